@@ -1,0 +1,1 @@
+"""What was seen where and when, and how is it kept so that nothing is lost?"""

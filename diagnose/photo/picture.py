@@ -1,0 +1,7 @@
+"""What picture does a file hold, and which way is up?"""
+
+from __future__ import annotations
+
+
+class CannotUse(ValueError):
+    """The input cannot be used. The message is one line that says what to do about it."""

@@ -1,0 +1,1 @@
+"""How does what was found look on paper?"""
