@@ -33,7 +33,8 @@ class Taken:
     altitude_m : above sea level as stated; phones may mean the ellipsoid, up to about 100 m apart [m].
     error_m : horizontal position error as stated, on many phones the radius that holds 68 % [m].
     direction_deg : where the camera pointed, clockwise from north [degree]. focal_mm, focal_35mm : [mm].
-    pixels : stored (width, height) as the camera wrote it. orientation : 1 to 8. refused : reasons, a line each.
+    pixels : stored (width, height) as the camera wrote it. orientation : 1 to 8. refused : reasons, a line
+    each.
     """
 
     time: datetime | None = None
@@ -197,7 +198,7 @@ def _time(tags: Mapping[str, Any]) -> tuple[datetime, bool] | None:
     else:
         return None
     local = _day(text, f"{text!r} is no date")
-    if not FIRST_YEAR <= local.year or local > datetime.now() + timedelta(days=2):
+    if local.year < FIRST_YEAR or local > datetime.now() + timedelta(days=2):
         raise Refused(f"{text!r} cannot be: the camera's clock was not set")
     stated = _text(tags, f"EXIF OffsetTime{name}")
     offset = _offset(stated) if stated else None
@@ -225,7 +226,8 @@ def _offset_from_satellites(tags: Mapping[str, Any], local: datetime) -> timedel
     The fix may be minutes older than the picture, so a remainder of more than five minutes tells nothing.
     """
     try:
-        date, clock = _text(tags, "GPS GPSDate"), [_number(part) for part in _values(tags, "GPS GPSTimeStamp")]
+        date = _text(tags, "GPS GPSDate")
+        clock = [_number(part) for part in _values(tags, "GPS GPSTimeStamp")]
         if date is None or len(clock) != 3:
             return None
         fix = _day(f"{date} 00:00:00", "") + timedelta(hours=clock[0], minutes=clock[1], seconds=clock[2])
@@ -280,10 +282,11 @@ def _altitude(tags: Mapping[str, Any]) -> float | None:
     if size is None:
         return None
     _refuse_void(tags)
-    below = {None: 1, 0: 1, 1: -1, 2: 1, 3: -1}.get(_byte(tags, "GPS GPSAltitudeRef"))  # 2, 3: ellipsoid, Exif 3.0
-    if below is None:
+    # absent means 0, above (the tag's default in the standard); 2 and 3 are the ellipsoid, Exif 3.0
+    sign = {None: 1, 0: 1, 1: -1, 2: 1, 3: -1}.get(_byte(tags, "GPS GPSAltitudeRef"))
+    if sign is None:
         raise Refused("does not say whether above or below the sea")
-    altitude = below * size
+    altitude = sign * size
     if not LEAST_ALTITUDE <= altitude <= GREATEST_ALTITUDE:
         raise Refused(f"{altitude:g} m is no place on land")
     return altitude

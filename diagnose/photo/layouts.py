@@ -29,7 +29,7 @@ class Layout:
     bare_mm: tuple[float, float, float, float] | None = None
 
     def corners_mm(self, marker: int) -> np.ndarray:
-        """The marker's corners, (4, 2) [mm], in OpenCV's order: top left, top right, bottom right, bottom left."""
+        """The marker's corners, (4, 2) [mm], in OpenCV's order: clockwise from the top left."""
         half = self.side_mm / 2
         square = np.array([(-half, -half), (half, -half), (half, half), (-half, half)])
         return np.asarray(self.markers[marker], float) + square

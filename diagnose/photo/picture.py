@@ -49,7 +49,7 @@ class Picture:
 
     @cached_property
     def bgr(self) -> np.ndarray:
-        """The upright picture, (height, width, 3) uint8, blue-green-red. Decoded once, when first asked for."""
+        """The upright picture, (height, width, 3) uint8, blue-green-red, decoded when first asked for."""
         if self.decoded is not None:
             return self.decoded
         return _decode_jpeg(self.data, cv2.IMREAD_COLOR, self.turned, self.name)
@@ -74,9 +74,9 @@ class Picture:
     def focal_px(self) -> Measured | None:
         """Focal length [px] of the upright picture, from the 35 mm equivalent; None where the file has none.
 
-        F35 x diagonal / 43.267. EXIF rounds F35 to 1 mm (standard uncertainty 0.29 mm) and makers' figures are
-        nominal (3 %, common practice, no source). A picture whose shape is not the one that its EXIF states was
-        cropped: the focal length then only says the order of magnitude (25 %).
+        F35 x diagonal / 43.267. EXIF rounds F35 to 1 mm (standard uncertainty 0.29 mm) and makers'
+        figures are nominal (3 %, common practice, no source). A picture whose shape is not the one that its
+        EXIF states was cropped: the focal length then only says the order of magnitude (25 %).
         """
         equivalent = self.taken.focal_35mm
         if equivalent is None:
@@ -135,8 +135,9 @@ def read_picture(source: str | PathLike[str] | bytes, name: str | None = None) -
 
 
 def _too_large(name: str, width: int, height: int) -> str:
-    limit = PIXEL_LIMIT // 1_000_000
-    return f"{name} has {width} x {height} pixels, more than {limit} million: save a smaller copy and use that"
+    return (
+        f"{name} has {width} x {height} pixels: save a copy below {PIXEL_LIMIT // 10**6} million and use that"
+    )
 
 
 def _cut_short(name: str) -> str:
@@ -165,8 +166,10 @@ def _header(data: bytes, name: str) -> Image.Image:
             warnings.simplefilter("ignore")
             return Image.open(io.BytesIO(data), formats=FORMATS)
     except Image.DecompressionBombError:
-        limit = PIXEL_LIMIT // 1_000_000
-        raise CannotUse(f"{name} has more than {limit} million pixels: save a smaller copy and use that") from None
+        limit = PIXEL_LIMIT // 10**6
+        raise CannotUse(
+            f"{name} has far too many pixels: save a copy below {limit} million and use that"
+        ) from None
     except UnidentifiedImageError:
         raise CannotUse(f"{name} is not a picture that can be read: use {READABLE}") from None
     except Exception:  # decoders raise what they like on broken headers
@@ -174,10 +177,10 @@ def _header(data: bytes, name: str) -> Image.Image:
 
 
 def _jpeg_is_whole(data: bytes) -> bool:
-    """Does the picture's own scan end? (A thumbnail in the header, or pictures appended later, do not count.)
+    """Does the picture's own scan end? (A thumbnail in the header, or pictures added later, do not count.)
 
-    In coded data 0xFF is always followed by 0 or a restart mark, so the first FF D9 after the start of the scan
-    is the end of the picture (ITU-T T.81, B.1.1).
+    In coded data 0xFF is always followed by 0 or a restart mark, so the first FF D9 after the start of the
+    scan is the end of the picture (ITU-T T.81, B.1.1).
     """
     at = 2
     while at + 4 <= len(data) and data[at] == 0xFF:

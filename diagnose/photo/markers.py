@@ -1,0 +1,198 @@
+"""Which printed markers does a picture show, and where exactly are their corners?
+
+Markers are detected on a reduced picture, which is many times faster and reads them as well. Their sides are
+then fitted as straight lines on the full picture, looking only at narrow bands across each side, and the
+corners are where the lines meet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import cv2
+import numpy as np
+
+from diagnose.photo.layouts import MODULES_A_SIDE, Layout
+from diagnose.photo.picture import Picture, shrink
+
+LEAST_SIDE_PX = 9.0  # below this the modules are smaller than the blur of a sharp picture
+GROUPS, STEPS = 24, 21  # samples along a side and across it
+GAMMA = 2.2  # close to sRGB's curve (IEC 61966-2-1); edges are symmetric in light, not in pixel values
+
+
+@dataclass(frozen=True)
+class Marker:
+    """One marker found. corners_px : (4, 2) upright pixels, in the order of `Layout.corners_mm`.
+
+    sharp : (4,) whether the corner was refined on the full picture.
+    """
+
+    id: int
+    corners_px: np.ndarray
+    sharp: np.ndarray
+
+    @property
+    def side_px(self) -> float:
+        """Mean length of the sides [px]."""
+        return float(np.linalg.norm(self.corners_px - np.roll(self.corners_px, -1, axis=0), axis=1).mean())
+
+
+@cache
+def _dictionary() -> cv2.aruco.Dictionary:
+    return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+
+
+@cache
+def _detector() -> cv2.aruco.ArucoDetector:
+    settings = cv2.aruco.DetectorParameters()
+    settings.adaptiveThreshWinSizeMin = 5
+    settings.adaptiveThreshWinSizeMax = 25
+    settings.adaptiveThreshWinSizeStep = 10
+    settings.minMarkerPerimeterRate = 0.02
+    return cv2.aruco.ArucoDetector(_dictionary(), settings)
+
+
+def marker_picture(marker: int, module_px: int) -> np.ndarray:
+    """The marker as printed, square, uint8, `module_px` pixels a module."""
+    return cv2.aruco.generateImageMarker(_dictionary(), marker, MODULES_A_SIDE * module_px)
+
+
+def detect(picture: Picture, layout: Layout, factor: int) -> list[Marker]:
+    """The layout's markers on the picture reduced by `factor`, in full pixels, not refined; ids may repeat."""
+    grey = cv2.cvtColor(shrink(picture.bgr, factor), cv2.COLOR_BGR2GRAY)
+    corners, ids, _ = _detector().detectMarkers(grey)
+    if ids is None:
+        return []
+    return [
+        Marker(int(id_), (quad.reshape(4, 2).astype(float) + 0.5) * factor - 0.5, np.zeros(4, bool))
+        for quad, id_ in zip(corners, ids.ravel(), strict=True)
+        if int(id_) in layout.markers
+    ]
+
+
+def first_factor(picture: Picture, long_side: int) -> int:
+    """The reduction (1, 2, 4, 8) that brings the picture's longer side nearest above `long_side` pixels."""
+    return next((factor for factor in (8, 4, 2) if max(picture.size) / factor >= 0.9 * long_side), 1)
+
+
+def refine(picture: Picture, markers: list[Marker]) -> list[Marker]:
+    """Move the corners to where the straight sides meet on the full picture; done twice."""
+    for _ in range(2):
+        if markers:
+            markers = _refined_once(picture.bgr, markers)
+    return markers
+
+
+def _refined_once(bgr: np.ndarray, markers: list[Marker]) -> list[Marker]:
+    quads = np.array([marker.corners_px for marker in markers])  # (n, 4, 2)
+    start, end = quads, np.roll(quads, -1, axis=1)
+    along = end - start
+    length = np.linalg.norm(along, axis=2)
+    tangent = along / length[..., None]
+    normal = np.stack([tangent[..., 1], -tangent[..., 0]], axis=2)  # outwards, the order being clockwise
+    depth = np.abs(np.einsum("nki,nki->nk", np.roll(quads, -2, axis=1) - start, normal))
+    reach = np.maximum(0.75 * depth / MODULES_A_SIDE, 2.0)  # stays within the black ring and the white margin
+    place = np.linspace(0.08, 0.92, GROUPS)
+    offset = np.linspace(-1.0, 1.0, STEPS)
+    at = (
+        start[:, :, None, None]
+        + along[:, :, None, None] * place[None, None, :, None, None]
+        + normal[:, :, None, None] * (reach[:, :, None, None, None] * offset[:, None])
+    )  # (n, 4, GROUPS, STEPS, 2)
+    light = _light(bgr, at)
+    edge, good = _half_way(light)
+    shift, slope, spread, ok = _straight(edge * reach[..., None], good, place - 0.5)
+    ok &= spread < np.maximum(0.35, 0.3 * reach)
+    # a side is the line through its middle, moved by `shift` outwards and turned by `slope` over its length
+    middle = (start + end) / 2 + normal * shift[..., None]
+    heading = along + normal * slope[..., None]
+    corners, sharp = _meeting(middle, heading, ok)
+    moved = np.linalg.norm(corners - quads, axis=2)
+    sharp &= moved < np.maximum(3.0, 2.0 * reach)
+    return [
+        Marker(marker.id, np.where(sharp[i][:, None], corners[i], quads[i]), sharp[i])
+        for i, marker in enumerate(markers)
+    ]
+
+
+def _light(bgr: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Linear light, 0 to 1, at the points `at` (..., 2) of the picture, between pixels."""
+    x0, y0 = np.floor(at.reshape(-1, 2).min(axis=0)).astype(int) - 2
+    x1, y1 = np.ceil(at.reshape(-1, 2).max(axis=0)).astype(int) + 3
+    x0, y0 = max(x0, 0), max(y0, 0)
+    part = bgr[y0 : max(y1, y0 + 1), x0 : max(x1, x0 + 1)]
+    flat = (at.reshape(-1, STEPS, 2) - (x0, y0)).astype(np.float32)
+    seen = cv2.remap(part, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    grey = seen.astype(np.float32) @ np.array([0.114, 0.587, 0.299], np.float32)
+    return ((grey / 255.0) ** GAMMA).reshape(at.shape[:-1])
+
+
+def _half_way(light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Where each profile crosses half-way between its dark inner and bright outer level, -1 to 1; and whether."""
+    quarter = STEPS // 4
+    dark = np.median(light[..., :quarter], axis=-1)
+    bright = np.median(light[..., -quarter:], axis=-1)
+    level = light - ((dark + bright) / 2)[..., None]
+    rising = (level[..., :-1] < 0) & (level[..., 1:] >= 0)
+    # of several crossings the one nearest the middle is the side: others are dirt or the neighbouring module
+    distance = np.where(rising, np.abs(np.arange(STEPS - 1) - (STEPS - 2) / 2), np.inf)
+    step = np.argmin(distance, axis=-1)[..., None]
+    below = np.take_along_axis(level, step, -1)[..., 0]
+    above = np.take_along_axis(level, step + 1, -1)[..., 0]
+    share = -below / np.maximum(above - below, 1e-9)
+    good = np.isfinite(distance.min(axis=-1)) & (bright - dark > np.maximum(0.3 * bright, 0.004))
+    return (step[..., 0] + share) * (2.0 / (STEPS - 1)) - 1.0, good
+
+
+def _straight(
+    edge: np.ndarray, good: np.ndarray, place: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Robust line edge = shift + slope * place for each side: shift, slope, spread [px], and whether it holds."""
+    weight = good.astype(float)
+    centre = np.where(good, edge, np.nan)
+    with np.errstate(all="ignore"):
+        shift = np.nan_to_num(_nanmedian(centre))
+    slope = np.zeros_like(shift)
+    for _ in range(4):
+        residual = edge - shift[..., None] - slope[..., None] * place
+        spread = 1.4826 * np.nan_to_num(_nanmedian(np.where(good, np.abs(residual), np.nan)), nan=9.0) + 0.02
+        weight = np.where(good, 1.0 / (1.0 + (residual / (2.0 * spread[..., None])) ** 2) ** 2, 0.0)
+        total = weight.sum(-1) + 1e-9
+        mean_place, mean_edge = (weight * place).sum(-1) / total, (weight * edge).sum(-1) / total
+        from_mean = place - mean_place[..., None]
+        slope = (weight * from_mean * edge).sum(-1) / ((weight * from_mean**2).sum(-1) + 1e-9)
+        shift = mean_edge - slope * mean_place
+    return shift, slope, spread, (good.sum(-1) >= 0.6 * GROUPS) & (weight.sum(-1) >= 0.3 * GROUPS)
+
+
+def _nanmedian(values: np.ndarray) -> np.ndarray:
+    """Median over the last axis without NaN; NaN where there is nothing."""
+    ordered = np.sort(values, axis=-1)  # NaN last
+    count = np.isfinite(values).sum(-1)
+    low = np.take_along_axis(ordered, np.maximum(count - 1, 0)[..., None] // 2, -1)[..., 0]
+    high = np.take_along_axis(ordered, (count // 2).clip(max=values.shape[-1] - 1)[..., None], -1)[..., 0]
+    return np.where(count > 0, (low + high) / 2, np.nan)
+
+
+def _meeting(middle: np.ndarray, heading: np.ndarray, ok: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Corner k is where side k-1 meets side k, (n, 4, 2); and whether both sides hold."""
+    before, before_heading, before_ok = (np.roll(each, 1, axis=1) for each in (middle, heading, ok))
+    cross = heading[..., 0] * before_heading[..., 1] - heading[..., 1] * before_heading[..., 0]
+    square = np.abs(cross) > 0.1 * np.linalg.norm(heading, axis=2) * np.linalg.norm(before_heading, axis=2)
+    gap = before - middle
+    way = (gap[..., 0] * before_heading[..., 1] - gap[..., 1] * before_heading[..., 0]) / np.where(
+        square, cross, 1.0
+    )
+    return middle + heading * way[..., None], ok & before_ok & square
+
+
+def agrees(bgr: np.ndarray, marker: int, corners_px: np.ndarray) -> float:
+    """Correlation, -1 to 1, of what stands between these corners with the marker as printed."""
+    cell = 4
+    size = MODULES_A_SIDE * cell
+    target = np.array([(0, 0), (size, 0), (size, size), (0, size)], np.float32) - 0.5
+    to_square = cv2.getPerspectiveTransform(corners_px.astype(np.float32), target)
+    seen = cv2.cvtColor(cv2.warpPerspective(bgr, to_square, (size, size)), cv2.COLOR_BGR2GRAY).astype(float)
+    printed = marker_picture(marker, cell).astype(float)
+    return float(np.corrcoef(seen.ravel(), printed.ravel())[0, 1]) if seen.std() > 1 else 0.0
