@@ -1,0 +1,5 @@
+"""Starts the app: navigation only."""
+
+from diagnose.screens.start import navigate
+
+navigate()

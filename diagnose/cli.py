@@ -1,0 +1,206 @@
+"""The command `diagnose`: one thin function a subcommand, no computing here."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from diagnose import __version__
+
+if TYPE_CHECKING:
+    from diagnose.diagnosis import Circumstances, Scale
+    from diagnose.signs import Signs
+
+DEFAULT_LOG = Path.home() / "browse-log"
+
+
+def _point(text: str) -> tuple[float, float]:
+    try:
+        x, y = (float(part) for part in text.split(","))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a point; write X,Y in pixels, e.g. 812,430") from None
+    return x, y
+
+
+def _positive(text: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = -1.0
+    if not 0 < number < 1e7:
+        raise argparse.ArgumentTypeError(f"'{text}' must be a number above 0")
+    return number
+
+
+def _depth(text: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = -1.0
+    if not 0 <= number < 1e5:
+        raise argparse.ArgumentTypeError(f"'{text}' must be a depth in mm, 0 or more")
+    return number
+
+
+def _month(text: str) -> int:
+    if text.isdigit() and 1 <= int(text) <= 12:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"'{text}' must be a month, 1 to 12")
+
+
+def _add_circumstances(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--region", help="where the planting is (default: from the photo's position)")
+    parser.add_argument("--month", type=_month, help="month in which the wound was found, 1 to 12")
+    parser.add_argument("--snow-mm", type=_depth, help="depth of the snow that lay when it was made [mm]")
+    parser.add_argument("--inches", action="store_true", help="show lengths in inches and feet")
+
+
+def _circumstances(args: argparse.Namespace) -> Circumstances:
+    from diagnose.diagnosis import Circumstances
+
+    return Circumstances(args.region, args.month, args.snow_mm)
+
+
+def _answers(args: argparse.Namespace) -> Signs:
+    from diagnose.signs import read_signs
+
+    return {} if args.signs is None else read_signs(args.signs)
+
+
+def _scale(args: argparse.Namespace) -> Scale | None:
+    from diagnose.diagnosis import Scale
+
+    if args.coin_mm is None and args.known_mm is None and args.known_from is None and args.known_to is None:
+        return None
+    return Scale(args.coin_mm, args.known_mm, args.known_from, args.known_to)
+
+
+def _photo(args: argparse.Namespace) -> int:
+    from diagnose.diagnosis import diagnose_photo
+    from diagnose.photo.picture import CannotUse
+    from diagnose.report.plain import diagnosis_as_text
+
+    if len(args.file) > 1 and (args.tap or args.known_from):
+        raise CannotUse("points belong to one picture; give one file with --tap or --known-from")
+    printed, failed = [], False
+    for file in args.file:
+        try:
+            found = diagnose_photo(
+                file,
+                taps=args.tap or (),
+                scale=_scale(args),
+                print_scale=1.0 if args.bar_mm is None else args.bar_mm / 100.0,
+                answers=_answers(args),
+                circumstances=_circumstances(args),
+            )
+        except CannotUse as reason:
+            print(f"{file}: {reason}", file=sys.stderr)
+            printed.append({"file": Path(file).name, "error": str(reason)})
+            failed = True
+            continue
+        printed.append(found.as_json())
+        if not args.json:
+            print(diagnosis_as_text(found, inches=args.inches))
+        if args.picture:
+            from diagnose.measure.overlay import write_annotated
+
+            print(f"picture: {write_annotated(found, args.picture)}", file=sys.stderr)
+        if args.save:
+            from diagnose.fieldlog import save_diagnosis
+
+            print(save_diagnosis(args.log, found, Path(file).read_bytes()), file=sys.stderr)
+    if args.json:
+        print(json.dumps(printed, indent=1))
+    return 1 if failed else 0
+
+
+def _ask(args: argparse.Namespace) -> int:
+    from diagnose.diagnosis import diagnose_answers
+    from diagnose.report.plain import diagnosis_as_text
+
+    if args.signs is None:
+        from diagnose.culprits.ask import ask_in_terminal
+
+        answers = ask_in_terminal(_circumstances(args))
+    else:
+        answers = _answers(args)
+    found = diagnose_answers(answers, _circumstances(args))
+    print(json.dumps(found.as_json(), indent=1) if args.json else diagnosis_as_text(found, inches=args.inches))
+    return 0
+
+
+def _card(args: argparse.Namespace) -> int:
+    from diagnose.report.card_sheet import write_card_sheet
+
+    print(write_card_sheet(args.out, paper=args.paper))
+    return 0
+
+
+def _app(args: argparse.Namespace) -> int:
+    from diagnose.screens.start import start
+
+    os.environ["DIAGNOSE_LOG"] = str(args.log)
+    return start(port=args.port)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="diagnose", description=(
+        "What ate this seedling, how sure is that, and which barrier stops it."))
+    parser.add_argument("--version", action="version", version=f"diagnose {__version__}")
+    verbs = parser.add_subparsers(dest="verb", required=True, metavar="verb")
+
+    def verb(name: str, run: Callable[[argparse.Namespace], int], help: str) -> argparse.ArgumentParser:
+        sub = verbs.add_parser(name, help=help, description=help[0].upper() + help[1:] + ".")
+        sub.set_defaults(run=run)
+        return sub
+
+    photo = verb("photo", _photo, "measure photos of a wound, judge it, name the barrier")
+    photo.add_argument("file", nargs="+", help="picture file (JPEG, PNG, WebP, TIFF or HEIC)")
+    photo.add_argument("--json", action="store_true", help="print one JSON list, an object a file")
+    photo.add_argument("--tap", type=_point, action="append", metavar="X,Y",
+                       help="the wound in pixels; a second --tap is a point farther back on the same stem")
+    photo.add_argument("--coin-mm", type=_positive, help="diameter of a coin in the picture [mm]")
+    photo.add_argument("--known-mm", type=_positive, help="a known length in the picture [mm]")
+    photo.add_argument("--known-from", type=_point, metavar="X,Y", help="one end of the known length [px]")
+    photo.add_argument("--known-to", type=_point, metavar="X,Y", help="its other end [px]")
+    photo.add_argument("--bar-mm", type=_positive, help="what the card's 100 mm check bar measured [mm]")
+    photo.add_argument("--signs", help="YAML or JSON file of answered signs to judge together with the photo")
+    photo.add_argument("--picture", metavar="OUT", help="write the annotated picture to this file")
+    photo.add_argument("--save", action="store_true", help="save the observation in the log")
+    photo.add_argument("--log", default=DEFAULT_LOG, help=f"log folder or database address ({DEFAULT_LOG})")
+    _add_circumstances(photo)
+
+    ask = verb("ask", _ask, "judge answered signs without a photo, or ask for them one by one")
+    ask.add_argument("--signs", help="YAML or JSON file of answered signs")
+    ask.add_argument("--json", action="store_true", help="print the verdict as JSON")
+    _add_circumstances(ask)
+
+    card = verb("card", _card, "write the scale card and the height staff as PDF at true size")
+    card.add_argument("--out", default="scale-card.pdf", help="file to write (scale-card.pdf)")
+    card.add_argument("--paper", choices=("a4", "letter"), default="a4")
+
+    app = verb("app", _app, "open the app in the browser")
+    app.add_argument("--port", type=int, default=8501)
+    app.add_argument("--log", default=DEFAULT_LOG, help=f"log folder or database address ({DEFAULT_LOG})")
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command; 0 when everything given could be done. Errors are one line on standard error."""
+    args = _parser().parse_args(argv)
+    from diagnose.photo.picture import CannotUse
+
+    try:
+        return int(args.run(args))
+    except CannotUse as reason:
+        print(f"diagnose: {reason}", file=sys.stderr)
+        return 2
+
+
+if __name__ == "__main__":
+    sys.exit(main())

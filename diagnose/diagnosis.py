@@ -1,0 +1,227 @@
+"""What does one photograph, or one list of answered signs, say: from the file to a verdict and a barrier?
+
+This is the spine: every room is called once, in the order in which design flows, and the command, the app and
+the reports show the object that comes out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from diagnose.culprits.verdict import Verdict, judge
+from diagnose.measure.record import Measurement
+from diagnose.photo.picture import CannotUse, Picture, read_picture
+from diagnose.photo.plane import Plane
+from diagnose.protect.requirement import Requirement, require
+from diagnose.signs import Sign, Signs, signs_as_json
+
+Point = tuple[float, float]
+
+_END_SIGNS = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
+_PATCH_SIGNS = (
+    "groove_spacing_mm",
+    "groove_direction_deg",
+    "patch_height_mm",
+    "patch_width_mm",
+    "bark_loss",
+    "stem_diameter_mm",
+)
+_HEIGHT_SIGNS = ("wound_height_mm",)
+_ELSEWHERE = {
+    _END_SIGNS: "no severed end was measured here; lay the twig on the printed card, or tap its end",
+    _PATCH_SIGNS: "no gnawed patch was measured here; hold the printed card beside the bare wood",
+    _HEIGHT_SIGNS: "no height staff in this picture; stand the staff at the stem's foot, or answer the height",
+}
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A length in the picture that the user knows: a coin's diameter, or two points a known length apart.
+
+    coin_mm [mm]; known_mm [mm] between known_from and known_to [upright px].
+    """
+
+    coin_mm: float | None = None
+    known_mm: float | None = None
+    known_from: Point | None = None
+    known_to: Point | None = None
+
+    def __post_init__(self) -> None:
+        parts = (self.known_mm, self.known_from, self.known_to)
+        if any(part is not None for part in parts) and None in parts:
+            raise CannotUse("a known length needs all three: its millimetres and the two points it joins")
+        if any(length is not None and not 0 < length < 1e5 for length in (self.coin_mm, self.known_mm)):
+            raise CannotUse("a known length must be a number of millimetres above 0")
+
+    def plane(self, picture: Picture, near: Point | None) -> Plane | None:
+        """The metric plane that the known length gives, or None when no length is known."""
+        from diagnose.photo.scale import find_coin, known_length
+
+        if self.coin_mm is not None:
+            return find_coin(picture, self.coin_mm, near=near)
+        if self.known_mm is not None and self.known_from is not None and self.known_to is not None:
+            return known_length(self.known_mm, self.known_from, self.known_to)
+        return None
+
+
+@dataclass(frozen=True)
+class Circumstances:
+    """What is known round the wound: region, month of finding, snow.
+
+    region : key of a region of the catalogue, or None to take it from the position. month : 1 to 12.
+    snow_mm : depth of the snow that lay when the wound was made [mm], None when unknown.
+    """
+
+    region: str | None = None
+    month: int | None = None
+    snow_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """Everything that one photograph, or one list of answers, was found to say."""
+
+    verdict: Verdict
+    barrier: Requirement
+    signs: Signs
+    picture: Picture | None = None
+    plane: Plane | None = None
+    measurement: Measurement = field(default_factory=Measurement)
+
+    def as_json(self) -> dict[str, Any]:
+        """The object that `diagnose photo --json` prints for one file."""
+        judged = {"verdict": self.verdict.as_json(), "barrier": self.barrier.as_json()}
+        if self.picture is None:
+            return {"signs": signs_as_json(self.signs), **judged}
+        return {
+            "file": self.picture.name,
+            "sha256": self.picture.sha256,
+            "taken": self.picture.taken.as_json(),
+            "plane": None if self.plane is None else self.plane.as_json(),
+            "measured": signs_as_json(self.measurement.measured),
+            "not_measured": dict(self.measurement.not_measured),
+            "remarks": list(self.measurement.remarks),
+            **judged,
+        }
+
+
+def diagnose_photo(
+    source: str | Path | bytes,
+    name: str | None = None,
+    taps: Sequence[Point] = (),
+    scale: Scale | None = None,
+    print_scale: float = 1.0,
+    answers: Signs | None = None,
+    circumstances: Circumstances | None = None,
+) -> Diagnosis:
+    """The diagnosis of one photograph.
+
+    taps : [upright px], the wound first, then a point farther back on the same stem. print_scale : measured over
+    stated length of the card's check bar. answers : signs a person answered; they stand over measured ones of
+    the same name. Raises CannotUse when the file holds no picture.
+    """
+    picture = read_picture(source, name)
+    plane, measurement = measure_picture(picture, taps, scale, print_scale, circumstances)
+    signs: dict[str, Sign] = {**measurement.measured, **(answers or {})}
+    return _judged(signs, circumstances, picture, plane, measurement)
+
+
+def diagnose_answers(answers: Signs, circumstances: Circumstances | None = None) -> Diagnosis:
+    """The diagnosis from answered signs alone."""
+    return _judged(dict(answers), circumstances)
+
+
+def measure_picture(
+    picture: Picture,
+    taps: Sequence[Point] = (),
+    scale: Scale | None = None,
+    print_scale: float = 1.0,
+    circumstances: Circumstances | None = None,
+) -> tuple[Plane | None, Measurement]:
+    """What the picture shows, by what stands in it: a card (severed end or gnawed patch), a staff, or neither."""
+    from diagnose.photo.plane import find_card
+
+    width, height = picture.size
+    for x, y in taps:
+        if not (0 <= x < width and 0 <= y < height):
+            raise CannotUse(f"the tap {x:.0f},{y:.0f} lies outside the picture of {width} x {height} pixels")
+    try:
+        plane: Plane | None = find_card(picture, print_scale=print_scale)
+    except CannotUse as no_card:
+        plane, why_no_card = None, str(no_card)
+    if plane is not None:
+        measurement = _beside_card(picture, plane, taps)
+    else:
+        plane, measurement = _without_card(picture, taps, scale, circumstances, why_no_card)
+    return plane, _with_reasons(measurement)
+
+
+def _beside_card(picture: Picture, plane: Plane, taps: Sequence[Point]) -> Measurement:
+    from diagnose.measure.bark_patch import measure_patch
+    from diagnose.measure.severed_end import measure_end_on_card
+
+    end = measure_end_on_card(picture, plane, taps)
+    if end.measured:
+        return end
+    patch = measure_patch(picture, plane, taps)
+    return patch if patch.measured else end
+
+
+def _without_card(
+    picture: Picture,
+    taps: Sequence[Point],
+    scale: Scale | None,
+    circumstances: Circumstances | None,
+    why_no_card: str,
+) -> tuple[Plane | None, Measurement]:
+    from diagnose.measure.free_twig import measure_free_end
+    from diagnose.measure.height import measure_height
+    from diagnose.photo.staff import find_staff
+
+    try:
+        staff = find_staff(picture)
+    except CannotUse:
+        staff = None
+    if staff is not None:
+        snow_mm = circumstances.snow_mm if circumstances else None
+        return staff.plane, measure_height(picture, staff, taps, snow_mm=snow_mm)
+    plane = scale.plane(picture, taps[0] if taps else None) if scale else None
+    measurement = measure_free_end(picture, taps, scale=plane)
+    if not measurement.measured:
+        reasons = {name: f"{reason} (card: {why_no_card})" for name, reason in measurement.not_measured.items()}
+        measurement = Measurement({}, reasons, measurement.shapes, measurement.remarks)
+    return plane, measurement
+
+
+def _with_reasons(measurement: Measurement) -> Measurement:
+    """The measurement with a reason for every quantity it lacks, so that nothing is silently missing."""
+    reasons = dict(measurement.not_measured)
+    for names, reason in _ELSEWHERE.items():
+        for name in names:
+            if name not in measurement.measured:
+                reasons.setdefault(name, reason)
+    return Measurement(measurement.measured, reasons, measurement.shapes, measurement.remarks)
+
+
+def _judged(
+    signs: Signs,
+    circumstances: Circumstances | None,
+    picture: Picture | None = None,
+    plane: Plane | None = None,
+    measurement: Measurement | None = None,
+) -> Diagnosis:
+    around = circumstances or Circumstances()
+    place: str | Point | None = around.region
+    month = around.month
+    if picture is not None:
+        taken = picture.taken
+        if place is None and taken.lat is not None and taken.lon is not None:
+            place = (taken.lat, taken.lon)
+        if month is None and taken.time is not None:
+            month = taken.time.month
+    verdict = judge(signs, place=place, month=month)
+    barrier = require(verdict.culprits, snow_mm=around.snow_mm or 0.0)
+    return Diagnosis(verdict, barrier, signs, picture, plane, measurement or Measurement())

@@ -1,0 +1,71 @@
+"""What several tests share: the reference pictures, a served app, a real browser."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+TOP = Path(__file__).parent.parent
+PHOTOS = TOP / "reference_cases" / "photos"
+
+
+def missing(what: str) -> None:
+    """Skips the test, or fails it where everything was promised to be installed."""
+    if os.environ.get("DIAGNOSE_NEEDS_ALL"):
+        pytest.fail(f"{what} is missing although DIAGNOSE_NEEDS_ALL is set")
+    pytest.skip(f"{what} is not installed")
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if chromium is None:
+        missing("a Chromium browser")
+    from playwright.sync_api import sync_playwright
+
+    quiet = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+             "--disable-background-networking", "--disable-component-update", "--disable-sync"]
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=chromium, args=quiet)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="session")
+def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]:
+    """Address of the served app, and the folder of its log."""
+    log = tmp_path_factory.mktemp("log")
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    served = subprocess.Popen(
+        [sys.executable, "-m", "diagnose.cli", "app", "--port", str(port), "--log", str(log)],
+        cwd=TOP, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )
+    address = f"http://127.0.0.1:{port}"
+    try:
+        for _ in range(150):
+            if served.poll() is not None:
+                pytest.fail("the app stopped while starting")
+            try:
+                with urllib.request.urlopen(f"{address}/_stcore/health", timeout=1) as answer:
+                    if answer.status == 200:
+                        break
+            except OSError:
+                time.sleep(0.2)
+        else:
+            pytest.fail("the app did not start within 30 s")
+        yield address, log
+    finally:
+        served.terminate()
+        served.wait(timeout=10)
