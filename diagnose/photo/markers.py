@@ -59,7 +59,7 @@ def marker_picture(marker: int, module_px: int) -> np.ndarray:
 
 
 def detect(picture: Picture, layout: Layout, factor: int) -> list[Marker]:
-    """The layout's markers on the picture reduced by `factor`, in full pixels, not refined; ids may repeat."""
+    """The layout's markers on the picture reduced by `factor`: full pixels, unrefined; ids may repeat."""
     grey = cv2.cvtColor(shrink(picture.bgr, factor), cv2.COLOR_BGR2GRAY)
     corners, ids, _ = _detector().detectMarkers(grey)
     if ids is None:
@@ -129,7 +129,7 @@ def _light(bgr: np.ndarray, at: np.ndarray) -> np.ndarray:
 
 
 def _half_way(light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Where each profile crosses half-way between its dark inner and bright outer level, -1 to 1; and whether."""
+    """Where each profile crosses half-way between its dark and its bright level, -1 to 1; and whether."""
     quarter = STEPS // 4
     dark = np.median(light[..., :quarter], axis=-1)
     bright = np.median(light[..., -quarter:], axis=-1)
@@ -148,7 +148,7 @@ def _half_way(light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def _straight(
     edge: np.ndarray, good: np.ndarray, place: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Robust line edge = shift + slope * place for each side: shift, slope, spread [px], and whether it holds."""
+    """Robust line edge = shift + slope * place: shift, slope, spread [px] a side; and whether it holds."""
     weight = good.astype(float)
     centre = np.where(good, edge, np.nan)
     with np.errstate(all="ignore"):
@@ -185,6 +185,25 @@ def _meeting(middle: np.ndarray, heading: np.ndarray, ok: np.ndarray) -> tuple[n
         square, cross, 1.0
     )
     return middle + heading * way[..., None], ok & before_ok & square
+
+
+def look_near(bgr: np.ndarray, marker: int, corners_px: np.ndarray) -> tuple[float, np.ndarray]:
+    """Best correlation with the marker within one side of a guess, and the corners moved there, (4, 2) px."""
+    cell, pad = 3, MODULES_A_SIDE
+    size = MODULES_A_SIDE * cell
+    target = np.array([(0, 0), (size, 0), (size, size), (0, size)], np.float32) + pad * cell - 0.5
+    to_square = cv2.getPerspectiveTransform(corners_px.astype(np.float32), target)
+    around = cv2.warpPerspective(
+        bgr, to_square, (size + 2 * pad * cell,) * 2, borderMode=cv2.BORDER_REPLICATE
+    )
+    # one white module round the marker belongs to its pattern
+    printed = cv2.copyMakeBorder(marker_picture(marker, cell), *(cell,) * 4, cv2.BORDER_CONSTANT, value=255)
+    score = cv2.matchTemplate(
+        cv2.cvtColor(around, cv2.COLOR_BGR2GRAY), cv2.blur(printed, (cell, cell)), cv2.TM_CCOEFF_NORMED
+    )
+    _, best, _, (x, y) = cv2.minMaxLoc(np.nan_to_num(score))
+    moved = target + np.float32((x, y)) - (pad - 1) * cell
+    return best, cv2.perspectiveTransform(moved[None], np.linalg.inv(to_square))[0].astype(float)
 
 
 def agrees(bgr: np.ndarray, marker: int, corners_px: np.ndarray) -> float:

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from diagnose.photo.layouts import CARD, STAFF, Layout
-from diagnose.photo.markers import LEAST_SIDE_PX, Marker, agrees, detect, first_factor, refine
+from diagnose.photo.markers import LEAST_SIDE_PX, Marker, agrees, detect, first_factor, look_near, refine
 from diagnose.photo.picture import CannotUse, Picture
 
 DEFAULT_F35 = 26.0  # main lens of common phones [mm]; common practice, no source
@@ -27,8 +27,8 @@ class Camera:
     """Pinhole camera with one radial term, in the pose that saw the plane.
 
     K : (3, 3) intrinsics [px]; k1 : radial distortion, x' = x (1 + k1 r^2); R, t : plane coordinates [mm] (x
-    right, y down on the sheet, z out of the sheet's back, so that a thing lying on the sheet has negative z) to
-    camera coordinates.
+    right, y down on the sheet, z out of the sheet's back, so that a thing lying on the sheet has negative z)
+    to camera coordinates.
     """
 
     K: np.ndarray
@@ -53,11 +53,11 @@ class Camera:
 class Plane:
     """A metric plane in a picture: a flat or slightly curled sheet, or the plane of a coin or a known length.
 
-    H : (3, 3) homography from plane [mm] to upright pixels (pixel (0, 0) is the centre of the top-left pixel);
-    where there is a camera, `to_px` and `to_mm` follow distortion and curl too and are the better way.
+    H : (3, 3) homography from plane [mm] to upright pixels (pixel (0, 0) is the centre of the top-left
+    pixel); where there is a camera, `to_px` and `to_mm` follow distortion and curl too: better.
     curl : (2, 2) second derivatives of the sheet's z about `centre_mm` [1/mm].
-    creep_px : by how much dark edges on this sheet look moved into the dark [px]: ink, glare and blur together,
-    with light taken as pixel value to the power 2.2. seen : marker id -> (4, 2) corners as found.
+    creep_px : by how much dark edges on this sheet look moved into the dark [px]: ink, glare and blur
+    together, with light taken as pixel value to the power 2.2. seen : marker id -> (4, 2) corners as found.
     """
 
     kind: str
@@ -76,7 +76,7 @@ class Plane:
     seen: Mapping[int, np.ndarray] = field(default_factory=dict)
 
     def to_px(self, mm_xy: np.ndarray, lift_mm: float | np.ndarray = 0.0) -> np.ndarray:
-        """Plane [mm] to upright pixels, (n, 2) to (n, 2), for points `lift_mm` (scalar or (n,)) above the sheet.
+        """Plane [mm] to upright pixels, (n, 2) to (n, 2), for points `lift_mm` (or (n,) lifts) above it.
 
         Without a camera the lift cannot be followed and is left out.
         """
@@ -180,8 +180,8 @@ def find_card(
     if len(markers) < 3:
         found = "none" if not markers else f"only {len(markers)}"
         raise CannotUse(
-            f"the scale card was not found in {picture.name}: {found} of its {len(layout.markers)} markers can be "
-            "read; lay the card flat, whole in the picture, in even light and in focus"
+            f"the scale card was not found in {picture.name}: {found} of its {len(layout.markers)} markers "
+            "can be read; lay the card flat, whole in the picture, in even light and in focus"
         )
     plane = _fit(picture, layout, markers, print_scale, print_scale_sigma)
     sides = [marker.side_px for marker in markers]
@@ -191,7 +191,7 @@ def find_card(
         )
     if plane.residual_px > max(1.5, 0.02 * float(np.median(sides))):
         raise CannotUse(
-            f"the scale card in {picture.name} does not fit its own layout (residual {plane.residual_px:.1f} px): "
+            f"the scale card in {picture.name} does not fit its own layout (by {plane.residual_px:.1f} px): "
             "flatten it, and use the card that this tool prints"
         )
     if plane.view_angle_deg > 65:
@@ -205,11 +205,12 @@ def find_card(
 def find_staff(picture: Picture, layout: Layout = STAFF, print_scale: float = 1.0) -> StaffMarkers:
     """Find the height staff's markers. Raises CannotUse where fewer than two can be read."""
     markers = _consistent_markers(picture, layout, enough=len(layout.markers), long_side=2000)
+    markers = refine(picture, markers + _farther_along(picture, layout, markers))
     if len(markers) < 2:
         found = "none" if not markers else "only one"
         raise CannotUse(
-            f"the height staff was not found in {picture.name}: {found} of its {len(layout.markers)} markers can "
-            "be read; go closer (2 to 3 m) and keep the staff sharp and in view"
+            f"the height staff was not found in {picture.name}: {found} of its {len(layout.markers)} markers "
+            "can be read; go closer (2 to 3 m) and keep the staff sharp and in view"
         )
     markers = sorted(markers, key=lambda marker: marker.id)
     return StaffMarkers(
@@ -288,10 +289,36 @@ def _overlooked(picture: Picture, layout: Layout, found: list[Marker]) -> list[M
     return more
 
 
+def _farther_along(picture: Picture, layout: Layout, found: list[Marker]) -> list[Marker]:
+    """Small or blurred markers of a staff, looked for one after the other beyond those that were read.
+
+    A long staff's perspective cannot be carried over metres from two markers, but the next marker can be
+    guessed from the nearest ones well enough to look for its pattern there.
+    """
+    if not found:
+        return []
+    known, tried = {marker.id: marker for marker in found}, set(known_ids := [marker.id for marker in found])
+    while True:
+        near = [id_ for id_ in layout.markers if id_ not in tried and ({id_ - 1, id_ + 1} & known.keys())]
+        if not near:
+            return [marker for id_, marker in known.items() if id_ not in known_ids]
+        tried.add(near[0])
+        nearest = sorted(known.values(), key=lambda marker: abs(marker.id - near[0]))[:2]
+        mm = np.concatenate([layout.corners_mm(marker.id) for marker in nearest])
+        px = np.concatenate([marker.corners_px for marker in nearest])
+        affine = np.linalg.lstsq(np.hstack([mm, np.ones((len(mm), 1))]), px, rcond=None)[0]
+        guess = np.hstack([layout.corners_mm(near[0]), np.ones((4, 1))]) @ affine
+        if (guess < 0).any() or (guess > np.array(picture.size) - 1).any():
+            continue
+        score, corners = look_near(picture.bgr, near[0], guess)
+        if score > 0.75:
+            known[near[0]] = Marker(near[0], corners, np.zeros(4, bool))
+
+
 def _fit(
     picture: Picture, layout: Layout, markers: list[Marker], print_scale: float, scale_sigma: float
 ) -> Plane:
-    """Camera, curl and edge creep together, from all corners, by robust least squares with prior knowledge."""
+    """Camera, curl and edge creep together, from all corners, by robust least squares with priors."""
     mm = np.concatenate([layout.corners_mm(marker.id) for marker in markers]) * print_scale
     px = np.concatenate([marker.corners_px for marker in markers])
     sharp = np.concatenate([marker.sharp for marker in markers])
@@ -323,8 +350,8 @@ def _fit(
     trusted = weight > 0.5
     if trusted.sum() < max(8, 0.5 * len(px)):
         raise CannotUse(
-            f"the scale card in {picture.name} does not fit its own layout: flatten it, and use the card that this "
-            "tool prints"
+            f"the scale card in {picture.name} does not fit its own layout: flatten it, and use the card "
+            "that this tool prints"
         )
     rms = float(np.sqrt((residual[trusted] ** 2).mean()))
     toward = camera.centre_mm - (*centre, 0.0)
