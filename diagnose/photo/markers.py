@@ -202,7 +202,7 @@ def look_near(bgr: np.ndarray, marker: int, corners_px: np.ndarray) -> tuple[flo
         cv2.cvtColor(around, cv2.COLOR_BGR2GRAY), cv2.blur(printed, (cell, cell)), cv2.TM_CCOEFF_NORMED
     )
     _, best, _, (x, y) = cv2.minMaxLoc(np.nan_to_num(score))
-    moved = target + np.float32((x, y)) - (pad - 1) * cell
+    moved = target + np.array((x, y), np.float32) - (pad - 1) * cell
     return best, cv2.perspectiveTransform(moved[None], np.linalg.inv(to_square))[0].astype(float)
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import Image, ImageOps
 
 from diagnose.photo.exif import Taken, read_taken
 from diagnose.signs import Measured
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from os import PathLike
 
 PIXEL_LIMIT = 120_000_000  # above what phones and field cameras write; 120 Mpx decoded are 360 MB
-FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "TIFF", "HEIF", "AVIF")
+BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}  # ISO/IEC 23008-12
 READABLE = "JPEG, PNG, WebP, TIFF or HEIC"
 DIAGONAL_35MM = 43.267  # diagonal of the 36 x 24 mm frame [mm]
 
@@ -117,7 +117,7 @@ def read_picture(source: str | PathLike[str] | bytes, name: str | None = None) -
         width, height = header.size
         if width * height > PIXEL_LIMIT:
             raise CannotUse(_too_large(name, width, height))
-        is_jpeg = header.format in ("JPEG", "MPO")
+        is_jpeg = header.format in ("JPEG", "MPO")  # MPO: a JPEG with more pictures after it
         exif = data if header.format == "TIFF" else header.info.get("exif", b"")
         taken = read_taken(exif)
         if is_jpeg:
@@ -156,22 +156,40 @@ def _file_bytes(path: Path, name: str) -> bytes:
         raise CannotUse(f"{name} cannot be read ({reason}): check the path and its permissions") from None
 
 
+def _format(data: bytes) -> str | None:
+    """Pillow's name for the file's format, told from its first bytes; None for anything that is not read."""
+    if data.startswith(b"\xff\xd8\xff"):
+        return "JPEG"
+    if data.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "PNG"
+    if data.startswith(b"RIFF") and data[8:12] == b"WEBP":
+        return "WEBP"
+    if data.startswith((b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")):
+        return "TIFF"
+    if data[4:8] == b"ftyp" and data[8:12] in BRANDS:
+        return "HEIF"
+    return None
+
+
 def _header(data: bytes, name: str) -> Image.Image:
-    if data[4:8] == b"ftyp":
+    format_ = _format(data)
+    if format_ is None:
+        raise CannotUse(f"{name} is not a picture that can be read: use {READABLE}")
+    if format_ == "HEIF":
         import pillow_heif
 
         pillow_heif.register_heif_opener()
+    elif format_ in ("WEBP", "TIFF"):
+        Image.init()  # the two that are not known from the start
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            return Image.open(io.BytesIO(data), formats=FORMATS)
+            return Image.open(io.BytesIO(data), formats=(format_,))
     except Image.DecompressionBombError:
         limit = PIXEL_LIMIT // 10**6
         raise CannotUse(
             f"{name} has far too many pixels: save a copy below {limit} million and use that"
         ) from None
-    except UnidentifiedImageError:
-        raise CannotUse(f"{name} is not a picture that can be read: use {READABLE}") from None
     except Exception:  # decoders raise what they like on broken headers
         raise CannotUse(_cut_short(name)) from None
 
