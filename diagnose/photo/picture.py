@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 PIXEL_LIMIT = 120_000_000  # above what phones and field cameras write; 120 Mpx decoded are 360 MB
 BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}  # ISO/IEC 23008-12
 READABLE = "JPEG, PNG, WebP, TIFF or HEIC"
+CAMERA_SHAPES = (4 / 3, 3 / 2, 16 / 9)  # long side over short; common practice, no source
+CROPPED_FOCAL_SIGMA = 0.5  # relative: a cropped picture's focal length has only an order of magnitude
 DIAGONAL_35MM = 43.267  # diagonal of the 36 x 24 mm frame [mm]
 
 
@@ -71,33 +73,39 @@ class Picture:
         return shrink(self.bgr, factor), factor
 
     @property
+    def cropped(self) -> bool:
+        """Is this, by its shape, a part of a larger picture or a screenshot?
+
+        Its shape is not the one that its EXIF states or, where that states none, not one that cameras write.
+        """
+        shape = max(self.size) / min(self.size)
+        stated = self.taken.pixels
+        shapes = CAMERA_SHAPES if stated is None else (max(stated) / min(stated),)
+        return all(abs(shape / each - 1) > 0.01 for each in shapes)
+
+    @property
     def focal_px(self) -> Measured | None:
         """Focal length [px] of the upright picture, from the 35 mm equivalent; None where the file has none.
 
-        F35 x diagonal / 43.267. EXIF rounds F35 to 1 mm (standard uncertainty 0.29 mm) and makers'
-        figures are nominal (3 %, common practice, no source). A picture whose shape is not the one that its
-        EXIF states was cropped: the focal length then only says the order of magnitude (25 %).
+        F35 x diagonal / 43.267. EXIF rounds F35 to 1 mm (standard uncertainty 0.29 mm) and makers' figures are
+        nominal (3 %, common practice, no source). Where the picture was cropped little is known.
         """
         equivalent = self.taken.focal_35mm
         if equivalent is None:
             return None
         width, height = self.size
-        relative = float(np.hypot(0.29 / equivalent, 0.03))
-        if self.taken.pixels is not None:
-            stated = max(self.taken.pixels) / min(self.taken.pixels)
-            if abs(stated / (max(self.size) / min(self.size)) - 1) > 0.01:
-                relative = 0.25
+        relative = CROPPED_FOCAL_SIGMA if self.cropped else float(np.hypot(0.29 / equivalent, 0.03))
         value = equivalent * float(np.hypot(width, height)) / DIAGONAL_35MM
         return Measured(value, relative * value)
 
 
 def shrink(image: np.ndarray, factor: int) -> np.ndarray:
-    """Mean of each factor x factor block; rows and columns beyond the last whole block are left out."""
-    if factor == 1:
-        return image
-    height, width = (side // factor for side in image.shape[:2])
-    whole = image[: height * factor, : width * factor]
-    return cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
+    """Mean of each factor x factor block (1, 2, 4, 8); what is beyond the last whole block is left out."""
+    while factor > 1:  # halving again and again is three times as fast as one step
+        height, width = (side // 2 for side in image.shape[:2])
+        image = cv2.resize(image[: height * 2, : width * 2], (width, height), interpolation=cv2.INTER_AREA)
+        factor //= 2
+    return image
 
 
 def read_picture(source: str | PathLike[str] | bytes, name: str | None = None) -> Picture:

@@ -9,44 +9,15 @@ from itertools import combinations
 import cv2
 import numpy as np
 
+from diagnose.photo.camera import Camera, Fit, Marks, fit_sheet, on_sheet
 from diagnose.photo.layouts import CARD, STAFF, Layout
 from diagnose.photo.markers import LEAST_SIDE_PX, Marker, agrees, detect, first_factor, look_near, refine
-from diagnose.photo.picture import CannotUse, Picture
+from diagnose.photo.picture import CROPPED_FOCAL_SIGMA, DIAGONAL_35MM, CannotUse, Picture
+
+__all__ = ["Camera", "Plane", "StaffMarkers", "find_card", "find_staff"]
 
 DEFAULT_F35 = 26.0  # main lens of common phones [mm]; common practice, no source
 DEFAULT_F35_SIGMA = 0.2  # relative: from wide phone lenses to a field camera's normal lens
-K1_SIGMA = 0.03  # distortion left by phones that correct it already; from memory
-CURL_SIGMA = 0.0015  # of a sheet's curvature [1/mm]: a radius of 0.7 m lifts a card's short sides by 4 mm
-CREEP_SIGMA = 0.5  # by which dark edges may creep inwards on white [px]
-CORNER_SIGMA = 0.15  # of a refined corner [px], where the fit's own residuals do not say more
-SHEET_SIGMA = 0.05  # by which print and paper depart from the model [mm]
-
-
-@dataclass(frozen=True)
-class Camera:
-    """Pinhole camera with one radial term, in the pose that saw the plane.
-
-    K : (3, 3) intrinsics [px]; k1 : radial distortion, x' = x (1 + k1 r^2); R, t : plane coordinates [mm] (x
-    right, y down on the sheet, z out of the sheet's back, so that a thing lying on the sheet has negative z)
-    to camera coordinates.
-    """
-
-    K: np.ndarray
-    k1: float
-    R: np.ndarray
-    t: np.ndarray
-
-    @property
-    def centre_mm(self) -> np.ndarray:
-        """The camera's place, (3,), in plane coordinates [mm]."""
-        return -self.R.T @ self.t
-
-    def project(self, xyz_mm: np.ndarray) -> np.ndarray:
-        """(n, 3) plane coordinates [mm] to (n, 2) pixels."""
-        seen = xyz_mm @ self.R.T + self.t
-        flat = seen[:, :2] / seen[:, 2:]
-        flat = flat * (1 + self.k1 * (flat**2).sum(axis=1, keepdims=True))
-        return flat @ self.K[:2, :2].T + self.K[:2, 2]
 
 
 @dataclass(frozen=True)
@@ -57,7 +28,9 @@ class Plane:
     pixel); where there is a camera, `to_px` and `to_mm` follow distortion and curl too: better.
     curl : (2, 2) second derivatives of the sheet's z about `centre_mm` [1/mm].
     creep_px : by how much dark edges on this sheet look moved into the dark [px]: ink, glare and blur
-    together, with light taken as pixel value to the power 2.2. seen : marker id -> (4, 2) corners as found.
+    together, with light taken as pixel value to the power 2.2. scale_sigma : relative standard uncertainty of
+    lengths in the sheet's middle that comes from the corners (the print's comes on top). seen : marker id ->
+    (4, 2) corners as found.
     """
 
     kind: str
@@ -73,6 +46,7 @@ class Plane:
     curl: np.ndarray = field(default_factory=lambda: np.zeros((2, 2)))
     centre_mm: tuple[float, float] = (0.0, 0.0)
     creep_px: float = 0.0
+    scale_sigma: float = 0.0
     seen: Mapping[int, np.ndarray] = field(default_factory=dict)
 
     def to_px(self, mm_xy: np.ndarray, lift_mm: float | np.ndarray = 0.0) -> np.ndarray:
@@ -124,23 +98,6 @@ class Plane:
         }
 
 
-def on_sheet(
-    mm_xy: np.ndarray, curl: np.ndarray, centre_mm: tuple[float, float], lift_mm: float | np.ndarray = 0.0
-) -> np.ndarray:
-    """Places on a curled sheet, (n, 2) along the paper [mm], as (n, 3) plane coordinates [mm], lifted off it.
-
-    z = p'Mp/2 with p from the centre; the paper keeps its length, which pulls p inwards by Mp (p'Mp)/6 (the
-    circle's next term: exact to third order where the sheet curls one way).
-    """
-    p = mm_xy - centre_mm
-    slope = p @ curl
-    rise = (slope * p).sum(axis=1, keepdims=True)
-    surface = np.hstack([centre_mm + p - slope * rise / 6, rise / 2])
-    normal = np.hstack([-slope, np.ones_like(rise)])
-    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    return surface - normal * np.reshape(lift_mm, (-1, 1))
-
-
 @dataclass(frozen=True)
 class StaffMarkers:
     """The staff's markers in a picture, lowest first.
@@ -183,23 +140,7 @@ def find_card(
             f"the scale card was not found in {picture.name}: {found} of its {len(layout.markers)} markers "
             "can be read; lay the card flat, whole in the picture, in even light and in focus"
         )
-    plane = _fit(picture, layout, markers, print_scale, print_scale_sigma)
-    sides = [marker.side_px for marker in markers]
-    if np.median(sides) < LEAST_SIDE_PX:
-        raise CannotUse(
-            f"the scale card is too small in {picture.name}: go closer until it fills half the picture"
-        )
-    if plane.residual_px > max(1.5, 0.02 * float(np.median(sides))):
-        raise CannotUse(
-            f"the scale card in {picture.name} does not fit its own layout (by {plane.residual_px:.1f} px): "
-            "flatten it, and use the card that this tool prints"
-        )
-    if plane.view_angle_deg > 65:
-        raise CannotUse(
-            f"the scale card in {picture.name} is seen at {plane.view_angle_deg:.0f} degrees: "
-            "photograph it from more nearly straight above"
-        )
-    return plane
+    return _plane(picture, layout, markers, print_scale, print_scale_sigma)
 
 
 def find_staff(picture: Picture, layout: Layout = STAFF, print_scale: float = 1.0) -> StaffMarkers:
@@ -222,16 +163,17 @@ def find_staff(picture: Picture, layout: Layout = STAFF, print_scale: float = 1.
     )
 
 
-def _consistent_markers(picture: Picture, layout: Layout, enough: int, long_side: int = 1000) -> list[Marker]:
+def _consistent_markers(picture: Picture, layout: Layout, enough: int, long_side: int = 500) -> list[Marker]:
     """Refined markers that agree on one sheet, from the smallest reduction that shows `enough` of them."""
     factor = first_factor(picture, long_side)
     best: list[Marker] = []
+    thorough = long_side > 500
     while True:
-        found = _agreeing(detect(picture, layout, factor), layout)
+        found = _agreeing(detect(picture, layout, factor, thorough), layout)
         best = max(best, found, key=len)
         if len(best) >= enough or factor == 1:
             break
-        factor //= 2
+        factor, thorough = factor // 2, True
     if len(best) >= 2:
         best = best + _overlooked(picture, layout, best)
     return refine(picture, best)
@@ -250,6 +192,7 @@ def _agreeing(markers: list[Marker], layout: Layout) -> list[Marker]:
     """
     if len(markers) < 2:
         return markers
+    ids = {marker.id for marker in markers}
     best: list[Marker] = []
     best_miss = np.inf
     for pair in combinations(markers, 2):
@@ -269,7 +212,7 @@ def _agreeing(markers: list[Marker], layout: Layout) -> list[Marker]:
             continue
         if (len(agreed), -total) > (len(best), -best_miss):
             best, best_miss = [marker for _, marker in agreed.values()], total
-        if len(best) == len(layout.markers):
+        if len(best) == len(ids):
             break
     return best
 
@@ -315,132 +258,69 @@ def _farther_along(picture: Picture, layout: Layout, found: list[Marker]) -> lis
             known[near[0]] = Marker(near[0], corners, np.zeros(4, bool))
 
 
-def _fit(
+def _plane(
     picture: Picture, layout: Layout, markers: list[Marker], print_scale: float, scale_sigma: float
 ) -> Plane:
-    """Camera, curl and edge creep together, from all corners, by robust least squares with priors."""
-    mm = np.concatenate([layout.corners_mm(marker.id) for marker in markers]) * print_scale
-    px = np.concatenate([marker.corners_px for marker in markers])
-    sharp = np.concatenate([marker.sharp for marker in markers])
-    inward = np.concatenate([_inward(marker.corners_px) for marker in markers])
-    width, height = picture.size
-    centre = (layout.size_mm[0] * print_scale / 2, layout.size_mm[1] * print_scale / 2)
-    middle = np.array([(width - 1) / 2, (height - 1) / 2])
-    focal = picture.focal_px
-    if focal is None:
-        value = DEFAULT_F35 * float(np.hypot(width, height)) / 43.267
-        focal_value, focal_prior = value, DEFAULT_F35_SIGMA
-    else:
-        focal_value, focal_prior = focal.value, focal.sigma / focal.value
-    H = cv2.findHomography(mm, px, 0)[0]
-    R, t = _pose(H, focal_value, middle)
-    start = np.concatenate([cv2.Rodrigues(R)[0].ravel(), t, np.zeros(6)])
-    prior = np.array([np.inf] * 6 + [focal_prior, K1_SIGMA, CURL_SIGMA, CURL_SIGMA, CURL_SIGMA, CREEP_SIGMA])
-    if len(markers) < 4:
-        prior[8:11] = 1e-6  # too few to tell a curl from a tilt
-    per_mm = float(np.median([marker.side_px for marker in markers])) / (layout.side_mm * print_scale)
-    sigma = np.where(sharp, np.hypot(CORNER_SIGMA, SHEET_SIGMA * per_mm), 1.0)
-
-    def model(p: np.ndarray) -> np.ndarray:
-        return _camera(p, focal_value, middle).project(on_sheet(mm, _curl(p), centre)) + p[11] * inward
-
-    p, covariance, weight = _least_squares(model, px, sigma, start, prior)
-    camera = _camera(p, focal_value, middle)
-    residual = px - model(p)
-    trusted = weight > 0.5
-    if trusted.sum() < max(8, 0.5 * len(px)):
+    """The plane of the markers found. Raises CannotUse where it cannot be trusted."""
+    side = float(np.median([marker.side_px for marker in markers]))
+    marks = Marks(
+        mm=np.concatenate([layout.corners_mm(marker.id) for marker in markers]) * print_scale,
+        px=np.concatenate([marker.corners_px for marker in markers]),
+        sharp=np.concatenate([marker.sharp for marker in markers]),
+        centre_mm=(layout.size_mm[0] * print_scale / 2, layout.size_mm[1] * print_scale / 2),
+        per_mm=side / (layout.side_mm * print_scale),
+    )
+    fit = _best_fit(picture, marks)
+    name = f"the scale card in {picture.name}"
+    if side < LEAST_SIDE_PX:
+        raise CannotUse(f"{name} is too small: go closer until it fills half the picture")
+    if fit.trusted.mean() < 0.6 or fit.residual_px > max(1.0, 0.015 * side):
+        raise CannotUse(f"{name} does not fit its layout: flatten it, and use the card that this tool prints")
+    if fit.scale_sigma > 0.02:
         raise CannotUse(
-            f"the scale card in {picture.name} does not fit its own layout: flatten it, and use the card "
-            "that this tool prints"
+            f"too little of {name} is seen (lengths would be unsure by {100 * fit.scale_sigma:.0f} %): "
+            "show markers on opposite sides of the twig"
         )
-    rms = float(np.sqrt((residual[trusted] ** 2).mean()))
-    toward = camera.centre_mm - (*centre, 0.0)
     plane = Plane(
         kind=layout.name,
-        H=H,
+        H=np.eye(3),
         markers=len(markers),
-        residual_px=rms,
-        view_angle_deg=float(np.degrees(np.arccos(np.clip(-toward[2] / np.linalg.norm(toward), -1, 1)))),
-        camera=camera,
-        focal_sigma=float(np.sqrt(covariance[6, 6])),
+        residual_px=fit.residual_px,
+        view_angle_deg=fit.camera.view_angle_deg(marks.centre_mm),
+        camera=fit.camera,
+        focal_sigma=fit.focal_sigma,
         print_scale=print_scale,
         print_scale_sigma=scale_sigma,
         layout=layout,
-        curl=_curl(p),
-        centre_mm=centre,
-        creep_px=float(p[11]),
+        curl=fit.curl,
+        centre_mm=marks.centre_mm,
+        creep_px=fit.creep_px,
+        scale_sigma=fit.scale_sigma,
         seen={marker.id: marker.corners_px for marker in markers},
     )
+    if plane.view_angle_deg > 65:
+        raise CannotUse(
+            f"{name} is seen at {plane.view_angle_deg:.0f} degrees: "
+            "photograph it more nearly from straight above"
+        )
     grid = np.stack(np.meshgrid(np.linspace(0, 1, 9), np.linspace(0, 1, 7)), axis=-1).reshape(-1, 2)
     grid = grid * layout.size_mm * print_scale
     return replace(plane, H=cv2.findHomography(grid, plane.to_px(grid), 0)[0])
 
 
-def _camera(p: np.ndarray, focal: float, middle: np.ndarray) -> Camera:
-    f = focal * float(np.exp(np.clip(p[6], -2, 2)))
-    K = np.array([[f, 0, middle[0]], [0, f, middle[1]], [0, 0, 1.0]])
-    return Camera(K, float(p[7]), cv2.Rodrigues(p[:3].reshape(3, 1))[0], p[3:6])
-
-
-def _curl(p: np.ndarray) -> np.ndarray:
-    return np.array([[p[8], p[9]], [p[9], p[10]]])
-
-
-def _pose(H: np.ndarray, focal: float, middle: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Rotation and translation from a homography and a focal length (Zhang 2000, section 3.1)."""
-    B = H.copy()
-    B[:2] = (B[:2] - middle[:, None] * B[2]) / focal
-    B = B * (np.sign(B[2, 2]) or 1.0) / np.sqrt(np.linalg.norm(B[:, 0]) * np.linalg.norm(B[:, 1]))
-    U, _, Vt = np.linalg.svd(np.stack([B[:, 0], B[:, 1], np.cross(B[:, 0], B[:, 1])], axis=1))
-    return U @ np.diag([1, 1, np.linalg.det(U @ Vt)]) @ Vt, B[:, 2]
-
-
-def _inward(quad: np.ndarray) -> np.ndarray:
-    """How a square's corners move, (4, 2), when each side moves inwards by one pixel."""
-    along = np.roll(quad, -1, axis=0) - quad
-    along /= np.linalg.norm(along, axis=1, keepdims=True)
-    out = np.stack([along[:, 1], -along[:, 0]], axis=1)
-    return np.array([np.linalg.solve(np.stack([out[k - 1], out[k]]), (-1.0, -1.0)) for k in range(4)])
-
-
-def _least_squares(
-    model, px: np.ndarray, sigma: np.ndarray, start: np.ndarray, prior: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Robust Gauss-Newton with damping: parameters, their covariance, and each corner's weight, 0 to 1.
-
-    prior : standard deviation of each parameter about zero (infinite: none). Corners far off count little
-    (Cauchy weights at three sigma).
-    """
-    steps = np.array([1e-5] * 3 + [1e-3] * 3 + [1e-5, 1e-5, 1e-7, 1e-7, 1e-7, 1e-3])
-    inverse = np.where(np.isfinite(prior), 1.0 / prior, 0.0)
-    p, damping = start.copy(), 1e-3
-
-    def cost(p: np.ndarray, weight: np.ndarray) -> float:
-        miss = (px - model(p)) / sigma[:, None]
-        return float((weight[:, None] * miss**2).sum() + ((p * inverse) ** 2)[6:].sum())
-
-    weight = np.ones(len(px))
-    for _ in range(30):
-        here = model(p)
-        miss = (px - here) / sigma[:, None]
-        weight = 1.0 / (1.0 + (miss**2).sum(axis=1) / 9.0)
-        jacobian = np.stack(
-            [((model(p + step) - here) / sigma[:, None]).ravel() for step in np.diag(steps)], 1
-        )
-        jacobian /= steps
-        both = np.repeat(weight, 2)[:, None] * jacobian
-        normal = jacobian.T @ both + np.diag(inverse**2)
-        gradient = both.T @ miss.ravel() - inverse**2 * np.where(np.isfinite(prior), p, 0.0)
-        before = cost(p, weight)
-        for _ in range(6):
-            move = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
-            if cost(p + move, weight) <= before:
-                damping = max(damping / 10, 1e-9)
-                break
-            damping *= 10
-        else:
-            break
-        p = p + move
-        if float(move @ normal @ move) < 1e-6:
-            break
-    return p, np.linalg.inv(normal), weight
+def _best_fit(picture: Picture, marks: Marks) -> Fit:
+    """The fit of an ordinary picture, or of a cropped one where that explains the marks far better."""
+    focal = picture.focal_px
+    if focal is None:
+        length, sigma = DEFAULT_F35 * float(np.hypot(*picture.size)) / DIAGONAL_35MM, DEFAULT_F35_SIGMA
+    else:
+        length, sigma = focal.value, focal.sigma / focal.value
+    if not picture.cropped:
+        fit = fit_sheet(marks, picture.size, length, sigma)
+        if fit.residual_px < 0.25 and fit.trusted.mean() > 0.9:
+            return fit
+    loose = fit_sheet(marks, picture.size, length, CROPPED_FOCAL_SIGMA, cropped=True)
+    if picture.cropped or loose.trusted.sum() > fit.trusted.sum() + 2:
+        return loose
+    better = loose.residual_px < 0.7 * fit.residual_px and loose.trusted.sum() >= fit.trusted.sum()
+    return loose if better else fit
