@@ -204,7 +204,7 @@ def _least_squares(
     """Robust damped Gauss-Newton: parameters, their covariance, and each corner's weight, 0 to 1.
 
     prior : standard deviation of each parameter about zero (infinite: none). Corners far off count little
-    (Cauchy weights); "far" begins at 50 sigma, so that a curled sheet is first seen as a whole, and ends at 3.
+    (Cauchy weights); "far" is first 50 sigma, so that a curled sheet is seen as a whole, and at last 3.
     """
     inverse = 1.0 / prior
     p, damping = start.copy(), 1e-3

@@ -174,9 +174,8 @@ def _byte(tags: Mapping[str, Any], name: str) -> int | None:
     if isinstance(value, bytes | str):
         if not value:
             return None
-        first = value[0] if isinstance(value, bytes) else ord(value[0])
-        return first - ord("0") if first >= ord("0") else first
-    return int(value)
+        value = value[0] if isinstance(value, bytes) else ord(value[0])
+    return int(value) - ord("0") if int(value) >= ord("0") else int(value)
 
 
 def _day(text: str, reason: str) -> datetime:

@@ -87,8 +87,8 @@ class Picture:
     def focal_px(self) -> Measured | None:
         """Focal length [px] of the upright picture, from the 35 mm equivalent; None where the file has none.
 
-        F35 x diagonal / 43.267. EXIF rounds F35 to 1 mm (standard uncertainty 0.29 mm) and makers' figures are
-        nominal (3 %, common practice, no source). Where the picture was cropped little is known.
+        F35 x diagonal / 43.267. EXIF rounds F35 to 1 mm (standard uncertainty 0.29 mm) and makers' figures
+        are nominal (3 %, common practice, no source). Where the picture was cropped little is known.
         """
         equivalent = self.taken.focal_35mm
         if equivalent is None:
