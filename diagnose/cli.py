@@ -83,6 +83,7 @@ def _scale(args: argparse.Namespace) -> Scale | None:
 def _photo(args: argparse.Namespace) -> int:
     from diagnose.diagnosis import diagnose_photo
     from diagnose.photo.picture import CannotUse
+    from diagnose.report.card_sheet import print_scale
     from diagnose.report.plain import diagnosis_as_text
 
     if len(args.file) > 1 and (args.tap or args.known_from):
@@ -94,7 +95,7 @@ def _photo(args: argparse.Namespace) -> int:
                 file,
                 taps=args.tap or (),
                 scale=_scale(args),
-                print_scale=1.0 if args.bar_mm is None else args.bar_mm / 100.0,
+                print_scale=1.0 if args.bar_mm is None else print_scale(args.bar_mm),
                 answers=_answers(args),
                 circumstances=_circumstances(args),
             )
