@@ -1,0 +1,220 @@
+"""What shape has the severed end of a twig whose outline is known?
+
+The outline lies in a frame with x along the stem's axis, outwards, and y across it, in millimetres or pixels:
+everything but the diameter is free of the unit. The definitions are those of the quantities' own names: the slope
+is the least-squares line through the end's outermost outline over the middle 80 % of the stem's width; strands
+thinner than a tenth of the diameter are fibres and do not take part in it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+MIDDLE = 0.8  # share of the width that the slope is read over
+STRAND = 0.1  # strands thinner than this share of the diameter are fibres
+CELLS = 120  # cells of the working grid across one diameter: 0.4 % of the diameter when rounded
+SIDES_FROM, SIDES_TO = 0.5, 4.0  # where the sides are straight, in diameters below the lip
+
+
+@dataclass(frozen=True)
+class Sides:
+    """The two straight sides, y = offset + lean x, left (smaller y) and right."""
+
+    left: tuple[float, float]
+    right: tuple[float, float]
+    left_rms: float
+    right_rms: float
+    reach: float  # length over which they were seen
+
+    def width(self, x: float) -> float:
+        """Distance between the sides, square to the axis, at x [unit of the outline]."""
+        lean = (self.left[1] + self.right[1]) / 2
+        gap = self.right[0] - self.left[0] + (self.right[1] - self.left[1]) * x
+        return gap * float(np.cos(np.arctan(lean)))
+
+    @property
+    def turn(self) -> float:
+        """Angle of the stem's axis to x [rad]."""
+        return float(np.arctan((self.left[1] + self.right[1]) / 2))
+
+
+@dataclass(frozen=True)
+class End:
+    """The end of a stem in its own frame: x outwards along the axis, y across, 0 at the axis; unit one diameter.
+
+    y : (n,) places across, over the whole width. x : (n,) outermost outline there without fibres.
+    reach : (n,) outermost outline with fibres. slope, offset : the least-squares line over the middle 80 %.
+    bulge : how far the outline's middle stands out from a straight line, in the share of a half circle: for a flat
+    face tan(true) |sin(roll)|, seen square to the axis.
+    """
+
+    y: np.ndarray
+    x: np.ndarray
+    reach: np.ndarray
+    slope: float
+    offset: float
+    bulge: float
+    diameter: float
+    origin: tuple[float, float]
+    turn: float
+    lip: float
+    sides: Sides
+
+    def to_outline(self, points: np.ndarray) -> np.ndarray:
+        """(n, 2) points of this frame in the frame of the outline."""
+        cos, sin = np.cos(self.turn), np.sin(self.turn)
+        return points @ np.array([[cos, sin], [-sin, cos]]) * self.diameter + self.origin
+
+    @property
+    def middle(self) -> np.ndarray:
+        """Which of y lie in the middle 80 % of the width."""
+        return np.abs(self.y) <= MIDDLE / 2
+
+    @property
+    def residual(self) -> np.ndarray:
+        """Distance along the axis of the outline from the slope's line, over the middle, in diameters."""
+        return (self.x - self.offset - self.slope * self.y)[self.middle]
+
+    @property
+    def raggedness(self) -> float:
+        return float(np.sqrt((self.residual**2).mean()))
+
+    @property
+    def longest_fibre(self) -> float:
+        beyond = self.reach - self.offset - self.slope * self.y
+        return float(max(beyond.max(), 0.0))
+
+
+def find_sides(outline: np.ndarray, lip: float, width: float, towards: float = 0.0) -> Sides | None:
+    """Robust straight sides of a closed outline, (n, 2), between 0.5 and 4 diameters below the lip.
+
+    lip : x of the lowest point of the face. width : about the diameter. towards : y of the axis near the lip. Buds
+    and stubs stand out to one side only, so each side follows the points that stand out least.
+    """
+    x = np.linspace(lip - SIDES_TO * width, lip - SIDES_FROM * width, 200)
+    low, high = _sides_at(outline, x, towards)
+    seen = np.isfinite(low) & np.isfinite(high)
+    if seen.sum() < 20:
+        return None
+    x, low, high = x[seen], low[seen], high[seen]
+    left, left_rms = _robust_line(x, low, outwards=-1)
+    right, right_rms = _robust_line(x, high, outwards=1)
+    return Sides(left, right, left_rms, right_rms, float(x[-1] - x[0]))
+
+
+def _sides_at(outline: np.ndarray, x: np.ndarray, towards: float) -> tuple[np.ndarray, np.ndarray]:
+    """The outline's nearest crossings to either side of the axis at each x; NaN where there are none."""
+    ax, ay = outline[:, 0], outline[:, 1]
+    bx, by = np.roll(ax, -1), np.roll(ay, -1)
+    low, high = np.full(len(x), np.nan), np.full(len(x), np.nan)
+    axis = towards
+    for i in range(len(x) - 1, -1, -1):
+        crosses = (ax <= x[i]) != (bx <= x[i])
+        if not crosses.any():
+            continue
+        share = (x[i] - ax[crosses]) / (bx[crosses] - ax[crosses])
+        y = np.sort(ay[crosses] + share * (by[crosses] - ay[crosses]))
+        inside = [(a, b) for a, b in zip(y[::2], y[1::2], strict=False)]
+        a, b = max(inside, key=lambda gap: min(gap[1] - axis, axis - gap[0]))
+        if a <= axis <= b:
+            low[i], high[i] = a, b
+            axis += 0.05 * np.clip((a + b) / 2 - axis, -1, 1) * (b - a) / (abs(b - a) + 1e-9)
+    return low, high
+
+
+def _robust_line(x: np.ndarray, y: np.ndarray, outwards: int) -> tuple[tuple[float, float], float]:
+    """Line y = a + b x by iterated biweights, more wary of points standing outwards; and its spread."""
+    pairs = np.linspace(0, len(x) - 1, 24).astype(int)
+    i, j = (side.ravel() for side in np.meshgrid(pairs, pairs))
+    far = x[j] - x[i] > 0.35 * (x[-1] - x[0])
+    i, j = i[far], j[far]
+    b = (y[j] - y[i]) / (x[j] - x[i])
+    a = y[i] - b * x[i]
+    stray = np.median(np.abs(y[:, None] - a - b * x[:, None]), axis=0)
+    best = int(np.argmin(stray))
+    line, spread = (float(a[best]), float(b[best])), float(stray[best]) * 1.4826
+    floor = 1e-4 * (x[-1] - x[0])
+    for _ in range(6):
+        residual = y - line[0] - line[1] * x
+        scale = np.where(residual * outwards > 0, 2.5, 4.0) * max(spread, floor)
+        weight = np.clip(1 - (residual / scale) ** 2, 0, None) ** 2
+        if (weight > 0).sum() < 5:
+            break
+        mean_x, mean_y = np.average(x, weights=weight), np.average(y, weights=weight)
+        slope = np.average((x - mean_x) * (y - mean_y), weights=weight) / np.average((x - mean_x) ** 2, weights=weight)
+        line = (float(mean_y - slope * mean_x), float(slope))
+        spread = 1.4826 * float(np.median(np.abs(residual[weight > 0])))
+    return line, spread
+
+
+def find_end(outline: np.ndarray, lip: float, width: float, axis: float = 0.0) -> End | None:
+    """The end's shape from a closed outline, (n, 2): x outwards along a rough axis, y across.
+
+    lip : rough x of the face. width : rough diameter. axis : y of the axis near the lip. None where no two straight
+    sides can be seen below the end.
+    """
+    for _ in range(2):
+        sides = find_sides(outline, lip, width, axis)
+        if sides is None:
+            return None
+        turn = sides.turn
+        diameter = sides.width(lip - width)
+        if not 0.4 * width < diameter < 2.5 * width:
+            return None
+        axis = (sides.left[0] + sides.right[0] + (sides.left[1] + sides.right[1]) * lip) / 2
+        origin = (lip, axis)
+        grid = _profile(outline, origin, turn, diameter)
+        if grid is None:
+            return None
+        y, x, reach = grid
+        inner = np.abs(y) <= MIDDLE / 2
+        lowest = float(np.min(x[np.abs(y) <= 0.45]))
+        lip, width = lip + lowest * diameter * float(np.cos(turn)), diameter
+    slope, offset = np.polyfit(y[inner], x[inner], 1)
+    dome = np.sqrt(np.clip(0.25 - y**2, 0, None))
+    basis = np.stack([np.ones_like(y), y, dome], axis=1)[inner]
+    bulge = np.linalg.lstsq(basis, x[inner], rcond=None)[0][2]
+    return End(
+        y, x, reach, float(slope), float(offset), float(bulge), diameter, origin, turn, float(lowest), sides
+    )
+
+
+def _profile(
+    outline: np.ndarray, origin: tuple[float, float], turn: float, diameter: float, ahead: float = 3.5
+) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
+    """Outermost outline across the width, without and with fibres, in the end's own frame (unit one diameter)."""
+    cos, sin = np.cos(turn), np.sin(turn)
+    own = (outline - origin) @ np.array([[cos, -sin], [sin, cos]]) / diameter
+    behind, aside = 1.6, 1.0
+    rows, columns = int(2 * aside * CELLS) + 1, int((behind + ahead) * CELLS) + 1
+    cells = (own + (behind, aside)) * CELLS
+    raster = np.zeros((rows, columns), np.uint8)
+    cv2.fillPoly(raster, [np.round(np.clip(cells, -2e3, 2e4) * 64).astype(np.int32)], 1, shift=6)
+    raster = _connected(raster, rows // 2)
+    strand = int(round(STRAND * CELLS)) | 1
+    stout = _connected(cv2.morphologyEx(raster, cv2.MORPH_OPEN, np.ones((strand, 1), np.uint8)), rows // 2)
+    band = np.arange(rows // 2 - CELLS // 2, rows // 2 + CELLS // 2 + 1)
+    if not stout[band].any(axis=1)[len(band) // 10 : -len(band) // 10].all():
+        return None
+    y = band / CELLS - aside
+    x = (columns - np.argmax(stout[band, ::-1] > 0, axis=1)) / CELLS - behind
+    reach = (columns - np.argmax(raster[band, ::-1] > 0, axis=1)) / CELLS - behind
+    for values in (x, reach):
+        _fill_missing(values, stout[band].any(axis=1))
+    return y, x - 0.5 / CELLS, reach - 0.5 / CELLS
+
+
+def _connected(raster: np.ndarray, row: int) -> np.ndarray:
+    """The part of a raster that hangs together with the stem, which enters at its first column."""
+    _, labels = cv2.connectedComponents(raster, connectivity=4)
+    own = labels[row, int(0.3 * CELLS)]
+    return (labels == own).astype(np.uint8) if own else raster
+
+
+def _fill_missing(values: np.ndarray, seen: np.ndarray) -> None:
+    if not seen.all() and seen.any():
+        at = np.arange(len(values))
+        values[~seen] = np.interp(at[~seen], at[seen], values[seen])

@@ -1,0 +1,442 @@
+"""Which shape and size has the severed end of the twig that lies on the scale card?
+
+First the whole sheet, coarsely: what on it is no paper, no ink and no shadow, and which of that is a stem whose end
+lies in the plain middle. Then a patch around that end, laid into the plane that holds the stem's axis and faces the
+camera, where the outline is drawn to a fraction of a pixel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from diagnose.measure.end_shape import End, find_end
+from diagnose.measure.record import Measurement
+from diagnose.photo.picture import Picture
+from diagnose.photo.plane import Plane, on_sheet
+from diagnose.signs import Measured, Sign
+
+Point = tuple[float, float]
+COARSE = 4.0  # pixels a millimetre on the sheet's coarse map
+INSET = 2.0  # the sheet's edge, left out [mm]
+THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
+GAMMA = 2.2
+_LIGHT = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
+
+
+@dataclass(frozen=True)
+class Stem:
+    """A stem found on the sheet: its end, a point farther back, both in plane [mm], and its rough diameter [mm]."""
+
+    tip: np.ndarray
+    back: np.ndarray
+    diameter: float
+    score: float
+
+
+@dataclass(frozen=True)
+class Facing:
+    """The plane that holds the stem's axis and faces the camera; x outwards along the axis, y across [mm].
+
+    place(n, 2) -> (n, 2) upright pixels. lean : by how much x runs towards the camera, as sine.
+    """
+
+    origin: np.ndarray
+    along: np.ndarray
+    across: np.ndarray
+    plane: Plane
+    lean: float
+
+    def to_px(self, xy: np.ndarray) -> np.ndarray:
+        assert self.plane.camera is not None
+        xy = np.atleast_2d(xy)
+        return self.plane.camera.project(self.origin + xy[:, :1] * self.along + xy[:, 1:] * self.across)
+
+
+# --- light -----------------------------------------------------------------------------------------------------
+
+
+def white_field(light: np.ndarray, usable: np.ndarray) -> np.ndarray:
+    """Light of bare white paper, (h, w, 3), from linear light of the same shape and a mask of pixels to try.
+
+    A quadratic in the logarithm, fitted to the brighter side of what is there.
+    """
+    h, w = light.shape[:2]
+    step = max(1, int(np.sqrt(h * w / 6000)))
+    v, u = np.mgrid[0:h:step, 0:w:step]
+    u, v, on = (u / w - 0.5).ravel(), (v / h - 0.5).ravel(), usable[::step, ::step].ravel() > 0
+    basis = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
+    logs = np.log(light[::step, ::step].reshape(-1, 3) + 0.004)
+    brightness = logs.mean(axis=1)
+    on &= brightness > np.percentile(brightness[on], 97) - 0.9
+    keep = on & (brightness > np.percentile(brightness[on], 60) - 0.12)
+    for terms in (1, 3, 6, 6, 6):
+        if keep.sum() < 40:
+            break
+        fit = np.linalg.lstsq(basis[keep][:, :terms], logs[keep], rcond=None)[0]
+        residual = logs - basis[:, :terms] @ fit
+        grey = residual.mean(axis=1)
+        spread = max(1.4826 * float(np.median(np.abs(grey[keep]))), 0.01)
+        keep = on & (grey > -2.5 * spread) & (grey < 4 * spread) & (np.ptp(residual, axis=1) < 0.1 + 3 * spread)
+    v, u = np.mgrid[0:h, 0:w]
+    u, v = (u / w - 0.5).astype(np.float32), (v / h - 0.5).astype(np.float32)
+    full = [np.ones_like(u), u, v, u * u, u * v, v * v][: len(fit)]
+    field = np.stack([sum(term * c for term, c in zip(full, fit[:, k], strict=True)) for k in range(3)], axis=2)
+    return np.exp(field).astype(np.float32)
+
+
+def _colour(light: np.ndarray, white: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Darkness, warmth and greenness of each pixel against white paper, each the logarithm of a ratio."""
+    ratio = np.log((light + 0.01) / (white + 0.01))
+    b, g, r = cv2.split(ratio)
+    return (b + g + r) / 3, r - b, g - (r + b) / 2
+
+
+# --- the whole sheet, coarsely ---------------------------------------------------------------------------------
+
+
+def _sheet_map(picture: Picture, plane: Plane) -> np.ndarray:
+    """The sheet seen from straight above, COARSE pixels a millimetre, linear light."""
+    width, height = _sheet_size(plane)
+    corners = plane.to_px(np.array([(0, 0), (width, 0), (width, height), (0, height)], float))
+    x0, y0 = np.maximum(np.floor(corners.min(axis=0)).astype(int) - 2, 0)
+    x1, y1 = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 3, picture.size)
+    part = picture.bgr[y0:y1, x0:x1]
+    factor = max(1, int(plane.px_per_mm((width / 2, height / 2)) / COARSE))
+    if factor > 1:
+        part = cv2.resize(part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor], None,
+                          fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
+    full_to_part = np.array(
+        [[1 / factor, 0, (0.5 - x0) / factor - 0.5], [0, 1 / factor, (0.5 - y0) / factor - 0.5], [0, 0, 1]]
+    )
+    cell_to_mm = np.array([[1 / COARSE, 0, 0.5 / COARSE], [0, 1 / COARSE, 0.5 / COARSE], [0, 0, 1]])
+    seen = cv2.warpPerspective(
+        part, full_to_part @ plane.H @ cell_to_mm, (int(width * COARSE), int(height * COARSE)),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+    )
+    return _LIGHT[seen]
+
+
+def _sheet_size(plane: Plane) -> tuple[float, float]:
+    size = plane.layout.size_mm if plane.layout else (150.0, 100.0)
+    return size[0] * plane.print_scale, size[1] * plane.print_scale
+
+
+def _paper(plane: Plane) -> np.ndarray:
+    """Mask, on the coarse map, of the paper without ink: no markers, no ruler, no grey patches, no sheet's edge."""
+    width, height = _sheet_size(plane)
+    mask = np.zeros((int(height * COARSE), int(width * COARSE)), np.uint8)
+    inset = int(INSET * COARSE)
+    mask[inset:-inset, inset:-inset] = 1
+    if plane.layout is None:
+        return mask
+    half = (plane.layout.side_mm / 2 + 0.8) * plane.print_scale
+    for centre in plane.layout.markers.values():
+        x, y = np.array(centre) * plane.print_scale
+        mask[int((y - half) * COARSE) : int((y + half) * COARSE), int((x - half) * COARSE) : int((x + half) * COARSE)] = 0
+    if plane.layout.bare_mm is not None:
+        mask[int((plane.layout.bare_mm[3] + 8.0) * plane.print_scale * COARSE) :] = 0
+    return mask
+
+
+def _not_paper(light: np.ndarray, paper: np.ndarray) -> np.ndarray:
+    """Mask of what is neither paper nor shadow: warmer, greener or much darker than either."""
+    white = white_field(light, paper)
+    dark, warm, green = _colour(cv2.GaussianBlur(light, (0, 0), 0.7), white)
+    grey_bark = (dark < -0.95) & (warm > -0.12)
+    found = ((warm > 0.2) & (dark < -0.12)) | ((green > 0.15) & (dark < -0.12)) | (dark < -1.25) | grey_bark
+    return (found & (paper > 0)).astype(np.uint8)
+
+
+def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
+    """Stems whose end lies in the sheet's plain middle, the likeliest first."""
+    light, paper = _sheet_map(picture, plane), _paper(plane)
+    found = cv2.morphologyEx(_not_paper(light, paper), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(found, connectivity=8)
+    rim = paper & ~cv2.erode(paper, np.ones((5, 5), np.uint8), borderValue=0)
+    stems: list[Stem] = []
+    for label in range(1, count):
+        if stats[label, cv2.CC_STAT_AREA] >= 5 * COARSE**2:
+            stems += _stems_of(labels == label, rim, plane)
+    return sorted(stems, key=lambda stem: -stem.score)
+
+
+def _stems_of(own: np.ndarray, rim: np.ndarray, plane: Plane) -> list[Stem]:
+    """The stem that one connected piece is: entering over the rim of the paper, or lying on it with both ends."""
+    v, u = np.nonzero(own)
+    at = np.stack([u, v], axis=1).astype(float)
+    entry = own & (rim > 0)
+    if entry.any():
+        starts = [np.stack(np.nonzero(entry)[::-1], axis=1).mean(axis=0)]
+    else:
+        middle = at.mean(axis=0)
+        first = at[np.argmax(((at - middle) ** 2).sum(axis=1))]
+        second = at[np.argmax(((at - first) ** 2).sum(axis=1))]
+        starts = [first, second]
+    thickness = cv2.distanceTransform(own.astype(np.uint8), cv2.DIST_L2, 5)
+    stems = []
+    for start in starts:
+        far = at[np.argsort(((at - start) ** 2).sum(axis=1))[-max(4, len(at) // 300) :]].mean(axis=0)
+        length = float(np.hypot(*(far - start)))
+        line = (start + (far - start) * np.linspace(0.15, 0.9, 40)[:, None]).round().astype(int)
+        near = cv2.dilate(thickness, np.ones((9, 9), np.uint8))
+        diameter = 2 * float(np.median(near[line[:, 1], line[:, 0]])) - 0.7
+        if length < 2.0 * diameter or diameter < 2 or diameter > THICKEST * COARSE:
+            continue
+        reach = ((at - far) ** 2).sum(axis=1) < (4 * diameter) ** 2
+        direction = far - at[reach].mean(axis=0)
+        norm = float(np.hypot(*direction))
+        if norm < 0.5 * diameter:
+            continue
+        back = far - direction / norm * min(4 * diameter, length)
+        tip, behind = (far + 0.5) / COARSE, (back + 0.5) / COARSE
+        if not _in_plain_middle(tip, plane):
+            continue
+        stems.append(Stem(tip, behind, diameter / COARSE, length / diameter))
+    return stems
+
+
+def _in_plain_middle(mm: np.ndarray, plane: Plane, slack: float = 4.0) -> bool:
+    bare = plane.layout.bare_mm if plane.layout and plane.layout.bare_mm else (20.0, 20.0, 130.0, 80.0)
+    x0, y0, x1, y1 = np.array(bare) * plane.print_scale
+    return bool(x0 - slack <= mm[0] <= x1 + slack and y0 - slack <= mm[1] <= y1 + slack)
+
+
+# --- the end, closely ------------------------------------------------------------------------------------------
+
+
+def facing_plane(plane: Plane, tip_px: np.ndarray, back_px: np.ndarray, lift: float) -> Facing:
+    """The plane through the stem's axis, `lift` above the sheet [mm], turned to the camera about that axis."""
+    assert plane.camera is not None
+    ends = plane.to_mm(np.stack([tip_px, back_px]), lift)
+    tip, back = on_sheet(ends, plane.curl, plane.centre_mm, lift)
+    along = (tip - back) / np.linalg.norm(tip - back)
+    view = tip - plane.camera.centre_mm
+    view /= np.linalg.norm(view)
+    across = np.cross(view, along)
+    across /= np.linalg.norm(across)
+    return Facing(tip, along, across, plane, float(-view @ along))
+
+
+@dataclass(frozen=True)
+class Patch:
+    """Linear light around the end, (h, w, 3); column x0 + x * scale, row y0 + y * scale of the facing plane."""
+
+    light: np.ndarray
+    scale: float
+    x0: float
+    y0: float
+
+    def to_mm(self, cells: np.ndarray) -> np.ndarray:
+        return (cells - (self.x0, self.y0)) / self.scale
+
+
+def take_patch(picture: Picture, facing: Facing, diameter: float, per_mm: float) -> Patch:
+    """Sample the picture around the end, 5.4 diameters back and 3 ahead, at about its own resolution."""
+    behind, ahead, aside = 5.4 * diameter, 3.0 * diameter + 1, 1.4 * diameter + 1.5
+    scale = min(per_mm, 80 / diameter)
+    if per_mm * diameter < 30:
+        scale = per_mm * 1.5
+    w, h = int((behind + ahead) * scale), int(2 * aside * scale)
+    corners = np.array([(-behind, -aside), (ahead, -aside), (ahead, aside), (-behind, aside)])
+    px = facing.to_px(corners)
+    x0, y0 = np.maximum(np.floor(px.min(axis=0)).astype(int) - 3, 0)
+    x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 4, picture.size)
+    part = picture.bgr[y0 : max(y1, y0 + 2), x0 : max(x1, x0 + 2)]
+    factor = max(1, int(per_mm / scale))
+    if factor > 1:
+        part = cv2.resize(part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor], None,
+                          fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
+    px = (px - (x0, y0) + 0.5) / factor - 0.5
+    cells = (corners + (behind, aside)) * scale
+    H = cv2.getPerspectiveTransform(cells.astype(np.float32), px.astype(np.float32))
+    way = cv2.INTER_CUBIC if scale > per_mm else cv2.INTER_LINEAR
+    seen = cv2.warpPerspective(part, H, (w, h), flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
+    return Patch(_LIGHT[seen], scale, behind * scale, aside * scale)
+
+
+def twig_mask(patch: Patch, diameter: float) -> np.ndarray | None:
+    """Mask of the twig in the patch, to about a pixel."""
+    light = patch.light
+    h, w = light.shape[:2]
+    x = (np.arange(w) - patch.x0) / patch.scale / diameter
+    y = (np.arange(h) - patch.y0) / patch.scale / diameter
+    away = np.ones((h, w), np.uint8)
+    away[np.ix_(np.abs(y) < 0.7, x < 0.3)] = 0
+    white = white_field(light, away)
+    dark, warm, green = _colour(cv2.GaussianBlur(light, (0, 0), 0.6), white)
+    core = np.zeros((h, w), bool)
+    core[np.ix_(np.abs(y) < 0.3, (x > -4) & (x < -0.6))] = True
+    core &= (dark < -0.8) | (warm > 0.2) | (green > 0.15)
+    beside = np.zeros((h, w), bool)
+    beside[np.ix_((np.abs(y) > 0.65), x < 0.8)] = True
+    beside &= (warm < 0.12) & (np.abs(green) < 0.1) & (dark > -1.2)
+    if core.sum() < 30 or beside.sum() < 30:
+        return None
+    tell = _telling(np.stack([dark, warm, green], axis=2), core, beside)
+    found = tell | ((warm > 0.15) & (dark < -0.1)) | ((green > 0.12) & (dark < -0.1))
+    found = cv2.morphologyEx(found.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    return _own_piece(found, core)
+
+
+def _telling(features: np.ndarray, core: np.ndarray, beside: np.ndarray) -> np.ndarray:
+    """Fisher's linear discriminant between the stem's core and what lies beside it, shadows included."""
+    a, b = features[core], features[beside]
+    shaded = b[b[:, 0] < -0.3]
+    if len(shaded) > 0.02 * len(b):
+        b = shaded
+    within = np.cov(a.T) + np.cov(b.T) + 0.01 * np.eye(3)
+    direction = np.linalg.solve(within, np.median(a, axis=0) - np.median(b, axis=0))
+    threshold = 0.5 * (np.median(a @ direction) + np.percentile(b @ direction, 80))
+    return (features @ direction > threshold) & (features[..., 0] < -0.35)
+
+
+def _own_piece(found: np.ndarray, core: np.ndarray) -> np.ndarray | None:
+    """The piece that holds most of the core, its holes filled."""
+    _, labels = cv2.connectedComponents(found, connectivity=8)
+    inside = labels[core & (found > 0)]
+    if len(inside) == 0:
+        return None
+    own = (labels == np.bincount(inside).argmax()).astype(np.uint8)
+    contours, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return cv2.drawContours(np.zeros_like(own), contours, -1, 1, cv2.FILLED)
+
+
+def sharpened_outline(patch: Patch, mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The mask's outline moved to where light is half-way between inside and outside: (n, 2) cells, (n,) certainty.
+
+    Inside and outside are looked up a few pixels to either side along the normal, so that a shadow on one side, pale
+    wood or dark bark each have their own half-way.
+    """
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    outline = max(contours, key=len)[:, 0].astype(float)
+    certain = np.zeros(len(outline))
+    for turn in range(2):
+        normal = _normals(outline, 3)
+        reach = np.arange(-5.0, 5.25, 0.5)
+        at = outline[:, None] + normal[:, None] * reach[:, None]
+        seen = cv2.remap(patch.light, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_LINEAR,
+                         borderMode=cv2.BORDER_REPLICATE)
+        inside = seen[:, (reach >= -4.5) & (reach <= -2)].mean(axis=1)
+        outside = seen[:, (reach <= 4.5) & (reach >= 2)].mean(axis=1)
+        step = outside - inside
+        contrast = (step**2).sum(axis=1)
+        share = ((seen - inside[:, None]) * step[:, None]).sum(axis=2) / (contrast[:, None] + 1e-9) - 0.5
+        rising = (share[:, :-1] < 0) & (share[:, 1:] >= 0)
+        distance = np.where(rising, np.abs(reach[:-1] + 0.25), np.inf)
+        best = np.argmin(distance, axis=1)
+        rows = np.arange(len(outline))
+        low, high = share[rows, best], share[rows, best + 1]
+        shift = reach[best] - 0.5 * low / np.maximum(high - low, 1e-9)
+        good = np.isfinite(distance.min(axis=1)) & (contrast > 0.003) & (np.abs(shift) < 3.5)
+        shift = np.where(good, shift, 0.0)
+        shift = _running_median(shift, 5)
+        outline = outline + normal * shift[:, None]
+        certain = good.astype(float)
+    return outline, certain
+
+
+def _normals(outline: np.ndarray, k: int) -> np.ndarray:
+    """Outward normals of a closed outline that runs as OpenCV's outer contours do."""
+    along = np.roll(outline, -k, axis=0) - np.roll(outline, k, axis=0)
+    normal = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    area = np.sum(outline[:, 0] * np.roll(outline[:, 1], -1) - np.roll(outline[:, 0], -1) * outline[:, 1])
+    normal *= -np.sign(area)
+    return normal / (np.linalg.norm(normal, axis=1, keepdims=True) + 1e-9)
+
+
+def _running_median(values: np.ndarray, k: int) -> np.ndarray:
+    half = k // 2
+    padded = np.concatenate([values[-half:], values, values[:half]])
+    return np.median(np.lib.stride_tricks.sliding_window_view(padded, k), axis=1)
+
+
+@dataclass(frozen=True)
+class SeenEnd:
+    """A severed end as it was seen: its shape, the plane it lies in, the patch and the outline there [mm]."""
+
+    end: End
+    facing: Facing
+    patch: Patch
+    outline: np.ndarray
+    per_mm: float
+
+
+def see_end(picture: Picture, plane: Plane, stem: Stem) -> SeenEnd | None:
+    """Draw the outline of one stem's end and read its shape; twice, the second time in the frame of the first."""
+    tip_px, back_px = plane.to_px(np.stack([stem.tip, stem.back]))
+    diameter = stem.diameter
+    seen = None
+    for _ in range(2):
+        facing = facing_plane(plane, tip_px, back_px, diameter / 2)
+        step = facing.to_px(np.array([(0.0, 0.0), (0.0, 1.0)]))
+        per_mm = float(np.linalg.norm(step[1] - step[0]))
+        patch = take_patch(picture, facing, diameter, per_mm)
+        mask = twig_mask(patch, diameter)
+        if mask is None:
+            return seen
+        cells, _ = sharpened_outline(patch, mask)
+        outline = patch.to_mm(cells)
+        end = find_end(outline, _rough_lip(outline, diameter), diameter)
+        if end is None:
+            return seen
+        seen = SeenEnd(end, facing, patch, outline, per_mm)
+        frame = end.to_outline(np.array([(0.0, 0.0), (-3.0, 0.0)]))
+        tip_px, back_px = facing.to_px(frame)
+        diameter = end.diameter
+    return seen
+
+
+def _rough_lip(outline: np.ndarray, diameter: float) -> float:
+    """Where the outline's two sides end: the lowest x that the middle of the width reaches."""
+    inner = outline[np.abs(outline[:, 1]) < 0.35 * diameter]
+    inner = inner[inner[:, 0] > -3.0 * diameter]
+    if len(inner) == 0:
+        return float(outline[:, 0].max())
+    return float(np.percentile(inner[:, 0], 10))
+
+
+def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> Measurement:
+    """Measure the severed end that lies in the plain middle of the scale card.
+
+    taps : upright pixels, the severed end first, then a point farther back on the same stem.
+    """
+    stems = find_stems(picture, plane)
+    for stem in stems:
+        seen = see_end(picture, plane, stem)
+        if seen is not None:
+            return _measurement(seen, plane)
+    reason = "no severed end was found in the card's plain middle: lay the twig's end there, the stem over the edge"
+    return Measurement(not_measured={"seen_slope_deg": reason, "end_diameter_mm": reason})
+
+
+def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
+    end = seen.end
+    edge = 0.25 / seen.per_mm / end.diameter
+    slope = float(np.degrees(np.arctan(abs(end.slope))))
+    slope_sigma = float(np.degrees(np.hypot(1.0 * edge, 0.5 * end.raggedness)))
+    diameter_sigma = end.diameter * float(np.hypot(1.0 * edge, 0.01))
+    measured: dict[str, Sign] = {
+        "seen_slope_deg": Measured(slope, slope_sigma),
+        "end_diameter_mm": Measured(end.diameter, diameter_sigma),
+        "raggedness": Measured(end.raggedness, 0.2 * end.raggedness + 0.01),
+        "longest_fibre": Measured(end.longest_fibre, 0.2 * end.longest_fibre + 0.05),
+    }
+    return Measurement(measured, {}, _shapes(seen))
+
+
+def _shapes(seen: SeenEnd) -> dict[str, np.ndarray]:
+    end = seen.end
+    half = end.middle
+    y = end.y[half][[0, -1]]
+    lines = {
+        "axis": np.array([(-4.0, 0.0), (1.0, 0.0)]),
+        "face_line": np.stack([end.offset + end.slope * y, y], axis=1),
+        "diameter_line": np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)]),
+    }
+    shapes = {name: seen.facing.to_px(end.to_outline(points)) for name, points in lines.items()}
+    shapes["outline"] = seen.facing.to_px(seen.outline)
+    return shapes
