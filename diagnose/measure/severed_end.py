@@ -23,6 +23,7 @@ Point = tuple[float, float]
 COARSE = 4.0  # pixels a millimetre on the sheet's coarse map
 INSET = 2.0  # the sheet's edge, left out [mm]
 THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
+DARKER_THAN_SHADOW = 1.3  # darkness, warmth counted twice, that no shadow on white paper reaches
 GAMMA = 2.2
 _LIGHT = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
 
@@ -146,8 +147,8 @@ def _not_paper(light: np.ndarray, paper: np.ndarray) -> np.ndarray:
     """Mask of what is neither paper nor shadow: warmer, greener or much darker than either."""
     white = white_field(light, paper)
     dark, warm, green = _colour(cv2.GaussianBlur(light, (0, 0), 0.7), white)
-    grey_bark = (dark < -0.95) & (warm > -0.12)
-    found = ((warm > 0.2) & (dark < -0.12)) | ((green > 0.15) & (dark < -0.12)) | (dark < -1.25) | grey_bark
+    coloured = ((warm > 0.2) | (green > 0.15)) & (dark < -0.12)
+    found = coloured | (2 * np.clip(warm, -0.5, 0.2) - dark > DARKER_THAN_SHADOW)
     return (found & (paper > 0)).astype(np.uint8)
 
 
@@ -177,22 +178,24 @@ def _stems_of(own: np.ndarray, rim: np.ndarray, plane: Plane) -> list[Stem]:
         second = at[np.argmax(((at - first) ** 2).sum(axis=1))]
         starts = [first, second]
     thickness = cv2.distanceTransform(own.astype(np.uint8), cv2.DIST_L2, 5)
+    near = cv2.dilate(thickness, np.ones((9, 9), np.uint8))
     stems = []
     for start in starts:
         far = at[np.argsort(((at - start) ** 2).sum(axis=1))[-max(4, len(at) // 300) :]].mean(axis=0)
         length = float(np.hypot(*(far - start)))
         line = (start + (far - start) * np.linspace(0.15, 0.9, 40)[:, None]).round().astype(int)
-        near = cv2.dilate(thickness, np.ones((9, 9), np.uint8))
         diameter = 2 * float(np.median(near[line[:, 1], line[:, 0]])) - 0.7
-        if length < 2.0 * diameter or diameter < 2 or diameter > THICKEST * COARSE:
+        if length < 1.3 * diameter or diameter < 2 or diameter > THICKEST * COARSE:
             continue
-        reach = ((at - far) ** 2).sum(axis=1) < (4 * diameter) ** 2
-        direction = far - at[reach].mean(axis=0)
-        norm = float(np.hypot(*direction))
-        if norm < 0.5 * diameter:
-            continue
-        back = far - direction / norm * min(4 * diameter, length)
-        tip, behind = (far + 0.5) / COARSE, (back + 0.5) / COARSE
+        piece = at[((at - far) ** 2).sum(axis=1) < (4.5 * diameter) ** 2]
+        middle = np.median(piece, axis=0)
+        direction = np.linalg.eigh(np.cov((piece - middle).T))[1][:, 1]
+        direction = direction * np.sign((far - middle) @ direction)
+        reach = (piece - middle) @ direction
+        aside = np.array([-direction[1], direction[0]])
+        centre = middle + aside * float(np.median((piece - middle) @ aside))
+        end = centre + direction * float(np.percentile(reach, 99))
+        tip, behind = (end + 0.5) / COARSE, (end - direction * min(4 * diameter, length) + 0.5) / COARSE
         if not _in_plain_middle(tip, plane):
             continue
         stems.append(Stem(tip, behind, diameter / COARSE, length / diameter))
@@ -285,9 +288,10 @@ def twig_mask(patch: Patch, diameter: float) -> np.ndarray | None:
 def _telling(features: np.ndarray, core: np.ndarray, beside: np.ndarray) -> np.ndarray:
     """Fisher's linear discriminant between the stem's core and what lies beside it, shadows included."""
     a, b = features[core], features[beside]
+    shadows = np.stack(np.meshgrid(np.linspace(-1.1, -0.3, 9), (-0.3, -0.15, 0.0), (-0.04, 0.02)), axis=-1)
+    shadows = shadows.reshape(-1, 3)  # dark, bluish to neutral: what sun and sky leave on white paper
     shaded = b[b[:, 0] < -0.3]
-    if len(shaded) > 0.02 * len(b):
-        b = shaded
+    b = np.concatenate([shaded, np.tile(shadows, (1 + len(shaded) // (2 * len(shadows)), 1))])
     within = np.cov(a.T) + np.cov(b.T) + 0.01 * np.eye(3)
     direction = np.linalg.solve(within, np.median(a, axis=0) - np.median(b, axis=0))
     threshold = 0.5 * (np.median(a @ direction) + np.percentile(b @ direction, 80))
