@@ -1,0 +1,464 @@
+"""Where does a round stem stand beside the scale card, and how thick is it?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import combinations
+
+import cv2
+import numpy as np
+
+from diagnose.photo.picture import Picture
+from diagnose.photo.plane import Camera, Plane
+
+MARGIN = 90.0  # how far beyond the card stems are looked for [mm]
+VIEW_SCALE = 1.6  # of the coarse view on the card's plane [px/mm]
+TURN_LIMIT = 22.0  # a card held beside a stem has a side along it, within this [degree]
+WIDTHS = (4.0, 130.0)  # stems that a card is held beside [mm]
+REACH = 45.0  # farthest stem from the card that still counts as beside it [mm]
+LINES = 26  # strongest lines that are paired
+CARD_RIM = 1.3  # round the card, where its own edge would be found [mm]
+LEAST_LENGTH = 22.0  # of a straight edge [mm]
+
+FRONT_SIGMA = 2.5  # how far the stem's front stands off the card's plane [mm]; common practice, no source
+BEHIND = (1.5, 1.2)  # the same for a card that covers the stem: this much farther away, with sigma [mm]
+TAPER = 0.012  # by how much the two sides of a stem may converge [mm/mm]
+EDGE_SIGMA = 0.7  # by which a fitted side may be off [px]
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """The card's surroundings as seen flat on the card's plane.
+
+    light : (h, w, 3) float32 natural logarithm of blue, green, red light, the card's white at zero.
+    lab : (h, w, 3) float32 CIELAB. open : (h, w) bool, in the picture and not on the card. scale [px/mm].
+    """
+
+    light: np.ndarray
+    lab: np.ndarray
+    open: np.ndarray
+    scale: float
+
+    def to_mm(self, xy: np.ndarray) -> np.ndarray:
+        return np.asarray(xy, float) / self.scale - MARGIN
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """A straight edge in a view: through `middle` (2,) along the unit vector `along` (2,), both in view pixels.
+
+    strength : mean step across it [CIELAB units] times the share of its length that agrees.
+    """
+
+    middle: np.ndarray
+    along: np.ndarray
+    strength: float
+
+    def at(self, coordinate: int, value: float) -> np.ndarray:
+        """The point of the line whose x (0) or y (1) is `value`."""
+        return self.middle + self.along * (value - self.middle[coordinate]) / self.along[coordinate]
+
+
+@dataclass(frozen=True, eq=False)
+class Stem:
+    """A round stem as a cylinder in the plane's coordinates [mm].
+
+    camera : what saw it. foot : (3,) point of the axis nearest the card's middle. axis : (3,) unit vector that runs
+    up the picture. toward : (3,) unit vector square to the axis, to the camera. across : (3,) to the right where the
+    axis runs up. radius [mm]. distance : axis to camera [mm]. scale_sigma : relative standard uncertainty that
+    all lengths on the stem share, since its front stands off the card's plane by an unknown bit.
+    radius_sigma : relative standard uncertainty of the radius, that included. sides_px : where its left and
+    right sides were seen, (n, 2) each.
+    """
+
+    camera: Camera
+    foot: np.ndarray
+    axis: np.ndarray
+    toward: np.ndarray
+    across: np.ndarray
+    radius: float
+    distance: float
+    scale_sigma: float
+    radius_sigma: float
+    sides_px: tuple[np.ndarray, ...]
+
+    def on_surface(self, up: np.ndarray, turn: np.ndarray, radius: float | None = None) -> np.ndarray:
+        """Picture of surface points `up` the axis [mm] and `turn` round it [radian, 0 to the camera]: (..., 2) px."""
+        r = self.radius if radius is None else radius
+        out = np.cos(turn)[..., None] * self.toward + np.sin(turn)[..., None] * self.across
+        xyz = self.foot + up[..., None] * self.axis + r * out
+        return self.camera.project(xyz.reshape(-1, 3)).reshape(*xyz.shape[:-1], 2)
+
+    def on_middle(self, up: np.ndarray, right: np.ndarray) -> np.ndarray:
+        """Picture of points of the plane through the axis that faces the camera: (..., 2) px."""
+        xyz = self.foot + up[..., None] * self.axis + right[..., None] * self.across
+        return self.camera.project(xyz.reshape(-1, 3)).reshape(*xyz.shape[:-1], 2)
+
+    def place(self, px: np.ndarray, radius: float | None = None) -> tuple[np.ndarray, np.ndarray]:
+        """Where pixels (n, 2) meet the surface: up the axis [mm] and turn round it [radian].
+
+        Pixels beside the cylinder are placed where their rays pass nearest to it.
+        """
+        r = self.radius if radius is None else radius
+        ray = rays(self.camera, px)
+        along = ray @ self.axis
+        flat = ray - along[:, None] * self.axis
+        square = (flat**2).sum(axis=1)
+        eye = self.camera.centre_mm - self.foot
+        eye_flat = self.distance * self.toward
+        dot = flat @ eye_flat
+        root = np.sqrt(np.maximum(dot**2 - square * (self.distance**2 - r**2), 0.0))
+        reach = (-dot - root) / square
+        hit = eye + ray * reach[:, None]
+        return hit @ self.axis, np.arctan2(hit @ self.across, hit @ self.toward)
+
+
+def rays(camera: Camera, px: np.ndarray) -> np.ndarray:
+    """Directions (n, 3), plane coordinates, of the rays through pixels (n, 2)."""
+    seen = (np.asarray(px, float) - camera.K[:2, 2]) / np.diag(camera.K)[:2]
+    flat = seen.copy()
+    for _ in range(6):  # fixed point of x' = x (1 + k1 r^2); k1 r^2 is a few per cent
+        flat = seen / (1 + camera.k1 * (flat**2).sum(axis=1, keepdims=True))
+    ray = np.column_stack([flat, np.ones(len(flat))]) @ camera.R
+    return ray / np.linalg.norm(ray, axis=1, keepdims=True)
+
+
+def view_of_card(picture: Picture, plane: Plane) -> View:
+    """The picture round the card, drawn on the card's plane."""
+    assert plane.layout is not None
+    width, height = (side * plane.print_scale for side in plane.layout.size_mm)
+    factor = 8
+    while factor > 1 and plane.px_per_mm((width / 2, height / 2)) / factor < VIEW_SCALE:
+        factor //= 2
+    small, factor = picture.reduced(factor)
+    shrink = np.array([[1, 0, 0.5 - factor / 2], [0, 1, 0.5 - factor / 2], [0, 0, factor]], float)
+    from_view = np.array([[1 / VIEW_SCALE, 0, -MARGIN], [0, 1 / VIEW_SCALE, -MARGIN], [0, 0, 1]])
+    size = (int((width + 2 * MARGIN) * VIEW_SCALE), int((height + 2 * MARGIN) * VIEW_SCALE))
+    warp = shrink @ plane.H @ from_view
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    bgr = cv2.warpPerspective(small, warp, size, flags=flags)
+    whole = np.full(small.shape[:2], 255, np.uint8)
+    there = cv2.warpPerspective(whole, warp, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+    free = cv2.erode(there, np.ones((7, 7)), borderType=cv2.BORDER_CONSTANT, borderValue=0.0) > 0
+    low, right, bottom = ((MARGIN + edge) * VIEW_SCALE for edge in (-CARD_RIM, width + CARD_RIM, height + CARD_RIM))
+    free[int(low) : int(bottom) + 1, int(low) : int(right) + 1] = False
+    light = log_light(bgr, white_of_card(small, plane, factor))
+    lab = cv2.cvtColor(bgr.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
+    return View(light, lab, free, VIEW_SCALE)
+
+
+def white_of_card(small: np.ndarray, plane: Plane, factor: int) -> np.ndarray:
+    """Linear blue, green, red of the card's white, (3,): the median of its plain middle."""
+    assert plane.layout is not None
+    width, height = plane.layout.size_mm
+    x, y = np.meshgrid(np.linspace(0.2, 0.8, 25) * width, np.linspace(0.25, 0.75, 15) * height)
+    at = (plane.to_px(np.column_stack([x.ravel(), y.ravel()])) + 0.5) / factor - 0.5
+    at = np.round(at).astype(int)
+    inside = (at >= 0).all(axis=1) & (at[:, 0] < small.shape[1]) & (at[:, 1] < small.shape[0])
+    if inside.sum() < 10:
+        return np.ones(3)
+    return np.maximum(np.median(linear(small[at[inside, 1], at[inside, 0]]), axis=0), 0.02)
+
+
+def linear(bgr: np.ndarray) -> np.ndarray:
+    """Pixel values 0 to 255 as light, 0 to 1 (power 2.2, near enough to every phone's tone curve)."""
+    return (np.asarray(bgr, np.float32) / 255) ** 2.2
+
+
+def log_light(bgr: np.ndarray, white: np.ndarray) -> np.ndarray:
+    """ln of light against the card's white, float32; the small addend keeps black finite."""
+    return np.log(linear(bgr) / white.astype(np.float32) + np.float32(0.004))
+
+
+def straight_edges(view: View) -> list[Line]:
+    """The strongest long straight edges about along the card's sides, strongest first.
+
+    For each direction the view is turned and the signed colour step across it is averaged along it: texture
+    cancels, the sides of a stem add up.
+    """
+    height, width = view.open.shape
+    side = int(np.hypot(width, height)) + 1
+    centre = ((width - 1) / 2, (height - 1) / 2)
+    offsets = np.arange(-TURN_LIMIT, TURN_LIMIT + 0.1, 1.0)
+    angles = np.concatenate([offsets, offsets + 90])
+    image = np.dstack([view.lab, np.zeros_like(view.lab[..., 0])])
+    image[..., 3] = view.open
+    strength = np.zeros((len(angles), side), np.float32)
+    turns = []
+    for row, angle in enumerate(angles):
+        turn = cv2.getRotationMatrix2D(centre, angle, 1.0)
+        turn[:, 2] += (side - 1) / 2 - np.array(centre)
+        turns.append(turn)
+        turned = cv2.warpAffine(image, turn, (side, side))
+        step = np.clip(cv2.Sobel(turned[..., :3], cv2.CV_32F, 1, 0, ksize=3) / 4, -12, 12)
+        seen = turned[..., 3] > 0.99
+        step *= seen[..., None]
+        count = seen.sum(axis=0)
+        mean = np.linalg.norm(step.sum(axis=0), axis=1) / np.maximum(count, 1)
+        spread = np.sqrt((step**2).sum(axis=(0, 2)) / np.maximum(count, 1))
+        strength[row] = np.where(count > LEAST_LENGTH * view.scale, mean**2 / (spread + 0.5), 0)
+    return list(_peaks(strength, angles, turns, side))
+
+
+def _peaks(strength: np.ndarray, angles: np.ndarray, turns: list[np.ndarray], side: int) -> Iterator[Line]:
+    left = strength.copy()
+    for _ in range(LINES):
+        row, column = np.unravel_index(int(left.argmax()), left.shape)
+        best = float(left[row, column])
+        if best < 0.5:
+            return
+        back = cv2.invertAffineTransform(turns[row])
+        ends = cv2.transform(np.array([[[column, 0.0], [column, side]]], float), back)[0]
+        along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+        yield Line(ends.mean(axis=0), along, best)
+        for other, angle in enumerate(angles):  # its neighbours are the same edge
+            apart = abs((angle - angles[row] + 90) % 180 - 90)
+            if apart <= 4:
+                near = 2 + int(3 * apart)
+                left[other, max(0, column - near) : column + near + 1] = 0
+
+
+def likely_pairs(view: View, lines: list[Line]) -> list[tuple[Line, Line]]:
+    """Pairs of lines that could be the two sides of a stem beside the card."""
+    height, width = view.open.shape
+    card = np.array([MARGIN, width / view.scale - MARGIN, MARGIN, height / view.scale - MARGIN]) * view.scale
+    middle = np.array([width, height]) / 2
+    pairs = []
+    for one, two in combinations(lines, 2):
+        angle = np.degrees(np.arccos(min(1.0, abs(float(one.along @ two.along)))))
+        if angle > 2.2:
+            continue
+        run = int(abs(one.along[1]) > abs(one.along[0]))  # 0 where the stem runs along x
+        first, second = (line.at(run, middle[run])[1 - run] for line in (one, two))
+        low, high = sorted((first, second))
+        thick = (high - low) / view.scale
+        near, far = card[2 * (1 - run)], card[2 * (1 - run) + 1]
+        if not WIDTHS[0] <= thick <= WIDTHS[1]:
+            continue
+        if max(low - far, near - high) > REACH * view.scale or (low > near and high < far):
+            continue
+        pairs.append((one, two) if first < second else (two, one))
+    return pairs
+
+
+def fit_stem(
+    picture: Picture,
+    plane: Plane,
+    view: View,
+    pair: tuple[Line, Line],
+    near_px: np.ndarray | None = None,
+    skip: tuple[float, float] = (0.0, 0.0),
+) -> Stem | None:
+    """The cylinder between two straight edges; None where the edges do not hold up in the full picture.
+
+    Each side of a cylinder is seen along a plane through the camera. The axis runs along both planes; that it
+    also runs along the card's plane is taken for granted, since the sides of a stem that tapers converge just as
+    those of one that leans. The angle between the planes gives radius / distance, and the front, which stands
+    about in the card's plane, gives the distance. The radius is read beside `near_px` (2,), or beside the card.
+    skip : from where to where along the running view coordinate the sides are left out, as where bark is gone.
+    """
+    camera = plane.camera
+    if camera is None or plane.layout is None:
+        return None
+    between = pair[1].middle - pair[0].middle
+    sides = [
+        _side(picture, plane, view, pair[0], -between, skip),
+        _side(picture, plane, view, pair[1], between, skip),
+    ]
+    if any(len(side) < 15 for side in sides):
+        return None
+    (one, two), (one_px, two_px) = _planes_through(plane, sides)
+    middle = one + (two if one @ two > 0 else -two)
+    axis = np.cross(middle, (0.0, 0.0, 1.0))
+    if np.linalg.norm(axis) < 1e-9:
+        return None
+    axis /= np.linalg.norm(axis)
+    width, height = (side * plane.print_scale for side in plane.layout.size_mm)
+    sheet_middle = np.array([width / 2, height / 2, 0.0])
+    low, high = camera.project(np.array([sheet_middle - 20 * axis, sheet_middle + 20 * axis]))
+    if high[1] > low[1] or (high[1] == low[1] and high[0] > low[0]):
+        axis = -axis
+    toward = np.cross(axis, middle / np.linalg.norm(middle))
+    toward *= -np.sign(toward[2])  # the camera is on the sheet's front, where z is negative
+    across = np.cross(axis, toward)
+    eye = camera.centre_mm
+    behind, front_sigma = BEHIND if _card_covers(plane, pair, view) else (0.0, FRONT_SIGMA)
+    reach = behind - eye[2]
+    up = (sheet_middle - eye) @ axis
+    if near_px is not None:
+        ray = rays(camera, near_px[None])[0]
+        up = float(ray @ axis / -(ray @ toward) * reach)
+    ahead = up * axis - toward * reach
+    section = np.cross(ahead, across)
+    halves = []
+    for side in (one, two):
+        along = np.cross(side, section)
+        halves.append(abs(float(np.arctan((along @ across) / (along @ toward)))))
+    half = float(np.mean(halves))
+    distance = reach / (-toward[2] - np.sin(half))
+    radius = float(distance * np.sin(half))
+    on_axis = eye - distance * toward
+    scale_sigma = float(np.hypot(front_sigma / distance, plane.print_scale_sigma))
+    edge_sigma = EDGE_SIGMA * distance / camera.K[0, 0] / radius / np.sqrt(2)
+    return Stem(
+        camera=camera,
+        foot=on_axis + ((sheet_middle - on_axis) @ axis) * axis,
+        axis=axis,
+        toward=toward,
+        across=across,
+        radius=radius,
+        distance=float(distance),
+        scale_sigma=scale_sigma,
+        radius_sigma=float(np.hypot(scale_sigma, edge_sigma)),
+        sides_px=tuple(sorted((one_px, two_px), key=lambda px: float((rays(camera, px) @ across).mean()))),
+    )
+
+
+def _side(
+    picture: Picture, plane: Plane, view: View, line: Line, outward: np.ndarray, skip: tuple[float, float]
+) -> np.ndarray:
+    """Where one side of a stem is seen in the full picture, (n, 2) px, every millimetre off the card.
+
+    The strongest edge near a side is often the border of the stem's own shadow, a little inside: the outermost
+    step that the whole length shares is the side.
+    """
+    along = view.scale * line.along
+    reach = np.arange(-0.6 * max(view.open.shape), 0.6 * max(view.open.shape), view.scale) / view.scale
+    at = line.middle + reach[:, None] * along
+    cell = np.round(at).astype(int)
+    inside = (cell >= 0).all(axis=1) & (cell[:, 0] < view.open.shape[1]) & (cell[:, 1] < view.open.shape[0])
+    reach, at, cell = reach[inside], at[inside], cell[inside]
+    free = view.open[cell[:, 1], cell[:, 0]]
+    run = int(abs(line.along[1]) > abs(line.along[0]))
+    kept = free & ((at[:, run] < skip[0]) | (at[:, run] > skip[1]))
+    free = kept if kept.sum() >= 30 else free
+    reach, at = reach[free], at[free]
+    if len(at) < 15:
+        return np.zeros((0, 2))
+    normal = np.array([-line.along[1], line.along[0]])
+    normal *= np.sign(normal @ outward) or 1.0
+    per_mm = plane.px_per_mm(tuple(view.to_mm(at.mean(axis=0))))
+    thick = float(np.linalg.norm(outward)) / view.scale
+    outer = float(np.clip(0.15 * thick, 1.2, 4.0))
+    offset = np.arange(-int(1.5 * per_mm), int(outer * per_mm) + 1) / per_mm
+    shift = np.zeros(len(at))  # [mm], outward, by which the line is corrected so far
+    for last in (False, True):
+        grid = at[:, None, :] + ((offset + shift[:, None]) * view.scale)[..., None] * normal
+        px = plane.to_px(view.to_mm(grid.reshape(-1, 2)))
+        lab = cv2.cvtColor(sampled(picture.bgr, px.reshape(*grid.shape)), cv2.COLOR_BGR2LAB)
+        lab = cv2.GaussianBlur(lab, (0, 0), sigmaX=max(0.8, 0.1 * per_mm), sigmaY=1.0)
+        steps = np.gradient(lab, axis=1)
+        shared = np.median(steps, axis=0)
+        size = np.linalg.norm(shared, axis=1)
+        size[[0, -1]] = 0
+        target = _true_side(shared, size) if last else int((size * (np.abs(offset) < 1.2)).argmax())
+        if size[target] < 0.05:
+            return np.zeros((0, 2))
+        steep = steps @ (shared[target] / size[target])
+        near = np.abs(offset - offset[target]) < (0.5 if last else 1.0)
+        steep[:, ~near] = 0
+        steep[:, [0, -1]] = 0
+        best = steep.argmax(axis=1)
+        row = np.flatnonzero(steep.max(axis=1) > 0.3 * size[target])
+        if len(row) < 15:
+            return np.zeros((0, 2))
+        best = best[row]
+        before, here, after = (steep[row, best + step] for step in (-1, 0, 1))
+        curve = before - 2 * here + after
+        fine = np.where(curve < 0, 0.5 * (before - after) / np.where(curve < 0, curve, -1), 0)
+        found = shift[row] + offset[best] + np.clip(fine, -0.5, 0.5) / per_mm
+        if not last:
+            slope, offset_mm, _ = _straight(reach[row], found)
+            shift = slope * reach + offset_mm
+    exact = at[row] + (found * view.scale)[:, None] * normal
+    px = plane.to_px(view.to_mm(exact))
+    width, height = picture.size
+    return px[((px > 2) & (px < (width - 3, height - 3))).all(axis=1)]
+
+
+def _true_side(shared: np.ndarray, size: np.ndarray) -> int:
+    """Which step of an outward profile (n, 3), CIELAB a sample, is the side of the stem.
+
+    It is the strongest one, unless that one darkens and a clear brightening follows: then the strongest is the
+    border of the stem's own shadow, and the side is where the dark rim ends.
+    """
+    strongest = int(size.argmax())
+    if shared[strongest, 0] > -0.5 * size[strongest]:
+        return strongest
+    rise = np.where(np.arange(len(size)) > strongest, shared[:, 0], 0)
+    rise[-2:] = 0
+    next_one = int(rise.argmax())
+    clear = rise[next_one] > max(0.3 * float(size[strongest]), 3 * float(np.quantile(size, 0.2)))
+    return next_one if clear else strongest
+
+
+def _straight(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
+    """Slope and offset of the straight line through most of the points, and each point's weight, 0 to 1."""
+    weight = np.ones(len(x))
+    slope = offset = 0.0
+    for _ in range(12):
+        slope, offset = np.polyfit(x, y, 1, w=np.sqrt(weight))
+        miss = np.abs(y - slope * x - offset)
+        spread = max(0.06, 1.5 * float(np.median(miss)))
+        weight = np.clip(1 - (miss / (3 * spread)) ** 2, 0, None) ** 2 + 1e-6
+    return float(slope), float(offset), weight
+
+
+def sampled(bgr: np.ndarray, px: np.ndarray) -> np.ndarray:
+    """Colours 0 to 1 at pixels (h, w, 2), bilinear, float32."""
+    low = np.maximum(np.floor(px.reshape(-1, 2).min(axis=0)).astype(int) - 2, 0)
+    high = np.ceil(px.reshape(-1, 2).max(axis=0)).astype(int) + 3
+    part = bgr[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
+    here = (px - low).astype(np.float32)
+    return cv2.remap(part, here, None, cv2.INTER_LINEAR).astype(np.float32) / 255
+
+
+def _planes_through(plane: Plane, sides: list[np.ndarray]) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """Unit normals of the planes through the camera and each side (n, 2) px, and the pixels that agree.
+
+    The sides are fitted as straight lines on the card's plane. They should run within TAPER of each other there;
+    where they do not, the less certain one is laid along the other.
+    """
+    assert plane.camera is not None
+    on_card = [plane.to_mm(side) for side in sides]
+    run = int(np.ptp(on_card[0][:, 1]) > np.ptp(on_card[0][:, 0]))
+    fits, doubts, kept = [], [], []
+    for mm in on_card:
+        slope, offset, weight = _straight(mm[:, run], mm[:, 1 - run])
+        good = weight > 0.1
+        spread = float(np.sqrt((weight * (mm[:, 1 - run] - slope * mm[:, run] - offset) ** 2).sum() / weight.sum()))
+        doubts.append(spread / np.sqrt(good.sum()) / (np.std(mm[good, run]) + 1) / float(good.mean()))
+        fits.append((slope, offset))
+        kept.append(good)
+    if abs(fits[0][0] - fits[1][0]) > TAPER:
+        worse = int(np.argmax(doubts))
+        slope = fits[1 - worse][0]
+        rest = on_card[worse][:, 1 - run] - slope * on_card[worse][:, run]
+        crowd = np.exp(-0.5 * ((rest[:, None] - rest) / 0.3) ** 2).sum(axis=1)
+        near = np.abs(rest - rest[crowd.argmax()]) < 0.6
+        fits[worse] = (slope, float(np.median(rest[near])))
+        kept[worse] = near
+    eye = plane.camera.centre_mm
+    normals = []
+    for slope, offset in fits:
+        ends = np.zeros((2, 3))
+        ends[:, run] = (0.0, 100.0)
+        ends[:, 1 - run] = (offset, offset + 100 * slope)
+        normal = np.cross(ends[0] - eye, ends[1] - eye)
+        normals.append(normal / np.linalg.norm(normal))
+    return normals, [side[good] for side, good in zip(sides, kept, strict=True)]
+
+
+def _card_covers(plane: Plane, pair: tuple[Line, Line], view: View) -> bool:
+    """Whether the card hides part of the strip between two lines, so that the stem stands behind it."""
+    height, width = view.open.shape
+    run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
+    across = (width, height)[1 - run]
+    near, far = MARGIN * view.scale, across - MARGIN * view.scale
+    along = (width, height)[run]
+    for place in (MARGIN * view.scale, along / 2, along - MARGIN * view.scale):
+        low, high = (line.at(run, place)[1 - run] for line in pair)
+        if min(high, far) - max(low, near) > max(1.5 * view.scale, 0.1 * (high - low)):
+            return True
+    return False
