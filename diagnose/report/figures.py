@@ -1,0 +1,61 @@
+"""How is a number with its uncertainty written, in millimetres or inches, everywhere the same?"""
+
+from __future__ import annotations
+
+import math
+
+from diagnose.signs import Answer, Bounded, Measured, Shares, Sign
+
+MM_PER_INCH = 25.4  # exact by definition
+_UNITS = {"_deg": "°", "_mm": " mm"}
+
+
+def figure(name: str, sign: Sign, inches: bool = False) -> str:
+    """The sign's value as people read it: `37.2 ± 0.6 °`, `41 to 68 °`, `clean 94 %, half 5 %, torn 1 %`.
+
+    A sigma is written with one or two digits and the value to the same place (the usual rule for standard
+    uncertainties, JCGM 100:2008, 7.2.6).
+    """
+    if isinstance(sign, Answer):
+        return sign.choice.replace("_", " ")
+    if isinstance(sign, Shares):
+        ranked = sorted(sign.shares.items(), key=lambda item: -item[1])
+        return ", ".join(f"{choice.replace('_', ' ')} {percent(share)}" for choice, share in ranked)
+    unit, factor = _unit(name, inches)
+    if isinstance(sign, Bounded):
+        places = 0 if abs(sign.high * factor) >= 10 else 2
+        return f"{sign.low * factor:.{places}f} to {sign.high * factor:.{places}f}{unit}"
+    places = _places(sign.sigma * factor)
+    return f"{sign.value * factor:.{places}f} ± {sign.sigma * factor:.{places}f}{unit}"
+
+
+def percent(share: float) -> str:
+    """A probability as a whole percentage; never `0 %` or `100 %`, which nobody can know."""
+    if share < 0.01:
+        return "under 1 %"
+    if share > 0.99:
+        return "over 99 %"
+    return f"{100 * share:.0f} %"
+
+
+def length(mm: float, inches: bool = False) -> str:
+    """A length of a barrier [mm] in words: millimetres or metres, or inches or feet."""
+    if inches:
+        size = mm / MM_PER_INCH
+        return f"{size / 12:.1f} ft" if size >= 36 else f"{size:.2g} in" if size < 10 else f"{size:.0f} in"
+    return f"{mm / 1000:.2f} m" if mm >= 1000 else f"{mm:.3g} mm"
+
+
+def _unit(name: str, inches: bool) -> tuple[str, float]:
+    for ending, unit in _UNITS.items():
+        if name.endswith(ending):
+            return (" in", 1 / MM_PER_INCH) if inches and ending == "_mm" else (unit, 1.0)
+    return "", 1.0
+
+
+def _places(sigma: float) -> int:
+    if not 0 < sigma < math.inf:
+        return 1
+    first = math.floor(math.log10(sigma))
+    keep_two = sigma / 10**first < 2  # 0.14 keeps its second digit, 0.6 does not
+    return min(6, max(0, -first + (1 if keep_two else 0)))

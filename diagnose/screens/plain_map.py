@@ -1,0 +1,53 @@
+"""Where were the observations made? A map on a plain base that needs no network."""
+
+from __future__ import annotations
+
+import math
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+_METRES_PER_DEGREE = 111_320.0  # of latitude, mean; good to 0.6 %, enough to look at
+_LEAST_SPAN_M = 60.0
+_ROUND_STEPS = 24
+# Okabe and Ito's palette, which colour-blind eyes can tell apart (Okabe & Ito 2008, Color Universal Design)
+_COLOURS = ["#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#7A7A7A"]
+_SHAPES = ["circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "stroke"]
+
+
+def map_of(places: pd.DataFrame, height: int = 420) -> alt.LayerChart:
+    """A chart of the places, each with the circle that its position error draws.
+
+    places : columns lat, lon [degree], error_m [m] (NaN when unknown), culprit, label. Metres east and north of
+    the middle stand on the axes; both axes have the same scale.
+    """
+    lat0, lon0 = float(places["lat"].mean()), float(places["lon"].mean())
+    east = (places["lon"] - lon0) * _METRES_PER_DEGREE * math.cos(math.radians(lat0))
+    north = (places["lat"] - lat0) * _METRES_PER_DEGREE
+    shown = places.assign(east=east, north=north)
+    span = max(_LEAST_SPAN_M, 1.15 * float(np.ptp(east)), 1.15 * float(np.ptp(north)))
+    domain = [-span / 2, span / 2]
+    axis = alt.Axis(tickCount=6, grid=True, labelExpr="datum.value + ' m'")
+    x = alt.X("east:Q", title="east of the middle", scale=alt.Scale(domain=domain, nice=False), axis=axis)
+    y = alt.Y("north:Q", title="north of the middle", scale=alt.Scale(domain=domain, nice=False), axis=axis)
+    colour = alt.Color("culprit:N", title=None, scale=alt.Scale(range=_COLOURS), legend=alt.Legend(orient="top"))
+    points = alt.Chart(shown).mark_point(filled=True, size=130, opacity=0.95, stroke="#fff", strokeWidth=1).encode(
+        x, y, colour, alt.Shape("culprit:N", title=None, scale=alt.Scale(range=_SHAPES)),
+        tooltip=[alt.Tooltip("label:N", title="plant"), alt.Tooltip("culprit:N"),
+                 alt.Tooltip("error_m:Q", title="position good to [m]")])
+    circles = alt.Chart(_circles(shown)).mark_line(opacity=0.5, strokeWidth=1.5).encode(
+        x, y, colour, detail="place:N", order="step:Q")
+    return alt.layer(circles, points).properties(height=height, width="container").configure_view(strokeWidth=0)
+
+
+def _circles(shown: pd.DataFrame) -> pd.DataFrame:
+    turns = np.linspace(0, 2 * math.pi, _ROUND_STEPS + 1)
+    known = shown[shown["error_m"].notna()]
+    rows = [
+        {"place": place, "step": step, "culprit": row.culprit,
+         "east": row.east + row.error_m * math.cos(turn), "north": row.north + row.error_m * math.sin(turn)}
+        for place, row in enumerate(known.itertuples())
+        for step, turn in enumerate(turns)
+    ]
+    return pd.DataFrame(rows, columns=["place", "step", "culprit", "east", "north"])
