@@ -5,6 +5,8 @@ A multiple measured in one run says the same on every machine, which seconds do 
 
 from __future__ import annotations
 
+import contextlib
+import itertools
 import json
 import statistics
 import subprocess
@@ -102,17 +104,15 @@ def _parts(data: bytes) -> dict[str, float]:
     clock.append(time.perf_counter())
     picture.bgr  # noqa: B018  decoded when first asked for
     clock.append(time.perf_counter())
-    try:
+    with contextlib.suppress(CannotUse):
         find_card(picture)
-    except CannotUse:
-        pass
     clock.append(time.perf_counter())
     _, measured = measure_picture(picture)
     clock.append(time.perf_counter())
     verdict = judge(measured.measured)
     require(verdict.culprits)
     clock.append(time.perf_counter())
-    read, decode, find, both, judged = (after - before for before, after in zip(clock, clock[1:], strict=False))
+    read, decode, find, both, judged = (after - before for before, after in itertools.pairwise(clock))
     return {"read file": read, "decode": decode, "find card": find, "measure": both - find,
             "judge and size barrier": judged}
 

@@ -9,7 +9,7 @@ from diagnose.signs import Answer, Bounded, Measured, Shares
 # JCGM 100:2008 (GUM) 7.2.6: at most two digits of the uncertainty, the value to the same place
 @pytest.mark.parametrize(
     ("value", "sigma", "text"),
-    [(37.234, 0.61, "37.2 ± 0.6 °"), (37.26, 0.14, "37.26 ± 0.14 °"), (101.7, 23.0, "102 ± 23 °")],
+    [(37.234, 0.61, "37.2 ± 0.6°"), (37.26, 0.14, "37.26 ± 0.14°"), (101.7, 23.0, "102 ± 23°")],
 )
 def test_a_value_is_written_to_the_place_of_its_uncertainty(value: float, sigma: float, text: str) -> None:
     assert figure("seen_slope_deg", Measured(value, sigma)) == text
@@ -32,6 +32,6 @@ def test_nobody_is_told_that_something_is_certain_or_impossible() -> None:
 
 
 def test_intervals_shares_and_answers_read_as_words() -> None:
-    assert figure("true_slope_deg", Bounded(41.2, 68.4)) == "41 to 68 °"
+    assert figure("true_slope_deg", Bounded(41.2, 68.4)) == "41 to 68°"
     assert figure("end_form", Shares({"torn": 0.2, "clean": 0.8})) == "clean 80 %, torn 20 %"
     assert figure("droppings", Answer("round_pellets")) == "round pellets"

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 
-from diagnose.signs import Answer, Bounded, Measured, Shares, Sign
+from diagnose.signs import Answer, Bounded, Shares, Sign
 
 MM_PER_INCH = 25.4  # exact by definition
 _UNITS = {"_deg": "°", "_mm": " mm"}
 
 
 def figure(name: str, sign: Sign, inches: bool = False) -> str:
-    """The sign's value as people read it: `37.2 ± 0.6 °`, `41 to 68 °`, `clean 94 %, half 5 %, torn 1 %`.
+    """The sign's value as people read it: `37.2 ± 0.6°`, `41 to 68°`, `clean 94 %, half 5 %, torn 1 %`.
 
     A sigma is written with one or two digits and the value to the same place (the usual rule for standard
     uncertainties, JCGM 100:2008, 7.2.6).

@@ -20,10 +20,12 @@ h3 { font-size: 1.08rem !important; }
 .share .bar i.second { background: #B0702A; }
 .share .bar i.rest { background: #7C8783; }
 .share b { text-align: right; font-variant-numeric: tabular-nums; }
-.verdict { border-left: 6px solid #14594F; padding: .3rem 0 .3rem .9rem; margin: .5rem 0 1rem; font-size: 1.15rem; }
+.verdict { border-left: 6px solid #14594F; padding: .3rem 0 .3rem .9rem; margin: .5rem 0 1rem;
+           font-size: 1.15rem; }
 .verdict.open { border-left-color: #B0702A; }
 .figures { width: 100%; border-collapse: collapse; }
-.figures td { padding: .3rem .5rem .3rem 0; border-bottom: 1px solid color-mix(in srgb, currentColor 18%, transparent); }
+.figures td { padding: .3rem .5rem .3rem 0;
+              border-bottom: 1px solid color-mix(in srgb, currentColor 18%, transparent); }
 .figures td:last-child { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 </style>
 """
