@@ -148,7 +148,11 @@ def _not_paper(light: np.ndarray, paper: np.ndarray) -> np.ndarray:
     white = white_field(light, paper)
     dark, warm, green = _colour(cv2.GaussianBlur(light, (0, 0), 0.7), white)
     coloured = ((warm > 0.2) | (green > 0.15)) & (dark < -0.12)
-    found = coloured | (2 * np.clip(warm, -0.5, 0.2) - dark > DARKER_THAN_SHADOW)
+    beyond_shadow = 2 * np.clip(warm, -0.5, 0.2) - dark
+    found = coloured | (beyond_shadow > DARKER_THAN_SHADOW)
+    # grey bark may be as pale as a shadow in places: what lies between surer parts of a stem is stem too
+    bridged = cv2.morphologyEx(found.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((15, 15), np.uint8))
+    found |= (bridged > 0) & (beyond_shadow > 0.5 * DARKER_THAN_SHADOW)
     return (found & (paper > 0)).astype(np.uint8)
 
 
@@ -187,19 +191,35 @@ def _stems_of(own: np.ndarray, rim: np.ndarray, plane: Plane) -> list[Stem]:
         diameter = 2 * float(np.median(near[line[:, 1], line[:, 0]])) - 0.7
         if length < 1.3 * diameter or diameter < 2 or diameter > THICKEST * COARSE:
             continue
-        piece = at[((at - far) ** 2).sum(axis=1) < (4.5 * diameter) ** 2]
-        middle = np.median(piece, axis=0)
-        direction = np.linalg.eigh(np.cov((piece - middle).T))[1][:, 1]
-        direction = direction * np.sign((far - middle) @ direction)
-        reach = (piece - middle) @ direction
-        aside = np.array([-direction[1], direction[0]])
-        centre = middle + aside * float(np.median((piece - middle) @ aside))
-        end = centre + direction * float(np.percentile(reach, 99))
+        end, direction = _tip_along(at, far, (far - start) / length, diameter)
         tip, behind = (end + 0.5) / COARSE, (end - direction * min(4 * diameter, length) + 0.5) / COARSE
         if not _in_plain_middle(tip, plane):
             continue
         stems.append(Stem(tip, behind, diameter / COARSE, length / diameter))
     return stems
+
+
+def _tip_along(
+    at: np.ndarray, far: np.ndarray, direction: np.ndarray, diameter: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """The end of the stem that runs towards `far`, and its direction there; forks and buds are left aside."""
+    piece = at[((at - far) ** 2).sum(axis=1) < (4.5 * diameter) ** 2]
+    centre = far
+    for width in (1.2, 0.9, 0.7):
+        across = np.array([-direction[1], direction[0]])
+        own = piece[np.abs((piece - centre) @ across) < width * diameter]
+        if len(own) < 8:
+            break
+        centre = np.median(own, axis=0)
+        found = np.linalg.eigh(np.cov((own - centre).T))[1][:, 1]
+        if abs(found @ direction) < 0.7:
+            break
+        direction = found * np.sign(found @ direction)
+    across = np.array([-direction[1], direction[0]])
+    own = piece[np.abs((piece - centre) @ across) < 0.7 * diameter]
+    if len(own) < 8:
+        return far, direction
+    return centre + direction * float(np.percentile((own - centre) @ direction, 99)), direction
 
 
 def _in_plain_middle(mm: np.ndarray, plane: Plane, slack: float = 4.0) -> bool:
@@ -275,11 +295,18 @@ def twig_mask(patch: Patch, diameter: float) -> np.ndarray | None:
     core[np.ix_(np.abs(y) < 0.3, (x > -4) & (x < -0.6))] = True
     core &= (dark < -0.8) | (warm > 0.2) | (green > 0.15)
     beside = np.zeros((h, w), bool)
-    beside[np.ix_((np.abs(y) > 0.65), x < 0.8)] = True
+    beside[np.ix_((np.abs(y) > 0.6), x < 0.8)] = True
     beside &= (warm < 0.12) & (np.abs(green) < 0.1) & (dark > -1.2)
     if core.sum() < 30 or beside.sum() < 30:
         return None
-    tell = _telling(np.stack([dark, warm, green], axis=2), core, beside)
+    features = np.stack([dark, warm, green], axis=2)
+    # along the straight part bark, noise and shadow differ more plainly when averaged along the axis
+    run = int(0.8 * diameter * patch.scale) | 1
+    stem = int(patch.x0 - 0.9 * diameter * patch.scale)
+    if stem > run:
+        features[:, :stem] = cv2.blur(features[:, :stem], (run, 1))
+    tell = _telling(features, core, beside)
+    dark, warm, green = (features[..., k] for k in range(3))
     found = tell | ((warm > 0.15) & (dark < -0.1)) | ((green > 0.12) & (dark < -0.1))
     found = cv2.morphologyEx(found.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     return _own_piece(found, core)
@@ -288,9 +315,11 @@ def twig_mask(patch: Patch, diameter: float) -> np.ndarray | None:
 def _telling(features: np.ndarray, core: np.ndarray, beside: np.ndarray) -> np.ndarray:
     """Fisher's linear discriminant between the stem's core and what lies beside it, shadows included."""
     a, b = features[core], features[beside]
-    shadows = np.stack(np.meshgrid(np.linspace(-1.1, -0.3, 9), (-0.3, -0.15, 0.0), (-0.04, 0.02)), axis=-1)
-    shadows = shadows.reshape(-1, 3)  # dark, bluish to neutral: what sun and sky leave on white paper
     shaded = b[b[:, 0] < -0.3]
+    in_sun = int(((b[:, 0] < -0.35) & (b[:, 1] < -0.1)).sum()) >= 15
+    deepest, bluest = (-1.1, -0.3) if in_sun else (-0.6, -0.05)
+    shadows = np.stack(np.meshgrid(np.linspace(deepest, -0.3, 9), (bluest, bluest / 2, 0.0), (-0.04, 0.02)), axis=-1)
+    shadows = shadows.reshape(-1, 3)  # dark, bluish to neutral: what sun and sky leave on white paper
     b = np.concatenate([shaded, np.tile(shadows, (1 + len(shaded) // (2 * len(shadows)), 1))])
     within = np.cov(a.T) + np.cov(b.T) + 0.01 * np.eye(3)
     direction = np.linalg.solve(within, np.median(a, axis=0) - np.median(b, axis=0))
@@ -309,33 +338,34 @@ def _own_piece(found: np.ndarray, core: np.ndarray) -> np.ndarray | None:
     return cv2.drawContours(np.zeros_like(own), contours, -1, 1, cv2.FILLED)
 
 
-def sharpened_outline(patch: Patch, mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def sharpened_outline(patch: Patch, mask: np.ndarray, zoom: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
     """The mask's outline moved to where light is half-way between inside and outside: (n, 2) cells, (n,) certainty.
 
-    Inside and outside are looked up a few pixels to either side along the normal, so that a shadow on one side, pale
-    wood or dark bark each have their own half-way.
+    Inside and outside are looked up two or three pixels to either side along the normal, so that a shadow on one
+    side, pale wood or dark bark each have their own half-way, and a narrow shadow's far edge is not taken for the
+    twig's. zoom : cells of the patch a pixel of the picture.
     """
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     outline = max(contours, key=len)[:, 0].astype(float)
     certain = np.zeros(len(outline))
     for turn in range(2):
         normal = _normals(outline, 3)
-        reach = np.arange(-5.0, 5.25, 0.5)
+        reach = np.arange(-4.0, 3.25, 0.25) * zoom
         at = outline[:, None] + normal[:, None] * reach[:, None]
         seen = cv2.remap(patch.light, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_LINEAR,
                          borderMode=cv2.BORDER_REPLICATE)
-        inside = seen[:, (reach >= -4.5) & (reach <= -2)].mean(axis=1)
-        outside = seen[:, (reach <= 4.5) & (reach >= 2)].mean(axis=1)
+        inside = seen[:, (reach >= -4.0 * zoom) & (reach <= -1.5 * zoom)].mean(axis=1)
+        outside = seen[:, (reach <= 2.6 * zoom) & (reach >= 1.4 * zoom)].mean(axis=1)
         step = outside - inside
         contrast = (step**2).sum(axis=1)
         share = ((seen - inside[:, None]) * step[:, None]).sum(axis=2) / (contrast[:, None] + 1e-9) - 0.5
         rising = (share[:, :-1] < 0) & (share[:, 1:] >= 0)
-        distance = np.where(rising, np.abs(reach[:-1] + 0.25), np.inf)
+        distance = np.where(rising, np.abs(reach[:-1] + 0.125 * zoom), np.inf)
         best = np.argmin(distance, axis=1)
         rows = np.arange(len(outline))
         low, high = share[rows, best], share[rows, best + 1]
-        shift = reach[best] - 0.5 * low / np.maximum(high - low, 1e-9)
-        good = np.isfinite(distance.min(axis=1)) & (contrast > 0.003) & (np.abs(shift) < 3.5)
+        shift = reach[best] - 0.25 * zoom * low / np.maximum(high - low, 1e-9)
+        good = np.isfinite(distance.min(axis=1)) & (contrast > 0.003) & (np.abs(shift) < 2 * zoom)
         shift = np.where(good, shift, 0.0)
         shift = _running_median(shift, 5)
         outline = outline + normal * shift[:, None]
@@ -382,10 +412,10 @@ def see_end(picture: Picture, plane: Plane, stem: Stem) -> SeenEnd | None:
         mask = twig_mask(patch, diameter)
         if mask is None:
             return seen
-        cells, _ = sharpened_outline(patch, mask)
+        cells, _ = sharpened_outline(patch, mask, max(patch.scale / per_mm, 1.0))
         outline = patch.to_mm(cells)
         end = find_end(outline, _rough_lip(outline, diameter), diameter)
-        if end is None:
+        if end is None or end.diameter > THICKEST:
             return seen
         seen = SeenEnd(end, facing, patch, outline, per_mm)
         frame = end.to_outline(np.array([(0.0, 0.0), (-3.0, 0.0)]))
