@@ -24,6 +24,7 @@ COARSE = 4.0  # pixels a millimetre on the sheet's coarse map
 INSET = 2.0  # the sheet's edge, left out [mm]
 THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
 DARKER_THAN_SHADOW = 1.3  # darkness, warmth counted twice, that no shadow on white paper reaches
+DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
 GAMMA = 2.2
 _LIGHT = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
 
@@ -350,7 +351,7 @@ def sharpened_outline(patch: Patch, mask: np.ndarray, zoom: float = 1.0) -> tupl
     certain = np.zeros(len(outline))
     for turn in range(2):
         normal = _normals(outline, 3)
-        reach = np.arange(-4.0, 3.25, 0.25) * zoom
+        reach = np.arange(-4.0, 4.25, 0.25) * zoom
         at = outline[:, None] + normal[:, None] * reach[:, None]
         seen = cv2.remap(patch.light, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_LINEAR,
                          borderMode=cv2.BORDER_REPLICATE)
@@ -358,7 +359,11 @@ def sharpened_outline(patch: Patch, mask: np.ndarray, zoom: float = 1.0) -> tupl
         outside = seen[:, (reach <= 2.6 * zoom) & (reach >= 1.4 * zoom)].mean(axis=1)
         step = outside - inside
         contrast = (step**2).sum(axis=1)
-        share = ((seen - inside[:, None]) * step[:, None]).sum(axis=2) / (contrast[:, None] + 1e-9) - 0.5
+        share = ((seen - inside[:, None]) * step[:, None]).sum(axis=2) / (contrast[:, None] + 1e-9)
+        # shadow deepens towards the twig: outside, just at the edge, is darker than two pixels off
+        farther = share[:, reach >= 2.8 * zoom].mean(axis=1)
+        at_edge = np.clip(1.0 - DEEPENING * (farther - 1.0), 0.4, 1.0)
+        share = share - 0.5 * _running_median(at_edge, 9)[:, None]
         rising = (share[:, :-1] < 0) & (share[:, 1:] >= 0)
         distance = np.where(rising, np.abs(reach[:-1] + 0.125 * zoom), np.inf)
         best = np.argmin(distance, axis=1)
