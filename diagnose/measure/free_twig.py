@@ -1,0 +1,409 @@
+"""Which shape has the severed end of a twig photographed where it grew, without a card?
+
+The stem is two straight, parallel, sharp edges. They are looked for along a line given by two taps, in all directions
+from one tap, or over the whole picture where no tap was given. Around the end the picture is laid into the frame of a
+camera that looks straight at it, and twig and background are parted by a cut that weighs the colours of the stem, of
+pale wood and of what lies beside it against the edges between them. Slope, raggedness, longest fibre and form need no
+scale; the diameter needs one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from diagnose.measure.end_shape import End, find_end
+from diagnose.measure.record import Measurement
+from diagnose.measure.severed_end import Patch, sharpened_outline
+from diagnose.photo.picture import Picture
+from diagnose.photo.plane import Plane
+from diagnose.signs import Measured, Sign
+
+Point = tuple[float, float]
+TAP_SHARE = 0.006  # a finger's standard error, as a share of the picture's diagonal
+CELLS = 40.0  # cells across one diameter in the patch that the cut works on
+BEHIND, AHEAD, ASIDE = 5.4, 3.4, 1.7  # extent of the patch around the end, in diameters
+GAMMA = 2.2
+_LIGHT = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
+
+
+@dataclass(frozen=True)
+class Stem:
+    """A stem in the picture: its end and a point farther back on its axis [upright px], its diameter there [px]."""
+
+    tip: np.ndarray
+    back: np.ndarray
+    diameter: float
+    strength: float  # of the weaker of its two edges, in noise units
+
+
+@dataclass(frozen=True)
+class Gaze:
+    """A camera that looks straight at one point of the picture: what it sees is free of the lens's stretching.
+
+    H : (3, 3) from its pixels, with (0, 0) at that point, to upright pixels of the picture. cosine : of the angle
+    between the view of that point and the lens's axis.
+    """
+
+    H: np.ndarray
+    cosine: float
+
+    def to_px(self, xy: np.ndarray) -> np.ndarray:
+        return cv2.perspectiveTransform(np.atleast_2d(np.asarray(xy, float))[None], self.H)[0]
+
+    def from_px(self, px: np.ndarray) -> np.ndarray:
+        return cv2.perspectiveTransform(np.atleast_2d(np.asarray(px, float))[None], np.linalg.inv(self.H))[0]
+
+
+def gaze_at(picture: Picture, point: np.ndarray) -> Gaze:
+    """The camera turned towards a point; only shifted there where the focal length is not known."""
+    focal = picture.focal_px
+    if focal is None or focal.sigma > 0.2 * focal.value:
+        return Gaze(np.array([[1, 0, point[0]], [0, 1, point[1]], [0, 0, 1.0]]), 1.0)
+    width, height = picture.size
+    K = np.array([[focal.value, 0, (width - 1) / 2], [0, focal.value, (height - 1) / 2], [0, 0, 1]])
+    ray = np.linalg.solve(K, np.array([*point, 1.0]))
+    ray /= np.linalg.norm(ray)
+    turn = np.cross((0, 0, 1.0), ray)
+    sine = float(np.linalg.norm(turn))
+    R = np.eye(3) if sine < 1e-9 else cv2.Rodrigues(turn / sine * np.arcsin(min(sine, 1.0)))[0]
+    own = np.array([[focal.value, 0, 0], [0, focal.value, 0], [0, 0, 1]])
+    return Gaze(K @ R @ np.linalg.inv(own), float(ray[2]))
+
+
+def _turned(gaze: Gaze, tip: np.ndarray, back: np.ndarray) -> np.ndarray:
+    """(3, 3) from a frame with x outwards along the stem, y across, 0 at the tip, to upright pixels."""
+    a, b = gaze.from_px(np.stack([tip, back]))
+    along = (a - b) / np.linalg.norm(a - b)
+    return gaze.H @ np.array([[along[0], -along[1], a[0]], [along[1], along[0], a[1]], [0, 0, 1.0]])
+
+
+def _sample(bgr: np.ndarray, to_px: np.ndarray, x: tuple[float, float], y: tuple[float, float], scale: float,
+            stretch: float = 1.0) -> np.ndarray:
+    """The picture over a rectangle of a frame: scale cells a unit across, scale * stretch along; uint8.
+
+    Where the cells are larger than pixels the part of the picture is shrunk first, so that nothing aliases.
+    """
+    size = (max(int((x[1] - x[0]) * scale * stretch), 2), max(int((y[1] - y[0]) * scale), 2))
+    corners = np.array([(x[0], y[0]), (x[1], y[0]), (x[1], y[1]), (x[0], y[1])])
+    px = cv2.perspectiveTransform(corners[None], to_px)[0]
+    x0, y0 = np.maximum(np.floor(px.min(axis=0)).astype(int) - 3, 0)
+    x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 4, bgr.shape[1::-1])
+    part = bgr[y0 : max(y1, y0 + 2), x0 : max(x1, x0 + 2)]
+    factor = max(1, int(1 / scale))
+    shrunk = np.eye(3)
+    if factor > 1 and min(part.shape[:2]) >= 2 * factor:
+        part = cv2.resize(part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor], None,
+                          fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
+        shrunk = np.array([[1 / factor, 0, 0.5 / factor - 0.5], [0, 1 / factor, 0.5 / factor - 0.5], [0, 0, 1]])
+    shift = np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1.0]])
+    cells = np.array([[1 / (scale * stretch), 0, x[0]], [0, 1 / scale, y[0]], [0, 0, 1]])
+    way = cv2.INTER_CUBIC if scale > 1 else cv2.INTER_LINEAR
+    return cv2.warpPerspective(part, shrunk @ shift @ to_px @ cells, size, flags=way | cv2.WARP_INVERSE_MAP,
+                               borderMode=cv2.BORDER_REPLICATE)
+
+
+def _lab(bgr: np.ndarray) -> np.ndarray:
+    """CIE L*a*b* of an uint8 picture, float32: L 0 to 100."""
+    return cv2.cvtColor(bgr.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
+
+
+# --- two parallel edges along a line ---------------------------------------------------------------------------
+
+ACROSS = 150  # rows to either side of the line between the taps
+ALONG = 180  # columns along it
+SHEARS = np.arange(-12, 13) * 0.01
+
+
+def find_stem(picture: Picture, tip: np.ndarray, back: np.ndarray, widest: float = 0.45) -> Stem | None:
+    """The stem that two points lie on, from its two sides; None where no pair of sharp parallel edges is seen.
+
+    widest : largest diameter to look for, as a share of the distance between the points.
+    """
+    length = float(np.linalg.norm(tip - back))
+    if length < 12:
+        return None
+    to_px = _turned(gaze_at(picture, tip), tip, back)
+    reach = 0.75 * widest * length
+    scale = ACROSS / reach
+    if scale > 2.0:
+        scale, reach = 2.0, min(reach, ACROSS / 2.0)
+    strip = _sample(picture.bgr, to_px, (-length, -0.12 * length), (-reach, reach), scale, ALONG / (0.88 * length * scale))
+    sides = _straight_edges(_lab(strip), ALONG / (0.88 * length * scale))
+    slack = TAP_SHARE * float(np.hypot(*picture.size)) * scale
+    pair = _best_pair(sides, strip.shape[0] / 2, widest * length * scale, slack, length * scale)
+    if pair is None:
+        return None
+    (y1, t1, _), (y2, t2, _), strength = pair
+    middle = (y1 + y2) / 2 - (strip.shape[0] - 1) / 2
+    lean = (t1 + t2) / 2
+    centre = np.array([-0.56 * length, middle / scale])
+    ends = np.array([(0.0, centre[1] + 0.56 * length * lean), (-length, centre[1] - 0.44 * length * lean)])
+    px = cv2.perspectiveTransform(ends[None], to_px)[0]
+    return Stem(px[0], px[1], (y2 - y1) / scale, strength)
+
+
+def _straight_edges(lab: np.ndarray, stretch: float) -> list[tuple[float, float, np.ndarray]]:
+    """Straight edges along a strip: (row at mid-length, lean, step in colour per row in noise units (3,))."""
+    h, w = lab.shape[:2]
+    smooth = cv2.GaussianBlur(lab, (0, 0), sigmaX=2.0, sigmaY=1.2)
+    rise = np.zeros_like(smooth)
+    rise[1:-1] = (smooth[2:] - smooth[:-2]) / 2
+    segments = 9
+    strength = np.zeros((len(SHEARS), h), np.float32)
+    steps = np.zeros((len(SHEARS), h, 3), np.float32)
+    for i, shear in enumerate(SHEARS):
+        # a line y = y0 + lean x, x in units of rows; columns are 1 / stretch rows long
+        per_column = shear / stretch
+        M = np.array([[1, 0, 0], [per_column, 1, -per_column * (w - 1) / 2]], np.float32)
+        level = cv2.warpAffine(rise, M, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+        parts = level[:, : w // segments * segments].reshape(h, segments, -1, 3).mean(axis=2)
+        typical = np.median(parts, axis=1)
+        steps[i] = typical
+        strength[i] = np.linalg.norm(typical, axis=1)
+    noise = float(np.median(strength)) + 0.02
+    peaks = (strength == cv2.dilate(strength, np.ones((3, 7), np.uint8))) & (strength > 2.5 * noise)
+    peaks[:, :2] = peaks[:, -2:] = False
+    found = [(float(y), float(SHEARS[i]), steps[i, y] / noise) for i, y in zip(*np.nonzero(peaks), strict=True)]
+    return sorted(found, key=lambda edge: -float(np.linalg.norm(edge[2])))[:24]
+
+
+def _best_pair(
+    edges: list[tuple[float, float, np.ndarray]], middle: float, widest: float, slack: float, length: float
+) -> tuple[tuple[float, float, np.ndarray], tuple[float, float, np.ndarray], float] | None:
+    """The likeliest two sides of one stem under the taps."""
+    best, best_score = None, 0.0
+    for a in edges:
+        for b in edges:
+            gap = b[0] - a[0]
+            if not 5 < gap < widest or abs(a[1] - b[1]) > 0.05:
+                continue
+            centre, lean = (a[0] + b[0]) / 2 - middle, (a[1] + b[1]) / 2
+            beyond = max(abs(centre + 0.56 * length * lean), abs(centre - 0.44 * length * lean)) - gap / 2
+            near = np.exp(-0.5 * (max(beyond, 0) / slack) ** 2)
+            weaker = min(np.linalg.norm(a[2]), np.linalg.norm(b[2]))
+            stronger = max(np.linalg.norm(a[2]), np.linalg.norm(b[2]))
+            usual = np.exp(-0.5 * (np.log(gap / length * 8) / 1.0) ** 2)
+            off = np.exp(-0.5 * (centre / (0.5 * gap + slack)) ** 2)
+            score = weaker**0.75 * stronger**0.25 * near * (0.4 + 0.6 * usual) * off
+            if score > best_score:
+                best, best_score = (a, b, float(weaker)), score
+    return best
+
+
+# --- the end, closely ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class SeenEnd:
+    """A severed end as it was seen: shape, outline in its frame [px of the gaze], and doubts."""
+
+    end: End
+    outline: np.ndarray
+    gaze: Gaze
+    to_px: np.ndarray
+    spread: float  # of the slope between cuts of different boldness, as a tangent
+    stem: Stem
+
+    def px(self, xy: np.ndarray) -> np.ndarray:
+        return cv2.perspectiveTransform(np.atleast_2d(xy)[None], self.to_px)[0]
+
+
+def see_end(picture: Picture, stem: Stem, slack: float) -> SeenEnd | None:
+    """Part twig from background around the end of a stem and read its shape; slack: the tip's error [px]."""
+    seen = None
+    for turn in range(2):
+        gaze = gaze_at(picture, stem.tip)
+        to_px = _turned(gaze, stem.tip, stem.back)
+        D = stem.diameter
+        loose = min(2.5 * slack / D, 2.0) if turn == 0 else 0.3
+        scale = CELLS / D
+        x, y = (-(BEHIND + loose) * D, (AHEAD + loose) * D), (-ASIDE * D, ASIDE * D)
+        bgr = _sample(picture.bgr, to_px, x, y, scale)
+        patch = Patch(_LIGHT[bgr], scale, -x[0] * scale - 0.5, -y[0] * scale - 0.5)
+        masks = twig_masks(_lab(bgr), patch, D, loose)
+        if not masks:
+            return None
+        ends = []
+        for mask in masks:
+            cells, _ = sharpened_outline(patch, mask, max(scale, 1.0))
+            outline = patch.to_mm(cells)
+            end = find_end(outline, _lowest_lip(mask, patch, D), D)
+            if end is not None:
+                ends.append((end, outline))
+        if not ends:
+            return None
+        end, outline = ends[0]
+        spread = float(np.std([each.slope for each, _ in ends])) if len(ends) > 1 else 1.0
+        seen = SeenEnd(end, outline, gaze, to_px, spread, stem)
+        points = seen.px(end.to_outline(np.array([(end.offset, 0.0), (end.offset - 6.0, 0.0)])))
+        stem = Stem(points[0], points[1], end.diameter, stem.strength)
+    return seen
+
+
+def _lowest_lip(mask: np.ndarray, patch: Patch, diameter: float) -> float:
+    rows = np.abs((np.arange(mask.shape[0]) - patch.y0) / patch.scale) < 0.35 * diameter
+    ends = mask.shape[1] - np.argmax(mask[rows, ::-1] > 0, axis=1)
+    return float((np.percentile(ends, 10) - patch.x0) / patch.scale)
+
+
+def twig_masks(lab: np.ndarray, patch: Patch, diameter: float, loose: float) -> list[np.ndarray]:
+    """Masks of the twig, to about a cell: the likeliest first, then cuts made bolder and shyer."""
+    h, w = lab.shape[:2]
+    x = ((np.arange(w) - patch.x0) / patch.scale / diameter)[None, :]
+    y = ((np.arange(h) - patch.y0) / patch.scale / diameter)[:, None]
+    smooth = cv2.GaussianBlur(lab, (0, 0), 0.8)
+    start = -1.4 - loose  # the stem is whole before here
+    core = (np.abs(y) < 0.33) & (x < start + 0 * y) & (x > -4.5 - loose)
+    beside = (np.abs(y) > 0.68) & (x < 1.0 + loose)
+    beside |= (x > 1.9 + loose) & (np.abs(y) > 0.0)
+    twig = _stem_likelihood(smooth, y, core)
+    wood = _wood_likelihood(smooth, (x > start) & (np.abs(y) < 1.0))
+    ground = _ground_likelihood(smooth, beside, 0.6 * diameter * patch.scale)
+    odds = np.logaddexp(twig, wood - 1.5) - ground
+    odds = np.clip(odds, -4, 4)
+    odds = odds - np.where(np.abs(y) > 0.56, 4.0 * np.clip((np.abs(y) - 0.56) / 0.3, 0, 1), 0) * np.ones_like(x)
+    surely = core & (np.abs(y) < 0.3)
+    never = ((np.abs(y) > 0.64) & (x < -0.9 - loose)) | (np.abs(y) > 1.3) | (x > AHEAD + loose - 0.1)
+    masks = []
+    for bias in (0.0, 0.7, -0.7):
+        cut = _least_cut(smooth, odds + bias, surely, never)
+        own = _holding(cut, surely)
+        if own is not None:
+            masks.append(own)
+    return masks
+
+
+def _stem_likelihood(lab: np.ndarray, y: np.ndarray, core: np.ndarray) -> np.ndarray:
+    """Log density of the stem's bark at each cell: its colour varies round the stem, hence with y, but not along it."""
+    h, w = lab.shape[:2]
+    columns = core.any(axis=0)
+    profile = np.median(lab[:, columns], axis=1)
+    inside = np.abs(y[:, 0]) < 0.42
+    middle = np.flatnonzero(inside)
+    profile = profile[np.clip(np.arange(h), middle[0], middle[-1])]
+    profile = cv2.GaussianBlur(profile, (1, 0), sigmaX=0.01, sigmaY=1.5).reshape(h, 1, 3)
+    away = lab - profile
+    sample = away[core]
+    spread = np.cov(sample[np.linalg.norm(sample - np.median(sample, axis=0), axis=1) < 40].T) + 2.0 * np.eye(3)
+    near = _gaussian(away, np.zeros(3), spread)
+    broad = _gaussian(lab, np.median(lab[core], axis=0), 3 * np.cov(lab[core].T) + 10 * np.eye(3))
+    return np.logaddexp(near + np.log(0.8), broad + np.log(0.2))
+
+
+def _wood_likelihood(lab: np.ndarray, where: np.ndarray) -> np.ndarray:
+    """Log density of a pale severed face, whose colour is only roughly known, where it can be."""
+    density = _gaussian(lab, np.array([78.0, 4.0, 20.0]), np.diag([14.0, 7.0, 11.0]) ** 2)
+    return np.where(where, density, -30.0)
+
+
+def _ground_likelihood(lab: np.ndarray, beside: np.ndarray, reach: float, kinds: int = 7) -> np.ndarray:
+    """Log density of what lies beside the stem: a few colours, each the likelier the nearer it was seen."""
+    sample = lab[beside]
+    rng = np.random.default_rng(0)
+    some = sample[rng.choice(len(sample), min(len(sample), 3000), replace=False)].astype(np.float32)
+    cv2.setRNGSeed(1)
+    kinds = min(kinds, len(some))
+    _, label, centres = cv2.kmeans(some, kinds, None, (cv2.TERM_CRITERIA_MAX_ITER, 12, 0.1), 2, cv2.KMEANS_PP_CENTERS)
+    density = np.full(lab.shape[:2], -30.0)
+    seen = cv2.GaussianBlur(beside.astype(np.float32), (0, 0), reach) + 1e-4
+    nearest = np.argmin(np.stack([((lab - centre) ** 2).sum(axis=2) for centre in centres]), axis=0)
+    for kind in range(kinds):
+        own = some[label[:, 0] == kind]
+        if len(own) < 8:
+            continue
+        here = cv2.GaussianBlur((beside & (nearest == kind)).astype(np.float32), (0, 0), reach) / seen
+        spread = np.cov(own.T) + 4.0 * np.eye(3)
+        density = np.logaddexp(density, np.log(0.9 * here + 0.1 * len(own) / len(some)) + _gaussian(lab, centres[kind], spread))
+    return density
+
+
+def _gaussian(values: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:
+    away = values - mean
+    inverse = np.linalg.inv(spread)
+    distance = np.einsum("...i,ij,...j->...", away, inverse, away)
+    return -0.5 * distance - 0.5 * np.log(np.linalg.det(spread))
+
+
+def _least_cut(lab: np.ndarray, odds: np.ndarray, surely: np.ndarray, never: np.ndarray, stiff: float = 4.0) -> np.ndarray:
+    """Least cut between twig and background (Boykov and Jolly 2001): uint8 mask.
+
+    odds : log likelihood ratio of twig to background in each cell. stiff : cost of parting two equal neighbours.
+    """
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import breadth_first_order, maximum_flow
+
+    h, w = odds.shape
+    index = np.arange(h * w, dtype=np.int32).reshape(h, w)
+    source, sink = h * w, h * w + 1
+    free = 300.0
+    odds = np.where(surely, free, np.where(never, -free, odds))
+    tails, heads, costs = [], [], []
+    pairs = [(index[:, :-1], index[:, 1:]), (index[:-1], index[1:]), (index[:-1, :-1], index[1:, 1:]), (index[:-1, 1:], index[1:, :-1])]
+    flat = lab.reshape(-1, 3)
+    steps = [((flat[a] - flat[b]) ** 2).sum(axis=-1) for a, b in pairs]
+    usual = 2.0 * float(np.mean(steps[0])) + 4.0
+    for (a, b), step, far in zip(pairs, steps, (1, 1, 1.414, 1.414), strict=True):
+        cost = stiff / far * np.exp(-step / usual) + 0.05
+        tails += [a.ravel(), b.ravel()]
+        heads += [b.ravel(), a.ravel()]
+        costs += [cost.ravel(), cost.ravel()]
+    flat_odds = odds.ravel()
+    twig, ground = np.flatnonzero(flat_odds > 0), np.flatnonzero(flat_odds <= 0)
+    tails += [np.full(len(twig), source), ground]
+    heads += [twig, np.full(len(ground), sink)]
+    costs += [flat_odds[twig], -flat_odds[ground]]
+    whole = (np.concatenate(costs) * 100).astype(np.int32)
+    graph = coo_matrix((whole, (np.concatenate(tails), np.concatenate(heads))), shape=(sink + 1, sink + 1)).tocsr()
+    left = graph - maximum_flow(graph, source, sink).flow
+    left.data[left.data < 0] = 0
+    left.eliminate_zeros()
+    mask = np.zeros(h * w + 2, np.uint8)
+    mask[breadth_first_order(left, source, return_predecessors=False)] = 1
+    return mask[:-2].reshape(h, w)
+
+
+def _holding(mask: np.ndarray, core: np.ndarray) -> np.ndarray | None:
+    """The connected piece that holds the core, its holes filled."""
+    _, labels = cv2.connectedComponents(mask, connectivity=4)
+    inside = labels[core & (mask > 0)]
+    if len(inside) == 0:
+        return None
+    own = (labels == np.bincount(inside).argmax()).astype(np.uint8)
+    contours, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return cv2.drawContours(np.zeros_like(own), contours, -1, 1, cv2.FILLED)
+
+
+def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane | None = None) -> Measurement:
+    tip, back = np.array(taps[0], float), np.array(taps[1], float)
+    stem = find_stem(picture, tip, back)
+    if stem is None:
+        return Measurement(not_measured={"seen_slope_deg": "no stem"})
+    seen = see_end(picture, stem, TAP_SHARE * float(np.hypot(*picture.size)))
+    if seen is None:
+        return Measurement(not_measured={"seen_slope_deg": "no end"})
+    end = seen.end
+    slope = abs(end.slope)
+    measured: dict[str, Sign] = {
+        "seen_slope_deg": Measured(float(np.degrees(np.arctan(slope / 0.97))), float(np.degrees(seen.spread))),
+        "raggedness": Measured(end.raggedness, 0.1),
+        "longest_fibre": Measured(end.longest_fibre, 0.1),
+        "end_diameter_px": Measured(end.diameter, 0.1),
+    }
+    return Measurement(measured, {}, _shapes(seen))
+
+
+def _shapes(seen: SeenEnd) -> dict[str, np.ndarray]:
+    end = seen.end
+    y = end.y[end.middle][[0, -1]]
+    lines = {
+        "axis": np.array([(-4.0, 0.0), (1.0, 0.0)]),
+        "face_line": np.stack([end.offset + end.slope * y, y], axis=1),
+        "diameter_line": np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)]),
+    }
+    shapes = {name: seen.px(end.to_outline(points)) for name, points in lines.items()}
+    shapes["outline"] = seen.px(seen.outline)
+    return shapes
