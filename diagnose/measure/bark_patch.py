@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
+from diagnose.measure.grooves import Grooves, find_grooves
+from diagnose.measure.record import Measurement
 from diagnose.measure.stem import (
     MARGIN,
     Line,
@@ -23,12 +25,22 @@ from diagnose.measure.stem import (
 )
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
+from diagnose.signs import Bounded, Measured, Sign
 
 WOOD_RED = (-0.04, 0.46)  # ln(red / green) of bare wood against the card's white, fresh to weathered; own readings
 WOOD_BLUE = (0.20, 1.05)  # ln(green / blue) of the same
 WOOD_DARKEST = -2.9  # ln(green), in the stem's own shadow
 LEAST_AREA = 15.0  # of a patch [mm2]
 COLUMNS = 20  # across a strip
+BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems, with sigma; own readings
+FRAY = 0.15  # what is narrower than this share of the patch's width at its ends is a fray, not the patch
+STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read grooves on
+OUTLINE_SIGMA_PX = 1.0  # of the outline's ends [px]
+RIM_SIGMA = 0.25  # of the middle of the bark's cut edge [mm]
+FRAYED = 0.012  # of a ragged patch's height, relative
+ENOUGH_CONTRAST = 6.0  # of grooves' power over that of other directions
+ENOUGH_REGULARITY = 0.3
+RIM = 2.2  # widest cut edge of bark [mm]
 
 
 @dataclass(frozen=True, eq=False)
@@ -202,7 +214,6 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
         stem.distance - stem.radius**2 / stem.distance
     )
     on_stem = np.broadcast_to(np.abs(columns) < edge, hidden.shape)
-    middle = np.broadcast_to(np.abs(columns) < 0.8 * stem.radius, hidden.shape)
     bark_rows = (rows > high + 5) | (rows < low - 5)
     bark = bark_rows[:, None] & on_stem & ~hidden
     if bark.sum() < 50:
@@ -236,35 +247,280 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
         return None
     cv2.setRNGSeed(1)
     cv2.grabCut(features, mask, None, np.zeros((1, 65)), np.zeros((1, 65)), 4, cv2.GC_INIT_WITH_MASK)
-    bare = np.isin(mask, (cv2.GC_FGD, cv2.GC_PR_FGD)).astype(np.uint8)
-    return _patch_of(stem, bare, hidden, rows, columns, grid, centre_px, middle)
+    bare = _largest(np.isin(mask, (cv2.GC_FGD, cv2.GC_PR_FGD)))
+    if bare is None or bare.sum() * step**2 < LEAST_AREA:
+        return None
+    level = _to_middle_of_rim(bare, features.astype(np.float32), bark, np.abs(columns) < 0.85 * edge, hidden, step)
+    return _patch_of(stem, level, hidden, rows, columns)
+
+
+def _largest(mask: np.ndarray) -> np.ndarray | None:
+    """The largest connected part of a mask, its holes filled, as bool; None where the mask is empty."""
+    count, parts, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
+    if count < 2:
+        return None
+    whole = (parts == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
+    outlines, _ = cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return cv2.drawContours(np.zeros_like(whole), outlines, -1, 1, cv2.FILLED) > 0
+
+
+def _to_middle_of_rim(
+    bare: np.ndarray, features: np.ndarray, bark: np.ndarray, face: np.ndarray, hidden: np.ndarray, step: float
+) -> np.ndarray:
+    """Signed depth [mm] of every strip pixel in the patch, its border in the middle of the bark's cut edge.
+
+    The edge of cut bark slopes and has a colour of its own, neither bark's nor wood's. A border between wood and
+    the rest may run on either side of it: both sides are found, and the border is laid halfway.
+    """
+    reach = int(round(RIM / step))
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    near_out = cv2.dilate(bare.astype(np.uint8), disc) > 0
+    core = cv2.erode(bare.astype(np.uint8), disc) > 0
+    if core.sum() < 30:
+        core = bare
+    unlike_bark = _unlikeness(features, bark) > 3
+    unlike_wood = _unlikeness(features, core & ~hidden) > 3
+    on_face = face[None, :] & ~hidden
+    outer = _largest(bare | _opened(near_out & on_face & unlike_bark))
+    rim = _opened(bare & ~core & on_face & unlike_wood)
+    inner = _largest(bare & ~_joined_to(rim, ~bare))
+    depths = [_depth(mask if mask is not None else bare, step) for mask in (outer, inner)]
+    return (depths[0] + depths[1]) / 2
+
+
+def _unlikeness(features: np.ndarray, sample: np.ndarray) -> np.ndarray:
+    """Mahalanobis distance of each pixel's colour to those of a sample, its outlying tenth left out."""
+    own = features[sample]
+    for _ in range(2):
+        middle = own.mean(axis=0)
+        inverse = np.linalg.inv(np.cov(own.T) + 9 * np.eye(3))
+        far = np.einsum("ij,jk,ik->i", own - middle, inverse, own - middle)
+        own = own[far <= np.quantile(far, 0.9)]
+    off = features - middle
+    return np.sqrt(np.einsum("ijk,kl,ijl->ij", off, inverse, off))
+
+
+def _opened(mask: np.ndarray) -> np.ndarray:
+    return cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3))) > 0
+
+
+def _joined_to(mask: np.ndarray, border: np.ndarray) -> np.ndarray:
+    """Those parts of a mask that touch the border mask."""
+    _, parts = cv2.connectedComponents(mask.astype(np.uint8))
+    touch = np.unique(parts[mask & (cv2.dilate(border.astype(np.uint8), np.ones((3, 3))) > 0)])
+    return np.isin(parts, touch[touch > 0])
+
+
+def _depth(mask: np.ndarray, step: float) -> np.ndarray:
+    """Distance [mm] to the mask's border, positive inside."""
+    inside = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
+    out = cv2.distanceTransform(1 - mask.astype(np.uint8), cv2.DIST_L2, 5)
+    return np.where(mask, inside - 0.5, 0.5 - out) * step
 
 
 def _patch_of(
-    stem: Stem,
-    bare: np.ndarray,
-    hidden: np.ndarray,
-    rows: np.ndarray,
-    columns: np.ndarray,
-    grid: np.ndarray,
-    centre_px: np.ndarray,
-    middle: np.ndarray,
+    stem: Stem, level: np.ndarray, hidden: np.ndarray, rows: np.ndarray, columns: np.ndarray
 ) -> Patch | None:
-    count, parts, stats, _ = cv2.connectedComponentsWithStats(bare, connectivity=4)
-    if count < 2:
-        return None
-    largest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
-    whole = (parts == largest).astype(np.uint8)
-    outlines, _ = cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    filled = cv2.drawContours(np.zeros_like(whole), outlines, -1, 1, cv2.FILLED)
-    if filled.sum() * (rows[0] - rows[1]) ** 2 < LEAST_AREA:
-        return None
-    soft = cv2.GaussianBlur(np.pad(filled.astype(np.float32), 1), (0, 0), 0.8)
+    """The patch where a smooth level [mm] is above zero."""
     from skimage.measure import find_contours
 
-    line = max(find_contours(soft, 0.5), key=len) - 1
-    r = np.interp(line[:, 0], np.arange(len(rows)), rows)
-    c = np.interp(line[:, 1], np.arange(len(columns)), columns)
-    outline = stem.on_middle(r, c)
+    lines = find_contours(np.pad(cv2.GaussianBlur(level, (0, 0), 0.8), 1, constant_values=-1.0), 0.0)
+    if not lines:
+        return None
+    line = max(lines, key=len) - 1
+    outline = stem.on_middle(
+        np.interp(line[:, 0], np.arange(len(rows)), rows), np.interp(line[:, 1], np.arange(len(columns)), columns)
+    )
     up, turn = stem.place(outline)
-    return Patch(stem, outline, up, turn, filled.astype(bool), hidden, rows, columns)
+    bare = _largest(level > 0)
+    return None if bare is None else Patch(stem, outline, up, turn, bare, hidden, rows, columns)
+
+
+def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float]] = ()) -> Measurement:
+    """Size of the bare patch, the stem's diameter, the bark lost, and the spacing and direction of tooth grooves.
+
+    taps : the first one, if any, is on the patch (upright pixels). Heights of the patch's edges are along the
+    stem from the point beside the card's middle, positive up the picture.
+
+    patch_height_mm : between the lowest and the highest level at which the bare part is at least FRAY of its
+    greatest width. patch_width_mm : greatest extent across the view. Where the card hides part of the patch,
+    intervals stand for values. bark_loss : from what is seen bare at the widest height, to that plus all that is
+    hidden. Groove spacing counts turn round the stem at the bark's surface, the grooves lying a bark's thickness
+    deeper.
+    """
+    if plane.camera is None or plane.layout is None:
+        return _nothing("a gnawed patch is measured beside the scale card: hold the card flat beside it")
+    patch = find_patch(picture, plane, taps)
+    if patch is None:
+        where = "at the tap" if taps else "on a stem beside the card"
+        return _nothing(
+            f"no bare patch with bark above and below it was found {where}: hold the card beside the stem, along "
+            "it, with bark in view at both ends of the patch, and tap on the patch"
+        )
+    stem = patch.stem
+    measured: dict[str, Sign] = {"stem_diameter_mm": Measured(2 * stem.radius, 2 * stem.radius * stem.radius_sigma)}
+    not_measured: dict[str, str] = {}
+    measured |= _sizes(patch)
+    grooves = _grooves_on(picture, plane, patch)
+    if grooves is None:
+        not_measured["groove_spacing_mm"] = not_measured["groove_direction_deg"] = (
+            "no regular tooth grooves seen on the bare wood: go closer, and let light graze the wood from the side"
+        )
+    else:
+        measured["groove_spacing_mm"] = Measured(grooves.spacing_mm, grooves.spacing_sigma)
+        measured["groove_direction_deg"] = Measured(grooves.direction_deg, grooves.direction_sigma)
+    return Measurement(measured, not_measured, _shapes(patch, grooves), _remarks(patch))
+
+
+def _nothing(why: str) -> Measurement:
+    names = ("patch_height_mm", "patch_width_mm", "stem_diameter_mm", "bark_loss", "groove_spacing_mm")
+    return Measurement(not_measured=dict.fromkeys(names, why))
+
+
+def unrolled(patch: Patch, step: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The bare surface laid flat: heights (h,) [mm] downwards, turns (w,) [radian], and (h, w) bool bare."""
+    radius = patch.stem.radius
+    up = np.arange(patch.up.max() + step, patch.up.min() - step, -step)
+    turn = np.arange(patch.turn.min() - step / radius, patch.turn.max() + step / radius, step / radius)
+    x = (patch.turn - turn[0]) * radius / step
+    y = (up[0] - patch.up) / step
+    bare = np.zeros((len(up), len(turn)), np.uint8)
+    corners = np.round(np.column_stack([x, y]) * 16).astype(np.int32)
+    cv2.fillPoly(bare, [corners], 1, shift=4)
+    return up, turn, bare > 0
+
+
+def _sizes(patch: Patch) -> dict[str, Sign]:
+    stem = patch.stem
+    step = min(0.2, stem.radius / 40)
+    up, turn, bare = unrolled(patch, step)
+    widths = bare.sum(axis=1)
+    wide = np.flatnonzero(widths >= FRAY * widths.max())
+    top, bottom = float(up[wide[0]] + step / 2), float(up[wide[-1]] - step / 2)
+    height = top - bottom
+    right = stem.radius * np.sin(patch.turn)
+    width = float(np.ptp(right))
+    pixel = stem.distance / stem.camera.K[0, 0]
+    border = OUTLINE_SIGMA_PX * pixel + RIM_SIGMA
+    height_sigma = float(np.hypot(FRAYED * height, np.hypot(height * stem.scale_sigma, border)))
+    width_sigma = float(np.hypot(0.01 * width, np.hypot(width * stem.scale_sigma, border)))
+    hidden = _hidden_beside(patch)
+    measured: dict[str, Sign] = {
+        "patch_width_mm": _value_or_interval(width, hidden, width_sigma),
+        "patch_height_mm": _value_or_interval(height, hidden * _growth(patch, bare, step), height_sigma),
+        "patch_lower_edge_mm": Measured(bottom, float(np.hypot(height_sigma / 1.4, 1.0))),
+        "patch_upper_edge_mm": Measured(top, float(np.hypot(height_sigma / 1.4, 1.0))),
+        "bark_loss": _bark_loss(patch, float(widths.max()) * step / stem.radius),
+    }
+    return measured
+
+
+def _value_or_interval(value: float, unseen: float, sigma: float) -> Sign:
+    """A length of which up to `unseen` more may be hidden: a value while that says little, else an interval."""
+    spread = unseen / np.sqrt(12)
+    if spread < 0.07 * value:
+        return Measured(value + unseen / 2, float(np.hypot(sigma, spread)))
+    return Bounded(value - 2 * sigma, value + unseen + 2 * sigma)
+
+
+def _limb(stem: Stem) -> float:
+    """Distance [mm] of the stem's sides from its middle, in the plane through its axis."""
+    return float(stem.distance * np.tan(np.arcsin(stem.radius / stem.distance)))
+
+
+def _hidden_beside(patch: Patch) -> float:
+    """How much of the stem's width [mm] is hidden where the patch's outline runs into it; 0 where it nowhere does."""
+    step = float(patch.columns_right[1] - patch.columns_right[0])
+    reach = int(np.ceil(1.2 / step))
+    near = cv2.dilate(patch.bare.astype(np.uint8), np.ones((1, 2 * reach + 1))) > 0
+    on_stem = np.abs(patch.columns_right) < _limb(patch.stem)
+    covered = patch.hidden & on_stem
+    rows = patch.bare.any(axis=1)
+    meets = (near & covered).any(axis=1)
+    if meets.sum() < 0.15 * rows.sum():
+        return 0.0
+    return float(np.median(covered[meets].sum(axis=1))) * step
+
+
+def _growth(patch: Patch, bare: np.ndarray, step: float) -> float:
+    """By how much the patch gets taller a millimetre towards its hidden side: an end that rounds off grows less."""
+    heights = bare.sum(axis=0) * step
+    seen = np.flatnonzero(heights)
+    left_hidden = patch.hidden[:, patch.columns_right < 0].sum() > patch.hidden[:, patch.columns_right > 0].sum()
+    order = seen if left_hidden else seen[::-1]
+    one, three = int(0.7 / step), int(3.0 / step)
+    if len(order) < 2 * three:
+        return 2.0
+    near = float(heights[order[one : 2 * one + 1]].mean())
+    far = float(heights[order[three : three + one + 1]].mean())
+    return max(0.0, (near - far) / ((three - one) * step))
+
+
+def _bark_loss(patch: Patch, bare: float) -> Bounded:
+    """From what is seen bare at the widest height [radian], to that plus all that is not seen, as shares."""
+    stem = patch.stem
+    half = float(np.arccos(stem.radius / stem.distance))  # the stem is seen from -half to half
+    rows = patch.bare.any(axis=1)
+    visible = np.abs(patch.columns_right) < 0.98 * stem.radius
+    turn = np.arcsin(np.clip(patch.columns_right / stem.radius, -1, 1))
+    share_hidden = patch.hidden[rows].mean(axis=0) * visible
+    by_card = float((share_hidden * np.gradient(turn)).sum())
+    # wood that reaches the stem's side is seen against the background a bark's thickness inside that side
+    to_side = sum(half - abs(end) for end in (patch.turn.min(), patch.turn.max()) if np.sin(abs(end)) > 0.85)
+    doubt = 0.06 if to_side else 0.03
+    low = bare * (1 - 2 * doubt) / (2 * np.pi)
+    high = (bare * (1 + 2 * doubt) + max(to_side, 0.0) + by_card + 2 * (np.pi - half)) / (2 * np.pi)
+    return Bounded(float(np.clip(low, 0, 1)), float(np.clip(high, 0, 1)))
+
+
+def _grooves_on(picture: Picture, plane: Plane, patch: Patch) -> Grooves | None:
+    """Tooth grooves on the wood, which lies a bark's thickness below the outline; None where none are sure."""
+    stem = patch.stem
+    pixel = stem.distance / stem.camera.K[0, 0]
+    step = float(np.clip(pixel, 0.08, 0.2))
+    up, turn, bare = unrolled(patch, step)
+    grid = stem.on_surface(*np.meshgrid(up, turn, indexing="ij"), stem.radius * (1 - BARK_SHARE[0]))
+    light = log_light(sampled(picture.bgr, grid) * 255, white_of_card(picture.bgr, plane, 1))[..., 1]
+    inset = int(round(0.9 / step))
+    inside = cv2.erode(np.pad(bare, 1).astype(np.uint8), np.ones((2 * inset + 1, 2 * inset + 1)))[1:-1, 1:-1] > 0
+    inside &= np.abs(turn) < STEEPEST
+    grooves = find_grooves(light, inside, step)
+    if grooves is None or grooves.contrast < ENOUGH_CONTRAST or grooves.regularity < ENOUGH_REGULARITY:
+        return None
+    round_share = np.cos(np.radians(grooves.direction_deg)) ** 2  # how far the spacing is counted round the stem
+    sigma = np.sqrt(
+        grooves.spacing_sigma**2
+        + (grooves.spacing_mm * stem.scale_sigma) ** 2
+        + (grooves.spacing_mm * BARK_SHARE[1] * round_share) ** 2
+    )
+    return replace(grooves, spacing_sigma=float(sigma))
+
+
+def _shapes(patch: Patch, grooves: Grooves | None) -> dict[str, np.ndarray]:
+    stem = patch.stem
+    up = np.linspace(patch.rows_up[0], patch.rows_up[-1], 30)
+    side = np.arccos(stem.radius / stem.distance)
+    shapes = {
+        "patch": patch.outline_px,
+        "axis": stem.on_middle(up[[0, -1]], np.zeros(2)),
+        "stem_left": stem.on_surface(up, np.full(30, -side)),
+        "stem_right": stem.on_surface(up, np.full(30, side)),
+    }
+    if grooves is not None:
+        middle = (patch.up.max() + patch.up.min()) / 2, (patch.turn.max() + patch.turn.min()) / 2
+        reach = np.linspace(-0.5, 0.5, 20) * min(np.ptp(patch.up), stem.radius * np.ptp(patch.turn)) * 0.8
+        angle = np.radians(grooves.direction_deg)
+        shapes["groove_direction"] = stem.on_surface(
+            middle[0] + reach * np.cos(angle), middle[1] - reach * np.sin(angle) / stem.radius
+        )
+    return shapes
+
+
+def _remarks(patch: Patch) -> tuple[str, ...]:
+    lines = []
+    if _hidden_beside(patch) > 0:
+        lines.append("the card hides part of the patch: hold it beside the stem, not over it")
+    pixel = patch.stem.distance / patch.stem.camera.K[0, 0]
+    if pixel > 0.3:
+        lines.append("the stem is small in the picture: go closer, to read grooves")
+    return tuple(lines)

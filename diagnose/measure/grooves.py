@@ -1,0 +1,196 @@
+"""How far apart do parallel tooth grooves lie in a flat patch of bare wood, and which way do they run?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+SPACINGS = (0.5, 9.0)  # of tooth grooves that are looked for [mm]
+LEAST_GROOVES = 3.0  # across the run, for a spacing to mean anything
+
+
+@dataclass(frozen=True)
+class Grooves:
+    """Parallel grooves. spacing_mm : mean centre to centre, across their run, with spacing_sigma. direction_deg :
+    of the grooves to the upward direction, positive counterclockwise as seen, in (-90, 90], with
+    direction_sigma. regularity : 0 to 1, height of the autocorrelation at one spacing. contrast : how far the
+    direction's power stands above that of the others."""
+
+    spacing_mm: float
+    spacing_sigma: float
+    direction_deg: float
+    direction_sigma: float
+    regularity: float
+    contrast: float
+
+
+def flattened(light: np.ndarray, there: np.ndarray, step: float, scale_mm: float = 3.0) -> np.ndarray:
+    """Brightness (h, w) without its slow changes, zero where not `there`; in units of its local spread."""
+    weight = there.astype(np.float32)
+    sigma = scale_mm / step
+    light = np.where(there, light, 0).astype(np.float32)
+
+    def smooth(image: np.ndarray) -> np.ndarray:
+        return cv2.GaussianBlur(image, (0, 0), sigma)
+
+    total = np.maximum(smooth(weight), 1e-3)
+    rest = (light - smooth(light * weight) / total) * weight
+    spread = np.sqrt(smooth(rest**2) / total) + 0.02
+    return np.clip(rest / spread, -3, 3) * weight
+
+
+def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves | None:
+    """Grooves in an unrolled patch, (h, w) ln of light, rows upwards first, square pixels of `step` [mm].
+
+    there : (h, w) bool, bare wood that is well seen. None where no direction stands out or nothing repeats.
+
+    The direction is where the whitened power spectrum has its most; the spacing is the first peak of the
+    autocorrelation across it, which is the mean distance of neighbours whatever the grooves' profile and
+    however their places wander.
+    """
+    if there.sum() * step**2 < 12:
+        return None
+    flat = flattened(light, there, step)
+    room = int(2.2 * SPACINGS[1] / step)  # lags are looked at no farther, so that they never wrap round
+    size = (cv2.getOptimalDFTSize(flat.shape[0] + room), cv2.getOptimalDFTSize(flat.shape[1] + room))
+    soft = cv2.GaussianBlur(cv2.erode(there.astype(np.float32), np.ones((3, 3))), (0, 0), 0.5 / step) * there
+    spectrum = np.abs(np.fft.fft2(flat * soft, size)) ** 2
+    overlap = np.fft.fftshift(np.fft.ifft2(np.abs(np.fft.fft2(soft, size)) ** 2).real)
+    best: Grooves | None = None
+    strongest = 0.0
+    for wave, wide in _directions(spectrum, size, step):
+        run = _run(there, step, wave)
+        coarse = _spectral_peak(spectrum, size, step, wave, run / LEAST_GROOVES)
+        if coarse is None or coarse[1] < strongest:
+            continue
+        period, power, contrast = coarse
+        lags, profile = _across(_passed(spectrum, size, step, wave, period), overlap, size, step, wave)
+        repeat = _repeat_near(lags, profile, period)
+        if repeat is None:
+            continue
+        spacing, height = repeat
+        strongest = power
+        best = Grooves(
+            spacing_mm=spacing,
+            spacing_sigma=spacing * float(np.hypot(0.03, 0.12 * np.sqrt(spacing / run))),
+            direction_deg=90.0 - (90.0 - wave) % 180,  # grooves are square to the wave; counted from upwards
+            direction_sigma=float(np.hypot(1.5, wide / 2)),
+            regularity=float(np.clip(height, 0, 1)),
+            contrast=contrast,
+        )
+    return best
+
+
+def _run(there: np.ndarray, step: float, direction: float) -> float:
+    """How far the patch reaches along a direction [mm], its outermost hundredths left out."""
+    y, x = np.nonzero(there)
+    place = x * np.cos(np.radians(direction)) - y * np.sin(np.radians(direction))
+    return float(np.subtract(*np.quantile(place, (0.99, 0.01)))) * step
+
+
+def _directions(spectrum: np.ndarray, size: tuple[int, int], step: float) -> list[tuple[float, float]]:
+    """Directions of the wave vector, strongest first: (degree from the row, counterclockwise, and its width).
+
+    Power times frequency is collected in each direction, since a surface's texture falls off with frequency.
+    """
+    across, up = np.meshgrid(np.fft.fftfreq(size[1], step), -np.fft.fftfreq(size[0], step))
+    length = np.hypot(across, up)
+    band = (length > 1 / SPACINGS[1]) & (length < min(1 / SPACINGS[0], 0.35 / step))
+    angle = np.degrees(np.arctan2(up[band], across[band])) % 180
+    power = np.bincount(angle.astype(int), weights=(spectrum * length)[band], minlength=180)
+    count = np.bincount(angle.astype(int), minlength=180)
+    density = power / np.maximum(count, 1)
+    kernel = np.exp(-0.5 * (np.arange(-12, 13) / 4.0) ** 2)
+    smooth = np.convolve(np.r_[density[-12:], density, density[:12]], kernel / kernel.sum(), "valid")
+    floor = float(np.median(smooth)) + 1e-12
+    found = []
+    for k in np.flatnonzero((smooth >= np.roll(smooth, 1)) & (smooth > np.roll(smooth, -1))):
+        around = np.arange(k - 10, k + 11)
+        weight = np.clip(density[around % 180] - floor, 0, None)
+        if weight.sum() <= 0:
+            continue
+        middle = float((weight * (around + 0.5)).sum() / weight.sum())
+        wide = float(np.sqrt((weight * (around + 0.5 - middle) ** 2).sum() / weight.sum()))
+        found.append((float(smooth[k]), middle, wide))
+    return [one[1:] for one in sorted(found, reverse=True)[:3]]
+
+
+def _spectral_peak(
+    spectrum: np.ndarray, size: tuple[int, int], step: float, wave: float, longest: float
+) -> tuple[float, float, float] | None:
+    """The strongest period along a direction: [mm], its power, and how many times that of other directions.
+
+    Power in a sector about the direction, less that at the same frequency elsewhere, times frequency squared (equal
+    weight to each octave), in steps of 4 %.
+    """
+    length, apart = _polar(size, step, wave)
+    edges = np.exp(np.arange(np.log(1 / min(SPACINGS[1], longest)), np.log(min(1 / SPACINGS[0], 0.4 / step)), 0.04))
+    if len(edges) < 6:
+        return None
+    ring = np.digitize(length, edges)
+    on, off = apart < 7, apart > 25
+
+    def mean_power(where: np.ndarray) -> np.ndarray:
+        total = np.bincount(ring[where], weights=spectrum[where], minlength=len(edges) + 1)
+        count = np.bincount(ring[where], minlength=len(edges) + 1)
+        return (total / np.maximum(count, 1))[1:-1]
+
+    middle = np.sqrt(edges[1:] * edges[:-1])
+    kernel = np.exp(-0.5 * (np.arange(-5, 6) / 2.0) ** 2)
+    along, other = (np.convolve(mean_power(where) * middle**2, kernel, "same") for where in (on, off))
+    excess = along - other
+    peak = (excess[1:-1] >= excess[:-2]) & (excess[1:-1] > excess[2:])
+    if not peak.any() or excess.max() <= 0:
+        return None
+    k = 1 + int(np.argmax(np.where(peak, excess[1:-1], -np.inf)))
+    return float(1 / middle[k]), float(excess[k]), float(along[k] / max(other[k], 1e-12))
+
+
+def _polar(size: tuple[int, int], step: float, wave: float) -> tuple[np.ndarray, np.ndarray]:
+    """Frequency [1/mm] and angle from a direction [degree], 0 to 90, of every place of a spectrum."""
+    across, up = np.meshgrid(np.fft.fftfreq(size[1], step), -np.fft.fftfreq(size[0], step))
+    apart = np.abs((np.degrees(np.arctan2(up, across)) - wave + 90) % 180 - 90)
+    return np.hypot(across, up), apart
+
+
+def _passed(spectrum: np.ndarray, size: tuple[int, int], step: float, wave: float, period: float) -> np.ndarray:
+    """Autocorrelation of what repeats about so often along a direction, zero lag in the middle."""
+    length, apart = _polar(size, step, wave)
+    octaves = np.log2(np.maximum(length, 1e-9) * period)
+    gain = np.exp(-0.5 * (octaves / 0.45) ** 2 - 0.5 * (apart / 12) ** 2)
+    return np.fft.fftshift(np.fft.ifft2(spectrum * gain).real)
+
+
+def _across(
+    correlation: np.ndarray, overlap: np.ndarray, size: tuple[int, int], step: float, direction: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Autocorrelation at lags [mm] along a direction, averaged over a millimetre or two to its sides; 1 at zero."""
+    lags = np.arange(0, 2 * SPACINGS[1], step)
+    aside = np.arange(-1.0, 1.01, step)
+    angle = np.radians(direction)
+    x = lags[:, None] * np.cos(angle) - aside * np.sin(angle)
+    y = lags[:, None] * np.sin(angle) + aside * np.cos(angle)
+    at = [(size[1] // 2 + x / step).astype(np.float32), (size[0] // 2 - y / step).astype(np.float32)]
+    top = cv2.remap(correlation.astype(np.float32), *at, cv2.INTER_LINEAR)
+    weight = cv2.remap(overlap.astype(np.float32), *at, cv2.INTER_LINEAR)
+    enough = weight > 0.08 * overlap.max()
+    profile = (top * enough).sum(axis=1) / np.maximum((weight * enough).sum(axis=1), 1e-6)
+    known = enough.mean(axis=1) > 0.5
+    last = len(lags) if known.all() else int(np.argmin(known))
+    profile = cv2.GaussianBlur(profile[:last].astype(np.float64).reshape(1, -1), (0, 0), 1.0).ravel()
+    return lags[:last], profile / max(profile[0], 1e-9) if last else profile
+
+
+def _repeat_near(lags: np.ndarray, profile: np.ndarray, period: float) -> tuple[float, float] | None:
+    """The autocorrelation's peak nearest a period: (lag [mm], height)."""
+    inner = np.arange(1, len(lags) - 1)
+    peak = inner[(profile[inner] >= profile[inner - 1]) & (profile[inner] > profile[inner + 1])]
+    peak = peak[np.abs(np.log(lags[peak] / period)) < 0.35]
+    if not len(peak):
+        return None
+    k = int(peak[np.argmax(profile[peak])])
+    before, here, after = profile[k - 1 : k + 2]
+    fine = 0.5 * (before - after) / (before - 2 * here + after)
+    return float(lags[k] + fine * (lags[1] - lags[0])), float(here)
