@@ -184,11 +184,13 @@ def _best_pair(
             centre, lean = (a[0] + b[0]) / 2 - middle, (a[1] + b[1]) / 2
             beyond = max(abs(centre + 0.56 * length * lean), abs(centre - 0.44 * length * lean)) - gap / 2
             near = np.exp(-0.5 * (max(beyond, 0) / slack) ** 2)
-            weaker = min(np.linalg.norm(a[2]), np.linalg.norm(b[2]))
-            stronger = max(np.linalg.norm(a[2]), np.linalg.norm(b[2]))
+            weaker, stronger = sorted(float(np.linalg.norm(edge[2])) for edge in (a, b))
             usual = np.exp(-0.5 * (np.log(gap / length * 8) / 1.0) ** 2)
-            off = np.exp(-0.5 * (centre / (0.5 * gap + slack)) ** 2)
-            score = weaker**0.75 * stronger**0.25 * near * (0.4 + 0.6 * usual) * off
+            off = np.exp(-0.5 * (centre**2 / ((0.15 * gap) ** 2 + slack**2)))
+            parallel = np.exp(-0.5 * ((a[1] - b[1]) / 0.015) ** 2)
+            # marks on the bark make pairs inside the true one, the background hardly ever one outside: hence the gap
+            seen = weaker / (weaker + 3) * stronger / (stronger + 3) * gap**0.75
+            score = seen * near * (0.4 + 0.6 * usual) * off * parallel
             if score > best_score:
                 best, best_score = (a, b, float(weaker)), score
     return best
@@ -254,20 +256,25 @@ def twig_masks(lab: np.ndarray, patch: Patch, diameter: float, loose: float) -> 
     """Masks of the twig, to about a cell: the likeliest first, then cuts made bolder and shyer."""
     h, w = lab.shape[:2]
     x = ((np.arange(w) - patch.x0) / patch.scale / diameter)[None, :]
-    y = ((np.arange(h) - patch.y0) / patch.scale / diameter)[:, None]
+    rows = ((np.arange(h) - patch.y0) / patch.scale / diameter)[:, None]
     smooth = cv2.GaussianBlur(lab, (0, 0), 0.8)
     start = -1.4 - loose  # the stem is whole before here
-    core = (np.abs(y) < 0.33) & (x < start + 0 * y) & (x > -4.5 - loose)
-    beside = (np.abs(y) > 0.68) & (x < 1.0 + loose)
+    sides = _sides_in(smooth, patch, diameter, start)
+    if sides is None:
+        return []
+    left, right = (line(x[0]) for line in sides)
+    y = (rows - (left + right) / 2) / (right - left)  # -0.5 and 0.5 on the stem's two sides
+    lips = [_lip(smooth, patch, diameter, line, x[0], start, out) for line, out in zip(sides, (-1, 1), strict=True)]
+    core = (np.abs(y) < 0.36) & (x < start) & (x > -4.5 - loose)
+    beside = (np.abs(y) > 0.66) & (x < 1.0 + loose)
     beside |= (x > 1.9 + loose) & (np.abs(y) > 0.0)
     twig = _stem_likelihood(smooth, y, core)
     wood = _wood_likelihood(smooth, (x > start) & (np.abs(y) < 1.0))
     ground = _ground_likelihood(smooth, beside, 0.6 * diameter * patch.scale)
-    odds = np.logaddexp(twig, wood - 1.5) - ground
-    odds = np.clip(odds, -4, 4)
-    odds = odds - np.where(np.abs(y) > 0.56, 4.0 * np.clip((np.abs(y) - 0.56) / 0.3, 0, 1), 0) * np.ones_like(x)
-    surely = core & (np.abs(y) < 0.3)
-    never = ((np.abs(y) > 0.64) & (x < -0.9 - loose)) | (np.abs(y) > 1.3) | (x > AHEAD + loose - 0.1)
+    odds = np.clip(np.logaddexp(twig, wood - 1.5) - ground, -4, 4)
+    odds += _side_odds(x, y, lips)
+    surely = core & (np.abs(y) < 0.36)
+    never = (np.abs(y) > 0.6) | (x > AHEAD + loose - 0.1)
     masks = []
     for bias in (0.0, 0.7, -0.7):
         cut = _least_cut(smooth, odds + bias, surely, never)
@@ -277,12 +284,102 @@ def twig_masks(lab: np.ndarray, patch: Patch, diameter: float, loose: float) -> 
     return masks
 
 
+Line = np.poly1d
+
+
+def _sides_in(lab: np.ndarray, patch: Patch, diameter: float, start: float) -> tuple[Line, Line] | None:
+    """The stem's two sides near the end, y as a line in x, in diameters, from the straight edges nearest to them."""
+    cell = patch.scale * diameter
+    first, last = 0, int(patch.x0 + start * cell)
+    part = lab[:, first:last]
+    if part.shape[1] < 18:
+        return None
+    middle = (first + last - 1) / 2
+    edges = _straight_edges(part, 1.0)
+    pairs = []
+    for a in edges:
+        for b in edges:
+            ya, yb = ((edge[0] - patch.y0) / cell for edge in (a, b))
+            if not (0.7 < yb - ya < 1.35 and abs((ya + yb) / 2) < 0.2 and abs(a[1] - b[1]) < 0.05):
+                continue
+            weaker, stronger = sorted(float(np.linalg.norm(edge[2])) for edge in (a, b))
+            seen = weaker / (weaker + 6) * stronger / (stronger + 6) * np.sqrt(yb - ya)
+            fits = np.exp(-0.5 * (np.log(yb - ya) / 0.12) ** 2 - 0.5 * ((a[1] - b[1]) / 0.02) ** 2)
+            pairs.append((seen * fits, (a, ya), (b, yb)))
+    if not pairs:
+        return None
+    _, *chosen = max(pairs, key=lambda pair: pair[0])
+    x = (middle - patch.x0) / cell
+    left, right = (Line([edge[1], y - edge[1] * x]) for edge, y in chosen)
+    return left, right
+
+
+@dataclass(frozen=True)
+class _Lip:
+    """Where one side of the stem ends: cumulative chance, over the patch's columns, that it has ended."""
+
+    ended: np.ndarray
+    plain: bool
+
+
+def _lip(lab: np.ndarray, patch: Patch, diameter: float, side: Line, x: np.ndarray, start: float, outwards: int) -> _Lip:
+    """Where along its line a side's edge stops, by the edge alone."""
+    cell = patch.scale * diameter
+    rise = np.zeros_like(lab)
+    rise[1:-1] = (lab[2:] - lab[:-2]) / 2
+    rise = cv2.GaussianBlur(rise, (0, 0), sigmaX=0.04 * cell, sigmaY=0.7)
+    rows = (side(x) * cell + patch.y0).astype(np.float32)
+    columns = np.arange(len(x), dtype=np.float32)
+
+    def along(shifts: np.ndarray) -> np.ndarray:
+        seen = [cv2.remap(rise, columns[None], (rows + np.float32(s))[None], cv2.INTER_LINEAR,
+                          borderMode=cv2.BORDER_REPLICATE)[0] for s in shifts]
+        return np.linalg.norm(seen, axis=2).max(axis=0)
+
+    here = along(np.arange(-2, 3))
+    # what a place without the edge shows: as many rows farther out
+    empty = np.minimum(along(outwards * np.arange(7, 12)), along(outwards * np.arange(12, 17)))
+    stem = x < start
+    ratio = np.log((here + 0.2) / (np.median(empty) + 0.2))
+    on = float(np.median(ratio[stem]))
+    spread = 1.4826 * float(np.median(np.abs(ratio[stem] - on))) + 0.15
+    idle = np.log((empty + 0.2) / (np.median(empty) + 0.2))
+    off = float(np.median(idle))
+    noise = 1.4826 * float(np.median(np.abs(idle - off))) + 0.3
+    odds = -0.5 * ((np.minimum(ratio, on) - on) / spread) ** 2 - np.log(spread)
+    odds += 0.5 * ((np.maximum(ratio, off) - off) / noise) ** 2 + np.log(noise)
+    odds = np.clip(odds, -2, 2) / (0.2 * cell)  # neighbouring columns tell the same
+    total = np.cumsum(odds)
+    total -= total.max()
+    chance = np.exp(total) * (x > start)
+    chance /= chance.sum()
+    return _Lip(np.cumsum(chance), on - off > 1.5 * (spread + noise) / 2)
+
+
+def _side_odds(x: np.ndarray, y: np.ndarray, lips: list[_Lip]) -> np.ndarray:
+    """Log odds from the two sides: the stem fills the width between them up to its end, and nothing beyond."""
+    low, high = 0.02, 0.98
+    ends = []
+    for lip in lips:
+        at = np.interp([0.1, 0.5, 0.9], lip.ended, x[0])
+        ends.append((at[1], (at[2] - at[0]) / 2.56))
+    share = np.clip(y + 0.5, 0, 1)
+    middle = ends[0][0] * (1 - share) + ends[1][0] * share
+    spread = np.sqrt((ends[0][1] * (1 - share)) ** 2 + (ends[1][1] * share) ** 2 + 0.3**2)
+    there = 1 / (1 + np.exp(1.7 * (x - middle) / spread))
+    there = low + (high - low) * there
+    odds = 0.35 * np.log(there / (1 - there))
+    edge = (0.5 - np.abs(y)) / 0.06
+    aside = np.clip(edge, -3.0, 1.0)
+    return np.where(edge > 0, np.where(x < middle, odds + aside, odds), np.minimum(odds, 0) + aside)
+
+
 def _stem_likelihood(lab: np.ndarray, y: np.ndarray, core: np.ndarray) -> np.ndarray:
     """Log density of the stem's bark at each cell: its colour varies round the stem, hence with y, but not along it."""
     h, w = lab.shape[:2]
     columns = core.any(axis=0)
     profile = np.median(lab[:, columns], axis=1)
-    inside = np.abs(y[:, 0]) < 0.42
+    inside = np.abs(y[:, columns].mean(axis=1)) < 0.42
     middle = np.flatnonzero(inside)
     profile = profile[np.clip(np.arange(h), middle[0], middle[-1])]
     profile = cv2.GaussianBlur(profile, (1, 0), sigmaX=0.01, sigmaY=1.5).reshape(h, 1, 3)
