@@ -8,6 +8,7 @@ thinner than a tenth of the diameter are fibres and do not take part in it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -17,6 +18,8 @@ MIDDLE = 0.8  # share of the width that the slope is read over
 STRAND = 0.1  # strands thinner than this share of the diameter are fibres
 CELLS = 120  # cells of the working grid across one diameter: 0.4 % of the diameter when rounded
 SIDES_FROM, SIDES_TO = 0.5, 4.0  # where the sides are straight, in diameters below the lip
+
+OnPlain = Callable[[np.ndarray], np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -88,21 +91,30 @@ class End:
         return float(max(beyond.max(), 0.0))
 
 
-def find_sides(outline: np.ndarray, lip: float, width: float, towards: float = 0.0) -> Sides | None:
+def find_sides(
+    outline: np.ndarray, lip: float, width: float, towards: float = 0.0, on_plain: OnPlain | None = None
+) -> Sides | None:
     """Robust straight sides of a closed outline, (n, 2), between 0.5 and 4 diameters below the lip.
 
     lip : x of the lowest point of the face. width : about the diameter. towards : y of the axis near the lip. Buds
-    and stubs stand out to one side only, so each side follows the points that stand out least.
+    and stubs stand out to one side only, so each side follows the points that stand out least. on_plain : tells of
+    points, (n, 2), whether the background there is plain; a side is not believed beside anything else.
     """
     x = np.linspace(lip - SIDES_TO * width, lip - SIDES_FROM * width, 200)
     low, high = _sides_at(outline, x, towards)
-    seen = np.isfinite(low) & np.isfinite(high)
-    if seen.sum() < 20:
-        return None
-    x, low, high = x[seen], low[seen], high[seen]
-    left, left_rms = _robust_line(x, low, outwards=-1)
-    right, right_rms = _robust_line(x, high, outwards=1)
-    return Sides(left, right, left_rms, right_rms, float(x[-1] - x[0]))
+    lines = []
+    for y, outwards in ((low, -1), (high, 1)):
+        seen = np.isfinite(y)
+        if on_plain is not None:
+            beside = np.stack([x, np.where(seen, y, 0) + outwards * 0.15 * width], axis=1)
+            plain = seen & on_plain(beside)
+            if plain.sum() > 40 and np.ptp(x[plain]) > width:
+                seen = plain
+        if seen.sum() < 20:
+            return None
+        lines.append((*_robust_line(x[seen], y[seen], outwards), float(np.ptp(x[seen]))))
+    (left, left_rms, left_reach), (right, right_rms, right_reach) = lines
+    return Sides(left, right, left_rms, right_rms, min(left_reach, right_reach))
 
 
 def _sides_at(outline: np.ndarray, x: np.ndarray, towards: float) -> tuple[np.ndarray, np.ndarray]:
@@ -150,14 +162,16 @@ def _robust_line(x: np.ndarray, y: np.ndarray, outwards: int) -> tuple[tuple[flo
     return line, spread
 
 
-def find_end(outline: np.ndarray, lip: float, width: float, axis: float = 0.0) -> End | None:
+def find_end(
+    outline: np.ndarray, lip: float, width: float, axis: float = 0.0, on_plain: OnPlain | None = None
+) -> End | None:
     """The end's shape from a closed outline, (n, 2): x outwards along a rough axis, y across.
 
     lip : rough x of the face. width : rough diameter. axis : y of the axis near the lip. None where no two straight
     sides can be seen below the end.
     """
     for _ in range(2):
-        sides = find_sides(outline, lip, width, axis)
+        sides = find_sides(outline, lip, width, axis, on_plain)
         if sides is None:
             return None
         turn = sides.turn

@@ -8,7 +8,8 @@ camera, where the outline is drawn to a fraction of a pixel.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 import cv2
 import numpy as np
@@ -37,6 +38,7 @@ class Stem:
     back: np.ndarray
     diameter: float
     score: float
+    whole: bool = False  # both its ends lie on the sheet
 
 
 @dataclass(frozen=True)
@@ -167,6 +169,8 @@ def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
     for label in range(1, count):
         if stats[label, cv2.CC_STAT_AREA] >= 5 * COARSE**2:
             stems += _stems_of(labels == label, rim, plane)
+    clear = cv2.erode(paper, np.ones((7, 7), np.uint8), borderValue=0)  # a stem may run on over ink: no end there
+    stems = [stem for stem in stems if clear[tuple((stem.tip[::-1] * COARSE).astype(int))]]
     return sorted(stems, key=lambda stem: -stem.score)
 
 
@@ -196,7 +200,7 @@ def _stems_of(own: np.ndarray, rim: np.ndarray, plane: Plane) -> list[Stem]:
         tip, behind = (end + 0.5) / COARSE, (end - direction * min(4 * diameter, length) + 0.5) / COARSE
         if not _in_plain_middle(tip, plane):
             continue
-        stems.append(Stem(tip, behind, diameter / COARSE, length / diameter))
+        stems.append(Stem(tip, behind, diameter / COARSE, length / diameter, not entry.any()))
     return stems
 
 
@@ -282,13 +286,13 @@ def take_patch(picture: Picture, facing: Facing, diameter: float, per_mm: float)
     return Patch(_LIGHT[seen], scale, behind * scale, aside * scale)
 
 
-def twig_mask(patch: Patch, diameter: float) -> np.ndarray | None:
-    """Mask of the twig in the patch, to about a pixel."""
+def twig_mask(patch: Patch, diameter: float, plain: np.ndarray) -> np.ndarray | None:
+    """Mask of the twig in the patch, to about a pixel. plain : mask of the patch's cells over paper without ink."""
     light = patch.light
     h, w = light.shape[:2]
     x = (np.arange(w) - patch.x0) / patch.scale / diameter
     y = (np.arange(h) - patch.y0) / patch.scale / diameter
-    away = np.ones((h, w), np.uint8)
+    away = plain.copy()
     away[np.ix_(np.abs(y) < 0.7, x < 0.3)] = 0
     white = white_field(light, away)
     dark, warm, green = _colour(cv2.GaussianBlur(light, (0, 0), 0.6), white)
@@ -297,6 +301,7 @@ def twig_mask(patch: Patch, diameter: float) -> np.ndarray | None:
     core &= (dark < -0.8) | (warm > 0.2) | (green > 0.15)
     beside = np.zeros((h, w), bool)
     beside[np.ix_((np.abs(y) > 0.6), x < 0.8)] = True
+    beside &= plain > 0
     beside &= (warm < 0.12) & (np.abs(green) < 0.1) & (dark > -1.2)
     if core.sum() < 30 or beside.sum() < 30:
         return None
@@ -310,6 +315,11 @@ def twig_mask(patch: Patch, diameter: float) -> np.ndarray | None:
     dark, warm, green = (features[..., k] for k in range(3))
     found = tell | ((warm > 0.15) & (dark < -0.1)) | ((green > 0.12) & (dark < -0.1))
     found = cv2.morphologyEx(found.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    found[(plain == 0) & (np.abs(y) > 0.55)[:, None]] = 0
+    if stem > 2:  # a straight stem has no notches: pale flecks of bark at its sides are bark
+        longer = int(1.2 * diameter * patch.scale) | 1
+        closed = cv2.morphologyEx(found[:, :stem], cv2.MORPH_CLOSE, np.ones((1, longer), np.uint8))
+        found[:, :stem] |= closed & (np.abs(y) < 0.47)[:, None]
     return _own_piece(found, core)
 
 
@@ -408,34 +418,57 @@ def see_end(picture: Picture, plane: Plane, stem: Stem) -> SeenEnd | None:
     """Draw the outline of one stem's end and read its shape; twice, the second time in the frame of the first."""
     tip_px, back_px = plane.to_px(np.stack([stem.tip, stem.back]))
     diameter = stem.diameter
+    paper = _paper(plane)
     seen = None
-    for _ in range(2):
+    for _ in range(3):
         facing = facing_plane(plane, tip_px, back_px, diameter / 2)
         step = facing.to_px(np.array([(0.0, 0.0), (0.0, 1.0)]))
         per_mm = float(np.linalg.norm(step[1] - step[0]))
         patch = take_patch(picture, facing, diameter, per_mm)
-        mask = twig_mask(patch, diameter)
+        plain = _plain_cells(patch, facing, paper, plane)
+        mask = twig_mask(patch, diameter, plain)
         if mask is None:
             return seen
         cells, _ = sharpened_outline(patch, mask, max(patch.scale / per_mm, 1.0))
         outline = patch.to_mm(cells)
-        end = find_end(outline, _rough_lip(outline, diameter), diameter)
+        lip = _rough_lip(patch, mask, diameter)
+        end = find_end(outline, lip, diameter, on_plain=partial(_looks_at, patch, plain))
         if end is None or end.diameter > THICKEST:
             return seen
         seen = SeenEnd(end, facing, patch, outline, per_mm)
+        settled = abs(end.turn) < 0.025 and abs(end.diameter / diameter - 1) < 0.05
         frame = end.to_outline(np.array([(0.0, 0.0), (-3.0, 0.0)]))
         tip_px, back_px = facing.to_px(frame)
         diameter = end.diameter
+        if settled:
+            break
     return seen
 
 
-def _rough_lip(outline: np.ndarray, diameter: float) -> float:
-    """Where the outline's two sides end: the lowest x that the middle of the width reaches."""
-    inner = outline[np.abs(outline[:, 1]) < 0.35 * diameter]
-    inner = inner[inner[:, 0] > -3.0 * diameter]
-    if len(inner) == 0:
-        return float(outline[:, 0].max())
-    return float(np.percentile(inner[:, 0], 10))
+def _rough_lip(patch: Patch, mask: np.ndarray, diameter: float) -> float:
+    """The lowest x that the middle of the width reaches."""
+    h, w = mask.shape
+    y = (np.arange(h) - patch.y0) / patch.scale
+    rows = mask[np.abs(y) < 0.3 * diameter]
+    ends = w - np.argmax(rows[:, ::-1] > 0, axis=1)
+    return (float(np.percentile(ends[rows.any(axis=1)], 10)) - patch.x0) / patch.scale
+
+
+def _plain_cells(patch: Patch, facing: Facing, paper: np.ndarray, plane: Plane) -> np.ndarray:
+    """Which cells of a patch look at paper without ink, (h, w) uint8; the stem's lift is neglected."""
+    h, w = patch.light.shape[:2]
+    corners = np.array([(0, 0), (w, 0), (w, h), (0, h)], np.float32)
+    on_sheet_mm = plane.to_mm(facing.to_px(patch.to_mm(corners)))
+    H = cv2.getPerspectiveTransform(corners, (on_sheet_mm * COARSE).astype(np.float32))
+    return cv2.warpPerspective(paper, H, (w, h), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+
+
+def _looks_at(patch: Patch, cells: np.ndarray, xy: np.ndarray) -> np.ndarray:
+    """Whether each point, (n, 2) of the facing plane, lies in the mask of the patch's cells."""
+    u, v = (xy * patch.scale + (patch.x0, patch.y0)).round().astype(int).T
+    h, w = cells.shape
+    inside = (u >= 0) & (u < w) & (v >= 0) & (v < h)
+    return inside & (cells[v.clip(0, h - 1), u.clip(0, w - 1)] > 0)
 
 
 def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> Measurement:
@@ -444,12 +477,49 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
     taps : upright pixels, the severed end first, then a point farther back on the same stem.
     """
     stems = find_stems(picture, plane)
+    if taps:
+        stems = _tapped(stems, plane, taps)
+    ends = []
     for stem in stems:
         seen = see_end(picture, plane, stem)
         if seen is not None:
-            return _measurement(seen, plane)
-    reason = "no severed end was found in the card's plain middle: lay the twig's end there, the stem over the edge"
-    return Measurement(not_measured={"seen_slope_deg": reason, "end_diameter_mm": reason})
+            ends.append(seen)
+        if ends and (taps or not stem.whole):
+            break
+    if not ends:
+        return _nothing("no severed end was found in the card's plain middle: lay the twig's end there, the stem over the "
+                        "card's edge, and tap the end")
+    if len(ends) > 1:
+        chosen = _not_the_collectors_cut(ends)
+        if chosen is None:
+            return _nothing("both ends of the twig lie on the card: tap the one that was bitten")
+        remark = "both ends of the twig lie on the card: the square clean one was taken for the collector's own cut; tap"
+        return replace(_measurement(chosen, plane), remarks=(remark + " the bitten end if that is wrong",))
+    return _measurement(ends[0], plane)
+
+
+def _nothing(reason: str) -> Measurement:
+    names = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
+    return Measurement(not_measured=dict.fromkeys(names, reason))
+
+
+def _tapped(stems: list[Stem], plane: Plane, taps: Sequence[Point]) -> list[Stem]:
+    """The stem whose end was tapped; where none was found there, one made of the two taps."""
+    at = plane.to_mm(np.array(taps, float))
+    near = [stem for stem in stems if np.hypot(*(stem.tip - at[0])) < max(6.0, 2.5 * stem.diameter)]
+    if near:
+        return sorted(near, key=lambda stem: float(np.hypot(*(stem.tip - at[0]))))
+    if len(at) < 2:
+        return []
+    length = float(np.hypot(*(at[0] - at[1])))
+    return [Stem(at[0], at[1], min(max(length / 6, 1.5), THICKEST / 1.5), 0.0)]
+
+
+def _not_the_collectors_cut(ends: list[SeenEnd]) -> SeenEnd | None:
+    """Of two ends the one that is not cut square and smooth, as who takes a twig for a sample cuts it."""
+    square = [abs(seen.end.slope) < np.tan(np.radians(8)) and seen.end.raggedness < 0.03 for seen in ends]
+    left = [seen for seen, cut in zip(ends, square, strict=True) if not cut]
+    return left[0] if len(left) == 1 else None
 
 
 def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:

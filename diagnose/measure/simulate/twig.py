@@ -314,7 +314,7 @@ def _lay_twig(
     per_mm = float(np.linalg.norm(ends[1] - ends[0])) * FINE
     ahead = float(max(shape.outermost.max(), max((f[1] + f[2] for f in shape.fibres), default=0))) + 1.0
     aside = 2.2 * radius + 1.0
-    behind = min(length, 9 * setting.diameter + 10)
+    behind = length
     w, h = int((behind + ahead) * per_mm), int(2 * aside * per_mm)
 
     def cells(xy: np.ndarray) -> np.ndarray:
