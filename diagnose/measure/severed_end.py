@@ -286,8 +286,11 @@ def take_patch(picture: Picture, facing: Facing, diameter: float, per_mm: float)
     return Patch(_LIGHT[seen], scale, behind * scale, aside * scale)
 
 
-def twig_mask(patch: Patch, diameter: float, plain: np.ndarray) -> np.ndarray | None:
-    """Mask of the twig in the patch, to about a pixel. plain : mask of the patch's cells over paper without ink."""
+def twig_mask(patch: Patch, diameter: float, plain: np.ndarray, straight: bool) -> np.ndarray | None:
+    """Mask of the twig in the patch, to about a pixel.
+
+    plain : mask of the patch's cells over paper without ink. straight : whether the axis is known to run along x.
+    """
     light = patch.light
     h, w = light.shape[:2]
     x = (np.arange(w) - patch.x0) / patch.scale / diameter
@@ -316,7 +319,7 @@ def twig_mask(patch: Patch, diameter: float, plain: np.ndarray) -> np.ndarray | 
     found = tell | ((warm > 0.15) & (dark < -0.1)) | ((green > 0.12) & (dark < -0.1))
     found = cv2.morphologyEx(found.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     found[(plain == 0) & (np.abs(y) > 0.55)[:, None]] = 0
-    if stem > 2:  # a straight stem has no notches: pale flecks of bark at its sides are bark
+    if straight and stem > 2:  # a straight stem has no notches: pale flecks of bark at its sides are bark
         longer = int(1.2 * diameter * patch.scale) | 1
         closed = cv2.morphologyEx(found[:, :stem], cv2.MORPH_CLOSE, np.ones((1, longer), np.uint8))
         found[:, :stem] |= closed & (np.abs(y) < 0.47)[:, None]
@@ -365,7 +368,7 @@ def sharpened_outline(patch: Patch, mask: np.ndarray, zoom: float = 1.0) -> tupl
         at = outline[:, None] + normal[:, None] * reach[:, None]
         seen = cv2.remap(patch.light, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_LINEAR,
                          borderMode=cv2.BORDER_REPLICATE)
-        inside = seen[:, (reach >= -4.0 * zoom) & (reach <= -1.5 * zoom)].mean(axis=1)
+        inside = seen[:, (reach >= -2.3 * zoom) & (reach <= -0.9 * zoom)].mean(axis=1)
         outside = seen[:, (reach <= 2.6 * zoom) & (reach >= 1.4 * zoom)].mean(axis=1)
         step = outside - inside
         contrast = (step**2).sum(axis=1)
@@ -420,13 +423,13 @@ def see_end(picture: Picture, plane: Plane, stem: Stem) -> SeenEnd | None:
     diameter = stem.diameter
     paper = _paper(plane)
     seen = None
-    for _ in range(3):
+    for turn in range(3):
         facing = facing_plane(plane, tip_px, back_px, diameter / 2)
         step = facing.to_px(np.array([(0.0, 0.0), (0.0, 1.0)]))
         per_mm = float(np.linalg.norm(step[1] - step[0]))
         patch = take_patch(picture, facing, diameter, per_mm)
         plain = _plain_cells(patch, facing, paper, plane)
-        mask = twig_mask(patch, diameter, plain)
+        mask = twig_mask(patch, diameter, plain, straight=turn > 0)
         if mask is None:
             return seen
         cells, _ = sharpened_outline(patch, mask, max(patch.scale / per_mm, 1.0))
@@ -436,7 +439,7 @@ def see_end(picture: Picture, plane: Plane, stem: Stem) -> SeenEnd | None:
         if end is None or end.diameter > THICKEST:
             return seen
         seen = SeenEnd(end, facing, patch, outline, per_mm)
-        settled = abs(end.turn) < 0.025 and abs(end.diameter / diameter - 1) < 0.05
+        settled = turn > 0 and abs(end.turn) < 0.025 and abs(end.diameter / diameter - 1) < 0.05
         frame = end.to_outline(np.array([(0.0, 0.0), (-3.0, 0.0)]))
         tip_px, back_px = facing.to_px(frame)
         diameter = end.diameter
