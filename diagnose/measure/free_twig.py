@@ -24,7 +24,8 @@ from diagnose.signs import Measured, Sign
 
 Point = tuple[float, float]
 TAP_SHARE = 0.006  # a finger's standard error, as a share of the picture's diagonal
-CELLS = 40.0  # cells across one diameter in the patch that the cut works on
+CELLS = (40.0, 56.0)  # cells across one diameter in the patch that the cut works on, first and second time
+FINEST = 110.0  # cells across one diameter where the outline is drawn
 BEHIND, AHEAD, ASIDE = 5.4, 3.4, 1.7  # extent of the patch around the end, in diameters
 GAMMA = 2.2
 _LIGHT = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
@@ -222,7 +223,7 @@ def see_end(picture: Picture, stem: Stem, slack: float) -> SeenEnd | None:
         to_px = _turned(gaze, stem.tip, stem.back)
         D = stem.diameter
         loose = min(2.5 * slack / D, 2.0) if turn == 0 else 0.3
-        scale = CELLS / D
+        scale = CELLS[turn] / D
         x, y = (-(BEHIND + loose) * D, (AHEAD + loose) * D), (-ASIDE * D, ASIDE * D)
         bgr = _sample(picture.bgr, to_px, x, y, scale)
         patch = Patch(_LIGHT[bgr], scale, -x[0] * scale - 0.5, -y[0] * scale - 0.5)
@@ -231,8 +232,7 @@ def see_end(picture: Picture, stem: Stem, slack: float) -> SeenEnd | None:
             return None
         ends = []
         for mask in masks:
-            cells, _ = sharpened_outline(patch, mask, max(scale, 1.0))
-            outline = patch.to_mm(cells)
+            outline = _sharpened(picture.bgr, to_px, patch, mask, x, y, D)
             end = find_end(outline, _lowest_lip(mask, patch, D), D)
             if end is not None:
                 ends.append((end, outline))
@@ -244,6 +244,20 @@ def see_end(picture: Picture, stem: Stem, slack: float) -> SeenEnd | None:
         points = seen.px(end.to_outline(np.array([(end.offset, 0.0), (end.offset - 6.0, 0.0)])))
         stem = Stem(points[0], points[1], end.diameter, stem.strength)
     return seen
+
+
+def _sharpened(
+    bgr: np.ndarray, to_px: np.ndarray, patch: Patch, mask: np.ndarray, x: tuple[float, float], y: tuple[float, float], D: float
+) -> np.ndarray:
+    """The mask's outline in the frame of `to_px`, drawn in the picture's own pixels where they are finer than cells."""
+    fine = float(np.clip(1.0, patch.scale, max(FINEST / D, patch.scale)))
+    if fine > 1.2 * patch.scale:
+        seen = _sample(bgr, to_px, x, y, fine)
+        patch = Patch(_LIGHT[seen], fine, -x[0] * fine - 0.5, -y[0] * fine - 0.5)
+        mask = cv2.resize(cv2.GaussianBlur(mask * 255.0, (0, 0), 1.0), seen.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+        mask = (mask > 127).astype(np.uint8)
+    cells, _ = sharpened_outline(patch, mask, max(fine, 1.0))
+    return patch.to_mm(cells)
 
 
 def _lowest_lip(mask: np.ndarray, patch: Patch, diameter: float) -> float:
@@ -272,12 +286,15 @@ def twig_masks(lab: np.ndarray, patch: Patch, diameter: float, loose: float) -> 
     wood = _wood_likelihood(smooth, (x > start) & (np.abs(y) < 1.0))
     ground = _ground_likelihood(smooth, beside, 0.6 * diameter * patch.scale)
     odds = np.clip(np.logaddexp(twig, wood - 1.5) - ground, -4, 4)
-    odds += _side_odds(x, y, lips)
+    face = _face_line(smooth, odds, x[0], y, lips, start)
+    odds += _expected(x, y, face)
     surely = core & (np.abs(y) < 0.36)
     never = (np.abs(y) > 0.6) | (x > AHEAD + loose - 0.1)
+    first = int(np.searchsorted(x[0], start - 0.3))  # before here the straight sides tell all
     masks = []
     for bias in (0.0, 0.7, -0.7):
-        cut = _least_cut(smooth, odds + bias, surely, never)
+        cut = (np.abs(y) < 0.5).astype(np.uint8) * np.ones((1, w), np.uint8)
+        cut[:, first:] = _least_cut(smooth[:, first:], odds[:, first:] + bias, surely[:, first:], never[:, first:])
         own = _holding(cut, surely)
         if own is not None:
             masks.append(own)
@@ -305,6 +322,7 @@ def _sides_in(lab: np.ndarray, patch: Patch, diameter: float, start: float) -> t
             weaker, stronger = sorted(float(np.linalg.norm(edge[2])) for edge in (a, b))
             seen = weaker / (weaker + 6) * stronger / (stronger + 6) * np.sqrt(yb - ya)
             fits = np.exp(-0.5 * (np.log(yb - ya) / 0.12) ** 2 - 0.5 * ((a[1] - b[1]) / 0.02) ** 2)
+            fits *= np.exp(-0.5 * ((a[1] + b[1]) / 2 / 0.03) ** 2 - 0.5 * ((ya + yb) / 2 / 0.12) ** 2)
             pairs.append((seen * fits, (a, ya), (b, yb)))
     if not pairs:
         return None
@@ -316,9 +334,9 @@ def _sides_in(lab: np.ndarray, patch: Patch, diameter: float, start: float) -> t
 
 @dataclass(frozen=True)
 class _Lip:
-    """Where one side of the stem ends: cumulative chance, over the patch's columns, that it has ended."""
+    """Where one side of the stem ends: log odds, over the patch's columns, that it ends there."""
 
-    ended: np.ndarray
+    odds: np.ndarray
     plain: bool
 
 
@@ -351,27 +369,50 @@ def _lip(lab: np.ndarray, patch: Patch, diameter: float, side: Line, x: np.ndarr
     odds = np.clip(odds, -2, 2) / (0.2 * cell)  # neighbouring columns tell the same
     total = np.cumsum(odds)
     total -= total.max()
-    chance = np.exp(total) * (x > start)
-    chance /= chance.sum()
-    return _Lip(np.cumsum(chance), on - off > 1.5 * (spread + noise) / 2)
+    return _Lip(total, on - off > 1.5 * (spread + noise) / 2)
 
 
-def _side_odds(x: np.ndarray, y: np.ndarray, lips: list[_Lip]) -> np.ndarray:
-    """Log odds from the two sides: the stem fills the width between them up to its end, and nothing beyond."""
-    low, high = 0.02, 0.98
-    ends = []
-    for lip in lips:
-        at = np.interp([0.1, 0.5, 0.9], lip.ended, x[0])
-        ends.append((at[1], (at[2] - at[0]) / 2.56))
-    share = np.clip(y + 0.5, 0, 1)
-    middle = ends[0][0] * (1 - share) + ends[1][0] * share
-    spread = np.sqrt((ends[0][1] * (1 - share)) ** 2 + (ends[1][1] * share) ** 2 + 0.3**2)
-    there = 1 / (1 + np.exp(1.7 * (x - middle) / spread))
-    there = low + (high - low) * there
-    odds = 0.35 * np.log(there / (1 - there))
+SLOPES = np.linspace(-1.9, 1.9, 39)  # of the end's line, as tangents: up to 62 degrees
+DOMES = np.array([-0.25, 0.0, 0.25, 0.5])  # how far its middle may stand out, in diameters at a full half circle
+
+
+def _face_line(
+    lab: np.ndarray, odds: np.ndarray, x: np.ndarray, y: np.ndarray, lips: list[_Lip], start: float
+) -> tuple[float, float, float]:
+    """The likeliest plain end: x = offset + slope y + dome sqrt(1/4 - y^2), by colour, by edges and by the lips."""
+    step = x[1] - x[0]
+    smooth = cv2.GaussianBlur(lab, (0, 0), 1.0)
+    edge = np.sqrt(sum(cv2.Sobel(smooth[..., k], cv2.CV_32F, 1, 0) ** 2 + cv2.Sobel(smooth[..., k], cv2.CV_32F, 0, 1) ** 2 for k in range(3)))
+    edge = edge / (np.median(edge) + 0.5)
+    sharp = np.minimum(np.log1p(edge), 3.0)
+    told = np.cumsum(np.clip(odds, -2, 2), axis=1)
+    rows = np.linspace(-0.45, 0.45, 25)
+    straight = y[:, int(np.argmin(np.abs(x)))]
+    at = np.interp(rows, straight, np.arange(len(straight))).astype(int)
+    # a cell's colour says what its neighbours say, about a sixth of a diameter around
+    told, sharp = told[at] * step / 0.16 * 0.12, sharp[at]
+    offsets = np.arange(start + 0.3, x[-1] - 0.6, 0.05)
+    offset, slope, dome = (axis.ravel() for axis in np.meshgrid(offsets, SLOPES, DOMES, indexing="ij"))
+    place = offset[:, None] + slope[:, None] * rows + dome[:, None] * np.sqrt(0.25 - rows**2)
+    column = np.clip((place - x[0]) / step, 0, len(x) - 1).astype(int)
+    index = np.arange(len(rows))[None]
+    score = told[index, column].sum(axis=1) + 0.5 * sharp[index, column].sum(axis=1)
+    for lip, side in zip(lips, (-0.5, 0.5), strict=True):
+        score = score + np.interp(offset + slope * side, x, lip.odds)
+    score = score - 0.5 * (slope / 1.2) ** 2
+    best = int(np.argmax(score))
+    return float(offset[best]), float(slope[best]), float(dome[best])
+
+
+def _expected(x: np.ndarray, y: np.ndarray, face: tuple[float, float, float]) -> np.ndarray:
+    """Log odds from the shape: the stem fills the width between its sides up to its end, and nothing beyond."""
+    offset, slope, dome = face
+    inner = np.clip(y, -0.5, 0.5)
+    end = offset + slope * inner + dome * np.sqrt(0.25 - inner**2)
+    odds = np.clip((end - x) / 0.15, -1, 1) * 1.2
     edge = (0.5 - np.abs(y)) / 0.06
     aside = np.clip(edge, -3.0, 1.0)
-    return np.where(edge > 0, np.where(x < middle, odds + aside, odds), np.minimum(odds, 0) + aside)
+    return np.where(edge > 0, np.where(x < end, odds + aside, odds), np.minimum(odds, 0) + aside)
 
 
 def _stem_likelihood(lab: np.ndarray, y: np.ndarray, core: np.ndarray) -> np.ndarray:
