@@ -16,7 +16,7 @@ from diagnose.measure.record import Measurement
 from diagnose.photo.picture import CannotUse, Picture, read_picture
 from diagnose.photo.plane import Plane
 from diagnose.protect.requirement import Requirement, require
-from diagnose.signs import Sign, Signs, signs_as_json
+from diagnose.signs import Shares, Sign, Signs, signs_as_json
 
 Point = tuple[float, float]
 
@@ -125,8 +125,17 @@ def diagnose_photo(
     """
     picture = read_picture(source, name)
     plane, measurement = measure_picture(picture, taps, scale, print_scale, circumstances)
-    signs: dict[str, Sign] = {**measurement.measured, **(answers or {})}
+    signs: dict[str, Sign] = {**_wound_seen(measurement), **measurement.measured, **(answers or {})}
     return _judged(signs, circumstances, picture, plane, measurement)
+
+
+def _wound_seen(measurement: Measurement) -> dict[str, Sign]:
+    """What a measured picture says of the kind of wound; how often it is of another kind is our own guess."""
+    if "end_form" in measurement.measured:
+        return {"wound": Shares({"severed_shoot": 0.93, "cut_at_ground": 0.05, "stem_broken": 0.02})}
+    if "patch_height_mm" in measurement.measured:
+        return {"wound": Shares({"bark_gnawed": 0.75, "bark_stripped": 0.20, "bark_rubbed": 0.05})}
+    return {}
 
 
 def diagnose_answers(answers: Signs, circumstances: Circumstances | None = None) -> Diagnosis:
@@ -222,6 +231,6 @@ def _judged(
             place = (taken.lat, taken.lon)
         if month is None and taken.time is not None:
             month = taken.time.month
-    verdict = judge(signs, place=place, month=month)
+    verdict = judge(signs, place=place, month=month, snow_mm=around.snow_mm)
     barrier = require(verdict.culprits, snow_mm=around.snow_mm or 0.0)
     return Diagnosis(verdict, barrier, signs, picture, plane, measurement or Measurement())

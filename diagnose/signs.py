@@ -1,16 +1,27 @@
 """What can be known of a wound, and how is it written down?
 
 A sign is one thing known of a wound or seen beside it. It is measured from a photo, answered by a person,
-or unknown; an unknown sign is simply absent. Every measured sign carries its standard uncertainty.
+or unknown; an unknown sign is simply absent. Every measured sign carries its standard uncertainty. The
+vocabulary (`signs.yaml`) names every sign, its choices or unit, and the question that asks for it.
 """
 
 from __future__ import annotations
 
+import json
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
 from typing import Any, Literal
 
+import yaml
+
+from diagnose.cannot_use import CannotUse
+
 How = Literal["photo", "answer", "default"]
+_UNKNOWN = {"", "unknown", "don't know", "dont know", "?"}
 
 
 @dataclass(frozen=True)
@@ -67,3 +78,132 @@ Signs = Mapping[str, Sign]
 def signs_as_json(signs: Signs) -> dict[str, Any]:
     """The signs as plain JSON values, in the shapes that the command prints."""
     return {name: sign.as_json() for name, sign in signs.items()}
+
+
+@dataclass(frozen=True)
+class Word:
+    """One sign of the vocabulary.
+
+    group : signs that hang together. about : signs with the same word tell of one thing and count once.
+    kind : choice or number. choices : key -> words. low, high : plausible range, in `unit`. question : None for
+    signs that only a photo gives. effort : of answering, 1 a glance to 3 a search. asked_of : wounds that the question
+    makes sense for, empty for all.
+    """
+
+    name: str
+    label: str
+    group: str
+    about: str
+    kind: str
+    choices: Mapping[str, str] = field(default_factory=dict)
+    unit: str = ""
+    low: float = -math.inf
+    high: float = math.inf
+    question: str | None = None
+    help: str = ""
+    effort: int = 1
+    asked_of: tuple[str, ...] = ()
+
+
+@cache
+def vocabulary() -> dict[str, Word]:
+    """Every sign by its name, in the order of `signs.yaml`."""
+    loaded = yaml.safe_load((files("diagnose") / "signs.yaml").read_text(encoding="utf-8"))
+    return {name: _word(name, entry) for name, entry in loaded.items()}
+
+
+def _word(name: str, entry: Mapping[str, Any]) -> Word:
+    low, high = entry.get("range", (-math.inf, math.inf))
+    return Word(
+        name, entry["label"], entry["group"], entry.get("about", name), entry["kind"], entry.get("choices", {}),
+        entry.get("unit", ""), low, high, entry.get("question"), entry.get("help", ""), entry.get("effort", 1),
+        tuple(entry.get("asked_of", ())),
+    )
+
+
+def read_signs(path: str | Path) -> dict[str, Sign]:
+    """The signs in a YAML or JSON file that maps names to answers; unknown ones are left out.
+
+    Raises CannotUse, in one line, for a file that cannot be read or a sign that makes no sense.
+    """
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        raise CannotUse(f"{path} cannot be read; give a YAML or JSON file that maps signs to answers") from None
+    try:
+        loaded = json.loads(text) if str(path).endswith(".json") else yaml.safe_load(text)
+    except (ValueError, yaml.YAMLError):
+        raise CannotUse(f"{path} is neither YAML nor JSON; write one `sign: answer` a line") from None
+    if isinstance(loaded, dict) and isinstance(loaded.get("signs"), dict):
+        loaded = loaded["signs"]
+    if not isinstance(loaded, dict):
+        raise CannotUse(f"{path} holds no signs; write one `sign: answer` a line")
+    return parse_signs(loaded)
+
+
+def parse_signs(answers: Mapping[str, Any]) -> dict[str, Sign]:
+    """Signs from plain values: a choice, a number, {value, sigma}, {low, high} or {choice: share, ...}."""
+    parsed = {str(name): _parse(str(name), value) for name, value in answers.items()}
+    return {name: sign for name, sign in parsed.items() if sign is not None}
+
+
+def _parse(name: str, value: Any) -> Sign | None:
+    word = vocabulary().get(name)
+    if word is None:
+        raise CannotUse(f"'{name}' is not a sign; the signs are {', '.join(vocabulary())}")
+    if value is None or (isinstance(value, str) and value.strip().lower() in _UNKNOWN):
+        return None
+    return _parse_choice(word, value) if word.kind == "choice" else _parse_number(word, value)
+
+
+def _parse_choice(word: Word, value: Any) -> Sign:
+    if isinstance(value, bool) and set(word.choices) == {"crushed", "whole"}:
+        value = "crushed" if value else "whole"
+    if isinstance(value, dict):
+        shares = {str(choice): _number(word, share) for choice, share in value.items()}
+        unknown = set(shares) - set(word.choices)
+        total = sum(shares.values())
+        if unknown or min(shares.values(), default=-1.0) < 0 or not math.isclose(total, 1.0, abs_tol=0.02):
+            raise CannotUse(f"'{word.name}' needs shares of {', '.join(word.choices)} that add up to 1")
+        return Shares({choice: share / total for choice, share in shares.items()}, "answer")
+    choice = str(value).strip().lower().replace(" ", "_").replace("-", "_")
+    if choice not in word.choices:
+        raise CannotUse(f"'{value}' is no answer for '{word.name}'; choose one of {', '.join(word.choices)}")
+    return Answer(choice)
+
+
+def _parse_number(word: Word, value: Any) -> Sign:
+    if isinstance(value, dict) and {"low", "high"} <= set(value):
+        low, high = _number(word, value["low"]), _number(word, value["high"])
+        level = _number(word, value.get("level", 0.95))
+        if low > high or not 0 < level < 1:
+            raise CannotUse(f"'{word.name}' needs low below high and a level between 0 and 1")
+        _within(word, low, high)
+        return Bounded(low, high, level, "answer")
+    if isinstance(value, dict):
+        if "value" not in value:
+            raise CannotUse(f"'{word.name}' needs a number, or value and sigma, or low and high")
+        number = _number(word, value["value"])
+        sigma = _number(word, value.get("sigma", 0.0))
+    else:
+        number, sigma = _number(word, value), 0.0
+    _within(word, number, number)
+    if sigma < 0:
+        raise CannotUse(f"the sigma of '{word.name}' must not be negative")
+    # a number read off by eye or tape is good to about a tenth (our choice, no source)
+    return Measured(number, sigma or max(0.1 * abs(number), 1e-3 * (word.high - word.low)), "answer")
+
+
+def _number(word: Word, value: Any) -> float:
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        number = math.nan
+    if not math.isfinite(number) or isinstance(value, bool):
+        raise CannotUse(f"'{value}' is not a number for '{word.name}' [{word.unit}]")
+    return number
+
+
+def _within(word: Word, low: float, high: float) -> None:
+    if low < word.low or high > word.high:
+        raise CannotUse(f"'{word.name}' must lie between {word.low:g} and {word.high:g} {word.unit}".rstrip())

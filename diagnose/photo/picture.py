@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from PIL import Image, ImageOps
 
+from diagnose.cannot_use import CannotUse as CannotUse
 from diagnose.photo.exif import Taken, read_taken
 from diagnose.signs import Measured
 
@@ -26,10 +27,6 @@ READABLE = "JPEG, PNG, WebP, TIFF or HEIC"
 CAMERA_SHAPES = (4 / 3, 3 / 2, 16 / 9)  # long side over short; common practice, no source
 CROPPED_FOCAL_SIGMA = 0.5  # relative: a cropped picture's focal length has only an order of magnitude
 DIAGONAL_35MM = 43.267  # diagonal of the 36 x 24 mm frame [mm]
-
-
-class CannotUse(ValueError):
-    """The input cannot be used. The message is one line that says what to do about it."""
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,78 @@
+"""Before any sign is looked at, how likely is each culprit here, and what have confirmed verdicts taught?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from diagnose.cannot_use import CannotUse
+from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue
+
+STRAY = 0.02  # commonness of an animal outside its stated regions: strays and wrong maps happen; our choice
+PSEUDO_CAP = 20.0  # confirmed wounds never count for more than this many observations; our choice
+
+
+def region_of(place: str | tuple[float, float] | None) -> str | None:
+    """Region key of a key or a (latitude, longitude) [degree]; None where no region holds it.
+
+    Raises CannotUse for a key that is no region.
+    """
+    regions = catalogue().regions
+    if place is None:
+        return None
+    if isinstance(place, str):
+        if place not in regions:
+            raise CannotUse(f"'{place}' is no region; choose one of {', '.join(regions)}")
+        return place
+    lat, lon = place
+    for key, region in regions.items():
+        for south, north, west, east in region["boxes"]:
+            if south <= lat < north and west <= lon < east:
+                return str(key)
+    return None
+
+
+def prior_of(
+    known: Catalogue,
+    region: str | None = None,
+    own: Mapping[str, float] | None = None,
+    confirmed: Mapping[str, float] | None = None,
+) -> np.ndarray:
+    """(K,) prior probabilities.
+
+    own : the user's weights by culprit key, in place of the regional ones. confirmed : wounds by culprit key whose
+    culprit was confirmed from outside (animal seen, camera, DNA); a conjugate Dirichlet update of a prior worth
+    PSEUDO_CAP observations, the confirmed ones scaled down to at most as many. Something not listed keeps at
+    least its own share. Raises CannotUse for weights that are no weights.
+    """
+    weights = _weights(known, region) if own is None else _own(known, own)
+    prior = weights / weights.sum()
+    if confirmed:
+        seen = _own(known, confirmed, least=0.0)
+        if seen.sum() > 0:
+            seen = seen * min(1.0, PSEUDO_CAP / seen.sum())
+            prior = (PSEUDO_CAP * prior + seen) / (PSEUDO_CAP + seen.sum())
+    share = known.softness["not_listed_prior"]
+    here = known.keys.index(NOT_LISTED)
+    prior[here] = 0.0
+    prior *= (1 - share) / prior.sum()
+    prior[here] = share
+    return prior
+
+
+def _weights(known: Catalogue, region: str | None) -> np.ndarray:
+    regions = [region] if region is not None else list(known.regions)
+    rows = [[known.common[key].get(where, STRAY) for key in known.keys] for where in regions]
+    table = np.array(rows, float)
+    return (table / table.sum(axis=1, keepdims=True)).mean(axis=0)
+
+
+def _own(known: Catalogue, weights: Mapping[str, float], least: float = 1e-4) -> np.ndarray:
+    unknown = set(weights) - set(known.keys)
+    if unknown:
+        raise CannotUse(f"'{sorted(unknown)[0]}' is no culprit; choose from {', '.join(known.keys)}")
+    values = np.array([float(weights.get(key, 0.0)) for key in known.keys])
+    if not np.isfinite(values).all() or (values < 0).any():
+        raise CannotUse("a prior's weights must be numbers, 0 or more")
+    return np.maximum(values, least)

@@ -1,0 +1,224 @@
+"""Given the signs of one wound, how likely is each culprit, why, and what is still worth asking?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue, group_words
+from diagnose.culprits.likelihood import group_likelihoods
+from diagnose.culprits.prior import prior_of, region_of
+from diagnose.signs import Answer, Shares, Sign, Signs, vocabulary
+
+_SEASONS = ("winter", "spring", "summer", "autumn")
+_CLEAR = 0.02  # expected gain [nat] below which a question is not worth asking; our choice
+_OUTSIDE = 0.30  # probability of something not listed from which the evidence is called unusual; our choice
+
+
+@dataclass(frozen=True)
+class Reason:
+    """How much one sign speaks for (positive) or against the culprit, as the change of its log odds [nat]."""
+
+    sign: str
+    words: str
+    weight: float
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The culprits of one wound with their probabilities, which sum to one.
+
+    leading : key of the culprit or group that leads clearly, None when none does. groups : summed by kind.
+    """
+
+    culprits: Mapping[str, float]
+    groups: Mapping[str, float]
+    leading: str | None
+    signs: Signs
+    place: str | None
+    month: int | None
+    snow_mm: float | None
+    prior: tuple[float, ...]
+    without: str | None = None
+
+    @property
+    def version(self) -> str:
+        """Digest of the catalogue that judged."""
+        return catalogue(self.without).version
+
+    @property
+    def first(self) -> str:
+        """The likeliest culprit, clear or not."""
+        return max(self.culprits, key=lambda key: self.culprits[key])
+
+    def probability(self, name: str) -> float:
+        """Probability of a culprit or group key."""
+        return self.culprits[name] if name in self.culprits else self.groups[name]
+
+    @cached_property
+    def reasons(self) -> tuple[Reason, ...]:
+        """What each sign does to the likeliest culprit (or its group), strongest first."""
+        target = self.leading if self.leading is not None else self.first
+        whole = _logit(self.probability(target))
+        found = []
+        for name, sign in self.signs.items():
+            others = {other: value for other, value in self.signs.items() if other != name}
+            bare = self._again(others)
+            found.append(Reason(name, sign_words(name, sign), whole - _logit(bare.probability(target))))
+        return tuple(sorted(found, key=lambda reason: -abs(reason.weight)))
+
+    @cached_property
+    def next_question(self) -> str | None:
+        """The sign most worth asking for, by expected gain in certainty per effort; None when none is."""
+        from diagnose.culprits.ask import best_question
+
+        return best_question(self)
+
+    @property
+    def warning(self) -> str | None:
+        """A line when the evidence lies outside what the catalogue knows."""
+        if self.culprits.get(NOT_LISTED, 0.0) >= _OUTSIDE:
+            return ("The signs do not fit anything listed well. Look again at the freshest damage, or ask "
+                    "somebody local who knows animal signs.")
+        return None
+
+    @property
+    def statement(self) -> str:
+        """The verdict in one sentence."""
+        known = catalogue(self.without)
+        if self.leading is None:
+            ranked = sorted(self.culprits, key=lambda key: -self.culprits[key])[:2]
+            pair = " or ".join(known.names[key] for key in ranked)
+            return f"Cannot tell yet: {pair} lead, neither clearly."
+        share = self.probability(self.leading)
+        name = known.names.get(self.leading) or group_words()[self.leading]
+        return f"Most likely {name}: {_percent(share)}."
+
+    def with_sign(self, name: str, sign: Sign) -> Verdict:
+        """The verdict if this sign were known too."""
+        return self._again({**self.signs, name: sign})
+
+    def _again(self, signs: Signs) -> Verdict:
+        return _judge(signs, self.place, self.month, self.snow_mm, np.array(self.prior), self.without)
+
+    def as_json(self) -> dict[str, Any]:
+        """The object that the command prints under `verdict`."""
+        ranked = sorted(self.culprits.items(), key=lambda item: -item[1])
+        asked = self.next_question
+        return {
+            "culprits": {key: round(share, 4) for key, share in ranked},
+            "groups": {key: round(share, 4) for key, share in sorted(self.groups.items(), key=lambda g: -g[1])},
+            "leading": self.leading,
+            "statement": self.statement,
+            "next_question": None if asked is None else vocabulary()[asked].question,
+            "next_sign": asked,
+            "for": [reason.words for reason in self.reasons if reason.weight > 0.05],
+            "against": [reason.words for reason in self.reasons if reason.weight < -0.05],
+            "settle": self.settle,
+            "warning": self.warning,
+            "region": self.place,
+            "catalogue": self.version,
+        }
+
+    @property
+    def settle(self) -> str:
+        """Which look would settle the matter."""
+        kinds = catalogue(self.without).kinds
+        if kinds[self.first] in ("mammal", "bird"):
+            return ("A trail camera for a week or two, or tracks in fresh snow or raked soil, would settle it; "
+                    "saliva DNA can while the bite is fresh.")
+        return "Look for the cause itself: insects, frass, recent frost, spraying or machine work."
+
+
+def judge(
+    signs: Signs,
+    place: str | tuple[float, float] | None = None,
+    month: int | None = None,
+    prior: Mapping[str, float] | None = None,
+    snow_mm: float | None = None,
+    confirmed: Mapping[str, float] | None = None,
+    without: str | None = None,
+) -> Verdict:
+    """The verdict on one wound.
+
+    signs : what is known of it. place : region key, or latitude and longitude [degree]. month : of finding, 1 to
+    12; the season of making it is then a soft guess, if not answered. prior : own weights by culprit, in place of
+    the regional ones. snow_mm : depth of snow that lay [mm], None when unknown. confirmed : wounds confirmed from
+    outside, by culprit. without : leave one culprit out of the catalogue. Raises CannotUse for an unknown region.
+    """
+    region = region_of(place)
+    start = prior_of(catalogue(without), region, prior, confirmed)
+    return _judge(signs, region, month, snow_mm, start, without)
+
+
+def _judge(
+    signs: Signs, region: str | None, month: int | None, snow_mm: float | None, prior: np.ndarray,
+    without: str | None,
+) -> Verdict:
+    known = catalogue(without)
+    posterior, _ = weigh(known, signs, region, month, snow_mm, prior)
+    culprits = dict(zip(known.keys, posterior.tolist(), strict=True))
+    groups: dict[str, float] = {}
+    for key, share in culprits.items():
+        groups[known.groups[key]] = groups.get(known.groups[key], 0.0) + share
+    return Verdict(culprits, groups, _leading(known, culprits, groups), dict(signs), region, month, snow_mm,
+                   tuple(prior.tolist()), without)
+
+
+def weigh(
+    known: Catalogue, signs: Signs, region: str | None, month: int | None, snow_mm: float | None, prior: np.ndarray
+) -> tuple[np.ndarray, float]:
+    """(K,) posterior probabilities, and the evidence that they were divided by."""
+    weighed = dict(signs)
+    if month is not None and "season" not in weighed:
+        weighed["season"] = season_guess(month, region, known.softness["season_from_month"])
+    unnormalised = prior.copy()
+    for likelihood in group_likelihoods(known, weighed, snow_mm).values():
+        unnormalised = unnormalised * likelihood
+    total = float(unnormalised.sum())
+    return unnormalised / total, total
+
+
+def season_guess(month: int, region: str | None, shares: Sequence[float]) -> Shares:
+    """How likely a wound found in this month was made in each season (northern: every region is)."""
+    now = (month % 12) // 3
+    order = [_SEASONS[(now - back) % 4] for back in range(4)]
+    return Shares(dict(zip(order, shares, strict=True)), "default")
+
+
+def _leading(known: Catalogue, culprits: Mapping[str, float], groups: Mapping[str, float]) -> str | None:
+    """The culprit that leads clearly, else the group that does, else None; something not listed never leads."""
+    for shares in (culprits, groups):
+        ranked = sorted(shares, key=lambda key: -shares[key])
+        best, second = ranked[0], ranked[1]
+        enough = shares[best] >= known.softness["lead_probability"]
+        apart = shares[best] >= known.softness["lead_ratio"] * shares[second]
+        if enough and apart and best != NOT_LISTED:
+            return best
+    return None
+
+
+def sign_words(name: str, sign: Sign) -> str:
+    """A sign in words: what it is and what was found."""
+    from diagnose.report.figures import figure
+
+    word = vocabulary()[name]
+    if isinstance(sign, Answer):
+        return f"{word.label}: {word.choices[sign.choice]}"
+    return f"{word.label}: {figure(name, sign)}"
+
+
+def _logit(share: float) -> float:
+    share = min(max(share, 1e-9), 1 - 1e-9)
+    return math.log(share / (1 - share))
+
+
+def _percent(share: float) -> str:
+    from diagnose.report.figures import percent
+
+    return percent(share)
