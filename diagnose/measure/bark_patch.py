@@ -105,7 +105,7 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
         return None
     bare = np.isin(labels, np.flatnonzero(wood)).astype(np.uint8)
     bare = cv2.morphologyEx(bare, cv2.MORPH_CLOSE, np.ones((5, 5)))
-    count, parts, stats, centroids = cv2.connectedComponentsWithStats(bare)
+    count, parts, stats, _centroids = cv2.connectedComponentsWithStats(bare)
     across_mm = float(np.linalg.norm(high - low, axis=1).mean()) / view.scale
     cell_mm2 = across_mm / COLUMNS / view.scale
     best: Candidate | None = None
@@ -120,15 +120,16 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
             if apart > 6:
                 continue
         band = slice(top, top + tall)
-        left_out, right_out = free[band, :2], free[band, -2:]
-        wide = colour[band]
         patch_colour = np.median(colour[mask], axis=0)
-        leak = 0.0
-        for outside, edge, at in ((left_out, mask[band, 3], slice(0, 2)), (right_out, mask[band, -4], slice(-2, None))):
-            same = (np.abs(wide[:, at] - patch_colour).max(axis=2) < 0.15) & outside
-            leak += float((same.any(axis=1) & edge).mean())
+        leak = 0.0  # a patch that goes on beyond a line without a step shows that the line is not the stem's side
+        for beyond, inside, edge in ((1, 4, slice(3, 6)), (-2, -5, slice(-6, -3))):
+            step = np.linalg.norm(colour[band, beyond] - colour[band, inside], axis=1)
+            same = (step < 0.15) & free[band, beyond] & free[band, inside]
+            leak += float((same & mask[band, edge].any(axis=1)).mean())
         plain = inner & ~cv2.dilate(mask.astype(np.uint8), np.ones((9, 5))).astype(bool)
-        columns = [np.median(colour[plain[:, k], k, :2], axis=0) for k in np.flatnonzero(stem) if plain[:, k].sum() > 12]
+        columns = [
+            np.median(colour[plain[:, k], k, :2], axis=0) for k in np.flatnonzero(stem) if plain[:, k].sum() > 12
+        ]
         mixed = float(np.std(np.array(columns), axis=0).max()) if len(columns) > 3 else 1.0
         contrast = float(np.linalg.norm(patch_colour - bark_colour))
         score = (
@@ -210,10 +211,9 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     hidden = outside | ((card > -0.7) & (card < sheet + 0.7)).all(axis=2)
     bgr = sampled(picture.bgr, grid) * 255
     light = log_light(cv2.GaussianBlur(bgr, (0, 0), max(0.5, 0.12 / step)), white_of_card(picture.bgr, plane, 1))
-    edge = stem.radius * np.sqrt(1 - (stem.radius / stem.distance) ** 2) * stem.distance / (
-        stem.distance - stem.radius**2 / stem.distance
-    )
-    on_stem = np.broadcast_to(np.abs(columns) < edge, hidden.shape)
+    edge = _limb(stem)
+    # bare wood lies a bark's thickness deeper: it cannot reach to where the bark's own side is seen
+    on_stem = np.broadcast_to(np.abs(columns) < edge * (1 - BARK_SHARE[0] / 2), hidden.shape)
     bark_rows = (rows > high + 5) | (rows < low - 5)
     bark = bark_rows[:, None] & on_stem & ~hidden
     if bark.sum() < 50:
@@ -272,7 +272,7 @@ def _to_middle_of_rim(
     The edge of cut bark slopes and has a colour of its own, neither bark's nor wood's. A border between wood and
     the rest may run on either side of it: both sides are found, and the border is laid halfway.
     """
-    reach = int(round(RIM / step))
+    reach = round(RIM / step)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     near_out = cv2.dilate(bare.astype(np.uint8), disc) > 0
     core = cv2.erode(bare.astype(np.uint8), disc) > 0
@@ -481,7 +481,7 @@ def _grooves_on(picture: Picture, plane: Plane, patch: Patch) -> Grooves | None:
     up, turn, bare = unrolled(patch, step)
     grid = stem.on_surface(*np.meshgrid(up, turn, indexing="ij"), stem.radius * (1 - BARK_SHARE[0]))
     light = log_light(sampled(picture.bgr, grid) * 255, white_of_card(picture.bgr, plane, 1))[..., 1]
-    inset = int(round(0.9 / step))
+    inset = round(0.9 / step)
     inside = cv2.erode(np.pad(bare, 1).astype(np.uint8), np.ones((2 * inset + 1, 2 * inset + 1)))[1:-1, 1:-1] > 0
     inside &= np.abs(turn) < STEEPEST
     grooves = find_grooves(light, inside, step)

@@ -24,6 +24,9 @@ LEAST_LENGTH = 22.0  # of a straight edge [mm]
 FRONT_SIGMA = 2.5  # how far the stem's front stands off the card's plane [mm]; common practice, no source
 BEHIND = (1.5, 1.2)  # the same for a card that covers the stem: this much farther away, with sigma [mm]
 TAPER = 0.012  # by how much the two sides of a stem may converge [mm/mm]
+VOTE_CELL = 0.1  # of the offsets that straight sides are sought among [mm]
+VOTE_LOW = -6.0  # the innermost of them [mm]
+TAPER_CELLS = 9  # by how many of the slopes tried, 0.00125 each, the sides may differ
 EDGE_SIGMA = 0.7  # by which a fitted side may be off [px]
 
 
@@ -261,12 +264,8 @@ def fit_stem(
     camera = plane.camera
     if camera is None or plane.layout is None:
         return None
-    between = pair[1].middle - pair[0].middle
-    sides = [
-        _side(picture, plane, view, pair[0], -between, skip),
-        _side(picture, plane, view, pair[1], between, skip),
-    ]
-    if any(len(side) < 15 for side in sides):
+    sides = _sides(picture, plane, view, pair, skip)
+    if any(len(side) < 12 for side in sides):
         return None
     (one, two), (one_px, two_px) = _planes_through(plane, sides)
     middle = one + (two if one @ two > 0 else -two)
@@ -315,82 +314,118 @@ def fit_stem(
     )
 
 
-def _side(
-    picture: Picture, plane: Plane, view: View, line: Line, outward: np.ndarray, skip: tuple[float, float]
-) -> np.ndarray:
-    """Where one side of a stem is seen in the full picture, (n, 2) px, every millimetre off the card.
-
-    The strongest edge near a side is often the border of the stem's own shadow, a little inside: the outermost
-    step that the whole length shares is the side.
-    """
-    along = view.scale * line.along
-    reach = np.arange(-0.6 * max(view.open.shape), 0.6 * max(view.open.shape), view.scale) / view.scale
-    at = line.middle + reach[:, None] * along
-    cell = np.round(at).astype(int)
-    inside = (cell >= 0).all(axis=1) & (cell[:, 0] < view.open.shape[1]) & (cell[:, 1] < view.open.shape[0])
-    reach, at, cell = reach[inside], at[inside], cell[inside]
-    free = view.open[cell[:, 1], cell[:, 0]]
-    run = int(abs(line.along[1]) > abs(line.along[0]))
-    kept = free & ((at[:, run] < skip[0]) | (at[:, run] > skip[1]))
-    free = kept if kept.sum() >= 30 else free
-    reach, at = reach[free], at[free]
-    if len(at) < 15:
-        return np.zeros((0, 2))
-    normal = np.array([-line.along[1], line.along[0]])
-    normal *= np.sign(normal @ outward) or 1.0
-    per_mm = plane.px_per_mm(tuple(view.to_mm(at.mean(axis=0))))
-    thick = float(np.linalg.norm(outward)) / view.scale
-    outer = float(np.clip(0.15 * thick, 1.2, 4.0))
-    offset = np.arange(-int(1.5 * per_mm), int(outer * per_mm) + 1) / per_mm
-    shift = np.zeros(len(at))  # [mm], outward, by which the line is corrected so far
-    for last in (False, True):
-        grid = at[:, None, :] + ((offset + shift[:, None]) * view.scale)[..., None] * normal
-        px = plane.to_px(view.to_mm(grid.reshape(-1, 2)))
-        lab = cv2.cvtColor(sampled(picture.bgr, px.reshape(*grid.shape)), cv2.COLOR_BGR2LAB)
-        lab = cv2.GaussianBlur(lab, (0, 0), sigmaX=max(0.8, 0.1 * per_mm), sigmaY=1.0)
-        steps = np.gradient(lab, axis=1)
-        shared = np.median(steps, axis=0)
-        size = np.linalg.norm(shared, axis=1)
-        size[[0, -1]] = 0
-        target = _true_side(shared, size) if last else int((size * (np.abs(offset) < 1.2)).argmax())
-        if size[target] < 0.05:
-            return np.zeros((0, 2))
-        steep = steps @ (shared[target] / size[target])
-        near = np.abs(offset - offset[target]) < (0.5 if last else 1.0)
-        steep[:, ~near] = 0
-        steep[:, [0, -1]] = 0
-        best = steep.argmax(axis=1)
-        row = np.flatnonzero(steep.max(axis=1) > 0.3 * size[target])
-        if len(row) < 15:
-            return np.zeros((0, 2))
-        best = best[row]
-        before, here, after = (steep[row, best + step] for step in (-1, 0, 1))
-        curve = before - 2 * here + after
-        fine = np.where(curve < 0, 0.5 * (before - after) / np.where(curve < 0, curve, -1), 0)
-        found = shift[row] + offset[best] + np.clip(fine, -0.5, 0.5) / per_mm
-        if not last:
-            slope, offset_mm, _ = _straight(reach[row], found)
-            shift = slope * reach + offset_mm
-    exact = at[row] + (found * view.scale)[:, None] * normal
-    px = plane.to_px(view.to_mm(exact))
+def _sides(
+    picture: Picture, plane: Plane, view: View, pair: tuple[Line, Line], skip: tuple[float, float]
+) -> list[np.ndarray]:
+    """Where the two sides of a stem are seen in the full picture, (n, 2) px each, every millimetre off the card."""
+    run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
+    along = sum(line.along * np.sign(line.along[run]) for line in pair)
+    along /= np.linalg.norm(along)
+    middle = sum(skip) / 2 if skip[1] > skip[0] else view.open.shape[1 - run] / 2
+    starts = [line.at(run, middle) for line in pair]
+    between = starts[1] - starts[0]
+    normal = np.array([-along[1], along[0]])
+    normal *= np.sign(normal @ between)
+    thick = float(normal @ between) / view.scale
+    reach = np.arange(-0.8 * max(view.open.shape), 0.8 * max(view.open.shape), view.scale) / view.scale
+    found = []
+    for start, outward in zip(starts, (-normal, normal), strict=True):
+        at = start + (reach * view.scale)[:, None] * along
+        cell = np.round(at).astype(int)
+        inside = (cell >= 0).all(axis=1) & (cell[:, 0] < view.open.shape[1]) & (cell[:, 1] < view.open.shape[0])
+        free = inside.copy()
+        free[inside] = view.open[cell[inside, 1], cell[inside, 0]]
+        off_patch = free & ((at[:, run] < skip[0]) | (at[:, run] > skip[1]))
+        kept = off_patch if off_patch.sum() >= 30 else free
+        found.append(_side_steps(picture, plane, view, at[kept], reach[kept], outward, thick))
+    slopes = np.linspace(-0.03, 0.03, 49)
+    votes = [_votes(one.along, one.across, slopes * sign) for one, sign in zip(found, (-1, 1), strict=True)]
+    if any(table.max() < 8 for table in votes):
+        return [np.zeros((0, 2))] * 2
+    heights = [cv2.dilate(table.max(axis=1), np.ones(TAPER_CELLS)).ravel() for table in votes]
+    shared = int(np.argmax(heights[0] + heights[1]))
     width, height = picture.size
-    return px[((px > 2) & (px < (width - 3, height - 3))).all(axis=1)]
+    sides = []
+    for one, table, sign in zip(found, votes, (-1, 1), strict=True):
+        slope, start = _best_line(table, slopes * sign, shared)
+        close = np.abs(one.across - slope * one.along - start) < 0.35
+        mm = view.to_mm(one.base[close] + (one.across[close] * view.scale)[:, None] * one.outward)
+        px = plane.to_px(mm)
+        sides.append(px[((px > 2) & (px < (width - 3, height - 3))).all(axis=1)])
+    return sides
 
 
-def _true_side(shared: np.ndarray, size: np.ndarray) -> int:
-    """Which step of an outward profile (n, 3), CIELAB a sample, is the side of the stem.
+@dataclass(frozen=True, eq=False)
+class _Steps:
+    """Colour steps near a coarse side: along it and outward from it [mm], and the view points they start from."""
 
-    It is the strongest one, unless that one darkens and a clear brightening follows: then the strongest is the
-    border of the stem's own shadow, and the side is where the dark rim ends.
+    along: np.ndarray
+    across: np.ndarray
+    base: np.ndarray
+    outward: np.ndarray
+
+
+def _side_steps(
+    picture: Picture,
+    plane: Plane,
+    view: View,
+    at: np.ndarray,
+    reach: np.ndarray,
+    outward: np.ndarray,
+    thick: float,
+) -> _Steps:
+    if len(at) < 8:
+        return _Steps(np.zeros(0), np.zeros(0), np.zeros((0, 2)), outward)
+    per_mm = plane.px_per_mm(tuple(view.to_mm(at.mean(axis=0))))
+    inner, outer = float(np.clip(0.2 * thick, 1.5, 3.0)), float(np.clip(0.15 * thick, 2.0, 4.0))
+    offset = np.arange(-int(inner * per_mm), int(outer * per_mm) + 1) / per_mm
+    grid = at[:, None, :] + (offset * view.scale)[None, :, None] * outward
+    px = plane.to_px(view.to_mm(grid.reshape(-1, 2)))
+    lab = cv2.cvtColor(sampled(picture.bgr, px.reshape(*grid.shape)), cv2.COLOR_BGR2LAB)
+    lab = cv2.GaussianBlur(lab, (0, 0), sigmaX=max(0.8, 0.1 * per_mm), sigmaY=2.0)
+    row, across = _steps(lab, offset)
+    return _Steps(reach[row], across, at[row], outward)
+
+
+def _steps(lab: np.ndarray, offset: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Every clear colour step of each row (n, m, 3): its row and its offset [mm]."""
+    size = np.linalg.norm(np.gradient(lab, axis=1), axis=2)
+    size[:, [0, -1]] = 0
+    floor = np.maximum(0.3 * size.max(axis=1, keepdims=True), 0.3)
+    middle = size[:, 1:-1]
+    row, column = np.nonzero((middle >= size[:, :-2]) & (middle > size[:, 2:]) & (middle > floor))
+    column += 1
+    before, here, after = (size[row, column + shift] for shift in (-1, 0, 1))
+    fine = 0.5 * (before - after) / (before - 2 * here + after)
+    return row, offset[column] + fine * (offset[1] - offset[0])
+
+
+def _votes(along: np.ndarray, across: np.ndarray, slopes: np.ndarray) -> np.ndarray:
+    """How many steps lie on each straight line: (slopes, offsets in cells from VOTE_LOW)."""
+    votes = np.zeros((len(slopes), int(-2 * VOTE_LOW / VOTE_CELL)), np.float32)
+    for k, slope in enumerate(slopes):
+        place = ((across - slope * along - VOTE_LOW) / VOTE_CELL).astype(int)
+        inside = (place >= 0) & (place < votes.shape[1])
+        votes[k] = np.convolve(np.bincount(place[inside], minlength=votes.shape[1]), (1, 1, 1), "same")
+    return votes
+
+
+def _best_line(votes: np.ndarray, slopes: np.ndarray, shared: int) -> tuple[float, float]:
+    """The line (slope, offset) on which most rows have a step, or one farther out with nearly as many.
+
+    Beside the card the stem's side is dark in the card's shadow: the border of the shadow is the stronger step
+    there, but only there, while the side itself is a step of some kind all along. The slope stays near the one
+    that both sides share.
     """
-    strongest = int(size.argmax())
-    if shared[strongest, 0] > -0.5 * size[strongest]:
-        return strongest
-    rise = np.where(np.arange(len(size)) > strongest, shared[:, 0], 0)
-    rise[-2:] = 0
-    next_one = int(rise.argmax())
-    clear = rise[next_one] > max(0.3 * float(size[strongest]), 3 * float(np.quantile(size, 0.2)))
-    return next_one if clear else strongest
+    near = np.abs(np.arange(len(slopes)) - shared) <= TAPER_CELLS // 2
+    votes = np.where(near[:, None], votes, 0)
+    best = np.unravel_index(int(votes.argmax()), votes.shape)
+    outer = votes.copy()
+    outer[:, : int(best[1]) + int(0.4 / VOTE_CELL)] = 0
+    rival = np.unravel_index(int(outer.argmax()), outer.shape)
+    if outer[rival] > 0.75 * votes[best]:
+        best = rival
+    return float(slopes[best[0]]), VOTE_LOW + (float(best[1]) + 0.5) * VOTE_CELL
 
 
 def _straight(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
