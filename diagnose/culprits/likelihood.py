@@ -35,7 +35,9 @@ def _weighed(known: Catalogue, word: Word) -> bool:
     return word.name in named or word.name in known.tables or word.name in known.numbers
 
 
-_CUT_SIGNS = ("end_form", "cut_form", "seen_slope_deg", "true_slope_deg", "clean_part_slope_deg", "cut_slant", "crushed")
+_CUT_SIGNS = (
+    "end_form", "cut_form", "seen_slope_deg", "true_slope_deg", "clean_part_slope_deg", "cut_slant", "crushed",
+)
 _MARK_SIGNS = ("groove_look", "groove_spacing_mm")
 _PLACE_SIGNS = ("wound_height_mm", "position", "past_snow")
 
@@ -147,8 +149,8 @@ def _form_reading(looks: Mapping[str, Any], name: str, sign: Sign) -> np.ndarray
         if isinstance(sign, Answer):
             sign = Shares({sign.choice: 1.0})
         assert isinstance(sign, Shares)
-        shares = sign.shares
-        return np.array([sum(looks["photo_form"][form][seen] * share for seen, share in shares.items()) for form in forms])
+        seen = _shares(sign.shares, ("clean", "half", "torn"))
+        return np.array([_shares(looks["photo_form"][form], ("clean", "half", "torn")) @ seen for form in forms])
     return _misread(_choice_reading(vocabulary()[name], sign), looks["misread"])
 
 

@@ -1,0 +1,56 @@
+"""How are the untouched bytes of photographs kept, so that a saved row never points at nothing?"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import tempfile
+from pathlib import Path
+
+from diagnose.cannot_use import CannotUse
+
+
+def keep(folder: Path, data: bytes) -> str:
+    """Keeps the bytes under their SHA-256 and returns it, as hex. Kept bytes are never written again.
+
+    Written beside its place, flushed to the disk, then renamed, and the folder flushed: after a crash the file
+    is whole or not there. Raises CannotUse when the disk is full or the folder cannot be written.
+    """
+    digest = hashlib.sha256(data).hexdigest()
+    place = path_of(folder, digest)
+    if place.exists():
+        return digest
+    temporary = ""
+    try:
+        place.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(prefix=".part-", dir=place.parent)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, place)
+        _flush_folder(place.parent)
+        _flush_folder(place.parent.parent)
+    except OSError as problem:
+        if temporary:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+        raise CannotUse(f"the photo could not be kept in {folder} ({problem.strerror}); free space or allow "
+                        "writing there, and save again") from None
+    return digest
+
+
+def path_of(folder: Path, digest: str) -> Path:
+    """Where the original with this SHA-256 lies."""
+    return folder / digest[:2] / digest
+
+
+def _flush_folder(folder: Path) -> None:
+    """Makes a rename in the folder last through a power cut (POSIX; elsewhere folders cannot be opened)."""
+    with contextlib.suppress(OSError, AttributeError):
+        handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

@@ -1,0 +1,233 @@
+"""What must a barrier be to stop these culprits: kind, opening, height, base, stand-off, and with which cautions?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+import yaml
+
+from diagnose.cannot_use import CannotUse
+
+LIKELY = 0.10  # a culprit at least this probable must be stopped; our choice, no source
+MM_PER_INCH = 25.4  # exact by definition
+SNOW_LIMIT_MM = 6000.0
+
+# which need each culprit of the catalogue has
+NEED_OF = {
+    "deer_browsing": "deer_small", "deer_rubbing": "deer_rub", "elk_browsing": "deer_large",
+    "elk_stripping": "deer_large", "moose_browsing": "deer_large", "moose_stripping": "deer_large",
+    "livestock_browsing": "livestock", "livestock_stripping": "livestock", "rabbit": "rabbit", "hare": "hare",
+    "vole_surface": "vole", "vole_below": "vole_below", "vole_bank": "vole", "mouse_or_rat": "mouse_or_rat",
+    "tree_squirrel": "climber", "porcupine": "porcupine", "beaver": "beaver", "pocket_gopher": "pocket_gopher",
+    "woodchuck": "burrower", "mountain_beaver": "burrower", "trampling": "trampling", "grouse": "bird",
+    "sapsucker": "bird", "perching_bird": "bird", "twig_girdler": "insect", "twig_pruner": "insect",
+    "weevil": "insect", "cicada": "insect", "cutworm_or_caterpillar": "insect", "hail": "weather",
+    "frost": "weather", "ice_or_wind": "weather", "sunscald": "weather", "shears": "tool", "mower": "tool",
+    "herbicide": "chemical",
+}  # fmt: skip
+_OTHER_NAMES = {
+    "deer": "deer_browsing", "elk": "elk_browsing", "red_deer": "elk_browsing", "moose": "moose_browsing",
+    "livestock": "livestock_browsing", "vole": "vole_surface", "voles": "vole_surface", "mouse": "mouse_or_rat",
+    "squirrel": "tree_squirrel", "gopher": "pocket_gopher",
+}  # fmt: skip
+# the stoutest kind that any culprit calls for is built; a finer mesh goes round the base of it
+_STOUTNESS = ("none", "root basket", "wire cylinder", "closed cage", "cage", "stock guard")
+_FINE_KINDS = ("wire cylinder", "root basket")
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One length [mm] of a barrier, with its source key, how the source is known, and what disagrees."""
+
+    value_mm: float
+    source: str
+    tag: str
+    note: str
+
+    def as_json(self) -> dict[str, Any]:
+        return {"mm": round(self.value_mm, 1), "inches": round(self.value_mm / MM_PER_INCH, 2),
+                "source": self.source, "tag": self.tag, "note": self.note}
+
+
+@dataclass(frozen=True)
+class Requirement:
+    """What a barrier at the single plant must be.
+
+    kind : None where no barrier helps. stops : needs that it meets, in words. opening : largest mesh opening;
+    fine_opening, fine_top : of a finer mesh round the base, where small animals are there too. height : least top
+    above the ground, snow included. burial : how deep the mesh goes. unstopped : likely culprits that no barrier
+    at the plant stops. instead : what to do about them.
+    """
+
+    kind: str | None
+    culprits: tuple[str, ...]
+    stops: tuple[str, ...]
+    opening: Figure | None
+    height: Figure | None
+    fine_opening: Figure | None
+    fine_top: Figure | None
+    burial: Figure | None
+    base: str
+    stand_off: Figure | None
+    wire: Figure | None
+    area: tuple[str, ...]
+    leaves_open: tuple[str, ...]
+    unstopped: tuple[str, ...]
+    instead: tuple[str, ...]
+    fails: tuple[str, ...]
+    also: tuple[str, ...]
+    cautions: tuple[str, ...]
+    snow_mm: float
+
+    def figures(self) -> dict[str, Figure]:
+        """The figures that apply, by name, in the order of building."""
+        named = {"largest opening": self.opening, "least height": self.height,
+                 "finer mesh at the base": self.fine_opening, "height of the finer mesh": self.fine_top,
+                 "depth in the ground": self.burial, "stand-off from the stem": self.stand_off,
+                 "wire at least": self.wire}
+        return {name: figure for name, figure in named.items() if figure is not None}
+
+    def as_json(self) -> dict[str, Any]:
+        """The object that the command prints under `barrier`."""
+        return {
+            "kind": self.kind,
+            "stops": list(self.stops),
+            "culprits": list(self.culprits),
+            "figures": {name.replace(" ", "_").replace("-", "_"): f.as_json() for name, f in self.figures().items()},
+            "base": self.base,
+            "snow_mm": self.snow_mm,
+            "instead_of_single_guards": list(self.area),
+            "leaves_open": list(self.leaves_open),
+            "unstopped": list(self.unstopped),
+            "do_instead": list(self.instead),
+            "fails": list(self.fails),
+            "also": list(self.also),
+            "cautions": list(self.cautions),
+        }
+
+
+@cache
+def needs() -> dict[str, Any]:
+    """Need key -> what stops it, as `needs.yaml` holds it."""
+    return dict(yaml.safe_load((files("diagnose.protect") / "needs.yaml").read_text(encoding="utf-8")))
+
+
+@cache
+def _cautions() -> dict[str, Any]:
+    return dict(yaml.safe_load((files("diagnose.protect") / "cautions.yaml").read_text(encoding="utf-8")))
+
+
+@cache
+def sources() -> dict[str, Any]:
+    """Source key -> where the figure was read."""
+    return dict(yaml.safe_load((files("diagnose.protect") / "sources.yaml").read_text(encoding="utf-8")))
+
+
+def require(culprits: Mapping[str, float] | Iterable[str], snow_mm: float = 0.0) -> Requirement:
+    """What a barrier must be against these culprits.
+
+    culprits : probabilities by culprit key (those of at least LIKELY count, and always the likeliest), or plain
+    keys, which all count. snow_mm : deepest snow, drifts included [mm]. Raises CannotUse for a name that is no
+    culprit and a depth that is no depth.
+    """
+    if not (math.isfinite(snow_mm) and 0 <= snow_mm <= SNOW_LIMIT_MM):
+        raise CannotUse(f"the snow depth must lie between 0 and {SNOW_LIMIT_MM:.0f} mm")
+    counted = _counted(culprits)
+    keys = sorted({NEED_OF[key] for key in counted}, key=list(needs()).index)
+    met = {key: needs()[key] for key in keys if needs()[key]["kind"] != "none"}
+    helpless = [needs()[key] for key in keys if needs()[key]["kind"] == "none"]
+    kind = max((need["kind"] for need in met.values()), key=_STOUTNESS.index, default=None)
+    coarse = {key: need for key, need in met.items() if need["kind"] not in _FINE_KINDS}
+    fine = {key: need for key, need in met.items() if need["kind"] in _FINE_KINDS} if coarse else {}
+    main = coarse or met
+    covered = {culprit for culprit, need in NEED_OF.items() if need in keys}
+    opened = {left for need in met.values() for left in need.get("leaves_open", ())} - covered
+    closed_by = _closed(met)
+    return Requirement(
+        kind=kind,
+        culprits=tuple(counted),
+        stops=tuple(need["name"] for need in met.values()),
+        opening=_least(main, "opening"),
+        height=_top(main, snow_mm),
+        fine_opening=_least(fine, "opening"),
+        fine_top=_top(fine, snow_mm),
+        burial=_most(met, "base"),
+        base=_base(met),
+        stand_off=_most(met, "stand_off"),
+        wire=_most(main, "wire"),
+        area=tuple(need["area"] for need in met.values() if "area" in need),
+        leaves_open=tuple(sorted(opened - closed_by)),
+        unstopped=tuple(need["name"] for need in helpless),
+        instead=tuple(need["advice"] for need in helpless),
+        fails=tuple(need["fails"] for need in met.values() if need.get("fails")),
+        also=tuple(dict.fromkeys(need["also"] for need in met.values() if "also" in need)),
+        cautions=_cautions_for(kind, keys),
+        snow_mm=float(snow_mm),
+    )
+
+
+def _counted(culprits: Mapping[str, float] | Iterable[str]) -> list[str]:
+    """Culprit keys that the barrier must stop, likeliest first."""
+    if not isinstance(culprits, Mapping):
+        names = [str(name).strip().lower().replace(" ", "_") for name in culprits]
+        keys = [_OTHER_NAMES.get(name, name) for name in names]
+        if "rabbit_or_hare" in keys:
+            keys = [key for key in keys if key != "rabbit_or_hare"] + ["rabbit", "hare"]
+        unknown = [key for key in keys if key not in NEED_OF]
+        if unknown:
+            raise CannotUse(f"'{unknown[0]}' is no culprit; choose from {', '.join(NEED_OF)}")
+        return sorted(set(keys), key=list(NEED_OF).index)
+    known = {key: share for key, share in culprits.items() if key in NEED_OF}
+    ranked = sorted(known, key=lambda key: (-known[key], key))
+    return [key for place, key in enumerate(ranked) if known[key] >= LIKELY or place == 0]
+
+
+def _closed(met: Mapping[str, Any]) -> set[str]:
+    """Culprits that one need leaves open and another's finer mesh or greater height closes."""
+    left = [set(need.get("leaves_open", ())) for need in met.values()]
+    everywhere = set.intersection(*left) if left else set()
+    return {culprit for opened in left for culprit in opened} - everywhere
+
+
+def _figure(entry: Mapping[str, Any], value: float | None = None, note: str | None = None) -> Figure:
+    return Figure(float(entry["value"]) if value is None else value, entry["source"], entry["tag"],
+                  entry["note"] if note is None else note)
+
+
+def _least(met: Mapping[str, Any], name: str) -> Figure | None:
+    entries = [need[name] for need in met.values() if name in need]
+    return _figure(min(entries, key=lambda entry: entry["value"])) if entries else None
+
+
+def _most(met: Mapping[str, Any], name: str) -> Figure | None:
+    entries = [need[name] for need in met.values() if name in need]
+    return _figure(max(entries, key=lambda entry: entry["value"])) if entries else None
+
+
+def _top(met: Mapping[str, Any], snow_mm: float) -> Figure | None:
+    """The highest top asked for: the height without snow, or snow plus margin, whichever is more."""
+    tops = []
+    for need in met.values():
+        margin = need["snow_margin"]
+        over_snow = snow_mm + margin["value"] if snow_mm > 0 and margin["value"] > 0 else 0.0
+        if over_snow > need["top"]["value"]:
+            tops.append(_figure(margin, over_snow, f"{margin['value']:.0f} mm above {snow_mm:.0f} mm of snow; "
+                                                   f"{need['top']['note']}".rstrip("; ")))
+        else:
+            tops.append(_figure(need["top"]))
+    return max(tops, key=lambda figure: figure.value_mm, default=None)
+
+
+def _base(met: Mapping[str, Any]) -> str:
+    deepest = max(met.values(), key=lambda need: need["base"]["value"], default=None)
+    return "" if deepest is None else str(deepest["base"]["treatment"])
+
+
+def _cautions_for(kind: str | None, keys: Iterable[str]) -> tuple[str, ...]:
+    wanted = {kind, "any", *keys}
+    return tuple(entry["text"] for entry in _cautions().values() if wanted & set(entry["when"]))

@@ -1,0 +1,126 @@
+"""What is logged stays logged."""
+
+import os
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from diagnose.cannot_use import CannotUse
+from diagnose.fieldlog.originals import keep, path_of
+from diagnose.fieldlog.store import DATABASE, ORIGINALS, open_log
+
+
+def test_an_observation_is_found_again_in_a_log_that_was_closed(tmp_path: Path) -> None:
+    saved = open_log(tmp_path).save_observation(photo=b"bytes", photo_name="a.jpg", site="north slope", plant="17")
+    again = open_log(tmp_path).observation(saved.id)
+    assert (again["site"], again["plant"]) == ("north slope", "17")
+    assert open_log(tmp_path).original(again["photo"]) == b"bytes"
+
+
+def test_the_same_photo_saved_twice_is_one_observation_with_a_message(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    first, second = log.save_observation(photo=b"same"), log.save_observation(photo=b"same")
+    assert first.new and not second.new and second.id == first.id
+    assert "already" in second.message
+    assert len(log.observations()) == 1
+
+
+# SHA-256 of "abc": FIPS 180-2, appendix B.1
+def test_an_original_lies_under_its_sha256(tmp_path: Path) -> None:
+    digest = keep(tmp_path, b"abc")
+    assert digest == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    assert path_of(tmp_path, digest).read_bytes() == b"abc"
+    assert not [name for _, _, names in os.walk(tmp_path) for name in names if name.startswith(".part-")]
+
+
+def test_a_correction_keeps_who_when_and_what_stood_before(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    saved = log.save_observation(site="east", by="AB")
+    log.correct(saved.id[:8], by="CD", site="west", named="vole_surface")
+    found = log.observation(saved.id)
+    assert (found["site"], found["named"]) == ("west", "vole_surface")
+    changes = found["history"]
+    assert [change["change"] for change in changes] == ["saved", "corrected"]
+    assert changes[1]["by"] == "CD" and changes[1]["before"] == {"site": "east", "named": None}
+
+
+def test_deletion_is_a_mark(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    saved = log.save_observation(photo=b"x")
+    log.delete(saved.id, by="AB")
+    assert log.observations().empty
+    assert len(log.observations(deleted=True)) == 1
+    assert log.original(log.observation(saved.id)["photo"]) == b"x"
+
+
+def test_a_row_that_cannot_be_written_leaves_no_half_saved_observation(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    with pytest.raises(Exception, match=r".") as said:
+        log.save_observation(photo=b"y", signs={"bad": object()})
+    assert said.value is not None
+    assert log.observations().empty
+    with sqlite3.connect(tmp_path / DATABASE) as raw:
+        assert raw.execute("select count(*) from photo").fetchone() == (0,)
+        assert raw.execute("select count(*) from history").fetchone() == (0,)
+
+
+def test_the_photo_is_on_the_disk_before_the_row_that_names_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    log = open_log(tmp_path)
+    monkeypatch.setattr("diagnose.fieldlog.originals.os.replace", _disk_full)
+    with pytest.raises(CannotUse, match="free space"):
+        log.save_observation(photo=b"z")
+    assert log.observations().empty
+    assert not [name for _, _, names in os.walk(tmp_path / ORIGINALS) for name in names]
+
+
+def _disk_full(*_: object) -> None:
+    raise OSError(28, "No space left on device")
+
+
+def test_a_log_held_by_another_program_is_refused_in_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    log = open_log(tmp_path)
+    other = sqlite3.connect(tmp_path / DATABASE, isolation_level=None)
+    other.execute("begin immediate")
+    monkeypatch.setattr("diagnose.fieldlog.store._durable", lambda *_: None)
+    with log.engine.connect() as connection:
+        connection.exec_driver_sql("pragma busy_timeout=50")
+    with pytest.raises(CannotUse, match="another program"):
+        log.save_observation(site="a")
+    other.execute("rollback")
+    assert log.save_observation(site="a").new
+
+
+def test_a_newer_log_and_a_file_that_is_no_log_are_refused(tmp_path: Path) -> None:
+    open_log(tmp_path / "new")
+    with sqlite3.connect(tmp_path / "new" / DATABASE) as raw:
+        raw.execute("update about set shape = 99")
+    with pytest.raises(CannotUse, match="newer version"):
+        open_log(tmp_path / "new")
+    (tmp_path / "odd").mkdir()
+    (tmp_path / "odd" / DATABASE).write_bytes(b"not a database at all" * 200)
+    with pytest.raises(CannotUse, match="is no log"):
+        open_log(tmp_path / "odd")
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(CannotUse, match="log folder"):
+        open_log(tmp_path / "file" / "below")
+
+
+def test_observations_are_filtered_by_site_culprit_date_and_box(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    log.save_observation(site="a", leading="rabbit", taken_at="2026-01-05T10:00:00", lat=46.0, lon=-71.0)
+    log.save_observation(site="b", leading="deer_browsing", taken_at="2026-03-05T10:00:00", lat=47.0, lon=-72.0)
+    assert list(log.observations(site="a")["leading"]) == ["rabbit"]
+    assert list(log.observations(leading="deer_browsing")["site"]) == ["b"]
+    assert list(log.observations(since="2026-02-01")["site"]) == ["b"]
+    assert list(log.observations(until="2026-01-05")["site"]) == ["a"]
+    assert list(log.observations(box=(45.5, 46.5, -71.5, -70.5))["site"]) == ["a"]
+
+
+def test_an_unknown_id_or_field_gets_one_line(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    attempts = (lambda: log.observation("zz"), lambda: log.observation(""), lambda: log.save_observation(colour="x"))
+    for attempt in attempts:
+        with pytest.raises(CannotUse) as said:
+            attempt()
+        assert "\n" not in str(said.value)
