@@ -14,7 +14,7 @@ from diagnose import __version__
 
 if TYPE_CHECKING:
     from diagnose.diagnosis import Circumstances, Scale
-    from diagnose.signs import Signs
+    from diagnose.signs import Sign, Signs
 
 DEFAULT_LOG = Path.home() / "browse-log"
 
@@ -51,6 +51,17 @@ def _month(text: str) -> int:
     if text.isdigit() and 1 <= int(text) <= 12:
         return int(text)
     raise argparse.ArgumentTypeError(f"'{text}' must be a month, 1 to 12")
+
+
+def _box(text: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(part) for part in text.split(","))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is no box; write south,north,west,east in degrees") from None
+
+
+def _add_log(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--log", default=DEFAULT_LOG, help=f"log folder ({DEFAULT_LOG})")
 
 
 def _add_circumstances(parser: argparse.ArgumentParser) -> None:
@@ -113,8 +124,10 @@ def _photo(args: argparse.Namespace) -> int:
             print(f"picture: {write_annotated(found, args.picture)}", file=sys.stderr)
         if args.save:
             from diagnose.fieldlog import save_diagnosis
+            from diagnose.fieldlog.store import open_log
 
-            print(save_diagnosis(args.log, found, Path(file).read_bytes()), file=sys.stderr)
+            fields = {"site": args.site, "plant": args.plant, "by": args.by}
+            print(save_diagnosis(open_log(args.log), found, **fields).message, file=sys.stderr)
     if args.json:
         print(json.dumps(printed, indent=1))
     return 1 if failed else 0
@@ -124,14 +137,56 @@ def _ask(args: argparse.Namespace) -> int:
     from diagnose.diagnosis import diagnose_answers
     from diagnose.report.plain import diagnosis_as_text
 
-    if args.signs is None:
-        from diagnose.culprits.ask import ask_in_terminal
-
-        answers = ask_in_terminal(_circumstances(args))
-    else:
-        answers = _answers(args)
+    answers = dict(_answers(args))
     found = diagnose_answers(answers, _circumstances(args))
+    passed: set[str] = set()
+    while args.signs is None and (asked := found.verdict.question_beside(passed)) is not None:
+        answer = _ask_one(asked)
+        if answer is None:
+            passed.add(asked)
+        else:
+            answers[asked] = answer
+            found = diagnose_answers(answers, _circumstances(args))
     print(json.dumps(found.as_json(), indent=1) if args.json else diagnosis_as_text(found, inches=args.inches))
+    return 0
+
+
+def _ask_one(name: str) -> Sign | None:
+    """One question on the terminal; None for "don't know"."""
+    from diagnose.signs import Answer, vocabulary
+
+    word = vocabulary()[name]
+    choices = list(word.choices)
+    print(f"\n{word.question}\n  ({word.help})", file=sys.stderr)
+    for number, choice in enumerate(choices, 1):
+        print(f"  {number}  {word.choices[choice]}", file=sys.stderr)
+    print("  0  don't know", file=sys.stderr)
+    while True:
+        print("> ", end="", file=sys.stderr, flush=True)
+        line = sys.stdin.readline()
+        if not line or line.strip() in ("", "0"):
+            return None
+        if line.strip().isdigit() and 1 <= int(line) <= len(choices):
+            return Answer(choices[int(line) - 1])
+        print(f"give a number from 0 to {len(choices)}", file=sys.stderr)
+
+
+def _log(args: argparse.Namespace) -> int:
+    from diagnose.fieldlog.store import open_log
+    from diagnose.photo.picture import CannotUse
+    from diagnose.report.plain import observations_as_text
+
+    log = open_log(args.log)
+    if args.show is not None:
+        print(json.dumps(log.observation(args.show), indent=1))
+        return 0
+    if args.delete is not None:
+        print(f"Observation {log.delete(args.delete, by=args.by)[:8]} is marked as deleted.")
+        return 0
+    if args.box is not None and len(args.box) != 4:
+        raise CannotUse("a box needs four numbers: south,north,west,east in degrees")
+    rows = log.observations(args.site, args.culprit, args.since, args.until, args.box)
+    print(rows.to_json(orient="records", indent=1) if args.json else observations_as_text(rows))
     return 0
 
 
@@ -173,7 +228,10 @@ def _parser() -> argparse.ArgumentParser:
     photo.add_argument("--signs", help="YAML or JSON file of answered signs to judge together with the photo")
     photo.add_argument("--picture", metavar="OUT", help="write the annotated picture to this file")
     photo.add_argument("--save", action="store_true", help="save the observation in the log")
-    photo.add_argument("--log", default=DEFAULT_LOG, help=f"log folder or database address ({DEFAULT_LOG})")
+    photo.add_argument("--site", default="", help="name of the planting, for the log")
+    photo.add_argument("--plant", default="", help="the plant's tag, for the log")
+    photo.add_argument("--by", default="", help="your initials, for the log")
+    _add_log(photo)
     _add_circumstances(photo)
 
     ask = verb("ask", _ask, "judge answered signs without a photo, or ask for them one by one")
@@ -187,7 +245,19 @@ def _parser() -> argparse.ArgumentParser:
 
     app = verb("app", _app, "open the app in the browser")
     app.add_argument("--port", type=int, default=8501)
-    app.add_argument("--log", default=DEFAULT_LOG, help=f"log folder or database address ({DEFAULT_LOG})")
+    _add_log(app)
+
+    log = verb("log", _log, "list, show or mark observations of the log")
+    _add_log(log)
+    log.add_argument("--show", metavar="ID", help="one observation whole, with its history")
+    log.add_argument("--delete", metavar="ID", help="mark an observation as deleted")
+    log.add_argument("--by", default="", help="your initials, for the history")
+    log.add_argument("--site", help="only this planting")
+    log.add_argument("--culprit", help="only this verdict")
+    log.add_argument("--since", metavar="DATE", help="taken on this day or later, YYYY-MM-DD")
+    log.add_argument("--until", metavar="DATE", help="taken on this day or earlier")
+    log.add_argument("--box", type=_box, metavar="S,N,W,E", help="taken inside this box [degree]")
+    log.add_argument("--json", action="store_true", help="print the observations as JSON")
     return parser
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -69,13 +69,17 @@ def _chance(verdict: Verdict, tables: Mapping[str, np.ndarray], word: Word, choi
     return float(shares @ likelihood)
 
 
-def best_question(verdict: Verdict) -> str | None:
-    """The sign most worth asking for; None when a kind of culprit is clear or nothing left can help."""
+def best_question(verdict: Verdict, passed: Collection[str] = ()) -> str | None:
+    """The sign most worth asking for; None when a kind of culprit is clear or nothing left can help.
+
+    passed : signs that the person could not tell, not asked again.
+    """
     if max(verdict.groups.values()) >= CLEAR:
         return None
-    if "wound" not in verdict.signs:
+    if "wound" not in verdict.signs and "wound" not in passed:
         return "wound"  # what was hurt decides which other questions make sense
-    ranked = sorted(gains(verdict).items(), key=lambda item: -item[1])
+    left = {name: gain for name, gain in gains(verdict).items() if name not in passed}
+    ranked = sorted(left.items(), key=lambda item: -item[1])
     return ranked[0][0] if ranked and ranked[0][1] >= LEAST_GAIN else None
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -75,9 +75,13 @@ class Verdict:
     @cached_property
     def next_question(self) -> str | None:
         """The sign most worth asking for, by expected gain in certainty per effort; None when none is."""
+        return self.question_beside(())
+
+    def question_beside(self, passed: Collection[str]) -> str | None:
+        """As `next_question`, when the questions in `passed` were answered with "don't know"."""
         from diagnose.culprits.ask import best_question
 
-        return best_question(self)
+        return best_question(self, passed)
 
     @property
     def warning(self) -> str | None:

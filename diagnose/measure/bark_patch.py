@@ -7,11 +7,13 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from scipy.ndimage import median_filter
 
 from diagnose.measure.grooves import Grooves, find_grooves
 from diagnose.measure.record import Measurement
 from diagnose.measure.stem import (
     MARGIN,
+    WIDTHS,
     Line,
     Stem,
     View,
@@ -37,9 +39,13 @@ FRAY = 0.15  # what is narrower than this share of the patch's width at its ends
 STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read grooves on
 OUTLINE_SIGMA_PX = 1.0  # of the outline's ends [px]
 RIM_SIGMA = 0.25  # of the middle of the bark's cut edge [mm]
+SIDE_BORDER = 0.25  # by how much more a border along the stem's grain is unsure [mm]
 FRAYED = 0.012  # of a ragged patch's height, relative
+FRAY_MM = 3.0  # length of outline within which a spike to the side is left out [mm]
 ENOUGH_CONTRAST = 6.0  # of grooves' power over that of other directions
-ENOUGH_REGULARITY = 0.3
+ENOUGH_REGULARITY = 0.42
+AS_GRAIN = (10.0, 0.55)  # within so many degrees of the stem's axis, where the grain runs, so much is asked
+SURE, SURE_WHERE_TAPPED = 3.0, 2.2  # least score; ours: stems with patches reach 3.5, others mostly under 2.7
 RIM = 2.2  # widest cut edge of bark [mm]
 
 
@@ -49,12 +55,14 @@ class Candidate:
 
     pair : its sides, low coordinate first. score : higher is likelier. centre : (2,) of the patch, view pixels.
     rows : (first, last) of the patch along the strip, view pixels along the running coordinate.
+    width : of the strip [mm].
     """
 
     pair: tuple[Line, Line]
     score: float
     centre: np.ndarray
     rows: tuple[float, float]
+    width: float
 
 
 def candidates(view: View, lines: list[Line], tap: np.ndarray | None = None) -> list[Candidate]:
@@ -133,7 +141,8 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
         mixed = float(np.std(np.array(columns), axis=0).max()) if len(columns) > 3 else 1.0
         contrast = float(np.linalg.norm(patch_colour - bark_colour))
         score = (
-            np.log(min(pair[0].strength, pair[1].strength))
+            0.6 * np.log(min(pair[0].strength, pair[1].strength))
+            + 0.6 * np.log(max(pair[0].strength, pair[1].strength))
             + 0.5 * np.log(min(area, 200.0))
             + np.log(min(contrast, 0.6))
             - 4 * leak
@@ -142,7 +151,7 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
         centre = grid[mask].mean(axis=0)
         span = (float(grid[band][0, 0, run]), float(grid[band][-1, 0, run]))
         if best is None or score > best.score:
-            best = Candidate(pair, float(score), centre, span)
+            best = Candidate(pair, float(score), centre, span, across_mm)
     return best
 
 
@@ -179,10 +188,13 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float
     tap = None
     if taps:
         tap = (plane.to_mm(np.array([taps[0]], float))[0] + MARGIN) * view.scale
+    sure = SURE if tap is None else SURE_WHERE_TAPPED
     for candidate in candidates(view, straight_edges(view), tap)[:3]:
+        if candidate.score < sure:
+            break
         centre_px = plane.to_px(view.to_mm(candidate.centre[None]))[0]
         stem = fit_stem(picture, plane, view, candidate.pair, centre_px, candidate.rows)
-        if stem is None:
+        if stem is None or not 0.75 < 2 * stem.radius / candidate.width < 1.35 or 2 * stem.radius > WIDTHS[1]:
             continue
         patch = outline_patch(picture, plane, stem, view, candidate)
         if patch is not None:
@@ -393,17 +405,16 @@ def unrolled(patch: Patch, step: float) -> tuple[np.ndarray, np.ndarray, np.ndar
 def _sizes(patch: Patch) -> dict[str, Sign]:
     stem = patch.stem
     step = min(0.2, stem.radius / 40)
-    up, turn, bare = unrolled(patch, step)
+    up, _, bare = unrolled(patch, step)
     widths = bare.sum(axis=1)
     wide = np.flatnonzero(widths >= FRAY * widths.max())
     top, bottom = float(up[wide[0]] + step / 2), float(up[wide[-1]] - step / 2)
     height = top - bottom
-    right = stem.radius * np.sin(patch.turn)
-    width = float(np.ptp(right))
+    width = _seen_width(patch)
     pixel = stem.distance / stem.camera.K[0, 0]
     border = OUTLINE_SIGMA_PX * pixel + RIM_SIGMA
     height_sigma = float(np.hypot(FRAYED * height, np.hypot(height * stem.scale_sigma, border)))
-    width_sigma = float(np.hypot(0.01 * width, np.hypot(width * stem.scale_sigma, border)))
+    width_sigma = float(np.hypot(0.01 * width, np.hypot(width * stem.scale_sigma, border + SIDE_BORDER)))
     hidden = _hidden_beside(patch)
     measured: dict[str, Sign] = {
         "patch_width_mm": _value_or_interval(width, hidden, width_sigma),
@@ -413,6 +424,15 @@ def _sizes(patch: Patch) -> dict[str, Sign]:
         "bark_loss": _bark_loss(patch, float(widths.max()) * step / stem.radius),
     }
     return measured
+
+
+def _seen_width(patch: Patch) -> float:
+    """Greatest extent of the outline across the view [mm], spikes of less than some millimetres left out."""
+    right = patch.stem.radius * np.sin(patch.turn)
+    gone = np.cumsum(np.hypot(np.diff(patch.up, prepend=patch.up[-1]), np.diff(right, prepend=right[-1])))
+    even = np.arange(0, gone[-1], 0.1)
+    along = np.interp(even, gone, right)
+    return float(np.ptp(median_filter(along, int(FRAY_MM / 0.1) | 1, mode="wrap")))
 
 
 def _value_or_interval(value: float, unseen: float, sigma: float) -> Sign:
@@ -485,7 +505,10 @@ def _grooves_on(picture: Picture, plane: Plane, patch: Patch) -> Grooves | None:
     inside = cv2.erode(np.pad(bare, 1).astype(np.uint8), np.ones((2 * inset + 1, 2 * inset + 1)))[1:-1, 1:-1] > 0
     inside &= np.abs(turn) < STEEPEST
     grooves = find_grooves(light, inside, step)
-    if grooves is None or grooves.contrast < ENOUGH_CONTRAST or grooves.regularity < ENOUGH_REGULARITY:
+    if grooves is None or grooves.contrast < ENOUGH_CONTRAST:
+        return None
+    along_grain = abs(grooves.direction_deg) < AS_GRAIN[0]
+    if grooves.regularity < (AS_GRAIN[1] if along_grain else ENOUGH_REGULARITY):
         return None
     round_share = np.cos(np.radians(grooves.direction_deg)) ** 2  # how far the spacing is counted round the stem
     sigma = np.sqrt(

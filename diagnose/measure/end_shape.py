@@ -82,6 +82,13 @@ class End:
         return (self.x - self.offset - self.slope * self.y)[self.middle]
 
     @property
+    def domed_residual(self) -> float:
+        """RMS distance, in diameters, from a slanting line and half an ellipse together: small for any flat face."""
+        basis = _flat_face(self.y)[self.middle]
+        x = self.x[self.middle]
+        return float(np.sqrt(((x - basis @ np.linalg.lstsq(basis, x, rcond=None)[0]) ** 2).mean()))
+
+    @property
     def raggedness(self) -> float:
         return float(np.sqrt((self.residual**2).mean()))
 
@@ -188,12 +195,54 @@ def find_end(
         lowest = float(np.min(x[np.abs(y) <= 0.45]))
         lip, width = lip + lowest * diameter * float(np.cos(turn)), diameter
     slope, offset = np.polyfit(y[inner], x[inner], 1)
-    dome = np.sqrt(np.clip(0.25 - y**2, 0, None))
-    basis = np.stack([np.ones_like(y), y, dome], axis=1)[inner]
-    bulge = np.linalg.lstsq(basis, x[inner], rcond=None)[0][2]
+    bulge = np.linalg.lstsq(_flat_face(y)[inner], x[inner], rcond=None)[0][2]
     return End(
         y, x, reach, float(slope), float(offset), float(bulge), diameter, origin, turn, float(lowest), sides
     )
+
+
+def _flat_face(y: np.ndarray) -> np.ndarray:
+    """What the edge of a flat face across a round stem is made of: a constant, a slope, half an ellipse."""
+    return np.stack([np.ones_like(y), y, np.sqrt(np.clip(0.25 - y**2, 0, None))], axis=1)
+
+
+@dataclass(frozen=True)
+class CleanPart:
+    """The longest stretch of an end's outline that one straight line follows.
+
+    share : of the width. slope : its own. rms : distance from it, in diameters. middle : of the stretch across.
+    """
+
+    share: float
+    slope: float
+    rms: float
+    ends: tuple[float, float]
+    offset: float
+
+
+def clean_part(end: End, tolerance: float = 0.02) -> CleanPart:
+    """The longest straight stretch within the inner 94 % of the width, to `tolerance` diameters RMS."""
+    inner = np.abs(end.y) <= 0.47
+    y, x = end.y[inner], end.x[inner]
+    step = max(1, len(y) // 40)
+    y, x = y[::step], x[::step]
+    n = len(y)
+    sums = [np.concatenate([[0.0], np.cumsum(v)]) for v in (y, x, y * y, y * x, x * x)]
+    best = CleanPart(0.0, end.slope, np.inf, (0.0, 0.0), end.offset)
+    for length in range(n, 5, -1):
+        first = np.arange(n - length + 1)
+        my, mx, yy, yx, xx = ((total[first + length] - total[first]) / length for total in sums)
+        var = yy - my * my
+        slope = (yx - my * mx) / var
+        rms = np.sqrt(np.clip(xx - mx * mx - slope * (yx - my * mx), 0, None))
+        # a stretch so steep that it runs along the stem is the side of a tooth, not a face
+        rms = np.where(np.abs(slope) > 4.0, np.inf, rms)
+        i = int(np.argmin(rms))
+        if rms[i] < tolerance:
+            ends = (float(y[i]), float(y[i + length - 1]))
+            best = CleanPart(length / n, float(slope[i]), float(rms[i]), ends, float(mx[i] - slope[i] * my[i]))
+            break
+    return best
 
 
 def _profile(

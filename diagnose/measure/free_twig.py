@@ -15,11 +15,13 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from diagnose.measure.end_form import end_form
 from diagnose.measure.end_shape import End, find_end
 from diagnose.measure.record import Measurement
 from diagnose.measure.severed_end import Patch, sharpened_outline
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
+from diagnose.photo.scale import px_per_mm
 from diagnose.signs import Measured, Sign
 
 Point = tuple[float, float]
@@ -516,22 +518,44 @@ def _holding(mask: np.ndarray, core: np.ndarray) -> np.ndarray | None:
 
 
 def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane | None = None) -> Measurement:
+    """Measure the severed end of a twig where it grew.
+
+    taps : upright pixels, the severed end first, then a point farther back on the same stem; without both nothing
+    is measured, since the wrong twig measured is worse than none. scale : plane of a coin or a known length.
+    """
+    if len(taps) < 2:
+        return _nothing("no card was found: tap the severed end, then a point farther back on the same stem")
     tip, back = np.array(taps[0], float), np.array(taps[1], float)
     stem = find_stem(picture, tip, back)
-    if stem is None:
-        return Measurement(not_measured={"seen_slope_deg": "no stem"})
-    seen = see_end(picture, stem, TAP_SHARE * float(np.hypot(*picture.size)))
+    seen = None if stem is None else see_end(picture, stem, TAP_SHARE * float(np.hypot(*picture.size)))
     if seen is None:
-        return Measurement(not_measured={"seen_slope_deg": "no end"})
+        return _nothing("no stem with two clear sides lies between the taps: tap nearer to its middle line, or go closer")
     end = seen.end
-    slope = abs(end.slope)
+    pixel = 1.0 / end.diameter
+    # the stem's lean towards the camera is not known without a card: cos of 14 degrees on average (our choice)
+    slope = float(np.degrees(np.arctan(abs(end.slope) / 0.97)))
+    loose = float(np.degrees(0.5 * max(end.raggedness - 0.03, 0.0)))
+    sigma = float(np.hypot(np.hypot(1.5 + 360.0 * pixel**2, loose), np.degrees(seen.spread / (1 + end.slope**2))))
     measured: dict[str, Sign] = {
-        "seen_slope_deg": Measured(float(np.degrees(np.arctan(slope / 0.97))), float(np.degrees(seen.spread))),
-        "raggedness": Measured(end.raggedness, 0.1),
-        "longest_fibre": Measured(end.longest_fibre, 0.1),
-        "end_diameter_px": Measured(end.diameter, 0.1),
+        "seen_slope_deg": Measured(slope, sigma),
+        "raggedness": Measured(end.raggedness, 0.25 * end.raggedness + 0.3 * pixel + 0.01),
+        "longest_fibre": Measured(end.longest_fibre, 0.3 * end.longest_fibre + pixel + 0.03),
+        "end_form": end_form(end, pixel),
     }
-    return Measurement(measured, {}, _shapes(seen))
+    reasons = {"true_slope_deg": "without the card it is not known how the twig is turned: lay it on the card"}
+    if scale is None:
+        reasons["end_diameter_mm"] = "no length is known in this picture: give a coin's diameter or a known length"
+    else:
+        per_mm = px_per_mm(scale)
+        wide = seen.px(end.to_outline(np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)])))
+        diameter = float(np.linalg.norm(wide[1] - wide[0])) / per_mm
+        measured["end_diameter_mm"] = Measured(diameter, diameter * float(np.hypot(scale.scale_sigma, 0.03)))
+    return Measurement(measured, reasons, _shapes(seen))
+
+
+def _nothing(reason: str) -> Measurement:
+    names = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
+    return Measurement(not_measured=dict.fromkeys(names, reason))
 
 
 def _shapes(seen: SeenEnd) -> dict[str, np.ndarray]:

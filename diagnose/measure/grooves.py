@@ -15,8 +15,8 @@ LEAST_GROOVES = 3.0  # across the run, for a spacing to mean anything
 class Grooves:
     """Parallel grooves. spacing_mm : mean centre to centre, across their run, with spacing_sigma. direction_deg :
     of the grooves to the upward direction, positive counterclockwise as seen, in (-90, 90], with
-    direction_sigma. regularity : 0 to 1, height of the autocorrelation at one spacing. contrast : how far the
-    direction's power stands above that of the others."""
+    direction_sigma. regularity : 0 to 1, height of the autocorrelation at one spacing. contrast : how many
+    times the power of other directions it has, sharpness : of other periods."""
 
     spacing_mm: float
     spacing_sigma: float
@@ -24,6 +24,7 @@ class Grooves:
     direction_sigma: float
     regularity: float
     contrast: float
+    sharpness: float
 
 
 def flattened(light: np.ndarray, there: np.ndarray, step: float, scale_mm: float = 3.0) -> np.ndarray:
@@ -63,22 +64,25 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
     for wave, wide in _directions(spectrum, size, step):
         run = _run(there, step, wave)
         coarse = _spectral_peak(spectrum, size, step, wave, run / LEAST_GROOVES)
-        if coarse is None or coarse[1] < strongest:
+        if coarse is None:
             continue
-        period, power, contrast = coarse
+        period, power, contrast, sharp = coarse
+        if power * sharp < strongest:  # wood's grain has one direction too, but every period
+            continue
         lags, profile = _across(_passed(spectrum, size, step, wave, period), overlap, size, step, wave)
         repeat = _repeat_near(lags, profile, period)
         if repeat is None:
             continue
         spacing, height = repeat
-        strongest = power
+        strongest = power * sharp
         best = Grooves(
             spacing_mm=spacing,
-            spacing_sigma=spacing * float(np.hypot(0.03, 0.12 * np.sqrt(spacing / run))),
+            spacing_sigma=spacing * float(np.hypot(0.025, 0.11 * np.sqrt(spacing / run))),
             direction_deg=90.0 - (90.0 - wave) % 180,  # grooves are square to the wave; counted from upwards
-            direction_sigma=float(np.hypot(1.5, wide / 2)),
+            direction_sigma=float(np.hypot(1.0, wide / 3)),
             regularity=float(np.clip(height, 0, 1)),
             contrast=contrast,
+            sharpness=sharp,
         )
     return best
 
@@ -119,8 +123,9 @@ def _directions(spectrum: np.ndarray, size: tuple[int, int], step: float) -> lis
 
 def _spectral_peak(
     spectrum: np.ndarray, size: tuple[int, int], step: float, wave: float, longest: float
-) -> tuple[float, float, float] | None:
-    """The strongest period along a direction: [mm], its power, and how many times that of other directions.
+) -> tuple[float, float, float, float] | None:
+    """The strongest period along a direction: [mm], its power, and how many times that of other directions and of
+    other periods.
 
     Power in a sector about the direction, less that at the same frequency elsewhere, times frequency squared (equal
     weight to each octave), in steps of 4 %.
@@ -145,7 +150,8 @@ def _spectral_peak(
     if not peak.any() or excess.max() <= 0:
         return None
     k = 1 + int(np.argmax(np.where(peak, excess[1:-1], -np.inf)))
-    return float(1 / middle[k]), float(excess[k]), float(along[k] / max(other[k], 1e-12))
+    sharp = float(along[k] / max(np.median(along), 1e-12))
+    return float(1 / middle[k]), float(excess[k]), float(along[k] / max(other[k], 1e-12)), sharp
 
 
 def _polar(size: tuple[int, int], step: float, wave: float) -> tuple[np.ndarray, np.ndarray]:

@@ -14,11 +14,12 @@ from functools import partial
 import cv2
 import numpy as np
 
-from diagnose.measure.end_shape import End, find_end
+from diagnose.measure.end_form import end_form
+from diagnose.measure.end_shape import End, clean_part, find_end
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane, on_sheet
-from diagnose.signs import Measured, Sign
+from diagnose.signs import Bounded, Measured, Sign
 
 Point = tuple[float, float]
 COARSE = 4.0  # pixels a millimetre on the sheet's coarse map
@@ -27,6 +28,7 @@ THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
 DARKER_THAN_SHADOW = 1.3  # darkness, warmth counted twice, that no shadow on white paper reaches
 DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
 GAMMA = 2.2
+STEEPEST = 85.0  # upper end of one-sided intervals of the true slope [degree]
 _LIGHT = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
 
 
@@ -353,7 +355,7 @@ def _own_piece(found: np.ndarray, core: np.ndarray) -> np.ndarray | None:
 
 
 def sharpened_outline(patch: Patch, mask: np.ndarray, zoom: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
-    """The mask's outline moved to where light is half-way between inside and outside: (n, 2) cells, (n,) certainty.
+    """The mask's outline moved to where light is half-way between inside and outside: (n, 2) cells, (n,) contrast.
 
     Inside and outside are looked up two or three pixels to either side along the normal, so that a shadow on one
     side, pale wood or dark bark each have their own half-way, and a narrow shadow's far edge is not taken for the
@@ -387,7 +389,8 @@ def sharpened_outline(patch: Patch, mask: np.ndarray, zoom: float = 1.0) -> tupl
         shift = np.where(good, shift, 0.0)
         shift = _running_median(shift, 5)
         outline = outline + normal * shift[:, None]
-        certain = good.astype(float)
+        bright = np.sqrt((np.percentile(seen, 95, axis=(0, 1)) ** 2).sum())
+        certain = np.sqrt(contrast) / max(float(bright), 1e-6)
     return outline, certain
 
 
@@ -415,6 +418,12 @@ class SeenEnd:
     patch: Patch
     outline: np.ndarray
     per_mm: float
+    contrast: float  # of the stem's sides against what lies beside them, 1 = against white paper
+
+    @property
+    def pixel(self) -> float:
+        """One pixel of the picture, in diameters."""
+        return 1.0 / (self.per_mm * self.end.diameter)
 
 
 def see_end(picture: Picture, plane: Plane, stem: Stem) -> SeenEnd | None:
@@ -432,13 +441,15 @@ def see_end(picture: Picture, plane: Plane, stem: Stem) -> SeenEnd | None:
         mask = twig_mask(patch, diameter, plain, straight=turn > 0)
         if mask is None:
             return seen
-        cells, _ = sharpened_outline(patch, mask, max(patch.scale / per_mm, 1.0))
+        cells, contrast = sharpened_outline(patch, mask, max(patch.scale / per_mm, 1.0))
         outline = patch.to_mm(cells)
         lip = _rough_lip(patch, mask, diameter)
         end = find_end(outline, lip, diameter, on_plain=partial(_looks_at, patch, plain))
         if end is None or end.diameter > THICKEST:
             return seen
-        seen = SeenEnd(end, facing, patch, outline, per_mm)
+        on_sides = outline[:, 0] < lip - 0.5 * diameter
+        sides = float(np.percentile(contrast[on_sides], 20)) if on_sides.any() else 0.1
+        seen = SeenEnd(end, facing, patch, outline, per_mm, sides)
         settled = turn > 0 and abs(end.turn) < 0.025 and abs(end.diameter / diameter - 1) < 0.05
         frame = end.to_outline(np.array([(0.0, 0.0), (-3.0, 0.0)]))
         tip_px, back_px = facing.to_px(frame)
@@ -526,18 +537,38 @@ def _not_the_collectors_cut(ends: list[SeenEnd]) -> SeenEnd | None:
 
 
 def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
-    end = seen.end
-    edge = 0.25 / seen.per_mm / end.diameter
+    end, pixel = seen.end, seen.pixel
+    form = end_form(end, pixel)
     slope = float(np.degrees(np.arctan(abs(end.slope))))
-    slope_sigma = float(np.degrees(np.hypot(1.0 * edge, 0.5 * end.raggedness)))
-    diameter_sigma = end.diameter * float(np.hypot(1.0 * edge, 0.01))
+    # both sigmas: 68th percentile of the errors on the 300 simulated pictures that the form was fitted on, by size of
+    # a pixel; a torn end's line says little, and sides that are not straight make the diameter doubtful
+    loose = float(np.degrees(0.5 * max(end.raggedness - 0.03, 0.0)))
+    slope_sigma = float(np.hypot(0.4 + 360.0 * pixel**2, loose))
+    crooked = max(end.sides.left_rms, end.sides.right_rms) / end.diameter
+    relative = float(np.hypot(np.hypot(0.005 + 4.3 * pixel**2, crooked), plane.print_scale_sigma))
     measured: dict[str, Sign] = {
         "seen_slope_deg": Measured(slope, slope_sigma),
-        "end_diameter_mm": Measured(end.diameter, diameter_sigma),
-        "raggedness": Measured(end.raggedness, 0.2 * end.raggedness + 0.01),
-        "longest_fibre": Measured(end.longest_fibre, 0.2 * end.longest_fibre + 0.05),
+        "true_slope_deg": Bounded(max(slope - 2 * slope_sigma, 0.0), STEEPEST),
+        "end_diameter_mm": Measured(end.diameter, end.diameter * relative),
+        "raggedness": Measured(end.raggedness, 0.2 * end.raggedness + 0.3 * pixel + 0.005),
+        "longest_fibre": Measured(end.longest_fibre, 0.3 * end.longest_fibre + pixel + 0.02),
+        "end_form": form,
     }
-    return Measurement(measured, {}, _shapes(seen))
+    reasons = {}
+    if form.shares["clean"] < 0.5:
+        del measured["true_slope_deg"]
+        reasons["true_slope_deg"] = "the end is not surely clean, so it has no one slope; photograph a clean cut"
+    if form.shares["half"] > 0.3:
+        part = clean_part(end)
+        if part.share > 0.25:
+            steep = float(np.degrees(np.arctan(abs(part.slope))))
+            measured["clean_part_slope_deg"] = Measured(steep, slope_sigma / part.share**1.5)
+    remarks = ()
+    if pixel > 0.1:
+        remarks = ("the twig is small in the picture: go closer, so that the card fills most of it",)
+    elif plane.view_angle_deg > 35:
+        remarks = ("the card is seen at a slant: photograph it from straight above",)
+    return Measurement(measured, reasons, _shapes(seen), remarks)
 
 
 def _shapes(seen: SeenEnd) -> dict[str, np.ndarray]:

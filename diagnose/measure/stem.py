@@ -15,7 +15,7 @@ from diagnose.photo.plane import Camera, Plane
 MARGIN = 90.0  # how far beyond the card stems are looked for [mm]
 VIEW_SCALE = 1.6  # of the coarse view on the card's plane [px/mm]
 TURN_LIMIT = 22.0  # a card held beside a stem has a side along it, within this [degree]
-WIDTHS = (4.0, 130.0)  # stems that a card is held beside [mm]
+WIDTHS = (4.0, 110.0)  # stems that a card of 150 x 100 mm is held beside [mm]
 REACH = 45.0  # farthest stem from the card that still counts as beside it [mm]
 LINES = 26  # strongest lines that are paired
 CARD_RIM = 1.3  # round the card, where its own edge would be found [mm]
