@@ -27,6 +27,8 @@ INSET = 2.0  # the sheet's edge, left out [mm]
 THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
 DARKER_THAN_SHADOW = 1.3  # darkness, warmth counted twice, that no shadow on white paper reaches
 DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
+PLAIN_MIDDLE = (110.0, 60.0)  # of the sheet [mm]
+AROUND_MIDDLE = 2.0  # an end may lie this far outside it [mm]
 GAMMA = 2.2
 STEEPEST = 85.0  # upper end of one-sided intervals of the true slope [degree]
 _LIGHT = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
@@ -496,7 +498,7 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
     ends = []
     for stem in stems:
         seen = see_end(picture, plane, stem)
-        if seen is not None:
+        if seen is not None and (taps or _in_the_middle(seen, plane)):
             ends.append(seen)
         if ends and (taps or not stem.whole):
             break
@@ -510,6 +512,12 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
         remark = "both ends of the twig lie on the card: the square clean one was taken for the collector's own cut; tap"
         return replace(_measurement(chosen, plane), remarks=(remark + " the bitten end if that is wrong",))
     return _measurement(ends[0], plane)
+
+
+def _in_the_middle(seen: SeenEnd, plane: Plane) -> bool:
+    """Whether the end lies in the sheet's plain middle: what only reaches in from the edge is a finger or a leaf."""
+    tip = plane.to_mm(seen.facing.to_px(seen.end.to_outline(np.array([[seen.end.offset, 0.0]]))))[0]
+    return bool(np.all(np.abs(tip - np.array(_sheet_size(plane)) / 2) <= np.array(PLAIN_MIDDLE) / 2 + AROUND_MIDDLE))
 
 
 def _nothing(reason: str) -> Measurement:

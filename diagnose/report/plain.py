@@ -1,0 +1,101 @@
+"""How does a diagnosis, or the log, read as plain text on a terminal or in a letter?"""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+from diagnose.culprits.catalogue import catalogue
+from diagnose.report.figures import figure, length, percent
+from diagnose.signs import vocabulary
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from diagnose.diagnosis import Diagnosis
+    from diagnose.protect.requirement import Requirement
+
+_WIDTH = 96
+
+
+def diagnosis_as_text(found: Diagnosis, inches: bool = False) -> str:
+    """The diagnosis as lines: what was measured, what bit it and why, what stops it."""
+    blocks = []
+    if found.picture is not None:
+        blocks.append(_measured(found, inches))
+    blocks += [_verdict(found), _barrier(found.barrier, inches)]
+    return "\n\n".join("\n".join(block) for block in blocks)
+
+
+def _measured(found: Diagnosis, inches: bool) -> list[str]:
+    assert found.picture is not None
+    lines = [found.picture.name]
+    if found.plane is not None:
+        plane = found.plane
+        lines.append(f"  {plane.kind} found: {plane.markers} markers, seen {plane.view_angle_deg:.0f}° from straight above")
+    for name, sign in found.measurement.measured.items():
+        lines.append(f"  {vocabulary()[name].label if name in vocabulary() else name:26} {figure(name, sign, inches)}")
+    if not found.measurement.measured:
+        lines += [f"  not measured: {reason}" for reason in dict.fromkeys(found.measurement.not_measured.values())]
+    lines += [f"  next time: {remark}" for remark in found.measurement.remarks]
+    return lines
+
+
+def _verdict(found: Diagnosis) -> list[str]:
+    verdict = found.verdict
+    lines = [verdict.statement]
+    ranked = sorted(verdict.culprits, key=lambda key: -verdict.culprits[key])
+    for key in ranked[:5]:
+        share = verdict.culprits[key]
+        lines.append(f"  {catalogue().names[key]:34} {percent(share):>10}  {'#' * round(30 * share)}")
+    for heading, sign in (("for", 1), ("against", -1)):
+        told = [reason.words for reason in verdict.reasons if sign * reason.weight > 0.05]
+        if told:
+            lines += _wrapped(f"  {heading}: ", "; ".join(told))
+    if verdict.warning:
+        lines += _wrapped("  ", verdict.warning)
+    asked = verdict.next_question
+    if asked is not None:
+        lines += _wrapped("  best next question: ", f"{vocabulary()[asked].question} (sign: {asked})")
+    if verdict.leading is None:
+        lines += _wrapped("  ", verdict.settle)
+    return lines
+
+
+def _barrier(barrier: Requirement, inches: bool) -> list[str]:
+    lines = [barrier_line(barrier)]
+    for name, what in barrier.figures().items():
+        lines.append(f"  {name:26} {length(what.value_mm, inches):>9}   source: {what.source} [{what.tag}]")
+    if barrier.base:
+        lines.append(f"  {'at the ground':26} {barrier.base}")
+    for heading, told in (("", barrier.instead), ("also: ", barrier.also), ("fails: ", barrier.fails),
+                          ("caution: ", barrier.cautions)):
+        for line in told:
+            lines += _wrapped(f"  {heading}", line)
+    return lines
+
+
+def barrier_line(barrier: Requirement) -> str:
+    """The barrier in one sentence."""
+    if barrier.kind is None:
+        return "Barrier: none helps against this."
+    fine = ", with finer mesh round the base" if barrier.fine_opening is not None else ""
+    return f"Barrier: {barrier.kind}{fine}, against {' and '.join(barrier.stops)}."
+
+
+def observations_as_text(rows: pd.DataFrame) -> str:
+    """The log's observations, a line each."""
+    if rows.empty:
+        return "The log holds no such observation."
+    names = catalogue().names
+    lines = [f"{'id':8}  {'taken':16}  {'site':16}  {'plant':10}  {'verdict':28}  place"]
+    for row in rows.itertuples():
+        place = "" if row.lat is None or row.lat != row.lat else f"{row.lat:.5f}, {row.lon:.5f}"
+        verdict = names.get(row.leading, row.leading) if isinstance(row.leading, str) else "cannot tell yet"
+        taken = str(row.taken_at or "")[:16].replace("T", " ")
+        lines.append(f"{row.id[:8]}  {taken:16}  {row.site[:16]:16}  {row.plant[:10]:10}  {verdict[:28]:28}  {place}".rstrip())
+    return "\n".join(lines)
+
+
+def _wrapped(start: str, text: str) -> list[str]:
+    return textwrap.wrap(text, _WIDTH, initial_indent=start, subsequent_indent=" " * len(start))
