@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -29,6 +30,7 @@ from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.signs import Bounded, Measured, Sign
 
+NONE: Any = None  # where OpenCV takes nothing but its stubs do not say so
 WOOD_RED = (-0.04, 0.46)  # ln(red / green) of bare wood against the card's white, fresh to weathered; own readings
 WOOD_BLUE = (0.20, 1.05)  # ln(green / blue) of the same
 WOOD_DARKEST = -2.9  # ln(green), in the stem's own shadow
@@ -46,6 +48,7 @@ ENOUGH_CONTRAST = 6.0  # of grooves' power over that of other directions
 ENOUGH_REGULARITY = 0.42
 AS_GRAIN = (10.0, 0.55)  # within so many degrees of the stem's axis, where the grain runs, so much is asked
 SURE, SURE_WHERE_TAPPED = 3.0, 2.2  # least score; ours: stems with patches reach 3.5, others mostly under 2.7
+WELL_SEEN = np.radians(62)  # from a view's middle round the stem
 RIM = 2.2  # widest cut edge of bark [mm]
 
 
@@ -80,9 +83,9 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
     high = np.stack([pair[1].at(run, value) for value in along])
     share = (np.arange(-3, COLUMNS + 3) + 0.5) / COLUMNS
     grid = low[:, None] + share[None, :, None] * (high - low)[:, None]
-    cell = grid.astype(np.float32)
-    light = cv2.remap(view.light, cell, None, cv2.INTER_LINEAR)
-    free = cv2.remap(view.open.astype(np.uint8), cell, None, cv2.INTER_NEAREST) > 0
+    cell: Any = grid.astype(np.float32)
+    light = cv2.remap(view.light, cell, NONE, cv2.INTER_LINEAR)
+    free = cv2.remap(view.open.astype(np.uint8), cell, NONE, cv2.INTER_NEAREST) > 0
     light = cv2.GaussianBlur(light, (0, 0), sigmaX=0.6, sigmaY=1.2)
     colour = np.dstack([light[..., 2] - light[..., 1], light[..., 1] - light[..., 0], 0.35 * light[..., 1]])
     stem = np.zeros(len(share), bool)
@@ -93,10 +96,10 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
     first, last = rows[0], rows[-1] + 1
     colour, free, grid = colour[first:last], free[first:last], grid[first:last]
     inner = free & stem
-    sample = colour[inner].astype(np.float32)
+    sample: Any = colour[inner].astype(np.float32)
     cv2.setRNGSeed(1)
     _, label, centres = cv2.kmeans(
-        sample, 4, None, (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 20, 0.01), 2, cv2.KMEANS_PP_CENTERS
+        sample, 4, NONE, (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 20, 0.01), 2, cv2.KMEANS_PP_CENTERS
     )
     labels = np.full(free.shape, -1)
     labels[inner] = label.ravel()
@@ -111,7 +114,7 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
     wood = np.array([not bark[k] and _looks_like_wood(centres[k], centres[bark]) for k in range(4)])
     if not wood.any():
         return None
-    bare = np.isin(labels, np.flatnonzero(wood)).astype(np.uint8)
+    bare: Any = np.isin(labels, np.flatnonzero(wood)).astype(np.uint8)
     bare = cv2.morphologyEx(bare, cv2.MORPH_CLOSE, np.ones((5, 5)))
     count, parts, stats, _centroids = cv2.connectedComponentsWithStats(bare)
     across_mm = float(np.linalg.norm(high - low, axis=1).mean()) / view.scale
@@ -135,9 +138,7 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
             same = (step < 0.15) & free[band, beyond] & free[band, inside]
             leak += float((same & mask[band, edge].any(axis=1)).mean())
         plain = inner & ~cv2.dilate(mask.astype(np.uint8), np.ones((9, 5))).astype(bool)
-        columns = [
-            np.median(colour[plain[:, k], k, :2], axis=0) for k in np.flatnonzero(stem) if plain[:, k].sum() > 12
-        ]
+        columns = [np.median(colour[plain[:, k], k, :2], axis=0) for k in np.flatnonzero(stem) if plain[:, k].sum() > 12]
         mixed = float(np.std(np.array(columns), axis=0).max()) if len(columns) > 3 else 1.0
         contrast = float(np.linalg.norm(patch_colour - bark_colour))
         score = (
@@ -220,7 +221,7 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     assert plane.layout is not None
     card = plane.to_mm(grid.reshape(-1, 2)).reshape(grid.shape)
     sheet = np.array(plane.layout.size_mm) * plane.print_scale
-    hidden = outside | ((card > -0.7) & (card < sheet + 0.7)).all(axis=2)
+    hidden = np.logical_or(outside, ((card > -0.7) & (card < sheet + 0.7)).all(axis=2))
     bgr = sampled(picture.bgr, grid) * 255
     light = log_light(cv2.GaussianBlur(bgr, (0, 0), max(0.5, 0.12 / step)), white_of_card(picture.bgr, plane, 1))
     edge = _limb(stem)
@@ -258,7 +259,7 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     if (mask == cv2.GC_PR_FGD).sum() < 30:
         return None
     cv2.setRNGSeed(1)
-    cv2.grabCut(features, mask, None, np.zeros((1, 65)), np.zeros((1, 65)), 4, cv2.GC_INIT_WITH_MASK)
+    cv2.grabCut(features, mask, NONE, np.zeros((1, 65)), np.zeros((1, 65)), 4, cv2.GC_INIT_WITH_MASK)
     bare = _largest(np.isin(mask, (cv2.GC_FGD, cv2.GC_PR_FGD)))
     if bare is None or bare.sum() * step**2 < LEAST_AREA:
         return None
@@ -330,9 +331,7 @@ def _depth(mask: np.ndarray, step: float) -> np.ndarray:
     return np.where(mask, inside - 0.5, 0.5 - out) * step
 
 
-def _patch_of(
-    stem: Stem, level: np.ndarray, hidden: np.ndarray, rows: np.ndarray, columns: np.ndarray
-) -> Patch | None:
+def _patch_of(stem: Stem, level: np.ndarray, hidden: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> Patch | None:
     """The patch where a smooth level [mm] is above zero."""
     from skimage.measure import find_contours
 
@@ -493,13 +492,42 @@ def _bark_loss(patch: Patch, bare: float) -> Bounded:
     return Bounded(float(np.clip(low, 0, 1)), float(np.clip(high, 0, 1)))
 
 
+def bare_share(patches: Sequence[Patch], turns_deg: Sequence[float]) -> Measured | Bounded:
+    """Share of the circumference without bark, from several views round one stem.
+
+    turns_deg : how far round the stem, counterclockwise from above, the camera stood for each view [degree]. Each
+    view is believed within WELL_SEEN of its middle, the squarest one where several see the same place; what none
+    sees well leaves an interval.
+    """
+    place = np.radians(np.arange(0, 360, 0.5))
+    squarest = np.full(len(place), WELL_SEEN)
+    bare = np.zeros(len(place), bool)
+    for patch, turn_deg in zip(patches, turns_deg, strict=True):
+        _, turn, laid_flat = unrolled(patch, 0.2)
+        row = laid_flat[int(np.argmax(laid_flat.sum(axis=1)))]
+        strip_row = patch.hidden[int(np.argmax(patch.bare.sum(axis=1)))]
+        here = (place - np.radians(turn_deg) + np.pi) % (2 * np.pi) - np.pi
+        right = patch.stem.radius * np.sin(here)
+        covered = np.interp(right, patch.columns_right, strip_row.astype(float)) > 0.5
+        better = (np.abs(here) < squarest) & ~covered
+        bare[better] = np.interp(here[better], turn, row.astype(float), left=0, right=0) > 0.5
+        squarest[better] = np.abs(here[better])
+    seen = squarest < WELL_SEEN
+    low, unseen = float((bare & seen).mean()), float((~seen).mean())
+    sigma = 0.02 * np.sqrt(len(patches))
+    if unseen < 0.02:
+        return Measured(low, sigma)
+    return Bounded(max(0.0, low - 2 * sigma), min(1.0, low + unseen + 2 * sigma))
+
+
 def _grooves_on(picture: Picture, plane: Plane, patch: Patch) -> Grooves | None:
     """Tooth grooves on the wood, which lies a bark's thickness below the outline; None where none are sure."""
     stem = patch.stem
     pixel = stem.distance / stem.camera.K[0, 0]
     step = float(np.clip(pixel, 0.08, 0.2))
     up, turn, bare = unrolled(patch, step)
-    grid = stem.on_surface(*np.meshgrid(up, turn, indexing="ij"), stem.radius * (1 - BARK_SHARE[0]))
+    ups, turns = np.meshgrid(up, turn, indexing="ij")
+    grid = stem.on_surface(ups, turns, stem.radius * (1 - BARK_SHARE[0]))
     light = log_light(sampled(picture.bgr, grid) * 255, white_of_card(picture.bgr, plane, 1))[..., 1]
     inset = round(0.9 / step)
     inside = cv2.erode(np.pad(bare, 1).astype(np.uint8), np.ones((2 * inset + 1, 2 * inset + 1)))[1:-1, 1:-1] > 0

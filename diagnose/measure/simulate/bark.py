@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from PIL import Image
 
-from diagnose.measure.bark_patch import FRAY
+from diagnose.measure.bark_patch import FRAY, NONE
 from diagnose.measure.simulate.twig import BARKS, WOOD
 from diagnose.photo.layouts import CARD
 from diagnose.photo.markers import marker_picture
@@ -263,7 +264,7 @@ class _Outline:
 
 def _streaks(rng: np.random.Generator, up: np.ndarray, round_mm: np.ndarray, depth: float) -> np.ndarray:
     """Fibres along the stem: a factor about 1."""
-    noise = rng.normal(size=(600, 900)).astype(np.float32)
+    noise: Any = rng.normal(size=(600, 900)).astype(np.float32)
     noise = cv2.GaussianBlur(noise, (0, 0), sigmaX=1.2, sigmaY=9.0)
     noise = noise / noise.std()
     at = np.column_stack([(round_mm / 0.25 + 450) % 899, (up / 0.5 + 300) % 599]).astype(np.float32)
@@ -274,8 +275,8 @@ def _streaks(rng: np.random.Generator, up: np.ndarray, round_mm: np.ndarray, dep
 
 def _looked_up(image: np.ndarray, at: np.ndarray) -> np.ndarray:
     """An image's values at places (n, 2), bilinear; in pieces, since a picture's side is limited to 32767."""
-    pieces = [at[k : k + 30000, None, :] for k in range(0, len(at), 30000)]
-    return np.concatenate([cv2.remap(image, piece, None, cv2.INTER_LINEAR).ravel() for piece in pieces])
+    pieces: list[Any] = [at[k : k + 30000, None, :] for k in range(0, len(at), 30000)]
+    return np.concatenate([cv2.remap(image, piece, NONE, cv2.INTER_LINEAR).ravel() for piece in pieces])
 
 
 def _groove_slopes(
@@ -299,11 +300,11 @@ def _sheet() -> np.ndarray:
     """The printed card as reflectance, float32."""
     side = int(MODULE_PX * 6)
     per_mm = side / CARD.side_mm
-    width, height = (int(round(edge * per_mm)) for edge in CARD.size_mm)
+    width, height = (round(edge * per_mm) for edge in CARD.size_mm)
     sheet = np.full((height, width), 0.88, np.float32)
     for marker, centre in CARD.markers.items():
         fine = marker_picture(marker, MODULE_PX).astype(np.float32) / 255
-        left, top = (int(round(value * per_mm - side / 2)) for value in centre)
+        left, top = (round(value * per_mm - side / 2) for value in centre)
         sheet[top : top + side, left : left + side] = 0.05 + 0.83 * fine
     return sheet
 
@@ -311,7 +312,7 @@ def _sheet() -> np.ndarray:
 def _background(setting: Setting, rng: np.random.Generator, width: int, height: int) -> np.ndarray:
     """Something out of focus, with other stems in it."""
     base = np.array(BACKGROUNDS[setting.ground])
-    coarse = rng.normal(size=(height // 8, width // 8, 3)).astype(np.float32) * 0.5
+    coarse: Any = rng.normal(size=(height // 8, width // 8, 3)).astype(np.float32) * 0.5
     coarse = cv2.resize(cv2.GaussianBlur(coarse, (0, 0), 2.0), (width, height), interpolation=cv2.INTER_CUBIC)
     scene = base * np.exp(2.0 * coarse)
     for _ in range(rng.integers(0, 3)):

@@ -1,0 +1,132 @@
+"""Gnawed patches on ray-traced stems with exact truth, and on simulated ones over their range."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from diagnose.measure.bark_patch import bare_share, find_patch, measure_patch
+from diagnose.measure.record import Measurement
+from diagnose.measure.simulate.bark import Setting, Truth, any_setting, picture_of
+from diagnose.photo.picture import Picture, read_picture
+from diagnose.photo.plane import Plane, find_card
+from diagnose.signs import Bounded, Measured
+
+PHOTOS = Path(__file__).parent.parent / "reference_cases" / "photos"
+
+
+def seen(setting: Setting) -> tuple[Picture, Plane, Truth]:
+    data, truth = picture_of(setting)
+    picture = read_picture(data, "simulated")
+    return picture, find_card(picture), truth
+
+
+def value(found: Measurement, name: str) -> float:
+    sign = found.measured[name]
+    assert isinstance(sign, Measured), f"{name} is {sign}"
+    return sign.value
+
+
+@pytest.fixture(scope="module", params=["IMG_0003", "IMG_0006"])
+def ray_traced(request: pytest.FixtureRequest) -> tuple[Measurement, dict]:
+    picture = read_picture(PHOTOS / "gnawed_bark" / f"{request.param}.jpg")
+    truth = json.loads((PHOTOS / "gnawed_bark" / f"{request.param}.json").read_text())["truth"]
+    return measure_patch(picture, find_card(picture)), truth
+
+
+def test_a_ray_traced_patch_is_as_large_as_it_was_made(ray_traced: tuple[Measurement, dict]) -> None:
+    found, truth = ray_traced
+    assert value(found, "patch_height_mm") == pytest.approx(truth["wound_height_mm"], rel=0.06)
+    assert value(found, "patch_width_mm") == pytest.approx(truth["wound_width_mm"], rel=0.10)
+    assert value(found, "stem_diameter_mm") == pytest.approx(truth["stem_diameter_mm"], rel=0.05)
+
+
+def test_ray_traced_grooves_have_their_spacing_and_direction(ray_traced: tuple[Measurement, dict]) -> None:
+    found, truth = ray_traced
+    assert value(found, "groove_spacing_mm") == pytest.approx(truth["groove_mm"], rel=0.12)
+    off = value(found, "groove_direction_deg") - truth["groove_angle_deg"]
+    assert abs((off + 90) % 180 - 90) < 5
+
+
+def test_the_bark_lost_lies_in_the_interval_from_one_view(ray_traced: tuple[Measurement, dict]) -> None:
+    found, truth = ray_traced
+    loss = found.measured["bark_loss"]
+    assert isinstance(loss, Bounded)
+    assert loss.low <= truth["fraction_circumference"] <= loss.high
+
+
+def test_a_patch_half_under_the_card_gets_intervals_and_a_remark() -> None:
+    picture = read_picture(PHOTOS / "gnawed_bark" / "IMG_0000.jpg")
+    truth = json.loads((PHOTOS / "gnawed_bark" / "IMG_0000.json").read_text())["truth"]
+    found = measure_patch(picture, find_card(picture))
+    width = found.measured["patch_width_mm"]
+    assert isinstance(width, Bounded) and width.low <= truth["wound_width_mm"] <= width.high
+    assert any("beside the stem" in remark for remark in found.remarks)
+
+
+def test_simulated_patches_are_measured_well_over_their_range() -> None:
+    """Bars: height and width 3 % at the median, spacing 8 %; a few pictures only, so with some room for width."""
+    heights, widths, spacings = [], [], []
+    for seed in (1000, 1002, 1006, 1008, 1046):
+        picture, plane, truth = seen(any_setting(seed))
+        found = measure_patch(picture, plane)
+        assert truth.patch_height and truth.patch_width and truth.spacing
+        heights.append(abs(value(found, "patch_height_mm") / truth.patch_height - 1))
+        widths.append(abs(value(found, "patch_width_mm") / truth.patch_width - 1))
+        spacings.append(abs(value(found, "groove_spacing_mm") / truth.spacing - 1))
+    assert np.median(heights) < 0.03
+    assert np.median(widths) < 0.05
+    assert np.median(spacings) < 0.08
+
+
+def test_smooth_wood_has_no_groove_spacing_and_says_why() -> None:
+    picture, plane, _ = seen(replace(any_setting(2001), spacing=None))
+    found = measure_patch(picture, plane)
+    assert "patch_height_mm" in found.measured
+    assert "groove_spacing_mm" not in found.measured
+    assert "grooves" in found.not_measured["groove_spacing_mm"]
+
+
+def test_a_stem_with_all_its_bark_is_not_measured() -> None:
+    picture, plane, _ = seen(replace(any_setting(2013), patch=False))
+    found = measure_patch(picture, plane)
+    assert not found.measured
+    assert found.not_measured["patch_height_mm"]
+
+
+def test_a_tap_beside_the_stem_finds_no_patch_there() -> None:
+    picture, plane, _ = seen(any_setting(1000))
+    width, height = picture.size
+    assert not measure_patch(picture, plane, taps=[(width - 20.0, height - 20.0)]).measured
+
+
+def test_a_tap_on_the_patch_finds_the_same_patch() -> None:
+    picture, plane, truth = seen(any_setting(1000))
+    y, x = np.nonzero(truth.bare)
+    tapped = measure_patch(picture, plane, taps=[(float(x.mean()), float(y.mean()))])
+    assert value(tapped, "patch_height_mm") == pytest.approx(value(measure_patch(picture, plane), "patch_height_mm"))
+
+
+def test_a_plane_without_a_camera_is_refused_with_advice() -> None:
+    picture, plane, _ = seen(any_setting(1000))
+    found = measure_patch(picture, replace(plane, camera=None))
+    assert not found.measured and "beside" in found.not_measured["patch_height_mm"]
+
+
+def test_views_from_three_sides_close_the_interval() -> None:
+    setting = replace(any_setting(1000), turned=0.0, share=0.3, diameter=30.0, tilt=5.0)
+    picture, plane, _ = seen(setting)
+    patch = find_patch(picture, plane)
+    assert patch is not None
+    one = bare_share([patch], [0.0])
+    assert isinstance(one, Bounded) and one.low < 0.3 < one.high
+    # a view that sees a ring of bare wood from each of three sides sees it all
+    ring, ring_plane, _ = seen(replace(setting, share=1.0))
+    all_round = find_patch(ring, ring_plane)
+    assert all_round is not None
+    three = bare_share([all_round] * 3, [0.0, 120.0, 240.0])
+    assert isinstance(three, Measured) and three.value > 0.93
