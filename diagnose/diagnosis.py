@@ -187,8 +187,8 @@ def _without_card(
     why_no_card: str,
 ) -> tuple[Plane | None, Measurement]:
     from diagnose.measure.free_twig import measure_free_end
-    from diagnose.measure.height import measure_height
-    from diagnose.photo.staff import find_staff
+    from diagnose.measure.height import measure_height, staff_plane
+    from diagnose.photo.plane import find_staff
 
     try:
         staff = find_staff(picture)
@@ -196,7 +196,7 @@ def _without_card(
         staff = None
     if staff is not None:
         snow_mm = circumstances.snow_mm if circumstances else None
-        return staff.plane, measure_height(picture, staff, taps, snow_mm=snow_mm)
+        return staff_plane(staff), measure_height(picture, staff, taps, snow_mm=snow_mm)
     plane = scale.plane(picture, taps[0] if taps else None) if scale else None
     measurement = measure_free_end(picture, taps, scale=plane)
     if not measurement.measured:
