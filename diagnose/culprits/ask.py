@@ -21,7 +21,7 @@ LEAST_GAIN = 0.02  # expected gain [nat per effort] below which a question is no
 
 def askable(signs: Signs) -> list[Word]:
     """The questions that are still open: choices with a question whose subject nobody has told of yet."""
-    told = {vocabulary()[name].about for name in signs}
+    told = {vocabulary()[name].about for name in signs if name in vocabulary()}
     return [
         word for word in vocabulary().values()
         if word.kind == "choice" and word.question is not None and word.about not in told and _fits(word, signs)

@@ -23,8 +23,8 @@ def group_likelihoods(known: Catalogue, signs: Signs, snow_mm: float | None = No
     """Group -> (K,) likelihood of its known signs under each culprit, in no absolute unit, ratios capped."""
     by_group: dict[str, dict[str, Sign]] = {}
     for name in sorted(signs):
-        word = vocabulary()[name]
-        if _weighed(known, word):
+        word = vocabulary().get(name)
+        if word is not None and _weighed(known, word):
             by_group.setdefault(word.group, {})[name] = signs[name]
     return {group: _capped(known, group, members, snow_mm) for group, members in by_group.items()}
 
@@ -136,7 +136,7 @@ def _cut_classes(known: Catalogue, members: Signs) -> np.ndarray:
             told = _choice_reading(vocabulary()[name], sign)
             reading = np.array([told @ (entry["crushed"], 1 - entry["crushed"]) for entry in classes])
         else:
-            which = "true" if name == "true_slope_deg" else "seen"
+            which = "true_slope" if name == "true_slope_deg" else "seen_slope"
             slope = _slope_reading(looks, name, sign)
             reading = np.array([_even(entry[which]) @ slope for entry in classes])
         readings.setdefault(vocabulary()[name].about, []).append(reading)

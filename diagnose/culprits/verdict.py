@@ -211,10 +211,14 @@ def sign_words(name: str, sign: Sign) -> str:
     """A sign in words: what it is and what was found."""
     from diagnose.report.figures import figure
 
-    word = vocabulary()[name]
-    if isinstance(sign, Answer):
-        return f"{word.label}: {word.choices[sign.choice]}"
-    return f"{word.label}: {figure(name, sign)}"
+    word = vocabulary().get(name)
+    label = name.replace("_", " ") if word is None else word.label
+    if word is not None and isinstance(sign, Answer):
+        return f"{label}: {word.choices[sign.choice]}"
+    if word is not None and word.kind == "choice" and isinstance(sign, Shares):
+        likeliest = max(sign.shares, key=lambda choice: sign.shares[choice])
+        return f"{label}: {word.choices[likeliest]} ({_percent(sign.shares[likeliest])})"
+    return f"{label}: {figure(name, sign)}"
 
 
 def _logit(share: float) -> float:

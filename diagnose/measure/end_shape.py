@@ -257,7 +257,7 @@ def _profile(
     raster = np.zeros((rows, columns), np.uint8)
     cv2.fillPoly(raster, [np.round(np.clip(cells, -2e3, 2e4) * 64).astype(np.int32)], 1, shift=6)
     raster = _connected(raster, rows // 2)
-    strand = int(round(STRAND * CELLS)) | 1
+    strand = round(STRAND * CELLS) | 1
     stout = _connected(cv2.morphologyEx(raster, cv2.MORPH_OPEN, np.ones((strand, 1), np.uint8)), rows // 2)
     band = np.arange(rows // 2 - CELLS // 2, rows // 2 + CELLS // 2 + 1)
     if not stout[band].any(axis=1)[len(band) // 10 : -len(band) // 10].all():

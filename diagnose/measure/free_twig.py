@@ -249,7 +249,8 @@ def see_end(picture: Picture, stem: Stem, slack: float) -> SeenEnd | None:
 
 
 def _sharpened(
-    bgr: np.ndarray, to_px: np.ndarray, patch: Patch, mask: np.ndarray, x: tuple[float, float], y: tuple[float, float], D: float
+    bgr: np.ndarray, to_px: np.ndarray, patch: Patch, mask: np.ndarray, x: tuple[float, float], y: tuple[float, float],
+    D: float,
 ) -> np.ndarray:
     """The mask's outline in the frame of `to_px`, drawn in the picture's own pixels where they are finer than cells."""
     fine = float(np.clip(1.0, patch.scale, max(FINEST / D, patch.scale)))
@@ -384,7 +385,8 @@ def _face_line(
     """The likeliest plain end: x = offset + slope y + dome sqrt(1/4 - y^2), by colour, by edges and by the lips."""
     step = x[1] - x[0]
     smooth = cv2.GaussianBlur(lab, (0, 0), 1.0)
-    edge = np.sqrt(sum(cv2.Sobel(smooth[..., k], cv2.CV_32F, 1, 0) ** 2 + cv2.Sobel(smooth[..., k], cv2.CV_32F, 0, 1) ** 2 for k in range(3)))
+    steps = [cv2.Sobel(smooth[..., k], cv2.CV_32F, dx, 1 - dx) ** 2 for k in range(3) for dx in (0, 1)]
+    edge = np.sqrt(np.sum(steps, axis=0))
     edge = edge / (np.median(edge) + 0.5)
     sharp = np.minimum(np.log1p(edge), 3.0)
     told = np.cumsum(np.clip(odds, -2, 2), axis=1)
@@ -419,7 +421,7 @@ def _expected(x: np.ndarray, y: np.ndarray, face: tuple[float, float, float]) ->
 
 def _stem_likelihood(lab: np.ndarray, y: np.ndarray, core: np.ndarray) -> np.ndarray:
     """Log density of the stem's bark at each cell: its colour varies round the stem, hence with y, but not along it."""
-    h, w = lab.shape[:2]
+    h, _w = lab.shape[:2]
     columns = core.any(axis=0)
     profile = np.median(lab[:, columns], axis=1)
     inside = np.abs(y[:, columns].mean(axis=1)) < 0.42
@@ -457,7 +459,8 @@ def _ground_likelihood(lab: np.ndarray, beside: np.ndarray, reach: float, kinds:
             continue
         here = cv2.GaussianBlur((beside & (nearest == kind)).astype(np.float32), (0, 0), reach) / seen
         spread = np.cov(own.T) + 4.0 * np.eye(3)
-        density = np.logaddexp(density, np.log(0.9 * here + 0.1 * len(own) / len(some)) + _gaussian(lab, centres[kind], spread))
+        weight = np.log(0.9 * here + 0.1 * len(own) / len(some))
+        density = np.logaddexp(density, weight + _gaussian(lab, centres[kind], spread))
     return density
 
 
@@ -482,7 +485,10 @@ def _least_cut(lab: np.ndarray, odds: np.ndarray, surely: np.ndarray, never: np.
     free = 300.0
     odds = np.where(surely, free, np.where(never, -free, odds))
     tails, heads, costs = [], [], []
-    pairs = [(index[:, :-1], index[:, 1:]), (index[:-1], index[1:]), (index[:-1, :-1], index[1:, 1:]), (index[:-1, 1:], index[1:, :-1])]
+    pairs = [
+        (index[:, :-1], index[:, 1:]), (index[:-1], index[1:]),
+        (index[:-1, :-1], index[1:, 1:]), (index[:-1, 1:], index[1:, :-1]),
+    ]
     flat = lab.reshape(-1, 3)
     steps = [((flat[a] - flat[b]) ** 2).sum(axis=-1) for a, b in pairs]
     usual = 2.0 * float(np.mean(steps[0])) + 4.0

@@ -366,7 +366,7 @@ def sharpened_outline(patch: Patch, mask: np.ndarray, zoom: float = 1.0) -> tupl
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     outline = max(contours, key=len)[:, 0].astype(float)
     certain = np.zeros(len(outline))
-    for turn in range(2):
+    for _turn in range(2):
         normal = _normals(outline, 3)
         reach = np.arange(-4.0, 4.25, 0.25) * zoom
         at = outline[:, None] + normal[:, None] * reach[:, None]
