@@ -94,7 +94,7 @@ def test_a_log_held_by_another_program_is_refused_in_one_line(tmp_path: Path, mo
 def test_a_newer_log_and_a_file_that_is_no_log_are_refused(tmp_path: Path) -> None:
     open_log(tmp_path / "new")
     with sqlite3.connect(tmp_path / "new" / DATABASE) as raw:
-        raw.execute("update about set shape = 99")
+        raw.execute("update alembic_version set version_num = '9999'")
     with pytest.raises(CannotUse, match="newer version"):
         open_log(tmp_path / "new")
     (tmp_path / "odd").mkdir()

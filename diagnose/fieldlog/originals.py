@@ -5,10 +5,14 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import re
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 from diagnose.cannot_use import CannotUse
+
+_DIGEST = re.compile(r"[0-9a-f]{64}")
 
 
 def keep(folder: Path, data: bytes) -> str:
@@ -19,7 +23,7 @@ def keep(folder: Path, data: bytes) -> str:
     """
     digest = hashlib.sha256(data).hexdigest()
     place = path_of(folder, digest)
-    if place.exists():
+    if place.exists() and place.stat().st_size == len(data):
         return digest
     temporary = ""
     try:
@@ -30,8 +34,8 @@ def keep(folder: Path, data: bytes) -> str:
             file.flush()
             os.fsync(file.fileno())
         os.replace(temporary, place)
-        _flush_folder(place.parent)
-        _flush_folder(place.parent.parent)
+        for each in (place.parent, folder, folder.parent):
+            _flush_folder(each)
     except OSError as problem:
         if temporary:
             with contextlib.suppress(OSError):
@@ -42,8 +46,21 @@ def keep(folder: Path, data: bytes) -> str:
 
 
 def path_of(folder: Path, digest: str) -> Path:
-    """Where the original with this SHA-256 lies."""
+    """Where the original with this SHA-256 lies. Raises CannotUse for anything that is no digest."""
+    if not _DIGEST.fullmatch(digest):
+        raise CannotUse(f"'{digest[:20]}' is no SHA-256 of a photo")
     return folder / digest[:2] / digest
+
+
+def kept(folder: Path) -> Iterator[Path]:
+    """Every file below the folder, whole originals and what was left of broken writes."""
+    return (place for place in sorted(folder.rglob("*")) if place.is_file()) if folder.is_dir() else iter(())
+
+
+def digest_of(place: Path) -> str:
+    """The SHA-256 of a file, as hex, read in pieces."""
+    with place.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _flush_folder(folder: Path) -> None:

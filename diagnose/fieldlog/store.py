@@ -1,32 +1,40 @@
 """How is an observation saved, found again, corrected and never lost?
 
-The log is a folder with one SQLite file and the untouched originals. A photo's bytes are on the disk before the
-row that names them; a row is there whole or not at all.
+The log is a folder with one SQLite file and the untouched originals, or a PostgreSQL database that holds both. A
+photo's bytes are on the disk before the row that names them; a row is there whole or not at all.
 """
 
 from __future__ import annotations
 
+import hashlib
+import math
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from sqlalchemy import Engine, create_engine, event, select
-from sqlalchemy.exc import DatabaseError, OperationalError
+from sqlalchemy import ColumnElement, Engine, and_, create_engine, event, insert, or_, select, text
+from sqlalchemy.exc import DatabaseError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog import originals
-from diagnose.fieldlog.tables import SHAPE, About, Base, History, Observation, Photo
+from diagnose.fieldlog.changes import Change, in_order, latest, settle
+from diagnose.fieldlog.fields import checked, is_id, names
+from diagnose.fieldlog.likeness import likeness
+from diagnose.fieldlog.migrate import make_or_upgrade
+from diagnose.fieldlog.tables import KINDS, History, Observation, Original, Photo, Picture
 
 DATABASE = "log.sqlite"
 ORIGINALS = "originals"
-_FIXED = {"id", "saved_at", "photo", "catalogue"}
-FIELDS = tuple(column.key for column in Observation.__table__.columns)
+FIELDS = names("observation")
+EARTH_M = 6_371_008.8  # mean radius, IUGG (from memory) [m]
+_AT_ONCE = 2_000  # rows written or read together, so that memory does not grow with the log
 
 
 @dataclass(frozen=True)
@@ -40,9 +48,10 @@ class Saved:
 
 @dataclass(frozen=True)
 class Log:
-    """An open log. folder : holds the database and the originals."""
+    """An open log. where : what was opened, for messages. folder : of the originals, None where a server keeps them."""
 
-    folder: Path
+    where: str
+    folder: Path | None
     engine: Engine
 
     def save_observation(self, photo: bytes | None = None, photo_name: str = "", **fields: Any) -> Saved:
@@ -51,26 +60,53 @@ class Log:
         fields : columns of Observation. A photo that is in the log already is not saved twice: the observation
         that has it is returned with a message. Raises CannotUse when nothing could be saved, in one line.
         """
-        unknown = set(fields) - set(FIELDS) | set(fields) & {"id", "saved_at", "photo"}
-        if unknown:
-            raise CannotUse(f"an observation has no field '{sorted(unknown)[0]}'")
-        digest = originals.keep(self.folder / ORIGINALS, photo) if photo is not None else None
-        with self._writing() as session:
-            if digest is not None:
+        values = checked("observation", fields, frozenset({"photo"}))
+        seen_as = None if photo is None else likeness(photo)
+        digest = None if photo is None else self._keep_file(photo)
+        with self.writing() as session:
+            if photo is not None and digest is not None:
+                self._one_writer(session)
                 there = session.scalars(
-                    select(Observation).where(Observation.photo == digest, Observation.deleted.is_(False))
+                    select(Observation.id).where(Observation.photo == digest, Observation.deleted.is_(False))
                 ).first()
                 if there is not None:
-                    return Saved(there.id, False, f"This photo is in the log already, as observation {there.id[:8]}; "
-                                                  "nothing was added.")
-                if session.get(Photo, digest) is None:
-                    session.add(Photo(sha256=digest, name=photo_name, size=len(photo or b""), kept_at=_now()))
-                    session.flush()
-            row = Observation(id=str(uuid.uuid4()), saved_at=_now(), photo=digest, **fields)
-            session.add(row)
-            session.flush()
-            session.add(_history(row.id, "saved", str(fields.get("by", "")), {}))
-            return Saved(row.id, True, f"Saved as observation {row.id[:8]}.")
+                    return Saved(there, False, f"This photo is in the log already, as observation {there[:8]}; "
+                                               "nothing was added.")
+                self._keep_row(session, digest, photo, photo_name, seen_as)
+                values["photo"] = digest
+            name = self._add(session, "observation", values)
+            return Saved(name, True, f"Saved as observation {name[:8]}.")
+
+    def save_observations(self, rows: Iterable[Mapping[str, Any]]) -> int:
+        """Saves many observations without photos in one transaction: all or none. Returns how many.
+
+        A row may bring its own id, where it has one that the log would make itself.
+        """
+        count = 0
+        supply = iter(rows)
+        with self.writing() as session:
+            while some := [_whole("observation", row) for row in islice(supply, _AT_ONCE)]:
+                session.execute(insert(Observation), some)
+                session.execute(insert(History), [_saved("observation", row) for row in some])
+                count += len(some)
+        return count
+
+    def save(self, kind: str, **fields: Any) -> str:
+        """Saves a site, visit, plot, plant or barrier in one transaction; returns its id."""
+        values = checked(kind, fields, frozenset({"photo", "observation"}))
+        with self.writing() as session:
+            return self._add(session, kind, values)
+
+    def add_photo(self, start_of_id: str, photo: bytes, photo_name: str = "", role: str = "context",
+                  by: str = "") -> str:
+        """Adds a further photo to an observation; returns the id of its row."""
+        values = checked("picture", {"role": role, "by": by})
+        seen_as, digest = likeness(photo), self._keep_file(photo)
+        with self.writing() as session:
+            one = self.find(session, start_of_id)
+            self._one_writer(session)
+            self._keep_row(session, digest, photo, photo_name, seen_as)
+            return self._add(session, "picture", {**values, "observation": one.id, "photo": digest})
 
     def observations(
         self,
@@ -80,87 +116,187 @@ class Log:
         until: str | None = None,
         box: tuple[float, float, float, float] | None = None,
         deleted: bool = False,
+        near: tuple[float, float, float] | None = None,
+        columns: tuple[str, ...] = FIELDS,
     ) -> pd.DataFrame:
         """The observations, newest first, a column a field.
 
-        since, until : ISO dates, both included. box : south, north, west, east [degree]. deleted : marked ones too.
+        since, until : ISO dates, both included. box : south, north, west, east [degree]; west above east crosses
+        the 180th meridian. near : latitude, longitude [degree] and how far away at most [m]. deleted : marked
+        ones too. columns : only these fields.
         """
-        query = select(Observation).order_by(Observation.saved_at.desc())
-        if not deleted:
-            query = query.where(Observation.deleted.is_(False))
-        if site is not None:
-            query = query.where(Observation.site == site)
-        if leading is not None:
-            query = query.where(Observation.leading == leading)
-        if since is not None:
-            query = query.where(Observation.taken_at >= since)
-        if until is not None:
-            query = query.where(Observation.taken_at <= f"{until}T23:59:59.999999")
-        if box is not None:
-            south, north, west, east = box
-            query = query.where(Observation.lat.between(south, north), Observation.lon.between(west, east))
-        with self._reading() as session:
-            rows = [{name: getattr(row, name) for name in FIELDS} for row in session.scalars(query)]
-        return pd.DataFrame(rows, columns=list(FIELDS))
-
-    def observation(self, start_of_id: str) -> dict[str, Any]:
-        """One whole observation with its history; the first characters of its id are enough."""
-        with self._reading() as session:
-            row = self._one(session, start_of_id)
-            found = {name: getattr(row, name) for name in FIELDS}
-            past = session.scalars(select(History).where(History.observation == row.id).order_by(History.at))
-            found["history"] = [
-                {"at": change.at, "by": change.by, "change": change.change, "before": change.before} for change in past
-            ]
+        wanted = [getattr(Observation, name) for name in columns]
+        asked = _conditions(site, leading, since, until, box, deleted, near)
+        query = select(*wanted).where(*asked).order_by(Observation.saved_at.desc(), Observation.id)
+        if near is not None and not {"lat", "lon"} <= set(columns):
+            raise CannotUse("what lies near a point needs the columns lat and lon")
+        with self.reading() as session:
+            found = pd.DataFrame(session.execute(query).fetchall(), columns=list(columns))
+        if near is not None:
+            lat, lon, far = near
+            found = found[distance_m(lat, lon, found["lat"], found["lon"]) <= far].reset_index(drop=True)
         return found
 
-    def correct(self, start_of_id: str, by: str = "", **fields: Any) -> str:
-        """Changes fields of an observation and keeps what stood there before; returns its id."""
-        unknown = set(fields) - set(FIELDS) | set(fields) & _FIXED
-        if unknown:
-            raise CannotUse(f"'{sorted(unknown)[0]}' of an observation cannot be changed")
-        with self._writing() as session:
-            row = self._one(session, start_of_id)
-            before = {name: getattr(row, name) for name in fields}
-            for name, value in fields.items():
-                setattr(row, name, value)
-            session.add(_history(row.id, "deleted" if fields.get("deleted") else "corrected", by, before))
+    def window(self, south: float, north: float, west: float, east: float) -> list[Any]:
+        """What a map shows of a box [degree]: rows of id, lat, lon, error_m, taken_at, leading, site, plant."""
+        shown = [getattr(Observation, name) for name in
+                 ("id", "lat", "lon", "error_m", "taken_at", "leading", "site", "plant")]
+        asked = _conditions(None, None, None, None, (south, north, west, east), False, None)
+        with _clear_line(self.where), self.engine.connect() as connection:
+            return list(connection.execute(select(*shown).where(*asked)).fetchall())
+
+    def records(self, kind: str, deleted: bool = False, **equal: Any) -> pd.DataFrame:
+        """Records of a kind (site, visit, plot, plant, barrier, picture, observation), a column a field.
+
+        equal : fields and the values they must have.
+        """
+        columns, table = names(kind), KINDS[kind]
+        if unknown := set(equal) - set(columns):
+            raise CannotUse(f"a {kind} has no field '{sorted(unknown)[0]}'")
+        query = select(*(getattr(table, name) for name in columns)).order_by(table.saved_at, table.id)
+        query = query.where(*(getattr(table, name) == value for name, value in equal.items()))
+        if not deleted:
+            query = query.where(table.deleted.is_(False))
+        with self.reading() as session:
+            return pd.DataFrame(session.execute(query).fetchall(), columns=list(columns))
+
+    def observation(self, start_of_id: str) -> dict[str, Any]:
+        """One whole observation, its photos and history; the first characters of its id are enough."""
+        found = self.record("observation", start_of_id)
+        with self.reading() as session:
+            more = session.scalars(
+                select(Picture).where(Picture.observation == found["id"], Picture.deleted.is_(False))
+            ).all()
+            found["pictures"] = [{"photo": each.photo, "role": each.role} for each in more]
+        return found
+
+    def record(self, kind: str, start_of_id: str) -> dict[str, Any]:
+        """One record of a kind with its history, oldest change first, and what people disagree about."""
+        with self.reading() as session:
+            row = self.find(session, start_of_id, kind)
+            found = {name: getattr(row, name) for name in names(kind)}
+            past = changes_of(session, row.id)
+        found["history"] = [
+            {"at": each.at, "by": each.by, "change": each.change, "before": each.before, "after": each.after}
+            for each in in_order(past)
+        ]
+        found["disputes"] = {
+            field: [{"at": side.at, "by": side.by, "value": side.after.get(field, side.after)} for side in sides]
+            for field, sides in settle(found, past).disputes.items()
+        }
+        return found
+
+    def correct(self, start_of_id: str, by: str = "", kind: str = "observation", **fields: Any) -> str:
+        """Changes fields of a record and keeps what stood there before; returns its id.
+
+        Writing a disputed field settles its dispute. Raises CannotUse for a field that cannot be changed.
+        """
+        values = checked(kind, fields, frozenset({"photo", "catalogue", "observation"}))
+        with self.writing() as session:
+            row = self.find(session, start_of_id, kind)
+            self._lock(session, row)
+            past = changes_of(session, row.id)
+            change = "deleted" if fields.get("deleted") else "restored" if "deleted" in fields else "corrected"
+            before = {name: getattr(row, name) for name in values}
+            session.add(History(id=str(uuid.uuid4()), kind=kind, record=row.id, at=now(), by=by, change=change,
+                                before=before, after=values, seen=latest(past)))
+            session.flush()
+            stand(row, changes_of(session, row.id))
             return row.id
 
-    def delete(self, start_of_id: str, by: str = "") -> str:
-        """Marks an observation as deleted; its bytes and history stay."""
-        return self.correct(start_of_id, by, deleted=True)
+    def delete(self, start_of_id: str, by: str = "", kind: str = "observation") -> str:
+        """Marks a record as deleted; its bytes and history stay."""
+        return self.correct(start_of_id, by, kind, deleted=True)
+
+    def restore(self, start_of_id: str, by: str = "", kind: str = "observation") -> str:
+        """Takes the mark of deletion away again."""
+        return self.correct(start_of_id, by, kind, deleted=False)
 
     def original(self, digest: str) -> bytes:
         """The untouched bytes of a kept photo. Raises CannotUse when they are gone."""
-        try:
-            return originals.path_of(self.folder / ORIGINALS, digest).read_bytes()
-        except OSError:
-            raise CannotUse(f"the original {digest[:12]} is missing from {self.folder / ORIGINALS}") from None
+        if self.folder is None:
+            with self.reading() as session:
+                found = session.get(Original, digest)
+                data = None if found is None else found.data
+        else:
+            place = originals.path_of(self.folder / ORIGINALS, digest)
+            data = place.read_bytes() if place.is_file() else None
+        if data is None:
+            raise CannotUse(f"the original {digest[:12]} is missing from {self.where}; run: diagnose log --verify")
+        return data
 
-    def _one(self, session: Session, start_of_id: str) -> Observation:
+    def keep_photo(self, session: Session, digest: str, data: bytes, name: str, kept_at: str,
+                   seen_as: str | None) -> None:
+        """Keeps a photo that came from another log, with the name and time that it has there."""
+        if hashlib.sha256(data).hexdigest() != digest:
+            raise CannotUse(f"the photo {digest[:12]} of the other log is damaged; verify that log first")
+        self._keep_file(data)
+        self._keep_row(session, digest, data, name, seen_as, kept_at)
+
+    def find(self, session: Session, start_of_id: str, kind: str = "observation") -> Any:
+        """The row whose id starts so. Raises CannotUse when there is none or more than one."""
+        names(kind)
+        table = KINDS[kind]
         found = session.scalars(
-            select(Observation).where(Observation.id.startswith(start_of_id, autoescape=True)).limit(2)
+            select(table).where(table.id.startswith(start_of_id, autoescape=True)).limit(2)
         ).all()
         if not start_of_id or len(found) != 1:
-            which = "no observation" if not found else "more than one observation"
+            which = f"no {kind}" if not found else f"more than one {kind}"
             raise CannotUse(f"{which} has an id that starts with '{start_of_id}'; list them with: diagnose log")
         return found[0]
 
+    def _keep_file(self, photo: bytes) -> str:
+        if self.folder is None:
+            return hashlib.sha256(photo).hexdigest()
+        return originals.keep(self.folder / ORIGINALS, photo)
+
+    def _keep_row(self, session: Session, digest: str, photo: bytes, name: str, seen_as: str | None,
+                  kept_at: str | None = None) -> None:
+        if session.get(Photo, digest) is not None:
+            return
+        if self.folder is None and session.get(Original, digest) is None:
+            session.add(Original(sha256=digest, data=photo))
+        session.add(Photo(sha256=digest, name=name, size=len(photo), kept_at=kept_at or now(), likeness=seen_as))
+        session.flush()
+
+    def _add(self, session: Session, kind: str, values: Mapping[str, Any]) -> str:
+        row = {"id": str(uuid.uuid4()), "saved_at": now(), **values}
+        session.add(KINDS[kind](**row))
+        session.flush()
+        session.add(History(**_saved(kind, row)))
+        return str(row["id"])
+
+    def _one_writer(self, session: Session) -> None:
+        """Nobody else adds a photo until this transaction ends (SQLite has one writer anyway)."""
+        if self.folder is None:
+            session.execute(text("select pg_advisory_xact_lock(7021)"))
+
+    def _lock(self, session: Session, row: Any) -> None:
+        if self.folder is None:
+            session.refresh(row, with_for_update=True)
+
     @contextmanager
-    def _reading(self) -> Iterator[Session]:
-        with _clear_line(self.folder), Session(self.engine) as session:
+    def reading(self) -> Iterator[Session]:
+        """A session that sees one state of the log."""
+        with _clear_line(self.where), Session(self.engine) as session:
             yield session
 
     @contextmanager
-    def _writing(self) -> Iterator[Session]:
-        with _clear_line(self.folder), Session(self.engine) as session, session.begin():
+    def writing(self) -> Iterator[Session]:
+        """A session whose changes are all kept, synced to the disk, or none."""
+        writer = self.engine.execution_options(writing=True)
+        with _clear_line(self.where), Session(writer) as session, session.begin():
             yield session
 
 
-def open_log(folder: str | Path) -> Log:
-    """Opens the log in this folder, making it where there is none. Raises CannotUse in one line."""
-    place = Path(folder).expanduser()
+def open_log(where: str | Path) -> Log:
+    """Opens the log in a folder or at a SQLAlchemy URL, making it where there is none.
+
+    An older log is upgraded after a backup; a newer one is refused. Raises CannotUse in one line.
+    """
+    if "://" in str(where):
+        return _open_server(str(where))
+    place = Path(where).expanduser()
     try:
         place.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
@@ -168,41 +304,154 @@ def open_log(folder: str | Path) -> Log:
         raise CannotUse(f"{place} cannot be made a log folder ({why}); choose another with --log") from None
     engine = create_engine(f"sqlite:///{place / DATABASE}", connect_args={"timeout": 15})
     event.listen(engine, "connect", _durable)
-    with _clear_line(place):
-        Base.metadata.create_all(engine)
-        with Session(engine) as session, session.begin():
-            about = session.get(About, 1)
-            if about is None:
-                session.add(About(id=1, shape=SHAPE))
-            elif about.shape > SHAPE:
-                raise CannotUse(f"the log in {place} was written by a newer version; update this tool to open it")
-    return Log(place, engine)
+    event.listen(engine, "begin", _begin)
+    with _clear_line(str(place)):
+        make_or_upgrade(engine, str(place), place / DATABASE)
+    return Log(str(place), place, engine)
+
+
+def _open_server(url: str) -> Log:
+    try:
+        engine = create_engine(url, pool_pre_ping=True)
+    except ModuleNotFoundError:
+        raise CannotUse('a log on a server needs its driver: pip install "browse-diagnose[server]"') from None
+    except SQLAlchemyError:
+        raise CannotUse("this is no address of a log; write postgresql+psycopg://user@host/name") from None
+    where = engine.url.render_as_string(hide_password=True)
+    if engine.dialect.name != "postgresql":
+        raise CannotUse(f"{where} is no PostgreSQL address; for SQLite give a folder instead")
+    with _clear_line(where):
+        make_or_upgrade(engine, where, None)
+    return Log(where, None, engine)
+
+
+def changes_of(session: Session, record: str) -> list[Change]:
+    """Every change of one record, in no order."""
+    found = session.scalars(select(History).where(History.record == record))
+    return [as_change(row) for row in found]
+
+
+def as_change(row: Any) -> Change:
+    """A history row as a change."""
+    return Change(row.id, row.at, row.by, row.change, row.before, row.after, tuple(row.seen))
+
+
+def stand(row: Any, changes: list[Change]) -> None:
+    """Writes into the row what stands after the changes."""
+    settled = settle({}, changes)
+    for field, value in settled.values.items():
+        setattr(row, field, value)
+    row.disputed = bool(settled.disputes)
+
+
+def distance_m(lat: float, lon: float, lats: pd.Series, lons: pd.Series) -> pd.Series:
+    """Great-circle distances [m] from one point to others [degree], by the haversine formula."""
+    radian = math.pi / 180
+    half = ((lats - lat) * radian / 2).map(math.sin) ** 2
+    across = ((lons - lon) * radian / 2).map(math.sin) ** 2
+    share = half + math.cos(lat * radian) * (lats * radian).map(math.cos) * across
+    return 2 * EARTH_M * share.clip(0, 1).pow(0.5).map(math.asin)
+
+
+def now() -> str:
+    """This moment in UTC, ISO 8601."""
+    return datetime.now(UTC).isoformat(timespec="microseconds")
+
+
+def _conditions(
+    site: str | None, leading: str | None, since: str | None, until: str | None,
+    box: tuple[float, float, float, float] | None, deleted: bool, near: tuple[float, float, float] | None,
+) -> list[ColumnElement[bool]]:
+    asked: list[ColumnElement[bool]] = []
+    if not deleted:
+        asked.append(Observation.deleted.is_(False))
+    if site is not None:
+        asked.append(Observation.site == site)
+    if leading is not None:
+        asked.append(Observation.leading == leading)
+    if since is not None:
+        asked.append(Observation.taken_at >= since)
+    if until is not None:
+        asked.append(Observation.taken_at <= f"{until}T23:59:59.999999")
+    if box is not None:
+        asked.append(_inside(*box))
+    if near is not None:
+        asked.append(_inside(*_box_about(*near)))
+    return asked
+
+
+def _inside(south: float, north: float, west: float, east: float) -> ColumnElement[bool]:
+    lon = Observation.lon
+    between = lon.between(west, east) if west <= east else or_(lon >= west, lon <= east)
+    return and_(Observation.lat.between(south, north), between)
+
+
+def _box_about(lat: float, lon: float, far_m: float) -> tuple[float, float, float, float]:
+    """A box that holds every point at most so far away: south, north, west, east [degree]."""
+    if not (-90 <= lat <= 90 and -180 <= lon <= 180 and far_m >= 0):
+        raise CannotUse("near needs latitude,longitude,metres, as in 46.81,-71.21,500")
+    high = math.degrees(far_m / EARTH_M)
+    south, north = lat - high, lat + high
+    if south <= -90 or north >= 90 or far_m / EARTH_M >= math.pi / 2:
+        return max(south, -90.0), min(north, 90.0), -180.0, 180.0
+    wide = math.degrees(math.asin(min(1.0, math.sin(far_m / EARTH_M) / math.cos(math.radians(lat))))) + 1e-9
+    if wide >= 179:
+        return south, north, -180.0, 180.0
+    return south, north, (lon - wide + 180) % 360 - 180, (lon + wide + 180) % 360 - 180
+
+
+_MADE = dict[str, Any]
+_DEFAULTS: dict[str, _MADE] = {
+    kind: {
+        column.key: column.default.arg if column.default is not None and not callable(column.default.arg)
+        else {} if column.default is not None else None
+        for column in table.__table__.columns  # type: ignore[attr-defined]
+    }
+    for kind, table in KINDS.items()
+}
+
+
+def _whole(kind: str, row: Mapping[str, Any]) -> _MADE:
+    """A row with every column, so that many are written by one statement."""
+    own = row.get("id")
+    if own is not None and not is_id(str(own)):
+        raise CannotUse(f"'{own}' is no id as logs make them; leave the id out")
+    values = checked(kind, {name: value for name, value in row.items() if name != "id"}, frozenset({"photo"}))
+    return {**_DEFAULTS[kind], "saved_at": now(), **values, "id": own or str(uuid.uuid4())}
+
+
+def _saved(kind: str, row: Mapping[str, Any]) -> _MADE:
+    """The history row of a new record; what it was saved with stands in the record until it is changed."""
+    return {"id": str(uuid.uuid4()), "kind": kind, "record": row["id"], "at": row["saved_at"],
+            "by": row.get("by", ""), "change": "saved", "before": {}, "after": {}, "seen": []}
 
 
 def _durable(connection: Any, _record: Any) -> None:
     """Every commit is on the disk before it is acknowledged (SQLite: WAL with full syncing)."""
+    connection.isolation_level = None  # transactions begin where we say, not where the driver thinks
     for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
         connection.execute(f"PRAGMA {pragma}")
 
 
+def _begin(connection: Any) -> None:
+    """A writer takes the lock at once: two that had both read first would otherwise refuse each other."""
+    writing = connection.get_execution_options().get("writing", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+
 @contextmanager
-def _clear_line(folder: Path) -> Iterator[None]:
+def _clear_line(where: str) -> Iterator[None]:
     try:
         yield
     except OperationalError as problem:
-        why = str(problem.orig)
+        why = " ".join(str(problem.orig).split())
         if "locked" in why:
-            raise CannotUse(f"another program holds the log in {folder}; close it and try again") from None
+            raise CannotUse(f"another program holds the log in {where}; close it and try again") from None
         if "full" in why:
-            raise CannotUse(f"the disk of {folder} is full; free some space and save again") from None
-        raise CannotUse(f"the log in {folder} cannot be used ({why}); check that it can be written") from None
+            raise CannotUse(f"the disk of {where} is full; free some space and save again") from None
+        raise CannotUse(f"the log in {where} cannot be used ({why}); check that it can be written") from None
     except DatabaseError as problem:
-        raise CannotUse(f"{folder / DATABASE} is no log ({problem.orig}); choose another folder") from None
-
-
-def _history(observation: str, change: str, by: str, before: Mapping[str, Any]) -> History:
-    return History(id=str(uuid.uuid4()), observation=observation, at=_now(), by=by, change=change, before=dict(before))
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="microseconds")
+        why = " ".join(str(problem.orig).split())
+        if "UNIQUE" in why or "duplicate key" in why:
+            raise CannotUse("a record with this id is in the log already; nothing was saved") from None
+        raise CannotUse(f"{where} is no log, or is damaged ({why}); choose another, or use its backup") from None

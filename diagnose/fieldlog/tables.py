@@ -1,15 +1,14 @@
 """Which tables does the log have?
 
 Identifiers are random (UUID4), so that two crews' logs can be merged. Rows are never deleted: deletion is a mark,
-and every change writes a history row with what stood before.
+and every change writes a history row with what stood before, what stands after and which changes it had seen.
+Sites, plots and plants are linked by the names that crews write on stakes and tags, never by a position.
 """
 
 from __future__ import annotations
 
-from sqlalchemy import JSON, Boolean, Float, ForeignKey, Index, Integer, String, Text
+from sqlalchemy import JSON, Boolean, Float, ForeignKey, Index, Integer, LargeBinary, String, Text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
-
-SHAPE = 1  # of the tables; an older log is upgraded, a newer one refused
 
 
 class Base(DeclarativeBase):
@@ -17,44 +16,62 @@ class Base(DeclarativeBase):
 
 
 class About(Base):
-    """One row: which shape the tables have."""
+    """One row: the secret that public copies' ids are made with."""
 
     __tablename__ = "about"
     id: Mapped[int] = mapped_column(Integer, primary_key=True)
-    shape: Mapped[int]
+    salt: Mapped[str] = mapped_column(String(36))
 
 
 class Photo(Base):
-    """A photograph's original, by content."""
+    """A photograph's original, by content. likeness : perceptual hash as hex, None where it is no picture."""
 
     __tablename__ = "photo"
     sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
     name: Mapped[str] = mapped_column(Text)
     size: Mapped[int]
     kept_at: Mapped[str] = mapped_column(String(32))
+    likeness: Mapped[str | None] = mapped_column(String(64))
 
 
-class Observation(Base):
+class Original(Base):
+    """A photograph's bytes, where a server keeps them; an embedded log keeps them as files."""
+
+    __tablename__ = "original"
+    sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
+    data: Mapped[bytes] = mapped_column(LargeBinary)
+
+
+class Recorded:
+    """What every kind of record has. by : initials. disputed : changed by two people who had not seen each other's."""
+
+    id: Mapped[str] = mapped_column(String(36), primary_key=True)
+    saved_at: Mapped[str] = mapped_column(String(32))
+    by: Mapped[str] = mapped_column(Text, default="")
+    note: Mapped[str] = mapped_column(Text, default="")
+    deleted: Mapped[bool] = mapped_column(Boolean, default=False)
+    disputed: Mapped[bool] = mapped_column(Boolean, default=False)
+
+
+class Observation(Recorded, Base):
     """One wound as it was seen: when, where, on which plant, its signs, the tool's verdict, a person's naming.
 
     taken_at : ISO 8601, with offset unless taken_local. lat, lon [degree], error_m [m]: a position never decides
-    which plant it is. signs, verdict, barrier : the objects that the command prints. named : culprit key that a
-    person gave, kept beside the verdict. by : initials.
+    which plant it is. site, plot, plant : names on paper, stake and tag. visit : id of a visit. signs, verdict,
+    barrier : the objects that the command prints. named : culprit key that a person gave, kept beside the verdict.
     """
 
     __tablename__ = "observation"
-    id: Mapped[str] = mapped_column(String(36), primary_key=True)
-    saved_at: Mapped[str] = mapped_column(String(32))
     taken_at: Mapped[str | None] = mapped_column(String(40), index=True)
     taken_local: Mapped[bool] = mapped_column(Boolean, default=False)
     lat: Mapped[float | None] = mapped_column(Float)
     lon: Mapped[float | None] = mapped_column(Float)
     error_m: Mapped[float | None] = mapped_column(Float)
     site: Mapped[str] = mapped_column(Text, default="", index=True)
+    plot: Mapped[str] = mapped_column(Text, default="")
+    visit: Mapped[str | None] = mapped_column(String(36))
     plant: Mapped[str] = mapped_column(Text, default="")
     species: Mapped[str] = mapped_column(Text, default="")
-    by: Mapped[str] = mapped_column(Text, default="")
-    note: Mapped[str] = mapped_column(Text, default="")
     photo: Mapped[str | None] = mapped_column(ForeignKey("photo.sha256"), index=True)
     photo_role: Mapped[str] = mapped_column(String(16), default="close-up")
     signs: Mapped[dict] = mapped_column(JSON, default=dict)
@@ -63,18 +80,99 @@ class Observation(Base):
     leading: Mapped[str | None] = mapped_column(Text, index=True)
     catalogue: Mapped[str] = mapped_column(String(16), default="")
     named: Mapped[str | None] = mapped_column(Text)
-    deleted: Mapped[bool] = mapped_column(Boolean, default=False)
 
     __table_args__ = (Index("ix_observation_place", "lat", "lon"),)
 
 
+class Picture(Recorded, Base):
+    """A further photo of an observation. role : close-up, whole plant, height or context."""
+
+    __tablename__ = "picture"
+    observation: Mapped[str] = mapped_column(ForeignKey("observation.id"), index=True)
+    photo: Mapped[str] = mapped_column(ForeignKey("photo.sha256"))
+    role: Mapped[str] = mapped_column(String(16), default="context")
+
+
+class Site(Recorded, Base):
+    """A planting. boundary : GeoJSON Polygon or MultiPolygon, or empty."""
+
+    __tablename__ = "site"
+    name: Mapped[str] = mapped_column(Text, index=True)
+    boundary: Mapped[dict] = mapped_column(JSON, default=dict)
+
+
+class Visit(Recorded, Base):
+    """One day's work on a site. day : ISO date. role : primary, or check (a second look at the same plots)."""
+
+    __tablename__ = "visit"
+    site: Mapped[str] = mapped_column(Text, index=True)
+    day: Mapped[str] = mapped_column(String(10))
+    role: Mapped[str] = mapped_column(String(16), default="primary")
+
+
+class Plot(Recorded, Base):
+    """A sample area of a site, known by its stake. area_m2 [m2]; lat, lon [degree]; error_m [m]."""
+
+    __tablename__ = "plot"
+    site: Mapped[str] = mapped_column(Text, index=True)
+    name: Mapped[str] = mapped_column(Text)
+    area_m2: Mapped[float | None] = mapped_column(Float)
+    lat: Mapped[float | None] = mapped_column(Float)
+    lon: Mapped[float | None] = mapped_column(Float)
+    error_m: Mapped[float | None] = mapped_column(Float)
+
+
+class Plant(Recorded, Base):
+    """One plant, known by its tag, or by bearing and distance from its plot's stake.
+
+    height_mm, stem_diameter_mm [mm]; bearing_deg clockwise from north [degree]; distance_m [m];
+    protected : how, in words, empty when not.
+    """
+
+    __tablename__ = "plant"
+    site: Mapped[str] = mapped_column(Text, index=True)
+    plot: Mapped[str] = mapped_column(Text, default="")
+    tag: Mapped[str] = mapped_column(Text, default="", index=True)
+    species: Mapped[str] = mapped_column(Text, default="")
+    height_mm: Mapped[float | None] = mapped_column(Float)
+    stem_diameter_mm: Mapped[float | None] = mapped_column(Float)
+    bearing_deg: Mapped[float | None] = mapped_column(Float)
+    distance_m: Mapped[float | None] = mapped_column(Float)
+    protected: Mapped[str] = mapped_column(Text, default="")
+
+
+class Barrier(Recorded, Base):
+    """A barrier in the ground. plant : tag, empty for a whole site. built, removed : ISO dates. figures : its sizes."""
+
+    __tablename__ = "barrier"
+    site: Mapped[str] = mapped_column(Text, index=True)
+    plant: Mapped[str] = mapped_column(Text, default="")
+    kind: Mapped[str] = mapped_column(Text)
+    built: Mapped[str | None] = mapped_column(String(10))
+    removed: Mapped[str | None] = mapped_column(String(10))
+    figures: Mapped[dict] = mapped_column(JSON, default=dict)
+
+
 class History(Base):
-    """One change of one observation: who, when, and what each field was before."""
+    """One change of one record: who, when, what each field was before and is after.
+
+    kind, record : which record. seen : ids of the latest changes that the person had before them; two changes
+    that had not seen each other and disagree are a conflict, whatever their clocks say.
+    """
 
     __tablename__ = "history"
     id: Mapped[str] = mapped_column(String(36), primary_key=True)
-    observation: Mapped[str] = mapped_column(ForeignKey("observation.id"), index=True)
+    kind: Mapped[str] = mapped_column(String(16))
+    record: Mapped[str] = mapped_column(String(36), index=True)
     at: Mapped[str] = mapped_column(String(32))
     by: Mapped[str] = mapped_column(Text, default="")
     change: Mapped[str] = mapped_column(String(16))
     before: Mapped[dict] = mapped_column(JSON, default=dict)
+    after: Mapped[dict] = mapped_column(JSON, default=dict)
+    seen: Mapped[list] = mapped_column(JSON, default=list)
+
+
+# in the order in which they can be written: what is pointed at comes first
+KINDS: dict[str, type[Recorded]] = {
+    kind.__tablename__: kind for kind in (Site, Visit, Plot, Plant, Observation, Picture, Barrier)
+}

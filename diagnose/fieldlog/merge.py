@@ -1,0 +1,251 @@
+"""How does one crew's log become part of another's, and where do the two disagree?
+
+A pack is a zip file: `photos.jsonl` (a line a photo), the originals, and `records.jsonl` (a line a record, with its
+changes). Merging takes the union of records and changes; the state follows from the changes alone, so neither
+order nor repetition matters.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+import zipfile
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import insert, select
+from sqlalchemy.orm import Session
+
+from diagnose.cannot_use import CannotUse
+from diagnose.fieldlog.changes import Change, settle
+from diagnose.fieldlog.fields import checked, is_id, names
+from diagnose.fieldlog.store import Log, changes_of, open_log, stand
+from diagnose.fieldlog.tables import KINDS, History, Photo
+
+FORMAT = "browse log pack 1"
+PHOTO_LIMIT = 512 * 2**20  # bytes of one packed photo or one record's line; larger ones are refused
+_AT_ONCE = 500
+_HISTORY = ("id", "kind", "record", "at", "by", "change", "before", "after", "seen")
+
+
+@dataclass(frozen=True)
+class Merged:
+    """What merging brought. records, changes, photos : how many were new here. disputed : how many records the
+    crews disagree about."""
+
+    records: int
+    changes: int
+    photos: int
+    disputed: int
+
+    def __str__(self) -> str:
+        line = f"{self.records} records, {self.changes} changes and {self.photos} photos were new here"
+        return f"{line}; {self.disputed} records are in dispute: list them with diagnose log --disputes" if (
+            self.disputed) else line
+
+
+@dataclass(frozen=True)
+class Dispute:
+    """One field of one record that people changed unseen by each other. sides : who set it to what, and when."""
+
+    kind: str
+    record: str
+    field: str
+    sides: tuple[Change, ...]
+
+
+def pack(log: Log, place: str | Path) -> Path:
+    """Writes the whole log into one file for handing over; returns where it lies. Written beside, then renamed."""
+    target = Path(place)
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=".pack-", dir=target.parent)
+        os.close(handle)
+    except OSError as problem:
+        raise CannotUse(f"{target} cannot be written ({problem.strerror}); choose another place") from None
+    try:
+        with zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED) as packed, log.reading() as session:
+            packed.writestr("format", FORMAT)
+            _pack_photos(log, session, packed)
+            with packed.open("records.jsonl", "w", force_zip64=True) as lines:
+                for record in _records(session):
+                    lines.write(json.dumps(record, separators=(",", ":")).encode() + b"\n")
+        os.replace(temporary, target)
+    except OSError as problem:
+        raise CannotUse(f"{target} cannot be written ({problem.strerror}); free some space") from None
+    finally:
+        Path(temporary).unlink(missing_ok=True)
+    return target
+
+
+def merge(log: Log, other: str | Path | Log) -> Merged:
+    """Takes in everything of another log (open, a folder, a URL or a pack) that is not here, in one transaction.
+
+    Raises CannotUse, and changes nothing, when the other is damaged or no log.
+    """
+    if isinstance(other, Log):
+        return _merge_log(log, other)
+    place = Path(other)
+    if "://" not in str(other) and place.is_file():
+        return _merge_pack(log, place)
+    if "://" not in str(other) and not place.is_dir():
+        raise CannotUse(f"{other} is not there; give a pack, a log folder or a log's address")
+    return _merge_log(log, open_log(other))
+
+
+def disputes(log: Log) -> list[Dispute]:
+    """Everything that people disagree about, side by side; correcting the field settles it."""
+    found: list[Dispute] = []
+    with log.reading() as session:
+        for kind, table in KINDS.items():
+            for record in session.scalars(select(table.id).where(table.disputed.is_(True)).order_by(table.id)):
+                sides = settle({}, changes_of(session, record)).disputes
+                found += [Dispute(kind, record, field, tuple(each)) for field, each in sorted(sides.items())]
+    return found
+
+
+def _pack_photos(log: Log, session: Session, packed: zipfile.ZipFile) -> None:
+    photos = [_photo(row) for row in session.scalars(select(Photo).order_by(Photo.sha256))]
+    packed.writestr("photos.jsonl", "".join(json.dumps(photo) + "\n" for photo in photos))
+    for photo in photos:
+        name = f"originals/{photo['sha256']}"
+        packed.writestr(zipfile.ZipInfo(name), log.original(photo["sha256"]))  # photographs do not shrink: stored
+
+
+def _photo(row: Photo) -> dict[str, Any]:
+    return {"sha256": row.sha256, "name": row.name, "kept_at": row.kept_at, "likeness": row.likeness}
+
+
+def _records(session: Session) -> Iterator[dict[str, Any]]:
+    """Every record with its changes, what is pointed at first."""
+    for kind, table in KINDS.items():
+        columns = [getattr(table, name) for name in names(kind)]
+        last = ""
+        while rows := session.execute(
+            select(*columns).where(table.id > last).order_by(table.id).limit(_AT_ONCE)
+        ).mappings().all():
+            last = rows[-1]["id"]
+            past = _past(session, [row["id"] for row in rows])
+            yield from ({"kind": kind, "row": dict(row), "history": past.get(row["id"], [])} for row in rows)
+
+
+def _past(session: Session, records: list[str]) -> dict[str, list[dict[str, Any]]]:
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in session.scalars(select(History).where(History.record.in_(records)).order_by(History.id)):
+        found.setdefault(row.record, []).append({name: getattr(row, name) for name in _HISTORY})
+    return found
+
+
+def _merge_log(log: Log, other: Log) -> Merged:
+    with other.reading() as theirs:
+        photos = (_photo(row) for row in theirs.scalars(select(Photo).order_by(Photo.sha256)))
+        return _merge(log, photos, other.original, _records(theirs))
+
+
+def _merge_pack(log: Log, place: Path) -> Merged:
+    try:
+        with zipfile.ZipFile(place) as packed:
+            if _member(packed, "format", 100).decode() != FORMAT:
+                raise CannotUse(f"{place} was packed by a newer version; update this tool to take it in")
+
+            def original(digest: str) -> bytes:
+                return _member(packed, f"originals/{digest}", PHOTO_LIMIT)
+
+            return _merge(log, _lines(packed, "photos.jsonl"), original, _lines(packed, "records.jsonl"))
+    except (zipfile.BadZipFile, KeyError, ValueError, TypeError, AttributeError, EOFError, NotImplementedError,
+            RuntimeError, OSError) as problem:
+        if isinstance(problem, CannotUse):
+            raise
+        raise CannotUse(f"{place} is no whole pack; pack that log again and copy it anew") from None
+
+
+def _member(packed: zipfile.ZipFile, name: str, limit: int) -> bytes:
+    """One member's bytes, by its exact name; nothing in a pack is ever written to a path that it names."""
+    with packed.open(name) as file:
+        data = file.read(limit + 1)
+    if len(data) > limit:
+        raise CannotUse(f"{name[:30]} in the pack is larger than {limit // 2**20} MB; this cannot be right")
+    return data
+
+
+def _lines(packed: zipfile.ZipFile, name: str) -> Iterator[dict[str, Any]]:
+    with packed.open(name) as file:
+        while line := file.readline(PHOTO_LIMIT):
+            yield json.loads(line)
+
+
+def _merge(log: Log, photos: Iterable[Mapping[str, Any]], original: Any, records: Iterable[Mapping[str, Any]]) -> Merged:
+    new_photos = new_records = new_changes = 0
+    with log.writing() as session:
+        for photo in photos:
+            new_photos += _take_photo(log, session, photo, original)
+        supply = iter(records)
+        while some := [_believed(each) for each in islice(supply, _AT_ONCE)]:
+            counts = _take_records(session, some)
+            new_records, new_changes = new_records + counts[0], new_changes + counts[1]
+            session.flush()
+            session.expunge_all()
+        disputed = sum(
+            len(session.scalars(select(table.id).where(table.disputed.is_(True))).all()) for table in KINDS.values()
+        )
+    return Merged(new_records, new_changes, new_photos, disputed)
+
+
+def _take_photo(log: Log, session: Session, photo: Mapping[str, Any], original: Any) -> int:
+    digest, name, kept_at = str(photo["sha256"]), str(photo["name"]), _moment(photo["kept_at"])
+    there = session.get(Photo, digest)
+    if there is not None:  # two crews may have kept it under two names: the earlier one stands, whoever merges
+        there.kept_at, there.name = min((there.kept_at, there.name), (kept_at, name))
+        return 0
+    likeness = photo.get("likeness")
+    log.keep_photo(session, digest, original(digest), name, kept_at, None if likeness is None else str(likeness))
+    return 1
+
+
+def _take_records(session: Session, some: list[tuple[str, dict[str, Any], list[dict[str, Any]]]]) -> tuple[int, int]:
+    known = set(session.scalars(select(History.id).where(History.record.in_([row["id"] for _, row, _ in some]))))
+    records = changes = 0
+    for kind, row, past in some:
+        new = [each for each in past if each["id"] not in known]
+        here = session.get(KINDS[kind], row["id"])
+        if here is None:
+            here = KINDS[kind](**row)
+            session.add(here)
+            session.flush()
+            records += 1
+        elif not new:
+            continue
+        if new:
+            session.execute(insert(History), new)
+        changes += len(new)
+        stand(here, changes_of(session, row["id"]))
+    return records, changes
+
+
+def _believed(record: Mapping[str, Any]) -> tuple[str, dict[str, Any], list[dict[str, Any]]]:
+    """A record of another log, its values checked like anybody else's."""
+    kind, given = str(record["kind"]), record["row"]
+    if set(given) != set(names(kind)) or not is_id(str(given["id"])):
+        raise CannotUse("the other log holds records of another shape; update both tools and pack it again")
+    own = {"id": given["id"], "saved_at": _moment(given["saved_at"]), "disputed": False}
+    row = {**checked(kind, {name: value for name, value in given.items() if name not in own}), **own}
+    return kind, row, [_believed_change(kind, row["id"], each) for each in record["history"]]
+
+
+def _believed_change(kind: str, record: str, change: Mapping[str, Any]) -> dict[str, Any]:
+    seen = [str(each) for each in change["seen"]]
+    if change["record"] != record or change["kind"] != kind or not all(map(is_id, [str(change["id"]), *seen])):
+        raise CannotUse("the other log holds a change that belongs to no record; verify that log first")
+    return {
+        "id": str(change["id"]), "kind": kind, "record": record, "at": _moment(change["at"]),
+        "by": str(change["by"]), "change": str(change["change"])[:16], "before": checked(kind, change["before"]),
+        "after": checked(kind, change["after"]), "seen": seen,
+    }
+
+
+def _moment(text: Any) -> str:
+    return str(datetime.fromisoformat(str(text)).isoformat(timespec="microseconds"))

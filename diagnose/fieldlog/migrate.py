@@ -1,0 +1,86 @@
+"""How does a log that an older version wrote become one that this version can use?"""
+
+from __future__ import annotations
+
+import sqlite3
+import uuid
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, inspect, text
+
+from diagnose.cannot_use import CannotUse
+from diagnose.fieldlog.tables import Base
+
+SHAPES = ("0001", "0002")  # of the tables, oldest first; each but the first has a step in migrations/versions
+_MIGRATIONS = Path(__file__).parent / "migrations"
+
+
+def make_or_upgrade(engine: Engine, where: str, file: Path | None) -> None:
+    """Makes the tables of an empty database, or brings older ones to the present shape.
+
+    file : of an embedded log, copied beside itself before an upgrade. Raises CannotUse for a newer log.
+    """
+    with engine.execution_options(writing=False).connect() as connection:
+        shape = _shape(connection)
+    if shape == SHAPES[-1]:
+        return
+    if shape == "":
+        with engine.execution_options(writing=True).begin() as connection:
+            _make(connection)
+        return
+    if shape not in SHAPES:
+        raise CannotUse(f"the log in {where} was written by a newer version; update this tool to open it")
+    if file is not None:
+        back_up(file, shape)
+    with engine.execution_options(writing=True).begin() as connection:
+        upgrade(connection)
+
+
+def back_up(file: Path, shape: str) -> Path:
+    """Copies the database whole, also while it is in use; returns where the copy lies."""
+    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
+    place = file.with_name(f"{file.stem}.before-{shape}-{stamp}{file.suffix}")
+    with closing(sqlite3.connect(file)) as old, closing(sqlite3.connect(place)) as copy:
+        old.backup(copy)
+    return place
+
+
+def upgrade(connection: Connection, to: str = "head") -> None:
+    """Runs the steps up to a shape inside the connection's transaction."""
+    from alembic import command
+
+    settings = _settings(connection)
+    if _shape(connection) == SHAPES[0] and not inspect(connection).has_table("alembic_version"):
+        command.stamp(settings, SHAPES[0])
+    command.upgrade(settings, to)
+
+
+def _settings(connection: Connection) -> Any:
+    from alembic.config import Config
+
+    settings = Config()
+    settings.set_main_option("script_location", str(_MIGRATIONS).replace("%", "%%"))
+    settings.attributes["connection"] = connection
+    return settings
+
+
+def _shape(connection: Connection) -> str:
+    """Which shape the tables have, empty where there are none. Logs of the first shape carry no mark."""
+    tables = inspect(connection)
+    if tables.has_table("alembic_version"):
+        return str(connection.execute(text("select version_num from alembic_version")).scalar_one_or_none() or "")
+    return SHAPES[0] if tables.has_table("observation") else ""
+
+
+def _make(connection: Connection) -> None:
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("select pg_advisory_xact_lock(7022)"))
+    if _shape(connection):  # another program made them meanwhile
+        return
+    Base.metadata.create_all(connection)
+    connection.execute(text("create table alembic_version (version_num varchar(32) not null primary key)"))
+    connection.execute(text("insert into alembic_version values (:shape)"), {"shape": SHAPES[-1]})
+    connection.execute(text("insert into about (id, salt) values (1, :salt)"), {"salt": str(uuid.uuid4())})
