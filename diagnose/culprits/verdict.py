@@ -96,9 +96,9 @@ class Verdict:
         """The verdict in one sentence."""
         known = catalogue(self.without)
         if self.leading is None:
-            ranked = sorted(self.culprits, key=lambda key: -self.culprits[key])[:2]
-            pair = " or ".join(known.names[key] for key in ranked)
-            return f"Cannot tell yet: {pair} lead, neither clearly."
+            ranked = sorted(self.groups, key=lambda key: -self.groups[key])[:2]
+            pair = ", ".join(f"{group_words()[key]} {_percent(self.groups[key])}" for key in ranked)
+            return f"Cannot tell yet. Likeliest: {pair}."
         share = self.probability(self.leading)
         name = known.names.get(self.leading) or group_words()[self.leading]
         return f"Most likely {name}: {_percent(share)}."

@@ -116,7 +116,7 @@ def _write_numbers(
     lines = [f"{told}  {_short(name, measurement, inches)}" for name, told in there.items()]
     if not lines:
         lines = list(dict.fromkeys(measurement.not_measured.values()))[:1] or ["nothing was measured"]
-    font = ImageFont.load_default(max(18, size[0] // 40))
+    font = ImageFont.load_default(max(18, size[0] // 30))
     lines = [piece for line in lines for piece in _wrapped(line, font, 0.8 * size[0])]
     tall = round(font.size * 1.35)  # type: ignore[union-attr]
     wide = round(max(font.getlength(line) for line in lines)) + 2 * tall // 3
@@ -153,12 +153,12 @@ def _scale_bar(
     per_mm = zoom * 20.0 / max(float(np.linalg.norm(sides[1] - sides[0])), 1e-6)
     length = next((mm for mm in (1, 2, 5, 10, 20, 50, 100, 200, 500) if mm * per_mm > 0.12 * size[0]), 1000)
     x, y = 24, size[1] - 30
-    font = ImageFont.load_default(max(18, size[0] // 44))
-    draw.rectangle((x - 10, y - 40, x + length * per_mm + 10, y + 16), fill=_DARK)
+    font = ImageFont.load_default(max(18, size[0] // 32))
+    draw.rectangle((x - 10, y - 48, x + length * per_mm + 10, y + 16), fill=_DARK)
     draw.line([(x, y), (x + length * per_mm, y)], fill=_WHITE, width=5)
     for end in (x, x + length * per_mm):
         draw.line([(end, y - 7), (end, y + 7)], fill=_WHITE, width=3)
-    draw.text((x, y - 38), f"{length} mm", fill=_WHITE, font=font)
+    draw.text((x, y - 46), f"{length} mm", fill=_WHITE, font=font)
 
 
 def _inset(image: Image.Image, picture: Picture, frame: tuple[int, int, int, int]) -> None:

@@ -68,6 +68,8 @@ def _barrier(barrier: Requirement, inches: bool) -> list[str]:
         lines.append(f"  {name:26} {length(what.value_mm, inches):>9}   source: {what.source} [{what.tag}]")
     if barrier.base:
         lines.append(f"  {'at the ground':26} {barrier.base}")
+    if barrier.leaves_open:
+        lines += _wrapped("  does not stop: ", ", ".join(catalogue().names[key] for key in barrier.leaves_open))
     for heading, told in (("", barrier.instead), ("also: ", barrier.also), ("fails: ", barrier.fails),
                           ("caution: ", barrier.cautions)):
         for line in told:
@@ -93,7 +95,8 @@ def observations_as_text(rows: pd.DataFrame) -> str:
         place = "" if row.lat is None or row.lat != row.lat else f"{row.lat:.5f}, {row.lon:.5f}"
         verdict = names.get(row.leading, row.leading) if isinstance(row.leading, str) else "cannot tell yet"
         taken = str(row.taken_at or "")[:16].replace("T", " ")
-        lines.append(f"{row.id[:8]}  {taken:16}  {row.site[:16]:16}  {row.plant[:10]:10}  {verdict[:28]:28}  {place}".rstrip())
+        start = f"{row.id[:8]}  {taken:16}  {row.site[:16]:16}  {row.plant[:10]:10}"
+        lines.append(f"{start}  {verdict[:28]:28}  {place}".rstrip())
     return "\n".join(lines)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import streamlit as st
 
 _CSS = """
@@ -27,11 +28,24 @@ h3 { font-size: 1.08rem !important; }
 .figures td { padding: .3rem .5rem .3rem 0;
               border-bottom: 1px solid color-mix(in srgb, currentColor 18%, transparent); }
 .figures td:last-child { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
+.stRadio [role="radiogroup"] label { min-height: 2.75rem; align-items: center; padding-right: .5rem; }
+@media (max-width: 520px) {
+  .figures td:last-child { white-space: normal; }
+  .share { grid-template-columns: 1fr auto; row-gap: .1rem; }
+  .share .bar { grid-column: 1 / -1; grid-row: 2; }
+}
 </style>
 """
 
 
 def lay_out() -> None:
     """Sets the frame that every page stands in."""
-    st.set_page_config(page_title="What bit it?", page_icon=":material/forest:", layout="centered")
+    st.set_page_config(page_title="What bit it?", page_icon=_icon(), layout="centered")
     st.html(_CSS)
+
+
+def _icon() -> np.ndarray:
+    """A stem cut aslant, (32, 32, 3) uint8; a named icon would be fetched from the network."""
+    v, u = np.mgrid[0:32, 0:32]
+    stem = (np.abs(u - 16) < 7) & (v > 18 - 0.7 * (u - 16))
+    return np.where(stem[..., None], np.array([20, 89, 79]), np.array([252, 251, 247])).astype(np.uint8)

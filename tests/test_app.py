@@ -1,0 +1,82 @@
+"""The app leads from a photo to a kept observation, in a real browser, on a desk and on a phone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from diagnose.fieldlog.store import open_log
+from tests.conftest import PHOTOS
+
+WIDTHS = [(1280, 900), (360, 740)]
+
+
+def _open(browser: Any, address: str, size: tuple[int, int]) -> tuple[Any, list[str]]:
+    page = browser.new_page(viewport={"width": size[0], "height": size[1]})
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(address)
+    return page, asked
+
+
+@pytest.mark.parametrize("size", WIDTHS)
+def test_a_photo_leads_to_a_verdict_a_barrier_and_a_kept_observation(
+    browser: Any, app: tuple[str, Path], size: tuple[int, int]
+) -> None:
+    address, folder = app
+    page, asked = _open(browser, address, size)
+    photo = PHOTOS / "twig_on_card" / ("IMG_0016.jpg" if size[0] > 600 else "IMG_0020.jpg")
+    page.locator("input[type=file]").first.set_input_files(str(photo))
+    page.locator(".verdict").first.wait_for(timeout=60_000)
+    assert page.get_by_text("slope seen").first.is_visible()
+    assert page.get_by_text("Barrier:").first.is_visible()
+    assert page.get_by_text("Take care").first.is_visible()
+    tag = f"T{size[0]}"
+    page.get_by_label("Plant's tag").fill(tag)
+    page.get_by_role("button", name="Keep", exact=True).click()
+    page.get_by_text("Saved as observation").wait_for(timeout=30_000)
+    kept = open_log(folder).observations()
+    assert tag in set(kept["plant"])
+    assert open_log(folder).original(kept[kept["plant"] == tag].iloc[0]["photo"]) == photo.read_bytes()
+    too_wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+    assert too_wide <= 1
+    outside = [url for url in asked if not url.startswith((address, address.replace("http", "ws"), "data:", "blob:"))]
+    assert outside == []
+    page.close()
+
+
+@pytest.mark.parametrize("size", WIDTHS)
+def test_the_log_page_shows_what_was_kept_on_a_map_without_a_network(
+    browser: Any, app: tuple[str, Path], size: tuple[int, int]
+) -> None:
+    address, folder = app
+    open_log(folder).save_observation(site="slope", plant=f"L{size[0]}", lat=46.1, lon=-71.6, error_m=8.0,
+                                      leading="rabbit", taken_at="2026-01-05T10:00:00")
+    page, asked = _open(browser, f"{address}/log", size)
+    page.locator(".vega-embed canvas, .vega-embed svg, [data-testid=stVegaLiteChart] canvas").first.wait_for(timeout=60_000)
+    assert page.get_by_text("Look at one").is_visible()
+    outside = [url for url in asked if not url.startswith((address, address.replace("http", "ws"), "data:", "blob:"))]
+    assert outside == []
+    page.close()
+
+
+def test_a_file_that_is_no_picture_gets_one_line_and_the_page_lives_on(browser: Any, app: tuple[str, Path]) -> None:
+    address, _ = app
+    page, _ = _open(browser, address, WIDTHS[0])
+    page.locator("input[type=file]").first.set_input_files(
+        {"name": "notes.jpg", "mimeType": "image/jpeg", "buffer": b"this is no picture"}
+    )
+    page.get_by_text("notes.jpg:").first.wait_for(timeout=30_000)
+    assert page.get_by_text("What happened to the plant?").is_visible()
+    page.close()
+
+
+def test_without_a_photo_the_questions_alone_lead_to_a_verdict(browser: Any, app: tuple[str, Path]) -> None:
+    address, _ = app
+    page, _ = _open(browser, address, WIDTHS[1])
+    page.get_by_text("a shoot or twig is cut or torn off").click()
+    page.locator(".verdict").first.wait_for(timeout=30_000)
+    assert page.get_by_text("Answered so far: 1").is_visible()
+    page.close()
