@@ -39,7 +39,8 @@ _CUT_SIGNS = (
     "end_form", "cut_form", "seen_slope_deg", "true_slope_deg", "clean_part_slope_deg", "cut_slant", "crushed",
 )
 _MARK_SIGNS = ("groove_look", "groove_spacing_mm")
-_PLACE_SIGNS = ("wound_height_mm", "position", "past_snow")
+_HEIGHT_SIGNS = ("wound_height_mm", "position")
+_PLACE_SIGNS = (*_HEIGHT_SIGNS, "past_snow", "snow_line")
 
 
 def _capped(known: Catalogue, group: str, members: Signs, snow_mm: float | None) -> np.ndarray:
@@ -183,15 +184,18 @@ def _place(known: Catalogue, members: Signs, snow_mm: float | None) -> np.ndarra
     """(K,) likelihood of height and place, past snow lifting those who walk on it."""
     looks = known.class_looks["place"]
     edges = np.array(looks["zone_edges"], float)
-    heights = {name: sign for name, sign in members.items() if name != "past_snow"}
+    heights = {name: sign for name, sign in members.items() if name in _HEIGHT_SIGNS}
+    beside_snow = np.ones(len(known.keys))
+    if "snow_line" in members:
+        beside_snow = known.tables["snow_line"] @ _choice_reading(vocabulary()["snow_line"], members["snow_line"])
     if not heights:
-        return np.ones(len(known.keys))
+        return beside_snow
     level = known.classes["place"] @ _zones(looks, edges, heights)
     depths = _depths(looks, members.get("past_snow"), snow_mm)
     lifted = sum(
         share * (known.classes["place"] @ _zones(looks, edges + depth, heights)) for depth, share in depths
     )
-    return np.where(known.lifts, lifted, level)
+    return beside_snow * np.where(known.lifts, lifted, level)
 
 
 def _depths(looks: Mapping[str, Any], past: Sign | None, snow_mm: float | None) -> list[tuple[float, float]]:
@@ -200,9 +204,13 @@ def _depths(looks: Mapping[str, Any], past: Sign | None, snow_mm: float | None) 
         return [(snow_mm, 1.0)]
     depths = looks["snow_mm"]
     if past is None:
-        return [(depths[state], share) for state, share in looks["snow_unknown"].items()]
+        return _each_depth(depths, looks["snow_unknown"])
     told = _misread(_choice_reading(vocabulary()["past_snow"], past), looks["misread"])
-    return [(depths[state], share) for state, share in zip(depths, told / told.sum(), strict=True)]
+    return _each_depth(depths, dict(zip(depths, told / told.sum(), strict=True)))
+
+
+def _each_depth(depths: Mapping[str, Sequence[float]], shares: Mapping[str, float]) -> list[tuple[float, float]]:
+    return [(depth, share / len(depths[state])) for state, share in shares.items() for depth in depths[state]]
 
 
 def _zones(looks: Mapping[str, Any], edges: np.ndarray, heights: Signs) -> np.ndarray:
