@@ -85,10 +85,8 @@ class Log:
         count = 0
         supply = iter(rows)
         with self.writing() as session:
-            while some := [_whole("observation", row) for row in islice(supply, _AT_ONCE)]:
-                session.execute(insert(Observation), some)
-                session.execute(insert(History), [_saved("observation", row) for row in some])
-                count += len(some)
+            while some := [whole_row(row) for row in islice(supply, _AT_ONCE)]:
+                count += insert_rows(session, some)
         return count
 
     def save(self, kind: str, **fields: Any) -> str:
@@ -400,27 +398,30 @@ def _box_about(lat: float, lon: float, far_m: float) -> tuple[float, float, floa
     return south, north, (lon - wide + 180) % 360 - 180, (lon + wide + 180) % 360 - 180
 
 
-_MADE = dict[str, Any]
-_DEFAULTS: dict[str, _MADE] = {
-    kind: {
-        column.key: column.default.arg if column.default is not None and not callable(column.default.arg)
-        else {} if column.default is not None else None
-        for column in table.__table__.columns  # type: ignore[attr-defined]
-    }
-    for kind, table in KINDS.items()
+_DEFAULTS: dict[str, Any] = {
+    column.key: None if column.default is None else {} if callable(column.default.arg) else column.default.arg
+    for column in Observation.__table__.columns
 }
 
 
-def _whole(kind: str, row: Mapping[str, Any]) -> _MADE:
-    """A row with every column, so that many are written by one statement."""
+def whole_row(row: Mapping[str, Any]) -> dict[str, Any]:
+    """An observation, checked, with every column, so that many are written by one statement."""
     own = row.get("id")
     if own is not None and not is_id(str(own)):
         raise CannotUse(f"'{own}' is no id as logs make them; leave the id out")
-    values = checked(kind, {name: value for name, value in row.items() if name != "id"}, frozenset({"photo"}))
-    return {**_DEFAULTS[kind], "saved_at": now(), **values, "id": own or str(uuid.uuid4())}
+    values = checked("observation", {name: value for name, value in row.items() if name != "id"}, frozenset({"photo"}))
+    return {**_DEFAULTS, "saved_at": now(), **values, "id": own or str(uuid.uuid4())}
 
 
-def _saved(kind: str, row: Mapping[str, Any]) -> _MADE:
+def insert_rows(session: Session, rows: list[dict[str, Any]]) -> int:
+    """Writes whole observations and the beginning of their history; returns how many."""
+    if rows:
+        session.execute(insert(Observation), rows)
+        session.execute(insert(History), [_saved("observation", row) for row in rows])
+    return len(rows)
+
+
+def _saved(kind: str, row: Mapping[str, Any]) -> dict[str, Any]:
     """The history row of a new record; what it was saved with stands in the record until it is changed."""
     return {"id": str(uuid.uuid4()), "kind": kind, "record": row["id"], "at": row["saved_at"],
             "by": row.get("by", ""), "change": "saved", "before": {}, "after": {}, "seen": []}

@@ -1,0 +1,126 @@
+"""How do observations become a Darwin Core archive that biodiversity archives read?
+
+The damaged plant is the occurrence; signs and verdict are measurements on it; photos are its media. A visited
+plant without damage is a measurement, not an absence. References: Darwin Core text guide (TDWG); GBIF's data
+quality requirements for occurrence datasets; row types from rs.gbif.org.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import zipfile
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any
+from xml.sax.saxutils import escape, quoteattr
+
+import pandas as pd
+
+from diagnose.fieldlog.exchange import _plain, _xml, beside
+from diagnose.signs import vocabulary
+
+_DWC = "http://rs.tdwg.org/dwc/terms/"
+_DC = "http://purl.org/dc/terms/"
+_MEDIA = "http://rs.gbif.org/terms/1.0/Multimedia"
+_CORE = ("occurrenceID", "basisOfRecord", "scientificName", "kingdom", "taxonRank", "occurrenceStatus", "eventDate",
+         "decimalLatitude", "decimalLongitude", "geodeticDatum", "coordinateUncertaintyInMeters", "organismID",
+         "locality", "recordedBy", "occurrenceRemarks", "dataGeneralizations", "informationWithheld")
+_MEASURED = ("occurrenceID", "measurementID", "measurementType", "measurementValue", "measurementUnit",
+             "measurementAccuracy", "measurementMethod", "measurementRemarks")
+_MEDIUM = ("occurrenceID", "type", "format", "identifier", "title")
+_DC_TERMS = {"type", "format", "identifier", "title"}
+
+
+def write_archive(rows: pd.DataFrame, place: str | Path) -> Path:
+    """A zip of occurrence.csv (core), measurement.csv, media.csv, meta.xml and eml.xml.
+
+    eventDate is the local date and time as observed. coordinateUncertaintyInMeters is left empty where unknown: 0
+    is not allowed. The animal is an opinion about the wound, so it is a measurement, not an occurrence.
+    """
+    told = list(_plain(rows))
+    with beside(Path(place)) as temporary, zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("occurrence.csv", _table(_CORE, map(_occurrence, told)))
+        archive.writestr("measurement.csv", _table(_MEASURED, (each for row in told for each in _measurements(row))))
+        archive.writestr("media.csv", _table(_MEDIUM, (each for row in told for each in _media(row))))
+        archive.writestr("meta.xml", _meta())
+        archive.writestr("eml.xml", _eml(rows))
+    return Path(place)
+
+
+def _occurrence(row: dict[str, Any]) -> list[Any]:
+    species = row.get("species") or ""
+    error = row.get("error_m")
+    placed = row["lat"] is not None and row["lon"] is not None
+    return [row["id"], "HumanObservation", species or "Plantae", "Plantae",
+            "" if species else "kingdom", "present", row.get("taken_at") or "", row["lat"], row["lon"],
+            "EPSG:4326" if placed else "", error if placed and error else "", row.get("plant") or "",
+            row.get("site") or "", row.get("by") or "", row.get("note") or "", row.get("generalised") or "",
+            row.get("withheld") or ""]
+
+
+def _measurements(row: dict[str, Any]) -> Iterator[list[Any]]:
+    words = vocabulary()
+    for name, value in (row.get("signs") or {}).items():
+        word = words.get(name)
+        label, unit = (name, "") if word is None else (word.label, word.unit)
+        if isinstance(value, dict) and "value" in value:
+            told = [value["value"], unit, value.get("sigma", ""), "standard uncertainty as accuracy"]
+        elif isinstance(value, dict) and "low" in value:
+            told = [f"{value['low']}/{value['high']}", unit, "", f"interval at level {value.get('level', 0.95)}"]
+        elif isinstance(value, dict):
+            told = [json.dumps(value), "", "", "probability of each choice"]
+        else:
+            told = [value, unit, "", "answered by a person"]
+        yield [row["id"], f"{row['id']}:{name}", label, told[0], told[1], told[2], "", told[3]]
+    for key, label, method in (("leading", "likely cause of damage", "weighed from the signs by browse-diagnose"),
+                               ("named", "cause of damage as named by a person", "")):
+        if row.get(key):
+            version = f" (catalogue {row['catalogue']})" if key == "leading" and row.get("catalogue") else ""
+            yield [row["id"], f"{row['id']}:{key}", label, row[key], "", "", method + version, ""]
+
+
+def _media(row: dict[str, Any]) -> Iterator[list[Any]]:
+    if row.get("photo"):
+        yield [row["id"], "StillImage", "", f"urn:sha256:{row['photo']}", row.get("photo_role") or ""]
+
+
+def _table(columns: Iterable[str], rows: Iterable[list[Any]]) -> str:
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator="\n")
+    table.writerow(columns)
+    table.writerows([["" if value is None else " ".join(str(value).split()) for value in row] for row in rows])
+    return text.getvalue()
+
+
+def _meta() -> str:
+    def files(tag: str, row_type: str, name: str, columns: tuple[str, ...]) -> str:
+        key = "id" if tag == "core" else "coreid"
+        first = 0 if tag == "core" else 1
+        fields = "".join(
+            f'<field index="{index}" term="{(_DC if each in _DC_TERMS else _DWC) + each}"/>'
+            for index, each in enumerate(columns) if index >= first
+        )
+        return (f'<{tag} encoding="UTF-8" fieldsTerminatedBy="," linesTerminatedBy="\\n" fieldsEnclosedBy="&quot;" '
+                f'ignoreHeaderLines="1" rowType={quoteattr(row_type)}><files><location>{name}</location></files>'
+                f'<{key} index="0"/>{fields}</{tag}>')
+
+    return ('<?xml version="1.0" encoding="UTF-8"?>\n<archive xmlns="http://rs.tdwg.org/dwc/text/" metadata="eml.xml">'
+            + files("core", f"{_DWC}Occurrence", "occurrence.csv", _CORE)
+            + files("extension", f"{_DWC}MeasurementOrFact", "measurement.csv", _MEASURED)
+            + files("extension", _MEDIA, "media.csv", _MEDIUM) + "</archive>\n")
+
+
+def _eml(rows: pd.DataFrame) -> str:
+    """Title and people; what only the publisher knows (licence, contact) is left for the publisher to fill in."""
+    sites = sorted({str(site) for site in rows.get("site", []) if site}) or ["unnamed planting"]
+    people = sorted({str(person) for person in rows.get("by", []) if person}) or ["not stated"]
+    title = _xml(f"Browse damage observed at {', '.join(sites[:5])}")
+    creators = "".join(f"<creator><individualName><surName>{_xml(each)}</surName></individualName></creator>"
+                       for each in people)
+    contact = f"<contact><individualName><surName>{escape(people[0])}</surName></individualName></contact>"
+    return ('<?xml version="1.0" encoding="UTF-8"?>\n<eml:eml xmlns:eml="https://eml.ecoinformatics.org/eml-2.2.0" '
+            'packageId="browse-diagnose" system="browse-diagnose"><dataset>'
+            f"<title>{title}</title>{creators}<abstract><para>Wounds on woody plants with their measured and answered "
+            f"signs and the likely cause of each.</para></abstract>{contact}</dataset></eml:eml>\n")

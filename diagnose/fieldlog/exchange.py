@@ -1,0 +1,178 @@
+"""How do a log's observations leave for a spreadsheet, a map, a satellite receiver or a table in memory?
+
+Each function writes a frame of observations, exact or coarsened (see privacy), in one open format.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, BinaryIO
+from xml.sax.saxutils import escape
+
+import pandas as pd
+
+from diagnose.cannot_use import CannotUse
+
+if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
+
+NESTED = ("signs", "verdict", "barrier")
+_RISKY = ("=", "+", "-", "@", "\t", "\r")  # spreadsheets run cells that begin so
+_NUMBERS = ("lat", "lon", "error_m")
+
+
+def write_csv(rows: pd.DataFrame, place: str | Path) -> Path:
+    """UTF-8 with a mark that spreadsheets know, a column a field, nested ones as JSON.
+
+    Text that a spreadsheet would run as a formula gets an apostrophe before it; import takes it away again.
+    """
+    flat = flattened(rows)
+    for name in flat.columns:
+        if name not in _NUMBERS:
+            flat[name] = flat[name].map(_harmless)
+    with _whole(place) as file:
+        file.write(flat.to_csv(index=False).encode("utf-8-sig"))
+    return Path(place)
+
+
+def flattened(rows: pd.DataFrame) -> pd.DataFrame:
+    """The same rows with nested fields as JSON text, for formats that know only plain columns."""
+    flat = rows.copy()
+    for name in set(NESTED) & set(flat.columns):
+        flat[name] = flat[name].map(lambda value: json.dumps(value, ensure_ascii=False) if value else "")
+    return flat
+
+
+def write_geojson(rows: pd.DataFrame, place: str | Path) -> Path:
+    """RFC 7946: WGS 84, longitude first, a feature an observation; those without a position have no geometry."""
+    with _whole(place) as file:
+        file.write(b'{"type":"FeatureCollection","features":[')
+        for number, row in enumerate(_plain(rows)):
+            place_of = None if row["lat"] is None or row["lon"] is None else {
+                "type": "Point", "coordinates": [row["lon"], row["lat"]]}
+            feature = {"type": "Feature", "id": row["id"], "geometry": place_of,
+                       "properties": {name: value for name, value in row.items() if name not in ("id", "lat", "lon")}}
+            file.write(b",\n" * bool(number) + json.dumps(feature, ensure_ascii=False, allow_nan=False).encode())
+        file.write(b"]}\n")
+    return Path(place)
+
+
+def write_gpx(rows: pd.DataFrame, place: str | Path) -> Path:
+    """GPX 1.1 waypoints, one for each observation that has a position; times in UTC, left out where only local.
+
+    Reference: GPX 1.1 Schema Documentation, topografix.com/GPX/1/1.
+    """
+    with _whole(place) as file:
+        file.write(b'<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" creator="browse-diagnose" '
+                   b'xmlns="http://www.topografix.com/GPX/1/1">\n')
+        for row in _plain(rows):
+            if row["lat"] is not None and row["lon"] is not None:
+                file.write(_waypoint(row).encode())
+        file.write(b"</gpx>\n")
+    return Path(place)
+
+
+def _waypoint(row: dict[str, Any]) -> str:
+    lon = row["lon"] if row["lon"] < 180 else -180.0  # the schema's longitudes end below 180
+    when = utc(row.get("taken_at"), bool(row.get("taken_local")))
+    name = " ".join(filter(None, (row.get("site"), row.get("plant")))) or row["id"][:8]
+    told = [f"error {row['error_m']:g} m" if row.get("error_m") is not None else "", row.get("species") or "",
+            row.get("note") or ""]
+    parts = [f'<wpt lat="{row["lat"]:.7f}" lon="{lon:.7f}">', f"<time>{when}</time>" if when else "",
+             f"<name>{_xml(name)}</name>", f"<desc>{_xml('; '.join(filter(None, told)))}</desc>",
+             f"<type>{_xml(row.get('named') or row.get('leading') or 'cannot tell')}</type>", "</wpt>\n"]
+    return "".join(parts)
+
+
+def frame(rows: pd.DataFrame) -> GeoDataFrame:
+    """The rows as a GeoPandas frame of WGS 84 points. Raises CannotUse when geopandas is not installed."""
+    try:
+        import geopandas
+    except ModuleNotFoundError:
+        raise CannotUse('frames with geometry need geopandas: pip install "browse-diagnose[gis]"') from None
+    points = geopandas.points_from_xy(rows["lon"].astype(float), rows["lat"].astype(float))
+    return geopandas.GeoDataFrame(rows.copy(), geometry=points, crs="EPSG:4326")
+
+
+def utc(taken_at: str | None, local: bool) -> str | None:
+    """The moment in UTC with a Z, or None where only the camera's local clock is known."""
+    if not taken_at or local or len(taken_at) == 10:
+        return None
+    moment = datetime.fromisoformat(taken_at)
+    if moment.tzinfo is None:
+        return None
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _plain(rows: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    """Each row as plain values, NaN as None."""
+    columns = list(rows.columns)
+    for values in rows.itertuples(index=False, name=None):
+        yield {name: _none(value) for name, value in zip(columns, values, strict=True)}
+
+
+def _none(value: Any) -> Any:
+    if isinstance(value, float) and math.isnan(value):
+        return None
+    if isinstance(value, dict | list | str) or value is None:
+        return value
+    return value.item() if hasattr(value, "item") else value
+
+
+def _harmless(value: Any) -> Any:
+    return f"'{value}" if isinstance(value, str) and value.startswith((*_RISKY, "'")) else value
+
+
+def unharmed(cell: str) -> str:
+    """A cell as it was before the apostrophe that keeps spreadsheets from running it."""
+    return cell[1:] if cell.startswith("'") and cell[1:].startswith((*_RISKY, "'")) else cell
+
+
+def _xml(text: str) -> str:
+    """Text that XML 1.0 can carry: control characters left out, marks escaped."""
+    return escape("".join(sign for sign in text if sign in "\t\n\r" or 0x20 <= ord(sign) < 0xD800 or
+                          0xE000 <= ord(sign) <= 0xFFFD or ord(sign) >= 0x10000))
+
+
+@contextmanager
+def _whole(place: str | Path) -> Iterator[BinaryIO]:
+    """A file that appears under its name only when it is written to its end."""
+    target = Path(place)
+    with beside(target) as temporary, open(temporary, "wb") as file:
+        yield file
+
+
+@contextmanager
+def beside(target: Path) -> Iterator[str]:
+    """The name of an empty file beside the target, which takes its place at the end unless something failed."""
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=".part-", suffix=target.suffix, dir=target.parent)
+        os.close(handle)
+        try:
+            yield temporary
+            os.replace(temporary, target)
+        finally:
+            Path(temporary).unlink(missing_ok=True)
+    except OSError as problem:
+        raise CannotUse(f"{target} cannot be written ({problem.strerror}); free space or choose another place") from None
+
+
+def writer(name: str) -> Callable[[pd.DataFrame, str | Path], Path]:
+    """The function that writes files of this name: .csv, .geojson, .gpkg, .gpx or .zip (Darwin Core archive)."""
+    from diagnose.fieldlog.darwin_core import write_archive
+    from diagnose.fieldlog.geopackage import write_geopackage
+
+    known: dict[str, Callable[[pd.DataFrame, str | Path], Path]] = {
+        ".csv": write_csv, ".geojson": write_geojson, ".json": write_geojson, ".gpkg": write_geopackage,
+        ".gpx": write_gpx, ".zip": write_archive,
+    }
+    if (ending := Path(name).suffix.lower()) not in known:
+        raise CannotUse(f"'{name}' must end with one of {', '.join(known)}")
+    return known[ending]

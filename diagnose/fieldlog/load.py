@@ -1,0 +1,221 @@
+"""How do a spreadsheet's rows, or a folder of photos, become observations?"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import json
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+
+from diagnose.cannot_use import CannotUse
+from diagnose.fieldlog.exchange import NESTED, unharmed
+from diagnose.fieldlog.store import FIELDS, Log, Saved, insert_rows, whole_row
+from diagnose.fieldlog.tables import Observation
+from diagnose.signs import parse_signs, signs_as_json
+
+PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
+SIGN = "sign."  # a column `sign.droppings` holds one sign
+_NOT_SET = {"saved_at", "photo", "disputed"}
+_SETTABLE = tuple(name for name in FIELDS if name not in _NOT_SET)
+_AT_ONCE = 2_000
+_YES, _NO = {"true", "yes", "1", "t"}, {"false", "no", "0", "f", ""}
+
+
+@dataclass
+class Loaded:
+    """What came in. saved : new observations. already : photos that were in the log. ignored : columns that are no
+    fields. refused : line or file, and why. note : how the file was read."""
+
+    saved: int = 0
+    already: int = 0
+    refused: list[tuple[str, str]] = field(default_factory=list)
+    ignored: list[str] = field(default_factory=list)
+    note: str = ""
+
+    def __str__(self) -> str:
+        lines = [f"{self.saved} saved, {self.already} already there, {len(self.refused)} refused"]
+        lines += [self.note] if self.note else []
+        lines += [f"ignored columns: {', '.join(self.ignored)}"] if self.ignored else []
+        return "\n".join(lines + [f"{where}: {why}" for where, why in self.refused])
+
+
+def import_csv(
+    log: Log, place: str | Path, mapping: Mapping[str, str] | None = None, by: str = "", dry_run: bool = False,
+) -> Loaded:
+    """Saves a CSV file's good rows in one transaction and reports the refused ones, a line each.
+
+    mapping : column -> field of an observation, or `sign.NAME`; columns named like fields need none. dry_run : only
+    say what would happen. Raises CannotUse, and saves nothing, for a file that is no CSV.
+    """
+    source = Path(place)
+    encoding, note = _encoding(source)
+    loaded = Loaded(note=note)
+    try:
+        with source.open(encoding=encoding, errors="replace", newline="") as file:
+            rows = _rows(file, source.name, mapping or {}, by, loaded)
+            if dry_run:
+                with log.reading() as session:
+                    for some in _in_parts(rows):
+                        loaded.saved += len(_new(session, some, loaded))
+                loaded.note = f"{loaded.note} nothing was saved: this was a trial".strip()
+            else:
+                with log.writing() as session:
+                    for some in _in_parts(rows):
+                        loaded.saved += insert_rows(session, _new(session, some, loaded))
+    except (csv.Error, OSError) as problem:
+        raise CannotUse(f"{source.name} cannot be read as CSV ({problem}); save it again as CSV in UTF-8") from None
+    return loaded
+
+
+def _in_parts(rows: Iterator[tuple[int, dict[str, Any]]]) -> Iterator[list[tuple[int, dict[str, Any]]]]:
+    while some := list(islice(rows, _AT_ONCE)):
+        yield some
+
+
+def _rows(file: Any, name: str, mapping: Mapping[str, str], by: str,
+          loaded: Loaded) -> Iterator[tuple[int, dict[str, Any]]]:
+    first = file.readline()
+    if not first.strip():
+        raise CannotUse(f"{name} is empty; its first line must name the columns")
+    between = max(",;\t", key=first.count)
+    header = [each.strip() for each in next(csv.reader([first], delimiter=between))]
+    fields = [_field(each, mapping, loaded) for each in header]
+    if unknown := set(mapping) - set(header):
+        raise CannotUse(f"{name} has no column '{sorted(unknown)[0]}'; its columns are {', '.join(header)}")
+    twice = {each for each in fields if each and fields.count(each) > 1}
+    if twice or not any(fields):
+        why = f"two columns are {sorted(twice)[0]}" if twice else "no column is a field of an observation"
+        raise CannotUse(f"{why}; say which is which by a mapping of columns to {', '.join(_SETTABLE)}")
+    table = csv.reader(file, delimiter=between)
+    for cells in table:
+        if not any(cells):
+            continue
+        line = table.line_num + 1
+        try:
+            if len(cells) != len(fields):
+                raise CannotUse(f"{len(cells)} cells where the first line has {len(fields)}")
+            yield line, whole_row(_values(fields, cells, by, between == ";"))
+        except CannotUse as problem:
+            loaded.refused.append((f"line {line}", str(problem)))
+
+
+def _field(column: str, mapping: Mapping[str, str], loaded: Loaded) -> str:
+    wanted = mapping.get(column, column)
+    if wanted in _SETTABLE or wanted.startswith(SIGN):
+        return wanted
+    if column in mapping:
+        raise CannotUse(f"an observation has no field '{wanted}'; its fields are {', '.join(_SETTABLE)}")
+    loaded.ignored.append(column)
+    return ""
+
+
+def _values(fields: list[str], cells: list[str], by: str, comma: bool) -> dict[str, Any]:
+    values: dict[str, Any] = {"by": by} if by else {}
+    signs: dict[str, Any] = {}
+    for name, cell in zip(fields, cells, strict=True):
+        if not name or cell == "":
+            continue
+        if name.startswith(SIGN):
+            signs[name[len(SIGN):]] = cell
+        else:
+            values[name] = _cell(name, cell, comma)
+    if signs:
+        values["signs"] = {**values.get("signs", {}), **signs_as_json(parse_signs(signs))}
+    return values
+
+
+def _cell(name: str, cell: str, comma: bool) -> Any:
+    if name in NESTED:
+        try:
+            value = json.loads(cell)
+        except ValueError:
+            value = None
+        if not isinstance(value, dict):
+            raise CannotUse(f"'{name}' is no JSON object")
+        return value
+    if name in ("lat", "lon", "error_m"):
+        return cell.replace(",", ".") if comma else cell
+    if name in ("taken_local", "deleted"):
+        if cell.strip().lower() not in _YES | _NO:
+            raise CannotUse(f"'{cell}' is neither yes nor no for '{name}'")
+        return cell.strip().lower() in _YES
+    return unharmed(cell)
+
+
+def _new(session: Any, some: list[tuple[int, dict[str, Any]]], loaded: Loaded) -> list[dict[str, Any]]:
+    """The rows whose ids are not in the log yet, nor twice among these."""
+    known = set(session.scalars(select(Observation.id).where(Observation.id.in_([row["id"] for _, row in some]))))
+    new = []
+    for line, row in some:
+        if row["id"] in known:
+            loaded.refused.append((f"line {line}", f"observation {row['id'][:8]} is in the log already"))
+            continue
+        known.add(row["id"])
+        new.append(row)
+    return new
+
+
+def _encoding(source: Path) -> tuple[str, str]:
+    """How the file's letters are coded: by its mark, else UTF-8, else Windows' western code, which is said."""
+    try:
+        with source.open("rb") as file:
+            start = file.read(4)
+            if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+                return "utf-16", ""
+            file.seek(0)
+            decoder = codecs.getincrementaldecoder("utf-8")()
+            while piece := file.read(1 << 20):
+                decoder.decode(piece)
+            decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return "cp1252", "not UTF-8: read as Windows western letters (cp1252); check accents."
+    except OSError as problem:
+        raise CannotUse(f"{source} cannot be read ({problem.strerror})") from None
+    return "utf-8-sig", ""
+
+
+def import_photos(
+    log: Log,
+    folder: str | Path,
+    site: str = "",
+    by: str = "",
+    save: Callable[[Path], Saved] | None = None,
+    progress: Callable[[int, int], None] = lambda done, of: None,
+) -> Loaded:
+    """Every picture of a folder, and of those in it, becomes an observation with the place and time in its file.
+
+    save : does the saving of one file where it is to be diagnosed too; without it only place and time are taken.
+    progress : told how many of how many are done. Each photo is saved on its own: an import that was broken off is
+    simply started again.
+    """
+    source = Path(folder)
+    if not source.is_dir():
+        raise CannotUse(f"{source} is no folder; give the folder that holds the photos")
+    files = sorted(each for each in source.rglob("*") if each.suffix.lower() in PICTURES and each.is_file())
+    loaded = Loaded(note="" if files else f"no pictures ({', '.join(PICTURES)}) in {source}")
+    for number, file in enumerate(files, 1):
+        try:
+            saved = save(file) if save is not None else _save_photo(log, file, site, by)
+            loaded.saved, loaded.already = loaded.saved + saved.new, loaded.already + (not saved.new)
+        except CannotUse as problem:
+            loaded.refused.append((str(file.relative_to(source)), str(problem)))
+        progress(number, len(files))
+    return loaded
+
+
+def _save_photo(log: Log, file: Path, site: str, by: str) -> Saved:
+    from diagnose.photo.picture import read_picture
+
+    picture = read_picture(file)
+    taken = picture.taken
+    return log.save_observation(
+        picture.data, picture.name, site=site, by=by, lat=taken.lat, lon=taken.lon, error_m=taken.error_m,
+        taken_at=None if taken.time is None else taken.time.isoformat(),
+        taken_local=taken.time is not None and taken.time_is_local,
+    )

@@ -1,0 +1,72 @@
+"""What of a log may strangers see: which places, people and files must be made vaguer first?
+
+Positions are moved to the middle of a grid cell, never at random: a repeated export must not let the true place be
+averaged out. Reference: GBIF, Current Best Practices for Generalizing Sensitive Species Occurrence Data (2020).
+"""
+
+from __future__ import annotations
+
+import math
+import uuid
+from collections.abc import Iterable
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pandas as pd
+from sqlalchemy import select
+
+from diagnose.fieldlog.store import EARTH_M, Log
+from diagnose.fieldlog.tables import About
+from diagnose.photo.picture import read_picture
+
+GRID_DEG = 0.01  # of the public copy: about 1.1 km, the finest but one that the reference names
+_WITHHELD = ("by", "note", "plant", "visit", "photo", "saved_at")
+
+
+def coarsened(log: Log, rows: pd.DataFrame, grid_deg: float = GRID_DEG) -> pd.DataFrame:
+    """The rows as strangers may see them, with columns that say what was done.
+
+    Positions go to the middle of their cell and their error grows to hold the whole cell; ids are replaced by
+    others that stay the same from export to export but cannot be joined with exact copies; initials, notes, tags
+    and photos' digests are withheld; times are cut to the day.
+    """
+    with log.reading() as session:
+        salt = uuid.UUID(session.scalars(select(About.salt)).one())
+    public = rows.copy()
+    public["id"] = [str(uuid.uuid5(salt, name)) for name in rows["id"]]
+    public = public.drop(columns=[name for name in _WITHHELD if name in public])
+    lat, lon = rows["lat"].astype(float), rows["lon"].astype(float)
+    public["lat"], public["lon"] = _middle(lat, grid_deg, 90.0), _middle(lon, grid_deg, 180.0)
+    half = math.radians(grid_deg / 2) * EARTH_M
+    reach = half * np.sqrt(1 + np.cos(np.radians(lat)) ** 2)
+    public["error_m"] = np.ceil(reach + rows["error_m"].astype(float).fillna(0.0))
+    if "taken_at" in public:
+        public["taken_at"] = rows["taken_at"].str[:10]
+    public["generalised"] = f"position moved to the middle of a {grid_deg:g} degree cell; time cut to the day"
+    public["withheld"] = "people, notes, plant tags and original photographs"
+    return public
+
+
+def _middle(degrees: pd.Series, grid: float, most: float) -> pd.Series:
+    middle = (np.floor(degrees / grid) + 0.5) * grid
+    return middle.clip(-most + grid / 2, most - grid / 2).round(10)
+
+
+def stripped_photo(data: bytes, quality: int = 90) -> bytes:
+    """The upright picture as a new JPEG that holds pixels and nothing else: no place, time, maker or thumbnail.
+
+    Raises CannotUse when the bytes are no picture. The original stays as it is.
+    """
+    return bytes(cv2.imencode(".jpg", read_picture(data).bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])[1])
+
+
+def stripped_copies(log: Log, digests: Iterable[str], folder: str | Path) -> list[Path]:
+    """Stripped copies of kept photos in a folder, numbered; originals stay untouched."""
+    place = Path(folder)
+    place.mkdir(parents=True, exist_ok=True)
+    copies = []
+    for number, digest in enumerate(digests, 1):
+        copies.append(place / f"photo-{number:05d}.jpg")
+        copies[-1].write_bytes(stripped_photo(log.original(digest)))
+    return copies
