@@ -1,0 +1,1 @@
+"""How much was browsed, how sure is that, and is it getting better?"""

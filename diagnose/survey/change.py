@@ -1,0 +1,124 @@
+"""Is it getting better or worse from visit to visit?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from diagnose.cannot_use import CannotUse
+from diagnose.survey.compare import Test
+from diagnose.survey.estimate import Estimate, nothing
+from diagnose.survey.frame import plot_totals
+
+STATES = ("unbrowsed", "browsed", "escaped", "dead")
+
+
+def change_on_plots(browsed1: ArrayLike, trees1: ArrayLike, browsed2: ArrayLike, trees2: ArrayLike,
+                    level: float = 0.95) -> Estimate:
+    """Second less first share on the same n plots, (n,) each, in the same order; the plots' covariance is kept.
+
+    Variance n/(n-1) sum (e2/M2 - e1/M1)^2 with residuals e = y - p m: linearised difference of two ratios.
+    """
+    y1, m1, y2, m2 = (np.asarray(part, float) for part in (browsed1, trees1, browsed2, trees2))
+    n = len(m1)
+    if m1.sum() == 0 or m2.sum() == 0:
+        return nothing("one of the visits saw no trees", n, level)
+    p1, p2 = y1.sum() / m1.sum(), y2.sum() / m2.sum()
+    value, trees = float(p2 - p1), round(m1.sum() + m2.sum())
+    if n < 2:
+        return Estimate(value, None, None, level, "none", trees, n, note="one plot: how plots differ is unknown")
+    residual = (y2 - p2 * m2) / m2.sum() - (y1 - p1 * m1) / m1.sum()
+    variance = n / (n - 1) * float((residual**2).sum())
+    if variance == 0:
+        return Estimate(value, None, None, level, "none", trees, n, note="no plot differs from another: no interval")
+    apart = p1 * (1 - p1) / m1.sum() + p2 * (1 - p2) / m2.sum()
+    reach = float(stats.t.ppf((1 + level) / 2, n - 1)) * math.sqrt(variance)
+    return Estimate(value, max(-1.0, value - reach), min(1.0, value + reach), level, "same plots, t", trees, n,
+                    float(variance / apart), math.sqrt(variance), n - 1, note="" if n >= 15 else f"only {n} plots")
+
+
+def change(first: pd.DataFrame, second: pd.DataFrame, level: float = 0.95) -> Estimate:
+    """Change in the share browsed between two visits' frames, on the plots that both saw."""
+    one, two = (plot_totals(frame).set_index(["site", "plot"]) for frame in (first, second))
+    both = one.join(two, lsuffix="1", rsuffix="2", how="inner")
+    if both.empty:
+        raise CannotUse("The two visits share no plot: compare them as two groups of plots instead.")
+    return change_on_plots(both["sum1"], both["count1"], both["sum2"], both["count2"], level)
+
+
+def state(tree: pd.Series, reach_cm: float) -> str | None:
+    """unbrowsed, browsed, escaped (unbrowsed and taller than an animal reaches) or dead; None where not known."""
+    if tree.get("alive") == 0:
+        return "dead"
+    if tree.get("browsed") == 1:
+        return "browsed"
+    if tree.get("browsed") != 0:
+        return None
+    height = tree.get("height_cm")
+    return "escaped" if height is not None and height > reach_cm else "unbrowsed"
+
+
+def transitions(first: pd.DataFrame, second: pd.DataFrame, reach_cm: float) -> pd.DataFrame:
+    """How many tagged trees went from which state to which: (4, 4) counts, rows the first visit.
+
+    reach_cm : height above which a leader is out of reach [cm]. Trees of unknown state or missing in a visit are
+    left out; their number is in `.attrs["left_out"]`.
+    """
+    keys = ["site", "plot", "tree"]
+    one, two = (frame[frame["tree"].notna()].set_index(keys) for frame in (first, second))
+    before, after = (frame.apply(state, axis=1, reach_cm=reach_cm).rename(name) for frame, name in ((one, "a"), (two, "b")))
+    both = pd.concat([before, after], axis=1)
+    known = both.dropna()
+    table = pd.crosstab(known["a"], known["b"]).reindex(index=list(STATES), columns=list(STATES), fill_value=0)
+    table.index.name, table.columns.name = "first visit", "second visit"
+    table.attrs["left_out"] = len(both) - len(known)
+    return table
+
+
+def trend_of_independent(x: Sequence[int], n: Sequence[int], scores: Sequence[float] | None = None) -> Test:
+    """Is there a straight trend in shares over ordered groups of independent trees?
+
+    References
+    ----------
+    .. [1] Armitage, P. (1955). Biometrics 11:375-386; variance p(1-p), without N/(N-1).
+    """
+    xs, ns = np.asarray(x, float), np.asarray(n, float)
+    w = np.arange(1, len(xs) + 1, dtype=float) if scores is None else np.asarray(scores, float)
+    p, middle = xs.sum() / ns.sum(), (ns * w).sum() / ns.sum()
+    slope = float((w * (xs - ns * p)).sum())
+    statistic = slope**2 / float(p * (1 - p) * (ns * (w - middle) ** 2).sum())
+    return Test(statistic, 1, float(stats.chi2.sf(statistic, 1)), "Cochran-Armitage")
+
+
+def trend_on_plots(trees: pd.DataFrame, level: float = 0.95) -> Estimate:
+    """Change of the share browsed in a year, over three visits or more of the same plots.
+
+    Every plot's share is regressed on the years, each plot with a level of its own, weighted by its trees; the plots'
+    own slopes give the spread (plots as clusters, t with n - 1 degrees of freedom). Columns visit, site, plot needed.
+    """
+    totals = plot_totals(trees, "browsed", ["visit"])
+    totals = totals[totals["count"] > 0].copy()
+    day = pd.to_datetime(totals["visit"])
+    totals["year"] = (day - day.min()).dt.days / 365.25
+    totals["share"] = totals["sum"] / totals["count"]
+    plots = totals.groupby(["site", "plot"], observed=True)
+    weight = totals["count"]
+    for name in ("year", "share"):
+        summed = (totals[name] * weight).groupby([totals["site"], totals["plot"]]).transform("sum")
+        totals[f"{name}_off"] = totals[name] - summed / plots["count"].transform("sum")
+    below = float((weight * totals["year_off"] ** 2).sum())
+    n = plots.ngroups
+    if totals["visit"].nunique() < 3 or below == 0 or n < 2:
+        return nothing("a trend needs three visits of two plots or more", n, level, "share a year")
+    slope = float((weight * totals["year_off"] * totals["share_off"]).sum()) / below
+    off = weight * totals["year_off"] * (totals["share_off"] - slope * totals["year_off"])
+    by_plot = off.groupby([totals["site"], totals["plot"]]).sum()
+    sigma = math.sqrt(n / (n - 1) * float((by_plot**2).sum())) / below
+    reach = float(stats.t.ppf((1 + level) / 2, n - 1)) * sigma
+    return Estimate(slope, slope - reach, slope + reach, level, "slope within plots, t", int(weight.sum()), n, sigma=sigma,
+                    df=n - 1, unit="share a year")

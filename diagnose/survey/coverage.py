@@ -1,0 +1,79 @@
+"""Do the intervals hold what they promise?
+
+Simulated plantings with a known share browsed, trees alike within plots, plots of even and uneven size; how often
+does the interval cover the truth? Run as `python -m diagnose.survey.coverage` to print the table.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+from itertools import product
+
+import numpy as np
+import pandas as pd
+
+from diagnose.survey.proportion import MANY_BROWSED, MANY_PLOTS, clustered
+
+SHARES = (0.02, 0.05, 0.1, 0.3, 0.5, 0.9)
+PLOTS = (8, 15, 20, 30, 60)
+LIKENESS = (0.0, 0.05, 0.2)
+UNEVEN = (0.0, 0.8)
+TREES = (5, 20)
+
+
+def planting(rng: np.random.Generator, plots: int, share: float, likeness: float, uneven: float,
+             trees: int) -> tuple[np.ndarray, np.ndarray]:
+    """One survey: browsed and trees of each plot (beta-binomial; tree counts from 1 with the given spread)."""
+    if uneven == 0:
+        m = np.full(plots, trees)
+    else:
+        m = 1 + rng.poisson(rng.gamma(1 / uneven**2, (trees - 1) * uneven**2, plots))
+    spread = 1 / likeness - 1 if likeness > 0 else 0
+    rate = rng.beta(spread * share, spread * (1 - share), plots) if likeness > 0 else np.full(plots, share)
+    return rng.binomial(m, rate), m
+
+
+def covered(rng: np.random.Generator, runs: int, plots: int, share: float, likeness: float, uneven: float,
+            trees: int) -> dict:
+    """Share of runs whose interval covers the truth, and the mean width."""
+    hits, widths = 0, []
+    for _ in range(runs):
+        estimate = clustered(*planting(rng, plots, share, likeness, uneven, trees))
+        assert estimate.low is not None and estimate.high is not None
+        hits += estimate.low <= share <= estimate.high
+        widths.append(estimate.high - estimate.low)
+    expected = plots * trees * share
+    return {"plots": plots, "trees a plot": trees, "share": share, "likeness": likeness, "uneven": uneven,
+            "browsed expected": expected, "many": plots >= MANY_PLOTS and expected >= MANY_BROWSED,
+            "coverage": hits / runs, "width": float(np.mean(widths))}
+
+
+def table(runs: int = 2000, seed: int = 1) -> pd.DataFrame:
+    """Coverage of every cell."""
+    rng = np.random.default_rng(seed)
+    return pd.DataFrame([covered(rng, runs, *cell) for cell in cells()])
+
+
+def cells() -> Iterator[tuple[int, float, float, float, int]]:
+    """plots, share, likeness, uneven, trees of every cell."""
+    return product(PLOTS, SHARES, LIKENESS, UNEVEN, TREES)
+
+
+def main() -> None:
+    asked = argparse.ArgumentParser(description=__doc__)
+    asked.add_argument("--runs", type=int, default=2000)
+    asked.add_argument("--seed", type=int, default=1)
+    given = asked.parse_args()
+    found = table(given.runs, given.seed)
+    with pd.option_context("display.max_rows", None, "display.width", 140):
+        print(found.round({"coverage": 4, "width": 3}))
+    many, few = found[found["many"]], found[~found["many"]]
+    outside = many[(many["coverage"] < 0.93) | (many["coverage"] > 0.97)]
+    print(f"{len(outside)} of {len(many)} cells with many plots and browsed trees lie outside 93 to 97 % "
+          f"(least {many['coverage'].min():.3f}, most {many['coverage'].max():.3f})")
+    print(f"{(few['coverage'] < 0.93).sum()} of {len(few)} other cells lie below 93 % (least {few['coverage'].min():.3f})")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,134 @@
+"""How many trees stand on a hectare, and what share of the ground has one?"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+from shapely import Point, box
+from shapely.geometry.base import BaseGeometry
+
+from diagnose.cannot_use import CannotUse
+from diagnose.survey.estimate import Estimate, nothing
+from diagnose.survey.proportion import clustered
+
+HECTARE_M2 = 10_000.0
+ACRE_M2 = 43560 * 0.3048**2  # exact by definition of the foot
+
+
+def trees_per_ha(counts: ArrayLike, areas_m2: ArrayLike, level: float = 0.95, plots_in_all: int | None = None) -> Estimate:
+    """Trees per hectare from counts (n,) on plots of (horizontal, inside) areas [m2]; empty plots belong to it.
+
+    A ratio of totals, so that plots cut by the boundary count by their area; with equal areas it is the mean count with
+    s / sqrt(n). Log limits where trees were found, so that the lower one stays above nought.
+    """
+    y, a = np.asarray(counts, float), np.broadcast_to(np.asarray(areas_m2, float), np.shape(counts)) / HECTARE_M2
+    n = len(y)
+    if n == 0 or a.sum() <= 0:
+        return nothing("no plots", level=level, unit="trees/ha")
+    value, trees = float(y.sum() / a.sum()), round(y.sum())
+    if n == 1:
+        return Estimate(value, None, None, level, "none", trees, 1, unit="trees/ha", note="one plot: no interval")
+    finite = 1.0 if plots_in_all is None else max(0.0, 1 - n / plots_in_all)
+    sigma = math.sqrt(finite * n / (n - 1) * float(((y - value * a) ** 2).sum())) / float(a.sum())
+    if value == 0:
+        high = -math.log(1 - level) / float(a.sum())  # none of a Poisson count: e^-x = 1 - level
+        return Estimate(0.0, 0.0, high, level, "one-sided, trees strewn by chance", 0, n, sigma=None, unit="trees/ha",
+                        note="no tree on any plot")
+    reach = float(stats.t.ppf((1 + level) / 2, n - 1)) * sigma / value
+    return Estimate(value, value * math.exp(-reach), value * math.exp(reach), level, "plots, log t", trees, n, None, sigma,
+                    n - 1, "trees/ha", "" if n >= 15 else f"only {n} plots")
+
+
+def stocking(counts: ArrayLike, plot_area_m2: float, level: float = 0.95) -> Estimate:
+    """Share of plots with at least one tree. It depends on the plots' size, which the note tells."""
+    found = np.asarray(counts) > 0
+    estimate = clustered(found.astype(float), np.ones(len(found)), level)
+    told = [f"plots of {plot_area_m2:g} m2"] + ([estimate.note] if estimate.note else [])
+    return Estimate(**{**estimate.as_json(), "method": "stocked plots, logit t" if estimate.low is not None else "none",
+                       "design_effect": None, "note": "; ".join(told)})
+
+
+def nearest_tree(distances_m: ArrayLike, within_m: float, level: float = 0.95) -> Estimate:
+    """Share of the ground with a tree within a distance, from the distance to the nearest tree at each point [m].
+
+    NaN where none was found. This is a share of area: it must never be mixed with a share of trees.
+    """
+    near = np.asarray(distances_m, float)
+    return stocking(np.where(np.isnan(near), 0, near <= within_m), round(math.pi * within_m**2, 2), level)
+
+
+def density_by_distance(kth_distance_m: ArrayLike, k: int, level: float = 0.95) -> Estimate:
+    """Trees per hectare from the distance to the k-th nearest tree [m] at each point: mean of (k-1)/(pi r^2).
+
+    Unbiased where trees are strewn by chance, too low where they stand in groups (from memory; k of 3 or more).
+    """
+    if k < 2:
+        raise CannotUse("The distance to the nearest tree alone gives no density: measure to the second or third.")
+    each = (k - 1) / (math.pi * np.asarray(kth_distance_m, float) ** 2) * HECTARE_M2
+    n, value = len(each), float(each.mean())
+    if n < 2:
+        return Estimate(value, None, None, level, "none", n * k, n, unit="trees/ha", note="one point: no interval")
+    sigma = float(each.std(ddof=1)) / math.sqrt(n)
+    reach = float(stats.t.ppf((1 + level) / 2, n - 1)) * sigma / value
+    return Estimate(value, value * math.exp(-reach), value * math.exp(reach), level, "k-tree distances, log t", n * k, n,
+                    None, sigma, n - 1, "trees/ha")
+
+
+def tallest_trees(heights_by_plot: list[ArrayLike], tallest: int = 10, level: float = 0.95) -> Estimate:
+    """Mean height [cm] of each plot's tallest trees, averaged over plots; the trend over years is what tells."""
+    means = np.array([np.sort(np.asarray(plot, float))[::-1][:tallest].mean() for plot in heights_by_plot if np.size(plot)])
+    n, used = len(means), sum(min(tallest, np.size(plot)) for plot in heights_by_plot)
+    if n == 0:
+        return nothing("no trees", len(heights_by_plot), level, "cm")
+    if n == 1:
+        return Estimate(float(means[0]), None, None, level, "none", used, 1, unit="cm", note="one plot: no interval")
+    sigma = float(means.std(ddof=1)) / math.sqrt(n)
+    reach = float(stats.t.ppf((1 + level) / 2, n - 1)) * sigma
+    mean = float(means.mean())
+    return Estimate(mean, mean - reach, mean + reach, level, "plot means, t", used, n, None, sigma, n - 1, "cm")
+
+
+def on_slope(per_ha: float, slope_percent: float) -> float:
+    """A figure per hectare from a plot that was laid out along the slope, uncorrected: divided by the slope's cosine."""
+    return per_ha / math.cos(math.atan(slope_percent / 100))
+
+
+def radius_on_slope(radius_m: float, slope_percent: float) -> float:
+    """Radius [m] to lay out along the slope so that the plot keeps its horizontal area: r / sqrt(cos)."""
+    return radius_m / math.sqrt(math.cos(math.atan(slope_percent / 100)))
+
+
+def plot_radius(area_m2: float) -> float:
+    """Radius [m] of a circular plot."""
+    return math.sqrt(area_m2 / math.pi)
+
+
+def inside_area(x: float, y: float, radius_m: float, boundary: BaseGeometry) -> float:
+    """Area [m2] of a circular plot that lies inside the boundary (both in metres)."""
+    circle = Point(x, y).buffer(radius_m, quad_segs=64)
+    whole = math.pi * radius_m**2
+    return min(whole, whole * circle.intersection(boundary).area / circle.area)
+
+
+def tally_twice(centre: tuple[float, float], tree: tuple[float, float], boundary: BaseGeometry) -> bool:
+    """Is the tree to be counted twice? So it is when the point as far beyond it as the centre lies outside.
+
+    References
+    ----------
+    .. [1] Ducey, M. J., Gove, J. H. & Valentine, H. T. (2004). Forest Science 50:427-435: walkthrough (from memory).
+    """
+    beyond = Point(2 * tree[0] - centre[0], 2 * tree[1] - centre[1])
+    return not boundary.covers(beyond)
+
+
+def within_fix(radius_m: float, rmse_m: float) -> float:
+    """Chance that a satellite fix lies within a distance of the true point: 1 - exp(-(r / RMSE)^2), circular normal."""
+    return 1 - math.exp(-((radius_m / rmse_m) ** 2))
+
+
+def rectangle(width_m: float, height_m: float) -> BaseGeometry:
+    """A rectangle from the origin, for plantings whose sides are all that is known [m]."""
+    return box(0, 0, width_m, height_m)

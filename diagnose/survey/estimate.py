@@ -1,0 +1,74 @@
+"""What does an estimate carry besides its value?
+
+Every figure of a survey is one of these records: the page, the report and the machine-readable output show the
+same object.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+
+
+@dataclass(frozen=True)
+class Interval:
+    """Two limits at a level of confidence, with the name of their method."""
+
+    low: float
+    high: float
+    level: float = 0.95
+    method: str = ""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """An estimate with its interval and all that is needed to judge it.
+
+    value : None where nothing can be estimated. low, high : None where no interval can be given.
+    sigma : standard error, linearised where plots are clusters. trees, plots : those that carry information.
+    design_effect : variance over that of the same number of independent trees. method : of the interval.
+    note : what a reader must know, empty when nothing.
+    """
+
+    value: float | None
+    low: float | None
+    high: float | None
+    level: float
+    method: str
+    trees: int
+    plots: int
+    design_effect: float | None = None
+    sigma: float | None = None
+    df: float | None = None
+    unit: str = "share"
+    note: str = ""
+
+    @property
+    def width(self) -> float | None:
+        """Of the interval, in the estimate's own unit."""
+        return None if self.low is None or self.high is None else self.high - self.low
+
+    def as_json(self) -> dict:
+        return {key: _finite(value) for key, value in asdict(self).items()}
+
+    def words(self) -> str:
+        """As people read it: `38 % (31 to 46)`, `0 % (at most 7)`."""
+        if self.value is None:
+            return "no estimate"
+        factor, sign = (100.0, " %") if self.unit == "share" else (1.0, f" {self.unit}" if self.unit else "")
+        scale = max(abs(x * factor) for x in (self.value, self.low, self.high) if x is not None and math.isfinite(x))
+        places = 0 if scale >= 20 or (factor == 100 and scale >= 10) else 1 if scale >= 1 else 2
+        told = f"{self.value * factor:.{places}f}{sign}"
+        if self.low is None or self.high is None:
+            return f"{told} (no interval)"
+        high = f"{self.high * factor:.{places}f}" if math.isfinite(self.high) else "no upper limit"
+        return f"{told} ({self.low * factor:.{places}f} to {high})"
+
+
+def nothing(note: str, plots: int = 0, level: float = 0.95, unit: str = "share") -> Estimate:
+    """An estimate that cannot be made, and why."""
+    return Estimate(None, None, None, level, "none", 0, plots, unit=unit, note=note)
+
+
+def _finite(value: object) -> object:
+    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -1,0 +1,86 @@
+"""What does a survey's table look like?
+
+One row a tree; an empty plot is one row without a tree. Columns that are absent count as unknown. A plot that could
+not be reached is a row with `reached` 0: it is no zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from diagnose.cannot_use import CannotUse
+
+COLUMNS = {
+    "site": "name of the planting",
+    "visit": "ISO date of the visit",
+    "plot": "name on the plot's stake",
+    "plot_area_m2": "horizontal area of the plot [m2]",
+    "reached": "1, or 0 where the plot could not be reached",
+    "x": "easting of the plot's centre [m]",
+    "y": "northing of the plot's centre [m]",
+    "tree": "tag, or number within the plot; empty for a plot without trees",
+    "species": "species as the crew names it",
+    "height_class": "class of height",
+    "height_cm": "height of the live tip [cm]",
+    "browsed": "leader browsed since the last dormant season: 1, 0 or empty (cannot tell)",
+    "browsed_before": "leader browsed earlier: 1, 0 or empty",
+    "laterals_seen": "lateral shoots looked at, up to 10",
+    "laterals_browsed": "of these browsed",
+    "severity": "1 to 5, worked out from leader and laterals",
+    "protection": "how the tree is protected, empty when not",
+    "protection_why": "why it was protected (chance, species, place, ...)",
+    "alive": "1 or 0",
+    "note": "free words",
+}
+SHARE = "share_"  # share_deer, share_rabbit ...: probabilities of the culprits of this tree's browsing, sum 1
+NEEDED = ("site", "plot", "tree", "browsed")
+
+
+def checked(trees: pd.DataFrame) -> pd.DataFrame:
+    """The frame with absent columns filled and numbers made numbers. Raises CannotUse with what to mend."""
+    absent = [name for name in NEEDED if name not in trees.columns]
+    if absent:
+        raise CannotUse(f"The table lacks the column {absent[0]}: a survey table needs {', '.join(NEEDED)}.")
+    frame = trees.copy()
+    for name in ("browsed", "browsed_before", "plot_area_m2", "severity", "reached", "x", "y", "height_cm", "alive"):
+        if name in frame.columns:
+            frame[name] = pd.to_numeric(frame[name], errors="coerce")
+    wrong = frame["browsed"].dropna()
+    wrong = wrong[~wrong.isin([0, 1])]
+    if len(wrong):
+        raise CannotUse(f"Row {wrong.index[0]}: browsed is {wrong.iloc[0]:g}; write 1, 0 or leave it empty.")
+    return frame
+
+
+def of_sampled(trees: pd.DataFrame) -> pd.DataFrame:
+    """Rows of plots that were reached."""
+    return trees[trees["reached"].fillna(1) != 0] if "reached" in trees.columns else trees
+
+
+def plot_totals(trees: pd.DataFrame, value: str = "browsed", by: Sequence[str] = ()) -> pd.DataFrame:
+    """Sum and count of a column for each plot (and group): columns site, plot, *by, sum, count.
+
+    Trees whose value is missing are left out; without `by`, plots without trees stand with a count of 0.
+    """
+    keys = ["site", "plot", *by]
+    summed = of_sampled(trees).groupby(keys, observed=True, sort=False)[value].agg(["sum", "count"])
+    return summed.reset_index()
+
+
+def severity(leader_browsed: float, laterals_seen: float, laterals_browsed: float, died_back: bool = False) -> int | None:
+    """Class 1 (none) to 5 (hedged or dead back) from countable things; our own scale, not a published one.
+
+    1 none; 2 laterals only, under half; 3 leader, or half of the laterals or more; 4 both; 5 hedged or dead back.
+    None where the leader's state is not known.
+    """
+    if died_back:
+        return 5
+    if leader_browsed != leader_browsed:
+        return None
+    share = laterals_browsed / laterals_seen if laterals_seen and laterals_seen > 0 else 0.0
+    many = share >= 0.5
+    if leader_browsed and many:
+        return 4
+    return 3 if leader_browsed or many else 2 if share > 0 else 1

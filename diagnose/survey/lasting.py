@@ -1,0 +1,108 @@
+"""Did the protection work, how long does each kind last, and what did a saved tree cost?"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from diagnose.cannot_use import CannotUse
+from diagnose.survey.estimate import Estimate, nothing
+
+
+@dataclass(frozen=True)
+class Survival:
+    """Share of barriers still whole by age. times [year]; share, low, high : (k,); at_risk, failed : (k,) counts."""
+
+    kind: str
+    times: tuple[float, ...]
+    share: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    at_risk: tuple[int, ...]
+    failed: tuple[int, ...]
+    barriers: int
+    level: float = 0.95
+    method: str = "Kaplan-Meier, log-log limits"
+
+    def at(self, age: float) -> Estimate:
+        """Share still whole at an age [year]; no estimate beyond the last barrier that was watched."""
+        if not self.times or age > self.times[-1]:
+            return nothing(f"no {self.kind} was watched for {age:g} years", level=self.level)
+        step = int(np.searchsorted(self.times, age, side="right")) - 1
+        if step < 0:
+            return Estimate(1.0, None, None, self.level, "none", self.barriers, 0, note="before the first look")
+        low, high = self.low[step], self.high[step]
+        known = not math.isnan(low)
+        return Estimate(self.share[step], low if known else None, high if known else None, self.level, self.method,
+                        self.at_risk[step], 0)
+
+    def median(self) -> float | None:
+        """Age [year] by which half have failed; None where fewer failed."""
+        for time, share in zip(self.times, self.share, strict=True):
+            if share <= 0.5:
+                return time
+        return None
+
+
+def survival(years: ArrayLike, failed: ArrayLike, kind: str = "", level: float = 0.95) -> Survival:
+    """Kaplan-Meier curve. years : (n,) age at failure or when last seen whole [year]; failed : (n,) 1 or 0.
+
+    References
+    ----------
+    .. [1] Kaplan, E. L. & Meier, P. (1958). J. Am. Stat. Assoc. 53:457-481.
+    .. [2] Greenwood's variance; limits on the log(-log) scale, Kalbfleisch & Prentice (1980).
+    """
+    t, d = np.asarray(years, float), np.asarray(failed, int)
+    if np.any(t < 0):
+        raise CannotUse("A barrier failed before it was built: look at its dates.")
+    times = np.unique(t)
+    at_risk = np.array([(t >= time).sum() for time in times])
+    events = np.array([((t == time) & (d == 1)).sum() for time in times])
+    share = np.cumprod(1 - events / at_risk)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = np.sqrt(np.cumsum(events / (at_risk * (at_risk - events))))
+        reach = stats.norm.ppf((1 + level) / 2) * spread / np.log(share)
+        low, high = share ** np.exp(-reach), share ** np.exp(reach)
+    low, high = np.where((share > 0) & (share < 1), low, np.nan), np.where((share > 0) & (share < 1), high, np.nan)
+    return Survival(kind, tuple(times.tolist()), tuple(share.tolist()), tuple(low.tolist()), tuple(high.tolist()),
+                    tuple(at_risk.tolist()), tuple(events.tolist()), len(t), level)
+
+
+def survival_by_kind(barriers: pd.DataFrame, today: str, level: float = 0.95) -> dict[str, Survival]:
+    """Curves for each kind. barriers : columns kind, built, failed (ISO date or empty), removed (ISO date or empty).
+
+    A barrier that was removed whole, or still stands, is seen whole until then.
+    """
+    frame = barriers.copy()
+    built = pd.to_datetime(frame["built"])
+    failed = pd.to_datetime(frame["failed"]) if "failed" in frame.columns else pd.Series(pd.NaT, frame.index)
+    removed = pd.to_datetime(frame["removed"]) if "removed" in frame.columns else pd.Series(pd.NaT, frame.index)
+    end = failed.fillna(removed).fillna(pd.Timestamp(today))
+    years = (end - built).dt.days / 365.25
+    known = built.notna()
+    return {str(kind): survival(years[known][rows], failed[known][rows].notna(), str(kind), level)
+            for kind, rows in frame[known].groupby("kind").groups.items()}
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What one tree saved from browsing cost; low, high from the difference's limits; high is infinite where the
+    protection may have saved none."""
+
+    value: float
+    low: float
+    high: float
+
+
+def cost_per_tree_saved(cost_per_tree: float, saved: Estimate) -> Cost | None:
+    """Cost of the protection of one tree over the share of trees it saved (unprotected less protected)."""
+    if saved.value is None or saved.value <= 0:
+        return None
+    low = cost_per_tree / saved.high if saved.high else math.inf
+    high = cost_per_tree / saved.low if saved.low is not None and saved.low > 0 else math.inf
+    return Cost(cost_per_tree / saved.value, low, high)

@@ -1,0 +1,211 @@
+"""What share of the trees is browsed, and how sure is that?
+
+Trees of one plot are alike: they share the deer, the snow and the edge. The plot is therefore the unit, and the
+interval is that of a ratio of plot totals. Formulas for independent trees stand here too, for trees that were
+drawn one by one and as the ground that the others are built on.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+from scipy import optimize, stats
+
+from diagnose.cannot_use import CannotUse
+from diagnose.survey.estimate import Estimate, Interval, nothing
+from diagnose.survey.frame import of_sampled, plot_totals
+
+# Likeness of trees of one plot (intraclass correlation) that is assumed where none or all are browsed and the
+# data cannot tell it. Common practice, no source: browsing of neighbours is seldom more alike than this.
+ASSUMED_LIKENESS = 0.2
+MANY_PLOTS, MANY_BROWSED = 15, 10  # from here the plain logit limits are known to be too wide (see `clustered`)
+
+
+def wilson(x: float, n: float, level: float = 0.95, corrected: bool = False) -> Interval:
+    """Score interval of Wilson for x of n independent trees, with or without continuity correction.
+
+    References
+    ----------
+    .. [1] Newcombe, R. G. (1998). Statistics in Medicine 17:857-872, methods 3 and 4.
+    """
+    z = _z(level)
+    p = x / n
+    if not corrected:
+        middle, reach = p + z**2 / (2 * n), z * math.sqrt(p * (1 - p) / n + z**2 / (4 * n**2))
+        low, high = (middle - reach) / (1 + z**2 / n), (middle + reach) / (1 + z**2 / n)
+    else:
+        below = z * math.sqrt(max(0.0, z**2 - 2 - 1 / n + 4 * p * (n * (1 - p) + 1)))
+        above = z * math.sqrt(max(0.0, z**2 + 2 - 1 / n + 4 * p * (n * (1 - p) - 1)))
+        low, high = (2 * n * p + z**2 - 1 - below) / (2 * (n + z**2)), (2 * n * p + z**2 + 1 + above) / (2 * (n + z**2))
+    low, high = (0.0 if x <= 0 else max(0.0, low)), (1.0 if x >= n else min(1.0, high))
+    return Interval(low, high, level, "Wilson, corrected" if corrected else "Wilson")
+
+
+def clopper_pearson(x: float, n: float, level: float = 0.95) -> Interval:
+    """Exact interval: Beta quantiles (Clopper & Pearson 1934, Biometrika 26:404-413)."""
+    tail = (1 - level) / 2
+    low = 0.0 if x <= 0 else float(stats.beta.ppf(tail, x, n - x + 1))
+    high = 1.0 if x >= n else float(stats.beta.ppf(1 - tail, x + 1, n - x))
+    return Interval(low, high, level, "Clopper-Pearson")
+
+
+def jeffreys(x: float, n: float, level: float = 0.95) -> Interval:
+    """Beta(x+1/2, n-x+1/2) quantiles; 0 at x = 0 and 1 at x = n (Brown, Cai & DasGupta 2001, Stat. Sci. 16:101-133)."""
+    tail = (1 - level) / 2
+    low = 0.0 if x <= 0 else float(stats.beta.ppf(tail, x + 0.5, n - x + 0.5))
+    high = 1.0 if x >= n else float(stats.beta.ppf(1 - tail, x + 0.5, n - x + 0.5))
+    return Interval(low, high, level, "Jeffreys")
+
+
+def mid_p(x: int, n: int, level: float = 0.95) -> Interval:
+    """Exact interval that counts half of the probability of what was seen (Newcombe 1998, 17:857-872, method 6)."""
+    tail = (1 - level) / 2
+
+    def above(p: float) -> float:
+        return float(stats.binom.sf(x, n, p) + 0.5 * stats.binom.pmf(x, n, p)) - tail
+
+    def below(p: float) -> float:
+        return float(stats.binom.cdf(x, n, p) - 0.5 * stats.binom.pmf(x, n, p)) - tail
+
+    low = 0.0 if x == 0 else float(optimize.brentq(above, 0.0, x / n))
+    high = 1.0 if x == n else float(optimize.brentq(below, x / n, 1.0))
+    return Interval(low, high, level, "mid-P")
+
+
+def none_seen_bound(n: float, level: float = 0.95) -> float:
+    """One-sided upper limit of a share of which none was seen among n: 1 - (1 - level)^(1/n), about 3/n at 95 %.
+
+    References
+    ----------
+    .. [1] Hanley, J. A. & Lippman-Hand, A. (1983), the rule of three; Jovanovic & Levy (1997), Am. Stat. 51:137-139.
+    """
+    return 1 - (1 - level) ** (1 / n)
+
+
+INDEPENDENT = {"Wilson": wilson, "Clopper-Pearson": clopper_pearson, "Jeffreys": jeffreys, "mid-P": mid_p}
+
+
+def independent(x: int, n: int, level: float = 0.95, method: str = "Wilson") -> Estimate:
+    """Share x / n of trees that were drawn one by one, not plot by plot. method : one of INDEPENDENT."""
+    if n == 0:
+        return nothing("no trees were looked at", level=level)
+    if not 0 <= x <= n:
+        raise CannotUse(f"{x} of {n} trees cannot be: give a count between 0 and {n}.")
+    found = INDEPENDENT[method](x, n, level)
+    return Estimate(x / n, found.low, found.high, level, f"{method}, independent trees", n, 0, 1.0,
+                    math.sqrt(x / n * (1 - x / n) / n))
+
+
+def clustered(browsed: ArrayLike, trees: ArrayLike, level: float = 0.95, plots_in_all: int | None = None,
+              unsure: float = 0.0) -> Estimate:
+    """Share browsed where whole plots were drawn: ratio of totals, plots as clusters.
+
+    browsed, trees : (n,) for each plot; browsed may be fractional (shares of a culprit). plots_in_all : plots the
+    ground would hold, for the finite population correction. unsure : summed variance of fractional browsed trees
+    [trees^2], see attribution.py. Plots without trees count in the n of sigma's n/(n-1), and nowhere else.
+
+    Notes
+    -----
+    sigma is the linearised n/(n-1) form [1]_. The interval lies on the logit scale, and three things make its
+    coverage hold (`coverage.py` prints it): residuals are scaled by 1/(1 - h) for a plot that holds the share h of
+    all trees, as plots with many trees pull the estimate towards themselves [2]_; t takes the degrees of freedom
+    that the residuals' own tails leave, 2n/(kurtosis - 1) - 1, at most those of the effective number of plots
+    [3]_; and where many plots and browsed trees were seen, the centre moves by half a tree, which keeps the limits
+    from being too wide near 0 and 1. None or all browsed: one-sided bound with an assumed design effect.
+
+    References
+    ----------
+    .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 3.12.
+    .. [2] Bell, R. M. & McCaffrey, D. F. (2002). Survey Methodology 28:169-181 (from memory).
+    .. [3] Satterthwaite, F. E. (1946). Biometrics Bulletin 2:110-114: degrees of freedom by the variance of a variance.
+    """
+    y, m = np.asarray(browsed, float), np.asarray(trees, float)
+    if np.any((y < -1e-9) | (y > m + 1e-9)):
+        raise CannotUse("A plot has more browsed trees than trees: look at its tally.")
+    visited = len(m)
+    y, m = y[m > 0], m[m > 0]
+    n, total = len(m), float(m.sum())
+    if n == 0:
+        return nothing(f"no trees of this kind on {visited} plots", visited, level)
+    p = min(1.0, max(0.0, float(y.sum()) / total))
+    count = round(total)
+    finite = 1.0 if plots_in_all is None else max(0.0, 1 - visited / plots_in_all)
+    if n == 1:
+        return Estimate(p, None, None, level, "none", count, 1, note="one plot: how plots differ is unknown")
+    if p in (0.0, 1.0):
+        return _all_or_none(p, m, level)
+    residual = (y - p * m) / total
+    variance = finite * visited / (visited - 1) * float((residual**2).sum()) + unsure / total**2
+    plain = p * (1 - p) / total
+    low, high, df = _logit_limits(p, residual, m / total, finite, unsure / total**2, level,
+                                  0.5 if n >= MANY_PLOTS and y.sum() >= MANY_BROWSED else 0.0, total)
+    note = "" if n >= MANY_PLOTS else f"only {n} plots"
+    return Estimate(p, low, high, level, "plots as clusters, logit t", count, n, variance / plain, math.sqrt(variance), df,
+                    note=note)
+
+
+def _logit_limits(p: float, residual: np.ndarray, held: np.ndarray, finite: float, unsure: float, level: float,
+                  moved: float, total: float) -> tuple[float, float, float]:
+    n = len(residual)
+    squares = residual**2 / (1 - held)
+    sampled = float(squares.sum())
+    if sampled == 0 and unsure == 0:  # every plot alike: what is left is what independent trees would vary
+        sampled, df = p * (1 - p) / total, n - 1.0
+    elif sampled == 0:
+        df = n - 1.0
+    else:
+        tails = n * float((squares**2).sum()) / sampled**2
+        df = max(1.0, min(1 / float((held**2).sum()) - 1, 2 * n / max(tails - 1, 1e-9) - 1))
+        df *= (1 + unsure / sampled) ** 2
+    centre = (p * total + moved) / (total + 2 * moved)
+    reach = float(stats.t.ppf((1 + level) / 2, df)) * math.sqrt(finite * sampled + unsure) / (centre * (1 - centre))
+    middle = math.log(centre / (1 - centre))
+    return float(_expit(middle - reach)), float(_expit(middle + reach)), df
+
+
+def _all_or_none(p: float, m: np.ndarray, level: float) -> Estimate:
+    effect = max(1.0, 1 + (float((m**2).sum() / m.sum()) - 1) * ASSUMED_LIKENESS)
+    bound = none_seen_bound(float(m.sum()) / effect, level)
+    low, high = (0.0, bound) if p == 0 else (1 - bound, 1.0)
+    word = "none" if p == 0 else "all"
+    note = f"{word} browsed: design effect {effect:.1f} assumed, from a likeness of {ASSUMED_LIKENESS} in a plot"
+    return Estimate(p, low, high, level, "one-sided bound with an assumed design effect", round(m.sum()), len(m), effect,
+                    note=note)
+
+
+def share_browsed(trees: pd.DataFrame, by: Sequence[str] = (), value: str = "browsed", level: float = 0.95,
+                  plots_in_all: int | None = None) -> dict[tuple, Estimate]:
+    """Share of trees browsed by groups, plots as clusters; the key () holds all trees where `by` is empty.
+
+    trees : survey frame, see frame.py. by : names of columns. value : column with 0, 1 or missing.
+    """
+    totals = plot_totals(trees, value, by)
+    if not by:
+        return {(): clustered(totals["sum"], totals["count"], level, plots_in_all)}
+    found = {}
+    for key, part in totals.groupby(list(by), observed=True):
+        found[key if isinstance(key, tuple) else (key,)] = clustered(part["sum"], part["count"], level, plots_in_all)
+    return found
+
+
+def as_table(estimates: dict[tuple, Estimate], by: Sequence[str]) -> pd.DataFrame:
+    """Estimates as a table, one row a group: the group's columns, then the record's."""
+    rows = [dict(zip(by, key, strict=False)) | estimate.as_json() for key, estimate in estimates.items()]
+    return pd.DataFrame(rows)
+
+
+def plots_visited(trees: pd.DataFrame) -> int:
+    """Number of plots in the frame, empty ones counted."""
+    return of_sampled(trees).groupby(["site", "plot"], observed=True).ngroups
+
+
+def _expit(t: float) -> float:
+    return 1 / (1 + math.exp(-t)) if t > -700 else 0.0
+
+
+def _z(level: float) -> float:
+    return float(stats.norm.ppf((1 + level) / 2))

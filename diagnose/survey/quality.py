@@ -1,0 +1,126 @@
+"""Do two crews see the same, and what does it do to the estimate when they do not?"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from diagnose.cannot_use import CannotUse
+from diagnose.survey.estimate import Estimate, Interval
+
+LEAST_PAIRS, LEAST_IN_CLASS = 50, 10  # below these only counts are shown; common practice, no source
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """Agreement of two crews on the same trees.
+
+    table : (k, k) counts, rows the first crew. agree : share of pairs in the same class. kappa, weighted : with
+    intervals from the asymptotic standard error; None, with the reason in note, where there are too few pairs.
+    prevalence : share of the pairs' judgements in each class. adjusted : agreement for even classes, (k agree - 1)/(k - 1),
+    which is 2 agree - 1 with two classes.
+    """
+
+    table: tuple[tuple[int, ...], ...]
+    pairs: int
+    agree: float
+    prevalence: tuple[float, ...]
+    kappa: float | None
+    kappa_interval: Interval | None
+    weighted: float | None
+    weighted_interval: Interval | None
+    adjusted: float | None
+    note: str = ""
+
+
+def agreement(table: ArrayLike, level: float = 0.95, few_too: bool = False) -> Agreement:
+    """Agreement from a square table of counts. few_too : give kappa below the least numbers of pairs as well."""
+    counts = np.asarray(table)
+    if counts.ndim != 2 or counts.shape[0] != counts.shape[1] or counts.sum() == 0:
+        raise CannotUse("Agreement needs a square table of counts with pairs in it.")
+    pairs, classes = int(counts.sum()), len(counts)
+    agree = float(np.trace(counts)) / pairs
+    margins = (counts.sum(axis=0) + counts.sum(axis=1)) / (2 * pairs)
+    seen = margins[margins > 0]
+    rare = float(seen.min()) * pairs if len(seen) > 1 else 0.0
+    rows = tuple(tuple(int(x) for x in row) for row in counts)
+    if not few_too and (pairs < LEAST_PAIRS or rare < LEAST_IN_CLASS):
+        note = (f"{pairs} pairs, {rare:.0f} in the rarest class: too few for kappa (at least {LEAST_PAIRS} and "
+                f"{LEAST_IN_CLASS}), counts only")
+        return Agreement(rows, pairs, agree, tuple(margins.tolist()), None, None, None, None, None, note)
+    plain, plain_sigma = kappa(counts)
+    linear, linear_sigma = kappa(counts, linear_weights(classes))
+    z = float(stats.norm.ppf((1 + level) / 2))
+    return Agreement(rows, pairs, agree, tuple(margins.tolist()), plain, _around(plain, plain_sigma, z, level),
+                     linear, _around(linear, linear_sigma, z, level), (classes * agree - 1) / (classes - 1))
+
+
+def linear_weights(classes: int) -> np.ndarray:
+    """Agreement of ordered classes i and j: 1 - |i - j| / (k - 1)."""
+    i = np.arange(classes)
+    return 1 - np.abs(i[:, None] - i[None, :]) / max(1, classes - 1)
+
+
+def kappa(table: ArrayLike, weights: ArrayLike | None = None) -> tuple[float, float]:
+    """Cohen's kappa and its asymptotic standard error; weights : (k, k) agreement, the identity where absent.
+
+    References
+    ----------
+    .. [1] Fleiss, J. L., Cohen, J. & Everitt, B. S. (1969). Psychological Bulletin 72:323-327: large-sample error.
+    """
+    p = np.asarray(table, float)
+    n = p.sum()
+    p = p / n
+    w = np.eye(len(p)) if weights is None else np.asarray(weights, float)
+    rows, columns = p.sum(axis=1), p.sum(axis=0)
+    seen, chance = float((w * p).sum()), float((w * np.outer(rows, columns)).sum())
+    if chance >= 1:
+        return math.nan, math.nan
+    value = (seen - chance) / (1 - chance)
+    mean_row, mean_column = w @ columns, w.T @ rows
+    inner = w - (mean_row[:, None] + mean_column[None, :]) * (1 - value)
+    variance = (float((p * inner**2).sum()) - (value - chance * (1 - value)) ** 2) / (n * (1 - chance) ** 2)
+    return value, math.sqrt(max(0.0, variance))
+
+
+def _around(value: float, sigma: float, z: float, level: float) -> Interval:
+    return Interval(max(-1.0, value - z * sigma), min(1.0, value + z * sigma), level, "asymptotic standard error")
+
+
+def true_share(seen: Estimate, sensitivity: float, specificity: float, expert_browsed: int | None = None,
+               expert_unbrowsed: int | None = None) -> Estimate:
+    """The share browsed, corrected for what a crew overlooks and wrongly calls browsed.
+
+    seen : estimate from the crew. sensitivity, specificity : share of browsed (unbrowsed) trees that the crew calls so.
+    expert_browsed, expert_unbrowsed : trees of the expert's recheck that these two come from; their own uncertainty
+    is then included. A result outside 0 to 1 is shown and flagged, never clipped.
+
+    References
+    ----------
+    .. [1] Rogan, W. J. & Gladen, B. (1978). American Journal of Epidemiology 107:71-76.
+    """
+    span = sensitivity + specificity - 1
+    if span <= 0:
+        raise CannotUse("Sensitivity and specificity together must exceed 1: such a crew tells nothing.")
+    if seen.value is None:
+        return seen
+    value = (seen.value + specificity - 1) / span
+    variance = (seen.sigma or 0.0) ** 2
+    if expert_browsed:
+        variance += value**2 * sensitivity * (1 - sensitivity) / expert_browsed
+    if expert_unbrowsed:
+        variance += (1 - value) ** 2 * specificity * (1 - specificity) / expert_unbrowsed
+    sigma = math.sqrt(variance) / span
+    extra = variance - (seen.sigma or 0.0) ** 2
+    low = high = None
+    if seen.low is not None and seen.high is not None:
+        z = float(stats.norm.ppf((1 + seen.level) / 2))
+        low = value - math.hypot(seen.value - seen.low, z * math.sqrt(extra)) / span
+        high = value + math.hypot(seen.high - seen.value, z * math.sqrt(extra)) / span
+    note = "outside 0 to 1: sensitivity or specificity do not fit this crew" if not 0 <= value <= 1 else ""
+    return Estimate(value, low, high, seen.level, f"{seen.method}; corrected for the crew's errors", seen.trees, seen.plots,
+                    seen.design_effect, sigma, seen.df, note=note)

@@ -1,0 +1,61 @@
+"""How sure is a ratio of totals when whole plots were drawn, not single trees?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from diagnose.cannot_use import CannotUse
+
+
+@dataclass(frozen=True)
+class Ratio:
+    """value, sigma : ratio of totals and its linearised standard error. df : clusters less strata."""
+
+    value: float
+    sigma: float
+    df: int
+    level: float
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Symmetric t limits."""
+        reach = float(stats.t.ppf((1 + self.level) / 2, self.df)) * self.sigma
+        return self.value - reach, self.value + reach
+
+
+def ratio_of_totals(y: ArrayLike, x: ArrayLike, clusters: ArrayLike | None = None, weights: ArrayLike | None = None,
+                    strata: ArrayLike | None = None, drawn_share: dict | float = 0.0, level: float = 0.95) -> Ratio:
+    """Ratio sum(w y) / sum(w x) with its linearised standard error.
+
+    y, x : (n,). clusters, strata : (n,) labels; every row its own cluster, and one stratum, where absent.
+    drawn_share : share of all clusters that were drawn (n/N), a number or one for each stratum.
+    Raises CannotUse for a stratum with one cluster, whose variance is unknown (never nought).
+
+    References
+    ----------
+    .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 3.12: variance of a ratio, n/(n-1) included.
+    """
+    top, below = np.asarray(y, float), np.asarray(x, float)
+    weight = np.ones_like(top) if weights is None else np.asarray(weights, float)
+    stratum = np.zeros(len(top), int) if strata is None else np.unique(np.asarray(strata), return_inverse=True)[1]
+    names = [0] if strata is None else list(np.unique(np.asarray(strata)))
+    cluster = np.arange(len(top)) if clusters is None else np.unique(np.asarray(clusters), return_inverse=True)[1]
+    total = float((weight * below).sum())
+    if not total > 0:
+        raise CannotUse("The ratio has nothing below the line: give plots with trees in them.")
+    value = float((weight * top).sum()) / total
+    residual = weight * (top - value * below) / total
+    variance, count = 0.0, 0
+    for number, name in enumerate(names):
+        inside = stratum == number
+        sums = np.bincount(np.unique(cluster[inside], return_inverse=True)[1], residual[inside])
+        if len(sums) < 2:
+            raise CannotUse(f"Stratum {name} has one plot, so its variance is unknown: join it to a like stratum.")
+        share = drawn_share.get(name, 0.0) if isinstance(drawn_share, dict) else drawn_share
+        variance += (1 - share) * len(sums) / (len(sums) - 1) * float(((sums - sums.mean()) ** 2).sum())
+        count += len(sums)
+    return Ratio(value, float(np.sqrt(variance)), count - len(names), level)
