@@ -1,0 +1,51 @@
+"""Signs are read as people write them, or refused in one line."""
+
+from pathlib import Path
+
+import pytest
+
+from diagnose.cannot_use import CannotUse
+from diagnose.signs import Answer, Bounded, Measured, Shares, parse_signs, read_signs, vocabulary
+
+
+def test_choices_numbers_intervals_and_shares_are_read() -> None:
+    read = parse_signs({
+        "wound": "severed shoot", "end_diameter_mm": 4, "true_slope_deg": {"low": 30, "high": 60},
+        "seen_slope_deg": {"value": 41, "sigma": 2}, "end_form": {"clean": 0.9, "half": 0.1, "torn": 0.0},
+    })  # fmt: skip
+    assert read["wound"] == Answer("severed_shoot")
+    assert isinstance(read["end_diameter_mm"], Measured) and read["end_diameter_mm"].sigma > 0
+    assert read["true_slope_deg"] == Bounded(30, 60, 0.95, "answer")
+    assert read["seen_slope_deg"] == Measured(41, 2, "answer")
+    assert isinstance(read["end_form"], Shares)
+
+
+@pytest.mark.parametrize("wrong", [
+    {"colour": "red"}, {"wound": "eaten by a dragon"}, {"end_diameter_mm": "thick"}, {"end_diameter_mm": -3},
+    {"seen_slope_deg": 400}, {"true_slope_deg": {"low": 60, "high": 30}}, {"end_form": {"clean": 0.2}},
+    {"end_diameter_mm": float("nan")}, {"seen_slope_deg": {"sigma": 3}},
+])  # fmt: skip
+def test_a_sign_that_makes_no_sense_is_refused_in_one_line(wrong: dict) -> None:
+    with pytest.raises(CannotUse) as said:
+        parse_signs(wrong)
+    assert "\n" not in str(said.value)
+
+
+def test_files_of_signs_are_yaml_or_json(tmp_path: Path) -> None:
+    (tmp_path / "a.yaml").write_text("wound: bark_gnawed\nseason: unknown\n")
+    (tmp_path / "b.json").write_text('{"signs": {"wound": "bark_gnawed"}}')
+    assert read_signs(tmp_path / "a.yaml") == read_signs(tmp_path / "b.json") == {"wound": Answer("bark_gnawed")}
+    for name, text in (("c.yaml", "- just\n- a list"), ("d.json", "{broken"), ("e.yaml", "a: [")):
+        (tmp_path / name).write_text(text)
+        with pytest.raises(CannotUse):
+            read_signs(tmp_path / name)
+    with pytest.raises(CannotUse, match="cannot be read"):
+        read_signs(tmp_path / "missing.yaml")
+
+
+def test_every_sign_has_a_label_and_every_question_its_help() -> None:
+    for word in vocabulary().values():
+        assert word.label and word.kind in ("choice", "number")
+        assert word.kind == "number" or word.choices
+        assert word.question is None or word.help
+        assert set(word.asked_of) <= set(vocabulary()["wound"].choices)
