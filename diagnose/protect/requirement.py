@@ -30,13 +30,13 @@ NEED_OF = {
     "frost": "weather", "ice_or_wind": "weather", "sunscald": "weather", "shears": "tool", "mower": "tool",
     "herbicide": "chemical",
 }  # fmt: skip
-_OTHER_NAMES = {
-    "deer": "deer_browsing", "elk": "elk_browsing", "red_deer": "elk_browsing", "moose": "moose_browsing",
-    "livestock": "livestock_browsing", "vole": "vole_surface", "voles": "vole_surface", "mouse": "mouse_or_rat",
-    "squirrel": "tree_squirrel", "gopher": "pocket_gopher",
-}  # fmt: skip
 # the stoutest kind that any culprit calls for is built; a finer mesh goes round the base of it
 _STOUTNESS = ("none", "root basket", "wire cylinder", "closed cage", "cage", "stock guard")
+STAKED = ("cage", "closed cage", "wire cylinder")
+STAKES = (
+    "stake past the upper tie and below the lip, at least 300 mm in the ground (FGS-shelter)",
+    "metal stakes where wind is strong: a short wooden stake fails (common practice, no source)",
+)
 _FINE_KINDS = ("wire cylinder", "root basket")
 
 
@@ -48,10 +48,14 @@ class Figure:
     source: str
     tag: str
     note: str
+    disagreement: str = ""  # key in disagreements.yaml
 
     def as_json(self) -> dict[str, Any]:
-        return {"mm": round(self.value_mm, 1), "inches": round(self.value_mm / MM_PER_INCH, 2),
+        told = {"mm": round(self.value_mm, 1), "inches": round(self.value_mm / MM_PER_INCH, 2),
                 "source": self.source, "tag": self.tag, "note": self.note}
+        if self.disagreement:
+            told["disagreement"] = disagreements()[self.disagreement]
+        return told
 
 
 @dataclass(frozen=True)
@@ -83,6 +87,7 @@ class Requirement:
     also: tuple[str, ...]
     cautions: tuple[str, ...]
     snow_mm: float
+    stakes: tuple[str, ...] = ()
 
     def figures(self) -> dict[str, Figure]:
         """The figures that apply, by name, in the order of building."""
@@ -107,8 +112,20 @@ class Requirement:
             "do_instead": list(self.instead),
             "fails": list(self.fails),
             "also": list(self.also),
+            "stakes": list(self.stakes),
             "cautions": list(self.cautions),
         }
+
+
+@cache
+def disagreements() -> dict[str, Any]:
+    """Topic -> every published value, its source, the chosen one and why, as `disagreements.yaml` holds it."""
+    return dict(yaml.safe_load((files("diagnose.protect") / "disagreements.yaml").read_text(encoding="utf-8")))
+
+
+@cache
+def _other_names() -> dict[str, str]:
+    return dict(yaml.safe_load((files("diagnose.protect") / "names.yaml").read_text(encoding="utf-8")))
 
 
 @cache
@@ -168,6 +185,7 @@ def require(culprits: Mapping[str, float] | Iterable[str], snow_mm: float = 0.0)
         also=tuple(dict.fromkeys(need["also"] for need in met.values() if "also" in need)),
         cautions=_cautions_for(kind, keys),
         snow_mm=float(snow_mm),
+        stakes=STAKES if kind in STAKED else (),
     )
 
 
@@ -175,7 +193,7 @@ def _counted(culprits: Mapping[str, float] | Iterable[str]) -> list[str]:
     """Culprit keys that the barrier must stop, likeliest first."""
     if not isinstance(culprits, Mapping):
         names = [str(name).strip().lower().replace(" ", "_") for name in culprits]
-        keys = [_OTHER_NAMES.get(name, name) for name in names]
+        keys = [_other_names().get(name, name) for name in names]
         if "rabbit_or_hare" in keys:
             keys = [key for key in keys if key != "rabbit_or_hare"] + ["rabbit", "hare"]
         unknown = [key for key in keys if key not in NEED_OF]
@@ -196,7 +214,7 @@ def _closed(met: Mapping[str, Any]) -> set[str]:
 
 def _figure(entry: Mapping[str, Any], value: float | None = None, note: str | None = None) -> Figure:
     return Figure(float(entry["value"]) if value is None else value, entry["source"], entry["tag"],
-                  entry["note"] if note is None else note)
+                  entry["note"] if note is None else note, entry.get("disagreement", ""))
 
 
 def _least(met: Mapping[str, Any], name: str) -> Figure | None:

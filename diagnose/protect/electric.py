@@ -1,0 +1,71 @@
+"""How strong must the energiser be, how much earth does it need, and what share of deer does a height hold?"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from diagnose.cannot_use import CannotUse
+
+METRES_PER_MILE = 1609.344  # exact
+METRES_PER_FOOT = 0.3048  # exact
+JOULES_A_MILE = 1.0  # GERRISH counts miles of fence, UME-E miles of live wire
+ROD_FEET_A_JOULE = 3.0  # GERRISH
+ROD_FEET = 6.0  # GERRISH, MNDNR-E
+LEAST_RODS = 3  # MNDNR-E
+ROD_SPACING_M = 3.05  # 10 ft: GERRISH, MNDNR-E, RI382, CLOVER; 6 ft: FRORG
+DESIGN_V, ALARM_V, FAILED_V = 5000, 4000, 3000  # MNDNR-E, FRORG, HYG-1S
+# share of white-tailed deer that did not get over a fence of this height [mm] (VC10)
+HELD = ((1500.0, 0.0), (1800.0, 0.14), (2100.0, 0.85), (2400.0, 1.0))
+
+
+@dataclass(frozen=True)
+class Energiser:
+    """joules_by_fence, joules_by_wire : both published rules. joules : the one to buy for, the larger."""
+
+    joules_by_fence: float
+    joules_by_wire: float
+    joules: float
+    rods: int
+    rod_m: float
+    rod_spacing_m: float
+    volts: int
+
+    def as_json(self) -> dict[str, Any]:
+        return {"joules": round(self.joules, 2),
+                "by_length_of_fence": {"joules": round(self.joules_by_fence, 2), "source": "GERRISH"},
+                "by_live_wire": {"joules": round(self.joules_by_wire, 2), "source": "UME-E"},
+                "earth_rods": self.rods, "rod_m": round(self.rod_m, 2), "rod_spacing_m": self.rod_spacing_m,
+                "volts": {"build_for": self.volts, "look_for_the_fault": ALARM_V, "failed": FAILED_V}}
+
+
+def energiser(fence_m: float, live_wires: int) -> Energiser:
+    """Energiser and earth for a fence of this length [m] with so many live wires.
+
+    One joule a mile of fence (GERRISH) or of live wire (UME-E), the latter to buy for; 3 ft of earth rod a joule
+    (GERRISH), rods of 6 ft, at least three (MNDNR-E), 3 m apart. Raises CannotUse for no length or no live wire.
+    """
+    if not (math.isfinite(fence_m) and fence_m > 0 and live_wires >= 1):
+        raise CannotUse("an electric fence needs a length above zero and at least one live wire")
+    by_fence = fence_m / METRES_PER_MILE * JOULES_A_MILE
+    by_wire = by_fence * live_wires
+    return Energiser(by_fence, by_wire, by_wire, rods_for(by_wire), ROD_FEET * METRES_PER_FOOT, ROD_SPACING_M, DESIGN_V)
+
+
+def rods_for(joules: float) -> int:
+    """Earth rods of 6 ft for this energiser (GERRISH: 3 ft a joule; MNDNR-E: three at least)."""
+    return max(LEAST_RODS, math.ceil(joules * ROD_FEET_A_JOULE / ROD_FEET - 1e-9))
+
+
+def held_share(height_mm: float) -> float:
+    """Share of white-tailed deer that a physical fence of this height held, straight between the trial's heights.
+
+    References: VerCauteren et al. 2010, J. Wildl. Manage. 74:1378 (VC10). A trial with motivated deer in pens.
+    """
+    if height_mm <= HELD[0][0]:
+        return 0.0
+    for (low, share_low), (high, share_high) in zip(HELD, HELD[1:], strict=False):
+        if height_mm <= high:
+            return share_low + (share_high - share_low) * (height_mm - low) / (high - low)
+    return 1.0
