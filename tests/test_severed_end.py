@@ -1,0 +1,182 @@
+"""A severed end on the card is measured as its exact truth says.
+
+The photographs in reference_cases/photos are ray-traced renderings with exact truth, not made by this tool; the
+simulator's pictures are made here, from settings that no measurement was fitted to.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from diagnose.diagnosis import measure_picture
+from diagnose.measure.end_shape import find_end
+from diagnose.measure.overlay import annotate
+from diagnose.measure.record import Measurement
+from diagnose.measure.severed_end import measure_end_on_card
+from diagnose.measure.simulate.twig import Setting, Truth, any_setting, picture_of
+from diagnose.photo.picture import read_picture
+from diagnose.photo.plane import find_card
+from diagnose.signs import Bounded
+from tests.conftest import PHOTOS
+
+ON_CARD = sorted((PHOTOS / "twig_on_card").glob("*.jpg"))
+
+
+@cache
+def _photo(path: Path) -> tuple[Measurement, dict[str, Any]]:
+    picture = read_picture(path)
+    truth = json.loads(path.with_suffix(".json").read_text())
+    return measure_end_on_card(picture, find_card(picture)), truth
+
+
+@cache
+def _simulated(setting: Setting) -> tuple[Measurement, Truth]:
+    data, truth = picture_of(setting)
+    picture = read_picture(data, "simulated.jpg")
+    return measure_end_on_card(picture, find_card(picture)), truth
+
+
+def test_clean_ends_on_the_card_are_read_to_five_degrees_in_the_middle_and_fifteen_at_worst() -> None:
+    errors = []
+    for path in ON_CARD:
+        found, truth = _photo(path)
+        if truth["truth"]["kind"] == "clean":
+            errors.append(abs(found.measured["seen_slope_deg"].value - truth["twig"]["apparent_deg"]))
+    assert len(errors) >= 5
+    assert np.median(errors) <= 5 and np.percentile(errors, 90) <= 15
+
+
+def test_diameters_on_the_card_are_read_to_five_per_cent_in_the_middle_and_twelve_at_worst() -> None:
+    errors = []
+    for path in ON_CARD:
+        found, truth = _photo(path)
+        true = truth["twig"]["diameter_view_mm"]
+        errors.append(abs(found.measured["end_diameter_mm"].value / true - 1))
+    assert np.median(errors) <= 0.05 and np.percentile(errors, 90) <= 0.12
+
+
+@pytest.mark.parametrize("path", ON_CARD, ids=lambda path: path.stem)
+def test_the_end_that_is_measured_is_the_severed_one(path: Path) -> None:
+    found, truth = _photo(path)
+    middle = found.shapes["face_line"].mean(axis=0)
+    assert np.linalg.norm(middle - truth["twig"]["end_centre_px"]) < 1.5 * truth["twig"]["diameter_px"] + 5
+
+
+@pytest.mark.parametrize("path", ON_CARD, ids=lambda path: path.stem)
+def test_nothing_is_measured_without_an_uncertainty(path: Path) -> None:
+    found, _ = _photo(path)
+    for name, sign in found.measured.items():
+        if name == "end_form":
+            assert sum(sign.shares.values()) == pytest.approx(1)
+        elif isinstance(sign, Bounded):
+            assert sign.low < sign.high
+        else:
+            assert sign.sigma > 0
+
+
+@pytest.mark.parametrize("path", ON_CARD, ids=lambda path: path.stem)
+def test_a_clean_end_is_never_surely_torn_nor_a_torn_one_surely_clean(path: Path) -> None:
+    found, truth = _photo(path)
+    other = {"clean": "torn", "torn": "clean"}.get(truth["truth"]["kind"])
+    if other is not None:
+        assert found.measured["end_form"].shares[other] <= 0.9
+
+
+PLAIN = Setting(seed=5, theta=30.0, roll=0.0, diameter=6.0, buds=0, dirt=5, tilt=12.0, heading=200.0)
+
+
+@pytest.mark.parametrize("theta", [0.0, 15.0, 30.0, 45.0, 55.0])
+def test_a_cut_in_profile_is_read_at_its_slope(theta: float) -> None:
+    found, _ = _simulated(replace(PLAIN, theta=theta))
+    seen = found.measured["seen_slope_deg"]
+    assert seen.value == pytest.approx(theta, abs=max(3.0, 3 * seen.sigma))
+
+
+def test_rolling_the_twig_lowers_the_seen_slope_as_the_cosine_of_the_roll() -> None:
+    """tan(seen) = tan(true) cos(roll) for a flat face, the definition's own identity."""
+    found, _ = _simulated(replace(PLAIN, theta=45.0, roll=50.0))
+    expected = np.degrees(np.arctan(np.tan(np.radians(45)) * np.cos(np.radians(50))))
+    assert found.measured["seen_slope_deg"].value == pytest.approx(expected, abs=6)
+
+
+def test_print_scale_multiplies_diameters() -> None:
+    setting = replace(PLAIN, print_scale=0.95)
+    picture = read_picture(picture_of(setting)[0], "small.jpg")
+    told = measure_end_on_card(picture, find_card(picture, print_scale=0.95)).measured["end_diameter_mm"].value
+    untold = measure_end_on_card(picture, find_card(picture)).measured["end_diameter_mm"].value
+    assert told == pytest.approx(6.0, rel=0.03)
+    assert told / untold == pytest.approx(0.95, rel=0.01)
+
+
+def test_a_sun_shadow_beside_the_stem_does_not_widen_it() -> None:
+    dull, _ = _simulated(replace(PLAIN, sun=0.0))
+    sunny, _ = _simulated(replace(PLAIN, sun=0.7, sun_from=(60.0, 40.0)))
+    assert sunny.measured["end_diameter_mm"].value == pytest.approx(dull.measured["end_diameter_mm"].value, rel=0.03)
+
+
+def test_a_card_without_a_twig_yields_no_measurement() -> None:
+    found, _ = _simulated(replace(PLAIN, kind="none"))
+    assert found.measured == {} and found.not_measured
+
+
+@pytest.mark.parametrize("path", sorted((PHOTOS / "gnawed_bark").glob("*.jpg")), ids=lambda path: path.stem)
+def test_a_finger_that_holds_the_card_is_not_a_twig(path: Path) -> None:
+    picture = read_picture(path)
+    assert measure_end_on_card(picture, find_card(picture)).measured == {}
+
+
+def test_simulated_ends_of_every_size_are_found_where_they_are() -> None:
+    settings = [any_setting(seed) for seed in range(40_000, 40_010)]
+    found = [_simulated(setting) for setting in settings]
+    measured = [(m, truth) for m, truth in found if m.measured]
+    assert len(measured) >= 0.9 * len(settings)
+    for m, truth in measured:
+        assert np.linalg.norm(m.shapes["face_line"].mean(axis=0) - truth.tip_px) < 60
+
+
+def test_slope_and_width_of_an_outline_agree_with_region_measures() -> None:
+    """Against scikit-image's regionprops and a polygon of known slope."""
+    from skimage.draw import polygon2mask
+    from skimage.measure import find_contours, regionprops
+
+    slope, width, length = np.tan(np.radians(35)), 80.0, 480.0
+    corners = np.array([(40, 60), (40 + width, 60), (40 + width, 60 + length + slope * width), (40, 60 + length)])
+    mask = polygon2mask((160, 700), corners)
+    outline = max(find_contours(mask.astype(float), 0.5), key=len)[:, ::-1] - (60 + length, 80.0)
+    end = find_end(outline, 0.0, 78.0)
+    assert end is not None
+    assert np.degrees(np.arctan(abs(end.slope))) == pytest.approx(35, abs=1.0)
+    minor = regionprops(mask[:, 100:400].astype(int))[0].axis_minor_length * np.sqrt(3) / 2  # of a rectangle's width
+    assert end.diameter == pytest.approx(minor, rel=0.02)
+
+
+@pytest.mark.parametrize("what", ["blank", "text", "noise"])
+def test_a_picture_of_something_else_yields_no_measurement(what: str) -> None:
+    image = np.full((900, 1200, 3), 235, np.uint8)
+    if what == "text":
+        for row in range(60, 880, 50):
+            cv2.putText(image, "THE FOLLOWING LINES SAY NOTHING OF TREES", (30, row), 0, 1.3, (20, 20, 20), 2)
+    if what == "noise":
+        image = np.random.default_rng(1).integers(0, 255, image.shape, np.uint8)
+    picture = read_picture(cv2.imencode(".png", image)[1].tobytes(), f"{what}.png")
+    plane, found = measure_picture(picture)
+    assert plane is None and found.measured == {}
+    assert all(reason for reason in found.not_measured.values())
+
+
+@pytest.mark.parametrize("path", ON_CARD[:3], ids=lambda path: path.stem)
+def test_the_annotated_picture_shows_the_wound_enlarged(path: Path) -> None:
+    picture = read_picture(path)
+    plane = find_card(picture)
+    shown = annotate(picture, measure_end_on_card(picture, plane), plane)
+    assert max(shown.shape[:2]) == 1100 and shown.dtype == np.uint8
+    yellow = (np.abs(shown.astype(int) - (66, 228, 240)).sum(axis=2) < 40).sum()
+    assert yellow > 200
