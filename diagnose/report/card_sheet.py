@@ -12,6 +12,7 @@ from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from diagnose.cannot_use import CannotUse
 from diagnose.photo.layouts import CARD, MODULES_A_SIDE, STAFF, Layout
 from diagnose.photo.markers import marker_picture
 
@@ -249,7 +250,7 @@ def _lines(sheet: Sheet, x: float, y: float, title: str, lines: tuple[str, ...])
 def card_and_staff(paper: str = "A4", card: Layout | None = CARD, staff: Layout | None = STAFF) -> bytes:
     """One PDF to print: the card's page, which also says how to use both, and the staff's pages.
 
-    paper : "A4" or "Letter". card, staff : layouts, or None to leave one out. Raises ValueError for other
+    paper : "A4" or "Letter". card, staff : layouts, or None to leave one out. Raises CannotUse for other
     paper or where a layout does not fit on it.
     """
     from reportlab.pdfgen.canvas import Canvas
@@ -280,11 +281,11 @@ def write_card_sheet(path: str | PathLike[str], paper: str = "A4") -> str:
 def print_scale(measured_mm: float) -> float:
     """True length of a printed millimetre, from a check bar's measured length [mm].
 
-    Raises ValueError where the print is so far off that the wrong bar or unit is more likely.
+    Raises CannotUse where the print is so far off that the wrong bar or unit is more likely.
     """
     scale = measured_mm / CHECK_BAR_MM
     if not 0.8 <= scale <= 1.2:
-        raise ValueError(
+        raise CannotUse(
             f"a check bar of {measured_mm:g} mm is too far from {CHECK_BAR_MM:.0f} mm: measure it again, "
             "in mm from stroke to stroke, or print at 100 %"
         )

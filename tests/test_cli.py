@@ -1,0 +1,122 @@
+"""The command says what the tool found, for people and for machines, and refuses in one line."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+import yaml
+
+from diagnose.cli import main
+from tests.conftest import PHOTOS
+
+CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
+
+
+def _json(capsys: pytest.CaptureFixture[str], *arguments: str) -> list:
+    assert main([*arguments, "--json"]) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+def test_photos_come_out_as_one_json_list_in_the_order_given(capsys: pytest.CaptureFixture[str]) -> None:
+    other = PHOTOS / "gnawed_bark" / "IMG_0003.jpg"
+    first, second = _json(capsys, "photo", str(other), str(CARD))
+    assert (first["file"], second["file"]) == (other.name, CARD.name)
+    assert set(second) >= {"file", "sha256", "taken", "plane", "measured", "not_measured", "verdict", "barrier"}
+    assert set(second["taken"]) >= {"time", "lat", "lon", "error_m", "refused"}
+    assert set(second["plane"]) == {"kind", "markers", "residual_px", "view_angle_deg"}
+    assert set(second["measured"]["seen_slope_deg"]) == {"value", "sigma"}
+    assert set(second["measured"]["end_form"]) == {"clean", "half", "torn"}
+    assert sum(second["verdict"]["culprits"].values()) == pytest.approx(1, abs=0.01)
+    assert second["verdict"]["next_question"]
+    assert "groove_spacing_mm" in second["not_measured"] and "groove_spacing_mm" in first["measured"]
+
+
+def test_place_and_time_are_those_that_another_reader_finds(capsys: pytest.CaptureFixture[str]) -> None:
+    """Pillow's own EXIF reader."""
+    from PIL import Image
+
+    taken = _json(capsys, "photo", str(CARD))[0]["taken"]
+    exif = Image.open(CARD).getexif()
+    gps = exif.get_ifd(0x8825)
+    degrees, minutes, seconds = (float(part) for part in gps[2])
+    assert taken["lat"] == pytest.approx((degrees + minutes / 60 + seconds / 3600) * (1 if gps[1] == "N" else -1), abs=1e-6)
+    assert taken["time"][:10] == exif.get_ifd(0x8769)[0x9003][:10].replace(":", "-")
+
+
+def test_a_file_that_cannot_be_read_is_named_and_the_others_go_on(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bad = tmp_path / "bad.jpg"
+    bad.write_bytes(b"no picture")
+    assert main(["photo", str(bad), str(CARD), "--json"]) == 1
+    shown = capsys.readouterr()
+    assert [one["file"] for one in json.loads(shown.out)] == ["bad.jpg", CARD.name]
+    assert shown.err.count("\n") == 1
+
+
+@pytest.mark.parametrize("arguments", [
+    ["photo", "missing.jpg"], ["photo", str(CARD), "--tap", "9999,9999"], ["photo", str(CARD), "--known-mm", "50"],
+    ["photo", str(CARD), "--region", "atlantis"], ["photo", str(CARD), "--bar-mm", "20"],
+    ["photo", str(CARD), "--signs", "missing.yaml"], ["ask", "--signs", "missing.yaml"],
+    ["photo", str(CARD), "--picture", "/nonexistent/folder/out.jpg"], ["log", "--box", "1,2"],
+])  # fmt: skip
+def test_bad_input_gets_one_line_and_no_traceback(
+    arguments: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    if arguments[0] == "log":
+        arguments = [*arguments, "--log", str(tmp_path)]
+    assert main(arguments) != 0
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1 and "Traceback" not in said
+
+
+def test_answered_signs_are_judged_without_a_photo(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    signs = tmp_path / "signs.yaml"
+    signs.write_text(yaml.safe_dump({"wound": "severed_shoot", "cut_form": "torn", "position": "middle"}))
+    assert main(["ask", "--signs", str(signs), "--json", "--region", "east"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["verdict"]["leading"].startswith("deer")
+    assert found["barrier"]["kind"] == "cage"
+
+
+def test_questions_are_asked_one_by_one_until_the_input_ends(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import io
+
+    monkeypatch.setattr("sys.stdin", io.StringIO("1\nnonsense\n3\n"))
+    assert main(["ask"]) == 0
+    shown = capsys.readouterr()
+    assert "What happened to the plant?" in shown.err and "Barrier:" in shown.out
+
+
+def test_a_photo_is_kept_and_listed_and_marked_as_deleted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    log = ["--log", str(tmp_path / "log")]
+    keep = ["photo", str(CARD), "--save", *log, "--site", "north slope", "--plant", "17", "--by", "AB"]
+    assert main(keep) == 0 and main(keep) == 0
+    assert "already" in capsys.readouterr().err
+    assert main(["log", *log, "--json"]) == 0
+    rows = json.loads(capsys.readouterr().out)
+    assert [(row["site"], row["plant"]) for row in rows] == [("north slope", "17")]
+    assert main(["log", *log]) == 0 and "north slope" in capsys.readouterr().out
+    assert main(["log", *log, "--show", rows[0]["id"][:8]]) == 0
+    assert json.loads(capsys.readouterr().out)["history"]
+    assert main(["log", *log, "--delete", rows[0]["id"][:8]]) == 0
+    assert main(["log", *log]) == 0 and "no such observation" in capsys.readouterr().out
+
+
+def test_the_card_is_written_as_a_pdf(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["card", "--out", str(tmp_path / "card.pdf")]) == 0
+    assert (tmp_path / "card.pdf").read_bytes().startswith(b"%PDF")
+    assert "100 mm" in capsys.readouterr().out
+
+
+def test_help_imports_nothing_heavy() -> None:
+    code = "import sys; from diagnose.cli import main\ntry: main(['--help'])\nexcept SystemExit: pass\n"
+    code += "print([m for m in ('cv2', 'pandas', 'numpy', 'streamlit', 'sqlalchemy') if m in sys.modules])"
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert shown.strip().endswith("[]")
