@@ -114,8 +114,8 @@ def clustered(browsed: ArrayLike, trees: ArrayLike, level: float = 0.95, plots_i
     coverage hold (`coverage.py` prints it): residuals are scaled by 1/(1 - h) for a plot that holds the share h of
     all trees, as plots with many trees pull the estimate towards themselves [2]_; t takes the degrees of freedom
     that the residuals' own tails leave, 2n/(kurtosis - 1) - 1, at most those of the effective number of plots
-    [3]_; and where many plots and browsed trees were seen, the centre moves by half a tree, which keeps the limits
-    from being too wide near 0 and 1. None or all browsed: one-sided bound with an assumed design effect.
+    [3]_; and where many plots and browsed trees were seen, the centre moves by one tree of each kind, which
+    keeps the limits from being too wide near 0 and 1. None or all browsed: one-sided bound with an assumed design effect.
 
     References
     ----------
@@ -142,7 +142,7 @@ def clustered(browsed: ArrayLike, trees: ArrayLike, level: float = 0.95, plots_i
     variance = finite * visited / (visited - 1) * float((residual**2).sum()) + unsure / total**2
     plain = p * (1 - p) / total
     low, high, df = _logit_limits(p, residual, m / total, finite, unsure / total**2, level,
-                                  0.5 if n >= MANY_PLOTS and y.sum() >= MANY_BROWSED else 0.0, total)
+                                  1.0 if n >= MANY_PLOTS and y.sum() >= MANY_BROWSED else 0.0, total)
     note = "" if n >= MANY_PLOTS else f"only {n} plots"
     return Estimate(p, low, high, level, "plots as clusters, logit t", count, n, variance / plain, math.sqrt(variance), df,
                     note=note)

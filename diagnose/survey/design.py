@@ -1,0 +1,248 @@
+"""How many plots, where, and in which order are they walked?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from xml.sax.saxutils import escape
+
+import numpy as np
+from scipy import stats
+from scipy.spatial import cKDTree
+from shapely import contains_xy
+from shapely.geometry.base import BaseGeometry
+
+from diagnose.cannot_use import CannotUse
+from diagnose.survey.boundary import Ground
+
+
+@dataclass(frozen=True)
+class Size:
+    """trees, plots to look at; design_effect that was used; reason in words."""
+
+    trees: int
+    plots: int
+    design_effect: float
+    reason: str
+
+
+def design_effect(trees_a_plot: float, likeness: float, spread: float = 0.0) -> float:
+    """1 + ((spread^2 + 1) m - 1) likeness: how many times more trees plots need than single trees would.
+
+    likeness : intraclass correlation. spread : coefficient of variation of trees a plot (Kish 1965; uneven sizes
+    Eldridge, Ashby & Kerry 2006, Int. J. Epidemiol. 35:1292-1300).
+    """
+    return 1 + ((spread**2 + 1) * trees_a_plot - 1) * likeness
+
+
+def trees_needed(share: float, half_width: float, effect: float = 1.0, of_all: int | None = None,
+                 level: float = 0.95) -> int:
+    """Trees for an interval of the given half-width: z^2 p (1-p) deff / d^2; of a finite number of_all, n N/(N - 1 + n).
+
+    References
+    ----------
+    .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 4.4.
+    """
+    _between(share, half_width)
+    n = _z(level) ** 2 * share * (1 - share) / half_width**2 * effect
+    if of_all is not None:
+        n = n * of_all / (of_all - 1 + n)
+    return math.ceil(n - 1e-9)
+
+
+def plots_needed(share: float, half_width: float, trees_a_plot: float, likeness: float = 0.1, spread: float = 0.0,
+                 plots_in_all: int | None = None, level: float = 0.95, small: bool = True) -> Size:
+    """Plots for an interval of the given half-width.
+
+    small : with fewer than 30 plots, t in place of z, worked out anew until it stands still. plots_in_all : plots that
+    the ground would hold.
+    """
+    _between(share, half_width)
+    effect = design_effect(trees_a_plot, likeness, spread)
+    quantile, plots = _z(level), 0
+    for _ in range(50):
+        n = quantile**2 * share * (1 - share) * effect / half_width**2 / trees_a_plot
+        if plots_in_all is not None:
+            n = n / (1 + (n - 1) / plots_in_all)
+        found = max(2, math.ceil(n - 1e-9))
+        if not small or found >= 30 or found == plots:
+            plots = found
+            break
+        plots = max(found, plots) if plots and found < plots else found
+        quantile = float(stats.t.ppf((1 + level) / 2, plots - 1))
+    reason = (f"{share:.0%} ± {half_width:.0%} with {trees_a_plot:g} trees a plot, design effect {effect:.2f} "
+              f"(likeness within plots {likeness:g})")
+    return Size(math.ceil(plots * trees_a_plot), plots, effect, reason)
+
+
+def trees_to_see_a_change(first: float, second: float, effect: float = 1.0, power: float = 0.8, level: float = 0.95) -> int:
+    """Trees in each of two surveys to tell two shares apart (normal approximation, unpooled variances).
+
+    References
+    ----------
+    .. [1] Fleiss, J. L., Levin, B. & Paik, M. C. (2003). Statistical Methods for Rates and Proportions, chapter 4
+       (from memory).
+    """
+    if first == second:
+        raise CannotUse("Two equal shares cannot be told apart: give the change that matters.")
+    spread = first * (1 - first) + second * (1 - second)
+    z = _z(level) + float(stats.norm.ppf(power))
+    return math.ceil(z**2 * spread * effect / (first - second) ** 2 - 1e-9)
+
+
+def allocation(plots: int, sizes: Sequence[float]) -> list[int]:
+    """Plots shared out to strata by their size; what rounding leaves over goes to the largest remainders."""
+    ideal = [plots * size / sum(sizes) for size in sizes]
+    given = [math.floor(part) for part in ideal]
+    for index in sorted(range(len(sizes)), key=lambda i: given[i] - ideal[i])[: plots - sum(given)]:
+        given[index] += 1
+    return given
+
+
+# --- layouts ----------------------------------------------------------------------------------------------
+
+
+def grid(area: BaseGeometry, plots: int, rng: np.random.Generator) -> np.ndarray:
+    """(n, 2) centres [m] of a square grid with a random start and direction; n comes near `plots`, not always to it.
+
+    Every point of the area has the same chance, plots / area per square metre.
+    """
+    if plots < 1:
+        raise CannotUse("A layout needs one plot or more.")
+    step = math.sqrt(area.area / plots)
+    angle = rng.uniform(0, math.pi / 2)
+    turn = np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
+    west, south, east, north = area.bounds
+    middle, reach = np.array([(west + east) / 2, (south + north) / 2]), math.hypot(east - west, north - south) / 2
+    ticks = np.arange(-math.ceil(reach / step) - 1, math.ceil(reach / step) + 2)
+    columns, rows = np.meshgrid(ticks, ticks)
+    points = (np.column_stack([columns.ravel(), rows.ravel()]) + rng.uniform(0, 1, 2)) * step @ turn.T + middle
+    return points[contains_xy(area, points[:, 0], points[:, 1])]
+
+
+def balanced(area: BaseGeometry, plots: int, rng: np.random.Generator, candidates: int = 40) -> np.ndarray:
+    """(plots, 2) centres [m], exactly as many as asked, spread evenly: local pivotal method over random candidates.
+
+    Every candidate has the same chance. candidates : for each plot.
+
+    References
+    ----------
+    .. [1] Grafström, A., Lundström, N. L. P. & Schelin, L. (2012). Biometrics 68:514-520.
+    """
+    points = scattered(area, plots * candidates, rng)
+    return points[pivotal(points, np.full(len(points), plots / len(points)), rng)]
+
+
+def scattered(area: BaseGeometry, count: int, rng: np.random.Generator) -> np.ndarray:
+    """(count, 2) points [m] strewn evenly by chance in the area."""
+    west, south, east, north = area.bounds
+    found = np.empty((0, 2))
+    while len(found) < count:
+        tried = rng.uniform((west, south), (east, north), (2 * count, 2))
+        found = np.vstack([found, tried[contains_xy(area, tried[:, 0], tried[:, 1])]])
+    return found[:count]
+
+
+def pivotal(points: np.ndarray, chances: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Indices drawn with the given chances, neighbours seldom together.
+
+    Two near points settle between them who keeps whose chance, until every chance is 0 or 1; expectations stay.
+    """
+    p = chances.astype(float).copy()
+    tree = cKDTree(points)
+    open_points = list(rng.permutation(np.flatnonzero((p > 0) & (p < 1))))
+    place = {point: index for index, point in enumerate(open_points)}
+
+    def settle(point: int) -> None:
+        index, last = place.pop(point), open_points.pop()
+        if last != point:
+            open_points[index], place[last] = last, index
+
+    while len(open_points) > 1:
+        one = open_points[rng.integers(len(open_points))]
+        other = _nearest_open(tree, points, one, place)
+        total = p[one] + p[other]
+        if total < 1:
+            keeper = rng.random() < p[one] / total
+            p[one], p[other] = (total, 0.0) if keeper else (0.0, total)
+        else:
+            kept = rng.random() < (1 - p[other]) / (2 - total)
+            p[one], p[other] = (1.0, total - 1) if kept else (total - 1, 1.0)
+        for point in (one, other):
+            if p[point] <= 1e-12 or p[point] >= 1 - 1e-12:
+                settle(point)
+    for point in open_points:
+        p[point] = float(rng.random() < p[point])
+    return np.flatnonzero(p > 0.5)
+
+
+def _nearest_open(tree: cKDTree, points: np.ndarray, one: int, still_open: dict) -> int:
+    count = 8
+    while True:
+        count = min(count, len(points))
+        for near in tree.query(points[one], k=count)[1]:
+            if near != one and near in still_open:
+                return int(near)
+        count *= 4
+
+
+def inward(ground: Ground, distance_m: float) -> BaseGeometry:
+    """The area without a strip along the edge [m]. Trees of the strip are then not part of what is estimated."""
+    area = ground.metres.buffer(-distance_m)
+    if area.is_empty:
+        raise CannotUse(f"Nothing is left {distance_m:g} m inside the edge: take a smaller distance.")
+    return area
+
+
+def walking_order(points: np.ndarray, start: tuple[float, float] | None = None) -> np.ndarray:
+    """Indices of points (n, 2) in a short walk from `start`, or the south-westernmost: nearest first, crossings undone."""
+    n = len(points)
+    if n < 3:
+        return np.arange(n)
+    apart = np.hypot(*(points[:, None] - points[None]).transpose(2, 0, 1))
+    from_start = points.sum(axis=1) if start is None else np.hypot(*(points - np.asarray(start)).T)
+    order = [int(np.argmin(from_start))]
+    left = set(range(n)) - set(order)
+    while left:
+        order.append(min(left, key=lambda i: apart[order[-1], i]))
+        left.remove(order[-1])
+    better = True
+    while better:  # 2-opt of an open path: turn a stretch round where that shortens the walk
+        better = False
+        for i in range(1, n - 1):
+            for j in range(i + 1, n):
+                a, b, c = order[i - 1], order[i], order[j]
+                gain = apart[a, b] - apart[a, c]
+                if j + 1 < n:
+                    gain += apart[c, order[j + 1]] - apart[b, order[j + 1]]
+                if gain > 1e-9:
+                    order[i : j + 1] = reversed(order[i : j + 1])
+                    better = True
+    return np.array(order)
+
+
+def walk_length(points: np.ndarray, order: Sequence[int] | np.ndarray) -> float:
+    """Length of the walk [m]."""
+    return float(np.hypot(*np.diff(points[np.asarray(order)], axis=0).T).sum())
+
+
+def as_gpx(ground: Ground, points: np.ndarray, site: str = "") -> str:
+    """The plots' centres (n, 2) [m], in walking order, as GPX 1.1 waypoints and a route."""
+    lines = ['<?xml version="1.0" encoding="UTF-8"?>',
+             '<gpx version="1.1" creator="diagnose" xmlns="http://www.topografix.com/GPX/1/1">']
+    places = [ground.degrees(float(x), float(y)) for x, y in points]
+    named = [(f"{escape(site)} {number}".strip(), *place) for number, place in enumerate(places, 1)]
+    lines += [f'  <wpt lat="{lat:.6f}" lon="{lon:.6f}"><name>{name}</name></wpt>' for name, lat, lon in named]
+    lines.append(f"  <rte><name>{escape(site or 'plots')}</name>")
+    lines += [f'    <rtept lat="{lat:.6f}" lon="{lon:.6f}"><name>{name}</name></rtept>' for name, lat, lon in named]
+    return "\n".join([*lines, "  </rte>", "</gpx>", ""])
+
+
+def _between(share: float, half_width: float) -> None:
+    if not 0 < share < 1 or not 0 < half_width < 1:
+        raise CannotUse("Share and half-width must lie between 0 and 1 (write 0.05 for 5 %).")
+
+
+def _z(level: float) -> float:
+    return float(stats.norm.ppf((1 + level) / 2))

@@ -1,0 +1,183 @@
+"""What is written down for each tree, and which entries cannot be?"""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import io
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from diagnose.cannot_use import CannotUse
+from diagnose.survey.frame import severity
+
+
+@dataclass(frozen=True)
+class Field:
+    """One column of the tally sheet. kind : word, whole, number, day or choice. tell : how to tell, as on the form."""
+
+    name: str
+    title: str
+    kind: str
+    tell: str = ""
+    choices: tuple[str, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    needed: bool = False
+
+
+YES_NO = ("1", "0", "")
+TALLY = (
+    Field("site", "Site", "word", needed=True),
+    Field("visit", "Day", "day", "as 2026-03-31", needed=True),
+    Field("plot", "Plot", "word", "name on the stake", needed=True),
+    Field("plot_area_m2", "Area m2", "number", "horizontal", low=0.1, high=10_000),
+    Field("reached", "Reached", "choice", "0 where the plot could not be reached: say why in the note", YES_NO),
+    Field("tree", "Tree", "word", "tag or number; empty for a plot without trees"),
+    Field("species", "Species", "word"),
+    Field("height_cm", "Height cm", "number", "to the live tip", low=1, high=5000),
+    Field("browsed", "Leader bitten", "choice",
+          "1 where the newest leader, above the last ring of bud scars, is bitten; empty when you cannot tell", YES_NO),
+    Field("browsed_before", "Bitten before", "choice", "1 where a cut lies below that ring, or a side shoot leads", YES_NO),
+    Field("laterals_seen", "Laterals seen", "whole", "count up to 10", low=0, high=10),
+    Field("laterals_browsed", "of them bitten", "whole", low=0, high=10),
+    Field("stem_damage", "Stem", "choice", "", ("", "rubbed", "stripped", "gnawed", "broken")),
+    Field("protection", "Protected by", "word", "empty when not"),
+    Field("protection_state", "Its state", "choice", "", ("", "whole", "damaged", "down")),
+    Field("alive", "Alive", "choice", "", YES_NO),
+    Field("note", "Note", "word"),
+)
+
+
+def template() -> str:
+    """An empty tally as CSV: the header, and nothing else."""
+    return ",".join(field.name for field in TALLY) + "\r\n"
+
+
+def problems(entry: Mapping[str, Any], today: datetime.date | None = None) -> list[str]:
+    """One line for everything in an entry that cannot be; an empty list where it can be kept."""
+    found = [line for field in TALLY if (line := _wrong(field, _text(entry.get(field.name))))]
+    if found:
+        return found
+    value = {field.name: _text(entry.get(field.name)) for field in TALLY}
+    day = datetime.date.fromisoformat(value["visit"])
+    if day > (today or datetime.date.today()):
+        found.append(f"Day: {day} is still to come.")
+    seen, bitten = value["laterals_seen"], value["laterals_browsed"]
+    if bitten and not seen:
+        found.append("Laterals: say how many were looked at.")
+    elif bitten and float(bitten) > float(seen):
+        found.append(f"Laterals: {bitten} of {seen} cannot be bitten.")
+    if not value["tree"] and (value["browsed"] or value["species"]):
+        found.append("Tree: give it a tag or a number; leave all its fields empty for a plot without trees.")
+    if value["tree"] and not value["species"]:
+        found.append("Species: a tree needs its species ('unknown' is one).")
+    if value["reached"] == "0" and value["tree"]:
+        found.append("Reached: a plot that was not reached has no trees to write down.")
+    if value["reached"] == "0" and not value["note"]:
+        found.append("Note: say why the plot was not reached.")
+    if value["alive"] == "0" and value["browsed"] == "1":
+        found.append("Alive: a dead tree has no leader bitten this year; leave it empty.")
+    return found
+
+
+def doubts(entry: Mapping[str, Any], before: Mapping[str, Any] | None = None, reach_cm: float = 180) -> list[str]:
+    """One line for everything that can be but is unlikely: to be confirmed, not refused.
+
+    before : the same tree's entry at the last visit. reach_cm : highest bite to be expected [cm].
+    """
+    found = []
+    value = {field.name: _text(entry.get(field.name)) for field in TALLY}
+    height = float(value["height_cm"]) if _number(value["height_cm"]) else None
+    if height is not None and height > reach_cm and value["browsed"] == "1":
+        found.append(f"Leader bitten at {height:g} cm: higher than deer are expected to reach without snow.")
+    if value["protection"] and value["protection_state"] == "whole" and value["browsed"] == "1":
+        found.append("Bitten inside a whole protection: is it really whole?")
+    if before is not None and height is not None:
+        old = _text(before.get("height_cm"))
+        if _number(old) and height < float(old) - 2 and value["browsed"] != "1" and not value["note"]:
+            found.append(f"Height fell from {old} to {height:g} cm: say why in the note.")
+    return found
+
+
+def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[str]]:
+    """A filled tally (CSV) as survey frame, and a line for each row that was left out, with why."""
+    if isinstance(source, io.TextIOBase):
+        text = source.read()
+    else:
+        file = Path(source)
+        if not file.exists():
+            raise CannotUse(f"{file} is not there: check the name.")
+        try:
+            text = file.read_text(encoding="utf-8-sig")
+        except UnicodeDecodeError:
+            raise CannotUse(f"{file.name} is no UTF-8 text: save the table as CSV (UTF-8).") from None
+    delimiter = ";" if text.split("\n", 1)[0].count(";") > text.split("\n", 1)[0].count(",") else ","
+    rows = list(csv.DictReader(io.StringIO(text), delimiter=delimiter))
+    names = {field.name for field in TALLY}
+    if not rows or not {"site", "visit", "plot"} <= set(rows[0]):
+        raise CannotUse("The table's first line must name the columns; `site`, `visit` and `plot` are needed.")
+    kept, refused = [], []
+    taken: set[tuple[str, ...]] = set()
+    for number, row in enumerate(rows, 2):
+        wrong = problems(row)
+        key = tuple(_text(row.get(name)) for name in ("site", "visit", "plot", "tree"))
+        if not wrong and key in taken:
+            wrong = [f"Tree: {key[3] or 'the empty plot'} of plot {key[2]} stands in the table twice."]
+        if wrong:
+            refused.append(f"line {number}: {' '.join(wrong)}")
+            continue
+        taken.add(key)
+        kept.append({name: _text(value) for name, value in row.items() if name in names or str(name).startswith("share_")})
+    return _framed(pd.DataFrame(kept, columns=None if kept else [field.name for field in TALLY])), refused
+
+
+def _framed(frame: pd.DataFrame) -> pd.DataFrame:
+    numeric = [field.name for field in TALLY if field.kind in ("whole", "number") or field.choices == YES_NO]
+    for name in frame.columns:
+        if name in numeric or name.startswith("share_"):
+            frame[name] = pd.to_numeric(frame[name], errors="coerce")
+    for field in TALLY:
+        if field.name not in frame.columns:
+            frame[field.name] = float("nan") if field.name in numeric else ""
+    frame["tree"] = frame["tree"].replace("", None)
+    columns = zip(frame["browsed"], frame["laterals_seen"], frame["laterals_browsed"], strict=True)
+    frame["severity"] = [severity(leader, seen, bitten) for leader, seen, bitten in columns]
+    return frame
+
+
+def _wrong(field: Field, value: str) -> str:
+    if value == "":
+        return f"{field.title}: it is missing." if field.needed else ""
+    if field.kind == "choice" and value not in field.choices:
+        return f"{field.title}: {value!r} is none of {', '.join(choice or 'empty' for choice in field.choices)}."
+    if field.kind == "day":
+        try:
+            datetime.date.fromisoformat(value)
+        except ValueError:
+            return f"{field.title}: {value!r} is no day; write 2026-03-31."
+    if field.kind in ("whole", "number"):
+        if not _number(value) or (field.kind == "whole" and float(value) != int(float(value))):
+            return f"{field.title}: {value!r} is no {'whole ' if field.kind == 'whole' else ''}number."
+        if (field.low is not None and float(value) < field.low) or (field.high is not None and float(value) > field.high):
+            return f"{field.title}: {value} is outside {field.low:g} to {field.high:g}."
+    return ""
+
+
+def _number(value: str) -> bool:
+    try:
+        return abs(float(value)) < float("inf")
+    except ValueError:
+        return False
+
+
+def _text(value: Any) -> str:
+    if value is None or (isinstance(value, float) and value != value):
+        return ""
+    if isinstance(value, float) and value == int(value):
+        return str(int(value))
+    return str(value).strip()

@@ -1,0 +1,115 @@
+"""Where is the damage, does it cluster, and does it grow towards an edge?"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+from scipy.spatial import cKDTree
+from shapely import contains_xy, distance, points
+from shapely.geometry.base import BaseGeometry
+
+from diagnose.cannot_use import CannotUse
+
+
+@dataclass(frozen=True)
+class RateMap:
+    """Smoothed share browsed on a grid. x : (columns,), y : (rows,) [m]; rate, sigma : (rows, columns), NaN outside the
+    planting or where too few trees stand near; trees : (rows, columns) weight of trees that speak there."""
+
+    x: np.ndarray
+    y: np.ndarray
+    rate: np.ndarray
+    sigma: np.ndarray
+    trees: np.ndarray
+    bandwidth_m: float
+
+
+def rate_map(xy: ArrayLike, browsed: ArrayLike, trees: ArrayLike, bandwidth_m: float | None = None,
+             area: BaseGeometry | None = None, cells: int = 60, least_plots: float = 2.0) -> RateMap:
+    """Share browsed near each place: browsed and trees of plots (n,) at xy (n, 2) [m], smoothed alike and divided.
+
+    Division by smoothed trees takes away the edge's bias: where the planting ends, both lack the same part. sigma comes
+    from the plots' own residuals under the same weights. Places where fewer than least_plots plots speak stay empty.
+    bandwidth_m : default by Scott's rule, n^(-1/6) times the spread (Scott 1992).
+    """
+    place, y, m = np.asarray(xy, float), np.asarray(browsed, float), np.asarray(trees, float)
+    if len(place) < 3:
+        raise CannotUse("A map needs three plots with positions or more.")
+    if bandwidth_m is None:
+        bandwidth_m = float(np.sqrt(place.var(axis=0, ddof=1).mean())) * len(place) ** (-1 / 6)
+    edges = area.bounds if area is not None else (*(place.min(axis=0) - bandwidth_m), *(place.max(axis=0) + bandwidth_m))
+    step = max(edges[2] - edges[0], edges[3] - edges[1]) / cells
+    gx, gy = np.arange(edges[0] + step / 2, edges[2], step), np.arange(edges[1] + step / 2, edges[3], step)
+    across, up = np.meshgrid(gx, gy)
+    squared = (across[..., None] - place[:, 0]) ** 2 + (up[..., None] - place[:, 1]) ** 2
+    kernel = np.exp(-squared / (2 * bandwidth_m**2))
+    weight = kernel @ m
+    speaking = kernel.sum(axis=2) ** 2 / np.maximum((kernel**2).sum(axis=2), 1e-300)
+    near = kernel.max(axis=2) > math.exp(-2)  # a plot within two bandwidths
+    with np.errstate(invalid="ignore", divide="ignore"):
+        rate = (kernel @ y) / weight
+        residual = kernel * (y - rate[..., None] * m)
+        sigma = np.sqrt(speaking / (speaking - 1) * (residual**2).sum(axis=2)) / weight
+    unknown = ~near | (speaking < least_plots)
+    if area is not None:
+        unknown |= ~contains_xy(area, across, up)
+    return RateMap(gx, gy, np.where(unknown, np.nan, rate), np.where(unknown, np.nan, sigma), weight, float(bandwidth_m))
+
+
+def distance_to_edge(xy: ArrayLike, area: BaseGeometry) -> np.ndarray:
+    """Distance [m] of each point (n, 2) to the area's boundary (or to a line of cover)."""
+    edge = area.boundary if area.geom_type in ("Polygon", "MultiPolygon") else area
+    return np.asarray(distance(points(np.asarray(xy, float)), edge))
+
+
+@dataclass(frozen=True)
+class Clustering:
+    """statistic : Moran's I; expected without clustering; p_value by permutation, two-sided; draws."""
+
+    statistic: float
+    expected: float
+    p_value: float
+    draws: int
+    method: str
+
+
+def clustering(xy: ArrayLike, rates: ArrayLike, neighbours: int = 4, draws: int = 999, seed: int = 0) -> Clustering:
+    """Do near plots resemble each other? Moran's I over the nearest neighbours, p-value by permuting the rates.
+
+    p = (1 + draws at least as far from the draws' mean) / (1 + draws).
+
+    References
+    ----------
+    .. [1] Moran, P. A. P. (1950). Biometrika 37:17-23.
+    """
+    place, z = np.asarray(xy, float), np.asarray(rates, float)
+    known = np.isfinite(z)
+    place, z = place[known], z[known]
+    n = len(z)
+    if n < 8:
+        raise CannotUse("Fewer than eight plots cannot show whether damage clusters.")
+    if z.max() == z.min():
+        return Clustering(float("nan"), -1 / (n - 1), 1.0, 0, "all plots alike")
+    near = cKDTree(place).query(place, k=min(neighbours, n - 1) + 1)[1][:, 1:]
+    z = z - z.mean()
+    scale = float((z**2).mean()) * near.shape[1] * n
+
+    def moran(values: np.ndarray) -> float:
+        return float((values[:, None] * values[near]).sum()) / scale
+
+    rng = np.random.default_rng(seed)
+    seen = moran(z)
+    drawn = np.array([moran(rng.permutation(z)) for _ in range(draws)])
+    far = np.abs(drawn - drawn.mean()) >= abs(seen - drawn.mean()) - 1e-12
+    p_value = (1 + int(far.sum())) / (1 + draws)
+    return Clustering(seen, -1 / (n - 1), p_value, draws, f"Moran's I, {near.shape[1]} neighbours")
+
+
+def rate_by_distance(distance_m: ArrayLike, rates: ArrayLike) -> tuple[float, float]:
+    """Spearman's rank correlation of plots' rates with their distance to the edge, and its p-value."""
+    found = stats.spearmanr(np.asarray(distance_m, float), np.asarray(rates, float), nan_policy="omit")
+    return float(found.statistic), float(found.pvalue)
