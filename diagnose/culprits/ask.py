@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.culprits.catalogue import catalogue
-from diagnose.culprits.verdict import weigh
+from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue, group_words
+from diagnose.culprits.likelihood import capped_group, group_likelihoods, raw_group
 from diagnose.signs import Answer, Shares, Signs, Word, vocabulary
 
 if TYPE_CHECKING:
@@ -17,6 +19,24 @@ if TYPE_CHECKING:
 
 CLEAR = 0.90  # probability of one group from which no more is asked; our choice, no source
 LEAST_GAIN = 0.02  # expected gain [nat per effort] below which a question is not worth asking; our choice
+
+
+@dataclass(frozen=True)
+class Step:
+    """What to do next: a sign to ask for, or None with the reason why asking is over."""
+
+    question: str | None
+    reason: str
+
+
+@dataclass(frozen=True)
+class Turn:
+    """One possible answer: how likely it is, and the culprits' probabilities (K,) if it were given."""
+
+    word: Word
+    choice: str
+    chance: float
+    culprits: np.ndarray
 
 
 def askable(signs: Signs) -> list[Word]:
@@ -37,50 +57,138 @@ def _fits(word: Word, signs: Signs) -> bool:
     return isinstance(wound, Shares) and sum(wound.shares.get(kind, 0.0) for kind in word.asked_of) > 0.5
 
 
+def turns(verdict: Verdict) -> Iterator[list[Turn]]:
+    """For each open question, every answer it may get; only the answered sign's group is weighed anew."""
+    from diagnose.culprits.verdict import with_season
+
+    known = catalogue(verdict.without)
+    signs = with_season(known, verdict.signs, verdict.place, verdict.month)
+    parts = group_likelihoods(known, signs, verdict.snow_mm)
+    prior = np.array(verdict.prior)
+    for word in askable(verdict.signs):
+        beside = [part for group, part in parts.items() if group != word.group]
+        rest = np.prod([prior, *beside], axis=0)
+        members = {name: sign for name, sign in signs.items()
+                   if name in vocabulary() and vocabulary()[name].group == word.group}
+        yield _answers(known, word, members, rest, verdict.snow_mm)
+
+
+def _answers(known: Catalogue, word: Word, members: Signs, rest: np.ndarray, snow_mm: float | None) -> list[Turn]:
+    chances, after = [], []
+    for choice in word.choices:
+        answered = {**members, word.name: Answer(choice)}
+        chances.append(float(rest @ raw_group(known, word.group, answered, snow_mm)) * _common(known, word, choice))
+        unnormalised = rest * capped_group(known, word.group, answered, snow_mm)
+        after.append(unnormalised / unnormalised.sum())
+    total = sum(chances)
+    return [Turn(word, *one) for one in zip(word.choices, (c / total for c in chances), after, strict=True)]
+
+
+def _common(known: Catalogue, word: Word, choice: str) -> float:
+    """How common an answer is before the culprit is thought of; only past snow is weighed given, not with, it."""
+    return float(known.class_looks["place"]["snow_unknown"][choice]) if word.name == "past_snow" else 1.0
+
+
 def gains(verdict: Verdict) -> dict[str, float]:
     """Question -> expected fall of uncertainty about the kind of culprit [nat], per effort of answering."""
-    known = catalogue(verdict.without)
-    prior = np.array(verdict.prior)
-    kinds = sorted(set(known.groups.values()))
-    member = np.array([[known.groups[key] == kind for key in known.keys] for kind in kinds], float)
-    now = _entropy(member @ np.array([verdict.culprits[key] for key in known.keys]))
-    found = {}
-    for word in askable(verdict.signs):
-        weights, left = [], []
-        for choice in word.choices:
-            signs = {**verdict.signs, word.name: Answer(choice)}
-            posterior, _ = weigh(known, signs, verdict.place, verdict.month, verdict.snow_mm, prior)
-            weights.append(_chance(verdict, known.tables, word, choice))
-            left.append(_entropy(member @ posterior))
-        shares = np.array(weights) / sum(weights)
-        found[word.name] = (now - float(shares @ left)) / word.effort
-    return found
+    member = _membership(catalogue(verdict.without))
+    now = _entropy(member @ np.array(list(verdict.culprits.values())))
+    return {
+        answers[0].word.name: (now - sum(one.chance * _entropy(member @ one.culprits) for one in answers))
+        * _applies(answers[0].word, verdict) / answers[0].word.effort
+        for answers in turns(verdict)
+    }
 
 
-def _chance(verdict: Verdict, tables: Mapping[str, np.ndarray], word: Word, choice: str) -> float:
-    """How likely this answer is, given what is known; through the latent class where the sign has no table."""
-    known = catalogue(verdict.without)
-    shares = np.array([verdict.culprits[key] for key in known.keys])
-    if word.name in tables:
-        return float(shares @ tables[word.name][:, list(word.choices).index(choice)])
-    from diagnose.culprits.likelihood import group_likelihoods
+def _applies(word: Word, verdict: Verdict) -> float:
+    """Probability that the question makes sense at all: the snow's surface can only be told of where snow lay."""
+    if word.name != "snow_line" or verdict.snow_mm is not None:
+        return float(word.name != "snow_line" or bool(verdict.snow_mm))
+    past = verdict.signs.get("past_snow")
+    if isinstance(past, Answer):
+        return float(past.choice != "none")
+    return 1.0 - float(catalogue(verdict.without).class_looks["place"]["snow_unknown"]["none"])
 
-    likelihood = next(iter(group_likelihoods(known, {word.name: Answer(choice)}).values()))
-    return float(shares @ likelihood)
+
+def _membership(known: Catalogue) -> np.ndarray:
+    """(kinds, K) one where the culprit is of the kind."""
+    kinds = list(dict.fromkeys(known.groups.values()))
+    return np.array([[known.groups[key] == kind for key in known.keys] for kind in kinds], float)
+
+
+def next_step(
+    verdict: Verdict, passed: Collection[str] = (), barrier_of: Mapping[str, str] | None = None
+) -> Step:
+    """The sign most worth asking for, or why asking is over.
+
+    passed : signs that the person could not tell, not asked again. barrier_of : culprit -> what stops it; when all
+    that is likely needs the same barrier, telling them apart changes nothing and is not asked for.
+    """
+    kind = max(verdict.groups, key=lambda key: verdict.groups[key])
+    if verdict.groups[kind] >= CLEAR:
+        return Step(None, f"{group_words()[kind]} is clear enough")
+    if "wound" not in verdict.signs and "wound" not in passed:
+        return Step("wound", "what was hurt decides which other questions make sense")
+    if barrier_of is not None and (alike := _same_barrier(verdict, barrier_of)):
+        return Step(None, f"{' and '.join(alike)} need the same barrier, so telling them apart changes nothing")
+    left = {name: gain for name, gain in gains(verdict).items() if name not in passed}
+    best = max(left, key=lambda name: left[name], default=None)
+    if best is None or left[best] < LEAST_GAIN:
+        return Step(None, "no question that is left can help much")
+    return Step(best, "it is expected to tell most for the least trouble")
+
+
+def _same_barrier(verdict: Verdict, barrier_of: Mapping[str, str]) -> list[str]:
+    """Names of the culprits that one barrier answers, when together they are clear; else none."""
+    shares: dict[str, float] = {}
+    for key, share in verdict.culprits.items():
+        if key in barrier_of and key != NOT_LISTED:
+            shares[barrier_of[key]] = shares.get(barrier_of[key], 0.0) + share
+    if not shares or max(shares.values()) < CLEAR:
+        return []
+    barrier = max(shares, key=lambda key: shares[key])
+    alike = [key for key in verdict.culprits if barrier_of.get(key) == barrier and verdict.culprits[key] >= 0.05]
+    return [catalogue(verdict.without).names[key] for key in alike] if len(alike) > 1 else []
 
 
 def best_question(verdict: Verdict, passed: Collection[str] = ()) -> str | None:
-    """The sign most worth asking for; None when a kind of culprit is clear or nothing left can help.
+    """The sign most worth asking for; None when a kind of culprit is clear or nothing left can help."""
+    return next_step(verdict, passed).question
 
-    passed : signs that the person could not tell, not asked again.
+
+def would_change(verdict: Verdict, most: int = 3) -> list[str]:
+    """Answers, likeliest first, that would make another kind of culprit the likeliest, in words."""
+    known = catalogue(verdict.without)
+    kinds = list(dict.fromkeys(known.groups.values()))
+    member = _membership(known)
+    now = max(verdict.groups, key=lambda key: verdict.groups[key])
+    found = []
+    for answers in turns(verdict):
+        for one in answers:
+            then = kinds[int(np.argmax(member @ one.culprits))]
+            if then != now and then != NOT_LISTED:
+                words = f"{one.word.label}: {one.word.choices[one.choice]} would point to {group_words()[then]}"
+                found.append((one.chance, words))
+    return [words for _, words in sorted(found, reverse=True)[:most]]
+
+
+@cache
+def printed_key() -> tuple[Word, ...]:
+    """The fixed order of questions for a one-page key: the wound first, then by mean expected gain per effort.
+
+    The mean is over the kinds of wound, each as often as the catalogue expects it.
     """
-    if max(verdict.groups.values()) >= CLEAR:
-        return None
-    if "wound" not in verdict.signs and "wound" not in passed:
-        return "wound"  # what was hurt decides which other questions make sense
-    left = {name: gain for name, gain in gains(verdict).items() if name not in passed}
-    ranked = sorted(left.items(), key=lambda item: -item[1])
-    return ranked[0][0] if ranked and ranked[0][1] >= LEAST_GAIN else None
+    from diagnose.culprits.verdict import judge
+
+    known = catalogue()
+    wound = vocabulary()["wound"]
+    often = np.array(judge({}).prior) @ known.tables["wound"]
+    total: dict[str, float] = {}
+    for choice, share in zip(wound.choices, often, strict=True):
+        for name, gain in gains(judge({"wound": Answer(choice)})).items():
+            total[name] = total.get(name, 0.0) + float(share) * gain
+    ranked = sorted(total, key=lambda name: -total[name])
+    return (wound, *(vocabulary()[name] for name in ranked))
 
 
 def _entropy(shares: np.ndarray) -> float:

@@ -26,7 +26,7 @@ def group_likelihoods(known: Catalogue, signs: Signs, snow_mm: float | None = No
         word = vocabulary().get(name)
         if word is not None and _weighed(known, word):
             by_group.setdefault(word.group, {})[name] = signs[name]
-    return {group: _capped(known, group, members, snow_mm) for group, members in by_group.items()}
+    return {group: capped_group(known, group, members, snow_mm) for group, members in by_group.items()}
 
 
 def _weighed(known: Catalogue, word: Word) -> bool:
@@ -43,14 +43,16 @@ _HEIGHT_SIGNS = ("wound_height_mm", "position")
 _PLACE_SIGNS = (*_HEIGHT_SIGNS, "past_snow", "snow_line")
 
 
-def _capped(known: Catalogue, group: str, members: Signs, snow_mm: float | None) -> np.ndarray:
+def capped_group(known: Catalogue, group: str, members: Signs, snow_mm: float | None) -> np.ndarray:
+    """(K,) likelihood of a group's signs relative to the best, never below what the caps allow."""
     subjects = {vocabulary()[name].about for name in members}
     ratio = known.softness["sign_ratio"] if len(subjects) == 1 else known.softness["group_ratio"]
-    likelihood = _group(known, group, members, snow_mm)
+    likelihood = raw_group(known, group, members, snow_mm)
     return np.maximum(likelihood / likelihood.max(), 1 / ratio)
 
 
-def _group(known: Catalogue, group: str, members: Signs, snow_mm: float | None) -> np.ndarray:
+def raw_group(known: Catalogue, group: str, members: Signs, snow_mm: float | None) -> np.ndarray:
+    """(K,) likelihood of a group's signs, uncapped: over the choices of one answered sign it sums to one."""
     if group == "cut":
         return known.classes["cut"] @ _cut_classes(known, members)
     if group == "place":

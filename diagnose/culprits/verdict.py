@@ -77,11 +77,23 @@ class Verdict:
         """The sign most worth asking for, by expected gain in certainty per effort; None when none is."""
         return self.question_beside(())
 
-    def question_beside(self, passed: Collection[str]) -> str | None:
-        """As `next_question`, when the questions in `passed` were answered with "don't know"."""
-        from diagnose.culprits.ask import best_question
+    def question_beside(
+        self, passed: Collection[str], barrier_of: Mapping[str, str] | None = None
+    ) -> str | None:
+        """As `next_question`, when the questions in `passed` were answered with "don't know".
 
-        return best_question(self, passed)
+        barrier_of : culprit -> what stops it; asking ends when one barrier answers all that is likely.
+        """
+        from diagnose.culprits.ask import next_step
+
+        return next_step(self, passed, barrier_of).question
+
+    @cached_property
+    def would_change(self) -> list[str]:
+        """Answers that would make another kind of culprit the likeliest, in words."""
+        from diagnose.culprits.ask import would_change
+
+        return would_change(self)
 
     @property
     def warning(self) -> str | None:
@@ -123,6 +135,7 @@ class Verdict:
             "next_sign": asked,
             "for": [reason.words for reason in self.reasons if reason.weight > 0.05],
             "against": [reason.words for reason in self.reasons if reason.weight < -0.05],
+            "would_change": self.would_change,
             "settle": self.settle,
             "warning": self.warning,
             "region": self.place,
@@ -178,14 +191,19 @@ def weigh(
     known: Catalogue, signs: Signs, region: str | None, month: int | None, snow_mm: float | None, prior: np.ndarray
 ) -> tuple[np.ndarray, float]:
     """(K,) posterior probabilities, and the evidence that they were divided by."""
-    weighed = dict(signs)
-    if month is not None and "season" not in weighed:
-        weighed["season"] = season_guess(month, region, known.softness["season_from_month"])
+    weighed = with_season(known, signs, region, month)
     unnormalised = prior.copy()
     for likelihood in group_likelihoods(known, weighed, snow_mm).values():
         unnormalised = unnormalised * likelihood
     total = float(unnormalised.sum())
     return unnormalised / total, total
+
+
+def with_season(known: Catalogue, signs: Signs, region: str | None, month: int | None) -> Signs:
+    """The signs, with a soft guess of the season where only the month of finding is known."""
+    if month is None or "season" in signs:
+        return signs
+    return {**signs, "season": season_guess(month, region, known.softness["season_from_month"])}
 
 
 def season_guess(month: int, region: str | None, shares: Sequence[float]) -> Shares:
