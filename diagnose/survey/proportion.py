@@ -177,6 +177,49 @@ def _all_or_none(p: float, m: np.ndarray, level: float) -> Estimate:
                     note=note)
 
 
+def likeness(browsed: ArrayLike, trees: ArrayLike) -> float:
+    """How alike trees of one plot are: intraclass correlation from the analysis of variance; may come out negative.
+
+    References
+    ----------
+    .. [1] Donald, A. & Donner, A. (1987). Statistics in Medicine 6:491-499 (from memory).
+    """
+    y, m = np.asarray(browsed, float), np.asarray(trees, float)
+    y, m = y[m > 0], m[m > 0]
+    n, total = len(m), float(m.sum())
+    if n < 2 or total <= n:
+        raise CannotUse("Likeness needs two plots, and more trees than plots.")
+    p, each = y.sum() / total, y / m
+    between = float((m * (each - p) ** 2).sum()) / (n - 1)
+    within = float((m * each * (1 - each)).sum()) / (total - n)
+    size = (total - float((m**2).sum()) / total) / (n - 1)
+    below = between + (size - 1) * within
+    return 0.0 if below == 0 else (between - within) / below
+
+
+def by_likeness(browsed: ArrayLike, trees: ArrayLike, rho: float | None = None, level: float = 0.95) -> Interval:
+    """Wilson interval of trees / (1 + (sum m^2 / M - 1) rho); rho from the data, or given from another survey."""
+    y, m = np.asarray(browsed, float), np.asarray(trees, float)
+    alike = max(0.0, likeness(y, m)) if rho is None else rho
+    effect = 1 + (float((m**2).sum() / m.sum()) - 1) * alike
+    found = wilson(float(y.sum()) / effect, float(m.sum()) / effect, level)
+    return Interval(found.low, found.high, level, f"Wilson, design effect {effect:.2f} from likeness {alike:.3f}")
+
+
+def browsing_index(browsed_plots: int, plots: int, level: float = 0.95) -> Estimate:
+    """Index (1 + browsed) / (2 + plots) of small plots with any browsed shoot, with its Beta interval (even prior).
+
+    References
+    ----------
+    .. [1] Morellet, N. et al. (2001). Wildlife Society Bulletin 29:1243-1252.
+    """
+    tail = (1 - level) / 2
+    a, b = 1 + browsed_plots, 1 + plots - browsed_plots
+    low, high = (float(x) for x in stats.beta.ppf([tail, 1 - tail], a, b))
+    sigma = float(stats.beta.std(a, b))
+    return Estimate(a / (a + b), low, high, level, "browsing index, Beta", 0, plots, sigma=sigma)
+
+
 def share_browsed(trees: pd.DataFrame, by: Sequence[str] = (), value: str = "browsed", level: float = 0.95,
                   plots_in_all: int | None = None) -> dict[tuple, Estimate]:
     """Share of trees browsed by groups, plots as clusters; the key () holds all trees where `by` is empty.

@@ -87,6 +87,22 @@ def kappa(table: ArrayLike, weights: ArrayLike | None = None) -> tuple[float, fl
     return value, math.sqrt(max(0.0, variance))
 
 
+def many_crews(counts: ArrayLike) -> float:
+    """Agreement beyond chance of several crews: counts (trees, classes) of judgements, the same number for every tree.
+
+    References
+    ----------
+    .. [1] Fleiss, J. L. (1971). Psychological Bulletin 76:378-382.
+    """
+    n = np.asarray(counts, float)
+    crews = n[0].sum()
+    if crews < 2 or not np.allclose(n.sum(axis=1), crews):
+        raise CannotUse("Every tree needs a judgement of the same number of crews, two or more.")
+    seen = float(((n * (n - 1)).sum(axis=1) / (crews * (crews - 1))).mean())
+    chance = float(((n.sum(axis=0) / n.sum()) ** 2).sum())
+    return math.nan if chance == 1 else (seen - chance) / (1 - chance)
+
+
 def _around(value: float, sigma: float, z: float, level: float) -> Interval:
     return Interval(max(-1.0, value - z * sigma), min(1.0, value + z * sigma), level, "asymptotic standard error")
 

@@ -1,0 +1,198 @@
+"""The published worked examples of reference_cases/survey, each within the tolerance that its printing allows."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+import yaml
+
+from diagnose.survey import change, compare, density, design, proportion, quality
+from diagnose.survey.estimate import Estimate
+from diagnose.survey.ratio import ratio_of_totals
+
+CASES = {case["id"]: case for case in yaml.safe_load(
+    (Path(__file__).parent.parent / "reference_cases" / "survey" / "cases.yaml").read_text(encoding="utf-8"))["cases"]}
+SINGLE = {"wilson": proportion.wilson, "clopper_pearson": proportion.clopper_pearson, "jeffreys": proportion.jeffreys,
+          "mid_p": proportion.mid_p, "wilson_cc": lambda x, n, level: proportion.wilson(x, n, level, corrected=True)}
+TWO = {"wald": compare.wald, "agresti_caffo": compare.agresti_caffo, "newcombe": compare.newcombe, "score": compare.score}
+PAIRED = {"tango": compare.paired_tango, "method8": lambda *cells: compare.paired_newcombe(*cells, method=8),
+          "method10": compare.paired_newcombe}
+
+
+def near(case: str, found: object, expected: object) -> None:
+    assert np.asarray(found, float) == pytest.approx(np.asarray(expected, float), abs=CASES[case]["tolerance"]), case
+
+
+def limits(interval: object) -> tuple[float, float]:
+    return interval.low, interval.high  # type: ignore[attr-defined]
+
+
+def single() -> list[tuple[str, str]]:
+    return [(key, name) for key in ("W02", "W03", "W04", "W05", "W07") for name in CASES[key]["expected"]]
+
+
+@pytest.mark.parametrize(("key", "name"), single())
+def test_a_single_share_has_its_published_limits(key: str, name: str) -> None:
+    given = CASES[key]["inputs"]
+    near(key, limits(SINGLE[name](given["x"], given["n"], given["conf"])), CASES[key]["expected"][name])
+
+
+def test_a_rare_share_has_its_published_exact_limits() -> None:
+    found = [100 * x for x in limits(proportion.clopper_pearson(4, 200))]
+    near("W08", found, CASES["W08"]["expected"]["clopper_pearson_percent"])
+
+
+def test_seedlings_of_ten_mother_trees_have_the_cluster_error() -> None:
+    given, told = CASES["W09"]["inputs"], CASES["W09"]["expected"]
+    found = proportion.clustered(given["survived_1994"], given["alive_1992"])
+    near("W09", [found.value, found.sigma], [told["ratio"], told["se"]])
+    assert found.design_effect == pytest.approx(13.1, abs=0.05)  # the note of the case
+
+
+def test_a_ratio_of_farm_acres_has_the_published_error() -> None:
+    given, told = CASES["W10"]["inputs"], CASES["W10"]["expected"]
+    # two farms stand for the published sums: their residuals have the published sum of squares
+    half = math.sqrt(given["sum_squared_residuals"] / 2)
+    x, ratio = given["sum_x"] / 2, given["sum_y"] / given["sum_x"]
+    found = ratio_of_totals([ratio * x + half, ratio * x - half], [x, x])
+    plots = given["n"]
+    scale = math.sqrt(plots / (plots - 1) / 2)  # n/(n-1) of 300 in place of that of 2
+    near("W10", [found.value, found.sigma * scale, found.sigma * scale * math.sqrt(1 - plots / given["N"])],
+         [told["ratio"], told["se_no_fpc"], told["se_fpc"]])
+
+
+def litters() -> tuple[Estimate, Estimate]:
+    given = CASES["W13"]["inputs"]
+    return (proportion.clustered(given["control_y"], given["control_n"]),
+            proportion.clustered(given["treated_y"], given["treated_n"]))
+
+
+def test_two_groups_of_litters_differ_by_less_than_the_naive_test_says() -> None:
+    given, told = CASES["W13"]["inputs"], CASES["W13"]["expected"]
+    control, treated = litters()
+    near("W13", [control.value, treated.value, control.sigma, treated.sigma, control.design_effect, treated.design_effect],
+         [told[name] for name in ("p_control", "p_treated", "se_control", "se_treated", "deff_control", "deff_treated")])
+    found = compare.difference(control, treated, "t")
+    near("W13", [found.value, found.low, found.high], [told["diff"], *told["diff_ci_t30"]])
+    groups = ([given["control_y"], given["treated_y"]], [given["control_n"], given["treated_n"]])
+    near("W13", compare.rao_scott(*groups).statistic, told["rao_scott_chi2"])
+    naive = compare.homogeneity([sum(part) for part in groups[0]], [sum(part) for part in groups[1]])
+    near("W13", naive.statistic, told["naive_chi2"])
+
+
+def test_weighted_cluster_means_and_ratios_have_their_published_limits() -> None:
+    given, told = CASES["W14"]["inputs"], CASES["W14"]["expected"]
+    ones, y, x, weights = np.ones(len(given["y"])), given["y"], given["x"], given["weight"]
+    drawn = 1 - given["fpc_unstratified"]
+    mean = ratio_of_totals(y, ones, given["psu"], weights, drawn_share=drawn)
+    near("W14", [mean.value, mean.sigma, *mean.limits, mean.df], [told["mean"], told["se"], *told["ci"], told["df"]])
+    ratio = ratio_of_totals(y, x, given["psu"], weights, drawn_share=drawn)
+    near("W14", [ratio.value, ratio.sigma, *ratio.limits], [told["ratio"], told["ratio_se"], *told["ratio_ci"]])
+    strata = ratio_of_totals(y, ones, given["psu"], weights, given["stratum"],
+                             {key: 1 - left for key, left in given["fpc_by_stratum"].items()})
+    near("W14", [strata.value, strata.sigma, *strata.limits, strata.df],
+         [told["mean_strat"], told["se_strat"], *told["ci_strat"], told["df_strat"]])
+
+
+def test_a_mean_count_has_the_published_error() -> None:
+    given, told = CASES["W15"]["inputs"], CASES["W15"]["expected"]
+    found = density.trees_per_ha(given["y"], 10_000.0)
+    near("W15", [found.value, found.sigma, found.value * given["weight"] * len(given["y"])],
+         [told["mean"], told["se"], told["total"]])
+
+
+def test_sample_sizes_are_the_published_ones() -> None:
+    for wanted, n in zip(CASES["W16"]["inputs"]["cases"], CASES["W16"]["expected"]["n"], strict=True):
+        assert design.trees_needed(wanted["p"], wanted["d"], wanted.get("deff", 1.0), wanted.get("N")) == n
+    assert design.trees_needed(0.2, 0.05) == CASES["W17"]["expected"]["n"]
+    given, told = CASES["W18"]["inputs"], CASES["W18"]["expected"]
+    effect = design.design_effect(given["m"], given["rho"])
+    assert design.trees_needed(given["p"], given["d"]) == told["n"]
+    near("W18", effect, told["deff"])
+    assert math.ceil(given["crude_n_imperfect_test"] * effect) == told["n_clustered"]
+    given, told = CASES["W20"]["inputs"], CASES["W20"]["expected"]
+    found = design.plots_needed(given["p"], given["d"], given["b"], given["rho"], small=False)
+    assert found.plots == told["clusters"]
+    near("W20", found.design_effect, told["deff"])
+    near("W21", [design.design_effect(*pair) for pair in CASES["W21"]["inputs"]["cases"]], CASES["W21"]["expected"]["deff"])
+    assert design.allocation(CASES["W23"]["inputs"]["n"], CASES["W23"]["inputs"]["N_h"]) == CASES["W23"]["expected"]["n_h"]
+
+
+def test_an_assumed_likeness_widens_the_limits_as_published() -> None:
+    given, told = CASES["W22"]["inputs"], CASES["W22"]["expected"]
+    effect = design.design_effect(given["m"], given["rho"])
+    near("W22", [given["x"] / given["n"], effect], [told["p"], told["deff"]])
+    near("W22", limits(proportion.wilson(given["x"] / effect, given["n"] / effect)), told["ci"])
+    near("W22", limits(proportion.wilson(given["x"], given["n"])), told["ci_if_srs"])
+
+
+@pytest.mark.parametrize("key", ["W29", "W30", "W31"])
+def test_a_difference_of_two_shares_has_its_published_limits(key: str) -> None:
+    given = CASES[key]["inputs"]
+    for name, expected in CASES[key]["expected"].items():
+        near(key, limits(TWO[name](given["x1"], given["n1"], given["x2"], given["n2"])), expected)
+
+
+def test_the_corrected_score_limits_are_those_noted_with_the_case() -> None:
+    # quoted in the note of W30, from the manual of an R package
+    assert limits(compare.score(7, 34, 1, 34, corrected=True)) == pytest.approx((0.0270416, 0.3452912), abs=2e-6)
+
+
+@pytest.mark.parametrize("key", ["W33", "W34"])
+def test_sites_pool_to_the_published_odds_ratio(key: str) -> None:
+    told = CASES[key]["expected"]
+    found = compare.mantel_haenszel(CASES[key]["inputs"]["tables"])
+    near(key, [found.odds_ratio, *limits(found.odds_interval), found.test.statistic, found.test.p_value],
+         [told["or_mh"], *told["ci"], told["cmh_cc"], told["p"]])
+
+
+@pytest.mark.parametrize("key", ["W35", "W36", "W37", "W38", "W39"])
+def test_pairs_have_their_published_limits(key: str) -> None:
+    given = CASES[key]["inputs"]
+    for name, expected in CASES[key]["expected"].items():
+        near(key, limits(PAIRED[name](given["a"], given["b"], given["c"], given["d"])), expected)
+
+
+def test_mcnemar_and_trend_are_the_published_ones() -> None:
+    given, told = CASES["W40"]["inputs"], CASES["W40"]["expected"]
+    near("W40", compare.mcnemar(given["b"], given["c"]).statistic, told["chi2"])
+    given, told = CASES["W41"]["inputs"], CASES["W41"]["expected"]
+    even, trend = compare.homogeneity(given["x"], given["n"]), change.trend_of_independent(given["x"], given["n"])
+    near("W41", [even.statistic, even.p_value, trend.statistic, trend.p_value],
+         [told["homogeneity"], told["p_hom"], told["trend"], told["p_trend"]])
+
+
+def test_an_imperfect_observer_is_corrected_as_published_and_a_negative_share_is_flagged() -> None:
+    given, told = CASES["W42"]["inputs"]["cases"], CASES["W42"]["expected"]["percent"]
+    for (x, n, sensitivity, specificity), percent in zip(given, told, strict=True):
+        found = quality.true_share(proportion.independent(x, n), sensitivity, specificity)
+        near("W42", 100 * found.value, percent)
+        assert bool(found.note) == (percent < 0)
+
+
+def test_kappa_has_its_published_error() -> None:
+    told = CASES["W43"]["expected"]
+    found = quality.agreement(CASES["W43"]["inputs"]["table"], few_too=True)
+    _, sigma = quality.kappa(CASES["W43"]["inputs"]["table"])
+    _, weighted_sigma = quality.kappa(CASES["W43"]["inputs"]["table"], quality.linear_weights(3))
+    near("W43", [found.kappa, sigma, *limits(found.kappa_interval), found.weighted, weighted_sigma,
+                 *limits(found.weighted_interval)],
+         [told["kappa"], told["ase"], *told["ci"], told["wkappa"], told["wase"], *told["wci"]])
+    found, told = quality.agreement(CASES["W44"]["inputs"]["table"]), CASES["W44"]["expected"]
+    near("W44", [found.kappa, *limits(found.kappa_interval), found.adjusted], [told["kappa"], *told["ci"], told["pabak"]])
+
+
+def test_slope_radius_bound_and_fix_have_their_published_figures() -> None:
+    near("W47", density.on_slope(100, 30), CASES["W47"]["expected"]["corrected"])
+    near("W48", [density.HECTARE_M2 / (math.pi * r**2) for r in CASES["W48"]["inputs"]["radius_m"]],
+         CASES["W48"]["expected"]["trees_per_ha"])
+    near("W50", [proportion.none_seen_bound(n) for n in CASES["W50"]["inputs"]["n"]], CASES["W50"]["expected"]["exact"])
+    told = CASES["D03"]["expected"]
+    near("D03", [density.plot_radius(density.ACRE_M2 / 1000), density.plot_radius(density.ACRE_M2 / 300)],
+         [told["milacre_radius_m"], told["three_hundredth_radius_m"]])
+    given = CASES["D04"]["inputs"]
+    found = [[density.within_fix(r, rmse) for r in given["r_m"]] for rmse in given["rmse_m"]]
+    near("D04", found, CASES["D04"]["expected"]["p"])
