@@ -141,6 +141,20 @@ def checked_spec(spec: Mapping[str, Any] | None) -> dict[str, Any]:
     return told
 
 
+def wires(part: Part) -> list[dict[str, Any]]:
+    """The wires of a fence of wires, from the catalogue; live ones are added above until the top is reached.
+
+    Each is plane, height_mm and state (live, earth or dead). Added ones stand in the last plane, no farther apart
+    than the opening.
+    """
+    told = [dict(wire) for wire in catalogue()[part.key].get("wires", [])]
+    while told and max(wire["height_mm"] for wire in told) < part.top_mm - 1:
+        highest = max(wire["height_mm"] for wire in told)
+        step = min(part.opening_mm, part.top_mm - highest)
+        told.append({"plane": max(wire["plane"] for wire in told), "height_mm": highest + step, "state": "live"})
+    return told
+
+
 def around_stem_mm(gap_mm: float, stem_mm: float = STEM_MM, overlap_mm: float = 0.0) -> float:
     """Length to cut for a cage or cylinder [mm]: pi x (stem + 2 x gap) + overlap."""
     return math.pi * (stem_mm + 2 * gap_mm) + overlap_mm

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from typing import Any
@@ -65,7 +66,7 @@ def held_share(height_mm: float) -> float:
     """
     if height_mm <= HELD[0][0]:
         return 0.0
-    for (low, share_low), (high, share_high) in zip(HELD, HELD[1:], strict=False):
+    for (low, share_low), (high, share_high) in itertools.pairwise(HELD):
         if height_mm <= high:
             return share_low + (share_high - share_low) * (height_mm - low) / (high - low)
     return 1.0

@@ -109,7 +109,8 @@ def _on_a_plane(points: list[tuple[float, float]]) -> list[tuple[float, float]]:
 
     lon = sum(x for x, _ in points) / len(points)
     lat = sum(y for _, y in points) / len(points)
-    to_plane = Transformer.from_crs("EPSG:4326", f"+proj=aeqd +lat_0={lat} +lon_0={lon} +datum=WGS84 +units=m", always_xy=True)
+    plane = f"+proj=aeqd +lat_0={lat} +lon_0={lon} +datum=WGS84 +units=m"
+    to_plane = Transformer.from_crs("EPSG:4326", plane, always_xy=True)
     return [to_plane.transform(x, y) for x, y in points]
 
 

@@ -36,7 +36,8 @@ def break_even_area(fence_a_m: float, guard_a_tree: float, trees_a_ha: float, sh
     return (100 * shape * fence_a_m / (trees_a_ha * guard_a_tree)) ** 2
 
 
-def over_the_years(first: float, upkeep: float, renewal: float, life_years: float, removal: float, years: int) -> list[float]:
+def over_the_years(first: float, upkeep: float, renewal: float, life_years: float, removal: float,
+                   years: int) -> list[float]:
     """Payments of years 0 .. years: first cost, upkeep each year, renewal when a life ends, removal at the end."""
     paid = [0.0] * (years + 1)
     paid[0] += first

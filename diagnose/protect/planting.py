@@ -13,11 +13,11 @@ from typing import Any
 import yaml
 
 from diagnose.cannot_use import CannotUse
-from diagnose.protect.barriers import ENOUGH, Part, buildable, catalogue, checked_spec, sized
+from diagnose.protect.barriers import ENOUGH, Part, buildable, catalogue, checked_spec, sized, wires
 from diagnose.protect.electric import energiser
 from diagnose.protect.ground import Ground
 from diagnose.protect.money import over_the_years, present_value
-from diagnose.protect.requirement import LIKELY, NEED_OF, SNOW_LIMIT_MM, _other_names, needs
+from diagnose.protect.requirement import LIKELY, NEED_OF, SNOW_LIMIT_MM, needs, other_names
 
 # share of unprotected trees lost in a year where the animal is present; our own scale, no source
 DAMAGE = {"light": 0.03, "moderate": 0.10, "heavy": 0.25, "severe": 0.50}
@@ -167,7 +167,7 @@ def _threats(culprits: Mapping[str, Any] | Iterable[str], loss: float) -> tuple[
     threats: dict[str, Threat] = {}
     for name, what in told.items():
         key = str(name).strip().lower().replace(" ", "_")
-        key = _other_names().get(key, key)
+        key = other_names().get(key, key)
         if key == "not_listed":
             continue
         if key not in NEED_OF:
@@ -220,11 +220,15 @@ def compare(place: Planting) -> list[Option]:
 
 
 def enough(options: Iterable[Option], place: Planting) -> list[Option]:
-    """The options that stop every likely culprit that any barrier can stop, in their order."""
+    """The options that stop every likely culprit that any barrier can stop, in their order.
+
+    Where no combination stops them all together, those that stop the most.
+    """
     told = list(options)
     likely = {culprit for culprit, threat in place.threats if threat.probability >= LIKELY}
     stoppable = {culprit for option in told for culprit in option.stops} & likely
-    return [option for option in told if stoppable <= set(option.stops)]
+    most = max((len(stoppable & set(option.stops)) for option in told), default=0)
+    return [option for option in told if len(stoppable & set(option.stops)) == most]
 
 
 def _part(place: Planting, key: str) -> Part | None:
@@ -255,7 +259,7 @@ def units(place: Planting, part: Part) -> float:
 
 
 def live_wires(part: Part) -> int:
-    return sum(wire["state"] == "live" for wire in catalogue()[part.key].get("wires", ()))
+    return sum(wire["state"] == "live" for wire in wires(part))
 
 
 def _cost(place: Planting, part: Part) -> tuple[float, float]:
@@ -273,7 +277,8 @@ def _cost(place: Planting, part: Part) -> tuple[float, float]:
         fixed += ends * (price("brace") + price("brace_labour_h") * price("wage"))
         if live_wires(part):
             power = energiser(place.ground.fence_m, live_wires(part))
-            fixed += price("energiser") + price("joule") * power.joules + price("earth_rod") * power.rods + price("volt_meter")
+            fixed += price("energiser") + price("joule") * power.joules + price("volt_meter")
+            fixed += price("earth_rod") * power.rods
     elif place.strong_wind:
         material += price("metal_stake") * catalogue()[part.key].get("stakes", [0])[0]
     bought = max(0.0, count - place.owned.get(part.key, 0.0))

@@ -124,7 +124,7 @@ def disagreements() -> dict[str, Any]:
 
 
 @cache
-def _other_names() -> dict[str, str]:
+def other_names() -> dict[str, str]:
     return dict(yaml.safe_load((files("diagnose.protect") / "names.yaml").read_text(encoding="utf-8")))
 
 
@@ -135,7 +135,7 @@ def needs() -> dict[str, Any]:
 
 
 @cache
-def _cautions() -> dict[str, Any]:
+def cautions() -> dict[str, Any]:
     return dict(yaml.safe_load((files("diagnose.protect") / "cautions.yaml").read_text(encoding="utf-8")))
 
 
@@ -193,7 +193,7 @@ def _counted(culprits: Mapping[str, float] | Iterable[str]) -> list[str]:
     """Culprit keys that the barrier must stop, likeliest first."""
     if not isinstance(culprits, Mapping):
         names = [str(name).strip().lower().replace(" ", "_") for name in culprits]
-        keys = [_other_names().get(name, name) for name in names]
+        keys = [other_names().get(name, name) for name in names]
         if "rabbit_or_hare" in keys:
             keys = [key for key in keys if key != "rabbit_or_hare"] + ["rabbit", "hare"]
         unknown = [key for key in keys if key not in NEED_OF]
@@ -248,4 +248,4 @@ def _base(met: Mapping[str, Any]) -> str:
 
 def _cautions_for(kind: str | None, keys: Iterable[str]) -> tuple[str, ...]:
     wanted = {kind, "any", *keys}
-    return tuple(entry["text"] for entry in _cautions().values() if wanted & set(entry["when"]))
+    return tuple(entry["text"] for entry in cautions().values() if wanted & set(entry["when"]))
