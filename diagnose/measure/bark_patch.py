@@ -47,7 +47,8 @@ FRAY_MM = 3.0  # length of outline within which a spike to the side is left out 
 ENOUGH_CONTRAST = 6.0  # of grooves' power over that of other directions
 ENOUGH_REGULARITY = 0.42
 AS_GRAIN = (10.0, 0.55)  # within so many degrees of the stem's axis, where the grain runs, so much is asked
-SURE, SURE_WHERE_TAPPED = 3.0, 2.2  # least score; ours: stems with patches reach 3.5, others mostly under 2.7
+NEAR_EQUAL = 0.5  # of scores
+SURE, SURE_WHERE_TAPPED = 2.8, 2.2  # least score; ours: stems with patches reach 3.5, others mostly under 2.7
 WELL_SEEN = np.radians(62)  # from a view's middle round the stem
 RIM = 2.2  # widest cut edge of bark [mm]
 
@@ -190,13 +191,19 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float
     if taps:
         tap = (plane.to_mm(np.array([taps[0]], float))[0] + MARGIN) * view.scale
     sure = SURE if tap is None else SURE_WHERE_TAPPED
-    for candidate in candidates(view, straight_edges(view), tap)[:3]:
-        if candidate.score < sure:
-            break
+    likely = [one for one in candidates(view, straight_edges(view), tap)[:4] if one.score >= sure]
+    fitted: list[tuple[Stem, Candidate]] = []
+    for candidate in likely:
         centre_px = plane.to_px(view.to_mm(candidate.centre[None]))[0]
         stem = fit_stem(picture, plane, view, candidate.pair, centre_px, candidate.rows)
         if stem is None or not 0.75 < 2 * stem.radius / candidate.width < 1.35 or 2 * stem.radius > WIDTHS[1]:
             continue
+        fitted.append((stem, candidate))
+    # lines within a stem, of its bark or shadow, are as long as its sides: of near equals the outer ones are the sides
+    fitted.sort(key=lambda one: -one[1].score)
+    ahead = [one for one in fitted if one[1].score > fitted[0][1].score - NEAR_EQUAL]
+    ahead.sort(key=lambda one: -one[0].radius)
+    for stem, candidate in ahead + fitted[len(ahead) :]:
         patch = outline_patch(picture, plane, stem, view, candidate)
         if patch is not None:
             return patch

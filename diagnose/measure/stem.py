@@ -27,6 +27,7 @@ TAPER = 0.012  # by how much the two sides of a stem may converge [mm/mm]
 VOTE_CELL = 0.1  # of the offsets that straight sides are sought among [mm]
 VOTE_LOW = -6.0  # the innermost of them [mm]
 TAPER_CELLS = 9  # by how many of the slopes tried, 0.00125 each, the sides may differ
+FAINT, FAINT_SIGMA = 2.5, 0.02  # a side of this strength leaves the radius unsure by so much, relative; simulated
 EDGE_SIGMA = 0.7  # by which a fitted side may be off [px]
 
 
@@ -300,6 +301,8 @@ def fit_stem(
     on_axis = eye - distance * toward
     scale_sigma = float(np.hypot(front_sigma / distance, plane.print_scale_sigma))
     edge_sigma = EDGE_SIGMA * distance / camera.K[0, 0] / radius / np.sqrt(2)
+    weaker = min(pair[0].strength, pair[1].strength)
+    wrong_sigma = FAINT_SIGMA * min(1.5, FAINT / weaker)  # that a faint side is another line than the one taken
     return Stem(
         camera=camera,
         foot=on_axis + ((sheet_middle - on_axis) @ axis) * axis,
@@ -309,7 +312,7 @@ def fit_stem(
         radius=radius,
         distance=float(distance),
         scale_sigma=scale_sigma,
-        radius_sigma=float(np.hypot(scale_sigma, edge_sigma)),
+        radius_sigma=float(np.sqrt(scale_sigma**2 + edge_sigma**2 + wrong_sigma**2)),
         sides_px=tuple(sorted((one_px, two_px), key=lambda px: float((rays(camera, px) @ across).mean()))),
     )
 
