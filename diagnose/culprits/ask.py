@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from diagnose.culprits.verdict import Verdict
 
 CLEAR = 0.90  # probability of one group from which no more is asked; our choice, no source
-LEAST_GAIN = 0.02  # expected gain [nat per effort] below which a question is not worth asking; our choice
+LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
+LEAST_GAIN = 0.02  # expected gain [nat] below which a question is not worth asking; our choice
 
 
 @dataclass(frozen=True)
@@ -131,9 +132,12 @@ def next_step(
         return Step("wound", "what was hurt decides which other questions make sense")
     if barrier_of is not None and (alike := _same_barrier(verdict, barrier_of)):
         return Step(None, f"{' and '.join(alike)} need the same barrier, so telling them apart changes nothing")
-    left = {name: gain for name, gain in gains(verdict).items() if name not in passed}
+    left = {
+        name: gain for name, gain in gains(verdict).items()
+        if name not in passed and gain * vocabulary()[name].effort >= LEAST_GAIN
+    }
     best = max(left, key=lambda name: left[name], default=None)
-    if best is None or left[best] < LEAST_GAIN:
+    if best is None:
         return Step(None, "no question that is left can help much")
     return Step(best, "it is expected to tell most for the least trouble")
 
@@ -144,7 +148,8 @@ def _same_barrier(verdict: Verdict, barrier_of: Mapping[str, str]) -> list[str]:
     for key, share in verdict.culprits.items():
         if key in barrier_of and key != NOT_LISTED:
             shares[barrier_of[key]] = shares.get(barrier_of[key], 0.0) + share
-    if not shares or max(shares.values()) < CLEAR:
+    listed = sum(shares.values())
+    if not shares or listed < LISTED or max(shares.values()) < CLEAR * listed:
         return []
     barrier = max(shares, key=lambda key: shares[key])
     alike = [key for key in verdict.culprits if barrier_of.get(key) == barrier and verdict.culprits[key] >= 0.05]

@@ -194,10 +194,15 @@ def _place(known: Catalogue, members: Signs, snow_mm: float | None) -> np.ndarra
         return beside_snow
     level = known.classes["place"] @ _zones(looks, edges, heights)
     depths = _depths(looks, members.get("past_snow"), snow_mm)
-    lifted = sum(
-        share * (known.classes["place"] @ _zones(looks, edges + depth, heights)) for depth, share in depths
-    )
+    lifted = sum(share * (known.classes["place"] @ _lifted(looks, edges, depth, heights)) for depth, share in depths)
     return beside_snow * np.where(known.lifts, lifted, level)
+
+
+def _lifted(looks: Mapping[str, Any], edges: np.ndarray, depth: float, heights: Signs) -> np.ndarray:
+    """(zones,) as `_zones`, for who stands on snow [mm]; what is done below the ground stays there."""
+    zones = _zones(looks, edges + depth, heights)
+    zones[0] = _zones(looks, edges, heights)[0]
+    return zones
 
 
 def _depths(looks: Mapping[str, Any], past: Sign | None, snow_mm: float | None) -> list[tuple[float, float]]:
