@@ -7,9 +7,11 @@ import shutil
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 import urllib.request
-from collections.abc import Iterator
+import uuid
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -69,3 +71,51 @@ def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]:
     finally:
         served.terminate()
         served.wait(timeout=10)
+
+
+@pytest.fixture(scope="session")
+def postgresql(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Address of a PostgreSQL server of our own, which listens on a socket in a folder and nowhere else."""
+    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb")) if sys.platform == "linux" else []
+    if not found:
+        missing("PostgreSQL (Debian: apt-get install postgresql)")
+    programs, place = found[-1].parent, Path(tempfile.mkdtemp(prefix="pg-"))
+    as_root = os.geteuid() == 0  # the server refuses to run as root
+    if as_root:
+        shutil.chown(place, "postgres")
+    start = ["runuser", "-u", "postgres", "--"] if as_root else []
+
+    def run(*command: str) -> None:
+        subprocess.run([*start, *command], check=True, cwd="/", stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+    run(str(programs / "initdb"), "-D", str(place / "data"), "-U", "postgres", "-A", "trust", "--no-sync", "-E", "UTF8")
+    settings = f"-k {place} -c listen_addresses= -c fsync=off"
+    run(str(programs / "pg_ctl"), "-D", str(place / "data"), "-w", "-l", str(place / "said"), "-o", settings, "start")
+    try:
+        yield f"postgresql+psycopg://postgres@/postgres?host={place}"
+    finally:
+        run(str(programs / "pg_ctl"), "-D", str(place / "data"), "-m", "immediate", "stop")
+        shutil.rmtree(place, ignore_errors=True)
+
+
+@pytest.fixture(params=["folder", "server"])
+def place(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Callable[[str], str]]:
+    """Gives a new log's place for each name: a folder, or a schema of its own on a PostgreSQL server."""
+    if request.param == "folder":
+        yield lambda name: str(tmp_path / name)
+        return
+    from sqlalchemy import create_engine, text
+
+    url = request.getfixturevalue("postgresql")
+    engine = create_engine(url)
+    made: dict[str, str] = {}
+
+    def schema(name: str) -> str:
+        if name not in made:
+            made[name] = f"s{uuid.uuid4().hex}"
+            with engine.begin() as connection:
+                connection.execute(text(f"create schema {made[name]}"))
+        return f"{url}&options=-csearch_path%3D{made[name]}"
+
+    yield schema
+    engine.dispose()

@@ -2,6 +2,7 @@
 
 import os
 import sqlite3
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -10,16 +11,18 @@ from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.originals import keep, path_of
 from diagnose.fieldlog.store import DATABASE, ORIGINALS, open_log
 
+Place = Callable[[str], str]
 
-def test_an_observation_is_found_again_in_a_log_that_was_closed(tmp_path: Path) -> None:
-    saved = open_log(tmp_path).save_observation(photo=b"bytes", photo_name="a.jpg", site="north slope", plant="17")
-    again = open_log(tmp_path).observation(saved.id)
+
+def test_an_observation_is_found_again_in_a_log_that_was_closed(place: Place) -> None:
+    saved = open_log(place("log")).save_observation(photo=b"bytes", photo_name="a.jpg", site="north slope", plant="17")
+    again = open_log(place("log")).observation(saved.id)
     assert (again["site"], again["plant"]) == ("north slope", "17")
-    assert open_log(tmp_path).original(again["photo"]) == b"bytes"
+    assert open_log(place("log")).original(again["photo"]) == b"bytes"
 
 
-def test_the_same_photo_saved_twice_is_one_observation_with_a_message(tmp_path: Path) -> None:
-    log = open_log(tmp_path)
+def test_the_same_photo_saved_twice_is_one_observation_with_a_message(place: Place) -> None:
+    log = open_log(place("log"))
     first, second = log.save_observation(photo=b"same"), log.save_observation(photo=b"same")
     assert first.new and not second.new and second.id == first.id
     assert "already" in second.message
@@ -34,8 +37,8 @@ def test_an_original_lies_under_its_sha256(tmp_path: Path) -> None:
     assert not [name for _, _, names in os.walk(tmp_path) for name in names if name.startswith(".part-")]
 
 
-def test_a_correction_keeps_who_when_and_what_stood_before(tmp_path: Path) -> None:
-    log = open_log(tmp_path)
+def test_a_correction_keeps_who_when_and_what_stood_before(place: Place) -> None:
+    log = open_log(place("log"))
     saved = log.save_observation(site="east", by="AB")
     log.correct(saved.id[:8], by="CD", site="west", named="vole_surface")
     found = log.observation(saved.id)
@@ -45,8 +48,8 @@ def test_a_correction_keeps_who_when_and_what_stood_before(tmp_path: Path) -> No
     assert changes[1]["by"] == "CD" and changes[1]["before"] == {"site": "east", "named": None}
 
 
-def test_deletion_is_a_mark(tmp_path: Path) -> None:
-    log = open_log(tmp_path)
+def test_deletion_is_a_mark(place: Place) -> None:
+    log = open_log(place("log"))
     saved = log.save_observation(photo=b"x")
     log.delete(saved.id, by="AB")
     assert log.observations().empty
@@ -106,8 +109,8 @@ def test_a_newer_log_and_a_file_that_is_no_log_are_refused(tmp_path: Path) -> No
         open_log(tmp_path / "file" / "below")
 
 
-def test_observations_are_filtered_by_site_culprit_date_and_box(tmp_path: Path) -> None:
-    log = open_log(tmp_path)
+def test_observations_are_filtered_by_site_culprit_date_and_box(place: Place) -> None:
+    log = open_log(place("log"))
     log.save_observation(site="a", leading="rabbit", taken_at="2026-01-05T10:00:00", lat=46.0, lon=-71.0)
     log.save_observation(site="b", leading="deer_browsing", taken_at="2026-03-05T10:00:00", lat=47.0, lon=-72.0)
     assert list(log.observations(site="a")["leading"]) == ["rabbit"]
@@ -117,10 +120,107 @@ def test_observations_are_filtered_by_site_culprit_date_and_box(tmp_path: Path) 
     assert list(log.observations(box=(45.5, 46.5, -71.5, -70.5))["site"]) == ["a"]
 
 
-def test_an_unknown_id_or_field_gets_one_line(tmp_path: Path) -> None:
-    log = open_log(tmp_path)
+def test_an_unknown_id_or_field_gets_one_line(place: Place) -> None:
+    log = open_log(place("log"))
     attempts = (lambda: log.observation("zz"), lambda: log.observation(""), lambda: log.save_observation(colour="x"))
     for attempt in attempts:
         with pytest.raises(CannotUse) as said:
             attempt()
+        assert "\n" not in str(said.value)
+
+
+def test_every_kind_of_record_is_kept_with_its_history(place: Place) -> None:
+    log = open_log(place("log"))
+    square = {"type": "Polygon", "coordinates": [[[0, 0], [1, 0], [1, 1], [0, 1], [0, 0]]]}
+    kept = {
+        "site": {"name": "north", "boundary": square},
+        "visit": {"site": "north", "day": "2026-03-09", "role": "check"},
+        "plot": {"site": "north", "name": "P1", "area_m2": 50.0},
+        "plant": {"site": "north", "plot": "P1", "tag": "17", "height_mm": 640.0, "bearing_deg": 85.0, "distance_m": 2.4},
+        "barrier": {"site": "north", "plant": "17", "form": "tree shelter", "built": "2026-04-01"},
+    }
+    for kind, fields in kept.items():
+        name = log.save(kind, by="AB", **fields)
+        found = open_log(place("log")).record(kind, name)
+        assert {field: found[field] for field in fields} == fields
+        assert [change["change"] for change in found["history"]] == ["saved"]
+    plant = log.records("plant", tag="17")["id"][0]
+    log.correct(plant, by="CD", kind="plant", height_mm=655.0)
+    assert log.record("plant", plant)["history"][1]["before"] == {"height_mm": 640.0}
+
+
+def test_further_photos_have_their_role(place: Place) -> None:
+    log = open_log(place("log"))
+    saved = log.save_observation(photo=b"close")
+    log.add_photo(saved.id, b"far", role="whole plant", by="AB")
+    found = log.observation(saved.id)
+    assert [each["role"] for each in found["pictures"]] == ["whole plant"]
+    assert log.original(found["pictures"][0]["photo"]) == b"far"
+
+
+def test_a_deleted_observation_can_be_restored(place: Place) -> None:
+    log = open_log(place("log"))
+    saved = log.save_observation(site="a")
+    log.delete(saved.id, by="AB")
+    log.restore(saved.id, by="AB")
+    assert len(log.observations()) == 1
+    assert [each["change"] for each in log.observation(saved.id)["history"]] == ["saved", "deleted", "restored"]
+
+
+@pytest.mark.parametrize("wrong", [{"lat": 91.0}, {"lon": "east"}, {"taken_at": "yesterday"}, {"error_m": -1},
+                                   {"photo_role": "portrait"}, {"signs": {"a": float("nan")}}, {"signs": [1]}])
+def test_what_cannot_be_true_is_refused_in_one_line(place: Place, wrong: dict) -> None:
+    log = open_log(place("log"))
+    with pytest.raises(CannotUse) as said:
+        log.save_observation(**wrong)
+    assert "\n" not in str(said.value)
+    assert log.observations(deleted=True).empty
+
+
+# Quebec to Levis: 46.8139 N 71.2080 W to 46.8033 N 71.1779 W, 2.58 km by the haversine formula worked by hand:
+# 1.179 km north-south, 2.291 km east-west
+def test_what_lies_near_a_point_is_found_by_its_distance(place: Place) -> None:
+    log = open_log(place("log"))
+    log.save_observation(site="here", lat=46.8139, lon=-71.2080)
+    log.save_observation(site="across", lat=46.8033, lon=-71.1779)
+    log.save_observation(site="nowhere")
+    assert list(log.observations(near=(46.8139, -71.2080, 2540.0))["site"]) == ["here"]
+    assert set(log.observations(near=(46.8139, -71.2080, 2620.0))["site"]) == {"here", "across"}
+
+
+def test_a_box_and_a_circle_may_cross_the_180th_meridian(place: Place) -> None:
+    log = open_log(place("log"))
+    log.save_observation(site="west", lat=-17.0, lon=179.99)
+    log.save_observation(site="east", lat=-17.0, lon=-179.99)
+    log.save_observation(site="far", lat=-17.0, lon=0.0)
+    assert set(log.observations(box=(-18, -16, 179, -179))["site"]) == {"west", "east"}
+    assert {each.site for each in log.window(-18, -16, 179, -179)} == {"west", "east"}
+    assert set(log.observations(near=(-17.0, 179.995, 5000.0))["site"]) == {"west", "east"}
+
+
+def test_a_log_in_a_folder_that_cannot_be_written_is_refused_in_one_line(tmp_path: Path) -> None:
+    log = open_log(tmp_path / "log")
+    log.save_observation(site="a")
+    with log.engine.connect() as connection:
+        connection.exec_driver_sql("pragma query_only=on")
+    with pytest.raises(CannotUse, match="can be written"):
+        log.save_observation(site="b")
+
+
+def test_a_full_disk_is_told_and_loses_nothing(tmp_path: Path) -> None:
+    log = open_log(tmp_path / "log")
+    kept = log.save_observation(site="a").id
+    with log.engine.connect() as connection:  # SQLite's own limit stands for the disk's
+        pages = connection.exec_driver_sql("pragma page_count").scalar_one()
+        connection.exec_driver_sql(f"pragma max_page_count={pages}")
+    with pytest.raises(CannotUse, match="full"):
+        for _ in range(200):
+            log.save_observation(site="b", note="long " * 1000)
+    assert open_log(tmp_path / "log").observation(kept)["site"] == "a"
+
+
+def test_an_address_that_is_no_postgresql_is_refused_in_one_line() -> None:
+    for address in ("mysql+nothing://x", "sqlite:///x.db", "postgresql+psycopg://nobody@/x?host=/nowhere"):
+        with pytest.raises(CannotUse) as said:
+            open_log(address)
         assert "\n" not in str(said.value)

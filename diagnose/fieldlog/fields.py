@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import math
 import uuid
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date, datetime
+from functools import cache
 from typing import Any
 
-from sqlalchemy import JSON, Boolean, Float
+from sqlalchemy import JSON, Boolean, Column, Float
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.tables import KINDS
@@ -24,14 +24,6 @@ _CHOICES = {
 }
 _FIXED = {"id", "saved_at", "disputed"}
 _COLUMNS = {kind: {column.key: column for column in table.__table__.columns} for kind, table in KINDS.items()}  # type: ignore[attr-defined]
-_OPTIONAL = {kind: {name for name, column in columns.items() if column.nullable} for kind, columns in _COLUMNS.items()}
-_SORTS = {
-    kind: {
-        name: next((sort for sort in (JSON, Boolean, Float) if isinstance(column.type, sort)), str)
-        for name, column in columns.items()
-    }
-    for kind, columns in _COLUMNS.items()
-}
 
 
 def names(kind: str) -> tuple[str, ...]:
@@ -47,52 +39,86 @@ def checked(kind: str, given: Mapping[str, Any], fixed: frozenset[str] = frozens
     Raises CannotUse, naming the field, for one that does not exist, may not be changed, or makes no sense.
     """
     names(kind)
-    return {name: _checked(kind, name, value, fixed) for name, value in given.items()}
+    checks = _checks(kind)
+    stored = {}
+    for name, value in given.items():
+        if name not in checks or name in fixed:
+            raise CannotUse(f"{_article(kind)} has no field '{name}' that can be set")
+        stored[name] = checks[name](value)
+    return stored
 
 
-def _checked(kind: str, name: str, value: Any, fixed: frozenset[str]) -> Any:
-    sort = _SORTS[kind].get(name)
-    if sort is None or name in _FIXED or name in fixed:
-        raise CannotUse(f"{_article(kind)} has no field '{name}' that can be set")
-    missing = value is None or value is Ellipsis or (isinstance(value, float) and math.isnan(value))
-    if missing or (value == "" and name in _OPTIONAL[kind]):
-        if name in _OPTIONAL[kind]:
-            return None
-        return {} if sort is JSON else False if sort is Boolean else ""
-    if sort is Float:
-        return _number(name, value)
-    if sort is JSON:
-        return _plain(name, value)
-    if sort is Boolean:
-        if not isinstance(value, bool | int):
-            raise CannotUse(f"'{value}' is neither yes nor no for '{name}'")
-        return bool(value)
-    return _text(name, value)
+@cache
+def _checks(kind: str) -> dict[str, Callable[[Any], Any]]:
+    """Field -> the function that turns a given value into the stored one or refuses it."""
+    return {name: _check(name, column) for name, column in _COLUMNS[kind].items() if name not in _FIXED}
 
 
-def _text(name: str, value: Any) -> str:
-    text = str(value).replace("\x00", "")
-    if name in _CHOICES and text not in _CHOICES[name]:
-        raise CannotUse(f"'{text}' is no {name.replace('_', ' ')}; choose one of {', '.join(_CHOICES[name])}")
-    if name in ("taken_at", "day", "built", "removed"):
-        return moment(text) if name == "taken_at" else _day(name, text)
-    return text
+def _check(name: str, column: Column[Any]) -> Callable[[Any], Any]:
+    sort = column.type
+    by_sort: Callable[[str, Any], Any] = (
+        _number if isinstance(sort, Float) else _object if isinstance(sort, JSON) else
+        _yes_no if isinstance(sort, Boolean) else _choice if name in _CHOICES else
+        _moment if name == "taken_at" else _day if name in ("day", "built", "removed") else _text
+    )
+    empty: Any = None if column.nullable else {} if by_sort is _object else False if by_sort is _yes_no else ""
+
+    def check(value: Any) -> Any:
+        if value is None or value == "" or value != value:  # missing, empty, not a number
+            return empty
+        return by_sort(name, value)
+
+    return check
 
 
-def moment(text: str) -> str:
+def _text(_name: str, value: Any) -> str:
+    return str(value).replace("\x00", "")
+
+
+def _choice(name: str, value: Any) -> str:
+    if value not in _CHOICES[name]:
+        raise CannotUse(f"'{value}' is no {name.replace('_', ' ')}; choose one of {', '.join(_CHOICES[name])}")
+    return str(value)
+
+
+def _yes_no(name: str, value: Any) -> bool:
+    if value not in (True, False):
+        raise CannotUse(f"'{value}' is neither yes nor no for '{name}'")
+    return bool(value)
+
+
+def _object(name: str, value: Any) -> dict[str, Any]:
+    if not isinstance(value, dict):
+        raise CannotUse(f"'{name}' must map names to values")
+    if not _is_plain(value):
+        raise CannotUse(f"'{name}' holds something that is no plain text or number; it was not saved")
+    return value
+
+
+def _is_plain(value: Any) -> bool:
+    """Can the value be written as JSON and read back the same?"""
+    if isinstance(value, dict):
+        return all(isinstance(key, str) and _is_plain(each) for key, each in value.items())
+    if isinstance(value, list | tuple):
+        return all(map(_is_plain, value))
+    return value is None or isinstance(value, str | int) or (isinstance(value, float) and math.isfinite(value))
+
+
+def _moment(_name: str, value: Any) -> str:
     """A time as ISO 8601; a day alone stays a day."""
+    text = str(value).strip()
     try:
-        parsed = datetime.fromisoformat(text.strip())
+        parsed = datetime.fromisoformat(text)
     except ValueError:
         raise CannotUse(f"'{text}' is no date or time; write it as 2026-03-09 or 2026-03-09T14:05") from None
-    return text.strip()[:10] if len(text.strip()) == 10 else parsed.isoformat()
+    return text if len(text) == 10 else parsed.isoformat()
 
 
-def _day(name: str, text: str) -> str:
+def _day(name: str, value: Any) -> str:
     try:
-        return date.fromisoformat(text.strip()).isoformat()
+        return date.fromisoformat(str(value).strip()).isoformat()
     except ValueError:
-        raise CannotUse(f"'{text}' is no date for '{name}'; write it as 2026-03-09") from None
+        raise CannotUse(f"'{value}' is no date for '{name}'; write it as 2026-03-09") from None
 
 
 def _number(name: str, value: Any) -> float:
@@ -104,14 +130,6 @@ def _number(name: str, value: Any) -> float:
     if not low <= number <= high:
         raise CannotUse(f"'{value}' cannot be {name}: it must be a number from {low:g} to {high:g}")
     return number
-
-
-def _plain(name: str, value: Any) -> Any:
-    try:
-        json.dumps(value, allow_nan=False)
-    except (TypeError, ValueError):
-        raise CannotUse(f"'{name}' holds something that is not plain text and numbers; it was not saved") from None
-    return value
 
 
 def is_id(text: str) -> bool:

@@ -92,6 +92,7 @@ def _rows(file: Any, name: str, mapping: Mapping[str, str], by: str,
     if twice or not any(fields):
         why = f"two columns are {sorted(twice)[0]}" if twice else "no column is a field of an observation"
         raise CannotUse(f"{why}; say which is which by a mapping of columns to {', '.join(_SETTABLE)}")
+    readers = [(each, _reader(each, comma=between == ";")) for each in fields]
     table = csv.reader(file, delimiter=between)
     for cells in table:
         if not any(cells):
@@ -100,7 +101,7 @@ def _rows(file: Any, name: str, mapping: Mapping[str, str], by: str,
         try:
             if len(cells) != len(fields):
                 raise CannotUse(f"{len(cells)} cells where the first line has {len(fields)}")
-            yield line, whole_row(_values(fields, cells, by, between == ";"))
+            yield line, whole_row(_values(readers, cells, by))
         except CannotUse as problem:
             loaded.refused.append((f"line {line}", str(problem)))
 
@@ -115,37 +116,55 @@ def _field(column: str, mapping: Mapping[str, str], loaded: Loaded) -> str:
     return ""
 
 
-def _values(fields: list[str], cells: list[str], by: str, comma: bool) -> dict[str, Any]:
+Reader = Callable[[str], Any]
+
+
+def _reader(name: str, comma: bool) -> Reader:
+    """What turns a cell of a column into the value of its field."""
+    if name in NESTED:
+        return _object
+    if name in ("lat", "lon", "error_m") and comma:
+        return lambda cell: cell.replace(",", ".")
+    return _yes_no if name in ("taken_local", "deleted") else unharmed
+
+
+def _values(fields: list[tuple[str, Reader]], cells: list[str], by: str) -> dict[str, Any]:
     values: dict[str, Any] = {"by": by} if by else {}
     signs: dict[str, Any] = {}
-    for name, cell in zip(fields, cells, strict=True):
+    for (name, read), cell in zip(fields, cells, strict=True):
         if not name or cell == "":
             continue
         if name.startswith(SIGN):
             signs[name[len(SIGN):]] = cell
         else:
-            values[name] = _cell(name, cell, comma)
+            values[name] = read(cell)
     if signs:
         values["signs"] = {**values.get("signs", {}), **signs_as_json(parse_signs(signs))}
     return values
 
 
-def _cell(name: str, cell: str, comma: bool) -> Any:
-    if name in NESTED:
-        try:
-            value = json.loads(cell)
-        except ValueError:
-            value = None
-        if not isinstance(value, dict):
-            raise CannotUse(f"'{name}' is no JSON object")
-        return value
-    if name in ("lat", "lon", "error_m"):
-        return cell.replace(",", ".") if comma else cell
-    if name in ("taken_local", "deleted"):
-        if cell.strip().lower() not in _YES | _NO:
-            raise CannotUse(f"'{cell}' is neither yes nor no for '{name}'")
-        return cell.strip().lower() in _YES
-    return unharmed(cell)
+def _object(cell: str) -> dict[str, Any]:
+    try:
+        value = _DECODER.decode(cell)
+    except (ValueError, RecursionError):
+        value = None
+    if not isinstance(value, dict):
+        raise CannotUse(f"'{cell[:30]}' is no JSON object")
+    return value
+
+
+def _refuse(constant: str) -> None:
+    raise ValueError(constant)
+
+
+_DECODER = json.JSONDecoder(parse_constant=_refuse)  # NaN and Infinity are no JSON
+
+
+def _yes_no(cell: str) -> bool:
+    word = cell.strip().lower()
+    if word not in _YES | _NO:
+        raise CannotUse(f"'{cell}' is neither yes nor no")
+    return word in _YES
 
 
 def _new(session: Any, some: list[tuple[int, dict[str, Any]]], loaded: Loaded) -> list[dict[str, Any]]:

@@ -142,12 +142,15 @@ class Plant(Recorded, Base):
 
 
 class Barrier(Recorded, Base):
-    """A barrier in the ground. plant : tag, empty for a whole site. built, removed : ISO dates. figures : its sizes."""
+    """A barrier in the ground. form : cage, tree shelter, fence ... plant : tag, empty for a whole site.
+
+    built, removed : ISO dates. figures : its sizes.
+    """
 
     __tablename__ = "barrier"
     site: Mapped[str] = mapped_column(Text, index=True)
     plant: Mapped[str] = mapped_column(Text, default="")
-    kind: Mapped[str] = mapped_column(Text)
+    form: Mapped[str] = mapped_column(Text)
     built: Mapped[str | None] = mapped_column(String(10))
     removed: Mapped[str | None] = mapped_column(String(10))
     figures: Mapped[dict] = mapped_column(JSON, default=dict)

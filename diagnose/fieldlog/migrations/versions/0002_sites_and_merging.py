@@ -67,7 +67,7 @@ def _new_kinds() -> None:
         text("protected"),
     )
     op.create_table(
-        "barrier", *_recorded(), text("site", True), text("plant"), text("kind"),
+        "barrier", *_recorded(), text("site", True), text("plant"), text("form"),
         sa.Column("built", sa.String(10)), sa.Column("removed", sa.String(10)),
         sa.Column("figures", sa.JSON, nullable=False),
     )
