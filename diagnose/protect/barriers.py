@@ -17,6 +17,8 @@ from diagnose.protect.requirement import needs
 ENOUGH = 0.5  # a barrier that holds less than half of an animal's damage does not stop it; our choice
 TALLEST = {"area": 3600.0, "area_foot": 2400.0, "area_root": 900.0, "stem": 3000.0}  # what can be built; our choice [mm]
 STEM_MM = 20.0  # a planted seedling's stem, for cutting cages; our choice
+LEAST_WIRE_STEP_MM = 200.0  # closer live wires add nothing; our choice
+TALL_STOCK_MM, ELK_MORE_MM = 1800.0, 900.0  # PSU-PLANT
 LIP_MM = 50.0  # stakes end so far below the top (common practice, no source)
 SPEC_KEYS = ("name", "barrier", "height_mm_min", "opening_mm_max", "post_spacing_mm_max", "life_years_min")
 
@@ -61,6 +63,21 @@ def catalogue() -> dict[str, Any]:
 def published() -> dict[str, Any]:
     """Species -> device -> the sizes that a source states for it, as `published.yaml` holds them."""
     return dict(yaml.safe_load((files("diagnose.protect") / "published.yaml").read_text(encoding="utf-8")))
+
+
+@cache
+def evidence() -> dict[str, Any]:
+    """Trial -> what it found, as `evidence.yaml` holds it."""
+    return dict(yaml.safe_load((files("diagnose.protect") / "evidence.yaml").read_text(encoding="utf-8")))
+
+
+def out_of_reach(stock_mm: float, elk_present: bool = False, snow_mm: float = 0.0) -> bool:
+    """Whether planted stock of this height [mm] needs no browse guard, only one against antlers.
+
+    1.8 m above the snow, "a few feet" (900 mm here) more where elk live. References: Penn State Center for Private
+    Forests, Protection for your tree and shrub plantings, 2023 (PSU-PLANT).
+    """
+    return stock_mm >= TALL_STOCK_MM + (ELK_MORE_MM if elk_present else 0.0) + snow_mm
 
 
 def published_size(species: str, device: str) -> dict[str, Any]:
@@ -145,12 +162,12 @@ def wires(part: Part) -> list[dict[str, Any]]:
     """The wires of a fence of wires, from the catalogue; live ones are added above until the top is reached.
 
     Each is plane, height_mm and state (live, earth or dead). Added ones stand in the last plane, no farther apart
-    than the opening.
+    than the opening, or 200 mm in a netting.
     """
     told = [dict(wire) for wire in catalogue()[part.key].get("wires", [])]
     while told and max(wire["height_mm"] for wire in told) < part.top_mm - 1:
         highest = max(wire["height_mm"] for wire in told)
-        step = min(part.opening_mm, part.top_mm - highest)
+        step = min(max(part.opening_mm, LEAST_WIRE_STEP_MM), part.top_mm - highest)
         told.append({"plane": max(wire["plane"] for wire in told), "height_mm": highest + step, "state": "live"})
     return told
 

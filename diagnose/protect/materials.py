@@ -161,13 +161,15 @@ def _round_the_planting(place: Planting, part: Part) -> list[Line]:
     run = length * strands if stranded else length
     words = f"{_mesh_words(part)}; " + (f"{strands} strands" if stranded else f"{width:.0f} mm wide")
     fresh = max(0.0, length - stock) * (strands if stranded else 1)
-    lines = [_line(part.name, words, math.ceil(run), "m", "mesh", stock * (strands if stranded else 1), _weight(place, part)),
+    stock *= strands if stranded else 1
+    lines = [_line(part.name, words, math.ceil(run), "m", "mesh", stock, _weight(place, part)),
              _line(f"rolls for the {part.name}", f"{roll:g} m a roll", math.ceil(fresh / roll - 1e-9), "rolls", "mesh")]
     post = f"{built['post length']:.0f} mm long, {built['post depth']:.0f} mm in the ground"
+    planes = 2 if "between planes" in built else 1
     corners, ends = place.ground.corners, place.ground.corners + 2 * place.gates
-    lines.append(_line("line posts", f"{post}, at most {built['post spacing'] / 1000:.1f} m apart", line_posts(place, part),
+    lines.append(_line("line posts", f"{post}, at most {built['post spacing'] / 1000:.1f} m apart", line_posts(place, part) * planes,
                        "posts", "stake"))
-    lines.append(_line("corner and gate posts", f"{post}, at least {BRACED_POST_MM:.0f} mm thick", ends, "posts", "stake"))
+    lines.append(_line("corner and gate posts", f"{post}, at least {BRACED_POST_MM:.0f} mm thick", ends * planes, "posts", "stake"))
     lines.append(_line("braces", "cross-member and diagonal tie, one each way at corners and ends",
                        2 * corners + 2 * place.gates, "braces", "other"))
     if place.gates:

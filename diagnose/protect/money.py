@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from diagnose.cannot_use import CannotUse
+
+
+def sum_of(lines: Iterable[tuple[float, float]]) -> float:
+    """Sum of quantity times price."""
+    return sum(quantity * price for quantity, price in lines)
 
 
 def present_value(yearly: Sequence[float], rate: float) -> float:

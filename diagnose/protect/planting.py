@@ -13,7 +13,7 @@ from typing import Any
 import yaml
 
 from diagnose.cannot_use import CannotUse
-from diagnose.protect.barriers import ENOUGH, Part, buildable, catalogue, checked_spec, sized, wires
+from diagnose.protect.barriers import ENOUGH, Part, buildable, catalogue, checked_spec, out_of_reach, sized, wires
 from diagnose.protect.electric import energiser
 from diagnose.protect.ground import Ground
 from diagnose.protect.money import over_the_years, present_value
@@ -21,6 +21,7 @@ from diagnose.protect.requirement import LIKELY, NEED_OF, SNOW_LIMIT_MM, needs, 
 
 # share of unprotected trees lost in a year where the animal is present; our own scale, no source
 DAMAGE = {"light": 0.03, "moderate": 0.10, "heavy": 0.25, "severe": 0.50}
+RUBS_INSTEAD = {"deer_browsing": "deer_rubbing"}  # what deer still do to stock whose crown is out of their reach
 LAYERS = ("area", "area_foot", "area_root", "stem", "base", "root", "band", "spray", "ground")
 MOST_PARTS = 4  # more parts on one tree are not planned; our choice
 MOST_TREES_A_M2 = 10.0  # closer than about 0.3 m nothing can be built round a tree; our choice
@@ -122,6 +123,7 @@ def planting(
     conifers: bool = False,
     large_trees: bool = False,
     gates: int = 1,
+    stock_mm: float = 0.0,
     diagnosed: bool = False,
     owned: Mapping[str, float] | None = None,
     prices: Mapping[str, Any] | None = None,
@@ -130,7 +132,8 @@ def planting(
     """A planting, checked. Raises CannotUse, in one line, for what cannot be planned.
 
     culprits : names, or name -> probability, or name -> Threat. damage : light, moderate, heavy, severe, or the share
-    of bare trees lost in a year. carry_m : way from the track [m]. owned : barrier key -> pieces or metres in stock.
+    of bare trees lost in a year. carry_m : way from the track [m]. stock_mm : height of tall planted stock
+    [mm], which deer may rub but no longer browse. owned : barrier key -> pieces or metres in stock.
     prices : own prices, `{"wage": .., "woven_wire": {"material": .., "labour_h": ..}}`. spec : a programme's demands.
     """
     if isinstance(trees, bool) or not isinstance(trees, int) or trees < 1:
@@ -148,7 +151,10 @@ def planting(
         raise CannotUse("the way from the track must lie between 0 and 50,000 m")
     if isinstance(gates, bool) or not isinstance(gates, int) or not 0 <= gates <= 100:
         raise CannotUse("the number of gates must be a whole number from 0 to 100")
-    return Planting(ground, trees, _threats(culprits, _loss(damage)), years, float(snow_mm), strong_wind, float(carry_m),
+    threats = _threats(culprits, _loss(damage))
+    if out_of_reach(stock_mm, any(key.startswith(("elk", "moose")) for key, _ in threats), snow_mm):
+        threats = _threats({RUBS_INSTEAD.get(key, key): threat for key, threat in threats}, 0.0)
+    return Planting(ground, trees, threats, years, float(snow_mm), strong_wind, float(carry_m),
                     budget, conifers, large_trees, gates, diagnosed, _owned(owned), _prices(prices), checked_spec(spec))
 
 

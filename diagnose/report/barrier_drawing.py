@@ -26,7 +26,7 @@ THIN, PLAIN, HEAVY = 0.13, 0.25, 0.5  # line widths [mm], a series of ISO 128
 TEXT_MM = 2.5  # height of letters, of the series of ISO 3098
 ROOM_MM = (170.0, 105.0)
 SCALES = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000)  # of ISO 5455
-WIDE_LETTER = 0.48  # width of a letter in its height, about
+WIDE_LETTER = 0.45  # width of a letter in its height, about
 LEAST_MESH_MM = 0.8  # closer lines on paper would run together
 
 
