@@ -111,8 +111,9 @@ def clustered(browsed: ArrayLike, trees: ArrayLike, level: float = 0.95, plots_i
     Notes
     -----
     sigma is the linearised n/(n-1) form [1]_. The interval lies on the logit scale, and three things make its
-    coverage hold (`coverage.py` prints it): residuals are scaled by 1/(1 - h) for a plot that holds the share h of
-    all trees, as plots with many trees pull the estimate towards themselves [2]_; t takes the degrees of freedom
+    coverage hold (`coverage.py` prints it): each plot is held against the others alone (jackknife: residuals
+    scaled by 1/(1 - h), h the plot's share of all trees), as plots with many trees pull the estimate towards
+    themselves [2]_; t takes the degrees of freedom
     that the residuals' own tails leave, 2n/(kurtosis - 1) - 1, at most those of the effective number of plots
     [3]_; and where many plots and browsed trees were seen, the centre moves by one tree of each kind, which
     keeps the limits from being too wide near 0 and 1. None or all browsed: one-sided bound with an assumed design effect.
@@ -120,7 +121,7 @@ def clustered(browsed: ArrayLike, trees: ArrayLike, level: float = 0.95, plots_i
     References
     ----------
     .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 3.12.
-    .. [2] Bell, R. M. & McCaffrey, D. F. (2002). Survey Methodology 28:169-181 (from memory).
+    .. [2] Wolter, K. M. (2007). Introduction to Variance Estimation, 2nd ed., chapter 4 (from memory).
     .. [3] Satterthwaite, F. E. (1946). Biometrics Bulletin 2:110-114: degrees of freedom by the variance of a variance.
     """
     y, m = np.asarray(browsed, float), np.asarray(trees, float)
@@ -151,7 +152,7 @@ def clustered(browsed: ArrayLike, trees: ArrayLike, level: float = 0.95, plots_i
 def _logit_limits(p: float, residual: np.ndarray, held: np.ndarray, finite: float, unsure: float, level: float,
                   moved: float, total: float) -> tuple[float, float, float]:
     n = len(residual)
-    squares = residual**2 / (1 - held)
+    squares = (n - 1) / n * residual**2 / (1 - held) ** 2
     sampled = float(squares.sum())
     if sampled == 0 and unsure == 0:  # every plot alike: what is left is what independent trees would vary
         sampled, df = p * (1 - p) / total, n - 1.0
