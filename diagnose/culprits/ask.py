@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 CLEAR = 0.90  # probability of one group from which no more is asked; our choice, no source
 LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
-LEAST_GAIN = 0.02  # expected gain [nat] below which a question is not worth asking; our choice
+LEAST_GAIN = 0.03  # expected gain [nat] below which a question is not worth asking; chosen on the simulated observers
 
 
 @dataclass(frozen=True)

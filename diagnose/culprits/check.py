@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -181,7 +182,7 @@ def reliability(scored: Sequence[Scored], edges: Sequence[float] = (0, 0.2, 0.4,
     stated = np.array([max(one.share, one.wrong) for one in scored])
     right = np.array([one.share > one.wrong for one in scored])
     rows = []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         here = (stated > low) & (stated <= high)
         n = int(here.sum())
         if n:
@@ -259,7 +260,9 @@ def _met(case: Case, name: str, choices: Sequence[str]) -> bool:
     return isinstance(sign, Answer) and sign.choice in choices
 
 
-def paired_difference(ours: Sequence[Scored], theirs: Sequence[Scored], draws: int = 4000, start: int = 1) -> dict[str, float]:
+def paired_difference(
+    ours: Sequence[Scored], theirs: Sequence[Scored], draws: int = 4000, start: int = 1
+) -> dict[str, float]:
     """Mean difference of the log scores, ours less theirs, with a 95 % interval from drawing pages again."""
     pages = sorted({one.page for one in ours})
     gaps = np.array([a.log - b.log for a, b in zip(ours, theirs, strict=True)])

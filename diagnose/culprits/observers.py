@@ -135,5 +135,8 @@ def questions_saved(cases: Sequence[Case] | None = None, people: int = 3, start:
     found["runs"] = float(len(rows))
     found["saved"] = 1 - found["guided_asked"] / found["fixed_asked"]
     found["saved_same_stop"] = 1 - found["guided_asked"] / found["fixed_stopping_asked"]
-    found["log_difference"] = found["guided_log"] - found["fixed_log"]
+    gaps = np.array(rows)[:, 2] - np.array(rows)[:, 5]
+    found["log_difference"] = float(gaps.mean())
+    found["log_difference_error"] = float(gaps.std(ddof=1) / np.sqrt(len(rows)))
+    found["saved_until_settled"] = 1 - found["guided_settled"] / found["fixed_settled"]
     return found

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
@@ -10,6 +10,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue
 
 STRAY = 0.02  # commonness of an animal outside its stated regions: strays and wrong maps happen; our choice
+CONFIRMED_BY = ("animal seen", "camera", "dna")
 PSEUDO_CAP = 20.0  # confirmed wounds never count for more than this many observations; our choice
 
 
@@ -59,6 +60,26 @@ def prior_of(
     prior *= (1 - share) / prior.sum()
     prior[here] = share
     return prior
+
+
+def confirmed_counts(records: Iterable[Mapping[str, object]]) -> dict[str, float]:
+    """Confirmed wounds by culprit key, for `prior_of`; the wounds of one plant on one visit count once.
+
+    records : mappings with `culprit`, `confirmed_by`, `plant` and `visit`. Only what was confirmed from outside
+    counts (CONFIRMED_BY); a verdict that somebody merely accepted does not, or the tool would teach itself. Two
+    culprits confirmed on one plant and visit share its one count. Leaving a record out undoes what it taught.
+    """
+    seen: dict[tuple[object, object], set[str]] = {}
+    for number, record in enumerate(records):
+        if record.get("confirmed_by") in CONFIRMED_BY:
+            plant, visit = record.get("plant"), record.get("visit")
+            alone = plant in (None, "") and visit in (None, "")
+            seen.setdefault((number, None) if alone else (plant, visit), set()).add(str(record["culprit"]))
+    counts: dict[str, float] = {}
+    for culprits in seen.values():
+        for culprit in culprits:
+            counts[culprit] = counts.get(culprit, 0.0) + 1 / len(culprits)
+    return counts
 
 
 def _weights(known: Catalogue, region: str | None) -> np.ndarray:
