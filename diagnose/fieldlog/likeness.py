@@ -16,8 +16,8 @@ SAME = 26  # bits of 256 that may differ; re-encoded copies differ by far less, 
 def likeness(data: bytes) -> str | None:
     """A perceptual hash, 256 bits as hex: signs of the lowest 16 x 16 cosine frequencies about their median.
 
-    The picture is turned upright first, so that a copy that was turned by its program hashes alike. None for
-    bytes that are no picture. Reference: discrete cosine transform, Ahmed, Natarajan & Rao 1974.
+    Of the upright picture. None for bytes that are no picture. Reference: Ahmed, Natarajan & Rao 1974, Discrete
+    cosine transform, IEEE Trans. Computers C-23.
     """
     try:
         small, _ = read_picture(data).reduced(8)
@@ -30,12 +30,28 @@ def likeness(data: bytes) -> str | None:
 
 
 def alike(hashes: Sequence[str]) -> list[tuple[int, int]]:
-    """Pairs of positions whose hashes differ by at most SAME bits; memory grows with the number, not its square."""
+    """Pairs of positions whose hashes differ by at most SAME bits, turned by quarters as need be.
+
+    Programs that drop the mark of which way is up leave a copy lying on its side. Memory grows with the number of
+    hashes, not with its square.
+    """
     if len(hashes) < 2:
         return []
-    words = np.frombuffer(b"".join(bytes.fromhex(each) for each in hashes), dtype=np.uint64).reshape(-1, 4)
+    bits = np.unpackbits(np.frombuffer(b"".join(map(bytes.fromhex, hashes)), np.uint8)).reshape(-1, 16, 16)
+    turned = [np.packbits(each.reshape(len(bits), -1), axis=1).view(np.uint64) for each in _turned(bits)]
     pairs: list[tuple[int, int]] = []
-    for first in range(len(words) - 1):
-        apart = np.bitwise_count(words[first + 1 :] ^ words[first]).sum(axis=1)
+    for first in range(len(bits) - 1):
+        apart = np.min([np.bitwise_count(turned[0][first + 1 :] ^ each[first]).sum(axis=1) for each in turned], axis=0)
         pairs += [(first, first + 1 + int(other)) for other in np.flatnonzero(apart <= SAME)]
     return pairs
+
+
+def _turned(bits: np.ndarray) -> list[np.ndarray]:
+    """The hashes of the pictures turned by 0, 1, 2 and 3 quarters; bits (n, 16, 16), frequency down and across.
+
+    Mirroring a side changes the sign of its odd frequencies; a quarter turn is a transposition and a mirroring.
+    """
+    odd_across = (np.arange(16) % 2).astype(np.uint8)
+    odd_down = odd_across[:, None]
+    lying = bits.transpose(0, 2, 1)
+    return [bits, lying ^ odd_across, bits ^ odd_across ^ odd_down, lying ^ odd_down]

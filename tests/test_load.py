@@ -1,0 +1,116 @@
+"""Rows and photos of any sort come in whole, or are refused one by one with the reason."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from diagnose.cannot_use import CannotUse
+from diagnose.fieldlog.load import import_csv, import_photos
+from diagnose.fieldlog.store import open_log
+
+
+def _file(folder: Path, text: str | bytes) -> Path:
+    file = folder / "rows.csv"
+    file.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return file
+
+
+def test_columns_are_mapped_and_bad_rows_refused_with_their_line(place: Callable[[str], str], tmp_path: Path) -> None:
+    file = _file(tmp_path, "Lat,Lon,When,Tree,Cut,Weather\n"
+                           "46.81,-71.2,2026-03-09,17,severed_shoot,sun\n"
+                           "96.81,-71.2,2026-03-09,18,severed_shoot,sun\n"
+                           "46.82,-71.3,soon,19,,rain\n"
+                           "46.82,-71.3,2026-03-10,20,eaten by wolves,rain\n"
+                           "46.82,-71.3\n"
+                           "46.83,-71.4,2026-03-11,21,,rain\n")
+    mapping = {"Lat": "lat", "Lon": "lon", "When": "taken_at", "Tree": "plant", "Cut": "sign.wound"}
+    log = open_log(place("log"))
+    trial = import_csv(log, file, mapping, by="AB", dry_run=True)
+    assert log.observations().empty
+    loaded = import_csv(log, file, mapping, by="AB")
+    assert (trial.saved, trial.refused) == (loaded.saved, loaded.refused)
+    assert loaded.saved == 2 and loaded.ignored == ["Weather"]
+    assert [where for where, _ in loaded.refused] == ["line 3", "line 4", "line 5", "line 6"]
+    rows = log.observations().set_index("plant")
+    assert rows.loc["17", "signs"] == {"wound": "severed_shoot"} and rows.loc["21", "lat"] == 46.83
+    assert [change["by"] for change in log.observation(rows.loc["17", "id"])["history"]] == ["AB"]
+
+
+def test_a_file_taken_in_twice_brings_rows_with_ids_once(tmp_path: Path) -> None:
+    log = open_log(tmp_path / "log")
+    file = _file(tmp_path, "id,site\n5c7a2f64-9f4c-4a7e-8f5c-0d9a3a1b2c3d,a\n5c7a2f64-9f4c-4a7e-8f5c-0d9a3a1b2c3d,b\nx,c\n")
+    assert import_csv(log, file).saved == 1
+    again = import_csv(log, file)
+    assert again.saved == 0 and len(again.refused) == 3
+    assert len(log.observations()) == 1
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+def test_letters_of_other_languages_survive(tmp_path: Path, encoding: str) -> None:
+    log = open_log(tmp_path / "log")
+    loaded = import_csv(log, _file(tmp_path, "site;lat;lon\nForêt d'Äpfel;46,5;-71,25\n".encode(encoding)))
+    assert (loaded.saved, loaded.refused) == (1, [])
+    (row,) = log.observations().to_dict("records")
+    assert (row["site"], row["lat"], row["lon"]) == ("Forêt d'Äpfel", 46.5, -71.25)
+    assert ("cp1252" in loaded.note) == (encoding == "cp1252")
+
+
+@pytest.mark.parametrize("content", [b"", b"\n", b"colour,shape\nred,round\n", b"site,site\na,b\n", b"\xff\xfe\x00",
+                                     b"site\n\"unclosed" + b"x" * 200_000])
+def test_what_is_no_list_of_observations_is_refused_in_one_line(tmp_path: Path, content: bytes) -> None:
+    log = open_log(tmp_path / "log")
+    with pytest.raises(CannotUse) as said:
+        import_csv(log, _file(tmp_path, content))
+    assert "\n" not in str(said.value)
+    assert log.observations().empty
+
+
+def test_a_formula_stays_text(tmp_path: Path) -> None:
+    log = open_log(tmp_path / "log")
+    import_csv(log, _file(tmp_path, "site,note\na,\"=cmd|' /C calc'!A0\"\n"))
+    assert log.observations()["note"][0] == "=cmd|' /C calc'!A0"
+
+
+@given(st.binary(max_size=300))
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_no_file_breaks_the_import(tmp_path: Path, content: bytes) -> None:
+    log = open_log(tmp_path / "log")
+    try:
+        import_csv(log, _file(tmp_path, b"site,lat,signs,taken_at\n" + content), dry_run=True)
+    except CannotUse as problem:
+        assert "\n" not in str(problem)
+
+
+def _photo(file: Path, seed: int, lat: float | None = None) -> None:
+    chance = np.random.default_rng(seed)
+    exif = Image.Exif()
+    if lat is not None:
+        exif.get_ifd(0x8825).update({1: "N", 2: (float(int(lat)), (lat % 1) * 60, 0.0), 3: "W", 4: (71.0, 12.0, 0.0)})
+        exif.get_ifd(0x8769)[0x9003] = "2026:03:09 14:05:00"
+    Image.fromarray(chance.integers(0, 255, (48, 64, 3), dtype=np.uint8)).save(file, exif=exif)
+
+
+def test_a_folder_of_geotagged_photos_becomes_observations(place: Callable[[str], str], tmp_path: Path) -> None:
+    photos = tmp_path / "photos"
+    (photos / "day 2").mkdir(parents=True)
+    _photo(photos / "a.jpg", 1, 46.5)
+    _photo(photos / "day 2" / "b.JPG", 2, 46.75)
+    _photo(photos / "c.png", 3)
+    (photos / "spoilt.jpg").write_bytes((photos / "a.jpg").read_bytes()[:300])
+    (photos / "notes.txt").write_text("no picture")
+    log, steps = open_log(place("log")), []
+    loaded = import_photos(log, photos, site="north", by="AB", progress=lambda done, of: steps.append((done, of)))
+    assert (loaded.saved, loaded.already) == (3, 0)
+    assert [name for name, _ in loaded.refused] == ["spoilt.jpg"]
+    assert steps == [(1, 4), (2, 4), (3, 4), (4, 4)]
+    rows = log.observations()
+    assert sorted(rows["lat"].dropna()) == pytest.approx([46.5, 46.75]) and set(rows["site"]) == {"north"}
+    again = import_photos(log, photos, site="north")
+    assert (again.saved, again.already) == (0, 3)
