@@ -16,10 +16,13 @@ from diagnose.photo.plane import Plane
 Point = tuple[float, float]
 HELD_BESIDE = 0.05  # relative: a thing held beside a twig is nearer or farther by this; judged from arm's-length use
 TAP_SHARE = 0.004  # a finger's standard error, as a share of the picture's diagonal
-RAYS = 144
+Ellipse = tuple[Point, tuple[float, float], float]
+RAYS = 120
 LOOK_AT = 900  # longer side of the reduced picture that coins are looked for in [px]
-ROUNDEST = 0.55  # an ellipse flatter than this, short axis over long, is not taken for a coin
-SEEN_RIM = 0.55  # least share of the rim that must be seen
+FLATTEST = 0.6  # an ellipse flatter than this, short axis over long, is not taken for a coin
+LEAST_APART = 2.0  # the ring within the rim differs from the ring without by this, over its own unevenness
+LEAST_SCORE = 1.65  # of the rim's followed edge; patterns of leaves and cards reach 1.5
+SEEN_RIM = 0.8  # least share of the rim that must be seen
 
 
 def known_length(mm: float, from_xy: Point, to_xy: Point) -> Plane:
@@ -45,7 +48,7 @@ def find_coin(picture: Picture, diameter_mm: float, near: Point | None = None) -
     """
     if diameter_mm <= 0:
         raise CannotUse("a coin's diameter must be a number of millimetres above 0")
-    best: tuple[float, tuple[Point, tuple[float, float], float], float] | None = None
+    best: tuple[float, Ellipse, float] | None = None
     for centre, radius in _round_things(picture):
         rim = _rim(picture, centre, radius)
         if rim is None:
@@ -80,89 +83,109 @@ def _round_things(picture: Picture) -> list[tuple[np.ndarray, float]]:
                 found.append((centre, float(r * factor)))
         if len(found) >= 6:
             break
-    return found[:12]
+    return found[:8]
 
 
-def _rim(
-    picture: Picture, centre: np.ndarray, radius: float
-) -> tuple[tuple[Point, tuple[float, float], float], float, float] | None:
-    """The ellipse of a coin's rim near a circle, the share of it that was seen, and its residual [px]."""
-    bearing = np.arange(RAYS) * 2 * np.pi / RAYS
-    step = max(radius / 90, 0.5)
-    reach = np.arange(0.6 * radius, 1.5 * radius, step)
-    at = centre + reach[None, :, None] * np.stack([np.cos(bearing), np.sin(bearing)], axis=1)[:, None]
-    x0, y0 = np.maximum(np.floor(at.min(axis=(0, 1))).astype(int) - 2, 0)
-    x1, y1 = np.minimum(np.ceil(at.max(axis=(0, 1))).astype(int) + 3, picture.size)
+def _rim(picture: Picture, centre: np.ndarray, radius: float) -> tuple[Ellipse, float, float] | None:
+    """The ellipse of a coin's rim near a circle, the share of it that was seen, and its residual [px].
+
+    The patterns inside a coin are concentric with its rim: of the ellipses that edges follow the outermost is taken.
+    """
+    x0, y0 = np.maximum(np.floor(centre - 1.9 * radius).astype(int), 0)
+    x1, y1 = np.minimum(np.ceil(centre + 1.9 * radius).astype(int) + 1, picture.size)
     part = picture.bgr[y0:y1, x0:x1]
-    if min(part.shape[:2]) < 8:
+    if min(part.shape[:2]) < 12:
         return None
-    lab = cv2.cvtColor(part.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
-    lab = cv2.GaussianBlur(lab, (0, 0), max(0.6 * step, 0.8))
-    seen = cv2.remap(lab, (at[..., 0] - x0).astype(np.float32), (at[..., 1] - y0).astype(np.float32), cv2.INTER_LINEAR,
-                     borderMode=cv2.BORDER_REPLICATE)
-    rise = np.linalg.norm(seen[:, 2:] - seen[:, :-2], axis=2)
-    ray, place = np.nonzero((rise[:, 1:-1] > rise[:, :-2]) & (rise[:, 1:-1] >= rise[:, 2:]) & (rise[:, 1:-1] > 4.0))
-    if len(np.unique(ray)) < SEEN_RIM * RAYS:
+    zoom = min(1.0, 90 / radius)
+    small = cv2.resize(part, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
+    coarse, fine = _views(small, 2.0), _views(small, 0.8)
+    middle = (centre - (x0, y0) + 0.5) * zoom - 0.5
+    size = radius * zoom
+    steps = np.array([0.06 * size, 0.06 * size, 0.06, -0.1, 0.5])
+    starts = [np.array([*middle, np.log(size * grow), 0.95, 0.0]) for grow in (0.8, 0.9, 1.0, 1.12, 1.25, 1.4, 1.55)]
+    starts.sort(key=lambda start: -_following(start, coarse)[0])
+    if _following(starts[0], coarse)[0] < 0.5 * LEAST_SCORE:
         return None
-    before, peak, after = (rise[ray, place + k] for k in range(3))
-    bend = before - 2 * peak + after
-    sub = np.where(np.abs(bend) > 1e-6, 0.5 * (before - after) / np.where(np.abs(bend) > 1e-6, bend, 1), 0)
-    distance = reach[0] + (place + 2 + np.clip(sub, -0.5, 0.5)) * step
-    points = centre + distance[:, None] * np.stack([np.cos(bearing[ray]), np.sin(bearing[ray])], axis=1)
-    return _likeliest_ellipse(points, ray, peak, radius)
-
-
-def _likeliest_ellipse(
-    points: np.ndarray, ray: np.ndarray, peak: np.ndarray, radius: float
-) -> tuple[tuple[Point, tuple[float, float], float], float, float] | None:
-    """The outermost of the well supported ellipses through edge points, by random sampling and a last fit."""
-    rng = np.random.default_rng(0)
-    near = max(0.012 * radius, 0.8)
-    weight = np.minimum(peak / 12, 1)
-    tried = []
-    sectors = ray * 6 // RAYS
-    by_sector = [np.flatnonzero(sectors == k) for k in range(6)]
-    by_sector = [own for own in by_sector if len(own)]
-    if len(by_sector) < 5:
+    best = _outermost([_climbed(start, steps, coarse) for start in starts[:4]], coarse)
+    if _following(best, coarse)[0] < 0.75 * LEAST_SCORE:
         return None
-    for _ in range(250):
-        some = np.array([rng.choice(own, p=weight[own] / weight[own].sum()) for own in by_sector])
-        ellipse = cv2.fitEllipseDirect(points[some].astype(np.float32))
-        if not _like_a_coin(ellipse, radius):
-            continue
-        tried.append((len(np.unique(ray[np.abs(_off(points, ellipse)) < near])), max(ellipse[1]), ellipse))
-    if not tried:
+    tilted = [np.array([*best[:3], 0.82, turn]) for turn in np.arange(0, np.pi, np.pi / 4)]
+    best = _outermost([best] + [_climbed(start, steps, coarse) for start in tilted], coarse, 0.97)
+    for part in (0.25, -0.25):  # anew, lest it stick
+        best = _climbed(best, steps * part, fine)
+    # a raised rim has an inner edge too, often the plainer one
+    wider = [_climbed(best + (0, 0, grow, 0, 0), steps / 8, fine) for grow in (0.04, 0.07)]
+    best = _outermost([best, *wider], fine, 0.85)
+    score, seen, apart, uneven = _following(best, fine)
+    u, v = (best[:2] + 0.5) / zoom - 0.5 + (x0, y0)
+    long = 2 * float(np.exp(best[2])) / zoom
+    ratio = float(min(best[3], 1.0))
+    share = float((seen > 1.0).mean())
+    if share < SEEN_RIM or ratio < FLATTEST or apart < LEAST_APART * uneven or score < LEAST_SCORE:
         return None
-    most = max(count for count, _, _ in tried)
-    ellipse = max((each for each in tried if each[0] >= 0.88 * most), key=lambda each: (each[1], each[0]))[2]
-    for _ in range(4):
-        on = np.abs(_off(points, ellipse)) < near
-        if on.sum() < 12:
-            return None
-        ellipse = cv2.fitEllipseDirect(points[on].astype(np.float32))
-        if not _like_a_coin(ellipse, radius):
-            return None
-    off = _off(points, ellipse)
-    on = np.abs(off) < near
-    share = len(np.unique(ray[on])) / RAYS
-    return (ellipse, share, float(np.sqrt((off[on] ** 2).mean()))) if share >= SEEN_RIM else None
+    return ((float(u), float(v)), (long, long * ratio), float(np.degrees(best[4]))), share, 0.5 / zoom
 
 
-def _like_a_coin(ellipse, radius: float) -> bool:
-    (_, axes, _) = ellipse
-    return bool(np.isfinite(axes).all() and min(axes) > ROUNDEST * max(axes) and 1.2 * radius < max(axes) < 2.9 * radius)
+def _views(bgr: np.ndarray, blur: float) -> tuple[np.ndarray, np.ndarray]:
+    """Colour, (h, w, 3) L*a*b*, and how it changes in each direction: (h, w, 3) of the tensor's xx, xy, yy."""
+    lab = cv2.GaussianBlur(cv2.cvtColor(bgr.astype(np.float32) / 255, cv2.COLOR_BGR2LAB), (0, 0), blur)
+    gx, gy = (cv2.Scharr(lab, cv2.CV_32F, *order) / 32 * blur for order in ((1, 0), (0, 1)))
+    return lab, np.stack([(gx * gx).sum(axis=2), (gx * gy).sum(axis=2), (gy * gy).sum(axis=2)], axis=2)
 
 
-def _off(points: np.ndarray, ellipse) -> np.ndarray:
-    """About how far points lie outside an ellipse [px]."""
-    (u, v), (first, second), turn = ellipse
-    cos, sin = np.cos(np.radians(turn)), np.sin(np.radians(turn))
-    own = (points - (u, v)) @ np.array([[cos, -sin], [sin, cos]]) / (first / 2, second / 2)
-    length = np.linalg.norm(own, axis=1)
-    return (length - 1) * np.linalg.norm(points - (u, v), axis=1) / np.maximum(length, 1e-9)
+INSIDE, OUTSIDE = np.array([0.86, 0.90, 0.94, 0.975]), np.array([1.025, 1.06, 1.10, 1.14])
 
 
-def _plane_of(ellipse, residual: float, diameter_mm: float) -> Plane:
+def _following(shape: np.ndarray, views: tuple[np.ndarray, np.ndarray]) -> tuple[float, np.ndarray, float, float]:
+    """How well an ellipse (u, v, log of long half axis, short over long, turn) is a coin's rim.
+
+    Along the rim colour steps, and the ring within has another colour than the ring without: the patterns inside a
+    coin have steps, but one colour on both sides. A fifth may be hidden, by the fingers that hold it. Returns the
+    score, (RAYS,) of it, how far apart the two rings' colours are, and how uneven the inner ring is.
+    """
+    u, v, size, ratio, turn = shape
+    lab, tensor = views
+    bearing = np.arange(RAYS) * 2 * np.pi / RAYS
+    long = np.exp(size)
+    cos, sin = np.cos(bearing), np.sin(bearing)
+    own = np.stack([long * cos, long * ratio * sin])
+    normal = np.stack([ratio * cos, sin])
+    normal /= np.linalg.norm(normal, axis=0)
+    R = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    at, (nx, ny) = R @ own, R @ normal
+    xx, xy, yy = _at(tensor, at + [[u], [v]]).T
+    step = np.sqrt(np.clip(nx * nx * xx + 2 * nx * ny * xy + ny * ny * yy, 0, None))
+    ring = np.concatenate([at * k + [[u], [v]] for k in (*INSIDE, *OUTSIDE)], axis=1)
+    rings = _at(lab, ring).reshape(2, len(INSIDE), RAYS, 3).mean(axis=1)
+    change = np.linalg.norm(rings[1] - rings[0], axis=1)
+    seen = 0.3 * np.minimum(np.log1p(step), 2.5) + 0.7 * np.minimum(np.log1p(change / 3), 2.5)
+    flat = max(0.0, FLATTEST - ratio) + max(0.0, ratio - 1.02)
+    uneven = float(np.median(np.linalg.norm(rings[0] - np.median(rings[0], axis=0), axis=1)))
+    return float(np.sort(seen)[RAYS // 8 :].mean()) - 20 * flat - 0.3 * (1 - ratio), seen, float(np.median(change)), uneven
+
+
+def _at(image: np.ndarray, at: np.ndarray) -> np.ndarray:
+    return cv2.remap(image, at[0].astype(np.float32)[None], at[1].astype(np.float32)[None], cv2.INTER_LINEAR,
+                     borderMode=cv2.BORDER_REPLICATE)[0]
+
+
+def _outermost(shapes: list[np.ndarray], views: tuple[np.ndarray, np.ndarray], least: float = 0.9) -> np.ndarray:
+    """The largest of the ellipses that edges follow nearly as well as the best."""
+    scores = [_following(shape, views)[0] for shape in shapes]
+    good = [shape for shape, score in zip(shapes, scores, strict=True) if score >= least * max(scores)]
+    return max(good, key=lambda shape: 2 * float(shape[2]) + np.log(max(float(shape[3]), 0.1)))
+
+
+def _climbed(start: np.ndarray, steps: np.ndarray, views: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    from scipy.optimize import minimize
+
+    simplex = np.vstack([start, start + np.diag(steps)])
+    climb = minimize(lambda shape: -_following(shape, views)[0], start, method="Nelder-Mead",
+                     options={"initial_simplex": simplex, "maxiter": 160, "xatol": 0.01, "fatol": 1e-3})
+    return np.asarray(climb.x)
+
+
+def _plane_of(ellipse: Ellipse, residual: float, diameter_mm: float) -> Plane:
     """The coin's own plane, seen from far enough off for its ellipse to be the shadow of its circle."""
     (u, v), axes, turn = ellipse
     angle = np.radians(turn)
