@@ -201,7 +201,7 @@ def _app(args: argparse.Namespace) -> int:
     from diagnose.screens.start import start
 
     os.environ["DIAGNOSE_LOG"] = str(args.log)
-    return start(port=args.port)
+    start(port=args.port)
 
 
 def _parser() -> argparse.ArgumentParser:

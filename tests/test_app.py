@@ -30,9 +30,9 @@ def test_a_photo_leads_to_a_verdict_a_barrier_and_a_kept_observation(
     photo = PHOTOS / "twig_on_card" / ("IMG_0016.jpg" if size[0] > 600 else "IMG_0020.jpg")
     page.locator("input[type=file]").first.set_input_files(str(photo))
     page.locator(".verdict").first.wait_for(timeout=60_000)
-    assert page.get_by_text("slope seen").first.is_visible()
-    assert page.get_by_text("Barrier:").first.is_visible()
-    assert page.get_by_text("Take care").first.is_visible()
+    page.get_by_text("slope seen").first.wait_for()
+    page.get_by_text("Barrier:").first.wait_for()
+    page.get_by_text("Take care").first.wait_for()
     tag = f"T{size[0]}"
     page.get_by_label("Plant's tag").fill(tag)
     page.get_by_role("button", name="Keep", exact=True).click()
@@ -56,7 +56,7 @@ def test_the_log_page_shows_what_was_kept_on_a_map_without_a_network(
                                       leading="rabbit", taken_at="2026-01-05T10:00:00")
     page, asked = _open(browser, f"{address}/log", size)
     page.locator(".vega-embed canvas, .vega-embed svg, [data-testid=stVegaLiteChart] canvas").first.wait_for(timeout=60_000)
-    assert page.get_by_text("Look at one").is_visible()
+    page.get_by_text("Look at one").wait_for()
     outside = [url for url in asked if not url.startswith((address, address.replace("http", "ws"), "data:", "blob:"))]
     assert outside == []
     page.close()
@@ -69,7 +69,7 @@ def test_a_file_that_is_no_picture_gets_one_line_and_the_page_lives_on(browser: 
         {"name": "notes.jpg", "mimeType": "image/jpeg", "buffer": b"this is no picture"}
     )
     page.get_by_text("notes.jpg:").first.wait_for(timeout=30_000)
-    assert page.get_by_text("What happened to the plant?").is_visible()
+    page.get_by_text("What happened to the plant?").wait_for()
     page.close()
 
 
@@ -78,5 +78,5 @@ def test_without_a_photo_the_questions_alone_lead_to_a_verdict(browser: Any, app
     page, _ = _open(browser, address, WIDTHS[1])
     page.get_by_text("a shoot or twig is cut or torn off").click()
     page.locator(".verdict").first.wait_for(timeout=30_000)
-    assert page.get_by_text("Answered so far: 1").is_visible()
+    page.get_by_text("Answered so far: 1").wait_for()
     page.close()

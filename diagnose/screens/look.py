@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import streamlit as st
+from PIL import Image
 
 _CSS = """
 <style>
@@ -44,8 +45,9 @@ def lay_out() -> None:
     st.html(_CSS)
 
 
-def _icon() -> np.ndarray:
-    """A stem cut aslant, (32, 32, 3) uint8; a named icon would be fetched from the network."""
+def _icon() -> Image.Image:
+    """A stem cut aslant, 32 x 32 px; a named icon would be fetched from the network."""
     v, u = np.mgrid[0:32, 0:32]
     stem = (np.abs(u - 16) < 7) & (v > 18 - 0.7 * (u - 16))
-    return np.where(stem[..., None], np.array([20, 89, 79]), np.array([252, 251, 247])).astype(np.uint8)
+    colours = np.where(stem[..., None], np.array([20, 89, 79]), np.array([252, 251, 247]))
+    return Image.fromarray(colours.astype(np.uint8))

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import subprocess
+import os
 import sys
 import tomllib
 from pathlib import Path
+from typing import NoReturn
 
 _HERE = Path(__file__).parent
 _TOP = _HERE.parent.parent
@@ -17,17 +18,14 @@ def _beside(name: str, in_checkout: str) -> Path:
     return installed if installed.exists() else _TOP / in_checkout
 
 
-def start(port: int = 8501, extra: tuple[str, ...] = ()) -> int:
-    """Serve the app on this machine only, until interrupted; returns the server's exit code."""
+def start(port: int = 8501, extra: tuple[str, ...] = ()) -> NoReturn:
+    """Serve the app on this machine only, until interrupted. The server takes this process's place."""
     settings = tomllib.loads(_beside("config.toml", ".streamlit/config.toml").read_text(encoding="utf-8"))
     options = [f"--{name}={_flag(value)}" for name, value in _flat(settings)]
     app = _beside("app.py", "app.py")
     print(f"The app opens at http://localhost:{port} (stop it with Ctrl+C)", flush=True)
     command = [sys.executable, "-m", "streamlit", "run", str(app), *options, f"--server.port={port}", *extra]
-    try:
-        return subprocess.call(command)
-    except KeyboardInterrupt:
-        return 0
+    os.execv(sys.executable, command)
 
 
 def _flat(settings: dict[str, object], prefix: str = "") -> list[tuple[str, object]]:
