@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from importlib.resources import files
+from itertools import pairwise
 
 import pytest
 import yaml
@@ -51,7 +52,7 @@ def size(key: str, sign: str, reading: Measured) -> float:
         p = [(1 - share) * one / sum(p) + share / bins for one in p]
     else:
         p = [1 / bins] * bins
-    sigma = max(reading.sigma, 1e-3 * min(b - a for a, b in zip(edges[:-1], edges[1:], strict=True)))
+    sigma = max(reading.sigma, 1e-3 * min(b - a for a, b in pairwise(edges)))
     total = 0.0
     for low, high, one in zip(edges[:-1], edges[1:], p, strict=True):
         inside = norm.cdf(high, reading.value, sigma) - norm.cdf(low, reading.value, sigma)

@@ -1,0 +1,92 @@
+"""How does the check of the verdicts on published cases read on a terminal?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+_CAMERA = 0.05  # change of the mean log score from which a measured sign is said to help; our choice
+
+
+def check_as_text(found: Mapping[str, Any], saved: Mapping[str, float] | None = None) -> str:
+    """The records of `culprits.check.check`, and of `culprits.observers.questions_saved` when given, as lines."""
+    blocks = [_scores(found), _baselines(found), _reliability(found), _left_out(found), _camera(found)]
+    if saved is not None:
+        blocks.append(_saved(saved))
+    return "\n\n".join("\n".join(block) for block in blocks)
+
+
+def _share(k: int, n: int, interval: tuple[float, float]) -> str:
+    return f"{k} of {n} ({100 * interval[0]:.0f} to {100 * interval[1]:.0f} %)"
+
+
+def _scores(found: Mapping[str, Any]) -> list[str]:
+    lines = [f"Verdicts on published cases, catalogue {found['catalogue']}. Intervals: Clopper-Pearson, 95 %."]
+    labels = {
+        "all": "all cases",
+        "agreement": "agreement: the case's page fed the catalogue",
+        "prediction": "prediction: its page did not",
+        "kinds": "all cases, by kind of culprit",
+        "read by another person": "all cases, read by another person",
+    }
+    for name, label in labels.items():
+        if name in found:
+            one = found[name]
+            lines += [
+                f"  {label}",
+                f"    named first {_share(one['first'], one['cases'], one['first_interval'])}, within two "
+                f"{_share(one['within_two'], one['cases'], one['within_two_interval'])}",
+                f"    mean log score {one['log']:.2f}, Brier score {one['brier']:.2f}; largest probability of a wrong "
+                f"culprit {one['worst']:.2f} ({one['worst_key']} in {one['worst_case']})",
+            ]
+    for miss in found["missed"]:
+        lines.append(f"  missed: {miss['case']}, {miss['share']:.2f} against {miss['probability']:.2f} "
+                     f"for {miss['given_to']}")
+    return lines
+
+
+def _baselines(found: Mapping[str, Any]) -> list[str]:
+    lines = ["Against plain ways of naming (log score, ours less theirs; pages drawn again)"]
+    for name, one in found["baselines"].items():
+        lines.append(f"  {name}: {one['difference']:+.2f} ({one['low']:+.2f} to {one['high']:+.2f}), "
+                     f"it names {one['first']} of {one['cases']} first")
+    return lines
+
+
+def _reliability(found: Mapping[str, Any]) -> list[str]:
+    lines = ["What was stated, and how often it was right (too few cases to fit or claim anything)"]
+    for row in found["reliability"]:
+        lines.append(f"  stated {row['from']:.1f} to {row['to']:.1f}, mean {row['stated']:.2f}: right "
+                     f"{_share(row['right'], row['cases'], row['interval'])}")
+    return lines
+
+
+def _left_out(found: Mapping[str, Any]) -> list[str]:
+    left = found["left_out"]
+    lines = ["Each culprit left out of the catalogue in turn: over 0.8 to another in "
+             f"{_share(len(left['fooled']), left['cases'], left['interval'])}"]
+    for name, one in left["fooled"].items():
+        lines.append(f"  {name}: {one['probability']:.2f} to {one['given_to']}")
+    return lines
+
+
+def _camera(found: Mapping[str, Any]) -> list[str]:
+    lines = ["Does the camera help? Mean log score with and without, in the cases that hold the sign"]
+    for row in found["camera"]:
+        gain = row["log_with"] - row["log_without"]
+        verdict = "helps" if gain >= _CAMERA else "hurts" if gain <= -_CAMERA else "adds next to nothing"
+        lines.append(f"  {row['sign']:28} {row['cases']:2d} cases: {row['log_with']:.2f} against {row['log_without']:.2f}, "
+                     f"first {row['first_with']} against {row['first_without']}; {verdict}")
+    return lines
+
+
+def _saved(saved: Mapping[str, float]) -> list[str]:
+    return [
+        f"Asking, with simulated people who err ({saved['runs']:.0f} runs)",
+        f"  guided {saved['guided_asked']:.1f} questions, the best fixed order {saved['fixed_asked']:.1f}: "
+        f"{100 * saved['saved']:.0f} % fewer; {100 * saved['saved_same_stop']:.0f} % fewer if the list stopped as early",
+        f"  until the likeliest kind no longer changed: {saved['guided_settled']:.1f} against "
+        f"{saved['fixed_settled']:.1f}, {100 * saved['saved_until_settled']:.0f} % fewer",
+        f"  log score {saved['guided_log']:.2f} against {saved['fixed_log']:.2f}, a difference of "
+        f"{saved['log_difference']:+.3f} with a standard error of {saved['log_difference_error']:.3f}",
+    ]
