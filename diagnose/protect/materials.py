@@ -167,9 +167,10 @@ def _round_the_planting(place: Planting, part: Part) -> list[Line]:
     post = f"{built['post length']:.0f} mm long, {built['post depth']:.0f} mm in the ground"
     planes = 2 if "between planes" in built else 1
     corners, ends = place.ground.corners, place.ground.corners + 2 * place.gates
-    lines.append(_line("line posts", f"{post}, at most {built['post spacing'] / 1000:.1f} m apart", line_posts(place, part) * planes,
-                       "posts", "stake"))
-    lines.append(_line("corner and gate posts", f"{post}, at least {BRACED_POST_MM:.0f} mm thick", ends * planes, "posts", "stake"))
+    lines.append(_line("line posts", f"{post}, at most {built['post spacing'] / 1000:.1f} m apart",
+                       line_posts(place, part) * planes, "posts", "stake"))
+    lines.append(_line("corner and gate posts", f"{post}, at least {BRACED_POST_MM:.0f} mm thick", ends * planes, "posts",
+                       "stake"))
     lines.append(_line("braces", "cross-member and diagonal tie, one each way at corners and ends",
                        2 * corners + 2 * place.gates, "braces", "other"))
     if place.gates:

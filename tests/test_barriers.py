@@ -1,0 +1,99 @@
+"""Each barrier is sized by what it must hold, and every figure has a source."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from diagnose.cannot_use import CannotUse
+from diagnose.protect.barriers import (
+    around_stem_mm,
+    buildable,
+    catalogue,
+    checked_spec,
+    evidence,
+    published,
+    published_size,
+    sized,
+    wires,
+)
+from diagnose.protect.requirement import needs, sources
+
+BODIES = [key for key, need in needs().items() if need["kind"] != "none"]
+
+
+def _named(told: object) -> list[str]:
+    """Source keys of every [value, source, tag] triple below."""
+    if isinstance(told, dict):
+        return [key for value in told.values() for key in _named(value)]
+    if isinstance(told, list) and len(told) == 3 and told[2] in ("R", "2", "D", "M"):
+        return [told[1]]
+    return [key for value in told for key in _named(value)] if isinstance(told, list) else []
+
+
+def test_every_figure_names_a_known_source() -> None:
+    named = _named(catalogue())
+    assert len(named) > 300 and set(named) <= set(sources())
+    assert {size["source"] for devices in published().values() for size in devices.values()} <= set(sources())
+    assert {trial["source"] for trial in evidence().values()} <= set(sources())
+
+
+def test_every_barrier_says_what_it_needs_how_it_fails_and_how_one_sees_it() -> None:
+    for key in buildable():
+        facts = catalogue()[key]
+        assert facts["needs"] and facts["fails"] and facts["seen_by"] and facts["buy"]
+        assert set(facts["against"]) <= set(needs())
+
+
+def test_plain_strands_never_count_against_deer() -> None:
+    assert not any(need.startswith("deer") for need in catalogue()["plain_strands"]["against"])
+
+
+@given(st.sampled_from(buildable()), st.sets(st.sampled_from(BODIES), min_size=1), st.sampled_from(BODIES),
+       st.floats(0, 2000), st.floats(0, 2000))
+def test_more_animals_or_snow_never_loosen_or_lower_a_barrier(key: str, some: set[str], more: str, snow: float,
+                                                             extra: float) -> None:
+    before, after, deeper = sized(key, some, snow), sized(key, some | {more}, snow), sized(key, some, snow + extra)
+    if before is None:
+        return
+    assert after is not None
+    assert after.opening_mm <= before.opening_mm and after.top_mm >= before.top_mm and after.burial_mm >= before.burial_mm
+    if deeper is not None and deeper.holds == before.holds:
+        assert deeper.top_mm >= before.top_mm
+
+
+def test_a_tube_that_is_not_made_tall_enough_does_not_count() -> None:
+    assert sized("solid_tube", ["deer_small"], 1000) is None
+
+
+# three live wires by default, one a row
+def test_a_two_plane_fence_has_one_outer_and_two_inner_live_wires() -> None:
+    part = sized("two_planes", ["deer_small"])
+    assert part is not None
+    assert [(wire["plane"], wire["state"]) for wire in wires(part)] == [(1, "live"), (2, "live"), (2, "live")]
+    assert {variant["inner_live"] for variant in catalogue()["two_planes"]["variants"]} == {True, False}
+
+
+def test_wires_reach_the_top_in_snow() -> None:
+    for key in ("electric_strands", "two_planes", "baited_strand"):
+        part = sized(key, ["deer_small"], 700)
+        assert part is not None
+        assert max(wire["height_mm"] for wire in wires(part)) == pytest.approx(part.top_mm, abs=1)
+
+
+# pi x (0.30 + 2 x 0.25) = 2.51 m: trunk of 0.30 m, gap of 0.25 m (BC4)
+def test_a_cage_is_cut_to_its_circumference() -> None:
+    assert around_stem_mm(250, 300) == pytest.approx(2510, abs=5)
+
+
+def test_a_programme_tightens_sizes_and_nonsense_in_it_is_refused() -> None:
+    spec = checked_spec({"name": "a grant", "height_mm_min": 2600, "opening_mm_max": 100})
+    part = sized("woven_wire", ["deer_small"], 0, spec)
+    assert part is not None and part.top_mm == 2600 and part.opening_mm == 100
+    for wrong in ({"height": 3}, {"barrier": "moat"}, {"height_mm_min": -1}):
+        with pytest.raises(CannotUse):
+            checked_spec(wrong)
+
+
+def test_an_unknown_published_size_is_refused_with_what_there_is() -> None:
+    with pytest.raises(CannotUse, match="roe"):
+        published_size("yeti", "tube")
