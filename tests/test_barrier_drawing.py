@@ -1,0 +1,49 @@
+"""A drawing shows the plan's own dimensions at its stated scale."""
+
+import math
+import re
+
+import pytest
+
+from diagnose.protect.barriers import buildable, sized
+from diagnose.protect.ground import ground_from
+from diagnose.protect.materials import dimensions
+from diagnose.protect.planting import planting
+from diagnose.protect.requirement import NEED_OF
+from diagnose.report.barrier_drawing import draw_barrier, draw_boundary
+from diagnose.report.figures import length
+
+LAND = ground_from([(-76.5, 42.4), (-76.498, 42.4), (-76.4975, 42.4015), (-76.5, 42.4012)])
+BUILT_AS = {"stake": "stake length", "post": "post length", "post spacing, at most": "post spacing"}
+
+
+@pytest.mark.parametrize("snow", [0.0, 200.0])
+@pytest.mark.parametrize("key", buildable())
+def test_dimensions_on_a_drawing_are_the_plans_at_its_scale(key: str, snow: float) -> None:
+    place = planting(LAND, 100, list(NEED_OF), snow_mm=snow, large_trees=True)
+    part = sized(key, place.needs, snow)
+    if part is None:
+        return
+    drawing, built = draw_barrier(place, part), dimensions(place, part)
+    if drawing is None:
+        assert part.top_mm == 0
+        return
+    assert drawing.dimensions
+    svg = drawing.as_svg()
+    for shown in drawing.dimensions:
+        assert shown.world_mm == pytest.approx(built[BUILT_AS.get(shown.name, shown.name)], abs=0.1)
+        s = shown.stroke
+        assert math.hypot(s.x2 - s.x1, s.y2 - s.y1) * drawing.scale == pytest.approx(shown.world_mm, rel=1e-6)
+        assert f"{shown.name} {length(shown.world_mm)}" in svg
+    for stroke in drawing.all_strokes():
+        assert -1 <= min(stroke.x1, stroke.x2) and max(stroke.x1, stroke.x2) <= drawing.width + 1
+        assert -1 <= min(stroke.y1, stroke.y2) and max(stroke.y1, stroke.y2) <= drawing.height + 1
+
+
+def test_the_fence_line_has_the_geodesic_length_of_each_side() -> None:
+    drawing = draw_boundary(LAND)
+    assert [shown.world_mm / 1000 for shown in drawing.dimensions] == pytest.approx(list(LAND.sides_m))
+    for shown in drawing.dimensions:
+        s = shown.stroke
+        assert math.hypot(s.x2 - s.x1, s.y2 - s.y1) * drawing.scale == pytest.approx(shown.world_mm, rel=1e-3)
+    assert re.search(r"scale 1 : \d+", drawing.as_svg())
