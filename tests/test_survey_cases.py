@@ -114,7 +114,7 @@ def test_sample_sizes_are_the_published_ones() -> None:
     near("W18", effect, told["deff"])
     assert math.ceil(given["crude_n_imperfect_test"] * effect) == told["n_clustered"]
     given, told = CASES["W20"]["inputs"], CASES["W20"]["expected"]
-    found = design.plots_needed(given["p"], given["d"], given["b"], given["rho"], small=False)
+    found = design.plots_needed(given["p"], given["d"], given["b"], given["rho"], with_t=False)
     assert found.plots == told["clusters"]
     near("W20", found.design_effect, told["deff"])
     near("W21", [design.design_effect(*pair) for pair in CASES["W21"]["inputs"]["cases"]], CASES["W21"]["expected"]["deff"])

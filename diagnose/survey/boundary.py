@@ -12,10 +12,9 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 from pyproj import Transformer
-from shapely import MultiPolygon, Polygon, union_all
+from shapely import MultiPolygon, Polygon, transform, union_all
 from shapely.geometry import shape
 from shapely.geometry.base import BaseGeometry
-from shapely.ops import transform
 from shapely.validation import make_valid
 
 from diagnose.cannot_use import CannotUse
@@ -79,7 +78,7 @@ def from_degrees(boundary: BaseGeometry) -> Ground:
     zone = min(60, int((middle.x + 180) // 6) + 1)
     epsg = (32600 if middle.y >= 0 else 32700) + zone
     project = Transformer.from_crs(4326, epsg, always_xy=True).transform
-    return Ground(_areas(make_valid(transform(project, boundary))), epsg)
+    return Ground(_areas(make_valid(transform(boundary, project, interleaved=False))), epsg)
 
 
 def _areas(geometry: BaseGeometry) -> BaseGeometry:
@@ -111,6 +110,7 @@ def _geopackage(file: Path) -> BaseGeometry:
 
     about, _, wkb, _ = pyogrio.raw.read(file, columns=[])
     project = Transformer.from_crs(about["crs"], 4326, always_xy=True).transform
-    return union_all([transform(project, one) for one in shapely.from_wkb(wkb) if isinstance(one, Polygon | MultiPolygon)])
+    areas = [one for one in shapely.from_wkb(wkb) if isinstance(one, Polygon | MultiPolygon)]
+    return union_all([transform(one, project, interleaved=False) for one in areas])
 
 

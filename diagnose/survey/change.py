@@ -44,8 +44,7 @@ def change_on_plots(browsed1: ArrayLike, trees1: ArrayLike, browsed2: ArrayLike,
 
 def change(first: pd.DataFrame, second: pd.DataFrame, level: float = 0.95) -> Estimate:
     """Change in the share browsed between two visits' frames, on the plots that both saw."""
-    one, two = (plot_totals(frame).set_index(["site", "plot"]) for frame in (first, second))
-    both = one.join(two, lsuffix="1", rsuffix="2", how="inner")
+    both = plot_totals(first).merge(plot_totals(second), on=["site", "plot"], suffixes=("1", "2"))
     if both.empty:
         raise CannotUse("The two visits share no plot: compare them as two groups of plots instead.")
     return change_on_plots(both["sum1"], both["count1"], both["sum2"], both["count2"], level)

@@ -52,25 +52,26 @@ def trees_needed(share: float, half_width: float, effect: float = 1.0, of_all: i
 
 
 def plots_needed(share: float, half_width: float, trees_a_plot: float, likeness: float = 0.1, spread: float = 0.0,
-                 plots_in_all: int | None = None, level: float = 0.95, small: bool = True) -> Size:
+                 plots_in_all: int | None = None, level: float = 0.95, with_t: bool = True) -> Size:
     """Plots for an interval of the given half-width.
 
-    small : with fewer than 30 plots, t in place of z, worked out anew until it stands still. plots_in_all : plots that
-    the ground would hold.
+    with_t : quantiles of t with plots - 1 degrees of freedom, as the estimate will have them; else of the normal.
+    plots_in_all : plots that the ground would hold.
     """
     _between(share, half_width)
     effect = design_effect(trees_a_plot, likeness, spread)
-    quantile, plots = _z(level), 0
-    for _ in range(50):
-        n = quantile**2 * share * (1 - share) * effect / half_width**2 / trees_a_plot
+
+    def enough(plots: int) -> bool:
+        quantile = float(stats.t.ppf((1 + level) / 2, plots - 1)) if with_t else _z(level)
+        needed = quantile**2 * share * (1 - share) * effect / half_width**2 / trees_a_plot
         if plots_in_all is not None:
-            n = n / (1 + (n - 1) / plots_in_all)
-        found = max(2, math.ceil(n - 1e-9))
-        if not small or found >= 30 or found == plots:
-            plots = found
-            break
-        plots = max(found, plots) if plots and found < plots else found
-        quantile = float(stats.t.ppf((1 + level) / 2, plots - 1))
+            needed = needed / (1 + (needed - 1) / plots_in_all)
+        return plots >= needed - 1e-9
+
+    high = 2
+    while not enough(high):
+        high *= 2
+    plots = high if high == 2 else next(n for n in range(high // 2, high + 1) if enough(n))
     reason = (f"{share:.0%} ± {half_width:.0%} with {trees_a_plot:g} trees a plot, design effect {effect:.2f} "
               f"(likeness within plots {likeness:g})")
     return Size(math.ceil(plots * trees_a_plot), plots, effect, reason)

@@ -1,0 +1,69 @@
+"""What may be written down, and what a filled tally becomes."""
+
+from __future__ import annotations
+
+import datetime
+import io
+
+import pytest
+
+from diagnose.cannot_use import CannotUse
+from diagnose.survey.frame import checked, severity
+from diagnose.survey.proportion import share_browsed
+from diagnose.survey.tally import TALLY, doubts, problems, read_tally, template
+
+GOOD = {"site": "a", "visit": "2026-03-31", "plot": "1", "tree": "7", "species": "oak", "browsed": "1"}
+DAY = datetime.date(2026, 6, 1)
+
+
+def test_a_sound_entry_has_no_problems() -> None:
+    assert problems(GOOD, DAY) == [] and doubts(GOOD) == []
+
+
+@pytest.mark.parametrize(("change", "told"), [
+    ({"plot": ""}, "missing"), ({"visit": "31.3.2026"}, "no day"), ({"visit": "2027-01-01"}, "still to come"),
+    ({"browsed": "yes"}, "none of"), ({"height_cm": "tall"}, "no number"), ({"height_cm": "-3"}, "outside"),
+    ({"laterals_seen": "4", "laterals_browsed": "5"}, "cannot be bitten"), ({"laterals_browsed": "2"}, "how many"),
+    ({"laterals_seen": "2.5"}, "whole number"), ({"tree": ""}, "tag or a number"), ({"species": ""}, "species"),
+    ({"reached": "0"}, "not reached"), ({"alive": "0"}, "dead tree"), ({"height_cm": "nan"}, "no number"),
+])
+def test_an_impossible_entry_is_told_in_one_line(change: dict, told: str) -> None:
+    found = problems(GOOD | change, DAY)
+    assert any(told in line for line in found) and not any("\n" in line for line in found)
+
+
+def test_an_unlikely_entry_is_asked_about_not_refused() -> None:
+    high = GOOD | {"height_cm": "230"}
+    assert problems(high, DAY) == [] and doubts(high)
+    assert doubts(GOOD | {"protection": "cage", "protection_state": "whole"})
+    assert doubts(GOOD | {"height_cm": "40", "browsed": "0"}, GOOD | {"height_cm": "60"})
+
+
+def test_a_filled_template_becomes_a_survey_and_bad_rows_are_named() -> None:
+    rows = ["a,2026-03-31,1,10,,1,oak,60,1,,4,1,,,,1,", "a,2026-03-31,1,10,,2,oak,50,0,,,,,,,1,",
+            "a,2026-03-31,2,10,,,,,,,,,,,,,", "a,2026-03-31,1,10,,2,oak,50,0,,,,,,,1,",
+            "a,2026-03-31,1,10,,3,oak,50,9,,,,,,,1,"]
+    frame, refused = read_tally(io.StringIO(template() + "\r\n".join(rows)))
+    assert len(frame) == 3 and share_browsed(checked(frame))[()].value == 0.5
+    assert [line.split(":")[0] for line in refused] == ["line 5", "line 6"] and "twice" in refused[0]
+    assert list(frame["severity"].iloc[:2]) == [3, 1]
+
+
+def test_a_table_without_its_first_line_is_refused() -> None:
+    with pytest.raises(CannotUse, match="first line"):
+        read_tally(io.StringIO("1,2,3\n4,5,6\n"))
+
+
+def test_semicolons_are_read_as_well() -> None:
+    frame, refused = read_tally(io.StringIO("site;visit;plot;tree;species;browsed\na;2026-03-31;1;1;oak;1\n"))
+    assert len(frame) == 1 and not refused
+
+
+def test_the_template_names_every_field_once() -> None:
+    assert template().strip().split(",") == [field.name for field in TALLY]
+
+
+def test_severity_follows_from_what_was_counted() -> None:
+    cases = [((0, 10, 0), 1), ((0, 10, 4), 2), ((1, 10, 4), 3), ((0, 10, 5), 3), ((1, 10, 5), 4)]
+    assert [severity(*given) for given, _ in cases] == [told for _, told in cases]
+    assert severity(0, 10, 0, died_back=True) == 5 and severity(float("nan"), 1, 1) is None
