@@ -1,29 +1,71 @@
 """How high above the ground is the wound, by the height staff that stands beside the plant?
 
-Staff and plant are taken to stand in one plane. The staff's markers give the projective map of that plane, which
-undoes every tilt of the camera; how far the plant stands before or behind the staff is not known and widens the
-uncertainty.
+One least-squares fit answers it: the staff's markers tell the camera's pose, the taps tell on which rays the wound
+and the stem's foot lie, and what no picture tells (how far the staff leans, how far the plant stands before or
+behind it, how rough the ground is) enters as a prior whose width reaches the stated uncertainty. A known length and
+a card at a known height give heights too, with larger errors.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from scipy.optimize import least_squares
 
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture
-from diagnose.photo.plane import Plane, StaffMarkers
+from diagnose.photo.plane import DEFAULT_F35, DEFAULT_F35_SIGMA, DIAGONAL_35MM, Plane, StaffMarkers
 from diagnose.signs import Measured
 
 Point = tuple[float, float]
 LEAST_MARKERS = 3
-DEPTH_MM = 40.0  # standard uncertainty of the plant's place before or behind the staff; our choice
-LEAN = 0.05  # standard uncertainty of the staff's sideways lean, as a tangent (3 degrees); our choice
-GROUND_MM = 8.0  # of the ground's height at the stem against that at the staff, where no foot was tapped; our choice
-TAP_PX = 3.0  # of a tap, at a picture diagonal of 2520 px; our choice
-EYE_MM = 1400.0  # usual height of the camera above the ground; our choice
+
+# Standard uncertainties of what the picture does not tell; our choices, no source.
+LEAN = 0.045  # of the staff, as a tangent, to the side and towards the camera (2.6 degrees)
+ROLL = 0.03  # of a picture held upright by hand, as a tangent (1.7 degrees)
+FOOT_DEPTH_MM = 45.0  # of the stem's foot before or behind the staff's foot
+TIP_DEPTH_MM = 40.0  # of the wound before or behind the stem's foot
+GROUND_MM = 8.0  # roughness of the ground between staff and stem
+SLOPE = 0.05  # of the ground, as a tangent, over the way from staff to stem
+OTHER_GROUND_MM = 150.0  # of a foot that the staff's own ground cannot explain
+TAP_PX = 3.0  # of a tap, at a picture diagonal of 2520 px
+SHARP_PX, ROUGH_PX = 0.3, 1.0  # of a refined corner and of one that was not
+TAPE_MM = 0.5  # of the corners on staff pages taped to a stake
+K1 = 0.02  # of the distortion that phones leave
+PRINT_SCALE = 0.005  # of a page printed at "actual size"; common practice
+UNSURE_MM = 100.0  # with a larger uncertainty nothing is stated
+UNSURE_SHARE = 0.25  # the same, of the height
+
+
+@dataclass(frozen=True)
+class Scene:
+    """What the fit needs of a picture: the markers, its size (width, height) [px], the focal length [px] and its
+    relative uncertainty."""
+
+    staff: StaffMarkers
+    size: tuple[int, int]
+    focal_px: float
+    focal_sigma: float
+
+
+@dataclass(frozen=True)
+class Height:
+    """Height above the ground at the stem's foot [mm], with its sigma; surface_mm : of a tapped surface of
+    snow or grass above the staff's foot, or None.
+
+    foot_px : where the stem's foot must lie, level with the staff's foot where it was not tapped.
+    line_px : (21, 2) the staff's centre line every 100 mm from its foot.
+    """
+
+    value_mm: float
+    sigma_mm: float
+    foot_px: np.ndarray
+    line_px: np.ndarray
+    surface_mm: float | None = None
+    surface_sigma_mm: float = 0.0
 
 
 def staff_plane(staff: StaffMarkers) -> Plane | None:
@@ -48,51 +90,211 @@ def measure_height(
     """Height of the wound above the ground at the stem's foot.
 
     taps : upright pixels, the wound first, then the stem's foot (level with the staff's foot where not given).
-    snow_mm : depth of snow on which the staff's foot does not stand [mm]; told in a remark, the height is above
-    the ground. Without a tap nothing is measured.
+    snow_mm : depth of the snow when the wound was made [mm]; told in a remark, the height is above the ground.
+    Without a tap nothing is measured; two markers are measured with the larger error that they deserve.
     """
-    plane = staff_plane(staff)
-    if plane is None:
-        return _nothing(f"only {len(staff.ids)} of the staff's markers were read; at least {LEAST_MARKERS} are needed: "
-                        "go closer")
+    if len(staff.ids) < 2:
+        return _nothing("only one of the staff's markers was read; show at least three of them: go closer")
     if not taps:
         return _nothing("the staff was found: tap the wound, then the stem's foot")
-    H_back = np.linalg.inv(plane.H)
-    points = cv2.perspectiveTransform(np.array([list(taps)[:2]], float), H_back)[0]
-    eye_mm, far = _eye(picture, staff)
-    aside, top = points[0]
-    foot = points[1][1] if len(points) > 1 else 0.0
-    # on level ground a foot that seems to lie below or above the staff's stands nearer or farther: wound and foot
-    # share that distance, which shrinks or stretches both about the camera's height (similar triangles)
-    nearer = eye_mm / (eye_mm - foot) if len(points) > 1 and abs(foot) < 0.5 * eye_mm else 1.0
-    above = (top - foot) * nearer
-    per_px = float(np.abs(cv2.perspectiveTransform(np.array([[(taps[0][0], taps[0][1] + 1.0)]]), H_back)[0, 0, 1] - top))
-    pixel = TAP_PX * float(np.hypot(*picture.size)) / 2520.0
-    beyond = max(top - max(staff.heights_mm), min(staff.heights_mm) - top, 0.0)
-    parts = [
-        pixel * per_px, (0.0 if len(points) > 1 else abs(top - eye_mm) * DEPTH_MM / far), abs(aside) * LEAN, 0.01 * beyond,
-        plane.residual_px * per_px, abs(top - foot) * plane.print_scale_sigma,
-        2.0 * pixel * per_px if len(points) > 1 else GROUND_MM,
-    ]  # fmt: skip
-    shapes = {"tip": np.array([taps[0]]), "staff_line": plane.to_px(np.array([(0.0, 0.0), (0.0, max(staff.heights_mm))]))}
-    if len(points) > 1:
-        shapes["foot"] = np.array([taps[1]])
-    remarks = () if not snow_mm else (f"the height is above the ground; {snow_mm:.0f} mm of snow lay there",)
-    value = Measured(float(above), float(np.sqrt(np.sum(np.square(parts)))))
-    return Measurement({"wound_height_mm": value}, {}, shapes, remarks)
+    focal = picture.focal_px
+    scene = Scene(
+        staff,
+        picture.size,
+        DEFAULT_F35 * float(np.hypot(*picture.size)) / DIAGONAL_35MM if focal is None else focal.value,
+        DEFAULT_F35_SIGMA if focal is None else focal.sigma / focal.value,
+    )
+    found = fit_height(scene, taps[0], taps[1] if len(taps) > 1 else None)
+    if found.sigma_mm > max(UNSURE_MM, UNSURE_SHARE * found.value_mm) or found.value_mm < -2 * found.sigma_mm:
+        return _nothing(
+            f"the height would be unsure by {found.sigma_mm:.0f} mm: stand the staff at the stem, go closer "
+            "and show at least three of its markers"
+        )
+    shapes = {"tip": np.array([taps[0]], float), "staff_line": found.line_px, "foot": found.foot_px[None]}
+    return Measurement(
+        {"wound_height_mm": Measured(found.value_mm, found.sigma_mm)}, {}, shapes, _remarks(found, staff, taps, snow_mm)
+    )
 
 
-def _eye(picture: Picture, staff: StaffMarkers) -> tuple[float, float]:
-    """The camera's height above the staff's foot and its distance from the staff's face [mm], by its pose."""
-    focal = picture.focal_px.value if picture.focal_px is not None else 0.7 * float(np.hypot(*picture.size))
-    width, height = picture.size
-    K = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1]])
-    mm = np.hstack([_corners_mm(staff), np.zeros((4 * len(staff.ids), 1))])
-    found, turn, shift = cv2.solvePnP(mm, np.vstack(list(staff.corners_px)), K, np.zeros(4))
-    if not found:
-        return EYE_MM, 3 * EYE_MM
-    centre = (-cv2.Rodrigues(turn)[0].T @ shift).ravel()
-    return float(centre[1]), float(abs(centre[2]))
+def _remarks(found: Height, staff: StaffMarkers, taps: Sequence[Point], snow_mm: float | None) -> tuple[str, ...]:
+    remarks = []
+    if len(staff.ids) < LEAST_MARKERS:
+        remarks.append("only two of the staff's markers were read: show more of them for a surer height")
+    if len(taps) < 2:
+        remarks.append("the ground at the stem was taken as level with the staff's foot: tap the stem's foot too")
+    above = found.value_mm
+    if found.surface_mm is not None:
+        remarks.append(
+            f"the second tap lies {found.surface_mm:.0f} mm above the staff's foot and was taken for the snow's or "
+            f"grass's surface: the wound is {above - found.surface_mm:.0f} mm above that"
+        )
+    elif snow_mm:
+        remarks.append(
+            f"the height is above the ground; above the {snow_mm:.0f} mm of snow it is {above - snow_mm:.0f} mm"
+        )
+    return tuple(remarks)
+
+
+def fit_height(scene: Scene, tip: Point, foot: Point | None = None) -> Height:
+    """Height of the tapped wound above the ground at the stem's foot, from a scene with at least two markers.
+
+    A second tap far above the ground that the staff stands on is taken for the surface of snow or grass: the height
+    is then above the ground level with the staff's foot. One far below it is the ground all the same.
+    """
+    if foot is None:
+        return replace(_fit(scene, tip, None, GROUND_MM), surface_mm=None)
+    found = _fit(scene, tip, foot, OTHER_GROUND_MM)
+    ground, sigma = found.surface_mm or 0.0, found.surface_sigma_mm
+    likely = 3 * float(np.hypot(sigma, GROUND_MM))
+    if abs(ground) <= likely:
+        found = _fit(scene, tip, foot, GROUND_MM)
+    elif ground > likely:
+        level = _fit(scene, tip, None, GROUND_MM)
+        return replace(level, foot_px=np.array(foot), surface_mm=ground, surface_sigma_mm=sigma)
+    return replace(found, surface_mm=None)
+
+
+# The parameters of the fit in this order; points are in the staff's frame: x right, y up along it, z towards the camera.
+TURN, SHIFT, FOCAL, BEND, TILT, TIP, FOOT = (
+    slice(0, 3), slice(3, 6), 6, 7, slice(8, 10), slice(10, 13), slice(13, 16),
+)  # fmt: skip
+SCALES = np.array([0.01] * 3 + [10.0] * 3 + [0.03, 0.02, 0.04, 0.04] + [20.0] * 6)
+
+
+def _fit(scene: Scene, tip: Point, foot: Point | None, ground_mm: float) -> Height:
+    """The least-squares fit; with `foot` its surface_mm is the tapped foot's height above the staff's foot."""
+    mm = np.hstack([_corners_mm(scene.staff), np.zeros((4 * len(scene.staff.ids), 1))])
+    px = np.vstack(list(scene.staff.corners_px))
+    middle = (np.array(scene.size) - 1) / 2
+    per_mm = float(np.linalg.norm(px[1::4] - px[0::4], axis=1).mean()) / scene.staff.side_mm
+    corner = np.hypot(np.where(scene.staff.sharp.ravel(), SHARP_PX, ROUGH_PX), TAPE_MM * per_mm)
+    tap = TAP_PX * float(np.hypot(*scene.size)) / 2520.0
+    tapped = np.array([tip, foot if foot is not None else tip], float)
+
+    def seen(p: np.ndarray, points: np.ndarray) -> np.ndarray:
+        camera = points @ cv2.Rodrigues(p[TURN])[0].T + p[SHIFT]
+        flat = camera[:, :2] / np.maximum(camera[:, 2:], 1.0)
+        flat = flat * (1 + p[BEND] * (flat**2).sum(axis=1, keepdims=True))
+        return flat * (scene.focal_px * np.exp(p[FOCAL])) + middle
+
+    def misses(q: np.ndarray) -> np.ndarray:
+        p = q * SCALES
+        up, ahead = _vertical(p)
+        rays = (seen(p, np.array([p[TIP], p[FOOT]])) - tapped) / tap
+        if foot is None:
+            rays[1] = 0.0
+        apart = float(np.hypot(p[FOOT][0], p[FOOT][2]))
+        priors = [
+            p[FOCAL] / scene.focal_sigma, p[BEND] / K1, p[TILT][0] / LEAN, p[TILT][1] / LEAN,
+            cv2.Rodrigues(p[TURN])[0][0] @ up / ROLL, (p[FOOT] @ ahead) / FOOT_DEPTH_MM,
+            (p[TIP] - p[FOOT]) @ ahead / TIP_DEPTH_MM, (p[FOOT] @ up) / np.hypot(ground_mm, SLOPE * apart),
+            0.0 if foot is not None else (p[FOOT][0] - p[TIP][0]) / 100.0,
+        ]  # fmt: skip
+        return np.concatenate([((seen(p, mm) - px) / corner[:, None]).ravel(), rays.ravel(), priors])
+
+    start = _start(scene, mm, px, tapped)
+    # corners that stand far off count little, as Cauchy's law has it
+    best = least_squares(misses, start / SCALES, loss="cauchy", f_scale=3.0, method="trf", max_nfev=60)
+    p = best.x * SCALES
+    covariance = np.linalg.pinv(best.jac.T @ best.jac) * np.outer(SCALES, SCALES)
+
+    def height(p: np.ndarray) -> float:
+        return float((p[TIP] - p[FOOT]) @ _vertical(p)[0])
+
+    def surface(p: np.ndarray) -> float:
+        return float(p[FOOT] @ _vertical(p)[0])
+
+    value, ground = height(p), surface(p)
+    line = np.array([(0.0, y, 0.0) for y in np.arange(0, 2001, 100)])
+    return Height(
+        value, float(np.hypot(_sigma(height, p, covariance), PRINT_SCALE * value)),
+        seen(p, p[FOOT][None])[0] if foot is None else np.array(foot, float), seen(p, line),
+        ground, _sigma(surface, p, covariance),
+    )  # fmt: skip
+
+
+def _vertical(p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The upright direction and the level one towards the camera, in the staff's frame."""
+    up = np.array([p[TILT][0], 1.0, p[TILT][1]])
+    up /= np.linalg.norm(up)
+    ahead = np.array([0.0, 0.0, 1.0]) - up[2] * up
+    return up, ahead / np.linalg.norm(ahead)
+
+
+def _sigma(quantity: Callable[[np.ndarray], float], p: np.ndarray, covariance: np.ndarray) -> float:
+    steps = 1e-3 * SCALES
+    slope = np.array([(quantity(p + step) - quantity(p - step)) for step in np.diag(steps)]) / (2 * steps)
+    return float(np.sqrt(max(slope @ covariance @ slope, 0.0)))
+
+
+def _start(scene: Scene, mm: np.ndarray, px: np.ndarray, tapped: np.ndarray) -> np.ndarray:
+    """Where the fit starts: the markers' pose, and the taps in the staff's plane."""
+    K = np.array([[scene.focal_px, 0, (scene.size[0] - 1) / 2], [0, scene.focal_px, (scene.size[1] - 1) / 2], [0, 0, 1]])
+    # of the two poses that a flat thing can be seen in, the staff's upright one is the nearer to level sight
+    _, turns, shifts, _ = cv2.solvePnPGeneric(mm, px, K, np.zeros(4), flags=cv2.SOLVEPNP_IPPE)
+    poses = [(turn, shift, cv2.Rodrigues(turn)[0]) for turn, shift in zip(turns, shifts, strict=True)]
+    turn, shift, R = min(poses, key=lambda pose: float(_pose_miss(pose, K, mm, px)))
+    start = np.zeros(len(SCALES))
+    start[TURN], start[SHIFT] = turn.ravel(), shift.ravel()
+    H = K @ np.stack([R[:, 0], R[:, 1], shift.ravel()], axis=1)
+    points = cv2.perspectiveTransform(tapped[None], np.linalg.inv(H))[0]
+    start[TIP], start[FOOT] = (*points[0], 0.0), (*points[1], 0.0)
+    return start
+
+
+def _pose_miss(pose: tuple[np.ndarray, np.ndarray, np.ndarray], K: np.ndarray, mm: np.ndarray, px: np.ndarray) -> float:
+    seen = cv2.projectPoints(mm, pose[0], pose[1], K, np.zeros(4))[0].reshape(-1, 2)
+    return float(((seen - px) ** 2).mean())
+
+
+def along_staff(marks_mm: np.ndarray, marks_px: np.ndarray, at_px: float) -> float:
+    """Height [mm] at a place along a staff's line from its marks' places on the line [px].
+
+    Three marks or more: u = (a h + b) / (c h + 1), which undoes every tilt (the cross-ratio is kept); more than three
+    are fitted by least squares of the equation multiplied out. Two marks: linear, which a tilted camera makes wrong by
+    several per cent. References: Criminisi, Reid & Zisserman, Single view metrology, Int. J. Computer Vision 40 (2000).
+    """
+    h, u = np.asarray(marks_mm, float), np.asarray(marks_px, float)
+    if len(h) < 2:
+        raise ValueError("at least two marks are needed")
+    if len(h) == 2:
+        return float(h[0] + (at_px - u[0]) * (h[1] - h[0]) / (u[1] - u[0]))
+    scale, middle, spread = np.ptp(h), u.mean(), np.ptp(u)
+    s, w, at = h / scale, (u - middle) / spread, (at_px - middle) / spread
+    a, b, c = np.linalg.lstsq(np.stack([s, np.ones_like(s), -s * w], axis=1), w, rcond=None)[0]
+    return float((at - b) / (a - c * at) * scale)
+
+
+def height_by_known_length(known_mm: float, low: Point, high: Point, tip: Point, foot: Point) -> Measured:
+    """Height [mm] of `tip` above `foot` by two marks on an upright thing a known length apart [upright px].
+
+    Two marks cannot undo the camera's tilt: beside the taps' error 3 % of the height is stated, and for every part
+    of the height beyond the marks 5 % (a tilt of 20 degrees made 3.5 % in a worked example; our choice).
+    """
+    mark = np.subtract(high, low)
+    length = float(np.hypot(*mark))
+    if length < 10:
+        raise ValueError("the two marks must lie at least 10 px apart")
+    per_px = known_mm / length
+    value = float(np.subtract(tip, foot) @ mark) / length * per_px
+    beyond = max(abs(value) - known_mm, 0.0)
+    pixels = TAP_PX * per_px * np.sqrt(2 + 2 * (value / known_mm) ** 2)
+    return Measured(value, float(np.sqrt(pixels**2 + (0.03 * value) ** 2 + (0.05 * beyond) ** 2)))
+
+
+def height_by_card(plane: Plane, tip: Point, edge_height_mm: float, edge_sigma_mm: float = 10.0) -> Measured:
+    """Height [mm] of `tip` above the ground by a card held upright at the stem, its top edge `edge_height_mm` up.
+
+    Far from the card its pose carries badly: 3 degrees of its turn and 30 mm of depth are stated (our choices).
+    """
+    x, y = plane.to_mm(np.array([tip]))[0]
+    middle, top = plane.centre_mm
+    per_px = 1.0 / plane.px_per_mm(plane.centre_mm)
+    away = float(np.hypot(x - middle, y - top))
+    parts = (
+        edge_sigma_mm, TAP_PX * per_px, 0.05 * abs(x - middle), 0.03 * away, plane.print_scale_sigma * abs(y),
+    )  # fmt: skip
+    return Measured(edge_height_mm - float(y), float(np.sqrt(np.sum(np.square(parts)))))
 
 
 def _corners_mm(staff: StaffMarkers) -> np.ndarray:
