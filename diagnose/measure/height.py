@@ -24,18 +24,18 @@ Point = tuple[float, float]
 LEAST_MARKERS = 3
 
 # Standard uncertainties of what the picture does not tell; our choices, no source.
-LEAN = 0.045  # of the staff, as a tangent, to the side and towards the camera (2.6 degrees)
-ROLL = 0.03  # of a picture held upright by hand, as a tangent (1.7 degrees)
-FOOT_DEPTH_MM = 45.0  # of the stem's foot before or behind the staff's foot
-TIP_DEPTH_MM = 40.0  # of the wound before or behind the stem's foot
-GROUND_MM = 8.0  # roughness of the ground between staff and stem
-SLOPE = 0.05  # of the ground, as a tangent, over the way from staff to stem
+LEAN = 0.042  # of the staff, as a tangent, to the side and towards the camera (2.4 degrees)
+ROLL = 0.022  # of a picture held upright by hand, as a tangent (1.3 degrees)
+FOOT_DEPTH_MM = 40.0  # of the stem's foot before or behind the staff's foot
+TIP_DEPTH_MM = 35.0  # of the wound before or behind the stem's foot
+GROUND_MM = 6.0  # roughness of the ground between staff and stem
+SLOPE = 0.03  # of the ground, as a tangent, over the way from staff to stem
 OTHER_GROUND_MM = 150.0  # of a foot that the staff's own ground cannot explain
 TAP_PX = 3.0  # of a tap, at a picture diagonal of 2520 px
-SHARP_PX, ROUGH_PX = 0.3, 1.0  # of a refined corner and of one that was not
+SHARP_PX, ROUGH_PX = 0.25, 1.0  # of a refined corner and of one that was not
 TAPE_MM = 0.5  # of the corners on staff pages taped to a stake
 K1 = 0.02  # of the distortion that phones leave
-PRINT_SCALE = 0.005  # of a page printed at "actual size"; common practice
+PRINT_SCALE = 0.003  # of a page printed at "actual size" whose check bar was looked at; common practice
 UNSURE_MM = 100.0  # with a larger uncertainty nothing is stated
 UNSURE_SHARE = 0.25  # the same, of the height
 
@@ -54,7 +54,7 @@ class Scene:
 @dataclass(frozen=True)
 class Height:
     """Height above the ground at the stem's foot [mm], with its sigma; surface_mm : of a tapped surface of
-    snow or grass above the staff's foot, or None.
+    snow or grass above the staff's foot, or None; above_surface_mm : of the wound above it.
 
     foot_px : where the stem's foot must lie, level with the staff's foot where it was not tapped.
     line_px : (21, 2) the staff's centre line every 100 mm from its foot.
@@ -66,6 +66,8 @@ class Height:
     line_px: np.ndarray
     surface_mm: float | None = None
     surface_sigma_mm: float = 0.0
+    above_surface_mm: float = 0.0
+    above_surface_sigma_mm: float = 0.0
 
 
 def staff_plane(staff: StaffMarkers) -> Plane | None:
@@ -125,8 +127,9 @@ def _remarks(found: Height, staff: StaffMarkers, taps: Sequence[Point], snow_mm:
     above = found.value_mm
     if found.surface_mm is not None:
         remarks.append(
-            f"the second tap lies {found.surface_mm:.0f} mm above the staff's foot and was taken for the snow's or "
-            f"grass's surface: the wound is {above - found.surface_mm:.0f} mm above that"
+            f"the second tap lies about {found.surface_mm:.0f} mm above the staff's foot and was taken for the snow's "
+            f"or grass's surface: the wound is {found.above_surface_mm:.0f} mm (sigma {found.above_surface_sigma_mm:.0f}) "
+            "above that"
         )
     elif snow_mm:
         remarks.append(
@@ -150,7 +153,8 @@ def fit_height(scene: Scene, tip: Point, foot: Point | None = None) -> Height:
         found = _fit(scene, tip, foot, GROUND_MM)
     elif ground > likely:
         level = _fit(scene, tip, None, GROUND_MM)
-        return replace(level, foot_px=np.array(foot), surface_mm=ground, surface_sigma_mm=sigma)
+        return replace(level, foot_px=np.array(foot), surface_mm=ground, surface_sigma_mm=sigma,
+                       above_surface_mm=found.value_mm, above_surface_sigma_mm=found.sigma_mm)  # fmt: skip
     return replace(found, surface_mm=None)
 
 

@@ -40,6 +40,7 @@ class Setting:
     hidden_below: float = 0.0  # snow or grass about the staff [mm above its foot]
     corner_noise: float = 0.15
     tap_noise: float = 3.0
+    print_scale: float = 1.0  # true length of a printed millimetre
     least_side: float = 14.0  # smaller markers are not read [px]
 
 
@@ -72,6 +73,7 @@ def random_setting(seed: int) -> Setting:
         k1=random.normal(0, 0.015), lean=(lean * np.cos(towards), lean * np.sin(towards)), foot=(side, ground, depth),
         tip=(side + reach[0], ground + height, depth + reach[1]),
         hidden_below=float(random.choice([0, 0, 0, 200, 500])), corner_noise=random.uniform(0.05, 0.4),
+        print_scale=random.normal(1, 0.003),
     )  # fmt: skip
 
 
@@ -99,7 +101,7 @@ def simulate_staff(setting: Setting) -> View:
     square = np.array([(-half, half), (half, half), (half, -half), (-half, -half)])
     ids, corners = [], []
     for marker in STAFF.markers:
-        mm = square + (0.0, STAFF.height_mm(marker))
+        mm = (square + (0.0, STAFF.height_mm(marker))) * setting.print_scale
         px = seen(mm[:, :1] * right + mm[:, 1:] * up)
         inside = (px > 1).all() and (px < (width - 2, height - 2)).all()
         side = float(np.sqrt(abs(cv2.contourArea(px.astype(np.float32)))))

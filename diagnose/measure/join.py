@@ -1,0 +1,154 @@
+"""What do several photographs of one wound say together?
+
+Averaging reduces only the error that the photographs do not share: each sign's variance is split into a shared part,
+which stays however many photographs there are, and a part of each photograph's own. A photograph that stands apart
+from the others is named and counts for less.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from diagnose.measure.record import Measurement
+from diagnose.signs import Answer, Bounded, Measured, Shares, Sign
+
+# Share of the variance that photographs of one wound have in common: our choices, with the reason for each.
+SHARED: Mapping[str, tuple[float, str]] = {
+    "seen_slope_deg": (0.2, "the twig's roll is often kept from photo to photo"),
+    "clean_part_slope_deg": (0.2, "the twig's roll is often kept from photo to photo"),
+    "true_slope_deg": (0.2, "the face's own unevenness"),
+    "end_diameter_mm": (0.5, "print scale, lift above the card, dark edges that creep inwards on white"),
+    "raggedness": (0.5, "the same fibres are seen from the same side"),
+    "longest_fibre": (0.5, "the same fibres are seen from the same side"),
+    "groove_spacing_mm": (0.3, "print scale and the same few grooves"),
+    "groove_direction_deg": (0.3, "the same few grooves"),
+    "patch_height_mm": (0.4, "print scale, the card's distance from the stem's face"),
+    "patch_width_mm": (0.5, "print scale, the card's distance from the stem's face, the same hidden sides"),
+    "stem_diameter_mm": (0.5, "print scale, the card's distance from the stem's face"),
+    "wound_height_mm": (0.5, "the staff's lean and print, the ground, the plant's place before or behind the staff"),
+}
+USUAL_SHARED = 0.5  # of a sign that the table does not name
+APART = 3.0  # sigma beyond which a photograph is named; common practice
+OUTLIERS_WEIGHT = 2.0  # sigma beyond which a photograph counts for less (Huber's weight); common practice
+
+
+def join(measurements: Sequence[Measurement], names: Sequence[str] | None = None) -> Measurement:
+    """One measurement from those of several photographs of the same wound.
+
+    names : what to call the photographs in remarks; "photo 1", "photo 2", ... where not given. Values are averaged,
+    intervals intersected where they meet, shares averaged (never multiplied: the photographs show the same end and
+    err alike). Shapes belong to one picture each and are left out. Raises ValueError for no measurement at all.
+    """
+    if not measurements:
+        raise ValueError("at least one measurement is needed")
+    if len(measurements) == 1:
+        return measurements[0]
+    called = list(names) if names is not None else [f"photo {k + 1}" for k in range(len(measurements))]
+    if len(called) != len(measurements):
+        raise ValueError("as many names as measurements are needed")
+    measured: dict[str, Sign] = {}
+    remarks: list[str] = []
+    for sign in dict.fromkeys(name for each in measurements for name in each.measured):
+        having = [(called[k], each.measured[sign]) for k, each in enumerate(measurements) if sign in each.measured]
+        measured[sign], told = _joined(sign, [name for name, _ in having], [value for _, value in having])
+        remarks += told
+    missing = {
+        sign: reason for each in measurements for sign, reason in each.not_measured.items() if sign not in measured
+    }
+    own = [f"{name}: {line}" for name, each in zip(called, measurements, strict=True) for line in each.remarks]
+    return Measurement(measured, missing, {}, tuple(remarks + own))
+
+
+def _joined(sign: str, names: list[str], values: list[Sign]) -> tuple[Sign, list[str]]:
+    if len(values) == 1:
+        return values[0], []
+    numbers = [value for value in values if isinstance(value, Measured)]
+    bounds = [value for value in values if isinstance(value, Bounded)]
+    if len(numbers) == len(values):
+        return join_measured(sign, names, numbers)
+    if len(numbers) + len(bounds) == len(values):
+        return _join_bounds(sign, numbers, bounds, names, values)
+    shares = [_as_shares(value) for value in values if isinstance(value, Shares | Answer)]
+    return _join_shares(sign, shares), []
+
+
+def join_measured(sign: str, names: Sequence[str], values: Sequence[Measured]) -> tuple[Measured, list[str]]:
+    """The weighted mean, its sigma, and a line for each photograph that stands apart.
+
+    Each variance s^2 splits into f s^2 that all share and (1 - f) s^2 of the photograph's own. Weights are
+    1 / ((1 - f) s^2), less for those far from the median (Huber); where the rest still scatters more than their own parts
+    allow, those grow by Birge's ratio. The shared part, of the weighted mean variance, is added unreduced.
+    """
+    value = np.array([each.value for each in values])
+    sigma = np.maximum([each.sigma for each in values], 1e-12)
+    shared = SHARED.get(sign, (USUAL_SHARED, ""))[0]
+    own = sigma * np.sqrt(1 - shared)
+    weight = 1 / own**2
+    mean = _weighted_median(value, weight)
+    for _ in range(20):
+        away = np.abs(value - mean) / own
+        trust = np.minimum(1.0, OUTLIERS_WEIGHT / np.maximum(away, 1e-12))
+        if len(values) == 2:
+            trust = np.ones(2)  # of two none can be told to be the wrong one
+        mean = float((weight * trust * value).sum() / (weight * trust).sum())
+    kept = weight * trust
+    chi2 = float((kept * (value - mean) ** 2).sum()) / (len(values) - 1)
+    spread = max(1.0, chi2)
+    variance = spread / kept.sum() + shared * float((kept * sigma**2).sum() / kept.sum())
+    told = []
+    for k, name in enumerate(names):
+        others = np.arange(len(values)) != k
+        rest = float((kept * value)[others].sum() / kept[others].sum())
+        doubt = float(np.sqrt(own[k] ** 2 + 1 / kept[others].sum()))
+        apart = abs(value[k] - rest) / doubt
+        if apart > APART and (len(values) == 2 or trust[k] < 1):
+            if len(values) == 2:
+                told.append(
+                    f"{names[0]} and {names[1]} differ by {apart:.1f} sigma in {sign}: are they of one wound? Take a third"
+                )
+                break
+            told.append(f"{name} stands apart by {apart:.1f} sigma in {sign} and counts for less: is it the same wound?")
+    return Measured(mean, float(np.sqrt(variance)), values[0].how), told
+
+
+def _weighted_median(value: np.ndarray, weight: np.ndarray) -> float:
+    order = np.argsort(value)
+    return float(value[order][np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)])
+
+
+def _join_bounds(
+    sign: str, numbers: list[Measured], bounds: list[Bounded], names: list[str], values: list[Sign]
+) -> tuple[Sign, list[str]]:
+    """Intervals meet in their common part; where they do not, the whole they span is kept and said so.
+
+    A value that lies within the intervals, or within two of its sigmas of them, says more than they do and stands.
+    """
+    level = min(each.level for each in bounds)
+    low, high = max(each.low for each in bounds), min(each.high for each in bounds)
+    if low > high:
+        low, high = min(each.low for each in bounds), max(each.high for each in bounds)
+        told = [f"{', '.join(names)} do not agree in {sign}: are they of one wound?"]
+    else:
+        told = []
+    if not numbers:
+        return Bounded(low, high, level), told
+    owners = [name for name, value in zip(names, values, strict=True) if isinstance(value, Measured)]
+    joined, more = join_measured(sign, owners, numbers) if len(numbers) > 1 else (numbers[0], [])
+    if low - 2 * joined.sigma <= joined.value <= high + 2 * joined.sigma:
+        return joined, told + more
+    told = told + more + [f"{', '.join(names)} do not agree in {sign}: are they of one wound?"]
+    return Bounded(min(low, joined.value - 2 * joined.sigma), max(high, joined.value + 2 * joined.sigma), level), told
+
+
+def _as_shares(value: Shares | Answer) -> Shares:
+    return value if isinstance(value, Shares) else Shares({value.choice: 1.0}, value.how)
+
+
+def _join_shares(sign: str, shares: list[Shares]) -> Shares:
+    """The plain mean of the probabilities (a linear opinion pool; M. Stone, Annals Math. Statistics 32, 1961)."""
+    choices = dict.fromkeys(choice for each in shares for choice in each.shares)
+    return Shares(
+        {choice: float(np.mean([each.shares.get(choice, 0.0) for each in shares])) for choice in choices}, shares[0].how
+    )
