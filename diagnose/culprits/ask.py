@@ -91,11 +91,10 @@ def _common(known: Catalogue, word: Word, choice: str) -> float:
 
 
 def gains(verdict: Verdict) -> dict[str, float]:
-    """Question -> expected fall of uncertainty about the kind of culprit [nat], per effort of answering."""
-    member = _membership(catalogue(verdict.without))
-    now = _entropy(member @ np.array(list(verdict.culprits.values())))
+    """Question -> expected fall of uncertainty about the culprit [nat], per effort of answering."""
+    now = _entropy(np.array(list(verdict.culprits.values())))
     return {
-        answers[0].word.name: (now - sum(one.chance * _entropy(member @ one.culprits) for one in answers))
+        answers[0].word.name: (now - sum(one.chance * _entropy(one.culprits) for one in answers))
         * _applies(answers[0].word, verdict) / answers[0].word.effort
         for answers in turns(verdict)
     }
