@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import struct
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,6 +16,7 @@ from PIL import Image
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.load import import_csv, import_photos
 from diagnose.fieldlog.store import open_log
+from diagnose.fieldlog.verify import verify
 
 
 def _file(folder: Path, text: str | bytes) -> Path:
@@ -114,3 +117,38 @@ def test_a_folder_of_geotagged_photos_becomes_observations(place: Callable[[str]
     assert sorted(rows["lat"].dropna()) == pytest.approx([46.5, 46.75]) and set(rows["site"]) == {"north"}
     again = import_photos(log, photos, site="north")
     assert (again.saved, again.already) == (0, 3)
+
+
+# Hostile files: the header claims 20,000 x 20,000 pixels (ISO/IEC 15948, chunk IHDR), the rest is missing or huge
+def test_spoilt_and_oversized_pictures_are_refused_one_by_one(tmp_path: Path) -> None:
+    photos = tmp_path / "photos"
+    photos.mkdir()
+    header = struct.pack(">IIBBBBB", 20_000, 20_000, 8, 2, 0, 0, 0)
+    chunk = b"IHDR" + header
+    body = struct.pack(">I", 13) + chunk + struct.pack(">I", zlib.crc32(chunk))
+    (photos / "huge.png").write_bytes(b"\x89PNG\r\n\x1a\n" + body + struct.pack(">I", 0) + b"IDAT" + bytes(4))
+    _photo(photos / "whole.jpg", 4, 46.5)
+    whole = (photos / "whole.jpg").read_bytes()
+    for number, cut in enumerate((1, 2, 20, 200, len(whole) // 2)):
+        (photos / f"cut {number}.jpg").write_bytes(whole[:cut])
+    (photos / "empty.jpg").write_bytes(b"")
+    log = open_log(tmp_path / "log")
+    loaded = import_photos(log, photos)
+    assert loaded.saved == 1
+    assert {name for name, _ in loaded.refused} == {each.name for each in photos.iterdir()} - {"whole.jpg"}
+    assert all("\n" not in why for _, why in loaded.refused)
+    assert verify(log).good
+
+
+@given(st.data())
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_no_damage_to_a_pictures_exif_breaks_the_import(tmp_path: Path, data: st.DataObject) -> None:
+    photos = tmp_path / "photos"
+    photos.mkdir(exist_ok=True)
+    _photo(photos / "a.jpg", 5, 46.5)
+    spoilt = bytearray((photos / "a.jpg").read_bytes())
+    for _ in range(data.draw(st.integers(1, 8))):
+        spoilt[data.draw(st.integers(2, 300))] = data.draw(st.integers(0, 255))
+    (photos / "a.jpg").write_bytes(spoilt)
+    loaded = import_photos(open_log(tmp_path / "log"), photos)
+    assert loaded.saved + loaded.already + len(loaded.refused) == 1

@@ -3,6 +3,7 @@
 import os
 import sqlite3
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -224,3 +225,11 @@ def test_an_address_that_is_no_postgresql_is_refused_in_one_line() -> None:
         with pytest.raises(CannotUse) as said:
             open_log(address)
         assert "\n" not in str(said.value)
+
+
+def test_two_who_save_the_same_photo_at_once_make_one_observation(place: Place) -> None:
+    open_log(place("log"))
+    with ThreadPoolExecutor(4) as crews:
+        saved = list(crews.map(lambda _: open_log(place("log")).save_observation(photo=b"same"), range(4)))
+    assert len({each.id for each in saved}) == 1 and sum(each.new for each in saved) == 1
+    assert len(open_log(place("log")).observations()) == 1

@@ -326,6 +326,7 @@ def open_log(where: str | Path) -> Log:
         raise CannotUse(f"{place} cannot be made a log folder ({why}); choose another with --log") from None
     engine = create_engine(f"sqlite:///{place / DATABASE}", connect_args={"timeout": 15}, json_serializer=_json)
     event.listen(engine, "connect", _durable)
+    event.listen(engine, "connect", _roomy)
     event.listen(engine, "begin", _begin)
     with _clear_line(str(place)):
         make_or_upgrade(engine, str(place), place / DATABASE)
@@ -476,6 +477,11 @@ def _durable(connection: Any, _record: Any) -> None:
     connection.isolation_level = None  # transactions begin where we say, not where the driver thinks
     for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
         connection.execute(f"PRAGMA {pragma}")
+
+
+def _roomy(connection: Any, _record: Any) -> None:
+    """Room for the indexes' pages [64 MB]: random ids touch them all, and a small cache writes them again and again."""
+    connection.execute("PRAGMA cache_size=-65536")
 
 
 def _begin(connection: Any) -> None:
