@@ -172,3 +172,17 @@ def test_redrawn_plots_agree_with_the_linearised_difference_and_show_progress() 
 def test_a_comparison_without_unprotected_trees_is_refused() -> None:
     with pytest.raises(CannotUse, match="protected and unprotected"):
         bootstrap_of_plots(caged().query("protected == 1"))
+
+
+def test_protected_and_unprotected_trees_of_the_same_plots_keep_their_likeness() -> None:
+    """sigma equals that of the change on the same plots, which keeps the covariance in another way."""
+    from diagnose.survey.change import change_on_plots
+    from diagnose.survey.compare import likeness_of_groups
+
+    rng = np.random.default_rng(5)
+    rate, m1, m2 = rng.beta(2, 3, 30), 1 + rng.poisson(5, 30), 1 + rng.poisson(4, 30)
+    y1, y2 = rng.binomial(m1, rate), rng.binomial(m2, 0.5 * rate)
+    alike = likeness_of_groups(y1, m1, y2, m2)
+    found = difference(clustered(y1, m1), clustered(y2, m2), alike=alike, plots=30)
+    assert alike > 0 and found.plots == 30
+    assert found.sigma == pytest.approx(change_on_plots(y2, m2, y1, m1).sigma)

@@ -36,8 +36,12 @@ class Test:
 # --- whole plots ------------------------------------------------------------------------------------------
 
 
-def difference(first: Estimate, second: Estimate, method: str = "square and add") -> Estimate:
-    """First less second share, of two groups of plots that were drawn apart.
+def difference(first: Estimate, second: Estimate, method: str = "square and add", alike: float = 0.0,
+               plots: int | None = None) -> Estimate:
+    """First less second share, of two groups of plots that were drawn apart, or of trees in the same plots.
+
+    alike : correlation of the two shares' errors, 0 for plots drawn apart, see `likeness_of_groups`; used by "square
+    and add". plots : number of plots where both groups share some.
 
     method : "square and add" joins the two groups' own limits, which keeps the edges when a group has none browsed
     [1]_; "t" is symmetric with n1 + n2 - 2 degrees of freedom [2]_.
@@ -47,11 +51,12 @@ def difference(first: Estimate, second: Estimate, method: str = "square and add"
     .. [1] Donner, A. & Zou, G. Y. (2012). Stat. Methods Med. Res. 21:347-359 (from memory); Newcombe (1998) 17:873-890.
     .. [2] Cochran, W. G. (1977). Sampling Techniques, 3rd ed. (t from the plots' degrees of freedom).
     """
-    trees, plots, level = first.trees + second.trees, first.plots + second.plots, first.level
+    trees, level = first.trees + second.trees, first.level
+    plots = first.plots + second.plots if plots is None else plots
     if first.value is None or second.value is None:
         return nothing("one of the groups has no estimate", plots, level)
     value = first.value - second.value
-    sigma = math.hypot(first.sigma or 0.0, second.sigma or 0.0)
+    sigma = _leg(first.sigma or 0.0, second.sigma or 0.0, alike)
     if method == "t":
         if first.sigma is None or second.sigma is None or plots < 4:
             return Estimate(value, None, None, level, "none", trees, plots,
@@ -60,10 +65,20 @@ def difference(first: Estimate, second: Estimate, method: str = "square and add"
         return Estimate(value, value - reach, value + reach, level, "difference, t", trees, plots, sigma=sigma, df=plots - 2)
     if first.low is None or first.high is None or second.low is None or second.high is None:
         return Estimate(value, None, None, level, "none", trees, plots, note="one of the groups has no interval")
-    low = value - math.hypot(first.value - first.low, second.high - second.value)
-    high = value + math.hypot(first.high - first.value, second.value - second.low)
+    low = value - _leg(first.value - first.low, second.high - second.value, alike)
+    high = value + _leg(first.high - first.value, second.value - second.low, alike)
     return Estimate(value, max(-1.0, low), min(1.0, high), level, "difference, square and add", trees, plots,
                     sigma=sigma or None, note="; ".join(note for note in (first.note, second.note) if note))
+
+
+def likeness_of_groups(y1: ArrayLike, m1: ArrayLike, y2: ArrayLike, m2: ArrayLike) -> float:
+    """Correlation of the errors of two shares from the same plots, (n,) each: that of their linearised residuals."""
+    one, two, trees1, trees2 = (np.asarray(part, float) for part in (y1, y2, m1, m2))
+    if trees1.sum() == 0 or trees2.sum() == 0:
+        return 0.0
+    e1, e2 = one - one.sum() / trees1.sum() * trees1, two - two.sum() / trees2.sum() * trees2
+    below = math.sqrt(float((e1**2).sum() * (e2**2).sum()))
+    return 0.0 if below == 0 else float((e1 * e2).sum()) / below
 
 
 def effectiveness(protected: Estimate, unprotected: Estimate) -> Estimate:

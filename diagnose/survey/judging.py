@@ -63,7 +63,8 @@ def fitting(species: str) -> list[Tolerance]:
 
 def judge(estimate: Estimate, tolerance: Tolerance) -> Judgement:
     """Above when the whole interval lies above the range, within when it lies below its lower end, else not decided."""
-    span = f"{tolerance.low:.3g}" if tolerance.low == tolerance.high else f"{tolerance.low:.3g} to {tolerance.high:.3g}"
+    upper = f"{100 * tolerance.high:.3g} %"
+    span = upper if tolerance.low == tolerance.high else f"{100 * tolerance.low:.3g} to {upper}"
     if estimate.low is None or estimate.high is None:
         verdict = OPEN
     elif estimate.low > tolerance.high:
