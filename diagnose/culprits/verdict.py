@@ -16,7 +16,6 @@ from diagnose.culprits.prior import prior_of, region_of
 from diagnose.signs import Answer, Shares, Sign, Signs, vocabulary
 
 _SEASONS = ("winter", "spring", "summer", "autumn")
-_CLEAR = 0.02  # expected gain [nat] below which a question is not worth asking; our choice
 _OUTSIDE = 0.30  # probability of something not listed from which the evidence is called unusual; our choice
 
 
