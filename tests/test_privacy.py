@@ -2,6 +2,8 @@
 
 import io
 import math
+import struct
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from diagnose.fieldlog.privacy import GRID_DEG, _middle, coarsened, stripped_copies, stripped_photo
+from diagnose.fieldlog.privacy import GRID_DEG, _middle, coarsened, export, stripped_copies, stripped_photo
 from diagnose.fieldlog.store import EARTH_M, Log, open_log
 
 
@@ -30,6 +32,19 @@ def test_the_public_copy_holds_no_exact_place_person_or_note(log: Log) -> None:
                    *log.observations()["id"]):
         assert secret not in text
     assert "generalised" in text and "withheld" in text
+
+
+@pytest.mark.parametrize("name", ["a.csv", "a.geojson", "a.gpkg", "a.gpx", "a.zip"])
+def test_every_format_leaves_coarse_unless_asked_otherwise(log: Log, tmp_path: Path, name: str) -> None:
+    said = export(log, log.observations(), tmp_path / name)
+    assert "public" in said and "exact places" in export(log, log.observations(), tmp_path / f"exact-{name}", exact=True)
+    data = (tmp_path / name).read_bytes()
+    if name.endswith(".zip"):
+        with zipfile.ZipFile(tmp_path / name) as archive:
+            data = b"".join(map(archive.read, archive.namelist()))
+    packed = [struct.pack("<d", degrees) for degrees in (46.81394, -71.20803)]
+    for secret in (b"46.8139", b"71.2080", b"farm house", b"14:05", *packed, *map(str.encode, log.observations()["id"])):
+        assert secret not in data
 
 
 def test_the_true_place_lies_within_the_stated_error(log: Log) -> None:

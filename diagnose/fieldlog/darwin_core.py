@@ -14,7 +14,7 @@ import zipfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
-from xml.sax.saxutils import escape, quoteattr
+from xml.sax.saxutils import quoteattr
 
 import pandas as pd
 
@@ -119,7 +119,7 @@ def _eml(rows: pd.DataFrame) -> str:
     title = _xml(f"Browse damage observed at {', '.join(sites[:5])}")
     creators = "".join(f"<creator><individualName><surName>{_xml(each)}</surName></individualName></creator>"
                        for each in people)
-    contact = f"<contact><individualName><surName>{escape(people[0])}</surName></individualName></contact>"
+    contact = f"<contact><individualName><surName>{_xml(people[0])}</surName></individualName></contact>"
     return ('<?xml version="1.0" encoding="UTF-8"?>\n<eml:eml xmlns:eml="https://eml.ecoinformatics.org/eml-2.2.0" '
             'packageId="browse-diagnose" system="browse-diagnose"><dataset>'
             f"<title>{title}</title>{creators}<abstract><para>Wounds on woody plants with their measured and answered "

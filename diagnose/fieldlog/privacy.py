@@ -16,12 +16,28 @@ import numpy as np
 import pandas as pd
 from sqlalchemy import select
 
+from diagnose.fieldlog.exchange import writer
 from diagnose.fieldlog.store import EARTH_M, Log
 from diagnose.fieldlog.tables import About
 from diagnose.photo.picture import read_picture
 
 GRID_DEG = 0.01  # of the public copy: about 1.1 km, the finest but one that the reference names
 _WITHHELD = ("by", "note", "plant", "visit", "photo", "saved_at")
+
+
+def export(log: Log, rows: pd.DataFrame, place: str | Path, exact: bool = False) -> str:
+    """Writes observations to a file in the format that its name says; returns the line that tells what it holds.
+
+    Coarse unless exact is asked for. Raises CannotUse for a name or place that cannot be written.
+    """
+    write = writer(str(place))
+    file = write(rows if exact else coarsened(log, rows), place)
+    held = (
+        "with exact places, people and notes: keep it among yourselves" if exact
+        else f"for the public: places moved to the middle of {GRID_DEG:g} degree cells; people, notes, tags and photos "
+        "left out"
+    )
+    return f"{len(rows)} observations written to {file}, {held}."
 
 
 def coarsened(log: Log, rows: pd.DataFrame, grid_deg: float = GRID_DEG) -> pd.DataFrame:
