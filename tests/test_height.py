@@ -3,15 +3,25 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from skimage.transform import ProjectiveTransform
 
-from diagnose.measure.height import measure_height, staff_plane
+from diagnose.measure.height import (
+    along_staff,
+    fit_height,
+    height_by_card,
+    height_by_known_length,
+    measure_height,
+    staff_plane,
+)
+from diagnose.measure.simulate.staff import Setting, random_setting, simulate_staff
 from diagnose.photo.picture import read_picture
-from diagnose.photo.plane import StaffMarkers, find_staff
+from diagnose.photo.plane import Plane, StaffMarkers, find_staff
 from tests.conftest import PHOTOS
 
 SCENES = sorted((PHOTOS / "staff_scene").glob("*.jpg"))
@@ -73,3 +83,98 @@ def test_the_staffs_plane_agrees_with_scikit_image() -> None:
 def test_two_markers_are_not_enough() -> None:
     markers, _ = _staff_in_view([100.0, 350.0])
     assert staff_plane(markers) is None
+
+
+# Worked example, derived from the pinhole model: marks at 0, 50, 100 cm and a tip at 73.0 cm, seen from 1.5 m up and
+# 2.5 m away, pitched 20 degrees, f = 3000 px; with the outer two marks alone a linear rule gives 70.42 cm.
+MARKS_PX, TIP_PX = (2581.1718, 2094.3527, 1541.4677), 1849.0151
+
+
+def test_three_marks_undo_a_tilt_that_two_marks_do_not() -> None:
+    assert along_staff([0, 50, 100], MARKS_PX, TIP_PX) == pytest.approx(73.0, abs=0.01)
+    assert along_staff([0, 100], MARKS_PX[::2], TIP_PX) == pytest.approx(70.42, abs=0.01)
+
+
+def test_two_marks_state_an_error_that_covers_a_tilt_of_twenty_degrees() -> None:
+    low, _, high = MARKS_PX
+    found = height_by_known_length(1000.0, (500, low), (500, high), (500, TIP_PX), (500, low))
+    assert found.value == pytest.approx(704.2, abs=0.1)
+    assert abs(found.value - 730.0) < 2 * found.sigma
+
+
+def test_the_cross_ratio_gives_the_same_height_by_hand() -> None:
+    """H/R = (|t-b| |v-r|) / (|r-b| |v-t|) with v the vanishing point of the vertical (Criminisi et al. 2000)."""
+    pitch, focal = np.radians(20.0), 3000.0
+
+    def row(h: float) -> float:
+        below, away = 1500.0 - h, 2500.0
+        return focal * (below * np.cos(pitch) - away * np.sin(pitch)) / (away * np.cos(pitch) + below * np.sin(pitch))
+
+    v, b, r, t = focal / np.tan(pitch), row(0), row(1000), row(640)
+    by_hand = 1000 * abs(t - b) * abs(v - r) / (abs(r - b) * abs(v - t))
+    assert by_hand == pytest.approx(640, abs=1e-6)
+    assert along_staff([0, 350, 600, 1000], [row(0), row(350), row(600), row(1000)], t) == pytest.approx(by_hand, abs=1e-6)
+
+
+def test_an_upright_staff_gives_the_height_that_opencvs_pose_gives() -> None:
+    """cv2.solvePnP and the tip's ray cut with the staff's plane: an independent way to the same height."""
+    view = simulate_staff(Setting(foot=(0, 0, 0), tip=(60, 640, 0), corner_noise=0, tap_noise=0, roll=0))
+    staff, (width, height) = view.scene.staff, view.scene.size
+    K = np.array([[view.scene.focal_px, 0, (width - 1) / 2], [0, view.scene.focal_px, (height - 1) / 2], [0, 0, 1]])
+    square = np.array([(-25, 25), (25, 25), (25, -25), (-25, -25)], float)
+    mm = np.vstack([np.hstack([square + (0, h), np.zeros((4, 1))]) for h in staff.heights_mm])
+    _, turn, shift = cv2.solvePnP(mm, np.vstack(list(staff.corners_px)), K, None)
+    R = cv2.Rodrigues(turn)[0]
+    centre, ray = -R.T @ shift.ravel(), R.T @ np.linalg.inv(K) @ (*view.tip_px, 1.0)
+    by_pose = (centre - ray * centre[2] / ray[2])[1]
+    found = fit_height(view.scene, view.tip_px, view.foot_px)
+    assert by_pose == pytest.approx(640, abs=0.5)
+    assert found.value_mm == pytest.approx(by_pose, abs=2)
+
+
+def test_a_tapped_foot_tells_how_far_the_staff_leans_aside() -> None:
+    view = simulate_staff(Setting(lean=(5, 0), roll=0, foot=(120, 0, 0), tip=(120, 900, 0), corner_noise=0, tap_noise=0))
+    found = fit_height(view.scene, view.tip_px, view.foot_px)
+    assert abs(found.value_mm - view.height_mm) < 2 * found.sigma_mm < 40
+
+
+def test_a_second_tap_on_the_snow_leaves_the_height_above_the_ground() -> None:
+    view = simulate_staff(Setting(foot=(100, 300, 0), tip=(100, 900, 0), hidden_below=300, tap_noise=0))
+    found = fit_height(view.scene, view.tip_px, view.foot_px)
+    assert found.surface_mm == pytest.approx(300, abs=40)
+    assert abs(found.value_mm - 900) < 2 * found.sigma_mm
+    assert abs(found.above_surface_mm - 600) < 2 * found.above_surface_sigma_mm
+
+
+def test_stated_uncertainties_of_heights_are_honest() -> None:
+    """120 simulated views: within binomial limits of 60 to 76 % in one sigma and 90 to 98 % in two."""
+    off, sigma = [], []
+    for seed in range(1000, 1120):
+        view = simulate_staff(random_setting(seed))
+        if len(view.scene.staff.ids) >= 3:
+            found = fit_height(view.scene, view.tip_px, view.foot_px)
+            off.append(abs(found.value_mm - view.height_mm))
+            sigma.append(found.sigma_mm)
+    away = np.array(off) / np.array(sigma)
+    assert 0.52 < np.mean(away < 1) < 0.82
+    assert np.mean(away < 2) > 0.87
+    assert np.median(off) < 10 and np.percentile(off, 90) < 30
+
+
+def test_two_blurred_markers_state_a_larger_error_that_holds_the_truth() -> None:
+    view = simulate_staff(Setting(distance=4000, foot=(90, 0, 0), tip=(90, 1300, 0), corner_noise=1.0))
+    staff = view.scene.staff
+    two = replace(staff, ids=staff.ids[:2], corners_px=staff.corners_px[:2], heights_mm=staff.heights_mm[:2],
+                  sharp=np.zeros((2, 4), bool))
+    full = fit_height(view.scene, view.tip_px, view.foot_px)
+    short = fit_height(replace(view.scene, staff=two), view.tip_px, view.foot_px)
+    assert short.sigma_mm > 1.2 * full.sigma_mm
+    assert abs(short.value_mm - 1300) < 2 * short.sigma_mm
+
+
+def test_a_card_at_a_known_height_gives_a_height_beside_it() -> None:
+    """Plane geometry: 2 px a millimetre, the card's top edge 500 mm up, the tip 40 mm above that edge."""
+    plane = Plane("card", np.array([[2.0, 0, 100], [0, 2.0, 400], [0, 0, 1]]), 8, 0.1, 0.0, centre_mm=(75.0, 50.0))
+    found = height_by_card(plane, (250.0, 320.0), 500.0)
+    assert found.value == pytest.approx(540.0)
+    assert found.sigma >= 10.0
