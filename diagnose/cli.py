@@ -197,6 +197,66 @@ def _card(args: argparse.Namespace) -> int:
     return 0
 
 
+def _check(args: argparse.Namespace) -> int:
+    from diagnose.culprits.check import check
+    from diagnose.measure.accuracy import PHOTOS, error_table, table_as_text
+    from diagnose.report.check_text import check_as_text
+    from diagnose.speed import measure_speed, speed_as_text
+
+    rows = error_table(Path(args.photos) if args.photos else PHOTOS)
+    print("Measurements on pictures with exact truth (renderings, not photographs of real twigs):")
+    print(table_as_text(rows))
+    if args.photos is None:
+        print("\n" + check_as_text(check()))
+        files = [PHOTOS / "twig_on_card" / "IMG_0016.jpg"]
+    for file in [Path(name) for name in args.speed] or (files if args.photos is None else []):
+        print("\n" + speed_as_text(measure_speed(file)))
+    return 0
+
+
+def _protect(args: argparse.Namespace) -> int:
+    from diagnose.photo.picture import CannotUse
+    from diagnose.protect.ground import ground_from_geojson, square_ground
+    from diagnose.protect.plan import plan_for
+    from diagnose.protect.planting import planting
+    from diagnose.report.plan_sheet import materials_csv, plan_as_text, plan_pdf
+
+    if (args.boundary is None) == (args.hectares is None):
+        raise CannotUse("give the ground as --boundary FILE (GeoJSON) or as --hectares NUMBER, one of them")
+    if args.boundary is not None:
+        ground = ground_from_geojson(_json_file(args.boundary), args.slope)
+    else:
+        ground = square_ground(args.hectares * 10_000, args.slope)
+    place = planting(
+        ground, args.trees, args.culprit, damage=args.damage, years=args.years, snow_mm=args.snow_mm or 0.0,
+        strong_wind=args.wind, carry_m=args.carry_m, budget=args.budget, conifers=args.conifers,
+        prices=None if args.prices is None else _json_file(args.prices),
+        spec=None if args.spec is None else _json_file(args.spec),
+    )
+    plan = plan_for(place)
+    if args.pdf:
+        Path(args.pdf).write_bytes(plan_pdf(plan, args.inches))
+    if args.csv:
+        Path(args.csv).write_text(materials_csv(plan), encoding="utf-8")
+    print(json.dumps(plan.as_json(), indent=1) if args.json else plan_as_text(plan, args.inches))
+    return 0
+
+
+def _json_file(path: str) -> dict:
+    """What a JSON or YAML file holds."""
+    import yaml
+
+    from diagnose.photo.picture import CannotUse
+
+    try:
+        loaded = yaml.safe_load(Path(path).read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, yaml.YAMLError):
+        loaded = None
+    if not isinstance(loaded, dict):
+        raise CannotUse(f"{path} cannot be read; give a JSON or YAML file")
+    return loaded
+
+
 def _app(args: argparse.Namespace) -> int:
     from diagnose.screens.start import start
 
@@ -242,6 +302,30 @@ def _parser() -> argparse.ArgumentParser:
     card = verb("card", _card, "write the scale card and the height staff as PDF at true size")
     card.add_argument("--out", default="scale-card.pdf", help="file to write (scale-card.pdf)")
     card.add_argument("--paper", choices=("a4", "letter"), default="a4")
+
+    protect = verb("protect", _protect, "plan the barriers of a planting: kind, size, cost, what to buy, how to build")
+    protect.add_argument("--trees", type=int, required=True, help="number of trees")
+    protect.add_argument("--culprit", action="append", required=True, help="what lives there or bit; may be repeated")
+    protect.add_argument("--boundary", metavar="FILE", help="GeoJSON polygon of the planting")
+    protect.add_argument("--hectares", type=_positive, help="area of the planting, when there is no boundary")
+    protect.add_argument("--slope", type=float, default=0.0, help="mean slope of the ground [per cent]")
+    protect.add_argument("--years", type=int, default=6, help="years until the trees are out of reach (6)")
+    protect.add_argument("--damage", default="moderate", choices=("light", "moderate", "heavy", "severe"))
+    protect.add_argument("--snow-mm", type=_depth, help="deepest snow, drifts included [mm]")
+    protect.add_argument("--wind", action="store_true", help="strong wind")
+    protect.add_argument("--carry-m", type=_depth, default=0.0, help="way from the track [m]")
+    protect.add_argument("--budget", type=float, help="money there is, in the currency of the prices")
+    protect.add_argument("--conifers", action="store_true", help="the trees are conifers")
+    protect.add_argument("--prices", metavar="FILE", help="your own prices, YAML or JSON")
+    protect.add_argument("--spec", metavar="FILE", help="a programme's demands, YAML or JSON")
+    protect.add_argument("--pdf", metavar="OUT", help="write the plan with its drawings")
+    protect.add_argument("--csv", metavar="OUT", help="write the buying list")
+    protect.add_argument("--inches", action="store_true", help="show lengths in inches and feet")
+    protect.add_argument("--json", action="store_true", help="print the plan as JSON")
+
+    check = verb("check", _check, "measure how good the tool is, on pictures and cases with known truth")
+    check.add_argument("--photos", metavar="FOLDER", help="a folder of scenes with truth (default: the bundled ones)")
+    check.add_argument("--speed", metavar="FILE", action="append", default=[], help="a picture to time; may be repeated")
 
     app = verb("app", _app, "open the app in the browser")
     app.add_argument("--port", type=int, default=8501)

@@ -133,3 +133,13 @@ def measure_speed(file: Path, runs: int = _WARM_RUNS) -> Speed:
                                       check=True).stdout)
     return Speed(file.name, width * height / 1e6, len(data) / 1e6, statistics.median(decoded),
                  statistics.median(worked), alone["decode"], alone["work"], _parts(data), alone["peak_mb"])
+
+
+def speed_as_text(found: Speed) -> str:
+    """The times as lines, first of all the multiple of plain decoding."""
+    parts = ", ".join(f"{name} {seconds / found.decode_s:.2f}" for name, seconds in found.parts_s.items())
+    return (
+        f"{found.file}: {found.megapixels:.1f} megapixels, {found.megabytes:.1f} MB\n"
+        f"  from bytes to verdict {found.multiple:.1f} times plain decoding, warm; {found.cold_multiple:.1f} times, cold\n"
+        f"  peak memory {found.peak_mb:.0f} MB\n  in units of one decode: {parts}"
+    )

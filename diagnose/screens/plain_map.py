@@ -10,6 +10,7 @@ import pandas as pd
 
 _METRES_PER_DEGREE = 111_320.0  # of latitude, mean; good to 0.6 %, enough to look at
 _LEAST_SPAN_M = 60.0
+_NARROWEST = 1.7  # height over width of the map on a phone
 _ROUND_STEPS = 24
 # Okabe and Ito's palette, which colour-blind eyes can tell apart (Okabe & Ito 2008, Color Universal Design)
 _COLOURS = ["#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#7A7A7A"]
@@ -26,12 +27,15 @@ def map_of(places: pd.DataFrame, height: int = 420) -> alt.LayerChart:
     east = (places["lon"] - lon0) * _METRES_PER_DEGREE * math.cos(math.radians(lat0))
     north = (places["lat"] - lat0) * _METRES_PER_DEGREE
     shown = places.assign(east=east, north=north)
-    span = max(_LEAST_SPAN_M, 1.15 * float(np.ptp(east)), 1.15 * float(np.ptp(north)))
-    domain = [-span / 2, span / 2]
-    axis = alt.Axis(tickCount=6, grid=True, labelExpr="datum.value + ' m'")
-    x = alt.X("east:Q", title="east of the middle", scale=alt.Scale(domain=domain, nice=False), axis=axis)
-    y = alt.Y("north:Q", title="north of the middle", scale=alt.Scale(domain=domain, nice=False), axis=axis)
-    colour = alt.Color("culprit:N", title=None, scale=alt.Scale(range=_COLOURS), legend=alt.Legend(orient="top"))
+    # a phone's map is narrower than tall: the height shows so much that the whole extent still fits across
+    span = max(_LEAST_SPAN_M, 1.15 * float(np.ptp(north)), 1.15 * _NARROWEST * float(np.ptp(east)))
+    half = alt.ExprRef(f"{span / 2} * width / height")
+    axis = alt.Axis(tickCount=5, grid=True, labelExpr="datum.value + ' m'")
+    across = alt.Scale(domainMin=alt.ExprRef(f"-({half.expr})"), domainMax=half, nice=False, zero=False)
+    up = alt.Scale(domain=[-span / 2, span / 2], nice=False)
+    x = alt.X("east:Q", title="east of the middle", scale=across, axis=axis)
+    y = alt.Y("north:Q", title="north of the middle", scale=up, axis=axis)
+    colour = alt.Color("culprit:N", title=None, scale=alt.Scale(range=_COLOURS), legend=alt.Legend(orient="top", columns=2))
     points = alt.Chart(shown).mark_point(filled=True, size=130, opacity=0.95, stroke="#fff", strokeWidth=1).encode(
         x, y, colour, alt.Shape("culprit:N", title=None, scale=alt.Scale(range=_SHAPES)),
         tooltip=[alt.Tooltip("label:N", title="plant"), alt.Tooltip("culprit:N"),

@@ -51,6 +51,7 @@ def navigate() -> None:
         [
             st.Page(_HERE / "wound.py", title="A wound", icon=":material/photo_camera:", url_path="wound",
                     default=True),
+            st.Page(_HERE / "plan.py", title="A planting", icon=":material/fence:", url_path="planting"),
             st.Page(_HERE / "log.py", title="The log", icon=":material/map:", url_path="log"),
         ],
         position="top",
