@@ -36,8 +36,8 @@ def test_dimensions_on_a_drawing_are_the_plans_at_its_scale(key: str, snow: floa
         assert math.hypot(s.x2 - s.x1, s.y2 - s.y1) * drawing.scale == pytest.approx(shown.world_mm, rel=1e-6)
         assert f"{shown.name} {length(shown.world_mm)}" in svg
     for stroke in drawing.all_strokes():
-        assert -1 <= min(stroke.x1, stroke.x2) and max(stroke.x1, stroke.x2) <= drawing.width + 1
-        assert -1 <= min(stroke.y1, stroke.y2) and max(stroke.y1, stroke.y2) <= drawing.height + 1
+        assert min(stroke.x1, stroke.x2) >= -1 and max(stroke.x1, stroke.x2) <= drawing.width + 1
+        assert min(stroke.y1, stroke.y2) >= -1 and max(stroke.y1, stroke.y2) <= drawing.height + 1
 
 
 def test_the_fence_line_has_the_geodesic_length_of_each_side() -> None:

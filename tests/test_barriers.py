@@ -97,3 +97,11 @@ def test_a_programme_tightens_sizes_and_nonsense_in_it_is_refused() -> None:
 def test_an_unknown_published_size_is_refused_with_what_there_is() -> None:
     with pytest.raises(CannotUse, match="roe"):
         published_size("yeti", "tube")
+
+
+# how high a barrier must stand is counted from the uphill side: our own definition
+def test_a_barrier_on_a_slope_stands_higher() -> None:
+    flat, steep = sized("woven_wire", ["deer_small"]), sized("woven_wire", ["deer_small"], slope_percent=20)
+    assert flat is not None and steep is not None and steep.top_mm == flat.top_mm + 200
+    cage = sized("welded_cage", ["deer_small"], slope_percent=20)
+    assert cage is not None and cage.top_mm == 1500 + 0.2 * cage.stand_off_mm

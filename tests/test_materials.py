@@ -84,3 +84,14 @@ def test_every_line_says_what_to_check() -> None:
     for key in ("woven_wire", "welded_cage", "hardware_cylinder", "rabbit_netting", "solid_tube", "egg_repellent"):
         for line in _lines(place, key).values():
             assert line.check and line.specification and line.quantity >= line.to_buy >= 0
+
+
+def test_netting_against_rabbits_hangs_on_the_taller_fences_posts() -> None:
+    place = planting(square_ground(10_000), 100, ["deer", "rabbit"])
+    fence, netting = sized("woven_wire", place.needs), sized("rabbit_netting", place.needs)
+    assert fence is not None and netting is not None
+    items = [line.item for line in bill(place, (fence, netting))]
+    assert items.count("gates") == 1 and items.count("corner and gate posts") == 1
+    lines = {line.item: line for line in bill(place, (fence, netting))}
+    # hand-worked: 100 m at 4.0 m need 24 posts a side, at 6.1 m the fence has 16
+    assert lines["posts for the rabbit netting round the planting"].quantity == 4 * (24 - 16)

@@ -164,7 +164,8 @@ def _(given: dict, said: dict) -> None:
 @_checks("C19_elk_deer_fence_sask")
 def _(given: dict, said: dict) -> None:
     part, facts = sized("woven_wire", ["deer_small", "deer_large"]), catalogue()["woven_wire"]
-    assert part is not None and part.top_mm >= said["height_m_recommended"] * 1000 and part.opening_mm <= min(said["max_mesh_mm"])
+    assert part is not None and part.top_mm >= said["height_m_recommended"] * 1000
+    assert part.opening_mm <= min(said["max_mesh_mm"])
     assert published_size("elk", "fence")["least_height"] == said["height_m_min"] * 1000
     low, high = (metres * 1000 for metres in said["post_spacing_m"])
     assert low <= facts["post_spacing_mm"][0] <= high

@@ -19,6 +19,7 @@ TALLEST = {"area": 3600.0, "area_foot": 2400.0, "area_root": 900.0, "stem": 3000
 STEM_MM = 20.0  # a planted seedling's stem, for cutting cages; our choice
 LEAST_WIRE_STEP_MM = 200.0  # closer live wires add nothing; our choice
 TALL_STOCK_MM, ELK_MORE_MM = 1800.0, 900.0  # PSU-PLANT
+UPHILL_MM = 1000.0  # how far uphill of a fence an animal takes off; our choice
 LIP_MM = 50.0  # stakes end so far below the top (common practice, no source)
 SPEC_KEYS = ("name", "barrier", "height_mm_min", "opening_mm_max", "post_spacing_mm_max", "life_years_min")
 
@@ -94,11 +95,13 @@ def buildable() -> list[str]:
     return [key for key, facts in catalogue().items() if facts["where"] != "record"]
 
 
-def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mapping[str, Any] | None = None) -> Part | None:
+def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mapping[str, Any] | None = None,
+          slope_percent: float = 0.0) -> Part | None:
     """The barrier sized against needs, or None when it holds none of them.
 
     The smallest opening, the tallest top (above the snow), the deepest foot, the widest stand-off of all that it can
     hold at a size that can be made; a need it cannot be made tall enough for is not held. spec : a programme's demands.
+    slope_percent : heights are counted from the uphill side, where an animal stands higher.
     """
     facts, spec = catalogue()[key], spec or {}
     limit = max(facts["sizes_mm"]) if "sizes_mm" in facts else TALLEST.get(facts["where"], math.inf)
@@ -125,6 +128,8 @@ def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mappin
         if not fitting:
             return None
         top = float(min(fitting))
+    elif top > 0:
+        top += slope_percent / 100 * (UPHILL_MM if facts["where"].startswith("area") else stand_off)
     if "burial_mm" in facts:
         burial = float(facts["burial_mm"][0])
     return Part(key, facts["name"], facts["where"], facts["unit"], tuple(held), float(opening), float(top), burial,

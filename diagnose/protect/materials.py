@@ -8,7 +8,7 @@ from typing import Any
 
 from diagnose.protect.barriers import LIP_MM, Part, around_stem_mm, catalogue, wires
 from diagnose.protect.electric import energiser
-from diagnose.protect.planting import Planting, live_wires, units
+from diagnose.protect.planting import Planting, live_wires, on_another_fence, units
 
 SIGN_SPACING_M = 50.0  # and at every gate and corner; see disagreements.yaml, sign_spacing
 BRACED_POST_MM = 150.0  # thickness of corner and gate posts (SK05: 5 to 6 inches)
@@ -85,7 +85,11 @@ def bill(place: Planting, parts: tuple[Part, ...]) -> tuple[Line, ...]:
     """The buying list of these barriers, in their order."""
     lines: list[Line] = []
     for part in parts:
-        lines += _round_the_planting(place, part) if part.round_the_planting else _at_each_tree(place, part)
+        if part.round_the_planting:
+            main = next((other for other in parts if other.where == "area"), None) if on_another_fence(part, parts) else None
+            lines += _round_the_planting(place, part, main)
+        else:
+            lines += _at_each_tree(place, part)
     return tuple(lines)
 
 
@@ -151,7 +155,7 @@ def _at_each_tree(place: Planting, part: Part) -> list[Line]:
     return lines
 
 
-def _round_the_planting(place: Planting, part: Part) -> list[Line]:
+def _round_the_planting(place: Planting, part: Part, main: Part | None) -> list[Line]:
     facts, built = catalogue()[part.key], dimensions(place, part)
     length = place.ground.fence_m * (1 + place.price("spare"))
     roll, stock = float(facts["roll_m"][0]), place.owned.get(part.key, 0.0)
@@ -167,15 +171,14 @@ def _round_the_planting(place: Planting, part: Part) -> list[Line]:
     post = f"{built['post length']:.0f} mm long, {built['post depth']:.0f} mm in the ground"
     planes = 2 if "between planes" in built else 1
     corners, ends = place.ground.corners, place.ground.corners + 2 * place.gates
-    lines.append(_line("line posts", f"{post}, at most {built['post spacing'] / 1000:.1f} m apart",
-                       line_posts(place, part) * planes, "posts", "stake"))
-    lines.append(_line("corner and gate posts", f"{post}, at least {BRACED_POST_MM:.0f} mm thick", ends * planes, "posts",
-                       "stake"))
-    lines.append(_line("braces", "cross-member and diagonal tie, one each way at corners and ends",
-                       2 * corners + 2 * place.gates, "braces", "other"))
-    if place.gates:
-        lines.append(_line("gates", f"{part.top_mm:.0f} mm high, same mesh, proofed sill, gap at most 50 mm", place.gates,
-                           "gates", "other"))
+    if main is None:
+        lines += _posts_and_gates(place, part, post, planes)
+    else:
+        more = max(0, line_posts(place, part) - line_posts(place, main))
+        words = f"{post}, between the posts of the {main.name}, which carry it too"
+        lines.append(_line(f"posts for the {part.name}", words, more, "posts", "stake"))
+        lines.append(_line(f"proofing of gates for the {part.name}", "the same netting down to a sill", place.gates, "gates",
+                           "other"))
     live = live_wires(part)
     if live:
         power = energiser(place.ground.fence_m, live)
@@ -190,6 +193,21 @@ def _round_the_planting(place: Planting, part: Part) -> list[Line]:
                   math.ceil(place.ground.fence_m / SIGN_SPACING_M) + place.gates + corners, "signs", "live"),
             _line("volt meter", "for electric fences", 1, "piece", "live"),
         ]
+    return lines
+
+
+def _posts_and_gates(place: Planting, part: Part, post: str, planes: int) -> list[Line]:
+    corners, ends = place.ground.corners, place.ground.corners + 2 * place.gates
+    apart = post_spacing_mm(place, part) / 1000
+    lines = [
+        _line("line posts", f"{post}, at most {apart:.1f} m apart", line_posts(place, part) * planes, "posts", "stake"),
+        _line("corner and gate posts", f"{post}, at least {BRACED_POST_MM:.0f} mm thick", ends * planes, "posts", "stake"),
+        _line("braces", "cross-member and diagonal tie, one each way at corners and ends", 2 * corners + 2 * place.gates,
+              "braces", "other"),
+    ]
+    if place.gates:
+        lines.append(_line("gates", f"{part.top_mm:.0f} mm high, same mesh, proofed sill, gap at most 50 mm", place.gates,
+                           "gates", "other"))
     return lines
 
 

@@ -215,7 +215,7 @@ def compare(place: Planting) -> list[Option]:
     A barrier counts against every need it holds; shares that get past several barriers multiply.
     """
     parts = [part for key in buildable() if (part := _part(place, key)) is not None]
-    costs = {part.key: _cost(place, part) for part in parts}
+    costs = {(part.key, shared): _cost(place, part, shared) for part in parts for shared in (False, True)}
     layers = [[None, *(part for part in parts if part.where == where)] for where in LAYERS]
     options = []
     for picked in itertools.product(*layers):
@@ -250,7 +250,7 @@ def _part(place: Planting, key: str) -> Part | None:
         return None
     if main and facts["cost"]["life_years"][0] < spec.get("life_years_min", 0):
         return None
-    return sized(key, place.needs, place.snow_mm, spec if main else None)
+    return sized(key, place.needs, place.snow_mm, spec if main else None, place.ground.slope_percent)
 
 
 def _of(place: Planting, key: str, name: str) -> float:
@@ -268,8 +268,8 @@ def live_wires(part: Part) -> int:
     return sum(wire["state"] == "live" for wire in wires(part))
 
 
-def _cost(place: Planting, part: Part) -> tuple[float, float]:
-    """First cost, and all payments over the years in today's money."""
+def _cost(place: Planting, part: Part, shared: bool) -> tuple[float, float]:
+    """First cost, and all payments over the years in today's money. shared : on the posts and gates of another fence."""
     count, price = units(place, part), place.price
     larger = max(1.0, part.top_mm / _of(place, part.key, "ref_height"))
     material = _of(place, part.key, "material") * larger
@@ -278,9 +278,10 @@ def _cost(place: Planting, part: Part) -> tuple[float, float]:
     carry = math.ceil(weight / price("load_kg")) * 2 * place.carry_m / price("walk_m_an_hour") * price("wage")
     fixed = 0.0
     if part.round_the_planting:
-        ends = place.ground.corners + 2 * place.gates
-        fixed = place.gates * (price("gate") + price("gate_labour_h") * price("wage"))
-        fixed += ends * (price("brace") + price("brace_labour_h") * price("wage"))
+        if not shared:
+            ends = place.ground.corners + 2 * place.gates
+            fixed = place.gates * (price("gate") + price("gate_labour_h") * price("wage"))
+            fixed += ends * (price("brace") + price("brace_labour_h") * price("wage"))
         if live_wires(part):
             power = energiser(place.ground.fence_m, live_wires(part))
             fixed += price("energiser") + price("joule") * power.joules + price("volt_meter")
@@ -295,7 +296,12 @@ def _cost(place: Planting, part: Part) -> tuple[float, float]:
     return first, present_value(paid, price("rate"))
 
 
-def _option(place: Planting, parts: tuple[Part, ...], costs: Mapping[str, tuple[float, float]]) -> Option:
+def on_another_fence(part: Part, parts: Iterable[Part]) -> bool:
+    """Whether this netting hangs on the posts of a taller fence of the same combination."""
+    return part.where == "area_foot" and any(other.where == "area" for other in parts)
+
+
+def _option(place: Planting, parts: tuple[Part, ...], costs: Mapping[tuple[str, bool], tuple[float, float]]) -> Option:
     passes = {need: 1.0 for need in place.needs}
     stopped = set()
     for part in parts:
@@ -306,8 +312,9 @@ def _option(place: Planting, parts: tuple[Part, ...], costs: Mapping[str, tuple[
     losses, survivors = losses_of(place, passes)
     stops = tuple(culprit for culprit, _ in place.threats if NEED_OF[culprit] in stopped)
     unstopped = tuple(culprit for culprit, _ in place.threats if culprit not in stops)
-    return Option(parts, sum(costs[part.key][0] for part in parts), sum(costs[part.key][1] for part in parts), losses,
-                  survivors, stops, unstopped)
+    paid = [costs[part.key, on_another_fence(part, parts)] for part in parts]
+    first, whole = sum(now for now, _ in paid), sum(all_years for _, all_years in paid)
+    return Option(parts, first, whole, losses, survivors, stops, unstopped)
 
 
 def losses_of(place: Planting, passes: Mapping[str, float]) -> tuple[float, float]:

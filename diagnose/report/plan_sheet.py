@@ -105,6 +105,9 @@ def _planting(plan: Plan, inches: bool) -> list[str]:
     lines += [f"{culprit.replace('_', ' ')}: probability {percent(threat.probability)}, takes "
               f"{percent(threat.yearly_loss)} of bare trees a year where it is at work"
               for culprit, threat in place.threats]
+    if not plan.place.diagnosed:
+        lines.append("Protection goes on on the day of planting: order before it. Look at neighbouring growth, tracks and "
+                     "droppings before you rely on what is expected here.")
     if not plan.pays:
         lines.append("At these prices the barriers cost more than the losses that they avert: doing nothing would cost "
                      f"{plan.nothing.total:,.0f}. They pay only if a saved tree is worth more than planting another.")
