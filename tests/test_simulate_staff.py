@@ -6,7 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from diagnose.measure.simulate.staff import Setting, random_setting, simulate_staff
+from diagnose.measure.simulate.staff import Setting, draw_staff, random_setting, simulate_staff
+from diagnose.photo.picture import read_picture
+from diagnose.photo.plane import find_staff
 
 
 def test_a_level_camera_sees_the_markers_where_opencv_projects_them() -> None:
@@ -31,3 +33,16 @@ def test_snow_hides_the_lowest_markers() -> None:
 
 def test_true_heights_count_from_the_stems_own_foot() -> None:
     assert simulate_staff(Setting(foot=(80, 30, 0), tip=(80, 530, 0))).height_mm == 500
+
+
+def test_the_drawn_staffs_markers_stand_where_the_geometry_says() -> None:
+    setting = Setting(distance=2800, lean=(3, -2), corner_noise=0)
+    given = simulate_staff(setting).scene.staff
+    found = find_staff(read_picture(draw_staff(setting)))
+    assert list(found.ids) == list(given.ids)
+    assert np.abs(found.centres_px - given.centres_px).max() < 0.5
+
+
+def test_in_a_drawn_picture_snow_hides_the_lowest_markers_too() -> None:
+    setting = Setting(distance=2800, hidden_below=400)
+    assert 20 not in find_staff(read_picture(draw_staff(setting))).ids
