@@ -129,6 +129,18 @@ def diagnose_photo(
     return _judged(signs, circumstances, picture, plane, measurement)
 
 
+def diagnose_together(
+    found: Sequence[Diagnosis], answers: Signs | None = None, circumstances: Circumstances | None = None
+) -> Diagnosis:
+    """One diagnosis from several photographs of the same wound; place and time are those of the first."""
+    from diagnose.measure.join import join
+
+    names = [one.picture.name for one in found if one.picture is not None]
+    joined = _with_reasons(join([one.measurement for one in found], names))
+    signs: dict[str, Sign] = {**_wound_seen(joined), **joined.measured, **(answers or {})}
+    return _judged(signs, circumstances, found[0].picture, found[0].plane, joined)
+
+
 def _wound_seen(measurement: Measurement) -> dict[str, Sign]:
     """What a measured picture says of the kind of wound; how often it is of another kind is our own guess."""
     if "end_form" in measurement.measured:

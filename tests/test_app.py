@@ -91,3 +91,12 @@ def test_a_planting_gets_a_plan_with_its_buying_list(browser: Any, app: tuple[st
     too_wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
     assert too_wide <= 1
     page.close()
+
+
+def test_two_photos_of_one_wound_are_joined(browser: Any, app: tuple[str, Path]) -> None:
+    address, _ = app
+    page, _ = _open(browser, address, WIDTHS[0])
+    photos = [str(PHOTOS / "twig_on_card" / f"IMG_00{number}.jpg") for number in (16, 20)]
+    page.locator("input[type=file]").first.set_input_files(photos)
+    page.get_by_text("All photos together").wait_for(timeout=60_000)
+    page.close()

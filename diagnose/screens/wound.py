@@ -6,7 +6,7 @@ import streamlit as st
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import catalogue
-from diagnose.diagnosis import Circumstances, Diagnosis, Scale, diagnose_answers, diagnose_photo
+from diagnose.diagnosis import Circumstances, Diagnosis, Scale, diagnose_answers, diagnose_photo, diagnose_together
 from diagnose.fieldlog import save_diagnosis
 from diagnose.measure.overlay import annotate
 from diagnose.report.figures import MM_PER_INCH
@@ -55,10 +55,11 @@ def _scale() -> tuple[Scale | None, float]:
     return (Scale(coin_mm=coin) if coin else None), bar / 100.0
 
 
-def _picture(name: str, data: bytes, answers: dict[str, Sign], around: Circumstances) -> Diagnosis | None:
+def _picture(
+    name: str, data: bytes, answers: dict[str, Sign], around: Circumstances, scale: Scale | None, print_scale: float
+) -> Diagnosis | None:
     """One photo: measured, shown, and tapped where the finding was wrong."""
     taps: list[tuple[float, float]] = st.session_state.setdefault(f"taps {name} {len(data)}", [])
-    scale, print_scale = _scale()
     try:
         found = diagnose_photo(data, name, taps, scale, print_scale, answers, around)
     except CannotUse as reason:
@@ -143,12 +144,22 @@ def page() -> None:
     answers: dict[str, Sign] = st.session_state.setdefault("answers", {})
     photos = _photos()
     around = _circumstances()
-    found = [one for name, data in photos if (one := _picture(name, data, answers, around)) is not None]
+    scale, print_scale = _scale()
+    shown = [_picture(name, data, answers, around, scale, print_scale) for name, data in photos]
+    found = [one for one in shown if one is not None]
     if not photos:
         st.caption("No photo? Answer the questions, the verdict comes from them alone. The scale card to print: "
                    "`diagnose card`.")
     judged = found or [diagnose_answers(answers, around)]
-    best = max(judged, key=lambda one: max(one.verdict.culprits.values()))
+    measured = [one for one in found if one.measurement.measured]
+    if len(measured) > 1 and st.toggle("These photos show the same wound", value=True, key="same"):
+        best = diagnose_together(measured, answers, around)
+        st.subheader("All photos together")
+        for remark in best.measurement.remarks:
+            st.info(remark)
+        show.figures_of(best.measurement, st.session_state.get("inches", False))
+    else:
+        best = max(judged, key=lambda one: max(one.verdict.culprits.values()))
     if photos or answers:
         show.verdict_of(best.verdict)
     _questions(best, answers)
