@@ -14,6 +14,7 @@ from diagnose import __version__
 
 if TYPE_CHECKING:
     from diagnose.diagnosis import Circumstances, Scale
+    from diagnose.fieldlog.store import Log
     from diagnose.signs import Sign, Signs
 
 DEFAULT_LOG = Path.home() / "browse-log"
@@ -134,19 +135,25 @@ def _photo(args: argparse.Namespace) -> int:
 
 
 def _ask(args: argparse.Namespace) -> int:
+    from diagnose.culprits.ask import next_step
     from diagnose.diagnosis import diagnose_answers
+    from diagnose.protect.requirement import NEED_OF
     from diagnose.report.plain import diagnosis_as_text
 
     answers = dict(_answers(args))
     found = diagnose_answers(answers, _circumstances(args))
     passed: set[str] = set()
-    while args.signs is None and (asked := found.verdict.question_beside(passed)) is not None:
+    step = next_step(found.verdict, passed, NEED_OF)
+    while args.signs is None and (asked := step.question) is not None:
         answer = _ask_one(asked)
         if answer is None:
             passed.add(asked)
         else:
             answers[asked] = answer
             found = diagnose_answers(answers, _circumstances(args))
+        step = next_step(found.verdict, passed, NEED_OF)
+    if args.signs is None:
+        print(f"\nNo more questions: {step.reason}.\n", file=sys.stderr)
     print(json.dumps(found.as_json(), indent=1) if args.json else diagnosis_as_text(found, inches=args.inches))
     return 0
 
@@ -183,9 +190,18 @@ def _log(args: argparse.Namespace) -> int:
     if args.delete is not None:
         print(f"Observation {log.delete(args.delete, by=args.by)[:8]} is marked as deleted.")
         return 0
+    done = _log_work(log, args)
+    if done is not None:
+        print(done)
+        return 0
     if args.box is not None and len(args.box) != 4:
         raise CannotUse("a box needs four numbers: south,north,west,east in degrees")
     rows = log.observations(args.site, args.culprit, args.since, args.until, args.box)
+    if args.export is not None:
+        from diagnose.fieldlog.privacy import export
+
+        print(export(log, rows, args.export, exact=args.exact))
+        return 0
     print(rows.to_json(orient="records", indent=1) if args.json else observations_as_text(rows))
     return 0
 
@@ -197,8 +213,48 @@ def _card(args: argparse.Namespace) -> int:
     return 0
 
 
+def _key(args: argparse.Namespace) -> int:
+    from diagnose.report.field_key import write_field_key
+
+    print(write_field_key(args.out, paper=args.paper))
+    return 0
+
+
+def _log_work(log: Log, args: argparse.Namespace) -> str | None:
+    """The line, or lines, that one piece of work on the whole log says; None where none was asked for."""
+    from diagnose.fieldlog.duplicates import near_duplicates
+    from diagnose.fieldlog.load import import_csv, import_photos
+    from diagnose.fieldlog.merge import disputes, merge, pack
+    from diagnose.fieldlog.verify import verify
+
+    if args.import_csv is not None:
+        mapping = dict(pair.split("=", 1) for pair in args.column if "=" in pair)
+        return str(import_csv(log, args.import_csv, mapping, by=args.by, dry_run=args.dry_run))
+    if args.import_photos is not None:
+        return str(import_photos(log, args.import_photos, args.site or "", args.by, progress=_progress))
+    if args.pack is not None:
+        return f"The whole log is packed into {pack(log, args.pack)}; hand it over and merge it with --merge."
+    if args.merge is not None:
+        return str(merge(log, args.merge))
+    if args.verify:
+        return str(verify(log))
+    if args.twins:
+        return "\n".join(f"{one.first[:8]}  {one.second[:8]}  {one.why}" for one in near_duplicates(log)) or "No twins."
+    if args.disputes:
+        lines = [f"{one.kind} {one.record[:8]}, {one.field}: {side.by or 'nobody named'} at {side.at[:19]} wrote "
+                 f"{side.after.get(one.field)!r}" for one in disputes(log) for side in one.sides]
+        return "\n".join(lines) or "Nobody disagrees."
+    return None
+
+
+def _progress(done: int, of: int) -> None:
+    if sys.stderr.isatty():
+        print(f"\r{done} of {of}", end="\n" if done == of else "", file=sys.stderr, flush=True)
+
+
 def _check(args: argparse.Namespace) -> int:
     from diagnose.culprits.check import check
+    from diagnose.culprits.observers import questions_saved
     from diagnose.measure.accuracy import PHOTOS, error_table, table_as_text
     from diagnose.report.check_text import check_as_text
     from diagnose.speed import measure_speed, speed_as_text
@@ -207,7 +263,7 @@ def _check(args: argparse.Namespace) -> int:
     print("Measurements on pictures with exact truth (renderings, not photographs of real twigs):")
     print(table_as_text(rows))
     if args.photos is None:
-        print("\n" + check_as_text(check()))
+        print("\n" + check_as_text(check(), questions_saved(people=1)))
         files = [PHOTOS / "twig_on_card" / "IMG_0016.jpg"]
     for file in [Path(name) for name in args.speed] or (files if args.photos is None else []):
         print("\n" + speed_as_text(measure_speed(file)))
@@ -327,6 +383,10 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--photos", metavar="FOLDER", help="a folder of scenes with truth (default: the bundled ones)")
     check.add_argument("--speed", metavar="FILE", action="append", default=[], help="a picture to time; may be repeated")
 
+    key = verb("key", _key, "write the questions as a one-page key for the field, as PDF")
+    key.add_argument("--out", default="field-key.pdf", help="file to write (field-key.pdf)")
+    key.add_argument("--paper", choices=("a4", "letter"), default="a4")
+
     app = verb("app", _app, "open the app in the browser")
     app.add_argument("--port", type=int, default=8501)
     _add_log(app)
@@ -342,6 +402,17 @@ def _parser() -> argparse.ArgumentParser:
     log.add_argument("--until", metavar="DATE", help="taken on this day or earlier")
     log.add_argument("--box", type=_box, metavar="S,N,W,E", help="taken inside this box [degree]")
     log.add_argument("--json", action="store_true", help="print the observations as JSON")
+    log.add_argument("--export", metavar="OUT", help="write the listed ones: .csv .geojson .gpkg .gpx, .zip (Darwin Core)")
+    log.add_argument("--exact", action="store_true", help="export exact places, people and notes (default: coarse)")
+    log.add_argument("--import-csv", metavar="FILE", help="take in a CSV file's rows")
+    log.add_argument("--column", action="append", default=[], metavar="COLUMN=FIELD", help="what a CSV column holds")
+    log.add_argument("--dry-run", action="store_true", help="only say what importing would do")
+    log.add_argument("--import-photos", metavar="FOLDER", help="take in a folder of photos with place and time")
+    log.add_argument("--pack", metavar="OUT", help="pack the whole log into one file for handing over")
+    log.add_argument("--merge", metavar="OTHER", help="take in a pack or another log")
+    log.add_argument("--verify", action="store_true", help="look for missing, changed and left-over files")
+    log.add_argument("--twins", action="store_true", help="list observations that may be one")
+    log.add_argument("--disputes", action="store_true", help="list what two people changed unseen by each other")
     return parser
 
 
