@@ -71,13 +71,15 @@ def ground_from(corners: Iterable[Iterable[float]], slope_percent: float = 0.0, 
 
 def ground_from_geojson(told: Mapping[str, Any], slope_percent: float = 0.0) -> Ground:
     """The land of the first polygon in a GeoJSON object (RFC 7946: longitude, latitude)."""
+    shape: Any = told
     if told.get("type") == "FeatureCollection":
-        features = told.get("features") or [{}]
-        told = features[0]
-    shape = told.get("geometry", told) or {}
-    if shape.get("type") != "Polygon" or not shape.get("coordinates"):
+        shape = next(iter(told.get("features") or []), None)
+    if isinstance(shape, Mapping) and shape.get("type") == "Feature":
+        shape = shape.get("geometry")
+    rings = shape.get("coordinates") if isinstance(shape, Mapping) and shape.get("type") == "Polygon" else None
+    if not isinstance(rings, list) or not rings or not isinstance(rings[0], list):
         raise CannotUse("the boundary file must hold one GeoJSON polygon")
-    return ground_from(shape["coordinates"][0], slope_percent)
+    return ground_from(rings[0], slope_percent)
 
 
 def square_ground(area_m2: float, slope_percent: float = 0.0) -> Ground:

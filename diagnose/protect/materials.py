@@ -43,7 +43,8 @@ class Line:
 def dimensions(place: Planting, part: Part) -> dict[str, float]:
     """Every length [mm] that is built, by name: what the drawing shows is this."""
     facts = catalogue()[part.key]
-    told = {"top": part.top_mm, "opening": part.opening_mm if part.opening_mm >= 2 else 0.0, "in the ground": part.burial_mm}
+    meshed = part.opening_mm >= 2 and part.where not in ("spray", "ground")
+    told = {"top": part.top_mm, "opening": part.opening_mm if meshed else 0.0, "in the ground": part.burial_mm}
     if part.round_the_planting:
         told["out-turn"] = float(facts.get("out_turn_mm", [0])[0])
         told["bottom gap"] = float(facts["bottom_gap_mm"][0])

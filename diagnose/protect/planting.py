@@ -23,6 +23,7 @@ from diagnose.protect.requirement import LIKELY, NEED_OF, SNOW_LIMIT_MM, needs, 
 DAMAGE = {"light": 0.03, "moderate": 0.10, "heavy": 0.25, "severe": 0.50}
 RUBS_INSTEAD = {"deer_browsing": "deer_rubbing"}  # what deer still do to stock whose crown is out of their reach
 LAYERS = ("area", "area_foot", "area_root", "stem", "base", "root", "band", "spray", "ground")
+NEVER_ZERO = ("life_years", "ref_height", "load_kg", "walk_m_an_hour")  # what other figures are divided by
 MOST_PARTS = 4  # more parts on one tree are not planned; our choice
 MOST_TREES_A_M2 = 10.0  # closer than about 0.3 m nothing can be built round a tree; our choice
 
@@ -178,6 +179,8 @@ def _threats(culprits: Mapping[str, Any] | Iterable[str], loss: float) -> tuple[
             continue
         if key not in NEED_OF:
             raise CannotUse(f"'{name}' is no culprit; choose from {', '.join(NEED_OF)}")
+        if not isinstance(what, Threat) and not _is_amount(what):
+            raise CannotUse(f"the probability of {name} must be a number from 0 to 1")
         threat = what if isinstance(what, Threat) else Threat(float(what), loss)
         if not (0 <= threat.probability <= 1 and 0 <= threat.yearly_loss <= 1):
             raise CannotUse(f"the probability and yearly loss of {name} must lie between 0 and 1")
@@ -188,25 +191,37 @@ def _threats(culprits: Mapping[str, Any] | Iterable[str], loss: float) -> tuple[
     return tuple(sorted(threats.items()))
 
 
+def _is_amount(told: Any, above_zero: bool = False) -> bool:
+    number = isinstance(told, (int, float)) and not isinstance(told, bool) and math.isfinite(told)
+    return number and (told > 0 if above_zero else told >= 0)
+
+
 def _owned(owned: Mapping[str, float] | None) -> dict[str, float]:
     for key, count in (owned or {}).items():
-        if key not in buildable() or not (math.isfinite(count) and count >= 0):
+        if key not in buildable() or not _is_amount(count):
             raise CannotUse(f"stock '{key}' must be a barrier ({', '.join(buildable())}) with a number of pieces or metres")
     return dict(sorted((owned or {}).items()))
 
 
 def _prices(prices: Mapping[str, Any] | None) -> dict[str, Any]:
+    """Own prices, checked; a bare number for a barrier is its material a unit."""
+    kept: dict[str, Any] = {}
     for key, told in (prices or {}).items():
         if key == "currency":
-            continue
-        values = told.values() if isinstance(told, Mapping) else [told]
-        wrong = set(told) - set(catalogue()[key]["cost"]) if isinstance(told, Mapping) and key in buildable() else set()
-        if (key not in buildable() and key not in default_prices()) or wrong or any(
-            not isinstance(value, (int, float)) or not math.isfinite(value) or value < 0 for value in values
-        ):
+            kept[key] = str(told)
+        elif key in buildable():
+            parts = dict(told) if isinstance(told, Mapping) else {"material": told}
+            for name, value in parts.items():
+                if name not in catalogue()[key]["cost"] or not _is_amount(value, name in NEVER_ZERO):
+                    raise CannotUse(f"the {name} of '{key}' is not understood; give a number for "
+                                    f"{', '.join(catalogue()[key]['cost'])}")
+            kept[key] = parts
+        elif key in default_prices() and _is_amount(told, key in NEVER_ZERO):
+            kept[key] = float(told)
+        else:
             raise CannotUse(f"the price of '{key}' is not understood; prices are numbers of at least 0 for "
                             f"{', '.join([*default_prices(), *buildable()])}")
-    return dict(prices or {})
+    return kept
 
 
 def compare(place: Planting) -> list[Option]:

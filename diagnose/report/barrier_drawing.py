@@ -26,6 +26,7 @@ THIN, PLAIN, HEAVY = 0.13, 0.25, 0.5  # line widths [mm], a series of ISO 128
 TEXT_MM = 2.5  # height of letters, of the series of ISO 3098
 ROOM_MM = (170.0, 105.0)
 SCALES = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000)  # of ISO 5455
+BARE_STEM_MM = 40.0  # how wide a wrap without a width of its own is drawn
 WIDE_LETTER = 0.45  # width of a letter in its height, about
 LEAST_MESH_MM = 0.8  # closer lines on paper would run together
 
@@ -148,7 +149,11 @@ class _Sheet:
         self.dimensions.append(Dimension(name, right - left, Stroke(x1, y1 + off_mm, x2, y1 + off_mm, THIN)))
         for x in (x1, x2):
             self.strokes.append(Stroke(x, y1 + 1, x, y1 + off_mm + 1.5, THIN))
-        self.words.append(Words((x1 + x2) / 2, y1 + off_mm - 1, f"{name} {length(right - left, self.inches)}"))
+        text = f"{name} {length(right - left, self.inches)}"
+        if x2 - x1 > WIDE_LETTER * TEXT_MM * len(text):
+            self.words.append(Words((x1 + x2) / 2, y1 + off_mm - 1, text))
+        else:
+            self.words.append(Words(x2 + 2.5, y1 + off_mm + 0.9, text, "start"))
 
     def mesh(self, left: float, right: float, low: float, high: float, opening: float) -> None:
         """Mesh lines at their true opening, or as close as paper can show."""
@@ -206,7 +211,7 @@ def draw_boundary(ground: Ground, inches: bool = False, room_mm: tuple[float, fl
 def _draw_at_tree(part: Part, built: dict[str, float], inches: bool, room_mm: tuple[float, float]) -> Drawing:
     top, across = built["top"], built.get("across", 0.0)
     below = max(built.get("in the ground", 0.0), built.get("stake depth", 0.0))
-    across_drawn = max(across, 40.0)
+    across_drawn = across or BARE_STEM_MM
     tall = max(top * 1.12, built.get("stake length", 0.0) - built.get("stake depth", 0.0)) + below
     scale = _scale(across_drawn / (room_mm[0] - 140), tall / (room_mm[1] - 24))
     sheet = _Sheet(scale, 55.0, 8.0 + (tall - below) / scale, inches)

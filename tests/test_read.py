@@ -1,0 +1,52 @@
+"""Files of a plan are read, or refused in one line."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from diagnose.cannot_use import CannotUse
+from diagnose.protect.ground import ground_from
+from diagnose.protect.planting import compare, planting
+from diagnose.protect.read import read_boundary, read_settings
+
+CORNERS = [[-76.5, 42.4], [-76.498, 42.4], [-76.498, 42.4015], [-76.5, 42.4015], [-76.5, 42.4]]
+
+
+def test_a_boundary_file_holds_the_land_it_draws(tmp_path: Path) -> None:
+    file = tmp_path / "field.geojson"
+    file.write_text(json.dumps({"type": "FeatureCollection", "features": [
+        {"type": "Feature", "properties": {}, "geometry": {"type": "Polygon", "coordinates": [CORNERS]}}]}))
+    assert read_boundary(file) == ground_from(CORNERS)
+
+
+def test_a_price_file_changes_the_cost(tmp_path: Path) -> None:
+    file = tmp_path / "prices.yaml"
+    file.write_text("currency: EUR\nwage: 40\nwelded_cage: {material: 9}\n")
+    land = ground_from(CORNERS)
+    dear, own = (planting(land, 50, ["deer"], prices=prices) for prices in ({}, read_settings(file)))
+    first = [next(option.first for option in compare(place) if option.keys == ("welded_cage",)) for place in (dear, own)]
+    assert first[0] - first[1] == pytest.approx(50 * ((14 - 9) - 0.18 * (40 - 25)))
+
+
+@pytest.mark.parametrize("content", [b"", b"[1, 2]", b"{", b"\xff\xfe\x00", b'{"type": "Point", "coordinates": [1, 2]}',
+                                     b'{"type": "Feature", "geometry": null}',
+                                     b'{"type": "Polygon", "coordinates": [[1, 2], [3, 4]]}',
+                                     b'{"type": "Polygon", "coordinates": [5]}',
+                                     b'{"type": "FeatureCollection", "features": [7]}'])
+def test_a_broken_boundary_is_refused_in_one_line(tmp_path: Path, content: bytes) -> None:
+    file = tmp_path / "field.geojson"
+    file.write_bytes(content)
+    with pytest.raises(CannotUse) as said:
+        read_boundary(file)
+    assert "\n" not in str(said.value)
+
+
+@pytest.mark.parametrize("content", [b"", b"- 1", b"a: [", b"\xff\xfe\x00", b"1: 2"])
+def test_broken_settings_are_refused_in_one_line(tmp_path: Path, content: bytes) -> None:
+    file = tmp_path / "prices.yaml"
+    file.write_bytes(content)
+    for path in (file, tmp_path / "missing.yaml"):
+        with pytest.raises(CannotUse) as said:
+            read_settings(path)
+        assert "\n" not in str(said.value)
