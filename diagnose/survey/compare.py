@@ -81,14 +81,17 @@ def likeness_of_groups(y1: ArrayLike, m1: ArrayLike, y2: ArrayLike, m2: ArrayLik
     return 0.0 if below == 0 else float((e1 * e2).sum()) / below
 
 
-def effectiveness(protected: Estimate, unprotected: Estimate) -> Estimate:
+def effectiveness(protected: Estimate, unprotected: Estimate, plots: int | None = None) -> Estimate:
     """1 - protected share / unprotected share, with limits from both groups' own limits (ratio of two estimates).
+
+    plots : number of plots where both groups share some; their likeness is not used, which errs on the wide side.
 
     References
     ----------
     .. [1] Donner, A. & Zou, G. Y. (2012). Stat. Methods Med. Res. 21:347-359, limits of a ratio (from memory).
     """
-    trees, plots, level = protected.trees + unprotected.trees, protected.plots + unprotected.plots, protected.level
+    trees, level = protected.trees + unprotected.trees, protected.level
+    plots = protected.plots + unprotected.plots if plots is None else plots
     a, b = protected, unprotected
     if a.value is None or not b.value:
         return nothing("without damage to unprotected trees nothing can be said of the protection", plots, level)

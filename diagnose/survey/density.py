@@ -46,7 +46,11 @@ def stocking(counts: ArrayLike, plot_area_m2: float, level: float = 0.95) -> Est
     """Share of plots with at least one tree. It depends on the plots' size, which the note tells."""
     found = np.asarray(counts) > 0
     estimate = clustered(found.astype(float), np.ones(len(found)), level)
-    told = [f"plots of {plot_area_m2:g} m2"] + ([estimate.note] if estimate.note else [])
+    told = [f"plots of {plot_area_m2:g} m2"]
+    if estimate.value in (0.0, 1.0) and estimate.low is not None:
+        told.append("one-sided bound")
+    elif estimate.note:
+        told.append(estimate.note)
     return Estimate(**{**estimate.as_json(), "method": "stocked plots, logit t" if estimate.low is not None else "none",
                        "design_effect": None, "note": "; ".join(told)})
 

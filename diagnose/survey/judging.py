@@ -72,7 +72,10 @@ def judge(estimate: Estimate, tolerance: Tolerance) -> Judgement:
     else:
         verdict = WITHIN if estimate.high <= tolerance.low else OPEN
     told = {ABOVE: "above tolerance", WITHIN: "within tolerance", OPEN: "not decided: more plots would tell"}[verdict]
-    words = f"{estimate.words()} against {span} ({tolerance.species}, {tolerance.region}; {tolerance.source}): {told}"
+    whose = "own target" if tolerance.tag == "own" else f"{tolerance.species}, {tolerance.region}; {tolerance.source}"
+    if tolerance.tag == "memory":
+        whose += "; from memory, check before relying on it"
+    words = f"{estimate.words()} against {span} ({whose}): {told}"
     return Judgement(tolerance, verdict, words, caution())
 
 

@@ -22,6 +22,7 @@ from diagnose.survey.frame import of_sampled, plot_totals
 # Likeness of trees of one plot (intraclass correlation) that is assumed where none or all are browsed and the
 # data cannot tell it. Common practice, no source: browsing of neighbours is seldom more alike than this.
 ASSUMED_LIKENESS = 0.2
+MOVED = 0.85  # trees of each kind that move the centre; chosen by simulation, see `coverage.py`
 MANY_PLOTS, MANY_BROWSED = 15, 10  # from here the plain logit limits are known to be too wide (see `clustered`)
 
 
@@ -115,7 +116,7 @@ def clustered(browsed: ArrayLike, trees: ArrayLike, level: float = 0.95, plots_i
     scaled by 1/(1 - h), h the plot's share of all trees), as plots with many trees pull the estimate towards
     themselves [2]_; t takes the degrees of freedom
     that the residuals' own tails leave, 2n/(kurtosis - 1) - 1, at most those of the effective number of plots
-    [3]_; and where many plots and browsed trees were seen, the centre moves by one tree of each kind, which
+    [3]_; and where many plots and browsed trees were seen, the centre moves by MOVED trees of each kind, which
     keeps the limits from being too wide near 0 and 1. None or all browsed: one-sided bound with an assumed design effect.
 
     References
@@ -143,7 +144,7 @@ def clustered(browsed: ArrayLike, trees: ArrayLike, level: float = 0.95, plots_i
     variance = finite * visited / (visited - 1) * float((residual**2).sum()) + unsure / total**2
     plain = p * (1 - p) / total
     low, high, df = _logit_limits(p, residual, m / total, finite, unsure / total**2, level,
-                                  1.0 if n >= MANY_PLOTS and y.sum() >= MANY_BROWSED else 0.0, total)
+                                  MOVED if n >= MANY_PLOTS and y.sum() >= MANY_BROWSED else 0.0, total)
     note = "" if n >= MANY_PLOTS else f"only {n} plots"
     return Estimate(p, low, high, level, "plots as clusters, logit t", count, n, variance / plain, math.sqrt(variance), df,
                     note=note)

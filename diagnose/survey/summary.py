@@ -120,8 +120,10 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, target: f
     undecided = int(free["browsed"].isna().sum())
     bounds = [_overall(free.assign(browsed=free["browsed"].fillna(either)), level, plots_in_all) if undecided else None
               for either in (1, 0)]
-    kinds = real.assign(_kind=np.where(protected, _words(real, "protection"), "none"))
-    by_protection = _groups(kinds, "_kind", level) if protected.any() else {}
+    by_protection = {}
+    if protected.any():
+        kinds = _words(real, "protection").where(protected, "none")
+        by_protection = _groups(real.assign(_kind=kinds), "_kind", level)
     shut = _overall(real[protected], level, None) if protected.any() else None
     by_species = _groups(free, "species", level)
     rows = _plot_rows(frame, free)
@@ -138,7 +140,7 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, target: f
         by_culprit=share_browsed_by(free, level, 0.0, plots_in_all) if culprits_of(free) else {},
         by_protection=by_protection,
         saved=_saved(free, real[protected], unprotected, shut),
-        effectiveness=effectiveness(shut, unprotected) if shut is not None else None,
+        effectiveness=effectiveness(shut, unprotected, plots_visited(real)) if shut is not None else None,
         density=dense[0], unbrowsed_density=dense[1], stocking=dense[2], severity=_severity(free),
         change=_change(before, free, level), judgements=_judgements(unprotected, by_species, target),
         plot_rows=rows, map=drawn, clustering=alike, towards_edge=edge, methods=_methods(unprotected, level),
@@ -243,7 +245,7 @@ def _not_covered(frame: pd.DataFrame, real: pd.DataFrame, undecided: int, shut: 
     told = []
     unreached = frame.groupby(["site", "plot"]).ngroups - plots_visited(frame)
     if unreached:
-        told.append(f"{unreached} plots were not reached; they are no zeros and are left out.")
+        told.append(f"Plots that were not reached: {unreached}. They are no zeros and are left out.")
     if undecided:
         told.append(f"{undecided} trees whose leader could not be told are left out; the two bounds count them either way.")
     dead = of_sampled(frame)

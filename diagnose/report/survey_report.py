@@ -1,0 +1,282 @@
+"""How does a survey read on paper and in a browser?
+
+Everything shown is taken from one `Survey`; drawings are made once, as vectors, for both forms.
+"""
+
+from __future__ import annotations
+
+import math
+from html import escape
+from io import BytesIO
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from diagnose.survey.estimate import Estimate
+from diagnose.survey.summary import Survey
+
+if TYPE_CHECKING:
+    from reportlab.graphics.shapes import Drawing
+
+WIDTH = 480.0  # of drawings and tables [point]
+ROW, NAME = 18.0, 130.0
+INK, FAINT, GRID = "#222222", "#777777", "#dddddd"
+LOW_RATE, HIGH_RATE = (255, 247, 224), (140, 45, 4)  # pale to dark, so that it prints in grey as well
+UNSURE = 0.15  # a map cell with a larger standard error is drawn with a dot, not filled
+
+Section = tuple[str, dict[str, Estimate]]
+
+
+def sections(survey: Survey) -> list[Section]:
+    """The tables of estimates, in reading order; empty ones left out."""
+    whole = {"all unprotected trees": survey.unprotected}
+    if survey.if_yes is not None and survey.if_no is not None:
+        whole |= {"untold trees as browsed": survey.if_yes, "untold trees as not": survey.if_no}
+    named = (("unprotected less protected", survey.saved), ("damage prevented", survey.effectiveness),
+             ("change since the last visit", survey.change))
+    compared = {name: one for name, one in named if one is not None}
+    return [(title, rows) for title, rows in (
+        ("Leaders browsed", whole), ("By species", survey.by_species), ("By height", survey.by_height),
+        ("By culprit, of all unprotected trees", survey.by_culprit), ("By protection", survey.by_protection),
+        ("Comparisons", compared)) if rows]
+
+
+def densities(survey: Survey) -> dict[str, Estimate]:
+    """Trees per hectare and stocking, where areas were written down."""
+    named = (("trees", survey.density), ("unbrowsed trees", survey.unbrowsed_density), ("stocked plots", survey.stocking))
+    return {name: one for name, one in named if one is not None}
+
+
+def interval_drawing(rows: dict[str, Estimate]) -> Drawing:
+    """Estimates as dots with their intervals as lines, one row each, on one scale in percent."""
+    from reportlab.graphics.shapes import Circle, Drawing, Line, String
+    from reportlab.lib.colors import HexColor
+
+    limits = [x for one in rows.values() for x in (one.value, one.low, one.high) if x is not None and math.isfinite(x)]
+    least, most = min([0.0, *limits]), max([0.05, *limits])
+    least = max(-1.0, math.floor(least * 10) / 10)
+    most = min(1.0, math.ceil(most * 10) / 10)
+    height = ROW * (len(rows) + 1) + 8
+    drawing = Drawing(WIDTH, height)
+
+    def across(share: float) -> float:
+        return NAME + (WIDTH - NAME - 20) * (min(max(share, least), most) - least) / (most - least)
+
+    step = next(s for s in (0.02, 0.05, 0.1, 0.2, 0.5) if (most - least) / s <= 8)
+    for k in range(math.ceil(least / step - 1e-9), math.floor(most / step + 1e-9) + 1):
+        x, tone = across(k * step), FAINT if k == 0 and least < 0 else GRID
+        drawing.add(Line(x, ROW, x, height - 4, strokeColor=HexColor(tone), strokeWidth=0.5))
+        drawing.add(String(x, 5, f"{100 * k * step:.0f} %", fontSize=7, textAnchor="middle", fillColor=HexColor(FAINT)))
+    for number, (name, one) in enumerate(rows.items()):
+        y = height - ROW * (number + 0.5) - 4
+        drawing.add(String(NAME - 8, y - 3, _short(name), fontSize=8, textAnchor="end", fillColor=HexColor(INK)))
+        if one.value is None:
+            drawing.add(String(NAME + 4, y - 3, one.note or "no estimate", fontSize=7, fillColor=HexColor(FAINT)))
+            continue
+        if one.low is not None and one.high is not None:
+            drawing.add(Line(across(one.low), y, across(one.high), y, strokeColor=HexColor(INK), strokeWidth=1.2))
+            for end in (one.low, one.high):
+                drawing.add(Line(across(end), y - 3, across(end), y + 3, strokeColor=HexColor(INK), strokeWidth=1.2))
+        inside = HexColor("#ffffff" if one.low is None else INK)  # hollow without an interval: no sure figure
+        drawing.add(Circle(across(one.value), y, 3, fillColor=inside, strokeColor=HexColor(INK)))
+    return drawing
+
+
+def map_drawing(survey: Survey) -> Drawing | None:
+    """Smoothed share browsed, plots as circles sized by their trees; cells too unsure carry a dot instead of a colour."""
+    from reportlab.graphics.shapes import Circle, Drawing, Line, Polygon, Rect, String
+    from reportlab.lib.colors import Color, HexColor
+
+    drawn = survey.map
+    if drawn is None:
+        return None
+    west, east, south, north = drawn.x[0], drawn.x[-1], drawn.y[0], drawn.y[-1]
+    cell = float(drawn.x[1] - drawn.x[0])
+    scale = min((WIDTH - 110) / (east - west + cell), 330 / (north - south + cell))
+    height = (north - south + cell) * scale + 26
+    drawing = Drawing(WIDTH, height)
+
+    def at(x: float, y: float) -> tuple[float, float]:
+        return 6 + (x - west + cell / 2) * scale, 20 + (y - south + cell / 2) * scale
+
+    def colour(rate: float) -> Color:
+        part = [(a + (b - a) * min(1.0, max(0.0, rate))) / 255 for a, b in zip(LOW_RATE, HIGH_RATE, strict=True)]
+        return Color(*part)
+
+    for row, column in np.argwhere(np.isfinite(drawn.rate)):
+        x, y = at(float(drawn.x[column]), float(drawn.y[row]))
+        if drawn.sigma[row, column] > UNSURE:
+            if row % 2 == 0 and column % 2 == 0:
+                drawing.add(Circle(x, y, 0.7, fillColor=HexColor(FAINT), strokeColor=None))
+        else:
+            side = cell * scale + 0.4  # a hair of overlap, so that no white lines show
+            tone = colour(drawn.rate[row, column])
+            drawing.add(Rect(x - side / 2, y - side / 2, side, side, fillColor=tone, strokeColor=None))
+    if survey.area is not None:
+        for part in getattr(survey.area, "geoms", [survey.area]):
+            corners = [c for x, y in part.exterior.coords for c in at(x, y)]
+            drawing.add(Polygon(corners, fillColor=None, strokeColor=HexColor(INK), strokeWidth=0.8))
+    most = max(1.0, float(survey.plot_rows["trees"].max()))
+    for plot in survey.plot_rows.itertuples():
+        if plot.x == plot.x and plot.trees > 0:
+            radius = 1.5 + 4 * math.sqrt(plot.trees / most)
+            drawing.add(Circle(*at(plot.x, plot.y), radius, fillColor=colour(plot.browsed / plot.trees),
+                               strokeColor=HexColor(INK), strokeWidth=0.6))
+    left = WIDTH - 90
+    drawing.add(String(left, height - 12, "share browsed", fontSize=8, fillColor=HexColor(INK)))
+    for step in range(11):
+        y = height - 28 - 10 * step
+        drawing.add(Rect(left, y, 14, 10, fillColor=colour(1 - step / 10), strokeColor=None))
+        if step % 5 == 0:
+            drawing.add(String(left + 20, y + 2, f"{100 - 10 * step} %", fontSize=7, fillColor=HexColor(INK)))
+    drawing.add(Circle(left + 7, height - 150, 0.9, fillColor=HexColor(FAINT), strokeColor=None))
+    drawing.add(String(left + 20, height - 152, "too unsure", fontSize=7, fillColor=HexColor(INK)))
+    drawing.add(Circle(left + 7, height - 166, 4, fillColor=None, strokeColor=HexColor(INK), strokeWidth=0.6))
+    drawing.add(String(left + 20, height - 168, "plot", fontSize=7, fillColor=HexColor(INK)))
+    metres = _round_length(0.3 * (east - west))
+    drawing.add(Line(6, 8, 6 + metres * scale, 8, strokeColor=HexColor(INK), strokeWidth=1.2))
+    drawing.add(String(10 + metres * scale, 5, f"{metres:g} m", fontSize=7, fillColor=HexColor(INK)))
+    return drawing
+
+
+def map_words(survey: Survey) -> str:
+    """What the map is, whether damage clusters, and how it goes with the distance to the edge."""
+    if survey.map is None:
+        return ""
+    told = [f"Smoothed over {survey.map.bandwidth_m:.0f} m; dotted where the standard error exceeds {UNSURE:.0%}, white "
+            "where too few plots stand near."]
+    if survey.clustering is not None and survey.clustering.draws:
+        found = survey.clustering
+        verb = "resemble" if found.p_value < 0.05 and found.statistic > found.expected else "are not seen to resemble"
+        told.append(f"Neighbouring plots {verb} each other ({found.method}: {found.statistic:.2f}, p = {found.p_value:.3f} "
+                    f"from {found.draws} permutations).")
+    if survey.towards_edge is not None:
+        told.append(f"Rank correlation with the distance to the boundary: {survey.towards_edge[0]:.2f} "
+                    f"(p = {survey.towards_edge[1]:.3f}).")
+    return " ".join(told)
+
+
+def survey_pdf(survey: Survey, paper: str = "A4") -> bytes:
+    """The report as a PDF. paper : A4 or Letter."""
+    from reportlab.lib import colors, pagesizes
+    from reportlab.lib.styles import ParagraphStyle, getSampleStyleSheet
+    from reportlab.platypus import KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
+
+    styles = getSampleStyleSheet()
+    body = ParagraphStyle("words", parent=styles["BodyText"], fontSize=9, leading=12)
+    lead = ParagraphStyle("lead", parent=body, fontSize=12, leading=16, spaceAfter=6)
+    cell = ParagraphStyle("cell", parent=body, fontSize=8, leading=10)
+
+    def table(rows: dict[str, Estimate]) -> Table:
+        heading = ["", "estimate (interval)", "trees", "plots", "design effect", "note"]
+        lines = [heading] + [[Paragraph(escape(cells[0]), cell), *cells[1:5], Paragraph(escape(cells[5]), cell)]
+                             for cells in map(_cells, rows.items())]
+        style = TableStyle([("FONTSIZE", (0, 0), (-1, -1), 8), ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                            ("LINEBELOW", (0, 0), (-1, 0), 0.6, colors.HexColor(FAINT)),
+                            ("LINEBELOW", (0, 1), (-1, -1), 0.25, colors.HexColor(GRID)),
+                            ("TOPPADDING", (0, 0), (-1, -1), 2), ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+                            ("LEFTPADDING", (0, 0), (-1, -1), 3), ("RIGHTPADDING", (0, 0), (-1, -1), 3)])
+        return Table(lines, colWidths=[128, 118, 36, 36, 58, 104], style=style, hAlign="LEFT")
+
+    def headed(title: str, *parts: object) -> KeepTogether:
+        return KeepTogether([Paragraph(escape(title), styles["Heading3"]), *parts])
+
+    story = [Paragraph(escape(_title(survey)), styles["Title"]), Paragraph(escape(survey.headline), lead),
+             Paragraph(escape(_counts(survey)), body), Spacer(0, 6)]
+    for title, rows in sections(survey):
+        story.append(headed(title, interval_drawing(rows), table(rows)))
+    if densities(survey):
+        story.append(headed("Trees on the ground", table(densities(survey))))
+    if survey.severity:
+        story.append(Paragraph("Severity of unprotected trees (1 none to 5 hedged): " + escape(_severity(survey)), body))
+    if survey.judgements:
+        story.append(headed("Against tolerances", Paragraph(escape(survey.caution), body)))
+        story += [Paragraph(f"• {escape(one.words)}", body) for one in survey.judgements]
+    drawn = map_drawing(survey)
+    if drawn is not None:
+        story.append(headed("Where", drawn, Paragraph(escape(map_words(survey)), body)))
+    story.append(headed("How this was worked out", Paragraph(escape(survey.methods), body)))
+    story.append(headed("What was not covered", *[Paragraph(f"• {escape(line)}", body) for line in survey.not_covered]))
+    out = BytesIO()
+    size = pagesizes.A4 if paper == "A4" else pagesizes.letter
+    margin = (size[0] - WIDTH - 12) / 2
+    SimpleDocTemplate(out, pagesize=size, leftMargin=margin, rightMargin=margin, topMargin=48, bottomMargin=48,
+                      title=_title(survey)).build(story, onFirstPage=_numbered, onLaterPages=_numbered)
+    return out.getvalue()
+
+
+def survey_html(survey: Survey) -> str:
+    """The report as one self-contained page."""
+    parts = [f"<h1>{escape(_title(survey))}</h1>", f'<p class="lead">{escape(survey.headline)}</p>',
+             f"<p>{escape(_counts(survey))}</p>"]
+    for title, rows in sections(survey):
+        parts += [f"<h2>{escape(title)}</h2>", _svg(interval_drawing(rows), title), _html_table(rows)]
+    if densities(survey):
+        parts += ["<h2>Trees on the ground</h2>", _html_table(densities(survey))]
+    if survey.severity:
+        parts.append(f"<p>Severity of unprotected trees (1 none to 5 hedged): {escape(_severity(survey))}</p>")
+    if survey.judgements:
+        items = "".join(f"<li>{escape(one.words)}</li>" for one in survey.judgements)
+        parts.append(f"<h2>Against tolerances</h2><p>{escape(survey.caution)}</p><ul>{items}</ul>")
+    drawn = map_drawing(survey)
+    if drawn is not None:
+        parts += ["<h2>Where</h2>", _svg(drawn, "map of damage"), f"<p>{escape(map_words(survey))}</p>"]
+    left_out = "".join(f"<li>{escape(line)}</li>" for line in survey.not_covered)
+    parts += [f"<h2>How this was worked out</h2><p>{escape(survey.methods)}</p>",
+              f"<h2>What was not covered</h2><ul>{left_out}</ul>"]
+    return (f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(_title(survey))}</title>'
+            '<meta name="viewport" content="width=device-width"><style>body{font:16px/1.45 sans-serif;max-width:50em;'
+            "margin:2em auto;padding:0 1em;color:#222;background:#fff}table{border-collapse:collapse;font-size:.9em}"
+            "td,th{padding:.2em .7em .2em 0;text-align:left;border-bottom:1px solid #ddd;vertical-align:top}"
+            ".lead{font-size:1.2em}svg{width:100%;height:auto}</style></head><body>"
+            + "\n".join(parts) + "</body></html>")
+
+
+def _cells(row: tuple[str, Estimate]) -> list[str]:
+    name, one = row
+    effect = "" if one.design_effect is None else f"{one.design_effect:.1f}"
+    return [name.replace("_", " "), one.words(), str(one.trees), str(one.plots), effect, one.note]
+
+
+def _html_table(rows: dict[str, Estimate]) -> str:
+    head = "".join(f"<th>{name}</th>" for name in ("", "estimate (interval)", "trees", "plots", "design effect", "note"))
+    lines = ["".join(f"<td>{escape(cell)}</td>" for cell in _cells(row)) for row in rows.items()]
+    return f"<table><tr>{head}</tr>" + "".join(f"<tr>{line}</tr>" for line in lines) + "</table>"
+
+
+def _svg(drawing: Drawing, label: str) -> str:
+    from reportlab.graphics import renderSVG
+
+    text = renderSVG.drawToString(drawing)
+    own = "clip-" + "".join(letter if letter.isalnum() else "-" for letter in label)  # else all share the first one's clip
+    text = text[text.index("<svg"):].replace('id="clip"', f'id="{own}"').replace("url(#clip)", f"url(#{own})")
+    return f'<div role="img" aria-label="{escape(label)}">{text}</div>'
+
+
+def _title(survey: Survey) -> str:
+    return f"Browsing survey: {', '.join(survey.sites)}"
+
+
+def _counts(survey: Survey) -> str:
+    when = f"Visited {', '.join(survey.visits)}. " if survey.visits else ""
+    return (f"{when}{survey.trees} living trees on {survey.plots} plots, {survey.empty_plots} of them without trees; "
+            f"{survey.unreached_plots} more could not be reached.")
+
+
+def _severity(survey: Survey) -> str:
+    return ", ".join(f"class {key}: {count}" for key, count in survey.severity.items())
+
+
+def _short(name: str) -> str:
+    words = name.replace("_", " ")
+    return words if len(words) <= 30 else words[:28] + "…"
+
+
+def _round_length(metres: float) -> float:
+    base = 10 ** math.floor(math.log10(max(metres, 1e-9)))
+    return next(k * base for k in (5, 2, 1) if k * base <= metres * (1 + 1e-9))
+
+
+def _numbered(canvas: object, document: object) -> None:
+    canvas.setFont("Helvetica", 8)  # type: ignore[attr-defined]
+    canvas.drawRightString(document.pagesize[0] - document.rightMargin, 28, f"{document.page}")  # type: ignore[attr-defined]

@@ -1,0 +1,77 @@
+"""How does the tally get onto paper? The same fields as on screen, and how to tell each, on one landscape sheet."""
+
+from __future__ import annotations
+
+from io import BytesIO
+
+from diagnose.survey.tally import TALLY
+
+ROWS = 22
+FONT, BOLD = "Helvetica", "Helvetica-Bold"
+ONCE = ("site", "visit", "plot", "plot_area_m2", "reached")  # written once, at the head of the sheet
+WIDE = {"species": 1.7, "note": 2.2, "protection": 1.5}
+
+
+def tally_sheet_pdf(site: str = "", plots: tuple[str, ...] = (), paper: str = "A4") -> bytes:
+    """A sheet for each plot named, or one blank sheet. paper : A4 or Letter."""
+    from reportlab.lib import pagesizes
+    from reportlab.pdfgen.canvas import Canvas
+
+    out = BytesIO()
+    size = pagesizes.landscape(pagesizes.A4 if paper == "A4" else pagesizes.letter)
+    canvas = Canvas(out, pagesize=size)
+    canvas.setTitle("Tally sheet")
+    for plot in plots or ("",):
+        _sheet(canvas, size, site, plot)
+        canvas.showPage()
+    canvas.save()
+    return out.getvalue()
+
+
+def _sheet(canvas, size: tuple[float, float], site: str, plot: str) -> None:  # type: ignore[no-untyped-def]
+    wide, high = size
+    left, right, top = 30.0, wide - 30, high - 34
+    canvas.setFont(BOLD, 12)
+    x = left
+    for field, told in zip((field for field in TALLY if field.name in ONCE), (site, "", plot, "", ""), strict=True):
+        canvas.drawString(x, top, f"{field.title}: {told}")
+        start = x + canvas.stringWidth(f"{field.title}: ", BOLD, 12)
+        x += (right - left) / len(ONCE)
+        canvas.line(start, top - 3, x - 10, top - 3)
+    columns = [field for field in TALLY if field.name not in ONCE]
+    shares = [WIDE.get(field.name, 1.0) for field in columns]
+    edges = [left]
+    for share in shares:
+        edges.append(edges[-1] + (right - left) * share / sum(shares))
+    head, foot, lines = top - 22, 116.0, ROWS
+    height = (head - 26 - foot) / lines
+    canvas.setLineWidth(0.5)
+    for edge in edges:
+        canvas.line(edge, head, edge, foot)
+    for line in range(lines + 1):
+        canvas.line(left, head - 26 - line * height, right, head - 26 - line * height)
+    canvas.line(left, head, right, head)
+    canvas.setFont(BOLD, 7)
+    for field, edge, following in zip(columns, edges[:-1], edges[1:], strict=True):
+        for number, part in enumerate(_broken(field.title, following - edge - 5, canvas)):
+            canvas.drawString(edge + 3, head - 10 - 9 * number, part)
+    canvas.setFont(FONT, 8)
+    notes = [f"{field.title}: {field.tell}." for field in TALLY if field.tell]
+    notes += [f"{field.title}: {', '.join(choice for choice in field.choices if choice)}; empty when none or not known."
+              for field in columns if field.choices and not field.tell and field.name != "alive"]
+    notes += ["1 is yes, 0 is no, empty is not known: do not guess.",
+              "A plot without trees: leave the table empty and keep the sheet."]
+    half = (len(notes) + 1) // 2
+    for number, note in enumerate(notes):
+        canvas.drawString(left + (right - left) * 0.58 * (number // half), foot - 14 - 12 * (number % half), note)
+
+
+def _broken(words: str, width: float, canvas) -> list[str]:  # type: ignore[no-untyped-def]
+    lines = [""]
+    for word in words.split():
+        tried = f"{lines[-1]} {word}".strip()
+        if lines[-1] and canvas.stringWidth(tried, BOLD, 7) > width:
+            lines.append(word)
+        else:
+            lines[-1] = tried
+    return lines
