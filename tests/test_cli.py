@@ -120,3 +120,30 @@ def test_help_imports_nothing_heavy() -> None:
     code += "print([m for m in ('cv2', 'pandas', 'numpy', 'streamlit', 'sqlalchemy') if m in sys.modules])"
     shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert shown.strip().endswith("[]")
+
+
+def test_a_log_is_exported_packed_merged_and_verified(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    one, two = ["--log", str(tmp_path / "one")], ["--log", str(tmp_path / "two")]
+    assert main(["photo", str(CARD), "--save", *one, "--plant", "17"]) == 0
+    public, pack = tmp_path / "public.geojson", tmp_path / "handover.pack"
+    assert main(["log", *one, "--export", str(public)]) == 0
+    assert "for the public" in capsys.readouterr().out
+    assert "17" not in json.loads(public.read_text())["features"][0]["properties"].values()
+    assert main(["log", *one, "--pack", str(pack)]) == 0
+    for _ in range(2):
+        assert main(["log", *two, "--merge", str(pack)]) == 0
+    assert main(["log", *two, "--verify"]) == 0
+    assert "nothing lost" in capsys.readouterr().out
+    assert main(["log", *two, "--json"]) == 0
+    assert [row["plant"] for row in json.loads(capsys.readouterr().out)] == ["17"]
+
+
+def test_a_planting_is_planned_and_an_impossible_one_gets_one_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = ["protect", "--trees", "100", "--hectares", "0.5", "--culprit", "deer", "--csv", str(tmp_path / "buy.csv")]
+    assert main([*asked, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)
+    assert (tmp_path / "buy.csv").read_text().count("\n") >= 2
+    assert main(["protect", "--trees", "10000", "--hectares", "0.001", "--culprit", "deer"]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
