@@ -1,0 +1,87 @@
+"""Where are the plots, on one printed page, in the order in which they are walked?"""
+
+from __future__ import annotations
+
+from io import BytesIO
+
+import numpy as np
+
+from diagnose.survey.boundary import Ground
+from diagnose.survey.design import walk_length
+
+MARGIN, HEAD, COLUMN = 40.0, 90.0, 150.0  # [point]
+FONT, BOLD = "Helvetica", "Helvetica-Bold"
+
+
+def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = "A4") -> bytes:
+    """Boundary, numbered plots (n, 2) [m] in walking order, scale bar, north, and the plots' coordinates."""
+    from reportlab.lib import pagesizes
+    from reportlab.lib.colors import HexColor
+    from reportlab.pdfgen.canvas import Canvas
+
+    out = BytesIO()
+    wide, high = pagesizes.A4 if paper == "A4" else pagesizes.letter
+    canvas = Canvas(out, pagesize=(wide, high))
+    canvas.setTitle(f"Plots {site}".strip())
+    west, south, east, north = ground.metres.bounds
+    scale = min((wide - 2 * MARGIN) / (east - west), (high - 2 * MARGIN - HEAD) * 0.6 / (north - south))
+    top = high - MARGIN - HEAD
+
+    def at(x: float, y: float) -> tuple[float, float]:
+        return MARGIN + (x - west) * scale, top - (north - y) * scale
+
+    canvas.setFont(BOLD, 14)
+    canvas.drawString(MARGIN, high - MARGIN - 10, f"Plots of {site}" if site else "Plots")
+    canvas.setFont(FONT, 9)
+    walk = walk_length(points, range(len(points)))
+    canvas.drawString(MARGIN, high - MARGIN - 26, f"{len(points)} plots on {ground.area_m2 / 10_000:.2f} ha; walk from 1 to "
+                      f"{len(points)}: {walk:.0f} m. North is up.")
+    # error of phones under leaves: Tomastik et al. 2017, https://doi.org/10.1093/forestry/cpw031
+    canvas.drawString(MARGIN, high - MARGIN - 39, "A satellite fix under trees is off by 5 to 12 m: go to where it first says "
+                      "so, put the stake there, do not look for a better spot.")
+    for part in getattr(ground.metres, "geoms", [ground.metres]):
+        for ring in (part.exterior, *part.interiors):
+            _line(canvas, [at(x, y) for x, y in ring.coords])
+    canvas.setStrokeColor(HexColor("#aaaaaa"))
+    _line(canvas, [at(float(x), float(y)) for x, y in points])
+    canvas.setStrokeColor(HexColor("#222222"))
+    for number, (x, y) in enumerate(points, 1):
+        place = at(float(x), float(y))
+        canvas.setFillColor(HexColor("#ffffff"))
+        canvas.circle(*place, 7, fill=1)
+        canvas.setFillColor(HexColor("#222222"))
+        canvas.setFont(BOLD, 7)
+        canvas.drawCentredString(place[0], place[1] - 2.5, str(number))
+    bottom = top - (north - south) * scale
+    metres = next(m for m in (1000, 500, 200, 100, 50, 20, 10, 5, 2, 1, 0) if m * scale <= 120)
+    canvas.line(MARGIN, bottom - 14, MARGIN + metres * scale, bottom - 14)
+    canvas.setFont(FONT, 8)
+    canvas.drawString(MARGIN + metres * scale + 5, bottom - 17, f"{metres} m")
+    _coordinates(canvas, ground, points, bottom - 36, high)
+    canvas.save()
+    return out.getvalue()
+
+
+def _coordinates(canvas, ground: Ground, points: np.ndarray, top: float, high: float) -> None:  # type: ignore[no-untyped-def]
+    """Plots' coordinates in columns, on further pages where one does not hold them."""
+    x, y = MARGIN, top
+    canvas.setFont(FONT, 8)
+    for number, point in enumerate(points, 1):
+        if y < MARGIN:
+            x, y = x + COLUMN, top
+        if x + COLUMN > canvas._pagesize[0]:
+            canvas.showPage()
+            canvas.setFont(FONT, 8)
+            top = high - MARGIN
+            x, y = MARGIN, top
+        lat, lon = ground.degrees(float(point[0]), float(point[1]))
+        canvas.drawString(x, y, f"{number:>3}   {lat:.5f}, {lon:.5f}")
+        y -= 11
+
+
+def _line(canvas, corners: list[tuple[float, float]]) -> None:  # type: ignore[no-untyped-def]
+    path = canvas.beginPath()
+    path.moveTo(*corners[0])
+    for corner in corners[1:]:
+        path.lineTo(*corner)
+    canvas.drawPath(path)
