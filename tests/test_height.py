@@ -161,15 +161,22 @@ def test_stated_uncertainties_of_heights_are_honest() -> None:
     assert np.median(off) < 10 and np.percentile(off, 90) < 30
 
 
-def test_two_blurred_markers_state_a_larger_error_that_holds_the_truth() -> None:
-    view = simulate_staff(Setting(distance=4000, foot=(90, 0, 0), tip=(90, 1300, 0), corner_noise=1.0))
-    staff = view.scene.staff
-    two = replace(staff, ids=staff.ids[:2], corners_px=staff.corners_px[:2], heights_mm=staff.heights_mm[:2],
-                  sharp=np.zeros((2, 4), bool))
-    full = fit_height(view.scene, view.tip_px, view.foot_px)
-    short = fit_height(replace(view.scene, staff=two), view.tip_px, view.foot_px)
-    assert short.sigma_mm > 1.2 * full.sigma_mm
-    assert abs(short.value_mm - 1300) < 2 * short.sigma_mm
+def test_two_blurred_markers_state_larger_errors_that_hold_the_truth() -> None:
+    """30 simulated views: at least 80 % within two sigma (95 % expected, less the chance of so few)."""
+    wider, held = [], []
+    for seed in range(3000, 3030):
+        view = simulate_staff(replace(random_setting(seed), corner_noise=1.0))
+        staff = view.scene.staff
+        if len(staff.ids) < 3:
+            continue
+        two = replace(staff, ids=staff.ids[:2], corners_px=staff.corners_px[:2], heights_mm=staff.heights_mm[:2],
+                      sharp=np.zeros((2, 4), bool))
+        full = fit_height(view.scene, view.tip_px, view.foot_px)
+        short = fit_height(replace(view.scene, staff=two), view.tip_px, view.foot_px)
+        wider.append(short.sigma_mm / full.sigma_mm)
+        held.append(abs(short.value_mm - view.height_mm) < 2 * short.sigma_mm)
+    assert np.median(wider) > 1.1
+    assert np.mean(held) > 0.8
 
 
 def test_a_card_at_a_known_height_gives_a_height_beside_it() -> None:

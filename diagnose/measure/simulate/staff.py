@@ -176,7 +176,7 @@ def _camera(setting: Setting) -> tuple[Callable[[np.ndarray], np.ndarray], np.nd
     focal = setting.focal_35mm * float(np.hypot(width, height)) / 43.267
     pitch, roll, yaw = np.radians([setting.pitch, setting.roll, setting.yaw])
     level = np.array([[1, 0, 0], [0, -1, 0], [0, 0, -1.0]])  # looking along -z: camera x right, y down
-    R = _about(2, roll) @ _about(0, -pitch) @ _about(1, yaw) @ level
+    R = _about(2, roll) @ _about(0, pitch) @ _about(1, yaw) @ level
     centre = np.array([0.0, setting.camera_height, setting.distance])
 
     def seen(points: np.ndarray) -> np.ndarray:
