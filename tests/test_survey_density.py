@@ -27,6 +27,10 @@ def test_empty_plots_count_in_density() -> None:
     assert none.low == 0 and none.high == pytest.approx(-math.log(0.05) / 0.05)  # Poisson: e^-x = 0.05
 
 
+def test_plots_that_are_all_alike_give_no_interval_of_no_width() -> None:
+    assert trees_per_ha([4, 4, 4], 50).low is None
+
+
 def test_density_covers_the_truth() -> None:
     rng, hits = np.random.default_rng(0), 0
     for _ in range(500):

@@ -67,3 +67,11 @@ def test_severity_follows_from_what_was_counted() -> None:
     cases = [((0, 10, 0), 1), ((0, 10, 4), 2), ((1, 10, 4), 3), ((0, 10, 5), 3), ((1, 10, 5), 4)]
     assert [severity(*given) for given, _ in cases] == [told for _, told in cases]
     assert severity(0, 10, 0, died_back=True) == 5 and severity(float("nan"), 1, 1) is None
+
+
+def test_heights_written_down_become_classes() -> None:
+    text = "site,visit,plot,tree,species,browsed,height_cm\n" + "".join(
+        f"a,2026-03-31,1,{tree},oak,0,{height}\n" for tree, height in enumerate(("49", "50", "130", "")))
+    frame, refused = read_tally(io.StringIO(text))
+    found = [None if word != word else word for word in checked(frame)["height_class"]]
+    assert not refused and found == ["under 50 cm", "50 to 130 cm", "over 130 cm", None]

@@ -37,8 +37,8 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
     canvas.drawString(MARGIN, high - MARGIN - 26, f"{len(points)} plots on {ground.area_m2 / 10_000:.2f} ha; walk from 1 to "
                       f"{len(points)}: {walk:.0f} m. North is up.")
     # error of phones under leaves: Tomastik et al. 2017, https://doi.org/10.1093/forestry/cpw031
-    canvas.drawString(MARGIN, high - MARGIN - 39, "A satellite fix under trees is off by 5 to 12 m: go to where it first says "
-                      "so, put the stake there, do not look for a better spot.")
+    canvas.drawString(MARGIN, high - MARGIN - 39, "A satellite fix under trees is off by 5 to 12 m: go to where it first "
+                      "says so, put the stake there, do not look for a better spot.")
     for part in getattr(ground.metres, "geoms", [ground.metres]):
         for ring in (part.exterior, *part.interiors):
             _line(canvas, [at(x, y) for x, y in ring.coords])

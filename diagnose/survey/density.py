@@ -37,6 +37,9 @@ def trees_per_ha(counts: ArrayLike, areas_m2: ArrayLike, level: float = 0.95, pl
         high = -math.log(1 - level) / float(a.sum())  # none of a Poisson count: e^-x = 1 - level
         return Estimate(0.0, 0.0, high, level, "one-sided, trees strewn by chance", 0, n, sigma=None, unit="trees/ha",
                         note="no tree on any plot")
+    if sigma == 0:
+        return Estimate(value, None, None, level, "none", trees, n, sigma=None, unit="trees/ha",
+                        note="every plot holds the same number: no interval")
     reach = float(stats.t.ppf((1 + level) / 2, n - 1)) * sigma / value
     return Estimate(value, value * math.exp(-reach), value * math.exp(reach), level, "plots, log t", trees, n, None, sigma,
                     n - 1, "trees/ha", "" if n >= 15 else f"only {n} plots")

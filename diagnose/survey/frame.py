@@ -35,6 +35,9 @@ COLUMNS = {
     "note": "free words",
 }
 SHARE = "share_"  # share_deer, share_rabbit ...: probabilities of the culprits of this tree's browsing, sum 1
+# Preferences of deer change near 50 cm (Kittredge & Ashton 1995, North. J. Appl. For. 12:115-120: 19 in); 130 cm is the
+# upper end of the seedlings in the Swiss monitoring areas (Kupferschmid et al. 2020, Forests 11:764). [cm]
+HEIGHT_BREAKS = (50.0, 130.0)
 NEEDED = ("site", "plot", "tree", "browsed")
 
 
@@ -47,11 +50,21 @@ def checked(trees: pd.DataFrame) -> pd.DataFrame:
     for name in ("browsed", "browsed_before", "plot_area_m2", "severity", "reached", "x", "y", "height_cm", "alive"):
         if name in frame.columns:
             frame[name] = pd.to_numeric(frame[name], errors="coerce")
+    if "height_class" not in frame.columns and "height_cm" in frame.columns:
+        frame["height_class"] = height_class(frame["height_cm"])
     wrong = frame["browsed"].dropna()
     wrong = wrong[~wrong.isin([0, 1])]
     if len(wrong):
         raise CannotUse(f"Row {wrong.index[0]}: browsed is {wrong.iloc[0]:g}; write 1, 0 or leave it empty.")
     return frame
+
+
+def height_class(height_cm: pd.Series) -> pd.Series:
+    """Class of height in words, from heights [cm]; missing where the height is."""
+    low, high = HEIGHT_BREAKS
+    words = [f"under {low:g} cm", f"{low:g} to {high:g} cm", f"over {high:g} cm"]
+    cut = pd.cut(height_cm, [-float("inf"), low, high, float("inf")], right=False, labels=words)
+    return cut.astype(object).where(height_cm.notna(), None)
 
 
 def of_sampled(trees: pd.DataFrame) -> pd.DataFrame:
