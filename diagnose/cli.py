@@ -242,7 +242,7 @@ def _log_work(log: Log, args: argparse.Namespace) -> str | None:
         return "\n".join(f"{one.first[:8]}  {one.second[:8]}  {one.why}" for one in near_duplicates(log)) or "No twins."
     if args.disputes:
         lines = [f"{one.kind} {one.record[:8]}, {one.field}: {side.by or 'nobody named'} at {side.at[:19]} wrote "
-                 f"{side.after.get(one.field)!r}" for one in disputes(log) for side in one.sides]
+                 f"{side.after.get(one.field, dict(side.after))!r}" for one in disputes(log) for side in one.sides]
         return "\n".join(lines) or "Nobody disagrees."
     return None
 

@@ -9,6 +9,7 @@ from diagnose.culprits.catalogue import catalogue
 from diagnose.diagnosis import Circumstances, Diagnosis, Scale, diagnose_answers, diagnose_photo, diagnose_together
 from diagnose.fieldlog import save_diagnosis
 from diagnose.measure.overlay import annotate
+from diagnose.protect.requirement import NEED_OF
 from diagnose.report.figures import MM_PER_INCH
 from diagnose.screens import show
 from diagnose.screens.log_folder import the_log
@@ -90,7 +91,7 @@ def _picture(
 
 def _questions(found: Diagnosis, answers: dict[str, Sign]) -> None:
     passed: set[str] = st.session_state.setdefault("passed", set())
-    asked = found.verdict.question_beside(passed)
+    asked = found.verdict.question_beside(passed, NEED_OF)
     if answers or passed:
         with st.expander(f"Answered so far: {len(answers) + len(passed)}"):
             for name in [*answers, *passed]:
@@ -103,7 +104,7 @@ def _questions(found: Diagnosis, answers: dict[str, Sign]) -> None:
                     passed.discard(name)
                     st.rerun()
     if asked is None:
-        st.caption("Nothing more that could be asked would change much.")
+        st.caption("Nothing more that could be asked would change the barrier or the verdict much.")
         return
     word = vocabulary()[asked]
     st.subheader(word.question)
