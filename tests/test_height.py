@@ -43,6 +43,18 @@ def test_without_a_tap_nothing_is_measured_and_the_line_says_what_to_tap() -> No
     assert found.measured == {} and "tap" in found.not_measured["wound_height_mm"]
 
 
+def test_a_tap_far_from_the_staff_is_not_taken_for_the_plant_beside_it() -> None:
+    picture = read_picture(SCENES[0])
+    found = measure_height(picture, find_staff(picture), [(5.0, 700.0)])
+    assert found.measured == {} and "side of the staff" in found.not_measured["wound_height_mm"]
+
+
+def test_taps_in_the_wrong_order_are_told() -> None:
+    picture = read_picture(SCENES[0])
+    found = measure_height(picture, find_staff(picture), [(740.0, 700.0), (740.0, 300.0)])
+    assert found.measured == {} and "tap the wound first" in found.not_measured["wound_height_mm"]
+
+
 def _staff_in_view(heights: list[float]) -> tuple[StaffMarkers, np.ndarray]:
     """Markers of an upright staff seen by a pitched pinhole camera, and its matrix; drawn by formula."""
     pitch, focal = np.radians(20.0), 3000.0

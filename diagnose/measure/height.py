@@ -38,6 +38,7 @@ K1 = 0.02  # of the distortion that phones leave
 PRINT_SCALE = 0.003  # of a page printed at "actual size" whose check bar was looked at; common practice
 UNSURE_MM = 100.0  # with a larger uncertainty nothing is stated
 UNSURE_SHARE = 0.25  # the same, of the height
+BESIDE_MM = 700.0  # a plant farther to the side of the staff does not stand beside it; our choice
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,7 @@ class Scene:
 class Height:
     """Height above the ground at the stem's foot [mm], with its sigma; surface_mm : of a tapped surface of
     snow or grass above the staff's foot, or None; above_surface_mm : of the wound above it.
+    aside_mm : of the wound to the right of the staff's line.
 
     foot_px : where the stem's foot must lie, level with the staff's foot where it was not tapped.
     line_px : (21, 2) the staff's centre line every 100 mm from its foot.
@@ -64,6 +66,7 @@ class Height:
     sigma_mm: float
     foot_px: np.ndarray
     line_px: np.ndarray
+    aside_mm: float = 0.0
     surface_mm: float | None = None
     surface_sigma_mm: float = 0.0
     above_surface_mm: float = 0.0
@@ -107,10 +110,17 @@ def measure_height(
         DEFAULT_F35_SIGMA if focal is None else focal.sigma / focal.value,
     )
     found = fit_height(scene, taps[0], taps[1] if len(taps) > 1 else None)
+    if found.surface_mm is not None and found.above_surface_mm < -2 * found.above_surface_sigma_mm:
+        return _nothing("the second tap lies above the first: tap the wound first, then the stem's foot")
     if found.sigma_mm > max(UNSURE_MM, UNSURE_SHARE * found.value_mm) or found.value_mm < -2 * found.sigma_mm:
         return _nothing(
             f"the height would be unsure by {found.sigma_mm:.0f} mm: stand the staff at the stem, go closer "
             "and show at least three of its markers"
+        )
+    if abs(found.aside_mm) > BESIDE_MM:
+        return _nothing(
+            f"the tap lies {abs(found.aside_mm) / 1000:.1f} m to the side of the staff: tap the wound on the plant that "
+            "the staff stands at"
         )
     shapes = {"tip": np.array([taps[0]], float), "staff_line": found.line_px, "foot": found.foot_px[None]}
     return Measurement(
@@ -213,7 +223,7 @@ def _fit(scene: Scene, tip: Point, foot: Point | None, ground_mm: float) -> Heig
     return Height(
         value, float(np.hypot(_sigma(height, p, covariance), PRINT_SCALE * value)),
         seen(p, p[FOOT][None])[0] if foot is None else np.array(foot, float), seen(p, line),
-        ground, _sigma(surface, p, covariance),
+        float(p[TIP][0]), ground, _sigma(surface, p, covariance),
     )  # fmt: skip
 
 
