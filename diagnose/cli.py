@@ -272,22 +272,25 @@ def _check(args: argparse.Namespace) -> int:
 
 def _protect(args: argparse.Namespace) -> int:
     from diagnose.photo.picture import CannotUse
-    from diagnose.protect.ground import ground_from_geojson, square_ground
+    from diagnose.protect.ground import square_ground
     from diagnose.protect.plan import plan_for
     from diagnose.protect.planting import planting
+    from diagnose.protect.read import read_boundary, read_settings
     from diagnose.report.plan_sheet import materials_csv, plan_as_text, plan_pdf
 
     if (args.boundary is None) == (args.hectares is None):
         raise CannotUse("give the ground as --boundary FILE (GeoJSON) or as --hectares NUMBER, one of them")
     if args.boundary is not None:
-        ground = ground_from_geojson(_json_file(args.boundary), args.slope)
+        ground = read_boundary(args.boundary, args.slope)
     else:
         ground = square_ground(args.hectares * 10_000, args.slope)
     place = planting(
-        ground, args.trees, args.culprit, damage=args.damage, years=args.years, snow_mm=args.snow_mm or 0.0,
+        ground, args.trees, dict(args.culprit), damage=args.damage, years=args.years, snow_mm=args.snow_mm or 0.0,
         strong_wind=args.wind, carry_m=args.carry_m, budget=args.budget, conifers=args.conifers,
-        prices=None if args.prices is None else _json_file(args.prices),
-        spec=None if args.spec is None else _json_file(args.spec),
+        diagnosed=args.diagnosed, **{
+            name: read_settings(path)
+            for name, path in (("prices", args.prices), ("spec", args.spec), ("owned", args.owned)) if path is not None
+        },
     )
     plan = plan_for(place)
     if args.pdf:
@@ -298,19 +301,36 @@ def _protect(args: argparse.Namespace) -> int:
     return 0
 
 
-def _json_file(path: str) -> dict:
-    """What a JSON or YAML file holds."""
-    import yaml
-
-    from diagnose.photo.picture import CannotUse
-
+def _culprit(text: str) -> tuple[str, float]:
+    """A name, or NAME=PROBABILITY."""
+    name, _, share = text.partition("=")
     try:
-        loaded = yaml.safe_load(Path(path).read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, yaml.YAMLError):
-        loaded = None
-    if not isinstance(loaded, dict):
-        raise CannotUse(f"{path} cannot be read; give a JSON or YAML file")
-    return loaded
+        return name, float(share) if share else 1.0
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is no culprit; write NAME or NAME=PROBABILITY") from None
+
+
+def _survey(args: argparse.Namespace) -> int:
+    from diagnose.photo.picture import CannotUse
+    from diagnose.report.survey_report import survey_html, survey_pdf
+    from diagnose.survey.summary import summarise
+    from diagnose.survey.tally import read_tally, template
+
+    if args.template:
+        print(template(), end="")
+        return 0
+    if args.file is None:
+        raise CannotUse("give the filled tally as a CSV file, or print an empty one with --template")
+    trees, refused = read_tally(args.file)
+    for line in refused:
+        print(line, file=sys.stderr)
+    survey = summarise(trees, None if args.before is None else read_tally(args.before)[0], args.target)
+    if args.pdf:
+        Path(args.pdf).write_bytes(survey_pdf(survey))
+    if args.html:
+        Path(args.html).write_text(survey_html(survey), encoding="utf-8")
+    print(json.dumps(survey.as_json(), indent=1) if args.json else f"{survey.headline}\n{survey.caution}")
+    return 0
 
 
 def _app(args: argparse.Namespace) -> int:
@@ -361,7 +381,10 @@ def _parser() -> argparse.ArgumentParser:
 
     protect = verb("protect", _protect, "plan the barriers of a planting: kind, size, cost, what to buy, how to build")
     protect.add_argument("--trees", type=int, required=True, help="number of trees")
-    protect.add_argument("--culprit", action="append", required=True, help="what lives there or bit; may be repeated")
+    protect.add_argument("--culprit", type=_culprit, action="append", required=True, metavar="NAME[=PROBABILITY]",
+                         help="what lives there or bit; may be repeated")
+    protect.add_argument("--diagnosed", action="store_true", help="it was diagnosed there, not only expected")
+    protect.add_argument("--owned", metavar="FILE", help="what is in stock, YAML or JSON: barrier: pieces or metres")
     protect.add_argument("--boundary", metavar="FILE", help="GeoJSON polygon of the planting")
     protect.add_argument("--hectares", type=_positive, help="area of the planting, when there is no boundary")
     protect.add_argument("--slope", type=float, default=0.0, help="mean slope of the ground [per cent]")
@@ -378,6 +401,15 @@ def _parser() -> argparse.ArgumentParser:
     protect.add_argument("--csv", metavar="OUT", help="write the buying list")
     protect.add_argument("--inches", action="store_true", help="show lengths in inches and feet")
     protect.add_argument("--json", action="store_true", help="print the plan as JSON")
+
+    survey = verb("survey", _survey, "estimate how much is browsed, how surely, from a filled tally")
+    survey.add_argument("file", nargs="?", help="filled tally, CSV")
+    survey.add_argument("--template", action="store_true", help="print an empty tally as CSV")
+    survey.add_argument("--before", metavar="FILE", help="the tally of an earlier visit to the same plots")
+    survey.add_argument("--target", type=float, metavar="SHARE", help="your own tolerable share, 0 to 1")
+    survey.add_argument("--pdf", metavar="OUT", help="write the report as PDF")
+    survey.add_argument("--html", metavar="OUT", help="write the report as HTML")
+    survey.add_argument("--json", action="store_true", help="print all figures as JSON")
 
     check = verb("check", _check, "measure how good the tool is, on pictures and cases with known truth")
     check.add_argument("--photos", metavar="FOLDER", help="a folder of scenes with truth (default: the bundled ones)")

@@ -147,3 +147,21 @@ def test_a_planting_is_planned_and_an_impossible_one_gets_one_line(
     assert (tmp_path / "buy.csv").read_text().count("\n") >= 2
     assert main(["protect", "--trees", "10000", "--hectares", "0.001", "--culprit", "deer"]) == 2
     assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_a_filled_tally_becomes_an_estimate_with_its_interval(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["survey", "--template"]) == 0
+    columns = capsys.readouterr().out.splitlines()[0].split(",")
+    rows = [",".join(columns)]
+    for plot in range(1, 21):
+        for tree in range(1, 6):
+            told = {"site": "invented", "visit": "2026-04-01", "plot": str(plot), "tree": str(tree), "species": "oak",
+                    "browsed": str(int((plot + tree) % 3 == 0)), "plot_area_m2": "12.6", "height_cm": "60"}
+            rows.append(",".join(told.get(name, "") for name in columns))
+    tally = tmp_path / "tally.csv"
+    tally.write_text("\n".join(rows))
+    report = tmp_path / "report.pdf"
+    assert main(["survey", str(tally), "--json", "--pdf", str(report)]) == 0
+    found = json.loads(capsys.readouterr().out)["unprotected"]
+    assert found["low"] < 1 / 3 + 0.01 < found["high"] and found["plots"] == 20
+    assert report.read_bytes().startswith(b"%PDF")
