@@ -12,7 +12,7 @@ import numpy as np
 
 from diagnose.signs import Bounded, Measured
 
-TOO_WIDE = 12.0  # a standard uncertainty beyond which an interval says more than a value [degree]
+TOO_WIDE = 9.0  # a standard uncertainty beyond which an interval says more than a value [degree]
 PALE = 0.35  # by which a wood face outshines bark, as logarithm of a ratio: half-way in 400 simulated pictures
 PALE_SPREAD = 0.12  # of that difference where the face is four pixels wide or more; from the same pictures
 
@@ -20,7 +20,7 @@ PALE_SPREAD = 0.12  # of that difference where the face is four pixels wide or m
 def true_slope(
     slope: float, slope_sigma: float, bulge: float, pixel: float, tone: float, shear: float
 ) -> Measured | Bounded:
-    """The true slope [degree] of a clean end; an interval where it cannot be told to 12 degrees.
+    """The true slope [degree] of a clean end; an interval where it cannot be told to 9 degrees.
 
     slope : seen, [degree]. bulge : height of the outline's half ellipse, in radii. pixel : one pixel in diameters.
     tone : by how much the strip inside the end is lighter than bark, as logarithm. shear : how far a point
@@ -30,7 +30,7 @@ def true_slope(
     bulge = max(bulge, 0.0)
     m = np.tan(np.radians(slope)) + np.tan(np.radians(max(slope_sigma, 0.3))) * np.linspace(-2.5, 2.5, 11)
     # spread of the bulge by size of a pixel: 68th percentile of the errors in 400 simulated pictures
-    spread = 0.02 + min(35.0 * pixel**2, 0.45)
+    spread = 0.018 + min(30.0 * pixel**2, 0.4)
     k = np.linspace(max(0.0, bulge - 3 * spread), bulge + 3 * spread, 41)
     seen = _chance_that_face_is_seen(tone, bulge / pixel)
     m_weight, k_weight = np.exp(-0.5 * np.linspace(-2.5, 2.5, 11) ** 2), np.exp(-0.5 * ((k - bulge) / spread) ** 2)

@@ -1,0 +1,62 @@
+"""Is the picture good enough, and what should be done better next time?
+
+Each fault is measured where the wound is, not over the whole picture, and told in one line with what to do.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+BLURRED = 3.5  # width of an edge from a fifth to four fifths of its height, beyond which it is blurred [px]
+DARK = 0.10  # linear light of white paper below which noise rules, 1 = full
+GLARE = 0.5  # share of the paper that is clipped white in all colours
+SMALL = 0.1  # one pixel in diameters of the stem
+OBLIQUE = 35.0  # view angle to the sheet [degree]
+
+
+def edge_width(light: np.ndarray, outline: np.ndarray) -> float:
+    """Median width of the edges along an outline, [cells of `light`]; 0 where none is plain.
+
+    light : (h, w, 3) linear light. outline : (n, 2) cells. From a fifth to four fifths of each edge's height, 1.68
+    standard deviations of a Gaussian blur.
+    """
+    if len(outline) < 20:
+        return 0.0
+    step = max(1, len(outline) // 300)
+    along = np.roll(outline, -4, axis=0) - np.roll(outline, 4, axis=0)
+    normal = np.stack([-along[:, 1], along[:, 0]], axis=1) / (np.linalg.norm(along, axis=1, keepdims=True) + 1e-9)
+    reach = np.arange(-8.0, 8.25, 0.25)
+    at = (outline[::step, None] + normal[::step, None] * reach[:, None]).astype(np.float32)
+    grey = light.mean(axis=2)
+    seen = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = np.where((seen[:, -8:].mean(axis=1) > seen[:, :8].mean(axis=1))[:, None], seen, seen[:, ::-1])
+    low, high = np.median(seen[:, :16], axis=1), np.median(seen[:, -16:], axis=1)
+    plain = high - low > 0.25 * max(float(np.percentile(grey, 90)), 1e-6)
+    if plain.sum() < 10:
+        return 0.0
+    rise = ((seen - low[:, None]) / (high - low + 1e-9)[:, None])[plain]
+    within = ((rise > 0.2) & (rise < 0.8)).sum(axis=1) * 0.25
+    return float(np.median(within))
+
+
+def remarks(
+    light: np.ndarray, outline: np.ndarray, cells_per_px: float, pixel: float, view_angle_deg: float
+) -> tuple[str, ...]:
+    """What is wrong with the picture around a wound, a line each, worst first.
+
+    light : (h, w, 3) linear light of the neighbourhood. outline : (n, 2) of the wound in its cells. cells_per_px :
+    cells a pixel of the picture. pixel : one pixel in diameters of the stem. view_angle_deg : [degree] to the sheet.
+    """
+    found = []
+    if pixel > SMALL:
+        found.append("the twig is small in the picture: go closer, so that the card fills most of it")
+    if edge_width(light, outline) / cells_per_px > BLURRED:
+        found.append("the end is blurred: hold still, tap the end to focus there, and give the camera more light")
+    if float(np.percentile(light.mean(axis=2), 90)) < DARK:
+        found.append("the picture is dark: photograph in daylight, without a shadow over the card")
+    if float((light.min(axis=2) > 0.985).mean()) > GLARE:
+        found.append("the paper is overexposed, which thins the twig: turn the card out of the glare or darken the photo")
+    if view_angle_deg > OBLIQUE:
+        found.append("the card is seen at a slant: photograph it from straight above")
+    return tuple(found)
