@@ -47,6 +47,7 @@ FRAY_MM = 3.0  # length of outline within which a spike to the side is left out 
 ENOUGH_CONTRAST = 6.0  # of grooves' power over that of other directions
 ENOUGH_REGULARITY = 0.42
 AS_GRAIN = (10.0, 0.55)  # within so many degrees of the stem's axis, where the grain runs, so much is asked
+THICKEST_UNTAPPED = 90.0  # a table's planks may look like thicker trunks: those need a tap [mm]
 NEAR_EQUAL = 0.5  # of scores
 SURE, SURE_WHERE_TAPPED = 2.8, 2.2  # least score; ours: stems with patches reach 3.5, others mostly under 2.7
 WELL_SEEN = np.radians(62)  # from a view's middle round the stem
@@ -192,11 +193,12 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float
         tap = (plane.to_mm(np.array([taps[0]], float))[0] + MARGIN) * view.scale
     sure = SURE if tap is None else SURE_WHERE_TAPPED
     likely = [one for one in candidates(view, straight_edges(view), tap)[:4] if one.score >= sure]
+    thickest = WIDTHS[1] if taps else THICKEST_UNTAPPED
     fitted: list[tuple[Stem, Candidate]] = []
     for candidate in likely:
         centre_px = plane.to_px(view.to_mm(candidate.centre[None]))[0]
         stem = fit_stem(picture, plane, view, candidate.pair, centre_px, candidate.rows)
-        if stem is None or not 0.75 < 2 * stem.radius / candidate.width < 1.35 or 2 * stem.radius > WIDTHS[1]:
+        if stem is None or not 0.75 < 2 * stem.radius / candidate.width < 1.35 or 2 * stem.radius > thickest:
             continue
         fitted.append((stem, candidate))
     # lines within a stem, of its bark or shadow, are as long as its sides: of near equals the outer ones are the sides
@@ -373,7 +375,7 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, fl
         where = "at the tap" if taps else "on a stem beside the card"
         return _nothing(
             f"no bare patch with bark above and below it was found {where}: hold the card beside the stem, along "
-            "it, with bark in view at both ends of the patch, and tap on the patch"
+            "it, with bark in view at both ends of the patch, and tap on the patch (a trunk over 9 cm needs the tap)"
         )
     stem = patch.stem
     measured: dict[str, Sign] = {"stem_diameter_mm": Measured(2 * stem.radius, 2 * stem.radius * stem.radius_sigma)}
