@@ -287,10 +287,10 @@ def _protect(args: argparse.Namespace) -> int:
     place = planting(
         ground, args.trees, dict(args.culprit), damage=args.damage, years=args.years, snow_mm=args.snow_mm or 0.0,
         strong_wind=args.wind, carry_m=args.carry_m, budget=args.budget, conifers=args.conifers,
-        diagnosed=args.diagnosed, **{
-            name: read_settings(path)
-            for name, path in (("prices", args.prices), ("spec", args.spec), ("owned", args.owned)) if path is not None
-        },
+        diagnosed=args.diagnosed,
+        prices=None if args.prices is None else read_settings(args.prices),
+        spec=None if args.spec is None else read_settings(args.spec),
+        owned=None if args.owned is None else read_settings(args.owned),
     )
     plan = plan_for(place)
     if args.pdf:

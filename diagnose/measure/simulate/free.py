@@ -139,8 +139,8 @@ def _ground(around: Surroundings, rng: np.random.Generator) -> np.ndarray:
     for _ in range(int(rng.integers(0, 60))):
         at = (int(rng.uniform(0, width // 2)), int(rng.uniform(0, height // 2)))
         axes = (int(rng.uniform(4, 30)), int(rng.uniform(3, 14)))
-        colour = np.array(GROUNDS["litter"][int(rng.integers(4))][::-1]) * rng.uniform(0.6, 1.6)
-        cv2.ellipse(scene, at, axes, float(rng.uniform(0, 180)), 0, 360, colour.tolist(), cv2.FILLED)
+        shade = np.array(GROUNDS["litter"][int(rng.integers(4))][::-1]) * rng.uniform(0.6, 1.6)
+        cv2.ellipse(scene, at, axes, float(rng.uniform(0, 180)), 0, 360, shade.tolist(), cv2.FILLED)
     for _ in range(int(rng.integers(0, 3))):  # shadows of stems on the ground
         ends = rng.uniform(-0.2, 1.2, (2, 2)) * (width / 2, height / 2)
         lit = np.ones(scene.shape[:2], np.float32)
