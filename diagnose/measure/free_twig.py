@@ -25,7 +25,8 @@ from diagnose.photo.scale import px_per_mm
 from diagnose.signs import Measured, Sign
 
 Point = tuple[float, float]
-TAP_SHARE = 0.006  # a finger's standard error, as a share of the picture's diagonal
+Line = np.poly1d
+TAP_SHARE = 0.004  # a finger's standard error, as a share of the picture's diagonal
 CELLS = (40.0, 56.0)  # cells across one diameter in the patch that the cut works on, first and second time
 FINEST = 110.0  # cells across one diameter where the outline is drawn
 BEHIND, AHEAD, ASIDE = 5.4, 3.4, 1.7  # extent of the patch around the end, in diameters
@@ -41,6 +42,7 @@ class Stem:
     back: np.ndarray
     diameter: float
     strength: float  # of the weaker of its two edges, in noise units
+    score: float = 1.0  # how likely this reading of the edges is, over the likeliest one
 
 
 @dataclass(frozen=True)
@@ -116,40 +118,41 @@ def _lab(bgr: np.ndarray) -> np.ndarray:
 
 # --- two parallel edges along a line ---------------------------------------------------------------------------
 
+Edge = tuple[float, float, np.ndarray]  # row at mid-length, lean, step in colour in noise units (3,)
 ACROSS = 150  # rows to either side of the line between the taps
 ALONG = 180  # columns along it
 SHEARS = np.arange(-12, 13) * 0.01
 
 
-def find_stem(picture: Picture, tip: np.ndarray, back: np.ndarray, widest: float = 0.45) -> Stem | None:
-    """The stem that two points lie on, from its two sides; None where no pair of sharp parallel edges is seen.
+def find_stem(picture: Picture, tip: np.ndarray, back: np.ndarray, widest: float = 0.45) -> list[Stem]:
+    """The stem that two points lie on, from its two sides, the likeliest reading first; empty where none is seen.
 
-    widest : largest diameter to look for, as a share of the distance between the points.
+    widest : largest diameter to look for, as a share of the distance between the points. A second reading, narrower
+    or wider, is given where it is not much less likely.
     """
     length = float(np.linalg.norm(tip - back))
     if length < 12:
-        return None
+        return []
     to_px = _turned(gaze_at(picture, tip), tip, back)
     reach = 0.75 * widest * length
     scale = ACROSS / reach
     if scale > 2.0:
         scale, reach = 2.0, min(reach, ACROSS / 2.0)
-    strip = _sample(picture.bgr, to_px, (-length, -0.12 * length), (-reach, reach), scale, ALONG / (0.88 * length * scale))
-    sides = _straight_edges(_lab(strip), ALONG / (0.88 * length * scale))
+    stretch = ALONG / (0.88 * length * scale)
+    strip = _sample(picture.bgr, to_px, (-length, -0.12 * length), (-reach, reach), scale, stretch)
+    edges = _straight_edges(_lab(strip), stretch)
     slack = TAP_SHARE * float(np.hypot(*picture.size)) * scale
-    pair = _best_pair(sides, strip.shape[0] / 2, widest * length * scale, slack, length * scale)
-    if pair is None:
-        return None
-    (y1, t1, _), (y2, t2, _), strength = pair
-    middle = (y1 + y2) / 2 - (strip.shape[0] - 1) / 2
-    lean = (t1 + t2) / 2
-    centre = np.array([-0.56 * length, middle / scale])
-    ends = np.array([(0.0, centre[1] + 0.56 * length * lean), (-length, centre[1] - 0.44 * length * lean)])
-    px = cv2.perspectiveTransform(ends[None], to_px)[0]
-    return Stem(px[0], px[1], (y2 - y1) / scale, strength)
+    stems = []
+    for (y1, t1, _), (y2, t2, _), strength, score in _best_pairs(edges, strip.shape[0] / 2, widest * length * scale, slack, length * scale):
+        middle = ((y1 + y2) / 2 - (strip.shape[0] - 1) / 2) / scale
+        lean = (t1 + t2) / 2
+        ends = np.array([(0.0, middle + 0.56 * length * lean), (-length, middle - 0.44 * length * lean)])
+        px = cv2.perspectiveTransform(ends[None], to_px)[0]
+        stems.append(Stem(px[0], px[1], (y2 - y1) / scale, strength, score))
+    return stems
 
 
-def _straight_edges(lab: np.ndarray, stretch: float) -> list[tuple[float, float, np.ndarray]]:
+def _straight_edges(lab: np.ndarray, stretch: float) -> list[Edge]:
     """Straight edges along a strip: (row at mid-length, lean, step in colour per row in noise units (3,))."""
     h, w = lab.shape[:2]
     smooth = cv2.GaussianBlur(lab, (0, 0), sigmaX=2.0, sigmaY=1.2)
@@ -171,32 +174,43 @@ def _straight_edges(lab: np.ndarray, stretch: float) -> list[tuple[float, float,
     peaks = (strength == cv2.dilate(strength, np.ones((3, 7), np.uint8))) & (strength > 2.5 * noise)
     peaks[:, :2] = peaks[:, -2:] = False
     found = [(float(y), float(SHEARS[i]), steps[i, y] / noise) for i, y in zip(*np.nonzero(peaks), strict=True)]
-    return sorted(found, key=lambda edge: -float(np.linalg.norm(edge[2])))[:24]
+    return sorted(found, key=lambda edge: -float(np.linalg.norm(edge[2])))[:48]
 
 
-def _best_pair(
-    edges: list[tuple[float, float, np.ndarray]], middle: float, widest: float, slack: float, length: float
-) -> tuple[tuple[float, float, np.ndarray], tuple[float, float, np.ndarray], float] | None:
-    """The likeliest two sides of one stem under the taps."""
-    best, best_score = None, 0.0
-    for a in edges:
-        for b in edges:
-            gap = b[0] - a[0]
-            if not 5 < gap < widest or abs(a[1] - b[1]) > 0.05:
-                continue
-            centre, lean = (a[0] + b[0]) / 2 - middle, (a[1] + b[1]) / 2
-            beyond = max(abs(centre + 0.56 * length * lean), abs(centre - 0.44 * length * lean)) - gap / 2
-            near = np.exp(-0.5 * (max(beyond, 0) / slack) ** 2)
-            weaker, stronger = sorted(float(np.linalg.norm(edge[2])) for edge in (a, b))
-            usual = np.exp(-0.5 * (np.log(gap / length * 8) / 1.0) ** 2)
-            off = np.exp(-0.5 * (centre**2 / ((0.15 * gap) ** 2 + slack**2)))
-            parallel = np.exp(-0.5 * ((a[1] - b[1]) / 0.015) ** 2)
-            # marks on the bark make pairs inside the true one, the background hardly ever one outside: hence the gap
-            seen = weaker / (weaker + 3) * stronger / (stronger + 3) * gap**0.75
-            score = seen * near * (0.4 + 0.6 * usual) * off * parallel
-            if score > best_score:
-                best, best_score = (a, b, float(weaker)), score
-    return best
+def _best_pairs(
+    edges: list[Edge], middle: float, widest: float, slack: float, length: float
+) -> list[tuple[Edge, Edge, float, float]]:
+    """The likeliest sides of one stem under the taps, the weaker one's strength, and the score over the first's."""
+    if len(edges) < 2:
+        return []
+    y, lean, strength = (np.array(column) for column in zip(*[(e[0], e[1], np.linalg.norm(e[2])) for e in edges], strict=True))
+    gap = y[None, :] - y[:, None]
+    centre, turn = (y[None, :] + y[:, None]) / 2 - middle, (lean[None, :] + lean[:, None]) / 2
+    beyond = np.maximum(np.abs(centre + 0.56 * length * turn), np.abs(centre - 0.44 * length * turn)) - gap / 2
+    wide = np.maximum(gap, 1.0)
+    score = _pair_score(strength, lean, wide)
+    score = score * np.exp(-0.5 * (np.maximum(beyond, 0) / slack) ** 2)
+    score = score * (0.2 + 0.8 * np.exp(-0.5 * (np.log(wide / length * 8) / 0.6) ** 2))
+    score = score * np.exp(-0.5 * (centre**2 / ((0.1 * wide) ** 2 + slack**2)))
+    score[(gap <= 5) | (gap >= widest) | (np.abs(lean[None, :] - lean[:, None]) > 0.05)] = 0
+    pairs: list[tuple[Edge, Edge, float, float]] = []
+    best = float(score.max())
+    while len(pairs) < 2 and score.max() > 0.4 * best > 0:
+        first, second = np.unravel_index(int(np.argmax(score)), score.shape)
+        weaker = float(min(strength[first], strength[second]))
+        pairs.append((edges[first], edges[second], weaker, float(score[first, second]) / best))
+        score[np.abs(np.log(wide / wide[first, second])) < 0.13] = 0
+    return pairs
+
+
+def _pair_score(strength: np.ndarray, lean: np.ndarray, gap: np.ndarray) -> np.ndarray:
+    """How well each two edges go together as the sides of a stem, (n, n).
+
+    Marks on the bark make pairs inside the true one, an unsharp background hardly ever one outside: hence the gap.
+    """
+    plain = strength / (strength + 11)
+    parallel = np.exp(-0.5 * ((lean[None, :] - lean[:, None]) / 0.015) ** 2)
+    return plain[None, :] * plain[:, None] * parallel * gap**1.6
 
 
 # --- the end, closely ------------------------------------------------------------------------------------------
@@ -229,7 +243,7 @@ def see_end(picture: Picture, stem: Stem, slack: float) -> SeenEnd | None:
         x, y = (-(BEHIND + loose) * D, (AHEAD + loose) * D), (-ASIDE * D, ASIDE * D)
         bgr = _sample(picture.bgr, to_px, x, y, scale)
         patch = Patch(_LIGHT[bgr], scale, -x[0] * scale - 0.5, -y[0] * scale - 0.5)
-        masks = twig_masks(_lab(bgr), patch, D, loose)
+        masks = twig_masks(_lab(bgr), patch, D, loose, None if seen is None else _sides_of(seen, to_px, D))
         if not masks:
             return None
         ends = []
@@ -244,8 +258,20 @@ def see_end(picture: Picture, stem: Stem, slack: float) -> SeenEnd | None:
         spread = float(np.std([each.slope for each, _ in ends])) if len(ends) > 1 else 1.0
         seen = SeenEnd(end, outline, gaze, to_px, spread, stem)
         points = seen.px(end.to_outline(np.array([(end.offset, 0.0), (end.offset - 6.0, 0.0)])))
-        stem = Stem(points[0], points[1], end.diameter, stem.strength)
+        stem = Stem(points[0], points[1], end.diameter, stem.strength, stem.score)
     return seen
+
+
+def _sides_of(seen: SeenEnd, to_px: np.ndarray, diameter: float) -> tuple[Line, Line]:
+    """The sides of an end as lines in another frame, in diameters."""
+    x = seen.end.origin[0] - np.array([0.5, 4.0]) * seen.end.diameter
+    lines = []
+    for offset, lean in (seen.end.sides.left, seen.end.sides.right):
+        px = seen.px(np.stack([x, offset + lean * x], axis=1))
+        at = cv2.perspectiveTransform(px[None], np.linalg.inv(to_px))[0] / diameter
+        slope = (at[1, 1] - at[0, 1]) / (at[1, 0] - at[0, 0])
+        lines.append(Line([slope, at[0, 1] - slope * at[0, 0]]))
+    return lines[0], lines[1]
 
 
 def _sharpened(
@@ -269,14 +295,19 @@ def _lowest_lip(mask: np.ndarray, patch: Patch, diameter: float) -> float:
     return float((np.percentile(ends, 10) - patch.x0) / patch.scale)
 
 
-def twig_masks(lab: np.ndarray, patch: Patch, diameter: float, loose: float) -> list[np.ndarray]:
-    """Masks of the twig, to about a cell: the likeliest first, then cuts made bolder and shyer."""
+def twig_masks(
+    lab: np.ndarray, patch: Patch, diameter: float, loose: float, sides: tuple[Line, Line] | None = None
+) -> list[np.ndarray]:
+    """Masks of the twig, to about a cell: the likeliest first, then cuts made bolder and shyer.
+
+    sides : where the stem's sides are known already, y as a line in x, in diameters.
+    """
     h, w = lab.shape[:2]
     x = ((np.arange(w) - patch.x0) / patch.scale / diameter)[None, :]
     rows = ((np.arange(h) - patch.y0) / patch.scale / diameter)[:, None]
     smooth = cv2.GaussianBlur(lab, (0, 0), 0.8)
     start = -1.4 - loose  # the stem is whole before here
-    sides = _sides_in(smooth, patch, diameter, start)
+    sides = sides or _sides_in(smooth, patch, diameter, start)
     if sides is None:
         return []
     left, right = (line(x[0]) for line in sides)
@@ -304,9 +335,6 @@ def twig_masks(lab: np.ndarray, patch: Patch, diameter: float, loose: float) -> 
     return masks
 
 
-Line = np.poly1d
-
-
 def _sides_in(lab: np.ndarray, patch: Patch, diameter: float, start: float) -> tuple[Line, Line] | None:
     """The stem's two sides near the end, y as a line in x, in diameters, from the straight edges nearest to them."""
     cell = patch.scale * diameter
@@ -316,20 +344,19 @@ def _sides_in(lab: np.ndarray, patch: Patch, diameter: float, start: float) -> t
         return None
     middle = (first + last - 1) / 2
     edges = _straight_edges(part, 1.0)
-    pairs = []
-    for a in edges:
-        for b in edges:
-            ya, yb = ((edge[0] - patch.y0) / cell for edge in (a, b))
-            if not (0.7 < yb - ya < 1.35 and abs((ya + yb) / 2) < 0.2 and abs(a[1] - b[1]) < 0.05):
-                continue
-            weaker, stronger = sorted(float(np.linalg.norm(edge[2])) for edge in (a, b))
-            seen = weaker / (weaker + 6) * stronger / (stronger + 6) * np.sqrt(yb - ya)
-            fits = np.exp(-0.5 * (np.log(yb - ya) / 0.12) ** 2 - 0.5 * ((a[1] - b[1]) / 0.02) ** 2)
-            fits *= np.exp(-0.5 * ((a[1] + b[1]) / 2 / 0.03) ** 2 - 0.5 * ((ya + yb) / 2 / 0.12) ** 2)
-            pairs.append((seen * fits, (a, ya), (b, yb)))
-    if not pairs:
+    if len(edges) < 2:
         return None
-    _, *chosen = max(pairs, key=lambda pair: pair[0])
+    y = np.array([(edge[0] - patch.y0) / cell for edge in edges])
+    lean, strength = np.array([edge[1] for edge in edges]), np.array([np.linalg.norm(edge[2]) for edge in edges])
+    gap = y[None, :] - y[:, None]
+    wide, centre, turn = np.maximum(gap, 0.1), (y[None, :] + y[:, None]) / 2, (lean[None, :] + lean[:, None]) / 2
+    score = _pair_score(strength, lean, wide**0.4)
+    score = score * np.exp(-0.5 * (np.log(wide) / 0.12) ** 2 - 0.5 * (turn / 0.03) ** 2 - 0.5 * (centre / 0.12) ** 2)
+    score[(gap < 0.7) | (gap > 1.35) | (np.abs(lean[None, :] - lean[:, None]) > 0.05)] = 0
+    first, second = np.unravel_index(int(np.argmax(score)), score.shape)
+    if score[first, second] <= 0:
+        return None
+    chosen = [(edges[first], float(y[first])), (edges[second], float(y[second]))]
     x = (middle - patch.x0) / cell
     left, right = (Line([edge[1], y - edge[1] * x]) for edge, y in chosen)
     return left, right
@@ -532,16 +559,29 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
     if len(taps) < 2:
         return _nothing("no card was found: tap the severed end, then a point farther back on the same stem")
     tip, back = np.array(taps[0], float), np.array(taps[1], float)
-    stem = find_stem(picture, tip, back)
-    seen = None if stem is None else see_end(picture, stem, TAP_SHARE * float(np.hypot(*picture.size)))
+    slack = TAP_SHARE * float(np.hypot(*picture.size))
+    readings = [see_end(picture, stem, slack) for stem in find_stem(picture, tip, back)]
+    seen = next((reading for reading in readings if reading is not None), None)
     if seen is None:
         return _nothing("no stem with two clear sides lies between the taps: tap nearer to its middle line, or go closer")
+    rivals = [reading for reading in readings if reading is not None and reading is not seen]
+    return _measurement(seen, rivals, scale)
+
+
+def _measurement(seen: SeenEnd, rivals: list[SeenEnd], scale: Plane | None) -> Measurement:
+    """The signs of one end; rivals : less likely readings of the same stem, whose differences are doubts."""
     end = seen.end
     pixel = 1.0 / end.diameter
     # the stem's lean towards the camera is not known without a card: cos of 14 degrees on average (our choice)
     slope = float(np.degrees(np.arctan(abs(end.slope) / 0.97)))
     loose = float(np.degrees(0.5 * max(end.raggedness - 0.03, 0.0)))
-    sigma = float(np.hypot(np.hypot(1.5 + 360.0 * pixel**2, loose), np.degrees(seen.spread / (1 + end.slope**2))))
+    doubt, unsure = 0.0, 0.0
+    for rival in rivals:
+        share = float(np.sqrt(rival.stem.score / (1 + rival.stem.score)))
+        doubt = share * abs(float(np.degrees(np.arctan(rival.end.slope) - np.arctan(end.slope))))
+        unsure = share * abs(float(np.log(rival.end.diameter / end.diameter)))
+    spread = np.degrees(seen.spread / (1 + end.slope**2))
+    sigma = float(np.sqrt((1.5 + 360.0 * pixel**2) ** 2 + loose**2 + spread**2 + doubt**2))
     measured: dict[str, Sign] = {
         "seen_slope_deg": Measured(slope, sigma),
         "raggedness": Measured(end.raggedness, 0.25 * end.raggedness + 0.3 * pixel + 0.01),
@@ -555,7 +595,7 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
         per_mm = px_per_mm(scale)
         wide = seen.px(end.to_outline(np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)])))
         diameter = float(np.linalg.norm(wide[1] - wide[0])) / per_mm
-        measured["end_diameter_mm"] = Measured(diameter, diameter * float(np.hypot(scale.scale_sigma, 0.03)))
+        measured["end_diameter_mm"] = Measured(diameter, diameter * float(np.sqrt(scale.scale_sigma**2 + 0.03**2 + unsure**2)))
     return Measurement(measured, reasons, _shapes(seen))
 
 
