@@ -550,16 +550,237 @@ def _holding(mask: np.ndarray, core: np.ndarray) -> np.ndarray | None:
     return cv2.drawContours(np.zeros_like(own), contours, -1, 1, cv2.FILLED)
 
 
+# --- without taps: which stem stands out -----------------------------------------------------------------------
+
+LOOK_AT = 1100  # longer side of the reduced picture that stems are looked for in [px]
+MOST = 8  # stems that are looked at closely
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A severed end found without a tap: as it was seen, and the width of the stem's sides [px], small when in focus."""
+
+    seen: SeenEnd
+    blur: float
+    contrast: float
+
+
+def candidates(picture: Picture, tap: np.ndarray | None = None) -> list[Candidate]:
+    """Ends of stems inside the picture, the sharpest first; near a tap where one is given."""
+    found: list[Candidate] = []
+    reach = TAP_SHARE * float(np.hypot(*picture.size))
+    for tip, back, diameter in _ends_of_stripes(picture):
+        if tap is not None and np.linalg.norm(tip - tap) > 3 * reach + 3 * diameter:
+            continue
+        seen = _settled(picture, tip, back, diameter)
+        if seen is None or _seen_already(seen, found):
+            continue
+        blur, contrast = edge_blur(picture, seen)
+        found.append(Candidate(seen, blur, contrast))
+    return sorted(found, key=lambda each: each.blur)
+
+
+def _settled(picture: Picture, tip: np.ndarray, back: np.ndarray, diameter: float) -> SeenEnd | None:
+    """The end seen from a rough guess, followed along the stem until it stays where it is."""
+    width, height = picture.size
+    for _ in range(3):
+        stems = find_stem(picture, tip, back)
+        stems = [stem for stem in stems if abs(np.log(stem.diameter / diameter)) < 0.35]
+        if not stems:
+            return None
+        seen = see_end(picture, stems[0], 1.2 * diameter)
+        if seen is None:
+            return None
+        end = seen.end
+        middle = end.to_outline(np.array([(end.offset, 0.0), (end.offset - 6.0, 0.0)]))
+        found, behind = seen.px(middle)
+        margin = 1.2 * end.diameter
+        if not (margin < found[0] < width - margin and margin < found[1] < height - margin):
+            return None
+        step = float(np.linalg.norm(found - tip))
+        tip, back = found, _inside(found, behind, picture.size)
+        if step < 1.2 * diameter:
+            return seen
+        diameter = end.diameter
+    return None
+
+
+def _inside(tip: np.ndarray, back: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """`back`, drawn nearer to the tip until it lies in the picture."""
+    share = 1.0
+    for k in range(2):
+        step = back[k] - tip[k]
+        for edge in (2.0, size[k] - 3.0):
+            if (back[k] - edge) * np.sign(step) > 0 and (edge - tip[k]) * step > 0:
+                share = min(share, float((edge - tip[k]) / step))
+    return tip + share * (back - tip)
+
+
+def _seen_already(seen: SeenEnd, found: list[Candidate]) -> bool:
+    at = seen.px(seen.outline.mean(axis=0))[0]
+    return any(np.linalg.norm(each.seen.px(each.seen.outline.mean(axis=0))[0] - at) < seen.end.diameter for each in found)
+
+
+def _ends_of_stripes(picture: Picture) -> list[tuple[np.ndarray, np.ndarray, float]]:
+    """Ends inside the picture of long stripes with two straight sides: (end, point farther back, diameter) [px]."""
+    factor = 1
+    while max(picture.size) / factor > 1.5 * LOOK_AT and factor < 8:
+        factor *= 2
+    small, factor = picture.reduced(factor)
+    stripes = _stripes(cv2.cvtColor(small, cv2.COLOR_BGR2LAB))
+    height, width = small.shape[:2]
+    ends = []
+    for middle, along, start, stop, diameter, _ in stripes[:MOST]:
+        for here, away in ((stop, start), (start, stop)):
+            tip = middle + along * here
+            if not (diameter < tip[0] < width - diameter and diameter < tip[1] < height - diameter):
+                continue
+            back = tip + np.sign(away - here) * along * min(max(abs(away - here), 4 * diameter), 8 * diameter)
+            back = _inside(tip, back, (width, height))
+            ends.append(((tip + 0.5) * factor - 0.5, (back + 0.5) * factor - 0.5, diameter * factor))
+    return ends
+
+
+Stripe = tuple[np.ndarray, np.ndarray, float, float, float, float]  # point, direction, from, to, width, length seen
+
+
+def _stripes(lab: np.ndarray) -> list[Stripe]:
+    """Pairs of parallel straight edges, put together where they continue each other, the plainest first."""
+    lines = []
+    finder = cv2.createLineSegmentDetector()
+    for channel in range(2):
+        found = finder.detect(cv2.GaussianBlur(lab[..., channel], (0, 0), 0.8))[0]
+        if found is not None:
+            lines.append(found.reshape(-1, 4))
+    if not lines:
+        return []
+    at = np.concatenate(lines).astype(float)
+    length = np.hypot(at[:, 2] - at[:, 0], at[:, 3] - at[:, 1])
+    at, length = at[length > 22], length[length > 22]
+    order = np.argsort(-length)[:220]
+    at, length = at[order], length[order]
+    if len(at) < 2:
+        return []
+    middle, way = (at[:, :2] + at[:, 2:]) / 2, (at[:, 2:] - at[:, :2]) / length[:, None]
+    stripes: list[Stripe] = []
+    i, j = np.triu_indices(len(at), 1)
+    turn = np.abs(way[i, 0] * way[j, 1] - way[i, 1] * way[j, 0])
+    apart = middle[j] - middle[i]
+    across = np.abs(apart[:, 0] * -way[i, 1] + apart[:, 1] * way[i, 0])
+    good = (turn < 0.09) & (across > 5) & (across < 0.12 * max(lab.shape[:2]))
+    for a, b in zip(i[good], j[good], strict=True):
+        along = way[a] * length[a] + np.sign(way[a] @ way[b]) * way[b] * length[b]
+        along /= np.linalg.norm(along)
+        normal = np.array([-along[1], along[0]])
+        centre = (middle[a] + middle[b]) / 2
+        spans = [np.sort((at[k].reshape(2, 2) - centre) @ along) for k in (a, b)]
+        start, stop = max(spans[0][0], spans[1][0]), min(spans[0][1], spans[1][1])
+        width = abs(float((middle[b] - middle[a]) @ normal))
+        if stop - start < max(1.2 * width, 18) or width < 5:
+            continue
+        stripes.append((centre, along, float(min(spans[0][0], spans[1][0])), float(max(spans[0][1], spans[1][1])), width, float(stop - start)))
+    return _joined(stripes)
+
+
+def _joined(stripes: list[Stripe]) -> list[Stripe]:
+    stripes = sorted(stripes, key=lambda each: -each[5])
+    kept: list[Stripe] = []
+    for centre, along, start, stop, width, seen in stripes:
+        for k, (c, w, a, b, d, s) in enumerate(kept):
+            if abs(w[0] * along[1] - w[1] * along[0]) > 0.08 or abs(np.log(width / d)) > 0.35:
+                continue
+            off = np.array([-w[1], w[0]]) @ (centre - c)
+            if abs(off) > 0.35 * d:
+                continue
+            shift, sign = float((centre - c) @ w), float(np.sign(w @ along))
+            ends = sorted((shift + sign * start, shift + sign * stop))
+            if ends[0] < b + 6 * d and ends[1] > a - 6 * d:
+                kept[k] = (c, w, min(a, ends[0]), max(b, ends[1]), d, s + seen)
+                break
+        else:
+            kept.append((centre, along, start, stop, width, seen))
+    return sorted(kept, key=lambda each: -each[5])
+
+
+def edge_blur(picture: Picture, seen: SeenEnd) -> tuple[float, float]:
+    """Width of the stem's sides [px] and the step in colour over them: a step over its steepest slope."""
+    end = seen.end
+    out = np.arange(-7.0, 7.25, 0.5)
+    blurs, steps = [], []
+    for side in (-1.0, 1.0):
+        x = np.linspace(end.lip - 3.5, end.lip - 0.7, 64)
+        frame = np.stack(np.broadcast_arrays(x[:, None] * end.diameter, side * (end.diameter / 2 + out)), axis=-1) / end.diameter
+        px = seen.px(end.to_outline(frame.reshape(-1, 2)))
+        x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 2, 0, np.array(picture.size) - 8)
+        x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 3, picture.size)
+        lab = _lab(picture.bgr[y0 : max(y1, y0 + 4), x0 : max(x1, x0 + 4)])
+        at = (px - (x0, y0)).astype(np.float32)
+        colour = cv2.remap(lab, at[None, :, 0], at[None, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        parts = colour.reshape(8, 8, len(out), 3).mean(axis=1)
+        for part in parts:
+            step = part[-6:].mean(axis=0) - part[:6].mean(axis=0)
+            size = float(np.linalg.norm(step))
+            rise = np.gradient(part @ step / (size + 1e-6), 0.5)
+            blurs.append(size / (float(rise.max()) + 1e-6))
+            steps.append(size)
+    sharp = np.array(blurs)[np.array(steps) > 4]
+    return (float(np.percentile(sharp, 30)) if len(sharp) >= 4 else 99.0), float(np.median(steps))
+
+
+def outstanding(found: list[Candidate]) -> Candidate | None:
+    """The one end that is plainly sharper than every other, if there is one: the photographer focused on it.
+
+    Marks on its own bark and its own thinner side branches do not count against it.
+    """
+    own = [each for each in found if not any(_belongs(each, other) for other in found if other is not each)]
+    own = [each for each in own if each.contrast > 6 and each.seen.stem.strength > 3 and each.seen.end.diameter > 11]
+    if not own:
+        return None
+    best = own[0]
+    close = [each for each in own[1:] if each.blur < 1.35 * best.blur and each.seen.end.diameter > 0.35 * best.seen.end.diameter]
+    if close or best.blur > 6 or best.seen.spread > 0.25:
+        return None
+    return best
+
+
+def _belongs(each: Candidate, other: Candidate) -> bool:
+    """Is `each` a mark on the stem of `other`, or a thinner branch of it?"""
+    mine, its = each.seen.end, other.seen.end
+    if mine.diameter > 0.85 * its.diameter:
+        return False
+    tip, back = each.seen.px(mine.to_outline(np.array([(mine.offset, 0.0), (mine.offset - 6.0, 0.0)])))
+    ends = other.seen.px(its.to_outline(np.array([(its.offset, 0.0), (its.offset - 1.0, 0.0)])))
+    down = ends[1] - ends[0]
+    size = float(np.linalg.norm(down))
+    down /= size
+    x, y = (tip - ends[0]) @ down / size, (tip - ends[0]) @ np.array([-down[1], down[0]]) / size
+    if abs(y) < 0.75 and x > -1.0:
+        return True
+    way = (back - tip) / np.linalg.norm(back - tip)
+    lean = way @ np.array([-down[1], down[0]])
+    meets = x + way @ down * (-y / lean) if abs(lean) > 0.05 else np.inf  # where its axis crosses the other's
+    return bool(lean * y < 0 and abs(y) < 5 and 0 < meets < 25)
+
+
 def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane | None = None) -> Measurement:
     """Measure the severed end of a twig where it grew.
 
-    taps : upright pixels, the severed end first, then a point farther back on the same stem; without both nothing
-    is measured, since the wrong twig measured is worse than none. scale : plane of a coin or a known length.
+    taps : upright pixels, the severed end first, then a point farther back on the same stem. With one tap the stem is
+    looked for there; without any only a twig that plainly stands out is measured, since the wrong twig measured is
+    worse than none. scale : plane of a coin or a known length.
     """
-    if len(taps) < 2:
-        return _nothing("no card was found: tap the severed end, then a point farther back on the same stem")
-    tip, back = np.array(taps[0], float), np.array(taps[1], float)
     slack = TAP_SHARE * float(np.hypot(*picture.size))
+    if len(taps) < 2:
+        tap = np.array(taps[0], float) if taps else None
+        best = outstanding(candidates(picture, tap))
+        if best is None:
+            point = "tap a point farther back on the stem too" if taps else "tap the severed end, then a point farther back on the same stem"
+            return _nothing(f"no single severed end stands out {'at the tap' if taps else 'in this picture'}: {point}")
+        end = best.seen.end
+        tip, back = best.seen.px(end.to_outline(np.array([(end.offset, 0.0), (end.offset - 8.0, 0.0)])))
+        back, slack = _inside(tip, back, picture.size), 0.3 * end.diameter
+    else:
+        tip, back = np.array(taps[0], float), np.array(taps[1], float)
     readings = [see_end(picture, stem, slack) for stem in find_stem(picture, tip, back)]
     seen = next((reading for reading in readings if reading is not None), None)
     if seen is None:
