@@ -12,13 +12,13 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
 
 import yaml
 
 from diagnose.cannot_use import CannotUse
+from diagnose.knowledge import knowledge
 
 How = Literal["photo", "answer", "default"]
 _UNKNOWN = {"", "unknown", "don't know", "dont know", "?"}
@@ -108,7 +108,7 @@ class Word:
 @cache
 def vocabulary() -> dict[str, Word]:
     """Every sign by its name, in the order of `signs.yaml`."""
-    loaded = yaml.safe_load((files("diagnose") / "signs.yaml").read_text(encoding="utf-8"))
+    loaded = knowledge("diagnose", "signs.yaml")
     return {name: _word(name, entry) for name, entry in loaded.items()}
 
 

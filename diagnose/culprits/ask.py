@@ -155,11 +155,6 @@ def _same_barrier(verdict: Verdict, barrier_of: Mapping[str, str]) -> list[str]:
     return [catalogue(verdict.without).names[key] for key in alike] if len(alike) > 1 else []
 
 
-def best_question(verdict: Verdict, passed: Collection[str] = ()) -> str | None:
-    """The sign most worth asking for; None when a kind of culprit is clear or nothing left can help."""
-    return next_step(verdict, passed).question
-
-
 def would_change(verdict: Verdict, most: int = 3) -> list[str]:
     """Answers, likeliest first, that would make another kind of culprit the likeliest, in words."""
     known = catalogue(verdict.without)

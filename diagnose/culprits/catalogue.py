@@ -10,9 +10,9 @@ from importlib.resources import files
 from typing import Any
 
 import numpy as np
-import yaml
 
 from diagnose.cannot_use import CannotUse
+from diagnose.knowledge import knowledge
 from diagnose.signs import vocabulary
 
 FILES = ("catalogue.yaml", "classes.yaml", "softness.yaml", "regions.yaml", "sources.yaml")
@@ -47,14 +47,10 @@ class Catalogue:
     version: str
 
 
-def _read(name: str) -> Any:
-    return yaml.safe_load((files("diagnose.culprits") / name).read_text(encoding="utf-8"))
-
-
 @cache
 def catalogue(without: str | None = None) -> Catalogue:
     """The catalogue; `without` leaves one culprit out, as if nobody had ever described it."""
-    raw, looks, softness, regions, sources = (_read(name) for name in FILES)
+    raw, looks, softness, regions, sources = (knowledge("diagnose.culprits", name) for name in FILES)
     if without is not None:
         raw = {key: entry for key, entry in raw.items() if key != without}
     digest = hashlib.sha256()
@@ -130,13 +126,6 @@ def _bins(raw: Mapping[str, Any], sign: str, softness: Mapping[str, Any]) -> tup
     return np.array(edges, float), np.array(rows)
 
 
-def group_words() -> dict[str, str]:
+def group_words() -> Mapping[str, str]:
     """Group key -> its name in words."""
-    return {
-        "deer": "deer", "livestock": "livestock", "rabbit_or_hare": "rabbit or hare", "vole": "voles",
-        "mouse_or_rat": "mouse or rat", "tree_squirrel": "tree squirrel", "porcupine": "porcupine",
-        "beaver": "beaver", "pocket_gopher": "pocket gopher", "woodchuck": "woodchuck",
-        "mountain_beaver": "mountain beaver", "trampling": "trampling or pulling out", "bird": "a bird",
-        "insect": "an insect", "weather": "weather", "tool": "a tool", "chemical": "a chemical",
-        NOT_LISTED: "something not listed",
-    }
+    return knowledge("diagnose.culprits", "groups.yaml")

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from functools import cache
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
-import yaml
 
+from diagnose.knowledge import knowledge
 from diagnose.measure.end_shape import End, clean_part
 from diagnose.signs import Shares
 
 
-@cache
 def _model() -> dict[str, Any]:
-    return dict(yaml.safe_load((files("diagnose.measure") / "end_form.yaml").read_text(encoding="utf-8")))
+    return knowledge("diagnose.measure", "end_form.yaml")
 
 
 def end_form(end: End, pixel: float) -> Shares:

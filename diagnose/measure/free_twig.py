@@ -19,6 +19,7 @@ from diagnose.measure.end_form import end_form
 from diagnose.measure.end_shape import End, find_end
 from diagnose.measure.record import Measurement
 from diagnose.measure.severed_end import Patch, sharpened_outline
+from diagnose.photo.markers import LIGHT
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.photo.scale import px_per_mm
@@ -30,8 +31,6 @@ TAP_SHARE = 0.004  # a finger's standard error, as a share of the picture's diag
 CELLS = (40.0, 56.0)  # cells across one diameter in the patch that the cut works on, first and second time
 FINEST = 110.0  # cells across one diameter where the outline is drawn
 BEHIND, AHEAD, ASIDE = 5.4, 3.4, 1.7  # extent of the patch around the end, in diameters
-GAMMA = 2.2
-_LIGHT = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
 
 
 @dataclass(frozen=True)
@@ -253,7 +252,7 @@ def see_end(picture: Picture, stem: Stem, slack: float) -> SeenEnd | None:
         scale = CELLS[turn] / D
         x, y = (-(BEHIND + loose) * D, (AHEAD + loose) * D), (-ASIDE * D, ASIDE * D)
         bgr = _sample(picture.bgr, to_px, x, y, scale)
-        patch = Patch(_LIGHT[bgr], scale, -x[0] * scale - 0.5, -y[0] * scale - 0.5)
+        patch = Patch(LIGHT[bgr], scale, -x[0] * scale - 0.5, -y[0] * scale - 0.5)
         masks = twig_masks(_lab(bgr), patch, D, loose, None if seen is None else _sides_of(seen, to_px, D))
         if not masks:
             return None
@@ -298,7 +297,7 @@ def _sharpened(
     fine = float(np.clip(1.0, patch.scale, max(FINEST / D, patch.scale)))
     if fine > 1.2 * patch.scale:
         seen = _sample(bgr, to_px, x, y, fine)
-        patch = Patch(_LIGHT[seen], fine, -x[0] * fine - 0.5, -y[0] * fine - 0.5)
+        patch = Patch(LIGHT[seen], fine, -x[0] * fine - 0.5, -y[0] * fine - 0.5)
         mask = cv2.resize(cv2.GaussianBlur(mask * 255.0, (0, 0), 1.0), seen.shape[1::-1], interpolation=cv2.INTER_LINEAR)
         mask = (mask > 127).astype(np.uint8)
     cells, _ = sharpened_outline(patch, mask, max(fine, 1.0))

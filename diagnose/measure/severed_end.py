@@ -19,6 +19,7 @@ from diagnose.measure.end_shape import End, clean_part, find_end
 from diagnose.measure.quality import remarks
 from diagnose.measure.record import Measurement
 from diagnose.measure.true_slope import true_slope
+from diagnose.photo.markers import LIGHT
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane, on_sheet
 from diagnose.signs import Bounded, Measured, Sign
@@ -31,12 +32,10 @@ DARKER_THAN_SHADOW = 1.3  # darkness, warmth counted twice, that no shadow on wh
 DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
 PLAIN_MIDDLE = (110.0, 60.0)  # of the sheet [mm]
 AROUND_MIDDLE = 2.0  # an end may lie this far outside it [mm]
-GAMMA = 2.2
 BOTH_ENDS = (
     "both ends of the twig lie on the card: the square clean one was taken for the collector's own cut; tap the "
     "bitten end if that is wrong"
 )
-_LIGHT = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
 
 
 @dataclass(frozen=True)
@@ -130,7 +129,7 @@ def _sheet_map(picture: Picture, plane: Plane) -> np.ndarray:
         part, full_to_part @ plane.H @ cell_to_mm, (int(width * COARSE), int(height * COARSE)),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
     )
-    return _LIGHT[seen]
+    return LIGHT[seen]
 
 
 def _sheet_size(plane: Plane) -> tuple[float, float]:
@@ -292,7 +291,7 @@ def take_patch(picture: Picture, facing: Facing, diameter: float, per_mm: float)
     H = cv2.getPerspectiveTransform(cells.astype(np.float32), px.astype(np.float32))
     way = cv2.INTER_CUBIC if scale > per_mm else cv2.INTER_LINEAR
     seen = cv2.warpPerspective(part, H, (w, h), flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
-    return Patch(_LIGHT[seen], scale, behind * scale, aside * scale)
+    return Patch(LIGHT[seen], scale, behind * scale, aside * scale)
 
 
 def twig_mask(patch: Patch, diameter: float, plain: np.ndarray, straight: bool) -> np.ndarray | None:

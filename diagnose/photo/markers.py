@@ -19,6 +19,7 @@ from diagnose.photo.picture import Picture, shrink
 LEAST_SIDE_PX = 9.0  # below this the modules are smaller than the blur of a sharp picture
 GROUPS, STEPS = 24, 21  # samples along a side and across it
 GAMMA = 2.2  # close to sRGB's curve (IEC 61966-2-1); edges are symmetric in light, not in pixel values
+LIGHT = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)  # pixel value -> light, 0 to 1
 
 
 @dataclass(frozen=True)

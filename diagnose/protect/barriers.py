@@ -5,13 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from typing import Any
 
-import yaml
-
 from diagnose.cannot_use import CannotUse
+from diagnose.knowledge import knowledge
 from diagnose.protect.requirement import needs
 
 ENOUGH = 0.5  # a barrier that holds less than half of an animal's damage does not stop it; our choice
@@ -54,22 +51,19 @@ class Part:
         return {name: round(what, 1) if isinstance(what, float) else what for name, what in told.items()}
 
 
-@cache
 def catalogue() -> dict[str, Any]:
     """Barrier key -> its facts, as `barriers.yaml` holds them."""
-    return dict(yaml.safe_load((files("diagnose.protect") / "barriers.yaml").read_text(encoding="utf-8")))
+    return knowledge("diagnose.protect", "barriers.yaml")
 
 
-@cache
 def published() -> dict[str, Any]:
     """Species -> device -> the sizes that a source states for it, as `published.yaml` holds them."""
-    return dict(yaml.safe_load((files("diagnose.protect") / "published.yaml").read_text(encoding="utf-8")))
+    return knowledge("diagnose.protect", "published.yaml")
 
 
-@cache
 def evidence() -> dict[str, Any]:
     """Trial -> what it found, as `evidence.yaml` holds it."""
-    return dict(yaml.safe_load((files("diagnose.protect") / "evidence.yaml").read_text(encoding="utf-8")))
+    return knowledge("diagnose.protect", "evidence.yaml")
 
 
 def out_of_reach(stock_mm: float, elk_present: bool = False, snow_mm: float = 0.0) -> bool:

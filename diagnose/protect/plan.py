@@ -5,13 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import cache
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-import yaml
-
 from diagnose.cannot_use import CannotUse
+from diagnose.knowledge import knowledge
 from diagnose.protect.barriers import Part, catalogue
 from diagnose.protect.electric import HELD, Energiser, energiser, held_share
 from diagnose.protect.materials import Line, bill, dimensions, loads
@@ -281,9 +278,8 @@ def _fails(parts: tuple[Part, ...]) -> tuple[str, ...]:
     return tuple(told)
 
 
-@cache
 def _steps() -> list[dict[str, Any]]:
-    return list(yaml.safe_load((files("diagnose.protect") / "steps.yaml").read_text(encoding="utf-8")))
+    return knowledge("diagnose.protect", "steps.yaml")
 
 
 def disagreement(topic: str) -> dict[str, Any]:

@@ -6,18 +6,15 @@ import itertools
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cache
-from importlib.resources import files
 from typing import Any
 
-import yaml
-
 from diagnose.cannot_use import CannotUse
+from diagnose.knowledge import knowledge
 from diagnose.protect.barriers import ENOUGH, Part, buildable, catalogue, checked_spec, out_of_reach, sized, wires
 from diagnose.protect.electric import energiser
 from diagnose.protect.ground import Ground
 from diagnose.protect.money import over_the_years, present_value
-from diagnose.protect.requirement import LIKELY, NEED_OF, SNOW_LIMIT_MM, needs, other_names
+from diagnose.protect.requirement import LIKELY, NEED_OF, SNOW_LIMIT_MM, other_names
 
 # share of unprotected trees lost in a year where the animal is present; our own scale, no source
 DAMAGE = {"light": 0.03, "moderate": 0.10, "heavy": 0.25, "severe": 0.50}
@@ -104,10 +101,9 @@ class Option:
                 "sizes": [part.as_json() for part in self.parts]}
 
 
-@cache
 def default_prices() -> dict[str, Any]:
     """Name -> [value, source, tag]; dated and sourced, as `prices.yaml` holds them."""
-    return dict(yaml.safe_load((files("diagnose.protect") / "prices.yaml").read_text(encoding="utf-8")))
+    return knowledge("diagnose.protect", "prices.yaml")
 
 
 def planting(
@@ -342,8 +338,3 @@ def losses_of(place: Planting, passes: Mapping[str, float]) -> tuple[float, floa
         lost.append(alive * (1 - alive_a_year) * place.price("tree"))
         alive *= alive_a_year
     return present_value(lost, place.price("rate")), alive
-
-
-def names_of(needs_or_culprits: Iterable[str]) -> list[str]:
-    """Needs of culprits in words, each once."""
-    return list(dict.fromkeys(str(needs()[NEED_OF[key]]["name"]) for key in needs_or_culprits))

@@ -5,31 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from typing import Any
 
-import yaml
-
 from diagnose.cannot_use import CannotUse
+from diagnose.knowledge import knowledge
 
 LIKELY = 0.10  # a culprit at least this probable must be stopped; our choice, no source
 MM_PER_INCH = 25.4  # exact by definition
 SNOW_LIMIT_MM = 6000.0
 
-# which need each culprit of the catalogue has
-NEED_OF = {
-    "deer_browsing": "deer_small", "deer_rubbing": "deer_rub", "elk_browsing": "deer_large",
-    "elk_stripping": "deer_large", "moose_browsing": "deer_large", "moose_stripping": "deer_large",
-    "livestock_browsing": "livestock", "livestock_stripping": "livestock", "rabbit": "rabbit", "hare": "hare",
-    "vole_surface": "vole", "vole_below": "vole_below", "vole_bank": "vole", "mouse_or_rat": "mouse_or_rat",
-    "tree_squirrel": "climber", "porcupine": "porcupine", "beaver": "beaver", "pocket_gopher": "pocket_gopher",
-    "woodchuck": "burrower", "mountain_beaver": "burrower", "trampling": "trampling", "grouse": "bird",
-    "sapsucker": "bird", "perching_bird": "bird", "twig_girdler": "insect", "twig_pruner": "insect",
-    "weevil": "insect", "cicada": "insect", "cutworm_or_caterpillar": "insect", "hail": "weather",
-    "frost": "weather", "ice_or_wind": "weather", "sunscald": "weather", "shears": "tool", "mower": "tool",
-    "herbicide": "chemical",
-}  # fmt: skip
+NEED_OF: Mapping[str, str] = knowledge("diagnose.protect", "need_of.yaml")
 # the stoutest kind that any culprit calls for is built; a finer mesh goes round the base of it
 _STOUTNESS = ("none", "root basket", "wire cylinder", "closed cage", "cage", "stock guard")
 STAKED = ("cage", "closed cage", "wire cylinder")
@@ -38,6 +23,11 @@ STAKES = (
     "metal stakes where wind is strong: a short wooden stake fails (common practice, no source)",
 )
 _FINE_KINDS = ("wire cylinder", "root basket")
+# who is named when a barrier does not stop them; the rarer ones would make the line too long to be read
+COMMON = (
+    "deer_browsing", "elk_browsing", "moose_browsing", "livestock_browsing", "rabbit", "hare", "vole_surface",
+    "vole_below", "mouse_or_rat",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -65,7 +55,7 @@ class Requirement:
     kind : None where no barrier helps. stops : needs that it meets, in words. opening : largest mesh opening;
     fine_opening, fine_top : of a finer mesh round the base, where small animals are there too. height : least top
     above the ground, snow included. burial : how deep the mesh goes. unstopped : likely culprits that no barrier
-    at the plant stops. instead : what to do about them.
+    at the plant stops. instead : what to do about them. leaves_open : common biters that still get past it.
     """
 
     kind: str | None
@@ -117,32 +107,27 @@ class Requirement:
         }
 
 
-@cache
 def disagreements() -> dict[str, Any]:
     """Topic -> every published value, its source, the chosen one and why, as `disagreements.yaml` holds it."""
-    return dict(yaml.safe_load((files("diagnose.protect") / "disagreements.yaml").read_text(encoding="utf-8")))
+    return knowledge("diagnose.protect", "disagreements.yaml")
 
 
-@cache
 def other_names() -> dict[str, str]:
-    return dict(yaml.safe_load((files("diagnose.protect") / "names.yaml").read_text(encoding="utf-8")))
+    return knowledge("diagnose.protect", "names.yaml")
 
 
-@cache
 def needs() -> dict[str, Any]:
     """Need key -> what stops it, as `needs.yaml` holds it."""
-    return dict(yaml.safe_load((files("diagnose.protect") / "needs.yaml").read_text(encoding="utf-8")))
+    return knowledge("diagnose.protect", "needs.yaml")
 
 
-@cache
 def cautions() -> dict[str, Any]:
-    return dict(yaml.safe_load((files("diagnose.protect") / "cautions.yaml").read_text(encoding="utf-8")))
+    return knowledge("diagnose.protect", "cautions.yaml")
 
 
-@cache
 def sources() -> dict[str, Any]:
     """Source key -> where the figure was read."""
-    return dict(yaml.safe_load((files("diagnose.protect") / "sources.yaml").read_text(encoding="utf-8")))
+    return knowledge("diagnose.protect", "sources.yaml")
 
 
 def require(culprits: Mapping[str, float] | Iterable[str], snow_mm: float = 0.0) -> Requirement:
@@ -162,23 +147,21 @@ def require(culprits: Mapping[str, float] | Iterable[str], snow_mm: float = 0.0)
     coarse = {key: need for key, need in met.items() if need["kind"] not in _FINE_KINDS}
     fine = {key: need for key, need in met.items() if need["kind"] in _FINE_KINDS} if coarse else {}
     main = coarse or met
-    covered = {culprit for culprit, need in NEED_OF.items() if need in keys}
-    opened = {left for need in met.values() for left in need.get("leaves_open", ())} - covered
-    closed_by = _closed(met)
+    figures = (_least(main, "opening"), _top(main, snow_mm), _least(fine, "opening"), _top(fine, snow_mm))
     return Requirement(
         kind=kind,
         culprits=tuple(counted),
         stops=tuple(need["name"] for need in met.values()),
-        opening=_least(main, "opening"),
-        height=_top(main, snow_mm),
-        fine_opening=_least(fine, "opening"),
-        fine_top=_top(fine, snow_mm),
+        opening=figures[0],
+        height=figures[1],
+        fine_opening=figures[2],
+        fine_top=figures[3],
         burial=_most(met, "base"),
         base=_base(met),
         stand_off=_most(met, "stand_off"),
         wire=_most(main, "wire"),
         area=tuple(need["area"] for need in met.values() if "area" in need),
-        leaves_open=tuple(sorted(opened - closed_by)),
+        leaves_open=_left_open(met, figures, snow_mm),
         unstopped=tuple(need["name"] for need in helpless),
         instead=tuple(need["advice"] for need in helpless),
         fails=tuple(need["fails"] for need in met.values() if need.get("fails")),
@@ -205,11 +188,32 @@ def _counted(culprits: Mapping[str, float] | Iterable[str]) -> list[str]:
     return [key for place, key in enumerate(ranked) if known[key] >= LIKELY or place == 0]
 
 
-def _closed(met: Mapping[str, Any]) -> set[str]:
-    """Culprits that one need leaves open and another's finer mesh or greater height closes."""
-    left = [set(need.get("leaves_open", ())) for need in met.values()]
-    everywhere = set.intersection(*left) if left else set()
-    return {culprit for opened in left for culprit in opened} - everywhere
+def _left_open(
+    met: Mapping[str, Any], figures: tuple[Figure | None, ...], snow_mm: float
+) -> tuple[str, ...]:
+    """Common biters that still get past: through the mesh, over the top, below it, or by pushing it over."""
+    opening, height, fine_opening, fine_top = figures
+    if opening is None or height is None:
+        return ()
+    kinds = {need["kind"] for need in met.values()}
+    depth = max(need["base"]["value"] for need in met.values())
+    left = []
+    for culprit in COMMON:
+        key = NEED_OF[culprit]
+        if key in met:
+            continue
+        need = needs()[key]
+        top = _top({key: need}, snow_mm)
+        assert top is not None
+        reached = fine_opening is not None and fine_top is not None and fine_top.value_mm >= top.value_mm
+        mesh = fine_opening if reached and fine_opening is not None else opening
+        stops = (
+            mesh.value_mm <= need["opening"]["value"] and height.value_mm >= top.value_mm
+            and depth >= need["base"]["value"] and (need["kind"] in _FINE_KINDS or need["kind"] in kinds)
+        )
+        if not stops:
+            left.append(culprit)
+    return tuple(left)
 
 
 def _figure(entry: Mapping[str, Any], value: float | None = None, note: str | None = None) -> Figure:

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
-
-import yaml
 
 from diagnose.cannot_use import CannotUse
+from diagnose.knowledge import knowledge
 from diagnose.survey.estimate import Estimate
 
 WITHIN, ABOVE, OPEN = "within", "above", "not decided"
@@ -89,6 +87,5 @@ def band(estimate: Estimate) -> tuple[str, ...]:
                  if estimate.low <= high and (estimate.high > low or low == 0.0))
 
 
-@cache
 def _data() -> dict:
-    return yaml.safe_load((resources.files("diagnose.survey") / "tolerances.yaml").read_text(encoding="utf-8"))
+    return knowledge("diagnose.survey", "tolerances.yaml")

@@ -237,12 +237,6 @@ def share_browsed(trees: pd.DataFrame, by: Sequence[str] = (), value: str = "bro
     return found
 
 
-def as_table(estimates: dict[tuple, Estimate], by: Sequence[str]) -> pd.DataFrame:
-    """Estimates as a table, one row a group: the group's columns, then the record's."""
-    rows = [dict(zip(by, key, strict=False)) | estimate.as_json() for key, estimate in estimates.items()]
-    return pd.DataFrame(rows)
-
-
 def plots_visited(trees: pd.DataFrame) -> int:
     """Number of plots in the frame, empty ones counted."""
     return of_sampled(trees).groupby(["site", "plot"], observed=True).ngroups
