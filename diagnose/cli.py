@@ -8,12 +8,12 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 from diagnose import __version__
 
 if TYPE_CHECKING:
-    from diagnose.diagnosis import Circumstances, Scale
+    from diagnose.diagnosis import Circumstances, Diagnosis, Scale
     from diagnose.fieldlog.store import Log
     from diagnose.signs import Sign, Signs
 
@@ -54,15 +54,16 @@ def _month(text: str) -> int:
     raise argparse.ArgumentTypeError(f"'{text}' must be a month, 1 to 12")
 
 
-def _box(text: str) -> tuple[float, ...]:
+def _box(text: str) -> tuple[float, float, float, float]:
     try:
-        return tuple(float(part) for part in text.split(","))
+        south, north, west, east = (float(part) for part in text.split(","))
+        return south, north, west, east
     except ValueError:
         raise argparse.ArgumentTypeError(f"'{text}' is no box; write south,north,west,east in degrees") from None
 
 
 def _add_log(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--log", default=DEFAULT_LOG, help=f"log folder ({DEFAULT_LOG})")
+    parser.add_argument("--log", default=DEFAULT_LOG, help=f"log folder, or address of a database ({DEFAULT_LOG})")
 
 
 def _add_circumstances(parser: argparse.ArgumentParser) -> None:
@@ -98,18 +99,15 @@ def _photo(args: argparse.Namespace) -> int:
     from diagnose.report.card_sheet import print_scale
     from diagnose.report.plain import diagnosis_as_text
 
-    if len(args.file) > 1 and (args.tap or args.known_from):
-        raise CannotUse("points belong to one picture; give one file with --tap or --known-from")
+    if len(args.file) > 1 and (args.tap or args.known_from or args.picture):
+        raise CannotUse("points and an annotated picture belong to one photo; give one file with --tap or --picture")
+    answers, around, scale = _answers(args), _circumstances(args), _scale(args)
     printed, failed = [], False
     for file in args.file:
         try:
             found = diagnose_photo(
-                file,
-                taps=args.tap or (),
-                scale=_scale(args),
+                file, taps=args.tap or (), scale=scale, answers=answers, circumstances=around,
                 print_scale=1.0 if args.bar_mm is None else print_scale(args.bar_mm),
-                answers=_answers(args),
-                circumstances=_circumstances(args),
             )
         except CannotUse as reason:
             print(f"{file}: {reason}", file=sys.stderr)
@@ -119,19 +117,28 @@ def _photo(args: argparse.Namespace) -> int:
         printed.append(found.as_json())
         if not args.json:
             print(diagnosis_as_text(found, inches=args.inches))
-        if args.picture:
-            from diagnose.measure.overlay import write_annotated
-
-            print(f"picture: {write_annotated(found, args.picture)}", file=sys.stderr)
-        if args.save:
-            from diagnose.fieldlog import save_diagnosis
-            from diagnose.fieldlog.store import open_log
-
-            fields = {"site": args.site, "plant": args.plant, "by": args.by}
-            print(save_diagnosis(open_log(args.log), found, **fields).message, file=sys.stderr)
+        try:
+            _keep(found, args)
+        except CannotUse as reason:
+            print(f"{file}: {reason}", file=sys.stderr)
+            failed = True
     if args.json:
         print(json.dumps(printed, indent=1))
     return 1 if failed else 0
+
+
+def _keep(found: Diagnosis, args: argparse.Namespace) -> None:
+    """Writes the annotated picture and the observation, where they were asked for."""
+    if args.picture:
+        from diagnose.measure.overlay import write_annotated
+
+        print(f"picture: {write_annotated(found, args.picture)}", file=sys.stderr)
+    if args.save:
+        from diagnose.fieldlog import save_diagnosis
+        from diagnose.fieldlog.store import open_log
+
+        fields = {"site": args.site, "plant": args.plant, "by": args.by}
+        print(save_diagnosis(open_log(args.log), found, **fields).message, file=sys.stderr)
 
 
 def _ask(args: argparse.Namespace) -> int:
@@ -180,7 +187,6 @@ def _ask_one(name: str) -> Sign | None:
 
 def _log(args: argparse.Namespace) -> int:
     from diagnose.fieldlog.store import open_log
-    from diagnose.photo.picture import CannotUse
     from diagnose.report.plain import observations_as_text
 
     log = open_log(args.log)
@@ -194,8 +200,6 @@ def _log(args: argparse.Namespace) -> int:
     if done is not None:
         print(done)
         return 0
-    if args.box is not None and len(args.box) != 4:
-        raise CannotUse("a box needs four numbers: south,north,west,east in degrees")
     rows = log.observations(args.site, args.culprit, args.since, args.until, args.box)
     if args.export is not None:
         from diagnose.fieldlog.privacy import export
@@ -321,10 +325,13 @@ def _survey(args: argparse.Namespace) -> int:
         return 0
     if args.file is None:
         raise CannotUse("give the filled tally as a CSV file, or print an empty one with --template")
-    trees, refused = read_tally(args.file)
-    for line in refused:
-        print(line, file=sys.stderr)
-    survey = summarise(trees, None if args.before is None else read_tally(args.before)[0], args.target)
+    visits = []
+    for file in [args.file] if args.before is None else [args.file, args.before]:
+        trees, refused = read_tally(file)
+        visits.append(trees)
+        for line in refused:
+            print(f"{file}: {line}", file=sys.stderr)
+    survey = summarise(visits[0], visits[1] if len(visits) > 1 else None, args.target)
     if args.pdf:
         Path(args.pdf).write_bytes(survey_pdf(survey))
     if args.html:
@@ -333,15 +340,21 @@ def _survey(args: argparse.Namespace) -> int:
     return 0
 
 
-def _app(args: argparse.Namespace) -> int:
+def _app(args: argparse.Namespace) -> NoReturn:
     from diagnose.screens.start import start
 
     os.environ["DIAGNOSE_LOG"] = str(args.log)
     start(port=args.port)
 
 
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        """One line, as for every other input that cannot be used."""
+        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="diagnose", description=(
+    parser = _Parser(prog="diagnose", description=(
         "What ate this seedling, how sure is that, and which barrier stops it."))
     parser.add_argument("--version", action="version", version=f"diagnose {__version__}")
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="verb")
@@ -457,7 +470,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         return int(args.run(args))
     except CannotUse as reason:
         print(f"diagnose: {reason}", file=sys.stderr)
-        return 2
+    except OSError as problem:  # what is read is refused where it is read; this is a file that cannot be written
+        print(f"diagnose: {problem.filename} cannot be written ({problem.strerror}); choose another place", file=sys.stderr)
+    return 2
 
 
 if __name__ == "__main__":

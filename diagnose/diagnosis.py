@@ -125,6 +125,17 @@ def diagnose_photo(
     """
     picture = read_picture(source, name)
     plane, measurement = measure_picture(picture, taps, scale, print_scale, circumstances)
+    return diagnose_measured(picture, plane, measurement, answers, circumstances)
+
+
+def diagnose_measured(
+    picture: Picture | None,
+    plane: Plane | None,
+    measurement: Measurement,
+    answers: Signs | None = None,
+    circumstances: Circumstances | None = None,
+) -> Diagnosis:
+    """The diagnosis of what was measured already: cheap, so that each answer can be judged anew."""
     signs: dict[str, Sign] = {**_wound_seen(measurement), **measurement.measured, **(answers or {})}
     return _judged(signs, circumstances, picture, plane, measurement)
 
@@ -137,8 +148,7 @@ def diagnose_together(
 
     names = [one.picture.name for one in found if one.picture is not None]
     joined = _with_reasons(join([one.measurement for one in found], names))
-    signs: dict[str, Sign] = {**_wound_seen(joined), **joined.measured, **(answers or {})}
-    return _judged(signs, circumstances, found[0].picture, found[0].plane, joined)
+    return diagnose_measured(found[0].picture, found[0].plane, joined, answers, circumstances)
 
 
 def _wound_seen(measurement: Measurement) -> dict[str, Sign]:
@@ -209,8 +219,14 @@ def _without_card(
     if staff is not None:
         snow_mm = circumstances.snow_mm if circumstances else None
         return staff_plane(staff), measure_height(picture, staff, taps, snow_mm=snow_mm)
-    plane = scale.plane(picture, taps[0] if taps else None) if scale else None
+    plane, why_no_scale = None, None
+    try:
+        plane = scale.plane(picture, taps[0] if taps else None) if scale else None
+    except CannotUse as no_scale:  # slope and form need no scale: only the diameter is lost
+        why_no_scale = str(no_scale)
     measurement = measure_free_end(picture, taps, scale=plane)
+    if why_no_scale is not None and "end_diameter_mm" in measurement.not_measured:
+        measurement.not_measured["end_diameter_mm"] = why_no_scale
     if not measurement.measured:
         reasons = {name: f"{reason} (card: {why_no_card})" for name, reason in measurement.not_measured.items()}
         measurement = Measurement({}, reasons, measurement.shapes, measurement.remarks)

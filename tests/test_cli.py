@@ -62,16 +62,34 @@ def test_a_file_that_cannot_be_read_is_named_and_the_others_go_on(
     ["photo", "missing.jpg"], ["photo", str(CARD), "--tap", "9999,9999"], ["photo", str(CARD), "--known-mm", "50"],
     ["photo", str(CARD), "--region", "atlantis"], ["photo", str(CARD), "--bar-mm", "20"],
     ["photo", str(CARD), "--signs", "missing.yaml"], ["ask", "--signs", "missing.yaml"],
-    ["photo", str(CARD), "--picture", "/nonexistent/folder/out.jpg"], ["log", "--box", "1,2"],
+    ["photo", str(CARD), "--picture", "/nonexistent/folder/out.jpg"], ["card", "--out", "/nonexistent/folder/card.pdf"],
+    ["photo", str(CARD), str(CARD), "--picture", "out.jpg"], ["key", "--out", "/nonexistent/folder/key.pdf"],
+    ["protect", "--trees", "9", "--hectares", "1", "--culprit", "deer", "--pdf", "/nonexistent/folder/plan.pdf"],
 ])  # fmt: skip
 def test_bad_input_gets_one_line_and_no_traceback(
-    arguments: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    arguments: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    if arguments[0] == "log":
-        arguments = [*arguments, "--log", str(tmp_path)]
     assert main(arguments) != 0
     said = capsys.readouterr().err
     assert said.count("\n") == 1 and "Traceback" not in said
+
+
+def test_a_photo_that_cannot_be_kept_is_still_judged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "file").write_text("no folder")
+    assert main(["photo", str(CARD), "--json", "--save", "--log", str(tmp_path / "file")]) == 1
+    shown = capsys.readouterr()
+    assert json.loads(shown.out)[0]["verdict"]["culprits"]
+    assert shown.err.count("\n") == 1
+
+
+def test_where_no_coin_is_found_the_slope_is_measured_all_the_same(capsys: pytest.CaptureFixture[str]) -> None:
+    photo = PHOTOS / "twig_free" / "IMG_0005.jpg"
+    twig = json.loads(photo.with_suffix(".json").read_text())["twig"]
+    end, way, wide = twig["end_centre_px"], twig["axis_px_dir"], twig["diameter_px"]
+    taps = [f"{end[0] + far * wide * way[0]:.0f},{end[1] + far * wide * way[1]:.0f}" for far in (0, 5)]
+    found = _json(capsys, "photo", str(photo), "--coin-mm", "24.26", "--tap", taps[0], "--tap", taps[1])[0]
+    assert "seen_slope_deg" in found["measured"]
+    assert "coin" in found["not_measured"]["end_diameter_mm"]
 
 
 def test_answered_signs_are_judged_without_a_photo(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -165,3 +183,14 @@ def test_a_filled_tally_becomes_an_estimate_with_its_interval(tmp_path: Path, ca
     found = json.loads(capsys.readouterr().out)["unprotected"]
     assert found["low"] < 1 / 3 + 0.01 < found["high"] and found["plots"] == 20
     assert report.read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("arguments", [
+    ["log", "--box", "1,2"], ["photo", "a.jpg", "--tap", "here"], ["photo", "a.jpg", "--month", "13"], ["protect"],
+    ["photo", "a.jpg", "--coin-mm", "-1"], ["nonsense"],
+])  # fmt: skip
+def test_words_that_make_no_command_get_one_line(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(arguments)
+    assert ended.value.code == 2
+    assert capsys.readouterr().err.count("\n") == 1

@@ -6,10 +6,22 @@ import streamlit as st
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import catalogue
-from diagnose.diagnosis import Circumstances, Diagnosis, Scale, diagnose_answers, diagnose_photo, diagnose_together
+from diagnose.diagnosis import (
+    Circumstances,
+    Diagnosis,
+    Scale,
+    diagnose_answers,
+    diagnose_measured,
+    diagnose_together,
+    measure_picture,
+)
 from diagnose.fieldlog import save_diagnosis
 from diagnose.measure.overlay import annotate
+from diagnose.measure.record import Measurement
+from diagnose.photo.picture import Picture, read_picture
+from diagnose.photo.plane import Plane
 from diagnose.protect.requirement import NEED_OF
+from diagnose.report.card_sheet import print_scale as print_scale_of
 from diagnose.report.figures import MM_PER_INCH
 from diagnose.screens import show
 from diagnose.screens.log_folder import the_log
@@ -53,7 +65,17 @@ def _scale() -> tuple[Scale | None, float]:
     with st.expander("No card in the picture, or the card printed too small?"):
         coin = st.number_input("Diameter of a coin held beside the twig [mm], 0 if none", 0.0, 60.0, 0.0, 0.1, key="coin")
         bar = st.number_input("What the card's check bar of 100 mm measures [mm]", 80.0, 120.0, 100.0, 0.5, key="bar")
-    return (Scale(coin_mm=coin) if coin else None), bar / 100.0
+    return (Scale(coin_mm=coin) if coin else None), print_scale_of(bar)
+
+
+@st.cache_resource(max_entries=12, show_spinner="Measuring ...")
+def _measured(
+    data: bytes, name: str, taps: tuple[tuple[float, float], ...], scale: Scale | None, print_scale: float,
+    snow_mm: float | None,
+) -> tuple[Picture, Plane | None, Measurement]:
+    """Measured once for each photo and taps, not again with every answer."""
+    picture = read_picture(data, name)
+    return picture, *measure_picture(picture, taps, scale, print_scale, Circumstances(snow_mm=snow_mm))
 
 
 def _picture(
@@ -62,12 +84,12 @@ def _picture(
     """One photo: measured, shown, and tapped where the finding was wrong."""
     taps: list[tuple[float, float]] = st.session_state.setdefault(f"taps {name} {len(data)}", [])
     try:
-        found = diagnose_photo(data, name, taps, scale, print_scale, answers, around)
+        picture, plane, measurement = _measured(data, name, tuple(taps), scale, print_scale, around.snow_mm)
     except CannotUse as reason:
         st.error(f"{name}: {reason}")
         return None
-    assert found.picture is not None
-    st.image(annotate(found.picture, found.measurement, found.plane, st.session_state.get("inches", False))[..., ::-1],
+    found = diagnose_measured(picture, plane, measurement, answers, around)
+    st.image(annotate(picture, found.measurement, found.plane, st.session_state.get("inches", False))[..., ::-1],
              caption=f"{name}: what was measured", width="stretch")
     if not found.measurement.measured:
         st.warning(next(iter(dict.fromkeys(found.measurement.not_measured.values()))))
@@ -76,8 +98,8 @@ def _picture(
     with st.expander("Wrong place? Tap the wound", expanded=not found.measurement.measured):
         st.caption("First tap: the severed end, the gnawed patch or the browsed tip. Second tap: a point farther back "
                    "on the same stem.")
-        tap = tap_on(found.picture.bgr, f"{name}: tap the wound", key=f"tap {name} {len(data)}")
-        width, height = found.picture.size
+        tap = tap_on(picture.bgr, f"{name}: tap the wound", key=f"tap {name} {len(data)}")
+        width, height = picture.size
         if tap is not None:
             point = (min(tap[0] * width, width - 1.0), min(tap[1] * height, height - 1.0))
             taps[:] = [*taps, point][-2:] if len(taps) < 2 else [point]
