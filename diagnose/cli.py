@@ -344,7 +344,7 @@ def _app(args: argparse.Namespace) -> NoReturn:
     from diagnose.screens.start import start
 
     os.environ["DIAGNOSE_LOG"] = str(args.log)
-    start(port=args.port)
+    start(port=args.port, share=args.share)
 
 
 class _Parser(argparse.ArgumentParser):
@@ -434,6 +434,7 @@ def _parser() -> argparse.ArgumentParser:
 
     app = verb("app", _app, "open the app in the browser")
     app.add_argument("--port", type=int, default=8501)
+    app.add_argument("--share", action="store_true", help="let phones on this network in, each with a one-time code")
     _add_log(app)
 
     log = verb("log", _log, "list, show or mark observations of the log")

@@ -12,6 +12,7 @@ import time
 import urllib.request
 import uuid
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -43,21 +44,22 @@ def browser() -> Iterator[Any]:
         opened.close()
 
 
-@pytest.fixture(scope="session")
-def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]:
-    """Address of the served app, and the folder of its log."""
-    log = tmp_path_factory.mktemp("log")
+@contextmanager
+def served(log: Path, *options: str) -> Iterator[tuple[str, str]]:
+    """The app served on a free port: its address, and what it said while starting."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    served = subprocess.Popen(
-        [sys.executable, "-m", "diagnose.cli", "app", "--port", str(port), "--log", str(log)],
-        cwd=TOP, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )
+    told = log.parent / f"{log.name}.{port}.txt"
+    with told.open("w") as out:
+        running = subprocess.Popen(
+            [sys.executable, "-m", "diagnose.cli", "app", "--port", str(port), "--log", str(log), *options],
+            cwd=TOP, stdout=out, stderr=subprocess.DEVNULL,
+        )
     address = f"http://127.0.0.1:{port}"
     try:
         for _ in range(150):
-            if served.poll() is not None:
+            if running.poll() is not None:
                 pytest.fail("the app stopped while starting")
             try:
                 with urllib.request.urlopen(f"{address}/_stcore/health", timeout=1) as answer:
@@ -67,10 +69,18 @@ def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]:
                 time.sleep(0.2)
         else:
             pytest.fail("the app did not start within 30 s")
-        yield address, log
+        yield address, told.read_text()
     finally:
-        served.terminate()
-        served.wait(timeout=10)
+        running.terminate()
+        running.wait(timeout=10)
+
+
+@pytest.fixture(scope="session")
+def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]:
+    """Address of the served app, and the folder of its log."""
+    log = tmp_path_factory.mktemp("log")
+    with served(log) as (address, _):
+        yield address, log
 
 
 @pytest.fixture(scope="session")

@@ -26,7 +26,7 @@ def test_a_photo_leads_to_a_verdict_a_barrier_and_a_kept_observation(
     browser: Any, app: tuple[str, Path], size: tuple[int, int]
 ) -> None:
     address, folder = app
-    page, asked = _open(browser, address, size)
+    page, asked = _open(browser, f"{address}/wound", size)
     photo = PHOTOS / "twig_on_card" / ("IMG_0016.jpg" if size[0] > 600 else "IMG_0020.jpg")
     page.locator("input[type=file]").first.set_input_files(str(photo))
     page.locator(".verdict").first.wait_for(timeout=60_000)
@@ -64,7 +64,7 @@ def test_the_log_page_shows_what_was_kept_on_a_map_without_a_network(
 
 def test_a_file_that_is_no_picture_gets_one_line_and_the_page_lives_on(browser: Any, app: tuple[str, Path]) -> None:
     address, _ = app
-    page, _ = _open(browser, address, WIDTHS[0])
+    page, _ = _open(browser, f"{address}/wound", WIDTHS[0])
     page.locator("input[type=file]").first.set_input_files(
         {"name": "notes.jpg", "mimeType": "image/jpeg", "buffer": b"this is no picture"}
     )
@@ -75,7 +75,7 @@ def test_a_file_that_is_no_picture_gets_one_line_and_the_page_lives_on(browser: 
 
 def test_without_a_photo_the_questions_alone_lead_to_a_verdict(browser: Any, app: tuple[str, Path]) -> None:
     address, _ = app
-    page, _ = _open(browser, address, WIDTHS[1])
+    page, _ = _open(browser, f"{address}/wound", WIDTHS[1])
     page.get_by_text("a shoot or twig is cut or torn off").click()
     page.locator(".verdict").first.wait_for(timeout=30_000)
     page.get_by_text("Answered so far: 1").wait_for()
@@ -95,7 +95,7 @@ def test_a_planting_gets_a_plan_with_its_buying_list(browser: Any, app: tuple[st
 
 def test_two_photos_of_one_wound_are_joined(browser: Any, app: tuple[str, Path]) -> None:
     address, _ = app
-    page, _ = _open(browser, address, WIDTHS[0])
+    page, _ = _open(browser, f"{address}/wound", WIDTHS[0])
     photos = [str(PHOTOS / "twig_on_card" / f"IMG_00{number}.jpg") for number in (16, 20)]
     page.locator("input[type=file]").first.set_input_files(photos)
     page.get_by_text("All photos together").wait_for(timeout=60_000)

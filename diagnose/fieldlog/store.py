@@ -131,16 +131,17 @@ class Log:
         deleted: bool = False,
         near: tuple[float, float, float] | None = None,
         columns: tuple[str, ...] = FIELDS,
+        newest: int | None = None,
     ) -> pd.DataFrame:
         """The observations, newest first, a column a field.
 
         since, until : ISO dates, both included. box : south, north, west, east [degree]; west above east crosses
         the 180th meridian. near : latitude, longitude [degree] and how far away at most [m]. deleted : marked
-        ones too. columns : only these fields.
+        ones too. columns : only these fields. newest : at most so many, the latest saved.
         """
         wanted = [getattr(Observation, name) for name in columns]
         asked = _conditions(site, leading, since, until, box, deleted, near)
-        query = select(*wanted).where(*asked).order_by(Observation.saved_at.desc(), Observation.id)
+        query = select(*wanted).where(*asked).order_by(Observation.saved_at.desc(), Observation.id).limit(newest)
         if near is not None and not {"lat", "lon"} <= set(columns):
             raise CannotUse("what lies near a point needs the columns lat and lon")
         with self.reading() as session:

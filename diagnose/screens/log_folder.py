@@ -8,6 +8,7 @@ import streamlit as st
 
 from diagnose.cli import DEFAULT_LOG
 from diagnose.fieldlog.store import Log, open_log
+from diagnose.screens import preferences
 
 
 @st.cache_resource
@@ -16,5 +17,10 @@ def _opened(folder: str) -> Log:
 
 
 def the_log() -> Log:
-    """The log that the app was started with. Raises CannotUse in one line."""
-    return _opened(os.environ.get("DIAGNOSE_LOG", str(DEFAULT_LOG)))
+    """The log chosen in the settings, else the one that the app was started with. Raises CannotUse in one line."""
+    return _opened(where())
+
+
+def where() -> str:
+    """Folder or address of the log."""
+    return preferences.log_chosen() or os.environ.get("DIAGNOSE_LOG", str(DEFAULT_LOG))

@@ -8,12 +8,14 @@ from PIL import Image
 
 _CSS = """
 <style>
-.block-container { max-width: 60rem; padding-top: 4.2rem; padding-bottom: 5rem; }
+.block-container { max-width: 60rem; padding-top: 3.6rem; padding-bottom: 5rem; }
 .stButton button, .stDownloadButton button, .stFormSubmitButton button { min-height: 3rem; font-weight: 600; }
 [data-testid="stFileUploaderDropzone"] { padding: 1rem; }
 h1 { font-size: 1.7rem !important; padding-bottom: .2rem; }
 h2 { font-size: 1.3rem !important; }
 h3 { font-size: 1.08rem !important; }
+[data-testid="stPageLink"] a { min-height: 3rem; border: 1px solid var(--st-border-color, #B9B6A8); padding: .4rem .9rem; }
+[data-testid="stPageLink"] a p { font-size: 1.05rem; }
 .share { display: grid; grid-template-columns: minmax(8.5rem, 14rem) 1fr 3.4rem; gap: .6rem;
          align-items: center; margin: .3rem 0; }
 .share .bar { background: color-mix(in srgb, currentColor 13%, transparent); height: 1.05rem;

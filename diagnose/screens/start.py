@@ -6,10 +6,24 @@ import os
 import sys
 import tomllib
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
+
+from diagnose.screens.share import new_code
+
+if TYPE_CHECKING:
+    from streamlit import Page
 
 _HERE = Path(__file__).parent
 _TOP = _HERE.parent.parent
+# file, name in the menu, icon, address
+PAGES = (
+    ("begin", "Start", "home", "start"),
+    ("wound", "A wound", "photo_camera", "wound"),
+    ("plan", "A planting", "fence", "planting"),
+    ("log", "The log", "map", "log"),
+    ("settings", "Settings", "settings", "settings"),
+    ("guide", "Guide", "menu_book", "guide"),
+)
 
 
 def _beside(name: str, in_checkout: str) -> Path:
@@ -18,14 +32,33 @@ def _beside(name: str, in_checkout: str) -> Path:
     return installed if installed.exists() else _TOP / in_checkout
 
 
-def start(port: int = 8501, extra: tuple[str, ...] = ()) -> NoReturn:
-    """Serve the app on this machine only, until interrupted. The server takes this process's place."""
+def start(port: int = 8501, share: bool = False, extra: tuple[str, ...] = ()) -> NoReturn:
+    """Serve the app until interrupted, to this machine only or, when shared, to its local network.
+
+    The server takes this process's place.
+    """
     settings = tomllib.loads(_beside("config.toml", ".streamlit/config.toml").read_text(encoding="utf-8"))
+    if share:
+        settings["server"]["address"] = "0.0.0.0"
+        os.environ["DIAGNOSE_SHARE"] = code = new_code()
+        os.environ["DIAGNOSE_PORT"] = str(port)
+        print(_invitation(port, code), flush=True)
+    else:
+        os.environ.pop("DIAGNOSE_SHARE", None)
+        print(f"The app opens at http://localhost:{port} (stop it with Ctrl+C)", flush=True)
     options = [f"--{name}={_flag(value)}" for name, value in _flat(settings)]
     app = _beside("app.py", "app.py")
-    print(f"The app opens at http://localhost:{port} (stop it with Ctrl+C)", flush=True)
     command = [sys.executable, "-m", "streamlit", "run", str(app), *options, f"--server.port={port}", *extra]
     os.execv(sys.executable, command)
+
+
+def _invitation(port: int, code: str) -> str:
+    """What stands in the terminal when the app is shared."""
+    return (
+        f"The app is shared with everybody on this network who shows a code. A code lets one device in.\n"
+        f"On this computer open  http://localhost:{port}/?code={code}\n"
+        f"and let phones in from there: page Settings, Let a phone join. Stop it with Ctrl+C."
+    )
 
 
 def _flat(settings: dict[str, object], prefix: str = "") -> list[tuple[str, object]]:
@@ -47,13 +80,39 @@ def navigate() -> None:
     from diagnose.screens.look import lay_out
 
     lay_out()
-    page = st.navigation(
-        [
-            st.Page(_HERE / "wound.py", title="A wound", icon=":material/photo_camera:", url_path="wound",
-                    default=True),
-            st.Page(_HERE / "plan.py", title="A planting", icon=":material/fence:", url_path="planting"),
-            st.Page(_HERE / "log.py", title="The log", icon=":material/map:", url_path="log"),
-        ],
-        position="top",
-    )
-    page.run()
+    if os.environ.get("DIAGNOSE_SHARE") and not _let_in():
+        return
+    st.navigation(pages(), position="top").run()
+
+
+def pages() -> list[Page]:
+    """Every page of the app, in the order of the menu."""
+    from streamlit import Page
+
+    return [
+        Page(_HERE / f"{file}.py", title=title, icon=f":material/{icon}:", url_path=path, default=file == "begin")
+        for file, title, icon, path in PAGES
+    ]
+
+
+def _let_in() -> bool:
+    """Has this device shown a code? If not, asks for one."""
+    import streamlit as st
+
+    from diagnose.screens.door import the_door
+    from diagnose.screens.drawer import device
+
+    door, me = the_door(), device()
+    if door.is_inside(me):
+        return True
+    st.title("Which code were you given?")
+    code = st.query_params.get("code", "") or st.text_input("Code", max_chars=12, key="code")
+    if code and door.show(code, me):
+        st.query_params.clear()
+        st.rerun()
+    if door.shuts_for() > 0:
+        st.error("Too many wrong codes; wait a minute, then ask for a new code where the app runs.")
+    elif code:
+        st.error("This code is wrong or was used before; ask for a new one where the app runs.")
+        st.query_params.clear()
+    return False

@@ -1,51 +1,128 @@
-"""Where in the picture did the person tap?"""
+"""Where in the picture did the person tap, and where did they drag a point to?"""
 
 from __future__ import annotations
 
 import base64
+from collections.abc import Sequence
 from typing import Any
 
 import cv2
 import numpy as np
 import streamlit as st
 
-_HTML = '<figure><img alt="" tabindex="0"><span class="mark" hidden></span></figure>'
+Point = tuple[float, float]
+
+_HTML = '<figure><img alt=""><div class="near" hidden></div></figure>'
 _CSS = """
 figure { margin: 0; position: relative; line-height: 0; touch-action: manipulation; }
-img { width: 100%; height: auto; border-radius: 6px; cursor: crosshair; display: block; }
-img:focus-visible { outline: 3px solid var(--st-primary-color); outline-offset: 2px; }
-.mark { position: absolute; width: 34px; height: 34px; margin: -17px 0 0 -17px; border: 3px solid #fff;
-        border-radius: 50%; box-shadow: 0 0 0 2px #000; pointer-events: none; }
+img { width: 100%; height: auto; border-radius: 6px; cursor: crosshair; display: block; user-select: none; }
+.mark { position: absolute; width: 46px; height: 46px; margin: -23px 0 0 -23px; padding: 0; border-radius: 50%;
+        border: 3px solid #fff; box-shadow: 0 0 0 2px #000, inset 0 0 0 2px #000; background: none; cursor: grab;
+        touch-action: none; color: #fff; font: 700 15px system-ui, sans-serif; text-shadow: 0 0 3px #000, 0 0 3px #000;
+        display: flex; align-items: flex-start; justify-content: center; line-height: 1; }
+.mark::after { content: ''; position: absolute; left: 50%; top: 50%; width: 6px; height: 6px; margin: -3px;
+               border-radius: 50%; background: #fff; box-shadow: 0 0 0 1.5px #000; }
+.mark:focus-visible { outline: 4px solid var(--st-primary-color); outline-offset: 3px; }
+.near { position: absolute; top: 8px; width: 128px; height: 128px; border: 3px solid #fff; border-radius: 50%;
+        box-shadow: 0 0 0 2px #000; background-repeat: no-repeat; pointer-events: none; }
+.near::after { content: ''; position: absolute; left: 50%; top: 50%; width: 8px; height: 8px; margin: -4px;
+               border-radius: 50%; box-shadow: 0 0 0 2px #fff, 0 0 0 3px #000; }
 """
 _JS = """
+const ENLARGED = 4;
+
 export default function({ parentElement, data, setTriggerValue }) {
-    const img = parentElement.querySelector('img');
-    const mark = parentElement.querySelector('.mark');
-    if (img.src !== data.picture) { img.src = data.picture; mark.hidden = true; }
+    const figure = parentElement.querySelector('figure');
+    const img = figure.querySelector('img');
+    const near = figure.querySelector('.near');
+    if (img.src !== data.picture) img.src = data.picture;
     img.alt = data.alt;
-    img.onclick = (event) => {
+    let points = data.points.map(point => [...point]);
+    const tell = () => setTriggerValue('points', points);
+    const share = event => {
         const box = img.getBoundingClientRect();
-        const x = (event.clientX - box.left) / box.width;
-        const y = (event.clientY - box.top) / box.height;
-        mark.style.left = 100 * x + '%';
-        mark.style.top = 100 * y + '%';
-        mark.hidden = false;
-        setTriggerValue('tap', { x, y });
+        const of = (at, from, size) => Math.min(1, Math.max(0, (at - from) / size));
+        return [of(event.clientX, box.left, box.width), of(event.clientY, box.top, box.height)];
     };
+    const enlarge = point => {
+        near.hidden = !point;
+        if (!point) return;
+        const w = img.clientWidth * ENLARGED, h = img.clientHeight * ENLARGED;
+        near.style.backgroundImage = `url(${data.picture})`;
+        near.style.backgroundSize = `${w}px ${h}px`;
+        near.style.backgroundPosition = `${61 - point[0] * w}px ${61 - point[1] * h}px`;
+        near.style.left = point[0] > 0.5 ? '8px' : 'auto';
+        near.style.right = point[0] > 0.5 ? 'auto' : '8px';
+    };
+    const draw = () => {
+        figure.querySelectorAll('.mark').forEach(mark => mark.remove());
+        points.forEach((point, place) => {
+            const mark = document.createElement('button');
+            mark.className = 'mark';
+            mark.type = 'button';
+            mark.textContent = place + 1;
+            mark.setAttribute('aria-label', `${data.names[place]}: move with the arrow keys, or drag`);
+            const put = () => { mark.style.left = 100 * point[0] + '%'; mark.style.top = 100 * point[1] + '%'; };
+            put();
+            let held = false, moved = false;
+            mark.onpointerdown = event => { held = true; moved = false; mark.setPointerCapture(event.pointerId);
+                                            event.preventDefault(); mark.focus(); };
+            mark.onpointermove = event => { if (!held) return; moved = true; [point[0], point[1]] = share(event);
+                                            put(); enlarge(point); };
+            mark.onpointerup = mark.onpointercancel = () => { held = false; enlarge(null); if (moved) tell(); };
+            let waiting = null;
+            mark.onkeydown = event => {
+                const by = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
+                if (!by) return;
+                event.preventDefault();
+                const step = event.shiftKey ? 0.02 : 0.004;
+                point[0] = Math.min(1, Math.max(0, point[0] + by[0] * step));
+                point[1] = Math.min(1, Math.max(0, point[1] + by[1] * step));
+                put(); enlarge(point);
+                clearTimeout(waiting);
+                waiting = setTimeout(() => { enlarge(null); tell(); }, 600);
+            };
+            figure.appendChild(mark);
+        });
+    };
+    img.onclick = event => {
+        const point = share(event);
+        if (points.length < data.most) points.push(point);
+        else {
+            const far = other => (other[0] - point[0]) ** 2 + (other[1] - point[1]) ** 2;
+            points[points.reduce((best, other, place) => far(other) < far(points[best]) ? place : best, 0)] = point;
+        }
+        draw();
+        tell();
+    };
+    draw();
 }
 """
 
 _tappable = st.components.v2.component("diagnose_tap", html=_HTML, css=_CSS, js=_JS)
 
 
-def tap_on(bgr: np.ndarray, alt: str, key: str, longest_side: int = 1280) -> tuple[float, float] | None:
-    """Shows the picture, (h, w, 3) uint8 BGR; returns the tap as shares of its width and height, or None."""
-    small = _shrunk(bgr, longest_side)
-    ok, jpeg = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 85])
-    picture = "data:image/jpeg;base64," + base64.b64encode(jpeg.tobytes()).decode() if ok else ""
-    result: Any = _tappable(data={"picture": picture, "alt": alt}, key=key, on_tap_change=lambda: None)
-    tap = getattr(result, "tap", None)
-    return None if not tap else (float(tap["x"]), float(tap["y"]))
+@st.cache_data(max_entries=12, show_spinner=False)
+def _as_url(picture_key: str, _bgr: np.ndarray, longest_side: int) -> str:
+    ok, jpeg = cv2.imencode(".jpg", _shrunk(_bgr, longest_side), [cv2.IMWRITE_JPEG_QUALITY, 85])
+    return "data:image/jpeg;base64," + base64.b64encode(jpeg.tobytes()).decode() if ok else ""
+
+
+def tap_on(
+    bgr: np.ndarray, picture_key: str, alt: str, key: str, points: Sequence[Point] = (),
+    names: Sequence[str] = ("the wound", "farther back on the stem"), longest_side: int = 1280,
+) -> list[Point] | None:
+    """Shows the picture with its marked points, which can be tapped, dragged and moved with the arrow keys.
+
+    bgr : (h, w, 3) uint8. picture_key : what tells this picture from others. points : shares of width and height.
+    names : what each point is, one a point, as many as there may be. Returns the new points, or None when nobody
+    touched them.
+    """
+    shown = {"picture": _as_url(picture_key, bgr, longest_side), "alt": alt, "names": list(names), "most": len(names),
+             "points": [list(point) for point in points]}
+    result: Any = _tappable(data=shown, key=key, on_points_change=lambda: None)
+    moved = getattr(result, "points", None)
+    return None if moved is None else [(float(x), float(y)) for x, y in moved]
 
 
 def _shrunk(bgr: np.ndarray, longest_side: int) -> np.ndarray:

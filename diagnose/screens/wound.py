@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+from typing import Any
+
+import cv2
+import numpy as np
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
@@ -23,38 +28,111 @@ from diagnose.photo.plane import Plane
 from diagnose.protect.requirement import NEED_OF
 from diagnose.report.card_sheet import print_scale as print_scale_of
 from diagnose.report.figures import MM_PER_INCH
-from diagnose.screens import show
+from diagnose.screens import drawer, preferences, show
 from diagnose.screens.log_folder import the_log
-from diagnose.screens.tap import tap_on
-from diagnose.signs import Answer, Sign, vocabulary
+from diagnose.screens.position import Place, ask_place
+from diagnose.screens.tap import Point, tap_on
+from diagnose.signs import Answer, Sign, parse_signs, signs_as_json, vocabulary
 
 _MONTHS = ["not known", "January", "February", "March", "April", "May", "June", "July", "August", "September",
            "October", "November", "December"]
+_DRAWER = "wound"
 
 
-def _photos() -> list[tuple[str, bytes]]:
+@dataclass
+class Photo:
+    """A photo on the page. taps : shares of width and height, the wound first."""
+
+    name: str
+    digest: str
+    data: bytes
+    taps: list[Point] = field(default_factory=list)
+
+
+@dataclass
+class Draft:
+    """What the person has given and not yet kept in the log."""
+
+    photos: list[Photo] = field(default_factory=list)
+    answers: dict[str, Sign] = field(default_factory=dict)
+    passed: set[str] = field(default_factory=set)
+    came_back: bool = False
+
+    def put_away(self) -> None:
+        """Into the device's drawer, so that a reload or a lost connection loses nothing."""
+        if not (self.photos or self.answers or self.passed):
+            drawer.forget(_DRAWER)
+            return
+        drawer.keep(_DRAWER, {
+            "photos": [{"name": one.name, "digest": one.digest, "taps": one.taps} for one in self.photos],
+            "answers": signs_as_json(self.answers), "passed": sorted(self.passed),
+        })
+
+
+def _taken_out() -> Draft:
+    """The draft as the drawer holds it; an empty one when there is none or it cannot be read."""
+    kept: dict[str, Any] = drawer.kept(_DRAWER)
+    try:
+        photos = [Photo(one["name"], one["digest"], data, [(float(x), float(y)) for x, y in one["taps"]])
+                  for one in kept.get("photos", []) if (data := drawer.kept_file(one["digest"])) is not None]
+        draft = Draft(photos, parse_signs(kept.get("answers", {})), set(kept.get("passed", [])))
+    except (KeyError, TypeError, ValueError, CannotUse):
+        return Draft()
+    draft.came_back = bool(kept)
+    return draft
+
+
+def _draft() -> Draft:
+    if "draft" not in st.session_state:
+        st.session_state["draft"] = _taken_out()
+    draft: Draft = st.session_state["draft"]
+    return draft
+
+
+def _start_anew() -> None:
+    drawer.forget(_DRAWER)
+    drawer.forget_files(but=set())
+    st.session_state["draft"] = Draft()
+    st.session_state["photo_round"] = st.session_state.get("photo_round", 0) + 1
+
+
+def _photos(draft: Draft) -> None:
+    """Takes uploaded and photographed pictures into the draft; each goes into the drawer at once."""
+    turn = st.session_state.setdefault("photo_round", 0)
     files = st.file_uploader(
         "Photo of the wound", type=["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"],
-        accept_multiple_files=True, key="photos",
+        accept_multiple_files=True, key=f"photos {turn}",
         help="Lay the bitten end on the printed scale card and photograph it from straight above.",
     )
     given = [(file.name, file.getvalue()) for file in files or []]
     if st.toggle("Use this device's camera", key="camera_on",
                  help="Works on this computer itself; a phone needs a secure (https) address for it. "
                       "Uploading always works."):
-        shot = st.camera_input("Take the photo", key="camera")
+        shot = st.camera_input("Take the photo", key=f"camera {turn}")
         if shot is not None:
             given.append(("camera.jpg", shot.getvalue()))
-    return given
+    if not given:
+        return
+    known = {photo.digest for photo in draft.photos}
+    for name, data in given:
+        digest = drawer.keep_file(data)
+        if digest not in known:
+            draft.photos.append(Photo(name, digest, data))
+            known.add(digest)
+    draft.put_away()
+    st.session_state["photo_round"] = turn + 1  # the upload field is empty again: the draft holds the pictures
+    st.rerun()
 
 
 def _circumstances() -> Circumstances:
     with st.expander("Where, when, snow"):
         regions = catalogue().regions
-        region = st.selectbox("Region", [None, *regions], key="region",
+        names = [None, *regions]
+        usual = preferences.region()
+        region = st.selectbox("Region", names, key="region", index=names.index(usual) if usual in names else 0,
                               format_func=lambda key: "from the photo's position" if key is None else regions[key]["name"])
         month = st.selectbox("Month in which you found it", _MONTHS, key="month")
-        unit = "inches" if st.session_state.get("inches") else "cm"
+        unit = "inches" if preferences.inches() else "cm"
         snow = st.number_input(f"Depth of the snow that lay when it happened [{unit}], 0 if none or not known",
                                min_value=0.0, max_value=500.0, step=5.0, key="snow")
     snow_mm = snow * (MM_PER_INCH if unit == "inches" else 10.0)
@@ -68,55 +146,72 @@ def _scale() -> tuple[Scale | None, float]:
     return (Scale(coin_mm=coin) if coin else None), print_scale_of(bar)
 
 
-@st.cache_resource(max_entries=12, show_spinner="Measuring ...")
+@st.cache_resource(max_entries=24, show_spinner="Measuring ...")
 def _measured(
-    data: bytes, name: str, taps: tuple[tuple[float, float], ...], scale: Scale | None, print_scale: float,
-    snow_mm: float | None,
+    digest: str, name: str, taps: tuple[Point, ...], scale: Scale | None, print_scale: float, snow_mm: float | None,
+    _data: bytes,
 ) -> tuple[Picture, Plane | None, Measurement]:
     """Measured once for each photo and taps, not again with every answer."""
-    picture = read_picture(data, name)
-    return picture, *measure_picture(picture, taps, scale, print_scale, Circumstances(snow_mm=snow_mm))
+    picture = read_picture(_data, name)
+    width, height = picture.size
+    points = [(min(x * width, width - 1.0), min(y * height, height - 1.0)) for x, y in taps]
+    return picture, *measure_picture(picture, points, scale, print_scale, Circumstances(snow_mm=snow_mm))
+
+
+@st.cache_data(max_entries=24, show_spinner=False)
+def _annotated(key: tuple[Any, ...], _found: Diagnosis, inches: bool) -> bytes:
+    """The annotated picture as JPEG."""
+    shown: np.ndarray = annotate(_found.picture, _found.measurement, _found.plane, inches)  # type: ignore[arg-type]
+    return cv2.imencode(".jpg", shown, [cv2.IMWRITE_JPEG_QUALITY, 88])[1].tobytes()
 
 
 def _picture(
-    name: str, data: bytes, answers: dict[str, Sign], around: Circumstances, scale: Scale | None, print_scale: float
+    photo: Photo, draft: Draft, around: Circumstances, scale: Scale | None, print_scale: float
 ) -> Diagnosis | None:
     """One photo: measured, shown, and tapped where the finding was wrong."""
-    taps: list[tuple[float, float]] = st.session_state.setdefault(f"taps {name} {len(data)}", [])
+    key = (photo.digest, photo.name, tuple(photo.taps), scale, print_scale, around.snow_mm)
     try:
-        picture, plane, measurement = _measured(data, name, tuple(taps), scale, print_scale, around.snow_mm)
+        picture, plane, measurement = _measured(*key, photo.data)
     except CannotUse as reason:
-        st.error(f"{name}: {reason}")
+        st.error(f"{photo.name}: {reason}")
+        _away(photo, draft)
         return None
-    found = diagnose_measured(picture, plane, measurement, answers, around)
-    st.image(annotate(picture, found.measurement, found.plane, st.session_state.get("inches", False))[..., ::-1],
-             caption=f"{name}: what was measured", width="stretch")
+    found = diagnose_measured(picture, plane, measurement, draft.answers, around)
+    st.image(_annotated(key, found, preferences.inches()), caption=f"{photo.name}: what was measured", width="stretch")
     if not found.measurement.measured:
         st.warning(next(iter(dict.fromkeys(found.measurement.not_measured.values()))))
     for remark in found.measurement.remarks:
         st.info(remark)
     with st.expander("Wrong place? Tap the wound", expanded=not found.measurement.measured):
         st.caption("First tap: the severed end, the gnawed patch or the browsed tip. Second tap: a point farther back "
-                   "on the same stem.")
-        tap = tap_on(picture.bgr, f"{name}: tap the wound", key=f"tap {name} {len(data)}")
-        width, height = picture.size
-        if tap is not None:
-            point = (min(tap[0] * width, width - 1.0), min(tap[1] * height, height - 1.0))
-            taps[:] = [*taps, point][-2:] if len(taps) < 2 else [point]
+                   "on the same stem, or the plant's foot. Drag a point, or move it with the arrow keys.")
+        moved = tap_on(picture.bgr, photo.digest, f"{photo.name}: tap the wound", f"tap {photo.digest}", photo.taps)
+        if moved is not None and moved != photo.taps:
+            photo.taps = moved
+            draft.put_away()
             st.rerun()
-        if taps and st.button("Forget the taps", key=f"forget {name}"):
-            taps.clear()
+        if photo.taps and st.button("Forget the taps", key=f"forget {photo.digest}"):
+            photo.taps = []
+            draft.put_away()
             st.rerun()
-    show.figures_of(found.measurement, st.session_state.get("inches", False))
+        _away(photo, draft)
+    show.figures_of(found.measurement, preferences.inches())
     return found
 
 
-def _questions(found: Diagnosis, answers: dict[str, Sign]) -> None:
-    passed: set[str] = st.session_state.setdefault("passed", set())
+def _away(photo: Photo, draft: Draft) -> None:
+    if st.button("Take this photo away", key=f"away {photo.digest}"):
+        draft.photos.remove(photo)
+        draft.put_away()
+        st.rerun()
+
+
+def _questions(found: Diagnosis, draft: Draft) -> None:
+    answers, passed = draft.answers, draft.passed
     asked = found.verdict.question_beside(passed, NEED_OF)
     if answers or passed:
         with st.expander(f"Answered so far: {len(answers) + len(passed)}"):
-            for name in [*answers, *passed]:
+            for name in [*answers, *sorted(passed)]:
                 told = answers.get(name)
                 words = vocabulary()[name].choices[told.choice] if isinstance(told, Answer) else "don't know"
                 left, right = st.columns([4, 1], vertical_alignment="center")
@@ -124,6 +219,7 @@ def _questions(found: Diagnosis, answers: dict[str, Sign]) -> None:
                 if right.button("Undo", key=f"undo {name}"):
                     answers.pop(name, None)
                     passed.discard(name)
+                    draft.put_away()
                     st.rerun()
     if asked is None:
         st.caption("Nothing more that could be asked would change the barrier or the verdict much.")
@@ -133,65 +229,98 @@ def _questions(found: Diagnosis, answers: dict[str, Sign]) -> None:
     st.caption(word.help)
     choice = st.radio("Answer", [*word.choices, "?"], index=None, key=f"ask {asked}", label_visibility="collapsed",
                       format_func=lambda key: word.choices.get(key, "don't know"))
+    if choice is None:
+        return
     if choice == "?":
         passed.add(asked)
-        st.rerun()
-    elif choice is not None:
+    else:
         answers[asked] = Answer(choice)
-        st.rerun()
+    draft.put_away()
+    st.rerun()
 
 
-def _keep(found: list[Diagnosis]) -> None:
+def _place(found: list[Diagnosis]) -> Place | None:
+    """Asked for where no photo tells its position."""
+    taken = [one.picture.taken for one in found if one.picture is not None]
+    if any(one.lat is not None for one in taken):
+        return None
+    with st.expander("Where was it? The photo does not say"):
+        st.caption("Phones often take the position out of a photo before they upload it.")
+        try:
+            return ask_place(the_log().observations(columns=("lat", "lon"), newest=200), "wound")
+        except CannotUse as reason:
+            st.error(str(reason))
+            return None
+
+
+def _keep(found: list[Diagnosis], further: list[Photo]) -> None:
+    """Keeps each diagnosis as an observation; further : photos that belong to the first one."""
     st.subheader("Keep it in the log")
+    place = _place(found)
     with st.form("keep", border=False):
         left, middle, right = st.columns(3)
         site = left.text_input("Planting", key="site")
         plant = middle.text_input("Plant's tag", key="plant")
-        by = right.text_input("Your initials", key="by", max_chars=8)
+        by = right.text_input("Your initials", preferences.initials(), max_chars=8)
         named = st.selectbox("Your own naming, kept beside the tool's", [None, *catalogue().names], key="named",
                              format_func=lambda key: "none" if key is None else catalogue().names[key])
         note = st.text_input("Note", key="note")
         if st.form_submit_button("Keep", type="primary", width="stretch"):
+            where = {} if place is None else {"lat": place.lat, "lon": place.lon, "error_m": place.error_m}
             try:
                 log = the_log()
-                for one in found:
-                    saved = save_diagnosis(log, one, site=site, plant=plant, by=by, note=note, named=named)
-                    (st.success if saved.new else st.info)(saved.message)
+                saved = [save_diagnosis(log, one, site=site, plant=plant, by=by, note=note, named=named, **where)
+                         for one in found]
+                for photo in further:
+                    if saved[0].new:
+                        log.add_photo(saved[0].id, photo.data, photo.name, "close-up", by)
             except CannotUse as reason:
                 st.error(str(reason))
+                return
+            st.session_state["kept_lines"] = [(one.new, one.message) for one in saved]
+            _start_anew()
+            st.rerun()
+
+
+def _what_was_kept() -> None:
+    for new, line in st.session_state.pop("kept_lines", []):
+        (st.success if new else st.info)(line)
 
 
 def page() -> None:
     st.title("What bit it, and what stops it?")
-    st.toggle("Inches", key="inches")
-    answers: dict[str, Sign] = st.session_state.setdefault("answers", {})
-    photos = _photos()
+    _what_was_kept()
+    draft = _draft()
+    if draft.came_back:
+        st.info("What you had here and not yet kept is back.")
+    _photos(draft)
     around = _circumstances()
     scale, print_scale = _scale()
-    shown = [_picture(name, data, answers, around, scale, print_scale) for name, data in photos]
+    shown = [_picture(photo, draft, around, scale, print_scale) for photo in list(draft.photos)]
     found = [one for one in shown if one is not None]
-    if not photos:
-        st.caption("No photo? Answer the questions, the verdict comes from them alone. The scale card to print: "
-                   "`diagnose card`.")
-    judged = found or [diagnose_answers(answers, around)]
+    if not draft.photos:
+        st.caption("No photo? Answer the questions, the verdict comes from them alone. The scale card to print is in "
+                   "the guide.")
+    judged, further = found or [diagnose_answers(draft.answers, around)], []
     measured = [one for one in found if one.measurement.measured]
     if len(measured) > 1 and st.toggle("These photos show the same wound", value=True, key="same"):
-        best = diagnose_together(measured, answers, around)
+        best = diagnose_together(measured, draft.answers, around)
         st.subheader("All photos together")
         for remark in best.measurement.remarks:
             st.info(remark)
-        show.figures_of(best.measurement, st.session_state.get("inches", False))
+        show.figures_of(best.measurement, preferences.inches())
+        first = best.picture.sha256 if best.picture is not None else ""
+        judged, further = [best], [photo for photo in draft.photos if photo.digest != first]
     else:
         best = max(judged, key=lambda one: max(one.verdict.culprits.values()))
-    if photos or answers:
+    if draft.photos or draft.answers:
         show.verdict_of(best.verdict)
-    _questions(best, answers)
-    if photos or answers:
-        show.barrier_of(best.barrier, st.session_state.get("inches", False))
-        _keep(judged)
+    _questions(best, draft)
+    if draft.photos or draft.answers:
+        show.barrier_of(best.barrier, preferences.inches())
+        _keep(judged, further)
         if st.button("Start anew", width="stretch"):
-            for key in ("answers", "passed"):
-                st.session_state.pop(key, None)
+            _start_anew()
             st.rerun()
 
 

@@ -1,0 +1,114 @@
+"""What belongs to one device: its settings, and work that is not yet kept in the log?
+
+A device is known by a random cookie. Its drawer is a folder beside the log, so that a reload, a lost connection or a
+flat battery loses nothing; nobody else's device can open it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import secrets
+import shutil
+import time
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from diagnose.cli import DEFAULT_LOG
+
+COOKIE = "diagnose_device"
+_KEPT_DAYS = 120.0  # a season; our choice
+_FILES = "files"
+
+
+def device() -> str:
+    """The device's random name, of 32 hexadecimal digits; given to the browser as a cookie on its first visit."""
+    given = str(st.context.cookies.get(COOKIE, ""))
+    name: str = st.session_state.setdefault("_device", given if _is_name(given) else secrets.token_hex(16))
+    if given != name:
+        st.html(f"<script>document.cookie = '{COOKIE}={name}; path=/; max-age=31536000; SameSite=Strict'</script>",
+                unsafe_allow_javascript=True)
+    return name
+
+
+def _is_name(text: str) -> bool:
+    return len(text) == 32 and set(text) <= set("0123456789abcdef")
+
+
+def _beside_the_log() -> Path:
+    log = os.environ.get("DIAGNOSE_LOG", str(DEFAULT_LOG))
+    return Path(DEFAULT_LOG if "://" in log else log) / "drawers"
+
+
+def _drawer() -> Path:
+    # the folder's name does not tell the cookie, so that a copied log opens no drawer
+    return _beside_the_log() / hashlib.sha256(device().encode()).hexdigest()[:32]
+
+
+def keep(name: str, value: dict[str, Any]) -> None:
+    """Keeps a value under a name; what was kept under it before is replaced as a whole or not at all."""
+    _write(_drawer() / f"{name}.json", json.dumps(value).encode())
+
+
+def kept(name: str) -> dict[str, Any]:
+    """What was kept under this name; empty when nothing was, or when it cannot be read."""
+    try:
+        value = json.loads((_drawer() / f"{name}.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return value if isinstance(value, dict) else {}
+
+
+def forget(name: str) -> None:
+    (_drawer() / f"{name}.json").unlink(missing_ok=True)
+
+
+def keep_file(data: bytes) -> str:
+    """Keeps a file's bytes; returns the key to ask for them with (their SHA-256)."""
+    digest = hashlib.sha256(data).hexdigest()
+    file = _drawer() / _FILES / digest
+    if not file.exists():
+        _write(file, data)
+    return digest
+
+
+def kept_file(digest: str) -> bytes | None:
+    """The bytes kept under this key; None when they are gone or damaged."""
+    try:
+        data = (_drawer() / _FILES / Path(digest).name).read_bytes()
+    except OSError:
+        return None
+    return data if hashlib.sha256(data).hexdigest() == digest else None
+
+
+def forget_files(but: set[str]) -> None:
+    """Throws away the kept files, but not those with these keys."""
+    folder = _drawer() / _FILES
+    for file in folder.iterdir() if folder.is_dir() else ():
+        if file.name not in but:
+            file.unlink(missing_ok=True)
+
+
+def clear_out(folder: Path | None = None, days: float = _KEPT_DAYS) -> int:
+    """Throws away the drawers that nobody has opened for so long [days]; returns how many."""
+    gone = 0
+    base = _beside_the_log() if folder is None else folder
+    for drawer in base.iterdir() if base.is_dir() else ():
+        touched = max((file.stat().st_mtime for file in drawer.rglob("*")), default=drawer.stat().st_mtime)
+        if time.time() - touched > days * 86_400:
+            shutil.rmtree(drawer, ignore_errors=True)
+            gone += 1
+    return gone
+
+
+def _write(file: Path, data: bytes) -> None:
+    file.parent.mkdir(parents=True, exist_ok=True)
+    beside = file.with_name(f".{file.name}.{secrets.token_hex(4)}")
+    with beside.open("wb") as out:
+        out.write(data)
+        out.flush()
+        os.fsync(out.fileno())
+    beside.replace(file)

@@ -1,0 +1,33 @@
+"""The page for help: papers to print, the guides, and how far to trust the tool."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from diagnose.guide import GUIDES, guide_text
+from diagnose.report.card_sheet import card_and_staff
+from diagnose.report.field_key import field_key
+
+
+@st.cache_data(show_spinner="Drawing ...")
+def _card(paper: str) -> bytes:
+    return card_and_staff(paper)
+
+
+@st.cache_data(show_spinner="Drawing ...")
+def _key(paper: str) -> bytes:
+    return field_key(paper)
+
+
+def page() -> None:
+    st.title("Guide")
+    paper = st.radio("Paper", ["A4", "Letter"], horizontal=True)
+    left, right = st.columns(2)
+    left.download_button("Scale card and height staff", _card(paper), "scale-card.pdf", "application/pdf", width="stretch")
+    right.download_button("Key for the field", _key(paper), "field-key.pdf", "application/pdf", width="stretch")
+    st.caption("Print at 100 %, not fitted to the page; the card's check bar must measure 100 mm.")
+    chosen = st.selectbox("Read", list(GUIDES), format_func=GUIDES.__getitem__)
+    st.markdown(guide_text(chosen))
+
+
+page()

@@ -1,0 +1,54 @@
+"""Which units, region, log and prices did this person choose?"""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+
+import streamlit as st
+
+from diagnose.screens import drawer
+
+_NAME = "preferences"
+
+
+def _chosen() -> dict[str, Any]:
+    if "_preferences" not in st.session_state:
+        st.session_state["_preferences"] = drawer.kept(_NAME)
+    chosen: dict[str, Any] = st.session_state["_preferences"]
+    return chosen
+
+
+def choose(**values: Any) -> None:
+    """Remembers these choices on this device."""
+    _chosen().update(values)
+    drawer.keep(_NAME, _chosen())
+
+
+def inches() -> bool:
+    """Are lengths shown in inches and feet, not in mm and metres?"""
+    return bool(_chosen().get("inches", False))
+
+
+def region() -> str | None:
+    """Key of the region of the catalogue that the person works in; None to take it from the photo's position."""
+    value = _chosen().get("region")
+    return value if isinstance(value, str) else None
+
+
+def initials() -> str:
+    """The person's initials, for the log's history."""
+    return str(_chosen().get("initials", ""))
+
+
+def log_chosen() -> str | None:
+    """The log folder chosen on the settings page; None for the one that the app was started with.
+
+    In a shared app nobody chooses a folder: it would be one of the computer that serves it.
+    """
+    value = _chosen().get("log")
+    return value if isinstance(value, str) and value and not is_shared() else None
+
+
+def is_shared() -> bool:
+    return bool(os.environ.get("DIAGNOSE_SHARE"))

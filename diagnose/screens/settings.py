@@ -1,0 +1,80 @@
+"""The page for settings: units, region, initials, the log, and letting a phone join."""
+
+from __future__ import annotations
+
+import os
+
+import streamlit as st
+
+from diagnose.cannot_use import CannotUse
+from diagnose.culprits.catalogue import catalogue
+from diagnose.fieldlog.store import open_log
+from diagnose.screens import preferences
+from diagnose.screens.log_folder import where
+
+
+def _person() -> None:
+    unit = st.radio("Lengths", ["mm", "inches"], index=int(preferences.inches()), horizontal=True,
+                    format_func={"mm": "millimetres and metres", "inches": "inches and feet"}.__getitem__)
+    regions = catalogue().regions
+    names = [None, *regions]
+    region = st.selectbox("Region you work in", names,
+                          index=names.index(preferences.region()) if preferences.region() in names else 0,
+                          format_func=lambda key: "from the photo's position" if key is None else regions[key]["name"])
+    initials = st.text_input("Your initials, for the log's history", preferences.initials(), max_chars=8)
+    chosen = {"inches": unit == "inches", "region": region, "initials": initials}
+    if chosen != {"inches": preferences.inches(), "region": preferences.region(), "initials": preferences.initials()}:
+        preferences.choose(**chosen)
+        st.toast("Remembered on this device.")
+
+
+def _log() -> None:
+    st.subheader("The log")
+    st.markdown(f"Observations are kept in `{where()}`.")
+    if preferences.is_shared():
+        return
+    with st.form("log", border=False):
+        folder = st.text_input("Use another folder, or the address of a shared log", placeholder="/home/me/another-log")
+        if st.form_submit_button("Use it"):
+            try:
+                open_log(folder)
+            except CannotUse as reason:
+                st.error(str(reason))
+            else:
+                preferences.choose(log=folder)
+                st.rerun()
+    if preferences.log_chosen() and st.button("Back to the log that the app was started with"):
+        preferences.choose(log=None)
+        st.rerun()
+
+
+def _sharing() -> None:
+    st.subheader("Let a phone join")
+    if not preferences.is_shared():
+        st.markdown("Only this computer can reach the app now. To let phones on the same network or hotspot in, stop it "
+                    "and start it with `diagnose app --share`.")
+        return
+    import segno
+
+    from diagnose.screens.door import the_door
+    from diagnose.screens.share import joining_address
+
+    address = joining_address(int(os.environ.get("DIAGNOSE_PORT", "8501")), the_door().code)
+    st.image(segno.make(address).svg_inline(scale=6, border=3, dark="#000", light="#fff"), width=260)
+    st.markdown(f"Scan it with the phone's camera, or open `{address}`. The code lets one device in; then a new one "
+                "stands here.")
+    if st.button("Show the newest code"):
+        st.rerun()
+    st.caption("Uploading photos works on every phone. The live camera inside the page needs a secure (https) address; "
+               "the phone's own camera app and an upload do the same. Everybody on this network could read what passes, "
+               "so use your own hotspot.")
+
+
+def page() -> None:
+    st.title("Settings")
+    _person()
+    _log()
+    _sharing()
+
+
+page()

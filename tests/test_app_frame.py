@@ -1,0 +1,112 @@
+"""The app as a whole: its way in, what a device keeps, who may use it when it is shared."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.conftest import PHOTOS, served
+
+WIDTHS = [(1280, 900), (360, 740)]
+
+
+def _context(browser: Any, size: tuple[int, int] = WIDTHS[0], **more: Any) -> Any:
+    return browser.new_context(viewport={"width": size[0], "height": size[1]}, **more)
+
+
+@pytest.mark.parametrize("size", WIDTHS)
+def test_the_main_job_is_one_tap_from_the_start(browser: Any, app: tuple[str, Path], size: tuple[int, int]) -> None:
+    context = _context(browser, size)
+    page = context.new_page()
+    page.goto(app[0])
+    page.get_by_role("link", name="Something bit my plant").click()
+    page.locator("input[type=file]").first.wait_for(state="attached", timeout=30_000)
+    assert page.url.endswith("/wound")
+    context.close()
+
+
+def test_a_reload_loses_neither_the_photo_nor_the_answers_nor_the_taps(browser: Any, app: tuple[str, Path]) -> None:
+    context = _context(browser)
+    page = context.new_page()
+    page.goto(f"{app[0]}/wound")
+    page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
+    page.locator(".verdict").first.wait_for(timeout=60_000)
+    page.get_by_text("open ground, short or no grass").click()
+    page.get_by_text("Answered so far: 1").wait_for(timeout=30_000)
+    page.reload()
+    page.get_by_text("not yet kept is back").wait_for(timeout=60_000)
+    page.get_by_text("Answered so far: 1").wait_for(timeout=60_000)
+    page.get_by_text("IMG_0016.jpg: what was measured").wait_for(timeout=60_000)
+    context.close()
+
+
+def test_another_device_does_not_see_what_this_one_has_not_kept(browser: Any, app: tuple[str, Path]) -> None:
+    mine, other = _context(browser), _context(browser)
+    page = mine.new_page()
+    page.goto(f"{app[0]}/wound")
+    page.get_by_text("a shoot or twig is cut or torn off").click()
+    page.get_by_text("Answered so far: 1").wait_for(timeout=30_000)
+    foreign = other.new_page()
+    foreign.goto(f"{app[0]}/wound")
+    foreign.get_by_text("What happened to the plant?").wait_for(timeout=30_000)
+    assert foreign.get_by_text("Answered so far").count() == 0
+    mine.close()
+    other.close()
+
+
+def test_units_are_remembered_and_switch_everywhere(browser: Any, app: tuple[str, Path]) -> None:
+    context = _context(browser)
+    page = context.new_page()
+    page.goto(f"{app[0]}/settings")
+    page.get_by_text("inches and feet").click()
+    page.get_by_text("Remembered on this device").wait_for(timeout=30_000)
+    page.goto(f"{app[0]}/wound")
+    page.get_by_text("a shoot or twig is cut or torn off").click()
+    page.get_by_text("Barrier:").first.wait_for(timeout=30_000)
+    page.locator(".figures").last.get_by_text(re.compile(r"\d ft|\d in")).first.wait_for(timeout=30_000)
+    context.close()
+
+
+def test_dragging_the_point_measures_another_place_at_once(browser: Any, app: tuple[str, Path]) -> None:
+    context = _context(browser)
+    page = context.new_page()
+    page.goto(f"{app[0]}/wound")
+    page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
+    page.locator(".verdict").first.wait_for(timeout=60_000)
+    page.get_by_text("Wrong place? Tap the wound").click()
+    picture = page.get_by_alt_text("IMG_0016.jpg: tap the wound")
+    picture.wait_for(timeout=30_000)
+    picture.click(position={"x": 20, "y": 20})  # a corner, where no twig is
+    page.get_by_role("button", name="Forget the taps").wait_for(timeout=60_000)
+    page.get_by_role("button", name="the wound: move with the arrow keys, or drag").wait_for(timeout=30_000)
+    context.close()
+
+
+def test_a_shared_app_shows_nothing_before_the_code_and_lets_each_code_in_once(browser: Any, tmp_path: Path) -> None:
+    with served(tmp_path / "log", "--share") as (address, told):
+        code = re.search(r"code=(\w+)", told)
+        assert code is not None
+        stranger = _context(browser)
+        page = stranger.new_page()
+        page.goto(f"{address}/log")
+        page.get_by_text("Which code were you given?").wait_for(timeout=30_000)
+        assert page.get_by_text("The log").count() == 0
+        owner = _context(browser)
+        mine = owner.new_page()
+        mine.goto(f"{address}/?code={code[1]}")
+        mine.get_by_text("What do you want to do?").wait_for(timeout=30_000)
+        mine.reload()
+        mine.get_by_text("What do you want to do?").wait_for(timeout=30_000)
+        page.goto(f"{address}/?code={code[1]}")
+        page.get_by_text("This code is wrong or was used before").wait_for(timeout=30_000)
+        mine.goto(f"{address}/settings")
+        mine.locator("img, svg").filter(visible=True).last.wait_for(timeout=30_000)
+        fresh = re.search(r"code=(\w+)", mine.get_by_text("or open").inner_text())
+        assert fresh is not None and fresh[1] != code[1]
+        page.goto(f"{address}/?code={fresh[1]}")
+        page.get_by_text("What do you want to do?").wait_for(timeout=30_000)
+        stranger.close()
+        owner.close()
