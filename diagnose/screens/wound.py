@@ -30,6 +30,7 @@ from diagnose.report.card_sheet import print_scale as print_scale_of
 from diagnose.report.figures import MM_PER_INCH
 from diagnose.screens import drawer, preferences, show
 from diagnose.screens.log_folder import the_log
+from diagnose.screens.look import picture as picture_of
 from diagnose.screens.position import Place, ask_place
 from diagnose.screens.tap import Point, tap_on
 from diagnose.signs import Answer, Sign, parse_signs, signs_as_json, vocabulary
@@ -177,7 +178,9 @@ def _picture(
         _away(photo, draft)
         return None
     found = diagnose_measured(picture, plane, measurement, draft.answers, around)
-    st.image(_annotated(key, found, preferences.inches()), caption=f"{photo.name}: what was measured", width="stretch")
+    told = ", ".join(vocabulary()[name].label for name in found.measurement.measured if name in vocabulary()) or "nothing could be measured"
+    picture_of(_annotated(key, found, preferences.inches()), f"The wound enlarged, with lines where it was measured: {told}",
+               f"{photo.name}: what was measured")
     if not found.measurement.measured:
         st.warning(next(iter(dict.fromkeys(found.measurement.not_measured.values()))))
     for remark in found.measurement.remarks:

@@ -1,0 +1,84 @@
+"""Every page can be read and used by everybody: axe-core's rules for WCAG 2.2 A and AA, the keyboard, large type."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+from diagnose.screens.start import PAGES
+from tests.conftest import PHOTOS
+
+RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
+PATHS = [path for _, _, _, path in PAGES]
+
+
+def _broken(page: Any) -> list[str]:
+    found = Axe().run(page, options=RULES).response["violations"]
+    return [f"{rule['id']}: {node['html'][:160]}" for rule in found for node in rule["nodes"]]
+
+
+def _settled(page: Any) -> None:
+    page.locator("h1").first.wait_for(timeout=60_000)
+    page.locator("[data-testid=stStatusWidget]").wait_for(state="detached", timeout=60_000)
+    page.wait_for_timeout(700)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("path", PATHS)
+def test_no_page_breaks_a_rule_of_level_a_or_aa(browser: Any, app: tuple[str, Path], path: str, scheme: str) -> None:
+    page = browser.new_page(viewport={"width": 1280, "height": 900}, color_scheme=scheme)
+    page.goto(f"{app[0]}/{'' if path == 'start' else path}")
+    _settled(page)
+    assert _broken(page) == []
+    page.close()
+
+
+def test_a_measured_photo_with_its_verdict_breaks_no_rule(browser: Any, app: tuple[str, Path]) -> None:
+    page = browser.new_page(viewport={"width": 360, "height": 740})
+    page.goto(f"{app[0]}/wound")
+    page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
+    page.locator(".verdict").first.wait_for(timeout=60_000)
+    page.get_by_text("Wrong place? Tap the wound").click()
+    _settled(page)
+    assert _broken(page) == []
+    page.close()
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_at_twice_the_type_size_on_a_phone_nothing_runs_off_the_page(
+    browser: Any, app: tuple[str, Path], path: str
+) -> None:
+    # a browser that zooms to 200 % shows half as many CSS pixels across: 640 of 1280
+    for width in (640, 360):
+        page = browser.new_page(viewport={"width": width, "height": 740})
+        page.goto(f"{app[0]}/{'' if path == 'start' else path}")
+        _settled(page)
+        over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        assert over <= 1, f"{over} px too wide at {width} px"
+        page.close()
+
+
+def test_the_keyboard_alone_leads_from_the_start_to_a_verdict(browser: Any, app: tuple[str, Path]) -> None:
+    page = browser.new_page(viewport={"width": 1280, "height": 900})
+    page.goto(app[0])
+    _settled(page)
+    _tab_to(page, "Something bit my plant")
+    page.keyboard.press("Enter")
+    page.get_by_text("What happened to the plant?").wait_for(timeout=30_000)
+    _settled(page)
+    _tab_to(page, "", "input[type=radio]")
+    page.keyboard.press("Space")
+    page.locator(".verdict").first.wait_for(timeout=30_000)
+    page.close()
+
+
+def _tab_to(page: Any, words: str, selector: str = "a") -> None:
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        if page.evaluate("([words, selector]) => document.activeElement.matches(selector) && "
+                         "(document.activeElement.innerText || '').includes(words)", [words, selector]):
+            return
+    pytest.fail(f"the keyboard does not reach {words or selector}")
