@@ -178,7 +178,8 @@ def _picture(
         _away(photo, draft)
         return None
     found = diagnose_measured(picture, plane, measurement, draft.answers, around)
-    told = ", ".join(vocabulary()[name].label for name in found.measurement.measured if name in vocabulary()) or "nothing could be measured"
+    labels = [vocabulary()[name].label for name in found.measurement.measured if name in vocabulary()]
+    told = ", ".join(labels) or "nothing could be measured"
     picture_of(_annotated(key, found, preferences.inches()), f"The wound enlarged, with lines where it was measured: {told}",
                f"{photo.name}: what was measured")
     if not found.measurement.measured:
