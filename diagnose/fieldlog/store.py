@@ -104,11 +104,28 @@ class Log:
                 count += insert_rows(session, some)
         return count
 
-    def save(self, kind: str, **fields: Any) -> str:
-        """Saves a site, visit, plot, plant or barrier in one transaction; returns its id."""
+    def save(self, kind: str, photo: bytes | None = None, photo_name: str = "", **fields: Any) -> str:
+        """Saves a site, visit, plot, plant, barrier or check in one transaction; returns its id.
+
+        photo : of a barrier or a check; its bytes are kept first.
+        """
         values = checked(kind, fields, frozenset({"photo", "observation"}))
+        if photo is None:
+            with self.writing() as session:
+                return self._add(session, kind, values)
+        if "photo" not in names(kind):
+            raise CannotUse(f"a {kind} has no photo of its own; add it to an observation")
+        seen_as, digest = likeness(photo), self._keep_file(photo)
         with self.writing() as session:
-            return self._add(session, kind, values)
+            self._one_writer(session)
+            self._keep_row(session, digest, photo, photo_name, seen_as)
+            return self._add(session, kind, {**values, "photo": digest})
+
+    def save_many(self, kind: str, rows: Iterable[Mapping[str, Any]]) -> list[str]:
+        """Saves many records of one kind, without photos, in one transaction: all or none. Returns their ids."""
+        fixed = frozenset({"photo", "observation"})
+        with self.writing() as session:
+            return [self._add(session, kind, checked(kind, row, fixed)) for row in rows]
 
     def add_photo(self, start_of_id: str, photo: bytes, photo_name: str = "", role: str = "context",
                   by: str = "") -> str:

@@ -144,7 +144,10 @@ class Plant(Recorded, Base):
 class Barrier(Recorded, Base):
     """A barrier in the ground. form : cage, tree shelter, fence ... plant : tag, empty for a whole site.
 
-    built, removed : ISO dates. figures : its sizes.
+    label : what stands on the barrier or its list. species : of the plants in it. pieces : how many, or metres of a
+    fence. inner_mm, height_mm [mm]. built, removed : ISO dates; built is None when nobody knows. found : met by
+    chance, owner unknown. embedded : grown into the stem. left_behind : what stayed when it was removed. figures :
+    its other sizes and traits. lat, lon [degree], error_m [m].
     """
 
     __tablename__ = "barrier"
@@ -154,6 +157,37 @@ class Barrier(Recorded, Base):
     built: Mapped[str | None] = mapped_column(String(10))
     removed: Mapped[str | None] = mapped_column(String(10))
     figures: Mapped[dict] = mapped_column(JSON, default=dict)
+    label: Mapped[str] = mapped_column(Text, default="")
+    material: Mapped[str] = mapped_column(Text, default="")
+    species: Mapped[str] = mapped_column(Text, default="")
+    left_behind: Mapped[str] = mapped_column(Text, default="")
+    lat: Mapped[float | None] = mapped_column(Float)
+    lon: Mapped[float | None] = mapped_column(Float)
+    error_m: Mapped[float | None] = mapped_column(Float)
+    pieces: Mapped[float | None] = mapped_column(Float)
+    inner_mm: Mapped[float | None] = mapped_column(Float)
+    height_mm: Mapped[float | None] = mapped_column(Float)
+    found: Mapped[bool] = mapped_column(Boolean, default=False)
+    embedded: Mapped[bool] = mapped_column(Boolean, default=False)
+    photo: Mapped[str | None] = mapped_column(String(64))
+
+
+class Check(Recorded, Base):
+    """One look at a barrier. barrier : its id. finding : see fields. stem_diameter_mm, height_mm : of the plant [mm].
+
+    stands_alone : does the stem stand when the tube is lifted? bark_safe : is the bark thick or corky enough? Both
+    None when nobody looked. photo : SHA-256 of its original.
+    """
+
+    __tablename__ = "check"
+    barrier: Mapped[str] = mapped_column(String(36), index=True)
+    day: Mapped[str] = mapped_column(String(10))
+    finding: Mapped[str] = mapped_column(String(24), default="sound")
+    stem_diameter_mm: Mapped[float | None] = mapped_column(Float)
+    height_mm: Mapped[float | None] = mapped_column(Float)
+    stands_alone: Mapped[bool | None] = mapped_column(Boolean)
+    bark_safe: Mapped[bool | None] = mapped_column(Boolean)
+    photo: Mapped[str | None] = mapped_column(String(64))
 
 
 class History(Base):
@@ -177,5 +211,5 @@ class History(Base):
 
 # in the order in which they can be written: what is pointed at comes first
 KINDS: dict[str, type[Recorded]] = {
-    kind.__tablename__: kind for kind in (Site, Visit, Plot, Plant, Observation, Picture, Barrier)
+    kind.__tablename__: kind for kind in (Site, Visit, Plot, Plant, Observation, Picture, Barrier, Check)
 }

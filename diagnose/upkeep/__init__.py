@@ -1,0 +1,1 @@
+"""What must be checked, mended, widened or taken off, and when?"""
