@@ -7,6 +7,7 @@ import json
 import os
 import sys
 from collections.abc import Callable, Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -340,6 +341,78 @@ def _survey(args: argparse.Namespace) -> int:
     return 0
 
 
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is no day; write YYYY-MM-DD") from None
+
+
+def _upkeep(args: argparse.Namespace) -> int:
+    from diagnose.fieldlog.store import open_log
+    from diagnose.report.due_list import due_as_text, due_pdf, metal_pdf
+    from diagnose.upkeep.calendar import calendar_file
+    from diagnose.upkeep.due import due, outlooks, read_place, standing
+    from diagnose.upkeep.metal import metal, write_metal
+
+    log = open_log(args.log)
+    if (done := _upkeep_entry(log, args)) is not None:
+        print(done)
+        return 0
+    if args.metal:
+        rows = metal(log, args.site)
+        if args.metal.endswith(".pdf"):
+            Path(args.metal).write_bytes(metal_pdf(rows, args.site or "", args.paper))
+        else:
+            write_metal(rows, args.metal)
+        print(f"{len(rows)} pieces of metal are written to {args.metal}; positions are off by what stands beside them.")
+        return 0
+    start = None if args.start is None else read_place(args.start)
+    items = due(log, args.on, args.climate, args.south, args.site, start)
+    if args.calendar:
+        there = standing(log, args.site)
+        ahead = outlooks(there, args.climate, args.south) if len(there) else there
+        Path(args.calendar).write_bytes(calendar_file(items, ahead, args.on, args.climate, args.south))
+    if args.pdf:
+        Path(args.pdf).write_bytes(due_pdf(items, args.on, args.site or "", args.paper))
+    print(json.dumps([item.as_json() for item in items], indent=1) if args.json else due_as_text(items, args.on))
+    return 0
+
+
+def _upkeep_entry(log: Log, args: argparse.Namespace) -> str | None:
+    """The line that one entry into the register says; None where none was asked for."""
+    from diagnose.photo.picture import CannotUse
+    from diagnose.upkeep.register import EMBEDDED, check, found_by_chance, register, register_csv, take_away
+
+    what = {"site": args.site or "", "plant": args.plant, "label": args.plant, "note": args.note, "material": args.material,
+            "species": args.species, "inner_mm": args.inner_mm}
+    if args.place is not None:
+        from diagnose.upkeep.due import read_place
+
+        what |= dict(zip(("lat", "lon"), read_place(args.place), strict=True)) | {"error_m": args.error_m}
+    if args.register_csv is not None:
+        return str(register_csv(log, args.register_csv, args.by))
+    if args.register is not None:
+        figures = {"culprits": args.culprit} if args.culprit else {}
+        new = register(log, args.register, args.by, built=args.on.isoformat(), figures=figures, **what)
+        return f"Barrier {new[:8]} is registered."
+    if args.found is not None:
+        new = found_by_chance(log, args.found, args.embedded, args.by, **what)
+        return f"Barrier {new[:8]} is registered as found." + (f" {EMBEDDED}" if args.embedded else "")
+    if args.check is not None:
+        barrier, _, finding = args.check.partition("=")
+        if not finding:
+            raise CannotUse("write what was found as --check ID=FINDING, e.g. --check 1a2b3c4d=sound")
+        sizes = {"stem_diameter_mm": args.stem_mm, "height_mm": args.height_mm}
+        check(log, barrier, finding, args.on, args.by, note=args.note, **sizes)
+        return f"Barrier {barrier} was found {finding}."
+    if args.removed is not None:
+        take_away(log, args.removed, args.on, args.left_behind, args.by)
+        stays = f"; {args.left_behind} stays on the map." if args.left_behind else "."
+        return f"Barrier {args.removed} is marked as removed{stays}"
+    return None
+
+
 def _app(args: argparse.Namespace) -> NoReturn:
     from diagnose.screens.start import start
 
@@ -423,6 +496,38 @@ def _parser() -> argparse.ArgumentParser:
     survey.add_argument("--pdf", metavar="OUT", help="write the report as PDF")
     survey.add_argument("--html", metavar="OUT", help="write the report as HTML")
     survey.add_argument("--json", action="store_true", help="print all figures as JSON")
+
+    upkeep = verb("upkeep", _upkeep, "what to check, mend, widen or take off, and when; register barriers and checks")
+    _add_log(upkeep)
+    upkeep.add_argument("--site", help="only this planting; for an entry, where the barrier is")
+    upkeep.add_argument("--on", type=_day, default=date.today(), metavar="DAY", help="day that is asked for (today)")
+    upkeep.add_argument("--climate", default="mild", choices=("cold", "mild", "warm"), help="length of the winter (mild)")
+    upkeep.add_argument("--south", action="store_true", help="south of the equator")
+    upkeep.add_argument("--start", metavar="LAT,LON", help="where the walk begins")
+    upkeep.add_argument("--register", metavar="FORM", help="register a barrier that was put up on the day of --on")
+    upkeep.add_argument("--register-csv", metavar="FILE", help="register a CSV file's barriers")
+    upkeep.add_argument("--found", metavar="FORM", help="register a barrier met by chance, of unknown age and owner")
+    upkeep.add_argument("--embedded", action="store_true", help="it is grown into the stem")
+    upkeep.add_argument("--check", metavar="ID=FINDING",
+                        help="enter a look: sound, leaning, damaged, gnawed, too tight, touching the stem, missing")
+    upkeep.add_argument("--removed", metavar="ID", help="mark a barrier as removed")
+    upkeep.add_argument("--left-behind", default="", help="what stayed when it was removed, e.g. 'two steel stakes'")
+    upkeep.add_argument("--plant", default="", help="the plant's tag")
+    upkeep.add_argument("--species", default="", help="its species")
+    upkeep.add_argument("--culprit", action="append", default=[], help="what the barrier is against; may be repeated")
+    upkeep.add_argument("--material", default="", help="what the barrier is made of")
+    upkeep.add_argument("--inner-mm", type=_positive, help="clear width inside the barrier [mm]")
+    upkeep.add_argument("--stem-mm", type=_positive, help="the stem's diameter at a check [mm]")
+    upkeep.add_argument("--height-mm", type=_positive, help="the plant's height at a check [mm]")
+    upkeep.add_argument("--place", metavar="LAT,LON", help="where the barrier is [degree]")
+    upkeep.add_argument("--error-m", type=_positive, default=10.0, help="how well --place is known [m] (10)")
+    upkeep.add_argument("--note", default="", help="a note")
+    upkeep.add_argument("--by", default="", help="your initials, for the history")
+    upkeep.add_argument("--calendar", metavar="OUT", help="write the coming year as iCalendar file (.ics)")
+    upkeep.add_argument("--pdf", metavar="OUT", help="write the list for the walk")
+    upkeep.add_argument("--metal", metavar="OUT", help="write all metal left standing or behind: .gpx .geojson .pdf")
+    upkeep.add_argument("--paper", choices=("A4", "Letter"), default="A4")
+    upkeep.add_argument("--json", action="store_true", help="print the list as JSON")
 
     check = verb("check", _check, "measure how good the tool is, on pictures and cases with known truth")
     check.add_argument("--photos", metavar="FOLDER", help="a folder of scenes with truth (default: the bundled ones)")

@@ -1,0 +1,60 @@
+"""What is the work of this month, for these barriers, in this climate and on this half of the earth?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from diagnose.cannot_use import CannotUse
+from diagnose.knowledge import knowledge
+from diagnose.upkeep.growth import CLIMATES
+
+
+@dataclass(frozen=True)
+class Task:
+    """A work of the year's round. months : of the northern half of the earth, by climate. forms : barriers it is for,
+    none for all. against, without : only where one, or none, of these culprits is stopped. urgent : cannot wait for
+    the next month. for_the_whole : of the planting, not of each barrier."""
+
+    key: str
+    what: str
+    months: Mapping[str, tuple[int, ...]]
+    forms: tuple[str, ...]
+    against: tuple[str, ...]
+    without: tuple[str, ...]
+    caution: str
+    source: str
+    urgent: bool
+    for_the_whole: bool
+
+    def is_for(self, form: str, culprits: tuple[str, ...]) -> bool:
+        """Is it for a barrier of this form, which stops these culprits?"""
+        return ((not self.forms or form in self.forms) and (not self.against or bool({*self.against} & {*culprits}))
+                and not {*self.without} & {*culprits})
+
+
+@cache
+def tasks() -> tuple[Task, ...]:
+    """The year's round as data: year.yaml."""
+    return tuple(_task(key, entry) for key, entry in knowledge("diagnose.upkeep", "year.yaml").items())
+
+
+def _task(key: str, entry: Mapping[str, Any]) -> Task:
+    months = entry["months"]
+    by_climate = months if isinstance(months, Mapping) else dict.fromkeys(CLIMATES, months)
+    named = {name: tuple(entry.get(name, ())) for name in ("forms", "against", "without")}
+    return Task(key, entry["what"], {climate: tuple(by_climate[climate]) for climate in CLIMATES}, **named,
+                caution=entry.get("caution", ""), source=entry["source"], urgent=bool(entry.get("urgent")),
+                for_the_whole=bool(entry.get("for_the_whole")))
+
+
+def of_month(month: int, climate: str = "mild", south: bool = False) -> list[Task]:
+    """The tasks of a month, 1 to 12; in the south those of the month half a year away."""
+    if climate not in CLIMATES:
+        raise CannotUse(f"'{climate}' is no climate; choose one of {', '.join(CLIMATES)}")
+    if not 1 <= month <= 12:
+        raise CannotUse(f"'{month}' is no month; give 1 to 12")
+    northern = (month + 5) % 12 + 1 if south else month
+    return [task for task in tasks() if northern in task.months[climate]]
