@@ -420,6 +420,13 @@ def _app(args: argparse.Namespace) -> NoReturn:
     start(port=args.port, share=args.share)
 
 
+def _demo(args: argparse.Namespace) -> int:
+    from diagnose.demo import lay
+
+    print(lay(args.folder, progress=lambda said: print(f"{said} ...", file=sys.stderr)))
+    return 0
+
+
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         """One line, as for every other input that cannot be used."""
@@ -541,6 +548,9 @@ def _parser() -> argparse.ArgumentParser:
     app.add_argument("--port", type=int, default=8501)
     app.add_argument("--share", action="store_true", help="let phones on this network in, each with a one-time code")
     _add_log(app)
+
+    demo = verb("demo", _demo, "lay an invented planting into a log of its own, to look round in")
+    demo.add_argument("folder", nargs="?", default="browse-demo", help="folder to make (browse-demo)")
 
     log = verb("log", _log, "list, show or mark observations of the log")
     _add_log(log)
