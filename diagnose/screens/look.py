@@ -32,11 +32,11 @@ h3 { font-size: 1.08rem !important; }
          align-items: center; margin: .3rem 0; }
 .share .bar { background: color-mix(in srgb, currentColor 13%, transparent); height: 1.05rem;
               border-radius: 3px; overflow: hidden; }
-.share .bar i { display: block; height: 100%; background: #14594F; }
+.share .bar i { display: block; height: 100%; background: #2A8576; }
 .share .bar i.second { background: #B0702A; }
 .share .bar i.rest { background: #7C8783; }
 .share b { text-align: right; font-variant-numeric: tabular-nums; }
-.verdict { border-left: 6px solid #14594F; padding: .3rem 0 .3rem .9rem; margin: .5rem 0 1rem;
+.verdict { border-left: 6px solid #2A8576; padding: .3rem 0 .3rem .9rem; margin: .5rem 0 1rem;
            font-size: 1.15rem; }
 .verdict.open { border-left-color: #B0702A; }
 .figures { width: 100%; border-collapse: collapse; }
