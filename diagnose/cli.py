@@ -352,7 +352,7 @@ def _upkeep(args: argparse.Namespace) -> int:
     from diagnose.fieldlog.store import open_log
     from diagnose.report.due_list import due_as_text, due_pdf, metal_pdf
     from diagnose.upkeep.calendar import calendar_file
-    from diagnose.upkeep.due import due, outlooks, read_place, standing
+    from diagnose.upkeep.due import due_of, read_place, standing
     from diagnose.upkeep.metal import metal, write_metal
 
     log = open_log(args.log)
@@ -365,14 +365,12 @@ def _upkeep(args: argparse.Namespace) -> int:
             Path(args.metal).write_bytes(metal_pdf(rows, args.site or "", args.paper))
         else:
             write_metal(rows, args.metal)
-        print(f"{len(rows)} pieces of metal are written to {args.metal}; positions are off by what stands beside them.")
+        print(f"{len(rows)} places with metal, posts or stakes are written to {args.metal}; there may be more, not noted.")
         return 0
-    start = None if args.start is None else read_place(args.start)
-    items = due(log, args.on, args.climate, args.south, args.site, start)
+    register = standing(log, args.climate, True if args.south else None, args.site)
+    items = due_of(register, args.on, None if args.start is None else read_place(args.start))
     if args.calendar:
-        there = standing(log, args.site)
-        ahead = outlooks(there, args.climate, args.south) if len(there) else there
-        Path(args.calendar).write_bytes(calendar_file(items, ahead, args.on, args.climate, args.south))
+        Path(args.calendar).write_bytes(calendar_file(items, register, args.on))
     if args.pdf:
         Path(args.pdf).write_bytes(due_pdf(items, args.on, args.site or "", args.paper))
     print(json.dumps([item.as_json() for item in items], indent=1) if args.json else due_as_text(items, args.on))
@@ -382,35 +380,55 @@ def _upkeep(args: argparse.Namespace) -> int:
 def _upkeep_entry(log: Log, args: argparse.Namespace) -> str | None:
     """The line that one entry into the register says; None where none was asked for."""
     from diagnose.photo.picture import CannotUse
-    from diagnose.upkeep.register import EMBEDDED, check, found_by_chance, register, register_csv, take_away
+    from diagnose.upkeep import register as entry
+    from diagnose.upkeep.due import read_place
 
-    what = {"site": args.site or "", "plant": args.plant, "label": args.plant, "note": args.note, "material": args.material,
-            "species": args.species, "inner_mm": args.inner_mm}
-    if args.place is not None:
-        from diagnose.upkeep.due import read_place
-
-        what |= dict(zip(("lat", "lon"), read_place(args.place), strict=True)) | {"error_m": args.error_m}
+    photo = None if args.photo is None else _bytes(args.photo)
+    place = {} if args.place is None else {**dict(zip(("lat", "lon"), read_place(args.place), strict=True)),
+                                           "error_m": args.error_m}
     if args.register_csv is not None:
-        return str(register_csv(log, args.register_csv, args.by))
-    if args.register is not None:
-        figures = {"culprits": args.culprit} if args.culprit else {}
-        new = register(log, args.register, args.by, built=args.on.isoformat(), figures=figures, **what)
-        return f"Barrier {new[:8]} is registered."
-    if args.found is not None:
-        new = found_by_chance(log, args.found, args.embedded, args.by, **what)
-        return f"Barrier {new[:8]} is registered as found." + (f" {EMBEDDED}" if args.embedded else "")
+        return str(entry.register_csv(log, args.register_csv, args.by))
+    if args.from_plan is not None:
+        from diagnose.protect.read import read_settings
+
+        new = entry.register_plan(log, read_settings(args.from_plan), args.site or "", args.on, by=args.by,
+                                  species=args.species, **place)
+        return f"{len(new)} kinds of barrier of the plan are registered as put up on {args.on}."
+    if args.register is not None or args.found is not None:
+        what = {"site": args.site or "", "plant": args.plant, "label": args.plant, "note": args.note,
+                "material": args.material, "species": args.species, "inner_mm": args.inner_mm, "photo": photo,
+                "photo_name": args.photo or "", **place,
+                "figures": {"culprits": args.culprit, "vigour": args.vigour, "snow_mm": args.snow_mm}}
+        if args.register is not None:
+            own = entry.register(log, args.register, args.by, built=args.on.isoformat(), **what)
+            return f"Barrier {own[:8]} is registered."
+        own = entry.found_by_chance(log, args.found, args.embedded, args.by, **what)
+        return f"Barrier {own[:8]} is registered as found." + (f" {entry.EMBEDDED}" if args.embedded else "")
     if args.check is not None:
         barrier, _, finding = args.check.partition("=")
         if not finding:
             raise CannotUse("write what was found as --check ID=FINDING, e.g. --check 1a2b3c4d=sound")
-        sizes = {"stem_diameter_mm": args.stem_mm, "height_mm": args.height_mm}
-        check(log, barrier, finding, args.on, args.by, note=args.note, **sizes)
+        told = {"stem_diameter_mm": args.stem_mm, "height_mm": args.height_mm, "note": args.note,
+                "stands_alone": _yes_or_none(args.stands_alone), "bark_safe": _yes_or_none(args.bark_safe)}
+        entry.check(log, barrier, finding, args.on, args.by, photo, args.photo or "", args.inner_mm, **told)
         return f"Barrier {barrier} was found {finding}."
     if args.removed is not None:
-        take_away(log, args.removed, args.on, args.left_behind, args.by)
-        stays = f"; {args.left_behind} stays on the map." if args.left_behind else "."
-        return f"Barrier {args.removed} is marked as removed{stays}"
+        left = log.record("barrier", entry.take_away(log, args.removed, args.on, args.left_behind, args.by))["left_behind"]
+        return f"Barrier {args.removed} is marked as removed{f'; {left} stays on the map.' if left else '.'}"
     return None
+
+
+def _bytes(file: str) -> bytes:
+    from diagnose.photo.picture import CannotUse
+
+    try:
+        return Path(file).read_bytes()
+    except OSError as problem:
+        raise CannotUse(f"{file} cannot be read ({problem.strerror})") from None
+
+
+def _yes_or_none(word: str | None) -> bool | None:
+    return None if word is None else word == "yes"
 
 
 def _app(args: argparse.Namespace) -> NoReturn:
@@ -513,6 +531,8 @@ def _parser() -> argparse.ArgumentParser:
     upkeep.add_argument("--start", metavar="LAT,LON", help="where the walk begins")
     upkeep.add_argument("--register", metavar="FORM", help="register a barrier that was put up on the day of --on")
     upkeep.add_argument("--register-csv", metavar="FILE", help="register a CSV file's barriers")
+    upkeep.add_argument("--from-plan", metavar="FILE",
+                        help="register what a plan chose, as put up on the day of --on: the output of protect --json")
     upkeep.add_argument("--found", metavar="FORM", help="register a barrier met by chance, of unknown age and owner")
     upkeep.add_argument("--embedded", action="store_true", help="it is grown into the stem")
     upkeep.add_argument("--check", metavar="ID=FINDING",
@@ -523,9 +543,14 @@ def _parser() -> argparse.ArgumentParser:
     upkeep.add_argument("--species", default="", help="its species")
     upkeep.add_argument("--culprit", action="append", default=[], help="what the barrier is against; may be repeated")
     upkeep.add_argument("--material", default="", help="what the barrier is made of")
-    upkeep.add_argument("--inner-mm", type=_positive, help="clear width inside the barrier [mm]")
+    upkeep.add_argument("--inner-mm", type=_positive, help="clear width inside the barrier; at a check, what it was widened to [mm]")
     upkeep.add_argument("--stem-mm", type=_positive, help="the stem's diameter at a check [mm]")
     upkeep.add_argument("--height-mm", type=_positive, help="the plant's height at a check [mm]")
+    upkeep.add_argument("--stands-alone", choices=("yes", "no"), help="does the stem stand when the tube is lifted?")
+    upkeep.add_argument("--bark-safe", choices=("yes", "no"), help="is the bark thick and corky?")
+    upkeep.add_argument("--photo", metavar="FILE", help="a picture that belongs to the entry")
+    upkeep.add_argument("--vigour", default="", choices=("slow", "usual", "fast"), help="how well the plant grows (usual)")
+    upkeep.add_argument("--snow-mm", type=_depth, help="deepest snow at the barrier [mm]")
     upkeep.add_argument("--place", metavar="LAT,LON", help="where the barrier is [degree]")
     upkeep.add_argument("--error-m", type=_positive, default=10.0, help="how well --place is known [m] (10)")
     upkeep.add_argument("--note", default="", help="a note")

@@ -17,7 +17,7 @@ from diagnose.upkeep.due import CLASSES, Item
 
 _WIDTH = 96
 HEADINGS = {
-    "alarm": "ALARM: act today", "overdue": "Overdue", "soon": "Before the coming season",
+    "alarm": "ALARM: act today", "overdue": "Overdue", "soon": "Now, or before the coming season",
     "may come off": "May come off: try it", "season": "The season's work",
 }
 POINT = 72 / 25.4  # points a mm
@@ -36,19 +36,31 @@ def due_as_text(items: Sequence[Item], on: date) -> str:
     if not items:
         return f"Nothing is due on {on}."
     blocks = [f"Due on {on:%d %B %Y}"]
-    for kind in CLASSES:
-        some = [item for item in items if item.kind == kind]
-        if not some:
-            continue
+    for kind, some in _by_class(items):
         lines = [HEADINGS[kind]]
         for item in some:
             head = " ".join(part for part in (item.barrier[:8], item.site, item.label) if part)
-            told = f"{head}: {item.what} ({item.why})." if head else f"{item.what} ({item.why})."
-            told += f" Act by {item.act_by}." if item.act_by else ""
-            told += f" {item.caution}" if item.caution else ""
+            told = f"{head}: {_sentence(item)}" if head else _sentence(item)
             lines += textwrap.wrap(told, _WIDTH, initial_indent="  ", subsequent_indent="    ")
+        for caution in cautions(some):
+            lines += textwrap.wrap(f"take care: {caution}", _WIDTH, initial_indent="  ", subsequent_indent="    ")
         blocks.append("\n".join(lines))
     return "\n\n".join(blocks)
+
+
+def _by_class(items: Sequence[Item]) -> list[tuple[str, list[Item]]]:
+    classes = [(kind, [item for item in items if item.kind == kind]) for kind in CLASSES]
+    return [(kind, some) for kind, some in classes if some]
+
+
+def _sentence(item: Item) -> str:
+    by = f" Act by {item.act_by}." if item.act_by else ""
+    return f"{item.what.rstrip('.')} ({item.why}).{by}"
+
+
+def cautions(items: Sequence[Item]) -> list[str]:
+    """Every caution of the items once, in their order."""
+    return list(dict.fromkeys(item.caution for item in items if item.caution))
 
 
 def due_pdf(items: Sequence[Item], on: date, site: str = "", paper: str = "A4") -> bytes:
@@ -60,31 +72,30 @@ def due_pdf(items: Sequence[Item], on: date, site: str = "", paper: str = "A4") 
     title = ParagraphStyle("title", fontName="Helvetica-Bold", fontSize=14, leading=19)
     head = ParagraphStyle("head", fontName="Helvetica-Bold", fontSize=11, leading=15, spaceBefore=9, spaceAfter=3)
     small = ParagraphStyle("small", fontName="Helvetica", fontSize=8.5, leading=10.5)
+    care = ParagraphStyle("care", parent=small, leftIndent=8, firstLineIndent=-8, spaceBefore=3)
     size = pagesizes.A4 if paper == "A4" else pagesizes.letter
-    room = size[0] - 2 * MARGIN_MM * POINT
+    edge = MARGIN_MM * POINT
+    room = size[0] - 2 * edge
     flow: list[Any] = [Paragraph(escape(f"Due on {on:%d %B %Y}{': ' + site if site else ''}"), title)]
     if not items:
         flow.append(Paragraph("Nothing is due.", small))
-    for kind in CLASSES:
-        some = [item for item in items if item.kind == kind]
-        if not some:
-            continue
-        rows = [[Paragraph(f"<b>{name}</b>", small) for name in ("", "where", "what, and why", "found, done, by whom")]]
+    for kind, some in _by_class(items):
+        rows: list[list[Any]] = [["", *(Paragraph(f"<b>{name}</b>", small) for name in (
+            "where", "what, and why", "found, done, by whom"))]]
         for item in some:
             where = "<br/>".join(escape(part) for part in (item.site, item.label, _position(item)) if part)
-            told = f"<b>{escape(item.what)}.</b> {escape(item.why)}."
-            told += f" Act by {item.act_by}." if item.act_by else ""
-            told += f"<br/><i>{escape(item.caution)}</i>" if item.caution else ""
+            by = f" <b>Act by {item.act_by}.</b>" if item.act_by else ""
+            told = f"<b>{escape(item.what.rstrip('.'))}.</b> {escape(item.why)}.{by}"
             rows.append(["", Paragraph(where, small), Paragraph(told, small), ""])
-        table = Table(rows, colWidths=[14, 0.22 * room, 0.5 * room, 0.28 * room - 14], repeatRows=1)
+        table = Table(rows, colWidths=[16, 0.24 * room, 0.5 * room, 0.26 * room - 16], repeatRows=1)
         table.setStyle([("GRID", (0, 0), (-1, -1), 0.4, colors.grey), ("VALIGN", (0, 0), (-1, -1), "TOP"),
                         ("BOX", (0, 1), (0, -1), 0.9, colors.black),
                         ("BACKGROUND", (0, 0), (-1, 0), colors.Color(0.9, 0.9, 0.9)),
                         ("LEFTPADDING", (0, 0), (-1, -1), 4), ("RIGHTPADDING", (0, 0), (-1, -1), 4)])
         heading = Paragraph(escape(f"{HEADINGS[kind]} ({len(some)})"), head)
         flow += [KeepTogether([heading, table])] if len(some) < 6 else [heading, table]
+        flow += [Paragraph(f"<b>Take care.</b> {escape(caution)}", care) for caution in cautions(some)]
     out = BytesIO()
-    edge = MARGIN_MM * POINT
     SimpleDocTemplate(out, pagesize=size, title="Due list", author="", leftMargin=edge, rightMargin=edge, topMargin=edge,
                       bottomMargin=edge).build(flow)
     return out.getvalue()

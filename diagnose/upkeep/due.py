@@ -1,8 +1,8 @@
 """What is due here, now, and in which order is it walked?
 
-Alarms stand on top: a barrier that touches or strangles a stem, wire grown in. Then what is overdue: barriers that must
-be widened or off before the stem fills them, findings that nobody mended, barriers that nobody looked at for a year.
-Then what may come off, and the work of the season.
+Alarms stand on top: a barrier that touches or strangles a stem, or has less than 25 mm left; wire grown in. Then what is
+overdue: barriers that must be widened or off before the stem fills them, findings that nobody mended, barriers that
+nobody looked at for a year. Then what comes up, what may come off, and the work of the season.
 """
 
 from __future__ import annotations
@@ -11,34 +11,49 @@ import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from datetime import date
+from functools import cache
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 from sqlalchemy import text
 
 from diagnose.cannot_use import CannotUse
-from diagnose.upkeep.growth import Rate, default_rate, measured_rate, season_count
-from diagnose.upkeep.outlook import UNKNOWN_LEADER_MM, UNKNOWN_STEM_MM, trait, when_many
-from diagnose.upkeep.register import EMBEDDED
+from diagnose.upkeep.growth import Rate, measured_rates, season_count
+from diagnose.upkeep.outlook import (
+    FAR,
+    alone_mm,
+    bark_safe_mm,
+    dates_of,
+    forms,
+    reach_mm,
+    reached,
+    season_start,
+    tight_at_mm,
+    trait,
+    usual,
+    waits_for,
+)
 from diagnose.upkeep.season import of_month
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
 
-LOOK_EVERY_DAYS = 365  # every barrier is looked at once a year (SALEM: check yearly)
-SOON_DAYS = 92  # what must be done before the coming season is told a quarter of a year ahead; our choice
-CALIPER_MM = 1.5  # standard error of a stem's diameter in the field, of a leader's height ten times that; from memory
+LOOK_EVERY_MONTHS = 12  # every barrier is looked at once a year (SALEM: check yearly)
+SOON_MONTHS = 3  # what must be done before the coming season is told a quarter of a year ahead; our choice
+CALIPER_MM, STAFF_MM = 1.5, 30.0  # standard errors of a stem's diameter and a leader's height in the field; from memory
 CLASSES = ("alarm", "overdue", "soon", "may come off", "season")
-SAW = "Old wire may hide in the bark or the litter: no saw and no mower at its height; look and feel first."
 _UNMENDED = ("leaning", "damaged", "gnawed", "missing")
 _TIGHT = ("too tight", "touching the stem")
+_PARTS = ("early", "likely", "late")
 
 
-@dataclass(frozen=True)
-class Item:
-    """One thing to do. kind : of CLASSES. barrier : its id, empty for work of a whole site. act_by : ISO day."""
+class Item(NamedTuple):
+    """One thing to do. kind : of CLASSES. barrier : its id, empty for work of a whole site. act_by : ISO day or empty.
+
+    lat, lon [degree], error_m [m], None when not known. pieces : barriers, or metres of a fence.
+    """
 
     kind: str
     site: str
@@ -54,236 +69,378 @@ class Item:
     pieces: float
 
     def as_json(self) -> dict[str, Any]:
-        return {name: getattr(self, name) for name in self.__dataclass_fields__}
+        return self._asdict()
+
+
+class _Make(NamedTuple):
+    """What barriers of one form, species and purpose share: computed once for all of them."""
+
+    form: str
+    culprits: tuple[str, ...]
+    snow_mm: float
+    stem: Rate
+    leader: Rate
+
+
+@dataclass(frozen=True)
+class Register:
+    """Every standing barrier with what is known of it.
+
+    rows : a row each: id, site, plant, label, form, built, inner_mm, culprits, finding, found_on, stem_mm, leader_mm,
+    and tight_, widen_ and safe_ with early, likely and late (see outlook.Outlook; FAR where not in sight or unknown),
+    swap, measured (is anything known of the stem's size?), south.
+    """
+
+    rows: pd.DataFrame
+    climate: str
+
+    def __len__(self) -> int:
+        return len(self.rows)
 
 
 _BARRIERS = """
-select b.id, b.site, b.plant, b.label, b.form, b.material, b.species, b.built, b.lat, b.lon, b.error_m, b.pieces,
-       b.inner_mm, b.figures, b.found, b.embedded, b.saved_at
-from barrier b where b.deleted = {no} and b.removed is null {site} order by b.site, b.label, b.id
+select id, site, plant, label, form, material, species, built, lat, lon, error_m, pieces, inner_mm, figures, found,
+       embedded, saved_at
+from barrier where deleted = {no} and removed is null {site} order by site, label, id
 """
 _CHECKS = """
 select c.barrier, c.day, c.finding, c.stem_diameter_mm, c.height_mm, c.stands_alone, c.bark_safe
-from "check" c where c.deleted = {no} order by c.barrier, c.day, c.saved_at
+from "check" c where c.deleted = {no} {site} order by c.barrier, c.day, c.saved_at
 """
+_OF_SITE = "and c.barrier in (select id from barrier where site = :site)"
 _PLANTS = """
-select p.site, p.tag, p.species, p.stem_diameter_mm, p.height_mm, p.saved_at
-from plant p where p.deleted = {no} and p.tag <> '' order by p.saved_at
+select site, tag, species, stem_diameter_mm, height_mm, saved_at from plant where deleted = {no} and tag <> '' {site}
+order by saved_at
 """
 
 
-def standing(log: Log, site: str | None = None) -> pd.DataFrame:
-    """Every barrier that stands, with the newest of what its checks and its plant tell, a row each."""
+def standing(log: Log, climate: str = "mild", south: bool | None = None, site: str | None = None) -> Register:
+    """Every barrier that stands, with the newest of what its checks and its plant tell, and its outlook.
+
+    south : south of the equator; None to take it from each barrier's latitude (north where that is not known).
+    """
     no = "0" if log.engine.dialect.name == "sqlite" else "false"
-    of_site, given = ("and b.site = :site", {"site": site}) if site is not None else ("", {})
+    given = {} if site is None else {"site": site}
+    here, looked_here = ("", "") if site is None else ("and site = :site", _OF_SITE)
     with log.reading() as session:
-        barriers = _table(session, _BARRIERS.format(no=no, site=of_site), given)
-        checks = _table(session, _CHECKS.format(no=no), {})
-        plants = _table(session, _PLANTS.format(no=no), {})
-    barriers["figures"] = barriers["figures"].map(_read)
-    return _with_checks(_with_plants(barriers, plants), checks)
+        found = session.execute(text(_BARRIERS.format(no=no, site=here)), given)
+        names, told = list(found.keys()), found.fetchall()
+        checks = session.execute(text(_CHECKS.format(no=no, site=looked_here)), given).fetchall()
+        plants = session.execute(text(_PLANTS.format(no=no, site=here)), given).fetchall()
+    # plain objects: strings that pandas holds its own way are slow to walk through one by one
+    columns = zip(names, zip(*told, strict=True) if told else [()] * len(names), strict=True)
+    rows = pd.DataFrame({name: np.array(column, object) for name, column in columns}, dtype=object)
+    lat = rows["lat"].to_numpy(float)
+    rows["south"] = lat < 0 if south is None else south
+    if len(rows):
+        _with_outlook(rows, _with_plants(rows, plants), checks, climate)
+    return Register(rows, climate)
 
 
-def _table(session: Any, query: str, given: dict[str, Any]) -> pd.DataFrame:
-    found = session.execute(text(query), given)
-    return pd.DataFrame(found.fetchall(), columns=list(found.keys()))
+def _with_plants(rows: pd.DataFrame, plants: Sequence[Any]) -> list[tuple[int, str, float, float]]:
+    """Fills species from the plants that the tags name; returns their sizes: row, day, stem [mm], leader [mm]."""
+    if not plants:
+        return []
+    known = {(site, tag): told for site, tag, *told in plants}
+    sizes, species = [], rows["species"].tolist()
+    for place, key in enumerate(zip(rows["site"], rows["plant"], strict=True)):
+        if (told := known.get(key)) is not None:
+            kind, stem, leader, saved_at = told
+            species[place] = species[place] or kind
+            sizes.append((place, saved_at[:10], _float(stem), _float(leader)))
+    rows["species"] = species
+    return sizes
 
 
-def _read(figures: Any) -> dict[str, Any]:
-    read: dict[str, Any] = json.loads(figures) if isinstance(figures, str) else figures or {}
-    return read
+def _float(value: Any) -> float:
+    return math.nan if value is None else float(value)
 
 
-def _with_plants(barriers: pd.DataFrame, plants: pd.DataFrame) -> pd.DataFrame:
-    """Species and first sizes from the plant that a barrier's tag names."""
-    known = plants.drop_duplicates(["site", "tag"], keep="last").rename(columns={
-        "tag": "plant", "species": "plant_species", "stem_diameter_mm": "plant_stem_mm", "height_mm": "plant_leader_mm",
-        "saved_at": "plant_day"})
-    rows = barriers.merge(known, how="left", on=["site", "plant"])
-    species = rows["species"].where(rows["species"] != "", rows["plant_species"])
-    rows["species"] = species.where(species.notna(), "")
-    return rows
+def _with_outlook(rows: pd.DataFrame, sizes: list[tuple[int, str, float, float]], checks: Sequence[Any],
+                  climate: str) -> None:
+    """Adds the columns of a Register to the rows."""
+    position = {key: place for place, key in enumerate(rows["id"])}
+    barrier, day, finding, stem, leader, alone, firm = zip(*checks, strict=True) if checks else ((),) * 7
+    of_check = np.array([position.get(key, -1) for key in barrier], int)
+    rows["finding"] = _last(rows, of_check, finding, "")
+    rows["found_on"] = _last(rows, of_check, day, None)
+    rows["stands_alone"] = _last(rows, of_check, alone, None)
+    rows["bark_safe"] = _last(rows, of_check, firm, None)
+    south = rows["south"].to_numpy(bool)
+    built = rows["built"].fillna(rows["saved_at"].str[:10]).to_numpy("datetime64[D]")
+    code, makes = _makes(rows)
+    columns = list(zip(*sizes, strict=True)) if sizes else [(), (), (), ()]
+    where = np.concatenate([np.array(columns[0], int), of_check])
+    when = np.concatenate([np.array(columns[1], "datetime64[D]"), np.array(day, "datetime64[D]")])
+    planted = forms()["planted"]
+    told = {}
+    for what, seen, start, sigma in (("stem", columns[2] + stem, planted["stem_mm"], CALIPER_MM),
+                                     ("leader", columns[3] + leader, planted["leader_mm"], STAFF_MM)):
+        rates = np.array([(rate.least, rate.middle, rate.most) for rate in (getattr(make, what) for make in makes)])
+        told[what] = _grown(rates[code], where, when, np.array(seen, float), built, float(start), sigma, climate, south)
+    stem_mm, start_of_stem, stem_rates, measured = told["stem"]
+    leader_mm, start_of_leader, leader_rates, _ = told["leader"]
+    rows["stem_mm"], rows["leader_mm"] = stem_mm, leader_mm
+    rows["measured"] = measured | rows["built"].notna()
+    rows["culprits"] = [makes[one].culprits for one in code]
+    limit, reach, safe_at = _limits(rows, code, makes)
+    tight = np.where(rows["measured"].to_numpy(bool)[:, None], reached(start_of_stem, stem_mm, limit, stem_rates), np.inf)
+    safe = np.maximum(reached(start_of_leader, leader_mm, reach, leader_rates),
+                      reached(start_of_stem, stem_mm, safe_at, stem_rates))
+    safe = np.where(rows["measured"].to_numpy(bool)[:, None], safe, np.inf)
+    for name, seasons in (("tight", tight), ("widen", season_start(tight)), ("safe", safe)):
+        days = dates_of(seasons, climate, south[:, None])
+        for place, part in enumerate(_PARTS):
+            rows[f"{name}_{part}"] = days[:, place].astype("datetime64[s]")
+    rows["swap"] = (rows["tight_early"] < rows["safe_late"]) & (rows["tight_early"] < pd.Timestamp(FAR))
 
 
-def _with_checks(rows: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
-    last = checks.groupby("barrier", sort=False).last() if len(checks) else checks.set_index("barrier")
-    for name in ("day", "finding", "stands_alone", "bark_safe"):
-        rows[name] = rows["id"].map(last[name])
-    measured = checks[checks["stem_diameter_mm"].notna() | checks["height_mm"].notna()]
-    rows["sizes"] = rows["id"].map({str(key): group for key, group in measured.groupby("barrier", sort=False)})
-    return rows
+def _last(rows: pd.DataFrame, where: np.ndarray, values: Sequence[Any], otherwise: Any) -> pd.Series:
+    """The newest of the checks' values that is told, a row each; the checks stand oldest first."""
+    found = np.full(len(rows), otherwise, object)
+    told = np.array([value is not None for value in values], bool) & (where >= 0)
+    found[where[told]] = np.array(values, object)[told]  # of several for one row the last one stands
+    return pd.Series(found, rows.index, dtype=object)
 
 
-def outlooks(rows: pd.DataFrame, climate: str = "mild", south: bool = False) -> pd.DataFrame:
-    """The rows with their outlook beside them (see outlook.when_many)."""
-    inputs = pd.DataFrame({
-        "form": rows["form"], "inner_mm": rows["inner_mm"].astype(float),
-        "culprits": [tuple(each.get("culprits", ("deer_browsing",))) for each in rows["figures"]],
-        "snow_mm": [float(each.get("snow_mm", 0.0)) for each in rows["figures"]],
-        "stands_alone": rows["stands_alone"], "bark_safe": rows["bark_safe"],
-        "stem_mm": rows["plant_stem_mm"].astype(float).fillna(UNKNOWN_STEM_MM),
-        "leader_mm": rows["plant_leader_mm"].astype(float).fillna(UNKNOWN_LEADER_MM),
-        "measured_on": pd.to_datetime(rows["plant_day"].str[:10].where(rows["plant_stem_mm"].notna())
-                                      .fillna(rows["built"]).fillna(rows["saved_at"].str[:10])),
-    }, index=rows.index)
-    vigours = [each.get("vigour", "usual") for each in rows["figures"]]
-    kinds = list(zip(rows["form"], rows["species"], vigours, strict=True))
-    known = {kind: _usual(*kind) for kind in set(kinds)}
-    rates = pd.DataFrame([known[kind] for kind in kinds], index=rows.index, columns=_RATE_COLUMNS)
-    inputs = pd.concat([inputs, rates], axis=1)
-    for place in np.flatnonzero(rows["sizes"].notna().to_numpy()):
-        _measured(inputs, rows.index[place], rows["sizes"].iloc[place], climate, south)
-    return pd.concat([rows, inputs[["culprits", "snow_mm", "stem_mm", "leader_mm", "measured_on"]],
-                      when_many(inputs, climate, south)], axis=1)
+def _makes(rows: pd.DataFrame) -> tuple[np.ndarray, list[_Make]]:
+    """For each row the number of its make, and the makes."""
+    numbers: dict[Any, int] = {}
+    texts = [told if isinstance(told, str) else json.dumps(told) for told in rows["figures"]]
+    code = [numbers.setdefault(key, len(numbers)) for key in zip(rows["form"], rows["species"], texts, strict=True)]
+    return np.array(code), [_make(*key) for key in numbers]
 
 
-_RATE_COLUMNS = [f"{what}_{part}" for what in ("stem", "leader") for part in ("least", "middle", "most")]
+def _make(form: str, species: str, told: str) -> _Make:
+    figures = json.loads(told or "{}")
+    culprits = tuple(figures.get("culprits") or ("deer_browsing",))
+    form = form if form in forms()["forms"] else "other"
+    stem, leader = usual(form, species, figures.get("vigour") or "usual")
+    return _Make(form, culprits, float(figures.get("snow_mm") or 0.0), stem, leader)
 
 
-def _usual(form: str, species: str, vigour: str) -> list[float]:
-    rates = [default_rate(what, species, vigour, bool(trait(form, "tube"))) for what in ("stem", "leader")]
-    return [value for rate in rates for value in (rate.least, rate.middle, rate.most)]
+def _grown(rates: np.ndarray, where: np.ndarray, when: np.ndarray, seen: np.ndarray, built: np.ndarray, start_mm: float,
+           sigma_mm: float, climate: str, south: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Newest size [mm], its season, rates (n, 3) fastest first, and whether it was measured.
+
+    where, when, seen : (m,) rows, days and sizes of the measurements, the oldest of a row first; NaN where none.
+    """
+    use = (where >= 0) & ~np.isnan(seen)
+    where, when, seen = where[use], when[use], seen[use]
+    order = np.argsort(when, kind="stable")
+    where, when, seen = where[order], when[order], seen[order]
+    seasons = season_count(when, climate, south[where])
+    size, begin = np.full(len(rates), start_mm), season_count(built, climate, south)
+    size[where], begin[where] = seen, seasons
+    measured = np.zeros(len(rates), bool)
+    measured[where] = True
+    return size, begin, measured_rates(rates, where, seasons, seen, sigma_mm)[:, ::-1], measured
 
 
-def _measured(inputs: pd.DataFrame, at: Any, sizes: pd.DataFrame, climate: str, south: bool) -> None:
-    """What the checks measured stands over what is usual: the newest size, and the rate from two or more."""
-    first = inputs.at[at, "measured_on"], inputs.at[at, "stem_mm"], inputs.at[at, "leader_mm"]
-    for what, column, sigma in (("stem", "stem_diameter_mm", CALIPER_MM), ("leader", "height_mm", 10 * CALIPER_MM)):
-        told = sizes[sizes[column].notna()]
-        if told.empty:
-            continue
-        days = pd.to_datetime(told["day"]).tolist()
-        values = told[column].astype(float).tolist()
-        known = first[1] if what == "stem" else first[2]
-        if days[0] > first[0] and known not in (UNKNOWN_STEM_MM, UNKNOWN_LEADER_MM):
-            days, values = [first[0], *days], [known, *values]
-        usual = Rate(*(float(inputs.at[at, f"{what}_{part}"]) for part in ("least", "middle", "most")), how="default")
-        rate = measured_rate(usual, season_count(np.array(days, "datetime64[D]"), climate, south).tolist(), values, sigma)
-        for part in ("least", "middle", "most"):
-            inputs.at[at, f"{what}_{part}"] = getattr(rate, part)
-        inputs.at[at, f"{what}_mm"] = values[-1]
-        if what == "stem":
-            inputs.at[at, "measured_on"] = days[-1]
+def _limits(rows: pd.DataFrame, code: np.ndarray, makes: list[_Make]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Stem at which it is tight, leader that is out of reach, stem that is safe and stands alone, a row each [mm]."""
+    limit, inner = np.empty(len(rows)), rows["inner_mm"].to_numpy(float)
+    for number, make in enumerate(makes):
+        of_make = code == number
+        limit[of_make] = tight_at_mm(make.form, inner[of_make])
+    reach = np.array([reach_mm(make.culprits, make.snow_mm) for make in makes])[code]
+    by_look = {look: np.array([alone_mm(make.form, look) for make in makes]) for look in (None, True, False)}
+    looked = [None if look is None else bool(look) for look in rows["stands_alone"]]
+    alone = np.array([by_look[look][number] for look, number in zip(looked, code, strict=True)])
+    bark = np.array([bark_safe_mm(make.culprits) for make in makes])[code]
+    return limit, reach, np.maximum(np.where(rows["bark_safe"].to_numpy(object).astype(bool), 0.0, bark), alone)
 
 
-def due(log: Log, on: date, climate: str = "mild", south: bool = False, site: str | None = None,
+def due(log: Log, on: date, climate: str = "mild", south: bool | None = None, site: str | None = None,
         start: tuple[float, float] | None = None) -> list[Item]:
     """What is due on a day: alarms and what is overdue first, each class in walking order.
 
-    start : latitude, longitude where the walk begins [degree]; None for the first barrier that has a position.
+    start : latitude, longitude where the walk begins [degree]; None for the south-westernmost barrier.
     """
-    rows = standing(log, site)
+    return due_of(standing(log, climate, south, site), on, start)
+
+
+def due_of(register: Register, on: date, start: tuple[float, float] | None = None) -> list[Item]:
+    """What is due on a day of a register that was read."""
+    rows = register.rows
     if rows.empty:
-        return [] if site is None else _season(rows, on, climate, south, site)
-    rows = outlooks(rows, climate, south)
-    today = np.datetime64(on).astype("datetime64[s]")
-    soon = np.datetime64(on + timedelta(days=SOON_DAYS)).astype("datetime64[s]")
-    alarm = rows["finding"].isin(_TIGHT) | rows["embedded"].astype(bool) | (rows["tight_early"] <= today)
-    unmended = rows["finding"].isin(_UNMENDED)
-    seen = pd.to_datetime(rows["day"]).fillna(pd.to_datetime(rows["built"])).fillna(pd.to_datetime(rows["saved_at"].str[:10]))
-    unseen = seen < today - np.timedelta64(LOOK_EVERY_DAYS, "D")
-    late = rows["widen_early"] <= today
-    coming = (rows["widen_early"] <= soon) & ~late
-    off = (rows["safe_likely"] <= today) & ~alarm
-    items: list[Item] = []
-    for kind, chosen in (("alarm", alarm), ("overdue", ~alarm & (unmended | unseen | late)),
-                         ("soon", ~alarm & ~unmended & ~unseen & coming), ("may come off", off & ~unmended)):
-        some = rows[chosen]
-        flags = pd.DataFrame({"unmended": unmended, "late": late, "unseen": unseen})[chosen]
-        items += [_item(kind, row, flag) for row, flag in
-                  zip(walked(some, start), flags.loc[walk_order(some, start)].itertuples(), strict=True)]
-    return items + _season(rows, on, climate, south, site)
-
-
-def walk_order(rows: pd.DataFrame, start: tuple[float, float] | None = None) -> list[Any]:
-    """The rows' labels in the order of a walk: site by site, always to the nearest that is left; without a position
-    by what stands on them."""
-    order: list[Any] = []
-    for _, some in rows.groupby("site", sort=True):
-        placed = some[some["lat"].notna() & some["lon"].notna()]
-        order += _nearest_first(placed, start)
-        order += list(some.index.difference(placed.index, sort=False))
-    return order
-
-
-_STRIPS_FROM = 2000  # more than so many are walked in strips, to and fro: always-the-nearest takes the square of the time
-
-
-def _nearest_first(placed: pd.DataFrame, start: tuple[float, float] | None) -> list[Any]:
-    if placed.empty:
         return []
-    lat, lon = placed["lat"].to_numpy(float), placed["lon"].to_numpy(float)
-    east, north = lon * math.cos(math.radians(float(lat.mean()))), lat
-    if len(placed) > _STRIPS_FROM:
-        strips = np.floor((north - north.min()) / max(np.ptp(north), 1e-12) * math.sqrt(len(placed) / 4)).astype(int)
-        return list(placed.index[np.lexsort((np.where(strips % 2 == 0, east, -east), strips))])
-    left = np.ones(len(placed), bool)
-    here = 0 if start is None else int(np.argmin((north - start[0]) ** 2
-                                                 + (east - start[1] * math.cos(math.radians(start[0]))) ** 2))
+    today, month = np.datetime64(on), np.datetime64(on, "M").astype(int)
+    soon = (np.datetime64(on, "M") + SOON_MONTHS + 1).astype("datetime64[D]")
+    look = next_looks(rows)
+    tight_by_growth = rows["tight_likely"].to_numpy("datetime64[D]") <= today
+    alarm = rows["finding"].isin(_TIGHT).to_numpy() | rows["embedded"].to_numpy(bool) | tight_by_growth
+    rest = ~alarm
+    unmended = rows["finding"].isin(_UNMENDED).to_numpy() & rest
+    widen = rows["widen_early"].to_numpy("datetime64[D]")
+    late = (widen <= today) & rest
+    unmeasured = ~rows["measured"].to_numpy(bool) & rest
+    overdue = unmended | late | unmeasured | ((look < month) & rest)
+    coming = (((widen < soon) & ~late) | (look == month)) & rest & ~overdue
+    off = (rows["safe_likely"].to_numpy("datetime64[D]") <= today) & rest & ~unmended
+    items: list[Item] = []
+    for kind, chosen in (("alarm", alarm), ("overdue", overdue), ("soon", coming), ("may come off", off & ~late)):
+        places = walk_order(rows, np.flatnonzero(chosen), start)
+        reasons = {name: flag[places].tolist() for name, flag in (
+            ("late", late | (widen < soon)), ("unmended", unmended), ("unmeasured", unmeasured), ("off", off))}
+        items += _items(kind, rows, places, reasons)
+    return items + _season(register, on)
+
+
+def next_looks(rows: pd.DataFrame) -> np.ndarray:
+    """The month in which each barrier is to be looked at again, counted from January 1970."""
+    seen = np.array([look or built or saved[:10] for look, built, saved in
+                     zip(rows["found_on"], rows["built"], rows["saved_at"], strict=True)], "datetime64[D]")
+    months: np.ndarray = seen.astype("datetime64[M]").astype(int) + LOOK_EVERY_MONTHS
+    return months
+
+
+_NEAREST_TO = 40  # more than so many are walked in strips, to and fro: always-the-nearest takes the square of the time
+
+
+def walk_order(rows: pd.DataFrame, places: np.ndarray, start: tuple[float, float] | None = None) -> np.ndarray:
+    """The places (numbers of rows, sorted by site) in the order of a walk, site by site; those without a position
+    last. start : latitude, longitude [degree]."""
+    if not len(places):
+        return places
+    lat, lon = rows["lat"].to_numpy(float)[places], rows["lon"].to_numpy(float)[places]
+    sites = rows["site"].to_numpy(object)[places]
+    ends = np.flatnonzero(sites[1:] != sites[:-1]) + 1
     order = []
-    for _ in range(len(placed)):
-        order.append(placed.index[here])
-        left[here] = False
-        far = np.where(left, (north - north[here]) ** 2 + (east - east[here]) ** 2, np.inf)
-        here = int(np.argmin(far))
-    return order
+    for part in np.split(np.arange(len(places)), ends):
+        placed = part[~np.isnan(lat[part] + lon[part])]
+        order += [placed[_walk(lat[placed], lon[placed], start)], part[np.isnan(lat[part] + lon[part])]]
+    return places[np.concatenate(order)]
 
 
-def walked(rows: pd.DataFrame, start: tuple[float, float] | None = None) -> list[Any]:
-    """The rows as named tuples in walking order."""
-    return list(rows.loc[walk_order(rows, start)].itertuples())
+def _walk(lat: np.ndarray, lon: np.ndarray, start: tuple[float, float] | None) -> np.ndarray:
+    """Indices of the points in walking order: always to the nearest that is left, or in strips where they are many."""
+    if len(lat) < 2:
+        return np.arange(len(lat))
+    narrow = math.cos(math.radians(float(lat.mean())))
+    east, north = lon * narrow, lat
+    if len(lat) > _NEAREST_TO:
+        height = max(float(np.ptp(north)), 1e-12)
+        strip = np.floor((north - north.min()) / height * math.sqrt(len(lat) / 3)).astype(int)
+        return np.lexsort((np.where(strip % 2 == 0, east, -east), strip))
+    here = int(np.argmin(east + north if start is None else np.hypot(east - start[1] * narrow, north - start[0])))
+    far = np.hypot(east[:, None] - east, north[:, None] - north)
+    order = [here]
+    for _ in range(len(lat) - 1):
+        far[:, here] = np.inf
+        here = int(np.argmin(far[here]))
+        order.append(here)
+    return np.array(order)
 
 
-def _item(kind: str, row: Any, flag: Any) -> Item:
-    what, why = _words(kind, row, flag)
-    caution = EMBEDDED if row.embedded else SAW if kind in ("alarm", "may come off") and trait(row.form, "metal") else ""
-    act_by = row.tight_early if kind == "may come off" else row.widen_early if kind == "soon" or flag.late else pd.NaT
-    return Item(kind, row.site, row.id, row.label or row.plant or row.id[:8], what, why, _iso(act_by), caution,
-                _number(row.lat), _number(row.lon), _number(row.error_m), 1.0 if _number(row.pieces) is None else row.pieces)
+_TOLD = ("id", "site", "plant", "label", "form", "built", "embedded", "finding", "found_on", "stem_mm", "swap", "lat", "lon",
+         "error_m", "pieces", "inner_mm", "stands_alone", "bark_safe", "figures")
 
 
-def _iso(day: Any) -> str:
-    return "" if pd.isna(day) or day.year > 2190 else f"{day:%Y-%m-%d}"
+def _items(kind: str, rows: pd.DataFrame, places: np.ndarray, reasons: dict[str, list[bool]]) -> list[Item]:
+    """An item for each of the places, in their order."""
+    if not len(places):
+        return []
+    some = rows.iloc[places]
+    columns = [some[name].tolist() for name in _TOLD]
+    days = [some[name].to_numpy("datetime64[D]").tolist() for name in ("tight_early", "tight_likely", "widen_early",
+                                                                       "safe_likely")]
+    items = []
+    for number, (values, dates) in enumerate(zip(zip(*columns, strict=True), zip(*days, strict=True), strict=True)):
+        row = dict(zip(_TOLD, values, strict=True))
+        why_now = {name: flags[number] for name, flags in reasons.items()}
+        what, why, act_by, caution = _words(kind, row, why_now, *dates)
+        items.append(Item(kind, row["site"], row["id"], row["label"] or row["plant"] or row["id"][:8], what, why,
+                          "" if act_by is None or act_by >= FAR else act_by.isoformat(), caution, _known(row["lat"]),
+                          _known(row["lon"]), _known(row["error_m"]), _known(row["pieces"]) or 1.0))
+    return items
 
 
-def _number(value: Any) -> float | None:
+def _known(value: Any) -> float | None:
     return None if value is None or value != value else float(value)
 
 
-def _words(kind: str, row: Any, flag: Any) -> tuple[str, str]:
-    """What is to be done, and why."""
-    form = row.form
-    if row.embedded:
-        return f"Leave the embedded {form}, cut away what is free, mark the tree", "it is grown into the stem"
-    if row.finding in _TIGHT:
-        return f"Open or take off the {form} today", f"found {row.finding} on {row.day}"
+@cache
+def _month(day: date) -> str:
+    return f"{day:%b %Y}"
+
+
+def _words(kind: str, row: dict[str, Any], now: dict[str, bool], tight: date, tight_likely: date, widen: date,
+           safe: date) -> tuple[str, str, date | None, str]:
+    """What is to be done, why, by when, and what to mind."""
+    form, said = row["form"], forms()["cautions"]
+    care = _cautions(form)
     if kind == "alarm":
-        return f"Open or take off the {form} today", f"by its growth it may be tight since {row.tight_early:%b %Y}"
-    if flag.unmended:
-        return f"Mend or replace the {form}", f"found {row.finding} on {row.day}"
+        if row["embedded"]:
+            return (f"Grown into the stem: leave the embedded {form}, free the rest, mark the tree",
+                    "registered as embedded; mark it removed when that is done, the metal stays on the map", None,
+                    f"{said['embedded']} {said['saw']}")
+        why = f"found {row['finding']} on {row['found_on']}" if row["finding"] in _TIGHT else \
+            f"by its growth less than 25 mm are left since {_month(tight_likely)}"
+        return f"Open, widen or take off the {form} today", why, None, care
     if kind == "may come off":
-        left = "" if row.tight_early.year > 2190 else f"; it must be off by {row.tight_early:%b %Y} at the latest"
-        return f"Try whether the {form} may come off", f"the plant is likely safe since {row.safe_likely:%b %Y}{left}"
-    if flag.late or kind == "soon":
-        swap = "Widen or swap" if row.swap else "Take off"
-        return f"{swap} the {form} before the next season", f"growth may close it by {row.tight_early:%b %Y}"
-    return f"Look at the {form}", "nobody looked at it for a year"
+        closes = "" if tight >= FAR else f"; it may be tight by {_month(tight)}"
+        return (f"Try whether the {form} may come off: {_conditions(row)}", f"likely safe since {_month(safe)}{closes}",
+                widen, care)
+    told = []
+    if now["unmended"]:
+        told.append((f"mend or replace the {form}", f"found {row['finding']} on {row['found_on']}"))
+    if now["late"]:
+        how = "widen it, or swap it for a cage or a trunk guard" if row["swap"] else "take it off"
+        told.append((how if now["unmended"] else how.replace("it", f"the {form}", 1),
+                     f"growth may close it by {_month(tight)}, likely {_month(tight_likely)}"))
+    if row["built"] is None and now["unmeasured"]:
+        told.append(("measure the stem", "nobody knows how old it is or how thick the stem was"))
+    if not told:
+        last = row["found_on"] or row["built"] or "it was registered"
+        measure = " and measure the stem" if _closes(form) else ""
+        told.append((f"look at the {form}{measure}", f"nobody looked since {last}"))
+    what, why = "; ".join(do for do, _ in told), "; ".join(reason for _, reason in told)
+    return what[0].upper() + what[1:], why, widen if now["late"] else None, care
 
 
-def _season(rows: pd.DataFrame, on: date, climate: str, south: bool, site: str | None) -> list[Item]:
-    """The month's work, an item a site and task."""
+@cache
+def _closes(form: str) -> bool:
+    return bool(trait(form if form in forms()["forms"] else "other", "closed"))
+
+
+@cache
+def _cautions(form: str) -> str:
+    """What to mind at a barrier of this form."""
+    said = forms()["cautions"]
+    form = form if form in forms()["forms"] else "other"
+    lines = [said["live"]] if trait(form, "live") else []
+    lines += [said["tube"], said["tube_width"]] if trait(form, "tube") else []
+    lines += [said["wire"]] if "wire" in (trait(form, "hard") or "") else []
+    return " ".join(lines)
+
+
+def _conditions(row: dict[str, Any]) -> str:
+    make = _make(row["form"], "", row["figures"] if isinstance(row["figures"], str) else json.dumps(row["figures"]))
+    lines = waits_for(make.form, make.culprits, make.snow_mm, row["stands_alone"], row["bark_safe"])
+    return "only when " + " and ".join(lines) if lines else "nothing more is asked of the plant"
+
+
+def _season(register: Register, on: date) -> list[Item]:
+    """The month's work, an item a site and task, urgent work first."""
+    rows = register.rows
+    counts: dict[tuple[str, bool], dict[tuple[str, tuple[str, ...]], float]] = {}
+    pieces = np.nan_to_num(rows["pieces"].to_numpy(float), nan=1.0)
+    for site, south, form, culprits, many in zip(rows["site"], rows["south"], rows["form"], rows["culprits"], pieces,
+                                                 strict=True):
+        kinds = counts.setdefault((site, south), {})
+        kinds[form, culprits] = kinds.get((form, culprits), 0.0) + float(many)
     items = []
-    kinds = [] if rows.empty else list(rows.groupby(["site", "form", rows["culprits"].map(tuple)], sort=True))
-    sites: Sequence[str] = sorted(set(rows["site"])) if len(rows) else [site or ""]
-    for task in of_month(on.month, climate, south):
-        for where in sites:
-            for_it = [(form, some) for (at, form, culprits), some in kinds if at == where and task.is_for(form, culprits)]
-            if not for_it and not (task.for_the_whole and not task.forms):
+    for (site, south), kinds in sorted(counts.items()):
+        for task in of_month(on.month, register.climate, bool(south)):
+            fits = {kind: many for kind, many in kinds.items() if task.is_for(*kind)}
+            if not fits:
                 continue
-            count = sum(float(some["pieces"].fillna(1.0).sum()) for form, some in for_it if "fence" not in form)
-            whole = "" if task.for_the_whole or not count else f"{count:.0f} barriers"
-            items.append(Item("season", where, "", whole, task.what, task.source, "", task.caution, None, None, None, count))
-    return sorted(items, key=lambda item: item.site)
+            guards = sum(many for (form, _), many in fits.items() if "fence" not in form)
+            which = f"{guards:.0f} barriers" if guards and not task.for_the_whole else ""
+            items.append(Item("season", site, "", which, task.what, f"{'cannot wait; ' if task.urgent else ''}source: "
+                              f"{task.source}", "", task.caution, None, None, None, guards))
+    return sorted(items, key=lambda item: (item.site, not item.why.startswith("cannot")))
 
 
 def read_place(given: str) -> tuple[float, float]:

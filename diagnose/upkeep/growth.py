@@ -10,10 +10,8 @@ References: default rates in growth.yaml, from memory; the weighting of two esti
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
 from functools import cache
 from typing import Any
 
@@ -38,7 +36,6 @@ class Rate:
     least: float
     middle: float
     most: float
-    how: str  # default, or measured
 
     def __post_init__(self) -> None:
         if not 0 < self.least <= self.middle <= self.most:
@@ -68,28 +65,40 @@ def default_rate(what: str, species: str = "", vigour: str = "usual", in_tube: b
     middles = [middle for _, middle, _ in ranges]
     scale = (10.0 if what == "leader" else 1.0) * (float(_data()["shelter"][what]) if in_tube else 1.0)
     least, most = min(low for low, _, _ in ranges), max(high for _, _, high in ranges)
-    return Rate(least * scale, float(np.exp(np.mean(np.log(middles)))) * scale, most * scale, "default")
+    return Rate(least * scale, float(np.exp(np.mean(np.log(middles)))) * scale, most * scale)
 
 
-def measured_rate(default: Rate, seasons: Sequence[float], sizes_mm: Sequence[float], sigma_mm: float) -> Rate:
-    """The rate that the plant's own measurements give, weighed with the usual one by their variances.
+def measured_rates(default: np.ndarray, plant: np.ndarray, seasons: np.ndarray, sizes_mm: np.ndarray,
+                   sigma_mm: float) -> np.ndarray:
+    """The rates that the plants' own measurements give, weighed with the usual ones by their variances.
 
-    seasons : of each measurement (see season_count); sizes_mm [mm], each good to sigma_mm. With fewer than two
-    seasons' ends apart by a third of a season the usual rate stands. The weight does not depend on the slope, so that
-    a plant that grew more is never said to grow less.
+    default : (n, 3) least, middle and most of each plant [mm a season]. plant : (m,) row of the plant that each
+    measurement is of; seasons : (m,) when (see season_count); sizes_mm : (m,) [mm], each good to sigma_mm. Returns
+    (n, 3). Where a plant has fewer than two measurements, or all within a third of a season, the usual rate stands.
+
+    Notes
+    -----
+    Years differ by about 30 % of the usual rate from each other (our choice): a few seasons do not tell the coming
+    ones exactly. The weight does not depend on the slope, so that a plant that grew more is never said to grow less.
     """
-    x, y = np.asarray(seasons, float), np.asarray(sizes_mm, float)
-    spread = float(((x - x.mean()) ** 2).sum()) if len(x) else 0.0
-    if len(x) < 2 or np.ptp(x) < 1 / 3:
-        return default
-    slope = float(((x - x.mean()) * (y - y.mean())).sum() / spread)
-    # years differ by about 30 % of the usual rate from each other (our choice): a few seasons do not tell the coming ones
-    variance = sigma_mm**2 / spread + (0.3 * default.middle) ** 2 / max(1.0, float(np.ptp(x)))
-    sigma_default = (default.most - default.least) / (2 * _Z95)
-    weight = variance / (variance + sigma_default**2)
-    middle = max(weight * default.middle + (1 - weight) * slope, 0.1 * default.least)
-    half = _Z95 * math.sqrt(variance * sigma_default**2 / (variance + sigma_default**2))
-    return Rate(max(middle - half, 0.1 * middle), middle, middle + half, "measured")
+    count = len(default)
+    n = np.bincount(plant, minlength=count)
+    away = seasons - (np.bincount(plant, seasons, count) / np.maximum(n, 1))[plant]
+    spread = np.bincount(plant, away**2, count)
+    low, high = np.full(count, np.inf), np.full(count, -np.inf)
+    np.minimum.at(low, plant, seasons)
+    np.maximum.at(high, plant, seasons)
+    told = (n >= 2) & (high - low >= 1 / 3)
+    slope = np.bincount(plant, away * sizes_mm, count)[told] / spread[told]
+    least, middle, most = default[told].T
+    own = sigma_mm**2 / spread[told] + (0.3 * middle) ** 2 / np.maximum(1.0, (high - low)[told])
+    usual = ((most - least) / (2 * _Z95)) ** 2
+    weight = own / (own + usual)
+    weighed = np.maximum(weight * middle + (1 - weight) * slope, 0.1 * least)
+    half = _Z95 * np.sqrt(own * usual / (own + usual))
+    rates = default.copy()
+    rates[told] = np.stack([np.maximum(weighed - half, 0.1 * weighed), weighed, weighed + half], axis=1)
+    return rates
 
 
 def _growing(climate: str) -> tuple[float, float]:
@@ -133,11 +142,3 @@ def day_of_season(seasons: Any, climate: str = "mild", south: Any = False) -> np
     into = np.minimum(np.ceil((passed - month) * length - 1e-6), length - 1).astype(int)
     day: np.ndarray = first.astype("datetime64[D]") + np.maximum(into, 0)
     return day
-
-
-def grown(size_mm: float, measured_on: date, on: date, rate: Rate, climate: str = "mild",
-          south: bool = False) -> tuple[float, float, float]:
-    """Least, middle and most size at a day [mm]: the 5th, 50th and 95th percentile."""
-    seasons = float(season_count(on, climate, south) - season_count(measured_on, climate, south))
-    low, middle, high = sorted(size_mm + seasons * each for each in (rate.least, rate.middle, rate.most))
-    return low, middle, high

@@ -1,62 +1,60 @@
-"""Where is metal, or was some left behind, that would ruin a saw or a mower?"""
+"""Where does something stand, or was left behind, that would ruin a saw or a mower?"""
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from diagnose.fieldlog.exchange import write_geojson, write_gpx
-from diagnose.upkeep.register import is_metal
+from diagnose.upkeep.outlook import forms
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
 
 _COLUMNS = ("id", "site", "plant", "label", "form", "material", "built", "removed", "left_behind", "lat", "lon", "error_m",
-            "embedded", "found", "note")
+            "pieces", "embedded", "found", "note")
+_WORDS = ("wire", "weld", "steel", "metal", "iron", "hardware", "staple", "barb", "nail", "rebar", "post", "stake")
 
 
 def metal(log: Log, site: str | None = None) -> pd.DataFrame:
     """Every wire, post and stake not yet removed, what was left behind of removed ones, and what is grown in.
 
-    A removed barrier with nothing left behind is gone; a deleted record too. state : standing, left behind, embedded.
+    A row a barrier, with `state` (standing, left behind, embedded) and `what` is there. A removed barrier that left
+    nothing is gone, unless it was grown in: that stays for good. So is a deleted record.
     """
     rows = log.records("barrier") if site is None else log.records("barrier", site=site)
-    if rows.empty:
-        return pd.DataFrame(columns=[*_COLUMNS, "state"])
-    ironware = [is_metal(form, material) for form, material in zip(rows["form"], rows["material"], strict=True)]
-    gone = rows["removed"].notna()
-    left = gone & (rows["left_behind"] != "")
-    grown_in = rows["embedded"].astype(bool)
-    there = rows[left | grown_in | (~gone & pd.Series(ironware, rows.index))].copy()
-    there["state"] = "standing"
-    there.loc[left, "state"] = "left behind"
-    there.loc[grown_in, "state"] = "embedded"
-    found: pd.DataFrame = there[[*_COLUMNS, "state"]].reset_index(drop=True)
-    return found
+    there = [told for row in rows.to_dict("records") if (told := _there(row)) is not None]
+    return pd.DataFrame(there, columns=[*_COLUMNS, "state", "what"])
+
+
+def _there(row: dict[str, Any]) -> dict[str, Any] | None:
+    """The row with its state and what is there; None where nothing is."""
+    gone = isinstance(row["removed"], str)
+    if not gone and not row["embedded"]:
+        what = _hard(row["form"], row["material"])
+        return {**row, "state": "standing", "what": what} if what else None
+    if row["embedded"]:
+        return {**row, "state": "embedded", "what": row["left_behind"] or f"{row['form']} grown into the stem"}
+    return {**row, "state": "left behind", "what": row["left_behind"]} if row["left_behind"] else None
+
+
+def _hard(form: str, material: str) -> str:
+    """What of a standing barrier a saw or a mower can hit, by its form, else by words of its material; empty for nothing."""
+    known = forms()["forms"].get(form, forms()["forms"]["other"]).get("hard", "")
+    return str(known) or (material if any(word in material.lower() for word in _WORDS) else "")
 
 
 def write_metal(rows: pd.DataFrame, place: str | Path) -> Path:
-    """Writes the metal as GPX 1.1 waypoints (.gpx) or as GeoJSON (.geojson), by the file's ending."""
-    told = rows.assign(
-        note=[_words(row) for row in rows.itertuples()],
-        plant=rows["label"].where(rows["label"] != "", rows["plant"]),
-        leading="METAL " + rows["state"], named=None, species="", taken_at=None, taken_local=True,
-    )
-    return write_gpx(told, place) if Path(place).suffix.lower() == ".gpx" else write_geojson(
-        told.drop(columns=["named", "species", "taken_at", "taken_local", "leading"]), place)
+    """Writes the metal as GPX 1.1 waypoints (.gpx) or as GeoJSON (RFC 7946), by the file's ending."""
+    if Path(place).suffix.lower() != ".gpx":
+        return write_geojson(rows, place)
+    names = rows["label"].where(rows["label"] != "", rows["plant"])
+    notes = [f"{row.what} ({row.form}{', ' + row.material if row.material else ''}); {_place(row.error_m)}"
+             f"{'; ' + row.note if row.note else ''}" for row in rows.itertuples()]
+    return write_gpx(rows.assign(plant=names, note=notes, species="", named="METAL " + rows["state"]), place)
 
 
-def _words(row: Any) -> str:
-    parts = [row.state, row.form, row.material, f"left: {row.left_behind}" if row.left_behind else "",
-             f"position good to {row.error_m:g} m" if row.error_m == row.error_m and row.error_m is not None else
-             "position error not known", row.note]
-    return "; ".join(part for part in parts if part)
-
-
-def as_json(rows: pd.DataFrame) -> list[dict[str, Any]]:
-    """Plain values of the rows."""
-    told: list[dict[str, Any]] = json.loads(rows.to_json(orient="records"))
-    return told
+def _place(error_m: Any) -> str:
+    return "nobody noted how well the place is known" if pd.isna(error_m) else "search that far round it"
