@@ -543,7 +543,8 @@ def _parser() -> argparse.ArgumentParser:
     upkeep.add_argument("--species", default="", help="its species")
     upkeep.add_argument("--culprit", action="append", default=[], help="what the barrier is against; may be repeated")
     upkeep.add_argument("--material", default="", help="what the barrier is made of")
-    upkeep.add_argument("--inner-mm", type=_positive, help="clear width inside the barrier; at a check, what it was widened to [mm]")
+    upkeep.add_argument("--inner-mm", type=_positive,
+                        help="clear width inside the barrier; at a check, what it was widened to [mm]")
     upkeep.add_argument("--stem-mm", type=_positive, help="the stem's diameter at a check [mm]")
     upkeep.add_argument("--height-mm", type=_positive, help="the plant's height at a check [mm]")
     upkeep.add_argument("--stands-alone", choices=("yes", "no"), help="does the stem stand when the tube is lifted?")

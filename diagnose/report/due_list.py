@@ -23,7 +23,8 @@ HEADINGS = {
 POINT = 72 / 25.4  # points a mm
 MARGIN_MM = 16.0
 _METRES_PER_DEGREE = 111_320.0  # of latitude, mean; good to 0.6 %, enough for a printed map
-_SHAPES = {"standing": "square", "left behind": "cross", "embedded": "circle"}
+UNNOTED_ERROR_M = 15.0  # drawn where nobody noted how well a place is known; our choice
+KINDS = ("wire, standing", "stake or post only", "left behind", "grown into a stem")
 METAL_CAUTIONS = (
     "Walk the line and look before a vehicle, a mower or a saw comes near. What is not on this map may be there too.",
     "Never cut at the height of old wire, ties or staples. Wear eye, ear, hand and leg protection; leave felling of "
@@ -109,8 +110,8 @@ def _position(item: Item) -> str:
 
 
 def metal_pdf(rows: pd.DataFrame, site: str = "", paper: str = "A4") -> bytes:
-    """One page: where metal stands, was left or is grown in, each with the circle that its position error draws; the
-    list follows on further pages. rows : of metal.metal."""
+    """A page a site: where metal, posts and stakes stand, were left or are grown in, each with the circle that its
+    position error draws, and the list; where it is long it goes on overleaf. rows : of metal.metal."""
     from reportlab.lib import pagesizes
     from reportlab.pdfgen.canvas import Canvas
 
@@ -119,85 +120,124 @@ def metal_pdf(rows: pd.DataFrame, site: str = "", paper: str = "A4") -> bytes:
     canvas = Canvas(out, pagesize=(wide, high))
     canvas.setTitle("Metal on the ground")
     edge = MARGIN_MM * POINT
-    canvas.setFont("Helvetica-Bold", 14)
-    canvas.drawString(edge, high - edge - 8, f"Metal on the ground{': ' + site if site else ''}")
-    canvas.setFont("Helvetica", 9)
-    top = high - edge - 24
-    for line in (part for caution in METAL_CAUTIONS for part in textwrap.wrap(caution, 108)):
-        canvas.drawString(edge, top, line)
-        top -= 11
-    placed = rows[rows["lat"].notna() & rows["lon"].notna()] if len(rows) else rows
-    bottom = _map(canvas, placed, edge, top - 8, wide - edge, 0.42 * high) if len(placed) else top
-    _list(canvas, rows, edge, bottom - 18, wide, high)
+    for name in sorted(set(rows["site"])) or [site]:
+        here = rows[rows["site"] == name]
+        canvas.setFont("Helvetica-Bold", 14)
+        canvas.drawString(edge, high - edge - 8, f"Metal on the ground{': ' + name if name else ''}")
+        canvas.setFont("Helvetica", 9)
+        top = high - edge - 24
+        for line in (part for caution in METAL_CAUTIONS for part in textwrap.wrap(caution, 118)):
+            canvas.drawString(edge, top, line)
+            top -= 11
+        placed = here[here["lat"].notna() & here["lon"].notna()]
+        bottom = _map(canvas, placed, edge, top - 4, wide - edge, 0.36 * high) if len(placed) else top
+        _list(canvas, placed, here.drop(placed.index), edge, bottom - 16, wide, high)
+        canvas.showPage()
     canvas.save()
     return out.getvalue()
 
 
 def _map(canvas: Any, placed: pd.DataFrame, left: float, top: float, right: float, bottom: float) -> float:
-    """Draws the map into its frame; returns where it ends."""
+    """Draws the map into its frame; returns where its legend ends."""
     lat, lon = placed["lat"].to_numpy(float), placed["lon"].to_numpy(float)
-    error = placed["error_m"].astype(float).fillna(10.0).to_numpy()
+    known = placed["error_m"].to_numpy(float)
+    error = np.where(np.isnan(known), UNNOTED_ERROR_M, known)
     north = (lat - lat.mean()) * _METRES_PER_DEGREE
     east = (lon - lon.mean()) * _METRES_PER_DEGREE * math.cos(math.radians(float(lat.mean())))
-    half_e, half_n = float((np.abs(east) + error).max()) * 1.08 + 5, float((np.abs(north) + error).max()) * 1.08 + 5
-    scale = min((right - left) / (2 * half_e), (top - bottom) / (2 * half_n))
-    middle = ((left + right) / 2, (top + bottom) / 2)
+    west, south = float((east - error).min()) - 5, float((north - error).min()) - 5
+    span_e, span_n = float((east + error).max()) + 5 - west, float((north + error).max()) + 5 - south
+    scale = min((right - left) / span_e, (top - bottom - 22) / span_n)  # the scale bar's strip stays free
+    x = (left + right - span_e * scale) / 2 + (east - west) * scale
+    y = bottom + 22 + (top - bottom - 22 - span_n * scale) / 2 + (north - south) * scale
     canvas.setLineWidth(0.8)
     canvas.rect(left, bottom, right - left, top - bottom)
-    for number, row in enumerate(placed.itertuples(), 1):
-        x, y = middle[0] + east[number - 1] * scale, middle[1] + north[number - 1] * scale
-        canvas.setDash(2, 2)
-        canvas.setLineWidth(0.5)
-        canvas.circle(x, y, error[number - 1] * scale)
-        canvas.setDash()
-        _mark(canvas, _SHAPES[row.state], x, y)
-        canvas.setFont("Helvetica-Bold", 7.5)
-        canvas.drawString(x + 5, y + 4, str(number))
-    metres = next(m for m in (2000, 1000, 500, 200, 100, 50, 20, 10, 5, 2, 1) if m * scale <= 0.3 * (right - left))
+    canvas.setDash(2, 2)
+    canvas.setLineWidth(0.4)
+    canvas.setStrokeGray(0.35)
+    for at_x, at_y, radius in zip(x, y, error * scale, strict=True):
+        canvas.circle(at_x, at_y, radius)
+    canvas.setDash()
+    canvas.setStrokeGray(0)
+    kinds = [_sort(row) for row in placed.itertuples()]
+    for kind, at_x, at_y in zip(kinds, x, y, strict=True):
+        _mark(canvas, kind, at_x, at_y)
+    _numbers(canvas, x, y)
+    metres = next(m for m in (2000, 1000, 500, 200, 100, 50, 20, 10, 5, 2, 1, 0) if m * scale <= 0.3 * (right - left))
     canvas.setLineWidth(1.6)
     canvas.line(left + 8, bottom + 8, left + 8 + metres * scale, bottom + 8)
     canvas.setFont("Helvetica", 8)
-    canvas.drawString(left + 12 + metres * scale, bottom + 5.5,
-                      f"{metres} m; north is up; dashed: how well the place is known")
-    x = left
-    for state, shape in _SHAPES.items():
-        _mark(canvas, shape, x + 5, bottom - 11)
-        canvas.drawString(x + 13, bottom - 14, state)
-        x += 90
+    canvas.drawString(left + 12 + metres * scale, bottom + 5.5, f"{metres} m; north is up; dashed: how well the place is "
+                      f"known ({UNNOTED_ERROR_M:.0f} m where nobody noted it)")
+    at = left
+    for kind in KINDS:
+        _mark(canvas, kind, at + 5, bottom - 11)
+        canvas.drawString(at + 13, bottom - 14, kind)
+        at += 130
     return bottom - 18
 
 
-def _mark(canvas: Any, shape: str, x: float, y: float) -> None:
-    canvas.setLineWidth(1.4)
-    if shape == "square":
-        canvas.rect(x - 3, y - 3, 6, 6, fill=1)
-    elif shape == "circle":
-        canvas.circle(x, y, 3.5, fill=0)
-        canvas.circle(x, y, 1, fill=1)
+def _sort(row: Any) -> str:
+    if row.state == "standing":
+        return "stake or post only" if row.what in ("a stake", "stake", "stakes", "post", "posts") else "wire, standing"
+    return "left behind" if row.state == "left behind" else "grown into a stem"
+
+
+def _numbers(canvas: Any, x: np.ndarray, y: np.ndarray) -> None:
+    """Each mark's number beside it, on the side where it covers least."""
+    canvas.setFont("Helvetica-Bold", 7)
+    taken = [(float(at_x) - 3, float(at_y) - 3, float(at_x) + 3, float(at_y) + 3) for at_x, at_y in zip(x, y, strict=True)]
+    for number, (at_x, at_y) in enumerate(zip(x, y, strict=True), 1):
+        wide = canvas.stringWidth(str(number), "Helvetica-Bold", 7)
+        sides = [(at_x + 4.5, at_y - 2.5), (at_x - wide - 4.5, at_y - 2.5), (at_x - wide / 2, at_y + 4.5),
+                 (at_x - wide / 2, at_y - 9.5), (at_x + 4, at_y + 3.5), (at_x - wide - 4, at_y - 8)]
+        boxes = [(left, low, left + wide, low + 5) for left, low in sides]
+        best = min(boxes, key=lambda box: sum(_shared(box, other) for other in taken))
+        taken.append(best)
+        canvas.drawString(best[0], best[1], str(number))
+
+
+def _shared(one: tuple[float, ...], other: tuple[float, ...]) -> float:
+    """Area that two boxes share; left, low, right, high."""
+    return max(0.0, min(one[2], other[2]) - max(one[0], other[0])) * max(0.0, min(one[3], other[3]) - max(one[1], other[1]))
+
+
+def _mark(canvas: Any, kind: str, x: float, y: float) -> None:
+    canvas.setLineWidth(1.2)
+    if kind == "wire, standing":
+        canvas.rect(x - 2.5, y - 2.5, 5, 5, fill=1)
+    elif kind == "stake or post only":
+        canvas.rect(x - 2.2, y - 2.2, 4.4, 4.4, fill=0)
+    elif kind == "left behind":
+        canvas.line(x - 3, y - 3, x + 3, y + 3)
+        canvas.line(x - 3, y + 3, x + 3, y - 3)
     else:
-        canvas.line(x - 3.5, y - 3.5, x + 3.5, y + 3.5)
-        canvas.line(x - 3.5, y + 3.5, x + 3.5, y - 3.5)
+        canvas.circle(x, y, 3.6, fill=0)
+        canvas.circle(x, y, 1, fill=1)
 
 
-def _list(canvas: Any, rows: pd.DataFrame, left: float, y: float, wide: float, high: float) -> None:
-    """Numbered as on the map; those without a place come last, without a number."""
+def _list(canvas: Any, placed: pd.DataFrame, unplaced: pd.DataFrame, left: float, top: float, wide: float,
+          high: float) -> None:
+    """Two columns, numbered as on the map; those without a place come last, without a number."""
     edge = MARGIN_MM * POINT
-    if rows.empty:
-        canvas.drawString(left, y, "No metal is in the register.")
-        return
-    number = 0
-    for row in pd.concat([rows[rows["lat"].notna()], rows[rows["lat"].isna()]]).itertuples():
-        if row.lat == row.lat and row.lat is not None:
-            number += 1
-            place = f"{number}. {row.lat:.5f}, {row.lon:.5f}" + ("" if pd.isna(row.error_m) else f" ±{row.error_m:.0f} m")
-        else:
-            place = "no place known"
-        parts = (row.state, row.form, row.material, row.left_behind, row.site, row.label or row.plant, row.note)
-        told = "; ".join(part for part in parts if part)
-        for part_number, part in enumerate(textwrap.wrap(f"{place}: {told}", 112)):
+    lines = []
+    for number, row in enumerate(placed.itertuples(), 1):
+        good = "" if pd.isna(row.error_m) else f" ±{row.error_m:.0f} m"
+        lines.append(f"{number}. {row.label or row.plant or row.form}: {_left(row)}; {row.lat:.5f}, {row.lon:.5f}{good}")
+    lines += [f"No place known. {row.label or row.plant or row.form}: {_left(row)}" for row in unplaced.itertuples()]
+    column, y = 0, top
+    canvas.setFont("Helvetica", 7.5)
+    for line in lines or ["Nothing is in the register."]:
+        for place, part in enumerate(textwrap.wrap(line, 66)):
             if y < edge:
-                canvas.showPage()
-                y = high - edge - 8
-            canvas.setFont("Helvetica", 8)
-            canvas.drawString(left + (0 if part_number == 0 else 10), y, part)
-            y -= 10.5
+                column, y = column + 1, top
+                if column == 2:
+                    canvas.showPage()
+                    canvas.setFont("Helvetica", 7.5)
+                    column, y, top = 0, high - edge - 8, high - edge - 8
+            canvas.drawString(left + column * (wide / 2 - edge) + (8 if place else 0), y, part)
+            y -= 9.5
+
+
+def _left(row: Any) -> str:
+    parts = [row.what, row.material, "" if row.state == "standing" else row.state, row.note]
+    return "; ".join(dict.fromkeys(part for part in parts if part))
