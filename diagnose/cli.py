@@ -438,6 +438,52 @@ def _app(args: argparse.Namespace) -> NoReturn:
     start(port=args.port, share=args.share)
 
 
+def _inbox(args: argparse.Namespace) -> int:
+    from diagnose.fieldlog.store import open_log
+    from diagnose.inbox.learning import together
+    from diagnose.inbox.queue import queue_as_text, waiting, write_letters
+    from diagnose.inbox.work import judge, measure, take_in
+
+    log = open_log(args.log)
+    steps = _Steps()
+    for place in args.place:
+        print(f"{place}: {take_in(log, place, args.by, steps)}", file=sys.stderr)
+    if args.taking_in_only:
+        return 0
+    measure(log, args.workers, args.scheduler, steps)
+    judge(log, args.region, args.by, args.again, steps)
+    rows = waiting(log, args.pile)
+    if args.letters is not None:
+        some = rows if args.pile is not None else rows[rows["pile"] == "ready"] if len(rows) else rows
+        style = (args.format, args.region, args.template, args.signature, args.inches)
+        written = write_letters(log, args.letters, some, *style)
+        print(f"{len(written)} letters are in {args.letters}; read each before you send it.", file=sys.stderr)
+    if args.agreement:
+        print(together(log).words)
+        return 0
+    shown = rows.drop(columns=["sender"], errors="ignore")  # who sent it is nobody else's business
+    print(shown.to_json(orient="records", indent=1) if args.json else queue_as_text(rows))
+    return 0
+
+
+class _Steps:
+    """Says on a terminal how far a step is, and how long it will still take."""
+
+    def __init__(self) -> None:
+        self._step, self._since = "", 0.0
+
+    def __call__(self, step: str, done: int, of: int) -> None:
+        from time import monotonic
+
+        if step != self._step:
+            self._step, self._since = step, monotonic()
+        if not sys.stderr.isatty():
+            return
+        left = (monotonic() - self._since) / done * (of - done) if done and of else 0.0
+        told = f"{step}: {done} of {of}, {left / 60:.0f} min {left % 60:.0f} s left" if of else f"{step}: {done}"
+        print(f"\r{told:<60}", end="\n" if done == of else "", file=sys.stderr, flush=True)
+
+
 def _demo(args: argparse.Namespace) -> int:
     from diagnose.demo import lay
 
@@ -574,6 +620,24 @@ def _parser() -> argparse.ArgumentParser:
     app.add_argument("--port", type=int, default=8501)
     app.add_argument("--share", action="store_true", help="let phones on this network in, each with a one-time code")
     _add_log(app)
+
+    inbox = verb("inbox", _inbox, "take in what people sent, judge it, rank it, write the replies (nothing is sent)")
+    inbox.add_argument("place", nargs="*", help="folder, ZIP, .eml or .mbox; none to go on with what is in the log")
+    _add_log(inbox)
+    inbox.add_argument("--region", help="where the senders' plantings are (default: not known)")
+    inbox.add_argument("--workers", type=int, help="processes that measure (all cores)")
+    inbox.add_argument("--scheduler", metavar="TCP", help="address of a Dask scheduler, to measure on its workers")
+    inbox.add_argument("--taking-in-only", action="store_true", help="only take in; measure and judge later")
+    inbox.add_argument("--again", action="store_true", help="judge everything anew, e.g. after the catalogue changed")
+    inbox.add_argument("--pile", help="only this pile: ready, 'ask back', 'look yourself', 'seen before'")
+    inbox.add_argument("--letters", metavar="FOLDER", help="write the replies of the ready pile, or of --pile")
+    inbox.add_argument("--format", choices=("txt", "html", "pdf"), default="txt", help="of the letters (txt)")
+    inbox.add_argument("--template", metavar="FILE", help="your own letter, a jinja2 template")
+    inbox.add_argument("--signature", default="", help="what stands at the end of a letter")
+    inbox.add_argument("--agreement", action="store_true", help="how often you and the tool named the same")
+    inbox.add_argument("--inches", action="store_true", help="lengths in inches and feet")
+    inbox.add_argument("--by", default="", help="your initials, for the history")
+    inbox.add_argument("--json", action="store_true", help="print the queue as JSON, without who sent it")
 
     demo = verb("demo", _demo, "lay an invented planting into a log of its own, to look round in")
     demo.add_argument("folder", nargs="?", default="browse-demo", help="folder to make (browse-demo)")

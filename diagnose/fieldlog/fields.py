@@ -17,7 +17,7 @@ from diagnose.fieldlog.tables import KINDS
 _RANGES = {
     "lat": (-90.0, 90.0), "lon": (-180.0, 180.0), "error_m": (0.0, 1e6), "area_m2": (0.0, 1e9),
     "height_mm": (0.0, 1e5), "stem_diameter_mm": (0.0, 1e4), "bearing_deg": (0.0, 360.0), "distance_m": (0.0, 1e4),
-    "pieces": (0.0, 1e7), "inner_mm": (1.0, 1e5),
+    "pieces": (0.0, 1e7), "inner_mm": (1.0, 1e5), "worth": (0.0, 1e6),
 }
 FINDINGS = ("sound", "leaning", "damaged", "gnawed", "too tight", "touching the stem", "missing")
 _CHOICES = {

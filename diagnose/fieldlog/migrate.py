@@ -14,7 +14,8 @@ from sqlalchemy import Connection, Engine, inspect, text
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.tables import Base
 
-SHAPES = ("0001", "0002", "0003")  # of the tables, oldest first; each but the first has a step in migrations/versions
+# of the tables, oldest first; each but the first has a step in migrations/versions
+SHAPES = ("0001", "0002", "0003", "0004")
 _MIGRATIONS = Path(__file__).parent / "migrations"
 
 

@@ -121,6 +121,14 @@ class Log:
             self._keep_row(session, digest, photo, photo_name, seen_as)
             return self._add(session, kind, {**values, "photo": digest})
 
+    def take_photo(self, photo: bytes, photo_name: str = "") -> tuple[str, str | None]:
+        """Keeps a photo that belongs to no record yet; returns its SHA-256 and its likeness (None for no picture)."""
+        seen_as, digest = likeness(photo), self._keep_file(photo)
+        with self.writing() as session:
+            self._one_writer(session)
+            self._keep_row(session, digest, photo, photo_name, seen_as)
+        return digest, seen_as
+
     def save_many(self, kind: str, rows: Iterable[Mapping[str, Any]]) -> list[str]:
         """Saves many records of one kind, without photos, in one transaction: all or none. Returns their ids."""
         fixed = frozenset({"photo", "observation"})

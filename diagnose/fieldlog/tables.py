@@ -190,6 +190,57 @@ class Check(Recorded, Base):
     photo: Mapped[str | None] = mapped_column(String(64))
 
 
+class Sender(Recorded, Base):
+    """Who sent something in. Kept apart from what they sent, and never exported unless asked for."""
+
+    __tablename__ = "sender"
+    address: Mapped[str] = mapped_column(Text, index=True)
+    name: Mapped[str] = mapped_column(Text, default="")
+
+
+class Submission(Recorded, Base):
+    """Photos and words that somebody sent in, what the tool made of them, and what the adviser did.
+
+    key : of its first letter, so that nothing is taken in twice. letters : key -> thread, time and subject of each.
+    photos : SHA-256 of each, with its name. told : `proposed` by the words, and what a person `confirmed` of it. signs, verdict, barrier : as the command prints them. pile : where it
+    lies, with why and worth (of the adviser's attention). question : what to ask back. twin : id of the one that it
+    repeats. named : culprit key that the adviser gave; named_blind : before the verdict was shown. answer : agree,
+    change or later. letter : the reply as it was left.
+    """
+
+    __tablename__ = "submission"
+    key: Mapped[str] = mapped_column(Text, index=True)
+    sender: Mapped[str | None] = mapped_column(String(36), index=True)
+    received_at: Mapped[str | None] = mapped_column(String(40))
+    about: Mapped[str] = mapped_column(Text, default="")
+    words: Mapped[str] = mapped_column(Text, default="")
+    letters: Mapped[dict] = mapped_column(JSON, default=dict)
+    photos: Mapped[dict] = mapped_column(JSON, default=dict)
+    told: Mapped[dict] = mapped_column(JSON, default=dict)
+    signs: Mapped[dict] = mapped_column(JSON, default=dict)
+    verdict: Mapped[dict] = mapped_column(JSON, default=dict)
+    barrier: Mapped[dict] = mapped_column(JSON, default=dict)
+    pile: Mapped[str] = mapped_column(Text, default="", index=True)
+    why: Mapped[str] = mapped_column(Text, default="")
+    worth: Mapped[float | None] = mapped_column(Float)
+    question: Mapped[str] = mapped_column(Text, default="")
+    twin: Mapped[str] = mapped_column(Text, default="")
+    named: Mapped[str | None] = mapped_column(Text)
+    named_blind: Mapped[bool | None] = mapped_column(Boolean)
+    answer: Mapped[str] = mapped_column(Text, default="")
+    letter: Mapped[str] = mapped_column(Text, default="")
+    answered_at: Mapped[str | None] = mapped_column(String(32))
+
+
+class Looked(Base):
+    """What was measured in a photo, once: no photo is measured twice by the same version of the tool."""
+
+    __tablename__ = "looked"
+    sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
+    version: Mapped[str] = mapped_column(String(16))
+    found: Mapped[dict] = mapped_column(JSON, default=dict)
+
+
 class History(Base):
     """One change of one record: who, when, what each field was before and is after.
 
@@ -211,5 +262,5 @@ class History(Base):
 
 # in the order in which they can be written: what is pointed at comes first
 KINDS: dict[str, type[Recorded]] = {
-    kind.__tablename__: kind for kind in (Site, Visit, Plot, Plant, Observation, Picture, Barrier, Check)
+    kind.__tablename__: kind for kind in (Site, Visit, Plot, Plant, Observation, Picture, Barrier, Check, Sender, Submission)
 }

@@ -1,0 +1,101 @@
+"""What do a sender's words propose? Each proposal stands beside the words it was found in; only a person confirms it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from diagnose.knowledge import knowledge
+
+# as 20 cm, 8 inches, 2 1/2 feet: number, then unit
+_LENGTH = re.compile(r"(\d+(?:[.,]\d+)?)\s?(mm|cm|centimet\w+|m\b|met\w+|inch(?:es)?|in\b|\"|feet|foot|ft|')")
+_MM = {"mm": 1.0, "cm": 10.0, "ce": 10.0, "m": 1000.0, "me": 1000.0, "in": 25.4, '"': 25.4, "fe": 304.8, "fo": 304.8,
+       "ft": 304.8, "'": 304.8}
+_OF_HEIGHT = re.compile(r"\b(up|above|high|height|from the ground|off the ground|tall)\b")
+_AROUND = 30  # letters shown on each side
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A sign that the words may tell. value : as in a file of answers. words : what it was found in."""
+
+    sign: str
+    value: Any
+    words: str
+
+    def as_json(self) -> dict[str, Any]:
+        return {"value": self.value, "words": self.words}
+
+
+@cache
+def _patterns() -> dict[str, list[tuple[str, re.Pattern[str]]]]:
+    told = knowledge("diagnose.inbox", "told.yaml")
+    return {sign: [(choice, re.compile("|".join(f"(?:{each})" for each in patterns)))
+                   for choice, patterns in choices.items()]
+            for sign, choices in told.items() if sign not in ("body_mm", "look_yourself")}
+
+
+@cache
+def _body() -> list[tuple[re.Pattern[str], float, float]]:
+    told = knowledge("diagnose.inbox", "told.yaml")["body_mm"]
+    return [(re.compile(pattern), float(mm), float(sigma)) for pattern, (mm, sigma) in told.items()]
+
+
+def proposals(words: str) -> list[Proposal]:
+    """What the words may tell, at most one proposal a sign; quoted earlier letters are left out."""
+    text = _own(words)
+    found = []
+    for sign, choices in _patterns().items():
+        for choice, pattern in choices:
+            if hit := pattern.search(text):
+                found.append(Proposal(sign, choice, _shown(text, hit)))
+                break
+    if (height := _height(text)) is not None:
+        found.append(height)
+    return found
+
+
+def _height(text: str) -> Proposal | None:
+    for hit in _LENGTH.finditer(text):
+        around = text[hit.end() : hit.end() + 25]
+        if "snow" in around or "snow" in text[max(0, hit.start() - 15) : hit.start()]:
+            continue
+        if _OF_HEIGHT.search(around) or "height" in text[max(0, hit.start() - 25) : hit.start()]:
+            number = float(hit[1].replace(",", "."))
+            mm = number * _MM[hit[2] if hit[2] in _MM else hit[2][:2]]
+            if 10 <= mm <= 4000:
+                # people guess heights by eye: a fifth of it, 30 mm at least; our choice
+                guessed = {"value": round(mm), "sigma": round(max(30.0, 0.2 * mm))}
+                return Proposal("wound_height_mm", guessed, _shown(text, hit))
+    for pattern, mm, sigma in _body():
+        if found := pattern.search(text):
+            return Proposal("wound_height_mm", {"value": mm, "sigma": sigma}, _shown(text, found))
+    return None
+
+
+def look_yourself(words: str) -> list[str]:
+    """Why an adviser should look at these words, whatever the verdict says."""
+    text = _own(words)
+    told = knowledge("diagnose.inbox", "told.yaml")["look_yourself"]
+    return [why for why, patterns in told.items() if any(re.search(pattern, text) for pattern in patterns)]
+
+
+def _own(words: str) -> str:
+    """The sender's own words of this letter, small: no quoted lines, nothing below a mark of an earlier letter."""
+    return "\n".join(_own_lines(words)).lower()
+
+
+def _own_lines(words: str) -> Iterator[str]:
+    for line in words.splitlines():
+        if re.match(r"\s*(-{2,}\s*(original|forwarded)|on .{5,80} wrote:)", line, re.IGNORECASE):
+            return
+        if not line.lstrip().startswith(">"):
+            yield line
+
+
+def _shown(text: str, hit: re.Match[str]) -> str:
+    start, end = max(0, hit.start() - _AROUND), min(len(text), hit.end() + _AROUND)
+    return " ".join(text[start:end].split())

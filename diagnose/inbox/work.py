@@ -1,0 +1,349 @@
+"""How does a pile of messages become judged submissions: taken in once, each photo measured once, whatever happens?
+
+Taking in, measuring and judging are three steps, each of which goes on where it was stopped: a message that is in the
+log is not taken in again, a photo that was measured by this version is not measured again. One bad photo never stops
+the rest.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from multiprocessing import get_context
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from diagnose import __version__
+from diagnose.cannot_use import CannotUse
+from diagnose.diagnosis import Circumstances, Diagnosis, diagnose_measured, measure_picture
+from diagnose.fieldlog.store import Log, open_log
+from diagnose.fieldlog.tables import Looked, Photo, Sender, Submission
+from diagnose.inbox.grouping import Seen, groups
+from diagnose.inbox.intake import Message, messages
+from diagnose.inbox.ranking import rank
+from diagnose.inbox.told import proposals
+from diagnose.measure.join import join
+from diagnose.measure.record import Measurement
+from diagnose.photo.picture import read_picture
+from diagnose.signs import Sign, parse_signs, signs_as_json
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
+
+Progress = Callable[[str, int, int], None]
+TRIES = 2  # a photo that killed its worker so often is set aside
+
+
+def _silent(_what: str, _done: int, _of: int) -> None:
+    pass
+
+
+@dataclass
+class TakenIn:
+    """What an intake brought. refused : lines about what could not be used."""
+
+    new: int = 0
+    added_to: int = 0
+    already: int = 0
+    photos: int = 0
+    refused: list[str] = field(default_factory=list)
+
+    def __str__(self) -> str:
+        line = (f"{self.new} new submissions with {self.photos} photos, {self.added_to} letters added to older ones, "
+                f"{self.already} letters were there already")
+        return "\n".join([line, *self.refused])
+
+
+def take_in(log: Log, place: str | Path, by: str = "", progress: Progress = _silent) -> TakenIn:
+    """Takes the messages of a folder, ZIP, mail file or mail box into the log, grouped into submissions."""
+    with log.reading() as session:
+        there = session.query(Submission).filter(Submission.deleted.is_(False)).order_by(Submission.saved_at).all()
+        known = [(row.id, row.letters) for row in there]
+        address = dict(session.query(Sender.id, Sender.address).all())
+        senders = {row.id: address.get(row.sender or "", "") for row in there}
+        likeness = dict(session.query(Photo.sha256, Photo.likeness).all())
+    done, letters = TakenIn(), {key for _, told in known for key in told}
+    seen = [_seen_again(key, senders[name], told[key], likeness) for name, told in known for key in told]
+    owner = [name for name, told in known for _ in told]
+    fresh: list[Message] = []
+    for number, message in enumerate(messages(place), 1):
+        progress("taking in", number, 0)
+        done.refused += message.refused
+        if message.key in letters or not (message.photos or message.words or message.about):
+            done.already += message.key in letters
+            continue
+        letters.add(message.key)
+        kept = [log.take_photo(photo.data, photo.name) for photo in message.photos]
+        done.photos += len(kept)
+        seen.append(Seen(message.key, message.address, message.thread, message.at, message.about,
+                         tuple(digest for digest, _ in kept), tuple(alike for _, alike in kept)))
+        named = tuple(replace(photo, data=b"") for photo in message.photos)
+        fresh.append(replace(message, photos=named))
+    start = len(owner)
+    for group in groups(seen):
+        new = [(fresh[place - start], seen[place]) for place in group if place >= start]
+        old = next((owner[place] for place in group if place < start), None)
+        if not new:
+            continue
+        if old is None:
+            done.new += 1
+            _save_new(log, new, by)
+        else:
+            done.added_to += len(new)
+            _add(log, old, new, by)
+    return done
+
+
+def _seen_again(key: str, address: str, told: Mapping[str, Any], likeness: Mapping[str, str | None]) -> Seen:
+    digests = tuple(told["photos"])
+    return Seen(key, address, tuple(told["thread"]), None if told["at"] is None else datetime.fromisoformat(told["at"]),
+                told["about"], digests, tuple(likeness.get(digest) for digest in digests))
+
+
+def _letter(seen: Seen) -> dict[str, Any]:
+    return {"thread": list(seen.thread), "at": None if seen.at is None else seen.at.isoformat(), "about": seen.about,
+            "photos": list(seen.digests)}
+
+
+def _photos_of(new: Sequence[tuple[Message, Seen]]) -> dict[str, str]:
+    return {digest: photo.name for message, seen in new
+            for digest, photo in zip(seen.digests, message.photos, strict=True)}
+
+
+def _save_new(log: Log, new: Sequence[tuple[Message, Seen]], by: str) -> None:
+    first, times = new[0][0], [message.at for message, _ in new if message.at is not None]
+    words = "\n\n".join(message.words for message, _ in new if message.words)
+    log.save(
+        "submission", key=first.key, sender=_sender(log, first, by), by=by, about=first.about, words=words,
+        received_at=min(times).isoformat() if times else None, letters={seen.key: _letter(seen) for _, seen in new},
+        photos=_photos_of(new), told={"proposed": _proposed(words), "confirmed": {}},
+    )
+
+
+def _add(log: Log, name: str, new: Sequence[tuple[Message, Seen]], by: str) -> None:
+    row = log.record("submission", name)
+    words = "\n\n".join([row["words"], *(message.words for message, _ in new if message.words)]).strip()
+    told = {"proposed": _proposed(words), "confirmed": row["told"].get("confirmed", {})}
+    log.correct(name, by, "submission", words=words, told=told, photos={**row["photos"], **_photos_of(new)}, pile="",
+                letters={**row["letters"], **{seen.key: _letter(seen) for _, seen in new}})
+
+
+def _proposed(words: str) -> dict[str, Any]:
+    return {one.sign: one.as_json() for one in proposals(words)}
+
+
+def _sender(log: Log, message: Message, by: str) -> str | None:
+    if not message.address:
+        return None
+    with log.reading() as session:
+        there = session.query(Sender.id).filter(Sender.address == message.address, Sender.deleted.is_(False)).first()
+    return str(there[0]) if there else log.save("sender", address=message.address, name=message.name, by=by)
+
+
+# ---- measuring ----
+
+
+def look_at(data: bytes, name: str) -> dict[str, Any]:
+    """What one photo yields, as plain values; never an error: why it yields nothing stands under `error`."""
+    try:
+        picture = read_picture(data, name)
+        plane, measurement = measure_picture(picture)
+    except CannotUse as reason:
+        return {"error": str(reason)}
+    except Exception as problem:  # one photo's bad luck must not stop the hundreds behind it
+        return {"error": f"it could not be measured ({type(problem).__name__}); look at it yourself"}
+    return {
+        "measured": signs_as_json(measurement.measured), "not_measured": dict(measurement.not_measured),
+        "remarks": list(measurement.remarks), "taken": picture.taken.as_json(),
+        "plane": None if plane is None else plane.as_json(), "size": list(picture.size),
+    }
+
+
+def _start_worker(where: str) -> None:
+    global _log
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ[name] = "1"
+    import cv2
+
+    cv2.setNumThreads(1)
+    _log = open_log(where)
+
+
+_log: Log | None = None
+
+
+def _look(where: str, digest: str, name: str) -> tuple[str, dict[str, Any]]:
+    """In a worker: the photo is read from the log, so that no picture travels between processes."""
+    log = _log if _log is not None and _log.where == where else open_log(where)
+    try:
+        data = log.original(digest)
+    except CannotUse as reason:
+        return digest, {"error": str(reason)}
+    return digest, look_at(data, name)
+
+
+def unseen(log: Log) -> list[tuple[str, str]]:
+    """Photos of submissions that this version has not measured: SHA-256 and name, in the order of their coming."""
+    with log.reading() as session:
+        rows = session.query(Submission.photos).filter(Submission.deleted.is_(False)).order_by(Submission.saved_at).all()
+        done = {name for (name,) in session.query(Looked.sha256).filter(Looked.version == __version__)}
+    names: dict[str, str] = {}
+    for (photos,) in rows:
+        names.update({digest: name for digest, name in photos.items() if digest not in done and digest not in names})
+    return list(names.items())
+
+
+def measure(log: Log, workers: int | None = None, scheduler: str | None = None, progress: Progress = _silent) -> int:
+    """Measures every photo that was not yet; returns how many. workers : processes, all cores when None. scheduler :
+    address of a Dask scheduler, to use its workers instead; they must reach the log by the same address."""
+    todo = unseen(log)
+    if not todo:
+        return 0
+    found = _on_dask(log, todo, scheduler) if scheduler else _on_cores(log, todo, workers or os.cpu_count() or 1)
+    for number, (digest, told) in enumerate(found, 1):
+        with log.writing() as session:
+            session.merge(Looked(sha256=digest, version=__version__, found=told))
+        progress("measuring", number, len(todo))
+    return len(todo)
+
+
+def _on_cores(log: Log, todo: Sequence[tuple[str, str]], workers: int) -> Iterator[tuple[str, dict[str, Any]]]:
+    where = _address(log)
+    if workers == 1:
+        _start_worker(where)
+        yield from (_look(where, digest, name) for digest, name in todo)
+        return
+    left, killed = dict(todo), dict.fromkeys((digest for digest, _ in todo), 0)
+    while left:
+        pool = ProcessPoolExecutor(workers, get_context("spawn"), _start_worker, (where,))
+        waiting: dict[Future[tuple[str, dict[str, Any]]], str] = {}
+        supply = iter(list(left.items()))
+        try:
+            while True:
+                # a few more than there are workers: memory does not grow with the pile
+                while len(waiting) < 2 * workers and (one := next(supply, None)) is not None:
+                    waiting[pool.submit(_look, where, *one)] = one[0]
+                if not waiting:
+                    break
+                done = next(as_completed(waiting))
+                digest = waiting.pop(done)
+                yield done.result()
+                left.pop(digest)
+        except BrokenProcessPool:
+            for suspect in {*waiting.values(), digest}:
+                killed[suspect] += 1
+                if killed[suspect] >= TRIES and left.pop(suspect, None) is not None:
+                    yield suspect, {"error": "measuring it stopped the program twice; look at it yourself"}
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def _on_dask(log: Log, todo: Sequence[tuple[str, str]], scheduler: str) -> Iterator[tuple[str, dict[str, Any]]]:
+    try:
+        from distributed import Client
+        from distributed import as_completed as completed
+    except ModuleNotFoundError:
+        raise CannotUse('a scheduler needs Dask: pip install "browse-diagnose[many]"') from None
+    try:
+        client = Client(scheduler, timeout=10)
+    except (OSError, ValueError) as problem:
+        raise CannotUse(f"no scheduler answers at {scheduler} ({problem}); start one with dask scheduler") from None
+    where = _address(log)
+    with client:
+        supply = iter(todo)
+        first = [one for _, one in zip(range(4 * max(1, len(client.nthreads()))), supply, strict=False)]
+        running = completed([client.submit(_look, where, *one, key=f"look-{one[0]}", pure=False) for one in first])
+        for done in running:
+            yield done.result()
+            if (one := next(supply, None)) is not None:
+                running.add(client.submit(_look, where, *one, key=f"look-{one[0]}", pure=False))
+
+
+def _address(log: Log) -> str:
+    """What another process opens the log with."""
+    return log.where if log.folder is not None else log.engine.url.render_as_string(hide_password=False)
+
+
+# ---- judging ----
+
+
+def judge(log: Log, region: str | None = None, by: str = "", again: bool = False, progress: Progress = _silent) -> int:
+    """Judges every submission that lies in no pile, and puts it into one; returns how many. again : all of them."""
+    with log.reading() as session:
+        asked = session.query(Submission.id).filter(Submission.deleted.is_(False))
+        todo = [name for (name,) in (asked if again else asked.filter(Submission.pile == "")).order_by(Submission.saved_at)]
+        twins = _twins(session)
+    for number, name in enumerate(todo, 1):
+        judge_one(log, name, region, by, twins.get(name, ""))
+        progress("judging", number, len(todo))
+    return len(todo)
+
+
+def judge_one(log: Log, name: str, region: str | None = None, by: str = "", twin: str | None = None) -> None:
+    """Judges one submission from what was measured in its photos and confirmed of its words."""
+    row = log.record("submission", name)
+    twin = row["twin"] if twin is None else twin
+    found = looked(log, row["photos"])
+    diagnosis = diagnosis_of(row, found, region)
+    placed = rank(row, diagnosis, list(found.values()), twin)
+    log.correct(
+        name, by, "submission", signs=signs_as_json(diagnosis.signs), verdict=diagnosis.verdict.as_json(),
+        barrier=diagnosis.barrier.as_json(), twin=twin, pile=placed.pile, why=placed.why, worth=placed.worth,
+        question=placed.question,
+    )
+
+
+def looked(log: Log, photos: Iterable[str]) -> dict[str, dict[str, Any]]:
+    """What was measured in these photos: SHA-256 -> what look_at told, in their order."""
+    wanted = list(photos)
+    with log.reading() as session:
+        found = dict(session.query(Looked.sha256, Looked.found).filter(Looked.sha256.in_(wanted)).all())
+    return {digest: found.get(digest, {"error": "not measured yet"}) for digest in wanted}
+
+
+def diagnosis_of(row: Mapping[str, Any], found: Mapping[str, dict[str, Any]], region: str | None = None) -> Diagnosis:
+    """The diagnosis of a submission: its photos joined, with what a person confirmed of its words over them."""
+    seen = {digest: told for digest, told in found.items() if told.get("measured")}
+    names = [row["photos"][digest] or f"photo {number}" for number, digest in enumerate(seen, 1)]
+    measurement = join([_measurement(told) for told in seen.values()], names) if seen else Measurement()
+    answers = parse_signs(row["told"].get("confirmed", {}))
+    place, month = region, None
+    for told in found.values():
+        taken = told.get("taken") or {}
+        if taken.get("time"):
+            month = month or int(str(taken["time"])[5:7])
+    if month is None and row.get("received_at"):
+        month = int(str(row["received_at"])[5:7])
+    return diagnose_measured(None, None, measurement, answers, Circumstances(place, month))
+
+
+def _measurement(told: Mapping[str, Any]) -> Measurement:
+    measured: dict[str, Sign] = {name: replace(sign, how="photo") for name, sign in parse_signs(told["measured"]).items()}
+    return Measurement(measured, dict(told["not_measured"]), {}, tuple(told["remarks"]))
+
+
+def _twins(session: Session) -> dict[str, str]:
+    """Submission -> an earlier one of another sender whose photos it repeats, every one of them."""
+    from diagnose.fieldlog.likeness import alike
+
+    rows = session.query(Submission.id, Submission.sender, Submission.photos).filter(
+        Submission.deleted.is_(False)).order_by(Submission.saved_at).all()
+    likeness = dict(session.query(Photo.sha256, Photo.likeness).all())
+    digests = list(dict.fromkeys(digest for _, _, photos in rows for digest in photos if likeness.get(digest)))
+    first = {digest: digest for digest in likeness}
+    for one, other in alike([str(likeness[digest]) for digest in digests]):
+        first[digests[other]] = first[digests[one]]
+    twins: dict[str, str] = {}
+    owner: dict[str, str] = {}
+    for name, _, photos in rows:
+        shown = {first.get(digest, digest) for digest in photos}
+        before = {owner[digest] for digest in shown if digest in owner}
+        if shown and len(before) == 1 and all(digest in owner for digest in shown):
+            twins[name] = before.pop()
+        for digest in shown:
+            owner.setdefault(digest, name)
+    return twins
