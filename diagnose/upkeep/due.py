@@ -20,7 +20,7 @@ import pandas as pd
 from sqlalchemy import text
 
 from diagnose.cannot_use import CannotUse
-from diagnose.upkeep.growth import Rate, measured_rates, season_count
+from diagnose.upkeep.growth import VIGOURS, Rate, measured_rates, season_count
 from diagnose.upkeep.outlook import (
     FAR,
     alone_mm,
@@ -212,11 +212,13 @@ def _makes(rows: pd.DataFrame) -> tuple[np.ndarray, list[_Make]]:
 
 
 def _make(form: str, species: str, told: str) -> _Make:
+    """What such barriers share; where a log holds what this tool does not know, what is usual stands instead."""
     figures = json.loads(told or "{}")
-    culprits = tuple(figures.get("culprits") or ("deer_browsing",))
+    culprits, snow_mm, vigour = (figures.get(name) for name in ("culprits", "snow_mm", "vigour"))
+    against = tuple(map(str, culprits)) if isinstance(culprits, list) and culprits else ("deer_browsing",)
     form = form if form in forms()["forms"] else "other"
-    stem, leader = usual(form, species, figures.get("vigour") or "usual")
-    return _Make(form, culprits, float(figures.get("snow_mm") or 0.0), stem, leader)
+    stem, leader = usual(form, species, vigour if vigour in VIGOURS else "usual")
+    return _Make(form, against, float(snow_mm) if isinstance(snow_mm, int | float) else 0.0, stem, leader)
 
 
 def _grown(rates: np.ndarray, where: np.ndarray, when: np.ndarray, seen: np.ndarray, built: np.ndarray, start_mm: float,
@@ -274,7 +276,8 @@ def due_of(register: Register, on: date, start: tuple[float, float] | None = Non
     unmended = rows["finding"].isin(_UNMENDED).to_numpy() & rest
     widen = rows["widen_early"].to_numpy("datetime64[D]")
     late = (widen <= today) & rest
-    unmeasured = ~rows["measured"].to_numpy(bool) & rest
+    closing = np.array([_closes(form) for form in rows["form"]])
+    unmeasured = ~rows["measured"].to_numpy(bool) & closing & rest
     overdue = unmended | late | unmeasured | ((look < month) & rest)
     coming = (((widen < soon) & ~late) | (look == month)) & rest & ~overdue
     off = (rows["safe_likely"].to_numpy("datetime64[D]") <= today) & rest & ~unmended
@@ -390,7 +393,7 @@ def _words(kind: str, row: dict[str, Any], now: dict[str, bool], tight: date, ti
         told.append((how if now["unmended"] else how.replace("it", f"the {form}", 1),
                      f"growth may close it by {_month(tight)}, likely {_month(tight_likely)}"))
     if row["built"] is None and now["unmeasured"]:
-        told.append(("measure the stem", "nobody knows how old it is or how thick the stem was"))
+        told.append((f"measure the stem in the {form}", "nobody knows how old it is or how thick the stem was"))
     if not told:
         last = row["found_on"] or row["built"] or "it was registered"
         measure = " and measure the stem" if _closes(form) else ""
