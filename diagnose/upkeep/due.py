@@ -98,10 +98,11 @@ class Register:
         return len(self.rows)
 
 
-_BARRIERS = """
-select id, site, plant, label, form, material, species, built, lat, lon, error_m, pieces, inner_mm, figures, found,
-       embedded, saved_at
-from barrier where deleted = {no} and removed is null {site} order by site, label, id
+_BARRIER = ("id", "site", "plant", "label", "form", "material", "species", "built", "lat", "lon", "error_m", "pieces",
+            "inner_mm", "figures", "found", "embedded", "saved_at")
+_BARRIERS = f"""
+select {", ".join(_BARRIER)} from barrier
+where deleted = {{no}} and removed is null {{site}} order by site, label, id
 """
 _CHECKS = """
 select c.barrier, c.day, c.finding, c.stem_diameter_mm, c.height_mm, c.stands_alone, c.bark_safe
@@ -123,18 +124,23 @@ def standing(log: Log, climate: str = "mild", south: bool | None = None, site: s
     given = {} if site is None else {"site": site}
     here, looked_here = ("", "") if site is None else ("and site = :site", _OF_SITE)
     with log.reading() as session:
-        found = session.execute(text(_BARRIERS.format(no=no, site=here)), given)
-        names, told = list(found.keys()), found.fetchall()
-        checks = session.execute(text(_CHECKS.format(no=no, site=looked_here)), given).fetchall()
-        plants = session.execute(text(_PLANTS.format(no=no, site=here)), given).fetchall()
+        told = _fetch(session, _BARRIERS.format(no=no, site=here), given)
+        checks = _fetch(session, _CHECKS.format(no=no, site=looked_here), given)
+        plants = _fetch(session, _PLANTS.format(no=no, site=here), given)
     # plain objects: strings that pandas holds its own way are slow to walk through one by one
-    columns = zip(names, zip(*told, strict=True) if told else [()] * len(names), strict=True)
+    columns = zip(_BARRIER, zip(*told, strict=True) if told else [()] * len(_BARRIER), strict=True)
     rows = pd.DataFrame({name: np.array(column, object) for name, column in columns}, dtype=object)
     lat = rows["lat"].to_numpy(float)
     rows["south"] = lat < 0 if south is None else south
     if len(rows):
         _with_outlook(rows, _with_plants(rows, plants), checks, climate)
     return Register(rows, climate)
+
+
+def _fetch(session: Any, query: str, given: dict[str, Any]) -> list[tuple[Any, ...]]:
+    """The driver's own tuples: objects made of them cost as much again."""
+    found: list[tuple[Any, ...]] = session.execute(text(query), given).cursor.fetchall()
+    return found
 
 
 def _with_plants(rows: pd.DataFrame, plants: Sequence[Any]) -> list[tuple[int, str, float, float]]:
