@@ -189,7 +189,8 @@ def _barriers(log: Log, story: Mapping[str, Any], trees: list[Tree], rng: np.ran
             kind = dict(story["parts"][tree.part]["barrier"])
             figures = {"culprits": kind.pop("culprits"), "snow_mm": 300.0}
             rows.append({"site": site, "plant": tree.tag, "label": tree.tag, "species": tree.species, "pieces": 1.0,
-                         "built": story["built"], "by": by, "note": INVENTED, "figures": figures, **kind, **_at(story, tree)})
+                         "by": by, "built": story["built"], "note": INVENTED, "figures": figures, **kind,
+                         **_at(story, tree)})
     ids = log.save_many("barrier", rows)
     looks: list[dict[str, Any]] = []
     findings = ["sound", "leaning", "damaged", "gnawed", "too tight"]

@@ -202,9 +202,10 @@ class Submission(Recorded, Base):
     """Photos and words that somebody sent in, what the tool made of them, and what the adviser did.
 
     key : of its first letter, so that nothing is taken in twice. letters : key -> thread, time and subject of each.
-    photos : SHA-256 of each, with its name. told : `proposed` by the words, and what a person `confirmed` of it. signs, verdict, barrier : as the command prints them. pile : where it
-    lies, with why and worth (of the adviser's attention). question : what to ask back. twin : id of the one that it
-    repeats. named : culprit key that the adviser gave; named_blind : before the verdict was shown. answer : agree,
+    photos : SHA-256 of each, with its name. told : `proposed` by the words, and what a person `confirmed` of it.
+    signs, verdict, barrier : as the command prints them. pile : where it lies, with why and worth (of the adviser's
+    attention). question : what to ask back. twin : id of the one that it repeats. named : culprit key that the adviser
+    gave; named_blind : before the verdict was shown. answer : agree,
     change or later. letter : the reply as it was left.
     """
 

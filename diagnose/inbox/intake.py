@@ -130,7 +130,7 @@ def _from_files(files: list[Path], about: str = "") -> Message:
 
 
 def _loose(photos: list[Photo], about: str = "", words: str = "", refused: list[str] | None = None) -> Message:
-    told = sha256("".join([about, words, *(photo.digest for photo in photos)]).encode()).hexdigest()
+    told = sha256("".join([about, words, *sorted(photo.digest for photo in photos)]).encode()).hexdigest()
     return Message(f"files {told}", about=about, words=words[:MOST_WORDS], photos=tuple(photos),
                    refused=tuple(refused or ()))
 

@@ -35,7 +35,6 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
 Progress = Callable[[str, int, int], None]
-TRIES = 2  # a photo that killed its worker so often is set aside
 
 
 def _silent(_what: str, _done: int, _of: int) -> None:
@@ -217,11 +216,11 @@ def _on_cores(log: Log, todo: Sequence[tuple[str, str]], workers: int) -> Iterat
         _start_worker(where)
         yield from (_look(where, digest, name) for digest, name in todo)
         return
-    left, killed = dict(todo), dict.fromkeys((digest for digest, _ in todo), 0)
+    left = dict(todo)
     while left:
-        pool = ProcessPoolExecutor(workers, get_context("spawn"), _start_worker, (where,))
         waiting: dict[Future[tuple[str, dict[str, Any]]], str] = {}
         supply = iter(list(left.items()))
+        pool = _pool(where, workers)
         try:
             while True:
                 # a few more than there are workers: memory does not grow with the pile
@@ -230,16 +229,27 @@ def _on_cores(log: Log, todo: Sequence[tuple[str, str]], workers: int) -> Iterat
                 if not waiting:
                     break
                 done = next(as_completed(waiting))
-                digest = waiting.pop(done)
-                yield done.result()
-                left.pop(digest)
+                result = done.result()
+                left.pop(waiting.pop(done))
+                yield result
         except BrokenProcessPool:
-            for suspect in {*waiting.values(), digest}:
-                killed[suspect] += 1
-                if killed[suspect] >= TRIES and left.pop(suspect, None) is not None:
-                    yield suspect, {"error": "measuring it stopped the program twice; look at it yourself"}
+            # one of those in flight stopped its process: each is tried alone, so that only the guilty one is set aside
+            for digest in waiting.values():
+                yield _alone(where, digest, left.pop(digest))
         finally:
             pool.shutdown(cancel_futures=True)
+
+
+def _pool(where: str, workers: int) -> ProcessPoolExecutor:
+    return ProcessPoolExecutor(workers, get_context("spawn"), _start_worker, (where,))
+
+
+def _alone(where: str, digest: str, name: str) -> tuple[str, dict[str, Any]]:
+    with _pool(where, 1) as pool:
+        try:
+            return pool.submit(_look, where, digest, name).result()
+        except BrokenProcessPool:
+            return digest, {"error": "measuring it stops the program; look at it yourself"}
 
 
 def _on_dask(log: Log, todo: Sequence[tuple[str, str]], scheduler: str) -> Iterator[tuple[str, dict[str, Any]]]:

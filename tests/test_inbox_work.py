@@ -1,0 +1,325 @@
+"""A pile of submissions comes out as it went in: nothing lost, nothing done twice, every reply about its own wound."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from itertools import combinations
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from sqlalchemy import select
+
+from diagnose import __version__
+from diagnose.cannot_use import CannotUse
+from diagnose.fieldlog.store import Log, open_log
+from diagnose.fieldlog.tables import Looked
+from diagnose.inbox import work
+from diagnose.inbox.learning import LEAST_PAIRS, answer, is_blind, name_blind, together, undo
+from diagnose.inbox.queue import reply_to, waiting, write_letters
+from diagnose.inbox.ranking import ASK, LOOK, READY, SEEN
+from diagnose.inbox.reply import as_html, as_pdf, as_text, letter
+from diagnose.inbox.simulate import Sent, changed, make_pile
+from diagnose.inbox.work import diagnosis_of, judge, judge_one, look_at, looked, measure, take_in
+from diagnose.signs import Measured, parse_signs
+from tests.conftest import PHOTOS
+
+WOUNDS = 30
+
+
+@pytest.fixture(scope="module")
+def pile(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Sent]]:
+    folder = tmp_path_factory.mktemp("pile") / "in"
+    return folder, make_pile(folder, WOUNDS)
+
+
+@pytest.fixture(scope="module")
+def judged(pile: tuple[Path, list[Sent]], tmp_path_factory: pytest.TempPathFactory) -> Log:
+    log = open_log(tmp_path_factory.mktemp("inbox"))
+    take_in(log, pile[0])
+    measure(log, workers=2)
+    judge(log, "east")
+    return log
+
+
+def _submission_of(log: Log) -> dict[str, str]:
+    """Letter -> the submission it was put into."""
+    return {key.removeprefix("mail <").split("@")[0]: row.id
+            for row in log.records("submission").itertuples() for key in row.letters}
+
+
+def test_letters_are_grouped_as_the_wounds_they_are_about(judged: Log, pile: tuple[Path, list[Sent]]) -> None:
+    of = _submission_of(judged)
+    letters = [(one.file.removesuffix(".eml").replace("-", "."), one.wound) for one in pile[1]]
+    assert {name for name, _ in letters} == set(of)
+    together_by_truth = {(a, b) for (a, wa), (b, wb) in combinations(letters, 2) if wa == wb}
+    together_by_tool = {(a, b) for (a, _), (b, _) in combinations(letters, 2) if of[a] == of[b]}
+    right = len(together_by_truth & together_by_tool)
+    assert right >= 0.95 * len(together_by_truth)
+    assert right >= 0.95 * len(together_by_tool)
+
+
+def test_no_letter_is_lost_and_none_is_taken_in_twice(judged: Log, pile: tuple[Path, list[Sent]]) -> None:
+    again = take_in(judged, pile[0])
+    assert again.new == again.added_to == 0
+    assert again.already == len(pile[1])
+    assert len(judged.records("submission")) == WOUNDS
+    assert measure(judged) == 0
+    assert judge(judged) == 0
+
+
+def test_what_somebody_else_sent_before_lies_on_its_own_pile(judged: Log, pile: tuple[Path, list[Sent]]) -> None:
+    rows = judged.records("submission").set_index("id")
+    of = _submission_of(judged)
+    first = {one.wound: one for one in pile[1] if one.file.endswith("-0.eml")}
+    plain = {name for name, one in first.items() if all(change not in ("broken", "cropped") for _, change in one.photos)}
+    repeated = [one for one in first.values() if one.repeats and {one.wound, one.repeats} <= plain]
+    assert repeated
+    for one in repeated:
+        assert rows.loc[of[f"{one.wound}.0"], "pile"] == SEEN
+        assert rows.loc[of[f"{one.wound}.0"], "twin"] == of[f"{one.repeats}.0"]
+
+
+def test_copies_stored_anew_measure_the_same_within_two_sigma() -> None:
+    pairs = near = 0
+    for file in sorted((PHOTOS / "twig_on_card").glob("*.jpg")):
+        data = file.read_bytes()
+        told = [parse_signs(look_at(each, file.name)["measured"])
+                for each in (data, *(changed(data, "stored anew", np.random.default_rng(seed)) for seed in (1, 2)))]
+        for other in told[1:]:
+            for name in ("end_diameter_mm", "seen_slope_deg"):
+                a, b = told[0][name], other[name]
+                assert isinstance(a, Measured) and isinstance(b, Measured)
+                pairs += 1
+                near += abs(a.value - b.value) <= 2 * (a.sigma**2 + b.sigma**2) ** 0.5
+    assert pairs == 32
+    assert near >= 0.9 * pairs  # of honest sigmas 95 % are expected
+
+
+def test_every_reply_states_its_own_culprit_numbers_and_question(judged: Log) -> None:
+    for row in judged.records("submission").to_dict("records"):
+        found = diagnosis_of(row, looked(judged, row["photos"]), "east")
+        told = letter(row, found, "Ada")
+        text = as_text(told)
+        groups = row["verdict"]["groups"]
+        assert told.kind == max(groups, key=groups.get)
+        assert told.share == pytest.approx(groups[told.kind], abs=1e-3)
+        assert "Dear Ada" in text and told.answer in text
+        for line in (*told.measured, *told.sizes, *told.cautions):
+            assert line in text
+        if row["pile"] == ASK:
+            assert row["question"] in text
+        assert "extension or forestry office" in " ".join(text.split())
+        numbers = parse_signs(row["signs"])
+        if isinstance(slope := numbers.get("seen_slope_deg"), Measured) and slope.how != "default":
+            shown = re.search(r"slopes by: about (\d+)", text)
+            assert shown is None or abs(float(shown[1]) - slope.value) <= 1
+        assert "<script" not in as_html(told)
+
+
+def test_a_letter_as_pdf_is_a_pdf(judged: Log) -> None:
+    row = judged.records("submission").to_dict("records")[0]
+    assert as_pdf(reply_to(judged, row, "east")).startswith(b"%PDF")
+
+
+def test_script_in_what_was_sent_is_only_words_in_the_page(judged: Log) -> None:
+    row = {**judged.records("submission").to_dict("records")[0], "about": "<script>alert(1)</script>"}
+    page = as_html(letter(row, diagnosis_of(row, looked(judged, row["photos"])), "<b>Bo</b>"))
+    assert "<script>alert" not in page and "<b>Bo</b>" not in page
+
+
+def test_letters_are_written_one_for_each_and_nothing_else(judged: Log, tmp_path: Path) -> None:
+    rows = waiting(judged, ASK)
+    written = write_letters(judged, tmp_path / "letters", rows, "pdf", "east")
+    assert len({file.name for file in written}) == len(rows) == len(list((tmp_path / "letters").iterdir()))
+
+
+def test_a_template_of_the_advisers_own_is_used_and_a_faulty_one_is_named(judged: Log, tmp_path: Path) -> None:
+    row = judged.records("submission").to_dict("records")[0]
+    own = tmp_path / "own.txt"
+    own.write_text("Hi! {{ kind }} did it.")
+    assert reply_to(judged, row, template=own).startswith("Hi! ")
+    own.write_text("{{ no_such_name }}")
+    with pytest.raises(CannotUse, match="fault"):
+        reply_to(judged, row, template=own)
+    own.write_text("{{ ''.__class__.__mro__ }}")
+    with pytest.raises(CannotUse, match="fault"):
+        reply_to(judged, row, template=own)
+
+
+def test_words_are_proposed_and_change_nothing_before_a_person_confirms_them(judged: Log) -> None:
+    rows = judged.records("submission").to_dict("records")
+    row = next(one for one in rows if "past_snow" in one["told"]["proposed"])
+    assert "past_snow" not in row["signs"]
+    told = {**row["told"], "confirmed": {"past_snow": "deep"}}
+    judged.correct(row["id"], "AB", "submission", told=told)
+    judge_one(judged, row["id"], "east")
+    assert judged.record("submission", row["id"])["signs"]["past_snow"] == "deep"
+
+
+def test_one_bad_photo_never_stops_the_rest() -> None:
+    assert "error" in look_at(b"this is no picture", "x.jpg")
+    assert "error" in look_at(b"", "empty.jpg")
+
+
+def test_a_photo_that_stops_the_program_is_set_aside_and_the_rest_is_measured(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pile: tuple[Path, list[Sent]]
+) -> None:
+    log = open_log(tmp_path)
+    take_in(log, pile[0])
+    todo = work.unseen(log)[:4]
+    deadly = todo[1][0]
+    monkeypatch.setattr(work, "unseen", lambda _: todo)
+    monkeypatch.setenv("DIAGNOSE_TEST_DEADLY", deadly)
+    monkeypatch.setattr(work, "_look", _deadly_look)
+    measure(log, workers=2)
+    found = looked(log, [digest for digest, _ in todo])
+    assert "stops the program" in found[deadly]["error"]
+    assert all("error" not in one for digest, one in found.items() if digest != deadly)
+
+
+def _deadly_look(where: str, digest: str, name: str) -> tuple[str, dict[str, Any]]:
+    """As work._look, but one photo ends the process, as a fault in a decoder would."""
+    if digest == os.environ["DIAGNOSE_TEST_DEADLY"]:
+        os._exit(9)
+    time.sleep(0.3)
+    return digest, {"measured": {}, "not_measured": {}, "remarks": []}
+
+
+# ---- killed and gone on ----
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("small") / "in"
+    make_pile(folder, 8, seed=4)
+    return folder
+
+
+def _rows(log: Log) -> list[str]:
+    rows = log.records("submission").to_dict("records")
+    kept = ("key", "about", "words", "photos", "letters", "told", "signs", "verdict", "barrier", "pile", "why", "worth",
+            "question")
+    # ids are random: a reason that names one is compared without it
+    return sorted(re.sub(r"submission [0-9a-f]{8}", "submission", json.dumps([row[name] for name in kept], sort_keys=True))
+                  for row in rows)
+
+
+def test_killed_at_random_and_started_again_it_ends_with_the_same_rows(small: Path, tmp_path: Path) -> None:
+    whole = open_log(tmp_path / "whole")
+    take_in(whole, small)
+    measure(whole, 1)
+    judge(whole, "east")
+    times = int(os.environ.get("DIAGNOSE_INBOX_KILLS", "4"))
+    command = [sys.executable, "-m", "diagnose.cli", "inbox", str(small), "--region", "east", "--workers", "1",
+               "--log", str(tmp_path / "killed")]
+    kills = 0
+    for number in range(times):
+        running = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True)
+        time.sleep(0.8 + 0.37 * (number % 9))
+        if running.poll() is None:
+            os.killpg(running.pid, signal.SIGKILL)
+            kills += 1
+        running.wait()
+    assert subprocess.run(command, capture_output=True).returncode == 0
+    assert kills >= 1
+    assert _rows(open_log(tmp_path / "killed")) == _rows(whole)
+
+
+# ---- another engine ----
+
+
+@pytest.fixture
+def cluster() -> Iterator[Any]:
+    from distributed import LocalCluster
+
+    quiet = {"host": "127.0.0.1", "dashboard_address": None, "silence_logs": 50}
+    with LocalCluster(n_workers=2, threads_per_worker=1, **quiet) as running:
+        yield running
+
+
+def test_dask_measures_the_same_also_when_a_worker_is_killed(small: Path, tmp_path: Path, cluster: Any) -> None:
+    here, there = open_log(tmp_path / "here"), open_log(tmp_path / "there")
+    for log in (here, there):
+        take_in(log, small)
+    measure(here, 1)
+    killed = []
+
+    def kill_one(_step: str, done: int, _of: int) -> None:
+        if done == 2 and not killed:
+            victim = next(iter(cluster.workers.values()))
+            killed.append(victim)
+            os.kill(victim.process.pid, signal.SIGKILL)
+
+    measure(there, scheduler=cluster.scheduler_address, progress=kill_one)
+    assert killed
+    assert _looked(there) == _looked(here)
+
+
+def _looked(log: Log) -> dict[str, Any]:
+    with log.reading() as session:
+        return {row.sha256: row.found for row in session.scalars(select(Looked).where(Looked.version == __version__))}
+
+
+def test_a_scheduler_that_is_not_there_gets_one_line(small: Path, tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    take_in(log, small)
+    with pytest.raises(CannotUse, match="no scheduler answers"):
+        measure(log, scheduler="tcp://127.0.0.1:9")
+
+
+# ---- what the adviser does ----
+
+
+def test_a_fifth_is_named_before_the_verdict_is_shown_and_always_the_same_ones() -> None:
+    names = [f"{number:08x}-0000-4000-8000-000000000000" for number in range(5000)]
+    assert 0.18 < sum(map(is_blind, names)) / 5000 < 0.22
+    assert [is_blind(name) for name in names] == [is_blind(name) for name in names]
+
+
+def test_agree_change_and_later_are_stored_and_can_be_taken_back(judged: Log) -> None:
+    row = judged.records("submission").to_dict("records")[-1]
+    answer(judged, row["id"], "change", "beaver", by="AB")
+    stored = judged.record("submission", row["id"])
+    assert (stored["named"], stored["answer"]) == ("beaver", "change")
+    assert row["id"] not in set(waiting(judged)["id"])
+    undo(judged, row["id"], "AB")
+    assert row["id"] in set(waiting(judged)["id"])
+    answer(judged, row["id"], "later")
+    assert waiting(judged, row["pile"])["id"].iloc[-1] == row["id"]
+    with pytest.raises(CannotUse, match="needs the culprit"):
+        answer(judged, row["id"], "change")
+
+
+def test_only_blind_namings_count_and_kappa_waits_for_fifty(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    for number in range(LEAST_PAIRS + 10):
+        kind = "deer" if number % 2 else "rabbit_or_hare"
+        name = log.save("submission", key=f"k{number}", verdict={"groups": {kind: 1.0}, "culprits": {"x": 1.0}})
+        if number >= 10:
+            mine = "deer_browsing" if (number % 2) != (number % 10 == 0) else "rabbit"
+            name_blind(log, name, mine)
+        else:
+            answer(log, name, "change", "beaver")
+        if number == 20:
+            assert together(log).kappa is None
+    found = together(log)
+    assert found.pairs == LEAST_PAIRS
+    assert found.kappa is not None and found.low is not None and found.high is not None
+    assert found.low < found.kappa < found.high
+    assert found.table.to_numpy().sum() == found.pairs
+
+
+def test_the_ready_pile_holds_only_what_is_clear(judged: Log) -> None:
+    for row in waiting(judged, READY).to_dict("records"):
+        assert "clear" in row["why"] or "same barrier" in row["why"]
+    for row in waiting(judged, LOOK).to_dict("records"):
+        assert row["why"]
