@@ -86,7 +86,7 @@ def due_pdf(items: Sequence[Item], on: date, site: str = "", paper: str = "A4") 
         for item in some:
             where = "<br/>".join(escape(part) for part in (item.site, item.label, _position(item)) if part)
             by = f" <b>Act by {item.act_by}.</b>" if item.act_by else ""
-            told = f"<b>{escape(item.what.rstrip('.'))}.</b> {escape(item.why)}.{by}"
+            told = f"<b>{escape(item.what.rstrip('.'))}</b> ({escape(item.why)}).{by}"
             rows.append(["", Paragraph(where, small), Paragraph(told, small), ""])
         table = Table(rows, colWidths=[16, 0.24 * room, 0.5 * room, 0.26 * room - 16], repeatRows=1)
         table.setStyle([("GRID", (0, 0), (-1, -1), 0.4, colors.grey), ("VALIGN", (0, 0), (-1, -1), "TOP"),

@@ -20,7 +20,10 @@ PAGES = (
     ("begin", "Start", "home", "start"),
     ("wound", "A wound", "photo_camera", "wound"),
     ("plan", "A planting", "fence", "planting"),
+    ("upkeep", "Upkeep", "handyman", "upkeep"),
     ("log", "The log", "map", "log"),
+    ("inbox", "The inbox", "inbox", "inbox"),
+    ("send", "Send in", "send", "send"),
     ("settings", "Settings", "settings", "settings"),
     ("guide", "Guide", "menu_book", "guide"),
 )

@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 
 LOOK_EVERY_MONTHS = 12  # every barrier is looked at once a year (SALEM: check yearly)
 SOON_MONTHS = 3  # what must be done before the coming season is told a quarter of a year ahead; our choice
+IN_SIGHT_YEARS = 30  # a cage that closes later than so long after its plant is safe is not spoken of; our choice
 CALIPER_MM, STAFF_MM = 1.5, 30.0  # standard errors of a stem's diameter and a leader's height in the field; from memory
 CLASSES = ("alarm", "overdue", "soon", "may come off", "season")
 _UNMENDED = ("leaning", "damaged", "gnawed", "missing")
@@ -388,9 +389,10 @@ def _words(kind: str, row: dict[str, Any], now: dict[str, bool], tight: date, ti
             f"by its growth less than 25 mm are left since {_month(tight_likely)}"
         return f"Open, widen or take off the {form} today", why, None, care
     if kind == "may come off":
-        closes = "" if tight >= FAR else f"; it may be tight by {_month(tight)}"
+        in_sight = tight.year - safe.year < IN_SIGHT_YEARS
+        closes = f"; it may be tight by {_month(tight)}" if in_sight else ""
         return (f"Try whether the {form} may come off: {_conditions(row)}", f"likely safe since {_month(safe)}{closes}",
-                widen, care)
+                widen if in_sight else None, care)
     told = []
     if now["unmended"]:
         told.append((f"mend or replace the {form}", f"found {row['finding']} on {row['found_on']}"))

@@ -1,0 +1,108 @@
+"""The page for upkeep leads from an empty register to works, a look, papers and a map, at a desk and on a phone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+import vobject
+
+from diagnose.fieldlog.store import open_log
+from diagnose.upkeep.register import found_by_chance, register
+
+WIDTHS = [(1280, 900), (360, 740)]
+
+
+def _open(browser: Any, address: str, size: tuple[int, int]) -> tuple[Any, list[str]]:
+    page = browser.new_page(viewport={"width": size[0], "height": size[1]})
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(f"{address}/upkeep")
+    _part(page, "Due")
+    return page, asked
+
+
+def _part(page: Any, name: str) -> None:
+    page.get_by_test_id("stButtonGroup").get_by_text(name, exact=True).click(timeout=60_000)
+    page.wait_for_timeout(900)
+
+
+def _choose(page: Any, site: str) -> None:
+    page.locator("h1").first.scroll_into_view_if_needed()
+    page.wait_for_timeout(900)
+    page.get_by_label("Planting").first.click()
+    page.get_by_role("option", name=site).click()
+    page.wait_for_timeout(1500)
+
+
+@pytest.mark.parametrize("size", WIDTHS)
+def test_a_look_that_finds_a_barrier_too_tight_raises_an_alarm_and_taking_it_off_ends_it(
+    browser: Any, app: tuple[str, Path], size: tuple[int, int],
+) -> None:
+    address, folder = app
+    log, site = open_log(folder), f"upkeep {size[0]}"
+    own = register(log, "cage", site=site, label="K1", inner_mm=900, built="2026-04-01", lat=46.1, lon=-71.6, error_m=8.0)
+    page, asked = _open(browser, address, size)
+    _choose(page, site)
+    _part(page, "Enter a look")
+    page.get_by_text("too tight", exact=True).click()
+    page.get_by_label("Stem's diameter at the guard").fill("120")
+    page.get_by_role("button", name="Keep this look").click()
+    page.get_by_text("Kept: K1").wait_for(timeout=30_000)
+    _part(page, "Due")
+    page.get_by_text("ALARM: act today: 1").wait_for(timeout=30_000)
+    page.get_by_text("Wire under tension").first.wait_for()
+    assert log.records("check", barrier=own)["stem_diameter_mm"].tolist() == [120.0]
+    _part(page, "Enter a look")
+    page.get_by_text("taken off", exact=True).click()
+    page.get_by_label("Taken off: what stayed").fill("two stakes")
+    page.get_by_role("button", name="Keep this look").click()
+    page.get_by_text("taken off.").first.wait_for(timeout=30_000)
+    assert log.record("barrier", own)["left_behind"] == "two stakes"
+    _part(page, "Metal")
+    page.get_by_text("Every wire, post and stake").wait_for()
+    assert page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth") <= 1
+    assert [url for url in asked if not url.startswith((address, address.replace("http", "ws"), "data:", "blob:"))] == []
+    page.close()
+
+
+def test_a_barrier_found_by_chance_is_registered_with_its_place(browser: Any, app: tuple[str, Path]) -> None:
+    address, folder = app
+    page, _ = _open(browser, address, WIDTHS[0])
+    _part(page, "Register")
+    page.get_by_text("Found by chance").click()
+    page.locator("[data-testid=stCheckbox]", has_text="Grown into the stem").click()
+    page.get_by_label("or type it").fill("46.2, -71.7")
+    page.get_by_label("or type it").press("Enter")
+    page.get_by_text("Place: 46.2").wait_for(timeout=30_000)
+    page.get_by_label("Plant's tag, or what stands").fill("old ash")
+    page.get_by_role("button", name="Register it").click()
+    page.get_by_text("never pull").first.wait_for(timeout=30_000)
+    row = next(row for row in open_log(folder).records("barrier").to_dict("records") if row["label"] == "old ash")
+    assert row["found"] and row["embedded"] and (row["lat"], row["lon"], row["form"]) == (46.2, -71.7, "old wire")
+    page.close()
+
+
+def test_a_csv_file_and_the_papers_go_through_the_page(browser: Any, app: tuple[str, Path], tmp_path: Path) -> None:
+    address, folder = app
+    found_by_chance(open_log(folder), "old wire", True, site="papers", label="W", lat=46.3, lon=-71.3)
+    page, _ = _open(browser, address, WIDTHS[1])
+    _part(page, "Register")
+    page.get_by_text("From a plan, or many from a CSV file").click()
+    (tmp_path / "many.csv").write_text("site,label,form,built\npapers,P1,cage,2020-04-01\npapers,P2,castle,2020-04-01\n")
+    page.locator("input[type=file]").last.set_input_files(str(tmp_path / "many.csv"))
+    page.wait_for_timeout(1500)
+    page.get_by_role("button", name="Register them").click()
+    page.get_by_text("1 barriers registered, 1 lines refused").wait_for(timeout=30_000)
+    _choose(page, "papers")
+    for tab, button, start in (("Due", "The year as calendar file", b"BEGIN:VCALENDAR"), ("Due", "The list as PDF", b"%PDF"),
+                               ("Metal", "Map as PDF", b"%PDF"), ("Metal", "As GPX", b"<?xml")):
+        _part(page, tab)
+        with page.expect_download(timeout=30_000) as waiting:
+            page.get_by_role("button", name=button).click()
+        saved = Path(waiting.value.path()).read_bytes()
+        assert saved.startswith(start)
+        if start.startswith(b"BEGIN"):
+            assert len(vobject.readOne(saved.decode()).vevent_list) > 5
+    page.close()
