@@ -205,7 +205,7 @@ class Submission(Recorded, Base):
     photos : SHA-256 of each, with its name. told : `proposed` by the words, and what a person `confirmed` of it.
     signs, verdict, barrier : as the command prints them. pile : where it lies, with why and worth (of the adviser's
     attention). question : what to ask back. twin : id of the one that it repeats. named : culprit key that the adviser
-    gave; named_blind : before the verdict was shown. answer : agree,
+    gave; named_blind : what they gave before the verdict was shown, "cannot tell" too. answer : agree,
     change or later. letter : the reply as it was left.
     """
 
@@ -227,7 +227,7 @@ class Submission(Recorded, Base):
     question: Mapped[str] = mapped_column(Text, default="")
     twin: Mapped[str] = mapped_column(Text, default="")
     named: Mapped[str | None] = mapped_column(Text)
-    named_blind: Mapped[bool | None] = mapped_column(Boolean)
+    named_blind: Mapped[str | None] = mapped_column(Text)
     answer: Mapped[str] = mapped_column(Text, default="")
     letter: Mapped[str] = mapped_column(Text, default="")
     answered_at: Mapped[str | None] = mapped_column(String(32))

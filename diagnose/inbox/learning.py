@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 BLIND_SHARE = 0.2
 LEAST_PAIRS = 50  # below it counts only, no kappa: the same rule as for re-measured plots
+CANNOT_TELL = "cannot tell"
 ANSWERS = ("agree", "change", "later")
 
 
@@ -31,7 +32,7 @@ def is_blind(submission: str) -> bool:
     return int(hashlib.sha256(submission.encode()).hexdigest()[:8], 16) < BLIND_SHARE * 2**32
 
 
-def answer(log: Log, submission: str, what: str, named: str | None = None, blind: bool = False, letter: str = "",
+def answer(log: Log, submission: str, what: str, named: str | None = None, letter: str = "",
            by: str = "") -> None:
     """Stores what the adviser did: agree, change (with their own naming) or later. Raises CannotUse."""
     if what not in ANSWERS:
@@ -48,8 +49,6 @@ def answer(log: Log, submission: str, what: str, named: str | None = None, blind
         fields["named"] = row["named"] or named or first
     elif named is not None:
         fields["named"] = named
-    if blind:
-        fields["named_blind"] = True
     log.correct(submission, by, "submission", **fields)
 
 
@@ -57,12 +56,13 @@ def name_blind(log: Log, submission: str, named: str | None, by: str = "") -> No
     """Stores what the adviser named before the verdict was shown; None for "cannot tell"."""
     if named is not None and named not in catalogue().names:
         raise CannotUse(f"'{named}' is no culprit; the culprits are {', '.join(catalogue().names)}")
-    log.correct(submission, by, "submission", named=named, named_blind=True)
+    log.correct(submission, by, "submission", named_blind=named or CANNOT_TELL)
 
 
 def undo(log: Log, submission: str, by: str = "") -> None:
-    """Takes the last answer back: the submission waits again. What stood before stays in its history."""
-    log.correct(submission, by, "submission", answer="", answered_at=None, named=None, named_blind=None)
+    """Takes the last answer back: the submission waits again. What stood before stays in its history, and what was
+    named blind stays named: the verdict has been seen since."""
+    log.correct(submission, by, "submission", answer="", answered_at=None, named=None)
 
 
 @dataclass(frozen=True)
@@ -92,11 +92,11 @@ def together(log: Log) -> Together:
     """The agreement so far, by kinds of culprit, over the submissions that were named blind."""
     rows = log.records("submission")
     if len(rows):
-        rows = rows[rows["named_blind"].eq(True) & rows["named"].notna() & (rows["verdict"].map(len) > 0)]
+        rows = rows[rows["named_blind"].isin(list(catalogue().names)) & (rows["verdict"].map(len) > 0)]
     if rows.empty:
         return Together(0, 0, pd.DataFrame(), None, None, None, {})
     kinds = catalogue().groups
-    mine = rows["named"].map(kinds)
+    mine = rows["named_blind"].map(kinds)
     tool = rows["verdict"].map(lambda told: max(told["groups"], key=told["groups"].get))
     same = (mine == tool).to_numpy()
     months = rows["answered_at"].fillna(rows["saved_at"]).str[:7]

@@ -68,6 +68,7 @@ def changed(data: bytes, change: str, rng: np.random.Generator) -> bytes:
 def seen_from_elsewhere(data: bytes, rng: np.random.Generator) -> bytes:
     """The flat scene as another camera would see it: its corners moved, so that no two wounds share a picture."""
     bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    assert bgr is not None  # the photos are the bundled ones
     high, wide = bgr.shape[:2]
     corners = np.array([[0, 0], [wide, 0], [wide, high], [0, high]], np.float32)
     moved = corners + (rng.uniform(-_JITTER, _JITTER, (4, 2)) * (wide, high)).astype(np.float32)

@@ -57,8 +57,11 @@ class TakenIn:
         return "\n".join([line, *self.refused])
 
 
-def take_in(log: Log, place: str | Path, by: str = "", progress: Progress = _silent) -> TakenIn:
-    """Takes the messages of a folder, ZIP, mail file or mail box into the log, grouped into submissions."""
+def take_in(log: Log, place: str | Path | Iterable[Message], by: str = "", progress: Progress = _silent) -> TakenIn:
+    """Takes the messages of a folder, ZIP, mail file or mail box into the log, grouped into submissions.
+
+    place : where they lie, or the messages themselves.
+    """
     with log.reading() as session:
         there = session.query(Submission).filter(Submission.deleted.is_(False)).order_by(Submission.saved_at).all()
         known = [(row.id, row.letters) for row in there]
@@ -69,7 +72,8 @@ def take_in(log: Log, place: str | Path, by: str = "", progress: Progress = _sil
     seen = [_seen_again(key, senders[name], told[key], likeness) for name, told in known for key in told]
     owner = [name for name, told in known for _ in told]
     fresh: list[Message] = []
-    for number, message in enumerate(messages(place), 1):
+    came = messages(place) if isinstance(place, str | Path) else place
+    for number, message in enumerate(came, 1):
         progress("taking in", number, 0)
         done.refused += message.refused
         if message.key in letters or not (message.photos or message.words or message.about):

@@ -24,7 +24,7 @@ def upgrade() -> None:
         sa.Column("received_at", sa.String(40)), text("about"), text("words"),
         *(sa.Column(name, sa.JSON, nullable=False) for name in ("letters", "photos", "told", "signs", "verdict", "barrier")),
         text("pile", True), text("why"), sa.Column("worth", sa.Float), text("question"), text("twin"),
-        sa.Column("named", sa.Text), sa.Column("named_blind", sa.Boolean), text("answer"), text("letter"),
+        sa.Column("named", sa.Text), sa.Column("named_blind", sa.Text), text("answer"), text("letter"),
         sa.Column("answered_at", sa.String(32)),
     )
     op.create_table(

@@ -1,0 +1,230 @@
+"""The page for the inbox: what people sent, one at a time, with the letter that answers it."""
+
+from __future__ import annotations
+
+import io
+import tempfile
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import cv2
+import streamlit as st
+
+from diagnose.cannot_use import CannotUse
+from diagnose.culprits.catalogue import catalogue
+from diagnose.diagnosis import Diagnosis, diagnose_photo
+from diagnose.fieldlog.store import Log
+from diagnose.inbox.learning import answer, is_blind, name_blind, together, undo
+from diagnose.inbox.queue import reply_to, senders_name, waiting
+from diagnose.inbox.ranking import PILES
+from diagnose.inbox.reply import as_pdf
+from diagnose.inbox.work import diagnosis_of, judge, judge_one, looked, measure, take_in, unseen
+from diagnose.measure.overlay import annotate
+from diagnose.report.figures import figure
+from diagnose.screens import preferences, show
+from diagnose.screens.log_folder import the_log
+from diagnose.screens.look import picture as picture_of
+from diagnose.signs import Answer, parse_signs, vocabulary
+
+_ALL = "all"
+
+
+def _intake(log: Log) -> None:
+    with st.expander("Take in what people sent", expanded=log.records("submission").empty):
+        files = st.file_uploader("Saved mails, a mail box, a ZIP, or photos", accept_multiple_files=True, key="sent",
+                                 type=["eml", "mbox", "zip", "jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"])
+        if st.button("Take in", type="primary", disabled=not files):
+            with tempfile.TemporaryDirectory() as folder:
+                for number, file in enumerate(files or []):
+                    # strangers' names are not used for files of ours
+                    place = Path(folder) / f"{number:04d}{Path(file.name).suffix.lower()}"
+                    place.write_bytes(file.getvalue())
+                done = take_in(log, folder, preferences.initials())
+            st.session_state["inbox_said"] = str(done).splitlines()
+            st.rerun()
+    for line in st.session_state.pop("inbox_said", []):
+        st.info(line)
+    _go_on(log)
+
+
+def _go_on(log: Log) -> None:
+    """Measures and judges what waits for it, with a bar; what is done stays done when the page is left."""
+    todo = len(unseen(log))
+    rows = log.records("submission")
+    if not todo and (rows.empty or (rows["pile"] != "").all()):
+        return
+    left, right = st.columns([3, 1], vertical_alignment="center")
+    bar = left.progress(0.0, f"{todo} photos to measure")
+    right.button("Stop here", width="stretch", help="What is done is kept; the rest goes on when you come back.")
+
+    def tell(step: str, done: int, of: int) -> None:
+        bar.progress(done / max(of, 1), f"{step}: {done} of {of}")
+
+    measure(log, workers=1, progress=tell)
+    judge(log, preferences.region(), preferences.initials(), progress=tell)
+    st.rerun()
+
+
+def _chosen(log: Log) -> dict[str, Any] | None:
+    rows = waiting(log)
+    if rows.empty:
+        st.success("Nothing waits.")
+        return None
+    counts = rows["pile"].value_counts()
+    names = {_ALL: f"all {len(rows)}"} | {pile: f"{pile} {counts.get(pile, 0)}" for pile in PILES}
+    pile = st.radio("Pile", list(names), format_func=names.__getitem__, horizontal=True, key="pile")
+    some = rows if pile == _ALL else rows[rows["pile"] == pile]
+    if some.empty:
+        st.info("This pile is empty.")
+        return None
+    ids = some["id"].tolist()
+    here = st.session_state.get("inbox_here")
+    place = ids.index(here) if here in ids else min(st.session_state.get("inbox_place", 0), len(ids) - 1)
+    left, middle, right = st.columns([1, 2, 1], vertical_alignment="center")
+    if left.button("Before", shortcut="p", width="stretch", disabled=place == 0):
+        place -= 1
+    if right.button("Next", shortcut="n", width="stretch", disabled=place == len(ids) - 1):
+        place += 1
+    row: dict[str, Any] = some.iloc[place].to_dict()
+    # the reason may tell the verdict: not before a blind naming
+    because = "" if _waits_for_a_name(row) else f": {row['pile']}, because {row['why']}"
+    middle.markdown(f"**{place + 1} of {len(ids)}**{because}")
+    st.session_state["inbox_here"], st.session_state["inbox_place"] = ids[place], place
+    return row
+
+
+def _waits_for_a_name(row: dict[str, Any]) -> bool:
+    return is_blind(row["id"]) and not row["named_blind"]
+
+
+@st.cache_data(max_entries=60, show_spinner="Measuring ...")
+def _annotated(digest: str, inches: bool, _data: bytes, _name: str) -> bytes | None:
+    try:
+        found = diagnose_photo(_data, _name)
+    except CannotUse:
+        return None
+    if found.picture is None:
+        return None
+    shown = annotate(found.picture, found.measurement, found.plane, inches)
+    return cv2.imencode(".jpg", shown, [cv2.IMWRITE_JPEG_QUALITY, 85])[1].tobytes()
+
+
+def _what_came(log: Log, row: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    st.subheader(row["about"] or "No subject")
+    name = senders_name(log, row["sender"])
+    came = str(row["received_at"] or "")[:16].replace("T", " ")
+    many = ", ".join(f"{len(row[of])} {of if len(row[of]) != 1 else of.removesuffix('s')}" for of in ("letters", "photos"))
+    st.caption(", ".join(part for part in (f"from {name}" if name else "", came, many) if part))
+    if row["words"]:
+        st.text(row["words"])  # as plain text: nothing that was sent is run or set as markup
+    found = looked(log, row["photos"])
+    for (digest, told), called in zip(found.items(), row["photos"].values(), strict=True):
+        if "error" in told:
+            st.error(f"{called}: {told['error']}")
+            continue
+        drawn = _annotated(digest, preferences.inches(), log.original(digest), called)
+        if drawn is not None:
+            picture_of(drawn, "the photo that was sent, with lines where it was measured", called)
+    return found
+
+
+def _proposals(log: Log, row: dict[str, Any]) -> None:
+    proposed = row["told"].get("proposed", {})
+    if not proposed:
+        return
+    st.markdown("**The words may mean** (nothing counts before you confirm it)")
+    confirmed = dict(row["told"].get("confirmed", {}))
+    for sign, one in proposed.items():
+        parsed = parse_signs({sign: one["value"]})[sign]
+        word = vocabulary()[sign]
+        told = word.choices[parsed.choice] if isinstance(parsed, Answer) else figure(sign, parsed, preferences.inches())
+        on = st.checkbox(f"{word.label}: {told}, from “{one['words']}”", value=sign in confirmed,
+                         key=f"confirm {row['id']} {sign}")
+        if on != (sign in confirmed):
+            confirmed = {**confirmed, sign: one["value"]} if on else {k: v for k, v in confirmed.items() if k != sign}
+            log.correct(row["id"], preferences.initials(), "submission", told={**row["told"], "confirmed": confirmed})
+            judge_one(log, row["id"], preferences.region(), preferences.initials())
+            st.rerun()
+
+
+def _blind(log: Log, row: dict[str, Any]) -> bool:
+    """Asks for the adviser's own naming first, for a fifth of the submissions; has it been given?"""
+    if not _waits_for_a_name(row):
+        return True
+    st.subheader("What do you say, before you see the verdict?")
+    names = [None, *catalogue().names]
+    named = st.selectbox("Your naming", names, key=f"blind {row['id']}",
+                         format_func=lambda key: "cannot tell" if key is None else catalogue().names[key])
+    if st.button("That is what I say", type="primary"):
+        name_blind(log, row["id"], named, preferences.initials())
+        st.rerun()
+    st.caption("One submission in five is asked this way; only these count when your agreement with the tool is reckoned.")
+    return False
+
+
+def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
+    show.verdict_of(found.verdict)
+    if row["question"]:
+        st.markdown(f"**To ask back:** {row['question']}")
+    text = st.text_area("The letter, yours to change; nothing is sent by the tool", reply_to(
+        log, row, preferences.region(), inches=preferences.inches()), height=420, key=f"letter {row['id']}")
+    left, right = st.columns(2)
+    left.download_button("As text", text, "reply.txt", "text/plain", width="stretch")
+    right.download_button("As PDF", as_pdf(text, row["about"] or "Reply"), "reply.pdf", "application/pdf", width="stretch")
+    names = list(catalogue().names)
+    first = max(found.verdict.culprits, key=lambda key: found.verdict.culprits[key])
+    named = st.selectbox("Your naming, if you change it", names, index=names.index(row["named"] or first),
+                         key=f"named {row['id']}", format_func=catalogue().names.__getitem__)
+    agree, change, later = st.columns(3)
+    what = ("agree" if agree.button("Agree", shortcut="a", type="primary", width="stretch") else
+            "change" if change.button("Change", shortcut="c", width="stretch") else
+            "later" if later.button("Later", shortcut="l", width="stretch") else None)
+    if what is not None:
+        answer(log, row["id"], what, named if what == "change" else None, letter=text, by=preferences.initials())
+        st.session_state["inbox_last"] = row["id"]
+        st.session_state.pop("inbox_here", None)
+        st.rerun()
+    st.caption("Keys: a agree, c change, l later, n next, p before, u undo.")
+
+
+def _all_letters(log: Log) -> None:
+    rows = log.records("submission")
+    done = rows[rows["answered_at"].notna() & (rows["letter"] != "")] if len(rows) else rows
+    if done.empty:
+        return
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as out:
+        for row in done.itertuples():
+            out.writestr(f"{row.id[:8]}.txt", row.letter)
+    st.download_button(f"All {len(done)} answered letters as ZIP", packed.getvalue(), "letters.zip", "application/zip",
+                       width="stretch")
+    with st.expander("How often do you and the tool agree?"):
+        found = together(log)
+        st.markdown(found.words)
+        if found.pairs:
+            st.dataframe(found.table)
+            st.caption("; ".join(f"{month}: {same} of {of}" for month, (same, of) in found.by_month.items()))
+
+
+def page() -> None:
+    st.title("The inbox")
+    try:
+        log = the_log()
+        _intake(log)
+        if (last := st.session_state.get("inbox_last")) and st.button("Undo the last answer", shortcut="u"):
+            undo(log, last, preferences.initials())
+            st.session_state["inbox_here"] = st.session_state.pop("inbox_last")
+            st.rerun()
+        row = _chosen(log)
+        if row is not None:
+            found = _what_came(log, row)
+            if _blind(log, row):
+                _proposals(log, row)
+                _answer(log, row, diagnosis_of(row, found, preferences.region()))
+        _all_letters(log)
+    except CannotUse as reason:
+        st.error(str(reason))
+
+
+page()

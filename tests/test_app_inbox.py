@@ -1,0 +1,69 @@
+"""The inbox in a real browser: from saved mail to an answered letter, by mouse and by keyboard, and back."""
+
+from __future__ import annotations
+
+import time
+from email.message import EmailMessage
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from diagnose.fieldlog.store import open_log
+from diagnose.inbox.learning import is_blind
+from tests.conftest import PHOTOS, served
+
+WIDTHS = [(1280, 900), (360, 740)]
+
+
+def _mail(subject: str) -> bytes:
+    mail = EmailMessage()
+    mail["From"], mail["Subject"], mail["Message-ID"] = "Ada <ada@example.org>", subject, f"<{subject}@x>"
+    mail.set_content("Something cut it off about 20 cm up. <script>document.title='taken over'</script>")
+    mail.add_attachment((PHOTOS / "twig_on_card" / "IMG_0016.jpg").read_bytes(), "image", "jpeg", filename="a.jpg")
+    return mail.as_bytes()
+
+
+@pytest.mark.parametrize("size", WIDTHS)
+def test_saved_mail_becomes_an_answered_letter_and_the_answer_can_be_undone(
+    browser: Any, tmp_path: Path, size: tuple[int, int]
+) -> None:
+    with served(tmp_path / "log") as (address, _):
+        page = browser.new_page(viewport={"width": size[0], "height": size[1]})
+        page.goto(f"{address}/inbox")
+        page.locator("input[type=file]").first.set_input_files(
+            {"name": "../a.eml", "mimeType": "message/rfc822", "buffer": _mail("oak")})
+        page.get_by_role("button", name="Take in").click()
+        page.get_by_text("1 of 1", exact=True).wait_for(timeout=60_000)
+        log = open_log(tmp_path / "log")
+        name = log.records("submission")["id"].iloc[0]
+        if is_blind(name):
+            page.get_by_role("button", name="That is what I say").click()
+        page.get_by_text("The letter, yours to change").wait_for(timeout=60_000)
+        assert "taken over" not in page.title()
+        page.get_by_text("from “", exact=False).first.click()
+        page.get_by_role("button", name="Agree").wait_for(timeout=30_000)
+        over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        assert over <= 1
+        page.locator("h1").click()
+        page.keyboard.press("a")
+        page.get_by_text("Nothing waits.").wait_for(timeout=30_000)
+        assert log.record("submission", name)["answer"] == "agree"
+        assert log.record("submission", name)["letter"].startswith("Dear Ada,")
+        page.get_by_role("button", name="Undo the last answer").click()
+        page.get_by_text("1 of 1", exact=True).wait_for(timeout=30_000)
+        assert log.record("submission", name)["answer"] == ""
+        page.close()
+
+
+def test_what_is_sent_in_by_the_apps_own_page_is_in_the_inbox(browser: Any, app: tuple[str, Path]) -> None:
+    page = browser.new_page(viewport={"width": 360, "height": 740})
+    page.goto(f"{app[0]}/send")
+    words = f"Bitten, knee high {time.time()}"
+    page.get_by_label("What did you see?").fill(words)
+    page.get_by_label("Your name").fill("Bo")
+    page.get_by_label("Your name").press("Tab")
+    page.get_by_role("button", name="Send in").click()
+    page.get_by_text("Thank you. It came in").wait_for(timeout=30_000)
+    assert words in set(open_log(app[1]).records("submission")["words"])
+    page.close()
