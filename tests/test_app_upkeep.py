@@ -84,6 +84,19 @@ def test_a_barrier_found_by_chance_is_registered_with_its_place(browser: Any, ap
     page.close()
 
 
+def test_a_plan_that_was_built_is_registered_in_one_step(browser: Any, app: tuple[str, Path]) -> None:
+    address, folder = app
+    page = browser.new_page(viewport={"width": 360, "height": 740})
+    page.goto(f"{address}/planting")
+    page.get_by_text("They are up: put them into the register").click(timeout=60_000)
+    page.get_by_label("Name of the planting").fill("built plan")
+    page.get_by_role("button", name="Register them").click()
+    page.get_by_text("are registered. The page Upkeep").wait_for(timeout=30_000)
+    rows = open_log(folder).records("barrier", site="built plan")
+    assert len(rows) >= 1 and rows["pieces"].iloc[0] == 100
+    page.close()
+
+
 def test_a_csv_file_and_the_papers_go_through_the_page(browser: Any, app: tuple[str, Path], tmp_path: Path) -> None:
     address, folder = app
     found_by_chance(open_log(folder), "old wire", True, site="papers", label="W", lat=46.3, lon=-71.3)

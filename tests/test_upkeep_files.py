@@ -14,6 +14,7 @@ from lxml import etree
 
 from diagnose.cli import main
 from diagnose.fieldlog.store import Log, open_log
+from diagnose.report.bark_drawing import STAGES, draw_bark
 from diagnose.report.due_list import due_pdf, metal_pdf
 from diagnose.upkeep.calendar import calendar_file
 from diagnose.upkeep.due import due, due_of, standing
@@ -111,6 +112,21 @@ def test_list_and_map_are_printed_black_on_white_on_the_paper_asked_for(log: Log
         assert pdf.startswith(b"%PDF")
         box = pdf[pdf.index(b"/MediaBox"):][:60].split(b"[")[1].split(b"]")[0].split()
         assert (round(float(box[2])), round(float(box[3]))) == size
+
+
+def test_bark_to_compare_with_is_drawn_from_smooth_to_corky_within_its_paper() -> None:
+    drawing = draw_bark()
+    assert all(any(word.text == look for word in drawing.words) for look, _ in STAGES) and len(STAGES) == 3
+    assert all(0 <= x <= drawing.width and 0 <= y <= drawing.height for stroke in drawing.strokes
+               for x, y in ((stroke.x1, stroke.y1), (stroke.x2, stroke.y2)))
+
+
+def test_the_list_draws_bark_where_bark_decides(log: Log) -> None:
+    own = register(log, "cage", site="rub", inner_mm=900, built="2016-04-01", figures={"culprits": ["deer_rubbing"]})
+    check(log, own, "sound", date(2026, 11, 1), stem_diameter_mm=105)
+    asked = [item for item in due(log, ON, site="rub") if "bark that you judge" in item.what]
+    assert len(asked) == 1
+    assert len(due_pdf(asked, ON)) > len(due_pdf([asked[0]._replace(what="Try it")], ON)) + 1500
 
 
 def test_an_empty_register_gives_empty_papers_and_files(tmp_path: Path) -> None:

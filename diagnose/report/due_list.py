@@ -13,6 +13,8 @@ from xml.sax.saxutils import escape
 import numpy as np
 import pandas as pd
 
+from diagnose.report.bark_drawing import draw_bark
+from diagnose.report.barrier_drawing import POINT, Drawing
 from diagnose.upkeep.due import CLASSES, Item
 
 _WIDTH = 96
@@ -20,7 +22,6 @@ HEADINGS = {
     "alarm": "ALARM: act today", "overdue": "Overdue", "soon": "Now, or before the coming season",
     "may come off": "May come off: try it", "season": "The season's work",
 }
-POINT = 72 / 25.4  # points a mm
 MARGIN_MM = 16.0
 _METRES_PER_DEGREE = 111_320.0  # of latitude, mean; good to 0.6 %, enough for a printed map
 UNNOTED_ERROR_M = 15.0  # drawn where nobody noted how well a place is known; our choice
@@ -96,10 +97,27 @@ def due_pdf(items: Sequence[Item], on: date, site: str = "", paper: str = "A4") 
         heading = Paragraph(escape(f"{HEADINGS[kind]} ({len(some)})"), head)
         flow += [KeepTogether([heading, table])] if len(some) < 6 else [heading, table]
         flow += [Paragraph(f"<b>Take care.</b> {escape(caution)}", care) for caution in cautions(some)]
+        if any("bark that you judge" in item.what for item in some):
+            drawing = draw_bark()
+            flow.append(KeepTogether([Paragraph(drawing.title, head), _drawn(drawing)]))
     out = BytesIO()
     SimpleDocTemplate(out, pagesize=size, title="Due list", author="", leftMargin=edge, rightMargin=edge, topMargin=edge,
                       bottomMargin=edge).build(flow)
     return out.getvalue()
+
+
+def _drawn(drawing: Drawing) -> Any:
+    from reportlab.platypus import Flowable
+
+    class Drawn(Flowable):
+        def __init__(self) -> None:
+            super().__init__()
+            self.width, self.height = drawing.width * POINT, drawing.height * POINT
+
+        def draw(self) -> None:
+            drawing.put_on(self.canv, 0, 0)
+
+    return Drawn()
 
 
 def _position(item: Item) -> str:

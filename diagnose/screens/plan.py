@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date
 
 import streamlit as st
 
@@ -13,6 +14,9 @@ from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import planting
 from diagnose.protect.requirement import NEED_OF, needs
 from diagnose.report.plan_sheet import materials_csv, plan_pdf, sections
+from diagnose.screens import preferences
+from diagnose.screens.log_folder import the_log
+from diagnose.upkeep.register import register_plan
 
 
 def _animals() -> list[str]:
@@ -43,6 +47,17 @@ def _show(plan: Plan, inches: bool) -> None:
     right.download_button("The buying list as CSV", materials_csv(plan), "buying-list.csv", "text/csv", width="stretch")
 
 
+def _put_up(plan: Plan) -> None:
+    """Puts what the plan chose into the register, for its upkeep, once it stands."""
+    with st.expander("They are up: put them into the register"), st.form("put_up", border=False):
+        site = st.text_input("Name of the planting")
+        built = st.date_input("Put up on", date.today())
+        species = st.text_input("Species in it")
+        if st.form_submit_button("Register them"):
+            new = register_plan(the_log(), plan, site, built, by=preferences.initials(), species=species)
+            st.success(f"{len(new)} kinds of barrier are registered. The page Upkeep says when to look, mend and remove.")
+
+
 def page() -> None:
     st.title("Which barrier, for how many trees, at what price?")
     inches = st.toggle("Inches", key="plan_inches")
@@ -58,7 +73,9 @@ def page() -> None:
             st.info("Choose at least one animal.")
             return
         place = planting(ground, int(trees), animals, damage=damage, years=int(years), snow_mm=snow * 10)
-        _show(plan_for(place), inches)
+        plan = plan_for(place)
+        _show(plan, inches)
+        _put_up(plan)
     except CannotUse as reason:
         st.error(str(reason))
 

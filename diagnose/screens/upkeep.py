@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import tempfile
 from collections.abc import Callable
@@ -19,6 +20,7 @@ from diagnose.culprits.catalogue import catalogue
 from diagnose.fieldlog.fields import FINDINGS
 from diagnose.fieldlog.store import Log
 from diagnose.protect.requirement import NEED_OF, needs
+from diagnose.report.bark_drawing import STAGES, draw_bark
 from diagnose.report.due_list import HEADINGS, cautions, due_pdf, metal_pdf
 from diagnose.screens import drawer, preferences
 from diagnose.screens.log_folder import the_log
@@ -136,6 +138,12 @@ def _look(log: Log, there: Register, day: date) -> None:
     if not names:
         st.info("No barrier stands here yet; register one first.")
         return
+    with st.expander("Is the bark thick and corky? Hold these beside the stem"):
+        drawing = draw_bark()
+        told = "; ".join(f"{look}: {means}" for look, means in STAGES)
+        data = base64.b64encode(drawing.as_svg().encode()).decode()
+        st.html(f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(drawing.title)}. {escape(told)}" '
+                'style="width: 100%; background: #fff">')
     with st.form("upkeep_look", border=False, clear_on_submit=True):
         barrier = st.selectbox("Barrier", list(names), format_func=names.__getitem__)
         finding = st.radio("What was found", [*FINDINGS, "taken off"], horizontal=True)

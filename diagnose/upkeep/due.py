@@ -399,7 +399,7 @@ def _words(kind: str, row: dict[str, Any], now: dict[str, bool], tight: date, ti
     if now["late"]:
         how = "widen it, or swap it for a cage or a trunk guard" if row["swap"] else "take it off"
         told.append((how if now["unmended"] else how.replace("it", f"the {form}", 1),
-                     f"growth may close it by {_month(tight)}, likely {_month(tight_likely)}"))
+                     f"growth may close it from {_month(tight)} on, likely by {_month(tight_likely)}"))
     if row["built"] is None and now["unmeasured"]:
         told.append((f"measure the stem in the {form}", "nobody knows how old it is or how thick the stem was"))
     if not told:
