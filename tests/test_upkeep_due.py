@@ -50,6 +50,15 @@ def test_what_next_season_would_close_is_due_in_the_winter_before(log: Log) -> N
     assert _of(due(log, date(2027, 4, 2)), own)[0].kind == "overdue"
 
 
+def test_nothing_is_guessed_of_a_tree_of_any_size_and_what_is_guessed_is_said(log: Log) -> None:
+    grown = register(log, "trunk guard", site="s", inner_mm=300, built="2020-04-01")
+    seedling = register(log, "vented tree shelter", site="s", inner_mm=89, built="2018-04-01", species="maple")
+    items = due(log, date(2026, 6, 1))
+    assert "nobody measured how thick" in _of(items, grown)[0].why
+    assert standing(log).rows.set_index("id").loc[grown, "tight_early"].year > 2190
+    assert "reckoned from a planted seedling" in _of(items, seedling)[0].why
+
+
 def test_a_finding_stays_due_until_a_later_look_finds_it_sound(log: Log) -> None:
     own = register(log, "mesh tube", site="s", inner_mm=125, built="2026-04-01", species="spruce")
     check(log, own, "gnawed", date(2026, 5, 1))

@@ -89,7 +89,7 @@ class Register:
 
     rows : a row each: id, site, plant, label, form, built, inner_mm, culprits, finding, found_on, stem_mm, leader_mm,
     and tight_, widen_ and safe_ with early, likely and late (see outlook.Outlook; FAR where not in sight or unknown),
-    swap, measured (is anything known of the stem's size?), south.
+    swap, guessed (did nobody measure the stem?), measured (is its size known, or that it was a seedling?), south.
     """
 
     rows: pd.DataFrame
@@ -188,7 +188,9 @@ def _with_outlook(rows: pd.DataFrame, sizes: list[tuple[int, str, float, float]]
     stem_mm, start_of_stem, stem_rates, measured = told["stem"]
     leader_mm, start_of_leader, leader_rates, _ = told["leader"]
     rows["stem_mm"], rows["leader_mm"] = stem_mm, leader_mm
-    rows["measured"] = measured | rows["built"].notna()
+    any_size = np.array([bool(trait(make.form, "any_size")) for make in makes])[code]
+    rows["guessed"] = ~measured
+    rows["measured"] = measured | (rows["built"].notna() & ~any_size)
     rows["culprits"] = [makes[one].culprits for one in code]
     limit, reach, safe_at = _limits(rows, code, makes)
     tight = np.where(rows["measured"].to_numpy(bool)[:, None], reached(start_of_stem, stem_mm, limit, stem_rates), np.inf)
@@ -343,8 +345,8 @@ def _walk(lat: np.ndarray, lon: np.ndarray, start: tuple[float, float] | None) -
     return np.array(order)
 
 
-_TOLD = ("id", "site", "plant", "label", "form", "built", "embedded", "finding", "found_on", "stem_mm", "swap", "lat", "lon",
-         "error_m", "pieces", "inner_mm", "stands_alone", "bark_safe", "figures")
+_TOLD = ("id", "site", "plant", "label", "form", "built", "embedded", "finding", "found_on", "guessed", "swap", "lat", "lon",
+         "error_m", "pieces", "stands_alone", "bark_safe", "figures")
 
 
 def _items(kind: str, rows: pd.DataFrame, places: np.ndarray, reasons: dict[str, list[bool]]) -> list[Item]:
@@ -386,7 +388,7 @@ def _words(kind: str, row: dict[str, Any], now: dict[str, bool], tight: date, ti
                     "registered as embedded; mark it removed when that is done, the metal stays on the map", None,
                     f"{said['embedded']} {said['saw']}")
         why = f"found {row['finding']} on {row['found_on']}" if row["finding"] in _TIGHT else \
-            f"by its growth less than 25 mm are left since {_month(tight_likely)}"
+            f"by its growth less than 25 mm are likely left since {_month(tight_likely)}{_reckoned(row)}"
         return f"Open, widen or take off the {form} today", why, None, care
     if kind == "may come off":
         in_sight = tight.year - safe.year < IN_SIGHT_YEARS
@@ -399,15 +401,20 @@ def _words(kind: str, row: dict[str, Any], now: dict[str, bool], tight: date, ti
     if now["late"]:
         how = "widen it, or swap it for a cage or a trunk guard" if row["swap"] else "take it off"
         told.append((how if now["unmended"] else how.replace("it", f"the {form}", 1),
-                     f"growth may close it from {_month(tight)} on, likely by {_month(tight_likely)}"))
-    if row["built"] is None and now["unmeasured"]:
-        told.append((f"measure the stem in the {form}", "nobody knows how old it is or how thick the stem was"))
+                     f"growth may close it from {_month(tight)} on, likely by {_month(tight_likely)}{_reckoned(row)}"))
+    if now["unmeasured"]:
+        unknown = "nobody knows how old it is or" if row["built"] is None else "nobody measured"
+        told.append((f"measure the stem in the {form}", f"{unknown} how thick the stem was"))
     if not told:
         last = row["found_on"] or row["built"] or "it was registered"
         measure = " and measure the stem" if _closes(form) else ""
         told.append((f"look at the {form}{measure}", f"nobody looked since {last}"))
     what, why = "; ".join(do for do, _ in told), "; ".join(reason for _, reason in told)
     return what[0].upper() + what[1:], why, widen if now["late"] else None, care
+
+
+def _reckoned(row: dict[str, Any]) -> str:
+    return "; nobody measured the stem, this is reckoned from a planted seedling" if row["guessed"] else ""
 
 
 @cache
