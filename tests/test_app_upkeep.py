@@ -25,7 +25,7 @@ def _open(browser: Any, address: str, size: tuple[int, int]) -> tuple[Any, list[
 
 def _part(page: Any, name: str) -> None:
     page.get_by_test_id("stButtonGroup").get_by_text(name, exact=True).click(timeout=60_000)
-    page.wait_for_timeout(900)
+    page.wait_for_timeout(500)
 
 
 def _choose(page: Any, site: str) -> None:

@@ -89,6 +89,11 @@ def test_good_rows_of_a_csv_come_in_and_the_others_are_told_with_their_line(
     assert (one["lat"], one["inner_mm"], one["figures"]["culprits"]) == (46.5, 900.0, ["deer_browsing", "rabbit"])
 
 
+def test_culprits_are_known_by_the_names_that_planning_knows(log: Log) -> None:
+    own = register(log, "cage", figures={"culprits": ["deer", "vole", "hare"]})
+    assert log.record("barrier", own)["figures"]["culprits"] == ["deer_browsing", "vole_surface", "hare"]
+
+
 def test_a_csv_without_forms_or_that_is_not_there_is_refused(log: Log, tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_text("site,built\nslope,2024-04-01\n")
     for file in ("a.csv", "none.csv"):

@@ -31,6 +31,7 @@ from diagnose.upkeep.due import CLASSES, Item, Register, due_of, standing
 from diagnose.upkeep.growth import CLIMATES, VIGOURS
 from diagnose.upkeep.metal import metal, write_metal
 from diagnose.upkeep.register import (
+    COLUMNS,
     EMBEDDED,
     FORMS,
     check,
@@ -110,6 +111,8 @@ def _map(there: Register, items: list[Item]) -> None:
     st.altair_chart(map_of(pd.DataFrame({
         "lat": placed["lat"].astype(float), "lon": placed["lon"].astype(float), "error_m": placed["error_m"].astype(float),
         "culprit": [names[worst.get(key, "")] for key in placed["id"]], "label": _labels(placed)})), width="stretch")
+    if rows["site"].nunique() > 1:
+        st.caption("Choose one planting above to see its map larger.")
     if len(placed) < len(rows):
         st.caption(f"{len(rows) - len(placed)} without a place are not on the map.")
 
@@ -222,6 +225,8 @@ def _many(log: Log, day: date, site: str) -> None:
         where = st.text_input("Planting", site)
         species = st.text_input("Species in it")
         file = st.file_uploader("A plan as JSON (from: diagnose protect --json), or barriers as CSV", type=["json", "csv"])
+        st.caption(f"Columns of the CSV file, in any order; only form is needed: {', '.join(COLUMNS)}. Forms: "
+                   f"{', '.join(FORMS)}.")
         if not st.form_submit_button("Register them") or file is None:
             return
     if file.name.lower().endswith(".csv"):

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.fields import checked
 from diagnose.protect.barriers import catalogue
-from diagnose.protect.requirement import NEED_OF
+from diagnose.protect.requirement import NEED_OF, other_names
 from diagnose.upkeep.growth import VIGOURS
 from diagnose.upkeep.outlook import forms, trait
 
@@ -47,6 +47,7 @@ def found_by_chance(log: Log, form: str, embedded: bool, by: str = "", photo: by
 
 def figures_of(culprits: Any = (), vigour: str = "", snow_mm: Any = None, **more: Any) -> dict[str, Any]:
     """A barrier's figures as they are kept. Raises CannotUse for an unknown culprit or vigour, or no depth of snow."""
+    culprits = [other_names().get(each, each) for each in culprits]
     for culprit in culprits:
         if culprit not in NEED_OF:
             raise CannotUse(f"'{culprit}' is no culprit that barriers are built against; there is {', '.join(NEED_OF)}")
@@ -113,6 +114,7 @@ class Registered:
 _COLUMNS = ("site", "plant", "label", "form", "material", "species", "built", "removed", "left_behind", "lat", "lon",
             "error_m", "pieces", "inner_mm", "height_mm", "found", "embedded", "note", "by")
 _FIGURES = ("culprits", "snow_mm", "vigour")
+COLUMNS = (*_COLUMNS, *_FIGURES)  # that a CSV file of barriers may have
 _YES, _NO = {"yes", "true", "1", "x"}, {"no", "false", "0", ""}
 _NUMBERS = ("lat", "lon", "error_m", "pieces", "inner_mm", "height_mm", "snow_mm")
 
@@ -140,8 +142,8 @@ def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
         raise CannotUse(f"{place} cannot be read as CSV ({problem}); save it again as CSV in UTF-8") from None
     columns = [str(name).strip() for name in table.fieldnames or ()]
     if "form" not in columns:
-        raise CannotUse(f"{place} has no column 'form'; its columns may be {', '.join((*_COLUMNS, *_FIGURES))}")
-    done, good = Registered(ignored=[name for name in columns if name not in (*_COLUMNS, *_FIGURES)]), []
+        raise CannotUse(f"{place} has no column 'form'; its columns may be {', '.join(COLUMNS)}")
+    done, good = Registered(ignored=[name for name in columns if name not in COLUMNS]), []
     for line, cells in rows:
         try:
             good.append(_row(cells, by, comma=between == ";"))
