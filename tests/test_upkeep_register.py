@@ -94,6 +94,13 @@ def test_culprits_are_known_by_the_names_that_planning_knows(log: Log) -> None:
     assert log.record("barrier", own)["figures"]["culprits"] == ["deer_browsing", "vole_surface", "hare"]
 
 
+def test_a_barrier_needs_no_more_than_its_form(log: Log, tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text("form\ncage\n")
+    assert register_csv(log, tmp_path / "a.csv").saved == 1
+    found_by_chance(log, "old wire", embedded=False)
+    assert len(due(log, date(2030, 1, 1))) >= 2
+
+
 def test_a_csv_without_forms_or_that_is_not_there_is_refused(log: Log, tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_text("site,built\nslope,2024-04-01\n")
     for file in ("a.csv", "none.csv"):

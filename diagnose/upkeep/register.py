@@ -36,7 +36,7 @@ def register(log: Log, form: str, by: str = "", photo: bytes | None = None, phot
     trait(form, "closed")
     if "figures" in fields:
         fields["figures"] = figures_of(**fields["figures"])
-    return log.save("barrier", photo, photo_name, form=form, by=by, **fields)
+    return log.save("barrier", photo, photo_name, form=form, by=by, **{"site": "", **fields})
 
 
 def found_by_chance(log: Log, form: str, embedded: bool, by: str = "", photo: bytes | None = None, photo_name: str = "",
@@ -163,7 +163,7 @@ def _row(cells: Mapping[str | None, Any], by: str, comma: bool) -> dict[str, Any
     row: dict[str, Any] = {name: told[name] for name in _COLUMNS if told.get(name)}
     row |= {name: _yes(row[name], name) for name in ("found", "embedded") if name in row}
     figures = figures_of(told.get("culprits", "").split(), told.get("vigour", ""), told.get("snow_mm"))
-    row = {"by": by, **row, "figures": figures}
+    row = {"by": by, "site": "", **row, "figures": figures}
     _in_order(row.get("built"), row.get("removed"))
     return checked("barrier", row)
 
