@@ -324,10 +324,19 @@ def _survey(args: argparse.Namespace) -> int:
     if args.template:
         print(template(), end="")
         return 0
-    if args.file is None:
-        raise CannotUse("give the filled tally as a CSV file, or print an empty one with --template")
-    visits = []
-    for file in [args.file] if args.before is None else [args.file, args.before]:
+    if args.into_log or args.from_log:
+        from diagnose.fieldlog.store import open_log
+        from diagnose.survey.from_log import import_tally, survey_table
+
+        log = open_log(args.log)
+    if args.file is None and not args.from_log:
+        raise CannotUse("give the filled tally as a CSV file, use --from-log, or print an empty one with --template")
+    if args.into_log:
+        kept, refused = import_tally(log, args.file, args.by)
+        print("\n".join([f"{kept} entries of {args.file} are kept in the log, {len(refused)} refused", *refused]))
+        return 0
+    visits = [survey_table(log, args.site, args.day)] if args.from_log else []
+    for file in [one for one in (args.file, args.before) if one is not None]:
         trees, refused = read_tally(file)
         visits.append(trees)
         for line in refused:
@@ -562,6 +571,12 @@ def _parser() -> argparse.ArgumentParser:
     survey = verb("survey", _survey, "estimate how much is browsed, how surely, from a filled tally")
     survey.add_argument("file", nargs="?", help="filled tally, CSV")
     survey.add_argument("--template", action="store_true", help="print an empty tally as CSV")
+    survey.add_argument("--from-log", action="store_true", help="take the entries of the log, with the wounds' verdicts")
+    survey.add_argument("--into-log", action="store_true", help="keep the file's entries in the log")
+    survey.add_argument("--site", help="with --from-log: only this planting")
+    survey.add_argument("--day", help="with --from-log: only this visit, YYYY-MM-DD (default: the last, and its change)")
+    survey.add_argument("--by", default="", help="your initials, for the history")
+    _add_log(survey)
     survey.add_argument("--before", metavar="FILE", help="the tally of an earlier visit to the same plots")
     survey.add_argument("--target", type=float, metavar="SHARE", help="your own tolerable share, 0 to 1")
     survey.add_argument("--pdf", metavar="OUT", help="write the report as PDF")

@@ -18,6 +18,7 @@ from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.knowledge import knowledge
 from diagnose.signs import parse_signs, signs_as_json
+from diagnose.survey.from_log import import_tally
 from diagnose.survey.tally import TALLY
 
 INVENTED = "invented for the demonstration"
@@ -64,7 +65,9 @@ def lay(folder: str | Path, progress: Callable[[str], None] = lambda said: None)
     _barriers(log, story, trees, rng)
     progress("writing tallies and letters")
     for visit, day in enumerate(story["visits"]):
-        _tally(place / f"tally-{day[:4]}.csv", story, trees, visit)
+        file = place / f"tally-{day[:4]}.csv"
+        _tally(file, story, trees, visit)
+        import_tally(log, file, story["by"][visit])
     _mail(place / "inbox", story, photos)
     (place / "READ ME.txt").write_text(
         f"{story['site']}: {INVENTED}. No such place, person or damage exists; the photos are drawn by a program.\n",
@@ -73,7 +76,7 @@ def lay(folder: str | Path, progress: Callable[[str], None] = lambda said: None)
             f"{len(log.records('barrier'))} barriers, {len(photos)} photos, {len(story['mail'])} letters. All {INVENTED}.\n"
             f"  diagnose app --log {place}\n"
             f"  diagnose upkeep --log {place}\n"
-            f"  diagnose survey {place}/tally-2026.csv --before {place}/tally-2025.csv\n"
+            f"  diagnose survey --from-log --log {place}\n"
             f"  diagnose inbox {place}/inbox --log {place}")
 
 

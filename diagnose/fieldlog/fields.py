@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import JSON, Boolean, Column, Float
 
 from diagnose.cannot_use import CannotUse
+from diagnose.culprits.prior import CONFIRMED_BY
 from diagnose.fieldlog.tables import KINDS
 
 _RANGES = {
@@ -24,6 +25,7 @@ _CHOICES = {
     "photo_role": ("close-up", "whole plant", "height", "context"),
     "role": ("close-up", "whole plant", "height", "context", "primary", "check"),
     "finding": FINDINGS,
+    "confirmed": CONFIRMED_BY,
 }
 _FIXED = {"id", "saved_at", "disputed"}
 _COLUMNS = {kind: {column.key: column for column in table.__table__.columns} for kind, table in KINDS.items()}  # type: ignore[attr-defined]

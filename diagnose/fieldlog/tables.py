@@ -59,6 +59,7 @@ class Observation(Recorded, Base):
     taken_at : ISO 8601, with offset unless taken_local. lat, lon [degree], error_m [m]: a position never decides
     which plant it is. site, plot, plant : names on paper, stake and tag. visit : id of a visit. signs, verdict,
     barrier : the objects that the command prints. named : culprit key that a person gave, kept beside the verdict.
+    confirmed : how that naming was confirmed from outside (animal seen, camera, DNA), empty when it was not.
     """
 
     __tablename__ = "observation"
@@ -80,6 +81,7 @@ class Observation(Recorded, Base):
     leading: Mapped[str | None] = mapped_column(Text, index=True)
     catalogue: Mapped[str] = mapped_column(String(16), default="")
     named: Mapped[str | None] = mapped_column(Text)
+    confirmed: Mapped[str] = mapped_column(Text, default="")
 
     __table_args__ = (Index("ix_observation_place", "lat", "lon"),)
 
@@ -190,6 +192,17 @@ class Check(Recorded, Base):
     photo: Mapped[str | None] = mapped_column(String(64))
 
 
+class Tally(Recorded, Base):
+    """What a crew wrote down for one tree, or one plot without trees, at one visit. entry : the sheet's other columns."""
+
+    __tablename__ = "tally"
+    site: Mapped[str] = mapped_column(Text, index=True)
+    day: Mapped[str] = mapped_column(String(10))
+    plot: Mapped[str] = mapped_column(Text)
+    tree: Mapped[str] = mapped_column(Text, default="")
+    entry: Mapped[dict] = mapped_column(JSON, default=dict)
+
+
 class Sender(Recorded, Base):
     """Who sent something in. Kept apart from what they sent, and never exported unless asked for."""
 
@@ -263,5 +276,6 @@ class History(Base):
 
 # in the order in which they can be written: what is pointed at comes first
 KINDS: dict[str, type[Recorded]] = {
-    kind.__tablename__: kind for kind in (Site, Visit, Plot, Plant, Observation, Picture, Barrier, Check, Sender, Submission)
+    kind.__tablename__: kind
+    for kind in (Site, Visit, Plot, Plant, Observation, Picture, Barrier, Check, Tally, Sender, Submission)
 }

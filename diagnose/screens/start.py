@@ -21,6 +21,7 @@ PAGES = (
     ("wound", "A wound", "photo_camera", "wound"),
     ("plan", "A planting", "fence", "planting"),
     ("upkeep", "Upkeep", "handyman", "upkeep"),
+    ("survey", "Survey", "query_stats", "survey"),
     ("log", "The log", "map", "log"),
     ("inbox", "The inbox", "inbox", "inbox"),
     ("send", "Send in", "send", "send"),

@@ -133,10 +133,11 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[s
             continue
         taken.add(key)
         kept.append({name: _text(value) for name, value in row.items() if name in names or str(name).startswith("share_")})
-    return _framed(pd.DataFrame(kept, columns=None if kept else [field.name for field in TALLY])), refused
+    return framed(pd.DataFrame(kept, columns=None if kept else [field.name for field in TALLY])), refused
 
 
-def _framed(frame: pd.DataFrame) -> pd.DataFrame:
+def framed(frame: pd.DataFrame) -> pd.DataFrame:
+    """A table of tally cells as survey frame: numbers made numbers, absent columns empty, severity worked out."""
     numeric = [field.name for field in TALLY if field.kind in ("whole", "number") or field.choices == YES_NO]
     for name in frame.columns:
         if name in numeric or name.startswith("share_"):

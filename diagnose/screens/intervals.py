@@ -1,0 +1,32 @@
+"""How do estimates look on a page: a dot and its interval, never a bare bar?"""
+
+from __future__ import annotations
+
+import math
+
+import altair as alt
+import pandas as pd
+
+from diagnose.survey.estimate import Estimate
+
+_ROW = 30  # [px]
+
+
+def intervals_of(rows: dict[str, Estimate], title: str) -> alt.LayerChart | None:
+    """A chart of shares with their intervals, one row each on one scale in percent; None where nothing can be drawn."""
+    told = pd.DataFrame([
+        {"name": name.replace("_", " "), "value": one.value, "low": one.low, "high": one.high, "words": one.words()}
+        for name, one in rows.items() if one.value is not None and one.unit == "share"
+    ])
+    if told.empty:
+        return None
+    least = min(0.0, math.floor(10 * float(told[["value", "low"]].min().min())) / 10)
+    most = max(0.1, math.ceil(10 * float(told[["value", "high"]].max().max())) / 10)
+    base = alt.Chart(told).encode(
+        y=alt.Y("name:N", sort=None, title=None, axis=alt.Axis(labelLimit=130)),
+        tooltip=[alt.Tooltip("name:N", title=title), alt.Tooltip("words:N", title="estimate (interval)")])
+    scale = alt.Scale(domain=[least, min(most, 1.0)], nice=False)
+    across = base.mark_rule(strokeWidth=3, color="#2A8576").encode(
+        x=alt.X("low:Q", title=None, scale=scale, axis=alt.Axis(format="%", tickCount=6)), x2="high:Q")
+    dots = base.mark_point(filled=True, size=110, color="#B0702A").encode(x=alt.X("value:Q", scale=scale))
+    return alt.layer(across, dots).properties(height=alt.Step(_ROW), width="container").configure_view(strokeWidth=0)

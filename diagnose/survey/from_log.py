@@ -1,0 +1,154 @@
+"""How do a crew's entries get into the log, and out of it as a survey table with each wound's verdict beside it?
+
+An entry is known by site, day, plot and tree: writing it again corrects it and keeps what stood before.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from diagnose.cannot_use import CannotUse
+from diagnose.survey.frame import SHARE
+from diagnose.survey.tally import TALLY, framed, problems, read_tally
+
+if TYPE_CHECKING:
+    from diagnose.fieldlog.store import Log
+
+OTHERS = "others"
+_NAMED = 0.05  # a kind with a smaller share of all wounds is counted among the others: its own interval says nothing
+_METRES_PER_DEGREE = 111_320.0  # of latitude, mean; good to 0.6 %, as good as a plot's position
+_KEY = ("site", "visit", "plot", "tree")
+_REST = tuple(field.name for field in TALLY if field.name not in _KEY)
+
+
+def enter(log: Log, entries: Iterable[Mapping[str, Any]], by: str = "") -> tuple[int, list[str]]:
+    """Keeps the entries that can be; returns how many were new or changed, and a line for each that was refused."""
+    there = _there(log)
+    new: list[dict[str, Any]] = []
+    kept, refused = 0, []
+    for number, entry in enumerate(entries, 1):
+        told = {field.name: _plain(entry.get(field.name)) for field in TALLY}
+        if wrong := problems(told):
+            refused.append(f"row {number}: {' '.join(wrong)}")
+            continue
+        key = tuple(told[name] for name in _KEY)
+        rest = {name: told[name] for name in _REST if told[name] != ""}
+        old = there.get(key)
+        if old is not None and old[1] == rest:
+            continue
+        kept += 1
+        if old is not None:
+            log.correct(old[0], by, "tally", entry=rest)
+        else:
+            new.append({"site": key[0], "day": key[1], "plot": key[2], "tree": key[3], "entry": rest, "by": by})
+        there[key] = ("", rest)
+    log.save_many("tally", new)
+    return kept, refused
+
+
+def import_tally(log: Log, file: str | Path, by: str = "") -> tuple[int, list[str]]:
+    """Keeps a filled tally's rows in the log; returns as `enter` does. Raises CannotUse for a file that is no tally."""
+    frame, refused = read_tally(file)
+    kept, more = enter(log, frame.to_dict("records"), by)
+    return kept, refused + more
+
+
+def _there(log: Log) -> dict[tuple[str, ...], tuple[str, dict[str, Any]]]:
+    rows = log.records("tally")
+    return {(row.site, row.day, row.plot, row.tree): (row.id, dict(row.entry)) for row in rows.itertuples()}
+
+
+def _plain(value: Any) -> str:
+    """A cell as it is written by hand: whole numbers without a point, nothing for what is missing."""
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return ""
+    if isinstance(value, bool):
+        return str(int(value))
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value).strip()
+
+
+def visits(log: Log, site: str | None = None) -> pd.DataFrame:
+    """Sites and days that have entries, the newest first: columns site, day, plots, trees."""
+    rows = log.records("tally") if site is None else log.records("tally", site=site)
+    if rows.empty:
+        return pd.DataFrame(columns=["site", "day", "plots", "trees"])
+    by_visit = rows.assign(real=rows["tree"] != "").groupby(["site", "day"])
+    counted = by_visit.agg(plots=("plot", "nunique"), trees=("real", "sum"))
+    return counted.reset_index().sort_values(["day", "site"], ascending=[False, True]).reset_index(drop=True)
+
+
+def survey_table(log: Log, site: str | None = None, day: str | None = None) -> pd.DataFrame:
+    """The survey table of the log's entries, see frame.py: with the verdict of each wound as share_<kind of culprit>,
+    positions and areas of the plots, and the species of tagged plants where the entry does not say.
+
+    Raises CannotUse where the log has no such entries.
+    """
+    equal: dict[str, Any] = {name: value for name, value in (("site", site), ("day", day)) if value is not None}
+    rows = log.records("tally", **equal)
+    if rows.empty:
+        where = f" of {site}" if site else ""
+        raise CannotUse(f"the log holds no tally{where}; take one in with survey FILE --into-log, or fill it on the page")
+    told = [{"site": row.site, "visit": row.day, "plot": row.plot, "tree": row.tree, **row.entry}
+            for row in rows.itertuples()]
+    table = framed(pd.DataFrame(told).reindex(columns=[field.name for field in TALLY]).astype(object).fillna(""))
+    return _with_verdicts(_with_plants(_with_plots(table, log), log), log)
+
+
+def _with_plots(table: pd.DataFrame, log: Log) -> pd.DataFrame:
+    plots = log.records("plot")
+    if plots.empty:
+        return table
+    known = plots.drop_duplicates(["site", "name"], keep="last").rename(columns={"name": "plot"})
+    joined = table.merge(known[["site", "plot", "area_m2", "lat", "lon"]], on=["site", "plot"], how="left")
+    table["plot_area_m2"] = joined["plot_area_m2"].fillna(joined["area_m2"]).astype(float).to_numpy()
+    lat, lon = joined["lat"].astype(float), joined["lon"].astype(float)
+    if lat.notna().any():
+        middle = float(lat.mean())
+        table["x"] = ((lon - lon.mean()) * _METRES_PER_DEGREE * math.cos(math.radians(middle))).to_numpy()
+        table["y"] = ((lat - middle) * _METRES_PER_DEGREE).to_numpy()
+    return table
+
+
+def _with_plants(table: pd.DataFrame, log: Log) -> pd.DataFrame:
+    """Species of tagged plants where the entry does not say. How they are protected is never filled in: a guard may have
+    been put up after the visit."""
+    plants = log.records("plant")
+    if plants.empty:
+        return table
+    known = plants[plants["tag"] != ""].drop_duplicates(["site", "tag"], keep="last").rename(columns={"tag": "tree"})
+    joined = table.merge(known[["site", "tree", "species"]], on=["site", "tree"], how="left", suffixes=("", "_of_plant"))
+    told = table["species"].replace("", None)
+    table["species"] = told.fillna(pd.Series(joined["species_of_plant"].to_numpy(), table.index)).fillna("")
+    return table
+
+
+def _with_verdicts(table: pd.DataFrame, log: Log) -> pd.DataFrame:
+    """The kinds of culprit of each browsed tree, from what was observed of its tag on that day; several wounds of one
+    plant count as their mean."""
+    seen = log.observations(columns=("site", "plant", "taken_at", "verdict", "named"))
+    seen = seen[(seen["plant"] != "") & seen["taken_at"].notna() & (seen["verdict"].map(len) > 0)]
+    if seen.empty:
+        return table
+    groups = pd.DataFrame([one.get("groups", {}) for one in seen["verdict"]], index=seen.index).fillna(0.0)
+    groups = _few(groups).add_prefix(SHARE)
+    keys = pd.DataFrame({"site": seen["site"], "tree": seen["plant"], "visit": seen["taken_at"].str[:10]})
+    mean = pd.concat([keys, groups], axis=1).groupby(["site", "tree", "visit"], as_index=False).mean()
+    joined = table.merge(mean, on=["site", "tree", "visit"], how="left")
+    browsed = joined["browsed"].fillna(0).to_numpy() == 1
+    for name in groups.columns:
+        table[name] = joined[name].where(browsed, 0.0).fillna(0.0).to_numpy()
+    return table
+
+
+def _few(groups: pd.DataFrame) -> pd.DataFrame:
+    """The kinds that matter, each a column, and the sum of all others."""
+    mean = groups.mean()
+    named = [name for name in groups.columns if mean[name] >= _NAMED]
+    return groups[named].assign(**{OTHERS: groups.drop(columns=named).sum(axis=1)})

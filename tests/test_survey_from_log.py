@@ -1,0 +1,86 @@
+"""What a crew wrote down comes out of the log as the survey it is, with the verdicts of the wounds beside it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from diagnose.cannot_use import CannotUse
+from diagnose.fieldlog.store import open_log
+from diagnose.survey.from_log import enter, import_tally, survey_table, visits
+from diagnose.survey.summary import summarise
+from diagnose.survey.tally import read_tally
+
+HEAD = "site,visit,plot,plot_area_m2,reached,tree,species,height_cm,browsed,protection,alive,note\n"
+
+
+def _file(folder: Path) -> Path:
+    rows = [f"slope,2026-04-01,P{plot},100,1,P{plot}-{tree},oak,{50 + tree},{int((plot + tree) % 3 == 0)},,1,"
+            for plot in range(9) for tree in range(6)]
+    file = folder / "tally.csv"
+    file.write_text(HEAD + "\n".join([*rows, "slope,2026-04-01,P9,100,1,,,,,,,empty plot"]) + "\n")
+    return file
+
+
+def test_a_tally_through_the_log_gives_the_same_survey_as_the_file(tmp_path: Path) -> None:
+    file = _file(tmp_path)
+    log = open_log(tmp_path / "log")
+    kept, refused = import_tally(log, file)
+    assert (kept, refused) == (55, [])
+    straight, through = summarise(read_tally(file)[0]), summarise(survey_table(log, "slope"))
+    assert through.unprotected == straight.unprotected
+    assert (through.plots, through.empty_plots, through.trees) == (straight.plots, straight.empty_plots, straight.trees)
+
+
+def test_writing_an_entry_again_corrects_it_and_keeps_what_stood_before(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    entry = {"site": "s", "visit": "2026-04-01", "plot": "1", "tree": "7", "species": "oak", "browsed": "0"}
+    assert enter(log, [entry], "AB") == (1, [])
+    assert enter(log, [entry], "AB") == (0, [])
+    assert enter(log, [{**entry, "browsed": "1"}], "CD") == (1, [])
+    (row,) = log.records("tally").itertuples()
+    assert row.entry["browsed"] == "1"
+    history = log.record("tally", row.id)["history"]
+    assert [change["by"] for change in history] == ["AB", "CD"]
+
+
+def test_an_impossible_entry_is_refused_and_the_others_are_kept(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    good = {"site": "s", "visit": "2026-04-01", "plot": "1", "tree": "1", "species": "oak", "browsed": "0"}
+    bad = [{**good, "tree": "2", "height_cm": "tall"}, {**good, "tree": "3", "visit": "2999-01-01"}]
+    kept, refused = enter(log, [good, *bad])
+    assert kept == 1
+    assert [line.split(":")[0] for line in refused] == ["row 2", "row 3"]
+
+
+def test_a_browsed_tree_counts_for_the_culprits_of_its_wound_and_an_unhurt_one_for_none(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    base = {"site": "s", "visit": "2026-04-01", "plot": "1", "species": "oak"}
+    enter(log, [{**base, "tree": "1", "browsed": "1"}, {**base, "tree": "2", "browsed": "0"},
+                {**base, "tree": "3", "browsed": "1"}])
+    log.save_observation(site="s", plant="1", taken_at="2026-04-01T10:00:00", verdict={"groups": {"deer": 0.7, "vole": 0.3}})
+    log.save_observation(site="s", plant="2", taken_at="2026-04-01T10:00:00", verdict={"groups": {"deer": 1.0}})
+    log.save_observation(site="s", plant="3", taken_at="2025-04-01T10:00:00", verdict={"groups": {"deer": 1.0}})
+    table = survey_table(log).set_index("tree")
+    assert table.loc["1", ["share_deer", "share_vole"]].tolist() == [0.7, 0.3]
+    assert table.loc["2", "share_deer"] == 0
+    assert table.loc["3", "share_deer"] == 0  # last year's wound is not this year's
+
+
+def test_plots_give_their_area_and_place(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    log.save("plot", site="s", name="1", area_m2=50.0, lat=46.0, lon=-71.0)
+    log.save("plot", site="s", name="2", area_m2=50.0, lat=46.001, lon=-71.0)
+    base = {"site": "s", "visit": "2026-04-01", "species": "oak", "browsed": "1"}
+    enter(log, [{**base, "plot": "1", "tree": "1"}, {**base, "plot": "2", "tree": "1"}])
+    table = survey_table(log)
+    assert table["plot_area_m2"].tolist() == [50.0, 50.0]
+    assert table["y"].max() - table["y"].min() == pytest.approx(111.2, abs=0.5)  # a minute of latitude is 1,853 m
+
+
+def test_a_log_without_entries_says_what_to_do(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    assert visits(log).empty
+    with pytest.raises(CannotUse, match="no tally"):
+        survey_table(log)
