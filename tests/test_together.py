@@ -46,7 +46,7 @@ def _record(culprit: str, by: str, plant: str = "", visit: str = "") -> dict[str
 def test_wounds_of_one_plant_on_one_visit_teach_once() -> None:
     many = [_record("hare", "camera", "A7", "may")] * 9
     assert confirmed_counts(many) == {"hare": 1.0}
-    assert confirmed_counts([*many, _record("hare", "dna", "A8", "may")]) == {"hare": 2.0}
+    assert confirmed_counts([*many, _record("hare", "DNA", "A8", "may")]) == {"hare": 2.0}
 
 
 def test_a_verdict_that_was_merely_accepted_teaches_nothing() -> None:

@@ -10,7 +10,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue
 
 STRAY = 0.02  # commonness of an animal outside its stated regions: strays and wrong maps happen; our choice
-CONFIRMED_BY = ("animal seen", "camera", "dna")
+CONFIRMED_BY = ("animal seen", "camera", "DNA")
 PSEUDO_CAP = 20.0  # confirmed wounds never count for more than this many observations; our choice
 
 
