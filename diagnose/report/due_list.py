@@ -203,20 +203,18 @@ def _sort(row: Any) -> str:
 def _numbers(canvas: Any, x: np.ndarray, y: np.ndarray) -> None:
     """Each mark's number beside it, on the side where it covers least."""
     canvas.setFont("Helvetica-Bold", 7)
-    taken = [(float(at_x) - 3, float(at_y) - 3, float(at_x) + 3, float(at_y) + 3) for at_x, at_y in zip(x, y, strict=True)]
+    taken = np.column_stack([x - 3, y - 3, x + 3, y + 3])  # left, low, right, high
     for number, (at_x, at_y) in enumerate(zip(x, y, strict=True), 1):
         wide = canvas.stringWidth(str(number), "Helvetica-Bold", 7)
-        sides = [(at_x + 4.5, at_y - 2.5), (at_x - wide - 4.5, at_y - 2.5), (at_x - wide / 2, at_y + 4.5),
-                 (at_x - wide / 2, at_y - 9.5), (at_x + 4, at_y + 3.5), (at_x - wide - 4, at_y - 8)]
-        boxes = [(left, low, left + wide, low + 5) for left, low in sides]
-        best = min(boxes, key=lambda box: sum(_shared(box, other) for other in taken))
-        taken.append(best)
-        canvas.drawString(best[0], best[1], str(number))
-
-
-def _shared(one: tuple[float, ...], other: tuple[float, ...]) -> float:
-    """Area that two boxes share; left, low, right, high."""
-    return max(0.0, min(one[2], other[2]) - max(one[0], other[0])) * max(0.0, min(one[3], other[3]) - max(one[1], other[1]))
+        corners = np.array([(4.5, -2.5), (-wide - 4.5, -2.5), (-wide / 2, 4.5), (-wide / 2, -9.5), (4, 3.5),
+                            (-wide - 4, -8)])
+        low = corners + (at_x, at_y)
+        high = low + (wide, 5)
+        across = np.minimum(high[:, None, 0], taken[:, 2]) - np.maximum(low[:, None, 0], taken[:, 0])
+        up = np.minimum(high[:, None, 1], taken[:, 3]) - np.maximum(low[:, None, 1], taken[:, 1])
+        best = int(np.argmin((across.clip(0) * up.clip(0)).sum(axis=1)))
+        taken = np.vstack([taken, [*low[best], *high[best]]])
+        canvas.drawString(*low[best].tolist(), str(number))
 
 
 def _mark(canvas: Any, kind: str, x: float, y: float) -> None:

@@ -7,6 +7,7 @@ import json
 import tempfile
 from collections.abc import Callable
 from datetime import date
+from functools import partial
 from html import escape
 from itertools import groupby
 from pathlib import Path
@@ -123,10 +124,10 @@ def _labels(rows: pd.DataFrame) -> list[str]:
 
 def _downloads(there: Register, items: list[Item], day: date, site: str) -> None:
     left, right = st.columns(2)
-    left.download_button("The list as PDF, for the walk", due_pdf(items, day, site), "due.pdf", "application/pdf",
+    left.download_button("The list as PDF, for the walk", lambda: due_pdf(items, day, site), "due.pdf", "application/pdf",
                          width="stretch")
-    right.download_button("The year as calendar file", calendar_file(items, there, day), "upkeep.ics", "text/calendar",
-                          width="stretch")
+    right.download_button("The year as calendar file", lambda: calendar_file(items, there, day), "upkeep.ics",
+                          "text/calendar", width="stretch")
 
 
 def _name_of(rows: pd.DataFrame) -> dict[str, str]:
@@ -256,9 +257,9 @@ def _metal(log: Log, site: str | None) -> None:
             "error_m": placed["error_m"].astype(float), "culprit": placed["state"], "label": _labels(placed)})),
             width="stretch")
     left, middle, right = st.columns(3)
-    left.download_button("Map as PDF", metal_pdf(rows, site or ""), "metal.pdf", "application/pdf", width="stretch")
+    left.download_button("Map as PDF", lambda: metal_pdf(rows, site or ""), "metal.pdf", "application/pdf", width="stretch")
     for column, ending, kind in ((middle, "gpx", "application/gpx+xml"), (right, "geojson", "application/geo+json")):
-        column.download_button(f"As {ending.upper() if ending == 'gpx' else 'GeoJSON'}", _written(rows, ending),
+        column.download_button(f"As {ending.upper() if ending == 'gpx' else 'GeoJSON'}", partial(_written, rows, ending),
                                f"metal.{ending}", kind, width="stretch")
 
 
