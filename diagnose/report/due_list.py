@@ -24,6 +24,7 @@ HEADINGS = {
 }
 MARGIN_MM = 16.0
 _METRES_PER_DEGREE = 111_320.0  # of latitude, mean; good to 0.6 %, enough for a printed map
+MOST_NUMBERED = 250  # more numbers than so many hide each other; our choice
 UNNOTED_ERROR_M = 15.0  # drawn where nobody noted how well a place is known; our choice
 KINDS = ("wire, standing", "stake or post only", "left behind", "grown into a stem")
 METAL_CAUTIONS = (
@@ -179,8 +180,12 @@ def _map(canvas: Any, placed: pd.DataFrame, left: float, top: float, right: floa
     kinds = [_sort(row) for row in placed.itertuples()]
     for kind, at_x, at_y in zip(kinds, x, y, strict=True):
         _mark(canvas, kind, at_x, at_y)
-    _numbers(canvas, x, y)
-    metres = next(m for m in (2000, 1000, 500, 200, 100, 50, 20, 10, 5, 2, 1, 0) if m * scale <= 0.3 * (right - left))
+    if len(placed) <= MOST_NUMBERED:
+        _numbers(canvas, x, y)
+    else:
+        canvas.setFont("Helvetica-Bold", 8)
+        canvas.drawRightString(right - 6, bottom + 5.5, "too many to number here: load the GPX file into a receiver")
+    metres = next(m for m in (20_000, 10_000, 5000, 2000, 1000, 500, 200, 100, 50, 20, 10, 5, 2, 1, 0) if m * scale <= 0.3 * (right - left))
     canvas.setLineWidth(1.6)
     canvas.line(left + 8, bottom + 8, left + 8 + metres * scale, bottom + 8)
     canvas.setFont("Helvetica", 8)
