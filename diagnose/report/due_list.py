@@ -185,7 +185,8 @@ def _map(canvas: Any, placed: pd.DataFrame, left: float, top: float, right: floa
     else:
         canvas.setFont("Helvetica-Bold", 8)
         canvas.drawRightString(right - 6, bottom + 5.5, "too many to number here: load the GPX file into a receiver")
-    metres = next(m for m in (20_000, 10_000, 5000, 2000, 1000, 500, 200, 100, 50, 20, 10, 5, 2, 1, 0) if m * scale <= 0.3 * (right - left))
+    metres = next(m for m in (20_000, 10_000, 5000, 2000, 1000, 500, 200, 100, 50, 20, 10, 5, 2, 1, 0)
+                  if m * scale <= 0.3 * (right - left))
     canvas.setLineWidth(1.6)
     canvas.line(left + 8, bottom + 8, left + 8 + metres * scale, bottom + 8)
     canvas.setFont("Helvetica", 8)
