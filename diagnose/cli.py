@@ -63,6 +63,21 @@ def _box(text: str) -> tuple[float, float, float, float]:
         raise argparse.ArgumentTypeError(f"'{text}' is no box; write south,north,west,east in degrees") from None
 
 
+def _near(text: str) -> tuple[float, float, float]:
+    try:
+        lat, lon, far = (float(part) for part in text.split(","))
+        return lat, lon, far
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is no place; write latitude,longitude,metres") from None
+
+
+def _field(text: str) -> tuple[str, str]:
+    name, found, value = text.partition("=")
+    if not found:
+        raise argparse.ArgumentTypeError(f"'{text}' is no correction; write FIELD=VALUE")
+    return name.strip(), value
+
+
 def _add_log(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--log", default=DEFAULT_LOG, help=f"log folder, or address of a database ({DEFAULT_LOG})")
 
@@ -187,6 +202,7 @@ def _ask_one(name: str) -> Sign | None:
 
 
 def _log(args: argparse.Namespace) -> int:
+    from diagnose.cannot_use import CannotUse
     from diagnose.fieldlog.store import open_log
     from diagnose.report.plain import observations_as_text
 
@@ -197,11 +213,22 @@ def _log(args: argparse.Namespace) -> int:
     if args.delete is not None:
         print(f"Observation {log.delete(args.delete, by=args.by)[:8]} is marked as deleted.")
         return 0
+    if args.restore is not None:
+        print(f"Observation {log.restore(args.restore, by=args.by)[:8]} stands again.")
+        return 0
+    if args.correct is not None:
+        if not args.field:
+            raise CannotUse("say what to correct with --field FIELD=VALUE; it may be repeated")
+        print(f"Observation {log.correct(args.correct, by=args.by, **dict(args.field))[:8]} is corrected; "
+              "what stood there before is kept.")
+        return 0
     done = _log_work(log, args)
     if done is not None:
         print(done)
         return 0
-    rows = log.observations(args.site, args.culprit, args.since, args.until, args.box)
+    rows = log.observations(args.site, args.culprit, args.since, args.until, args.box, args.deleted, args.near)
+    if args.deleted:
+        rows = rows[rows["deleted"].astype(bool)]
     if args.export is not None:
         from diagnose.fieldlog.privacy import export
 
@@ -661,12 +688,18 @@ def _parser() -> argparse.ArgumentParser:
     _add_log(log)
     log.add_argument("--show", metavar="ID", help="one observation whole, with its history")
     log.add_argument("--delete", metavar="ID", help="mark an observation as deleted")
+    log.add_argument("--restore", metavar="ID", help="take the mark of deletion away again")
+    log.add_argument("--correct", metavar="ID", help="correct fields of an observation, each with --field")
+    log.add_argument("--field", type=_field, action="append", default=[], metavar="FIELD=VALUE",
+                     help="what is right, e.g. plant=17 or note='seen again'; may be repeated")
     log.add_argument("--by", default="", help="your initials, for the history")
     log.add_argument("--site", help="only this planting")
     log.add_argument("--culprit", help="only this verdict")
     log.add_argument("--since", metavar="DATE", help="taken on this day or later, YYYY-MM-DD")
     log.add_argument("--until", metavar="DATE", help="taken on this day or earlier")
     log.add_argument("--box", type=_box, metavar="S,N,W,E", help="taken inside this box [degree]")
+    log.add_argument("--near", type=_near, metavar="LAT,LON,M", help="taken at most so many metres from a point")
+    log.add_argument("--deleted", action="store_true", help="only those that are marked as deleted")
     log.add_argument("--json", action="store_true", help="print the observations as JSON")
     log.add_argument("--export", metavar="OUT", help="write the listed ones: .csv .geojson .gpkg .gpx, .zip (Darwin Core)")
     log.add_argument("--exact", action="store_true", help="export exact places, people and notes (default: coarse)")

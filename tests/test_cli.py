@@ -140,6 +140,30 @@ def test_help_imports_nothing_heavy() -> None:
     assert shown.strip().endswith("[]")
 
 
+def test_an_observation_is_corrected_deleted_restored_and_found_near_a_point(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from diagnose.fieldlog.store import open_log
+
+    log = ["log", "--log", str(tmp_path / "log")]
+    kept = open_log(tmp_path / "log")
+    one = kept.save_observation(lat=46.8, lon=-71.2, plant="7").id
+    kept.save_observation(lat=46.9, lon=-71.2, plant="8")  # 11 km to the north
+    rows = _json(capsys, *log, "--near", "46.8005,-71.2,200")
+    assert [row["plant"] for row in rows] == ["7"]
+    assert main([*log, "--correct", one[:8], "--field", "plant=17", "--field", "note=a = b", "--by", "AB"]) == 0
+    assert kept.observation(one)["plant"] == "17" and kept.observation(one)["note"] == "a = b"
+    assert kept.observation(one)["history"][-1]["before"]["plant"] == "7"
+    assert main([*log, "--delete", one[:8]]) == 0
+    capsys.readouterr()
+    assert [row["id"] for row in _json(capsys, *log, "--deleted")] == [one]
+    assert main([*log, "--restore", one[:8]]) == 0
+    capsys.readouterr()
+    assert _json(capsys, *log, "--deleted") == [] and len(_json(capsys, *log)) == 2
+    assert main([*log, "--correct", one[:8]]) == 2 and "--field" in capsys.readouterr().err
+    assert main([*log, "--correct", one[:8], "--field", "lat=95"]) == 2 and "lat" in capsys.readouterr().err
+
+
 def test_a_log_is_exported_packed_merged_and_verified(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     one, two = ["--log", str(tmp_path / "one")], ["--log", str(tmp_path / "two")]
     assert main(["photo", str(CARD), "--save", *one, "--plant", "17"]) == 0

@@ -176,6 +176,15 @@ class Log:
             found = found[distance_m(lat, lon, found["lat"], found["lon"]) <= far].reset_index(drop=True)
         return found
 
+    def told(self, field: str) -> list[str]:
+        """The values that a field of the observations has, in alphabetical order; empty ones left out."""
+        if field not in FIELDS:
+            raise CannotUse(f"an observation has no field '{field}'")
+        column = getattr(Observation, field)
+        with self.reading() as session:
+            found = session.scalars(select(column).where(Observation.deleted.is_(False)).distinct()).all()
+        return sorted(filter(None, found))
+
     def window(self, south: float, north: float, west: float, east: float) -> list[Seen]:
         """What a map shows of a box [degree]; west above east crosses the 180th meridian.
 
