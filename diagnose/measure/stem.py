@@ -14,6 +14,7 @@ from diagnose.photo.plane import Camera, Plane
 
 MARGIN = 90.0  # how far beyond the card stems are looked for [mm]
 VIEW_SCALE = 1.6  # of the coarse view on the card's plane [px/mm]
+ALONG = 3  # pixels along an edge that are read as one; 1 and 4 measured the same within a tenth of a sigma
 TURN_LIMIT = 22.0  # a card held beside a stem has a side along it, within this [degree]
 WIDTHS = (4.0, 110.0)  # stems that a card of 150 x 100 mm is held beside [mm]
 REACH = 45.0  # farthest stem from the card that still counts as beside it [mm]
@@ -194,14 +195,16 @@ def straight_edges(view: View) -> list[Line]:
         turn = cv2.getRotationMatrix2D(centre, angle, 1.0)
         turn[:, 2] += (side - 1) / 2 - np.array(centre)
         turns.append(turn)
-        turned = cv2.warpAffine(image, turn, (side, side))
-        step = np.clip(cv2.Sobel(turned[..., :3], cv2.CV_32F, 1, 0, ksize=3) / 4, -12, 12)
-        seen = turned[..., 3] > 0.99
-        step *= seen[..., None]
-        count = seen.sum(axis=0)
-        mean = np.linalg.norm(step.sum(axis=0), axis=1) / np.maximum(count, 1)
-        spread = np.sqrt((step**2).sum(axis=(0, 2)) / np.maximum(count, 1))
-        strength[row] = np.where(count > LEAST_LENGTH * view.scale, mean**2 / (spread + 0.5), 0)
+        short = turn.copy()
+        short[1] /= ALONG  # an edge is averaged along itself anyway
+        turned = cv2.warpAffine(image, short, (side, side // ALONG + 1))
+        step = cv2.Sobel(turned[..., :3], cv2.CV_32F, 1, 0, ksize=3, scale=0.25)
+        seen = (turned[..., 3] > 0.99).astype(np.float32)
+        step = np.clip(step, -12, 12, out=step) * seen[..., None]
+        count = cv2.reduce(seen, 0, cv2.REDUCE_SUM)[0]
+        mean = np.linalg.norm(cv2.reduce(step, 0, cv2.REDUCE_SUM)[0], axis=-1) / np.maximum(count, 1)
+        spread = np.sqrt(cv2.reduce(step, 0, cv2.REDUCE_SUM2)[0].sum(axis=-1) / np.maximum(count, 1))
+        strength[row] = np.where(count * ALONG > LEAST_LENGTH * view.scale, mean**2 / (spread + 0.5), 0)
     return list(_peaks(strength, angles, turns, side))
 
 
