@@ -80,3 +80,12 @@ def test_every_guide_can_be_read_and_links_lead_somewhere() -> None:
     for page in PAGES:
         for link in re.findall(r"\]\(([^)#]+)\)", page.read_text("utf-8")):
             assert "://" in link or (page.parent / link).exists(), f"{page.name}: {link}"
+
+
+def test_the_examples_of_the_program_reference_are_true(monkeypatch: pytest.MonkeyPatch) -> None:
+    import doctest
+
+    monkeypatch.chdir(TOP)
+    found = doctest.testfile(str(TOP / "diagnose" / "guide" / "api.md"), module_relative=False, verbose=False)
+    assert found.attempted > 25
+    assert found.failed == 0
