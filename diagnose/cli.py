@@ -265,7 +265,7 @@ def _log_work(log: Log, args: argparse.Namespace) -> str | None:
     if args.import_photos is not None:
         return str(import_photos(log, args.import_photos, args.site or "", args.by, progress=_progress))
     if args.pack is not None:
-        return f"The whole log is packed into {pack(log, args.pack)}; hand it over and merge it with --merge."
+        return f"The whole log is packed into {pack(log, args.pack, args.with_senders)}; hand it over and merge it with --merge."
     if args.merge is not None:
         return str(merge(log, args.merge))
     if args.verify:
@@ -287,15 +287,18 @@ def _progress(done: int, of: int) -> None:
 def _check(args: argparse.Namespace) -> int:
     from diagnose.culprits.check import check
     from diagnose.culprits.observers import questions_saved
-    from diagnose.measure.accuracy import PHOTOS, error_table, table_as_text
+    from diagnose.measure.accuracy import PHOTOS, error_table, misses_as_text, table_as_text
+    from diagnose.measure.simulate.coverage import summary
     from diagnose.report.check_text import check_as_text
     from diagnose.speed import measure_speed, speed_as_text
 
     rows = error_table(Path(args.photos) if args.photos else PHOTOS)
     print("Measurements on pictures with exact truth (renderings, not photographs of real twigs):")
     print(table_as_text(rows))
+    print("\nMissed, picture by picture:\n" + misses_as_text(rows))
     if args.photos is None:
-        print("\n" + check_as_text(check(), questions_saved(people=1)))
+        print("\n" + summary())
+        print("\n" + check_as_text(check(), questions_saved()))
         files = [PHOTOS / "twig_on_card" / "IMG_0016.jpg"]
     for file in [Path(name) for name in args.speed] or (files if args.photos is None else []):
         print("\n" + speed_as_text(measure_speed(file)))
@@ -487,7 +490,7 @@ def _inbox(args: argparse.Namespace) -> int:
     if args.taking_in_only:
         return 0
     measure(log, args.workers, args.scheduler, steps)
-    judge(log, args.region, args.by, args.again, steps)
+    judge(log, args.region, args.by, args.again, steps, args.workers, args.scheduler)
     rows = waiting(log, args.pile)
     if args.letters is not None:
         some = rows if args.pile is not None else rows[rows["pile"] == "ready"] if len(rows) else rows
@@ -708,6 +711,7 @@ def _parser() -> argparse.ArgumentParser:
     log.add_argument("--dry-run", action="store_true", help="only say what importing would do")
     log.add_argument("--import-photos", metavar="FOLDER", help="take in a folder of photos with place and time")
     log.add_argument("--pack", metavar="OUT", help="pack the whole log into one file for handing over")
+    log.add_argument("--with-senders", action="store_true", help="pack who sent things in, too (default: left out)")
     log.add_argument("--merge", metavar="OTHER", help="take in a pack or another log")
     log.add_argument("--verify", action="store_true", help="look for missing, changed and left-over files")
     log.add_argument("--twins", action="store_true", help="list observations that may be one")

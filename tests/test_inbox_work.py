@@ -186,12 +186,12 @@ def test_a_photo_that_stops_the_program_is_set_aside_and_the_rest_is_measured(
     assert all("error" not in one for digest, one in found.items() if digest != deadly)
 
 
-def _deadly_look(where: str, digest: str, name: str) -> tuple[str, dict[str, Any]]:
+def _deadly_look(where: str, digest: str, name: str) -> dict[str, Any]:
     """As work._look, but one photo ends the process, as a fault in a decoder would."""
     if digest == os.environ["DIAGNOSE_TEST_DEADLY"]:
         os._exit(9)
     time.sleep(0.3)
-    return digest, {"measured": {}, "not_measured": {}, "remarks": []}
+    return {"measured": {}, "not_measured": {}, "remarks": []}
 
 
 # ---- killed and gone on ----
@@ -323,3 +323,19 @@ def test_the_ready_pile_holds_only_what_is_clear(judged: Log) -> None:
         assert "clear" in row["why"] or "same barrier" in row["why"]
     for row in waiting(judged, LOOK).to_dict("records"):
         assert row["why"]
+
+
+def test_a_pack_holds_no_senders_unless_they_are_asked_for(judged: Log, tmp_path: Path) -> None:
+    from diagnose.fieldlog.merge import merge, pack
+
+    addresses = judged.records("sender")["address"].tolist()
+    assert addresses
+    without, whole = pack(judged, tmp_path / "a.pack"), pack(judged, tmp_path / "b.pack", senders=True)
+    other, every = open_log(tmp_path / "other"), open_log(tmp_path / "every")
+    merge(other, without)
+    merge(every, whole)
+    assert other.records("sender").empty
+    assert sorted(every.records("sender")["address"]) == sorted(addresses)
+    assert len(other.records("submission")) == len(judged.records("submission"))
+    row = other.records("submission").to_dict("records")[0]
+    assert reply_to(other, row, "east").startswith("Hello,")

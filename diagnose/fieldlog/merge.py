@@ -59,8 +59,14 @@ class Dispute:
     sides: tuple[Change, ...]
 
 
-def pack(log: Log, place: str | Path) -> Path:
-    """Writes the whole log into one file for handing over; returns where it lies. Written beside, then renamed."""
+PRIVATE = ("sender",)  # kinds of record that are handed over only when asked for
+
+
+def pack(log: Log, place: str | Path, senders: bool = False) -> Path:
+    """Writes the whole log into one file for handing over; returns where it lies. Written beside, then renamed.
+
+    senders : names and addresses of who sent something in, too.
+    """
     target = Path(place)
     try:
         handle, temporary = tempfile.mkstemp(prefix=".pack-", dir=target.parent)
@@ -72,7 +78,7 @@ def pack(log: Log, place: str | Path) -> Path:
             packed.writestr("format", FORMAT)
             _pack_photos(log, session, packed)
             with packed.open("records.jsonl", "w", force_zip64=True) as lines:
-                for record in _records(session):
+                for record in _records(session, without=() if senders else PRIVATE):
                     lines.write(json.dumps(record, separators=(",", ":")).encode() + b"\n")
         os.replace(temporary, target)
     except OSError as problem:
@@ -120,9 +126,11 @@ def _photo(row: Photo) -> dict[str, Any]:
     return {"sha256": row.sha256, "name": row.name, "kept_at": row.kept_at, "likeness": row.likeness}
 
 
-def _records(session: Session) -> Iterator[dict[str, Any]]:
+def _records(session: Session, without: tuple[str, ...] = ()) -> Iterator[dict[str, Any]]:
     """Every record with its changes, what is pointed at first."""
     for kind, table in KINDS.items():
+        if kind in without:
+            continue
         columns = [getattr(table, name) for name in names(kind)]
         last = ""
         while rows := session.execute(

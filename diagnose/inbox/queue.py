@@ -40,7 +40,12 @@ def waiting(log: Log, pile: str | None = None, answered: bool = False) -> pd.Dat
 
 def senders_name(log: Log, sender: str | None) -> str:
     """What a letter greets with: the sender's name, empty where there is none."""
-    return "" if not isinstance(sender, str) else str(log.record("sender", sender)["name"])
+    if not isinstance(sender, str):
+        return ""
+    try:
+        return str(log.record("sender", sender)["name"])
+    except CannotUse:  # a pack leaves the senders out
+        return ""
 
 
 def reply_to(log: Log, row: dict[str, Any], region: str | None = None, template: str | Path | None = None,
