@@ -12,6 +12,7 @@ import numpy as np
 
 from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue, group_words
 from diagnose.culprits.likelihood import capped_group, group_likelihoods, raw_group
+from diagnose.knowledge import knowledge
 from diagnose.signs import Answer, Shares, Signs, Word, vocabulary
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 CLEAR = 0.90  # probability of one group from which no more is asked; our choice, no source
 LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
-LEAST_GAIN = 0.03  # expected gain [nat] below which a question is not worth asking; chosen on the simulated observers
+LEAST_GAIN = 0.015  # expected gain [nat] below which a question is not worth asking; chosen on the simulated observers
 
 
 @dataclass(frozen=True)
@@ -40,16 +41,30 @@ class Turn:
     culprits: np.ndarray
 
 
+def questions() -> list[Word]:
+    """Every question that is answered by a choice."""
+    return [word for word in vocabulary().values() if word.kind == "choice" and word.question is not None]
+
+
 def askable(signs: Signs) -> list[Word]:
-    """The questions that are still open: choices with a question whose subject nobody has told of yet."""
+    """The questions that are still open: those whose subject nobody has told of yet."""
     told = {vocabulary()[name].about for name in signs if name in vocabulary()}
-    return [
-        word for word in vocabulary().values()
-        if word.kind == "choice" and word.question is not None and word.about not in told and _fits(word, signs)
-    ]
+    return [word for word in questions() if word.about not in told and fits(word, signs)]
 
 
-def _fits(word: Word, signs: Signs) -> bool:
+def share_told(counts: Mapping[str, tuple[int, int]]) -> dict[str, float]:
+    """Question -> how likely somebody can answer it, from how many of how many did (half a case added to each side)."""
+    return {name: (k + 0.5) / (n + 1) for name, (k, n) in counts.items()}
+
+
+@cache
+def usually_told() -> Mapping[str, float]:
+    """Question -> the share of published descriptions of a fitting wound that tell of its subject."""
+    return share_told(knowledge("diagnose.culprits", "told.yaml")["told"])
+
+
+def fits(word: Word, signs: Signs) -> bool:
+    """Does the question make sense for this wound?"""
     wound = signs.get("wound")
     if not word.asked_of or wound is None:
         return True
@@ -90,14 +105,23 @@ def _common(known: Catalogue, word: Word, choice: str) -> float:
     return float(known.class_looks["place"]["snow_unknown"][choice]) if word.name == "past_snow" else 1.0
 
 
-def gains(verdict: Verdict) -> dict[str, float]:
-    """Question -> expected fall of uncertainty about the culprit [nat], per effort of answering."""
+def falls(verdict: Verdict) -> dict[str, float]:
+    """Question -> expected fall of uncertainty about the culprit [nat] if it is answered."""
     now = _entropy(np.array(list(verdict.culprits.values())))
     return {
         answers[0].word.name: (now - sum(one.chance * _entropy(one.culprits) for one in answers))
-        * _applies(answers[0].word, verdict) / answers[0].word.effort
+        * _applies(answers[0].word, verdict)
         for answers in turns(verdict)
     }
+
+
+def gains(verdict: Verdict, told: Mapping[str, float] | None = None) -> dict[str, float]:
+    """Question -> expected fall of uncertainty about the culprit [nat], per effort of answering.
+
+    told : question -> how likely it is answered, not passed; None when each is.
+    """
+    return {name: fall * (1.0 if told is None else told[name]) / vocabulary()[name].effort
+            for name, fall in falls(verdict).items()}
 
 
 def _applies(word: Word, verdict: Verdict) -> float:
@@ -117,12 +141,16 @@ def _membership(known: Catalogue) -> np.ndarray:
 
 
 def next_step(
-    verdict: Verdict, passed: Collection[str] = (), barrier_of: Mapping[str, str] | None = None
+    verdict: Verdict,
+    passed: Collection[str] = (),
+    barrier_of: Mapping[str, str] | None = None,
+    told: Mapping[str, float] | None = None,
 ) -> Step:
     """The sign most worth asking for, or why asking is over.
 
     passed : signs that the person could not tell, not asked again. barrier_of : culprit -> what stops it; when all
-    that is likely needs the same barrier, telling them apart changes nothing and is not asked for.
+    that is likely needs the same barrier, telling them apart changes nothing and is not asked for. told : question ->
+    how likely it is answered, as published descriptions tell by default.
     """
     kind = max(verdict.groups, key=lambda key: verdict.groups[key])
     if verdict.groups[kind] >= CLEAR:
@@ -131,13 +159,12 @@ def next_step(
         return Step("wound", "what was hurt decides which other questions make sense")
     if barrier_of is not None and (alike := _same_barrier(verdict, barrier_of)):
         return Step(None, f"{' and '.join(alike)} need the same barrier, so telling them apart changes nothing")
-    left = {
-        name: gain for name, gain in gains(verdict).items()
-        if name not in passed and gain * vocabulary()[name].effort >= LEAST_GAIN
-    }
-    best = max(left, key=lambda name: left[name], default=None)
-    if best is None:
+    told = usually_told() if told is None else told
+    left = [name for name, fall in falls(verdict).items() if name not in passed and fall >= LEAST_GAIN]
+    if not left:
         return Step(None, "no question that is left can help much")
+    worth = gains(verdict, told)
+    best = max(left, key=lambda name: worth[name])
     return Step(best, "it is expected to tell most for the least trouble")
 
 
@@ -173,9 +200,14 @@ def would_change(verdict: Verdict, most: int = 3) -> list[str]:
 
 @cache
 def printed_key() -> tuple[Word, ...]:
-    """The fixed order of questions for a one-page key: the wound first, then by mean expected gain per effort.
+    """The fixed order of questions for a one-page key: see `fixed_order`; whoever holds it looks for everything."""
+    return fixed_order()
 
-    The mean is over the kinds of wound, each as often as the catalogue expects it.
+
+def fixed_order(told: Mapping[str, float] | None = None) -> tuple[Word, ...]:
+    """The best fixed order of questions: the wound first, then by mean expected gain per effort.
+
+    The mean is over the kinds of wound, each as often as the catalogue expects it. told : as for `gains`.
     """
     from diagnose.culprits.verdict import judge
 
@@ -184,7 +216,7 @@ def printed_key() -> tuple[Word, ...]:
     often = np.array(judge({}).prior) @ known.tables["wound"]
     total: dict[str, float] = {}
     for choice, share in zip(wound.choices, often, strict=True):
-        for name, gain in gains(judge({"wound": Answer(choice)})).items():
+        for name, gain in gains(judge({"wound": Answer(choice)}), told).items():
             total[name] = total.get(name, 0.0) + float(share) * gain
     ranked = sorted(total, key=lambda name: -total[name])
     return (wound, *(vocabulary()[name] for name in ranked))

@@ -82,11 +82,14 @@ def _camera(found: Mapping[str, Any]) -> list[str]:
 
 def _saved(saved: Mapping[str, float]) -> list[str]:
     return [
-        f"Asking, with simulated people who err ({saved['runs']:.0f} runs)",
-        f"  guided {saved['guided_asked']:.1f} questions, the best fixed order {saved['fixed_asked']:.1f}: "
-        f"{100 * saved['saved']:.0f} % fewer; {100 * saved['saved_same_stop']:.0f} % fewer if the list stopped as early",
-        f"  until the likeliest kind no longer changed: {saved['guided_settled']:.1f} against "
-        f"{saved['fixed_settled']:.1f}, {100 * saved['saved_until_settled']:.0f} % fewer",
+        f"Asking, with simulated people who err ({saved['runs']:.0f} runs); a question's subject is told of as often as "
+        "in other pages' cases",
+        f"  until the verdict is final: guided {saved['guided_settled']:.2f} questions, the best fixed order "
+        f"{saved['fixed_settled']:.2f}: {100 * saved['saved']:.0f} % fewer",
+        f"  a fixed order that knows, too, what people can usually tell: {saved['fixed_told_settled']:.2f}, "
+        f"{100 * saved['saved_told']:.0f} % fewer",
+        f"  asked in all, until nothing left can help: {saved['guided_asked']:.1f} against {saved['fixed_asked']:.1f}, "
+        f"{100 * saved['saved_asked']:.0f} % fewer",
         f"  log score {saved['guided_log']:.2f} against {saved['fixed_log']:.2f}, a difference of "
         f"{saved['log_difference']:+.3f} with a standard error of {saved['log_difference_error']:.3f}",
     ]
