@@ -2,16 +2,30 @@
 
 from __future__ import annotations
 
+import datetime
+from typing import Any
+
+import cv2
 import pandas as pd
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import catalogue, group_words
+from diagnose.diagnosis import diagnose_photo
 from diagnose.fieldlog.store import Log
+from diagnose.measure.overlay import annotate
+from diagnose.screens import preferences
 from diagnose.screens.log_folder import the_log
+from diagnose.screens.log_in_out import give_out, take_in
+from diagnose.screens.look import picture as picture_of
 from diagnose.screens.plain_map import map_of
+from diagnose.signs import signs_as_json
 
 _ANY = "all"
+_SHOWN = ("id", "saved_at", "taken_at", "site", "plant", "lat", "lon", "error_m", "leading", "by", "note", "deleted")
+_MOST_SHOWN = 5_000  # rows of the table; a page with more is slow on a phone
+_MOST_ON_MAP = 1_000
+_MOST_TO_CHOOSE = 300
 
 
 def _verdict_name(leading: object) -> str:
@@ -20,18 +34,50 @@ def _verdict_name(leading: object) -> str:
     return catalogue().names.get(leading) or group_words().get(leading, leading)
 
 
-def _filtered(log: Log) -> pd.DataFrame:
-    rows = log.observations()
-    if rows.empty:
-        return rows
+def _numbers(text: str, count: int, words: str) -> tuple[float, ...] | None:
+    """Numbers between commas; None where nothing is written. Raises CannotUse for anything else."""
+    if not text.strip():
+        return None
+    try:
+        found = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        found = ()
+    if len(found) != count:
+        raise CannotUse(f"'{text}' is not {words}; write {count} numbers with commas between them")
+    return found
+
+
+def _asked(log: Log) -> dict[str, Any]:
+    """What the person filters by, as Log.observations takes it."""
     left, right = st.columns(2)
-    site = left.selectbox("Planting", [_ANY, *sorted(set(rows["site"]))], key="log_site",
-                          format_func=lambda name: name or "not named")
-    rows["verdict_name"] = rows["leading"].map(_verdict_name)
-    verdict = right.selectbox("Verdict", [_ANY, *sorted(set(rows["verdict_name"]))], key="log_verdict")
-    if site != _ANY:
-        rows = rows[rows["site"] == site]
-    return rows if verdict == _ANY else rows[rows["verdict_name"] == verdict]
+    site = left.selectbox("Planting", [_ANY, *log.told("site")], key="log_site")
+    verdict = right.selectbox("Verdict", [_ANY, *log.told("leading")], key="log_verdict",
+                              format_func=lambda key: key if key == _ANY else _verdict_name(key))
+    with st.expander("More filters: days, near a point, in a box, deleted ones", key="log_filters_open"):
+        one, two = st.columns(2)
+        since = one.date_input("From this day", None, key="log_since")
+        until = two.date_input("To this day", None, key="log_until")
+        near = one.text_input("Near a point: latitude, longitude, metres", key="log_near", placeholder="46.81, -71.21, 200")
+        box = two.text_input("In a box: south, north, west, east", key="log_box", placeholder="46.8, 46.9, -71.3, -71.2")
+        deleted = st.toggle("Only those marked as deleted", key="log_deleted")
+    return {"site": None if site == _ANY else site, "leading": None if verdict == _ANY else verdict,
+            "since": _iso(since), "until": _iso(until), "deleted": deleted,
+            "near": _numbers(near, 3, "a point"), "box": _numbers(box, 4, "a box")}
+
+
+def _iso(day: object) -> str | None:
+    return day.isoformat() if isinstance(day, datetime.date) else None
+
+
+def _rows(log: Log, asked: dict[str, Any]) -> pd.DataFrame:
+    """The newest observations that were asked for, without what only one observation's view needs."""
+    few = None if asked["deleted"] or asked["near"] else _MOST_SHOWN
+    rows = log.observations(**asked, columns=_SHOWN, newest=few)
+    if asked["deleted"]:
+        rows = rows[rows["deleted"].astype(bool)]
+    rows = rows.head(_MOST_SHOWN).reset_index(drop=True)
+    taken = rows["taken_at"].fillna(rows["saved_at"]).str[:16].str.replace("T", " ")
+    return rows.assign(verdict_name=rows["leading"].map(_verdict_name), taken=taken)
 
 
 def _map(rows: pd.DataFrame) -> None:
@@ -39,60 +85,117 @@ def _map(rows: pd.DataFrame) -> None:
     if placed.empty:
         st.caption("None of these observations has a position; the photo's file held none that could be believed.")
         return
+    drawn = placed.head(_MOST_ON_MAP)
     places = pd.DataFrame({
-        "lat": placed["lat"].astype(float), "lon": placed["lon"].astype(float),
-        "error_m": placed["error_m"].astype(float), "culprit": placed["verdict_name"],
-        "label": placed["plant"].where(placed["plant"] != "", placed["id"].str[:8]),
+        "lat": drawn["lat"].astype(float), "lon": drawn["lon"].astype(float),
+        "error_m": drawn["error_m"].astype(float), "culprit": drawn["verdict_name"],
+        "label": drawn["plant"].where(drawn["plant"] != "", drawn["id"].str[:8]),
     })
     st.altair_chart(map_of(places), width="stretch")
     if len(placed) < len(rows):
         st.caption(f"{len(rows) - len(placed)} without a position are not on the map.")
+    if len(drawn) < len(placed):
+        st.caption(f"The newest {len(drawn)} of {len(placed)} are on the map; filter to see the others.")
 
 
-def _one(log: Log, rows: pd.DataFrame) -> None:
-    labels = {row.id: f"{(row.taken_at or row.saved_at)[:16].replace('T', ' ')}  {row.plant or row.id[:8]}  "
-                      f"{row.verdict_name}" for row in rows.itertuples()}
-    chosen = st.selectbox("Look at one", list(labels), key="log_one", format_func=lambda key: labels[key])
-    found = log.observation(chosen)
-    if found["photo"]:
-        st.image(log.original(found["photo"]), width=420)
-    st.markdown(f"**{found['verdict'].get('statement', '')}**")
-    if found["named"]:
-        st.markdown(f"Named by a person: **{_verdict_name(found['named'])}**")
-    for field, label in (("site", "Planting"), ("plant", "Tag"), ("by", "By"), ("note", "Note")):
-        if found[field]:
-            st.markdown(f"{label}: {found[field]}")
-    with st.expander("Correct it"), st.form("correct", border=False):
+def _table(rows: pd.DataFrame) -> None:
+    st.dataframe(rows[["taken", "site", "plant", "verdict_name", "by", "note"]].rename(
+        columns={"site": "planting", "verdict_name": "verdict"}), hide_index=True, width="stretch")
+    if len(rows) == _MOST_SHOWN:
+        st.caption(f"The newest {_MOST_SHOWN} are shown; filter to see the others.")
+
+
+@st.cache_data(max_entries=32, show_spinner="Measuring the photo again ...")
+def _overlay(digest: str, inches: bool, _data: bytes) -> tuple[bytes, dict[str, Any]]:
+    """The annotated picture of a kept photo as JPEG, and what was measured in it."""
+    found = diagnose_photo(_data, digest[:8])
+    assert found.picture is not None
+    shown = annotate(found.picture, found.measurement, found.plane, inches)
+    jpeg = cv2.imencode(".jpg", shown, [cv2.IMWRITE_JPEG_QUALITY, 88])[1].tobytes()
+    return jpeg, signs_as_json(found.measurement.measured)
+
+
+def _photo(log: Log, found: dict[str, Any]) -> None:
+    """The kept photo with what is measured in it today; says where the saved figures are others."""
+    if not found["photo"]:
+        return
+    try:
+        jpeg, measured = _overlay(found["photo"], preferences.inches(), log.original(found["photo"]))
+    except CannotUse as reason:
+        st.warning(f"The photo is kept but cannot be shown: {reason}")
+        return
+    picture_of(jpeg, "The kept photo, enlarged at the wound, with lines where it was measured")
+    saved = {name: found["signs"].get(name) for name in measured}
+    if measured and saved != measured:
+        st.caption("The lines show what is measured without anybody's tap; what was saved differs and stands.")
+
+
+def _change_and_history(log: Log, found: dict[str, Any]) -> None:
+    with st.expander("Correct it", key="log_correct_open"), st.form("correct", border=False):
         site = st.text_input("Planting", found["site"])
         plant = st.text_input("Plant's tag", found["plant"])
         names = [None, *catalogue().names]
         named = st.selectbox("Your own naming", names, index=names.index(found["named"]) if found["named"] in names else 0,
                              format_func=lambda key: "none" if key is None else catalogue().names[key])
         note = st.text_input("Note", found["note"])
-        by = st.text_input("Your initials", max_chars=8)
+        by = st.text_input("Your initials", preferences.initials(), max_chars=8)
         if st.form_submit_button("Save the correction"):
-            log.correct(chosen, by=by, site=site, plant=plant, named=named, note=note)
+            given = {"site": site, "plant": plant, "named": named, "note": note}
+            if changed := {name: value for name, value in given.items() if value != found[name]}:
+                log.correct(found["id"], by=by, **changed)
             st.rerun()
-    with st.expander(f"History: {len(found['history'])}"):
+    if found["deleted"]:
+        if st.button("Restore it", type="primary"):
+            log.restore(found["id"], preferences.initials())
+            st.rerun()
+    elif st.button("Mark it as deleted", help="Nothing is lost: it can be restored."):
+        log.delete(found["id"], preferences.initials())
+        st.rerun()
+    with st.expander(f"History: {len(found['history'])}", key="log_history_open"):
         for change in found["history"]:
             before = ", ".join(f"{name} was {value!r}" for name, value in change["before"].items())
             st.markdown(f"{change['at'][:19].replace('T', ' ')} UTC, {change['by'] or 'nobody named'}: "
                         f"{change['change']}{': ' + before if before else ''}")
 
 
+def _one(log: Log, rows: pd.DataFrame) -> None:
+    labels = {row.id: f"{row.taken}  {row.plant or row.id[:8]}  {row.verdict_name}"
+              for row in rows.head(_MOST_TO_CHOOSE).itertuples()}
+    chosen = st.selectbox("Look at one", list(labels), key="log_one", format_func=lambda key: labels[key])
+    if len(rows) > _MOST_TO_CHOOSE:
+        st.caption(f"The newest {_MOST_TO_CHOOSE} can be chosen here; filter to reach the others.")
+    found = log.observation(chosen)
+    _photo(log, found)
+    st.markdown(f"**{found['verdict'].get('statement', '')}**")
+    if found["named"]:
+        st.markdown(f"Named by a person: **{_verdict_name(found['named'])}**")
+    for field, label in (("site", "Planting"), ("plant", "Tag"), ("by", "By"), ("note", "Note")):
+        if found[field]:
+            st.markdown(f"{label}: {found[field]}")
+    if found["lat"] is not None and found["lon"] is not None:
+        error = "how good is not known" if found["error_m"] is None else f"good to {found['error_m']:.0f} m"
+        st.markdown(f"Place: {found['lat']:.5f}, {found['lon']:.5f}, {error}; a position never says which plant it is")
+    _change_and_history(log, found)
+
+
 def page() -> None:
     st.title("The log")
     try:
         log = the_log()
-        rows = _filtered(log)
-        if rows.empty:
-            st.info("Nothing is kept yet. Judge a wound on the first page and keep it.")
+        if log.observations(columns=("id",), deleted=True, newest=1).empty:
+            st.info("Nothing is kept yet. Judge a wound on the first page and keep it, or take in what you have.")
+            take_in(log)
             return
-        _map(rows)
-        shown = rows.assign(taken=rows["taken_at"].fillna(rows["saved_at"]).str[:16].str.replace("T", " "))
-        st.dataframe(shown[["taken", "site", "plant", "verdict_name", "by", "note"]].rename(
-            columns={"site": "planting", "verdict_name": "verdict"}), hide_index=True, width="stretch")
-        _one(log, rows)
+        asked = _asked(log)
+        rows = _rows(log, asked)
+        if rows.empty:
+            st.info("No observation is like that; change the filters.")
+        else:
+            _map(rows)
+            _table(rows)
+            _one(log, rows)
+        take_in(log)
+        give_out(log, asked)
     except CannotUse as reason:
         st.error(str(reason))
 

@@ -11,6 +11,7 @@ import pandas as pd
 _METRES_PER_DEGREE = 111_320.0  # of latitude, mean; good to 0.6 %, enough to look at
 _LEAST_SPAN_M = 60.0
 _NARROWEST = 1.7  # height over width of the map on a phone
+_WIDE_M = 5_000.0  # from here the axes say kilometres
 _ROUND_STEPS = 24
 # Okabe and Ito's palette, which colour-blind eyes can tell apart (Okabe & Ito 2008, Color Universal Design)
 _COLOURS = ["#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#7A7A7A"]
@@ -30,7 +31,8 @@ def map_of(places: pd.DataFrame, height: int = 420) -> alt.LayerChart:
     # a phone's map is narrower than tall: the height shows so much that the whole extent still fits across
     span = max(_LEAST_SPAN_M, 1.15 * float(np.ptp(north)), 1.15 * _NARROWEST * float(np.ptp(east)))
     half = alt.ExprRef(f"{span / 2} * width / height")
-    axis = alt.Axis(tickCount=5, grid=True, labelExpr="datum.value + ' m'")
+    unit = "datum.value + ' m'" if span < _WIDE_M else "datum.value / 1000 + ' km'"
+    axis = alt.Axis(tickCount=5, grid=True, labelExpr=unit)
     across = alt.Scale(domainMin=alt.ExprRef(f"-({half.expr})"), domainMax=half, nice=False, zero=False)
     up = alt.Scale(domain=[-span / 2, span / 2], nice=False)
     x = alt.X("east:Q", title="east of the middle", scale=across, axis=axis)

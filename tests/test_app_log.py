@@ -1,0 +1,71 @@
+"""The log's page in a real browser: taken in, filtered, shown with what was measured, deleted, restored, given out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from diagnose.fieldlog.store import open_log
+from tests.conftest import PHOTOS, served
+
+CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
+WAIT = 60_000
+
+
+@pytest.mark.parametrize("size", [(1280, 900), (360, 740)])
+def test_what_comes_in_is_shown_deleted_restored_and_given_out(
+    browser: Any, tmp_path: Path, size: tuple[int, int]
+) -> None:
+    table = tmp_path / "told.csv"
+    table.write_text("plant,site,lat,lon\n7,slope,46.8,-71.2\n8,slope,46.9,-71.2\n9,slope,95,-71.2\n")
+    with served(tmp_path / "log") as (address, _):
+        page = browser.new_page(viewport={"width": size[0], "height": size[1]})
+        page.goto(f"{address}/log")
+        page.get_by_text("Take in photos, a table").click()
+        page.locator('input[type="file"]').set_input_files([str(CARD), str(table)])
+        page.get_by_role("button", name="Take them in").wait_for(timeout=WAIT)
+        page.get_by_label("Planting of the photos").fill("slope")
+        page.get_by_label("Planting of the photos").press("Tab")
+        page.get_by_role("button", name="Take them in").click()
+        page.get_by_text("told.csv: 2 saved").wait_for(timeout=WAIT)  # latitude 95 is refused
+        log = open_log(tmp_path / "log")
+        assert len(log.observations()) == 3
+        page.get_by_text("More filters").click()
+        page.get_by_label("Near a point").fill("46.8005, -71.2, 200")
+        page.get_by_label("Near a point").press("Enter")
+        page.get_by_text("Place: 46.80000").wait_for(timeout=WAIT)
+        page.get_by_role("button", name="Mark it as deleted").click()
+        page.get_by_text("No observation is like that").wait_for(timeout=WAIT)
+        assert len(log.observations()) == 2
+        page.get_by_text("Only those marked as deleted").click()
+        page.get_by_role("button", name="Restore it").click()
+        page.get_by_text("No observation is like that").wait_for(timeout=WAIT)
+        assert len(log.observations()) == 3
+        page.get_by_text("Only those marked as deleted").click()
+        page.get_by_label("Near a point").fill("here")
+        page.get_by_label("Near a point").press("Enter")
+        page.get_by_text("is not a point").wait_for(timeout=WAIT)
+        page.get_by_label("Near a point").fill("")
+        page.get_by_label("Near a point").press("Enter")
+        page.get_by_text("Give out the filtered ones").click()
+        page.get_by_label("As", exact=False).first.wait_for(timeout=WAIT)
+        page.get_by_role("button", name="Make the file").click()
+        with page.expect_download(timeout=WAIT) as fetched:
+            page.get_by_role("button", name="Save observations.csv").click()
+        assert len(Path(fetched.value.path()).read_text().splitlines()) == 4
+        assert "slope" in Path(fetched.value.path()).read_text() and "46.8," not in Path(fetched.value.path()).read_text()
+        over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        assert over <= 1
+        page.close()
+
+
+def test_a_kept_photo_is_shown_with_what_is_measured_in_it(browser: Any, tmp_path: Path) -> None:
+    open_log(tmp_path / "log").save_observation(CARD.read_bytes(), CARD.name, plant="7")
+    with served(tmp_path / "log") as (address, _):
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        page.goto(f"{address}/log")
+        page.get_by_alt_text("The kept photo").wait_for(timeout=WAIT)
+        page.get_by_text("what was saved differs").wait_for(timeout=WAIT)
+        page.close()
