@@ -9,6 +9,7 @@ from scipy import stats
 
 from diagnose.cannot_use import CannotUse
 from diagnose.survey import coverage
+from diagnose.survey.frame import plot_totals
 from diagnose.survey.proportion import (
     browsing_index,
     by_likeness,
@@ -154,3 +155,17 @@ def test_the_intervals_cover_what_they_promise(cell: tuple) -> None:
 def test_few_plots_with_rare_browsing_still_are_covered() -> None:
     for cell in ((8, 0.02, 0.2, 0.8, 5), (8, 0.1, 0.2, 0.8, 20)):
         assert coverage.covered(np.random.default_rng(5), 600, *cell)["coverage"] >= 0.93 - 3 * np.sqrt(0.95 * 0.05 / 600)
+
+
+# pandas' own grouping is the judge: keys missing, values missing, empty plots, several keys
+def test_plot_totals_are_those_of_a_plain_grouping() -> None:
+    rng = np.random.default_rng(5)
+    for by in ([], ["species"], ["species", "height_class"]):
+        trees = pd.DataFrame({
+            "site": rng.choice(["a", "b", None], 400), "plot": rng.integers(0, 30, 400).astype(str),
+            "species": rng.choice(["oak", "ash"], 400), "height_class": rng.choice(["low", "high", None], 400),
+            "browsed": rng.choice([0.0, 1.0, np.nan], 400)})
+        keys = ["site", "plot", *by]
+        plain = trees.groupby(keys, sort=False)["browsed"].agg(["sum", "count"]).reset_index()
+        pd.testing.assert_frame_equal(plot_totals(trees, by=by), plain, check_dtype=False)
+    assert plot_totals(trees[:0]).empty

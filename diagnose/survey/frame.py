@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
 
 from diagnose.cannot_use import CannotUse
@@ -78,8 +79,36 @@ def plot_totals(trees: pd.DataFrame, value: str = "browsed", by: Sequence[str] =
     Trees whose value is missing are left out; without `by`, plots without trees stand with a count of 0.
     """
     keys = ["site", "plot", *by]
-    summed = of_sampled(trees).groupby(keys, observed=True, sort=False)[value].agg(["sum", "count"])
-    return summed.reset_index()
+    rows = of_sampled(trees)
+    groups, labels = _grouped(rows, keys)
+    told = rows[value].to_numpy(float, na_value=np.nan)
+    known = (groups >= 0) & ~np.isnan(told)
+    count = np.bincount(groups[known], minlength=len(labels))
+    return labels.assign(sum=np.bincount(groups[known], told[known], len(labels)), count=count)
+
+
+def _grouped(rows: pd.DataFrame, keys: Sequence[str]) -> tuple[np.ndarray, pd.DataFrame]:
+    """Number of each row's group (-1 where a key is missing), and the groups' keys in the order of their first row.
+
+    Each key is numbered by itself and the numbers are joined into one, which costs less than grouping by several.
+    """
+    joined, missing = np.zeros(len(rows), np.int64), np.zeros(len(rows), bool)
+    names = []
+    for key in keys:
+        numbers, each = pd.factorize(rows[key])
+        joined, missing = joined * max(1, len(each)) + numbers, missing | (numbers < 0)
+        names.append(each)
+    joined[missing] = -1
+    groups, found = pd.factorize(joined)
+    if missing.any():  # they came out as a group of their own
+        own = int(np.flatnonzero(found == -1)[0])
+        groups = np.where(missing, -1, groups - (groups > own))
+        found = np.delete(found, own)
+    columns: dict[str, object] = {}
+    for key, each in zip(reversed(keys), reversed(names), strict=True):
+        found, place = np.divmod(found, max(1, len(each)))
+        columns[key] = each[place] if len(each) else each
+    return groups, pd.DataFrame({key: columns[key] for key in keys})
 
 
 def severity(leader_browsed: float, laterals_seen: float, laterals_browsed: float, died_back: bool = False) -> int | None:
