@@ -1,22 +1,27 @@
-"""How many photos a minute, and what stands in the way?
+"""How many photos a minute, in how much memory, and what stands in the way?
 
 `python -m diagnose.inbox.benchmark [PHOTOS] [RUNS]` takes in distinct photos, measures, judges and saves them with one
 worker and with two, and prints the ratio beside the machine's own ceiling: plain decoders of the same files, one and two
-side by side. Starting the workers is left out: the clock runs from the tenth photo done to the last. One thread a worker.
+side by side. Taking in is left out, and so are the first ten photos measured and the first ten submissions judged, while
+the workers start. One thread a worker; nothing is kept from one run to the next.
+
+`python -m diagnose.inbox.benchmark memory [FEW] [MANY]` prints the most memory that a worker, and what feeds the workers,
+took for few photos and for many.
 """
 
 from __future__ import annotations
 
 import os
-import resource
+import re
 import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 from pathlib import Path
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -30,39 +35,53 @@ from diagnose.measure.accuracy import PHOTOS
 WARM = 10  # photos done before the clock starts
 
 
-def distinct_photos(many: int, seed: int = 3) -> list[bytes]:
+def distinct_photos(many: int, seed: int = 3) -> Iterator[bytes]:
     """As many different photos, made from the bundled ones."""
     rng = np.random.default_rng(seed)
     sources = [file.read_bytes() for file in sorted(PHOTOS.rglob("*.jpg"))]
-    return [seen_from_elsewhere(sources[number % len(sources)], rng) for number in range(many)]
+    return (seen_from_elsewhere(sources[number % len(sources)], rng) for number in range(many))
 
 
 def enlarged(data: bytes, megapixels: float) -> bytes:
     """The photo at more pixels, for the cost of a large file only; what it shows is no sharper."""
     bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    assert bgr is not None
+    assert bgr is not None  # the photos are the bundled ones
     factor = (megapixels * 1e6 / (bgr.shape[0] * bgr.shape[1])) ** 0.5
     large = cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC)
     return cv2.imencode(".jpg", large, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes()
 
 
-def a_log_of(photos: Sequence[bytes], folder: Path) -> Log:
+def a_log_of(photos: Iterable[bytes], folder: str) -> Log:
     """A log with a submission for each photo, not measured yet."""
     log = open_log(folder)
     take_in(log, (Message(f"photo {number}", photos=(Photo(f"{number}.jpg", data),)) for number, data in enumerate(photos)))
     return log
 
 
-def photos_a_second(photos: Sequence[bytes], workers: int) -> float:
-    """Measured and saved a second, then judged; from the tenth on."""
+# ---- speed ----
+
+
+class Pace(NamedTuple):
+    """Photos measured, judged and saved a second; and the share of the time that judging took, 0 to 1."""
+
+    a_second: float
+    judging: float
+
+
+def pace(photos: Sequence[bytes], workers: int) -> Pace:
+    """How fast the photos go through, from the tenth on."""
     with tempfile.TemporaryDirectory() as folder:
-        log = a_log_of(photos, Path(folder))
-        times: list[float] = []
-        measure(log, workers, progress=lambda _step, _done, _of: times.append(time.perf_counter()))
-        start = time.perf_counter()
-        judge(log, "east")
-        judging = (time.perf_counter() - start) * (len(photos) - WARM) / len(photos)
-        return (len(photos) - WARM) / (times[-1] - times[WARM - 1] + judging)
+        log = a_log_of(photos, folder)
+        ends: dict[str, list[float]] = {"measuring": [], "judging": []}
+
+        def note(step: str, _done: int, _of: int) -> None:
+            ends[step].append(time.perf_counter())
+
+        measure(log, workers, progress=note)
+        judge(log, "east", progress=note, workers=workers)
+        each = {step: (times[-1] - times[WARM - 1]) / (len(times) - WARM) for step, times in ends.items()}
+        whole = each["measuring"] + each["judging"]
+        return Pace(1 / whole, each["judging"] / whole)
 
 
 def _decode(files: Sequence[bytes]) -> float:
@@ -73,60 +92,99 @@ def _decode(files: Sequence[bytes]) -> float:
     return time.perf_counter() - start
 
 
-def ceiling(photos: Sequence[bytes], rounds: int = 8) -> float:
+def ceiling(photos: Sequence[bytes], rounds: int = 30) -> float:
     """How many times faster two plain decoders side by side are than one."""
-    files = list(photos) * rounds
+    files = list(photos)
     with ProcessPoolExecutor(2, get_context("spawn")) as pool:
-        list(pool.map(_decode, [files[:2], files[:2]]))
-        alone = pool.submit(_decode, files).result()
-        half = len(files) // 2
-        start = time.perf_counter()
-        list(pool.map(_decode, [files[:half], files[half:]]))
-        return alone / (time.perf_counter() - start)
+        list(pool.map(_decode, [files, files]))
+        alone = statistics.median(pool.submit(_decode, files).result() for _ in range(rounds))
+        both = statistics.median(max(pool.map(_decode, [files, files])) for _ in range(rounds))
+    return 2 * alone / both
 
 
 def cost_of_one(data: bytes, rounds: int = 5) -> tuple[float, float]:
-    """Seconds to measure one photo, and to decode it plainly; the median of some rounds each."""
+    """Processor seconds to measure one photo, and to decode it plainly; medians of rounds that take turns."""
     cv2.setNumThreads(1)
     look_at(data, "warm.jpg")
     measured, decoded = [], []
     for _ in range(rounds):
-        start = time.perf_counter()
+        start = time.process_time()
         look_at(data, "photo.jpg")
-        measured.append(time.perf_counter() - start)
-        decoded.append(_decode([data]))
+        between = time.process_time()
+        _decode([data])
+        measured.append(between - start)
+        decoded.append(time.process_time() - between)
     return statistics.median(measured), statistics.median(decoded)
 
 
-def main(many: int = 120, runs: int = 3) -> None:
-    os.environ["OMP_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"
-    photos = distinct_photos(many)
-    print(f"{many} distinct photos; {runs} runs, the median counts; load average now {os.getloadavg()[0]:.1f}")
-    gained, limits = [], []
+def speed(many: int = 120, runs: int = 3) -> None:
+    """Prints how much two workers gain, the machine's ceiling, and what one photo costs."""
+    photos = list(distinct_photos(many))
+    print(f"{many} distinct photos of 1.7 megapixels; the median of {runs} runs counts")
+    gained, limits, two_workers = [], [], []
     for _ in range(runs):
-        one, two = photos_a_second(photos, 1), photos_a_second(photos, 2)
+        one, two = pace(photos, 1), pace(photos, 2)
         limits.append(ceiling(photos[:20]))
-        gained.append(two / one)
-        print(f"  one worker {one:.2f}/s, two {two:.2f}/s: {two / one:.2f} times; two decoders {limits[-1]:.2f} times one")
+        gained.append(two.a_second / one.a_second)
+        two_workers.append(two.a_second)
+        print(f"  one worker {one.a_second:.2f}/s (judging {100 * one.judging:.0f} %), two {two.a_second:.2f}/s (judging "
+              f"{100 * two.judging:.0f} %): {gained[-1]:.2f} times; two decoders {limits[-1]:.2f} times", flush=True)
     gain, limit = statistics.median(gained), statistics.median(limits)
-    print(f"two workers are {gain:.2f} times one, {gain / limit:.2f} of the ceiling")
-    card = next(data for data in photos if "end_diameter_mm" in look_at(data, "photo.jpg").get("measured", {}))
-    for name, data in (("small", card), ("8 megapixels", enlarged(card, 8.2)), ("12 megapixels", enlarged(card, 12.2))):
-        cost, plain = cost_of_one(data)
-        print(f"  {name}: {1000 * cost:.0f} ms, {cost / plain:.1f} times its plain decode of {1000 * plain:.0f} ms")
-    costs = [cost_of_one(data, 1)[0] for data in photos[:40]]
-    middle, most = 1000 * statistics.median(costs), 1000 * max(costs)
-    print(f"  40 photos under 3 megapixels: median {middle:.0f} ms, most {most:.0f} ms")
-    workers, own = (resource.getrusage(whose).ru_maxrss / 1024 for whose in (resource.RUSAGE_CHILDREN, resource.RUSAGE_SELF))
-    print(f"peak memory of any worker {workers:.0f} MB, of this process, which holds all photos, {own:.0f} MB")
-    a_day = photos_a_day(gain, statistics.median(costs))
-    print(f"at this rate a machine of two cores does {a_day:,.0f} photos a day; 1,000,000 need {1e6 / a_day:.1f} such days")
+    print(f"two workers are {gain:.2f} times one: {gain / limit:.2f} of the ceiling")
+    days = 1e6 / statistics.median(two_workers) / 86_400
+    print(f"at the pace of two workers 1,000,000 photos take {days:.1f} days")
+    _print_costs(photos)
 
 
-def photos_a_day(gain: float, seconds: float) -> float:
-    """What a machine does in a day at this cost of one photo and this gain of its cores."""
-    return 86_400 / seconds * gain
+def _print_costs(photos: Sequence[bytes]) -> None:
+    """Cost of one photo of each bundled picture, as it is and enlarged to 8 and 12 megapixels."""
+    some = photos[:17]
+    small = [cost_of_one(data)[0] for data in some]
+    print(f"1.7 megapixels: median {1000 * statistics.median(small):.0f} ms, most {1000 * max(small):.0f} ms")
+    for megapixels in (8.2, 12.2):
+        costs = [cost_of_one(enlarged(data, megapixels), 3) for data in some]
+        multiples = [cost / plain for cost, plain in costs]
+        print(f"{megapixels} megapixels: median {1000 * statistics.median(cost for cost, _ in costs):.0f} ms; "
+              f"{statistics.median(multiples):.1f} times the plain decode, most {max(multiples):.1f} times")
+
+
+# ---- memory ----
+
+
+def _most_mb(pid: int | str) -> float:
+    """The most memory that a running process has taken until now [MB]; Linux keeps this figure, other systems do not."""
+    told = re.search(r"VmHWM:\s+(\d+) kB", Path(f"/proc/{pid}/status").read_text())
+    return int(told[1]) / 1024 if told else 0.0
+
+
+def memory_for(many: int, workers: int = 2) -> tuple[float, float]:
+    """Most memory of a worker and of this process, for taking in, measuring and judging so many photos [MB]."""
+    most = [0.0]
+
+    def note(_step: str, done: int, of: int) -> None:
+        if done == of:  # the workers are idle, but still there to be asked
+            most.extend(_most_mb(child.pid) for child in active_children() if child.pid is not None)
+
+    with tempfile.TemporaryDirectory() as folder:
+        log = a_log_of(distinct_photos(many), folder)
+        measure(log, workers, progress=note)
+        judge(log, "east", progress=note, workers=workers)
+    return max(most), _most_mb("self")
+
+
+def memory(few: int = 100, many: int = 2_000) -> None:
+    """Prints the most memory for few photos and for many, each from a fresh start."""
+    for count in (few, many):
+        with ProcessPoolExecutor(1, get_context("spawn")) as pool:
+            worker, feeder = pool.submit(memory_for, count).result()
+        print(f"{count} photos: at most {worker:.0f} MB in a worker, {feeder:.0f} MB in what feeds them", flush=True)
 
 
 if __name__ == "__main__":
-    main(*(int(word) for word in sys.argv[1:3]))
+    os.environ["OMP_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"
+    cv2.setNumThreads(1)
+    words = sys.argv[1:]
+    if words[:1] == ["memory"]:
+        memory(*(int(word) for word in words[1:3]))
+    else:
+        speed(*(int(word) for word in words[:2]))

@@ -2,7 +2,7 @@
 
 Taking in, measuring and judging are three steps, each of which goes on where it was stopped: a message that is in the
 log is not taken in again, a photo that was measured by this version is not measured again. One bad photo never stops
-the rest.
+the rest. Workers, here or on other machines, only read the log and reckon; one place saves what they send back.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import lru_cache
+from itertools import islice
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -35,6 +37,10 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
 Progress = Callable[[str, int, int], None]
+
+
+FEW = 40  # so few submissions are judged sooner than workers are started; our choice
+DEADLY = "measuring it stops the program; look at it yourself"
 
 
 def _silent(_what: str, _done: int, _of: int) -> None:
@@ -166,27 +172,28 @@ def look_at(data: bytes, name: str) -> dict[str, Any]:
     }
 
 
-def _start_worker(where: str) -> None:
-    global _log
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ[name] = "1"
+@lru_cache(maxsize=1)
+def _opened(where: str) -> Log:
+    """In a worker: the log, opened once. A worker keeps to one thread, since there are as many of them as cores."""
     import cv2
 
     cv2.setNumThreads(1)
-    _log = open_log(where)
+    return open_log(where)
 
 
-_log: Log | None = None
+def _start_worker(where: str) -> None:
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ[name] = "1"
+    _opened(where)
 
 
-def _look(where: str, digest: str, name: str) -> tuple[str, dict[str, Any]]:
+def _look(where: str, digest: str, name: str) -> dict[str, Any]:
     """In a worker: the photo is read from the log, so that no picture travels between processes."""
-    log = _log if _log is not None and _log.where == where else open_log(where)
     try:
-        data = log.original(digest)
+        data = _opened(where).original(digest)
     except CannotUse as reason:
-        return digest, {"error": str(reason)}
-    return digest, look_at(data, name)
+        return {"error": str(reason)}
+    return look_at(data, name)
 
 
 def unseen(log: Log) -> list[tuple[str, str]]:
@@ -204,42 +211,56 @@ def measure(log: Log, workers: int | None = None, scheduler: str | None = None, 
     """Measures every photo that was not yet; returns how many. workers : processes, all cores when None. scheduler :
     address of a Dask scheduler, to use its workers instead; they must reach the log by the same address."""
     todo = unseen(log)
-    if not todo:
-        return 0
-    found = _on_dask(log, todo, scheduler) if scheduler else _on_cores(log, todo, workers or os.cpu_count() or 1)
-    for number, (digest, told) in enumerate(found, 1):
+    for number, (digest, told) in enumerate(_shared_out(_look, log, todo, workers, scheduler), 1):
         with log.writing() as session:
-            session.merge(Looked(sha256=digest, version=__version__, found=told))
+            session.merge(Looked(sha256=digest, version=__version__, found=told or {"error": DEADLY}))
         progress("measuring", number, len(todo))
     return len(todo)
 
 
-def _on_cores(log: Log, todo: Sequence[tuple[str, str]], workers: int) -> Iterator[tuple[str, dict[str, Any]]]:
-    where = _address(log)
-    if workers == 1:
-        _start_worker(where)
-        yield from (_look(where, digest, name) for digest, name in todo)
-        return
-    left = dict(todo)
+# ---- sharing out ----
+
+# What a worker does: it is given the address of the log, the name of what is to be done, and what else it must know.
+Task = Callable[..., dict[str, Any]]
+Done = tuple[str, dict[str, Any] | None]
+
+
+def _shared_out(
+    task: Task, log: Log, todo: Sequence[tuple[str, ...]], workers: int | None, scheduler: str | None
+) -> Iterator[Done]:
+    """Each name of todo with what the task yielded, as they come; with None where it stopped the program."""
+    where, many = _address(log), workers or os.cpu_count() or 1
+    if not todo:
+        return iter(())
+    if scheduler:
+        return _on_dask(task, where, todo, scheduler)
+    if many == 1:
+        return ((one[0], task(where, *one)) for one in todo)
+    return _on_cores(task, where, todo, many)
+
+
+def _on_cores(task: Task, where: str, todo: Sequence[tuple[str, ...]], workers: int) -> Iterator[Done]:
+    left = {one[0]: one for one in todo}
     while left:
-        waiting: dict[Future[tuple[str, dict[str, Any]]], str] = {}
-        supply = iter(list(left.items()))
+        waiting: dict[Future[dict[str, Any]], str] = {}
+        supply = iter(list(left.values()))
         pool = _pool(where, workers)
         try:
             while True:
                 # a few more than there are workers: memory does not grow with the pile
                 while len(waiting) < 2 * workers and (one := next(supply, None)) is not None:
-                    waiting[pool.submit(_look, where, *one)] = one[0]
+                    waiting[pool.submit(task, where, *one)] = one[0]
                 if not waiting:
                     break
                 done = next(as_completed(waiting))
                 result = done.result()
-                left.pop(waiting.pop(done))
-                yield result
+                name = waiting.pop(done)
+                del left[name]
+                yield name, result
         except BrokenProcessPool:
             # one of those in flight stopped its process: each is tried alone, so that only the guilty one is set aside
-            for digest in waiting.values():
-                yield _alone(where, digest, left.pop(digest))
+            for name in waiting.values():
+                yield name, _alone(task, where, left.pop(name))
         finally:
             pool.shutdown(cancel_futures=True)
 
@@ -248,17 +269,17 @@ def _pool(where: str, workers: int) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(workers, get_context("spawn"), _start_worker, (where,))
 
 
-def _alone(where: str, digest: str, name: str) -> tuple[str, dict[str, Any]]:
+def _alone(task: Task, where: str, one: tuple[str, ...]) -> dict[str, Any] | None:
     with _pool(where, 1) as pool:
         try:
-            return pool.submit(_look, where, digest, name).result()
+            return pool.submit(task, where, *one).result()
         except BrokenProcessPool:
-            return digest, {"error": "measuring it stops the program; look at it yourself"}
+            return None
 
 
-def _on_dask(log: Log, todo: Sequence[tuple[str, str]], scheduler: str) -> Iterator[tuple[str, dict[str, Any]]]:
+def _on_dask(task: Task, where: str, todo: Sequence[tuple[str, ...]], scheduler: str) -> Iterator[Done]:
     try:
-        from distributed import Client
+        from distributed import Client, KilledWorker
         from distributed import as_completed as completed
     except ModuleNotFoundError:
         raise CannotUse('a scheduler needs Dask: pip install "browse-diagnose[many]"') from None
@@ -266,15 +287,24 @@ def _on_dask(log: Log, todo: Sequence[tuple[str, str]], scheduler: str) -> Itera
         client = Client(scheduler, timeout=10)
     except (OSError, ValueError) as problem:
         raise CannotUse(f"no scheduler answers at {scheduler} ({problem}); start one with dask scheduler") from None
-    where = _address(log)
+    named: dict[Any, str] = {}
+
+    def submit(one: tuple[str, ...]) -> Any:
+        future = client.submit(task, where, *one, pure=False)
+        named[future.key] = one[0]
+        return future
+
     with client:
         supply = iter(todo)
-        first = [one for _, one in zip(range(4 * max(1, len(client.nthreads()))), supply, strict=False)]
-        running = completed([client.submit(_look, where, *one, key=f"look-{one[0]}", pure=False) for one in first])
+        running = completed([submit(one) for one in islice(supply, 4 * max(1, len(client.nthreads())))])
         for done in running:
-            yield done.result()
+            try:
+                result = done.result()
+            except KilledWorker:
+                result = None
+            yield named.pop(done.key), result
             if (one := next(supply, None)) is not None:
-                running.add(client.submit(_look, where, *one, key=f"look-{one[0]}", pure=False))
+                running.add(submit(one))
 
 
 def _address(log: Log) -> str:
@@ -285,30 +315,45 @@ def _address(log: Log) -> str:
 # ---- judging ----
 
 
-def judge(log: Log, region: str | None = None, by: str = "", again: bool = False, progress: Progress = _silent) -> int:
-    """Judges every submission that lies in no pile, and puts it into one; returns how many. again : all of them."""
+def judge(
+    log: Log, region: str | None = None, by: str = "", again: bool = False, progress: Progress = _silent,
+    workers: int | None = None, scheduler: str | None = None,
+) -> int:
+    """Judges every submission that lies in no pile, and puts it into one; returns how many. again : all of them.
+    workers, scheduler : as for measure."""
     with log.reading() as session:
         asked = session.query(Submission.id).filter(Submission.deleted.is_(False))
-        todo = [name for (name,) in (asked if again else asked.filter(Submission.pile == "")).order_by(Submission.saved_at)]
+        names = [name for (name,) in (asked if again else asked.filter(Submission.pile == "")).order_by(Submission.saved_at)]
         twins = _twins(session)
-    for number, name in enumerate(todo, 1):
-        judge_one(log, name, region, by, twins.get(name, ""))
+    todo = [(name, region or "", twins.get(name, "")) for name in names]
+    for number, (name, found) in enumerate(_shared_out(_judge, log, todo, workers if len(todo) >= FEW else 1, scheduler), 1):
+        if found is not None:
+            log.correct(name, by, "submission", **found)
         progress("judging", number, len(todo))
     return len(todo)
 
 
-def judge_one(log: Log, name: str, region: str | None = None, by: str = "", twin: str | None = None) -> None:
+def judge_one(log: Log, name: str, region: str | None = None, by: str = "") -> None:
     """Judges one submission from what was measured in its photos and confirmed of its words."""
     row = log.record("submission", name)
-    twin = row["twin"] if twin is None else twin
+    log.correct(name, by, "submission", **judged(log, row, region, row["twin"]))
+
+
+def _judge(where: str, name: str, region: str, twin: str) -> dict[str, Any]:
+    log = _opened(where)
+    return judged(log, log.record("submission", name), region or None, twin)
+
+
+def judged(log: Log, row: Mapping[str, Any], region: str | None, twin: str) -> dict[str, Any]:
+    """What is known of a submission once it is judged, by the names of its fields. twin : who sent its photos before."""
     found = looked(log, row["photos"])
     diagnosis = diagnosis_of(row, found, region)
     placed = rank(row, diagnosis, list(found.values()), twin)
-    log.correct(
-        name, by, "submission", signs=signs_as_json(diagnosis.signs), verdict=diagnosis.verdict.as_json(),
-        barrier=diagnosis.barrier.as_json(), twin=twin, pile=placed.pile, why=placed.why, worth=placed.worth,
-        question=placed.question,
-    )
+    return {
+        "signs": signs_as_json(diagnosis.signs), "verdict": diagnosis.verdict.as_json(),
+        "barrier": diagnosis.barrier.as_json(), "twin": twin, "pile": placed.pile, "why": placed.why, "worth": placed.worth,
+        "question": placed.question,
+    }
 
 
 def looked(log: Log, photos: Iterable[str]) -> dict[str, dict[str, Any]]:
