@@ -20,6 +20,7 @@ PLOTS = (8, 15, 20, 30, 60)
 LIKENESS = (0.0, 0.05, 0.2)
 UNEVEN = (0.0, 0.8)
 TREES = (5, 20)
+Z95 = 1.96
 
 
 def planting(rng: np.random.Generator, plots: int, share: float, likeness: float, uneven: float,
@@ -46,7 +47,12 @@ def covered(rng: np.random.Generator, runs: int, plots: int, share: float, liken
     expected = plots * trees * share
     return {"plots": plots, "trees a plot": trees, "share": share, "likeness": likeness, "uneven": uneven,
             "browsed expected": expected, "many": plots >= MANY_PLOTS and expected >= MANY_BROWSED,
-            "coverage": hits / runs, "width": float(np.mean(widths))}
+            "coverage": hits / runs, "error": binomial_error(hits / runs, runs), "width": float(np.mean(widths))}
+
+
+def binomial_error(share: float, runs: int) -> float:
+    """Standard error of a share of so many runs: the table itself is a simulation and no surer than this."""
+    return float(np.sqrt(max(share * (1 - share), 1e-12) / runs))
 
 
 def table(runs: int = 2000, seed: int = 1) -> pd.DataFrame:
@@ -67,12 +73,15 @@ def main() -> None:
     given = asked.parse_args()
     found = table(given.runs, given.seed)
     with pd.option_context("display.max_rows", None, "display.width", 140):
-        print(found.round({"coverage": 4, "width": 3}))
+        print(found.round({"coverage": 4, "width": 3, "error": 4}))
     many, few = found[found["many"]], found[~found["many"]]
     outside = many[(many["coverage"] < 0.93) | (many["coverage"] > 0.97)]
     print(f"{len(outside)} of {len(many)} cells with many plots and browsed trees lie outside 93 to 97 % "
           f"(least {many['coverage'].min():.3f}, most {many['coverage'].max():.3f})")
-    print(f"{(few['coverage'] < 0.93).sum()} of {len(few)} other cells lie below 93 % (least {few['coverage'].min():.3f})")
+    low = few[few["coverage"] < 0.93]
+    sure = low[low["coverage"] + Z95 * low["error"] < 0.93]
+    print(f"{len(low)} of {len(few)} other cells lie below 93 % (least {few['coverage'].min():.4f}), {len(sure)} of them by "
+          f"more than the error of {given.runs} runs allows ({Z95 * binomial_error(0.93, given.runs):.3f} either way)")
 
 
 if __name__ == "__main__":
