@@ -86,13 +86,27 @@ def _add_circumstances(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--region", help="where the planting is (default: from the photo's position)")
     parser.add_argument("--month", type=_month, help="month in which the wound was found, 1 to 12")
     parser.add_argument("--snow-mm", type=_depth, help="depth of the snow that lay when it was made [mm]")
+    parser.add_argument("--prior", metavar="FILE", help="your own weights, YAML or JSON: culprit: weight")
+    parser.add_argument("--learn-from", metavar="LOG",
+                        help="sharpen the prior by this log's namings that were confirmed from outside (field 'confirmed')")
     parser.add_argument("--inches", action="store_true", help="show lengths in inches and feet")
 
 
 def _circumstances(args: argparse.Namespace) -> Circumstances:
+    from diagnose.culprits.prior import read_prior
     from diagnose.diagnosis import Circumstances
 
-    return Circumstances(args.region, args.month, args.snow_mm)
+    own = None if args.prior is None else read_prior(args.prior)
+    return Circumstances(args.region, args.month, args.snow_mm, own, _learnt(args))
+
+
+def _learnt(args: argparse.Namespace) -> dict[str, float] | None:
+    if args.learn_from is None:
+        return None
+    from diagnose.fieldlog.judged import confirmed_in
+    from diagnose.fieldlog.store import open_log
+
+    return confirmed_in(open_log(args.learn_from))
 
 
 def _answers(args: argparse.Namespace) -> Signs:
@@ -158,27 +172,39 @@ def _keep(found: Diagnosis, args: argparse.Namespace) -> None:
 
 
 def _ask(args: argparse.Namespace) -> int:
+    from diagnose.diagnosis import diagnose_answers, diagnose_wounds
+    from diagnose.report.plain import diagnosis_as_text, wounds_as_text
+    from diagnose.signs import read_signs
+
+    around = _circumstances(args)
+    if len(args.signs) > 1:
+        each = [diagnose_answers(read_signs(file), around) for file in args.signs]
+        wounds = diagnose_wounds(each, around.snow_mm or 0.0)
+        print(json.dumps(wounds.as_json(), indent=1) if args.json else wounds_as_text(wounds, args.inches))
+        return 0
+    found = diagnose_answers(read_signs(args.signs[0]), around) if args.signs else _asked(around)
+    print(json.dumps(found.as_json(), indent=1) if args.json else diagnosis_as_text(found, inches=args.inches))
+    return 0
+
+
+def _asked(around: Circumstances) -> Diagnosis:
+    """The diagnosis from the guided key on the terminal."""
     from diagnose.culprits.ask import next_step
     from diagnose.diagnosis import diagnose_answers
     from diagnose.protect.requirement import NEED_OF
-    from diagnose.report.plain import diagnosis_as_text
 
-    answers = dict(_answers(args))
-    found = diagnose_answers(answers, _circumstances(args))
+    answers: dict[str, Sign] = {}
     passed: set[str] = set()
-    step = next_step(found.verdict, passed, NEED_OF)
-    while args.signs is None and (asked := step.question) is not None:
+    found = diagnose_answers(answers, around)
+    while (asked := (step := next_step(found.verdict, passed, NEED_OF)).question) is not None:
         answer = _ask_one(asked)
         if answer is None:
             passed.add(asked)
         else:
             answers[asked] = answer
-            found = diagnose_answers(answers, _circumstances(args))
-        step = next_step(found.verdict, passed, NEED_OF)
-    if args.signs is None:
-        print(f"\nNo more questions: {step.reason}.\n", file=sys.stderr)
-    print(json.dumps(found.as_json(), indent=1) if args.json else diagnosis_as_text(found, inches=args.inches))
-    return 0
+            found = diagnose_answers(answers, around)
+    print(f"\nNo more questions: {step.reason}.\n", file=sys.stderr)
+    return found
 
 
 def _ask_one(name: str) -> Sign | None:
@@ -222,6 +248,8 @@ def _log(args: argparse.Namespace) -> int:
         print(f"Observation {log.correct(args.correct, by=args.by, **dict(args.field))[:8]} is corrected; "
               "what stood there before is kept.")
         return 0
+    if args.together:
+        return _together(log, args)
     done = _log_work(log, args)
     if done is not None:
         print(done)
@@ -235,6 +263,18 @@ def _log(args: argparse.Namespace) -> int:
         print(export(log, rows, args.export, exact=args.exact))
         return 0
     print(rows.to_json(orient="records", indent=1) if args.json else observations_as_text(rows))
+    return 0
+
+
+def _together(log: Log, args: argparse.Namespace) -> int:
+    from diagnose.fieldlog.judged import wounds_of
+    from diagnose.photo.picture import CannotUse
+    from diagnose.report.plain import wounds_as_text
+
+    if args.site is None:
+        raise CannotUse("say whose wounds are judged together: --together --site NAME, and --plant TAG for one plant")
+    wounds = wounds_of(log, args.site, args.plant)
+    print(json.dumps(wounds.as_json(), indent=1) if args.json else wounds_as_text(wounds))
     return 0
 
 
@@ -567,7 +607,8 @@ def _parser() -> argparse.ArgumentParser:
     _add_circumstances(photo)
 
     ask = verb("ask", _ask, "judge answered signs without a photo, or ask for them one by one")
-    ask.add_argument("--signs", help="YAML or JSON file of answered signs")
+    ask.add_argument("--signs", action="append", default=[], metavar="FILE",
+                     help="YAML or JSON file of answered signs; several are wounds of one plant, judged together")
     ask.add_argument("--json", action="store_true", help="print the verdict as JSON")
     _add_circumstances(ask)
 
@@ -696,6 +737,8 @@ def _parser() -> argparse.ArgumentParser:
     log.add_argument("--field", type=_field, action="append", default=[], metavar="FIELD=VALUE",
                      help="what is right, e.g. plant=17 or note='seen again'; may be repeated")
     log.add_argument("--by", default="", help="your initials, for the history")
+    log.add_argument("--together", action="store_true", help="judge all wounds of --site, or of its --plant, together")
+    log.add_argument("--plant", help="with --together: only this plant")
     log.add_argument("--site", help="only this planting")
     log.add_argument("--culprit", help="only this verdict")
     log.add_argument("--since", metavar="DATE", help="taken on this day or later, YYYY-MM-DD")

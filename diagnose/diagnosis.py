@@ -6,11 +6,12 @@ the reports show the object that comes out.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from diagnose.culprits.together import Together, judge_together
 from diagnose.culprits.verdict import Verdict, judge
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import CannotUse, Picture, read_picture
@@ -72,12 +73,15 @@ class Circumstances:
     """What is known round the wound: region, month of finding, snow.
 
     region : key of a region of the catalogue, or None to take it from the position. month : 1 to 12.
-    snow_mm : depth of the snow that lay when the wound was made [mm], None when unknown.
+    snow_mm : depth of the snow that lay when the wound was made [mm], None when unknown. prior : own weights by culprit
+    in place of the region's. confirmed : wounds here by culprit, confirmed from outside, that sharpen the prior.
     """
 
     region: str | None = None
     month: int | None = None
     snow_mm: float | None = None
+    prior: Mapping[str, float] | None = None
+    confirmed: Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -106,6 +110,18 @@ class Diagnosis:
             "remarks": list(self.measurement.remarks),
             **judged,
         }
+
+
+@dataclass(frozen=True)
+class Wounds:
+    """Several wounds of one plant or site: each judged on its own, who is at work, and one barrier against them all."""
+
+    each: tuple[Diagnosis, ...]
+    together: Together
+    barrier: Requirement
+
+    def as_json(self) -> dict[str, Any]:
+        return {**self.together.as_json(), "barrier": self.barrier.as_json()}
 
 
 def diagnose_photo(
@@ -163,6 +179,16 @@ def _wound_seen(measurement: Measurement) -> dict[str, Sign]:
 def diagnose_answers(answers: Signs, circumstances: Circumstances | None = None) -> Diagnosis:
     """The diagnosis from answered signs alone."""
     return _judged(dict(answers), circumstances)
+
+
+def diagnose_wounds(each: Sequence[Diagnosis], snow_mm: float = 0.0) -> Wounds:
+    """Several wounds judged together: the barrier stops every culprit that the barrier of any one of them must stop.
+
+    Raises CannotUse without a wound.
+    """
+    together = judge_together([one.verdict for one in each])
+    union = dict.fromkeys(culprit for one in each for culprit in one.barrier.culprits)
+    return Wounds(tuple(each), together, require(list(union), snow_mm=snow_mm))
 
 
 def measure_picture(
@@ -259,6 +285,6 @@ def _judged(
             place = (taken.lat, taken.lon)
         if month is None and taken.time is not None:
             month = taken.time.month
-    verdict = judge(signs, place=place, month=month, snow_mm=around.snow_mm)
+    verdict = judge(signs, place, month, around.prior, around.snow_mm, around.confirmed)
     barrier = require(verdict.culprits, snow_mm=around.snow_mm or 0.0)
     return Diagnosis(verdict, barrier, signs, picture, plane, measurement or Measurement())

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping
+from os import PathLike
+from pathlib import Path
 
 import numpy as np
+import yaml
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue
@@ -60,6 +64,43 @@ def prior_of(
     prior *= (1 - share) / prior.sum()
     prior[here] = share
     return prior
+
+
+def read_prior(path: str | PathLike[str]) -> dict[str, float]:
+    """Own weights by culprit key from a YAML or JSON file; culprits left out become next to impossible.
+
+    Raises CannotUse, in one line, for a file that cannot be read and for weights that are none.
+    """
+    try:
+        text = Path(path).read_text(encoding="utf-8-sig")
+        loaded = json.loads(text) if str(path).endswith(".json") else yaml.safe_load(text)
+    except (OSError, UnicodeDecodeError):
+        raise CannotUse(f"{path} cannot be read; give a YAML or JSON file that maps culprits to weights") from None
+    except (ValueError, yaml.YAMLError):
+        raise CannotUse(f"{path} is neither YAML nor JSON; write one `culprit: weight` a line") from None
+    if not isinstance(loaded, dict) or not loaded:
+        raise CannotUse(f"{path} holds no weights; write one `culprit: weight` a line, e.g. `hare: 3`")
+    weights = {}
+    for key, weight in loaded.items():
+        if isinstance(weight, bool) or not isinstance(weight, int | float):
+            raise CannotUse(f"'{weight}' is no weight for '{key}' in {path}; write a number, 0 or more")
+        weights[str(key)] = float(weight)
+    if not sum(_own(catalogue(), weights, least=0.0)) > 0:
+        raise CannotUse(f"{path} makes every culprit impossible; give at least one a weight above 0")
+    return weights
+
+
+def prior_words(own: Mapping[str, float] | None, confirmed: Mapping[str, float] | None) -> tuple[str, ...]:
+    """What moved the prior away from the region's, a line each; empty where nothing did."""
+    names, told = catalogue().names, []
+    if own is not None:
+        ranked = sorted((key for key in own if own[key] > 0), key=lambda key: -own[key])
+        told.append("started from your own weights: " + ", ".join(f"{names[key]} {own[key]:g}" for key in ranked))
+    if confirmed and sum(confirmed.values()) > 0:
+        seen = ", ".join(f"{names[key]} {confirmed[key]:g}" for key in sorted(confirmed, key=lambda key: -confirmed[key]))
+        told.append(f"sharpened by what was confirmed here from outside: {seen} (all together count as {PSEUDO_CAP:g} at "
+                    "most)")
+    return tuple(told)
 
 
 def confirmed_counts(records: Iterable[Mapping[str, object]]) -> dict[str, float]:

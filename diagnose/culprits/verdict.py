@@ -12,7 +12,7 @@ import numpy as np
 
 from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue, group_words
 from diagnose.culprits.likelihood import group_likelihoods
-from diagnose.culprits.prior import prior_of, region_of
+from diagnose.culprits.prior import prior_of, prior_words, region_of
 from diagnose.signs import Answer, Shares, Sign, Signs, vocabulary
 
 _SEASONS = ("winter", "spring", "summer", "autumn")
@@ -32,7 +32,8 @@ class Reason:
 class Verdict:
     """The culprits of one wound with their probabilities, which sum to one.
 
-    leading : key of the culprit or group that leads clearly, None when none does. groups : summed by kind.
+    leading : key of the culprit or group that leads clearly, None when none does. groups : summed by kind. moved_by :
+    what moved the prior away from the region's (own weights, what was confirmed here), a line each.
     """
 
     culprits: Mapping[str, float]
@@ -44,6 +45,7 @@ class Verdict:
     snow_mm: float | None
     prior: tuple[float, ...]
     without: str | None = None
+    moved_by: tuple[str, ...] = ()
 
     @property
     def version(self) -> str:
@@ -119,7 +121,7 @@ class Verdict:
         return self._again({**self.signs, name: sign})
 
     def _again(self, signs: Signs) -> Verdict:
-        return _judge(signs, self.place, self.month, self.snow_mm, np.array(self.prior), self.without)
+        return _judge(signs, self.place, self.month, self.snow_mm, np.array(self.prior), self.without, self.moved_by)
 
     def as_json(self) -> dict[str, Any]:
         """The object that the command prints under `verdict`."""
@@ -133,6 +135,7 @@ class Verdict:
             "next_question": None if asked is None else vocabulary()[asked].question,
             "next_sign": asked,
             "for": [reason.words for reason in self.reasons if reason.weight > 0.05],
+            "prior": list(self.moved_by),
             "against": [reason.words for reason in self.reasons if reason.weight < -0.05],
             "would_change": self.would_change,
             "settle": self.settle,
@@ -169,12 +172,12 @@ def judge(
     """
     region = region_of(place)
     start = prior_of(catalogue(without), region, prior, confirmed)
-    return _judge(signs, region, month, snow_mm, start, without)
+    return _judge(signs, region, month, snow_mm, start, without, prior_words(prior, confirmed))
 
 
 def _judge(
     signs: Signs, region: str | None, month: int | None, snow_mm: float | None, prior: np.ndarray,
-    without: str | None,
+    without: str | None, moved_by: tuple[str, ...] = (),
 ) -> Verdict:
     known = catalogue(without)
     posterior, _ = weigh(known, signs, region, month, snow_mm, prior)
@@ -183,7 +186,7 @@ def _judge(
     for key, share in culprits.items():
         groups[known.groups[key]] = groups.get(known.groups[key], 0.0) + share
     return Verdict(culprits, groups, _leading(known, culprits, groups), dict(signs), region, month, snow_mm,
-                   tuple(prior.tolist()), without)
+                   tuple(prior.tolist()), without, moved_by)
 
 
 def weigh(

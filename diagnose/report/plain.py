@@ -12,7 +12,7 @@ from diagnose.signs import vocabulary
 if TYPE_CHECKING:
     import pandas as pd
 
-    from diagnose.diagnosis import Diagnosis
+    from diagnose.diagnosis import Diagnosis, Wounds
     from diagnose.protect.requirement import Requirement
 
 _WIDTH = 96
@@ -24,6 +24,13 @@ def diagnosis_as_text(found: Diagnosis, inches: bool = False) -> str:
     if found.picture is not None:
         blocks.append(_measured(found, inches))
     blocks += [_verdict(found), _barrier(found.barrier, inches)]
+    return "\n\n".join("\n".join(block) for block in blocks)
+
+
+def wounds_as_text(found: Wounds, inches: bool = False) -> str:
+    """Several wounds: each one's verdict, who is at work, and the one barrier against them all."""
+    blocks = [[f"Wound {number}", *_verdict(one)] for number, one in enumerate(found.each, 1)]
+    blocks += [[found.together.statement], _barrier(found.barrier, inches)]
     return "\n\n".join("\n".join(block) for block in blocks)
 
 
@@ -52,6 +59,8 @@ def _verdict(found: Diagnosis) -> list[str]:
         told = [reason.words for reason in verdict.reasons if sign * reason.weight > 0.05]
         if told:
             lines += _wrapped(f"  {heading}: ", "; ".join(told))
+    for words in verdict.moved_by:
+        lines += _wrapped("  prior: ", words)
     if verdict.warning:
         lines += _wrapped("  ", verdict.warning)
     asked = verdict.next_question

@@ -11,6 +11,7 @@ import streamlit as st
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import catalogue, group_words
+from diagnose.culprits.prior import CONFIRMED_BY
 from diagnose.diagnosis import diagnose_photo
 from diagnose.fieldlog.store import Log
 from diagnose.measure.overlay import annotate
@@ -137,10 +138,14 @@ def _change_and_history(log: Log, found: dict[str, Any]) -> None:
         names = [None, *catalogue().names]
         named = st.selectbox("Your own naming", names, index=names.index(found["named"]) if found["named"] in names else 0,
                              format_func=lambda key: "none" if key is None else catalogue().names[key])
+        ways = ["", *CONFIRMED_BY]
+        confirmed = st.selectbox("That naming was confirmed by", ways, index=ways.index(found["confirmed"]),
+                                 format_func=lambda way: way or "nothing from outside",
+                                 help="Only what was confirmed from outside can teach the tool what lives here.")
         note = st.text_input("Note", found["note"])
         by = st.text_input("Your initials", preferences.initials(), max_chars=8)
         if st.form_submit_button("Save the correction"):
-            given = {"site": site, "plant": plant, "named": named, "note": note}
+            given = {"site": site, "plant": plant, "named": named, "confirmed": confirmed, "note": note}
             if changed := {name: value for name, value in given.items() if value != found[name]}:
                 log.correct(found["id"], by=by, **changed)
             st.rerun()

@@ -36,6 +36,8 @@ def verdict_of(verdict: Verdict) -> None:
     for heading, told in (("Speaks for it", speaks_for), ("Speaks against it", against)):
         if told:
             st.markdown(f"**{heading}**\n" + "\n".join(f"- {words}" for words in told))
+    for words in verdict.moved_by:
+        st.caption(f"Before any sign was looked at, this was {words}.")
     if verdict.warning:
         st.warning(verdict.warning)
     st.caption(verdict.settle)
