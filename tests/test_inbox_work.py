@@ -213,25 +213,55 @@ def _rows(log: Log) -> list[str]:
                   for row in rows)
 
 
-def test_killed_at_random_and_started_again_it_ends_with_the_same_rows(small: Path, tmp_path: Path) -> None:
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="processes cannot be forked and killed here")
+def test_killed_at_random_and_started_again_it_ends_with_the_same_rows_and_nothing_is_measured_twice(
+    small: Path, tmp_path: Path
+) -> None:
     whole = open_log(tmp_path / "whole")
     take_in(whole, small)
     measure(whole, 1)
     judge(whole, "east")
-    times = int(os.environ.get("DIAGNOSE_INBOX_KILLS", "4"))
-    command = [sys.executable, "-m", "diagnose.cli", "inbox", str(small), "--region", "east", "--workers", "1",
-               "--log", str(tmp_path / "killed")]
-    kills = 0
-    for number in range(times):
-        running = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True)
-        time.sleep(0.8 + 0.37 * (number % 9))
-        if running.poll() is None:
-            os.killpg(running.pid, signal.SIGKILL)
-            kills += 1
-        running.wait()
-    assert subprocess.run(command, capture_output=True).returncode == 0
-    assert kills >= 1
-    assert _rows(open_log(tmp_path / "killed")) == _rows(whole)
+    kills = int(os.environ.get("DIAGNOSE_INBOX_KILLS", "6"))
+    writer = [sys.executable, str(Path(__file__).parent / "kill_inbox.py"), str(small), str(tmp_path / "logs"), str(kills)]
+    runs = subprocess.run(writer, capture_output=True, text=True, check=True).stdout
+    told = [json.loads(line) for line in runs.splitlines()]
+    assert sum(run["killed"] for run in told) == kills
+    assert not [line for run in told for line in run["said"] if line.startswith("failed")]
+    for name in {run["log"] for run in told}:
+        assert _rows(open_log(tmp_path / "logs" / name)) == _rows(whole)
+        lines = [line for run in told if run["log"] == name for line in run["said"]]
+        for kept in (place for place, line in enumerate(lines) if line.startswith("kept")):
+            # looked at again only where the run was killed before it had said that the photo is kept
+            assert lines[kept].replace("kept", "look") not in lines[kept:]
+        looks = sum(line.startswith("look") for line in lines)
+        assert looks <= len(_looked(whole)) + sum(run["killed"] for run in told if run["log"] == name)
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="whether a process runs is read from /proc")
+def test_workers_end_when_the_one_who_feeds_them_is_killed(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    code = ("import sys, time; from diagnose.inbox.work import _pool\n"
+            "if __name__ == '__main__':\n"
+            "    pool = _pool(sys.argv[1], 1); pool.submit(len, '').result()\n"
+            "    print(*pool._processes, flush=True); time.sleep(60)\n")
+    (tmp_path / "feed.py").write_text(code)
+    feeder = subprocess.Popen([sys.executable, str(tmp_path / "feed.py"), log.where], stdout=subprocess.PIPE, text=True)
+    assert feeder.stdout is not None
+    worker = int(feeder.stdout.readline())
+    assert _runs(worker)
+    feeder.kill()
+    feeder.wait()
+    until = time.monotonic() + 20
+    while _runs(worker) and time.monotonic() < until:
+        time.sleep(0.1)
+    assert not _runs(worker)
+
+
+def _runs(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
+    except FileNotFoundError:
+        return False
 
 
 # ---- another engine ----

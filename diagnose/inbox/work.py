@@ -15,8 +15,9 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import lru_cache
 from itertools import islice
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Any
 
 from diagnose import __version__
@@ -184,7 +185,16 @@ def _opened(where: str) -> Log:
 def _start_worker(where: str) -> None:
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ[name] = "1"
+    Thread(target=_end_with_parent, daemon=True).start()
     _opened(where)
+
+
+def _end_with_parent() -> None:
+    """A worker whose parent was killed would otherwise wait for work for ever."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _look(where: str, digest: str, name: str) -> dict[str, Any]:
