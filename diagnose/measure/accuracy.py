@@ -25,12 +25,18 @@ FINGER = 0.0032  # standard error of a tap, as a share of the picture's diagonal
 BACK = 8.0  # diameters from the end to the second tap
 
 
+SIZES = (("under 2.5 mm", 0.0, 2.5), ("2.5 to 6 mm", 2.5, 6.0), ("over 6 mm", 6.0, np.inf))
+Case = tuple[str, float, Measured | None]  # picture, truth, what was measured
+
+
 @dataclass(frozen=True)
 class Row:
     """Errors of one quantity over the pictures that have it.
 
-    relative : whether errors are shares of the truth (else in the quantity's unit). within_1, within_2 : share of
-    the truths inside one and two stated sigmas. sigma : median stated sigma, in the unit of the errors.
+    relative : whether errors are shares of the truth (else in the quantity's unit). median_range, p90_range : 95 %
+    bootstrap intervals of the two percentiles. within_1, within_2 : share of the truths inside one and two stated
+    sigmas. pull_95 : 95th percentile of error over sigma. sigma : median stated sigma, in the unit of the errors.
+    errors, pulls : of each picture; None where nothing was measured.
     """
 
     quantity: str
@@ -39,57 +45,82 @@ class Row:
     relative: bool
     median: float
     p90: float
+    median_range: tuple[float, float]
+    p90_range: tuple[float, float]
     within_1: float
     within_2: float
+    pull_95: float
     sigma: float
     errors: Mapping[str, float | None]
+    pulls: Mapping[str, float | None]
 
 
 def error_table(folder: Path = PHOTOS) -> list[Row]:
     """A row for each quantity; raises CannotUse where the folder holds no pictures with truth."""
-    found: dict[tuple[str, bool], list[tuple[str, float, Measured | None]]] = {}
+    found: dict[tuple[str, bool], list[tuple[Case, float | None]]] = {}
     forms: list[tuple[str, str, Shares | None]] = []
     for scene, measure in _SCENES.items():
         for path in sorted((folder / scene).glob("*.jpg")):
             truth = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
             measurement, wanted, form = measure(read_picture(path), truth)
+            size = truth["twig"]["diameter_mm"] if scene == "twig_on_card" else None
             for quantity, (name, true, relative) in wanted.items():
                 sign = measurement.measured.get(name)
                 value = sign if isinstance(sign, Measured) else None
-                found.setdefault((quantity, relative), []).append((f"{scene}/{path.stem}", true, value))
+                found.setdefault((quantity, relative), []).append(((f"{scene}/{path.stem}", true, value), size))
             if form is not None:
                 shares = measurement.measured.get("end_form")
                 forms.append((f"{scene}/{path.stem}", form, shares if isinstance(shares, Shares) else None))
     if not found:
         raise CannotUse(f"{folder} holds no pictures with truth; the check runs in a checkout of the repository")
-    return [_row(quantity, relative, cases) for (quantity, relative), cases in found.items()] + list(_form_row(forms))
+    rows = [row for (quantity, relative), cases in found.items() for row in rows_by_size(quantity, relative, cases)]
+    return rows + list(form_rows(forms))
 
 
-def _row(quantity: str, relative: bool, cases: list[tuple[str, float, Measured | None]]) -> Row:
+def rows_by_size(quantity: str, relative: bool, cases: list[tuple[Case, float | None]]) -> Iterator[Row]:
+    """The row of all cases, then one for each class of twig diameter [mm] that holds any."""
+    yield row_of(quantity, relative, [case for case, _ in cases])
+    for name, low, high in SIZES:
+        own = [case for case, size in cases if size is not None and low <= size < high]
+        if own:
+            yield row_of(f"  {name}", relative, own)
+
+
+def row_of(quantity: str, relative: bool, cases: list[Case]) -> Row:
+    """Errors of one quantity; a bootstrap over pictures gives the percentiles' intervals."""
     errors: dict[str, float | None] = {}
-    pulls, sigmas = [], []
+    pulls: dict[str, float | None] = {}
+    sigmas = []
     for name, true, sign in cases:
         if sign is None:
-            errors[name] = None
+            errors[name] = pulls[name] = None
             continue
         unit = abs(true) if relative else 1.0
         errors[name] = (sign.value - true) / unit
-        pulls.append(abs(sign.value - true) / max(sign.sigma, 1e-9))
+        pulls[name] = abs(sign.value - true) / max(sign.sigma, 1e-9)
         sigmas.append(sign.sigma / unit)
     sizes = np.abs([error for error in errors.values() if error is not None] or [np.nan])
-    pull = np.array(pulls or [np.nan])
-    return Row(quantity, len(cases), len(pulls), relative, float(np.median(sizes)), float(np.percentile(sizes, 90)),
-               float((pull <= 1).mean()), float((pull <= 2).mean()), float(np.median(sigmas or [np.nan])), errors)
+    pull = np.array([value for value in pulls.values() if value is not None] or [np.nan])
+    again = np.random.default_rng(0).choice(sizes, (400, len(sizes)))
+    low, high = np.percentile(np.percentile(again, (50, 90), axis=1), (2.5, 97.5), axis=1)
+    return Row(quantity, len(cases), len(sigmas), relative, float(np.median(sizes)), float(np.percentile(sizes, 90)),
+               (float(low[0]), float(high[0])), (float(low[1]), float(high[1])),
+               float((pull <= 1).mean()), float((pull <= 2).mean()), float(np.percentile(pull, 95)),
+               float(np.median(sigmas or [np.nan])), errors, pulls)
 
 
-def _form_row(forms: list[tuple[str, str, Shares | None]]) -> Iterator[Row]:
-    if not forms:
-        return
-    right = {name: None if told is None else float(max(told.shares, key=lambda f: told.shares[f]) != true)
-             for name, true, told in forms}
-    wrong = [value for value in right.values() if value is not None]
-    yield Row("end form named wrongly", len(forms), len(wrong), False, float(np.mean(wrong)), float(np.max(wrong)),
-              np.nan, np.nan, np.nan, right)
+def form_rows(forms: list[tuple[str, str, Shares | None]]) -> Iterator[Row]:
+    """How often the end's form is named wrongly, and how often clean was called torn or torn clean with over 0.9."""
+    told = [(name, true, shares.shares) for name, true, shares in forms if shares is not None]
+    missing: dict[str, float | None] = {name: None for name, _, shares in forms if shares is None}
+    wrong = {name: float(max(shares, key=lambda form: shares[form]) != true) for name, true, shares in told}
+    other = {"clean": "torn", "torn": "clean"}
+    sure = {name: float(shares[other[true]] > 0.9) for name, true, shares in told if true in other}
+    for quantity, rates in (("end form named wrongly", wrong), ("clean called torn or back, over 0.9", sure)):
+        if rates:
+            nothing, rate = (np.nan, np.nan), float(np.mean(list(rates.values())))
+            yield Row(quantity, len(rates) + len(missing), len(rates), True, rate, np.nan, nothing, nothing, np.nan, np.nan,
+                      np.nan, np.nan, {**rates, **missing}, {})
 
 
 Wanted = dict[str, tuple[str, float, bool]]
@@ -171,14 +202,53 @@ _SCENES: dict[str, Callable[[Picture, Mapping[str, Any]], tuple[Measurement, Wan
 
 
 def table_as_text(rows: list[Row]) -> str:
-    """The table as lines: per cent where errors are relative."""
-    head = f"{'quantity':40}{'measured':>10}{'median':>9}{'90th':>9}{'<1 sigma':>10}{'<2 sigma':>10}{'sigma':>9}"
+    """The table as lines: per cent where errors are relative; in brackets 95 % intervals."""
+    head = (f"{'quantity':37}{'measured':>11}{'median error':>21}{'90th percentile':>21}"
+            f"{'in 1 sigma':>14}{'in 2 sigmas':>14}{'p95/sigma':>10}{'sigma':>8}")
     lines = [head]
     for row in rows:
-        unit, factor = (" %", 100.0) if row.relative else ("", 1.0)
-        figures = [f"{factor * value:.3g}{unit}" if value == value else "-" for value in (row.median, row.p90)]
-        shares = [f"{100 * value:.0f} %" if value == value else "-" for value in (row.within_1, row.within_2)]
+        unit, factor = ("%", 100.0) if row.relative else ("", 1.0)
+        middle, far = (_with_range(factor * value, [factor * bound for bound in bounds], unit)
+                       for value, bounds in ((row.median, row.median_range), (row.p90, row.p90_range)))
+        inside = [_share(value, row.measured) for value in (row.within_1, row.within_2)]
+        pull = f"{row.pull_95:.1f}" if row.pull_95 == row.pull_95 else "-"
         sigma = f"{factor * row.sigma:.2g}{unit}" if row.sigma == row.sigma else "-"
-        lines.append(f"{row.quantity:40}{row.measured:>5} of {row.pictures:<2}{figures[0]:>9}{figures[1]:>9}"
-                     f"{shares[0]:>10}{shares[1]:>10}{sigma:>9}")
+        lines.append(f"{row.quantity:37}{row.measured:>4} of {row.pictures:<3}{middle:>21}{far:>21}"
+                     f"{inside[0]:>14}{inside[1]:>14}{pull:>10}{sigma:>8}")
+    return "\n".join(lines)
+
+
+def _with_range(value: float, bounds: list[float], unit: str) -> str:
+    if value != value:
+        return "-"
+    if bounds[0] != bounds[0]:
+        return f"{value:.3g}{unit}"
+    return f"{value:.2g}{unit} ({bounds[0]:.2g}-{bounds[1]:.2g})"
+
+
+def _share(value: float, n: int) -> str:
+    """A share in per cent with its exact interval (Clopper and Pearson 1934, Biometrika 26, 404-413)."""
+    if value != value or n == 0:
+        return "-"
+    from scipy.stats import binomtest
+
+    bounds = binomtest(round(value * n), n).proportion_ci(0.95, method="exact")
+    return f"{100 * value:.0f}% ({100 * bounds.low:.0f}-{100 * bounds.high:.0f})"
+
+
+def misses_as_text(rows: list[Row]) -> str:
+    """Picture by picture: what was not measured, named wrongly, or off by more than two stated sigmas."""
+    lines = []
+    for row in rows:
+        if row.quantity.startswith(" "):
+            continue
+        told = [f"{name} not measured" for name, error in row.errors.items() if error is None]
+        if row.pulls:
+            unit, factor = (" %", 100.0) if row.relative else ("", 1.0)
+            told += [f"{name} off by {factor * (row.errors[name] or 0):+.2g}{unit}, {pull:.1f} sigmas"
+                     for name, pull in row.pulls.items() if pull is not None and pull > 2]
+        else:
+            told += [name for name, error in row.errors.items() if error]
+        if told:
+            lines.append(f"{row.quantity}: " + "; ".join(told))
     return "\n".join(lines)

@@ -84,7 +84,7 @@ class End:
     @property
     def domed_residual(self) -> float:
         """RMS distance, in diameters, from a slanting line and half an ellipse together: small for any flat face."""
-        basis = _flat_face(self.y)[self.middle]
+        basis = flat_face(self.y)[self.middle]
         x = self.x[self.middle]
         return float(np.sqrt(((x - basis @ np.linalg.lstsq(basis, x, rcond=None)[0]) ** 2).mean()))
 
@@ -195,13 +195,13 @@ def find_end(
         lowest = float(np.min(x[np.abs(y) <= 0.45]))
         lip, width = lip + lowest * diameter * float(np.cos(turn)), diameter
     slope, offset = np.polyfit(y[inner], x[inner], 1)
-    bulge = np.linalg.lstsq(_flat_face(y)[inner], x[inner], rcond=None)[0][2]
+    bulge = np.linalg.lstsq(flat_face(y)[inner], x[inner], rcond=None)[0][2]
     return End(
         y, x, reach, float(slope), float(offset), float(bulge), diameter, origin, turn, float(lowest), sides
     )
 
 
-def _flat_face(y: np.ndarray) -> np.ndarray:
+def flat_face(y: np.ndarray) -> np.ndarray:
     """What the edge of a flat face across a round stem is made of: a constant, a slope, half an ellipse."""
     return np.stack([np.ones_like(y), y, np.sqrt(np.clip(0.25 - y**2, 0, None))], axis=1)
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -821,10 +822,10 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
     if seen is None:
         return _nothing("no stem with two clear sides lies between the taps: tap nearer to its middle line, or go closer")
     rivals = [reading for reading in readings if reading is not None and reading is not seen]
-    return _measurement(seen, rivals, scale)
+    return _measurement(picture, seen, rivals, scale)
 
 
-def _measurement(seen: SeenEnd, rivals: list[SeenEnd], scale: Plane | None) -> Measurement:
+def _measurement(picture: Picture, seen: SeenEnd, rivals: list[SeenEnd], scale: Plane | None) -> Measurement:
     """The signs of one end; rivals : less likely readings of the same stem, whose differences are doubts."""
     end = seen.end
     pixel = 1.0 / end.diameter
@@ -842,7 +843,7 @@ def _measurement(seen: SeenEnd, rivals: list[SeenEnd], scale: Plane | None) -> M
         "seen_slope_deg": Measured(slope, sigma),
         "raggedness": Measured(end.raggedness, 0.25 * end.raggedness + 0.3 * pixel + 0.01),
         "longest_fibre": Measured(end.longest_fibre, 0.3 * end.longest_fibre + pixel + 0.03),
-        "end_form": end_form(end, pixel),
+        "end_form": end_form(end, pixel, partial(_light_at, picture, seen)),
     }
     reasons = {"true_slope_deg": "without the card it is not known how the twig is turned: lay it on the card"}
     if scale is None:
@@ -855,6 +856,16 @@ def _measurement(seen: SeenEnd, rivals: list[SeenEnd], scale: Plane | None) -> M
             diameter, diameter * float(np.sqrt(scale.scale_sigma**2 + 0.03**2 + unsure**2))
         )
     return Measurement(measured, reasons, _shapes(seen))
+
+
+def _light_at(picture: Picture, seen: SeenEnd, points: np.ndarray) -> np.ndarray:
+    """Linear light, (n, 3), at points, (n, 2), of the end's own frame."""
+    px = seen.px(seen.end.to_outline(points))
+    x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 2, 0, np.array(picture.size) - 8)
+    x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 3, picture.size)
+    part = LIGHT[picture.bgr[y0 : max(y1, y0 + 4), x0 : max(x1, x0 + 4)]]
+    columns, rows = (px - (x0, y0)).T.astype(np.float32)[:, None]
+    return np.asarray(cv2.remap(part, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
 
 
 def _nothing(reason: str) -> Measurement:

@@ -14,7 +14,7 @@ from functools import partial
 import cv2
 import numpy as np
 
-from diagnose.measure.end_form import end_form
+from diagnose.measure.end_form import Look, end_form
 from diagnose.measure.end_shape import End, clean_part, find_end
 from diagnose.measure.quality import remarks
 from diagnose.measure.record import Measurement
@@ -556,7 +556,7 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     others (to 20399 and 30399). A torn end's slope says little, and its thinnest fibres are not seen.
     """
     end, pixel = seen.end, seen.pixel
-    form = end_form(end, pixel)
+    form = end_form(end, pixel, light_at(seen))
     slope = float(np.degrees(np.arctan(abs(end.slope))))
     clean = form.shares["clean"]
     grain = float(np.clip(140.0 * pixel**0.86 * np.exp(-2.73 * clean), 0.3, 25.0))
@@ -611,20 +611,30 @@ def _shapes(seen: SeenEnd) -> dict[str, np.ndarray]:
     return shapes
 
 
+def light_at(seen: SeenEnd) -> Look:
+    """Linear light, (n, 3), at points, (n, 2), of the end's own frame."""
+    patch = seen.patch
+
+    def look(points: np.ndarray) -> np.ndarray:
+        cells = seen.end.to_outline(points) * patch.scale + (patch.x0, patch.y0)
+        columns, rows = cells.T.astype(np.float32)[:, None]
+        return np.asarray(cv2.remap(patch.light, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
+
+    return look
+
+
 def face_tone(seen: SeenEnd) -> float:
     """By how much the strip just inside the end is lighter than the bark below it, as logarithm of a ratio.
 
     A wood face that is seen is paler than bark; where the cut faces away, the strip is bark too.
     """
-    end, patch = seen.end, seen.patch
+    end, look = seen.end, light_at(seen)
     strip = max(end.bulge, 1.2 * seen.pixel)
     y = np.linspace(-0.3, 0.3, 15)
     edge, dome = np.interp(y, end.y, end.x), 2 * np.sqrt(0.25 - y**2)
     tones = []
     for near, far in ((0.15 * strip, 0.85 * strip), (strip + 0.15, strip + 0.6)):
         x = edge[None, :] - np.linspace(near, far, 9)[:, None] * dome
-        points = end.to_outline(np.stack([x.ravel(), np.tile(y, 9)], axis=1)) * patch.scale + (patch.x0, patch.y0)
-        columns, rows = points.T.astype(np.float32)[:, None]
-        light = cv2.remap(patch.light, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        tones.append(np.log(np.median(light[0], axis=0) + 0.01))
+        light = look(np.stack([x.ravel(), np.tile(y, 9)], axis=1))
+        tones.append(np.log(np.median(light, axis=0) + 0.01))
     return float((tones[0] - tones[1]).mean())

@@ -16,11 +16,12 @@ from diagnose.measure.simulate.twig import (
     Setting,
     Truth,
     _camera,
-    _developed,
     _end_shape,
+    _exposed,
     _lay_twig,
     _truth,
     any_setting,
+    as_jpeg,
 )
 
 GROUNDS = {
@@ -123,7 +124,8 @@ def picture_of(around: Surroundings) -> tuple[bytes, FreeTruth]:
     length = 12 * setting.diameter + 0.8 * float(np.hypot(*setting.size)) / float(K[0, 0]) * setting.distance
     if setting.kind != "none":
         scene = _lay_twig(scene, setting, rng, shape, length, project, across, along, view)
-    return _developed(scene, setting, rng), FreeTruth(_truth(setting, shape, project, length), coin_px, coin_long)
+    told = FreeTruth(_truth(setting, shape, project, length), coin_px, coin_long)
+    return as_jpeg(_exposed(scene, setting, rng), setting), told
 
 
 def _ground(around: Surroundings, rng: np.random.Generator) -> np.ndarray:

@@ -82,6 +82,7 @@ class _Shape:
     outermost: np.ndarray
     near: np.ndarray
     fibres: list[tuple[float, float, float, float]]  # y, start, length, width
+    rough: np.ndarray  # share of what is seen there that is torn
 
 
 def any_setting(seed: int, kind: str | None = None) -> Setting:
@@ -120,6 +121,12 @@ def any_setting(seed: int, kind: str | None = None) -> Setting:
 
 def picture_of(setting: Setting) -> tuple[bytes, Truth]:
     """The picture as the bytes of a JPEG file with its focal length in EXIF, and the truth about it."""
+    bgr, truth = raster_of(setting)
+    return as_jpeg(bgr, setting), truth
+
+
+def raster_of(setting: Setting) -> tuple[np.ndarray, Truth]:
+    """The picture before it is compressed, (h, w, 3) uint8 blue green red, and the truth about it."""
     rng = np.random.default_rng(setting.seed + 77)
     K, R, t = _camera(setting)
     scale = setting.print_scale
@@ -154,8 +161,7 @@ def picture_of(setting: Setting) -> tuple[bytes, Truth]:
 
     if setting.kind != "none":
         scene = _lay_twig(scene, setting, rng, shape, length, project, across, along, view)
-    encoded = _developed(scene, setting, rng)
-    return encoded, _truth(setting, shape, project, length)
+    return _exposed(scene, setting, rng), _truth(setting, shape, project, length)
 
 
 def _camera(setting: Setting) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -185,52 +191,54 @@ def _length_on(setting: Setting) -> float:
 
 
 def _end_shape(setting: Setting, rng: np.random.Generator, shear: float) -> _Shape:
-    """The end's edges as seen; `shear` : how far a point nearer the camera appears along the axis, per mm."""
+    """The end's edges as seen; `shear` : how far a point nearer the camera appears along the axis, per mm.
+
+    The end is a height over the stem's round section: the cut's plane, and over a torn part splinters that start
+    before or behind it. A half end is clean over 40 to 70 % of the section, from one lip of the cut on.
+    """
     radius = setting.diameter / 2
     y = np.linspace(-0.999, 0.999, 401)
-    depth = np.sqrt(1 - y**2)
-    steep, roll = np.tan(np.radians(setting.theta)), np.radians(setting.roll)
+    section = np.linspace(-1.0, 1.0, 41)[:, None] * np.sqrt(1 - y**2)  # depths [radii], towards the camera the last
+    theta = setting.theta if setting.kind != "torn" else float(rng.uniform(0, 55))
+    steep, roll = np.tan(np.radians(theta)), np.radians(setting.roll)
+    height = (steep * (np.cos(roll) * y + np.sin(roll) * section) + shear * section) * radius
+    torn = np.full(height.shape, setting.kind == "torn")
+    if setting.kind == "half":
+        split = roll + float(rng.choice([0, np.pi]) + rng.normal(0, np.radians(30)))
+        place = np.cos(split) * y + np.sin(split) * section
+        torn = place > np.quantile(place, float(rng.uniform(0.4, 0.7)))
+    bared = np.zeros_like(y)
     fibres: list[tuple[float, float, float, float]] = []
-
-    def flat(depths: np.ndarray) -> np.ndarray:
-        return (steep * (np.cos(roll) * y + np.sin(roll) * depths) + shear * depths) * radius
-
-    near, far = flat(depth), flat(-depth)
-    outermost = np.maximum(near, far)
-    if setting.kind in ("half", "torn"):
-        torn = np.ones_like(y, bool)
-        if setting.kind == "half":
-            edge = float(rng.uniform(-0.3, 0.3))
-            torn = (y > edge) if rng.random() < 0.5 else (y < edge)
-        else:
-            slant = np.tan(np.radians(rng.uniform(-35, 35)))
-            near = outermost = slant * y * radius
-        jag = _jagged(len(y), rng, setting.kind) * setting.diameter
-        outermost = np.where(torn, outermost + jag, outermost)
-        near = np.where(torn, outermost - np.abs(rng.normal(0.25, 0.15)) * setting.diameter, near)
-        places = y[torn]
-        for _ in range(int(rng.integers(2, 9))):
-            at = float(rng.choice(places)) * 0.95
-            width = float(rng.uniform(0.015, 0.07)) * setting.diameter
-            start = float(np.interp(at, y, outermost))
-            fibres.append((at, start, float(rng.uniform(0.15, 1.1)) * setting.diameter, width))
-        if setting.kind == "torn" and rng.random() < 0.4:
-            at, width = float(rng.uniform(-0.6, 0.6)), float(rng.uniform(0.25, 0.6))
-            tongue = np.clip(1 - ((y - at) / (width / 2)) ** 2, 0, None) ** 0.5 * rng.uniform(0.6, 1.8)
-            outermost = outermost + tongue * setting.diameter
-    near = np.minimum(near, outermost)
-    return _Shape(y, outermost, near, fibres)
+    if torn.any():
+        splinters = _splinters(y, section, rng) * setting.diameter
+        height = np.where(torn, height + splinters, height)
+        bare = np.abs(rng.normal(0.1, 0.3, 12))  # bark that went with the torn piece, beyond the wood [diameters]
+        bared = np.where(torn[-1], np.interp(y, np.linspace(-1, 1, 12), bare), 0.0) * setting.diameter
+        rows, columns = np.nonzero(torn)
+        for k in rng.integers(0, len(rows), int(rng.integers(3, 35))):
+            width = float(rng.uniform(0.01, 0.05)) * setting.diameter
+            reach = float(rng.uniform(0.1, 1.3)) * setting.diameter
+            fibres.append((0.97 * float(y[columns[k]]), float(height[rows[k], columns[k]]), reach, width))
+    outermost = height.max(axis=0)
+    if torn.any() and rng.random() < (0.4 if setting.kind == "torn" else 0.1):
+        at, width = float(rng.choice(y[torn.any(axis=0)])), float(rng.uniform(0.2, 0.6))
+        tongue = np.clip(1 - ((y - at) / (width / 2)) ** 2, 0, None) ** 0.5 * rng.uniform(0.6, 2.2)
+        outermost = outermost + tongue * setting.diameter
+    near = np.minimum(height[-1] - bared, outermost)
+    rough = np.mean(torn, axis=0)
+    return _Shape(y, outermost, near, fibres, rough)
 
 
-def _jagged(n: int, rng: np.random.Generator, kind: str) -> np.ndarray:
-    """Splinters across a torn end, in diameters: random teeth of unlike width and depth."""
-    depth = float(rng.uniform(0.15, 0.6)) * (1.0 if kind == "torn" else 0.8)
-    knots = int(rng.integers(5, 14))
-    at = np.sort(rng.uniform(0, n, knots))
-    values = rng.uniform(-1, 1, knots)
-    teeth = np.interp(np.arange(n), at, values)
-    steps = values[np.clip(np.searchsorted(at, np.arange(n)), 0, knots - 1)]
-    return depth * (0.6 * teeth + 0.4 * steps)
+def _splinters(y: np.ndarray, section: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """How far a torn end's splinters stand out from its plane over the section, in diameters: bundles of fibres that
+    end at unlike heights, most of them pointed."""
+    bundles = int(rng.integers(8, 45))
+    sites = rng.uniform(-1, 1, (bundles, 2))
+    away = np.hypot(y[None, None, :] - sites[:, :1, None], section[None] - sites[:, 1:, None])
+    own = np.argmin(away, axis=0)
+    taper = float(rng.uniform(0.0, 2.5)) * np.sqrt(bundles / 20) * np.min(away, axis=0)
+    ends = rng.normal(0, 1, bundles)[own] - taper
+    return float(rng.uniform(0.12, 0.45)) * (ends - ends.mean()) + float(rng.normal(0, 0.25))
 
 
 def _sheet(setting: Setting, rng: np.random.Generator) -> np.ndarray:
@@ -362,9 +370,19 @@ def _lay_twig(
     texture = np.exp(0.22 * grain + 0.15 * fleck)[..., None]
     bark = np.array(BARKS[setting.bark][::-1], np.float32)
     colour = bark * texture * bark_light
-    lichen = (fleck > 2.2)[..., None]
-    colour = np.where(lichen, np.float32([0.25, 0.3, 0.28]) * bark_light, colour)
-    wood = np.array(WOOD[::-1], np.float32) * (1 + 0.06 * grain[..., None]) * (0.75 * sky + 0.6 * sun)
+    coarse = max(0.25 * setting.diameter * per_mm, 2.0)
+    blotch = rng.normal(0, 1, (int(h / coarse) + 2, int(w / (1.6 * coarse)) + 2)).astype(np.float32)
+    blotch = cv2.resize(blotch, (w, h), interpolation=cv2.INTER_CUBIC) + 0.5 * grain
+    lichen = ((fleck > 2.2) | (blotch > rng.uniform(1.2, 3.5)))[..., None]
+    colour = np.where(lichen, np.float32([0.25, 0.3, 0.28]) * (1 + 0.15 * grain[..., None]) * bark_light, colour)
+    rough = np.interp(y / radius, shape.y, shape.rough)[:, None]
+    strands = cv2.GaussianBlur(rng.normal(0, 1, (h, 1)).astype(np.float32), (0, 0), 0.02 * setting.diameter * per_mm + 0.5)
+    strands = strands / (strands.std() + 1e-6) + 0.6 * fleck
+    fine = max(0.03 * setting.diameter * per_mm, 1.0)
+    rings = rng.normal(0, 1, (int(h / fine) + 2, int(w / fine) + 2)).astype(np.float32)
+    rings = cv2.resize(rings, (w, h), interpolation=cv2.INTER_LINEAR) * rng.uniform(0.02, 0.25)
+    toned = np.exp(0.06 * grain + rings + 0.3 * rough * strands)[..., None]
+    wood = np.array(WOOD[::-1], np.float32) * toned * (0.75 * sky + 0.6 * sun)
     face = (x[None, :] > near[:, None])[..., None]
     colour = np.where(face, wood, colour).astype(np.float32)
 
@@ -381,8 +399,8 @@ def _lay_twig(
     return scene
 
 
-def _developed(scene: np.ndarray, setting: Setting, rng: np.random.Generator) -> bytes:
-    """Lens blur, noise, tone curve and JPEG with the focal length in EXIF."""
+def _exposed(scene: np.ndarray, setting: Setting, rng: np.random.Generator) -> np.ndarray:
+    """Lens blur, noise and tone curve."""
     scene = cv2.GaussianBlur(scene, (0, 0), max(setting.blur_px, 0.2))
     scene = scene * (np.array(setting.tint, np.float32) * setting.exposure / 0.9)
     tile = rng.normal(0, setting.noise, (512, 512, 3)).astype(np.float32)
@@ -390,7 +408,11 @@ def _developed(scene: np.ndarray, setting: Setting, rng: np.random.Generator) ->
     noise = np.tile(tile, (height // 512 + 1, width // 512 + 1, 1))[:height, :width]
     scene = scene + noise * np.sqrt(np.clip(scene, 0.02, None))
     curve = (255 * (np.linspace(0, 1, 4096) ** (1 / 2.2))).round().astype(np.uint8)
-    bgr = curve[(np.clip(scene, 0, 1) * 4095).astype(np.uint16)]
+    return np.asarray(curve[(np.clip(scene, 0, 1) * 4095).astype(np.uint16)])
+
+
+def as_jpeg(bgr: np.ndarray, setting: Setting) -> bytes:
+    """A JPEG file of the setting's quality with its focal length in EXIF."""
     exif = Image.Exif()
     exif.get_ifd(0x8769)[0xA405] = round(setting.focal_35mm)
     out = io.BytesIO()
