@@ -330,7 +330,7 @@ def _check(args: argparse.Namespace) -> int:
     from diagnose.measure.accuracy import PHOTOS, error_table, misses_as_text, table_as_text
     from diagnose.measure.simulate.coverage import summary
     from diagnose.report.check_text import check_as_text
-    from diagnose.speed import measure_speed, speed_as_text
+    from diagnose.speed import measure_speed, speed_as_text, stated_speeds
 
     rows = error_table(Path(args.photos) if args.photos else PHOTOS)
     print("Measurements on pictures with exact truth (renderings, not photographs of real twigs):")
@@ -339,9 +339,9 @@ def _check(args: argparse.Namespace) -> int:
     if args.photos is None:
         print("\n" + summary())
         print("\n" + check_as_text(check(), questions_saved()))
-        files = [PHOTOS / "twig_on_card" / "IMG_0016.jpg"]
-    for file in [Path(name) for name in args.speed] or (files if args.photos is None else []):
-        print("\n" + speed_as_text(measure_speed(file)))
+    speeds = [measure_speed(Path(name)) for name in args.speed]
+    for speed in speeds or (stated_speeds() if args.photos is None else []):
+        print("\n" + speed_as_text(speed))
     return 0
 
 
@@ -350,7 +350,7 @@ def _protect(args: argparse.Namespace) -> int:
     from diagnose.protect.ground import square_ground
     from diagnose.protect.plan import plan_for
     from diagnose.protect.planting import planting
-    from diagnose.protect.read import read_boundary, read_settings
+    from diagnose.protect.read import read_boundary, read_settings, read_verdict
     from diagnose.report.plan_sheet import materials_csv, plan_as_text, plan_pdf
 
     if (args.boundary is None) == (args.hectares is None):
@@ -359,19 +359,23 @@ def _protect(args: argparse.Namespace) -> int:
         ground = read_boundary(args.boundary, args.slope)
     else:
         ground = square_ground(args.hectares * 10_000, args.slope)
+    verdict = {} if args.verdict is None else read_verdict(args.verdict)
+    if not (verdict or args.culprit):
+        raise CannotUse("say what bites there with --culprit NAME, or give a verdict with --verdict FILE")
+    told = dict(args.culprit)
     place = planting(
-        ground, args.trees, dict(args.culprit), damage=args.damage, years=args.years, snow_mm=args.snow_mm or 0.0,
+        ground, args.trees, {**verdict, **told}, damage=args.damage, years=args.years, snow_mm=args.snow_mm or 0.0,
         strong_wind=args.wind, carry_m=args.carry_m, budget=args.budget, conifers=args.conifers,
-        diagnosed=args.diagnosed,
+        diagnosed=args.diagnosed or bool(verdict), planted_on=args.planted_on,
         prices=None if args.prices is None else read_settings(args.prices),
         spec=None if args.spec is None else read_settings(args.spec),
         owned=None if args.owned is None else read_settings(args.owned),
     )
-    plan = plan_for(place)
+    plan = plan_for(place, verdict or (told if min(told.values()) < 1 else None))
     if args.pdf:
         Path(args.pdf).write_bytes(plan_pdf(plan, args.inches))
     if args.csv:
-        Path(args.csv).write_text(materials_csv(plan), encoding="utf-8")
+        Path(args.csv).write_text(materials_csv(plan, args.inches), encoding="utf-8")
     print(json.dumps(plan.as_json(), indent=1) if args.json else plan_as_text(plan, args.inches))
     return 0
 
@@ -399,6 +403,8 @@ def _survey(args: argparse.Namespace) -> int:
         from diagnose.survey.from_log import import_tally, survey_table
 
         log = open_log(args.log)
+    if args.own_figures and not args.from_log:
+        raise CannotUse("own figures come from the log's register of barriers; add --from-log")
     if args.file is None and not args.from_log:
         raise CannotUse("give the filled tally as a CSV file, use --from-log, or print an empty one with --template")
     if args.into_log:
@@ -411,7 +417,16 @@ def _survey(args: argparse.Namespace) -> int:
         visits.append(trees)
         for line in refused:
             print(f"{file}: {line}", file=sys.stderr)
-    survey = summarise(visits[0], visits[1] if len(visits) > 1 else None, args.target)
+    lasting = None
+    if args.from_log:
+        from diagnose.survey.lasting import lasting_of, own_lives_file, watched
+
+        seen = watched(log, args.site)
+        lasting = lasting_of(seen)
+        if args.own_figures:
+            Path(args.own_figures).write_text(own_lives_file(seen), encoding="utf-8")
+    survey = summarise(visits[0], visits[1] if len(visits) > 1 else None, args.target, lasting=lasting,
+                       cost_per_tree=args.cost_per_tree)
     if args.pdf:
         Path(args.pdf).write_bytes(survey_pdf(survey))
     if args.html:
@@ -618,10 +633,14 @@ def _parser() -> argparse.ArgumentParser:
 
     protect = verb("protect", _protect, "plan the barriers of a planting: kind, size, cost, what to buy, how to build")
     protect.add_argument("--trees", type=int, required=True, help="number of trees")
-    protect.add_argument("--culprit", type=_culprit, action="append", required=True, metavar="NAME[=PROBABILITY]",
+    protect.add_argument("--verdict", metavar="FILE",
+                         help="what was diagnosed there: the JSON that photo, ask or log --together print")
+    protect.add_argument("--planted-on", type=_day, metavar="DAY", help="day of planting, YYYY-MM-DD")
+    protect.add_argument("--culprit", type=_culprit, action="append", default=[], metavar="NAME[=PROBABILITY]",
                          help="what lives there or bit; may be repeated")
     protect.add_argument("--diagnosed", action="store_true", help="it was diagnosed there, not only expected")
-    protect.add_argument("--owned", metavar="FILE", help="what is in stock, YAML or JSON: barrier: pieces or metres")
+    protect.add_argument("--owned", metavar="FILE",
+                         help="what is in stock, YAML or JSON: barrier, stakes, line_posts ...: pieces or metres")
     protect.add_argument("--boundary", metavar="FILE", help="GeoJSON polygon of the planting")
     protect.add_argument("--hectares", type=_positive, help="area of the planting, when there is no boundary")
     protect.add_argument("--slope", type=float, default=0.0, help="mean slope of the ground [per cent]")
@@ -650,6 +669,10 @@ def _parser() -> argparse.ArgumentParser:
     _add_log(survey)
     survey.add_argument("--before", metavar="FILE", help="the tally of an earlier visit to the same plots")
     survey.add_argument("--target", type=float, metavar="SHARE", help="your own tolerable share, 0 to 1")
+    survey.add_argument("--cost-per-tree", type=_positive, metavar="MONEY",
+                        help="of the protection of one tree, to see what a saved tree cost")
+    survey.add_argument("--own-figures", metavar="OUT",
+                        help="with --from-log: write how long your barriers lasted, for protect --prices (.yaml)")
     survey.add_argument("--pdf", metavar="OUT", help="write the report as PDF")
     survey.add_argument("--html", metavar="OUT", help="write the report as HTML")
     survey.add_argument("--json", action="store_true", help="print all figures as JSON")

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.survey.estimate import Estimate
+from diagnose.survey.lasting import Survival
 from diagnose.survey.summary import Survey
 
 if TYPE_CHECKING:
@@ -156,6 +157,72 @@ def map_words(survey: Survey) -> str:
     return " ".join(told)
 
 
+def lasting_drawing(curve: Survival) -> Drawing:
+    """Share still whole against age: the curve as a step line, its limits as thin ones, a tick where one was last seen."""
+    from reportlab.graphics.shapes import Drawing, Line, PolyLine, String
+    from reportlab.lib.colors import HexColor
+
+    high, left, right, foot = 96.0, 40.0, 10.0, 20.0
+    drawing = Drawing(WIDTH / 2, high + foot + 16)
+    oldest = max(1.0, curve.times[-1])
+    step = next(each for each in (1, 2, 5, 10, 20) if oldest / each <= 6 or each == 20)
+
+    def at(age: float, share: float) -> tuple[float, float]:
+        return left + (WIDTH / 2 - left - right) * age / oldest, foot + high * share
+
+    for share in (0.0, 0.5, 1.0):
+        drawing.add(Line(*at(0, share), *at(oldest, share), strokeColor=HexColor(GRID), strokeWidth=0.5))
+        drawing.add(String(left - 4, at(0, share)[1] - 2.5, f"{100 * share:.0f} %", fontSize=7, textAnchor="end",
+                           fillColor=HexColor(FAINT)))
+    for age in range(0, math.floor(oldest) + 1, step):
+        drawing.add(String(at(age, 0)[0], foot - 9, f"{age}", fontSize=7, textAnchor="middle", fillColor=HexColor(FAINT)))
+    drawing.add(String(at(oldest, 0)[0], 2, "years since it was built", fontSize=7, textAnchor="end",
+                       fillColor=HexColor(FAINT)))
+    drawing.add(String(left, high + foot + 6, curve.kind, fontSize=8, fillColor=HexColor(INK)))
+    for shares, width, tone in ((curve.low, 0.5, FAINT), (curve.high, 0.5, FAINT), (curve.share, 1.4, INK)):
+        corners, before = [at(0, 1.0)], 1.0
+        for time, share in zip(curve.times, shares, strict=True):
+            now = before if math.isnan(share) else share
+            corners += [at(time, before), at(time, now)]
+            before = now
+        drawing.add(PolyLine([x for corner in corners for x in corner], strokeColor=HexColor(tone), strokeWidth=width,
+                             fillColor=None))
+    for time, share, failed, there, after in zip(curve.times, curve.share, curve.failed, curve.at_risk,
+                                                 (*curve.at_risk[1:], 0), strict=True):
+        if there - after > failed:
+            x, y = at(time, share)
+            drawing.add(Line(x, y - 2.5, x, y + 2.5, strokeColor=HexColor(INK), strokeWidth=0.8))
+    return drawing
+
+
+def lasting_rows(survey: Survey) -> list[list[str]]:
+    """Kind, barriers watched, failed, share whole after 1, 3 and 5 years, age by which half failed; a heading first."""
+    rows = [["", "watched", "failed", "whole after 1 year", "after 3 years", "after 5 years", "half failed by"]]
+    for kind, curve in survey.lasting.items():
+        half = curve.median()
+        told = [one.words() if (one := curve.at(age)).value is not None else "not watched so long" for age in (1, 3, 5)]
+        rows.append([kind, str(curve.barriers), str(sum(curve.failed)), *told, "fewer failed" if half is None else
+                     f"{half:.1f} years"])
+    return rows
+
+
+LASTING_WORDS = (
+    "Kaplan-Meier curves of the registered barriers with their limits; a tick marks barriers that were removed or last seen "
+    "whole then. A barrier counts as failed from the day it was found damaged, gnawed or missing, which is later than it "
+    "happened. One entry of the register counts once, however many pieces it stands for; those not looked at since they "
+    "were built tell nothing.")
+
+
+def cost_words(survey: Survey) -> str:
+    """What one tree saved from browsing cost; empty where no cost was given."""
+    if survey.cost is None:
+        return ""
+    cost = survey.cost
+    most = "no upper limit: it may have saved none" if math.isinf(cost.high) else f"{cost.high:.2f}"
+    return (f"Each tree saved from browsing cost {cost.value:.2f} ({cost.low:.2f} to {most}), in the money that the cost of "
+            "a tree's protection was given in.")
+
+
 def survey_pdf(survey: Survey, paper: str = "A4") -> bytes:
     """The report as a PDF. paper : A4 or Letter."""
     from reportlab.lib import colors, pagesizes
@@ -195,6 +262,20 @@ def survey_pdf(survey: Survey, paper: str = "A4") -> bytes:
     drawn = map_drawing(survey)
     if drawn is not None:
         story.append(headed("Where", drawn, Paragraph(escape(map_words(survey)), body)))
+    if cost_words(survey):
+        story.append(headed("What it cost", Paragraph(escape(cost_words(survey)), body)))
+    if survey.lasting:
+        drawings = [lasting_drawing(curve) for curve in survey.lasting.values()]
+        pairs = [[*drawings[n:n + 2], ""][:2] for n in range(0, len(drawings), 2)]
+        tight = ParagraphStyle("tight", parent=cell, fontSize=7.5, leading=9)
+        lines = [[Paragraph(escape(each), tight) for each in row] for row in lasting_rows(survey)]
+        ruled = TableStyle([("LINEBELOW", (0, 0), (-1, -1), 0.25, colors.HexColor(GRID)),
+                            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                            ("LEFTPADDING", (0, 0), (-1, -1), 3), ("RIGHTPADDING", (0, 0), (-1, -1), 3)])
+        story.append(headed("How long barriers last", Table(pairs[:1], colWidths=[WIDTH / 2] * 2)))
+        story += [Table([pair], colWidths=[WIDTH / 2] * 2) for pair in pairs[1:]]
+        story += [Table(lines, colWidths=[88, 44, 40, 82, 78, 78, 70], style=ruled, hAlign="LEFT"),
+                  Paragraph(escape(LASTING_WORDS), body)]
     story.append(headed("How this was worked out", Paragraph(escape(survey.methods), body)))
     story.append(headed("What was not covered", *[Paragraph(f"• {escape(line)}", body) for line in survey.not_covered]))
     out = BytesIO()
@@ -221,6 +302,13 @@ def survey_html(survey: Survey) -> str:
     drawn = map_drawing(survey)
     if drawn is not None:
         parts += ["<h2>Where</h2>", _svg(drawn, "map of damage"), f"<p>{escape(map_words(survey))}</p>"]
+    if cost_words(survey):
+        parts.append(f"<h2>What it cost</h2><p>{escape(cost_words(survey))}</p>")
+    if survey.lasting:
+        parts.append("<h2>How long barriers last</h2>")
+        parts += [_svg(lasting_drawing(one), f"share of {kind} still whole") for kind, one in survey.lasting.items()]
+        told = ["".join(f"<td>{escape(each)}</td>" for each in row) for row in lasting_rows(survey)]
+        parts.append(f"<table>{''.join(f'<tr>{row}</tr>' for row in told)}</table><p>{escape(LASTING_WORDS)}</p>")
     left_out = "".join(f"<li>{escape(line)}</li>" for line in survey.not_covered)
     parts += [f"<h2>How this was worked out</h2><p>{escape(survey.methods)}</p>",
               f"<h2>What was not covered</h2><ul>{left_out}</ul>"]

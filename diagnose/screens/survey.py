@@ -15,7 +15,16 @@ import streamlit as st
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import Log
 from diagnose.report.layout_map import layout_pdf
-from diagnose.report.survey_report import densities, map_words, sections, survey_html, survey_pdf
+from diagnose.report.survey_report import (
+    LASTING_WORDS,
+    cost_words,
+    densities,
+    lasting_rows,
+    map_words,
+    sections,
+    survey_html,
+    survey_pdf,
+)
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.screens import drawer, preferences
 from diagnose.screens.intervals import intervals_of
@@ -23,6 +32,7 @@ from diagnose.screens.log_folder import the_log
 from diagnose.survey.boundary import Ground, from_geojson, read_ground
 from diagnose.survey.design import as_gpx, balanced, grid, inward, plots_needed, walk_length, walking_order
 from diagnose.survey.from_log import enter, import_tally, survey_table, visits
+from diagnose.survey.lasting import lasting_of, own_lives, own_lives_file, watched
 from diagnose.survey.summary import Survey, summarise
 from diagnose.survey.tally import TALLY, doubts, template
 
@@ -197,8 +207,8 @@ def _from_file(log: Log) -> None:
 
 
 @st.cache_data(max_entries=8, show_spinner="Working it out ...")
-def _survey(table: pd.DataFrame, target: float | None) -> Survey:
-    return summarise(table, target=target)
+def _survey(table: pd.DataFrame, target: float | None, seen: pd.DataFrame, cost: float | None) -> Survey:
+    return summarise(table, target=target, lasting=lasting_of(seen), cost_per_tree=cost)
 
 
 @st.cache_data(max_entries=8, show_spinner="Drawing the report ...")
@@ -215,9 +225,11 @@ def _says(log: Log) -> None:
     days = known[known["site"] == site]["day"].tolist()
     day = st.selectbox("Visit", [None, *days], key="survey_day",
                        format_func=lambda one: f"the last, and its change ({days[0]})" if one is None else one)
-    own = st.number_input("Your own tolerable share [%], 0 for none", 0, 100, 0, key="target") / 100
-    table = survey_table(log, site, day)
-    survey = _survey(table, own or None)
+    left, right = st.columns(2)
+    own = left.number_input("Your own tolerable share [%], 0 for none", 0, 100, 0, key="target") / 100
+    cost = right.number_input("Cost of the protection of one tree, 0 if not known", 0.0, 10_000.0, 0.0, key="tree_cost")
+    table, seen = survey_table(log, site, day), watched(log, site)
+    survey = _survey(table, own or None, seen, cost or None)
     st.html(f'<p class="verdict" role="status">{survey.headline}</p>')
     st.caption(survey.caution)
     for title, rows in sections(survey):
@@ -237,14 +249,29 @@ def _says(log: Log) -> None:
     if survey.map is not None:
         st.subheader("Where")
         st.markdown(map_words(survey))
+    if told := cost_words(survey):
+        st.subheader("What it cost")
+        st.markdown(told)
+    if survey.lasting:
+        _lasting(survey, seen)
     with st.expander("How this was worked out, and what was not covered"):
         st.markdown(survey.methods)
         st.markdown("\n".join(f"- {line}" for line in survey.not_covered))
-    pdf, page = _report(survey, f"{site} {day} {own} {len(table)} {survey.headline}")
+    pdf, page = _report(survey, f"{site} {day} {own} {cost} {len(table)} {len(seen)} {survey.headline}")
     one, two, three = st.columns(3)
     one.download_button("Report as PDF", pdf, "survey.pdf", "application/pdf", width="stretch")
     two.download_button("Report as page", page, "survey.html", "text/html", width="stretch")
     three.download_button("Table as CSV", table.to_csv(index=False), "survey.csv", "text/csv", width="stretch")
+
+
+def _lasting(survey: Survey, seen: pd.DataFrame) -> None:
+    st.subheader("How long barriers last")
+    heading, *rows = lasting_rows(survey)
+    st.dataframe(pd.DataFrame(rows, columns=heading), hide_index=True, width="stretch")
+    st.caption(LASTING_WORDS)
+    if own_lives(seen):
+        st.download_button("Your own lives of barriers, for a plan (give it to: diagnose protect --prices)",
+                           own_lives_file(seen), "own-figures.yaml", "application/yaml")
 
 
 _PARTS = {"says": "What it says", "tally": "Fill in the tally", "design": "Where to put plots"}

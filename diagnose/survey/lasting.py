@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,13 @@ from scipy import stats
 
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.estimate import Estimate, nothing
+
+if TYPE_CHECKING:
+    from diagnose.fieldlog.store import Log
+
+# findings at a look after which a barrier no longer keeps the animal off; one that leans or is too tight still does
+FAILED = ("damaged", "gnawed", "missing")
+ENOUGH_BARRIERS, ENOUGH_FAILED = 10, 5  # from here an own figure replaces a published one; our choice
 
 
 @dataclass(frozen=True)
@@ -40,6 +48,11 @@ class Survival:
         known = not math.isnan(low)
         return Estimate(self.share[step], low if known else None, high if known else None, self.level, self.method,
                         self.at_risk[step], 0)
+
+    def as_json(self) -> dict[str, Any]:
+        """For machines; limits that cannot be given are None."""
+        told = asdict(self)
+        return {**told, **{name: [None if math.isnan(x) else x for x in told[name]] for name in ("low", "high")}}
 
     def median(self) -> float | None:
         """Age [year] by which half have failed; None where fewer failed."""
@@ -87,6 +100,57 @@ def survival_by_kind(barriers: pd.DataFrame, today: str, level: float = 0.95) ->
     known = built.notna()
     return {str(kind): survival(years[known][rows], failed[known][rows].notna(), str(kind), level)
             for kind, rows in frame[known].groupby("kind").groups.items()}
+
+
+def watched(log: Log, site: str | None = None) -> pd.DataFrame:
+    """How long each registered barrier was watched: columns kind, part (of the plan, or empty), years, failed.
+
+    A barrier fails on the day when it was found so, which is later than it happened: ages at failure are upper bounds.
+    It is seen whole until it was removed or last looked at; what nobody looked at since it was built tells nothing.
+    """
+    barriers = log.records("barrier") if site is None else log.records("barrier", site=site)
+    barriers = barriers[barriers["built"].notna() & ~barriers["found"].astype(bool)] if len(barriers) else barriers
+    checks = log.records("check")
+    empty = pd.DataFrame(columns=["kind", "part", "years", "failed"])
+    if barriers.empty:
+        return empty
+    failed = checks[checks["finding"].isin(FAILED)].groupby("barrier")["day"].min()
+    last = checks.groupby("barrier")["day"].max()
+    failed_on = pd.to_datetime(barriers["id"].map(failed))
+    whole_until = pd.to_datetime(barriers["removed"]).fillna(pd.to_datetime(barriers["id"].map(last)))
+    years = (failed_on.fillna(whole_until) - pd.to_datetime(barriers["built"])).dt.days / 365.25
+    part = barriers["figures"].map(lambda told: str(told.get("part") or ""))
+    table = pd.DataFrame({"kind": barriers["form"], "part": part, "years": years, "failed": failed_on.notna().astype(int)})
+    return table[table["years"].notna() & (table["years"] >= 0)].reset_index(drop=True)
+
+
+def lasting_of(table: pd.DataFrame, by: str = "kind", level: float = 0.95) -> dict[str, Survival]:
+    """Curves for each kind (or part) of what `watched` gives."""
+    named = table[table[by] != ""]
+    return {str(kind): survival(rows["years"].to_numpy(float), rows["failed"].to_numpy(int), str(kind), level)
+            for kind, rows in named.groupby(by)}
+
+
+def own_lives(table: pd.DataFrame) -> dict[str, dict[str, float]]:
+    """Own figures for a plan, as `protect.planting.planting` takes prices: part -> life [year].
+
+    The life is the age by which half had failed; parts with too few barriers or failures keep the published figure.
+    """
+    curves = lasting_of(table, "part")
+    return {part: {"life_years": round(life, 1)} for part, curve in curves.items()
+            if (life := curve.median()) and curve.barriers >= ENOUGH_BARRIERS and sum(curve.failed) >= ENOUGH_FAILED}
+
+
+def own_lives_file(table: pd.DataFrame) -> str:
+    """The same as the text of a file for `diagnose protect --prices`, which says where each figure is from."""
+    curves, lines = lasting_of(table, "part"), ["# Own figures: the age by which half had failed, from the register."]
+    for part, own in own_lives(table).items():
+        of = curves[part]
+        lines += [f"{part}:", f"  life_years: {own['life_years']:g}  # {sum(of.failed)} of {of.barriers} failed"]
+    if len(lines) == 1:
+        wanted = f"{ENOUGH_BARRIERS} barriers put up by a plan, {ENOUGH_FAILED} of them failed"
+        lines += [f"# None yet: a figure takes {wanted}.", "{}"]
+    return "\n".join(lines) + "\n"
 
 
 @dataclass(frozen=True)

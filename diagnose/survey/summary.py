@@ -6,7 +6,8 @@ The page, the report and the machine-readable output show this object's figures 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -20,6 +21,7 @@ from diagnose.survey.density import stocking, trees_per_ha
 from diagnose.survey.estimate import Estimate, nothing
 from diagnose.survey.frame import checked, of_sampled, plot_totals
 from diagnose.survey.judging import Judgement, caution, fitting, judge, own_target
+from diagnose.survey.lasting import Cost, Survival, cost_per_tree_saved
 from diagnose.survey.proportion import plots_visited, share_browsed
 from diagnose.survey.where import Clustering, RateMap, clustering, distance_to_edge, rate_by_distance, rate_map
 
@@ -30,7 +32,8 @@ class Survey:
 
     unprotected : the headline. if_yes, if_no : the headline with trees that could not be told counted as browsed, and
     as not. by_* : unprotected trees by group, but by_protection : all trees, "none" for unprotected. saved : unprotected
-    less protected. judgements : by species. plots : one row a plot with its position, browsed and trees.
+    less protected. judgements : by species. plots : one row a plot with its position, browsed and trees. lasting : how
+    long barriers last, by kind. cost : of one tree saved, in the money that the cost of a tree's protection was given in.
     """
 
     sites: tuple[str, ...]
@@ -63,6 +66,8 @@ class Survey:
     not_covered: tuple[str, ...]
     caution: str
     area: BaseGeometry | None = field(default=None, repr=False)
+    lasting: Mapping[str, Survival] = field(default_factory=dict)
+    cost: Cost | None = None
 
     @property
     def headline(self) -> str:
@@ -93,15 +98,20 @@ class Survey:
                 "clustering": None if self.clustering is None else {
                     "statistic": None if math.isnan(self.clustering.statistic) else self.clustering.statistic,
                     "p_value": self.clustering.p_value, "method": self.clustering.method},
+                "lasting": {kind: one.as_json() for kind, one in self.lasting.items()},
+                "cost_per_tree_saved": None if self.cost is None else {
+                    name: None if math.isinf(value) else value for name, value in asdict(self.cost).items()},
                 "methods": self.methods, "not_covered": list(self.not_covered), "caution": self.caution}
 
 
 def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, target: float | None = None,
-              area: BaseGeometry | None = None, level: float = 0.95, plots_in_all: int | None = None) -> Survey:
+              area: BaseGeometry | None = None, level: float = 0.95, plots_in_all: int | None = None,
+              lasting: Mapping[str, Survival] | None = None, cost_per_tree: float | None = None) -> Survey:
     """Every figure of a survey. Raises CannotUse where the table cannot be a survey.
 
     trees : survey frame of one visit, see frame.py. before : the frame of an earlier visit. target : own tolerable share.
-    area : the planting in the frame's metres, for the map.
+    area : the planting in the frame's metres, for the map. lasting : curves of barriers, see lasting.py. cost_per_tree :
+    of the protection of one tree, in the reader's money.
     """
     frame = checked(trees)
     if "visit" in frame.columns and before is None and frame.groupby("site")["visit"].nunique().max() > 1:
@@ -130,6 +140,7 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, target: f
     drawn, alike, edge = _where(rows, area)
     visited = plots_visited(frame)
     dense = _density(reached, real, level)
+    saved = _saved(free, real[protected], unprotected, shut)
     return Survey(
         sites=tuple(sorted(map(str, frame["site"].dropna().unique()))),
         visits=tuple(sorted(map(str, frame["visit"].dropna().unique()))) if "visit" in frame.columns else (),
@@ -139,12 +150,14 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, target: f
         by_height=_groups(free, "height_class", level),
         by_culprit=share_browsed_by(free, level, 0.0, plots_in_all) if culprits_of(free) else {},
         by_protection=by_protection,
-        saved=_saved(free, real[protected], unprotected, shut),
+        saved=saved,
         effectiveness=effectiveness(shut, unprotected, plots_visited(real)) if shut is not None else None,
         density=dense[0], unbrowsed_density=dense[1], stocking=dense[2], severity=_severity(free),
         change=_change(before, free, level), judgements=_judgements(unprotected, by_species, target),
         plot_rows=rows, map=drawn, clustering=alike, towards_edge=edge, methods=_methods(unprotected, level),
-        not_covered=_not_covered(frame, real, undecided, shut), caution=caution(), area=area)
+        not_covered=_not_covered(frame, real, undecided, shut), caution=caution(), area=area,
+        lasting=lasting or {},
+        cost=None if cost_per_tree is None or saved is None else cost_per_tree_saved(cost_per_tree, saved))
 
 
 def _protected(real: pd.DataFrame) -> pd.Series:
