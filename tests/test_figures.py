@@ -2,7 +2,7 @@
 
 import pytest
 
-from diagnose.report.figures import figure, length, percent
+from diagnose.report.figures import figure, in_inches, length, percent
 from diagnose.signs import Answer, Bounded, Measured, Shares
 
 
@@ -35,3 +35,14 @@ def test_intervals_shares_and_answers_read_as_words() -> None:
     assert figure("true_slope_deg", Bounded(41.2, 68.4)) == "41 to 68°"
     assert figure("end_form", Shares({"torn": 0.2, "clean": 0.8})) == "clean 80 %, torn 20 %"
     assert figure("droppings", Answer("round_pellets")) == "round pellets"
+
+
+# 1 inch is 25.4 mm and 1 foot 0.3048 m by definition
+@pytest.mark.parametrize(("metric", "american"), [
+    ("stake 25 x 25 mm, at least 305 mm deep", "stake 0.98 x 0.98 in, at least 12 in deep"),
+    ("gap at most 50.8 mm", "gap at most 2 in"),
+    ("0.9 to 1.2 m across", "2.95 to 3.94 ft across"),
+    ("12 m2, 5 kg, 3 mi, FNR486", "12 m2, 5 kg, 3 mi, FNR486"),
+])
+def test_words_are_turned_into_inches_and_feet(metric: str, american: str) -> None:
+    assert in_inches(metric) == american

@@ -95,3 +95,24 @@ def test_netting_against_rabbits_hangs_on_the_taller_fences_posts() -> None:
     lines = {line.item: line for line in bill(place, (fence, netting))}
     # hand-worked: 100 m at 4.0 m need 24 posts a side, at 6.1 m the fence has 16
     assert lines["posts for the rabbit netting round the planting"].quantity == 4 * (24 - 16)
+
+
+def test_stock_of_stakes_gates_and_energisers_is_used_first_and_runs_out() -> None:
+    place = planting(square_ground(5000), 100, ["deer"], owned={"stakes": 30, "line_posts": 5})
+    tube = sized("solid_tube", place.needs)
+    fence = sized("woven_wire", place.needs)
+    assert tube is not None and fence is not None
+    lines = bill(place, (fence, tube))
+    stakes = [line for line in lines if line.item.startswith("stakes for")]
+    assert sum(line.from_stock for line in stakes) == 30
+    posts = next(line for line in lines if line.item == "line posts")
+    assert posts.from_stock == 5 and posts.to_buy == posts.quantity - 5
+
+
+# FGS-shelter and common practice, no source: a head above the lip rubs the stem
+def test_no_stake_stands_above_the_lip_even_where_its_published_length_is_more() -> None:
+    place = planting(square_ground(5000), 100, ["vole", "rabbit"])
+    for key in ("hardware_cylinder", "solid_tube", "mesh_tube"):
+        if (part := sized(key, place.needs)) is not None:
+            built = dimensions(place, part)
+            assert built["stake length"] - built["stake depth"] == pytest.approx(part.top_mm - 50)

@@ -1,6 +1,7 @@
 """Combinations of barriers are compared fairly, and their costs obey laws."""
 
 import random
+from datetime import date
 
 import pytest
 from hypothesis import given, settings
@@ -119,3 +120,18 @@ def test_every_culprit_of_the_catalogue_can_be_planned_for() -> None:
     place = planting(LAND, 20, list(NEED_OF), large_trees=True)
     best = enough(compare(place), place)[0]
     assert {"deer_browsing", "vole_surface", "rabbit", "livestock_browsing", "pocket_gopher", "beaver"} <= set(best.stops)
+
+
+def test_a_gate_and_an_energiser_in_stock_are_not_paid_for_again() -> None:
+    def first(owned: dict[str, float]) -> float:
+        place = planting(square_ground(5000), 100, ["deer"], owned=owned)
+        return next(option.first for option in compare(place) if option.keys == ("electric_strands",))
+
+    assert first({}) - first({"gates": 1}) == pytest.approx(150.0)
+    assert first({}) - first({"energiser": 1, "gates": 9}) == pytest.approx(150.0 + 120.0)
+
+
+def test_the_order_is_due_before_the_day_of_planting() -> None:
+    place = planting(square_ground(5000), 100, ["deer"], planted_on=date(2027, 4, 20))
+    assert place.order_by is not None and place.order_by < date(2027, 4, 20)
+    assert planting(square_ground(5000), 100, ["deer"]).order_by is None

@@ -6,9 +6,11 @@ from pathlib import Path
 import pytest
 
 from diagnose.cannot_use import CannotUse
+from diagnose.diagnosis import Circumstances, diagnose_answers
 from diagnose.protect.ground import ground_from
 from diagnose.protect.planting import compare, planting
-from diagnose.protect.read import read_boundary, read_settings
+from diagnose.protect.read import read_boundary, read_settings, read_verdict
+from diagnose.signs import parse_signs
 
 CORNERS = [[-76.5, 42.4], [-76.498, 42.4], [-76.498, 42.4015], [-76.5, 42.4015], [-76.5, 42.4]]
 
@@ -50,3 +52,16 @@ def test_broken_settings_are_refused_in_one_line(tmp_path: Path, content: bytes)
         with pytest.raises(CannotUse) as said:
             read_settings(path)
         assert "\n" not in str(said.value)
+
+
+def test_the_verdict_that_the_command_printed_is_what_a_plan_is_made_against(tmp_path: Path) -> None:
+    found = diagnose_answers(parse_signs({"wound": "severed_shoot", "cut_form": "torn"}), Circumstances("east"))
+    file = tmp_path / "verdict.json"
+    file.write_text(json.dumps(found.as_json()))
+    shares = read_verdict(file)
+    assert shares["deer_browsing"] == pytest.approx(found.verdict.culprits["deer_browsing"], abs=1e-4)
+    assert "not_listed" not in shares
+    for text in ("", "[]", "{}", '{"verdict": {"culprits": {"herbicide": "much"}}}', '{"culprits": {"not_listed": 1}}'):
+        file.write_text(text)
+        with pytest.raises(CannotUse):
+            read_verdict(file)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 from diagnose.protect.barriers import LIP_MM, Part, around_stem_mm, catalogue, wires
 from diagnose.protect.electric import energiser
-from diagnose.protect.planting import Planting, live_wires, on_another_fence, units
+from diagnose.protect.planting import STOCK, Planting, live_wires, on_another_fence, units
 
 SIGN_SPACING_M = 50.0  # and at every gate and corner; see disagreements.yaml, sign_spacing
 BRACED_POST_MM = 150.0  # thickness of corner and gate posts (SK05: 5 to 6 inches)
@@ -59,9 +60,10 @@ def dimensions(place: Planting, part: Part) -> dict[str, float]:
         if "roll_m" in facts:
             told["cut length"] = around_stem_mm(part.stand_off_mm, overlap_mm=float(facts["overlap_mm"][0]))
         if "stakes" in facts:
-            told["stake depth"] = float(facts["stake_depth_mm"][0])
-            least = float(facts.get("stake_length_mm", [0])[0])
-            told["stake length"] = max(part.top_mm - LIP_MM + told["stake depth"], least)
+            # a published length that is longer than needed is driven deeper: a head above the lip would rub the stem
+            head, depth = part.top_mm - LIP_MM, float(facts["stake_depth_mm"][0])
+            told["stake length"] = max(head + depth, float(facts.get("stake_length_mm", [0])[0]))
+            told["stake depth"] = told["stake length"] - head
     return {name: round(value, 1) for name, value in told.items() if value > 0 or name == "top"}
 
 
@@ -91,7 +93,21 @@ def bill(place: Planting, parts: tuple[Part, ...]) -> tuple[Line, ...]:
             lines += _round_the_planting(place, part, main)
         else:
             lines += _at_each_tree(place, part)
-    return tuple(lines)
+    return _from_stock(lines, place.owned)
+
+
+def _from_stock(lines: list[Line], owned: Mapping[str, float]) -> tuple[Line, ...]:
+    """The lines with what lies in stock besides barriers taken off, first come first served."""
+    left = {key: owned.get(key, 0.0) for key in STOCK}
+    told = []
+    for line in lines:
+        key = next((key for key, (start, _) in STOCK.items() if line.item.startswith(start)), None)
+        if key is not None and left[key] > 0:
+            used = min(left[key], line.to_buy)
+            left[key] -= used
+            line = replace(line, from_stock=line.from_stock + used, to_buy=line.to_buy - used)
+        told.append(line)
+    return tuple(told)
 
 
 def loads(place: Planting, lines: tuple[Line, ...]) -> int:

@@ -27,7 +27,7 @@ BEARS_ON = {
     "rabbit_snow_margin": {"rabbit", "hare"}, "rabbit_fence_height": {"rabbit_netting"}, "fence_or_guards": {"any"},
     "fence_life": {"woven_wire"}, "deer_fence_height": {"woven_wire"}, "rub_diameter": {"deer_rub"},
     "inner_plane": {"two_planes"}, "tube_removal": {"solid_tube", "mesh_tube"}, "tube_foot": {"solid_tube", "mesh_tube"},
-    "beaver_hex_netting": {"beaver"}, "beaver_height": {"beaver"},
+    "cylinder_stake": {"hardware_cylinder"}, "beaver_hex_netting": {"beaver"}, "beaver_height": {"beaver"},
 }  # fmt: skip
 
 
@@ -108,6 +108,8 @@ class Plan:
             "currency": self.currency,
             "planting": {"trees": place.trees, "area_m2": round(place.ground.area_m2, 2),
                          "perimeter_m": round(place.ground.perimeter_m, 2), "fence_m": round(place.ground.fence_m, 2),
+                         "planted_on": place.planted_on and place.planted_on.isoformat(),
+                         "order_by": place.order_by and place.order_by.isoformat(),
                          "years": place.years, "snow_mm": place.snow_mm, "carry_m": place.carry_m, "budget": place.budget,
                          "culprits": {key: {"probability": threat.probability, "yearly_loss": threat.yearly_loss}
                                       for key, threat in place.threats}},

@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from datetime import date, timedelta
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
@@ -21,7 +22,15 @@ DAMAGE = {"light": 0.03, "moderate": 0.10, "heavy": 0.25, "severe": 0.50}
 RUBS_INSTEAD = {"deer_browsing": "deer_rubbing"}  # what deer still do to stock whose crown is out of their reach
 LAYERS = ("area", "area_foot", "area_root", "stem", "base", "root", "band", "spray", "ground")
 NEVER_ZERO = ("life_years", "ref_height", "load_kg", "walk_m_an_hour")  # what other figures are divided by
+# what may lie in stock besides barriers: key -> how its lines of the buying list begin, and its own price, if it has one
+STOCK: Mapping[str, tuple[str, str | None]] = {
+    "stakes": ("stakes for", None), "ties": ("ties for", None), "staples": ("ground staples for", None),
+    "line_posts": ("line posts", None), "corner_posts": ("corner and gate posts", None), "braces": ("braces", "brace"),
+    "gates": ("gates", "gate"), "energiser": ("energiser", "energiser"), "earth_rods": ("earth rods", "earth_rod"),
+    "insulators": ("insulators", None), "warning_signs": ("warning signs", None), "volt_meter": ("volt meter", "volt_meter"),
+}  # fmt: skip
 MOST_PARTS = 4  # more parts on one tree are not planned; our choice
+ORDER_DAYS = 28  # from the order to the day on which everything lies at the planting; our choice, no source
 MOST_TREES_A_M2 = 10.0  # closer than about 0.3 m nothing can be built round a tree; our choice
 
 
@@ -52,6 +61,12 @@ class Planting:
     owned: Mapping[str, float] = field(default_factory=dict)
     prices: Mapping[str, Any] = field(default_factory=dict)
     spec: Mapping[str, Any] = field(default_factory=dict)
+    planted_on: date | None = None
+
+    @property
+    def order_by(self) -> date | None:
+        """The last day on which the order should go out; protection goes on on the day of planting."""
+        return None if self.planted_on is None else self.planted_on - timedelta(days=ORDER_DAYS)
 
     @property
     def needs(self) -> tuple[str, ...]:
@@ -125,12 +140,15 @@ def planting(
     owned: Mapping[str, float] | None = None,
     prices: Mapping[str, Any] | None = None,
     spec: Mapping[str, Any] | None = None,
+    planted_on: date | None = None,
 ) -> Planting:
     """A planting, checked. Raises CannotUse, in one line, for what cannot be planned.
 
     culprits : names, or name -> probability, or name -> Threat. damage : light, moderate, heavy, severe, or the share
     of bare trees lost in a year. carry_m : way from the track [m]. stock_mm : height of tall planted stock
-    [mm], which deer may rub but no longer browse. owned : barrier key -> pieces or metres in stock.
+    [mm], which deer may rub but no longer browse. owned : barrier key, or key of STOCK -> pieces or metres in stock; the
+    price of posts, stakes and ties is part of their barrier's, so their stock shortens only the buying list. planted_on :
+    day of planting.
     prices : own prices, `{"wage": .., "woven_wire": {"material": .., "labour_h": ..}}`. spec : a programme's demands.
     """
     if isinstance(trees, bool) or not isinstance(trees, int) or trees < 1:
@@ -152,7 +170,8 @@ def planting(
     if out_of_reach(stock_mm, any(key.startswith(("elk", "moose")) for key, _ in threats), snow_mm):
         threats = _threats({RUBS_INSTEAD.get(key, key): threat for key, threat in threats}, 0.0)
     return Planting(ground, trees, threats, years, float(snow_mm), strong_wind, float(carry_m),
-                    budget, conifers, large_trees, gates, diagnosed, _owned(owned), _prices(prices), checked_spec(spec))
+                    budget, conifers, large_trees, gates, diagnosed, _owned(owned), _prices(prices), checked_spec(spec),
+                    planted_on)
 
 
 def _loss(damage: str | float) -> float:
@@ -194,8 +213,9 @@ def _is_amount(told: Any, above_zero: bool = False) -> bool:
 
 def _owned(owned: Mapping[str, float] | None) -> dict[str, float]:
     for key, count in (owned or {}).items():
-        if key not in buildable() or not _is_amount(count):
-            raise CannotUse(f"stock '{key}' must be a barrier ({', '.join(buildable())}) with a number of pieces or metres")
+        if key not in (*buildable(), *STOCK) or not _is_amount(count):
+            raise CannotUse(f"stock '{key}' must be a number of pieces or metres of one of "
+                            f"{', '.join([*buildable(), *STOCK])}")
     return dict(sorted((owned or {}).items()))
 
 
@@ -287,20 +307,23 @@ def _cost(place: Planting, part: Part, shared: bool) -> tuple[float, float]:
     labour = _of(place, part.key, "labour_h") * larger * price("wage")
     weight = _of(place, part.key, "weight_kg") * larger * count
     carry = math.ceil(weight / price("load_kg")) * 2 * place.carry_m / price("walk_m_an_hour") * price("wage")
-    fixed = 0.0
+    fixed = stock = 0.0
     if part.round_the_planting:
+        needed: dict[str, float] = {}
         if not shared:
             ends = place.ground.corners + 2 * place.gates
-            fixed = place.gates * (price("gate") + price("gate_labour_h") * price("wage"))
-            fixed += ends * (price("brace") + price("brace_labour_h") * price("wage"))
+            needed = {"gates": place.gates, "braces": ends}
+            fixed = place.gates * price("gate_labour_h") * price("wage") + ends * price("brace_labour_h") * price("wage")
         if live_wires(part):
             power = energiser(place.ground.fence_m, live_wires(part))
-            fixed += price("energiser") + price("joule") * power.joules + price("volt_meter")
-            fixed += price("earth_rod") * power.rods
+            fixed += price("joule") * power.joules
+            needed |= {"energiser": 1, "volt_meter": 1, "earth_rods": power.rods}
+        fixed += sum(pieces * price(str(STOCK[key][1])) for key, pieces in needed.items())
+        stock = sum(min(pieces, place.owned.get(key, 0.0)) * price(str(STOCK[key][1])) for key, pieces in needed.items())
     elif place.strong_wind:
         material += price("metal_stake") * catalogue()[part.key].get("stakes", [0])[0]
     bought = max(0.0, count - place.owned.get(part.key, 0.0))
-    first = bought * material + count * labour + carry + fixed
+    first = bought * material + count * labour + carry + fixed - stock
     whole = count * (material + labour) + carry + fixed
     paid = over_the_years(first, whole * _of(place, part.key, "upkeep"), whole, _of(place, part.key, "life_years"),
                           count * _of(place, part.key, "removal_h") * price("wage"), place.years)

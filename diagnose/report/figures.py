@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 
 from diagnose.signs import Answer, Bounded, Shares, Sign
 
 MM_PER_INCH = 25.4  # exact by definition
+_NUMBER = re.compile(r"\d+(?:\.\d+)?")
+_RUN = r"(?<![\w.])(?P<numbers>\d+(?:\.\d+)?(?:(?: x | to | or |, )\d+(?:\.\d+)?)*)"  # 25 x 25, 0.9 to 1.2
+_MILLIMETRES, _METRES = re.compile(_RUN + r" mm\b"), re.compile(_RUN + r" m\b")
 _UNITS = {"_deg": "°", "_mm": " mm"}
 
 
@@ -44,6 +48,21 @@ def length(mm: float, inches: bool = False) -> str:
         size = mm / MM_PER_INCH
         return f"{size / 12:.1f} ft" if size >= 36 else f"{size:.2g} in" if size < 10 else f"{size:.0f} in"
     return f"{mm / 1000:.2f} m" if mm >= 1000 else f"{mm:.3g} mm"
+
+
+def in_inches(text: str) -> str:
+    """Words in which every length in mm is written in inches, and every one in metres in feet; other units stand."""
+    def inch(found: re.Match[str]) -> str:
+        return _NUMBER.sub(lambda one: _inches(float(one[0])), found["numbers"]) + " in"
+
+    def feet(found: re.Match[str]) -> str:
+        return _NUMBER.sub(lambda one: f"{float(one[0]) / 0.3048:.3g}", found["numbers"]) + " ft"
+
+    return _METRES.sub(feet, _MILLIMETRES.sub(inch, text))
+
+
+def _inches(mm: float) -> str:
+    return f"{mm / MM_PER_INCH:.2g}" if mm < 10 * MM_PER_INCH else f"{mm / MM_PER_INCH:.0f}"
 
 
 def _unit(name: str, inches: bool) -> tuple[str, float]:

@@ -6,7 +6,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from diagnose.culprits.catalogue import catalogue
-from diagnose.report.figures import figure, length, percent
+from diagnose.report.figures import figure, in_inches, length, percent
 from diagnose.signs import vocabulary
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def _barrier(barrier: Requirement, inches: bool) -> list[str]:
     for heading, told in (("", barrier.instead), ("also: ", barrier.also), ("fails: ", barrier.fails),
                           ("caution: ", barrier.cautions)):
         for line in told:
-            lines += _wrapped(f"  {heading}", line)
+            lines += _wrapped(f"  {heading}", in_inches(line) if inches else line)
     return lines
 
 

@@ -12,7 +12,7 @@ from diagnose.protect.materials import Line, dimensions
 from diagnose.protect.plan import Plan
 from diagnose.protect.planting import Option
 from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary
-from diagnose.report.figures import length, percent
+from diagnose.report.figures import in_inches, length, percent
 
 _WIDTH = 96
 M2_PER_ACRE = 4046.8564224  # international acre, exact
@@ -44,7 +44,7 @@ def sections(plan: Plan, inches: bool = False) -> Iterator[tuple[str, list[str]]
         ("Take care", list(plan.cautions)),
         ("Where sources disagree", _disagreements(plan)),
     )
-    return ((heading, lines) for heading, lines in told if lines)
+    return ((heading, [in_inches(line) for line in lines] if inches else lines) for heading, lines in told if lines)
 
 
 def plan_pdf(plan: Plan, inches: bool = False) -> bytes:
@@ -68,8 +68,8 @@ def plan_pdf(plan: Plan, inches: bool = False) -> bytes:
     for heading, lines in sections(plan, inches):
         if heading == "To buy":
             flow.append(Paragraph(heading, head))
-            flow.append(_table(plan, Table, Paragraph, small))
-            flow += [Paragraph(escape(line), plain) for line in _carried(plan)]
+            flow.append(_table(plan, inches, Table, Paragraph, small))
+            flow += [Paragraph(escape(line), plain) for line in lines[len(plan.lines):]]
             continue
         texts = [Paragraph(escape(line), plain) for line in lines]
         flow += [KeepTogether([Paragraph(escape(heading), head), *texts[:2]]), *texts[2:]]
@@ -91,9 +91,12 @@ def drawings(plan: Plan, inches: bool = False) -> list[Drawing]:
     return told
 
 
-def materials_csv(plan: Plan) -> str:
+def materials_csv(plan: Plan, inches: bool = False) -> str:
     """The buying list as CSV with a heading line."""
-    return plan.as_frame().to_csv(index=False)
+    rows = plan.as_frame()
+    if inches:
+        rows = rows.assign(**{name: rows[name].map(in_inches) for name in ("item", "specification", "check")})
+    return rows.to_csv(index=False)
 
 
 def _planting(plan: Plan, inches: bool) -> list[str]:
@@ -108,6 +111,8 @@ def _planting(plan: Plan, inches: bool) -> list[str]:
     if not plan.place.diagnosed:
         lines.append("Protection goes on on the day of planting: order before it. Look at neighbouring growth, tracks and "
                      "droppings before you rely on what is expected here.")
+    if place.order_by is not None:
+        lines.append(f"Order by {place.order_by}, so that everything lies there on the day of planting, {place.planted_on}.")
     if not plan.pays:
         lines.append("At these prices the barriers cost more than the losses that they avert: doing nothing would cost "
                      f"{plan.nothing.total:,.0f}. They pay only if a saved tree is worth more than planting another.")
@@ -175,10 +180,11 @@ def _disagreements(plan: Plan) -> list[str]:
     return lines
 
 
-def _table(plan: Plan, table: Any, paragraph: Any, style: Any) -> Any:
+def _table(plan: Plan, inches: bool, table: Any, paragraph: Any, style: Any) -> Any:
     rows: list[list[Any]] = [["to buy", "unit", "item", "specification", "stock", "check on delivery"]]
     for line in plan.lines:
-        item, specification, check = (paragraph(escape(text), style) for text in (line.item, line.specification, line.check))
+        item, specification, check = (paragraph(escape(in_inches(text) if inches else text), style)
+                                     for text in (line.item, line.specification, line.check))
         rows.append([f"{line.to_buy:g}", line.unit, item, specification, f"{line.from_stock:g}", check])
     widths = [14, 16, 32, 56, 12, 44]
     return table(rows, colWidths=[width * POINT for width in widths], repeatRows=1, style=[
