@@ -5,7 +5,8 @@ worker and with two, and prints the ratio beside the machine's own ceiling: plai
 side by side. Taking in is left out, and so are the first ten photos measured and the first ten submissions judged, while
 the workers start. One thread a worker; nothing is kept from one run to the next.
 
-`python -m diagnose.inbox.benchmark memory [FEW] [MANY]` prints the most memory that a worker, and what feeds the workers,
+`python -m diagnose.inbox.benchmark costs` prints what one photo costs, beside its plain decode, and
+`python -m diagnose.inbox.benchmark memory [FEW] [MANY]` the most memory that a worker, and what feeds the workers,
 took for few photos and for many.
 """
 
@@ -19,6 +20,8 @@ import tempfile
 import time
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from itertools import groupby
 from multiprocessing import active_children, get_context
 from pathlib import Path
 from typing import NamedTuple
@@ -31,6 +34,8 @@ from diagnose.inbox.intake import Message, Photo
 from diagnose.inbox.simulate import seen_from_elsewhere
 from diagnose.inbox.work import judge, look_at, measure, take_in
 from diagnose.measure.accuracy import PHOTOS
+from diagnose.measure.simulate.large import SCENE
+from diagnose.measure.simulate.twig import as_jpeg, raster_of
 
 WARM = 10  # photos done before the clock starts
 
@@ -42,13 +47,10 @@ def distinct_photos(many: int, seed: int = 3) -> Iterator[bytes]:
     return (seen_from_elsewhere(sources[number % len(sources)], rng) for number in range(many))
 
 
-def enlarged(data: bytes, megapixels: float) -> bytes:
-    """The photo at more pixels, for the cost of a large file only; what it shows is no sharper."""
-    bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    assert bgr is not None  # the photos are the bundled ones
-    factor = (megapixels * 1e6 / (bgr.shape[0] * bgr.shape[1])) ** 0.5
-    large = cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC)
-    return cv2.imencode(".jpg", large, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes()
+def drawn(width: int, height: int) -> bytes:
+    """A twig on the card, drawn at this size [px] with grain down to the pixel."""
+    scene = replace(SCENE, size=(width, height), jpeg=93)
+    return as_jpeg(raster_of(scene)[0], scene)
 
 
 def a_log_of(photos: Iterable[bytes], folder: str) -> Log:
@@ -118,7 +120,7 @@ def cost_of_one(data: bytes, rounds: int = 5) -> tuple[float, float]:
 
 
 def speed(many: int = 120, runs: int = 3) -> None:
-    """Prints how much two workers gain, the machine's ceiling, and what one photo costs."""
+    """Prints how much two workers gain, and the machine's ceiling."""
     photos = list(distinct_photos(many))
     print(f"{many} distinct photos of 1.7 megapixels; the median of {runs} runs counts")
     gained, limits, two_workers = [], [], []
@@ -133,19 +135,18 @@ def speed(many: int = 120, runs: int = 3) -> None:
     print(f"two workers are {gain:.2f} times one: {gain / limit:.2f} of the ceiling")
     days = 1e6 / statistics.median(two_workers) / 86_400
     print(f"at the pace of two workers 1,000,000 photos take {days:.1f} days")
-    _print_costs(photos)
 
 
-def _print_costs(photos: Sequence[bytes]) -> None:
-    """Cost of one photo of each bundled picture, as it is and enlarged to 8 and 12 megapixels."""
-    some = photos[:17]
-    small = [cost_of_one(data)[0] for data in some]
-    print(f"1.7 megapixels: median {1000 * statistics.median(small):.0f} ms, most {1000 * max(small):.0f} ms")
-    for megapixels in (8.2, 12.2):
-        costs = [cost_of_one(enlarged(data, megapixels), 3) for data in some]
-        multiples = [cost / plain for cost, plain in costs]
-        print(f"{megapixels} megapixels: median {1000 * statistics.median(cost for cost, _ in costs):.0f} ms; "
-              f"{statistics.median(multiples):.1f} times the plain decode, most {max(multiples):.1f} times")
+def costs() -> None:
+    """Prints what each bundled photo costs, and drawn ones of 8 and 12 megapixels."""
+    for place, files in groupby(sorted(PHOTOS.rglob("*.jpg")), lambda file: file.parent.name):
+        each = [1000 * cost_of_one(file.read_bytes())[0] for file in files]
+        print(f"{place}, 1.7 megapixels: median {statistics.median(each):.0f} ms, most {max(each):.0f} ms of one core")
+    for size in ((3264, 2448), (4000, 3000)):
+        data = drawn(*size)
+        cost, plain = cost_of_one(data)
+        print(f"{size[0] * size[1] / 1e6:.0f} megapixels, {len(data) / 1e6:.1f} MB: {1000 * cost:.0f} ms, "
+              f"{cost / plain:.1f} times its plain decode")
 
 
 # ---- memory ----
@@ -184,7 +185,9 @@ if __name__ == "__main__":
     os.environ["OMP_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"
     cv2.setNumThreads(1)
     words = sys.argv[1:]
-    if words[:1] == ["memory"]:
+    if words[:1] == ["costs"]:
+        costs()
+    elif words[:1] == ["memory"]:
         memory(*(int(word) for word in words[1:3]))
     else:
         speed(*(int(word) for word in words[:2]))
