@@ -130,6 +130,10 @@ class _Sheet:
     def say(self, x: float, y: float, text: str, anchor: str = "start") -> None:
         self.words.append(Words(*self.at(x, y), text, anchor))
 
+    def fits(self, name: str, low: float, high: float) -> bool:
+        """Is a dimension long enough on paper for its words?"""
+        return (high - low) / self.scale > WIDE_LETTER * TEXT_MM * len(f"{name} {length(high - low, self.inches)}")
+
     def upright(self, name: str, x: float, low: float, high: float, off_mm: float) -> None:
         """A dimension from low to high, drawn off_mm of paper to the right of x."""
         (x1, y1), (_, y2) = self.at(x, low), self.at(x, high)
@@ -137,7 +141,7 @@ class _Sheet:
         for y in (y1, y2):
             self.strokes.append(Stroke(x1 + 1, y, x1 + off_mm + 1.5, y, THIN))
         text = f"{name} {length(high - low, self.inches)}"
-        if abs(y1 - y2) > WIDE_LETTER * TEXT_MM * len(text):
+        if self.fits(name, low, high):
             self.words.append(Words(x1 + off_mm - 1, (y1 + y2) / 2, text, turned=True))
         else:  # too short for its words, which stand beside it
             self.words.append(Words(x1 + off_mm + math.copysign(2, off_mm), (y1 + y2) / 2 + 0.9, text,
@@ -249,17 +253,19 @@ def _draw_line(part: Part, built: dict[str, float], inches: bool, room_mm: tuple
     head = built["post length"] - built["post depth"]
     scale = _scale(spacing / (room_mm[0] - 90), (head + depth) / (room_mm[1] - 30))
     sheet = _Sheet(scale, 20.0, 8.0 + head / scale, inches)
-    sheet.line(-10 * scale, 0, spacing + 8 * scale, 0, HEAVY)
+    sheet.line(-10 * scale, 0, spacing + 3 * scale, 0, HEAVY)
     sheet.say(-1.5 * scale, scale, "ground", "end")
     for x in (0.0, spacing):
         sheet.line(x, -built["post depth"], x, head, 0.8)
     low = built.get("bottom gap", 0.0) - built.get("in the ground", 0.0)
     sheet.box(0, spacing, low, built["top"], PLAIN)
     sheet.mesh(0, spacing, low, built["top"], built.get("opening", 0.0))
-    sheet.upright("top", spacing, 0, built["top"], 10)
-    sheet.upright("post", spacing, -built["post depth"], head, 18)
     below = "in the ground" if "in the ground" in built else "post depth"
-    sheet.upright(below, spacing, -built[below], 0, 26)
+    told = [("top", 0.0, built["top"]), ("post", -built["post depth"], head), (below, -built[below], 0.0)]
+    # those whose words stand beside them go outside, or the words would cross the next one's line
+    outside = sorted(told, key=lambda one: (not sheet.fits(*one), one[0] == "top"))
+    for place, (name, low, high) in enumerate(outside):
+        sheet.upright(name, spacing, low, high, 10 + 8 * place)
     sheet.level("post spacing, at most", 0, spacing, -depth, 7)
     foot = sheet.ground + depth / scale + 13
     notes = [f"scale 1 : {scale}"]
@@ -282,12 +288,14 @@ def _draw_section(part: Part, built: dict[str, float], inches: bool, room_mm: tu
     sheet.say(-44 * scale, scale, "ground")
     for x in {0.0, apart}:
         sheet.line(x - depth * lean, -depth, x + reach, reach / lean if lean else head, 0.8)
-    for wire in wires(part):
+    last = {1: -math.inf, 2: -math.inf}  # height of each plane's last words [mm of paper]
+    for wire in sorted(wires(part), key=lambda wire: wire["height_mm"]):
         up = wire["height_mm"]
         x = (apart if wire["plane"] == 2 else 0.0) + up * lean
         for way in (-1, 1):
             sheet.line(x - 1.2 * scale, up - way * 1.2 * scale, x + 1.2 * scale, up + way * 1.2 * scale, HEAVY)
-        sheet.say(x - 2.5 * scale, up - 0.9 * scale, f"{wire['state']} {length(up, inches)}", "end")
+        last[wire["plane"]] = words = max(up / scale - 0.9, last[wire["plane"]] + 1.25 * TEXT_MM)
+        sheet.say(x - 2.5 * scale, words * scale, f"{wire['state']} {length(up, inches)}", "end")
     edge = apart + reach
     sheet.upright("top", edge, 0, built["top"], 32)
     if not lean:
