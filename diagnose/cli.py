@@ -260,7 +260,7 @@ def _log(args: argparse.Namespace) -> int:
     if args.export is not None:
         from diagnose.fieldlog.privacy import export
 
-        print(export(log, rows, args.export, exact=args.exact))
+        print(export(log, rows, args.export, args.exact, args.photos))
         return 0
     print(rows.to_json(orient="records", indent=1) if args.json else observations_as_text(rows))
     return 0
@@ -772,6 +772,7 @@ def _parser() -> argparse.ArgumentParser:
     log.add_argument("--json", action="store_true", help="print the observations as JSON")
     log.add_argument("--export", metavar="OUT", help="write the listed ones: .csv .geojson .gpkg .gpx, .zip (Darwin Core)")
     log.add_argument("--exact", action="store_true", help="export exact places, people and notes (default: coarse)")
+    log.add_argument("--photos", action="store_true", help="with --exact to .gpkg: reduced photos too, as a related table")
     log.add_argument("--import-csv", metavar="FILE", help="take in a CSV file's rows")
     log.add_argument("--column", action="append", default=[], metavar="COLUMN=FIELD", help="what a CSV column holds")
     log.add_argument("--dry-run", action="store_true", help="only say what importing would do")

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import hashlib
 import importlib.util
 import json
 import sqlite3
 import struct
 from collections.abc import Callable
+from io import BytesIO
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from PIL import Image
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.darwin_core import write_archive
 from diagnose.fieldlog.exchange import frame, write_csv, write_geojson, write_gpx, writer
 from diagnose.fieldlog.geopackage import write_geopackage
 from diagnose.fieldlog.load import import_csv
+from diagnose.fieldlog.privacy import REDUCED_PX, export
 from diagnose.fieldlog.store import Log, open_log
+from tests.conftest import PHOTOS
 
 SIGNS = {"wound": "severed_shoot", "seen_slope_deg": {"value": 43.1, "sigma": 1.9},
          "true_slope_deg": {"low": 41.0, "high": 90.0, "level": 0.95}}
@@ -71,6 +76,50 @@ def test_a_geopackage_obeys_its_standard(log: Log, tmp_path: Path) -> None:
         utc = raw.execute("select taken_utc from observation where plant = '17'").fetchone()[0]
     assert blob[:3] == b"GP\x00" and struct.unpack("<i", blob[4:8]) == (4326,)
     assert utc == "2026-03-09T19:05:00.000Z"  # 14:05 five hours west of Greenwich
+
+
+def _statements(file: Path) -> dict[str, str]:
+    with sqlite3.connect(file) as raw:
+        found = raw.execute("select name, sql from sqlite_master where name like 'rtree_observation_geom%'").fetchall()
+    return {name: "".join((sql or "").split()).lower() for name, sql in found}
+
+
+def test_the_spatial_index_is_the_one_that_gdal_makes_and_uses(log: Log, tmp_path: Path) -> None:
+    geopandas, pyogrio = pytest.importorskip("geopandas"), pytest.importorskip("pyogrio")
+    from shapely import Point
+
+    theirs = tmp_path / "theirs.gpkg"
+    geopandas.GeoDataFrame({"a": [1]}, geometry=[Point(1, 2)], crs=4326).to_file(
+        theirs, layer="observation", driver="GPKG", SPATIAL_INDEX="YES", VERSION="1.4", GEOMETRY_NAME="geom")
+    ours = write_geopackage(log.observations(), tmp_path / "ours.gpkg")
+    assert _statements(ours) == _statements(theirs)
+    near = pyogrio.read_dataframe(ours, bbox=(-72, 46, -71, 47))
+    assert near["plant"].tolist() == ["17"]
+    with sqlite3.connect(ours) as raw:
+        assert raw.execute("select count(*) from rtree_observation_geom").fetchone() == (2,)
+        assert raw.execute("select extension_name, scope from gpkg_extensions").fetchall() == [
+            ("gpkg_rtree_index", "write-only")]
+
+
+def test_photos_go_with_a_geopackage_as_related_rows(log: Log, tmp_path: Path) -> None:
+    pyogrio = pytest.importorskip("pyogrio")
+    photo = (PHOTOS / "twig_on_card" / "IMG_0016.jpg").read_bytes()
+    kept = log.save_observation(photo, "a.jpg", plant="99", lat=46.0, lon=-71.0).id
+    file = tmp_path / "photos.gpkg"
+    export(log, log.observations(), file, exact=True, photos=True)
+    assert {"observation", "photo"} <= {name for name, _ in pyogrio.list_layers(file)}
+    rows = pyogrio.read_dataframe(file, layer="photo")
+    assert rows["observation"].tolist() == [kept]  # the other photo's bytes are no picture: left out
+    picture = Image.open(BytesIO(bytes(rows["data"][0])))
+    assert max(picture.size) == REDUCED_PX and not picture.getexif()
+    assert rows["sha256"][0] == hashlib.sha256(photo).hexdigest()
+    with sqlite3.connect(file) as raw:
+        joined = raw.execute("select o.id from observation_photo m join observation o on o.fid = m.base_id "
+                             "join photo p on p.id = m.related_id").fetchall()
+        assert joined == [(kept,)]
+        assert raw.execute("pragma foreign_key_check").fetchall() == []
+    with pytest.raises(CannotUse, match="exact"):
+        export(log, log.observations(), file, photos=True)
 
 
 # RFC 7946: 1.3 and 3 (objects), 3.1.1 (longitude first), 4 (no crs member), 3.2 (geometry null where unlocated)

@@ -1,17 +1,19 @@
 """How do observations become a map layer that any GIS opens?
 
 A GeoPackage is an SQLite file with a few agreed tables; it is written with Python's own SQLite, so no GIS library is
-needed. Reference: OGC 12-128, GeoPackage Encoding Standard, core 1.4 (file and contents tables, geometry blob).
+needed. References: OGC 12-128, GeoPackage Encoding Standard, core 1.4 (file and contents tables, geometry blob, annex F.3
+for the spatial index); OGC 18-000, GeoPackage Related Tables Extension (photos as related media; from memory).
 """
 
 from __future__ import annotations
 
 import sqlite3
 import struct
+from collections.abc import Iterable
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import pandas as pd
 
@@ -39,11 +41,56 @@ create table gpkg_geometry_columns (table_name text not null, column_name text n
   constraint pk_geom_cols primary key (table_name, column_name), constraint uk_gc_table_name unique (table_name),
   constraint fk_gc_tn foreign key (table_name) references gpkg_contents(table_name),
   constraint fk_gc_srs foreign key (srs_id) references gpkg_spatial_ref_sys (srs_id));
+create table gpkg_extensions (table_name text, column_name text, extension_name text not null, definition text not null,
+  scope text not null, constraint ge_tce unique (table_name, column_name, extension_name));
+"""
+_INDEX = f"rtree_{_LAYER}_geom"
+_RTREE = ("gpkg_rtree_index", "http://www.geopackage.org/spec140/#extension_rtree", "write-only")
+_RELATED = ("related_tables", "http://www.geopackage.org/18-000.html", "read-write")
+_EXTENT = 'ST_MinX(NEW."geom"), ST_MaxX(NEW."geom"), ST_MinY(NEW."geom"), ST_MaxY(NEW."geom")'
+_SET = ('minx = ST_MinX(NEW."geom"), maxx = ST_MaxX(NEW."geom"), '
+        'miny = ST_MinY(NEW."geom"), maxy = ST_MaxY(NEW."geom")')
+_PUT, _DROP = f'VALUES (NEW."fid", {_EXTENT});', f'DELETE FROM "{_INDEX}" WHERE id'
+_SAME, _MOVED = 'OLD."fid" = NEW."fid" AND', 'OLD."fid" != NEW."fid" AND'
+_OLD, _NEW = ('(OLD."geom" NOTNULL AND NOT ST_IsEmpty(OLD."geom"))', '(NEW."geom" NOTNULL AND NOT ST_IsEmpty(NEW."geom"))')
+_NO_OLD, _NO_NEW = ('(OLD."geom" ISNULL OR ST_IsEmpty(OLD."geom"))', '(NEW."geom" ISNULL OR ST_IsEmpty(NEW."geom"))')
+# what keeps the index right while a GIS edits the layer, by the standard's annex F.3: name, event, condition, work
+_TRIGGERS = (
+    ("insert", "INSERT", '(new."geom" NOT NULL AND NOT ST_IsEmpty(NEW."geom"))',
+     f'INSERT OR REPLACE INTO "{_INDEX}" {_PUT}'),
+    ("update2", 'UPDATE OF "geom"', f"{_SAME} {_NO_NEW}", f'{_DROP} = OLD."fid";'),
+    ("update4", "UPDATE", f"{_MOVED} {_NO_NEW}", f'{_DROP} IN (OLD."fid", NEW."fid");'),
+    ("update5", "UPDATE", f"{_MOVED} {_NEW}", f'{_DROP} = OLD."fid"; INSERT OR REPLACE INTO "{_INDEX}" {_PUT}'),
+    ("update6", 'UPDATE OF "geom"', f"{_SAME} {_NEW} AND {_OLD}", f'UPDATE "{_INDEX}" SET {_SET} WHERE id = NEW."fid";'),
+    ("update7", 'UPDATE OF "geom"', f"{_SAME} {_NEW} AND {_NO_OLD}", f'INSERT INTO "{_INDEX}" {_PUT}'),
+    ("delete", "DELETE", 'old."geom" NOT NULL', f'{_DROP} = OLD."fid";'),
+)
+_PHOTOS = """
+create table gpkgext_relations (id integer primary key autoincrement, base_table_name text not null,
+  base_primary_column text not null default 'id', related_table_name text not null,
+  related_primary_column text not null default 'id', relation_name text not null, mapping_table_name text not null unique);
+create table photo (id integer primary key autoincrement not null, data blob not null, content_type text not null,
+  observation text not null, role text not null, sha256 text not null);
+create table observation_photo (base_id integer not null, related_id integer not null);
+insert into gpkgext_relations values (1, 'observation', 'fid', 'photo', 'id', 'media', 'observation_photo');
 """
 
 
-def write_geopackage(rows: pd.DataFrame, place: str | Path) -> Path:
-    """One layer of points, `observation`, with every field as an attribute; moments also in UTC, as `taken_utc`."""
+class Shown(NamedTuple):
+    """A photo of an observation, to go with it. data : a JPEG. sha256 : of the untouched original."""
+
+    observation: str
+    role: str
+    sha256: str
+    data: bytes
+
+
+def write_geopackage(rows: pd.DataFrame, place: str | Path, photos: Iterable[Shown] = ()) -> Path:
+    """One layer of points, `observation`, with every field as an attribute; moments also in UTC, as `taken_utc`.
+
+    The layer has a spatial index. photos : each becomes a row of the related table `photo`; taken one by one, so that
+    memory does not grow with them.
+    """
     flat = flattened(rows)
     columns = [name for name in flat.columns if name != "id"]
     sorts = {name: "REAL" if name in _REAL else "BOOLEAN" if name in _YES_NO else "TEXT" for name in columns}
@@ -60,8 +107,8 @@ def write_geopackage(rows: pd.DataFrame, place: str | Path) -> Path:
                      f'id TEXT not null unique, taken_utc DATETIME{described})')
         file.executemany(
             f"insert into {_LAYER} values ({','.join('?' * (len(columns) + 4))})",
-            ((None, _point(row), row["id"], utc(row.get("taken_at"), bool(row.get("taken_local"))),
-              *(_cell(sorts[name], row[name]) for name in columns)) for row in _plain(flat)),
+            ((number, _point(row), row["id"], utc(row.get("taken_at"), bool(row.get("taken_local"))),
+              *(_cell(sorts[name], row[name]) for name in columns)) for number, row in enumerate(_plain(flat), 1)),
         )
         moment = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
         extent = (rows["lon"].min(), rows["lat"].min(), rows["lon"].max(), rows["lat"].max())
@@ -69,7 +116,33 @@ def write_geopackage(rows: pd.DataFrame, place: str | Path) -> Path:
             _LAYER, "features", _LAYER, "browse damage as it was observed", moment,
             *(None if pd.isna(side) else float(side) for side in extent), 4326))
         file.execute("insert into gpkg_geometry_columns values (?,?,?,?,?,?)", (_LAYER, "geom", "POINT", 4326, 0, 0))
+        _index(file, rows)
+        _photos(file, photos, moment)
     return target
+
+
+def _index(file: sqlite3.Connection, rows: pd.DataFrame) -> None:
+    file.execute(f'create virtual table "{_INDEX}" using rtree(id, minx, maxx, miny, maxy)')
+    placed = ((number, lon, lat) for number, (lon, lat) in enumerate(zip(rows["lon"], rows["lat"], strict=True), 1)
+              if pd.notna(lon) and pd.notna(lat))
+    file.executemany(f'insert into "{_INDEX}" values (?1, ?2, ?2, ?3, ?3)', placed)
+    for name, event, condition, work in _TRIGGERS:
+        file.execute(f'CREATE TRIGGER "{_INDEX}_{name}" AFTER {event} ON "{_LAYER}" WHEN {condition} BEGIN {work} END')
+    file.execute("insert into gpkg_extensions values (?,?,?,?,?)", (_LAYER, "geom", *_RTREE))
+
+
+def _photos(file: sqlite3.Connection, photos: Iterable[Shown], moment: str) -> None:
+    for number, photo in enumerate(photos, 1):
+        if number == 1:
+            for statement in filter(str.strip, _PHOTOS.split(";")):
+                file.execute(statement)
+            file.executemany("insert into gpkg_extensions values (?,?,?,?,?)", [
+                ("gpkgext_relations", None, *_RELATED), ("observation_photo", None, *_RELATED)])
+            file.execute("insert into gpkg_contents values ('photo','attributes','photo','photographs, reduced',?,"
+                         "null,null,null,null,null)", (moment,))
+        file.execute("insert into photo values (?,?,'image/jpeg',?,?,?)",
+                     (number, photo.data, photo.observation, photo.role, photo.sha256))
+        file.execute(f"insert into observation_photo select fid, ? from {_LAYER} where id = ?", (number, photo.observation))
 
 
 def _point(row: dict[str, Any]) -> bytes | None:

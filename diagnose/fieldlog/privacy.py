@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import cv2
@@ -16,28 +16,52 @@ import numpy as np
 import pandas as pd
 from sqlalchemy import select
 
+from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.exchange import writer
+from diagnose.fieldlog.geopackage import Shown, write_geopackage
 from diagnose.fieldlog.store import EARTH_M, Log
 from diagnose.fieldlog.tables import About
 from diagnose.photo.picture import read_picture
 
 GRID_DEG = 0.01  # of the public copy: about 1.1 km, the finest but one that the reference names
+REDUCED_PX = 1280  # longer side of a photo in a map layer: large enough to see a wound, small enough to carry
 _WITHHELD = ("by", "note", "plant", "visit", "photo", "saved_at")
 
 
-def export(log: Log, rows: pd.DataFrame, place: str | Path, exact: bool = False) -> str:
+def export(log: Log, rows: pd.DataFrame, place: str | Path, exact: bool = False, photos: bool = False) -> str:
     """Writes observations to a file in the format that its name says; returns the line that tells what it holds.
 
-    Coarse unless exact is asked for. Raises CannotUse for a name or place that cannot be written.
+    Coarse unless exact is asked for. photos : of a GeoPackage with exact places, reduced, in a related table. Raises
+    CannotUse for a name or place that cannot be written.
     """
     write = writer(str(place))
-    file = write(rows if exact else coarsened(log, rows), place)
+    if photos:
+        if write is not write_geopackage or not exact:
+            raise CannotUse("photos go only into a GeoPackage (.gpkg) with exact places; pack the log for the originals")
+        file = write_geopackage(rows, place, _reduced(log, rows))
+    else:
+        file = write(rows if exact else coarsened(log, rows), place)
     held = (
         "with exact places, people and notes: keep it among yourselves" if exact
         else f"for the public: places moved to the middle of {GRID_DEG:g} degree cells; people, notes, tags and photos "
         "left out"
     )
     return f"{len(rows)} observations written to {file}, {held}."
+
+
+def _reduced(log: Log, rows: pd.DataFrame) -> Iterator[Shown]:
+    """The photos of the observations, smaller and without what their files tell; those that are gone are left out."""
+    known = set(rows["id"])
+    pictures = log.records("picture")
+    more = pictures[pictures["observation"].isin(known)] if len(pictures) else pictures
+    own = rows[rows["photo"].notna()]
+    named = [*zip(own["id"], own["photo_role"], own["photo"], strict=True)]
+    named += [*zip(more["observation"], more["role"], more["photo"], strict=True)] if len(more) else []
+    for observation, role, digest in named:
+        try:
+            yield Shown(observation, role, digest, stripped_photo(log.original(digest), 80, REDUCED_PX))
+        except CannotUse:
+            continue
 
 
 def coarsened(log: Log, rows: pd.DataFrame, grid_deg: float = GRID_DEG) -> pd.DataFrame:
@@ -69,12 +93,17 @@ def _middle(degrees: pd.Series, grid: float, most: float) -> pd.Series:
     return middle.clip(-most + grid / 2, most - grid / 2).round(10)
 
 
-def stripped_photo(data: bytes, quality: int = 90) -> bytes:
+def stripped_photo(data: bytes, quality: int = 90, longest_px: int | None = None) -> bytes:
     """The upright picture as a new JPEG that holds pixels and nothing else: no place, time, maker or thumbnail.
 
-    Raises CannotUse when the bytes are no picture. The original stays as it is.
+    longest_px : reduced until its longer side is no longer than this [px]. Raises CannotUse when the bytes are no
+    picture. The original stays as it is.
     """
-    return bytes(cv2.imencode(".jpg", read_picture(data).bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])[1])
+    shown = read_picture(data).bgr
+    shrink = 1.0 if longest_px is None else min(1.0, longest_px / max(shown.shape[:2]))
+    if shrink < 1:
+        shown = cv2.resize(shown, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    return bytes(cv2.imencode(".jpg", shown, [cv2.IMWRITE_JPEG_QUALITY, quality])[1])
 
 
 def stripped_copies(log: Log, digests: Iterable[str], folder: str | Path) -> list[Path]:
