@@ -1,0 +1,59 @@
+"""The page for a planting takes a verdict, prices and stock, and says whether anything was diagnosed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from diagnose.diagnosis import Circumstances, diagnose_answers
+from diagnose.fieldlog import save_diagnosis
+from diagnose.fieldlog.store import open_log
+from diagnose.signs import parse_signs
+
+WIDTHS = [(1280, 900), (360, 740)]
+
+
+def _open(browser: Any, address: str, size: tuple[int, int]) -> Any:
+    page = browser.new_page(viewport={"width": size[0], "height": size[1]})
+    page.goto(f"{address}/planting")
+    page.get_by_text("The buying list as CSV").wait_for(timeout=60_000)
+    return page
+
+
+@pytest.mark.parametrize("size", WIDTHS)
+def test_a_plan_without_a_wound_says_so_and_shows_its_drawings(
+    browser: Any, app: tuple[str, Path], size: tuple[int, int]
+) -> None:
+    page = _open(browser, app[0], size)
+    page.get_by_text("Expected, not diagnosed", exact=True).wait_for()
+    assert page.locator("img[alt*='top']").count() >= 1
+    too_wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+    assert too_wide <= 1
+    page.close()
+
+
+def test_the_wounds_of_a_planting_in_the_log_are_taken_over(browser: Any, app: tuple[str, Path]) -> None:
+    address, folder = app
+    log = open_log(folder)
+    for told in ({"wound": "severed_shoot", "cut_form": "torn", "position": "high"},
+                 {"wound": "bark_gnawed", "position": "base", "groove_look": "fine_many_angles"}):
+        save_diagnosis(log, diagnose_answers(parse_signs(told), Circumstances("east")), site="Taken over")
+    page = _open(browser, address, WIDTHS[0])
+    page.get_by_text("Wounds in the log").click()
+    page.get_by_label("Planting", exact=True).first.click()
+    page.get_by_role("option", name="Taken over").click()
+    page.get_by_text("At work here:").wait_for(timeout=30_000)
+    page.get_by_text("Diagnosed", exact=True).wait_for(timeout=30_000)
+    page.get_by_text("If the animal is not certain").wait_for()
+    page.close()
+
+
+def test_a_budget_that_is_too_small_gets_one_line(browser: Any, app: tuple[str, Path]) -> None:
+    page = _open(browser, app[0], WIDTHS[0])
+    page.get_by_text("Wind, way, trees, day, budget").click()
+    page.get_by_label("Money there is (0: not limited)").fill("5")
+    page.get_by_label("Money there is (0: not limited)").press("Enter")
+    page.get_by_text("the budget of 5 is too small").wait_for(timeout=30_000)
+    page.close()
