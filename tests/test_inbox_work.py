@@ -9,7 +9,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -269,18 +269,24 @@ def _runs(pid: int) -> bool:
 
 @pytest.fixture
 def cluster() -> Iterator[Any]:
+    import dask
     from distributed import LocalCluster
 
     quiet = {"host": "127.0.0.1", "dashboard_address": None, "silence_logs": 50}
-    with LocalCluster(n_workers=2, threads_per_worker=1, **quiet) as running:
+    # a task that was with a killed worker is tried once more, not thrice: only the time that the tests take
+    with (dask.config.set({"distributed.scheduler.allowed-failures": 1}),
+          LocalCluster(n_workers=2, threads_per_worker=1, **quiet) as running):
         yield running
 
 
-def test_dask_measures_the_same_also_when_a_worker_is_killed(small: Path, tmp_path: Path, cluster: Any) -> None:
-    here, there = open_log(tmp_path / "here"), open_log(tmp_path / "there")
+def test_dask_ends_with_the_same_rows_also_when_a_worker_is_killed(
+    small: Path, tmp_path: Path, place: Callable[[str], str], cluster: Any
+) -> None:
+    here, there = open_log(tmp_path / "here"), open_log(place("there"))
     for log in (here, there):
         take_in(log, small)
     measure(here, 1)
+    judge(here, "east")
     killed = []
 
     def kill_one(_step: str, done: int, _of: int) -> None:
@@ -290,8 +296,25 @@ def test_dask_measures_the_same_also_when_a_worker_is_killed(small: Path, tmp_pa
             os.kill(victim.process.pid, signal.SIGKILL)
 
     measure(there, scheduler=cluster.scheduler_address, progress=kill_one)
+    judge(there, "east", scheduler=cluster.scheduler_address)
     assert killed
     assert _looked(there) == _looked(here)
+    assert _rows(there) == _rows(here)
+
+
+def test_a_photo_that_stops_the_workers_of_dask_is_set_aside_and_the_rest_is_measured(
+    small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
+) -> None:
+    log = open_log(tmp_path)
+    take_in(log, small)
+    todo = work.unseen(log)[:4]
+    monkeypatch.setattr(work, "unseen", lambda _: todo)
+    monkeypatch.setenv("DIAGNOSE_TEST_DEADLY", todo[1][0])
+    monkeypatch.setattr(work, "_look", _deadly_look)
+    cluster = request.getfixturevalue("cluster")  # started after the setting that its workers must know
+    measure(log, scheduler=cluster.scheduler_address)
+    found = looked(log, [digest for digest, _ in todo])
+    assert [("error" in one) for one in found.values()] == [False, True, False, False]
 
 
 def _looked(log: Log) -> dict[str, Any]:
