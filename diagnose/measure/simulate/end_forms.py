@@ -19,13 +19,13 @@ from diagnose.measure.simulate.twig import any_setting, picture_of
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
 
-FITTED_ON, JUDGED_ON = range(60_000, 61_400), range(70_000, 70_700)
+FITTED_ON, JUDGED_ON = range(60_000, 60_900), range(70_000, 70_600)
 RIDGE = 2.0
 
 
 def simulated_ends(seeds: Iterable[int]) -> Iterator[tuple[str, dict[str, float]]]:
     """Form and features of each simulated end that is found."""
-    for seed, kind in zip(seeds, cycle(FORMS), strict=False):
+    for seed, kind in zip(seeds, cycle(FORMS), strict=False):  # the first seed is a multiple of three
         picture = read_picture(picture_of(any_setting(seed, kind))[0], f"{seed}.jpg")
         plane = find_card(picture)
         for stem in find_stems(picture, plane)[:1]:
