@@ -1,11 +1,13 @@
 """How does the key fit on one page for the field, where no machine asks the next question?
 
 The order of the questions is fixed: the wound first, then what tells most for the least trouble on average. Beside
-each answer stand the kinds of culprit whose odds it at least doubles.
+each answer stand the kinds of culprit whose odds it at least doubles. The back of the sheet holds the drawn answers.
 """
 
 from __future__ import annotations
 
+import math
+import textwrap
 from io import BytesIO
 from os import PathLike
 from pathlib import Path
@@ -15,8 +17,9 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.ask import printed_key
 from diagnose.culprits.catalogue import NOT_LISTED, group_words
 from diagnose.culprits.verdict import judge
+from diagnose.report.answer_drawings import draw_answer, drawn_signs
 from diagnose.report.card_sheet import BOLD, FONT, MM, PAPERS
-from diagnose.signs import Answer, Word
+from diagnose.signs import Answer, Word, vocabulary
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -25,6 +28,7 @@ EDGE_MM, GAP_MM, LINE_MM = 9.0, 5.0, 3.55
 SIZE, HEAD_SIZE, TITLE_SIZE = 6.6, 7.4, 12.0  # points
 RAISED = 2.0  # how much an answer must raise a kind's odds for it to be printed beside the answer; our choice
 NAMED = 2  # kinds beside an answer at most
+_COLUMNS, _SMALLER, _WRAP, _CAPTION = 6, 0.85, 34, 5.0  # of the back: drawings a row, their size, letters, points
 _FOOT = (
     "Signs overlap: one sign never names a culprit for sure. Droppings show who passed by, not who bit, and are "
     "misread in up to 41 % of cases. Do not touch droppings with bare hands."
@@ -44,7 +48,7 @@ def _odds(share: float) -> float:
 
 
 def field_key(paper: str = "A4") -> bytes:
-    """The one-page key as PDF. Raises CannotUse for an unknown paper."""
+    """The key as PDF, one page with the answers' drawings on its back. Raises CannotUse for an unknown paper."""
     from reportlab.pdfgen.canvas import Canvas
 
     sizes = {name.lower(): size for name, size in PAPERS.items()}
@@ -67,6 +71,8 @@ def field_key(paper: str = "A4") -> bytes:
         told += len(block) + 0.8
     _text(canvas, height, EDGE_MM, height - EDGE_MM, _FOOT, FONT, SIZE)
     canvas.showPage()
+    _back(canvas, width, height)
+    canvas.showPage()
     canvas.save()
     return out.getvalue()
 
@@ -74,7 +80,30 @@ def field_key(paper: str = "A4") -> bytes:
 def write_field_key(path: str | PathLike[str], paper: str = "A4") -> str:
     """Write the one-page key and return the line that says where it is."""
     Path(path).write_bytes(field_key(paper))
-    return f"{path}: one page with every question, best asked from top left to bottom right"
+    return f"{path}: one page with every question, best asked from top left to bottom right; drawings on the back"
+
+
+def _back(canvas: Canvas, width: float, height: float) -> None:
+    """The drawn answers in rows, each question before its own; droppings at true size, the others smaller."""
+    cells: list[tuple[str, str]] = [cell for name in drawn_signs()
+                                    for cell in ((name, ""), *((name, choice) for choice in vocabulary()[name].choices))
+                                    if not cell[1] or draw_answer(*cell)]
+    wide, tall = (width - 2 * EDGE_MM) / _COLUMNS, (height - 2 * EDGE_MM) / math.ceil(len(cells) / _COLUMNS)
+    for number, (name, choice) in enumerate(cells):
+        x, y = EDGE_MM + number % _COLUMNS * wide, EDGE_MM + number // _COLUMNS * tall
+        word, drawing = vocabulary()[name], draw_answer(name, choice)
+        if drawing is None:
+            for line, words in enumerate(textwrap.wrap(str(word.question), 20)):
+                _text(canvas, height, x, y + tall / 2 + 3.2 * line, words, BOLD, HEAD_SIZE)
+            continue
+        size = 1.0 if name == "droppings" else _SMALLER
+        canvas.saveState()
+        canvas.translate(x * MM, (height - y - drawing.height * size) * MM)
+        canvas.scale(size, size)
+        drawing.put_on(canvas, 0, 0)
+        canvas.restoreState()
+        for line, words in enumerate(textwrap.wrap(word.choices[choice], _WRAP)):
+            _text(canvas, height, x, y + drawing.height * size + 1.6 + 1.9 * line, words, FONT, _CAPTION)
 
 
 def _block(word: Word) -> list[tuple[str, str]]:
