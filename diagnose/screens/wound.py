@@ -57,6 +57,7 @@ class Draft:
     photos: list[Photo] = field(default_factory=list)
     answers: dict[str, Sign] = field(default_factory=dict)
     passed: set[str] = field(default_factory=set)
+    words: dict[str, str] = field(default_factory=dict)
     came_back: bool = False
 
     def put_away(self) -> None:
@@ -66,8 +67,15 @@ class Draft:
             return
         drawer.keep(_DRAWER, {
             "photos": [{"name": one.name, "digest": one.digest, "taps": one.taps} for one in self.photos],
-            "answers": signs_as_json(self.answers), "passed": sorted(self.passed),
+            "answers": signs_as_json(self.answers), "passed": sorted(self.passed), "words": self.words,
         })
+
+    def say(self, name: str, words: str) -> str:
+        """Remembers the words of a field, and gives them back."""
+        if words != self.words.get(name, ""):
+            self.words[name] = words
+            self.put_away()
+        return words
 
 
 def _taken_out() -> Draft:
@@ -76,8 +84,9 @@ def _taken_out() -> Draft:
     try:
         photos = [Photo(one["name"], one["digest"], data, [(float(x), float(y)) for x, y in one["taps"]])
                   for one in kept.get("photos", []) if (data := drawer.kept_file(one["digest"])) is not None]
-        draft = Draft(photos, parse_signs(kept.get("answers", {})), set(kept.get("passed", [])))
-    except (KeyError, TypeError, ValueError, CannotUse):
+        words = {str(name): str(said) for name, said in kept.get("words", {}).items()}
+        draft = Draft(photos, parse_signs(kept.get("answers", {})), set(kept.get("passed", [])), words)
+    except (AttributeError, KeyError, TypeError, ValueError, CannotUse):
         return Draft()
     draft.came_back = bool(kept)
     return draft
@@ -257,33 +266,35 @@ def _place(found: list[Diagnosis]) -> Place | None:
             return None
 
 
-def _keep(found: list[Diagnosis], further: list[Photo]) -> None:
+def _keep(draft: Draft, found: list[Diagnosis], further: list[Photo]) -> None:
     """Keeps each diagnosis as an observation; further : photos that belong to the first one."""
     st.subheader("Keep it in the log")
     place = _place(found)
-    with st.form("keep", border=False):
-        left, middle, right = st.columns(3)
-        site = left.text_input("Planting", key="site")
-        plant = middle.text_input("Plant's tag", key="plant")
-        by = right.text_input("Your initials", preferences.initials(), max_chars=8)
-        named = st.selectbox("Your own naming, kept beside the tool's", [None, *catalogue().names], key="named",
-                             format_func=lambda key: "none" if key is None else catalogue().names[key])
-        note = st.text_input("Note", key="note")
-        if st.form_submit_button("Keep", type="primary", width="stretch"):
-            where = {} if place is None else {"lat": place.lat, "lon": place.lon, "error_m": place.error_m}
-            try:
-                log = the_log()
-                saved = [save_diagnosis(log, one, site=site, plant=plant, by=by, note=note, named=named, **where)
-                         for one in found]
-                for photo in further:
-                    if saved[0].new:
-                        log.add_photo(saved[0].id, photo.data, photo.name, "close-up", by)
-            except CannotUse as reason:
-                st.error(str(reason))
-                return
-            st.session_state["kept_lines"] = [(one.new, one.message) for one in saved]
-            _start_anew()
-            st.rerun()
+    turn = st.session_state.get("photo_round", 0)
+    left, middle, right = st.columns(3)
+    usual = st.session_state.get("last_site", "")
+    site = draft.say("site", left.text_input("Planting", draft.words.get("site", usual), key=f"site {turn}"))
+    plant = draft.say("plant", middle.text_input("Plant's tag", draft.words.get("plant", ""), key=f"plant {turn}"))
+    by = right.text_input("Your initials", preferences.initials(), max_chars=8, key=f"by {turn}")
+    named = st.selectbox("Your own naming, kept beside the tool's", [None, *catalogue().names], key=f"named {turn}",
+                         format_func=lambda key: "none" if key is None else catalogue().names[key])
+    note = draft.say("note", st.text_input("Note", draft.words.get("note", ""), key=f"note {turn}"))
+    if not st.button("Keep", type="primary", width="stretch"):
+        return
+    where = {} if place is None else {"lat": place.lat, "lon": place.lon, "error_m": place.error_m}
+    try:
+        log = the_log()
+        saved = [save_diagnosis(log, one, site=site, plant=plant, by=by, note=note, named=named, **where) for one in found]
+        for photo in further:
+            if saved[0].new:
+                log.add_photo(saved[0].id, photo.data, photo.name, "close-up", by)
+    except CannotUse as reason:
+        st.error(str(reason))
+        return
+    st.session_state["kept_lines"] = [(one.new, one.message) for one in saved]
+    st.session_state["last_site"] = site
+    _start_anew()
+    st.rerun()
 
 
 def _what_was_kept() -> None:
@@ -297,6 +308,7 @@ def page() -> None:
     draft = _draft()
     if draft.came_back:
         st.info("What you had here and not yet kept is back.")
+        draft.came_back = False
     _photos(draft)
     around = _circumstances()
     scale, print_scale = _scale()
@@ -322,7 +334,8 @@ def page() -> None:
     _questions(best, draft)
     if draft.photos or draft.answers:
         show.barrier_of(best.barrier, preferences.inches())
-        _keep(judged, further)
+        st.session_state["wound_culprits"] = dict(best.verdict.culprits)  # the page for a planting may take it over
+        _keep(draft, judged, further)
         if st.button("Start anew", width="stretch"):
             _start_anew()
             st.rerun()
