@@ -94,7 +94,7 @@ def take_in(log: Log, place: str | Path | Iterable[Message], by: str = "", progr
         named = tuple(replace(photo, data=b"") for photo in message.photos)
         fresh.append(replace(message, photos=named))
     start = len(owner)
-    for group in groups(seen):
+    for group in groups(seen) if fresh else ():
         new = [(fresh[place - start], seen[place]) for place in group if place >= start]
         old = next((owner[place] for place in group if place < start), None)
         if not new:
@@ -334,7 +334,7 @@ def judge(
     with log.reading() as session:
         asked = session.query(Submission.id).filter(Submission.deleted.is_(False))
         names = [name for (name,) in (asked if again else asked.filter(Submission.pile == "")).order_by(Submission.saved_at)]
-        twins = _twins(session)
+        twins = _twins(session) if names else {}
     todo = [(name, region or "", twins.get(name, "")) for name in names]
     for number, (name, found) in enumerate(_shared_out(_judge, log, todo, workers if len(todo) >= FEW else 1, scheduler), 1):
         if found is not None:
