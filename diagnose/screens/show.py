@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from html import escape
 
 import streamlit as st
 
-from diagnose.culprits.catalogue import catalogue
-from diagnose.culprits.verdict import Verdict
+from diagnose.culprits.catalogue import catalogue, group_words
+from diagnose.culprits.verdict import Reason, Verdict
 from diagnose.measure.record import Measurement
 from diagnose.protect.requirement import Requirement, sources
 from diagnose.report.figures import figure, length, percent
@@ -15,6 +16,7 @@ from diagnose.report.plain import barrier_line
 from diagnose.signs import vocabulary
 
 _BARS = 4
+_TOLD = 0.05  # change of the log odds from which a sign is shown [nat]
 
 
 def figures_of(measurement: Measurement, inches: bool) -> None:
@@ -31,11 +33,16 @@ def verdict_of(verdict: Verdict) -> None:
     rows = [(catalogue().names[key], share) for key, share in ranked[:_BARS]]
     rows.append(("all others", sum(share for _, share in ranked[_BARS:])))
     st.html("".join(_bar(name, share, place, len(rows)) for place, (name, share) in enumerate(rows)))
-    speaks_for = [reason.words for reason in verdict.reasons if reason.weight > 0.05]
-    against = [reason.words for reason in verdict.reasons if reason.weight < -0.05]
-    for heading, told in (("Speaks for it", speaks_for), ("Speaks against it", against)):
-        if told:
-            st.markdown(f"**{heading}**\n" + "\n".join(f"- {words}" for words in told))
+    told = [reason for reason in verdict.reasons if abs(reason.weight) > _TOLD]
+    if told:
+        target = verdict.leading if verdict.leading is not None else verdict.first
+        name = catalogue().names.get(target) or group_words()[target]
+        st.markdown(f"**What speaks for {name}, and what against**")
+        st.caption("How many times each sign raises (\u00d7, to the right) or lowers (\u00f7, to the left) the odds.")
+        most = max(abs(reason.weight) for reason in told)
+        st.html("".join(_reason(reason, most) for reason in sorted(told, key=lambda reason: -reason.weight)))
+    for words in verdict.would_change:
+        st.markdown(f"It would change if: {words}.")
     for words in verdict.moved_by:
         st.caption(f"Before any sign was looked at, this was {words}.")
     if verdict.warning:
@@ -47,6 +54,20 @@ def _bar(name: str, share: float, place: int, rows: int) -> str:
     kind = "rest" if place == rows - 1 else "second" if place else ""
     return (f'<div class="share"><span>{escape(name)}</span><span class="bar"><i class="{kind}" '
             f'style="width:{100 * share:.1f}%"></i></span><b>{percent(share)}</b></div>')
+
+
+def _reason(reason: Reason, most: float) -> str:
+    """A sign with its bar, to the right for the verdict and to the left against it, and what it does to the odds."""
+    long = 50 * abs(reason.weight) / most
+    odds = math.exp(min(abs(reason.weight), 9))
+    factor = f"{odds:.0f}" if odds >= 10 else f"{odds:.1f}"
+    for_it = reason.weight > 0
+    times = "\u00d7" if for_it else "\u00f7"
+    told = f"{times} {factor}"
+    style = f"width:{long:.1f}%;margin-left:{50 if for_it else 50 - long:.1f}%"
+    return (f'<div class="share"><span>{escape(reason.words)}</span><span class="bar" role="img" aria-label="'
+            f'{"for" if for_it else "against"} it"><i class="{"" if for_it else "second"}" style="{style}"></i></span>'
+            f"<b>{told}</b></div>")
 
 
 def barrier_of(barrier: Requirement, inches: bool) -> None:
