@@ -230,7 +230,7 @@ def _ask_one(name: str) -> Sign | None:
 def _log(args: argparse.Namespace) -> int:
     from diagnose.cannot_use import CannotUse
     from diagnose.fieldlog.store import open_log
-    from diagnose.report.plain import observations_as_text
+    from diagnose.report.plain import observation_lines
 
     log = open_log(args.log)
     if args.show is not None:
@@ -254,15 +254,23 @@ def _log(args: argparse.Namespace) -> int:
     if done is not None:
         print(done)
         return 0
-    rows = log.observations(args.site, args.culprit, args.since, args.until, args.box, args.deleted, args.near)
+    rows = log.parts(2_000, args.site, args.culprit, args.since, args.until, args.box, args.deleted, args.near)
     if args.deleted:
-        rows = rows[rows["deleted"].astype(bool)]
+        rows = (part[part["deleted"].astype(bool)] for part in rows)
     if args.export is not None:
         from diagnose.fieldlog.privacy import export
 
         print(export(log, rows, args.export, args.exact, args.photos))
         return 0
-    print(rows.to_json(orient="records", indent=1) if args.json else observations_as_text(rows))
+    if args.json:
+        told = (part.to_json(orient="records", indent=1)[1:-1].strip("\n") for part in rows)
+        print("[", end="")
+        for number, part in enumerate(filter(None, told)):
+            print(("," if number else "") + "\n" + part, end="")
+        print("\n]")
+        return 0
+    for line in observation_lines(rows):
+        print(line)
     return 0
 
 

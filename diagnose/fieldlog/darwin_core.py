@@ -8,17 +8,16 @@ quality requirements for occurrence datasets; row types from rs.gbif.org.
 from __future__ import annotations
 
 import csv
-import io
 import json
 import zipfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 from xml.sax.saxutils import quoteattr
 
-import pandas as pd
-
-from diagnose.fieldlog.exchange import _plain, _xml, beside
+from diagnose.fieldlog.exchange import Rows, _plain, _xml, beside
 from diagnose.signs import vocabulary
 
 _DWC = "http://rs.tdwg.org/dwc/terms/"
@@ -33,19 +32,29 @@ _MEDIUM = ("occurrenceID", "type", "format", "identifier", "title")
 _DC_TERMS = {"type", "format", "identifier", "title"}
 
 
-def write_archive(rows: pd.DataFrame, place: str | Path) -> Path:
+def write_archive(rows: Rows, place: str | Path) -> Path:
     """A zip of occurrence.csv (core), measurement.csv, media.csv, meta.xml and eml.xml.
 
     eventDate is the local date and time as observed. coordinateUncertaintyInMeters is left empty where unknown: 0
     is not allowed. The animal is an opinion about the wound, so it is a measurement, not an occurrence.
     """
-    told = list(_plain(rows))
-    with beside(Path(place)) as temporary, zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("occurrence.csv", _table(_CORE, map(_occurrence, told)))
-        archive.writestr("measurement.csv", _table(_MEASURED, (each for row in told for each in _measurements(row))))
-        archive.writestr("media.csv", _table(_MEDIUM, (each for row in told for each in _media(row))))
-        archive.writestr("meta.xml", _meta())
-        archive.writestr("eml.xml", _eml(rows))
+    tables = (("occurrence.csv", _CORE), ("measurement.csv", _MEASURED), ("media.csv", _MEDIUM))
+    sites: set[str] = set()
+    people: set[str] = set()
+    with beside(Path(place)) as temporary, TemporaryDirectory() as folder:
+        with ExitStack() as open_files:
+            core, measured, media = (_table(open_files, Path(folder) / name, columns) for name, columns in tables)
+            for row in _plain(rows):
+                core([_occurrence(row)])
+                measured(_measurements(row))
+                media(_media(row))
+                sites.add(str(row.get("site") or ""))
+                people.add(str(row.get("by") or ""))
+        with zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED) as archive:
+            for name, _ in tables:
+                archive.write(Path(folder) / name, name)
+            archive.writestr("meta.xml", _meta())
+            archive.writestr("eml.xml", _eml(sites, people))
     return Path(place)
 
 
@@ -86,12 +95,15 @@ def _media(row: dict[str, Any]) -> Iterator[list[Any]]:
         yield [row["id"], "StillImage", "", f"urn:sha256:{row['photo']}", row.get("photo_role") or ""]
 
 
-def _table(columns: Iterable[str], rows: Iterable[list[Any]]) -> str:
-    text = io.StringIO()
-    table = csv.writer(text, lineterminator="\n")
+def _table(open_files: ExitStack, place: Path, columns: Iterable[str]) -> Callable[[Iterable[list[Any]]], None]:
+    """Begins a table with its heading; gives what writes further rows into it."""
+    table = csv.writer(open_files.enter_context(place.open("w", encoding="utf-8", newline="")), lineterminator="\n")
     table.writerow(columns)
-    table.writerows([["" if value is None else " ".join(str(value).split()) for value in row] for row in rows])
-    return text.getvalue()
+
+    def add(rows: Iterable[list[Any]]) -> None:
+        table.writerows([["" if value is None else " ".join(str(value).split()) for value in row] for row in rows])
+
+    return add
 
 
 def _meta() -> str:
@@ -112,10 +124,10 @@ def _meta() -> str:
             + files("extension", _MEDIA, "media.csv", _MEDIUM) + "</archive>\n")
 
 
-def _eml(rows: pd.DataFrame) -> str:
+def _eml(of_sites: Iterable[str], of_people: Iterable[str]) -> str:
     """Title and people; what only the publisher knows (licence, contact) is left for the publisher to fill in."""
-    sites = sorted({str(site) for site in rows.get("site", []) if site}) or ["unnamed planting"]
-    people = sorted({str(person) for person in rows.get("by", []) if person}) or ["not stated"]
+    sites = sorted(filter(None, of_sites)) or ["unnamed planting"]
+    people = sorted(filter(None, of_people)) or ["not stated"]
     title = _xml(f"Browse damage observed at {', '.join(sites[:5])}")
     creators = "".join(f"<creator><individualName><surName>{_xml(each)}</surName></individualName></creator>"
                        for each in people)

@@ -1,19 +1,21 @@
 """How do a log's observations leave for a spreadsheet, a map, a satellite receiver or a table in memory?
 
-Each function writes a frame of observations, exact or coarsened (see privacy), in one open format.
+Each function writes observations, exact or coarsened (see privacy), in one open format. They come as a frame, or as
+frames one after the other, of which only one is held at a time.
 """
 
 from __future__ import annotations
 
+import codecs
 import json
 import math
 import os
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO, TypeAlias
 from xml.sax.saxutils import escape
 
 import pandas as pd
@@ -23,22 +25,30 @@ from diagnose.cannot_use import CannotUse
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
 
+Rows: TypeAlias = pd.DataFrame | Iterable[pd.DataFrame]
 NESTED = ("signs", "verdict", "barrier")
 _RISKY = ("=", "+", "-", "@", "\t", "\r")  # spreadsheets run cells that begin so
 _NUMBERS = ("lat", "lon", "error_m")
 
 
-def write_csv(rows: pd.DataFrame, place: str | Path) -> Path:
+def each_part(rows: Rows) -> Iterator[pd.DataFrame]:
+    """The frames, one after the other."""
+    yield from [rows] if isinstance(rows, pd.DataFrame) else rows
+
+
+def write_csv(rows: Rows, place: str | Path) -> Path:
     """UTF-8 with a mark that spreadsheets know, a column a field, nested ones as JSON.
 
     Text that a spreadsheet would run as a formula gets an apostrophe before it; import takes it away again.
     """
-    flat = flattened(rows)
-    for name in flat.columns:
-        if name not in _NUMBERS:
-            flat[name] = flat[name].map(_harmless)
     with _whole(place) as file:
-        file.write(flat.to_csv(index=False).encode("utf-8-sig"))
+        file.write(codecs.BOM_UTF8)
+        for number, part in enumerate(each_part(rows)):
+            flat = flattened(part)
+            for name in flat.columns:
+                if name not in _NUMBERS:
+                    flat[name] = flat[name].map(_harmless)
+            file.write(flat.to_csv(index=False, header=number == 0).encode())
     return Path(place)
 
 
@@ -50,7 +60,7 @@ def flattened(rows: pd.DataFrame) -> pd.DataFrame:
     return flat
 
 
-def write_geojson(rows: pd.DataFrame, place: str | Path) -> Path:
+def write_geojson(rows: Rows, place: str | Path) -> Path:
     """RFC 7946: WGS 84, longitude first, a feature an observation; those without a position have no geometry."""
     with _whole(place) as file:
         file.write(b'{"type":"FeatureCollection","features":[')
@@ -64,7 +74,7 @@ def write_geojson(rows: pd.DataFrame, place: str | Path) -> Path:
     return Path(place)
 
 
-def write_gpx(rows: pd.DataFrame, place: str | Path) -> Path:
+def write_gpx(rows: Rows, place: str | Path) -> Path:
     """GPX 1.1 waypoints, one for each observation that has a position; times in UTC, left out where only local.
 
     Reference: GPX 1.1 Schema Documentation, topografix.com/GPX/1/1.
@@ -111,11 +121,12 @@ def utc(taken_at: str | None, local: bool) -> str | None:
     return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def _plain(rows: pd.DataFrame) -> Iterator[dict[str, Any]]:
+def _plain(rows: Rows) -> Iterator[dict[str, Any]]:
     """Each row as plain values, NaN as None."""
-    columns = list(rows.columns)
-    for values in rows.itertuples(index=False, name=None):
-        yield {name: _none(value) for name, value in zip(columns, values, strict=True)}
+    for part in each_part(rows):
+        columns = list(part.columns)
+        for values in part.itertuples(index=False, name=None):
+            yield {name: _none(value) for name, value in zip(columns, values, strict=True)}
 
 
 def _none(value: Any) -> Any:
@@ -164,12 +175,12 @@ def beside(target: Path) -> Iterator[str]:
         raise CannotUse(f"{target} cannot be written ({problem.strerror}); free space or choose another place") from None
 
 
-def writer(name: str) -> Callable[[pd.DataFrame, str | Path], Path]:
+def writer(name: str) -> Callable[[Rows, str | Path], Path]:
     """The function that writes files of this name: .csv, .geojson, .gpkg, .gpx or .zip (Darwin Core archive)."""
     from diagnose.fieldlog.darwin_core import write_archive
     from diagnose.fieldlog.geopackage import write_geopackage
 
-    known: dict[str, Callable[[pd.DataFrame, str | Path], Path]] = {
+    known: dict[str, Callable[[Rows, str | Path], Path]] = {
         ".csv": write_csv, ".geojson": write_geojson, ".json": write_geojson, ".gpkg": write_geopackage,
         ".gpx": write_gpx, ".zip": write_archive,
     }

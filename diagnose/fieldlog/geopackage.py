@@ -9,15 +9,17 @@ from __future__ import annotations
 
 import sqlite3
 import struct
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from contextlib import closing
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import pandas as pd
 
-from diagnose.fieldlog.exchange import _plain, beside, flattened, utc
+from diagnose.fieldlog.exchange import Rows, _plain, beside, each_part, flattened, utc
+from diagnose.fieldlog.fields import names
 
 _LAYER = "observation"
 _REAL = ("lat", "lon", "error_m")
@@ -85,14 +87,15 @@ class Shown(NamedTuple):
     data: bytes
 
 
-def write_geopackage(rows: pd.DataFrame, place: str | Path, photos: Iterable[Shown] = ()) -> Path:
+def write_geopackage(rows: Rows, place: str | Path, photos: Iterable[Shown] = ()) -> Path:
     """One layer of points, `observation`, with every field as an attribute; moments also in UTC, as `taken_utc`.
 
-    The layer has a spatial index. photos : each becomes a row of the related table `photo`; taken one by one, so that
-    memory does not grow with them.
+    The layer has a spatial index. photos : each becomes a row of the related table `photo`; taken one by one after the
+    rows, so that memory does not grow with them.
     """
-    flat = flattened(rows)
-    columns = [name for name in flat.columns if name != "id"]
+    parts = each_part(rows)
+    first = next(parts, pd.DataFrame(columns=list(names("observation"))))
+    columns = [name for name in first.columns if name != "id"]
     sorts = {name: "REAL" if name in _REAL else "BOOLEAN" if name in _YES_NO else "TEXT" for name in columns}
     target = Path(place)
     with beside(target) as temporary, closing(sqlite3.connect(temporary)) as file, file:
@@ -105,30 +108,33 @@ def write_geopackage(rows: pd.DataFrame, place: str | Path, photos: Iterable[Sho
         described = "".join(f', "{name}" {sort}' for name, sort in sorts.items())
         file.execute(f'create table {_LAYER} (fid integer primary key autoincrement not null, geom POINT, '
                      f'id TEXT not null unique, taken_utc DATETIME{described})')
-        file.executemany(
-            f"insert into {_LAYER} values ({','.join('?' * (len(columns) + 4))})",
-            ((number, _point(row), row["id"], utc(row.get("taken_at"), bool(row.get("taken_local"))),
-              *(_cell(sorts[name], row[name]) for name in columns)) for number, row in enumerate(_plain(flat), 1)),
-        )
+        file.execute(f'create virtual table "{_INDEX}" using rtree(id, minx, maxx, miny, maxy)')
+        start = 1
+        for part in chain([first], parts):
+            _fill(file, part, sorts, start)
+            start += len(part)
+        for name, event, condition, work in _TRIGGERS:
+            file.execute(f'CREATE TRIGGER "{_INDEX}_{name}" AFTER {event} ON "{_LAYER}" WHEN {condition} BEGIN {work} END')
+        file.execute("insert into gpkg_extensions values (?,?,?,?,?)", (_LAYER, "geom", *_RTREE))
         moment = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        extent = (rows["lon"].min(), rows["lat"].min(), rows["lon"].max(), rows["lat"].max())
+        extent = file.execute(f"select min(lon), min(lat), max(lon), max(lat) from {_LAYER}").fetchone()
         file.execute("insert into gpkg_contents values (?,?,?,?,?,?,?,?,?,?)", (
-            _LAYER, "features", _LAYER, "browse damage as it was observed", moment,
-            *(None if pd.isna(side) else float(side) for side in extent), 4326))
+            _LAYER, "features", _LAYER, "browse damage as it was observed", moment, *extent, 4326))
         file.execute("insert into gpkg_geometry_columns values (?,?,?,?,?,?)", (_LAYER, "geom", "POINT", 4326, 0, 0))
-        _index(file, rows)
         _photos(file, photos, moment)
     return target
 
 
-def _index(file: sqlite3.Connection, rows: pd.DataFrame) -> None:
-    file.execute(f'create virtual table "{_INDEX}" using rtree(id, minx, maxx, miny, maxy)')
-    placed = ((number, lon, lat) for number, (lon, lat) in enumerate(zip(rows["lon"], rows["lat"], strict=True), 1)
-              if pd.notna(lon) and pd.notna(lat))
+def _fill(file: sqlite3.Connection, part: pd.DataFrame, sorts: Mapping[str, str], start: int) -> None:
+    """Some rows, from this feature number on, with their entries in the index."""
+    told = list(_plain(flattened(part)))
+    file.executemany(
+        f"insert into {_LAYER} values ({','.join('?' * (len(sorts) + 4))})",
+        ((number, _point(row), row["id"], utc(row.get("taken_at"), bool(row.get("taken_local"))),
+          *(_cell(sort, row[name]) for name, sort in sorts.items())) for number, row in enumerate(told, start)))
+    placed = [(number, row["lon"], row["lat"]) for number, row in enumerate(told, start)
+              if row["lon"] is not None and row["lat"] is not None]
     file.executemany(f'insert into "{_INDEX}" values (?1, ?2, ?2, ?3, ?3)', placed)
-    for name, event, condition, work in _TRIGGERS:
-        file.execute(f'CREATE TRIGGER "{_INDEX}_{name}" AFTER {event} ON "{_LAYER}" WHEN {condition} BEGIN {work} END')
-    file.execute("insert into gpkg_extensions values (?,?,?,?,?)", (_LAYER, "geom", *_RTREE))
 
 
 def _photos(file: sqlite3.Connection, photos: Iterable[Shown], moment: str) -> None:

@@ -17,7 +17,7 @@ import pandas as pd
 from sqlalchemy import select
 
 from diagnose.cannot_use import CannotUse
-from diagnose.fieldlog.exchange import writer
+from diagnose.fieldlog.exchange import Rows, each_part, writer
 from diagnose.fieldlog.geopackage import Shown, write_geopackage
 from diagnose.fieldlog.store import EARTH_M, Log
 from diagnose.fieldlog.tables import About
@@ -28,36 +28,44 @@ REDUCED_PX = 1280  # longer side of a photo in a map layer: large enough to see 
 _WITHHELD = ("by", "note", "plant", "visit", "photo", "saved_at")
 
 
-def export(log: Log, rows: pd.DataFrame, place: str | Path, exact: bool = False, photos: bool = False) -> str:
+def export(log: Log, rows: Rows, place: str | Path, exact: bool = False, photos: bool = False) -> str:
     """Writes observations to a file in the format that its name says; returns the line that tells what it holds.
 
-    Coarse unless exact is asked for. photos : of a GeoPackage with exact places, reduced, in a related table. Raises
-    CannotUse for a name or place that cannot be written.
+    rows : a frame, or frames one after the other as Log.parts gives them. Coarse unless exact is asked for. photos : of a
+    GeoPackage with exact places, reduced, in a related table. Raises CannotUse for a name or place that cannot be written.
     """
     write = writer(str(place))
-    if photos:
-        if write is not write_geopackage or not exact:
-            raise CannotUse("photos go only into a GeoPackage (.gpkg) with exact places; pack the log for the originals")
-        file = write_geopackage(rows, place, _reduced(log, rows))
-    else:
-        file = write(rows if exact else coarsened(log, rows), place)
+    if photos and (write is not write_geopackage or not exact):
+        raise CannotUse("photos go only into a GeoPackage (.gpkg) with exact places; pack the log for the originals")
+    count = 0
+    named: list[tuple[str, str, str]] = []
+    seen: set[str] = set()
+
+    def passing() -> Iterator[pd.DataFrame]:
+        nonlocal count
+        for part in each_part(rows):
+            count += len(part)
+            if photos:
+                own = part[part["photo"].notna()]
+                seen.update(part["id"])
+                named.extend(zip(own["id"], own["photo_role"], own["photo"], strict=True))
+            yield part if exact else coarsened(log, part)
+
+    file = write_geopackage(passing(), place, _reduced(log, named, seen)) if photos else write(passing(), place)
     held = (
         "with exact places, people and notes: keep it among yourselves" if exact
         else f"for the public: places moved to the middle of {GRID_DEG:g} degree cells; people, notes, tags and photos "
         "left out"
     )
-    return f"{len(rows)} observations written to {file}, {held}."
+    return f"{count} observations written to {file}, {held}."
 
 
-def _reduced(log: Log, rows: pd.DataFrame) -> Iterator[Shown]:
-    """The photos of the observations, smaller and without what their files tell; those that are gone are left out."""
-    known = set(rows["id"])
-    pictures = log.records("picture")
-    more = pictures[pictures["observation"].isin(known)] if len(pictures) else pictures
-    own = rows[rows["photo"].notna()]
-    named = [*zip(own["id"], own["photo_role"], own["photo"], strict=True)]
-    named += [*zip(more["observation"], more["role"], more["photo"], strict=True)] if len(more) else []
-    for observation, role, digest in named:
+def _reduced(log: Log, named: list[tuple[str, str, str]], known: set[str]) -> Iterator[Shown]:
+    """The photos named (observation, role, digest) and further ones of the known observations, smaller and without what
+    their files tell. Those that are gone are left out."""
+    more = log.records("picture")
+    further = [each for each in zip(more["observation"], more["role"], more["photo"], strict=True) if each[0] in known]
+    for observation, role, digest in [*named, *further]:
         try:
             yield Shown(observation, role, digest, stripped_photo(log.original(digest), 80, REDUCED_PX))
         except CannotUse:

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pandas as pd
-from sqlalchemy import ColumnElement, Engine, and_, create_engine, event, insert, or_, select, text
+from sqlalchemy import ColumnElement, Engine, Select, and_, create_engine, event, insert, or_, select, text
 from sqlalchemy.exc import DatabaseError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
@@ -164,17 +164,39 @@ class Log:
         the 180th meridian. near : latitude, longitude [degree] and how far away at most [m]. deleted : marked
         ones too. columns : only these fields. newest : at most so many, the latest saved.
         """
-        wanted = [getattr(Observation, name) for name in columns]
-        asked = _conditions(site, leading, since, until, box, deleted, near)
-        query = select(*wanted).where(*asked).order_by(Observation.saved_at.desc(), Observation.id).limit(newest)
-        if near is not None and not {"lat", "lon"} <= set(columns):
-            raise CannotUse("what lies near a point needs the columns lat and lon")
+        query = _query(columns, site, leading, since, until, box, deleted, near, newest)
         with self.reading() as session:
             found = pd.DataFrame(session.execute(query).fetchall(), columns=list(columns))
-        if near is not None:
-            lat, lon, far = near
-            found = found[distance_m(lat, lon, found["lat"], found["lon"]) <= far].reset_index(drop=True)
-        return found
+        return found if near is None else _near(found, *near).reset_index(drop=True)
+
+    def parts(
+        self,
+        at_once: int = _AT_ONCE,
+        site: str | None = None,
+        leading: str | None = None,
+        since: str | None = None,
+        until: str | None = None,
+        box: tuple[float, float, float, float] | None = None,
+        deleted: bool = False,
+        near: tuple[float, float, float] | None = None,
+        columns: tuple[str, ...] = FIELDS,
+        newest: int | None = None,
+    ) -> Iterator[pd.DataFrame]:
+        """The same observations in frames of at most so many rows, so that memory does not grow with the log.
+
+        There is always a first frame, though it may be without rows.
+        """
+        query = _query(columns, site, leading, since, until, box, deleted, near, newest)
+        none = True
+        with self.reading() as session:
+            for some in session.execute(query.execution_options(yield_per=at_once)).partitions():
+                found = pd.DataFrame(some, columns=list(columns))
+                found = found if near is None else _near(found, *near)
+                if len(found):
+                    none = False
+                    yield found
+        if none:
+            yield pd.DataFrame(columns=list(columns))
 
     def told(self, field: str) -> list[str]:
         """The values that a field of the observations has, in alphabetical order; empty ones left out."""
@@ -400,6 +422,22 @@ def stand(row: Any, changes: list[Change]) -> None:
     for field, value in settled.values.items():
         setattr(row, field, value)
     row.disputed = bool(settled.disputes)
+
+
+def _query(
+    columns: tuple[str, ...], site: str | None, leading: str | None, since: str | None, until: str | None,
+    box: tuple[float, float, float, float] | None, deleted: bool, near: tuple[float, float, float] | None,
+    newest: int | None,
+) -> Select[Any]:
+    if near is not None and not {"lat", "lon"} <= set(columns):
+        raise CannotUse("what lies near a point needs the columns lat and lon")
+    asked = _conditions(site, leading, since, until, box, deleted, near)
+    wanted = [getattr(Observation, name) for name in columns]
+    return select(*wanted).where(*asked).order_by(Observation.saved_at.desc(), Observation.id).limit(newest)
+
+
+def _near(found: pd.DataFrame, lat: float, lon: float, far_m: float) -> pd.DataFrame:
+    return found[distance_m(lat, lon, found["lat"], found["lon"]) <= far_m]
 
 
 def distance_m(lat: float, lon: float, lats: pd.Series, lons: pd.Series) -> pd.Series:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from diagnose.culprits.catalogue import catalogue
@@ -94,19 +95,20 @@ def barrier_line(barrier: Requirement) -> str:
     return f"Barrier: {barrier.kind}{fine}, against {' and '.join(barrier.stops)}."
 
 
-def observations_as_text(rows: pd.DataFrame) -> str:
-    """The log's observations, a line each."""
-    if rows.empty:
-        return "The log holds no such observation."
-    names = catalogue().names
-    lines = [f"{'id':8}  {'taken':16}  {'site':16}  {'plant':10}  {'verdict':28}  place"]
-    for row in rows.itertuples():
+def observation_lines(parts: Iterable[pd.DataFrame]) -> Iterator[str]:
+    """The log's observations, a line each, with a heading; frame by frame, as the log gives them."""
+    names, none = catalogue().names, True
+    for row in (row for part in parts for row in part.itertuples()):
+        if none:
+            yield f"{'id':8}  {'taken':16}  {'site':16}  {'plant':10}  {'verdict':28}  place"
+        none = False
         place = "" if row.lat is None or row.lat != row.lat else f"{row.lat:.5f}, {row.lon:.5f}"
         verdict = names.get(row.leading, row.leading) if isinstance(row.leading, str) else "cannot tell yet"
-        taken = str(row.taken_at or "")[:16].replace("T", " ")
+        taken = row.taken_at[:16].replace("T", " ") if isinstance(row.taken_at, str) else ""
         start = f"{row.id[:8]}  {taken:16}  {row.site[:16]:16}  {row.plant[:10]:10}"
-        lines.append(f"{start}  {verdict[:28]:28}  {place}".rstrip())
-    return "\n".join(lines)
+        yield f"{start}  {verdict[:28]:28}  {place}".rstrip()
+    if none:
+        yield "The log holds no such observation."
 
 
 def _wrapped(start: str, text: str) -> list[str]:

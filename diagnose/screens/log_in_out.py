@@ -90,8 +90,9 @@ def give_out(log: Log, asked: dict[str, Any]) -> None:
                 if sort == "pack":
                     told = f"The whole log is packed into {pack(log, place).name}; another crew takes it in on this page."
                 else:
-                    rows = log.observations(**asked)
-                    rows = rows[rows["deleted"].astype(bool)] if asked["deleted"] else rows
+                    rows = log.parts(**asked)
+                    if asked["deleted"]:
+                        rows = (part[part["deleted"].astype(bool)] for part in rows)
                     told = export(log, rows, place, exact).replace(str(place), place.name)
                 st.session_state["log_out"] = (place.name, told, place.read_bytes())
         if (made := st.session_state.get("log_out")) is not None:
