@@ -336,6 +336,7 @@ def check(folder: Path = CASES) -> dict[str, Any]:
             "commonest culprit for the part hurt": {**summary(commonest).as_json(), **paired_difference(ours, commonest)},
             "plain rule list": {**summary(rules).as_json(), **paired_difference(ours, rules)},
         },
+        "independent": [one.name for one in ours if one.prediction],
         "reliability": reliability(ours),
         "left_out": left_out(cases),
         "camera": camera_gain(cases),

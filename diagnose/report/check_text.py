@@ -39,6 +39,7 @@ def _scores(found: Mapping[str, Any]) -> list[str]:
                 f"    mean log score {one['log']:.2f}, Brier score {one['brier']:.2f}; largest probability of a wrong "
                 f"culprit {one['worst']:.2f} ({one['worst_key']} in {one['worst_case']})",
             ]
+    lines.append(f"  independent of the catalogue: {', '.join(found['independent']) or 'none'}")
     for miss in found["missed"]:
         lines.append(f"  missed: {miss['case']}, {miss['share']:.2f} against {miss['probability']:.2f} "
                      f"for {miss['given_to']}")
