@@ -1,14 +1,18 @@
 """How fast is the log beside the plainest way of doing the same?
 
-Run as `python -m diagnose.fieldlog.benchmark [IMPORTED] [MAPPED]`: imports a CSV file with as many observations
+Run as `python -m diagnose.fieldlog.benchmark [IMPORTED] [MAPPED] [HELD ...]`: imports a CSV file with as many observations
 as said and compares with pandas' to_sql of the same rows (same columns, same indexes, same syncing); then asks map
-windows of a log of MAPPED observations and compares with the same question in raw SQL on the same file.
+windows of a log of MAPPED observations and compares with the same question in raw SQL on the same file, warm and cold.
+Cold: a process of its own asks once, after the system was told to drop the file's pages (posix_fadvise DONTNEED). HELD:
+sizes of logs for which the most memory held by importing, listing and exporting is measured, each in its own process.
 """
 
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
+import subprocess
 import sys
 import tempfile
 import time
@@ -22,7 +26,7 @@ import pandas as pd
 from sqlalchemy import create_engine, event, text
 
 from diagnose.fieldlog.load import import_csv
-from diagnose.fieldlog.store import DATABASE, FIELDS, _durable, open_log
+from diagnose.fieldlog.store import _DEFAULTS, DATABASE, FIELDS, _durable, open_log
 from diagnose.fieldlog.tables import Base
 
 _SHOWN = "id, lat, lon, error_m, taken_at, leading, site, plant"
@@ -60,17 +64,17 @@ def _to_sql(source: Path, file: Path) -> None:
         Base.metadata.create_all(connection)
     table = pd.read_csv(source)
     table["id"] = [f"00000000-0000-4000-8000-{number:012x}" for number in np.random.permutation(len(table))]
+    others = {**_DEFAULTS, "saved_at": "2026-01-01"}
     for name in FIELDS:
         if name not in table:
-            table[name] = {"barrier": "{}", "saved_at": "2026-01-01", "deleted": False, "disputed": False}.get(name)
-    table = table.fillna({"note": "", "plot": "", "photo_role": "close-up"})
+            table[name] = "{}" if others[name] == {} else others[name]
     with engine.begin() as connection:
         table.to_sql("observation", connection, if_exists="append", index=False)
     engine.dispose()
 
 
-def windows(number: int, folder: Path) -> list[tuple[int, float, float]]:
-    """For windows of about 10, 1,000 and 50,000 hits: the hits, seconds of raw SQL, seconds of the log."""
+def windows(number: int, folder: Path) -> list[tuple[int, float, float, float, float]]:
+    """For windows of about 10, 1,000 and 50,000 hits: the hits, seconds of raw SQL and of the log, warm, then cold."""
     log = open_log(folder / "mapped")
     for start in range(0, number, 100_000):
         some = rows(min(100_000, number - start), seed=start + 2)
@@ -88,8 +92,51 @@ def windows(number: int, folder: Path) -> list[tuple[int, float, float]]:
                 raise AssertionError("the log and raw SQL found different observations")
             times = [(_timed(lambda r=raw, b=box: _raw(r, b)), _timed(lambda b=box: log.window(*b)))  # type: ignore[misc]
                      for _ in range(7 if hits > 10_000 else 40)]
-        found.append((len(ours), *(float(np.median(each)) for each in zip(*times, strict=True))))
+        cold = [(_cold("raw", folder, box), _cold("log", folder, box)) for _ in range(5)]
+        warm_and_cold = [*zip(*times, strict=True), *zip(*cold, strict=True)]
+        found.append((len(ours), *(float(np.median(each)) for each in warm_and_cold)))
     return found  # type: ignore[return-value]
+
+
+def _cold(which: str, folder: Path, box: tuple[float, ...]) -> float:
+    """Seconds of one question by a fresh process, the file's pages dropped from the system's memory before."""
+    with (folder / "mapped" / DATABASE).open("rb") as file:
+        os.fsync(file.fileno())  # only pages that are on the disk can be dropped
+        os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+    asked = [sys.executable, "-m", "diagnose.fieldlog.benchmark", f"--cold-{which}", str(folder / "mapped"), *map(str, box)]
+    return float(subprocess.run(asked, check=True, capture_output=True, text=True).stdout)
+
+
+def _asked_cold(which: str, folder: str, box: tuple[float, ...]) -> None:
+    if which == "--cold-raw":
+        with closing(sqlite3.connect(Path(folder) / DATABASE)) as raw:
+            print(_timed(lambda: _raw(raw, box)))
+    else:
+        log = open_log(folder)
+        print(_timed(lambda: log.window(*box)))
+
+
+def held(number: int, folder: Path) -> dict[str, int]:
+    """Most memory [MB] that a process holds that imports so many rows, lists them, or exports them."""
+    source, log = folder / f"{number}.csv", folder / f"held{number}"
+    for start in range(0, number, 50_000):
+        some = rows(min(50_000, number - start), seed=start + 3)
+        some.to_csv(source, mode="a" if start else "w", header=start == 0, index=False)
+    work = {"import": ["--import-csv", str(source)], "list": [], "export as CSV": ["--export", str(folder / "out.csv")],
+            "export as GeoPackage": ["--export", str(folder / "out.gpkg")]}
+    most = {}
+    for name, arguments in work.items():
+        asked = [sys.executable, "-m", "diagnose.fieldlog.benchmark", "--held", "log", "--log", str(log), *arguments]
+        most[name] = int(subprocess.run(asked, check=True, capture_output=True, text=True).stderr.split()[-1])
+    return most
+
+
+def _held(arguments: list[str]) -> None:
+    from diagnose.cli import main as command
+
+    command(arguments)
+    told = Path("/proc/self/status").read_text()  # getrusage would tell the parent's peak too; Linux only
+    print(int(told.split("VmHWM:")[1].split()[0]) // 1024, file=sys.stderr)
 
 
 def _raw(connection: sqlite3.Connection, box: tuple[float, ...]) -> list[Any]:
@@ -103,13 +150,22 @@ def _timed(work: Callable[[], Any]) -> float:
     return time.perf_counter() - begun
 
 
-def main(imported: int = 100_000, mapped: int = 1_000_000) -> None:
+def main(imported: int = 100_000, mapped: int = 1_000_000, *sizes: int) -> None:
     with tempfile.TemporaryDirectory(dir=".") as folder:
         plain, ours = importing(imported, Path(folder))
         print(f"import of {imported} observations: {ours:.1f} s, {ours / plain:.2f} times to_sql ({plain:.1f} s)")
-        for hits, raw, asked in windows(mapped, Path(folder)):
-            print(f"window with {hits} hits: {asked * 1e3:.2f} ms, {asked / raw:.2f} times raw SQL ({raw * 1e3:.2f} ms)")
+        for hits, raw, asked, raw_cold, asked_cold in windows(mapped, Path(folder)):
+            print(f"window with {hits} hits: {asked * 1e3:.2f} ms, {asked / raw:.2f} times raw SQL ({raw * 1e3:.2f} ms); "
+                  f"cold {asked_cold * 1e3:.1f} ms, {asked_cold / raw_cold:.2f} times raw SQL ({raw_cold * 1e3:.1f} ms)")
+        for size in sizes:
+            told = ", ".join(f"{name} {most}" for name, most in held(size, Path(folder)).items())
+            print(f"most memory held with {size} observations [MB]: {told}")
 
 
 if __name__ == "__main__":
-    main(*(int(each) for each in sys.argv[1:3]))
+    if len(sys.argv) > 1 and sys.argv[1].startswith("--cold-"):
+        _asked_cold(sys.argv[1], sys.argv[2], tuple(map(float, sys.argv[3:])))
+    elif len(sys.argv) > 1 and sys.argv[1] == "--held":
+        _held(sys.argv[2:])
+    else:
+        main(*map(int, sys.argv[1:]))
