@@ -248,3 +248,11 @@ def test_readings_of_every_shape_are_weighed() -> None:
     verdict = judge({"end_form": Shares({"clean": 0.9, "half": 0.08, "torn": 0.02}),
                      "true_slope_deg": Bounded(40, 85), "end_diameter_mm": Measured(3.0, 0.1)}, place="east")
     assert {reason.sign for reason in verdict.reasons} == {"end_form", "true_slope_deg", "end_diameter_mm"}
+
+
+# Extension pages say that rabbit and squirrel cuts look like cuts of shears (source U2 of the catalogue)
+def test_a_clean_cut_with_nothing_else_asks_whether_somebody_pruned() -> None:
+    clean = judge(parse_signs({"wound": "severed_shoot", "cut_form": "clean", "cut_slant": "slanting"}), place="east")
+    assert "shears" in clean.settle
+    torn = judge(parse_signs({"wound": "severed_shoot", "cut_form": "torn"}), place="east")
+    assert "shears" not in torn.settle

@@ -18,6 +18,8 @@ from diagnose.signs import Answer, Shares, Sign, Signs, vocabulary
 _SEASONS = ("winter", "spring", "summer", "autumn")
 _OUTSIDE = 0.30  # probability of something not listed from which the evidence is called unusual; our choice
 
+_ALIKE = 0.04  # probability from which shears beside a rabbit or hare are worth a word; our choice
+
 
 @dataclass(frozen=True)
 class Reason:
@@ -149,9 +151,15 @@ class Verdict:
         """Which look would settle the matter."""
         kinds = catalogue(self.without).kinds
         if kinds[self.first] in ("mammal", "bird"):
-            return ("A trail camera for a week or two, or tracks in fresh snow or raked soil, would settle it; "
-                    "saliva DNA can while the bite is fresh.")
+            return self._shears + ("A trail camera for a week or two, or tracks in fresh snow or raked soil, would settle "
+                                   "it; saliva DNA can while the bite is fresh.")
         return "Look for the cause itself: insects, frass, recent frost, spraying or machine work."
+
+    @property
+    def _shears(self) -> str:
+        """A clean cut alone does not tell teeth from shears (source U2 of the catalogue): somebody has to be asked."""
+        alike = self.groups.get("rabbit_or_hare", 0.0) >= _ALIKE and self.culprits.get("shears", 0.0) >= _ALIKE
+        return "Ask first whether anybody pruned or cleared there: shears leave the same clean cut. " if alike else ""
 
 
 def judge(

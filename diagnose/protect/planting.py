@@ -117,7 +117,7 @@ class Option:
 
 
 def default_prices() -> dict[str, Any]:
-    """Name -> [value, source, tag]; dated and sourced, as `prices.yaml` holds them."""
+    """Name -> [value, source, tag, in words]; dated and sourced, as `prices.yaml` holds them."""
     return knowledge("diagnose.protect", "prices.yaml")
 
 

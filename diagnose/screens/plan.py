@@ -90,7 +90,7 @@ def _prices() -> dict[str, Any]:
         currency = st.text_input("Currency", "", placeholder=str(default_prices()["currency"]), key="plan_currency")
         st.caption("The defaults are of 2025 in US dollars, most of them from memory: write your own over them.")
         names = [name for name in default_prices() if name != "currency"]
-        rows = [(name.replace("_", " "), float(default_prices()[name][0])) for name in names]
+        rows = [(str(default_prices()[name][3]), float(default_prices()[name][0])) for name in names]
         rows += [(f"{barriers()[key]['name']}, material a {'metre' if barriers()[key]['unit'] == 'm' else 'piece'}",
                   float(barriers()[key]["cost"]["material"][0])) for key in buildable()]
         told = _table(rows, "price", "plan_price_table")
