@@ -434,7 +434,8 @@ def _survey(args: argparse.Namespace) -> int:
         if args.own_figures:
             Path(args.own_figures).write_text(own_lives_file(seen), encoding="utf-8")
     survey = summarise(visits[0], visits[1] if len(visits) > 1 else None, args.target, lasting=lasting,
-                       cost_per_tree=args.cost_per_tree)
+                       cost_per_tree=args.cost_per_tree, redraw=args.redraw,
+                       progress=lambda share: _progress(round(100 * share), 100))
     if args.pdf:
         Path(args.pdf).write_bytes(survey_pdf(survey))
     if args.html:
@@ -679,6 +680,8 @@ def _parser() -> argparse.ArgumentParser:
     survey.add_argument("--target", type=float, metavar="SHARE", help="your own tolerable share, 0 to 1")
     survey.add_argument("--cost-per-tree", type=_positive, metavar="MONEY",
                         help="of the protection of one tree, to see what a saved tree cost")
+    survey.add_argument("--redraw", type=int, default=0, metavar="TIMES",
+                        help="redraw the plots so often for the difference that protection makes, e.g. 2000")
     survey.add_argument("--own-figures", metavar="OUT",
                         help="with --from-log: write how long your barriers lasted, for protect --prices (.yaml)")
     survey.add_argument("--pdf", metavar="OUT", help="write the report as PDF")

@@ -112,8 +112,12 @@ def test_the_report_shows_the_curves_and_what_a_saved_tree_cost(register: Log) -
     trees = pd.DataFrame({"site": "slope", "plot": np.repeat(np.arange(20), 10).astype(str),
                           "tree": np.arange(200).astype(str), "protection": np.where(np.arange(200) % 2, "cage", "")})
     trees["browsed"] = rng.binomial(1, np.where(trees["protection"] == "cage", 0.05, 0.5))
-    survey = summarise(trees, lasting=lasting_of(watched(register, "slope")), cost_per_tree=12.0)
+    told: list[float] = []
+    survey = summarise(trees, lasting=lasting_of(watched(register, "slope")), cost_per_tree=12.0, redraw=400,
+                       progress=told.append)
+    assert survey.saved_redrawn is not None and survey.saved_redrawn.value is not None and told[-1] == 1.0
     assert survey.cost is not None and survey.saved is not None and survey.saved.value is not None
+    assert survey.saved_redrawn.value == pytest.approx(survey.saved.value)
     assert survey.cost.value == pytest.approx(12 / survey.saved.value)
     assert survey.as_json()["lasting"]["cage"]["barriers"] == 12
     page = survey_html(survey)

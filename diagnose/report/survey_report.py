@@ -33,7 +33,8 @@ def sections(survey: Survey) -> list[Section]:
     whole = {"all unprotected trees": survey.unprotected}
     if survey.if_yes is not None and survey.if_no is not None:
         whole |= {"untold trees as browsed": survey.if_yes, "untold trees as not": survey.if_no}
-    named = (("unprotected less protected", survey.saved), ("damage prevented", survey.effectiveness),
+    named = (("unprotected less protected", survey.saved), ("the same, plots redrawn", survey.saved_redrawn),
+             ("damage prevented", survey.effectiveness),
              ("change since the last visit", survey.change))
     compared = {name: one for name, one in named if one is not None}
     return [(title, rows) for title, rows in (

@@ -39,6 +39,7 @@ from diagnose.survey.tally import TALLY, doubts, template
 _DRAWER = "tally"
 _YES_NO = {"1": "yes", "0": "no", "": "cannot tell"}
 _NEW = "another planting"
+_DRAWS = 2_000
 
 
 # ---- where to put plots ----
@@ -211,6 +212,18 @@ def _survey(table: pd.DataFrame, target: float | None, seen: pd.DataFrame, cost:
     return summarise(table, target=target, lasting=lasting_of(seen), cost_per_tree=cost)
 
 
+def _redrawn(table: pd.DataFrame, target: float | None, seen: pd.DataFrame, cost: float | None) -> Survey:
+    """The same with the plots redrawn; not kept for later, as what shows progress cannot be."""
+    bar = st.progress(0.0, "Redrawing the plots")
+
+    def progress(share: float) -> None:
+        bar.progress(share, "Redrawing the plots")
+
+    found = summarise(table, target=target, lasting=lasting_of(seen), cost_per_tree=cost, redraw=_DRAWS, progress=progress)
+    bar.empty()
+    return found
+
+
 @st.cache_data(max_entries=8, show_spinner="Drawing the report ...")
 def _report(_survey: Survey, key: str) -> tuple[bytes, str]:
     return survey_pdf(_survey), survey_html(_survey)
@@ -229,7 +242,8 @@ def _says(log: Log) -> None:
     own = left.number_input("Your own tolerable share [%], 0 for none", 0, 100, 0, key="target") / 100
     cost = right.number_input("Cost of the protection of one tree, 0 if not known", 0.0, 10_000.0, 0.0, key="tree_cost")
     table, seen = survey_table(log, site, day), watched(log, site)
-    survey = _survey(table, own or None, seen, cost or None)
+    redraw = st.toggle("Check what protection saved by redrawing whole plots", key="redraw")
+    survey = (_redrawn if redraw else _survey)(table, own or None, seen, cost or None)
     st.html(f'<p class="verdict" role="status">{survey.headline}</p>')
     st.caption(survey.caution)
     for title, rows in sections(survey):
@@ -257,7 +271,7 @@ def _says(log: Log) -> None:
     with st.expander("How this was worked out, and what was not covered"):
         st.markdown(survey.methods)
         st.markdown("\n".join(f"- {line}" for line in survey.not_covered))
-    pdf, page = _report(survey, f"{site} {day} {own} {cost} {len(table)} {len(seen)} {survey.headline}")
+    pdf, page = _report(survey, f"{site} {day} {own} {cost} {redraw} {len(table)} {len(seen)} {survey.headline}")
     one, two, three = st.columns(3)
     one.download_button("Report as PDF", pdf, "survey.pdf", "application/pdf", width="stretch")
     two.download_button("Report as page", page, "survey.html", "text/html", width="stretch")

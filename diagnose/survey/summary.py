@@ -6,7 +6,7 @@ The page, the report and the machine-readable output show this object's figures 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
 
 import numpy as np
@@ -16,7 +16,7 @@ from shapely.geometry.base import BaseGeometry
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.attribution import culprits_of, share_browsed_by
 from diagnose.survey.change import change
-from diagnose.survey.compare import difference, effectiveness, likeness_of_groups
+from diagnose.survey.compare import bootstrap_of_plots, difference, effectiveness, likeness_of_groups
 from diagnose.survey.density import stocking, trees_per_ha
 from diagnose.survey.estimate import Estimate, nothing
 from diagnose.survey.frame import checked, of_sampled, plot_totals
@@ -32,8 +32,9 @@ class Survey:
 
     unprotected : the headline. if_yes, if_no : the headline with trees that could not be told counted as browsed, and
     as not. by_* : unprotected trees by group, but by_protection : all trees, "none" for unprotected. saved : unprotected
-    less protected. judgements : by species. plots : one row a plot with its position, browsed and trees. lasting : how
-    long barriers last, by kind. cost : of one tree saved, in the money that the cost of a tree's protection was given in.
+    less protected; saved_redrawn : the same by redrawing whole plots, where asked for. judgements : by species. plots :
+    one row a plot with its position, browsed and trees. lasting : how long barriers last, by kind. cost : of one tree
+    saved, in the money that the cost of a tree's protection was given in.
     """
 
     sites: tuple[str, ...]
@@ -68,6 +69,7 @@ class Survey:
     area: BaseGeometry | None = field(default=None, repr=False)
     lasting: Mapping[str, Survival] = field(default_factory=dict)
     cost: Cost | None = None
+    saved_redrawn: Estimate | None = None
 
     @property
     def headline(self) -> str:
@@ -86,7 +88,8 @@ class Survey:
         groups = {name: {key: one.as_json() for key, one in getattr(self, name).items()}
                   for name in ("by_species", "by_height", "by_culprit", "by_protection")}
         single = {name: one.as_json() if (one := getattr(self, name)) is not None else None
-                  for name in ("unprotected", "if_yes", "if_no", "saved", "effectiveness", "density", "unbrowsed_density",
+                  for name in ("unprotected", "if_yes", "if_no", "saved", "saved_redrawn", "effectiveness", "density",
+                               "unbrowsed_density",
                                "stocking", "change")}
         counts = {name: getattr(self, name)
                   for name in ("trees", "plots", "empty_plots", "unreached_plots", "undecided_trees")}
@@ -106,12 +109,14 @@ class Survey:
 
 def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, target: float | None = None,
               area: BaseGeometry | None = None, level: float = 0.95, plots_in_all: int | None = None,
-              lasting: Mapping[str, Survival] | None = None, cost_per_tree: float | None = None) -> Survey:
+              lasting: Mapping[str, Survival] | None = None, cost_per_tree: float | None = None, redraw: int = 0,
+              progress: Callable[[float], None] | None = None) -> Survey:
     """Every figure of a survey. Raises CannotUse where the table cannot be a survey.
 
     trees : survey frame of one visit, see frame.py. before : the frame of an earlier visit. target : own tolerable share.
     area : the planting in the frame's metres, for the map. lasting : curves of barriers, see lasting.py. cost_per_tree :
-    of the protection of one tree, in the reader's money.
+    of the protection of one tree, in the reader's money. redraw : how often to redraw the plots for the difference that
+    protection makes; progress : told the share done, 0 to 1.
     """
     frame = checked(trees)
     if "visit" in frame.columns and before is None and frame.groupby("site")["visit"].nunique().max() > 1:
@@ -157,6 +162,7 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, target: f
         plot_rows=rows, map=drawn, clustering=alike, towards_edge=edge, methods=_methods(unprotected, level),
         not_covered=_not_covered(frame, real, undecided, shut), caution=caution(), area=area,
         lasting=lasting or {},
+        saved_redrawn=_redrawn(real, protected, redraw, level, progress) if redraw and saved is not None else None,
         cost=None if cost_per_tree is None or saved is None else cost_per_tree_saved(cost_per_tree, saved))
 
 
@@ -207,6 +213,15 @@ def _saved(free: pd.DataFrame, shut: pd.DataFrame, one: Estimate, other: Estimat
     both = plot_totals(free).merge(plot_totals(shut), on=["site", "plot"], how="outer", suffixes=("1", "2")).fillna(0)
     return difference(one, other, alike=likeness_of_groups(both["sum1"], both["count1"], both["sum2"], both["count2"]),
                       plots=len(both))
+
+
+def _redrawn(real: pd.DataFrame, protected: pd.Series, draws: int, level: float,
+             progress: Callable[[float], None] | None) -> Estimate:
+    try:
+        return bootstrap_of_plots(real.assign(_protected=protected.astype(int)), "_protected", draws, level,
+                                  progress=progress)
+    except CannotUse as wrong:
+        return nothing(str(wrong), level=level)
 
 
 def _density(reached: pd.DataFrame, real: pd.DataFrame,
