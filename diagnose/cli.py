@@ -313,7 +313,8 @@ def _log_work(log: Log, args: argparse.Namespace) -> str | None:
     if args.import_photos is not None:
         return str(import_photos(log, args.import_photos, args.site or "", args.by, progress=_progress))
     if args.pack is not None:
-        return f"The whole log is packed into {pack(log, args.pack, args.with_senders)}; hand it over and merge it with --merge."
+        packed = pack(log, args.pack, args.with_senders)
+        return f"The whole log is packed into {packed}; hand it over and merge it with --merge."
     if args.merge is not None:
         return str(merge(log, args.merge))
     if args.verify:
