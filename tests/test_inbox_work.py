@@ -170,6 +170,24 @@ def test_one_bad_photo_never_stops_the_rest() -> None:
     assert "error" in look_at(b"", "empty.jpg")
 
 
+def test_a_submission_that_cannot_be_judged_is_left_to_a_person_and_the_rest_is_judged(
+    small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = open_log(tmp_path)
+    take_in(log, small)
+    told, bad = work.judged, log.records("submission")["id"].iloc[2]
+
+    def fails_once(log: Log, row: Any, region: str | None, twin: str) -> dict[str, Any]:
+        return told(log, row if row["id"] != bad else {}, region, twin)
+
+    monkeypatch.setattr(work, "judged", fails_once)
+    judge(log, "east", workers=1)
+    rows = log.records("submission").set_index("id")
+    assert rows.loc[bad, "pile"] == LOOK and "could not be judged" in rows.loc[bad, "why"]
+    assert not rows["why"].drop(bad).str.contains("could not be judged").any()
+    assert (rows["pile"] != "").all()
+
+
 def test_a_photo_that_stops_the_program_is_set_aside_and_the_rest_is_measured(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pile: tuple[Path, list[Sent]]
 ) -> None:

@@ -27,7 +27,7 @@ from diagnose.fieldlog.store import Log, open_log
 from diagnose.fieldlog.tables import Looked, Photo, Sender, Submission
 from diagnose.inbox.grouping import Seen, groups
 from diagnose.inbox.intake import Message, messages
-from diagnose.inbox.ranking import rank
+from diagnose.inbox.ranking import LOOK, rank
 from diagnose.inbox.told import proposals
 from diagnose.measure.join import join
 from diagnose.measure.record import Measurement
@@ -351,7 +351,10 @@ def judge_one(log: Log, name: str, region: str | None = None, by: str = "") -> N
 
 def _judge(where: str, name: str, region: str, twin: str) -> dict[str, Any]:
     log = _opened(where)
-    return judged(log, log.record("submission", name), region or None, twin)
+    try:
+        return judged(log, log.record("submission", name), region or None, twin)
+    except Exception as problem:  # one submission's bad luck must not stop the hundreds behind it
+        return {"pile": LOOK, "why": f"it could not be judged ({type(problem).__name__}); look at it yourself", "worth": 1.0}
 
 
 def judged(log: Log, row: Mapping[str, Any], region: str | None, twin: str) -> dict[str, Any]:
