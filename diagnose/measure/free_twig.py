@@ -128,14 +128,15 @@ def _lab(bgr: np.ndarray) -> np.ndarray:
 Edge = tuple[float, float, np.ndarray]  # row at mid-length, lean, step in colour in noise units (3,)
 ACROSS = 150  # rows to either side of the line between the taps
 ALONG = 180  # columns along it
+READINGS = 4  # of the stem under two taps that are followed to their end
 SHEARS = np.arange(-12, 13) * 0.01
 
 
 def find_stem(picture: Picture, tip: np.ndarray, back: np.ndarray, widest: float = 0.45) -> list[Stem]:
     """The stem that two points lie on, from its two sides, the likeliest reading first; empty where none is seen.
 
-    widest : largest diameter to look for, as a share of the distance between the points. A second reading, narrower
-    or wider, is given where it is not much less likely.
+    widest : largest diameter to look for, as a share of the distance between the points. Other readings, narrower
+    or wider, follow where they are not much less likely.
     """
     length = float(np.linalg.norm(tip - back))
     if length < 12:
@@ -206,7 +207,7 @@ def _best_pairs(
     score[(gap <= 5) | (gap >= widest) | (np.abs(lean[None, :] - lean[:, None]) > 0.05)] = 0
     pairs: list[tuple[Edge, Edge, float, float]] = []
     best = float(score.max())
-    while len(pairs) < 2 and score.max() > 0.4 * best > 0:
+    while len(pairs) < READINGS and score.max() > 0.1 * best > 0:
         first, second = np.unravel_index(int(np.argmax(score)), score.shape)
         weaker = float(min(strength[first], strength[second]))
         pairs.append((edges[first], edges[second], weaker, float(score[first, second]) / best))
@@ -817,12 +818,22 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
         back, slack = _inside(tip, back, picture.size), 0.3 * end.diameter
     else:
         tip, back = np.array(taps[0], float), np.array(taps[1], float)
-    readings = [see_end(picture, stem, slack) for stem in find_stem(picture, tip, back)]
-    seen = next((reading for reading in readings if reading is not None), None)
-    if seen is None:
+    found = [see_end(picture, stem, slack) for stem in find_stem(picture, tip, back)]
+    readings = sorted((reading for reading in found if reading is not None), key=_plausible, reverse=True)
+    if not readings:
         return _nothing("no stem with two clear sides lies between the taps: tap nearer to its middle line, or go closer")
-    rivals = [reading for reading in readings if reading is not None and reading is not seen]
+    seen, *rivals = readings
     return _measurement(picture, seen, rivals, scale)
+
+
+def _plausible(seen: SeenEnd) -> float:
+    """How likely one reading of a stem is: by its sides, and by an end that bolder and shyer cuts agree on.
+
+    Where a mark on the bark or a shadow was taken for a side, the end comes out ragged and each cut elsewhere. The
+    weights were chosen on 40 simulated clean ends and did no harm on 40 others (seeds 80000 to 80159): 90th percentiles
+    of 2.5 and 3.6 degrees, against 2.5 and 7.2 by the sides alone.
+    """
+    return float(seen.stem.score * np.exp(-8.0 * seen.spread - 5.0 * seen.end.raggedness))
 
 
 def _measurement(picture: Picture, seen: SeenEnd, rivals: list[SeenEnd], scale: Plane | None) -> Measurement:
@@ -831,12 +842,13 @@ def _measurement(picture: Picture, seen: SeenEnd, rivals: list[SeenEnd], scale: 
     pixel = 1.0 / end.diameter
     # the stem's lean towards the camera is not known without a card: cos of 14 degrees on average (our choice)
     slope = float(np.degrees(np.arctan(abs(end.slope) / 0.97)))
-    loose = float(np.degrees(0.5 * max(end.raggedness - 0.03, 0.0)))
+    loose = float(np.degrees(2.0 * max(end.raggedness - 0.03, 0.0)))  # fitted to 80 simulated half and torn ends
     doubt, unsure = 0.0, 0.0
     for rival in rivals:
-        share = float(np.sqrt(rival.stem.score / (1 + rival.stem.score)))
-        doubt = share * abs(float(np.degrees(np.arctan(rival.end.slope) - np.arctan(end.slope))))
-        unsure = share * abs(float(np.log(rival.end.diameter / end.diameter)))
+        odds = _plausible(rival) / max(_plausible(seen), 1e-12)
+        share = float(np.sqrt(odds / (1 + odds)))
+        doubt = max(doubt, share * abs(float(np.degrees(np.arctan(rival.end.slope) - np.arctan(end.slope)))))
+        unsure = max(unsure, share * abs(float(np.log(rival.end.diameter / end.diameter))))
     spread = np.degrees(seen.spread / (1 + end.slope**2))
     sigma = float(np.sqrt((1.5 + 360.0 * pixel**2) ** 2 + loose**2 + spread**2 + doubt**2))
     measured: dict[str, Sign] = {
