@@ -76,7 +76,7 @@ def test_a_file_that_is_no_picture_gets_one_line_and_the_page_lives_on(browser: 
 def test_without_a_photo_the_questions_alone_lead_to_a_verdict(browser: Any, app: tuple[str, Path]) -> None:
     address, _ = app
     page, _ = _open(browser, f"{address}/wound", WIDTHS[1])
-    page.get_by_text("a shoot or twig is cut or torn off").click()
+    page.locator("[data-testid=stRadio]").get_by_text("a shoot or twig is cut or torn off").click()
     page.locator(".verdict").first.wait_for(timeout=30_000)
     page.get_by_text("Answered so far: 1").wait_for()
     page.close()

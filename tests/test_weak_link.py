@@ -19,7 +19,7 @@ EVERY = 10  # entries between two cuts
 
 def _enter(page: Any, tag: str) -> None:
     """What a person does: answers, types the tag, keeps, and looks whether it was kept."""
-    page.get_by_text("a shoot or twig is cut or torn off").first.click(timeout=5_000)
+    page.locator("[data-testid=stRadio]").get_by_text("a shoot or twig is cut or torn off").click(timeout=5_000)
     page.get_by_text("Answered so far: 1").wait_for(timeout=5_000)
     page.get_by_label("Plant's tag").fill(tag, timeout=5_000)
     page.get_by_role("button", name="Keep", exact=True).click(timeout=5_000)

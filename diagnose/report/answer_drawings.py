@@ -21,18 +21,18 @@ Lines = list[Stroke]
 
 
 def drawing_of(sign: str, choice: str) -> str | None:
-    """The drawing of an answer as SVG; None where it has none."""
-    drawn = draw_answer(sign, choice)
+    """The drawing of an answer as SVG for a screen, which shows nothing at its true size; None where it has none."""
+    drawn = draw_answer(sign, choice, on_paper=False)
     return None if drawn is None else drawn.as_svg()
 
 
 @cache
-def draw_answer(sign: str, choice: str) -> Drawing | None:
+def draw_answer(sign: str, choice: str, on_paper: bool = True) -> Drawing | None:
     """The drawing of an answer, WIDE x TALL mm; None where it has none."""
     draw = _DRAWN.get(sign, {}).get(choice)
     if draw is None:
         return None
-    true = sign == "droppings" and choice != "heap_below_tree"
+    true = on_paper and sign == "droppings" and choice != "heap_below_tree"
     words = (Words(WIDE - 1, TALL - 0.6, "true size", "end", size=1.8),) if true else ()
     return Drawing(vocabulary()[sign].choices[choice], 1, WIDE, TALL, tuple(draw()), words, ())
 

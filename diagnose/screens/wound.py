@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from html import escape
 from typing import Any
 
 import cv2
@@ -21,11 +22,13 @@ from diagnose.diagnosis import (
     measure_picture,
 )
 from diagnose.fieldlog import save_diagnosis
+from diagnose.fieldlog.fields import CONFIRMED_BY
 from diagnose.measure.overlay import annotate
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.photo.plane import Plane
 from diagnose.protect.requirement import NEED_OF
+from diagnose.report.answer_drawings import drawing_of
 from diagnose.report.card_sheet import print_scale as print_scale_of
 from diagnose.report.figures import MM_PER_INCH
 from diagnose.screens import drawer, preferences, show
@@ -33,7 +36,7 @@ from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.position import Place, ask_place
 from diagnose.screens.tap import Point, tap_on
-from diagnose.signs import Answer, Sign, parse_signs, signs_as_json, vocabulary
+from diagnose.signs import Answer, Sign, Word, parse_signs, signs_as_json, vocabulary
 
 _MONTHS = ["not known", "January", "February", "March", "April", "May", "June", "July", "August", "September",
            "October", "November", "December"]
@@ -240,6 +243,7 @@ def _questions(found: Diagnosis, draft: Draft) -> None:
     word = vocabulary()[asked]
     st.subheader(word.question)
     st.caption(word.help)
+    _drawn(word)
     choice = st.radio("Answer", [*word.choices, "?"], index=None, key=f"ask {asked}", label_visibility="collapsed",
                       format_func=lambda key: word.choices.get(key, "don't know"))
     if choice is None:
@@ -250,6 +254,15 @@ def _questions(found: Diagnosis, draft: Draft) -> None:
         answers[asked] = Answer(choice)
     draft.put_away()
     st.rerun()
+
+
+def _drawn(word: Word) -> None:
+    """The answers as drawings of our own, where there are some."""
+    drawings = {choice: drawing_of(word.name, choice) for choice in word.choices}
+    shown = "".join(f"<figure>{svg}<figcaption>{escape(word.choices[choice])}</figcaption></figure>"
+                    for choice, svg in drawings.items() if svg is not None)
+    if shown:
+        st.html(f'<div class="drawings">{shown}</div>')
 
 
 def _place(found: list[Diagnosis]) -> Place | None:
@@ -278,13 +291,16 @@ def _keep(draft: Draft, found: list[Diagnosis], further: list[Photo]) -> None:
     by = right.text_input("Your initials", preferences.initials(), max_chars=8, key=f"by {turn}")
     named = st.selectbox("Your own naming, kept beside the tool's", [None, *catalogue().names], key=f"named {turn}",
                          format_func=lambda key: "none" if key is None else catalogue().names[key])
+    confirmed = st.selectbox("How was that confirmed, if it was?", ["", *CONFIRMED_BY], key=f"confirmed {turn}",
+                             format_func=lambda how: how or "it was not")
     note = draft.say("note", st.text_input("Note", draft.words.get("note", ""), key=f"note {turn}"))
     if not st.button("Keep", type="primary", width="stretch"):
         return
     where = {} if place is None else {"lat": place.lat, "lon": place.lon, "error_m": place.error_m}
     try:
         log = the_log()
-        saved = [save_diagnosis(log, one, site=site, plant=plant, by=by, note=note, named=named, **where) for one in found]
+        saved = [save_diagnosis(log, one, site=site, plant=plant, by=by, note=note, named=named,
+                                confirmed=confirmed, **where) for one in found]
         for photo in further:
             if saved[0].new:
                 log.add_photo(saved[0].id, photo.data, photo.name, "close-up", by)
