@@ -30,7 +30,7 @@ h3 { font-size: 1.08rem !important; }
 [data-testid="stPageLink"] a p { font-size: 1.05rem; }
 .drawings { display: grid; grid-template-columns: repeat(auto-fill, minmax(8.2rem, 1fr)); gap: .6rem; }
 .drawings figure { margin: 0; padding: .4rem; background: #FFF; border-radius: 6px; border: 1px solid #B9B6A8; }
-.drawings svg { width: 100%; height: 5.6rem; }
+.drawings img { width: 100%; height: 5.6rem; }
 .drawings figcaption { font-size: .82rem; line-height: 1.25; color: #17201D; }
 .share { display: grid; grid-template-columns: minmax(8.5rem, 14rem) 1fr 3.4rem; gap: .6rem;
          align-items: center; margin: .3rem 0; }

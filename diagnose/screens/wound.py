@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from base64 import b64encode
 from dataclasses import dataclass, field
 from html import escape
 from typing import Any
@@ -259,7 +260,8 @@ def _questions(found: Diagnosis, draft: Draft) -> None:
 def _drawn(word: Word) -> None:
     """The answers as drawings of our own, where there are some."""
     drawings = {choice: drawing_of(word.name, choice) for choice in word.choices}
-    shown = "".join(f"<figure>{svg}<figcaption>{escape(word.choices[choice])}</figcaption></figure>"
+    shown = "".join(f'<figure><img alt="" src="data:image/svg+xml;base64,{b64encode(svg.encode()).decode()}">'
+                    f"<figcaption>{escape(word.choices[choice])}</figcaption></figure>"
                     for choice, svg in drawings.items() if svg is not None)
     if shown:
         st.html(f'<div class="drawings">{shown}</div>')
