@@ -20,7 +20,7 @@ from diagnose.culprits.check import read_cases
 from diagnose.culprits.observers import DONT_KNOW, Observer, guided, questions_saved, told_counts
 from diagnose.culprits.verdict import judge
 from diagnose.protect.requirement import NEED_OF
-from diagnose.signs import Answer, parse_signs, vocabulary
+from diagnose.signs import Answer, Measured, parse_signs, vocabulary
 
 CLEAN = parse_signs({"wound": "severed_shoot", "cut_form": "clean", "cut_slant": "slanting", "position": "low"})
 
@@ -130,3 +130,9 @@ def test_the_verdict_is_final_after_a_third_fewer_questions_than_down_the_best_f
     assert found["saved"] >= 0.30
     assert found["guided_asked"] < found["fixed_asked"]
     assert found["log_difference"] > -2 * found["log_difference_error"] - 0.01
+
+
+def test_a_measured_sign_that_is_told_but_not_weighed_does_not_stop_the_asking() -> None:
+    edge = Measured(-20.0, 1.0)
+    verdict = judge({"wound": Answer("bark_gnawed"), "patch_lower_edge_mm": edge})
+    assert {turn.word.group for one in turns(verdict) for turn in one} >= {"marks"}

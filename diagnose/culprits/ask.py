@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue, group_words
-from diagnose.culprits.likelihood import capped_group, group_likelihoods, raw_group
+from diagnose.culprits.likelihood import capped_group, group_likelihoods, is_weighed, raw_group
 from diagnose.knowledge import knowledge
 from diagnose.signs import Answer, Shares, Signs, Word, vocabulary
 
@@ -85,7 +85,8 @@ def turns(verdict: Verdict) -> Iterator[list[Turn]]:
         beside = [part for group, part in parts.items() if group != word.group]
         rest = np.prod([prior, *beside], axis=0)
         members = {name: sign for name, sign in signs.items()
-                   if name in vocabulary() and vocabulary()[name].group == word.group}
+                   if name in vocabulary() and vocabulary()[name].group == word.group
+                   and is_weighed(known, vocabulary()[name])}
         yield _answers(known, word, members, rest, verdict.snow_mm)
 
 

@@ -24,12 +24,12 @@ def group_likelihoods(known: Catalogue, signs: Signs, snow_mm: float | None = No
     by_group: dict[str, dict[str, Sign]] = {}
     for name in sorted(signs):
         word = vocabulary().get(name)
-        if word is not None and _weighed(known, word):
+        if word is not None and is_weighed(known, word):
             by_group.setdefault(word.group, {})[name] = signs[name]
     return {group: capped_group(known, group, members, snow_mm) for group, members in by_group.items()}
 
 
-def _weighed(known: Catalogue, word: Word) -> bool:
+def is_weighed(known: Catalogue, word: Word) -> bool:
     """Raggedness, fibres and the like are told but not weighed: the end's form already holds what they say."""
     named = {"cut": _CUT_SIGNS, "marks": _MARK_SIGNS, "place": _PLACE_SIGNS}.get(word.group, ())
     return word.name in named or word.name in known.tables or word.name in known.numbers
