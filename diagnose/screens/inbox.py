@@ -31,7 +31,7 @@ _ALL = "all"
 
 
 def _intake(log: Log) -> None:
-    with st.expander("Take in what people sent", expanded=log.records("submission").empty):
+    with st.expander("Take in what people sent", expanded=log.records("submission").empty, key="taking_in"):
         files = st.file_uploader("Saved mails, a mail box, a ZIP, or photos", accept_multiple_files=True, key="sent",
                                  type=["eml", "mbox", "zip", "jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"])
         if st.button("Take in", type="primary", disabled=not files):
@@ -199,7 +199,7 @@ def _all_letters(log: Log) -> None:
             out.writestr(f"{row.id[:8]}.txt", row.letter)
     st.download_button(f"All {len(done)} answered letters as ZIP", packed.getvalue(), "letters.zip", "application/zip",
                        width="stretch")
-    with st.expander("How often do you and the tool agree?"):
+    with st.expander("How often do you and the tool agree?", key="agreement"):
         found = together(log)
         st.markdown(found.words)
         if found.pairs:

@@ -121,7 +121,7 @@ def _table(rows: list[tuple[str, float]], heading: str, key: str) -> list[float]
 def _show(plan: Plan, inches: bool) -> None:
     st.html(f'<p class="verdict{"" if plan.place.diagnosed else " open"}" role="status">{plan.basis.capitalize()}</p>')
     for place, (heading, lines) in enumerate(sections(plan, inches)):
-        with st.expander(heading, expanded=place < _OPEN):
+        with st.expander(heading, expanded=place < _OPEN, key=f"part {place}"):
             for line in lines:
                 st.markdown(f"- {line}")
     with st.expander("Drawings to scale", expanded=True, key="plan_drawings"):
@@ -139,7 +139,7 @@ def _show(plan: Plan, inches: bool) -> None:
 
 def _put_up(plan: Plan) -> None:
     """Puts what the plan chose into the register, for its upkeep, once it stands."""
-    with st.expander("They are up: put them into the register"), st.form("put_up", border=False):
+    with st.expander("They are up: put them into the register", key="they_are_up"), st.form("put_up", border=False):
         site = st.text_input("Name of the planting")
         built = st.date_input("Put up on", date.today())
         species = st.text_input("Species in it")

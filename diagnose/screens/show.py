@@ -87,7 +87,7 @@ def barrier_of(barrier: Requirement, inches: bool) -> None:
     if barrier.cautions:
         st.warning("**Take care**\n" + "\n".join(f"- {line}" for line in barrier.cautions))
     if barrier.figures():
-        with st.expander("Where the figures come from, and who disagrees"):
+        with st.expander("Where the figures come from, and who disagrees", key="figures_from"):
             for name, what in barrier.figures().items():
                 source = sources()[what.source]
                 st.markdown(f"**{name}**: {what.note or 'no disagreement found'}  \n{source['source']} "

@@ -143,7 +143,7 @@ def _tally(log: Log) -> None:
     entry["browsed"] = _choice("browsed", "Leader bitten this year", _YES_NO, fields["browsed"].tell)
     entry["stem_damage"] = _choice("stem_damage", "Stem", {"rubbed": "rubbed", "stripped": "stripped", "gnawed": "gnawed",
                                                            "broken": "broken", "": "whole"})
-    with st.expander("More: bitten before, laterals, state of the guard, dead, note"):
+    with st.expander("More: bitten before, laterals, state of the guard, dead, note", key="tally_more"):
         entry["browsed_before"] = _choice("browsed_before", "Bitten before", _YES_NO, fields["browsed_before"].tell)
         one, two = st.columns(2)
         entry["laterals_seen"] = one.text_input("Laterals looked at, up to 10", _told("laterals_seen"),
@@ -191,7 +191,7 @@ def _kept_here(log: Log, entry: dict[str, str]) -> None:
 
 
 def _from_file(log: Log) -> None:
-    with st.expander("From or to a file"):
+    with st.expander("From or to a file", key="tally_files"):
         st.download_button("An empty tally as CSV", template(), "tally.csv", "text/csv")
         file = st.file_uploader("A filled tally", type=["csv"], key="tally_file")
         if file is not None and st.button("Take it in"):
@@ -268,7 +268,7 @@ def _says(log: Log) -> None:
         st.markdown(told)
     if survey.lasting:
         _lasting(survey, seen)
-    with st.expander("How this was worked out, and what was not covered"):
+    with st.expander("How this was worked out, and what was not covered", key="methods"):
         st.markdown(survey.methods)
         st.markdown("\n".join(f"- {line}" for line in survey.not_covered))
     pdf, page = _report(survey, f"{site} {day} {own} {cost} {redraw} {len(table)} {len(seen)} {survey.headline}")

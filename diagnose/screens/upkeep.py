@@ -82,7 +82,7 @@ def _due(items: list[Item], several_sites: bool) -> None:
         if not some:
             continue
         with st.expander(f"{HEADINGS[kind]}: {len(some)}", expanded=kind != "season" or len(items) < _SHOWN,
-                         icon=":material/warning:" if kind == "alarm" else None):
+                         icon=":material/warning:" if kind == "alarm" else None, key=f"due {kind}"):
             for site, here in groupby(some[:_SHOWN], key=lambda item: item.site):
                 heading = f"<b>{escape(site or 'not named')}</b>" if several_sites else ""
                 st.html(f'{heading}<ul class="works">{"".join(map(_line, here))}</ul>')
@@ -142,7 +142,7 @@ def _look(log: Log, there: Register, day: date) -> None:
     if not names:
         st.info("No barrier stands here yet; register one first.")
         return
-    with st.expander("Is the bark thick and corky? Hold these beside the stem"):
+    with st.expander("Is the bark thick and corky? Hold these beside the stem", key="bark"):
         drawing = draw_bark()
         told = "; ".join(f"{look}: {means}" for look, means in STAGES)
         data = base64.b64encode(drawing.as_svg().encode()).decode()
@@ -297,7 +297,7 @@ def page() -> None:
         _safely(_look, log, there, day)
     elif part == "Register":
         _safely(_new, log, day, one)
-        with st.expander("From a plan, or many from a CSV file"):
+        with st.expander("From a plan, or many from a CSV file", key="many"):
             _safely(_many, log, day, one)
     elif part == "Metal":
         _safely(_metal, log, site)

@@ -139,7 +139,7 @@ def _photos(draft: Draft) -> None:
 
 
 def _circumstances() -> Circumstances:
-    with st.expander("Where, when, snow"):
+    with st.expander("Where, when, snow", key="around"):
         regions = catalogue().regions
         names = [None, *regions]
         usual = preferences.region()
@@ -154,7 +154,7 @@ def _circumstances() -> Circumstances:
 
 
 def _scale() -> tuple[Scale | None, float]:
-    with st.expander("No card in the picture, or the card printed too small?"):
+    with st.expander("No card in the picture, or the card printed too small?", key="no_card"):
         coin = st.number_input("Diameter of a coin held beside the twig [mm], 0 if none", 0.0, 60.0, 0.0, 0.1, key="coin")
         bar = st.number_input("What the card's check bar of 100 mm measures [mm]", 80.0, 120.0, 100.0, 0.5, key="bar")
     return (Scale(coin_mm=coin) if coin else None), print_scale_of(bar)
@@ -199,7 +199,8 @@ def _picture(
         st.warning(next(iter(dict.fromkeys(found.measurement.not_measured.values()))))
     for remark in found.measurement.remarks:
         st.info(remark)
-    with st.expander("Wrong place? Tap the wound", expanded=not found.measurement.measured):
+    with st.expander("Wrong place? Tap the wound", expanded=not found.measurement.measured,
+                     key=f"wrong {photo.digest}"):
         st.caption("First tap: the severed end, the gnawed patch or the browsed tip. Second tap: a point farther back "
                    "on the same stem, or the plant's foot. Drag a point, or move it with the arrow keys.")
         moved = tap_on(picture.bgr, photo.digest, f"{photo.name}: tap the wound", f"tap {photo.digest}", photo.taps)
@@ -227,7 +228,7 @@ def _questions(found: Diagnosis, draft: Draft) -> None:
     answers, passed = draft.answers, draft.passed
     asked = found.verdict.question_beside(passed, NEED_OF)
     if answers or passed:
-        with st.expander(f"Answered so far: {len(answers) + len(passed)}"):
+        with st.expander(f"Answered so far: {len(answers) + len(passed)}", key="answered"):
             for name in [*answers, *sorted(passed)]:
                 told = answers.get(name)
                 words = vocabulary()[name].choices[told.choice] if isinstance(told, Answer) else "don't know"
@@ -272,7 +273,7 @@ def _place(found: list[Diagnosis]) -> Place | None:
     taken = [one.picture.taken for one in found if one.picture is not None]
     if any(one.lat is not None for one in taken):
         return None
-    with st.expander("Where was it? The photo does not say"):
+    with st.expander("Where was it? The photo does not say", key="where"):
         st.caption("Phones often take the position out of a photo before they upload it.")
         try:
             return ask_place(the_log().observations(columns=("lat", "lon"), newest=200), "wound")
