@@ -28,6 +28,8 @@ h2 { font-size: 1.3rem !important; }
 h3 { font-size: 1.08rem !important; }
 [data-testid="stPageLink"] a { min-height: 3rem; border: 1px solid var(--st-border-color, #B9B6A8); padding: .4rem .9rem; }
 [data-testid="stPageLink"] a p { font-size: 1.05rem; }
+.sheet { overflow-x: auto; background: #FFF; border-radius: 6px; }
+.sheet img { width: 100%; min-width: 42rem; display: block; }
 .drawings { display: grid; grid-template-columns: repeat(auto-fill, minmax(8.2rem, 1fr)); gap: .6rem; }
 .drawings figure { margin: 0; padding: .4rem; background: #FFF; border-radius: 6px; border: 1px solid #B9B6A8; }
 .drawings img { width: 100%; height: 5.6rem; }

@@ -129,8 +129,8 @@ def _show(plan: Plan, inches: bool) -> None:
             st.markdown(f"**{drawing.title}**")
             data = base64.b64encode(drawing.as_svg().encode()).decode()
             told = "; ".join(f"{one.name} {length(one.world_mm, inches)}" for one in drawing.dimensions)
-            st.html(f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(drawing.title)}. {escape(told)}" '
-                    'style="width:100%;background:#fff">')
+            st.html(f'<div class="sheet" tabindex="0" role="group" aria-label="{escape(drawing.title)}">'
+                    f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(drawing.title)}. {escape(told)}"></div>')
     left, right = st.columns(2)
     left.download_button("The plan as PDF", plan_pdf(plan, inches), "barrier-plan.pdf", "application/pdf", width="stretch")
     right.download_button("The buying list as CSV", materials_csv(plan, inches), "buying-list.csv", "text/csv",
