@@ -24,6 +24,7 @@ def _settled(page: Any) -> None:
     page.locator("h1").first.wait_for(timeout=60_000)
     page.locator("[data-testid=stStatusWidget]").wait_for(state="detached", timeout=60_000)
     page.wait_for_timeout(700)
+    assert page.locator("[data-testid=stException]").count() == 0
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

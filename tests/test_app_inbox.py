@@ -43,6 +43,8 @@ def test_saved_mail_becomes_an_answered_letter_and_the_answer_can_be_undone(
         assert "taken over" not in page.title()
         page.get_by_text("from “", exact=False).first.click()
         page.get_by_role("button", name="Agree").wait_for(timeout=30_000)
+        page.get_by_role("button", name="Later").wait_for(timeout=30_000)  # the page is whole
+        assert page.locator("[data-testid=stException]").count() == 0
         over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
         assert over <= 1
         page.locator("h1").click()

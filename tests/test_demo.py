@@ -10,16 +10,23 @@ from diagnose.cannot_use import CannotUse
 from diagnose.demo import INVENTED, lay
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.fieldlog.verify import verify
+from diagnose.inbox.work import judge, measure, take_in
 from diagnose.knowledge import knowledge
+from diagnose.screens.start import PAGES
 from diagnose.survey.summary import summarise
 from diagnose.survey.tally import read_tally
+from tests.conftest import TOP
 
 
 @pytest.fixture(scope="module")
 def laid(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Log]:
     folder = tmp_path_factory.mktemp("demo") / "log"
     lay(folder)
-    return folder, open_log(folder)
+    log = open_log(folder)
+    take_in(log, folder / "inbox")
+    measure(log, workers=1)
+    judge(log, "east", workers=1)
+    return folder, log
 
 
 def test_every_record_says_that_it_is_invented(laid: tuple[Path, Log]) -> None:
@@ -60,3 +67,15 @@ def test_a_folder_with_something_in_it_is_left_alone(tmp_path: Path) -> None:
     with pytest.raises(CannotUse, match="not empty"):
         lay(tmp_path)
     assert [file.name for file in tmp_path.iterdir()] == ["mine.txt"]
+
+
+@pytest.mark.parametrize("page", [file for file, _, _, _ in PAGES])
+def test_every_page_has_something_to_show_and_no_error(
+    laid: tuple[Path, Log], page: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from streamlit.testing.v1 import AppTest
+
+    monkeypatch.setenv("DIAGNOSE_LOG", str(laid[0]))
+    shown = AppTest.from_file(str(TOP / "diagnose" / "screens" / f"{page}.py"), default_timeout=120).run()
+    assert [str(one.value) for one in (*shown.exception, *shown.error)] == []
+    assert shown.title[0].value

@@ -178,14 +178,14 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
                          key=f"named {row['id']}", format_func=catalogue().names.__getitem__)
     agree, change, later = st.columns(3)
     what = ("agree" if agree.button("Agree", shortcut="a", type="primary", width="stretch") else
-            "change" if change.button("Change", shortcut="c", width="stretch") else
+            "change" if change.button("Change", shortcut="x", width="stretch") else
             "later" if later.button("Later", shortcut="l", width="stretch") else None)
     if what is not None:
         answer(log, row["id"], what, named if what == "change" else None, letter=text, by=preferences.initials())
         st.session_state["inbox_last"] = row["id"]
         st.session_state.pop("inbox_here", None)
         st.rerun()
-    st.caption("Keys: a agree, c change, l later, n next, p before, u undo.")
+    st.caption("Keys: a agree, x change, l later, n next, p before, u undo.")
 
 
 def _all_letters(log: Log) -> None:
