@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from diagnose.demo import lay
+from diagnose.fieldlog.store import open_log
+from diagnose.inbox.work import judge, measure, take_in
 from diagnose.screens.start import PAGES
-from tests.conftest import PHOTOS
+from tests.conftest import PHOTOS, served
 
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
 PATHS = [path for _, _, _, path in PAGES]
@@ -34,6 +38,30 @@ def test_no_page_breaks_a_rule_of_level_a_or_aa(browser: Any, app: tuple[str, Pa
     page.goto(f"{app[0]}/{'' if path == 'start' else path}")
     _settled(page)
     assert _broken(page) == []
+    page.close()
+
+
+@pytest.fixture(scope="module")
+def in_use(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Address of an app whose log holds the invented planting, letters and all."""
+    folder = tmp_path_factory.mktemp("demo") / "log"
+    lay(folder)
+    log = open_log(folder)
+    take_in(log, folder / "inbox")
+    measure(log, workers=1)
+    judge(log, "east", workers=1)
+    with served(folder) as (address, _):
+        yield address
+
+
+@pytest.mark.parametrize("path", ["planting", "upkeep", "survey", "log", "inbox"])
+def test_pages_full_of_work_break_no_rule_either(browser: Any, in_use: str, path: str) -> None:
+    page = browser.new_page(viewport={"width": 360, "height": 740})
+    page.goto(f"{in_use}/{path}")
+    _settled(page)
+    assert _broken(page) == []
+    over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+    assert over <= 1
     page.close()
 
 

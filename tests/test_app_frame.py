@@ -57,8 +57,11 @@ def test_another_device_does_not_see_what_this_one_has_not_kept(browser: Any, ap
     other.close()
 
 
-def test_units_are_remembered_and_switch_everywhere(browser: Any, app: tuple[str, Path]) -> None:
-    context = _context(browser)
+@pytest.mark.parametrize("size", WIDTHS)
+def test_units_are_remembered_and_switch_everywhere(
+    browser: Any, app: tuple[str, Path], size: tuple[int, int]
+) -> None:
+    context = _context(browser, size)
     page = context.new_page()
     page.goto(f"{app[0]}/settings")
     page.get_by_text("inches and feet").click()
@@ -110,3 +113,18 @@ def test_a_shared_app_shows_nothing_before_the_code_and_lets_each_code_in_once(b
         page.get_by_text("What do you want to do?").wait_for(timeout=30_000)
         stranger.close()
         owner.close()
+
+
+@pytest.mark.parametrize("size", WIDTHS)
+def test_the_guide_gives_papers_and_every_text(browser: Any, app: tuple[str, Path], size: tuple[int, int]) -> None:
+    context = _context(browser, size)
+    page = context.new_page()
+    page.goto(f"{app[0]}/guide")
+    with page.expect_download(timeout=60_000) as waiting:
+        page.get_by_role("button", name="Scale card and height staff").click()
+    assert Path(waiting.value.path()).read_bytes().startswith(b"%PDF")
+    page.get_by_text("Take the photo.").wait_for(timeout=30_000)
+    page.get_by_label("Read").click()
+    page.get_by_role("option", name="Weeks in the field: for survey crews").click()
+    page.get_by_text("You log damage plot by plot").wait_for(timeout=30_000)
+    context.close()

@@ -58,8 +58,11 @@ def test_saved_mail_becomes_an_answered_letter_and_the_answer_can_be_undone(
         page.close()
 
 
-def test_what_is_sent_in_by_the_apps_own_page_is_in_the_inbox(browser: Any, app: tuple[str, Path]) -> None:
-    page = browser.new_page(viewport={"width": 360, "height": 740})
+@pytest.mark.parametrize("size", WIDTHS)
+def test_what_is_sent_in_by_the_apps_own_page_is_in_the_inbox(
+    browser: Any, app: tuple[str, Path], size: tuple[int, int]
+) -> None:
+    page = browser.new_page(viewport={"width": size[0], "height": size[1]})
     page.goto(f"{app[0]}/send")
     words = f"Bitten, knee high {time.time()}"
     page.get_by_label("What did you see?").fill(words)
