@@ -93,16 +93,19 @@ def white_field(light: np.ndarray, usable: np.ndarray) -> np.ndarray:
         grey = residual.mean(axis=1)
         spread = max(1.4826 * float(np.median(np.abs(grey[keep]))), 0.01)
         keep = on & (grey > -2.5 * spread) & (grey < 4 * spread) & (np.ptp(residual, axis=1) < 0.1 + 3 * spread)
-    v, u = np.mgrid[0:h, 0:w]
-    u, v = (u / w - 0.5).astype(np.float32), (v / h - 0.5).astype(np.float32)
-    full = [np.ones_like(u), u, v, u * u, u * v, v * v][: len(fit)]
-    field = np.stack([sum(term * c for term, c in zip(full, fit[:, k], strict=True)) for k in range(3)], axis=2)
-    return np.exp(field).astype(np.float32)
+    # each term along its own side, and only their product over the whole
+    one, of_u, of_v, of_uu, of_uv, of_vv = np.pad(fit, ((0, 6 - len(fit)), (0, 0))).astype(np.float32)
+    across = (np.arange(w, dtype=np.float32) / w - np.float32(0.5))[:, None]
+    down = (np.arange(h, dtype=np.float32) / h - np.float32(0.5))[:, None]
+    field = down[:, None] * (of_uv * across)
+    field += one + of_u * across + of_uu * across * across
+    field += (of_v * down + of_vv * down * down)[:, None]
+    return cv2.exp(field)
 
 
 def _colour(light: np.ndarray, white: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Darkness, warmth and greenness of each pixel against white paper, each the logarithm of a ratio."""
-    ratio = np.log((light + 0.01) / (white + 0.01))
+    ratio = cv2.log((light + np.float32(0.01)) / (white + np.float32(0.01)))
     b, g, r = cv2.split(ratio)
     return (b + g + r) / 3, r - b, g - (r + b) / 2
 
