@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from diagnose.screens.drawer import COOKIE
 from tests.conftest import PHOTOS, served
 
 WIDTHS = [(1280, 900), (360, 740)]
@@ -36,6 +37,7 @@ def test_a_reload_loses_neither_the_photo_nor_the_answers_nor_the_taps(browser: 
     page.locator(".verdict").first.wait_for(timeout=60_000)
     page.locator("[data-testid=stRadio]").locator("label").nth(1).click()
     page.get_by_text("Answered so far: 1").wait_for(timeout=30_000)
+    _known(context)
     page.reload()
     page.get_by_text("not yet kept is back").wait_for(timeout=60_000)
     page.get_by_text("Answered so far: 1").wait_for(timeout=60_000)
@@ -66,6 +68,7 @@ def test_units_are_remembered_and_switch_everywhere(
     page.goto(f"{app[0]}/settings")
     page.get_by_text("inches and feet").click()
     page.get_by_text("Remembered on this device").wait_for(timeout=30_000)
+    _known(context)
     page.goto(f"{app[0]}/wound")
     page.locator("[data-testid=stRadio]").get_by_text("a shoot or twig is cut or torn off").click()
     page.get_by_text("Barrier:").first.wait_for(timeout=30_000)
@@ -88,6 +91,15 @@ def test_dragging_the_point_measures_another_place_at_once(browser: Any, app: tu
     context.close()
 
 
+def _known(context: Any) -> None:
+    """Waits until the browser holds the device's name."""
+    for _ in range(100):
+        if any(cookie["name"] == COOKIE for cookie in context.cookies()):
+            return
+        context.pages[0].wait_for_timeout(200)
+    pytest.fail("the device got no name")
+
+
 def test_a_shared_app_shows_nothing_before_the_code_and_lets_each_code_in_once(browser: Any, tmp_path: Path) -> None:
     with served(tmp_path / "log", "--share") as (address, told):
         code = re.search(r"code=(\w+)", told)
@@ -101,6 +113,7 @@ def test_a_shared_app_shows_nothing_before_the_code_and_lets_each_code_in_once(b
         mine = owner.new_page()
         mine.goto(f"{address}/?code={code[1]}")
         mine.get_by_text("What do you want to do?").wait_for(timeout=30_000)
+        _known(owner)
         mine.reload()
         mine.get_by_text("What do you want to do?").wait_for(timeout=30_000)
         page.goto(f"{address}/?code={code[1]}")

@@ -24,6 +24,11 @@ def _mail(subject: str) -> bytes:
     return mail.as_bytes()
 
 
+def _settled(page: Any) -> None:
+    page.wait_for_timeout(1500)
+    page.locator("[data-testid=stStatusWidget]").wait_for(state="detached", timeout=60_000)
+
+
 @pytest.mark.parametrize("size", WIDTHS)
 def test_saved_mail_becomes_an_answered_letter_and_the_answer_can_be_undone(
     browser: Any, tmp_path: Path, size: tuple[int, int]
@@ -42,12 +47,15 @@ def test_saved_mail_becomes_an_answered_letter_and_the_answer_can_be_undone(
         page.get_by_text("The letter, yours to change").wait_for(timeout=60_000)
         assert "taken over" not in page.title()
         page.get_by_text("from “", exact=False).first.click()
+        _settled(page)
+        assert log.record("submission", name)["told"]["confirmed"]
         page.get_by_role("button", name="Agree").wait_for(timeout=30_000)
         page.get_by_role("button", name="Later").wait_for(timeout=30_000)  # the page is whole
         assert page.locator("[data-testid=stException]").count() == 0
         over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
         assert over <= 1
         page.locator("h1").click()
+        _settled(page)
         page.keyboard.press("a")
         page.get_by_text("Nothing waits.").wait_for(timeout=30_000)
         assert log.record("submission", name)["answer"] == "agree"

@@ -26,7 +26,7 @@ def test_trees_are_written_down_one_by_one_and_counted(browser: Any, tmp_path: P
         page.get_by_label("Species").fill("oak")
         page.get_by_label("Species").press("Tab")
         page.get_by_text("Leader bitten this year").wait_for()
-        page.wait_for_timeout(800)
+        page.wait_for_timeout(2500)
         page.reload()  # what was typed is back
         page.get_by_text("Fill in the tally").click()
         page.get_by_label("Plot, as on the stake").wait_for(timeout=30_000)
