@@ -297,11 +297,12 @@ def _on_dask(task: Task, where: str, todo: Sequence[tuple[str, ...]], scheduler:
         client = Client(scheduler, timeout=10)
     except (OSError, ValueError) as problem:
         raise CannotUse(f"no scheduler answers at {scheduler} ({problem}); start one with dask scheduler") from None
-    named: dict[Any, str] = {}
+    named: dict[Any, tuple[str, ...]] = {}
+    suspects: list[tuple[str, ...]] = []
 
     def submit(one: tuple[str, ...]) -> Any:
         future = client.submit(task, where, *one, pure=False)
-        named[future.key] = one[0]
+        named[future.key] = one
         return future
 
     with client:
@@ -309,12 +310,18 @@ def _on_dask(task: Task, where: str, todo: Sequence[tuple[str, ...]], scheduler:
         running = completed([submit(one) for one in islice(supply, 4 * max(1, len(client.nthreads())))])
         for done in running:
             try:
-                result = done.result()
+                yield named[done.key][0], done.result()
             except KilledWorker:
-                result = None
-            yield named.pop(done.key), result
+                suspects.append(named[done.key])
+            named.pop(done.key)
             if (one := next(supply, None)) is not None:
                 running.add(submit(one))
+        # who was beside a photo that stops its worker may be stopped with it: each is tried alone
+        for one in suspects:
+            try:
+                yield one[0], submit(one).result()
+            except KilledWorker:
+                yield one[0], None
 
 
 def _address(log: Log) -> str:
