@@ -22,7 +22,6 @@ from diagnose.survey.lasting import (
     own_lives,
     own_lives_file,
     survival,
-    survival_by_kind,
     watched,
 )
 from diagnose.survey.summary import summarise
@@ -41,15 +40,6 @@ def test_curves_and_errors_are_those_of_statsmodels() -> None:
             spread = 1.959964 * sigma / (share * abs(math.log(share)))
             limits = sorted((share ** math.exp(spread), share ** math.exp(-spread)))
             assert (one.low, one.high) == pytest.approx(limits, rel=1e-5)
-
-
-def test_a_standing_barrier_is_watched_until_today_and_a_removed_one_until_then() -> None:
-    barriers = pd.DataFrame({"kind": ["cage"] * 3, "built": ["2020-01-01"] * 3, "failed": ["2021-01-01", None, None],
-                             "removed": [None, "2022-01-01", None]})
-    found = survival_by_kind(barriers, "2024-01-01")["cage"]
-    assert found.failed == (1, 0, 0) and found.times == pytest.approx((1, 2, 4), abs=0.01)
-    assert found.at(1.5).value == pytest.approx(2 / 3) and found.at(5).value is None
-    assert found.median() is None
 
 
 def test_dates_the_wrong_way_round_are_told() -> None:

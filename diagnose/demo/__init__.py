@@ -15,14 +15,13 @@ import numpy as np
 from diagnose.cannot_use import CannotUse
 from diagnose.diagnosis import Circumstances, diagnose_answers, diagnose_photo
 from diagnose.fieldlog import save_diagnosis
-from diagnose.fieldlog.store import Log, open_log
+from diagnose.fieldlog.store import METRES_PER_DEGREE, Log, open_log
 from diagnose.knowledge import knowledge
 from diagnose.signs import parse_signs, signs_as_json
 from diagnose.survey.from_log import import_tally
 from diagnose.survey.tally import TALLY
 
 INVENTED = "invented for the demonstration"
-_METRES_PER_DEGREE = 111_320.0  # of latitude, mean; good enough to invent places
 _SEED = 20260412
 
 
@@ -119,8 +118,8 @@ def _drawn(signs: Mapping[str, Any], rng: np.random.Generator) -> dict[str, str]
 
 
 def _at(story: Mapping[str, Any], tree: Tree) -> dict[str, float]:
-    lat = story["middle"][0] + tree.place[0] / _METRES_PER_DEGREE
-    lon = story["middle"][1] + tree.place[1] / (_METRES_PER_DEGREE * float(np.cos(np.radians(lat))))
+    lat = story["middle"][0] + tree.place[0] / METRES_PER_DEGREE
+    lon = story["middle"][1] + tree.place[1] / (METRES_PER_DEGREE * float(np.cos(np.radians(lat))))
     return {"lat": round(lat, 6), "lon": round(lon, 6), "error_m": 6.0}
 
 

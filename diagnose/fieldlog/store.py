@@ -440,6 +440,9 @@ def _near(found: pd.DataFrame, lat: float, lon: float, far_m: float) -> pd.DataF
     return found[distance_m(lat, lon, found["lat"], found["lon"]) <= far_m]
 
 
+METRES_PER_DEGREE = 111_320.0  # of latitude, mean; good to 0.6 %: enough to look at places, not to measure land
+
+
 def distance_m(lat: float, lon: float, lats: pd.Series, lons: pd.Series) -> pd.Series:
     """Great-circle distances [m] from one point to others [degree], by the haversine formula."""
     radian = math.pi / 180

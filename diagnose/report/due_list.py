@@ -13,6 +13,7 @@ from xml.sax.saxutils import escape
 import numpy as np
 import pandas as pd
 
+from diagnose.fieldlog.store import METRES_PER_DEGREE
 from diagnose.report.bark_drawing import draw_bark
 from diagnose.report.barrier_drawing import POINT, Drawing
 from diagnose.upkeep.due import CLASSES, Item
@@ -23,7 +24,6 @@ HEADINGS = {
     "may come off": "May come off: try it", "season": "The season's work",
 }
 MARGIN_MM = 16.0
-_METRES_PER_DEGREE = 111_320.0  # of latitude, mean; good to 0.6 %, enough for a printed map
 MOST_NUMBERED = 250  # more numbers than so many hide each other; our choice
 UNNOTED_ERROR_M = 15.0  # drawn where nobody noted how well a place is known; our choice
 KINDS = ("wire, standing", "stake or post only", "left behind", "grown into a stem")
@@ -161,8 +161,8 @@ def _map(canvas: Any, placed: pd.DataFrame, left: float, top: float, right: floa
     lat, lon = placed["lat"].to_numpy(float), placed["lon"].to_numpy(float)
     known = placed["error_m"].to_numpy(float)
     error = np.where(np.isnan(known), UNNOTED_ERROR_M, known)
-    north = (lat - lat.mean()) * _METRES_PER_DEGREE
-    east = (lon - lon.mean()) * _METRES_PER_DEGREE * math.cos(math.radians(float(lat.mean())))
+    north = (lat - lat.mean()) * METRES_PER_DEGREE
+    east = (lon - lon.mean()) * METRES_PER_DEGREE * math.cos(math.radians(float(lat.mean())))
     west, south = float((east - error).min()) - 5, float((north - error).min()) - 5
     span_e, span_n = float((east + error).max()) + 5 - west, float((north + error).max()) + 5 - south
     scale = min((right - left) / span_e, (top - bottom - 22) / span_n)  # the scale bar's strip stays free

@@ -8,7 +8,8 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-_METRES_PER_DEGREE = 111_320.0  # of latitude, mean; good to 0.6 %, enough to look at
+from diagnose.fieldlog.store import METRES_PER_DEGREE
+
 _LEAST_SPAN_M = 60.0
 _NARROWEST = 1.7  # height over width of the map on a phone
 _WIDE_M = 5_000.0  # from here the axes say kilometres
@@ -25,8 +26,8 @@ def map_of(places: pd.DataFrame, height: int = 420) -> alt.LayerChart:
     the middle stand on the axes; both axes have the same scale.
     """
     lat0, lon0 = float(places["lat"].mean()), float(places["lon"].mean())
-    east = (places["lon"] - lon0) * _METRES_PER_DEGREE * math.cos(math.radians(lat0))
-    north = (places["lat"] - lat0) * _METRES_PER_DEGREE
+    east = (places["lon"] - lon0) * METRES_PER_DEGREE * math.cos(math.radians(lat0))
+    north = (places["lat"] - lat0) * METRES_PER_DEGREE
     shown = places.assign(east=east, north=north)
     # a phone's map is narrower than tall: the height shows so much that the whole extent still fits across
     span = max(_LEAST_SPAN_M, 1.15 * float(np.ptp(north)), 1.15 * _NARROWEST * float(np.ptp(east)))

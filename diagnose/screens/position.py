@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
+from diagnose.fieldlog.store import METRES_PER_DEGREE
 from diagnose.screens.tap import tap_on
 
-_METRES_PER_DEGREE = 111_320.0  # of latitude, mean; good to 0.6 %, enough for a pin
 _PIN_ERROR_M = 25.0  # how well a finger puts a pin on a bare map; our choice
 _SIDE = 700  # of the pin's map [px]
 
@@ -93,15 +93,15 @@ def _pinned(placed: pd.DataFrame, key: str) -> Place | None:
     if not tapped:
         return None
     east, north = (tapped[0][0] - 0.5) * span_m, (0.5 - tapped[0][1]) * span_m
-    lat = middle[0] + north / _METRES_PER_DEGREE
-    lon = middle[1] + east / (_METRES_PER_DEGREE * math.cos(math.radians(middle[0])))
+    lat = middle[0] + north / METRES_PER_DEGREE
+    lon = middle[1] + east / (METRES_PER_DEGREE * math.cos(math.radians(middle[0])))
     return Place(lat, lon, _PIN_ERROR_M)
 
 
 def plain_ground(placed: pd.DataFrame, middle: tuple[float, float]) -> tuple[np.ndarray, float]:
     """A bare map round the middle, (h, w, 3) uint8, and its width [m]."""
-    north = (placed["lat"].to_numpy(float) - middle[0]) * _METRES_PER_DEGREE
-    east = (placed["lon"].to_numpy(float) - middle[1]) * _METRES_PER_DEGREE * math.cos(math.radians(middle[0]))
+    north = (placed["lat"].to_numpy(float) - middle[0]) * METRES_PER_DEGREE
+    east = (placed["lon"].to_numpy(float) - middle[1]) * METRES_PER_DEGREE * math.cos(math.radians(middle[0]))
     far = np.hypot(east, north)
     span_m = float(np.clip(2.4 * far[far < 2000].max(initial=0.0), 200.0, 4000.0))
     ground = np.full((_SIDE, _SIDE, 3), 244, np.uint8)

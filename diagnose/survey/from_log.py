@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from diagnose.cannot_use import CannotUse
+from diagnose.fieldlog.store import METRES_PER_DEGREE
 from diagnose.survey.frame import SHARE
 from diagnose.survey.tally import TALLY, framed, problems, read_tally
 
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 
 OTHERS = "others"
 _NAMED = 0.05  # a kind with a smaller share of all wounds is counted among the others: its own interval says nothing
-_METRES_PER_DEGREE = 111_320.0  # of latitude, mean; good to 0.6 %, as good as a plot's position
 _KEY = ("site", "visit", "plot", "tree")
 _REST = tuple(field.name for field in TALLY if field.name not in _KEY)
 
@@ -111,8 +111,8 @@ def _with_plots(table: pd.DataFrame, log: Log) -> pd.DataFrame:
     lat, lon = joined["lat"].astype(float), joined["lon"].astype(float)
     if lat.notna().any():
         middle = float(lat.mean())
-        table["x"] = ((lon - lon.mean()) * _METRES_PER_DEGREE * math.cos(math.radians(middle))).to_numpy()
-        table["y"] = ((lat - middle) * _METRES_PER_DEGREE).to_numpy()
+        table["x"] = ((lon - lon.mean()) * METRES_PER_DEGREE * math.cos(math.radians(middle))).to_numpy()
+        table["y"] = ((lat - middle) * METRES_PER_DEGREE).to_numpy()
     return table
 
 

@@ -86,22 +86,6 @@ def survival(years: ArrayLike, failed: ArrayLike, kind: str = "", level: float =
                     tuple(at_risk.tolist()), tuple(events.tolist()), len(t), level)
 
 
-def survival_by_kind(barriers: pd.DataFrame, today: str, level: float = 0.95) -> dict[str, Survival]:
-    """Curves for each kind. barriers : columns kind, built, failed (ISO date or empty), removed (ISO date or empty).
-
-    A barrier that was removed whole, or still stands, is seen whole until then.
-    """
-    frame = barriers.copy()
-    built = pd.to_datetime(frame["built"])
-    failed = pd.to_datetime(frame["failed"]) if "failed" in frame.columns else pd.Series(pd.NaT, frame.index)
-    removed = pd.to_datetime(frame["removed"]) if "removed" in frame.columns else pd.Series(pd.NaT, frame.index)
-    end = failed.fillna(removed).fillna(pd.Timestamp(today))
-    years = (end - built).dt.days / 365.25
-    known = built.notna()
-    return {str(kind): survival(years[known][rows], failed[known][rows].notna(), str(kind), level)
-            for kind, rows in frame[known].groupby("kind").groups.items()}
-
-
 def watched(log: Log, site: str | None = None) -> pd.DataFrame:
     """How long each registered barrier was watched: columns kind, part (of the plan, or empty), years, failed.
 
