@@ -36,6 +36,7 @@ WOOD_BLUE = (0.20, 1.05)  # ln(green / blue) of the same
 WOOD_DARKEST = -2.9  # ln(green), in the stem's own shadow
 LEAST_AREA = 15.0  # of a patch [mm2]
 COLUMNS = 20  # across a strip
+NODES = 8  # cells of a strip between those whose place is worked out
 BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems, with sigma; own readings
 FRAY = 0.15  # what is narrower than this share of the patch's width at its ends is a fray, not the patch
 STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read grooves on
@@ -81,8 +82,7 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
     run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
     length = (width, height)[run]
     along = np.arange(0, length, 1.0)
-    low = np.stack([pair[0].at(run, value) for value in along])
-    high = np.stack([pair[1].at(run, value) for value in along])
+    low, high = (line.at(run, along) for line in pair)
     share = (np.arange(-3, COLUMNS + 3) + 0.5) / COLUMNS
     grid = low[:, None] + share[None, :, None] * (high - low)[:, None]
     cell: Any = grid.astype(np.float32)
@@ -224,11 +224,10 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     beyond = max(12.0, 0.25 * (high - low))
     rows = np.arange(high + beyond, low - beyond, -step)
     columns = np.arange(-1.2 * stem.radius - 3 * step, 1.2 * stem.radius + 3 * step, step)
-    grid = stem.on_middle(*np.meshgrid(rows, columns, indexing="ij"))
+    grid, card = _strip_in(plane, stem, rows, columns)
     width, height = picture.size
     outside = (grid < 1).any(axis=2) | (grid > (width - 2, height - 2)).any(axis=2)
     assert plane.layout is not None
-    card = plane.to_mm(grid.reshape(-1, 2)).reshape(grid.shape)
     sheet = np.array(plane.layout.size_mm) * plane.print_scale
     hidden = np.logical_or(outside, ((card > -0.7) & (card < sheet + 0.7)).all(axis=2))
     bgr = sampled(picture.bgr, grid) * 255
@@ -240,10 +239,10 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     bark = bark_rows[:, None] & on_stem & ~hidden
     if bark.sum() < 50:
         return None
-    for column in np.flatnonzero(on_stem[0]):  # the stem's shading, from its bark
-        own = light[bark[:, column], column, 1]
-        if len(own) > 5:
-            light[:, column] -= np.clip(np.median(own) - np.median(light[bark][:, 1]), -1.2, 1.2)
+    own, common = np.full(len(columns), np.nan), np.median(light[bark, 1])  # the stem's shading, from its bark
+    for column in np.flatnonzero(bark.sum(axis=0) > 5):
+        own[column] = np.median(light[bark[:, column], column, 1])
+    light -= np.clip(np.nan_to_num(own - common), -1.2, 1.2).astype(np.float32)[:, None]
     features = np.dstack(
         [
             (light[..., 2] - light[..., 1]) * 160 + 100,
@@ -274,6 +273,30 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
         return None
     level = _to_middle_of_rim(bare, features.astype(np.float32), bark, np.abs(columns) < 0.85 * edge, hidden, step)
     return _patch_of(stem, level, hidden, rows, columns)
+
+
+def _strip_in(plane: Plane, stem: Stem, rows: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Where a strip's cells lie, (h, w, 2) each: in the picture [px] and on the card's plane [mm].
+
+    Worked out for one in NODES cells and laid straight between: perspective bends far less than a pixel there.
+    """
+    by_row, by_column = _between(len(rows)), _between(len(columns))
+    nodes = stem.on_middle(*np.meshgrid(rows[::NODES], columns[::NODES], indexing="ij"))
+    card = plane.to_mm(nodes.reshape(-1, 2)).reshape(nodes.shape)
+    grid, card = (np.stack([by_row @ one[..., k] @ by_column.T for k in (0, 1)], axis=2) for one in (nodes, card))
+    return grid, card
+
+
+def _between(many: int) -> np.ndarray:
+    """What every one in NODES of so many values counts for all of them, (many, nodes): straight between and beyond."""
+    nodes = (many - 1) // NODES + 1
+    place = np.arange(many) / NODES
+    first = np.clip(place.astype(int), 0, max(nodes - 2, 0))
+    weight = np.zeros((many, nodes))
+    weight[np.arange(many), first] = 1 - (place - first)
+    if nodes > 1:
+        weight[np.arange(many), first + 1] = place - first
+    return weight
 
 
 def _largest(mask: np.ndarray) -> np.ndarray | None:

@@ -128,19 +128,24 @@ def _sides_at(outline: np.ndarray, x: np.ndarray, towards: float) -> tuple[np.nd
     """The outline's nearest crossings to either side of the axis at each x; NaN where there are none."""
     ax, ay = outline[:, 0], outline[:, 1]
     bx, by = np.roll(ax, -1), np.roll(ay, -1)
+    first = np.searchsorted(x, np.minimum(ax, bx), "left")  # of the places that each piece of the outline crosses
+    many = np.searchsorted(x, np.maximum(ax, bx), "left") - first
+    piece = np.repeat(np.arange(len(ax)), many)
+    place = np.arange(len(piece)) - np.repeat(np.cumsum(many) - many, many) + first[piece]
+    share = (x[place] - ax[piece]) / (bx[piece] - ax[piece])
+    y = ay[piece] + share * (by[piece] - ay[piece])
+    order = np.lexsort((y, place))
+    crossings = np.split(y[order], np.searchsorted(place[order], np.arange(1, len(x))))
     low, high = np.full(len(x), np.nan), np.full(len(x), np.nan)
     axis = towards
     for i in range(len(x) - 1, -1, -1):
-        crosses = (ax <= x[i]) != (bx <= x[i])
-        if not crosses.any():
+        at = crossings[i].tolist()
+        if not at:
             continue
-        share = (x[i] - ax[crosses]) / (bx[crosses] - ax[crosses])
-        y = np.sort(ay[crosses] + share * (by[crosses] - ay[crosses]))
-        inside = [(a, b) for a, b in zip(y[::2], y[1::2], strict=False)]
-        a, b = max(inside, key=lambda gap: min(gap[1] - axis, axis - gap[0]))
+        a, b = max(zip(at[::2], at[1::2], strict=False), key=lambda gap: min(gap[1] - axis, axis - gap[0]))
         if a <= axis <= b:
             low[i], high[i] = a, b
-            axis += 0.05 * np.clip((a + b) / 2 - axis, -1, 1) * (b - a) / (abs(b - a) + 1e-9)
+            axis += 0.05 * min(max((a + b) / 2 - axis, -1.0), 1.0) * (b - a) / (abs(b - a) + 1e-9)
     return low, high
 
 
@@ -152,7 +157,7 @@ def _robust_line(x: np.ndarray, y: np.ndarray, outwards: int) -> tuple[tuple[flo
     i, j = i[far], j[far]
     b = (y[j] - y[i]) / (x[j] - x[i])
     a = y[i] - b * x[i]
-    stray = np.median(np.abs(y[:, None] - a - b * x[:, None]), axis=0)
+    stray = np.median(np.abs(y - a[:, None] - b[:, None] * x), axis=1)
     best = int(np.argmin(stray))
     line, spread = (float(a[best]), float(b[best])), float(stray[best]) * 1.4826
     floor = 1e-4 * (x[-1] - x[0])
@@ -162,8 +167,9 @@ def _robust_line(x: np.ndarray, y: np.ndarray, outwards: int) -> tuple[tuple[flo
         weight = np.clip(1 - (residual / scale) ** 2, 0, None) ** 2
         if (weight > 0).sum() < 5:
             break
-        mean_x, mean_y = np.average(x, weights=weight), np.average(y, weights=weight)
-        slope = np.average((x - mean_x) * (y - mean_y), weights=weight) / np.average((x - mean_x) ** 2, weights=weight)
+        mean_x, mean_y = weight @ x / weight.sum(), weight @ y / weight.sum()
+        weighted = weight * (x - mean_x)
+        slope = weighted @ (y - mean_y) / (weighted @ (x - mean_x))
         line = (float(mean_y - slope * mean_x), float(slope))
         spread = 1.4826 * float(np.median(np.abs(residual[weight > 0])))
     return line, spread

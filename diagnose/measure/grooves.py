@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy import fft
 
 SPACINGS = (0.5, 9.0)  # of tooth grooves that are looked for [mm]
 LEAST_GROOVES = 3.0  # across the run, for a spacing to mean anything
@@ -57,8 +58,8 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
     room = int(2.2 * SPACINGS[1] / step)  # lags are looked at no farther, so that they never wrap round
     size = (cv2.getOptimalDFTSize(flat.shape[0] + room), cv2.getOptimalDFTSize(flat.shape[1] + room))
     soft = cv2.GaussianBlur(cv2.erode(there.astype(np.float32), np.ones((3, 3))), (0, 0), 0.5 / step) * there
-    spectrum = np.abs(np.fft.fft2(flat * soft, size)) ** 2
-    overlap = np.fft.fftshift(np.fft.ifft2(np.abs(np.fft.fft2(soft, size)) ** 2).real)
+    spectrum = np.abs(fft.rfft2(flat * soft, size)) ** 2
+    overlap = fft.fftshift(fft.irfft2(np.abs(fft.rfft2(soft, size)) ** 2, size))
     best: Grooves | None = None
     strongest = 0.0
     for wave, wide in _directions(spectrum, size, step):
@@ -99,7 +100,7 @@ def _directions(spectrum: np.ndarray, size: tuple[int, int], step: float) -> lis
 
     Power times frequency is collected in each direction, since a surface's texture falls off with frequency.
     """
-    across, up = np.meshgrid(np.fft.fftfreq(size[1], step), -np.fft.fftfreq(size[0], step))
+    across, up = _frequencies(size, step)
     length = np.hypot(across, up)
     band = (length > 1 / SPACINGS[1]) & (length < min(1 / SPACINGS[0], 0.35 / step))
     angle = np.degrees(np.arctan2(up[band], across[band])) % 180
@@ -156,9 +157,15 @@ def _spectral_peak(
 
 def _polar(size: tuple[int, int], step: float, wave: float) -> tuple[np.ndarray, np.ndarray]:
     """Frequency [1/mm] and angle from a direction [degree], 0 to 90, of every place of a spectrum."""
-    across, up = np.meshgrid(np.fft.fftfreq(size[1], step), -np.fft.fftfreq(size[0], step))
+    across, up = _frequencies(size, step)
     apart = np.abs((np.degrees(np.arctan2(up, across)) - wave + 90) % 180 - 90)
     return np.hypot(across, up), apart
+
+
+def _frequencies(size: tuple[int, int], step: float) -> tuple[np.ndarray, np.ndarray]:
+    """Frequency [1/mm] to the right and upwards of every place of the half of a spectrum that says it all."""
+    across, up = np.meshgrid(fft.rfftfreq(size[1], step), -fft.fftfreq(size[0], step))
+    return across.astype(np.float32), up.astype(np.float32)
 
 
 def _passed(spectrum: np.ndarray, size: tuple[int, int], step: float, wave: float, period: float) -> np.ndarray:
@@ -166,7 +173,7 @@ def _passed(spectrum: np.ndarray, size: tuple[int, int], step: float, wave: floa
     length, apart = _polar(size, step, wave)
     octaves = np.log2(np.maximum(length, 1e-9) * period)
     gain = np.exp(-0.5 * (octaves / 0.45) ** 2 - 0.5 * (apart / 12) ** 2)
-    return np.fft.fftshift(np.fft.ifft2(spectrum * gain).real)
+    return np.asarray(fft.fftshift(fft.irfft2(spectrum * gain, size)))
 
 
 def _across(

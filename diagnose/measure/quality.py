@@ -11,6 +11,7 @@ import numpy as np
 BLURRED = 3.5  # width of an edge from a fifth to four fifths of its height, beyond which it is blurred [px]
 DARK = 0.10  # linear light of white paper below which noise rules, 1 = full
 GLARE = 0.5  # share of the paper that is clipped white in all colours
+CLIPPED, ALL_OF_IT = (0.985,) * 3, (2.0,) * 3  # linear light from which a colour counts as clipped, and no bound
 SMALL = 0.1  # one pixel in diameters of the stem
 OBLIQUE = 35.0  # view angle to the sheet [degree]
 
@@ -28,7 +29,7 @@ def edge_width(light: np.ndarray, outline: np.ndarray) -> float:
     normal = np.stack([-along[:, 1], along[:, 0]], axis=1) / (np.linalg.norm(along, axis=1, keepdims=True) + 1e-9)
     reach = np.arange(-8.0, 8.25, 0.25)
     at = (outline[::step, None] + normal[::step, None] * reach[:, None]).astype(np.float32)
-    grey = light.mean(axis=2)
+    grey = _grey(light)
     seen = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     seen = np.where((seen[:, -8:].mean(axis=1) > seen[:, :8].mean(axis=1))[:, None], seen, seen[:, ::-1])
     low, high = np.median(seen[:, :16], axis=1), np.median(seen[:, -16:], axis=1)
@@ -38,6 +39,11 @@ def edge_width(light: np.ndarray, outline: np.ndarray) -> float:
     rise = ((seen - low[:, None]) / (high - low + 1e-9)[:, None])[plain]
     within = ((rise > 0.2) & (rise < 0.8)).sum(axis=1) * 0.25
     return float(np.median(within))
+
+
+def _grey(light: np.ndarray) -> np.ndarray:
+    """Mean of the three colours, (h, w)."""
+    return cv2.transform(light, np.full((1, 3), 1 / 3))
 
 
 def remarks(
@@ -53,9 +59,9 @@ def remarks(
         found.append("the twig is small in the picture: go closer, so that the card fills most of it")
     if edge_width(light, outline) / cells_per_px > BLURRED:
         found.append("the end is blurred: hold still, tap the end to focus there, and give the camera more light")
-    if float(np.percentile(light.mean(axis=2), 90)) < DARK:
+    if float(np.percentile(_grey(light), 90)) < DARK:
         found.append("the picture is dark: photograph in daylight, without a shadow over the card")
-    if float((light.min(axis=2) > 0.985).mean()) > GLARE:
+    if float((cv2.inRange(light, CLIPPED, ALL_OF_IT) > 0).mean()) > GLARE:
         found.append("the paper is overexposed, which thins the twig: turn the card out of the glare or darken the photo")
     if view_angle_deg > OBLIQUE:
         found.append("the card is seen at a slant: photograph it from straight above")

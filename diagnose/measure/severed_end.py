@@ -88,7 +88,8 @@ def white_field(light: np.ndarray, usable: np.ndarray) -> np.ndarray:
     for terms in (1, 3, 6, 6, 6):
         if keep.sum() < 40:
             break
-        fit = np.linalg.lstsq(basis[keep][:, :terms], logs[keep], rcond=None)[0]
+        own = basis[keep][:, :terms]
+        fit = np.linalg.lstsq(own.T @ own, own.T @ logs[keep], rcond=None)[0]
         residual = logs - basis[:, :terms] @ fit
         grey = residual.mean(axis=1)
         spread = max(1.4826 * float(np.median(np.abs(grey[keep]))), 0.01)
@@ -132,7 +133,7 @@ def _sheet_map(picture: Picture, plane: Plane) -> np.ndarray:
         part, full_to_part @ plane.H @ cell_to_mm, (int(width * COARSE), int(height * COARSE)),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
     )
-    return LIGHT[seen]
+    return cv2.LUT(seen, LIGHT)
 
 
 def _sheet_size(plane: Plane) -> tuple[float, float]:
@@ -294,7 +295,7 @@ def take_patch(picture: Picture, facing: Facing, diameter: float, per_mm: float)
     H = cv2.getPerspectiveTransform(cells.astype(np.float32), px.astype(np.float32))
     way = cv2.INTER_CUBIC if scale > per_mm else cv2.INTER_LINEAR
     seen = cv2.warpPerspective(part, H, (w, h), flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
-    return Patch(LIGHT[seen], scale, behind * scale, aside * scale)
+    return Patch(cv2.LUT(seen, LIGHT), scale, behind * scale, aside * scale)
 
 
 def twig_mask(patch: Patch, diameter: float, plain: np.ndarray, straight: bool) -> np.ndarray | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Any
 
 import cv2
 import numpy as np
@@ -21,6 +22,10 @@ REACH = 45.0  # farthest stem from the card that still counts as beside it [mm]
 LINES = 26  # strongest lines that are paired
 CARD_RIM = 1.3  # round the card, where its own edge would be found [mm]
 LEAST_LENGTH = 22.0  # of a straight edge [mm]
+LAB_UNITS = 2.5  # grey levels for a unit of CIELAB
+LARGEST_STEP = 12.0  # across an edge that counts, in each of CIELAB's units
+STEP_UNITS = 127 / LARGEST_STEP
+WHOLLY_OPEN = 253  # of 255: what is turned mixes open places with hidden ones
 
 FRONT_SIGMA = 2.5  # how far the stem's front stands off the card's plane [mm]; common practice, no source
 BEHIND = (1.5, 1.2)  # the same for a card that covers the stem: this much farther away, with sigma [mm]
@@ -37,7 +42,8 @@ class View:
     """The card's surroundings as seen flat on the card's plane.
 
     light : (h, w, 3) float32 natural logarithm of blue, green, red light, the card's white at zero.
-    lab : (h, w, 3) float32 CIELAB. open : (h, w) bool, in the picture and not on the card. scale [px/mm].
+    lab : (h, w, 3) uint8 CIELAB, LAB_UNITS to the unit, a and b from the middle on. open : (h, w) bool, in the picture
+    and not on the card. scale [px/mm].
     """
 
     light: np.ndarray
@@ -60,9 +66,10 @@ class Line:
     along: np.ndarray
     strength: float
 
-    def at(self, coordinate: int, value: float) -> np.ndarray:
-        """The point of the line whose x (0) or y (1) is `value`."""
-        return self.middle + self.along * (value - self.middle[coordinate]) / self.along[coordinate]
+    def at(self, coordinate: int, value: float | np.ndarray) -> np.ndarray:
+        """The point of the line whose x (0) or y (1) is `value`: (2,), or (n, 2) for (n,) values."""
+        way = (np.asarray(value, float)[..., None] - self.middle[coordinate]) / self.along[coordinate]
+        return np.asarray(self.middle + self.along * way)
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,8 +156,8 @@ def view_of_card(picture: Picture, plane: Plane) -> View:
     low, right, bottom = ((MARGIN + edge) * VIEW_SCALE for edge in (-CARD_RIM, width + CARD_RIM, height + CARD_RIM))
     free[int(low) : int(bottom) + 1, int(low) : int(right) + 1] = False
     light = log_light(bgr, white_of_card(small, plane, factor))
-    lab = cv2.cvtColor(bgr.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
-    return View(light, lab, free, VIEW_SCALE)
+    lab = cv2.cvtColor(bgr.astype(np.float32) / 255, cv2.COLOR_BGR2LAB) * LAB_UNITS + (0, 128, 128)
+    return View(light, np.clip(np.round(lab), 0, 255).astype(np.uint8), free, VIEW_SCALE)
 
 
 def white_of_card(small: np.ndarray, plane: Plane, factor: int) -> np.ndarray:
@@ -180,15 +187,15 @@ def straight_edges(view: View) -> list[Line]:
     """The strongest long straight edges about along the card's sides, strongest first.
 
     For each direction the view is turned and the signed colour step across it is averaged along it: texture
-    cancels, the sides of a stem add up.
+    cancels, the sides of a stem add up. Steps are kept as bytes, STEP_UNITS to the unit about 128, which also cuts
+    off what is beyond LARGEST_STEP.
     """
     height, width = view.open.shape
     side = int(np.hypot(width, height)) + 1
     centre = ((width - 1) / 2, (height - 1) / 2)
     offsets = np.arange(-TURN_LIMIT, TURN_LIMIT + 0.1, 1.0)
     angles = np.concatenate([offsets, offsets + 90])
-    image = np.dstack([view.lab, np.zeros_like(view.lab[..., 0])])
-    image[..., 3] = view.open
+    image = np.dstack([view.lab, view.open.astype(np.uint8) * 255])
     strength = np.zeros((len(angles), side), np.float32)
     turns = []
     for row, angle in enumerate(angles):
@@ -198,12 +205,17 @@ def straight_edges(view: View) -> list[Line]:
         short = turn.copy()
         short[1] /= ALONG  # an edge is averaged along itself anyway
         turned = cv2.warpAffine(image, short, (side, side // ALONG + 1))
-        step = cv2.Sobel(turned[..., :3], cv2.CV_32F, 1, 0, ksize=3, scale=0.25)
-        seen = (turned[..., 3] > 0.99).astype(np.float32)
-        step = np.clip(step, -12, 12, out=step) * seen[..., None]
-        count = cv2.reduce(seen, 0, cv2.REDUCE_SUM)[0]
-        mean = np.linalg.norm(cv2.reduce(step, 0, cv2.REDUCE_SUM)[0], axis=-1) / np.maximum(count, 1)
-        spread = np.sqrt(cv2.reduce(step, 0, cv2.REDUCE_SUM2)[0].sum(axis=-1) / np.maximum(count, 1))
+        seen: Any = cv2.inRange(cv2.extractChannel(turned, 3), WHOLLY_OPEN, 255)
+        step = cv2.Sobel(turned, cv2.CV_8U, 1, 0, ksize=3, scale=0.25 * STEP_UNITS / LAB_UNITS, delta=128)
+        step = cv2.bitwise_and(step, step, mask=seen)
+        count = cv2.reduce(seen, 0, cv2.REDUCE_SUM, dtype=cv2.CV_32S)[0] / 255.0
+        total, squares = (cv2.reduce(step, 0, what, dtype=cv2.CV_32S)[0][:, :3].astype(float)
+                          for what in (cv2.REDUCE_SUM, cv2.REDUCE_SUM2))
+        squares += 128 * (128 * count[:, None] - 2 * total)  # about 128
+        total -= 128 * count[:, None]
+        many = np.maximum(count, 1)
+        mean = np.linalg.norm(total, axis=1) / STEP_UNITS / many
+        spread = np.sqrt(squares.sum(axis=1) / many) / STEP_UNITS
         strength[row] = np.where(count * ALONG > LEAST_LENGTH * view.scale, mean**2 / (spread + 0.5), 0)
     return list(_peaks(strength, angles, turns, side))
 
