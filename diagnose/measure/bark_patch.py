@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import cv2
@@ -30,13 +31,18 @@ from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.signs import Bounded, Measured, Sign
 
+Place = Callable[[np.ndarray, np.ndarray], np.ndarray]
 NONE: Any = None  # where OpenCV takes nothing but its stubs do not say so
 WOOD_RED = (-0.04, 0.46)  # ln(red / green) of bare wood against the card's white, fresh to weathered; own readings
 WOOD_BLUE = (0.20, 1.05)  # ln(green / blue) of the same
 WOOD_DARKEST = -2.9  # ln(green), in the stem's own shadow
 LEAST_AREA = 15.0  # of a patch [mm2]
+LARGE_ENOUGH, PLAIN_ENOUGH = 200.0, 0.6  # area [mm2] and contrast of a patch beyond which it is no likelier
+BEST_PATCH = 0.5 * float(np.log(LARGE_ENOUGH)) + float(np.log(PLAIN_ENOUGH))  # what they add to a score, at most
+TRIED = 4  # candidates that are looked at closely
 COLUMNS = 20  # across a strip
-NODES = 8  # cells of a strip between those whose place is worked out
+GRAPH_BEYOND = 10.0  # how much bark above and below a patch is enough to know bark by [mm]
+NODES = 6  # cells of a strip between those whose place is worked out
 BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems, with sigma; own readings
 FRAY = 0.15  # what is narrower than this share of the patch's width at its ends is a fray, not the patch
 STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read grooves on
@@ -72,9 +78,23 @@ class Candidate:
 
 
 def candidates(view: View, lines: list[Line], tap: np.ndarray | None = None) -> list[Candidate]:
-    """Strips that carry a bare patch, likeliest first. tap : (2,) view pixels on the patch."""
-    found = [_candidate(view, pair, tap) for pair in likely_pairs(view, lines)]
-    return sorted((one for one in found if one is not None), key=lambda one: -one.score)
+    """Strips that carry a bare patch, likeliest first, at most TRIED. tap : (2,) view pixels on the patch.
+
+    The pairs with the strongest sides come first, and the rest are spared once they could not be among the likeliest.
+    """
+    found: list[Candidate] = []
+    for pair in sorted(likely_pairs(view, lines), key=lambda pair: -_of_sides(pair)):
+        if len(found) == TRIED and _of_sides(pair) + BEST_PATCH < found[-1].score:
+            break
+        one = _candidate(view, pair, tap)
+        if one is not None:
+            found = sorted([*found, one], key=lambda one: -one.score)[:TRIED]
+    return found
+
+
+def _of_sides(pair: tuple[Line, Line]) -> float:
+    """What the strength of its sides adds to a candidate's score."""
+    return 0.6 * float(np.log(pair[0].strength) + np.log(pair[1].strength))
 
 
 def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> Candidate | None:
@@ -143,14 +163,8 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
         columns = [np.median(colour[plain[:, k], k, :2], axis=0) for k in np.flatnonzero(stem) if plain[:, k].sum() > 12]
         mixed = float(np.std(np.array(columns), axis=0).max()) if len(columns) > 3 else 1.0
         contrast = float(np.linalg.norm(patch_colour - bark_colour))
-        score = (
-            0.6 * np.log(min(pair[0].strength, pair[1].strength))
-            + 0.6 * np.log(max(pair[0].strength, pair[1].strength))
-            + 0.5 * np.log(min(area, 200.0))
-            + np.log(min(contrast, 0.6))
-            - 4 * leak
-            - 6 * mixed
-        )
+        of_patch = 0.5 * np.log(min(area, LARGE_ENOUGH)) + np.log(min(contrast, PLAIN_ENOUGH))
+        score = _of_sides(pair) + of_patch - 4 * leak - 6 * mixed
         centre = grid[mask].mean(axis=0)
         span = (float(grid[band][0, 0, run]), float(grid[band][-1, 0, run]))
         if best is None or score > best.score:
@@ -192,7 +206,7 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float
     if taps:
         tap = (plane.to_mm(np.array([taps[0]], float))[0] + MARGIN) * view.scale
     sure = SURE if tap is None else SURE_WHERE_TAPPED
-    likely = [one for one in candidates(view, straight_edges(view), tap)[:4] if one.score >= sure]
+    likely = [one for one in candidates(view, straight_edges(view), tap) if one.score >= sure]
     thickest = WIDTHS[1] if taps else THICKEST_UNTAPPED
     fitted: list[tuple[Stem, Candidate]] = []
     for candidate in likely:
@@ -224,12 +238,11 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     beyond = max(12.0, 0.25 * (high - low))
     rows = np.arange(high + beyond, low - beyond, -step)
     columns = np.arange(-1.2 * stem.radius - 3 * step, 1.2 * stem.radius + 3 * step, step)
-    grid, card = _strip_in(plane, stem, rows, columns)
-    width, height = picture.size
-    outside = (grid < 1).any(axis=2) | (grid > (width - 2, height - 2)).any(axis=2)
+    grid = laid_between(stem.on_middle, rows, columns)
+    card = laid_between(lambda up, right: _on_plane(plane, stem.on_middle(up, right)), rows, columns)
     assert plane.layout is not None
     sheet = np.array(plane.layout.size_mm) * plane.print_scale
-    hidden = np.logical_or(outside, ((card > -0.7) & (card < sheet + 0.7)).all(axis=2))
+    hidden = ~_within(grid, np.ones(2), np.array(picture.size) - 2) | _within(card, -np.full(2, 0.7), sheet + 0.7)
     bgr = sampled(picture.bgr, grid) * 255
     light = log_light(cv2.GaussianBlur(bgr, (0, 0), max(0.5, 0.12 / step)), white_of_card(picture.bgr, plane, 1))
     edge = _limb(stem)
@@ -252,7 +265,7 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     )
     features = np.clip(features, 0, 255).astype(np.uint8)
     features[hidden] = np.median(features[bark], axis=0).astype(np.uint8)
-    spot = np.linalg.norm(grid - centre_px, axis=2) * step
+    spot = np.hypot(grid[..., 0] - centre_px[0], grid[..., 1] - centre_px[1]) * step
     seed = (spot < max(2.0, 0.15 * stem.radius)) & on_stem & ~hidden
     if seed.sum() < 10:
         return None
@@ -267,24 +280,34 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     if (mask == cv2.GC_PR_FGD).sum() < 30:
         return None
     cv2.setRNGSeed(1)
-    cv2.grabCut(features, mask, NONE, np.zeros((1, 65)), np.zeros((1, 65)), 4, cv2.GC_INIT_WITH_MASK)
-    bare = _largest(np.isin(mask, (cv2.GC_FGD, cv2.GC_PR_FGD)))
+    near = slice(*np.flatnonzero((rows < high + GRAPH_BEYOND) & (rows > low - GRAPH_BEYOND))[[0, -1]] + (0, 1))
+    cv2.grabCut(features[near], mask[near], NONE, np.zeros((1, 65)), np.zeros((1, 65)), 2, cv2.GC_INIT_WITH_MASK)
+    bare = _largest((mask == cv2.GC_FGD) | (mask == cv2.GC_PR_FGD))
     if bare is None or bare.sum() * step**2 < LEAST_AREA:
         return None
     level = _to_middle_of_rim(bare, features.astype(np.float32), bark, np.abs(columns) < 0.85 * edge, hidden, step)
     return _patch_of(stem, level, hidden, rows, columns)
 
 
-def _strip_in(plane: Plane, stem: Stem, rows: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Where a strip's cells lie, (h, w, 2) each: in the picture [px] and on the card's plane [mm].
+def laid_between(place: Place, one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """What `place` makes of each pair of evenly spaced values, (n, m, 2).
 
-    Worked out for one in NODES cells and laid straight between: perspective bends far less than a pixel there.
+    Worked out for one in NODES of either and laid straight between: perspective and a stem's roundness bend far less
+    than a pixel there.
     """
-    by_row, by_column = _between(len(rows)), _between(len(columns))
-    nodes = stem.on_middle(*np.meshgrid(rows[::NODES], columns[::NODES], indexing="ij"))
-    card = plane.to_mm(nodes.reshape(-1, 2)).reshape(nodes.shape)
-    grid, card = (np.stack([by_row @ one[..., k] @ by_column.T for k in (0, 1)], axis=2) for one in (nodes, card))
-    return grid, card
+    nodes = place(*np.meshgrid(one[::NODES], other[::NODES], indexing="ij"))
+    by_one, by_other = _between(len(one)), _between(len(other))
+    return np.stack([by_one @ nodes[..., k] @ by_other.T for k in (0, 1)], axis=2)
+
+
+def _on_plane(plane: Plane, px: np.ndarray) -> np.ndarray:
+    return plane.to_mm(px.reshape(-1, 2)).reshape(px.shape)
+
+
+def _within(at: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Whether points (..., 2) lie in a box, its sides left out."""
+    x, y = at[..., 0], at[..., 1]
+    return (x > low[0]) & (x < high[0]) & (y > low[1]) & (y < high[1])
 
 
 def _between(many: int) -> np.ndarray:
@@ -341,8 +364,8 @@ def _unlikeness(features: np.ndarray, sample: np.ndarray) -> np.ndarray:
         inverse = np.linalg.inv(np.cov(own.T) + 9 * np.eye(3))
         far = np.einsum("ij,jk,ik->i", own - middle, inverse, own - middle)
         own = own[far <= np.quantile(far, 0.9)]
-    off = features - middle
-    return np.sqrt(np.einsum("ijk,kl,ijl->ij", off, inverse, off))
+    evened = cv2.transform(features - middle, np.linalg.cholesky(inverse).T)
+    return np.sqrt(np.einsum("ijk,ijk->ij", evened, evened))
 
 
 def _opened(mask: np.ndarray) -> np.ndarray:
@@ -558,8 +581,7 @@ def _grooves_on(picture: Picture, plane: Plane, patch: Patch) -> Grooves | None:
     pixel = stem.distance / stem.camera.K[0, 0]
     step = float(np.clip(pixel, 0.08, 0.2))
     up, turn, bare = unrolled(patch, step)
-    ups, turns = np.meshgrid(up, turn, indexing="ij")
-    grid = stem.on_surface(ups, turns, stem.radius * (1 - BARK_SHARE[0]))
+    grid = laid_between(partial(stem.on_surface, radius=stem.radius * (1 - BARK_SHARE[0])), up, turn)
     light = log_light(sampled(picture.bgr, grid) * 255, white_of_card(picture.bgr, plane, 1))[..., 1]
     inset = round(0.9 / step)
     inside = cv2.erode(np.pad(bare, 1).astype(np.uint8), np.ones((2 * inset + 1, 2 * inset + 1)))[1:-1, 1:-1] > 0

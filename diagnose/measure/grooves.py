@@ -34,8 +34,12 @@ def flattened(light: np.ndarray, there: np.ndarray, step: float, scale_mm: float
     sigma = scale_mm / step
     light = np.where(there, light, 0).astype(np.float32)
 
+    small = max(1, int(sigma / 4))  # what is smoothed so far needs no finer pixels
+    few = (-(-light.shape[1] // small), -(-light.shape[0] // small))
+
     def smooth(image: np.ndarray) -> np.ndarray:
-        return cv2.GaussianBlur(image, (0, 0), sigma)
+        reduced = cv2.GaussianBlur(cv2.resize(image, few, interpolation=cv2.INTER_AREA), (0, 0), sigma / small)
+        return cv2.resize(reduced, image.shape[::-1], interpolation=cv2.INTER_LINEAR)
 
     total = np.maximum(smooth(weight), 1e-3)
     rest = (light - smooth(light * weight) / total) * weight

@@ -28,6 +28,7 @@ Point = tuple[float, float]
 COARSE = 4.0  # pixels a millimetre on the sheet's coarse map
 INSET = 2.0  # the sheet's edge, left out [mm]
 THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
+SHORTEST_WHOLE = 3.0  # what lies on the sheet with both its ends and is shorter, in diameters, is dirt or a seed
 DARKER_THAN_SHADOW = 1.3  # darkness, warmth counted twice, that no shadow on white paper reaches
 DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
 PLAIN_MIDDLE = (110.0, 60.0)  # of the sheet [mm]
@@ -206,7 +207,8 @@ def _stems_of(own: np.ndarray, rim: np.ndarray, plane: Plane) -> list[Stem]:
         length = float(np.hypot(*(far - start)))
         line = (start + (far - start) * np.linspace(0.15, 0.9, 40)[:, None]).round().astype(int)
         diameter = 2 * float(np.median(near[line[:, 1], line[:, 0]])) - 0.7
-        if length < 1.3 * diameter or diameter < 2 or diameter > THICKEST * COARSE:
+        shortest = 1.3 if entry.any() else SHORTEST_WHOLE
+        if length < shortest * diameter or diameter < 2 or diameter > THICKEST * COARSE:
             continue
         end, direction = _tip_along(at, far, (far - start) / length, diameter)
         tip, behind = (end + 0.5) / COARSE, (end - direction * min(4 * diameter, length) + 0.5) / COARSE
