@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diagnose.measure.severed_end import measure_end_on_card
+from diagnose.measure.severed_end import face_length, find_stems, measure_end_on_card, see_end
 from diagnose.measure.simulate.twig import Setting, picture_of
 from diagnose.measure.true_slope import true_slope
 from diagnose.photo.picture import read_picture
@@ -62,3 +62,31 @@ def test_rolling_the_twig_does_not_change_its_true_slope(roll: float) -> None:
     found = measure_end_on_card(picture, find_card(picture)).measured["true_slope_deg"]
     assert isinstance(found, Measured)
     assert found.value == pytest.approx(40.0, abs=5.0)
+
+
+def test_the_length_of_the_pale_face_tells_the_slope_of_a_cut_that_looks_at_the_camera() -> None:
+    """An ellipse tan(50) as long as it is wide; a section that is not quite round bends the outline too much."""
+    long = float(np.tan(np.radians(50.0)))
+    by_outline = true_slope(2.0, 1.0, bulge=1.2 * long, pixel=0.02, tone=0.9, shear=0.0)
+    by_face = true_slope(2.0, 1.0, bulge=1.2 * long, pixel=0.02, tone=0.9, shear=0.0, face=(long + 0.024, 0.01))
+    assert isinstance(by_outline, Measured) and isinstance(by_face, Measured)
+    assert by_face.value == pytest.approx(50.0, abs=2.0)
+    assert by_face.sigma < by_outline.sigma
+    assert abs(by_outline.value - 50.0) < 2 * by_outline.sigma
+
+
+@pytest.mark.parametrize("theta", [25.0, 40.0, 55.0])
+def test_the_pale_face_is_as_long_as_the_plane_through_the_cylinder_makes_it(theta: float) -> None:
+    setting = Setting(seed=5, theta=theta, roll=-90.0, diameter=8.0, buds=0, dirt=0, tilt=2.0, heading=70.0)
+    picture = read_picture(picture_of(setting)[0], "simulated.jpg")
+    plane = find_card(picture)
+    seen = see_end(picture, plane, find_stems(picture, plane)[0])
+    assert seen is not None
+    face = face_length(seen)
+    assert face is not None
+    assert face[0] == pytest.approx(np.tan(np.radians(theta)), rel=0.12)
+
+
+def test_where_bark_looks_at_the_camera_no_face_is_believed() -> None:
+    away = true_slope(30.0, 1.0, bulge=0.8, pixel=0.02, tone=0.0, shear=0.0, face=(0.04, 0.01))
+    assert away == true_slope(30.0, 1.0, bulge=0.8, pixel=0.02, tone=0.0, shear=0.0)

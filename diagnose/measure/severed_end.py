@@ -31,6 +31,9 @@ THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
 SHORTEST_WHOLE = 3.0  # what lies on the sheet with both its ends and is shorter, in diameters, is dirt or a seed
 DARKER_THAN_SHADOW = 1.3  # darkness, warmth counted twice, that no shadow on white paper reaches
 DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
+COARSEST_FACE = 0.1  # pixel, in diameters, beyond which the wood face is not measured
+LONGEST_FACE = 2.2  # diameters: a slope of 65 degrees, seen face on
+FACE_LINES_AGREE = 0.08  # diameters: lines on torn wood differ by more
 PLAIN_MIDDLE = (110.0, 60.0)  # of the sheet [mm]
 AROUND_MIDDLE = 2.0  # an end may lie this far outside it [mm]
 BOTH_ENDS = (
@@ -604,7 +607,7 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
 def _true_slope(seen: SeenEnd, slope: float, sigma: float) -> Sign:
     lean = seen.facing.lean
     shear = -lean / float(np.sqrt(1 - lean**2))
-    return true_slope(slope, sigma, seen.end.bulge, seen.pixel, face_tone(seen), shear)
+    return true_slope(slope, sigma, seen.end.bulge, seen.pixel, face_tone(seen), shear, face_length(seen))
 
 
 def _shapes(seen: SeenEnd) -> dict[str, np.ndarray]:
@@ -648,3 +651,33 @@ def face_tone(seen: SeenEnd) -> float:
         light = look(np.stack([x.ravel(), np.tile(y, 9)], axis=1))
         tones.append(np.log(np.median(light, axis=0) + 0.01))
     return float((tones[0] - tones[1]).mean())
+
+
+def face_length(seen: SeenEnd) -> tuple[float, float] | None:
+    """Length of the pale wood face along the axis through its middle, and the spread of its readings, in diameters.
+
+    On each of some lines along the axis the border between face and bark is where two even tones explain the light
+    best; a face is an ellipse, so that every line tells the length through the middle. None where the lines disagree,
+    as with torn wood, or where a picture is too coarse.
+    """
+    end, start = seen.end, 0.5 * seen.pixel
+    if seen.pixel > COARSEST_FACE:
+        return None
+    y = np.linspace(-0.3, 0.3, 13)
+    behind = np.linspace(start, LONGEST_FACE, 90)
+    x = np.interp(y, end.y, end.x)[:, None] - behind
+    tone = np.log(light_at(seen)(np.stack([x.ravel(), np.repeat(y, len(behind))], axis=1)) + 0.01)
+    total = np.cumsum(tone.reshape(len(y), len(behind), 3), axis=1)
+    count = np.arange(1, len(behind) + 1)[:, None]
+    before = (total / count)[:, 1:-8]
+    after = ((total[:, -1:] - total)[:, 1:-8]) / (len(behind) - count[1:-8])
+    apart = before - after
+    gain = (apart**2).sum(axis=2) * (count * (len(behind) - count))[1:-8, 0]  # how much two tones explain over one
+    gain = np.where(apart.mean(axis=2) > 0.15, gain, 0.0)
+    if (gain.max(axis=1) > 0).sum() < 9:
+        return None
+    found = gain.max(axis=1) > 0
+    length = (behind[1 + gain.argmax(axis=1)] / (2 * np.sqrt(0.25 - y**2)))[found]
+    middle = float(np.median(length))
+    spread = 1.4826 * float(np.median(np.abs(length - middle)))
+    return None if spread > FACE_LINES_AGREE else (middle, spread)
