@@ -141,9 +141,14 @@ def test_every_reply_states_its_own_culprit_numbers_and_question(judged: Log) ->
             value = numbers[sign]
             own = [value.low, value.high] if isinstance(value, Bounded) else [value.value]  # type: ignore[union-attr]
             assert figures == pytest.approx(own, rel=0.06, abs=0.6), sign  # two digits
-        assert (" ".join(row["question"].split()) in " ".join(text.split())) or row["pile"] in (READY, SEEN)
+        asked, _, choices = row["question"].partition(" Please choose: ")
+        if row["pile"] not in (READY, SEEN):
+            assert " ".join(asked.split()) in " ".join(text.split())
+            assert all(f"\n  - {choice}\n" in text for choice in choices.rstrip(".").split("; ") if choice)
         if row["pile"] == ASK:
             assert row["question"]
+        if not any("error" not in one for one in looked(judged, row["photos"]).values()) and row["pile"] != SEEN:
+            assert "could not open your photo" in text
         helps = told.barrier != ""
         assert helps == ("What to put up:" in text) == ("Please take care:" in text)
         if helps:

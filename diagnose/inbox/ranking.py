@@ -22,6 +22,8 @@ PILES = (LOOK, READY, ASK, SEEN)  # in the order in which an adviser's hour is b
 CLEAR = 0.80  # probability of the leading kind from which an answer goes out; our choice
 SAME_BARRIER = 0.85  # probability of all kinds that need the same barrier, from which that is enough; our choice
 PROTECTED = ("beaver", "mountain_beaver", "hare")  # protected somewhere, or with a closed season: from memory
+AGAIN = "We could not open your photo. Could you send it once more, as it lies on the phone or the camera?"
+CHOOSE = " Please choose: "  # between a question and its choices, which semicolons part
 CARD = "Could you photograph it once more, laid on the printed scale card, from straight above?"
 
 
@@ -74,12 +76,14 @@ def _clear(found: Diagnosis) -> str:
 def _question(found: Diagnosis, looked: Sequence[Mapping[str, Any]]) -> str:
     """The one thing to ask back: a better photo where none was measured, else the fact most worth knowing."""
     step = next_step(found.verdict, (), NEED_OF)
+    if looked and all("error" in told for told in looked):
+        return AGAIN
     if not any(told.get("measured") for told in looked) and looked:
         return CARD
     if step.question is not None:
         word = vocabulary()[step.question]
         choices = "; ".join([*word.choices.values(), "I do not know"])
-        return f"{word.question} Please choose: {choices}."
+        return f"{word.question}{CHOOSE}{choices}."
     return CARD if not looked else ""
 
 

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, catalogue, group_words
 from diagnose.diagnosis import Diagnosis
+from diagnose.inbox.ranking import CARD, CHOOSE
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -47,6 +48,7 @@ class Letter:
     decided: tuple[str, ...]
     against: tuple[str, ...]
     question: str
+    choices: tuple[str, ...]
     how_to_photograph: str
     barrier: str
     sizes: tuple[str, ...]
@@ -66,7 +68,7 @@ def letter(row: Mapping[str, Any], found: Diagnosis, sender: str = "", signature
     kind = max(verdict.groups, key=lambda key: verdict.groups[key])
     share = verdict.groups[kind]
     clear = row["pile"] in ("ready", "seen before") or share >= 0.8
-    better = str(row["question"]).startswith("Could you photo") or not found.measurement.measured
+    better = CARD in str(row["question"]) or not found.measurement.measured
     helps = clear and barrier.kind is not None
     sizes = [f"{name}: {length(what.value_mm, inches)}" for name, what in barrier.figures().items()]
     if barrier.base:
@@ -74,13 +76,14 @@ def letter(row: Mapping[str, Any], found: Diagnosis, sender: str = "", signature
     speaks = [_plain(reason.words) for reason in verdict.reasons if reason.weight > 0.05 and clear]
     against = [_plain(reason.words) for reason in verdict.reasons if reason.weight < -0.3 and clear]
     photos = len(row["photos"])
+    question, _, choices = ("" if row["pile"] in ("ready", "seen before") else str(row["question"])).partition(CHOOSE)
     return Letter(
         greeting=f"Dear {sender}," if sender else "Hello,",
         about=str(row["about"]), day=_day(row.get("received_at")), kind=kind, share=round(share, 4),
         answer=_answer(kind, share, found, clear),
         photos_words="your photo" if photos == 1 else f"your {photos} photos", measured=tuple(_measured(found, inches)),
         decided=tuple(speaks[:4]), against=tuple(against[:2]),
-        question="" if row["pile"] in ("ready", "seen before") else str(row["question"]),
+        question=question, choices=tuple(choices.rstrip(".").split("; ")) if choices else (),
         how_to_photograph=HOW_TO if better else "",
         barrier=barrier_line(barrier).removeprefix("Barrier: ") if helps else "", sizes=tuple(sizes) if helps else (),
         instead=tuple(barrier.instead) if clear else (),
@@ -174,14 +177,16 @@ def as_pdf(text: str, title: str = "Reply", paper: str = "A4") -> bytes:
     plain = ParagraphStyle("plain", fontName="Helvetica", fontSize=10.5, leading=14.5, spaceAfter=7)
     head = ParagraphStyle("head", parent=plain, fontName="Helvetica-Bold", spaceBefore=6, spaceAfter=2, keepWithNext=1)
     item = ParagraphStyle("item", parent=plain, leftIndent=14, bulletIndent=3, spaceAfter=2)
-    flow = []
+    after_list = ParagraphStyle("after list", parent=plain, spaceBefore=7)
+    flow: list[Paragraph] = []
     for block in re.split(r"\n\s*\n", text.strip()):
         run: list[str] = []
         for line in [*block.splitlines(), ""]:
             heads = line.rstrip().endswith(":") and len(line) < 70
             starts = line.strip().startswith("- ") or heads or not line.strip()
             if starts and run:
-                flow.append(Paragraph(escape(" ".join(run)), plain))
+                listed = bool(flow) and flow[-1].style is item
+                flow.append(Paragraph(escape(" ".join(run)), after_list if listed else plain))
                 run = []
             if line.strip().startswith("- "):
                 flow.append(Paragraph(escape(line.strip()[2:]), item, bulletText="•"))
