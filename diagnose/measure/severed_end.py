@@ -26,6 +26,8 @@ from diagnose.signs import Bounded, Measured, Sign
 
 Point = tuple[float, float]
 COARSE = 4.0  # pixels a millimetre on the sheet's coarse map
+EVENLY = np.full(3, 1 / 3, np.float32)  # weights of blue, green and red
+FIELD_STEP = 4  # pixels between those where the light of bare paper is worked out
 INSET = 2.0  # the sheet's edge, left out [mm]
 THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
 SHORTEST_WHOLE = 3.0  # what lies on the sheet with both its ends and is shorter, in diameters, is dirt or a seed
@@ -86,7 +88,7 @@ def white_field(light: np.ndarray, usable: np.ndarray) -> np.ndarray:
     u, v, on = (u / w - 0.5).ravel(), (v / h - 0.5).ravel(), usable[::step, ::step].ravel() > 0
     basis = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
     logs = np.log(light[::step, ::step].reshape(-1, 3) + 0.004)
-    brightness = logs.mean(axis=1)
+    brightness = logs @ EVENLY
     on &= brightness > np.percentile(brightness[on], 97) - 0.9
     keep = on & (brightness > np.percentile(brightness[on], 60) - 0.12)
     for terms in (1, 3, 6, 6, 6):
@@ -94,18 +96,17 @@ def white_field(light: np.ndarray, usable: np.ndarray) -> np.ndarray:
             break
         own = basis[keep][:, :terms]
         fit = np.linalg.lstsq(own.T @ own, own.T @ logs[keep], rcond=None)[0]
-        residual = logs - basis[:, :terms] @ fit
-        grey = residual.mean(axis=1)
+        blue, green, red = (logs - basis[:, :terms] @ fit).T
+        grey = (blue + green + red) / 3
+        tint = np.maximum(np.maximum(blue, green), red) - np.minimum(np.minimum(blue, green), red)
         spread = max(1.4826 * float(np.median(np.abs(grey[keep]))), 0.01)
-        keep = on & (grey > -2.5 * spread) & (grey < 4 * spread) & (np.ptp(residual, axis=1) < 0.1 + 3 * spread)
-    # each term along its own side, and only their product over the whole
-    one, of_u, of_v, of_uu, of_uv, of_vv = np.pad(fit, ((0, 6 - len(fit)), (0, 0))).astype(np.float32)
-    across = (np.arange(w, dtype=np.float32) / w - np.float32(0.5))[:, None]
-    down = (np.arange(h, dtype=np.float32) / h - np.float32(0.5))[:, None]
-    field = down[:, None] * (of_uv * across)
-    field += one + of_u * across + of_uu * across * across
-    field += (of_v * down + of_vv * down * down)[:, None]
-    return cv2.exp(field)
+        keep = on & (grey > -2.5 * spread) & (grey < 4 * spread) & (tint < 0.1 + 3 * spread)
+    # so smooth a field is worked out for one in FIELD_STEP pixels of either side and laid between
+    across, down = ((np.arange(-(-side // FIELD_STEP)) * FIELD_STEP + (FIELD_STEP - 1) / 2) / side - 0.5 for side in (w, h))
+    one, of_u, of_v, of_uu, of_uv, of_vv = np.pad(fit, ((0, 6 - len(fit)), (0, 0)))
+    u, v = across[None, :, None], down[:, None, None]
+    few = np.exp(one + of_u * u + of_v * v + of_uu * u * u + of_uv * u * v + of_vv * v * v).astype(np.float32)
+    return cv2.resize(few, None, fx=FIELD_STEP, fy=FIELD_STEP, interpolation=cv2.INTER_LINEAR)[:h, :w]
 
 
 def _colour(light: np.ndarray, white: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -378,7 +379,6 @@ def sharpened_outline(patch: Patch, mask: np.ndarray, zoom: float = 1.0) -> tupl
     """
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     outline = max(contours, key=len)[:, 0].astype(float)
-    certain = np.zeros(len(outline))
     for _turn in range(2):
         normal = _normals(outline, 3)
         reach = np.arange(-4.0, 4.25, 0.25) * zoom
@@ -404,9 +404,8 @@ def sharpened_outline(patch: Patch, mask: np.ndarray, zoom: float = 1.0) -> tupl
         shift = np.where(good, shift, 0.0)
         shift = _running_median(shift, 5)
         outline = outline + normal * shift[:, None]
-        bright = np.sqrt((np.percentile(seen, 95, axis=(0, 1)) ** 2).sum())
-        certain = np.sqrt(contrast) / max(float(bright), 1e-6)
-    return outline, certain
+    bright = float(np.sqrt((np.percentile(seen, 95, axis=(0, 1)) ** 2).sum()))
+    return outline, np.sqrt(contrast) / max(bright, 1e-6)
 
 
 def _normals(outline: np.ndarray, k: int) -> np.ndarray:
