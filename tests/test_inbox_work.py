@@ -312,6 +312,49 @@ def test_killed_at_random_and_started_again_it_ends_with_the_same_rows_and_nothi
         assert looks <= len(_looked(whole)) + sum(run["killed"] for run in told if run["log"] == name)
 
 
+_BY_TWO = """
+import sys
+from diagnose.fieldlog.store import open_log
+from diagnose.inbox import work
+if __name__ == "__main__":
+    log = open_log(sys.argv[1])
+    work.take_in(log, sys.argv[2])
+    work.measure(log, 2)
+    work.judge(log, "east", workers=2)
+"""
+
+
+def test_killed_while_two_workers_measure_it_ends_with_the_same_rows(small: Path, tmp_path: Path) -> None:
+    chance, kills = np.random.default_rng(5), int(os.environ.get("DIAGNOSE_INBOX_KILLS", "6")) // 2
+    program = tmp_path / "by_two.py"
+    program.write_text(_BY_TWO)
+
+    def run(log: str, most_s: float = 300.0) -> bool:
+        """Whether it came to its end in time; else it is killed."""
+        one = subprocess.Popen([sys.executable, str(program), str(tmp_path / log), str(small)])
+        try:
+            assert one.wait(most_s) == 0
+        except subprocess.TimeoutExpired:
+            one.kill()
+            one.wait()
+            return False
+        return True
+
+    start = time.monotonic()
+    assert run("whole")
+    takes = time.monotonic() - start
+    killed = number = 0
+    while killed < kills:
+        if run(f"log{number}", float(chance.uniform(0.1, 1.0)) * takes):
+            number += 1  # a fresh log for the next kill
+        else:
+            killed += 1
+    for log in [f"log{place}" for place in range(number + 1)]:
+        assert run(log)
+        assert _rows(open_log(tmp_path / log)) == _rows(open_log(tmp_path / "whole"))
+        assert _looked(open_log(tmp_path / log)) == _looked(open_log(tmp_path / "whole"))
+
+
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="whether a process runs is read from /proc")
 def test_workers_end_when_the_one_who_feeds_them_is_killed(tmp_path: Path) -> None:
     log = open_log(tmp_path)
