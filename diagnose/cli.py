@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NoReturn
 from diagnose import __version__
 
 if TYPE_CHECKING:
-    from diagnose.diagnosis import Circumstances, Diagnosis, Scale
+    from diagnose.diagnosis import Circumstances, Diagnosis, Ground, Scale
     from diagnose.fieldlog.store import Log
     from diagnose.signs import Sign, Signs
 
@@ -45,7 +45,7 @@ def _depth(text: str) -> float:
     except ValueError:
         number = -1.0
     if not 0 <= number < 1e5:
-        raise argparse.ArgumentTypeError(f"'{text}' must be a depth in mm, 0 or more")
+        raise argparse.ArgumentTypeError(f"'{text}' must be a depth or height in mm, 0 or more")
     return number
 
 
@@ -123,20 +123,26 @@ def _scale(args: argparse.Namespace) -> Scale | None:
     return Scale(args.coin_mm, args.known_mm, args.known_from, args.known_to)
 
 
+def _ground(args: argparse.Namespace) -> Ground | None:
+    from diagnose.diagnosis import Ground
+
+    return None if args.card_at is None and args.foot is None else Ground(args.card_at, args.foot)
+
+
 def _photo(args: argparse.Namespace) -> int:
     from diagnose.diagnosis import diagnose_photo
     from diagnose.photo.picture import CannotUse
     from diagnose.report.card_sheet import print_scale
     from diagnose.report.plain import diagnosis_as_text
 
-    if len(args.file) > 1 and (args.tap or args.known_from or args.picture):
+    if len(args.file) > 1 and (args.tap or args.known_from or args.foot or args.picture):
         raise CannotUse("points and an annotated picture belong to one photo; give one file with --tap or --picture")
-    answers, around, scale = _answers(args), _circumstances(args), _scale(args)
+    answers, around, scale, ground = _answers(args), _circumstances(args), _scale(args), _ground(args)
     printed, failed = [], False
     for file in args.file:
         try:
             found = diagnose_photo(
-                file, taps=args.tap or (), scale=scale, answers=answers, circumstances=around,
+                file, taps=args.tap or (), scale=scale, answers=answers, circumstances=around, ground=ground,
                 print_scale=1.0 if args.bar_mm is None else print_scale(args.bar_mm),
             )
         except CannotUse as reason:
@@ -621,6 +627,10 @@ def _parser() -> argparse.ArgumentParser:
     photo.add_argument("--known-mm", type=_positive, help="a known length in the picture [mm]")
     photo.add_argument("--known-from", type=_point, metavar="X,Y", help="one end of the known length [px]")
     photo.add_argument("--known-to", type=_point, metavar="X,Y", help="its other end [px]")
+    photo.add_argument("--foot", type=_point, metavar="X,Y",
+                       help="where the stem meets the ground, for the height by staff, card or known upright length [px]")
+    photo.add_argument("--card-at", type=_depth, metavar="MM",
+                       help="height of the upright card's lower edge above the ground, 0 where it stands on it [mm]")
     photo.add_argument("--bar-mm", type=_positive, help="what the card's 100 mm check bar measured [mm]")
     photo.add_argument("--signs", help="YAML or JSON file of answered signs to judge together with the photo")
     photo.add_argument("--picture", metavar="OUT", help="write the annotated picture to this file")

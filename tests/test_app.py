@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from diagnose.fieldlog.store import open_log
+from diagnose.measure.simulate import bark
 from tests.conftest import PHOTOS
 
 WIDTHS = [(1280, 900), (360, 740)]
@@ -99,4 +101,23 @@ def test_two_photos_of_one_wound_are_joined(browser: Any, app: tuple[str, Path])
     photos = [str(PHOTOS / "twig_on_card" / f"IMG_00{number}.jpg") for number in (16, 20)]
     page.locator("input[type=file]").first.set_input_files(photos)
     page.get_by_text("All photos together").wait_for(timeout=60_000)
+    page.close()
+
+
+@pytest.mark.parametrize("size", WIDTHS)
+def test_the_height_of_the_card_on_the_page_gives_the_height_of_the_wound(
+    browser: Any, app: tuple[str, Path], size: tuple[int, int]
+) -> None:
+    data, truth = bark.picture_of(replace(bark.any_setting(1000), along="y", turn=90.0, size=(1200, 1600)))
+    page, _ = _open(browser, f"{app[0]}/wound", size)
+    page.locator("input[type=file]").first.set_input_files({"name": "stem.jpg", "mimeType": "image/jpeg", "buffer": data})
+    page.get_by_text("height of the bare patch").first.wait_for(timeout=60_000)
+    page.get_by_text("How high is the wound").click()
+    field = page.get_by_label("Card upright beside the wound")
+    field.fill("40")
+    field.press("Enter")
+    page.get_by_text("height above the ground").first.wait_for(timeout=60_000)
+    told = page.locator("text=/4[0-9][0-9] ± \\d+ mm/").first.inner_text()
+    assert truth.upper is not None
+    assert abs(float(told.split("±")[0].split()[-1]) - (400 + 50 + truth.upper)) < 10
     page.close()

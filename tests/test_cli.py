@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -61,6 +62,7 @@ def test_a_file_that_cannot_be_read_is_named_and_the_others_go_on(
 @pytest.mark.parametrize("arguments", [
     ["photo", "missing.jpg"], ["photo", str(CARD), "--tap", "9999,9999"], ["photo", str(CARD), "--known-mm", "50"],
     ["photo", str(CARD), "--region", "atlantis"], ["photo", str(CARD), "--bar-mm", "20"],
+    ["photo", str(CARD), "--card-at", "300", "--foot", "9999,9999"],
     ["photo", str(CARD), "--signs", "missing.yaml"], ["ask", "--signs", "missing.yaml"],
     ["photo", str(CARD), "--picture", "/nonexistent/folder/out.jpg"], ["card", "--out", "/nonexistent/folder/card.pdf"],
     ["photo", str(CARD), str(CARD), "--picture", "out.jpg"], ["key", "--out", "/nonexistent/folder/key.pdf"],
@@ -90,6 +92,28 @@ def test_where_no_coin_is_found_the_slope_is_measured_all_the_same(capsys: pytes
     found = _json(capsys, "photo", str(photo), "--coin-mm", "24.26", "--tap", taps[0], "--tap", taps[1])[0]
     assert "seen_slope_deg" in found["measured"]
     assert "coin" in found["not_measured"]["end_diameter_mm"]
+
+
+def test_the_plants_foot_is_told_by_name_or_as_the_second_tap(capsys: pytest.CaptureFixture[str]) -> None:
+    photo = next((PHOTOS / "staff_scene").glob("*.jpg"))
+    plant = json.loads(photo.with_suffix(".json").read_text())["seedling"]
+    wound, foot = (f"{x:.1f},{y:.1f}" for x, y in (plant["browsed_px"], plant["base_px"]))
+    by_name = _json(capsys, "photo", str(photo), "--tap", wound, "--foot", foot)[0]
+    by_tap = _json(capsys, "photo", str(photo), "--tap", wound, "--tap", foot)[0]
+    assert by_name["measured"]["wound_height_mm"] == by_tap["measured"]["wound_height_mm"]
+
+
+def test_a_card_that_stands_on_the_ground_tells_the_wounds_height(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from diagnose.measure.simulate import bark
+
+    photo = tmp_path / "stem.jpg"
+    data, truth = bark.picture_of(replace(bark.any_setting(1000), along="y", turn=90.0, size=(1200, 1600)))
+    photo.write_bytes(data)
+    found = _json(capsys, "photo", str(photo), "--card-at", "0")[0]["measured"]
+    assert truth.upper is not None
+    assert found["wound_height_mm"]["value"] == pytest.approx(50 + truth.upper, abs=8)
 
 
 def test_answered_signs_are_judged_without_a_photo(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -23,3 +23,10 @@ class Measurement:
     not_measured: dict[str, str] = field(default_factory=dict)
     shapes: dict[str, np.ndarray] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
+
+    def with_more(self, more: Measurement) -> Measurement:
+        """This measurement and what another one of the same picture adds."""
+        return Measurement(
+            {**self.measured, **more.measured}, {**self.not_measured, **more.not_measured},
+            {**self.shapes, **more.shapes}, self.remarks + more.remarks,
+        )  # fmt: skip
