@@ -7,7 +7,7 @@ the reports show the object that comes out.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ import numpy as np
 
 from diagnose.culprits.together import Together, judge_together
 from diagnose.culprits.verdict import Verdict, judge
+from diagnose.measure.bark_round import Turns
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import CannotUse, Picture, read_picture
 from diagnose.photo.plane import Plane
@@ -178,13 +179,19 @@ def diagnose_measured(
 
 
 def diagnose_together(
-    found: Sequence[Diagnosis], answers: Signs | None = None, circumstances: Circumstances | None = None
+    found: Sequence[Diagnosis],
+    answers: Signs | None = None,
+    circumstances: Circumstances | None = None,
+    turns: Turns = None,
 ) -> Diagnosis:
-    """One diagnosis from several photographs of the same wound; place and time are those of the first."""
+    """One diagnosis from several photographs of the same wound; place and time are those of the first.
+
+    turns : how far round the stem each was taken, counterclockwise from above [degree], or "all-round".
+    """
     from diagnose.measure.join import join
 
     names = [one.picture.name for one in found if one.picture is not None]
-    joined = _with_reasons(join([one.measurement for one in found], names))
+    joined = _with_reasons(join([one.measurement for one in found], names, turns))
     return diagnose_measured(found[0].picture, found[0].plane, joined, answers, circumstances)
 
 
@@ -323,7 +330,7 @@ def _with_reasons(measurement: Measurement) -> Measurement:
         for name in names:
             if name not in measurement.measured:
                 reasons.setdefault(name, reason)
-    return Measurement(measurement.measured, reasons, measurement.shapes, measurement.remarks)
+    return replace(measurement, not_measured=reasons)
 
 
 def _judged(

@@ -25,6 +25,7 @@ from diagnose.diagnosis import (
 )
 from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.fields import CONFIRMED_BY
+from diagnose.measure.bark_round import Turns, read_turns
 from diagnose.measure.overlay import annotate
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture, read_picture
@@ -348,6 +349,23 @@ def _what_was_kept() -> None:
         (st.success if new else st.info)(line)
 
 
+def _turns(found: list[Diagnosis]) -> Turns:
+    """How far round the stem the photos of gnawed bark were taken, where the person can tell."""
+    if sum(one.measurement.round is not None for one in found) < 2:
+        return None
+    told = st.text_input("How far round the stem was each photo taken? Degrees counterclockwise from above, in their order "
+                         "(0, 90, 180, 270), or all-round if they show every side; empty if not known", key="turns")
+    try:
+        turns = read_turns(told)
+    except CannotUse as reason:
+        st.error(str(reason))
+        return None
+    if turns is not None and not isinstance(turns, str) and len(turns) != len(found):
+        st.error(f"{len(found)} measured photos need as many turns, not {len(turns)}")
+        return None
+    return turns
+
+
 def page() -> None:
     st.title("What bit it, and what stops it?")
     _what_was_kept()
@@ -367,7 +385,7 @@ def page() -> None:
     judged, further = found or [diagnose_answers(draft.answers, around)], []
     measured = [one for one in found if one.measurement.measured]
     if len(measured) > 1 and st.toggle("These photos show the same wound", value=True, key="same"):
-        best = diagnose_together(measured, draft.answers, around)
+        best = diagnose_together(measured, draft.answers, around, _turns(measured))
         st.subheader("All photos together")
         for remark in best.measurement.remarks:
             st.info(remark)
