@@ -9,13 +9,14 @@ import sys
 from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from diagnose import __version__
 
 if TYPE_CHECKING:
-    from diagnose.diagnosis import Circumstances, Diagnosis, Scale
+    from diagnose.diagnosis import Circumstances, Diagnosis, Ground, Scale
     from diagnose.fieldlog.store import Log
+    from diagnose.measure.bark_round import Turns
     from diagnose.signs import Sign, Signs
 
 DEFAULT_LOG = Path.home() / "browse-log"
@@ -45,8 +46,18 @@ def _depth(text: str) -> float:
     except ValueError:
         number = -1.0
     if not 0 <= number < 1e5:
-        raise argparse.ArgumentTypeError(f"'{text}' must be a depth in mm, 0 or more")
+        raise argparse.ArgumentTypeError(f"'{text}' must be a depth or height in mm, 0 or more")
     return number
+
+
+def _turns(text: str) -> Turns:
+    from diagnose.cannot_use import CannotUse
+    from diagnose.measure.bark_round import read_turns
+
+    try:
+        return read_turns(text)
+    except CannotUse as reason:
+        raise argparse.ArgumentTypeError(str(reason)) from None
 
 
 def _month(text: str) -> int:
@@ -123,20 +134,25 @@ def _scale(args: argparse.Namespace) -> Scale | None:
     return Scale(args.coin_mm, args.known_mm, args.known_from, args.known_to)
 
 
+def _ground(args: argparse.Namespace) -> Ground | None:
+    from diagnose.diagnosis import Ground
+
+    return None if args.card_at is None and args.foot is None else Ground(args.card_at, args.foot)
+
+
 def _photo(args: argparse.Namespace) -> int:
     from diagnose.diagnosis import diagnose_photo
     from diagnose.photo.picture import CannotUse
     from diagnose.report.card_sheet import print_scale
-    from diagnose.report.plain import diagnosis_as_text
 
-    if len(args.file) > 1 and (args.tap or args.known_from or args.picture):
-        raise CannotUse("points and an annotated picture belong to one photo; give one file with --tap or --picture")
-    answers, around, scale = _answers(args), _circumstances(args), _scale(args)
-    printed, failed = [], False
+    _photos_go_together(args)
+    answers, around, scale, ground = _answers(args), _circumstances(args), _scale(args), _ground(args)
+    printed: list[dict[str, Any]] = []
+    failed, together = False, {}
     for file in args.file:
         try:
             found = diagnose_photo(
-                file, taps=args.tap or (), scale=scale, answers=answers, circumstances=around,
+                file, taps=args.tap or (), scale=scale, answers=answers, circumstances=around, ground=ground,
                 print_scale=1.0 if args.bar_mm is None else print_scale(args.bar_mm),
             )
         except CannotUse as reason:
@@ -144,21 +160,67 @@ def _photo(args: argparse.Namespace) -> int:
             printed.append({"file": Path(file).name, "error": str(reason)})
             failed = True
             continue
-        printed.append(found.as_json())
-        if not args.json:
-            print(diagnosis_as_text(found, inches=args.inches))
-        try:
-            _keep(found, args)
-        except CannotUse as reason:
-            print(f"{file}: {reason}", file=sys.stderr)
-            failed = True
+        if args.one_wound:
+            together[file] = found
+        else:
+            printed.append(found.as_json())
+            failed |= not _told(found, args)
+    if together:
+        joined, files = _one_wound(together, args, answers, around), list(together)
+        printed.append({"files": [Path(file).name for file in files], **joined.as_json()})
+        failed |= not _told(joined, args, files[1:])
     if args.json:
         print(json.dumps(printed, indent=1))
     return 1 if failed else 0
 
 
-def _keep(found: Diagnosis, args: argparse.Namespace) -> None:
-    """Writes the annotated picture and the observation, where they were asked for."""
+def _told(found: Diagnosis, args: argparse.Namespace, further: Sequence[str] = ()) -> bool:
+    """Says and keeps a diagnosis; whether it could be kept. further : more photos of the same wound."""
+    from diagnose.photo.picture import CannotUse
+    from diagnose.report.plain import diagnosis_as_text
+
+    if not args.json:
+        if further:
+            print(f"One wound, joined with {', '.join(Path(file).name for file in further)}:")
+        print(diagnosis_as_text(found, inches=args.inches))
+    try:
+        _keep(found, args, further)
+    except CannotUse as reason:
+        print(f"{found.picture.name if found.picture else ''}: {reason}", file=sys.stderr)
+        return False
+    return True
+
+
+def _photos_go_together(args: argparse.Namespace) -> None:
+    """Raises CannotUse where options that belong to one photo, or to several, do not fit the files given."""
+    from diagnose.cannot_use import CannotUse
+
+    if len(args.file) > 1 and (args.tap or args.known_from or args.foot or args.picture):
+        raise CannotUse("points and an annotated picture belong to one photo; give one file with --tap or --picture")
+    if args.turns is not None and not args.one_wound:
+        raise CannotUse("--turns tells how photos of one wound were taken round the stem; give --one-wound too")
+    if isinstance(args.turns, list) and len(args.turns) != len(args.file):
+        raise CannotUse(f"{len(args.file)} photos need as many turns, not {len(args.turns)}, e.g. 0,120,240 for three")
+    if args.one_wound and len(set(args.file)) < len(args.file):
+        raise CannotUse("the same file is given twice; give each photo of the wound once")
+
+
+def _one_wound(
+    found: dict[str, Diagnosis], args: argparse.Namespace, answers: Signs, around: Circumstances
+) -> Diagnosis:
+    """The diagnosis of photos of one wound; the turn of a photo that could not be read is left out."""
+    from diagnose.diagnosis import diagnose_together
+
+    turns = args.turns
+    if isinstance(turns, list):
+        turns = [turn for file, turn in zip(args.file, turns, strict=True) if file in found]
+    elif turns is not None and len(found) < len(args.file):
+        turns = None
+    return diagnose_together(list(found.values()), answers, around, turns)
+
+
+def _keep(found: Diagnosis, args: argparse.Namespace, further: Sequence[str] = ()) -> None:
+    """Writes the annotated picture and the observation, where they were asked for. further : photos of the same wound."""
     if args.picture:
         from diagnose.measure.overlay import write_annotated
 
@@ -168,7 +230,11 @@ def _keep(found: Diagnosis, args: argparse.Namespace) -> None:
         from diagnose.fieldlog.store import open_log
 
         fields = {"site": args.site, "plant": args.plant, "by": args.by}
-        print(save_diagnosis(open_log(args.log), found, **fields).message, file=sys.stderr)
+        log = open_log(args.log)
+        saved = save_diagnosis(log, found, **fields)
+        print(saved.message, file=sys.stderr)
+        for file in further if saved.new else ():
+            log.add_photo(saved.id, Path(file).read_bytes(), Path(file).name, "close-up", args.by)
 
 
 def _ask(args: argparse.Namespace) -> int:
@@ -617,10 +683,18 @@ def _parser() -> argparse.ArgumentParser:
     photo.add_argument("--json", action="store_true", help="print one JSON list, an object a file")
     photo.add_argument("--tap", type=_point, action="append", metavar="X,Y",
                        help="the wound in pixels; a second --tap is a point farther back on the same stem")
+    photo.add_argument("--one-wound", action="store_true", help="the photos show one wound: join them into one estimate")
+    photo.add_argument("--turns", type=_turns, metavar="DEG,DEG,...",
+                       help="with --one-wound, of gnawed bark: how far round the stem each photo was taken, "
+                            "counterclockwise from above, e.g. 0,90,180,270; or all-round, where they show every side")
     photo.add_argument("--coin-mm", type=_positive, help="diameter of a coin in the picture [mm]")
     photo.add_argument("--known-mm", type=_positive, help="a known length in the picture [mm]")
     photo.add_argument("--known-from", type=_point, metavar="X,Y", help="one end of the known length [px]")
     photo.add_argument("--known-to", type=_point, metavar="X,Y", help="its other end [px]")
+    photo.add_argument("--foot", type=_point, metavar="X,Y",
+                       help="where the stem meets the ground, for the height by staff, card or known upright length [px]")
+    photo.add_argument("--card-at", type=_depth, metavar="MM",
+                       help="height of the upright card's lower edge above the ground, 0 where it stands on it [mm]")
     photo.add_argument("--bar-mm", type=_positive, help="what the card's 100 mm check bar measured [mm]")
     photo.add_argument("--signs", help="YAML or JSON file of answered signs to judge together with the photo")
     photo.add_argument("--picture", metavar="OUT", help="write the annotated picture to this file")

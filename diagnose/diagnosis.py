@@ -7,12 +7,15 @@ the reports show the object that comes out.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from diagnose.culprits.together import Together, judge_together
 from diagnose.culprits.verdict import Verdict, judge
+from diagnose.measure.bark_round import Turns
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import CannotUse, Picture, read_picture
 from diagnose.photo.plane import Plane
@@ -34,7 +37,8 @@ _HEIGHT_SIGNS = ("wound_height_mm",)
 _ELSEWHERE = {
     _END_SIGNS: "no severed end was measured here; lay the twig on the printed card, or tap its end",
     _PATCH_SIGNS: "no gnawed patch was measured here; hold the printed card beside the bare wood",
-    _HEIGHT_SIGNS: "no height staff in this picture; stand the staff at the stem's foot, or answer the height",
+    _HEIGHT_SIGNS: "no height staff in this picture; stand the staff at the stem's foot, say how high above the ground the "
+    "card is held, or answer the height",
 }
 
 
@@ -57,15 +61,32 @@ class Scale:
         if any(length is not None and not 0 < length < 1e5 for length in (self.coin_mm, self.known_mm)):
             raise CannotUse("a known length must be a number of millimetres above 0")
 
+    @property
+    def ends(self) -> tuple[Point, Point] | None:
+        """The two points that are a known length apart [upright px]."""
+        return None if self.known_from is None or self.known_to is None else (self.known_from, self.known_to)
+
     def plane(self, picture: Picture, near: Point | None) -> Plane | None:
         """The metric plane that the known length gives, or None when no length is known."""
         from diagnose.photo.scale import find_coin, known_length
 
         if self.coin_mm is not None:
             return find_coin(picture, self.coin_mm, near=near)
-        if self.known_mm is not None and self.known_from is not None and self.known_to is not None:
-            return known_length(self.known_mm, self.known_from, self.known_to)
+        if self.known_mm is not None and self.ends is not None:
+            return known_length(self.known_mm, *self.ends)
         return None
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Where the ground is, for the wound's height.
+
+    card_at_mm : of the scale card's lower edge above the ground, 0 where the card stands on it [mm].
+    foot : where the plant's stem meets the ground [upright px].
+    """
+
+    card_at_mm: float | None = None
+    foot: Point | None = None
 
 
 @dataclass(frozen=True)
@@ -132,15 +153,16 @@ def diagnose_photo(
     print_scale: float = 1.0,
     answers: Signs | None = None,
     circumstances: Circumstances | None = None,
+    ground: Ground | None = None,
 ) -> Diagnosis:
     """The diagnosis of one photograph.
 
     taps : [upright px], the wound first, then a point farther back on the same stem. print_scale : measured over
     stated length of the card's check bar. answers : signs a person answered; they stand over measured ones of
-    the same name. Raises CannotUse when the file holds no picture.
+    the same name. ground : what is known of it, for the wound's height. Raises CannotUse when the file holds no picture.
     """
     picture = read_picture(source, name)
-    plane, measurement = measure_picture(picture, taps, scale, print_scale, circumstances)
+    plane, measurement = measure_picture(picture, taps, scale, print_scale, circumstances, ground)
     return diagnose_measured(picture, plane, measurement, answers, circumstances)
 
 
@@ -157,13 +179,19 @@ def diagnose_measured(
 
 
 def diagnose_together(
-    found: Sequence[Diagnosis], answers: Signs | None = None, circumstances: Circumstances | None = None
+    found: Sequence[Diagnosis],
+    answers: Signs | None = None,
+    circumstances: Circumstances | None = None,
+    turns: Turns = None,
 ) -> Diagnosis:
-    """One diagnosis from several photographs of the same wound; place and time are those of the first."""
+    """One diagnosis from several photographs of the same wound; place and time are those of the first.
+
+    turns : how far round the stem each was taken, counterclockwise from above [degree], or "all-round".
+    """
     from diagnose.measure.join import join
 
     names = [one.picture.name for one in found if one.picture is not None]
-    joined = _with_reasons(join([one.measurement for one in found], names))
+    joined = _with_reasons(join([one.measurement for one in found], names, turns))
     return diagnose_measured(found[0].picture, found[0].plane, joined, answers, circumstances)
 
 
@@ -197,12 +225,15 @@ def measure_picture(
     scale: Scale | None = None,
     print_scale: float = 1.0,
     circumstances: Circumstances | None = None,
+    ground: Ground | None = None,
 ) -> tuple[Plane | None, Measurement]:
     """What the picture shows, by what stands in it: a card (severed end or gnawed patch), a staff, or neither."""
     from diagnose.photo.plane import find_card
 
     width, height = picture.size
-    for x, y in taps:
+    known = (scale.ends if scale is not None else None) or ()
+    foot = () if ground is None or ground.foot is None else (ground.foot,)
+    for x, y in (*taps, *known, *foot):
         if not (0 <= x < width and 0 <= y < height):
             raise CannotUse(f"the tap {x:.0f},{y:.0f} lies outside the picture of {width} x {height} pixels")
     try:
@@ -211,8 +242,10 @@ def measure_picture(
         plane, why_no_card = None, str(no_card)
     if plane is not None:
         measurement = _beside_card(picture, plane, taps)
+        if ground is not None:
+            measurement = measurement.with_more(_height_beside_card(picture, plane, taps, measurement, ground))
     else:
-        plane, measurement = _without_card(picture, taps, scale, circumstances, why_no_card)
+        plane, measurement = _without_card(picture, taps, scale, circumstances, why_no_card, ground)
     return plane, _with_reasons(measurement)
 
 
@@ -227,23 +260,47 @@ def _beside_card(picture: Picture, plane: Plane, taps: Sequence[Point]) -> Measu
     return patch if patch.measured else end
 
 
+def _height_beside_card(
+    picture: Picture, plane: Plane, taps: Sequence[Point], measurement: Measurement, ground: Ground
+) -> Measurement:
+    """The wound's height by the card, of the tap or else of what was measured: a cut's end, a patch's upper edge."""
+    from diagnose.measure.held_card import height_by_card
+
+    shapes = measurement.shapes
+    if taps:
+        wound = taps[0]
+    elif "face_line" in shapes:
+        wound = tuple(shapes["face_line"].mean(axis=0))
+    elif "patch" in shapes:
+        run = np.ptp(shapes["axis"], axis=0)
+        if run[0] > run[1]:
+            return Measurement(not_measured={"wound_height_mm": "the stem lies across the picture: turn it upright"})
+        wound = tuple(shapes["patch"][shapes["patch"][:, 1].argmin()])
+    else:
+        return Measurement(not_measured={"wound_height_mm": "tap the wound, for its height by the card"})
+    return height_by_card(plane, picture.size, wound, ground.card_at_mm, ground.foot)
+
+
 def _without_card(
     picture: Picture,
     taps: Sequence[Point],
     scale: Scale | None,
     circumstances: Circumstances | None,
     why_no_card: str,
+    ground: Ground | None,
 ) -> tuple[Plane | None, Measurement]:
     from diagnose.measure.free_twig import measure_free_end
-    from diagnose.measure.height import measure_height, staff_plane
+    from diagnose.measure.height import measure_height, measure_height_by_marks, staff_plane
     from diagnose.photo.plane import find_staff
 
     try:
         staff = find_staff(picture)
     except CannotUse:
         staff = None
+    foot = None if ground is None else ground.foot
     if staff is not None:
         snow_mm = circumstances.snow_mm if circumstances else None
+        taps = (taps[0], foot) if taps and foot is not None else taps
         return staff_plane(staff), measure_height(picture, staff, taps, snow_mm=snow_mm)
     plane, why_no_scale = None, None
     try:
@@ -253,6 +310,13 @@ def _without_card(
     measurement = measure_free_end(picture, taps, scale=plane)
     if why_no_scale is not None and "end_diameter_mm" in measurement.not_measured:
         measurement.not_measured["end_diameter_mm"] = why_no_scale
+    if foot is not None and taps and scale is not None and scale.ends is not None and scale.known_mm is not None:
+        measurement = measurement.with_more(measure_height_by_marks(picture, scale.known_mm, scale.ends, taps[0], foot))
+    elif foot is not None or (ground is not None and ground.card_at_mm is not None):
+        measurement.not_measured["wound_height_mm"] = (
+            "for a height without the staff show the scale card upright beside the wound, or mark the wound, the plant's "
+            f"foot and the two ends of something upright whose length you know ({why_no_card})"
+        )
     if not measurement.measured:
         reasons = {name: f"{reason} (card: {why_no_card})" for name, reason in measurement.not_measured.items()}
         measurement = Measurement({}, reasons, measurement.shapes, measurement.remarks)
@@ -266,7 +330,7 @@ def _with_reasons(measurement: Measurement) -> Measurement:
         for name in names:
             if name not in measurement.measured:
                 reasons.setdefault(name, reason)
-    return Measurement(measurement.measured, reasons, measurement.shapes, measurement.remarks)
+    return replace(measurement, not_measured=reasons)
 
 
 def _judged(

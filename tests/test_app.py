@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from diagnose.fieldlog.store import open_log
+from diagnose.measure.simulate import bark
 from tests.conftest import PHOTOS
 
 WIDTHS = [(1280, 900), (360, 740)]
@@ -99,4 +101,41 @@ def test_two_photos_of_one_wound_are_joined(browser: Any, app: tuple[str, Path])
     photos = [str(PHOTOS / "twig_on_card" / f"IMG_00{number}.jpg") for number in (16, 20)]
     page.locator("input[type=file]").first.set_input_files(photos)
     page.get_by_text("All photos together").wait_for(timeout=60_000)
+    page.close()
+
+
+@pytest.mark.parametrize("size", WIDTHS)
+def test_the_height_of_the_card_on_the_page_gives_the_height_of_the_wound(
+    browser: Any, app: tuple[str, Path], size: tuple[int, int]
+) -> None:
+    data, truth = bark.picture_of(replace(bark.any_setting(1000), along="y", turn=90.0, size=(1200, 1600)))
+    page, _ = _open(browser, f"{app[0]}/wound", size)
+    page.locator("input[type=file]").first.set_input_files({"name": "stem.jpg", "mimeType": "image/jpeg", "buffer": data})
+    page.get_by_text("height of the bare patch").first.wait_for(timeout=60_000)
+    page.get_by_text("How high is the wound").click()
+    field = page.get_by_label("Card upright beside the wound")
+    field.fill("40")
+    field.press("Enter")
+    page.get_by_text("height above the ground").first.wait_for(timeout=60_000)
+    told = page.locator("text=/4[0-9][0-9] ± \\d+ mm/").first.inner_text()
+    assert truth.upper is not None
+    assert abs(float(told.split("±")[0].split()[-1]) - (400 + 50 + truth.upper)) < 10
+    page.close()
+
+
+def test_turns_round_the_stem_are_asked_for_where_photos_show_gnawed_bark(browser: Any, app: tuple[str, Path]) -> None:
+    setting = replace(bark.any_setting(1006), share=0.5, diameter=36.0, tilt=6.0)
+    sides = [bark.picture_of(replace(setting, turned=(10.0 - stood + 180) % 360 - 180))[0] for stood in (0, 90)]
+    page, _ = _open(browser, f"{app[0]}/wound", WIDTHS[0])
+    page.locator("input[type=file]").first.set_input_files(
+        [{"name": f"side{k}.jpg", "mimeType": "image/jpeg", "buffer": data} for k, data in enumerate(sides)])
+    page.get_by_text("All photos together").wait_for(timeout=60_000)
+    page.get_by_text("would narrow down how much bark is gone").wait_for()
+    turns = page.get_by_label("How far round the stem")
+    turns.fill("0, 90, 180")
+    turns.press("Enter")
+    page.get_by_text("2 measured photos need as many turns").wait_for(timeout=30_000)
+    turns.fill("0, 90")
+    turns.press("Enter")
+    page.get_by_text("would narrow down how much bark is gone").wait_for(state="detached", timeout=30_000)
     page.close()

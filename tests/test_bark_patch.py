@@ -9,9 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from diagnose.measure.bark_patch import bare_share, find_patch, measure_patch
+from diagnose.measure.bark_patch import measure_patch
+from diagnose.measure.bark_round import SeenRound, share_round
 from diagnose.measure.record import Measurement
-from diagnose.measure.simulate.bark import Setting, Truth, any_setting, picture_of
+from diagnose.measure.simulate.bark import Setting, Truth, any_setting, picture_of, true_share
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.photo.plane import Plane, find_card
 from diagnose.signs import Bounded, Measured
@@ -117,16 +118,38 @@ def test_a_plane_without_a_camera_is_refused_with_advice() -> None:
     assert not found.measured and "beside" in found.not_measured["patch_height_mm"]
 
 
+def _round(setting: Setting) -> SeenRound:
+    picture, plane, _ = seen(setting)
+    found = measure_patch(picture, plane).round
+    assert found is not None
+    return found
+
+
 def test_views_from_three_sides_close_the_interval() -> None:
     setting = replace(any_setting(1000), turned=0.0, share=0.3, diameter=30.0, tilt=5.0)
-    picture, plane, _ = seen(setting)
-    patch = find_patch(picture, plane)
-    assert patch is not None
-    one = bare_share([patch], [0.0])
+    one = share_round([_round(setting)])
     assert isinstance(one, Bounded) and one.low < 0.3 < one.high
     # a view that sees a ring of bare wood from each of three sides sees it all
-    ring, ring_plane, _ = seen(replace(setting, share=1.0))
-    all_round = find_patch(ring, ring_plane)
-    assert all_round is not None
-    three = bare_share([all_round] * 3, [0.0, 120.0, 240.0])
+    rings = [_round(replace(setting, share=1.0, turn=turn)) for turn in (0.0, 3.0, -3.0)]
+    three = share_round(rings, [0.0, 120.0, 240.0])
     assert isinstance(three, Measured) and three.value > 0.93
+
+
+def test_a_patch_over_half_the_stem_is_measured_from_four_sides() -> None:
+    """The truth is the outline's own geometry; the camera really stood up to 8 degrees off the quarter turns told."""
+    setting = replace(any_setting(1006), share=0.7, diameter=40.0, tilt=6.0)
+    views = [_round(replace(setting, turned=(20.0 - stood + 180) % 360 - 180)) for stood in (0.0, 84.0, 187.0, 266.0)]
+    joined = share_round(views, [0.0, 90.0, 180.0, 270.0])
+    truth = true_share(setting)
+    assert isinstance(joined, Measured) and abs(joined.value - truth) < 2.5 * joined.sigma
+    alone = [view.alone for view in views]
+    assert all(one.low <= truth <= one.high for one in alone)
+    assert 4 * joined.sigma < 0.5 * min(one.high - one.low for one in alone)
+
+
+def test_bare_wood_at_both_sides_of_the_view_is_not_taken_for_one_narrow_patch() -> None:
+    """Three quarters are bare: from behind, two strips are seen, and the interval must hold both and what is hidden."""
+    setting = replace(any_setting(13), share=0.75, turned=180.0, tilt=5.0)
+    view = _round(setting)
+    assert view.also
+    assert view.alone.low <= true_share(setting) <= view.alone.high + 0.01

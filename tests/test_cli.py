@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -61,6 +62,9 @@ def test_a_file_that_cannot_be_read_is_named_and_the_others_go_on(
 @pytest.mark.parametrize("arguments", [
     ["photo", "missing.jpg"], ["photo", str(CARD), "--tap", "9999,9999"], ["photo", str(CARD), "--known-mm", "50"],
     ["photo", str(CARD), "--region", "atlantis"], ["photo", str(CARD), "--bar-mm", "20"],
+    ["photo", str(CARD), "--turns", "0"], ["photo", str(CARD), str(CARD), "--one-wound"],
+    ["photo", str(CARD), "other.jpg", "--one-wound", "--turns", "0,90,180"],
+    ["photo", str(CARD), "--card-at", "300", "--foot", "9999,9999"],
     ["photo", str(CARD), "--signs", "missing.yaml"], ["ask", "--signs", "missing.yaml"],
     ["photo", str(CARD), "--picture", "/nonexistent/folder/out.jpg"], ["card", "--out", "/nonexistent/folder/card.pdf"],
     ["photo", str(CARD), str(CARD), "--picture", "out.jpg"], ["key", "--out", "/nonexistent/folder/key.pdf"],
@@ -90,6 +94,57 @@ def test_where_no_coin_is_found_the_slope_is_measured_all_the_same(capsys: pytes
     found = _json(capsys, "photo", str(photo), "--coin-mm", "24.26", "--tap", taps[0], "--tap", taps[1])[0]
     assert "seen_slope_deg" in found["measured"]
     assert "coin" in found["not_measured"]["end_diameter_mm"]
+
+
+def test_the_plants_foot_is_told_by_name_or_as_the_second_tap(capsys: pytest.CaptureFixture[str]) -> None:
+    photo = next((PHOTOS / "staff_scene").glob("*.jpg"))
+    plant = json.loads(photo.with_suffix(".json").read_text())["seedling"]
+    wound, foot = (f"{x:.1f},{y:.1f}" for x, y in (plant["browsed_px"], plant["base_px"]))
+    by_name = _json(capsys, "photo", str(photo), "--tap", wound, "--foot", foot)[0]
+    by_tap = _json(capsys, "photo", str(photo), "--tap", wound, "--tap", foot)[0]
+    assert by_name["measured"]["wound_height_mm"] == by_tap["measured"]["wound_height_mm"]
+
+
+def test_a_card_that_stands_on_the_ground_tells_the_wounds_height(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from diagnose.measure.simulate import bark
+
+    photo = tmp_path / "stem.jpg"
+    data, truth = bark.picture_of(replace(bark.any_setting(1000), along="y", turn=90.0, size=(1200, 1600)))
+    photo.write_bytes(data)
+    found = _json(capsys, "photo", str(photo), "--card-at", "0")[0]["measured"]
+    assert truth.upper is not None
+    assert found["wound_height_mm"]["value"] == pytest.approx(50 + truth.upper, abs=8)
+
+
+def test_photos_round_a_stem_are_joined_into_one_wound_and_kept_together(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from diagnose.fieldlog.store import open_log
+    from diagnose.measure.simulate import bark
+
+    setting = replace(bark.any_setting(1006), share=0.5, diameter=36.0, tilt=6.0)
+    files = []
+    for stood in (0, 120, 240):
+        files.append(str(tmp_path / f"side{stood}.jpg"))
+        Path(files[-1]).write_bytes(bark.picture_of(replace(setting, turned=(10.0 - stood + 180) % 360 - 180))[0])
+    alone = [one["measured"]["bark_loss"] for one in _json(capsys, "photo", *files) if "bark_loss" in one["measured"]]
+    log = str(tmp_path / "log")
+    (joined,) = _json(capsys, "photo", *files, "--one-wound", "--turns", "0,120,240", "--save", "--log", log)
+    loss = joined["measured"]["bark_loss"]
+    low, high = (loss.get("low", loss.get("value")), loss.get("high", loss.get("value")))
+    assert joined["files"] == [Path(file).name for file in files]
+    assert low - 2 * loss.get("sigma", 0) <= bark.true_share(setting) <= high + 2 * loss.get("sigma", 0)
+    assert high - low < min(one["high"] - one["low"] for one in alone)
+    kept = open_log(log).observations()
+    assert len(kept) == 1 and len(open_log(log).observation(kept.iloc[0]["id"])["pictures"]) == 2
+
+
+def test_turns_that_make_no_sense_are_refused_in_one_line(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["photo", str(CARD), "--one-wound", "--turns", "north"])
+    assert capsys.readouterr().err.count("\n") == 1
 
 
 def test_answered_signs_are_judged_without_a_photo(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from scipy.ndimage import median_filter
 
+from diagnose.measure.bark_round import WELL_SEEN_DEG, Arcs, SeenRound, arcs_of
 from diagnose.measure.grooves import Grooves, find_grooves
 from diagnose.measure.record import Measurement
 from diagnose.measure.stem import (
@@ -57,7 +58,7 @@ AS_GRAIN = (10.0, 0.55)  # within so many degrees of the stem's axis, where the 
 THICKEST_UNTAPPED = 90.0  # a table's planks may look like thicker trunks: those need a tap [mm]
 NEAR_EQUAL = 0.5  # of scores
 SURE, SURE_WHERE_TAPPED = 2.8, 2.2  # least score; ours: stems with patches reach 3.5, others mostly under 2.7
-WELL_SEEN = np.radians(62)  # from a view's middle round the stem
+TALL_APART = 0.25  # of the patch's height, over which something apart from it looks bare, to count
 RIM = 2.2  # widest cut edge of bark [mm]
 
 
@@ -186,7 +187,8 @@ class Patch:
     outline_px : (n, 2) closed outline. up : (n,) its height along the stem [mm] above the stem's foot point beside
     the card's middle; turn : (n,) round the stem [radian], 0 to the camera. bare : (h, w) bool on the strip whose
     rows are `rows_up` [mm], downwards, and whose columns are `columns_right` [mm] in the plane through the axis.
-    hidden : (h, w) bool, where the card or the picture's edge hides the strip.
+    hidden : (h, w) bool, where the card or the picture's edge hides the strip. apart : (h, w) bool, what looks like bare
+    wood too but does not hang together with the patch: the other end of a patch that runs round the stem's back.
     """
 
     stem: Stem
@@ -195,6 +197,7 @@ class Patch:
     turn: np.ndarray
     bare: np.ndarray
     hidden: np.ndarray
+    apart: np.ndarray
     rows_up: np.ndarray
     columns_right: np.ndarray
 
@@ -282,11 +285,13 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     cv2.setRNGSeed(1)
     near = slice(*np.flatnonzero((rows < high + GRAPH_BEYOND) & (rows > low - GRAPH_BEYOND))[[0, -1]] + (0, 1))
     cv2.grabCut(features[near], mask[near], NONE, np.zeros((1, 65)), np.zeros((1, 65)), 2, cv2.GC_INIT_WITH_MASK)
-    bare = _largest((mask == cv2.GC_FGD) | (mask == cv2.GC_PR_FGD))
+    like_wood = (mask == cv2.GC_FGD) | (mask == cv2.GC_PR_FGD)
+    bare = _largest(like_wood)
     if bare is None or bare.sum() * step**2 < LEAST_AREA:
         return None
+    apart = like_wood & ~cv2.dilate(bare.astype(np.uint8), np.ones((3, 3))).astype(bool)
     level = _to_middle_of_rim(bare, features.astype(np.float32), bark, np.abs(columns) < 0.85 * edge, hidden, step)
-    return _patch_of(stem, level, hidden, rows, columns)
+    return _patch_of(stem, level, hidden, apart, rows, columns)
 
 
 def laid_between(place: Place, one: np.ndarray, other: np.ndarray) -> np.ndarray:
@@ -386,7 +391,9 @@ def _depth(mask: np.ndarray, step: float) -> np.ndarray:
     return np.where(mask, inside - 0.5, 0.5 - out) * step
 
 
-def _patch_of(stem: Stem, level: np.ndarray, hidden: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> Patch | None:
+def _patch_of(
+    stem: Stem, level: np.ndarray, hidden: np.ndarray, apart: np.ndarray, rows: np.ndarray, columns: np.ndarray
+) -> Patch | None:
     """The patch where a smooth level [mm] is above zero."""
     from skimage.measure import find_contours
 
@@ -399,7 +406,7 @@ def _patch_of(stem: Stem, level: np.ndarray, hidden: np.ndarray, rows: np.ndarra
     )
     up, turn = stem.place(outline)
     bare = _largest(level > 0)
-    return None if bare is None else Patch(stem, outline, up, turn, bare, hidden, rows, columns)
+    return None if bare is None else Patch(stem, outline, up, turn, bare, hidden, apart, rows, columns)
 
 
 def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float]] = ()) -> Measurement:
@@ -427,6 +434,8 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, fl
     measured: dict[str, Sign] = {"stem_diameter_mm": Measured(2 * stem.radius, 2 * stem.radius * stem.radius_sigma)}
     not_measured: dict[str, str] = {}
     measured |= _sizes(patch)
+    loss = measured["bark_loss"]
+    assert isinstance(loss, Bounded)
     grooves = _grooves_on(picture, plane, patch)
     if grooves is None:
         not_measured["groove_spacing_mm"] = not_measured["groove_direction_deg"] = (
@@ -435,7 +444,7 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, fl
     else:
         measured["groove_spacing_mm"] = Measured(grooves.spacing_mm, grooves.spacing_sigma)
         measured["groove_direction_deg"] = Measured(grooves.direction_deg, grooves.direction_sigma)
-    return Measurement(measured, not_measured, _shapes(patch, grooves), _remarks(patch))
+    return Measurement(measured, not_measured, _shapes(patch, grooves), _remarks(patch), seen_round(patch, loss))
 
 
 def _nothing(why: str) -> Measurement:
@@ -459,7 +468,7 @@ def unrolled(patch: Patch, step: float) -> tuple[np.ndarray, np.ndarray, np.ndar
 def _sizes(patch: Patch) -> dict[str, Sign]:
     stem = patch.stem
     step = min(0.2, stem.radius / 40)
-    up, _, bare = unrolled(patch, step)
+    up, turn, bare = unrolled(patch, step)
     widths = bare.sum(axis=1)
     wide = np.flatnonzero(widths >= FRAY * widths.max())
     top, bottom = float(up[wide[0]] + step / 2), float(up[wide[-1]] - step / 2)
@@ -475,7 +484,7 @@ def _sizes(patch: Patch) -> dict[str, Sign]:
         "patch_height_mm": _value_or_interval(height, hidden * _growth(patch, bare, step), height_sigma),
         "patch_lower_edge_mm": Measured(bottom, float(np.hypot(height_sigma / 1.4, 1.0))),
         "patch_upper_edge_mm": Measured(top, float(np.hypot(height_sigma / 1.4, 1.0))),
-        "bark_loss": _bark_loss(patch, float(widths.max()) * step / stem.radius),
+        "bark_loss": _bark_loss(patch, turn, bare[int(np.argmax(widths))]),
     }
     return measured
 
@@ -530,49 +539,61 @@ def _growth(patch: Patch, bare: np.ndarray, step: float) -> float:
     return max(0.0, (near - far) / ((three - one) * step))
 
 
-def _bark_loss(patch: Patch, bare: float) -> Bounded:
-    """From what is seen bare at the widest height [radian], to that plus all that is not seen, as shares."""
-    stem = patch.stem
-    half = float(np.arccos(stem.radius / stem.distance))  # the stem is seen from -half to half
+def _bark_loss(patch: Patch, turn: np.ndarray, bare: np.ndarray) -> Bounded:
+    """From what is seen bare at the widest height to that plus all that is not seen well, as shares.
+
+    turn : (w,) even [radian]; bare : (w,) bool, of the widest height.
+    """
     rows = patch.bare.any(axis=1)
-    visible = np.abs(patch.columns_right) < 0.98 * stem.radius
-    turn = np.arcsin(np.clip(patch.columns_right / stem.radius, -1, 1))
-    share_hidden = patch.hidden[rows].mean(axis=0) * visible
-    by_card = float((share_hidden * np.gradient(turn)).sum())
+    step = float(turn[1] - turn[0])
+    well = np.radians(WELL_SEEN_DEG)
+    right = np.arcsin(np.clip(patch.columns_right / patch.stem.radius, -1, 1))
+    by_card = float((patch.hidden[rows].mean(axis=0) * (np.abs(right) < well) * np.gradient(right)).sum())
+    apart = sum(np.radians(high - low) for low, high in _apart_arcs(patch))
+    within = float(bare[np.abs(turn) < well].sum()) * step
     # wood that reaches the stem's side is seen against the background a bark's thickness inside that side
-    to_side = sum(half - abs(end) for end in (patch.turn.min(), patch.turn.max()) if np.sin(abs(end)) > 0.85)
-    doubt = 0.06 if to_side else 0.03
-    low = bare * (1 - 2 * doubt) / (2 * np.pi)
-    high = (bare * (1 + 2 * doubt) + max(to_side, 0.0) + by_card + 2 * (np.pi - half)) / (2 * np.pi)
+    doubt = 0.06 if np.abs(turn[bare]).max() > well else 0.03
+    low = float(bare.sum()) * step * (1 - 2 * doubt) / (2 * np.pi)
+    high = ((within + apart) * (1 + 2 * doubt) + by_card + 2 * (np.pi - well)) / (2 * np.pi)
     return Bounded(float(np.clip(low, 0, 1)), float(np.clip(high, 0, 1)))
 
 
-def bare_share(patches: Sequence[Patch], turns_deg: Sequence[float]) -> Measured | Bounded:
-    """Share of the circumference without bark, from several views round one stem.
+def _apart_arcs(patch: Patch) -> Arcs:
+    """Round the stem [degree]: what looks bare over a good part of the patch's height, but apart from it."""
+    rows = patch.bare.any(axis=1)
+    tall = max(int(patch.bare[rows].sum(axis=0).max()), 1)
+    there = patch.apart[rows].sum(axis=0) > TALL_APART * tall
+    turn = np.degrees(np.arcsin(np.clip(patch.columns_right / patch.stem.radius, -1, 1)))
+    return arcs_of(turn, there & (np.abs(turn) < WELL_SEEN_DEG))
 
-    turns_deg : how far round the stem, counterclockwise from above, the camera stood for each view [degree]. Each
-    view is believed within WELL_SEEN of its middle, the squarest one where several see the same place; what none
-    sees well leaves an interval.
+
+def _unevenness(laid_flat: np.ndarray, turn: np.ndarray) -> float:
+    """By how much the patch's two side borders wander over the middle half of its height [radian]."""
+    rows = np.flatnonzero(laid_flat.any(axis=1))
+    middle = laid_flat[rows[len(rows) // 4] : rows[(3 * len(rows)) // 4] + 1]
+    middle = middle[middle.any(axis=1)]
+    ends = turn[middle.argmax(axis=1)], turn[middle.shape[1] - 1 - middle[:, ::-1].argmax(axis=1)]
+    return float(np.mean([end.std() for end in ends]))
+
+
+def seen_round(patch: Patch, alone: Bounded) -> SeenRound:
+    """What this view tells of the circumference at the patch's widest height, for joining it with other views.
+
+    alone : the bounds of the bark loss from this view.
     """
-    place = np.radians(np.arange(0, 360, 0.5))
-    squarest = np.full(len(place), WELL_SEEN)
-    bare = np.zeros(len(place), bool)
-    for patch, turn_deg in zip(patches, turns_deg, strict=True):
-        _, turn, laid_flat = unrolled(patch, 0.2)
-        row = laid_flat[int(np.argmax(laid_flat.sum(axis=1)))]
-        strip_row = patch.hidden[int(np.argmax(patch.bare.sum(axis=1)))]
-        here = (place - np.radians(turn_deg) + np.pi) % (2 * np.pi) - np.pi
-        right = patch.stem.radius * np.sin(here)
-        covered = np.interp(right, patch.columns_right, strip_row.astype(float)) > 0.5
-        better = (np.abs(here) < squarest) & ~covered
-        bare[better] = np.interp(here[better], turn, row.astype(float), left=0, right=0) > 0.5
-        squarest[better] = np.abs(here[better])
-    seen = squarest < WELL_SEEN
-    low, unseen = float((bare & seen).mean()), float((~seen).mean())
-    sigma = 0.02 * np.sqrt(len(patches))
-    if unseen < 0.02:
-        return Measured(low, sigma)
-    return Bounded(max(0.0, low - 2 * sigma), min(1.0, low + unseen + 2 * sigma))
+    stem = patch.stem
+    _, turn, laid_flat = unrolled(patch, min(0.2, stem.radius / 40))
+    row = laid_flat[int(np.argmax(laid_flat.sum(axis=1)))]
+    hidden = patch.hidden[int(np.argmax(patch.bare.sum(axis=1)))]
+    around = np.arange(-WELL_SEEN_DEG, WELL_SEEN_DEG + 0.25, 0.5)
+    covered = np.interp(stem.radius * np.sin(np.radians(around)), patch.columns_right, hidden.astype(float)) > 0.5
+    also = _apart_arcs(patch)
+    for low, high in also:
+        covered |= (around > low - 2) & (around < high + 2)
+    pixel = stem.distance / stem.camera.K[0, 0]
+    border = np.hypot((OUTLINE_SIGMA_PX * pixel + RIM_SIGMA + SIDE_BORDER) / stem.radius, _unevenness(laid_flat, turn))
+    bare = arcs_of(np.degrees(turn), row)
+    return SeenRound(bare, also, arcs_of(around, ~covered), float(np.degrees(border)), alone)
 
 
 def _grooves_on(picture: Picture, plane: Plane, patch: Patch) -> Grooves | None:

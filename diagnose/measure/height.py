@@ -2,8 +2,8 @@
 
 One least-squares fit answers it: the staff's markers tell the camera's pose, the taps tell on which rays the wound
 and the stem's foot lie, and what no picture tells (how far the staff leans, how far the plant stands before or
-behind it, how rough the ground is) enters as a prior whose width reaches the stated uncertainty. A known length and
-a card at a known height give heights too, with larger errors.
+behind it, how rough the ground is) enters as a prior whose width reaches the stated uncertainty. Two marks a
+known length apart give a height too, with a larger error.
 """
 
 from __future__ import annotations
@@ -38,6 +38,11 @@ K1 = 0.02  # of the distortion that phones leave
 PRINT_SCALE = 0.003  # of a page printed at "actual size" whose check bar was looked at; common practice
 UNSURE_MM = 100.0  # with a larger uncertainty nothing is stated
 UNSURE_SHARE = 0.25  # the same, of the height
+ANY_PITCH = (0.0, 0.25)  # of a camera of which nothing is known: mean and sigma of its downward tilt, as a tangent
+LOOKING_DOWN = (0.2, 0.15)  # of one in the hand of a person who stands before a plant lower than the eyes
+BY_MARKS_MM = 60.0  # of the plant before or behind two marks of a known length
+NEAREST_MARKS_PX = 10.0  # two marks nearer to each other tell no scale
+MOST_ASIDE = 0.4  # of the way up, by which two marks may lie aside of each other (22 degrees); our choice
 BESIDE_MM = 700.0  # a plant farther to the side of the staff does not stand beside it; our choice
 
 
@@ -102,30 +107,38 @@ def measure_height(
         return _nothing("only one of the staff's markers was read; show at least three of them: go closer")
     if not taps:
         return _nothing("the staff was found: tap the wound, then the stem's foot")
-    focal = picture.focal_px
-    scene = Scene(
-        staff,
-        picture.size,
-        DEFAULT_F35 * float(np.hypot(*picture.size)) / DIAGONAL_35MM if focal is None else focal.value,
-        DEFAULT_F35_SIGMA if focal is None else focal.sigma / focal.value,
-    )
+    scene = Scene(staff, picture.size, *_focal(picture))
     found = fit_height(scene, taps[0], taps[1] if len(taps) > 1 else None)
     if found.surface_mm is not None and found.above_surface_mm < -2 * found.above_surface_sigma_mm:
         return _nothing("the second tap lies above the first: tap the wound first, then the stem's foot")
-    if found.sigma_mm > max(UNSURE_MM, UNSURE_SHARE * found.value_mm) or found.value_mm < -2 * found.sigma_mm:
-        return _nothing(
-            f"the height would be unsure by {found.sigma_mm:.0f} mm: stand the staff at the stem, go closer "
-            "and show at least three of its markers"
-        )
+    height = Measured(found.value_mm, found.sigma_mm)
+    unsure = why_unsure(height, "stand the staff at the stem, go closer and show at least three of its markers")
+    if unsure is not None:
+        return _nothing(unsure)
     if abs(found.aside_mm) > BESIDE_MM:
         return _nothing(
             f"the tap lies {abs(found.aside_mm) / 1000:.1f} m to the side of the staff: tap the wound on the plant that "
             "the staff stands at"
         )
     shapes = {"tip": np.array([taps[0]], float), "staff_line": found.line_px, "foot": found.foot_px[None]}
-    return Measurement(
-        {"wound_height_mm": Measured(found.value_mm, found.sigma_mm)}, {}, shapes, _remarks(found, staff, taps, snow_mm)
-    )
+    return Measurement({"wound_height_mm": height}, {}, shapes, _remarks(found, staff, taps, snow_mm))
+
+
+def _focal(picture: Picture) -> tuple[float, float]:
+    """The focal length [px] and its relative uncertainty, a common phone's where the picture does not tell it."""
+    focal = picture.focal_px
+    if focal is None:
+        return DEFAULT_F35 * float(np.hypot(*picture.size)) / DIAGONAL_35MM, DEFAULT_F35_SIGMA
+    return focal.value, focal.sigma / focal.value
+
+
+def why_unsure(height: Measured, what_to_do: str) -> str | None:
+    """Why a height [mm] is not stated, with what to do; None where it is sure enough."""
+    if height.value < -2 * height.sigma:
+        return "the wound would lie below the ground: tap the wound first, then the stem's foot"
+    if height.sigma > max(UNSURE_MM, UNSURE_SHARE * height.value):
+        return f"the height would be unsure by {height.sigma:.0f} mm: {what_to_do}"
+    return None
 
 
 def _remarks(found: Height, staff: StaffMarkers, taps: Sequence[Point], snow_mm: float | None) -> tuple[str, ...]:
@@ -182,7 +195,7 @@ def _fit(scene: Scene, tip: Point, foot: Point | None, ground_mm: float) -> Heig
     middle = (np.array(scene.size) - 1) / 2
     per_mm = float(np.linalg.norm(px[1::4] - px[0::4], axis=1).mean()) / scene.staff.side_mm
     corner = np.hypot(np.where(scene.staff.sharp.ravel(), SHARP_PX, ROUGH_PX), TAPE_MM * per_mm)
-    tap = TAP_PX * float(np.hypot(*scene.size)) / 2520.0
+    tap = tap_sigma(scene.size)
     tapped = np.array([tip, foot if foot is not None else tip], float)
 
     def seen(p: np.ndarray, points: np.ndarray) -> np.ndarray:
@@ -279,36 +292,56 @@ def along_staff(marks_mm: np.ndarray, marks_px: np.ndarray, at_px: float) -> flo
     return float((at - b) / (a - c * at) * scale)
 
 
-def height_by_known_length(known_mm: float, low: Point, high: Point, tip: Point, foot: Point) -> Measured:
+def measure_height_by_marks(
+    picture: Picture, known_mm: float, ends: tuple[Point, Point], wound: Point, foot: Point
+) -> Measurement:
+    """Height of the wound above the stem's foot by the two ends of an upright thing `known_mm` long [mm].
+
+    ends, wound, foot : upright pixels. Not measured where the ends do not stand one above the other, or lie too near.
+    """
+    high, low = sorted(ends, key=lambda end: end[1])
+    aside, up = abs(high[0] - low[0]), low[1] - high[1]
+    if np.hypot(aside, up) < NEAREST_MARKS_PX or aside > MOST_ASIDE * up:
+        return _nothing("mark the lower and the upper end of something upright, farther apart in the picture")
+    focal_px, _ = _focal(picture)
+    height = height_by_known_length(known_mm, low, high, wound, foot, focal_px, tap_sigma(picture.size), LOOKING_DOWN)
+    unsure = why_unsure(height, "mark a longer thing of known length beside the plant, or use the height staff")
+    if unsure is not None:
+        return _nothing(unsure)
+    remark = "two marks cannot undo the camera's tilt: stand the height staff at the plant for a surer height"
+    return Measurement(
+        {"wound_height_mm": height}, {}, {"tip": np.array([wound], float), "foot": np.array([foot], float),
+                                          "staff_line": np.array([low, high], float)}, (remark,),
+    )  # fmt: skip
+
+
+def height_by_known_length(
+    known_mm: float, low: Point, high: Point, tip: Point, foot: Point, focal_px: float, tap_px: float = TAP_PX,
+    pitch: tuple[float, float] = ANY_PITCH,
+) -> Measured:  # fmt: skip
     """Height [mm] of `tip` above `foot` by two marks on an upright thing a known length apart [upright px].
 
-    Two marks cannot undo the camera's tilt: beside the taps' error 3 % of the height is stated, and for every part
-    of the height beyond the marks 5 % (a tilt of 20 degrees made 3.5 % in a worked example; our choice).
+    Two marks cannot tell the camera's tilt p: seen from the distance D, a height h above the lower mark reads wrong by
+    about tan(p) h (h - L) / D, with L the known length. What the usual pitch (mean and sigma of tan p, downwards) makes of
+    that is taken off; the rest, the plant's place before or behind the marks, and the taps' error are stated.
     """
     mark = np.subtract(high, low)
     length = float(np.hypot(*mark))
-    if length < 10:
-        raise ValueError("the two marks must lie at least 10 px apart")
+    if length < NEAREST_MARKS_PX:
+        raise ValueError(f"the two marks must lie at least {NEAREST_MARKS_PX:.0f} px apart")
     per_px = known_mm / length
-    value = float(np.subtract(tip, foot) @ mark) / length * per_px
-    beyond = max(abs(value) - known_mm, 0.0)
-    pixels = TAP_PX * per_px * np.sqrt(2 + 2 * (value / known_mm) ** 2)
-    return Measured(value, float(np.sqrt(pixels**2 + (0.03 * value) ** 2 + (0.05 * beyond) ** 2)))
+    distance = focal_px * per_px
+    top, bottom = (float(np.subtract(end, low) @ mark) / length * per_px for end in (tip, foot))
+    value = top - bottom
+    tilt = (top * (top - known_mm) - bottom * (bottom - known_mm)) / distance
+    pixels = tap_px * per_px * np.sqrt(2 + 2 * (value / known_mm) ** 2)
+    depth = BY_MARKS_MM / distance * value
+    return Measured(value - pitch[0] * tilt, float(np.sqrt(pixels**2 + (pitch[1] * tilt) ** 2 + depth**2)))
 
 
-def height_by_card(plane: Plane, tip: Point, edge_height_mm: float, edge_sigma_mm: float = 10.0) -> Measured:
-    """Height [mm] of `tip` above the ground by a card held upright at the stem, its top edge `edge_height_mm` up.
-
-    Far from the card its pose carries badly: 3 degrees of its turn and 30 mm of depth are stated (our choices).
-    """
-    x, y = plane.to_mm(np.array([tip]))[0]
-    middle, top = plane.centre_mm
-    per_px = 1.0 / plane.px_per_mm(plane.centre_mm)
-    away = float(np.hypot(x - middle, y - top))
-    parts = (
-        edge_sigma_mm, TAP_PX * per_px, 0.05 * abs(x - middle), 0.03 * away, plane.print_scale_sigma * abs(y),
-    )  # fmt: skip
-    return Measured(edge_height_mm - float(y), float(np.sqrt(np.sum(np.square(parts)))))
+def tap_sigma(size: tuple[int, int]) -> float:
+    """Standard uncertainty of a tap on a picture of `size` (width, height) [px]."""
+    return TAP_PX * float(np.hypot(*size)) / 2520.0
 
 
 def _corners_mm(staff: StaffMarkers) -> np.ndarray:

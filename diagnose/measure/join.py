@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from diagnose.measure.bark_round import Turns, share_round, views_disagree
 from diagnose.measure.record import Measurement
 from diagnose.signs import Answer, Bounded, Measured, Shares, Sign
 
@@ -34,15 +35,20 @@ APART = 3.0  # sigma beyond which a photograph is named; common practice
 OUTLIERS_WEIGHT = 2.0  # sigma beyond which a photograph counts for less (Huber's weight); common practice
 
 
-def join(measurements: Sequence[Measurement], names: Sequence[str] | None = None) -> Measurement:
+def join(
+    measurements: Sequence[Measurement], names: Sequence[str] | None = None, turns: Turns = None
+) -> Measurement:
     """One measurement from those of several photographs of the same wound.
 
-    names : what to call the photographs in remarks; "photo 1", "photo 2", ... where not given. Values are averaged,
+    names : what to call the photographs in remarks; "photo 1", "photo 2", ... where not given. turns : how far round the
+    stem each was taken (see `share_round`), to join the bark lost. Values are averaged,
     intervals intersected where they meet, shares averaged (never multiplied: the photographs show the same end and
     err alike). Shapes belong to one picture each and are left out. Raises ValueError for no measurement at all.
     """
     if not measurements:
         raise ValueError("at least one measurement is needed")
+    if turns is not None and turns != "all-round" and len(turns) != len(measurements):
+        raise ValueError(f"{len(measurements)} photographs need as many turns, not {len(turns)}")
     if len(measurements) == 1:
         return measurements[0]
     called = list(names) if names is not None else [f"photo {k + 1}" for k in range(len(measurements))]
@@ -54,11 +60,29 @@ def join(measurements: Sequence[Measurement], names: Sequence[str] | None = None
         having = [(called[k], each.measured[sign]) for k, each in enumerate(measurements) if sign in each.measured]
         measured[sign], told = _joined(sign, [name for name, _ in having], [value for _, value in having])
         remarks += told
+    if sum(each.round is not None for each in measurements) > 1:
+        measured["bark_loss"], told = _bark_round(measurements, turns)
+        remarks = [line for line in remarks if "bark_loss" not in line] + told
     missing = {
         sign: reason for each in measurements for sign, reason in each.not_measured.items() if sign not in measured
     }
     own = [f"{name}: {line}" for name, each in zip(called, measurements, strict=True) for line in each.remarks]
     return Measurement(measured, missing, {}, tuple(remarks + own))
+
+
+def _bark_round(measurements: Sequence[Measurement], turns: Turns) -> tuple[Sign, list[str]]:
+    """The bark lost from all views that saw it; a photograph without a patch may hide one, so it is not counted as bark."""
+    views = [each.round for each in measurements if each.round is not None]
+    if turns == "all-round":
+        turns = "all-round" if len(views) == len(measurements) else None
+    elif turns is not None:
+        turns = [float(turn) for turn, each in zip(turns, measurements, strict=True) if each.round is not None]
+    told = []
+    if views_disagree(views):
+        told.append("the photographs do not agree in bark_loss: are they of one wound?")
+    elif turns is None:
+        told.append("how far round the stem each photograph was taken would narrow down how much bark is gone")
+    return share_round(views, turns), told
 
 
 def _joined(sign: str, names: list[str], values: list[Sign]) -> tuple[Sign, list[str]]:

@@ -16,6 +16,7 @@ from diagnose.culprits.catalogue import catalogue
 from diagnose.diagnosis import (
     Circumstances,
     Diagnosis,
+    Ground,
     Scale,
     diagnose_answers,
     diagnose_measured,
@@ -24,6 +25,7 @@ from diagnose.diagnosis import (
 )
 from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.fields import CONFIRMED_BY
+from diagnose.measure.bark_round import Turns, read_turns
 from diagnose.measure.overlay import annotate
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture, read_picture
@@ -42,6 +44,8 @@ from diagnose.signs import Answer, Sign, Word, parse_signs, signs_as_json, vocab
 _MONTHS = ["not known", "January", "February", "March", "April", "May", "June", "July", "August", "September",
            "October", "November", "December"]
 _DRAWER = "wound"
+_TAPS = ("the wound", "farther back on the stem")
+_UPRIGHT_TAPS = ("the wound", "the plant's foot", "the lower end of the known length", "its upper end")
 
 
 @dataclass
@@ -160,16 +164,35 @@ def _scale() -> tuple[Scale | None, float]:
     return (Scale(coin_mm=coin) if coin else None), print_scale_of(bar)
 
 
+def _height() -> tuple[float | None, float | None]:
+    """What was said for the height: of the card's lower edge above the ground, and of something upright [mm]."""
+    unit, mm = ("inches", MM_PER_INCH) if preferences.inches() else ("cm", 10.0)
+    with st.expander("How high is the wound, where no height staff stands beside it?", key="how_high"):
+        card = st.number_input(f"Card upright beside the wound: height of its lower edge above the ground [{unit}], "
+                               "0 if it stands on the ground, empty if not known",
+                               min_value=0.0, max_value=500.0, value=None, step=1.0, key="card_at")
+        upright = st.number_input(f"No card: length of something upright beside the plant, whose two ends you tap [{unit}], "
+                                  "empty if none", min_value=1.0, max_value=500.0, value=None, step=1.0, key="upright")
+    return None if card is None else card * mm, None if upright is None else upright * mm
+
+
 @st.cache_resource(max_entries=24, show_spinner="Measuring ...")
 def _measured(
     digest: str, name: str, taps: tuple[Point, ...], scale: Scale | None, print_scale: float, snow_mm: float | None,
-    _data: bytes,
+    card_at_mm: float | None, upright_mm: float | None, _data: bytes,
 ) -> tuple[Picture, Plane | None, Measurement]:
-    """Measured once for each photo and taps, not again with every answer."""
+    """Measured once for each photo and taps, not again with every answer.
+
+    With something upright of known length the taps are the wound, the plant's foot and its two ends.
+    """
     picture = read_picture(_data, name)
     width, height = picture.size
     points = [(min(x * width, width - 1.0), min(y * height, height - 1.0)) for x, y in taps]
-    return picture, *measure_picture(picture, points, scale, print_scale, Circumstances(snow_mm=snow_mm))
+    ground = None if card_at_mm is None else Ground(card_at_mm)
+    if upright_mm is not None and len(points) == len(_UPRIGHT_TAPS):
+        scale, ground = Scale(None, upright_mm, points[2], points[3]), Ground(card_at_mm, points[1])
+    points = points[:1] if upright_mm is not None else points[:2]
+    return picture, *measure_picture(picture, points, scale, print_scale, Circumstances(snow_mm=snow_mm), ground)
 
 
 @st.cache_data(max_entries=24, show_spinner=False)
@@ -180,10 +203,11 @@ def _annotated(key: tuple[Any, ...], _found: Diagnosis, inches: bool) -> bytes:
 
 
 def _picture(
-    photo: Photo, draft: Draft, around: Circumstances, scale: Scale | None, print_scale: float
+    photo: Photo, draft: Draft, around: Circumstances, scale: Scale | None, print_scale: float,
+    card_at_mm: float | None, upright_mm: float | None,
 ) -> Diagnosis | None:
     """One photo: measured, shown, and tapped where the finding was wrong."""
-    key = (photo.digest, photo.name, tuple(photo.taps), scale, print_scale, around.snow_mm)
+    key = (photo.digest, photo.name, tuple(photo.taps), scale, print_scale, around.snow_mm, card_at_mm, upright_mm)
     try:
         picture, plane, measurement = _measured(*key, photo.data)
     except CannotUse as reason:
@@ -201,9 +225,13 @@ def _picture(
         st.info(remark)
     with st.expander("Wrong place? Tap the wound", expanded=not found.measurement.measured,
                      key=f"wrong {photo.digest}"):
-        st.caption("First tap: the severed end, the gnawed patch or the browsed tip. Second tap: a point farther back "
-                   "on the same stem, or the plant's foot. Drag a point, or move it with the arrow keys.")
-        moved = tap_on(picture.bgr, photo.digest, f"{photo.name}: tap the wound", f"tap {photo.digest}", photo.taps)
+        second = ("a point farther back on the same stem, or the plant's foot" if upright_mm is None else
+                  "the plant's foot. Third and fourth: the lower and upper end of what is of known length")
+        st.caption("First tap: the severed end, the gnawed patch or the browsed tip. Second tap: "
+                   f"{second}. Drag a point, or move it with the arrow keys.")
+        names = _TAPS if upright_mm is None else _UPRIGHT_TAPS
+        moved = tap_on(picture.bgr, photo.digest, f"{photo.name}: tap the wound", f"tap {photo.digest}",
+                       photo.taps[: len(names)], names)
         if moved is not None and moved != photo.taps:
             photo.taps = moved
             draft.put_away()
@@ -321,6 +349,23 @@ def _what_was_kept() -> None:
         (st.success if new else st.info)(line)
 
 
+def _turns(found: list[Diagnosis]) -> Turns:
+    """How far round the stem the photos of gnawed bark were taken, where the person can tell."""
+    if sum(one.measurement.round is not None for one in found) < 2:
+        return None
+    told = st.text_input("How far round the stem was each photo taken? Degrees counterclockwise from above, in their order "
+                         "(0, 90, 180, 270), or all-round if they show every side; empty if not known", key="turns")
+    try:
+        turns = read_turns(told)
+    except CannotUse as reason:
+        st.error(str(reason))
+        return None
+    if turns is not None and not isinstance(turns, str) and len(turns) != len(found):
+        st.error(f"{len(found)} measured photos need as many turns, not {len(turns)}")
+        return None
+    return turns
+
+
 def page() -> None:
     st.title("What bit it, and what stops it?")
     _what_was_kept()
@@ -331,7 +376,8 @@ def page() -> None:
     _photos(draft)
     around = _circumstances()
     scale, print_scale = _scale()
-    shown = [_picture(photo, draft, around, scale, print_scale) for photo in list(draft.photos)]
+    card_at_mm, upright_mm = _height()
+    shown = [_picture(photo, draft, around, scale, print_scale, card_at_mm, upright_mm) for photo in list(draft.photos)]
     found = [one for one in shown if one is not None]
     if not draft.photos:
         st.caption("No photo? Answer the questions, the verdict comes from them alone. The scale card to print is in "
@@ -339,7 +385,7 @@ def page() -> None:
     judged, further = found or [diagnose_answers(draft.answers, around)], []
     measured = [one for one in found if one.measurement.measured]
     if len(measured) > 1 and st.toggle("These photos show the same wound", value=True, key="same"):
-        best = diagnose_together(measured, draft.answers, around)
+        best = diagnose_together(measured, draft.answers, around, _turns(measured))
         st.subheader("All photos together")
         for remark in best.measurement.remarks:
             st.info(remark)

@@ -252,7 +252,7 @@ class _Outline:
         if not s.patch:
             return np.zeros(len(up), bool)
         tall = up / (s.height / 2)
-        wide = (turn - np.radians(s.turned)) / (np.pi * s.share)
+        wide = (np.remainder(turn - np.radians(s.turned) + np.pi, 2 * np.pi) - np.pi) / (np.pi * s.share)
         angle = np.arctan2(tall, turn if s.share == 1 else wide)
         edge = 1 + np.zeros(len(up))
         for wave, phase, size in zip(self.waves, self.phase, self.size, strict=True):
@@ -260,6 +260,16 @@ class _Outline:
         if s.share == 1:
             return np.abs(tall) < edge
         return np.abs(tall) ** s.squareness + np.abs(wide) ** s.squareness < edge**s.squareness
+
+
+def true_share(setting: Setting) -> float:
+    """Share of the circumference without bark at the patch's widest height, from the outline's own geometry."""
+    rng = np.random.default_rng(setting.seed + 7)
+    _background(setting, rng, *setting.size)  # what is drawn before the outline takes its random numbers first
+    outline = _Outline(setting, rng)
+    up, turn = np.meshgrid(np.linspace(-0.6, 0.6, 121) * setting.height, np.linspace(-np.pi, np.pi, 1440, endpoint=False))
+    bare = outline.holds(up.ravel(), turn.ravel(), setting.diameter / 2).reshape(up.shape)
+    return float(bare.mean(axis=0).max())
 
 
 def _streaks(rng: np.random.Generator, up: np.ndarray, round_mm: np.ndarray, depth: float) -> np.ndarray:

@@ -9,7 +9,7 @@ uncertainty in `height` was and are not fitted to any photograph.
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -109,6 +109,12 @@ def simulate_staff(setting: Setting) -> View:
         Scene(staff, setting.size, known_focal, 0.03), (float(tip[0]), float(tip[1])), (float(foot[0]), float(foot[1])),
         setting.tip[1] - setting.foot[1],
     )  # fmt: skip
+
+
+def on_staff(setting: Setting, heights_mm: Sequence[float]) -> np.ndarray:
+    """Where places on the staff's centre line, `heights_mm` along it from its foot, are seen: (n, 2) px."""
+    seen, _, up = _camera(setting)
+    return seen(np.outer(heights_mm, up))
 
 
 def draw_staff(setting: Setting) -> bytes:
