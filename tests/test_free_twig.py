@@ -1,18 +1,25 @@
-"""A twig where it grew is measured between two taps. Truth: ray-traced renderings in reference_cases/photos."""
+"""A twig where it grew is measured between two taps, or without any where it plainly stands out.
+
+Truth: ray-traced renderings in reference_cases/photos. Pictures of other things: scikit-image's own.
+"""
 
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
+import skimage.data
 
 from diagnose.cannot_use import CannotUse
 from diagnose.measure.free_twig import measure_free_end
 from diagnose.measure.record import Measurement
+from diagnose.measure.simulate.free import any_surroundings, picture_of
 from diagnose.photo.picture import read_picture
 from diagnose.photo.scale import find_coin, known_length, px_per_mm
 from tests.conftest import PHOTOS
@@ -48,9 +55,55 @@ def test_a_coin_beside_the_twig_gives_its_diameter(path: Path) -> None:
         assert "end_diameter_mm" in found.not_measured
 
 
-@pytest.mark.parametrize("taps", [(), ((400.0, 300.0),)])
-def test_without_two_taps_no_twig_is_guessed(taps: tuple) -> None:
-    found = measure_free_end(read_picture(FREE[0]), taps)
+@cache
+def _untapped(path: Path) -> Measurement:
+    return measure_free_end(read_picture(path))
+
+
+def test_without_a_tap_only_the_right_twig_is_measured_and_it_is_told() -> None:
+    measured = 0
+    for path in FREE:
+        found, twig = _untapped(path), json.loads(path.with_suffix(".json").read_text())["twig"]
+        if not found.measured:
+            assert all("tap" in reason for reason in found.not_measured.values())
+            continue
+        measured += 1
+        away = np.linalg.norm(found.shapes["face_line"].mean(axis=0) - twig["end_centre_px"])
+        assert away < twig["diameter_px"]
+        assert any("without a tap" in line for line in found.remarks)
+        # the bar for clean ends that nobody pointed at
+        assert abs(found.measured["seen_slope_deg"].value - twig["apparent_deg"]) < 20.0
+        assert found.measured["seen_slope_deg"].sigma > _tapped(path)[0].measured["seen_slope_deg"].sigma
+    assert measured >= 2
+
+
+THINGS = ("astronaut", "brick", "camera", "cat", "clock", "coffee", "coins", "grass", "gravel", "page", "rocket", "text")
+
+
+@pytest.mark.parametrize("name", THINGS)
+def test_a_picture_of_something_else_yields_no_measurement(name: str) -> None:
+    grey = np.asarray(getattr(skimage.data, name)())
+    shown = np.repeat(grey[..., None], 3, axis=2) if grey.ndim == 2 else grey[..., 2::-1]
+    for size in (1, 2):
+        larger = cv2.resize(shown, None, fx=size, fy=size, interpolation=cv2.INTER_CUBIC)
+        found = measure_free_end(read_picture(cv2.imencode(".jpg", larger)[1].tobytes(), f"{name}.jpg"))
+        assert found.measured == {} and all("tap" in reason for reason in found.not_measured.values())
+
+
+def test_a_blank_wall_yields_no_measurement() -> None:
+    wall = np.random.default_rng(0).integers(180, 192, (900, 1200, 3), dtype=np.uint8)
+    assert measure_free_end(read_picture(cv2.imencode(".jpg", wall)[1].tobytes(), "wall.jpg")).measured == {}
+
+
+@pytest.mark.parametrize("seed", range(72_000, 72_004))
+def test_stems_and_leaves_without_a_severed_end_yield_no_measurement(seed: int) -> None:
+    around = any_surroundings(seed)
+    around = replace(around, twig=replace(around.twig, kind="none"), stems=4, leaves=4)
+    assert measure_free_end(read_picture(picture_of(around)[0], "none.jpg")).measured == {}
+
+
+def test_a_tap_where_no_stem_ends_measures_nothing() -> None:
+    found = measure_free_end(read_picture(FREE[0]), [(400.0, 300.0)])
     assert found.measured == {} and all("tap" in reason for reason in found.not_measured.values())
 
 

@@ -59,7 +59,7 @@ def error_table(folder: Path = PHOTOS) -> list[Row]:
     """A row for each quantity; raises CannotUse where the folder holds no pictures with truth."""
     found: dict[tuple[str, bool], list[tuple[Case, float | None]]] = {}
     forms: list[tuple[str, str, Shares | None]] = []
-    for scene, measure in _SCENES.items():
+    for scene, measure in _SCENES:
         for path in sorted((folder / scene).glob("*.jpg")):
             truth = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
             measurement, wanted, form = measure(read_picture(path), truth)
@@ -171,6 +171,13 @@ def _free(picture: Picture, truth: Mapping[str, Any]) -> tuple[Measurement, Want
     return measure_free_end(picture, taps, scale), wanted, None
 
 
+def _free_untapped(picture: Picture, truth: Mapping[str, Any]) -> tuple[Measurement, Wanted, str | None]:
+    from diagnose.measure.free_twig import measure_free_end
+
+    wanted = _end_wanted(truth, "free, no taps")
+    return (measure_free_end(picture) if wanted else Measurement()), wanted, None
+
+
 def _bark(picture: Picture, truth: Mapping[str, Any]) -> tuple[Measurement, Wanted, str | None]:
     from diagnose.diagnosis import measure_picture
 
@@ -196,9 +203,10 @@ def _staff(picture: Picture, truth: Mapping[str, Any]) -> tuple[Measurement, Wan
     return found, {"wound height [mm], by staff": ("wound_height_mm", plant["browsed_height_mm"], False)}, None
 
 
-_SCENES: dict[str, Callable[[Picture, Mapping[str, Any]], tuple[Measurement, Wanted, str | None]]] = {
-    "twig_on_card": _on_card, "twig_free": _free, "gnawed_bark": _bark, "staff_scene": _staff,
-}  # fmt: skip
+_SCENES: tuple[tuple[str, Callable[[Picture, Mapping[str, Any]], tuple[Measurement, Wanted, str | None]]], ...] = (
+    ("twig_on_card", _on_card), ("twig_free", _free), ("twig_free", _free_untapped), ("gnawed_bark", _bark),
+    ("staff_scene", _staff),
+)  # fmt: skip
 
 
 def table_as_text(rows: list[Row]) -> str:

@@ -1,25 +1,40 @@
 """Which shape has the severed end of a twig photographed where it grew, without a card?
 
-The stem is two straight, parallel, sharp edges. They are looked for along a line given by two taps, in all directions
-from one tap, or over the whole picture where no tap was given. Around the end the picture is laid into the frame of a
-camera that looks straight at it, and twig and background are parted by a cut that weighs the colours of the stem, of
-pale wood and of what lies beside it against the edges between them. Slope, raggedness, longest fibre and form need no
-scale; the diameter needs one.
+The stem is two straight, parallel, sharp edges. They are looked for along a line given by two taps; with fewer the one
+stem is taken that plainly stands out, near the tap or in the whole picture. Around the end the picture is laid into the
+frame of a camera that looks straight at it, and twig and background are parted by a cut that weighs the colours of the
+stem, of pale wood and of what lies beside it against the edges between them. Slope, raggedness, longest fibre and form
+need no scale; the diameter needs one.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import cv2
 import numpy as np
 
-from diagnose.measure.end_form import end_form
+from diagnose.measure.end_form import end_form, features
 from diagnose.measure.end_shape import End, find_end
 from diagnose.measure.record import Measurement
 from diagnose.measure.severed_end import Patch, sharpened_outline
+from diagnose.measure.standing_out import AGREE, AWAY, LIKELY, Glimpse, severed, standing_out
+from diagnose.measure.two_sides import (
+    Edge,
+    Gaze,
+    Line,
+    Lip,
+    gaze_at,
+    inside,
+    lab_of,
+    lip_of,
+    pair_score,
+    sample,
+    straight_edges,
+    turned,
+)
 from diagnose.photo.markers import LIGHT
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
@@ -27,7 +42,6 @@ from diagnose.photo.scale import px_per_mm
 from diagnose.signs import Measured, Sign
 
 Point = tuple[float, float]
-Line = np.poly1d
 TAP_SHARE = 0.004  # a finger's standard error, as a share of the picture's diagonal
 CELLS = (40.0, 56.0)  # cells across one diameter in the patch that the cut works on, first and second time
 FINEST = 110.0  # cells across one diameter where the outline is drawn
@@ -45,91 +59,11 @@ class Stem:
     score: float = 1.0  # how likely this reading of the edges is, over the likeliest one
 
 
-@dataclass(frozen=True)
-class Gaze:
-    """A camera that looks straight at one point of the picture: what it sees is free of the lens's stretching.
-
-    H : (3, 3) from its pixels, with (0, 0) at that point, to upright pixels of the picture. cosine : of the angle
-    between the view of that point and the lens's axis.
-    """
-
-    H: np.ndarray
-    cosine: float
-
-    def to_px(self, xy: np.ndarray) -> np.ndarray:
-        return cv2.perspectiveTransform(np.atleast_2d(np.asarray(xy, float))[None], self.H)[0]
-
-    def from_px(self, px: np.ndarray) -> np.ndarray:
-        return cv2.perspectiveTransform(np.atleast_2d(np.asarray(px, float))[None], np.linalg.inv(self.H))[0]
-
-
-def gaze_at(picture: Picture, point: np.ndarray) -> Gaze:
-    """The camera turned towards a point; only shifted there where the focal length is not known."""
-    focal = picture.focal_px
-    if focal is None or focal.sigma > 0.2 * focal.value:
-        return Gaze(np.array([[1, 0, point[0]], [0, 1, point[1]], [0, 0, 1.0]]), 1.0)
-    width, height = picture.size
-    K = np.array([[focal.value, 0, (width - 1) / 2], [0, focal.value, (height - 1) / 2], [0, 0, 1]])
-    ray = np.linalg.solve(K, np.array([*point, 1.0]))
-    ray /= np.linalg.norm(ray)
-    turn = np.cross((0, 0, 1.0), ray)
-    sine = float(np.linalg.norm(turn))
-    R = np.eye(3) if sine < 1e-9 else cv2.Rodrigues(turn / sine * np.arcsin(min(sine, 1.0)))[0]
-    own = np.array([[focal.value, 0, 0], [0, focal.value, 0], [0, 0, 1]])
-    return Gaze(K @ R @ np.linalg.inv(own), float(ray[2]))
-
-
-def _turned(gaze: Gaze, tip: np.ndarray, back: np.ndarray) -> np.ndarray:
-    """(3, 3) from a frame with x outwards along the stem, y across, 0 at the tip, to upright pixels."""
-    a, b = gaze.from_px(np.stack([tip, back]))
-    along = (a - b) / np.linalg.norm(a - b)
-    return gaze.H @ np.array([[along[0], -along[1], a[0]], [along[1], along[0], a[1]], [0, 0, 1.0]])
-
-
-def _sample(
-    bgr: np.ndarray, to_px: np.ndarray, x: tuple[float, float], y: tuple[float, float], scale: float, stretch: float = 1.0
-) -> np.ndarray:
-    """The picture over a rectangle of a frame: scale cells a unit across, scale * stretch along; uint8.
-
-    Where the cells are larger than pixels the part of the picture is shrunk first, so that nothing aliases.
-    """
-    size = (max(int((x[1] - x[0]) * scale * stretch), 2), max(int((y[1] - y[0]) * scale), 2))
-    corners = np.array([(x[0], y[0]), (x[1], y[0]), (x[1], y[1]), (x[0], y[1])])
-    px = cv2.perspectiveTransform(corners[None], to_px)[0]
-    x0, y0 = np.maximum(np.floor(px.min(axis=0)).astype(int) - 3, 0)
-    x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 4, bgr.shape[1::-1])
-    part = bgr[y0 : max(y1, y0 + 2), x0 : max(x1, x0 + 2)]
-    factor = max(1, int(1 / scale))
-    shrunk = np.eye(3)
-    if factor > 1 and min(part.shape[:2]) >= 2 * factor:
-        part = cv2.resize(
-            part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor],
-            None,
-            fx=1 / factor,
-            fy=1 / factor,
-            interpolation=cv2.INTER_AREA,
-        )
-        shrunk = np.array([[1 / factor, 0, 0.5 / factor - 0.5], [0, 1 / factor, 0.5 / factor - 0.5], [0, 0, 1]])
-    shift = np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1.0]])
-    cells = np.array([[1 / (scale * stretch), 0, x[0]], [0, 1 / scale, y[0]], [0, 0, 1]])
-    way = cv2.INTER_CUBIC if scale > 1 else cv2.INTER_LINEAR
-    return cv2.warpPerspective(
-        part, shrunk @ shift @ to_px @ cells, size, flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
-    )
-
-
-def _lab(bgr: np.ndarray) -> np.ndarray:
-    """CIE L*a*b* of an uint8 picture, float32: L 0 to 100."""
-    return cv2.cvtColor(bgr.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
-
-
 # --- two parallel edges along a line ---------------------------------------------------------------------------
 
-Edge = tuple[float, float, np.ndarray]  # row at mid-length, lean, step in colour in noise units (3,)
 ACROSS = 150  # rows to either side of the line between the taps
 ALONG = 180  # columns along it
 READINGS = 4  # of the stem under two taps that are followed to their end
-SHEARS = np.arange(-12, 13) * 0.01
 
 
 def find_stem(picture: Picture, tip: np.ndarray, back: np.ndarray, widest: float = 0.45) -> list[Stem]:
@@ -141,14 +75,14 @@ def find_stem(picture: Picture, tip: np.ndarray, back: np.ndarray, widest: float
     length = float(np.linalg.norm(tip - back))
     if length < 12:
         return []
-    to_px = _turned(gaze_at(picture, tip), tip, back)
+    to_px = turned(gaze_at(picture, tip), tip, back)
     reach = 0.75 * widest * length
     scale = ACROSS / reach
     if scale > 2.0:
         scale, reach = 2.0, min(reach, ACROSS / 2.0)
     stretch = ALONG / (0.88 * length * scale)
-    strip = _sample(picture.bgr, to_px, (-length, -0.12 * length), (-reach, reach), scale, stretch)
-    edges = _straight_edges(_lab(strip), stretch)
+    strip = sample(picture.bgr, to_px, (-length, -0.12 * length), (-reach, reach), scale, stretch)
+    edges = straight_edges(lab_of(strip), stretch)
     slack = TAP_SHARE * float(np.hypot(*picture.size)) * scale
     stems = []
     for (y1, t1, _), (y2, t2, _), strength, score in _best_pairs(
@@ -160,31 +94,6 @@ def find_stem(picture: Picture, tip: np.ndarray, back: np.ndarray, widest: float
         px = cv2.perspectiveTransform(ends[None], to_px)[0]
         stems.append(Stem(px[0], px[1], (y2 - y1) / scale, strength, score))
     return stems
-
-
-def _straight_edges(lab: np.ndarray, stretch: float) -> list[Edge]:
-    """Straight edges along a strip: (row at mid-length, lean, step in colour per row in noise units (3,))."""
-    h, w = lab.shape[:2]
-    smooth = cv2.GaussianBlur(lab, (0, 0), sigmaX=2.0, sigmaY=1.2)
-    rise = np.zeros_like(smooth)
-    rise[1:-1] = (smooth[2:] - smooth[:-2]) / 2
-    segments = 9
-    strength = np.zeros((len(SHEARS), h), np.float32)
-    steps = np.zeros((len(SHEARS), h, 3), np.float32)
-    for i, shear in enumerate(SHEARS):
-        # a line y = y0 + lean x, x in units of rows; columns are 1 / stretch rows long
-        per_column = shear / stretch
-        M = np.array([[1, 0, 0], [per_column, 1, -per_column * (w - 1) / 2]], np.float32)
-        level = cv2.warpAffine(rise, M, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-        parts = level[:, : w // segments * segments].reshape(h, segments, -1, 3).mean(axis=2)
-        typical = np.median(parts, axis=1)
-        steps[i] = typical
-        strength[i] = np.linalg.norm(typical, axis=1)
-    noise = float(np.median(strength)) + 0.02
-    peaks = (strength == cv2.dilate(strength, np.ones((3, 7), np.uint8))) & (strength > 2.5 * noise)
-    peaks[:, :2] = peaks[:, -2:] = False
-    found = [(float(y), float(SHEARS[i]), steps[i, y] / noise) for i, y in zip(*np.nonzero(peaks), strict=True)]
-    return sorted(found, key=lambda edge: -float(np.linalg.norm(edge[2])))[:48]
 
 
 def _best_pairs(
@@ -200,7 +109,7 @@ def _best_pairs(
     centre, turn = (y[None, :] + y[:, None]) / 2 - middle, (lean[None, :] + lean[:, None]) / 2
     beyond = np.maximum(np.abs(centre + 0.56 * length * turn), np.abs(centre - 0.44 * length * turn)) - gap / 2
     wide = np.maximum(gap, 1.0)
-    score = _pair_score(strength, lean, wide)
+    score = pair_score(strength, lean, wide)
     score = score * np.exp(-0.5 * (np.maximum(beyond, 0) / slack) ** 2)
     score = score * (0.2 + 0.8 * np.exp(-0.5 * (np.log(wide / length * 8) / 0.6) ** 2))
     score = score * np.exp(-0.5 * (centre**2 / ((0.1 * wide) ** 2 + slack**2)))
@@ -213,16 +122,6 @@ def _best_pairs(
         pairs.append((edges[first], edges[second], weaker, float(score[first, second]) / best))
         score[np.abs(np.log(wide / wide[first, second])) < 0.13] = 0
     return pairs
-
-
-def _pair_score(strength: np.ndarray, lean: np.ndarray, gap: np.ndarray) -> np.ndarray:
-    """How well each two edges go together as the sides of a stem, (n, n).
-
-    Marks on the bark make pairs inside the true one, an unsharp background hardly ever one outside: hence the gap.
-    """
-    plain = strength / (strength + 11)
-    parallel = np.exp(-0.5 * ((lean[None, :] - lean[:, None]) / 0.015) ** 2)
-    return plain[None, :] * plain[:, None] * parallel * gap**1.6
 
 
 # --- the end, closely ------------------------------------------------------------------------------------------
@@ -248,14 +147,14 @@ def see_end(picture: Picture, stem: Stem, slack: float) -> SeenEnd | None:
     seen = None
     for turn in range(2):
         gaze = gaze_at(picture, stem.tip)
-        to_px = _turned(gaze, stem.tip, stem.back)
+        to_px = turned(gaze, stem.tip, stem.back)
         D = stem.diameter
         loose = min(2.5 * slack / D, 2.0) if turn == 0 else 0.3
         scale = CELLS[turn] / D
         x, y = (-(BEHIND + loose) * D, (AHEAD + loose) * D), (-ASIDE * D, ASIDE * D)
-        bgr = _sample(picture.bgr, to_px, x, y, scale)
+        bgr = sample(picture.bgr, to_px, x, y, scale)
         patch = Patch(LIGHT[bgr], scale, -x[0] * scale - 0.5, -y[0] * scale - 0.5)
-        masks = twig_masks(_lab(bgr), patch, D, loose, None if seen is None else _sides_of(seen, to_px, D))
+        masks = twig_masks(lab_of(bgr), patch, D, loose, None if seen is None else _sides_of(seen, to_px, D))
         if not masks:
             return None
         ends = []
@@ -298,7 +197,7 @@ def _sharpened(
     """The mask's outline in the frame of `to_px`, drawn in the picture's own pixels where they are finer than cells."""
     fine = float(np.clip(1.0, patch.scale, max(FINEST / D, patch.scale)))
     if fine > 1.2 * patch.scale:
-        seen = _sample(bgr, to_px, x, y, fine)
+        seen = sample(bgr, to_px, x, y, fine)
         patch = Patch(LIGHT[seen], fine, -x[0] * fine - 0.5, -y[0] * fine - 0.5)
         mask = cv2.resize(cv2.GaussianBlur(mask * 255.0, (0, 0), 1.0), seen.shape[1::-1], interpolation=cv2.INTER_LINEAR)
         mask = (mask > 127).astype(np.uint8)
@@ -329,7 +228,11 @@ def twig_masks(
         return []
     left, right = (line(x[0]) for line in sides)
     y = (rows - (left + right) / 2) / (right - left)  # -0.5 and 0.5 on the stem's two sides
-    lips = [_lip(smooth, patch, diameter, line, x[0], start, out) for line, out in zip(sides, (-1, 1), strict=True)]
+    cell = patch.scale * diameter
+    lips = [
+        lip_of(smooth, line(x[0]) * cell + patch.y0, x[0], cell, start, out)
+        for line, out in zip(sides, (-1, 1), strict=True)
+    ]
     core = (np.abs(y) < 0.36) & (x < start) & (x > -4.5 - loose)
     beside = (np.abs(y) > 0.66) & (x < 1.0 + loose)
     beside |= (x > 1.9 + loose) & (np.abs(y) > 0.0)
@@ -360,14 +263,14 @@ def _sides_in(lab: np.ndarray, patch: Patch, diameter: float, start: float) -> t
     if part.shape[1] < 18:
         return None
     middle = (first + last - 1) / 2
-    edges = _straight_edges(part, 1.0)
+    edges = straight_edges(part, 1.0)
     if len(edges) < 2:
         return None
     y = np.array([(edge[0] - patch.y0) / cell for edge in edges])
     lean, strength = np.array([edge[1] for edge in edges]), np.array([np.linalg.norm(edge[2]) for edge in edges])
     gap = y[None, :] - y[:, None]
     wide, centre, turn = np.maximum(gap, 0.1), (y[None, :] + y[:, None]) / 2, (lean[None, :] + lean[:, None]) / 2
-    score = _pair_score(strength, lean, wide**0.4)
+    score = pair_score(strength, lean, wide**0.4)
     score = score * np.exp(-0.5 * (np.log(wide) / 0.12) ** 2 - 0.5 * (turn / 0.03) ** 2 - 0.5 * (centre / 0.12) ** 2)
     score[(gap < 0.7) | (gap > 1.35) | (np.abs(lean[None, :] - lean[:, None]) > 0.05)] = 0
     first, second = np.unravel_index(int(np.argmax(score)), score.shape)
@@ -379,56 +282,12 @@ def _sides_in(lab: np.ndarray, patch: Patch, diameter: float, start: float) -> t
     return left, right
 
 
-@dataclass(frozen=True)
-class _Lip:
-    """Where one side of the stem ends: log odds, over the patch's columns, that it ends there."""
-
-    odds: np.ndarray
-    plain: bool
-
-
-def _lip(lab: np.ndarray, patch: Patch, diameter: float, side: Line, x: np.ndarray, start: float, outwards: int) -> _Lip:
-    """Where along its line a side's edge stops, by the edge alone."""
-    cell = patch.scale * diameter
-    rise = np.zeros_like(lab)
-    rise[1:-1] = (lab[2:] - lab[:-2]) / 2
-    rise = cv2.GaussianBlur(rise, (0, 0), sigmaX=0.04 * cell, sigmaY=0.7)
-    rows = (side(x) * cell + patch.y0).astype(np.float32)
-    columns = np.arange(len(x), dtype=np.float32)
-
-    def along(shifts: np.ndarray) -> np.ndarray:
-        seen = [
-            cv2.remap(rise, columns[None], (rows + np.float32(s))[None], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[
-                0
-            ]
-            for s in shifts
-        ]
-        return np.linalg.norm(seen, axis=2).max(axis=0)
-
-    here = along(np.arange(-2, 3))
-    # what a place without the edge shows: as many rows farther out
-    empty = np.minimum(along(outwards * np.arange(7, 12)), along(outwards * np.arange(12, 17)))
-    stem = x < start
-    ratio = np.log((here + 0.2) / (np.median(empty) + 0.2))
-    on = float(np.median(ratio[stem]))
-    spread = 1.4826 * float(np.median(np.abs(ratio[stem] - on))) + 0.15
-    idle = np.log((empty + 0.2) / (np.median(empty) + 0.2))
-    off = float(np.median(idle))
-    noise = 1.4826 * float(np.median(np.abs(idle - off))) + 0.3
-    odds = -0.5 * ((np.minimum(ratio, on) - on) / spread) ** 2 - np.log(spread)
-    odds += 0.5 * ((np.maximum(ratio, off) - off) / noise) ** 2 + np.log(noise)
-    odds = np.clip(odds, -2, 2) / (0.2 * cell)  # neighbouring columns tell the same
-    total = np.cumsum(odds)
-    total -= total.max()
-    return _Lip(total, on - off > 1.5 * (spread + noise) / 2)
-
-
 SLOPES = np.linspace(-1.9, 1.9, 39)  # of the end's line, as tangents: up to 62 degrees
 DOMES = np.array([-0.25, 0.0, 0.25, 0.5])  # how far its middle may stand out, in diameters at a full half circle
 
 
 def _face_line(
-    lab: np.ndarray, odds: np.ndarray, x: np.ndarray, y: np.ndarray, lips: list[_Lip], start: float
+    lab: np.ndarray, odds: np.ndarray, x: np.ndarray, y: np.ndarray, lips: list[Lip], start: float
 ) -> tuple[float, float, float]:
     """The likeliest plain end: x = offset + slope y + dome sqrt(1/4 - y^2), by colour, by edges and by the lips."""
     step = x[1] - x[0]
@@ -573,257 +432,68 @@ def _holding(mask: np.ndarray, core: np.ndarray) -> np.ndarray | None:
     return cv2.drawContours(np.zeros_like(own), contours, -1, 1, cv2.FILLED)
 
 
-# --- without taps: which stem stands out -----------------------------------------------------------------------
-
-LOOK_AT = 1100  # longer side of the reduced picture that stems are looked for in [px]
-MOST = 8  # stems that are looked at closely
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """A severed end found without a tap: as it was seen, and the width of the stem's sides [px], small when in focus."""
-
-    seen: SeenEnd
-    blur: float
-    contrast: float
-
-
-def candidates(picture: Picture, tap: np.ndarray | None = None) -> list[Candidate]:
-    """Ends of stems inside the picture, the sharpest first; near a tap where one is given."""
-    found: list[Candidate] = []
-    reach = TAP_SHARE * float(np.hypot(*picture.size))
-    for tip, back, diameter in _ends_of_stripes(picture):
-        if tap is not None and np.linalg.norm(tip - tap) > 3 * reach + 3 * diameter:
-            continue
-        seen = _settled(picture, tip, back, diameter)
-        if seen is None or _seen_already(seen, found):
-            continue
-        blur, contrast = edge_blur(picture, seen)
-        found.append(Candidate(seen, blur, contrast))
-    return sorted(found, key=lambda each: each.blur)
-
-
-def _settled(picture: Picture, tip: np.ndarray, back: np.ndarray, diameter: float) -> SeenEnd | None:
-    """The end seen from a rough guess, followed along the stem until it stays where it is."""
-    width, height = picture.size
-    for _ in range(3):
-        stems = find_stem(picture, tip, back)
-        stems = [stem for stem in stems if abs(np.log(stem.diameter / diameter)) < 0.35]
-        if not stems:
-            return None
-        seen = see_end(picture, stems[0], 1.2 * diameter)
-        if seen is None:
-            return None
-        end = seen.end
-        middle = end.to_outline(np.array([(end.offset, 0.0), (end.offset - 6.0, 0.0)]))
-        found, behind = seen.px(middle)
-        margin = 1.2 * end.diameter
-        if not (margin < found[0] < width - margin and margin < found[1] < height - margin):
-            return None
-        step = float(np.linalg.norm(found - tip))
-        tip, back = found, _inside(found, behind, picture.size)
-        if step < 1.2 * diameter:
-            return seen
-        diameter = end.diameter
-    return None
-
-
-def _inside(tip: np.ndarray, back: np.ndarray, size: tuple[int, int]) -> np.ndarray:
-    """`back`, drawn nearer to the tip until it lies in the picture."""
-    share = 1.0
-    for k in range(2):
-        step = back[k] - tip[k]
-        for edge in (2.0, size[k] - 3.0):
-            if (back[k] - edge) * np.sign(step) > 0 and (edge - tip[k]) * step > 0:
-                share = min(share, float((edge - tip[k]) / step))
-    return tip + share * (back - tip)
-
-
-def _seen_already(seen: SeenEnd, found: list[Candidate]) -> bool:
-    at = seen.px(seen.outline.mean(axis=0))[0]
-    return any(np.linalg.norm(each.seen.px(each.seen.outline.mean(axis=0))[0] - at) < seen.end.diameter for each in found)
-
-
-def _ends_of_stripes(picture: Picture) -> list[tuple[np.ndarray, np.ndarray, float]]:
-    """Ends inside the picture of long stripes with two straight sides: (end, point farther back, diameter) [px]."""
-    factor = 1
-    while max(picture.size) / factor > 1.5 * LOOK_AT and factor < 8:
-        factor *= 2
-    small, factor = picture.reduced(factor)
-    stripes = _stripes(cv2.cvtColor(small, cv2.COLOR_BGR2LAB))
-    height, width = small.shape[:2]
-    ends = []
-    for middle, along, start, stop, diameter, _ in stripes[:MOST]:
-        for here, away in ((stop, start), (start, stop)):
-            tip = middle + along * here
-            if not (diameter < tip[0] < width - diameter and diameter < tip[1] < height - diameter):
-                continue
-            back = tip + np.sign(away - here) * along * min(max(abs(away - here), 4 * diameter), 8 * diameter)
-            back = _inside(tip, back, (width, height))
-            ends.append(((tip + 0.5) * factor - 0.5, (back + 0.5) * factor - 0.5, diameter * factor))
-    return ends
-
-
-Stripe = tuple[np.ndarray, np.ndarray, float, float, float, float]  # point, direction, from, to, width, length seen
-
-
-def _stripes(lab: np.ndarray) -> list[Stripe]:
-    """Pairs of parallel straight edges, put together where they continue each other, the plainest first."""
-    lines = []
-    finder = cv2.createLineSegmentDetector()
-    for channel in range(2):
-        found = finder.detect(cv2.GaussianBlur(lab[..., channel], (0, 0), 0.8))[0]
-        if found is not None:
-            lines.append(found.reshape(-1, 4))
-    if not lines:
-        return []
-    at = np.concatenate(lines).astype(float)
-    length = np.hypot(at[:, 2] - at[:, 0], at[:, 3] - at[:, 1])
-    at, length = at[length > 22], length[length > 22]
-    order = np.argsort(-length)[:220]
-    at, length = at[order], length[order]
-    if len(at) < 2:
-        return []
-    middle, way = (at[:, :2] + at[:, 2:]) / 2, (at[:, 2:] - at[:, :2]) / length[:, None]
-    stripes: list[Stripe] = []
-    i, j = np.triu_indices(len(at), 1)
-    turn = np.abs(way[i, 0] * way[j, 1] - way[i, 1] * way[j, 0])
-    apart = middle[j] - middle[i]
-    across = np.abs(apart[:, 0] * -way[i, 1] + apart[:, 1] * way[i, 0])
-    good = (turn < 0.09) & (across > 5) & (across < 0.12 * max(lab.shape[:2]))
-    for a, b in zip(i[good], j[good], strict=True):
-        along = way[a] * length[a] + np.sign(way[a] @ way[b]) * way[b] * length[b]
-        along /= np.linalg.norm(along)
-        normal = np.array([-along[1], along[0]])
-        centre = (middle[a] + middle[b]) / 2
-        spans = [np.sort((at[k].reshape(2, 2) - centre) @ along) for k in (a, b)]
-        start, stop = max(spans[0][0], spans[1][0]), min(spans[0][1], spans[1][1])
-        width = abs(float((middle[b] - middle[a]) @ normal))
-        if stop - start < max(1.2 * width, 18) or width < 5:
-            continue
-        stripes.append(
-            (
-                centre,
-                along,
-                float(min(spans[0][0], spans[1][0])),
-                float(max(spans[0][1], spans[1][1])),
-                width,
-                float(stop - start),
-            )
-        )
-    return _joined(stripes)
-
-
-def _joined(stripes: list[Stripe]) -> list[Stripe]:
-    stripes = sorted(stripes, key=lambda each: -each[5])
-    kept: list[Stripe] = []
-    for centre, along, start, stop, width, seen in stripes:
-        for k, (c, w, a, b, d, s) in enumerate(kept):
-            if abs(w[0] * along[1] - w[1] * along[0]) > 0.08 or abs(np.log(width / d)) > 0.35:
-                continue
-            off = np.array([-w[1], w[0]]) @ (centre - c)
-            if abs(off) > 0.35 * d:
-                continue
-            shift, sign = float((centre - c) @ w), float(np.sign(w @ along))
-            ends = sorted((shift + sign * start, shift + sign * stop))
-            if ends[0] < b + 6 * d and ends[1] > a - 6 * d:
-                kept[k] = (c, w, min(a, ends[0]), max(b, ends[1]), d, s + seen)
-                break
-        else:
-            kept.append((centre, along, start, stop, width, seen))
-    return sorted(kept, key=lambda each: -each[5])
-
-
-def edge_blur(picture: Picture, seen: SeenEnd) -> tuple[float, float]:
-    """Width of the stem's sides [px] and the step in colour over them: a step over its steepest slope."""
-    end = seen.end
-    out = np.arange(-7.0, 7.25, 0.5)
-    blurs, steps = [], []
-    for side in (-1.0, 1.0):
-        x = np.linspace(end.lip - 3.5, end.lip - 0.7, 64)
-        frame = (
-            np.stack(np.broadcast_arrays(x[:, None] * end.diameter, side * (end.diameter / 2 + out)), axis=-1) / end.diameter
-        )
-        px = seen.px(end.to_outline(frame.reshape(-1, 2)))
-        x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 2, 0, np.array(picture.size) - 8)
-        x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 3, picture.size)
-        lab = _lab(picture.bgr[y0 : max(y1, y0 + 4), x0 : max(x1, x0 + 4)])
-        at = (px - (x0, y0)).astype(np.float32)
-        colour = cv2.remap(lab, at[None, :, 0], at[None, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        parts = colour.reshape(8, 8, len(out), 3).mean(axis=1)
-        for part in parts:
-            step = part[-6:].mean(axis=0) - part[:6].mean(axis=0)
-            size = float(np.linalg.norm(step))
-            rise = np.gradient(part @ step / (size + 1e-6), 0.5)
-            blurs.append(size / (float(rise.max()) + 1e-6))
-            steps.append(size)
-    sharp = np.array(blurs)[np.array(steps) > 4]
-    return (float(np.percentile(sharp, 30)) if len(sharp) >= 4 else 99.0), float(np.median(steps))
-
-
-def outstanding(found: list[Candidate]) -> Candidate | None:
-    """The one end that is plainly sharper than every other, if there is one: the photographer focused on it.
-
-    Marks on its own bark and its own thinner side branches do not count against it.
-    """
-    own = [each for each in found if not any(_belongs(each, other) for other in found if other is not each)]
-    own = [each for each in own if each.contrast > 6 and each.seen.stem.strength > 3 and each.seen.end.diameter > 11]
-    if not own:
-        return None
-    best = own[0]
-    close = [
-        each for each in own[1:] if each.blur < 1.35 * best.blur and each.seen.end.diameter > 0.35 * best.seen.end.diameter
-    ]
-    if close or best.blur > 6 or best.seen.spread > 0.25:
-        return None
-    return best
-
-
-def _belongs(each: Candidate, other: Candidate) -> bool:
-    """Is `each` a mark on the stem of `other`, or a thinner branch of it?"""
-    mine, its = each.seen.end, other.seen.end
-    if mine.diameter > 0.85 * its.diameter:
-        return False
-    tip, back = each.seen.px(mine.to_outline(np.array([(mine.offset, 0.0), (mine.offset - 6.0, 0.0)])))
-    ends = other.seen.px(its.to_outline(np.array([(its.offset, 0.0), (its.offset - 1.0, 0.0)])))
-    down = ends[1] - ends[0]
-    size = float(np.linalg.norm(down))
-    down /= size
-    x, y = (tip - ends[0]) @ down / size, (tip - ends[0]) @ np.array([-down[1], down[0]]) / size
-    if abs(y) < 0.75 and x > -1.0:
-        return True
-    way = (back - tip) / np.linalg.norm(back - tip)
-    lean = way @ np.array([-down[1], down[0]])
-    meets = x + way @ down * (-y / lean) if abs(lean) > 0.05 else np.inf  # where its axis crosses the other's
-    return bool(lean * y < 0 and abs(y) < 5 and 0 < meets < 25)
+_NO_TAP = (
+    "no card was found, and no severed end plainly stands out: tap it, and better a point farther back on the same stem too"
+)
+_NOT_AT_TAP = "no stem's end is plainly seen at the tap: tap a point farther back on the stem too, or go closer"
+_NO_SIDES = "no stem with two clear sides lies between the taps: tap nearer to its middle line, or go closer"
+UNTAPPED = 3.0  # added in quadrature to the slope's uncertainty where nobody pointed at the end [degree] (our choice)
 
 
 def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane | None = None) -> Measurement:
     """Measure the severed end of a twig where it grew.
 
     taps : upright pixels, the severed end first, then a point farther back on the same stem. With one tap the stem is
-    looked for there; without any nothing is measured, since the wrong twig measured is worse than none. scale : plane
-    of a coin or a known length.
+    looked for there; without any only an end that plainly stands out, and plainly is a severed one, is measured, since
+    the wrong twig measured is worse than none. scale : plane of a coin or a known length.
     """
-    if not taps:
-        # automatic finding measured foreign stems in 4 of 10 ray-traced pictures that show no cut twig: a tap is asked for
-        return _nothing("no card was found: tap the severed end, and better a point farther back on the same stem too")
     slack = TAP_SHARE * float(np.hypot(*picture.size))
-    if len(taps) < 2:
-        best = outstanding(candidates(picture, np.array(taps[0], float)))
-        if best is None:
-            return _nothing("no single severed end stands out at the tap: tap a point farther back on the stem too")
-        end = best.seen.end
-        tip, back = best.seen.px(end.to_outline(np.array([(end.offset, 0.0), (end.offset - 8.0, 0.0)])))
-        back, slack = _inside(tip, back, picture.size), 0.3 * end.diameter
-    else:
-        tip, back = np.array(taps[0], float), np.array(taps[1], float)
-    found = [see_end(picture, stem, slack) for stem in find_stem(picture, tip, back)]
-    readings = sorted((reading for reading in found if reading is not None), key=_plausible, reverse=True)
-    if not readings:
-        return _nothing("no stem with two clear sides lies between the taps: tap nearer to its middle line, or go closer")
+    if len(taps) >= 2:
+        readings = _readings(picture, np.array(taps[0], float), np.array(taps[1], float), slack)
+        return _measurement(picture, readings, scale) if readings else _nothing(_NO_SIDES)
+    found = standing_out(picture, np.array(taps[0], float) if taps else None, slack)
+    if found is None:
+        return _nothing(_NOT_AT_TAP if taps else _NO_TAP)
+    back = inside(found.tip, found.tip + (found.back - found.tip) * 8 / 6, picture.size)
+    readings = _readings(picture, found.tip, back, 0.3 * found.diameter)
+    if taps:
+        return _measurement(picture, readings, scale) if readings else _nothing(_NOT_AT_TAP)
+    if not readings or not _is_cut(picture, found, readings):
+        return _nothing(_NO_TAP)
+    return _untapped(_measurement(picture, readings, scale))
+
+
+def _readings(picture: Picture, tip: np.ndarray, back: np.ndarray, slack: float) -> list[SeenEnd]:
+    """The end of the stem that two points lie on, as several readings of its sides show it, the likeliest first."""
+    seen = [see_end(picture, stem, slack) for stem in find_stem(picture, tip, back)]
+    return sorted((reading for reading in seen if reading is not None), key=_plausible, reverse=True)
+
+
+def _is_cut(picture: Picture, found: Glimpse, readings: list[SeenEnd]) -> bool:
+    """Is what was measured the end that was glimpsed, and plainly a severed one that the likely readings agree on?"""
     seen, *rivals = readings
-    return _measurement(picture, seen, rivals, scale)
+    end = seen.end
+    for rival in rivals:
+        apart = np.degrees(abs(np.arctan(rival.end.slope) - np.arctan(end.slope)))
+        if apart > AGREE and _plausible(rival) > LIKELY * _plausible(seen):
+            return False
+    at = seen.px(end.to_outline(np.array([(end.offset, 0.0)])))[0]
+    if np.linalg.norm(at - found.tip) > AWAY * end.diameter or not 0.75 < end.diameter / found.diameter < 1.5:
+        return False
+    light = partial(_light_at, picture, seen)
+    wood = features(end, 1.0 / end.diameter, light)["wood_near"]
+    return severed(end, seen.spread, wood, lambda points: lab_of(_colour_at(picture.bgr, seen, points)[None])[0])
+
+
+def _untapped(measurement: Measurement) -> Measurement:
+    """The measurement of an end that nobody pointed at, which is told and doubted a little more."""
+    slope = measurement.measured["seen_slope_deg"]
+    assert isinstance(slope, Measured)
+    wider = Measured(slope.value, float(np.hypot(slope.sigma, UNTAPPED)))
+    told = "the severed end was found without a tap: see that the outline lies on it, or tap it"
+    return replace(
+        measurement, measured={**measurement.measured, "seen_slope_deg": wider}, remarks=(*measurement.remarks, told)
+    )
 
 
 def _plausible(seen: SeenEnd) -> float:
@@ -836,8 +506,9 @@ def _plausible(seen: SeenEnd) -> float:
     return float(seen.stem.score * np.exp(-8.0 * seen.spread - 5.0 * seen.end.raggedness))
 
 
-def _measurement(picture: Picture, seen: SeenEnd, rivals: list[SeenEnd], scale: Plane | None) -> Measurement:
-    """The signs of one end; rivals : less likely readings of the same stem, whose differences are doubts."""
+def _measurement(picture: Picture, readings: list[SeenEnd], scale: Plane | None) -> Measurement:
+    """The signs of the likeliest reading; the others differ from it by what is in doubt."""
+    seen, *rivals = readings
     end = seen.end
     pixel = 1.0 / end.diameter
     # the stem's lean towards the camera is not known without a card: cos of 14 degrees on average (our choice)
@@ -872,10 +543,16 @@ def _measurement(picture: Picture, seen: SeenEnd, rivals: list[SeenEnd], scale: 
 
 def _light_at(picture: Picture, seen: SeenEnd, points: np.ndarray) -> np.ndarray:
     """Linear light, (n, 3), at points, (n, 2), of the end's own frame."""
+    return _colour_at(picture.bgr, seen, points, LIGHT)
+
+
+def _colour_at(bgr: np.ndarray, seen: SeenEnd, points: np.ndarray, table: np.ndarray | None = None) -> np.ndarray:
+    """The picture's colours, (n, 3), at points, (n, 2), of the end's own frame; each looked up in a table first."""
     px = seen.px(seen.end.to_outline(points))
-    x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 2, 0, np.array(picture.size) - 8)
-    x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 3, picture.size)
-    part = LIGHT[picture.bgr[y0 : max(y1, y0 + 4), x0 : max(x1, x0 + 4)]]
+    x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 2, 0, np.array(bgr.shape[1::-1]) - 8)
+    x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 3, bgr.shape[1::-1])
+    part = bgr[y0 : max(y1, y0 + 4), x0 : max(x1, x0 + 4)]
+    part = part if table is None else table[part]
     columns, rows = (px - (x0, y0)).T.astype(np.float32)[:, None]
     return np.asarray(cv2.remap(part, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
 

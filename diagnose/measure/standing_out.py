@@ -1,0 +1,433 @@
+"""Which severed end in a picture without a card plainly stands out, so that nobody need point at it?
+
+Photographers focus on what they mean. Pairs of straight edges are looked for in the reduced picture, each is followed
+to where both its sides stop, and the sharpest stem is taken where no other is nearly as sharp. Whether its end is a
+severed one is judged after it was measured: a plane cut that slants or shows pale wood, read alike by bolder and shyer
+cuts, whose edge stops at the stem's sides. Where any of that fails a tap is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from diagnose.measure.end_shape import End
+from diagnose.measure.two_sides import Line, gaze_at, inside, lab_of, lip_of, pair_score, sample, straight_edges, turned
+from diagnose.photo.picture import Picture
+
+LOOK_AT = {1000: 7, 500: 5}  # longer sides of the reduced pictures [px], and stripes followed in each, the longest first
+CELLS = 16.0  # cells across one diameter in the strip that a stem is followed in
+BEHIND, AHEAD, ASIDE = 10.0, 5.0, 2.2  # extent of that strip around the end, in diameters
+WHOLE = -0.8  # before here, in diameters, a stem's sides are looked for
+STEPS = 6  # along the stem, until its end lies where it was looked for
+SMALLEST = 8.0  # diameter [px]
+
+Look = Callable[[np.ndarray], np.ndarray]  # (n, 2) points of an end's own frame -> (n, 3) CIE L*a*b* there
+
+
+@dataclass(frozen=True)
+class Glimpse:
+    """A stem's end seen in passing: the end and a point six diameters back on its axis [upright px], diameter [px].
+
+    blur : width of the stem's sides, a step in colour over its steepest slope [px]. held : share of the length behind
+    the end over which the worse side is sharp and straight.
+    """
+
+    tip: np.ndarray
+    back: np.ndarray
+    diameter: float
+    blur: float
+    held: float
+
+
+def glimpses(picture: Picture) -> list[Glimpse]:
+    """The ends of stems inside the picture, the sharpest first."""
+    found: list[Glimpse] = []
+    for tip, back, diameter in _ends_of_stripes(picture):
+        seen = _followed(picture, tip, back, diameter)
+        if seen is not None and not any(_same(seen, other) for other in found):
+            found.append(seen)
+    return sorted(found, key=lambda each: each.blur)
+
+
+def _same(one: Glimpse, other: Glimpse) -> bool:
+    near = float(np.linalg.norm(one.tip - other.tip)) < 0.7 * max(one.diameter, other.diameter)
+    return near and abs(np.log(one.diameter / other.diameter)) < 0.2
+
+
+# --- stripes in the reduced picture ----------------------------------------------------------------------------
+
+Stripe = tuple[np.ndarray, np.ndarray, float, float, float, float]  # point, direction, from, to, width, length seen
+
+
+def _ends_of_stripes(picture: Picture) -> Iterator[tuple[np.ndarray, np.ndarray, float]]:
+    """Ends inside the picture of long stripes with two straight sides: (end, point farther back, diameter) [px]."""
+    for size, most in LOOK_AT.items():
+        small = _shrunk(picture, size)
+        height, width = small.shape[:2]
+        factor = max(picture.size) / max(width, height)
+        for middle, along, start, stop, diameter, _ in _stripes(cv2.cvtColor(small, cv2.COLOR_BGR2LAB))[:most]:
+            for here, away in ((stop, start), (start, stop)):
+                tip = middle + along * here
+                if not (diameter < tip[0] < width - diameter and diameter < tip[1] < height - diameter):
+                    continue
+                reach = min(max(abs(away - here), 4 * diameter), 8 * diameter)
+                back = inside(tip, tip + np.sign(away - here) * along * reach, (width, height))
+                yield (tip + 0.5) * factor - 0.5, (back + 0.5) * factor - 0.5, diameter * factor
+
+
+def _shrunk(picture: Picture, size: int) -> np.ndarray:
+    """The picture with a longer side of about `size` pixels, or as it is where that is smaller."""
+    factor = 1
+    while factor < 8 and max(picture.size) / (2 * factor) >= 0.9 * size:
+        factor *= 2
+    small, _ = picture.reduced(factor)
+    over = max(small.shape[:2]) / size
+    if over < 1.15:
+        return small
+    return cv2.resize(small, None, fx=1 / over, fy=1 / over, interpolation=cv2.INTER_AREA)
+
+
+def _stripes(lab: np.ndarray) -> list[Stripe]:
+    """Pairs of parallel straight edges, put together where they continue each other, the plainest first."""
+    lines = []
+    finder = cv2.createLineSegmentDetector()
+    for channel in range(2):
+        found = finder.detect(cv2.GaussianBlur(lab[..., channel], (0, 0), 0.8))[0]
+        if found is not None:
+            lines.append(found.reshape(-1, 4))
+    if not lines:
+        return []
+    at = np.concatenate(lines).astype(float)
+    length = np.hypot(at[:, 2] - at[:, 0], at[:, 3] - at[:, 1])
+    at, length = at[length > 22], length[length > 22]
+    order = np.argsort(-length)[:220]
+    at, length = at[order], length[order]
+    if len(at) < 2:
+        return []
+    middle, way = (at[:, :2] + at[:, 2:]) / 2, (at[:, 2:] - at[:, :2]) / length[:, None]
+    stripes: list[Stripe] = []
+    i, j = np.triu_indices(len(at), 1)
+    turn = np.abs(way[i, 0] * way[j, 1] - way[i, 1] * way[j, 0])
+    apart = middle[j] - middle[i]
+    across = np.abs(apart[:, 0] * -way[i, 1] + apart[:, 1] * way[i, 0])
+    good = (turn < 0.09) & (across > 5) & (across < 0.12 * max(lab.shape[:2]))
+    for a, b in zip(i[good], j[good], strict=True):
+        along = way[a] * length[a] + np.sign(way[a] @ way[b]) * way[b] * length[b]
+        along /= np.linalg.norm(along)
+        normal = np.array([-along[1], along[0]])
+        centre = (middle[a] + middle[b]) / 2
+        spans = [np.sort((at[k].reshape(2, 2) - centre) @ along) for k in (a, b)]
+        start, stop = max(spans[0][0], spans[1][0]), min(spans[0][1], spans[1][1])
+        width = abs(float((middle[b] - middle[a]) @ normal))
+        if stop - start < max(1.2 * width, 18) or width < 5:
+            continue
+        stripes.append(
+            (
+                centre,
+                along,
+                float(min(spans[0][0], spans[1][0])),
+                float(max(spans[0][1], spans[1][1])),
+                width,
+                float(stop - start),
+            )
+        )
+    return _joined(stripes)
+
+
+def _joined(stripes: list[Stripe]) -> list[Stripe]:
+    stripes = sorted(stripes, key=lambda each: -each[5])
+    kept: list[Stripe] = []
+    for centre, along, start, stop, width, seen in stripes:
+        for k, (c, w, a, b, d, s) in enumerate(kept):
+            if abs(w[0] * along[1] - w[1] * along[0]) > 0.08 or abs(np.log(width / d)) > 0.35:
+                continue
+            off = np.array([-w[1], w[0]]) @ (centre - c)
+            if abs(off) > 0.35 * d:
+                continue
+            shift, sign = float((centre - c) @ w), float(np.sign(w @ along))
+            ends = sorted((shift + sign * start, shift + sign * stop))
+            if ends[0] < b + 6 * d and ends[1] > a - 6 * d:
+                kept[k] = (c, w, min(a, ends[0]), max(b, ends[1]), d, s + seen)
+                break
+        else:
+            kept.append((centre, along, start, stop, width, seen))
+    return sorted(kept, key=lambda each: -each[5])
+
+
+# --- along a stem to its end -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Strip:
+    """The picture along a stem, in cells: x in diameters outwards from the looked-for end, y across, 0 at the axis."""
+
+    lab: np.ndarray
+    x0: float  # column of x = 0
+    y0: float  # row of y = 0
+    to_px: np.ndarray
+    diameter: float
+    behind: float  # diameters from the looked-for end back to the picture's border
+
+    @property
+    def x(self) -> np.ndarray:
+        return (np.arange(self.lab.shape[1]) - self.x0) / CELLS
+
+    def px(self, xy: np.ndarray) -> np.ndarray:
+        """Points, (..., 2) in diameters, as upright pixels."""
+        xy = np.asarray(xy, float)
+        return cv2.perspectiveTransform(xy.reshape(-1, 1, 2) * self.diameter, self.to_px).reshape(xy.shape)
+
+
+def _followed(picture: Picture, tip: np.ndarray, back: np.ndarray, diameter: float) -> Glimpse | None:
+    """The end of the stem that two points lie on, followed until its sides stop where the first point is."""
+    for _ in range(STEPS):
+        strip = _strip(picture, tip, back, diameter)
+        if strip is None:
+            return None
+        pairs = _side_pairs(strip)
+        if not pairs:
+            return None
+        left, right = pairs[0]
+        width, shift = right(-3) - left(-3), (right(-3) + left(-3)) / 2
+        if abs(np.log(width)) < 0.2 and abs(shift) < 0.25:
+            stops = _stops(strip, left, right)
+            end = float(np.mean(stops))
+            if abs(end) < 1.0 and abs(stops[0] - stops[1]) < 2.5 and max(stops) < strip.x[-1] - 0.5:
+                return _likeliest(picture, strip, pairs)
+            if strip.x[-1] < 0.5 and end > -1:
+                return None  # it runs out of the picture
+            end = float(np.clip(end, -4.0, 4.0))
+        else:
+            end = 0.0
+        axis = np.array([(end, (left(end) + right(end)) / 2), (end - 6, (left(end - 6) + right(end - 6)) / 2)])
+        tip, back = strip.px(axis)
+        diameter *= width
+        if not (0 < tip[0] < picture.size[0] and 0 < tip[1] < picture.size[1]) or diameter < SMALLEST:
+            return None
+    return None
+
+
+def _strip(picture: Picture, tip: np.ndarray, back: np.ndarray, diameter: float) -> _Strip | None:
+    """The strip round the end; None where less than three diameters of the stem lie in the picture."""
+    along = (tip - back) / np.linalg.norm(tip - back)
+    ahead, behind = (_room(tip, way, picture.size) / diameter for way in (along, -along))
+    if behind < 4:
+        return None
+    to_px = turned(gaze_at(picture, tip), tip, back)
+    x = (-min(BEHIND, behind), max(min(AHEAD, ahead), 0.3))
+    scale = CELLS / diameter
+    bgr = sample(picture.bgr, to_px, (x[0] * diameter, x[1] * diameter), (-ASIDE * diameter, ASIDE * diameter), scale)
+    lab = cv2.GaussianBlur(lab_of(bgr), (0, 0), 0.8)
+    return _Strip(lab, -x[0] * CELLS - 0.5, ASIDE * CELLS - 0.5, to_px, diameter, behind)
+
+
+def _room(point: np.ndarray, way: np.ndarray, size: tuple[int, int]) -> float:
+    """How far it is from a point to the picture's border in one direction [px]."""
+    steps = [((size[k] - 2 if way[k] > 0 else 1) - point[k]) / way[k] for k in range(2) if abs(way[k]) > 1e-9]
+    return max(float(min(steps)), 0.0)
+
+
+def _side_pairs(strip: _Strip, many: int = 3) -> list[tuple[Line, Line]]:
+    """The likeliest two sides of a stem near the axis, y as lines in x, then narrower or wider ones."""
+    first, last = max(int(strip.x0 - 6.5 * CELLS), 0), int(strip.x0 + WHOLE * CELLS)
+    edges = straight_edges(strip.lab[:, first:last], 1.0)
+    if len(edges) < 2:
+        return []
+    x = ((first + last - 1) / 2 - strip.x0) / CELLS
+    y, lean = np.array([(edge[0] - strip.y0) / CELLS for edge in edges]), np.array([edge[1] for edge in edges])
+    gap = y[None, :] - y[:, None]
+    wide, centre, turn = np.maximum(gap, 0.1), (y[None, :] + y[:, None]) / 2, (lean[None, :] + lean[:, None]) / 2
+    score = pair_score(np.array([np.linalg.norm(edge[2]) for edge in edges]), lean, wide)
+    score = score * np.exp(-0.5 * (np.log(wide) / 0.5) ** 2 - 0.5 * (turn / 0.06) ** 2)
+    score = score * np.exp(-0.5 * (centre / (0.15 + 0.3 * wide)) ** 2)
+    score[(gap < 0.5) | (gap > 2.4) | (np.abs(lean[None, :] - lean[:, None]) > 0.06)] = 0
+    pairs: list[tuple[Line, Line]] = []
+    best = float(score.max())
+    while len(pairs) < many and score.max() > 0.08 * best > 0:
+        a, b = np.unravel_index(int(np.argmax(score)), score.shape)
+        pairs.append((Line([lean[a], y[a] - lean[a] * x]), Line([lean[b], y[b] - lean[b] * x])))
+        score[np.abs(np.log(wide / wide[a, b])) < 0.13] = 0
+    return pairs
+
+
+def _stops(strip: _Strip, left: Line, right: Line) -> tuple[float, float]:
+    """Where each of two sides stops, x in diameters."""
+    first = max(int(strip.x0 - 6 * CELLS), 0)
+    x, lab = strip.x[first:], strip.lab[:, first:]
+    lips = [lip_of(lab, line(x) * CELLS + strip.y0, x, CELLS, -1.0, out) for line, out in ((left, -1), (right, 1))]
+    one, other = (float(x[int(np.argmax(lip.odds))]) for lip in lips)
+    return one, other
+
+
+def _likeliest(picture: Picture, strip: _Strip, pairs: list[tuple[Line, Line]]) -> Glimpse | None:
+    """Of several readings of the sides the one that is held over the greatest length; wider ones count a little more."""
+    best, most = None, 0.0
+    for left, right in pairs:
+        seen = _glimpse(picture, strip, left, right)
+        if seen is not None and seen.held * seen.diameter**0.3 > most:
+            best, most = seen, seen.held * seen.diameter**0.3
+    return best
+
+
+def _glimpse(picture: Picture, strip: _Strip, left: Line, right: Line) -> Glimpse | None:
+    stops = _stops(strip, left, right)
+    width = right(-2) - left(-2)
+    if abs(stops[0] - stops[1]) > 2.4 * width:
+        return None
+    x = np.arange(max(-BEHIND, 0.1 - strip.behind), min(stops) - 0.4, 1 / 24)
+    x = x[len(x) % 8 :]
+    if len(x) < 24:
+        return None
+    out = np.arange(-7.0, 7.25, 0.5)  # across a side [px]
+    blurs, steps, held = [], [], []
+    for side, line in ((-1, left), (1, right)):
+        places = np.stack(np.broadcast_arrays(x[:, None], line(x)[:, None] + side * out / strip.diameter), axis=-1)
+        colour = lab_of(_at(picture.bgr, strip.px(places))).reshape(len(x) // 8, 8, len(out), 3).mean(axis=1)
+        step = colour[:, -6:].mean(axis=1) - colour[:, :6].mean(axis=1)
+        size = np.linalg.norm(step, axis=1)
+        rise = np.gradient(np.einsum("ijk,ik->ij", colour, step / (size[:, None] + 1e-6)), 0.5, axis=1)
+        blur, off = size / (rise.max(axis=1) + 1e-6), np.abs(out[rise.argmax(axis=1)])
+        held.append(float(((size > 4) & (blur < 8) & (off <= max(3.0, 0.15 * strip.diameter * width))).mean()))
+        blurs.append(blur)
+        steps.append(size)
+    sharp = np.concatenate(blurs)[np.concatenate(steps) > 4]
+    if len(sharp) < 4:
+        return None
+    end = float(np.mean(stops))
+    axis = np.array([(end, (left(end) + right(end)) / 2), (end - 6, (left(end - 6) + right(end - 6)) / 2)])
+    tip, back = strip.px(axis)
+    return Glimpse(tip, back, strip.diameter * width, float(np.percentile(sharp, 30)), min(held))
+
+
+def _at(image: np.ndarray, px: np.ndarray) -> np.ndarray:
+    """The picture's colours at places, (h, w, 2) [px]: (h, w, 3) uint8."""
+    size = np.array(image.shape[1::-1])
+    low = np.clip(np.floor(px.min(axis=(0, 1))).astype(int) - 2, 0, size - 4)
+    high = np.clip(np.ceil(px.max(axis=(0, 1))).astype(int) + 3, low + 4, size)
+    part = image[low[1] : high[1], low[0] : high[0]]
+    columns, rows = np.moveaxis((px - low).astype(np.float32), -1, 0)
+    return cv2.remap(part, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+# --- the one that stands out -----------------------------------------------------------------------------------
+
+HELD = 0.65  # share of the length behind the end over which both sides must be sharp
+SEEN = 0.5  # the same for a stem to count at all
+SHARP = 4.0  # greatest blur of its sides [px]
+PLAINLY = 1.25  # how many times as wide as its sides' blur every other stem's must be
+TOGETHER = 1.5  # what lies on a stem is at most so many times sharper than its sides
+STEEP = 0.6  # another edge is as steep as the stem's sides from this share of their steepness
+CLUTTER = 0.2  # greatest share of the rest of the picture that holds edges as steep
+
+
+def standing_out(picture: Picture, tap: np.ndarray | None = None, reach: float = 0.0) -> Glimpse | None:
+    """The one stem that ends inside the picture and is plainly sharper than all else; near a tap where one is given.
+
+    reach : the tap's error [px].
+    """
+    held = [each for each in glimpses(picture) if each.held >= SEEN]
+    own = [each for each in held if not any(_belongs(each, other) for other in held if other is not each)]
+    if tap is not None:
+        own = [each for each in own if float(np.linalg.norm(each.tip - tap)) < 2 * reach + each.diameter]
+        return own[0] if own else None
+    if not own or own[0].blur > SHARP or own[0].held < HELD:
+        return None
+    best, *rivals = own
+    if any(each.blur < PLAINLY * best.blur for each in rivals) or _clutter(picture, best) > CLUTTER:
+        return None
+    return best
+
+
+def _belongs(each: Glimpse, other: Glimpse) -> bool:
+    """Is `each` a mark on the stem of `other`, or a thinner branch of it?"""
+    if each.diameter > 0.85 * other.diameter or other.blur > TOGETHER * each.blur:
+        return False
+    down = other.back - other.tip
+    down = down / np.linalg.norm(down)
+    normal = np.array([-down[1], down[0]])
+    x, y = (each.tip - other.tip) @ down / other.diameter, (each.tip - other.tip) @ normal / other.diameter
+    if abs(y) < 0.75 and x > -1.0:
+        return True
+    way = (each.back - each.tip) / np.linalg.norm(each.back - each.tip)
+    lean = way @ normal
+    meets = x + way @ down * (-y / lean) if abs(lean) > 0.05 else np.inf  # where its axis crosses the other's
+    return bool(lean * y < 0 and abs(y) < 5 and 0 < meets < 25)
+
+
+def _clutter(picture: Picture, stem: Glimpse) -> float:
+    """Share of the picture beside a stem that holds edges as steep as its sides: little where only the stem is sharp."""
+    small = cv2.GaussianBlur(_shrunk(picture, max(LOOK_AT)), (0, 0), 1.0)
+    height, width = small.shape[:2]
+    slopes = [cv2.Sobel(small, cv2.CV_32F, dx, 1 - dx) for dx in (0, 1)]
+    steep = np.sqrt(np.square(slopes).sum(axis=(0, 3)))
+    factor = max(picture.size) / max(width, height)
+    out = (stem.tip - stem.back) / np.linalg.norm(stem.tip - stem.back)
+    columns, rows = np.arange(width)[None, :] * factor - stem.tip[0], np.arange(height)[:, None] * factor - stem.tip[1]
+    x, y = (columns * out[0] + rows * out[1]) / stem.diameter, (rows * out[0] - columns * out[1]) / stem.diameter
+    side = (x < -0.7) & (x > -8) & (np.abs(np.abs(y) - 0.5) < 0.2)
+    place = (-4 * x[side]).astype(int) * 2 + (y[side] > 0)
+    steepest = np.zeros(2 * 32)
+    np.maximum.at(steepest, place, steep[side])
+    usual = float(np.percentile(steepest[steepest > 0], 40)) if (steepest > 0).any() else 0.0
+    own = (x < 0.6) & (np.abs(y) < 0.9)
+    cell = 12
+    shape = (height // cell, cell, width // cell, cell)
+    crop = (slice(0, height // cell * cell), slice(0, width // cell * cell))
+    beside = (~own[crop]).reshape(shape).mean(axis=(1, 3)) > 0.5
+    most = np.where(own, 0, steep)[crop].reshape(shape).max(axis=(1, 3))
+    return float((most[beside] > STEEP * usual).mean()) if beside.any() else 1.0
+
+
+# --- is it a severed end? --------------------------------------------------------------------------------------
+
+SPREAD = 0.06  # greatest difference of the slope between bolder and shyer cuts, as a tangent
+ROUGH = 0.045  # greatest RMS distance of the outline from a plane face [diameters]
+CROOKED = 0.03  # the same of the sides from straight lines
+EDGE_SEEN = 0.85  # share of the end's own line along which a sharp step must lie
+GOES_ON = 0.65  # the same share beyond the stem's sides: more, and something else hides the stem there
+SLANTS = 0.27  # tangent of 15 degrees: poles, fingers and pencils end square
+STEEPEST = 1.9  # tangent of 62 degrees, as far as an end's line is looked for
+PALE = 0.1  # share of the face that must be pale wood where it does not slant
+STEP = 6.0  # a sharp step, in L*a*b*
+AWAY = 0.6  # how far the end may lie from where it was glimpsed [diameters]
+LIKELY = 0.4  # another reading of the stem's sides from these odds on must agree ...
+AGREE = 12.0  # ... within so much [degree]
+
+
+def severed(end: End, spread: float, wood: float, look: Look) -> bool:
+    """Does an end look like a cut through a stem, and like nothing else?
+
+    spread : of the slope between cuts of different boldness. wood : share of the face that is paler than the bark.
+    The limits were set on simulated twigs and on pictures of other things.
+    """
+    if spread > SPREAD or end.domed_residual > ROUGH:
+        return False
+    if max(end.sides.left_rms, end.sides.right_rms) > CROOKED * end.diameter:
+        return False
+    if abs(end.slope) > STEEPEST or (abs(end.slope) < SLANTS and wood < PALE):
+        return False
+    face, beyond = _edge_shares(end, look)
+    return face >= EDGE_SEEN and beyond <= GOES_ON
+
+
+def _edge_shares(end: End, look: Look) -> tuple[float, float]:
+    """Share of the end's own line, and of its lines beyond the stem's two sides, along which a sharp step lies.
+
+    A severed end's edge stops at the stem's sides; the edge of a thing that hides the stem goes on beyond them.
+    """
+    inner, outer = np.linspace(-0.4, 0.4, 17), np.linspace(0.65, 1.25, 13)
+    lines = [(inner, np.interp(inner, end.y, end.x))]
+    lines += [(side * outer, end.offset + end.slope * side * outer) for side in (-1.0, 1.0)]
+    span = np.linspace(-1, 1, 21) * max(0.2, 4.0 / end.diameter)
+    shares = []
+    for y, line in lines:
+        places = np.stack(np.broadcast_arrays(line[:, None] + span, y[:, None]), axis=-1)
+        profile = cv2.blur(look(places.reshape(-1, 2)).reshape(len(y), len(span), 3), (1, 3))
+        near = np.linalg.norm(profile[:, 12:16].mean(axis=1) - profile[:, 5:9].mean(axis=1), axis=1)
+        wide = np.linalg.norm(profile[:, 16:].mean(axis=1) - profile[:, :5].mean(axis=1), axis=1)
+        shares.append(float((np.minimum(near, wide) > STEP).mean()))
+    return shares[0], max(shares[1:])

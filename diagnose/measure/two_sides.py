@@ -1,0 +1,188 @@
+"""Where do two straight, parallel, sharp edges run beside a line in a picture, and where do they stop?
+
+The strip of the picture round the line is laid into the frame of a camera that looks straight at it. Marks on the bark
+make such pairs inside a stem's own, an unsharp background hardly ever one outside.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from diagnose.photo.picture import Picture
+
+Edge = tuple[float, float, np.ndarray]  # row at mid-length, lean, step in colour in noise units (3,)
+SHEARS = np.arange(-12, 13) * 0.01
+Line = np.poly1d
+
+
+@dataclass(frozen=True)
+class Gaze:
+    """A camera that looks straight at one point of the picture: what it sees is free of the lens's stretching.
+
+    H : (3, 3) from its pixels, with (0, 0) at that point, to upright pixels of the picture. cosine : of the angle
+    between the view of that point and the lens's axis.
+    """
+
+    H: np.ndarray
+    cosine: float
+
+    def to_px(self, xy: np.ndarray) -> np.ndarray:
+        return cv2.perspectiveTransform(np.atleast_2d(np.asarray(xy, float))[None], self.H)[0]
+
+    def from_px(self, px: np.ndarray) -> np.ndarray:
+        return cv2.perspectiveTransform(np.atleast_2d(np.asarray(px, float))[None], np.linalg.inv(self.H))[0]
+
+
+def gaze_at(picture: Picture, point: np.ndarray) -> Gaze:
+    """The camera turned towards a point; only shifted there where the focal length is not known."""
+    focal = picture.focal_px
+    if focal is None or focal.sigma > 0.2 * focal.value:
+        return Gaze(np.array([[1, 0, point[0]], [0, 1, point[1]], [0, 0, 1.0]]), 1.0)
+    width, height = picture.size
+    K = np.array([[focal.value, 0, (width - 1) / 2], [0, focal.value, (height - 1) / 2], [0, 0, 1]])
+    ray = np.linalg.solve(K, np.array([*point, 1.0]))
+    ray /= np.linalg.norm(ray)
+    turn = np.cross((0, 0, 1.0), ray)
+    sine = float(np.linalg.norm(turn))
+    R = np.eye(3) if sine < 1e-9 else cv2.Rodrigues(turn / sine * np.arcsin(min(sine, 1.0)))[0]
+    own = np.array([[focal.value, 0, 0], [0, focal.value, 0], [0, 0, 1]])
+    return Gaze(K @ R @ np.linalg.inv(own), float(ray[2]))
+
+
+def turned(gaze: Gaze, tip: np.ndarray, back: np.ndarray) -> np.ndarray:
+    """(3, 3) from a frame with x outwards along the stem, y across, 0 at the tip, to upright pixels."""
+    a, b = gaze.from_px(np.stack([tip, back]))
+    along = (a - b) / np.linalg.norm(a - b)
+    return gaze.H @ np.array([[along[0], -along[1], a[0]], [along[1], along[0], a[1]], [0, 0, 1.0]])
+
+
+def sample(
+    bgr: np.ndarray, to_px: np.ndarray, x: tuple[float, float], y: tuple[float, float], scale: float, stretch: float = 1.0
+) -> np.ndarray:
+    """The picture over a rectangle of a frame: scale cells a unit across, scale * stretch along; uint8.
+
+    Where the cells are larger than pixels the part of the picture is shrunk first, so that nothing aliases.
+    """
+    size = (max(int((x[1] - x[0]) * scale * stretch), 2), max(int((y[1] - y[0]) * scale), 2))
+    corners = np.array([(x[0], y[0]), (x[1], y[0]), (x[1], y[1]), (x[0], y[1])])
+    px = cv2.perspectiveTransform(corners[None], to_px)[0]
+    size_px = np.array(bgr.shape[1::-1])
+    x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 3, 0, size_px - 2)
+    x1, y1 = np.clip(np.ceil(px.max(axis=0)).astype(int) + 4, (x0 + 2, y0 + 2), size_px)
+    part = bgr[y0:y1, x0:x1]
+    factor = max(1, int(1 / scale))
+    shrunk = np.eye(3)
+    if factor > 1 and min(part.shape[:2]) >= 2 * factor:
+        part = cv2.resize(
+            part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor],
+            None,
+            fx=1 / factor,
+            fy=1 / factor,
+            interpolation=cv2.INTER_AREA,
+        )
+        shrunk = np.array([[1 / factor, 0, 0.5 / factor - 0.5], [0, 1 / factor, 0.5 / factor - 0.5], [0, 0, 1]])
+    shift = np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1.0]])
+    cells = np.array([[1 / (scale * stretch), 0, x[0]], [0, 1 / scale, y[0]], [0, 0, 1]])
+    way = cv2.INTER_CUBIC if scale > 1 else cv2.INTER_LINEAR
+    return cv2.warpPerspective(
+        part, shrunk @ shift @ to_px @ cells, size, flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
+    )
+
+
+def lab_of(bgr: np.ndarray) -> np.ndarray:
+    """CIE L*a*b* of an uint8 picture, float32: L 0 to 100."""
+    return cv2.cvtColor(bgr.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
+
+
+def inside(tip: np.ndarray, back: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """`back`, drawn nearer to the tip until it lies in the picture."""
+    share = 1.0
+    for k in range(2):
+        step = back[k] - tip[k]
+        for edge in (2.0, size[k] - 3.0):
+            if (back[k] - edge) * np.sign(step) > 0 and (edge - tip[k]) * step > 0:
+                share = min(share, float((edge - tip[k]) / step))
+    return tip + share * (back - tip)
+
+
+def straight_edges(lab: np.ndarray, stretch: float) -> list[Edge]:
+    """Straight edges along a strip: (row at mid-length, lean, step in colour per row in noise units (3,))."""
+    h, w = lab.shape[:2]
+    smooth = cv2.GaussianBlur(lab, (0, 0), sigmaX=2.0, sigmaY=1.2)
+    rise = np.zeros_like(smooth)
+    rise[1:-1] = (smooth[2:] - smooth[:-2]) / 2
+    segments = 9
+    steps = np.zeros((len(SHEARS), h, 3), np.float32)
+    for i, shear in enumerate(SHEARS):
+        # a line y = y0 + lean x, x in units of rows; columns are 1 / stretch rows long
+        per_column = shear / stretch
+        M = np.array([[1, 0, 0], [per_column, 1, -per_column * (w - 1) / 2]], np.float32)
+        level = cv2.warpAffine(rise, M, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+        parts = cv2.resize(level[:, : w // segments * segments], (segments, h), interpolation=cv2.INTER_AREA)
+        steps[i] = np.partition(parts, segments // 2, axis=1)[:, segments // 2]
+    strength = np.linalg.norm(steps, axis=2)
+    noise = float(np.median(strength)) + 0.02
+    peaks = (strength == cv2.dilate(strength, np.ones((3, 7), np.uint8))) & (strength > 2.5 * noise)
+    peaks[:, :2] = peaks[:, -2:] = False
+    found = [(float(y), float(SHEARS[i]), steps[i, y] / noise) for i, y in zip(*np.nonzero(peaks), strict=True)]
+    return sorted(found, key=lambda edge: -float(np.linalg.norm(edge[2])))[:48]
+
+
+def pair_score(strength: np.ndarray, lean: np.ndarray, gap: np.ndarray) -> np.ndarray:
+    """How well each two edges go together as the sides of a stem, (n, n).
+
+    Marks on the bark make pairs inside the true one, an unsharp background hardly ever one outside: hence the gap.
+    """
+    plain = strength / (strength + 11)
+    parallel = np.exp(-0.5 * ((lean[None, :] - lean[:, None]) / 0.015) ** 2)
+    return plain[None, :] * plain[:, None] * parallel * gap**1.6
+
+
+@dataclass(frozen=True)
+class Lip:
+    """Where one side of the stem ends: log odds, over the patch's columns, that it ends there."""
+
+    odds: np.ndarray
+    plain: bool
+
+
+def lip_of(lab: np.ndarray, rows: np.ndarray, x: np.ndarray, cell: float, start: float, outwards: int) -> Lip:
+    """Where along its line a side's edge stops, by the edge alone.
+
+    rows : (w,) the line's row in each column of the strip. x : (w,) the columns' places [diameters]; the edge is there
+    before `start`. cell : rows a diameter. outwards : -1 or 1, in which direction the stem's outside lies.
+    """
+    rise = np.zeros_like(lab)
+    rise[1:-1] = (lab[2:] - lab[:-2]) / 2
+    rise = cv2.GaussianBlur(rise, (0, 0), sigmaX=0.04 * cell, sigmaY=0.7)
+    rows = rows.astype(np.float32)
+    columns = np.arange(len(x), dtype=np.float32)
+
+    def along(shifts: np.ndarray) -> np.ndarray:
+        seen = [
+            cv2.remap(rise, columns[None], (rows + np.float32(s))[None], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[
+                0
+            ]
+            for s in shifts
+        ]
+        return np.linalg.norm(seen, axis=2).max(axis=0)
+
+    here = along(np.arange(-2, 3))
+    # what a place without the edge shows: as many rows farther out
+    empty = np.minimum(along(outwards * np.arange(7, 12)), along(outwards * np.arange(12, 17)))
+    stem = x < start
+    ratio = np.log((here + 0.2) / (np.median(empty) + 0.2))
+    on = float(np.median(ratio[stem]))
+    spread = 1.4826 * float(np.median(np.abs(ratio[stem] - on))) + 0.15
+    idle = np.log((empty + 0.2) / (np.median(empty) + 0.2))
+    off = float(np.median(idle))
+    noise = 1.4826 * float(np.median(np.abs(idle - off))) + 0.3
+    odds = -0.5 * ((np.minimum(ratio, on) - on) / spread) ** 2 - np.log(spread)
+    odds += 0.5 * ((np.maximum(ratio, off) - off) / noise) ** 2 + np.log(noise)
+    odds = np.clip(odds, -2, 2) / (0.2 * cell)  # neighbouring columns tell the same
+    total = np.cumsum(odds)
+    total -= total.max()
+    return Lip(total, on - off > 1.5 * (spread + noise) / 2)
