@@ -151,3 +151,14 @@ def test_photographs_that_show_more_than_others_allow_are_told() -> None:
     joined = join(photos, turns=[0.0, 90.0])
     assert any("do not agree in bark_loss" in line for line in joined.remarks)
     assert joined.measured["bark_loss"] == Bounded(0.4, 0.5)
+
+
+def test_from_several_sides_the_patch_is_as_wide_as_the_side_that_shows_most_of_it() -> None:
+    stood = [0.0, 90.0]
+    photos = [_photo(view(0.0, 100.0, at)) for at in stood]
+    for photo, width in zip(photos, (40.0, 22.0), strict=True):
+        photo.measured["patch_width_mm"] = Measured(width, 0.5)
+    joined = join(photos, turns=stood)
+    assert joined.measured["patch_width_mm"] == Measured(40.0, 0.5)
+    assert not [line for line in joined.remarks if "differ" in line]
+    assert any("differ" in line for line in join(photos).remarks)  # from one side they would have to agree

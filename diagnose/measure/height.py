@@ -102,11 +102,16 @@ def measure_height(
     taps : upright pixels, the wound first, then the stem's foot (level with the staff's foot where not given).
     snow_mm : depth of the snow when the wound was made [mm]; told in a remark, the height is above the ground.
     Without a tap nothing is measured; two markers are measured with the larger error that they deserve.
+
+    Notes: a tip 2 to 8 mm thick is 1 to 5 pixels wide where the whole staff is in the picture, and often a side shoot's:
+    a browsed one cannot be told from a whole one that thins out, nor from a stem that leaves or the staff cover.
     """
     if len(staff.ids) < 2:
         return _nothing("only one of the staff's markers was read; show at least three of them: go closer")
     if not taps:
-        return _nothing("the staff was found: tap the wound, then the stem's foot")
+        return _nothing(
+            "the staff was found, but which tip was browsed cannot be told from so far: tap the wound, then the stem's foot"
+        )
     scene = Scene(staff, picture.size, *_focal(picture))
     found = fit_height(scene, taps[0], taps[1] if len(taps) > 1 else None)
     if found.surface_mm is not None and found.above_surface_mm < -2 * found.above_surface_sigma_mm:

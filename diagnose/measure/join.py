@@ -30,6 +30,8 @@ SHARED: Mapping[str, tuple[float, str]] = {
     "stem_diameter_mm": (0.5, "print scale, the card's distance from the stem's face"),
     "wound_height_mm": (0.5, "the staff's lean and print, the ground, the plant's place before or behind the staff"),
 }
+# Of photographs from several sides these are told by the one that shows most of the patch: the others see less of it.
+OF_ONE_VIEW = ("patch_height_mm", "patch_width_mm", "patch_lower_edge_mm", "patch_upper_edge_mm")
 USUAL_SHARED = 0.5  # of a sign that the table does not name
 APART = 3.0  # sigma beyond which a photograph is named; common practice
 OUTLIERS_WEIGHT = 2.0  # sigma beyond which a photograph counts for less (Huber's weight); common practice
@@ -56,7 +58,12 @@ def join(
         raise ValueError("as many names as measurements are needed")
     measured: dict[str, Sign] = {}
     remarks: list[str] = []
+    most_bare = _most_bare(measurements) if turns is not None else None
     for sign in dict.fromkeys(name for each in measurements for name in each.measured):
+        if most_bare is not None and sign in OF_ONE_VIEW:
+            if sign in most_bare.measured:
+                measured[sign] = most_bare.measured[sign]
+            continue
         having = [(called[k], each.measured[sign]) for k, each in enumerate(measurements) if sign in each.measured]
         measured[sign], told = _joined(sign, [name for name, _ in having], [value for _, value in having])
         remarks += told
@@ -68,6 +75,12 @@ def join(
     }
     own = [f"{name}: {line}" for name, each in zip(called, measurements, strict=True) for line in each.remarks]
     return Measurement(measured, missing, {}, tuple(remarks + own))
+
+
+def _most_bare(measurements: Sequence[Measurement]) -> Measurement | None:
+    """The photograph that shows most of the patch, None where none shows one."""
+    seen = [each for each in measurements if each.round is not None]
+    return max(seen, key=lambda each: each.round.alone.low if each.round else 0.0, default=None)
 
 
 def _bark_round(measurements: Sequence[Measurement], turns: Turns) -> tuple[Sign, list[str]]:
