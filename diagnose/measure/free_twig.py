@@ -154,7 +154,8 @@ def see_end(picture: Picture, stem: Stem, slack: float) -> SeenEnd | None:
         x, y = (-(BEHIND + loose) * D, (AHEAD + loose) * D), (-ASIDE * D, ASIDE * D)
         bgr = sample(picture.bgr, to_px, x, y, scale)
         patch = Patch(LIGHT[bgr], scale, -x[0] * scale - 0.5, -y[0] * scale - 0.5)
-        masks = twig_masks(lab_of(bgr), patch, D, loose, None if seen is None else _sides_of(seen, to_px, D))
+        sides = None if seen is None else _sides_of(seen, to_px, D)
+        masks = twig_masks(lab_of(bgr), patch, D, loose, sides, BIASES[:1] if turn == 0 else BIASES)
         if not masks:
             return None
         ends = []
@@ -211,10 +212,18 @@ def _lowest_lip(mask: np.ndarray, patch: Patch, diameter: float) -> float:
     return float((np.percentile(ends, 10) - patch.x0) / patch.scale)
 
 
+BIASES = (0.0, 0.7, -0.7)  # added to the odds of twig: the likeliest cut, then a bolder and a shyer one
+
+
 def twig_masks(
-    lab: np.ndarray, patch: Patch, diameter: float, loose: float, sides: tuple[Line, Line] | None = None
+    lab: np.ndarray,
+    patch: Patch,
+    diameter: float,
+    loose: float,
+    sides: tuple[Line, Line] | None = None,
+    biases: Sequence[float] = BIASES,
 ) -> list[np.ndarray]:
-    """Masks of the twig, to about a cell: the likeliest first, then cuts made bolder and shyer.
+    """Masks of the twig, to about a cell, one for each bias.
 
     sides : where the stem's sides are known already, y as a line in x, in diameters.
     """
@@ -245,10 +254,11 @@ def twig_masks(
     surely = core & (np.abs(y) < 0.36)
     never = (np.abs(y) > 0.6) | (x > AHEAD + loose - 0.1)
     first = int(np.searchsorted(x[0], start - 0.3))  # before here the straight sides tell all
+    bonds = _bonds(smooth[:, first:])
     masks = []
-    for bias in (0.0, 0.7, -0.7):
+    for bias in biases:
         cut = (np.abs(y) < 0.5).astype(np.uint8) * np.ones((1, w), np.uint8)
-        cut[:, first:] = _least_cut(smooth[:, first:], odds[:, first:] + bias, surely[:, first:], never[:, first:])
+        cut[:, first:] = _least_cut(bonds, odds[:, first:] + bias, surely[:, first:], never[:, first:])
         own = _holding(cut, surely)
         if own is not None:
             masks.append(own)
@@ -359,7 +369,7 @@ def _ground_likelihood(lab: np.ndarray, beside: np.ndarray, reach: float, kinds:
     _, label, centres = cv2.kmeans(some, kinds, None, (cv2.TERM_CRITERIA_MAX_ITER, 12, 0.1), 2, cv2.KMEANS_PP_CENTERS)
     density = np.full(lab.shape[:2], -30.0)
     seen = cv2.GaussianBlur(beside.astype(np.float32), (0, 0), reach) + 1e-4
-    nearest = np.argmin(np.stack([((lab - centre) ** 2).sum(axis=2) for centre in centres]), axis=0)
+    nearest = np.argmin((centres**2).sum(axis=1) - 2 * lab @ centres.T, axis=2)
     for kind in range(kinds):
         own = some[label[:, 0] == kind]
         if len(own) < 8:
@@ -372,47 +382,59 @@ def _ground_likelihood(lab: np.ndarray, beside: np.ndarray, reach: float, kinds:
 
 
 def _gaussian(values: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:
-    away = values - mean
-    inverse = np.linalg.inv(spread)
-    distance = np.einsum("...i,ij,...j->...", away, inverse, away)
-    return -0.5 * distance - 0.5 * np.log(np.linalg.det(spread))
+    evened = cv2.transform(values - mean, np.linalg.cholesky(np.linalg.inv(spread)).T)
+    return np.asarray(-0.5 * np.einsum("...i,...i->...", evened, evened) - 0.5 * np.log(np.linalg.det(spread)))
 
 
-def _least_cut(lab: np.ndarray, odds: np.ndarray, surely: np.ndarray, never: np.ndarray, stiff: float = 4.0) -> np.ndarray:
+@dataclass(frozen=True)
+class _Bonds:
+    """What it costs to part neighbouring cells: arcs from `tails` to `heads`, both ways, with their integer costs."""
+
+    tails: np.ndarray
+    heads: np.ndarray
+    costs: np.ndarray
+
+
+UNIT = 100  # whole numbers a unit of log odds in the cut's graph
+
+
+def _bonds(lab: np.ndarray, stiff: float = 4.0) -> _Bonds:
+    """The bonds of a strip's cells, (h, w, 3) L*a*b*. stiff : cost of parting two equal neighbours."""
+    h, w = lab.shape[:2]
+    index = np.arange(h * w, dtype=np.int32).reshape(h, w)
+    whole, first, rest = slice(None), slice(None, -1), slice(1, None)
+    pairs = (
+        ((whole, first), (whole, rest)), ((first, whole), (rest, whole)),
+        ((first, first), (rest, rest)), ((first, rest), (rest, first)),
+    )  # fmt: skip
+    steps = [np.einsum("ijk,ijk->ij", away, away) for away in (lab[one] - lab[other] for one, other in pairs)]
+    usual = 2.0 * float(np.mean(steps[0])) + 4.0
+    tails, heads, costs = [], [], []
+    for (one, other), step, far in zip(pairs, steps, (1, 1, 1.414, 1.414), strict=True):
+        cost = ((stiff / far * np.exp(-step / usual) + 0.05) * UNIT).astype(np.int32).ravel()
+        tails += [index[one].ravel(), index[other].ravel()]
+        heads += [index[other].ravel(), index[one].ravel()]
+        costs += [cost, cost]
+    return _Bonds(np.concatenate(tails), np.concatenate(heads), np.concatenate(costs))
+
+
+def _least_cut(bonds: _Bonds, odds: np.ndarray, surely: np.ndarray, never: np.ndarray) -> np.ndarray:
     """Least cut between twig and background (Boykov and Jolly 2001): uint8 mask.
 
-    odds : log likelihood ratio of twig to background in each cell. stiff : cost of parting two equal neighbours.
+    odds : (h, w) log likelihood ratio of twig to background in each cell.
     """
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 
     h, w = odds.shape
-    index = np.arange(h * w, dtype=np.int32).reshape(h, w)
     source, sink = h * w, h * w + 1
     free = 300.0
-    odds = np.where(surely, free, np.where(never, -free, odds))
-    tails, heads, costs = [], [], []
-    pairs = [
-        (index[:, :-1], index[:, 1:]),
-        (index[:-1], index[1:]),
-        (index[:-1, :-1], index[1:, 1:]),
-        (index[:-1, 1:], index[1:, :-1]),
-    ]
-    flat = lab.reshape(-1, 3)
-    steps = [((flat[a] - flat[b]) ** 2).sum(axis=-1) for a, b in pairs]
-    usual = 2.0 * float(np.mean(steps[0])) + 4.0
-    for (a, b), step, far in zip(pairs, steps, (1, 1, 1.414, 1.414), strict=True):
-        cost = stiff / far * np.exp(-step / usual) + 0.05
-        tails += [a.ravel(), b.ravel()]
-        heads += [b.ravel(), a.ravel()]
-        costs += [cost.ravel(), cost.ravel()]
-    flat_odds = odds.ravel()
-    twig, ground = np.flatnonzero(flat_odds > 0), np.flatnonzero(flat_odds <= 0)
-    tails += [np.full(len(twig), source), ground]
-    heads += [twig, np.full(len(ground), sink)]
-    costs += [flat_odds[twig], -flat_odds[ground]]
-    whole = (np.concatenate(costs) * 100).astype(np.int32)
-    graph = coo_matrix((whole, (np.concatenate(tails), np.concatenate(heads))), shape=(sink + 1, sink + 1)).tocsr()
+    flat_odds = (np.where(surely, free, np.where(never, -free, odds)) * UNIT).ravel()
+    twig, ground = np.flatnonzero(flat_odds > 0).astype(np.int32), np.flatnonzero(flat_odds <= 0).astype(np.int32)
+    tails = np.concatenate([bonds.tails, np.full(len(twig), source, np.int32), ground])
+    heads = np.concatenate([bonds.heads, twig, np.full(len(ground), sink, np.int32)])
+    costs = np.concatenate([bonds.costs, flat_odds[twig].astype(np.int32), (-flat_odds[ground]).astype(np.int32)])
+    graph = coo_matrix((costs, (tails, heads)), shape=(sink + 1, sink + 1)).tocsr()
     left = graph - maximum_flow(graph, source, sink).flow
     left.data[left.data < 0] = 0
     left.eliminate_zeros()
