@@ -20,6 +20,7 @@ from diagnose.measure.end_form import end_form, features
 from diagnose.measure.end_shape import End, find_end
 from diagnose.measure.record import Measurement
 from diagnose.measure.severed_end import Patch, sharpened_outline
+from diagnose.measure.smooth import smoothed
 from diagnose.measure.standing_out import AGREE, AWAY, LIKELY, Glimpse, severed, standing_out
 from diagnose.measure.two_sides import (
     Edge,
@@ -368,13 +369,13 @@ def _ground_likelihood(lab: np.ndarray, beside: np.ndarray, reach: float, kinds:
     kinds = min(kinds, len(some))
     _, label, centres = cv2.kmeans(some, kinds, None, (cv2.TERM_CRITERIA_MAX_ITER, 12, 0.1), 2, cv2.KMEANS_PP_CENTERS)
     density = np.full(lab.shape[:2], -30.0)
-    seen = cv2.GaussianBlur(beside.astype(np.float32), (0, 0), reach) + 1e-4
+    seen = smoothed(beside.astype(np.float32), reach) + 1e-4
     nearest = np.argmin((centres**2).sum(axis=1) - 2 * lab @ centres.T, axis=2)
     for kind in range(kinds):
         own = some[label[:, 0] == kind]
         if len(own) < 8:
             continue
-        here = cv2.GaussianBlur((beside & (nearest == kind)).astype(np.float32), (0, 0), reach) / seen
+        here = smoothed((beside & (nearest == kind)).astype(np.float32), reach) / seen
         spread = np.cov(own.T) + 4.0 * np.eye(3)
         weight = np.log(0.9 * here + 0.1 * len(own) / len(some))
         density = np.logaddexp(density, weight + _gaussian(lab, centres[kind], spread))

@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 from scipy import fft
 
+from diagnose.measure.smooth import smoothed
+
 SPACINGS = (0.5, 9.0)  # of tooth grooves that are looked for [mm]
 LEAST_GROOVES = 3.0  # across the run, for a spacing to mean anything
 
@@ -34,16 +36,9 @@ def flattened(light: np.ndarray, there: np.ndarray, step: float, scale_mm: float
     sigma = scale_mm / step
     light = np.where(there, light, 0).astype(np.float32)
 
-    small = max(1, int(sigma / 4))  # what is smoothed so far needs no finer pixels
-    few = (-(-light.shape[1] // small), -(-light.shape[0] // small))
-
-    def smooth(image: np.ndarray) -> np.ndarray:
-        reduced = cv2.GaussianBlur(cv2.resize(image, few, interpolation=cv2.INTER_AREA), (0, 0), sigma / small)
-        return cv2.resize(reduced, image.shape[::-1], interpolation=cv2.INTER_LINEAR)
-
-    total = np.maximum(smooth(weight), 1e-3)
-    rest = (light - smooth(light * weight) / total) * weight
-    spread = np.sqrt(smooth(rest**2) / total) + 0.02
+    total = np.maximum(smoothed(weight, sigma), 1e-3)
+    rest = (light - smoothed(light * weight, sigma) / total) * weight
+    spread = np.sqrt(smoothed(rest**2, sigma) / total) + 0.02
     return np.clip(rest / spread, -3, 3) * weight
 
 
