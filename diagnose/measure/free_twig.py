@@ -255,11 +255,14 @@ def twig_masks(
     surely = core & (np.abs(y) < 0.36)
     never = (np.abs(y) > 0.6) | (x > AHEAD + loose - 0.1)
     first = int(np.searchsorted(x[0], start - 0.3))  # before here the straight sides tell all
-    bonds = _bonds(smooth[:, first:])
+    near = np.flatnonzero((np.abs(y) <= 0.6).any(axis=1))  # the rest is never twig: a row of it is enough
+    open_ = np.s_[max(near[0] - 1, 0) : near[-1] + 2, first:]
+    usual = float(np.einsum("ijk,ijk->ij", *[np.diff(smooth[:, first:], axis=1)] * 2).mean())
+    bonds = _bonds(smooth[open_], usual)
     masks = []
     for bias in biases:
-        cut = (np.abs(y) < 0.5).astype(np.uint8) * np.ones((1, w), np.uint8)
-        cut[:, first:] = _least_cut(bonds, odds[:, first:] + bias, surely[:, first:], never[:, first:])
+        cut = np.where(x < x[0, first], np.abs(y) < 0.5, False).astype(np.uint8)
+        cut[open_] = _least_cut(bonds, odds[open_] + bias, surely[open_], never[open_])
         own = _holding(cut, surely)
         if own is not None:
             masks.append(own)
@@ -399,8 +402,11 @@ class _Bonds:
 UNIT = 100  # whole numbers a unit of log odds in the cut's graph
 
 
-def _bonds(lab: np.ndarray, stiff: float = 4.0) -> _Bonds:
-    """The bonds of a strip's cells, (h, w, 3) L*a*b*. stiff : cost of parting two equal neighbours."""
+def _bonds(lab: np.ndarray, usual: float, stiff: float = 4.0) -> _Bonds:
+    """The bonds of a strip's cells, (h, w, 3) L*a*b*.
+
+    usual : mean squared distance of neighbours. stiff : cost of parting two equal ones.
+    """
     h, w = lab.shape[:2]
     index = np.arange(h * w, dtype=np.int32).reshape(h, w)
     whole, first, rest = slice(None), slice(None, -1), slice(1, None)
@@ -409,10 +415,9 @@ def _bonds(lab: np.ndarray, stiff: float = 4.0) -> _Bonds:
         ((first, first), (rest, rest)), ((first, rest), (rest, first)),
     )  # fmt: skip
     steps = [np.einsum("ijk,ijk->ij", away, away) for away in (lab[one] - lab[other] for one, other in pairs)]
-    usual = 2.0 * float(np.mean(steps[0])) + 4.0
     tails, heads, costs = [], [], []
     for (one, other), step, far in zip(pairs, steps, (1, 1, 1.414, 1.414), strict=True):
-        cost = ((stiff / far * np.exp(-step / usual) + 0.05) * UNIT).astype(np.int32).ravel()
+        cost = ((stiff / far * np.exp(-step / (2.0 * usual + 4.0)) + 0.05) * UNIT).astype(np.int32).ravel()
         tails += [index[one].ravel(), index[other].ravel()]
         heads += [index[other].ravel(), index[one].ravel()]
         costs += [cost, cost]
