@@ -483,7 +483,7 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
     if found is None:
         return _nothing(_NOT_AT_TAP if taps else _NO_TAP)
     back = inside(found.tip, found.tip + (found.back - found.tip) * 8 / 6, picture.size)
-    readings = _readings(picture, found.tip, back, 0.3 * found.diameter)
+    readings = _readings(picture, found.tip, back, 0.3 * found.diameter, LIKELY)
     if taps:
         return _measurement(picture, readings, scale) if readings else _nothing(_NOT_AT_TAP)
     if not readings or not _is_cut(picture, found, readings):
@@ -491,10 +491,21 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
     return _untapped(_measurement(picture, readings, scale))
 
 
-def _readings(picture: Picture, tip: np.ndarray, back: np.ndarray, slack: float) -> list[SeenEnd]:
-    """The end of the stem that two points lie on, as several readings of its sides show it, the likeliest first."""
-    seen = [see_end(picture, stem, slack) for stem in find_stem(picture, tip, back)]
-    return sorted((reading for reading in seen if reading is not None), key=_plausible, reverse=True)
+def _readings(
+    picture: Picture, tip: np.ndarray, back: np.ndarray, slack: float, least: float = 0.0
+) -> list[SeenEnd]:
+    """The end of the stem that two points lie on, as several readings of its sides show it, the likeliest first.
+
+    least : readings that are sure to be less likely than so much of the likeliest are left out.
+    """
+    seen: list[SeenEnd] = []
+    for stem in find_stem(picture, tip, back):
+        if seen and stem.score <= least * _plausible(seen[0]):  # it could not become likelier than that
+            break
+        reading = see_end(picture, stem, slack)
+        if reading is not None:
+            seen = sorted([*seen, reading], key=_plausible, reverse=True)
+    return seen
 
 
 def _is_cut(picture: Picture, found: Glimpse, readings: list[SeenEnd]) -> bool:
