@@ -855,7 +855,7 @@ def _measurement(picture: Picture, seen: SeenEnd, rivals: list[SeenEnd], scale: 
         "seen_slope_deg": Measured(slope, sigma),
         "raggedness": Measured(end.raggedness, 0.25 * end.raggedness + 0.3 * pixel + 0.01),
         "longest_fibre": Measured(end.longest_fibre, 0.3 * end.longest_fibre + pixel + 0.03),
-        "end_form": end_form(end, pixel, partial(_light_at, picture, seen)),
+        "end_form": end_form(end, partial(_light_at, picture, seen), plain=False),
     }
     reasons = {"true_slope_deg": "without the card it is not known how the twig is turned: lay it on the card"}
     if scale is None:
