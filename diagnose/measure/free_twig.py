@@ -16,7 +16,7 @@ from functools import partial
 import cv2
 import numpy as np
 
-from diagnose.measure.end_form import end_form, features
+from diagnose.measure.end_form import end_form, wood_near
 from diagnose.measure.end_shape import End, find_end
 from diagnose.measure.record import Measurement
 from diagnose.measure.severed_end import Patch, sharpened_outline
@@ -520,7 +520,7 @@ def _is_cut(picture: Picture, found: Glimpse, readings: list[SeenEnd]) -> bool:
     if np.linalg.norm(at - found.tip) > AWAY * end.diameter or not 0.75 < end.diameter / found.diameter < 1.5:
         return False
     light = partial(_light_at, picture, seen)
-    wood = features(end, 1.0 / end.diameter, light)["wood_near"]
+    wood = wood_near(end, light)
     return severed(end, seen.spread, wood, lambda points: lab_of(_colour_at(picture.bgr, seen, points)[None])[0])
 
 
@@ -550,7 +550,7 @@ def _measurement(picture: Picture, readings: list[SeenEnd], scale: Plane | None)
     seen = readings[0]
     end = seen.end
     pixel = 1.0 / end.diameter
-    form = end_form(end, pixel, partial(_light_at, picture, seen))
+    form = end_form(end, partial(_light_at, picture, seen), plain=False)
     slope = float(np.degrees(np.arctan(abs(end.slope) / LEAN)))
     measured: dict[str, Sign] = {
         "seen_slope_deg": Measured(slope, _slope_sigma(readings, form.shares["clean"])),

@@ -560,17 +560,17 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     """The signs of one end with their uncertainty.
 
     The laws of the standard uncertainties, in one pixel per diameter, the chance of a clean end, raggedness and the
-    sides' own roughness, were fitted to the errors in 900 simulated pictures (seeds 60000 to 60899, a third of each
-    form) and widened until 93 % lay within two; 600 others (70000 to 70599) had 94 % of slopes and 92 % of diameters
-    there, thin twigs 90 and 89 %. The fibres' law is older (400 pictures, from 10000). A torn end's slope says little,
-    and its thinnest fibres are not seen.
+    sides' own roughness, were fitted to errors in simulated pictures, a third of each form, and widened until 93 % lay
+    within two: the slope's in 1797 (seeds 60000 to 61799; of 599 others, 70000 to 70599, 92 % lay there), the
+    diameter's in 900 (60000 to 60899, drawn before torn ends were as various as now). The fibres' law is older (400
+    pictures, from 10000). A torn end's slope says little, and its thinnest fibres are not seen.
     """
     end, pixel = seen.end, seen.pixel
-    form = end_form(end, pixel, light_at(seen))
+    form = end_form(end, light_at(seen))
     slope = float(np.degrees(np.arctan(abs(end.slope))))
     clean = form.shares["clean"]
     coarse = max(pixel / 0.04, 1.0)  # blur takes more of a thin twig than the pixels' count tells
-    grain = 145.0 * pixel**0.579 * (end.raggedness + 0.02) ** 0.27 * coarse ** (0.328 * clean) * np.exp(-2.344 * clean)
+    grain = 134.0 * pixel**0.77 * (end.raggedness + 0.02) ** 0.144 * coarse ** (0.594 * clean) * np.exp(-2.04 * clean)
     grain = float(np.clip(grain, 0.3, 40.0))
     # a bulging outline leans when the axis is set off to one side, by half a pixel and a hundredth of the diameter
     leaning = min(max(end.bulge, 0.0), 1.5) * (0.01 + 0.5 * pixel) / (1 + end.slope**2)

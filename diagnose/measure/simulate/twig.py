@@ -24,6 +24,7 @@ BARKS = {
     "grey": (0.24, 0.22, 0.19),
 }  # reflectance, red green blue; from memory, for looks only
 WOOD = (0.62, 0.50, 0.32)
+WEATHERED = (0.30, 0.25, 0.20)
 FINE = 3  # cells of the twig's own raster a pixel of the picture
 PRINT_MM = 8  # cells of the sheet's raster a millimetre
 
@@ -57,6 +58,8 @@ class Setting:
     stub: bool = False
     dirt: int = 15
     print_scale: float = 1.0  # true length of a printed millimetre
+    wood: tuple[float, float, float] = WOOD
+    chipped: float = 0.0  # how much bark is missing along a clean cut's rim [diameters]
 
 
 @dataclass(frozen=True)
@@ -69,6 +72,7 @@ class Truth:
     end_diameter_mm: float
     raggedness: float
     longest_fibre: float
+    torn_edges: np.ndarray  # (2, 41) whether the near rim and the far outline are torn, from side to side
     outline_px: np.ndarray
     tip_px: np.ndarray
     back_px: np.ndarray
@@ -82,7 +86,8 @@ class _Shape:
     outermost: np.ndarray
     near: np.ndarray
     fibres: list[tuple[float, float, float, float]]  # y, start, length, width
-    rough: np.ndarray  # share of what is seen there that is torn
+    along: np.ndarray  # places [mm] along the axis
+    rough: np.ndarray  # (along, y): whether the wood seen there is torn
 
 
 def any_setting(seed: int, kind: str | None = None) -> Setting:
@@ -116,7 +121,17 @@ def any_setting(seed: int, kind: str | None = None) -> Setting:
         buds=int(rng.integers(0, 3)),
         stub=bool(rng.random() < 0.25),
         dirt=int(rng.integers(0, 40)),
+        wood=_any_wood(rng),
+        chipped=_between(rng, 0.003, 0.04),
     )
+
+
+def _any_wood(rng: np.random.Generator) -> tuple[float, float, float]:
+    """Reflectance of a face: most are fresh, some have weathered towards grey."""
+    lighter, redder, greener = rng.normal(0, (0.12, 0.06, 0.04))
+    fresh = np.array(WOOD) * np.exp(lighter + np.array([redder - greener / 2, greener, -redder - greener / 2]))
+    old = max(float(rng.uniform(-1.5, 0.8)), 0.0)
+    return tuple(float(v) for v in (1 - old) * fresh + old * np.array(WEATHERED))  # type: ignore[return-value]
 
 
 def picture_of(setting: Setting) -> tuple[bytes, Truth]:
@@ -194,7 +209,9 @@ def _end_shape(setting: Setting, rng: np.random.Generator, shear: float) -> _Sha
     """The end's edges as seen; `shear` : how far a point nearer the camera appears along the axis, per mm.
 
     The end is a height over the stem's round section: the cut's plane, and over a torn part splinters that start
-    before or behind it. A half end is clean over 40 to 70 % of the section, from one lip of the cut on.
+    before or behind it. A half end is clean over 40 to 70 % of the section, as often from a lip of the cut on as from
+    any side. Its tear begins where the cut stopped, and leaves the cut's plane at once, for wood splits along the
+    grain, or little by little.
     """
     radius = setting.diameter / 2
     y = np.linspace(-0.999, 0.999, 401)
@@ -203,21 +220,28 @@ def _end_shape(setting: Setting, rng: np.random.Generator, shear: float) -> _Sha
     steep, roll = np.tan(np.radians(theta)), np.radians(setting.roll)
     height = (steep * (np.cos(roll) * y + np.sin(roll) * section) + shear * section) * radius
     torn = np.full(height.shape, setting.kind == "torn")
+    grown = np.ones(height.shape)  # how far the tear has left the cut's plane
     if setting.kind == "half":
-        split = roll + float(rng.choice([0, np.pi]) + rng.normal(0, np.radians(30)))
+        lip = roll + float(rng.choice([0, np.pi]) + rng.normal(0, np.radians(30)))
+        split = lip if rng.random() < 0.5 else float(rng.uniform(-np.pi, np.pi))
         place = np.cos(split) * y + np.sin(split) * section
-        torn = place > np.quantile(place, float(rng.uniform(0.4, 0.7)))
-    bared = np.zeros_like(y)
+        beyond = place - np.quantile(place, float(rng.uniform(0.4, 0.7)))
+        torn = beyond > 0
+        grown = 1 - np.exp(-np.clip(beyond, 0, None) / float(rng.uniform(0.02, 0.4)))
+    bared = _chipped(setting, y)
     fibres: list[tuple[float, float, float, float]] = []
     if torn.any():
         splinters = _splinters(y, section, rng) * setting.diameter
-        height = np.where(torn, height + splinters, height)
-        bare = np.abs(rng.normal(0.1, 0.3, 12))  # bark that went with the torn piece, beyond the wood [diameters]
-        bared = np.where(torn[-1], np.interp(y, np.linspace(-1, 1, 12), bare), 0.0) * setting.diameter
+        height = np.where(torn, height + grown * splinters, height)
+        # bark that went with the torn piece, beyond the wood, or less than the wood that went [diameters]
+        pieces = int(rng.integers(5, 20))
+        bare = rng.normal(0.15, _between(rng, 0.08, 0.5), pieces)
+        bared = np.where(torn[-1], np.interp(y, np.linspace(-1, 1, pieces), bare) * setting.diameter, bared)
         rows, columns = np.nonzero(torn)
-        for k in rng.integers(0, len(rows), int(rng.integers(3, 35))):
+        longest = _between(rng, 0.3, 1.6)
+        for k in rng.integers(0, len(rows), int(rng.integers(0, 35))):
             width = float(rng.uniform(0.01, 0.05)) * setting.diameter
-            reach = float(rng.uniform(0.1, 1.3)) * setting.diameter
+            reach = float(rng.uniform(0.1, 1.0)) * longest * setting.diameter
             fibres.append((0.97 * float(y[columns[k]]), float(height[rows[k], columns[k]]), reach, width))
     outermost = height.max(axis=0)
     if torn.any() and rng.random() < (0.4 if setting.kind == "torn" else 0.1):
@@ -225,8 +249,25 @@ def _end_shape(setting: Setting, rng: np.random.Generator, shear: float) -> _Sha
         tongue = np.clip(1 - ((y - at) / (width / 2)) ** 2, 0, None) ** 0.5 * rng.uniform(0.6, 2.2)
         outermost = outermost + tongue * setting.diameter
     near = np.minimum(height[-1] - bared, outermost)
-    rough = np.mean(torn, axis=0)
-    return _Shape(y, outermost, near, fibres, rough)
+    along = np.linspace(float(height.min()), float(outermost.max()) + 0.01, 150)
+    return _Shape(y, outermost, near, fibres, along, _seen_torn(height, torn, along))
+
+
+def _chipped(setting: Setting, y: np.ndarray) -> np.ndarray:
+    """How far bark has chipped off behind the wood along a clean cut's rim [mm]."""
+    own = np.random.default_rng(setting.seed + 79)
+    pieces = int(own.integers(6, 40))
+    chips = np.abs(own.normal(0, setting.chipped, pieces))
+    return np.interp(y, np.linspace(-1, 1, pieces), chips) * setting.diameter
+
+
+def _seen_torn(height: np.ndarray, torn: np.ndarray, along: np.ndarray) -> np.ndarray:
+    """Whether the foremost wood that reaches to each place along the axis is torn, (along, y) of 0 and 1."""
+    if torn.all() or not torn.any():
+        return np.full((len(along), torn.shape[1]), torn.all(), np.float32)
+    reach = np.maximum.accumulate(height[::-1], axis=0)  # from the camera's side inwards
+    first = np.array([(reach < x).sum(axis=0) for x in along]).clip(0, len(height) - 1)
+    return np.take_along_axis(torn[::-1], first, axis=0).astype(np.float32)
 
 
 def _splinters(y: np.ndarray, section: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -238,7 +279,12 @@ def _splinters(y: np.ndarray, section: np.ndarray, rng: np.random.Generator) -> 
     own = np.argmin(away, axis=0)
     taper = float(rng.uniform(0.0, 2.5)) * np.sqrt(bundles / 20) * np.min(away, axis=0)
     ends = rng.normal(0, 1, bundles)[own] - taper
-    return float(rng.uniform(0.12, 0.45)) * (ends - ends.mean()) + float(rng.normal(0, 0.25))
+    return _between(rng, 0.1, 0.45) * (ends - ends.mean()) + float(rng.normal(0, 0.25))
+
+
+def _between(rng: np.random.Generator, low: float, high: float) -> float:
+    """Any size between two, each ratio as likely."""
+    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
 def _sheet(setting: Setting, rng: np.random.Generator) -> np.ndarray:
@@ -335,8 +381,10 @@ def _lay_twig(
     rim = np.stack([shape.outermost, shape.y * radius], axis=1)
     outline = np.vstack([rim, [(-behind - 1, radius), (-behind - 1, -radius)]])
     cv2.fillPoly(mask, [np.round(cells(outline) * 64).astype(np.int32)], 255, cv2.LINE_8, 6)
+    own = np.random.default_rng(setting.seed + 78)  # what is new here must not change all else that is drawn
+    stiff = _between(own, 0.05, 0.3)
     for place, start, reach, width in shape.fibres:
-        bend = float(rng.normal(0, 0.12)) * reach
+        bend = float(rng.normal(0, stiff)) * reach
         strand = np.array(
             [(start - 0.2 * reach, place * radius - width / 2), (start + reach, place * radius + bend),
              (start - 0.2 * reach, place * radius + width / 2)]
@@ -375,14 +423,22 @@ def _lay_twig(
     blotch = cv2.resize(blotch, (w, h), interpolation=cv2.INTER_CUBIC) + 0.5 * grain
     lichen = ((fleck > 2.2) | (blotch > rng.uniform(1.2, 3.5)))[..., None]
     colour = np.where(lichen, np.float32([0.25, 0.3, 0.28]) * (1 + 0.15 * grain[..., None]) * bark_light, colour)
-    rough = np.interp(y / radius, shape.y, shape.rough)[:, None]
+    to_shape = np.array([
+        [1 / np.ptp(shape.along[:2]), 0, -shape.along[0] / np.ptp(shape.along[:2])],
+        [0, 1 / np.ptp(shape.y[:2]) / radius, -shape.y[0] / np.ptp(shape.y[:2])],
+    ]) @ np.array([[1 / per_mm, 0, x[0]], [0, 1 / per_mm, y[0]], [0, 0, 1]])
+    rough = cv2.warpAffine(np.ascontiguousarray(shape.rough.T), to_shape, (w, h),
+                           flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
     strands = cv2.GaussianBlur(rng.normal(0, 1, (h, 1)).astype(np.float32), (0, 0), 0.02 * setting.diameter * per_mm + 0.5)
     strands = strands / (strands.std() + 1e-6) + 0.6 * fleck
     fine = max(0.03 * setting.diameter * per_mm, 1.0)
     rings = rng.normal(0, 1, (int(h / fine) + 2, int(w / fine) + 2)).astype(np.float32)
     rings = cv2.resize(rings, (w, h), interpolation=cv2.INTER_LINEAR) * rng.uniform(0.02, 0.25)
-    toned = np.exp(0.06 * grain + rings + 0.3 * rough * strands)[..., None]
-    wood = np.array(WOOD[::-1], np.float32) * toned * (0.75 * sky + 0.6 * sun)
+    # a torn face is of splinters that look each its own way, with dark clefts between them
+    cleft = own.normal(0, 1, (int(own.integers(8, 50)), int(w / per_mm / setting.diameter) + 4)).astype(np.float32)
+    cleft = cv2.resize(np.minimum(cleft, 0.6), (w, h), interpolation=cv2.INTER_CUBIC)
+    toned = np.exp(0.06 * grain + rings + rough * (0.3 * strands + float(own.uniform(0.1, 0.7)) * cleft))[..., None]
+    wood = np.array(setting.wood[::-1], np.float32) * toned * (0.75 * sky + 0.6 * sun)
     face = (x[None, :] > near[:, None])[..., None]
     colour = np.where(face, wood, colour).astype(np.float32)
 
@@ -431,6 +487,8 @@ def _truth(setting: Setting, shape: _Shape, project, length: float) -> Truth:
     rim = np.stack([shape.outermost, shape.y * radius], axis=1)
     outline = np.vstack([rim, [(-length, radius), (-length, -radius)]])
     ends = project(np.array([(float(x.mean()), 0.0), (-5 * diameter, 0.0)]))
+    farthest = np.clip(np.searchsorted(shape.along, shape.outermost) - 1, 0, len(shape.along) - 1)
+    torn_edges = np.stack([shape.rough[0], shape.rough[farthest, np.arange(len(shape.y))]])[:, ::10]
     return Truth(
         kind=setting.kind,
         seen_slope_deg=float(np.degrees(np.arctan(abs(slope)))),
@@ -438,6 +496,7 @@ def _truth(setting: Setting, shape: _Shape, project, length: float) -> Truth:
         end_diameter_mm=diameter,
         raggedness=float(np.sqrt((residual**2).mean())) / diameter,
         longest_fibre=max(reach) / diameter,
+        torn_edges=torn_edges,
         outline_px=project(outline),
         tip_px=ends[0],
         back_px=ends[1],
