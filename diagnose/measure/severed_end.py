@@ -33,6 +33,8 @@ THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
 SHORTEST_WHOLE = 3.0  # what lies on the sheet with both its ends and is shorter, in diameters, is dirt or a seed
 DARKER_THAN_SHADOW = 1.3  # darkness, warmth counted twice, that no shadow on white paper reaches
 DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
+TORN_WIDER = 0.2  # by which the slope of an end that is not clean is less sure than the fitted law: its errors have tails
+HALF_ELLIPSE_LEANS = 2.62  # slope of the line through its middle 80 %, over the offset and its height: by integration
 COARSEST_FACE = 0.1  # pixel, in diameters, beyond which the wood face is not measured
 LONGEST_FACE = 2.2  # diameters: a slope of 65 degrees, seen face on
 FACE_LINES_AGREE = 0.08  # diameters: lines on torn wood differ by more
@@ -571,9 +573,9 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     clean = form.shares["clean"]
     coarse = max(pixel / 0.04, 1.0)  # blur takes more of a thin twig than the pixels' count tells
     grain = 134.0 * pixel**0.77 * (end.raggedness + 0.02) ** 0.144 * coarse ** (0.594 * clean) * np.exp(-2.04 * clean)
-    grain = float(np.clip(grain, 0.3, 40.0))
+    grain = float(np.clip(grain * (1 + TORN_WIDER * (1 - clean)), 0.3, 40.0))
     # a bulging outline leans when the axis is set off to one side, by half a pixel and a hundredth of the diameter
-    leaning = min(max(end.bulge, 0.0), 1.5) * (0.01 + 0.5 * pixel) / (1 + end.slope**2)
+    leaning = HALF_ELLIPSE_LEANS * min(max(end.bulge, 0.0), 1.5) * (0.01 + 0.5 * pixel) / (1 + end.slope**2)
     slope_sigma = float(np.hypot(grain, np.degrees(leaning)))
     crooked = max(end.sides.left_rms, end.sides.right_rms) / end.diameter + 0.002
     relative = float(np.hypot(3.49 * pixel**0.718 * crooked**0.667 * coarse**0.482, plane.print_scale_sigma))
