@@ -18,7 +18,11 @@ from diagnose.measure.end_shape import End
 from diagnose.measure.two_sides import Line, gaze_at, inside, lab_of, lip_of, pair_score, sample, straight_edges, turned
 from diagnose.photo.picture import Picture
 
-LOOK_AT = {1000: 7, 500: 5}  # longer sides of the reduced pictures [px], and stripes followed in each, the longest first
+LOOK_AT = {
+    1000: 6,
+    500: 4,
+    250: 3,
+}  # longer sides of the reduced pictures [px], and stripes followed in each, the longest first
 CELLS = 16.0  # cells across one diameter in the strip that a stem is followed in
 BEHIND, AHEAD, ASIDE = 10.0, 5.0, 2.2  # extent of that strip around the end, in diameters
 WHOLE = -0.8  # before here, in diameters, a stem's sides are looked for
@@ -316,7 +320,7 @@ def _at(image: np.ndarray, px: np.ndarray) -> np.ndarray:
 # --- the one that stands out -----------------------------------------------------------------------------------
 
 HELD = 0.65  # share of the length behind the end over which both sides must be sharp
-SEEN = 0.5  # the same for a stem to count at all
+SEEN = 0.6  # the same for a stem to count at all
 SHARP = 4.0  # greatest blur of its sides [px]
 PLAINLY = 1.25  # how many times as wide as its sides' blur every other stem's must be
 TOGETHER = 1.5  # what lies on a stem is at most so many times sharper than its sides
