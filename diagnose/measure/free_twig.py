@@ -45,6 +45,7 @@ from diagnose.signs import Measured, Sign
 Point = tuple[float, float]
 TAP_SHARE = 0.004  # a finger's standard error, as a share of the picture's diagonal
 CELLS = (40.0, 56.0)  # cells across one diameter in the patch that the cut works on, first and second time
+COARSE_CELLS = (20.0, 30.0)  # the same for a reading that is only asked whether it agrees
 FINEST = 110.0  # cells across one diameter where the outline is drawn
 BEHIND, AHEAD, ASIDE = 5.4, 3.4, 1.7  # extent of the patch around the end, in diameters
 
@@ -143,15 +144,20 @@ class SeenEnd:
         return cv2.perspectiveTransform(np.atleast_2d(xy)[None], self.to_px)[0]
 
 
-def see_end(picture: Picture, stem: Stem, slack: float) -> SeenEnd | None:
-    """Part twig from background around the end of a stem and read its shape; slack: the tip's error [px]."""
+def see_end(
+    picture: Picture, stem: Stem, slack: float, cells: tuple[float, float] = CELLS
+) -> SeenEnd | None:
+    """Part twig from background around the end of a stem and read its shape.
+
+    slack: the tip's error [px]. cells : across one diameter, first and second time.
+    """
     seen = None
     for turn in range(2):
         gaze = gaze_at(picture, stem.tip)
         to_px = turned(gaze, stem.tip, stem.back)
         D = stem.diameter
         loose = min(2.5 * slack / D, 2.0) if turn == 0 else 0.3
-        scale = CELLS[turn] / D
+        scale = cells[turn] / D
         x, y = (-(BEHIND + loose) * D, (AHEAD + loose) * D), (-ASIDE * D, ASIDE * D)
         bgr = sample(picture.bgr, to_px, x, y, scale)
         patch = Patch(LIGHT[bgr], scale, -x[0] * scale - 0.5, -y[0] * scale - 0.5)
@@ -483,7 +489,7 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
     if found is None:
         return _nothing(_NOT_AT_TAP if taps else _NO_TAP)
     back = inside(found.tip, found.tip + (found.back - found.tip) * 8 / 6, picture.size)
-    readings = _readings(picture, found.tip, back, 0.3 * found.diameter, LIKELY)
+    readings = _readings(picture, found.tip, back, 0.3 * found.diameter, LIKELY, COARSE_CELLS)
     if taps:
         return _measurement(picture, readings, scale) if readings else _nothing(_NOT_AT_TAP)
     if not readings or not _is_cut(picture, found, readings):
@@ -492,17 +498,23 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
 
 
 def _readings(
-    picture: Picture, tip: np.ndarray, back: np.ndarray, slack: float, least: float = 0.0
+    picture: Picture,
+    tip: np.ndarray,
+    back: np.ndarray,
+    slack: float,
+    least: float = 0.0,
+    rivals: tuple[float, float] = CELLS,
 ) -> list[SeenEnd]:
     """The end of the stem that two points lie on, as several readings of its sides show it, the likeliest first.
 
-    least : readings that are sure to be less likely than so much of the likeliest are left out.
+    least : readings that are sure to be less likely than so much of the likeliest are left out. rivals : cells across
+    one diameter for all readings but the first.
     """
     seen: list[SeenEnd] = []
     for stem in find_stem(picture, tip, back):
         if seen and stem.score <= least * _plausible(seen[0]):  # it could not become likelier than that
             break
-        reading = see_end(picture, stem, slack)
+        reading = see_end(picture, stem, slack, rivals if seen else CELLS)
         if reading is not None:
             seen = sorted([*seen, reading], key=_plausible, reverse=True)
     return seen
