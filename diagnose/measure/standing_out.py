@@ -321,6 +321,7 @@ def _at(image: np.ndarray, px: np.ndarray) -> np.ndarray:
 
 HELD = 0.65  # share of the length behind the end over which both sides must be sharp
 SEEN = 0.6  # the same for a stem to count at all
+THICK = 16.0  # smallest diameter of a stem that is believed without a tap [px]
 SHARP = 4.0  # greatest blur of its sides [px]
 PLAINLY = 1.25  # how many times as wide as its sides' blur every other stem's must be
 TOGETHER = 1.5  # what lies on a stem is at most so many times sharper than its sides
@@ -338,7 +339,7 @@ def standing_out(picture: Picture, tap: np.ndarray | None = None, reach: float =
     if tap is not None:
         own = [each for each in own if float(np.linalg.norm(each.tip - tap)) < 2 * reach + each.diameter]
         return own[0] if own else None
-    if not own or own[0].blur > SHARP or own[0].held < HELD:
+    if not own or own[0].blur > SHARP or own[0].held < HELD or own[0].diameter < THICK:
         return None
     best, *rivals = own
     if any(each.blur < PLAINLY * best.blur for each in rivals) or _clutter(picture, best) > CLUTTER:
@@ -389,8 +390,8 @@ def _clutter(picture: Picture, stem: Glimpse) -> float:
 # --- is it a severed end? --------------------------------------------------------------------------------------
 
 SPREAD = 0.06  # greatest difference of the slope between bolder and shyer cuts, as a tangent
-ROUGH = 0.045  # greatest RMS distance of the outline from a plane face [diameters]
-CROOKED = 0.03  # the same of the sides from straight lines
+ROUGH = 0.04  # greatest RMS distance of the outline from a plane face [diameters]
+CROOKED = 0.02  # the same of the sides from straight lines
 EDGE_SEEN = 0.85  # share of the end's own line along which a sharp step must lie
 GOES_ON = 0.65  # the same share beyond the stem's sides: more, and something else hides the stem there
 SLANTS = 0.27  # tangent of 15 degrees: poles, fingers and pencils end square
