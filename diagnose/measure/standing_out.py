@@ -51,6 +51,8 @@ def glimpses(picture: Picture) -> list[Glimpse]:
     """The ends of stems inside the picture, the sharpest first."""
     found: list[Glimpse] = []
     for tip, back, diameter in _ends_of_stripes(picture):
+        if any(_same(Glimpse(tip, back, diameter, 0.0, 0.0), other) for other in found):
+            continue
         seen = _followed(picture, tip, back, diameter)
         if seen is not None and not any(_same(seen, other) for other in found):
             found.append(seen)
@@ -367,8 +369,8 @@ def _clutter(picture: Picture, stem: Glimpse) -> float:
     """Share of the picture beside a stem that holds edges as steep as its sides: little where only the stem is sharp."""
     small = cv2.GaussianBlur(_shrunk(picture, max(LOOK_AT)), (0, 0), 1.0)
     height, width = small.shape[:2]
-    slopes = [cv2.Sobel(small, cv2.CV_32F, dx, 1 - dx) for dx in (0, 1)]
-    steep = np.sqrt(np.square(slopes).sum(axis=(0, 3)))
+    slopes = cv2.add(*(cv2.pow(cv2.Sobel(small, cv2.CV_32F, dx, 1 - dx), 2) for dx in (0, 1)))
+    steep = cv2.sqrt(cv2.transform(slopes, np.ones((1, 3))))
     factor = max(picture.size) / max(width, height)
     out = (stem.tip - stem.back) / np.linalg.norm(stem.tip - stem.back)
     columns, rows = np.arange(width)[None, :] * factor - stem.tip[0], np.arange(height)[:, None] * factor - stem.tip[1]
