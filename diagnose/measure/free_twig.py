@@ -252,17 +252,19 @@ def twig_masks(
     core = (np.abs(y) < 0.36) & (x < start) & (x > -4.5 - loose)
     beside = (np.abs(y) > 0.66) & (x < 1.0 + loose)
     beside |= (x > 1.9 + loose) & (np.abs(y) > 0.0)
-    twig = _stem_likelihood(smooth, y, core)
-    wood = _wood_likelihood(smooth, (x > start) & (np.abs(y) < 1.0))
-    ground = _ground_likelihood(smooth, beside, 0.6 * diameter * patch.scale)
-    odds = np.clip(np.logaddexp(twig, wood - 1.5) - ground, -4, 4)
+    near = np.flatnonzero((np.abs(y) <= 0.6).any(axis=1))  # the rest is never twig: a row of it is enough
+    band = slice(max(int(near[0]) - 1, 0), int(near[-1]) + 2)
+    twig = _stem_likelihood(smooth, y, core, band)
+    wood = _wood_likelihood(smooth[band], (x > start) & (np.abs(y[band]) < 1.0))
+    ground = _ground_likelihood(smooth, beside, 0.6 * diameter * patch.scale, band)
+    odds = np.zeros((h, w))
+    odds[band] = np.clip(np.logaddexp(twig, wood - 1.5) - ground, -4, 4)
     face = _face_line(smooth, odds, x[0], y, lips, start)
     odds += _expected(x, y, face)
     surely = core & (np.abs(y) < 0.36)
     never = (np.abs(y) > 0.6) | (x > AHEAD + loose - 0.1)
     first = int(np.searchsorted(x[0], start - 0.3))  # before here the straight sides tell all
-    near = np.flatnonzero((np.abs(y) <= 0.6).any(axis=1))  # the rest is never twig: a row of it is enough
-    open_ = np.s_[max(near[0] - 1, 0) : near[-1] + 2, first:]
+    open_ = np.s_[band, first:]
     usual = float(np.einsum("ijk,ijk->ij", *[np.diff(smooth[:, first:], axis=1)] * 2).mean())
     bonds = _bonds(smooth[open_], usual)
     masks = []
@@ -346,8 +348,9 @@ def _expected(x: np.ndarray, y: np.ndarray, face: tuple[float, float, float]) ->
     return np.where(edge > 0, np.where(x < end, odds + aside, odds), np.minimum(odds, 0) + aside)
 
 
-def _stem_likelihood(lab: np.ndarray, y: np.ndarray, core: np.ndarray) -> np.ndarray:
-    """Log density of the stem's bark at each cell: its colour varies round the stem, hence with y, but not along it."""
+def _stem_likelihood(lab: np.ndarray, y: np.ndarray, core: np.ndarray, band: slice) -> np.ndarray:
+    """Log density of the stem's bark at each cell of a band of rows: its colour varies round the stem, hence with y, but
+    not along it."""
     h, _w = lab.shape[:2]
     columns = core.any(axis=0)
     profile = np.median(lab[:, columns], axis=1)
@@ -358,8 +361,8 @@ def _stem_likelihood(lab: np.ndarray, y: np.ndarray, core: np.ndarray) -> np.nda
     away = lab - profile
     sample = away[core]
     spread = np.cov(sample[np.linalg.norm(sample - np.median(sample, axis=0), axis=1) < 40].T) + 2.0 * np.eye(3)
-    near = _gaussian(away, np.zeros(3), spread)
-    broad = _gaussian(lab, np.median(lab[core], axis=0), 3 * np.cov(lab[core].T) + 10 * np.eye(3))
+    near = _gaussian(away[band], np.zeros(3), spread)
+    broad = _gaussian(lab[band], np.median(lab[core], axis=0), 3 * np.cov(lab[core].T) + 10 * np.eye(3))
     return np.logaddexp(near + np.log(0.8), broad + np.log(0.2))
 
 
@@ -369,25 +372,26 @@ def _wood_likelihood(lab: np.ndarray, where: np.ndarray) -> np.ndarray:
     return np.where(where, density, -30.0)
 
 
-def _ground_likelihood(lab: np.ndarray, beside: np.ndarray, reach: float, kinds: int = 7) -> np.ndarray:
-    """Log density of what lies beside the stem: a few colours, each the likelier the nearer it was seen."""
+def _ground_likelihood(lab: np.ndarray, beside: np.ndarray, reach: float, band: slice, kinds: int = 7) -> np.ndarray:
+    """Log density of what lies beside the stem, at each cell of a band of rows: a few colours, each the likelier the
+    nearer it was seen."""
     sample = lab[beside]
     rng = np.random.default_rng(0)
     some = sample[rng.choice(len(sample), min(len(sample), 3000), replace=False)].astype(np.float32)
     cv2.setRNGSeed(1)
     kinds = min(kinds, len(some))
     _, label, centres = cv2.kmeans(some, kinds, None, (cv2.TERM_CRITERIA_MAX_ITER, 12, 0.1), 2, cv2.KMEANS_PP_CENTERS)
-    density = np.full(lab.shape[:2], -30.0)
-    seen = smoothed(beside.astype(np.float32), reach) + 1e-4
+    density = np.full(lab[band].shape[:2], -30.0)
+    seen = smoothed(beside.astype(np.float32), reach)[band] + 1e-4
     nearest = np.argmin((centres**2).sum(axis=1) - 2 * lab @ centres.T, axis=2)
     for kind in range(kinds):
         own = some[label[:, 0] == kind]
         if len(own) < 8:
             continue
-        here = smoothed((beside & (nearest == kind)).astype(np.float32), reach) / seen
+        here = smoothed((beside & (nearest == kind)).astype(np.float32), reach)[band] / seen
         spread = np.cov(own.T) + 4.0 * np.eye(3)
         weight = np.log(0.9 * here + 0.1 * len(own) / len(some))
-        density = np.logaddexp(density, weight + _gaussian(lab, centres[kind], spread))
+        density = np.logaddexp(density, weight + _gaussian(lab[band], centres[kind], spread))
     return density
 
 
