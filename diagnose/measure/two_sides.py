@@ -15,6 +15,7 @@ from diagnose.photo.picture import Picture
 
 Edge = tuple[float, float, np.ndarray]  # row at mid-length, lean, step in colour in noise units (3,)
 SHEARS = np.arange(-12, 13) * 0.01
+SEGMENTS = 9  # of an edge's length; the middle one of their steps counts
 Line = np.poly1d
 
 
@@ -114,16 +115,15 @@ def straight_edges(lab: np.ndarray, stretch: float) -> list[Edge]:
     smooth = cv2.GaussianBlur(lab, (0, 0), sigmaX=2.0, sigmaY=1.2)
     rise = np.zeros_like(smooth)
     rise[1:-1] = (smooth[2:] - smooth[:-2]) / 2
-    segments = 9
-    steps = np.zeros((len(SHEARS), h, 3), np.float32)
+    parts = np.empty((len(SHEARS), h, SEGMENTS, 3), np.float32)
     for i, shear in enumerate(SHEARS):
         # a line y = y0 + lean x, x in units of rows; columns are 1 / stretch rows long
         per_column = shear / stretch
         M = np.array([[1, 0, 0], [per_column, 1, -per_column * (w - 1) / 2]], np.float32)
         level = cv2.warpAffine(rise, M, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-        parts = cv2.resize(level[:, : w // segments * segments], (segments, h), interpolation=cv2.INTER_AREA)
-        steps[i] = np.partition(parts, segments // 2, axis=1)[:, segments // 2]
-    strength = np.linalg.norm(steps, axis=2)
+        cv2.resize(level[:, : w // SEGMENTS * SEGMENTS], (SEGMENTS, h), parts[i], interpolation=cv2.INTER_AREA)
+    steps = np.partition(parts, SEGMENTS // 2, axis=2)[:, :, SEGMENTS // 2]
+    strength = np.sqrt(np.einsum("ijk,ijk->ij", steps, steps))
     noise = float(np.median(strength)) + 0.02
     peaks = (strength == cv2.dilate(strength, np.ones((3, 7), np.uint8))) & (strength > 2.5 * noise)
     peaks[:, :2] = peaks[:, -2:] = False
