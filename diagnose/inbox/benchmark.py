@@ -34,8 +34,8 @@ from diagnose.inbox.intake import Message, Photo
 from diagnose.inbox.simulate import seen_from_elsewhere
 from diagnose.inbox.work import judge, look_at, measure, take_in
 from diagnose.measure.accuracy import PHOTOS
-from diagnose.measure.simulate.large import SCENE
-from diagnose.measure.simulate.twig import as_jpeg, raster_of
+from diagnose.measure.simulate.large import MEGABYTES, SCENE, of_size
+from diagnose.measure.simulate.twig import raster_of
 
 WARM = 10  # photos done before the clock starts
 
@@ -45,12 +45,6 @@ def distinct_photos(many: int, seed: int = 3) -> Iterator[bytes]:
     rng = np.random.default_rng(seed)
     sources = [file.read_bytes() for file in sorted(PHOTOS.rglob("*.jpg"))]
     return (seen_from_elsewhere(sources[number % len(sources)], rng) for number in range(many))
-
-
-def drawn(width: int, height: int) -> bytes:
-    """A twig on the card, drawn at this size [px] with grain down to the pixel."""
-    scene = replace(SCENE, size=(width, height), jpeg=93)
-    return as_jpeg(raster_of(scene)[0], scene)
 
 
 def a_log_of(photos: Iterable[bytes], folder: str) -> Log:
@@ -143,10 +137,13 @@ def costs() -> None:
         each = [1000 * cost_of_one(file.read_bytes())[0] for file in files]
         print(f"{place}, 1.7 megapixels: median {statistics.median(each):.0f} ms, most {max(each):.0f} ms of one core")
     for size in ((3264, 2448), (4000, 3000)):
-        data = drawn(*size)
-        cost, plain = cost_of_one(data)
-        print(f"{size[0] * size[1] / 1e6:.0f} megapixels, {len(data) / 1e6:.1f} MB: {1000 * cost:.0f} ms, "
-              f"{cost / plain:.1f} times its plain decode")
+        scene = replace(SCENE, size=size)
+        bgr, _ = raster_of(scene)
+        for share in MEGABYTES:  # as many bytes a pixel as the files that the speed of one photo is measured on
+            data = of_size(bgr, scene, size[0] * size[1] * share / 12)
+            cost, plain = cost_of_one(data)
+            print(f"{size[0] * size[1] / 1e6:.0f} megapixels, {len(data) / 1e6:.1f} MB: {1000 * cost:.0f} ms, "
+                  f"{cost / plain:.1f} times its plain decode")
 
 
 # ---- memory ----

@@ -27,13 +27,13 @@ def write_large(folder: Path, megabytes: Sequence[float] = MEGABYTES, scene: Set
     folder.mkdir(parents=True, exist_ok=True)
     files = []
     for wanted in megabytes:
-        data = _of_size(bgr, scene, wanted * 1e6)
+        data = of_size(bgr, scene, wanted * 1e6)
         files.append(folder / f"twig_{wanted:g}MB.jpg")
         files[-1].write_bytes(data)
     return files
 
 
-def _of_size(bgr: np.ndarray, scene: Setting, wanted: float) -> bytes:
+def of_size(bgr: np.ndarray, scene: Setting, wanted: float) -> bytes:
     """The JPEG whose size comes nearest to `wanted` [bytes], found by halving the range of qualities."""
     low, high = 30, 100
     tried: dict[int, bytes] = {}
