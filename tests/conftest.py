@@ -18,6 +18,10 @@ from typing import Any
 
 import pytest
 
+from diagnose.demo import lay
+from diagnose.fieldlog.store import Log, open_log
+from diagnose.inbox.work import judge, measure, take_in
+
 TOP = Path(__file__).parent.parent
 PHOTOS = TOP / "reference_cases" / "photos"
 
@@ -42,6 +46,16 @@ def browser() -> Iterator[Any]:
         opened = playwright.chromium.launch(executable_path=chromium, args=quiet)
         yield opened
         opened.close()
+
+
+def planting_in_use(folder: Path) -> Log:
+    """A log with the invented planting, its letters taken in, measured and judged."""
+    lay(folder)
+    log = open_log(folder)
+    take_in(log, folder / "inbox")
+    measure(log, workers=1)
+    judge(log, "east", workers=1)
+    return log
 
 
 @contextmanager

@@ -9,11 +9,8 @@ from typing import Any
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from diagnose.demo import lay
-from diagnose.fieldlog.store import open_log
-from diagnose.inbox.work import judge, measure, take_in
 from diagnose.screens.start import PAGES
-from tests.conftest import PHOTOS, served
+from tests.conftest import PHOTOS, planting_in_use, served
 
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
 PATHS = [path for _, _, _, path in PAGES]
@@ -45,11 +42,7 @@ def test_no_page_breaks_a_rule_of_level_a_or_aa(browser: Any, app: tuple[str, Pa
 def in_use(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """Address of an app whose log holds the invented planting, letters and all."""
     folder = tmp_path_factory.mktemp("demo") / "log"
-    lay(folder)
-    log = open_log(folder)
-    take_in(log, folder / "inbox")
-    measure(log, workers=1)
-    judge(log, "east", workers=1)
+    planting_in_use(folder)
     with served(folder) as (address, _):
         yield address
 

@@ -8,25 +8,19 @@ import pytest
 
 from diagnose.cannot_use import CannotUse
 from diagnose.demo import INVENTED, lay
-from diagnose.fieldlog.store import Log, open_log
+from diagnose.fieldlog.store import Log
 from diagnose.fieldlog.verify import verify
-from diagnose.inbox.work import judge, measure, take_in
 from diagnose.knowledge import knowledge
 from diagnose.screens.start import PAGES
 from diagnose.survey.summary import summarise
 from diagnose.survey.tally import read_tally
-from tests.conftest import TOP
+from tests.conftest import TOP, planting_in_use
 
 
 @pytest.fixture(scope="module")
 def laid(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Log]:
     folder = tmp_path_factory.mktemp("demo") / "log"
-    lay(folder)
-    log = open_log(folder)
-    take_in(log, folder / "inbox")
-    measure(log, workers=1)
-    judge(log, "east", workers=1)
-    return folder, log
+    return folder, planting_in_use(folder)
 
 
 def test_every_record_says_that_it_is_invented(laid: tuple[Path, Log]) -> None:

@@ -20,7 +20,7 @@ from diagnose.diagnosis import measure_picture
 from diagnose.measure.end_shape import find_end
 from diagnose.measure.overlay import annotate
 from diagnose.measure.record import Measurement
-from diagnose.measure.severed_end import measure_end_on_card
+from diagnose.measure.severed_end import HALF_ELLIPSE_LEANS, measure_end_on_card
 from diagnose.measure.simulate.twig import Setting, Truth, any_setting, picture_of
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
@@ -209,3 +209,10 @@ def test_the_annotated_picture_shows_the_wound_enlarged(path: Path) -> None:
     assert max(shown.shape[:2]) == 1100 and shown.dtype == np.uint8
     yellow = (np.abs(shown.astype(int) - (66, 228, 240)).sum(axis=2) < 40).sum()
     assert yellow > 200
+
+
+def test_a_half_ellipse_seen_off_its_axis_leans_as_its_integral_says() -> None:
+    """The least-squares line through the middle 80 % of sqrt(1/4 - y^2), set off to one side, by numpy's own fit."""
+    y = np.linspace(-0.4, 0.4, 4001)
+    leaned = np.polyfit(y, np.sqrt(0.25 - (y + 0.005) ** 2), 1)[0] / 0.005
+    assert -leaned == pytest.approx(HALF_ELLIPSE_LEANS, rel=0.01)

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 
 from diagnose.knowledge import knowledge
-from diagnose.measure.end_shape import End, flat_face
+from diagnose.measure.end_shape import End, flat_face, longest_stretch
 from diagnose.signs import Shares
 
 FORMS = ("clean", "half", "torn")
@@ -250,15 +250,8 @@ def _off(basis: np.ndarray, values: np.ndarray) -> np.ndarray:
 
 def _stretch(y: np.ndarray, x: np.ndarray, tolerance: float) -> float:
     """Share of the width of the longest stretch that one straight line follows, to `tolerance` RMS."""
-    n = len(y)
-    sums = np.concatenate([np.zeros((5, 1)), np.cumsum([y, x, y * y, y * x, x * x], axis=1)], axis=1)
-    for length in range(n, 5, -1):
-        my, mx, yy, yx, xx = (sums[:, length:] - sums[:, :-length]) / length
-        slope = (yx - my * mx) / (yy - my * my)
-        square = xx - mx * mx - slope * (yx - my * mx)
-        if np.any((square < tolerance**2) & (np.abs(slope) < 3.0)):  # steeper runs along the stem: a tooth's side
-            return length / n
-    return 0.1
+    found = longest_stretch(y, x, tolerance, 3.0)
+    return found.share if found else 0.1
 
 
 def _bent(values: np.ndarray) -> np.ndarray:

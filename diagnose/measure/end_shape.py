@@ -229,26 +229,28 @@ class CleanPart:
 def clean_part(end: End, tolerance: float = 0.02) -> CleanPart:
     """The longest straight stretch within the inner 94 % of the width, to `tolerance` diameters RMS."""
     inner = np.abs(end.y) <= 0.47
-    y, x = end.y[inner], end.x[inner]
-    step = max(1, len(y) // 40)
-    y, x = y[::step], x[::step]
+    step = max(1, int(inner.sum()) // 40)
+    found = longest_stretch(end.y[inner][::step], end.x[inner][::step], tolerance, 4.0)
+    return found or CleanPart(0.0, end.slope, np.inf, (0.0, 0.0), end.offset)
+
+
+def longest_stretch(y: np.ndarray, x: np.ndarray, tolerance: float, steepest: float) -> CleanPart | None:
+    """The longest stretch of an edge, (n,) places across and along, that one straight line follows to `tolerance` RMS.
+
+    steepest : a stretch steeper than this runs along the stem: it is the side of a tooth, not a face.
+    """
     n = len(y)
-    sums = [np.concatenate([[0.0], np.cumsum(v)]) for v in (y, x, y * y, y * x, x * x)]
-    best = CleanPart(0.0, end.slope, np.inf, (0.0, 0.0), end.offset)
+    sums = np.concatenate([np.zeros((5, 1)), np.cumsum([y, x, y * y, y * x, x * x], axis=1)], axis=1)
     for length in range(n, 5, -1):
-        first = np.arange(n - length + 1)
-        my, mx, yy, yx, xx = ((total[first + length] - total[first]) / length for total in sums)
-        var = yy - my * my
-        slope = (yx - my * mx) / var
+        my, mx, yy, yx, xx = (sums[:, length:] - sums[:, :-length]) / length
+        slope = (yx - my * mx) / (yy - my * my)
         rms = np.sqrt(np.clip(xx - mx * mx - slope * (yx - my * mx), 0, None))
-        # a stretch so steep that it runs along the stem is the side of a tooth, not a face
-        rms = np.where(np.abs(slope) > 4.0, np.inf, rms)
+        rms = np.where(np.abs(slope) > steepest, np.inf, rms)
         i = int(np.argmin(rms))
         if rms[i] < tolerance:
             ends = (float(y[i]), float(y[i + length - 1]))
-            best = CleanPart(length / n, float(slope[i]), float(rms[i]), ends, float(mx[i] - slope[i] * my[i]))
-            break
-    return best
+            return CleanPart(length / n, float(slope[i]), float(rms[i]), ends, float(mx[i] - slope[i] * my[i]))
+    return None
 
 
 def _profile(

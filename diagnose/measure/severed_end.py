@@ -675,9 +675,9 @@ def face_length(seen: SeenEnd) -> tuple[float, float] | None:
     apart = before - after
     gain = (apart**2).sum(axis=2) * (count * (len(behind) - count))[1:-8, 0]  # how much two tones explain over one
     gain = np.where(apart.mean(axis=2) > 0.15, gain, 0.0)
-    if (gain.max(axis=1) > 0).sum() < 9:
-        return None
     found = gain.max(axis=1) > 0
+    if found.sum() < 9:
+        return None
     length = (behind[1 + gain.argmax(axis=1)] / (2 * np.sqrt(0.25 - y**2)))[found]
     middle = float(np.median(length))
     spread = 1.4826 * float(np.median(np.abs(length - middle)))
