@@ -26,6 +26,8 @@ LOOK_AT = {
 CELLS = 16.0  # cells across one diameter in the strip that a stem is followed in
 BEHIND, AHEAD, ASIDE = 10.0, 5.0, 2.2  # extent of that strip around the end, in diameters
 WHOLE = -0.8  # before here, in diameters, a stem's sides are looked for
+REACH = 7  # to either side of an edge [px]
+SHARP_EDGE = 4.0  # greatest blur of the sharper side of a stripe that is followed [px]
 STEPS = 6  # along the stem, until its end lies where it was looked for
 SMALLEST = 8.0  # diameter [px]
 
@@ -51,12 +53,22 @@ def glimpses(picture: Picture) -> list[Glimpse]:
     """The ends of stems inside the picture, the sharpest first."""
     found: list[Glimpse] = []
     for tip, back, diameter in _ends_of_stripes(picture):
-        if any(_same(Glimpse(tip, back, diameter, 0.0, 0.0), other) for other in found):
+        if any(_lies_on(tip, back, diameter, other) for other in found):
             continue
         seen = _followed(picture, tip, back, diameter)
         if seen is not None and not any(_same(seen, other) for other in found):
             found.append(seen)
     return sorted(found, key=lambda each: each.blur)
+
+
+def _lies_on(tip: np.ndarray, back: np.ndarray, diameter: float, stem: Glimpse) -> bool:
+    """Do two points lie on a stem that was seen already, no thicker than it, so that they would lead to its end?"""
+    if stem.held < HELD or diameter > 1.2 * stem.diameter:
+        return False
+    down = (stem.back - stem.tip) / np.linalg.norm(stem.back - stem.tip)
+    away = np.stack([tip, back]) - stem.tip
+    aside = np.abs(away @ np.array([-down[1], down[0]]))
+    return bool((aside < 0.6 * stem.diameter).all() and -stem.diameter < away[0] @ down < away[1] @ down)
 
 
 def _same(one: Glimpse, other: Glimpse) -> bool:
@@ -76,6 +88,10 @@ def _ends_of_stripes(picture: Picture) -> Iterator[tuple[np.ndarray, np.ndarray,
         height, width = small.shape[:2]
         factor = max(picture.size) / max(width, height)
         for middle, along, start, stop, diameter, _ in _stripes(cv2.cvtColor(small, cv2.COLOR_BGR2LAB))[:most]:
+            sides = middle + np.array([-along[1], along[0]]) * diameter * np.array([[-0.5], [0.5]])
+            lines = sides[:, None] + along * np.array([[start], [stop]])
+            if min(_edge_blur(picture.bgr, (line + 0.5) * factor - 0.5, factor) for line in lines) > SHARP_EDGE:
+                continue
             for here, away in ((stop, start), (start, stop)):
                 tip = middle + along * here
                 if not (diameter < tip[0] < width - diameter and diameter < tip[1] < height - diameter):
@@ -83,6 +99,22 @@ def _ends_of_stripes(picture: Picture) -> Iterator[tuple[np.ndarray, np.ndarray,
                 reach = min(max(abs(away - here), 4 * diameter), 8 * diameter)
                 back = inside(tip, tip + np.sign(away - here) * along * reach, (width, height))
                 yield (tip + 0.5) * factor - 0.5, (back + 0.5) * factor - 0.5, diameter * factor
+
+
+def _edge_blur(bgr: np.ndarray, line: np.ndarray, slack: float) -> float:
+    """Width of the edge along a line, (2, 2) its ends [px], that lies up to `slack` pixels beside it [px]."""
+    along = line[1] - line[0]
+    length = float(np.linalg.norm(along))
+    along = along / length
+    out = np.arange(-REACH - slack, REACH + slack + 0.5)
+    x = np.linspace(0.1, 0.9, 12)[:, None] * length + 1.5 * np.arange(4)
+    places = line[0] + x.reshape(-1, 1, 1) * along + out[:, None] * np.array([-along[1], along[0]])
+    colour = lab_of(_at(bgr, places)).reshape(*x.shape, len(out), 3).mean(axis=1)
+    rise = np.linalg.norm(colour[:, 2:] - colour[:, :-2], axis=2) / 2
+    steepest, station = rise.argmax(axis=1) + 1, np.arange(len(x))
+    before, after = np.maximum(steepest - REACH, 0), np.minimum(steepest + REACH, len(out) - 1)
+    step = np.linalg.norm(colour[station, after] - colour[station, before], axis=1)
+    return float(np.percentile(step / (rise.max(axis=1) + 1e-6), 30))
 
 
 def _shrunk(picture: Picture, size: int) -> np.ndarray:
@@ -115,33 +147,23 @@ def _stripes(lab: np.ndarray) -> list[Stripe]:
     if len(at) < 2:
         return []
     middle, way = (at[:, :2] + at[:, 2:]) / 2, (at[:, 2:] - at[:, :2]) / length[:, None]
-    stripes: list[Stripe] = []
     i, j = np.triu_indices(len(at), 1)
     turn = np.abs(way[i, 0] * way[j, 1] - way[i, 1] * way[j, 0])
     apart = middle[j] - middle[i]
     across = np.abs(apart[:, 0] * -way[i, 1] + apart[:, 1] * way[i, 0])
     good = (turn < 0.09) & (across > 5) & (across < 0.12 * max(lab.shape[:2]))
-    for a, b in zip(i[good], j[good], strict=True):
-        along = way[a] * length[a] + np.sign(way[a] @ way[b]) * way[b] * length[b]
-        along /= np.linalg.norm(along)
-        normal = np.array([-along[1], along[0]])
-        centre = (middle[a] + middle[b]) / 2
-        spans = [np.sort((at[k].reshape(2, 2) - centre) @ along) for k in (a, b)]
-        start, stop = max(spans[0][0], spans[1][0]), min(spans[0][1], spans[1][1])
-        width = abs(float((middle[b] - middle[a]) @ normal))
-        if stop - start < max(1.2 * width, 18) or width < 5:
-            continue
-        stripes.append(
-            (
-                centre,
-                along,
-                float(min(spans[0][0], spans[1][0])),
-                float(max(spans[0][1], spans[1][1])),
-                width,
-                float(stop - start),
-            )
-        )
-    return _joined(stripes)
+    i, j = i[good], j[good]
+    along = way[i] * length[i, None] + (np.sign((way[i] * way[j]).sum(axis=1)) * length[j])[:, None] * way[j]
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    centre = (middle[i] + middle[j]) / 2
+    width = np.abs(along[:, 0] * (middle[j] - middle[i])[:, 1] - along[:, 1] * (middle[j] - middle[i])[:, 0])
+    ends = np.stack([at[i], at[j]], axis=1).reshape(-1, 2, 2, 2) - centre[:, None, None]
+    place = np.einsum("nkei,ni->nke", ends, along)  # of both segments' ends along the stripe
+    low, high = place.min(axis=2), place.max(axis=2)
+    seen = high.min(axis=1) - low.max(axis=1)  # where both lie side by side
+    good = (seen >= np.maximum(1.2 * width, 18)) & (width >= 5)
+    found = zip(centre, along, low.min(axis=1), high.max(axis=1), width, seen, strict=True)
+    return _joined([(c, w, *(float(each) for each in rest)) for (c, w, *rest), own in zip(found, good, strict=True) if own])
 
 
 def _joined(stripes: list[Stripe]) -> list[Stripe]:
