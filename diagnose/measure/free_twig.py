@@ -83,7 +83,7 @@ def find_stem(picture: Picture, tip: np.ndarray, back: np.ndarray, widest: float
     if scale > 2.0:
         scale, reach = 2.0, min(reach, ACROSS / 2.0)
     stretch = ALONG / (0.88 * length * scale)
-    strip = sample(picture.bgr, to_px, (-length, -0.12 * length), (-reach, reach), scale, stretch)
+    strip = sample(picture, to_px, (-length, -0.12 * length), (-reach, reach), scale, stretch)
     edges = straight_edges(lab_of(strip), stretch)
     slack = TAP_SHARE * float(np.hypot(*picture.size)) * scale
     stems = []
@@ -159,7 +159,7 @@ def see_end(
         loose = min(2.5 * slack / D, 2.0) if turn == 0 else 0.3
         scale = cells[turn] / D
         x, y = (-(BEHIND + loose) * D, (AHEAD + loose) * D), (-ASIDE * D, ASIDE * D)
-        bgr = sample(picture.bgr, to_px, x, y, scale)
+        bgr = sample(picture, to_px, x, y, scale)
         patch = Patch(LIGHT[bgr], scale, -x[0] * scale - 0.5, -y[0] * scale - 0.5)
         sides = None if seen is None else _sides_of(seen, to_px, D)
         masks = twig_masks(lab_of(bgr), patch, D, loose, sides, BIASES[:1] if turn == 0 else BIASES)
@@ -167,7 +167,7 @@ def see_end(
             return None
         ends = []
         for mask in masks:
-            outline = _sharpened(picture.bgr, to_px, patch, mask, x, y, D)
+            outline = _sharpened(picture, to_px, patch, mask, x, y, D)
             end = find_end(outline, _lowest_lip(mask, patch, D), D)
             if end is not None:
                 ends.append((end, outline))
@@ -194,7 +194,7 @@ def _sides_of(seen: SeenEnd, to_px: np.ndarray, diameter: float) -> tuple[Line, 
 
 
 def _sharpened(
-    bgr: np.ndarray,
+    picture: Picture,
     to_px: np.ndarray,
     patch: Patch,
     mask: np.ndarray,
@@ -205,7 +205,7 @@ def _sharpened(
     """The mask's outline in the frame of `to_px`, drawn in the picture's own pixels where they are finer than cells."""
     fine = float(np.clip(1.0, patch.scale, max(FINEST / D, patch.scale)))
     if fine > 1.2 * patch.scale:
-        seen = sample(bgr, to_px, x, y, fine)
+        seen = sample(picture, to_px, x, y, fine)
         patch = Patch(LIGHT[seen], fine, -x[0] * fine - 0.5, -y[0] * fine - 0.5)
         mask = cv2.resize(cv2.GaussianBlur(mask * 255.0, (0, 0), 1.0), seen.shape[1::-1], interpolation=cv2.INTER_LINEAR)
         mask = (mask > 127).astype(np.uint8)

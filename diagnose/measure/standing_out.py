@@ -247,8 +247,9 @@ def _strip(picture: Picture, tip: np.ndarray, back: np.ndarray, diameter: float)
         return None
     to_px = turned(gaze_at(picture, tip), tip, back)
     x = (-min(BEHIND, behind), max(min(AHEAD, ahead), 0.3))
-    scale = CELLS / diameter
-    bgr = sample(picture.bgr, to_px, (x[0] * diameter, x[1] * diameter), (-ASIDE * diameter, ASIDE * diameter), scale)
+    bgr = sample(
+        picture, to_px, (x[0] * diameter, x[1] * diameter), (-ASIDE * diameter, ASIDE * diameter), CELLS / diameter
+    )
     lab = cv2.GaussianBlur(lab_of(bgr), (0, 0), 0.8)
     return _Strip(lab, -x[0] * CELLS - 0.5, ASIDE * CELLS - 0.5, to_px, diameter, behind)
 
@@ -394,20 +395,22 @@ def _clutter(picture: Picture, stem: Glimpse) -> float:
     slopes = cv2.add(*(cv2.pow(cv2.Sobel(small, cv2.CV_32F, dx, 1 - dx), 2) for dx in (0, 1)))
     steep = cv2.sqrt(cv2.transform(slopes, np.ones((1, 3))))
     factor = max(picture.size) / max(width, height)
-    out = (stem.tip - stem.back) / np.linalg.norm(stem.tip - stem.back)
-    columns, rows = np.arange(width)[None, :] * factor - stem.tip[0], np.arange(height)[:, None] * factor - stem.tip[1]
-    x, y = (columns * out[0] + rows * out[1]) / stem.diameter, (rows * out[0] - columns * out[1]) / stem.diameter
-    side = (x < -0.7) & (x > -8) & (np.abs(np.abs(y) - 0.5) < 0.2)
-    place = (-4 * x[side]).astype(int) * 2 + (y[side] > 0)
+    out = ((stem.tip - stem.back) / np.linalg.norm(stem.tip - stem.back) / stem.diameter * factor).astype(np.float32)
+    columns, rows = (np.arange(side, dtype=np.float32) - at for side, at in zip((width, height), stem.tip / factor, strict=True))
+    x = out[0] * columns + (out[1] * rows)[:, None]
+    y = np.abs((out[0] * rows)[:, None] - out[1] * columns)
+    side = np.nonzero((np.abs(y - 0.5) < 0.2) & (x < -0.7) & (x > -8))
+    place = (-4 * x[side]).astype(int) * 2 + (out[0] * rows[side[0]] > out[1] * columns[side[1]])
     steepest = np.zeros(2 * 32)
     np.maximum.at(steepest, place, steep[side])
     usual = float(np.percentile(steepest[steepest > 0], 40)) if (steepest > 0).any() else 0.0
-    own = (x < 0.6) & (np.abs(y) < 0.9)
+    own = (x < 0.6) & (y < 0.9)
+    steep[own] = 0
     cell = 12
     shape = (height // cell, cell, width // cell, cell)
     crop = (slice(0, height // cell * cell), slice(0, width // cell * cell))
-    beside = (~own[crop]).reshape(shape).mean(axis=(1, 3)) > 0.5
-    most = np.where(own, 0, steep)[crop].reshape(shape).max(axis=(1, 3))
+    beside = own[crop].reshape(shape).sum(axis=1, dtype=np.uint8).sum(axis=2) < cell * cell / 2
+    most = steep[crop].reshape(shape).max(axis=1).max(axis=2)
     return float((most[beside] > STEEP * usual).mean()) if beside.any() else 1.0
 
 

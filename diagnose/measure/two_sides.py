@@ -7,6 +7,7 @@ make such pairs inside a stem's own, an unsharp background hardly ever one outsi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -15,6 +16,7 @@ from diagnose.photo.picture import Picture
 
 Edge = tuple[float, float, np.ndarray]  # row at mid-length, lean, step in colour in noise units (3,)
 SHEARS = np.arange(-12, 13) * 0.01
+BLURS = 0.6  # rows that the steepest line may climb within one of the columns put together
 SEGMENTS = 9  # of an edge's length; the middle one of their steps counts
 Line = np.poly1d
 
@@ -61,36 +63,39 @@ def turned(gaze: Gaze, tip: np.ndarray, back: np.ndarray) -> np.ndarray:
 
 
 def sample(
-    bgr: np.ndarray, to_px: np.ndarray, x: tuple[float, float], y: tuple[float, float], scale: float, stretch: float = 1.0
+    picture: Picture, to_px: np.ndarray, x: tuple[float, float], y: tuple[float, float], scale: float, stretch: float = 1.0
 ) -> np.ndarray:
     """The picture over a rectangle of a frame: scale cells a unit across, scale * stretch along; uint8.
 
-    Where the cells are larger than pixels the part of the picture is shrunk first, so that nothing aliases.
+    Where the cells are larger than pixels a shrunk picture is looked at, so that nothing aliases.
     """
     size = (max(int((x[1] - x[0]) * scale * stretch), 2), max(int((y[1] - y[0]) * scale), 2))
-    corners = np.array([(x[0], y[0]), (x[1], y[0]), (x[1], y[1]), (x[0], y[1])])
-    px = cv2.perspectiveTransform(corners[None], to_px)[0]
-    size_px = np.array(bgr.shape[1::-1])
-    x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 3, 0, size_px - 2)
-    x1, y1 = np.clip(np.ceil(px.max(axis=0)).astype(int) + 4, (x0 + 2, y0 + 2), size_px)
-    part = bgr[y0:y1, x0:x1]
     factor = max(1, int(1 / scale))
-    shrunk = np.eye(3)
-    if factor > 1 and min(part.shape[:2]) >= 2 * factor:
-        part = cv2.resize(
-            part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor],
-            None,
-            fx=1 / factor,
-            fy=1 / factor,
-            interpolation=cv2.INTER_AREA,
-        )
-        shrunk = np.array([[1 / factor, 0, 0.5 / factor - 0.5], [0, 1 / factor, 0.5 / factor - 0.5], [0, 0, 1]])
-    shift = np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1.0]])
+    halved = next(two for two in (8, 4, 2, 1) if factor % two == 0)  # a whole picture that many share
+    third = factor // halved
+    image = picture.reduced(halved)[0]
+    to_image = _shrinking(halved) @ to_px
+    corners = np.array([(x[0], y[0]), (x[1], y[0]), (x[1], y[1]), (x[0], y[1])])
+    px = cv2.perspectiveTransform(corners[None], to_image)[0]
+    all_of_it = np.array(image.shape[1::-1])
+    x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 3, 0, all_of_it - 2)
+    x1, y1 = np.clip(np.ceil(px.max(axis=0)).astype(int) + 4, (x0 + 2, y0 + 2), all_of_it)
+    part = image[y0:y1, x0:x1]
+    to_part = np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1.0]]) @ to_image
+    if third > 1 and min(part.shape[:2]) >= 2 * third:
+        few = (part.shape[1] // third, part.shape[0] // third)
+        part = cv2.resize(part[: few[1] * third, : few[0] * third], few, interpolation=cv2.INTER_AREA)
+        to_part = _shrinking(third) @ to_part
     cells = np.array([[1 / (scale * stretch), 0, x[0]], [0, 1 / scale, y[0]], [0, 0, 1]])
     way = cv2.INTER_CUBIC if scale > 1 else cv2.INTER_LINEAR
     return cv2.warpPerspective(
-        part, shrunk @ shift @ to_px @ cells, size, flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
+        part, to_part @ cells, size, flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
     )
+
+
+def _shrinking(factor: int) -> np.ndarray:
+    """(3, 3) from a picture's pixels to those of a copy `factor` times smaller."""
+    return np.array([[1 / factor, 0, 0.5 / factor - 0.5], [0, 1 / factor, 0.5 / factor - 0.5], [0, 0, 1]])
 
 
 def lab_of(bgr: np.ndarray) -> np.ndarray:
@@ -115,13 +120,12 @@ def straight_edges(lab: np.ndarray, stretch: float) -> list[Edge]:
     smooth = cv2.GaussianBlur(lab, (0, 0), sigmaX=2.0, sigmaY=1.2)
     rise = np.zeros_like(smooth)
     rise[1:-1] = (smooth[2:] - smooth[:-2]) / 2
-    parts = np.empty((len(SHEARS), h, SEGMENTS, 3), np.float32)
-    for i, shear in enumerate(SHEARS):
-        # a line y = y0 + lean x, x in units of rows; columns are 1 / stretch rows long
-        per_column = shear / stretch
-        M = np.array([[1, 0, 0], [per_column, 1, -per_column * (w - 1) / 2]], np.float32)
-        level = cv2.warpAffine(rise, M, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-        cv2.resize(level[:, : w // SEGMENTS * SEGMENTS], (SEGMENTS, h), parts[i], interpolation=cv2.INTER_AREA)
+    # columns are put together as far as the steepest line does not blur by it: `few` of them, 1 / stretch rows long each
+    few = SEGMENTS * int(np.ceil(w * SHEARS[-1] / stretch / SEGMENTS / BLURS))
+    if few < w:
+        rise = cv2.resize(rise[:, : w // SEGMENTS * SEGMENTS], (few, h), interpolation=cv2.INTER_AREA)
+    level = cv2.remap(rise, *_sheared(h, w, stretch, rise.shape[1]), cv2.INTER_LINEAR)
+    parts = cv2.resize(level, (SEGMENTS, len(level)), interpolation=cv2.INTER_AREA).reshape(len(SHEARS), h, SEGMENTS, 3)
     steps = np.partition(parts, SEGMENTS // 2, axis=2)[:, :, SEGMENTS // 2]
     strength = np.sqrt(np.einsum("ijk,ijk->ij", steps, steps))
     noise = float(np.median(strength)) + 0.02
@@ -129,6 +133,20 @@ def straight_edges(lab: np.ndarray, stretch: float) -> list[Edge]:
     peaks[:, :2] = peaks[:, -2:] = False
     found = [(float(y), float(SHEARS[i]), steps[i, y] / noise) for i, y in zip(*np.nonzero(peaks), strict=True)]
     return sorted(found, key=lambda edge: -float(np.linalg.norm(edge[2])))[:48]
+
+
+@lru_cache(maxsize=64)
+def _sheared(h: int, w: int, stretch: float, few: int) -> tuple[np.ndarray, np.ndarray]:
+    """Where lines y = y0 + lean x lie in a strip of `few` columns that stand for w: OpenCV's maps, (shears h, few).
+
+    x in units of rows, from the strip's middle; columns are 1 / stretch rows long.
+    """
+    column = np.arange(few, dtype=np.float32)
+    x = ((column + 0.5) * (w / few) - w / 2) / stretch
+    rows = np.arange(h)[None, :, None] + SHEARS[:, None, None] * x
+    columns = np.broadcast_to(column, rows.shape)
+    maps = cv2.convertMaps(*(each.reshape(-1, few).astype(np.float32) for each in (columns, rows)), cv2.CV_16SC2)
+    return maps[0], maps[1]
 
 
 def pair_score(strength: np.ndarray, lean: np.ndarray, gap: np.ndarray) -> np.ndarray:

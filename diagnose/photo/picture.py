@@ -67,7 +67,15 @@ class Picture:
         undecoded = self.decoded is None and "bgr" not in self.__dict__
         if factor > 1 and undecoded and width % factor == 0 and height % factor == 0:
             return _decode_jpeg(self.data, flags[factor], self.turned, self.name), factor
-        return shrink(self.bgr, factor), factor
+        if factor not in self._shrunk:
+            larger = self.bgr if factor <= 2 else self.reduced(factor // 2)[0]
+            self._shrunk[factor] = larger if factor == 1 else shrink(larger, 2)
+        return self._shrunk[factor], factor
+
+    @cached_property
+    def _shrunk(self) -> dict[int, np.ndarray]:
+        """Smaller copies that were asked for, by their factor."""
+        return {}
 
     @property
     def cropped(self) -> bool:
