@@ -65,6 +65,7 @@ class Stem:
 
 ACROSS = 150  # rows to either side of the line between the taps
 ALONG = 180  # columns along it
+ALIKE = 0.13  # logarithm of the ratio of two widths up to which they are one reading
 READINGS = 4  # of the stem under two taps that are followed to their end
 
 
@@ -122,7 +123,7 @@ def _best_pairs(
         first, second = np.unravel_index(int(np.argmax(score)), score.shape)
         weaker = float(min(strength[first], strength[second]))
         pairs.append((edges[first], edges[second], weaker, float(score[first, second]) / best))
-        score[np.abs(np.log(wide / wide[first, second])) < 0.13] = 0
+        score[np.abs(np.log(wide / wide[first, second])) < ALIKE] = 0
     return pairs
 
 
@@ -326,10 +327,10 @@ def _face_line(
     told, sharp = told[at] * step / 0.16 * 0.12, sharp[at]
     offsets = np.arange(start + 0.3, x[-1] - 0.6, 0.05)
     offset, slope, dome = (axis.ravel() for axis in np.meshgrid(offsets, SLOPES, DOMES, indexing="ij"))
-    place = offset[:, None] + slope[:, None] * rows + dome[:, None] * np.sqrt(0.25 - rows**2)
-    column = np.clip((place - x[0]) / step, 0, len(x) - 1).astype(int)
-    index = np.arange(len(rows))[None]
-    score = told[index, column].sum(axis=1) + 0.5 * sharp[index, column].sum(axis=1)
+    face = (SLOPES[:, None, None] * rows + DOMES[:, None] * np.sqrt(0.25 - rows**2)).reshape(1, -1, len(rows))
+    column = ((offsets[:, None, None] + face - x[0]) / step).astype(np.float32).clip(0, len(x) - 1).astype(np.int32)
+    here = np.take((told + 0.5 * sharp).astype(np.float32), column + np.arange(len(rows), dtype=np.int32) * len(x))
+    score = here.sum(axis=2).ravel()
     for lip, side in zip(lips, (-0.5, 0.5), strict=True):
         score = score + np.interp(offset + slope * side, x, lip.odds)
     score = score - 0.5 * (slope / 1.2) ** 2
@@ -381,7 +382,7 @@ def _ground_likelihood(lab: np.ndarray, beside: np.ndarray, reach: float, band: 
     cv2.setRNGSeed(1)
     kinds = min(kinds, len(some))
     _, label, centres = cv2.kmeans(some, kinds, None, (cv2.TERM_CRITERIA_MAX_ITER, 12, 0.1), 2, cv2.KMEANS_PP_CENTERS)
-    density = np.full(lab[band].shape[:2], -30.0)
+    density = np.full(lab[band].shape[:2], np.exp(-30.0), np.float32)
     seen = smoothed(beside.astype(np.float32), reach)[band] + 1e-4
     nearest = np.argmin((centres**2).sum(axis=1) - 2 * lab @ centres.T, axis=2)
     for kind in range(kinds):
@@ -390,14 +391,15 @@ def _ground_likelihood(lab: np.ndarray, beside: np.ndarray, reach: float, band: 
             continue
         here = smoothed((beside & (nearest == kind)).astype(np.float32), reach)[band] / seen
         spread = np.cov(own.T) + 4.0 * np.eye(3)
-        weight = np.log(0.9 * here + 0.1 * len(own) / len(some))
-        density = np.logaddexp(density, weight + _gaussian(lab[band], centres[kind], spread))
-    return density
+        density += (0.9 * here + 0.1 * len(own) / len(some)) * cv2.exp(_gaussian(lab[band], centres[kind], spread))
+    return cv2.log(density)
 
 
 def _gaussian(values: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:
-    evened = cv2.transform(values - mean, np.linalg.cholesky(np.linalg.inv(spread)).T)
-    return np.asarray(-0.5 * np.einsum("...i,...i->...", evened, evened) - 0.5 * np.log(np.linalg.det(spread)))
+    """Log density, float32, but for a constant, of colours (h, w, 3), float32."""
+    root = np.linalg.cholesky(np.linalg.inv(spread)).T
+    evened = cv2.transform(values, np.hstack([root, -root @ mean.reshape(3, 1)]))
+    return -0.5 * np.einsum("...i,...i->...", evened, evened) - np.float32(0.5 * np.log(np.linalg.det(spread)))
 
 
 @dataclass(frozen=True)
@@ -487,13 +489,14 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
     """
     slack = TAP_SHARE * float(np.hypot(*picture.size))
     if len(taps) >= 2:
-        readings = _readings(picture, np.array(taps[0], float), np.array(taps[1], float), slack)
+        stems = find_stem(picture, np.array(taps[0], float), np.array(taps[1], float))
+        readings = _readings(picture, stems, slack)
         return _measurement(picture, readings, scale) if readings else _nothing(_NO_SIDES)
     found = standing_out(picture, np.array(taps[0], float) if taps else None, slack)
     if found is None:
         return _nothing(_NOT_AT_TAP if taps else _NO_TAP)
-    back = inside(found.tip, found.tip + (found.back - found.tip) * 8 / 6, picture.size)
-    readings = _readings(picture, found.tip, back, 0.3 * found.diameter, LIKELY, COARSE_CELLS)
+    stems = [Stem(found.tip, found.back, found.diameter, found.strength), *_otherwise(picture, found)]
+    readings = _readings(picture, stems, 0.3 * found.diameter, LIKELY, COARSE_CELLS)
     if taps:
         return _measurement(picture, readings, scale) if readings else _nothing(_NOT_AT_TAP)
     if not readings or not _is_cut(picture, found, readings):
@@ -501,21 +504,27 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
     return _untapped(_measurement(picture, readings, scale))
 
 
+def _otherwise(picture: Picture, found: Glimpse) -> list[Stem]:
+    """Stems narrower or wider than the one that was glimpsed whose sides lie along it too."""
+    back = inside(found.tip, found.tip + (found.back - found.tip) * 8 / 6, picture.size)
+    stems = find_stem(picture, found.tip, back)
+    return [stem for stem in stems if abs(np.log(stem.diameter / found.diameter)) > ALIKE]
+
+
 def _readings(
     picture: Picture,
-    tip: np.ndarray,
-    back: np.ndarray,
+    stems: list[Stem],
     slack: float,
     least: float = 0.0,
     rivals: tuple[float, float] = CELLS,
 ) -> list[SeenEnd]:
-    """The end of the stem that two points lie on, as several readings of its sides show it, the likeliest first.
+    """The end of a stem, as several readings of its sides show it, the likeliest first.
 
     least : readings that are sure to be less likely than so much of the likeliest are left out. rivals : cells across
     one diameter for all readings but the first.
     """
     seen: list[SeenEnd] = []
-    for stem in find_stem(picture, tip, back):
+    for stem in stems:
         if seen and stem.score <= least * _plausible(seen[0]):  # it could not become likelier than that
             break
         reading = see_end(picture, stem, slack, rivals if seen else CELLS)

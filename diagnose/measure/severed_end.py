@@ -381,17 +381,18 @@ def sharpened_outline(patch: Patch, mask: np.ndarray, zoom: float = 1.0) -> tupl
     """
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     outline = max(contours, key=len)[:, 0].astype(float)
+    reach = np.arange(-4.0, 4.25, 0.25) * zoom
     for _turn in range(2):
         normal = _normals(outline, 3)
-        reach = np.arange(-4.0, 4.25, 0.25) * zoom
-        at = outline[:, None] + normal[:, None] * reach[:, None]
-        seen = cv2.remap(patch.light, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_LINEAR,
+        u, v = (outline[:, k, None] + normal[:, k, None] * reach for k in range(2))
+        seen = cv2.remap(patch.light, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR,
                          borderMode=cv2.BORDER_REPLICATE)
         inside = seen[:, (reach >= -2.3 * zoom) & (reach <= -0.9 * zoom)].mean(axis=1)
         outside = seen[:, (reach <= 2.6 * zoom) & (reach >= 1.4 * zoom)].mean(axis=1)
         step = outside - inside
         contrast = (step**2).sum(axis=1)
-        share = ((seen - inside[:, None]) * step[:, None]).sum(axis=2) / (contrast[:, None] + 1e-9)
+        share = np.einsum("nkc,nc->nk", seen, step) - (inside * step).sum(axis=1)[:, None]
+        share /= contrast[:, None] + 1e-9
         # shadow deepens towards the twig: outside, just at the edge, is darker than two pixels off
         farther = share[:, reach >= 2.8 * zoom].mean(axis=1)
         at_edge = np.clip(1.0 - DEEPENING * (farther - 1.0), 0.4, 1.0)

@@ -47,6 +47,7 @@ class Glimpse:
     diameter: float
     blur: float
     held: float
+    strength: float  # of the weaker of its two sides, in noise units
 
 
 def glimpses(picture: Picture) -> list[Glimpse]:
@@ -219,7 +220,7 @@ def _followed(picture: Picture, tip: np.ndarray, back: np.ndarray, diameter: flo
         pairs = _side_pairs(strip)
         if not pairs:
             return None
-        left, right = pairs[0]
+        left, right, _ = pairs[0]
         width, shift = right(-3) - left(-3), (right(-3) + left(-3)) / 2
         if abs(np.log(width)) < 0.2 and abs(shift) < 0.25:
             stops = _stops(strip, left, right)
@@ -260,8 +261,9 @@ def _room(point: np.ndarray, way: np.ndarray, size: tuple[int, int]) -> float:
     return max(float(min(steps)), 0.0)
 
 
-def _side_pairs(strip: _Strip, many: int = 3) -> list[tuple[Line, Line]]:
-    """The likeliest two sides of a stem near the axis, y as lines in x, then narrower or wider ones."""
+def _side_pairs(strip: _Strip, many: int = 3) -> list[tuple[Line, Line, float]]:
+    """The likeliest two sides of a stem near the axis, y as lines in x, and the weaker one's strength; then narrower or
+    wider ones."""
     first, last = max(int(strip.x0 - 6.5 * CELLS), 0), int(strip.x0 + WHOLE * CELLS)
     edges = straight_edges(strip.lab[:, first:last], 1.0)
     if len(edges) < 2:
@@ -270,15 +272,17 @@ def _side_pairs(strip: _Strip, many: int = 3) -> list[tuple[Line, Line]]:
     y, lean = np.array([(edge[0] - strip.y0) / CELLS for edge in edges]), np.array([edge[1] for edge in edges])
     gap = y[None, :] - y[:, None]
     wide, centre, turn = np.maximum(gap, 0.1), (y[None, :] + y[:, None]) / 2, (lean[None, :] + lean[:, None]) / 2
-    score = pair_score(np.array([np.linalg.norm(edge[2]) for edge in edges]), lean, wide)
+    strength = np.array([np.linalg.norm(edge[2]) for edge in edges])
+    score = pair_score(strength, lean, wide)
     score = score * np.exp(-0.5 * (np.log(wide) / 0.5) ** 2 - 0.5 * (turn / 0.06) ** 2)
     score = score * np.exp(-0.5 * (centre / (0.15 + 0.3 * wide)) ** 2)
     score[(gap < 0.5) | (gap > 2.4) | (np.abs(lean[None, :] - lean[:, None]) > 0.06)] = 0
-    pairs: list[tuple[Line, Line]] = []
+    pairs: list[tuple[Line, Line, float]] = []
     best = float(score.max())
     while len(pairs) < many and score.max() > 0.08 * best > 0:
         a, b = np.unravel_index(int(np.argmax(score)), score.shape)
-        pairs.append((Line([lean[a], y[a] - lean[a] * x]), Line([lean[b], y[b] - lean[b] * x])))
+        left, right = (Line([lean[k], y[k] - lean[k] * x]) for k in (a, b))
+        pairs.append((left, right, float(min(strength[a], strength[b]))))
         score[np.abs(np.log(wide / wide[a, b])) < 0.13] = 0
     return pairs
 
@@ -292,17 +296,17 @@ def _stops(strip: _Strip, left: Line, right: Line) -> tuple[float, float]:
     return one, other
 
 
-def _likeliest(picture: Picture, strip: _Strip, pairs: list[tuple[Line, Line]]) -> Glimpse | None:
+def _likeliest(picture: Picture, strip: _Strip, pairs: list[tuple[Line, Line, float]]) -> Glimpse | None:
     """Of several readings of the sides the one that is held over the greatest length; wider ones count a little more."""
     best, most = None, 0.0
-    for left, right in pairs:
-        seen = _glimpse(picture, strip, left, right)
+    for left, right, strength in pairs:
+        seen = _glimpse(picture, strip, left, right, strength)
         if seen is not None and seen.held * seen.diameter**0.3 > most:
             best, most = seen, seen.held * seen.diameter**0.3
     return best
 
 
-def _glimpse(picture: Picture, strip: _Strip, left: Line, right: Line) -> Glimpse | None:
+def _glimpse(picture: Picture, strip: _Strip, left: Line, right: Line, strength: float) -> Glimpse | None:
     stops = _stops(strip, left, right)
     width = right(-2) - left(-2)
     if abs(stops[0] - stops[1]) > 2.4 * width:
@@ -329,7 +333,7 @@ def _glimpse(picture: Picture, strip: _Strip, left: Line, right: Line) -> Glimps
     end = float(np.mean(stops))
     axis = np.array([(end, (left(end) + right(end)) / 2), (end - 6, (left(end - 6) + right(end - 6)) / 2)])
     tip, back = strip.px(axis)
-    return Glimpse(tip, back, strip.diameter * width, float(np.percentile(sharp, 30)), min(held))
+    return Glimpse(tip, back, strip.diameter * width, float(np.percentile(sharp, 30)), min(held), strength)
 
 
 def _at(image: np.ndarray, px: np.ndarray) -> np.ndarray:
@@ -436,7 +440,7 @@ def severed(end: End, spread: float, wood: float, look: Look) -> bool:
     spread : of the slope between cuts of different boldness. wood : share of the face that is paler than the bark.
     The limits were set on simulated twigs and on pictures of other things.
     """
-    if spread > SPREAD or end.domed_residual > ROUGH:
+    if spread > SPREAD * (1 + end.slope**2) or end.domed_residual > ROUGH:
         return False
     if max(end.sides.left_rms, end.sides.right_rms) > CROOKED * end.diameter:
         return False
