@@ -45,7 +45,8 @@ from diagnose.signs import Measured, Sign
 Point = tuple[float, float]
 TAP_SHARE = 0.004  # a finger's standard error, as a share of the picture's diagonal
 CELLS = (40.0, 56.0)  # cells across one diameter in the patch that the cut works on, first and second time
-COARSE_CELLS = (20.0, 30.0)  # the same for a reading that is only asked whether it agrees
+GLANCE = (20.0,)  # the same for a reading that is only asked whether it agrees ...
+COARSE_CELLS = (20.0, 30.0)  # ... and where it does not
 FINEST = 110.0  # cells across one diameter where the outline is drawn
 BEHIND, AHEAD, ASIDE = 5.4, 3.4, 1.7  # extent of the patch around the end, in diameters
 
@@ -145,30 +146,31 @@ class SeenEnd:
         return cv2.perspectiveTransform(np.atleast_2d(xy)[None], self.to_px)[0]
 
 
-def see_end(
-    picture: Picture, stem: Stem, slack: float, cells: tuple[float, float] = CELLS
-) -> SeenEnd | None:
+def see_end(picture: Picture, stem: Stem, slack: float, cells: Sequence[float] = CELLS) -> SeenEnd | None:
     """Part twig from background around the end of a stem and read its shape.
 
-    slack: the tip's error [px]. cells : across one diameter, first and second time.
+    slack: the tip's error [px]. cells : across one diameter, each time again; the first time only looks where the end
+    lies.
     """
     seen = None
-    for turn in range(2):
+    for turn, across in enumerate(cells):
         gaze = gaze_at(picture, stem.tip)
         to_px = turned(gaze, stem.tip, stem.back)
         D = stem.diameter
         loose = min(2.5 * slack / D, 2.0) if turn == 0 else 0.3
-        scale = cells[turn] / D
+        scale = across / D
         x, y = (-(BEHIND + loose) * D, (AHEAD + loose) * D), (-ASIDE * D, ASIDE * D)
         bgr = sample(picture, to_px, x, y, scale)
         patch = Patch(LIGHT[bgr], scale, -x[0] * scale - 0.5, -y[0] * scale - 0.5)
         sides = None if seen is None else _sides_of(seen, to_px, D)
         masks = twig_masks(lab_of(bgr), patch, D, loose, sides, BIASES[:1] if turn == 0 else BIASES)
-        if not masks:
-            return None
+        fine = float(np.clip(1.0, scale, max(FINEST / D, scale)))  # the picture's own pixels where they are finer than cells
+        drawn = patch
+        if turn > 0 and fine > 1.2 * scale:
+            drawn = Patch(LIGHT[sample(picture, to_px, x, y, fine)], fine, -x[0] * fine - 0.5, -y[0] * fine - 0.5)
         ends = []
         for mask in masks:
-            outline = _sharpened(picture, to_px, patch, mask, x, y, D)
+            outline = _sharpened(drawn, mask)
             end = find_end(outline, _lowest_lip(mask, patch, D), D)
             if end is not None:
                 ends.append((end, outline))
@@ -194,24 +196,14 @@ def _sides_of(seen: SeenEnd, to_px: np.ndarray, diameter: float) -> tuple[Line, 
     return lines[0], lines[1]
 
 
-def _sharpened(
-    picture: Picture,
-    to_px: np.ndarray,
-    patch: Patch,
-    mask: np.ndarray,
-    x: tuple[float, float],
-    y: tuple[float, float],
-    D: float,
-) -> np.ndarray:
-    """The mask's outline in the frame of `to_px`, drawn in the picture's own pixels where they are finer than cells."""
-    fine = float(np.clip(1.0, patch.scale, max(FINEST / D, patch.scale)))
-    if fine > 1.2 * patch.scale:
-        seen = sample(picture, to_px, x, y, fine)
-        patch = Patch(LIGHT[seen], fine, -x[0] * fine - 0.5, -y[0] * fine - 0.5)
-        mask = cv2.resize(cv2.GaussianBlur(mask * 255.0, (0, 0), 1.0), seen.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+def _sharpened(drawn: Patch, mask: np.ndarray) -> np.ndarray:
+    """The mask's outline, moved to where the light changes in a patch that may have finer cells than the mask."""
+    size = drawn.light.shape[1::-1]
+    if size != mask.shape[::-1]:
+        mask = cv2.resize(cv2.GaussianBlur(mask * 255.0, (0, 0), 1.0), size, interpolation=cv2.INTER_LINEAR)
         mask = (mask > 127).astype(np.uint8)
-    cells, _ = sharpened_outline(patch, mask, max(fine, 1.0))
-    return patch.to_mm(cells)
+    cells, _ = sharpened_outline(drawn, mask, max(drawn.scale, 1.0))
+    return drawn.to_mm(cells)
 
 
 def _lowest_lip(mask: np.ndarray, patch: Patch, diameter: float) -> float:
@@ -489,19 +481,19 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
     """
     slack = TAP_SHARE * float(np.hypot(*picture.size))
     if len(taps) >= 2:
-        stems = find_stem(picture, np.array(taps[0], float), np.array(taps[1], float))
-        readings = _readings(picture, stems, slack)
+        readings = _readings(picture, find_stem(picture, np.array(taps[0], float), np.array(taps[1], float)), slack)
         return _measurement(picture, readings, scale) if readings else _nothing(_NO_SIDES)
     found = standing_out(picture, np.array(taps[0], float) if taps else None, slack)
-    if found is None:
-        return _nothing(_NOT_AT_TAP if taps else _NO_TAP)
-    stems = [Stem(found.tip, found.back, found.diameter, found.strength), *_otherwise(picture, found)]
-    readings = _readings(picture, stems, 0.3 * found.diameter, LIKELY, COARSE_CELLS)
     if taps:
+        stems = [] if found is None else [_glimpsed(found), *_otherwise(picture, found)]
+        readings = _readings(picture, stems, slack)
         return _measurement(picture, readings, scale) if readings else _nothing(_NOT_AT_TAP)
-    if not readings or not _is_cut(picture, found, readings):
-        return _nothing(_NO_TAP)
-    return _untapped(_measurement(picture, readings, scale))
+    readings = [] if found is None else _plain_cut(picture, found)
+    return _untapped(_measurement(picture, readings, scale)) if readings else _nothing(_NO_TAP)
+
+
+def _glimpsed(found: Glimpse) -> Stem:
+    return Stem(found.tip, found.back, found.diameter, found.strength)
 
 
 def _otherwise(picture: Picture, found: Glimpse) -> list[Stem]:
@@ -511,41 +503,47 @@ def _otherwise(picture: Picture, found: Glimpse) -> list[Stem]:
     return [stem for stem in stems if abs(np.log(stem.diameter / found.diameter)) > ALIKE]
 
 
-def _readings(
-    picture: Picture,
-    stems: list[Stem],
-    slack: float,
-    least: float = 0.0,
-    rivals: tuple[float, float] = CELLS,
-) -> list[SeenEnd]:
-    """The end of a stem, as several readings of its sides show it, the likeliest first.
+def _readings(picture: Picture, stems: list[Stem], slack: float) -> list[SeenEnd]:
+    """The end of a stem, as several readings of its sides show it, the likeliest first."""
+    seen = [reading for stem in stems if (reading := see_end(picture, stem, slack)) is not None]
+    return sorted(seen, key=_plausible, reverse=True)
 
-    least : readings that are sure to be less likely than so much of the likeliest are left out. rivals : cells across
-    one diameter for all readings but the first.
+
+def _plain_cut(picture: Picture, found: Glimpse) -> list[SeenEnd]:
+    """The end that was glimpsed, then others that agree with it; nothing where it is not plainly a severed one.
+
+    Other readings of its sides are only glanced at, and closer where they might be likely and disagree.
     """
-    seen: list[SeenEnd] = []
-    for stem in stems:
-        if seen and stem.score <= least * _plausible(seen[0]):  # it could not become likelier than that
+    slack = 0.3 * found.diameter
+    own = see_end(picture, _glimpsed(found), slack)
+    if own is None or not _is_cut(picture, found, own):
+        return []
+    seen, likely = [own], LIKELY * _plausible(own)
+    for stem in _otherwise(picture, found):
+        if stem.score <= likely:  # it could not become likelier than that
             break
-        reading = see_end(picture, stem, slack, rivals if seen else CELLS)
-        if reading is not None:
-            seen = sorted([*seen, reading], key=_plausible, reverse=True)
+        other = see_end(picture, stem, slack, GLANCE)
+        if other is not None and _apart(other, own) < AGREE:
+            seen.append(replace(other, spread=own.spread))
+        elif other is not None and _plausible(replace(other, spread=0.0)) > likely:
+            other = see_end(picture, stem, slack, COARSE_CELLS)
+            if other is not None and _apart(other, own) > AGREE and _plausible(other) > likely:
+                return []
     return seen
 
 
-def _is_cut(picture: Picture, found: Glimpse, readings: list[SeenEnd]) -> bool:
-    """Is what was measured the end that was glimpsed, and plainly a severed one that the likely readings agree on?"""
-    seen, *rivals = readings
+def _apart(one: SeenEnd, other: SeenEnd) -> float:
+    """Angle between two readings' slopes [degree]."""
+    return float(np.degrees(abs(np.arctan(one.end.slope) - np.arctan(other.end.slope))))
+
+
+def _is_cut(picture: Picture, found: Glimpse, seen: SeenEnd) -> bool:
+    """Is what was measured the end that was glimpsed, and plainly a severed one?"""
     end = seen.end
-    for rival in rivals:
-        apart = np.degrees(abs(np.arctan(rival.end.slope) - np.arctan(end.slope)))
-        if apart > AGREE and _plausible(rival) > LIKELY * _plausible(seen):
-            return False
     at = seen.px(end.to_outline(np.array([(end.offset, 0.0)])))[0]
     if np.linalg.norm(at - found.tip) > AWAY * end.diameter or not 0.75 < end.diameter / found.diameter < 1.5:
         return False
-    light = partial(_light_at, picture, seen)
-    wood = wood_near(end, light)
+    wood = wood_near(end, partial(_light_at, picture, seen))
     return severed(end, seen.spread, wood, lambda points: lab_of(_colour_at(picture.bgr, seen, points)[None])[0])
 
 
