@@ -20,7 +20,7 @@ def likeness(data: bytes) -> str | None:
     cosine transform, IEEE Trans. Computers C-23.
     """
     try:
-        small, _ = read_picture(data).reduced(8)
+        small = read_picture(data).reduced(8)
     except CannotUse:
         return None
     grey = cv2.cvtColor(cv2.resize(small, (64, 64), interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2GRAY)

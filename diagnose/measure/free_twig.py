@@ -44,7 +44,7 @@ from diagnose.signs import Measured, Sign
 
 Point = tuple[float, float]
 TAP_SHARE = 0.004  # a finger's standard error, as a share of the picture's diagonal
-CELLS = (40.0, 56.0)  # cells across one diameter in the patch that the cut works on, first and second time
+CELLS = (28.0, 56.0)  # cells across one diameter in the patch that the cut works on, first and second time
 GLANCE = (20.0,)  # the same for a reading that is only asked whether it agrees ...
 COARSE_CELLS = (20.0, 30.0)  # ... and where it does not
 FINEST = 110.0  # cells across one diameter where the outline is drawn

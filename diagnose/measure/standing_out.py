@@ -123,7 +123,7 @@ def _shrunk(picture: Picture, size: int) -> np.ndarray:
     factor = 1
     while factor < 8 and max(picture.size) / (2 * factor) >= 0.9 * size:
         factor *= 2
-    small, _ = picture.reduced(factor)
+    small = picture.smaller(factor)
     over = max(small.shape[:2]) / size
     if over < 1.15:
         return small
@@ -400,7 +400,7 @@ def _clutter(picture: Picture, stem: Glimpse) -> float:
     steep = cv2.sqrt(cv2.transform(slopes, np.ones((1, 3))))
     factor = max(picture.size) / max(width, height)
     out = ((stem.tip - stem.back) / np.linalg.norm(stem.tip - stem.back) / stem.diameter * factor).astype(np.float32)
-    columns, rows = (np.arange(side, dtype=np.float32) - at for side, at in zip((width, height), stem.tip / factor, strict=True))
+    columns, rows = (np.arange(n, dtype=np.float32) - at for n, at in zip((width, height), stem.tip / factor, strict=True))
     x = out[0] * columns + (out[1] * rows)[:, None]
     y = np.abs((out[0] * rows)[:, None] - out[1] * columns)
     side = np.nonzero((np.abs(y - 0.5) < 0.2) & (x < -0.7) & (x > -8))

@@ -143,7 +143,7 @@ def view_of_card(picture: Picture, plane: Plane) -> View:
     factor = 8
     while factor > 1 and plane.px_per_mm((width / 2, height / 2)) / factor < VIEW_SCALE:
         factor //= 2
-    small, factor = picture.reduced(factor)
+    small = picture.smaller(factor)
     shrink = np.array([[1, 0, 0.5 - factor / 2], [0, 1, 0.5 - factor / 2], [0, 0, factor]], float)
     from_view = np.array([[1 / VIEW_SCALE, 0, -MARGIN], [0, 1 / VIEW_SCALE, -MARGIN], [0, 0, 1]])
     size = (int((width + 2 * MARGIN) * VIEW_SCALE), int((height + 2 * MARGIN) * VIEW_SCALE))

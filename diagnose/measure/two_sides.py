@@ -73,7 +73,7 @@ def sample(
     factor = max(1, int(1 / scale))
     halved = next(two for two in (8, 4, 2, 1) if factor % two == 0)  # a whole picture that many share
     third = factor // halved
-    image = picture.reduced(halved)[0]
+    image = picture.smaller(halved)
     to_image = _shrinking(halved) @ to_px
     corners = np.array([(x[0], y[0]), (x[1], y[0]), (x[1], y[1]), (x[0], y[1])])
     px = cv2.perspectiveTransform(corners[None], to_image)[0]

@@ -68,8 +68,7 @@ def _round_things(picture: Picture) -> list[tuple[np.ndarray, float]]:
     factor = 1
     while max(picture.size) / (2 * factor) >= LOOK_AT and factor < 8:
         factor *= 2
-    small, factor = picture.reduced(factor)
-    grey = cv2.GaussianBlur(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), (0, 0), 1.5)
+    grey = cv2.GaussianBlur(cv2.cvtColor(picture.smaller(factor), cv2.COLOR_BGR2GRAY), (0, 0), 1.5)
     side = min(grey.shape)
     found: list[tuple[np.ndarray, float]] = []
     for strict in (0.8, 0.6, 0.4):
