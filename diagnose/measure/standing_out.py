@@ -29,6 +29,7 @@ WHOLE = -0.8  # before here, in diameters, a stem's sides are looked for
 REACH = 7  # to either side of an edge [px]
 SHARP_EDGE = 4.0  # greatest blur of the sharper side of a stripe that is followed [px]
 STEPS = 6  # along the stem, until its end lies where it was looked for
+MISFITS = 1  # of them at which the sides may lie elsewhere than was thought
 SMALLEST = 8.0  # diameter [px]
 
 Look = Callable[[np.ndarray], np.ndarray]  # (n, 2) points of an end's own frame -> (n, 3) CIE L*a*b* there
@@ -213,6 +214,7 @@ class _Strip:
 
 def _followed(picture: Picture, tip: np.ndarray, back: np.ndarray, diameter: float) -> Glimpse | None:
     """The end of the stem that two points lie on, followed until its sides stop where the first point is."""
+    misfits = 0
     for _ in range(STEPS):
         strip = _strip(picture, tip, back, diameter)
         if strip is None:
@@ -231,7 +233,9 @@ def _followed(picture: Picture, tip: np.ndarray, back: np.ndarray, diameter: flo
                 return None  # it runs out of the picture
             end = float(np.clip(end, -4.0, 4.0))
         else:
-            end = 0.0
+            end, misfits = 0.0, misfits + 1
+            if misfits > MISFITS:
+                return None
         axis = np.array([(end, (left(end) + right(end)) / 2), (end - 6, (left(end - 6) + right(end - 6)) / 2)])
         tip, back = strip.px(axis)
         diameter *= width

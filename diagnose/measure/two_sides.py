@@ -16,7 +16,7 @@ from diagnose.photo.picture import Picture
 
 Edge = tuple[float, float, np.ndarray]  # row at mid-length, lean, step in colour in noise units (3,)
 SHEARS = np.arange(-12, 13) * 0.01
-BLURS = 0.6  # rows that the steepest line may climb within one of the columns put together
+BLURS = 1.3  # rows that the steepest line may climb within one of the columns put together
 SEGMENTS = 9  # of an edge's length; the middle one of their steps counts
 Line = np.poly1d
 
