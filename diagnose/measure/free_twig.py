@@ -47,7 +47,7 @@ TAP_SHARE = 0.004  # a finger's standard error, as a share of the picture's diag
 CELLS = (28.0, 56.0)  # cells across one diameter in the patch that the cut works on, first and second time
 GLANCE = (20.0,)  # the same for a reading that is only asked whether it agrees ...
 COARSE_CELLS = (20.0, 30.0)  # ... and where it does not
-FINEST = 110.0  # cells across one diameter where the outline is drawn
+FINER = 2.0  # times as fine as those the cells may be in which the outline is drawn at last
 BEHIND, AHEAD, ASIDE = 5.4, 3.4, 1.7  # extent of the patch around the end, in diameters
 
 
@@ -164,7 +164,7 @@ def see_end(picture: Picture, stem: Stem, slack: float, cells: Sequence[float] =
         patch = Patch(LIGHT[bgr], scale, -x[0] * scale - 0.5, -y[0] * scale - 0.5)
         sides = None if seen is None else _sides_of(seen, to_px, D)
         masks = twig_masks(lab_of(bgr), patch, D, loose, sides, BIASES[:1] if turn == 0 else BIASES)
-        fine = float(np.clip(1.0, scale, max(FINEST / D, scale)))  # the picture's own pixels where they are finer than cells
+        fine = float(np.clip(1.0, scale, FINER * scale))  # the picture's own pixels where they are finer than cells
         drawn = patch
         if turn > 0 and fine > 1.2 * scale:
             drawn = Patch(LIGHT[sample(picture, to_px, x, y, fine)], fine, -x[0] * fine - 0.5, -y[0] * fine - 0.5)
@@ -212,6 +212,7 @@ def _lowest_lip(mask: np.ndarray, patch: Patch, diameter: float) -> float:
     return float((np.percentile(ends, 10) - patch.x0) / patch.scale)
 
 
+PAST_FACE = 1.0  # diameters
 BIASES = (0.0, 0.7, -0.7)  # added to the odds of twig: the likeliest cut, then a bolder and a shyer one
 
 
@@ -257,13 +258,14 @@ def twig_masks(
     surely = core & (np.abs(y) < 0.36)
     never = (np.abs(y) > 0.6) | (x > AHEAD + loose - 0.1)
     first = int(np.searchsorted(x[0], start - 0.3))  # before here the straight sides tell all
-    open_ = np.s_[band, first:]
     usual = float(np.einsum("ijk,ijk->ij", *[np.diff(smooth[:, first:], axis=1)] * 2).mean())
-    bonds = _bonds(smooth[open_], usual)
     masks = []
     for bias in biases:
+        # a bolder and a shyer cut only tell how sure the face is: what lies far beyond it need not be parted again
+        beyond = face[0] + abs(face[1]) / 2 + PAST_FACE if bias else np.inf
+        open_ = np.s_[band, first : int(np.searchsorted(x[0], beyond))]
         cut = np.where(x < x[0, first], np.abs(y) < 0.5, False).astype(np.uint8)
-        cut[open_] = _least_cut(bonds, odds[open_] + bias, surely[open_], never[open_])
+        cut[open_] = _least_cut(_bonds(smooth[open_], usual), odds[open_] + bias, surely[open_], never[open_])
         own = _holding(cut, surely)
         if own is not None:
             masks.append(own)
