@@ -427,13 +427,13 @@ def _clutter(picture: Picture, stem: Glimpse) -> float:
 SPREAD = 0.06  # greatest difference of the slope between bolder and shyer cuts, as a tangent
 ROUGH = 0.04  # greatest RMS distance of the outline from a plane face [diameters]
 CROOKED = 0.02  # the same of the sides from straight lines
-EDGE_SEEN = 0.85  # share of the end's own line along which a sharp step must lie
+EDGE_SEEN = 0.8  # share of the end's own line along which a sharp step must lie
 GOES_ON = 0.65  # the same share beyond the stem's sides: more, and something else hides the stem there
 SLANTS = 0.27  # tangent of 15 degrees: poles, fingers and pencils end square
 STEEPEST = 1.9  # tangent of 62 degrees, as far as an end's line is looked for
 PALE = 0.1  # share of the face that must be pale wood where it does not slant
 STEP = 6.0  # a sharp step, in L*a*b*
-AWAY = 0.6  # how far the end may lie from where it was glimpsed [diameters]
+AWAY = 0.9  # how far the end may lie from where it was glimpsed [diameters]
 LIKELY = 0.4  # another reading of the stem's sides from these odds on must agree ...
 AGREE = 12.0  # ... within so much [degree]
 
