@@ -192,7 +192,7 @@ def _sides_of(seen: SeenEnd, to_px: np.ndarray, diameter: float) -> tuple[Line, 
         px = seen.px(np.stack([x, offset + lean * x], axis=1))
         at = cv2.perspectiveTransform(px[None], np.linalg.inv(to_px))[0] / diameter
         slope = (at[1, 1] - at[0, 1]) / (at[1, 0] - at[0, 0])
-        lines.append(Line([slope, at[0, 1] - slope * at[0, 0]]))
+        lines.append(Line(slope, at[0, 1] - slope * at[0, 0]))
     return lines[0], lines[1]
 
 
@@ -295,7 +295,7 @@ def _sides_in(lab: np.ndarray, patch: Patch, diameter: float, start: float) -> t
         return None
     chosen = [(edges[first], float(y[first])), (edges[second], float(y[second]))]
     x = (middle - patch.x0) / cell
-    left, right = (Line([edge[1], y - edge[1] * x]) for edge, y in chosen)
+    left, right = (Line(edge[1], y - edge[1] * x) for edge, y in chosen)
     return left, right
 
 

@@ -285,7 +285,7 @@ def _side_pairs(strip: _Strip, many: int = 3) -> list[tuple[Line, Line, float]]:
     best = float(score.max())
     while len(pairs) < many and score.max() > 0.08 * best > 0:
         a, b = np.unravel_index(int(np.argmax(score)), score.shape)
-        left, right = (Line([lean[k], y[k] - lean[k] * x]) for k in (a, b))
+        left, right = (Line(float(lean[k]), float(y[k] - lean[k] * x)) for k in (a, b))
         pairs.append((left, right, float(min(strength[a], strength[b]))))
         score[np.abs(np.log(wide / wide[a, b])) < 0.13] = 0
     return pairs

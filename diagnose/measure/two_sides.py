@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import overload
 
 import cv2
 import numpy as np
@@ -18,7 +19,21 @@ Edge = tuple[float, float, np.ndarray]  # row at mid-length, lean, step in colou
 SHEARS = np.arange(-12, 13) * 0.01
 BLURS = 1.3  # rows that the steepest line may climb within one of the columns put together
 SEGMENTS = 9  # of an edge's length; the middle one of their steps counts
-Line = np.poly1d
+
+
+@dataclass(frozen=True)
+class Line:
+    """y = y0 + lean x."""
+
+    lean: float
+    y0: float
+
+    @overload
+    def __call__(self, x: float) -> float: ...
+    @overload
+    def __call__(self, x: np.ndarray) -> np.ndarray: ...
+    def __call__(self, x: float | np.ndarray) -> float | np.ndarray:
+        return self.y0 + self.lean * x
 
 
 @dataclass(frozen=True)
@@ -176,21 +191,13 @@ def lip_of(lab: np.ndarray, rows: np.ndarray, x: np.ndarray, cell: float, start:
     rise = np.zeros_like(lab)
     rise[1:-1] = (lab[2:] - lab[:-2]) / 2
     rise = cv2.GaussianBlur(rise, (0, 0), sigmaX=0.04 * cell, sigmaY=0.7)
-    rows = rows.astype(np.float32)
-    columns = np.arange(len(x), dtype=np.float32)
-
-    def along(shifts: np.ndarray) -> np.ndarray:
-        seen = [
-            cv2.remap(rise, columns[None], (rows + np.float32(s))[None], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[
-                0
-            ]
-            for s in shifts
-        ]
-        return np.linalg.norm(seen, axis=2).max(axis=0)
-
-    here = along(np.arange(-2, 3))
-    # what a place without the edge shows: as many rows farther out
-    empty = np.minimum(along(outwards * np.arange(7, 12)), along(outwards * np.arange(12, 17)))
+    # on the line, and what a place without the edge shows: as many rows farther out, twice
+    shifts = np.concatenate([np.arange(-2, 3), outwards * np.arange(7, 17)])
+    at = rows.astype(np.float32) + shifts[:, None].astype(np.float32)
+    columns = np.broadcast_to(np.arange(len(x), dtype=np.float32), at.shape)
+    seen = cv2.remap(rise, columns, at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    here, *beside = np.sqrt(np.einsum("ijk,ijk->ij", seen, seen)).reshape(3, 5, -1).max(axis=1)
+    empty = np.minimum(*beside)
     stem = x < start
     ratio = np.log((here + 0.2) / (np.median(empty) + 0.2))
     on = float(np.median(ratio[stem]))

@@ -96,7 +96,7 @@ class Picture:
         shapes = CAMERA_SHAPES if stated is None else (max(stated) / min(stated),)
         return all(abs(shape / each - 1) > 0.01 for each in shapes)
 
-    @property
+    @cached_property
     def focal_px(self) -> Measured | None:
         """Focal length [px] of the upright picture, from the 35 mm equivalent; None where the file has none.
 
