@@ -265,7 +265,7 @@ def twig_masks(
         beyond = face[0] + abs(face[1]) / 2 + PAST_FACE if bias else np.inf
         open_ = np.s_[band, first : int(np.searchsorted(x[0], beyond))]
         cut = np.where(x < x[0, first], np.abs(y) < 0.5, False).astype(np.uint8)
-        cut[open_] = _least_cut(_bonds(smooth[open_], usual), odds[open_] + bias, surely[open_], never[open_])
+        cut[open_] = _least_cut(smooth[open_], odds[open_] + bias, surely[open_], never[open_], usual)
         own = _holding(cut, surely)
         if own is not None:
             masks.append(own)
@@ -396,63 +396,73 @@ def _gaussian(values: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.nd
     return -0.5 * np.einsum("...i,...i->...", evened, evened) - np.float32(0.5 * np.log(np.linalg.det(spread)))
 
 
-@dataclass(frozen=True)
-class _Bonds:
-    """What it costs to part neighbouring cells: arcs from `tails` to `heads`, both ways, with their integer costs."""
-
-    tails: np.ndarray
-    heads: np.ndarray
-    costs: np.ndarray
-
-
 UNIT = 100  # whole numbers a unit of log odds in the cut's graph
+NEAR_CUT = 3  # cells to either side of a cut through cells twice as wide within which the fine one is looked for
 
 
-def _bonds(lab: np.ndarray, usual: float, stiff: float = 4.0) -> _Bonds:
-    """The bonds of a strip's cells, (h, w, 3) L*a*b*.
+def _least_cut(lab: np.ndarray, odds: np.ndarray, surely: np.ndarray, never: np.ndarray, usual: float) -> np.ndarray:
+    """Least cut between twig and background (Boykov and Jolly 2001), first through cells twice as wide, then near it
+    (Lombaert and others 2005): (h, w) uint8 mask.
 
-    usual : mean squared distance of neighbours. stiff : cost of parting two equal ones.
+    lab : (h, w, 3) L*a*b*. odds : (h, w) log likelihood ratio of twig to background in each cell. usual : mean squared
+    distance of neighbours.
     """
-    h, w = lab.shape[:2]
-    index = np.arange(h * w, dtype=np.int32).reshape(h, w)
-    whole, first, rest = slice(None), slice(None, -1), slice(1, None)
-    pairs = (
-        ((whole, first), (whole, rest)), ((first, whole), (rest, whole)),
-        ((first, first), (rest, rest)), ((first, rest), (rest, first)),
-    )  # fmt: skip
-    steps = [np.einsum("ijk,ijk->ij", away, away) for away in (lab[one] - lab[other] for one, other in pairs)]
-    tails, heads, costs = [], [], []
-    for (one, other), step, far in zip(pairs, steps, (1, 1, 1.414, 1.414), strict=True):
-        cost = ((stiff / far * np.exp(-step / (2.0 * usual + 4.0)) + 0.05) * UNIT).astype(np.int32).ravel()
-        tails += [index[one].ravel(), index[other].ravel()]
-        heads += [index[other].ravel(), index[one].ravel()]
-        costs += [cost, cost]
-    return _Bonds(np.concatenate(tails), np.concatenate(heads), np.concatenate(costs))
+    h, w = odds.shape
+    half = (w // 2, h // 2)
+    wide, mean_odds, all_twig, none = (
+        cv2.resize(each[: half[1] * 2, : half[0] * 2], half, interpolation=cv2.INTER_AREA)
+        for each in (lab, odds, surely.astype(np.float32), never.astype(np.float32))
+    )
+    known = np.where(all_twig > 0.99, 1, np.where(none > 0.99, 0, -1))
+    coarse = _parted(wide, 2 * mean_odds, known, usual)  # four cells' odds against bonds of twice the length
+    coarse = cv2.resize(coarse, (w, h), interpolation=cv2.INTER_NEAREST)
+    around = np.ones((2 * NEAR_CUT + 1,) * 2, np.uint8)
+    known = np.where(surely | (cv2.erode(coarse, around) > 0), 1, -1)
+    known[never | (cv2.dilate(coarse, around) == 0)] = 0
+    return _parted(lab, odds, known, usual)
 
 
-def _least_cut(bonds: _Bonds, odds: np.ndarray, surely: np.ndarray, never: np.ndarray) -> np.ndarray:
-    """Least cut between twig and background (Boykov and Jolly 2001): uint8 mask.
+def _parted(lab: np.ndarray, odds: np.ndarray, known: np.ndarray, usual: float, stiff: float = 4.0) -> np.ndarray:
+    """The least cut through the cells whose side is not known yet: (h, w) uint8 mask.
 
-    odds : (h, w) log likelihood ratio of twig to background in each cell.
+    known : 1 twig, 0 background, -1 to be found. stiff : cost of parting two equal neighbours.
     """
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 
-    h, w = odds.shape
-    source, sink = h * w, h * w + 1
-    free = 300.0
-    flat_odds = (np.where(surely, free, np.where(never, -free, odds)) * UNIT).ravel()
-    twig, ground = np.flatnonzero(flat_odds > 0).astype(np.int32), np.flatnonzero(flat_odds <= 0).astype(np.int32)
-    tails = np.concatenate([bonds.tails, np.full(len(twig), source, np.int32), ground])
-    heads = np.concatenate([bonds.heads, twig, np.full(len(ground), sink, np.int32)])
-    costs = np.concatenate([bonds.costs, flat_odds[twig].astype(np.int32), (-flat_odds[ground]).astype(np.int32)])
-    graph = coo_matrix((costs, (tails, heads)), shape=(sink + 1, sink + 1)).tocsr()
+    open_ = known < 0
+    count = int(open_.sum())
+    source, sink = count, count + 1
+    index = np.where(open_, np.cumsum(open_).reshape(open_.shape) - 1, np.where(known > 0, source, sink)).astype(np.int32)
+    own = (odds[open_] * UNIT).astype(np.int32)
+    cells = np.arange(count, dtype=np.int32)
+    tails = [np.where(own > 0, source, cells)]
+    heads = [np.where(own > 0, cells, sink)]
+    costs = [np.abs(own)]
+    whole, first, rest = slice(None), slice(None, -1), slice(1, None)
+    for one, other, far in (
+        ((whole, first), (whole, rest), 1.0), ((first, whole), (rest, whole), 1.0),
+        ((first, first), (rest, rest), 1.414), ((first, rest), (rest, first), 1.414),
+    ):  # fmt: skip
+        bond = open_[one] | open_[other]
+        away = (lab[one] - lab[other])[bond]
+        step = np.einsum("ij,ij->i", away, away)
+        cost = ((stiff / far * np.exp(-step / (2.0 * usual + 4.0)) + 0.05) * UNIT).astype(np.int32)
+        a, b = index[one][bond], index[other][bond]
+        for tail, head in ((a, b), (b, a)):
+            useful = (tail != sink) & (head != source)
+            tails.append(tail[useful])
+            heads.append(head[useful])
+            costs.append(cost[useful])
+    arcs = (np.concatenate(costs), (np.concatenate(tails), np.concatenate(heads)))
+    graph = coo_matrix(arcs, shape=(count + 2,) * 2).tocsr()
     left = graph - maximum_flow(graph, source, sink).flow
     left.data[left.data < 0] = 0
     left.eliminate_zeros()
-    mask = np.zeros(h * w + 2, np.uint8)
-    mask[breadth_first_order(left, source, return_predecessors=False)] = 1
-    return mask[:-2].reshape(h, w)
+    reached = np.zeros(count + 2, np.uint8)
+    reached[breadth_first_order(left, source, return_predecessors=False)] = 1
+    reached[sink] = 0
+    return reached[index]
 
 
 def _holding(mask: np.ndarray, core: np.ndarray) -> np.ndarray | None:
