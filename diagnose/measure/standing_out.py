@@ -128,7 +128,10 @@ def _shrunk(picture: Picture, size: int) -> np.ndarray:
     over = max(small.shape[:2]) / size
     if over < 1.15:
         return small
-    return cv2.resize(small, None, fx=1 / over, fy=1 / over, interpolation=cv2.INTER_AREA)
+    if ("longer side", size) not in picture.kept:
+        resized = cv2.resize(small, None, fx=1 / over, fy=1 / over, interpolation=cv2.INTER_AREA)
+        picture.kept["longer side", size] = resized
+    return picture.kept["longer side", size]
 
 
 def _stripes(lab: np.ndarray) -> list[Stripe]:
@@ -400,8 +403,8 @@ def _clutter(picture: Picture, stem: Glimpse) -> float:
     """Share of the picture beside a stem that holds edges as steep as its sides: little where only the stem is sharp."""
     small = cv2.GaussianBlur(_shrunk(picture, max(LOOK_AT)), (0, 0), 1.0)
     height, width = small.shape[:2]
-    slopes = cv2.add(*(cv2.pow(cv2.Sobel(small, cv2.CV_32F, dx, 1 - dx), 2) for dx in (0, 1)))
-    steep = cv2.sqrt(cv2.transform(slopes, np.ones((1, 3))))
+    steps = cv2.split(cv2.morphologyEx(small, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
+    steep = cv2.add(cv2.add(steps[0], steps[1], dtype=cv2.CV_32F), steps[2], dtype=cv2.CV_32F)
     factor = max(picture.size) / max(width, height)
     out = ((stem.tip - stem.back) / np.linalg.norm(stem.tip - stem.back) / stem.diameter * factor).astype(np.float32)
     columns, rows = (np.arange(n, dtype=np.float32) - at for n, at in zip((width, height), stem.tip / factor, strict=True))
