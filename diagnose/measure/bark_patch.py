@@ -41,6 +41,7 @@ LEAST_AREA = 15.0  # of a patch [mm2]
 LARGE_ENOUGH, PLAIN_ENOUGH = 200.0, 0.6  # area [mm2] and contrast of a patch beyond which it is no likelier
 BEST_PATCH = 0.5 * float(np.log(LARGE_ENOUGH)) + float(np.log(PLAIN_ENOUGH))  # what they add to a score, at most
 TRIED = 4  # candidates that are looked at closely
+ENOUGH_CELLS = 2500  # of a strip, to tell its colours apart by
 COLUMNS = 20  # across a strip
 GRAPH_BEYOND = 10.0  # how much bark above and below a patch is enough to know bark by [mm]
 NODES = 6  # cells of a strip between those whose place is worked out
@@ -121,11 +122,12 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
     inner = free & stem
     sample: Any = colour[inner].astype(np.float32)
     cv2.setRNGSeed(1)
-    _, label, centres = cv2.kmeans(
-        sample, 4, NONE, (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 20, 0.01), 2, cv2.KMEANS_PP_CENTERS
+    some = sample[:: max(1, len(sample) // ENOUGH_CELLS)]
+    _, _, centres = cv2.kmeans(
+        some, 4, NONE, (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 20, 0.01), 2, cv2.KMEANS_PP_CENTERS
     )
     labels = np.full(free.shape, -1)
-    labels[inner] = label.ravel()
+    labels[inner] = np.argmin((centres**2).sum(axis=1) - 2 * sample @ centres.T, axis=1)
     end = max(int(8 * view.scale), int(0.12 * len(free)))
     at_ends = np.zeros(free.shape, bool)
     at_ends[:end] = at_ends[-end:] = True
