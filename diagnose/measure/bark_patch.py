@@ -286,7 +286,7 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
         return None
     cv2.setRNGSeed(1)
     near = slice(*np.flatnonzero((rows < high + GRAPH_BEYOND) & (rows > low - GRAPH_BEYOND))[[0, -1]] + (0, 1))
-    cv2.grabCut(features[near], mask[near], NONE, np.zeros((1, 65)), np.zeros((1, 65)), 2, cv2.GC_INIT_WITH_MASK)
+    cv2.grabCut(features[near], mask[near], NONE, np.zeros((1, 65)), np.zeros((1, 65)), 1, cv2.GC_INIT_WITH_MASK)
     like_wood = (mask == cv2.GC_FGD) | (mask == cv2.GC_PR_FGD)
     bare = _largest(like_wood)
     if bare is None or bare.sum() * step**2 < LEAST_AREA:
