@@ -41,9 +41,10 @@ LEAST_AREA = 15.0  # of a patch [mm2]
 LARGE_ENOUGH, PLAIN_ENOUGH = 200.0, 0.6  # area [mm2] and contrast of a patch beyond which it is no likelier
 BEST_PATCH = 0.5 * float(np.log(LARGE_ENOUGH)) + float(np.log(PLAIN_ENOUGH))  # what they add to a score, at most
 TRIED = 4  # candidates that are looked at closely
-ENOUGH_CELLS = 2500  # of a strip, to tell its colours apart by
+ENOUGH_CELLS = 2500  # to tell colours by
 COLUMNS = 20  # across a strip
 GRAPH_BEYOND = 10.0  # how much bark above and below a patch is enough to know bark by [mm]
+MOST_CELLS = 80_000  # of the strip that a patch is outlined on: a large patch needs no finer ones
 NODES = 6  # cells of a strip between those whose place is worked out
 BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems, with sigma; own readings
 FRAY = 0.07  # what is narrower than this share of a patch's width at its ends is a fray; of an ellipse's height 0.25 %
@@ -239,8 +240,9 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     low, high = np.sort(stem.place(plane.to_px(view.to_mm(ends)))[0])
     centre_px = plane.to_px(view.to_mm(candidate.centre[None]))[0]
     native = stem.camera.K[0, 0] / stem.distance
-    step = 1 / min(native, max(3.5, 70 / (2 * stem.radius)))
     beyond = max(12.0, 0.25 * (high - low))
+    area = (high - low + 2 * beyond) * 2.4 * stem.radius
+    step = max(1 / min(native, max(3.5, 70 / (2 * stem.radius))), float(np.sqrt(area / MOST_CELLS)))
     rows = np.arange(high + beyond, low - beyond, -step)
     columns = np.arange(-1.2 * stem.radius - 3 * step, 1.2 * stem.radius + 3 * step, step)
     grid = laid_between(stem.on_middle, rows, columns)
@@ -366,6 +368,7 @@ def _to_middle_of_rim(
 def _unlikeness(features: np.ndarray, sample: np.ndarray) -> np.ndarray:
     """Mahalanobis distance of each pixel's colour to those of a sample, its outlying tenth left out."""
     own = features[sample]
+    own = own[:: max(1, len(own) // ENOUGH_CELLS)]
     for _ in range(2):
         middle = own.mean(axis=0)
         inverse = np.linalg.inv(np.cov(own.T) + 9 * np.eye(3))

@@ -460,8 +460,9 @@ def _straight(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
 
 def sampled(bgr: np.ndarray, px: np.ndarray) -> np.ndarray:
     """Colours 0 to 1 at pixels (h, w, 2), bilinear, float32."""
-    low = np.maximum(np.floor(px.reshape(-1, 2).min(axis=0)).astype(int) - 2, 0)
-    high = np.ceil(px.reshape(-1, 2).max(axis=0)).astype(int) + 3
+    x, y = px[..., 0], px[..., 1]
+    low = np.maximum(np.floor((x.min(), y.min())).astype(int) - 2, 0)
+    high = np.ceil((x.max(), y.max())).astype(int) + 3
     part = bgr[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
     here = (px - low).astype(np.float32)
     return cv2.remap(part, here, None, cv2.INTER_LINEAR).astype(np.float32) / 255
