@@ -41,7 +41,8 @@ LEAST_AREA = 15.0  # of a patch [mm2]
 LARGE_ENOUGH, PLAIN_ENOUGH = 200.0, 0.6  # area [mm2] and contrast of a patch beyond which it is no likelier
 BEST_PATCH = 0.5 * float(np.log(LARGE_ENOUGH)) + float(np.log(PLAIN_ENOUGH))  # what they add to a score, at most
 TRIED = 4  # candidates that are looked at closely
-ENOUGH_CELLS = 2500  # to tell colours by
+ENOUGH_CELLS = 1500  # to tell colours by
+ROWS_ENOUGH = 50  # of a column, to tell its colour by
 COLUMNS = 20  # across a strip
 GRAPH_BEYOND = 10.0  # how much bark above and below a patch is enough to know bark by [mm]
 MOST_CELLS = 80_000  # of the strip that a patch is outlined on: a large patch needs no finer ones
@@ -164,7 +165,10 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
             same = (step < 0.15) & free[band, beyond] & free[band, inside]
             leak += float((same & mask[band, edge].any(axis=1)).mean())
         plain = inner & ~cv2.dilate(mask.astype(np.uint8), np.ones((9, 5))).astype(bool)
-        columns = [np.median(colour[plain[:, k], k, :2], axis=0) for k in np.flatnonzero(stem) if plain[:, k].sum() > 12]
+        rows_of = [(k, np.flatnonzero(plain[:, k])) for k in range(plain.shape[1])]
+        columns = [
+            np.median(colour[at[:: max(1, len(at) // ROWS_ENOUGH)], k, :2], axis=0) for k, at in rows_of if len(at) > 12
+        ]
         mixed = float(np.std(np.array(columns), axis=0).max()) if len(columns) > 3 else 1.0
         contrast = float(np.linalg.norm(patch_colour - bark_colour))
         of_patch = 0.5 * np.log(min(area, LARGE_ENOUGH)) + np.log(min(contrast, PLAIN_ENOUGH))

@@ -40,6 +40,7 @@ LONGEST_FACE = 2.2  # diameters: a slope of 65 degrees, seen face on
 FACE_LINES_AGREE = 0.08  # diameters: lines on torn wood differ by more
 PLAIN_MIDDLE = (110.0, 60.0)  # of the sheet [mm]
 AROUND_MIDDLE = 2.0  # an end may lie this far outside it [mm]
+FIRST_LOOK = 1.5  # by which a first look may be off [mm]
 BOTH_ENDS = (
     "both ends of the twig lie on the card: the square clean one was taken for the collector's own cut; tap the "
     "bitten end if that is wrong"
@@ -443,8 +444,11 @@ class SeenEnd:
         return 1.0 / (self.per_mm * self.end.diameter)
 
 
-def see_end(picture: Picture, plane: Plane, stem: Stem) -> SeenEnd | None:
-    """Draw the outline of one stem's end and read its shape; twice, the second time in the frame of the first."""
+def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -> SeenEnd | None:
+    """Draw the outline of one stem's end and read its shape; twice, the second time in the frame of the first.
+
+    anywhere : also where the first time tells that the end lies outside the sheet's plain middle.
+    """
     tip_px, back_px = plane.to_px(np.stack([stem.tip, stem.back]))
     diameter = stem.diameter
     paper = _paper(plane)
@@ -471,7 +475,7 @@ def see_end(picture: Picture, plane: Plane, stem: Stem) -> SeenEnd | None:
         frame = end.to_outline(np.array([(0.0, 0.0), (-3.0, 0.0)]))
         tip_px, back_px = facing.to_px(frame)
         diameter = end.diameter
-        if settled:
+        if settled or not (anywhere or _in_the_middle(seen, plane, AROUND_MIDDLE + FIRST_LOOK)):
             break
     return seen
 
@@ -512,7 +516,7 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
         stems = _tapped(stems, plane, taps)
     ends = []
     for stem in stems:
-        seen = see_end(picture, plane, stem)
+        seen = see_end(picture, plane, stem, anywhere=bool(taps))
         if seen is not None and (taps or _in_the_middle(seen, plane)):
             ends.append(seen)
         if ends and (taps or not stem.whole):
@@ -529,10 +533,10 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
     return _measurement(ends[0], plane)
 
 
-def _in_the_middle(seen: SeenEnd, plane: Plane) -> bool:
+def _in_the_middle(seen: SeenEnd, plane: Plane, around: float = AROUND_MIDDLE) -> bool:
     """Whether the end lies in the sheet's plain middle: what only reaches in from the edge is a finger or a leaf."""
     tip = plane.to_mm(seen.facing.to_px(seen.end.to_outline(np.array([[seen.end.offset, 0.0]]))))[0]
-    return bool(np.all(np.abs(tip - np.array(_sheet_size(plane)) / 2) <= np.array(PLAIN_MIDDLE) / 2 + AROUND_MIDDLE))
+    return bool(np.all(np.abs(tip - np.array(_sheet_size(plane)) / 2) <= np.array(PLAIN_MIDDLE) / 2 + around))
 
 
 def _nothing(reason: str) -> Measurement:

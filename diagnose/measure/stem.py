@@ -451,7 +451,11 @@ def _straight(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
     weight = np.ones(len(x))
     slope = offset = 0.0
     for _ in range(12):
-        slope, offset = np.polyfit(x, y, 1, w=np.sqrt(weight))
+        total = weight.sum()
+        mean_x, mean_y = weight @ x / total, weight @ y / total
+        weighted = weight * (x - mean_x)
+        slope = weighted @ (y - mean_y) / (weighted @ (x - mean_x))
+        offset = mean_y - slope * mean_x
         miss = np.abs(y - slope * x - offset)
         spread = max(0.06, 1.5 * float(np.median(miss)))
         weight = np.clip(1 - (miss / (3 * spread)) ** 2, 0, None) ** 2 + 1e-6
