@@ -177,14 +177,19 @@ def _robust_line(x: np.ndarray, y: np.ndarray, outwards: int) -> tuple[tuple[flo
 
 
 def find_end(
-    outline: np.ndarray, lip: float, width: float, axis: float = 0.0, on_plain: OnPlain | None = None
+    outline: np.ndarray,
+    lip: float,
+    width: float,
+    axis: float = 0.0,
+    on_plain: OnPlain | None = None,
+    rounds: int = 2,
 ) -> End | None:
     """The end's shape from a closed outline, (n, 2): x outwards along a rough axis, y across.
 
-    lip : rough x of the face. width : rough diameter. axis : y of the axis near the lip. None where no two straight
-    sides can be seen below the end.
+    lip : rough x of the face. width : rough diameter. axis : y of the axis near the lip. rounds : 1 where these are known
+    well. None where no two straight sides can be seen below the end.
     """
-    for _ in range(2):
+    for _ in range(rounds):
         sides = find_sides(outline, lip, width, axis, on_plain)
         if sides is None:
             return None

@@ -169,7 +169,11 @@ def see_end(picture: Picture, stem: Stem, slack: float, cells: Sequence[float] =
         ends = []
         for mask in masks:
             outline = _sharpened(drawn, mask)
-            end = find_end(outline, _lowest_lip(mask, patch, D), D)
+            where, rounds = (_lowest_lip(mask, patch, D), D, 0.0), 2
+            if ends and turn > 0:  # the bolder and the shyer cut: it is known by now where the end lies and how wide it is
+                known = ends[0][0]
+                where, rounds = (known.origin[0] + known.lip * known.diameter, known.diameter, known.origin[1]), 1
+            end = find_end(outline, *where, rounds=rounds)
             if end is not None:
                 ends.append((end, outline))
         if not ends:
@@ -210,6 +214,7 @@ def _lowest_lip(mask: np.ndarray, patch: Patch, diameter: float) -> float:
     return float((np.percentile(ends, 10) - patch.x0) / patch.scale)
 
 
+ENOUGH_CELLS = 3000  # to tell colours by
 PAST_FACE = 1.0  # diameters
 BIASES = (0.0, 0.7, -0.7)  # added to the odds of twig: the likeliest cut, then a bolder and a shyer one
 
@@ -309,7 +314,7 @@ def _face_line(
     smooth = cv2.GaussianBlur(lab, (0, 0), 1.0)
     steps = [cv2.Sobel(smooth[..., k], cv2.CV_32F, dx, 1 - dx) ** 2 for k in range(3) for dx in (0, 1)]
     edge = np.sqrt(np.sum(steps, axis=0))
-    edge = edge / (np.median(edge) + 0.5)
+    edge = edge / (np.median(edge[::2, ::2]) + 0.5)
     sharp = np.minimum(np.log1p(edge), 3.0)
     told = np.cumsum(np.clip(odds, -2, 2), axis=1)
     rows = np.linspace(-0.45, 0.45, 25)
@@ -353,9 +358,12 @@ def _stem_likelihood(lab: np.ndarray, y: np.ndarray, core: np.ndarray, band: sli
     profile = cv2.GaussianBlur(profile, (1, 0), sigmaX=0.01, sigmaY=1.5).reshape(h, 1, 3)
     away = lab - profile
     sample = away[core]
+    sample = sample[:: max(1, len(sample) // ENOUGH_CELLS)]
     spread = np.cov(sample[np.linalg.norm(sample - np.median(sample, axis=0), axis=1) < 40].T) + 2.0 * np.eye(3)
     near = _gaussian(away[band], np.zeros(3), spread)
-    broad = _gaussian(lab[band], np.median(lab[core], axis=0), 3 * np.cov(lab[core].T) + 10 * np.eye(3))
+    sample = lab[core]
+    sample = sample[:: max(1, len(sample) // ENOUGH_CELLS)]
+    broad = _gaussian(lab[band], np.median(sample, axis=0), 3 * np.cov(sample.T) + 10 * np.eye(3))
     return np.logaddexp(near + np.log(0.8), broad + np.log(0.2))
 
 
@@ -370,7 +378,7 @@ def _ground_likelihood(lab: np.ndarray, beside: np.ndarray, reach: float, band: 
     nearer it was seen."""
     sample = lab[beside]
     rng = np.random.default_rng(0)
-    some = sample[rng.choice(len(sample), min(len(sample), 3000), replace=False)].astype(np.float32)
+    some = sample[rng.choice(len(sample), min(len(sample), ENOUGH_CELLS), replace=False)].astype(np.float32)
     cv2.setRNGSeed(1)
     kinds = min(kinds, len(some))
     _, label, centres = cv2.kmeans(some, kinds, None, (cv2.TERM_CRITERIA_MAX_ITER, 12, 0.1), 2, cv2.KMEANS_PP_CENTERS)

@@ -408,7 +408,7 @@ def sharpened_outline(patch: Patch, mask: np.ndarray, zoom: float = 1.0) -> tupl
         shift = np.where(good, shift, 0.0)
         shift = _running_median(shift, 5)
         outline = outline + normal * shift[:, None]
-    bright = float(np.sqrt((np.percentile(seen, 95, axis=(0, 1)) ** 2).sum()))
+    bright = float(np.sqrt((np.percentile(seen[::4], 95, axis=(0, 1)) ** 2).sum()))
     return outline, np.sqrt(contrast) / max(bright, 1e-6)
 
 
