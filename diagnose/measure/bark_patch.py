@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -218,22 +218,36 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float
     sure = SURE if tap is None else SURE_WHERE_TAPPED
     likely = [one for one in candidates(view, straight_edges(view), tap) if one.score >= sure]
     thickest = WIDTHS[1] if taps else THICKEST_UNTAPPED
-    fitted: list[tuple[Stem, Candidate]] = []
-    for candidate in likely:
-        centre_px = plane.to_px(view.to_mm(candidate.centre[None]))[0]
-        stem = fit_stem(picture, plane, view, candidate.pair, centre_px, candidate.rows)
-        if stem is None or not 0.75 < 2 * stem.radius / candidate.width < 1.35 or 2 * stem.radius > thickest:
-            continue
-        fitted.append((stem, candidate))
-    # lines within a stem, of its bark or shadow, are as long as its sides: of near equals the outer ones are the sides
-    fitted.sort(key=lambda one: -one[1].score)
-    ahead = [one for one in fitted if one[1].score > fitted[0][1].score - NEAR_EQUAL]
-    ahead.sort(key=lambda one: -one[0].radius)
-    for stem, candidate in ahead + fitted[len(ahead) :]:
+    for stem, candidate in _stems_at(picture, plane, view, likely, thickest):
         patch = outline_patch(picture, plane, stem, view, candidate)
         if patch is not None:
             return patch
     return None
+
+
+def _stems_at(
+    picture: Picture, plane: Plane, view: View, likely: list[Candidate], thickest: float
+) -> Iterator[tuple[Stem, Candidate]]:
+    """Each candidate with its stem [mm], where one holds up; of those nearly as likely as the first the thickest first.
+
+    Lines within a stem, of its bark or shadow, are as long as its sides: of near equals the outer ones are the sides.
+    """
+    fitted: list[tuple[Stem, Candidate]] = []
+    told = False
+    for candidate in likely:
+        if fitted and not told and candidate.score <= fitted[0][1].score - NEAR_EQUAL:
+            yield from sorted(fitted, key=lambda one: -one[0].radius)
+            told = True
+        centre_px = plane.to_px(view.to_mm(candidate.centre[None]))[0]
+        stem = fit_stem(picture, plane, view, candidate.pair, centre_px, candidate.rows)
+        if stem is None or not 0.75 < 2 * stem.radius / candidate.width < 1.35 or 2 * stem.radius > thickest:
+            continue
+        if told:
+            yield stem, candidate
+        else:
+            fitted.append((stem, candidate))
+    if not told:
+        yield from sorted(fitted, key=lambda one: -one[0].radius)
 
 
 def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candidate: Candidate) -> Patch | None:

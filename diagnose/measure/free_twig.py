@@ -166,7 +166,7 @@ def see_end(picture: Picture, stem: Stem, slack: float, cells: Sequence[float] =
         drawn = patch
         if turn > 0 and fine > 1.2 * scale:
             drawn = Patch(LIGHT[sample(picture, to_px, x, y, fine)], fine, -x[0] * fine - 0.5, -y[0] * fine - 0.5)
-        ends = []
+        ends: list[tuple[End, np.ndarray]] = []
         for mask in masks:
             outline = _sharpened(drawn, mask)
             where, rounds = (_lowest_lip(mask, patch, D), D, 0.0), 2
