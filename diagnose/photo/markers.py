@@ -67,7 +67,7 @@ def detect(picture: Picture, layout: Layout, factor: int, thorough: bool = True)
     whose markers a thorough look reads, two or more of them, it overlooked 3.
     """
     found = _read(picture, factor, thorough=False)
-    if thorough and found:
+    if thorough and any(id_ in layout.markers for id_, _ in found):
         found = _read(picture, factor, thorough=True)
     return [
         Marker(id_, (quad.reshape(4, 2).astype(float) + 0.5) * factor - 0.5, np.zeros(4, bool))

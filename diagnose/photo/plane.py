@@ -16,6 +16,7 @@ from diagnose.photo.picture import CROPPED_FOCAL_SIGMA, DIAGONAL_35MM, CannotUse
 
 __all__ = ["Camera", "Plane", "StaffMarkers", "find_card", "find_staff"]
 
+PLAIN_PX = 20.0  # a staff's markers that are read so large are all read, or looked for one after the other
 DEFAULT_F35 = 26.0  # main lens of common phones [mm]; common practice, no source
 DEFAULT_F35_SIGMA = 0.2  # relative: from wide phone lenses to a field camera's normal lens
 
@@ -145,7 +146,7 @@ def find_card(
 
 def find_staff(picture: Picture, layout: Layout = STAFF, print_scale: float = 1.0) -> StaffMarkers:
     """Find the height staff's markers. Raises CannotUse where fewer than two can be read."""
-    markers = _consistent_markers(picture, layout, enough=len(layout.markers), long_side=2000)
+    markers = _consistent_markers(picture, layout, enough=len(layout.markers), long_side=1500, plain_px=PLAIN_PX)
     markers = refine(picture, markers + _farther_along(picture, layout, markers))
     if len(markers) < 2:
         found = "none" if not markers else "only one"
@@ -163,15 +164,21 @@ def find_staff(picture: Picture, layout: Layout = STAFF, print_scale: float = 1.
     )
 
 
-def _consistent_markers(picture: Picture, layout: Layout, enough: int, long_side: int = 500) -> list[Marker]:
-    """Refined markers that agree on one sheet, from the smallest reduction that shows `enough` of them."""
+def _consistent_markers(
+    picture: Picture, layout: Layout, enough: int, long_side: int = 500, plain_px: float = np.inf
+) -> list[Marker]:
+    """Refined markers that agree on one sheet, from the smallest reduction that shows `enough` of them.
+
+    plain_px : side on the reduced picture from which on a finer one shows no more of them.
+    """
     factor = first_factor(picture, long_side)
     best: list[Marker] = []
     thorough = long_side > 500
     while True:
         found = _agreeing(detect(picture, layout, factor, thorough), layout)
         best = max(best, found, key=len)
-        if len(best) >= enough or factor == 1:
+        plain = len(best) >= 2 and min(marker.side_px for marker in best) >= plain_px * factor
+        if len(best) >= enough or factor == 1 or plain:
             break
         factor, thorough = factor // 2, True
     if len(best) >= 2:
