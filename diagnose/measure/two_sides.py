@@ -86,7 +86,8 @@ def sample(
     """
     size = (max(int((x[1] - x[0]) * scale * stretch), 2), max(int((y[1] - y[0]) * scale), 2))
     factor = max(1, int(1 / scale))
-    halved = next(two for two in (8, 4, 2, 1) if factor % two == 0)  # a whole picture that many share
+    factor -= factor % (1 if factor < 4 else 2 if factor < 8 else 4)  # mostly by whole pictures that many share
+    halved = next(two for two in (8, 4, 2, 1) if factor % two == 0)
     third = factor // halved
     image = picture.smaller(halved)
     to_image = _shrinking(halved) @ to_px
