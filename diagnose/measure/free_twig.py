@@ -159,13 +159,13 @@ def see_end(picture: Picture, stem: Stem, slack: float, cells: Sequence[float] =
         scale = across / D
         x, y = (-(BEHIND + loose) * D, (AHEAD + loose) * D), (-ASIDE * D, ASIDE * D)
         bgr = sample(picture, to_px, x, y, scale)
-        patch = Patch(LIGHT[bgr], scale, -x[0] * scale - 0.5, -y[0] * scale - 0.5)
+        patch = Patch(cv2.LUT(bgr, LIGHT), scale, -x[0] * scale - 0.5, -y[0] * scale - 0.5)
         sides = None if seen is None else _sides_of(seen, to_px, D)
         masks = twig_masks(lab_of(bgr), patch, D, loose, sides, BIASES[:1] if turn == 0 else BIASES)
         fine = float(np.clip(1.0, scale, FINER * scale))  # the picture's own pixels where they are finer than cells
         drawn = patch
         if turn > 0 and fine > 1.2 * scale:
-            drawn = Patch(LIGHT[sample(picture, to_px, x, y, fine)], fine, -x[0] * fine - 0.5, -y[0] * fine - 0.5)
+            drawn = Patch(cv2.LUT(sample(picture, to_px, x, y, fine), LIGHT), fine, -x[0] * fine - 0.5, -y[0] * fine - 0.5)
         ends: list[tuple[End, np.ndarray]] = []
         for mask in masks:
             outline = _sharpened(drawn, mask)
@@ -643,7 +643,7 @@ def _colour_at(bgr: np.ndarray, seen: SeenEnd, points: np.ndarray, table: np.nda
     x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 2, 0, np.array(bgr.shape[1::-1]) - 8)
     x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 3, bgr.shape[1::-1])
     part = bgr[y0 : max(y1, y0 + 4), x0 : max(x1, x0 + 4)]
-    part = part if table is None else table[part]
+    part = part if table is None else cv2.LUT(part, table)
     columns, rows = (px - (x0, y0)).T.astype(np.float32)[:, None]
     return np.asarray(cv2.remap(part, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
 
