@@ -133,8 +133,9 @@ def _refined_once(bgr: np.ndarray, markers: list[Marker]) -> list[Marker]:
 
 def _light(bgr: np.ndarray, at: np.ndarray) -> np.ndarray:
     """Linear light, 0 to 1, at the points `at` (..., 2) of the picture, between pixels."""
-    x0, y0 = np.floor(at.reshape(-1, 2).min(axis=0)).astype(int) - 2
-    x1, y1 = np.ceil(at.reshape(-1, 2).max(axis=0)).astype(int) + 3
+    x, y = at[..., 0], at[..., 1]
+    x0, y0 = np.floor((x.min(), y.min())).astype(int) - 2
+    x1, y1 = np.ceil((x.max(), y.max())).astype(int) + 3
     x0, y0 = max(x0, 0), max(y0, 0)
     part = bgr[y0 : max(y1, y0 + 1), x0 : max(x1, x0 + 1)]
     flat = (at.reshape(-1, STEPS, 2) - (x0, y0)).astype(np.float32)
