@@ -22,6 +22,9 @@ LOOK_AT = 900  # longer side of the reduced picture that coins are looked for in
 FLATTEST = 0.6  # an ellipse flatter than this, short axis over long, is not taken for a coin
 LEAST_APART = 2.0  # the ring within the rim differs from the ring without by this, over its own unevenness
 LEAST_SCORE = 1.65  # of the rim's followed edge; patterns of leaves and cards reach 1.5
+BESIDE = 3.0  # of its own diameters that a coin held beside a twig may lie from it
+NEAR, LARGE = 0.1, 0.3  # what a diameter's distance costs, and what e times the size is worth, in shares of the rim seen
+MUCH_LARGER = 1.2  # a plainer round thing this many times as large whose rim is lost may be the coin
 SEEN_RIM = 0.8  # least share of the rim that must be seen
 
 
@@ -43,22 +46,26 @@ def known_length(mm: float, from_xy: Point, to_xy: Point) -> Plane:
 def find_coin(picture: Picture, diameter_mm: float, near: Point | None = None) -> Plane:
     """The plane of a round coin of known diameter [mm], its middle the origin.
 
-    near : [upright px] a place it lies close to; of several coins the one nearest to it is taken.
-    Raises CannotUse where no coin is seen.
+    near : [upright px] a place it lies beside. Of several round things the plain, near and large one is taken: a piece of
+    leaf between others may be as round as a coin. Raises CannotUse where no coin is seen, or only a smaller round thing
+    than one whose rim cannot be followed.
     """
     if diameter_mm <= 0:
         raise CannotUse("a coin's diameter must be a number of millimetres above 0")
     best: tuple[float, Ellipse, float] | None = None
+    unsure = unsure_before = 0.0  # diameter of the largest thing so far whose rim cannot be followed; when best was found
     for centre, radius in _round_things(picture):
         rim = _rim(picture, centre, radius)
         if rim is None:
+            unsure = max(unsure, 2 * radius)
             continue
         ellipse, share, residual = rim
-        away = 0.0 if near is None else float(np.hypot(ellipse[0][0] - near[0], ellipse[0][1] - near[1]))
-        rank = share - 0.5 * away / float(np.hypot(*picture.size))
-        if best is None or rank > best[0]:
-            best = (rank, ellipse, residual)
-    if best is None:
+        long = ellipse[1][0]
+        away = 0.0 if near is None else float(np.hypot(ellipse[0][0] - near[0], ellipse[0][1] - near[1])) / long
+        rank = share - NEAR * away + LARGE * float(np.log(long))
+        if away < BESIDE and (best is None or rank > best[0]):
+            best, unsure_before = (rank, ellipse, residual), unsure
+    if best is None or unsure_before > MUCH_LARGER * best[1][1][0]:
         raise CannotUse("no coin was found: hold it beside the twig, whole and facing the camera, or mark a known length")
     return _plane_of(best[1], best[2], diameter_mm)
 
