@@ -17,7 +17,7 @@ import pytest
 import skimage.data
 
 from diagnose.cannot_use import CannotUse
-from diagnose.measure.free_twig import measure_free_end
+from diagnose.measure.free_twig import _least_cut, _parted, measure_free_end
 from diagnose.measure.record import Measurement
 from diagnose.measure.simulate.free import any_surroundings, picture_of
 from diagnose.photo.picture import read_picture
@@ -136,3 +136,19 @@ def test_a_round_piece_of_leaf_beside_the_twig_is_not_taken_for_the_coin(seed: i
 def test_a_finger_that_reaches_into_the_picture_is_not_taken_for_a_cut_twig() -> None:
     picture = read_picture(picture_of(any_surroundings(84_037, kind="clean"))[0], "finger.jpg")
     assert measure_free_end(picture).measured == {}
+
+
+def test_a_cut_looked_for_near_a_coarser_one_is_the_least_cut() -> None:
+    """Truth: the cut through all cells at once (SciPy's maximum flow), on twigs of noise with a slanted end."""
+    rng = np.random.default_rng(5)
+    y, x = np.mgrid[0:66, 0:160]
+    for _ in range(4):
+        end = 90 + rng.uniform(-0.8, 0.8) * (y - 33) + 3 * np.sin(y / rng.uniform(3, 9))
+        twig = (x < end) & (np.abs(y - 33) < 28)
+        odds = np.where(twig, 1.0, -1.0) + rng.normal(0, 1.5, twig.shape)
+        lab = (np.where(twig, 60, 40)[..., None] + rng.normal(0, 4, (*twig.shape, 3))).astype(np.float32)
+        surely, never = twig & (x < 4), np.abs(y - 33) > 31
+        known = np.where(surely, 1, np.where(never, 0, -1))
+        near, whole = _least_cut(lab, odds, surely, never, 40.0), _parted(lab, odds, known, 40.0)
+        assert (near != whole).mean() < 0.002
+        assert (whole != twig).mean() < 0.02

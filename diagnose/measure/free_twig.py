@@ -144,14 +144,13 @@ class SeenEnd:
         return cv2.perspectiveTransform(np.atleast_2d(xy)[None], self.to_px)[0]
 
 
-def see_end(picture: Picture, stem: Stem, slack: float, cells: Sequence[float] = CELLS) -> SeenEnd | None:
-    """Part twig from background around the end of a stem and read its shape.
+def see_end(picture: Picture, stem: Stem, slack: float) -> SeenEnd | None:
+    """Part twig from background around the end of a stem and read its shape; the first time only where the end lies.
 
-    slack: the tip's error [px]. cells : across one diameter, each time again; the first time only looks where the end
-    lies.
+    slack: the tip's error [px].
     """
     seen = None
-    for turn, across in enumerate(cells):
+    for turn, across in enumerate(CELLS):
         gaze = gaze_at(picture, stem.tip)
         to_px = turned(gaze, stem.tip, stem.back)
         D = stem.diameter
@@ -506,8 +505,8 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
         stems = [] if found is None else [_glimpsed(found), *_otherwise(picture, found)]
         readings = _readings(picture, stems, slack)
         return _measurement(picture, readings, scale) if readings else _nothing(_NOT_AT_TAP)
-    readings = [] if found is None else _plain_cut(picture, found)
-    return _untapped(_measurement(picture, readings, scale)) if readings else _nothing(_NO_TAP)
+    seen = None if found is None else _plain_cut(picture, found)
+    return _nothing(_NO_TAP) if seen is None else _untapped(_measurement(picture, [seen], scale))
 
 
 def _glimpsed(found: Glimpse) -> Stem:
@@ -527,14 +526,14 @@ def _readings(picture: Picture, stems: list[Stem], slack: float) -> list[SeenEnd
     return sorted(seen, key=_plausible, reverse=True)
 
 
-def _plain_cut(picture: Picture, found: Glimpse) -> list[SeenEnd]:
+def _plain_cut(picture: Picture, found: Glimpse) -> SeenEnd | None:
     """The end that was glimpsed, where it is plainly a severed one.
 
     Other readings of its sides are not asked: in 956 simulated pictures and pictures of other things none would have
     spoken against one that passes.
     """
     seen = see_end(picture, _glimpsed(found), 0.3 * found.diameter)
-    return [seen] if seen is not None and _is_cut(picture, found, seen) else []
+    return seen if seen is not None and _is_cut(picture, found, seen) else None
 
 
 def _is_cut(picture: Picture, found: Glimpse, seen: SeenEnd) -> bool:

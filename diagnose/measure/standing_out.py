@@ -1,7 +1,7 @@
 """Which severed end in a picture without a card plainly stands out, so that nobody need point at it?
 
-Photographers focus on what they mean. Pairs of straight edges are looked for in the reduced picture, each is followed
-to where both its sides stop, and the sharpest stem is taken where no other is nearly as sharp. Whether its end is a
+Photographers focus on what they mean. Pairs of straight edges are looked for in the reduced picture, each sharp one is
+followed to where both its sides stop, and the sharpest stem is taken where no other is nearly as sharp. Whether its end is a
 severed one is judged after it was measured: a plane cut that slants or shows pale wood, read alike by bolder and shyer
 cuts, whose edge stops at the stem's sides. Where any of that fails a tap is asked for.
 """
@@ -18,11 +18,8 @@ from diagnose.measure.end_shape import End
 from diagnose.measure.two_sides import Line, gaze_at, inside, lab_of, lip_of, pair_score, sample, straight_edges, turned
 from diagnose.photo.picture import Picture
 
-LOOK_AT = {
-    1000: 6,
-    500: 4,
-    250: 3,
-}  # longer sides of the reduced pictures [px], and stripes followed in each, the longest first
+LOOK_AT = {1000: 6, 500: 4, 250: 3}  # longer sides of the reduced pictures [px], and how many stripes, the longest, in each
+COLOUR_BELOW = 800  # longer side of those in which edges of colour alone are looked for too [px]
 CELLS = 16.0  # cells across one diameter in the strip that a stem is followed in
 BEHIND, AHEAD, ASIDE = 10.0, 5.0, 2.2  # extent of that strip around the end, in diameters
 WHOLE = -0.8  # before here, in diameters, a stem's sides are looked for
@@ -138,7 +135,7 @@ def _stripes(lab: np.ndarray) -> list[Stripe]:
     """Pairs of parallel straight edges, put together where they continue each other, the plainest first."""
     lines = []
     finder = cv2.createLineSegmentDetector()
-    for channel in range(2 if max(lab.shape) < 800 else 1):
+    for channel in range(2 if max(lab.shape) < COLOUR_BELOW else 1):
         found = finder.detect(cv2.GaussianBlur(lab[..., channel], (0, 0), 0.8))[0]
         if found is not None:
             lines.append(found.reshape(-1, 4))
