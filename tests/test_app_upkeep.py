@@ -23,9 +23,15 @@ def _open(browser: Any, address: str, size: tuple[int, int]) -> tuple[Any, list[
     return page, asked
 
 
+def _settled(page: Any) -> None:
+    """Waits until the page is drawn: a click on what is just being drawn anew is lost."""
+    page.wait_for_timeout(500)
+    page.locator('[data-testid="stApp"][data-test-script-state="notRunning"]').wait_for(timeout=60_000)
+
+
 def _part(page: Any, name: str) -> None:
     page.get_by_test_id("stButtonGroup").get_by_text(name, exact=True).click(timeout=60_000)
-    page.wait_for_timeout(500)
+    _settled(page)
 
 
 def _choose(page: Any, site: str) -> None:
@@ -33,7 +39,8 @@ def _choose(page: Any, site: str) -> None:
     page.wait_for_timeout(900)
     page.get_by_label("Planting").first.click()
     page.get_by_role("option", name=site).click()
-    page.wait_for_timeout(1500)
+    page.wait_for_timeout(1000)
+    _settled(page)
 
 
 @pytest.mark.parametrize("size", WIDTHS)

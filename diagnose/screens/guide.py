@@ -7,6 +7,7 @@ import streamlit as st
 from diagnose.guide import GUIDES, guide_text
 from diagnose.report.card_sheet import card_and_staff
 from diagnose.report.field_key import field_key
+from diagnose.screens.show import hand_over
 
 
 @st.cache_data(show_spinner="Drawing ...")
@@ -23,8 +24,8 @@ def page() -> None:
     st.title("Guide")
     paper = st.radio("Paper", ["A4", "Letter"], horizontal=True)
     left, right = st.columns(2)
-    left.download_button("Scale card and height staff", _card(paper), "scale-card.pdf", "application/pdf", width="stretch")
-    right.download_button("Key for the field", _key(paper), "field-key.pdf", "application/pdf", width="stretch")
+    hand_over(left, "Scale card and height staff", _card(paper), "scale-card.pdf", "application/pdf")
+    hand_over(right, "Key for the field", _key(paper), "field-key.pdf", "application/pdf")
     st.caption("Print at 100 %, not fitted to the page; the card's check bar must measure 100 mm.")
     chosen = st.selectbox("Read", list(GUIDES), format_func=GUIDES.__getitem__)
     st.markdown(guide_text(chosen))

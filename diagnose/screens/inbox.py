@@ -25,6 +25,7 @@ from diagnose.report.figures import figure
 from diagnose.screens import preferences, show
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import picture as picture_of
+from diagnose.screens.show import hand_over
 from diagnose.signs import Answer, parse_signs, vocabulary
 
 _ALL = "all"
@@ -170,8 +171,8 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
     text = st.text_area("The letter, yours to change; nothing is sent by the tool", reply_to(
         log, row, preferences.region(), inches=preferences.inches()), height=420, key=f"letter {row['id']}")
     left, right = st.columns(2)
-    left.download_button("As text", text, "reply.txt", "text/plain", width="stretch")
-    right.download_button("As PDF", as_pdf(text, row["about"] or "Reply"), "reply.pdf", "application/pdf", width="stretch")
+    hand_over(left, "As text", text, "reply.txt", "text/plain")
+    hand_over(right, "As PDF", as_pdf(text, row["about"] or "Reply"), "reply.pdf", "application/pdf")
     names = list(catalogue().names)
     first = max(found.verdict.culprits, key=lambda key: found.verdict.culprits[key])
     named = st.selectbox("Your naming, if you change it", names, index=names.index(row["named"] or first),
@@ -197,8 +198,7 @@ def _all_letters(log: Log) -> None:
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as out:
         for row in done.itertuples():
             out.writestr(f"{row.id[:8]}.txt", row.letter)
-    st.download_button(f"All {len(done)} answered letters as ZIP", packed.getvalue(), "letters.zip", "application/zip",
-                       width="stretch")
+    hand_over(st, f"All {len(done)} answered letters as ZIP", packed.getvalue(), "letters.zip", "application/zip")
     with st.expander("How often do you and the tool agree?", key="agreement"):
         found = together(log)
         st.markdown(found.words)

@@ -17,6 +17,7 @@ from diagnose.fieldlog.merge import merge, pack
 from diagnose.fieldlog.privacy import export
 from diagnose.fieldlog.store import Log, Saved
 from diagnose.screens import preferences
+from diagnose.screens.show import hand_over
 
 _FORMATS = {"csv": "table (CSV)", "gpkg": "map layer (GeoPackage)", "geojson": "map layer (GeoJSON)",
             "gpx": "waypoints (GPX)", "zip": "biodiversity archive (Darwin Core)", "pack": "the whole log, for another crew"}
@@ -98,4 +99,4 @@ def give_out(log: Log, asked: dict[str, Any]) -> None:
         if (made := st.session_state.get("log_out")) is not None:
             name, told, data = made
             st.success(told)
-            st.download_button(f"Save {name}", data, name, "application/octet-stream")
+            hand_over(st, f"Save {name}", data, name, "application/octet-stream")

@@ -25,6 +25,7 @@ from diagnose.report.figures import length
 from diagnose.report.plan_sheet import drawings, materials_csv, plan_pdf, sections
 from diagnose.screens import preferences
 from diagnose.screens.log_folder import the_log
+from diagnose.screens.show import hand_over
 from diagnose.upkeep.register import register_plan
 
 EXPECTED, FROM_LOG, JUST_JUDGED = "Expected: nothing was diagnosed", "Wounds in the log", "The wound just judged"
@@ -132,9 +133,8 @@ def _show(plan: Plan, inches: bool) -> None:
             st.html(f'<div class="sheet" tabindex="0" role="group" aria-label="{escape(drawing.title)}">'
                     f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(drawing.title)}. {escape(told)}"></div>')
     left, right = st.columns(2)
-    left.download_button("The plan as PDF", plan_pdf(plan, inches), "barrier-plan.pdf", "application/pdf", width="stretch")
-    right.download_button("The buying list as CSV", materials_csv(plan, inches), "buying-list.csv", "text/csv",
-                          width="stretch")
+    hand_over(left, "The plan as PDF", plan_pdf(plan, inches), "barrier-plan.pdf", "application/pdf")
+    hand_over(right, "The buying list as CSV", materials_csv(plan, inches), "buying-list.csv", "text/csv")
 
 
 def _put_up(plan: Plan) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from html import escape
+from typing import Any
 
 import streamlit as st
 
@@ -17,6 +19,14 @@ from diagnose.signs import vocabulary
 
 _BARS = 4
 _TOLD = 0.05  # change of the log odds from which a sign is shown [nat]
+
+
+def hand_over(where: Any, label: str, data: str | bytes | Callable[[], str | bytes], name: str, kind: str) -> None:
+    """A button that saves a file, of a media type, on the device.
+
+    where : the page or a column of it. The page is not drawn anew: a second click, on a button just being drawn, is lost.
+    """
+    where.download_button(label, data, name, kind, width="stretch", on_click="ignore")
 
 
 def figures_of(measurement: Measurement, inches: bool) -> None:

@@ -29,6 +29,7 @@ from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.screens import drawer, preferences
 from diagnose.screens.intervals import intervals_of
 from diagnose.screens.log_folder import the_log
+from diagnose.screens.show import hand_over
 from diagnose.survey.boundary import Ground, from_geojson, read_ground
 from diagnose.survey.design import as_gpx, balanced, grid, inward, plots_needed, walk_length, walking_order
 from diagnose.survey.from_log import enter, import_tally, survey_table, visits
@@ -92,12 +93,12 @@ def _design(log: Log) -> None:
         st.session_state["layout_turn"] = st.session_state.get("layout_turn", 0) + 1
         st.rerun()
     one, two, three = st.columns(3)
-    one.download_button("Map as PDF", layout_pdf(ground, points, site), "plots.pdf", "application/pdf", width="stretch")
+    hand_over(one, "Map as PDF", layout_pdf(ground, points, site), "plots.pdf", "application/pdf")
     if ground.epsg is not None:
         way = as_gpx(ground, points, site)
-        two.download_button("Plots as GPX", way, "plots.gpx", "application/gpx+xml", width="stretch")
+        hand_over(two, "Plots as GPX", way, "plots.gpx", "application/gpx+xml")
     sheets = tally_sheet_pdf(site, tuple(str(number) for number in range(1, len(points) + 1)))
-    three.download_button("Tally sheets", sheets, "tally.pdf", "application/pdf", width="stretch")
+    hand_over(three, "Tally sheets", sheets, "tally.pdf", "application/pdf")
 
 
 # ---- the tally ----
@@ -192,7 +193,7 @@ def _kept_here(log: Log, entry: dict[str, str]) -> None:
 
 def _from_file(log: Log) -> None:
     with st.expander("From or to a file", key="tally_files"):
-        st.download_button("An empty tally as CSV", template(), "tally.csv", "text/csv")
+        hand_over(st, "An empty tally as CSV", template(), "tally.csv", "text/csv")
         file = st.file_uploader("A filled tally", type=["csv"], key="tally_file")
         if file is not None and st.button("Take it in"):
             with tempfile.TemporaryDirectory() as folder:
@@ -273,9 +274,9 @@ def _says(log: Log) -> None:
         st.markdown("\n".join(f"- {line}" for line in survey.not_covered))
     pdf, page = _report(survey, f"{site} {day} {own} {cost} {redraw} {len(table)} {len(seen)} {survey.headline}")
     one, two, three = st.columns(3)
-    one.download_button("Report as PDF", pdf, "survey.pdf", "application/pdf", width="stretch")
-    two.download_button("Report as page", page, "survey.html", "text/html", width="stretch")
-    three.download_button("Table as CSV", table.to_csv(index=False), "survey.csv", "text/csv", width="stretch")
+    hand_over(one, "Report as PDF", pdf, "survey.pdf", "application/pdf")
+    hand_over(two, "Report as page", page, "survey.html", "text/html")
+    hand_over(three, "Table as CSV", table.to_csv(index=False), "survey.csv", "text/csv")
 
 
 def _lasting(survey: Survey, seen: pd.DataFrame) -> None:
@@ -284,8 +285,8 @@ def _lasting(survey: Survey, seen: pd.DataFrame) -> None:
     st.dataframe(pd.DataFrame(rows, columns=heading), hide_index=True, width="stretch")
     st.caption(LASTING_WORDS)
     if own_lives(seen):
-        st.download_button("Your own lives of barriers, for a plan (give it to: diagnose protect --prices)",
-                           own_lives_file(seen), "own-figures.yaml", "application/yaml")
+        hand_over(st, "Your own lives of barriers, for a plan (give it to: diagnose protect --prices)",
+                  own_lives_file(seen), "own-figures.yaml", "application/yaml")
 
 
 _PARTS = {"says": "What it says", "tally": "Fill in the tally", "design": "Where to put plots"}

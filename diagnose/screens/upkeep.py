@@ -27,6 +27,7 @@ from diagnose.screens import drawer, preferences
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.plain_map import map_of
 from diagnose.screens.position import ask_place
+from diagnose.screens.show import hand_over
 from diagnose.upkeep.calendar import calendar_file
 from diagnose.upkeep.due import CLASSES, Item, Register, due_of, standing
 from diagnose.upkeep.growth import CLIMATES, VIGOURS
@@ -124,10 +125,9 @@ def _labels(rows: pd.DataFrame) -> list[str]:
 
 def _downloads(there: Register, items: list[Item], day: date, site: str) -> None:
     left, right = st.columns(2)
-    left.download_button("The list as PDF, for the walk", lambda: due_pdf(items, day, site), "due.pdf", "application/pdf",
-                         width="stretch")
-    right.download_button("The year as calendar file", lambda: calendar_file(items, there, day), "upkeep.ics",
-                          "text/calendar", width="stretch")
+    hand_over(left, "The list as PDF, for the walk", lambda: due_pdf(items, day, site), "due.pdf", "application/pdf")
+    hand_over(right, "The year as calendar file", lambda: calendar_file(items, there, day), "upkeep.ics",
+              "text/calendar")
 
 
 def _name_of(rows: pd.DataFrame) -> dict[str, str]:
@@ -257,10 +257,10 @@ def _metal(log: Log, site: str | None) -> None:
             "error_m": placed["error_m"].astype(float), "culprit": placed["state"], "label": _labels(placed)})),
             width="stretch")
     left, middle, right = st.columns(3)
-    left.download_button("Map as PDF", lambda: metal_pdf(rows, site or ""), "metal.pdf", "application/pdf", width="stretch")
+    hand_over(left, "Map as PDF", lambda: metal_pdf(rows, site or ""), "metal.pdf", "application/pdf")
     for column, ending, kind in ((middle, "gpx", "application/gpx+xml"), (right, "geojson", "application/geo+json")):
-        column.download_button(f"As {ending.upper() if ending == 'gpx' else 'GeoJSON'}", partial(_written, rows, ending),
-                               f"metal.{ending}", kind, width="stretch")
+        hand_over(column, f"As {ending.upper() if ending == 'gpx' else 'GeoJSON'}", partial(_written, rows, ending),
+                  f"metal.{ending}", kind)
 
 
 def _written(rows: pd.DataFrame, ending: str) -> bytes:
