@@ -61,15 +61,17 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
     overlap = fft.fftshift(fft.irfft2(np.abs(fft.rfft2(soft, size)) ** 2, size))
     best: Grooves | None = None
     strongest = 0.0
-    for wave, wide in _directions(spectrum, size, step):
+    across, up = _frequencies(size, step)
+    polar = np.hypot(across, up), np.degrees(np.arctan2(up, across))
+    for wave, wide in _directions(spectrum, polar, step):
         run = _run(there, step, wave)
-        coarse = _spectral_peak(spectrum, size, step, wave, run / LEAST_GROOVES)
+        coarse = _spectral_peak(spectrum, polar, step, wave, run / LEAST_GROOVES)
         if coarse is None:
             continue
         period, power, contrast, sharp = coarse
         if power * sharp < strongest:  # wood's grain has one direction too, but every period
             continue
-        lags, profile = _across(_passed(spectrum, size, step, wave, period), overlap, size, step, wave)
+        lags, profile = _across(_passed(spectrum, size, polar, wave, period), overlap, size, step, wave)
         repeat = _repeat_near(lags, profile, period)
         if repeat is None:
             continue
@@ -89,20 +91,22 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
 
 def _run(there: np.ndarray, step: float, direction: float) -> float:
     """How far the patch reaches along a direction [mm], its outermost hundredths left out."""
-    y, x = np.nonzero(there)
+    y, x = (each[:: max(1, len(each) // 20_000)] for each in np.nonzero(there))
     place = x * np.cos(np.radians(direction)) - y * np.sin(np.radians(direction))
     return float(np.subtract(*np.quantile(place, (0.99, 0.01)))) * step
 
 
-def _directions(spectrum: np.ndarray, size: tuple[int, int], step: float) -> list[tuple[float, float]]:
+Polar = tuple[np.ndarray, np.ndarray]  # frequency [1/mm] and direction [degree] of every place of a spectrum
+
+
+def _directions(spectrum: np.ndarray, polar: Polar, step: float) -> list[tuple[float, float]]:
     """Directions of the wave vector, strongest first: (degree from the row, counterclockwise, and its width).
 
     Power times frequency is collected in each direction, since a surface's texture falls off with frequency.
     """
-    across, up = _frequencies(size, step)
-    length = np.hypot(across, up)
+    length, angle = polar
     band = (length > 1 / SPACINGS[1]) & (length < min(1 / SPACINGS[0], 0.35 / step))
-    angle = np.degrees(np.arctan2(up[band], across[band])) % 180
+    angle = angle[band] % 180
     power = np.bincount(angle.astype(int), weights=(spectrum * length)[band], minlength=180)
     count = np.bincount(angle.astype(int), minlength=180)
     density = power / np.maximum(count, 1)
@@ -122,7 +126,7 @@ def _directions(spectrum: np.ndarray, size: tuple[int, int], step: float) -> lis
 
 
 def _spectral_peak(
-    spectrum: np.ndarray, size: tuple[int, int], step: float, wave: float, longest: float
+    spectrum: np.ndarray, polar: Polar, step: float, wave: float, longest: float
 ) -> tuple[float, float, float, float] | None:
     """The strongest period along a direction: [mm], its power, and how many times that of other directions and of
     other periods.
@@ -130,7 +134,7 @@ def _spectral_peak(
     Power in a sector about the direction, less that at the same frequency elsewhere, times frequency squared (equal
     weight to each octave), in steps of 4 %.
     """
-    length, apart = _polar(size, step, wave)
+    length, apart = polar[0], _apart(polar, wave)
     edges = np.exp(np.arange(np.log(1 / min(SPACINGS[1], longest)), np.log(min(1 / SPACINGS[0], 0.4 / step)), 0.04))
     if len(edges) < 6:
         return None
@@ -154,11 +158,9 @@ def _spectral_peak(
     return float(1 / middle[k]), float(excess[k]), float(along[k] / max(other[k], 1e-12)), sharp
 
 
-def _polar(size: tuple[int, int], step: float, wave: float) -> tuple[np.ndarray, np.ndarray]:
-    """Frequency [1/mm] and angle from a direction [degree], 0 to 90, of every place of a spectrum."""
-    across, up = _frequencies(size, step)
-    apart = np.abs((np.degrees(np.arctan2(up, across)) - wave + 90) % 180 - 90)
-    return np.hypot(across, up), apart
+def _apart(polar: Polar, wave: float) -> np.ndarray:
+    """Angle from a direction [degree], 0 to 90, of every place of a spectrum."""
+    return np.abs((polar[1] - np.float32(wave - 90)) % 180 - 90)
 
 
 def _frequencies(size: tuple[int, int], step: float) -> tuple[np.ndarray, np.ndarray]:
@@ -167,9 +169,9 @@ def _frequencies(size: tuple[int, int], step: float) -> tuple[np.ndarray, np.nda
     return across.astype(np.float32), up.astype(np.float32)
 
 
-def _passed(spectrum: np.ndarray, size: tuple[int, int], step: float, wave: float, period: float) -> np.ndarray:
+def _passed(spectrum: np.ndarray, size: tuple[int, int], polar: Polar, wave: float, period: float) -> np.ndarray:
     """Autocorrelation of what repeats about so often along a direction, zero lag in the middle."""
-    length, apart = _polar(size, step, wave)
+    length, apart = polar[0], _apart(polar, wave)
     octaves = np.log2(np.maximum(length, 1e-9) * period)
     gain = np.exp(-0.5 * (octaves / 0.45) ** 2 - 0.5 * (apart / 12) ** 2)
     return np.asarray(fft.fftshift(fft.irfft2(spectrum * gain, size)))
