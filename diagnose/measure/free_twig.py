@@ -40,7 +40,7 @@ from diagnose.photo.markers import LIGHT
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.photo.scale import px_per_mm
-from diagnose.signs import Measured, Sign
+from diagnose.signs import Measured, Shares, Sign
 
 Point = tuple[float, float]
 TAP_SHARE = 0.004  # a finger's standard error, as a share of the picture's diagonal
@@ -486,6 +486,7 @@ _NO_TAP = (
 )
 _NOT_AT_TAP = "no stem's end is plainly seen at the tap: tap a point farther back on the stem too, or go closer"
 _NO_SIDES = "no stem with two clear sides lies between the taps: tap nearer to its middle line, or go closer"
+MAYBE_CLEAN = 0.05  # least chance of a clean cut where nobody pointed at the end: outlines of other things look torn
 UNTAPPED = 3.0  # added in quadrature to the slope's uncertainty where nobody pointed at the end [degree] (our choice)
 
 
@@ -506,7 +507,9 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
         readings = _readings(picture, stems, slack)
         return _measurement(picture, readings, scale) if readings else _nothing(_NOT_AT_TAP)
     seen = None if found is None else _plain_cut(picture, found)
-    return _nothing(_NO_TAP) if seen is None else _untapped(_measurement(picture, [seen], scale))
+    measurement = _nothing(_NO_TAP) if seen is None else _measurement(picture, [seen], scale)
+    form = measurement.measured.get("end_form")
+    return _untapped(measurement) if isinstance(form, Shares) and form.shares["clean"] >= MAYBE_CLEAN else _nothing(_NO_TAP)
 
 
 def _glimpsed(found: Glimpse) -> Stem:

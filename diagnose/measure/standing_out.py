@@ -431,7 +431,7 @@ EDGE_SEEN = 0.8  # share of the end's own line along which a sharp step must lie
 GOES_ON = 0.65  # the same share beyond the stem's sides: more, and something else hides the stem there
 SLANTS = 0.27  # tangent of 15 degrees: poles, fingers and pencils end square
 STEEPEST = 1.9  # tangent of 62 degrees, as far as an end's line is looked for
-ROUND = 0.65  # share of a half circle by which an end that does not slant may stand out: a finger's tip is round
+ROUND = 0.65  # share of a half circle by which an end may stand out, more the more it slants: fingers' tips are round
 PALE = 0.1  # share of the face that must be pale wood where it does not slant
 STEP = 6.0  # a sharp step, in L*a*b*
 AWAY = 0.9  # how far the end may lie from where it was glimpsed [diameters]
@@ -447,7 +447,9 @@ def severed(end: End, spread: float, wood: float, look: Look) -> bool:
         return False
     if max(end.sides.left_rms, end.sides.right_rms) > CROOKED * end.diameter:
         return False
-    if abs(end.slope) > STEEPEST or (abs(end.slope) < SLANTS and (wood < PALE or end.bulge > ROUND)):
+    if abs(end.slope) > STEEPEST or (abs(end.slope) < SLANTS and wood < PALE):
+        return False
+    if end.bulge > ROUND * max(1.0, abs(end.slope) / SLANTS):
         return False
     face, beyond = _edge_shares(end, look)
     return face >= EDGE_SEEN and beyond <= GOES_ON
