@@ -152,3 +152,10 @@ def test_a_cut_looked_for_near_a_coarser_one_is_the_least_cut() -> None:
         near, whole = _least_cut(lab, odds, surely, never, 40.0), _parted(lab, odds, known, 40.0)
         assert (near != whole).mean() < 0.002
         assert (whole != twig).mean() < 0.02
+
+
+@pytest.mark.parametrize("seed", [84_008, 84_160])
+def test_an_end_that_is_surely_not_a_clean_cut_asks_for_a_tap(seed: int) -> None:
+    """Outlines of other things look torn too: without a tap neither is believed."""
+    picture = read_picture(picture_of(any_surroundings(seed))[0], "torn.jpg")
+    assert measure_free_end(picture).measured == {}
