@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from diagnose.measure.smooth import median
+
 MIDDLE = 0.8  # share of the width that the slope is read over
 STRAND = 0.1  # strands thinner than this share of the diameter are fibres
 CELLS = 120  # cells of the working grid across one diameter: 0.4 % of the diameter when rounded
@@ -172,7 +174,7 @@ def _robust_line(x: np.ndarray, y: np.ndarray, outwards: int) -> tuple[tuple[flo
         weighted = weight * (x - mean_x)
         slope = weighted @ (y - mean_y) / (weighted @ (x - mean_x))
         line = (float(mean_y - slope * mean_x), float(slope))
-        spread = 1.4826 * float(np.median(np.abs(residual[weight > 0])))
+        spread = 1.4826 * median(np.abs(residual[weight > 0]))
     return line, spread
 
 

@@ -1,9 +1,18 @@
-"""What is left of a picture when all that is finer than a length is smoothed away?"""
+"""What is left of values when what is finer than a length, or what strays, is smoothed away?"""
 
 from __future__ import annotations
 
 import cv2
 import numpy as np
+
+
+def median(values: np.ndarray) -> float:
+    """The median of a few hundred numbers, (n,) without NaN, as NumPy's but several times as fast."""
+    half = len(values) // 2
+    if len(values) % 2:
+        return float(np.partition(values, half)[half])
+    low, high = np.partition(values, (half - 1, half))[half - 1 : half + 1]
+    return (float(low) + float(high)) / 2
 
 
 def smoothed(image: np.ndarray, sigma: float) -> np.ndarray:

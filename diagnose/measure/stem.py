@@ -195,7 +195,7 @@ def straight_edges(view: View) -> list[Line]:
     centre = ((width - 1) / 2, (height - 1) / 2)
     offsets = np.arange(-TURN_LIMIT, TURN_LIMIT + 0.1, 1.0)
     angles = np.concatenate([offsets, offsets + 90])
-    image = np.dstack([view.lab, view.open.astype(np.uint8) * 255])
+    there = view.open.astype(np.uint8) * 255
     strength = np.zeros((len(angles), side), np.float32)
     turns = []
     for row, angle in enumerate(angles):
@@ -204,12 +204,13 @@ def straight_edges(view: View) -> list[Line]:
         turns.append(turn)
         short = turn.copy()
         short[1] /= ALONG  # an edge is averaged along itself anyway
-        turned = cv2.warpAffine(image, short, (side, side // ALONG + 1))
-        seen: Any = cv2.inRange(cv2.extractChannel(turned, 3), WHOLLY_OPEN, 255)
+        size = (side, side // ALONG + 1)
+        turned = cv2.warpAffine(view.lab, short, size)
+        seen: Any = cv2.inRange(cv2.warpAffine(there, short, size), WHOLLY_OPEN, 255)
         step = cv2.Sobel(turned, cv2.CV_8U, 1, 0, ksize=3, scale=0.25 * STEP_UNITS / LAB_UNITS, delta=128)
         step = cv2.bitwise_and(step, step, mask=seen)
         count = cv2.reduce(seen, 0, cv2.REDUCE_SUM, dtype=cv2.CV_32S)[0] / 255.0
-        total, squares = (cv2.reduce(step, 0, what, dtype=cv2.CV_32S)[0][:, :3].astype(float)
+        total, squares = (cv2.reduce(step, 0, what, dtype=cv2.CV_32S)[0].astype(float)
                           for what in (cv2.REDUCE_SUM, cv2.REDUCE_SUM2))
         squares += 128 * (128 * count[:, None] - 2 * total)  # about 128
         total -= 128 * count[:, None]

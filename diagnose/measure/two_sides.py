@@ -13,6 +13,7 @@ from typing import overload
 import cv2
 import numpy as np
 
+from diagnose.measure.smooth import median
 from diagnose.photo.picture import Picture
 
 Edge = tuple[float, float, np.ndarray]  # row at mid-length, lean, step in colour in noise units (3,)
@@ -141,14 +142,29 @@ def straight_edges(lab: np.ndarray, stretch: float) -> list[Edge]:
     if few < w:
         rise = cv2.resize(rise[:, : w // SEGMENTS * SEGMENTS], (few, h), interpolation=cv2.INTER_AREA)
     level = cv2.remap(rise, *_sheared(h, w, stretch, rise.shape[1]), cv2.INTER_LINEAR)
-    parts = cv2.resize(level, (SEGMENTS, len(level)), interpolation=cv2.INTER_AREA).reshape(len(SHEARS), h, SEGMENTS, 3)
-    steps = np.partition(parts, SEGMENTS // 2, axis=2)[:, :, SEGMENTS // 2]
+    parts = cv2.resize(level, (SEGMENTS, len(level)), interpolation=cv2.INTER_AREA)
+    steps = _middle_of_nine(np.ascontiguousarray(parts.transpose(1, 0, 2))).reshape(len(SHEARS), h, 3)
     strength = np.sqrt(np.einsum("ijk,ijk->ij", steps, steps))
     noise = float(np.median(strength)) + 0.02
     peaks = (strength == cv2.dilate(strength, np.ones((3, 7), np.uint8))) & (strength > 2.5 * noise)
     peaks[:, :2] = peaks[:, -2:] = False
     found = [(float(y), float(SHEARS[i]), steps[i, y] / noise) for i, y in zip(*np.nonzero(peaks), strict=True)]
     return sorted(found, key=lambda edge: -float(np.linalg.norm(edge[2])))[:48]
+
+
+# The median of nine by comparing pairs (J. L. Smith in Xcell 23, 1996, cited from memory; the test tries all cases)
+NINE = (
+    (1, 2), (4, 5), (7, 8), (0, 1), (3, 4), (6, 7), (1, 2), (4, 5), (7, 8), (0, 3), (5, 8), (4, 7), (3, 6), (1, 4),
+    (2, 5), (4, 7), (4, 2), (6, 4), (4, 2),
+)  # fmt: skip
+
+
+def _middle_of_nine(values: np.ndarray) -> np.ndarray:
+    """The median of nine arrays, (9, h, w) to (h, w); many times as fast as sorting."""
+    own = list(values)
+    for low, high in NINE:
+        own[low], own[high] = cv2.min(own[low], own[high]), cv2.max(own[low], own[high])
+    return own[4]
 
 
 @lru_cache(maxsize=64)
@@ -200,12 +216,13 @@ def lip_of(lab: np.ndarray, rows: np.ndarray, x: np.ndarray, cell: float, start:
     here, *beside = np.sqrt(np.einsum("ijk,ijk->ij", seen, seen)).reshape(3, 5, -1).max(axis=1)
     empty = np.minimum(*beside)
     stem = x < start
-    ratio = np.log((here + 0.2) / (np.median(empty) + 0.2))
-    on = float(np.median(ratio[stem]))
-    spread = 1.4826 * float(np.median(np.abs(ratio[stem] - on))) + 0.15
-    idle = np.log((empty + 0.2) / (np.median(empty) + 0.2))
-    off = float(np.median(idle))
-    noise = 1.4826 * float(np.median(np.abs(idle - off))) + 0.3
+    usual = median(empty) + 0.2
+    ratio = np.log((here + 0.2) / usual)
+    on = median(ratio[stem])
+    spread = 1.4826 * median(np.abs(ratio[stem] - on)) + 0.15
+    idle = np.log((empty + 0.2) / usual)
+    off = median(idle)
+    noise = 1.4826 * median(np.abs(idle - off)) + 0.3
     odds = -0.5 * ((np.minimum(ratio, on) - on) / spread) ** 2 - np.log(spread)
     odds += 0.5 * ((np.maximum(ratio, off) - off) / noise) ** 2 + np.log(noise)
     odds = np.clip(odds, -2, 2) / (0.2 * cell)  # neighbouring columns tell the same
