@@ -214,7 +214,7 @@ def _lowest_lip(mask: np.ndarray, patch: Patch, diameter: float) -> float:
 
 
 ENOUGH_CELLS = 3000  # to tell colours by
-PAST_FACE = 1.0  # diameters
+PAST_FACE = 1.0  # how far beyond the face the bolder and the shyer cut are looked for [diameters]
 BIASES = (0.0, 0.7, -0.7)  # added to the odds of twig: the likeliest cut, then a bolder and a shyer one
 
 

@@ -424,7 +424,7 @@ def _clutter(picture: Picture, stem: Glimpse) -> float:
 
 # --- is it a severed end? --------------------------------------------------------------------------------------
 
-SPREAD = 0.06  # greatest difference of the slope between bolder and shyer cuts, as a tangent
+SPREAD = 0.06  # greatest difference of the slope between bolder and shyer cuts [rad]
 ROUGH = 0.04  # greatest RMS distance of the outline from a plane face [diameters]
 CROOKED = 0.02  # the same of the sides from straight lines
 EDGE_SEEN = 0.8  # share of the end's own line along which a sharp step must lie

@@ -89,20 +89,20 @@ def sample(
     factor = max(1, int(1 / scale))
     factor -= factor % (1 if factor < 4 else 2 if factor < 8 else 4)  # mostly by whole pictures that many share
     halved = next(two for two in (8, 4, 2, 1) if factor % two == 0)
-    third = factor // halved
+    left_over = factor // halved
     image = picture.smaller(halved)
     to_image = _shrinking(halved) @ to_px
     corners = np.array([(x[0], y[0]), (x[1], y[0]), (x[1], y[1]), (x[0], y[1])])
     px = cv2.perspectiveTransform(corners[None], to_image)[0]
-    all_of_it = np.array(image.shape[1::-1])
-    x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 3, 0, all_of_it - 2)
-    x1, y1 = np.clip(np.ceil(px.max(axis=0)).astype(int) + 4, (x0 + 2, y0 + 2), all_of_it)
+    whole = np.array(image.shape[1::-1])
+    x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 3, 0, whole - 2)
+    x1, y1 = np.clip(np.ceil(px.max(axis=0)).astype(int) + 4, (x0 + 2, y0 + 2), whole)
     part = image[y0:y1, x0:x1]
     to_part = np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1.0]]) @ to_image
-    if third > 1 and min(part.shape[:2]) >= 2 * third:
-        few = (part.shape[1] // third, part.shape[0] // third)
-        part = cv2.resize(part[: few[1] * third, : few[0] * third], few, interpolation=cv2.INTER_AREA)
-        to_part = _shrinking(third) @ to_part
+    if left_over > 1 and min(part.shape[:2]) >= 2 * left_over:
+        few = (part.shape[1] // left_over, part.shape[0] // left_over)
+        part = cv2.resize(part[: few[1] * left_over, : few[0] * left_over], few, interpolation=cv2.INTER_AREA)
+        to_part = _shrinking(left_over) @ to_part
     cells = np.array([[1 / (scale * stretch), 0, x[0]], [0, 1 / scale, y[0]], [0, 0, 1]])
     way = cv2.INTER_CUBIC if scale > 1 else cv2.INTER_LINEAR
     return cv2.warpPerspective(
@@ -137,7 +137,7 @@ def straight_edges(lab: np.ndarray, stretch: float) -> list[Edge]:
     smooth = cv2.GaussianBlur(lab, (0, 0), sigmaX=2.0, sigmaY=1.2)
     rise = np.zeros_like(smooth)
     rise[1:-1] = (smooth[2:] - smooth[:-2]) / 2
-    # columns are put together as far as the steepest line does not blur by it: `few` of them, 1 / stretch rows long each
+    # columns are put together, to `few`, as far as the steepest line does not blur by it
     few = SEGMENTS * int(np.ceil(w * SHEARS[-1] / stretch / SEGMENTS / BLURS))
     if few < w:
         rise = cv2.resize(rise[:, : w // SEGMENTS * SEGMENTS], (few, h), interpolation=cv2.INTER_AREA)
