@@ -14,6 +14,7 @@ from scipy.ndimage import median_filter
 from diagnose.measure.bark_round import WELL_SEEN_DEG, Arcs, SeenRound, arcs_of
 from diagnose.measure.grooves import Grooves, find_grooves
 from diagnose.measure.record import Measurement
+from diagnose.measure.smooth import median
 from diagnose.measure.stem import (
     MARGIN,
     WIDTHS,
@@ -106,12 +107,11 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
     run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
     length = (width, height)[run]
     along = np.arange(0, length, 1.0)
-    low, high = (line.at(run, along) for line in pair)
-    share = (np.arange(-3, COLUMNS + 3) + 0.5) / COLUMNS
-    grid = low[:, None] + share[None, :, None] * (high - low)[:, None]
-    cell: Any = grid.astype(np.float32)
-    light = cv2.remap(view.light, cell, NONE, cv2.INTER_LINEAR)
-    free = cv2.remap(view.open.astype(np.uint8), cell, NONE, cv2.INTER_NEAREST) > 0
+    low, high = (line.at(run, along).astype(np.float32) for line in pair)
+    share = ((np.arange(-3, COLUMNS + 3) + 0.5) / COLUMNS).astype(np.float32)
+    grid: Any = low[:, None] + share[None, :, None] * (high - low)[:, None]
+    light = cv2.remap(view.light, grid, NONE, cv2.INTER_LINEAR)
+    free = cv2.remap(view.open.astype(np.uint8), grid, NONE, cv2.INTER_NEAREST) > 0
     light = cv2.GaussianBlur(light, (0, 0), sigmaX=0.6, sigmaY=1.2)
     colour = np.dstack([light[..., 2] - light[..., 1], light[..., 1] - light[..., 0], 0.35 * light[..., 1]])
     stem = np.zeros(len(share), bool)
@@ -166,9 +166,7 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
             leak += float((same & mask[band, edge].any(axis=1)).mean())
         plain = inner & ~cv2.dilate(mask.astype(np.uint8), np.ones((9, 5))).astype(bool)
         rows_of = [(k, np.flatnonzero(plain[:, k])) for k in range(plain.shape[1])]
-        columns = [
-            np.median(colour[at[:: max(1, len(at) // ROWS_ENOUGH)], k, :2], axis=0) for k, at in rows_of if len(at) > 12
-        ]
+        columns = [_middle(colour[at[:: max(1, len(at) // ROWS_ENOUGH)], k, :2]) for k, at in rows_of if len(at) > 12]
         mixed = float(np.std(np.array(columns), axis=0).max()) if len(columns) > 3 else 1.0
         contrast = float(np.linalg.norm(patch_colour - bark_colour))
         of_patch = 0.5 * np.log(min(area, LARGE_ENOUGH)) + np.log(min(contrast, PLAIN_ENOUGH))
@@ -178,6 +176,11 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
         if best is None or score > best.score:
             best = Candidate(pair, float(score), centre, span, across_mm)
     return best
+
+
+def _middle(values: np.ndarray) -> np.ndarray:
+    """The median of each column, (n, m) to (m,): of an even number of values the upper one; four times as fast."""
+    return np.partition(values, len(values) // 2, axis=0)[len(values) // 2]
 
 
 def _looks_like_wood(colour: np.ndarray, bark: np.ndarray) -> bool:
@@ -279,7 +282,7 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
         return None
     own, common = np.full(len(columns), np.nan), np.median(light[bark, 1])  # the stem's shading, from its bark
     for column in np.flatnonzero(bark.sum(axis=0) > 5):
-        own[column] = np.median(light[bark[:, column], column, 1])
+        own[column] = median(light[bark[:, column], column, 1])
     light -= np.clip(np.nan_to_num(own - common), -1.2, 1.2).astype(np.float32)[:, None]
     features = np.dstack(
         [
@@ -304,16 +307,32 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     mask[~inner_rows] = cv2.GC_BGD
     if (mask == cv2.GC_PR_FGD).sum() < 30:
         return None
-    cv2.setRNGSeed(1)
     near = slice(*np.flatnonzero((rows < high + GRAPH_BEYOND) & (rows > low - GRAPH_BEYOND))[[0, -1]] + (0, 1))
-    cv2.grabCut(features[near], mask[near], NONE, np.zeros((1, 65)), np.zeros((1, 65)), 1, cv2.GC_INIT_WITH_MASK)
-    like_wood = (mask == cv2.GC_FGD) | (mask == cv2.GC_PR_FGD)
+    like_wood = np.zeros(hidden.shape, bool)
+    like_wood[near] = _parted(features[near], mask[near])
     bare = _largest(like_wood)
     if bare is None or bare.sum() * step**2 < LEAST_AREA:
         return None
     apart = like_wood & ~cv2.dilate(bare.astype(np.uint8), np.ones((3, 3))).astype(bool)
     level = _to_middle_of_rim(bare, features.astype(np.float32), bark, np.abs(columns) < 0.85 * edge, hidden, step)
     return _patch_of(stem, level, hidden, apart, rows, columns)
+
+
+def _parted(features: np.ndarray, mask: np.ndarray) -> np.ndarray:
+    """What a graph cut (Rother and others 2004) takes for the foreground of grabCut's mask (h, w): bool.
+
+    It is made through cells twice as wide, and its border laid between their middles: where it lies closely is told by
+    the bark's cut edge.
+    """
+    size = (mask.shape[1] // 2, mask.shape[0] // 2)
+    few = cv2.resize(features[: 2 * size[1], : 2 * size[0]], size, interpolation=cv2.INTER_AREA)
+    known = np.ascontiguousarray(mask[: 2 * size[1] : 2, : 2 * size[0] : 2])
+    if not (known == cv2.GC_PR_FGD).any():
+        return np.zeros(mask.shape, bool)
+    cv2.setRNGSeed(1)
+    cv2.grabCut(few, known, NONE, np.zeros((1, 65)), np.zeros((1, 65)), 1, cv2.GC_INIT_WITH_MASK)
+    front = ((known == cv2.GC_FGD) | (known == cv2.GC_PR_FGD)).astype(np.float32)
+    return (cv2.resize(front, mask.shape[::-1], interpolation=cv2.INTER_LINEAR) > 0.5) & (mask != cv2.GC_BGD)
 
 
 def laid_between(place: Place, one: np.ndarray, other: np.ndarray) -> np.ndarray:
@@ -324,7 +343,7 @@ def laid_between(place: Place, one: np.ndarray, other: np.ndarray) -> np.ndarray
     """
     nodes = place(*np.meshgrid(one[::NODES], other[::NODES], indexing="ij"))
     by_one, by_other = _between(len(one)), _between(len(other))
-    return np.stack([by_one @ nodes[..., k] @ by_other.T for k in (0, 1)], axis=2)
+    return np.stack([by_one @ nodes[..., k].astype(np.float32) @ by_other.T for k in (0, 1)], axis=2)
 
 
 def _on_plane(plane: Plane, px: np.ndarray) -> np.ndarray:
@@ -342,7 +361,7 @@ def _between(many: int) -> np.ndarray:
     nodes = (many - 1) // NODES + 1
     place = np.arange(many) / NODES
     first = np.clip(place.astype(int), 0, max(nodes - 2, 0))
-    weight = np.zeros((many, nodes))
+    weight = np.zeros((many, nodes), np.float32)
     weight[np.arange(many), first] = 1 - (place - first)
     if nodes > 1:
         weight[np.arange(many), first + 1] = place - first
@@ -626,7 +645,8 @@ def _grooves_on(picture: Picture, plane: Plane, patch: Patch) -> Grooves | None:
     step = float(np.clip(pixel, 0.08, 0.2))
     up, turn, bare = unrolled(patch, step)
     grid = laid_between(partial(stem.on_surface, radius=stem.radius * (1 - BARK_SHARE[0])), up, turn)
-    light = log_light(sampled(picture.bgr, grid) * 255, white_of_card(picture.bgr, plane, 1))[..., 1]
+    green = sampled(picture.bgr, grid, 1) * 255
+    light = log_light(green, white_of_card(picture.bgr, plane, 1)[1])
     inset = round(0.9 / step)
     inside = cv2.erode(np.pad(bare, 1).astype(np.uint8), np.ones((2 * inset + 1, 2 * inset + 1)))[1:-1, 1:-1] > 0
     inside &= np.abs(turn) < STEEPEST

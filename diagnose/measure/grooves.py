@@ -11,6 +11,7 @@ from scipy import fft
 from diagnose.measure.smooth import smoothed
 
 SPACINGS = (0.5, 9.0)  # of tooth grooves that are looked for [mm]
+FINEST = 1.5 / SPACINGS[0]  # frequency beyond which nothing is looked at [1/mm]
 LEAST_GROOVES = 3.0  # across the run, for a spacing to mean anything
 
 
@@ -61,8 +62,7 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
     overlap = fft.fftshift(fft.irfft2(np.abs(fft.rfft2(soft, size)) ** 2, size))
     best: Grooves | None = None
     strongest = 0.0
-    across, up = _frequencies(size, step)
-    polar = np.hypot(across, up), np.degrees(np.arctan2(up, across))
+    spectrum, polar = _coarse_part(spectrum, size, step)
     for wave, wide in _directions(spectrum, polar, step):
         run = _run(there, step, wave)
         coarse = _spectral_peak(spectrum, polar, step, wave, run / LEAST_GROOVES)
@@ -160,13 +160,17 @@ def _spectral_peak(
 
 def _apart(polar: Polar, wave: float) -> np.ndarray:
     """Angle from a direction [degree], 0 to 90, of every place of a spectrum."""
-    return np.abs((polar[1] - np.float32(wave - 90)) % 180 - 90)
+    turn = polar[1] - np.float32(wave)
+    return np.abs(turn - 180 * np.rint(turn / 180))
 
 
-def _frequencies(size: tuple[int, int], step: float) -> tuple[np.ndarray, np.ndarray]:
-    """Frequency [1/mm] to the right and upwards of every place of the half of a spectrum that says it all."""
-    across, up = np.meshgrid(fft.rfftfreq(size[1], step), -fft.fftfreq(size[0], step))
-    return across.astype(np.float32), up.astype(np.float32)
+def _coarse_part(spectrum: np.ndarray, size: tuple[int, int], step: float) -> tuple[np.ndarray, Polar]:
+    """The half of a spectrum that says it all, without what is finer than grooves are: rows that are left out lie in its
+    middle, columns at its end; and the frequency and direction of every place."""
+    across, up = fft.rfftfreq(size[1], step), -fft.fftfreq(size[0], step)
+    near, columns = np.abs(up) < FINEST, int(np.searchsorted(across, FINEST))
+    x, y = np.meshgrid(across[:columns].astype(np.float32), up[near].astype(np.float32))
+    return spectrum[near, :columns], (np.hypot(x, y), np.degrees(np.arctan2(y, x)))
 
 
 def _passed(spectrum: np.ndarray, size: tuple[int, int], polar: Polar, wave: float, period: float) -> np.ndarray:
@@ -174,7 +178,11 @@ def _passed(spectrum: np.ndarray, size: tuple[int, int], polar: Polar, wave: flo
     length, apart = polar[0], _apart(polar, wave)
     octaves = np.log2(np.maximum(length, 1e-9) * period)
     gain = np.exp(-0.5 * (octaves / 0.45) ** 2 - 0.5 * (apart / 12) ** 2)
-    return np.asarray(fft.fftshift(fft.irfft2(spectrum * gain, size)))
+    upper = (len(spectrum) + 1) // 2  # rows before those that were left out
+    whole = np.zeros((size[0], size[1] // 2 + 1), np.float32)
+    whole[:upper, : spectrum.shape[1]] = spectrum[:upper] * gain[:upper]
+    whole[upper - len(spectrum) :, : spectrum.shape[1]] = spectrum[upper:] * gain[upper:]
+    return np.asarray(fft.fftshift(fft.irfft2(whole, size)))
 
 
 def _across(

@@ -8,7 +8,7 @@ cuts, whose edge stops at the stem's sides. Where any of that fails a tap is ask
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import cv2
@@ -18,7 +18,9 @@ from diagnose.measure.end_shape import End
 from diagnose.measure.two_sides import Line, gaze_at, inside, lab_of, lip_of, pair_score, sample, straight_edges, turned
 from diagnose.photo.picture import Picture
 
-LOOK_AT = {1000: 6, 500: 4, 250: 3}  # longer sides of the reduced pictures [px], and how many stripes, the longest, in each
+# Longer sides of the reduced pictures [px], and how many stripes, the longest, in each. The finer look is for where the
+# first finds nothing that stands out: thin stems.
+LOOKS: tuple[Mapping[int, int], ...] = ({500: 4, 250: 3}, {900: 6})
 COLOUR_BELOW = 800  # longer side of those in which edges of colour alone are looked for too [px]
 CELLS = 16.0  # cells across one diameter in the strip that a stem is followed in
 BEHIND, AHEAD, ASIDE = 10.0, 5.0, 2.2  # extent of that strip around the end, in diameters
@@ -48,16 +50,17 @@ class Glimpse:
     strength: float  # of the weaker of its two sides, in noise units
 
 
-def glimpses(picture: Picture) -> list[Glimpse]:
-    """The ends of stems inside the picture, the sharpest first."""
+def glimpses(picture: Picture) -> Iterator[list[Glimpse]]:
+    """The ends of stems inside the picture, the sharpest first: those seen at a first look, then with a finer one too."""
     found: list[Glimpse] = []
-    for tip, back, diameter in _ends_of_stripes(picture):
-        if any(_lies_on(tip, back, diameter, other) for other in found):
-            continue
-        seen = _followed(picture, tip, back, diameter)
-        if seen is not None and not any(_same(seen, other) for other in found):
-            found.append(seen)
-    return sorted(found, key=lambda each: each.blur)
+    for look_at in LOOKS:
+        for tip, back, diameter in _ends_of_stripes(picture, look_at):
+            if any(_lies_on(tip, back, diameter, other) for other in found):
+                continue
+            seen = _followed(picture, tip, back, diameter)
+            if seen is not None and all(seen.held > other.held for other in found if _same(seen, other)):
+                found = [other for other in found if not _same(seen, other)] + [seen]
+        yield sorted(found, key=lambda each: each.blur)
 
 
 def _lies_on(tip: np.ndarray, back: np.ndarray, diameter: float, stem: Glimpse) -> bool:
@@ -80,9 +83,9 @@ def _same(one: Glimpse, other: Glimpse) -> bool:
 Stripe = tuple[np.ndarray, np.ndarray, float, float, float, float]  # point, direction, from, to, width, length seen
 
 
-def _ends_of_stripes(picture: Picture) -> Iterator[tuple[np.ndarray, np.ndarray, float]]:
+def _ends_of_stripes(picture: Picture, look_at: Mapping[int, int]) -> Iterator[tuple[np.ndarray, np.ndarray, float]]:
     """Ends inside the picture of long stripes with two straight sides: (end, point farther back, diameter) [px]."""
-    for size, most in LOOK_AT.items():
+    for size, most in look_at.items():
         small = _shrunk(picture, size)
         height, width = small.shape[:2]
         factor = max(picture.size) / max(width, height)
@@ -359,6 +362,7 @@ SHARP = 4.0  # greatest blur of its sides [px]
 PLAINLY = 1.25  # how many times as wide as its sides' blur every other stem's must be
 TOGETHER = 1.5  # what lies on a stem is at most so many times sharper than its sides
 STEEP = 0.6  # another edge is as steep as the stem's sides from this share of their steepness
+CLUTTER_AT = 900  # longer side of the reduced picture that is searched for other edges [px]
 CLUTTER = 0.2  # greatest share of the rest of the picture that holds edges as steep
 
 
@@ -367,7 +371,11 @@ def standing_out(picture: Picture, tap: np.ndarray | None = None, reach: float =
 
     reach : the tap's error [px].
     """
-    held = [each for each in glimpses(picture) if each.held >= SEEN]
+    return next((one for seen in glimpses(picture) if (one := _plainest(picture, seen, tap, reach)) is not None), None)
+
+
+def _plainest(picture: Picture, seen: list[Glimpse], tap: np.ndarray | None, reach: float) -> Glimpse | None:
+    held = [each for each in seen if each.held >= SEEN]
     own = [each for each in held if not any(_belongs(each, other) for other in held if other is not each)]
     if tap is not None:
         own = [each for each in own if float(np.linalg.norm(each.tip - tap)) < 2 * reach + each.diameter]
@@ -398,7 +406,7 @@ def _belongs(each: Glimpse, other: Glimpse) -> bool:
 
 def _clutter(picture: Picture, stem: Glimpse) -> float:
     """Share of the picture beside a stem that holds edges as steep as its sides: little where only the stem is sharp."""
-    small = cv2.GaussianBlur(_shrunk(picture, max(LOOK_AT)), (0, 0), 1.0)
+    small = cv2.GaussianBlur(_shrunk(picture, CLUTTER_AT), (0, 0), 1.0)
     height, width = small.shape[:2]
     steps = cv2.split(cv2.morphologyEx(small, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
     steep = cv2.add(cv2.add(steps[0], steps[1], dtype=cv2.CV_32F), steps[2], dtype=cv2.CV_32F)

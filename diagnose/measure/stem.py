@@ -15,8 +15,8 @@ from diagnose.photo.plane import Camera, Plane
 
 MARGIN = 90.0  # how far beyond the card stems are looked for [mm]
 VIEW_SCALE = 1.6  # of the coarse view on the card's plane [px/mm]
+BLOCK = 8  # rows of them that are shifted as one for the directions within two degrees: half a pixel off at most
 ALONG = 4  # pixels along an edge that are read as one; 1 and 4 measured the same within a tenth of a sigma
-TURN_LIMIT = 22.0  # a card held beside a stem has a side along it, within this [degree]
 WIDTHS = (4.0, 110.0)  # stems that a card of 150 x 100 mm is held beside [mm]
 REACH = 45.0  # farthest stem from the card that still counts as beside it [mm]
 LINES = 26  # strongest lines that are paired
@@ -180,45 +180,69 @@ def linear(bgr: np.ndarray) -> np.ndarray:
 
 def log_light(bgr: np.ndarray, white: np.ndarray) -> np.ndarray:
     """ln of light against the card's white, float32; the small addend keeps black finite."""
-    return np.log(linear(bgr) / white.astype(np.float32) + np.float32(0.004))
+    if bgr.dtype == np.uint8:
+        every = np.repeat(np.arange(256, dtype=np.float32)[:, None], bgr.shape[2], axis=1)
+        return cv2.LUT(bgr, log_light(every, white)[None])
+    return np.log(linear(bgr) / np.float32(white) + np.float32(0.004))
 
 
 def straight_edges(view: View) -> list[Line]:
     """The strongest long straight edges about along the card's sides, strongest first.
 
-    For each direction the view is turned and the signed colour step across it is averaged along it: texture
-    cancels, the sides of a stem add up. Steps are kept as bytes, STEP_UNITS to the unit about 128, which also cuts
-    off what is beyond LARGEST_STEP.
+    For each direction the signed colour step across it is averaged along it: texture cancels, the sides of a stem add
+    up. The view is turned to every fifth degree and its steps are summed in short blocks along; for the degrees between
+    the blocks are shifted. Steps are kept as bytes, STEP_UNITS to the unit about 128, which also cuts off what is beyond
+    LARGEST_STEP.
     """
     height, width = view.open.shape
     side = int(np.hypot(width, height)) + 1
+    blocks = -(-side // (ALONG * BLOCK))
+    shown = np.dstack([view.lab, view.open.astype(np.uint8) * 255])
     centre = ((width - 1) / 2, (height - 1) / 2)
-    offsets = np.arange(-TURN_LIMIT, TURN_LIMIT + 0.1, 1.0)
-    angles = np.concatenate([offsets, offsets + 90])
-    there = view.open.astype(np.uint8) * 255
-    strength = np.zeros((len(angles), side), np.float32)
-    turns = []
-    for row, angle in enumerate(angles):
+    angles, turns, sums, counts = [], [], [], []
+    for angle in (*range(-20, 21, 5), *range(70, 111, 5)):
         turn = cv2.getRotationMatrix2D(centre, angle, 1.0)
         turn[:, 2] += (side - 1) / 2 - np.array(centre)
-        turns.append(turn)
-        short = turn.copy()
-        short[1] /= ALONG  # an edge is averaged along itself anyway
-        size = (side, side // ALONG + 1)
-        turned = cv2.warpAffine(view.lab, short, size)
-        seen: Any = cv2.inRange(cv2.warpAffine(there, short, size), WHOLLY_OPEN, 255)
-        step = cv2.Sobel(turned, cv2.CV_8U, 1, 0, ksize=3, scale=0.25 * STEP_UNITS / LAB_UNITS, delta=128)
-        step = cv2.bitwise_and(step, step, mask=seen)
-        count = cv2.reduce(seen, 0, cv2.REDUCE_SUM, dtype=cv2.CV_32S)[0] / 255.0
-        total, squares = (cv2.reduce(step, 0, what, dtype=cv2.CV_32S)[0].astype(float)
-                          for what in (cv2.REDUCE_SUM, cv2.REDUCE_SUM2))
-        squares += 128 * (128 * count[:, None] - 2 * total)  # about 128
-        total -= 128 * count[:, None]
-        many = np.maximum(count, 1)
-        mean = np.linalg.norm(total, axis=1) / STEP_UNITS / many
-        spread = np.sqrt(squares.sum(axis=1) / many) / STEP_UNITS
-        strength[row] = np.where(count * ALONG > LEAST_LENGTH * view.scale, mean**2 / (spread + 0.5), 0)
-    return list(_peaks(strength, angles, turns, side))
+        steps, seen = _block_sums(shown, turn, (side, blocks))
+        for between in range(-2, 3):
+            lean = float(np.tan(np.radians(between)))
+            shear = np.array([[1, lean, -lean * (side - 1) / 2], [0, 1, 0]])
+            row = np.array([[1, 0, 0], [0, ALONG * BLOCK, (ALONG * BLOCK - ALONG) / 2], [0, 0, 1]])  # a block's middle
+            shift = np.array([(shear @ row)[0], (0, 1, 0)])
+            sums.append(cv2.reduce(cv2.warpAffine(steps, shift, (side, blocks)), 0, cv2.REDUCE_SUM)[0])
+            counts.append(cv2.reduce(cv2.warpAffine(seen, shift, (side, blocks)), 0, cv2.REDUCE_SUM)[0])
+            angles.append(angle + between)
+            turns.append(shear @ np.vstack([turn, (0, 0, 1)]))
+    total, squares, count = np.array(sums)[..., :3], np.array(sums)[..., 3], np.array(counts)
+    many = np.maximum(count, 1)
+    mean = np.linalg.norm(total, axis=2) / STEP_UNITS / many
+    spread = np.sqrt(squares / many) / STEP_UNITS
+    strength = np.where(count * ALONG > LEAST_LENGTH * view.scale, mean**2 / (spread + 0.5), 0)
+    return list(_peaks(strength, np.array(angles), turns, side))
+
+
+def _block_sums(shown: np.ndarray, turn: np.ndarray, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """In blocks of BLOCK rows along, ALONG pixels apart, of a turned view, (h, w, 4) CIELAB and whether it is open:
+    sums of the steps across and of their squares, (blocks, side, 4), and how many were seen, (blocks, side); float32."""
+    short = turn.copy()
+    short[1] /= ALONG  # an edge is averaged along itself anyway
+    turned = cv2.warpAffine(shown, short, (size[0], size[1] * BLOCK))
+    seen = cv2.threshold(cv2.extractChannel(turned, 3), WHOLLY_OPEN - 1, 1, cv2.THRESH_BINARY)[1]
+    step = cv2.Sobel(turned, cv2.CV_8U, 1, 0, ksize=3, scale=0.25 * STEP_UNITS / LAB_UNITS, delta=128)
+    signed = cv2.subtract(step, (128.0,) * 4, dtype=cv2.CV_16S)
+    signed = cv2.bitwise_and(signed, signed, mask=seen)
+    squared = cv2.split(cv2.multiply(signed, signed, dtype=cv2.CV_32F))
+    sums = _added(signed).astype(np.float32)
+    sums[..., 3] = _added(cv2.add(cv2.add(squared[0], squared[1]), squared[2]))
+    return sums, _added(seen).astype(np.float32)
+
+
+def _added(rows: np.ndarray) -> np.ndarray:
+    """The sum of each BLOCK rows, by pairs."""
+    parts = [rows[k::BLOCK] for k in range(BLOCK)]
+    while len(parts) > 1:
+        parts = [cv2.add(one, other) for one, other in zip(parts[::2], parts[1::2], strict=True)]
+    return parts[0]
 
 
 def _peaks(strength: np.ndarray, angles: np.ndarray, turns: list[np.ndarray], side: int) -> Iterator[Line]:
@@ -463,12 +487,13 @@ def _straight(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
     return float(slope), float(offset), weight
 
 
-def sampled(bgr: np.ndarray, px: np.ndarray) -> np.ndarray:
-    """Colours 0 to 1 at pixels (h, w, 2), bilinear, float32."""
+def sampled(bgr: np.ndarray, px: np.ndarray, channel: int | None = None) -> np.ndarray:
+    """Colours 0 to 1, or one channel of them, at pixels (h, w, 2), bilinear, float32."""
     x, y = px[..., 0], px[..., 1]
     low = np.maximum(np.floor((x.min(), y.min())).astype(int) - 2, 0)
     high = np.ceil((x.max(), y.max())).astype(int) + 3
     part = bgr[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
+    part = part if channel is None else np.ascontiguousarray(part[..., channel])
     here = (px - low).astype(np.float32)
     return cv2.remap(part, here, None, cv2.INTER_LINEAR).astype(np.float32) / 255
 

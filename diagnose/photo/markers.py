@@ -17,6 +17,7 @@ from diagnose.photo.layouts import MODULES_A_SIDE, Layout
 from diagnose.photo.picture import Picture
 
 LEAST_SIDE_PX = 9.0  # below this the modules are smaller than the blur of a sharp picture
+DARKER, DARKEST = 5.0, (8.0, 21.0)  # threshold below the surroundings' mean: times the grain, and its range [grey levels]
 GROUPS, STEPS = 24, 21  # samples along a side and across it
 GAMMA = 2.2  # close to sRGB's curve (IEC 61966-2-1); edges are symmetric in light, not in pixel values
 LIGHT = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)  # pixel value -> light, 0 to 1
@@ -45,9 +46,13 @@ def _dictionary() -> cv2.aruco.Dictionary:
 
 
 @cache
-def _detector(thorough: bool) -> cv2.aruco.ArucoDetector:
-    """One threshold window is quick and enough for a card that fills the picture; three find small ones."""
+def _detector(darker: int, thorough: bool) -> cv2.aruco.ArucoDetector:
+    """One threshold window is quick and enough for a card that fills the picture; three find small ones.
+
+    darker : how much darker than their surroundings' mean the markers' black must be [grey levels].
+    """
     settings = cv2.aruco.DetectorParameters()
+    settings.adaptiveThreshConstant = darker
     settings.adaptiveThreshWinSizeMin = 5 if thorough else 9
     settings.adaptiveThreshWinSizeMax = 25 if thorough else 9
     settings.adaptiveThreshWinSizeStep = 10
@@ -81,9 +86,17 @@ def _read(picture: Picture, factor: int, thorough: bool) -> list[tuple[int, np.n
     name = ("markers", factor, thorough)
     if name not in picture.kept:
         grey = cv2.cvtColor(picture.smaller(factor), cv2.COLOR_BGR2GRAY)
-        corners, ids, _ = _detector(thorough).detectMarkers(grey)
+        darker = round(float(np.clip(DARKER * _grain(grey), *DARKEST)))
+        corners, ids, _ = _detector(darker, thorough).detectMarkers(grey)
         picture.kept[name] = [] if ids is None else list(zip(ids.ravel().tolist(), corners, strict=True))
     return picture.kept[name]
+
+
+def _grain(grey: np.ndarray) -> float:
+    """Standard deviation of neighbouring pixels from a straight course along some fifty rows [grey levels]."""
+    rows = grey[:: max(1, len(grey) // 50)].astype(np.int16)
+    bend = np.abs(rows[:, 2:] - 2 * rows[:, 1:-1] + rows[:, :-2])
+    return 1.4826 * float(np.median(bend)) / float(np.sqrt(6))
 
 
 def first_factor(picture: Picture, long_side: int) -> int:
