@@ -47,6 +47,7 @@ ROWS_ENOUGH = 50  # of a column, to tell its colour by
 COLUMNS = 20  # across a strip
 GRAPH_BEYOND = 10.0  # how much bark above and below a patch is enough to know bark by [mm]
 MOST_CELLS = 80_000  # of the strip that a patch is outlined on: a large patch needs no finer ones
+MOST_UNROLLED = 250_000  # cells that grooves are looked for on: a large patch has so many that coarser ones do
 NODES = 6  # cells of a strip between those whose place is worked out
 BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems, with sigma; own readings
 FRAY = 0.07  # what is narrower than this share of a patch's width at its ends is a fray; of an ellipse's height 0.25 %
@@ -126,7 +127,7 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
     cv2.setRNGSeed(1)
     some = sample[:: max(1, len(sample) // ENOUGH_CELLS)]
     _, _, centres = cv2.kmeans(
-        some, 4, NONE, (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 20, 0.01), 2, cv2.KMEANS_PP_CENTERS
+        some, 4, NONE, (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 10, 0.01), 2, cv2.KMEANS_PP_CENTERS
     )
     labels = np.full(free.shape, -1)
     labels[inner] = np.argmin((centres**2).sum(axis=1) - 2 * sample @ centres.T, axis=1)
@@ -642,7 +643,8 @@ def _grooves_on(picture: Picture, plane: Plane, patch: Patch) -> Grooves | None:
     """Tooth grooves on the wood, which lies a bark's thickness below the outline; None where none are sure."""
     stem = patch.stem
     pixel = stem.distance / stem.camera.K[0, 0]
-    step = float(np.clip(pixel, 0.08, 0.2))
+    area = np.ptp(patch.up) * np.ptp(patch.turn) * stem.radius
+    step = float(np.clip(max(pixel, np.sqrt(area / MOST_UNROLLED)), 0.08, 0.2))
     up, turn, bare = unrolled(patch, step)
     grid = laid_between(partial(stem.on_surface, radius=stem.radius * (1 - BARK_SHARE[0])), up, turn)
     green = sampled(picture.bgr, grid, 1) * 255

@@ -101,6 +101,7 @@ class Fit:
 
 # The parameters of a fit, in this order, and for each a step small enough to take its derivative.
 TURN, SHIFT, FOCAL, K1, CURL, CREEP, CENTRE = slice(0, 3), slice(3, 6), 6, 7, slice(8, 11), 11, slice(12, 14)
+SAME_SLOPES = 0.1  # squared length of a way, in sigmas, within which the model is as good as straight: 0.002 px
 STEPS = np.array([1e-5] * 3 + [1e-3] * 3 + [1e-5, 1e-5] + [1e-7] * 3 + [1e-3] + [1e-6] * 2)
 
 
@@ -216,12 +217,14 @@ def _least_squares(
         return float((weight[:, None] * miss_of(p) ** 2).sum() + ((p * inverse) ** 2).sum())
 
     weight, normal = np.ones(len(px)), np.eye(len(p))
+    jacobian, moved = np.zeros((px.size, len(p))), np.inf
     for turn in range(40):
         miss = miss_of(p)
         far = max(3.0, 50.0 * 0.6**turn)
         weight = 1.0 / (1.0 + (miss**2).sum(axis=1) / far**2)
-        by_step = [(miss - miss_of(p + step)).ravel() for step in np.diag(STEPS)]
-        jacobian = np.stack(by_step, axis=1) / STEPS
+        if moved > SAME_SLOPES:
+            by_step = [(miss - miss_of(p + step)).ravel() for step in np.diag(STEPS)]
+            jacobian, moved = np.stack(by_step, axis=1) / STEPS, 0.0
         weighted = np.repeat(weight, 2)[:, None] * jacobian
         normal = jacobian.T @ weighted + np.diag(inverse**2)
         gradient = weighted.T @ miss.ravel() - inverse**2 * p
@@ -234,7 +237,8 @@ def _least_squares(
             damping *= 10
         else:
             break
-        p = p + move
-        if far == 3.0 and float(move @ normal @ move) < 1e-4:
+        p, step_size = p + move, float(move @ normal @ move)
+        moved += step_size
+        if far == 3.0 and step_size < 1e-4:
             break
     return p, np.linalg.inv(normal), weight
