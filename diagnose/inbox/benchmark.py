@@ -5,13 +5,16 @@ worker and with two, and prints the ratio beside the machine's own ceiling: plai
 side by side. Taking in is left out, and so are the first ten photos measured and the first ten submissions judged, while
 the workers start. One thread a worker; nothing is kept from one run to the next.
 
-`python -m diagnose.inbox.benchmark costs` prints what one photo costs, beside its plain decode, and
+`python -m diagnose.inbox.benchmark costs` prints what one photo costs, beside its plain decode: the bundled photos, the
+same enlarged to 8 and 12 megapixels with a sensor's grain, so that they are as long to decode as a camera's, and one drawn
+at these sizes. `python -m diagnose.inbox.benchmark enlarged FOLDER` does the second for the photos of other folders, and
 `python -m diagnose.inbox.benchmark memory [FEW] [MANY]` the most memory that a worker, and what feeds the workers,
 took for few photos and for many.
 """
 
 from __future__ import annotations
 
+import io
 import os
 import re
 import statistics
@@ -28,6 +31,7 @@ from typing import NamedTuple
 
 import cv2
 import numpy as np
+from PIL import Image
 
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.inbox.intake import Message, Photo
@@ -131,11 +135,44 @@ def speed(many: int = 120, runs: int = 3) -> None:
     print(f"at the pace of two workers 1,000,000 photos take {days:.1f} days")
 
 
+GRAIN = 5.0, 1.5  # standard deviation of the grain that enlarged photos get, in grey and in colour [grey levels]
+
+
+def enlarged(data: bytes, megapixels: float) -> bytes:
+    """A photo enlarged to a camera's size and grained, as JPEG of quality 92, its EXIF kept."""
+    with Image.open(io.BytesIO(data)) as stored:
+        shown = np.asarray(stored.convert("RGB"))
+        exif = stored.getexif()
+    by = float(np.sqrt(megapixels * 1e6 / (shown.shape[0] * shown.shape[1])))
+    large = cv2.resize(shown, None, fx=by, fy=by, interpolation=cv2.INTER_CUBIC)
+    rng, (height, width) = np.random.default_rng(1), large.shape[:2]
+    grey = cv2.GaussianBlur(rng.normal(0, 1, (height, width)).astype(np.float32), (0, 0), 0.6)
+    colour = cv2.resize(rng.normal(0, 1, (height // 2, width // 2, 3)).astype(np.float32), (width, height))
+    grained = large + GRAIN[0] * (grey / grey.std())[..., None] + GRAIN[1] * colour
+    out = io.BytesIO()
+    Image.fromarray(np.clip(grained, 0, 255).astype(np.uint8)).save(out, "JPEG", quality=92, exif=exif)
+    return out.getvalue()
+
+
+def costs_enlarged(photos: Path = PHOTOS) -> None:
+    """Prints what the photos of each folder cost, enlarged to 8 and 12 megapixels."""
+    for megapixels in (8, 12):
+        for place, files in groupby(sorted(photos.rglob("*.jpg")), lambda file: file.parent.name):
+            each = [enlarged(file.read_bytes(), megapixels) for file in files]
+            spent = [cost_of_one(data) for data in each]
+            ratios = [cost / plain for cost, plain in spent]
+            print(f"{place}, {megapixels} megapixels, {statistics.median(map(len, each)) / 1e6:.1f} MB: median "
+                  f"{1000 * statistics.median(cost for cost, _ in spent):.0f} ms, {statistics.median(ratios):.1f} times its "
+                  f"plain decode; most {1000 * max(spent)[0]:.0f} ms, {max(ratios):.1f} times; "
+                  f"all together {sum(cost for cost, _ in spent) / sum(plain for _, plain in spent):.1f} times", flush=True)
+
+
 def costs() -> None:
-    """Prints what each bundled photo costs, and drawn ones of 8 and 12 megapixels."""
+    """Prints what each bundled photo costs, as it is and enlarged, and drawn ones of 8 and 12 megapixels."""
     for place, files in groupby(sorted(PHOTOS.rglob("*.jpg")), lambda file: file.parent.name):
         each = [1000 * cost_of_one(file.read_bytes())[0] for file in files]
         print(f"{place}, 1.7 megapixels: median {statistics.median(each):.0f} ms, most {max(each):.0f} ms of one core")
+    costs_enlarged()
     for size in ((3264, 2448), (4000, 3000)):
         scene = replace(SCENE, size=size)
         bgr, _ = raster_of(scene)
@@ -184,6 +221,8 @@ if __name__ == "__main__":
     words = sys.argv[1:]
     if words[:1] == ["costs"]:
         costs()
+    elif words[:1] == ["enlarged"]:
+        costs_enlarged(Path(words[1]))
     elif words[:1] == ["memory"]:
         memory(*(int(word) for word in words[1:3]))
     else:

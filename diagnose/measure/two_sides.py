@@ -64,8 +64,8 @@ def gaze_at(picture: Picture, point: np.ndarray) -> Gaze:
     K = np.array([[focal.value, 0, (width - 1) / 2], [0, focal.value, (height - 1) / 2], [0, 0, 1]])
     ray = np.linalg.solve(K, np.array([*point, 1.0]))
     ray /= np.linalg.norm(ray)
-    turn = np.cross((0, 0, 1.0), ray)
-    sine = float(np.linalg.norm(turn))
+    turn = np.array([-ray[1], ray[0], 0.0])  # the viewing axis crossed with the ray
+    sine = float(np.hypot(*ray[:2]))
     R = np.eye(3) if sine < 1e-9 else cv2.Rodrigues(turn / sine * np.arcsin(min(sine, 1.0)))[0]
     own = np.array([[focal.value, 0, 0], [0, focal.value, 0], [0, 0, 1]])
     return Gaze(K @ R @ np.linalg.inv(own), float(ray[2]))
