@@ -14,8 +14,8 @@ from diagnose.photo.plane import Camera, Plane
 
 MARGIN = 90.0  # how far beyond the card stems are looked for [mm]
 VIEW_SCALE = 1.6  # of the coarse view on the card's plane [px/mm]
-BLOCK = 8  # rows of them that are shifted as one for the directions within two degrees: half a pixel off at most
 ALONG = 4  # pixels along an edge that are read as one; 1 and 4 measured the same within a tenth of a sigma
+BLOCK = 8  # such readings are shifted as one for directions within two degrees: half a pixel off at most
 WIDTHS = (4.0, 110.0)  # stems that a card of 150 x 100 mm is held beside [mm]
 REACH = 45.0  # farthest stem from the card that still counts as beside it [mm]
 LINES = 26  # strongest lines that are paired
