@@ -17,9 +17,10 @@ import pytest
 import skimage.data
 
 from diagnose.cannot_use import CannotUse
-from diagnose.measure.free_twig import _least_cut, _parted, measure_free_end
+from diagnose.measure.free_twig import _least_cut, _parted, _plain_cut, measure_free_end
 from diagnose.measure.record import Measurement
 from diagnose.measure.simulate.free import any_surroundings, picture_of
+from diagnose.measure.standing_out import glimpses
 from diagnose.photo.picture import read_picture
 from diagnose.photo.scale import find_coin, known_length, px_per_mm
 from tests.conftest import PHOTOS
@@ -139,9 +140,17 @@ def test_where_the_coins_own_rim_is_lost_a_round_piece_of_leaf_does_not_stand_in
 def test_a_finger_that_reaches_into_the_picture_is_not_taken_for_a_cut_twig() -> None:
     """It was, where the twig behind it was not seen first."""
     data, truth = picture_of(any_surroundings(84_037, kind="clean"))
-    found = measure_free_end(read_picture(data, "finger.jpg"))
+    picture = read_picture(data, "finger.jpg")
+    *_, everything = glimpses(picture)
+    tapped = measure_free_end(picture, [tuple(truth.twig.tip_px), tuple(truth.twig.back_px)])
+    wide = np.linalg.norm(np.diff(tapped.shapes["diameter_line"], axis=0))
+    fingers = [each for each in everything if each.diameter > 2 * wide]
+    assert fingers and all(_plain_cut(picture, finger) is None for finger in fingers)
+    found = measure_free_end(picture)
     if found.measured:
         assert np.linalg.norm(found.shapes["face_line"].mean(axis=0) - truth.twig.tip_px) < 5.0
+        slope = found.measured["seen_slope_deg"]
+        assert abs(slope.value - truth.twig.seen_slope_deg) < 2 * slope.sigma
 
 
 def test_a_cut_looked_for_near_a_coarser_one_is_the_least_cut() -> None:

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from diagnose.measure.bark_patch import _parted
+from diagnose.measure.bark_patch import _cut_out
 from diagnose.measure.stem import VIEW_SCALE, View, straight_edges
 from diagnose.photo import camera
 from diagnose.photo.markers import _grain
@@ -49,7 +49,7 @@ def test_a_patch_parted_through_wider_cells_is_the_ellipse_that_was_drawn_to_hal
     drawn = round_ < 1
     colours = np.where(drawn[..., None], (150, 120, 200), (110, 100, 140)) + rng.normal(0, 18, (*drawn.shape, 3))
     mask = np.where(round_ < 0.8, cv2.GC_PR_FGD, np.where(round_ > 1.5, cv2.GC_BGD, cv2.GC_PR_BGD)).astype(np.uint8)
-    found = _parted(np.clip(colours, 0, 255).astype(np.uint8), mask)
+    found = _cut_out(np.clip(colours, 0, 255).astype(np.uint8), mask)
     rim = np.pi * (45 + 70)  # about the length of its border [cells]
     assert (found != drawn).sum() < 0.9 * rim
     assert abs(int(found.sum()) - int(drawn.sum())) < 0.6 * rim
@@ -58,7 +58,7 @@ def test_a_patch_parted_through_wider_cells_is_the_ellipse_that_was_drawn_to_hal
 def test_a_patch_too_small_for_wider_cells_is_none() -> None:
     mask = np.full((40, 40), cv2.GC_PR_BGD, np.uint8)
     mask[::2, 1] = cv2.GC_PR_FGD
-    assert not _parted(np.full((40, 40, 3), 100, np.uint8), mask).any()
+    assert not _cut_out(np.full((40, 40, 3), 100, np.uint8), mask).any()
 
 
 def test_slopes_kept_from_step_to_step_fit_the_same_card(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -14,7 +14,6 @@ took for few photos and for many.
 
 from __future__ import annotations
 
-import io
 import os
 import re
 import statistics
@@ -31,14 +30,13 @@ from typing import NamedTuple
 
 import cv2
 import numpy as np
-from PIL import Image
 
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.inbox.intake import Message, Photo
 from diagnose.inbox.simulate import seen_from_elsewhere
 from diagnose.inbox.work import judge, look_at, measure, take_in
 from diagnose.measure.accuracy import PHOTOS
-from diagnose.measure.simulate.large import MEGABYTES, SCENE, of_size
+from diagnose.measure.simulate.large import MEGABYTES, SCENE, enlarged, of_size
 from diagnose.measure.simulate.twig import raster_of
 
 WARM = 10  # photos done before the clock starts
@@ -133,25 +131,6 @@ def speed(many: int = 120, runs: int = 3) -> None:
     print(f"two workers are {gain:.2f} times one: {gain / limit:.2f} of the ceiling")
     days = 1e6 / statistics.median(two_workers) / 86_400
     print(f"at the pace of two workers 1,000,000 photos take {days:.1f} days")
-
-
-GRAIN = 5.0, 1.5  # standard deviation of the grain that enlarged photos get, in grey and in colour [grey levels]
-
-
-def enlarged(data: bytes, megapixels: float) -> bytes:
-    """A photo enlarged to a camera's size and grained, as JPEG of quality 92, its EXIF kept."""
-    with Image.open(io.BytesIO(data)) as stored:
-        shown = np.asarray(stored.convert("RGB"))
-        exif = stored.getexif()
-    by = float(np.sqrt(megapixels * 1e6 / (shown.shape[0] * shown.shape[1])))
-    large = cv2.resize(shown, None, fx=by, fy=by, interpolation=cv2.INTER_CUBIC)
-    rng, (height, width) = np.random.default_rng(1), large.shape[:2]
-    grey = cv2.GaussianBlur(rng.normal(0, 1, (height, width)).astype(np.float32), (0, 0), 0.6)
-    colour = cv2.resize(rng.normal(0, 1, (height // 2, width // 2, 3)).astype(np.float32), (width, height))
-    grained = large + GRAIN[0] * (grey / grey.std())[..., None] + GRAIN[1] * colour
-    out = io.BytesIO()
-    Image.fromarray(np.clip(grained, 0, 255).astype(np.uint8)).save(out, "JPEG", quality=92, exif=exif)
-    return out.getvalue()
 
 
 def costs_enlarged(photos: Path = PHOTOS) -> None:

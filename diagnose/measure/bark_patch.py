@@ -310,7 +310,7 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
         return None
     near = slice(*np.flatnonzero((rows < high + GRAPH_BEYOND) & (rows > low - GRAPH_BEYOND))[[0, -1]] + (0, 1))
     like_wood = np.zeros(hidden.shape, bool)
-    like_wood[near] = _parted(features[near], mask[near])
+    like_wood[near] = _cut_out(features[near], mask[near])
     bare = _largest(like_wood)
     if bare is None or bare.sum() * step**2 < LEAST_AREA:
         return None
@@ -319,7 +319,7 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     return _patch_of(stem, level, hidden, apart, rows, columns)
 
 
-def _parted(features: np.ndarray, mask: np.ndarray) -> np.ndarray:
+def _cut_out(features: np.ndarray, mask: np.ndarray) -> np.ndarray:
     """What a graph cut (Rother and others 2004) takes for the foreground of grabCut's mask (h, w): bool.
 
     It is made through cells twice as wide, and its border laid between their middles: where it lies closely is told by

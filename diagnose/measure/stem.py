@@ -198,6 +198,7 @@ def straight_edges(view: View) -> list[Line]:
     blocks = -(-side // (ALONG * BLOCK))
     shown = np.dstack([view.lab, view.open.astype(np.uint8) * 255])
     centre = ((width - 1) / 2, (height - 1) / 2)
+    to_row = np.array([[1, 0, 0], [0, ALONG * BLOCK, (ALONG * BLOCK - ALONG) / 2], [0, 0, 1]])  # of a block's middle
     angles, turns, sums, counts = [], [], [], []
     for angle in (*range(-20, 21, 5), *range(70, 111, 5)):
         turn = cv2.getRotationMatrix2D(centre, angle, 1.0)
@@ -206,8 +207,7 @@ def straight_edges(view: View) -> list[Line]:
         for between in range(-2, 3):
             lean = float(np.tan(np.radians(between)))
             shear = np.array([[1, lean, -lean * (side - 1) / 2], [0, 1, 0]])
-            row = np.array([[1, 0, 0], [0, ALONG * BLOCK, (ALONG * BLOCK - ALONG) / 2], [0, 0, 1]])  # a block's middle
-            shift = np.array([(shear @ row)[0], (0, 1, 0)])
+            shift = np.array([(shear @ to_row)[0], (0, 1, 0)])
             sums.append(cv2.reduce(cv2.warpAffine(steps, shift, (side, blocks)), 0, cv2.REDUCE_SUM)[0])
             counts.append(cv2.reduce(cv2.warpAffine(seen, shift, (side, blocks)), 0, cv2.REDUCE_SUM)[0])
             angles.append(angle + between)
