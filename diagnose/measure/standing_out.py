@@ -22,6 +22,8 @@ from diagnose.photo.picture import Picture
 # first finds nothing that stands out: thin stems.
 LOOKS: tuple[Mapping[int, int], ...] = ({500: 4, 250: 3}, {900: 6})
 COLOUR_BELOW = 800  # longer side of those in which edges of colour alone are looked for too [px]
+import os
+CANNY=eval(os.environ.get('CANNY','(50,50)'))
 CELLS = 16.0  # cells across one diameter in the strip that a stem is followed in
 BEHIND, AHEAD, ASIDE = 10.0, 5.0, 2.2  # extent of that strip around the end, in diameters
 WHOLE = -0.8  # before here, in diameters, a stem's sides are looked for
@@ -137,9 +139,9 @@ def _shrunk(picture: Picture, size: int) -> np.ndarray:
 def _stripes(lab: np.ndarray) -> list[Stripe]:
     """Pairs of parallel straight edges, put together where they continue each other, the plainest first."""
     lines = []
-    finder = cv2.createLineSegmentDetector()
+    finder = cv2.ximgproc.createFastLineDetector(20, 1.414, CANNY[0], CANNY[1], 3, False)
     for channel in range(2 if max(lab.shape) < COLOUR_BELOW else 1):
-        found = finder.detect(cv2.GaussianBlur(lab[..., channel], (0, 0), 0.8))[0]
+        found = finder.detect(cv2.GaussianBlur(lab[..., channel], (0, 0), 0.8))
         if found is not None:
             lines.append(found.reshape(-1, 4))
     if not lines:

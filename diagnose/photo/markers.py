@@ -7,8 +7,10 @@ corners are where the lines meet.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -18,6 +20,7 @@ from diagnose.photo.picture import Picture
 
 LEAST_SIDE_PX = 9.0  # below this the modules are smaller than the blur of a sharp picture
 DARKER, DARKEST = 5.0, (8.0, 21.0)  # threshold below the surroundings' mean: times the grain, and its range [grey levels]
+SQUARE = 0.6  # least share of the longest side that a square's shortest has in a picture, as at 50 degrees from above it
 GROUPS, STEPS = 24, 21  # samples along a side and across it
 GAMMA = 2.2  # close to sRGB's curve (IEC 61966-2-1); edges are symmetric in light, not in pixel values
 LIGHT = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)  # pixel value -> light, 0 to 1
@@ -72,9 +75,9 @@ def detect(picture: Picture, layout: Layout, factor: int, thorough: bool = True)
     as little as 0.3 of their contrast, whose markers a thorough look at the same threshold for all reads, two or more of
     them, it overlooked 4; finer copies of the picture come after it.
     """
-    found = _read(picture, factor, thorough=False)
+    found = _seen(picture, factor, thorough=False).read
     if thorough and any(id_ in layout.markers for id_, _ in found):
-        found = _read(picture, factor, thorough=True)
+        found = _seen(picture, factor, thorough=True).read
     return [
         Marker(id_, (quad.reshape(4, 2).astype(float) + 0.5) * factor - 0.5, np.zeros(4, bool))
         for id_, quad in found
@@ -82,14 +85,32 @@ def detect(picture: Picture, layout: Layout, factor: int, thorough: bool = True)
     ]
 
 
-def _read(picture: Picture, factor: int, thorough: bool) -> list[tuple[int, np.ndarray]]:
-    """Ids and corners of all markers; kept, since cards and staffs have theirs from one dictionary."""
+def hinted(picture: Picture, factor: int) -> bool:
+    """Could a finer copy than the one reduced by `factor` show markers? Only where this one shows one, or a square."""
+    seen = _seen(picture, factor, thorough=False)
+    return bool(seen.read) or any(_square(quad.reshape(4, 2)) for quad in seen.unread)
+
+
+def _square(quad: np.ndarray) -> bool:
+    sides = np.linalg.norm(quad - np.roll(quad, -1, axis=0), axis=1)
+    return bool(sides.min() > SQUARE * sides.max())
+
+
+class _Seen(NamedTuple):
+    """Ids and corners of the markers that were read, and corners of dark four-cornered things that were not."""
+
+    read: list[tuple[int, np.ndarray]]
+    unread: Sequence[np.ndarray]
+
+
+def _seen(picture: Picture, factor: int, thorough: bool) -> _Seen:
+    """All markers of a reduced picture; kept, since cards and staffs have theirs from one dictionary."""
     name = ("markers", factor, thorough)
     if name not in picture.kept:
         grey = cv2.cvtColor(picture.smaller(factor), cv2.COLOR_BGR2GRAY)
         darker = round(float(np.clip(DARKER * _grain(grey), *DARKEST)))
-        corners, ids, _ = _detector(darker, thorough).detectMarkers(grey)
-        picture.kept[name] = [] if ids is None else list(zip(ids.ravel().tolist(), corners, strict=True))
+        corners, ids, unread = _detector(darker, thorough).detectMarkers(grey)
+        picture.kept[name] = _Seen([] if ids is None else list(zip(ids.ravel().tolist(), corners, strict=True)), unread)
     return picture.kept[name]
 
 

@@ -227,7 +227,7 @@ def _jpeg_is_whole(data: bytes) -> bool:
             at += 1
             continue
         if data[at + 1] == 0xDA:
-            return data.find(b"\xff\xd9", at) >= 0
+            return data.rfind(b"\xff\xd9", at) >= 0  # from the file's end, where it is met at once
         at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
     return False
 

@@ -11,11 +11,12 @@ import numpy as np
 
 from diagnose.photo.camera import Camera, Fit, Marks, fit_sheet, on_sheet
 from diagnose.photo.layouts import CARD, STAFF, Layout
-from diagnose.photo.markers import LEAST_SIDE_PX, Marker, agrees, detect, first_factor, look_near, refine
+from diagnose.photo.markers import LEAST_SIDE_PX, Marker, agrees, detect, first_factor, hinted, look_near, refine
 from diagnose.photo.picture import CROPPED_FOCAL_SIGMA, DIAGONAL_35MM, CannotUse, Picture
 
 __all__ = ["Camera", "Plane", "StaffMarkers", "find_card", "find_staff"]
 
+FINE = 1400  # longer side of a picture that shows at least a square where a finer one shows markers [px]
 PLAIN_PX = 20.0  # a staff's markers that are read so large are all read, or looked for one after the other
 DEFAULT_F35 = 26.0  # main lens of common phones [mm]; common practice, no source
 DEFAULT_F35_SIGMA = 0.2  # relative: from wide phone lenses to a field camera's normal lens
@@ -178,7 +179,8 @@ def _consistent_markers(
         found = _agreeing(detect(picture, layout, factor, thorough), layout)
         best = max(best, found, key=len)
         plain = len(best) >= 2 and min(marker.side_px for marker in best) >= plain_px * factor
-        if len(best) >= enough or factor == 1 or plain:
+        fine = max(picture.size) / factor >= FINE and not hinted(picture, factor)
+        if len(best) >= enough or factor == 1 or plain or fine:
             break
         factor, thorough = factor // 2, True
     if len(best) >= 2:
