@@ -8,7 +8,7 @@ cuts, whose edge stops at the stem's sides. Where any of that fails a tap is ask
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -18,12 +18,12 @@ from diagnose.measure.end_shape import End
 from diagnose.measure.two_sides import Line, gaze_at, inside, lab_of, lip_of, pair_score, sample, straight_edges, turned
 from diagnose.photo.picture import Picture
 
-# Longer sides of the reduced pictures [px], and how many stripes, the longest, in each. The finer look is for where the
-# first finds nothing that stands out: thin stems.
-LOOKS: tuple[Mapping[int, int], ...] = ({500: 4, 250: 3}, {900: 6})
+# Longer side of the reduced picture [px], about, and how many of its stripes, the longest, are followed. The finer look is
+# for where the first finds nothing that stands out: thin stems.
+LOOKS = ((500, 4), (900, 6))
+STEEP_COLOUR = 20.0  # change of a colour over three pixels from which on an edge runs there [8-bit L*a*b*]
+SHORTEST = 20  # of the straight pieces of edges [px]
 COLOUR_BELOW = 800  # longer side of those in which edges of colour alone are looked for too [px]
-import os
-CANNY=eval(os.environ.get('CANNY','(50,50)'))
 CELLS = 16.0  # cells across one diameter in the strip that a stem is followed in
 BEHIND, AHEAD, ASIDE = 10.0, 5.0, 2.2  # extent of that strip around the end, in diameters
 WHOLE = -0.8  # before here, in diameters, a stem's sides are looked for
@@ -55,8 +55,8 @@ class Glimpse:
 def glimpses(picture: Picture) -> Iterator[list[Glimpse]]:
     """The ends of stems inside the picture, the sharpest first: those seen at a first look, then with a finer one too."""
     found: list[Glimpse] = []
-    for look_at in LOOKS:
-        for tip, back, diameter in _ends_of_stripes(picture, look_at):
+    for size, most in LOOKS:
+        for tip, back, diameter in _ends_of_stripes(picture, size, most):
             if any(_lies_on(tip, back, diameter, other) for other in found):
                 continue
             seen = _followed(picture, tip, back, diameter)
@@ -85,24 +85,23 @@ def _same(one: Glimpse, other: Glimpse) -> bool:
 Stripe = tuple[np.ndarray, np.ndarray, float, float, float, float]  # point, direction, from, to, width, length seen
 
 
-def _ends_of_stripes(picture: Picture, look_at: Mapping[int, int]) -> Iterator[tuple[np.ndarray, np.ndarray, float]]:
+def _ends_of_stripes(picture: Picture, size: int, most: int) -> Iterator[tuple[np.ndarray, np.ndarray, float]]:
     """Ends inside the picture of long stripes with two straight sides: (end, point farther back, diameter) [px]."""
-    for size, most in look_at.items():
-        small = _shrunk(picture, size)
-        height, width = small.shape[:2]
-        factor = max(picture.size) / max(width, height)
-        for middle, along, start, stop, diameter, _ in _stripes(cv2.cvtColor(small, cv2.COLOR_BGR2LAB))[:most]:
-            sides = middle + np.array([-along[1], along[0]]) * diameter * np.array([[-0.5], [0.5]])
-            lines = sides[:, None] + along * np.array([[start], [stop]])
-            if min(_edge_blur(picture.bgr, (line + 0.5) * factor - 0.5, factor) for line in lines) > SHARP_EDGE:
+    small = _shrunk(picture, size)
+    height, width = small.shape[:2]
+    factor = max(picture.size) / max(width, height)
+    for middle, along, start, stop, diameter, _ in _stripes(cv2.cvtColor(small, cv2.COLOR_BGR2LAB))[:most]:
+        sides = middle + np.array([-along[1], along[0]]) * diameter * np.array([[-0.5], [0.5]])
+        lines = sides[:, None] + along * np.array([[start], [stop]])
+        if all(_edge_blur(picture.bgr, (line + 0.5) * factor - 0.5, factor) > SHARP_EDGE for line in lines):
+            continue
+        for here, away in ((stop, start), (start, stop)):
+            tip = middle + along * here
+            if not (diameter < tip[0] < width - diameter and diameter < tip[1] < height - diameter):
                 continue
-            for here, away in ((stop, start), (start, stop)):
-                tip = middle + along * here
-                if not (diameter < tip[0] < width - diameter and diameter < tip[1] < height - diameter):
-                    continue
-                reach = min(max(abs(away - here), 4 * diameter), 8 * diameter)
-                back = inside(tip, tip + np.sign(away - here) * along * reach, (width, height))
-                yield (tip + 0.5) * factor - 0.5, (back + 0.5) * factor - 0.5, diameter * factor
+            reach = min(max(abs(away - here), 4 * diameter), 8 * diameter)
+            back = inside(tip, tip + np.sign(away - here) * along * reach, (width, height))
+            yield (tip + 0.5) * factor - 0.5, (back + 0.5) * factor - 0.5, diameter * factor
 
 
 def _edge_blur(bgr: np.ndarray, line: np.ndarray, slack: float) -> float:
@@ -122,24 +121,15 @@ def _edge_blur(bgr: np.ndarray, line: np.ndarray, slack: float) -> float:
 
 
 def _shrunk(picture: Picture, size: int) -> np.ndarray:
-    """The picture with a longer side of about `size` pixels, or as it is where that is smaller."""
-    factor = 1
-    while factor < 8 and max(picture.size) / (2 * factor) >= 0.9 * size:
-        factor *= 2
-    small = picture.smaller(factor)
-    over = max(small.shape[:2]) / size
-    if over < 1.15:
-        return small
-    if ("longer side", size) not in picture.kept:
-        resized = cv2.resize(small, None, fx=1 / over, fy=1 / over, interpolation=cv2.INTER_AREA)
-        picture.kept["longer side", size] = resized
-    return picture.kept["longer side", size]
+    """The picture halved until its longer side is nearest to `size` pixels."""
+    times = np.log2(max(picture.size) / size)
+    return picture.smaller(int(2 ** np.clip(round(times), 0, 3)))
 
 
 def _stripes(lab: np.ndarray) -> list[Stripe]:
     """Pairs of parallel straight edges, put together where they continue each other, the plainest first."""
     lines = []
-    finder = cv2.ximgproc.createFastLineDetector(20, 1.414, CANNY[0], CANNY[1], 3, False)
+    finder = cv2.ximgproc.createFastLineDetector(SHORTEST, 1.414, STEEP_COLOUR, STEEP_COLOUR, 3, False)
     for channel in range(2 if max(lab.shape) < COLOUR_BELOW else 1):
         found = finder.detect(cv2.GaussianBlur(lab[..., channel], (0, 0), 0.8))
         if found is not None:
@@ -148,7 +138,7 @@ def _stripes(lab: np.ndarray) -> list[Stripe]:
         return []
     at = np.concatenate(lines).astype(float)
     length = np.hypot(at[:, 2] - at[:, 0], at[:, 3] - at[:, 1])
-    at, length = at[length > 22], length[length > 22]
+    at, length = at[length > SHORTEST], length[length > SHORTEST]
     order = np.argsort(-length)[:220]
     at, length = at[order], length[order]
     if len(at) < 2:
