@@ -184,14 +184,13 @@ def find_end(
     width: float,
     axis: float = 0.0,
     on_plain: OnPlain | None = None,
-    rounds: int = 2,
 ) -> End | None:
     """The end's shape from a closed outline, (n, 2): x outwards along a rough axis, y across.
 
-    lip : rough x of the face. width : rough diameter. axis : y of the axis near the lip. rounds : 1 where these are known
-    well. None where no two straight sides can be seen below the end.
+    lip : rough x of the face. width : rough diameter. axis : y of the axis near the lip. None where no two straight sides
+    can be seen below the end.
     """
-    for _ in range(rounds):
+    for _ in range(2):
         sides = find_sides(outline, lip, width, axis, on_plain)
         if sides is None:
             return None

@@ -165,20 +165,13 @@ def see_end(picture: Picture, stem: Stem, slack: float) -> SeenEnd | None:
         drawn = patch
         if turn > 0 and fine > 1.2 * scale:
             drawn = Patch(cv2.LUT(sample(picture, to_px, x, y, fine), LIGHT), fine, -x[0] * fine - 0.5, -y[0] * fine - 0.5)
-        ends: list[tuple[End, np.ndarray]] = []
-        for mask in masks:
-            outline = _sharpened(drawn, mask)
-            where, rounds = (_lowest_lip(mask, patch, D), D, 0.0), 2
-            if ends and turn > 0:  # the bolder and the shyer cut: it is known by now where the end lies and how wide it is
-                known = ends[0][0]
-                where, rounds = (known.origin[0] + known.lip * known.diameter, known.diameter, known.origin[1]), 1
-            end = find_end(outline, *where, rounds=rounds)
-            if end is not None:
-                ends.append((end, outline))
-        if not ends:
+        if not masks:
             return None
-        end, outline = ends[0]
-        spread = float(np.std([each.slope for each, _ in ends])) if len(ends) > 1 else 1.0
+        outline = _sharpened(drawn, masks[0])
+        end = find_end(outline, _lowest_lip(masks[0], patch, D), D)
+        if end is None:
+            return None
+        spread = float(np.std([_edge_slope(mask, patch, end) for mask in masks])) if len(masks) > 1 else 1.0
         seen = SeenEnd(end, outline, gaze, to_px, spread, stem)
         points = seen.px(end.to_outline(np.array([(end.offset, 0.0), (end.offset - 6.0, 0.0)])))
         stem = Stem(points[0], points[1], end.diameter, stem.strength, stem.score)
@@ -211,6 +204,14 @@ def _lowest_lip(mask: np.ndarray, patch: Patch, diameter: float) -> float:
     rows = np.abs((np.arange(mask.shape[0]) - patch.y0) / patch.scale) < 0.35 * diameter
     ends = mask.shape[1] - np.argmax(mask[rows, ::-1] > 0, axis=1)
     return float((np.percentile(ends, 10) - patch.x0) / patch.scale)
+
+
+def _edge_slope(mask: np.ndarray, patch: Patch, end: End) -> float:
+    """The slope of a mask's own edge over the middle of an end's width, in the patch's frame, as a tangent."""
+    y = (np.arange(mask.shape[0]) - patch.y0) / patch.scale - end.origin[1]
+    rows = np.flatnonzero(np.abs(y) < 0.4 * end.diameter)
+    edge = mask.shape[1] - np.argmax(mask[rows, ::-1] > 0, axis=1)
+    return float(np.polyfit(rows, edge, 1)[0])
 
 
 ENOUGH_CELLS = 3000  # to tell colours by
@@ -267,7 +268,7 @@ def twig_masks(
         beyond = face[0] + abs(face[1]) / 2 + PAST_FACE if bias else np.inf
         open_ = np.s_[band, first : int(np.searchsorted(x[0], beyond))]
         cut = np.where(x < x[0, first], np.abs(y) < 0.5, False).astype(np.uint8)
-        cut[open_] = _least_cut(smooth[open_], odds[open_] + bias, surely[open_], never[open_], usual)
+        cut[open_] = _least_cut(smooth[open_], odds[open_] + bias, surely[open_], never[open_], usual, finely=not bias)
         own = _holding(cut, surely)
         if own is not None:
             masks.append(own)
@@ -405,7 +406,7 @@ UNIT = 100  # whole numbers a unit of log odds in the cut's graph
 NEAR_CUT = 3  # cells to either side of a cut through cells twice as wide within which the fine one is looked for
 
 
-def _least_cut(lab: np.ndarray, odds: np.ndarray, surely: np.ndarray, never: np.ndarray, usual: float) -> np.ndarray:
+def _least_cut(lab: np.ndarray, odds: np.ndarray, surely: np.ndarray, never: np.ndarray, usual: float, finely: bool) -> np.ndarray:
     """Least cut between twig and background (Boykov and Jolly 2001), first through cells twice as wide, then near it
     (Lombaert and others 2005): (h, w) uint8 mask.
 
@@ -421,6 +422,8 @@ def _least_cut(lab: np.ndarray, odds: np.ndarray, surely: np.ndarray, never: np.
     known = np.where(all_twig > 0.99, 1, np.where(none > 0.99, 0, -1))
     coarse = _parted(wide, 2 * mean_odds, known, usual)  # four cells' odds against bonds of twice the length
     coarse = cv2.resize(coarse, (w, h), interpolation=cv2.INTER_NEAREST)
+    if not finely:
+        return coarse
     around = np.ones((2 * NEAR_CUT + 1,) * 2, np.uint8)
     known = np.where(surely | (cv2.erode(coarse, around) > 0), 1, -1)
     known[never | (cv2.dilate(coarse, around) == 0)] = 0
