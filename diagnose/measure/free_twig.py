@@ -215,6 +215,7 @@ def _edge_slope(mask: np.ndarray, patch: Patch, end: End) -> float:
 
 
 ENOUGH_CELLS = 3000  # to tell colours by
+ENOUGH_COLUMNS = 60  # to tell by how the bark's colour varies across the stem
 PAST_FACE = 1.0  # how far beyond the face the bolder and the shyer cut are looked for [diameters]
 BIASES = (0.0, 0.7, -0.7)  # added to the odds of twig: the likeliest cut, then a bolder and a shyer one
 
@@ -350,8 +351,8 @@ def _stem_likelihood(lab: np.ndarray, y: np.ndarray, core: np.ndarray, band: sli
     """Log density of the stem's bark at each cell of a band of rows: its colour varies round the stem, hence with y, but
     not along it."""
     h, _w = lab.shape[:2]
-    columns = core.any(axis=0)
-    profile = np.median(lab[:, columns], axis=1)
+    columns = np.flatnonzero(core.any(axis=0))
+    profile = np.median(lab[:, columns[:: max(1, len(columns) // ENOUGH_COLUMNS)]], axis=1)
     inside = np.abs(y[:, columns].mean(axis=1)) < 0.42
     middle = np.flatnonzero(inside)
     profile = profile[np.clip(np.arange(h), middle[0], middle[-1])]
@@ -376,20 +377,22 @@ def _wood_likelihood(lab: np.ndarray, where: np.ndarray) -> np.ndarray:
 def _ground_likelihood(lab: np.ndarray, beside: np.ndarray, reach: float, band: slice, kinds: int = 7) -> np.ndarray:
     """Log density of what lies beside the stem, at each cell of a band of rows: a few colours, each the likelier the
     nearer it was seen."""
-    sample = lab[beside]
+    lab_there, there = lab[::2, ::2], beside[::2, ::2]  # where each colour was seen is wanted to `reach` only
+    sample = lab_there[there]
     rng = np.random.default_rng(0)
     some = sample[rng.choice(len(sample), min(len(sample), ENOUGH_CELLS), replace=False)].astype(np.float32)
     cv2.setRNGSeed(1)
     kinds = min(kinds, len(some))
     _, label, centres = cv2.kmeans(some, kinds, None, (cv2.TERM_CRITERIA_MAX_ITER, 12, 0.1), 2, cv2.KMEANS_PP_CENTERS)
     density = np.full(lab[band].shape[:2], np.exp(-30.0), np.float32)
-    seen = smoothed(beside.astype(np.float32), reach)[band] + 1e-4
-    nearest = np.argmin((centres**2).sum(axis=1) - 2 * lab @ centres.T, axis=2)
+    seen = smoothed(there.astype(np.float32), reach / 2) + 1e-4
+    nearest = np.argmin((centres**2).sum(axis=1) - 2 * lab_there @ centres.T, axis=2)
     for kind in range(kinds):
         own = some[label[:, 0] == kind]
         if len(own) < 8:
             continue
-        here = smoothed((beside & (nearest == kind)).astype(np.float32), reach)[band] / seen
+        here = smoothed((there & (nearest == kind)).astype(np.float32), reach / 2) / seen
+        here = cv2.resize(here, None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR)[: lab.shape[0], : lab.shape[1]][band]
         spread = np.cov(own.T) + 4.0 * np.eye(3)
         density += (0.9 * here + 0.1 * len(own) / len(some)) * cv2.exp(_gaussian(lab[band], centres[kind], spread))
     return cv2.log(density)
