@@ -23,7 +23,7 @@ from diagnose.measure.severed_end import Patch, sharpened_outline
 from diagnose.measure.smooth import smoothed
 from diagnose.measure.standing_out import AWAY, Glimpse, severed, standing_out
 from diagnose.measure.two_sides import (
-    Edge,
+    Edges,
     Gaze,
     Line,
     Lip,
@@ -87,26 +87,23 @@ def find_stem(picture: Picture, tip: np.ndarray, back: np.ndarray, widest: float
     edges = straight_edges(lab_of(strip), stretch)
     slack = TAP_SHARE * float(np.hypot(*picture.size)) * scale
     stems = []
-    for (y1, t1, _), (y2, t2, _), strength, score in _best_pairs(
-        edges, strip.shape[0] / 2, widest * length * scale, slack, length * scale
-    ):
+    for pair, score in _best_pairs(edges, strip.shape[0] / 2, widest * length * scale, slack, length * scale):
+        y1, y2 = edges.row[pair]
         middle = ((y1 + y2) / 2 - (strip.shape[0] - 1) / 2) / scale
-        lean = (t1 + t2) / 2
+        lean = float(edges.lean[pair].mean())
         ends = np.array([(0.0, middle + 0.56 * length * lean), (-length, middle - 0.44 * length * lean)])
         px = cv2.perspectiveTransform(ends[None], to_px)[0]
-        stems.append(Stem(px[0], px[1], (y2 - y1) / scale, strength, score))
+        stems.append(Stem(px[0], px[1], (y2 - y1) / scale, float(edges.strength[pair].min()), score))
     return stems
 
 
 def _best_pairs(
-    edges: list[Edge], middle: float, widest: float, slack: float, length: float
-) -> list[tuple[Edge, Edge, float, float]]:
-    """The likeliest sides of one stem under the taps, the weaker one's strength, and the score over the first's."""
-    if len(edges) < 2:
+    edges: Edges, middle: float, widest: float, slack: float, length: float
+) -> list[tuple[list[int], float]]:
+    """The likeliest sides of one stem under the taps, two edges by number, and the score over the first's."""
+    if len(edges.row) < 2:
         return []
-    y, lean, strength = (
-        np.array(column) for column in zip(*[(e[0], e[1], np.linalg.norm(e[2])) for e in edges], strict=True)
-    )
+    y, lean, strength = edges
     gap = y[None, :] - y[:, None]
     centre, turn = (y[None, :] + y[:, None]) / 2 - middle, (lean[None, :] + lean[:, None]) / 2
     beyond = np.maximum(np.abs(centre + 0.56 * length * turn), np.abs(centre - 0.44 * length * turn)) - gap / 2
@@ -116,12 +113,11 @@ def _best_pairs(
     score = score * (0.2 + 0.8 * np.exp(-0.5 * (np.log(wide / length * 8) / 0.6) ** 2))
     score = score * np.exp(-0.5 * (centre**2 / ((0.1 * wide) ** 2 + slack**2)))
     score[(gap <= 5) | (gap >= widest) | (np.abs(lean[None, :] - lean[:, None]) > 0.05)] = 0
-    pairs: list[tuple[Edge, Edge, float, float]] = []
+    pairs: list[tuple[list[int], float]] = []
     best = float(score.max())
     while len(pairs) < READINGS and score.max() > 0.1 * best > 0:
         first, second = np.unravel_index(int(np.argmax(score)), score.shape)
-        weaker = float(min(strength[first], strength[second]))
-        pairs.append((edges[first], edges[second], weaker, float(score[first, second]) / best))
+        pairs.append(([int(first), int(second)], float(score[first, second]) / best))
         score[np.abs(np.log(wide / wide[first, second])) < ALIKE] = 0
     return pairs
 
@@ -285,21 +281,19 @@ def _sides_in(lab: np.ndarray, patch: Patch, diameter: float, start: float) -> t
         return None
     middle = (first + last - 1) / 2
     edges = straight_edges(part, 1.0)
-    if len(edges) < 2:
+    if len(edges.row) < 2:
         return None
-    y = np.array([(edge[0] - patch.y0) / cell for edge in edges])
-    lean, strength = np.array([edge[1] for edge in edges]), np.array([np.linalg.norm(edge[2]) for edge in edges])
+    y, lean, strength = (edges.row - patch.y0) / cell, edges.lean, edges.strength
     gap = y[None, :] - y[:, None]
     wide, centre, turn = np.maximum(gap, 0.1), (y[None, :] + y[:, None]) / 2, (lean[None, :] + lean[:, None]) / 2
     score = pair_score(strength, lean, wide**0.4)
     score = score * np.exp(-0.5 * (np.log(wide) / 0.12) ** 2 - 0.5 * (turn / 0.03) ** 2 - 0.5 * (centre / 0.12) ** 2)
     score[(gap < 0.7) | (gap > 1.35) | (np.abs(lean[None, :] - lean[:, None]) > 0.05)] = 0
-    first, second = np.unravel_index(int(np.argmax(score)), score.shape)
-    if score[first, second] <= 0:
+    pair = np.unravel_index(int(np.argmax(score)), score.shape)
+    if score[pair] <= 0:
         return None
-    chosen = [(edges[first], float(y[first])), (edges[second], float(y[second]))]
     x = (middle - patch.x0) / cell
-    left, right = (Line(edge[1], y - edge[1] * x) for edge, y in chosen)
+    left, right = (Line(float(lean[k]), float(y[k] - lean[k] * x)) for k in pair)
     return left, right
 
 

@@ -265,13 +265,12 @@ def _side_pairs(strip: _Strip, many: int = 3) -> list[tuple[Line, Line, float]]:
     wider ones."""
     first, last = max(int(strip.x0 - 6.5 * CELLS), 0), int(strip.x0 + WHOLE * CELLS)
     edges = straight_edges(strip.lab[:, first:last], 1.0)
-    if len(edges) < 2:
+    if len(edges.row) < 2:
         return []
     x = ((first + last - 1) / 2 - strip.x0) / CELLS
-    y, lean = np.array([(edge[0] - strip.y0) / CELLS for edge in edges]), np.array([edge[1] for edge in edges])
+    y, lean, strength = (edges.row - strip.y0) / CELLS, edges.lean, edges.strength
     gap = y[None, :] - y[:, None]
     wide, centre, turn = np.maximum(gap, 0.1), (y[None, :] + y[:, None]) / 2, (lean[None, :] + lean[:, None]) / 2
-    strength = np.array([np.linalg.norm(edge[2]) for edge in edges])
     score = pair_score(strength, lean, wide)
     score = score * np.exp(-0.5 * (np.log(wide) / 0.5) ** 2 - 0.5 * (turn / 0.06) ** 2)
     score = score * np.exp(-0.5 * (centre / (0.15 + 0.3 * wide)) ** 2)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import overload
+from typing import NamedTuple, overload
 
 import cv2
 import numpy as np
@@ -16,10 +16,21 @@ import numpy as np
 from diagnose.measure.smooth import median
 from diagnose.photo.picture import Picture
 
-Edge = tuple[float, float, np.ndarray]  # row at mid-length, lean, step in colour in noise units (3,)
 SHEARS = np.arange(-12, 13) * 0.01
 BLURS = 1.3  # rows that the steepest line may climb within one of the columns put together
+MOST_EDGES = 48  # of a strip
 SEGMENTS = 9  # of an edge's length; the middle one of their steps counts
+
+
+class Edges(NamedTuple):
+    """Straight edges along a strip, (n,) each, the strongest first.
+
+    row : at mid-length. lean : rows a row's length along. strength : of the step in colour, in noise units.
+    """
+
+    row: np.ndarray
+    lean: np.ndarray
+    strength: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -131,8 +142,8 @@ def inside(tip: np.ndarray, back: np.ndarray, size: tuple[int, int]) -> np.ndarr
     return tip + share * (back - tip)
 
 
-def straight_edges(lab: np.ndarray, stretch: float) -> list[Edge]:
-    """Straight edges along a strip: (row at mid-length, lean, step in colour per row in noise units (3,))."""
+def straight_edges(lab: np.ndarray, stretch: float) -> Edges:
+    """Straight edges along a strip of CIE L*a*b*, (h, w, 3), whose columns are 1 / stretch rows long."""
     h, w = lab.shape[:2]
     smooth = cv2.GaussianBlur(lab, (0, 0), sigmaX=2.0, sigmaY=1.2)
     rise = np.zeros_like(smooth)
@@ -145,11 +156,13 @@ def straight_edges(lab: np.ndarray, stretch: float) -> list[Edge]:
     parts = cv2.resize(level, (SEGMENTS, len(level)), interpolation=cv2.INTER_AREA)
     steps = _middle_of_nine(np.ascontiguousarray(parts.transpose(1, 0, 2))).reshape(len(SHEARS), h, 3)
     strength = np.sqrt(np.einsum("ijk,ijk->ij", steps, steps))
-    noise = float(np.median(strength)) + 0.02
+    noise = median(strength.ravel()) + 0.02
     peaks = (strength == cv2.dilate(strength, np.ones((3, 7), np.uint8))) & (strength > 2.5 * noise)
     peaks[:, :2] = peaks[:, -2:] = False
-    found = [(float(y), float(SHEARS[i]), steps[i, y] / noise) for i, y in zip(*np.nonzero(peaks), strict=True)]
-    return sorted(found, key=lambda edge: -float(np.linalg.norm(edge[2])))[:48]
+    lean, row = np.nonzero(peaks)
+    strongest = np.argsort(-strength[lean, row], kind="stable")[:MOST_EDGES]
+    lean, row = lean[strongest], row[strongest]
+    return Edges(row.astype(float), SHEARS[lean], strength[lean, row] / noise)
 
 
 # The median of nine by comparing pairs (J. L. Smith in Xcell 23, 1996, cited from memory; the test tries all cases)
