@@ -336,12 +336,12 @@ def _glimpse(picture: Picture, strip: _Strip, left: Line, right: Line, strength:
 
 def _at(image: np.ndarray, px: np.ndarray) -> np.ndarray:
     """The picture's colours at places, (h, w, 2) [px]: (h, w, 3) uint8."""
-    size = np.array(image.shape[1::-1])
-    low = np.clip(np.floor(px.min(axis=(0, 1))).astype(int) - 2, 0, size - 4)
-    high = np.clip(np.ceil(px.max(axis=(0, 1))).astype(int) + 3, low + 4, size)
-    part = image[low[1] : high[1], low[0] : high[0]]
-    columns, rows = np.moveaxis((px - low).astype(np.float32), -1, 0)
-    return cv2.remap(part, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    at = px.astype(np.float32)
+    left, top, wide, high = cv2.boundingRect(at.reshape(-1, 2))
+    height, width = image.shape[:2]
+    x0, y0 = min(max(left - 2, 0), width - 4), min(max(top - 2, 0), height - 4)
+    part = image[y0 : max(top + high + 3, y0 + 4), x0 : max(left + wide + 3, x0 + 4)]
+    return cv2.remap(part, at - np.array([x0, y0], np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
 # --- the one that stands out -----------------------------------------------------------------------------------
@@ -402,23 +402,29 @@ def _clutter(picture: Picture, stem: Glimpse) -> float:
     steps = cv2.split(cv2.morphologyEx(small, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
     steep = cv2.add(cv2.add(steps[0], steps[1], dtype=cv2.CV_32F), steps[2], dtype=cv2.CV_32F)
     factor = max(picture.size) / max(width, height)
-    out = ((stem.tip - stem.back) / np.linalg.norm(stem.tip - stem.back) / stem.diameter * factor).astype(np.float32)
-    columns, rows = (np.arange(n, dtype=np.float32) - at for n, at in zip((width, height), stem.tip / factor, strict=True))
-    x = out[0] * columns + (out[1] * rows)[:, None]
-    y = np.abs((out[0] * rows)[:, None] - out[1] * columns)
-    side = np.nonzero((np.abs(y - 0.5) < 0.2) & (x < -0.7) & (x > -8))
-    place = (-4 * x[side]).astype(int) * 2 + (out[0] * rows[side[0]] > out[1] * columns[side[1]])
-    steepest = np.zeros(2 * 32)
-    np.maximum.at(steepest, place, steep[side])
-    usual = float(np.percentile(steepest[steepest > 0], 40)) if (steepest > 0).any() else 0.0
-    own = (x < 0.6) & (y < 0.9)
-    steep[own] = 0
+    tip, diameter = stem.tip / factor, stem.diameter / factor
+    out = (stem.tip - stem.back) / np.linalg.norm(stem.tip - stem.back)
+    frame = diameter * np.array([out, (-out[1], out[0])])  # from diameters along the stem and across it
+    behind, beside = np.mgrid[0.7 : 7.95 : 1 / diameter, 0.3 : 0.7 : 1 / diameter]
+    steepest = []
+    for side in (-1.0, 1.0):
+        column, row = np.rint(tip + np.stack([-behind, side * beside], axis=-1) @ frame).astype(int).transpose(2, 0, 1)
+        there = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+        most = np.where(there, steep[row.clip(0, height - 1), column.clip(0, width - 1)], 0.0).max(axis=1)
+        quarters = (4 * behind[:, 0]).astype(int)
+        steepest += [most[quarters == k].max() for k in np.unique(quarters)]
+    seen = np.array(steepest)[np.array(steepest) > 0]
+    usual = float(np.percentile(seen, 40)) if len(seen) else 0.0
+    far = -(width + height) / diameter
+    corners = tip + np.array([(0.6, -0.9), (0.6, 0.9), (far, 0.9), (far, -0.9)]) @ frame
+    own = cv2.fillConvexPoly(np.zeros((height, width), np.uint8), np.rint(corners).astype(np.int32), 1)
+    steep[own > 0] = 0
     cell = 12
     shape = (height // cell, cell, width // cell, cell)
     crop = (slice(0, height // cell * cell), slice(0, width // cell * cell))
-    beside = own[crop].reshape(shape).sum(axis=1, dtype=np.uint8).sum(axis=2) < cell * cell / 2
-    most = steep[crop].reshape(shape).max(axis=1).max(axis=2)
-    return float((most[beside] > STEEP * usual).mean()) if beside.any() else 1.0
+    rest = own[crop].reshape(shape).sum(axis=1, dtype=np.uint8).sum(axis=2) < cell * cell / 2
+    highest = steep[crop].reshape(shape).max(axis=1).max(axis=2)
+    return float((highest[rest] > STEEP * usual).mean()) if rest.any() else 1.0
 
 
 # --- is it a severed end? --------------------------------------------------------------------------------------
