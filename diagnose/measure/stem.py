@@ -155,8 +155,8 @@ def view_of_card(picture: Picture, plane: Plane) -> View:
     low, right, bottom = ((MARGIN + edge) * VIEW_SCALE for edge in (-CARD_RIM, width + CARD_RIM, height + CARD_RIM))
     free[int(low) : int(bottom) + 1, int(low) : int(right) + 1] = False
     light = log_light(bgr, white_of_card(small, plane, factor))
-    lab = cv2.cvtColor(bgr.astype(np.float32) / 255, cv2.COLOR_BGR2LAB) * LAB_UNITS + (0, 128, 128)
-    return View(light, np.clip(np.round(lab), 0, 255).astype(np.uint8), free, VIEW_SCALE)
+    lab = cv2.cvtColor(bgr.astype(np.float32) / 255, cv2.COLOR_BGR2LAB) * np.float32(LAB_UNITS)
+    return View(light, cv2.add(lab, (0, 128, 128, 0), dtype=cv2.CV_8U), free, VIEW_SCALE)
 
 
 def white_of_card(small: np.ndarray, plane: Plane, factor: int) -> np.ndarray:
@@ -196,7 +196,7 @@ def straight_edges(view: View) -> list[Line]:
     height, width = view.open.shape
     side = int(np.hypot(width, height)) + 1
     blocks = -(-side // (ALONG * BLOCK))
-    shown = np.dstack([view.lab, view.open.astype(np.uint8) * 255])
+    shown = cv2.merge([*cv2.split(view.lab), view.open.astype(np.uint8) * 255])
     centre = ((width - 1) / 2, (height - 1) / 2)
     to_row = np.array([[1, 0, 0], [0, ALONG * BLOCK, (ALONG * BLOCK - ALONG) / 2], [0, 0, 1]])  # of a block's middle
     angles, turns, sums, counts = [], [], [], []
@@ -214,7 +214,7 @@ def straight_edges(view: View) -> list[Line]:
             turns.append(shear @ np.vstack([turn, (0, 0, 1)]))
     total, squares, count = np.array(sums)[..., :3], np.array(sums)[..., 3], np.array(counts)
     many = np.maximum(count, 1)
-    mean = np.linalg.norm(total, axis=2) / STEP_UNITS / many
+    mean = np.sqrt(np.einsum("ijk,ijk->ij", total, total)) / STEP_UNITS / many
     spread = np.sqrt(squares / many) / STEP_UNITS
     strength = np.where(count * ALONG > LEAST_LENGTH * view.scale, mean**2 / (spread + 0.5), 0)
     return list(_peaks(strength, np.array(angles), turns, side))
@@ -226,21 +226,22 @@ def _block_sums(shown: np.ndarray, turn: np.ndarray, size: tuple[int, int]) -> t
     short = turn.copy()
     short[1] /= ALONG  # an edge is averaged along itself anyway
     turned = cv2.warpAffine(shown, short, (size[0], size[1] * BLOCK))
-    seen = cv2.threshold(cv2.extractChannel(turned, 3), WHOLLY_OPEN - 1, 1, cv2.THRESH_BINARY)[1]
+    seen = cv2.threshold(cv2.extractChannel(turned, 3), WHOLLY_OPEN - 1, 255, cv2.THRESH_BINARY)[1]
     step = cv2.Sobel(turned, cv2.CV_8U, 1, 0, ksize=3, scale=0.25 * STEP_UNITS / LAB_UNITS, delta=128)
-    signed = cv2.subtract(step, (128.0,) * 4, dtype=cv2.CV_16S)
-    signed = cv2.bitwise_and(signed, signed, mask=seen)
-    squared = cv2.split(cv2.multiply(signed, signed, dtype=cv2.CV_32F))
+    # a byte with its highest bit turned is, read as a signed one, by 128 less
+    step = cv2.bitwise_and(cv2.bitwise_xor(step, (128.0,) * 4), cv2.merge([seen] * 4))
+    signed = step.view(np.int8).astype(np.int16)
+    squared = cv2.split((signed * signed).view(np.uint16))  # three of them together still fit
     sums = _added(signed).astype(np.float32)
-    sums[..., 3] = _added(cv2.add(cv2.add(squared[0], squared[1]), squared[2]))
-    return sums, _added(seen).astype(np.float32)
+    sums[..., 3] = _added(cv2.add(cv2.add(squared[0], squared[1]), squared[2]), cv2.CV_32F)
+    return sums, _added(seen & 1).astype(np.float32)
 
 
-def _added(rows: np.ndarray) -> np.ndarray:
-    """The sum of each BLOCK rows, by pairs."""
+def _added(rows: np.ndarray, kind: int = -1) -> np.ndarray:
+    """The sum of each BLOCK rows, by pairs. kind : OpenCV's of the sums, where they do not fit into that of the rows."""
     parts = [rows[k::BLOCK] for k in range(BLOCK)]
     while len(parts) > 1:
-        parts = [cv2.add(one, other) for one, other in zip(parts[::2], parts[1::2], strict=True)]
+        parts = [cv2.add(one, other, dtype=kind) for one, other in zip(parts[::2], parts[1::2], strict=True)]
     return parts[0]
 
 
@@ -255,11 +256,10 @@ def _peaks(strength: np.ndarray, angles: np.ndarray, turns: list[np.ndarray], si
         ends = cv2.transform(np.array([[[column, 0.0], [column, side]]], float), back)[0]
         along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
         yield Line(ends.mean(axis=0), along, best)
-        for other, angle in enumerate(angles):  # its neighbours are the same edge
-            apart = abs((angle - angles[row] + 90) % 180 - 90)
-            if apart <= 4:
-                near = 2 + int(3 * apart)
-                left[other, max(0, column - near) : column + near + 1] = 0
+        apart = np.abs((angles - angles[row] + 90) % 180 - 90)
+        for other in np.flatnonzero(apart <= 4):  # its neighbours are the same edge
+            near = 2 + int(3 * apart[other])
+            left[other, max(0, column - near) : column + near + 1] = 0
 
 
 def likely_pairs(view: View, lines: list[Line]) -> list[tuple[Line, Line]]:

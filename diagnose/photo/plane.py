@@ -68,13 +68,13 @@ class Plane:
         if self.camera is None:
             return mm
         step = 0.5
-        for _ in range(4):  # Newton's; the homography starts it within a millimetre or two
-            here = self.to_px(mm, lift_mm)
-            by_x = (self.to_px(mm + (step, 0), lift_mm) - here) / step
-            by_y = (self.to_px(mm + (0, step), lift_mm) - here) / step
+        here = self.to_px(mm, lift_mm)
+        by_x = (self.to_px(mm + (step, 0), lift_mm) - here) / step
+        by_y = (self.to_px(mm + (0, step), lift_mm) - here) / step
+        size = by_x[:, 0] * by_y[:, 1] - by_x[:, 1] * by_y[:, 0]
+        size = np.where(np.abs(size) < 1e-12, 1e-12, size)
+        for turn in range(5):  # Newton's with the first slopes: the homography starts it within a millimetre or two
             miss = px - here
-            size = by_x[:, 0] * by_y[:, 1] - by_x[:, 1] * by_y[:, 0]
-            size = np.where(np.abs(size) < 1e-12, 1e-12, size)
             mm = mm + np.stack(
                 [
                     (miss[:, 0] * by_y[:, 1] - miss[:, 1] * by_y[:, 0]) / size,
@@ -82,6 +82,8 @@ class Plane:
                 ],
                 axis=1,
             )
+            if turn < 4:
+                here = self.to_px(mm, lift_mm)
         return mm
 
     def px_per_mm(self, mm_xy: tuple[float, float]) -> float:
