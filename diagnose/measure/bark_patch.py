@@ -22,6 +22,7 @@ from diagnose.measure.stem import (
     Stem,
     View,
     fit_stem,
+    laid_between,
     likely_pairs,
     log_light,
     sampled,
@@ -33,7 +34,6 @@ from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.signs import Bounded, Measured, Sign
 
-Place = Callable[[np.ndarray, np.ndarray], np.ndarray]
 NONE: Any = None  # where OpenCV takes nothing but its stubs do not say so
 WOOD_RED = (-0.04, 0.46)  # ln(red / green) of bare wood against the card's white, fresh to weathered; own readings
 WOOD_BLUE = (0.20, 1.05)  # ln(green / blue) of the same
@@ -49,7 +49,6 @@ COLUMNS = 20  # across a strip
 GRAPH_BEYOND = 10.0  # how much bark above and below a patch is enough to know bark by [mm]
 MOST_CELLS = 80_000  # of the strip that a patch is outlined on: a large patch needs no finer ones
 MOST_UNROLLED = 250_000  # cells that grooves are looked for on: a large patch has so many that coarser ones do
-NODES = 6  # cells of a strip between those whose place is worked out
 BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems, with sigma; own readings
 FRAY = 0.07  # what is narrower than this share of a patch's width at its ends is a fray; of an ellipse's height 0.25 %
 STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read grooves on
@@ -339,17 +338,6 @@ def _cut_out(features: np.ndarray, mask: np.ndarray) -> np.ndarray:
     return (cv2.resize(front, mask.shape[::-1], interpolation=cv2.INTER_LINEAR) > 0.5) & (mask != cv2.GC_BGD)
 
 
-def laid_between(place: Place, one: np.ndarray, other: np.ndarray) -> np.ndarray:
-    """What `place` makes of each pair of evenly spaced values, (n, m, 2).
-
-    Worked out for one in NODES of either and laid straight between: perspective and a stem's roundness bend far less
-    than a pixel there.
-    """
-    nodes = place(*np.meshgrid(one[::NODES], other[::NODES], indexing="ij"))
-    by_one, by_other = _between(len(one)), _between(len(other))
-    return np.stack([by_one @ nodes[..., k].astype(np.float32) @ by_other.T for k in (0, 1)], axis=2)
-
-
 def _on_plane(plane: Plane, px: np.ndarray) -> np.ndarray:
     return plane.to_mm(px.reshape(-1, 2)).reshape(px.shape)
 
@@ -358,18 +346,6 @@ def _within(at: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
     """Whether points (..., 2) lie in a box, its sides left out."""
     x, y = at[..., 0], at[..., 1]
     return (x > low[0]) & (x < high[0]) & (y > low[1]) & (y < high[1])
-
-
-def _between(many: int) -> np.ndarray:
-    """What every one in NODES of so many values counts for all of them, (many, nodes): straight between and beyond."""
-    nodes = (many - 1) // NODES + 1
-    place = np.arange(many) / NODES
-    first = np.clip(place.astype(int), 0, max(nodes - 2, 0))
-    weight = np.zeros((many, nodes), np.float32)
-    weight[np.arange(many), first] = 1 - (place - first)
-    if nodes > 1:
-        weight[np.arange(many), first + 1] = place - first
-    return weight
 
 
 def _largest(mask: np.ndarray) -> np.ndarray | None:

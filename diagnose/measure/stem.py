@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -34,6 +34,9 @@ VOTE_LOW = -6.0  # the innermost of them [mm]
 TAPER_CELLS = 9  # by how many of the slopes tried, 0.00125 each, the sides may differ
 FAINT, FAINT_SIGMA = 2.5, 0.02  # a side of this strength leaves the radius unsure by so much, relative; simulated
 EDGE_SIGMA = 0.7  # by which a fitted side may be off [px]
+NODES = 6  # cells of a strip between those whose place is worked out
+
+Place = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
 
 @dataclass(frozen=True, eq=False)
@@ -421,9 +424,10 @@ def _side_steps(
     per_mm = plane.px_per_mm(tuple(view.to_mm(at.mean(axis=0))))
     inner, outer = float(np.clip(0.2 * thick, 1.5, 3.0)), float(np.clip(0.15 * thick, 2.0, 4.0))
     offset = np.arange(-int(inner * per_mm), int(outer * per_mm) + 1) / per_mm
-    grid = at[:, None, :] + (offset * view.scale)[None, :, None] * outward
-    px = plane.to_px(view.to_mm(grid.reshape(-1, 2)))
-    lab = cv2.cvtColor(sampled(picture.bgr, px.reshape(*grid.shape)), cv2.COLOR_BGR2LAB)
+    grid = at[:, None, :] + (offset[::NODES] * view.scale)[None, :, None] * outward
+    nodes = plane.to_px(view.to_mm(grid.reshape(-1, 2))).reshape(grid.shape).astype(np.float32)
+    px = np.stack([nodes[..., k] @ _between(len(offset)).T for k in (0, 1)], axis=2)
+    lab = cv2.cvtColor(sampled(picture.bgr, px), cv2.COLOR_BGR2LAB)
     lab = cv2.GaussianBlur(lab, (0, 0), sigmaX=max(0.8, 0.1 * per_mm), sigmaY=2.0)
     row, across = _steps(lab, offset)
     return _Steps(reach[row], across, at[row], outward)
@@ -495,6 +499,29 @@ def sampled(bgr: np.ndarray, px: np.ndarray, channel: int | None = None) -> np.n
     part = part if channel is None else np.ascontiguousarray(part[..., channel])
     here = (px - low).astype(np.float32)
     return cv2.remap(part, here, None, cv2.INTER_LINEAR).astype(np.float32) / 255
+
+
+def laid_between(place: Place, one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """What `place` makes of each pair of evenly spaced values, (n, m, 2).
+
+    Worked out for one in NODES of either and laid straight between: perspective and a stem's roundness bend far less
+    than a pixel there.
+    """
+    nodes = place(*np.meshgrid(one[::NODES], other[::NODES], indexing="ij"))
+    by_one, by_other = _between(len(one)), _between(len(other))
+    return np.stack([by_one @ nodes[..., k].astype(np.float32) @ by_other.T for k in (0, 1)], axis=2)
+
+
+def _between(many: int) -> np.ndarray:
+    """What every one in NODES of so many values counts for all of them, (many, nodes): straight between and beyond."""
+    nodes = (many - 1) // NODES + 1
+    place = np.arange(many) / NODES
+    first = np.clip(place.astype(int), 0, max(nodes - 2, 0))
+    weight = np.zeros((many, nodes), np.float32)
+    weight[np.arange(many), first] = 1 - (place - first)
+    if nodes > 1:
+        weight[np.arange(many), first + 1] = place - first
+    return weight
 
 
 def _planes_through(plane: Plane, sides: list[np.ndarray]) -> tuple[list[np.ndarray], list[np.ndarray]]:

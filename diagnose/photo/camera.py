@@ -28,11 +28,11 @@ class Camera:
 
     K : (3, 3) intrinsics [px]; k1 : radial distortion, x' = x (1 + k1 r^2); R, t : plane coordinates [mm] (x
     right, y down on the sheet, z out of the sheet's back, so that a thing lying on the sheet has negative z)
-    to camera coordinates.
+    to camera coordinates. Several cameras at once have more dimensions, equal ones, before these.
     """
 
     K: np.ndarray
-    k1: float
+    k1: float | np.ndarray
     R: np.ndarray
     t: np.ndarray
 
@@ -42,11 +42,11 @@ class Camera:
         return -self.R.T @ self.t
 
     def project(self, xyz_mm: np.ndarray) -> np.ndarray:
-        """(n, 3) plane coordinates [mm] to (n, 2) pixels."""
-        seen = xyz_mm @ self.R.T + self.t
-        flat = seen[:, :2] / seen[:, 2:]
-        flat = flat * (1 + self.k1 * (flat**2).sum(axis=1, keepdims=True))
-        return flat @ self.K[:2, :2].T + self.K[:2, 2]
+        """(..., n, 3) plane coordinates [mm] to (..., n, 2) pixels."""
+        seen = xyz_mm @ np.swapaxes(self.R, -1, -2) + self.t[..., None, :]
+        flat = seen[..., :2] / seen[..., 2:]
+        flat = flat * (1 + np.asarray(self.k1)[..., None, None] * (flat**2).sum(axis=-1, keepdims=True))
+        return flat @ np.swapaxes(self.K[..., :2, :2], -1, -2) + self.K[..., None, :2, 2]
 
     def view_angle_deg(self, xy_mm: tuple[float, float]) -> float:
         """Angle at a place on the sheet between straight up and the way to the camera [degree]."""
@@ -60,14 +60,17 @@ def on_sheet(
     """Places on a curled sheet, (n, 2) along the paper [mm], as (n, 3) plane coordinates [mm], lifted off it.
 
     z = p'Mp/2 with p from the centre; the paper keeps its length, which pulls p inwards by Mp (p'Mp)/6 (the
-    circle's next term: exact to third order where the sheet curls one way).
+    circle's next term: exact to third order where the sheet curls one way). Several curls, (..., 2, 2), make
+    (..., n, 3).
     """
     p = mm_xy - centre_mm
     slope = p @ curl
-    rise = (slope * p).sum(axis=1, keepdims=True)
-    surface = np.hstack([centre_mm + p - slope * rise / 6, rise / 2])
-    normal = np.hstack([-slope, np.ones_like(rise)])
-    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    rise = (slope * p).sum(axis=-1, keepdims=True)
+    surface = np.concatenate([centre_mm + p - slope * rise / 6, rise / 2], axis=-1)
+    if not np.any(lift_mm):
+        return surface
+    normal = np.concatenate([-slope, np.ones_like(rise)], axis=-1)
+    normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
     return surface - normal * np.reshape(lift_mm, (-1, 1))
 
 
@@ -123,21 +126,24 @@ def fit_sheet(
     inward = np.concatenate([_inward(quad) for quad in marks.px.reshape(-1, 4, 2)])
 
     def camera(p: np.ndarray) -> Camera:
-        f = focal_px * float(np.exp(np.clip(p[FOCAL], -3, 3)))
-        x, y = middle + p[CENTRE] * diagonal
-        K = np.array([[f, 0, x], [0, f, y], [0, 0, 1.0]])
-        return Camera(K, float(p[K1]), cv2.Rodrigues(p[TURN].reshape(3, 1))[0], p[SHIFT])
+        K = np.zeros((*p.shape[:-1], 3, 3))
+        K[..., 0, 0] = K[..., 1, 1] = focal_px * np.exp(np.clip(p[..., FOCAL], -3, 3))
+        K[..., :2, 2] = middle + p[..., CENTRE] * diagonal
+        K[..., 2, 2] = 1.0
+        turns = [cv2.Rodrigues(turn)[0] for turn in p[..., TURN].reshape(-1, 3)]
+        return Camera(K, p[..., K1], np.reshape(turns, K.shape), p[..., SHIFT])
 
     def seen(p: np.ndarray, mm: np.ndarray) -> np.ndarray:
         return camera(p).project(on_sheet(mm, _curl(p), marks.centre_mm))
 
+    def modelled(p: np.ndarray) -> np.ndarray:
+        return seen(p, marks.mm) + p[..., CREEP, None, None] * inward
+
     R, t = _pose(cv2.findHomography(marks.mm, marks.px, 0)[0], focal_px, middle)
     start = np.zeros(len(STEPS))
     start[TURN], start[SHIFT] = cv2.Rodrigues(R)[0].ravel(), t
-    p, covariance, weight = _least_squares(
-        lambda p: seen(p, marks.mm) + p[CREEP] * inward, marks.px, sigma, start, prior
-    )
-    residual = marks.px - seen(p, marks.mm) - p[CREEP] * inward
+    p, covariance, weight = _least_squares(modelled, marks.px, sigma, start, prior)
+    residual = marks.px - modelled(p)
     trusted = weight > 0.5
     return Fit(
         camera=camera(p),
@@ -151,8 +157,7 @@ def fit_sheet(
 
 
 def _curl(p: np.ndarray) -> np.ndarray:
-    xx, xy, yy = p[CURL]
-    return np.array([[xx, xy], [xy, yy]])
+    return p[..., CURL][..., [[0, 1], [1, 2]]]
 
 
 def _scale_sigma(
@@ -164,13 +169,12 @@ def _scale_sigma(
     """Relative standard uncertainty of lengths about the sheet's middle, from the parameters' covariance."""
     cross = np.array([(-5.0, 0.0), (5.0, 0.0), (0.0, -5.0), (0.0, 5.0)]) + centre_mm
 
-    def log_scale(p: np.ndarray) -> float:
-        left, right, top, bottom = seen(p, cross)
+    def log_scale(p: np.ndarray) -> np.ndarray:
+        left, right, top, bottom = np.moveaxis(seen(p, cross), -2, 0)
         by_x, by_y = right - left, bottom - top
-        return 0.5 * float(np.log(abs(by_x[0] * by_y[1] - by_x[1] * by_y[0])))
+        return 0.5 * np.log(np.abs(by_x[..., 0] * by_y[..., 1] - by_x[..., 1] * by_y[..., 0]))
 
-    here = log_scale(p)
-    slope = np.array([log_scale(p + step) - here for step in np.diag(STEPS)]) / STEPS
+    slope = (log_scale(p + np.diag(STEPS)) - log_scale(p)) / STEPS
     return float(np.sqrt(max(slope @ covariance @ slope, 0.0)))
 
 
@@ -204,8 +208,9 @@ def _least_squares(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Robust damped Gauss-Newton: parameters, their covariance, and each corner's weight, 0 to 1.
 
-    prior : standard deviation of each parameter about zero (infinite: none). Corners far off count little
-    (Cauchy weights); "far" is first 50 sigma, so that a curled sheet is seen as a whole, and at last 3.
+    model : (..., parameters) to (..., n, 2) pixels. prior : standard deviation of each parameter about zero
+    (infinite: none). Corners far off count little (Cauchy weights); "far" is first 50 sigma, so that a curled
+    sheet is seen as a whole, and at last 3.
     """
     inverse = 1.0 / prior
     p, damping = start.copy(), 1e-3
@@ -213,8 +218,8 @@ def _least_squares(
     def miss_of(p: np.ndarray) -> np.ndarray:
         return (px - model(p)) / sigma[:, None]
 
-    def cost(p: np.ndarray, weight: np.ndarray) -> float:
-        return float((weight[:, None] * miss_of(p) ** 2).sum() + ((p * inverse) ** 2).sum())
+    def cost(p: np.ndarray, miss: np.ndarray, weight: np.ndarray) -> float:
+        return float((weight[:, None] * miss**2).sum() + ((p * inverse) ** 2).sum())
 
     weight, normal = np.ones(len(px)), np.eye(len(p))
     jacobian, moved = np.zeros((px.size, len(p))), np.inf
@@ -223,15 +228,15 @@ def _least_squares(
         far = max(3.0, 50.0 * 0.6**turn)
         weight = 1.0 / (1.0 + (miss**2).sum(axis=1) / far**2)
         if moved > SAME_SLOPES:
-            by_step = [(miss - miss_of(p + step)).ravel() for step in np.diag(STEPS)]
-            jacobian, moved = np.stack(by_step, axis=1) / STEPS, 0.0
+            by_step = (miss - miss_of(p + np.diag(STEPS))).reshape(len(STEPS), -1)
+            jacobian, moved = by_step.T / STEPS, 0.0
         weighted = np.repeat(weight, 2)[:, None] * jacobian
         normal = jacobian.T @ weighted + np.diag(inverse**2)
         gradient = weighted.T @ miss.ravel() - inverse**2 * p
-        before = cost(p, weight)
+        before = cost(p, miss, weight)
         for _ in range(6):
             move = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
-            if cost(p + move, weight) <= before:
+            if cost(p + move, miss_of(p + move), weight) <= before:
                 damping = max(damping / 10, 1e-9)
                 break
             damping *= 10
