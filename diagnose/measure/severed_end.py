@@ -125,20 +125,12 @@ def _colour(light: np.ndarray, white: np.ndarray) -> tuple[np.ndarray, np.ndarra
 def _sheet_map(picture: Picture, plane: Plane) -> np.ndarray:
     """The sheet seen from straight above, COARSE pixels a millimetre, linear light."""
     width, height = _sheet_size(plane)
-    corners = plane.to_px(np.array([(0, 0), (width, 0), (width, height), (0, height)], float))
-    x0, y0 = np.maximum(np.floor(corners.min(axis=0)).astype(int) - 2, 0)
-    x1, y1 = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 3, picture.size)
-    part = picture.bgr[y0:y1, x0:x1]
-    factor = max(1, int(plane.px_per_mm((width / 2, height / 2)) / COARSE))
-    if factor > 1:
-        part = cv2.resize(part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor], None,
-                          fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
-    full_to_part = np.array(
-        [[1 / factor, 0, (0.5 - x0) / factor - 0.5], [0, 1 / factor, (0.5 - y0) / factor - 0.5], [0, 0, 1]]
-    )
+    fine = plane.px_per_mm((width / 2, height / 2)) / COARSE
+    factor = next((factor for factor in (8, 4, 2) if factor <= fine), 1)
+    full_to_part = np.array([[1 / factor, 0, 0.5 / factor - 0.5], [0, 1 / factor, 0.5 / factor - 0.5], [0, 0, 1]])
     cell_to_mm = np.array([[1 / COARSE, 0, 0.5 / COARSE], [0, 1 / COARSE, 0.5 / COARSE], [0, 0, 1]])
     seen = cv2.warpPerspective(
-        part, full_to_part @ plane.H @ cell_to_mm, (int(width * COARSE), int(height * COARSE)),
+        picture.smaller(factor), full_to_part @ plane.H @ cell_to_mm, (int(width * COARSE), int(height * COARSE)),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
     )
     return cv2.LUT(seen, LIGHT)
