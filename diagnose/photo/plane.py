@@ -17,7 +17,7 @@ from diagnose.photo.picture import CROPPED_FOCAL_SIGMA, DIAGONAL_35MM, CannotUse
 __all__ = ["Camera", "Plane", "StaffMarkers", "find_card", "find_staff"]
 
 FINE = 1400  # longer side of a picture that shows at least a square where a finer one shows markers [px]
-PLAIN_PX = 20.0  # a staff's markers that are read so large are all read, or looked for one after the other
+PLAIN_PX = 16.0  # a staff's markers that are read so large are all read, or looked for one after the other
 DEFAULT_F35 = 26.0  # main lens of common phones [mm]; common practice, no source
 DEFAULT_F35_SIGMA = 0.2  # relative: from wide phone lenses to a field camera's normal lens
 
