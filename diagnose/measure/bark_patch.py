@@ -47,7 +47,7 @@ ENOUGH_CELLS = 1500  # to tell colours by
 ROWS_ENOUGH = 50  # of a column, to tell its colour by
 COLUMNS = 20  # across a strip
 GRAPH_BEYOND = 10.0  # how much bark above and below a patch is enough to know bark by [mm]
-MOST_CELLS = 80_000  # of the strip that a patch is outlined on: a large patch needs no finer ones
+MOST_CELLS = 35_000  # of the strip that a patch is outlined on: a large patch needs no finer ones
 MOST_UNROLLED = 170_000  # cells that grooves are looked for on: a large patch has so many that coarser ones do
 BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems, with sigma; own readings
 FRAY = 0.07  # what is narrower than this share of a patch's width at its ends is a fray; of an ellipse's height 0.25 %
@@ -296,7 +296,7 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     )
     features = np.clip(features, 0, 255).astype(np.uint8)
     features[hidden] = np.median(features[bark], axis=0).astype(np.uint8)
-    spot = np.hypot(grid[..., 0] - centre_px[0], grid[..., 1] - centre_px[1]) * step
+    spot = np.hypot(grid[..., 0] - centre_px[0], grid[..., 1] - centre_px[1]) / native
     seed = (spot < max(2.0, 0.15 * stem.radius)) & on_stem & ~hidden
     if seed.sum() < 10:
         return None
