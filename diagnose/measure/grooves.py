@@ -63,8 +63,9 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
     best: Grooves | None = None
     strongest = 0.0
     spectrum, polar = _coarse_part(spectrum, size, step)
+    places = [each[:: max(1, len(each) // 20_000)] * step for each in np.nonzero(there)]
     for wave, wide in _directions(spectrum, polar, step):
-        run = _run(there, step, wave)
+        run = _run(*places, wave)
         coarse = _spectral_peak(spectrum, polar, step, wave, run / LEAST_GROOVES)
         if coarse is None:
             continue
@@ -89,11 +90,10 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
     return best
 
 
-def _run(there: np.ndarray, step: float, direction: float) -> float:
-    """How far the patch reaches along a direction [mm], its outermost hundredths left out."""
-    y, x = (each[:: max(1, len(each) // 20_000)] for each in np.nonzero(there))
+def _run(y: np.ndarray, x: np.ndarray, direction: float) -> float:
+    """How far places, (n,) each, reach along a direction [degree], their outermost hundredths left out."""
     place = x * np.cos(np.radians(direction)) - y * np.sin(np.radians(direction))
-    return float(np.subtract(*np.quantile(place, (0.99, 0.01)))) * step
+    return float(np.subtract(*np.quantile(place, (0.99, 0.01))))
 
 
 Polar = tuple[np.ndarray, np.ndarray]  # frequency [1/mm] and direction [degree] of every place of a spectrum
