@@ -86,7 +86,7 @@ def white_field(light: np.ndarray, usable: np.ndarray) -> np.ndarray:
     A quadratic in the logarithm, fitted to the brighter side of what is there.
     """
     h, w = light.shape[:2]
-    step = max(1, int(np.sqrt(h * w / 6000)))
+    step = max(1, int(np.sqrt(h * w / 2500)))
     v, u = np.mgrid[0:h:step, 0:w:step]
     u, v, on = (u / w - 0.5).ravel(), (v / h - 0.5).ravel(), usable[::step, ::step].ravel() > 0
     basis = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
