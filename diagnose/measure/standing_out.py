@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from diagnose.measure.end_shape import End
-from diagnose.measure.two_sides import Line, gaze_at, inside, lab_of, lip_of, pair_score, sample, straight_edges, turned
+from diagnose.measure.two_sides import Gaze, Line, gaze_at, inside, lab_of, lip_of, pair_score, sample, straight_edges, turned
 from diagnose.photo.picture import Picture
 
 # Longer side of the reduced picture [px], about, and how many of its stripes, the longest, are followed. The finer look is
@@ -209,9 +209,9 @@ class _Strip:
 
 def _followed(picture: Picture, tip: np.ndarray, back: np.ndarray, diameter: float) -> Glimpse | None:
     """The end of the stem that two points lie on, followed until its sides stop where the first point is."""
-    misfits = 0
+    misfits, gaze = 0, gaze_at(picture, tip)
     for _ in range(STEPS):
-        strip = _strip(picture, tip, back, diameter)
+        strip = _strip(picture, gaze, tip, back, diameter)
         if strip is None:
             return None
         pairs = _side_pairs(strip)
@@ -239,13 +239,13 @@ def _followed(picture: Picture, tip: np.ndarray, back: np.ndarray, diameter: flo
     return None
 
 
-def _strip(picture: Picture, tip: np.ndarray, back: np.ndarray, diameter: float) -> _Strip | None:
+def _strip(picture: Picture, gaze: Gaze, tip: np.ndarray, back: np.ndarray, diameter: float) -> _Strip | None:
     """The strip round the end; None where less than three diameters of the stem lie in the picture."""
     along = (tip - back) / np.linalg.norm(tip - back)
     ahead, behind = (_room(tip, way, picture.size) / diameter for way in (along, -along))
     if behind < 4:
         return None
-    to_px = turned(gaze_at(picture, tip), tip, back)
+    to_px = turned(gaze, tip, back)
     x = (-min(BEHIND, behind), max(min(AHEAD, ahead), 0.3))
     bgr = sample(
         picture, to_px, (x[0] * diameter, x[1] * diameter), (-ASIDE * diameter, ASIDE * diameter), CELLS / diameter
