@@ -240,7 +240,7 @@ def _tip_along(
     return centre + direction * float(np.percentile((own - centre) @ direction, 99)), direction
 
 
-def _in_plain_middle(mm: np.ndarray, plane: Plane, slack: float = 4.0) -> bool:
+def _in_plain_middle(mm: np.ndarray, plane: Plane, slack: float = AROUND_MIDDLE + FIRST_LOOK) -> bool:
     bare = plane.layout.bare_mm if plane.layout and plane.layout.bare_mm else (20.0, 20.0, 130.0, 80.0)
     x0, y0, x1, y1 = np.array(bare) * plane.print_scale
     return bool(x0 - slack <= mm[0] <= x1 + slack and y0 - slack <= mm[1] <= y1 + slack)
