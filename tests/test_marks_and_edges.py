@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from diagnose.measure.bark_patch import _cut_out
-from diagnose.measure.stem import VIEW_SCALE, View, straight_edges
+from diagnose.measure.stem import LEVEL, UPRIGHT, VIEW_SCALE, View, likelier_first, straight_edges
 from diagnose.photo import camera
 from diagnose.photo.markers import _grain
 from diagnose.photo.picture import read_picture
@@ -36,7 +36,8 @@ def test_the_strongest_edge_of_a_view_is_the_one_that_was_drawn(angle: float) ->
     inner = np.zeros((height, width), bool)
     inner[4:-4, 4:-4] = True  # the picture's own edge is no edge of a thing
     view = View(np.zeros(lab.shape, np.float32), np.clip(lab, 0, 255).astype(np.uint8), inner, VIEW_SCALE)
-    line = straight_edges(view)[0]
+    assert list(likelier_first(view)[0]) == list(UPRIGHT if abs(angle) < 45 else LEVEL)
+    line = straight_edges(view, UPRIGHT if abs(angle) < 45 else LEVEL)[0]
     assert abs(line.along @ along) > np.cos(np.radians(0.8))
     away = through - line.middle
     assert abs(away[0] * line.along[1] - away[1] * line.along[0]) < 2.0
