@@ -59,7 +59,9 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
     size = (cv2.getOptimalDFTSize(flat.shape[0] + room), cv2.getOptimalDFTSize(flat.shape[1] + room))
     soft = cv2.GaussianBlur(cv2.erode(there.astype(np.float32), np.ones((3, 3))), (0, 0), 0.5 / step) * there
     spectrum = np.abs(fft.rfft2(flat * soft, size)) ** 2
-    overlap = fft.fftshift(fft.irfft2(np.abs(fft.rfft2(soft, size)) ** 2, size))
+    half = tuple(cv2.getOptimalDFTSize((side + room) // 2 + 1) for side in flat.shape)
+    few = cv2.resize(soft, (-(-soft.shape[1] // 2), -(-soft.shape[0] // 2)), interpolation=cv2.INTER_AREA)
+    overlap = fft.fftshift(fft.irfft2(np.abs(fft.rfft2(few, half)) ** 2, half))  # it is smooth: of every second lag
     best: Grooves | None = None
     strongest = 0.0
     spectrum, polar = _coarse_part(spectrum, size, step)
@@ -72,7 +74,7 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
         period, power, contrast, sharp = coarse
         if power * sharp < strongest:  # wood's grain has one direction too, but every period
             continue
-        lags, profile = _across(_passed(spectrum, size, polar, wave, period), overlap, size, step, wave)
+        lags, profile = _across(_passed(spectrum, size, polar, wave, period), overlap, step, wave)
         repeat = _repeat_near(lags, profile, period)
         if repeat is None:
             continue
@@ -186,17 +188,22 @@ def _passed(spectrum: np.ndarray, size: tuple[int, int], polar: Polar, wave: flo
 
 
 def _across(
-    correlation: np.ndarray, overlap: np.ndarray, size: tuple[int, int], step: float, direction: float
+    correlation: np.ndarray, overlap: np.ndarray, step: float, direction: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Autocorrelation at lags [mm] along a direction, averaged over a millimetre or two to its sides; 1 at zero."""
+    """Autocorrelation at lags [mm] along a direction, averaged over a millimetre or two to its sides; 1 at zero.
+
+    overlap : of the patch with itself, at every second lag, zero in the middle too.
+    """
     lags = np.arange(0, 2 * SPACINGS[1], step)
     aside = np.arange(-1.0, 1.01, step)
     angle = np.radians(direction)
     x = lags[:, None] * np.cos(angle) - aside * np.sin(angle)
     y = lags[:, None] * np.sin(angle) + aside * np.cos(angle)
-    at = [(size[1] // 2 + x / step).astype(np.float32), (size[0] // 2 - y / step).astype(np.float32)]
-    top = cv2.remap(correlation.astype(np.float32), *at, cv2.INTER_LINEAR)
-    weight = cv2.remap(overlap.astype(np.float32), *at, cv2.INTER_LINEAR)
+    at = np.stack([x, -y], axis=2) / step
+    top, weight = (
+        cv2.remap(lagged, (at / every + (lagged.shape[1] // 2, lagged.shape[0] // 2)).astype(np.float32), None, cv2.INTER_LINEAR)
+        for lagged, every in ((correlation.astype(np.float32), 1), (overlap.astype(np.float32), 2))
+    )
     enough = weight > 0.08 * overlap.max()
     profile = (top * enough).sum(axis=1) / np.maximum((weight * enough).sum(axis=1), 1e-6)
     known = enough.mean(axis=1) > 0.5

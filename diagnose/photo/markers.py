@@ -177,14 +177,13 @@ def _light(bgr: np.ndarray, at: np.ndarray) -> np.ndarray:
     flat = (at.reshape(-1, STEPS, 2) - (x0, y0)).astype(np.float32)
     seen = cv2.remap(part, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     grey = seen.astype(np.float32) @ np.array([0.114, 0.587, 0.299], np.float32)
-    return ((grey / 255.0) ** GAMMA).reshape(at.shape[:-1])
+    return cv2.pow(grey / np.float32(255), GAMMA).reshape(at.shape[:-1])
 
 
 def _half_way(light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Where each profile crosses half-way between its dark and its bright level, -1 to 1; and whether."""
     quarter = STEPS // 4
-    dark = np.median(light[..., :quarter], axis=-1)
-    bright = np.median(light[..., -quarter:], axis=-1)
+    dark, bright = (np.partition(end, quarter // 2)[..., quarter // 2] for end in (light[..., :quarter], light[..., -quarter:]))
     level = light - ((dark + bright) / 2)[..., None]
     rising = (level[..., :-1] < 0) & (level[..., 1:] >= 0)
     # of several crossings the one nearest the middle is the side: others are dirt or the neighbouring module
