@@ -73,7 +73,7 @@ def test_the_printed_card_is_found_at_its_true_size(paper: str, size: tuple[floa
     fine = 6.0
     grey = inked(pages(pdf)[0], size, fine)
     seen = Picture(
-        "page", "", (grey.shape[1], grey.shape[0]), b"", 1, Taken(), cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
+        "page", (grey.shape[1], grey.shape[0]), b"", 1, Taken(), cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
     )
     plane = find_card(seen)
     corner, right, below = plane.to_px(np.array([(0.0, 0.0), (150.0, 0.0), (0.0, 100.0)]))
@@ -171,7 +171,7 @@ def test_another_layout_is_printed_by_the_same_code() -> None:
     )
     grey = inked(pages(card_and_staff("A4", card=small, staff=None))[0], (210.0, 297.0), 6.0)
     seen = Picture(
-        "page", "", (grey.shape[1], grey.shape[0]), b"", 1, Taken(), cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
+        "page", (grey.shape[1], grey.shape[0]), b"", 1, Taken(), cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
     )
     assert find_card(seen, layout=small).markers == 4
 

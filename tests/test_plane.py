@@ -68,7 +68,7 @@ def project(xyz: np.ndarray, R: np.ndarray, t: np.ndarray, K: np.ndarray) -> np.
 def picture_of(grey: np.ndarray, f35: float | None = 26.0) -> Picture:
     bgr = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR) if grey.ndim == 2 else grey
     size = (bgr.shape[1], bgr.shape[0])
-    return Picture("drawn.png", "", size, b"", 1, Taken(focal_35mm=f35), bgr)
+    return Picture("drawn.png", size, b"", 1, Taken(focal_35mm=f35), bgr)
 
 
 def photograph(

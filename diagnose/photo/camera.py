@@ -123,7 +123,7 @@ def fit_sheet(
     prior[CURL] = CURL_SIGMA if len(marks.px) >= 16 else 1e-6  # three markers cannot tell a curl from a tilt
     prior[CENTRE] = CROPPED_CENTRE_SIGMA if cropped else CENTRE_SIGMA
     sigma = np.where(marks.sharp, np.hypot(CORNER_SIGMA, SHEET_SIGMA * marks.per_mm), ROUGH_SIGMA)
-    inward = np.concatenate([_inward(quad) for quad in marks.px.reshape(-1, 4, 2)])
+    inward = _inward(marks.px.reshape(-1, 4, 2)).reshape(-1, 2)
 
     def camera(p: np.ndarray) -> Camera:
         K = np.zeros((*p.shape[:-1], 3, 3))
@@ -191,12 +191,13 @@ def _pose(H: np.ndarray, focal: float, middle: np.ndarray) -> tuple[np.ndarray, 
     return U @ np.diag([1, 1, np.linalg.det(U @ Vt)]) @ Vt, B[:, 2]
 
 
-def _inward(quad: np.ndarray) -> np.ndarray:
-    """How a square's corners move, (4, 2), when each side moves inwards by one pixel."""
-    along = np.roll(quad, -1, axis=0) - quad
-    along /= np.linalg.norm(along, axis=1, keepdims=True)
-    out = np.stack([along[:, 1], -along[:, 0]], axis=1)
-    return np.array([np.linalg.solve(np.stack([out[k - 1], out[k]]), (-1.0, -1.0)) for k in range(4)])
+def _inward(quads: np.ndarray) -> np.ndarray:
+    """How squares' corners move, (n, 4, 2), when each side moves inwards by one pixel."""
+    along = np.roll(quads, -1, axis=1) - quads
+    along /= np.linalg.norm(along, axis=2, keepdims=True)
+    out = np.stack([along[..., 1], -along[..., 0]], axis=2)
+    both = np.stack([np.roll(out, 1, axis=1), out], axis=2)  # normals of the two sides that meet in a corner
+    return np.linalg.solve(both, -np.ones((*both.shape[:2], 2, 1)))[..., 0]
 
 
 def _least_squares(

@@ -33,18 +33,22 @@ DIAGONAL_35MM = 43.267  # diagonal of the 36 x 24 mm frame [mm]
 class Picture:
     """An upright picture and what its file says of it.
 
-    name : file name. sha256 : of the file's bytes, as hex. size : (width, height) upright [px].
+    name : file name. size : (width, height) upright [px].
     data : the file's bytes, untouched. turned : how the stored picture is turned (EXIF orientation, 1 to 8),
     1 where the decoder has turned it already. taken : place, time and lens.
     """
 
     name: str
-    sha256: str
     size: tuple[int, int]
     data: bytes = field(repr=False)
     turned: int
     taken: Taken
     decoded: np.ndarray | None = field(default=None, repr=False)
+
+    @cached_property
+    def sha256(self) -> str:
+        """Of the file's bytes, as hex."""
+        return hashlib.sha256(self.data).hexdigest()
 
     @cached_property
     def bgr(self) -> np.ndarray:
@@ -151,8 +155,7 @@ def read_picture(source: str | PathLike[str] | bytes, name: str | None = None) -
         height, width = decoded.shape[:2]
     elif turned >= 5:
         width, height = height, width
-    digest = hashlib.sha256(data).hexdigest()
-    return Picture(name, digest, (width, height), data, turned, taken, decoded)
+    return Picture(name, (width, height), data, turned, taken, decoded)
 
 
 def _too_large(name: str, width: int, height: int) -> str:
