@@ -179,15 +179,20 @@ def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
     rim = paper & ~cv2.erode(paper, np.ones((5, 5), np.uint8), borderValue=0)
     stems: list[Stem] = []
     for label in range(1, count):
-        if stats[label, cv2.CC_STAT_AREA] >= 5 * COARSE**2:
-            stems += _stems_of(labels == label, rim, plane)
+        x, y, wide, high, area = stats[label]
+        if area >= 5 * COARSE**2:
+            piece = np.s_[max(y - 1, 0) : y + high + 1, max(x - 1, 0) : x + wide + 1]
+            stems += _stems_of(labels[piece] == label, rim[piece], np.array([max(x - 1, 0), max(y - 1, 0)]), plane)
     clear = cv2.erode(paper, np.ones((7, 7), np.uint8), borderValue=0)  # a stem may run on over ink: no end there
     stems = [stem for stem in stems if clear[tuple((stem.tip[::-1] * COARSE).astype(int))]]
     return sorted(stems, key=lambda stem: -stem.score)
 
 
-def _stems_of(own: np.ndarray, rim: np.ndarray, plane: Plane) -> list[Stem]:
-    """The stem that one connected piece is: entering over the rim of the paper, or lying on it with both ends."""
+def _stems_of(own: np.ndarray, rim: np.ndarray, corner: np.ndarray, plane: Plane) -> list[Stem]:
+    """The stem that one connected piece is: entering over the rim of the paper, or lying on it with both ends.
+
+    corner : (2,) of the masks `own` and `rim` on the coarse map.
+    """
     v, u = np.nonzero(own)
     at = np.stack([u, v], axis=1).astype(float)
     entry = own & (rim > 0)
@@ -210,7 +215,7 @@ def _stems_of(own: np.ndarray, rim: np.ndarray, plane: Plane) -> list[Stem]:
         if length < shortest * diameter or diameter < 2 or diameter > THICKEST * COARSE:
             continue
         end, direction = _tip_along(at, far, (far - start) / length, diameter)
-        tip, behind = (end + 0.5) / COARSE, (end - direction * min(4 * diameter, length) + 0.5) / COARSE
+        tip, behind = ((place + corner + 0.5) / COARSE for place in (end, end - direction * min(4 * diameter, length)))
         if not _in_plain_middle(tip, plane):
             continue
         stems.append(Stem(tip, behind, diameter / COARSE, length / diameter, not entry.any()))
