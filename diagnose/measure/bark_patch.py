@@ -114,7 +114,7 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
     along = np.arange(0, length, 1.0)
     low, high = (line.at(run, along).astype(np.float32) for line in pair)
     share = ((np.arange(-3, COLUMNS + 3) + 0.5) / COLUMNS).astype(np.float32)
-    grid: Any = low[:, None] + share[None, :, None] * (high - low)[:, None]
+    grid: Any = cv2.merge([low[:, k, None] + share * (high - low)[:, k, None] for k in (0, 1)])
     light = cv2.remap(view.light, grid, NONE, cv2.INTER_LINEAR)
     free = cv2.remap(view.open.astype(np.uint8), grid, NONE, cv2.INTER_NEAREST) > 0
     light = cv2.GaussianBlur(light, (0, 0), sigmaX=0.6, sigmaY=1.2)
@@ -142,7 +142,7 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
     if counts.sum() < 20:
         return None
     bark = counts / counts.sum() > 0.08
-    bark_colour = np.average(centres, axis=0, weights=np.where(bark, counts, 0))
+    bark_colour = np.where(bark, counts, 0) @ centres / counts[bark].sum()
     wood = np.array([not bark[k] and _looks_like_wood(centres[k], centres[bark]) for k in range(4)])
     if not wood.any():
         return None
@@ -378,8 +378,7 @@ def _to_middle_of_rim(
     core = cv2.erode(bare.astype(np.uint8), disc) > 0
     if core.sum() < 30:
         core = bare
-    unlike_bark = _unlikeness(features, bark) > 3
-    unlike_wood = _unlikeness(features, core & ~hidden) > 3
+    unlike_bark, unlike_wood = _unlike(features, bark), _unlike(features, core & ~hidden)
     on_face = face[None, :] & ~hidden
     outer = _largest(bare | _opened(near_out & on_face & unlike_bark))
     rim = _opened(bare & ~core & on_face & unlike_wood)
@@ -388,17 +387,19 @@ def _to_middle_of_rim(
     return (depths[0] + depths[1]) / 2
 
 
-def _unlikeness(features: np.ndarray, sample: np.ndarray) -> np.ndarray:
-    """Mahalanobis distance of each pixel's colour to those of a sample, its outlying tenth left out."""
+def _unlike(features: np.ndarray, sample: np.ndarray, sigmas: float = 3.0) -> np.ndarray:
+    """Whose colours lie far (Mahalanobis) from those of a sample, its outlying tenth left out."""
     own = features[sample]
     own = own[:: max(1, len(own) // ENOUGH_CELLS)]
     for _ in range(2):
         middle = own.mean(axis=0)
         inverse = np.linalg.inv(np.cov(own.T) + 9 * np.eye(3))
-        far = np.einsum("ij,jk,ik->i", own - middle, inverse, own - middle)
+        away = own - middle
+        far = ((away @ inverse) * away).sum(axis=1)
         own = own[far <= np.quantile(far, 0.9)]
-    evened = cv2.transform(features - middle, np.linalg.cholesky(inverse).T)
-    return np.sqrt(np.einsum("ijk,ijk->ij", evened, evened))
+    root = np.linalg.cholesky(inverse).T
+    evened = cv2.transform(features, np.hstack([root, -root @ middle.reshape(3, 1)]))
+    return np.asarray(np.einsum("ijk,ijk->ij", evened, evened) > sigmas**2)
 
 
 def _opened(mask: np.ndarray) -> np.ndarray:

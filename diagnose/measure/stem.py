@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import cv2
 import numpy as np
@@ -279,13 +278,13 @@ def likely_pairs(view: View, lines: list[Line]) -> list[tuple[Line, Line]]:
     height, width = view.open.shape
     card = np.array([MARGIN, width / view.scale - MARGIN, MARGIN, height / view.scale - MARGIN]) * view.scale
     middle = np.array([width, height]) / 2
+    ways = np.array([line.along for line in lines]).reshape(-1, 2)
+    along_y = np.abs(ways[:, 1]) > np.abs(ways[:, 0])
+    places = [float(line.at(int(run), middle[int(run)])[1 - int(run)]) for line, run in zip(lines, along_y, strict=True)]
+    parallel = np.abs(ways @ ways.T) > np.cos(np.radians(2.2))
     pairs = []
-    for one, two in combinations(lines, 2):
-        angle = np.degrees(np.arccos(min(1.0, abs(float(one.along @ two.along)))))
-        if angle > 2.2:
-            continue
-        run = int(abs(one.along[1]) > abs(one.along[0]))  # 0 where the stem runs along x
-        first, second = (line.at(run, middle[run])[1 - run] for line in (one, two))
+    for i, j in np.argwhere(np.triu(parallel & (along_y == along_y[:, None]), 1)):
+        one, two, run, first, second = lines[i], lines[j], int(along_y[i]), places[i], places[j]
         low, high = sorted((first, second))
         thick = (high - low) / view.scale
         near, far = card[2 * (1 - run)], card[2 * (1 - run) + 1]
