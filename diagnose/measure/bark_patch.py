@@ -280,7 +280,7 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     assert plane.layout is not None
     sheet = np.array(plane.layout.size_mm) * plane.print_scale
     hidden = ~_within(grid, np.ones(2), np.array(picture.size) - 2) | _within(card, -np.full(2, 0.7), sheet + 0.7)
-    bgr = sampled(picture.bgr, grid) * 255
+    bgr = sampled(picture.bgr, grid).astype(np.float32)
     light = log_light(cv2.GaussianBlur(bgr, (0, 0), max(0.5, 0.12 / step)), white_of_card(picture.bgr, plane, 1))
     edge = _limb(stem)
     # bare wood lies a bark's thickness deeper: it cannot reach to where the bark's own side is seen
@@ -633,8 +633,7 @@ def _grooves_on(picture: Picture, plane: Plane, patch: Patch) -> Grooves | None:
     step = float(np.clip(max(pixel, np.sqrt(area / MOST_UNROLLED)), 0.08, 0.2))
     up, turn, bare = unrolled(patch, step)
     grid = laid_between(partial(stem.on_surface, radius=stem.radius * (1 - BARK_SHARE[0])), up, turn)
-    green = sampled(picture.bgr, grid, 1) * 255
-    light = log_light(green, white_of_card(picture.bgr, plane, 1)[1])
+    light = log_light(sampled(picture.bgr, grid, 1), white_of_card(picture.bgr, plane, 1)[1])
     inset = round(0.9 / step)
     inside = cv2.erode(np.pad(bare, 1).astype(np.uint8), np.ones((2 * inset + 1, 2 * inset + 1)))[1:-1, 1:-1] > 0
     inside &= np.abs(turn) < STEEPEST

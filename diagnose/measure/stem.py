@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from diagnose.measure.two_sides import lab_of
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Camera, Plane
 
@@ -158,7 +159,7 @@ def view_of_card(picture: Picture, plane: Plane) -> View:
     low, right, bottom = ((MARGIN + edge) * VIEW_SCALE for edge in (-CARD_RIM, width + CARD_RIM, height + CARD_RIM))
     free[int(low) : int(bottom) + 1, int(low) : int(right) + 1] = False
     light = log_light(bgr, white_of_card(small, plane, factor))
-    lab = cv2.cvtColor(bgr.astype(np.float32) / 255, cv2.COLOR_BGR2LAB) * np.float32(LAB_UNITS)
+    lab = lab_of(bgr) * np.float32(LAB_UNITS)
     return View(light, cv2.add(lab, (0, 128, 128, 0), dtype=cv2.CV_8U), free, VIEW_SCALE)
 
 
@@ -183,8 +184,8 @@ def linear(bgr: np.ndarray) -> np.ndarray:
 def log_light(bgr: np.ndarray, white: np.ndarray) -> np.ndarray:
     """ln of light against the card's white, float32; the small addend keeps black finite."""
     if bgr.dtype == np.uint8:
-        every = np.repeat(np.arange(256, dtype=np.float32)[:, None], bgr.shape[2], axis=1)
-        return cv2.LUT(bgr, log_light(every, white)[None])
+        every = log_light(np.arange(256, dtype=np.float32)[:, None], np.atleast_1d(white))
+        return cv2.LUT(bgr, every[None] if bgr.ndim == 3 else every)
     return np.log(linear(bgr) / np.float32(white) + np.float32(0.004))
 
 
@@ -435,7 +436,7 @@ def _side_steps(
     grid = at[:, None, :] + (offset[::NODES] * view.scale)[None, :, None] * outward
     nodes = plane.to_px(view.to_mm(grid.reshape(-1, 2))).reshape(grid.shape).astype(np.float32)
     px = np.stack([nodes[..., k] @ _between(len(offset)).T for k in (0, 1)], axis=2)
-    lab = cv2.cvtColor(sampled(picture.bgr, px), cv2.COLOR_BGR2LAB)
+    lab = lab_of(sampled(picture.bgr, px))
     lab = cv2.GaussianBlur(lab, (0, 0), sigmaX=max(0.8, 0.1 * per_mm), sigmaY=2.0)
     row, across = _steps(lab, offset)
     return _Steps(reach[row], across, at[row], outward)
@@ -499,14 +500,14 @@ def _straight(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
 
 
 def sampled(bgr: np.ndarray, px: np.ndarray, channel: int | None = None) -> np.ndarray:
-    """Colours 0 to 1, or one channel of them, at pixels (h, w, 2), bilinear, float32."""
+    """Colours, or one channel of them, at pixels (h, w, 2), bilinear, uint8."""
     x, y = px[..., 0], px[..., 1]
     low = np.maximum(np.floor((x.min(), y.min())).astype(int) - 2, 0)
     high = np.ceil((x.max(), y.max())).astype(int) + 3
     part = bgr[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
     part = part if channel is None else np.ascontiguousarray(part[..., channel])
     here = (px - low).astype(np.float32)
-    return cv2.remap(part, here, None, cv2.INTER_LINEAR).astype(np.float32) / 255
+    return cv2.remap(part, here, None, cv2.INTER_LINEAR)
 
 
 def laid_between(place: Place, one: np.ndarray, other: np.ndarray) -> np.ndarray:
