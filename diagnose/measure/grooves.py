@@ -12,6 +12,7 @@ from diagnose.measure.smooth import smoothed
 
 SPACINGS = (0.5, 9.0)  # of tooth grooves that are looked for [mm]
 FINEST = 1.5 / SPACINGS[0]  # frequency beyond which nothing is looked at [1/mm]
+RING = 0.04  # logarithm of the ratio of neighbouring frequencies
 LEAST_GROOVES = 3.0  # across the run, for a spacing to mean anything
 
 
@@ -137,15 +138,17 @@ def _spectral_peak(
     weight to each octave), in steps of 4 %.
     """
     length, apart = polar[0], _apart(polar, wave)
-    edges = np.exp(np.arange(np.log(1 / min(SPACINGS[1], longest)), np.log(min(1 / SPACINGS[0], 0.4 / step)), 0.04))
-    if len(edges) < 6:
+    steps = np.arange(np.log(1 / min(SPACINGS[1], longest)), np.log(min(1 / SPACINGS[0], 0.4 / step)), RING)
+    if len(steps) < 6:
         return None
-    ring = np.digitize(length, edges)
+    edges = np.exp(steps)
+    ring = ((np.log(np.maximum(length, 1e-9)) - np.float32(steps[0])) / RING + 1).clip(0, len(steps)).astype(np.int32)
     on, off = apart < 7, apart > 25
 
     def mean_power(where: np.ndarray) -> np.ndarray:
-        total = np.bincount(ring[where], weights=spectrum[where], minlength=len(edges) + 1)
-        count = np.bincount(ring[where], minlength=len(edges) + 1)
+        own = ring[where]
+        total = np.bincount(own, weights=spectrum[where], minlength=len(edges) + 1)
+        count = np.bincount(own, minlength=len(edges) + 1)
         return (total / np.maximum(count, 1))[1:-1]
 
     middle = np.sqrt(edges[1:] * edges[:-1])
