@@ -45,6 +45,7 @@ from diagnose.signs import Measured, Shares, Sign
 Point = tuple[float, float]
 TAP_SHARE = 0.004  # a finger's standard error, as a share of the picture's diagonal
 CELLS = (28.0, 56.0)  # cells across one diameter in the patch that the cut works on, first and second time
+CELLS_AT_ONCE = 48.0  # the same where the end is known beforehand, and looked at once
 FINER = 2.0  # times as fine as those the cells may be in which the outline is drawn at last
 BEHIND, AHEAD, ASIDE = 5.4, 3.4, 1.7  # extent of the patch around the end, in diameters
 
@@ -143,23 +144,23 @@ class SeenEnd:
 def see_end(picture: Picture, stem: Stem, slack: float) -> SeenEnd | None:
     """Part twig from background around the end of a stem and read its shape; the first time only where the end lies.
 
-    slack : the tip's error [px]; 0 where it is known well, and need not be found first.
+    slack : the tip's error [px]; 0 where the tip is known well, and need not be found first.
     """
     seen = None
-    for turn, across in (list(enumerate(CELLS)) if slack else [(1, 48.0)]):
+    for last, across in ((False, CELLS[0]), (True, CELLS[1])) if slack else ((True, CELLS_AT_ONCE),):
         gaze = gaze_at(picture, stem.tip)
         to_px = turned(gaze, stem.tip, stem.back)
         D = stem.diameter
-        loose = min(2.5 * slack / D, 2.0) if turn == 0 else 0.3
+        loose = 0.3 if last else min(2.5 * slack / D, 2.0)
         scale = across / D
         x, y = (-(BEHIND + loose) * D, (AHEAD + loose) * D), (-ASIDE * D, ASIDE * D)
         bgr = sample(picture, to_px, x, y, scale)
         patch = Patch(cv2.LUT(bgr, LIGHT), scale, -x[0] * scale - 0.5, -y[0] * scale - 0.5)
         sides = None if seen is None else _sides_of(seen, to_px, D)
-        masks = twig_masks(lab_of(bgr), patch, D, loose, sides, BIASES[:1] if turn == 0 else BIASES)
+        masks = twig_masks(lab_of(bgr), patch, D, loose, sides, BIASES if last else BIASES[:1])
         fine = float(np.clip(1.0, scale, FINER * scale))  # the picture's own pixels where they are finer than cells
         drawn = patch
-        if turn > 0 and fine > 1.2 * scale:
+        if last and fine > 1.2 * scale:
             drawn = Patch(cv2.LUT(sample(picture, to_px, x, y, fine), LIGHT), fine, -x[0] * fine - 0.5, -y[0] * fine - 0.5)
         if not masks:
             return None
@@ -403,9 +404,11 @@ UNIT = 100  # whole numbers a unit of log odds in the cut's graph
 NEAR_CUT = 3  # cells to either side of a cut through cells twice as wide within which the fine one is looked for
 
 
-def _least_cut(lab: np.ndarray, odds: np.ndarray, surely: np.ndarray, never: np.ndarray, usual: float, finely: bool) -> np.ndarray:
-    """Least cut between twig and background (Boykov and Jolly 2001), first through cells twice as wide, then near it
-    (Lombaert and others 2005): (h, w) uint8 mask.
+def _least_cut(
+    lab: np.ndarray, odds: np.ndarray, surely: np.ndarray, never: np.ndarray, usual: float, finely: bool
+) -> np.ndarray:
+    """Least cut between twig and background (Boykov and Jolly 2001), first through cells twice as wide, then `finely` near
+    it (Lombaert and others 2005): (h, w) uint8 mask.
 
     lab : (h, w, 3) L*a*b*. odds : (h, w) log likelihood ratio of twig to background in each cell. usual : mean squared
     distance of neighbours.

@@ -66,9 +66,9 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
     best: Grooves | None = None
     strongest = 0.0
     spectrum, polar = _coarse_part(spectrum, size, step)
-    places = [each[:: max(1, len(each) // 20_000)] * step for each in np.nonzero(there)]
+    y, x = (each[:: max(1, len(each) // 20_000)] * step for each in np.nonzero(there))
     for wave, wide in _directions(spectrum, polar, step):
-        run = _run(*places, wave)
+        run = _run(y, x, wave)
         coarse = _spectral_peak(spectrum, polar, step, wave, run / LEAST_GROOVES)
         if coarse is None:
             continue
@@ -204,8 +204,8 @@ def _across(
     y = lags[:, None] * np.sin(angle) + aside * np.cos(angle)
     at = np.stack([x, -y], axis=2) / step
     top, weight = (
-        cv2.remap(lagged, (at / every + (lagged.shape[1] // 2, lagged.shape[0] // 2)).astype(np.float32), None, cv2.INTER_LINEAR)
-        for lagged, every in ((correlation.astype(np.float32), 1), (overlap.astype(np.float32), 2))
+        cv2.remap(each, (at / every + np.array(each.shape[::-1]) // 2).astype(np.float32), None, cv2.INTER_LINEAR)
+        for each, every in ((correlation.astype(np.float32), 1), (overlap.astype(np.float32), 2))
     )
     enough = weight > 0.08 * overlap.max()
     profile = (top * enough).sum(axis=1) / np.maximum((weight * enough).sum(axis=1), 1e-6)

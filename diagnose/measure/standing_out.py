@@ -15,12 +15,24 @@ import cv2
 import numpy as np
 
 from diagnose.measure.end_shape import End
-from diagnose.measure.two_sides import Gaze, Line, gaze_at, inside, lab_of, lip_of, pair_score, sample, straight_edges, turned
+from diagnose.measure.two_sides import (
+    Gaze,
+    Line,
+    gaze_at,
+    inside,
+    lab_of,
+    lip_of,
+    pair_score,
+    sample,
+    straight_edges,
+    turned,
+)
 from diagnose.photo.picture import Picture
 
-# Longer side of the reduced picture [px], about, and how many of its stripes, the longest, are followed. The finer look is
-# for where the first finds nothing that stands out: thin stems.
-LOOKS = ((500, 4), (900, 6))
+# Longer side of the reduced picture [px], about. The finer look is for where the first finds nothing that stands out: thin
+# stems.
+LOOKS = (500, 900)
+STRIPES = 3  # of a look, the longest, that are followed
 STEEP_COLOUR = 20.0  # change of a colour over three pixels from which on an edge runs there [8-bit L*a*b*]
 SHORTEST = 20  # of the straight pieces of edges [px]
 COLOUR_BELOW = 800  # longer side of those in which edges of colour alone are looked for too [px]
@@ -55,8 +67,8 @@ class Glimpse:
 def glimpses(picture: Picture) -> Iterator[list[Glimpse]]:
     """The ends of stems inside the picture, the sharpest first: those seen at a first look, then with a finer one too."""
     found: list[Glimpse] = []
-    for size, most in LOOKS:
-        for tip, back, diameter in _ends_of_stripes(picture, size, most):
+    for size in LOOKS:
+        for tip, back, diameter in _ends_of_stripes(picture, size):
             if any(_lies_on(tip, back, diameter, other) for other in found):
                 continue
             seen = _followed(picture, tip, back, diameter)
@@ -85,12 +97,12 @@ def _same(one: Glimpse, other: Glimpse) -> bool:
 Stripe = tuple[np.ndarray, np.ndarray, float, float, float, float]  # point, direction, from, to, width, length seen
 
 
-def _ends_of_stripes(picture: Picture, size: int, most: int) -> Iterator[tuple[np.ndarray, np.ndarray, float]]:
+def _ends_of_stripes(picture: Picture, size: int) -> Iterator[tuple[np.ndarray, np.ndarray, float]]:
     """Ends inside the picture of long stripes with two straight sides: (end, point farther back, diameter) [px]."""
     small = _shrunk(picture, size)
     height, width = small.shape[:2]
     factor = max(picture.size) / max(width, height)
-    for middle, along, start, stop, diameter, _ in _stripes(cv2.cvtColor(small, cv2.COLOR_BGR2LAB))[:most]:
+    for middle, along, start, stop, diameter, _ in _stripes(cv2.cvtColor(small, cv2.COLOR_BGR2LAB))[:STRIPES]:
         sides = middle + np.array([-along[1], along[0]]) * diameter * np.array([[-0.5], [0.5]])
         lines = sides[:, None] + along * np.array([[start], [stop]])
         if all(_edge_blur(picture.bgr, (line + 0.5) * factor - 0.5, factor) > SHARP_EDGE for line in lines):

@@ -246,7 +246,7 @@ def _block_sums(shown: np.ndarray, turn: np.ndarray, size: tuple[int, int]) -> t
     squared = cv2.split((signed * signed).view(np.uint16))  # three of them together still fit
     sums = _added(signed).astype(np.float32)
     sums[..., 3] = _added(cv2.add(cv2.add(squared[0], squared[1]), squared[2]), cv2.CV_32F)
-    return sums, _added(seen & 1).astype(np.float32)
+    return sums, _added(cv2.min(seen, 1.0)).astype(np.float32)
 
 
 def _added(rows: np.ndarray, kind: int = -1) -> np.ndarray:

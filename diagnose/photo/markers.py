@@ -110,7 +110,8 @@ def _seen(picture: Picture, factor: int, thorough: bool) -> _Seen:
         grey = cv2.cvtColor(picture.smaller(factor), cv2.COLOR_BGR2GRAY)
         darker = round(float(np.clip(DARKER * _grain(grey), *DARKEST)))
         corners, ids, unread = _detector(darker, thorough).detectMarkers(grey)
-        picture.kept[name] = _Seen([] if ids is None else list(zip(ids.ravel().tolist(), corners, strict=True)), unread)
+        read = [] if ids is None else [(int(id_), quad) for id_, quad in zip(ids.ravel(), corners, strict=True)]
+        picture.kept[name] = _Seen(read, unread)
     return picture.kept[name]
 
 
@@ -183,7 +184,8 @@ def _light(bgr: np.ndarray, at: np.ndarray) -> np.ndarray:
 def _half_way(light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Where each profile crosses half-way between its dark and its bright level, -1 to 1; and whether."""
     quarter = STEPS // 4
-    dark, bright = (np.partition(end, quarter // 2)[..., quarter // 2] for end in (light[..., :quarter], light[..., -quarter:]))
+    ends = (light[..., :quarter], light[..., -quarter:])
+    dark, bright = (np.partition(end, quarter // 2)[..., quarter // 2] for end in ends)  # medians of an odd number
     level = light - ((dark + bright) / 2)[..., None]
     rising = (level[..., :-1] < 0) & (level[..., 1:] >= 0)
     # of several crossings the one nearest the middle is the side: others are dirt or the neighbouring module
