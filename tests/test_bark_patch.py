@@ -9,10 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from diagnose.measure import bark_patch
 from diagnose.measure.bark_patch import measure_patch
 from diagnose.measure.bark_round import SeenRound, share_round
 from diagnose.measure.record import Measurement
 from diagnose.measure.simulate.bark import Setting, Truth, any_setting, picture_of, true_share
+from diagnose.measure.simulate.large import enlarged
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.photo.plane import Plane, find_card
 from diagnose.signs import Bounded, Measured
@@ -82,6 +84,15 @@ def test_simulated_patches_are_measured_well_over_their_range() -> None:
     assert np.median(heights) < 0.03
     assert np.median(widths) < 0.05
     assert np.median(spacings) < 0.08
+
+
+def test_a_patch_is_found_in_many_pixels_through_few_cells(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The wood that it is recognised by is as large in millimetres whatever the pixels and the cells are."""
+    monkeypatch.setattr(bark_patch, "MOST_CELLS", 5_000)
+    truth = json.loads((PHOTOS / "gnawed_bark" / "IMG_0003.json").read_text())["truth"]
+    picture = read_picture(enlarged((PHOTOS / "gnawed_bark" / "IMG_0003.jpg").read_bytes(), 12), "large.jpg")
+    found = measure_patch(picture, find_card(picture))
+    assert value(found, "patch_height_mm") == pytest.approx(truth["wound_height_mm"], rel=0.06)
 
 
 def test_smooth_wood_has_no_groove_spacing_and_says_why() -> None:

@@ -10,7 +10,7 @@ from diagnose.measure.bark_patch import _cut_out
 from diagnose.measure.stem import LEVEL, UPRIGHT, VIEW_SCALE, View, likelier_first, straight_edges
 from diagnose.photo import camera
 from diagnose.photo.markers import _grain
-from diagnose.photo.picture import read_picture
+from diagnose.photo.picture import CannotUse, read_picture
 from diagnose.photo.plane import find_card
 from tests.conftest import PHOTOS
 
@@ -60,6 +60,43 @@ def test_a_patch_too_small_for_wider_cells_is_none() -> None:
     mask = np.full((40, 40), cv2.GC_PR_BGD, np.uint8)
     mask[::2, 1] = cv2.GC_PR_FGD
     assert not _cut_out(np.full((40, 40, 3), 100, np.uint8), mask).any()
+
+
+@pytest.mark.parametrize("side", [20, 300])
+def test_a_finer_copy_is_searched_for_markers_only_where_a_coarser_one_shows_something_square(side: int) -> None:
+    """A dark square of so many pixels in a picture of 3200 x 2400, whose other shapes are long."""
+    rng = np.random.default_rng(1)
+    grey = np.full((2400, 3200), 190.0)
+    grey[200:2000, 400:430] = 40.0
+    for square in (False, True):
+        if square:
+            grey[900 : 900 + side, 1500 : 1500 + side] = 30.0
+        noisy = np.clip(grey + rng.normal(0, 3, grey.shape), 0, 255).astype(np.uint8)
+        drawn = read_picture(cv2.imencode(".png", noisy)[1].tobytes(), "drawn.png")
+        with pytest.raises(CannotUse):
+            find_card(drawn)
+        assert (("markers", 1, True) in drawn.kept or ("markers", 1, False) in drawn.kept) == square
+
+
+def test_when_each_side_of_a_square_moves_inwards_its_corners_move_along_its_diagonals() -> None:
+    """Truth: geometry, for a square and for one turned by 45 degrees."""
+    square = np.array([(0.0, 0.0), (10.0, 0.0), (10.0, 10.0), (0.0, 10.0)])
+    turned = (square - 5) @ np.array([[1, 1], [-1, 1]]) / np.sqrt(2)
+    moved = camera._inward(np.stack([square, turned]))
+    assert moved[0] == pytest.approx(np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)]))
+    assert moved[1] == pytest.approx(-turned / np.linalg.norm(turned, axis=1, keepdims=True) * np.sqrt(2))
+
+
+def test_several_cameras_at_once_see_what_each_of_them_sees() -> None:
+    rng = np.random.default_rng(5)
+    K = np.array([[[900.0, 0, 400], [0, 900, 300], [0, 0, 1]], [[1200.0, 0, 410], [0, 1200, 305], [0, 0, 1]]])
+    k1, R = np.array([0.02, -0.03]), np.array([cv2.Rodrigues(turn)[0] for turn in rng.normal(0, 0.3, (2, 3))])
+    t, curl = np.array([[-70.0, -40, 300], [-60.0, -50, 350]]), np.array([np.diag([1e-3, 0]), np.diag([0, -1e-3])])
+    mm = rng.uniform(0, 100, (7, 2))
+    both = camera.Camera(K, k1, R, t).project(camera.on_sheet(mm, curl, (75.0, 50.0)))
+    for n in range(2):
+        alone = camera.Camera(K[n], float(k1[n]), R[n], t[n]).project(camera.on_sheet(mm, curl[n], (75.0, 50.0)))
+        assert both[n] == pytest.approx(alone)
 
 
 def test_slopes_kept_from_step_to_step_fit_the_same_card(monkeypatch: pytest.MonkeyPatch) -> None:
