@@ -142,7 +142,8 @@ def costs_enlarged(photos: Path = PHOTOS) -> None:
             ratios = [cost / plain for cost, plain in spent]
             print(f"{place}, {megapixels} megapixels, {statistics.median(map(len, each)) / 1e6:.1f} MB: median "
                   f"{1000 * statistics.median(cost for cost, _ in spent):.0f} ms, {statistics.median(ratios):.1f} times its "
-                  f"plain decode; most {1000 * max(spent)[0]:.0f} ms, {max(ratios):.1f} times; "
+                  f"plain decode; most {1000 * max(spent)[0]:.0f} ms, {max(ratios):.1f} times, "
+                  f"{sum(ratio > 4 for ratio in ratios)} of {len(ratios)} over four times; "
                   f"all together {sum(cost for cost, _ in spent) / sum(plain for _, plain in spent):.1f} times", flush=True)
 
 

@@ -191,7 +191,7 @@ def _sharpened(drawn: Patch, mask: np.ndarray) -> np.ndarray:
     """The mask's outline, moved to where the light changes in a patch that may have finer cells than the mask."""
     size = drawn.light.shape[1::-1]
     if size != mask.shape[::-1]:
-        mask = cv2.resize(cv2.GaussianBlur(mask * 255.0, (0, 0), 1.0), size, interpolation=cv2.INTER_LINEAR)
+        mask = cv2.resize(cv2.GaussianBlur(mask * np.uint8(255), (0, 0), 1.0), size, interpolation=cv2.INTER_LINEAR)
         mask = (mask > 127).astype(np.uint8)
     cells, _ = sharpened_outline(drawn, mask, max(drawn.scale, 1.0))
     return drawn.to_mm(cells)

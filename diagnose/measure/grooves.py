@@ -175,7 +175,8 @@ def _coarse_part(spectrum: np.ndarray, size: tuple[int, int], step: float) -> tu
     across, up = fft.rfftfreq(size[1], step), -fft.fftfreq(size[0], step)
     near, columns = np.abs(up) < FINEST, int(np.searchsorted(across, FINEST))
     x, y = np.meshgrid(across[:columns].astype(np.float32), up[near].astype(np.float32))
-    return spectrum[near, :columns], (np.hypot(x, y), np.degrees(np.arctan2(y, x)))
+    length, angle = cv2.cartToPolar(x, y, angleInDegrees=True)  # to a third of a degree
+    return spectrum[near, :columns], (length, angle)
 
 
 def _passed(spectrum: np.ndarray, size: tuple[int, int], polar: Polar, wave: float, period: float) -> np.ndarray:
