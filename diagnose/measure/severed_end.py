@@ -19,6 +19,7 @@ from diagnose.measure.end_shape import End, clean_part, find_end
 from diagnose.measure.quality import remarks
 from diagnose.measure.record import Measurement
 from diagnose.measure.true_slope import true_slope
+from diagnose.measure.two_sides import shrinking
 from diagnose.photo.markers import LIGHT
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane, on_sheet
@@ -127,10 +128,9 @@ def _sheet_map(picture: Picture, plane: Plane) -> np.ndarray:
     width, height = _sheet_size(plane)
     fine = plane.px_per_mm((width / 2, height / 2)) / COARSE
     factor = next((factor for factor in (8, 4, 2) if factor <= fine), 1)
-    full_to_part = np.array([[1 / factor, 0, 0.5 / factor - 0.5], [0, 1 / factor, 0.5 / factor - 0.5], [0, 0, 1]])
     cell_to_mm = np.array([[1 / COARSE, 0, 0.5 / COARSE], [0, 1 / COARSE, 0.5 / COARSE], [0, 0, 1]])
     seen = cv2.warpPerspective(
-        picture.smaller(factor), full_to_part @ plane.H @ cell_to_mm, (int(width * COARSE), int(height * COARSE)),
+        picture.smaller(factor), shrinking(factor) @ plane.H @ cell_to_mm, (int(width * COARSE), int(height * COARSE)),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
     )
     return cv2.LUT(seen, LIGHT)

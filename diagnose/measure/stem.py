@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from diagnose.measure.two_sides import lab_of
+from diagnose.measure.two_sides import lab_of, shrinking
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Camera, Plane
 
@@ -147,10 +147,9 @@ def view_of_card(picture: Picture, plane: Plane) -> View:
     while factor > 1 and plane.px_per_mm((width / 2, height / 2)) / factor < VIEW_SCALE:
         factor //= 2
     small = picture.smaller(factor)
-    shrink = np.array([[1, 0, 0.5 - factor / 2], [0, 1, 0.5 - factor / 2], [0, 0, factor]], float)
     from_view = np.array([[1 / VIEW_SCALE, 0, -MARGIN], [0, 1 / VIEW_SCALE, -MARGIN], [0, 0, 1]])
     size = (int((width + 2 * MARGIN) * VIEW_SCALE), int((height + 2 * MARGIN) * VIEW_SCALE))
-    warp = shrink @ plane.H @ from_view
+    warp = shrinking(factor) @ plane.H @ from_view
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     bgr = cv2.warpPerspective(small, warp, size, flags=flags)
     whole = np.full(small.shape[:2], 255, np.uint8)

@@ -102,7 +102,7 @@ def sample(
     halved = next(two for two in (8, 4, 2, 1) if factor % two == 0)
     left_over = factor // halved
     image = picture.smaller(halved)
-    to_image = _shrinking(halved) @ to_px
+    to_image = shrinking(halved) @ to_px
     corners = np.array([(x[0], y[0]), (x[1], y[0]), (x[1], y[1]), (x[0], y[1])])
     px = cv2.perspectiveTransform(corners[None], to_image)[0]
     whole = np.array(image.shape[1::-1])
@@ -113,7 +113,7 @@ def sample(
     if left_over > 1 and min(part.shape[:2]) >= 2 * left_over:
         few = (part.shape[1] // left_over, part.shape[0] // left_over)
         part = cv2.resize(part[: few[1] * left_over, : few[0] * left_over], few, interpolation=cv2.INTER_AREA)
-        to_part = _shrinking(left_over) @ to_part
+        to_part = shrinking(left_over) @ to_part
     cells = np.array([[1 / (scale * stretch), 0, x[0]], [0, 1 / scale, y[0]], [0, 0, 1]])
     way = cv2.INTER_CUBIC if scale > 1 else cv2.INTER_LINEAR
     return cv2.warpPerspective(
@@ -121,7 +121,7 @@ def sample(
     )
 
 
-def _shrinking(factor: int) -> np.ndarray:
+def shrinking(factor: int) -> np.ndarray:
     """(3, 3) from a picture's pixels to those of a copy `factor` times smaller."""
     return np.array([[1 / factor, 0, 0.5 / factor - 0.5], [0, 1 / factor, 0.5 / factor - 0.5], [0, 0, 1]])
 

@@ -224,8 +224,8 @@ def _least_squares(
 
     weight, normal = np.ones(len(px)), np.eye(len(p))
     jacobian, moved = np.zeros((px.size, len(p))), np.inf
+    miss = miss_of(p)
     for turn in range(40):
-        miss = miss_of(p)
         far = max(3.0, 50.0 * 0.6**turn)
         weight = 1.0 / (1.0 + (miss**2).sum(axis=1) / far**2)
         if moved > SAME_SLOPES:
@@ -237,13 +237,14 @@ def _least_squares(
         before = cost(p, miss, weight)
         for _ in range(6):
             move = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
-            if cost(p + move, miss_of(p + move), weight) <= before:
+            ahead = miss_of(p + move)
+            if cost(p + move, ahead, weight) <= before:
                 damping = max(damping / 10, 1e-9)
                 break
             damping *= 10
         else:
             break
-        p, step_size = p + move, float(move @ normal @ move)
+        p, miss, step_size = p + move, ahead, float(move @ normal @ move)
         moved += step_size
         if far == 3.0 and step_size < 1e-4:
             break

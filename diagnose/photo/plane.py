@@ -73,7 +73,7 @@ class Plane:
         by_y = (self.to_px(mm + (0, step), lift_mm) - here) / step
         size = by_x[:, 0] * by_y[:, 1] - by_x[:, 1] * by_y[:, 0]
         size = np.where(np.abs(size) < 1e-12, 1e-12, size)
-        for turn in range(5):  # Newton's with the first slopes: the homography starts it within a millimetre or two
+        for _ in range(5):  # Newton's with the first slopes: the homography starts it within a millimetre or two
             miss = px - here
             mm = mm + np.stack(
                 [
@@ -82,8 +82,7 @@ class Plane:
                 ],
                 axis=1,
             )
-            if turn < 4:
-                here = self.to_px(mm, lift_mm)
+            here = self.to_px(mm, lift_mm)
         return mm
 
     def px_per_mm(self, mm_xy: tuple[float, float]) -> float:
