@@ -1,0 +1,1 @@
+"""What is what in a picture, and where are severed ends?"""

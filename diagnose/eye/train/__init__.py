@@ -1,0 +1,1 @@
+"""How the eye is trained; nothing outside this folder imports a training library."""

@@ -1,0 +1,47 @@
+"""What does one training picture show, and where?
+
+Every source of training pictures (drawn, rendered, pasted together) says the same thing of its pictures: what each
+pixel is, and which severed ends there are. Samples are cut from that alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+# what a pixel can be; the eye's map has one channel for each, in this order
+CLASSES = ("rest", "card", "bark", "wood", "hand", "plant", "shadow")
+UNKNOWN = 255  # a pixel of which nothing is known takes no part in training
+FORMS = ("clean", "half", "torn")
+
+
+@dataclass(frozen=True)
+class ShownEnd:
+    """One severed end.
+
+    at : (2,) middle of the severed face's rim [px]. outward : (2,) unit vector along the axis, away from the stem.
+    width : of the stem one diameter below the end [px]. form : of FORMS, or None where it is not known.
+    """
+
+    at: np.ndarray
+    outward: np.ndarray
+    width: float
+    form: str | None
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One picture with its truth.
+
+    bgr : (h, w, 3) uint8. labels : (h, w) uint8, index of CLASSES or UNKNOWN. ends : the severed ends in it.
+    all_ends : whether there surely is no other. sheet : (3, 3) from the scale card's millimetres to pixels, None where no
+    card is seen. source : the maker and its kinds (ground, light, bark), by which pictures are kept apart.
+    """
+
+    bgr: np.ndarray
+    labels: np.ndarray
+    ends: tuple[ShownEnd, ...] = ()
+    all_ends: bool = True
+    sheet: np.ndarray | None = None
+    source: dict[str, str] = field(default_factory=dict)
