@@ -1,0 +1,197 @@
+"""How do things laid over one another become one picture with its truth: cover, shadow, depth of field?
+
+Light adds up in proportion to the square of what a screen shows (a gamma of two, near enough to a camera's).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+from diagnose.eye.train.shown import CLASSES, UNKNOWN, ShownEnd
+from diagnose.eye.train.stems import Layer, Light
+from diagnose.eye.train.surfaces import Rng, clouds
+
+CLASS = {name: index for index, name in enumerate(CLASSES)}
+_LINEAR = (np.arange(256, dtype=np.float32) / 255) ** 2
+
+
+@dataclass
+class Scene:
+    """linear : (h, w, 3) float32 light. labels : (h, w) uint8. owner : (h, w) uint8, number of the thing on top.
+
+    dark : (h, w) float32, share of light that cast shadows leave. ends : of what was laid, with their things' numbers.
+    """
+
+    linear: np.ndarray
+    labels: np.ndarray
+    light: Light
+    all_ends: bool = True
+    owner: np.ndarray = field(default_factory=lambda: np.zeros((1, 1), np.uint8))
+    ends: list[tuple[ShownEnd, int, int]] = field(default_factory=list)
+    things: int = 0
+    source: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def size(self) -> tuple[int, int]:
+        return self.labels.shape[0], self.labels.shape[1]
+
+
+def begun(rng: Rng, ground: np.ndarray, label: int, sure: bool) -> Scene:
+    """A scene that shows nothing but a ground (h, w, 3), in a drawn light."""
+    turn, height = rng.uniform(0, 2 * np.pi), rng.uniform(0.15, 1.4)
+    to = np.array([np.cos(turn) * np.cos(height), np.sin(turn) * np.cos(height), np.sin(height)])
+    light = Light(to, float(rng.choice([rng.uniform(0.2, 0.5), rng.uniform(0.45, 0.95)])))
+    linear = np.clip(ground, 0, 255).astype(np.uint8)
+    labels = np.full(ground.shape[:2], label, np.uint8)
+    return Scene(cv2.LUT(linear, _LINEAR), labels, light, sure, np.zeros(ground.shape[:2], np.uint8))
+
+
+def lay(scene: Scene, layer: Layer | None, label: str, blur: float = 0.0, gain: float = 1.0) -> None:
+    """Lay a thing over the scene; its bare wood becomes wood, the rest of it `label`. blur : of focus [px]."""
+    if layer is None:
+        return
+    h, w = layer.alpha.shape
+    bgr, alpha = layer.bgr, layer.alpha
+    if blur > 0.3:
+        bgr, alpha = cv2.GaussianBlur(bgr, (0, 0), blur), cv2.GaussianBlur(alpha, (0, 0), blur, borderType=cv2.BORDER_REPLICATE)
+    part = np.s_[layer.y : layer.y + h, layer.x : layer.x + w]
+    cover = (alpha * np.float32(1 / 255))[..., None]
+    under = scene.linear[part]
+    under += cover * (cv2.LUT(bgr, _LINEAR * np.float32(gain)) - under)
+    mask = layer.alpha > 127
+    scene.things += 1
+    number = min(scene.things, 255)
+    labels = scene.labels[part]
+    labels[mask] = CLASS[label]
+    labels[mask & (layer.wood > 127)] = CLASS["wood"]
+    scene.owner[part][mask] = number
+    for end in layer.ends:
+        if not _within(scene, end, -0.6):
+            continue
+        scene.ends.append((end, number, int(np.count_nonzero(_near(scene, end) & (scene.owner == number)))))
+
+
+def outline(scene: Scene, points: np.ndarray, bgr: np.ndarray, label: str, blur: float = 0.0, shade: np.ndarray | None = None) -> None:
+    """Lay a flat thing with outline `points` (n, 2) [px] and colour (3,) or, over the whole picture, (h, w, 3)."""
+    h, w = scene.size
+    x0, y0 = np.clip(np.floor(points.min(0)).astype(int) - 8, 0, (w, h))
+    x1, y1 = np.clip(np.ceil(points.max(0)).astype(int) + 9, 0, (w, h))
+    if x1 - x0 < 2 or y1 - y0 < 2:
+        return
+    alpha = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    cv2.fillPoly(alpha, [np.int32((points - (x0, y0)) * 16)], 255, cv2.LINE_AA, 4)
+    colour = np.empty((*alpha.shape, 3), np.uint8)
+    colour[:] = np.clip(bgr if bgr.ndim == 1 else bgr[y0:y1, x0:x1], 0, 255)
+    lay(scene, Layer(int(x0), int(y0), colour, alpha, np.zeros_like(alpha)), label, blur)
+
+
+def _within(scene: Scene, end: ShownEnd, margin: float) -> bool:
+    h, w = scene.size
+    room = margin * end.width
+    return bool(room <= end.at[0] < w - room and room <= end.at[1] < h - room)
+
+
+def _near(scene: Scene, end: ShownEnd) -> np.ndarray:
+    disc = np.zeros(scene.size, np.uint8)
+    centre = end.at - 0.3 * end.width * end.outward
+    cv2.circle(disc, (round(centre[0]), round(centre[1])), max(2, round(0.8 * end.width)), 1, -1)
+    return disc > 0
+
+
+def shadow_of(layer: Layer, scene: Scene, reach: float, soft: float, lift: float = 0.0, part: float = 1.0) -> np.ndarray:
+    """(h, w) float32 in [0, 1]: where a thing keeps the light off what lies behind it.
+
+    reach : how far its shadow runs out from under it [px]. lift : how far it starts from it [px]. soft : its blur [px].
+    """
+    away = -scene.light.to[:2] / max(1e-6, float(np.hypot(*scene.light.to[:2])))
+    h, w = scene.size
+    whole = np.zeros((h, w), np.uint8)
+    steps = int(np.clip(abs(reach) / 3, 1, 7)) + 1
+    for t in np.linspace(0, 1, steps):
+        dx, dy = (round(float(v)) for v in away * (lift + t * reach))
+        x0, y0 = max(0, layer.x + dx), max(0, layer.y + dy)
+        x1, y1 = min(w, layer.x + dx + layer.alpha.shape[1]), min(h, layer.y + dy + layer.alpha.shape[0])
+        if x1 > x0 and y1 > y0:
+            cut = layer.alpha[y0 - layer.y - dy : y1 - layer.y - dy, x0 - layer.x - dx : x1 - layer.x - dx]
+            np.maximum(whole[y0:y1, x0:x1], cut, out=whole[y0:y1, x0:x1])
+    if soft > 6:
+        small = cv2.resize(whole, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+        whole = cv2.resize(cv2.GaussianBlur(small, (0, 0), soft / 4), (w, h), interpolation=cv2.INTER_LINEAR)
+    elif soft > 0.3:
+        whole = cv2.GaussianBlur(whole, (0, 0), soft)
+    return whole * np.float32(part / 255)
+
+
+def darken(scene: Scene, shadow: np.ndarray, depth: float, tint: np.ndarray | None = None) -> None:
+    """Take `depth` (0 to 1) of the light where `shadow` (h, w) is 1; card that loses over a quarter becomes shadow."""
+    tint = np.ones(3, np.float32) if tint is None else np.float32(tint)
+    loss = np.float32(depth) * shadow
+    scene.linear *= 1 - loss[..., None] * tint
+    scene.labels[(loss > 0.25) & (scene.labels == CLASS["card"])] = CLASS["shadow"]
+
+
+def seen_ends(scene: Scene) -> tuple[tuple[ShownEnd, ...], bool]:
+    """The severed ends that nothing laid later hides, and whether there surely are no others."""
+    seen, sure = [], scene.all_ends
+    for end, number, before in scene.ends:
+        if not _within(scene, end, 0.25):
+            sure = False
+            continue
+        left = np.count_nonzero(_near(scene, end) & (scene.owner == number))
+        if before and left > 0.7 * before:
+            seen.append(end)
+        elif left > 0.1 * before:
+            sure = False
+    return tuple(seen), sure
+
+
+def forget(scene: Scene, around: np.ndarray, reach: int) -> None:
+    """Make ground unknown but for a band of `reach` pixels about the things in it, where it surely is none of them."""
+    close = cv2.dilate(np.uint8(around), np.ones((reach, reach), np.uint8))
+    scene.labels[(scene.labels == CLASS["rest"]) & (close == 0) & (scene.owner == 0)] = UNKNOWN
+
+
+def developed(rng: Rng, scene: Scene, hazy: bool = True) -> np.ndarray:
+    """(h, w, 3) uint8: the scene as a phone would show it."""
+    linear = scene.linear
+    h, w = scene.size
+    blur = float(rng.choice([rng.uniform(0.3, 0.8), rng.uniform(0.6, 1.6), rng.uniform(1.2, 2.8)], p=[0.55, 0.33, 0.12]))
+    if rng.random() < 0.15:
+        reach, turn = int(rng.integers(3, 10)), rng.uniform(0, np.pi)
+        kernel = np.zeros((reach, reach), np.float32)
+        mid, way = (reach - 1) / 2, np.array([np.cos(turn), np.sin(turn)])
+        ends = [tuple(int(round(v)) for v in mid + s * mid * way) for s in (-1, 1)]
+        cv2.line(kernel, ends[0], ends[1], 1.0, 1)
+        linear = cv2.filter2D(linear, -1, kernel / kernel.sum())
+    linear = cv2.GaussianBlur(linear, (0, 0), blur)
+    level = float(np.percentile(linear[::8, ::8], 90)) + 1e-4
+    gain = float(np.clip(rng.choice([0.55, 0.8, 1.15]) * np.exp(rng.normal(0, 0.3)) / level, 0.35, 4.0))
+    gains = gain * np.exp(rng.normal(0, 0.09, 3)) * np.array([1, 1, 1])
+    linear = linear * np.float32(gains)
+    if rng.random() < 0.4:
+        y, x = np.float32(np.linspace(-1, 1, h))[:, None], np.float32(np.linspace(-1, 1, w))
+        linear *= (1 - rng.uniform(0.05, 0.4) * (x * x + y * y) / 2)[..., None]
+    grain = float(np.exp(rng.uniform(-7, -3.6)))
+    tile = rng.standard_normal((128, 256, 3), np.float32)
+    noise = np.tile(tile, (-(-h // 128), -(-w // 256), 1))[:h, :w]
+    if rng.random() < 0.5:
+        noise = 0.6 * noise + rng.uniform(0.3, 1.0) * clouds(rng, h, w, (rng.uniform(3, 9),) * 2, 2)[..., None]
+    linear += noise * np.float32(grain) * np.sqrt(np.clip(linear, 0.02, 1))
+    levels = np.linspace(0, 1, 4096, dtype=np.float32) ** (1 / rng.uniform(1.7, 2.3))
+    bend = rng.uniform(-0.15, 0.5)
+    levels = (1 - bend) * levels + bend * levels * levels * (3 - 2 * levels)
+    levels = rng.choice([0.0, rng.uniform(0, 0.1)]) + levels * rng.uniform(0.93, 1.0)
+    table = np.clip(levels * 255, 0, 255).astype(np.uint8)
+    bgr = table.take(np.clip(linear * 4095, 0, 4095).astype(np.uint16))
+    if rng.random() < 0.6:
+        amount = rng.uniform(0.2, 1.6)
+        bgr = cv2.addWeighted(bgr, 1 + amount, cv2.GaussianBlur(bgr, (0, 0), rng.uniform(0.7, 2.0)), -amount, 0)
+    if rng.random() < 0.3:
+        grey = cv2.cvtColor(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY), cv2.COLOR_GRAY2BGR)
+        share = rng.uniform(-0.3, 0.6)
+        bgr = cv2.addWeighted(bgr, 1 - share, grey, share, 0)
+    _, packed = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 96))])
+    return cv2.imdecode(packed, cv2.IMREAD_COLOR)
