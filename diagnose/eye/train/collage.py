@@ -25,6 +25,7 @@ from diagnose.eye.train.surfaces import (
     hsv,
     leaf_colour,
     leaf_outline,
+    skin_colour,
 )
 
 __all__ = ["Material", "bark", "free", "load", "nothing", "on_card"]
@@ -90,7 +91,7 @@ def _dappled(rng: Rng, scene: Scene) -> None:
     """Light that falls through leaves, or the soft shadow of somebody."""
     h, w = scene.size
     spots = clouds(rng, h // 4 + 2, w // 4 + 2, (rng.uniform(10, 60),) * 2, 2)
-    spots = cv2.resize(np.clip(spots * rng.uniform(1, 6) + rng.uniform(-1, 1), 0, 1), (w, h))
+    spots = cv2.resize(cv2.convertScaleAbs(np.clip(spots * rng.uniform(1, 6) + rng.uniform(-1, 1), 0, 1), alpha=255), (w, h))
     darken(scene, spots, rng.uniform(0.2, 0.75), _sky(rng))
 
 
@@ -132,18 +133,14 @@ def _blade(rng: Rng, scene: Scene, at: np.ndarray, length: float, blur: float) -
 def _fingers(rng: Rng, material: Material, scene: Scene, tip: np.ndarray, came: np.ndarray, width: float, count: int) -> None:
     """Fingers side by side that come along `came` and end about `tip`."""
     side = np.array([-came[1], came[0]])
-    colour = None
+    colour = skin_colour(rng)
     for number in range(count):
-        if colour is None:
-            from diagnose.eye.train.surfaces import skin_colour
-
-            colour = skin_colour(rng)
         at = tip + side * width * (number - (count - 1) / 2) * 1.05 - came * rng.uniform(0, 0.6) * width
         way = came + side * rng.normal(0, 0.08)
         start = _out_of(scene.size, at, -way / np.hypot(*way), 20)
         if np.hypot(*(start - at)) > 9 * width:
             start = at - way * 9 * width
-        layer = draw(rng, material, start, at, width * rng.uniform(0.85, 1.1), scene.light, scene.size, rounded(rng, 1.0), look="finger", colour=colour * rng.uniform(0.92, 1.08, 3))
+        layer = draw(rng, material, start, at, width * rng.uniform(0.85, 1.1), scene.light, scene.size, rounded(rng, 1.0), look="finger", colour=colour * rng.uniform(0.96, 1.04, 3))
         if layer is None:
             continue
         if rng.random() < 0.8:
@@ -264,7 +261,7 @@ def on_card(rng: Rng, material: Material) -> Shown:
 
 
 def _lay_sheet(rng: Rng, scene: Scene, bgr: np.ndarray, cover: np.ndarray) -> None:
-    layer = Layer(0, 0, np.clip(bgr, 0, 255).astype(np.uint8), cover, np.zeros_like(cover))
+    layer = Layer(0, 0, bgr, cover, np.zeros_like(cover))
     if rng.random() < 0.8:
         darken(scene, shadow_of(layer, scene, rng.uniform(1, 25), rng.uniform(1, 10)), rng.uniform(0.2, 0.8), _sky(rng))
     lay(scene, layer, "card")
@@ -359,4 +356,4 @@ def _someones_shadow(rng: Rng, scene: Scene) -> None:
             cv2.line(shape, tuple(map(int, at)), tuple(map(int, to)), 255, max(2, int(0.25 * big)))
     soft = float(rng.choice([rng.uniform(0.7, 3), rng.uniform(3, 25)]))
     shadow = cv2.resize(cv2.GaussianBlur(shape, (0, 0), soft), (w, h), interpolation=cv2.INTER_LINEAR)
-    darken(scene, shadow * np.float32(1 / 255), rng.uniform(0.15, 0.8), _sky(rng))
+    darken(scene, shadow, rng.uniform(0.15, 0.8), _sky(rng))

@@ -73,7 +73,7 @@ def moved(H: np.ndarray, points: np.ndarray) -> np.ndarray:
 
 
 def sheet_layer(rng: Rng, H: np.ndarray, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
-    """The sheet in the picture: its colour (h, w, 3) float32 as a screen shows it, and its cover (h, w) uint8."""
+    """The sheet in the picture: its colour (h, w, 3) uint8, and its cover (h, w) uint8."""
     h, w = size
     corners = moved(H, np.array([[0, 0], [150, 0], [150, 100], [0, 100]]))
     area = cv2.contourArea(np.float32(corners))
@@ -90,14 +90,15 @@ def sheet_layer(rng: Rng, H: np.ndarray, size: tuple[int, int]) -> tuple[np.ndar
     if rng.random() < 0.1:
         paper = paper * np.float32(rng.uniform(0.7, 1.0, 3))
     ink = float(rng.choice([rng.uniform(0.05, 0.25), rng.uniform(0.2, 0.45)]))
-    tone = ink + (1 - ink) * toner.astype(np.float32) / 255
-    return paper * (tone * _wear(rng, h, w, H))[..., None], cover
+    tone = cv2.convertScaleAbs((np.float32(255 * ink) + np.float32(1 - ink) * toner) * _wear(rng, h, w, H), alpha=0.8)
+    shades = np.clip(np.arange(256)[:, None] / 0.8 / 255 * paper, 0, 255).astype(np.uint8)
+    return cv2.LUT(cv2.merge([tone, tone, tone]), shades[None]), cover
 
 
 def _wear(rng: Rng, h: int, w: int, H: np.ndarray) -> np.ndarray:
     """(h, w) tone of creases, waves, dirt and uneven light over the sheet."""
     small = (max(2, h // 3), max(2, w // 3))
-    tone = 1 + rng.choice([0.01, 0.04, 0.1]) * clouds(rng, *small, (90, 90), 2)
+    tone = 1 + rng.choice([0.005, 0.02, 0.05], p=[0.5, 0.35, 0.15]) * clouds(rng, *small, (0.5 * small[0],) * 2, 2)
     y, x = np.float32(np.mgrid[0 : small[0], 0 : small[1]])
     for _ in range(int(rng.choice([0, 0, 1, 3, 8]))):
         turn = rng.uniform(0, np.pi)
@@ -106,12 +107,12 @@ def _wear(rng: Rng, h: int, w: int, H: np.ndarray) -> np.ndarray:
         width = rng.uniform(0.7, 3)
         tone += rng.uniform(-0.12, 0.12) * np.exp(-((far / width) ** 2)) + rng.uniform(-0.06, 0.06) * np.tanh(far / (3 * width))
     tone *= 1 + rng.normal(0, 0.12) * (x / small[1] - 0.5) + rng.normal(0, 0.12) * (y / small[0] - 0.5)
-    if rng.random() < 0.3:
-        tone -= rng.uniform(0.05, 0.4) * np.clip(clouds(rng, *small, (30, 30), 4) - rng.uniform(0.8, 1.8), 0, 1)
+    if rng.random() < 0.2:
+        tone -= rng.uniform(0.05, 0.25) * np.clip(clouds(rng, *small, (30, 30), 4) - rng.uniform(0.8, 1.8), 0, 1)
     whole = cv2.resize(np.float32(tone), (w, h), interpolation=cv2.INTER_LINEAR)
     for _ in range(int(rng.choice([0, 3, 15, 50]))):  # crumbs of soil
         at = moved(H, rng.uniform((0, 0), SIZE_MM)[None])[0]
-        radius = max(0.6, rng.exponential(0.004) * w)
+        radius = max(0.6, rng.exponential(0.0015) * w)
         axes = (radius * 2, radius * rng.uniform(0.8, 2))
         cv2.ellipse(whole, (tuple(map(float, at)), axes, rng.uniform(0, 180)), float(rng.uniform(0.1, 0.7)), -1)
     return whole

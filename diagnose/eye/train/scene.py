@@ -12,7 +12,7 @@ import numpy as np
 
 from diagnose.eye.train.shown import CLASSES, UNKNOWN, ShownEnd
 from diagnose.eye.train.stems import Layer, Light
-from diagnose.eye.train.surfaces import Rng, clouds
+from diagnose.eye.train.surfaces import Rng
 
 CLASS = {name: index for index, name in enumerate(CLASSES)}
 _LINEAR = (np.arange(256, dtype=np.float32) / 255) ** 2
@@ -22,7 +22,7 @@ _LINEAR = (np.arange(256, dtype=np.float32) / 255) ** 2
 class Scene:
     """linear : (h, w, 3) float32 light. labels : (h, w) uint8. owner : (h, w) uint8, number of the thing on top.
 
-    dark : (h, w) float32, share of light that cast shadows leave. ends : of what was laid, with their things' numbers.
+    ends : of what was laid, each with its thing's number and the pixels of it seen there.
     """
 
     linear: np.ndarray
@@ -101,8 +101,8 @@ def _near(scene: Scene, end: ShownEnd) -> np.ndarray:
     return disc > 0
 
 
-def shadow_of(layer: Layer, scene: Scene, reach: float, soft: float, lift: float = 0.0, part: float = 1.0) -> np.ndarray:
-    """(h, w) float32 in [0, 1]: where a thing keeps the light off what lies behind it.
+def shadow_of(layer: Layer, scene: Scene, reach: float, soft: float, lift: float = 0.0) -> np.ndarray:
+    """(h, w) uint8: where (255: wholly) a thing keeps the light off what lies behind it.
 
     reach : how far its shadow runs out from under it [px]. lift : how far it starts from it [px]. soft : its blur [px].
     """
@@ -122,15 +122,25 @@ def shadow_of(layer: Layer, scene: Scene, reach: float, soft: float, lift: float
         whole = cv2.resize(cv2.GaussianBlur(small, (0, 0), soft / 4), (w, h), interpolation=cv2.INTER_LINEAR)
     elif soft > 0.3:
         whole = cv2.GaussianBlur(whole, (0, 0), soft)
-    return whole * np.float32(part / 255)
+    return whole
 
 
 def darken(scene: Scene, shadow: np.ndarray, depth: float, tint: np.ndarray | None = None) -> None:
-    """Take `depth` (0 to 1) of the light where `shadow` (h, w) is 1; card that loses over a quarter becomes shadow."""
+    """Take `depth` (0 to 1) of the light where `shadow` (h, w) uint8 is 255; card that loses over a quarter becomes shadow.
+
+    tint : (3,) how much of each colour is taken, compared with the most.
+    """
+    x, y, w, h = cv2.boundingRect(shadow)
+    if w < 1 or h < 1:
+        return
+    part = np.s_[y : y + h, x : x + w]
+    shadow = shadow[part]
     tint = np.ones(3, np.float32) if tint is None else np.float32(tint)
-    loss = np.float32(depth) * shadow
-    scene.linear *= 1 - loss[..., None] * tint
-    scene.labels[(loss > 0.25) & (scene.labels == CLASS["card"])] = CLASS["shadow"]
+    left = 1 - np.float32(depth / 255) * np.arange(256, dtype=np.float32)[:, None] * tint
+    light = scene.linear[part]
+    light *= cv2.LUT(cv2.merge([shadow, shadow, shadow]), left[None])
+    labels = scene.labels[part]
+    labels[(shadow > 0.25 * 255 / max(depth, 1e-3)) & (labels == CLASS["card"])] = CLASS["shadow"]
 
 
 def seen_ends(scene: Scene) -> tuple[tuple[ShownEnd, ...], bool]:
@@ -154,7 +164,7 @@ def forget(scene: Scene, around: np.ndarray, reach: int) -> None:
     scene.labels[(scene.labels == CLASS["rest"]) & (close == 0) & (scene.owner == 0)] = UNKNOWN
 
 
-def developed(rng: Rng, scene: Scene, hazy: bool = True) -> np.ndarray:
+def developed(rng: Rng, scene: Scene) -> np.ndarray:
     """(h, w, 3) uint8: the scene as a phone would show it."""
     linear = scene.linear
     h, w = scene.size
@@ -169,23 +179,25 @@ def developed(rng: Rng, scene: Scene, hazy: bool = True) -> np.ndarray:
     linear = cv2.GaussianBlur(linear, (0, 0), blur)
     level = float(np.percentile(linear[::8, ::8], 90)) + 1e-4
     gain = float(np.clip(rng.choice([0.55, 0.8, 1.15]) * np.exp(rng.normal(0, 0.3)) / level, 0.35, 4.0))
-    gains = gain * np.exp(rng.normal(0, 0.09, 3)) * np.array([1, 1, 1])
-    linear = linear * np.float32(gains)
+    gains = gain * np.exp(rng.normal(0, 0.09, 3))
+    shown = cv2.sqrt(cv2.multiply(linear, (*map(float, gains), 0.0)))
     if rng.random() < 0.4:
         y, x = np.float32(np.linspace(-1, 1, h))[:, None], np.float32(np.linspace(-1, 1, w))
-        linear *= (1 - rng.uniform(0.05, 0.4) * (x * x + y * y) / 2)[..., None]
-    grain = float(np.exp(rng.uniform(-7, -3.6)))
-    tile = rng.standard_normal((128, 256, 3), np.float32)
-    noise = np.tile(tile, (-(-h // 128), -(-w // 256), 1))[:h, :w]
+        shown *= (1 - np.float32(rng.uniform(0.02, 0.2)) * (x * x + y * y) / 2)[..., None]
+    grain = np.float32(np.exp(rng.uniform(-7, -3.2)))  # under a square root the noise of light is everywhere the same
+    tile = rng.standard_normal((128, 160, 3), np.float32) * grain
+    for y0 in range(0, h, 128):
+        for x0 in range(0, w, 160):
+            block = shown[y0 : y0 + 128, x0 : x0 + 160]
+            block += tile[: block.shape[0], : block.shape[1]]
     if rng.random() < 0.5:
-        noise = 0.6 * noise + rng.uniform(0.3, 1.0) * clouds(rng, h, w, (rng.uniform(3, 9),) * 2, 2)[..., None]
-    linear += noise * np.float32(grain) * np.sqrt(np.clip(linear, 0.02, 1))
-    levels = np.linspace(0, 1, 4096, dtype=np.float32) ** (1 / rng.uniform(1.7, 2.3))
+        blotches = rng.standard_normal((h // 4 + 2, w // 4 + 2, 3), np.float32) * (grain * np.float32(rng.uniform(0.2, 0.8)))
+        shown += cv2.resize(blotches, (w, h), interpolation=cv2.INTER_LINEAR)
+    levels = np.linspace(0, 1, 256) ** rng.uniform(0.87, 1.18)
     bend = rng.uniform(-0.15, 0.5)
     levels = (1 - bend) * levels + bend * levels * levels * (3 - 2 * levels)
     levels = rng.choice([0.0, rng.uniform(0, 0.1)]) + levels * rng.uniform(0.93, 1.0)
-    table = np.clip(levels * 255, 0, 255).astype(np.uint8)
-    bgr = table.take(np.clip(linear * 4095, 0, 4095).astype(np.uint16))
+    bgr = cv2.LUT(cv2.convertScaleAbs(shown, alpha=255), np.clip(levels * 255, 0, 255).astype(np.uint8))
     if rng.random() < 0.6:
         amount = rng.uniform(0.2, 1.6)
         bgr = cv2.addWeighted(bgr, 1 + amount, cv2.GaussianBlur(bgr, (0, 0), rng.uniform(0.7, 2.0)), -amount, 0)
