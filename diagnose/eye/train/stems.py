@@ -216,7 +216,7 @@ def _shape(rng, x, xs, xe, D, look, lively, real):
     t = np.clip((x - xs) / (xe - xs), 0, 1)
     if lively and look == "bark":
         middle = middle + (xe - xs) * float(rng.choice([0, rng.normal(0, 0.03), rng.normal(0, 0.08)])) * 4 * t * (1 - t)
-        middle = middle + D * float(rng.choice([0, 0.05, 0.15])) * along(rng, n, rng.uniform(2, 8) * D, 2)
+        middle = middle + D * float(rng.choice([0, 0.04, 0.12])) * along(rng, n, rng.uniform(3, 14) * D, 2)
         if real is None:
             radius = radius * (1 + float(rng.choice([0.0, 0.01, 0.04])) * along(rng, n, rng.uniform(0.5, 3) * D, 3))
             for _ in range(int(rng.choice([0, 0, 1, 2, 4]))):  # nodes

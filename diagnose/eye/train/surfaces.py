@@ -219,7 +219,7 @@ def blade(rng: Rng, at: np.ndarray, angle: float, length: float, width: float) -
     t = np.linspace(0, 1, 9)
     heading = angle + rng.normal(0, 0.8) * t**1.5
     spine = at + np.cumsum(np.column_stack([np.cos(heading), np.sin(heading)]), 0) * length / 9
-    side = np.column_stack([-np.sin(heading), np.cos(heading)]) * (width * (1 - t**2))[:, None]
+    side = np.column_stack([-np.sin(heading), np.cos(heading)]) * (width * np.minimum(1, 6 * t + 0.05) * (1 - t**2))[:, None]
     return np.vstack([spine + side, (spine - side)[::-1]])
 
 
