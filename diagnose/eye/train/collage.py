@@ -27,6 +27,7 @@ from diagnose.eye.train.surfaces import (
     leaf_outline,
     skin_colour,
 )
+from diagnose.eye.train.wounds import gnawed
 
 __all__ = ["Material", "bark", "free", "load", "nothing", "on_card"]
 
@@ -357,3 +358,176 @@ def _someones_shadow(rng: Rng, scene: Scene) -> None:
     soft = float(rng.choice([rng.uniform(0.7, 3), rng.uniform(3, 25)]))
     shadow = cv2.resize(cv2.GaussianBlur(shape, (0, 0), soft), (w, h), interpolation=cv2.INTER_LINEAR)
     darken(scene, shadow, rng.uniform(0.15, 0.8), _sky(rng))
+
+
+def nothing(rng: Rng, material: Material) -> Shown:
+    """A picture without any severed end, real or drawn, with things that might be taken for one."""
+    size = h, w = _size(rng)
+    scene = _behind(rng, material, size, float(rng.choice([0, rng.uniform(0, 6)])))
+    if rng.random() < 0.2:
+        _dappled(rng, scene)
+    makers = [_rod, _wire, _writing, _face, _board, _leaves, _branch, _hand]
+    for _ in range(int(rng.choice([0, 1, 2, 4]))):
+        makers[rng.choice(len(makers), p=[0.25, 0.15, 0.12, 0.1, 0.1, 0.12, 0.08, 0.08])](rng, material, scene)
+    if rng.random() < 0.15:
+        _someones_shadow(rng, scene)
+    return _finished(rng, scene)
+
+
+def _rod(rng: Rng, material: Material, scene: Scene) -> None:
+    """A rod, pencil, pipe or handle that the frame cuts off on both sides."""
+    width = float(np.exp(rng.uniform(np.log(6), np.log(120))))
+    layer = _crossing(rng, material, scene, width, "rod")
+    if layer is not None:
+        if rng.random() < 0.5:
+            _cast(rng, scene, layer, width)
+        lay(scene, layer, "rest", float(rng.choice([0, rng.uniform(0, 3)])))
+
+
+def _wire(rng: Rng, material: Material, scene: Scene) -> None:
+    """A bent wire, cable or hose from frame to frame."""
+    h, w = scene.size
+    through = rng.uniform((0, 0), (w, h))
+    way = _way(rng.uniform(0, 7))
+    a, b = (_out_of(scene.size, through, s * way, 60) for s in (-1, 1))
+    t = np.linspace(0, 1, 60)[:, None]
+    sway = np.sin(t * rng.uniform(2, 9) + rng.uniform(0, 7)) * rng.uniform(0.02, 0.15) * max(h, w) * np.sin(np.pi * t)
+    line = [np.int32((a * (1 - t) + b * t + sway * np.array([-way[1], way[0]])) * 16)]
+    thick = int(np.exp(rng.uniform(np.log(2), np.log(40))))
+    alpha, bgr = np.zeros((h, w), np.uint8), np.zeros((h, w, 3), np.uint8)
+    colour = hsv(rng.uniform(0, 360), rng.choice([0, rng.uniform(0.3, 1)]), rng.uniform(0.05, 1))
+    cv2.polylines(alpha, line, False, 255, thick, cv2.LINE_AA, 4)
+    for share in np.linspace(1, 0.15, 5 if thick > 4 else 1):
+        lit = np.clip(colour * (1.1 - 0.55 * share) + rng.uniform(0, 60) * (share < 0.3), 0, 255)
+        cv2.polylines(bgr, line, False, lit.tolist(), max(1, int(thick * share) + (2 if share == 1 else 0)), cv2.LINE_8, 4)
+    x, y, ww, hh = cv2.boundingRect(alpha)
+    if ww and hh:
+        part = np.s_[y : y + hh, x : x + ww]
+        layer = Layer(x, y, cv2.GaussianBlur(bgr, (0, 0), 0.4 + 0.08 * thick)[part], alpha[part], np.zeros((hh, ww), np.uint8))
+        _cast(rng, scene, layer, thick)
+        lay(scene, layer, "rest")
+
+
+def _writing(rng: Rng, material: Material, scene: Scene) -> None:
+    """Letters and figures on whatever is there."""
+    h, w = scene.size
+    alpha = np.zeros((h, w), np.uint8)
+    size, x0, y0 = rng.uniform(0.5, 5), int(rng.uniform(-0.1, 0.5) * w), int(rng.uniform(0.05, 0.7) * h)
+    for row in range(int(rng.integers(1, 9))):
+        words = "".join(rng.choice(list("abcdefghiklmnoprstuvwxyzABEHIKLMTX 0123456789.,-/|"), int(rng.integers(4, 30))))
+        font = int(rng.choice([0, 1, 2, 3, 4, 5, 6, 7]))
+        cv2.putText(alpha, words, (x0, y0 + int(row * size * 34)), font, size, 255, max(1, int(size * rng.uniform(1, 3))), cv2.LINE_AA)
+    bgr = np.empty((h, w, 3), np.uint8)
+    bgr[:] = hsv(rng.uniform(0, 360), rng.uniform(0, 1), rng.choice([0.05, rng.uniform(0, 1)]))
+    lay(scene, Layer(0, 0, bgr, alpha, np.zeros_like(alpha)), "rest")
+
+
+def _face(rng: Rng, material: Material, scene: Scene) -> None:
+    """Something like a face, of man or beast: a rounded patch with darker spots and a line."""
+    h, w = scene.size
+    at, big = rng.uniform((0, 0), (w, h)), rng.uniform(0.08, 0.35) * min(h, w)
+    colour = skin_colour(rng) if rng.random() < 0.6 else bark_colour(rng)
+    soft = 1 + 0.2 * clouds(rng, h // 4 + 1, w // 4 + 1, (0.1 * big + 2,) * 2, 4)
+    skin = cv2.resize(np.clip(colour * soft[..., None], 0, 255).astype(np.uint8), (w, h))
+    outline(scene, blob(rng, at, 1.35 * big, 0.08), bark_colour(rng), "rest", 1.5)
+    outline(scene, blob(rng, at + (0, 0.15 * big), big, 0.05), skin, "rest", 1.0)
+    for dx in (-0.38, 0.38):
+        outline(scene, blob(rng, at + (dx * big, -0.1 * big), 0.17 * big, 0.1), np.float32([235, 235, 235]), "rest", 0.8)
+        outline(scene, blob(rng, at + (dx * big, -0.1 * big), 0.09 * big, 0.1), bark_colour(rng) * 0.3, "rest", 0.8)
+    outline(scene, blob(rng, at + (0, 0.25 * big), 0.12 * big, 0.2), colour * 0.75, "rest", 2.0)
+    outline(scene, leaf_outline(rng, at + (-0.35 * big, 0.6 * big), 0.0, 0.7 * big, 0.08 * big), colour * 0.5, "rest", 1.0)
+
+
+def _board(rng: Rng, material: Material, scene: Scene) -> None:
+    """A plank, box or sheet with straight sides."""
+    h, w = scene.size
+    box = cv2.boxPoints(
+        (tuple(map(float, rng.uniform((0, 0), (w, h)))), tuple(map(float, rng.uniform(0.05, 0.9, 2) * max(h, w))), rng.uniform(0, 180))
+    )
+    surface, _ = drawn_ground(rng, h, w)
+    shadow = np.zeros((h, w), np.uint8)
+    cv2.fillPoly(shadow, [np.int32(box + rng.uniform(-12, 12, 2))], 255)
+    darken(scene, cv2.GaussianBlur(shadow, (0, 0), rng.uniform(1, 8)), rng.uniform(0.1, 0.7), _sky(rng))
+    outline(scene, np.float64(box), surface, "rest", float(rng.choice([0, rng.uniform(0, 2)])))
+
+
+def _leaves(rng: Rng, material: Material, scene: Scene) -> None:
+    h, w = scene.size
+    for _ in range(int(rng.integers(1, 12))):
+        _leaf(rng, scene, rng.uniform((0, 0), (w, h)), rng.uniform(0.05, 0.5) * h)
+
+
+def _branch(rng: Rng, material: Material, scene: Scene) -> None:
+    width = float(np.exp(rng.uniform(np.log(6), np.log(120))))
+    layer = _crossing(rng, material, scene, width)
+    if layer is not None:
+        lay(scene, layer, "plant", float(rng.choice([0, rng.uniform(0, 4)])))
+
+
+def _hand(rng: Rng, material: Material, scene: Scene) -> None:
+    h, w = scene.size
+    tip = rng.uniform(0.1, 0.9, 2) * (w, h)
+    _fingers(rng, material, scene, tip, _way(rng.uniform(0, 7)), rng.uniform(0.05, 0.2) * min(h, w), int(rng.integers(1, 5)))
+
+
+def bark(rng: Rng, material: Material) -> Shown:
+    """A thick stem, gnawed or whole, with the scale card beside it or partly over it."""
+    size = h, w = _size(rng)
+    scene = _behind(rng, material, size, float(rng.choice([0, rng.uniform(1, 6), rng.uniform(4, 18)])))
+    width = w * rng.uniform(0.2, 0.45)
+    for _ in range(int(rng.choice([0, 1, 3]))):
+        layer = _crossing(rng, material, scene, width * float(np.exp(rng.uniform(-2.2, 0))))
+        if layer is not None:
+            lay(scene, dimmed(layer, rng.uniform(0.5, 1.0)), "plant", float(rng.choice([0, rng.uniform(0, 8)])))
+    way = _way(-np.pi / 2 + (rng.normal(0, 0.15) if rng.random() < 0.75 else rng.uniform(-1.6, 1.6)))
+    middle = np.array([rng.uniform(0.25, 0.75) * w, rng.uniform(0.35, 0.65) * h])
+    start, end = (_out_of(size, middle, s * way, 0.8 * width + 10) for s in (-1, 1))
+    stem = draw(rng, material, start, end, width, scene.light, size)
+    if stem is not None:
+        for _ in range(int(rng.choice([0, 1, 2, 3], p=[0.25, 0.55, 0.13, 0.07]))):
+            stem = gnawed(rng, stem, scene.light, material)
+        if rng.random() < 0.4:
+            darken(scene, shadow_of(stem, scene, 0.2 * width, rng.uniform(3, 25), rng.choice([0, 0.5 * width])), rng.uniform(0.2, 0.7))
+        lay(scene, stem, "bark")
+    sheet = None
+    if rng.random() < 0.75:
+        sheet = _card_beside(rng, material, scene, middle, way, width)
+    if rng.random() < 0.2:
+        _hand(rng, material, scene)
+    for _ in range(int(rng.choice([0, 0, 1, 3]))):
+        at, blur = rng.uniform((0, 0), (w, h)), float(rng.choice([0, rng.uniform(0, 5)]))
+        _blade(rng, scene, at, rng.uniform(0.1, 0.6) * h, blur)
+    if rng.random() < 0.25:
+        _dappled(rng, scene)
+    return _finished(rng, scene, sheet)
+
+
+def _card_beside(rng: Rng, material: Material, scene: Scene, middle: np.ndarray, way: np.ndarray, width: float) -> np.ndarray | None:
+    """The card held beside the stem or partly over it; its homography, or None where it lies outside the picture."""
+    h, w = scene.size
+    scale = width / np.exp(rng.uniform(np.log(15), np.log(100)))  # px a millimetre
+    scale = float(np.clip(scale, 1.8, 7.0))
+    H, _ = held_before(rng, 150 * scale, 0.6)
+    corners = moved(H, np.array([[0, 0], [150, 0], [150, 100], [0, 100]]))
+    side = np.array([-way[1], way[0]]) * rng.choice([-1, 1])
+    half = float(np.abs((corners - corners.mean(0)) @ side).max())
+    apart = width / 2 + half * (rng.uniform(0.3, 0.95) if rng.random() < 0.45 else rng.uniform(0.98, 1.25))
+    centre = middle + side * apart + way * rng.uniform(-0.25, 0.25) * h
+    shift = np.eye(3)
+    shift[:2, 2] = centre - corners.mean(0)
+    H = shift @ H
+    corners = moved(H, np.array([[0, 0], [150, 0], [150, 100], [0, 100]]))
+    frame = np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float32)
+    shared, _ = cv2.intersectConvexConvex(np.float32(corners), frame)
+    if shared < 0.15 * cv2.contourArea(np.float32(corners)):
+        return None
+    bgr, cover = sheet_layer(rng, H, scene.size)
+    _lay_sheet(rng, scene, bgr, cover)
+    if rng.random() < 0.6:
+        inside = (corners - middle) @ side
+        far = corners[np.argsort(inside)[-2:]].mean(0) + way * rng.uniform(-0.2, 0.2) * half
+        tip = far - side * scale * rng.uniform(5, 25)
+        _fingers(rng, material, scene, tip, -side, scale * rng.uniform(11, 20), int(rng.integers(1, 4)))
+    if rng.random() < 0.25:
+        _someones_shadow(rng, scene)
+    return H
