@@ -11,7 +11,7 @@ import numpy as np
 
 from diagnose.eye.train.material import Material, load
 from diagnose.eye.train.papers import held_before, moved, sheet_layer
-from diagnose.eye.train.scene import CLASS, Scene, begun, darken, developed, forget, lay, outline, seen_ends, shadow_of
+from diagnose.eye.train.scene import CLASS, Scene, begun, blurred, darken, developed, forget, lay, outline, seen_ends, shadow_of
 from diagnose.eye.train.shown import FORMS, UNKNOWN, Shown
 from diagnose.eye.train.stems import Layer, dimmed, draw, rounded, severed
 from diagnose.eye.train.surfaces import (
@@ -50,21 +50,10 @@ def _out_of(size: tuple[int, int], at: np.ndarray, way: np.ndarray, beyond: floa
     return at + way * max(4.0, min(t for t in far if t > 0) if any(t > 0 for t in far) else 4.0)
 
 
-def _blurred(bgr: np.ndarray, blur: float) -> np.ndarray:
-    if blur < 0.4:
-        return bgr
-    if blur < 3:
-        return cv2.GaussianBlur(bgr, (0, 0), blur)
-    h, w = bgr.shape[:2]
-    part = 2 / blur
-    small = cv2.resize(bgr, None, fx=part, fy=part, interpolation=cv2.INTER_AREA)
-    return cv2.resize(cv2.GaussianBlur(small, (0, 0), 2.0), (w, h), interpolation=cv2.INTER_CUBIC)
-
-
 def _behind(rng: Rng, material: Material, size: tuple[int, int], blur: float) -> Scene:
     """A scene of ground alone."""
     bgr, kind, sure, bare = ground(rng, *size, material)
-    scene = begun(rng, _blurred(bgr, blur), CLASS["rest"], sure or blur > 6)
+    scene = begun(rng, blurred(bgr, blur), CLASS["rest"], sure or blur > 6)
     scene.source = {"maker": "collage", "split": material.split, "ground": kind, "bare": "yes" if bare or blur > 6 else "no"}
     return scene
 
@@ -85,7 +74,7 @@ def _crossing(rng: Rng, material: Material, scene: Scene, width: float, look: st
     start = _out_of(scene.size, through, -way, 1.5 * width + 10)
     end = through if tip else _out_of(scene.size, through, way, 1.5 * width + 10)
     near = rounded(rng, rng.uniform(1, 3)) if tip else None
-    return draw(rng, material, start, end, width, scene.light, scene.size, near, look=look, lively=look == "bark")
+    return draw(rng, material, start, end, width, scene.light, scene.size, near, look=look, lively=look == "bark", coarse=True)
 
 
 def _dappled(rng: Rng, scene: Scene) -> None:
@@ -190,7 +179,7 @@ def _severed_stem(rng: Rng, material: Material, scene: Scene, width: float) -> N
         piece = end - way * width * rng.uniform(4, 12)
         if np.hypot(*(piece - end)) < np.hypot(*(start - end)):
             start, far = piece, severed(rng, _form(rng)) if rng.random() < 0.6 else rounded(rng, 2)
-    focus = float(rng.uniform(0.4, 2)) if rng.random() < 0.2 else 0.0
+    focus = min(0.1 * width, float(rng.uniform(0.4, 3))) if rng.random() < 0.2 else 0.0
     gain = float(rng.choice([1.0, rng.uniform(0.25, 0.7)], p=[0.85, 0.15]))
     layer = draw(rng, material, start, end, width, scene.light, scene.size, severed(rng, _form(rng)), far)
     if layer is None or layer.axis is None:
@@ -505,8 +494,8 @@ def bark(rng: Rng, material: Material) -> Shown:
 def _card_beside(rng: Rng, material: Material, scene: Scene, middle: np.ndarray, way: np.ndarray, width: float) -> np.ndarray | None:
     """The card held beside the stem or partly over it; its homography, or None where it lies outside the picture."""
     h, w = scene.size
-    scale = width / np.exp(rng.uniform(np.log(15), np.log(100)))  # px a millimetre
-    scale = float(np.clip(scale, 1.8, 7.0))
+    scale = width / np.exp(rng.uniform(np.log(35), np.log(150)))  # px a millimetre
+    scale = float(np.clip(scale, 1.6, 5.0))
     H, _ = held_before(rng, 150 * scale, 0.6)
     corners = moved(H, np.array([[0, 0], [150, 0], [150, 100], [0, 100]]))
     side = np.array([-way[1], way[0]]) * rng.choice([-1, 1])

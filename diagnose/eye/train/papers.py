@@ -98,7 +98,7 @@ def sheet_layer(rng: Rng, H: np.ndarray, size: tuple[int, int]) -> tuple[np.ndar
 def _wear(rng: Rng, h: int, w: int, H: np.ndarray) -> np.ndarray:
     """(h, w) tone of creases, waves, dirt and uneven light over the sheet."""
     small = (max(2, h // 3), max(2, w // 3))
-    tone = 1 + rng.choice([0.005, 0.02, 0.05], p=[0.5, 0.35, 0.15]) * clouds(rng, *small, (0.5 * small[0],) * 2, 2)
+    tone = 1 + np.float32(rng.choice([0.005, 0.02, 0.05], p=[0.5, 0.35, 0.15])) * clouds(rng, *small, (0.5 * small[0],) * 2, 2)
     y, x = np.float32(np.mgrid[0 : small[0], 0 : small[1]])
     for _ in range(int(rng.choice([0, 0, 1, 3, 8]))):
         turn = rng.uniform(0, np.pi)

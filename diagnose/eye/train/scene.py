@@ -49,14 +49,23 @@ def begun(rng: Rng, ground: np.ndarray, label: int, sure: bool) -> Scene:
     return Scene(cv2.LUT(linear, _LINEAR), labels, light, sure, np.zeros(ground.shape[:2], np.uint8))
 
 
+def blurred(picture: np.ndarray, blur: float) -> np.ndarray:
+    """A picture or cover out of focus by `blur` pixels (a deviation)."""
+    if blur < 0.3:
+        return picture
+    if blur < 4:
+        return cv2.GaussianBlur(picture, (0, 0), blur, borderType=cv2.BORDER_REPLICATE)
+    h, w = picture.shape[:2]
+    small = cv2.resize(picture, (max(2, int(2 * w / blur)), max(2, int(2 * h / blur))), interpolation=cv2.INTER_AREA)
+    return cv2.resize(cv2.GaussianBlur(small, (0, 0), 2.0, borderType=cv2.BORDER_REPLICATE), (w, h), interpolation=cv2.INTER_LINEAR)
+
+
 def lay(scene: Scene, layer: Layer | None, label: str, blur: float = 0.0, gain: float = 1.0) -> None:
     """Lay a thing over the scene; its bare wood becomes wood, the rest of it `label`. blur : of focus [px]."""
     if layer is None:
         return
     h, w = layer.alpha.shape
-    bgr, alpha = layer.bgr, layer.alpha
-    if blur > 0.3:
-        bgr, alpha = cv2.GaussianBlur(bgr, (0, 0), blur), cv2.GaussianBlur(alpha, (0, 0), blur, borderType=cv2.BORDER_REPLICATE)
+    bgr, alpha = blurred(layer.bgr, blur), blurred(layer.alpha, blur)
     part = np.s_[layer.y : layer.y + h, layer.x : layer.x + w]
     cover = (alpha * np.float32(1 / 255))[..., None]
     under = scene.linear[part]
@@ -117,12 +126,7 @@ def shadow_of(layer: Layer, scene: Scene, reach: float, soft: float, lift: float
         if x1 > x0 and y1 > y0:
             cut = layer.alpha[y0 - layer.y - dy : y1 - layer.y - dy, x0 - layer.x - dx : x1 - layer.x - dx]
             np.maximum(whole[y0:y1, x0:x1], cut, out=whole[y0:y1, x0:x1])
-    if soft > 6:
-        small = cv2.resize(whole, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
-        whole = cv2.resize(cv2.GaussianBlur(small, (0, 0), soft / 4), (w, h), interpolation=cv2.INTER_LINEAR)
-    elif soft > 0.3:
-        whole = cv2.GaussianBlur(whole, (0, 0), soft)
-    return whole
+    return blurred(whole, soft)
 
 
 def darken(scene: Scene, shadow: np.ndarray, depth: float, tint: np.ndarray | None = None) -> None:

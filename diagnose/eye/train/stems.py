@@ -95,7 +95,7 @@ def severed(rng: Rng, form: str) -> Cut:
         wood = rim - bared
         face = None
     fibres = tuple(
-        (rng.uniform(-0.95, 0.95), rng.uniform(0.2, 1.6), rng.normal(0, 0.5), rng.uniform(0.015, 0.1))
+        (rng.uniform(-0.95, 0.95), rng.uniform(0.2, 1.6), rng.normal(0, 0.4), rng.uniform(0.008, 0.06))
         for _ in range(int(rng.choice([0, 3, 10, 25])))
     )
     strips = tuple(
@@ -123,17 +123,19 @@ def draw(
     look: str = "bark",
     lively: bool = True,
     colour: np.ndarray | None = None,
+    coarse: bool = False,
 ) -> Layer | None:
     """A stem from `start` to `end` (x, y) [px], `width` [px] at its end, in a picture of `size` (h, w); None where unseen.
 
     near, far : how it is severed at `end` and at `start`; None where it goes on. look : bark, rod or finger.
     lively : whether it bends, tapers, swells and bears buds. colour : (3,) BGR of it, drawn where None.
+    coarse : drawn in haste, for what stands behind.
     """
-    start, end = np.float64(start), np.float64(end)
+    start, end, width = np.float64(start), np.float64(end), float(width)
     span = float(np.hypot(*(end - start)))
     if span < 4:
         return None
-    fine = float(np.clip(110 / width, 1.25, 2.5))
+    fine = float(np.clip(110 / width, 1.25, 1.6 if coarse else 2.5))
     fine = min(fine, max(1.0, np.sqrt(1.1e6 / (span * (2 * width + 0.15 * span)))))
     length, D = span * fine, width * fine
     R = D / 2
@@ -262,6 +264,7 @@ def _shading(rng, start, end, light):
 
 def _buds(rng, canvas, x, middle, radius, D, xs, xe):
     bgr, alpha, wood = canvas
+    D = D * min(1.0, 90 * D / max(1.0, D * D))  # a thick stem's buds are no thicker for it
     scar = D * 0.5
     for _ in range(int(rng.choice([0, 0, 1, 2, 5]))):
         at = int(rng.uniform(xs, max(xs + 1, xe - 0.5 * D)))

@@ -94,14 +94,12 @@ def skin_colour(rng: Rng) -> np.ndarray:
 
 def recolour(rng: Rng, bgr: np.ndarray, mean: np.ndarray | None = None, contrast: float | None = None) -> np.ndarray:
     """A texture moved to another mean colour (drawn bark where None), its pattern kept; float32."""
-    bgr = np.float32(bgr)
-    old = bgr.reshape(-1, 3).mean(0)
-    new = bark_colour(rng) if mean is None else np.float32(mean)
-    gain = contrast if contrast is not None else float(rng.uniform(0.4, 1.3))
+    old = np.array(cv2.mean(bgr)[:3])
+    new = bark_colour(rng) if mean is None else np.float64(mean)
+    gain = (contrast if contrast is not None else rng.uniform(0.4, 1.3)) / max(40.0, float(old.mean()))
     grey = rng.uniform(0, 1)
-    centred = bgr - old
-    pattern = (1 - grey) * centred + grey * centred.mean(2, keepdims=True)
-    return np.float32(new * (1 + gain * pattern / max(40.0, float(old.mean()))))
+    mix = new[:, None] * gain * ((1 - grey) * np.eye(3) + grey / 3)
+    return cv2.transform(np.float32(bgr), np.column_stack([mix, new - mix @ old]))
 
 
 def bark_tile(rng: Rng, n: int, material: Material, width: float) -> np.ndarray:
@@ -127,7 +125,7 @@ def bark_tile(rng: Rng, n: int, material: Material, width: float) -> np.ndarray:
     tile = base * (1 - blend) + other * blend
     tile = tile * (1 + np.float32(rng.choice([0.02, 0.06, 0.12, 0.2])) * tone[..., None])
     if rng.random() < 0.35:  # lenticels: small pale or dark dashes
-        for _ in range(int(rng.uniform(2, 12) * n / max(width, 6))):
+        for _ in range(min(250, int(rng.uniform(2, 12) * n / max(width, 6)))):
             x, y = rng.uniform(0, n), rng.uniform(0, 192)
             size = rng.uniform(0.02, 0.09) * width
             colour = np.clip(base * rng.choice([0.5, 1.5]), 0, 255)

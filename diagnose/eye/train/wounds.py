@@ -17,40 +17,51 @@ def gnawed(rng: Rng, layer: Layer, light: Light, material: Material) -> Layer:
     assert layer.axis is not None
     h, w = layer.alpha.shape
     axis = layer.axis - (layer.x, layer.y, 0)
-    way = axis[-1, :2] - axis[0, :2]
-    way = way / np.hypot(*way)
-    y, x = np.float32(np.mgrid[0:h, 0:w])
-    along = (x - axis[0, 0]) * way[0] + (y - axis[0, 1]) * way[1]
-    aside = -(x - axis[0, 0]) * way[1] + (y - axis[0, 1]) * way[0]
-    at = (axis[:, :2] - axis[0, :2]) @ way
-    off = (axis[:, :2] - axis[0, :2]) @ np.array([-way[1], way[0]])
-    step = np.arange(int(at[-1]) + 2)
-    nearest = np.clip(along, 0, at[-1]).astype(np.int32)
-    middle, radius = (np.float32(np.interp(step, at, line)).take(nearest) for line in (off, axis[:, 2]))
-    v = np.clip((aside - middle) / radius, -1, 1)
-    round_it = np.arcsin(v) / np.pi  # half turns, from -0.5 to 0.5
-    D = 2 * float(axis[:, 2].mean())
     seen = np.flatnonzero((axis[:, 0] > 0) & (axis[:, 0] < w) & (axis[:, 1] > 0) & (axis[:, 1] < h))
-    s0 = float(at[rng.choice(seen)]) if len(seen) else float(at.mean())
+    if not len(seen):
+        return layer
+    D = 2 * float(axis[:, 2].mean())
     tall = D * float(np.exp(rng.uniform(np.log(0.25), np.log(2.2))))
     wide = float(rng.choice([rng.uniform(0.06, 0.35), rng.uniform(0.3, 0.6), 2.0], p=[0.5, 0.3, 0.2]))
     centre = float(rng.normal(0, 0.2))
+    place = axis[rng.choice(seen), :2]
+    reach = 1.35 * tall + D
+    x0, y0 = (int(max(0, v - reach)) for v in place)
+    x1, y1 = (int(min(n, v + reach)) for v, n in zip(place, (w, h), strict=True))
+    axis, place, window = axis - (x0, y0, 0), place - (x0, y0), np.s_[y0:y1, x0:x1]
+    h, w = y1 - y0, x1 - x0
+    if min(h, w) < 4:
+        return layer
+    way = axis[-1, :2] - axis[0, :2]
+    way = way / np.hypot(*way)
+    turn = [float(v) for v in way]
+    x, y = (np.arange(n, dtype=np.float32) - np.float32(v) for n, v in ((w, axis[0, 0]), (h, axis[0, 1])))
+    along = x * turn[0] + (y * turn[1])[:, None]
+    aside = -x * turn[1] + (y * turn[0])[:, None]
+    at = (axis[:, :2] - axis[0, :2]) @ way
+    off = (axis[:, :2] - axis[0, :2]) @ np.array([-way[1], way[0]])
+    step = np.arange(int(at[-1]) + 2)
+    nearest = np.clip(along, 0, float(at[-1])).astype(np.int32)
+    middle, radius = (np.float32(np.interp(step, at, line)).take(nearest) for line in (off, axis[:, 2]))
+    v = np.clip((aside - middle) / radius, -1, 1)
+    round_it = np.arcsin(v) * np.float32(1 / np.pi)  # half turns, from -0.5 to 0.5
+    s0 = float((place - axis[0, :2]) @ way)
     box = rng.uniform(1.6, 5)
     p, q = np.abs(along - s0) / tall, np.abs(round_it - centre) / wide
-    inside = 1 - (p**box + q**box) ** (1 / box)
-    ragged = rng.choice([0.03, 0.12, 0.3]) * clouds(rng, h, w, (0.5 * D, 0.5 * D), 4, 0.7)
+    inside = 1 - cv2.pow(cv2.pow(p, box) + cv2.pow(q, box), 1 / box)
+    ragged = np.float32(rng.choice([0.02, 0.07, 0.18])) * clouds(rng, h, w, (0.5 * D, 0.5 * D), 4, 0.7)
     depth = (inside + ragged) * min(tall, wide * D * 1.5) / 1.0  # about pixels within the rim
     bare = np.clip(depth / 1.2 + 0.5, 0, 1)
     if not (bare > 0.5).any():
         return layer
     rows, columns = 160, int(max(32, min(1200, at[-1])))
     grain = wood_grain(rng, rows, columns, rows, material)
-    tone = 1 + 0 * along
-    for _ in range(int(rng.choice([0, 1, 2, 4]))):  # strokes of teeth, each lot its own way
+    tone = np.ones_like(along)
+    for _ in range(int(rng.choice([0, 1, 1, 2, 3]))):  # strokes of teeth, each lot its own way
         turn = rng.normal(np.pi / 2, 0.5) if rng.random() < 0.6 else rng.uniform(0, np.pi)
         pitch = D * rng.uniform(0.02, 0.14)
         phase = (along * np.cos(turn) + round_it * 1.5 * D * np.sin(turn)) / pitch + 0.25 * clouds(rng, h, w, (2 * D, 2 * D), 2)
-        groove = np.abs(np.sin(np.pi * phase)) ** rng.uniform(0.4, 1.2) - 0.6
+        groove = cv2.pow(np.abs(np.sin(np.float32(np.pi) * phase)), rng.uniform(0.4, 1.2)) - 0.6
         here = np.clip(1.5 * clouds(rng, h, w, (0.8 * D, 0.8 * D), 1) + rng.uniform(-0.5, 1.5), 0, 1)
         tone += rng.uniform(0.08, 0.45) * groove * here
     across = float(light.to[1] * way[0] - light.to[0] * way[1])
@@ -69,11 +80,12 @@ def gnawed(rng: Rng, layer: Layer, light: Light, material: Material) -> Layer:
         borderMode=cv2.BORDER_REFLECT,
     )
     wood *= np.clip(tone, 0.05, 1.6)[..., None]
+    bgr = layer.bgr[window].astype(np.float32)
     if rng.random() < 0.3:  # a paler or darker seam of bast round it
         seam = np.exp(-(((depth + 0.03 * D) / (0.025 * D)) ** 2))[..., None] * rng.uniform(0.2, 0.8)
-        bgr = layer.bgr * (1 - seam) + seam * np.clip(layer.bgr * np.float32(rng.uniform(0.4, 1.6)), 0, 255)
-    else:
-        bgr = layer.bgr.astype(np.float32)
-    bgr = bgr * (1 - bare[..., None]) + wood * bare[..., None]
-    share = np.maximum(layer.wood, np.uint8(bare * 255))
-    return replace(layer, bgr=np.clip(bgr, 0, 255).astype(np.uint8), wood=share)
+        bgr *= 1 + seam * (rng.uniform(0.4, 1.6) - 1)
+    bgr += bare[..., None] * (wood - bgr)
+    whole, share = layer.bgr.copy(), layer.wood.copy()
+    whole[window] = np.clip(bgr, 0, 255)
+    share[window] = np.maximum(share[window], np.uint8(bare * 255))
+    return replace(layer, bgr=whole, wood=share)
