@@ -98,14 +98,18 @@ def sheet_layer(rng: Rng, H: np.ndarray, size: tuple[int, int]) -> tuple[np.ndar
 def _wear(rng: Rng, h: int, w: int, H: np.ndarray) -> np.ndarray:
     """(h, w) tone of creases, waves, dirt and uneven light over the sheet."""
     small = (max(2, h // 3), max(2, w // 3))
-    tone = 1 + np.float32(rng.choice([0.005, 0.02, 0.05], p=[0.5, 0.35, 0.15])) * clouds(rng, *small, (0.5 * small[0],) * 2, 2)
+    tone = 1 + np.float32(rng.choice([0.005, 0.02, 0.05], p=[0.5, 0.35, 0.15])) * clouds(
+        rng, *small, (0.5 * small[0],) * 2, 2
+    )
     y, x = np.float32(np.mgrid[0 : small[0], 0 : small[1]])
     for _ in range(int(rng.choice([0, 0, 1, 3, 8]))):
         turn = rng.uniform(0, np.pi)
         far = (x - rng.uniform(0, small[1])) * np.cos(turn) + (y - rng.uniform(0, small[0])) * np.sin(turn)
         far = far + 1.5 * clouds(rng, *small, (60, 60), 1)
         width = rng.uniform(0.7, 3)
-        tone += rng.uniform(-0.12, 0.12) * np.exp(-((far / width) ** 2)) + rng.uniform(-0.06, 0.06) * np.tanh(far / (3 * width))
+        tone += rng.uniform(-0.12, 0.12) * np.exp(-((far / width) ** 2)) + rng.uniform(-0.06, 0.06) * np.tanh(
+            far / (3 * width)
+        )
     tone *= 1 + rng.normal(0, 0.12) * (x / small[1] - 0.5) + rng.normal(0, 0.12) * (y / small[0] - 0.5)
     if rng.random() < 0.2:
         tone -= rng.uniform(0.05, 0.25) * np.clip(clouds(rng, *small, (30, 30), 4) - rng.uniform(0.8, 1.8), 0, 1)

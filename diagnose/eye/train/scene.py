@@ -54,10 +54,13 @@ def blurred(picture: np.ndarray, blur: float) -> np.ndarray:
     if blur < 0.3:
         return picture
     if blur < 4:
-        return cv2.GaussianBlur(picture, (0, 0), blur, borderType=cv2.BORDER_REPLICATE)
+        reach = 2 * int(np.ceil(2.5 * blur)) + 1
+        return cv2.GaussianBlur(picture, (reach, reach), blur, borderType=cv2.BORDER_REPLICATE)
     h, w = picture.shape[:2]
     small = cv2.resize(picture, (max(2, int(2 * w / blur)), max(2, int(2 * h / blur))), interpolation=cv2.INTER_AREA)
-    return cv2.resize(cv2.GaussianBlur(small, (0, 0), 2.0, borderType=cv2.BORDER_REPLICATE), (w, h), interpolation=cv2.INTER_LINEAR)
+    return cv2.resize(
+        cv2.GaussianBlur(small, (0, 0), 2.0, borderType=cv2.BORDER_REPLICATE), (w, h), interpolation=cv2.INTER_LINEAR
+    )
 
 
 def lay(scene: Scene, layer: Layer | None, label: str, blur: float = 0.0, gain: float = 1.0) -> None:
@@ -83,7 +86,9 @@ def lay(scene: Scene, layer: Layer | None, label: str, blur: float = 0.0, gain: 
         scene.ends.append((end, number, int(np.count_nonzero(_near(scene, end) & (scene.owner == number)))))
 
 
-def outline(scene: Scene, points: np.ndarray, bgr: np.ndarray, label: str, blur: float = 0.0, shade: np.ndarray | None = None) -> None:
+def outline(
+    scene: Scene, points: np.ndarray, bgr: np.ndarray, label: str, blur: float = 0.0, shade: np.ndarray | None = None
+) -> None:
     """Lay a flat thing with outline `points` (n, 2) [px] and colour (3,) or, over the whole picture, (h, w, 3)."""
     h, w = scene.size
     x0, y0 = np.clip(np.floor(points.min(0)).astype(int) - 8, 0, (w, h))
@@ -177,10 +182,11 @@ def developed(rng: Rng, scene: Scene) -> np.ndarray:
         reach, turn = int(rng.integers(3, 10)), rng.uniform(0, np.pi)
         kernel = np.zeros((reach, reach), np.float32)
         mid, way = (reach - 1) / 2, np.array([np.cos(turn), np.sin(turn)])
-        ends = [tuple(int(round(v)) for v in mid + s * mid * way) for s in (-1, 1)]
+        ends = [tuple(round(v) for v in mid + s * mid * way) for s in (-1, 1)]
         cv2.line(kernel, ends[0], ends[1], 1.0, 1)
         linear = cv2.filter2D(linear, -1, kernel / kernel.sum())
-    linear = cv2.GaussianBlur(linear, (0, 0), blur)
+    reach = 2 * int(np.ceil(2.5 * blur)) + 1
+    linear = cv2.GaussianBlur(linear, (reach, reach), blur)
     level = float(np.percentile(linear[::8, ::8], 90)) + 1e-4
     gain = float(np.clip(rng.choice([0.55, 0.8, 1.15]) * np.exp(rng.normal(0, 0.3)) / level, 0.35, 4.0))
     gains = gain * np.exp(rng.normal(0, 0.09, 3))

@@ -61,7 +61,9 @@ class Layer:
 
 def severed(rng: Rng, form: str) -> Cut:
     """A severed end of `form` (of FORMS)."""
-    slope = float(rng.choice([-1, 1]) * np.tan(np.radians(rng.choice([rng.uniform(0, 12), rng.uniform(5, 50), rng.uniform(35, 65)]))))
+    slope = float(
+        rng.choice([-1, 1]) * np.tan(np.radians(rng.choice([rng.uniform(0, 12), rng.uniform(5, 50), rng.uniform(35, 65)])))
+    )
     opening = float(rng.choice([rng.normal(0, 0.12), rng.uniform(-1, 1), rng.uniform(0, 1.3)]))
     rough = rng.choice([0.01, 0.03, 0.06]) * along(rng, _N, rng.uniform(12, 80), 3)
     middle = slope * _V + rough
@@ -74,7 +76,7 @@ def severed(rng: Rng, form: str) -> Cut:
         return Cut(rim, wood, (slope, opening), flat, form=form)
     if form == "half":
         share = rng.uniform(0.25, 0.75)
-        torn = _V > 1 - 2 * share
+        torn = 1 - 2 * share < _V
         length = rng.choice([-1, 1], p=[0.25, 0.75]) * rng.uniform(0.35, 2.2)
         ragged = length * (0.6 + 0.4 * rng.random()) * np.clip((_V - (1 - 2 * share)) / rng.uniform(0.1, 0.7), 0, 1)
         ragged = ragged + rng.uniform(0.05, 0.3) * along(rng, _N, rng.uniform(8, 40), 4)
@@ -135,8 +137,8 @@ def draw(
     span = float(np.hypot(*(end - start)))
     if span < 4:
         return None
-    fine = float(np.clip(110 / width, 1.25, 1.6 if coarse else 2.5))
-    fine = min(fine, max(1.0, np.sqrt(1.1e6 / (span * (2 * width + 0.15 * span)))))
+    fine = float(np.clip(110 / width, 1.25, 1.4 if coarse else 2.1))
+    fine = min(fine, max(1.0, np.sqrt((0.4e6 if coarse else 0.8e6) / (span * (2 * width + 0.15 * span)))))
     length, D = span * fine, width * fine
     R = D / 2
     left, right = (0 if cut is None else int(R * _reach(cut)) + 4 for cut in (far, near))
@@ -156,20 +158,28 @@ def draw(
     if real is not None:
         strip = real.strip if rng.random() < 0.5 else real.strip[::-1]
         rows = np.interp(_V, (-0.97, 0.97), (0, strip.shape[0] - 1)).astype(np.float32)
-        bgr = cv2.remap(np.float32(strip), at_real[None].repeat(m, 0), rows.take(index), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+        bgr = cv2.remap(strip, at_real[None].repeat(m, 0), rows.take(index), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
         if colour is not None or rng.random() < 0.5:
-            bgr = np.float32(recolour(rng, bgr, colour))
+            bgr = recolour(rng, bgr, colour)
         shade = 1 + 0.25 * rng.uniform(-1, 1) * _V
         gloss = np.zeros(_N, np.float32)
     else:
         steps = max(8, int(n / max(1.0, R / 24)))
         tile = _tile(rng, material, steps, D * steps / n, look, colour)
         rows = np.float32(np.arcsin(_V) / np.pi * 96 + 96)
-        bgr = cv2.remap(tile, (x * (steps / n))[None].repeat(m, 0), rows.take(index), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+        bgr = cv2.remap(
+            np.clip(tile, 0, 255).astype(np.uint8),
+            (x * (steps / n))[None].repeat(m, 0),
+            rows.take(index),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REFLECT,
+        )
         shade, gloss = _shading(rng, start, end, light)
-    bgr *= np.float32(shade).take(index)[..., None]
+    dim = cv2.LUT(index, np.clip(170 * shade, 0, 255).astype(np.uint8))
+    bgr = cv2.multiply(bgr, cv2.merge([dim, dim, dim]), scale=1 / 170)
     if gloss.any():
-        bgr += (gloss.take(index) * (0.7 + 0.3 * along(rng, n, 0.7 * D, 3)).clip(0, 2))[..., None]
+        shine = np.uint8(np.clip(gloss.take(index) * (0.7 + 0.3 * along(rng, n, 0.7 * D, 3)).clip(0, 2), 0, 255))
+        bgr = cv2.add(bgr, cv2.merge([shine, shine, shine]))
     wood = np.zeros((m, n), np.float32)
     canvas = [bgr, alpha, wood]
     if lively and look == "bark" and width > 6:
@@ -184,12 +194,10 @@ def draw(
         _sever(rng, canvas, cut, at_x, way, middle, room, radius, V, index, material, look)
         if cut.form is not None:
             shown.append(_shown(cut, at_x, way, middle + room, radius, M, fine))
-    rgb = np.clip(canvas[0], 0, 255).astype(np.uint8)
-    both = np.dstack([canvas[1], canvas[2]])
     pick = np.linspace(0, n - 1, 40).astype(int)
     axis = np.column_stack([M @ np.vstack([x[pick], (middle + room)[pick], np.ones(40)])]).T
     axis = np.column_stack([axis, radius[pick] / fine])
-    return _laid(rgb, both, M, fine, size, tuple(shown), axis)
+    return _laid(bgr, cv2.merge([np.uint8(part * 255 + 0.5) for part in (alpha, wood)]), M, fine, size, tuple(shown), axis)
 
 
 def _reach(cut: Cut) -> float:
@@ -213,7 +221,11 @@ def _shape(rng, x, xs, xe, D, look, lively, real):
     else:
         column = None
         middle = np.zeros(n, np.float32)
-        taper = 0.0 if look == "rod" else float(rng.choice([0, rng.uniform(0, 0.02), rng.uniform(0, 0.06), rng.uniform(-0.015, 0)]))
+        taper = (
+            0.0
+            if look == "rod"
+            else float(rng.choice([0, rng.uniform(0, 0.02), rng.uniform(0, 0.06), rng.uniform(-0.015, 0)]))
+        )
         radius = R * np.clip(1 + taper * below, 0.5, 1.9)
     t = np.clip((x - xs) / (xe - xs), 0, 1)
     if lively and look == "bark":
@@ -263,7 +275,7 @@ def _shading(rng, start, end, light):
 
 
 def _buds(rng, canvas, x, middle, radius, D, xs, xe):
-    bgr, alpha, wood = canvas
+    bgr, alpha, _wood = canvas
     D = D * min(1.0, 90 * D / max(1.0, D * D))  # a thick stem's buds are no thicker for it
     scar = D * 0.5
     for _ in range(int(rng.choice([0, 0, 1, 2, 5]))):
@@ -281,7 +293,14 @@ def _buds(rng, canvas, x, middle, radius, D, xs, xe):
         y0 = int(np.clip(middle[at], 0, bgr.shape[0] - 1))
         colour = np.clip(bgr[y0, at] * rng.uniform(0.5, 1.4), 0, 255) * rng.uniform(0.85, 1.15, 3)
         if rng.random() < 0.15:
-            points = [np.int32(cv2.ellipse2Poly((int(foot[0]), int(foot[1])), (max(1, int(0.3 * scar)), max(1, int(half))), 0, 0, 360, 20) * 16)]
+            points = [
+                np.int32(
+                    cv2.ellipse2Poly(
+                        (int(foot[0]), int(foot[1])), (max(1, int(0.3 * scar)), max(1, int(half))), 0, 0, 360, 20
+                    )
+                    * 16
+                )
+            ]
         cv2.fillPoly(bgr, points, colour.tolist(), cv2.LINE_8, 4)
         cv2.fillPoly(alpha, points, 1.0, cv2.LINE_8, 4)
 
@@ -313,12 +332,13 @@ def _sever(rng, canvas, cut, at, way, middle, room, radius, V, index, material, 
             face = _face(rng, V[:, a:b], u, cut.face, R, grain.reshape(-1, 3).mean(0))
             grain = np.where(cut.flat.take(ix)[..., None], face, grain)
         line = np.exp(-(((u - bare) * R / max(1.0, 0.05 * R)) ** 2)) * rng.uniform(0, 0.5)
-        bgr[:, a:b] = (bgr[:, a:b] * (1 - share[..., None]) + grain * share[..., None]) * (1 - line[..., None])
+        zone = bgr[:, a:b] * (1 - share[..., None]) + grain * share[..., None]
+        bgr[:, a:b] = np.clip(zone * (1 - line[..., None]), 0, 255)
         wood[:, a:b] = np.maximum(wood[:, a:b], share)
         _loose(rng, canvas, cut, at, way, middle + room, R, grain.reshape(-1, 3).mean(0))
     elif look == "finger" and rng.random() < 0.5:
         nail = ((V[:, a:b] / 0.62) ** 2 + ((u - 0.35) / 0.55) ** 2) < 1
-        bgr[:, a:b][nail] = bgr[:, a:b][nail] * 0.8 + 45
+        bgr[:, a:b][nail] = np.uint8(bgr[:, a:b][nail] * 0.8 + 45)
 
 
 def _face(rng, V, u, face, R, base):
@@ -357,7 +377,12 @@ def _loose(rng, canvas, cut, at, way, middle, R, base):
         spine_x = at + way * R * (root + (long + 0.4) * t)
         spine_y = foot_y + R * (v + sway * t**2)
         half = R * width * 0.5 * (1 - 0.7 * t)
-        points = [np.int32(np.vstack([np.column_stack([spine_x, spine_y - half]), np.column_stack([spine_x, spine_y + half])[::-1]]) * 16)]
+        points = [
+            np.int32(
+                np.vstack([np.column_stack([spine_x, spine_y - half]), np.column_stack([spine_x, spine_y + half])[::-1]])
+                * 16
+            )
+        ]
         x0 = int(np.clip(at - way * 3 * R, 0, n - 1))
         colour = bgr[int(np.clip(middle[x0], 0, bgr.shape[0] - 1)), x0] * rng.uniform(0.5, 1.3)
         cv2.fillPoly(bgr, points, colour.tolist(), cv2.LINE_8, 4)
@@ -399,12 +424,12 @@ def _laid(bgr, both, M, fine, size, ends, axis):
         return None
     if fine > 1.1:
         blur = 0.42 * np.sqrt(fine**2 - 1)
-        bgr, both = cv2.GaussianBlur(bgr, (0, 0), blur), cv2.GaussianBlur(both, (0, 0), blur)
+        bgr, both = cv2.GaussianBlur(bgr, (5, 5), blur), cv2.GaussianBlur(both, (5, 5), blur)
     shift = M.copy()
     shift[:, 2] -= x0, y0
     to = (int(x1 - x0), int(y1 - y0))
     bgr = cv2.warpAffine(bgr, shift, to, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    both = cv2.warpAffine(np.uint8(both * 255 + 0.5), shift, to, flags=cv2.INTER_LINEAR)
+    both = cv2.warpAffine(both, shift, to, flags=cv2.INTER_LINEAR)
     return Layer(int(x0), int(y0), bgr, both[..., 0], both[..., 1], ends, axis)
 
 

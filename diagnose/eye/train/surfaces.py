@@ -93,17 +93,17 @@ def skin_colour(rng: Rng) -> np.ndarray:
 
 
 def recolour(rng: Rng, bgr: np.ndarray, mean: np.ndarray | None = None, contrast: float | None = None) -> np.ndarray:
-    """A texture moved to another mean colour (drawn bark where None), its pattern kept; float32."""
+    """A texture moved to another mean colour (drawn bark where None), its pattern kept; of the same type."""
     old = np.array(cv2.mean(bgr)[:3])
     new = bark_colour(rng) if mean is None else np.float64(mean)
     gain = (contrast if contrast is not None else rng.uniform(0.4, 1.3)) / max(40.0, float(old.mean()))
     grey = rng.uniform(0, 1)
     mix = new[:, None] * gain * ((1 - grey) * np.eye(3) + grey / 3)
-    return cv2.transform(np.float32(bgr), np.column_stack([mix, new - mix @ old]))
+    return cv2.transform(bgr, np.column_stack([mix, new - mix @ old]))
 
 
 def bark_tile(rng: Rng, n: int, material: Material, width: float) -> np.ndarray:
-    """(192, n, 3) float32: bark unrolled, once round downwards and `n` pixels along; `width` of the stem [px] there."""
+    """(192, n, 3), uint8 or float32: bark unrolled, once round downwards and `n` pixels along; `width` of the stem [px]."""
     if material.barks and rng.random() < 0.45:
         real = material.barks[rng.integers(len(material.barks))]
         real = real if rng.random() < 0.3 else cv2.rotate(real, cv2.ROTATE_90_CLOCKWISE)
@@ -115,7 +115,7 @@ def bark_tile(rng: Rng, n: int, material: Material, width: float) -> np.ndarray:
         real = cv2.resize(real, (max(8, int(w * scale)), 192), interpolation=cv2.INTER_AREA)
         reps = -(-n // (2 * real.shape[1]))
         tile = np.concatenate([np.concatenate([real, real[:, ::-1]], 1)] * reps, 1)[:, :n]
-        return np.float32(tile) if rng.random() < 0.35 else recolour(rng, tile)
+        return tile if rng.random() < 0.35 else recolour(rng, tile)
     base = bark_colour(rng)
     other = bark_colour(rng) if rng.random() < 0.35 else base * rng.uniform(0.6, 1.4)
     lump = width * rng.uniform(0.15, 3)
@@ -159,10 +159,13 @@ def wood_grain(rng: Rng, h: int, w: int, width: float, material: Material) -> np
 
 
 def drawn_ground(rng: Rng, h: int, w: int) -> tuple[np.ndarray, str]:
-    """(h, w, 3) float32 of a drawn ground and its kind."""
+    """(h, w, 3) of a drawn ground, uint8 or float32, and its kind."""
     kind = str(rng.choice(["plain", "lumps", "stripes", "leaves", "grass", "planks", "pebbles", "bokeh"]))
-    base = hsv(rng.uniform(0, 360), rng.uniform(0, 0.25), rng.uniform(0.1, 1)) if rng.random() < 0.3 else (
-        leaf_colour(rng) if rng.random() < 0.4 else bark_colour(rng))
+    base = (
+        hsv(rng.uniform(0, 360), rng.uniform(0, 0.25), rng.uniform(0.1, 1))
+        if rng.random() < 0.3
+        else (leaf_colour(rng) if rng.random() < 0.4 else bark_colour(rng))
+    )
     small = (max(2, h // 2), max(2, w // 2))
     slope = np.float32(np.linspace(-1, 1, small[0]))[:, None] * rng.uniform(-0.4, 0.4)
     slope = slope + np.float32(np.linspace(-1, 1, small[1]))[None] * rng.uniform(-0.4, 0.4)
@@ -191,23 +194,30 @@ def drawn_ground(rng: Rng, h: int, w: int) -> tuple[np.ndarray, str]:
         ground *= (1 + 0.06 * clouds(rng, h, w, (5, 200), 2))[..., None]
         ground = ground if rng.random() < 0.5 else np.ascontiguousarray(cv2.resize(ground.transpose(1, 0, 2), (w, h)))
     elif kind in ("leaves", "grass", "pebbles", "bokeh"):
-        scatter(rng, ground, kind)
+        ground = np.clip(ground, 0, 255).astype(np.uint8)
+        scatter(rng, ground, kind, base)
     return ground, kind
 
 
-def scatter(rng: Rng, ground: np.ndarray, kind: str) -> None:
+def scatter(rng: Rng, ground: np.ndarray, kind: str, base: np.ndarray) -> None:
     """Strew leaves, blades, pebbles or blurred spots over a ground, in place."""
     h, w = ground.shape[:2]
-    size = rng.uniform(0.02, 0.12) * max(h, w)
+    size, alike = rng.uniform(0.02, 0.12) * max(h, w), rng.uniform(0, 0.85)
     for _ in range(int(rng.uniform(60, 260))):
         at = rng.uniform(0, (w, h))
         colour = (leaf_colour(rng) if kind in ("leaves", "grass") else bark_colour(rng)) * rng.uniform(0.5, 1.1)
+        colour = alike * base + (1 - alike) * colour
         if kind == "grass":
-            points = blade(rng, at, rng.normal(-np.pi / 2, 0.7), 3 * size * rng.uniform(0.5, 1.5), size * rng.uniform(0.05, 0.14))
+            points = blade(
+                rng, at, rng.normal(-np.pi / 2, 0.7), 3 * size * rng.uniform(0.5, 1.5), size * rng.uniform(0.05, 0.14)
+            )
         else:
             long = size * rng.uniform(0.4, 1.3)
-            points = leaf_outline(rng, at, rng.uniform(0, 7), long, long * rng.uniform(0.3, 0.5)) if kind == "leaves" else (
-                blob(rng, at, long * (0.5 if kind == "pebbles" else 0.8), 0.15 if kind == "pebbles" else 0.02))
+            points = (
+                leaf_outline(rng, at, rng.uniform(0, 7), long, long * rng.uniform(0.3, 0.5))
+                if kind == "leaves"
+                else (blob(rng, at, long * (0.5 if kind == "pebbles" else 0.8), 0.15 if kind == "pebbles" else 0.02))
+            )
             cv2.fillPoly(ground, [np.int32((points + 0.06 * long) * 16)], (0.35 * colour).tolist(), cv2.LINE_AA, 4)
         cv2.fillPoly(ground, [np.int32(points * 16)], colour.tolist(), cv2.LINE_8, 4)
 
@@ -225,7 +235,9 @@ def leaf_outline(rng: Rng, at: np.ndarray, angle: float, length: float, half: fl
     """(n, 2) outline of a leaf [px]."""
     t = np.linspace(0, 1, 15)
     side = half * np.sin(np.pi * t ** rng.uniform(0.7, 1.3)) * (1 + 0.1 * rng.standard_normal(15))
-    shape = np.vstack([np.column_stack([t * length, side]), np.column_stack([t * length, -side * rng.uniform(0.4, 1)])[::-1]])
+    shape = np.vstack(
+        [np.column_stack([t * length, side]), np.column_stack([t * length, -side * rng.uniform(0.4, 1)])[::-1]]
+    )
     c, s = np.cos(angle), np.sin(angle)
     return at + shape @ np.array([[c, s], [-s, c]])
 
@@ -237,8 +249,10 @@ def blob(rng: Rng, at: np.ndarray, radius: float, rough: float) -> np.ndarray:
     return at + np.column_stack([r * np.cos(t), r * rng.uniform(0.5, 1) * np.sin(t)])
 
 
-def ground(rng: Rng, h: int, w: int, material: Material, real: float = 0.65, sure: bool = False) -> tuple[np.ndarray, str, bool, bool]:
-    """A ground (h, w, 3) float32, its kind, whether surely no severed end and whether neither plant nor hand is in it."""
+def ground(
+    rng: Rng, h: int, w: int, material: Material, real: float = 0.65, sure: bool = False
+) -> tuple[np.ndarray, str, bool, bool]:
+    """A ground (h, w, 3), its kind, whether surely no severed end and whether neither plant nor hand is in it."""
     choice = [one for one in material.grounds if one.sure] if sure else material.grounds
     if not choice or rng.random() > real:
         return *drawn_ground(rng, h, w), True, True
@@ -249,7 +263,7 @@ def ground(rng: Rng, h: int, w: int, material: Material, real: float = 0.65, sur
     scale = max(h / bgr.shape[0], w / bgr.shape[1]) * rng.uniform(1.0, 1.5)
     bgr = cv2.resize(bgr, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
     y0, x0 = rng.integers(bgr.shape[0] - h + 1), rng.integers(bgr.shape[1] - w + 1)
-    cut = np.float32(bgr[y0 : y0 + h, x0 : x0 + w])
+    cut = bgr[y0 : y0 + h, x0 : x0 + w]
     if rng.random() < 0.4:
-        cut *= np.float32(rng.uniform(0.75, 1.25, 3) * rng.uniform(0.6, 1.2))
+        cut = cv2.multiply(cut, (*(float(v) for v in rng.uniform(0.75, 1.25, 3) * rng.uniform(0.6, 1.2)), 0.0))
     return cut, one.name, one.sure, one.bare

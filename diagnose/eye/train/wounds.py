@@ -60,7 +60,9 @@ def gnawed(rng: Rng, layer: Layer, light: Light, material: Material) -> Layer:
     for _ in range(int(rng.choice([0, 1, 1, 2, 3]))):  # strokes of teeth, each lot its own way
         turn = rng.normal(np.pi / 2, 0.5) if rng.random() < 0.6 else rng.uniform(0, np.pi)
         pitch = D * rng.uniform(0.02, 0.14)
-        phase = (along * np.cos(turn) + round_it * 1.5 * D * np.sin(turn)) / pitch + 0.25 * clouds(rng, h, w, (2 * D, 2 * D), 2)
+        phase = (along * np.cos(turn) + round_it * 1.5 * D * np.sin(turn)) / pitch + 0.25 * clouds(
+            rng, h, w, (2 * D, 2 * D), 2
+        )
         groove = cv2.pow(np.abs(np.sin(np.float32(np.pi) * phase)), rng.uniform(0.4, 1.2)) - 0.6
         here = np.clip(1.5 * clouds(rng, h, w, (0.8 * D, 0.8 * D), 1) + rng.uniform(-0.5, 1.5), 0, 1)
         tone += rng.uniform(0.08, 0.45) * groove * here
