@@ -63,17 +63,24 @@ def _size(rng: Rng, low: int = 480, high: int = 1000) -> tuple[int, int]:
     return (short, long_side) if rng.random() < 0.55 else (long_side, short)
 
 
-def _behind(rng: Rng, material: Material, size: tuple[int, int], blur: float) -> Scene:
-    """A scene of ground alone."""
+def _behind(rng: Rng, material: Material, size: tuple[int, int], blur: float, shows: str) -> Scene:
+    """A scene of ground alone, to become a picture that `shows` what its maker is named for."""
     bgr, kind, sure, bare = ground(rng, *size, material)
     scene = begun(rng, blurred(bgr, blur), CLASS["rest"], sure or blur > 6)
-    scene.source = {"maker": "collage", "split": material.split, "ground": kind, "bare": "yes" if bare or blur > 6 else "no"}
+    scene.source = {
+        "maker": "collage",
+        "shows": shows,
+        "split": material.split,
+        "ground": kind,
+        "bare": "yes" if bare or blur > 6 else "no",
+    }
     return scene
 
 
 def _finished(rng: Rng, scene: Scene, sheet: np.ndarray | None = None) -> Shown:
     if scene.source.pop("bare") == "no":
-        forget(scene, scene.owner > 0, 2 * (min(scene.size) // 40) + 1)
+        sides = np.isin(scene.labels, [CLASS["bark"], CLASS["wood"]])
+        forget(scene, sides, 2 * (min(scene.size) // 40) + 1)
     ends, sure = seen_ends(scene)
     return Shown(developed(rng, scene), scene.labels, ends, sure, sheet, scene.source)
 
@@ -86,7 +93,7 @@ def free(rng: Rng, material: Material) -> Shown:
     """A severed stem where it grew, or (one in five) a picture without one."""
     size = h, w = _size(rng)
     blur = float(rng.choice([0, rng.uniform(0.5, 4), rng.uniform(3, 20)]))
-    scene = _behind(rng, material, size, blur)
+    scene = _behind(rng, material, size, blur, "free")
     if rng.random() < 0.15:
         dapple(rng, scene)
     width = float(np.exp(rng.uniform(np.log(8), np.log(140))))
@@ -155,8 +162,8 @@ def _fork(rng: Rng, material: Material, scene: Scene, layer: Layer, width: float
     foot = layer.axis[rng.integers(6, 36)]
     ahead = layer.axis[-1, :2] - layer.axis[0, :2]
     way = way_of(np.arctan2(ahead[1], ahead[0]) + rng.choice([-1, 1]) * rng.uniform(0.4, 1.2))
-    thin = width * rng.uniform(0.3, 0.9)
-    kind = rng.integers(3)
+    thin = max(4.0, width * rng.uniform(0.3, 0.9))
+    kind = rng.integers(3 if thin > 7 else 2)
     tip = foot[:2] + way * width * rng.uniform(2.5, 8)
     if kind == 0:
         tip = out_of(scene.size, foot[:2], way, 2 * thin)
@@ -167,7 +174,7 @@ def _fork(rng: Rng, material: Material, scene: Scene, layer: Layer, width: float
 def on_card(rng: Rng, material: Material) -> Shown:
     """Stems that lie on the scale card, or the card alone."""
     H, size = held_before(rng, rng.uniform(500, 1100))
-    scene = _behind(rng, material, size, float(rng.choice([0, rng.uniform(0, 4)])))
+    scene = _behind(rng, material, size, float(rng.choice([0, rng.uniform(0, 4)])), "on_card")
     bgr, cover = sheet_layer(rng, H, size)
     _lay_sheet(rng, scene, bgr, cover)
     for _ in range(int(rng.choice([0, 0, 0, 1, 2]))):
@@ -269,7 +276,7 @@ def _on_sheet(rng: Rng, material: Material, scene: Scene, H: np.ndarray, whole: 
 def nothing(rng: Rng, material: Material) -> Shown:
     """A picture without any severed end, real or drawn, with things that might be taken for one."""
     size = _h, _w = _size(rng)
-    scene = _behind(rng, material, size, float(rng.choice([0, rng.uniform(0, 6)])))
+    scene = _behind(rng, material, size, float(rng.choice([0, rng.uniform(0, 6)])), "nothing")
     if rng.random() < 0.2:
         dapple(rng, scene)
     things = [lay_rod, lay_wire, lay_writing, lay_face, lay_board, strew_leaves, lay_branch, lay_hand]
@@ -283,7 +290,7 @@ def nothing(rng: Rng, material: Material) -> Shown:
 def bark(rng: Rng, material: Material) -> Shown:
     """A thick stem, gnawed or whole, with the scale card beside it or partly over it."""
     size = h, w = _size(rng)
-    scene = _behind(rng, material, size, float(rng.choice([0, rng.uniform(1, 6), rng.uniform(4, 18)])))
+    scene = _behind(rng, material, size, float(rng.choice([0, rng.uniform(1, 6), rng.uniform(4, 18)])), "bark")
     width = w * rng.uniform(0.2, 0.45)
     for _ in range(int(rng.choice([0, 1, 3]))):
         layer = crossing(rng, material, scene, width * float(np.exp(rng.uniform(-2.2, 0))))

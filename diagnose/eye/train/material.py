@@ -79,7 +79,10 @@ def load(folder: Path | None, split: str) -> Material:
         return Material(split)
     with _TABLE.open(newline="") as lines:
         of_hash = {row["sha256"]: row["split"] for row in csv.DictReader(lines)}
-    grounds, barks, woods, stems = [], [], [], []
+    grounds: list[Ground] = []
+    barks: list[np.ndarray] = []
+    woods: list[np.ndarray] = []
+    stems: list[Straightened] = []
     with (Path(folder) / "sources.csv").open(newline="") as lines:
         rows = list(csv.DictReader(lines))
     for row in rows:

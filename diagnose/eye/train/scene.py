@@ -144,8 +144,8 @@ def darken(scene: Scene, shadow: np.ndarray, depth: float, tint: np.ndarray | No
         return
     part = np.s_[y : y + h, x : x + w]
     shadow = shadow[part]
-    tint = np.ones(3, np.float32) if tint is None else np.float32(tint)
-    left = 1 - np.float32(depth / 255) * np.arange(256, dtype=np.float32)[:, None] * tint
+    taken = np.ones(3) if tint is None else tint
+    left = np.float32(1 - depth / 255 * np.arange(256)[:, None] * taken)
     light = scene.linear[part]
     light *= cv2.LUT(cv2.merge([shadow, shadow, shadow]), left[None])
     labels = scene.labels[part]
@@ -168,7 +168,7 @@ def seen_ends(scene: Scene) -> tuple[tuple[ShownEnd, ...], bool]:
 
 
 def forget(scene: Scene, around: np.ndarray, reach: int) -> None:
-    """Make ground unknown but for a band of `reach` pixels about the things in it, where it surely is none of them."""
+    """Make ground unknown but for a band about what is `around` (h, w), half `reach` [px] wide: there it is surely not that."""
     close = cv2.dilate(np.uint8(around), np.ones((reach, reach), np.uint8))
     scene.labels[(scene.labels == CLASS["rest"]) & (close == 0) & (scene.owner == 0)] = UNKNOWN
 

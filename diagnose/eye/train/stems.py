@@ -275,9 +275,8 @@ def _shading(rng, start, end, light):
 
 
 def _buds(rng, canvas, x, middle, radius, D, xs, xe):
-    bgr, alpha, _wood = canvas
+    bgr, alpha, _ = canvas
     D = D * min(1.0, 90 * D / max(1.0, D * D))  # a thick stem's buds are no thicker for it
-    scar = D * 0.5
     for _ in range(int(rng.choice([0, 0, 1, 2, 5]))):
         at = int(rng.uniform(xs, max(xs + 1, xe - 0.5 * D)))
         side = rng.choice([-1, 1])
@@ -292,15 +291,6 @@ def _buds(rng, canvas, x, middle, radius, D, xs, xe):
         points = [np.int32((foot + shape @ np.array([[c, s], [-s, c]])) * 16)]
         y0 = int(np.clip(middle[at], 0, bgr.shape[0] - 1))
         colour = np.clip(bgr[y0, at] * rng.uniform(0.5, 1.4), 0, 255) * rng.uniform(0.85, 1.15, 3)
-        if rng.random() < 0.15:
-            points = [
-                np.int32(
-                    cv2.ellipse2Poly(
-                        (int(foot[0]), int(foot[1])), (max(1, int(0.3 * scar)), max(1, int(half))), 0, 0, 360, 20
-                    )
-                    * 16
-                )
-            ]
         cv2.fillPoly(bgr, points, colour.tolist(), cv2.LINE_8, 4)
         cv2.fillPoly(alpha, points, 1.0, cv2.LINE_8, 4)
 
@@ -354,7 +344,7 @@ def _face(rng, V, u, face, R, base):
     if rng.random() < 0.4:  # grooves of teeth or of a blade
         way = rng.uniform(0, np.pi)
         tone += rng.uniform(0.04, 0.2) * np.sin((V * np.cos(way) + q * np.sin(way)) * rng.uniform(8, 40))
-    tone += 0.05 * clouds(rng, *rho.shape, (0.5 * R, 0.5 * R), 3)
+    tone += 0.05 * clouds(rng, rho.shape[0], rho.shape[1], (0.5 * R, 0.5 * R), 3)
     colour = base * (tone * rng.uniform(0.7, 1.25))[..., None]
     if rng.random() < 0.6:
         pith = np.clip((rng.uniform(0.06, 0.3) - rho) * R / 1.5, 0, 1)[..., None]
