@@ -168,7 +168,7 @@ def seen_ends(scene: Scene) -> tuple[tuple[ShownEnd, ...], bool]:
 
 
 def forget(scene: Scene, around: np.ndarray, reach: int) -> None:
-    """Make ground unknown but for a band half `reach` [px] wide about what is `around` (h, w): there it is surely not that."""
+    """Make ground unknown but for a band half `reach` [px] wide about what is `around` (h, w), where it is not that."""
     close = cv2.dilate(np.uint8(around), np.ones((reach, reach), np.uint8))
     scene.labels[(scene.labels == CLASS["rest"]) & (close == 0) & (scene.owner == 0)] = UNKNOWN
 
