@@ -20,6 +20,8 @@ MIDDLE = 0.8  # share of the width that the slope is read over
 STRAND = 0.1  # strands thinner than this share of the diameter are fibres
 CELLS = 120  # cells of the working grid across one diameter: 0.4 % of the diameter when rounded
 SIDES_FROM, SIDES_TO = 0.5, 4.0  # where the sides are straight, in diameters below the lip
+LOCAL_TURN = 0.07  # by which the axis may turn there; more is a splinter's side [rad]
+LOCAL_TO = 1.5  # the diameter is read from the sides between SIDES_FROM and here: real stems taper, swell and bend
 
 OnPlain = Callable[[np.ndarray], np.ndarray]
 
@@ -53,7 +55,8 @@ class End:
     y : (n,) places across, over the whole width. x : (n,) outermost outline there without fibres.
     reach : (n,) outermost outline with fibres. slope, offset : the least-squares line over the middle 80 %.
     bulge : how far the outline's middle stands out from a straight line, in the share of a half circle: for a flat
-    face tan(true) |sin(roll)|, seen square to the axis.
+    face tan(true) |sin(roll)|, seen square to the axis. sides : as far as they were seen, for the axis. local : near the
+    end, for the diameter.
     """
 
     y: np.ndarray
@@ -67,6 +70,7 @@ class End:
     turn: float
     lip: float
     sides: Sides
+    local: Sides
 
     def to_outline(self, points: np.ndarray) -> np.ndarray:
         """(n, 2) points of this frame in the frame of the outline."""
@@ -101,15 +105,20 @@ class End:
 
 
 def find_sides(
-    outline: np.ndarray, lip: float, width: float, towards: float = 0.0, on_plain: OnPlain | None = None
+    outline: np.ndarray,
+    lip: float,
+    width: float,
+    towards: float = 0.0,
+    on_plain: OnPlain | None = None,
+    to: float = SIDES_TO,
 ) -> Sides | None:
-    """Robust straight sides of a closed outline, (n, 2), between 0.5 and 4 diameters below the lip.
+    """Robust straight sides of a closed outline, (n, 2), between 0.5 and `to` diameters below the lip.
 
     lip : x of the lowest point of the face. width : about the diameter. towards : y of the axis near the lip. Buds
     and stubs stand out to one side only, so each side follows the points that stand out least. on_plain : tells of
     points, (n, 2), whether the background there is plain; a side is not believed beside anything else.
     """
-    x = np.linspace(lip - SIDES_TO * width, lip - SIDES_FROM * width, 200)
+    x = np.linspace(lip - to * width, lip - SIDES_FROM * width, 200)
     low, high = _sides_at(outline, x, towards)
     lines = []
     for y, outwards in ((low, -1), (high, 1)):
@@ -117,7 +126,7 @@ def find_sides(
         if on_plain is not None:
             beside = np.stack([x, np.where(seen, y, 0) + outwards * 0.15 * width], axis=1)
             plain = seen & on_plain(beside)
-            if plain.sum() > 40 and np.ptp(x[plain]) > width:
+            if plain.sum() > 40 and np.ptp(x[plain]) > min(width, 0.6 * (to - SIDES_FROM) * width):
                 seen = plain
         if seen.sum() < 20:
             return None
@@ -195,7 +204,10 @@ def find_end(
         if sides is None:
             return None
         turn = sides.turn
-        diameter = sides.width(lip - width)
+        local = find_sides(outline, lip, width, axis, on_plain, LOCAL_TO)
+        if local is None or abs(local.turn - turn) > LOCAL_TURN:
+            local = sides
+        diameter = local.width(lip - width)
         if not 0.4 * width < diameter < 2.5 * width:
             return None
         axis = (sides.left[0] + sides.right[0] + (sides.left[1] + sides.right[1]) * lip) / 2
@@ -210,7 +222,7 @@ def find_end(
     slope, offset = np.polyfit(y[inner], x[inner], 1)
     bulge = np.linalg.lstsq(flat_face(y)[inner], x[inner], rcond=None)[0][2]
     return End(
-        y, x, reach, float(slope), float(offset), float(bulge), diameter, origin, turn, float(lowest), sides
+        y, x, reach, float(slope), float(offset), float(bulge), diameter, origin, turn, float(lowest), sides, local
     )
 
 

@@ -19,7 +19,7 @@ import numpy as np
 from diagnose.measure.end_form import end_form, wood_near
 from diagnose.measure.end_shape import End, find_end
 from diagnose.measure.record import Measurement
-from diagnose.measure.severed_end import Patch, sharpened_outline
+from diagnose.measure.severed_end import Patch, outline_of, sharpened_outline
 from diagnose.measure.smooth import smoothed
 from diagnose.measure.standing_out import AWAY, Glimpse, severed, standing_out
 from diagnose.measure.two_sides import (
@@ -193,7 +193,7 @@ def _sharpened(drawn: Patch, mask: np.ndarray) -> np.ndarray:
     if size != mask.shape[::-1]:
         mask = cv2.resize(cv2.GaussianBlur(mask * np.uint8(255), (0, 0), 1.0), size, interpolation=cv2.INTER_LINEAR)
         mask = (mask > 127).astype(np.uint8)
-    cells, _ = sharpened_outline(drawn, mask, max(drawn.scale, 1.0))
+    cells, _ = sharpened_outline(drawn, outline_of(mask), max(drawn.scale, 1.0))
     return drawn.to_mm(cells)
 
 

@@ -14,27 +14,31 @@ from functools import partial
 import cv2
 import numpy as np
 
+from diagnose.eye.pieces import CLOSE_STRIDE, CLOSE_WIDTH, FORMS, moved, sheet_matrix
+from diagnose.eye.see import CloseView, find, settle_on
 from diagnose.measure.end_form import Look, end_form
 from diagnose.measure.end_shape import End, clean_part, find_end
 from diagnose.measure.quality import remarks
 from diagnose.measure.record import Measurement
 from diagnose.measure.true_slope import true_slope
-from diagnose.measure.two_sides import shrinking
 from diagnose.photo.markers import LIGHT
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane, on_sheet
-from diagnose.signs import Bounded, Measured, Sign
+from diagnose.signs import Bounded, Measured, Shares, Sign
 
 Point = tuple[float, float]
 COARSE = 4.0  # pixels a millimetre on the sheet's coarse map
-EVENLY = np.full(3, 1 / 3, np.float32)  # weights of blue, green and red
-FIELD_STEP = 4  # pixels between those where the light of bare paper is worked out
 INSET = 2.0  # the sheet's edge, left out [mm]
 THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
-SHORTEST_WHOLE = 3.0  # what lies on the sheet with both its ends and is shorter, in diameters, is dirt or a seed
-DARKER_THAN_SHADOW = 1.3  # darkness, warmth counted twice, that no shadow on white paper reaches
 DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
-TORN_WIDER = 0.2  # by which the slope of an end that is not clean is less sure than the fitted law: its errors have tails
+COLOUR_SAYS = 2.0  # the most that colours may say against the eye, as logarithm of odds
+COLOURS, COLOUR_FLOOR, LEAST_CELLS = 4, 0.004, 60  # distributions of a part's colours; least variance; least cells
+# What the laws of simple pictures miss, from 44 rendered ones of looks that the eye was not trained on:
+UNEVEN_SLOPE = {"half": 14.0, "torn": 18.0}  # errors of the seen slope where torn wood is part of the edge [degree]
+HARDLY_SEEN = 0.12  # contrast of the stem's sides, of white paper, at which half of the following is added
+PALE_SLOPE, PALE_WIDTH = 2.0, 0.045  # of stems as bright as the paper [degree; relative]
+DOUBTFUL, NO_DOUBT = 0.4, 0.1  # relative, for each share of the sides' cells that the eye doubts, beyond so many
+EYE_WIDTH, MOST_APART = 0.05, 0.1  # relative: how closely the eye reads widths; the most that its disagreement adds
 HALF_ELLIPSE_LEANS = 2.62  # slope of the line through its middle 80 %, over the offset and its height: by integration
 COARSEST_FACE = 0.1  # pixel, in diameters, beyond which the wood face is not measured
 LONGEST_FACE = 2.2  # diameters: a slope of 65 degrees, seen face on
@@ -42,9 +46,15 @@ FACE_LINES_AGREE = 0.08  # diameters: lines on torn wood differ by more
 PLAIN_MIDDLE = (110.0, 60.0)  # of the sheet [mm]
 AROUND_MIDDLE = 2.0  # an end may lie this far outside it [mm]
 FIRST_LOOK = 1.5  # by which a first look may be off [mm]
+SLACK = 6.0  # by which the eye's first glance at the whole sheet may be off [mm]
+SAME_WAY, SPLINTER = 0.8, 8.0  # cosine between a splinter and its stem; how far it reaches, in diameters
+LESS_LIKELY = 0.85  # of the likeliest end's score: what has less is a side stub or a shadow's end
+MOST_ENDS = 4  # that are looked at closely
+LEAST_SURE = 0.5  # probability that an end is one
+MAP_CELL = 0.5  # of the eye's close map, by which its borders may be off
 BOTH_ENDS = (
-    "both ends of the twig lie on the card: the square clean one was taken for the collector's own cut; tap the "
-    "bitten end if that is wrong"
+    "more than one end lies on the card: the likelier bitten one was measured, no square clean one, nearer to the middle; "
+    "tap the bitten end if that is wrong"
 )
 
 
@@ -56,7 +66,7 @@ class Stem:
     back: np.ndarray
     diameter: float
     score: float
-    whole: bool = False  # both its ends lie on the sheet
+    view: CloseView
 
 
 @dataclass(frozen=True)
@@ -78,62 +88,7 @@ class Facing:
         return self.plane.camera.project(self.origin + xy[:, :1] * self.along + xy[:, 1:] * self.across)
 
 
-# --- light -----------------------------------------------------------------------------------------------------
-
-
-def white_field(light: np.ndarray, usable: np.ndarray) -> np.ndarray:
-    """Light of bare white paper, (h, w, 3), from linear light of the same shape and a mask of pixels to try.
-
-    A quadratic in the logarithm, fitted to the brighter side of what is there.
-    """
-    h, w = light.shape[:2]
-    step = max(1, int(np.sqrt(h * w / 2500)))
-    v, u = np.mgrid[0:h:step, 0:w:step]
-    u, v, on = (u / w - 0.5).ravel(), (v / h - 0.5).ravel(), usable[::step, ::step].ravel() > 0
-    basis = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
-    logs = np.log(light[::step, ::step].reshape(-1, 3) + 0.004)
-    brightness = logs @ EVENLY
-    on &= brightness > np.percentile(brightness[on], 97) - 0.9
-    keep = on & (brightness > np.percentile(brightness[on], 60) - 0.12)
-    for terms in (1, 3, 6, 6, 6):
-        if keep.sum() < 40:
-            break
-        own = basis[keep][:, :terms]
-        fit = np.linalg.lstsq(own.T @ own, own.T @ logs[keep], rcond=None)[0]
-        blue, green, red = (logs - basis[:, :terms] @ fit).T
-        grey = (blue + green + red) / 3
-        tint = np.maximum(np.maximum(blue, green), red) - np.minimum(np.minimum(blue, green), red)
-        spread = max(1.4826 * float(np.median(np.abs(grey[keep]))), 0.01)
-        keep = on & (grey > -2.5 * spread) & (grey < 4 * spread) & (tint < 0.1 + 3 * spread)
-    # so smooth a field is worked out for one in FIELD_STEP pixels of either side and laid between
-    across, down = ((np.arange(-(-side // FIELD_STEP)) * FIELD_STEP + (FIELD_STEP - 1) / 2) / side - 0.5 for side in (w, h))
-    one, of_u, of_v, of_uu, of_uv, of_vv = np.pad(fit, ((0, 6 - len(fit)), (0, 0)))
-    u, v = across[None, :, None], down[:, None, None]
-    few = np.exp(one + of_u * u + of_v * v + of_uu * u * u + of_uv * u * v + of_vv * v * v).astype(np.float32)
-    return cv2.resize(few, None, fx=FIELD_STEP, fy=FIELD_STEP, interpolation=cv2.INTER_LINEAR)[:h, :w]
-
-
-def _colour(light: np.ndarray, white: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Darkness, warmth and greenness of each pixel against white paper, each the logarithm of a ratio."""
-    ratio = cv2.log((light + np.float32(0.01)) / (white + np.float32(0.01)))
-    b, g, r = cv2.split(ratio)
-    return (b + g + r) / 3, r - b, g - (r + b) / 2
-
-
 # --- the whole sheet, coarsely ---------------------------------------------------------------------------------
-
-
-def _sheet_map(picture: Picture, plane: Plane) -> np.ndarray:
-    """The sheet seen from straight above, COARSE pixels a millimetre, linear light."""
-    width, height = _sheet_size(plane)
-    fine = plane.px_per_mm((width / 2, height / 2)) / COARSE
-    factor = next((factor for factor in (8, 4, 2) if factor <= fine), 1)
-    cell_to_mm = np.array([[1 / COARSE, 0, 0.5 / COARSE], [0, 1 / COARSE, 0.5 / COARSE], [0, 0, 1]])
-    seen = cv2.warpPerspective(
-        picture.smaller(factor), shrinking(factor) @ plane.H @ cell_to_mm, (int(width * COARSE), int(height * COARSE)),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-    )
-    return cv2.LUT(seen, LIGHT)
 
 
 def _sheet_size(plane: Plane) -> tuple[float, float]:
@@ -158,91 +113,26 @@ def _paper(plane: Plane) -> np.ndarray:
     return mask
 
 
-def _not_paper(light: np.ndarray, paper: np.ndarray) -> np.ndarray:
-    """Mask of what is neither paper nor shadow: warmer, greener or much darker than either."""
-    white = white_field(light, paper)
-    dark, warm, green = _colour(cv2.GaussianBlur(light, (0, 0), 0.7), white)
-    coloured = ((warm > 0.2) | (green > 0.15)) & (dark < -0.12)
-    beyond_shadow = 2 * np.clip(warm, -0.5, 0.2) - dark
-    found = coloured | (beyond_shadow > DARKER_THAN_SHADOW)
-    # grey bark may be as pale as a shadow in places: what lies between surer parts of a stem is stem too
-    bridged = cv2.morphologyEx(found.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((15, 15), np.uint8))
-    found |= (bridged > 0) & (beyond_shadow > 0.5 * DARKER_THAN_SHADOW)
-    return (found & (paper > 0)).astype(np.uint8)
-
-
 def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
-    """Stems whose end lies in the sheet's plain middle, the likeliest first."""
-    light, paper = _sheet_map(picture, plane), _paper(plane)
-    found = cv2.morphologyEx(_not_paper(light, paper), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(found, connectivity=8)
-    rim = paper & ~cv2.erode(paper, np.ones((5, 5), np.uint8), borderValue=0)
+    """Stems whose end lies in the sheet's plain middle, the likeliest first: what the eye takes for one, closely too."""
+    found = find(picture.bgr, sheet_matrix(plane.H @ np.diag([plane.print_scale, plane.print_scale, 1.0])))
     stems: list[Stem] = []
-    for label in range(1, count):
-        x, y, wide, high, area = stats[label]
-        if area >= 5 * COARSE**2:
-            piece = np.s_[max(y - 1, 0) : y + high + 1, max(x - 1, 0) : x + wide + 1]
-            stems += _stems_of(labels[piece] == label, rim[piece], np.array([max(x - 1, 0), max(y - 1, 0)]), plane)
-    clear = cv2.erode(paper, np.ones((7, 7), np.uint8), borderValue=0)  # a stem may run on over ink: no end there
-    stems = [stem for stem in stems if clear[tuple((stem.tip[::-1] * COARSE).astype(int))]]
+    for glance in found.ends:
+        if len(stems) == MOST_ENDS or not _in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK):
+            continue
+        seen = settle_on(picture.bgr, glance)
+        stem = _stem_of(seen, plane)
+        new = all(np.hypot(*(stem.tip - other.tip)) > stem.diameter for other in stems)
+        if new and seen.is_end > LEAST_SURE and _in_plain_middle(stem.tip, plane):
+            stems.append(stem)
     return sorted(stems, key=lambda stem: -stem.score)
 
 
-def _stems_of(own: np.ndarray, rim: np.ndarray, corner: np.ndarray, plane: Plane) -> list[Stem]:
-    """The stem that one connected piece is: entering over the rim of the paper, or lying on it with both ends.
-
-    corner : (2,) of the masks `own` and `rim` on the coarse map.
-    """
-    v, u = np.nonzero(own)
-    at = np.stack([u, v], axis=1).astype(float)
-    entry = own & (rim > 0)
-    if entry.any():
-        starts = [np.stack(np.nonzero(entry)[::-1], axis=1).mean(axis=0)]
-    else:
-        middle = at.mean(axis=0)
-        first = at[np.argmax(((at - middle) ** 2).sum(axis=1))]
-        second = at[np.argmax(((at - first) ** 2).sum(axis=1))]
-        starts = [first, second]
-    thickness = cv2.distanceTransform(own.astype(np.uint8), cv2.DIST_L2, 5)
-    near = cv2.dilate(thickness, np.ones((9, 9), np.uint8))
-    stems = []
-    for start in starts:
-        far = at[np.argsort(((at - start) ** 2).sum(axis=1))[-max(4, len(at) // 300) :]].mean(axis=0)
-        length = float(np.hypot(*(far - start)))
-        line = (start + (far - start) * np.linspace(0.15, 0.9, 40)[:, None]).round().astype(int)
-        diameter = 2 * float(np.median(near[line[:, 1], line[:, 0]])) - 0.7
-        shortest = 1.3 if entry.any() else SHORTEST_WHOLE
-        if length < shortest * diameter or diameter < 2 or diameter > THICKEST * COARSE:
-            continue
-        end, direction = _tip_along(at, far, (far - start) / length, diameter)
-        tip, behind = ((place + corner + 0.5) / COARSE for place in (end, end - direction * min(4 * diameter, length)))
-        if not _in_plain_middle(tip, plane):
-            continue
-        stems.append(Stem(tip, behind, diameter / COARSE, length / diameter, not entry.any()))
-    return stems
-
-
-def _tip_along(
-    at: np.ndarray, far: np.ndarray, direction: np.ndarray, diameter: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """The end of the stem that runs towards `far`, and its direction there; forks and buds are left aside."""
-    piece = at[((at - far) ** 2).sum(axis=1) < (4.5 * diameter) ** 2]
-    centre = far
-    for width in (1.2, 0.9, 0.7):
-        across = np.array([-direction[1], direction[0]])
-        own = piece[np.abs((piece - centre) @ across) < width * diameter]
-        if len(own) < 8:
-            break
-        centre = np.median(own, axis=0)
-        found = np.linalg.eigh(np.cov((own - centre).T))[1][:, 1]
-        if abs(found @ direction) < 0.7:
-            break
-        direction = found * np.sign(found @ direction)
-    across = np.array([-direction[1], direction[0]])
-    own = piece[np.abs((piece - centre) @ across) < 0.7 * diameter]
-    if len(own) < 8:
-        return far, direction
-    return centre + direction * float(np.percentile((own - centre) @ direction, 99)), direction
+def _stem_of(seen: CloseView, plane: Plane) -> Stem:
+    end = seen.end
+    aside = end.at + end.width * end.outward[::-1] * (-1, 1)
+    tip, back, side = plane.to_mm(np.stack([end.at, end.at - 3 * end.width * end.outward, aside]))
+    return Stem(tip, back, float(np.hypot(*(side - tip))), seen.is_end * end.score, seen)
 
 
 def _in_plain_middle(mm: np.ndarray, plane: Plane, slack: float = AROUND_MIDDLE + FIRST_LOOK) -> bool:
@@ -304,81 +194,75 @@ def take_patch(picture: Picture, facing: Facing, diameter: float, per_mm: float)
     return Patch(cv2.LUT(seen, LIGHT), scale, behind * scale, aside * scale)
 
 
-def twig_mask(patch: Patch, diameter: float, plain: np.ndarray, straight: bool) -> np.ndarray | None:
-    """Mask of the twig in the patch, to about a pixel.
-
-    plain : mask of the patch's cells over paper without ink. straight : whether the axis is known to run along x.
-    """
-    light = patch.light
-    h, w = light.shape[:2]
-    x = (np.arange(w) - patch.x0) / patch.scale / diameter
-    y = (np.arange(h) - patch.y0) / patch.scale / diameter
-    away = plain.copy()
-    away[np.ix_(np.abs(y) < 0.7, x < 0.3)] = 0
-    white = white_field(light, away)
-    dark, warm, green = _colour(cv2.GaussianBlur(light, (0, 0), 0.6), white)
-    core = np.zeros((h, w), bool)
-    core[np.ix_(np.abs(y) < 0.3, (x > -4) & (x < -0.6))] = True
-    core &= (dark < -0.8) | (warm > 0.2) | (green > 0.15)
-    beside = np.zeros((h, w), bool)
-    beside[np.ix_((np.abs(y) > 0.6), x < 0.8)] = True
-    beside &= plain > 0
-    beside &= (warm < 0.12) & (np.abs(green) < 0.1) & (dark > -1.2)
-    if core.sum() < 30 or beside.sum() < 30:
+def twig_mask(patch: Patch, facing: Facing, view: CloseView) -> np.ndarray | None:
+    """Mask of the twig in the patch, (h, w) uint8, as the eye saw it: where a stem is likelier than all else together."""
+    h, w = patch.light.shape[:2]
+    corners = np.array([(0, 0), (w, 0), (w, h), (0, h)], float)
+    px = facing.to_px(patch.to_mm(corners))
+    cells = moved(px, np.linalg.inv(view.to_px))
+    H = cv2.getPerspectiveTransform(corners.astype(np.float32), cells.astype(np.float32))
+    stem = np.ascontiguousarray(view.stem)
+    likely = cv2.warpPerspective(stem, H, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0)
+    logit = np.log(np.clip(likely, 0.02, 0.98) / (1 - np.clip(likely, 0.02, 0.98)))
+    found = (logit + by_colour(patch.light, likely) > 0).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(found, connectivity=4)
+    if count < 2:
         return None
-    features = np.stack([dark, warm, green], axis=2)
-    # along the straight part bark, noise and shadow differ more plainly when averaged along the axis
-    run = int(0.8 * diameter * patch.scale) | 1
-    stem = int(patch.x0 - 0.9 * diameter * patch.scale)
-    if stem > run:
-        features[:, :stem] = cv2.blur(features[:, :stem], (run, 1))
-    tell = _telling(features, core, beside)
-    dark, warm, green = (features[..., k] for k in range(3))
-    found = tell | ((warm > 0.15) & (dark < -0.1)) | ((green > 0.12) & (dark < -0.1))
-    found = cv2.morphologyEx(found.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    found[(plain == 0) & (np.abs(y) > 0.55)[:, None]] = 0
-    if straight and stem > 2:  # a straight stem has no notches: pale flecks of bark at its sides are bark
-        longer = int(1.2 * diameter * patch.scale) | 1
-        closed = cv2.morphologyEx(found[:, :stem], cv2.MORPH_CLOSE, np.ones((1, longer), np.uint8))
-        found[:, :stem] |= closed & (np.abs(y) < 0.47)[:, None]
-    return _own_piece(found, core)
-
-
-def _telling(features: np.ndarray, core: np.ndarray, beside: np.ndarray) -> np.ndarray:
-    """Fisher's linear discriminant between the stem's core and what lies beside it, shadows included."""
-    a, b = features[core], features[beside]
-    shaded = b[b[:, 0] < -0.3]
-    in_sun = int(((b[:, 0] < -0.35) & (b[:, 1] < -0.1)).sum()) >= 15
-    deepest, bluest = (-1.1, -0.3) if in_sun else (-0.6, -0.05)
-    shadows = np.stack(np.meshgrid(np.linspace(deepest, -0.3, 9), (bluest, bluest / 2, 0.0), (-0.04, 0.02)), axis=-1)
-    shadows = shadows.reshape(-1, 3)  # dark, bluish to neutral: what sun and sky leave on white paper
-    b = np.concatenate([shaded, np.tile(shadows, (1 + len(shaded) // (2 * len(shadows)), 1))])
-    within = np.cov(a.T) + np.cov(b.T) + 0.01 * np.eye(3)
-    direction = np.linalg.solve(within, np.median(a, axis=0) - np.median(b, axis=0))
-    threshold = 0.5 * (np.median(a @ direction) + np.percentile(b @ direction, 80))
-    return (features @ direction > threshold) & (features[..., 0] < -0.35)
-
-
-def _own_piece(found: np.ndarray, core: np.ndarray) -> np.ndarray | None:
-    """The piece that holds most of the core, its holes filled."""
-    _, labels = cv2.connectedComponents(found, connectivity=8)
-    inside = labels[core & (found > 0)]
-    if len(inside) == 0:
-        return None
-    own = (labels == np.bincount(inside).argmax()).astype(np.uint8)
+    own = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
     contours, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     return cv2.drawContours(np.zeros_like(own), contours, -1, 1, cv2.FILLED)
 
 
-def sharpened_outline(patch: Patch, mask: np.ndarray, zoom: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
-    """The mask's outline moved to where light is half-way between inside and outside: (n, 2) cells, (n,) contrast.
+def by_colour(light: np.ndarray, likely: np.ndarray) -> np.ndarray:
+    """How much the colours of each cell speak for the stem, (h, w), as the logarithm of odds, at most COLOUR_SAYS.
+
+    light : (h, w, 3) linear. likely : (h, w) the eye's probability of stem. What it is sure of tells the colours of stem and
+    surroundings, shadows among them, each as some normal distributions; the eye's border is coarse, and a shadow that
+    it takes for stem has the colour of another that it does not.
+    """
+    tone = np.log(cv2.GaussianBlur(light, (0, 0), 0.8) + 0.01)
+    on, off = likely > 0.9, (likely < 0.1) & (likely >= 0)
+    if min(int(on.sum()), int(off.sum())) < LEAST_CELLS:
+        return np.zeros_like(likely)
+    border = cv2.dilate((~on & ~off).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    odds = [_mixture(tone[border], tone[own]) for own in (on, off)]
+    says = np.zeros(likely.shape, np.float32)
+    says[border] = odds[0] - odds[1]
+    return np.clip(cv2.GaussianBlur(np.clip(says, -6, 6), (0, 0), 1.0), -COLOUR_SAYS, COLOUR_SAYS)
+
+
+def _mixture(values: np.ndarray, sample: np.ndarray) -> np.ndarray:
+    """Logarithm of the density of each value, (n, 3), under COLOURS normal distributions fitted to a sample, (m, 3)."""
+    sample = np.ascontiguousarray(sample[:: max(1, len(sample) // 1200)], np.float32)
+    stop = (cv2.TERM_CRITERIA_MAX_ITER, 8, 0.0)
+    cv2.setRNGSeed(0)
+    _, labels, _ = cv2.kmeans(sample, COLOURS, None, stop, 1, cv2.KMEANS_PP_CENTERS)
+    terms = []
+    for k in range(COLOURS):
+        own = sample[labels[:, 0] == k].astype(float)
+        if len(own) < 8:
+            continue
+        spread = np.cov(own.T) + COLOUR_FLOOR * np.eye(3)
+        off = values - own.mean(axis=0)
+        inverse = np.linalg.inv(spread)
+        far = np.einsum("ni,ij,nj->n", off, inverse, off)
+        terms.append(np.log(len(own) / len(sample)) - 0.5 * far + 0.5 * np.log(np.linalg.det(inverse)))
+    return np.logaddexp.reduce(terms, axis=0)
+
+
+def outline_of(mask: np.ndarray) -> np.ndarray:
+    """The outline of a mask, (n, 2) cells, as OpenCV's outer contours run."""
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return np.asarray(max(contours, key=len)[:, 0], float)
+
+
+def sharpened_outline(patch: Patch, outline: np.ndarray, zoom: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
+    """An outline, (n, 2) cells, moved to where light is half-way between inside and outside: (n, 2) cells, (n,) contrast.
 
     Inside and outside are looked up two or three pixels to either side along the normal, so that a shadow on one
     side, pale wood or dark bark each have their own half-way, and a narrow shadow's far edge is not taken for the
     twig's. zoom : cells of the patch a pixel of the picture.
     """
-    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    outline = max(contours, key=len)[:, 0].astype(float)
     reach = np.arange(-4.0, 4.25, 0.25) * zoom
     for _turn in range(2):
         normal = _normals(outline, 3)
@@ -433,6 +317,8 @@ class SeenEnd:
     patch: Patch
     outline: np.ndarray
     per_mm: float
+    view: CloseView
+    off: np.ndarray  # distance of each point of the outline from the eye's border [mm]
     contrast: float  # of the stem's sides against what lies beside them, 1 = against white paper
 
     @property
@@ -456,10 +342,14 @@ def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -
         per_mm = float(np.linalg.norm(step[1] - step[0]))
         patch = take_patch(picture, facing, diameter, per_mm)
         plain = _plain_cells(patch, facing, paper, plane)
-        mask = twig_mask(patch, diameter, plain, straight=turn > 0)
+        mask = twig_mask(patch, facing, stem.view)
         if mask is None:
             return seen
-        cells, contrast = sharpened_outline(patch, mask, max(patch.scale / per_mm, 1.0))
+        coarse = outline_of(mask)
+        zoom = max(patch.scale / per_mm, 1.0)
+        wide = max(zoom, MAP_CELL * diameter * patch.scale / CLOSE_WIDTH * CLOSE_STRIDE)
+        cells = sharpened_outline(patch, coarse, wide)[0] if wide > 1.3 * zoom else coarse
+        cells, contrast = sharpened_outline(patch, cells, zoom)
         outline = patch.to_mm(cells)
         lip = _rough_lip(patch, mask, diameter)
         end = find_end(outline, lip, diameter, on_plain=partial(_looks_at, patch, plain))
@@ -467,7 +357,7 @@ def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -
             return seen
         on_sides = outline[:, 0] < lip - 0.5 * diameter
         sides = float(np.percentile(contrast[on_sides], 20)) if on_sides.any() else 0.1
-        seen = SeenEnd(end, facing, patch, outline, per_mm, sides)
+        seen = SeenEnd(end, facing, patch, outline, per_mm, stem.view, np.hypot(*(cells - coarse).T) / patch.scale, sides)
         settled = turn > 0 and abs(end.turn) < 0.025 and abs(end.diameter / diameter - 1) < 0.05
         frame = end.to_outline(np.array([(0.0, 0.0), (-3.0, 0.0)]))
         tip_px, back_px = facing.to_px(frame)
@@ -509,31 +399,57 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
     taps : upright pixels, the severed end first, then a point farther back on the same stem.
     """
     stems = find_stems(picture, plane)
-    if taps:
-        stems = _tapped(stems, plane, taps)
+    stems = _tapped(stems, plane, taps) if taps else _whole(stems)
     ends = []
     for stem in stems:
         seen = see_end(picture, plane, stem, anywhere=bool(taps))
         if seen is not None and (taps or _in_the_middle(seen, plane)):
             ends.append(seen)
-        if ends and (taps or not stem.whole):
+        if ends and taps:
             break
     if not ends:
         return _nothing("no severed end was found in the card's plain middle: lay the twig's end there, the stem over the "
                         "card's edge, and tap the end")
     if len(ends) > 1:
-        chosen = _not_the_collectors_cut(ends)
-        if chosen is None:
-            return _nothing("both ends of the twig lie on the card: tap the one that was bitten")
-        found = _measurement(chosen, plane)
+        found = _measurement(_likely_bitten(ends, plane), plane)
         return replace(found, remarks=(BOTH_ENDS, *found.remarks))
     return _measurement(ends[0], plane)
 
 
+def _whole(stems: list[Stem]) -> list[Stem]:
+    """The stems without those that are much less likely than the first, and without those that are but a splinter of another
+    one's end: thinner, before it, pointing the same way."""
+    likely = [stem for stem in stems if stem.score > LESS_LIKELY * stems[0].score]
+    return [stem for stem in likely if not any(_splinter_of(stem, other) for other in stems)]
+
+
+def _splinter_of(stem: Stem, other: Stem) -> bool:
+    along = (other.tip - other.back) / np.linalg.norm(other.tip - other.back)
+    own = (stem.tip - stem.back) / np.linalg.norm(stem.tip - stem.back)
+    ahead = stem.tip - other.tip
+    aside = abs(float(along[0] * ahead[1] - along[1] * ahead[0]))
+    same_way = float(along @ own) > SAME_WAY and 0 < float(along @ ahead) < SPLINTER * other.diameter
+    return same_way and aside < 1.5 * other.diameter and stem.diameter < 0.8 * other.diameter
+
+
+def _likely_bitten(ends: list[SeenEnd], plane: Plane) -> SeenEnd:
+    """Of several ends the one that is not cut square and smooth, as who takes a twig for a sample cuts it; where that does
+    not tell, the one nearest to the sheet's middle."""
+    square = [abs(seen.end.slope) < np.tan(np.radians(8)) and seen.end.raggedness < 0.03 for seen in ends]
+    left = [seen for seen, cut in zip(ends, square, strict=True) if not cut] or ends
+    middle = np.array(_sheet_size(plane)) / 2
+    return min(left, key=lambda seen: float(np.hypot(*(_tip_on_sheet(seen, plane) - middle))))
+
+
+def _tip_on_sheet(seen: SeenEnd, plane: Plane) -> np.ndarray:
+    tip: np.ndarray = plane.to_mm(seen.facing.to_px(seen.end.to_outline(np.array([[seen.end.offset, 0.0]]))))[0]
+    return tip
+
+
 def _in_the_middle(seen: SeenEnd, plane: Plane, around: float = AROUND_MIDDLE) -> bool:
     """Whether the end lies in the sheet's plain middle: what only reaches in from the edge is a finger or a leaf."""
-    tip = plane.to_mm(seen.facing.to_px(seen.end.to_outline(np.array([[seen.end.offset, 0.0]]))))[0]
-    return bool(np.all(np.abs(tip - np.array(_sheet_size(plane)) / 2) <= np.array(PLAIN_MIDDLE) / 2 + around))
+    off = np.abs(_tip_on_sheet(seen, plane) - np.array(_sheet_size(plane)) / 2)
+    return bool(np.all(off <= np.array(PLAIN_MIDDLE) / 2 + around))
 
 
 def _nothing(reason: str) -> Measurement:
@@ -545,19 +461,7 @@ def _tapped(stems: list[Stem], plane: Plane, taps: Sequence[Point]) -> list[Stem
     """The stem whose end was tapped; where none was found there, one made of the two taps."""
     at = plane.to_mm(np.array(taps, float))
     near = [stem for stem in stems if np.hypot(*(stem.tip - at[0])) < max(6.0, 2.5 * stem.diameter)]
-    if near:
-        return sorted(near, key=lambda stem: float(np.hypot(*(stem.tip - at[0]))))
-    if len(at) < 2:
-        return []
-    length = float(np.hypot(*(at[0] - at[1])))
-    return [Stem(at[0], at[1], min(max(length / 6, 1.5), THICKEST / 1.5), 0.0)]
-
-
-def _not_the_collectors_cut(ends: list[SeenEnd]) -> SeenEnd | None:
-    """Of two ends the one that is not cut square and smooth, as who takes a twig for a sample cuts it."""
-    square = [abs(seen.end.slope) < np.tan(np.radians(8)) and seen.end.raggedness < 0.03 for seen in ends]
-    left = [seen for seen, cut in zip(ends, square, strict=True) if not cut]
-    return left[0] if len(left) == 1 else None
+    return sorted(near, key=lambda stem: float(np.hypot(*(stem.tip - at[0]))))
 
 
 def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
@@ -570,17 +474,21 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     pictures, from 10000). A torn end's slope says little, and its thinnest fibres are not seen.
     """
     end, pixel = seen.end, seen.pixel
-    form = end_form(end, light_at(seen))
+    form = _form(seen)
     slope = float(np.degrees(np.arctan(abs(end.slope))))
     clean = form.shares["clean"]
     coarse = max(pixel / 0.04, 1.0)  # blur takes more of a thin twig than the pixels' count tells
     grain = 134.0 * pixel**0.77 * (end.raggedness + 0.02) ** 0.144 * coarse ** (0.594 * clean) * np.exp(-2.04 * clean)
-    grain = float(np.clip(grain * (1 + TORN_WIDER * (1 - clean)), 0.3, 40.0))
+    grain = float(np.clip(grain, 0.3, 40.0))
+    pale = 1 / (1 + (seen.contrast / HARDLY_SEEN) ** 2)
     # a bulging outline leans when the axis is set off to one side, by half a pixel and a hundredth of the diameter
     leaning = HALF_ELLIPSE_LEANS * min(max(end.bulge, 0.0), 1.5) * (0.01 + 0.5 * pixel) / (1 + end.slope**2)
-    slope_sigma = float(np.hypot(grain, np.degrees(leaning)))
+    uneven = UNEVEN_SLOPE["half"] * form.shares["half"] + UNEVEN_SLOPE["torn"] * form.shares["torn"]
+    slope_sigma = float(np.linalg.norm([grain, np.degrees(leaning), uneven, PALE_SLOPE * pale]))
     crooked = max(end.sides.left_rms, end.sides.right_rms) / end.diameter + 0.002
-    relative = float(np.hypot(3.49 * pixel**0.718 * crooked**0.667 * coarse**0.482, plane.print_scale_sigma))
+    doubt = DOUBTFUL * max(seen.view.doubt - NO_DOUBT, 0.0)
+    by_edge = 3.49 * pixel**0.718 * crooked**0.667 * coarse**0.482
+    relative = float(np.linalg.norm([by_edge, PALE_WIDTH * pale, _apart(seen), doubt, plane.print_scale_sigma]))
     fibre_sigma = min(4.6 * pixel**0.525 * float(np.exp(-4.07 * clean)), 1.0)
     measured: dict[str, Sign] = {
         "seen_slope_deg": Measured(slope, slope_sigma),
@@ -605,6 +513,21 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     if isinstance(measured.get("true_slope_deg"), Bounded):
         told += ("the true slope is known as an interval only: roll the twig until its pale wood face shows",)
     return Measurement(measured, reasons, _shapes(seen), told)
+
+
+def _apart(seen: SeenEnd) -> float:
+    """What the eye's own, coarse reading of the width adds to the uncertainty of the diameter, relative: nothing as long as
+    both agree as closely as the eye reads."""
+    ends = seen.facing.to_px(seen.end.to_outline(np.array([(seen.end.lip - 1.0, -0.5), (seen.end.lip - 1.0, 0.5)])))
+    off = abs(np.log(seen.view.end.width / float(np.hypot(*(ends[1] - ends[0])))))
+    return min(0.5 * float(np.sqrt(max(off**2 - EYE_WIDTH**2, 0.0))), MOST_APART)
+
+
+def _form(seen: SeenEnd) -> Shares:
+    """Probabilities of the forms: the geometric mean of what outline and light tell and of what the eye tells."""
+    by_shape = end_form(seen.end, light_at(seen)).shares
+    joint = {form: float(np.sqrt(by_shape[form] * share)) for form, share in zip(FORMS, seen.view.forms, strict=True)}
+    return Shares({form: share / sum(joint.values()) for form, share in joint.items()})
 
 
 def _true_slope(seen: SeenEnd, slope: float, sigma: float) -> Sign:

@@ -18,6 +18,7 @@ PALE = 0.35  # by which a wood face outshines bark, as logarithm of a ratio: hal
 NOT_ROUND = 0.12  # spread of the bulge, relative, by sections that are no circles; ours: a hundredth or two of the diameter
 FACE_GROWS = (0.01, 0.7)  # by which the pale face looks longer: fixed, and in pixels of blur; from 76 simulated pictures
 FACE_SPREAD = (0.015, 0.4, 0.04)  # of its length: fixed, in pixels, and relative; from the same pictures, in diameters
+WIDER, BESIDES = 1.3, 1.5  # of the model's own spread, and besides [degree]: from 17 rendered calibration pictures
 PALE_SPREAD = 0.12  # of that difference where the face is four pixels wide or more; from the same pictures
 
 
@@ -63,7 +64,7 @@ def true_slope(
     value = float(angle @ weight)
     sigma = float(np.sqrt(((angle - value) ** 2) @ weight))
     if sigma <= TOO_WIDE:
-        return Measured(value, float(np.hypot(sigma, 0.5)))
+        return Measured(value, float(np.hypot(WIDER * sigma, BESIDES)))
     order = np.argsort(angle)
     low, high = np.interp((0.025, 0.975), np.cumsum(weight[order]), angle[order])
     return Bounded(float(low), float(high))

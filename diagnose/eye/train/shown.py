@@ -10,10 +10,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-# what a pixel can be; the eye's map has one channel for each, in this order
-CLASSES = ("rest", "card", "bark", "wood", "hand", "plant", "shadow")
+from diagnose.eye.pieces import CLASSES, FORMS
+
+__all__ = ["CLASSES", "FORMS", "UNKNOWN", "Shown", "ShownEnd"]
+
 UNKNOWN = 255  # a pixel of which nothing is known takes no part in training
-FORMS = ("clean", "half", "torn")
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,108 @@
+"""Which pieces of a picture do the networks see, and what may a pixel be?
+
+The finder sees a whole picture, or a scale card laid flat, at 448 x 320 pixels; the close network sees a stem's end turned
+so that the stem comes from the left, 36 pixels wide. Training and use cut their pieces alike. All pixel coordinates are
+OpenCV's: the centre of the top-left pixel is 0, 0.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+# what a pixel can be; the networks' maps have one channel for each, in this order
+CLASSES = ("rest", "card", "bark", "wood", "hand", "plant", "shadow")
+FORMS = ("clean", "half", "torn")
+FINDER_SIZE = (320, 448)  # rows, columns
+FINDER_STRIDE = 4  # pixels of the piece a cell of the finder's map
+CLOSE_SIZE = (160, 160)
+CLOSE_STRIDE = 2
+CLOSE_WIDTH = 36.0  # pixels that the stem's width has in a close piece
+CLOSE_AT = (104.0, 79.5)  # where the end lies in it
+SHEET = 2.6  # pixels a millimetre of the card laid flat for the finder
+CARD_MM = (150.0, 100.0)
+
+
+def cut(
+    picture: np.ndarray, matrix: np.ndarray, size: tuple[int, int], nearest: bool = False, beyond: int = 0
+) -> np.ndarray:
+    """A piece (rows, columns, ...) of a picture, uint8.
+
+    matrix : (3, 3) from the piece's pixels to the picture's. nearest : for labels, which are not mixed; outside the picture
+    they are `beyond`, where colours are those of its rim. Where the piece is much smaller, the picture is blurred first.
+    """
+    rows, columns = size
+    corners = np.array([(0, 0, 1), (columns, 0, 1), (columns, rows, 1), (0, rows, 1), (columns / 2, rows / 2, 1),
+                        (columns / 2 + 1, rows / 2, 1), (columns / 2, rows / 2 + 1, 1)], float) @ matrix.T  # fmt: skip
+    at = corners[:, :2] / corners[:, 2:]
+    shrink = float(np.sqrt(abs(np.linalg.det(at[5:] - at[4]))))
+    low = np.maximum(np.floor(at[:4].min(axis=0)).astype(int) - 8, 0)
+    high = np.minimum(np.ceil(at[:4].max(axis=0)).astype(int) + 9, picture.shape[1::-1])
+    low = np.minimum(low, np.array(picture.shape[1::-1]) - 2).clip(0)
+    high = np.maximum(high, low + 2)
+    part = picture[low[1] : high[1], low[0] : high[0]]
+    there = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]])
+    if nearest:
+        way, border = cv2.INTER_NEAREST, cv2.BORDER_CONSTANT
+    else:
+        way, border = cv2.INTER_LINEAR, cv2.BORDER_REPLICATE
+        factor = int(shrink)
+        if factor > 1:
+            part = cv2.resize(
+                part, (max(part.shape[1] // factor, 1), max(part.shape[0] // factor, 1)), interpolation=cv2.INTER_AREA
+            )
+            fit = part.shape[1] / (high[0] - low[0]), part.shape[0] / (high[1] - low[1])
+            there = np.array([[fit[0], 0, fit[0] / 2 - 0.5], [0, fit[1], fit[1] / 2 - 0.5], [0, 0, 1.0]]) @ there
+            shrink /= factor
+        if shrink > 1.5:
+            part = cv2.GaussianBlur(part, (0, 0), 0.4 * shrink)
+    return np.asarray(
+        cv2.warpPerspective(
+            part, there @ matrix, (columns, rows), flags=way | cv2.WARP_INVERSE_MAP, borderMode=border, borderValue=beyond
+        )
+    )
+
+
+def sheet_matrix(sheet: np.ndarray, size: tuple[int, int] = FINDER_SIZE) -> np.ndarray:
+    """From the pixels of a card laid flat in the middle of (rows, columns) to the picture's.
+
+    sheet : (3, 3) from the card's millimetres to the picture's pixels.
+    """
+    rows, columns = size
+    return sheet @ np.array(
+        [
+            [1 / SHEET, 0, CARD_MM[0] / 2 - columns / 2 / SHEET],
+            [0, 1 / SHEET, CARD_MM[1] / 2 - rows / 2 / SHEET],
+            [0, 0, 1],
+        ]
+    )
+
+
+def whole_matrix(shape: tuple[int, ...], size: tuple[int, int] = FINDER_SIZE) -> np.ndarray:
+    """From the pixels of (rows, columns), into which a whole picture is fitted, turned when it is upright, to its own.
+
+    shape : of the picture, rows and columns first.
+    """
+    rows, columns = shape[:2]
+    turned = rows > columns
+    fit = max(columns / size[1], rows / size[0]) if not turned else max(rows / size[1], columns / size[0])
+    here = np.array([[1, 0, -(size[1] - 1) / 2], [0, 1, -(size[0] - 1) / 2], [0, 0, 1.0]])
+    turn = np.array([[0, -1, 0], [1, 0, 0], [0, 0, 1.0]]) if turned else np.eye(3)
+    there = np.array([[fit, 0, (columns - 1) / 2], [0, fit, (rows - 1) / 2], [0, 0, 1.0]])
+    return np.asarray(there @ turn @ here)
+
+
+def close_matrix(at: np.ndarray, outward: np.ndarray, width: float, where: tuple[float, float] = CLOSE_AT) -> np.ndarray:
+    """From a close piece's pixels to the picture's.
+
+    at : (2,) the end [px]. outward : (2,) unit vector away from the stem. width : of the stem [px]. where : the end in the
+    piece [px].
+    """
+    x, y = outward * width / CLOSE_WIDTH
+    return np.array([[x, -y, at[0] - x * where[0] + y * where[1]], [y, x, at[1] - y * where[0] - x * where[1]], [0, 0, 1.0]])
+
+
+def moved(points: np.ndarray, matrix: np.ndarray) -> np.ndarray:
+    """Points (n, 2) through a (3, 3) matrix."""
+    out = np.column_stack([points, np.ones(len(points))]) @ matrix.T
+    return np.asarray(out[:, :2] / out[:, 2:])

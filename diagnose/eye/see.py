@@ -1,0 +1,166 @@
+"""What is what in a picture, and where are severed ends?
+
+Two small networks, run by OpenCV's network module: the finder looks at a whole picture or a card laid flat, the close one at
+what the finder, or a tap, points to. What they say is no measurement: it tells where edges are to be looked for.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from importlib import resources
+
+import cv2
+import numpy as np
+
+from diagnose.eye.pieces import (
+    CLASSES,
+    CLOSE_AT,
+    CLOSE_SIZE,
+    CLOSE_STRIDE,
+    CLOSE_WIDTH,
+    FINDER_SIZE,
+    FINDER_STRIDE,
+    FORMS,
+    close_matrix,
+    cut,
+    moved,
+)
+
+STEM = [CLASSES.index("bark"), CLASSES.index("wood")]
+LEAST_SCORE = 0.2  # of an end that is looked at closely
+BEHIND = np.linspace(0.7, 4.0, 8)  # widths behind an end where a stem must be seen
+BESIDE = slice(10, 44)  # columns of the close map that show the stem's sides
+APART = 6  # cells of the finder's map between two ends
+WIDTH_UNIT = 16.0  # pixels in which the finder tells a stem's width
+# the forms' scores are divided by this before they become probabilities: 1.1 fits pieces of rendered calibration pictures
+# best, 1.3 those of drawn ones; more, so that few of the wrong ones are sure
+TEMPERATURE = 1.6
+
+_own = threading.local()  # a network object is not shared between threads
+
+
+@dataclass(frozen=True)
+class Glance:
+    """A place where an end may be. at : (2,) [px]. outward : (2,) unit vector away from the stem. width : of the stem [px].
+    score : 0 to 1, no probability: of an end, times how surely a stem is seen behind it."""
+
+    at: np.ndarray
+    outward: np.ndarray
+    width: float
+    score: float
+
+
+@dataclass(frozen=True)
+class Found:
+    """What the finder saw. shares : (rows, columns, classes) probability of each class in each cell of the map.
+    to_px : (3, 3) from the map's cells to the picture's pixels. ends : the likeliest first."""
+
+    shares: np.ndarray
+    to_px: np.ndarray
+    ends: tuple[Glance, ...]
+
+
+@dataclass(frozen=True)
+class CloseView:
+    """One place seen closely.
+
+    shares : (rows, columns, classes). to_px : (3, 3) from the map's cells to the picture's pixels. forms : probabilities of
+    FORMS. is_end : probability that a severed end is here. end : where it is, corrected.
+    """
+
+    shares: np.ndarray
+    to_px: np.ndarray
+    forms: np.ndarray
+    is_end: float
+    end: Glance
+
+    @property
+    def stem(self) -> np.ndarray:
+        """Probability, in each cell, that it shows the stem, bark or wood, (rows, columns)."""
+        return np.ascontiguousarray(self.shares[..., STEM].sum(axis=-1), np.float32)
+
+    @property
+    def doubt(self) -> float:
+        """Share of the cells along the stem that are surely neither stem nor anything else, 0 to 1."""
+        behind = self.stem[:, BESIDE]
+        return float(((behind > 0.1) & (behind < 0.9)).sum() / max(int((behind > 0.5).sum()), 1))
+
+    def stem_at(self, px: np.ndarray) -> np.ndarray:
+        """Probability that each pixel (n, 2) of the picture shows the stem; 0 outside of what was seen."""
+        cells = moved(px, np.linalg.inv(self.to_px)).astype(np.float32)
+        return np.asarray(cv2.remap(self.stem, cells[None, :, 0], cells[None, :, 1], cv2.INTER_LINEAR, borderValue=0.0)[0])
+
+
+def _network(name: str) -> cv2.dnn.Net:
+    if not hasattr(_own, name):
+        weights = (resources.files("diagnose.eye") / f"{name}.onnx").read_bytes()
+        setattr(_own, name, cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8)))
+    net: cv2.dnn.Net = getattr(_own, name)
+    return net
+
+
+def _softmax(scores: np.ndarray, axis: int) -> np.ndarray:
+    odds = np.exp(scores - scores.max(axis=axis, keepdims=True))
+    return np.asarray(odds / odds.sum(axis=axis, keepdims=True))
+
+
+def _input(piece: np.ndarray) -> np.ndarray:
+    return np.ascontiguousarray(piece.transpose(2, 0, 1)[None], np.float32) / 255
+
+
+def find(picture: np.ndarray, matrix: np.ndarray) -> Found:
+    """What the finder sees in a piece of a picture.
+
+    picture : (h, w, 3) uint8, BGR. matrix : (3, 3) from the finder's pixels (320, 448) to the picture's.
+    """
+    net = _network("finder")
+    net.setInput(_input(cut(picture, matrix, FINDER_SIZE)))
+    out = net.forward()[0]
+    shares = _softmax(out[: len(CLASSES)], 0).transpose(1, 2, 0)
+    stem = np.ascontiguousarray(shares[..., STEM].sum(axis=-1), np.float32)
+    score = 1 / (1 + np.exp(-out[len(CLASSES)]))
+    highest = cv2.dilate(score, np.ones((2 * APART + 1, 2 * APART + 1), np.uint8))
+    ends = []
+    for row, column in np.argwhere((score >= highest) & (score >= LEAST_SCORE)):
+        around = np.s_[max(row - 1, 0) : row + 2, max(column - 1, 0) : column + 2]
+        weight = score[around]
+        place = np.array([(weight * index[around]).sum() for index in np.indices(score.shape)[::-1]]) / weight.sum()
+        way = out[len(CLASSES) + 1 : len(CLASSES) + 3, row, column]
+        way = way / max(float(np.linalg.norm(way)), 1e-6)
+        width = WIDTH_UNIT * float(np.exp(np.clip(out[len(CLASSES) + 3, row, column], -3, 3)))
+        own = (place + 0.5) * FINDER_STRIDE - 0.5
+        behind = (own - np.outer(BEHIND * max(width, FINDER_STRIDE), way) + 0.5) / FINDER_STRIDE - 0.5
+        on_stem = cv2.remap(stem, *behind.astype(np.float32).T[:, None], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        at, back = moved(np.stack([own, own - way * width]), matrix)
+        length = float(np.linalg.norm(at - back))
+        ends.append(Glance(at, (at - back) / max(length, 1e-6), length, float(score[row, column] * on_stem.mean())))
+    step = np.array([[FINDER_STRIDE, 0, FINDER_STRIDE / 2 - 0.5], [0, FINDER_STRIDE, FINDER_STRIDE / 2 - 0.5], [0, 0, 1.0]])
+    return Found(shares, matrix @ step, tuple(sorted(ends, key=lambda end: -end.score)))
+
+
+def look_close(picture: np.ndarray, end: Glance) -> CloseView:
+    """What the close network sees where an end may be. picture : (h, w, 3) uint8, BGR."""
+    matrix = close_matrix(end.at, end.outward, end.width)
+    net = _network("close")
+    net.setInput(_input(cut(picture, matrix, CLOSE_SIZE)))
+    map_scores, told = net.forward(["map", "told"])
+    told = told[0]
+    own = np.array(CLOSE_AT) + told[4:6] * CLOSE_WIDTH
+    way = np.array([np.cos(told[6]), np.sin(told[6])])
+    at, back = moved(np.stack([own, own - way * CLOSE_WIDTH * float(np.exp(np.clip(told[7], -1, 1)))]), matrix)
+    width = float(np.linalg.norm(at - back))
+    step = np.array([[CLOSE_STRIDE, 0, CLOSE_STRIDE / 2 - 0.5], [0, CLOSE_STRIDE, CLOSE_STRIDE / 2 - 0.5], [0, 0, 1.0]])
+    return CloseView(
+        _softmax(map_scores[0], 0).transpose(1, 2, 0), matrix @ step,
+        _softmax(told[: len(FORMS)] / TEMPERATURE, 0), float(1 / (1 + np.exp(-told[3]))),
+        Glance(at, (at - back) / max(width, 1e-6), width, end.score),
+    )  # fmt: skip
+
+
+def settle_on(picture: np.ndarray, end: Glance, looks: int = 2) -> CloseView:
+    """The close view of an end after so many looks, each from where the one before saw it."""
+    seen = look_close(picture, end)
+    for _ in range(looks - 1):
+        seen = look_close(picture, seen.end)
+    return seen

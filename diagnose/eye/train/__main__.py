@@ -1,0 +1,101 @@
+"""Makes the training pictures and the weights: `python -m diagnose.eye.train OUT`.
+
+Draws collages (of the pictures in `--pictures`, where given), takes further rendered pictures with their truth from
+`--also`, fits the finder and the close network, judges them on pieces of the kinds kept away, and writes finder.onnx,
+close.onnx and judged.json into OUT.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from diagnose.eye import pieces as eye_pieces
+from diagnose.eye.train import collage, rendered, samples
+from diagnose.eye.train.shown import Shown
+
+KINDS = {"on_card": 0.42, "free": 0.3, "nothing": 0.16, "bark": 0.12}  # share of each among the collages
+
+
+def _cut(shown: Shown, rng: np.random.Generator) -> tuple[list[samples.Wide], list[samples.Near]]:
+    return list(samples.wide_pieces(shown, rng)), list(samples.close_pieces(shown, rng))
+
+
+def _of_rendered(file: Path) -> tuple[list[samples.Wide], list[samples.Near]]:
+    cv2.setNumThreads(1)
+    return _cut(rendered.read(file), np.random.default_rng(abs(hash(file.name)) % 2**32))
+
+
+def _of_collages(seeds: range, pictures: Path | None, split: str) -> tuple[list[samples.Wide], list[samples.Near]]:
+    cv2.setNumThreads(1)
+    material = collage.load(pictures, split)
+    wides, nears = [], []
+    for seed in seeds:
+        rng = np.random.default_rng([seed, ("train", "calibrate", "test").index(split)])
+        kind = rng.choice(list(KINDS), p=list(KINDS.values()))
+        wide, near = _cut(getattr(collage, kind)(rng, material), rng)
+        wides += wide
+        nears += near
+    return wides, nears
+
+
+def pieces(split: str, collages: int, pictures: Path | None, also: list[Path], processes: int) -> dict[str, np.ndarray]:
+    """The pieces of one split: of so many collages, and of the rendered pictures below `also`/*`split`*."""
+    files = [file for folder in also for file in sorted(folder.glob(f"*{split}*/*.json"))]
+    chunks = [range(k, min(k + 25, collages)) for k in range(0, collages, 25)]
+    wides, nears = [], []
+    with ProcessPoolExecutor(processes) as pool:
+        parts = list(pool.map(partial(_of_collages, pictures=pictures, split=split), chunks))
+        parts += list(pool.map(_of_rendered, files, chunksize=4))
+    for wide, near in parts:
+        wides += wide
+        nears += near
+    return samples.packed(wides, nears)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    parser = argparse.ArgumentParser(prog="python -m diagnose.eye.train", description=__doc__)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--network", choices=("finder", "close", "both"), default="both")
+    parser.add_argument("--pictures", type=Path, help="folder of real pictures, as split.csv names them")
+    parser.add_argument("--also", type=Path, action="append", default=[], help="folder of rendered pictures")
+    parser.add_argument("--collages", type=int, default=6000)
+    parser.add_argument("--seconds", type=float, default=420.0, help="of training, for each network")
+    parser.add_argument("--steps", type=int, default=10**9, help="at most")
+    parser.add_argument("--batch", type=int, default=48)
+    parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--seed", type=int, default=0)
+    given = parser.parse_args(arguments)
+    given.out.mkdir(parents=True, exist_ok=True)
+    make = partial(pieces, pictures=given.pictures, also=given.also, processes=given.processes)
+    data = {"train": make("train", given.collages)}
+    data |= {split: make(split, max(given.collages // 10, 24)) for split in ("calibrate", "test")}
+    # JAX is started only after the processes that draw have ended
+    from diagnose.eye.train import fit, judged, nets, written
+
+    result: dict[str, Any] = {split: {name: len(own[name]) for name in ("wide", "near")} for split, own in data.items()}
+    print(result, flush=True)
+    say = partial(print, flush=True)
+    if given.network != "close":
+        kept = {name: value for name, value in data["train"].items() if name.startswith("wide")}
+        params = fit.fit(nets.FINDER, fit.finder_loss, kept, given.seconds, given.batch, given.seed, say, given.steps)
+        written.write(nets.FINDER, params, eye_pieces.FINDER_SIZE, ["map"], given.out / "finder.onnx")
+        result["finder"] = {split: judged.finder(params, data[split]) for split in ("calibrate", "test")}
+    if given.network != "finder":
+        kept = {name: value for name, value in data["train"].items() if name.startswith("near")}
+        params = fit.fit(nets.CLOSE, fit.close_loss, kept, given.seconds, 2 * given.batch, given.seed, say, given.steps)
+        written.write(nets.CLOSE, params, eye_pieces.CLOSE_SIZE, ["map", "told"], given.out / "close.onnx")
+        result["close"] = {split: judged.close(params, data[split])[0] for split in ("calibrate", "test")}
+    (given.out / f"judged_{given.network}.json").write_text(json.dumps(result, indent=1), encoding="utf-8")
+    print(json.dumps(result, indent=1))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,138 @@
+"""Which layers has each network of the eye?
+
+A network is a list of layers, each with the names of what it reads. `forward` runs it on JAX, `diagnose.eye.train.written`
+writes the same list as ONNX, so that there is one description for training and for use. Convolutions carry batch
+normalisation (Ioffe and Szegedy 2015), which is folded into their weights when they are written.
+
+References: encoder and decoder with lateral additions after Lin et al. 2017, Feature Pyramid Networks; He et al. 2015 for
+the starting weights.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import jax
+import jax.numpy as jnp
+
+from diagnose.eye.pieces import CLASSES, FORMS
+
+FINDER_OUT = len(CLASSES) + 4  # classes, end's score, its direction (2), logarithm of its width in 16 px
+CLOSE_TOLD = len(FORMS) + 5  # forms, whether it is an end, its place (2) and turn, logarithm of its width
+MOMENTUM = 0.97  # of the running mean and variance
+Params = dict[str, dict[str, Any]]
+
+
+@dataclass(frozen=True)
+class Layer:
+    """kind : conv, up (twice as large), add, mean and max (over the picture), join, dense. reads : layers' names."""
+
+    name: str
+    kind: str
+    reads: tuple[str, ...]
+    out: int = 0
+    size: int = 3
+    stride: int = 1
+    plain: bool = False  # neither normalised nor rectified
+
+
+def _pyramid(widths: tuple[int, ...], first: int, down_to: int, out: int) -> list[Layer]:
+    """Encoder of stages at 1/2, 1/4, ... and a decoder back to stage `down_to` (0 is 1/2) with `out` channels."""
+    layers, before = [], "x"
+    for k, width in enumerate(widths):
+        layers += [
+            Layer(f"e{k}a", "conv", (before,), width, first if k == 0 else 3, 2),
+            Layer(f"e{k}b", "conv", (f"e{k}a",), width),
+        ]
+        before = f"e{k}b"
+    for k in range(len(widths) - 2, down_to - 1, -1):
+        layers += [
+            Layer(f"d{k}c", "conv", (before,), widths[k], 1),
+            Layer(f"d{k}u", "up", (f"d{k}c",)),
+            Layer(f"d{k}l", "conv", (f"e{k}b",), widths[k], 1),
+            Layer(f"d{k}s", "add", (f"d{k}u", f"d{k}l")),
+            Layer(f"d{k}", "conv", (f"d{k}s",), widths[k]),
+        ]
+        before = f"d{k}"
+    return [*layers, Layer("map", "conv", (before,), out, 3, plain=True)]
+
+
+FINDER = _pyramid((16, 32, 56, 88, 128), 3, 1, FINDER_OUT)
+CLOSE = [
+    *_pyramid((24, 48, 72, 104, 144), 5, 0, len(CLASSES)),
+    Layer("m4", "mean", ("e4b",)), Layer("x4", "max", ("e4b",)), Layer("m3", "mean", ("e3b",)), Layer("x3", "max", ("e3b",)),
+    Layer("seen", "join", ("m4", "x4", "m3", "x3")),
+    Layer("h", "dense", ("seen",), 128),
+    Layer("told", "dense", ("h",), CLOSE_TOLD, plain=True),
+]  # fmt: skip
+
+
+def start(layers: list[Layer], seed: int) -> Params:
+    """Weights to start from: kernels (rows, columns, in, out) drawn as He et al. do, no offset, no scaling."""
+    key = jax.random.PRNGKey(seed)
+    channels, params = {"x": 3}, {}
+    for layer in layers:
+        reads = [channels[name] for name in layer.reads]
+        if layer.kind in ("conv", "dense"):
+            key, own = jax.random.split(key)
+            shape = (layer.size, layer.size, reads[0], layer.out) if layer.kind == "conv" else (reads[0], layer.out)
+            fan_in = reads[0] * (layer.size**2 if layer.kind == "conv" else 1)
+            params[layer.name] = {
+                "kernel": jax.random.normal(own, shape) * jnp.sqrt((1.0 if layer.plain else 2.0) / fan_in),
+                "offset": jnp.zeros(layer.out),
+            }
+            if layer.kind == "conv" and not layer.plain:
+                params[layer.name] |= {
+                    "scale": jnp.ones(layer.out),
+                    "mean": jnp.zeros(layer.out),
+                    "var": jnp.ones(layer.out),
+                }
+            channels[layer.name] = layer.out
+        else:
+            channels[layer.name] = sum(reads) if layer.kind == "join" else reads[0]
+    return params
+
+
+def forward(
+    layers: list[Layer], params: Params, x: jax.Array, learning: bool = False
+) -> tuple[dict[str, jax.Array], Params]:
+    """What every layer yields for pictures (n, rows, columns, 3) in 0 to 1, and the running means brought up to date."""
+    seen, kept = {"x": x}, dict(params)
+    for layer in layers:
+        read = [seen[name] for name in layer.reads]
+        if layer.kind == "conv":
+            own = params[layer.name]
+            y = jax.lax.conv_general_dilated(
+                read[0], own["kernel"].astype(read[0].dtype), (layer.stride,) * 2,
+                [(layer.size // 2, layer.size // 2)] * 2, dimension_numbers=("NHWC", "HWIO", "NHWC"),
+            )  # fmt: skip
+            if layer.plain:
+                y = y.astype(jnp.float32) + own["offset"]
+            else:
+                mean, var = own["mean"], own["var"]
+                if learning:
+                    y32 = y.astype(jnp.float32)
+                    mean, var = y32.mean((0, 1, 2)), y32.var((0, 1, 2))
+                    kept[layer.name] = own | {
+                        "mean": MOMENTUM * own["mean"] + (1 - MOMENTUM) * mean,
+                        "var": MOMENTUM * own["var"] + (1 - MOMENTUM) * var,
+                    }
+                gain = own["scale"] / jnp.sqrt(var + 1e-5)
+                y = jax.nn.relu(y * gain.astype(y.dtype) + (own["offset"] - mean * gain).astype(y.dtype))
+            seen[layer.name] = y
+        elif layer.kind == "up":
+            seen[layer.name] = jnp.repeat(jnp.repeat(read[0], 2, 1), 2, 2)
+        elif layer.kind == "add":
+            seen[layer.name] = read[0] + read[1]
+        elif layer.kind == "mean":
+            seen[layer.name] = read[0].astype(jnp.float32).mean((1, 2))
+        elif layer.kind == "max":
+            seen[layer.name] = read[0].astype(jnp.float32).max((1, 2))
+        elif layer.kind == "join":
+            seen[layer.name] = jnp.concatenate(read, -1)
+        else:
+            own = params[layer.name]
+            y = read[0] @ own["kernel"] + own["offset"]
+            seen[layer.name] = y if layer.plain else jax.nn.relu(y)
+    return seen, kept

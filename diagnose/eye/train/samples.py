@@ -1,0 +1,161 @@
+"""Which pieces of a training picture does each network learn from?
+
+The finder sees a picture, or a scale card laid flat, at 448 x 320 pixels; the close network sees a stem's end turned so
+that the stem comes from the left, 36 pixels wide. Pieces are cut a little larger, so that they can be moved, turned and
+stretched anew each time they are learnt from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from diagnose.eye.pieces import close_matrix, cut, sheet_matrix, whole_matrix
+from diagnose.eye.train.shown import FORMS, UNKNOWN, Shown, ShownEnd
+
+WIDE = (384, 512)  # rows and columns of a piece that the finder learns from
+NEAR = 224  # side of a piece that the close network learns from
+NEAR_AT = (136.0, 111.5)  # where the end lies in it
+ENDS = 3  # at most, in one piece
+SHAPES = {"hand": 4, "plant": 5, "shadow": 6}  # of what may be taken for a stem
+
+
+@dataclass(frozen=True)
+class Wide:
+    """For the finder. bgr : (384, 512, 3). labels : (384, 512). ends : (3, 5) x, y, direction (2), width; NaN is none.
+    known : whether there are no other ends."""
+
+    bgr: np.ndarray
+    labels: np.ndarray
+    ends: np.ndarray
+    known: bool
+
+
+@dataclass(frozen=True)
+class Near:
+    """For the close network. bgr : (224, 224, 3). labels : (224, 224). end : x, y, direction (2), width, NaN where none is.
+    form : index of FORMS, or -1. is_end : 1, 0, or -1 unknown."""
+
+    bgr: np.ndarray
+    labels: np.ndarray
+    end: np.ndarray
+    form: int
+    is_end: int
+
+
+def _moved(end: ShownEnd, matrix: np.ndarray) -> np.ndarray:
+    """x, y, direction (2) and width of an end in a piece. matrix : from the piece's pixels to the picture's."""
+    back = np.linalg.inv(matrix)
+    points = np.stack([end.at, end.at - end.outward * end.width])
+    own = np.column_stack([points, np.ones(2)]) @ back.T
+    own = own[:, :2] / own[:, 2:]
+    along = own[0] - own[1]
+    length = float(np.linalg.norm(along))
+    return np.array([*own[0], *(along / max(length, 1e-6)), length])
+
+
+def _wide(shown: Shown, matrix: np.ndarray) -> Wide:
+    ends = np.full((ENDS, 5), np.nan, np.float32)
+    inside = [_moved(end, matrix) for end in shown.ends]
+    inside = [end for end in inside if -40 < end[0] < WIDE[1] + 40 and -40 < end[1] < WIDE[0] + 40][:ENDS]
+    for k, end in enumerate(inside):
+        ends[k] = end
+    return Wide(
+        cut(shown.bgr, matrix, WIDE), cut(shown.labels, matrix, WIDE, nearest=True, beyond=UNKNOWN), ends,
+        shown.all_ends and len(shown.ends) <= ENDS,
+    )  # fmt: skip
+
+
+def wide_pieces(shown: Shown, rng: np.random.Generator, zooms: int = 2) -> Iterator[Wide]:
+    """What the finder learns from one picture: the card laid flat, the whole picture, and pieces of it."""
+    if shown.sheet is not None:
+        yield _wide(shown, sheet_matrix(shown.sheet, WIDE))
+    inner = (320, 448)
+    shift = np.array([[1, 0, -(WIDE[1] - inner[1]) / 2], [0, 1, -(WIDE[0] - inner[0]) / 2], [0, 0, 1.0]])
+    yield _wide(shown, whole_matrix(shown.bgr.shape, inner) @ shift)
+    rows, columns = shown.bgr.shape[:2]
+    for _ in range(zooms):
+        if shown.ends and rng.random() < 0.75:
+            end = shown.ends[rng.integers(len(shown.ends))]
+            fit = end.width / float(np.exp(rng.uniform(np.log(6), np.log(42))))
+            centre = end.at + rng.uniform(-0.35, 0.35, 2) * np.array([inner[1], inner[0]]) * fit
+        else:
+            fit = max(rows, columns) / 448 * float(np.exp(rng.uniform(np.log(0.2), 0)))
+            centre = rng.uniform(0.15, 0.85, 2) * (columns, rows)
+        turn = rng.uniform(-np.pi, np.pi)
+        cos, sin = fit * np.cos(turn), fit * np.sin(turn)
+        here = np.array([[1, 0, -WIDE[1] / 2], [0, 1, -WIDE[0] / 2], [0, 0, 1.0]])
+        yield _wide(shown, np.array([[cos, -sin, centre[0]], [sin, cos, centre[1]], [0, 0, 1.0]]) @ here)
+
+
+def close_pieces(shown: Shown, rng: np.random.Generator, each: int = 2, others: int = 2) -> Iterator[Near]:
+    """What the close network learns from one picture: its ends, seen from a little wrong places too, and what is none."""
+    for end in shown.ends:
+        for _ in range(each):
+            width = end.width * float(np.exp(rng.normal(0, 0.12)))
+            turn = np.arctan2(end.outward[1], end.outward[0]) + rng.normal(0, 0.1)
+            matrix = close_matrix(
+                end.at + rng.normal(0, 0.2, 2) * end.width, np.array([np.cos(turn), np.sin(turn)]), width, NEAR_AT
+            )
+            near = _near(shown, matrix, end)
+            if (near.labels == UNKNOWN).mean() < 0.45:
+                yield near
+    for _ in range(others):
+        place = _elsewhere(shown, rng)
+        if place is not None:
+            yield _near(shown, close_matrix(*place, NEAR_AT), None)
+
+
+def _near(shown: Shown, matrix: np.ndarray, end: ShownEnd | None) -> Near:
+    at = np.full(5, np.nan) if end is None else _moved(end, matrix)
+    form = -1 if end is None or end.form is None else FORMS.index(end.form)
+    size = (NEAR, NEAR)
+    is_end = 1 if end is not None else (0 if shown.all_ends else -1)
+    return Near(
+        cut(shown.bgr, matrix, size),
+        cut(shown.labels, matrix, size, nearest=True, beyond=UNKNOWN),
+        at.astype(np.float32),
+        form,
+        is_end,
+    )
+
+
+def _elsewhere(shown: Shown, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, float] | None:
+    """Where no end is: on a stem's middle, a hand, another plant, a shadow, or anywhere; a place, a direction, a width."""
+    rows, columns = shown.bgr.shape[:2]
+    width = float(np.exp(rng.uniform(np.log(8), np.log(min(rows, columns) / 5))))
+    at = rng.uniform(0.05, 0.95, 2) * (columns, rows)
+    turn = rng.uniform(-np.pi, np.pi)
+    kind = rng.integers(6)
+    if kind < 3 and shown.ends:  # along the stem, off its end
+        end = shown.ends[rng.integers(len(shown.ends))]
+        width = end.width * float(np.exp(rng.normal(0, 0.25)))
+        at = end.at - end.outward * end.width * rng.uniform(3.5, 9) + rng.normal(0, 0.3, 2) * end.width
+        turn = np.arctan2(end.outward[1], end.outward[0]) + rng.normal(0, 0.15) + np.pi * rng.integers(2)
+    elif kind < 5:
+        v, u = np.nonzero(shown.labels == rng.choice([*SHAPES.values(), 1, 2]))
+        if len(v):
+            k = rng.integers(len(v))
+            at = np.array([u[k], v[k]], float)
+    away = [float(np.hypot(*(at - end.at))) / max(width, end.width) for end in shown.ends]
+    if min(away, default=9.0) < 2.5 or not (0 <= at[0] < columns and 0 <= at[1] < rows):
+        return None
+    return at, np.array([np.cos(turn), np.sin(turn)]), width
+
+
+def packed(wides: Iterable[Wide], nears: Iterable[Near]) -> dict[str, np.ndarray]:
+    """Arrays of all pieces, as training takes them."""
+    wides, nears = list(wides), list(nears)
+    return {
+        "wide": np.stack([one.bgr for one in wides]) if wides else np.zeros((0, *WIDE, 3), np.uint8),
+        "wide_labels": np.stack([one.labels for one in wides]) if wides else np.zeros((0, *WIDE), np.uint8),
+        "wide_ends": np.array([one.ends for one in wides], np.float32).reshape(-1, ENDS, 5),
+        "wide_known": np.array([one.known for one in wides], bool),
+        "near": np.stack([one.bgr for one in nears]) if nears else np.zeros((0, NEAR, NEAR, 3), np.uint8),
+        "near_labels": np.stack([one.labels for one in nears]) if nears else np.zeros((0, NEAR, NEAR), np.uint8),
+        "near_end": np.array([one.end for one in nears], np.float32).reshape(-1, 5),
+        "near_form": np.array([one.form for one in nears], np.int32),
+        "near_is_end": np.array([one.is_end for one in nears], np.int32),
+    }
