@@ -30,6 +30,7 @@ COARSE = 4.0  # pixels a millimetre on the sheet's coarse map
 EVENLY = np.full(3, 1 / 3, np.float32)  # weights of blue, green and red
 FIELD_STEP = 4  # pixels between those where the light of bare paper is worked out
 INSET = 2.0  # the sheet's edge, left out [mm]
+LEAST_PIECE = 5.0  # of what lies on the sheet [mm2]
 THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
 SHORTEST_WHOLE = 3.0  # what lies on the sheet with both its ends and is shorter, in diameters, is dirt or a seed
 DARKER_THAN_SHADOW = 1.3  # darkness, warmth counted twice, that no shadow on white paper reaches
@@ -180,7 +181,7 @@ def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
     stems: list[Stem] = []
     for label in range(1, count):
         x, y, wide, high, area = stats[label]
-        if area >= 5 * COARSE**2:
+        if area >= LEAST_PIECE * COARSE**2:
             piece = np.s_[max(y - 1, 0) : y + high + 1, max(x - 1, 0) : x + wide + 1]
             stems += _stems_of(labels[piece] == label, rim[piece], np.array([max(x - 1, 0), max(y - 1, 0)]), plane)
     clear = cv2.erode(paper, np.ones((7, 7), np.uint8), borderValue=0)  # a stem may run on over ink: no end there
@@ -528,6 +529,21 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
         found = _measurement(chosen, plane)
         return replace(found, remarks=(BOTH_ENDS, *found.remarks))
     return _measurement(ends[0], plane)
+
+
+def looks_for_an_end(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> bool:
+    """Whether the photographer is after a severed end on the card and not after a wound beside it.
+
+    taps : upright pixels; the first one tells by where it lies. Without any, what is no paper in the plain middle tells.
+    """
+    width, height = _sheet_size(plane)
+    if taps:
+        x, y = plane.to_mm(np.array([taps[0]], float))[0]
+        return bool(0 <= x <= width and 0 <= y <= height)
+    found = _not_paper(_sheet_map(picture, plane), _paper(plane))
+    aside, above = ((side - bare) / 2 for side, bare in zip((width, height), PLAIN_MIDDLE, strict=True))
+    middle = np.s_[int(above * COARSE) : int((height - above) * COARSE), int(aside * COARSE) : int((width - aside) * COARSE)]
+    return int(found[middle].sum()) >= LEAST_PIECE * COARSE**2
 
 
 def _in_the_middle(seen: SeenEnd, plane: Plane, around: float = AROUND_MIDDLE) -> bool:
