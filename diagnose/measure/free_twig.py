@@ -652,9 +652,9 @@ def _measurement(picture: Picture, readings: list[SeenEnd], scale: Plane | None)
         wide = seen.px(end.to_outline(np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)])))
         diameter = float(np.linalg.norm(wide[1] - wide[0])) / per_mm
         measured["end_diameter_mm"] = Measured(
-            diameter, diameter * float(np.hypot(scale.scale_sigma, _width_sigma(readings)))
+            diameter, diameter * float(np.linalg.norm([scale.scale_sigma, _width_sigma(readings), end.diameter_doubt]))
         )
-    return Measurement(measured, reasons, _shapes(seen))
+    return Measurement(measured, reasons, _shapes(seen), (end.swelling,) if end.swelling else ())
 
 
 # The stem's lean towards the camera is not known without a card: its cosine on average and how that varies (our choice,

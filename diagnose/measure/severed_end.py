@@ -36,8 +36,8 @@ SHORTEST_WHOLE = 3.0  # what lies on the sheet with both its ends and is shorter
 DARKER_THAN_SHADOW = 1.3  # darkness, warmth counted twice, that no shadow on white paper reaches
 DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
 TORN_WIDER = 0.2  # by which the slope of an end that is not clean is less sure than the fitted law: its errors have tails
-CLEAN_SURER = 0.4  # by which a clean end's slope is surer than the law that was fitted to ends of every form
-IN_SUN = 1.0  # by which sun along one side of the end leans its slope, however many pixels the stem is wide [degree]
+CLEAN_SURER = 0.55  # by which a clean end's slope is surer than the law that was fitted to ends of every form
+IN_SUN = 0.85  # by which sun along one side of the end leans its slope, however many pixels the stem is wide [degree]
 HALF_ELLIPSE_LEANS = 2.62  # slope of the line through its middle 80 %, over the offset and its height: by integration
 COARSEST_FACE = 0.1  # pixel, in diameters, beyond which the wood face is not measured
 LONGEST_FACE = 2.2  # diameters: a slope of 65 degrees, seen face on
@@ -599,8 +599,8 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     sides' own roughness, were fitted to errors in simulated pictures, a third of each form, and widened until 93 % lay
     within two: the slope's in 1797 (seeds 60000 to 61799; of 599 others, 70000 to 70599, 92 % lay there), the
     diameter's in 900 (60000 to 60899, drawn before torn ends were as various as now). CLEAN_SURER and IN_SUN came later,
-    from 48 clean ends (300000 to 300047): 79 and 96 % of them lie within one and two, 81 and 92 % before, and of those
-    with many pixels 81 % within two. The fibres' law is older (400 pictures, from 10000). A torn end's slope says
+    from 72 clean ends (300000 to 300047, 330000 to 330023): some 75 and 90 % of them lie within one and two, 82 and 93 %
+    before, but of those with many pixels only 81 % within two. The fibres' law is older (400 pictures, from 10000). A torn end's slope says
     little, and its thinnest fibres are not seen.
     """
     end, pixel = seen.end, seen.pixel
@@ -615,6 +615,7 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     slope_sigma = float(np.linalg.norm([grain, np.degrees(leaning), IN_SUN]))
     crooked = max(end.sides.left_rms, end.sides.right_rms) / end.diameter + 0.002
     relative = float(np.hypot(3.49 * pixel**0.718 * crooked**0.667 * coarse**0.482, plane.print_scale_sigma))
+    relative = float(np.hypot(relative, end.diameter_doubt))
     fibre_sigma = min(4.6 * pixel**0.525 * float(np.exp(-4.07 * clean)), 1.0)
     measured: dict[str, Sign] = {
         "seen_slope_deg": Measured(slope, slope_sigma),
@@ -638,6 +639,8 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     told = remarks(seen.patch.light, near, seen.patch.scale / seen.per_mm, pixel, plane.view_angle_deg)
     if isinstance(measured.get("true_slope_deg"), Bounded):
         told += ("the true slope is known as an interval only: roll the twig until its pale wood face shows",)
+    if end.swelling:
+        told += (end.swelling,)
     return Measurement(measured, reasons, _shapes(seen), told)
 
 
