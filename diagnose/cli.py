@@ -400,6 +400,8 @@ def _progress(done: int, of: int) -> None:
 
 
 def _check(args: argparse.Namespace) -> int:
+    if args.truth is not None:
+        return _check_own(args)
     from diagnose.culprits.check import check
     from diagnose.culprits.observers import questions_saved
     from diagnose.measure.accuracy import PHOTOS, error_table, misses_as_text, table_as_text
@@ -417,6 +419,18 @@ def _check(args: argparse.Namespace) -> int:
     speeds = [measure_speed(Path(name)) for name in args.speed]
     for speed in speeds or (stated_speeds() if args.photos is None else []):
         print("\n" + speed_as_text(speed))
+    return 0
+
+
+def _check_own(args: argparse.Namespace) -> int:
+    from diagnose.cannot_use import CannotUse
+    from diagnose.measure.own_truth import compare, own_as_text, own_rows
+    from diagnose.report.card_sheet import print_scale
+
+    if args.folder is None:
+        raise CannotUse("say in which folder the photos are: diagnose check --truth my.csv FOLDER")
+    scale = 1.0 if args.bar_mm is None else print_scale(args.bar_mm)
+    print(own_as_text(own_rows(compare(args.truth, args.folder, scale))))
     return 0
 
 
@@ -805,6 +819,10 @@ def _parser() -> argparse.ArgumentParser:
 
     check = verb("check", _check, "measure how good the tool is, on pictures and cases with known truth")
     check.add_argument("--photos", metavar="FOLDER", help="a folder of scenes with truth (default: the bundled ones)")
+    check.add_argument("--truth", metavar="CSV", help="your own twigs, measured by hand: file, end_diameter_mm, "
+                       "seen_slope_deg, ... a photo a line; see the guide on your own twigs")
+    check.add_argument("folder", nargs="?", help="with --truth: the folder of your photos")
+    check.add_argument("--bar-mm", type=_positive, help="with --truth: what the card's 100 mm check bar measured [mm]")
     check.add_argument("--speed", metavar="FILE", action="append", default=[], help="a picture to time; may be repeated")
 
     key = verb("key", _key, "write the questions as a one-page key for the field, as PDF")

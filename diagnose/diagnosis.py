@@ -251,13 +251,13 @@ def measure_picture(
 
 def _beside_card(picture: Picture, plane: Plane, taps: Sequence[Point]) -> Measurement:
     from diagnose.measure.bark_patch import measure_patch
-    from diagnose.measure.severed_end import measure_end_on_card
+    from diagnose.measure.severed_end import looks_for_an_end, measure_end_on_card
 
     end = measure_end_on_card(picture, plane, taps)
     if end.measured:
         return end
     patch = measure_patch(picture, plane, taps)
-    return patch if patch.measured else end
+    return end if not patch.measured and looks_for_an_end(picture, plane, taps) else patch
 
 
 def _height_beside_card(

@@ -120,7 +120,7 @@ def test_the_staffs_pieces_hold_each_marker_once_and_add_up(paper: str) -> None:
     text = card_and_staff(paper)
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50))
     found: list[int] = []
-    for page in pages(text)[1:]:
+    for page in pages(text)[2:]:
         grey = inked(page, ({"A4": 210.0, "Letter": 215.9}[paper], height), 3.0)
         corners, ids, _ = detector.detectMarkers(grey)
         assert ids is not None
@@ -135,7 +135,7 @@ def test_the_staffs_pieces_hold_each_marker_once_and_add_up(paper: str) -> None:
 
 
 def test_the_staff_has_a_tick_each_50_mm() -> None:
-    page = pages(card_and_staff("A4"))[1]
+    page = pages(card_and_staff("A4"))[2]
     ticks = [
         (x, y + height / 2) for x, y, width, height, _ in boxes(page) if width == pytest.approx(3.5, abs=0.01)
     ]
@@ -143,6 +143,26 @@ def test_the_staff_has_a_tick_each_50_mm() -> None:
     levels = np.sort([y for x, y in ticks if abs(x - left) < 0.1])
     assert len(levels) == 6  # 0, 50, .. 250 of the first piece; the outer two are halved by the cut
     assert np.diff(levels)[1:-1] == pytest.approx(np.full(3, 50.0), abs=0.01)
+
+
+@pytest.mark.parametrize(("paper", "size"), [("A4", (210.0, 297.0)), ("Letter", (215.9, 279.4))])
+def test_the_protractor_on_the_cards_back_has_a_true_line_each_degree(paper: str, size: tuple[float, float]) -> None:
+    drawn = lines(pages(card_and_staff(paper))[1])
+    teeth = drawn[np.abs(np.hypot(*(drawn[:, 2:] - drawn[:, :2]).T)[:, None] - (3.5, 6.0, 9.0)).min(axis=1) < 0.01]
+    ends = teeth[:, 2:]
+    # the circle through the outer ends (least squares), and each line's direction from its middle
+    system = np.column_stack([2 * ends, np.ones(len(ends))])
+    x, y, c = np.linalg.lstsq(system, (ends**2).sum(axis=1), rcond=None)[0]
+    assert np.sqrt(c + x * x + y * y) == pytest.approx(80.0, abs=0.02)
+    assert x == pytest.approx(size[0] / 2, abs=0.02)  # so that it lies right whichever way the page is turned
+    out = ends - (x, y)
+    along = teeth[:, 2:] - teeth[:, :2]
+    assert np.abs(out[:, 0] * along[:, 1] - out[:, 1] * along[:, 0]).max() < 0.05 * 9
+    angles = np.sort(np.degrees(np.arctan2(out[:, 0], out[:, 1])))
+    assert angles == pytest.approx(np.arange(-85, 86), abs=0.05)
+    # it lies below the card, which is cut out of the same sheet, and the whole of it within what a printer reaches
+    assert (size[1] - drawn[:, [1, 3]] > 44 + 100).all()
+    assert drawn[:, [0, 2]].min() > 8 and drawn[:, [0, 2]].max() < size[0] - 8 and drawn[:, [1, 3]].min() > 8
 
 
 def test_nothing_is_drawn_as_a_bitmap() -> None:

@@ -30,12 +30,13 @@ TALLY = "site,visit,plot,tree,species,browsed\n" + "".join(
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """What the commands need: a photo, a folder of photos, saved mail, a tally, a pack of another log."""
+    """What the commands need: a photo, photos with a table of their truth, saved mail, a tally, another log's pack."""
     folder = tmp_path_factory.mktemp("guides")
     photo = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
     shutil.copy(photo, folder / "my-photo.jpg")
     (folder / "photos").mkdir()
     shutil.copy(photo, folder / "photos" / "a.jpg")
+    (folder / "my.csv").write_text("file,end_diameter_mm,seen_slope_deg\na.jpg,7.0,37\n")
     (folder / "mail-folder").mkdir()
     mail = EmailMessage()
     mail["From"], mail["Subject"] = "Ada <ada@example.org>", "oak"

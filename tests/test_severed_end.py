@@ -21,10 +21,10 @@ from diagnose.measure.end_shape import find_end
 from diagnose.measure.overlay import annotate
 from diagnose.measure.record import Measurement
 from diagnose.measure.severed_end import HALF_ELLIPSE_LEANS, measure_end_on_card
-from diagnose.measure.simulate.twig import Setting, Truth, any_setting, picture_of
+from diagnose.measure.simulate.twig import Setting, Truth, any_setting, as_jpeg, picture_of, raster_of
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
-from diagnose.signs import Bounded
+from diagnose.signs import Bounded, Measured
 from tests.conftest import PHOTOS
 
 ON_CARD = sorted((PHOTOS / "twig_on_card").glob("*.jpg"))
@@ -212,3 +212,30 @@ def test_a_half_ellipse_seen_off_its_axis_leans_as_its_integral_says() -> None:
     y = np.linspace(-0.4, 0.4, 4001)
     leaned = np.polyfit(y, np.sqrt(0.25 - (y + 0.005) ** 2), 1)[0] / 0.005
     assert -leaned == pytest.approx(HALF_ELLIPSE_LEANS, rel=0.01)
+
+
+def _piece(left: float, right: float) -> Measurement:
+    """A piece of 50 mm that lies on the card with both its ends, cut with these slopes [degree]."""
+    plain = replace(PLAIN, tilt=0.0, dirt=0, sun=0.0)
+    one, _ = raster_of(replace(plain, tip=(50.0, 50.0), heading=180.0, theta=left))
+    other, _ = raster_of(replace(plain, tip=(100.0, 50.0), heading=0.0, theta=right))
+    middle = one.shape[1] // 2
+    picture = read_picture(as_jpeg(np.hstack([one[:, :middle], other[:, middle:]]), plain), "piece.jpg")
+    return measure_end_on_card(picture, find_card(picture))
+
+
+@pytest.mark.parametrize(("left", "right"), [(35.0, 1.0), (1.0, 35.0)])
+def test_of_a_piece_with_both_ends_on_the_card_the_slanting_one_is_measured_and_the_other_told(
+    left: float, right: float
+) -> None:
+    found = _piece(left, right)
+    seen = found.measured["seen_slope_deg"]
+    assert isinstance(seen, Measured) and abs(seen.value - 35.0) < 5.0
+    assert any("tap it if" in line and "clean at" in line for line in found.remarks)
+
+
+def test_of_a_piece_whose_ends_look_alike_both_are_told_and_the_bitten_one_is_asked_for() -> None:
+    found = _piece(40.0, 25.0)
+    assert not found.measured
+    reason = next(iter(found.not_measured.values()))
+    assert reason.count("clean at") == 2 and "tap the one that was bitten" in reason

@@ -60,6 +60,11 @@ class Found:
     to_px: np.ndarray
     ends: tuple[Glance, ...]
 
+    @property
+    def stem(self) -> np.ndarray:
+        """Probability, in each cell, that it shows a stem, bark or wood, (rows, columns)."""
+        return np.asarray(self.shares[..., STEM].sum(axis=-1))
+
 
 @dataclass(frozen=True)
 class CloseView:

@@ -20,8 +20,11 @@ MIDDLE = 0.8  # share of the width that the slope is read over
 STRAND = 0.1  # strands thinner than this share of the diameter are fibres
 CELLS = 120  # cells of the working grid across one diameter: 0.4 % of the diameter when rounded
 SIDES_FROM, SIDES_TO = 0.5, 4.0  # where the sides are straight, in diameters below the lip
-LOCAL_TURN = 0.07  # by which the axis may turn there; more is a splinter's side [rad]
-LOCAL_TO = 1.5  # the diameter is read from the sides between SIDES_FROM and here: real stems taper, swell and bend
+
+NEAR_FROM, NEAR_TO = 0.5, 1.5  # where the diameter is read, in diameters below the lip
+SURELY = 3.0  # standard errors by which the sides there must leave the long straight ones before they are believed
+SWOLLEN = 0.06  # share of the diameter by which they then leave them where there is a node or swelling
+TAPER_DOUBT = 0.3  # share of that difference by which the diameter is in doubt; our choice
 
 OnPlain = Callable[[np.ndarray], np.ndarray]
 
@@ -55,8 +58,9 @@ class End:
     y : (n,) places across, over the whole width. x : (n,) outermost outline there without fibres.
     reach : (n,) outermost outline with fibres. slope, offset : the least-squares line over the middle 80 %.
     bulge : how far the outline's middle stands out from a straight line, in the share of a half circle: for a flat
-    face tan(true) |sin(roll)|, seen square to the axis. sides : as far as they were seen, for the axis. local : near the
-    end, for the diameter.
+    face tan(true) |sin(roll)|, seen square to the axis. diameter_doubt : what taper and waviness where the diameter is read
+    add to its standard uncertainty, as a share of it; 0 on a straight stem. swelling : what is said of a node or swelling
+    there, empty where there is none.
     """
 
     y: np.ndarray
@@ -70,7 +74,8 @@ class End:
     turn: float
     lip: float
     sides: Sides
-    local: Sides
+    diameter_doubt: float = 0.0
+    swelling: str = ""
 
     def to_outline(self, points: np.ndarray) -> np.ndarray:
         """(n, 2) points of this frame in the frame of the outline."""
@@ -105,20 +110,15 @@ class End:
 
 
 def find_sides(
-    outline: np.ndarray,
-    lip: float,
-    width: float,
-    towards: float = 0.0,
-    on_plain: OnPlain | None = None,
-    to: float = SIDES_TO,
+    outline: np.ndarray, lip: float, width: float, towards: float = 0.0, on_plain: OnPlain | None = None
 ) -> Sides | None:
-    """Robust straight sides of a closed outline, (n, 2), between 0.5 and `to` diameters below the lip.
+    """Robust straight sides of a closed outline, (n, 2), between 0.5 and 4 diameters below the lip.
 
     lip : x of the lowest point of the face. width : about the diameter. towards : y of the axis near the lip. Buds
     and stubs stand out to one side only, so each side follows the points that stand out least. on_plain : tells of
     points, (n, 2), whether the background there is plain; a side is not believed beside anything else.
     """
-    x = np.linspace(lip - to * width, lip - SIDES_FROM * width, 200)
+    x = np.linspace(lip - SIDES_TO * width, lip - SIDES_FROM * width, 200)
     low, high = _sides_at(outline, x, towards)
     lines = []
     for y, outwards in ((low, -1), (high, 1)):
@@ -126,13 +126,57 @@ def find_sides(
         if on_plain is not None:
             beside = np.stack([x, np.where(seen, y, 0) + outwards * 0.15 * width], axis=1)
             plain = seen & on_plain(beside)
-            if plain.sum() > 40 and np.ptp(x[plain]) > min(width, 0.6 * (to - SIDES_FROM) * width):
+            if plain.sum() > 40 and np.ptp(x[plain]) > width:
                 seen = plain
         if seen.sum() < 20:
             return None
         lines.append((*_robust_line(x[seen], y[seen], outwards), float(np.ptp(x[seen]))))
     (left, left_rms, left_reach), (right, right_rms, right_reach) = lines
     return Sides(left, right, left_rms, right_rms, min(left_reach, right_reach))
+
+
+@dataclass(frozen=True)
+class _NearWidth:
+    """Width one diameter below the lip, what adds to its uncertainty as a share of it, and what is said of it."""
+
+    width: float
+    doubt: float
+    swelling: str
+
+
+def _near_width(outline: np.ndarray, sides: Sides, lip: float, width: float, towards: float) -> _NearWidth:
+    """The width one diameter below the lip, from robust lines through the sides 0.5 to 1.5 diameters below it.
+
+    The long sides tell it more surely where the stem is straight, so the near ones are believed only as far as they surely
+    leave these: by nothing up to SURELY standard errors, wholly far beyond (the positive-part rule of James and Stein). A
+    bump on one side only is a bud or a stub, and is left out and told.
+    """
+    plain = sides.width(lip - width)
+    x = np.linspace(lip - NEAR_TO * width, lip - NEAR_FROM * width, 80)
+    away, error = [], []
+    for y, line, rms, outwards in zip(
+        _sides_at(outline, x, towards), (sides.left, sides.right), (sides.left_rms, sides.right_rms), (-1, 1), strict=True
+    ):
+        seen = np.isfinite(y)
+        if seen.sum() < 40:
+            return _NearWidth(plain, 0.0, "")
+        near, _ = _robust_line(x[seen], y[seen], outwards)
+        middle = lip - width
+        away.append(outwards * float(near[0] - line[0] + (near[1] - line[1]) * middle))
+        error.append(0.5 * rms + 0.002 * width)
+    both, sure = sum(away), SURELY * float(np.hypot(*error))
+    bump, other = (0, 1) if abs(away[0]) > abs(away[1]) else (1, 0)
+    if away[bump] > SURELY * error[bump] and abs(away[other]) < 0.3 * away[bump]:
+        swollen = away[bump] > SWOLLEN * width
+        return _NearWidth(plain, 0.0, "a bud or stub stands on one side where the diameter is read" if swollen else "")
+    if abs(both) <= sure:
+        return _NearWidth(plain, 0.0, "")
+    believed = both * (1 - (sure / both) ** 2)
+    told = "swells" if both > 0 else "narrows"
+    return _NearWidth(
+        plain + believed * float(np.cos(sides.turn)), float(np.hypot(TAPER_DOUBT * both, np.hypot(*error))) / width,
+        f"the stem {told} just below its end: the diameter is the one there" if abs(both) > SWOLLEN * width else "",
+    )
 
 
 def _sides_at(outline: np.ndarray, x: np.ndarray, towards: float) -> tuple[np.ndarray, np.ndarray]:
@@ -204,10 +248,8 @@ def find_end(
         if sides is None:
             return None
         turn = sides.turn
-        local = find_sides(outline, lip, width, axis, on_plain, LOCAL_TO)
-        if local is None or abs(local.turn - turn) > LOCAL_TURN:
-            local = sides
-        diameter = local.width(lip - width)
+        near = _near_width(outline, sides, lip, width, axis)
+        diameter = near.width
         if not 0.4 * width < diameter < 2.5 * width:
             return None
         axis = (sides.left[0] + sides.right[0] + (sides.left[1] + sides.right[1]) * lip) / 2
@@ -222,7 +264,8 @@ def find_end(
     slope, offset = np.polyfit(y[inner], x[inner], 1)
     bulge = np.linalg.lstsq(flat_face(y)[inner], x[inner], rcond=None)[0][2]
     return End(
-        y, x, reach, float(slope), float(offset), float(bulge), diameter, origin, turn, float(lowest), sides, local
+        y, x, reach, float(slope), float(offset), float(bulge), diameter, origin, turn, float(lowest), sides,
+        near.doubt, near.swelling,
     )
 
 

@@ -49,13 +49,10 @@ FIRST_LOOK = 1.5  # by which a first look may be off [mm]
 SLACK = 6.0  # by which the eye's first glance at the whole sheet may be off [mm]
 SAME_WAY, SPLINTER = 0.8, 8.0  # cosine between a splinter and its stem; how far it reaches, in diameters
 LESS_LIKELY = 0.85  # of the likeliest end's score: what has less is a side stub or a shadow's end
+LEAST_CELLS_OF_STEM = 4  # of the finder's map, in the plain middle
 MOST_ENDS = 4  # that are looked at closely
 LEAST_SURE = 0.5  # probability that an end is one
 MAP_CELL = 0.5  # of the eye's close map, by which its borders may be off
-BOTH_ENDS = (
-    "more than one end lies on the card: the likelier bitten one was measured, no square clean one, nearer to the middle; "
-    "tap the bitten end if that is wrong"
-)
 
 
 @dataclass(frozen=True)
@@ -115,7 +112,7 @@ def _paper(plane: Plane) -> np.ndarray:
 
 def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
     """Stems whose end lies in the sheet's plain middle, the likeliest first: what the eye takes for one, closely too."""
-    found = find(picture.bgr, sheet_matrix(plane.H @ np.diag([plane.print_scale, plane.print_scale, 1.0])))
+    found = find(picture.bgr, _to_sheet(plane))
     stems: list[Stem] = []
     for glance in found.ends:
         if len(stems) == MOST_ENDS or not _in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK):
@@ -126,6 +123,11 @@ def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
         if new and seen.is_end > LEAST_SURE and _in_plain_middle(stem.tip, plane):
             stems.append(stem)
     return sorted(stems, key=lambda stem: -stem.score)
+
+
+def _to_sheet(plane: Plane) -> np.ndarray:
+    """From the finder's pixels, the sheet laid flat, to the picture's, (3, 3)."""
+    return sheet_matrix(plane.H @ np.diag([plane.print_scale, plane.print_scale, 1.0]))
 
 
 def _stem_of(seen: CloseView, plane: Plane) -> Stem:
@@ -411,9 +413,42 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
         return _nothing("no severed end was found in the card's plain middle: lay the twig's end there, the stem over the "
                         "card's edge, and tap the end")
     if len(ends) > 1:
-        found = _measurement(_likely_bitten(ends, plane), plane)
-        return replace(found, remarks=(BOTH_ENDS, *found.remarks))
+        return _of_both(ends, plane)
     return _measurement(ends[0], plane)
+
+
+def looks_for_an_end(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> bool:
+    """Whether the photographer is after a severed end on the card and not after a wound beside it.
+
+    taps : upright pixels; the first one tells by where it lies. Without any, wood or bark in the plain middle tells.
+    """
+    if taps:
+        x, y = plane.to_mm(np.array([taps[0]], float))[0]
+        width, height = _sheet_size(plane)
+        return bool(0 <= x <= width and 0 <= y <= height)
+    found = find(picture.bgr, _to_sheet(plane))
+    rows, columns = np.nonzero(found.stem > 0.5)
+    if len(rows) == 0:
+        return False
+    on_sheet = plane.to_mm(moved(np.column_stack([columns, rows]).astype(float), found.to_px))
+    return sum(_in_plain_middle(place, plane, 0.0) for place in on_sheet) >= LEAST_CELLS_OF_STEM
+
+
+def _of_both(ends: list[SeenEnd], plane: Plane) -> Measurement:
+    """The end of several on the card that looks bitten, with a remark that tells of the others and asks."""
+    chosen = _likely_bitten(ends, plane)
+    others = ", ".join(_in_words(_measurement(seen, plane)) for seen in ends if seen is not chosen)
+    told = f"more than one end lies on the card: the other, {others}, looks less bitten or lies farther out; tap it if it is"
+    found = _measurement(chosen, plane)
+    return replace(found, remarks=(told, *found.remarks))
+
+
+def _in_words(found: Measurement) -> str:
+    """One end in a few words: its likeliest form and how steep it is."""
+    form, slope = found.measured["end_form"], found.measured["seen_slope_deg"]
+    assert isinstance(form, Shares) and isinstance(slope, Measured)
+    likeliest = max(form.shares, key=lambda name: form.shares[name])
+    return f"{likeliest} at {slope.value:.0f} ± {slope.sigma:.0f}°"
 
 
 def _whole(stems: list[Stem]) -> list[Stem]:
@@ -488,7 +523,8 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     crooked = max(end.sides.left_rms, end.sides.right_rms) / end.diameter + 0.002
     doubt = DOUBTFUL * max(seen.view.doubt - NO_DOUBT, 0.0)
     by_edge = 3.49 * pixel**0.718 * crooked**0.667 * coarse**0.482
-    relative = float(np.linalg.norm([by_edge, PALE_WIDTH * pale, _apart(seen), doubt, plane.print_scale_sigma]))
+    parts = [by_edge, PALE_WIDTH * pale, _apart(seen), doubt, end.diameter_doubt, plane.print_scale_sigma]
+    relative = float(np.linalg.norm(parts))
     fibre_sigma = min(4.6 * pixel**0.525 * float(np.exp(-4.07 * clean)), 1.0)
     measured: dict[str, Sign] = {
         "seen_slope_deg": Measured(slope, slope_sigma),
@@ -512,6 +548,8 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     told = remarks(seen.patch.light, near, seen.patch.scale / seen.per_mm, pixel, plane.view_angle_deg)
     if isinstance(measured.get("true_slope_deg"), Bounded):
         told += ("the true slope is known as an interval only: roll the twig until its pale wood face shows",)
+    if end.swelling:
+        told += (end.swelling,)
     return Measurement(measured, reasons, _shapes(seen), told)
 
 

@@ -468,11 +468,11 @@ def severed(end: End, spread: float, wood: float, look: Look) -> bool:
         return False
     if end.bulge > ROUND * max(1.0, abs(end.slope) / SLANTS):
         return False
-    face, beyond = _edge_shares(end, look)
+    face, beyond = edge_shares(end, look)
     return face >= EDGE_SEEN and beyond <= GOES_ON
 
 
-def _edge_shares(end: End, look: Look) -> tuple[float, float]:
+def edge_shares(end: End, look: Look) -> tuple[float, float]:
     """Share of the end's own line, and of its lines beyond the stem's two sides, along which a sharp step lies.
 
     A severed end's edge stops at the stem's sides; the edge of a thing that hides the stem goes on beyond them.

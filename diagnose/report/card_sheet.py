@@ -7,6 +7,7 @@ the tool.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from io import BytesIO
 from pathlib import Path
@@ -25,6 +26,7 @@ MM = 72 / 25.4  # points
 PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}  # ISO 216; ANSI/ASME Y14.1 size A [mm]
 CHECK_BAR_MM = 100.0
 GREYS = (0.9, 0.7, 0.45, 0.2)  # of full white, as printed
+CARD_TOP_MM = 44.0  # where on its page the card begins
 EDGE_MM = 8.0  # no printer of an office leaves more unprinted; common practice, no source
 LINE, FAINT = 0.2, 0.55  # line width [mm], grey of what is not part of the measurement
 TICK_MM = 50.0
@@ -163,7 +165,7 @@ GIVE_BACK = (
 def _card_page(canvas: Canvas, paper: tuple[float, float], layout: Layout) -> None:
     sheet = Sheet(canvas, paper)
     width, height = layout.size_mm
-    x, y = (paper[0] - width) / 2, 44.0
+    x, y = (paper[0] - width) / 2, CARD_TOP_MM
     sheet.text(x, 20, "Scale card", 15, BOLD)
     sheet.text(x, 27, _print_sentence("Both check bars"))
     sheet.text(x, 32, GIVE_BACK)
@@ -173,7 +175,42 @@ def _card_page(canvas: Canvas, paper: tuple[float, float], layout: Layout) -> No
     _check_bar(sheet, x, below + 10, upright=False)
     _check_bar(sheet, x - 14, y, upright=True)
     _lines(sheet, x, below + 26, "How to use the card", CARD_LINES)
-    _lines(sheet, x, below + 74, "How to use the height staff on the following pages", STAFF_LINES)
+    _lines(sheet, x, below + 74, "How to use the height staff on the last pages", STAFF_LINES)
+    canvas.showPage()
+
+
+PROTRACTOR_LINES = (
+    "Cut along the grey line and fold the strip below the dashed line upwards, so that it stands as a low wall.",
+    "Lay the stem along the wall, its end's lip at the short stroke; roll the twig until the slope of the cut is steepest.",
+    "Lay a taut thread, or the edge of a strip of paper, along the cut face and through the stroke's foot.",
+    "Read the thread on the arc: 0 is cut square. Turn the twig over, read again, and take the mean.",
+)
+ARC_MM, WALL_MM = 80.0, 16.0  # radius of the protractor's arc; height of the strip that is folded up
+
+
+def _protractor_page(canvas: Canvas, paper: tuple[float, float], below_card: float) -> None:
+    """The back of the card's page: a protractor behind its instructions, which are no part of the card.
+
+    below_card : where on the page the card ends [mm from the top].
+    """
+    sheet = Sheet(canvas, paper)
+    x, y = paper[0] / 2, below_card + 12 + ARC_MM
+    sheet.text(x - 75, 30, "Protractor for the slope of a cut", 15, BOLD)
+    sheet.text(x - 75, 37, "Stands on the back of the card's page, below the card; or print this page alone.")
+    _lines(sheet, x - 75, 50, "How to use it", PROTRACTOR_LINES)
+    for degree in range(-90, 91):
+        toothed = 9.0 if degree % 10 == 0 else 6.0 if degree % 5 == 0 else 3.5
+        if abs(degree) <= 85:
+            across, up = math.sin(math.radians(degree)), math.cos(math.radians(degree))
+            inner = ARC_MM - toothed
+            sheet.line(x + inner * across, y - inner * up, x + ARC_MM * across, y - ARC_MM * up, width=0.15)
+            if degree % 10 == 0:
+                sheet.text(x + (inner - 5) * across, y - (inner - 5) * up + 1.1, f"{abs(degree)}", 8, anchor="middle")
+    sheet.line(x, y - 4, x, y, width=0.15)
+    for start in range(int(-ARC_MM - 4), int(ARC_MM + 4), 4):
+        sheet.line(x + start, y, x + start + 2, y, width=0.3)
+    sheet.text(x - ARC_MM + 2, y + 5, "fold up along the dashed line: the stem lies against it", 7)
+    sheet.frame(x - ARC_MM - 4, y - ARC_MM - 4, 2 * ARC_MM + 8, ARC_MM + 4 + WALL_MM)
     canvas.showPage()
 
 
@@ -248,7 +285,7 @@ def _lines(sheet: Sheet, x: float, y: float, title: str, lines: tuple[str, ...])
 
 
 def card_and_staff(paper: str = "A4", card: Layout | None = CARD, staff: Layout | None = STAFF) -> bytes:
-    """One PDF to print: the card's page, which also says how to use both, and the staff's pages.
+    """One PDF to print: the card's page, which also says how to use both, the protractor on its back, the staff's pages.
 
     paper : "A4" or "Letter". card, staff : layouts, or None to leave one out. Raises CannotUse for other
     paper or where a layout does not fit on it.
@@ -266,6 +303,7 @@ def card_and_staff(paper: str = "A4", card: Layout | None = CARD, staff: Layout 
     canvas.setTitle("Scale card and height staff")
     if card is not None:
         _card_page(canvas, size, card)
+        _protractor_page(canvas, size, CARD_TOP_MM + card.size_mm[1])
     if staff is not None:
         _staff_pages(canvas, size, staff)
     canvas.save()
