@@ -289,7 +289,7 @@ def _without_card(
     why_no_card: str,
     ground: Ground | None,
 ) -> tuple[Plane | None, Measurement]:
-    from diagnose.measure.free_twig import measure_free_end
+    from diagnose.measure.free_end import measure_free_end
     from diagnose.measure.height import measure_height, measure_height_by_marks, staff_plane
     from diagnose.photo.plane import find_staff
 

@@ -152,7 +152,7 @@ def _on_card(picture: Picture, truth: Mapping[str, Any]) -> tuple[Measurement, W
 
 
 def _free(picture: Picture, truth: Mapping[str, Any]) -> tuple[Measurement, Wanted, str | None]:
-    from diagnose.measure.free_twig import measure_free_end
+    from diagnose.measure.free_end import measure_free_end
     from diagnose.photo.scale import find_coin
 
     rng = np.random.default_rng(0)
@@ -172,7 +172,7 @@ def _free(picture: Picture, truth: Mapping[str, Any]) -> tuple[Measurement, Want
 
 
 def _free_untapped(picture: Picture, truth: Mapping[str, Any]) -> tuple[Measurement, Wanted, str | None]:
-    from diagnose.measure.free_twig import measure_free_end
+    from diagnose.measure.free_end import measure_free_end
 
     wanted = _end_wanted(truth, "free, no taps")
     return (measure_free_end(picture) if wanted else Measurement()), wanted, None

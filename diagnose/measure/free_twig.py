@@ -17,9 +17,9 @@ import cv2
 import numpy as np
 
 from diagnose.measure.end_form import end_form, wood_near
+from diagnose.measure.end_outline import Patch, outline_of, sharpened_outline
 from diagnose.measure.end_shape import End, find_end
 from diagnose.measure.record import Measurement
-from diagnose.measure.severed_end import Patch, outline_of, sharpened_outline
 from diagnose.measure.smooth import smoothed
 from diagnose.measure.standing_out import AWAY, EDGE_SEEN, Glimpse, edge_shares, severed, standing_out
 from diagnose.measure.two_sides import (

@@ -14,14 +14,15 @@ from functools import partial
 import cv2
 import numpy as np
 
-from diagnose.eye.pieces import CLOSE_STRIDE, CLOSE_WIDTH, FORMS, moved, sheet_matrix
+from diagnose.eye.pieces import moved, sheet_matrix
 from diagnose.eye.see import CloseView, find, settle_on
-from diagnose.measure.end_form import Look, end_form
-from diagnose.measure.end_shape import End, clean_part, find_end
+from diagnose.measure.end_figures import form_of, slope_sigma, width_sigma
+from diagnose.measure.end_form import Look
+from diagnose.measure.end_outline import Outlined, outlined
+from diagnose.measure.end_shape import End, clean_part
 from diagnose.measure.quality import remarks
 from diagnose.measure.record import Measurement
 from diagnose.measure.true_slope import true_slope
-from diagnose.photo.markers import LIGHT
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane, on_sheet
 from diagnose.signs import Bounded, Measured, Shares, Sign
@@ -30,16 +31,6 @@ Point = tuple[float, float]
 COARSE = 4.0  # pixels a millimetre on the sheet's coarse map
 INSET = 2.0  # the sheet's edge, left out [mm]
 THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
-DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
-COLOUR_SAYS = 2.0  # the most that colours may say against the eye, as logarithm of odds
-COLOURS, COLOUR_FLOOR, LEAST_CELLS = 4, 0.004, 60  # distributions of a part's colours; least variance; least cells
-# What the laws of simple pictures miss, from 44 rendered ones of looks that the eye was not trained on:
-UNEVEN_SLOPE = {"half": 14.0, "torn": 18.0}  # errors of the seen slope where torn wood is part of the edge [degree]
-HARDLY_SEEN = 0.12  # contrast of the stem's sides, of white paper, at which half of the following is added
-PALE_SLOPE, PALE_WIDTH = 2.0, 0.045  # of stems as bright as the paper [degree; relative]
-DOUBTFUL, NO_DOUBT = 0.4, 0.1  # relative, for each share of the sides' cells that the eye doubts, beyond so many
-EYE_WIDTH, MOST_APART = 0.05, 0.1  # relative: how closely the eye reads widths; the most that its disagreement adds
-HALF_ELLIPSE_LEANS = 2.62  # slope of the line through its middle 80 %, over the offset and its height: by integration
 COARSEST_FACE = 0.1  # pixel, in diameters, beyond which the wood face is not measured
 LONGEST_FACE = 2.2  # diameters: a slope of 65 degrees, seen face on
 FACE_LINES_AGREE = 0.08  # diameters: lines on torn wood differ by more
@@ -52,7 +43,6 @@ LESS_LIKELY = 0.85  # of the likeliest end's score: what has less is a side stub
 LEAST_CELLS_OF_STEM = 4  # of the finder's map, in the plain middle
 MOST_ENDS = 4  # that are looked at closely
 LEAST_SURE = 0.5  # probability that an end is one
-MAP_CELL = 0.5  # of the eye's close map, by which its borders may be off
 
 
 @dataclass(frozen=True)
@@ -160,168 +150,17 @@ def facing_plane(plane: Plane, tip_px: np.ndarray, back_px: np.ndarray, lift: fl
 
 
 @dataclass(frozen=True)
-class Patch:
-    """Linear light around the end, (h, w, 3); column x0 + x * scale, row y0 + y * scale of the facing plane."""
-
-    light: np.ndarray
-    scale: float
-    x0: float
-    y0: float
-
-    def to_mm(self, cells: np.ndarray) -> np.ndarray:
-        return (cells - (self.x0, self.y0)) / self.scale
-
-
-def take_patch(picture: Picture, facing: Facing, diameter: float, per_mm: float) -> Patch:
-    """Sample the picture around the end, 5.4 diameters back and 3 ahead, at about its own resolution."""
-    behind, ahead, aside = 5.4 * diameter, 3.0 * diameter + 1, 1.4 * diameter + 1.5
-    scale = min(per_mm, 80 / diameter)
-    if per_mm * diameter < 30:
-        scale = per_mm * 1.5
-    w, h = int((behind + ahead) * scale), int(2 * aside * scale)
-    corners = np.array([(-behind, -aside), (ahead, -aside), (ahead, aside), (-behind, aside)])
-    px = facing.to_px(corners)
-    x0, y0 = np.maximum(np.floor(px.min(axis=0)).astype(int) - 3, 0)
-    x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 4, picture.size)
-    part = picture.bgr[y0 : max(y1, y0 + 2), x0 : max(x1, x0 + 2)]
-    factor = max(1, int(per_mm / scale))
-    if factor > 1:
-        part = cv2.resize(part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor], None,
-                          fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
-    px = (px - (x0, y0) + 0.5) / factor - 0.5
-    cells = (corners + (behind, aside)) * scale
-    H = cv2.getPerspectiveTransform(cells.astype(np.float32), px.astype(np.float32))
-    way = cv2.INTER_CUBIC if scale > per_mm else cv2.INTER_LINEAR
-    seen = cv2.warpPerspective(part, H, (w, h), flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
-    return Patch(cv2.LUT(seen, LIGHT), scale, behind * scale, aside * scale)
-
-
-def twig_mask(patch: Patch, facing: Facing, view: CloseView) -> np.ndarray | None:
-    """Mask of the twig in the patch, (h, w) uint8, as the eye saw it: where a stem is likelier than all else together."""
-    h, w = patch.light.shape[:2]
-    corners = np.array([(0, 0), (w, 0), (w, h), (0, h)], float)
-    px = facing.to_px(patch.to_mm(corners))
-    cells = moved(px, np.linalg.inv(view.to_px))
-    H = cv2.getPerspectiveTransform(corners.astype(np.float32), cells.astype(np.float32))
-    stem = np.ascontiguousarray(view.stem)
-    likely = cv2.warpPerspective(stem, H, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0)
-    logit = np.log(np.clip(likely, 0.02, 0.98) / (1 - np.clip(likely, 0.02, 0.98)))
-    found = (logit + by_colour(patch.light, likely) > 0).astype(np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(found, connectivity=4)
-    if count < 2:
-        return None
-    own = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
-    contours, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return cv2.drawContours(np.zeros_like(own), contours, -1, 1, cv2.FILLED)
-
-
-def by_colour(light: np.ndarray, likely: np.ndarray) -> np.ndarray:
-    """How much the colours of each cell speak for the stem, (h, w), as the logarithm of odds, at most COLOUR_SAYS.
-
-    light : (h, w, 3) linear. likely : (h, w) the eye's probability of stem. What it is sure of tells the colours of stem and
-    surroundings, shadows among them, each as some normal distributions; the eye's border is coarse, and a shadow that
-    it takes for stem has the colour of another that it does not.
-    """
-    tone = np.log(cv2.GaussianBlur(light, (0, 0), 0.8) + 0.01)
-    on, off = likely > 0.9, (likely < 0.1) & (likely >= 0)
-    if min(int(on.sum()), int(off.sum())) < LEAST_CELLS:
-        return np.zeros_like(likely)
-    border = cv2.dilate((~on & ~off).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    odds = [_mixture(tone[border], tone[own]) for own in (on, off)]
-    says = np.zeros(likely.shape, np.float32)
-    says[border] = odds[0] - odds[1]
-    return np.clip(cv2.GaussianBlur(np.clip(says, -6, 6), (0, 0), 1.0), -COLOUR_SAYS, COLOUR_SAYS)
-
-
-def _mixture(values: np.ndarray, sample: np.ndarray) -> np.ndarray:
-    """Logarithm of the density of each value, (n, 3), under COLOURS normal distributions fitted to a sample, (m, 3)."""
-    sample = np.ascontiguousarray(sample[:: max(1, len(sample) // 1200)], np.float32)
-    stop = (cv2.TERM_CRITERIA_MAX_ITER, 8, 0.0)
-    cv2.setRNGSeed(0)
-    _, labels, _ = cv2.kmeans(sample, COLOURS, None, stop, 1, cv2.KMEANS_PP_CENTERS)
-    terms = []
-    for k in range(COLOURS):
-        own = sample[labels[:, 0] == k].astype(float)
-        if len(own) < 8:
-            continue
-        spread = np.cov(own.T) + COLOUR_FLOOR * np.eye(3)
-        off = values - own.mean(axis=0)
-        inverse = np.linalg.inv(spread)
-        far = np.einsum("ni,ij,nj->n", off, inverse, off)
-        terms.append(np.log(len(own) / len(sample)) - 0.5 * far + 0.5 * np.log(np.linalg.det(inverse)))
-    return np.logaddexp.reduce(terms, axis=0)
-
-
-def outline_of(mask: np.ndarray) -> np.ndarray:
-    """The outline of a mask, (n, 2) cells, as OpenCV's outer contours run."""
-    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return np.asarray(max(contours, key=len)[:, 0], float)
-
-
-def sharpened_outline(patch: Patch, outline: np.ndarray, zoom: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
-    """An outline, (n, 2) cells, moved to where light is half-way between inside and outside: (n, 2) cells, (n,) contrast.
-
-    Inside and outside are looked up two or three pixels to either side along the normal, so that a shadow on one
-    side, pale wood or dark bark each have their own half-way, and a narrow shadow's far edge is not taken for the
-    twig's. zoom : cells of the patch a pixel of the picture.
-    """
-    reach = np.arange(-4.0, 4.25, 0.25) * zoom
-    for _turn in range(2):
-        normal = _normals(outline, 3)
-        u, v = (outline[:, k, None] + normal[:, k, None] * reach for k in range(2))
-        seen = cv2.remap(patch.light, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR,
-                         borderMode=cv2.BORDER_REPLICATE)
-        inside = seen[:, (reach >= -2.3 * zoom) & (reach <= -0.9 * zoom)].mean(axis=1)
-        outside = seen[:, (reach <= 2.6 * zoom) & (reach >= 1.4 * zoom)].mean(axis=1)
-        step = outside - inside
-        contrast = (step**2).sum(axis=1)
-        share = np.einsum("nkc,nc->nk", seen, step) - (inside * step).sum(axis=1)[:, None]
-        share /= contrast[:, None] + 1e-9
-        # shadow deepens towards the twig: outside, just at the edge, is darker than two pixels off
-        farther = share[:, reach >= 2.8 * zoom].mean(axis=1)
-        at_edge = np.clip(1.0 - DEEPENING * (farther - 1.0), 0.4, 1.0)
-        share = share - 0.5 * _running_median(at_edge, 9)[:, None]
-        rising = (share[:, :-1] < 0) & (share[:, 1:] >= 0)
-        distance = np.where(rising, np.abs(reach[:-1] + 0.125 * zoom), np.inf)
-        best = np.argmin(distance, axis=1)
-        rows = np.arange(len(outline))
-        low, high = share[rows, best], share[rows, best + 1]
-        shift = reach[best] - 0.25 * zoom * low / np.maximum(high - low, 1e-9)
-        good = np.isfinite(distance.min(axis=1)) & (contrast > 0.003) & (np.abs(shift) < 2 * zoom)
-        shift = np.where(good, shift, 0.0)
-        shift = _running_median(shift, 5)
-        outline = outline + normal * shift[:, None]
-    bright = float(np.sqrt((np.percentile(seen[::4], 95, axis=(0, 1)) ** 2).sum()))
-    return outline, np.sqrt(contrast) / max(bright, 1e-6)
-
-
-def _normals(outline: np.ndarray, k: int) -> np.ndarray:
-    """Outward normals of a closed outline that runs as OpenCV's outer contours do."""
-    along = np.roll(outline, -k, axis=0) - np.roll(outline, k, axis=0)
-    normal = np.stack([-along[:, 1], along[:, 0]], axis=1)
-    area = np.sum(outline[:, 0] * np.roll(outline[:, 1], -1) - np.roll(outline[:, 0], -1) * outline[:, 1])
-    normal *= -np.sign(area)
-    return normal / (np.linalg.norm(normal, axis=1, keepdims=True) + 1e-9)
-
-
-def _running_median(values: np.ndarray, k: int) -> np.ndarray:
-    half = k // 2
-    padded = np.concatenate([values[-half:], values, values[:half]])
-    return np.median(np.lib.stride_tricks.sliding_window_view(padded, k), axis=1)
-
-
-@dataclass(frozen=True)
 class SeenEnd:
-    """A severed end as it was seen: its shape, the plane it lies in, the patch and the outline there [mm]."""
+    """A severed end as it was seen: its outline, the plane it lies in, pixels a millimetre there, and what the eye saw."""
 
-    end: End
+    outlined: Outlined
     facing: Facing
-    patch: Patch
-    outline: np.ndarray
     per_mm: float
     view: CloseView
-    off: np.ndarray  # distance of each point of the outline from the eye's border [mm]
-    contrast: float  # of the stem's sides against what lies beside them, 1 = against white paper
+
+    @property
+    def end(self) -> End:
+        return self.outlined.end
 
     @property
     def pixel(self) -> float:
@@ -342,24 +181,11 @@ def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -
         facing = facing_plane(plane, tip_px, back_px, diameter / 2)
         step = facing.to_px(np.array([(0.0, 0.0), (0.0, 1.0)]))
         per_mm = float(np.linalg.norm(step[1] - step[0]))
-        patch = take_patch(picture, facing, diameter, per_mm)
-        plain = _plain_cells(patch, facing, paper, plane)
-        mask = twig_mask(patch, facing, stem.view)
-        if mask is None:
+        found = outlined(picture, facing, stem.view, diameter, per_mm, partial(_on_paper, facing, paper, plane))
+        if found is None or found.end.diameter > THICKEST:
             return seen
-        coarse = outline_of(mask)
-        zoom = max(patch.scale / per_mm, 1.0)
-        wide = max(zoom, MAP_CELL * diameter * patch.scale / CLOSE_WIDTH * CLOSE_STRIDE)
-        cells = sharpened_outline(patch, coarse, wide)[0] if wide > 1.3 * zoom else coarse
-        cells, contrast = sharpened_outline(patch, cells, zoom)
-        outline = patch.to_mm(cells)
-        lip = _rough_lip(patch, mask, diameter)
-        end = find_end(outline, lip, diameter, on_plain=partial(_looks_at, patch, plain))
-        if end is None or end.diameter > THICKEST:
-            return seen
-        on_sides = outline[:, 0] < lip - 0.5 * diameter
-        sides = float(np.percentile(contrast[on_sides], 20)) if on_sides.any() else 0.1
-        seen = SeenEnd(end, facing, patch, outline, per_mm, stem.view, np.hypot(*(cells - coarse).T) / patch.scale, sides)
+        end = found.end
+        seen = SeenEnd(found, facing, per_mm, stem.view)
         settled = turn > 0 and abs(end.turn) < 0.025 and abs(end.diameter / diameter - 1) < 0.05
         frame = end.to_outline(np.array([(0.0, 0.0), (-3.0, 0.0)]))
         tip_px, back_px = facing.to_px(frame)
@@ -369,30 +195,12 @@ def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -
     return seen
 
 
-def _rough_lip(patch: Patch, mask: np.ndarray, diameter: float) -> float:
-    """The lowest x that the middle of the width reaches."""
-    h, w = mask.shape
-    y = (np.arange(h) - patch.y0) / patch.scale
-    rows = mask[np.abs(y) < 0.3 * diameter]
-    ends = w - np.argmax(rows[:, ::-1] > 0, axis=1)
-    return (float(np.percentile(ends[rows.any(axis=1)], 10)) - patch.x0) / patch.scale
-
-
-def _plain_cells(patch: Patch, facing: Facing, paper: np.ndarray, plane: Plane) -> np.ndarray:
-    """Which cells of a patch look at paper without ink, (h, w) uint8; the stem's lift is neglected."""
-    h, w = patch.light.shape[:2]
-    corners = np.array([(0, 0), (w, 0), (w, h), (0, h)], np.float32)
-    on_sheet_mm = plane.to_mm(facing.to_px(patch.to_mm(corners)))
-    H = cv2.getPerspectiveTransform(corners, (on_sheet_mm * COARSE).astype(np.float32))
-    return cv2.warpPerspective(paper, H, (w, h), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
-
-
-def _looks_at(patch: Patch, cells: np.ndarray, xy: np.ndarray) -> np.ndarray:
-    """Whether each point, (n, 2) of the facing plane, lies in the mask of the patch's cells."""
-    u, v = (xy * patch.scale + (patch.x0, patch.y0)).round().astype(int).T
-    h, w = cells.shape
+def _on_paper(facing: Facing, paper: np.ndarray, plane: Plane, xy: np.ndarray) -> np.ndarray:
+    """Whether paper without ink lies behind each point, (n, 2), of the facing plane; the stem's lift is neglected."""
+    u, v = (plane.to_mm(facing.to_px(xy)) * COARSE).astype(int).T
+    h, w = paper.shape
     inside = (u >= 0) & (u < w) & (v >= 0) & (v < h)
-    return inside & (cells[v.clip(0, h - 1), u.clip(0, w - 1)] > 0)
+    return np.asarray(inside & (paper[v.clip(0, h - 1), u.clip(0, w - 1)] > 0))
 
 
 def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> Measurement:
@@ -502,33 +310,21 @@ def _tapped(stems: list[Stem], plane: Plane, taps: Sequence[Point]) -> list[Stem
 def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     """The signs of one end with their uncertainty.
 
-    The laws of the standard uncertainties, in one pixel per diameter, the chance of a clean end, raggedness and the
-    sides' own roughness, were fitted to errors in simulated pictures, a third of each form, and widened until 93 % lay
-    within two: the slope's in 1797 (seeds 60000 to 61799; of 599 others, 70000 to 70599, 92 % lay there), the
-    diameter's in 900 (60000 to 60899, drawn before torn ends were as various as now). The fibres' law is older (400
-    pictures, from 10000). A torn end's slope says little, and its thinnest fibres are not seen.
+    The fibres' law was fitted to 400 simulated pictures (from 10000). A torn end's slope says little, and its thinnest
+    fibres are not seen.
     """
-    end, pixel = seen.end, seen.pixel
-    form = _form(seen)
+    end, pixel, contrast = seen.end, seen.pixel, seen.outlined.contrast
+    form = form_of(end, light_at(seen), seen.view)
     slope = float(np.degrees(np.arctan(abs(end.slope))))
     clean = form.shares["clean"]
-    coarse = max(pixel / 0.04, 1.0)  # blur takes more of a thin twig than the pixels' count tells
-    grain = 134.0 * pixel**0.77 * (end.raggedness + 0.02) ** 0.144 * coarse ** (0.594 * clean) * np.exp(-2.04 * clean)
-    grain = float(np.clip(grain, 0.3, 40.0))
-    pale = 1 / (1 + (seen.contrast / HARDLY_SEEN) ** 2)
-    # a bulging outline leans when the axis is set off to one side, by half a pixel and a hundredth of the diameter
-    leaning = HALF_ELLIPSE_LEANS * min(max(end.bulge, 0.0), 1.5) * (0.01 + 0.5 * pixel) / (1 + end.slope**2)
-    uneven = UNEVEN_SLOPE["half"] * form.shares["half"] + UNEVEN_SLOPE["torn"] * form.shares["torn"]
-    slope_sigma = float(np.linalg.norm([grain, np.degrees(leaning), uneven, PALE_SLOPE * pale]))
-    crooked = max(end.sides.left_rms, end.sides.right_rms) / end.diameter + 0.002
-    doubt = DOUBTFUL * max(seen.view.doubt - NO_DOUBT, 0.0)
-    by_edge = 3.49 * pixel**0.718 * crooked**0.667 * coarse**0.482
-    parts = [by_edge, PALE_WIDTH * pale, _apart(seen), doubt, end.diameter_doubt, plane.print_scale_sigma]
-    relative = float(np.linalg.norm(parts))
+    sigma = slope_sigma(end, pixel, form, contrast)
+    across = seen.facing.to_px(end.to_outline(np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)])))
+    by_edges = width_sigma(end, pixel, contrast, seen.view, float(np.hypot(*(across[1] - across[0]))))
+    relative = float(np.hypot(by_edges, plane.print_scale_sigma))
     fibre_sigma = min(4.6 * pixel**0.525 * float(np.exp(-4.07 * clean)), 1.0)
     measured: dict[str, Sign] = {
-        "seen_slope_deg": Measured(slope, slope_sigma),
-        "true_slope_deg": _true_slope(seen, slope, slope_sigma),
+        "seen_slope_deg": Measured(slope, sigma),
+        "true_slope_deg": _true_slope(seen, slope, sigma),
         "end_diameter_mm": Measured(end.diameter, end.diameter * relative),
         "raggedness": Measured(end.raggedness, 0.2 * end.raggedness + 0.3 * pixel + 0.005),
         "longest_fibre": Measured(end.longest_fibre, fibre_sigma + 0.02),
@@ -542,30 +338,15 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
         part = clean_part(end)
         if part.share > 0.25:
             steep = float(np.degrees(np.arctan(abs(part.slope))))
-            measured["clean_part_slope_deg"] = Measured(steep, slope_sigma / part.share**1.5)
-    cells = seen.outline * seen.patch.scale + (seen.patch.x0, seen.patch.y0)
-    near = cells[seen.outline[:, 0] > -3 * end.diameter]
-    told = remarks(seen.patch.light, near, seen.patch.scale / seen.per_mm, pixel, plane.view_angle_deg)
+            measured["clean_part_slope_deg"] = Measured(steep, sigma / part.share**1.5)
+    patch, outline = seen.outlined.patch, seen.outlined.outline
+    near = (outline * patch.scale + (patch.x0, patch.y0))[outline[:, 0] > -3 * end.diameter]
+    told = remarks(patch.light, near, patch.scale / seen.per_mm, pixel, plane.view_angle_deg)
     if isinstance(measured.get("true_slope_deg"), Bounded):
         told += ("the true slope is known as an interval only: roll the twig until its pale wood face shows",)
     if end.swelling:
         told += (end.swelling,)
     return Measurement(measured, reasons, _shapes(seen), told)
-
-
-def _apart(seen: SeenEnd) -> float:
-    """What the eye's own, coarse reading of the width adds to the uncertainty of the diameter, relative: nothing as long as
-    both agree as closely as the eye reads."""
-    ends = seen.facing.to_px(seen.end.to_outline(np.array([(seen.end.lip - 1.0, -0.5), (seen.end.lip - 1.0, 0.5)])))
-    off = abs(np.log(seen.view.end.width / float(np.hypot(*(ends[1] - ends[0])))))
-    return min(0.5 * float(np.sqrt(max(off**2 - EYE_WIDTH**2, 0.0))), MOST_APART)
-
-
-def _form(seen: SeenEnd) -> Shares:
-    """Probabilities of the forms: the geometric mean of what outline and light tell and of what the eye tells."""
-    by_shape = end_form(seen.end, light_at(seen)).shares
-    joint = {form: float(np.sqrt(by_shape[form] * share)) for form, share in zip(FORMS, seen.view.forms, strict=True)}
-    return Shares({form: share / sum(joint.values()) for form, share in joint.items()})
 
 
 def _true_slope(seen: SeenEnd, slope: float, sigma: float) -> Sign:
@@ -584,13 +365,13 @@ def _shapes(seen: SeenEnd) -> dict[str, np.ndarray]:
         "diameter_line": np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)]),
     }
     shapes = {name: seen.facing.to_px(end.to_outline(points)) for name, points in lines.items()}
-    shapes["outline"] = seen.facing.to_px(seen.outline)
+    shapes["outline"] = seen.facing.to_px(seen.outlined.outline)
     return shapes
 
 
 def light_at(seen: SeenEnd) -> Look:
     """Linear light, (n, 3), at points, (n, 2), of the end's own frame."""
-    patch = seen.patch
+    patch = seen.outlined.patch
 
     def look(points: np.ndarray) -> np.ndarray:
         cells = seen.end.to_outline(points) * patch.scale + (patch.x0, patch.y0)

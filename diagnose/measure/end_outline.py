@@ -1,0 +1,233 @@
+"""Where exactly does the outline of a stem's end run, once the eye has seen it?
+
+Around the end the picture is laid into a frame of the stem's own. There the eye's coarse map and the colours of what it is
+sure of give a mask, to about a pixel, and its border is moved to where the light is half-way between both sides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import cv2
+import numpy as np
+
+from diagnose.eye.pieces import CLOSE_STRIDE, CLOSE_WIDTH, moved
+from diagnose.eye.see import CloseView
+from diagnose.measure.end_shape import End, OnPlain, find_end
+from diagnose.photo.markers import LIGHT
+from diagnose.photo.picture import Picture
+
+DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
+COLOUR_SAYS = 2.0  # the most that colours may say against the eye, as logarithm of odds
+COLOURS, COLOUR_FLOOR, LEAST_CELLS = 4, 0.004, 60  # distributions of a part's colours; least variance; least cells
+MAP_CELL = 0.5  # of the eye's close map, by which its borders may be off
+
+
+class Frame(Protocol):
+    """A frame of the stem's own: x outwards along its axis, y across, in millimetres or pixels."""
+
+    def to_px(self, xy: np.ndarray) -> np.ndarray:
+        """Points (n, 2) of the frame to upright pixels."""
+
+
+@dataclass(frozen=True)
+class Outlined:
+    """A stem's end as it was outlined.
+
+    end : its shape. patch : linear light round it. outline : (n, 2) in the frame. off : (n,) how far each point lies from
+    the eye's own border, in the frame's unit. contrast : of the sides against what lies beside them, 1 = white paper.
+    """
+
+    end: End
+    patch: Patch
+    outline: np.ndarray
+    off: np.ndarray
+    contrast: float
+
+
+def outlined(
+    picture: Picture, frame: Frame, view: CloseView, width: float, per_unit: float, on_plain: OnPlain | None = None
+) -> Outlined | None:
+    """The end in one frame; None where the eye's map shows no stem there, or no two sides.
+
+    width : about the stem's, in the frame's unit. per_unit : pixels of the picture in one of it. on_plain : tells of points,
+    (n, 2), of the frame whether the background there is plain paper.
+    """
+    patch = take_patch(picture, frame, width, per_unit)
+    mask = twig_mask(patch, frame, view)
+    if mask is None:
+        return None
+    coarse = outline_of(mask)
+    zoom = max(patch.scale / per_unit, 1.0)
+    wide = max(zoom, MAP_CELL * width * patch.scale / CLOSE_WIDTH * CLOSE_STRIDE)
+    cells = sharpened_outline(patch, coarse, wide)[0] if wide > 1.3 * zoom else coarse
+    cells, contrast = sharpened_outline(patch, cells, zoom)
+    outline = patch.to_mm(cells)
+    lip = _rough_lip(patch, mask, width)
+    end = find_end(outline, lip, width, on_plain=on_plain)
+    if end is None:
+        return None
+    on_sides = outline[:, 0] < lip - 0.5 * width
+    sides = float(np.percentile(contrast[on_sides], 20)) if on_sides.any() else 0.1
+    return Outlined(end, patch, outline, np.hypot(*(cells - coarse).T) / patch.scale, sides)
+
+
+@dataclass(frozen=True)
+class Patch:
+    """Linear light around the end, (h, w, 3); column x0 + x * scale, row y0 + y * scale of the frame."""
+
+    light: np.ndarray
+    scale: float
+    x0: float
+    y0: float
+
+    def to_mm(self, cells: np.ndarray) -> np.ndarray:
+        return (cells - (self.x0, self.y0)) / self.scale
+
+
+def take_patch(picture: Picture, frame: Frame, diameter: float, per_mm: float) -> Patch:
+    """Sample the picture around the end, 5.4 diameters back and 3 ahead, at about its own resolution."""
+    behind, ahead, aside = 5.4 * diameter, 3.0 * diameter + 1, 1.4 * diameter + 1.5
+    scale = min(per_mm, 80 / diameter)
+    if per_mm * diameter < 30:
+        scale = per_mm * 1.5
+    w, h = int((behind + ahead) * scale), int(2 * aside * scale)
+    corners = np.array([(-behind, -aside), (ahead, -aside), (ahead, aside), (-behind, aside)])
+    px = frame.to_px(corners)
+    x0, y0 = np.maximum(np.floor(px.min(axis=0)).astype(int) - 3, 0)
+    x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 4, picture.size)
+    part = picture.bgr[y0 : max(y1, y0 + 2), x0 : max(x1, x0 + 2)]
+    factor = max(1, int(per_mm / scale))
+    if factor > 1:
+        part = cv2.resize(part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor], None,
+                          fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
+    px = (px - (x0, y0) + 0.5) / factor - 0.5
+    cells = (corners + (behind, aside)) * scale
+    H = cv2.getPerspectiveTransform(cells.astype(np.float32), px.astype(np.float32))
+    way = cv2.INTER_CUBIC if scale > per_mm else cv2.INTER_LINEAR
+    seen = cv2.warpPerspective(part, H, (w, h), flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
+    return Patch(cv2.LUT(seen, LIGHT), scale, behind * scale, aside * scale)
+
+
+def twig_mask(patch: Patch, frame: Frame, view: CloseView) -> np.ndarray | None:
+    """Mask of the twig in the patch, (h, w) uint8, as the eye saw it: where a stem is likelier than all else together."""
+    h, w = patch.light.shape[:2]
+    corners = np.array([(0, 0), (w, 0), (w, h), (0, h)], float)
+    px = frame.to_px(patch.to_mm(corners))
+    cells = moved(px, np.linalg.inv(view.to_px))
+    H = cv2.getPerspectiveTransform(corners.astype(np.float32), cells.astype(np.float32))
+    stem = np.ascontiguousarray(view.stem)
+    likely = cv2.warpPerspective(stem, H, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0)
+    logit = np.log(np.clip(likely, 0.02, 0.98) / (1 - np.clip(likely, 0.02, 0.98)))
+    found = (logit + by_colour(patch.light, likely) > 0).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(found, connectivity=4)
+    if count < 2:
+        return None
+    own = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
+    contours, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return cv2.drawContours(np.zeros_like(own), contours, -1, 1, cv2.FILLED)
+
+
+def by_colour(light: np.ndarray, likely: np.ndarray) -> np.ndarray:
+    """How much the colours of each cell speak for the stem, (h, w), as the logarithm of odds, at most COLOUR_SAYS.
+
+    light : (h, w, 3) linear. likely : (h, w) the eye's probability of stem. What it is sure of tells the colours of stem and
+    surroundings, shadows among them, each as some normal distributions; the eye's border is coarse, and a shadow that
+    it takes for stem has the colour of another that it does not.
+    """
+    tone = np.log(cv2.GaussianBlur(light, (0, 0), 0.8) + 0.01)
+    on, off = likely > 0.9, (likely < 0.1) & (likely >= 0)
+    if min(int(on.sum()), int(off.sum())) < LEAST_CELLS:
+        return np.zeros_like(likely)
+    border = cv2.dilate((~on & ~off).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    odds = [_mixture(tone[border], tone[own]) for own in (on, off)]
+    says = np.zeros(likely.shape, np.float32)
+    says[border] = odds[0] - odds[1]
+    return np.clip(cv2.GaussianBlur(np.clip(says, -6, 6), (0, 0), 1.0), -COLOUR_SAYS, COLOUR_SAYS)
+
+
+def _mixture(values: np.ndarray, sample: np.ndarray) -> np.ndarray:
+    """Logarithm of the density of each value, (n, 3), under COLOURS normal distributions fitted to a sample, (m, 3)."""
+    sample = np.ascontiguousarray(sample[:: max(1, len(sample) // 1200)], np.float32)
+    stop = (cv2.TERM_CRITERIA_MAX_ITER, 8, 0.0)
+    cv2.setRNGSeed(0)
+    _, labels, _ = cv2.kmeans(sample, COLOURS, None, stop, 1, cv2.KMEANS_PP_CENTERS)
+    terms = []
+    for k in range(COLOURS):
+        own = sample[labels[:, 0] == k].astype(float)
+        if len(own) < 8:
+            continue
+        spread = np.cov(own.T) + COLOUR_FLOOR * np.eye(3)
+        off = values - own.mean(axis=0)
+        inverse = np.linalg.inv(spread)
+        far = np.einsum("ni,ij,nj->n", off, inverse, off)
+        terms.append(np.log(len(own) / len(sample)) - 0.5 * far + 0.5 * np.log(np.linalg.det(inverse)))
+    return np.logaddexp.reduce(terms, axis=0)
+
+
+def outline_of(mask: np.ndarray) -> np.ndarray:
+    """The outline of a mask, (n, 2) cells, as OpenCV's outer contours run."""
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return np.asarray(max(contours, key=len)[:, 0], float)
+
+
+def sharpened_outline(patch: Patch, outline: np.ndarray, zoom: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
+    """An outline, (n, 2) cells, moved to where light is half-way between inside and outside: (n, 2) cells, (n,) contrast.
+
+    Inside and outside are looked up two or three pixels to either side along the normal, so that a shadow on one
+    side, pale wood or dark bark each have their own half-way, and a narrow shadow's far edge is not taken for the
+    twig's. zoom : cells of the patch a pixel of the picture.
+    """
+    reach = np.arange(-4.0, 4.25, 0.25) * zoom
+    for _turn in range(2):
+        normal = _normals(outline, 3)
+        u, v = (outline[:, k, None] + normal[:, k, None] * reach for k in range(2))
+        seen = cv2.remap(patch.light, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR,
+                         borderMode=cv2.BORDER_REPLICATE)
+        inside = seen[:, (reach >= -2.3 * zoom) & (reach <= -0.9 * zoom)].mean(axis=1)
+        outside = seen[:, (reach <= 2.6 * zoom) & (reach >= 1.4 * zoom)].mean(axis=1)
+        step = outside - inside
+        contrast = (step**2).sum(axis=1)
+        share = np.einsum("nkc,nc->nk", seen, step) - (inside * step).sum(axis=1)[:, None]
+        share /= contrast[:, None] + 1e-9
+        # shadow deepens towards the twig: outside, just at the edge, is darker than two pixels off
+        farther = share[:, reach >= 2.8 * zoom].mean(axis=1)
+        at_edge = np.clip(1.0 - DEEPENING * (farther - 1.0), 0.4, 1.0)
+        share = share - 0.5 * _running_median(at_edge, 9)[:, None]
+        rising = (share[:, :-1] < 0) & (share[:, 1:] >= 0)
+        distance = np.where(rising, np.abs(reach[:-1] + 0.125 * zoom), np.inf)
+        best = np.argmin(distance, axis=1)
+        rows = np.arange(len(outline))
+        low, high = share[rows, best], share[rows, best + 1]
+        shift = reach[best] - 0.25 * zoom * low / np.maximum(high - low, 1e-9)
+        good = np.isfinite(distance.min(axis=1)) & (contrast > 0.003) & (np.abs(shift) < 2 * zoom)
+        shift = np.where(good, shift, 0.0)
+        shift = _running_median(shift, 5)
+        outline = outline + normal * shift[:, None]
+    bright = float(np.sqrt((np.percentile(seen[::4], 95, axis=(0, 1)) ** 2).sum()))
+    return outline, np.sqrt(contrast) / max(bright, 1e-6)
+
+
+def _normals(outline: np.ndarray, k: int) -> np.ndarray:
+    """Outward normals of a closed outline that runs as OpenCV's outer contours do."""
+    along = np.roll(outline, -k, axis=0) - np.roll(outline, k, axis=0)
+    normal = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    area = np.sum(outline[:, 0] * np.roll(outline[:, 1], -1) - np.roll(outline[:, 0], -1) * outline[:, 1])
+    normal *= -np.sign(area)
+    return normal / (np.linalg.norm(normal, axis=1, keepdims=True) + 1e-9)
+
+
+def _running_median(values: np.ndarray, k: int) -> np.ndarray:
+    half = k // 2
+    padded = np.concatenate([values[-half:], values, values[:half]])
+    return np.median(np.lib.stride_tricks.sliding_window_view(padded, k), axis=1)
+
+
+def _rough_lip(patch: Patch, mask: np.ndarray, diameter: float) -> float:
+    """The lowest x that the middle of the width reaches."""
+    h, w = mask.shape
+    y = (np.arange(h) - patch.y0) / patch.scale
+    rows = mask[np.abs(y) < 0.3 * diameter]
+    ends = w - np.argmax(rows[:, ::-1] > 0, axis=1)
+    return (float(np.percentile(ends[rows.any(axis=1)], 10)) - patch.x0) / patch.scale

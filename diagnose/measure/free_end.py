@@ -1,0 +1,261 @@
+"""Which shape has the severed end of a twig photographed where it grew, without a card?
+
+The eye finds the end: in the whole picture, or near a tap, which is a hint and no proof. Around it the picture is laid into
+the frame of a camera that looks straight at it, and the edges there measure. Slope, raggedness, longest fibre and form need
+no scale; the diameter needs one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from diagnose.eye.pieces import FINDER_SIZE, whole_matrix
+from diagnose.eye.see import CloseView, Glance, find, look_close, settle_on
+from diagnose.measure.end_figures import form_of, slope_sigma, width_sigma
+from diagnose.measure.end_form import Look
+from diagnose.measure.end_outline import Outlined, outlined
+from diagnose.measure.end_shape import End
+from diagnose.measure.record import Measurement
+from diagnose.measure.two_sides import gaze_at, turned
+from diagnose.photo.picture import Picture
+from diagnose.photo.plane import Plane
+from diagnose.photo.scale import px_per_mm
+from diagnose.signs import Measured, Sign
+
+Point = tuple[float, float]
+TAP_SHARE = 0.004  # a finger's standard error, as a share of the picture's diagonal
+THINNEST = 20.0  # a stem narrower than this is not measured [px]
+LOOKS = (110.0, 45.0)  # pixels of the finder that lie between two taps, first and second look
+ONE_TAP = (1.0, 0.4, 0.16)  # shares of the picture that are looked at round a single tap
+OFF_TAP = 1.2, 3.0  # how far an end may lie from its tap: widths, or standard errors of a finger if that is more
+SAME_WAY = 0.6  # least cosine between the way the taps go and the stem that the eye sees there
+WIDEST, NARROWEST = 0.9, 0.03  # width of the stem over the distance between two taps
+LEAST_SURE = 0.8  # probability of an end that somebody tapped
+# Of an end that nobody tapped, set on 235 pictures of other things, 36 rendered calibration pictures and 10 others: the
+# finder's least score; least probability of an end at any look; least width [px]; contrast of the sides; share that the eye
+# doubts
+LEAST_GLANCE, LEAST_OTHERWISE, LEAST_WIDTH, LEAST_CONTRAST, MOST_DOUBT = 0.78, 0.995, 30.0, 0.02, 0.3
+QUARREL = 0.08  # median distance between the eye's border and the edges, in diameters, beyond which neither is believed
+UNTAPPED = 3.0  # added in quadrature to the slope's uncertainty where nobody pointed at the end [degree] (our choice)
+# The stem's lean towards the camera is not known without a card: its cosine on average and how that varies (our choice, a
+# normal spread of 14 degrees).
+LEAN, LEAN_SIGMA = 0.97, 0.03
+
+_NO_TAP = (
+    "no severed end plainly stands out in this picture: tap the end, better a point farther back on the stem too; or lay the "
+    "twig on the printed card"
+)
+_NOT_AT_TAP = "no end of a stem is seen where you tapped: tap on the severed end itself, or go closer"
+_NOT_AT_TAPS = "no end of a stem is seen where you tapped: tap on the severed end itself, and the second time on the same stem"
+_TOO_NEAR = "the second tap is too near the first for a stem so wide: tap at least three stem widths farther back"
+_NO_SIDES = "the stem's two sides are not plainly seen below its end: go closer, or photograph it before a plain background"
+_NAMES = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
+
+
+@dataclass(frozen=True)
+class _Straight:
+    """The frame of a camera that looks straight at the end: x outwards along the stem, y across [px]."""
+
+    H: np.ndarray
+
+    def to_px(self, xy: np.ndarray) -> np.ndarray:
+        return np.asarray(cv2.perspectiveTransform(np.atleast_2d(np.asarray(xy, float))[None], self.H)[0])
+
+
+@dataclass(frozen=True)
+class SeenEnd:
+    """A severed end as it was seen: its outline, the frame it lies in, and what the eye saw."""
+
+    outlined: Outlined
+    frame: _Straight
+    view: CloseView
+
+    @property
+    def end(self) -> End:
+        return self.outlined.end
+
+
+def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane | None = None) -> Measurement:
+    """Measure the severed end of a twig where it grew.
+
+    taps : upright pixels, the severed end first, then a point farther back on the same stem. Without any only an end that
+    plainly stands out is measured, since the wrong twig measured is worse than none. scale : plane of a coin or a known
+    length.
+    """
+    tips = [np.array(tap, float) for tap in taps[:2]]
+    view, why = _tapped(picture, tips) if tips else _untapped(picture)
+    if view is None:
+        return _nothing(why)
+    if view.end.width < THINNEST:
+        return _nothing(f"the stem is only {view.end.width:.0f} px wide at its end: go closer, until it is {THINNEST:.0f} px or "
+                        "more across")
+    if len(tips) == 2 and np.linalg.norm(tips[1] - tips[0]) < view.end.width / WIDEST:
+        return _nothing(_TOO_NEAR)
+    seen = see_end(picture, view)
+    if seen is None or float(np.median(_near(seen))) > QUARREL:
+        return _nothing(_NO_SIDES if tips else _NO_TAP)
+    if not tips and seen.outlined.contrast < LEAST_CONTRAST:
+        return _nothing(_NO_TAP)
+    measurement = _measurement(picture, seen, scale)
+    return measurement if tips else _told(measurement)
+
+
+# --- where is it? ----------------------------------------------------------------------------------------------
+
+
+def _untapped(picture: Picture) -> tuple[CloseView | None, str]:
+    """The one severed end that plainly stands out in the whole picture, or why there is none."""
+    found = find(picture.bgr, whole_matrix(picture.bgr.shape))
+    for glance in found.ends[:2]:
+        if glance.score < LEAST_GLANCE:
+            break
+        view = settle_on(picture.bgr, glance)
+        plain = view.is_end >= LEAST_OTHERWISE and view.end.width >= LEAST_WIDTH and view.doubt <= MOST_DOUBT
+        if plain and _also_otherwise(picture, view):
+            return view, ""
+    return None, _NO_TAP
+
+
+def _also_otherwise(picture: Picture, view: CloseView) -> bool:
+    """Whether the end is one too when it is looked at wider, narrower, from either side and from farther out."""
+    end, width = view.end, view.end.width
+    aside = 0.2 * width * np.array([-end.outward[1], end.outward[0]])
+    others = [Glance(end.at, end.outward, fit * width, 1.0) for fit in (1.25, 0.8)]
+    others += [Glance(end.at + off, end.outward, width, 1.0) for off in (aside, -aside, 0.3 * width * end.outward)]
+    return all(look_close(picture.bgr, other).is_end >= LEAST_OTHERWISE for other in others)
+
+
+def _tapped(picture: Picture, tips: list[np.ndarray]) -> tuple[CloseView | None, str]:
+    """The severed end that lies at a tap, or why there is none and what to do."""
+    slack = OFF_TAP[1] * TAP_SHARE * float(np.hypot(*picture.size))
+    best: CloseView | None = None
+    for matrix in _looks_at(picture, tips):
+        for glance in find(picture.bgr, matrix).ends[:4]:
+            if np.linalg.norm(glance.at - tips[0]) > max(1.5 * OFF_TAP[0] * glance.width, slack):
+                continue
+            view = settle_on(picture.bgr, glance)
+            if _at_taps(view, tips, slack) and (best is None or view.is_end > best.is_end):
+                best = view
+        if best is not None and best.is_end >= LEAST_OTHERWISE:
+            break
+    if best is None or best.is_end < LEAST_SURE:
+        return None, _NOT_AT_TAPS if len(tips) > 1 else _NOT_AT_TAP
+    return best, ""
+
+
+def _looks_at(picture: Picture, tips: list[np.ndarray]) -> list[np.ndarray]:
+    """Matrices from the finder's pixels to the picture's, for the looks that are taken round the taps."""
+    middle = np.array([(FINDER_SIZE[1] - 1) / 2, (FINDER_SIZE[0] - 1) / 2])
+    if len(tips) > 1:
+        length = float(np.linalg.norm(tips[1] - tips[0]))
+        fits = [max(length, 8.0) / apart for apart in LOOKS]
+    else:
+        fits = [max(picture.size) / FINDER_SIZE[1] * share for share in ONE_TAP]
+    return [np.array([[fit, 0, tips[0][0] - fit * middle[0]], [0, fit, tips[0][1] - fit * middle[1]], [0, 0, 1.0]]) for fit in fits]
+
+
+def _at_taps(view: CloseView, tips: list[np.ndarray], slack: float) -> bool:
+    """Whether an end lies where it was tapped, on a stem that runs back to the second tap."""
+    end = view.end
+    if np.linalg.norm(end.at - tips[0]) > max(OFF_TAP[0] * end.width, slack):
+        return False
+    if len(tips) < 2:
+        return True
+    along = tips[0] - tips[1]
+    length = float(np.linalg.norm(along))
+    return float(along @ end.outward) > SAME_WAY * length and NARROWEST * length < end.width
+
+
+# --- which shape has it? ---------------------------------------------------------------------------------------
+
+
+def see_end(picture: Picture, view: CloseView) -> SeenEnd | None:
+    """Draw the outline of an end and read its shape; twice, the second time in the frame of the first."""
+    tip, back, width = view.end.at, view.end.at - 3 * view.end.width * view.end.outward, view.end.width
+    seen = None
+    for turn in range(2):
+        frame = _Straight(turned(gaze_at(picture, tip), tip, back))
+        found = outlined(picture, frame, view, width, 1.0)
+        if found is None:
+            return seen
+        seen = SeenEnd(found, frame, view)
+        if turn == 0 and abs(found.end.turn) < 0.02 and abs(found.end.diameter / width - 1) < 0.04:
+            break
+        tip, back = frame.to_px(found.end.to_outline(np.array([(0.0, 0.0), (-3.0, 0.0)])))
+        width = found.end.diameter
+    return seen
+
+
+def _near(seen: SeenEnd) -> np.ndarray:
+    """Distances between the eye's border and the edges, in diameters, beside the end and down to two diameters below it."""
+    end, found = seen.end, seen.outlined
+    near = found.outline[:, 0] > end.origin[0] + (end.lip - 2.0) * end.diameter
+    return found.off[near] / end.diameter
+
+
+def _measurement(picture: Picture, seen: SeenEnd, scale: Plane | None) -> Measurement:
+    end, contrast = seen.end, seen.outlined.contrast
+    pixel = 1.0 / end.diameter
+    form = form_of(end, _light_at(seen), seen.view, plain=False)
+    slope = float(np.arctan(abs(end.slope) / LEAN))
+    leaning = float(np.degrees(LEAN_SIGMA * np.sin(2 * slope) / 2))
+    measured: dict[str, Sign] = {
+        "seen_slope_deg": Measured(float(np.degrees(slope)), float(np.hypot(slope_sigma(end, pixel, form, contrast), leaning))),
+        "raggedness": Measured(end.raggedness, 0.25 * end.raggedness + 0.3 * pixel + 0.01),
+        "longest_fibre": Measured(end.longest_fibre, 0.3 * end.longest_fibre + pixel + 0.03),
+        "end_form": form,
+    }
+    reasons = {"true_slope_deg": "without the card it is not known how the twig is turned: lay it on the card"}
+    if scale is None:
+        reasons["end_diameter_mm"] = "no length is known in this picture: give a coin's diameter or a known length"
+    else:
+        wide = seen.frame.to_px(end.to_outline(np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)])))
+        across = float(np.linalg.norm(wide[1] - wide[0]))
+        diameter = across / px_per_mm(scale)
+        relative = float(np.hypot(scale.scale_sigma, width_sigma(end, pixel, contrast, seen.view, across)))
+        measured["end_diameter_mm"] = Measured(diameter, diameter * relative)
+    return Measurement(measured, reasons, _shapes(seen), (end.swelling,) if end.swelling else ())
+
+
+def _told(measurement: Measurement) -> Measurement:
+    """The measurement of an end that nobody pointed at, which is told and doubted a little more."""
+    slope = measurement.measured["seen_slope_deg"]
+    assert isinstance(slope, Measured)
+    wider = Measured(slope.value, float(np.hypot(slope.sigma, UNTAPPED)))
+    told = "the severed end was found without a tap: see that the outline lies on it, or tap it"
+    return replace(
+        measurement, measured={**measurement.measured, "seen_slope_deg": wider}, remarks=(*measurement.remarks, told)
+    )
+
+
+def _light_at(seen: SeenEnd) -> Look:
+    """Linear light, (n, 3), at points, (n, 2), of the end's own frame."""
+    patch = seen.outlined.patch
+
+    def look(points: np.ndarray) -> np.ndarray:
+        cells = seen.end.to_outline(points) * patch.scale + (patch.x0, patch.y0)
+        columns, rows = cells.T.astype(np.float32)[:, None]
+        return np.asarray(cv2.remap(patch.light, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
+
+    return look
+
+
+def _nothing(reason: str) -> Measurement:
+    return Measurement(not_measured=dict.fromkeys(_NAMES, reason))
+
+
+def _shapes(seen: SeenEnd) -> dict[str, np.ndarray]:
+    end = seen.end
+    y = end.y[end.middle][[0, -1]]
+    lines = {
+        "axis": np.array([(-4.0, 0.0), (1.0, 0.0)]),
+        "face_line": np.stack([end.offset + end.slope * y, y], axis=1),
+        "diameter_line": np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)]),
+    }
+    shapes = {name: seen.frame.to_px(end.to_outline(points)) for name, points in lines.items()}
+    shapes["outline"] = seen.frame.to_px(seen.outlined.outline)
+    return shapes
