@@ -600,8 +600,8 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     within two: the slope's in 1797 (seeds 60000 to 61799; of 599 others, 70000 to 70599, 92 % lay there), the
     diameter's in 900 (60000 to 60899, drawn before torn ends were as various as now). CLEAN_SURER and IN_SUN came later,
     from 72 clean ends (300000 to 300047, 330000 to 330023): some 75 and 90 % of them lie within one and two, 82 and 93 %
-    before, but of those with many pixels only 81 % within two. The fibres' law is older (400 pictures, from 10000). A torn end's slope says
-    little, and its thinnest fibres are not seen.
+    before, but of those with many pixels only 81 % within two. The fibres' law is older (400 pictures, from 10000). A
+    torn end's slope says little, and its thinnest fibres are not seen.
     """
     end, pixel = seen.end, seen.pixel
     form = end_form(end, light_at(seen))
