@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from diagnose.diagnosis import measure_picture
 from diagnose.measure.simulate.bark import Setting as BarkSetting
 from diagnose.measure.simulate.bark import picture_of as bark_picture
-from diagnose.measure.simulate.twig import Setting as TwigSetting
-from diagnose.measure.simulate.twig import picture_of as twig_picture
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
 
@@ -33,8 +29,3 @@ def test_a_tap_beside_the_card_asks_for_bark_and_one_on_it_for_an_end() -> None:
     on, beside = (tuple(float(v) for v in plane.to_px(np.array([at]))[0]) for at in ((75.0, 50.0), (75.0, -14.0)))
     assert "bare patch" in first_reason(data, (beside,))
     assert "severed end" in first_reason(data, (on,))
-
-
-def test_a_stem_that_lies_across_the_card_without_an_end_there_is_told_about_ends() -> None:
-    across = replace(TwigSetting(seed=5, dirt=0, buds=0), tip=(170.0, 50.0), heading=0.0)
-    assert "severed end" in first_reason(twig_picture(across)[0])

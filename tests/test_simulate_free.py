@@ -10,7 +10,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from diagnose.measure.free_twig import measure_free_end
+from diagnose.measure.free_end import measure_free_end
 from diagnose.measure.record import Measurement
 from diagnose.measure.simulate.free import FreeTruth, any_surroundings, picture_of
 from diagnose.photo.picture import read_picture

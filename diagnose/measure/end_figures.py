@@ -53,8 +53,8 @@ def width_sigma(end: End, pixel: float, contrast: float, view: CloseView, width_
     """Standard uncertainty of the diameter, relative, without that of the scale.
 
     width_px : the diameter in the picture [px]. The law in pixel and the sides' own roughness was fitted to 900 simulated
-    ends (seeds 60000 to 60899). What the eye's own, coarse reading of the width adds is nothing as long as both agree as closely
-    as the eye reads.
+    ends (seeds 60000 to 60899). What the eye's own, coarse reading of the width adds is nothing as long as both agree as
+    closely as the eye reads.
     """
     coarse = max(pixel / 0.04, 1.0)
     crooked = max(end.sides.left_rms, end.sides.right_rms) / end.diameter + 0.002

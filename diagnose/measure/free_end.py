@@ -13,14 +13,14 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from diagnose.eye.pieces import FINDER_SIZE, whole_matrix
-from diagnose.eye.see import CloseView, Glance, find, look_close, settle_on
+from diagnose.eye.pieces import FINDER_SIZE, moved, whole_matrix
+from diagnose.eye.see import CloseView, Found, Glance, find, look_close, settle_on
 from diagnose.measure.end_figures import form_of, slope_sigma, width_sigma
 from diagnose.measure.end_form import Look
 from diagnose.measure.end_outline import Outlined, outlined
 from diagnose.measure.end_shape import End
+from diagnose.measure.gaze import gaze_at, turned
 from diagnose.measure.record import Measurement
-from diagnose.measure.two_sides import gaze_at, turned
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.photo.scale import px_per_mm
@@ -31,6 +31,7 @@ TAP_SHARE = 0.004  # a finger's standard error, as a share of the picture's diag
 THINNEST = 20.0  # a stem narrower than this is not measured [px]
 LOOKS = (110.0, 45.0)  # pixels of the finder that lie between two taps, first and second look
 ONE_TAP = (1.0, 0.4, 0.16)  # shares of the picture that are looked at round a single tap
+WIDTHS = 0.35, 0.18, 0.1  # of stems, over the distance between two taps, that are looked at where the finder saw no end
 OFF_TAP = 1.2, 3.0  # how far an end may lie from its tap: widths, or standard errors of a finger if that is more
 SAME_WAY = 0.6  # least cosine between the way the taps go and the stem that the eye sees there
 WIDEST, NARROWEST = 0.9, 0.03  # width of the stem over the distance between two taps
@@ -38,6 +39,8 @@ LEAST_SURE = 0.8  # probability of an end that somebody tapped
 # Of an end that nobody tapped, set on 235 pictures of other things, 36 rendered calibration pictures and 10 others: the
 # finder's least score; least probability of an end at any look; least width [px]; contrast of the sides; share that the eye
 # doubts
+RUNS_ON = np.linspace(4.5, 7.0, 6)  # widths behind an end that nobody tapped where a stem must be seen
+LEAST_RIVAL = 0.4  # the finder's score of an end that may be the one that is meant
 LEAST_GLANCE, LEAST_OTHERWISE, LEAST_WIDTH, LEAST_CONTRAST, MOST_DOUBT = 0.78, 0.995, 30.0, 0.02, 0.3
 QUARREL = 0.08  # median distance between the eye's border and the edges, in diameters, beyond which neither is believed
 UNTAPPED = 3.0  # added in quadrature to the slope's uncertainty where nobody pointed at the end [degree] (our choice)
@@ -46,11 +49,13 @@ UNTAPPED = 3.0  # added in quadrature to the slope's uncertainty where nobody po
 LEAN, LEAN_SIGMA = 0.97, 0.03
 
 _NO_TAP = (
-    "no severed end plainly stands out in this picture: tap the end, better a point farther back on the stem too; or lay the "
-    "twig on the printed card"
+    "no severed end plainly stands out in this picture: tap the end, better a point farther back on the stem too; or lay "
+    "the twig on the printed card"
 )
 _NOT_AT_TAP = "no end of a stem is seen where you tapped: tap on the severed end itself, or go closer"
-_NOT_AT_TAPS = "no end of a stem is seen where you tapped: tap on the severed end itself, and the second time on the same stem"
+_NOT_AT_TAPS = (
+    "no end of a stem is seen where you tapped: tap on the severed end itself, and the second time on the same stem"
+)
 _TOO_NEAR = "the second tap is too near the first for a stem so wide: tap at least three stem widths farther back"
 _NO_SIDES = "the stem's two sides are not plainly seen below its end: go closer, or photograph it before a plain background"
 _NAMES = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
@@ -91,8 +96,8 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
     if view is None:
         return _nothing(why)
     if view.end.width < THINNEST:
-        return _nothing(f"the stem is only {view.end.width:.0f} px wide at its end: go closer, until it is {THINNEST:.0f} px or "
-                        "more across")
+        return _nothing(f"the stem is only {view.end.width:.0f} px wide at its end: go closer, until it is {THINNEST:.0f} "
+                        "px or more across")
     if len(tips) == 2 and np.linalg.norm(tips[1] - tips[0]) < view.end.width / WIDEST:
         return _nothing(_TOO_NEAR)
     seen = see_end(picture, view)
@@ -110,14 +115,27 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
 def _untapped(picture: Picture) -> tuple[CloseView | None, str]:
     """The one severed end that plainly stands out in the whole picture, or why there is none."""
     found = find(picture.bgr, whole_matrix(picture.bgr.shape))
-    for glance in found.ends[:2]:
-        if glance.score < LEAST_GLANCE:
-            break
-        view = settle_on(picture.bgr, glance)
-        plain = view.is_end >= LEAST_OTHERWISE and view.end.width >= LEAST_WIDTH and view.doubt <= MOST_DOUBT
-        if plain and _also_otherwise(picture, view):
-            return view, ""
+    glances = [glance for glance in found.ends[:4] if glance.score > LEAST_RIVAL]
+    views = [view for glance in glances if (view := settle_on(picture.bgr, glance)).is_end > LEAST_SURE]
+    if not views:
+        return None, _NO_TAP
+    view = max(views, key=lambda view: view.end.width)  # thinner ones belong to what grows farther off
+    plain = min(view.is_end / LEAST_OTHERWISE, view.end.score / LEAST_GLANCE, view.end.width / LEAST_WIDTH) >= 1
+    if plain and view.doubt <= MOST_DOUBT and _runs_on(found, view.end) and _also_otherwise(picture, view):
+        return view, ""
     return None, _NO_TAP
+
+
+def _runs_on(found: Found, end: Glance) -> bool:
+    """Whether the stem is seen for some widths behind its end, or leaves the picture: a leaf or a scrap is no stem."""
+    behind = end.at - np.outer(RUNS_ON * end.width, end.outward)
+    cells = moved(behind, np.linalg.inv(found.to_px))
+    rows, columns = found.stem.shape
+    cells = cells[((cells >= 0) & (cells <= (columns - 1, rows - 1))).all(axis=1)].astype(np.float32)
+    if len(cells) == 0:
+        return True
+    stem = cv2.remap(found.stem.astype(np.float32), *cells.T[:, None], cv2.INTER_LINEAR)
+    return bool(stem.mean() > 0.5)
 
 
 def _also_otherwise(picture: Picture, view: CloseView) -> bool:
@@ -133,8 +151,9 @@ def _tapped(picture: Picture, tips: list[np.ndarray]) -> tuple[CloseView | None,
     """The severed end that lies at a tap, or why there is none and what to do."""
     slack = OFF_TAP[1] * TAP_SHARE * float(np.hypot(*picture.size))
     best: CloseView | None = None
-    for matrix in _looks_at(picture, tips):
-        for glance in find(picture.bgr, matrix).ends[:4]:
+    for matrix in (*_looks_at(picture, tips), None):
+        glances = find(picture.bgr, matrix).ends[:4] if matrix is not None else _along(tips)
+        for glance in glances:
             if np.linalg.norm(glance.at - tips[0]) > max(1.5 * OFF_TAP[0] * glance.width, slack):
                 continue
             view = settle_on(picture.bgr, glance)
@@ -147,6 +166,15 @@ def _tapped(picture: Picture, tips: list[np.ndarray]) -> tuple[CloseView | None,
     return best, ""
 
 
+def _along(tips: list[np.ndarray]) -> tuple[Glance, ...]:
+    """Where an end may be by the taps alone, for stems of some widths; none where only one was made."""
+    if len(tips) < 2:
+        return ()
+    along = tips[0] - tips[1]
+    length = max(float(np.linalg.norm(along)), 1.0)
+    return tuple(Glance(tips[0], along / length, share * length, 0.0) for share in WIDTHS)
+
+
 def _looks_at(picture: Picture, tips: list[np.ndarray]) -> list[np.ndarray]:
     """Matrices from the finder's pixels to the picture's, for the looks that are taken round the taps."""
     middle = np.array([(FINDER_SIZE[1] - 1) / 2, (FINDER_SIZE[0] - 1) / 2])
@@ -155,7 +183,8 @@ def _looks_at(picture: Picture, tips: list[np.ndarray]) -> list[np.ndarray]:
         fits = [max(length, 8.0) / apart for apart in LOOKS]
     else:
         fits = [max(picture.size) / FINDER_SIZE[1] * share for share in ONE_TAP]
-    return [np.array([[fit, 0, tips[0][0] - fit * middle[0]], [0, fit, tips[0][1] - fit * middle[1]], [0, 0, 1.0]]) for fit in fits]
+    corners = [(fit, tips[0] - fit * middle) for fit in fits]
+    return [np.array([[fit, 0, corner[0]], [0, fit, corner[1]], [0, 0, 1.0]]) for fit, corner in corners]
 
 
 def _at_taps(view: CloseView, tips: list[np.ndarray], slack: float) -> bool:
@@ -203,8 +232,9 @@ def _measurement(picture: Picture, seen: SeenEnd, scale: Plane | None) -> Measur
     form = form_of(end, _light_at(seen), seen.view, plain=False)
     slope = float(np.arctan(abs(end.slope) / LEAN))
     leaning = float(np.degrees(LEAN_SIGMA * np.sin(2 * slope) / 2))
+    sigma = float(np.hypot(slope_sigma(end, pixel, form, contrast), leaning))
     measured: dict[str, Sign] = {
-        "seen_slope_deg": Measured(float(np.degrees(slope)), float(np.hypot(slope_sigma(end, pixel, form, contrast), leaning))),
+        "seen_slope_deg": Measured(float(np.degrees(slope)), sigma),
         "raggedness": Measured(end.raggedness, 0.25 * end.raggedness + 0.3 * pixel + 0.01),
         "longest_fibre": Measured(end.longest_fibre, 0.3 * end.longest_fibre + pixel + 0.03),
         "end_form": form,

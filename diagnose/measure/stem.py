@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from diagnose.measure.two_sides import lab_of, shrinking
+from diagnose.measure.gaze import lab_of, shrinking
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Camera, Plane
 
