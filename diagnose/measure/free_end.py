@@ -157,6 +157,8 @@ def _tapped(picture: Picture, tips: list[np.ndarray]) -> tuple[CloseView | None,
             if np.linalg.norm(glance.at - tips[0]) > max(1.5 * OFF_TAP[0] * glance.width, slack):
                 continue
             view = settle_on(picture.bgr, glance)
+            if matrix is None and not _also_otherwise(picture, view):
+                continue
             if _at_taps(view, tips, slack) and (best is None or view.is_end > best.is_end):
                 best = view
         if best is not None and best.is_end >= LEAST_OTHERWISE:
