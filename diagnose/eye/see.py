@@ -31,6 +31,7 @@ STEM = [CLASSES.index("bark"), CLASSES.index("wood")]
 LEAST_SCORE = 0.2  # of an end that is looked at closely
 BEHIND = np.linspace(0.7, 4.0, 8)  # widths behind an end where a stem must be seen
 BESIDE = slice(10, 44)  # columns of the close map that show the stem's sides
+NEAR_ENOUGH = 0.12  # widths, radians and logarithm of the width by which a first look may be off
 APART = 6  # cells of the finder's map between two ends
 WIDTH_UNIT = 16.0  # pixels in which the finder tells a stem's width
 # the forms' scores are divided by this before they become probabilities: 1.1 fits pieces of rendered calibration pictures
@@ -164,8 +165,15 @@ def look_close(picture: np.ndarray, end: Glance) -> CloseView:
 
 
 def settle_on(picture: np.ndarray, end: Glance, looks: int = 2) -> CloseView:
-    """The close view of an end after so many looks, each from where the one before saw it."""
+    """The close view of an end after so many looks, each from where the one before saw it; fewer where nothing moved.
+
+    picture : (h, w, 3) uint8, BGR. end : where it may be. looks : at most.
+    """
     seen = look_close(picture, end)
     for _ in range(looks - 1):
-        seen = look_close(picture, seen.end)
+        off = float(np.linalg.norm(seen.end.at - end.at)) / seen.end.width
+        turn = float(seen.end.outward @ end.outward)
+        if off < NEAR_ENOUGH and turn > 1 - NEAR_ENOUGH**2 and abs(np.log(seen.end.width / end.width)) < NEAR_ENOUGH:
+            break
+        end, seen = seen.end, look_close(picture, seen.end)
     return seen

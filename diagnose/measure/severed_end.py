@@ -41,6 +41,7 @@ SLACK = 6.0  # by which the eye's first glance at the whole sheet may be off [mm
 SAME_WAY, SPLINTER = 0.8, 8.0  # cosine between a splinter and its stem; how far it reaches, in diameters
 LESS_LIKELY = 0.85  # of the likeliest end's score: what has less is a side stub or a shadow's end
 LEAST_CELLS_OF_STEM = 4  # of the finder's map, in the plain middle
+WORTH_A_LOOK = 0.4  # of the highest score
 MOST_ENDS = 4  # that are looked at closely
 LEAST_SURE = 0.5  # probability that an end is one
 
@@ -105,7 +106,9 @@ def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
     found = find(picture.bgr, _to_sheet(plane))
     stems: list[Stem] = []
     for glance in found.ends:
-        if len(stems) == MOST_ENDS or not _in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK):
+        if len(stems) == MOST_ENDS or glance.score < WORTH_A_LOOK * found.ends[0].score:
+            break
+        if not _in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK):
             continue
         seen = settle_on(picture.bgr, glance)
         stem = _stem_of(seen, plane)
