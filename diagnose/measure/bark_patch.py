@@ -12,7 +12,6 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from diagnose.measure.bark_round import WELL_SEEN_DEG, Arcs, SeenRound, arcs_of
-from diagnose.measure.bark_seen import doubt
 from diagnose.measure.grooves import Grooves, find_grooves
 from diagnose.measure.record import Measurement
 from diagnose.measure.smooth import median
@@ -461,11 +460,6 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, fl
             "it, with bark in view at both ends of the patch, and tap on the patch (a trunk over 9 cm needs the tap)"
         )
     stem = patch.stem
-    shapes = _shapes(patch, None)
-    sides = (shapes[name][len(shapes[name]) // 2] for name in ("stem_left", "stem_right"))
-    why = doubt(picture, patch.outline_px, shapes["axis"], float(np.linalg.norm(np.subtract(*sides))))
-    if why:
-        return _nothing(why)
     measured: dict[str, Sign] = {"stem_diameter_mm": Measured(2 * stem.radius, 2 * stem.radius * stem.radius_sigma)}
     not_measured: dict[str, str] = {}
     measured |= _sizes(patch)

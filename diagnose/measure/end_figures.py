@@ -16,6 +16,7 @@ from diagnose.signs import Shares
 HALF_ELLIPSE_LEANS = 2.62  # slope of the line through its middle 80 %, over the offset and its height: by integration
 # What the laws of simple pictures miss, from 44 rendered ones of looks that the eye was not trained on:
 UNEVEN_SLOPE = {"half": 14.0, "torn": 18.0}  # errors of the seen slope where torn wood is part of the edge [degree]
+CLEAN_SURER = 0.45  # by which a clean end's slope is surer than that law, since the eye draws the outline
 HARDLY_SEEN = 0.12  # contrast of the stem's sides, of white paper, at which half of the following is added
 PALE_SLOPE, PALE_WIDTH = 2.0, 0.045  # of stems as bright as what lies behind [degree; relative]
 DOUBTFUL, NO_DOUBT = 0.4, 0.1  # relative, for each share of the sides' cells that the eye doubts, beyond so many
@@ -42,10 +43,11 @@ def slope_sigma(end: End, pixel: float, form: Shares, contrast: float) -> float:
     clean = form.shares["clean"]
     coarse = max(pixel / 0.04, 1.0)  # blur takes more of a thin twig than the pixels' count tells
     grain = 134.0 * pixel**0.77 * (end.raggedness + 0.02) ** 0.144 * coarse ** (0.594 * clean) * np.exp(-2.04 * clean)
+    grain *= 1 - CLEAN_SURER * clean
     # a bulging outline leans when the axis is set off to one side, by half a pixel and a hundredth of the diameter
     leaning = HALF_ELLIPSE_LEANS * min(max(end.bulge, 0.0), 1.5) * (0.01 + 0.5 * pixel) / (1 + end.slope**2)
-    uneven = sum(UNEVEN_SLOPE[form_name] * form.shares[form_name] for form_name in UNEVEN_SLOPE)
-    parts = [float(np.clip(grain, 0.3, 40.0)), float(np.degrees(leaning)), uneven, PALE_SLOPE * _pale(contrast)]
+    uneven = sum(spread * form.shares[name] for name, spread in UNEVEN_SLOPE.items()) * min(1.0, 2 * (1 - clean))
+    parts = [float(np.clip(grain, 0.2, 40.0)), float(np.degrees(leaning)), uneven, PALE_SLOPE * _pale(contrast)]
     return float(np.linalg.norm(parts))
 
 

@@ -47,6 +47,7 @@ UNTAPPED = 3.0  # added in quadrature to the slope's uncertainty where nobody po
 # The stem's lean towards the camera is not known without a card: its cosine on average and how that varies (our choice, a
 # normal spread of 14 degrees).
 LEAN, LEAN_SIGMA = 0.97, 0.03
+OUTDOORS = 1.0  # what backgrounds add to a slope's uncertainty, from 10 rendered calibration pictures [degree]
 
 _NO_TAP = (
     "no severed end plainly stands out in this picture: tap the end, better a point farther back on the stem too; or lay "
@@ -234,7 +235,7 @@ def _measurement(picture: Picture, seen: SeenEnd, scale: Plane | None) -> Measur
     form = form_of(end, _light_at(seen), seen.view, plain=False)
     slope = float(np.arctan(abs(end.slope) / LEAN))
     leaning = float(np.degrees(LEAN_SIGMA * np.sin(2 * slope) / 2))
-    sigma = float(np.hypot(slope_sigma(end, pixel, form, contrast), leaning))
+    sigma = float(np.linalg.norm([slope_sigma(end, pixel, form, contrast), leaning, OUTDOORS]))
     measured: dict[str, Sign] = {
         "seen_slope_deg": Measured(float(np.degrees(slope)), sigma),
         "raggedness": Measured(end.raggedness, 0.25 * end.raggedness + 0.3 * pixel + 0.01),
