@@ -16,11 +16,12 @@ from typing import Any
 import numpy as np
 
 from diagnose.cannot_use import CannotUse
+from diagnose.knowledge import reference_cases
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.signs import Measured, Shares
 
-PHOTOS = Path(__file__).parents[2] / "reference_cases" / "photos"
+PHOTOS = reference_cases("photos")
 FINGER = 0.0032  # standard error of a tap, as a share of the picture's diagonal; our choice
 BACK = 8.0  # diameters from the end to the second tap
 
@@ -72,7 +73,7 @@ def error_table(folder: Path = PHOTOS) -> list[Row]:
                 shares = measurement.measured.get("end_form")
                 forms.append((f"{scene}/{path.stem}", form, shares if isinstance(shares, Shares) else None))
     if not found:
-        raise CannotUse(f"{folder} holds no pictures with truth; the check runs in a checkout of the repository")
+        raise CannotUse(f"{folder} holds no pictures with truth; take --photos reference_cases/photos in a clone of the repository")
     rows = [row for (quantity, relative), cases in found.items() for row in rows_by_size(quantity, relative, cases)]
     return rows + list(form_rows(forms))
 
