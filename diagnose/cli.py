@@ -407,7 +407,8 @@ def _check(args: argparse.Namespace) -> int:
     own = args.photos is not None  # a folder of one's own says nothing of the rest
     wanted = args.part or (("measurements", *(("speed",) if args.speed else ())) if own else PARTS)
     failed = False
-    for number, (part, told) in enumerate(check_parts(wanted, Path(args.photos) if own else None, list(map(Path, args.speed)))):
+    parts = check_parts(wanted, Path(args.photos) if own else None, [Path(name) for name in args.speed])
+    for number, (part, told) in enumerate(parts):
         if isinstance(told, CannotUse):
             print(f"diagnose check: {part} left out: {told}", file=sys.stderr)
             failed = True

@@ -84,7 +84,7 @@ class Summary:
 
 
 def read_cases(folder: Path = CASES) -> list[Case]:
-    """The published cases with our reading of them. Raises CannotUse without them, or when one and its reading do not fit."""
+    """The published cases with our reading of them. Raises CannotUse where they are missing or do not fit."""
     try:
         told = yaml.safe_load((folder / "cases.yaml").read_text(encoding="utf-8"))["cases"]
         readings = yaml.safe_load((folder / "reading.yaml").read_text(encoding="utf-8"))
