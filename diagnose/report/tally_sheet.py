@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from io import BytesIO
 
+from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
 from diagnose.survey.tally import TALLY
 
 ROWS = 22
-FONT, BOLD = "Helvetica", "Helvetica-Bold"
 ONCE = ("site", "visit", "plot", "plot_area_m2", "reached")  # written once, at the head of the sheet
 WIDE = {"species": 1.7, "note": 2.2, "protection": 1.5}
 
@@ -17,6 +17,7 @@ def tally_sheet_pdf(site: str = "", plots: tuple[str, ...] = (), paper: str = "A
     from reportlab.lib import pagesizes
     from reportlab.pdfgen.canvas import Canvas
 
+    load_fonts()
     out = BytesIO()
     size = pagesizes.landscape(pagesizes.A4 if paper == "A4" else pagesizes.letter)
     canvas = Canvas(out, pagesize=size)
@@ -34,7 +35,7 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str) -> None:  # 
     canvas.setFont(BOLD, 12)
     x = left
     for field, told in zip((field for field in TALLY if field.name in ONCE), (site, "", plot, "", ""), strict=True):
-        canvas.drawString(x, top, f"{field.title}: {told}")
+        canvas.drawString(x, top, f"{field.title}: {settable(told)}")
         start = x + canvas.stringWidth(f"{field.title}: ", BOLD, 12)
         x += (right - left) / len(ONCE)
         canvas.line(start, top - 3, x - 10, top - 3)
