@@ -53,7 +53,8 @@ def test_a_letter_greets_in_the_letters_of_the_name(language: str) -> None:
 
 @pytest.mark.parametrize("words, instead", [
     ("山田太郎", "[4 Han letters not shown]"), ("שלום", "[4 Hebrew letters not shown]"),
-    ("مرحبا", "[5 Arabic letters not shown]"), ("ไทย", "[3 Thai letters not shown]"), ("한국", "[2 Korean letters not shown]"),
+    ("مرحبا", "[5 Arabic letters not shown]"),
+    ("ไทย", "[3 Thai letters not shown]"), ("한국", "[2 Korean letters not shown]"),
     ("🦌", "[1 sign not shown]"),
 ])  # fmt: skip
 def test_letters_that_cannot_be_set_are_said_to_be_missing(words: str, instead: str) -> None:

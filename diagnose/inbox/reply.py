@@ -20,14 +20,15 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, catalogue, group_words
 from diagnose.diagnosis import Diagnosis
 from diagnose.inbox.ranking import CARD, CHOOSE
+from diagnose.signs import vocabulary
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 HOW_TO = ("Lay the bitten end in the white middle of the printed scale card, roll the twig until the slope of the cut "
           "shows, and photograph from straight above, in the shade, the whole card in the picture.")
-NOT_SHOWN = ("Some letters of this message belong to a script that this paper's font does not have; the letter as text or as a "
-             "web page shows them.")
+NOT_SHOWN = ("Some letters of this message belong to a script that this paper's font does not have; the letter as text or "
+             "as a web page shows them.")
 # what is told of the measurements to somebody who asks why an animal: sign -> words before it
 _TOLD = {"seen_slope_deg": "the cut slopes by", "end_diameter_mm": "thickness of the twig at the cut", "wound_height_mm":
          "height of the damage above the ground", "groove_spacing_mm": "tooth marks from middle to middle",
@@ -37,7 +38,8 @@ _TOLD = {"seen_slope_deg": "the cut slopes by", "end_diameter_mm": "thickness of
 
 @dataclass(frozen=True)
 class Letter:
-    """The facts that a template sets in words. kind, share : likeliest kind of culprit, and its probability."""
+    """The facts that a template sets in words. kind, share : likeliest kind of culprit, and its probability. help : what
+    to mind when answering the question."""
 
     greeting: str
     about: str
@@ -51,6 +53,7 @@ class Letter:
     against: tuple[str, ...]
     question: str
     choices: tuple[str, ...]
+    help: str
     how_to_photograph: str
     barrier: str
     sizes: tuple[str, ...]
@@ -86,6 +89,7 @@ def letter(row: Mapping[str, Any], found: Diagnosis, sender: str = "", signature
         photos_words="your photo" if photos == 1 else f"your {photos} photos", measured=tuple(_measured(found, inches)),
         decided=tuple(speaks[:4]), against=tuple(against[:2]),
         question=question, choices=tuple(choices.rstrip(".").split("; ")) if choices else (),
+        help=next((word.help for word in vocabulary().values() if word.question and word.question == question), ""),
         how_to_photograph=HOW_TO if better else "",
         barrier=barrier_line(barrier).removeprefix("Barrier: ") if helps else "", sizes=tuple(sizes) if helps else (),
         instead=tuple(barrier.instead) if clear else (),
@@ -199,7 +203,8 @@ def as_pdf(text: str, title: str = "Reply", paper: str = "A4") -> bytes:
             elif line.strip():
                 run.append(line.strip())
     if not all_settable(text):
-        flow.append(Paragraph(NOT_SHOWN, ParagraphStyle("not shown", parent=plain, fontSize=8.5, leading=11, spaceBefore=10)))
+        small = ParagraphStyle("small", parent=plain, fontSize=8.5, leading=11, spaceBefore=10)
+        flow.append(Paragraph(NOT_SHOWN, small))
     out = BytesIO()
     SimpleDocTemplate(out, pagesize=pagesizes.A4 if paper == "A4" else pagesizes.letter, title=title, author="",
                       leftMargin=68, rightMargin=68, topMargin=62, bottomMargin=58).build(flow)

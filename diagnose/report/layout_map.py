@@ -6,6 +6,7 @@ from io import BytesIO
 
 import numpy as np
 
+from diagnose.protect.requirement import cautions_for
 from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
 from diagnose.survey.boundary import Ground
 from diagnose.survey.design import walk_length
@@ -40,6 +41,8 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
     # error of phones under leaves: Tomastik et al. 2017, https://doi.org/10.1093/forestry/cpw031
     canvas.drawString(MARGIN, high - MARGIN - 39, "A satellite fix under trees is off by 5 to 12 m: go to where it first "
                       "says so, put the stake there, do not look for a better spot.")
+    for number, words in enumerate(cautions_for(["survey"], short=True)):
+        canvas.drawString(MARGIN, high - MARGIN - 52 - 12 * number, words)
     for part in getattr(ground.metres, "geoms", [ground.metres]):
         for ring in (part.exterior, *part.interiors):
             _line(canvas, [at(x, y) for x, y in ring.coords])

@@ -33,7 +33,7 @@ def load_fonts() -> frozenset[int]:
 
 
 def settable(text: str) -> str:
-    """The text as it can be set, in its composed form; each run of letters that cannot stands as "[2 Han letters not shown]"."""
+    """The text as it can be set, composed (NFC); a run of letters that cannot stands as "[2 Han letters not shown]"."""
     whole = unicodedata.normalize("NFC", text)
     if whole.isascii() and whole.isprintable():
         return whole

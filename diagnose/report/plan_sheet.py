@@ -111,7 +111,7 @@ def _planting(plan: Plan, inches: bool) -> list[str]:
               for culprit, threat in place.threats]
     if not plan.place.diagnosed:
         lines.append("Protection goes on on the day of planting: order before it. Look at neighbouring growth, tracks and "
-                     "droppings before you rely on what is expected here.")
+                     "droppings (do not touch them) before you rely on what is expected here.")
     if place.order_by is not None:
         lines.append(f"Order by {place.order_by}, so that everything lies there on the day of planting, {place.planted_on}.")
     if not plan.pays:

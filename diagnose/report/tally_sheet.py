@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from io import BytesIO
 
+from diagnose.protect.requirement import cautions_for
 from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
 from diagnose.survey.tally import TALLY
 
@@ -44,7 +45,7 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str) -> None:  # 
     edges = [left]
     for share in shares:
         edges.append(edges[-1] + (right - left) * share / sum(shares))
-    head, foot, lines = top - 22, 116.0, ROWS
+    head, foot, lines = top - 22, 132.0, ROWS
     height = (head - 26 - foot) / lines
     canvas.setLineWidth(0.5)
     for edge in edges:
@@ -64,7 +65,9 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str) -> None:  # 
               "A plot without trees: leave the table empty and keep the sheet."]
     half = (len(notes) + 1) // 2
     for number, note in enumerate(notes):
-        canvas.drawString(left + (right - left) * 0.58 * (number // half), foot - 14 - 12 * (number % half), note)
+        canvas.drawString(left + (right - left) * 0.58 * (number // half), foot - 14 - 11 * (number % half), note)
+    for number, words in enumerate(cautions_for(["survey"], short=True)):
+        canvas.drawString(left, foot - 19 - 11 * (half + number), words)
 
 
 def _broken(words: str, width: float, canvas) -> list[str]:  # type: ignore[no-untyped-def]
