@@ -104,6 +104,20 @@ def test_ticks_stand_with_every_barrier_and_on_every_paper_that_goes_on_a_survey
         assert "Ticks" in told and "droppings" in told and "doctor" in told
 
 
+@pytest.mark.parametrize("part", ["tally", "design"])
+def test_the_pages_with_which_one_goes_out_to_survey_tell_of_ticks(
+    part: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from streamlit.testing.v1 import AppTest
+
+    monkeypatch.setenv("DIAGNOSE_LOG", str(tmp_path))
+    open_log(tmp_path)
+    shown = AppTest.from_file(str(GUIDE.parent / "screens" / "survey.py"), default_timeout=120)
+    shown.session_state["survey_part"] = part
+    told = " ".join(str(one.value) for one in shown.run().caption)
+    assert "Ticks" in told and "Do not touch droppings" in told
+
+
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_no_line_of_the_tally_sheet_runs_off_the_paper(paper: str) -> None:
     from pypdf import PdfReader
