@@ -8,11 +8,13 @@ import sys
 import venv
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 import diagnose
 from diagnose.cli import main
+from tests.conftest import words_of
 
 TOP = Path(__file__).parent.parent
 
@@ -34,9 +36,10 @@ def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return python
 
 
-def _run(python: Path, *words: str) -> subprocess.CompletedProcess[str]:
+def _run(python: Path, *words: str, binary: bool = False) -> subprocess.CompletedProcess[Any]:
     around = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")}
-    return subprocess.run([str(python), *words], cwd=python.parent, env=around, capture_output=True, text=True, timeout=560)
+    return subprocess.run([str(python), *words], cwd=python.parent, env=around, capture_output=True, text=not binary,
+                          timeout=560)
 
 
 def test_the_wheel_checks_itself_without_a_clone(installed: Path) -> None:
@@ -62,3 +65,9 @@ def test_a_part_of_the_check_that_cannot_run_says_why_and_the_rest_is_printed(
     assert "Verdicts on published cases" in told.out
     assert "measurements left out" in told.err and "clone of the repository" in told.err
     assert len(told.err.strip().splitlines()) == 1
+
+
+def test_the_wheel_sets_letters_in_its_own_font(installed: Path) -> None:
+    done = _run(installed, "-c", "import sys; from diagnose.inbox.reply import as_pdf; "
+                                 "sys.stdout.buffer.write(as_pdf('Dear Łukasz,'))", binary=True)
+    assert "Dear Łukasz," in words_of(done.stdout)
