@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from diagnose import __version__
+from diagnose.check import PARTS
 
 if TYPE_CHECKING:
     from diagnose.diagnosis import Circumstances, Diagnosis, Ground, Scale
@@ -400,26 +401,22 @@ def _progress(done: int, of: int) -> None:
 
 
 def _check(args: argparse.Namespace) -> int:
+    from diagnose.cannot_use import CannotUse
+    from diagnose.check import check_parts
+
     if args.truth is not None:
         return _check_own(args)
-    from diagnose.culprits.check import check
-    from diagnose.culprits.observers import questions_saved
-    from diagnose.measure.accuracy import PHOTOS, error_table, misses_as_text, table_as_text
-    from diagnose.measure.simulate.coverage import summary
-    from diagnose.report.check_text import check_as_text
-    from diagnose.speed import measure_speed, speed_as_text, stated_speeds
-
-    rows = error_table(Path(args.photos) if args.photos else PHOTOS)
-    print("Measurements on pictures with exact truth (renderings, not photographs of real twigs):")
-    print(table_as_text(rows))
-    print("\nMissed, picture by picture:\n" + misses_as_text(rows))
-    if args.photos is None:
-        print("\n" + summary())
-        print("\n" + check_as_text(check(), questions_saved()))
-    speeds = [measure_speed(Path(name)) for name in args.speed]
-    for speed in speeds or (stated_speeds() if args.photos is None else []):
-        print("\n" + speed_as_text(speed))
-    return 0
+    own = args.photos is not None  # a folder of one's own says nothing of the rest
+    wanted = args.part or (("measurements", *(("speed",) if args.speed else ())) if own else PARTS)
+    failed = False
+    parts = check_parts(wanted, Path(args.photos) if own else None, [Path(name) for name in args.speed])
+    for number, (part, told) in enumerate(parts):
+        if isinstance(told, CannotUse):
+            print(f"diagnose check: {part} left out: {told}", file=sys.stderr)
+            failed = True
+        else:
+            print(("\n" if number else "") + told, flush=True)
+    return 1 if failed else 0
 
 
 def _check_own(args: argparse.Namespace) -> int:
@@ -823,6 +820,7 @@ def _parser() -> argparse.ArgumentParser:
                        "seen_slope_deg, ... a photo a line; see the guide on your own twigs")
     check.add_argument("folder", nargs="?", help="with --truth: the folder of your photos")
     check.add_argument("--bar-mm", type=_positive, help="with --truth: what the card's 100 mm check bar measured [mm]")
+    check.add_argument("--part", choices=PARTS, action="append", help="only this part; may be repeated")
     check.add_argument("--speed", metavar="FILE", action="append", default=[], help="a picture to time; may be repeated")
 
     key = verb("key", _key, "write the questions as a one-page key for the field, as PDF")

@@ -143,3 +143,12 @@ def place(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Callable[[
 
     yield schema
     engine.dispose()
+
+
+def words_of(pdf: bytes) -> str:
+    """What an independent reader finds written in a PDF, page after page."""
+    from io import BytesIO
+
+    from pypdf import PdfReader
+
+    return "\n".join(page.extract_text() for page in PdfReader(BytesIO(pdf)).pages)

@@ -18,7 +18,6 @@ import numpy as np
 import pytest
 from sqlalchemy import select
 
-from diagnose import __version__
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import group_words
 from diagnose.fieldlog.store import Log, open_log
@@ -30,6 +29,7 @@ from diagnose.inbox.ranking import ASK, LOOK, READY, SEEN
 from diagnose.inbox.reply import as_html, as_pdf, as_text, letter
 from diagnose.inbox.simulate import Sent, changed, make_pile
 from diagnose.inbox.work import diagnosis_of, judge, judge_one, look_at, looked, measure, take_in
+from diagnose.measure.number import measuring
 from diagnose.signs import Bounded, Measured, parse_signs
 from tests.conftest import PHOTOS
 
@@ -437,7 +437,7 @@ def test_a_photo_that_stops_the_workers_of_dask_is_set_aside_and_the_rest_is_mea
 
 def _looked(log: Log) -> dict[str, Any]:
     with log.reading() as session:
-        return {row.sha256: row.found for row in session.scalars(select(Looked).where(Looked.version == __version__))}
+        return {row.sha256: row.found for row in session.scalars(select(Looked).where(Looked.number == measuring()))}
 
 
 def test_a_scheduler_that_is_not_there_gets_one_line(small: Path, tmp_path: Path) -> None:

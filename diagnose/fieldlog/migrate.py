@@ -15,7 +15,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.tables import Base
 
 # of the tables, oldest first; each but the first has a step in migrations/versions
-SHAPES = ("0001", "0002", "0003", "0004", "0005", "0006")
+SHAPES = ("0001", "0002", "0003", "0004", "0005", "0006", "0007")
 _MIGRATIONS = Path(__file__).parent / "migrations"
 
 

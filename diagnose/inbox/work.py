@@ -1,7 +1,7 @@
 """How does a pile of messages become judged submissions: taken in once, each photo measured once, whatever happens?
 
 Taking in, measuring and judging are three steps, each of which goes on where it was stopped: a message that is in the
-log is not taken in again, a photo that was measured by this version is not measured again. One bad photo never stops
+log is not taken in again, a photo is measured again only by another measuring (measure.number). One bad photo never stops
 the rest. Workers, here or on other machines, only read the log and reckon; one place saves what they send back.
 """
 
@@ -10,12 +10,12 @@ from __future__ import annotations
 import ctypes
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import lru_cache
 from itertools import islice
 from multiprocessing import get_context, parent_process
@@ -23,7 +23,6 @@ from pathlib import Path
 from threading import Thread
 from typing import TYPE_CHECKING, Any
 
-from diagnose import __version__
 from diagnose.cannot_use import CannotUse
 from diagnose.diagnosis import Circumstances, Diagnosis, diagnose_measured, measure_picture
 from diagnose.fieldlog.store import Log, open_log
@@ -33,6 +32,7 @@ from diagnose.inbox.intake import Message, messages
 from diagnose.inbox.ranking import LOOK, rank
 from diagnose.inbox.told import proposals
 from diagnose.measure.join import join
+from diagnose.measure.number import measuring
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import read_picture
 from diagnose.signs import Sign, parse_signs, signs_as_json
@@ -225,10 +225,10 @@ def _look(where: str, digest: str, name: str) -> dict[str, Any]:
 
 
 def unseen(log: Log) -> list[tuple[str, str]]:
-    """Photos of submissions that this version has not measured: SHA-256 and name, in the order of their coming."""
+    """Photos of submissions that this measuring has not seen: SHA-256 and name, in the order of their coming."""
     with log.reading() as session:
         rows = session.query(Submission.photos).filter(Submission.deleted.is_(False)).order_by(Submission.saved_at).all()
-        done = {name for (name,) in session.query(Looked.sha256).filter(Looked.version == __version__)}
+        done = {name for (name,) in session.query(Looked.sha256).filter(Looked.number == measuring())}
     names: dict[str, str] = {}
     for (photos,) in rows:
         names.update({digest: name for digest, name in photos.items() if digest not in done and digest not in names})
@@ -236,14 +236,29 @@ def unseen(log: Log) -> list[tuple[str, str]]:
 
 
 def measure(log: Log, workers: int | None = None, scheduler: str | None = None, progress: Progress = _silent) -> int:
-    """Measures every photo that was not yet; returns how many. workers : processes, all cores when None. scheduler :
-    address of a Dask scheduler, to use its workers instead; they must reach the log by the same address."""
+    """Measures every photo that this measuring has not seen; returns how many. What waits for an answer and holds one of
+    them is then to be judged anew. workers : processes, all cores when None. scheduler : address of a Dask scheduler, to
+    use its workers instead; they must reach the log by the same address."""
     todo = unseen(log)
+    _judge_anew(log, {digest for digest, _ in todo})
     for number, (digest, told) in enumerate(_shared_out(_look, log, todo, workers, scheduler), 1):
         with log.writing() as session:
-            session.merge(Looked(sha256=digest, version=__version__, found=told or {"error": DEADLY}))
+            session.merge(Looked(sha256=digest, number=measuring(), at=datetime.now(UTC).isoformat(timespec="microseconds"),
+                                 found=told or {"error": DEADLY}))
         progress("measuring", number, len(todo))
     return len(todo)
+
+
+def _judge_anew(log: Log, digests: Collection[str]) -> None:
+    """Takes the submissions with these photos that nobody has answered off their piles."""
+    if not digests:
+        return
+    with log.reading() as session:
+        waiting = session.query(Submission.id, Submission.photos).filter(
+            Submission.deleted.is_(False), Submission.pile != "", Submission.answered_at.is_(None)).all()
+    for name, photos in waiting:
+        if not photos.keys().isdisjoint(digests):
+            log.correct(name, "", "submission", pile="")
 
 
 # ---- sharing out ----
@@ -395,10 +410,11 @@ def judged(log: Log, row: Mapping[str, Any], region: str | None, twin: str) -> d
 
 
 def looked(log: Log, photos: Iterable[str]) -> dict[str, dict[str, Any]]:
-    """What was measured in these photos: SHA-256 -> what look_at told, in their order."""
-    wanted = list(photos)
+    """What this measuring, or else the last one, found in these photos: SHA-256 -> what look_at told, in their order."""
+    wanted, now = list(photos), measuring()
     with log.reading() as session:
-        found = dict(session.query(Looked.sha256, Looked.found).filter(Looked.sha256.in_(wanted)).all())
+        rows = session.query(Looked).filter(Looked.sha256.in_(wanted)).all()
+        found = {row.sha256: row.found for row in sorted(rows, key=lambda row: (row.number == now, row.at))}
     return {digest: found.get(digest, {"error": "not measured yet"}) for digest in wanted}
 
 

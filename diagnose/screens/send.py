@@ -19,7 +19,8 @@ def page() -> None:
     turn = st.session_state.setdefault("send_round", 0)
     files = st.file_uploader("Photos of the wound", accept_multiple_files=True, key=f"send {turn}",
                              type=["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"])
-    words = st.text_area("What did you see? Where on the plant, how high, was there snow, are there droppings?",
+    words = st.text_area("What did you see? Where on the plant, how high, was there snow, are there droppings (do not touch "
+                         "them)?",
                          max_chars=MOST_WORDS, key=f"words {turn}")
     name = st.text_input("Your name", max_chars=200, key="send_name")
     address = st.text_input("How can you be reached? A mail address", max_chars=320, key="send_address")

@@ -14,6 +14,7 @@ import streamlit as st
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import Log
+from diagnose.protect.requirement import cautions_for
 from diagnose.report.layout_map import layout_pdf
 from diagnose.report.survey_report import (
     LASTING_WORDS,
@@ -297,6 +298,8 @@ def page() -> None:
     part = st.radio("What now?", list(_PARTS), format_func=_PARTS.__getitem__, horizontal=True, key="survey_part")
     try:
         log = the_log()
+        if part != "says":
+            st.caption(" ".join(cautions_for(["survey"], short=True)))
         {"says": _says, "tally": _tally, "design": _design}[part](log)
     except CannotUse as reason:
         st.error(str(reason))

@@ -20,6 +20,7 @@ import pandas as pd
 from sqlalchemy import text
 
 from diagnose.cannot_use import CannotUse
+from diagnose.protect.requirement import caution_text
 from diagnose.upkeep.growth import VIGOURS, Rate, measured_rates, season_count
 from diagnose.upkeep.outlook import (
     FAR,
@@ -428,7 +429,7 @@ def _cautions(form: str) -> str:
     said = forms()["cautions"]
     form = form if form in forms()["forms"] else "other"
     lines = [said["live"]] if trait(form, "live") else []
-    lines += [said["tube"], said["tube_width"]] if trait(form, "tube") else []
+    lines += [said["tube"], caution_text("hantavirus"), said["tube_width"]] if trait(form, "tube") else []
     lines += [said["wire"]] if "wire" in (trait(form, "hard") or "") else []
     return " ".join(lines)
 
