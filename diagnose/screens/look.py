@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import re
 from html import escape
 
 import numpy as np
@@ -63,6 +64,16 @@ def lay_out() -> None:
     """Sets the frame that every page stands in."""
     st.set_page_config(page_title="What bit it?", page_icon=_icon(), layout="centered")
     st.html(_CSS)
+
+
+_JOINER = "\u2060"  # takes no room and joins nothing: between two characters they no longer mean a link, a smiley or an arrow
+_MEANS_MORE = re.compile(r"(?<=:)(?=//|[\w+-])|(?<=@)|(?<=\bw)(?=ww\.)|(?<=[-<>=~])(?=[-<>=])", re.IGNORECASE)
+
+
+def literal(words: object) -> str:
+    """Words that came from elsewhere, as Markdown that shows them as they stand: nothing in them is set, linked or fetched."""
+    apart = _MEANS_MORE.sub(_JOINER, " ".join(str(words).split()))
+    return re.sub(r"([!-/:-@\[-`{-~])", r"\\\1", apart)
 
 
 def picture(jpeg: bytes, alt: str, caption: str = "") -> None:
