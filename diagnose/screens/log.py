@@ -18,6 +18,7 @@ from diagnose.measure.overlay import annotate
 from diagnose.screens import preferences
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.log_in_out import give_out, take_in
+from diagnose.screens.look import literal
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.plain_map import map_of
 from diagnose.signs import signs_as_json
@@ -123,7 +124,7 @@ def _photo(log: Log, found: dict[str, Any]) -> None:
     try:
         jpeg, measured = _overlay(found["photo"], preferences.inches(), log.original(found["photo"]))
     except CannotUse as reason:
-        st.warning(f"The photo is kept but cannot be shown: {reason}")
+        st.warning(f"The photo is kept but cannot be shown: {literal(reason)}")
         return
     picture_of(jpeg, "The kept photo, enlarged at the wound, with lines where it was measured")
     saved = {name: found["signs"].get(name) for name in measured}
@@ -159,8 +160,8 @@ def _change_and_history(log: Log, found: dict[str, Any]) -> None:
     with st.expander(f"History: {len(found['history'])}", key="log_history_open"):
         for change in found["history"]:
             before = ", ".join(f"{name} was {value!r}" for name, value in change["before"].items())
-            st.markdown(f"{change['at'][:19].replace('T', ' ')} UTC, {change['by'] or 'nobody named'}: "
-                        f"{change['change']}{': ' + before if before else ''}")
+            st.markdown(literal(f"{change['at'][:19].replace('T', ' ')} UTC, {change['by'] or 'nobody named'}: "
+                                f"{change['change']}{': ' + before if before else ''}"))
 
 
 def _one(log: Log, rows: pd.DataFrame) -> None:
@@ -171,12 +172,12 @@ def _one(log: Log, rows: pd.DataFrame) -> None:
         st.caption(f"The newest {_MOST_TO_CHOOSE} can be chosen here; filter to reach the others.")
     found = log.observation(chosen)
     _photo(log, found)
-    st.markdown(f"**{found['verdict'].get('statement', '')}**")
+    st.markdown(f"**{literal(found['verdict'].get('statement', ''))}**")
     if found["named"]:
-        st.markdown(f"Named by a person: **{_verdict_name(found['named'])}**")
+        st.markdown(f"Named by a person: **{literal(_verdict_name(found['named']))}**")
     for field, label in (("site", "Planting"), ("plant", "Tag"), ("by", "By"), ("note", "Note")):
         if found[field]:
-            st.markdown(f"{label}: {found[field]}")
+            st.markdown(f"{label}: {literal(found[field])}")
     if found["lat"] is not None and found["lon"] is not None:
         error = "how good is not known" if found["error_m"] is None else f"good to {found['error_m']:.0f} m"
         st.markdown(f"Place: {found['lat']:.5f}, {found['lon']:.5f}, {error}; a position never says which plant it is")
@@ -202,7 +203,7 @@ def page() -> None:
         take_in(log)
         give_out(log, asked)
     except CannotUse as reason:
-        st.error(str(reason))
+        st.error(literal(reason))
 
 
 page()

@@ -47,14 +47,14 @@ def verdict_of(verdict: Verdict) -> None:
     if told:
         target = verdict.leading if verdict.leading is not None else verdict.first
         name = catalogue().names.get(target) or group_words()[target]
-        st.markdown(f"**What speaks for {name}, and what against**")
+        st.markdown(f"**What speaks for {literal(name)}, and what against**")
         st.caption("How many times each sign raises (\u00d7, to the right) or lowers (\u00f7, to the left) the odds.")
         most = max(abs(reason.weight) for reason in told)
         st.html("".join(_reason(reason, most) for reason in sorted(told, key=lambda reason: -reason.weight)))
     for words in verdict.would_change:
-        st.markdown(f"It would change if: {words}.")
+        st.markdown(f"It would change if: {literal(words)}.")
     for words in verdict.moved_by:
-        st.caption(f"Before any sign was looked at, this was {words}.")
+        st.caption(f"Before any sign was looked at, this was {literal(words)}.")
     if verdict.warning:
         st.warning(verdict.warning)
     st.caption(verdict.settle)

@@ -36,6 +36,7 @@ from diagnose.report.card_sheet import print_scale as print_scale_of
 from diagnose.report.figures import MM_PER_INCH
 from diagnose.screens import drawer, preferences, show
 from diagnose.screens.log_folder import the_log
+from diagnose.screens.look import literal
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.position import Place, ask_place
 from diagnose.screens.tap import Point, tap_on
@@ -211,7 +212,7 @@ def _picture(
     try:
         picture, plane, measurement = _measured(*key, photo.data)
     except CannotUse as reason:
-        st.error(f"{photo.name}: {reason}")
+        st.error(literal(f"{photo.name}: {reason}"))
         _away(photo, draft)
         return None
     found = diagnose_measured(picture, plane, measurement, draft.answers, around)
@@ -220,9 +221,9 @@ def _picture(
     picture_of(_annotated(key, found, preferences.inches()), f"The wound enlarged, with lines where it was measured: {told}",
                f"{photo.name}: what was measured")
     if not found.measurement.measured:
-        st.warning(next(iter(dict.fromkeys(found.measurement.not_measured.values()))))
+        st.warning(literal(next(iter(found.measurement.not_measured.values()))))
     for remark in found.measurement.remarks:
-        st.info(remark)
+        st.info(literal(remark))
     with st.expander("Wrong place? Tap the wound", expanded=not found.measurement.measured,
                      key=f"wrong {photo.digest}"):
         second = ("a point farther back on the same stem, or the plant's foot" if upright_mm is None else
@@ -306,7 +307,7 @@ def _place(found: list[Diagnosis]) -> Place | None:
         try:
             return ask_place(the_log().observations(columns=("lat", "lon"), newest=200), "wound")
         except CannotUse as reason:
-            st.error(str(reason))
+            st.error(literal(reason))
             return None
 
 
@@ -336,7 +337,7 @@ def _keep(draft: Draft, found: list[Diagnosis], further: list[Photo]) -> None:
             if saved[0].new:
                 log.add_photo(saved[0].id, photo.data, photo.name, "close-up", by)
     except CannotUse as reason:
-        st.error(str(reason))
+        st.error(literal(reason))
         return
     st.session_state["kept_lines"] = [(one.new, one.message) for one in saved]
     st.session_state["last_site"] = site
@@ -346,7 +347,7 @@ def _keep(draft: Draft, found: list[Diagnosis], further: list[Photo]) -> None:
 
 def _what_was_kept() -> None:
     for new, line in st.session_state.pop("kept_lines", []):
-        (st.success if new else st.info)(line)
+        (st.success if new else st.info)(literal(line))
 
 
 def _turns(found: list[Diagnosis]) -> Turns:
@@ -358,7 +359,7 @@ def _turns(found: list[Diagnosis]) -> Turns:
     try:
         turns = read_turns(told)
     except CannotUse as reason:
-        st.error(str(reason))
+        st.error(literal(reason))
         return None
     if turns is not None and not isinstance(turns, str) and len(turns) != len(found):
         st.error(f"{len(found)} measured photos need as many turns, not {len(turns)}")
@@ -388,7 +389,7 @@ def page() -> None:
         best = diagnose_together(measured, draft.answers, around, _turns(measured))
         st.subheader("All photos together")
         for remark in best.measurement.remarks:
-            st.info(remark)
+            st.info(literal(remark))
         show.figures_of(best.measurement, preferences.inches())
         first = best.picture.sha256 if best.picture is not None else ""
         judged, further = [best], [photo for photo in draft.photos if photo.digest != first]
