@@ -89,7 +89,8 @@ def test_two_letters_in_a_row_are_agreed_to(browser: Any, tmp_path: Path) -> Non
         page.goto(f"{address}/inbox")
         page.locator("input[type=file]").first.set_input_files([
             {"name": "oak.eml", "mimeType": "message/rfc822", "buffer": _mail("oak")},
-            {"name": "ash.eml", "mimeType": "message/rfc822", "buffer": _mail("ash", "Bo <bo@example.org>", "IMG_0020.jpg")}])
+            {"name": "ash.eml", "mimeType": "message/rfc822",
+             "buffer": _mail("ash", "Bo <bo@example.org>", "IMG_0020.jpg")}])
         page.get_by_role("button", name="Take in").click()
         page.get_by_text("1 of 2", exact=True).wait_for(timeout=60_000)
         log = open_log(tmp_path / "log")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from diagnose.screens.share import ALPHABET, CODE_LENGTH, Codes, joining_address, new_code
 
 DAY_S = 86_400.0
@@ -52,7 +54,7 @@ def test_each_pause_after_the_third_wrong_code_is_longer_and_an_hour_forgets_the
         pauses.append(codes.waits("192.0.2.66"))
         clock.now += pauses[-1]
     assert pauses[:2] == [0, 0]
-    assert all(later > earlier for earlier, later in zip(pauses[2:10], pauses[3:11], strict=True))
+    assert all(later > earlier for earlier, later in pairwise(pauses[2:11]))
     assert max(pauses) == 900
     assert not codes.show("WRONGWRONG", "192.0.2.66")
     assert not codes.show(codes.code, "192.0.2.66")  # even the right one waits

@@ -1,4 +1,4 @@
-"""Words from elsewhere are shown as they stand, on every page and paper and on the terminal, and make nobody fetch anything."""
+"""Words from elsewhere stand as they are on pages, papers and the terminal, and make nobody fetch anything."""
 
 from __future__ import annotations
 
@@ -76,11 +76,13 @@ def log(tmp_path_factory: pytest.TempPathFactory, listener: tuple[int, list[str]
     log.save("site", name=words, boundary=SQUARE, note=words)
     log.save_many("plot", [{"site": words, "name": f"{words}{plot}", "area_m2": 50.0} for plot in range(6)])
     entries = [{"site": words, "visit": "2026-05-01", "plot": f"{words}{plot}", "tree": str(tree), "species": words,
-                "protection": words if tree % 3 == 0 else "", "browsed": str(int((plot + tree) % 4 == 0)), "height_cm": "60",
+                "protection": words if tree % 3 == 0 else "", "height_cm": "60",
+                "browsed": str(int((plot + tree) % 4 == 0)),
                 "note": words} for plot in range(6) for tree in range(8)]
     assert enter(log, entries, words) == (48, [])
-    barrier = register(log, "cage", site=words, plant=words, label=words, species=words, material=words, note=words, by=words,
-                       built="2019-04-01", inner_mm=60.0, height_mm=1200.0, lat=46.8, lon=-71.2, error_m=5.0)
+    told = dict.fromkeys(("site", "plant", "label", "species", "material", "note", "by"), words)
+    barrier = register(log, "cage", **told, built="2019-04-01", inner_mm=60.0, height_mm=1200.0, lat=46.8, lon=-71.2,
+                       error_m=5.0)
     check(log, barrier, "leaning", date(2026, 4, 1), words, note=words, stem_diameter_mm=50.0)
     mail = EmailMessage()
     mail["From"], mail["Subject"], mail["Message-ID"] = f'"{words.replace(chr(92), "")}" <a@example.org>', words, "<1@x>"

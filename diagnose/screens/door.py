@@ -194,7 +194,8 @@ async def _ask_for_code(scope: Scope, receive: Receive, send: Send, asked: HTTPC
         waits = the_codes().waits(address)
         said = "This code is wrong or was used before; ask for a new one where the app runs."
         if waits > 0:
-            said = f"Too many wrong codes came from your address; wait {_spoken(waits)}, then ask for a new code where the app runs."
+            said = (f"Too many wrong codes came from your address; wait {_spoken(waits)}, then ask for a new code where the "
+                    "app runs.")
     refused = f'<p class="refused" role="alert">{said}</p>' if said else ""
     await _refuse(scope, receive, send, (
         f'<h1>Which code were you given?</h1>{refused}<form method="post" action="/"><label for="code">Code</label>'

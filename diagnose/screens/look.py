@@ -66,12 +66,12 @@ def lay_out() -> None:
     st.html(_CSS)
 
 
-_JOINER = "\u2060"  # takes no room and joins nothing: between two characters they no longer mean a link, a smiley or an arrow
+_JOINER = "\u2060"  # takes no room; two characters with it between them mean no link, smiley or arrow
 _MEANS_MORE = re.compile(r"(?<=:)(?=//|[\w+-])|(?<=@)|(?<=\bw)(?=ww\.)|(?<=[-<>=~])(?=[-<>=])", re.IGNORECASE)
 
 
 def literal(words: object) -> str:
-    """Words that came from elsewhere, as Markdown that shows them as they stand: nothing in them is set, linked or fetched."""
+    """Words that came from elsewhere, as Markdown that shows them as they stand: nothing is set, linked or fetched."""
     apart = _MEANS_MORE.sub(_JOINER, " ".join(str(words).split()))
     return re.sub(r"([!-/:-@\[-`{-~])", r"\\\1", apart)
 

@@ -121,7 +121,8 @@ def _table(rows: list[tuple[str, float]], heading: str, key: str) -> list[float]
 
 
 def _show(plan: Plan, inches: bool) -> None:
-    st.html(f'<p class="verdict{"" if plan.place.diagnosed else " open"}" role="status">{escape(plan.basis.capitalize())}</p>')
+    basis = escape(plan.basis.capitalize())
+    st.html(f'<p class="verdict{"" if plan.place.diagnosed else " open"}" role="status">{basis}</p>')
     for place, (heading, lines) in enumerate(sections(plan, inches)):
         with st.expander(literal(heading), expanded=place < _OPEN, key=f"part {place}"):
             for line in lines:

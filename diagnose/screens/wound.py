@@ -26,6 +26,7 @@ from diagnose.diagnosis import (
 from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.fields import CONFIRMED_BY
 from diagnose.measure.bark_round import Turns, read_turns
+from diagnose.measure.join import two_wounds
 from diagnose.measure.overlay import annotate
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture, read_picture
@@ -367,6 +368,17 @@ def _turns(found: list[Diagnosis]) -> Turns:
     return turns
 
 
+def _same_wound(measured: list[Diagnosis]) -> bool:
+    """Do the photos show one wound? Asked; taken for granted only where no length differs beyond doubt."""
+    names = [one.picture.name for one in measured if one.picture is not None]
+    apart = two_wounds([one.measurement for one in measured], names, preferences.inches())
+    if apart:
+        st.warning("These photos may show different wounds, so each stands for itself:\n"
+                   + "\n".join(f"- {literal(line)}" for line in apart))
+    these = " ".join(one.picture.sha256 for one in measured if one.picture is not None)
+    return st.toggle("These photos show the same wound", value=not apart, key=f"same {bool(apart)} {these}")
+
+
 def page() -> None:
     st.title("What bit it, and what stops it?")
     _what_was_kept()
@@ -385,7 +397,7 @@ def page() -> None:
                    "the guide.")
     judged, further = found or [diagnose_answers(draft.answers, around)], []
     measured = [one for one in found if one.measurement.measured]
-    if len(measured) > 1 and st.toggle("These photos show the same wound", value=True, key="same"):
+    if len(measured) > 1 and _same_wound(measured):
         best = diagnose_together(measured, draft.answers, around, _turns(measured))
         st.subheader("All photos together")
         for remark in best.measurement.remarks:
@@ -399,8 +411,9 @@ def page() -> None:
         show.verdict_of(best.verdict)
     _questions(best, draft)
     if draft.photos or draft.answers:
-        show.barrier_of(best.barrier, preferences.inches())
-        st.session_state["wound_culprits"] = dict(best.verdict.culprits)  # the page for a planting may take it over
+        show.advice_of(best, preferences.inches())
+        # the page for a planting may take it over, where it carries a barrier
+        st.session_state["wound_culprits"] = None if best.find_out_first else dict(best.verdict.culprits)
         _keep(draft, judged, further)
         if st.button("Start anew", width="stretch"):
             _start_anew()
