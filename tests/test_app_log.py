@@ -105,3 +105,16 @@ def test_what_was_saved_of_a_tapped_photo_is_shown_with_its_figures_answers_reas
         page.get_by_text("The barrier that was advised").click()
         page.get_by_text("Take care").wait_for(timeout=WAIT)
         page.close()
+
+
+def test_a_fault_on_a_page_is_told_in_our_words_with_where_the_log_is(browser: Any, tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    open_log(log).save_observation(plant="7", verdict={"for": 5})  # reasons that are no list: nothing of ours writes them
+    with served(log) as (address, _):
+        page = browser.new_page(viewport={"width": 390, "height": 844})
+        page.goto(f"{address}/log")
+        page.get_by_text("A fault of this tool stopped the page").wait_for(timeout=WAIT)
+        told = page.locator("body").inner_text().replace("\u2060", "")
+        assert str(log) in told
+        assert not any(word in told.lower() for word in ("cloud", "streamlit", "manage app", "traceback", "redacted"))
+        page.close()

@@ -50,7 +50,7 @@ h3 { font-size: 1.08rem !important; }
 .figures td { padding: .3rem .5rem .3rem 0;
               border-bottom: 1px solid color-mix(in srgb, currentColor 18%, transparent); }
 .figures td:last-child { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
-.stRadio [role="radiogroup"] label { min-height: 2.75rem; align-items: center; padding-right: .5rem; }
+.stRadio [role="radiogroup"] label { min-height: 2.75rem; align-items: center; padding: .3rem .5rem .3rem 0; }
 @media (max-width: 520px) {
   .figures td:last-child { white-space: normal; }
   .share { grid-template-columns: 1fr auto; row-gap: .1rem; }

@@ -408,6 +408,8 @@ def page() -> None:
     else:
         best = max(judged, key=lambda one: max(one.verdict.culprits.values()))
     if draft.photos or draft.answers:
+        if len(judged) > 1 and best.picture is not None:
+            st.subheader(f"Surest of these, {literal(best.picture.name)}")
         show.verdict_of(best.verdict)
     _questions(best, draft)
     if draft.photos or draft.answers:
