@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from diagnose.diagnosis import Diagnosis
     from diagnose.fieldlog.store import Log, Saved
     from diagnose.measure.record import Measurement
+    from diagnose.signs import Sign
 
 
 def save_diagnosis(log: Log, found: Diagnosis, **fields: Any) -> Saved:
@@ -63,6 +64,6 @@ def kept_measurement(found: Mapping[str, Any]) -> Measurement:
     from diagnose.signs import Answer, parse_signs
 
     lines = {name: np.asarray(points, dtype=float) for name, points in found["verdict"].get("lines", {}).items()}
-    measured = {name: sign for name, sign in parse_signs(found["signs"]).items()
-                if name != "wound" and not isinstance(sign, Answer)}
+    measured: dict[str, Sign] = {name: sign for name, sign in parse_signs(found["signs"]).items()
+                                 if name != "wound" and not isinstance(sign, Answer)}
     return Measurement(measured, {}, lines)
