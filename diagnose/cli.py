@@ -892,11 +892,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run the command; 0 when everything given could be done. Errors are one line on standard error."""
     args = _parser().parse_args(argv)
     from diagnose.photo.picture import CannotUse
+    from diagnose.terminal import printable, without_control_codes
 
     try:
-        return int(args.run(args))
+        with without_control_codes():
+            return int(args.run(args))
     except CannotUse as reason:
-        print(f"diagnose: {reason}", file=sys.stderr)
+        print(f"diagnose: {printable(str(reason))}", file=sys.stderr)
     except OSError as problem:  # what is read is refused where it is read; this is a file that cannot be written
         print(f"diagnose: {problem.filename} cannot be written ({problem.strerror}); choose another place", file=sys.stderr)
     return 2

@@ -227,7 +227,7 @@ class Log:
     def records(self, kind: str, deleted: bool = False, **equal: Any) -> pd.DataFrame:
         """Records of a kind (site, visit, plot, plant, barrier, picture, observation), a column a field.
 
-        equal : fields and the values they must have.
+        equal : fields and the values they must have. A text that is missing is None, a number that is missing NaN.
         """
         columns, table = names(kind), KINDS[kind]
         if unknown := set(equal) - set(columns):
@@ -237,7 +237,7 @@ class Log:
         if not deleted:
             query = query.where(table.deleted.is_(False))
         with self.reading() as session:
-            return pd.DataFrame(session.execute(query).fetchall(), columns=list(columns))
+            return _frame(session.execute(query).fetchall(), columns)
 
     def observation(self, start_of_id: str) -> dict[str, Any]:
         """One whole observation, its photos and history; the first characters of its id are enough."""
@@ -434,6 +434,14 @@ def _query(
     asked = _conditions(site, leading, since, until, box, deleted, near)
     wanted = [getattr(Observation, name) for name in columns]
     return select(*wanted).where(*asked).order_by(Observation.saved_at.desc(), Observation.id).limit(newest)
+
+
+def _frame(rows: Iterable[Any], columns: tuple[str, ...]) -> pd.DataFrame:
+    """Rows as a frame in which a missing text is None: pandas' own text columns make it NaN, which is true and no text."""
+    found = pd.DataFrame(list(rows), columns=list(columns))
+    for name in found.select_dtypes("str"):
+        found[name] = found[name].astype(object).where(found[name].notna(), None)
+    return found
 
 
 def _near(found: pd.DataFrame, lat: float, lon: float, far_m: float) -> pd.DataFrame:

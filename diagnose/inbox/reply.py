@@ -51,6 +51,7 @@ class Letter:
     measured: tuple[str, ...]
     decided: tuple[str, ...]
     against: tuple[str, ...]
+    find_out_first: str
     question: str
     choices: tuple[str, ...]
     help: str
@@ -74,7 +75,7 @@ def letter(row: Mapping[str, Any], found: Diagnosis, sender: str = "", signature
     share = verdict.groups[kind]
     clear = row["pile"] in ("ready", "seen before") or share >= 0.8
     better = CARD in str(row["question"]) or not found.measurement.measured
-    helps = clear and barrier.kind is not None
+    helps = clear and barrier.kind is not None and not found.find_out_first
     sizes = [f"{name}: {length(what.value_mm, inches)}" for name, what in barrier.figures().items()]
     if barrier.base:
         sizes.append(f"at the ground: {barrier.base}")
@@ -88,11 +89,11 @@ def letter(row: Mapping[str, Any], found: Diagnosis, sender: str = "", signature
         answer=_answer(kind, share, found, clear),
         photos_words="your photo" if photos == 1 else f"your {photos} photos", measured=tuple(_measured(found, inches)),
         decided=tuple(speaks[:4]), against=tuple(against[:2]),
-        question=question, choices=tuple(choices.rstrip(".").split("; ")) if choices else (),
+        find_out_first=_not_yet(found), question=question, choices=tuple(choices.rstrip(".").split("; ")) if choices else (),
         help=next((word.help for word in vocabulary().values() if word.question and word.question == question), ""),
         how_to_photograph=HOW_TO if better else "",
         barrier=barrier_line(barrier).removeprefix("Barrier: ") if helps else "", sizes=tuple(sizes) if helps else (),
-        instead=tuple(barrier.instead) if clear else (),
+        instead=tuple(barrier.instead) if clear and not found.find_out_first else (),
         leaves_open=", ".join(catalogue().names[key] for key in barrier.leaves_open) if helps else "",
         cautions=tuple(barrier.cautions) if helps else (),
         settle=verdict.settle if share < 0.9 else "", signature=signature or "With kind regards",
@@ -113,6 +114,14 @@ def _answer(kind: str, share: float, found: Diagnosis, clear: bool) -> str:
         return (f"This is more likely than not the work of {name} ({often} in cases that look like yours); "
                 f"next in line comes {second}. We would not spend money on it yet.")
     return f"From this we cannot tell yet what did it. The likeliest is {name}, then {second}."
+
+
+def _not_yet(found: Diagnosis) -> str:
+    """Why the writer should wait before they spend money; the question itself stands elsewhere in the letter."""
+    if not found.find_out_first:
+        return ""
+    why = "it cannot be told yet what did it" if found.signs else "nothing could be measured and we know of no sign"
+    return f"Please do not buy anything yet: {why}. What is worth finding out first stands in this letter."
 
 
 def _plain(words: str) -> str:

@@ -31,7 +31,7 @@ from diagnose.inbox.grouping import Seen, groups
 from diagnose.inbox.intake import Message, messages
 from diagnose.inbox.ranking import LOOK, rank
 from diagnose.inbox.told import proposals
-from diagnose.measure.join import join
+from diagnose.measure.join import join, two_wounds
 from diagnose.measure.number import measuring
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import read_picture
@@ -422,7 +422,7 @@ def diagnosis_of(row: Mapping[str, Any], found: Mapping[str, dict[str, Any]], re
     """The diagnosis of a submission: its photos joined, with what a person confirmed of its words over them."""
     seen = {digest: told for digest, told in found.items() if told.get("measured")}
     names = [row["photos"][digest] or f"photo {number}" for number, digest in enumerate(seen, 1)]
-    measurement = join([_measurement(told) for told in seen.values()], names) if seen else Measurement()
+    measurement = _one_wound([_measurement(told) for told in seen.values()], names) if seen else Measurement()
     answers = parse_signs(row["told"].get("confirmed", {}))
     place, month = region, None
     for told in found.values():
@@ -432,6 +432,15 @@ def diagnosis_of(row: Mapping[str, Any], found: Mapping[str, dict[str, Any]], re
     if month is None and row.get("received_at"):
         month = int(str(row["received_at"])[5:7])
     return diagnose_measured(None, None, measurement, answers, Circumstances(place, month))
+
+
+def _one_wound(measurements: list[Measurement], names: list[str]) -> Measurement:
+    """The photos joined; the first alone where they may be of different wounds, with a remark that says so."""
+    apart = two_wounds(measurements, names)
+    if not apart:
+        return join(measurements, names)
+    said = f"a photo stands apart ({'; '.join(apart)}): are they of one wound? Only {names[0]} is judged"
+    return replace(measurements[0], remarks=(said, *measurements[0].remarks))
 
 
 def _measurement(told: Mapping[str, Any]) -> Measurement:

@@ -24,14 +24,14 @@ def diagnosis_as_text(found: Diagnosis, inches: bool = False) -> str:
     blocks = []
     if found.picture is not None:
         blocks.append(_measured(found, inches))
-    blocks += [_verdict(found), _barrier(found.barrier, inches)]
+    blocks += [_verdict(found), _advice(found, inches)]
     return "\n\n".join("\n".join(block) for block in blocks)
 
 
 def wounds_as_text(found: Wounds, inches: bool = False) -> str:
     """Several wounds: each one's verdict, who is at work, and the one barrier against them all."""
     blocks = [[f"Wound {number}", *_verdict(one)] for number, one in enumerate(found.each, 1)]
-    blocks += [[found.together.statement], _barrier(found.barrier, inches)]
+    blocks += [[found.together.statement], _advice(found, inches)]
     return "\n\n".join("\n".join(block) for block in blocks)
 
 
@@ -69,6 +69,18 @@ def _verdict(found: Diagnosis) -> list[str]:
         lines += _wrapped("  best next question: ", f"{vocabulary()[asked].question} (sign: {asked})")
     if verdict.leading is None:
         lines += _wrapped("  ", verdict.settle)
+    return lines
+
+
+def _advice(found: Diagnosis | Wounds, inches: bool) -> list[str]:
+    """The barrier with its sizes; before there is evidence for one, what to find out, and only its kind."""
+    if not found.find_out_first:
+        return _barrier(found.barrier, inches)
+    lines = _wrapped("", found.find_out_first)
+    if found.barrier.kind is not None:
+        suits = barrier_line(found.barrier).removeprefix("Barrier: ").removesuffix(".")
+        lines += _wrapped("  ", f"What would suit if the likeliest did it: {suits}. Its sizes are told once it is clearer; "
+                                "--json holds them.")
     return lines
 
 

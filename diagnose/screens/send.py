@@ -11,6 +11,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.inbox.intake import MOST_PHOTOS, MOST_WORDS, Message, Photo
 from diagnose.inbox.work import take_in
 from diagnose.screens.log_folder import the_log
+from diagnose.screens.look import literal
 
 
 def page() -> None:
@@ -31,7 +32,7 @@ def page() -> None:
         try:
             take_in(the_log(), [Message(f"sent {own}", who, name, (own,), datetime.now(UTC), words=words, photos=photos)])
         except CannotUse as reason:
-            st.error(str(reason))
+            st.error(literal(reason))
             return
         st.session_state["send_round"] = turn + 1
         st.session_state["sent_said"] = f"Thank you. It came in with {len(photos)} photos."

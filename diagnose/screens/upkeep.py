@@ -25,6 +25,7 @@ from diagnose.report.bark_drawing import STAGES, draw_bark
 from diagnose.report.due_list import HEADINGS, cautions, due_pdf, metal_pdf
 from diagnose.screens import drawer, preferences
 from diagnose.screens.log_folder import the_log
+from diagnose.screens.look import literal
 from diagnose.screens.plain_map import map_of
 from diagnose.screens.position import ask_place
 from diagnose.screens.show import hand_over
@@ -234,7 +235,7 @@ def _many(log: Log, day: date, site: str) -> None:
         with tempfile.TemporaryDirectory() as folder:
             kept = Path(folder) / Path(file.name).name
             kept.write_bytes(file.getvalue())
-            _done(str(register_csv(log, kept, preferences.initials())).replace("\n", "  \n"))
+            _done(str(register_csv(log, kept, preferences.initials())))
     try:
         plan = json.loads(file.getvalue())
     except ValueError:
@@ -273,14 +274,15 @@ def _safely(show: Callable[..., None], *given: Any) -> None:
     try:
         show(*given)
     except CannotUse as reason:
-        st.error(str(reason))
+        st.error(literal(reason))
 
 
 def page() -> None:
     st.title("What is due at the barriers?")
     st.html(_CSS)
     if said := st.session_state.pop("upkeep_said", ""):
-        st.success(said)
+        for line in said.splitlines():
+            st.success(literal(line))
     try:
         log = the_log()
         sites = sorted(set(log.records("barrier")["site"]))
@@ -288,7 +290,7 @@ def page() -> None:
         there = standing(log, climate, None, site)
         items = due_of(there, day)
     except CannotUse as reason:
-        st.error(str(reason))
+        st.error(literal(reason))
         return
     one = site or (sites[0] if len(sites) == 1 else "")
     part = st.segmented_control("What to do", _PARTS, default=_PARTS[0], required=True, key="upkeep_part",
