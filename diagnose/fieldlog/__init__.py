@@ -13,6 +13,8 @@ def save_diagnosis(log: Log, found: Diagnosis, **fields: Any) -> Saved:
     """Saves a diagnosis as an observation, with its photo where it has one. fields : site, plant, by, note ..."""
     from diagnose.signs import signs_as_json
 
+    from diagnose.fieldlog.likeness import likeness_of
+
     picture = found.picture
     where: dict[str, Any] = {}
     if picture is not None:
@@ -25,6 +27,7 @@ def save_diagnosis(log: Log, found: Diagnosis, **fields: Any) -> Saved:
     return log.save_observation(
         photo=None if picture is None else picture.data,
         photo_name="" if picture is None else picture.name,
+        seen_as=None if picture is None else likeness_of(picture),  # the one decoding serves both
         signs=signs_as_json(found.signs), verdict=found.verdict.as_json(), barrier=found.barrier.as_json(),
         leading=found.verdict.leading, catalogue=found.verdict.version, **{**where, **fields},
     )

@@ -19,7 +19,7 @@ from diagnose.fieldlog.store import FIELDS, Log, Saved, insert_rows, whole_row
 from diagnose.fieldlog.tables import Observation
 from diagnose.signs import parse_signs, signs_as_json
 
-PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
+PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".avif")
 SIGN = "sign."  # a column `sign.droppings` holds one sign
 _NOT_SET = {"saved_at", "photo", "disputed"}
 _SETTABLE = tuple(name for name in FIELDS if name not in _NOT_SET)

@@ -161,7 +161,7 @@ def _look(log: Log, there: Register, day: date) -> None:
         widened = left.number_input("Widened to a clear width of [mm]", 1.0, 100_000.0, None, 10.0)
         left_behind = right.text_input("Taken off: what stayed there, such as two steel stakes")
         note = st.text_input("Note")
-        photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic"])
+        photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic", "avif"])
         if not st.form_submit_button("Keep this look", type="primary"):
             return
     by = preferences.initials()
@@ -204,7 +204,7 @@ def _new(log: Log, day: date, site: str) -> None:
         culprits = left.multiselect("Against", animals, default=["deer_browsing"], format_func=catalogue().names.__getitem__)
         snow = right.number_input("Deepest snow [mm]", 0.0, 10_000.0, 0.0, 50.0)
         note = st.text_input("Note")
-        photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic"])
+        photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic", "avif"])
         if not st.form_submit_button("Register it", type="primary"):
             return
     told: dict[str, Any] = {
