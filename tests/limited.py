@@ -18,7 +18,8 @@ print(f"\\npeak {{_peak_mb()}}")
 
 def peak_mb(code: str, *arguments: str) -> tuple[float, str]:
     """The most memory [MB] that the code took, imports included, and what it printed; arguments stand in sys.argv."""
-    ran = subprocess.run([sys.executable, "-c", _PEAK.format(code=code), *arguments], cwd=TOP, capture_output=True, text=True)
+    ran = subprocess.run([sys.executable, "-c", _PEAK.format(code=code), *arguments], cwd=TOP, capture_output=True,
+                         text=True)
     assert ran.returncode == 0, ran.stderr[-1500:]
     told, _, peak = ran.stdout.rpartition("\npeak ")
     return float(peak) * 1.048576, told

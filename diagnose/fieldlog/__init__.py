@@ -11,9 +11,8 @@ if TYPE_CHECKING:
 
 def save_diagnosis(log: Log, found: Diagnosis, **fields: Any) -> Saved:
     """Saves a diagnosis as an observation, with its photo where it has one. fields : site, plant, by, note ..."""
-    from diagnose.signs import signs_as_json
-
     from diagnose.fieldlog.likeness import likeness_of
+    from diagnose.signs import signs_as_json
 
     picture = found.picture
     where: dict[str, Any] = {}

@@ -73,8 +73,9 @@ class Log:
                          **fields: Any) -> Saved:
         """Saves one observation in one transaction; the photo's bytes are kept first.
 
-        fields : columns of Observation. seen_as : the photo's likeness, where it is known already. A photo that is in the log already is not saved twice: the observation
-        that has it is returned with a message. Raises CannotUse when nothing could be saved, in one line.
+        fields : columns of Observation. seen_as : the photo's likeness, where it is known already. A photo that is in
+        the log already is not saved twice: the observation that has it is returned with a message. Raises CannotUse
+        when nothing could be saved, in one line.
         """
         values = checked("observation", fields, frozenset({"photo"}))
         seen_as = likeness(photo) if photo is not None and seen_as is None else seen_as
