@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import json
 import tempfile
 from collections.abc import Callable
 from datetime import date
@@ -28,6 +27,7 @@ from diagnose.screens.log_folder import the_log
 from diagnose.screens.plain_map import map_of
 from diagnose.screens.position import ask_place
 from diagnose.screens.show import hand_over
+from diagnose.texts import from_json
 from diagnose.upkeep.calendar import calendar_file
 from diagnose.upkeep.due import CLASSES, Item, Register, due_of, standing
 from diagnose.upkeep.growth import CLIMATES, VIGOURS
@@ -235,10 +235,7 @@ def _many(log: Log, day: date, site: str) -> None:
             kept = Path(folder) / Path(file.name).name
             kept.write_bytes(file.getvalue())
             _done(str(register_csv(log, kept, preferences.initials())).replace("\n", "  \n"))
-    try:
-        plan = json.loads(file.getvalue())
-    except ValueError:
-        raise CannotUse(f"{file.name} is no JSON; give what was printed by: diagnose protect ... --json") from None
+    plan = from_json(file.getvalue(), file.name)
     new = register_plan(log, plan, where, day, by=preferences.initials(), species=species)
     _done(f"{len(new)} kinds of barrier of the plan are registered.")
 
