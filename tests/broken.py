@@ -134,7 +134,8 @@ def _pictures() -> dict[str, bytes]:
     made: dict[str, bytes] = {}
     for name, format_, how in (
         ("a.jpg", "JPEG", {}), ("scans.jpg", "JPEG", {"progressive": True}), ("a.png", "PNG", {}), ("a.webp", "WEBP", {}),
-        ("exact.webp", "WEBP", {"lossless": True}), ("a.tif", "TIFF", {}), ("packed.tif", "TIFF", {"compression": "tiff_lzw"}),
+        ("exact.webp", "WEBP", {"lossless": True}), ("a.tif", "TIFF", {}), 
+        ("packed.tif", "TIFF", {"compression": "tiff_lzw"}),
         ("pages.tif", "TIFF", {"save_all": True, "append_images": [whole.resize((64, 48))]}), ("a.heic", "HEIF", {}),
         ("a.avif", "AVIF", {"speed": 10}),
     ):
@@ -165,8 +166,8 @@ def _mail(number: int, picture: bytes, name: str = "a.jpg") -> bytes:
     return mail.as_bytes()
 
 
-_MARKS = (b"--", b"=?utf-8?q?", b"?=", b"<![", b"<!--", b"((((", b";", b"Content-Type: message/rfc822\n\n", b"\r", b"\n\n", b"\0",
-          b'"', b"\\", b"<", b"=00=", b"charset=", b"\xff", b"Content-Type: multipart/mixed; boundary=x\n\n--x\n", b"a@b, ")
+_MARKS = (b"--", b"=?utf-8?q?", b"?=", b"<![", b"<!--", b"((((", b";", b"Content-Type: message/rfc822\n\n", b"\r", b"\n\n",
+          b"\0", b'"', b"\\", b"<", b"=00=", b"charset=", b"\xff", b"Content-Type: multipart/mixed; boundary=x\n\n--x\n", b"a@b, ")
 
 
 def _marked(data: bytes, chance: random.Random) -> bytes:
@@ -185,18 +186,21 @@ def _archive(number: int, how: int) -> bytes:
 
 
 _TEXTS = {
-    "signs.yaml": "wound: severed_shoot\ncut_form: {clean: 0.9, half: 0.08, torn: 0.02}\nwound_height_mm: {value: 300, sigma: 20}\n",
+    "signs.yaml": "wound: severed_shoot\ncut_form: {clean: 0.9, half: 0.08, torn: 0.02}\n"
+                  "wound_height_mm: {value: 300, sigma: 20}\n",
     "signs.json": '{"signs": {"wound": "bark_gnawed", "wound_height_mm": {"low": 10, "high": 300}}}',
     "prior.yaml": "hare: 3\nrabbit: 1.5\n", "prices.yaml": "currency: EUR\nwage: 40\nwelded_cage: {material: 9}\n",
     "field.geojson": '{"type": "Polygon", "coordinates": [[[-76.5, 42.4], [-76.49, 42.4], [-76.49, 42.41], [-76.5, 42.4]]]}',
-    "field.gpx": '<gpx><rte><rtept lat="42.4" lon="-76.5"/><rtept lat="42.4" lon="-76.4"/><rtept lat="42.5" lon="-76.4"/></rte></gpx>',
+    "field.gpx": '<gpx><rte><rtept lat="42.4" lon="-76.5"/><rtept lat="42.4" lon="-76.4"/>'
+                 '<rtept lat="42.5" lon="-76.4"/></rte></gpx>',
     "verdict.json": '{"verdict": {"culprits": {"deer_browsing": 0.8, "hare": 0.2}}}',
     "tally.csv": "site,visit,plot,tree,browsed\nnorth,2025-04-01,1,1,1\nnorth,2025-04-01,1,2,0\n",
     "rows.csv": 'site,lat,lon,taken_at,signs\na,46.5,-71.2,2025-04-01,"{""wound"": ""bark_gnawed""}"\nb,46,-71,,\n',
     "register.csv": "site,form,inner_mm,built,culprits\nnorth,cage,900,2025-04-01,deer\n",
 }
-_BITS = (b"[", b"{", b"{a: ", b'{"a":', b"9" * 5000, b"&a [*a]", b"!!python/object:x ", b"2025-W10-1", b"010", b"1:30", b"1e999", b"\0",
-         b'"', b"\xff\xfe", b"\xed\xa0\x80", b",", b"x" * 200_000, b"\n", b"- ", b"? ", b"<<: ", b".nan", b"-", b"\\ud800", b"null", b"<x>")
+_BITS = (b"[", b"{", b"{a: ", b'{"a":', b"9" * 5000, b"&a [*a]", b"!!python/object:x ", b"2025-W10-1", b"010", b"1:30",
+         b"1e999", b"\0", b'"', b"\xff\xfe", b"\xed\xa0\x80", b",", b"x" * 200_000, b"\n", b"- ",
+         b"? ", b"<<: ", b".nan", b"-", b"\\ud800", b"null", b"<x>")
 
 
 def _bitten(data: bytes, chance: random.Random) -> bytes:
@@ -298,7 +302,8 @@ def _texts() -> dict[str, Callable[[Path], object]]:
     def signs(file: Path) -> object:
         return diagnose_answers(read_signs(file))
 
-    return {"signs.yaml": signs, "signs.json": signs, "prior.yaml": read_prior, "prices.yaml": prices, "field.geojson": boundary,
+    return {"signs.yaml": signs, "signs.json": signs, "prior.yaml": read_prior, "prices.yaml": prices,
+            "field.geojson": boundary,
             "field.gpx": read_ground, "verdict.json": read_verdict, "tally.csv": read_tally}
 
 
@@ -327,7 +332,8 @@ def lot(kind: str, seed: str, start: int, stop: int) -> Iterator[dict[str, Any]]
                 found["end"] = "refused" if "\n" not in str(reason) and len(str(reason)) < 3000 else "a line too long"
             except BaseException:  # whatever it is, it is what is looked for
                 found |= {"end": "traceback", "why": traceback.format_exc()[-1500:]}
-            yield found | {"seconds": time.perf_counter() - clock, "cpu": time.process_time() - cpu, "mb": _peak_mb() * 1.048576}
+            yield found | {"seconds": time.perf_counter() - clock, "cpu": time.process_time() - cpu,
+                           "mb": _peak_mb() * 1.048576}
         if kind in ("picture", "mail", "archive"):
             keys = _lay_good(folder, kind, start)
             try:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 import zipfile
+from base64 import encodebytes
 from email.message import EmailMessage
 from pathlib import Path
 
@@ -95,13 +96,9 @@ def test_a_small_mail_never_takes_the_machine(tmp_path: Path, raw: bytes) -> Non
 
 
 def test_the_largest_mail_that_is_read_stays_below_a_gigabyte(tmp_path: Path) -> None:
-    mail = EmailMessage()
-    mail["From"] = "x@example.org"
-    mail.set_content("many")
-    for number in range(MOST_PHOTOS):
-        mail.add_attachment(PHOTO + bytes(1_500_000), "image", "jpeg", filename=f"{number}.jpg")
+    part = b"--x\nContent-Type: image/jpeg\nContent-Transfer-Encoding: base64\n\n" + encodebytes(PHOTO + bytes(1_500_000))
     file = tmp_path / "a.eml"
-    file.write_bytes(mail.as_bytes())
+    file.write_bytes(b"From: x@example.org\nContent-Type: multipart/mixed; boundary=x\n\n" + part * MOST_PHOTOS)
     peak, told = peak_mb(READ, str(file))
     assert peak < 1000, f"{peak:.0f} MB"
     assert "the rest was left out" in told
