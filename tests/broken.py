@@ -140,7 +140,7 @@ def _pictures() -> dict[str, bytes]:
         ("a.avif", "AVIF", {"speed": 10}),
     ):
         stream = io.BytesIO()
-        whole.save(stream, format_, exif=exif, **how)  # type: ignore[arg-type]
+        whole.save(stream, format_, **({} if "compression" in how else {"exif": exif}), **how)  # type: ignore[arg-type]
         made[name] = stream.getvalue()
     stream = io.BytesIO()
     Image.fromarray(np.asarray(whole.convert("L")).astype(np.uint16) * 200).save(stream, "PNG")
@@ -167,7 +167,8 @@ def _mail(number: int, picture: bytes, name: str = "a.jpg") -> bytes:
 
 
 _MARKS = (b"--", b"=?utf-8?q?", b"?=", b"<![", b"<!--", b"((((", b";", b"Content-Type: message/rfc822\n\n", b"\r", b"\n\n",
-          b"\0", b'"', b"\\", b"<", b"=00=", b"charset=", b"\xff", b"Content-Type: multipart/mixed; boundary=x\n\n--x\n", b"a@b, ")
+          b"\0", b'"', b"\\", b"<", b"=00=", b"charset=", b"\xff", b"Content-Type: multipart/mixed; boundary=x\n\n--x\n",
+          b"a@b, ")
 
 
 def _marked(data: bytes, chance: random.Random) -> bytes:
@@ -386,7 +387,8 @@ def run(kind: str, seed: str, many: int, say: Callable[[str], None] = print) -> 
             for name in worst:
                 worst[name] = max(worst[name], (one.get(name, 0.0), what))
         if child.returncode:
-            last = max(begun, default=start)
+            assert begun, child.stderr  # it ended before anything broken was read
+            last = max(begun)
             ends["ended the process"] += 1
             wrong.append(f"{kind} seed {seed} {last} {begun.get(last)}: ended the process ({child.returncode})\n"
                          f"{child.stderr[-800:]}")

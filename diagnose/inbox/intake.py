@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import mailbox
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from hashlib import sha256
 from pathlib import Path
@@ -81,7 +81,7 @@ def _from_files(files: list[Path], about: str = "") -> Iterator[Message]:
     yield from _together([(file.name, partial(_read, file)) for file in files], about)
 
 
-def _together(reads: list[tuple[str, Callable[[], bytes]]], about: str) -> Iterator[Message]:
+def _together(reads: Sequence[tuple[str, Callable[[], bytes]]], about: str) -> Iterator[Message]:
     """Pictures and words that lie together as one message; as several where they are more than one may have.
 
     reads : name, and what reads the bytes.
