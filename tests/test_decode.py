@@ -73,6 +73,18 @@ def test_sides_longer_than_a_jpeg_can_have_are_refused() -> None:
     assert "65535" in one_line(refusal)
 
 
+@pytest.mark.parametrize("size", [(1, 1), (1, 5), (400, 3)])
+def test_a_picture_of_a_few_pixels_is_refused_in_one_line(size: tuple[int, int]) -> None:
+    from diagnose.diagnosis import diagnose_photo
+    from diagnose.fieldlog.likeness import likeness
+
+    data = stored(Image.new("RGB", size), "PNG")
+    assert likeness(data)
+    with pytest.raises(CannotUse) as refusal:
+        diagnose_photo(data)
+    assert "too few" in one_line(refusal)
+
+
 # ---- the picture that is meant ----
 
 
