@@ -690,7 +690,7 @@ def _parser() -> argparse.ArgumentParser:
         return sub
 
     photo = verb("photo", _photo, "measure photos of a wound, judge it, name the barrier")
-    photo.add_argument("file", nargs="+", help="picture file (JPEG, PNG, WebP, TIFF or HEIC)")
+    photo.add_argument("file", nargs="+", help="picture file (JPEG, PNG, WebP, TIFF, HEIC or AVIF)")
     photo.add_argument("--json", action="store_true", help="print one JSON list, an object a file")
     photo.add_argument("--tap", type=_point, action="append", metavar="X,Y",
                        help="the wound in pixels; a second --tap is a point farther back on the same stem")

@@ -41,6 +41,8 @@ _ELSEWHERE = {
     "card is held, or answer the height",
 }
 
+LEAST_SIDE = 32  # of a picture that is measured; our choice [px]
+
 
 @dataclass(frozen=True)
 class Scale:
@@ -253,6 +255,8 @@ def measure_picture(
     from diagnose.photo.plane import find_card
 
     width, height = picture.size
+    if min(width, height) < LEAST_SIDE:
+        raise CannotUse(f"{picture.name} has {width} x {height} pixels, too few to measure: give the photo itself")
     known = (scale.ends if scale is not None else None) or ()
     foot = () if ground is None or ground.foot is None else (ground.foot,)
     for x, y in (*taps, *known, *foot):

@@ -17,6 +17,7 @@ def save_diagnosis(log: Log, found: Diagnosis, **fields: Any) -> Saved:
 
     The lines that were measured along, and the taps, are kept in the verdict, so that the photo can be shown with them.
     """
+    from diagnose.fieldlog.likeness import likeness_of
     from diagnose.signs import signs_as_json
 
     picture = found.picture
@@ -31,6 +32,7 @@ def save_diagnosis(log: Log, found: Diagnosis, **fields: Any) -> Saved:
     return log.save_observation(
         photo=None if picture is None else picture.data,
         photo_name="" if picture is None else picture.name,
+        seen_as=None if picture is None else likeness_of(picture),  # the one decoding serves both
         signs=signs_as_json(found.signs), verdict={**found.verdict.as_json(), "lines": _lines(found)},
         barrier=found.barrier.as_json(),
         leading=found.verdict.leading, catalogue=found.verdict.version, **{**where, **fields},

@@ -69,14 +69,16 @@ class Log:
     folder: Path | None
     engine: Engine
 
-    def save_observation(self, photo: bytes | None = None, photo_name: str = "", **fields: Any) -> Saved:
+    def save_observation(self, photo: bytes | None = None, photo_name: str = "", seen_as: str | None = None,
+                         **fields: Any) -> Saved:
         """Saves one observation in one transaction; the photo's bytes are kept first.
 
-        fields : columns of Observation. A photo that is in the log already is not saved twice: the observation
-        that has it is returned with a message. Raises CannotUse when nothing could be saved, in one line.
+        fields : columns of Observation. seen_as : the photo's likeness, where it is known already. A photo that is in
+        the log already is not saved twice: the observation that has it is returned with a message. Raises CannotUse
+        when nothing could be saved, in one line.
         """
         values = checked("observation", fields, frozenset({"photo"}))
-        seen_as = None if photo is None else likeness(photo)
+        seen_as = likeness(photo) if photo is not None and seen_as is None else seen_as
         digest = None if photo is None else self._keep_file(photo)
         with self.writing() as session:
             if photo is not None and digest is not None:

@@ -44,6 +44,8 @@ Progress = Callable[[str, int, int], None]
 
 
 FEW = 40  # so few submissions are judged sooner than workers are started; our choice
+WORKER_BYTES = 1_000_000_000  # that one worker takes at most, see photo/decode.py
+MEMORY_SHARE = 0.75  # of the machine's memory that all workers may take together; our choice
 KEPT = 1 << 30  # most that a worker keeps of freed memory [byte], far more than it ever takes
 DEADLY = "measuring it stops the program; look at it yourself"
 
@@ -272,7 +274,7 @@ def _shared_out(
     task: Task, log: Log, todo: Sequence[tuple[str, ...]], workers: int | None, scheduler: str | None
 ) -> Iterator[Done]:
     """Each name of todo with what the task yielded, as they come; with None where it stopped the program."""
-    where, many = _address(log), workers or os.cpu_count() or 1
+    where, many = _address(log), min(workers or os.cpu_count() or 1, most_workers())
     if not todo:
         return iter(())
     if scheduler:
@@ -280,6 +282,17 @@ def _shared_out(
     if many == 1:
         return ((one[0], task(where, *one)) for one in todo)
     return _on_cores(task, where, todo, many)
+
+
+def most_workers() -> int:
+    """As many processes as may measure at once so that all together keep to MEMORY_SHARE of this machine's memory."""
+    try:
+        memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    except (ValueError, OSError, AttributeError):  # a system that does not tell
+        return 4
+    with suppress(OSError, ValueError):  # a container may have less (cgroup v2)
+        memory = min(memory, int(Path("/sys/fs/cgroup/memory.max").read_text()))
+    return max(1, int(MEMORY_SHARE * memory // WORKER_BYTES))
 
 
 def _on_cores(task: Task, where: str, todo: Sequence[tuple[str, ...]], workers: int) -> Iterator[Done]:

@@ -35,7 +35,8 @@ _ALL = "all"
 def _intake(log: Log) -> None:
     with st.expander("Take in what people sent", expanded=log.records("submission").empty, key="taking_in"):
         files = st.file_uploader("Saved mails, a mail box, a ZIP, or photos", accept_multiple_files=True, key="sent",
-                                 type=["eml", "mbox", "zip", "jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"])
+                                 type=["eml", "mbox", "zip", "jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif",
+                                       "avif"])
         if st.button("Take in", type="primary", disabled=not files):
             with tempfile.TemporaryDirectory() as folder:
                 for number, file in enumerate(files or []):

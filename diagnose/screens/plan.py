@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import json
 from datetime import date
 from html import escape
 from typing import Any
@@ -27,6 +26,7 @@ from diagnose.screens import preferences
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal
 from diagnose.screens.show import hand_over
+from diagnose.texts import from_json
 from diagnose.upkeep.register import register_plan
 
 EXPECTED, FROM_LOG, JUST_JUDGED = "Expected: nothing was diagnosed", "Wounds in the log", "The wound just judged"
@@ -65,10 +65,9 @@ def _ground() -> Ground:
     slope = st.number_input("Mean slope of the ground [%]", 0.0, 150.0, 0.0, 5.0, key="slope")
     if file is None:
         return square_ground(hectares * 10_000, slope)
-    try:
-        told = json.loads(file.getvalue())
-    except ValueError:
-        raise CannotUse(f"{file.name} is no GeoJSON; export the boundary as GeoJSON") from None
+    told = from_json(file.getvalue(), file.name)
+    if not isinstance(told, dict):
+        raise CannotUse(f"{file.name} is no GeoJSON; export the boundary as GeoJSON")
     return ground_from_geojson(told, slope)
 
 

@@ -19,7 +19,7 @@ def page() -> None:
     st.caption("It goes to the person who runs this app, and nowhere else.")
     turn = st.session_state.setdefault("send_round", 0)
     files = st.file_uploader("Photos of the wound", accept_multiple_files=True, key=f"send {turn}",
-                             type=["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"])
+                             type=["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif", "avif"])
     words = st.text_area("What did you see? Where on the plant, how high, was there snow, are there droppings (do not touch "
                          "them)?",
                          max_chars=MOST_WORDS, key=f"words {turn}")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import json
 import tempfile
 from collections.abc import Callable
 from datetime import date
@@ -29,6 +28,7 @@ from diagnose.screens.look import literal
 from diagnose.screens.plain_map import map_of
 from diagnose.screens.position import ask_place
 from diagnose.screens.show import hand_over
+from diagnose.texts import from_json
 from diagnose.upkeep.calendar import calendar_file
 from diagnose.upkeep.due import CLASSES, Item, Register, due_of, standing
 from diagnose.upkeep.growth import CLIMATES, VIGOURS
@@ -162,7 +162,7 @@ def _look(log: Log, there: Register, day: date) -> None:
         widened = left.number_input("Widened to a clear width of [mm]", 1.0, 100_000.0, None, 10.0)
         left_behind = right.text_input("Taken off: what stayed there, such as two steel stakes")
         note = st.text_input("Note")
-        photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic"])
+        photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic", "avif"])
         if not st.form_submit_button("Keep this look", type="primary"):
             return
     by = preferences.initials()
@@ -205,7 +205,7 @@ def _new(log: Log, day: date, site: str) -> None:
         culprits = left.multiselect("Against", animals, default=["deer_browsing"], format_func=catalogue().names.__getitem__)
         snow = right.number_input("Deepest snow [mm]", 0.0, 10_000.0, 0.0, 50.0)
         note = st.text_input("Note")
-        photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic"])
+        photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic", "avif"])
         if not st.form_submit_button("Register it", type="primary"):
             return
     told: dict[str, Any] = {
@@ -236,10 +236,7 @@ def _many(log: Log, day: date, site: str) -> None:
             kept = Path(folder) / Path(file.name).name
             kept.write_bytes(file.getvalue())
             _done(str(register_csv(log, kept, preferences.initials())))
-    try:
-        plan = json.loads(file.getvalue())
-    except ValueError:
-        raise CannotUse(f"{file.name} is no JSON; give what was printed by: diagnose protect ... --json") from None
+    plan = from_json(file.getvalue(), file.name)
     new = register_plan(log, plan, where, day, by=preferences.initials(), species=species)
     _done(f"{len(new)} kinds of barrier of the plan are registered.")
 

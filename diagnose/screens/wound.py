@@ -120,7 +120,7 @@ def _photos(draft: Draft) -> None:
     """Takes uploaded and photographed pictures into the draft; each goes into the drawer at once."""
     turn = st.session_state.setdefault("photo_round", 0)
     files = st.file_uploader(
-        "Photo of the wound", type=["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"],
+        "Photo of the wound", type=["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif", "avif"],
         accept_multiple_files=True, key=f"photos {turn}",
         help="Lay the bitten end on the printed scale card and photograph it from straight above.",
     )
