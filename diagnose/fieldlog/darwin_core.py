@@ -17,8 +17,9 @@ from tempfile import TemporaryDirectory
 from typing import Any
 from xml.sax.saxutils import quoteattr
 
-from diagnose.fieldlog.exchange import Rows, _plain, _xml, beside
+from diagnose.fieldlog.exchange import Rows, _plain, _xml
 from diagnose.signs import vocabulary
+from diagnose.whole_file import beside
 
 _DWC = "http://rs.tdwg.org/dwc/terms/"
 _DC = "http://purl.org/dc/terms/"

@@ -9,8 +9,6 @@ from __future__ import annotations
 import codecs
 import json
 import math
-import os
-import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -21,6 +19,7 @@ from xml.sax.saxutils import escape
 import pandas as pd
 
 from diagnose.cannot_use import CannotUse
+from diagnose.whole_file import beside
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -158,21 +157,6 @@ def _whole(place: str | Path) -> Iterator[BinaryIO]:
     target = Path(place)
     with beside(target) as temporary, open(temporary, "wb") as file:
         yield file
-
-
-@contextmanager
-def beside(target: Path) -> Iterator[str]:
-    """The name of an empty file beside the target, which takes its place at the end unless something failed."""
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=".part-", suffix=target.suffix, dir=target.parent)
-        os.close(handle)
-        try:
-            yield temporary
-            os.replace(temporary, target)
-        finally:
-            Path(temporary).unlink(missing_ok=True)
-    except OSError as problem:
-        raise CannotUse(f"{target} cannot be written ({problem.strerror}); free space or choose another place") from None
 
 
 def writer(name: str) -> Callable[[Rows, str | Path], Path]:

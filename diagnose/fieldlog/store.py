@@ -7,7 +7,6 @@ photo's bytes are on the disk before the row that names them; a row is there who
 from __future__ import annotations
 
 import hashlib
-import json
 import math
 import uuid
 from collections.abc import Iterable, Iterator, Mapping
@@ -29,11 +28,22 @@ from diagnose.fieldlog import originals
 from diagnose.fieldlog.changes import Change, in_order, latest, settle
 from diagnose.fieldlog.fields import checked, is_id, names
 from diagnose.fieldlog.likeness import likeness
-from diagnose.fieldlog.migrate import make_or_upgrade
+from diagnose.fieldlog.migrate import SHAPES, make_or_upgrade, make_whole, shape_of
+from diagnose.fieldlog.place import (
+    DATABASE,
+    ORIGINALS,
+    as_json,
+    engine_of,
+    has_originals,
+    is_bare,
+    is_lost,
+    lost,
+    may_write,
+    no_log,
+    read_only_engine,
+)
 from diagnose.fieldlog.tables import KINDS, Base, History, Observation, Original, Photo, Picture
 
-DATABASE = "log.sqlite"
-ORIGINALS = "originals"
 FIELDS = names("observation")
 EARTH_M = 6_371_008.8  # mean radius of GRS 80, Moritz 2000, J. Geodesy 74 [m]
 _AT_ONCE = 2_000  # rows written or read together, so that memory does not grow with the log
@@ -63,11 +73,15 @@ class Seen(NamedTuple):
 
 @dataclass(frozen=True)
 class Log:
-    """An open log. where : what was opened, for messages. folder : of the originals, None where a server keeps them."""
+    """An open log. where : what was opened, for messages. folder : of the originals, None where a server keeps them.
+
+    read_only : it lies where nothing can be written.
+    """
 
     where: str
     folder: Path | None
     engine: Engine
+    read_only: bool = False
 
     def save_observation(self, photo: bytes | None = None, photo_name: str = "", **fields: Any) -> Saved:
         """Saves one observation in one transaction; the photo's bytes are kept first.
@@ -324,7 +338,13 @@ class Log:
             raise CannotUse(f"{which} has an id that starts with '{start_of_id}'; list them with: diagnose log")
         return found[0]
 
+    def _must_be_writable(self) -> None:
+        if self.read_only:
+            raise CannotUse(f"the log in {self.where} can only be read where it lies; nothing was saved. Copy it to a place "
+                            f"that can be written: diagnose backup FOLDER --log {self.where}")
+
     def _keep_file(self, photo: bytes) -> str:
+        self._must_be_writable()
         if self.folder is None:
             return hashlib.sha256(photo).hexdigest()
         return originals.keep(self.folder / ORIGINALS, photo)
@@ -363,36 +383,81 @@ class Log:
     @contextmanager
     def writing(self) -> Iterator[Session]:
         """A session whose changes are all kept, synced to the disk, or none."""
+        self._must_be_writable()
         writer = self.engine.execution_options(writing=True)
         with _clear_line(self.where), Session(writer) as session, session.begin():
             yield session
 
 
-def open_log(where: str | Path) -> Log:
-    """Opens the log in a folder or at a SQLAlchemy URL, making it where there is none.
+def open_log(where: str | Path, make: bool = True) -> Log:
+    """Opens the log in a folder or at a SQLAlchemy URL.
 
-    An older log is upgraded after a backup; a newer one is refused. Raises CannotUse in one line.
+    make : whether one is made where there is none. An older log is upgraded after a backup; one on a disk that cannot be
+    written is opened for reading. Raises CannotUse in one line: for a newer log, for a database that was lost beside its
+    photos, for one that is damaged, and for none where none may be made.
     """
     if "://" in str(where):
-        return _open_server(str(where))
+        return _open_server(str(where), make)
     place = Path(where).expanduser()
+    if why := is_lost(place):
+        raise lost(place, why)
+    if not (place / DATABASE).exists():
+        if not make:
+            raise no_log(place)
+        _begin_log(place)
+    elif is_bare(place / DATABASE):
+        if has_originals(place):
+            raise lost(place, "holds nothing")
+        if not make:
+            raise no_log(place)
+    with _clear_line(str(place)):
+        return _open_folder(place) if may_write(place / DATABASE) else _open_to_read(place)
+
+
+def _begin_log(place: Path) -> None:
     try:
         place.mkdir(parents=True, exist_ok=True)
+        make_whole(place / DATABASE, _tuned)
     except OSError as problem:
         why = problem.strerror
         raise CannotUse(f"{place} cannot be made a log folder ({why}); choose another with --log") from None
-    engine = create_engine(f"sqlite:///{place / DATABASE}", connect_args={"timeout": 15}, json_serializer=_json)
+
+
+def begin_at(folder: Path, file: Path) -> Log:
+    """A new log whose database lies in a file of its own until it is complete."""
+    engine = _tuned(file)
+    with _clear_line(str(folder)):
+        make_or_upgrade(engine, str(folder), None)
+    return Log(str(folder), folder, engine)
+
+
+def _tuned(file: Path) -> Engine:
+    """The database in a file, kept as logs are kept."""
+    engine = engine_of(file)
     event.listen(engine, "connect", _durable)
     event.listen(engine, "connect", _roomy)
     event.listen(engine, "begin", _begin)
-    with _clear_line(str(place)):
-        make_or_upgrade(engine, str(place), place / DATABASE)
+    return engine
+
+
+def _open_folder(place: Path) -> Log:
+    engine = _tuned(place / DATABASE)
+    make_or_upgrade(engine, str(place), place / DATABASE)
     return Log(str(place), place, engine)
 
 
-def _open_server(url: str) -> Log:
+def _open_to_read(place: Path) -> Log:
+    engine = read_only_engine(place / DATABASE)
+    if shape_of(engine) != SHAPES[-1]:  # an older one is upgraded in a copy
+        engine = read_only_engine(place / DATABASE, copied=True)
+        make_or_upgrade(engine, str(place), None)
+    event.listen(engine, "connect", _roomy)
+    return Log(str(place), place, engine, read_only=True)
+
+
+def _open_server(url: str, make: bool) -> Log:
     try:
-        engine = create_engine(url, pool_pre_ping=True, json_serializer=_json)
+        engine = create_engine(url, pool_pre_ping=True, json_serializer=as_json)
     except ModuleNotFoundError:
         raise CannotUse('a log on a server needs its driver: pip install "browse-diagnose[server]"') from None
     except SQLAlchemyError:
@@ -401,6 +466,8 @@ def _open_server(url: str) -> Log:
     if engine.dialect.name != "postgresql":
         raise CannotUse(f"{where} is no PostgreSQL address; for SQLite give a folder instead")
     with _clear_line(where):
+        if not make and shape_of(engine) == "":
+            raise CannotUse(f"there is no log in {where}; check the database's name (saving makes a new log there)")
         make_or_upgrade(engine, where, None)
     return Log(where, None, engine)
 
@@ -539,13 +606,6 @@ def _saved(kind: str, row: Mapping[str, Any]) -> dict[str, Any]:
     """
     return {"id": row["id"], "kind": kind, "record": row["id"], "at": row["saved_at"],
             "by": row.get("by", ""), "change": "saved", "before": {}, "after": {}, "seen": []}
-
-
-_ENCODER = json.JSONEncoder(allow_nan=False, separators=(",", ":"))
-
-
-def _json(value: Any) -> str:
-    return _ENCODER.encode(value) if value else "[]" if isinstance(value, list | tuple) else "{}"
 
 
 def _durable(connection: Any, _record: Any) -> None:

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from diagnose.diagnosis import Diagnosis, Wounds
+    from diagnose.fieldlog.deleted import Deleted
     from diagnose.protect.requirement import Requirement
 
 _WIDTH = 96
@@ -109,6 +110,12 @@ def observation_lines(parts: Iterable[pd.DataFrame]) -> Iterator[str]:
         yield f"{start}  {verdict[:28]:28}  {place}".rstrip()
     if none:
         yield "The log holds no such observation."
+
+
+def deleted_lines(found: Iterable[Deleted]) -> Iterator[str]:
+    """Records of other kinds that are marked as deleted, a line each."""
+    for one in found:
+        yield f"{one.id[:8]}  {one.kind}  {one.words}  deleted {one.at[:10]}{f' by {one.by}' if one.by else ''}"
 
 
 def _wrapped(start: str, text: str) -> list[str]:
