@@ -297,6 +297,7 @@ def _ask_one(name: str) -> Sign | None:
 
 def _log(args: argparse.Namespace) -> int:
     from diagnose.asked import log_makes_sense
+    from diagnose.fieldlog.rebuild import unnamed_photos
     from diagnose.fieldlog.store import open_log
     from diagnose.fieldlog.verify import verify_at
     from diagnose.report.plain import deleted_lines, observation_lines
@@ -332,6 +333,8 @@ def _log(args: argparse.Namespace) -> int:
         return 0
     for line in observation_lines(_only_deleted(log.parts(2_000, *asked), args)):
         print(line)
+    if beside := unnamed_photos(log):
+        print(f"diagnose: {beside}", file=sys.stderr)
     if args.deleted:
         from diagnose.fieldlog.deleted import deleted, other_kinds
 

@@ -62,6 +62,16 @@ def rebuild(where: str | Path, by: str = "", progress: Callable[[int, int], None
     return done
 
 
+def unnamed_photos(log: Log) -> str:
+    """What a person who finds the log empty should know of photos that lie beside it; empty where none does."""
+    with log.reading() as session:
+        if session.scalars(select(Photo.sha256).limit(1)).first() is not None:
+            return ""
+    if log.folder is None or not has_originals(log.folder):
+        return ""
+    return f"photos lie in {log.folder} that no record names; take them in with: diagnose rebuild --log {log.folder}"
+
+
 def _take_in(log: Log, by: str, progress: Callable[[int, int], None]) -> Rebuilt:
     from diagnose.fieldlog.load import save_photo
 

@@ -12,7 +12,7 @@ import uuid
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from functools import cache
 from itertools import islice
 from pathlib import Path
@@ -174,7 +174,7 @@ class Log:
     ) -> pd.DataFrame:
         """The observations, newest first, a column a field.
 
-        since, until : ISO dates, both included. box : south, north, west, east [degree]; west above east crosses
+        since, until : days as ISO 8601 writes them, both included; else CannotUse. box : south, north, west, east [degree]; west above east crosses
         the 180th meridian. near : latitude, longitude [degree] and how far away at most [m]. deleted : marked
         ones too. columns : only these fields. newest : at most so many, the latest saved.
         """
@@ -544,14 +544,21 @@ def _conditions(
     if leading is not None:
         asked.append(Observation.leading == leading)
     if since is not None:
-        asked.append(Observation.taken_at >= since)
+        asked.append(Observation.taken_at >= _a_day(since))
     if until is not None:
-        asked.append(Observation.taken_at <= f"{until}T23:59:59.999999")
+        asked.append(Observation.taken_at <= f"{_a_day(until)}T23:59:59.999999")
     if box is not None:
         asked.append(_inside(*box))
     if near is not None:
         asked.append(_inside(*_box_about(*near)))
     return asked
+
+
+def _a_day(text: str) -> str:
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise CannotUse(f"'{text}' is no day; write YYYY-MM-DD") from None
 
 
 def _inside(south: float, north: float, west: float, east: float) -> ColumnElement[bool]:
