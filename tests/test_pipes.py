@@ -1,4 +1,4 @@
-"""The command gets on with other commands: a reader that leaves, a person who stops it, `-` for a file, a disk that is full."""
+"""The command gets on with others: a reader that leaves, a person who stops it, `-` for a file, a disk that is full."""
 
 from __future__ import annotations
 

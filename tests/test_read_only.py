@@ -105,7 +105,7 @@ def test_saving_on_a_read_only_disk_is_refused_in_one_line_that_says_what_to_do(
         lambda: log.save_observation(site="a"), lambda: log.save_observation(b"photo"),
         lambda: log.delete(log.observations()["id"][0])]
     for work in works:
-        with pytest.raises(CannotUse, match="only be read.*backup") as said:
+        with pytest.raises(CannotUse, match=r"only be read.*backup") as said:
             work()
         assert "\n" not in str(said.value)
     assert list(log.observations()["plant"]) == ["17"]

@@ -42,7 +42,7 @@ from diagnose.fieldlog.place import (
     no_log,
     read_only_engine,
 )
-from diagnose.fieldlog.tables import KINDS, Base, History, Observation, Original, Photo, Picture
+from diagnose.fieldlog.tables import KINDS, About, Base, History, Observation, Original, Photo, Picture
 
 FIELDS = names("observation")
 EARTH_M = 6_371_008.8  # mean radius of GRS 80, Moritz 2000, J. Geodesy 74 [m]
@@ -82,6 +82,11 @@ class Log:
     folder: Path | None
     engine: Engine
     read_only: bool = False
+
+    def identity(self) -> uuid.UUID:
+        """What tells this log from every other one, and stays the same in its backups. It tells nothing else."""
+        with self.reading() as session:
+            return uuid.uuid5(uuid.UUID(session.scalars(select(About.salt)).one()), "identity of the log")
 
     def save_observation(self, photo: bytes | None = None, photo_name: str = "", **fields: Any) -> Saved:
         """Saves one observation in one transaction; the photo's bytes are kept first.
@@ -174,8 +179,8 @@ class Log:
     ) -> pd.DataFrame:
         """The observations, newest first, a column a field.
 
-        since, until : days as ISO 8601 writes them, both included; else CannotUse. box : south, north, west, east [degree]; west above east crosses
-        the 180th meridian. near : latitude, longitude [degree] and how far away at most [m]. deleted : marked
+        since, until : days as ISO 8601 writes them, both included; else CannotUse. box : south, north, west, east
+        [degree]; west above east crosses the 180th meridian. near : latitude, longitude [degree] and how far away at most [m]. deleted : marked
         ones too. columns : only these fields. newest : at most so many, the latest saved.
         """
         query = _query(columns, site, leading, since, until, box, deleted, near, newest)
