@@ -300,7 +300,7 @@ def _log(args: argparse.Namespace) -> int:
     from diagnose.fieldlog.rebuild import unnamed_photos
     from diagnose.fieldlog.store import open_log
     from diagnose.fieldlog.verify import verify_at
-    from diagnose.report.plain import deleted_lines, observation_lines
+    from diagnose.report.plain import LISTED, deleted_lines, observation_lines
 
     log_makes_sense(args)
     if args.verify:
@@ -319,9 +319,11 @@ def _log(args: argparse.Namespace) -> int:
         return _together(log, args)
     asked = (args.site, args.culprit, args.since, args.until, args.box, args.deleted, args.near)
     if args.export is not None:
+        from diagnose.fieldlog.exchange import takes_text
         from diagnose.fieldlog.privacy import export
 
-        print(export(log, _only_deleted(log.parts(2_000, *asked), args), args.export, args.exact, args.photos))
+        rows = log.parts(2_000, *asked, as_text=takes_text(args.export))
+        print(export(log, _only_deleted(rows, args), args.export, args.exact, args.photos))
         return 0
     if args.json:
         told = (part.to_json(orient="records", indent=1)[1:-1].strip("\n")
@@ -331,7 +333,8 @@ def _log(args: argparse.Namespace) -> int:
             print(("," if number else "") + "\n" + part, end="")
         print("\n]")
         return 0
-    for line in observation_lines(_only_deleted(log.parts(2_000, *asked), args)):
+    shown = log.parts(2_000, *asked, columns=(*LISTED, "deleted"), as_text=True)
+    for line in observation_lines(_only_deleted(shown, args)):
         print(line)
     if beside := unnamed_photos(log):
         print(f"diagnose: {beside}", file=sys.stderr)
