@@ -3,7 +3,7 @@
 Run as `python -m diagnose.fieldlog.benchmark [IMPORTED] [MAPPED] [HELD ...]`: imports a CSV file with as many observations
 as said and compares with pandas' to_sql of the same rows (same columns, same indexes, same syncing); then asks map
 windows of a log of MAPPED observations and compares with the same question in raw SQL on the same file, warm and cold; then
-gives all of them out as CSV, as a list and a filtered list, and compares with pandas' read_sql (and to_csv) of the same rows.
+gives all of them out as CSV, as a list and a filtered list, and compares with pandas' read_sql and to_csv of the same.
 The log is as real ones are: with signs and verdicts, and never analysed.
 Cold: a process of its own asks once, after the system was told to drop the file's pages (posix_fadvise DONTNEED). HELD:
 sizes of logs for which the most memory held by importing, listing and exporting is measured, each in its own process.
@@ -124,7 +124,7 @@ _SOME = f"{_LIST} and site = ? and leading = ? and taken_at >= ? and taken_at <=
 
 
 def giving_out(folder: Path) -> list[tuple[str, float, float, float, float]]:
-    """For CSV, list and filtered list of the mapped log: seconds of plain pandas and of the log, then those of the processor.
+    """For CSV, list and filtered list of the mapped log: seconds of plain pandas and of the log, then of the processor.
 
     The processor's seconds tell the same while other programs share the machine. Each way reads the file once before.
     """
