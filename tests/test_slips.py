@@ -118,7 +118,8 @@ def test_a_day_in_any_form_of_iso_8601_is_the_same_day(tmp_path: Path, day: str)
     (["log", "--photos"], "--photos"), (["log", "--field", "plant=7"], "--field"), (["log", "--plant", "7"], "--plant"),
     (["log", "--with-senders"], "--with-senders"), (["log", "--column", "a=b"], "--column"),
     (["log", "--dry-run"], "--dry-run"), (["log", "--show", "1a", "--since", "2025-01-01"], "--since"),
-    (["survey", "--template", "--pdf", "out.pdf"], "--pdf"), (["survey", "t.csv", "--into-log", "--pdf", "out.pdf"], "--pdf"),
+    (["survey", "--template", "--pdf", "out.pdf"], "--pdf"),
+    (["survey", "t.csv", "--into-log", "--pdf", "out.pdf"], "--pdf"),
     (["survey", "t.csv", "--site", "north"], "--site"), (["survey", "--own-figures", "out.yaml"], "--own-figures"),
     (["inbox", "--taking-in-only", "--letters", "out"], "--letters"), (["inbox", "--agreement", "--json"], "--json"),
 ])  # fmt: skip

@@ -200,7 +200,7 @@ def main(imported: int = 100_000, mapped: int = 1_000_000, *sizes: int) -> None:
             print(f"window with {hits} hits: {asked * 1e3:.2f} ms, {asked / raw:.2f} times raw SQL ({raw * 1e3:.2f} ms); "
                   f"cold {asked_cold * 1e3:.1f} ms, {asked_cold / raw_cold:.2f} times raw SQL ({raw_cold * 1e3:.1f} ms)")
         for name, plain, ours, plain_cpu, ours_cpu in giving_out(Path(folder)):
-            print(f"{name} of {mapped} observations: {ours:.1f} s, {ours / plain:.2f} times pandas from SQL ({plain:.1f} s); "
+            print(f"{name} of {mapped} observations: {ours:.1f} s, {ours / plain:.2f} times pandas ({plain:.1f} s); "
                   f"processor {ours_cpu:.1f} s, {ours_cpu / plain_cpu:.2f} times ({plain_cpu:.1f} s)")
         for size in sizes:
             told = ", ".join(f"{name} {most}" for name, most in held(size, Path(folder)).items())
