@@ -123,7 +123,7 @@ def reading(file: Path) -> Iterator[sqlite3.Connection]:
             yield opened
     else:
         with closing(read_only_engine(file).raw_connection()) as opened:
-            yield opened.driver_connection
+            yield opened.driver_connection  # type: ignore[misc]
 
 
 def is_bare(file: Path) -> bool:
