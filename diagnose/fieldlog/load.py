@@ -44,6 +44,13 @@ class Loaded:
         return "\n".join(lines + [f"{where}: {why}" for where, why in self.refused])
 
 
+def is_there(place: str | Path) -> Path:
+    """The file or folder, if there is one. Raises CannotUse where there is none."""
+    if not Path(place).exists():
+        raise CannotUse(f"{place} is not there; check its name")
+    return Path(place)
+
+
 def import_csv(
     log: Log, place: str | Path, mapping: Mapping[str, str] | None = None, by: str = "", dry_run: bool = False,
 ) -> Loaded:
@@ -208,7 +215,7 @@ def import_photos(
     loaded = Loaded(note="" if files else f"no pictures ({', '.join(PICTURES)}) in {source}")
     for number, file in enumerate(files, 1):
         try:
-            saved = save(file) if save is not None else _save_photo(log, file, site, by)
+            saved = save(file) if save is not None else save_photo(log, file, site=site, by=by)
             loaded.saved, loaded.already = loaded.saved + saved.new, loaded.already + (not saved.new)
         except CannotUse as problem:
             loaded.refused.append((str(file.relative_to(source)), str(problem)))
@@ -216,13 +223,14 @@ def import_photos(
     return loaded
 
 
-def _save_photo(log: Log, file: Path, site: str, by: str) -> Saved:
+def save_photo(log: Log, file: Path, **fields: Any) -> Saved:
+    """Saves one picture with the place and time in its file. fields : site, by, note ... Raises CannotUse for no picture."""
     from diagnose.photo.picture import read_picture
 
     picture = read_picture(file)
     taken = picture.taken
     return log.save_observation(
-        picture.data, picture.name, site=site, by=by, lat=taken.lat, lon=taken.lon, error_m=taken.error_m,
+        picture.data, picture.name, **fields, lat=taken.lat, lon=taken.lon, error_m=taken.error_m,
         taken_at=None if taken.time is None else taken.time.isoformat(),
         taken_local=taken.time is not None and taken.time_is_local,
     )

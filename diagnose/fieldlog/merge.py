@@ -8,8 +8,6 @@ order nor repetition matters.
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 import zipfile
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -28,6 +26,7 @@ from diagnose.fieldlog.fields import checked, is_id, names
 from diagnose.fieldlog.store import Log, changes_of, open_log, stand
 from diagnose.fieldlog.tables import KINDS, History, Photo
 from diagnose.texts import from_json
+from diagnose.whole_file import beside
 
 FORMAT = "browse log pack 1"
 PHOTO_LIMIT = 150_000_000  # of one packed photo; larger ones are refused [byte]
@@ -73,23 +72,13 @@ def pack(log: Log, place: str | Path, senders: bool = False) -> Path:
     senders : names and addresses of who sent something in, too.
     """
     target = Path(place)
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=".pack-", dir=target.parent)
-        os.close(handle)
-    except OSError as problem:
-        raise CannotUse(f"{target} cannot be written ({problem.strerror}); choose another place") from None
-    try:
-        with zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED) as packed, log.reading() as session:
-            packed.writestr("format", FORMAT)
-            _pack_photos(log, session, packed)
-            with packed.open("records.jsonl", "w", force_zip64=True) as lines:
-                for record in _records(session, without=() if senders else PRIVATE):
-                    lines.write(json.dumps(record, separators=(",", ":")).encode() + b"\n")
-        os.replace(temporary, target)
-    except OSError as problem:
-        raise CannotUse(f"{target} cannot be written ({problem.strerror}); free some space") from None
-    finally:
-        Path(temporary).unlink(missing_ok=True)
+    with (beside(target) as temporary, zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED) as packed,
+          log.reading() as session):
+        packed.writestr("format", FORMAT)
+        _pack_photos(log, session, packed)
+        with packed.open("records.jsonl", "w", force_zip64=True) as lines:
+            for record in _records(session, without=() if senders else PRIVATE):
+                lines.write(json.dumps(record, separators=(",", ":")).encode() + b"\n")
     return target
 
 
@@ -98,14 +87,18 @@ def merge(log: Log, other: str | Path | Log) -> Merged:
 
     Raises CannotUse, and changes nothing, when the other is damaged or no log.
     """
-    if isinstance(other, Log):
-        return _merge_log(log, other)
-    place = Path(other)
+    source = other if isinstance(other, Log) else taken_from(other)
+    return _merge_log(log, source) if isinstance(source, Log) else _merge_pack(log, source)
+
+
+def taken_from(other: str | Path) -> Log | Path:
+    """What a merge takes in: another log, opened, or the file of a pack. Raises CannotUse for what is neither."""
+    place = Path(other).expanduser()
     if "://" not in str(other) and place.is_file():
-        return _merge_pack(log, place)
+        return place
     if "://" not in str(other) and not place.is_dir():
         raise CannotUse(f"{other} is not there; give a pack, a log folder or a log's address")
-    return _merge_log(log, open_log(other))
+    return open_log(other, make=False)
 
 
 def disputes(log: Log) -> list[Dispute]:

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import ctypes
 import os
+import signal
 import sys
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -305,7 +306,8 @@ def _on_cores(task: Task, where: str, todo: Sequence[tuple[str, ...]], workers: 
             while True:
                 # a few more than there are workers: memory does not grow with the pile
                 while len(waiting) < 2 * workers and (one := next(supply, None)) is not None:
-                    waiting[pool.submit(task, where, *one)] = one[0]
+                    with _deaf_to_ctrl_c():
+                        waiting[pool.submit(task, where, *one)] = one[0]
                 if not waiting:
                     break
                 done = next(as_completed(waiting))
@@ -325,10 +327,25 @@ def _pool(where: str, workers: int) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(workers, get_context("spawn"), _start_worker, (where,))
 
 
+@contextmanager
+def _deaf_to_ctrl_c() -> Iterator[None]:
+    """Processes started meanwhile pass Ctrl+C over, which reaches them too: who feeds them ends them, and says so once."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _alone(task: Task, where: str, one: tuple[str, ...]) -> dict[str, Any] | None:
     with _pool(where, 1) as pool:
         try:
-            return pool.submit(task, where, *one).result()
+            with _deaf_to_ctrl_c():
+                asked = pool.submit(task, where, *one)
+            return asked.result()
         except BrokenProcessPool:
             return None
 

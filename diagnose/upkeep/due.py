@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import math
+import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -91,10 +92,12 @@ class Register:
     rows : a row each: id, site, plant, label, form, built, inner_mm, culprits, finding, found_on, stem_mm, leader_mm,
     and tight_, widen_ and safe_ with early, likely and late (see outlook.Outlook; FAR where not in sight or unknown),
     swap, guessed (did nobody measure the stem?), measured (is its size known, or that it was a seedling?), south.
+    log : the identity of the log that it is from.
     """
 
     rows: pd.DataFrame
     climate: str
+    log: uuid.UUID
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -136,7 +139,7 @@ def standing(log: Log, climate: str = "mild", south: bool | None = None, site: s
     rows["south"] = lat < 0 if south is None else south
     if len(rows):
         _with_outlook(rows, _with_plants(rows, plants), checks, climate)
-    return Register(rows, climate)
+    return Register(rows, climate, log.identity())
 
 
 def _fetch(session: Any, query: str, given: dict[str, Any]) -> list[tuple[Any, ...]]:
