@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import re
@@ -23,6 +24,7 @@ from diagnose.culprits.catalogue import group_words
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.fieldlog.tables import Looked
 from diagnose.inbox import work
+from diagnose.inbox.intake import Message, Photo
 from diagnose.inbox.learning import LEAST_PAIRS, answer, is_blind, name_blind, together, undo
 from diagnose.inbox.queue import reply_to, waiting, write_letters
 from diagnose.inbox.ranking import ASK, LOOK, READY, SEEN
@@ -225,6 +227,34 @@ def test_words_are_proposed_and_change_nothing_before_a_person_confirms_them(jud
 def test_one_bad_photo_never_stops_the_rest() -> None:
     assert "error" in look_at(b"this is no picture", "x.jpg")
     assert "error" in look_at(b"", "empty.jpg")
+
+
+def test_a_message_that_cannot_be_taken_in_becomes_a_line_and_the_rest_is_taken_in(tmp_path: Path) -> None:
+    log, photo = open_log(tmp_path), (PHOTOS / "twig_on_card" / "IMG_0016.jpg").read_bytes()
+    half = "\ud800"  # half a character, which no database holds
+    bad = [Message("a", about="bad\nphoto", photos=(Photo(f"{half}.jpg", photo),)), Message("b", f"{half}@b", words="x"),
+           # would lie with a good one, of the same thread
+           Message("c", f"{half}@c", thread=("<1>",), words="x")]
+    good = [Message("d", "d@d", thread=("<1>",), words="hare"), Message("e", words="deer", photos=(Photo("e.jpg", photo),))]
+    done = take_in(log, [*bad, *good])
+    assert [len(line.splitlines()) for line in done.refused] == [1, 1, 1]
+    assert (done.new, done.photos) == (2, 1)
+    assert {key for row in log.records("submission").itertuples() for key in row.letters} == {"d", "e"}
+    again = take_in(log, good)
+    assert (again.new, again.already, again.refused) == (0, 2, [])
+
+
+def test_a_log_that_can_take_in_nothing_is_one_line_not_one_for_each_message(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log, photo = open_log(tmp_path), (PHOTOS / "twig_on_card" / "IMG_0016.jpg").read_bytes()
+
+    def full(*_: Any) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(CannotUse, match="free space"):
+        take_in(log, [Message(str(number), photos=(Photo("a.jpg", photo),)) for number in range(3)])
 
 
 def test_a_submission_that_cannot_be_judged_is_left_to_a_person_and_the_rest_is_judged(

@@ -118,7 +118,7 @@ def _asked_cold(which: str, folder: str, box: tuple[float, ...]) -> None:
         print(_timed(lambda: log.window(*box)))
 
 
-_FILTER = ("north", "rabbit", "2024-06-01", "2024-07-01")
+_FILTER = {"site": "north", "leading": "rabbit", "since": "2024-06-01", "until": "2024-07-01"}
 _LIST = "select id, taken_at, site, plant, leading, lat, lon from observation where deleted = 0"
 _SOME = f"{_LIST} and site = ? and leading = ? and taken_at >= ? and taken_at <= ? || 'T23:59:59.999999'"
 
@@ -130,9 +130,9 @@ def giving_out(folder: Path) -> list[tuple[str, float, float, float, float]]:
     """
     log, out = open_log(folder / "mapped"), folder / "out.csv"
 
-    def lines(*asked: str) -> None:
+    def lines(**asked: Any) -> None:
         with out.open("w", encoding="utf-8") as file:
-            for line in observation_lines(log.parts(2_000, *asked, columns=LISTED, as_text=True)):
+            for line in observation_lines(log.parts(2_000, columns=LISTED, as_text=True, **asked)):
                 print(line, file=file)
 
     with closing(sqlite3.connect(folder / "mapped" / DATABASE)) as raw:
@@ -141,8 +141,8 @@ def giving_out(folder: Path) -> list[tuple[str, float, float, float, float]]:
             ("CSV", lambda: pd.read_sql_query(whole, raw).to_csv(out, index=False),
              lambda: export(log, log.parts(as_text=True), out)),
             ("list", lambda: pd.read_sql_query(_LIST, raw).to_csv(out, index=False), lines),
-            ("filtered list", lambda: pd.read_sql_query(_SOME, raw, params=_FILTER).to_csv(out, index=False),
-             lambda: lines(*_FILTER)),
+            ("filtered list", lambda: pd.read_sql_query(_SOME, raw, params=tuple(_FILTER.values())).to_csv(out, index=False),
+             lambda: lines(**_FILTER)),
         ]
         _raw(raw, (0.0, 90.0, -180.0, 180.0))
         found = []

@@ -10,7 +10,7 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from diagnose.cannot_use import CannotUse
+from diagnose.cannot_use import CannotSave, CannotUse
 
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 
@@ -19,7 +19,7 @@ def keep(folder: Path, data: bytes) -> str:
     """Keeps the bytes under their SHA-256 and returns it, as hex. Kept bytes are never written again.
 
     Written beside its place, flushed to the disk, then renamed, and the folder flushed: after a crash the file
-    is whole or not there. Raises CannotUse when the disk is full or the folder cannot be written.
+    is whole or not there. Raises CannotSave when the disk is full or the folder cannot be written.
     """
     name = digest(data)
     place = path_of(folder, name)
@@ -40,7 +40,7 @@ def keep(folder: Path, data: bytes) -> str:
         if temporary:
             with contextlib.suppress(OSError):
                 os.unlink(temporary)
-        raise CannotUse(f"the photo could not be kept in {folder} ({problem.strerror}); free space or allow "
+        raise CannotSave(f"the photo could not be kept in {folder} ({problem.strerror}); free space or allow "
                         "writing there, and save again") from None
     return name
 

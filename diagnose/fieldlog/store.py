@@ -25,7 +25,7 @@ from sqlalchemy import ColumnElement, Engine, Select, Text, and_, cast, create_e
 from sqlalchemy.exc import DatabaseError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from diagnose.cannot_use import CannotUse
+from diagnose.cannot_use import CannotSave, CannotUse
 from diagnose.fieldlog import originals
 from diagnose.fieldlog.changes import Change, in_order, latest, settle
 from diagnose.fieldlog.fields import checked, is_id, names
@@ -354,8 +354,8 @@ class Log:
 
     def _must_be_writable(self) -> None:
         if self.read_only:
-            raise CannotUse(f"the log in {self.where} can only be read where it lies; nothing was saved. Copy it to a place "
-                            f"that can be written: diagnose backup FOLDER --log {self.where}")
+            raise CannotSave(f"the log in {self.where} can only be read where it lies; nothing was saved. Copy it to a "
+                             f"place that can be written: diagnose backup FOLDER --log {self.where}")
 
     def _keep_file(self, photo: bytes) -> str:
         self._must_be_writable()
@@ -677,10 +677,10 @@ def _clear_line(where: str) -> Iterator[None]:
     except OperationalError as problem:
         why = " ".join(str(problem.orig).split())
         if "locked" in why:
-            raise CannotUse(f"another program holds the log in {where}; close it and try again") from None
+            raise CannotSave(f"another program holds the log in {where}; close it and try again") from None
         if "full" in why:
-            raise CannotUse(f"the disk of {where} is full; free some space and save again") from None
-        raise CannotUse(f"the log in {where} cannot be used ({why}); check that it can be written") from None
+            raise CannotSave(f"the disk of {where} is full; free some space and save again") from None
+        raise CannotSave(f"the log in {where} cannot be used ({why}); check that it can be written") from None
     except DatabaseError as problem:
         why = " ".join(str(problem.orig).split())
         if "UNIQUE" in why or "duplicate key" in why:

@@ -24,7 +24,7 @@ from pathlib import Path
 from threading import Thread
 from typing import TYPE_CHECKING, Any
 
-from diagnose.cannot_use import CannotUse
+from diagnose.cannot_use import CannotSave, CannotUse
 from diagnose.diagnosis import Circumstances, Diagnosis, diagnose_measured, measure_picture
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.fieldlog.tables import Looked, Photo, Sender, Submission
@@ -74,7 +74,8 @@ class TakenIn:
 def take_in(log: Log, place: str | Path | Iterable[Message], by: str = "", progress: Progress = _silent) -> TakenIn:
     """Takes the messages of a folder, ZIP, mail file or mail box into the log, grouped into submissions.
 
-    place : where they lie, or the messages themselves.
+    place : where they lie, or the messages themselves. A message that cannot be taken in becomes a line, the rest is taken
+    in; raises CannotUse where nothing can be saved at all.
     """
     with log.reading() as session:
         there = session.query(Submission).filter(Submission.deleted.is_(False)).order_by(Submission.saved_at).all()
@@ -93,8 +94,14 @@ def take_in(log: Log, place: str | Path | Iterable[Message], by: str = "", progr
         if message.key in letters or not (message.photos or message.words or message.about):
             done.already += message.key in letters
             continue
+        try:
+            kept = [log.take_photo(photo.data, photo.name) for photo in message.photos]
+        except CannotSave:
+            raise
+        except Exception as problem:  # one message's bad luck must not stop the hundreds behind it
+            done.refused.append(_left_out(message, problem))
+            continue
         letters.add(message.key)
-        kept = [log.take_photo(photo.data, photo.name) for photo in message.photos]
         done.photos += len(kept)
         seen.append(Seen(message.key, message.address, message.thread, message.at, message.about,
                          tuple(digest for digest, _ in kept), tuple(alike for _, alike in kept)))
@@ -106,13 +113,34 @@ def take_in(log: Log, place: str | Path | Iterable[Message], by: str = "", progr
         old = next((owner[place] for place in group if place < start), None)
         if not new:
             continue
-        if old is None:
-            done.new += 1
-            _save_new(log, new, by)
-        else:
-            done.added_to += len(new)
-            _add(log, old, new, by)
+        try:
+            _save(log, old, new, by, done)
+        except CannotSave:
+            raise
+        except Exception:  # each by itself, so that one letter takes none of those that belong to it along
+            for one in new:
+                try:
+                    _save(log, old, [one], by, done)
+                except CannotSave:
+                    raise
+                except Exception as problem:
+                    done.refused.append(_left_out(one[0], problem))
     return done
+
+
+def _save(log: Log, old: str | None, new: Sequence[tuple[Message, Seen]], by: str, done: TakenIn) -> None:
+    if old is None:
+        _save_new(log, new, by)
+        done.new += 1
+    else:
+        _add(log, old, new, by)
+        done.added_to += len(new)
+
+
+def _left_out(message: Message, problem: Exception) -> str:
+    why = str(problem) if isinstance(problem, CannotUse) else type(problem).__name__
+    called = " ".join((message.about or message.key).split())[:60]
+    return f"'{called}' from {message.address or 'an unknown sender'} was not taken in ({why}); look at it yourself"
 
 
 def _seen_again(key: str, address: str, told: Mapping[str, Any], likeness: Mapping[str, str | None]) -> Seen:
