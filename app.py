@@ -1,5 +1,9 @@
-"""Starts the app: navigation only."""
+"""Starts the app: its pages, behind the door that asks who comes."""
 
-from diagnose.screens.start import navigate
+from starlette.middleware import Middleware
+from streamlit.starlette import App
 
-navigate()
+from diagnose.screens.door import Door
+from diagnose.screens.start import NAVIGATION, went_wrong
+
+app = App(NAVIGATION, middleware=[Middleware(Door)], on_script_error=went_wrong)

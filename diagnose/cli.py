@@ -6,14 +6,17 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from diagnose import __version__
+from diagnose.check import PARTS
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from diagnose.diagnosis import Circumstances, Diagnosis, Ground, Scale
     from diagnose.fieldlog.store import Log
     from diagnose.measure.bark_round import Turns
@@ -117,7 +120,7 @@ def _learnt(args: argparse.Namespace) -> dict[str, float] | None:
     from diagnose.fieldlog.judged import confirmed_in
     from diagnose.fieldlog.store import open_log
 
-    return confirmed_in(open_log(args.learn_from))
+    return confirmed_in(open_log(args.learn_from, make=False))
 
 
 def _answers(args: argparse.Namespace) -> Signs:
@@ -294,50 +297,58 @@ def _ask_one(name: str) -> Sign | None:
 
 
 def _log(args: argparse.Namespace) -> int:
-    from diagnose.cannot_use import CannotUse
+    from diagnose.asked import log_makes_sense
+    from diagnose.fieldlog.rebuild import unnamed_photos
     from diagnose.fieldlog.store import open_log
-    from diagnose.report.plain import observation_lines
+    from diagnose.fieldlog.verify import verify_at
+    from diagnose.report.plain import LISTED, deleted_lines, observation_lines
 
-    log = open_log(args.log)
-    if args.show is not None:
-        print(json.dumps(log.observation(args.show), indent=1))
-        return 0
-    if args.delete is not None:
-        print(f"Observation {log.delete(args.delete, by=args.by)[:8]} is marked as deleted.")
-        return 0
-    if args.restore is not None:
-        print(f"Observation {log.restore(args.restore, by=args.by)[:8]} stands again.")
-        return 0
-    if args.correct is not None:
-        if not args.field:
-            raise CannotUse("say what to correct with --field FIELD=VALUE; it may be repeated")
-        print(f"Observation {log.correct(args.correct, by=args.by, **dict(args.field))[:8]} is corrected; "
-              "what stood there before is kept.")
-        return 0
-    if args.together:
-        return _together(log, args)
-    done = _log_work(log, args)
+    log_makes_sense(args)
+    if args.verify:
+        found = verify_at(args.log)
+        print(found)
+        return 0 if found.good else 1
+    done = _log_work(args)
     if done is not None:
         print(done)
         return 0
-    rows = log.parts(2_000, args.site, args.culprit, args.since, args.until, args.box, args.deleted, args.near)
-    if args.deleted:
-        rows = (part[part["deleted"].astype(bool)] for part in rows)
+    log = open_log(args.log, make=False)
+    if args.show is not None:
+        print(json.dumps(log.observation(args.show), indent=1))
+        return 0
+    if args.together:
+        return _together(log, args)
+    asked = (args.site, args.culprit, args.since, args.until, args.box, args.deleted, args.near)
     if args.export is not None:
+        from diagnose.fieldlog.exchange import takes_text
         from diagnose.fieldlog.privacy import export
 
-        print(export(log, rows, args.export, args.exact, args.photos))
+        rows = log.parts(2_000, *asked, as_text=takes_text(args.export))
+        print(export(log, _only_deleted(rows, args), args.export, args.exact, args.photos))
         return 0
     if args.json:
-        told = (part.to_json(orient="records", indent=1)[1:-1].strip("\n") for part in rows)
+        told = (part.to_json(orient="records", indent=1)[1:-1].strip("\n")
+                for part in _only_deleted(log.parts(2_000, *asked), args))
         print("[", end="")
         for number, part in enumerate(filter(None, told)):
             print(("," if number else "") + "\n" + part, end="")
         print("\n]")
         return 0
-    for line in observation_lines(rows):
+    shown = log.parts(2_000, *asked, columns=(*LISTED, "deleted"), as_text=True)
+    for line in observation_lines(_only_deleted(shown, args)):
         print(line)
+    if beside := unnamed_photos(log):
+        print(f"diagnose: {beside}", file=sys.stderr)
+    if args.deleted:
+        from diagnose.fieldlog.deleted import deleted, other_kinds
+
+        for line in deleted_lines(deleted(log, *other_kinds())):
+            print(line)
     return 0
+
+
+def _only_deleted(parts: Iterator[pd.DataFrame], args: argparse.Namespace) -> Iterator[pd.DataFrame]:
+    return (part[part["deleted"].astype(bool)] if args.deleted else part for part in parts)
 
 
 def _together(log: Log, args: argparse.Namespace) -> int:
@@ -366,25 +377,30 @@ def _key(args: argparse.Namespace) -> int:
     return 0
 
 
-def _log_work(log: Log, args: argparse.Namespace) -> str | None:
-    """The line, or lines, that one piece of work on the whole log says; None where none was asked for."""
+def _log_work(args: argparse.Namespace) -> str | None:
+    """The line, or lines, that one piece of work on the log says; None where none was asked for."""
     from diagnose.fieldlog.duplicates import near_duplicates
-    from diagnose.fieldlog.load import import_csv, import_photos
-    from diagnose.fieldlog.merge import disputes, merge, pack
-    from diagnose.fieldlog.verify import verify
+    from diagnose.fieldlog.load import import_csv, import_photos, is_there
+    from diagnose.fieldlog.merge import disputes, merge, pack, taken_from
+    from diagnose.fieldlog.store import open_log
 
+    # what is to be taken in is looked for first, so that a wrong name makes no new log
     if args.import_csv is not None:
         mapping = dict(pair.split("=", 1) for pair in args.column if "=" in pair)
-        return str(import_csv(log, args.import_csv, mapping, by=args.by, dry_run=args.dry_run))
+        source = is_there(args.import_csv)
+        return str(import_csv(open_log(args.log), source, mapping, by=args.by, dry_run=args.dry_run))
     if args.import_photos is not None:
-        return str(import_photos(log, args.import_photos, args.site or "", args.by, progress=_progress))
+        folder = is_there(args.import_photos)
+        return str(import_photos(open_log(args.log), folder, args.site or "", args.by, progress=_progress))
+    if args.merge is not None:
+        other = taken_from(args.merge)
+        return str(merge(open_log(args.log), other))
+    log = open_log(args.log, make=False)
+    if args.correct is not None or args.delete is not None or args.undelete is not None:
+        return _marked(log, args)
     if args.pack is not None:
         packed = pack(log, args.pack, args.with_senders)
         return f"The whole log is packed into {packed}; hand it over and merge it with --merge."
-    if args.merge is not None:
-        return str(merge(log, args.merge))
-    if args.verify:
-        return str(verify(log))
     if args.twins:
         return "\n".join(f"{one.first[:8]}  {one.second[:8]}  {one.why}" for one in near_duplicates(log)) or "No twins."
     if args.disputes:
@@ -394,32 +410,69 @@ def _log_work(log: Log, args: argparse.Namespace) -> str | None:
     return None
 
 
+def _marked(log: Log, args: argparse.Namespace) -> str:
+    """The line that a correction or a mark of deletion says."""
+    from diagnose.cannot_use import CannotUse
+    from diagnose.fieldlog.deleted import kind_of
+
+    if args.correct is not None and not args.field:
+        raise CannotUse("say what to correct with --field FIELD=VALUE; it may be repeated")
+    start = args.correct or args.delete or args.undelete or ""
+    kind = kind_of(log, start)
+    if args.correct is not None:
+        own = log.correct(start, by=args.by, kind=kind, **dict(args.field))
+        return f"{kind.capitalize()} {own[:8]} is corrected; what stood there before is kept."
+    if args.delete is not None:
+        own = log.delete(start, by=args.by, kind=kind)
+        return f"{kind.capitalize()} {own[:8]} is marked as deleted; take the mark away with --undelete {own[:8]}."
+    return f"{kind.capitalize()} {log.restore(start, by=args.by, kind=kind)[:8]} stands again."
+
+
+def _backup(args: argparse.Namespace) -> int:
+    from diagnose.fieldlog.backup import back_up
+    from diagnose.fieldlog.store import open_log
+
+    done = back_up(open_log(args.log, make=False), args.folder)
+    print(done)
+    return 1 if done.bad else 0
+
+
+def _restore(args: argparse.Namespace) -> int:
+    from diagnose.fieldlog.backup import restore
+
+    print(restore(args.backup, args.log))
+    return 0
+
+
+def _rebuild(args: argparse.Namespace) -> int:
+    from diagnose.fieldlog.rebuild import rebuild
+
+    print(rebuild(args.log, args.by, _progress))
+    return 0
+
+
 def _progress(done: int, of: int) -> None:
     if sys.stderr.isatty():
         print(f"\r{done} of {of}", end="\n" if done == of else "", file=sys.stderr, flush=True)
 
 
 def _check(args: argparse.Namespace) -> int:
+    from diagnose.cannot_use import CannotUse
+    from diagnose.check import check_parts
+
     if args.truth is not None:
         return _check_own(args)
-    from diagnose.culprits.check import check
-    from diagnose.culprits.observers import questions_saved
-    from diagnose.measure.accuracy import PHOTOS, error_table, misses_as_text, table_as_text
-    from diagnose.measure.simulate.coverage import summary
-    from diagnose.report.check_text import check_as_text
-    from diagnose.speed import measure_speed, speed_as_text, stated_speeds
-
-    rows = error_table(Path(args.photos) if args.photos else PHOTOS)
-    print("Measurements on pictures with exact truth (renderings, not photographs of real twigs):")
-    print(table_as_text(rows))
-    print("\nMissed, picture by picture:\n" + misses_as_text(rows))
-    if args.photos is None:
-        print("\n" + summary())
-        print("\n" + check_as_text(check(), questions_saved()))
-    speeds = [measure_speed(Path(name)) for name in args.speed]
-    for speed in speeds or (stated_speeds() if args.photos is None else []):
-        print("\n" + speed_as_text(speed))
-    return 0
+    own = args.photos is not None  # a folder of one's own says nothing of the rest
+    wanted = args.part or (("measurements", *(("speed",) if args.speed else ())) if own else PARTS)
+    failed = False
+    parts = check_parts(wanted, Path(args.photos) if own else None, [Path(name) for name in args.speed])
+    for number, (part, told) in enumerate(parts):
+        if isinstance(told, CannotUse):
+            print(f"diagnose check: {part} left out: {told}", file=sys.stderr)
+            failed = True
+        else:
+            print(("\n" if number else "") + told, flush=True)
+    return 1 if failed else 0
 
 
 def _check_own(args: argparse.Namespace) -> int:
@@ -441,6 +494,7 @@ def _protect(args: argparse.Namespace) -> int:
     from diagnose.protect.planting import planting
     from diagnose.protect.read import read_boundary, read_settings, read_verdict
     from diagnose.report.plan_sheet import materials_csv, plan_as_text, plan_pdf
+    from diagnose.whole_file import write_whole
 
     if (args.boundary is None) == (args.hectares is None):
         raise CannotUse("give the ground as --boundary FILE (GeoJSON) or as --hectares NUMBER, one of them")
@@ -462,9 +516,9 @@ def _protect(args: argparse.Namespace) -> int:
     )
     plan = plan_for(place, verdict or (told if min(told.values()) < 1 else None))
     if args.pdf:
-        Path(args.pdf).write_bytes(plan_pdf(plan, args.inches))
+        write_whole(args.pdf, plan_pdf(plan, args.inches))
     if args.csv:
-        Path(args.csv).write_text(materials_csv(plan, args.inches), encoding="utf-8")
+        write_whole(args.csv, materials_csv(plan, args.inches))
     print(json.dumps(plan.as_json(), indent=1) if args.json else plan_as_text(plan, args.inches))
     return 0
 
@@ -479,21 +533,28 @@ def _culprit(text: str) -> tuple[str, float]:
 
 
 def _survey(args: argparse.Namespace) -> int:
+    from diagnose.asked import not_with, only_with
     from diagnose.photo.picture import CannotUse
     from diagnose.report.survey_report import survey_html, survey_pdf
     from diagnose.survey.summary import summarise
     from diagnose.survey.tally import read_tally, template
+    from diagnose.whole_file import write_whole
 
+    written = ("pdf", "html", "own_figures", "json")
+    not_with(args, ("template",), ("file", "from_log", "into_log", *written))
+    not_with(args, ("into_log",), ("from_log", "before", *written))
+    only_with(args, ("site", "day", "own_figures"), ("from_log",))
     if args.template:
         print(template(), end="")
         return 0
     if args.into_log or args.from_log:
+        from diagnose.fieldlog.load import is_there
         from diagnose.fieldlog.store import open_log
         from diagnose.survey.from_log import import_tally, survey_table
 
-        log = open_log(args.log)
-    if args.own_figures and not args.from_log:
-        raise CannotUse("own figures come from the log's register of barriers; add --from-log")
+        if args.into_log and args.file is not None:
+            is_there(args.file)
+        log = open_log(args.log, make=args.into_log and args.file is not None)
     if args.file is None and not args.from_log:
         raise CannotUse("give the filled tally as a CSV file, use --from-log, or print an empty one with --template")
     if args.into_log:
@@ -513,14 +574,14 @@ def _survey(args: argparse.Namespace) -> int:
         seen = watched(log, args.site)
         lasting = lasting_of(seen)
         if args.own_figures:
-            Path(args.own_figures).write_text(own_lives_file(seen), encoding="utf-8")
+            write_whole(args.own_figures, own_lives_file(seen))
     survey = summarise(visits[0], visits[1] if len(visits) > 1 else None, args.target, lasting=lasting,
                        cost_per_tree=args.cost_per_tree, redraw=args.redraw,
                        progress=lambda share: _progress(round(100 * share), 100))
     if args.pdf:
-        Path(args.pdf).write_bytes(survey_pdf(survey))
+        write_whole(args.pdf, survey_pdf(survey))
     if args.html:
-        Path(args.html).write_text(survey_html(survey), encoding="utf-8")
+        write_whole(args.html, survey_html(survey))
     print(json.dumps(survey.as_json(), indent=1) if args.json else f"{survey.headline}\n{survey.caution}")
     return 0
 
@@ -532,33 +593,48 @@ def _day(text: str) -> date:
         raise argparse.ArgumentTypeError(f"'{text}' is no day; write YYYY-MM-DD") from None
 
 
+def _iso_day(text: str) -> str:
+    return _day(text).isoformat()
+
+
 def _upkeep(args: argparse.Namespace) -> int:
+    from diagnose.asked import upkeep_makes_sense
     from diagnose.fieldlog.store import open_log
     from diagnose.report.due_list import due_as_text, due_pdf, metal_pdf
     from diagnose.upkeep.calendar import calendar_file
     from diagnose.upkeep.due import due_of, read_place, standing
     from diagnose.upkeep.metal import metal, write_metal
+    from diagnose.whole_file import write_whole
 
-    log = open_log(args.log)
+    upkeep_makes_sense(args)
+    log = open_log(args.log, make=_given(args, "register", "register_csv", "from_plan", "found"))
     if (done := _upkeep_entry(log, args)) is not None:
         print(done)
         return 0
     if args.metal:
         rows = metal(log, args.site)
         if args.metal.endswith(".pdf"):
-            Path(args.metal).write_bytes(metal_pdf(rows, args.site or "", args.paper))
+            write_whole(args.metal, metal_pdf(rows, args.site or "", args.paper))
         else:
             write_metal(rows, args.metal)
-        print(f"{len(rows)} places with metal, posts or stakes are written to {args.metal}; there may be more, not noted.")
-        return 0
+        print(f"{len(rows)} places with metal, posts or stakes are written to {args.metal}; there may be more, not noted.",
+              file=sys.stderr if args.json else sys.stdout)
+        if not _given(args, "calendar", "pdf", "json"):
+            return 0
     register = standing(log, args.climate, True if args.south else None, args.site)
     items = due_of(register, args.on, None if args.start is None else read_place(args.start))
     if args.calendar:
-        Path(args.calendar).write_bytes(calendar_file(items, register, args.on))
+        write_whole(args.calendar, calendar_file(items, register, args.on))
     if args.pdf:
-        Path(args.pdf).write_bytes(due_pdf(items, args.on, args.site or "", args.paper))
+        write_whole(args.pdf, due_pdf(items, args.on, args.site or "", args.paper))
     print(json.dumps([item.as_json() for item in items], indent=1) if args.json else due_as_text(items, args.on))
     return 0
+
+
+def _given(args: argparse.Namespace, *names: str) -> bool:
+    from diagnose.asked import is_given
+
+    return any(is_given(args, name) for name in names)
 
 
 def _upkeep_entry(log: Log, args: argparse.Namespace) -> str | None:
@@ -623,12 +699,15 @@ def _app(args: argparse.Namespace) -> NoReturn:
 
 
 def _inbox(args: argparse.Namespace) -> int:
+    from diagnose.asked import not_with
     from diagnose.fieldlog.store import open_log
     from diagnose.inbox.learning import together
     from diagnose.inbox.queue import queue_as_text, waiting, write_letters
     from diagnose.inbox.work import judge, measure, take_in
 
-    log = open_log(args.log)
+    not_with(args, ("taking_in_only",), ("letters", "agreement", "json", "pile", "again"))
+    not_with(args, ("agreement",), ("json",))
+    log = open_log(args.log, make=bool(args.place))
     steps = _Steps()
     for place in args.place:
         print(f"{place}: {take_in(log, place, args.by, steps)}", file=sys.stderr)
@@ -693,7 +772,7 @@ def _parser() -> argparse.ArgumentParser:
         return sub
 
     photo = verb("photo", _photo, "measure photos of a wound, judge it, name the barrier")
-    photo.add_argument("file", nargs="+", help="picture file (JPEG, PNG, WebP, TIFF or HEIC)")
+    photo.add_argument("file", nargs="+", help="picture file (JPEG, PNG, WebP, TIFF, HEIC or AVIF)")
     photo.add_argument("--json", action="store_true", help="print one JSON list, an object a file")
     photo.add_argument("--tap", type=_point, action="append", metavar="X,Y",
                        help="the wound in pixels; a second --tap is a point farther back on the same stem")
@@ -762,7 +841,8 @@ def _parser() -> argparse.ArgumentParser:
     survey.add_argument("--from-log", action="store_true", help="take the entries of the log, with the wounds' verdicts")
     survey.add_argument("--into-log", action="store_true", help="keep the file's entries in the log")
     survey.add_argument("--site", help="with --from-log: only this planting")
-    survey.add_argument("--day", help="with --from-log: only this visit, YYYY-MM-DD (default: the last, and its change)")
+    survey.add_argument("--day", type=_iso_day,
+                        help="with --from-log: only this visit, YYYY-MM-DD (default: the last, and its change)")
     survey.add_argument("--by", default="", help="your initials, for the history")
     _add_log(survey)
     survey.add_argument("--before", metavar="FILE", help="the tally of an earlier visit to the same plots")
@@ -823,6 +903,7 @@ def _parser() -> argparse.ArgumentParser:
                        "seen_slope_deg, ... a photo a line; see the guide on your own twigs")
     check.add_argument("folder", nargs="?", help="with --truth: the folder of your photos")
     check.add_argument("--bar-mm", type=_positive, help="with --truth: what the card's 100 mm check bar measured [mm]")
+    check.add_argument("--part", choices=PARTS, action="append", help="only this part; may be repeated")
     check.add_argument("--speed", metavar="FILE", action="append", default=[], help="a picture to time; may be repeated")
 
     key = verb("key", _key, "write the questions as a one-page key for the field, as PDF")
@@ -852,15 +933,27 @@ def _parser() -> argparse.ArgumentParser:
     inbox.add_argument("--by", default="", help="your initials, for the history")
     inbox.add_argument("--json", action="store_true", help="print the queue as JSON, without who sent it")
 
+    backup = verb("backup", _backup, "copy the log into a folder, or bring an earlier backup up to date")
+    backup.add_argument("folder", help="folder of the backup, best on another disk")
+    _add_log(backup)
+
+    restore = verb("restore", _restore, "put a backup in the place of a log that was lost or damaged")
+    restore.add_argument("backup", help="folder that backup wrote, or the copy made before an upgrade (.sqlite)")
+    _add_log(restore)
+
+    rebuild = verb("rebuild", _rebuild, "make a log anew from its photos, or take in those that no record names")
+    rebuild.add_argument("--by", default="", help="your initials, for the history")
+    _add_log(rebuild)
+
     demo = verb("demo", _demo, "lay an invented planting into a log of its own, to look round in")
     demo.add_argument("folder", nargs="?", default="browse-demo", help="folder to make (browse-demo)")
 
     log = verb("log", _log, "list, show or mark observations of the log")
     _add_log(log)
     log.add_argument("--show", metavar="ID", help="one observation whole, with its history")
-    log.add_argument("--delete", metavar="ID", help="mark an observation as deleted")
-    log.add_argument("--restore", metavar="ID", help="take the mark of deletion away again")
-    log.add_argument("--correct", metavar="ID", help="correct fields of an observation, each with --field")
+    log.add_argument("--delete", metavar="ID", help="mark a record of any kind as deleted")
+    log.add_argument("--undelete", "--restore", metavar="ID", help="take the mark of deletion away again")
+    log.add_argument("--correct", metavar="ID", help="correct fields of a record of any kind, each with --field")
     log.add_argument("--field", type=_field, action="append", default=[], metavar="FIELD=VALUE",
                      help="what is right, e.g. plant=17 or note='seen again'; may be repeated")
     log.add_argument("--by", default="", help="your initials, for the history")
@@ -868,11 +961,11 @@ def _parser() -> argparse.ArgumentParser:
     log.add_argument("--plant", help="with --together: only this plant")
     log.add_argument("--site", help="only this planting")
     log.add_argument("--culprit", help="only this verdict")
-    log.add_argument("--since", metavar="DATE", help="taken on this day or later, YYYY-MM-DD")
-    log.add_argument("--until", metavar="DATE", help="taken on this day or earlier")
+    log.add_argument("--since", type=_iso_day, metavar="DATE", help="taken on this day or later, YYYY-MM-DD")
+    log.add_argument("--until", type=_iso_day, metavar="DATE", help="taken on this day or earlier")
     log.add_argument("--box", type=_box, metavar="S,N,W,E", help="taken inside this box [degree]")
     log.add_argument("--near", type=_near, metavar="LAT,LON,M", help="taken at most so many metres from a point")
-    log.add_argument("--deleted", action="store_true", help="only those that are marked as deleted")
+    log.add_argument("--deleted", action="store_true", help="what is marked as deleted, of every kind")
     log.add_argument("--json", action="store_true", help="print the observations as JSON")
     log.add_argument("--export", metavar="OUT", help="write the listed ones: .csv .geojson .gpkg .gpx, .zip (Darwin Core)")
     log.add_argument("--exact", action="store_true", help="export exact places, people and notes (default: coarse)")
@@ -884,7 +977,7 @@ def _parser() -> argparse.ArgumentParser:
     log.add_argument("--pack", metavar="OUT", help="pack the whole log into one file for handing over")
     log.add_argument("--with-senders", action="store_true", help="pack who sent things in, too (default: left out)")
     log.add_argument("--merge", metavar="OTHER", help="take in a pack or another log")
-    log.add_argument("--verify", action="store_true", help="look for missing, changed and left-over files")
+    log.add_argument("--verify", action="store_true", help="look for missing and changed photos and a damaged database")
     log.add_argument("--twins", action="store_true", help="list observations that may be one")
     log.add_argument("--disputes", action="store_true", help="list what two people changed unseen by each other")
     return parser
@@ -893,14 +986,27 @@ def _parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command; 0 when everything given could be done. Errors are one line on standard error."""
     args = _parser().parse_args(argv)
-    from diagnose.photo.picture import CannotUse
+    from diagnose.cannot_use import CannotUse
+    from diagnose.pipes import close_quietly, standing_for
+    from diagnose.terminal import without_control_codes
 
     try:
-        return int(args.run(args))
+        with without_control_codes(), standing_for(args) as told:
+            done = int(args.run(told))
+        sys.stdout.flush()
+        return done
     except CannotUse as reason:
         print(f"diagnose: {reason}", file=sys.stderr)
+    except BrokenPipeError:  # the reader has seen enough, as head does
+        close_quietly()
+        return 128 + 13  # as a shell counts a program that SIGPIPE ended
+    except KeyboardInterrupt:
+        print("diagnose: stopped; what was saved until now is kept", file=sys.stderr)
+        return 128 + 2
     except OSError as problem:  # what is read is refused where it is read; this is a file that cannot be written
-        print(f"diagnose: {problem.filename} cannot be written ({problem.strerror}); choose another place", file=sys.stderr)
+        place = problem.filename or "standard output"
+        close_quietly()
+        print(f"diagnose: {place} cannot be written ({problem.strerror}); choose another place", file=sys.stderr)
     return 2
 
 

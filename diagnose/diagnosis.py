@@ -20,7 +20,7 @@ from diagnose.measure.record import Measurement
 from diagnose.photo.picture import CannotUse, Picture, read_picture
 from diagnose.photo.plane import Plane
 from diagnose.protect.requirement import Requirement, require
-from diagnose.signs import Shares, Sign, Signs, signs_as_json
+from diagnose.signs import Shares, Sign, Signs, signs_as_json, vocabulary
 
 Point = tuple[float, float]
 
@@ -40,6 +40,8 @@ _ELSEWHERE = {
     _HEIGHT_SIGNS: "no height staff in this picture; stand the staff at the stem's foot, say how high above the ground the "
     "card is held, or answer the height",
 }
+
+LEAST_SIDE = 32  # of a picture that is measured; our choice [px]
 
 
 @dataclass(frozen=True)
@@ -116,9 +118,23 @@ class Diagnosis:
     plane: Plane | None = None
     measurement: Measurement = field(default_factory=Measurement)
 
+    @property
+    def find_out_first(self) -> str:
+        """Why nothing should be bought yet, and what to find out first; empty where the verdict carries a barrier."""
+        if not self.signs:
+            why = "nothing was measured and nothing answered"
+        elif self.verdict.leading is None:
+            why = "it cannot be told yet what did it"
+        else:
+            return ""
+        asked = self.verdict.next_question
+        return f"Do not buy yet: {why}. " + (self.verdict.settle if asked is None else
+                                             f"Find out first: {vocabulary()[asked].question}")
+
     def as_json(self) -> dict[str, Any]:
         """The object that `diagnose photo --json` prints for one file."""
-        judged = {"verdict": self.verdict.as_json(), "barrier": self.barrier.as_json()}
+        judged = {"verdict": self.verdict.as_json(), "find_out_first": self.find_out_first or None,
+                  "barrier": self.barrier.as_json()}
         if self.picture is None:
             return {"signs": signs_as_json(self.signs), **judged}
         return {
@@ -141,8 +157,14 @@ class Wounds:
     together: Together
     barrier: Requirement
 
+    @property
+    def find_out_first(self) -> str:
+        """As of a diagnosis, where no wound's verdict carries a barrier."""
+        open_ones = [one.find_out_first for one in self.each]
+        return open_ones[0] if all(open_ones) else ""
+
     def as_json(self) -> dict[str, Any]:
-        return {**self.together.as_json(), "barrier": self.barrier.as_json()}
+        return {**self.together.as_json(), "find_out_first": self.find_out_first or None, "barrier": self.barrier.as_json()}
 
 
 def diagnose_photo(
@@ -186,12 +208,14 @@ def diagnose_together(
 ) -> Diagnosis:
     """One diagnosis from several photographs of the same wound; place and time are those of the first.
 
-    turns : how far round the stem each was taken, counterclockwise from above [degree], or "all-round".
+    turns : how far round the stem each was taken, counterclockwise from above [degree], or "all-round". The shapes are
+    those of the first photograph.
     """
     from diagnose.measure.join import join
 
     names = [one.picture.name for one in found if one.picture is not None]
     joined = _with_reasons(join([one.measurement for one in found], names, turns))
+    joined = replace(joined, shapes=found[0].measurement.shapes)
     return diagnose_measured(found[0].picture, found[0].plane, joined, answers, circumstances)
 
 
@@ -231,6 +255,8 @@ def measure_picture(
     from diagnose.photo.plane import find_card
 
     width, height = picture.size
+    if min(width, height) < LEAST_SIDE:
+        raise CannotUse(f"{picture.name} has {width} x {height} pixels, too few to measure: give the photo itself")
     known = (scale.ends if scale is not None else None) or ()
     foot = () if ground is None or ground.foot is None else (ground.foot,)
     for x, y in (*taps, *known, *foot):
@@ -246,6 +272,8 @@ def measure_picture(
             measurement = measurement.with_more(_height_beside_card(picture, plane, taps, measurement, ground))
     else:
         plane, measurement = _without_card(picture, taps, scale, circumstances, why_no_card, ground)
+    if len(taps):
+        measurement = replace(measurement, shapes={**measurement.shapes, "taps": np.asarray(taps, dtype=float)})
     return plane, _with_reasons(measurement)
 
 

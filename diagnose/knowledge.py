@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import yaml
@@ -13,3 +14,10 @@ import yaml
 def knowledge(package: str, name: str) -> Any:
     """What a YAML file of a package (`diagnose.protect`) holds; read once, so it is not to be changed."""
     return yaml.safe_load((files(package) / name).read_text(encoding="utf-8"))
+
+
+def reference_cases(folder: str) -> Path:
+    """A folder of the truth from outside (`signs`, `photos`): as an installed package holds it, else beside the package."""
+    package = Path(__file__).parent
+    installed = package / "reference_cases" / folder
+    return installed if installed.is_dir() else package.parent / "reference_cases" / folder

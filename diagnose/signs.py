@@ -7,7 +7,6 @@ vocabulary (`signs.yaml`) names every sign, its choices or unit, and the questio
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -15,10 +14,9 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
-import yaml
-
 from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import knowledge
+from diagnose.texts import read_values, shown
 
 How = Literal["photo", "answer", "default"]
 _UNKNOWN = {"", "unknown", "don't know", "dont know", "?"}
@@ -126,14 +124,7 @@ def read_signs(path: str | Path) -> dict[str, Sign]:
 
     Raises CannotUse, in one line, for a file that cannot be read or a sign that makes no sense.
     """
-    try:
-        text = Path(path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError):
-        raise CannotUse(f"{path} cannot be read; give a YAML or JSON file that maps signs to answers") from None
-    try:
-        loaded = json.loads(text) if str(path).endswith(".json") else yaml.safe_load(text)
-    except (ValueError, yaml.YAMLError):
-        raise CannotUse(f"{path} is neither YAML nor JSON; write one `sign: answer` a line") from None
+    loaded = read_values(path)
     if isinstance(loaded, dict) and isinstance(loaded.get("signs"), dict):
         loaded = loaded["signs"]
     if not isinstance(loaded, dict):
@@ -150,7 +141,7 @@ def parse_signs(answers: Mapping[str, Any]) -> dict[str, Sign]:
 def _parse(name: str, value: Any) -> Sign | None:
     word = vocabulary().get(name)
     if word is None:
-        raise CannotUse(f"'{name}' is not a sign; the signs are {', '.join(vocabulary())}")
+        raise CannotUse(f"'{shown(name)}' is not a sign; the signs are {', '.join(vocabulary())}")
     if value is None or (isinstance(value, str) and value.strip().lower() in _UNKNOWN):
         return None
     return _parse_choice(word, value) if word.kind == "choice" else _parse_number(word, value)
@@ -168,7 +159,7 @@ def _parse_choice(word: Word, value: Any) -> Sign:
         return Shares({choice: share / total for choice, share in shares.items()}, "answer")
     choice = str(value).strip().lower().replace(" ", "_").replace("-", "_")
     if choice not in word.choices:
-        raise CannotUse(f"'{value}' is no answer for '{word.name}'; choose one of {', '.join(word.choices)}")
+        raise CannotUse(f"'{shown(value)}' is no answer for '{word.name}'; choose one of {', '.join(word.choices)}")
     return Answer(choice)
 
 
@@ -196,11 +187,11 @@ def _parse_number(word: Word, value: Any) -> Sign:
 
 def _number(word: Word, value: Any) -> float:
     try:
-        number = float(value)
-    except (TypeError, ValueError):
+        number = float("" if isinstance(value, str) and "_" in value else value)  # 1_000 is Python's, not people's
+    except (TypeError, ValueError, OverflowError):
         number = math.nan
     if not math.isfinite(number) or isinstance(value, bool):
-        raise CannotUse(f"'{value}' is not a number for '{word.name}' [{word.unit}]")
+        raise CannotUse(f"'{shown(value)}' is not a number for '{word.name}' [{word.unit}]")
     return number
 
 

@@ -59,8 +59,8 @@ def planting_in_use(folder: Path) -> Log:
 
 
 @contextmanager
-def served(log: Path, *options: str) -> Iterator[tuple[str, str]]:
-    """The app served on a free port: its address, and what it said while starting."""
+def served(log: Path, *options: str, start_in: Path = TOP) -> Iterator[tuple[str, str]]:
+    """The app served on a free port: its address, and what it said while starting. start_in : where its secrets lie."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
@@ -68,7 +68,7 @@ def served(log: Path, *options: str) -> Iterator[tuple[str, str]]:
     with told.open("w") as out:
         running = subprocess.Popen(
             [sys.executable, "-m", "diagnose.cli", "app", "--port", str(port), "--log", str(log), *options],
-            cwd=TOP, stdout=out, stderr=subprocess.DEVNULL,
+            cwd=start_in, env=os.environ | {"PYTHONPATH": str(TOP)}, stdout=out, stderr=subprocess.DEVNULL,
         )
     address = f"http://127.0.0.1:{port}"
     try:
@@ -143,3 +143,12 @@ def place(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Callable[[
 
     yield schema
     engine.dispose()
+
+
+def words_of(pdf: bytes) -> str:
+    """What an independent reader finds written in a PDF, page after page."""
+    from io import BytesIO
+
+    from pypdf import PdfReader
+
+    return "\n".join(page.extract_text() for page in PdfReader(BytesIO(pdf)).pages)

@@ -104,3 +104,14 @@ def _tab_to(page: Any, words: str, selector: str = "a") -> None:
                          "(document.activeElement.innerText || '').includes(words)", [words, selector]):
             return
     pytest.fail(f"the keyboard does not reach {words or selector}")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_page_that_asks_for_a_code_breaks_no_rule(browser: Any, tmp_path: Path, scheme: str) -> None:
+    with served(tmp_path / "log", "--share") as (address, _):
+        context = browser.new_context(viewport={"width": 390, "height": 844}, color_scheme=scheme, bypass_csp=True)
+        page = context.new_page()
+        page.goto(f"{address}/?code=WRONG")
+        page.get_by_text("This code is wrong").wait_for()
+        assert _broken(page) == []
+        context.close()

@@ -71,7 +71,7 @@ def test_units_are_remembered_and_switch_everywhere(
     _known(context)
     page.goto(f"{app[0]}/wound")
     page.locator("[data-testid=stRadio]").get_by_text("a shoot or twig is cut or torn off").click()
-    page.get_by_text("Barrier:").first.wait_for(timeout=30_000)
+    page.get_by_text("What would suit if the likeliest did it").click()
     page.locator(".figures").last.get_by_text(re.compile(r"\d ft|\d in")).first.wait_for(timeout=30_000)
     context.close()
 

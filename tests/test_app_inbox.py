@@ -11,16 +11,17 @@ import pytest
 
 from diagnose.fieldlog.store import open_log
 from diagnose.inbox.learning import is_blind
+from diagnose.inbox.queue import waiting
 from tests.conftest import PHOTOS, served
 
 WIDTHS = [(1280, 900), (360, 740)]
 
 
-def _mail(subject: str) -> bytes:
+def _mail(subject: str, sender: str = "Ada <ada@example.org>", photo: str = "IMG_0016.jpg") -> bytes:
     mail = EmailMessage()
-    mail["From"], mail["Subject"], mail["Message-ID"] = "Ada <ada@example.org>", subject, f"<{subject}@x>"
+    mail["From"], mail["Subject"], mail["Message-ID"] = sender, subject, f"<{subject}@x>"
     mail.set_content("Something cut it off about 20 cm up. <script>document.title='taken over'</script>")
-    mail.add_attachment((PHOTOS / "twig_on_card" / "IMG_0016.jpg").read_bytes(), "image", "jpeg", filename="a.jpg")
+    mail.add_attachment((PHOTOS / "twig_on_card" / photo).read_bytes(), "image", "jpeg", filename="a.jpg")
     return mail.as_bytes()
 
 
@@ -80,3 +81,27 @@ def test_what_is_sent_in_by_the_apps_own_page_is_in_the_inbox(
     page.get_by_text("Thank you. It came in").wait_for(timeout=30_000)
     assert words in set(open_log(app[1]).records("submission")["words"])
     page.close()
+
+
+def test_two_letters_in_a_row_are_agreed_to(browser: Any, tmp_path: Path) -> None:
+    with served(tmp_path / "log") as (address, _):
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        page.goto(f"{address}/inbox")
+        page.locator("input[type=file]").first.set_input_files([
+            {"name": "oak.eml", "mimeType": "message/rfc822", "buffer": _mail("oak")},
+            {"name": "ash.eml", "mimeType": "message/rfc822",
+             "buffer": _mail("ash", "Bo <bo@example.org>", "IMG_0020.jpg")}])
+        page.get_by_role("button", name="Take in").click()
+        page.get_by_text("1 of 2", exact=True).wait_for(timeout=60_000)
+        log = open_log(tmp_path / "log")
+        for left in (2, 1):
+            page.get_by_text(f"1 of {left}", exact=True).wait_for(timeout=60_000)
+            if is_blind(waiting(log)["id"].iloc[0]):
+                page.get_by_role("button", name="That is what I say").click()
+            page.get_by_role("button", name="Later").wait_for(timeout=60_000)
+            _settled(page)
+            page.get_by_role("button", name="Agree").click()
+        page.get_by_text("Nothing waits.").wait_for(timeout=30_000)
+        assert page.locator("[data-testid=stException]").count() == 0
+        assert list(log.records("submission")["answer"]) == ["agree", "agree"]
+        page.close()

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
+from diagnose.diagnosis import Circumstances, diagnose_photo
+from diagnose.fieldlog import kept_measurement, save_diagnosis
 from diagnose.fieldlog.store import open_log
+from diagnose.report.figures import figure
+from diagnose.signs import parse_signs
 from tests.conftest import PHOTOS, served
 
 CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
@@ -61,11 +67,54 @@ def test_what_comes_in_is_shown_deleted_restored_and_given_out(
         page.close()
 
 
-def test_a_kept_photo_is_shown_with_what_is_measured_in_it(browser: Any, tmp_path: Path) -> None:
+def test_a_kept_photo_of_which_nothing_was_measured_is_shown_as_it_is(browser: Any, tmp_path: Path) -> None:
     open_log(tmp_path / "log").save_observation(CARD.read_bytes(), CARD.name, plant="7")
     with served(tmp_path / "log") as (address, _):
         page = browser.new_page(viewport={"width": 1280, "height": 900})
         page.goto(f"{address}/log")
         page.get_by_alt_text("The kept photo").wait_for(timeout=WAIT)
-        page.get_by_text("what was saved differs").wait_for(timeout=WAIT)
+        assert page.locator(".figures").count() == 0
+        page.close()
+
+
+def test_what_was_saved_of_a_tapped_photo_is_shown_with_its_figures_answers_reasons_barrier_and_lines(
+    browser: Any, tmp_path: Path
+) -> None:
+    photo = PHOTOS / "twig_free" / "IMG_0008.jpg"  # nothing is measured in it without taps
+    twig = json.loads(photo.with_suffix(".json").read_text())["twig"]
+    end = np.array(twig["end_centre_px"])
+    taps = [tuple(end), tuple(end + 3 * twig["diameter_px"] * np.array(twig["axis_px_dir"]))]
+    found = diagnose_photo(photo, taps=taps, answers=parse_signs({"position": "middle"}),
+                           circumstances=Circumstances("east", snow_mm=300.0))
+    assert found.measurement.measured and found.verdict.leading is not None
+    log = open_log(tmp_path / "log")
+    saved = save_diagnosis(log, found, plant="7")
+    told = kept_measurement(log.observation(saved.id))
+    assert set(told.measured) == set(found.measurement.measured)
+    np.testing.assert_allclose(told.shapes["taps"], taps, atol=0.1)
+    np.testing.assert_allclose(told.shapes["face_line"], found.measurement.shapes["face_line"], atol=0.1)
+    with served(tmp_path / "log") as (address, _):
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        page.goto(f"{address}/log")
+        page.get_by_alt_text("with the lines that were measured along").wait_for(timeout=WAIT)
+        shown = page.locator("body").inner_text()
+        for name in ("seen_slope_deg", "end_form"):
+            assert figure(name, found.measurement.measured[name]) in shown
+        assert "What was answered" in shown and "Where on the plant" not in shown
+        assert found.verdict.reasons[0].words.split(":")[0] in shown
+        page.get_by_text("The barrier that was advised").click()
+        page.get_by_text("Take care").wait_for(timeout=WAIT)
+        page.close()
+
+
+def test_a_fault_on_a_page_is_told_in_our_words_with_where_the_log_is(browser: Any, tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    open_log(log).save_observation(plant="7", verdict={"for": 5})  # reasons that are no list: nothing of ours writes them
+    with served(log) as (address, _):
+        page = browser.new_page(viewport={"width": 390, "height": 844})
+        page.goto(f"{address}/log")
+        page.get_by_text("A fault of this tool stopped the page").wait_for(timeout=WAIT)
+        told = page.locator("body").inner_text().replace("\u2060", "")
+        assert str(log) in told
+        assert not any(word in told.lower() for word in ("cloud", "streamlit", "manage app", "traceback", "redacted"))
         page.close()

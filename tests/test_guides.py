@@ -44,6 +44,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "mail-folder" / "a.eml").write_bytes(mail.as_bytes())
     (folder / "tally.csv").write_text(TALLY)
     pack(open_log(folder / "other"), folder / "monday.pack")
+    open_log(folder / "log")
     return folder
 
 

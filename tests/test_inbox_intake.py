@@ -81,10 +81,15 @@ def test_a_zip_bomb_is_refused_before_it_bursts(tmp_path: Path, monkeypatch: pyt
         out.writestr("a/good.jpg", PHOTO)
     (message,) = messages(packed)
     assert [photo.name for photo in message.photos] == ["good.jpg"]
-    assert "larger than" in message.refused[0]
+    assert "100 times its size" in message.refused[0]
     monkeypatch.setattr(intake, "MOST_UNPACKED", 10_000_000)
     with pytest.raises(CannotUse, match="unpack it yourself"):
         list(messages(packed))
+    long = tmp_path / "long.zip"
+    with zipfile.ZipFile(long, "w") as out:
+        out.writestr("a/long.jpg", bytes(1_200_000))
+    (message,) = messages(long)
+    assert "larger than" in message.refused[0]
 
 
 def test_an_archive_in_an_archive_is_named_and_left_shut(tmp_path: Path) -> None:

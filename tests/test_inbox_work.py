@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import re
@@ -18,18 +19,19 @@ import numpy as np
 import pytest
 from sqlalchemy import select
 
-from diagnose import __version__
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import group_words
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.fieldlog.tables import Looked
 from diagnose.inbox import work
+from diagnose.inbox.intake import Message, Photo
 from diagnose.inbox.learning import LEAST_PAIRS, answer, is_blind, name_blind, together, undo
 from diagnose.inbox.queue import reply_to, waiting, write_letters
 from diagnose.inbox.ranking import ASK, LOOK, READY, SEEN
 from diagnose.inbox.reply import as_html, as_pdf, as_text, letter
 from diagnose.inbox.simulate import Sent, changed, make_pile
 from diagnose.inbox.work import diagnosis_of, judge, judge_one, look_at, looked, measure, take_in
+from diagnose.measure.number import measuring
 from diagnose.signs import Bounded, Measured, parse_signs
 from tests.conftest import PHOTOS
 
@@ -225,6 +227,34 @@ def test_words_are_proposed_and_change_nothing_before_a_person_confirms_them(jud
 def test_one_bad_photo_never_stops_the_rest() -> None:
     assert "error" in look_at(b"this is no picture", "x.jpg")
     assert "error" in look_at(b"", "empty.jpg")
+
+
+def test_a_message_that_cannot_be_taken_in_becomes_a_line_and_the_rest_is_taken_in(tmp_path: Path) -> None:
+    log, photo = open_log(tmp_path), (PHOTOS / "twig_on_card" / "IMG_0016.jpg").read_bytes()
+    half = "\ud800"  # half a character, which no database holds
+    bad = [Message("a", about="bad\nphoto", photos=(Photo(f"{half}.jpg", photo),)), Message("b", f"{half}@b", words="x"),
+           # would lie with a good one, of the same thread
+           Message("c", f"{half}@c", thread=("<1>",), words="x")]
+    good = [Message("d", "d@d", thread=("<1>",), words="hare"), Message("e", words="deer", photos=(Photo("e.jpg", photo),))]
+    done = take_in(log, [*bad, *good])
+    assert [len(line.splitlines()) for line in done.refused] == [1, 1, 1]
+    assert (done.new, done.photos) == (2, 1)
+    assert {key for row in log.records("submission").itertuples() for key in row.letters} == {"d", "e"}
+    again = take_in(log, good)
+    assert (again.new, again.already, again.refused) == (0, 2, [])
+
+
+def test_a_log_that_can_take_in_nothing_is_one_line_not_one_for_each_message(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log, photo = open_log(tmp_path), (PHOTOS / "twig_on_card" / "IMG_0016.jpg").read_bytes()
+
+    def full(*_: Any) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(CannotUse, match="free space"):
+        take_in(log, [Message(str(number), photos=(Photo("a.jpg", photo),)) for number in range(3)])
 
 
 def test_a_submission_that_cannot_be_judged_is_left_to_a_person_and_the_rest_is_judged(
@@ -437,7 +467,7 @@ def test_a_photo_that_stops_the_workers_of_dask_is_set_aside_and_the_rest_is_mea
 
 def _looked(log: Log) -> dict[str, Any]:
     with log.reading() as session:
-        return {row.sha256: row.found for row in session.scalars(select(Looked).where(Looked.version == __version__))}
+        return {row.sha256: row.found for row in session.scalars(select(Looked).where(Looked.number == measuring()))}
 
 
 def test_a_scheduler_that_is_not_there_gets_one_line(small: Path, tmp_path: Path) -> None:

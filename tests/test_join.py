@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diagnose.measure.join import SHARED, join
+from diagnose.measure.join import SHARED, join, two_wounds
 from diagnose.measure.record import Measurement
 from diagnose.signs import Bounded, Measured, Shares
 
@@ -92,3 +92,21 @@ def test_what_one_photograph_shows_is_not_missing_from_the_whole() -> None:
 def test_nothing_cannot_be_joined() -> None:
     with pytest.raises(ValueError, match="at least one"):
         join([])
+
+
+def test_photographs_whose_thickness_differs_beyond_doubt_may_be_of_two_wounds() -> None:
+    told = two_wounds(_photos("end_diameter_mm", [6.9, 11.7], 0.1), ["a.jpg", "b.jpg"])
+    assert told == ["diameter at the end: 6.90 ± 0.10 mm in a.jpg, 11.70 ± 0.10 mm in b.jpg"]
+    assert two_wounds(_photos("end_diameter_mm", [6.9, 7.2], 0.1), ["a.jpg", "b.jpg"]) == []
+
+
+def test_a_slope_that_differs_says_nothing_of_two_wounds_as_a_twig_may_be_rolled() -> None:
+    assert two_wounds(_photos("seen_slope_deg", [10.0, 45.0], 1.0), ["a.jpg", "b.jpg"]) == []
+
+
+def test_chance_alone_parts_photographs_of_one_wound_in_fewer_than_one_in_a_thousand() -> None:
+    """By drawing: five photographs of one wound whose errors share half their variance."""
+    rng = np.random.default_rng(3)
+    errors = 0.1 * np.sqrt(0.5) * (rng.standard_normal((4_000, 1)) + rng.standard_normal((4_000, 5)))
+    parted = sum(bool(two_wounds(_photos("end_diameter_mm", (5.0 + row).tolist(), 0.1), list("abcde"))) for row in errors)
+    assert parted < 4

@@ -233,3 +233,13 @@ def test_two_who_save_the_same_photo_at_once_make_one_observation(place: Place) 
         saved = list(crews.map(lambda _: open_log(place("log")).save_observation(photo=b"same"), range(4)))
     assert len({each.id for each in saved}) == 1 and sum(each.new for each in saved) == 1
     assert len(open_log(place("log")).observations()) == 1
+
+
+def test_a_text_that_is_missing_leaves_the_log_as_none_beside_others_that_are_there(place: Place) -> None:
+    log = open_log(place("log"))
+    log.save("submission", key="a", named="hare", received_at="2026-03-01")
+    log.save("submission", key="b")
+    told = log.records("submission").set_index("key")
+    assert told.loc["b", "named"] is None and told.loc["b", "received_at"] is None
+    assert told.loc["a", "named"] == "hare"
+    assert [row["named"] for row in log.records("submission").to_dict("records")] == ["hare", None]

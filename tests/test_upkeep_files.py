@@ -13,6 +13,7 @@ from icalendar import Calendar
 from lxml import etree
 
 from diagnose.cli import main
+from diagnose.fieldlog.backup import back_up
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.report.bark_drawing import STAGES, draw_bark
 from diagnose.report.due_list import due_pdf, metal_pdf
@@ -146,3 +147,18 @@ def test_the_command_writes_every_file(log: Log, tmp_path: Path, capsys: pytest.
         assert main([*common, "--metal", str(tmp_path / name)]) == 0
     assert all((tmp_path / name).stat().st_size > 300 for name in names)
     assert "ALARM" in capsys.readouterr().out
+
+
+# RFC 5545, 3.8.4.7: a UID names one event in every calendar that there is
+def test_the_calendars_of_two_logs_do_not_replace_each_others_events(log: Log, tmp_path: Path) -> None:
+    def uids(one: Log) -> set[str]:
+        there = standing(one)
+        file = calendar_file(due_of(there, ON), there, ON, MADE)
+        return {str(event["uid"]) for event in Calendar.from_ical(file).walk("VEVENT")}
+
+    other = open_log(tmp_path / "other")
+    for each in (log, other):  # the same site, work and days in both
+        register(each, "vented tree shelter", site="common", label="X", inner_mm=89, built="2023-04-01")
+    back_up(log, tmp_path / "copy")
+    assert uids(log) and uids(other) and not uids(log) & uids(other)
+    assert uids(open_log(tmp_path / "copy")) == uids(log)  # a backup is the same log

@@ -21,9 +21,10 @@ from scipy.stats import beta
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, catalogue
 from diagnose.culprits.verdict import judge
+from diagnose.knowledge import reference_cases
 from diagnose.signs import Answer, Shares, Signs, parse_signs
 
-CASES = Path(__file__).parents[2] / "reference_cases" / "signs"
+CASES = reference_cases("signs")
 MEASURED = (
     "seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form",
     "groove_spacing_mm", "groove_direction_deg", "patch_height_mm", "patch_width_mm", "bark_loss", "stem_diameter_mm",
@@ -83,9 +84,12 @@ class Summary:
 
 
 def read_cases(folder: Path = CASES) -> list[Case]:
-    """The published cases with our reading of them. Raises CannotUse when a case and its reading do not fit."""
-    told = yaml.safe_load((folder / "cases.yaml").read_text(encoding="utf-8"))["cases"]
-    readings = yaml.safe_load((folder / "reading.yaml").read_text(encoding="utf-8"))
+    """The published cases with our reading of them. Raises CannotUse where they are missing or do not fit."""
+    try:
+        told = yaml.safe_load((folder / "cases.yaml").read_text(encoding="utf-8"))["cases"]
+        readings = yaml.safe_load((folder / "reading.yaml").read_text(encoding="utf-8"))
+    except OSError:
+        raise CannotUse(f"{folder} does not hold the published cases; run the check in a clone of the repository") from None
     if {case["id"] for case in told} != set(readings):
         raise CannotUse("every case of cases.yaml needs one reading in reading.yaml, and none more")
     return [_case(case, readings[case["id"]]) for case in told]

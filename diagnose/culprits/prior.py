@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from os import PathLike
-from pathlib import Path
 
 import numpy as np
-import yaml
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue
+from diagnose.texts import read_values, shown
 
 STRAY = 0.02  # commonness of an animal outside its stated regions: strays and wrong maps happen; our choice
 CONFIRMED_BY = ("animal seen", "camera", "DNA")
@@ -71,19 +69,13 @@ def read_prior(path: str | PathLike[str]) -> dict[str, float]:
 
     Raises CannotUse, in one line, for a file that cannot be read and for weights that are none.
     """
-    try:
-        text = Path(path).read_text(encoding="utf-8-sig")
-        loaded = json.loads(text) if str(path).endswith(".json") else yaml.safe_load(text)
-    except (OSError, UnicodeDecodeError):
-        raise CannotUse(f"{path} cannot be read; give a YAML or JSON file that maps culprits to weights") from None
-    except (ValueError, yaml.YAMLError):
-        raise CannotUse(f"{path} is neither YAML nor JSON; write one `culprit: weight` a line") from None
+    loaded = read_values(path)
     if not isinstance(loaded, dict) or not loaded:
         raise CannotUse(f"{path} holds no weights; write one `culprit: weight` a line, e.g. `hare: 3`")
     weights = {}
     for key, weight in loaded.items():
         if isinstance(weight, bool) or not isinstance(weight, int | float):
-            raise CannotUse(f"'{weight}' is no weight for '{key}' in {path}; write a number, 0 or more")
+            raise CannotUse(f"'{shown(weight)}' is no weight for '{shown(key)}' in {path}; write a number, 0 or more")
         weights[str(key)] = float(weight)
     if not sum(_own(catalogue(), weights, least=0.0)) > 0:
         raise CannotUse(f"{path} makes every culprit impossible; give at least one a weight above 0")

@@ -137,10 +137,11 @@ def find(picture: np.ndarray, matrix: np.ndarray) -> Found:
         width = WIDTH_UNIT * float(np.exp(np.clip(out[len(CLASSES) + 3, row, column], -3, 3)))
         own = (place + 0.5) * FINDER_STRIDE - 0.5
         behind = (own - np.outer(BEHIND * max(width, FINDER_STRIDE), way) + 0.5) / FINDER_STRIDE - 0.5
-        on_stem = cv2.remap(stem, *behind.astype(np.float32).T[:, None], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        column_of, row_of = behind.astype(np.float32).T[:, None]
+        on_stem = cv2.remap(stem, column_of, row_of, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         at, back = moved(np.stack([own, own - way * width]), matrix)
         length = float(np.linalg.norm(at - back))
-        ends.append(Glance(at, (at - back) / max(length, 1e-6), length, float(score[row, column] * on_stem.mean())))
+        ends.append(Glance(at, (at - back) / max(length, 1e-6), length, float(score[row, column] * np.mean(on_stem))))
     step = np.array([[FINDER_STRIDE, 0, FINDER_STRIDE / 2 - 0.5], [0, FINDER_STRIDE, FINDER_STRIDE / 2 - 0.5], [0, 0, 1.0]])
     return Found(shares, matrix @ step, tuple(sorted(ends, key=lambda end: -end.score)))
 

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from diagnose.diagnosis import Diagnosis
     from diagnose.fieldlog.store import Log, Saved
+    from diagnose.measure.record import Measurement
+    from diagnose.signs import Sign
 
 
 def save_diagnosis(log: Log, found: Diagnosis, **fields: Any) -> Saved:
-    """Saves a diagnosis as an observation, with its photo where it has one. fields : site, plant, by, note ..."""
+    """Saves a diagnosis as an observation, with its photo where it has one. fields : site, plant, by, note ...
+
+    The lines that were measured along, and the taps, are kept in the verdict, so that the photo can be shown with them.
+    """
+    from diagnose.fieldlog.likeness import likeness_of
     from diagnose.signs import signs_as_json
 
     picture = found.picture
@@ -25,6 +32,40 @@ def save_diagnosis(log: Log, found: Diagnosis, **fields: Any) -> Saved:
     return log.save_observation(
         photo=None if picture is None else picture.data,
         photo_name="" if picture is None else picture.name,
-        signs=signs_as_json(found.signs), verdict=found.verdict.as_json(), barrier=found.barrier.as_json(),
+        seen_as=None if picture is None else likeness_of(picture),  # the one decoding serves both
+        signs=signs_as_json(found.signs), verdict={**found.verdict.as_json(), "lines": _lines(found)},
+        barrier=found.barrier.as_json(),
         leading=found.verdict.leading, catalogue=found.verdict.version, **{**where, **fields},
     )
+
+
+_MOST_POINTS = 200  # of a line: as fine as it is drawn
+
+
+def _lines(found: Diagnosis) -> dict[str, list[list[float]]]:
+    """The shapes of a measurement, name -> points in upright pixels, thinned to what a picture shows."""
+    import numpy as np
+
+    lines = {}
+    for name, shape in found.measurement.shapes.items():
+        points = np.atleast_2d(np.asarray(shape, dtype=float))
+        if points.ndim == 2 and points.shape[1] == 2 and np.isfinite(points).all():
+            lines[name] = points[:: -(-len(points) // _MOST_POINTS)].round(1).tolist()
+    return lines
+
+
+def kept_measurement(found: Mapping[str, Any]) -> Measurement:
+    """What was measured when an observation (Log.observation) was saved: its figures and the lines that belong to them.
+
+    Answered signs, and the kind of wound that follows from what was measured, are left out; of an observation saved
+    without lines there are figures only.
+    """
+    import numpy as np
+
+    from diagnose.measure.record import Measurement
+    from diagnose.signs import Answer, parse_signs
+
+    lines = {name: np.asarray(points, dtype=float) for name, points in found["verdict"].get("lines", {}).items()}
+    measured: dict[str, Sign] = {name: sign for name, sign in parse_signs(found["signs"]).items()
+                                 if name != "wound" and not isinstance(sign, Answer)}
+    return Measurement(measured, {}, lines)

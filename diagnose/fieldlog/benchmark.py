@@ -2,7 +2,9 @@
 
 Run as `python -m diagnose.fieldlog.benchmark [IMPORTED] [MAPPED] [HELD ...]`: imports a CSV file with as many observations
 as said and compares with pandas' to_sql of the same rows (same columns, same indexes, same syncing); then asks map
-windows of a log of MAPPED observations and compares with the same question in raw SQL on the same file, warm and cold.
+windows of a log of MAPPED observations and compares with the same question in raw SQL on the same file, warm and cold; then
+gives all of them out as CSV, as a list and a filtered list, and compares with pandas' read_sql and to_csv of the same.
+The log is as real ones are: with signs and verdicts, and never analysed.
 Cold: a process of its own asks once, after the system was told to drop the file's pages (posix_fadvise DONTNEED). HELD:
 sizes of logs for which the most memory held by importing, listing and exporting is measured, each in its own process.
 """
@@ -23,11 +25,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from sqlalchemy import create_engine, event, text
+from sqlalchemy import create_engine, event
 
 from diagnose.fieldlog.load import import_csv
+from diagnose.fieldlog.privacy import export
 from diagnose.fieldlog.store import _DEFAULTS, DATABASE, FIELDS, _durable, open_log
 from diagnose.fieldlog.tables import Base
+from diagnose.report.plain import LISTED, observation_lines
 
 _SHOWN = "id, lat, lon, error_m, taken_at, leading, site, plant"
 
@@ -78,10 +82,8 @@ def windows(number: int, folder: Path) -> list[tuple[int, float, float, float, f
     log = open_log(folder / "mapped")
     for start in range(0, number, 100_000):
         some = rows(min(100_000, number - start), seed=start + 2)
-        some["signs"], some["verdict"] = [{}] * len(some), [{}] * len(some)
+        some["signs"], some["verdict"] = some["signs"].map(json.loads), some["verdict"].map(json.loads)
         log.save_observations(some.to_dict("records"))
-    with log.engine.connect() as connection:
-        connection.execute(text("analyze"))
     found = []
     for hits in (10, 1_000, 50_000):
         wide = (min(1.0, hits / number)) ** 0.5
@@ -116,6 +118,45 @@ def _asked_cold(which: str, folder: str, box: tuple[float, ...]) -> None:
         print(_timed(lambda: log.window(*box)))
 
 
+_FILTER = {"site": "north", "leading": "rabbit", "since": "2024-06-01", "until": "2024-07-01"}
+_LIST = "select id, taken_at, site, plant, leading, lat, lon from observation where deleted = 0"
+_SOME = f"{_LIST} and site = ? and leading = ? and taken_at >= ? and taken_at <= ? || 'T23:59:59.999999'"
+
+
+def giving_out(folder: Path) -> list[tuple[str, float, float, float, float]]:
+    """For CSV, list and filtered list of the mapped log: seconds of plain pandas and of the log, then of the processor.
+
+    The processor's seconds tell the same while other programs share the machine. Each way reads the file once before.
+    """
+    log, out = open_log(folder / "mapped"), folder / "out.csv"
+
+    def lines(**asked: Any) -> None:
+        with out.open("w", encoding="utf-8") as file:
+            for line in observation_lines(log.parts(2_000, columns=LISTED, as_text=True, **asked)):
+                print(line, file=file)
+
+    with closing(sqlite3.connect(folder / "mapped" / DATABASE)) as raw:
+        whole = "select * from observation where deleted = 0"
+        works: list[tuple[str, Callable[[], Any], Callable[[], Any]]] = [
+            ("CSV", lambda: pd.read_sql_query(whole, raw).to_csv(out, index=False),
+             lambda: export(log, log.parts(as_text=True), out)),
+            ("list", lambda: pd.read_sql_query(_LIST, raw).to_csv(out, index=False), lines),
+            ("filtered list", lambda: pd.read_sql_query(_SOME, raw, params=tuple(_FILTER.values())).to_csv(out, index=False),
+             lambda: lines(**_FILTER)),
+        ]
+        _raw(raw, (0.0, 90.0, -180.0, 180.0))
+        found = []
+        for name, plain, ours in works:
+            (one, one_cpu), (two, two_cpu) = _both(plain), _both(ours)
+            found.append((name, one, two, one_cpu, two_cpu))
+    return found
+
+
+def _both(work: Callable[[], Any]) -> tuple[float, float]:
+    begun = time.process_time()
+    return _timed(work), time.process_time() - begun
+
+
 def held(number: int, folder: Path) -> dict[str, int]:
     """Most memory [MB] that a process holds that imports so many rows, lists them, or exports them."""
     source, log = folder / f"{number}.csv", folder / f"held{number}"
@@ -123,6 +164,7 @@ def held(number: int, folder: Path) -> dict[str, int]:
         some = rows(min(50_000, number - start), seed=start + 3)
         some.to_csv(source, mode="a" if start else "w", header=start == 0, index=False)
     work = {"import": ["--import-csv", str(source)], "list": [], "export as CSV": ["--export", str(folder / "out.csv")],
+            "filtered list": ["--site", "north", "--culprit", "rabbit", "--since", "2024-06-01", "--until", "2024-07-01"],
             "export as GeoPackage": ["--export", str(folder / "out.gpkg")]}
     most = {}
     for name, arguments in work.items():
@@ -157,6 +199,9 @@ def main(imported: int = 100_000, mapped: int = 1_000_000, *sizes: int) -> None:
         for hits, raw, asked, raw_cold, asked_cold in windows(mapped, Path(folder)):
             print(f"window with {hits} hits: {asked * 1e3:.2f} ms, {asked / raw:.2f} times raw SQL ({raw * 1e3:.2f} ms); "
                   f"cold {asked_cold * 1e3:.1f} ms, {asked_cold / raw_cold:.2f} times raw SQL ({raw_cold * 1e3:.1f} ms)")
+        for name, plain, ours, plain_cpu, ours_cpu in giving_out(Path(folder)):
+            print(f"{name} of {mapped} observations: {ours:.1f} s, {ours / plain:.2f} times pandas ({plain:.1f} s); "
+                  f"processor {ours_cpu:.1f} s, {ours_cpu / plain_cpu:.2f} times ({plain_cpu:.1f} s)")
         for size in sizes:
             told = ", ".join(f"{name} {most}" for name, most in held(size, Path(folder)).items())
             print(f"most memory held with {size} observations [MB]: {told}")

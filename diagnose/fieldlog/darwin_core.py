@@ -9,22 +9,26 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import zipfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
+from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 from xml.sax.saxutils import quoteattr
 
-from diagnose.fieldlog.exchange import Rows, _plain, _xml, beside
+from diagnose.fieldlog.exchange import Rows, _plain, _xml
+from diagnose.knowledge import knowledge
 from diagnose.signs import vocabulary
+from diagnose.whole_file import beside
 
 _DWC = "http://rs.tdwg.org/dwc/terms/"
 _DC = "http://purl.org/dc/terms/"
 _MEDIA = "http://rs.gbif.org/terms/1.0/Multimedia"
-_CORE = ("occurrenceID", "basisOfRecord", "scientificName", "kingdom", "taxonRank", "occurrenceStatus", "eventDate",
-         "decimalLatitude", "decimalLongitude", "geodeticDatum", "coordinateUncertaintyInMeters", "organismID",
+_CORE = ("occurrenceID", "basisOfRecord", "scientificName", "kingdom", "taxonRank", "vernacularName", "occurrenceStatus",
+         "eventDate", "decimalLatitude", "decimalLongitude", "geodeticDatum", "coordinateUncertaintyInMeters", "organismID",
          "locality", "recordedBy", "occurrenceRemarks", "dataGeneralizations", "informationWithheld")
 _MEASURED = ("occurrenceID", "measurementID", "measurementType", "measurementValue", "measurementUnit",
              "measurementAccuracy", "measurementMethod", "measurementRemarks")
@@ -58,12 +62,45 @@ def write_archive(rows: Rows, place: str | Path) -> Path:
     return Path(place)
 
 
+# genus, mark of a hybrid, species, lower rank and its name, who named it
+_NAME = re.compile(r"([A-Z][a-z]+)(?: (?:(spp?)\.?|(?:([×x]) ?)?([a-z]{2,}(?:-[a-z]+)*)"
+                   r"(?: (subsp|ssp|var|f)\. ([a-z]{2,}(?:-[a-z]+)*))?((?: \(?(?:[A-Z][\w'-]*\.?|ex|et|&|f\.)\)?)*)))?")
+_RANKS = {"subsp": "subspecies", "ssp": "subspecies", "var": "variety", "f": "form"}
+# a genus is followed by a species' name, not by a word of English
+_NO_SPECIES = {"tree", "trees", "shrub", "bush", "hedge", "seedling", "sapling", "plant", "hybrid", "unknown"}
+
+
+def scientific_name(words: str) -> tuple[str, str] | None:
+    """The scientific name that the words are, and its rank; None where they are no such name.
+
+    They are one where they have its form and begin with a genus of woody plants that genera.yaml lists.
+    """
+    told = " ".join(words.split())
+    found = _NAME.fullmatch(told[:1].upper() + told[1:])
+    if found is None:
+        return None
+    genus, several, hybrid, species, rank, lower, author = found.groups()
+    if genus not in _genera() or species in _NO_SPECIES:
+        return None
+    if several or species is None:
+        return genus, "genus"
+    name = f"{genus} {'× ' if hybrid else ''}{species}{f' {rank}. {lower}' if rank else ''}{author}"
+    return name, _RANKS[rank] if rank else "species"
+
+
+@cache
+def _genera() -> frozenset[str]:
+    return frozenset(knowledge("diagnose.fieldlog", "genera.yaml")["genera"].split())
+
+
 def _occurrence(row: dict[str, Any]) -> list[Any]:
     species = row.get("species") or ""
+    name, rank = scientific_name(species) or ("Plantae", "kingdom")
+    in_words = "" if rank != "kingdom" else species
     error = row.get("error_m")
     placed = row["lat"] is not None and row["lon"] is not None
-    return [row["id"], "HumanObservation", species or "Plantae", "Plantae",
-            "" if species else "kingdom", "present", row.get("taken_at") or "", row["lat"], row["lon"],
+    return [row["id"], "HumanObservation", name, "Plantae", rank, in_words, "present",
+            row.get("taken_at") or "", row["lat"], row["lon"],
             "EPSG:4326" if placed else "", error if placed and error else "", row.get("plant") or "",
             row.get("site") or "", row.get("by") or "", row.get("note") or "", row.get("generalised") or "",
             row.get("withheld") or ""]

@@ -9,8 +9,6 @@ from __future__ import annotations
 import codecs
 import json
 import math
-import os
-import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -21,14 +19,18 @@ from xml.sax.saxutils import escape
 import pandas as pd
 
 from diagnose.cannot_use import CannotUse
+from diagnose.fieldlog.store import NESTED
+from diagnose.whole_file import beside
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
 
 Rows: TypeAlias = pd.DataFrame | Iterable[pd.DataFrame]
-NESTED = ("signs", "verdict", "barrier")
 _RISKY = ("=", "+", "-", "@", "\t", "\r")  # spreadsheets run cells that begin so
-_NUMBERS = ("lat", "lon", "error_m")
+_MARKED = frozenset((*_RISKY, "'"))
+# numbers, JSON objects and what the log writes itself: none of them begins so
+_HARMLESS = frozenset(("lat", "lon", "error_m", *NESTED, "id", "saved_at", "taken_at", "taken_local", "photo", "deleted",
+                       "disputed", "generalised", "withheld"))
 
 
 def each_part(rows: Rows) -> Iterator[pd.DataFrame]:
@@ -46,8 +48,8 @@ def write_csv(rows: Rows, place: str | Path) -> Path:
         for number, part in enumerate(each_part(rows)):
             flat = flattened(part)
             for name in flat.columns:
-                if name not in _NUMBERS:
-                    flat[name] = flat[name].map(_harmless)
+                if name not in _HARMLESS:
+                    flat[name] = _harmless(flat[name])
             file.write(flat.to_csv(index=False, header=number == 0).encode())
     return Path(place)
 
@@ -56,8 +58,17 @@ def flattened(rows: pd.DataFrame) -> pd.DataFrame:
     """The same rows with nested fields as JSON text, for formats that know only plain columns."""
     flat = rows.copy()
     for name in set(NESTED) & set(flat.columns):
-        flat[name] = flat[name].map(lambda value: json.dumps(value, ensure_ascii=False) if value else "")
+        flat[name] = pd.Series(list(map(_as_text, flat[name])), flat.index, dtype=object)
     return flat
+
+
+def _as_text(value: Any) -> str:
+    """A nested field, or the text that it is stored as, as text that people can read; nothing where it is empty."""
+    if isinstance(value, str):
+        if "\\" not in value:
+            return "" if value == "{}" else value
+        value = json.loads(value)  # letters beyond ASCII are stored as numbers
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":")) if value else ""
 
 
 def write_geojson(rows: Rows, place: str | Path) -> Path:
@@ -137,8 +148,13 @@ def _none(value: Any) -> Any:
     return value.item() if hasattr(value, "item") else value
 
 
-def _harmless(value: Any) -> Any:
-    return f"'{value}" if isinstance(value, str) and value.startswith((*_RISKY, "'")) else value
+def _harmless(column: pd.Series) -> pd.Series:
+    """The column with an apostrophe before each text that a spreadsheet would run."""
+    cells = column.tolist()
+    if not any(isinstance(cell, str) and cell[:1] in _MARKED for cell in cells):
+        return column
+    return pd.Series([f"'{cell}" if isinstance(cell, str) and cell[:1] in _MARKED else cell for cell in cells],
+                     column.index, dtype=object)
 
 
 def unharmed(cell: str) -> str:
@@ -160,19 +176,9 @@ def _whole(place: str | Path) -> Iterator[BinaryIO]:
         yield file
 
 
-@contextmanager
-def beside(target: Path) -> Iterator[str]:
-    """The name of an empty file beside the target, which takes its place at the end unless something failed."""
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=".part-", suffix=target.suffix, dir=target.parent)
-        os.close(handle)
-        try:
-            yield temporary
-            os.replace(temporary, target)
-        finally:
-            Path(temporary).unlink(missing_ok=True)
-    except OSError as problem:
-        raise CannotUse(f"{target} cannot be written ({problem.strerror}); free space or choose another place") from None
+def takes_text(name: str) -> bool:
+    """Does the format of files of this name hold nested fields as JSON text anyway? Then they need not be read."""
+    return Path(name).suffix.lower() in (".csv", ".gpkg")
 
 
 def writer(name: str) -> Callable[[Rows, str | Path], Path]:

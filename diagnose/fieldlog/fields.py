@@ -14,6 +14,9 @@ from sqlalchemy import JSON, Boolean, Column, Float
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.prior import CONFIRMED_BY
 from diagnose.fieldlog.tables import KINDS
+from diagnose.texts import shown
+
+FIRST_YEAR, LAST_YEAR = 1800, 2200  # of anything that is logged; our choice
 
 _RANGES = {
     "lat": (-90.0, 90.0), "lon": (-180.0, 180.0), "error_m": (0.0, 1e6), "area_m2": (0.0, 1e9),
@@ -77,7 +80,7 @@ def _check(name: str, column: Column[Any]) -> Callable[[Any], Any]:
 
 
 def _text(_name: str, value: Any) -> str:
-    return str(value).replace("\x00", "")
+    return str(value).replace("\x00", "").encode("utf-8", "replace").decode()
 
 
 def _choice(name: str, value: Any) -> str:
@@ -113,27 +116,33 @@ def _moment(_name: str, value: Any) -> str:
     """A time as ISO 8601; a day alone stays a day."""
     text = str(value).strip()
     try:
+        day = date.fromisoformat(text)  # weeks and days without strokes too, which are kept in the usual form
+    except ValueError:
+        day = None
+    try:
         parsed = datetime.fromisoformat(text)
     except ValueError:
-        raise CannotUse(f"'{text}' is no date or time; write it as 2026-03-09 or 2026-03-09T14:05") from None
-    return text if len(text) == 10 else parsed.isoformat()
+        parsed = None
+    if parsed is None or not FIRST_YEAR <= parsed.year <= LAST_YEAR:
+        raise CannotUse(f"'{shown(text)}' is no date or time; write it as 2026-03-09 or 2026-03-09T14:05")
+    return parsed.isoformat() if day is None else day.isoformat()
 
 
 def _day(name: str, value: Any) -> str:
     try:
         return date.fromisoformat(str(value).strip()).isoformat()
     except ValueError:
-        raise CannotUse(f"'{value}' is no date for '{name}'; write it as 2026-03-09") from None
+        raise CannotUse(f"'{shown(value)}' is no date for '{name}'; write it as 2026-03-09") from None
 
 
 def _number(name: str, value: Any) -> float:
     try:
         number = float(value)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         number = math.nan
     low, high = _RANGES[name]
     if not low <= number <= high:
-        raise CannotUse(f"'{value}' cannot be {name}: it must be a number from {low:g} to {high:g}")
+        raise CannotUse(f"'{shown(value)}' cannot be {name}: it must be a number from {low:g} to {high:g}")
     return number
 
 

@@ -7,10 +7,11 @@ for the spatial index); OGC 18-000, GeoPackage Related Tables Extension (photos 
 
 from __future__ import annotations
 
+import errno
 import sqlite3
 import struct
-from collections.abc import Iterable, Mapping
-from contextlib import closing
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from itertools import chain
 from pathlib import Path
@@ -18,8 +19,9 @@ from typing import Any, NamedTuple
 
 import pandas as pd
 
-from diagnose.fieldlog.exchange import Rows, _plain, beside, each_part, flattened, utc
+from diagnose.fieldlog.exchange import Rows, _plain, each_part, flattened, utc
 from diagnose.fieldlog.fields import names
+from diagnose.whole_file import beside
 
 _LAYER = "observation"
 _REAL = ("lat", "lon", "error_m")
@@ -98,7 +100,7 @@ def write_geopackage(rows: Rows, place: str | Path, photos: Iterable[Shown] = ()
     columns = [name for name in first.columns if name != "id"]
     sorts = {name: "REAL" if name in _REAL else "BOOLEAN" if name in _YES_NO else "TEXT" for name in columns}
     target = Path(place)
-    with beside(target) as temporary, closing(sqlite3.connect(temporary)) as file, file:
+    with beside(target) as temporary, _as_a_file(), closing(sqlite3.connect(temporary)) as file, file:
         file.executescript(_TABLES)
         file.executemany("insert into gpkg_spatial_ref_sys values (?,?,?,?,?,?)", [
             ("WGS 84", 4326, "EPSG", 4326, _WGS84, "longitude and latitude in degrees"),
@@ -123,6 +125,15 @@ def write_geopackage(rows: Rows, place: str | Path, photos: Iterable[Shown] = ()
         file.execute("insert into gpkg_geometry_columns values (?,?,?,?,?,?)", (_LAYER, "geom", "POINT", 4326, 0, 0))
         _photos(file, photos, moment)
     return target
+
+
+@contextmanager
+def _as_a_file() -> Iterator[None]:
+    """What SQLite cannot write is told as for any other file."""
+    try:
+        yield
+    except sqlite3.OperationalError as problem:
+        raise OSError(errno.ENOSPC, str(problem)) from None
 
 
 def _fill(file: sqlite3.Connection, part: pd.DataFrame, sorts: Mapping[str, str], start: int) -> None:

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from diagnose.cannot_use import CannotUse
-from diagnose.photo.picture import read_picture
+from diagnose.photo.picture import Picture, read_picture
 
 SAME = 26  # bits of 256 that may differ; re-encoded copies differ by far less, other photos by far more
 
@@ -20,9 +20,14 @@ def likeness(data: bytes) -> str | None:
     cosine transform, IEEE Trans. Computers C-23.
     """
     try:
-        small = read_picture(data).reduced(8)
+        return likeness_of(read_picture(data))
     except CannotUse:
         return None
+
+
+def likeness_of(picture: Picture) -> str:
+    """The same of a picture that is read already. Raises CannotUse where it cannot be decoded."""
+    small = picture.reduced(8 if min(picture.size) >= 8 else 1)
     grey = cv2.cvtColor(cv2.resize(small, (64, 64), interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2GRAY)
     lowest = cv2.dct(grey.astype(np.float32))[:16, :16].ravel()
     lowest[0] = np.median(lowest[1:])  # brightness tells nothing

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import csv
-import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import islice
@@ -18,8 +16,9 @@ from diagnose.fieldlog.exchange import NESTED, unharmed
 from diagnose.fieldlog.store import FIELDS, Log, Saved, insert_rows, whole_row
 from diagnose.fieldlog.tables import Observation
 from diagnose.signs import parse_signs, signs_as_json
+from diagnose.texts import MOST_OF_A_CELL, from_json, rows, rows_of
 
-PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
+PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".avif")
 SIGN = "sign."  # a column `sign.droppings` holds one sign
 _NOT_SET = {"saved_at", "photo", "disputed"}
 _SETTABLE = tuple(name for name in FIELDS if name not in _NOT_SET)
@@ -45,6 +44,13 @@ class Loaded:
         return "\n".join(lines + [f"{where}: {why}" for where, why in self.refused])
 
 
+def is_there(place: str | Path) -> Path:
+    """The file or folder, if there is one. Raises CannotUse where there is none."""
+    if not Path(place).exists():
+        raise CannotUse(f"{place} is not there; check its name")
+    return Path(place)
+
+
 def import_csv(
     log: Log, place: str | Path, mapping: Mapping[str, str] | None = None, by: str = "", dry_run: bool = False,
 ) -> Loaded:
@@ -58,17 +64,17 @@ def import_csv(
     loaded = Loaded(note=note)
     try:
         with source.open(encoding=encoding, errors="replace", newline="") as file:
-            rows = _rows(file, source.name, mapping or {}, by, loaded)
+            came = _rows(file, source.name, mapping or {}, by, loaded)
             if dry_run:
                 with log.reading() as session:
-                    for some in _in_parts(rows):
+                    for some in _in_parts(came):
                         loaded.saved += len(_new(session, some, loaded))
                 loaded.note = f"{loaded.note} nothing was saved: this was a trial".strip()
             else:
                 with log.writing() as session:
-                    for some in _in_parts(rows):
+                    for some in _in_parts(came):
                         loaded.saved += insert_rows(session, _new(session, some, loaded))
-    except (csv.Error, OSError) as problem:
+    except OSError as problem:
         raise CannotUse(f"{source.name} cannot be read as CSV ({problem}); save it again as CSV in UTF-8") from None
     return loaded
 
@@ -80,11 +86,11 @@ def _in_parts(rows: Iterator[tuple[int, dict[str, Any]]]) -> Iterator[list[tuple
 
 def _rows(file: Any, name: str, mapping: Mapping[str, str], by: str,
           loaded: Loaded) -> Iterator[tuple[int, dict[str, Any]]]:
-    first = file.readline()
+    first = file.readline(MOST_OF_A_CELL)
     if not first.strip():
         raise CannotUse(f"{name} is empty; its first line must name the columns")
     between = max(",;\t", key=first.count)
-    header = [each.strip() for each in next(csv.reader([first], delimiter=between))]
+    header = [each.strip() for _, cells in rows(first, name, between) for each in cells]
     fields = [_field(each, mapping, loaded) for each in header]
     if unknown := set(mapping) - set(header):
         raise CannotUse(f"{name} has no column '{sorted(unknown)[0]}'; its columns are {', '.join(header)}")
@@ -93,11 +99,10 @@ def _rows(file: Any, name: str, mapping: Mapping[str, str], by: str,
         why = f"two columns are {sorted(twice)[0]}" if twice else "no column is a field of an observation"
         raise CannotUse(f"{why}; say which is which by a mapping of columns to {', '.join(_SETTABLE)}")
     readers = [(each, _reader(each, comma=between == ";")) for each in fields]
-    table = csv.reader(file, delimiter=between)
-    for cells in table:
+    for number, cells in rows_of(file, name, between):
         if not any(cells):
             continue
-        line = table.line_num + 1
+        line = number + 1
         try:
             if len(cells) != len(fields):
                 raise CannotUse(f"{len(cells)} cells where the first line has {len(fields)}")
@@ -144,20 +149,10 @@ def _values(fields: list[tuple[str, Reader]], cells: list[str], by: str) -> dict
 
 
 def _object(cell: str) -> dict[str, Any]:
-    try:
-        value = _DECODER.decode(cell)
-    except (ValueError, RecursionError):
-        value = None
+    value = from_json(cell, f"'{cell[:30]}'")
     if not isinstance(value, dict):
         raise CannotUse(f"'{cell[:30]}' is no JSON object")
     return value
-
-
-def _refuse(constant: str) -> None:
-    raise ValueError(constant)
-
-
-_DECODER = json.JSONDecoder(parse_constant=_refuse)  # NaN and Infinity are no JSON
 
 
 def _yes_no(cell: str) -> bool:
@@ -220,7 +215,7 @@ def import_photos(
     loaded = Loaded(note="" if files else f"no pictures ({', '.join(PICTURES)}) in {source}")
     for number, file in enumerate(files, 1):
         try:
-            saved = save(file) if save is not None else _save_photo(log, file, site, by)
+            saved = save(file) if save is not None else save_photo(log, file, site=site, by=by)
             loaded.saved, loaded.already = loaded.saved + saved.new, loaded.already + (not saved.new)
         except CannotUse as problem:
             loaded.refused.append((str(file.relative_to(source)), str(problem)))
@@ -228,13 +223,14 @@ def import_photos(
     return loaded
 
 
-def _save_photo(log: Log, file: Path, site: str, by: str) -> Saved:
+def save_photo(log: Log, file: Path, **fields: Any) -> Saved:
+    """Saves one picture with the place and time in its file. fields : site, by, note ... Raises CannotUse for no picture."""
     from diagnose.photo.picture import read_picture
 
     picture = read_picture(file)
     taken = picture.taken
     return log.save_observation(
-        picture.data, picture.name, site=site, by=by, lat=taken.lat, lon=taken.lon, error_m=taken.error_m,
+        picture.data, picture.name, **fields, lat=taken.lat, lon=taken.lon, error_m=taken.error_m,
         taken_at=None if taken.time is None else taken.time.isoformat(),
         taken_local=taken.time is not None and taken.time_is_local,
     )

@@ -8,8 +8,6 @@ order nor repetition matters.
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 import zipfile
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -21,15 +19,21 @@ from typing import Any
 from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
+from diagnose.archives import DAMAGED, opened, unpacked
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.changes import Change, settle
 from diagnose.fieldlog.fields import checked, is_id, names
 from diagnose.fieldlog.store import Log, changes_of, open_log, stand
 from diagnose.fieldlog.tables import KINDS, History, Photo
+from diagnose.texts import from_json
+from diagnose.whole_file import beside
 
 FORMAT = "browse log pack 1"
-PHOTO_LIMIT = 512 * 2**20  # bytes of one packed photo or one record's line; larger ones are refused
+PHOTO_LIMIT = 150_000_000  # of one packed photo; larger ones are refused [byte]
+LINE_LIMIT = 16_000_000  # of one record's line [byte]
+MOST_PACKED = 300_000  # entries of a pack
 _AT_ONCE = 500
+_BYTES_AT_ONCE = 32_000_000  # of records that are held together
 _HISTORY = ("id", "kind", "record", "at", "by", "change", "before", "after", "seen")
 
 
@@ -68,23 +72,13 @@ def pack(log: Log, place: str | Path, senders: bool = False) -> Path:
     senders : names and addresses of who sent something in, too.
     """
     target = Path(place)
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=".pack-", dir=target.parent)
-        os.close(handle)
-    except OSError as problem:
-        raise CannotUse(f"{target} cannot be written ({problem.strerror}); choose another place") from None
-    try:
-        with zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED) as packed, log.reading() as session:
-            packed.writestr("format", FORMAT)
-            _pack_photos(log, session, packed)
-            with packed.open("records.jsonl", "w", force_zip64=True) as lines:
-                for record in _records(session, without=() if senders else PRIVATE):
-                    lines.write(json.dumps(record, separators=(",", ":")).encode() + b"\n")
-        os.replace(temporary, target)
-    except OSError as problem:
-        raise CannotUse(f"{target} cannot be written ({problem.strerror}); free some space") from None
-    finally:
-        Path(temporary).unlink(missing_ok=True)
+    with (beside(target) as temporary, zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED) as packed,
+          log.reading() as session):
+        packed.writestr("format", FORMAT)
+        _pack_photos(log, session, packed)
+        with packed.open("records.jsonl", "w", force_zip64=True) as lines:
+            for record in _records(session, without=() if senders else PRIVATE):
+                lines.write(json.dumps(record, separators=(",", ":")).encode() + b"\n")
     return target
 
 
@@ -93,14 +87,18 @@ def merge(log: Log, other: str | Path | Log) -> Merged:
 
     Raises CannotUse, and changes nothing, when the other is damaged or no log.
     """
-    if isinstance(other, Log):
-        return _merge_log(log, other)
-    place = Path(other)
+    source = other if isinstance(other, Log) else taken_from(other)
+    return _merge_log(log, source) if isinstance(source, Log) else _merge_pack(log, source)
+
+
+def taken_from(other: str | Path) -> Log | Path:
+    """What a merge takes in: another log, opened, or the file of a pack. Raises CannotUse for what is neither."""
+    place = Path(other).expanduser()
     if "://" not in str(other) and place.is_file():
-        return _merge_pack(log, place)
+        return place
     if "://" not in str(other) and not place.is_dir():
         raise CannotUse(f"{other} is not there; give a pack, a log folder or a log's address")
-    return _merge_log(log, open_log(other))
+    return open_log(other, make=False)
 
 
 def disputes(log: Log) -> list[Dispute]:
@@ -141,6 +139,11 @@ def _records(session: Session, without: tuple[str, ...] = ()) -> Iterator[dict[s
             yield from ({"kind": kind, "row": dict(row), "history": past.get(row["id"], [])} for row in rows)
 
 
+def _few(records: Iterator[dict[str, Any]]) -> Iterator[list[dict[str, Any]]]:
+    while some := list(islice(records, _AT_ONCE)):
+        yield some
+
+
 def _past(session: Session, records: list[str]) -> dict[str, list[dict[str, Any]]]:
     found: dict[str, list[dict[str, Any]]] = {}
     for row in session.scalars(select(History).where(History.record.in_(records)).order_by(History.id)):
@@ -151,49 +154,51 @@ def _past(session: Session, records: list[str]) -> dict[str, list[dict[str, Any]
 def _merge_log(log: Log, other: Log) -> Merged:
     with other.reading() as theirs:
         photos = (_photo(row) for row in theirs.scalars(select(Photo).order_by(Photo.sha256)))
-        return _merge(log, photos, other.original, _records(theirs))
+        return _merge(log, photos, other.original, _few(_records(theirs)))
 
 
 def _merge_pack(log: Log, place: Path) -> Merged:
     try:
-        with zipfile.ZipFile(place) as packed:
-            if _member(packed, "format", 100).decode() != FORMAT:
+        with opened(place, MOST_PACKED) as packed:
+            if unpacked(packed, "format", 100).decode() != FORMAT:
                 raise CannotUse(f"{place} was packed by a newer version; update this tool to take it in")
 
             def original(digest: str) -> bytes:
-                return _member(packed, f"originals/{digest}", PHOTO_LIMIT)
+                return unpacked(packed, f"originals/{digest}", PHOTO_LIMIT)
 
-            return _merge(log, _lines(packed, "photos.jsonl"), original, _lines(packed, "records.jsonl"))
-    except (zipfile.BadZipFile, KeyError, ValueError, TypeError, AttributeError, EOFError, NotImplementedError,
-            RuntimeError, OSError) as problem:
-        if isinstance(problem, CannotUse):
-            raise
+            photos = (photo for some in _lines(packed, "photos.jsonl") for photo in some)
+            return _merge(log, photos, original, _lines(packed, "records.jsonl"))
+    except CannotUse:
+        raise
+    except (*DAMAGED, TypeError, AttributeError):
         raise CannotUse(f"{place} is no whole pack; pack that log again and copy it anew") from None
 
 
-def _member(packed: zipfile.ZipFile, name: str, limit: int) -> bytes:
-    """One member's bytes, by its exact name; nothing in a pack is ever written to a path that it names."""
+def _lines(packed: zipfile.ZipFile, name: str) -> Iterator[list[dict[str, Any]]]:
+    """The lines of one entry as what they hold, a few at a time. Nothing in a pack is written to a path that it names."""
+    few: list[dict[str, Any]] = []
+    held = 0
     with packed.open(name) as file:
-        data = file.read(limit + 1)
-    if len(data) > limit:
-        raise CannotUse(f"{name[:30]} in the pack is larger than {limit // 2**20} MB; this cannot be right")
-    return data
+        while line := file.readline(LINE_LIMIT + 1):
+            if len(line) > LINE_LIMIT:
+                raise CannotUse(f"a line of {name} in the pack is larger than {LINE_LIMIT // 10**6} MB; pack it again")
+            if few and (len(few) == _AT_ONCE or held + len(line) > _BYTES_AT_ONCE):
+                yield few
+                few, held = [], 0
+            few.append(from_json(line, name))
+            held += len(line)
+    if few:
+        yield few
 
 
-def _lines(packed: zipfile.ZipFile, name: str) -> Iterator[dict[str, Any]]:
-    with packed.open(name) as file:
-        while line := file.readline(PHOTO_LIMIT):
-            yield json.loads(line)
-
-
-def _merge(log: Log, photos: Iterable[Mapping[str, Any]], original: Any, records: Iterable[Mapping[str, Any]]) -> Merged:
+def _merge(log: Log, photos: Iterable[Mapping[str, Any]], original: Any, records: Iterable[Iterable[Any]]) -> Merged:
+    """records : a few at a time."""
     new_photos = new_records = new_changes = 0
     with log.writing() as session:
         for photo in photos:
             new_photos += _take_photo(log, session, photo, original)
-        supply = iter(records)
-        while some := [_believed(each) for each in islice(supply, _AT_ONCE)]:
-            counts = _take_records(session, some)
+        for few in records:
+            counts = _take_records(session, [_believed(each) for each in few])
             new_records, new_changes = new_records + counts[0], new_changes + counts[1]
             session.flush()
             session.expunge_all()

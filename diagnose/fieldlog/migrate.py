@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import uuid
-from contextlib import closing
-from datetime import UTC, datetime
+from collections.abc import Callable
+from contextlib import closing, suppress
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from sqlalchemy import Connection, Engine, inspect, text
 
 from diagnose.cannot_use import CannotUse
+from diagnose.fieldlog.originals import flush_folder
+from diagnose.fieldlog.place import copy_database, part_of, stamp
 from diagnose.fieldlog.tables import Base
 
 # of the tables, oldest first; each but the first has a step in migrations/versions
-SHAPES = ("0001", "0002", "0003", "0004", "0005", "0006")
+SHAPES = ("0001", "0002", "0003", "0004", "0005", "0006", "0007")
 _MIGRATIONS = Path(__file__).parent / "migrations"
 
 
@@ -24,8 +28,7 @@ def make_or_upgrade(engine: Engine, where: str, file: Path | None) -> None:
 
     file : of an embedded log, copied beside itself before an upgrade. Raises CannotUse for a newer log.
     """
-    with engine.execution_options(writing=False).connect() as connection:
-        shape = _shape(connection)
+    shape = shape_of(engine)
     if shape == SHAPES[-1]:
         return
     if shape == "":
@@ -40,12 +43,33 @@ def make_or_upgrade(engine: Engine, where: str, file: Path | None) -> None:
         upgrade(connection)
 
 
+def make_whole(file: Path, opened: Callable[[Path], Engine]) -> None:
+    """Makes a new database under another name and only then gives it its own.
+
+    So a database without tables is never one that was just begun. opened : gives the engine of a file. Where the disk knows
+    no hard links nothing is made; make_or_upgrade does it then.
+    """
+    with TemporaryDirectory(prefix=".part-", dir=file.parent) as folder:
+        fresh = Path(folder) / file.name
+        engine = opened(fresh)
+        make_or_upgrade(engine, str(file.parent), None)
+        engine.dispose()  # closing moves what waits in the write-ahead log into the file
+        with suppress(OSError):  # it is there already: another program was quicker
+            os.link(fresh, file)
+    flush_folder(file.parent)
+
+
+def shape_of(engine: Engine) -> str:
+    """Which shape the database's tables have, empty where there are none."""
+    with engine.execution_options(writing=False).connect() as connection:
+        return _shape(connection)
+
+
 def back_up(file: Path, shape: str) -> Path:
     """Copies the database whole, also while it is in use; returns where the copy lies."""
-    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
-    place = file.with_name(f"{file.stem}.before-{shape}-{stamp}{file.suffix}")
-    with closing(sqlite3.connect(file)) as old, closing(sqlite3.connect(place)) as copy:
-        old.backup(copy)
+    place = file.with_name(f"{file.stem}.before-{shape}-{stamp()}{file.suffix}")
+    with closing(sqlite3.connect(file)) as old, part_of(place) as part:
+        copy_database(old, part)
     return place
 
 

@@ -10,7 +10,7 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from diagnose.cannot_use import CannotUse
+from diagnose.cannot_use import CannotSave, CannotUse
 
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 
@@ -19,12 +19,12 @@ def keep(folder: Path, data: bytes) -> str:
     """Keeps the bytes under their SHA-256 and returns it, as hex. Kept bytes are never written again.
 
     Written beside its place, flushed to the disk, then renamed, and the folder flushed: after a crash the file
-    is whole or not there. Raises CannotUse when the disk is full or the folder cannot be written.
+    is whole or not there. Raises CannotSave when the disk is full or the folder cannot be written.
     """
-    digest = hashlib.sha256(data).hexdigest()
-    place = path_of(folder, digest)
+    name = digest(data)
+    place = path_of(folder, name)
     if place.exists() and place.stat().st_size == len(data):
-        return digest
+        return name
     temporary = ""
     try:
         place.parent.mkdir(parents=True, exist_ok=True)
@@ -35,26 +35,36 @@ def keep(folder: Path, data: bytes) -> str:
             os.fsync(file.fileno())
         os.replace(temporary, place)
         for each in (place.parent, folder, folder.parent):
-            _flush_folder(each)
+            flush_folder(each)
     except OSError as problem:
         if temporary:
             with contextlib.suppress(OSError):
                 os.unlink(temporary)
-        raise CannotUse(f"the photo could not be kept in {folder} ({problem.strerror}); free space or allow "
+        raise CannotSave(f"the photo could not be kept in {folder} ({problem.strerror}); free space or allow "
                         "writing there, and save again") from None
-    return digest
+    return name
 
 
-def path_of(folder: Path, digest: str) -> Path:
+def digest(data: bytes) -> str:
+    """The SHA-256 of a photo's bytes, as hex."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def path_of(folder: Path, name: str) -> Path:
     """Where the original with this SHA-256 lies. Raises CannotUse for anything that is no digest."""
-    if not _DIGEST.fullmatch(digest):
-        raise CannotUse(f"'{digest[:20]}' is no SHA-256 of a photo")
-    return folder / digest[:2] / digest
+    if not _DIGEST.fullmatch(name):
+        raise CannotUse(f"'{name[:20]}' is no SHA-256 of a photo")
+    return folder / name[:2] / name
 
 
 def kept(folder: Path) -> Iterator[Path]:
     """Every file below the folder, whole originals and what was left of broken writes."""
     return (place for place in sorted(folder.rglob("*")) if place.is_file()) if folder.is_dir() else iter(())
+
+
+def is_whole_name(place: Path) -> bool:
+    """Is the file named as a whole original is? What a broken write left is not."""
+    return bool(_DIGEST.fullmatch(place.name))
 
 
 def digest_of(place: Path) -> str:
@@ -63,7 +73,7 @@ def digest_of(place: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _flush_folder(folder: Path) -> None:
+def flush_folder(folder: Path) -> None:
     """Makes a rename in the folder last through a power cut (POSIX; elsewhere folders cannot be opened)."""
     with contextlib.suppress(OSError, AttributeError):
         handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)

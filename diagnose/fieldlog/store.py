@@ -10,32 +10,46 @@ import hashlib
 import json
 import math
 import uuid
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from functools import cache
 from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import numpy as np
 import pandas as pd
-from sqlalchemy import ColumnElement, Engine, Select, and_, create_engine, event, insert, or_, select, text
+from sqlalchemy import ColumnElement, Engine, Select, Text, and_, cast, create_engine, event, insert, or_, select, text
 from sqlalchemy.exc import DatabaseError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from diagnose.cannot_use import CannotUse
+from diagnose.cannot_use import CannotSave, CannotUse
 from diagnose.fieldlog import originals
 from diagnose.fieldlog.changes import Change, in_order, latest, settle
 from diagnose.fieldlog.fields import checked, is_id, names
 from diagnose.fieldlog.likeness import likeness
-from diagnose.fieldlog.migrate import make_or_upgrade
-from diagnose.fieldlog.tables import KINDS, Base, History, Observation, Original, Photo, Picture
+from diagnose.fieldlog.migrate import SHAPES, make_or_upgrade, make_whole, shape_of
+from diagnose.fieldlog.place import (
+    DATABASE,
+    ORIGINALS,
+    as_json,
+    engine_of,
+    has_originals,
+    is_bare,
+    is_lost,
+    lost,
+    may_write,
+    no_log,
+    read_only_engine,
+)
+from diagnose.fieldlog.tables import KINDS, About, Base, History, Observation, Original, Photo, Picture
 
-DATABASE = "log.sqlite"
-ORIGINALS = "originals"
 FIELDS = names("observation")
 EARTH_M = 6_371_008.8  # mean radius of GRS 80, Moritz 2000, J. Geodesy 74 [m]
+NESTED = ("signs", "verdict", "barrier")
+_YES_NO = ("taken_local", "deleted", "disputed")
 _AT_ONCE = 2_000  # rows written or read together, so that memory does not grow with the log
 
 
@@ -63,20 +77,31 @@ class Seen(NamedTuple):
 
 @dataclass(frozen=True)
 class Log:
-    """An open log. where : what was opened, for messages. folder : of the originals, None where a server keeps them."""
+    """An open log. where : what was opened, for messages. folder : of the originals, None where a server keeps them.
+
+    read_only : it lies where nothing can be written.
+    """
 
     where: str
     folder: Path | None
     engine: Engine
+    read_only: bool = False
 
-    def save_observation(self, photo: bytes | None = None, photo_name: str = "", **fields: Any) -> Saved:
+    def identity(self) -> uuid.UUID:
+        """What tells this log from every other one, and stays the same in its backups. It tells nothing else."""
+        with self.reading() as session:
+            return uuid.uuid5(uuid.UUID(session.scalars(select(About.salt)).one()), "identity of the log")
+
+    def save_observation(self, photo: bytes | None = None, photo_name: str = "", seen_as: str | None = None,
+                         **fields: Any) -> Saved:
         """Saves one observation in one transaction; the photo's bytes are kept first.
 
-        fields : columns of Observation. A photo that is in the log already is not saved twice: the observation
-        that has it is returned with a message. Raises CannotUse when nothing could be saved, in one line.
+        fields : columns of Observation. seen_as : the photo's likeness, where it is known already. A photo that is in
+        the log already is not saved twice: the observation that has it is returned with a message. Raises CannotUse
+        when nothing could be saved, in one line.
         """
         values = checked("observation", fields, frozenset({"photo"}))
-        seen_as = None if photo is None else likeness(photo)
+        seen_as = likeness(photo) if photo is not None and seen_as is None else seen_as
         digest = None if photo is None else self._keep_file(photo)
         with self.writing() as session:
             if photo is not None and digest is not None:
@@ -160,13 +185,13 @@ class Log:
     ) -> pd.DataFrame:
         """The observations, newest first, a column a field.
 
-        since, until : ISO dates, both included. box : south, north, west, east [degree]; west above east crosses
-        the 180th meridian. near : latitude, longitude [degree] and how far away at most [m]. deleted : marked
-        ones too. columns : only these fields. newest : at most so many, the latest saved.
+        since, until : days as ISO 8601 writes them, both included; else CannotUse. box : south, north, west, east
+        [degree]; west above east crosses the 180th meridian. near : latitude, longitude [degree] and how far away at
+        most [m]. deleted : marked ones too. columns : only these fields. newest : at most so many, the latest saved.
         """
         query = _query(columns, site, leading, since, until, box, deleted, near, newest)
         with self.reading() as session:
-            found = pd.DataFrame(session.execute(query).fetchall(), columns=list(columns))
+            found = _frame(session.connection().execute(query).fetchall(), columns)
         return found if near is None else _near(found, *near).reset_index(drop=True)
 
     def parts(
@@ -181,16 +206,19 @@ class Log:
         near: tuple[float, float, float] | None = None,
         columns: tuple[str, ...] = FIELDS,
         newest: int | None = None,
+        as_text: bool = False,
     ) -> Iterator[pd.DataFrame]:
         """The same observations in frames of at most so many rows, so that memory does not grow with the log.
 
-        There is always a first frame, though it may be without rows.
+        There is always a first frame, though it may be without rows. as_text : nested fields as the JSON that is stored;
+        it costs half as much.
         """
         query = _query(columns, site, leading, since, until, box, deleted, near, newest)
         none = True
         with self.reading() as session:
-            for some in session.execute(query.execution_options(yield_per=at_once)).partitions():
-                found = pd.DataFrame(some, columns=list(columns))
+            answer = session.connection().execute(query.execution_options(yield_per=at_once))
+            for some in answer.partitions():
+                found = _frame(some, columns, as_text)
                 found = found if near is None else _near(found, *near)
                 if len(found):
                     none = False
@@ -227,7 +255,7 @@ class Log:
     def records(self, kind: str, deleted: bool = False, **equal: Any) -> pd.DataFrame:
         """Records of a kind (site, visit, plot, plant, barrier, picture, observation), a column a field.
 
-        equal : fields and the values they must have.
+        equal : fields and the values they must have. A text that is missing is None, a number that is missing NaN.
         """
         columns, table = names(kind), KINDS[kind]
         if unknown := set(equal) - set(columns):
@@ -237,7 +265,7 @@ class Log:
         if not deleted:
             query = query.where(table.deleted.is_(False))
         with self.reading() as session:
-            return pd.DataFrame(session.execute(query).fetchall(), columns=list(columns))
+            return _frame(session.execute(query).fetchall(), columns)
 
     def observation(self, start_of_id: str) -> dict[str, Any]:
         """One whole observation, its photos and history; the first characters of its id are enough."""
@@ -324,7 +352,13 @@ class Log:
             raise CannotUse(f"{which} has an id that starts with '{start_of_id}'; list them with: diagnose log")
         return found[0]
 
+    def _must_be_writable(self) -> None:
+        if self.read_only:
+            raise CannotSave(f"the log in {self.where} can only be read where it lies; nothing was saved. Copy it to a "
+                             f"place that can be written: diagnose backup FOLDER --log {self.where}")
+
     def _keep_file(self, photo: bytes) -> str:
+        self._must_be_writable()
         if self.folder is None:
             return hashlib.sha256(photo).hexdigest()
         return originals.keep(self.folder / ORIGINALS, photo)
@@ -363,36 +397,81 @@ class Log:
     @contextmanager
     def writing(self) -> Iterator[Session]:
         """A session whose changes are all kept, synced to the disk, or none."""
+        self._must_be_writable()
         writer = self.engine.execution_options(writing=True)
         with _clear_line(self.where), Session(writer) as session, session.begin():
             yield session
 
 
-def open_log(where: str | Path) -> Log:
-    """Opens the log in a folder or at a SQLAlchemy URL, making it where there is none.
+def open_log(where: str | Path, make: bool = True) -> Log:
+    """Opens the log in a folder or at a SQLAlchemy URL.
 
-    An older log is upgraded after a backup; a newer one is refused. Raises CannotUse in one line.
+    make : whether one is made where there is none. An older log is upgraded after a backup; one on a disk that cannot be
+    written is opened for reading. Raises CannotUse in one line: for a newer log, for a database that was lost beside its
+    photos, for one that is damaged, and for none where none may be made.
     """
     if "://" in str(where):
-        return _open_server(str(where))
+        return _open_server(str(where), make)
     place = Path(where).expanduser()
+    if why := is_lost(place):
+        raise lost(place, why)
+    if not (place / DATABASE).exists():
+        if not make:
+            raise no_log(place)
+        _begin_log(place)
+    elif is_bare(place / DATABASE):
+        if has_originals(place):
+            raise lost(place, "holds nothing")
+        if not make:
+            raise no_log(place)
+    with _clear_line(str(place)):
+        return _open_folder(place) if may_write(place / DATABASE) else _open_to_read(place)
+
+
+def _begin_log(place: Path) -> None:
     try:
         place.mkdir(parents=True, exist_ok=True)
+        make_whole(place / DATABASE, _tuned)
     except OSError as problem:
         why = problem.strerror
         raise CannotUse(f"{place} cannot be made a log folder ({why}); choose another with --log") from None
-    engine = create_engine(f"sqlite:///{place / DATABASE}", connect_args={"timeout": 15}, json_serializer=_json)
+
+
+def begin_at(folder: Path, file: Path) -> Log:
+    """A new log whose database lies in a file of its own until it is complete."""
+    engine = _tuned(file)
+    with _clear_line(str(folder)):
+        make_or_upgrade(engine, str(folder), None)
+    return Log(str(folder), folder, engine)
+
+
+def _tuned(file: Path) -> Engine:
+    """The database in a file, kept as logs are kept."""
+    engine = engine_of(file)
     event.listen(engine, "connect", _durable)
     event.listen(engine, "connect", _roomy)
     event.listen(engine, "begin", _begin)
-    with _clear_line(str(place)):
-        make_or_upgrade(engine, str(place), place / DATABASE)
+    return engine
+
+
+def _open_folder(place: Path) -> Log:
+    engine = _tuned(place / DATABASE)
+    make_or_upgrade(engine, str(place), place / DATABASE)
     return Log(str(place), place, engine)
 
 
-def _open_server(url: str) -> Log:
+def _open_to_read(place: Path) -> Log:
+    engine = read_only_engine(place / DATABASE)
+    if shape_of(engine) != SHAPES[-1]:  # an older one is upgraded in a copy
+        engine = read_only_engine(place / DATABASE, copied=True)
+        make_or_upgrade(engine, str(place), None)
+    event.listen(engine, "connect", _roomy)
+    return Log(str(place), place, engine, read_only=True)
+
+
+def _open_server(url: str, make: bool) -> Log:
     try:
-        engine = create_engine(url, pool_pre_ping=True, json_serializer=_json)
+        engine = create_engine(url, pool_pre_ping=True, json_serializer=as_json)
     except ModuleNotFoundError:
         raise CannotUse('a log on a server needs its driver: pip install "browse-diagnose[server]"') from None
     except SQLAlchemyError:
@@ -401,6 +480,8 @@ def _open_server(url: str) -> Log:
     if engine.dialect.name != "postgresql":
         raise CannotUse(f"{where} is no PostgreSQL address; for SQLite give a folder instead")
     with _clear_line(where):
+        if not make and shape_of(engine) == "":
+            raise CannotUse(f"there is no log in {where}; check the database's name (saving makes a new log there)")
         make_or_upgrade(engine, where, None)
     return Log(where, None, engine)
 
@@ -432,8 +513,31 @@ def _query(
     if near is not None and not {"lat", "lon"} <= set(columns):
         raise CannotUse("what lies near a point needs the columns lat and lon")
     asked = _conditions(site, leading, since, until, box, deleted, near)
-    wanted = [getattr(Observation, name) for name in columns]
+    wanted = [cast(getattr(Observation, name), Text) if name in NESTED else getattr(Observation, name) for name in columns]
     return select(*wanted).where(*asked).order_by(Observation.saved_at.desc(), Observation.id).limit(newest)
+
+
+def _frame(rows: Sequence[Any], columns: tuple[str, ...], as_text: bool = False) -> pd.DataFrame:
+    """Rows as a frame, built column by column; a missing text is None: pandas' own text columns make it NaN, which is true
+    and no text."""
+    if not rows:
+        return pd.DataFrame(columns=list(columns))
+    told = dict(zip(columns, zip(*rows, strict=True), strict=True))
+    found = {}
+    for name, values in told.items():
+        if name in NESTED:
+            found[name] = pd.Series(values if as_text else list(map(_nested, values)), dtype=object)
+        elif name in _YES_NO:
+            found[name] = pd.Series(np.array(values, dtype=bool))
+        else:
+            texts = isinstance(next((value for value in values if value is not None), None), str)
+            found[name] = pd.Series(values, dtype=object if texts else None)
+    return pd.DataFrame(found)
+
+
+def _nested(told: Any) -> Any:
+    """A nested field that was read as the JSON that is stored, or as what it says."""
+    return told if not isinstance(told, str) else {} if told == "{}" else json.loads(told)
 
 
 def _near(found: pd.DataFrame, lat: float, lon: float, far_m: float) -> pd.DataFrame:
@@ -477,14 +581,21 @@ def _conditions(
     if leading is not None:
         asked.append(Observation.leading == leading)
     if since is not None:
-        asked.append(Observation.taken_at >= since)
+        asked.append(Observation.taken_at >= _a_day(since))
     if until is not None:
-        asked.append(Observation.taken_at <= f"{until}T23:59:59.999999")
+        asked.append(Observation.taken_at <= f"{_a_day(until)}T23:59:59.999999")
     if box is not None:
         asked.append(_inside(*box))
     if near is not None:
         asked.append(_inside(*_box_about(*near)))
     return asked
+
+
+def _a_day(text: str) -> str:
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise CannotUse(f"'{text}' is no day; write YYYY-MM-DD") from None
 
 
 def _inside(south: float, north: float, west: float, east: float) -> ColumnElement[bool]:
@@ -541,13 +652,6 @@ def _saved(kind: str, row: Mapping[str, Any]) -> dict[str, Any]:
             "by": row.get("by", ""), "change": "saved", "before": {}, "after": {}, "seen": []}
 
 
-_ENCODER = json.JSONEncoder(allow_nan=False, separators=(",", ":"))
-
-
-def _json(value: Any) -> str:
-    return _ENCODER.encode(value) if value else "[]" if isinstance(value, list | tuple) else "{}"
-
-
 def _durable(connection: Any, _record: Any) -> None:
     """Every commit is on the disk before it is acknowledged (SQLite: WAL with full syncing)."""
     connection.isolation_level = None  # transactions begin where we say, not where the driver thinks
@@ -573,10 +677,10 @@ def _clear_line(where: str) -> Iterator[None]:
     except OperationalError as problem:
         why = " ".join(str(problem.orig).split())
         if "locked" in why:
-            raise CannotUse(f"another program holds the log in {where}; close it and try again") from None
+            raise CannotSave(f"another program holds the log in {where}; close it and try again") from None
         if "full" in why:
-            raise CannotUse(f"the disk of {where} is full; free some space and save again") from None
-        raise CannotUse(f"the log in {where} cannot be used ({why}); check that it can be written") from None
+            raise CannotSave(f"the disk of {where} is full; free some space and save again") from None
+        raise CannotSave(f"the log in {where} cannot be used ({why}); check that it can be written") from None
     except DatabaseError as problem:
         why = " ".join(str(problem.orig).split())
         if "UNIQUE" in why or "duplicate key" in why:

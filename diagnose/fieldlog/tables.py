@@ -247,11 +247,15 @@ class Submission(Recorded, Base):
 
 
 class Looked(Base):
-    """What was measured in a photo, once: no photo is measured twice by the same version of the tool."""
+    """What was measured in a photo, once by each measuring; what an older one measured is kept beside it.
+
+    number : of the measuring (measure.number). at : when, empty where it is not known.
+    """
 
     __tablename__ = "looked"
     sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
-    version: Mapped[str] = mapped_column(String(16))
+    number: Mapped[str] = mapped_column(String(24), primary_key=True)
+    at: Mapped[str] = mapped_column(String(32), default="")
     found: Mapped[dict] = mapped_column(JSON, default=dict)
 
 

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, field
+from pathlib import Path
 
-from sqlalchemy import exists, select, text
+from sqlalchemy import exists, select
 
-from diagnose.fieldlog.originals import digest_of, kept, path_of
-from diagnose.fieldlog.store import ORIGINALS, Log
+from diagnose.fieldlog.originals import digest_of, is_whole_name, kept, path_of
+from diagnose.fieldlog.place import DATABASE, ORIGINALS, damage_of, is_lost
+from diagnose.fieldlog.store import Log, open_log
 from diagnose.fieldlog.tables import KINDS, History, Original, Photo
 
 
 @dataclass(frozen=True)
 class Verified:
-    """What was found. missing, changed : digests of photos. orphaned : files or digests that no row names (a photo
-    whose saving was cut off; harmless). without_history : ids of records. damaged : what the database says of itself.
+    """What was found. missing, changed : digests of photos. orphaned : pieces of files that a cut-off save left behind.
+    without_history : ids of records. damaged : what the database says of itself. unnamed : whole originals, by file or
+    digest, that no record names.
     """
 
     photos: int = 0
@@ -24,6 +27,7 @@ class Verified:
     orphaned: list[str] = field(default_factory=list)
     without_history: list[str] = field(default_factory=list)
     damaged: list[str] = field(default_factory=list)
+    unnamed: list[str] = field(default_factory=list)
 
     @property
     def good(self) -> bool:
@@ -37,14 +41,34 @@ class Verified:
                   for each in self.missing]
         lines += [f"changed since it was saved: {each[:12]}; copy it back from a backup" for each in self.changed]
         lines += [f"no history: {each[:8]}" for each in self.without_history]
-        lines += [f"database: {each}; use the newest backup" for each in self.damaged]
+        lines += [f"database: {each}" for each in self.damaged]
+        lines += ["the database is damaged: put the newest backup back with diagnose restore BACKUP; without one make what "
+                  "the photos tell anew with diagnose rebuild. Either keeps the damaged file beside it"] * bool(self.damaged)
+        lines += [f"a photo that no record names: {each}; keep it, diagnose rebuild takes it in" for each in self.unnamed]
         lines += [f"left over from a save that was cut off (may be deleted): {each}" for each in self.orphaned]
         return "\n".join(lines)
 
 
+def verify_at(where: str | Path) -> Verified:
+    """The same of the log at a place, also where its database is too damaged to be opened.
+
+    Then its originals are compared with the digests that they are named by. Raises CannotUse where there is no log, or
+    where its database was lost.
+    """
+    if "://" not in str(where):
+        place = Path(where).expanduser()
+        if not is_lost(place) and (place / DATABASE).exists() and (damaged := damage_of(place / DATABASE)):
+            whole = [each for each in kept(place / ORIGINALS) if is_whole_name(each)]
+            changed = [each.name for each in whole if digest_of(each) != each.name]
+            return Verified(len(whole), changed=changed, damaged=damaged)
+    return verify(open_log(where, make=False))
+
+
 def verify(log: Log) -> Verified:
     """Reads every original and compares it with its digest; asks the database whether it is whole."""
-    found = Verified(*_photos(log), [], _damage(log))
+    found = _photos(log)
+    if log.folder is not None:
+        found.damaged.extend(damage_of(log.folder / DATABASE))
     with log.reading() as session:
         for table in KINDS.values():
             lonely = select(table.id).where(~exists().where(History.record == table.id))
@@ -52,19 +76,22 @@ def verify(log: Log) -> Verified:
     return found
 
 
-def _photos(log: Log) -> tuple[int, list[str], list[str], list[str]]:
+def _photos(log: Log) -> Verified:
     with log.reading() as session:
         named = set(session.scalars(select(Photo.sha256)))
     if log.folder is None:
-        return (len(named), *_in_database(log, named))
+        missing, changed, unnamed = _in_database(log, named)
+        return Verified(len(named), missing, changed, unnamed=unnamed)
     folder = log.folder / ORIGINALS
     places = {digest: path_of(folder, digest) for digest in named}
     missing = sorted(digest for digest, place in places.items() if not place.is_file())
     changed = sorted(
         digest for digest, place in places.items() if place.is_file() and digest_of(place) != digest
     )
-    whole = set(places.values())
-    return len(named), missing, changed, [str(place) for place in kept(folder) if place not in whole]
+    by_record = set(places.values())
+    others = [place for place in kept(folder) if place not in by_record]
+    return Verified(len(named), missing, changed, orphaned=[str(each) for each in others if not is_whole_name(each)],
+                    unnamed=[str(each) for each in others if is_whole_name(each)])
 
 
 def _in_database(log: Log, named: set[str]) -> tuple[list[str], list[str], list[str]]:
@@ -76,12 +103,3 @@ def _in_database(log: Log, named: set[str]) -> tuple[list[str], list[str], list[
             if data is None or hashlib.sha256(data).hexdigest() != digest:
                 changed.append(digest)
     return sorted(named - there), changed, sorted(there - named)
-
-
-def _damage(log: Log) -> list[str]:
-    if log.folder is None:
-        return []
-    with log.reading() as session:
-        said = [str(line) for line in session.execute(text("pragma integrity_check(20)")).scalars()]
-        loose = session.execute(text("pragma foreign_key_check")).fetchall()
-    return [line for line in said if line != "ok"] + [f"a row of {row[0]} points at nothing" for row in loose]

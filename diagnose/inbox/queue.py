@@ -12,6 +12,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.inbox.ranking import PILES
 from diagnose.inbox.reply import as_html, as_pdf, as_text, letter
 from diagnose.inbox.work import diagnosis_of, looked
+from diagnose.whole_file import write_whole
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
@@ -74,13 +75,13 @@ def write_letters(log: Log, folder: str | Path, rows: pd.DataFrame, ending: str 
         if ending == "html" and not row["letter"]:
             found = diagnosis_of(row, looked(log, row["photos"]), region)
             facts = letter(row, found, senders_name(log, row["sender"]), signature, inches)
-            file.write_text(as_html(facts, template), encoding="utf-8")
+            write_whole(file, as_html(facts, template))
         else:
             told = reply_to(log, row, region, template, signature, inches)
             if ending == "pdf":
-                file.write_bytes(as_pdf(told, row["about"] or "Reply"))
+                write_whole(file, as_pdf(told, row["about"] or "Reply"))
             else:
-                file.write_text(told if ending == "txt" else _page(told), encoding="utf-8")
+                write_whole(file, told if ending == "txt" else _page(told))
         written.append(file)
     return written
 

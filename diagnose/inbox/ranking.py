@@ -14,14 +14,13 @@ from diagnose.culprits.ask import next_step
 from diagnose.culprits.catalogue import catalogue, group_words
 from diagnose.diagnosis import Diagnosis
 from diagnose.inbox.told import look_yourself
-from diagnose.protect.requirement import NEED_OF
+from diagnose.protect.requirement import NEED_OF, protected_culprits
 from diagnose.signs import Answer, Shares, parse_signs, vocabulary
 
 READY, ASK, LOOK, SEEN = "ready", "ask back", "look yourself", "seen before"
 PILES = (LOOK, READY, ASK, SEEN)  # in the order in which an adviser's hour is best spent
 CLEAR = 0.80  # probability of the leading kind from which an answer goes out; our choice
 SAME_BARRIER = 0.85  # probability of all kinds that need the same barrier, from which that is enough; our choice
-PROTECTED = ("beaver", "mountain_beaver", "hare")  # protected somewhere, or with a closed season: from memory
 AGAIN = "We could not open your photo. Could you send it once more, as it lies on the phone or the camera?"
 CHOOSE = " Please choose: "  # between a question and its choices, which semicolons part
 CARD = "Could you photograph it once more, laid on the printed scale card, from straight above?"
@@ -93,7 +92,7 @@ def _for_the_adviser(row: Mapping[str, Any], found: Diagnosis, looked: Sequence[
     if looked and all("error" in told for told in looked):
         reasons.append(f"no photo can be used: {looked[0]['error']}")
     reasons += _conflicts(row, looked)
-    likely = [key for key in PROTECTED if found.verdict.culprits.get(key, 0.0) >= 0.5]
+    likely = [key for key in sorted(protected_culprits()) if found.verdict.culprits.get(key, 0.0) >= 0.5]
     reasons += [f"{catalogue().names[key]} is protected in places" for key in likely]
     if found.verdict.warning:
         reasons.append("the signs fit nothing in the catalogue well")

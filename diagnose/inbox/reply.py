@@ -20,12 +20,15 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, catalogue, group_words
 from diagnose.diagnosis import Diagnosis
 from diagnose.inbox.ranking import CARD, CHOOSE
+from diagnose.signs import vocabulary
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 HOW_TO = ("Lay the bitten end in the white middle of the printed scale card, roll the twig until the slope of the cut "
           "shows, and photograph from straight above, in the shade, the whole card in the picture.")
+NOT_SHOWN = ("Some letters of this message belong to a script that this paper's font does not have; the letter as text or "
+             "as a web page shows them.")
 # what is told of the measurements to somebody who asks why an animal: sign -> words before it
 _TOLD = {"seen_slope_deg": "the cut slopes by", "end_diameter_mm": "thickness of the twig at the cut", "wound_height_mm":
          "height of the damage above the ground", "groove_spacing_mm": "tooth marks from middle to middle",
@@ -35,7 +38,8 @@ _TOLD = {"seen_slope_deg": "the cut slopes by", "end_diameter_mm": "thickness of
 
 @dataclass(frozen=True)
 class Letter:
-    """The facts that a template sets in words. kind, share : likeliest kind of culprit, and its probability."""
+    """The facts that a template sets in words. kind, share : likeliest kind of culprit, and its probability. help : what
+    to mind when answering the question."""
 
     greeting: str
     about: str
@@ -47,8 +51,10 @@ class Letter:
     measured: tuple[str, ...]
     decided: tuple[str, ...]
     against: tuple[str, ...]
+    find_out_first: str
     question: str
     choices: tuple[str, ...]
+    help: str
     how_to_photograph: str
     barrier: str
     sizes: tuple[str, ...]
@@ -69,7 +75,7 @@ def letter(row: Mapping[str, Any], found: Diagnosis, sender: str = "", signature
     share = verdict.groups[kind]
     clear = row["pile"] in ("ready", "seen before") or share >= 0.8
     better = CARD in str(row["question"]) or not found.measurement.measured
-    helps = clear and barrier.kind is not None
+    helps = clear and barrier.kind is not None and not found.find_out_first
     sizes = [f"{name}: {length(what.value_mm, inches)}" for name, what in barrier.figures().items()]
     if barrier.base:
         sizes.append(f"at the ground: {barrier.base}")
@@ -83,10 +89,11 @@ def letter(row: Mapping[str, Any], found: Diagnosis, sender: str = "", signature
         answer=_answer(kind, share, found, clear),
         photos_words="your photo" if photos == 1 else f"your {photos} photos", measured=tuple(_measured(found, inches)),
         decided=tuple(speaks[:4]), against=tuple(against[:2]),
-        question=question, choices=tuple(choices.rstrip(".").split("; ")) if choices else (),
+        find_out_first=_not_yet(found), question=question, choices=tuple(choices.rstrip(".").split("; ")) if choices else (),
+        help=next((word.help for word in vocabulary().values() if word.question and word.question == question), ""),
         how_to_photograph=HOW_TO if better else "",
         barrier=barrier_line(barrier).removeprefix("Barrier: ") if helps else "", sizes=tuple(sizes) if helps else (),
-        instead=tuple(barrier.instead) if clear else (),
+        instead=tuple(barrier.instead) if clear and not found.find_out_first else (),
         leaves_open=", ".join(catalogue().names[key] for key in barrier.leaves_open) if helps else "",
         cautions=tuple(barrier.cautions) if helps else (),
         settle=verdict.settle if share < 0.9 else "", signature=signature or "With kind regards",
@@ -107,6 +114,14 @@ def _answer(kind: str, share: float, found: Diagnosis, clear: bool) -> str:
         return (f"This is more likely than not the work of {name} ({often} in cases that look like yours); "
                 f"next in line comes {second}. We would not spend money on it yet.")
     return f"From this we cannot tell yet what did it. The likeliest is {name}, then {second}."
+
+
+def _not_yet(found: Diagnosis) -> str:
+    """Why the writer should wait before they spend money; the question itself stands elsewhere in the letter."""
+    if not found.find_out_first:
+        return ""
+    why = "it cannot be told yet what did it" if found.signs else "nothing could be measured and we know of no sign"
+    return f"Please do not buy anything yet: {why}. What is worth finding out first stands in this letter."
 
 
 def _plain(words: str) -> str:
@@ -167,15 +182,17 @@ def _rendered(told: Letter, template: str | Path | None, own: str, html: bool) -
 
 
 def as_pdf(text: str, title: str = "Reply", paper: str = "A4") -> bytes:
-    """A letter's text on paper: lines that begin with "- " are set as a list, those that end with ":" as headings."""
-    from xml.sax.saxutils import escape
-
+    """A letter's text on paper: lines that begin with "- " are set as a list, those that end with ":" as headings. Letters
+    that the font lacks are said to be missing."""
     from reportlab.lib import pagesizes
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Paragraph, SimpleDocTemplate
 
-    plain = ParagraphStyle("plain", fontName="Helvetica", fontSize=10.5, leading=14.5, spaceAfter=7)
-    head = ParagraphStyle("head", parent=plain, fontName="Helvetica-Bold", spaceBefore=6, spaceAfter=2, keepWithNext=1)
+    from diagnose.report.lettering import BOLD, FONT, all_settable, load_fonts, marked
+
+    load_fonts()
+    plain = ParagraphStyle("plain", fontName=FONT, fontSize=10.5, leading=14.5, spaceAfter=7)
+    head = ParagraphStyle("head", parent=plain, fontName=BOLD, spaceBefore=6, spaceAfter=2, keepWithNext=1)
     item = ParagraphStyle("item", parent=plain, leftIndent=14, bulletIndent=3, spaceAfter=2)
     after_list = ParagraphStyle("after list", parent=plain, spaceBefore=7)
     flow: list[Paragraph] = []
@@ -186,14 +203,17 @@ def as_pdf(text: str, title: str = "Reply", paper: str = "A4") -> bytes:
             starts = line.strip().startswith("- ") or heads or not line.strip()
             if starts and run:
                 listed = bool(flow) and flow[-1].style is item
-                flow.append(Paragraph(escape(" ".join(run)), after_list if listed else plain))
+                flow.append(Paragraph(marked(" ".join(run)), after_list if listed else plain))
                 run = []
             if line.strip().startswith("- "):
-                flow.append(Paragraph(escape(line.strip()[2:]), item, bulletText="•"))
+                flow.append(Paragraph(marked(line.strip()[2:]), item, bulletText="•"))
             elif starts and line.strip():
-                flow.append(Paragraph(escape(line.strip()), head))
+                flow.append(Paragraph(marked(line.strip()), head))
             elif line.strip():
                 run.append(line.strip())
+    if not all_settable(text):
+        small = ParagraphStyle("small", parent=plain, fontSize=8.5, leading=11, spaceBefore=10)
+        flow.append(Paragraph(NOT_SHOWN, small))
     out = BytesIO()
     SimpleDocTemplate(out, pagesize=pagesizes.A4 if paper == "A4" else pagesizes.letter, title=title, author="",
                       leftMargin=68, rightMargin=68, topMargin=62, bottomMargin=58).build(flow)

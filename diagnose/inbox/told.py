@@ -9,12 +9,14 @@ from functools import cache
 from typing import Any
 
 from diagnose.knowledge import knowledge
+from diagnose.protect.requirement import protected_animals
 
 # as 20 cm, 8 inches, 2 1/2 feet: number, then unit
 _LENGTH = re.compile(r"(\d+(?:[.,]\d+)?)\s?(mm|cm|centimet\w+|m\b|met\w+|inch(?:es)?|in\b|\"|feet|foot|ft|')")
 _MM = {"mm": 1.0, "cm": 10.0, "ce": 10.0, "m": 1000.0, "me": 1000.0, "in": 25.4, '"': 25.4, "fe": 304.8, "fo": 304.8,
        "ft": 304.8, "'": 304.8}
 _OF_HEIGHT = re.compile(r"\b(up|above|high|height|from the ground|off the ground|tall)\b")
+PROTECTED = "a protected animal may be at work"
 _AROUND = 30  # letters shown on each side
 
 
@@ -79,7 +81,8 @@ def _height(text: str) -> Proposal | None:
 def look_yourself(words: str) -> list[str]:
     """Why an adviser should look at these words, whatever the verdict says."""
     text = _own(words)
-    told = knowledge("diagnose.inbox", "told.yaml")["look_yourself"]
+    told = dict(knowledge("diagnose.inbox", "told.yaml")["look_yourself"])
+    told[PROTECTED] = [*told[PROTECTED], *(word for animal in protected_animals().values() for word in animal["words"])]
     return [why for why, patterns in told.items() if any(re.search(pattern, text) for pattern in patterns)]
 
 

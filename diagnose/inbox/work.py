@@ -1,7 +1,7 @@
 """How does a pile of messages become judged submissions: taken in once, each photo measured once, whatever happens?
 
 Taking in, measuring and judging are three steps, each of which goes on where it was stopped: a message that is in the
-log is not taken in again, a photo that was measured by this version is not measured again. One bad photo never stops
+log is not taken in again, a photo is measured again only by another measuring (measure.number). One bad photo never stops
 the rest. Workers, here or on other machines, only read the log and reckon; one place saves what they send back.
 """
 
@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import ctypes
 import os
+import signal
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import lru_cache
 from itertools import islice
 from multiprocessing import get_context, parent_process
@@ -23,8 +24,7 @@ from pathlib import Path
 from threading import Thread
 from typing import TYPE_CHECKING, Any
 
-from diagnose import __version__
-from diagnose.cannot_use import CannotUse
+from diagnose.cannot_use import CannotSave, CannotUse
 from diagnose.diagnosis import Circumstances, Diagnosis, diagnose_measured, measure_picture
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.fieldlog.tables import Looked, Photo, Sender, Submission
@@ -32,7 +32,8 @@ from diagnose.inbox.grouping import Seen, groups
 from diagnose.inbox.intake import Message, messages
 from diagnose.inbox.ranking import LOOK, rank
 from diagnose.inbox.told import proposals
-from diagnose.measure.join import join
+from diagnose.measure.join import join, two_wounds
+from diagnose.measure.number import measuring
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import read_picture
 from diagnose.signs import Sign, parse_signs, signs_as_json
@@ -44,6 +45,8 @@ Progress = Callable[[str, int, int], None]
 
 
 FEW = 40  # so few submissions are judged sooner than workers are started; our choice
+WORKER_BYTES = 1_000_000_000  # that one worker takes at most, see photo/decode.py
+MEMORY_SHARE = 0.75  # of the machine's memory that all workers may take together; our choice
 KEPT = 1 << 30  # most that a worker keeps of freed memory [byte], far more than it ever takes
 DEADLY = "measuring it stops the program; look at it yourself"
 
@@ -71,7 +74,8 @@ class TakenIn:
 def take_in(log: Log, place: str | Path | Iterable[Message], by: str = "", progress: Progress = _silent) -> TakenIn:
     """Takes the messages of a folder, ZIP, mail file or mail box into the log, grouped into submissions.
 
-    place : where they lie, or the messages themselves.
+    place : where they lie, or the messages themselves. A message that cannot be taken in becomes a line, the rest is taken
+    in; raises CannotUse where nothing can be saved at all.
     """
     with log.reading() as session:
         there = session.query(Submission).filter(Submission.deleted.is_(False)).order_by(Submission.saved_at).all()
@@ -90,8 +94,14 @@ def take_in(log: Log, place: str | Path | Iterable[Message], by: str = "", progr
         if message.key in letters or not (message.photos or message.words or message.about):
             done.already += message.key in letters
             continue
+        try:
+            kept = [log.take_photo(photo.data, photo.name) for photo in message.photos]
+        except CannotSave:
+            raise
+        except Exception as problem:  # one message's bad luck must not stop the hundreds behind it
+            done.refused.append(_left_out(message, problem))
+            continue
         letters.add(message.key)
-        kept = [log.take_photo(photo.data, photo.name) for photo in message.photos]
         done.photos += len(kept)
         seen.append(Seen(message.key, message.address, message.thread, message.at, message.about,
                          tuple(digest for digest, _ in kept), tuple(alike for _, alike in kept)))
@@ -103,13 +113,34 @@ def take_in(log: Log, place: str | Path | Iterable[Message], by: str = "", progr
         old = next((owner[place] for place in group if place < start), None)
         if not new:
             continue
-        if old is None:
-            done.new += 1
-            _save_new(log, new, by)
-        else:
-            done.added_to += len(new)
-            _add(log, old, new, by)
+        try:
+            _save(log, old, new, by, done)
+        except CannotSave:
+            raise
+        except Exception:  # each by itself, so that one letter takes none of those that belong to it along
+            for one in new:
+                try:
+                    _save(log, old, [one], by, done)
+                except CannotSave:
+                    raise
+                except Exception as problem:
+                    done.refused.append(_left_out(one[0], problem))
     return done
+
+
+def _save(log: Log, old: str | None, new: Sequence[tuple[Message, Seen]], by: str, done: TakenIn) -> None:
+    if old is None:
+        _save_new(log, new, by)
+        done.new += 1
+    else:
+        _add(log, old, new, by)
+        done.added_to += len(new)
+
+
+def _left_out(message: Message, problem: Exception) -> str:
+    why = str(problem) if isinstance(problem, CannotUse) else type(problem).__name__
+    called = " ".join((message.about or message.key).split())[:60]
+    return f"'{called}' from {message.address or 'an unknown sender'} was not taken in ({why}); look at it yourself"
 
 
 def _seen_again(key: str, address: str, told: Mapping[str, Any], likeness: Mapping[str, str | None]) -> Seen:
@@ -225,10 +256,10 @@ def _look(where: str, digest: str, name: str) -> dict[str, Any]:
 
 
 def unseen(log: Log) -> list[tuple[str, str]]:
-    """Photos of submissions that this version has not measured: SHA-256 and name, in the order of their coming."""
+    """Photos of submissions that this measuring has not seen: SHA-256 and name, in the order of their coming."""
     with log.reading() as session:
         rows = session.query(Submission.photos).filter(Submission.deleted.is_(False)).order_by(Submission.saved_at).all()
-        done = {name for (name,) in session.query(Looked.sha256).filter(Looked.version == __version__)}
+        done = {name for (name,) in session.query(Looked.sha256).filter(Looked.number == measuring())}
     names: dict[str, str] = {}
     for (photos,) in rows:
         names.update({digest: name for digest, name in photos.items() if digest not in done and digest not in names})
@@ -236,14 +267,29 @@ def unseen(log: Log) -> list[tuple[str, str]]:
 
 
 def measure(log: Log, workers: int | None = None, scheduler: str | None = None, progress: Progress = _silent) -> int:
-    """Measures every photo that was not yet; returns how many. workers : processes, all cores when None. scheduler :
-    address of a Dask scheduler, to use its workers instead; they must reach the log by the same address."""
+    """Measures every photo that this measuring has not seen; returns how many. What waits for an answer and holds one of
+    them is then to be judged anew. workers : processes, all cores when None. scheduler : address of a Dask scheduler, to
+    use its workers instead; they must reach the log by the same address."""
     todo = unseen(log)
+    _judge_anew(log, {digest for digest, _ in todo})
     for number, (digest, told) in enumerate(_shared_out(_look, log, todo, workers, scheduler), 1):
         with log.writing() as session:
-            session.merge(Looked(sha256=digest, version=__version__, found=told or {"error": DEADLY}))
+            session.merge(Looked(sha256=digest, number=measuring(), at=datetime.now(UTC).isoformat(timespec="microseconds"),
+                                 found=told or {"error": DEADLY}))
         progress("measuring", number, len(todo))
     return len(todo)
+
+
+def _judge_anew(log: Log, digests: Collection[str]) -> None:
+    """Takes the submissions with these photos that nobody has answered off their piles."""
+    if not digests:
+        return
+    with log.reading() as session:
+        waiting = session.query(Submission.id, Submission.photos).filter(
+            Submission.deleted.is_(False), Submission.pile != "", Submission.answered_at.is_(None)).all()
+    for name, photos in waiting:
+        if not photos.keys().isdisjoint(digests):
+            log.correct(name, "", "submission", pile="")
 
 
 # ---- sharing out ----
@@ -257,7 +303,7 @@ def _shared_out(
     task: Task, log: Log, todo: Sequence[tuple[str, ...]], workers: int | None, scheduler: str | None
 ) -> Iterator[Done]:
     """Each name of todo with what the task yielded, as they come; with None where it stopped the program."""
-    where, many = _address(log), workers or os.cpu_count() or 1
+    where, many = _address(log), min(workers or os.cpu_count() or 1, most_workers())
     if not todo:
         return iter(())
     if scheduler:
@@ -265,6 +311,17 @@ def _shared_out(
     if many == 1:
         return ((one[0], task(where, *one)) for one in todo)
     return _on_cores(task, where, todo, many)
+
+
+def most_workers() -> int:
+    """As many processes as may measure at once so that all together keep to MEMORY_SHARE of this machine's memory."""
+    try:
+        memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    except (ValueError, OSError, AttributeError):  # a system that does not tell
+        return 4
+    with suppress(OSError, ValueError):  # a container may have less (cgroup v2)
+        memory = min(memory, int(Path("/sys/fs/cgroup/memory.max").read_text()))
+    return max(1, int(MEMORY_SHARE * memory // WORKER_BYTES))
 
 
 def _on_cores(task: Task, where: str, todo: Sequence[tuple[str, ...]], workers: int) -> Iterator[Done]:
@@ -277,7 +334,8 @@ def _on_cores(task: Task, where: str, todo: Sequence[tuple[str, ...]], workers: 
             while True:
                 # a few more than there are workers: memory does not grow with the pile
                 while len(waiting) < 2 * workers and (one := next(supply, None)) is not None:
-                    waiting[pool.submit(task, where, *one)] = one[0]
+                    with _deaf_to_ctrl_c():
+                        waiting[pool.submit(task, where, *one)] = one[0]
                 if not waiting:
                     break
                 done = next(as_completed(waiting))
@@ -297,10 +355,25 @@ def _pool(where: str, workers: int) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(workers, get_context("spawn"), _start_worker, (where,))
 
 
+@contextmanager
+def _deaf_to_ctrl_c() -> Iterator[None]:
+    """Processes started meanwhile pass Ctrl+C over, which reaches them too: who feeds them ends them, and says so once."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _alone(task: Task, where: str, one: tuple[str, ...]) -> dict[str, Any] | None:
     with _pool(where, 1) as pool:
         try:
-            return pool.submit(task, where, *one).result()
+            with _deaf_to_ctrl_c():
+                asked = pool.submit(task, where, *one)
+            return asked.result()
         except BrokenProcessPool:
             return None
 
@@ -395,10 +468,11 @@ def judged(log: Log, row: Mapping[str, Any], region: str | None, twin: str) -> d
 
 
 def looked(log: Log, photos: Iterable[str]) -> dict[str, dict[str, Any]]:
-    """What was measured in these photos: SHA-256 -> what look_at told, in their order."""
-    wanted = list(photos)
+    """What this measuring, or else the last one, found in these photos: SHA-256 -> what look_at told, in their order."""
+    wanted, now = list(photos), measuring()
     with log.reading() as session:
-        found = dict(session.query(Looked.sha256, Looked.found).filter(Looked.sha256.in_(wanted)).all())
+        rows = session.query(Looked).filter(Looked.sha256.in_(wanted)).all()
+        found = {row.sha256: row.found for row in sorted(rows, key=lambda row: (row.number == now, row.at))}
     return {digest: found.get(digest, {"error": "not measured yet"}) for digest in wanted}
 
 
@@ -406,7 +480,7 @@ def diagnosis_of(row: Mapping[str, Any], found: Mapping[str, dict[str, Any]], re
     """The diagnosis of a submission: its photos joined, with what a person confirmed of its words over them."""
     seen = {digest: told for digest, told in found.items() if told.get("measured")}
     names = [row["photos"][digest] or f"photo {number}" for number, digest in enumerate(seen, 1)]
-    measurement = join([_measurement(told) for told in seen.values()], names) if seen else Measurement()
+    measurement = _one_wound([_measurement(told) for told in seen.values()], names) if seen else Measurement()
     answers = parse_signs(row["told"].get("confirmed", {}))
     place, month = region, None
     for told in found.values():
@@ -416,6 +490,15 @@ def diagnosis_of(row: Mapping[str, Any], found: Mapping[str, dict[str, Any]], re
     if month is None and row.get("received_at"):
         month = int(str(row["received_at"])[5:7])
     return diagnose_measured(None, None, measurement, answers, Circumstances(place, month))
+
+
+def _one_wound(measurements: list[Measurement], names: list[str]) -> Measurement:
+    """The photos joined; the first alone where they may be of different wounds, with a remark that says so."""
+    apart = two_wounds(measurements, names)
+    if not apart:
+        return join(measurements, names)
+    said = f"a photo stands apart ({'; '.join(apart)}): are they of one wound? Only {names[0]} is judged"
+    return replace(measurements[0], remarks=(said, *measurements[0].remarks))
 
 
 def _measurement(told: Mapping[str, Any]) -> Measurement:

@@ -16,17 +16,19 @@ from typing import Any
 import numpy as np
 
 from diagnose.cannot_use import CannotUse
+from diagnose.knowledge import reference_cases
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.signs import Measured, Shares
 
-PHOTOS = Path(__file__).parents[2] / "reference_cases" / "photos"
+PHOTOS = reference_cases("photos")
 FINGER = 0.0032  # standard error of a tap, as a share of the picture's diagonal; our choice
 BACK = 8.0  # diameters from the end to the second tap
 
 
 SIZES = (("under 2.5 mm", 0.0, 2.5), ("2.5 to 6 mm", 2.5, 6.0), ("over 6 mm", 6.0, np.inf))
 Case = tuple[str, float, Measured | None]  # picture, truth, what was measured
+Wanted = dict[str, tuple[str, float, bool]]
 
 
 @dataclass(frozen=True)
@@ -55,24 +57,44 @@ class Row:
     pulls: Mapping[str, float | None]
 
 
-def error_table(folder: Path = PHOTOS) -> list[Row]:
-    """A row for each quantity; raises CannotUse where the folder holds no pictures with truth."""
-    found: dict[tuple[str, bool], list[tuple[Case, float | None]]] = {}
-    forms: list[tuple[str, str, Shares | None]] = []
-    for scene, measure in _SCENES:
+@dataclass(frozen=True)
+class Scene:
+    """One picture measured. how : which points were given. wanted : quantity -> sign, truth, whether relative. form : true
+    form of the end, None where it is not asked. diameter_mm : of a twig on the card [mm]."""
+
+    name: str
+    how: str
+    measurement: Measurement
+    wanted: Wanted
+    form: str | None
+    diameter_mm: float | None
+
+
+def measured_scenes(folder: Path = PHOTOS) -> Iterator[Scene]:
+    """Every picture of a folder of scenes, measured in each way that the scene is meant for, with its truth."""
+    for scene, how, measure in _SCENES:
         for path in sorted((folder / scene).glob("*.jpg")):
             truth = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
             measurement, wanted, form = measure(read_picture(path), truth)
             size = truth["twig"]["diameter_mm"] if scene == "twig_on_card" else None
-            for quantity, (name, true, relative) in wanted.items():
-                sign = measurement.measured.get(name)
-                value = sign if isinstance(sign, Measured) else None
-                found.setdefault((quantity, relative), []).append(((f"{scene}/{path.stem}", true, value), size))
-            if form is not None:
-                shares = measurement.measured.get("end_form")
-                forms.append((f"{scene}/{path.stem}", form, shares if isinstance(shares, Shares) else None))
+            yield Scene(f"{scene}/{path.stem}", how, measurement, wanted, form, size)
+
+
+def error_table(folder: Path = PHOTOS) -> list[Row]:
+    """A row for each quantity; raises CannotUse where the folder holds no pictures with truth."""
+    found: dict[tuple[str, bool], list[tuple[Case, float | None]]] = {}
+    forms: list[tuple[str, str, Shares | None]] = []
+    for scene in measured_scenes(folder):
+        measured = scene.measurement.measured
+        for quantity, (name, true, relative) in scene.wanted.items():
+            sign = measured.get(name)
+            value = sign if isinstance(sign, Measured) else None
+            found.setdefault((quantity, relative), []).append(((scene.name, true, value), scene.diameter_mm))
+        if scene.form is not None:
+            shares = measured.get("end_form")
+            forms.append((scene.name, scene.form, shares if isinstance(shares, Shares) else None))
     if not found:
-        raise CannotUse(f"{folder} holds no pictures with truth; the check runs in a checkout of the repository")
+        raise CannotUse(f"{folder} holds no pictures with truth; in a clone of the repository reference_cases/photos does")
     rows = [row for (quantity, relative), cases in found.items() for row in rows_by_size(quantity, relative, cases)]
     return rows + list(form_rows(forms))
 
@@ -121,9 +143,6 @@ def form_rows(forms: list[tuple[str, str, Shares | None]]) -> Iterator[Row]:
             nothing, rate = (np.nan, np.nan), float(np.mean(list(rates.values())))
             yield Row(quantity, len(rates) + len(missing), len(rates), True, rate, np.nan, nothing, nothing, np.nan, np.nan,
                       np.nan, np.nan, {**rates, **missing}, {})
-
-
-Wanted = dict[str, tuple[str, float, bool]]
 
 
 def _tap(picture: Picture, point: Any, rng: np.random.Generator) -> tuple[float, float]:
@@ -203,9 +222,9 @@ def _staff(picture: Picture, truth: Mapping[str, Any]) -> tuple[Measurement, Wan
     return found, {"wound height [mm], by staff": ("wound_height_mm", plant["browsed_height_mm"], False)}, None
 
 
-_SCENES: tuple[tuple[str, Callable[[Picture, Mapping[str, Any]], tuple[Measurement, Wanted, str | None]]], ...] = (
-    ("twig_on_card", _on_card), ("twig_free", _free), ("twig_free", _free_untapped), ("gnawed_bark", _bark),
-    ("staff_scene", _staff),
+_SCENES: tuple[tuple[str, str, Callable[[Picture, Mapping[str, Any]], tuple[Measurement, Wanted, str | None]]], ...] = (
+    ("twig_on_card", "no taps", _on_card), ("twig_free", "two taps", _free), ("twig_free", "no taps", _free_untapped),
+    ("gnawed_bark", "no taps", _bark), ("staff_scene", "two taps", _staff),
 )  # fmt: skip
 
 

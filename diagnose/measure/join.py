@@ -34,6 +34,9 @@ SHARED: Mapping[str, tuple[float, str]] = {
 OF_ONE_VIEW = ("patch_height_mm", "patch_width_mm", "patch_lower_edge_mm", "patch_upper_edge_mm")
 USUAL_SHARED = 0.5  # of a sign that the table does not name
 APART = 3.0  # sigma beyond which a photograph is named; common practice
+TWO_WOUNDS = 5.0  # sigma from which two photographs are not joined unasked; our choice, well beyond what is common
+# lengths of the plant itself, which no roll of the twig and no other side changes
+SAME_IN_ALL = ("end_diameter_mm", "stem_diameter_mm", "wound_height_mm")
 OUTLIERS_WEIGHT = 2.0  # sigma beyond which a photograph counts for less (Huber's weight); common practice
 
 
@@ -75,6 +78,28 @@ def join(
     }
     own = [f"{name}: {line}" for name, each in zip(called, measurements, strict=True) for line in each.remarks]
     return Measurement(measured, missing, {}, tuple(remarks + own))
+
+
+def two_wounds(measurements: Sequence[Measurement], names: Sequence[str], inches: bool = False) -> list[str]:
+    """Why photographs may be of different wounds: a line for each length that differs beyond doubt; empty where none does.
+
+    names : what to call the photographs. inches : how lengths are written.
+    """
+    from diagnose.report.figures import figure
+    from diagnose.signs import vocabulary
+
+    lines = []
+    for sign in SAME_IN_ALL:
+        having = [(name, value) for name, each in zip(names, measurements, strict=True)
+                  if isinstance(value := each.measured.get(sign), Measured)]
+        if len(having) < 2:
+            continue
+        (small, low), *_, (large, high) = sorted(having, key=lambda item: item[1].value)
+        own = np.sqrt(1 - SHARED[sign][0]) * np.hypot(low.sigma, high.sigma)
+        if high.value - low.value > TWO_WOUNDS * max(float(own), 1e-12):
+            lines.append(f"{vocabulary()[sign].label}: {figure(sign, low, inches)} in {small}, "
+                         f"{figure(sign, high, inches)} in {large}")
+    return lines
 
 
 def _most_bare(measurements: Sequence[Measurement]) -> Measurement | None:

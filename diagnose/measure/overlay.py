@@ -13,6 +13,7 @@ from diagnose.measure.record import Measurement
 from diagnose.photo.picture import CannotUse, Picture
 from diagnose.photo.plane import Plane
 from diagnose.report.figures import figure
+from diagnose.whole_file import write_whole
 
 if TYPE_CHECKING:
     from diagnose.diagnosis import Diagnosis
@@ -75,11 +76,7 @@ def write_annotated(found: Diagnosis, path: str | Path) -> Path:
     if Path(path).suffix.lower() not in (".jpg", ".jpeg", ".png", ".webp"):
         raise CannotUse(f"{path} must end in .jpg, .png or .webp")
     _, data = cv2.imencode(Path(path).suffix, annotate(found.picture, found.measurement, found.plane))
-    try:
-        Path(path).write_bytes(data.tobytes())
-    except OSError as problem:
-        raise CannotUse(f"{path} cannot be written ({problem.strerror})") from None
-    return Path(path)
+    return write_whole(path, data.tobytes())
 
 
 def _frame(picture: Picture, measurement: Measurement) -> tuple[int, int, int, int]:

@@ -14,7 +14,7 @@ from diagnose.protect.electric import HELD, Energiser, energiser, held_share
 from diagnose.protect.materials import Line, bill, dimensions, loads
 from diagnose.protect.money import break_even_area
 from diagnose.protect.planting import Option, Planting, Threat, compare, enough, live_wires, losses_of
-from diagnose.protect.requirement import LIKELY, NEED_OF, cautions, disagreements, needs
+from diagnose.protect.requirement import LIKELY, NEED_OF, cautions_for, disagreements, needs
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -187,7 +187,7 @@ def _plan(place: Planting, chosen: Option, affordable: list[Option], options: li
         unstopped=_unstopped(chosen, place),
         steps=tuple(step["text"] for step in _steps() if tags & set(step["when"])),
         fails=_fails(chosen.parts),
-        cautions=tuple(entry["text"] for entry in cautions().values() if (tags | {"any"}) & set(entry["when"])),
+        cautions=cautions_for(tags | {"any"}, [culprit for culprit, _ in place.threats]),
         topics=tuple(topic for topic, about in BEARS_ON.items() if about & (tags | {"any"})),
     )
 

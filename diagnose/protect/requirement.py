@@ -125,6 +125,28 @@ def cautions() -> dict[str, Any]:
     return knowledge("diagnose.protect", "cautions.yaml")
 
 
+def caution_text(name: str) -> str:
+    return str(cautions()[name]["text"])
+
+
+def protected_animals() -> dict[str, Any]:
+    """Animal -> its culprits, the words that name it, where it is protected, and the source: `protected.yaml`."""
+    return knowledge("diagnose.protect", "protected.yaml")
+
+
+def protected_culprits() -> frozenset[str]:
+    """Culprits that are protected or have a close season somewhere."""
+    return frozenset(culprit for entry in protected_animals().values() for culprit in entry["culprits"])
+
+
+def cautions_for(called: Iterable[str], culprits: Iterable[str] = (), short: bool = False) -> tuple[str, ...]:
+    """What to mind. called : barrier kinds, places, needs or works, see `cautions.yaml`. culprits : that are likely.
+    short : in few words, where there are any."""
+    wanted = {*called} | ({"protected"} if protected_culprits() & {*culprits} else set())
+    return tuple(entry["short"] if short and "short" in entry else entry["text"]
+                 for entry in cautions().values() if wanted & set(entry["when"]))
+
+
 def sources() -> dict[str, Any]:
     """Source key -> where the figure was read."""
     return knowledge("diagnose.protect", "sources.yaml")
@@ -166,7 +188,7 @@ def require(culprits: Mapping[str, float] | Iterable[str], snow_mm: float = 0.0)
         instead=tuple(need["advice"] for need in helpless),
         fails=tuple(need["fails"] for need in met.values() if need.get("fails")),
         also=tuple(dict.fromkeys(need["also"] for need in met.values() if "also" in need)),
-        cautions=_cautions_for(kind, keys),
+        cautions=cautions_for(["any", *([] if kind is None else [kind]), *keys], counted),
         snow_mm=float(snow_mm),
         stakes=STAKES if kind in STAKED else (),
     )
@@ -248,8 +270,3 @@ def _top(met: Mapping[str, Any], snow_mm: float) -> Figure | None:
 def _base(met: Mapping[str, Any]) -> str:
     deepest = max(met.values(), key=lambda need: need["base"]["value"], default=None)
     return "" if deepest is None else str(deepest["base"]["treatment"])
-
-
-def _cautions_for(kind: str | None, keys: Iterable[str]) -> tuple[str, ...]:
-    wanted = {kind, "any", *keys}
-    return tuple(entry["text"] for entry in cautions().values() if wanted & set(entry["when"]))

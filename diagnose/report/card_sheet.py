@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from diagnose.cannot_use import CannotUse
 from diagnose.photo.layouts import CARD, MODULES_A_SIDE, STAFF, Layout
 from diagnose.photo.markers import marker_picture
+from diagnose.whole_file import write_whole
 
 if TYPE_CHECKING:
     from os import PathLike
@@ -312,7 +313,7 @@ def card_and_staff(paper: str = "A4", card: Layout | None = CARD, staff: Layout 
 
 def write_card_sheet(path: str | PathLike[str], paper: str = "A4") -> str:
     """Write the printable PDF and return the line that says where it is and what to check on the print."""
-    Path(path).write_bytes(card_and_staff(paper))
+    write_whole(Path(path), card_and_staff(paper))
     return f"{path}: print it at 100 %; each check bar must then measure {CHECK_BAR_MM:.0f} mm"
 
 

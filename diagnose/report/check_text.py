@@ -8,11 +8,9 @@ from typing import Any
 _CAMERA = 0.05  # change of the mean log score from which a measured sign is said to help; our choice
 
 
-def check_as_text(found: Mapping[str, Any], saved: Mapping[str, float] | None = None) -> str:
-    """The records of `culprits.check.check`, and of `culprits.observers.questions_saved` when given, as lines."""
+def check_as_text(found: Mapping[str, Any]) -> str:
+    """The records of `culprits.check.check` as lines."""
     blocks = [_scores(found), _baselines(found), _reliability(found), _left_out(found), _camera(found)]
-    if saved is not None:
-        blocks.append(_saved(saved))
     return "\n\n".join("\n".join(block) for block in blocks)
 
 
@@ -81,8 +79,9 @@ def _camera(found: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def _saved(saved: Mapping[str, float]) -> list[str]:
-    return [
+def saved_as_text(saved: Mapping[str, float]) -> str:
+    """The record of `culprits.observers.questions_saved` as lines."""
+    return "\n".join([
         f"Asking, with simulated people who err ({saved['runs']:.0f} runs); a question's subject is told of as often as "
         "in other pages' cases",
         f"  until the verdict is final: guided {saved['guided_settled']:.2f} questions, the best fixed order "
@@ -93,4 +92,4 @@ def _saved(saved: Mapping[str, float]) -> list[str]:
         f"{100 * saved['saved_asked']:.0f} % fewer",
         f"  log score {saved['guided_log']:.2f} against {saved['fixed_log']:.2f}, a difference of "
         f"{saved['log_difference']:+.3f} with a standard error of {saved['log_difference_error']:.3f}",
-    ]
+    ])

@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from datetime import date
 from io import BytesIO
 from typing import Any
-from xml.sax.saxutils import escape
 
 import numpy as np
 import pandas as pd
@@ -16,6 +15,7 @@ import pandas as pd
 from diagnose.fieldlog.store import METRES_PER_DEGREE
 from diagnose.report.bark_drawing import draw_bark
 from diagnose.report.barrier_drawing import POINT, Drawing
+from diagnose.report.lettering import BOLD, FONT, load_fonts, marked, settable
 from diagnose.upkeep.due import CLASSES, Item
 
 _WIDTH = 96
@@ -72,32 +72,33 @@ def due_pdf(items: Sequence[Item], on: date, site: str = "", paper: str = "A4") 
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import KeepTogether, Paragraph, SimpleDocTemplate, Table
 
-    title = ParagraphStyle("title", fontName="Helvetica-Bold", fontSize=14, leading=19)
-    head = ParagraphStyle("head", fontName="Helvetica-Bold", fontSize=11, leading=15, spaceBefore=9, spaceAfter=3)
-    small = ParagraphStyle("small", fontName="Helvetica", fontSize=8.5, leading=10.5)
+    load_fonts()
+    title = ParagraphStyle("title", fontName=BOLD, fontSize=14, leading=19)
+    head = ParagraphStyle("head", fontName=BOLD, fontSize=11, leading=15, spaceBefore=9, spaceAfter=3)
+    small = ParagraphStyle("small", fontName=FONT, fontSize=8.5, leading=10.5)
     care = ParagraphStyle("care", parent=small, leftIndent=8, firstLineIndent=-8, spaceBefore=3)
     size = pagesizes.A4 if paper == "A4" else pagesizes.letter
     edge = MARGIN_MM * POINT
     room = size[0] - 2 * edge
-    flow: list[Any] = [Paragraph(escape(f"Due on {on:%d %B %Y}{': ' + site if site else ''}"), title)]
+    flow: list[Any] = [Paragraph(marked(f"Due on {on:%d %B %Y}{': ' + site if site else ''}"), title)]
     if not items:
         flow.append(Paragraph("Nothing is due.", small))
     for kind, some in _by_class(items):
         rows: list[list[Any]] = [["", *(Paragraph(f"<b>{name}</b>", small) for name in (
             "where", "what, and why", "found, done, by whom"))]]
         for item in some:
-            where = "<br/>".join(escape(part) for part in (item.site, item.label, _position(item)) if part)
+            where = "<br/>".join(marked(part) for part in (item.site, item.label, _position(item)) if part)
             by = f" <b>Act by {item.act_by}.</b>" if item.act_by else ""
-            told = f"<b>{escape(item.what.rstrip('.'))}</b> ({escape(item.why)}).{by}"
+            told = f"<b>{marked(item.what.rstrip('.'))}</b> ({marked(item.why)}).{by}"
             rows.append(["", Paragraph(where, small), Paragraph(told, small), ""])
         table = Table(rows, colWidths=[16, 0.24 * room, 0.5 * room, 0.26 * room - 16], repeatRows=1)
         table.setStyle([("GRID", (0, 0), (-1, -1), 0.4, colors.grey), ("VALIGN", (0, 0), (-1, -1), "TOP"),
                         ("BOX", (0, 1), (0, -1), 0.9, colors.black),
                         ("BACKGROUND", (0, 0), (-1, 0), colors.Color(0.9, 0.9, 0.9)),
                         ("LEFTPADDING", (0, 0), (-1, -1), 4), ("RIGHTPADDING", (0, 0), (-1, -1), 4)])
-        heading = Paragraph(escape(f"{HEADINGS[kind]} ({len(some)})"), head)
+        heading = Paragraph(marked(f"{HEADINGS[kind]} ({len(some)})"), head)
         flow += [KeepTogether([heading, table])] if len(some) < 6 else [heading, table]
-        flow += [Paragraph(f"<b>Take care.</b> {escape(caution)}", care) for caution in cautions(some)]
+        flow += [Paragraph(f"<b>Take care.</b> {marked(caution)}", care) for caution in cautions(some)]
         if any("bark that you judge" in item.what for item in some):
             drawing = draw_bark()
             flow.append(KeepTogether([Paragraph(drawing.title, head), _drawn(drawing)]))
@@ -134,6 +135,7 @@ def metal_pdf(rows: pd.DataFrame, site: str = "", paper: str = "A4") -> bytes:
     from reportlab.lib import pagesizes
     from reportlab.pdfgen.canvas import Canvas
 
+    load_fonts()
     out = BytesIO()
     wide, high = pagesizes.A4 if paper == "A4" else pagesizes.letter
     canvas = Canvas(out, pagesize=(wide, high))
@@ -141,9 +143,9 @@ def metal_pdf(rows: pd.DataFrame, site: str = "", paper: str = "A4") -> bytes:
     edge = MARGIN_MM * POINT
     for name in sorted(set(rows["site"])) or [site]:
         here = rows[rows["site"] == name]
-        canvas.setFont("Helvetica-Bold", 14)
-        canvas.drawString(edge, high - edge - 8, f"Metal on the ground{': ' + name if name else ''}")
-        canvas.setFont("Helvetica", 9)
+        canvas.setFont(BOLD, 14)
+        canvas.drawString(edge, high - edge - 8, settable(f"Metal on the ground{': ' + name if name else ''}"))
+        canvas.setFont(FONT, 9)
         top = high - edge - 24
         for line in (part for caution in METAL_CAUTIONS for part in textwrap.wrap(caution, 118)):
             canvas.drawString(edge, top, line)
@@ -183,13 +185,13 @@ def _map(canvas: Any, placed: pd.DataFrame, left: float, top: float, right: floa
     if len(placed) <= MOST_NUMBERED:
         _numbers(canvas, x, y)
     else:
-        canvas.setFont("Helvetica-Bold", 8)
+        canvas.setFont(BOLD, 8)
         canvas.drawRightString(right - 6, bottom + 5.5, "too many to number here: load the GPX file into a receiver")
     metres = next(m for m in (20_000, 10_000, 5000, 2000, 1000, 500, 200, 100, 50, 20, 10, 5, 2, 1, 0)
                   if m * scale <= 0.3 * (right - left))
     canvas.setLineWidth(1.6)
     canvas.line(left + 8, bottom + 8, left + 8 + metres * scale, bottom + 8)
-    canvas.setFont("Helvetica", 8)
+    canvas.setFont(FONT, 8)
     canvas.drawString(left + 12 + metres * scale, bottom + 5.5, f"{metres} m; north is up; dashed: how well the place is "
                       f"known ({UNNOTED_ERROR_M:.0f} m where nobody noted it)")
     at = left
@@ -208,10 +210,10 @@ def _sort(row: Any) -> str:
 
 def _numbers(canvas: Any, x: np.ndarray, y: np.ndarray) -> None:
     """Each mark's number beside it, on the side where it covers least."""
-    canvas.setFont("Helvetica-Bold", 7)
+    canvas.setFont(BOLD, 7)
     taken = np.column_stack([x - 3, y - 3, x + 3, y + 3])  # left, low, right, high
     for number, (at_x, at_y) in enumerate(zip(x, y, strict=True), 1):
-        wide = canvas.stringWidth(str(number), "Helvetica-Bold", 7)
+        wide = canvas.stringWidth(str(number), BOLD, 7)
         corners = np.array([(4.5, -2.5), (-wide - 4.5, -2.5), (-wide / 2, 4.5), (-wide / 2, -9.5), (4, 3.5),
                             (-wide - 4, -8)])
         low = corners + (at_x, at_y)
@@ -247,14 +249,14 @@ def _list(canvas: Any, placed: pd.DataFrame, unplaced: pd.DataFrame, left: float
         lines.append(f"{number}. {row.label or row.plant or row.form}: {_left(row)}; {row.lat:.5f}, {row.lon:.5f}{good}")
     lines += [f"No place known. {row.label or row.plant or row.form}: {_left(row)}" for row in unplaced.itertuples()]
     column, y = 0, top
-    canvas.setFont("Helvetica", 7.5)
+    canvas.setFont(FONT, 7.5)
     for line in lines or ["Nothing is in the register."]:
-        for place, part in enumerate(textwrap.wrap(line, 66)):
+        for place, part in enumerate(textwrap.wrap(settable(line), 66)):
             if y < edge:
                 column, y = column + 1, top
                 if column == 2:
                     canvas.showPage()
-                    canvas.setFont("Helvetica", 7.5)
+                    canvas.setFont(FONT, 7.5)
                     column, y, top = 0, high - edge - 8, high - edge - 8
             canvas.drawString(left + column * (wide / 2 - edge) + (8 if place else 0), y, part)
             y -= 9.5

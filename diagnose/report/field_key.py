@@ -20,6 +20,7 @@ from diagnose.culprits.verdict import judge
 from diagnose.report.answer_drawings import draw_answer, drawn_signs
 from diagnose.report.card_sheet import BOLD, FONT, MM, PAPERS
 from diagnose.signs import Answer, Word, vocabulary
+from diagnose.whole_file import write_whole
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -79,7 +80,7 @@ def field_key(paper: str = "A4") -> bytes:
 
 def write_field_key(path: str | PathLike[str], paper: str = "A4") -> str:
     """Write the one-page key and return the line that says where it is."""
-    Path(path).write_bytes(field_key(paper))
+    write_whole(Path(path), field_key(paper))
     return f"{path}: one page with every question, best asked from top left to bottom right; drawings on the back"
 
 

@@ -6,11 +6,12 @@ from io import BytesIO
 
 import numpy as np
 
+from diagnose.protect.requirement import cautions_for
+from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
 from diagnose.survey.boundary import Ground
 from diagnose.survey.design import walk_length
 
 MARGIN, HEAD, COLUMN = 40.0, 90.0, 150.0  # [point]
-FONT, BOLD = "Helvetica", "Helvetica-Bold"
 
 
 def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = "A4") -> bytes:
@@ -19,6 +20,7 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
     from reportlab.lib.colors import HexColor
     from reportlab.pdfgen.canvas import Canvas
 
+    load_fonts()
     out = BytesIO()
     wide, high = pagesizes.A4 if paper == "A4" else pagesizes.letter
     canvas = Canvas(out, pagesize=(wide, high))
@@ -31,7 +33,7 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
         return MARGIN + (x - west) * scale, top - (north - y) * scale
 
     canvas.setFont(BOLD, 14)
-    canvas.drawString(MARGIN, high - MARGIN - 10, f"Plots of {site}" if site else "Plots")
+    canvas.drawString(MARGIN, high - MARGIN - 10, settable(f"Plots of {site}") if site else "Plots")
     canvas.setFont(FONT, 9)
     walk = walk_length(points, range(len(points)))
     canvas.drawString(MARGIN, high - MARGIN - 26, f"{len(points)} plots on {ground.area_m2 / 10_000:.2f} ha; walk from 1 to "
@@ -39,6 +41,8 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
     # error of phones under leaves: Tomastik et al. 2017, https://doi.org/10.1093/forestry/cpw031
     canvas.drawString(MARGIN, high - MARGIN - 39, "A satellite fix under trees is off by 5 to 12 m: go to where it first "
                       "says so, put the stake there, do not look for a better spot.")
+    for number, words in enumerate(cautions_for(["survey"], short=True)):
+        canvas.drawString(MARGIN, high - MARGIN - 52 - 12 * number, words)
     for part in getattr(ground.metres, "geoms", [ground.metres]):
         for ring in (part.exterior, *part.interiors):
             _line(canvas, [at(x, y) for x, y in ring.coords])

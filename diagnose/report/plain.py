@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from diagnose.diagnosis import Diagnosis, Wounds
+    from diagnose.fieldlog.deleted import Deleted
     from diagnose.protect.requirement import Requirement
 
 _WIDTH = 96
@@ -24,14 +25,14 @@ def diagnosis_as_text(found: Diagnosis, inches: bool = False) -> str:
     blocks = []
     if found.picture is not None:
         blocks.append(_measured(found, inches))
-    blocks += [_verdict(found), _barrier(found.barrier, inches)]
+    blocks += [_verdict(found), _advice(found, inches)]
     return "\n\n".join("\n".join(block) for block in blocks)
 
 
 def wounds_as_text(found: Wounds, inches: bool = False) -> str:
     """Several wounds: each one's verdict, who is at work, and the one barrier against them all."""
     blocks = [[f"Wound {number}", *_verdict(one)] for number, one in enumerate(found.each, 1)]
-    blocks += [[found.together.statement], _barrier(found.barrier, inches)]
+    blocks += [[found.together.statement], _advice(found, inches)]
     return "\n\n".join("\n".join(block) for block in blocks)
 
 
@@ -72,6 +73,18 @@ def _verdict(found: Diagnosis) -> list[str]:
     return lines
 
 
+def _advice(found: Diagnosis | Wounds, inches: bool) -> list[str]:
+    """The barrier with its sizes; before there is evidence for one, what to find out, and only its kind."""
+    if not found.find_out_first:
+        return _barrier(found.barrier, inches)
+    lines = _wrapped("", found.find_out_first)
+    if found.barrier.kind is not None:
+        suits = barrier_line(found.barrier).removeprefix("Barrier: ").removesuffix(".")
+        lines += _wrapped("  ", f"What would suit if the likeliest did it: {suits}. Its sizes are told once it is clearer; "
+                                "--json holds them.")
+    return lines
+
+
 def _barrier(barrier: Requirement, inches: bool) -> list[str]:
     lines = [barrier_line(barrier)]
     for name, what in barrier.figures().items():
@@ -95,20 +108,29 @@ def barrier_line(barrier: Requirement) -> str:
     return f"Barrier: {barrier.kind}{fine}, against {' and '.join(barrier.stops)}."
 
 
+LISTED = ("id", "taken_at", "site", "plant", "leading", "lat", "lon")  # fields that a listing shows
+
+
 def observation_lines(parts: Iterable[pd.DataFrame]) -> Iterator[str]:
     """The log's observations, a line each, with a heading; frame by frame, as the log gives them."""
     names, none = catalogue().names, True
-    for row in (row for part in parts for row in part.itertuples()):
-        if none:
-            yield f"{'id':8}  {'taken':16}  {'site':16}  {'plant':10}  {'verdict':28}  place"
-        none = False
-        place = "" if row.lat is None or row.lat != row.lat else f"{row.lat:.5f}, {row.lon:.5f}"
-        verdict = names.get(row.leading, row.leading) if isinstance(row.leading, str) else "cannot tell yet"
-        taken = row.taken_at[:16].replace("T", " ") if isinstance(row.taken_at, str) else ""
-        start = f"{row.id[:8]}  {taken:16}  {row.site[:16]:16}  {row.plant[:10]:10}"
-        yield f"{start}  {verdict[:28]:28}  {place}".rstrip()
+    for part in parts:
+        for key, when, site, plant, leading, lat, lon in zip(*(part[name].tolist() for name in LISTED), strict=True):
+            if none:
+                yield f"{'id':8}  {'taken':16}  {'site':16}  {'plant':10}  {'verdict':28}  place"
+            none = False
+            place = "" if lat is None or lat != lat else f"{lat:.5f}, {lon:.5f}"
+            verdict = names.get(leading, leading) if isinstance(leading, str) else "cannot tell yet"
+            taken = when[:16].replace("T", " ") if isinstance(when, str) else ""
+            yield f"{key[:8]:8}  {taken:16}  {site[:16]:16}  {plant[:10]:10}  {verdict[:28]:28}  {place}".rstrip()
     if none:
         yield "The log holds no such observation."
+
+
+def deleted_lines(found: Iterable[Deleted]) -> Iterator[str]:
+    """Records of other kinds that are marked as deleted, a line each."""
+    for one in found:
+        yield f"{one.id[:8]}  {one.kind}  {one.words}  deleted {one.at[:10]}{f' by {one.by}' if one.by else ''}"
 
 
 def _wrapped(start: str, text: str) -> list[str]:

@@ -6,13 +6,13 @@ import textwrap
 from collections.abc import Iterator
 from io import BytesIO
 from typing import Any
-from xml.sax.saxutils import escape
 
 from diagnose.protect.materials import Line, dimensions
 from diagnose.protect.plan import Plan
 from diagnose.protect.planting import Option
 from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary
 from diagnose.report.figures import in_inches, length, percent
+from diagnose.report.lettering import BOLD, FONT, load_fonts, marked
 
 _WIDTH = 96
 M2_PER_ACRE = 4046.8564224  # international acre, exact
@@ -52,9 +52,10 @@ def plan_pdf(plan: Plan, inches: bool = False) -> bytes:
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table
 
-    plain = ParagraphStyle("plain", fontName="Helvetica", fontSize=9, leading=12, leftIndent=8, firstLineIndent=-8)
-    head = ParagraphStyle("head", fontName="Helvetica-Bold", fontSize=11, leading=15, spaceBefore=9)
-    small = ParagraphStyle("small", fontName="Helvetica", fontSize=7.5, leading=9)
+    load_fonts()
+    plain = ParagraphStyle("plain", fontName=FONT, fontSize=9, leading=12, leftIndent=8, firstLineIndent=-8)
+    head = ParagraphStyle("head", fontName=BOLD, fontSize=11, leading=15, spaceBefore=9)
+    small = ParagraphStyle("small", fontName=FONT, fontSize=7.5, leading=9)
 
     class Drawn(Flowable):
         def __init__(self, drawing: Drawing):
@@ -69,13 +70,13 @@ def plan_pdf(plan: Plan, inches: bool = False) -> bytes:
         if heading == "To buy":
             flow.append(Paragraph(heading, head))
             flow.append(_table(plan, inches, Table, Paragraph, small))
-            flow += [Paragraph(escape(line), plain) for line in lines[len(plan.lines):]]
+            flow += [Paragraph(marked(line), plain) for line in lines[len(plan.lines):]]
             continue
-        texts = [Paragraph(escape(line), plain) for line in lines]
-        flow += [KeepTogether([Paragraph(escape(heading), head), *texts[:2]]), *texts[2:]]
+        texts = [Paragraph(marked(line), plain) for line in lines]
+        flow += [KeepTogether([Paragraph(marked(heading), head), *texts[:2]]), *texts[2:]]
         if heading == "Sizes":
             for drawing in drawings(plan, inches):
-                flow.append(KeepTogether([Spacer(1, 6), Paragraph(escape(drawing.title), head), Drawn(drawing)]))
+                flow.append(KeepTogether([Spacer(1, 6), Paragraph(marked(drawing.title), head), Drawn(drawing)]))
     kept = BytesIO()
     SimpleDocTemplate(kept, title="Barrier plan", author="", leftMargin=18 * POINT, rightMargin=18 * POINT,
                       topMargin=15 * POINT, bottomMargin=15 * POINT).build(flow)
@@ -110,7 +111,7 @@ def _planting(plan: Plan, inches: bool) -> list[str]:
               for culprit, threat in place.threats]
     if not plan.place.diagnosed:
         lines.append("Protection goes on on the day of planting: order before it. Look at neighbouring growth, tracks and "
-                     "droppings before you rely on what is expected here.")
+                     "droppings (do not touch them) before you rely on what is expected here.")
     if place.order_by is not None:
         lines.append(f"Order by {place.order_by}, so that everything lies there on the day of planting, {place.planted_on}.")
     if not plan.pays:
@@ -183,10 +184,10 @@ def _disagreements(plan: Plan) -> list[str]:
 def _table(plan: Plan, inches: bool, table: Any, paragraph: Any, style: Any) -> Any:
     rows: list[list[Any]] = [["to buy", "unit", "item", "specification", "stock", "check on delivery"]]
     for line in plan.lines:
-        item, specification, check = (paragraph(escape(in_inches(text) if inches else text), style)
+        item, specification, check = (paragraph(marked(in_inches(text) if inches else text), style)
                                      for text in (line.item, line.specification, line.check))
         rows.append([f"{line.to_buy:g}", line.unit, item, specification, f"{line.from_stock:g}", check])
     widths = [14, 16, 32, 56, 12, 44]
     return table(rows, colWidths=[width * POINT for width in widths], repeatRows=1, style=[
-        ("FONT", (0, 0), (-1, -1), "Helvetica", 7.5), ("FONT", (0, 0), (-1, 0), "Helvetica-Bold", 7.5),
+        ("FONT", (0, 0), (-1, -1), FONT, 7.5), ("FONT", (0, 0), (-1, 0), BOLD, 7.5),
         ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LINEBELOW", (0, 0), (-1, -1), 0.25, _GREY)])

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from diagnose.report.lettering import BOLD, FONT, load_fonts, marked, settable
 from diagnose.survey.estimate import Estimate
 from diagnose.survey.lasting import Survival
 from diagnose.survey.summary import Survey
@@ -230,16 +231,19 @@ def survey_pdf(survey: Survey, paper: str = "A4") -> bytes:
     from reportlab.lib.styles import ParagraphStyle, getSampleStyleSheet
     from reportlab.platypus import KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
+    load_fonts()
     styles = getSampleStyleSheet()
-    body = ParagraphStyle("words", parent=styles["BodyText"], fontSize=9, leading=12)
+    top = ParagraphStyle("top", parent=styles["Title"], fontName=BOLD)
+    heading = ParagraphStyle("heading", parent=styles["Heading3"], fontName=BOLD)
+    body = ParagraphStyle("words", parent=styles["BodyText"], fontName=FONT, fontSize=9, leading=12)
     lead = ParagraphStyle("lead", parent=body, fontSize=12, leading=16, spaceAfter=6)
     cell = ParagraphStyle("cell", parent=body, fontSize=8, leading=10)
 
     def table(rows: dict[str, Estimate]) -> Table:
-        heading = ["", "estimate (interval)", "trees", "plots", "design effect", "note"]
-        lines = [heading] + [[Paragraph(escape(cells[0]), cell), *cells[1:5], Paragraph(escape(cells[5]), cell)]
+        names = ["", "estimate (interval)", "trees", "plots", "design effect", "note"]
+        lines = [names] + [[Paragraph(marked(cells[0]), cell), *cells[1:5], Paragraph(marked(cells[5]), cell)]
                              for cells in map(_cells, rows.items())]
-        style = TableStyle([("FONTSIZE", (0, 0), (-1, -1), 8), ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        style = TableStyle([("FONT", (0, 0), (-1, -1), FONT, 8), ("VALIGN", (0, 0), (-1, -1), "TOP"),
                             ("LINEBELOW", (0, 0), (-1, 0), 0.6, colors.HexColor(FAINT)),
                             ("LINEBELOW", (0, 1), (-1, -1), 0.25, colors.HexColor(GRID)),
                             ("TOPPADDING", (0, 0), (-1, -1), 2), ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
@@ -247,38 +251,38 @@ def survey_pdf(survey: Survey, paper: str = "A4") -> bytes:
         return Table(lines, colWidths=[128, 118, 36, 36, 58, 104], style=style, hAlign="LEFT")
 
     def headed(title: str, *parts: object) -> KeepTogether:
-        return KeepTogether([Paragraph(escape(title), styles["Heading3"]), *parts])
+        return KeepTogether([Paragraph(marked(title), heading), *parts])
 
-    story = [Paragraph(escape(_title(survey)), styles["Title"]), Paragraph(escape(survey.headline), lead),
-             Paragraph(escape(_counts(survey)), body), Spacer(0, 6)]
+    story = [Paragraph(marked(_title(survey)), top), Paragraph(marked(survey.headline), lead),
+             Paragraph(marked(_counts(survey)), body), Spacer(0, 6)]
     for title, rows in sections(survey):
-        story.append(headed(title, interval_drawing(rows), table(rows)))
+        story.append(headed(title, _lettered(interval_drawing(rows)), table(rows)))
     if densities(survey):
         story.append(headed("Trees on the ground", table(densities(survey))))
     if survey.severity:
-        story.append(Paragraph("Severity of unprotected trees (1 none to 5 hedged): " + escape(_severity(survey)), body))
+        story.append(Paragraph("Severity of unprotected trees (1 none to 5 hedged): " + marked(_severity(survey)), body))
     if survey.judgements:
-        story.append(headed("Against tolerances", Paragraph(escape(survey.caution), body)))
-        story += [Paragraph(f"• {escape(one.words)}", body) for one in survey.judgements]
+        story.append(headed("Against tolerances", Paragraph(marked(survey.caution), body)))
+        story += [Paragraph(f"• {marked(one.words)}", body) for one in survey.judgements]
     drawn = map_drawing(survey)
     if drawn is not None:
-        story.append(headed("Where", drawn, Paragraph(escape(map_words(survey)), body)))
+        story.append(headed("Where", _lettered(drawn), Paragraph(marked(map_words(survey)), body)))
     if cost_words(survey):
-        story.append(headed("What it cost", Paragraph(escape(cost_words(survey)), body)))
+        story.append(headed("What it cost", Paragraph(marked(cost_words(survey)), body)))
     if survey.lasting:
-        drawings = [lasting_drawing(curve) for curve in survey.lasting.values()]
+        drawings = [_lettered(lasting_drawing(curve)) for curve in survey.lasting.values()]
         pairs = [[*drawings[n:n + 2], ""][:2] for n in range(0, len(drawings), 2)]
         tight = ParagraphStyle("tight", parent=cell, fontSize=7.5, leading=9)
-        lines = [[Paragraph(escape(each), tight) for each in row] for row in lasting_rows(survey)]
+        lines = [[Paragraph(marked(each), tight) for each in row] for row in lasting_rows(survey)]
         ruled = TableStyle([("LINEBELOW", (0, 0), (-1, -1), 0.25, colors.HexColor(GRID)),
                             ("VALIGN", (0, 0), (-1, -1), "TOP"),
                             ("LEFTPADDING", (0, 0), (-1, -1), 3), ("RIGHTPADDING", (0, 0), (-1, -1), 3)])
         story.append(headed("How long barriers last", Table(pairs[:1], colWidths=[WIDTH / 2] * 2)))
         story += [Table([pair], colWidths=[WIDTH / 2] * 2) for pair in pairs[1:]]
         story += [Table(lines, colWidths=[88, 44, 40, 82, 78, 78, 70], style=ruled, hAlign="LEFT"),
-                  Paragraph(escape(LASTING_WORDS), body)]
-    story.append(headed("How this was worked out", Paragraph(escape(survey.methods), body)))
-    story.append(headed("What was not covered", *[Paragraph(f"• {escape(line)}", body) for line in survey.not_covered]))
+                  Paragraph(marked(LASTING_WORDS), body)]
+    story.append(headed("How this was worked out", Paragraph(marked(survey.methods), body)))
+    story.append(headed("What was not covered", *[Paragraph(f"• {marked(line)}", body) for line in survey.not_covered]))
     out = BytesIO()
     size = pagesizes.A4 if paper == "A4" else pagesizes.letter
     margin = (size[0] - WIDTH - 12) / 2
@@ -319,6 +323,16 @@ def survey_html(survey: Survey) -> str:
             "td,th{padding:.2em .7em .2em 0;text-align:left;border-bottom:1px solid #ddd;vertical-align:top}"
             ".lead{font-size:1.2em}svg{width:100%;height:auto}</style></head><body>"
             + "\n".join(parts) + "</body></html>")
+
+
+def _lettered(drawing: Drawing) -> Drawing:
+    """The drawing with every word in the letters of the paper's font."""
+    from reportlab.graphics.shapes import String
+
+    for shape in drawing.contents:
+        if isinstance(shape, String):
+            shape.fontName, shape.text = FONT, settable(shape.text)
+    return drawing
 
 
 def _cells(row: tuple[str, Estimate]) -> list[str]:
@@ -367,5 +381,5 @@ def _round_length(metres: float) -> float:
 
 
 def _numbered(canvas: object, document: object) -> None:
-    canvas.setFont("Helvetica", 8)  # type: ignore[attr-defined]
+    canvas.setFont(FONT, 8)  # type: ignore[attr-defined]
     canvas.drawRightString(document.pagesize[0] - document.rightMargin, 28, f"{document.page}")  # type: ignore[attr-defined]

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from io import BytesIO
 
+from diagnose.protect.requirement import cautions_for
+from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
 from diagnose.survey.tally import TALLY
 
 ROWS = 22
-FONT, BOLD = "Helvetica", "Helvetica-Bold"
 ONCE = ("site", "visit", "plot", "plot_area_m2", "reached")  # written once, at the head of the sheet
 WIDE = {"species": 1.7, "note": 2.2, "protection": 1.5}
 
@@ -17,6 +18,7 @@ def tally_sheet_pdf(site: str = "", plots: tuple[str, ...] = (), paper: str = "A
     from reportlab.lib import pagesizes
     from reportlab.pdfgen.canvas import Canvas
 
+    load_fonts()
     out = BytesIO()
     size = pagesizes.landscape(pagesizes.A4 if paper == "A4" else pagesizes.letter)
     canvas = Canvas(out, pagesize=size)
@@ -34,7 +36,7 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str) -> None:  # 
     canvas.setFont(BOLD, 12)
     x = left
     for field, told in zip((field for field in TALLY if field.name in ONCE), (site, "", plot, "", ""), strict=True):
-        canvas.drawString(x, top, f"{field.title}: {told}")
+        canvas.drawString(x, top, f"{field.title}: {settable(told)}")
         start = x + canvas.stringWidth(f"{field.title}: ", BOLD, 12)
         x += (right - left) / len(ONCE)
         canvas.line(start, top - 3, x - 10, top - 3)
@@ -43,7 +45,7 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str) -> None:  # 
     edges = [left]
     for share in shares:
         edges.append(edges[-1] + (right - left) * share / sum(shares))
-    head, foot, lines = top - 22, 116.0, ROWS
+    head, foot, lines = top - 22, 132.0, ROWS
     height = (head - 26 - foot) / lines
     canvas.setLineWidth(0.5)
     for edge in edges:
@@ -63,7 +65,9 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str) -> None:  # 
               "A plot without trees: leave the table empty and keep the sheet."]
     half = (len(notes) + 1) // 2
     for number, note in enumerate(notes):
-        canvas.drawString(left + (right - left) * 0.58 * (number // half), foot - 14 - 12 * (number % half), note)
+        canvas.drawString(left + (right - left) * 0.58 * (number // half), foot - 14 - 11 * (number % half), note)
+    for number, words in enumerate(cautions_for(["survey"], short=True)):
+        canvas.drawString(left, foot - 19 - 11 * (half + number), words)
 
 
 def _broken(words: str, width: float, canvas) -> list[str]:  # type: ignore[no-untyped-def]

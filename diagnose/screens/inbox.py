@@ -24,6 +24,7 @@ from diagnose.measure.overlay import annotate
 from diagnose.report.figures import figure
 from diagnose.screens import preferences, show
 from diagnose.screens.log_folder import the_log
+from diagnose.screens.look import literal
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.show import hand_over
 from diagnose.signs import Answer, parse_signs, vocabulary
@@ -34,7 +35,8 @@ _ALL = "all"
 def _intake(log: Log) -> None:
     with st.expander("Take in what people sent", expanded=log.records("submission").empty, key="taking_in"):
         files = st.file_uploader("Saved mails, a mail box, a ZIP, or photos", accept_multiple_files=True, key="sent",
-                                 type=["eml", "mbox", "zip", "jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"])
+                                 type=["eml", "mbox", "zip", "jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif",
+                                       "avif"])
         if st.button("Take in", type="primary", disabled=not files):
             with tempfile.TemporaryDirectory() as folder:
                 for number, file in enumerate(files or []):
@@ -45,7 +47,7 @@ def _intake(log: Log) -> None:
             st.session_state["inbox_said"] = str(done).splitlines()
             st.rerun()
     for line in st.session_state.pop("inbox_said", []):
-        st.info(line)
+        st.info(literal(line))
     _go_on(log)
 
 
@@ -89,7 +91,7 @@ def _chosen(log: Log) -> dict[str, Any] | None:
         place += 1
     row: dict[str, Any] = some.iloc[place].to_dict()
     # the reason may tell the verdict: not before a blind naming
-    because = "" if _waits_for_a_name(row) else f": {row['pile']}, because {row['why']}"
+    because = "" if _waits_for_a_name(row) else literal(f": {row['pile']}, because {row['why']}")
     middle.markdown(f"**{place + 1} of {len(ids)}**{because}")
     st.session_state["inbox_here"], st.session_state["inbox_place"] = ids[place], place
     return row
@@ -112,17 +114,17 @@ def _annotated(digest: str, inches: bool, _data: bytes, _name: str) -> bytes | N
 
 
 def _what_came(log: Log, row: dict[str, Any]) -> dict[str, dict[str, Any]]:
-    st.subheader(row["about"] or "No subject")
+    st.subheader(literal(row["about"] or "No subject"))
     name = senders_name(log, row["sender"])
     came = str(row["received_at"] or "")[:16].replace("T", " ")
     many = ", ".join(f"{len(row[of])} {of if len(row[of]) != 1 else of.removesuffix('s')}" for of in ("letters", "photos"))
-    st.caption(", ".join(part for part in (f"from {name}" if name else "", came, many) if part))
+    st.caption(literal(", ".join(part for part in (f"from {name}" if name else "", came, many) if part)))
     if row["words"]:
         st.text(row["words"])  # as plain text: nothing that was sent is run or set as markup
     found = looked(log, row["photos"])
     for (digest, told), called in zip(found.items(), row["photos"].values(), strict=True):
         if "error" in told:
-            st.error(f"{called}: {told['error']}")
+            st.error(literal(f"{called}: {told['error']}"))
             continue
         drawn = _annotated(digest, preferences.inches(), log.original(digest), called)
         if drawn is not None:
@@ -140,7 +142,7 @@ def _proposals(log: Log, row: dict[str, Any]) -> None:
         parsed = parse_signs({sign: one["value"]})[sign]
         word = vocabulary()[sign]
         told = word.choices[parsed.choice] if isinstance(parsed, Answer) else figure(sign, parsed, preferences.inches())
-        on = st.checkbox(f"{word.label}: {told}, from “{one['words']}”", value=sign in confirmed,
+        on = st.checkbox(f"{word.label}: {told}, from “{literal(one['words'])}”", value=sign in confirmed,
                          key=f"confirm {row['id']} {sign}")
         if on != (sign in confirmed):
             confirmed = {**confirmed, sign: one["value"]} if on else {k: v for k, v in confirmed.items() if k != sign}
@@ -167,7 +169,7 @@ def _blind(log: Log, row: dict[str, Any]) -> bool:
 def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
     show.verdict_of(found.verdict)
     if row["question"]:
-        st.markdown(f"**To ask back:** {row['question']}")
+        st.markdown(f"**To ask back:** {literal(row['question'])}")
     text = st.text_area("The letter, yours to change; nothing is sent by the tool", reply_to(
         log, row, preferences.region(), inches=preferences.inches()), height=420, key=f"letter {row['id']}")
     left, right = st.columns(2)
@@ -224,7 +226,7 @@ def page() -> None:
                 _answer(log, row, diagnosis_of(row, found, preferences.region()))
         _all_letters(log)
     except CannotUse as reason:
-        st.error(str(reason))
+        st.error(literal(reason))
 
 
 page()

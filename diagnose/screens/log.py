@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime
+import json
+from html import escape
 from typing import Any
 
 import cv2
@@ -12,15 +14,18 @@ import streamlit as st
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import catalogue, group_words
 from diagnose.culprits.prior import CONFIRMED_BY
-from diagnose.diagnosis import diagnose_photo
+from diagnose.fieldlog import kept_measurement
 from diagnose.fieldlog.store import Log
-from diagnose.measure.overlay import annotate
-from diagnose.screens import preferences
+from diagnose.measure.overlay import SIDE, annotate
+from diagnose.measure.record import Measurement
+from diagnose.photo.picture import read_picture
+from diagnose.screens import preferences, show
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.log_in_out import give_out, take_in
+from diagnose.screens.look import literal
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.plain_map import map_of
-from diagnose.signs import signs_as_json
+from diagnose.signs import Answer, parse_signs, vocabulary
 
 _ANY = "all"
 _SHOWN = ("id", "saved_at", "taken_at", "site", "plant", "lat", "lon", "error_m", "leading", "by", "note", "deleted")
@@ -106,29 +111,58 @@ def _table(rows: pd.DataFrame) -> None:
         st.caption(f"The newest {_MOST_SHOWN} are shown; filter to see the others.")
 
 
-@st.cache_data(max_entries=32, show_spinner="Measuring the photo again ...")
-def _overlay(digest: str, inches: bool, _data: bytes) -> tuple[bytes, dict[str, Any]]:
-    """The annotated picture of a kept photo as JPEG, and what was measured in it."""
-    found = diagnose_photo(_data, digest[:8])
-    assert found.picture is not None
-    shown = annotate(found.picture, found.measurement, found.plane, inches)
-    jpeg = cv2.imencode(".jpg", shown, [cv2.IMWRITE_JPEG_QUALITY, 88])[1].tobytes()
-    return jpeg, signs_as_json(found.measurement.measured)
+@st.cache_data(max_entries=32, show_spinner="Drawing ...")
+def _overlay(_data: bytes, _measurement: Measurement, digest: str, as_saved: str, inches: bool) -> bytes:
+    """The kept photo as JPEG with the lines and figures that were saved; the photo alone where nothing was measured."""
+    picture = read_picture(_data, digest[:8])
+    shown = annotate(picture, _measurement, None, inches) if _measurement.measured else picture.bgr
+    shrink = min(1.0, SIDE / max(shown.shape[:2]))
+    if shrink < 1:
+        shown = cv2.resize(shown, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    return cv2.imencode(".jpg", shown, [cv2.IMWRITE_JPEG_QUALITY, 88])[1].tobytes()
 
 
-def _photo(log: Log, found: dict[str, Any]) -> None:
-    """The kept photo with what is measured in it today; says where the saved figures are others."""
+def _photo(log: Log, found: dict[str, Any], measurement: Measurement) -> None:
+    """The kept photo with what was measured when it was saved: nothing is measured anew."""
     if not found["photo"]:
         return
+    as_saved = json.dumps([found["signs"], found["verdict"].get("lines", {})])
     try:
-        jpeg, measured = _overlay(found["photo"], preferences.inches(), log.original(found["photo"]))
+        jpeg = _overlay(log.original(found["photo"]), measurement, found["photo"], as_saved, preferences.inches())
     except CannotUse as reason:
-        st.warning(f"The photo is kept but cannot be shown: {reason}")
+        st.warning(f"The photo is kept but cannot be shown: {literal(reason)}")
         return
-    picture_of(jpeg, "The kept photo, enlarged at the wound, with lines where it was measured")
-    saved = {name: found["signs"].get(name) for name in measured}
-    if measured and saved != measured:
-        st.caption("The lines show what is measured without anybody's tap; what was saved differs and stands.")
+    lines = set(measurement.shapes) - {"taps"}
+    picture_of(jpeg, f"The kept photo{', enlarged at the wound, with the lines that were measured along' if lines else ''}")
+    if measurement.measured and not lines:
+        st.caption("Its lines were not kept: it was saved by an older version, or its figures came from elsewhere.")
+
+
+def _what_was_said(found: dict[str, Any], measurement: Measurement) -> None:
+    """Verdict, figures, answers, reasons and barrier as they were saved."""
+    verdict, barrier = found["verdict"], found["barrier"]
+    if statement := verdict.get("statement", ""):
+        st.html(f'<p class="verdict{"" if found["leading"] else " open"}">{escape(str(statement))}</p>')
+    show.figures_of(measurement, preferences.inches())
+    answers = {name: sign for name, sign in parse_signs(found["signs"]).items() if isinstance(sign, Answer)}
+    if answers:
+        st.markdown("**What was answered**")
+        st.markdown("\n".join(f"- {vocabulary()[name].label}: {vocabulary()[name].choices[sign.choice]}"
+                              for name, sign in answers.items()))
+    for heading, key in (("What spoke for it", "for"), ("What spoke against it", "against")):
+        if verdict.get(key):
+            st.markdown(f"**{heading}**\n" + "\n".join(f"- {literal(words)}" for words in verdict[key]))
+    if not barrier.get("kind"):
+        return
+    told = f"{barrier['kind']}, against {' and '.join(barrier.get('stops', []))}"
+    if found["leading"] is None:
+        st.markdown("**No barrier was advised yet**: it could not be told what did it.")
+    with st.expander(f"{'What would suit' if found['leading'] is None else 'The barrier that was advised'}: {literal(told)}",
+                     key="log_barrier_open"):
+        show.lengths_of({name.replace("_", " "): figure["mm"] for name, figure in barrier.get("figures", {}).items()},
+                        preferences.inches())
+        if barrier.get("cautions"):
+            st.warning("**Take care**\n" + "\n".join(f"- {literal(line)}" for line in barrier["cautions"]))
 
 
 def _change_and_history(log: Log, found: dict[str, Any]) -> None:
@@ -159,8 +193,8 @@ def _change_and_history(log: Log, found: dict[str, Any]) -> None:
     with st.expander(f"History: {len(found['history'])}", key="log_history_open"):
         for change in found["history"]:
             before = ", ".join(f"{name} was {value!r}" for name, value in change["before"].items())
-            st.markdown(f"{change['at'][:19].replace('T', ' ')} UTC, {change['by'] or 'nobody named'}: "
-                        f"{change['change']}{': ' + before if before else ''}")
+            st.markdown(literal(f"{change['at'][:19].replace('T', ' ')} UTC, {change['by'] or 'nobody named'}: "
+                                f"{change['change']}{': ' + before if before else ''}"))
 
 
 def _one(log: Log, rows: pd.DataFrame) -> None:
@@ -170,13 +204,14 @@ def _one(log: Log, rows: pd.DataFrame) -> None:
     if len(rows) > _MOST_TO_CHOOSE:
         st.caption(f"The newest {_MOST_TO_CHOOSE} can be chosen here; filter to reach the others.")
     found = log.observation(chosen)
-    _photo(log, found)
-    st.markdown(f"**{found['verdict'].get('statement', '')}**")
+    measurement = kept_measurement(found)
+    _photo(log, found, measurement)
+    _what_was_said(found, measurement)
     if found["named"]:
-        st.markdown(f"Named by a person: **{_verdict_name(found['named'])}**")
+        st.markdown(f"Named by a person: **{literal(_verdict_name(found['named']))}**")
     for field, label in (("site", "Planting"), ("plant", "Tag"), ("by", "By"), ("note", "Note")):
         if found[field]:
-            st.markdown(f"{label}: {found[field]}")
+            st.markdown(f"{label}: {literal(found[field])}")
     if found["lat"] is not None and found["lon"] is not None:
         error = "how good is not known" if found["error_m"] is None else f"good to {found['error_m']:.0f} m"
         st.markdown(f"Place: {found['lat']:.5f}, {found['lon']:.5f}, {error}; a position never says which plant it is")
@@ -202,7 +237,7 @@ def page() -> None:
         take_in(log)
         give_out(log, asked)
     except CannotUse as reason:
-        st.error(str(reason))
+        st.error(literal(reason))
 
 
 page()

@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 
 import streamlit as st
+from sqlalchemy import make_url
+from sqlalchemy.exc import ArgumentError
 
 from diagnose.cli import DEFAULT_LOG
 from diagnose.fieldlog.store import Log, open_log
@@ -24,3 +26,14 @@ def the_log() -> Log:
 def where() -> str:
     """Folder or address of the log."""
     return preferences.log_chosen() or os.environ.get("DIAGNOSE_LOG", str(DEFAULT_LOG))
+
+
+def shown() -> str:
+    """The same, as it may stand on a page: an address without its password."""
+    place = where()
+    if "://" not in place:
+        return place
+    try:
+        return make_url(place).render_as_string(hide_password=True)
+    except ArgumentError:
+        return "a database"

@@ -17,6 +17,7 @@ from diagnose.fieldlog.merge import merge, pack
 from diagnose.fieldlog.privacy import export
 from diagnose.fieldlog.store import Log, Saved
 from diagnose.screens import preferences
+from diagnose.screens.look import literal
 from diagnose.screens.show import hand_over
 
 _FORMATS = {"csv": "table (CSV)", "gpkg": "map layer (GeoPackage)", "geojson": "map layer (GeoJSON)",
@@ -27,7 +28,7 @@ _MOST_LINES = 50
 def take_in(log: Log) -> None:
     """Photos, CSV files and packs of other crews, taken in with progress and a line for each that was refused."""
     for line in st.session_state.pop("log_in_said", []):
-        st.info(line)
+        st.info(literal(line))
     with st.expander("Take in photos, a table or another crew's log", key="log_in_open"):
         turn = st.session_state.setdefault("log_in_turn", 0)
         files = st.file_uploader("Photos, CSV files, or packs of another log", accept_multiple_files=True,
@@ -98,5 +99,5 @@ def give_out(log: Log, asked: dict[str, Any]) -> None:
                 st.session_state["log_out"] = (place.name, told, place.read_bytes())
         if (made := st.session_state.get("log_out")) is not None:
             name, told, data = made
-            st.success(told)
+            st.success(literal(told))
             hand_over(st, f"Save {name}", data, name, "application/octet-stream")

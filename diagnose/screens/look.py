@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import re
 from html import escape
 
 import numpy as np
@@ -49,7 +50,7 @@ h3 { font-size: 1.08rem !important; }
 .figures td { padding: .3rem .5rem .3rem 0;
               border-bottom: 1px solid color-mix(in srgb, currentColor 18%, transparent); }
 .figures td:last-child { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
-.stRadio [role="radiogroup"] label { min-height: 2.75rem; align-items: center; padding-right: .5rem; }
+.stRadio [role="radiogroup"] label { min-height: 2.75rem; align-items: center; padding: .3rem .5rem .3rem 0; }
 @media (max-width: 520px) {
   .figures td:last-child { white-space: normal; }
   .share { grid-template-columns: 1fr auto; row-gap: .1rem; }
@@ -63,6 +64,16 @@ def lay_out() -> None:
     """Sets the frame that every page stands in."""
     st.set_page_config(page_title="What bit it?", page_icon=_icon(), layout="centered")
     st.html(_CSS)
+
+
+_JOINER = "\u2060"  # takes no room; two characters with it between them mean no link, smiley or arrow
+_MEANS_MORE = re.compile(r"(?<=:)(?=//|[\w+-])|(?<=@)|(?<=\bw)(?=ww\.)|(?<=[-<>=~])(?=[-<>=])", re.IGNORECASE)
+
+
+def literal(words: object) -> str:
+    """Words that came from elsewhere, as Markdown that shows them as they stand: nothing is set, linked or fetched."""
+    apart = _MEANS_MORE.sub(_JOINER, " ".join(str(words).split()))
+    return re.sub(r"([!-/:-@\[-`{-~])", r"\\\1", apart)
 
 
 def picture(jpeg: bytes, alt: str, caption: str = "") -> None:

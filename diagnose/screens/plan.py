@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import json
 from datetime import date
 from html import escape
 from typing import Any
@@ -25,7 +24,9 @@ from diagnose.report.figures import length
 from diagnose.report.plan_sheet import drawings, materials_csv, plan_pdf, sections
 from diagnose.screens import preferences
 from diagnose.screens.log_folder import the_log
+from diagnose.screens.look import literal
 from diagnose.screens.show import hand_over
+from diagnose.texts import from_json
 from diagnose.upkeep.register import register_plan
 
 EXPECTED, FROM_LOG, JUST_JUDGED = "Expected: nothing was diagnosed", "Wounds in the log", "The wound just judged"
@@ -49,7 +50,7 @@ def _culprits() -> tuple[dict[str, float], bool]:
         if not sites:
             raise CannotUse("the log holds no named planting yet; keep a wound under its name first")
         wounds = wounds_of(the_log(), st.selectbox("Planting", sites, key="plan_site"), region=preferences.region())
-        st.caption(f"{len(wounds.each)} wounds. {wounds.together.statement}")
+        st.caption(f"{len(wounds.each)} wounds. {literal(wounds.together.statement)}")
         return likely_shares(wounds.together.culprits), True
     chosen = st.multiselect("What bites there, or is expected to", _animals(), default=["deer_browsing"], key="animals",
                             format_func=lambda key: catalogue().names[key])
@@ -64,10 +65,9 @@ def _ground() -> Ground:
     slope = st.number_input("Mean slope of the ground [%]", 0.0, 150.0, 0.0, 5.0, key="slope")
     if file is None:
         return square_ground(hectares * 10_000, slope)
-    try:
-        told = json.loads(file.getvalue())
-    except ValueError:
-        raise CannotUse(f"{file.name} is no GeoJSON; export the boundary as GeoJSON") from None
+    told = from_json(file.getvalue(), file.name)
+    if not isinstance(told, dict):
+        raise CannotUse(f"{file.name} is no GeoJSON; export the boundary as GeoJSON")
     return ground_from_geojson(told, slope)
 
 
@@ -120,14 +120,15 @@ def _table(rows: list[tuple[str, float]], heading: str, key: str) -> list[float]
 
 
 def _show(plan: Plan, inches: bool) -> None:
-    st.html(f'<p class="verdict{"" if plan.place.diagnosed else " open"}" role="status">{plan.basis.capitalize()}</p>')
+    basis = escape(plan.basis.capitalize())
+    st.html(f'<p class="verdict{"" if plan.place.diagnosed else " open"}" role="status">{basis}</p>')
     for place, (heading, lines) in enumerate(sections(plan, inches)):
-        with st.expander(heading, expanded=place < _OPEN, key=f"part {place}"):
+        with st.expander(literal(heading), expanded=place < _OPEN, key=f"part {place}"):
             for line in lines:
-                st.markdown(f"- {line}")
+                st.markdown(f"- {literal(line)}")
     with st.expander("Drawings to scale", expanded=True, key="plan_drawings"):
         for drawing in drawings(plan, inches):
-            st.markdown(f"**{drawing.title}**")
+            st.markdown(f"**{literal(drawing.title)}**")
             data = base64.b64encode(drawing.as_svg().encode()).decode()
             told = "; ".join(f"{one.name} {length(one.world_mm, inches)}" for one in drawing.dimensions)
             st.html(f'<div class="sheet" tabindex="0" role="group" aria-label="{escape(drawing.title)}">'
@@ -166,7 +167,7 @@ def page() -> None:
         _show(plan, inches)
         _put_up(plan)
     except CannotUse as reason:
-        st.error(str(reason))
+        st.error(literal(reason))
 
 
 page()

@@ -8,6 +8,7 @@ from typing import Any
 import streamlit as st
 
 from diagnose.screens import drawer
+from diagnose.screens.door import logins
 
 _NAME = "preferences"
 
@@ -44,11 +45,17 @@ def initials() -> str:
 def log_chosen() -> str | None:
     """The log folder chosen on the settings page; None for the one that the app was started with.
 
-    In a shared app nobody chooses a folder: it would be one of the computer that serves it.
+    In an app for several nobody chooses a folder: it would be one of the computer that serves it.
     """
     value = _chosen().get("log")
-    return value if isinstance(value, str) and value and not is_shared() else None
+    return value if isinstance(value, str) and value and not is_for_several() else None
 
 
 def is_shared() -> bool:
+    """Does a code let others in?"""
     return bool(os.environ.get("DIAGNOSE_SHARE"))
+
+
+def is_for_several() -> bool:
+    """Does a code or a login let others in?"""
+    return is_shared() or bool(logins())

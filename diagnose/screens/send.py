@@ -11,6 +11,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.inbox.intake import MOST_PHOTOS, MOST_WORDS, Message, Photo
 from diagnose.inbox.work import take_in
 from diagnose.screens.log_folder import the_log
+from diagnose.screens.look import literal
 
 
 def page() -> None:
@@ -18,8 +19,9 @@ def page() -> None:
     st.caption("It goes to the person who runs this app, and nowhere else.")
     turn = st.session_state.setdefault("send_round", 0)
     files = st.file_uploader("Photos of the wound", accept_multiple_files=True, key=f"send {turn}",
-                             type=["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"])
-    words = st.text_area("What did you see? Where on the plant, how high, was there snow, are there droppings?",
+                             type=["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif", "avif"])
+    words = st.text_area("What did you see? Where on the plant, how high, was there snow, are there droppings (do not touch "
+                         "them)?",
                          max_chars=MOST_WORDS, key=f"words {turn}")
     name = st.text_input("Your name", max_chars=200, key="send_name")
     address = st.text_input("How can you be reached? A mail address", max_chars=320, key="send_address")
@@ -30,7 +32,7 @@ def page() -> None:
         try:
             take_in(the_log(), [Message(f"sent {own}", who, name, (own,), datetime.now(UTC), words=words, photos=photos)])
         except CannotUse as reason:
-            st.error(str(reason))
+            st.error(literal(reason))
             return
         st.session_state["send_round"] = turn + 1
         st.session_state["sent_said"] = f"Thank you. It came in with {len(photos)} photos."

@@ -10,7 +10,9 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import catalogue
 from diagnose.fieldlog.store import open_log
 from diagnose.screens import preferences
-from diagnose.screens.log_folder import where
+from diagnose.screens.door import logins, the_codes
+from diagnose.screens.log_folder import shown
+from diagnose.screens.look import literal
 
 
 def _person() -> None:
@@ -30,8 +32,8 @@ def _person() -> None:
 
 def _log() -> None:
     st.subheader("The log")
-    st.markdown(f"Observations are kept in `{where()}`.")
-    if preferences.is_shared():
+    st.markdown(f"Observations are kept in {literal(shown())}.")
+    if preferences.is_for_several():
         return
     with st.form("log", border=False):
         folder = st.text_input("Use another folder, or the address of a shared log", placeholder="/home/me/another-log")
@@ -39,7 +41,7 @@ def _log() -> None:
             try:
                 open_log(folder)
             except CannotUse as reason:
-                st.error(str(reason))
+                st.error(literal(reason))
             else:
                 preferences.choose(log=folder)
                 st.rerun()
@@ -48,20 +50,29 @@ def _log() -> None:
         st.rerun()
 
 
+def _login() -> None:
+    st.subheader("Your login")
+    st.markdown(f"You are logged in as {literal(st.user.get('email') or st.user.get('name') or st.user.get('sub') or '')}.")
+    if st.button("Log out"):
+        st.logout()
+
+
 def _sharing() -> None:
     st.subheader("Let a phone join")
+    if logins() and not preferences.is_shared():
+        st.markdown("Whoever may log in opens the address of this page.")
+        return
     if not preferences.is_shared():
         st.markdown("Only this computer can reach the app now. To let phones on the same network or hotspot in, stop it "
                     "and start it with `diagnose app --share`.")
         return
     import segno
 
-    from diagnose.screens.door import the_door
     from diagnose.screens.share import joining_address
 
-    address = joining_address(int(os.environ.get("DIAGNOSE_PORT", "8501")), the_door().code)
+    address = joining_address(int(os.environ.get("DIAGNOSE_PORT", "8501")), the_codes().code)
     st.image(segno.make(address).svg_inline(scale=6, border=3, dark="#000", light="#fff"), width=260)
-    st.markdown(f"Scan it with the phone's camera, or open `{address}`. The code lets one device in; then a new one "
+    st.markdown(f"Scan it with the phone's camera, or open `{address}`. The code lets one browser in; then a new one "
                 "stands here.")
     if st.button("Show the newest code"):
         st.rerun()
@@ -74,6 +85,8 @@ def page() -> None:
     st.title("Settings")
     _person()
     _log()
+    if logins():
+        _login()
     _sharing()
 
 

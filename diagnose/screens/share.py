@@ -1,12 +1,13 @@
-"""Who may use the app when it is shared: which device has shown a one-time code?
+"""Who may use the app when it is shared: which browser has shown a one-time code?
 
 Shared on purpose (`diagnose app --share`) the app listens to the whole local network, and no address is trusted: every
-device, this computer's browser too, shows a code once. A code lets one device in and is then replaced. The device is
-known again by a random cookie. The app keeps the devices in memory: after it was restarted each shows a new code.
+browser, this computer's too, shows a code once. A code lets one browser in and is then replaced. The app keeps who is
+inside in memory: after it was restarted each shows a new code.
 """
 
 from __future__ import annotations
 
+import ipaddress
 import secrets
 import socket
 import threading
@@ -15,19 +16,27 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 ALPHABET = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"  # no 0 and O, no 1 and I: codes are read aloud and typed
-CODE_LENGTH = 8  # 32 ** 8 codes; with the pause below a guess a second would take 17,000 years on average
-_WRONG_BEFORE_PAUSE = 5
-_PAUSE_S = 60.0
+CODE_LENGTH = 10  # 32 ** 10 codes: see Codes for how long guessing takes
+_WITHOUT_PAUSE = 3  # wrong codes: slips of the finger
+_FIRST_PAUSE_S = 2.0
+_LONGEST_PAUSE_S = 900.0
+_FORGOTTEN_S = 3_600.0
+_MOST_ADDRESSES = 50_000  # about 10 MB
 
 
 def new_code() -> str:
-    """A code of 8 letters and digits from the operating system's source of chance."""
+    """A code of letters and digits from the operating system's source of chance."""
     return "".join(secrets.choice(ALPHABET) for _ in range(CODE_LENGTH))
 
 
 @dataclass
-class Door:
-    """Lets a device in that shows the current code.
+class Codes:
+    """Lets a browser in that shows the current code.
+
+    Wrong codes slow down the address that they come from, and nobody else: after the third each pause is twice as long
+    as the one before, up to a quarter of an hour; an hour after the last one they are forgotten. So one address has
+    fewer than 250 guesses a day, and 50,000 addresses, as many as are remembered, would find a code of ten in 120,000
+    years on average. Who shares an address, as behind one router, shares its pauses.
 
     clock : seconds that only go forward; tests give their own.
     """
@@ -35,29 +44,62 @@ class Door:
     code: str = field(default_factory=new_code)
     clock: Callable[[], float] = time.monotonic
     _inside: set[str] = field(default_factory=set)
-    _wrong: list[float] = field(default_factory=list)
+    _wrong: dict[str, tuple[int, float]] = field(default_factory=dict)  # address -> how many, and when the last [s]
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
-    def is_inside(self, device: str) -> bool:
-        return device in self._inside
+    def is_inside(self, token: str) -> bool:
+        """Was this token given for a right code?"""
+        return token in self._inside
 
-    def shuts_for(self) -> float:
-        """Seconds for which no code is looked at, after too many wrong ones; 0 when the door listens."""
-        recent = [when for when in self._wrong if self.clock() - when < _PAUSE_S]
-        return 0.0 if len(recent) < _WRONG_BEFORE_PAUSE else _PAUSE_S - (self.clock() - recent[0])
+    def waits(self, address: str) -> float:
+        """Seconds for which no code from this address is looked at; 0 when one is."""
+        count, last = self._wrong.get(_sender(address), (0, 0.0))
+        since = self.clock() - last
+        if count < _WITHOUT_PAUSE or since >= _FORGOTTEN_S:
+            return 0.0
+        doublings = min(count - _WITHOUT_PAUSE, 30)
+        return max(0.0, min(_FIRST_PAUSE_S * 2**doublings, _LONGEST_PAUSE_S) - since)
 
-    def show(self, code: str, device: str) -> bool:
-        """Does the code let this device in? A right code is used up by it; wrong ones make the door pause."""
+    def show(self, code: str, address: str) -> str | None:
+        """A token for the browser where the code is right, which is used up by it; None where it is wrong, or not looked at.
+
+        address : of the network, that the code comes from.
+        """
         with self._lock:
-            if self.shuts_for() > 0:
-                return False
+            if self.waits(address) > 0:
+                return None
+            sender = _sender(address)
+            count, last = self._wrong.pop(sender, (0, 0.0))
             if secrets.compare_digest(code.strip().upper().encode(), self.code.encode()):
-                self._inside.add(device)
+                token = secrets.token_hex(16)
+                self._inside.add(token)
                 self.code = new_code()
-                self._wrong.clear()
-                return True
-            self._wrong = [*self._wrong, self.clock()][-_WRONG_BEFORE_PAUSE:]
-            return False
+                return token
+            now = self.clock()
+            self._wrong[sender] = (count + 1 if now - last < _FORGOTTEN_S else 1, now)
+            self._forget(now)
+            return None
+
+    def _forget(self, now: float) -> None:
+        """The addresses stand in the order of their last wrong code: the oldest are first."""
+        while self._wrong:
+            oldest = next(iter(self._wrong))
+            if len(self._wrong) <= _MOST_ADDRESSES and now - self._wrong[oldest][1] < _FORGOTTEN_S:
+                return
+            del self._wrong[oldest]
+
+
+def _sender(address: str) -> str:
+    """The address as it is counted: one machine has as many IPv6 addresses of one network as it likes (RFC 4291, /64)."""
+    try:
+        parsed = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return address[:64]
+    if isinstance(parsed, ipaddress.IPv6Address):
+        if parsed.ipv4_mapped is not None:
+            return str(parsed.ipv4_mapped)
+        return str(ipaddress.ip_network((int(parsed), 64), strict=False))
+    return str(parsed)
 
 
 def own_address() -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from html import escape
 from typing import Any
 
@@ -11,10 +11,12 @@ import streamlit as st
 
 from diagnose.culprits.catalogue import catalogue, group_words
 from diagnose.culprits.verdict import Reason, Verdict
+from diagnose.diagnosis import Diagnosis
 from diagnose.measure.record import Measurement
 from diagnose.protect.requirement import Requirement, sources
 from diagnose.report.figures import figure, length, percent
 from diagnose.report.plain import barrier_line
+from diagnose.screens.look import literal
 from diagnose.signs import vocabulary
 
 _BARS = 4
@@ -47,14 +49,14 @@ def verdict_of(verdict: Verdict) -> None:
     if told:
         target = verdict.leading if verdict.leading is not None else verdict.first
         name = catalogue().names.get(target) or group_words()[target]
-        st.markdown(f"**What speaks for {name}, and what against**")
+        st.markdown(f"**What speaks for {literal(name)}, and what against**")
         st.caption("How many times each sign raises (\u00d7, to the right) or lowers (\u00f7, to the left) the odds.")
         most = max(abs(reason.weight) for reason in told)
         st.html("".join(_reason(reason, most) for reason in sorted(told, key=lambda reason: -reason.weight)))
     for words in verdict.would_change:
-        st.markdown(f"It would change if: {words}.")
+        st.markdown(f"It would change if: {literal(words)}.")
     for words in verdict.moved_by:
-        st.caption(f"Before any sign was looked at, this was {words}.")
+        st.caption(f"Before any sign was looked at, this was {literal(words)}.")
     if verdict.warning:
         st.warning(verdict.warning)
     st.caption(verdict.settle)
@@ -80,9 +82,22 @@ def _reason(reason: Reason, most: float) -> str:
             f"<b>{told}</b></div>")
 
 
-def barrier_of(barrier: Requirement, inches: bool) -> None:
-    """The barrier: a sentence, its figures with their sources, what it leaves open, cautions."""
-    st.subheader(barrier_line(barrier))
+def advice_of(found: Diagnosis, inches: bool) -> None:
+    """The barrier; before there is evidence for one, what to find out first, with what would suit folded away."""
+    if not found.find_out_first:
+        st.subheader(barrier_line(found.barrier))
+        _barrier(found.barrier, inches)
+        _sources(found.barrier)
+        return
+    st.html(f'<p class="verdict open" role="status">{escape(found.find_out_first)}</p>')
+    if found.barrier.kind is not None:
+        with st.expander("What would suit if the likeliest did it", key="would_suit"):
+            st.markdown(f"**{barrier_line(found.barrier)}**")
+            _barrier(found.barrier, inches)
+
+
+def _barrier(barrier: Requirement, inches: bool) -> None:
+    """The barrier's figures with their sources, what it leaves open, cautions."""
     for advice in barrier.instead:
         st.info(advice)
     rows = [(f"{name} (source: {what.source})", length(what.value_mm, inches)) for name, what in barrier.figures().items()]
@@ -96,6 +111,9 @@ def barrier_of(barrier: Requirement, inches: bool) -> None:
         st.markdown(f"**Also:** {line}")
     if barrier.cautions:
         st.warning("**Take care**\n" + "\n".join(f"- {line}" for line in barrier.cautions))
+
+
+def _sources(barrier: Requirement) -> None:
     if barrier.figures():
         with st.expander("Where the figures come from, and who disagrees", key="figures_from"):
             for name, what in barrier.figures().items():
@@ -104,6 +122,12 @@ def barrier_of(barrier: Requirement, inches: bool) -> None:
                             f"({source['year']}); [{what.tag}]")
             for line in barrier.fails:
                 st.markdown(f"**Fails:** {line}")
+
+
+def lengths_of(lengths_mm: Mapping[str, float], inches: bool) -> None:
+    """Lengths of a barrier [mm] as a table, by name."""
+    if lengths_mm:
+        _table([(name, length(mm, inches)) for name, mm in lengths_mm.items()])
 
 
 def _table(rows: list[tuple[str, str]]) -> None:

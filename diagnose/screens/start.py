@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from streamlit import Page
 
 _HERE = Path(__file__).parent
+NAVIGATION = _HERE / "navigation.py"  # the script that the app runs for every visit
 _TOP = _HERE.parent.parent
 # file, name in the menu, icon, address
 PAGES = (
@@ -59,7 +60,7 @@ def start(port: int = 8501, share: bool = False, extra: tuple[str, ...] = ()) ->
 def _invitation(port: int, code: str) -> str:
     """What stands in the terminal when the app is shared."""
     return (
-        f"The app is shared with everybody on this network who shows a code. A code lets one device in.\n"
+        f"The app is shared with everybody on this network who shows a code. A code lets one browser in.\n"
         f"On this computer open  http://localhost:{port}/?code={code}\n"
         f"and let phones in from there: page Settings, Let a phone join. Stop it with Ctrl+C."
     )
@@ -84,8 +85,6 @@ def navigate() -> None:
     from diagnose.screens.look import lay_out
 
     lay_out()
-    if os.environ.get("DIAGNOSE_SHARE") and not _let_in():
-        return
     st.navigation(pages(), position="top").run()
 
 
@@ -99,24 +98,13 @@ def pages() -> list[Page]:
     ]
 
 
-def _let_in() -> bool:
-    """Has this device shown a code? If not, asks for one."""
+def went_wrong(_problem: Exception) -> bool:
+    """Says on the page, in our own words, that a fault stopped it; what it was stands in the terminal."""
     import streamlit as st
 
-    from diagnose.screens.door import the_door
-    from diagnose.screens.drawer import device
+    from diagnose.screens.log_folder import shown
+    from diagnose.screens.look import literal
 
-    door, me = the_door(), device()
-    if door.is_inside(me):
-        return True
-    st.title("Which code were you given?")
-    code = st.query_params.get("code", "") or st.text_input("Code", max_chars=12, key="code")
-    if code and door.show(code, me):
-        st.query_params.clear()
-        st.rerun()
-    if door.shuts_for() > 0:
-        st.error("Too many wrong codes; wait a minute, then ask for a new code where the app runs.")
-    elif code:
-        st.error("This code is wrong or was used before; ask for a new one where the app runs.")
-        st.query_params.clear()
-    return False
+    st.error(f"A fault of this tool stopped the page. Nothing that was kept is lost: the log is in {literal(shown())}. Load "
+             "the page anew to go on; what went wrong stands in the terminal where the app was started.")
+    return True

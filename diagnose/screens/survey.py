@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import tempfile
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import streamlit as st
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import Log
+from diagnose.protect.requirement import cautions_for
 from diagnose.report.layout_map import layout_pdf
 from diagnose.report.survey_report import (
     LASTING_WORDS,
@@ -29,6 +31,7 @@ from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.screens import drawer, preferences
 from diagnose.screens.intervals import intervals_of
 from diagnose.screens.log_folder import the_log
+from diagnose.screens.look import literal
 from diagnose.screens.show import hand_over
 from diagnose.survey.boundary import Ground, from_geojson, read_ground
 from diagnose.survey.design import as_gpx, balanced, grid, inward, plots_needed, walk_length, walking_order
@@ -157,11 +160,11 @@ def _tally(log: Log) -> None:
         entry["note"] = st.text_input("Note", _told("note"), key=f"tally note {turn}")
     _remember(entry)
     for doubt in doubts(entry):
-        st.warning(f"Is that right? {doubt}")
+        st.warning(f"Is that right? {literal(doubt)}")
     if st.button("Keep this tree", type="primary", width="stretch"):
         kept, refused = enter(log, [entry], preferences.initials())
         if refused:
-            st.error(refused[0].removeprefix("row 1: "))
+            st.error(literal(refused[0].removeprefix("row 1: ")))
         else:
             st.session_state["tally_said"] = f"{'Kept' if kept else 'Already there'}: {entry['plot']} {entry['tree']}"
             same = {name: entry[name] for name in ("site", "visit", "plot", "plot_area_m2", "species", "protection")}
@@ -169,7 +172,7 @@ def _tally(log: Log) -> None:
             st.session_state["tally_turn"] = turn + 1
             st.rerun()
     if said := st.session_state.pop("tally_said", None):
-        st.success(said)
+        st.success(literal(said))
     _kept_here(log, entry)
     _from_file(log)
 
@@ -187,7 +190,7 @@ def _kept_here(log: Log, entry: dict[str, str]) -> None:
     if rows.empty:
         return
     shown = pd.DataFrame([{"tree": row.tree, **row.entry} for row in rows.itertuples()]).fillna("")
-    st.caption(f"{len(rows)} kept on plot {entry['plot']}. To correct one, write it again with the same tree.")
+    st.caption(f"{len(rows)} kept on plot {literal(entry['plot'])}. To correct one, write it again with the same tree.")
     st.dataframe(shown, hide_index=True, width="stretch")
 
 
@@ -202,7 +205,7 @@ def _from_file(log: Log) -> None:
                 kept, refused = import_tally(log, place, preferences.initials())
             st.success(f"{kept} entries kept, {len(refused)} refused.")
             for line in refused[:50]:
-                st.error(line)
+                st.error(literal(line))
 
 
 # ---- what it says ----
@@ -245,10 +248,10 @@ def _says(log: Log) -> None:
     table, seen = survey_table(log, site, day), watched(log, site)
     redraw = st.toggle("Check what protection saved by redrawing whole plots", key="redraw")
     survey = (_redrawn if redraw else _survey)(table, own or None, seen, cost or None)
-    st.html(f'<p class="verdict" role="status">{survey.headline}</p>')
-    st.caption(survey.caution)
+    st.html(f'<p class="verdict" role="status">{escape(survey.headline)}</p>')
+    st.caption(literal(survey.caution))
     for title, rows in sections(survey):
-        st.subheader(title)
+        st.subheader(literal(title))
         chart = intervals_of(rows, title)
         if chart is not None:
             st.altair_chart(chart, width="stretch")
@@ -257,21 +260,21 @@ def _says(log: Log) -> None:
              "note": one.note} for name, one in rows.items()]), hide_index=True, width="stretch")
     if dense := densities(survey):
         st.subheader("Trees on the ground")
-        st.markdown("\n".join(f"- {name}: {one.words()}" for name, one in dense.items()))
+        st.markdown("\n".join(f"- {name}: {literal(one.words())}" for name, one in dense.items()))
     if survey.judgements:
         st.subheader("Against tolerances")
-        st.markdown("\n".join(f"- {one.words}" for one in survey.judgements))
+        st.markdown("\n".join(f"- {literal(one.words)}" for one in survey.judgements))
     if survey.map is not None:
         st.subheader("Where")
-        st.markdown(map_words(survey))
+        st.markdown(literal(map_words(survey)))
     if told := cost_words(survey):
         st.subheader("What it cost")
-        st.markdown(told)
+        st.markdown(literal(told))
     if survey.lasting:
         _lasting(survey, seen)
     with st.expander("How this was worked out, and what was not covered", key="methods"):
-        st.markdown(survey.methods)
-        st.markdown("\n".join(f"- {line}" for line in survey.not_covered))
+        st.markdown(literal(survey.methods))
+        st.markdown("\n".join(f"- {literal(line)}" for line in survey.not_covered))
     pdf, page = _report(survey, f"{site} {day} {own} {cost} {redraw} {len(table)} {len(seen)} {survey.headline}")
     one, two, three = st.columns(3)
     hand_over(one, "Report as PDF", pdf, "survey.pdf", "application/pdf")
@@ -297,9 +300,11 @@ def page() -> None:
     part = st.radio("What now?", list(_PARTS), format_func=_PARTS.__getitem__, horizontal=True, key="survey_part")
     try:
         log = the_log()
+        if part != "says":
+            st.caption(" ".join(cautions_for(["survey"], short=True)))
         {"says": _says, "tally": _tally, "design": _design}[part](log)
     except CannotUse as reason:
-        st.error(str(reason))
+        st.error(literal(reason))
 
 
 page()

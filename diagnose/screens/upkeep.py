@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import json
 import tempfile
 from collections.abc import Callable
 from datetime import date
@@ -25,9 +24,11 @@ from diagnose.report.bark_drawing import STAGES, draw_bark
 from diagnose.report.due_list import HEADINGS, cautions, due_pdf, metal_pdf
 from diagnose.screens import drawer, preferences
 from diagnose.screens.log_folder import the_log
+from diagnose.screens.look import literal
 from diagnose.screens.plain_map import map_of
 from diagnose.screens.position import ask_place
 from diagnose.screens.show import hand_over
+from diagnose.texts import from_json
 from diagnose.upkeep.calendar import calendar_file
 from diagnose.upkeep.due import CLASSES, Item, Register, due_of, standing
 from diagnose.upkeep.growth import CLIMATES, VIGOURS
@@ -161,7 +162,7 @@ def _look(log: Log, there: Register, day: date) -> None:
         widened = left.number_input("Widened to a clear width of [mm]", 1.0, 100_000.0, None, 10.0)
         left_behind = right.text_input("Taken off: what stayed there, such as two steel stakes")
         note = st.text_input("Note")
-        photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic"])
+        photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic", "avif"])
         if not st.form_submit_button("Keep this look", type="primary"):
             return
     by = preferences.initials()
@@ -204,7 +205,7 @@ def _new(log: Log, day: date, site: str) -> None:
         culprits = left.multiselect("Against", animals, default=["deer_browsing"], format_func=catalogue().names.__getitem__)
         snow = right.number_input("Deepest snow [mm]", 0.0, 10_000.0, 0.0, 50.0)
         note = st.text_input("Note")
-        photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic"])
+        photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic", "avif"])
         if not st.form_submit_button("Register it", type="primary"):
             return
     told: dict[str, Any] = {
@@ -234,11 +235,8 @@ def _many(log: Log, day: date, site: str) -> None:
         with tempfile.TemporaryDirectory() as folder:
             kept = Path(folder) / Path(file.name).name
             kept.write_bytes(file.getvalue())
-            _done(str(register_csv(log, kept, preferences.initials())).replace("\n", "  \n"))
-    try:
-        plan = json.loads(file.getvalue())
-    except ValueError:
-        raise CannotUse(f"{file.name} is no JSON; give what was printed by: diagnose protect ... --json") from None
+            _done(str(register_csv(log, kept, preferences.initials())))
+    plan = from_json(file.getvalue(), file.name)
     new = register_plan(log, plan, where, day, by=preferences.initials(), species=species)
     _done(f"{len(new)} kinds of barrier of the plan are registered.")
 
@@ -273,14 +271,15 @@ def _safely(show: Callable[..., None], *given: Any) -> None:
     try:
         show(*given)
     except CannotUse as reason:
-        st.error(str(reason))
+        st.error(literal(reason))
 
 
 def page() -> None:
     st.title("What is due at the barriers?")
     st.html(_CSS)
     if said := st.session_state.pop("upkeep_said", ""):
-        st.success(said)
+        for line in said.splitlines():
+            st.success(literal(line))
     try:
         log = the_log()
         sites = sorted(set(log.records("barrier")["site"]))
@@ -288,7 +287,7 @@ def page() -> None:
         there = standing(log, climate, None, site)
         items = due_of(there, day)
     except CannotUse as reason:
-        st.error(str(reason))
+        st.error(literal(reason))
         return
     one = site or (sites[0] if len(sites) == 1 else "")
     part = st.segmented_control("What to do", _PARTS, default=_PARTS[0], required=True, key="upkeep_part",

@@ -26,6 +26,7 @@ from diagnose.diagnosis import (
 from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.fields import CONFIRMED_BY
 from diagnose.measure.bark_round import Turns, read_turns
+from diagnose.measure.join import two_wounds
 from diagnose.measure.overlay import annotate
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture, read_picture
@@ -36,6 +37,7 @@ from diagnose.report.card_sheet import print_scale as print_scale_of
 from diagnose.report.figures import MM_PER_INCH
 from diagnose.screens import drawer, preferences, show
 from diagnose.screens.log_folder import the_log
+from diagnose.screens.look import literal
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.position import Place, ask_place
 from diagnose.screens.tap import Point, tap_on
@@ -118,7 +120,7 @@ def _photos(draft: Draft) -> None:
     """Takes uploaded and photographed pictures into the draft; each goes into the drawer at once."""
     turn = st.session_state.setdefault("photo_round", 0)
     files = st.file_uploader(
-        "Photo of the wound", type=["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"],
+        "Photo of the wound", type=["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif", "avif"],
         accept_multiple_files=True, key=f"photos {turn}",
         help="Lay the bitten end on the printed scale card and photograph it from straight above.",
     )
@@ -211,7 +213,7 @@ def _picture(
     try:
         picture, plane, measurement = _measured(*key, photo.data)
     except CannotUse as reason:
-        st.error(f"{photo.name}: {reason}")
+        st.error(literal(f"{photo.name}: {reason}"))
         _away(photo, draft)
         return None
     found = diagnose_measured(picture, plane, measurement, draft.answers, around)
@@ -220,9 +222,9 @@ def _picture(
     picture_of(_annotated(key, found, preferences.inches()), f"The wound enlarged, with lines where it was measured: {told}",
                f"{photo.name}: what was measured")
     if not found.measurement.measured:
-        st.warning(next(iter(dict.fromkeys(found.measurement.not_measured.values()))))
+        st.warning(literal(next(iter(found.measurement.not_measured.values()))))
     for remark in found.measurement.remarks:
-        st.info(remark)
+        st.info(literal(remark))
     with st.expander("Wrong place? Tap the wound", expanded=not found.measurement.measured,
                      key=f"wrong {photo.digest}"):
         second = ("a point farther back on the same stem, or the plant's foot" if upright_mm is None else
@@ -306,7 +308,7 @@ def _place(found: list[Diagnosis]) -> Place | None:
         try:
             return ask_place(the_log().observations(columns=("lat", "lon"), newest=200), "wound")
         except CannotUse as reason:
-            st.error(str(reason))
+            st.error(literal(reason))
             return None
 
 
@@ -336,7 +338,7 @@ def _keep(draft: Draft, found: list[Diagnosis], further: list[Photo]) -> None:
             if saved[0].new:
                 log.add_photo(saved[0].id, photo.data, photo.name, "close-up", by)
     except CannotUse as reason:
-        st.error(str(reason))
+        st.error(literal(reason))
         return
     st.session_state["kept_lines"] = [(one.new, one.message) for one in saved]
     st.session_state["last_site"] = site
@@ -346,7 +348,7 @@ def _keep(draft: Draft, found: list[Diagnosis], further: list[Photo]) -> None:
 
 def _what_was_kept() -> None:
     for new, line in st.session_state.pop("kept_lines", []):
-        (st.success if new else st.info)(line)
+        (st.success if new else st.info)(literal(line))
 
 
 def _turns(found: list[Diagnosis]) -> Turns:
@@ -358,12 +360,23 @@ def _turns(found: list[Diagnosis]) -> Turns:
     try:
         turns = read_turns(told)
     except CannotUse as reason:
-        st.error(str(reason))
+        st.error(literal(reason))
         return None
     if turns is not None and not isinstance(turns, str) and len(turns) != len(found):
         st.error(f"{len(found)} measured photos need as many turns, not {len(turns)}")
         return None
     return turns
+
+
+def _same_wound(measured: list[Diagnosis]) -> bool:
+    """Do the photos show one wound? Asked; taken for granted only where no length differs beyond doubt."""
+    names = [one.picture.name for one in measured if one.picture is not None]
+    apart = two_wounds([one.measurement for one in measured], names, preferences.inches())
+    if apart:
+        st.warning("These photos may show different wounds, so each stands for itself:\n"
+                   + "\n".join(f"- {literal(line)}" for line in apart))
+    these = " ".join(one.picture.sha256 for one in measured if one.picture is not None)
+    return st.toggle("These photos show the same wound", value=not apart, key=f"same {bool(apart)} {these}")
 
 
 def page() -> None:
@@ -384,22 +397,25 @@ def page() -> None:
                    "the guide.")
     judged, further = found or [diagnose_answers(draft.answers, around)], []
     measured = [one for one in found if one.measurement.measured]
-    if len(measured) > 1 and st.toggle("These photos show the same wound", value=True, key="same"):
+    if len(measured) > 1 and _same_wound(measured):
         best = diagnose_together(measured, draft.answers, around, _turns(measured))
         st.subheader("All photos together")
         for remark in best.measurement.remarks:
-            st.info(remark)
+            st.info(literal(remark))
         show.figures_of(best.measurement, preferences.inches())
         first = best.picture.sha256 if best.picture is not None else ""
         judged, further = [best], [photo for photo in draft.photos if photo.digest != first]
     else:
         best = max(judged, key=lambda one: max(one.verdict.culprits.values()))
     if draft.photos or draft.answers:
+        if len(judged) > 1 and best.picture is not None:
+            st.subheader(f"Surest of these, {literal(best.picture.name)}")
         show.verdict_of(best.verdict)
     _questions(best, draft)
     if draft.photos or draft.answers:
-        show.barrier_of(best.barrier, preferences.inches())
-        st.session_state["wound_culprits"] = dict(best.verdict.culprits)  # the page for a planting may take it over
+        show.advice_of(best, preferences.inches())
+        # the page for a planting may take it over, where it carries a barrier
+        st.session_state["wound_culprits"] = None if best.find_out_first else dict(best.verdict.culprits)
         _keep(draft, judged, further)
         if st.button("Start anew", width="stretch"):
             _start_anew()

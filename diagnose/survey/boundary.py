@@ -6,7 +6,6 @@ UTM zone of the planting's middle.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from xml.etree import ElementTree
@@ -18,6 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from shapely.validation import make_valid
 
 from diagnose.cannot_use import CannotUse
+from diagnose.texts import from_json, read_text
 
 
 @dataclass(frozen=True)
@@ -44,16 +44,16 @@ def read_ground(path: str | Path) -> Ground:
     file = Path(path)
     try:
         if file.suffix.lower() in (".geojson", ".json"):
-            return from_geojson(json.loads(file.read_text(encoding="utf-8")))
+            return from_geojson(from_json(read_text(file), file.name))
         if file.suffix.lower() == ".gpx":
-            return from_degrees(_gpx_polygons(file.read_bytes()))
+            return from_degrees(_gpx_polygons(read_text(file).encode()))
         if file.suffix.lower() == ".gpkg":
             return from_degrees(_geopackage(file))
     except FileNotFoundError:
         raise CannotUse(f"{file} is not there: check the name.") from None
-    except (ValueError, KeyError, TypeError, ElementTree.ParseError) as wrong:
-        if isinstance(wrong, CannotUse):
-            raise
+    except CannotUse:
+        raise
+    except Exception:  # the libraries of shapes, projections and tables raise what they like on broken ones
         raise CannotUse(f"{file.name} cannot be read as a boundary: save it again as GeoJSON.") from None
     raise CannotUse(f"{file.name}: boundaries are read from .geojson, .gpx and .gpkg files.")
 

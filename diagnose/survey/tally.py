@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import datetime
 import io
 from collections.abc import Mapping
@@ -14,6 +13,9 @@ import pandas as pd
 
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.frame import severity
+from diagnose.texts import read_text, rows
+
+MOST_TALLY_BYTES = 50_000_000  # a hundred thousand trees; our choice
 
 
 @dataclass(frozen=True)
@@ -106,25 +108,20 @@ def doubts(entry: Mapping[str, Any], before: Mapping[str, Any] | None = None, re
 
 def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[str]]:
     """A filled tally (CSV) as survey frame, and a line for each row that was left out, with why."""
-    if isinstance(source, io.TextIOBase):
-        text = source.read()
-    else:
-        file = Path(source)
-        if not file.exists():
-            raise CannotUse(f"{file} is not there: check the name.")
-        try:
-            text = file.read_text(encoding="utf-8-sig")
-        except UnicodeDecodeError:
-            raise CannotUse(f"{file.name} is no UTF-8 text: save the table as CSV (UTF-8).") from None
+    text = source.read() if isinstance(source, io.TextIOBase) else read_text(source, MOST_TALLY_BYTES)
     delimiter = ";" if text.split("\n", 1)[0].count(";") > text.split("\n", 1)[0].count(",") else ","
-    rows = list(csv.DictReader(io.StringIO(text), delimiter=delimiter))
+    table = list(rows(text, "the table", delimiter))
     names = {field.name for field in TALLY}
-    if not rows or not {"site", "visit", "plot"} <= set(rows[0]):
+    columns = table[0][1] if table else []
+    if len(table) < 2 or not {"site", "visit", "plot"} <= set(columns):
         raise CannotUse("The table's first line must name the columns; `site`, `visit` and `plot` are needed.")
     kept, refused = [], []
     taken: set[tuple[str, ...]] = set()
-    for number, row in enumerate(rows, 2):
-        wrong = problems(row)
+    for number, cells in table[1:]:
+        if not any(cells):
+            continue
+        row = dict(zip(columns, [*cells, *[""] * (len(columns) - len(cells))], strict=False))
+        wrong = problems(row) if len(cells) <= len(columns) else ["It has more cells than the first line names."]
         key = tuple(_text(row.get(name)) for name in ("site", "visit", "plot", "tree"))
         if not wrong and key in taken:
             wrong = [f"Tree: {key[3] or 'the empty plot'} of plot {key[2]} stands in the table twice."]

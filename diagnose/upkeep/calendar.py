@@ -1,7 +1,8 @@
 """How do the dates of upkeep get into the calendar that a person has anyway?
 
 One file in iCalendar (RFC 5545): all-day events, which no time zone moves, with a warning before. Each event's identifier
-follows from what it is about, so that a file taken in again replaces the events and doubles none.
+follows from its log and what it is about, so that a file taken in again replaces the events and doubles none, and the
+files of two logs do not replace each other's.
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ def calendar_file(items: Sequence[Item], register: Register, on: date, made: dat
     calendar.add("calscale", "GREGORIAN")
     stamp = made or datetime.now(UTC)
     for entry in entries(items, register, on):
-        _add(calendar, entry, stamp)
+        _add(calendar, entry, stamp, register.log)
     whole: bytes = calendar.to_ical()
     return whole
 
@@ -106,11 +107,11 @@ def _round(register: Register, on: date) -> Iterator[Entry]:
                                 f"{task.caution} ({task.source})".strip())
 
 
-def _add(calendar: Calendar, entry: Entry, stamp: datetime) -> None:
+def _add(calendar: Calendar, entry: Entry, stamp: datetime, log: uuid.UUID) -> None:
     from icalendar import Alarm, Event
 
     event: Any = Event()
-    event.add("uid", f"{uuid.uuid5(uuid.NAMESPACE_URL, entry.about)}@browse-diagnose")
+    event.add("uid", f"{uuid.uuid5(log, entry.about)}@browse-diagnose")
     event.add("dtstamp", stamp)
     event.add("dtstart", entry.day)
     event.add("dtend", entry.day + timedelta(days=1))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import math
+import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -20,6 +21,7 @@ import pandas as pd
 from sqlalchemy import text
 
 from diagnose.cannot_use import CannotUse
+from diagnose.protect.requirement import caution_text
 from diagnose.upkeep.growth import VIGOURS, Rate, measured_rates, season_count
 from diagnose.upkeep.outlook import (
     FAR,
@@ -90,10 +92,12 @@ class Register:
     rows : a row each: id, site, plant, label, form, built, inner_mm, culprits, finding, found_on, stem_mm, leader_mm,
     and tight_, widen_ and safe_ with early, likely and late (see outlook.Outlook; FAR where not in sight or unknown),
     swap, guessed (did nobody measure the stem?), measured (is its size known, or that it was a seedling?), south.
+    log : the identity of the log that it is from.
     """
 
     rows: pd.DataFrame
     climate: str
+    log: uuid.UUID
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -135,7 +139,7 @@ def standing(log: Log, climate: str = "mild", south: bool | None = None, site: s
     rows["south"] = lat < 0 if south is None else south
     if len(rows):
         _with_outlook(rows, _with_plants(rows, plants), checks, climate)
-    return Register(rows, climate)
+    return Register(rows, climate, log.identity())
 
 
 def _fetch(session: Any, query: str, given: dict[str, Any]) -> list[tuple[Any, ...]]:
@@ -428,7 +432,7 @@ def _cautions(form: str) -> str:
     said = forms()["cautions"]
     form = form if form in forms()["forms"] else "other"
     lines = [said["live"]] if trait(form, "live") else []
-    lines += [said["tube"], said["tube_width"]] if trait(form, "tube") else []
+    lines += [said["tube"], caution_text("hantavirus"), said["tube_width"]] if trait(form, "tube") else []
     lines += [said["wire"]] if "wire" in (trait(form, "hard") or "") else []
     return " ".join(lines)
 

@@ -5,7 +5,6 @@ Everything is kept in the log: a barrier is corrected, never overwritten, and it
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
@@ -16,6 +15,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.fields import checked
 from diagnose.protect.barriers import catalogue
 from diagnose.protect.requirement import NEED_OF, other_names
+from diagnose.texts import MOST_BYTES, rows
 from diagnose.upkeep.growth import VIGOURS
 from diagnose.upkeep.outlook import forms, trait
 
@@ -126,7 +126,8 @@ def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
     Raises CannotUse, and saves nothing, for a file that is no such CSV.
     """
     try:
-        raw = Path(place).read_bytes()
+        with Path(place).open("rb") as file:
+            raw = file.read(MOST_BYTES)
     except OSError as problem:
         raise CannotUse(f"{place} cannot be read ({problem.strerror})") from None
     try:
@@ -135,28 +136,24 @@ def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
         told = raw.decode("cp1252", errors="replace")  # Windows' western letters
     first = told.partition("\n")[0]
     between = max(",;\t", key=first.count)
-    try:
-        table = csv.DictReader(told.splitlines(), delimiter=between)
-        rows = [(table.line_num, cells) for cells in table]
-    except csv.Error as problem:
-        raise CannotUse(f"{place} cannot be read as CSV ({problem}); save it again as CSV in UTF-8") from None
-    columns = [str(name).strip() for name in table.fieldnames or ()]
+    table = [(line, cells) for line, cells in rows(told, str(place), between) if cells]
+    columns = [name.strip() for name in (table[0][1] if table else ())]
     if "form" not in columns:
         raise CannotUse(f"{place} has no column 'form'; its columns may be {', '.join(COLUMNS)}")
     done, good = Registered(ignored=[name for name in columns if name not in COLUMNS]), []
-    for line, cells in rows:
+    for line, cells in table[1:]:
         try:
-            good.append(_row(cells, by, comma=between == ";"))
+            if len(cells) != len(columns):
+                raise CannotUse("it has more or fewer cells than the first line has columns")
+            good.append(_row(dict(zip(columns, cells, strict=True)), by, comma=between == ";"))
         except CannotUse as reason:
             done.refused.append((line, str(reason)))
     done.saved = len(log.save_many("barrier", good))
     return done
 
 
-def _row(cells: Mapping[str | None, Any], by: str, comma: bool) -> dict[str, Any]:
-    if None in cells or None in cells.values():
-        raise CannotUse("it has more or fewer cells than the first line has columns")
-    told = {str(name).strip(): value.strip() for name, value in cells.items()}
+def _row(cells: Mapping[str, str], by: str, comma: bool) -> dict[str, Any]:
+    told = {name: value.strip() for name, value in cells.items()}
     trait(told["form"], "closed")
     if comma:
         told |= {name: told[name].replace(",", ".") for name in _NUMBERS if name in told}

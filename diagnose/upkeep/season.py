@@ -9,6 +9,7 @@ from typing import Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import knowledge
+from diagnose.protect.requirement import caution_text
 from diagnose.upkeep.growth import CLIMATES
 
 
@@ -45,8 +46,10 @@ def _task(key: str, entry: Mapping[str, Any]) -> Task:
     months = entry["months"]
     by_climate = months if isinstance(months, Mapping) else dict.fromkeys(CLIMATES, months)
     named = {name: tuple(entry.get(name, ())) for name in ("forms", "against", "without")}
+    care = [entry["caution"]] if "caution" in entry else []
+    care += [caution_text(name) for name in entry.get("care", ())]
     return Task(key, entry["what"], {climate: tuple(by_climate[climate]) for climate in CLIMATES}, **named,
-                caution=entry.get("caution", ""), source=entry["source"], urgent=bool(entry.get("urgent")),
+                caution=" ".join(care), source=entry["source"], urgent=bool(entry.get("urgent")),
                 for_the_whole=bool(entry.get("for_the_whole")))
 
 

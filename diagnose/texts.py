@@ -1,0 +1,165 @@
+"""What does a text hold that somebody gave: YAML, JSON or a table, read so that none can do harm?
+
+Bytes, nesting, values and digits are bounded; what goes beyond, or is no such text, gets one line.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+from collections.abc import Iterator
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from diagnose.cannot_use import CannotUse
+
+# limits that no honest file meets; our choice
+MOST_BYTES = 5_000_000  # of a file
+MOST_YAML_BYTES = 500_000  # of YAML, which is read slowly
+MOST_DEEP = 40  # levels of lists in lists
+MOST_VALUES = 10_000  # of a YAML file
+MOST_DIGITS = 30  # of one number
+MOST_OF_A_CELL = 100_000  # letters of one cell of a table
+
+
+def read_text(path: str | PathLike[str], most: int = MOST_BYTES) -> str:
+    """A file's text, UTF-8 with or without a mark. Raises CannotUse, in one line."""
+    file = Path(path)
+    try:
+        with file.open("rb") as opened:
+            data = opened.read(most + 1)
+    except FileNotFoundError:
+        raise CannotUse(f"{file} cannot be read, it is not there; check the name") from None
+    except (OSError, ValueError) as problem:
+        raise CannotUse(f"{file} cannot be read ({getattr(problem, 'strerror', problem)}); check the name") from None
+    if len(data) > most:
+        raise CannotUse(f"{file.name} is larger than {most / 1e6:g} MB; is it the right file?")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise CannotUse(f"{file.name} cannot be read as text; save it in UTF-8") from None
+
+
+def read_values(path: str | PathLike[str]) -> Any:
+    """What a YAML or JSON file holds; JSON where its name ends so. Raises CannotUse."""
+    name = Path(path).name
+    if name.lower().endswith((".json", ".geojson")):
+        return from_json(read_text(path), name)
+    return from_yaml(read_text(path, MOST_YAML_BYTES), name)
+
+
+def from_json(text: str | bytes, name: str) -> Any:
+    """What a JSON text holds. name : how to name it in a refusal. Raises CannotUse."""
+    if len(text) > 4 * MOST_BYTES:
+        raise CannotUse(f"{name} is larger than {4 * MOST_BYTES / 1e6:g} MB; is it the right file?")
+    try:
+        told = json.loads(text, parse_int=_whole, parse_float=_decimal, parse_constant=_decimal)
+    except CannotUse as reason:
+        raise CannotUse(f"{name} holds {reason}") from None
+    except RecursionError:
+        raise CannotUse(f"{name} is nested too deeply; give plain names and values") from None
+    except ValueError:  # bytes that are no UTF-8 too
+        raise CannotUse(f"{name} cannot be read as JSON; export it again") from None
+    _refuse_deep(told, name)
+    return told
+
+
+def _refuse_deep(told: Any, name: str) -> None:
+    level, deep = [told], 0
+    while level:
+        deep += 1
+        if deep > MOST_DEEP:
+            raise CannotUse(f"{name} is nested more than {MOST_DEEP} levels deep; give plain names and values")
+        level = [each for one in level if isinstance(one, dict | list)
+                 for each in (one.values() if isinstance(one, dict) else one) if isinstance(each, dict | list)]
+
+
+def _whole(digits: str) -> int:
+    if len(digits) > MOST_DIGITS:
+        raise CannotUse(f"a number of {len(digits)} digits; give up to {MOST_DIGITS}")
+    return int(digits)
+
+
+def _decimal(digits: str) -> float:
+    number = float(digits)
+    if not math.isfinite(number):
+        raise CannotUse(f"'{digits[:20]}', which is no number that can be reckoned with")
+    return number
+
+
+class _Plain(yaml.SafeLoader):
+    """YAML with plain decimal numbers (the core schema of YAML 1.2.2, section 10.3.2: 010 is ten and 1:30 is a text),
+    without dates and without values that stand for others; not deeper and not larger than the limits."""
+
+    deep = values = 0
+
+    def compose_node(self, parent: Any, index: Any) -> Any:
+        if self.check_event(yaml.AliasEvent):
+            raise CannotUse("a value that stands for another (*name); write each out")
+        self.deep, self.values = self.deep + 1, self.values + 1
+        if self.deep > MOST_DEEP:
+            raise CannotUse(f"more than {MOST_DEEP} levels of nesting; give plain names and values")
+        if self.values > MOST_VALUES:
+            raise CannotUse(f"more than {MOST_VALUES} names and values; is it the right file?")
+        node = super().compose_node(parent, index)
+        self.deep -= 1
+        return node
+
+    def construct_yaml_int(self, node: Any) -> int:
+        return _whole(self.construct_scalar(node))
+
+    def construct_yaml_float(self, node: Any) -> float:
+        text = self.construct_scalar(node)
+        return _decimal(re.sub(r"\.(inf|nan)", r"\1", text.lower()))
+
+
+_Plain.yaml_implicit_resolvers = {
+    first: [(tag, pattern) for tag, pattern in known if tag.rpartition(":")[2] not in ("int", "float", "timestamp", "merge")]
+    for first, known in yaml.SafeLoader.yaml_implicit_resolvers.items()
+}
+_Plain.add_implicit_resolver("tag:yaml.org,2002:int", re.compile(r"[-+]?[0-9]+$"), list("-+0123456789"))
+_Plain.add_implicit_resolver(
+    "tag:yaml.org,2002:float",
+    re.compile(r"(?:[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?|[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN))$"),
+    list("-+.0123456789"))
+_Plain.add_constructor("tag:yaml.org,2002:int", _Plain.construct_yaml_int)
+_Plain.add_constructor("tag:yaml.org,2002:float", _Plain.construct_yaml_float)
+
+
+def from_yaml(text: str, name: str) -> Any:
+    """What a YAML text holds. name : how to name it in a refusal. Raises CannotUse."""
+    try:
+        return yaml.load(text, _Plain)
+    except CannotUse as reason:
+        raise CannotUse(f"{name} holds {reason}") from None
+    except (yaml.YAMLError, ValueError, TypeError, RecursionError, AttributeError, LookupError):
+        raise CannotUse(f"{name} is no YAML; write one 'name: value' a line") from None
+
+
+def rows(text: str, name: str, between: str) -> Iterator[tuple[int, list[str]]]:
+    """The rows of a table as cells, each with the number of the line where it ends. Raises CannotUse."""
+    return rows_of(io.StringIO(text, newline=""), name, between)
+
+
+def rows_of(file: Any, name: str, between: str) -> Iterator[tuple[int, list[str]]]:
+    """The same of an open file, a row at a time."""
+    csv.field_size_limit(MOST_OF_A_CELL)
+    table = csv.reader(file, delimiter=between)
+    try:
+        for cells in table:
+            yield table.line_num, cells
+    except csv.Error as problem:
+        raise CannotUse(f"{name}, line {table.line_num}, cannot be read as CSV ({problem}); save it again as CSV in "
+                        "UTF-8") from None
+
+
+def shown(value: Any) -> str:
+    """A value as it is shown in a line: never more than a few letters of it."""
+    text = str(value) if isinstance(value, str | int | float | bool) or value is None else type(value).__name__
+    return text if len(text) <= 60 else f"{text[:57]}..."

@@ -1,0 +1,152 @@
+"""A slip of the keyboard is told in one line; it makes no log, and passes nothing over in silence."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from diagnose.cannot_use import CannotUse
+from diagnose.cli import main
+from diagnose.fieldlog.merge import merge
+from diagnose.fieldlog.store import open_log
+
+PLAN = ["protect", "--trees", "9", "--hectares", "1", "--culprit", "deer"]
+
+
+def _said(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
+    """The one line that refuses."""
+    try:
+        code = main(arguments)
+    except SystemExit as ended:
+        code = int(ended.code or 0)
+    shown = capsys.readouterr()
+    assert code == 2 and shown.err.count("\n") == 1, (code, shown)
+    return shown.err
+
+
+@pytest.mark.parametrize("arguments", [
+    ["log"], ["log", "--json"], ["log", "--export", "out.csv"], ["log", "--pack", "out.pack"], ["log", "--verify"],
+    ["log", "--twins"], ["log", "--disputes"], ["log", "--show", "1a2b3c4d"], ["log", "--delete", "1a2b3c4d"],
+    ["log", "--together", "--site", "north"], ["upkeep"], ["upkeep", "--check", "1a2b3c4d=sound"],
+    ["upkeep", "--removed", "1a2b3c4d"], ["survey", "--from-log"], ["inbox"], ["backup", "copy"],
+])  # fmt: skip
+@pytest.mark.parametrize("there", [False, True])
+def test_reading_a_log_that_is_not_there_says_so_and_makes_none(
+    tmp_path: Path, arguments: list[str], there: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    folder = tmp_path / "brwose-log"
+    if there:
+        folder.mkdir()
+    assert str(folder) in _said([*arguments, "--log", str(folder)], capsys)
+    assert [each.name for each in tmp_path.rglob("*")] == (["brwose-log"] if there else [])
+
+
+def test_reading_a_database_on_a_server_that_holds_no_log_makes_none(postgresql: str) -> None:
+    from sqlalchemy import create_engine, inspect, text
+
+    engine = create_engine(postgresql)
+    with engine.begin() as connection:
+        connection.execute(text("drop schema if exists bare cascade"))
+        connection.execute(text("create schema bare"))
+    with pytest.raises(CannotUse, match="there is no log"):
+        open_log(f"{postgresql}&options=-csearch_path%3Dbare", make=False)
+    assert inspect(engine).get_table_names(schema="bare") == []
+
+
+@pytest.mark.parametrize("make", ["folder with something else", "nothing", "file"])
+def test_a_merge_from_what_is_no_log_says_so_and_makes_neither(
+    tmp_path: Path, make: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = tmp_path / "othre"
+    if make == "folder with something else":
+        other.mkdir()
+        (other / "letter.txt").write_text("dear")
+    elif make == "file":
+        other.write_text("no pack")
+    before = sorted(tmp_path.rglob("*"))
+    assert "othre" in _said(["log", "--log", str(tmp_path / "mine"), "--merge", str(other)], capsys)
+    if make != "file":  # whether a file is a whole pack is seen while it is taken in
+        assert sorted(tmp_path.rglob("*")) == before
+    with pytest.raises(CannotUse):
+        merge(open_log(tmp_path / "mine"), other)
+
+
+@pytest.mark.parametrize("arguments", [["--import-csv", "rwos.csv"], ["--import-photos", "phtos"]])
+def test_importing_from_a_wrong_name_makes_no_log(
+    tmp_path: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert arguments[1] in _said(["log", "--log", str(tmp_path / "new"), *arguments], capsys)
+    assert not (tmp_path / "new").exists()
+
+
+@pytest.mark.parametrize("day", ["2025-13-45", "1.5.2025", "' or 1=1", "yesterday", "2025", ""])
+def test_a_date_that_is_none_is_refused(tmp_path: Path, day: str, capsys: pytest.CaptureFixture[str]) -> None:
+    log = open_log(tmp_path / "log")
+    at = ["--log", str(tmp_path / "log")]
+    for option in ("--since", "--until"):
+        assert "YYYY-MM-DD" in _said(["log", *at, f"{option}={day}"], capsys)
+    assert "YYYY-MM-DD" in _said(["survey", "--from-log", *at, f"--day={day}"], capsys)
+    with pytest.raises(CannotUse, match="YYYY-MM-DD"):
+        log.observations(since=day)
+    with pytest.raises(CannotUse, match="YYYY-MM-DD"):
+        list(log.parts(until=day))
+
+
+# ISO 8601 knows the same day in three forms: 2025-05-01, 20250501 and 2025-W18-4 (the Thursday of week 18)
+@pytest.mark.parametrize("day", ["2025-05-01", "20250501", "2025-W18-4"])
+def test_a_day_in_any_form_of_iso_8601_is_the_same_day(tmp_path: Path, day: str) -> None:
+    log = open_log(tmp_path / "log")
+    for taken in ("2025-04-30T23:59:59", "2025-05-01T00:00:00", "2025-05-01T23:59:59", "2025-05-02"):
+        log.save_observation(taken_at=taken)
+    assert sorted(log.observations(since=day, until=day)["taken_at"]) == ["2025-05-01T00:00:00", "2025-05-01T23:59:59"]
+
+
+@pytest.mark.parametrize(("arguments", "named"), [
+    (["upkeep", "--register", "cage", "--site", "a", "--stem-mm", "22"], "--stem-mm"),
+    (["upkeep", "--register", "cage", "--site", "a", "--height-mm", "600"], "--height-mm"),
+    (["upkeep", "--found", "cage", "--bark-safe", "yes"], "--bark-safe"),
+    (["upkeep", "--register", "cage", "--embedded"], "--embedded"),
+    (["upkeep", "--register", "cage", "--left-behind", "stakes"], "--left-behind"),
+    (["upkeep", "--species", "oak"], "--species"), (["upkeep", "--inner-mm", "300"], "--inner-mm"),
+    (["upkeep", "--register", "cage", "--check", "1a=sound"], "--check"),
+    (["upkeep", "--register", "cage", "--calendar", "out.ics"], "--calendar"),
+    (["log", "--export", "out.csv", "--pack", "out.pack"], "--export"),
+    (["log", "--export", "out.csv", "--json"], "--json"), (["log", "--verify", "--twins"], "--twins"),
+    (["log", "--pack", "out.pack", "--site", "north"], "--site"), (["log", "--exact"], "--exact"),
+    (["log", "--photos"], "--photos"), (["log", "--field", "plant=7"], "--field"), (["log", "--plant", "7"], "--plant"),
+    (["log", "--with-senders"], "--with-senders"), (["log", "--column", "a=b"], "--column"),
+    (["log", "--dry-run"], "--dry-run"), (["log", "--show", "1a", "--since", "2025-01-01"], "--since"),
+    (["survey", "--template", "--pdf", "out.pdf"], "--pdf"),
+    (["survey", "t.csv", "--into-log", "--pdf", "out.pdf"], "--pdf"),
+    (["survey", "t.csv", "--site", "north"], "--site"), (["survey", "--own-figures", "out.yaml"], "--own-figures"),
+    (["inbox", "--taking-in-only", "--letters", "out"], "--letters"), (["inbox", "--agreement", "--json"], "--json"),
+])  # fmt: skip
+def test_options_of_which_one_would_be_passed_over_are_told_and_nothing_is_written(
+    tmp_path: Path, arguments: list[str], named: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    open_log(tmp_path / "log").save("site", name="north")
+    assert named in _said([*arguments, "--log", "log"], capsys)
+    assert [each.name for each in tmp_path.iterdir()] == ["log"]
+    assert len(open_log(tmp_path / "log").records("barrier")) == 0
+
+
+def test_every_output_that_is_asked_for_at_once_is_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    log = str(tmp_path / "log")
+    assert main(["upkeep", "--log", log, "--register", "cage", "--site", "a", "--place", "46.1,-71.6"]) == 0
+    out = {option: tmp_path / f"out.{ending}" for option, ending in
+           (("--calendar", "ics"), ("--pdf", "pdf"), ("--metal", "gpx"))}
+    assert main(["upkeep", "--log", log, *(word for pair in out.items() for word in map(str, pair))]) == 0
+    assert all(each.stat().st_size > 100 for each in out.values())
+    capsys.readouterr()
+    assert main([*PLAN, "--pdf", str(tmp_path / "plan.pdf"), "--csv", str(tmp_path / "buy.csv"), "--json"]) == 0
+    assert (tmp_path / "plan.pdf").stat().st_size > 100 and (tmp_path / "buy.csv").stat().st_size > 100
+
+
+def test_an_empty_log_beside_photos_that_no_record_names_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    log = open_log(tmp_path / "log")
+    log._keep_file(b"a photo whose row was never written")
+    assert main(["log", "--log", str(tmp_path / "log")]) == 0
+    assert "diagnose rebuild" in capsys.readouterr().err
