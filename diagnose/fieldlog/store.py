@@ -265,7 +265,7 @@ class Log:
         if not deleted:
             query = query.where(table.deleted.is_(False))
         with self.reading() as session:
-            return _frame(session.execute(query).fetchall(), columns)
+            return _frame(session.execute(query).fetchall(), columns, as_text=True)  # the nested ones are read already
 
     def observation(self, start_of_id: str) -> dict[str, Any]:
         """One whole observation, its photos and history; the first characters of its id are enough."""
@@ -519,7 +519,7 @@ def _query(
 
 def _frame(rows: Sequence[Any], columns: tuple[str, ...], as_text: bool = False) -> pd.DataFrame:
     """Rows as a frame, built column by column; a missing text is None: pandas' own text columns make it NaN, which is true
-    and no text."""
+    and no text. as_text : nested fields as they were read."""
     if not rows:
         return pd.DataFrame(columns=list(columns))
     told = dict(zip(columns, zip(*rows, strict=True), strict=True))
@@ -535,9 +535,8 @@ def _frame(rows: Sequence[Any], columns: tuple[str, ...], as_text: bool = False)
     return pd.DataFrame(found)
 
 
-def _nested(told: Any) -> Any:
-    """A nested field that was read as the JSON that is stored, or as what it says."""
-    return told if not isinstance(told, str) else {} if told == "{}" else json.loads(told)
+def _nested(text: str) -> Any:
+    return {} if text == "{}" else json.loads(text)
 
 
 def _near(found: pd.DataFrame, lat: float, lon: float, far_m: float) -> pd.DataFrame:

@@ -73,6 +73,9 @@ class Refused(ValueError):
     """A value in the file cannot be true; the message says why."""
 
 
+_DAMAGED = "EXIF is damaged: place and time were not read"
+
+
 def read_taken(exif: bytes) -> Taken:
     """Read EXIF bytes (a TIFF stream, with or without the leading "Exif" mark). Never raises for bad ones."""
     if not exif:
@@ -80,7 +83,9 @@ def read_taken(exif: bytes) -> Taken:
     try:
         tags = _tags(exif)
     except Exception:  # the reader raises what it likes on broken streams; the picture is still good
-        return Taken(refused=("EXIF is damaged: place and time were not read",))
+        return Taken(refused=(_DAMAGED,))
+    if not tags and not exif.removeprefix(b"Exif\x00\x00").startswith((b"II*\x00", b"MM\x00*")):  # TIFF 6.0, section 2
+        return Taken(refused=(_DAMAGED,))
     return taken_from(tags)
 
 
