@@ -136,7 +136,8 @@ def find(picture: np.ndarray, matrix: np.ndarray) -> Found:
         width = WIDTH_UNIT * float(np.exp(np.clip(out[len(CLASSES) + 3, row, column], -3, 3)))
         own = (place + 0.5) * FINDER_STRIDE - 0.5
         behind = (own - np.outer(BEHIND * max(width, FINDER_STRIDE), way) + 0.5) / FINDER_STRIDE - 0.5
-        on_stem = cv2.remap(stem, *behind.astype(np.float32).T[:, None], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        x, y = behind.astype(np.float32).T[:, None]
+        on_stem = cv2.remap(stem, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         at, back = moved(np.stack([own, own - way * width]), matrix)
         length = float(np.linalg.norm(at - back))
         ends.append(Glance(at, (at - back) / max(length, 1e-6), length, float(score[row, column] * on_stem.mean())))

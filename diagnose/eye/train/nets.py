@@ -58,14 +58,21 @@ def _pyramid(widths: tuple[int, ...], first: int, down_to: int, out: int) -> lis
     return [*layers, Layer("map", "conv", (before,), out, 3, plain=True)]
 
 
-FINDER = _pyramid((16, 32, 56, 88, 128), 3, 1, FINDER_OUT)
-CLOSE = [
-    *_pyramid((24, 48, 72, 104, 144), 5, 0, len(CLASSES)),
-    Layer("m4", "mean", ("e4b",)), Layer("x4", "max", ("e4b",)), Layer("m3", "mean", ("e3b",)), Layer("x3", "max", ("e3b",)),
-    Layer("seen", "join", ("m4", "x4", "m3", "x3")),
-    Layer("h", "dense", ("seen",), 128),
-    Layer("told", "dense", ("h",), CLOSE_TOLD, plain=True),
-]  # fmt: skip
+def finder(thin: int = 1) -> list[Layer]:
+    """The finder's layers. thin : by which their channels are divided, for trials; 1 is the eye."""
+    return _pyramid(tuple(width // thin for width in (16, 32, 56, 88, 128)), 3, 1, FINDER_OUT)
+
+
+def close(thin: int = 1) -> list[Layer]:
+    """The close network's layers. thin : by which their channels are divided, for trials; 1 is the eye."""
+    return [
+        *_pyramid(tuple(width // thin for width in (24, 48, 72, 104, 144)), 5, 0, len(CLASSES)),
+        Layer("m4", "mean", ("e4b",)), Layer("x4", "max", ("e4b",)),
+        Layer("m3", "mean", ("e3b",)), Layer("x3", "max", ("e3b",)),
+        Layer("seen", "join", ("m4", "x4", "m3", "x3")),
+        Layer("h", "dense", ("seen",), 128 // thin),
+        Layer("told", "dense", ("h",), CLOSE_TOLD, plain=True),
+    ]  # fmt: skip
 
 
 def start(layers: list[Layer], seed: int) -> Params:
