@@ -140,8 +140,8 @@ def fit(
     """The weights after `seconds` of training (or `most_steps`), with the normalisation's running means."""
     data = {name: jnp.asarray(value) for name, value in data.items()}
     params = nets.start(layers, seed)
-    first = jax.tree.map(jnp.zeros_like, params)
-    second = jax.tree.map(jnp.zeros_like, params)
+    first = jax.tree.map(np.zeros_like, params)
+    second = jax.tree.map(np.zeros_like, params)
 
     @partial(jax.jit, donate_argnums=(0, 1, 2))
     def step(params, first, second, key, rate, count, data):  # type: ignore[no-untyped-def]
