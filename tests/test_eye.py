@@ -1,6 +1,8 @@
 """The eye: its networks run wherever the tool runs, and see in bundled renderings what the ray tracer's truth says."""
 
+import hashlib
 import json
+import re
 from concurrent.futures import ThreadPoolExecutor
 from importlib.resources import files
 
@@ -23,7 +25,7 @@ from diagnose.eye.pieces import (
     sheet_matrix,
     whole_matrix,
 )
-from tests.conftest import PHOTOS
+from tests.conftest import PHOTOS, TOP
 
 TRUTHS = sorted((PHOTOS / "twig_on_card").glob("*.json"))
 PLAIN_MIDDLE = (110.0, 60.0)  # of the sheet [mm]: between its printed markers
@@ -74,6 +76,15 @@ def test_the_networks_run_with_the_opencv_that_is_installed():
 
 def test_both_networks_weigh_under_four_megabytes():
     assert sum(len((files("diagnose.eye") / f"{name}.onnx").read_bytes()) for name in ("finder", "close")) < 4e6
+
+
+def test_the_card_names_the_weights_that_are_here_and_shows_its_pictures():
+    card = (files("diagnose.eye") / "card.md").read_text()
+    for name in ("finder", "close"):
+        assert hashlib.sha256((files("diagnose.eye") / f"{name}.onnx").read_bytes()).hexdigest() in card
+    pictures = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", card)
+    assert len(pictures) == 2
+    assert all((TOP / "diagnose" / "eye" / name).exists() for name in pictures)
 
 
 @pytest.mark.parametrize("name", ["finder", "close"])
