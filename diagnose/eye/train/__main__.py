@@ -13,6 +13,7 @@ from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 
 import cv2
 import numpy as np
@@ -30,7 +31,7 @@ def _cut(shown: Shown, rng: np.random.Generator) -> tuple[list[samples.Wide], li
 
 def _of_rendered(file: Path) -> tuple[list[samples.Wide], list[samples.Near]]:
     cv2.setNumThreads(1)
-    return _cut(rendered.read(file), np.random.default_rng(abs(hash(file.name)) % 2**32))
+    return _cut(rendered.read(file), np.random.default_rng(crc32(file.name.encode())))
 
 
 def _of_collages(seeds: range, pictures: Path | None, split: str) -> tuple[list[samples.Wide], list[samples.Near]]:
@@ -70,13 +71,14 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--seconds", type=float, default=420.0, help="of training, for each network")
     parser.add_argument("--steps", type=int, default=10**9, help="at most")
     parser.add_argument("--batch", type=int, default=48)
+    parser.add_argument("--thin", type=int, default=1, help="divides the channels of all layers, for a quick trial")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--seed", type=int, default=0)
     given = parser.parse_args(arguments)
     given.out.mkdir(parents=True, exist_ok=True)
     make = partial(pieces, pictures=given.pictures, also=given.also, processes=given.processes)
     data = {"train": make("train", given.collages)}
-    data |= {split: make(split, max(given.collages // 10, 24)) for split in ("calibrate", "test")}
+    data |= {split: make(split, max(given.collages // 10, min(given.collages, 24))) for split in ("calibrate", "test")}
     # JAX is started only after the processes that draw have ended
     from diagnose.eye.train import fit, judged, nets, written
 
@@ -85,14 +87,16 @@ def main(arguments: list[str] | None = None) -> None:
     say = partial(print, flush=True)
     if given.network != "close":
         kept = {name: value for name, value in data["train"].items() if name.startswith("wide")}
-        params = fit.fit(nets.FINDER, fit.finder_loss, kept, given.seconds, given.batch, given.seed, say, given.steps)
-        written.write(nets.FINDER, params, eye_pieces.FINDER_SIZE, ["map"], given.out / "finder.onnx")
-        result["finder"] = {split: judged.finder(params, data[split]) for split in ("calibrate", "test")}
+        layers = nets.finder(given.thin)
+        params = fit.fit(layers, fit.finder_loss, kept, given.seconds, given.batch, given.seed, say, given.steps)
+        written.write(layers, params, eye_pieces.FINDER_SIZE, ["map"], given.out / "finder.onnx")
+        result["finder"] = {split: judged.finder(layers, params, data[split]) for split in ("calibrate", "test")}
     if given.network != "finder":
         kept = {name: value for name, value in data["train"].items() if name.startswith("near")}
-        params = fit.fit(nets.CLOSE, fit.close_loss, kept, given.seconds, 2 * given.batch, given.seed, say, given.steps)
-        written.write(nets.CLOSE, params, eye_pieces.CLOSE_SIZE, ["map", "told"], given.out / "close.onnx")
-        result["close"] = {split: judged.close(params, data[split])[0] for split in ("calibrate", "test")}
+        layers = nets.close(given.thin)
+        params = fit.fit(layers, fit.close_loss, kept, given.seconds, 2 * given.batch, given.seed, say, given.steps)
+        written.write(layers, params, eye_pieces.CLOSE_SIZE, ["map", "told"], given.out / "close.onnx")
+        result["close"] = {split: judged.close(layers, params, data[split])[0] for split in ("calibrate", "test")}
     (given.out / f"judged_{given.network}.json").write_text(json.dumps(result, indent=1), encoding="utf-8")
     print(json.dumps(result, indent=1))
 

@@ -47,7 +47,9 @@ def _map_loss(scores: jax.Array, labels: jax.Array, stride: int) -> jax.Array:
     return entropy + dice.mean()
 
 
-def finder_loss(params: nets.Params, key: jax.Array, data: Pack, batch: int) -> tuple[jax.Array, nets.Params]:
+def finder_loss(
+    layers: list[nets.Layer], params: nets.Params, key: jax.Array, data: Pack, batch: int
+) -> tuple[jax.Array, nets.Params]:
     k = jax.random.split(key, 4)
     i = jax.random.randint(k[0], (batch,), 0, data["wide"].shape[0])
     x, labels, matrix = moved(k[1], data["wide"][i], data["wide_labels"][i], pieces.FINDER_SIZE, 0.25, 0.18, 18.0)
@@ -66,7 +68,7 @@ def finder_loss(params: nets.Params, key: jax.Array, data: Pack, batch: int) -> 
     there = jnp.isfinite(ends[..., 0])
     at, along, width = (jnp.where(there[(...,) + (None,) * (v.ndim - 2)], v, 1.0) for v in (at, along, width))
     x = otherwise(k[2], x, ((labels == BARK) | (labels == WOOD)).astype(jnp.float32), (labels == CARD).astype(jnp.float32))
-    seen, kept = nets.forward(nets.FINDER, params, x.astype(jnp.bfloat16), learning=True)
+    seen, kept = nets.forward(layers, params, x.astype(jnp.bfloat16), learning=True)
     out = seen["map"]
     loss = _map_loss(out[..., : len(CLASSES)], labels, pieces.FINDER_STRIDE)
     rows, columns = out.shape[1:3]
@@ -89,7 +91,9 @@ def finder_loss(params: nets.Params, key: jax.Array, data: Pack, batch: int) -> 
     return loss + (off * beside).sum() / (beside.sum() + 1), kept
 
 
-def close_loss(params: nets.Params, key: jax.Array, data: Pack, batch: int) -> tuple[jax.Array, nets.Params]:
+def close_loss(
+    layers: list[nets.Layer], params: nets.Params, key: jax.Array, data: Pack, batch: int
+) -> tuple[jax.Array, nets.Params]:
     k = jax.random.split(key, 3)
     i = jax.random.randint(k[0], (batch,), 0, data["near"].shape[0])
     x, labels, matrix = moved(k[1], data["near"][i], data["near_labels"][i], pieces.CLOSE_SIZE, 0.08, 0.12, 4.0)
@@ -98,7 +102,7 @@ def close_loss(params: nets.Params, key: jax.Array, data: Pack, batch: int) -> t
     end = jnp.where(there[:, None], end, 1.0)
     told = told_of(end, matrix)
     x = otherwise(k[2], x, ((labels == BARK) | (labels == WOOD)).astype(jnp.float32), (labels == CARD).astype(jnp.float32))
-    seen, kept = nets.forward(nets.CLOSE, params, x.astype(jnp.bfloat16), learning=True)
+    seen, kept = nets.forward(layers, params, x.astype(jnp.bfloat16), learning=True)
     loss = _map_loss(seen["map"], labels, pieces.CLOSE_STRIDE)
     out = seen["told"]
     smooth = jax.nn.one_hot(form, 3) * 0.96 + 0.04 / 3
@@ -136,12 +140,12 @@ def fit(
     """The weights after `seconds` of training (or `most_steps`), with the normalisation's running means."""
     data = {name: jnp.asarray(value) for name, value in data.items()}
     params = nets.start(layers, seed)
-    first = jax.tree.map(jnp.zeros_like, params)
-    second = jax.tree.map(jnp.zeros_like, params)
+    first = jax.tree.map(np.zeros_like, params)
+    second = jax.tree.map(np.zeros_like, params)
 
     @partial(jax.jit, donate_argnums=(0, 1, 2))
     def step(params, first, second, key, rate, count, data):  # type: ignore[no-untyped-def]
-        (value, kept), slope = jax.value_and_grad(loss, has_aux=True)(params, key, data, batch)
+        (value, kept), slope = jax.value_and_grad(partial(loss, layers), has_aux=True)(params, key, data, batch)
         size = jnp.sqrt(sum((one**2).sum() for one in jax.tree.leaves(slope)))
         slope = jax.tree.map(lambda one: one * jnp.minimum(1.0, 1.0 / (size + 1e-6)), slope)
         first = jax.tree.map(lambda m, g: 0.9 * m + 0.1 * g, first, slope)
@@ -171,5 +175,5 @@ def fit(
             share = max((time.time() - began) / seconds, count / most_steps)
             if count % 500 == 0:
                 say(f"step {count}, {time.time() - began:.0f} s, loss {value:.3f}")
-    say(f"{count} steps")
+    say(f"{count} steps, loss {float(value):.3f}")
     return jax.tree.map(np.asarray, params)

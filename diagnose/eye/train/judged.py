@@ -40,10 +40,10 @@ def _overlap(scores: np.ndarray, labels: np.ndarray, stride: int) -> np.ndarray:
     return both[true.sum((1, 2)) > 8] / np.maximum(either[true.sum((1, 2)) > 8], 1)
 
 
-def finder(params: nets.Params, data: Pack) -> dict[str, Any]:
+def finder(layers: list[nets.Layer], params: nets.Params, data: Pack) -> dict[str, Any]:
     size, wide = pieces.FINDER_SIZE, data["wide"].shape[1:3]
     corner = ((wide[0] - size[0]) // 2, (wide[1] - size[1]) // 2)
-    out = _seen(nets.FINDER, params, data["wide"], corner, size)["map"]
+    out = _seen(layers, params, data["wide"], corner, size)["map"]
     labels = data["wide_labels"][:, corner[0] : corner[0] + size[0], corner[1] : corner[1] + size[1]]
     overlap = _overlap(out, labels, pieces.FINDER_STRIDE)
     ends = data["wide_ends"] - np.array([corner[1], corner[0], 0, 0, 0], np.float32)
@@ -71,11 +71,11 @@ def finder(params: nets.Params, data: Pack) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def close(params: nets.Params, data: Pack) -> tuple[dict[str, Any], np.ndarray]:
+def close(layers: list[nets.Layer], params: nets.Params, data: Pack) -> tuple[dict[str, Any], np.ndarray]:
     """Figures, and what the network told of each piece (n, told)."""
     size, near = pieces.CLOSE_SIZE, data["near"].shape[1:3]
     corner = ((near[0] - size[0]) // 2, (near[1] - size[1]) // 2)
-    seen = _seen(nets.CLOSE, params, data["near"], corner, size)
+    seen = _seen(layers, params, data["near"], corner, size)
     labels = data["near_labels"][:, corner[0] : corner[0] + size[0], corner[1] : corner[1] + size[1]]
     form, is_end, out = data["near_form"], data["near_is_end"], seen["told"]
     named = form >= 0

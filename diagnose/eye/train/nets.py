@@ -15,6 +15,7 @@ from typing import Any
 
 import jax
 import jax.numpy as jnp
+import numpy as np
 
 from diagnose.eye.pieces import CLASSES, FORMS
 
@@ -58,35 +59,41 @@ def _pyramid(widths: tuple[int, ...], first: int, down_to: int, out: int) -> lis
     return [*layers, Layer("map", "conv", (before,), out, 3, plain=True)]
 
 
-FINDER = _pyramid((16, 32, 56, 88, 128), 3, 1, FINDER_OUT)
-CLOSE = [
-    *_pyramid((24, 48, 72, 104, 144), 5, 0, len(CLASSES)),
-    Layer("m4", "mean", ("e4b",)), Layer("x4", "max", ("e4b",)), Layer("m3", "mean", ("e3b",)), Layer("x3", "max", ("e3b",)),
-    Layer("seen", "join", ("m4", "x4", "m3", "x3")),
-    Layer("h", "dense", ("seen",), 128),
-    Layer("told", "dense", ("h",), CLOSE_TOLD, plain=True),
-]  # fmt: skip
+def finder(thin: int = 1) -> list[Layer]:
+    """The finder's layers. thin : by which their channels are divided, for trials; 1 is the eye."""
+    return _pyramid(tuple(width // thin for width in (16, 32, 56, 88, 128)), 3, 1, FINDER_OUT)
+
+
+def close(thin: int = 1) -> list[Layer]:
+    """The close network's layers. thin : by which their channels are divided, for trials; 1 is the eye."""
+    return [
+        *_pyramid(tuple(width // thin for width in (24, 48, 72, 104, 144)), 5, 0, len(CLASSES)),
+        Layer("m4", "mean", ("e4b",)), Layer("x4", "max", ("e4b",)),
+        Layer("m3", "mean", ("e3b",)), Layer("x3", "max", ("e3b",)),
+        Layer("seen", "join", ("m4", "x4", "m3", "x3")),
+        Layer("h", "dense", ("seen",), 128 // thin),
+        Layer("told", "dense", ("h",), CLOSE_TOLD, plain=True),
+    ]  # fmt: skip
 
 
 def start(layers: list[Layer], seed: int) -> Params:
     """Weights to start from: kernels (rows, columns, in, out) drawn as He et al. do, no offset, no scaling."""
-    key = jax.random.PRNGKey(seed)
+    rng = np.random.default_rng(seed)  # JAX would compile a draw for each shape
     channels, params = {"x": 3}, {}
     for layer in layers:
         reads = [channels[name] for name in layer.reads]
         if layer.kind in ("conv", "dense"):
-            key, own = jax.random.split(key)
             shape = (layer.size, layer.size, reads[0], layer.out) if layer.kind == "conv" else (reads[0], layer.out)
             fan_in = reads[0] * (layer.size**2 if layer.kind == "conv" else 1)
             params[layer.name] = {
-                "kernel": jax.random.normal(own, shape) * jnp.sqrt((1.0 if layer.plain else 2.0) / fan_in),
-                "offset": jnp.zeros(layer.out),
+                "kernel": np.float32(rng.normal(0, np.sqrt((1.0 if layer.plain else 2.0) / fan_in), shape)),
+                "offset": np.zeros(layer.out, np.float32),
             }
             if layer.kind == "conv" and not layer.plain:
                 params[layer.name] |= {
-                    "scale": jnp.ones(layer.out),
-                    "mean": jnp.zeros(layer.out),
-                    "var": jnp.ones(layer.out),
+                    "scale": np.ones(layer.out, np.float32),
+                    "mean": np.zeros(layer.out, np.float32),
+                    "var": np.ones(layer.out, np.float32),
                 }
             channels[layer.name] = layer.out
         else:

@@ -1,0 +1,64 @@
+"""Training the eye: what is written as ONNX is what was trained, and the command runs on a plain processor."""
+
+import json
+import os
+import re
+import subprocess
+import sys
+
+import cv2
+import numpy as np
+import pytest
+
+from diagnose.eye.pieces import CLOSE_SIZE, FINDER_SIZE
+from tests.conftest import TOP
+
+jax = pytest.importorskip("jax")
+pytest.importorskip("onnx")
+
+from diagnose.eye.train import nets, written  # noqa: E402
+
+
+def _by_opencv(file, x, outputs):
+    net = cv2.dnn.readNetFromONNX(str(file))
+    net.setInput(np.ascontiguousarray(x.transpose(0, 3, 1, 2)))
+    return [out[0] for out in net.forward(outputs)]
+
+
+@pytest.mark.parametrize(("make", "size", "outputs"), [(nets.finder, FINDER_SIZE, ["map"]),
+                                                       (nets.close, CLOSE_SIZE, ["map", "told"])])  # fmt: skip
+def test_opencv_runs_what_is_written_as_jax_runs_it(make, size, outputs, tmp_path):
+    """Random weights and running means, an eighth of the channels; kernels are stored as half floats, hence 1e-2."""
+    rng = np.random.default_rng(3)
+    layers = make(8)
+    params = jax.tree.map(np.asarray, nets.start(layers, 5))
+    for own in params.values():
+        if "scale" in own:
+            n = own["scale"].shape
+            own |= {"scale": rng.uniform(0.6, 1.4, n), "mean": rng.normal(0, 0.2, n), "var": rng.uniform(0.5, 1.5, n)}
+        own["offset"] = rng.normal(0, 0.2, own["offset"].shape)
+    params = jax.tree.map(np.float32, params)
+    written.write(layers, params, size, outputs, tmp_path / "net.onnx")
+    x = rng.random((1, *size, 3), np.float32)
+    seen, _ = nets.forward(layers, params, x)
+    for name, out in zip(outputs, _by_opencv(tmp_path / "net.onnx", x, outputs), strict=True):
+        told = np.asarray(seen[name][0])
+        told = told.transpose(2, 0, 1) if told.ndim == 3 else told
+        assert told.std() > 0.05
+        assert np.abs(out - told).max() < 1e-2 * max(1.0, np.abs(told).max())
+
+
+def test_the_training_command_runs_on_a_plain_processor(tmp_path):
+    """Two collages, three steps, an eighth of the channels; compiled without optimizing, which takes most of the time."""
+    done = subprocess.run(
+        [sys.executable, "-m", "diagnose.eye.train", str(tmp_path), "--network", "close", "--thin", "8", "--collages", "2",
+         "--steps", "3", "--batch", "2", "--processes", "1"],
+        cwd=TOP, capture_output=True, text=True, check=False,
+        env=os.environ | {"JAX_PLATFORMS": "cpu", "JAX_DISABLE_MOST_OPTIMIZATIONS": "1"},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    told = re.search(r"^3 steps, loss (\S+)$", done.stdout, re.MULTILINE)
+    assert told and np.isfinite(float(told[1]))
+    assert json.loads((tmp_path / "judged_close.json").read_text())["close"]["test"]["n"] > 0
+    grey = np.full((1, *CLOSE_SIZE, 3), 0.5, np.float32)
+    assert all(np.isfinite(out).all() for out in _by_opencv(tmp_path / "close.onnx", grey, ["map", "told"]))
