@@ -199,7 +199,6 @@ def test_a_finger_that_reaches_into_the_picture_is_not_taken_for_a_cut_twig() ->
         assert np.linalg.norm(found.shapes["face_line"].mean(axis=0) - truth.twig.tip_px) < 20  # half the twig's width
 
 
-@pytest.mark.xfail(strict=True, reason="a drawn finger that somebody taps is taken for a stem")
 def test_a_finger_that_is_tapped_is_not_taken_for_a_cut_twig() -> None:
     """Where it lies was read from the picture by eye."""
     picture = read_picture(picture_of(any_surroundings(84_037, kind="clean"))[0], "finger.jpg")
