@@ -14,6 +14,7 @@ import numpy as np
 
 from diagnose.eye.pieces import CLOSE_STRIDE, CLOSE_WIDTH, moved
 from diagnose.eye.see import CloseView
+from diagnose.measure.end_form import Look
 from diagnose.measure.end_shape import End, OnPlain, find_end
 from diagnose.photo.markers import LIGHT
 from diagnose.photo.picture import Picture
@@ -44,6 +45,32 @@ class Outlined:
     outline: np.ndarray
     off: np.ndarray
     contrast: float
+
+
+def light_in(found: Outlined) -> Look:
+    """Linear light, (n, 3), at points, (n, 2), of the end's own frame."""
+    patch = found.patch
+
+    def look(points: np.ndarray) -> np.ndarray:
+        cells = found.end.to_outline(points) * patch.scale + (patch.x0, patch.y0)
+        columns, rows = cells.T.astype(np.float32)[:, None]
+        return np.asarray(cv2.remap(patch.light, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
+
+    return look
+
+
+def shapes_of(found: Outlined, frame: Frame) -> dict[str, np.ndarray]:
+    """The lines that the annotated picture shows of an end, (n, 2) upright pixels each, by name."""
+    end = found.end
+    y = end.y[end.middle][[0, -1]]
+    lines = {
+        "axis": np.array([(-4.0, 0.0), (1.0, 0.0)]),
+        "face_line": np.stack([end.offset + end.slope * y, y], axis=1),
+        "diameter_line": np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)]),
+    }
+    shapes = {name: frame.to_px(end.to_outline(points)) for name, points in lines.items()}
+    shapes["outline"] = frame.to_px(found.outline)
+    return shapes
 
 
 def outlined(

@@ -16,8 +16,7 @@ import numpy as np
 from diagnose.eye.pieces import FINDER_SIZE, moved, whole_matrix
 from diagnose.eye.see import CloseView, Found, Glance, find, look_close, settle_on
 from diagnose.measure.end_figures import form_of, slope_sigma, width_sigma
-from diagnose.measure.end_form import Look
-from diagnose.measure.end_outline import Outlined, outlined
+from diagnose.measure.end_outline import Outlined, light_in, outlined, shapes_of
 from diagnose.measure.end_shape import End
 from diagnose.measure.gaze import gaze_at, turned
 from diagnose.measure.record import Measurement
@@ -232,7 +231,7 @@ def _near(seen: SeenEnd) -> np.ndarray:
 def _measurement(picture: Picture, seen: SeenEnd, scale: Plane | None) -> Measurement:
     end, contrast = seen.end, seen.outlined.contrast
     pixel = 1.0 / end.diameter
-    form = form_of(end, _light_at(seen), seen.view, plain=False)
+    form = form_of(end, light_in(seen.outlined), seen.view, plain=False)
     slope = float(np.arctan(abs(end.slope) / LEAN))
     leaning = float(np.degrees(LEAN_SIGMA * np.sin(2 * slope) / 2))
     sigma = float(np.linalg.norm([slope_sigma(end, pixel, form, contrast), leaning, OUTDOORS]))
@@ -251,7 +250,7 @@ def _measurement(picture: Picture, seen: SeenEnd, scale: Plane | None) -> Measur
         diameter = across / px_per_mm(scale)
         relative = float(np.hypot(scale.scale_sigma, width_sigma(end, pixel, contrast, seen.view, across)))
         measured["end_diameter_mm"] = Measured(diameter, diameter * relative)
-    return Measurement(measured, reasons, _shapes(seen), (end.swelling,) if end.swelling else ())
+    return Measurement(measured, reasons, shapes_of(seen.outlined, seen.frame), (end.swelling,) if end.swelling else ())
 
 
 def _told(measurement: Measurement) -> Measurement:
@@ -265,30 +264,5 @@ def _told(measurement: Measurement) -> Measurement:
     )
 
 
-def _light_at(seen: SeenEnd) -> Look:
-    """Linear light, (n, 3), at points, (n, 2), of the end's own frame."""
-    patch = seen.outlined.patch
-
-    def look(points: np.ndarray) -> np.ndarray:
-        cells = seen.end.to_outline(points) * patch.scale + (patch.x0, patch.y0)
-        columns, rows = cells.T.astype(np.float32)[:, None]
-        return np.asarray(cv2.remap(patch.light, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
-
-    return look
-
-
 def _nothing(reason: str) -> Measurement:
     return Measurement(not_measured=dict.fromkeys(_NAMES, reason))
-
-
-def _shapes(seen: SeenEnd) -> dict[str, np.ndarray]:
-    end = seen.end
-    y = end.y[end.middle][[0, -1]]
-    lines = {
-        "axis": np.array([(-4.0, 0.0), (1.0, 0.0)]),
-        "face_line": np.stack([end.offset + end.slope * y, y], axis=1),
-        "diameter_line": np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)]),
-    }
-    shapes = {name: seen.frame.to_px(end.to_outline(points)) for name, points in lines.items()}
-    shapes["outline"] = seen.frame.to_px(seen.outlined.outline)
-    return shapes

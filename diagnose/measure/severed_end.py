@@ -11,14 +11,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
-import cv2
 import numpy as np
 
 from diagnose.eye.pieces import moved, sheet_matrix
 from diagnose.eye.see import CloseView, find, settle_on
 from diagnose.measure.end_figures import form_of, slope_sigma, width_sigma
 from diagnose.measure.end_form import Look
-from diagnose.measure.end_outline import Outlined, outlined
+from diagnose.measure.end_outline import Outlined, light_in, outlined, shapes_of
 from diagnose.measure.end_shape import End, clean_part
 from diagnose.measure.quality import remarks
 from diagnose.measure.record import Measurement
@@ -349,7 +348,7 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
         told += ("the true slope is known as an interval only: roll the twig until its pale wood face shows",)
     if end.swelling:
         told += (end.swelling,)
-    return Measurement(measured, reasons, _shapes(seen), told)
+    return Measurement(measured, reasons, shapes_of(seen.outlined, seen.facing), told)
 
 
 def _true_slope(seen: SeenEnd, slope: float, sigma: float) -> Sign:
@@ -358,30 +357,9 @@ def _true_slope(seen: SeenEnd, slope: float, sigma: float) -> Sign:
     return true_slope(slope, sigma, seen.end.bulge, seen.pixel, face_tone(seen), shear, face_length(seen))
 
 
-def _shapes(seen: SeenEnd) -> dict[str, np.ndarray]:
-    end = seen.end
-    half = end.middle
-    y = end.y[half][[0, -1]]
-    lines = {
-        "axis": np.array([(-4.0, 0.0), (1.0, 0.0)]),
-        "face_line": np.stack([end.offset + end.slope * y, y], axis=1),
-        "diameter_line": np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)]),
-    }
-    shapes = {name: seen.facing.to_px(end.to_outline(points)) for name, points in lines.items()}
-    shapes["outline"] = seen.facing.to_px(seen.outlined.outline)
-    return shapes
-
-
 def light_at(seen: SeenEnd) -> Look:
     """Linear light, (n, 3), at points, (n, 2), of the end's own frame."""
-    patch = seen.outlined.patch
-
-    def look(points: np.ndarray) -> np.ndarray:
-        cells = seen.end.to_outline(points) * patch.scale + (patch.x0, patch.y0)
-        columns, rows = cells.T.astype(np.float32)[:, None]
-        return np.asarray(cv2.remap(patch.light, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
-
-    return look
+    return light_in(seen.outlined)
 
 
 def face_tone(seen: SeenEnd) -> float:
