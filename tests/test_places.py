@@ -118,7 +118,7 @@ def test_the_crimea_is_placed_as_iso_3166_2_lists_it():
     assert place_of(44.95, 34.10).countries == ("UA",)  # Simferopol; UA-43 in ISO 3166-2
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.floats(-90, 90), st.floats(-180, 180))
 def test_any_position_on_earth_is_a_place(latitude, longitude):
     place = place_of(latitude, longitude)
@@ -127,11 +127,13 @@ def test_any_position_on_earth_is_a_place(latitude, longitude):
     assert {chain[-1] for chain in place.chains} == set(place.countries)
 
 
+@settings(max_examples=50, deadline=None)
 @given(st.floats(-90, 90))
 def test_longitudes_180_and_minus_180_are_the_same_place(latitude):
     assert place_of(latitude, 180.0) == place_of(latitude, -180.0)
 
 
+@settings(deadline=None)
 @given(st.floats(allow_nan=True, allow_infinity=True), st.floats(allow_nan=True, allow_infinity=True))
 def test_anything_else_is_no_position(latitude, longitude):
     if not (abs(latitude) <= 90 and abs(longitude) <= 180):
@@ -164,6 +166,7 @@ def test_a_name_that_two_places_share_asks_for_the_code():
         place_named("Georgia")
 
 
+@settings(max_examples=40, deadline=None)
 @given(st.text(max_size=40))
 def test_any_text_is_a_place_or_refused_in_one_line(text):
     try:
