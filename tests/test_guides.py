@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from diagnose.cli import main
+from diagnose.culprits.ranges import ranges
 from diagnose.fieldlog.merge import pack
 from diagnose.fieldlog.store import open_log
 from diagnose.guide import GUIDES, guide_text
@@ -80,6 +81,12 @@ def test_every_guide_can_be_read_and_links_lead_somewhere() -> None:
     for page in PAGES:
         for link in re.findall(r"\]\(([^)#]+)\)", page.read_text("utf-8")):
             assert "://" in link or (page.parent / link).exists(), f"{page.name}: {link}"
+
+
+def test_the_guide_tells_of_every_animal_where_it_is_counted_and_what_from() -> None:
+    table = guide_text("animals").split("| --- | --- | --- | --- | --- |\n")[1].splitlines()
+    assert [row.split(" | ")[0].removeprefix("| ") for row in table] == [one.name for one in ranges().values()]
+    assert all(row.count("|") == 6 and row.split("|")[-2].strip() for row in table)
 
 
 def test_the_examples_of_the_program_reference_are_true(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -84,7 +84,8 @@ def test_each_line_names_its_sources_and_no_code_twice():
 def test_each_list_is_used_and_holds_known_codes():
     kinds = ("resident", "doubtful", "absent")
     used = {code for line in TOLD["species"].values() for kind in kinds for code in line.get(kind, [])}
-    used |= {code for members in (*TOLD["lists"].values(), TOLD["covered"]) for code in members}
+    used |= {code for members in (*(one["areas"] for one in TOLD["lists"].values()), TOLD["covered"])
+             for code in members}
     assert set(TOLD["lists"]) <= used
     assert set(spread(TOLD["lists"])) <= set(areas())
     assert set(TOLD["sources"]) == {key for line in TOLD["species"].values() for key in line["sources"]}

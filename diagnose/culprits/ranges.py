@@ -96,13 +96,27 @@ def _status(key: str, line: Mapping[str, list[str]]) -> dict[str, Residence]:
 def spread(codes: Iterable[str]) -> list[str]:
     """The codes, with each list (in small letters) replaced by what it holds."""
     lists = knowledge("diagnose.culprits", "ranges.yaml")["lists"]
-    return [code for one in codes for code in (spread(lists[one]) if one[0].islower() else [one])]
+    return [code for one in codes for code in (spread(lists[one]["areas"]) if one[0].islower() else [one])]
 
 
 @cache
 def covered() -> frozenset[str]:
     """Codes of the areas whose animals are told, whole countries as a rule."""
     return frozenset(spread(knowledge("diagnose.culprits", "ranges.yaml")["covered"]))
+
+
+def range_rows() -> list[tuple[str, str, str, str, str]]:
+    """For each species in words: its name, where it is resident, where doubtful, where it is absent though a wider area is
+    named, and where that is known from."""
+    told = knowledge("diagnose.culprits", "ranges.yaml")
+    return [(line["name"], *(", ".join(map(_in_words, line.get(kind, []))) for kind in ("resident", "doubtful", "absent")),
+             "; ".join(told["sources"][key] for key in line["sources"])) for line in told["species"].values()]
+
+
+def _in_words(code: str) -> str:
+    """A code or the name of a list as a person says it."""
+    lists = knowledge("diagnose.culprits", "ranges.yaml")["lists"]
+    return str(lists[code]["name"]) if code[0].islower() else areas()[code].name
 
 
 def _in_chain(status: Mapping[str, Residence], chain: tuple[str, ...]) -> Residence:

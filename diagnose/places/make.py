@@ -70,7 +70,7 @@ def iso_parts(folder: Path) -> dict[str, str]:
     """ISO 3166-2: name by code."""
     text = (folder / "2.js").read_text(encoding="utf-8")
     rows = re.findall(r"code: '([A-Z0-9-]+)',\s+name:\s+(?:'([^']*)'|\"([^\"]*)\")", text)
-    return {code: plain or quoted for code, plain, quoted in rows}
+    return {code: " ".join((plain or quoted).split()) for code, plain, quoted in rows}
 
 
 def topojson(path: Path, layer: str) -> Iterator[tuple[str | None, str, Any]]:
@@ -239,7 +239,8 @@ def write_areas(
     for code, shape in countries.items():
         name = told["names"].get(code) or short.get(code) or re.sub(r"\s*\(.*?\)", "", formal[code])
         rows.append((code, "", name, [formal.get(code, name)], shape))
-    english = {code: name for how in told["parts"].values() if how.get("english") for name, code in how["named"].items()}
+    english = {code: name.replace("'", "") for how in told["parts"].values() if how.get("english")
+               for name, code in how["named"].items()} | told["names"]
     for code, shape in parts.items():
         rows.append((code, code[:2], english.get(code) or re.sub(r"\s*\(.*?\)", "", names[code]), [names[code]], shape))
     for code, island in told["islands"].items():
@@ -250,7 +251,7 @@ def write_areas(
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(["code", "in", "name", "also", "hemisphere"])
         for code, inside, name, also, shape in sorted(rows, key=lambda row: row[0]):
-            others = sorted({one for one in [*also, *told["also"].get(code, [])] if one and one != name})
+            others = sorted({one for one in [*also, *told["also"].get(code, [])] if one.strip("-") == one != name} - {""})
             north = shapely.point_on_surface(shape).y if inside == "" else shapely.centroid(shape).y
             writer.writerow([code, inside, name, "|".join(others), "north" if north >= 0 else "south"])
 
