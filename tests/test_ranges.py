@@ -33,6 +33,18 @@ def test_an_animal_that_lives_in_a_corner_or_is_new_is_doubtful(species, place, 
     assert residence(species, place_named(place)) == "doubtful", source
 
 
+@pytest.mark.parametrize(("species", "place", "source"), pairs("recorded"))
+def test_where_an_animal_is_recorded_it_is_not_absent(species, place, source):
+    assert residence(species, place_named(place)) in ("resident", "doubtful"), source
+
+
+@pytest.mark.parametrize("told", [one for one in LISTS if "whole" in one], ids=lambda told: told["species"])
+def test_where_a_list_names_every_part_of_a_country_an_animal_is_resident_in_no_other(told):
+    named = {*told["recorded"], *told.get("spreading", [])}
+    others = [area.code for area in areas().values() if area.inside in told["whole"] and area.code not in named]
+    assert others and not [code for code in others if residence(told["species"], place_named(code)) == "resident"]
+
+
 @pytest.mark.parametrize(("species", "place", "source"), pairs("not_here"))
 def test_an_animal_that_a_published_list_leaves_out_is_absent(species, place, source):
     assert residence(species, place_named(place)) == "absent", source
