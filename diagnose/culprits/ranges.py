@@ -29,6 +29,11 @@ class Range:
     status: Mapping[str, Residence]
     sources: tuple[str, ...]
 
+    @property
+    def short(self) -> str:
+        """The name without what stands in brackets."""
+        return self.name.partition(" (")[0]
+
 
 def residence(species: str, place: Place) -> Residence:
     """Whether a species lives at a place.
@@ -109,8 +114,12 @@ def range_rows() -> list[tuple[str, str, str, str, str]]:
     """For each species in words: its name, where it is resident, where doubtful, where it is absent though a wider area is
     named, and where that is known from."""
     told = knowledge("diagnose.culprits", "ranges.yaml")
-    return [(line["name"], *(", ".join(map(_in_words, line.get(kind, []))) for kind in ("resident", "doubtful", "absent")),
-             "; ".join(told["sources"][key] for key in line["sources"])) for line in told["species"].values()]
+    rows = []
+    for line in told["species"].values():
+        resident, doubtful, absent = (", ".join(map(_in_words, line.get(kind, []))) for kind in ("resident", "doubtful", "absent"))
+        known_from = "; ".join(told["sources"][key].partition(":")[0] for key in line["sources"])
+        rows.append((line["name"], resident, doubtful, absent, known_from))
+    return rows
 
 
 def _in_words(code: str) -> str:

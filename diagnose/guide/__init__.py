@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from diagnose.culprits.ranges import range_rows
+from diagnose.culprits.ranges import range_rows, ranges, residents
+from diagnose.places import Place
 
 # file -> heading in the app
 GUIDES = {
@@ -23,10 +24,26 @@ def guide_text(name: str) -> str:
         raise KeyError(name)
     text = (Path(__file__).parent / f"{name}.md").read_text(encoding="utf-8")
     text = text.split("\n", 1)[1].lstrip()
-    return text + animals_table() if name == "animals" else text
+    return text + ranges_told() if name == "animals" else text
 
 
-def animals_table() -> str:
-    """Where each animal lives, as a Markdown table made from the ranges that the verdict goes by."""
-    head = ("Animal", "Resident in", "Doubtful in", "Yet absent from", "Known from")
-    return "\n".join("| " + " | ".join(row) + " |" for row in (head, ("---",) * 5, *range_rows())) + "\n"
+def ranges_told() -> str:
+    """Where each animal lives and how that is known, a paragraph each in Markdown, made from the ranges themselves."""
+    words = ("Resident in", "Doubtful in", "Absent from", "Known from")
+
+    def paragraph(name: str, *told: str) -> str:
+        return f"**{name}.** " + " ".join(f"*{word}* {what}." for word, what in zip(words, told, strict=True) if what)
+
+    return "\n\n".join(paragraph(*row) for row in range_rows()) + "\n"
+
+
+def counted_at(place: Place) -> str:
+    """Which animals are counted at a place, in Markdown."""
+    found = residents(place)
+    if set(found.values()) == {"not covered"}:
+        return f"{place.name}: nothing is told of its animals, so the wound alone is judged."
+    told = [f"{place.name}."]
+    for word in ("resident", "doubtful"):
+        names = [ranges()[key].short for key, kind in found.items() if kind == word]
+        told += [f"*{word.capitalize()}*: {', '.join(names)}."] if names else []
+    return " ".join(told)
