@@ -116,7 +116,8 @@ def range_rows() -> list[tuple[str, str, str, str, str]]:
     told = knowledge("diagnose.culprits", "ranges.yaml")
     rows = []
     for line in told["species"].values():
-        resident, doubtful, absent = (", ".join(map(_in_words, line.get(kind, []))) for kind in ("resident", "doubtful", "absent"))
+        resident, doubtful, absent = (
+            ", ".join(map(_in_words, line.get(kind, []))) for kind in ("resident", "doubtful", "absent"))
         known_from = "; ".join(told["sources"][key].partition(":")[0] for key in line["sources"])
         rows.append((line["name"], resident, doubtful, absent, known_from))
     return rows
