@@ -4,6 +4,8 @@ from pathlib import Path
 
 import pytest
 import yaml
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.ranges import covered, ranges, residence, residents, spread
@@ -67,6 +69,16 @@ def test_near_a_border_the_animals_of_both_sides_count():
     assert residence("field_vole", derry) == "doubtful"
     strasbourg = place_of(48.58, 7.75)
     assert residence("beaver", strasbourg) == "resident"
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(-90, 90), st.floats(-180, 180), st.sampled_from(sorted(TOLD["species"])))
+def test_every_animal_has_a_residence_at_any_position_on_earth(latitude, longitude, species):
+    place = place_of(latitude, longitude)
+    found = residence(species, place)
+    assert found in ("resident", "doubtful", "absent", "not covered")
+    sides = [residence(species, place_named(chain[0])) for chain in place.chains]
+    assert found == "not covered" if not sides else found in sides
 
 
 def test_an_island_goes_before_its_province():
