@@ -11,12 +11,15 @@ import cv2
 import numpy as np
 from scipy.ndimage import median_filter
 
+from diagnose.measure.bark_map import BarkMap, bark_map
 from diagnose.measure.bark_round import WELL_SEEN_DEG, Arcs, SeenRound, arcs_of
 from diagnose.measure.grooves import Grooves, find_grooves
 from diagnose.measure.record import Measurement
 from diagnose.measure.smooth import median
 from diagnose.measure.stem import (
+    LEVEL,
     MARGIN,
+    UPRIGHT,
     WIDTHS,
     Line,
     Stem,
@@ -43,7 +46,7 @@ LEAST_AREA = 15.0  # of a patch [mm2]
 LARGE_ENOUGH, PLAIN_ENOUGH = 200.0, 0.6  # area [mm2] and contrast of a patch beyond which it is no likelier
 BEST_PATCH = 0.5 * float(np.log(LARGE_ENOUGH)) + float(np.log(PLAIN_ENOUGH))  # what they add to a score, at most
 MOST_PAIRS = 9  # of lines that are looked between for a patch
-TRIED = 4  # candidates that are looked at closely
+TRIED = 6  # candidates that are looked at closely
 ENOUGH_CELLS = 1500  # to tell colours by
 ROWS_ENOUGH = 50  # of a column, to tell its colour by
 COLUMNS = 20  # across a strip
@@ -62,9 +65,12 @@ ENOUGH_CONTRAST = 6.0  # of grooves' power over that of other directions
 ENOUGH_REGULARITY = 0.42
 AS_GRAIN = (10.0, 0.55)  # within so many degrees of the stem's axis, where the grain runs, so much is asked
 THICKEST_UNTAPPED = 90.0  # a table's planks may look like thicker trunks: those need a tap [mm]
-NEAR_EQUAL = 0.5  # of scores
-PLAIN = 3.6  # score from which on no stem is looked for that lies the other way: the same 190 pictures had none
-SURE, SURE_WHERE_TAPPED = 2.8, 2.2  # least score; ours: stems with patches reach 3.5, others mostly under 2.7
+NEAR_EQUAL = 0.05  # of scores
+PLAIN = 99.  # score from which on no stem is looked for that lies the other way: the same 190 pictures had none
+NEAR_SIDE = (2.5, 0.2)  # how far from the map's side an edge may lie [mm], and as a share of the width
+PARALLEL = float(np.cos(np.radians(4)))
+AGREED = 3.0  # what full agreement with the map adds to a score
+SURE, SURE_WHERE_TAPPED = 4.2, 3.8  # least score; ours: stems with patches reach 3.5, others mostly under 2.7
 TALL_APART = 0.25  # of the patch's height, over which something apart from it looks bare, to count
 RIM = 2.2  # widest cut edge of bark [mm]
 
@@ -223,18 +229,64 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float
     tap = None
     if taps:
         tap = (plane.to_mm(np.array([taps[0]], float))[0] + MARGIN) * view.scale
+    seen = bark_map(picture, plane, view, tap)
+    likely = _by_map(view, seen, tap)
     sure = SURE if tap is None else SURE_WHERE_TAPPED
-    likely: list[Candidate] = []
     for turned_by in likelier_first(view):
         if not likely or likely[0].score < PLAIN:
-            likely += [one for one in candidates(view, straight_edges(view, turned_by), tap) if one.score >= sure]
-            likely = sorted(likely, key=lambda one: -one.score)[:TRIED]
+            there = [_with_map(one, seen) for one in candidates(view, straight_edges(view, turned_by), tap)]
+            likely = sorted([*likely, *there], key=lambda one: -one.score)[:TRIED]
+    likely = [one for one in likely if one.score >= sure]
     thickest = WIDTHS[1] if taps else THICKEST_UNTAPPED
     for stem, candidate in _stems_at(picture, plane, view, likely, thickest):
         patch = outline_patch(picture, plane, stem, view, candidate)
         if patch is not None:
             return patch
     return None
+
+
+def _by_map(view: View, seen: BarkMap, tap: np.ndarray | None) -> list[Candidate]:
+    """The stem on which the eye's map shows most bare wood, or the one that is tapped; none where none is seen."""
+    spot = seen.spot() if tap is None else tap
+    pair = None if spot is None else seen.sides(spot)
+    if spot is None or pair is None:
+        return []
+    candidate = _candidate(view, _snapped(view, pair, spot), tap)
+    return [] if candidate is None else [_with_map(candidate, seen)]
+
+
+def _with_map(one: Candidate, seen: BarkMap) -> Candidate:
+    """A candidate with what the eye's map says of its sides, and of where else on it wood is bare."""
+    score = one.score + AGREED * seen.agreement(one.pair, one.rows)
+    there = seen.patch(one.pair)
+    rows = one.rows
+    if there is not None and there[1] > rows[0] and there[0] < rows[1]:
+        rows = (min(there[0], rows[0]), max(there[1], rows[1]))
+    return replace(one, rows=rows, score=score)
+
+
+def _snapped(view: View, pair: tuple[Line, Line], spot: np.ndarray) -> tuple[Line, Line]:
+    """The two sides that the map shows, each moved to the strongest straight edge near it, where there is one.
+
+    spot : (2,) where they are compared [view px].
+    """
+    run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
+    square = np.array([-pair[0].along[1], pair[0].along[0]])
+    places = [float((line.at(run, spot[run]) - spot) @ square) for line in pair]
+    reach = max(NEAR_SIDE[0] * view.scale, NEAR_SIDE[1] * abs(places[1] - places[0]))
+    lines = straight_edges(view, UPRIGHT if run else LEVEL)
+    sides = []
+    for side, place in zip(pair, places, strict=True):
+        best, taken = 0.0, side
+        for line in lines:
+            off = abs(float((line.at(run, spot[run]) - spot) @ square) - place) / reach
+            if off > 1 or abs(float(line.along @ side.along)) < PARALLEL:
+                continue
+            worth = line.strength * np.exp(-0.5 * (2 * off) ** 2)
+            if worth > best:
+                best, taken = worth, line
+        sides.append(taken)
+    return sides[0], sides[1]
 
 
 def _stems_at(
