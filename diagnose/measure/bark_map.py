@@ -60,6 +60,10 @@ class BarkMap:
         at = (one + share * (two - one)).astype(np.float32)
         return tuple(cv2.remap(shown, at, None, cv2.INTER_LINEAR) for shown in (self.stem, self.wood, self.free))
 
+    def wood_at(self, mm: np.ndarray) -> np.ndarray:
+        """Probability of wood at places (h, w, 2) of the card's plane [mm], (h, w)."""
+        return np.asarray(cv2.remap(self.wood, ((mm + MARGIN) * self.scale).astype(np.float32), None, cv2.INTER_LINEAR))
+
     def spot(self) -> np.ndarray | None:
         """Where most bare wood on a stem is seen, (2,) [view px]; None where next to none is."""
         spread = cv2.GaussianBlur(self.stem * self.wood * self.free, (0, 0), SPOT * self.scale)

@@ -69,6 +69,8 @@ NEAR_EQUAL = 0.05  # of scores
 PLAIN = 99.  # score from which on no stem is looked for that lies the other way: the same 190 pictures had none
 NEAR_SIDE = (2.5, 0.2)  # how far from the map's side an edge may lie [mm], and as a share of the width
 PARALLEL = float(np.cos(np.radians(4)))
+PLAINLY_BARE = 0.6  # mean share of bare wood in a run of it that colours do not show
+SURELY_WOOD, ENOUGH_SEED = 0.75, 10.0  # probability of wood on the map, and area that is so [mm2]
 AGREED = 3.0  # what full agreement with the map adds to a score
 SURE, SURE_WHERE_TAPPED = 4.2, 3.8  # least score; ours: stems with patches reach 3.5, others mostly under 2.7
 TALL_APART = 0.25  # of the patch's height, over which something apart from it looks bare, to count
@@ -239,7 +241,7 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float
     likely = [one for one in likely if one.score >= sure]
     thickest = WIDTHS[1] if taps else THICKEST_UNTAPPED
     for stem, candidate in _stems_at(picture, plane, view, likely, thickest):
-        patch = outline_patch(picture, plane, stem, view, candidate)
+        patch = outline_patch(picture, plane, stem, view, candidate, seen)
         if patch is not None:
             return patch
     return None
@@ -251,8 +253,18 @@ def _by_map(view: View, seen: BarkMap, tap: np.ndarray | None) -> list[Candidate
     pair = None if spot is None else seen.sides(spot)
     if spot is None or pair is None:
         return []
-    candidate = _candidate(view, _snapped(view, pair, spot), tap)
-    return [] if candidate is None else [_with_map(candidate, seen)]
+    pair = _snapped(view, pair, spot)
+    candidate = _candidate(view, pair, tap)
+    if candidate is None:
+        there = seen.patch(pair)
+        if there is None or there[2] < PLAINLY_BARE:
+            return []
+        run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
+        ends = [line.at(run, (there[0] + there[1]) / 2) for line in pair]
+        square = np.array([-pair[0].along[1], pair[0].along[0]])
+        width = abs(float((ends[1] - ends[0]) @ square)) / view.scale
+        candidate = Candidate(pair, _of_sides(pair) + BEST_PATCH, (ends[0] + ends[1]) / 2, there[:2], width)
+    return [_with_map(candidate, seen)]
 
 
 def _with_map(one: Candidate, seen: BarkMap) -> Candidate:
@@ -314,7 +326,9 @@ def _stems_at(
         yield from sorted(fitted, key=lambda one: -one[0].radius)
 
 
-def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candidate: Candidate) -> Patch | None:
+def outline_patch(
+    picture: Picture, plane: Plane, stem: Stem, view: View, candidate: Candidate, seen: BarkMap
+) -> Patch | None:
     """The patch's outline on a stem, by a graph cut between the colours of its bark and of the patch."""
     run = int(abs(candidate.pair[0].along[1]) > abs(candidate.pair[0].along[0]))
     ends = np.array([candidate.centre, candidate.centre])
@@ -355,7 +369,10 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     features = np.clip(features, 0, 255).astype(np.uint8)
     features[hidden] = np.median(features[bark], axis=0).astype(np.uint8)
     spot = np.hypot(grid[..., 0] - centre_px[0], grid[..., 1] - centre_px[1]) / native
-    seed = (spot < max(2.0, 0.15 * stem.radius)) & on_stem & ~hidden
+    wood = seen.wood_at(card)
+    seed = (wood > SURELY_WOOD) & on_stem & ~hidden & ~bark_rows[:, None]
+    if seed.sum() < ENOUGH_SEED / step**2:
+        seed = (spot < max(2.0, 0.15 * stem.radius)) & on_stem & ~hidden
     if seed.sum() < 10:
         return None
     wood_colour = np.median(features[seed].astype(float), axis=0)
@@ -364,7 +381,7 @@ def outline_patch(picture: Picture, plane: Plane, stem: Stem, view: View, candid
     share = ((features - bark_colour) @ toward) / max(float(toward @ toward), 1.0)
     mask = np.full(hidden.shape, cv2.GC_PR_BGD, np.uint8)
     inner_rows = ~bark_rows[:, None] & on_stem & ~hidden
-    mask[inner_rows & (share > 0.5)] = cv2.GC_PR_FGD
+    mask[inner_rows & ((share > 0.5) | (wood > SURELY_WOOD))] = cv2.GC_PR_FGD
     mask[~inner_rows] = cv2.GC_BGD
     if (mask == cv2.GC_PR_FGD).sum() < 30:
         return None
