@@ -58,8 +58,8 @@ FRAY = 0.07  # what is narrower than this share of a patch's width at its ends i
 STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read grooves on
 OUTLINE_SIGMA_PX = 1.0  # of the outline's ends [px]
 RIM_SIGMA = 0.25  # of the middle of the bark's cut edge [mm]
-SIDE_BORDER = 0.25  # by how much more a border along the stem's grain is unsure [mm]
-FRAYED = 0.012  # of a ragged patch's height, relative
+SIDE_BORDER = 0.4  # by how much more a border along the stem's grain is unsure [mm]
+FRAYED = 0.02  # of a ragged patch's height, relative
 FRAY_MM = 3.0  # length of outline within which a spike to the side is left out [mm]
 ENOUGH_CONTRAST = 6.0  # of grooves' power over that of other directions
 ENOUGH_REGULARITY = 0.42
@@ -70,9 +70,9 @@ PLAIN = 99.  # score from which on no stem is looked for that lies the other way
 NEAR_SIDE = (2.5, 0.2)  # how far from the map's side an edge may lie [mm], and as a share of the width
 PARALLEL = float(np.cos(np.radians(4)))
 PLAINLY_BARE = 0.6  # mean share of bare wood in a run of it that colours do not show
-SURELY_WOOD, ENOUGH_SEED = 0.75, 10.0  # probability of wood on the map, and area that is so [mm2]
+SURELY_WOOD, ENOUGH_SEED = 0.88, 10.0  # probability of wood on the map, and area that is so [mm2]
 AGREED = 3.0  # what full agreement with the map adds to a score
-SURE, SURE_WHERE_TAPPED = 4.2, 3.8  # least score; ours: stems with patches reach 3.5, others mostly under 2.7
+SURE, SURE_WHERE_TAPPED = 3.9, 3.4  # least score; ours: stems with patches reach 3.5, others mostly under 2.7
 TALL_APART = 0.25  # of the patch's height, over which something apart from it looks bare, to count
 RIM = 2.2  # widest cut edge of bark [mm]
 
@@ -82,14 +82,15 @@ class Candidate:
     """A strip between two lines of a view that looks like a stem with a bare patch.
 
     pair : its sides, low coordinate first. score : higher is likelier. centre : (2,) of the patch, view pixels.
-    rows : (first, last) of the patch along the strip, view pixels along the running coordinate.
-    width : of the strip [mm].
+    rows : (first, last) of the patch along the strip, view pixels along the running coordinate. wide : the same, with
+    where else the eye's map shows bare wood. width : of the strip [mm].
     """
 
     pair: tuple[Line, Line]
     score: float
     centre: np.ndarray
     rows: tuple[float, float]
+    wide: tuple[float, float]
     width: float
 
 
@@ -187,7 +188,7 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
         centre = grid[mask].mean(axis=0)
         span = (float(grid[band][0, 0, run]), float(grid[band][-1, 0, run]))
         if best is None or score > best.score:
-            best = Candidate(pair, float(score), centre, span, across_mm)
+            best = Candidate(pair, float(score), centre, span, span, across_mm)
     return best
 
 
@@ -242,6 +243,8 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float
     thickest = WIDTHS[1] if taps else THICKEST_UNTAPPED
     for stem, candidate in _stems_at(picture, plane, view, likely, thickest):
         patch = outline_patch(picture, plane, stem, view, candidate, seen)
+        if patch is None:  # the map may take bark for wood: by its colours alone
+            patch = outline_patch(picture, plane, stem, view, candidate)
         if patch is not None:
             return patch
     return None
@@ -263,7 +266,7 @@ def _by_map(view: View, seen: BarkMap, tap: np.ndarray | None) -> list[Candidate
         ends = [line.at(run, (there[0] + there[1]) / 2) for line in pair]
         square = np.array([-pair[0].along[1], pair[0].along[0]])
         width = abs(float((ends[1] - ends[0]) @ square)) / view.scale
-        candidate = Candidate(pair, _of_sides(pair) + BEST_PATCH, (ends[0] + ends[1]) / 2, there[:2], width)
+        candidate = Candidate(pair, _of_sides(pair) + BEST_PATCH, (ends[0] + ends[1]) / 2, there[:2], there[:2], width)
     return [_with_map(candidate, seen)]
 
 
@@ -274,7 +277,7 @@ def _with_map(one: Candidate, seen: BarkMap) -> Candidate:
     rows = one.rows
     if there is not None and there[1] > rows[0] and there[0] < rows[1]:
         rows = (min(there[0], rows[0]), max(there[1], rows[1]))
-    return replace(one, rows=rows, score=score)
+    return replace(one, wide=rows, score=score)
 
 
 def _snapped(view: View, pair: tuple[Line, Line], spot: np.ndarray) -> tuple[Line, Line]:
@@ -315,7 +318,7 @@ def _stems_at(
             yield from sorted(fitted, key=lambda one: -one[0].radius)
             told = True
         centre_px = plane.to_px(view.to_mm(candidate.centre[None]))[0]
-        stem = fit_stem(picture, plane, view, candidate.pair, centre_px, candidate.rows)
+        stem = fit_stem(picture, plane, view, candidate.pair, centre_px, candidate.wide)
         if stem is None or not 0.75 < 2 * stem.radius / candidate.width < 1.35 or 2 * stem.radius > thickest:
             continue
         if told:
@@ -327,12 +330,12 @@ def _stems_at(
 
 
 def outline_patch(
-    picture: Picture, plane: Plane, stem: Stem, view: View, candidate: Candidate, seen: BarkMap
+    picture: Picture, plane: Plane, stem: Stem, view: View, candidate: Candidate, seen: BarkMap | None = None
 ) -> Patch | None:
     """The patch's outline on a stem, by a graph cut between the colours of its bark and of the patch."""
     run = int(abs(candidate.pair[0].along[1]) > abs(candidate.pair[0].along[0]))
     ends = np.array([candidate.centre, candidate.centre])
-    ends[:, run] = candidate.rows
+    ends[:, run] = candidate.wide if seen is not None else candidate.rows
     low, high = np.sort(stem.place(plane.to_px(view.to_mm(ends)))[0])
     centre_px = plane.to_px(view.to_mm(candidate.centre[None]))[0]
     native = stem.camera.K[0, 0] / stem.distance
@@ -369,7 +372,7 @@ def outline_patch(
     features = np.clip(features, 0, 255).astype(np.uint8)
     features[hidden] = np.median(features[bark], axis=0).astype(np.uint8)
     spot = np.hypot(grid[..., 0] - centre_px[0], grid[..., 1] - centre_px[1]) / native
-    wood = seen.wood_at(card)
+    wood = np.zeros(hidden.shape) if seen is None else seen.wood_at(card)
     seed = (wood > SURELY_WOOD) & on_stem & ~hidden & ~bark_rows[:, None]
     if seed.sum() < ENOUGH_SEED / step**2:
         seed = (spot < max(2.0, 0.15 * stem.radius)) & on_stem & ~hidden
@@ -575,7 +578,7 @@ def _sizes(patch: Patch) -> dict[str, Sign]:
     pixel = stem.distance / stem.camera.K[0, 0]
     border = OUTLINE_SIGMA_PX * pixel + RIM_SIGMA
     height_sigma = float(np.hypot(FRAYED * height, np.hypot(height * stem.scale_sigma, border)))
-    width_sigma = float(np.hypot(0.01 * width, np.hypot(width * stem.scale_sigma, border + SIDE_BORDER)))
+    width_sigma = float(np.hypot(0.02 * width, np.hypot(width * stem.scale_sigma, border + SIDE_BORDER)))
     hidden = _hidden_beside(patch)
     measured: dict[str, Sign] = {
         "patch_width_mm": _value_or_interval(width, hidden, width_sigma),
