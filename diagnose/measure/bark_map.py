@@ -23,8 +23,6 @@ BESIDE = 0.6  # of a strip's width, on either side, where no stem may be seen
 LEAST_BESIDE = 4.0  # of it [mm]
 MIDDLE = (0.25, 0.75)  # of a strip's width, where bare wood is looked for: bark beside it blurs the map
 BARE = 0.5  # share of wood in what is seen of the stem from which on it is bare
-SEEN, AROUND = 0.35, 6.0  # probability of a stem, and how far from it its sides may lie [mm]
-LEAST_SEEN = 0.01  # of the view
 ALONG, ASIDE = 80.0, 60.0  # how far along and across a stem its sides are read on the map [mm]
 LEAST_ALONG = 12.0  # of a side that must be seen [mm]
 MAP_STRENGTH = 2.5  # of a side that the map alone has shown, as `Line` counts it
@@ -42,14 +40,6 @@ class BarkMap:
     wood: np.ndarray
     free: np.ndarray
     scale: float
-
-    def near(self) -> np.ndarray:
-        """Where a stem is seen or not far away, (h, w) bool; everywhere where hardly any is seen."""
-        there = (self.stem > SEEN) & (self.free > 0)
-        if there.mean() < LEAST_SEEN:
-            return np.ones(there.shape, bool)
-        reach = 2 * round(AROUND * self.scale) + 1
-        return np.asarray(cv2.dilate((self.stem > SEEN).astype(np.uint8), np.ones((reach, reach))) > 0)
 
     def _strip(self, pair: tuple[Line, Line], low: float, high: float) -> tuple[np.ndarray, ...]:
         """stem, wood and free (length, ACROSS), between shares `low` and `high` of the way from one line to the other."""
@@ -123,7 +113,8 @@ class BarkMap:
         for angle in np.radians(np.arange(0, 180, 2)):
             axis = np.array([np.cos(angle), np.sin(angle)])
             at = (spot + np.arange(-ALONG, ALONG + 1, 1.0)[:, None] * self.scale * axis).astype(np.float32)[None]
-            seen = float((cv2.remap(self.stem, at, None, cv2.INTER_LINEAR) * (0.5 + 0.5 * cv2.remap(self.free, at, None, cv2.INTER_LINEAR))).mean())
+            stem, free = (cv2.remap(shown, at, None, cv2.INTER_LINEAR) for shown in (self.stem, self.free))
+            seen = float((stem * (0.5 + 0.5 * free)).mean())
             if seen > best:
                 best, way = seen, axis
         return way if best > 0.25 else None
@@ -155,7 +146,6 @@ class BarkMap:
 
         rows : from where to where along the running view coordinate it is asked for [px].
         """
-        wide = float(np.linalg.norm(pair[1].middle - pair[0].middle))
         run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
         wide = abs(float((pair[1].at(run, np.mean(rows)) - pair[0].at(run, np.mean(rows)))[1 - run]))
         beside = max(BESIDE, LEAST_BESIDE * self.scale / max(wide, 1.0))
@@ -191,10 +181,12 @@ def _seen(
     """
     rows, columns = FINDER_SIZE
     middle = view.to_mm(centre)
-    flat = np.array([[1 / scale, 0, middle[0] - columns / scale / 2], [0, 1 / scale, middle[1] - rows / scale / 2], [0, 0, 1]])
-    found = find(picture.bgr, plane.H @ flat)
+    corner = middle - np.array([columns, rows]) / scale / 2
+    flat = np.array([[1 / scale, 0, corner[0]], [0, 1 / scale, corner[1]], [0, 0, 1]])
+    found = find(picture.bgr, plane.H @ flat, flat=True)
     from_view = np.array([[1 / view.scale, 0, -MARGIN], [0, 1 / view.scale, -MARGIN], [0, 0, 1]])
     to_cells = np.linalg.inv(found.to_px) @ plane.H @ from_view
     both = np.dstack([found.stem, found.shares[..., CLASSES.index("wood")], np.ones(found.stem.shape)])
-    laid = cv2.warpPerspective(both.astype(np.float32), to_cells, view.open.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    laid = cv2.warpPerspective(both.astype(np.float32), to_cells, view.open.shape[::-1], flags=flags)
     return laid[..., 0], laid[..., 1], laid[..., 2] > 0.99
