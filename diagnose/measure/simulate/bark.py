@@ -15,7 +15,8 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from diagnose.measure.bark_patch import FRAY, NONE
+from diagnose.measure.bark_outline import NONE
+from diagnose.measure.bark_patch import FRAY
 from diagnose.measure.simulate.twig import BARKS, WOOD
 from diagnose.photo.layouts import CARD
 from diagnose.photo.markers import marker_picture
