@@ -17,6 +17,8 @@ from diagnose.cli.streams import Read, Verb, Written
 if TYPE_CHECKING:
     import pandas as pd
 
+    from diagnose.fieldlog.store import Log
+
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 _AT_ONCE = 2_000  # observations that are read at a time
 
@@ -59,14 +61,13 @@ def observations(**given: Any) -> None:
     kept = open_log(asked.log, make=False)
     if asked.as_json:
         listed = (part.to_json(orient="records", indent=1)[1:-1].strip("\n")
-                  for part in _wanted(kept.parts(_AT_ONCE, *_asked(asked)), asked.deleted))
+                  for part in _parts(kept, asked))
         print("[", end="")
         for number, part in enumerate(filter(None, listed)):
             print(("," if number else "") + "\n" + part, end="")
         print("\n]")
         return
-    shown = kept.parts(_AT_ONCE, *_asked(asked), columns=(*LISTED, "deleted"), as_text=True)
-    for line in observation_lines(_wanted(shown, asked.deleted)):
+    for line in observation_lines(_parts(kept, asked, columns=(*LISTED, "deleted"), as_text=True)):
         print(line)
     if beside := unnamed_photos(kept):
         print(f"diagnose: {beside}", file=sys.stderr)
@@ -174,8 +175,7 @@ def export(out: str, exact: bool, photos: bool, **given: Any) -> None:
 
     asked = SimpleNamespace(**given)
     kept = open_log(asked.log, make=False)
-    rows = kept.parts(_AT_ONCE, *_asked(asked), as_text=takes_text(out))
-    print(export(kept, _wanted(rows, asked.deleted), out, exact, photos))
+    print(export(kept, _parts(kept, asked, as_text=takes_text(out)), out, exact, photos))
 
 
 @log.command("import", cls=Verb)
@@ -268,10 +268,8 @@ def disputes(log: str) -> None:
     print("\n".join(lines) or "Nobody disagrees.")
 
 
-def _asked(asked: SimpleNamespace) -> tuple[Any, ...]:
-    return asked.site, asked.culprit, asked.since, asked.until, asked.box, asked.deleted, asked.near
-
-
-def _wanted(parts: Iterator[pd.DataFrame], deleted: bool) -> Iterator[pd.DataFrame]:
-    """Only what is marked as deleted, where that was asked for."""
-    return (part[part["deleted"].astype(bool)] if deleted else part for part in parts)
+def _parts(kept: Log, asked: SimpleNamespace, **how: Any) -> Iterator[pd.DataFrame]:
+    """The observations that the filters choose, some at a time; only what is marked as deleted where that was asked for."""
+    a = asked
+    parts = kept.parts(_AT_ONCE, a.site, a.culprit, a.since, a.until, a.box, a.deleted, a.near, **how)
+    return (part[part["deleted"].astype(bool)] if asked.deleted else part for part in parts)

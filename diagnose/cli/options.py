@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from diagnose.cli import words
 from diagnose.cli.streams import Read
+from diagnose.settings import DEFAULT_LOG
 
 if TYPE_CHECKING:
     from diagnose.diagnosis import Circumstances
@@ -24,7 +24,6 @@ class Works(click.Group):
         return list(self.commands)
 
 
-DEFAULT_LOG = Path.home() / "browse-log"
 
 in_log = click.option("--log", metavar="PLACE", default=str(DEFAULT_LOG), envvar="DIAGNOSE_LOG", show_default=True,
                       show_envvar=True, help="Log folder, or address of a database.")

@@ -169,8 +169,8 @@ def from_plan(
     from diagnose.protect.read import read_settings
     from diagnose.upkeep.register import register_plan
 
-    plan = read_settings(file)
-    new = register_plan(open_log(log), plan, site or "", on, by=by, species=species, **_placed(place, error_m))
+    plan, where = read_settings(file), _placed(place, error_m)
+    new = register_plan(open_log(log), plan, site or "", on, by=by, species=species, **where)
     print(f"{len(new)} kinds of barrier of the plan are registered as put up on {on}.")
 
 
@@ -234,7 +234,7 @@ def _described(asked: SimpleNamespace) -> dict[str, Any]:
     }
 
 
-def _placed(place: tuple[float, float] | None, error_m: float) -> dict[str, float]:
+def _placed(place: tuple[float, float] | None, error_m: float) -> dict[str, Any]:
     return {} if place is None else {"lat": place[0], "lon": place[1], "error_m": error_m}
 
 

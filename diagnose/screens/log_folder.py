@@ -8,9 +8,9 @@ import streamlit as st
 from sqlalchemy import make_url
 from sqlalchemy.exc import ArgumentError
 
-from diagnose.cli import DEFAULT_LOG
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.screens import preferences
+from diagnose.settings import DEFAULT_LOG
 
 
 @st.cache_resource
