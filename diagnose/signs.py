@@ -19,6 +19,9 @@ from diagnose.knowledge import knowledge
 from diagnose.texts import read_values, shown
 
 How = Literal["photo", "answer", "default"]
+# what is narrower than this share of a patch's width at its ends is a fray, and no height of it; that takes 0.25 % of an
+# ellipse's height
+FRAY = 0.07
 _UNKNOWN = {"", "unknown", "don't know", "dont know", "?"}
 
 

@@ -314,7 +314,7 @@ def lot(kind: str, seed: str, start: int, stop: int) -> Iterator[dict[str, Any]]
     from diagnose.fieldlog.store import open_log
     from diagnose.fieldlog.verify import verify
     from diagnose.inbox.work import take_in
-    from diagnose.speed import _peak_mb
+    from diagnose.validation.speed import _peak_mb
 
     resource.setrlimit(resource.RLIMIT_AS, (MOST_SPACE, MOST_SPACE))
     with tempfile.TemporaryDirectory() as place:

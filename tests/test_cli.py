@@ -108,7 +108,7 @@ def test_the_plants_foot_is_told_by_name_or_as_the_second_tap(capsys: pytest.Cap
 def test_a_card_that_stands_on_the_ground_tells_the_wounds_height(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from diagnose.measure.simulate import bark
+    from diagnose.simulate import bark
 
     photo = tmp_path / "stem.jpg"
     data, truth = bark.picture_of(replace(bark.any_setting(1000), along="y", turn=90.0, size=(1200, 1600)))
@@ -122,7 +122,7 @@ def test_photos_round_a_stem_are_joined_into_one_wound_and_kept_together(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     from diagnose.fieldlog.store import open_log
-    from diagnose.measure.simulate import bark
+    from diagnose.simulate import bark
 
     setting = replace(bark.any_setting(1006), share=0.5, diameter=36.0, tilt=6.0)
     files = []

@@ -26,13 +26,13 @@ from diagnose.fieldlog.tables import Looked
 from diagnose.inbox import work
 from diagnose.inbox.intake import Message, Photo
 from diagnose.inbox.learning import LEAST_PAIRS, answer, is_blind, name_blind, together, undo
-from diagnose.inbox.queue import reply_to, waiting, write_letters
+from diagnose.inbox.queue import waiting
 from diagnose.inbox.ranking import ASK, LOOK, READY, SEEN
-from diagnose.inbox.reply import as_html, as_pdf, as_text, letter
-from diagnose.inbox.simulate import Sent, changed, make_pile
 from diagnose.inbox.work import diagnosis_of, judge, judge_one, look_at, looked, measure, take_in
 from diagnose.measure.number import measuring
+from diagnose.report.letters import as_html, as_pdf, as_text, letter, reply_to, write_letters
 from diagnose.signs import Bounded, Measured, parse_signs
+from diagnose.simulate.pile import Sent, changed, make_pile
 from tests.conftest import PHOTOS
 
 WOUNDS = int(os.environ.get("DIAGNOSE_PILE", "30"))  # 500 takes some minutes

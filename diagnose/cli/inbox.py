@@ -105,7 +105,8 @@ def letters(
     Those of the ready pile, or of --pile.
     """
     from diagnose.fieldlog.store import open_log
-    from diagnose.inbox.queue import waiting, write_letters
+    from diagnose.inbox.queue import waiting
+    from diagnose.report.letters import write_letters
 
     kept = open_log(log, make=False)
     written = write_letters(kept, folder, waiting(kept, pile or "ready"), style, region, template, signature, inches)

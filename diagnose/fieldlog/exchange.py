@@ -9,7 +9,7 @@ from __future__ import annotations
 import codecs
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -179,17 +179,3 @@ def _whole(place: str | Path) -> Iterator[BinaryIO]:
 def takes_text(name: str) -> bool:
     """Does the format of files of this name hold nested fields as JSON text anyway? Then they need not be read."""
     return Path(name).suffix.lower() in (".csv", ".gpkg")
-
-
-def writer(name: str) -> Callable[[Rows, str | Path], Path]:
-    """The function that writes files of this name: .csv, .geojson, .gpkg, .gpx or .zip (Darwin Core archive)."""
-    from diagnose.fieldlog.darwin_core import write_archive
-    from diagnose.fieldlog.geopackage import write_geopackage
-
-    known: dict[str, Callable[[Rows, str | Path], Path]] = {
-        ".csv": write_csv, ".geojson": write_geojson, ".json": write_geojson, ".gpkg": write_geopackage,
-        ".gpx": write_gpx, ".zip": write_archive,
-    }
-    if (ending := Path(name).suffix.lower()) not in known:
-        raise CannotUse(f"'{name}' must end with one of {', '.join(known)}")
-    return known[ending]

@@ -17,7 +17,8 @@ import pandas as pd
 from sqlalchemy import select
 
 from diagnose.cannot_use import CannotUse
-from diagnose.fieldlog.exchange import Rows, each_part, writer
+from diagnose.fieldlog.exchange import Rows, each_part
+from diagnose.fieldlog.formats import writer
 from diagnose.fieldlog.geopackage import Shown, write_geopackage
 from diagnose.fieldlog.store import EARTH_M, Log
 from diagnose.fieldlog.tables import About

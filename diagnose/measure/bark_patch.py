@@ -33,7 +33,7 @@ from diagnose.measure.stem import (
 )
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
-from diagnose.signs import Bounded, Measured, Sign
+from diagnose.signs import FRAY, Bounded, Measured, Sign
 
 NONE: Any = None  # where OpenCV takes nothing but its stubs do not say so
 WOOD_RED = (-0.04, 0.46)  # ln(red / green) of bare wood against the card's white, fresh to weathered; own readings
@@ -51,7 +51,6 @@ GRAPH_BEYOND = 10.0  # how much bark above and below a patch is enough to know b
 MOST_CELLS = 35_000  # of the strip that a patch is outlined on: a large patch needs no finer ones
 MOST_UNROLLED = 170_000  # cells that grooves are looked for on: a large patch has so many that coarser ones do
 BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems, with sigma; own readings
-FRAY = 0.07  # what is narrower than this share of a patch's width at its ends is a fray; of an ellipse's height 0.25 %
 STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read grooves on
 OUTLINE_SIGMA_PX = 1.0  # of the outline's ends [px]
 RIM_SIGMA = 0.25  # of the middle of the bark's cut edge [mm]

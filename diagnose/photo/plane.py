@@ -14,7 +14,7 @@ from diagnose.photo.layouts import CARD, STAFF, Layout
 from diagnose.photo.markers import LEAST_SIDE_PX, Marker, agrees, detect, first_factor, hinted, look_near, refine
 from diagnose.photo.picture import CROPPED_FOCAL_SIGMA, DIAGONAL_35MM, CannotUse, Picture
 
-__all__ = ["Camera", "Plane", "StaffMarkers", "find_card", "find_staff"]
+__all__ = ["Camera", "Plane", "StaffMarkers", "StaffView", "find_card", "find_staff"]
 
 FINE = 1400  # longer side of a picture that shows at least a square where a finer one shows markers [px]
 PLAIN_PX = 16.0  # a staff's markers that are read so large are all read, or looked for one after the other
@@ -144,6 +144,17 @@ def find_card(
             "can be read; lay the card flat, whole in the picture, in even light and in focus"
         )
     return _plane(picture, layout, markers, print_scale, print_scale_sigma)
+
+
+@dataclass(frozen=True)
+class StaffView:
+    """What a height needs of a picture: the staff's markers, its size (width, height) [px], the focal length [px] and its
+    relative uncertainty."""
+
+    staff: StaffMarkers
+    size: tuple[int, int]
+    focal_px: float
+    focal_sigma: float
 
 
 def find_staff(picture: Picture, layout: Layout = STAFF, print_scale: float = 1.0) -> StaffMarkers:

@@ -16,9 +16,9 @@ from diagnose.culprits.catalogue import catalogue, group_words
 from diagnose.culprits.prior import CONFIRMED_BY
 from diagnose.fieldlog import kept_measurement
 from diagnose.fieldlog.store import Log
-from diagnose.measure.overlay import SIDE, annotate
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import read_picture
+from diagnose.report.overlay import SIDE, annotate
 from diagnose.screens import preferences, show
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.log_in_out import give_out, take_in

@@ -1,6 +1,6 @@
 """How fast is the log beside the plainest way of doing the same?
 
-Run as `python -m diagnose.fieldlog.benchmark [IMPORTED] [MAPPED] [HELD ...]`: imports a CSV file with as many observations
+Run as `python -m diagnose.validation.log_speed [IMPORTED] [MAPPED] [HELD ...]`: imports a CSV file with as many observations
 as said and compares with pandas' to_sql of the same rows (same columns, same indexes, same syncing); then asks map
 windows of a log of MAPPED observations and compares with the same question in raw SQL on the same file, warm and cold; then
 gives all of them out as CSV, as a list and a filtered list, and compares with pandas' read_sql and to_csv of the same.
@@ -105,7 +105,8 @@ def _cold(which: str, folder: Path, box: tuple[float, ...]) -> float:
     with (folder / "mapped" / DATABASE).open("rb") as file:
         os.fsync(file.fileno())  # only pages that are on the disk can be dropped
         os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
-    asked = [sys.executable, "-m", "diagnose.fieldlog.benchmark", f"--cold-{which}", str(folder / "mapped"), *map(str, box)]
+    own = [sys.executable, "-m", "diagnose.validation.log_speed"]
+    asked = [*own, f"--cold-{which}", str(folder / "mapped"), *map(str, box)]
     return float(subprocess.run(asked, check=True, capture_output=True, text=True).stdout)
 
 
@@ -157,6 +158,15 @@ def _both(work: Callable[[], Any]) -> tuple[float, float]:
     return _timed(work), time.process_time() - begun
 
 
+# the command in a process of its own, which says its own peak: getrusage would tell the parent's too; Linux only
+_HELD = """
+import pathlib, sys
+from diagnose.cli import main
+main(sys.argv[1:])
+print(int(pathlib.Path("/proc/self/status").read_text().split("VmHWM:")[1].split()[0]) // 1024, file=sys.stderr)
+"""
+
+
 def held(number: int, folder: Path) -> dict[str, int]:
     """Most memory [MB] that a process holds that imports so many rows, lists them, or exports them."""
     source, log = folder / f"{number}.csv", folder / f"held{number}"
@@ -169,17 +179,9 @@ def held(number: int, folder: Path) -> dict[str, int]:
             "export as GeoPackage": ["export", str(folder / "out.gpkg")]}
     most = {}
     for name, arguments in work.items():
-        asked = [sys.executable, "-m", "diagnose.fieldlog.benchmark", "--held", "log", *arguments, "--log", str(log)]
+        asked = [sys.executable, "-c", _HELD, "log", *arguments, "--log", str(log)]
         most[name] = int(subprocess.run(asked, check=True, capture_output=True, text=True).stderr.split()[-1])
     return most
-
-
-def _held(arguments: list[str]) -> None:
-    from diagnose.cli import main as command
-
-    command(arguments)
-    told = Path("/proc/self/status").read_text()  # getrusage would tell the parent's peak too; Linux only
-    print(int(told.split("VmHWM:")[1].split()[0]) // 1024, file=sys.stderr)
 
 
 def _raw(connection: sqlite3.Connection, box: tuple[float, ...]) -> list[Any]:
@@ -211,7 +213,5 @@ def main(imported: int = 100_000, mapped: int = 1_000_000, *sizes: int) -> None:
 if __name__ == "__main__":
     if len(sys.argv) > 1 and sys.argv[1].startswith("--cold-"):
         _asked_cold(sys.argv[1], sys.argv[2], tuple(map(float, sys.argv[3:])))
-    elif len(sys.argv) > 1 and sys.argv[1] == "--held":
-        _held(sys.argv[2:])
     else:
         main(*map(int, sys.argv[1:]))
