@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Callable, Iterator
 from types import SimpleNamespace
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from diagnose.cli import options, words
+from diagnose.cli import machine, options, words
 from diagnose.cli.progress import Progress
 from diagnose.cli.streams import Read, Verb, Written
 
@@ -60,12 +59,8 @@ def observations(**given: Any) -> None:
     asked = SimpleNamespace(**given)
     kept = open_log(asked.log, make=False)
     if asked.as_json:
-        listed = (part.to_json(orient="records", indent=1)[1:-1].strip("\n")
-                  for part in _parts(kept, asked))
-        print("[", end="")
-        for number, part in enumerate(filter(None, listed)):
-            print(("," if number else "") + "\n" + part, end="")
-        print("\n]")
+        parts = (part.to_json(orient="records", indent=1)[1:-1].strip("\n") for part in _parts(kept, asked))
+        machine.say_parts("log list", "observations", parts)
         return
     for line in observation_lines(_parts(kept, asked, columns=(*LISTED, "deleted"), as_text=True)):
         print(line)
@@ -86,7 +81,7 @@ def show(record: str, log: str) -> None:
     """
     from diagnose.fieldlog.store import open_log
 
-    print(json.dumps(open_log(log, make=False).observation(record), indent=1))
+    machine.say("log show", open_log(log, make=False).observation(record))
 
 
 @log.command(cls=Verb)
@@ -155,7 +150,10 @@ def together(site: str, plant: str | None, as_json: bool, log: str) -> None:
     from diagnose.report.plain import wounds_as_text
 
     wounds = wounds_of(open_log(log, make=False), site, plant)
-    print(json.dumps(wounds.as_json(), indent=1) if as_json else wounds_as_text(wounds))
+    if as_json:
+        machine.say("log together", wounds.as_json())
+    else:
+        print(wounds_as_text(wounds))
 
 
 @log.command(cls=Verb)

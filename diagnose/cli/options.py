@@ -25,15 +25,29 @@ class Works(click.Group):
 
 
 
-in_log = click.option("--log", metavar="PLACE", default=str(DEFAULT_LOG), envvar="DIAGNOSE_LOG", show_default=True,
-                      show_envvar=True, help="Log folder, or address of a database.")
-by = click.option("--by", metavar="INITIALS", default="", envvar="DIAGNOSE_INITIALS", show_envvar=True,
-                  help="Your initials, for the history.")
-region = click.option("--region", metavar="NAME", envvar="DIAGNOSE_REGION", show_envvar=True,
-                      help="Where the planting is (default: from the photo's position, else not known).")
-inches = click.option("--inches", is_flag=True, help="Show lengths in inches and feet.")
-paper = click.option("--paper", type=click.Choice(["A4", "Letter"], case_sensitive=False), default="A4", show_default=True,
-                     envvar="DIAGNOSE_PAPER", show_envvar=True, help="Size of the sheets.")
+
+
+def _settled(name: str) -> Callable[[], Any]:
+    """The default of an option: what the settings say when the command runs."""
+
+    def default() -> Any:
+        from diagnose.settings import settings
+
+        return getattr(settings(), name)
+
+    return default
+
+
+in_log = click.option("--log", metavar="PLACE", default=_settled("log"),
+                      help=f"Log folder, or address of a database (else DIAGNOSE_LOG, your settings, {DEFAULT_LOG}).")
+by = click.option("--by", metavar="INITIALS", default=_settled("initials"),
+                  help="Your initials, for the history (else DIAGNOSE_INITIALS, your settings).")
+region = click.option("--region", metavar="NAME", default=_settled("place"),
+                      help="Where the planting is (else DIAGNOSE_PLACE, your settings, the photo's position).")
+inches = click.option("--inches/--mm", default=_settled("inches"),
+                      help="Show lengths in inches and feet, or in millimetres (else DIAGNOSE_UNITS, your settings, mm).")
+paper = click.option("--paper", type=click.Choice(["A4", "Letter"], case_sensitive=False), default=_settled("paper"),
+                     help="Size of the sheets (else DIAGNOSE_PAPER, your settings, A4).")
 as_json = click.option("--json", "as_json", is_flag=True, help="Print it for machines.")
 
 
