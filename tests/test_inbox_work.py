@@ -388,7 +388,7 @@ def test_killed_while_two_workers_measure_it_ends_with_the_same_rows(small: Path
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="whether a process runs is read from /proc")
 def test_workers_end_when_the_one_who_feeds_them_is_killed(tmp_path: Path) -> None:
     log = open_log(tmp_path)
-    code = ("import sys, time; from diagnose.inbox.work import _pool\n"
+    code = ("import sys, time; from diagnose.inbox.workers import _pool\n"
             "if __name__ == '__main__':\n"
             "    pool = _pool(sys.argv[1], 1); pool.submit(len, '').result()\n"
             "    print(*pool._processes, flush=True); time.sleep(60)\n")

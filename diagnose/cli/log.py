@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
-_AT_ONCE = 2_000  # observations that are read at a time
 
 
 def _filters(verb: Decorated) -> Decorated:
@@ -268,6 +267,8 @@ def disputes(log: str) -> None:
 
 def _parts(kept: Log, asked: SimpleNamespace, **how: Any) -> Iterator[pd.DataFrame]:
     """The observations that the filters choose, some at a time; only what is marked as deleted where that was asked for."""
-    a = asked
-    parts = kept.parts(_AT_ONCE, a.site, a.culprit, a.since, a.until, a.box, a.deleted, a.near, **how)
+    from diagnose.fieldlog.query import Query
+
+    query = Query(asked.site, asked.culprit, asked.since, asked.until, asked.box, asked.near, asked.deleted)
+    parts = kept.parts(query, **how)
     return (part[part["deleted"].astype(bool)] if asked.deleted else part for part in parts)

@@ -27,7 +27,7 @@ class Change:
 
 
 @dataclass(frozen=True)
-class Settled:
+class Resolved:
     """What stands. values : field -> value. disputes : field -> the changes that disagree, side by side."""
 
     values: dict[str, Any]
@@ -40,7 +40,7 @@ def latest(changes: Collection[Change]) -> list[str]:
     return sorted(change.id for change in changes if change.id not in seen)
 
 
-def settle(row: Mapping[str, Any], changes: Collection[Change]) -> Settled:
+def resolve(row: Mapping[str, Any], changes: Collection[Change]) -> Resolved:
     """The values that stand, from any state of the record that these changes or some of them led to.
 
     A field that several people changed unseen by each other to different values is disputed; the value with the
@@ -57,7 +57,7 @@ def settle(row: Mapping[str, Any], changes: Collection[Change]) -> Settled:
         if len({json.dumps(each.after[field], sort_keys=True) for each in standing}) > 1:
             disputes[field] = standing
     _dispute_deletion(values, disputes, changes, earlier)
-    return Settled(values, disputes)
+    return Resolved(values, disputes)
 
 
 def _dispute_deletion(

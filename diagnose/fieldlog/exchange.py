@@ -19,7 +19,7 @@ from xml.sax.saxutils import escape
 import pandas as pd
 
 from diagnose.cannot_use import CannotUse
-from diagnose.fieldlog.store import NESTED
+from diagnose.fieldlog.query import NESTED
 from diagnose.whole_file import beside
 
 if TYPE_CHECKING:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import catalogue
 from diagnose.culprits.prior import confirmed_counts, region_of
+from diagnose.fieldlog.query import Query
 from diagnose.signs import parse_signs
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ def confirmed_in(log: Log, site: str | None = None) -> dict[str, float]:
     Deleting the observation or taking the confirmation back undoes what it taught.
     """
     wanted = ("named", "confirmed", "site", "plot", "plant", "visit", "taken_at", "saved_at")
-    rows = log.observations(site=site, columns=wanted)
+    rows = log.observations(Query(site=site), wanted)
     return confirmed_counts(_confirmations(rows.to_dict("records")))
 
 
@@ -43,7 +44,7 @@ def wounds_of(log: Log, site: str, plant: str | None = None, region: str | None 
     """
     from diagnose.diagnosis import Circumstances, diagnose_answers, diagnose_wounds
 
-    rows = log.observations(site=site, columns=("signs", "plant", "lat", "lon", "taken_at"), newest=_MOST)
+    rows = log.observations(Query(site=site), ("signs", "plant", "lat", "lon", "taken_at"), _MOST)
     found = []
     for row in rows.to_dict("records"):
         if row["signs"] and (plant is None or row["plant"] == plant):

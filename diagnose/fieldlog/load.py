@@ -13,7 +13,9 @@ from sqlalchemy import select
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.exchange import NESTED, unharmed
-from diagnose.fieldlog.store import FIELDS, Log, Saved, insert_rows, whole_row
+from diagnose.fieldlog.log import Log, Saved
+from diagnose.fieldlog.query import FIELDS
+from diagnose.fieldlog.rows import insert_rows, whole_row
 from diagnose.fieldlog.tables import Observation
 from diagnose.signs import parse_signs, signs_as_json
 from diagnose.texts import MOST_OF_A_CELL, from_json, rows, rows_of

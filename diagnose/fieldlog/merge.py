@@ -21,9 +21,11 @@ from sqlalchemy.orm import Session
 
 from diagnose.archives import DAMAGED, opened, unpacked
 from diagnose.cannot_use import CannotUse
-from diagnose.fieldlog.changes import Change, settle
+from diagnose.fieldlog.changes import Change, resolve
 from diagnose.fieldlog.fields import checked, is_id, names
-from diagnose.fieldlog.store import Log, changes_of, open_log, stand
+from diagnose.fieldlog.history import changes_of, stand
+from diagnose.fieldlog.log import Log
+from diagnose.fieldlog.store import open_log
 from diagnose.fieldlog.tables import KINDS, History, Photo
 from diagnose.texts import from_json
 from diagnose.whole_file import beside
@@ -107,7 +109,7 @@ def disputes(log: Log) -> list[Dispute]:
     with log.reading() as session:
         for kind, table in KINDS.items():
             for record in session.scalars(select(table.id).where(table.disputed.is_(True)).order_by(table.id)):
-                sides = settle({}, changes_of(session, record)).disputes
+                sides = resolve({}, changes_of(session, record)).disputes
                 found += [Dispute(kind, record, field, tuple(each)) for field, each in sorted(sides.items())]
     return found
 

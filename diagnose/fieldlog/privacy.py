@@ -20,7 +20,8 @@ from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.exchange import Rows, each_part
 from diagnose.fieldlog.formats import writer
 from diagnose.fieldlog.geopackage import Shown, write_geopackage
-from diagnose.fieldlog.store import EARTH_M, Log
+from diagnose.fieldlog.log import Log
+from diagnose.fieldlog.query import EARTH_M
 from diagnose.fieldlog.tables import About
 from diagnose.photo.picture import read_picture
 

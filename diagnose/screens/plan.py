@@ -46,7 +46,7 @@ def _culprits() -> tuple[dict[str, float], bool]:
     if way == JUST_JUDGED and judged:
         return likely_shares(judged), True
     if way == FROM_LOG:
-        sites = the_log().told("site")
+        sites = the_log().values_of("site")
         if not sites:
             raise CannotUse("the log holds no named planting yet; keep a wound under its name first")
         wounds = wounds_of(the_log(), st.selectbox("Planting", sites, key="plan_site"), region=preferences.region())

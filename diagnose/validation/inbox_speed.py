@@ -33,7 +33,8 @@ import numpy as np
 
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.inbox.intake import Message, Photo
-from diagnose.inbox.work import judge, look_at, measure, settle, take_in
+from diagnose.inbox.work import judge, look_at, measure, take_in
+from diagnose.inbox.workers import limit_to_one_thread
 from diagnose.simulate.large import MEGABYTES, SCENE, enlarged, of_size
 from diagnose.simulate.pile import seen_from_elsewhere
 from diagnose.simulate.twig import raster_of
@@ -102,7 +103,7 @@ def ceiling(photos: Sequence[bytes], rounds: int = 30) -> float:
 
 def cost_of_one(data: bytes, rounds: int = 5) -> tuple[float, float]:
     """Processor seconds to measure one photo, and to decode it plainly; medians of rounds that take turns."""
-    settle()
+    limit_to_one_thread()
     look_at(data, "warm.jpg")
     measured, decoded = [], []
     for _ in range(rounds):

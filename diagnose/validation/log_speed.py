@@ -27,9 +27,12 @@ import numpy as np
 import pandas as pd
 from sqlalchemy import create_engine, event
 
+from diagnose.fieldlog.engines import durable
 from diagnose.fieldlog.load import import_csv
 from diagnose.fieldlog.privacy import export
-from diagnose.fieldlog.store import _DEFAULTS, DATABASE, FIELDS, _durable, open_log
+from diagnose.fieldlog.query import EVERY, FIELDS, Query
+from diagnose.fieldlog.rows import DEFAULTS
+from diagnose.fieldlog.store import DATABASE, open_log
 from diagnose.fieldlog.tables import Base
 from diagnose.report.plain import LISTED, observation_lines
 
@@ -62,13 +65,13 @@ def importing(number: int, folder: Path) -> tuple[float, float]:
 
 def _to_sql(source: Path, file: Path) -> None:
     engine = create_engine(f"sqlite:///{file}")
-    event.listen(engine, "connect", _durable)
+    event.listen(engine, "connect", durable)
     event.listen(engine, "begin", lambda connection: connection.exec_driver_sql("BEGIN IMMEDIATE"))
     with engine.begin() as connection:
         Base.metadata.create_all(connection)
     table = pd.read_csv(source)
     table["id"] = [f"00000000-0000-4000-8000-{number:012x}" for number in np.random.permutation(len(table))]
-    others = {**_DEFAULTS, "saved_at": "2026-01-01"}
+    others = {**DEFAULTS, "saved_at": "2026-01-01"}
     for name in FIELDS:
         if name not in table:
             table[name] = "{}" if others[name] == {} else others[name]
@@ -119,7 +122,7 @@ def _asked_cold(which: str, folder: str, box: tuple[float, ...]) -> None:
         print(_timed(lambda: log.window(*box)))
 
 
-_FILTER = {"site": "north", "leading": "rabbit", "since": "2024-06-01", "until": "2024-07-01"}
+_FILTER: dict[str, Any] = {"site": "north", "leading": "rabbit", "since": "2024-06-01", "until": "2024-07-01"}
 _LIST = "select id, taken_at, site, plant, leading, lat, lon from observation where deleted = 0"
 _SOME = f"{_LIST} and site = ? and leading = ? and taken_at >= ? and taken_at <= ? || 'T23:59:59.999999'"
 
@@ -131,9 +134,9 @@ def giving_out(folder: Path) -> list[tuple[str, float, float, float, float]]:
     """
     log, out = open_log(folder / "mapped"), folder / "out.csv"
 
-    def lines(**asked: Any) -> None:
+    def lines(query: Query = EVERY) -> None:
         with out.open("w", encoding="utf-8") as file:
-            for line in observation_lines(log.parts(2_000, columns=LISTED, as_text=True, **asked)):
+            for line in observation_lines(log.parts(query, LISTED, as_text=True)):
                 print(line, file=file)
 
     with closing(sqlite3.connect(folder / "mapped" / DATABASE)) as raw:
@@ -143,7 +146,7 @@ def giving_out(folder: Path) -> list[tuple[str, float, float, float, float]]:
              lambda: export(log, log.parts(as_text=True), out)),
             ("list", lambda: pd.read_sql_query(_LIST, raw).to_csv(out, index=False), lines),
             ("filtered list", lambda: pd.read_sql_query(_SOME, raw, params=tuple(_FILTER.values())).to_csv(out, index=False),
-             lambda: lines(**_FILTER)),
+             lambda: lines(Query(**_FILTER))),
         ]
         _raw(raw, (0.0, 90.0, -180.0, 180.0))
         found = []
