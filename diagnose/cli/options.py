@@ -21,6 +21,13 @@ class Works(click.Group):
     """A verb with several works, listed in the order in which they are defined."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
+        """The works' names, in that order.
+
+        Parameters
+        ----------
+        ctx
+            Of click [no unit].
+        """
         return list(self.commands)
 
 
@@ -52,7 +59,13 @@ as_json = click.option("--json", "as_json", is_flag=True, help="Print it for mac
 
 
 def circumstances(verb: Decorated) -> Decorated:
-    """The options that tell what is known beside the wound itself: where, when, how deep the snow."""
+    """The options that tell what is known beside the wound itself: where, when, how deep the snow.
+
+    Parameters
+    ----------
+    verb
+        A command that takes them [no unit].
+    """
     for option in reversed((
         region,
         click.option("--month", type=words.month, metavar="MONTH", help="Month in which the wound was found, 1 to 12."),
@@ -69,7 +82,26 @@ def circumstances(verb: Decorated) -> Decorated:
 def circumstances_of(
     region: str | None, month: int | None, snow_mm: float | None, prior: str | None, learn_from: str | None
 ) -> Circumstances:
-    """What `circumstances` took in, as the rooms know it. Raises CannotUse."""
+    """What `circumstances` took in, as the rooms know it; None where it was not given.
+
+    Parameters
+    ----------
+    region
+        Where the planting is [no unit].
+    month
+        1 to 12 [no unit].
+    snow_mm
+        Depth of the snow that lay when the wound was made [mm].
+    prior
+        File with weights of one's own [no unit].
+    learn_from
+        Log whose confirmed namings sharpen the prior [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a file or a log that cannot be read.
+    """
     from diagnose.culprits.prior import read_prior
     from diagnose.diagnosis import Circumstances
 

@@ -35,7 +35,13 @@ class Resolved:
 
 
 def latest(changes: Collection[Change]) -> list[str]:
-    """Ids of the changes that no other change had seen, sorted."""
+    """Ids of the changes that no other change had seen, sorted.
+
+    Parameters
+    ----------
+    changes
+        Of one record [no unit].
+    """
     seen = {parent for change in changes for parent in change.seen}
     return sorted(change.id for change in changes if change.id not in seen)
 
@@ -45,6 +51,13 @@ def resolve(row: Mapping[str, Any], changes: Collection[Change]) -> Resolved:
 
     A field that several people changed unseen by each other to different values is disputed; the value with the
     later clock is shown meanwhile. A deletion unseen by another change is disputed too, and the record stays.
+
+    Parameters
+    ----------
+    row
+        Field -> value as the record stands [no unit].
+    changes
+        All of the record [no unit].
     """
     earlier = _ancestors(changes)
     values = dict(row)
@@ -85,7 +98,13 @@ def _dispute_deletion(
 
 
 def in_order(changes: Collection[Change]) -> list[Change]:
-    """Every change after the ones it had seen; the clock decides only between unrelated ones."""
+    """Every change after the ones it had seen; the clock decides only between unrelated ones.
+
+    Parameters
+    ----------
+    changes
+        Of one record [no unit].
+    """
     waiting = {change.id: change for change in changes}
     ordered: list[Change] = []
     while waiting:

@@ -12,7 +12,18 @@ from diagnose.fieldlog.geopackage import write_geopackage
 
 
 def writer(name: str) -> Callable[[Rows, str | Path], Path]:
-    """The function that writes files of this name: .csv, .geojson, .gpkg, .gpx or .zip (Darwin Core archive)."""
+    """The function that writes files of this name: .csv, .geojson, .gpkg, .gpx or .zip (Darwin Core archive).
+
+    Parameters
+    ----------
+    name
+        Of the file that is written [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For another ending.
+    """
     known: dict[str, Callable[[Rows, str | Path], Path]] = {
         ".csv": write_csv, ".geojson": write_geojson, ".json": write_geojson, ".gpkg": write_geopackage,
         ".gpx": write_gpx, ".zip": write_archive,

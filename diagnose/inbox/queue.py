@@ -14,7 +14,22 @@ if TYPE_CHECKING:
 
 
 def waiting(log: Log, pile: str | None = None, answered: bool = False) -> pd.DataFrame:
-    """Submissions that wait, pile by pile, the one that is worth most attention first. answered : those too."""
+    """Submissions that wait, pile by pile, the one that is worth most attention first.
+
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    pile
+        Only this pile; None for all [no unit].
+    answered
+        Whether answered ones are listed too [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a pile that there is not.
+    """
     rows = log.records("submission")
     if rows.empty:
         return rows
@@ -33,7 +48,13 @@ def waiting(log: Log, pile: str | None = None, answered: bool = False) -> pd.Dat
 
 
 def queue_as_text(rows: pd.DataFrame) -> str:
-    """A line a submission: pile, what it is about, likeliest kind, why it lies there."""
+    """A line a submission: pile, what it is about, likeliest kind, why it lies there.
+
+    Parameters
+    ----------
+    rows
+        Of `waiting` [no unit].
+    """
     if rows.empty:
         return "Nothing waits."
     lines = []
