@@ -24,6 +24,7 @@ from diagnose.inbox.work import judge, measure, take_in
 
 TOP = Path(__file__).parent.parent
 PHOTOS = TOP / "reference_cases" / "photos"
+os.environ["DIAGNOSE_SETTINGS"] = os.path.join(os.devnull, "none")  # nobody's own settings change what is tested
 
 
 def missing(what: str) -> None:

@@ -12,7 +12,7 @@ import pytest
 from diagnose.diagnosis import Circumstances, diagnose_photo
 from diagnose.fieldlog import kept_measurement, save_diagnosis
 from diagnose.fieldlog.store import open_log
-from diagnose.report.figures import figure
+from diagnose.figures import figure
 from diagnose.signs import parse_signs
 from tests.conftest import PHOTOS, served
 

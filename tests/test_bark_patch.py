@@ -13,11 +13,11 @@ from diagnose.measure import bark_outline
 from diagnose.measure.bark_patch import measure_patch
 from diagnose.measure.bark_round import SeenRound, share_round
 from diagnose.measure.record import Measurement
-from diagnose.measure.simulate.bark import Setting, Truth, any_setting, picture_of, true_share
-from diagnose.measure.simulate.large import enlarged
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.photo.plane import Plane, find_card
 from diagnose.signs import Bounded, Measured
+from diagnose.simulate.bark import Setting, Truth, any_setting, picture_of, true_share
+from diagnose.simulate.large import enlarged
 
 PHOTOS = Path(__file__).parent.parent / "reference_cases" / "photos"
 

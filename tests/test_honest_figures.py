@@ -24,10 +24,10 @@ from diagnose.measure.height import fit_height
 from diagnose.measure.held_card import height_by_card
 from diagnose.measure.record import Measurement
 from diagnose.measure.severed_end import measure_end_on_card
-from diagnose.measure.simulate import bark, free, held_card, staff, twig
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
 from diagnose.signs import Measured
+from diagnose.simulate import bark, free, held_card, staff, twig
 
 NARROW, WIDE = 0.4, 2.5
 SPREAD = (1 / np.sqrt(WIDE), np.sqrt(WIDE))  # root mean square of the errors that is believed [stated uncertainties]

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
-from diagnose.check import PARTS
 from diagnose.cli import words
 from diagnose.cli.streams import Read, Verb
+from diagnose.validation.check import PARTS
 
 
 @click.command(cls=Verb)
@@ -29,7 +29,7 @@ def check(
 ) -> int:
     """Measure how good the tool is, where the truth is known."""
     from diagnose.cannot_use import CannotUse
-    from diagnose.check import check_parts
+    from diagnose.validation.check import check_parts
 
     if truth is not None:
         return _check_own(truth, folder, bar_mm)
@@ -48,8 +48,8 @@ def check(
 
 def _check_own(truth: str, folder: str | None, bar_mm: float | None) -> int:
     from diagnose.cannot_use import CannotUse
-    from diagnose.measure.own_truth import compare, own_as_text, own_rows
     from diagnose.report.card_sheet import print_scale
+    from diagnose.validation.own_truth import compare, own_as_text, own_rows
 
     if folder is None:
         raise CannotUse("say in which folder the photos are: diagnose check --truth my.csv FOLDER")

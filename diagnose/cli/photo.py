@@ -150,7 +150,7 @@ def _one_wound(
 def _keep(found: Diagnosis, asked: SimpleNamespace, further: Sequence[str] = ()) -> None:
     """Writes the annotated picture and the observation, where they were asked for. further : photos of the same wound."""
     if asked.picture:
-        from diagnose.measure.overlay import write_annotated
+        from diagnose.report.overlay import write_annotated
 
         print(f"picture: {write_annotated(found, asked.picture)}", file=sys.stderr)
     if asked.save:

@@ -15,7 +15,7 @@ class Progress:
         self._step, self._since, self._shown = "", monotonic(), False
 
     def __call__(self, step: str, done: int, of: int) -> None:
-        """step : what is done. done, of : how many of how many, 0 for an unknown total."""
+        """Step : what is done. done, of : how many of how many, 0 for an unknown total."""
         if step != self._step:
             self._step, self._since, self._shown = step, monotonic(), False
         if not sys.stderr.isatty():
@@ -30,7 +30,13 @@ class Progress:
         print(f"\r{said:<60}", end="\n" if ended else "", file=sys.stderr, flush=True)
 
     def of_step(self, step: str) -> Step:
-        """The same, called with counts alone."""
+        """The same, called with counts alone.
+
+        Parameters
+        ----------
+        step
+            What is done [no unit].
+        """
         return Step(self, step)
 
 

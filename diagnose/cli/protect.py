@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from types import SimpleNamespace
 from typing import Any
 
 import click
 
-from diagnose.cli import options, words
+from diagnose.cli import machine, options, words
 from diagnose.cli.streams import Read, Verb, Written
 
 
@@ -76,4 +75,7 @@ def protect(**given: Any) -> None:
         write_whole(asked.pdf, plan_pdf(plan, asked.inches))
     if asked.csv:
         write_whole(asked.csv, materials_csv(plan, asked.inches))
-    print(json.dumps(plan.as_json(), indent=1) if asked.as_json else plan_as_text(plan, asked.inches))
+    if asked.as_json:
+        machine.say("protect", plan.as_json())
+    else:
+        print(plan_as_text(plan, asked.inches))

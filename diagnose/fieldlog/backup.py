@@ -48,9 +48,20 @@ class Copied:
 def back_up(log: Log, folder: str | Path) -> Copied:
     """Copies the log into a folder, also while others write in it; what is there already is not copied again.
 
-    The database takes its place at the end, so that the folder holds the earlier backup whole or the new one. Raises
-    CannotUse for a folder that holds another log, or records that this one lacks; for a damaged database; and for a log on
-    a server, with the command that backs it up.
+    The database takes its place at the end, so that the folder holds the earlier backup whole or the new one.
+
+    Parameters
+    ----------
+    log
+        That is copied [no unit].
+    folder
+        Where the copy lies, or shall lie [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a folder that holds another log, or records that this one lacks; for a damaged database; and for a log on a
+        server, with the command that backs it up.
     """
     if log.folder is None:
         raise CannotUse("this log lives on a server; back it up with: pg_dump --format=custom --file=browse-log.dump "
@@ -76,8 +87,19 @@ def back_up(log: Log, folder: str | Path) -> Copied:
 def restore(backup: str | Path, where: str | Path) -> Copied:
     """Puts a backup, or the copy that was made before an upgrade, into the place of a log that was lost or damaged.
 
-    The damaged database and every photo of the place are kept. Raises CannotUse where a whole log lies there, and where
-    the backup is none or damaged.
+    The damaged database and every photo of the place are kept.
+
+    Parameters
+    ----------
+    backup
+        Folder of the backup, or the file that was made before an upgrade [no unit].
+    where
+        Folder of the log [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where a whole log lies there, and where the backup is none or damaged.
     """
     if "://" in str(where):
         raise CannotUse("a log on a server is put back with: pg_restore --clean --if-exists --dbname="

@@ -21,9 +21,11 @@ from sqlalchemy.orm import Session
 
 from diagnose.archives import DAMAGED, opened, unpacked
 from diagnose.cannot_use import CannotUse
-from diagnose.fieldlog.changes import Change, settle
+from diagnose.fieldlog.changes import Change, resolve
 from diagnose.fieldlog.fields import checked, is_id, names
-from diagnose.fieldlog.store import Log, changes_of, open_log, stand
+from diagnose.fieldlog.history import changes_of, stand
+from diagnose.fieldlog.log import Log
+from diagnose.fieldlog.store import open_log
 from diagnose.fieldlog.tables import KINDS, History, Photo
 from diagnose.texts import from_json
 from diagnose.whole_file import beside
@@ -40,7 +42,8 @@ _HISTORY = ("id", "kind", "record", "at", "by", "change", "before", "after", "se
 @dataclass(frozen=True)
 class Merged:
     """What merging brought. records, changes, photos : how many were new here. disputed : how many records the
-    crews disagree about."""
+    crews disagree about.
+    """
 
     records: int
     changes: int
@@ -69,7 +72,14 @@ PRIVATE = ("sender",)  # kinds of record that are handed over only when asked fo
 def pack(log: Log, place: str | Path, senders: bool = False) -> Path:
     """Writes the whole log into one file for handing over; returns where it lies. Written beside, then renamed.
 
-    senders : names and addresses of who sent something in, too.
+    Parameters
+    ----------
+    log
+        That is packed [no unit].
+    place
+        File to write [no unit].
+    senders
+        Whether names and addresses of who sent something in go along [no unit].
     """
     target = Path(place)
     with (beside(target) as temporary, zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED) as packed,
@@ -85,14 +95,35 @@ def pack(log: Log, place: str | Path, senders: bool = False) -> Path:
 def merge(log: Log, other: str | Path | Log) -> Merged:
     """Takes in everything of another log (open, a folder, a URL or a pack) that is not here, in one transaction.
 
-    Raises CannotUse, and changes nothing, when the other is damaged or no log.
+    Parameters
+    ----------
+    log
+        That takes in [no unit].
+    other
+        An open log, a folder, an address or a pack [no unit].
+
+    Raises
+    ------
+    CannotUse
+        When the other is damaged or no log; nothing is changed then.
     """
     source = other if isinstance(other, Log) else taken_from(other)
     return _merge_log(log, source) if isinstance(source, Log) else _merge_pack(log, source)
 
 
 def taken_from(other: str | Path) -> Log | Path:
-    """What a merge takes in: another log, opened, or the file of a pack. Raises CannotUse for what is neither."""
+    """What a merge takes in: another log, opened, or the file of a pack.
+
+    Parameters
+    ----------
+    other
+        Folder, address or file [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For what is neither.
+    """
     place = Path(other).expanduser()
     if "://" not in str(other) and place.is_file():
         return place
@@ -102,12 +133,18 @@ def taken_from(other: str | Path) -> Log | Path:
 
 
 def disputes(log: Log) -> list[Dispute]:
-    """Everything that people disagree about, side by side; correcting the field settles it."""
+    """Everything that people disagree about, side by side; correcting the field ends it.
+
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    """
     found: list[Dispute] = []
     with log.reading() as session:
         for kind, table in KINDS.items():
             for record in session.scalars(select(table.id).where(table.disputed.is_(True)).order_by(table.id)):
-                sides = settle({}, changes_of(session, record)).disputes
+                sides = resolve({}, changes_of(session, record)).disputes
                 found += [Dispute(kind, record, field, tuple(each)) for field, each in sorted(sides.items())]
     return found
 
@@ -192,7 +229,7 @@ def _lines(packed: zipfile.ZipFile, name: str) -> Iterator[list[dict[str, Any]]]
 
 
 def _merge(log: Log, photos: Iterable[Mapping[str, Any]], original: Any, records: Iterable[Iterable[Any]]) -> Merged:
-    """records : a few at a time."""
+    """Records : a few at a time."""
     new_photos = new_records = new_changes = 0
     with log.writing() as session:
         for photo in photos:

@@ -24,7 +24,8 @@ NOTE = "made anew from the photo alone"
 @dataclass
 class Rebuilt:
     """What became of the originals. known : records named them already. refused : file, and why. aside : what the damaged
-    database is called now."""
+    database is called now.
+    """
 
     saved: int = 0
     known: int = 0
@@ -43,8 +44,21 @@ class Rebuilt:
 def rebuild(where: str | Path, by: str = "", progress: Callable[[int, int], None] = lambda done, of: None) -> Rebuilt:
     """Takes in every original of a log's folder that no record names; makes the database anew where it is lost or damaged.
 
-    The new database takes its place when it is complete; a damaged one is kept beside it. by : initials. progress : told
-    how many of how many are done. Raises CannotUse where no photo is.
+    The new database takes its place when it is complete; a damaged one is kept beside it.
+
+    Parameters
+    ----------
+    where
+        Folder of the log [no unit].
+    by
+        Initials of who rebuilds [no unit].
+    progress
+        Called with how many of how many are done [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where no photo is.
     """
     if "://" in str(where):
         raise CannotUse("a log on a server keeps its photos in its database; put the dump back with pg_restore")
@@ -63,7 +77,13 @@ def rebuild(where: str | Path, by: str = "", progress: Callable[[int, int], None
 
 
 def unnamed_photos(log: Log) -> str:
-    """What a person who finds the log empty should know of photos that lie beside it; empty where none does."""
+    """What a person who finds the log empty should know of photos that lie beside it; empty where none does.
+
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    """
     with log.reading() as session:
         if session.scalars(select(Photo.sha256).limit(1)).first() is not None:
             return ""

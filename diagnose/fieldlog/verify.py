@@ -52,8 +52,17 @@ class Verified:
 def verify_at(where: str | Path) -> Verified:
     """The same of the log at a place, also where its database is too damaged to be opened.
 
-    Then its originals are compared with the digests that they are named by. Raises CannotUse where there is no log, or
-    where its database was lost.
+    Then its originals are compared with the digests that they are named by.
+
+    Parameters
+    ----------
+    where
+        Folder or address of the log [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where there is no log, or where its database was lost.
     """
     if "://" not in str(where):
         place = Path(where).expanduser()
@@ -65,7 +74,13 @@ def verify_at(where: str | Path) -> Verified:
 
 
 def verify(log: Log) -> Verified:
-    """Reads every original and compares it with its digest; asks the database whether it is whole."""
+    """Reads every original and compares it with its digest; asks the database whether it is whole.
+
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    """
     found = _photos(log)
     if log.folder is not None:
         found.damaged.extend(damage_of(log.folder / DATABASE))

@@ -19,10 +19,9 @@ from diagnose.measure.record import Measurement
 from diagnose.measure.stem import MARGIN, laid_between, log_light, sampled, view_of_card, white_of_card
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
-from diagnose.signs import Bounded, Measured, Sign
+from diagnose.signs import FRAY, Bounded, Measured, Sign
 
 MOST_UNROLLED = 170_000  # cells that grooves are looked for on: a large patch has so many that coarser ones do
-FRAY = 0.07  # what is narrower than this share of a patch's width at its ends is a fray; of an ellipse's height 0.25 %
 STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read grooves on
 OUTLINE_SIGMA_PX = 1.0  # of the outline's ends [px]
 RIM_SIGMA = 0.25  # of the middle of the bark's cut edge [mm]

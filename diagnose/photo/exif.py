@@ -77,7 +77,13 @@ _DAMAGED = "EXIF is damaged: place and time were not read"
 
 
 def read_taken(exif: bytes) -> Taken:
-    """Read EXIF bytes (a TIFF stream, with or without the leading "Exif" mark). Never raises for bad ones."""
+    """What EXIF bytes say of how the picture was taken; never an error for bad ones.
+
+    Parameters
+    ----------
+    exif
+        A TIFF stream, with or without the leading "Exif" mark [no unit].
+    """
     if not exif:
         return Taken()
     try:
@@ -98,7 +104,13 @@ def _tags(exif: bytes) -> dict[str, Any]:
 
 
 def taken_from(tags: Mapping[str, Any]) -> Taken:
-    """`Taken` from exifread's tags (a mapping of "IFD Name" to a tag with .values)."""
+    """What exifread's tags say of how the picture was taken.
+
+    Parameters
+    ----------
+    tags
+        exifread's, "IFD Name" -> tag with .values [no unit].
+    """
     refused: list[str] = []
 
     def kept(what: str, read: Any, *rest: Any) -> Any:

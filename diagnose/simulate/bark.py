@@ -15,11 +15,10 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from diagnose.measure.bark_outline import NONE
-from diagnose.measure.bark_patch import FRAY
-from diagnose.measure.simulate.twig import BARKS, WOOD
 from diagnose.photo.layouts import CARD
 from diagnose.photo.markers import marker_picture
+from diagnose.signs import FRAY
+from diagnose.simulate.twig import BARKS, WOOD
 
 RIMS = {"green": (0.42, 0.50, 0.14), "brown": (0.45, 0.26, 0.12)}  # cut bark, red green blue; from memory
 BACKGROUNDS = ((0.10, 0.16, 0.06), (0.22, 0.13, 0.07), (0.12, 0.10, 0.08))  # leaves, litter, earth; from memory
@@ -287,7 +286,7 @@ def _streaks(rng: np.random.Generator, up: np.ndarray, round_mm: np.ndarray, dep
 def _looked_up(image: np.ndarray, at: np.ndarray) -> np.ndarray:
     """An image's values at places (n, 2), bilinear; in pieces, since a picture's side is limited to 32767."""
     pieces: list[Any] = [at[k : k + 30000, None, :] for k in range(0, len(at), 30000)]
-    return np.concatenate([cv2.remap(image, piece, NONE, cv2.INTER_LINEAR).ravel() for piece in pieces])
+    return np.concatenate([cv2.remap(image, piece, None, cv2.INTER_LINEAR).ravel() for piece in pieces])
 
 
 def _groove_slopes(

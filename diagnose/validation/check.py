@@ -12,7 +12,7 @@ from diagnose.cannot_use import CannotUse
 
 
 def _measurements(photos: Path | None) -> str:
-    from diagnose.measure import accuracy
+    from diagnose.validation import accuracy
 
     rows = accuracy.error_table(accuracy.PHOTOS if photos is None else photos)
     return ("Measurements on pictures with exact truth (renderings, not photographs of real twigs):\n"
@@ -20,7 +20,7 @@ def _measurements(photos: Path | None) -> str:
 
 
 def _simulated() -> str:
-    from diagnose.measure.simulate.coverage import summary
+    from diagnose.validation.coverage import summary
 
     return summary()
 
@@ -40,7 +40,7 @@ def _questions() -> str:
 
 
 def _speed(files: Sequence[Path]) -> str:
-    from diagnose.speed import measure_speed, speed_as_text, stated_speeds
+    from diagnose.validation.speed import measure_speed, speed_as_text, stated_speeds
 
     return "\n\n".join(map(speed_as_text, [measure_speed(file) for file in files] or stated_speeds()))
 

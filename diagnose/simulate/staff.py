@@ -16,10 +16,9 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from diagnose.measure.height import Scene
 from diagnose.photo.layouts import STAFF
 from diagnose.photo.markers import marker_picture
-from diagnose.photo.plane import StaffMarkers
+from diagnose.photo.plane import StaffMarkers, StaffView
 
 
 @dataclass(frozen=True)
@@ -53,7 +52,7 @@ class Setting:
 class View:
     """What the picture gives (scene, taps) and the truth: height of the wound above the stem's foot [mm]."""
 
-    scene: Scene
+    scene: StaffView
     tip_px: tuple[float, float]
     foot_px: tuple[float, float]
     height_mm: float
@@ -106,7 +105,7 @@ def simulate_staff(setting: Setting) -> View:
     noise = random.normal(0, setting.tap_noise, (2, 2))
     tip, foot = seen(np.array([setting.tip, setting.foot])) + noise
     return View(
-        Scene(staff, setting.size, known_focal, 0.03), (float(tip[0]), float(tip[1])), (float(foot[0]), float(foot[1])),
+        StaffView(staff, setting.size, known_focal, 0.03), (float(tip[0]), float(tip[1])), (float(foot[0]), float(foot[1])),
         setting.tip[1] - setting.foot[1],
     )  # fmt: skip
 
