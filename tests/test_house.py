@@ -17,7 +17,8 @@ HOUSE = TOP / "diagnose"
 STOREYS = (
     ("terminal", "cannot_use", "whole_file", "texts", "archives", "knowledge", "settings"),
     ("signs",), ("figures",), ("photo",), ("simulate",), ("eye",), ("measure",), ("places",),
-    ("culprits",), ("protect",), ("diagnosis",), ("fieldlog",), ("survey",), ("upkeep",), ("inbox",), ("report",), ("guide", "demo"), ("validation",), ("pocket",),
+    ("culprits",), ("protect",), ("diagnosis",), ("fieldlog",), ("survey",), ("upkeep",), ("inbox",), ("report",),
+    ("guide", "demo"), ("validation",), ("pocket",),
     ("screens",), ("cli",),
 )
 # circles that stand until their rooms are rebuilt
