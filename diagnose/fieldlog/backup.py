@@ -22,8 +22,10 @@ from diagnose.fieldlog.tables import KINDS
 
 @dataclass(frozen=True)
 class Copied:
-    """What was copied from where to where. bad : photos that are missing or changed at the source, by digest. unnamed :
-    photos there that no record names. aside : what the database that was replaced is called now.
+    """What was copied from where to where.
+
+    bad : photos that are missing or changed at the source, by digest. unnamed : photos there that no record names.
+    aside : what the database that was replaced is called now.
     """
 
     source: Path

@@ -30,7 +30,9 @@ _YES, _NO = {"true", "yes", "1", "t"}, {"false", "no", "0", "f", ""}
 
 @dataclass
 class Loaded:
-    """What came in. saved : new observations. already : photos that were in the log. ignored : columns that are no
+    """What came in.
+
+    saved : new observations. already : photos that were in the log. ignored : columns that are no
     fields. refused : line or file, and why. note : how the file was read.
     """
 

@@ -41,7 +41,9 @@ _HISTORY = ("id", "kind", "record", "at", "by", "change", "before", "after", "se
 
 @dataclass(frozen=True)
 class Merged:
-    """What merging brought. records, changes, photos : how many were new here. disputed : how many records the
+    """What merging brought.
+
+    records, changes, photos : how many were new here. disputed : how many records the
     crews disagree about.
     """
 

@@ -23,7 +23,9 @@ NOTE = "made anew from the photo alone"
 
 @dataclass
 class Rebuilt:
-    """What became of the originals. known : records named them already. refused : file, and why. aside : what the damaged
+    """What became of the originals.
+
+    known : records named them already. refused : file, and why. aside : what the damaged
     database is called now.
     """
 

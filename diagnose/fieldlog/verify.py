@@ -16,7 +16,9 @@ from diagnose.fieldlog.tables import KINDS, History, Original, Photo
 
 @dataclass(frozen=True)
 class Verified:
-    """What was found. missing, changed : digests of photos. orphaned : pieces of files that a cut-off save left behind.
+    """What was found.
+
+    missing, changed : digests of photos. orphaned : pieces of files that a cut-off save left behind.
     without_history : ids of records. damaged : what the database says of itself. unnamed : whole originals, by file or
     digest, that no record names.
     """
