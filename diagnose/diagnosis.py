@@ -172,6 +172,7 @@ class Wounds:
         return open_ones[0] if all(open_ones) else ""
 
     def as_json(self) -> dict[str, Any]:
+        """The object that `diagnose log together --json` prints, but for the number of its schema."""
         return {**self.together.as_json(), "find_out_first": self.find_out_first or None, "barrier": self.barrier.as_json()}
 
 

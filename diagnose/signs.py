@@ -34,6 +34,7 @@ class Measured:
     how: How = "photo"
 
     def as_json(self) -> dict[str, float]:
+        """The sign as the command prints it."""
         return {"value": round(float(self.value), 4), "sigma": round(float(self.sigma), 4)}
 
 
@@ -47,6 +48,7 @@ class Bounded:
     how: How = "photo"
 
     def as_json(self) -> dict[str, float]:
+        """The sign as the command prints it."""
         return {"low": round(float(self.low), 4), "high": round(float(self.high), 4), "level": self.level}
 
 
@@ -58,6 +60,7 @@ class Shares:
     how: How = "photo"
 
     def as_json(self) -> dict[str, float]:
+        """The sign as the command prints it."""
         return {choice: round(float(share), 4) for choice, share in self.shares.items()}
 
 
@@ -69,6 +72,7 @@ class Answer:
     how: How = "answer"
 
     def as_json(self) -> str:
+        """The sign as the command prints it."""
         return self.choice
 
 

@@ -132,6 +132,7 @@ class Together:
 
     @property
     def words(self) -> str:
+        """The agreement in one line or two, with its interval where there are pairs enough."""
         line = f"You and the tool named the same kind in {self.agreed} of {self.pairs} that you named before you saw it"
         if self.kappa is None:
             return f"{line}; from {LEAST_PAIRS} on, kappa is given."
