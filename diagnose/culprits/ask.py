@@ -10,27 +10,25 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
-from functools import cache, cached_property
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, group_words
-from diagnose.culprits.here import seen_there, winters_of
-from diagnose.culprits.likelihood import filled, group_likelihoods, group_of_sign, is_weighed, raw_group
-from diagnose.culprits.prior import start_of
-from diagnose.culprits.tables import words
-from diagnose.culprits.traces import weigh_ways
+from diagnose.culprits.here import winters_of
+from diagnose.culprits.likelihood import filled, group_of_sign, is_weighed, raw_group
+from diagnose.culprits.weighing import Bench
 from diagnose.knowledge import knowledge
 from diagnose.signs import Answer, Shares, Signs, Word, vocabulary
 
 if TYPE_CHECKING:
-    from diagnose.culprits.verdict import Case, Verdict
+    from diagnose.culprits.verdict import Verdict
 
-CLEAR = 0.90  # probability of one group, or of one barrier, from which no more is asked; our choice, no source
+CLEAR = 0.95  # probability of one group, or of one barrier, from which no more is asked; our choice, no source
 LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
 LEAST_GAIN = 0.012  # expected gain [nat] of the decision below which a question is not worth asking; our choice
-LEAST_CHANGE = 0.004  # expected gain in the chance of buying the right thing below which it is not; our choice
+LEAST_CHANGE = 0.002  # expected gain in the chance of buying the right thing below which it is not; our choice
 BESIDE = 0.25  # weight of telling culprits apart that need the same barrier; our choice
 _MOST_LEFT = 8  # questions looked ahead at most
 
@@ -80,73 +78,50 @@ def fits(word: Word, signs: Signs) -> bool:
     return isinstance(wound, Shares) and sum(wound.shares.get(kind, 0.0) for kind in word.asked_of) > 0.5
 
 
-class Bench:
-    """A case with its groups of signs weighed once, so that an answer weighs anew only what it touches."""
+def answers_to(bench: Bench, word: Word) -> list[Turn]:
+    """Every answer that a question may get."""
+    now = bench.made_by(bench.parts, bench.traces)
+    return _traces_answered(bench, word, now) if word.name in TRACES else _wound_answered(bench, word, now)
 
-    def __init__(self, case: Case) -> None:
-        self.case, self.known = case, case.known
-        self.signs = case.weighed
-        self.winters = winters_of(case.place)
-        self.power = float(words()["strength"]) if case.strength is None else case.strength
-        self.start = start_of(self.known, case.place, self.signs, seen_there(self.signs), case.own, case.confirmed)
-        self.prior = self.start.rates[self.known.of] * self.known.share
-        self.parts = group_likelihoods(self.known, self.signs, self.prior, case.snow_mm, self.winters, self.power)
 
-    @cached_property
-    def traces(self) -> np.ndarray:
-        """(K,) likelihood of the traces, given who made the wound."""
-        return self._traces(self.signs)
+def _traces_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
+    maker = np.bincount(bench.known.of, now, len(bench.known.keys))
+    before = bench.traces
+    chances, after = [], []
+    for choice in word.choices:
+        traces = bench.traces_of({**bench.signs, word.name: Answer(choice)}, who=False).likelihood
+        chances.append(float(maker @ (traces / before)))
+        after.append(_culprits(bench, bench.made_by(bench.parts, traces)))
+    return _turns(word, _exclusive(word, chances), after)
 
-    def _traces(self, signs: Signs) -> np.ndarray:
-        left = {kind: rates[1] for kind, rates in self.known.left.items()}
-        return weigh_ways(signs, left, TRACES, self.start.about[1], self.known.animal, words()["stray"][1]).likelihood
 
-    def made_by(self, parts: Mapping[str, np.ndarray], traces: np.ndarray) -> np.ndarray:
-        """(C,) posterior of the causes."""
-        weights = np.prod([self.prior, *parts.values(), traces[self.known.of]], axis=0)
-        return np.asarray(weights / weights.sum())
+def _wound_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
+    own = group_of_sign(word)
+    touched = {own} | ({"height", "end_diameter_mm"} & set(bench.parts) if word.name in ("wound", "season") else set())
+    chances, after = [], []
+    for choice in word.choices:
+        signs = {**bench.signs, word.name: Answer(choice)}
+        parts = dict(bench.parts)
+        chance = np.ones(len(now))
+        for group in touched:
+            told = {name: sign for name, sign in signs.items() if name in vocabulary() and name not in TRACES
+                    and is_weighed(bench.known, name) and group_of_sign(vocabulary()[name]) == group}
+            found = raw_group(bench.known, group, told, signs, bench.case.snow_mm, bench.winters)
+            if found is None:
+                continue
+            raw, inside = found
+            parts[group] = filled(raw, bench.prior, bench.power) * inside
+            if group == own:
+                chance = _mean_filled(raw, bench.prior) * inside
+        chances.append(float(now @ chance))
+        after.append(_culprits(bench, bench.made_by(parts, bench.traces)))
+    if word.name == "past_snow":
+        chances = list(_snow_chances(bench))
+    return _turns(word, chances, after)
 
-    def answers(self, word: Word) -> list[Turn]:
-        """Every answer that a question may get."""
-        now = self.made_by(self.parts, self.traces)
-        return self._traces_answered(word, now) if word.name in TRACES else self._wound_answered(word, now)
 
-    def _traces_answered(self, word: Word, now: np.ndarray) -> list[Turn]:
-        maker = np.bincount(self.known.of, now, len(self.known.keys))
-        before = self.traces
-        chances, after = [], []
-        for choice in word.choices:
-            traces = self._traces({**self.signs, word.name: Answer(choice)})
-            chances.append(float(maker @ (traces / before)))
-            after.append(self._culprits(self.made_by(self.parts, traces)))
-        return _turns(word, _exclusive(word, chances), after)
-
-    def _wound_answered(self, word: Word, now: np.ndarray) -> list[Turn]:
-        own = group_of_sign(word)
-        touched = {own} | ({"height", "end_diameter_mm"} & set(self.parts) if word.name in ("wound", "season") else set())
-        chances, after = [], []
-        for choice in word.choices:
-            signs = {**self.signs, word.name: Answer(choice)}
-            parts = dict(self.parts)
-            chance = np.ones(len(now))
-            for group in touched:
-                told = {name: sign for name, sign in signs.items() if name in vocabulary() and name not in TRACES
-                        and is_weighed(self.known, name) and group_of_sign(vocabulary()[name]) == group}
-                found = raw_group(self.known, group, told, signs, self.case.snow_mm, self.winters)
-                if found is None:
-                    continue
-                raw, inside = found
-                parts[group] = filled(raw, self.prior, self.power) * inside
-                if group == own:
-                    chance = _mean_filled(raw, self.prior) * inside
-            chances.append(float(now @ chance))
-            after.append(self._culprits(self.made_by(parts, self.traces)))
-        if word.name == "past_snow":
-            chances = list(_snow_chances(self))
-        return _turns(word, chances, after)
-
-    def _culprits(self, made_by: np.ndarray) -> np.ndarray:
-        return np.bincount(self.known.of, made_by, len(self.known.keys))
+def _culprits(bench: Bench, made_by: np.ndarray) -> np.ndarray:
+    return np.bincount(bench.known.of, made_by, len(bench.known.keys))
 
 
 def _turns(word: Word, chances: list[float], after: list[np.ndarray]) -> list[Turn]:
@@ -184,7 +159,7 @@ def turns(verdict: Verdict) -> Iterator[list[Turn]]:
     """For each open question, every answer it may get."""
     bench = Bench(verdict.case)
     for word in askable(verdict.signs):
-        yield bench.answers(word)
+        yield answers_to(bench, word)
 
 
 def _classes(known: Catalogue, barrier_of: Mapping[str, str] | None) -> np.ndarray:
@@ -274,7 +249,7 @@ def questions_left(
     while count < _MOST_LEFT and (asked := next_step(verdict, done, barrier_of).question) is not None:
         count += 1
         done.add(asked)
-        likeliest = max(Bench(verdict.case).answers(vocabulary()[asked]), key=lambda one: one.chance)
+        likeliest = max(answers_to(Bench(verdict.case), vocabulary()[asked]), key=lambda one: one.chance)
         verdict = judge_case(replace(verdict.case, signs={**verdict.signs, asked: Answer(likeliest.choice)}))
     return count
 
@@ -328,7 +303,7 @@ def fixed_order(told: Mapping[str, float] | None = None) -> tuple[Word, ...]:
     wound = vocabulary()["wound"]
     bench = Bench(judge({}).case)
     total: dict[str, float] = {}
-    for turn in bench.answers(wound):
+    for turn in answers_to(bench, wound):
         for name, gain in gains(judge({"wound": Answer(turn.choice)}), told).items():
             total[name] = total.get(name, 0.0) + turn.chance * gain
     ranked = sorted(total, key=lambda name: -total[name])

@@ -20,11 +20,9 @@ from scipy.stats import beta
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, catalogue
-from diagnose.culprits.here import place_from
 from diagnose.culprits.old_names import spread
 from diagnose.culprits.tables import lineage, sources
-from diagnose.culprits.verdict import Case as ToJudge
-from diagnose.culprits.verdict import judge, posterior
+from diagnose.culprits.verdict import judge
 from diagnose.knowledge import reference_cases
 from diagnose.signs import Answer, Shares, Signs, parse_signs
 

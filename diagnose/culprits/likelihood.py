@@ -17,6 +17,7 @@ from diagnose.culprits.catalogue import TRACES, Catalogue, members
 from diagnose.culprits.reach import diameter_likelihoods, height_likelihoods
 from diagnose.culprits.readings import bin_reading, choice_reading, misread, number_reading, pooled
 from diagnose.culprits.tables import words
+from diagnose.knowledge import knowledge
 from diagnose.signs import Answer, Shares, Sign, Signs, Word, vocabulary
 
 CUT_SIGNS = ("end_form", "cut_form", "raggedness", "seen_slope_deg", "true_slope_deg", "clean_part_slope_deg",
@@ -130,10 +131,16 @@ def pooled_where_known(readings: Sequence[np.ndarray]) -> np.ndarray:
     return np.where(known.any(axis=0), pooled(filled_in), np.nan)
 
 
+def misreading(name: str) -> float:
+    """Share of answers to a question that are wrong ones; what was measured is not misread."""
+    entry = knowledge("diagnose.culprits", "answerable.yaml").get(name, {})
+    return float(entry.get("misread", 0.0))
+
+
 def _own_table(known: Catalogue, name: str, sign: Sign) -> np.ndarray:
     """(C,) likelihood of a sign that causes have tables of their own for; nan where one has none."""
     if name in known.tables:
-        return known.tables[name] @ choice_reading(vocabulary()[name], sign)
+        return known.tables[name] @ misread(choice_reading(vocabulary()[name], sign), misreading(name))
     word = vocabulary()[name]
     grid = (np.exp(np.linspace(np.log(word.low), np.log(word.high), _GRID)) if word.low > 0
             else np.linspace(word.low, word.high, _GRID))

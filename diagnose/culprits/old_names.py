@@ -46,3 +46,9 @@ def group_of(name: str) -> str | None:
     """The group at the top of the tree that holds a culprit, group or older name; None where it stands for several."""
     tops = {catalogue().groups[key] for key in spread(name)}
     return tops.pop() if len(tops) == 1 else None
+
+
+def nameable() -> dict[str, str]:
+    """What a person may name as culprit: every culprit, and the groups that hold several; key -> name in words."""
+    wide = {key: words for key, words in group_words().items() if len(members(key)) > 1}
+    return {**wide, **catalogue().names}

@@ -9,6 +9,7 @@ breaks stems reaches the tops of what broke.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -81,16 +82,28 @@ def height_likelihoods(
     for depth, share in depths:
         density = np.where((walks & ~known.under_snow[rows])[:, None], _lifted(fine, depth), fine)
         density = np.where(known.under_snow[rows][:, None], _below_snow(fine, depth), density)
-        edge = np.maximum(EDGE_MM, EDGE_SHARE * reach)
-        with np.errstate(invalid="ignore"):
-            inside = within((reach + depth)[:, None], HEIGHTS[None, :], edge[:, None])
-        inside = np.where(walks[:, None], inside, 1.0)
+        inside = _inside(tuple(reach.tolist()), depth)
         inside = np.where(known.bends[rows][:, None], broken + (1 - broken) * inside, inside)
         told = density * seen
-        free += share * told.sum(axis=1)
-        held += share * (told * inside).sum(axis=1)
+        whole, kept = told.sum(axis=1), (told * inside).sum(axis=1)
+        if depth > 0:  # snow only adds places to what is gnawed below it: what was gnawed without snow still is
+            bare = (fine * seen).sum(axis=1)
+            more = known.under_snow[rows] & (bare > whole)
+            kept = np.where(more, kept * bare / np.maximum(whole, 1e-300), kept)
+            whole = np.where(more, bare, whole)
+        free += share * whole
+        held += share * kept
     likelihood = np.where(np.isnan(zones[:, 0]), np.nan, free)
     return likelihood, np.where(free > 0, held / np.maximum(free, 1e-300), 1.0)
+
+
+@cache
+def _inside(reach: tuple[float, ...], depth: float) -> np.ndarray:
+    """(C, G) share of each cause's animals that reach each height, standing on snow of some depth [mm]."""
+    most = np.array(reach)
+    finite = np.where(np.isfinite(most), most, 1e9)
+    edge = np.maximum(EDGE_MM, EDGE_SHARE * np.where(np.isfinite(most), most, 0.0))
+    return within((finite + depth)[:, None], HEIGHTS[None, :], edge[:, None])
 
 
 def _share_of(wound: Sign | None, kinds: Sequence[str]) -> float:
@@ -136,8 +149,8 @@ def _below_snow(density: np.ndarray, depth_mm: float) -> np.ndarray:
         return density
     foot = int(np.searchsorted(HEIGHTS, 150.0))
     top = max(int(np.searchsorted(HEIGHTS, depth_mm + 150.0)), foot + 1)
-    spread = density.copy()
     rest = density[:, foot:].sum(axis=1)
+    spread = density.copy()
     spread[:, foot:] = 0.0
     spread[:, foot:top] = rest[:, None] / (top - foot)
     return spread

@@ -21,7 +21,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.signs import Answer, Several, Shares, Signs, vocabulary
 
 Kind = tuple[str, str]
-MOST_KINDS = 10  # found at once; more tell nothing new and would take long
+MOST_KINDS = 12  # found at once; more tell nothing new and would take long
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class Told:
 
 def weigh_traces(
     found: Sequence[int], missing: Sequence[int], left: np.ndarray, background: np.ndarray, animal: np.ndarray,
-    stray: float,
+    stray: float, who: bool = True,
 ) -> Told:
     """The traces' likelihood and who is about, exactly.
 
@@ -46,6 +46,7 @@ def weigh_traces(
     background : (K,) chance of being about and not having made the wound [0 to 1]; 0 for what is no animal.
     animal : (K,) which culprits are animals, present for sure when they made the wound.
     stray : chance of finding a kind that nobody about left [0 to 1].
+    who : work out who is about too; else those are nan.
 
     References
     ----------
@@ -56,7 +57,7 @@ def weigh_traces(
     base = np.prod(none[list(missing)], axis=0) if len(missing) else np.ones(k, np.longdouble)
     clear = np.longdouble(1 - stray)
     likelihood = np.zeros(k, np.longdouble)
-    with_other = np.zeros((k, k), np.longdouble)
+    with_other = np.zeros((k, k), np.longdouble) if who else None
     here = background.astype(np.longdouble)
     for chosen in product((False, True), repeat=len(found)):
         kinds = [kind for kind, taken in zip(found, chosen, strict=True) if taken]
@@ -67,8 +68,11 @@ def weigh_traces(
         everybody = np.prod(term)
         as_maker = np.where(animal, about / term, 1.0)
         likelihood += sign * strays * everybody * as_maker
-        with_other += sign * strays * everybody * as_maker[:, None] * (here * about / term)[None, :]
+        if with_other is not None:
+            with_other += sign * strays * everybody * as_maker[:, None] * (here * about / term)[None, :]
     likelihood = np.maximum(likelihood, np.longdouble(1e-300))
+    if with_other is None:
+        return Told(likelihood.astype(float), np.full((k, k), np.nan))
     shares = np.clip(with_other / likelihood[:, None], 0, 1).astype(float)
     np.fill_diagonal(shares, np.where(animal, 1.0, 0.0))
     return Told(likelihood.astype(float), shares)
@@ -102,19 +106,17 @@ def traces_told(signs: Signs, traces: Iterable[str]) -> list[tuple[float, frozen
 
 
 def weigh_ways(
-    signs: Signs, left: Mapping[Kind, np.ndarray], traces: Iterable[str], background: np.ndarray, animal: np.ndarray,
-    stray: float,
+    signs: Signs, kinds: Sequence[Kind], rates: np.ndarray, traces: Iterable[str], background: np.ndarray,
+    animal: np.ndarray, stray: float, who: bool = True,
 ) -> Told:
     """As `weigh_traces`, from signs: the mean over every way to read them.
 
-    left : kind of trace -> (K,) chance of leaving it.
+    kinds : of traces; rates : (kinds, K) chance of leaving each.
     """
-    kinds = list(left)
-    rates = np.array([left[kind] for kind in kinds])
     total, about = np.zeros(len(animal)), np.zeros((len(animal), len(animal)))
     for share, found, missing in traces_told(signs, traces):
         told = weigh_traces([kinds.index(kind) for kind in sorted(found)], [kinds.index(kind) for kind in sorted(missing)],
-                            rates, background, animal, stray)
+                            rates, background, animal, stray, who)
         total += share * told.likelihood
         about += share * told.likelihood[:, None] * told.about
     return Told(total, about / np.maximum(total, 1e-300)[:, None])

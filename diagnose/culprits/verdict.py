@@ -17,20 +17,18 @@ from typing import Any
 import numpy as np
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, catalogue, group_words, lineage_of
-from diagnose.culprits.here import Where, place_from, seen_there, winters_of
-from diagnose.culprits.likelihood import group_likelihoods
+from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, group_words, lineage_of
+from diagnose.culprits.here import Where, place_from
 from diagnose.culprits.old_names import name_of
-from diagnose.culprits.prior import place_words, prior_words, start_of
+from diagnose.culprits.prior import place_words, prior_words
 from diagnose.culprits.tables import words
-from diagnose.culprits.traces import weigh_ways
-from diagnose.places import Place, season_of
+from diagnose.culprits.weighing import HIGH, LOW, MIDDLE, Bench, Case
+from diagnose.places import Place
 from diagnose.signs import Answer, Several, Shares, Sign, Signs, vocabulary
 
-_SEASONS = ("winter", "spring", "summer", "autumn")
 _OUTSIDE = 0.30  # probability of something not listed from which the evidence is called unusual; our choice
 _ALIKE = 0.04  # probability from which shears beside a rabbit or hare are worth a word; our choice
-LOW, MIDDLE, HIGH = 0, 1, 2
+_HOLDS = 0.75  # share of its group from which a culprit is told by its own name; our choice
 
 
 @dataclass(frozen=True)
@@ -40,46 +38,6 @@ class Reason:
     sign: str
     words: str
     weight: float
-
-
-@dataclass(frozen=True)
-class Case:
-    """What a wound is judged from.
-
-    signs : what is known of it. place : None where it is not known. month : of finding, 1 to 12. snow_mm : depth of snow
-    that lay [mm], None when unknown. own : weights by culprit in place of the place's. confirmed : wounds by culprit,
-    confirmed from outside. without : culprit left out of the catalogue. without_sources : sources left out.
-    """
-
-    signs: Signs
-    place: Place | None = None
-    month: int | None = None
-    snow_mm: float | None = None
-    own: Mapping[str, float] | None = None
-    confirmed: Mapping[str, float] | None = None
-    without: str | None = None
-    without_sources: frozenset[str] = frozenset()
-    strength: float | None = None
-
-    @property
-    def known(self) -> Catalogue:
-        """The catalogue that the case is judged with."""
-        return catalogue(self.without, self.without_sources)
-
-    @property
-    def weighed(self) -> Signs:
-        """The signs, with a soft guess of the season where only the month of finding is known."""
-        if self.month is None or "season" in self.signs:
-            return self.signs
-        return {**self.signs, "season": season_guess(self.month, self.place)}
-
-
-@dataclass(frozen=True)
-class Weighed:
-    """A case weighed. made_by : (C,) posterior of each cause. about : (K,) chance that each culprit is about."""
-
-    made_by: np.ndarray
-    about: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -136,6 +94,26 @@ class Verdict:
             for group in lineage_of(self.case.known.parents[key]):
                 found[group] = found.get(group, 0.0) + share
         return found
+
+    @cached_property
+    def ranked(self) -> list[tuple[str, float]]:
+        """(culprit or group, probability), likeliest first, each group at the level that the signs support.
+
+        A group is told as one, unless one of its members holds most of it; nothing is told twice.
+        """
+        found = []
+        for group, share in self.groups.items():
+            name, chances = group, {**self.tree, **self.culprits}
+            while True:
+                below = [key for key in chances if _above(self.case.known, key) == name and key != name]
+                best = max(below, key=lambda key: chances[key], default=None)
+                if best is None or chances[best] < _HOLDS * chances[name]:
+                    break
+                name = best
+            found.append((name, chances[name]))
+            if name != group and share - chances[name] > 0.005:
+                found.append((group, share - chances[name]))
+        return sorted(found, key=lambda item: -item[1])
 
     @cached_property
     def reasons(self) -> tuple[Reason, ...]:
@@ -284,41 +262,22 @@ def judge(
 def judge_case(case: Case, moved_by: tuple[str, ...] = ()) -> Verdict:
     """The verdict on one case."""
     known = case.known
-    middle = weigh(case, MIDDLE)
+    bench = Bench(case)
+    middle = bench.weighed(MIDDLE)
     culprits = by_culprit(known, middle.made_by)
     groups = by_group(known, culprits)
     has_traces = any(name in TRACES for name in case.signs)
     ends = []
     for end in (LOW, HIGH):
-        there = by_group(known, by_culprit(known, weigh(case, end).made_by)) if has_traces else groups
+        there = by_group(known, by_culprit(known, bench.weighed(end).made_by)) if has_traces else groups
         ends.append(max(there, key=lambda key: there[key]))
     presence = {key: float(middle.about[row]) for row, key in enumerate(known.keys) if known.animal[row]}
     return Verdict(culprits, groups, presence, _leading(known, culprits, groups, ends), (ends[0], ends[1]), case, moved_by)
 
 
-def weigh(case: Case, end: int = MIDDLE) -> Weighed:
-    """The posterior of every cause, and who is about.
-
-    end : LOW, MIDDLE or HIGH of what is held of presence, traces and strays.
-    """
-    known, signs = case.known, case.weighed
-    start = start_of(known, case.place, signs, seen_there(signs), case.own, case.confirmed)
-    prior = start.rates[known.of] * known.share
-    wound = prior.copy()
-    for likelihood in group_likelihoods(known, signs, prior, case.snow_mm, winters_of(case.place), case.strength).values():
-        wound = wound * likelihood
-        wound = wound / max(wound.sum(), 1e-300)
-    left = {kind: rates[end] for kind, rates in known.left.items()}
-    told = weigh_ways(signs, left, TRACES, start.about[end], known.animal, words()["stray"][end])
-    made_by = wound * told.likelihood[known.of]
-    made_by = made_by / made_by.sum()
-    maker = np.bincount(known.of, made_by, len(known.keys))
-    return Weighed(made_by, np.where(known.animal, maker @ told.about, 0.0))
-
-
 def posterior(case: Case) -> dict[str, float]:
     """Culprit -> probability that it made the wound."""
-    return by_culprit(case.known, weigh(case).made_by)
+    return by_culprit(case.known, Bench(case).weighed(MIDDLE).made_by)
 
 
 def by_culprit(known: Catalogue, made_by: np.ndarray) -> dict[str, float]:
@@ -345,12 +304,12 @@ def share_of(known: Catalogue, culprits: Mapping[str, float], name: str) -> floa
     return sum(share for key, share in culprits.items() if name in lineage_of(known.parents[key]))
 
 
-def season_guess(month: int, place: Place | None) -> Shares:
-    """How likely a wound found in this month was made in each season of that half of the earth (the north's where no
-    place is known)."""
-    now = _SEASONS.index(season_of(month, place if place is not None else Place((), (), "north", "")))
-    order = [_SEASONS[(now - back) % 4] for back in range(4)]
-    return Shares(dict(zip(order, words()["season_from_month"], strict=True)), "default")
+def _above(known: Catalogue, key: str) -> str | None:
+    """The group right above a culprit or group; None at the top."""
+    if key in known.parents and key not in (known.parents[key],):
+        return known.parents[key]
+    chain = lineage_of(key) if key in group_words() else ()
+    return chain[1] if len(chain) > 1 else None
 
 
 def _leading(

@@ -48,7 +48,7 @@ def wounds_of(log: Log, site: str, plant: str | None = None, region: str | None 
     for row in rows.to_dict("records"):
         if row["signs"] and (plant is None or row["plant"] == plant):
             placed = row["lat"] == row["lat"] and row["lat"] is not None
-            here = region if region is not None or not placed else region_of((row["lat"], row["lon"]))
+            here = region if region is not None or not placed else (row["lat"], row["lon"])
             month = int(row["taken_at"][5:7]) if row["taken_at"] else None
             found.append(diagnose_answers(parse_signs(row["signs"]), Circumstances(here, month)))
     if not found:
