@@ -15,7 +15,7 @@ from diagnose.culprits.ask import answerable, askable, fits, next_step
 from diagnose.culprits.catalogue import catalogue
 from diagnose.culprits.check import clopper_pearson
 from diagnose.culprits.verdict import Verdict, judge
-from diagnose.culprits.worlds import THE_MODELS, Wound, World, draw_wounds
+from diagnose.culprits.worlds import THE_MODELS, World, Wound, draw_wounds
 from diagnose.signs import Sign, vocabulary
 
 PLACES = ("DE", "US-NY", "GB", "US-OR", "FI", "CA-BC")

@@ -27,7 +27,7 @@ from diagnose.places import Place
 from diagnose.signs import Answer, Several, Shares, Sign, Signs, vocabulary
 
 _OUTSIDE = 0.30  # probability of something not listed from which the evidence is called unusual; our choice
-_ALIKE = 0.04  # probability from which shears beside a rabbit or hare are worth a word; our choice
+_ALIKE = 0.015  # probability from which shears beside a rabbit or hare are worth a word; our choice
 _HOLDS = 0.75  # share of its group from which a culprit is told by its own name; our choice
 
 

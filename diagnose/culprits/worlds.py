@@ -18,7 +18,7 @@ from diagnose.culprits.here import Where, place_from, winters_of
 from diagnose.culprits.likelihood import CUT_SIGNS, MARK_SIGNS, misreading, raw_group
 from diagnose.culprits.prior import Start, start_of
 from diagnose.culprits.tables import support, words
-from diagnose.signs import Answer, Several, Sign, Word, vocabulary
+from diagnose.signs import Answer, Several, Sign, Word
 
 # how loosely a table is drawn round ours, as the weight of a Dirichlet, by what it rests on; our choice
 WEIGHT = {"put so": 400.0, "counted": 120.0, "several": 50.0, "one": 20.0, "memory": 8.0}
@@ -82,7 +82,7 @@ def _draw(
               for group in ("cut", "marks")}
     asked = sorted(questions(), key=lambda word: (word.name != "wound", word.name != "season"))
     for word in asked:
-        if word.name in TRACES or not fits(word, answers) and word.name != "wound":
+        if word.name in TRACES or (not fits(word, answers) and word.name != "wound"):
             continue
         chances = _chances(known, tables, word, cause, prior, latent, answers, winters_of(there))
         if chances is not None:
