@@ -128,7 +128,8 @@ def _chances(
             raw, inside = told_height
             likely = np.where(np.isnan(raw), np.nanmean(raw), raw) * inside
             found.append(likely[cause])
-        return np.asarray(found) / sum(found)
+        # where a misread height fits the cause nowhere, any answer is as likely as another
+        return np.asarray(found) / sum(found) if sum(found) > 0 else np.full(len(found), 1 / len(found))
     return _row(tables[word.name], cause, prior) if word.name in tables else None
 
 
