@@ -37,6 +37,7 @@ NEAR_SIDE = (2.5, 0.2)  # how far from the map's side an edge may lie [mm], and 
 PARALLEL = float(np.cos(np.radians(4)))
 PLAINLY_BARE = 0.6  # mean share of bare wood in a run of it that colours do not show
 AGREED = 3.0  # what full agreement with the map adds to a score
+FAR_BELOW = 2.5  # of scores: where the likeliest stem has no patch, one so much unlikelier has none either
 SURE, SURE_WHERE_TAPPED = 3.9, 3.4  # least score; ours: stems with patches reach 3.5, others mostly under 2.7
 
 
@@ -177,7 +178,8 @@ def stems_with_patch(
         there = [_with_map(one, seen) for one in candidates(view, straight_edges(view, turned_by), tap)]
         likely = sorted([*likely, *there], key=lambda one: -one.score)[:TRIED]
     thickest = THICKEST_UNTAPPED if tap is None else WIDTHS[1]
-    return _stems_at(picture, plane, view, [one for one in likely if one.score >= sure], thickest)
+    least = max([sure, *[one.score - FAR_BELOW for one in likely[:1]]])
+    return _stems_at(picture, plane, view, [one for one in likely if one.score >= least], thickest)
 
 
 def _direction(one: Candidate) -> Sequence[int]:
