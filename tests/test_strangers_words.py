@@ -28,9 +28,10 @@ from diagnose.survey.boundary import from_geojson
 from diagnose.survey.from_log import enter, survey_table
 from diagnose.survey.summary import summarise
 from diagnose.terminal import printable
-from diagnose.upkeep.due import due_of, standing
+from diagnose.upkeep.due import due_of
 from diagnose.upkeep.metal import metal
 from diagnose.upkeep.register import check, register
+from diagnose.upkeep.standing import standing
 from tests.conftest import PHOTOS, served
 
 CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"

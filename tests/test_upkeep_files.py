@@ -18,9 +18,10 @@ from diagnose.fieldlog.store import Log, open_log
 from diagnose.report.bark_drawing import STAGES, draw_bark
 from diagnose.report.due_list import due_pdf, metal_pdf
 from diagnose.upkeep.calendar import calendar_file
-from diagnose.upkeep.due import due, due_of, standing
+from diagnose.upkeep.due import due, due_of
 from diagnose.upkeep.metal import metal, write_metal
 from diagnose.upkeep.register import check, found_by_chance, register, take_away
+from diagnose.upkeep.standing import standing
 from tests.conftest import missing
 
 ON = date(2026, 11, 25)

@@ -16,7 +16,7 @@ from diagnose.fieldlog.store import Log, open_log
 from diagnose.protect.ground import square_ground
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import planting
-from diagnose.upkeep.due import due, standing
+from diagnose.upkeep.due import due
 from diagnose.upkeep.register import (
     GROWN_IN,
     check,
@@ -26,6 +26,7 @@ from diagnose.upkeep.register import (
     register_plan,
     take_away,
 )
+from diagnose.upkeep.standing import standing
 from tests.conftest import PHOTOS
 
 

@@ -30,7 +30,7 @@ from diagnose.screens.position import ask_place
 from diagnose.screens.show import hand_over
 from diagnose.texts import from_json
 from diagnose.upkeep.calendar import calendar_file
-from diagnose.upkeep.due import CLASSES, Item, Register, due_of, standing
+from diagnose.upkeep.due import CLASSES, Item, due_of
 from diagnose.upkeep.growth import CLIMATES, VIGOURS
 from diagnose.upkeep.metal import metal, write_metal
 from diagnose.upkeep.register import (
@@ -44,6 +44,7 @@ from diagnose.upkeep.register import (
     register_plan,
     take_away,
 )
+from diagnose.upkeep.standing import Register, standing
 
 _ALL = "all plantings"
 _SHOWN = 25  # works of one class that the page shows; the printed list has them all

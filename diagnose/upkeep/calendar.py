@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from diagnose.upkeep.due import Item, Register, next_looks
+from diagnose.upkeep.due import Item, next_looks
 from diagnose.upkeep.outlook import forms
 from diagnose.upkeep.season import of_month
+from diagnose.upkeep.standing import Register
 
 if TYPE_CHECKING:
     from icalendar import Calendar

@@ -105,7 +105,8 @@ def grown_from(species: str) -> str:
         return "growth from memory, of every group of species, since this one is not known"
     group = _data()["groups"][key]
     held = len(group["published"])
-    published = f"held against {held} published {'mean' if held == 1 else 'means'}" if held else "no published mean was found"
+    means = "mean" if held == 1 else "means"
+    published = f"held against {held} published {means}" if held else "no published mean was found"
     return f"growth of {group['name']} from memory, {published}"
 
 

@@ -5,7 +5,7 @@ Everything is kept in the log: a barrier is corrected, never overwritten, and it
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -17,7 +17,7 @@ from diagnose.protect.barriers import catalogue
 from diagnose.protect.requirement import NEED_OF, other_names
 from diagnose.texts import MOST_BYTES, rows
 from diagnose.upkeep.growth import VIGOURS
-from diagnose.upkeep.outlook import forms, trait
+from diagnose.upkeep.outlook import CLEARANCE_MM, SNUG_SHARE, forms, known_form, tight_at_mm, trait
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
@@ -28,25 +28,111 @@ EMBEDDED: str = forms()["cautions"]["embedded"]
 GROWN_IN = "wire grown into the stem"
 
 
-def register(log: Log, form: str, by: str = "", photo: bytes | None = None, photo_name: str = "", **fields: Any) -> str:
-    """Registers one barrier; returns its id. fields : columns of the log's barriers.
+def register(log: Log, form: str, by: str = "", photo: bytes | None = None, photo_name: str = "",
+             stem_mm: float | None = None, **fields: Any) -> str:
+    """Registers one barrier.
 
-    figures may hold `culprits` (keys), `vigour`, `snow_mm` and what else is known of it. Raises CannotUse.
+    Parameters
+    ----------
+    log : Log
+    form : str
+        As in forms.yaml.
+    by : str
+        Initials.
+    photo, photo_name : bytes or None, str
+        A picture that belongs to it.
+    stem_mm : float or None
+        The stem's diameter on the day when it went up [mm]; entered as its first look.
+    **fields
+        Columns of the log's barriers. `figures` may hold `culprits` (keys), `vigour`, `snow_mm`, of a fence its `line`
+        (see fence.py), and what else is known of it.
+
+    Returns
+    -------
+    str
+        Its id.
+
+    Raises
+    ------
+    CannotUse
+        For an unknown form, a field that makes no sense, or a barrier that was too tight for its stem when it went up.
     """
     trait(form, "closed")
     if "figures" in fields:
         fields["figures"] = figures_of(**fields["figures"])
-    return log.save("barrier", photo, photo_name, form=form, by=by, **{"site": "", **fields})
+    _fits(form, fields.get("inner_mm"), stem_mm, fields.get("built"))
+    own = log.save("barrier", photo, photo_name, form=form, by=by, **{"site": "", **fields})
+    if stem_mm is not None:
+        day = fields.get("built") or date.today().isoformat()
+        log.save("check", barrier=own, finding="sound", day=str(day), by=by, stem_diameter_mm=stem_mm)
+    return own
+
+
+def _fits(form: str, inner_mm: Any, stem_mm: float | None, built: Any) -> None:
+    """Refuses a barrier that was too tight for its stem on the day when it went up."""
+    if built is None or inner_mm in (None, "") or not trait(form, "closed"):
+        return
+    try:
+        inner = float(inner_mm)
+    except (TypeError, ValueError):
+        return  # the log refuses it and says which field it is
+    if stem_mm is None and trait(form, "any_size"):
+        return  # it may stand round any tree
+    stem = float(forms()["planted"]["stem_mm"][1]) if stem_mm is None else stem_mm
+    if not float(tight_at_mm(form, inner)) > stem:
+        least = stem / (1 - 2 * SNUG_SHARE) if trait(form, "snug") else stem + 2 * CLEARANCE_MM
+        of = f"a stem of {stem:.0f} mm" if stem_mm is not None else f"a planted seedling's stem of {stem:.0f} mm"
+        raise CannotUse(f"a {form} of {inner:.0f} mm is too tight for {of} from the first day; "
+                        f"take one wider than {least:.0f} mm inside")
 
 
 def found_by_chance(log: Log, form: str, embedded: bool, by: str = "", photo: bytes | None = None, photo_name: str = "",
                     **fields: Any) -> str:
-    """Registers a barrier of unknown age and owner, as it was met."""
+    """Registers a barrier of unknown age and owner, as it was met.
+
+    Parameters
+    ----------
+    log, form, by, photo, photo_name, **fields
+        As for `register`.
+    embedded : bool
+        Is it grown into the stem?
+
+    Returns
+    -------
+    str
+        Its id.
+
+    Raises
+    ------
+    CannotUse
+        As `register`.
+    """
     return register(log, form, by, photo, photo_name, **{**fields, "built": None, "found": True, "embedded": embedded})
 
 
 def figures_of(culprits: Any = (), vigour: str = "", snow_mm: Any = None, **more: Any) -> dict[str, Any]:
-    """A barrier's figures as they are kept. Raises CannotUse for an unknown culprit or vigour, or no depth of snow."""
+    """A barrier's figures as they are kept.
+
+    Parameters
+    ----------
+    culprits : iterable of str
+        What it is there against: keys, or the names that planning knows.
+    vigour : str
+        How well the plant grows: slow, usual, fast, or empty.
+    snow_mm : float or None
+        Deepest snow [mm].
+    **more
+        What else is known of it.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    CannotUse
+        For an unknown culprit or vigour, or no depth of snow.
+    """
     culprits = [other_names().get(each, each) for each in culprits]
     for culprit in culprits:
         if culprit not in NEED_OF:
@@ -86,6 +172,7 @@ def register_plan(log: Log, plan: Plan | Mapping[str, Any], site: str, built: da
             row = {"site": site, "form": form, "material": part["name"], "built": built.isoformat(), "by": by,
                    "species": species, "inner_mm": sizes[key].get("across"), "height_mm": sizes[key].get("top") or None,
                    "figures": figures_of(culprits, snow_mm=snow_mm, part=key, plan_mm=sizes[key]), **place}
+            _fits(form, row["inner_mm"], None, built)
             if tags and not area:
                 rows += [{**row, "plant": tag, "label": tag, "pieces": 1} for tag in tags]
             else:
@@ -161,6 +248,7 @@ def _row(cells: Mapping[str, str], by: str, comma: bool) -> dict[str, Any]:
     row |= {name: _yes(row[name], name) for name in ("found", "embedded") if name in row}
     figures = figures_of(told.get("culprits", "").split(), told.get("vigour", ""), told.get("snow_mm"))
     row = {"by": by, "site": "", **row, "figures": figures}
+    _fits(told["form"], row.get("inner_mm"), None, row.get("built"))
     _in_order(row.get("built"), row.get("removed"))
     return checked("barrier", row)
 
@@ -178,24 +266,108 @@ def _in_order(built: str | None, removed: str | None) -> None:
 
 def check(log: Log, barrier: str, finding: str, day: date, by: str = "", photo: bytes | None = None,
           photo_name: str = "", widened_to_mm: float | None = None, **fields: Any) -> str:
-    """Enters one look at a barrier; returns the check's id. barrier : its id, or the start of it.
+    """Enters one look at a barrier.
 
-    widened_to_mm : the new clear width, where it was widened at this look [mm]. fields : stem_diameter_mm, height_mm,
-    stands_alone, bark_safe, note. Raises CannotUse for an unknown barrier, or one that was removed before.
+    Parameters
+    ----------
+    log : Log
+    barrier : str
+        Its id, or the start of it.
+    finding : str
+        Of fieldlog.fields.FINDINGS.
+    day : date
+    by : str
+        Initials.
+    photo, photo_name : bytes or None, str
+        What it looked like.
+    widened_to_mm : float or None
+        The new clear width, where it was widened at this look [mm].
+    **fields
+        stem_diameter_mm, height_mm [mm], stands_alone, bark_safe, note.
+
+    Returns
+    -------
+    str
+        The check's id.
+
+    Raises
+    ------
+    CannotUse
+        For an unknown barrier, one that was removed before, and what cannot be done with such a barrier.
     """
     found = log.record("barrier", barrier)
-    if found["removed"] and found["removed"] < day.isoformat():
-        raise CannotUse(f"barrier {barrier} was removed on {found['removed']}; there is nothing to check on {day}")
+    _can_be_checked(found, day, widened_to_mm, fields)
     own = log.save("check", photo, photo_name, barrier=found["id"], finding=finding, day=day.isoformat(), by=by, **fields)
     if widened_to_mm is not None:
         log.correct(found["id"], by=by, kind="barrier", inner_mm=widened_to_mm)
     return own
 
 
-def take_away(log: Log, barrier: str, day: date, left_behind: str = "", by: str = "") -> str:
-    """Marks a barrier as removed on a day; returns its id.
+def check_many(log: Log, barriers: Sequence[str], finding: str, day: date, by: str = "", note: str = "") -> list[str]:
+    """Enters the same finding for several barriers at once, all or none.
 
-    left_behind : what stayed in the ground or in the stem; empty for nothing. What is grown in stays in any case.
+    Parameters
+    ----------
+    log : Log
+    barriers : sequence of str
+        Their ids, or the starts of them.
+    finding, day, by, note
+        As for `check`.
+
+    Returns
+    -------
+    list of str
+        The checks' ids.
+
+    Raises
+    ------
+    CannotUse
+        As `check`; then nothing is entered.
+    """
+    if not barriers:
+        raise CannotUse("tick the barriers that were looked at")
+    found = [log.record("barrier", one) for one in barriers]
+    for one in found:
+        _can_be_checked(one, day, None, {})
+    return log.save_many("check", [{"barrier": one["id"], "finding": finding, "day": day.isoformat(), "by": by, "note": note}
+                                   for one in found])
+
+
+def _can_be_checked(found: Mapping[str, Any], day: date, widened_to_mm: float | None, fields: Mapping[str, Any]) -> None:
+    form, own = known_form(found["form"]), found["id"][:8]
+    if found["removed"] and found["removed"] < day.isoformat():
+        raise CannotUse(f"barrier {own} was removed on {found['removed']}; there is nothing to check on {day}")
+    if widened_to_mm is not None and not trait(form, "widens"):
+        raise CannotUse(f"a {found['form']} cannot be widened; mark {own} as removed and register what replaces it")
+    if fields.get("stands_alone") is not None and not trait(form, "tube"):
+        raise CannotUse(f"a {found['form']} does not hold its stem up; leave out whether the stem stands alone")
+    if widened_to_mm is not None and fields.get("stem_diameter_mm") is not None:
+        _fits(form, widened_to_mm, float(fields["stem_diameter_mm"]), day)
+
+
+def take_away(log: Log, barrier: str, day: date, left_behind: str = "", by: str = "") -> str:
+    """Marks a barrier as removed.
+
+    Parameters
+    ----------
+    log : Log
+    barrier : str
+        Its id, or the start of it.
+    day : date
+    left_behind : str
+        What stayed in the ground or in the stem; empty for nothing. What is grown in stays in any case.
+    by : str
+        Initials.
+
+    Returns
+    -------
+    str
+        Its id.
+
+    Raises
+    ------
+    CannotUse
+        For an unknown barrier, or a day before it went up.
     """
     found = log.record("barrier", barrier)
     _in_order(found["built"], day.isoformat())
