@@ -188,10 +188,10 @@ def _slopes(count: int, middle: np.ndarray, plant: np.ndarray, seasons: np.ndarr
 
 
 def _around(middle: np.ndarray, variance: np.ndarray, least_ever: np.ndarray) -> np.ndarray:
-    """Least, middle and most of normal distributions, all above 0."""
+    """Least, middle and most of normal distributions; below the middle their logarithms, so that all stay above 0."""
     middle = np.maximum(middle, 0.1 * least_ever)
     half = _Z95 * np.sqrt(variance)
-    return np.stack([np.maximum(middle - half, 0.1 * middle), middle, middle + half], axis=1)
+    return np.stack([middle * np.exp(-half / middle), middle, middle + half], axis=1)
 
 
 def measured_rates(default: np.ndarray, plant: np.ndarray, seasons: np.ndarray, sizes_mm: np.ndarray,
@@ -220,7 +220,7 @@ def measured_rates(default: np.ndarray, plant: np.ndarray, seasons: np.ndarray, 
     Notes
     -----
     Years differ by about 30 % of the usual rate from each other (our choice): a few seasons do not tell the coming
-    ones exactly. The weight does not depend on the slope, so that a plant that grew more is never said to grow less.
+    ones exactly. Below the middle the logarithm of the rate is taken as normal, since no stem shrinks. The weight does not depend on the slope, so that a plant that grew more is never said to grow less.
 
     References
     ----------

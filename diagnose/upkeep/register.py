@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.fields import checked
-from diagnose.protect.barriers import catalogue
 from diagnose.protect.requirement import NEED_OF, other_names
 from diagnose.texts import MOST_BYTES, rows
 from diagnose.upkeep.growth import VIGOURS
@@ -154,34 +153,86 @@ def figures_of(culprits: Any = (), vigour: str = "", snow_mm: Any = None, **more
 
 def register_plan(log: Log, plan: Plan | Mapping[str, Any], site: str, built: date, tags: tuple[str, ...] = (),
                   by: str = "", species: str = "", **place: Any) -> list[str]:
-    """Registers what a plan chose as standing since a day: a record a tree where tags are given, else one a kind.
+    """Registers what a plan chose as standing since a day.
 
-    plan : a plan, or what `diagnose protect --json` printed of it. place : lat, lon, error_m. Raises CannotUse.
+    Parameters
+    ----------
+    log : Log
+    plan : Plan or mapping
+        A plan, or what `diagnose protect --json` printed of it.
+    site : str
+        The planting.
+    built : date
+        The day on which everything went up.
+    tags : tuple of str
+        Of the trees: a record a tree where they are given, else one a kind.
+    by : str
+        Initials.
+    species : str
+        Of the trees.
+    **place
+        lat, lon [degree], error_m [m].
+
+    Returns
+    -------
+    list of str
+        The new ids.
+
+    Raises
+    ------
+    CannotUse
+        For what is no plan, or puts up nothing that stands.
     """
-    told = plan if isinstance(plan, Mapping) else plan.as_json()
-    try:
-        planting, sizes, parts = told["planting"], told["dimensions_mm"], told["chosen"]["sizes"]
-        culprits, snow_mm = list(planting["culprits"]), planting["snow_mm"]
-        rows: list[dict[str, Any]] = []
-        for part in parts:
-            key = part["barrier"]
-            form = forms()["form_of_part"].get(key)
-            if form is None:
-                continue
-            area = catalogue()[key]["where"].startswith("area")
-            row = {"site": site, "form": form, "material": part["name"], "built": built.isoformat(), "by": by,
-                   "species": species, "inner_mm": sizes[key].get("across"), "height_mm": sizes[key].get("top") or None,
-                   "figures": figures_of(culprits, snow_mm=snow_mm, part=key, plan_mm=sizes[key]), **place}
-            _fits(form, row["inner_mm"], None, built)
-            if tags and not area:
-                rows += [{**row, "plant": tag, "label": tag, "pieces": 1} for tag in tags]
-            else:
-                rows.append({**row, "pieces": planting["fence_m"] if area else planting["trees"]})
-    except (KeyError, TypeError, AttributeError):
-        raise CannotUse("this is no plan; give what was printed by: diagnose protect ... --json") from None
+    rows: list[dict[str, Any]] = []
+    for part in parts_that_stand(plan):
+        area = trait(part["form"], "line")
+        row = {"site": site, "form": part["form"], "material": part["name"], "built": built.isoformat(), "by": by,
+               "species": species, "inner_mm": part["mm"].get("across"), "height_mm": part["mm"].get("top") or None,
+               "figures": figures_of(part["culprits"], snow_mm=part["snow_mm"], part=part["key"],
+                                     plan_mm=part["mm"]), **place}
+        _fits(part["form"], row["inner_mm"], None, built)
+        if tags and not area:
+            rows += [{**row, "plant": tag, "label": tag, "pieces": 1} for tag in tags]
+        else:
+            rows.append({**row, "pieces": part["fence_m"] if area else part["trees"]})
     if not rows:
         raise CannotUse("the plan puts up nothing that stands; there is nothing to register")
     return log.save_many("barrier", rows)
+
+
+def parts_that_stand(plan: Plan | Mapping[str, Any]) -> list[dict[str, Any]]:
+    """What of a plan stands afterwards.
+
+    Parameters
+    ----------
+    plan : Plan or mapping
+        A plan, or what `diagnose protect --json` printed of it.
+
+    Returns
+    -------
+    list of dict
+        key (of the catalogue), name, form, mm (its sizes [mm]), culprits (those that this part stops, or all where it says
+        none), snow_mm [mm], fence_m [m], trees.
+
+    Raises
+    ------
+    CannotUse
+        For what is no plan.
+    """
+    told = plan if isinstance(plan, Mapping) else plan.as_json()
+    try:
+        planting, found = told["planting"], []
+        for part in told["chosen"]["sizes"]:
+            key = part["barrier"]
+            if (form := forms()["form_of_part"].get(key)) is None:
+                continue
+            stops = [each for each in planting["culprits"] if NEED_OF[each] in part["holds"]]
+            found.append({"key": key, "name": part["name"], "form": form, "mm": dict(told["dimensions_mm"][key]),
+                          "culprits": stops or list(planting["culprits"]), "snow_mm": planting["snow_mm"],
+                          "fence_m": planting["fence_m"], "trees": planting["trees"]})
+    except (KeyError, TypeError, AttributeError, ValueError):
+        raise CannotUse("this is no plan; give what was printed by: diagnose protect ... --json") from None
+    return found
 
 
 @dataclass

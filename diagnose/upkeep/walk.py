@@ -11,7 +11,7 @@ import pandas as pd
 from diagnose.cannot_use import CannotUse
 
 _NEAREST_TO = 40  # more than so many are walked in strips, to and fro: always-the-nearest takes the square of the time
-_LAST = re.compile(r"^(.*\S)[\s\-_/.:]+(\w+)$")
+_LAST = re.compile(r"^(.*\w)[\s\-_/.:]+(\w*\d\w*)$")
 _JOINED = re.compile(r"^(\D*\D)(\d+)$")
 
 
@@ -32,8 +32,8 @@ def row_of(label: str, plot: str = "") -> tuple[str, str]:
 
     Examples
     --------
-    >>> row_of("U1-07"), row_of("A12"), row_of("gate")
-    (('U1', '07'), ('A', '12'), ('', 'gate'))
+    >>> row_of("U1-07"), row_of("A12"), row_of("lower side")
+    (('U1', '07'), ('A', '12'), ('', 'lower side'))
     """
     parts = _LAST.match(label) or _JOINED.match(label)
     row, own = parts.groups() if parts else ("", label)
