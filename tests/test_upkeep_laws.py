@@ -20,6 +20,8 @@ from diagnose.upkeep.metal import metal
 from diagnose.upkeep.outlook import FAR, Outlook, Standing, forms, when
 from diagnose.upkeep.register import FORMS, check, register, take_away
 
+settings.register_profile("laws", deadline=None)  # how long a law takes says nothing of it
+settings.load_profile("laws")
 CULPRITS = ("deer_browsing", "elk_browsing", "rabbit", "hare", "deer_rubbing", "vole_surface")
 sizes = st.floats(1, 400)
 rates = st.tuples(st.floats(0.5, 10), st.floats(1, 3), st.floats(1, 3)).map(

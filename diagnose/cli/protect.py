@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date
 from types import SimpleNamespace
 from typing import Any
 
@@ -49,6 +50,7 @@ def protect(**given: Any) -> None:
     from diagnose.protect.plan import plan_for
     from diagnose.protect.planting import planting
     from diagnose.protect.read import read_boundary, read_settings, read_verdict
+    from diagnose.report.due_list import planned_as_text
     from diagnose.report.plan_sheet import materials_csv, plan_as_text, plan_pdf
     from diagnose.whole_file import write_whole
 
@@ -76,4 +78,8 @@ def protect(**given: Any) -> None:
         write_whole(asked.pdf, plan_pdf(plan, asked.inches))
     if asked.csv:
         write_whole(asked.csv, materials_csv(plan, asked.inches))
-    print(json.dumps(plan.as_json(), indent=1) if asked.as_json else plan_as_text(plan, asked.inches))
+    if asked.as_json:
+        print(json.dumps(plan.as_json(), indent=1))
+    else:
+        print(plan_as_text(plan, asked.inches))
+        print(planned_as_text(plan, asked.planted_on or date.today()))

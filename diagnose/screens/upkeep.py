@@ -21,7 +21,8 @@ from diagnose.fieldlog.fields import FINDINGS
 from diagnose.fieldlog.store import Log
 from diagnose.protect.requirement import NEED_OF, needs
 from diagnose.report.bark_drawing import STAGES, draw_bark
-from diagnose.report.due_list import HEADINGS, cautions, due_pdf, metal_pdf
+from diagnose.report.due_list import HEADINGS, cautions, due_pdf
+from diagnose.report.metal_sheet import metal_pdf
 from diagnose.screens import drawer, preferences
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal

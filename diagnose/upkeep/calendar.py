@@ -109,9 +109,9 @@ def entries(items: Sequence[Item], register: Register, on: date) -> Iterator[Ent
     Entry
     """
     for job in jobs([item for item in items if item.kind in ("alarm", "overdue")]):
-        many = f": {job.count}" if job.count > 1 else f": {job.items[0].label}"
+        many = f": {job.many}" if job.many > 1 else f": {job.items[0].label}"
         yield Entry(f"{job.kind} {job.site} {job.what}", on, f"{job.what}{many}{_at(job.site)}",
-                    f"{job.where} ({job.why}). {job.caution}".strip(), timedelta(0))
+                    f"{job.site + '. ' if job.site else ''}{job.where} ({job.why}). {job.caution}".strip(), timedelta(0))
     if len(register):
         yield from _ahead(register, on)
         yield from _weekly(register, on)
@@ -136,7 +136,8 @@ def _ahead(register: Register, on: date) -> Iterator[Entry]:
                 works.setdefault((work, site, day), []).append(label)
     titles = {"widen": ("Widen or replace before growth closes it",
                         f"The season that begins here may close it. {said['wire']} {said['tube_width']}"),
-              "off": ("Try whether it may come off", f"Look at each: leader out of reach, bark firm, stem alone. {said['saw']}"),
+              "off": ("Try whether it may come off",
+                      f"Look at each: leader out of reach, bark firm, stem alone. {said['saw']}"),
               "look": ("Yearly look, measure the stems", "")}
     for (work, site, day), names in sorted(works.items()):
         title, more = titles[work]
@@ -162,8 +163,9 @@ def _weekly(register: Register, on: date) -> Iterator[Entry]:
         names = [label for label, chosen in zip(labels_of(rows), here, strict=True) if chosen]
         again = {"freq": "weekly", "interval": every // 7} if every % 7 == 0 else {"freq": "daily", "interval": every}
         task = next((one for one in of_month(first.month, register.climate) if one.by_looks and one.is_for(form, ())), None)
-        yield Entry(f"again {form}", first, f"{'Measure the volts' if trait(form, 'live') else 'Look'}: {form}",
-                    f"{by_row(names)}. {'' if task is None else f'{task.what} {task.caution}'}".strip(), timedelta(0),
+        what = "Measure the volts" if trait(form, "live") else "Look"
+        told = "" if task is None else f"{task.what} {task.caution}"
+        yield Entry(f"again {form}", first, f"{what}: {form}", f"{by_row(names)}. {told}".strip(), timedelta(0),
                     {**again, "until": on + timedelta(days=366)})
 
 

@@ -101,7 +101,8 @@ class FenceLine:
             raise CannotUse(f"'{metres}' m cannot be kept off a fence; choose more than 0 and at most 10,000")
         lat, lon = self.middle
         flat = CRS.from_proj4(f"+proj=aeqd +lat_0={lat} +lon_0={lon} +datum=WGS84 +units=m")
-        there, back = (Transformer.from_crs(*pair, always_xy=True).transform for pair in ((4326, flat), (flat, 4326)))
+        there = Transformer.from_crs(4326, flat, always_xy=True).transform
+        back = Transformer.from_crs(flat, 4326, always_xy=True).transform
         return transform(transform(LineString(self.line), there, interleaved=False).buffer(metres), back, interleaved=False)
 
 
@@ -119,7 +120,8 @@ def line_of(figures: Mapping[str, Any]) -> FenceLine | None:
         None where there is none, or one that cannot be read.
     """
     try:
-        parts = [tuple((float(lon), float(lat)) for lon, lat in figures.get(name) or ()) for name in ("line", "gates", "braces")]
+        parts = [tuple((float(lon), float(lat)) for lon, lat in figures.get(name) or ())
+                 for name in ("line", "gates", "braces")]
         return FenceLine(*parts) if parts[0] else None
     except (CannotUse, TypeError, ValueError):
         return None
@@ -157,7 +159,7 @@ def read_line(path: str | Path) -> FenceLine:
         raise CannotUse(f"{file.name} cannot be read as a fence's line: save it again as GPX or GeoJSON") from None
     if not lines:
         raise CannotUse(f"{file.name} holds no line: walk along the fence with the receiver's track on")
-    longest = max(lines, key=lambda line: float(_EARTH.line_length(*zip(*line, strict=True))))
+    longest = max(lines, key=lambda line: float(_EARTH.line_length([x for x, _ in line], [y for _, y in line])))
     told = {kind: tuple(place for place, words in marks if _sort(words) == kind) for kind in MARKS}
     return FenceLine(tuple(longest), told["gate"], told["brace"])
 

@@ -160,8 +160,9 @@ def forecast_of(one: Standing, on: date, climate: str = "mild", south: bool = Fa
     """
     outlook = when(one, climate, south)
     winters = _winters(np.array([outlook.safe.late]), np.array([outlook.tight.early]), on, climate, np.array([south]))
-    return _forecast(outlook.safe, outlook.tight, outlook.tenth, *(part[0] for part in winters), outlook.widen_by.early,
-                     one.form, one.culprits, one.bark_safe, one.stands_alone, True, guessed, on, south)
+    first, last, any_safe = (winters[0][0], winters[1][0], winters[2][0])
+    return _forecast(outlook.safe, outlook.tight, outlook.tenth, first, last, any_safe, outlook.widen_by.early, one.form,
+                     one.culprits, one.bark_safe, one.stands_alone, True, guessed, on, south)
 
 
 def forecasts(register: Register, on: date) -> list[Forecast]:
@@ -184,12 +185,13 @@ def forecasts(register: Register, on: date) -> list[Forecast]:
         *(f"{what}_{part}" for what in ("safe", "tight") for part in ("early", "likely", "late")), "tight_tenth", "act_by")}
     south = rows["south"].to_numpy(bool)
     first, last, any_safe = _winters(np.array(days["safe_late"]), np.array(days["tight_early"]), on, register.climate, south)
-    ranges = [zip(*(days[f"{what}_{part}"] for part in ("early", "likely", "late")), strict=True) for what in ("safe", "tight")]
+    ranges = [zip(*(days[f"{what}_{part}"] for part in ("early", "likely", "late")), strict=True)
+              for what in ("safe", "tight")]
     columns = zip(*ranges, days["tight_tenth"], first, last, any_safe, days["act_by"], rows["form"], rows["culprits"],
                   rows["bark_safe"], rows["stands_alone"], rows["measured"], rows["guessed"], south, strict=True)
-    return [_forecast(Days(*safe), Days(*tight), tenth, *winters, by, form, culprits, bark, alone, bool(known), bool(guessed),
-                      on, bool(there))
-            for safe, tight, tenth, *winters, by, form, culprits, bark, alone, known, guessed, there in columns]
+    return [_forecast(Days(*safe), Days(*tight), tenth, one, other, any_one, by, form, culprits, bark, alone, bool(known),
+                      bool(guessed), on, bool(there))
+            for safe, tight, tenth, one, other, any_one, by, form, culprits, bark, alone, known, guessed, there in columns]
 
 
 def _winters(safe_late: np.ndarray, tight_early: np.ndarray, on: date, climate: str,
@@ -306,8 +308,8 @@ def by_row(labels: list[str], most: int = 30) -> str:
     rows: dict[str, list[str]] = {}
     for label in labels[:most]:
         row, own = row_of(label)
-        rows.setdefault(row if own != label or not row else "", []).append(own)
-    told = [", ".join(own) if not row else f"{row}: {', '.join(own)}" for row, own in rows.items()]
+        rows.setdefault(row, []).append(own)
+    told = [f"{row}: {', '.join(own)}" if row and not own[0].startswith(row) else ", ".join(own) for row, own in rows.items()]
     return "; ".join(told) + (f"; and {len(labels) - most} more" if len(labels) > most else "")
 
 

@@ -220,7 +220,8 @@ def measured_rates(default: np.ndarray, plant: np.ndarray, seasons: np.ndarray, 
     Notes
     -----
     Years differ by about 30 % of the usual rate from each other (our choice): a few seasons do not tell the coming
-    ones exactly. Below the middle the logarithm of the rate is taken as normal, since no stem shrinks. The weight does not depend on the slope, so that a plant that grew more is never said to grow less.
+    ones exactly. Below the middle the logarithm of the rate is taken as normal, since no stem shrinks. The weight
+    does not depend on the slope, so that a plant that grew more is never said to grow less.
 
     References
     ----------

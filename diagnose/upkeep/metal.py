@@ -140,8 +140,8 @@ def write_metal(rows: pd.DataFrame, place: str | Path, buffer_m: float = BUFFER_
 
 def _about(row: dict[str, Any], buffer_m: float) -> dict[str, Any]:
     """What is told of each shape of a barrier."""
-    told = {**row, "label": row["label"] or row["plant"], "buffer_m": buffer_m, "keep_off_m": keep_off_m(row["error_m"], buffer_m),
-            "metal": sort_of(row["metal"])}
+    told = {**row, "label": row["label"] or row["plant"], "buffer_m": buffer_m,
+            "keep_off_m": keep_off_m(row["error_m"], buffer_m), "metal": sort_of(row["metal"])}
     return {name: None if told[name] is None or told[name] != told[name] else told[name] for name in _KEPT}
 
 

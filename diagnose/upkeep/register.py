@@ -315,6 +315,37 @@ def _in_order(built: str | None, removed: str | None) -> None:
         raise CannotUse(f"it cannot be removed on {removed} when it was put up on {built}")
 
 
+def find(log: Log, barrier: str, site: str | None = None) -> dict[str, Any]:
+    """A barrier by what a crew calls it.
+
+    Parameters
+    ----------
+    log : Log
+    barrier : str
+        Its id, the start of it, or its label or plant's tag where no other standing barrier bears it.
+    site : str or None
+        Only in this planting.
+
+    Returns
+    -------
+    dict
+        The barrier's fields.
+
+    Raises
+    ------
+    CannotUse
+        For none, and for several.
+    """
+    rows = log.records("barrier") if site is None else log.records("barrier", site=site)
+    named = rows[((rows["label"] == barrier) | (rows["plant"] == barrier)) & rows["removed"].isna()] if len(rows) else rows
+    if not barrier or named.empty:
+        return log.record("barrier", barrier)
+    if len(named) > 1:
+        told = ", ".join(f"{row.id[:8]} ({row.form}, {row.site or 'no planting'})" for row in named.head(5).itertuples())
+        raise CannotUse(f"{len(named)} standing barriers are called '{barrier}': {told}; give the start of its id")
+    return log.record("barrier", str(named["id"].iloc[0]))
+
+
 def check(log: Log, barrier: str, finding: str, day: date, by: str = "", photo: bytes | None = None,
           photo_name: str = "", widened_to_mm: float | None = None, **fields: Any) -> str:
     """Enters one look at a barrier.
@@ -323,7 +354,7 @@ def check(log: Log, barrier: str, finding: str, day: date, by: str = "", photo: 
     ----------
     log : Log
     barrier : str
-        Its id, or the start of it.
+        Its id, the start of it, or its label where no other standing barrier bears it.
     finding : str
         Of fieldlog.fields.FINDINGS.
     day : date
@@ -346,7 +377,7 @@ def check(log: Log, barrier: str, finding: str, day: date, by: str = "", photo: 
     CannotUse
         For an unknown barrier, one that was removed before, and what cannot be done with such a barrier.
     """
-    found = log.record("barrier", barrier)
+    found = find(log, barrier)
     _can_be_checked(found, day, widened_to_mm, fields)
     own = log.save("check", photo, photo_name, barrier=found["id"], finding=finding, day=day.isoformat(), by=by, **fields)
     if widened_to_mm is not None:
@@ -354,16 +385,19 @@ def check(log: Log, barrier: str, finding: str, day: date, by: str = "", photo: 
     return own
 
 
-def check_many(log: Log, barriers: Sequence[str], finding: str, day: date, by: str = "", note: str = "") -> list[str]:
+def check_many(log: Log, barriers: Sequence[str], finding: str, day: date, by: str = "", note: str = "",
+               site: str | None = None) -> list[str]:
     """Enters the same finding for several barriers at once, all or none.
 
     Parameters
     ----------
     log : Log
     barriers : sequence of str
-        Their ids, or the starts of them.
+        Their ids, the starts of them, or their labels.
     finding, day, by, note
         As for `check`.
+    site : str or None
+        The planting that the labels are of.
 
     Returns
     -------
@@ -377,7 +411,7 @@ def check_many(log: Log, barriers: Sequence[str], finding: str, day: date, by: s
     """
     if not barriers:
         raise CannotUse("tick the barriers that were looked at")
-    found = [log.record("barrier", one) for one in barriers]
+    found = [find(log, one, site) for one in barriers]
     for one in found:
         _can_be_checked(one, day, None, {})
     return log.save_many("check", [{"barrier": one["id"], "finding": finding, "day": day.isoformat(), "by": by, "note": note}
@@ -403,7 +437,7 @@ def take_away(log: Log, barrier: str, day: date, left_behind: str = "", by: str 
     ----------
     log : Log
     barrier : str
-        Its id, or the start of it.
+        Its id, the start of it, or its label where no other standing barrier bears it.
     day : date
     left_behind : str
         What stayed in the ground or in the stem; empty for nothing. What is grown in stays in any case.
@@ -420,7 +454,7 @@ def take_away(log: Log, barrier: str, day: date, left_behind: str = "", by: str 
     CannotUse
         For an unknown barrier, or a day before it went up.
     """
-    found = log.record("barrier", barrier)
+    found = find(log, barrier)
     _in_order(found["built"], day.isoformat())
     stays = left_behind or (GROWN_IN if found["embedded"] else "")
     return log.correct(found["id"], by=by, kind="barrier", removed=day.isoformat(), left_behind=stays)

@@ -21,7 +21,7 @@ class Job(NamedTuple):
     kind : str
         Of due.CLASSES.
     site, what : str
-    count : int
+    many : int
         How many barriers; 0 for work of the whole planting.
     where : str
         Their labels by row, or what they are.
@@ -37,7 +37,7 @@ class Job(NamedTuple):
     kind: str
     site: str
     what: str
-    count: int
+    many: int
     where: str
     why: str
     act_by: str
@@ -66,7 +66,7 @@ def jobs(items: Sequence[Item]) -> list[Job]:
     for item in items:
         groups.setdefault((item.kind, item.site, item.what), []).append(item)
     told = [_job(*key, some) for key, some in groups.items()]
-    return sorted(told, key=lambda job: (CLASSES.index(job.kind), job.site, job.act_by or "9", -job.count))
+    return sorted(told, key=lambda job: (CLASSES.index(job.kind), job.site, job.act_by or "9", -job.many))
 
 
 def _job(kind: str, site: str, what: str, some: list[Item]) -> Job:

@@ -33,10 +33,13 @@ def row_of(label: str, plot: str = "") -> tuple[str, str]:
     Examples
     --------
     >>> row_of("U1-07"), row_of("A12"), row_of("lower side")
-    (('U1', '07'), ('A', '12'), ('', 'lower side'))
+    (('U1', '07'), ('A', 'A12'), ('', 'lower side'))
     """
-    parts = _LAST.match(label) or _JOINED.match(label)
-    row, own = parts.groups() if parts else ("", label)
+    row, own = "", label
+    if parts := _LAST.match(label):
+        row, own = parts.groups()
+    elif parts := _JOINED.match(label):
+        row = parts.group(1)
     if plot and row != plot:
         return plot, label
     return row, own
