@@ -237,7 +237,8 @@ def from_plan(
     from diagnose.upkeep.register import register_plan
 
     plan = read_settings(file)
-    new = register_plan(open_log(log), plan, site or "", on, by=by, species=species, **_placed(place, error_m))
+    where: dict[str, Any] = _placed(place, error_m)
+    new = register_plan(open_log(log), plan, site or "", on, by=by, species=species, **where)
     print(f"{len(new)} kinds of barrier of the plan are registered as put up on {on}.")
 
 

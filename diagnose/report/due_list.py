@@ -187,7 +187,7 @@ def due_pdf(items: Sequence[Item], on: date, site: str = "", paper: str = "A4", 
     size = pagesizes.A4 if paper == "A4" else pagesizes.letter
     edge = MARGIN_MM * POINT
     room = size[0] - 2 * edge
-    flow: list[Any] = [Paragraph(marked(f"Due on {on:%d %B %Y}{': ' + site if site else ''}"), title),
+    flow: list[Any] = [Paragraph(marked(f"What is due at the barriers{': ' + site if site else ''}"), title),
                        Paragraph(marked(answer(items, on)), first)]
     for kind, some in _by_class(items):
         rows: list[list[Any]] = [[Paragraph(f"<b>{name}</b>", small) for name in (
@@ -244,14 +244,14 @@ def _map_and_ahead(items: Sequence[Item], on: date, register: Register, room: fl
     unplaced = len(rows) - len(placed)
     if unplaced:
         flow.append(Paragraph(f"{unplaced} without a place are not on the map.", small))
+    months = due_months(register, on, 12)
+    if len(months):
+        flow.append(KeepTogether([Paragraph("How many are due in which month", head), _bars(months, room)]))
     flow.append(Paragraph("Ahead", head))
     told = forecast_lines(register, on)
     flow += [Paragraph(marked(_forecast_sentence(one)), small) for one in told]
     grown = "; ".join(dict.fromkeys(part for one in told for part in one["grown"].split("; ")))
     flow.append(Paragraph(marked(f"Rates: {grown}."), small))
-    months = due_months(register, on, 12)
-    if len(months):
-        flow.append(KeepTogether([Paragraph("How many are due in which month", head), _bars(months, room)]))
     return flow
 
 

@@ -6,13 +6,17 @@ import textwrap
 from io import BytesIO
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from diagnose.report.barrier_drawing import POINT
 from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
 from diagnose.report.upkeep_map import MARGIN_MM, draw_map
 from diagnose.upkeep.fence import BUFFER_M, line_of
+from diagnose.upkeep.forecast import by_row
 from diagnose.upkeep.metal import sort_of
+from diagnose.upkeep.outlook import known_form, trait
+from diagnose.upkeep.walk import row_of
 
 KINDS = {"metal, standing": "square", "stake or post, perhaps metal": "open square", "wood or plastic": "small",
          "left behind": "cross", "grown into a stem": "ring"}
@@ -61,12 +65,14 @@ def metal_pdf(rows: pd.DataFrame, site: str = "", paper: str = "A4", buffer_m: f
             top -= 11
         placed = here[here["lat"].notna() & here["lon"].notna()]
         lines = [line_of(told) for told in placed["figures"]]
-        bottom = top
+        bottom, groups = top, _groups(here)
+        names = _named([some for some in groups if not pd.isna(some[0].lat)])
         if len(placed):
-            kinds, numbers = [_sort(row) for row in placed.itertuples()], [str(one) for one in range(1, len(placed) + 1)]
+            kinds = [_sort(row) for row in placed.itertuples()]
             bottom = draw_map(canvas, (edge, 0.36 * high, wide - edge, top - 4), placed["lat"].to_numpy(float),
-                              placed["lon"].to_numpy(float), placed["error_m"].to_numpy(float), kinds, KINDS, numbers, lines)
-        _list(canvas, placed, here.drop(placed.index), edge, bottom - 16, wide, high)
+                              placed["lon"].to_numpy(float), placed["error_m"].to_numpy(float), kinds, KINDS,
+                              [names.get(own, "") for own in placed["id"]], lines)
+        _list(canvas, groups, edge, bottom - 16, wide, high)
         canvas.showPage()
     canvas.save()
     return out.getvalue()
@@ -87,30 +93,56 @@ def _sort(row: Any) -> str:
     return kinds[1] if row.metal is None or row.metal != row.metal else kinds[0] if row.metal else kinds[2]
 
 
-def _list(canvas: Any, placed: pd.DataFrame, unplaced: pd.DataFrame, left: float, top: float, wide: float,
-          high: float) -> None:
-    """Two columns, numbered as on the map; those without a place come last, without a number."""
+def _groups(here: pd.DataFrame) -> list[list[Any]]:
+    """Rows that are alike together: guards of one kind in one row of the planting; what lies or is grown in by itself."""
+    groups: dict[Any, list[Any]] = {}
+    for row in here.itertuples():
+        alone = row.state != "standing" or trait(known_form(row.form), "line")
+        key = row.id if alone else (row_of(row.label or row.plant)[0], row.form, row.material, row.what, pd.isna(row.lat))
+        groups.setdefault(key, []).append(row)
+    return sorted(groups.values(), key=lambda some: (pd.isna(some[0].lat), some[0].state == "standing"))
+
+
+def _named(groups: list[list[Any]]) -> dict[str, str]:
+    """Id -> number on the map: one of each group bears it, the one that is nearest to the middle of them."""
+    names = {}
+    for number, some in enumerate(groups, 1):
+        lat, lon = np.mean([row.lat for row in some]), np.mean([row.lon for row in some])
+        nearest = min(some, key=lambda row: (row.lat - lat) ** 2 + (row.lon - lon) ** 2)
+        names[nearest.id] = str(number)
+    return names
+
+
+def _list(canvas: Any, groups: list[list[Any]], left: float, top: float, wide: float, high: float) -> None:
+    """Two columns, numbered as on the map; those without a place say so."""
     edge = MARGIN_MM * POINT
-    lines = []
-    for number, row in enumerate(placed.itertuples(), 1):
-        good = "" if pd.isna(row.error_m) else f" ±{row.error_m:.0f} m"
-        lines.append(f"{number}. {row.label or row.plant or row.form}: {_left(row)}; {row.lat:.5f}, {row.lon:.5f}{good}")
-    lines += [f"No place known. {row.label or row.plant or row.form}: {_left(row)}" for row in unplaced.itertuples()]
     column, y = 0, top
-    canvas.setFont(FONT, 7.5)
-    for line in lines or ["Nothing is in the register."]:
-        for place, part in enumerate(textwrap.wrap(settable(line), 66)):
+    canvas.setFont(FONT, 8)
+    for number, some in enumerate(groups, 1):
+        labels = by_row([row.label or row.plant or row.form for row in some], 40)
+        many = f"{len(some)} x {some[0].form} ({labels})" if len(some) > 1 else labels
+        where = "no place known" if pd.isna(some[0].lat) else "" if len(some) > 1 else _where(some[0])
+        told = "; ".join(part for part in (f"{number}. {many}", _left(some[0]), where) if part)
+        for place, part in enumerate(textwrap.wrap(settable(told), 62)):
             if y < edge:
                 column, y = column + 1, top
                 if column == 2:
                     canvas.showPage()
-                    canvas.setFont(FONT, 7.5)
+                    canvas.setFont(FONT, 8)
                     column, y, top = 0, high - edge - 8, high - edge - 8
             canvas.drawString(left + column * (wide / 2 - edge) + (8 if place else 0), y, part)
-            y -= 9.5
+            y -= 10
+    if not groups:
+        canvas.drawString(left, y, "Nothing is in the register.")
+
+
+def _where(row: Any) -> str:
+    good = "" if pd.isna(row.error_m) else f" \u00b1{row.error_m:.0f} m"
+    long = f"{row.pieces:.0f} m long, " if trait(known_form(row.form), "line") and not pd.isna(row.pieces) else ""
+    return f"{long}{row.lat:.5f}, {row.lon:.5f}{good}"
 
 
 def _left(row: Any) -> str:
-    parts = [row.what, row.material, sort_of(None if row.metal != row.metal else row.metal),
+    parts = [row.what, row.material, sort_of(row.metal),
              "" if row.state == "standing" else row.state, row.note]
     return "; ".join(dict.fromkeys(part for part in parts if part))

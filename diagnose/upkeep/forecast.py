@@ -309,7 +309,7 @@ def by_row(labels: list[str], most: int = 30) -> str:
     for label in labels[:most]:
         row, own = row_of(label)
         rows.setdefault(row, []).append(own)
-    told = [f"{row}: {', '.join(own)}" if row and not own[0].startswith(row) else ", ".join(own) for row, own in rows.items()]
+    told = [(f"{row}: " if row and not own[0].startswith(row) else "") + ", ".join(own) for row, own in rows.items()]
     return "; ".join(told) + (f"; and {len(labels) - most} more" if len(labels) > most else "")
 
 
@@ -353,18 +353,22 @@ def due_months(register: Register, on: date, years: int = 3) -> pd.DataFrame:
     return pd.DataFrame(counted, columns=["month", "work", "count"])
 
 
-def narrowing(one: Standing, sizes_mm: list[tuple[date, float]], default: Rate, climate: str = "mild",
-              south: bool = False) -> list[Days]:
+def narrowing_of(form: str, species: str, built: date, inner_mm: float, sizes_mm: list[tuple[date, float]],
+                 climate: str = "mild", south: bool = False) -> list[Days]:
     """How the day of cutting in narrows with each measured stem.
 
     Parameters
     ----------
-    one : Standing
-        The barrier as it went up, its stem not yet measured.
+    form : str
+        As in forms.yaml.
+    species : str
+        Of the plant, or empty.
+    built : date
+        The day on which it went up.
+    inner_mm : float
+        Clear width inside [mm].
     sizes_mm : list of (date, float)
         The stem's diameter at each look, the oldest first [mm].
-    default : Rate
-        The usual growth of its stem [mm a season].
     climate : {'cold', 'mild', 'warm'}
     south : bool
 
@@ -376,18 +380,19 @@ def narrowing(one: Standing, sizes_mm: list[tuple[date, float]], default: Rate, 
     Raises
     ------
     CannotUse
-        For another climate.
+        For another climate, an unknown form, or a size that is none.
     """
-    thin, _, stout = forms()["planted"]["stem_mm"]
-    likely = when(one, climate, south).tight
-    told = [Days(when(replace(one, stem_mm=float(stout)), climate, south).tight.early, likely.likely,
-                 when(replace(one, stem_mm=float(thin)), climate, south).tight.late)]
-    usual_rate = np.array([[default.least, default.middle, default.most]])
+    thin, stem, stout = (float(one) for one in forms()["planted"]["stem_mm"])
+    rate, leader = usual(known_form(form), species)
+    one = Standing(known_form(form), built, stem, rate, leader, 0.0, inner_mm)
+    told = [Days(when(replace(one, stem_mm=stout), climate, south).tight.early, when(one, climate, south).tight.likely,
+                 when(replace(one, stem_mm=thin), climate, south).tight.late)]
+    usual_rate = np.array([[rate.least, rate.middle, rate.most]])
     for seen in range(1, len(sizes_mm) + 1):
         days, sizes = zip(*sizes_mm[:seen], strict=True)
         seasons = season_count(np.array(days, "datetime64[D]"), climate, south)
-        rate = measured_rates(usual_rate, np.zeros(seen, int), seasons, np.array(sizes, float), CALIPER_MM)[0]
-        now = replace(one, measured_on=days[-1], stem_mm=float(sizes[-1]), stem_rate=Rate(*map(float, rate)))
+        own = measured_rates(usual_rate, np.zeros(seen, int), seasons, np.array(sizes, float), CALIPER_MM)[0]
+        now = replace(one, measured_on=days[-1], stem_mm=float(sizes[-1]), stem_rate=Rate(*map(float, own)))
         told.append(when(now, climate, south).tight)
     return told
 

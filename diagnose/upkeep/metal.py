@@ -98,7 +98,7 @@ def sort_of(is_of_metal: bool | None) -> str:
     is_of_metal : bool or None
         As `is_metal` says.
     """
-    return "perhaps metal" if is_of_metal is None else "metal" if is_of_metal else "no metal"
+    return "perhaps metal" if is_of_metal is None or is_of_metal != is_of_metal else "metal" if is_of_metal else "no metal"
 
 
 def write_metal(rows: pd.DataFrame, place: str | Path, buffer_m: float = BUFFER_M) -> Path:
