@@ -115,6 +115,30 @@ def forecast(**given: Any) -> None:
 
 
 @upkeep.command(cls=Verb)
+@_site
+@click.option("--cost-per-tree", type=words.depth, metavar="MONEY", help="What the protection of one tree has cost.")
+@click.option("--lots-drawn", is_flag=True, help="Lots were drawn for which trees were guarded: it is a trial.")
+@click.option("--own-figures", type=Written(".yaml"), metavar="OUT",
+              help="Write the lives as the register changes them, for protect --prices.")
+@options.as_json
+@options.in_log
+def proof(**given: Any) -> None:
+    """Did the barriers hold?
+
+    Damage inside and outside, failures by kind, what a living tree cost, and what that says of published figures.
+    """
+    from diagnose.fieldlog.store import open_log
+    from diagnose.upkeep.proof import own_figures, proof, proof_as_text
+    from diagnose.whole_file import write_whole
+
+    asked = SimpleNamespace(**given)
+    told = proof(open_log(asked.log, make=False), asked.site, asked.cost_per_tree, asked.lots_drawn)
+    if asked.own_figures:
+        write_whole(asked.own_figures, own_figures(told))
+    print(json.dumps(told.as_json(), indent=1) if asked.as_json else proof_as_text(told))
+
+
+@upkeep.command(cls=Verb)
 @click.argument("out", type=Written(".gpx"))
 @click.option("--buffer-m", type=words.depth, default="2", show_default=True, metavar="M",
               help="To stay off, beyond the error of each place [m].")

@@ -6,7 +6,6 @@ import textwrap
 from io import BytesIO
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from diagnose.report.barrier_drawing import POINT
@@ -104,13 +103,8 @@ def _groups(here: pd.DataFrame) -> list[list[Any]]:
 
 
 def _named(groups: list[list[Any]]) -> dict[str, str]:
-    """Id -> number on the map: one of each group bears it, the one that is nearest to the middle of them."""
-    names = {}
-    for number, some in enumerate(groups, 1):
-        lat, lon = np.mean([row.lat for row in some]), np.mean([row.lon for row in some])
-        nearest = min(some, key=lambda row: (row.lat - lat) ** 2 + (row.lon - lon) ** 2)
-        names[nearest.id] = str(number)
-    return names
+    """Id -> number on the map: the northernmost of each group bears it, where the others cover it least."""
+    return {max(some, key=lambda row: row.lat).id: str(number) for number, some in enumerate(groups, 1)}
 
 
 def _list(canvas: Any, groups: list[list[Any]], left: float, top: float, wide: float, high: float) -> None:

@@ -38,6 +38,7 @@ from diagnose.upkeep.forecast import WORKS, by_row, due_months, forecast_lines, 
 from diagnose.upkeep.growth import CLIMATES, VIGOURS
 from diagnose.upkeep.metal import metal, sort_of, write_metal
 from diagnose.upkeep.outlook import known_form, trait
+from diagnose.upkeep.proof import own_figures, proof, proof_as_text
 from diagnose.upkeep.register import (
     COLUMNS,
     EMBEDDED,
@@ -54,8 +55,8 @@ from diagnose.upkeep.rounds import Job, answer, jobs
 from diagnose.upkeep.standing import Register, standing
 
 _ALL = "all plantings"
-_SHOWN = 25  # works of one class that the page shows; the printed list has them all
-_PARTS = ("Due", "Enter a look", "Register", "Metal")
+_AHEAD = 4  # forecasts that the page shows at once; our choice
+_PARTS = ("Due", "Enter a look", "Register", "Metal", "Did it hold?")
 _UNKNOWN = "nobody looked"
 _CSS = """<style>
 .works { padding-left: 1.2rem; margin: 0 0 .6rem; }
@@ -122,19 +123,27 @@ def _tick_off(log: Log, items: list[Item], day: date) -> None:
 
 
 def _ahead(there: Register, day: date) -> None:
-    """When each comes off, as sentences and as a chart of due months, and how sure one of them is."""
+    """When each comes off: a chart of due months and the sentences, the most pressing first."""
     st.subheader("Ahead")
-    for one in (told := forecast_lines(there, day))[:_SHOWN]:
-        many = f"{one['count']} × " if one["count"] > 1 else ""
-        st.markdown(f"**{literal(many + one['name'])}** ({literal(by_row(one['labels'], 8))}): {literal(one['words'])}.")
+    months = due_months(there, day, 12)
+    if not months.empty:
+        st.altair_chart(_months_chart(months), width="stretch")
+        st.caption("; ".join(f"{row.month:%b %Y}: {row.work} {row.many}"
+                             for row in months.rename(columns={"count": "many"}).sort_values("month").itertuples()))
+    told = forecast_lines(there, day)
+    for one in told[:_AHEAD]:
+        _told_ahead(one)
+    if len(told) > _AHEAD:
+        with st.expander(f"{len(told) - _AHEAD} more", key="ahead"):
+            for one in told[_AHEAD:]:
+                _told_ahead(one)
     grown = "; ".join(dict.fromkeys(part for one in told for part in one["grown"].split("; ")))
     st.caption(literal(f"Rates: {grown}."))
-    months = due_months(there, day, 12)
-    if months.empty:
-        return
-    st.altair_chart(_months_chart(months), width="stretch")
-    st.caption("; ".join(f"{row.month:%b %Y}: {row.work} {row.many}"
-                         for row in months.rename(columns={"count": "many"}).sort_values("month").itertuples()))
+
+
+def _told_ahead(one: dict[str, Any]) -> None:
+    many = f"{one['count']} × " if one["count"] > 1 else ""
+    st.markdown(f"**{literal(many + one['name'])}** ({literal(by_row(one['labels'], 8))}): {literal(one['words'])}.")
 
 
 def _months_chart(months: pd.DataFrame) -> alt.Chart:
@@ -144,7 +153,7 @@ def _months_chart(months: pd.DataFrame) -> alt.Chart:
         alt.X("month:O", title="due month", axis=alt.Axis(labelAngle=-60)),
         alt.Y("count:Q", title="barriers", axis=alt.Axis(tickMinStep=1)),
         alt.Color("work:N", title=None, scale=alt.Scale(domain=list(WORKS), range=["#9ecae1", "#009E73", "#D55E00"]),
-                  legend=alt.Legend(orient="top")), tooltip=["month", "work", "count"]).properties(height=240)
+                  legend=alt.Legend(orient="top")), tooltip=["month", "work", "count"]).properties(height=300)
 
 
 def _map(there: Register, items: list[Item]) -> None:
@@ -219,7 +228,8 @@ def _look(log: Log, there: Register, day: date) -> None:
         take_away(log, barrier, day, left_behind, by)
     else:
         check(log, barrier, finding, day, by, None if photo is None else photo.getvalue(), photo.name if photo else "",
-              widened, stem_diameter_mm=stem, height_mm=leader, stands_alone=_LOOKED[alone or _UNKNOWN], bark_safe=_LOOKED[bark or _UNKNOWN],
+              widened, stem_diameter_mm=stem, height_mm=leader, stands_alone=_LOOKED[alone or _UNKNOWN],
+              bark_safe=_LOOKED[bark or _UNKNOWN],
               note=note)
     _done(f"Kept: {names[barrier]}, {finding}.")
 
@@ -356,6 +366,17 @@ def _written(rows: pd.DataFrame, ending: str, buffer_m: float) -> bytes:
         return write_metal(rows, Path(folder) / f"metal.{ending}", buffer_m).read_bytes()
 
 
+def _held(log: Log, site: str | None) -> None:
+    """Damage inside and outside, failures by kind, the cost of a living tree, what that says of published figures."""
+    left, right = st.columns(2)
+    cost = left.number_input("What the protection of one tree has cost", 0.0, 1e6, None, 1.0)
+    lots = right.checkbox("Lots were drawn for which trees were guarded")
+    told = proof(log, site, cost, lots)
+    st.info(literal(told.answer))
+    st.markdown("\n".join(f"- {literal(line.strip())}" for line in proof_as_text(told).splitlines()[1:]))
+    hand_over(st, "Own lives for a plan", lambda: own_figures(told).encode(), "own-figures.yaml", "application/yaml")
+
+
 def _safely(show: Callable[..., None], *given: Any) -> None:
     """Shows a part of the page; what cannot be used gets its line there, and the rest of the page stays."""
     try:
@@ -392,6 +413,8 @@ def page() -> None:
             _safely(_fence, log, day, one)
     elif part == "Metal":
         _safely(_metal, log, site)
+    elif part == "Did it hold?":
+        _safely(_held, log, site)
     elif not len(there):
         st.info("No barrier is registered here. Register one, a plan or a CSV file under Register.")
     else:
