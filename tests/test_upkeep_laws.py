@@ -158,6 +158,6 @@ def test_a_check_on_a_leap_day_is_due_again_in_february(log: Log) -> None:
 
 
 def test_every_form_says_what_it_needs(tmp_path: Path) -> None:
-    known = {"closed", "snug", "tube", "any_size", "hard", "live", "widens", "metal", "line", "look_days"}
+    known = {"closed", "snug", "tube", "any_size", "hard", "live", "widens", "metal", "line", "look_days", "leader_only"}
     assert all(set(traits) <= known for traits in forms()["forms"].values())
     assert set(forms()["form_of_part"].values()) <= set(FORMS)

@@ -6,6 +6,7 @@ percentile) and the barrier is sure not to cut in before the next one (5th perce
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -208,7 +209,7 @@ def _forecast(safe: Days, tight: Days, tenth: date, first: date, last: date, any
               culprits: tuple[str, ...], bark_safe: Any, stands_alone: Any, known: bool, guessed: bool, on: date,
               south: bool) -> Forecast:
     own, asks = known_form(form), ["out of reach"]
-    if not bark_safe and bark_safe_mm(culprits) > 0:
+    if not bark_safe and bark_safe_mm(culprits) > 0 and not trait(own, "leader_only"):
         asks.append("its bark safe")
     if trait(own, "tube") and not stands_alone:
         asks.append("standing alone")
@@ -303,8 +304,9 @@ def by_row(labels: list[str], most: int = 30) -> str:
     >>> by_row(["U1-06", "U1-07", "U2-08", "gate"])
     'U1: 06, 07; U2: 08; gate'
     """
-    if most < 1:
+    if not 1 <= most < math.inf:
         raise CannotUse("at least one label is listed")
+    most = int(most)
     rows: dict[str, list[str]] = {}
     for label in labels[:most]:
         row, own = row_of(label)

@@ -187,6 +187,11 @@ def _slopes(count: int, middle: np.ndarray, plant: np.ndarray, seasons: np.ndarr
     return told, slope, sigma_mm**2 / spread[told], years
 
 
+def _sure(sigma_mm: float) -> None:
+    if not 0 < sigma_mm < 1e6:
+        raise CannotUse(f"'{sigma_mm}' is no standard error of a measurement in mm")
+
+
 def _around(middle: np.ndarray, variance: np.ndarray, least_ever: np.ndarray) -> np.ndarray:
     """Least, middle and most of normal distributions; below the middle their logarithms, so that all stay above 0."""
     middle = np.maximum(middle, 0.1 * least_ever)
@@ -217,6 +222,11 @@ def measured_rates(default: np.ndarray, plant: np.ndarray, seasons: np.ndarray, 
         [mm a season]. Where a plant has fewer than two measurements, or all within a third of a season, the usual rate
         stands.
 
+    Raises
+    ------
+    CannotUse
+        For no standard error.
+
     Notes
     -----
     Years differ by about 30 % of the usual rate from each other (our choice): a few seasons do not tell the coming
@@ -227,6 +237,7 @@ def measured_rates(default: np.ndarray, plant: np.ndarray, seasons: np.ndarray, 
     ----------
     Taylor 1997, An Introduction to Error Analysis, chapter 7.
     """
+    _sure(sigma_mm)
     told, slope, measuring, years = _slopes(len(default), default[:, 1], plant, seasons, sizes_mm, sigma_mm)
     least, middle, most = default[told].T
     own, usual = measuring + years, ((most - least) / (2 * _Z95)) ** 2
@@ -255,11 +266,17 @@ def rates_of_kin(default: np.ndarray, kin: np.ndarray, plant: np.ndarray, season
         [mm a season]. A plant's own measurements are left out of its own rate, so that `measured_rates` may follow.
         Where no other plant of the kin tells how it grew, the usual rate stands; a rate is never wider than that.
 
+    Raises
+    ------
+    CannotUse
+        For no standard error.
+
     References
     ----------
     Gelman et al. 2013, Bayesian Data Analysis, 5.4: groups with known variances. Half of the usual variance is between
     plantings (SHARED) and all trees of one share its good and bad years (YEARS_DIFFER); both are our choice.
     """
+    _sure(sigma_mm)
     told, slope, measuring, years = _slopes(len(default), default[:, 1], plant, seasons, sizes_mm, sigma_mm)
     if not told.any():
         return default
@@ -311,7 +328,7 @@ def season_count(days: Any, climate: str = "mild", south: Any = False) -> np.nda
     Raises
     ------
     CannotUse
-        For another climate.
+        For another climate, and for what is no day.
 
     Examples
     --------
@@ -319,7 +336,10 @@ def season_count(days: Any, climate: str = "mild", south: Any = False) -> np.nda
     (56.5, 57.0)
     """
     start, end = _growing(climate)
-    day = np.asarray(days, "datetime64[D]")
+    try:
+        day = np.asarray(days, "datetime64[D]")
+    except ValueError:
+        raise CannotUse(f"'{days}' is no day; write YYYY-MM-DD") from None
     month = day.astype("datetime64[M]")
     first = month.astype("datetime64[D]")
     length = ((month + 1).astype("datetime64[D]") - first).astype(int)

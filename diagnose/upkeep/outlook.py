@@ -82,7 +82,7 @@ def name_of(form: str, figures: Mapping[str, Any]) -> str:
     str
     """
     part = catalogue().get(str(figures.get("part", "")))
-    return str(part["name"]) if part else form
+    return str(part["name"]) if part else "barrier" if form == "other" else form
 
 
 @dataclass(frozen=True)
@@ -352,7 +352,8 @@ def when(one: Standing, climate: str = "mild", south: bool = False) -> Outlook:
     """
     start = season_count(np.array([one.measured_on], "datetime64[D]"), climate, south)
     stem, stem_rates = np.array([one.stem_mm]), _falling(one.stem_rate)
-    firm = max(0.0 if one.bark_safe else bark_safe_mm(one.culprits), alone_mm(one.form, one.stands_alone, one.stem_mm))
+    of_bark = 0.0 if one.bark_safe or trait(one.form, "leader_only") else bark_safe_mm(one.culprits)
+    firm = max(of_bark, alone_mm(one.form, one.stands_alone, one.stem_mm))
     limit = tight_at_mm(one.form, [np.nan if one.inner_mm is None else one.inner_mm])
     tight = reached(start, stem, limit, stem_rates)
     tenth = reached(start, stem, limit, with_tenth(stem_rates[:, ::-1])[:, 2:3])
@@ -410,22 +411,73 @@ def reached(start: np.ndarray, size: np.ndarray, limit: np.ndarray, rates: np.nd
 
 
 def season_start(seasons: np.ndarray) -> np.ndarray:
-    """The start of the growing season in which each is reached: what is done in the winter before it comes in time."""
-    return np.ceil(seasons - 1e-9) - 1.0 + 2e-9  # a whole number alone would be the end of the season before
+    """The start of the growing season in which each is reached: what is done in the winter before it comes in time.
+
+    Parameters
+    ----------
+    seasons : array
+        [season]
+
+    Returns
+    -------
+    array
+        [season]; a whole number alone would be the end of the season before.
+    """
+    return np.ceil(seasons - 1e-9) - 1.0 + 2e-9
 
 
 def dates_of(seasons: np.ndarray, climate: str = "mild", south: Any = False) -> np.ndarray:
-    """The days on which so many seasons have passed, FAR for those not in sight; datetime64[D]."""
+    """The days on which so many seasons have passed.
+
+    Parameters
+    ----------
+    seasons : array
+        Not finite for never [season].
+    climate : {'cold', 'mild', 'warm'}
+    south : bool or array of bool
+
+    Returns
+    -------
+    array of datetime64[D]
+        FAR for those not in sight.
+
+    Raises
+    ------
+    CannotUse
+        For another climate.
+    """
     return np.minimum(day_of_season(seasons, climate, south), np.datetime64(FAR))
 
 
 def waits_for(form: str, culprits: tuple[str, ...], snow_mm: float, stands_alone: bool | None,
               bark_safe: bool | None) -> tuple[str, ...]:
-    """What must hold, all of it, before a barrier comes off."""
+    """What must hold, all of it, before a barrier comes off.
+
+    Parameters
+    ----------
+    form : str
+        As in forms.yaml.
+    culprits : tuple of str
+        What it is there against.
+    snow_mm : float
+        Deepest snow [mm].
+    stands_alone, bark_safe : bool or None
+        What a look found; None when nobody looked.
+
+    Returns
+    -------
+    tuple of str
+        In words.
+
+    Raises
+    ------
+    CannotUse
+        For no such form, or no depth of snow.
+    """
     lines = []
     if (reach := reach_mm(culprits, snow_mm)) > 0:
         lines.append(f"leader above {reach / 1000:.1f} m, snow counted in")
-    limit = bark_safe_mm(culprits)
+    limit = 0.0 if trait(form, "leader_only") else bark_safe_mm(culprits)
     if np.isinf(limit):
         lines.append("never while beavers live near, the bark stays in danger")
     elif limit and not bark_safe:
@@ -436,6 +488,25 @@ def waits_for(form: str, culprits: tuple[str, ...], snow_mm: float, stands_alone
 
 
 def usual(form: str, species: str = "", vigour: str = "usual") -> tuple[Rate, Rate]:
-    """Default rates of stem and leader for a plant in this form of barrier."""
+    """Usual growth of a plant in this form of barrier.
+
+    Parameters
+    ----------
+    form : str
+        As in forms.yaml.
+    species : str
+        A common or scientific name, or empty.
+    vigour : {'slow', 'usual', 'fast'}
+
+    Returns
+    -------
+    stem, leader : Rate
+        [mm a season]
+
+    Raises
+    ------
+    CannotUse
+        For no such form, or no vigour.
+    """
     in_tube = bool(trait(form, "tube"))
     return default_rate("stem", species, vigour, in_tube), default_rate("leader", species, vigour, in_tube)

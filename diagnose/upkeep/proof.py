@@ -422,8 +422,8 @@ def proof_as_text(told: Proof) -> str:
     str
     """
     lines = [told.answer]
-    lines += [f"  {name:<22}{share.words}" for name, share in (
-        ("damaged inside", told.inside), ("damaged outside", told.outside), ("alive inside", told.alive)) if share is not None]
+    shares = {"damaged inside": told.inside, "damaged outside": told.outside, "alive inside": told.alive}
+    lines += [f"  {name:<22}{share.words}" for name, share in shares.items() if share is not None]
     if told.cost is not None:
         most = "no limit" if math.isinf(told.cost[2]) else f"{told.cost[2]:.2f}"
         lines.append(f"  {'a living tree cost':<22}{told.cost[0]:.2f} ({told.cost[1]:.2f} to {most})")
@@ -432,7 +432,7 @@ def proof_as_text(told: Proof) -> str:
         half = curve.median()
         lasted = f"{100 * curve.share[-1]:.0f} % whole at {at:.1f} years" if half is None else \
             f"half failed by {half:.1f} years"
-        lines.append(f"  {kind:<22}{sum(curve.failed)} of {curve.barriers} failed; {lasted} (those still whole are censored)")
+        lines.append(f"  {kind:<22}{sum(curve.failed)} of {curve.barriers} failed; {lasted} (censored)")
     lines += [f"  {one.words}" for one in told.updates]
     lines.append("  Intervals count plantings, not guards; trees of one planting are taken as alike (0.1; our choice).")
     return "\n".join(lines)
@@ -450,7 +450,7 @@ def own_figures(told: Proof) -> str:
     str
         YAML; the shares held stand as comments, since a plan takes no share of its own.
     """
-    lines = ["# Published figures as the register changes them; how much the published ones still weigh stands beside each."]
+    lines = ["# Published figures as the register changes them, and how much the published ones still weigh."]
     for one in told.updates:
         lines += [f"# {one.words}"] if one.what == "holds" else [
             f"{one.part}:", f"  life_years: {one.value:.1f}  # {one.words}"]

@@ -258,10 +258,24 @@ _NUMBERS = ("lat", "lon", "error_m", "pieces", "inner_mm", "height_mm", "snow_mm
 
 
 def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
-    """Registers a CSV file's good rows in one transaction and reports the others. A column a field; `culprits` are
-    separated by blanks, `snow_mm` and `vigour` belong to the figures.
+    """Registers a CSV file's good rows in one transaction and reports the others.
 
-    Raises CannotUse, and saves nothing, for a file that is no such CSV.
+    Parameters
+    ----------
+    log : Log
+    place : str or Path
+        The file: a column a field; `culprits` are separated by blanks, `snow_mm` and `vigour` belong to the figures.
+    by : str
+        Initials.
+
+    Returns
+    -------
+    Registered
+
+    Raises
+    ------
+    CannotUse
+        For a file that is no such CSV; then nothing is saved.
     """
     try:
         with Path(place).open("rb") as file:

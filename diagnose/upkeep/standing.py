@@ -276,5 +276,5 @@ def _limits(rows: pd.DataFrame, code: np.ndarray, makes: list[_Make],
     alone = np.array([by_look[look][number] for look, number in zip(looked, code, strict=True)])
     did_not = np.array([look is False for look in looked]) & (alone > 0)
     alone = np.where(did_not, np.maximum(alone, stem_mm + THICKER_MM), alone)
-    bark = np.array([bark_safe_mm(make.culprits) for make in makes])[code]
+    bark = np.array([0.0 if trait(make.form, "leader_only") else bark_safe_mm(make.culprits) for make in makes])[code]
     return limit, reach, np.maximum(np.where(rows["bark_safe"].to_numpy(object).astype(bool), 0.0, bark), alone)
