@@ -13,8 +13,8 @@ from diagnose.fieldlog.store import Log, open_log
 from diagnose.report.due_list import due_as_text
 from diagnose.upkeep.due import CLASSES, Item, due
 from diagnose.upkeep.growth import default_rate, group_of
-from diagnose.upkeep.outlook import trait
 from diagnose.upkeep.register import FORMS, check, found_by_chance, register
+from diagnose.upkeep.rules import trait
 from diagnose.upkeep.season import of_month, tasks
 from diagnose.upkeep.standing import standing
 from diagnose.upkeep.walk import walk_order

@@ -33,9 +33,10 @@ from diagnose.upkeep.forecast import (
     narrowing_of,
 )
 from diagnose.upkeep.growth import CLIMATES, Rate, default_rate, measured_rates, rates_of_kin
-from diagnose.upkeep.outlook import FAR, Standing, reach_mm, trait
+from diagnose.upkeep.outlook import FAR, Standing
 from diagnose.upkeep.register import FORMS, check, register
 from diagnose.upkeep.rounds import answer, jobs
+from diagnose.upkeep.rules import reach_mm, trait
 from diagnose.upkeep.standing import standing
 
 CASES = yaml.safe_load((Path(__file__).parent.parent / "reference_cases/upkeep/cases.yaml").read_text(encoding="utf-8"))

@@ -17,8 +17,9 @@ from diagnose.fieldlog.store import Log, open_log
 from diagnose.upkeep.due import due
 from diagnose.upkeep.growth import CLIMATES, VIGOURS, Rate, day_of_season, default_rate, measured_rates, season_count
 from diagnose.upkeep.metal import metal
-from diagnose.upkeep.outlook import FAR, Outlook, Standing, forms, when
+from diagnose.upkeep.outlook import FAR, Outlook, Standing, when
 from diagnose.upkeep.register import FORMS, check, register, take_away
+from diagnose.upkeep.rules import forms
 
 settings.register_profile("laws", deadline=None)  # how long a law takes says nothing of it
 settings.load_profile("laws")

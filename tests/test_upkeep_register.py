@@ -18,15 +18,8 @@ from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import planting
 from diagnose.protect.requirement import NEED_OF
 from diagnose.upkeep.due import due
-from diagnose.upkeep.register import (
-    GROWN_IN,
-    check,
-    found_by_chance,
-    register,
-    register_csv,
-    register_plan,
-    take_away,
-)
+from diagnose.upkeep.from_csv import register_csv
+from diagnose.upkeep.register import GROWN_IN, check, found_by_chance, register, register_plan, take_away
 from diagnose.upkeep.standing import standing
 from tests.conftest import PHOTOS
 

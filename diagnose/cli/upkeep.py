@@ -235,7 +235,7 @@ def fence(form: str, line: str, **given: Any) -> None:
 def from_csv(file: str, by: str, log: str) -> None:
     """Register a CSV file's barriers."""
     from diagnose.fieldlog.store import open_log
-    from diagnose.upkeep.register import register_csv
+    from diagnose.upkeep.from_csv import register_csv
 
     print(register_csv(open_log(log), file, by))
 

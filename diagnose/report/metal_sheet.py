@@ -14,7 +14,7 @@ from diagnose.report.upkeep_map import MARGIN_MM, draw_map
 from diagnose.upkeep.fence import BUFFER_M, line_of
 from diagnose.upkeep.forecast import by_row
 from diagnose.upkeep.metal import sort_of
-from diagnose.upkeep.outlook import known_form, trait
+from diagnose.upkeep.rules import known_form, trait
 from diagnose.upkeep.walk import row_of
 
 KINDS = {"metal, standing": "square", "stake or post, perhaps metal": "open square", "wood or plastic": "small",

@@ -35,23 +35,22 @@ from diagnose.upkeep.calendar import calendar_file
 from diagnose.upkeep.due import CLASSES, Item, due_of
 from diagnose.upkeep.fence import BUFFER_M, read_line, register_fence
 from diagnose.upkeep.forecast import WORKS, by_row, due_months, forecast_lines, labels_of, narrowing_of
+from diagnose.upkeep.from_csv import COLUMNS, register_csv
 from diagnose.upkeep.growth import CLIMATES, VIGOURS
 from diagnose.upkeep.metal import metal, sort_of, write_metal
-from diagnose.upkeep.outlook import known_form, trait
 from diagnose.upkeep.proof import own_figures, proof, proof_as_text
 from diagnose.upkeep.register import (
-    COLUMNS,
     EMBEDDED,
     FORMS,
     check,
     check_many,
     found_by_chance,
     register,
-    register_csv,
     register_plan,
     take_away,
 )
 from diagnose.upkeep.rounds import Job, answer, jobs
+from diagnose.upkeep.rules import known_form, trait
 from diagnose.upkeep.standing import Register, standing
 
 _ALL = "all plantings"

@@ -19,8 +19,8 @@ import numpy as np
 from diagnose.cannot_use import CannotUse
 from diagnose.upkeep.due import Item, look_days, next_looks
 from diagnose.upkeep.forecast import by_row, forecasts, labels_of
-from diagnose.upkeep.outlook import forms, trait
-from diagnose.upkeep.rounds import jobs
+from diagnose.upkeep.rounds import Job, jobs
+from diagnose.upkeep.rules import forms, trait
 from diagnose.upkeep.season import Task, of_month
 from diagnose.upkeep.standing import Register
 
@@ -108,10 +108,16 @@ def entries(items: Sequence[Item], register: Register, on: date) -> Iterator[Ent
     ------
     Entry
     """
+    few = len({item.site for item in items}) <= FEW_SITES
+    rounds: dict[tuple[str, str], list[Job]] = {}
     for job in jobs([item for item in items if item.kind in ("alarm", "overdue")]):
-        many = f": {job.many}" if job.many > 1 else f": {job.items[0].label}"
-        yield Entry(f"{job.kind} {job.site} {job.what}", on, f"{job.what}{many}{_at(job.site)}",
-                    f"{job.site + '. ' if job.site else ''}{job.where} ({job.why}). {job.caution}".strip(), timedelta(0))
+        rounds.setdefault((job.kind, job.site if few else "all plantings"), []).append(job)
+    for (kind, site), some in rounds.items():
+        title = some[0].what if len(some) == 1 else f"{'ALARM, act today' if kind == 'alarm' else 'Overdue'}"
+        many = f": {sum(job.many for job in some)}" if len(some) > 1 or some[0].many > 1 else f": {some[0].items[0].label}"
+        told = " ".join(f"{job.what}: {job.where} ({job.why})." for job in some)
+        care = " ".join(dict.fromkeys(job.caution for job in some if job.caution))
+        yield Entry(f"{kind} {site}", on, f"{title}{many}{_at(site)}", f"{site}. {told} {care}".strip(". "), timedelta(0))
     if len(register):
         yield from _ahead(register, on)
         yield from _weekly(register, on)

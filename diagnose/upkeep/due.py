@@ -16,7 +16,8 @@ import numpy as np
 import pandas as pd
 
 from diagnose.protect.requirement import caution_text
-from diagnose.upkeep.outlook import FAR, forms, known_form, trait, waits_for
+from diagnose.upkeep.outlook import FAR
+from diagnose.upkeep.rules import forms, known_form, trait, waits_for
 from diagnose.upkeep.season import of_month
 from diagnose.upkeep.standing import Register, standing
 from diagnose.upkeep.walk import row_of, walk_order

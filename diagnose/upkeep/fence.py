@@ -23,8 +23,8 @@ from shapely.geometry import mapping, shape
 
 from diagnose.cannot_use import CannotUse
 from diagnose.texts import from_json, read_text
-from diagnose.upkeep.outlook import trait
 from diagnose.upkeep.register import register
+from diagnose.upkeep.rules import trait
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log

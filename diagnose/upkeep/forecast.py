@@ -17,8 +17,9 @@ import pandas as pd
 from diagnose.cannot_use import CannotUse
 from diagnose.upkeep.due import IN_SIGHT_YEARS, next_looks, room
 from diagnose.upkeep.growth import Rate, grown_from, measured_rates, season_count
-from diagnose.upkeep.outlook import FAR, Days, Standing, bark_safe_mm, dates_of, forms, known_form, trait, usual, when
+from diagnose.upkeep.outlook import FAR, Days, Standing, dates_of, when
 from diagnose.upkeep.register import parts_that_stand
+from diagnose.upkeep.rules import bark_safe_mm, forms, known_form, trait, usual
 from diagnose.upkeep.standing import CALIPER_MM, Register
 from diagnose.upkeep.walk import row_of
 

@@ -12,7 +12,7 @@ import pandas as pd
 
 from diagnose.cannot_use import CannotUse
 from diagnose.upkeep.fence import BUFFER_M, MARKS, UNNOTED_ERROR_M, _geopandas, keep_off_m, shapes_of
-from diagnose.upkeep.outlook import forms, known_form, trait
+from diagnose.upkeep.rules import forms, known_form, trait
 from diagnose.whole_file import beside, write_whole
 
 if TYPE_CHECKING:

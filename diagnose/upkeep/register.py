@@ -6,17 +6,13 @@ Everything is kept in the log: a barrier is corrected, never overwritten, and it
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import date
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cannot_use import CannotUse
-from diagnose.fieldlog.fields import checked
 from diagnose.protect.requirement import NEED_OF, other_names
-from diagnose.texts import MOST_BYTES, rows
 from diagnose.upkeep.growth import VIGOURS
-from diagnose.upkeep.outlook import CLEARANCE_MM, SNUG_SHARE, forms, known_form, tight_at_mm, trait
+from diagnose.upkeep.rules import CLEARANCE_MM, SNUG_SHARE, forms, known_form, tight_at_mm, trait
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
@@ -59,7 +55,7 @@ def register(log: Log, form: str, by: str = "", photo: bytes | None = None, phot
     trait(form, "closed")
     if "figures" in fields:
         fields["figures"] = figures_of(**fields["figures"])
-    _fits(form, fields.get("inner_mm"), stem_mm, fields.get("built"))
+    fits(form, fields.get("inner_mm"), stem_mm, fields.get("built"))
     own = log.save("barrier", photo, photo_name, form=form, by=by, **{"site": "", **fields})
     if stem_mm is not None:
         day = fields.get("built") or date.today().isoformat()
@@ -67,8 +63,25 @@ def register(log: Log, form: str, by: str = "", photo: bytes | None = None, phot
     return own
 
 
-def _fits(form: str, inner_mm: Any, stem_mm: float | None, built: Any) -> None:
-    """Refuses a barrier that was too tight for its stem on the day when it went up."""
+def fits(form: str, inner_mm: Any, stem_mm: float | None, built: Any) -> None:
+    """Refuses a barrier that was too tight for its stem on the day when it went up.
+
+    Parameters
+    ----------
+    form : str
+        As in forms.yaml.
+    inner_mm : float or None
+        Clear width inside [mm].
+    stem_mm : float or None
+        The stem's diameter on that day [mm]; None for a planted seedling's.
+    built : date, str or None
+        That day; None where nobody knows it, then nothing is refused.
+
+    Raises
+    ------
+    CannotUse
+        For one that is too tight.
+    """
     if built is None or inner_mm in (None, "") or not trait(form, "closed"):
         return
     try:
@@ -190,7 +203,7 @@ def register_plan(log: Log, plan: Plan | Mapping[str, Any], site: str, built: da
                "species": species, "inner_mm": part["mm"].get("across"), "height_mm": part["mm"].get("top") or None,
                "figures": figures_of(part["culprits"], snow_mm=part["snow_mm"], part=part["key"],
                                      plan_mm=part["mm"]), **place}
-        _fits(part["form"], row["inner_mm"], None, built)
+        fits(part["form"], row["inner_mm"], None, built)
         if tags and not area:
             rows += [{**row, "plant": tag, "label": tag, "pieces": 1} for tag in tags]
         else:
@@ -235,96 +248,19 @@ def parts_that_stand(plan: Plan | Mapping[str, Any]) -> list[dict[str, Any]]:
     return found
 
 
-@dataclass
-class Registered:
-    """What a CSV file brought. refused : line, and why. ignored : columns that are no fields."""
-
-    saved: int = 0
-    refused: list[tuple[int, str]] = field(default_factory=list)
-    ignored: list[str] = field(default_factory=list)
-
-    def __str__(self) -> str:
-        lines = [f"{self.saved} barriers registered, {len(self.refused)} lines refused"]
-        lines += [f"ignored columns: {', '.join(self.ignored)}"] if self.ignored else []
-        return "\n".join(lines + [f"line {line}: {why}" for line, why in self.refused])
-
-
-_COLUMNS = ("site", "plant", "label", "form", "material", "species", "built", "removed", "left_behind", "lat", "lon",
-            "error_m", "pieces", "inner_mm", "height_mm", "found", "embedded", "note", "by")
-_FIGURES = ("culprits", "snow_mm", "vigour")
-COLUMNS = (*_COLUMNS, *_FIGURES)  # that a CSV file of barriers may have
-_YES, _NO = {"yes", "true", "1", "x"}, {"no", "false", "0", ""}
-_NUMBERS = ("lat", "lon", "error_m", "pieces", "inner_mm", "height_mm", "snow_mm")
-
-
-def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
-    """Registers a CSV file's good rows in one transaction and reports the others.
+def in_order(built: str | None, removed: str | None) -> None:
+    """Refuses a removal before the day on which it went up.
 
     Parameters
     ----------
-    log : Log
-    place : str or Path
-        The file: a column a field; `culprits` are separated by blanks, `snow_mm` and `vigour` belong to the figures.
-    by : str
-        Initials.
-
-    Returns
-    -------
-    Registered
+    built, removed : str or None
+        ISO days.
 
     Raises
     ------
     CannotUse
-        For a file that is no such CSV; then nothing is saved.
+        For such a removal.
     """
-    try:
-        with Path(place).open("rb") as file:
-            raw = file.read(MOST_BYTES)
-    except OSError as problem:
-        raise CannotUse(f"{place} cannot be read ({problem.strerror})") from None
-    try:
-        told = raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        told = raw.decode("cp1252", errors="replace")  # Windows' western letters
-    first = told.partition("\n")[0]
-    between = max(",;\t", key=first.count)
-    table = [(line, cells) for line, cells in rows(told, str(place), between) if cells]
-    columns = [name.strip() for name in (table[0][1] if table else ())]
-    if "form" not in columns:
-        raise CannotUse(f"{place} has no column 'form'; its columns may be {', '.join(COLUMNS)}")
-    done, good = Registered(ignored=[name for name in columns if name not in COLUMNS]), []
-    for line, cells in table[1:]:
-        try:
-            if len(cells) != len(columns):
-                raise CannotUse("it has more or fewer cells than the first line has columns")
-            good.append(_row(dict(zip(columns, cells, strict=True)), by, comma=between == ";"))
-        except CannotUse as reason:
-            done.refused.append((line, str(reason)))
-    done.saved = len(log.save_many("barrier", good))
-    return done
-
-
-def _row(cells: Mapping[str, str], by: str, comma: bool) -> dict[str, Any]:
-    told = {name: value.strip() for name, value in cells.items()}
-    trait(told["form"], "closed")
-    if comma:
-        told |= {name: told[name].replace(",", ".") for name in _NUMBERS if name in told}
-    row: dict[str, Any] = {name: told[name] for name in _COLUMNS if told.get(name)}
-    row |= {name: _yes(row[name], name) for name in ("found", "embedded") if name in row}
-    figures = figures_of(told.get("culprits", "").split(), told.get("vigour", ""), told.get("snow_mm"))
-    row = {"by": by, "site": "", **row, "figures": figures}
-    _fits(told["form"], row.get("inner_mm"), None, row.get("built"))
-    _in_order(row.get("built"), row.get("removed"))
-    return checked("barrier", row)
-
-
-def _yes(word: str, name: str) -> bool:
-    if word.lower() not in _YES | _NO:
-        raise CannotUse(f"'{word}' is neither yes nor no for '{name}'")
-    return word.lower() in _YES
-
-
-def _in_order(built: str | None, removed: str | None) -> None:
     if built and removed and removed < built:
         raise CannotUse(f"it cannot be removed on {removed} when it was put up on {built}")
 
@@ -441,7 +377,7 @@ def _can_be_checked(found: Mapping[str, Any], day: date, widened_to_mm: float | 
     if fields.get("stands_alone") is not None and not trait(form, "tube"):
         raise CannotUse(f"a {found['form']} does not hold its stem up; leave out whether the stem stands alone")
     if widened_to_mm is not None and fields.get("stem_diameter_mm") is not None:
-        _fits(form, widened_to_mm, float(fields["stem_diameter_mm"]), day)
+        fits(form, widened_to_mm, float(fields["stem_diameter_mm"]), day)
 
 
 def take_away(log: Log, barrier: str, day: date, left_behind: str = "", by: str = "") -> str:
@@ -469,6 +405,6 @@ def take_away(log: Log, barrier: str, day: date, left_behind: str = "", by: str 
         For an unknown barrier, or a day before it went up.
     """
     found = find(log, barrier)
-    _in_order(found["built"], day.isoformat())
+    in_order(found["built"], day.isoformat())
     stays = left_behind or (GROWN_IN if found["embedded"] else "")
     return log.correct(found["id"], by=by, kind="barrier", removed=day.isoformat(), left_behind=stays)

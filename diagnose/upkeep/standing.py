@@ -18,18 +18,15 @@ from sqlalchemy import text
 
 from diagnose.protect.requirement import SNOW_LIMIT_MM
 from diagnose.upkeep.growth import VIGOURS, Rate, measured_rates, rates_of_kin, season_count, with_tenth
-from diagnose.upkeep.outlook import (
+from diagnose.upkeep.outlook import dates_of, no_safe_winter, reached, season_start
+from diagnose.upkeep.rules import (
     THICKER_MM,
     alone_mm,
     bark_safe_mm,
-    dates_of,
     forms,
     known_form,
     name_of,
-    no_safe_winter,
     reach_mm,
-    reached,
-    season_start,
     tight_at_mm,
     trait,
     usual,
