@@ -72,7 +72,7 @@ def given(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
         "finding": "sound", "day": on, "by": "AB", "embedded": False, "photo": None, "photo_name": "", "note": "",
         "widened_to_mm": None, "left_behind": "", "tags": (), "counts": [(3.0, 20.0)], "part": "mesh_tube", "published": 0.7,
         "plantings": [(1.0, 20.0, 0.4)], "cost_per_tree": 5.0, "lots_drawn": False, "told": proof(log),
-        "made": datetime(2026, 6, 1),
+        "made": datetime(2026, 6, 1), "removed": "2021-04-01",
     }
 
 
@@ -86,7 +86,8 @@ def _good(name: str, each: Callable[..., Any], given: dict[str, Any]) -> dict[st
         "fence.register_fence": {"form": "fence"}, "proof.life_updated": {"published": 5.0, "plantings": [(0, 8.0, 1)]},
         "outlook.waits_for": {"snow_mm": 0.0}, "outlook.season_start": {"seasons": np.array([56.5])},
         "outlook.dates_of": {"seasons": np.array([56.5])}, "due.due": {"start": None}, "due.due_of": {"start": None},
-        "walk.walk_order": {"start": None}, "register.in_order": {"built": "2020-04-01", "removed": "2021-04-01"}, "register.find": {"barrier": "A-1"},
+        "walk.walk_order": {"start": None},
+        "register.in_order": {"built": "2020-04-01"}, "register.find": {"barrier": "A-1"},
     }
     return taken | special.get(name, {})
 

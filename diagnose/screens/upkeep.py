@@ -347,7 +347,8 @@ def _metal(log: Log, site: str | None) -> None:
         st.info("Nothing is in the register.")
         return
     placed = rows[rows["lat"].notna() & rows["lon"].notna()]
-    kinds = [f"{sort_of(one)}, {state}" for one, state in zip(placed["metal"], placed["state"], strict=True)]
+    kinds = [{"embedded": "grown in"}.get(state, state if state != "standing" else sort_of(one))
+             for one, state in zip(placed["metal"], placed["state"], strict=True)]
     if not placed.empty:
         st.altair_chart(map_of(pd.DataFrame({
             "lat": placed["lat"].astype(float), "lon": placed["lon"].astype(float),
