@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from datetime import date
 from types import SimpleNamespace
 from typing import Any
 
 import click
 
-from diagnose.cli import options, words
+from diagnose.cli import machine, options, words
 from diagnose.cli.streams import Read, Verb, Written
 
 
@@ -28,7 +27,8 @@ from diagnose.cli.streams import Read, Verb, Written
 @click.option("--slope", type=float, default=0.0, metavar="PERCENT", help="Mean slope of the ground [per cent].")
 @click.option("--years", type=int, default=6, show_default=True, metavar="YEARS",
               help="Years until the trees are out of reach.")
-@click.option("--damage", default="moderate", show_default=True, type=click.Choice(["light", "moderate", "heavy", "severe"]))
+@click.option("--damage", default="moderate", show_default=True, type=click.Choice(["light", "moderate", "heavy", "severe"]),
+              help="How much the animals take, without protection.")
 @click.option("--snow-mm", type=words.depth, metavar="MM", help="Deepest snow, drifts included [mm].")
 @click.option("--wind", is_flag=True, help="Strong wind.")
 @click.option("--carry-m", type=words.depth, default="0", metavar="M", help="Way from the track [m].")
@@ -79,7 +79,7 @@ def protect(**given: Any) -> None:
     if asked.csv:
         write_whole(asked.csv, materials_csv(plan, asked.inches))
     if asked.as_json:
-        print(json.dumps(plan.as_json(), indent=1))
+        machine.say("protect", plan.as_json())
     else:
         print(plan_as_text(plan, asked.inches))
         print(planned_as_text(plan, asked.planted_on or date.today()))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import Any, TypeVar
 
 import click
 
-from diagnose.cli import options, words
+from diagnose.cli import machine, options, words
 from diagnose.cli.streams import Read, Verb, Written
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
@@ -82,7 +81,7 @@ def due_list(**given: Any) -> None:
     if asked.pdf:
         write_whole(asked.pdf, due_pdf(items, asked.on, asked.site or "", asked.paper, register))
     if asked.as_json:
-        print(json.dumps([item.as_json() for item in items], indent=1))
+        machine.say("upkeep list", {"items": [item.as_json() for item in items]})
     else:
         print(due_as_text(items, asked.on, register))
 
@@ -109,7 +108,7 @@ def forecast(**given: Any) -> None:
     if asked.as_json:
         names = register.rows[["id", "site", "label", "plant", "name", "species"]].to_dict("records")
         told = [{**name, **one.as_json()} for name, one in zip(names, forecasts(register, asked.on), strict=True)]
-        print(json.dumps(told, indent=1))
+        machine.say("upkeep forecast", {"barriers": told})
     else:
         print(ahead_as_text(register, asked.on) if len(register) else "No barrier stands here; register one first.")
 
@@ -135,7 +134,10 @@ def proof(**given: Any) -> None:
     told = proof(open_log(asked.log, make=False), asked.site, asked.cost_per_tree, asked.lots_drawn)
     if asked.own_figures:
         write_whole(asked.own_figures, own_figures(told))
-    print(json.dumps(told.as_json(), indent=1) if asked.as_json else proof_as_text(told))
+    if asked.as_json:
+        machine.say("upkeep proof", told.as_json())
+    else:
+        print(proof_as_text(told))
 
 
 @upkeep.command(cls=Verb)
@@ -334,7 +336,7 @@ def _described(asked: SimpleNamespace) -> dict[str, Any]:
     }
 
 
-def _placed(place: tuple[float, float] | None, error_m: float) -> dict[str, float]:
+def _placed(place: tuple[float, float] | None, error_m: float) -> dict[str, Any]:
     return {} if place is None else {"lat": place[0], "lon": place[1], "error_m": error_m}
 
 

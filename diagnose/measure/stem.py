@@ -33,7 +33,7 @@ TAPER = 0.012  # by how much the two sides of a stem may converge [mm/mm]
 VOTE_CELL = 0.1  # of the offsets that straight sides are sought among [mm]
 VOTE_LOW = -6.0  # the innermost of them [mm]
 TAPER_CELLS = 9  # by how many of the slopes tried, 0.00125 each, the sides may differ
-FAINT, FAINT_SIGMA = 2.5, 0.02  # a side of this strength leaves the radius unsure by so much, relative; simulated
+FAINT, FAINT_SIGMA = 2.5, 0.035  # a side of this strength leaves the radius unsure by so much, relative; simulated
 EDGE_SIGMA = 0.7  # by which a fitted side may be off [px]
 NODES = 6  # cells of a strip between those whose place is worked out
 

@@ -15,13 +15,13 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import catalogue
 from diagnose.diagnosis import Diagnosis, diagnose_photo
 from diagnose.fieldlog.store import Log
+from diagnose.figures import figure
 from diagnose.inbox.learning import answer, is_blind, name_blind, together, undo
-from diagnose.inbox.queue import reply_to, senders_name, waiting
+from diagnose.inbox.queue import waiting
 from diagnose.inbox.ranking import PILES
-from diagnose.inbox.reply import as_pdf
 from diagnose.inbox.work import diagnosis_of, judge, judge_one, looked, measure, take_in, unseen
-from diagnose.measure.overlay import annotate
-from diagnose.report.figures import figure
+from diagnose.report.letters import as_pdf, reply_to, senders_name
+from diagnose.report.overlay import annotate
 from diagnose.screens import preferences, show
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal

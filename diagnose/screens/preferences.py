@@ -9,6 +9,7 @@ import streamlit as st
 
 from diagnose.screens import drawer
 from diagnose.screens.door import logins
+from diagnose.settings import settings
 
 _NAME = "preferences"
 
@@ -28,18 +29,23 @@ def choose(**values: Any) -> None:
 
 def inches() -> bool:
     """Are lengths shown in inches and feet, not in mm and metres?"""
-    return bool(_chosen().get("inches", False))
+    return bool(_chosen().get("inches", settings().inches))
 
 
 def region() -> str | None:
     """Key of the region of the catalogue that the person works in; None to take it from the photo's position."""
-    value = _chosen().get("region")
+    value = _chosen().get("region", settings().place)
     return value if isinstance(value, str) else None
 
 
 def initials() -> str:
-    """The person's initials, for the log's history."""
-    return str(_chosen().get("initials", ""))
+    """The person's initials, for the log's history; those of the settings file are its owner's alone."""
+    return str(_chosen().get("initials", "" if is_for_several() else settings().initials))
+
+
+def paper() -> str:
+    """The size of sheets that is printed on here: A4 or Letter."""
+    return settings().paper
 
 
 def log_chosen() -> str | None:

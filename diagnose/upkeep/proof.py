@@ -159,7 +159,8 @@ class Proof:
             ("inside", self.inside), ("outside", self.outside), ("alive_inside", self.alive))}
         return {"answer": self.answer, **shares, "outside_less_inside": self.less, "lots_drawn": self.lots_drawn,
                 "failures": {kind: one.as_json() for kind, one in self.failures.items()},
-                "updates": [asdict(one) for one in self.updates], "cost_of_a_living_tree": self.cost}
+                "updates": [asdict(one) for one in self.updates], "cost_of_a_living_tree": None if self.cost is None else [
+                    None if math.isinf(one) else one for one in self.cost]}
 
 
 def effective(counts: Sequence[tuple[float, float]]) -> tuple[float, float]:
