@@ -263,7 +263,7 @@ def _read_one(kind: str, file: Path, log: Any) -> None:
     from diagnose.fieldlog.query import Query
     from diagnose.inbox.intake import messages
     from diagnose.photo.picture import read_picture
-    from diagnose.upkeep.register import register_csv
+    from diagnose.upkeep.from_csv import register_csv
 
     if kind == "picture":
         data = file.read_bytes()

@@ -106,7 +106,7 @@ def test_a_day_in_any_form_of_iso_8601_is_the_same_day(tmp_path: Path, day: str)
 
 
 @pytest.mark.parametrize(("arguments", "named"), [
-    (["upkeep", "register", "cage", "--site", "a", "--stem-mm", "22"], "--stem-mm"),
+    (["upkeep", "found", "cage", "--site", "a", "--stem-mm", "22"], "--stem-mm"),
     (["upkeep", "register", "cage", "--site", "a", "--height-mm", "600"], "--height-mm"),
     (["upkeep", "found", "cage", "--bark-safe", "yes"], "--bark-safe"),
     (["upkeep", "register", "cage", "--embedded"], "--embedded"),

@@ -19,18 +19,20 @@ from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.inbox.queue import waiting
 from diagnose.inbox.work import judge, measure, take_in
-from diagnose.report.due_list import due_pdf, metal_pdf
+from diagnose.report.due_list import due_pdf
 from diagnose.report.layout_map import layout_pdf
 from diagnose.report.letters import as_pdf, write_letters
+from diagnose.report.metal_sheet import metal_pdf
 from diagnose.report.survey_report import survey_html, survey_pdf
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.survey.boundary import from_geojson
 from diagnose.survey.from_log import enter, survey_table
 from diagnose.survey.summary import summarise
 from diagnose.terminal import printable
-from diagnose.upkeep.due import due_of, standing
+from diagnose.upkeep.due import due_of
 from diagnose.upkeep.metal import metal
 from diagnose.upkeep.register import check, register
+from diagnose.upkeep.standing import standing
 from tests.conftest import PHOTOS, served
 
 CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"

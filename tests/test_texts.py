@@ -17,7 +17,7 @@ from diagnose.signs import read_signs
 from diagnose.survey.boundary import read_ground
 from diagnose.survey.tally import read_tally
 from diagnose.texts import from_yaml
-from diagnose.upkeep.register import register_csv
+from diagnose.upkeep.from_csv import register_csv
 
 VALUES = {
     "nested lists": "[" * 100_000, "closed nested lists": "[" * 5000 + "]" * 5000,

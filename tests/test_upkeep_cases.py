@@ -31,6 +31,8 @@ def test_dates_agree_with_those_worked_by_hand(case: dict[str, Any]) -> None:
         if name in case:
             said = Days(FAR, FAR, FAR) if case[name] == "never" else Days(*case[name])
             assert getattr(outlook, name) == said, name
+    if "tenth" in case:
+        assert outlook.tenth == case["tenth"]
     if "swap" in case:
         assert outlook.swap is case["swap"]
 

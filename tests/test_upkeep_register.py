@@ -16,16 +16,11 @@ from diagnose.fieldlog.store import Log, open_log
 from diagnose.protect.ground import square_ground
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import planting
-from diagnose.upkeep.due import due, standing
-from diagnose.upkeep.register import (
-    GROWN_IN,
-    check,
-    found_by_chance,
-    register,
-    register_csv,
-    register_plan,
-    take_away,
-)
+from diagnose.protect.requirement import NEED_OF
+from diagnose.upkeep.due import due
+from diagnose.upkeep.from_csv import register_csv
+from diagnose.upkeep.register import GROWN_IN, check, found_by_chance, register, register_plan, take_away
+from diagnose.upkeep.standing import standing
 from tests.conftest import PHOTOS
 
 
@@ -46,7 +41,8 @@ def test_a_plan_is_registered_in_one_step_with_its_sizes_culprits_and_snow(log: 
     for part, row in zip(plan.chosen.parts, rows.to_dict("records"), strict=True):
         assert row["material"] == part.name and row["built"] == "2026-04-10" and row["pieces"] == 200
         assert row["inner_mm"] == plan.as_json()["dimensions_mm"][part.key]["across"]
-        assert row["figures"]["culprits"] == ["deer_browsing", "vole_surface"] and row["figures"]["snow_mm"] == 300
+        assert {NEED_OF[one] for one in row["figures"]["culprits"]} <= {need for need, _ in part.holds}
+        assert row["figures"]["snow_mm"] == 300
         assert row["figures"]["part"] == part.key and row["lat"] == 46.1
 
 
@@ -170,7 +166,7 @@ def test_the_command_registers_checks_removes_and_lists(tmp_path: Path, capsys: 
     own = said("register", "cage", "--site", "slope", "--plant", "A1", "--inner-mm", "900", "--on", "2020-04-01",
                "--culprit", "deer_browsing", "--place", "46.1,-71.6").split()[1]
     assert "Look at the cage" in said("list", "--on", "2026-05-01")
-    said("check", own, "too tight", "--stem-mm", "60", "--stands-alone", "yes", "--on", "2026-05-01")
+    said("check", own, "too tight", "--stem-mm", "60", "--bark-safe", "yes", "--on", "2026-05-01")
     assert "ALARM" in said("list", "--on", "2026-05-02")
     said("check", own, "sound", "--inner-mm", "1200", "--on", "2026-05-03")
     assert "ALARM" not in said("list", "--on", "2026-05-04")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from types import SimpleNamespace
 from typing import Any
 
@@ -49,6 +50,7 @@ def protect(**given: Any) -> None:
     from diagnose.protect.plan import plan_for
     from diagnose.protect.planting import planting
     from diagnose.protect.read import read_boundary, read_settings, read_verdict
+    from diagnose.report.due_list import planned_as_text
     from diagnose.report.plan_sheet import materials_csv, plan_as_text, plan_pdf
     from diagnose.whole_file import write_whole
 
@@ -80,3 +82,4 @@ def protect(**given: Any) -> None:
         machine.say("protect", plan.as_json())
     else:
         print(plan_as_text(plan, asked.inches))
+        print(planned_as_text(plan, asked.planted_on or date.today()))

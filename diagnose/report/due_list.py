@@ -1,267 +1,329 @@
-"""How does the upkeep get onto paper: the list for the walk, and the map of metal for saw and mower crews?"""
+"""How does the upkeep get onto paper: the list for the walk, with its map and what is ahead?
+
+The answer stands first: what is due, where, by when. Equal works are one line with their count.
+"""
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Sequence
 from datetime import date
 from io import BytesIO
+from itertools import groupby
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from diagnose.fieldlog.store import METRES_PER_DEGREE
 from diagnose.report.bark_drawing import draw_bark
 from diagnose.report.barrier_drawing import POINT, Drawing
-from diagnose.report.lettering import BOLD, FONT, load_fonts, marked, settable
-from diagnose.upkeep.due import CLASSES, Item
+from diagnose.report.lettering import BOLD, FONT, load_fonts, marked
+from diagnose.report.upkeep_map import MARGIN_MM, draw_map
+from diagnose.upkeep.due import Item
+from diagnose.upkeep.fence import line_of
+from diagnose.upkeep.forecast import WORKS, by_row, due_months, forecast_lines, forecast_of_plan
+from diagnose.upkeep.growth import grown_from
+from diagnose.upkeep.rounds import Job, answer, jobs
+from diagnose.upkeep.standing import Register
+from diagnose.upkeep.walk import row_of
 
 _WIDTH = 96
 HEADINGS = {
     "alarm": "ALARM: act today", "overdue": "Overdue", "soon": "Now, or before the coming season",
     "may come off": "May come off: try it", "season": "The season's work",
 }
-MARGIN_MM = 16.0
-MOST_NUMBERED = 250  # more numbers than so many hide each other; our choice
-UNNOTED_ERROR_M = 15.0  # drawn where nobody noted how well a place is known; our choice
-KINDS = ("wire, standing", "stake or post only", "left behind", "grown into a stem")
-METAL_CAUTIONS = (
-    "Walk the line and look before a vehicle, a mower or a saw comes near. What is not on this map may be there too.",
-    "Never cut at the height of old wire, ties or staples. Wear eye, ear, hand and leg protection; leave felling of "
-    "stems with metal in them to somebody trained for it.",
-)
+AHEAD_SHOWN = 5  # lines of what is ahead that the list ends with; all are asked for by themselves; our choice
+_SIGNS = {"ALARM": "triangle", "overdue": "square", "coming up": "open square", "may come off": "cross",
+          "nothing due": "small"}
+_SIGN_OF = dict(zip(HEADINGS, _SIGNS, strict=True))
+_MAP_HIGH = 250.0  # [pt]
 
 
-def due_as_text(items: Sequence[Item], on: date) -> str:
-    """The list as lines of text."""
-    if not items:
-        return f"Nothing is due on {on}."
-    blocks = [f"Due on {on:%d %B %Y}"]
+def due_as_text(items: Sequence[Item], on: date, register: Register | None = None) -> str:
+    """The list as lines of text.
+
+    Parameters
+    ----------
+    items : sequence of Item
+        Of due.due.
+    on : date
+    register : Register or None
+        That they are of: then what is ahead stands at the end.
+
+    Returns
+    -------
+    str
+    """
+    blocks = ["\n".join(textwrap.wrap(answer(items, on), _WIDTH))]
     for kind, some in _by_class(items):
         lines = [HEADINGS[kind]]
-        for item in some:
-            head = " ".join(part for part in (item.barrier[:8], item.site, item.label) if part)
-            told = f"{head}: {_sentence(item)}" if head else _sentence(item)
-            lines += textwrap.wrap(told, _WIDTH, initial_indent="  ", subsequent_indent="    ")
-        for caution in cautions(some):
+        for job in some:
+            lines += textwrap.wrap(_sentence(job), _WIDTH, initial_indent="  ", subsequent_indent="    ")
+        for caution in cautions([item for job in some for item in job.items]):
             lines += textwrap.wrap(f"take care: {caution}", _WIDTH, initial_indent="  ", subsequent_indent="    ")
         blocks.append("\n".join(lines))
+    if register is not None and len(register):
+        blocks.append(ahead_as_text(register, on, AHEAD_SHOWN))
     return "\n\n".join(blocks)
 
 
-def _by_class(items: Sequence[Item]) -> list[tuple[str, list[Item]]]:
-    classes = [(kind, [item for item in items if item.kind == kind]) for kind in CLASSES]
-    return [(kind, some) for kind, some in classes if some]
+def ahead_as_text(register: Register, on: date, most: int = 1000) -> str:
+    """The forecasts as lines of text, and how many barriers are due in each month.
+
+    Parameters
+    ----------
+    register : Register
+    on : date
+    most : int
+        So many lines at most [no unit].
+
+    Returns
+    -------
+    str
+    """
+    told, lines = forecast_lines(register, on), ["Ahead"]
+    for one in told[:most]:
+        lines += textwrap.wrap(_forecast_sentence(one), _WIDTH, initial_indent="  ", subsequent_indent="    ")
+    if len(told) > most:
+        lines.append(f"  and {len(told) - most} more: diagnose upkeep forecast")
+    grown = "; ".join(dict.fromkeys(part for one in told for part in one["grown"].split("; ")))
+    lines += textwrap.wrap(f"Rates: {grown}.", _WIDTH, initial_indent="  ", subsequent_indent="    ")
+    months = due_months(register, on, 12)
+    if len(months):
+        most_at_once = int(months["count"].max())
+        lines += ["", "Due months"] + [
+            f"  {row.month:%b %Y}  {row.work:<17}{row.count_:>5}  {'#' * max(1, round(30 * row.count_ / most_at_once))}"
+            for row in months.rename(columns={"count": "count_"}).sort_values(["month", "work"]).itertuples()]
+    return "\n".join(lines)
 
 
-def _sentence(item: Item) -> str:
-    by = f" Act by {item.act_by}." if item.act_by else ""
-    return f"{item.what.rstrip('.')} ({item.why}).{by}"
+def planned_as_text(plan: Any, planted_on: date, species: str = "") -> str:
+    """What is ahead of the barriers of a plan, as lines of text.
+
+    Parameters
+    ----------
+    plan : Plan or mapping
+    planted_on : date
+    species : str
+        Of the seedlings, or empty.
+
+    Returns
+    -------
+    str
+        Empty where nothing closes round a stem.
+
+    Raises
+    ------
+    CannotUse
+        For what is no plan.
+    """
+    told = forecast_of_plan(plan, planted_on, species)
+    lines = [f"Afterwards, planted in {planted_on:%B %Y} ({grown_from(species)}):"] if told else []
+    for name, one in told:
+        lines += textwrap.wrap(f"{name}: {one.words}", _WIDTH, initial_indent="  ", subsequent_indent="    ")
+    return "\n".join(lines)
+
+
+def _forecast_sentence(one: dict[str, Any]) -> str:
+    where = f" at {one['site']}" if one["site"] else ""
+    many = f"{one['count']} x {one['name']}" if one["count"] > 1 else one["name"]
+    return f"{many}{where} ({by_row(one['labels'], 6)}): {one['words']}."
+
+
+def _by_class(items: Sequence[Item]) -> list[tuple[str, list[Job]]]:
+    return [(kind, list(some)) for kind, some in groupby(jobs(items), key=lambda job: job.kind)]
+
+
+def _sentence(job: Job) -> str:
+    head = " ".join(part for part in (job.site, "" if job.many else job.where) if part)
+    many = f": {job.many}" if job.many > 1 else ""
+    where = f" - {job.where}" if job.many else ""
+    by = f" Act by {job.act_by}." if job.act_by else ""
+    return f"{head + ': ' if head else ''}{job.what.rstrip('.')}{many}{where} ({job.why}).{by}"
 
 
 def cautions(items: Sequence[Item]) -> list[str]:
-    """Every caution of the items once, in their order."""
-    return list(dict.fromkeys(item.caution for item in items if item.caution))
+    """Every caution of the items once, in their order; not one that another says too.
+
+    Parameters
+    ----------
+    items : sequence of Item
+
+    Returns
+    -------
+    list of str
+    """
+    told = list(dict.fromkeys(item.caution for item in items if item.caution))
+    return [one for one in told if not any(one != other and one in other for other in told)]
 
 
-def due_pdf(items: Sequence[Item], on: date, site: str = "", paper: str = "A4") -> bytes:
-    """The list in walking order with boxes to tick and room to write, black on white."""
+def due_pdf(items: Sequence[Item], on: date, site: str = "", paper: str = "A4", register: Register | None = None) -> bytes:
+    """The list with boxes to tick and room to write, its map and what is ahead, black on white.
+
+    Parameters
+    ----------
+    items : sequence of Item
+        Of due.due.
+    on : date
+    site : str
+        For the heading.
+    paper : {'A4', 'Letter'}
+    register : Register or None
+        That they are of: then the map, the forecasts and the due months stand there too.
+
+    Returns
+    -------
+    bytes
+    """
     from reportlab.lib import colors, pagesizes
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import KeepTogether, Paragraph, SimpleDocTemplate, Table
 
     load_fonts()
     title = ParagraphStyle("title", fontName=BOLD, fontSize=14, leading=19)
+    first = ParagraphStyle("first", fontName=BOLD, fontSize=11, leading=14.5, spaceAfter=4)
     head = ParagraphStyle("head", fontName=BOLD, fontSize=11, leading=15, spaceBefore=9, spaceAfter=3)
-    small = ParagraphStyle("small", fontName=FONT, fontSize=8.5, leading=10.5)
+    small = ParagraphStyle("small", fontName=FONT, fontSize=8.5, leading=11)
     care = ParagraphStyle("care", parent=small, leftIndent=8, firstLineIndent=-8, spaceBefore=3)
     size = pagesizes.A4 if paper == "A4" else pagesizes.letter
     edge = MARGIN_MM * POINT
     room = size[0] - 2 * edge
-    flow: list[Any] = [Paragraph(marked(f"Due on {on:%d %B %Y}{': ' + site if site else ''}"), title)]
-    if not items:
-        flow.append(Paragraph("Nothing is due.", small))
+    flow: list[Any] = [Paragraph(marked(f"What is due at the barriers{': ' + site if site else ''}"), title),
+                       Paragraph(marked(answer(items, on)), first)]
     for kind, some in _by_class(items):
-        rows: list[list[Any]] = [["", *(Paragraph(f"<b>{name}</b>", small) for name in (
-            "where", "what, and why", "found, done, by whom"))]]
-        for item in some:
-            where = "<br/>".join(marked(part) for part in (item.site, item.label, _position(item)) if part)
-            by = f" <b>Act by {item.act_by}.</b>" if item.act_by else ""
-            told = f"<b>{marked(item.what.rstrip('.'))}</b> ({marked(item.why)}).{by}"
-            rows.append(["", Paragraph(where, small), Paragraph(told, small), ""])
-        table = Table(rows, colWidths=[16, 0.24 * room, 0.5 * room, 0.26 * room - 16], repeatRows=1)
+        rows: list[list[Any]] = [[Paragraph(f"<b>{name}</b>", small) for name in (
+            "what, and why", "where (tick what is done)", "found, done, by whom")]]
+        for job in some:
+            by = f" <b>Act by {job.act_by}.</b>" if job.act_by else ""
+            many = f"{job.many} x " if job.many > 1 else ""
+            told = f"<b>{many}{marked(job.what.rstrip('.'))}</b> ({marked(job.why)}).{by}"
+            rows.append([Paragraph(told, small), Paragraph(_boxes(job), small), ""])
+        table = Table(rows, colWidths=[0.4 * room, 0.36 * room, 0.24 * room], repeatRows=1)
         table.setStyle([("GRID", (0, 0), (-1, -1), 0.4, colors.grey), ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                        ("BOX", (0, 1), (0, -1), 0.9, colors.black),
                         ("BACKGROUND", (0, 0), (-1, 0), colors.Color(0.9, 0.9, 0.9)),
                         ("LEFTPADDING", (0, 0), (-1, -1), 4), ("RIGHTPADDING", (0, 0), (-1, -1), 4)])
-        heading = Paragraph(marked(f"{HEADINGS[kind]} ({len(some)})"), head)
+        heading = Paragraph(marked(f"{HEADINGS[kind]} ({sum(max(job.many, 1) for job in some)})"), head)
         flow += [KeepTogether([heading, table])] if len(some) < 6 else [heading, table]
-        flow += [Paragraph(f"<b>Take care.</b> {marked(caution)}", care) for caution in cautions(some)]
-        if any("bark that you judge" in item.what for item in some):
+        flow += [Paragraph(f"<b>Take care.</b> {marked(caution)}", care)
+                 for caution in cautions([item for job in some for item in job.items])]
+        if any("bark that you judge" in job.what for job in some):
             drawing = draw_bark()
             flow.append(KeepTogether([Paragraph(drawing.title, head), _drawn(drawing)]))
+    if register is not None and len(register):
+        flow += _map_and_ahead(items, on, register, room, head, small)
     out = BytesIO()
     SimpleDocTemplate(out, pagesize=size, title="Due list", author="", leftMargin=edge, rightMargin=edge, topMargin=edge,
                       bottomMargin=edge).build(flow)
     return out.getvalue()
 
 
-def _drawn(drawing: Drawing) -> Any:
+def _boxes(job: Job) -> str:
+    """A box to tick for each barrier, row by row; a place where one is known and few are asked for."""
+    if not job.many:
+        return " ".join(part for part in (marked(job.site), marked(job.where)) if part)
+    rows: dict[str, list[str]] = {}
+    for item in job.items:
+        row, own = row_of(item.label)
+        rows.setdefault(row, []).append(f"\u25a1\u00a0{marked(own)}")
+    lines = [f"{f'<b>{marked(row)}</b>: ' if row and row not in boxes[0] else ''}{'  '.join(boxes)}"
+             for row, boxes in rows.items()]
+    one = job.items[0]
+    if job.many == 1 and one.lat is not None and one.lon is not None:
+        lines.append(f"{one.lat:.5f}, {one.lon:.5f}" + ("" if one.error_m is None else f" \u00b1{one.error_m:.0f} m"))
+    return "<br/>".join([f"<b>{marked(job.site)}</b>"] * bool(job.site) + lines)
+
+
+def _map_and_ahead(items: Sequence[Item], on: date, register: Register, room: float, head: Any, small: Any) -> list[Any]:
+    from reportlab.platypus import KeepTogether, Paragraph
+
+    flow: list[Any] = []
+    rows = register.rows
+    placed = rows[rows["lat"].notna() & rows["lon"].notna()]
+    for site in sorted(set(placed["site"])):
+        here = placed[placed["site"] == site]
+        flow.append(KeepTogether([Paragraph(marked(f"Map{': ' + site if site else ''}"), head), _map(items, here, room)]))
+    unplaced = len(rows) - len(placed)
+    if unplaced:
+        flow.append(Paragraph(f"{unplaced} without a place are not on the map.", small))
+    months = due_months(register, on, 12)
+    if len(months):
+        flow.append(KeepTogether([Paragraph("How many are due in which month", head), _bars(months, room)]))
+    flow.append(Paragraph("Ahead", head))
+    told = forecast_lines(register, on)
+    flow += [Paragraph(marked(_forecast_sentence(one)), small) for one in told]
+    grown = "; ".join(dict.fromkeys(part for one in told for part in one["grown"].split("; ")))
+    flow.append(Paragraph(marked(f"Rates: {grown}."), small))
+    return flow
+
+
+def _map(items: Sequence[Item], here: pd.DataFrame, room: float) -> Any:
+    """A planting's barriers, each by what presses most at it; only those with something due are named."""
+    worst: dict[str, str] = {}
+    for item in items:
+        worst.setdefault(item.barrier, _SIGN_OF[item.kind])
+    kinds = [worst.get(own, "nothing due") for own in here["id"]]
+    names = [(label or plant or own[:8]) if kind != "nothing due" else "" for label, plant, own, kind in zip(
+        here["label"], here["plant"], here["id"], kinds, strict=True)]
+    lines = [line_of(_figures(told)) for told in here["figures"]]
+
+    def draw(canvas: Any) -> None:
+        draw_map(canvas, (0, 30, room, _MAP_HIGH), here["lat"].to_numpy(float), here["lon"].to_numpy(float),
+                 here["error_m"].to_numpy(float), kinds, _SIGNS, names, lines)
+
+    return _flowable(room, _MAP_HIGH, draw)
+
+
+def _figures(told: Any) -> dict[str, Any]:
+    import json
+
+    return json.loads(told) if isinstance(told, str) else dict(told or {})
+
+
+def _bars(months: pd.DataFrame, room: float) -> Any:
+    """A bar for each month that has work; the works by their shade, and named by a letter."""
+    shades = dict(zip(WORKS, (0.85, 0.5, 0.0), strict=True))
+    by_month = [(month, dict(zip(some["work"], some["count"], strict=True))) for month, some in months.groupby("month")]
+    high, most = 90.0, max(sum(counts.values()) for _, counts in by_month)
+    wide = min(46.0, room / len(by_month))
+
+    def draw(canvas: Any) -> None:
+        canvas.setLineWidth(0.6)
+        for place, (month, counts) in enumerate(by_month):
+            at = 24.0
+            for work in WORKS:
+                if not (count := counts.get(work)):
+                    continue
+                tall = (high - 12) * count / most
+                canvas.setFillGray(shades[work])
+                canvas.rect(place * wide + 3, at, wide - 6, tall, fill=1)
+                at += tall
+            canvas.setFillGray(0)
+            canvas.setFont(FONT, 7)
+            canvas.drawCentredString((place + 0.5) * wide, at + 2, str(sum(counts.values())))
+            canvas.drawCentredString((place + 0.5) * wide, 15, f"{month:%b %y}" if wide > 24 else f"{month:%m}")
+        x = 0.0
+        for work in WORKS:
+            canvas.setFillGray(shades[work])
+            canvas.rect(x, 0, 8, 8, fill=1)
+            canvas.setFillGray(0)
+            canvas.drawString(x + 11, 1.5, work)
+            x += 90
+
+    return _flowable(room, high + 26, draw)
+
+
+def _flowable(wide: float, high: float, draw: Any) -> Any:
     from reportlab.platypus import Flowable
 
     class Drawn(Flowable):
         def __init__(self) -> None:
             super().__init__()
-            self.width, self.height = drawing.width * POINT, drawing.height * POINT
+            self.width, self.height = wide, high
 
         def draw(self) -> None:
-            drawing.put_on(self.canv, 0, 0)
+            draw(self.canv)
 
     return Drawn()
 
 
-def _position(item: Item) -> str:
-    if item.lat is None or item.lon is None:
-        return ""
-    good = "" if item.error_m is None else f" ±{item.error_m:.0f} m"
-    return f"{item.lat:.5f}, {item.lon:.5f}{good}"
-
-
-def metal_pdf(rows: pd.DataFrame, site: str = "", paper: str = "A4") -> bytes:
-    """A page a site: where metal, posts and stakes stand, were left or are grown in, each with the circle that its
-    position error draws, and the list; where it is long it goes on overleaf. rows : of metal.metal."""
-    from reportlab.lib import pagesizes
-    from reportlab.pdfgen.canvas import Canvas
-
-    load_fonts()
-    out = BytesIO()
-    wide, high = pagesizes.A4 if paper == "A4" else pagesizes.letter
-    canvas = Canvas(out, pagesize=(wide, high))
-    canvas.setTitle("Metal on the ground")
-    edge = MARGIN_MM * POINT
-    for name in sorted(set(rows["site"])) or [site]:
-        here = rows[rows["site"] == name]
-        canvas.setFont(BOLD, 14)
-        canvas.drawString(edge, high - edge - 8, settable(f"Metal on the ground{': ' + name if name else ''}"))
-        canvas.setFont(FONT, 9)
-        top = high - edge - 24
-        for line in (part for caution in METAL_CAUTIONS for part in textwrap.wrap(caution, 118)):
-            canvas.drawString(edge, top, line)
-            top -= 11
-        placed = here[here["lat"].notna() & here["lon"].notna()]
-        bottom = _map(canvas, placed, edge, top - 4, wide - edge, 0.36 * high) if len(placed) else top
-        _list(canvas, placed, here.drop(placed.index), edge, bottom - 16, wide, high)
-        canvas.showPage()
-    canvas.save()
-    return out.getvalue()
-
-
-def _map(canvas: Any, placed: pd.DataFrame, left: float, top: float, right: float, bottom: float) -> float:
-    """Draws the map into its frame; returns where its legend ends."""
-    lat, lon = placed["lat"].to_numpy(float), placed["lon"].to_numpy(float)
-    known = placed["error_m"].to_numpy(float)
-    error = np.where(np.isnan(known), UNNOTED_ERROR_M, known)
-    north = (lat - lat.mean()) * METRES_PER_DEGREE
-    east = (lon - lon.mean()) * METRES_PER_DEGREE * math.cos(math.radians(float(lat.mean())))
-    west, south = float((east - error).min()) - 5, float((north - error).min()) - 5
-    span_e, span_n = float((east + error).max()) + 5 - west, float((north + error).max()) + 5 - south
-    scale = min((right - left) / span_e, (top - bottom - 22) / span_n)  # the scale bar's strip stays free
-    x = (left + right - span_e * scale) / 2 + (east - west) * scale
-    y = bottom + 22 + (top - bottom - 22 - span_n * scale) / 2 + (north - south) * scale
-    canvas.setLineWidth(0.8)
-    canvas.rect(left, bottom, right - left, top - bottom)
-    canvas.setDash(2, 2)
-    canvas.setLineWidth(0.4)
-    canvas.setStrokeGray(0.35)
-    for at_x, at_y, radius in zip(x, y, error * scale, strict=True):
-        canvas.circle(at_x, at_y, radius)
-    canvas.setDash()
-    canvas.setStrokeGray(0)
-    kinds = [_sort(row) for row in placed.itertuples()]
-    for kind, at_x, at_y in zip(kinds, x, y, strict=True):
-        _mark(canvas, kind, at_x, at_y)
-    if len(placed) <= MOST_NUMBERED:
-        _numbers(canvas, x, y)
-    else:
-        canvas.setFont(BOLD, 8)
-        canvas.drawRightString(right - 6, bottom + 5.5, "too many to number here: load the GPX file into a receiver")
-    metres = next(m for m in (20_000, 10_000, 5000, 2000, 1000, 500, 200, 100, 50, 20, 10, 5, 2, 1, 0)
-                  if m * scale <= 0.3 * (right - left))
-    canvas.setLineWidth(1.6)
-    canvas.line(left + 8, bottom + 8, left + 8 + metres * scale, bottom + 8)
-    canvas.setFont(FONT, 8)
-    canvas.drawString(left + 12 + metres * scale, bottom + 5.5, f"{metres} m; north is up; dashed: how well the place is "
-                      f"known ({UNNOTED_ERROR_M:.0f} m where nobody noted it)")
-    at = left
-    for kind in KINDS:
-        _mark(canvas, kind, at + 5, bottom - 11)
-        canvas.drawString(at + 13, bottom - 14, kind)
-        at += 130
-    return bottom - 18
-
-
-def _sort(row: Any) -> str:
-    if row.state == "standing":
-        return "stake or post only" if row.what in ("a stake", "stake", "stakes", "post", "posts") else "wire, standing"
-    return "left behind" if row.state == "left behind" else "grown into a stem"
-
-
-def _numbers(canvas: Any, x: np.ndarray, y: np.ndarray) -> None:
-    """Each mark's number beside it, on the side where it covers least."""
-    canvas.setFont(BOLD, 7)
-    taken = np.column_stack([x - 3, y - 3, x + 3, y + 3])  # left, low, right, high
-    for number, (at_x, at_y) in enumerate(zip(x, y, strict=True), 1):
-        wide = canvas.stringWidth(str(number), BOLD, 7)
-        corners = np.array([(4.5, -2.5), (-wide - 4.5, -2.5), (-wide / 2, 4.5), (-wide / 2, -9.5), (4, 3.5),
-                            (-wide - 4, -8)])
-        low = corners + (at_x, at_y)
-        high = low + (wide, 5)
-        across = np.minimum(high[:, None, 0], taken[:, 2]) - np.maximum(low[:, None, 0], taken[:, 0])
-        up = np.minimum(high[:, None, 1], taken[:, 3]) - np.maximum(low[:, None, 1], taken[:, 1])
-        best = int(np.argmin((across.clip(0) * up.clip(0)).sum(axis=1)))
-        taken = np.vstack([taken, [*low[best], *high[best]]])
-        canvas.drawString(*low[best].tolist(), str(number))
-
-
-def _mark(canvas: Any, kind: str, x: float, y: float) -> None:
-    canvas.setLineWidth(1.2)
-    if kind == "wire, standing":
-        canvas.rect(x - 2.5, y - 2.5, 5, 5, fill=1)
-    elif kind == "stake or post only":
-        canvas.rect(x - 2.2, y - 2.2, 4.4, 4.4, fill=0)
-    elif kind == "left behind":
-        canvas.line(x - 3, y - 3, x + 3, y + 3)
-        canvas.line(x - 3, y + 3, x + 3, y - 3)
-    else:
-        canvas.circle(x, y, 3.6, fill=0)
-        canvas.circle(x, y, 1, fill=1)
-
-
-def _list(canvas: Any, placed: pd.DataFrame, unplaced: pd.DataFrame, left: float, top: float, wide: float,
-          high: float) -> None:
-    """Two columns, numbered as on the map; those without a place come last, without a number."""
-    edge = MARGIN_MM * POINT
-    lines = []
-    for number, row in enumerate(placed.itertuples(), 1):
-        good = "" if pd.isna(row.error_m) else f" ±{row.error_m:.0f} m"
-        lines.append(f"{number}. {row.label or row.plant or row.form}: {_left(row)}; {row.lat:.5f}, {row.lon:.5f}{good}")
-    lines += [f"No place known. {row.label or row.plant or row.form}: {_left(row)}" for row in unplaced.itertuples()]
-    column, y = 0, top
-    canvas.setFont(FONT, 7.5)
-    for line in lines or ["Nothing is in the register."]:
-        for place, part in enumerate(textwrap.wrap(settable(line), 66)):
-            if y < edge:
-                column, y = column + 1, top
-                if column == 2:
-                    canvas.showPage()
-                    canvas.setFont(FONT, 7.5)
-                    column, y, top = 0, high - edge - 8, high - edge - 8
-            canvas.drawString(left + column * (wide / 2 - edge) + (8 if place else 0), y, part)
-            y -= 9.5
-
-
-def _left(row: Any) -> str:
-    parts = [row.what, row.material, "" if row.state == "standing" else row.state, row.note]
-    return "; ".join(dict.fromkeys(part for part in parts if part))
+def _drawn(drawing: Drawing) -> Any:
+    return _flowable(drawing.width * POINT, drawing.height * POINT, lambda canvas: drawing.put_on(canvas, 0, 0))

@@ -12,6 +12,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
+import altair as alt
 import pandas as pd
 import streamlit as st
 
@@ -21,7 +22,8 @@ from diagnose.fieldlog.fields import FINDINGS
 from diagnose.fieldlog.store import Log
 from diagnose.protect.requirement import NEED_OF, needs
 from diagnose.report.bark_drawing import STAGES, draw_bark
-from diagnose.report.due_list import HEADINGS, cautions, due_pdf, metal_pdf
+from diagnose.report.due_list import HEADINGS, cautions, due_pdf
+from diagnose.report.metal_sheet import metal_pdf
 from diagnose.screens import drawer, preferences
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal
@@ -30,24 +32,30 @@ from diagnose.screens.position import ask_place
 from diagnose.screens.show import hand_over
 from diagnose.texts import from_json
 from diagnose.upkeep.calendar import calendar_file
-from diagnose.upkeep.due import CLASSES, Item, Register, due_of, standing
+from diagnose.upkeep.due import CLASSES, Item, due_of
+from diagnose.upkeep.fence import BUFFER_M, read_line, register_fence
+from diagnose.upkeep.forecast import WORKS, by_row, due_months, forecast_lines, labels_of, narrowing_of
+from diagnose.upkeep.from_csv import COLUMNS, register_csv
 from diagnose.upkeep.growth import CLIMATES, VIGOURS
-from diagnose.upkeep.metal import metal, write_metal
+from diagnose.upkeep.metal import metal, sort_of, write_metal
+from diagnose.upkeep.proof import own_figures, proof, proof_as_text
 from diagnose.upkeep.register import (
-    COLUMNS,
     EMBEDDED,
     FORMS,
     check,
+    check_many,
     found_by_chance,
     register,
-    register_csv,
     register_plan,
     take_away,
 )
+from diagnose.upkeep.rounds import Job, answer, jobs
+from diagnose.upkeep.rules import known_form, trait
+from diagnose.upkeep.standing import Register, standing
 
 _ALL = "all plantings"
-_SHOWN = 25  # works of one class that the page shows; the printed list has them all
-_PARTS = ("Due", "Enter a look", "Register", "Metal")
+_AHEAD = 4  # forecasts that the page shows at once; our choice
+_PARTS = ("Due", "Enter a look", "Register", "Metal", "Did it hold?")
 _UNKNOWN = "nobody looked"
 _CSS = """<style>
 .works { padding-left: 1.2rem; margin: 0 0 .6rem; }
@@ -75,29 +83,76 @@ def _where_and_when(sites: list[str]) -> tuple[str | None, date, str]:
     return None if site == _ALL else site, day, climate
 
 
-def _due(items: list[Item], several_sites: bool) -> None:
-    """The works by class, alarms first; each with its reason, each class with its cautions."""
-    if not any(item.kind != "season" for item in items):
-        st.success("Nothing is overdue and no barrier tightens.")
-    for kind in CLASSES:
-        some = [item for item in items if item.kind == kind]
-        if not some:
-            continue
-        with st.expander(f"{HEADINGS[kind]}: {len(some)}", expanded=kind != "season" or len(items) < _SHOWN,
+def _due(log: Log, items: list[Item], several_sites: bool, day: date) -> None:
+    """The answer, then the works by class, equal ones once with their count; several are ticked off at once."""
+    said = answer(items, day)
+    (st.error if any(item.kind == "alarm" for item in items) else st.info)(literal(said))
+    for kind, some in groupby(jobs(items), key=lambda job: job.kind):
+        here = list(some)
+        count = sum(max(job.many, 1) for job in here)
+        with st.expander(f"{HEADINGS[kind]}: {count}", expanded=kind != "season" or len(here) == len(jobs(items)),
                          icon=":material/warning:" if kind == "alarm" else None, key=f"due {kind}"):
-            for site, here in groupby(some[:_SHOWN], key=lambda item: item.site):
-                heading = f"<b>{escape(site or 'not named')}</b>" if several_sites else ""
-                st.html(f'{heading}<ul class="works">{"".join(map(_line, here))}</ul>')
-            if len(some) > _SHOWN:
-                st.caption(f"and {len(some) - _SHOWN} more, on the printed list")
-            if told := cautions(some):
+            st.html(f'<ul class="works">{"".join(_line(job, several_sites) for job in here)}</ul>')
+            if told := cautions([item for job in here for item in job.items]):
                 st.warning("**Take care**\n" + "\n".join(f"- {line}" for line in told))
+    _tick_off(log, items, day)
 
 
-def _line(item: Item) -> str:
-    by = f" <b>Act by {item.act_by}.</b>" if item.act_by else ""
-    return (f"<li>{'<b>' + escape(item.label) + '</b>: ' if item.label else ''}{escape(item.what.rstrip('.'))} "
-            f"<small>({escape(item.why)})</small>.{by}</li>")
+def _line(job: Job, several_sites: bool) -> str:
+    by = f" <b>Act by {job.act_by}.</b>" if job.act_by else ""
+    many = f"{job.many} × " if job.many > 1 else ""
+    where = f"{job.site + ': ' if several_sites and job.site else ''}{job.where}"
+    return (f"<li><b>{many}{escape(job.what.rstrip('.'))}</b>{': ' + escape(where) if where else ''} "
+            f"<small>({escape(job.why)})</small>.{by}</li>")
+
+
+def _tick_off(log: Log, items: list[Item], day: date) -> None:
+    """Several barriers found alike, entered at once where they are listed."""
+    at = {item.barrier: f"{item.label}: {item.what}" for item in items if item.barrier}
+    if not at:
+        return
+    with st.expander("Tick off several at once", key="tick off"), st.form("upkeep_tick", border=False, clear_on_submit=True):
+        chosen = st.multiselect("Barriers that were looked at or mended", list(at), format_func=at.__getitem__)
+        finding = st.radio("What they are now", FINDINGS, horizontal=True)
+        note = st.text_input("Note", key="tick note")
+        if not st.form_submit_button("Keep these looks", type="primary"):
+            return
+    done = check_many(log, chosen, finding, day, preferences.initials(), note)
+    _done(f"Kept: {len(done)} barriers, {finding}.")
+
+
+def _ahead(there: Register, day: date) -> None:
+    """When each comes off: a chart of due months and the sentences, the most pressing first."""
+    st.subheader("Ahead")
+    months = due_months(there, day, 12)
+    if not months.empty:
+        st.altair_chart(_months_chart(months), width="stretch")
+        st.caption("; ".join(f"{row.month:%b %Y}: {row.work} {row.many}"
+                             for row in months.rename(columns={"count": "many"}).sort_values("month").itertuples()))
+    told = forecast_lines(there, day)
+    for one in told[:_AHEAD]:
+        _told_ahead(one)
+    if len(told) > _AHEAD:
+        with st.expander(f"{len(told) - _AHEAD} more", key="ahead"):
+            for one in told[_AHEAD:]:
+                _told_ahead(one)
+    grown = "; ".join(dict.fromkeys(part for one in told for part in one["grown"].split("; ")))
+    st.caption(literal(f"Rates: {grown}."))
+
+
+def _told_ahead(one: dict[str, Any]) -> None:
+    many = f"{one['count']} × " if one["count"] > 1 else ""
+    st.markdown(f"**{literal(many + one['name'])}** ({literal(by_row(one['labels'], 8))}): {literal(one['words'])}.")
+
+
+def _months_chart(months: pd.DataFrame) -> alt.Chart:
+    """A bar for each month with work, the works by colour and by their names in the legend."""
+    shown = months.assign(month=[f"{month:%Y-%m}" for month in months["month"]])
+    return alt.Chart(shown).mark_bar(stroke="#444", strokeWidth=0.5).encode(
+        alt.X("month:O", title="due month", axis=alt.Axis(labelAngle=-60)),
+        alt.Y("count:Q", title="barriers", axis=alt.Axis(tickMinStep=1)),
+        alt.Color("work:N", title=None, scale=alt.Scale(domain=list(WORKS), range=["#9ecae1", "#009E73", "#D55E00"]),
+                  legend=alt.Legend(orient="top")), tooltip=["month", "work", "count"]).properties(height=300)
 
 
 def _map(there: Register, items: list[Item]) -> None:
@@ -113,26 +168,23 @@ def _map(there: Register, items: list[Item]) -> None:
     names = {**{kind: HEADINGS[kind].split(":")[0] for kind in CLASSES}, "": "nothing due"}
     st.altair_chart(map_of(pd.DataFrame({
         "lat": placed["lat"].astype(float), "lon": placed["lon"].astype(float), "error_m": placed["error_m"].astype(float),
-        "culprit": [names[worst.get(key, "")] for key in placed["id"]], "label": _labels(placed)})), width="stretch")
+        "culprit": [names[worst.get(key, "")] for key in placed["id"]], "label": labels_of(placed)})), width="stretch")
     if rows["site"].nunique() > 1:
         st.caption("Choose one planting above to see its map larger.")
     if len(placed) < len(rows):
         st.caption(f"{len(rows) - len(placed)} without a place are not on the map.")
 
 
-def _labels(rows: pd.DataFrame) -> list[str]:
-    return [label or plant or key[:8] for label, plant, key in zip(rows["label"], rows["plant"], rows["id"], strict=True)]
-
-
 def _downloads(there: Register, items: list[Item], day: date, site: str) -> None:
     left, right = st.columns(2)
-    hand_over(left, "The list as PDF, for the walk", lambda: due_pdf(items, day, site), "due.pdf", "application/pdf")
+    hand_over(left, "The list as PDF, with its map", lambda: due_pdf(items, day, site, register=there), "due.pdf",
+              "application/pdf")
     hand_over(right, "The year as calendar file", lambda: calendar_file(items, there, day), "upkeep.ics",
               "text/calendar")
 
 
 def _name_of(rows: pd.DataFrame) -> dict[str, str]:
-    labels = _labels(rows)
+    labels = labels_of(rows)
     return {row.id: f"{label}, {row.form}{', ' + row.site if row.site else ''}{', ' + row.built[:4] if row.built else ''}"
             for row, label in zip(rows.itertuples(), labels, strict=True)}
 
@@ -149,20 +201,25 @@ def _look(log: Log, there: Register, day: date) -> None:
         data = base64.b64encode(drawing.as_svg().encode()).decode()
         st.html(f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(drawing.title)}. {escape(told)}" '
                 'style="width: 100%; background: #fff">')
+    barrier = st.selectbox("Barrier", list(names), format_func=names.__getitem__, key="upkeep_barrier")
+    form = known_form(there.rows.set_index("id").loc[barrier, "form"])
+    _narrowed(log, there, barrier)
+    stem = leader = alone = bark = widened = None
     with st.form("upkeep_look", border=False, clear_on_submit=True):
-        barrier = st.selectbox("Barrier", list(names), format_func=names.__getitem__)
         finding = st.radio("What was found", [*FINDINGS, "taken off"], horizontal=True)
+        if trait(form, "closed"):
+            left, right = st.columns(2)
+            stem = left.number_input("Stem's diameter at the guard [mm]", 0.0, 2000.0, None, 1.0)
+            leader = right.number_input("Height of the leader [mm]", 0.0, 60_000.0, None, 50.0)
+            bark = st.radio("Is the bark thick and corky?", list(_LOOKED), horizontal=True)
+        if trait(form, "tube"):
+            alone = st.radio("Does the stem stand when the tube is lifted?", list(_LOOKED), horizontal=True)
         left, right = st.columns(2)
-        stem = left.number_input("Stem's diameter at the guard [mm]", 0.0, 2000.0, None, 1.0)
-        leader = right.number_input("Height of the leader [mm]", 0.0, 60_000.0, None, 50.0)
-        left, right = st.columns(2)
-        alone = left.radio("Does the stem stand when the tube is lifted?", list(_LOOKED), horizontal=True)
-        bark = right.radio("Is the bark thick and corky?", list(_LOOKED), horizontal=True)
-        left, right = st.columns(2)
-        widened = left.number_input("Widened to a clear width of [mm]", 1.0, 100_000.0, None, 10.0)
+        if trait(form, "widens"):
+            widened = left.number_input("Widened to a clear width of [mm]", 1.0, 100_000.0, None, 10.0)
         left_behind = right.text_input("Taken off: what stayed there, such as two steel stakes")
         note = st.text_input("Note")
-        photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic", "avif"])
+        photo = st.file_uploader("Photo of what was found", type=["jpg", "jpeg", "png", "webp", "heic", "avif"])
         if not st.form_submit_button("Keep this look", type="primary"):
             return
     by = preferences.initials()
@@ -170,9 +227,27 @@ def _look(log: Log, there: Register, day: date) -> None:
         take_away(log, barrier, day, left_behind, by)
     else:
         check(log, barrier, finding, day, by, None if photo is None else photo.getvalue(), photo.name if photo else "",
-              widened, stem_diameter_mm=stem, height_mm=leader, stands_alone=_LOOKED[alone], bark_safe=_LOOKED[bark],
+              widened, stem_diameter_mm=stem, height_mm=leader, stands_alone=_LOOKED[alone or _UNKNOWN],
+              bark_safe=_LOOKED[bark or _UNKNOWN],
               note=note)
     _done(f"Kept: {names[barrier]}, {finding}.")
+
+
+def _narrowed(log: Log, there: Register, barrier: str) -> None:
+    """How the day of cutting in narrowed with each measured stem of this barrier."""
+    row = there.rows.set_index("id").loc[barrier]
+    looks = log.records("check", barrier=barrier)
+    sizes = sorted((date.fromisoformat(day), float(stem)) for day, stem in zip(
+        looks["day"], looks["stem_diameter_mm"], strict=True) if stem is not None and stem == stem) if len(looks) else []
+    inner = row["inner_mm"]
+    if not sizes or row["built"] is None or inner is None or not trait(known_form(row["form"]), "closed"):
+        return
+    told = narrowing_of(row["form"], row["species"], date.fromisoformat(row["built"]), float(inner), sizes, there.climate,
+                        bool(row["south"]))
+    with st.expander("How sure is the day when it cuts in?", key="narrowing"):
+        names = ["before anybody measured", *(f"after the stem of {day:%d %b %Y}, {size:.0f} mm" for day, size in sizes)]
+        for name, days in zip(names, told, strict=True):
+            st.markdown(f"- {name}: {days.words}")
 
 
 def _done(said: str) -> None:
@@ -241,6 +316,29 @@ def _many(log: Log, day: date, site: str) -> None:
     _done(f"{len(new)} kinds of barrier of the plan are registered.")
 
 
+def _fence(log: Log, day: date, site: str) -> None:
+    """A fence along the line that was walked."""
+    with st.form("upkeep_fence", border=False, clear_on_submit=True):
+        form = st.selectbox("Kind of fence", [one for one in FORMS if trait(one, "line")])
+        left, right = st.columns(2)
+        where = left.text_input("Planting", site, key="fence site")
+        label = right.text_input("What it is called", key="fence label")
+        left, right = st.columns(2)
+        material = left.text_input("Material", key="fence material")
+        error = right.number_input("Its places are good to [m]", 0.1, 1000.0, None, 1.0)
+        file = st.file_uploader("The line: a GPX track, GeoJSON or GeoPackage", type=["gpx", "geojson", "json", "gpkg"])
+        st.caption("Marks named gate, brace or corner are kept with it.")
+        if not st.form_submit_button("Register the fence") or file is None:
+            return
+    with tempfile.TemporaryDirectory() as folder:
+        kept = Path(folder) / Path(file.name).name
+        kept.write_bytes(file.getvalue())
+        line = read_line(kept)
+    register_fence(log, form, line, error, site=where, label=label, material=material, built=day.isoformat(),
+                   by=preferences.initials())
+    _done(f"Registered: {form} {label}, {line.length_m:.0f} m, {len(line.gates)} gates, {len(line.braces)} braces.")
+
+
 def _metal(log: Log, site: str | None) -> None:
     rows = metal(log, site)
     st.caption("Every wire, post and stake that stands or was left, and what is grown into stems. There may be more that "
@@ -249,21 +347,34 @@ def _metal(log: Log, site: str | None) -> None:
         st.info("Nothing is in the register.")
         return
     placed = rows[rows["lat"].notna() & rows["lon"].notna()]
+    kinds = [{"embedded": "grown in"}.get(state, state if state != "standing" else sort_of(one))
+             for one, state in zip(placed["metal"], placed["state"], strict=True)]
     if not placed.empty:
         st.altair_chart(map_of(pd.DataFrame({
             "lat": placed["lat"].astype(float), "lon": placed["lon"].astype(float),
-            "error_m": placed["error_m"].astype(float), "culprit": placed["state"], "label": _labels(placed)})),
-            width="stretch")
+            "error_m": placed["error_m"].astype(float), "culprit": kinds, "label": labels_of(placed)})), width="stretch")
+    buffer_m = st.number_input("Stay off, beyond the error of each place [m]", 0.0, 100.0, BUFFER_M, 0.5)
     left, middle, right = st.columns(3)
-    hand_over(left, "Map as PDF", lambda: metal_pdf(rows, site or ""), "metal.pdf", "application/pdf")
-    for column, ending, kind in ((middle, "gpx", "application/gpx+xml"), (right, "geojson", "application/geo+json")):
-        hand_over(column, f"As {ending.upper() if ending == 'gpx' else 'GeoJSON'}", partial(_written, rows, ending),
-                  f"metal.{ending}", kind)
+    hand_over(left, "Map as PDF", lambda: metal_pdf(rows, site or "", buffer_m=buffer_m), "metal.pdf", "application/pdf")
+    for column, ending, name, kind in ((middle, "gpx", "GPX", "application/gpx+xml"),
+                                       (right, "geojson", "GeoJSON", "application/geo+json")):
+        hand_over(column, f"As {name}", partial(_written, rows, ending, buffer_m), f"metal.{ending}", kind)
 
 
-def _written(rows: pd.DataFrame, ending: str) -> bytes:
+def _written(rows: pd.DataFrame, ending: str, buffer_m: float) -> bytes:
     with tempfile.TemporaryDirectory() as folder:
-        return write_metal(rows, Path(folder) / f"metal.{ending}").read_bytes()
+        return write_metal(rows, Path(folder) / f"metal.{ending}", buffer_m).read_bytes()
+
+
+def _held(log: Log, site: str | None) -> None:
+    """Damage inside and outside, failures by kind, the cost of a living tree, what that says of published figures."""
+    left, right = st.columns(2)
+    cost = left.number_input("What the protection of one tree has cost", 0.0, 1e6, None, 1.0)
+    lots = right.checkbox("Lots were drawn for which trees were guarded")
+    told = proof(log, site, cost, lots)
+    st.info(literal(told.answer))
+    st.markdown("\n".join(f"- {literal(line.strip())}" for line in proof_as_text(told).splitlines()[1:]))
+    hand_over(st, "Own lives for a plan", lambda: own_figures(told).encode(), "own-figures.yaml", "application/yaml")
 
 
 def _safely(show: Callable[..., None], *given: Any) -> None:
@@ -298,13 +409,18 @@ def page() -> None:
         _safely(_new, log, day, one)
         with st.expander("From a plan, or many from a CSV file", key="many"):
             _safely(_many, log, day, one)
+        with st.expander("A fence, from the track that was walked along it", key="fence"):
+            _safely(_fence, log, day, one)
     elif part == "Metal":
         _safely(_metal, log, site)
+    elif part == "Did it hold?":
+        _safely(_held, log, site)
     elif not len(there):
         st.info("No barrier is registered here. Register one, a plan or a CSV file under Register.")
     else:
-        _due(items, site is None and len(sites) > 1)
+        _safely(_due, log, items, site is None and len(sites) > 1, day)
         _map(there, items)
+        _ahead(there, day)
         _downloads(there, items, day, site or "")
 
 

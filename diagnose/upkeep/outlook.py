@@ -2,50 +2,50 @@
 
 A barrier must be off before the stem fills it, that is before the growing season in which the clearance falls under
 25 mm: the work is done in the winter. It may come off only when all hold: the leader is above what the animals reach plus
-snow, the bark is safe from rubbing and gnawing, and a stem that grew in a tube stands alone. If it tightens first, it is
-widened or swapped.
+snow, the bark is safe from rubbing and gnawing, and a stem that grew in a tube stands alone. If no winter is sure to be
+after the one and before the other, it is widened or replaced.
+
+The height out of reach is that of `reach_mm` everywhere: what sizes a barrier against the animal, snow counted in.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
 from dataclasses import dataclass
 from datetime import date
-from functools import cache
 from typing import Any
 
 import numpy as np
 
 from diagnose.cannot_use import CannotUse
-from diagnose.knowledge import knowledge
-from diagnose.protect.requirement import NEED_OF, needs
-from diagnose.upkeep.growth import Rate, day_of_season, default_rate, season_count
+from diagnose.upkeep.growth import Rate, day_of_season, season_count, with_tenth
+from diagnose.upkeep.rules import alone_mm, bark_safe_mm, reach_mm, tight_at_mm, trait, waits_for
 
-CLEARANCE_MM = 25.0  # to the stem on each side; our threshold
-SNUG_SHARE = 0.1  # of the width, left on each side of a guard that is made to lie close; our choice
 FAR = date(2199, 12, 31)  # "not in sight"
-
-
-def forms() -> Mapping[str, Any]:
-    """What is known of the forms of barriers: forms.yaml."""
-    known: Mapping[str, Any] = knowledge("diagnose.upkeep", "forms.yaml")
-    return known
-
-
-def trait(form: str, name: str) -> Any:
-    """What a form is like (see forms.yaml); False where the trait does not hold. Raises CannotUse for no such form."""
-    if form not in forms()["forms"]:
-        raise CannotUse(f"'{form}' is no form of barrier; choose one of {', '.join(forms()['forms'])}")
-    return forms()["forms"][form].get(name, False)
 
 
 @dataclass(frozen=True)
 class Days:
-    """A date as a range: with the fastest, the usual and the slowest growth (5th, 50th, 95th percentile)."""
+    """A date as a range.
+
+    Parameters
+    ----------
+    early, likely, late : date
+        With the fastest, the usual and the slowest growth (5th, 50th and 95th percentile); FAR for never.
+
+    Raises
+    ------
+    CannotUse
+        Where they are not in this order.
+    """
 
     early: date
     likely: date
     late: date
+
+    def __post_init__(self) -> None:
+        if not self.early <= self.likely <= self.late:
+            raise CannotUse(f"dates of a range must follow each other: {self.early}, {self.likely}, {self.late}")
 
     @property
     def words(self) -> str:
@@ -57,61 +57,49 @@ class Days:
             return f"{first} or later, likely {self.likely:%b %Y}" if self.likely < FAR else f"not before {first}"
         return first if first == last else f"{first} to {last}, likely {self.likely:%b %Y}"
 
+    @property
+    def years(self) -> str:
+        """The range by years: "between 2028 and 2030"."""
+        if self.early >= FAR:
+            return "not in sight"
+        first, last = self.early.year, self.late.year
+        if self.late >= FAR:
+            return f"from {first} on at the earliest"
+        return f"in {first}" if first == last else f"between {first} and {last}"
+
     def as_json(self) -> dict[str, str | None]:
+        """ISO days; None for never."""
         return {name: None if day >= FAR else day.isoformat()
                 for name, day in (("early", self.early), ("likely", self.likely), ("late", self.late))}
-
-
-@cache
-def reach_parts(culprits: tuple[str, ...]) -> tuple[float, float]:
-    """What the animals reach from the ground, and above the snow that they stand on [mm]; 0 and minus infinity for none.
-
-    Reach and margins are those that size the barrier: protect/needs.yaml.
-    """
-    biting = [needs()[NEED_OF[one]] for one in culprits if one in forms()["leader_biters"]]
-    return (max((float(need["top"]["value"]) for need in biting), default=0.0),
-            max((float(need["snow_margin"]["value"]) for need in biting), default=-np.inf))
-
-
-def reach_mm(culprits: tuple[str, ...], snow_mm: float = 0.0) -> float:
-    """How high the leader must be before none of these culprits reaches it [mm]; 0 where none bites leaders."""
-    reach, margin = reach_parts(culprits)
-    return max(reach, snow_mm + margin)
-
-
-@cache
-def bark_safe_mm(culprits: tuple[str, ...]) -> float:
-    """The stem's diameter from which the bark is safe from these culprits [mm]; infinite where it never is."""
-    limits = forms()["bark_safe_mm"]
-    return max((float(limits[culprit]["value"]) for culprit in culprits if culprit in limits), default=0.0)
-
-
-def alone_mm(form: str, stands_alone: bool | None) -> float:
-    """The stem's diameter from which one in this form is likely to stand by itself [mm]; 0 where it was never held."""
-    if not trait(form, "tube") or stands_alone:
-        return 0.0
-    return float(forms()["stands_alone_mm"]["nobody_looked" if stands_alone is None else "it_did_not"])
-
-
-def tight_at_mm(form: str, inner_mm: Any) -> Any:
-    """The stem's diameter at which too little clearance is left [mm]; infinite where nothing closes round it.
-
-    inner_mm : clear width, one or many; NaN where it is not known.
-    """
-    inner = np.asarray(inner_mm, float)
-    if not trait(form, "closed"):
-        return np.full_like(inner, np.inf)
-    left = 2 * SNUG_SHARE * inner if trait(form, "snug") else 2 * CLEARANCE_MM
-    return np.where(np.isnan(inner), np.inf, np.maximum(inner - left, 0.0))
 
 
 @dataclass(frozen=True)
 class Standing:
     """A barrier that stands, and what is known of the plant in it.
 
-    form : as in forms.yaml. inner_mm : clear width inside [mm], None where it does not close round a stem. stem_mm,
-    leader_mm : last measured sizes [mm], at the day measured_on. stands_alone, bark_safe : what a check found, None
-    when nobody looked. culprits : what it is there against. snow_mm : deepest snow [mm].
+    Parameters
+    ----------
+    form : str
+        As in forms.yaml.
+    measured_on : date
+        Day of the sizes.
+    stem_mm, leader_mm : float
+        The stem's diameter and the leader's height [mm].
+    stem_rate, leader_rate : Rate
+        Their growth [mm a season].
+    inner_mm : float or None
+        Clear width inside [mm]; None where it does not close round a stem.
+    culprits : tuple of str
+        What it is there against.
+    snow_mm : float
+        Deepest snow [mm].
+    stands_alone, bark_safe : bool or None
+        What a look found; None when nobody looked.
+
+    Raises
+    ------
+    CannotUse
+        For an unknown form, or a size that is none.
     """
 
     form: str
@@ -126,15 +114,37 @@ class Standing:
     stands_alone: bool | None = None
     bark_safe: bool | None = None
 
+    def __post_init__(self) -> None:
+        trait(self.form, "closed")
+        for name in ("stem_mm", "leader_mm", "snow_mm"):
+            if not 0 <= getattr(self, name) < math.inf:
+                raise CannotUse(f"'{getattr(self, name)}' cannot be {name}: give a size of 0 mm or more")
+        if self.inner_mm is not None and not 0 < self.inner_mm < math.inf:
+            raise CannotUse(f"'{self.inner_mm}' cannot be the clear width: give a size above 0 mm")
+
 
 @dataclass(frozen=True)
 class Outlook:
-    """tight : when less than 25 mm is left. widen_by : start of the season in which it is. safe : when it may come off.
+    """What is ahead of one barrier.
 
-    swap : it tightens before the plant is safe. waits_for : what must hold before it comes off, in words.
+    Parameters
+    ----------
+    tight : Days
+        When too little clearance is left.
+    tenth : date
+        A tenth of such plants are tight by then.
+    widen_by : Days
+        The start of the season in which it is tight.
+    safe : Days
+        When it may come off.
+    swap : bool
+        Is there no winter that is sure to be after the late end of `safe` and before the early end of `tight`?
+    waits_for : tuple of str
+        What must hold before it comes off, in words.
     """
 
     tight: Days
+    tenth: date
     widen_by: Days
     safe: Days
     swap: bool
@@ -142,18 +152,55 @@ class Outlook:
 
 
 def when(one: Standing, climate: str = "mild", south: bool = False) -> Outlook:
-    """The outlook of one barrier."""
+    """The outlook of one barrier.
+
+    Parameters
+    ----------
+    one : Standing
+    climate : {'cold', 'mild', 'warm'}
+    south : bool
+        South of the equator?
+
+    Returns
+    -------
+    Outlook
+
+    Raises
+    ------
+    CannotUse
+        For another climate.
+    """
     start = season_count(np.array([one.measured_on], "datetime64[D]"), climate, south)
     stem, stem_rates = np.array([one.stem_mm]), _falling(one.stem_rate)
-    firm = max(0.0 if one.bark_safe else bark_safe_mm(one.culprits), alone_mm(one.form, one.stands_alone))
-    tight = reached(start, stem, tight_at_mm(one.form, [np.nan if one.inner_mm is None else one.inner_mm]), stem_rates)
+    of_bark = 0.0 if one.bark_safe or trait(one.form, "leader_only") else bark_safe_mm(one.culprits)
+    firm = max(of_bark, alone_mm(one.form, one.stands_alone, one.stem_mm))
+    limit = tight_at_mm(one.form, [np.nan if one.inner_mm is None else one.inner_mm])
+    tight = reached(start, stem, limit, stem_rates)
+    tenth = reached(start, stem, limit, with_tenth(stem_rates[:, ::-1])[:, 2:3])
     high = reached(start, np.array([one.leader_mm]), np.array([reach_mm(one.culprits, one.snow_mm)]),
                    _falling(one.leader_rate))
     safe = np.maximum(high, reached(start, stem, np.array([firm]), stem_rates))
     closes, widen_by, comes_off = (Days(*dates_of(seasons, climate, south)[0].tolist())
                                    for seasons in (tight, season_start(tight), safe))
-    return Outlook(closes, widen_by, comes_off, closes.early < comes_off.late,
+    return Outlook(closes, dates_of(tenth, climate, south)[0, 0].item(), widen_by, comes_off,
+                   bool(no_safe_winter(tight[:, 0], safe[:, -1])[0]),
                    waits_for(one.form, one.culprits, one.snow_mm, one.stands_alone, one.bark_safe))
+
+
+def no_safe_winter(tight_early: np.ndarray, safe_late: np.ndarray) -> np.ndarray:
+    """Is there no winter after the plant is sure to be safe and before the barrier may first be tight?
+
+    Parameters
+    ----------
+    tight_early, safe_late : (n,) arrays
+        [season], not finite for never.
+
+    Returns
+    -------
+    (n,) array of bool
+    """
+    seasons_done = np.ceil(safe_late - 1e-9)
+    return np.isfinite(tight_early) & ~(seasons_done <= np.ceil(tight_early - 1e-9) - 1)
 
 
 def _falling(rate: Rate) -> np.ndarray:
@@ -161,40 +208,62 @@ def _falling(rate: Rate) -> np.ndarray:
 
 
 def reached(start: np.ndarray, size: np.ndarray, limit: np.ndarray, rates: np.ndarray) -> np.ndarray:
-    """Seasons at which each size passes its limit, (n, 3): fastest, usual, slowest growth.
+    """Seasons at which each size passes its limit.
 
-    start : (n,) season of the size; size, limit : (n,) [mm]; rates : (n, 3) fastest first [mm a season].
+    Parameters
+    ----------
+    start : (n,) array
+        Season of the size [season].
+    size : (n,) or (n, k) array
+        One, or one for each rate [mm].
+    limit : (n,) array
+        [mm]
+    rates : (n, k) array
+        Fastest first [mm a season].
+
+    Returns
+    -------
+    (n, k) array
+        [season]
     """
-    return start[:, None] + np.maximum((limit - size)[:, None], 0.0) / rates
+    size = np.asarray(size, float)
+    return start[:, None] + np.maximum(limit[:, None] - (size if size.ndim == 2 else size[:, None]), 0.0) / rates
 
 
 def season_start(seasons: np.ndarray) -> np.ndarray:
-    """The start of the growing season in which each is reached: what is done in the winter before it comes in time."""
-    return np.ceil(seasons - 1e-9) - 1.0 + 2e-9  # a whole number alone would be the end of the season before
+    """The start of the growing season in which each is reached: what is done in the winter before it comes in time.
+
+    Parameters
+    ----------
+    seasons : array
+        [season]
+
+    Returns
+    -------
+    array
+        [season]; a whole number alone would be the end of the season before.
+    """
+    return np.ceil(seasons - 1e-9) - 1.0 + 2e-9
 
 
 def dates_of(seasons: np.ndarray, climate: str = "mild", south: Any = False) -> np.ndarray:
-    """The days on which so many seasons have passed, FAR for those not in sight; datetime64[D]."""
+    """The days on which so many seasons have passed.
+
+    Parameters
+    ----------
+    seasons : array
+        Not finite for never [season].
+    climate : {'cold', 'mild', 'warm'}
+    south : bool or array of bool
+
+    Returns
+    -------
+    array of datetime64[D]
+        FAR for those not in sight.
+
+    Raises
+    ------
+    CannotUse
+        For another climate.
+    """
     return np.minimum(day_of_season(seasons, climate, south), np.datetime64(FAR))
-
-
-def waits_for(form: str, culprits: tuple[str, ...], snow_mm: float, stands_alone: bool | None,
-              bark_safe: bool | None) -> tuple[str, ...]:
-    """What must hold, all of it, before a barrier comes off."""
-    lines = []
-    if (reach := reach_mm(culprits, snow_mm)) > 0:
-        lines.append(f"leader above {reach / 1000:.1f} m, snow counted in")
-    limit = bark_safe_mm(culprits)
-    if np.isinf(limit):
-        lines.append("never while beavers live near, the bark stays in danger")
-    elif limit and not bark_safe:
-        lines.append(f"stem {limit:.0f} mm thick at the guard, or bark that you judge thick and corky")
-    if trait(form, "tube") and not stands_alone:
-        lines.append("the stem stands by itself when the tube is lifted")
-    return tuple(lines)
-
-
-def usual(form: str, species: str = "", vigour: str = "usual") -> tuple[Rate, Rate]:
-    """Default rates of stem and leader for a plant in this form of barrier."""
-    in_tube = bool(trait(form, "tube"))
-    return default_rate("stem", species, vigour, in_tube), default_rate("leader", species, vigour, in_tube)

@@ -5,19 +5,14 @@ Everything is kept in the log: a barrier is corrected, never overwritten, and it
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
 from datetime import date
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cannot_use import CannotUse
-from diagnose.fieldlog.fields import checked
-from diagnose.protect.barriers import catalogue
 from diagnose.protect.requirement import NEED_OF, other_names
-from diagnose.texts import MOST_BYTES, rows
 from diagnose.upkeep.growth import VIGOURS
-from diagnose.upkeep.outlook import forms, trait
+from diagnose.upkeep.rules import CLEARANCE_MM, SNUG_SHARE, forms, known_form, tight_at_mm, trait
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
@@ -28,25 +23,128 @@ EMBEDDED: str = forms()["cautions"]["embedded"]
 GROWN_IN = "wire grown into the stem"
 
 
-def register(log: Log, form: str, by: str = "", photo: bytes | None = None, photo_name: str = "", **fields: Any) -> str:
-    """Registers one barrier; returns its id. fields : columns of the log's barriers.
+def register(log: Log, form: str, by: str = "", photo: bytes | None = None, photo_name: str = "",
+             stem_mm: float | None = None, **fields: Any) -> str:
+    """Registers one barrier.
 
-    figures may hold `culprits` (keys), `vigour`, `snow_mm` and what else is known of it. Raises CannotUse.
+    Parameters
+    ----------
+    log : Log
+    form : str
+        As in forms.yaml.
+    by : str
+        Initials.
+    photo, photo_name : bytes or None, str
+        A picture that belongs to it.
+    stem_mm : float or None
+        The stem's diameter on the day when it went up [mm]; entered as its first look.
+    **fields
+        Columns of the log's barriers. `figures` may hold `culprits` (keys), `vigour`, `snow_mm`, of a fence its `line`
+        (see fence.py), and what else is known of it.
+
+    Returns
+    -------
+    str
+        Its id.
+
+    Raises
+    ------
+    CannotUse
+        For an unknown form, a field that makes no sense, or a barrier that was too tight for its stem when it went up.
     """
     trait(form, "closed")
     if "figures" in fields:
         fields["figures"] = figures_of(**fields["figures"])
-    return log.save("barrier", photo, photo_name, form=form, by=by, **{"site": "", **fields})
+    fits(form, fields.get("inner_mm"), stem_mm, fields.get("built"))
+    own = log.save("barrier", photo, photo_name, form=form, by=by, **{"site": "", **fields})
+    if stem_mm is not None:
+        day = fields.get("built") or date.today().isoformat()
+        log.save("check", barrier=own, finding="sound", day=str(day), by=by, stem_diameter_mm=stem_mm)
+    return own
+
+
+def fits(form: str, inner_mm: Any, stem_mm: float | None, built: Any) -> None:
+    """Refuses a barrier that was too tight for its stem on the day when it went up.
+
+    Parameters
+    ----------
+    form : str
+        As in forms.yaml.
+    inner_mm : float or None
+        Clear width inside [mm].
+    stem_mm : float or None
+        The stem's diameter on that day [mm]; None for a planted seedling's.
+    built : date, str or None
+        That day; None where nobody knows it, then nothing is refused.
+
+    Raises
+    ------
+    CannotUse
+        For one that is too tight.
+    """
+    if built is None or inner_mm in (None, "") or not trait(form, "closed"):
+        return
+    try:
+        inner = float(inner_mm)
+    except (TypeError, ValueError):
+        return  # the log refuses it and says which field it is
+    if stem_mm is None and trait(form, "any_size"):
+        return  # it may stand round any tree
+    stem = float(forms()["planted"]["stem_mm"][1]) if stem_mm is None else stem_mm
+    if not float(tight_at_mm(form, inner)) > stem:
+        least = stem / (1 - 2 * SNUG_SHARE) if trait(form, "snug") else stem + 2 * CLEARANCE_MM
+        of = f"a stem of {stem:.0f} mm" if stem_mm is not None else f"a planted seedling's stem of {stem:.0f} mm"
+        raise CannotUse(f"a {form} of {inner:.0f} mm is too tight for {of} from the first day; "
+                        f"take one wider than {least:.0f} mm inside")
 
 
 def found_by_chance(log: Log, form: str, embedded: bool, by: str = "", photo: bytes | None = None, photo_name: str = "",
                     **fields: Any) -> str:
-    """Registers a barrier of unknown age and owner, as it was met."""
+    """Registers a barrier of unknown age and owner, as it was met.
+
+    Parameters
+    ----------
+    log, form, by, photo, photo_name, **fields
+        As for `register`.
+    embedded : bool
+        Is it grown into the stem?
+
+    Returns
+    -------
+    str
+        Its id.
+
+    Raises
+    ------
+    CannotUse
+        As `register`.
+    """
     return register(log, form, by, photo, photo_name, **{**fields, "built": None, "found": True, "embedded": embedded})
 
 
 def figures_of(culprits: Any = (), vigour: str = "", snow_mm: Any = None, **more: Any) -> dict[str, Any]:
-    """A barrier's figures as they are kept. Raises CannotUse for an unknown culprit or vigour, or no depth of snow."""
+    """A barrier's figures as they are kept.
+
+    Parameters
+    ----------
+    culprits : iterable of str
+        What it is there against: keys, or the names that planning knows.
+    vigour : str
+        How well the plant grows: slow, usual, fast, or empty.
+    snow_mm : float or None
+        Deepest snow [mm].
+    **more
+        What else is known of it.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    CannotUse
+        For an unknown culprit or vigour, or no depth of snow.
+    """
     culprits = [other_names().get(each, each) for each in culprits]
     for culprit in culprits:
         if culprit not in NEED_OF:
@@ -68,136 +166,245 @@ def figures_of(culprits: Any = (), vigour: str = "", snow_mm: Any = None, **more
 
 def register_plan(log: Log, plan: Plan | Mapping[str, Any], site: str, built: date, tags: tuple[str, ...] = (),
                   by: str = "", species: str = "", **place: Any) -> list[str]:
-    """Registers what a plan chose as standing since a day: a record a tree where tags are given, else one a kind.
+    """Registers what a plan chose as standing since a day.
 
-    plan : a plan, or what `diagnose protect --json` printed of it. place : lat, lon, error_m. Raises CannotUse.
+    Parameters
+    ----------
+    log : Log
+    plan : Plan or mapping
+        A plan, or what `diagnose protect --json` printed of it.
+    site : str
+        The planting.
+    built : date
+        The day on which everything went up.
+    tags : tuple of str
+        Of the trees: a record a tree where they are given, else one a kind.
+    by : str
+        Initials.
+    species : str
+        Of the trees.
+    **place
+        lat, lon [degree], error_m [m].
+
+    Returns
+    -------
+    list of str
+        The new ids.
+
+    Raises
+    ------
+    CannotUse
+        For what is no plan, or puts up nothing that stands.
     """
-    told = plan if isinstance(plan, Mapping) else plan.as_json()
-    try:
-        planting, sizes, parts = told["planting"], told["dimensions_mm"], told["chosen"]["sizes"]
-        culprits, snow_mm = list(planting["culprits"]), planting["snow_mm"]
-        rows: list[dict[str, Any]] = []
-        for part in parts:
-            key = part["barrier"]
-            form = forms()["form_of_part"].get(key)
-            if form is None:
-                continue
-            area = catalogue()[key]["where"].startswith("area")
-            row = {"site": site, "form": form, "material": part["name"], "built": built.isoformat(), "by": by,
-                   "species": species, "inner_mm": sizes[key].get("across"), "height_mm": sizes[key].get("top") or None,
-                   "figures": figures_of(culprits, snow_mm=snow_mm, part=key, plan_mm=sizes[key]), **place}
-            if tags and not area:
-                rows += [{**row, "plant": tag, "label": tag, "pieces": 1} for tag in tags]
-            else:
-                rows.append({**row, "pieces": planting["fence_m"] if area else planting["trees"]})
-    except (KeyError, TypeError, AttributeError):
-        raise CannotUse("this is no plan; give what was printed by: diagnose protect ... --json") from None
+    rows: list[dict[str, Any]] = []
+    for part in parts_that_stand(plan):
+        area = trait(part["form"], "line")
+        row = {"site": site, "form": part["form"], "material": part["name"], "built": built.isoformat(), "by": by,
+               "species": species, "inner_mm": part["mm"].get("across"), "height_mm": part["mm"].get("top") or None,
+               "figures": figures_of(part["culprits"], snow_mm=part["snow_mm"], part=part["key"],
+                                     plan_mm=part["mm"]), **place}
+        fits(part["form"], row["inner_mm"], None, built)
+        if tags and not area:
+            rows += [{**row, "plant": tag, "label": tag, "pieces": 1} for tag in tags]
+        else:
+            rows.append({**row, "pieces": part["fence_m"] if area else part["trees"]})
     if not rows:
         raise CannotUse("the plan puts up nothing that stands; there is nothing to register")
     return log.save_many("barrier", rows)
 
 
-@dataclass
-class Registered:
-    """What a CSV file brought. refused : line, and why. ignored : columns that are no fields."""
+def parts_that_stand(plan: Plan | Mapping[str, Any]) -> list[dict[str, Any]]:
+    """What of a plan stands afterwards.
 
-    saved: int = 0
-    refused: list[tuple[int, str]] = field(default_factory=list)
-    ignored: list[str] = field(default_factory=list)
+    Parameters
+    ----------
+    plan : Plan or mapping
+        A plan, or what `diagnose protect --json` printed of it.
 
-    def __str__(self) -> str:
-        lines = [f"{self.saved} barriers registered, {len(self.refused)} lines refused"]
-        lines += [f"ignored columns: {', '.join(self.ignored)}"] if self.ignored else []
-        return "\n".join(lines + [f"line {line}: {why}" for line, why in self.refused])
+    Returns
+    -------
+    list of dict
+        key (of the catalogue), name, form, mm (its sizes [mm]), culprits (those that this part stops, or all where it says
+        none), snow_mm [mm], fence_m [m], trees.
 
-
-_COLUMNS = ("site", "plant", "label", "form", "material", "species", "built", "removed", "left_behind", "lat", "lon",
-            "error_m", "pieces", "inner_mm", "height_mm", "found", "embedded", "note", "by")
-_FIGURES = ("culprits", "snow_mm", "vigour")
-COLUMNS = (*_COLUMNS, *_FIGURES)  # that a CSV file of barriers may have
-_YES, _NO = {"yes", "true", "1", "x"}, {"no", "false", "0", ""}
-_NUMBERS = ("lat", "lon", "error_m", "pieces", "inner_mm", "height_mm", "snow_mm")
-
-
-def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
-    """Registers a CSV file's good rows in one transaction and reports the others. A column a field; `culprits` are
-    separated by blanks, `snow_mm` and `vigour` belong to the figures.
-
-    Raises CannotUse, and saves nothing, for a file that is no such CSV.
+    Raises
+    ------
+    CannotUse
+        For what is no plan.
     """
+    told = plan if isinstance(plan, Mapping) else plan.as_json()
     try:
-        with Path(place).open("rb") as file:
-            raw = file.read(MOST_BYTES)
-    except OSError as problem:
-        raise CannotUse(f"{place} cannot be read ({problem.strerror})") from None
-    try:
-        told = raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        told = raw.decode("cp1252", errors="replace")  # Windows' western letters
-    first = told.partition("\n")[0]
-    between = max(",;\t", key=first.count)
-    table = [(line, cells) for line, cells in rows(told, str(place), between) if cells]
-    columns = [name.strip() for name in (table[0][1] if table else ())]
-    if "form" not in columns:
-        raise CannotUse(f"{place} has no column 'form'; its columns may be {', '.join(COLUMNS)}")
-    done, good = Registered(ignored=[name for name in columns if name not in COLUMNS]), []
-    for line, cells in table[1:]:
-        try:
-            if len(cells) != len(columns):
-                raise CannotUse("it has more or fewer cells than the first line has columns")
-            good.append(_row(dict(zip(columns, cells, strict=True)), by, comma=between == ";"))
-        except CannotUse as reason:
-            done.refused.append((line, str(reason)))
-    done.saved = len(log.save_many("barrier", good))
-    return done
+        planting, found = told["planting"], []
+        for part in told["chosen"]["sizes"]:
+            key = part["barrier"]
+            if (form := forms()["form_of_part"].get(key)) is None:
+                continue
+            stops = [each for each in planting["culprits"] if NEED_OF[each] in part["holds"]]
+            found.append({"key": key, "name": part["name"], "form": form, "mm": dict(told["dimensions_mm"][key]),
+                          "culprits": stops or list(planting["culprits"]), "snow_mm": planting["snow_mm"],
+                          "fence_m": planting["fence_m"], "trees": planting["trees"]})
+    except (KeyError, TypeError, AttributeError, ValueError):
+        raise CannotUse("this is no plan; give what was printed by: diagnose protect ... --json") from None
+    return found
 
 
-def _row(cells: Mapping[str, str], by: str, comma: bool) -> dict[str, Any]:
-    told = {name: value.strip() for name, value in cells.items()}
-    trait(told["form"], "closed")
-    if comma:
-        told |= {name: told[name].replace(",", ".") for name in _NUMBERS if name in told}
-    row: dict[str, Any] = {name: told[name] for name in _COLUMNS if told.get(name)}
-    row |= {name: _yes(row[name], name) for name in ("found", "embedded") if name in row}
-    figures = figures_of(told.get("culprits", "").split(), told.get("vigour", ""), told.get("snow_mm"))
-    row = {"by": by, "site": "", **row, "figures": figures}
-    _in_order(row.get("built"), row.get("removed"))
-    return checked("barrier", row)
+def in_order(built: str | None, removed: str | None) -> None:
+    """Refuses a removal before the day on which it went up.
 
+    Parameters
+    ----------
+    built, removed : str or None
+        ISO days.
 
-def _yes(word: str, name: str) -> bool:
-    if word.lower() not in _YES | _NO:
-        raise CannotUse(f"'{word}' is neither yes nor no for '{name}'")
-    return word.lower() in _YES
-
-
-def _in_order(built: str | None, removed: str | None) -> None:
+    Raises
+    ------
+    CannotUse
+        For such a removal.
+    """
     if built and removed and removed < built:
         raise CannotUse(f"it cannot be removed on {removed} when it was put up on {built}")
 
 
+def find(log: Log, barrier: str, site: str | None = None) -> dict[str, Any]:
+    """A barrier by what a crew calls it.
+
+    Parameters
+    ----------
+    log : Log
+    barrier : str
+        Its id, the start of it, or its label or plant's tag where no other standing barrier bears it.
+    site : str or None
+        Only in this planting.
+
+    Returns
+    -------
+    dict
+        The barrier's fields.
+
+    Raises
+    ------
+    CannotUse
+        For none, and for several.
+    """
+    rows = log.records("barrier") if site is None else log.records("barrier", site=site)
+    named = rows[((rows["label"] == barrier) | (rows["plant"] == barrier)) & rows["removed"].isna()] if len(rows) else rows
+    if not barrier or named.empty:
+        return log.record("barrier", barrier)
+    if len(named) > 1:
+        told = ", ".join(f"{row.id[:8]} ({row.form}, {row.site or 'no planting'})" for row in named.head(5).itertuples())
+        raise CannotUse(f"{len(named)} standing barriers are called '{barrier}': {told}; give the start of its id")
+    return log.record("barrier", str(named["id"].iloc[0]))
+
+
 def check(log: Log, barrier: str, finding: str, day: date, by: str = "", photo: bytes | None = None,
           photo_name: str = "", widened_to_mm: float | None = None, **fields: Any) -> str:
-    """Enters one look at a barrier; returns the check's id. barrier : its id, or the start of it.
+    """Enters one look at a barrier.
 
-    widened_to_mm : the new clear width, where it was widened at this look [mm]. fields : stem_diameter_mm, height_mm,
-    stands_alone, bark_safe, note. Raises CannotUse for an unknown barrier, or one that was removed before.
+    Parameters
+    ----------
+    log : Log
+    barrier : str
+        Its id, the start of it, or its label where no other standing barrier bears it.
+    finding : str
+        Of fieldlog.fields.FINDINGS.
+    day : date
+    by : str
+        Initials.
+    photo, photo_name : bytes or None, str
+        What it looked like.
+    widened_to_mm : float or None
+        The new clear width, where it was widened at this look [mm].
+    **fields
+        stem_diameter_mm, height_mm [mm], stands_alone, bark_safe, note.
+
+    Returns
+    -------
+    str
+        The check's id.
+
+    Raises
+    ------
+    CannotUse
+        For an unknown barrier, one that was removed before, and what cannot be done with such a barrier.
     """
-    found = log.record("barrier", barrier)
-    if found["removed"] and found["removed"] < day.isoformat():
-        raise CannotUse(f"barrier {barrier} was removed on {found['removed']}; there is nothing to check on {day}")
+    found = find(log, barrier)
+    _can_be_checked(found, day, widened_to_mm, fields)
     own = log.save("check", photo, photo_name, barrier=found["id"], finding=finding, day=day.isoformat(), by=by, **fields)
     if widened_to_mm is not None:
         log.correct(found["id"], by=by, kind="barrier", inner_mm=widened_to_mm)
     return own
 
 
-def take_away(log: Log, barrier: str, day: date, left_behind: str = "", by: str = "") -> str:
-    """Marks a barrier as removed on a day; returns its id.
+def check_many(log: Log, barriers: Sequence[str], finding: str, day: date, by: str = "", note: str = "",
+               site: str | None = None) -> list[str]:
+    """Enters the same finding for several barriers at once, all or none.
 
-    left_behind : what stayed in the ground or in the stem; empty for nothing. What is grown in stays in any case.
+    Parameters
+    ----------
+    log : Log
+    barriers : sequence of str
+        Their ids, the starts of them, or their labels.
+    finding, day, by, note
+        As for `check`.
+    site : str or None
+        The planting that the labels are of.
+
+    Returns
+    -------
+    list of str
+        The checks' ids.
+
+    Raises
+    ------
+    CannotUse
+        As `check`; then nothing is entered.
     """
-    found = log.record("barrier", barrier)
-    _in_order(found["built"], day.isoformat())
+    if not barriers:
+        raise CannotUse("tick the barriers that were looked at")
+    found = [find(log, one, site) for one in barriers]
+    for one in found:
+        _can_be_checked(one, day, None, {})
+    return log.save_many("check", [{"barrier": one["id"], "finding": finding, "day": day.isoformat(), "by": by, "note": note}
+                                   for one in found])
+
+
+def _can_be_checked(found: Mapping[str, Any], day: date, widened_to_mm: float | None, fields: Mapping[str, Any]) -> None:
+    form, own = known_form(found["form"]), found["id"][:8]
+    if found["removed"] and found["removed"] < day.isoformat():
+        raise CannotUse(f"barrier {own} was removed on {found['removed']}; there is nothing to check on {day}")
+    if widened_to_mm is not None and not trait(form, "widens"):
+        raise CannotUse(f"a {found['form']} cannot be widened; mark {own} as removed and register what replaces it")
+    if fields.get("stands_alone") is not None and not trait(form, "tube"):
+        raise CannotUse(f"a {found['form']} does not hold its stem up; leave out whether the stem stands alone")
+    if widened_to_mm is not None and fields.get("stem_diameter_mm") is not None:
+        fits(form, widened_to_mm, float(fields["stem_diameter_mm"]), day)
+
+
+def take_away(log: Log, barrier: str, day: date, left_behind: str = "", by: str = "") -> str:
+    """Marks a barrier as removed.
+
+    Parameters
+    ----------
+    log : Log
+    barrier : str
+        Its id, the start of it, or its label where no other standing barrier bears it.
+    day : date
+    left_behind : str
+        What stayed in the ground or in the stem; empty for nothing. What is grown in stays in any case.
+    by : str
+        Initials.
+
+    Returns
+    -------
+    str
+        Its id.
+
+    Raises
+    ------
+    CannotUse
+        For an unknown barrier, or a day before it went up.
+    """
+    found = find(log, barrier)
+    in_order(found["built"], day.isoformat())
     stays = left_behind or (GROWN_IN if found["embedded"] else "")
     return log.correct(found["id"], by=by, kind="barrier", removed=day.isoformat(), left_behind=stays)

@@ -17,7 +17,8 @@ from diagnose.upkeep.growth import CLIMATES
 class Task:
     """A work of the year's round. months : of the northern half of the earth, by climate. forms : barriers it is for,
     none for all. against, without : only where one, or none, of these culprits is stopped. urgent : cannot wait for
-    the next month. for_the_whole : of the planting, not of each barrier."""
+    the next month. for_the_whole : of the planting, not of each barrier. by_looks : the due list asks for it where the
+    last look is too old; only the calendar lists it as a task."""
 
     key: str
     what: str
@@ -29,6 +30,7 @@ class Task:
     source: str
     urgent: bool
     for_the_whole: bool
+    by_looks: bool = False
 
     def is_for(self, form: str, culprits: tuple[str, ...]) -> bool:
         """Is it for a barrier of this form, which stops these culprits?"""
@@ -50,11 +52,30 @@ def _task(key: str, entry: Mapping[str, Any]) -> Task:
     care += [caution_text(name) for name in entry.get("care", ())]
     return Task(key, entry["what"], {climate: tuple(by_climate[climate]) for climate in CLIMATES}, **named,
                 caution=" ".join(care), source=entry["source"], urgent=bool(entry.get("urgent")),
-                for_the_whole=bool(entry.get("for_the_whole")))
+                for_the_whole=bool(entry.get("for_the_whole")), by_looks=bool(entry.get("by_looks")))
 
 
 def of_month(month: int, climate: str = "mild", south: bool = False) -> list[Task]:
-    """The tasks of a month, 1 to 12; in the south those of the month half a year away."""
+    """The tasks of a month.
+
+    Parameters
+    ----------
+    month : int
+        1 to 12.
+    climate : {'cold', 'mild', 'warm'}
+        Length of the winter.
+    south : bool
+        South of the equator, where they are those of the month half a year away.
+
+    Returns
+    -------
+    list of Task
+
+    Raises
+    ------
+    CannotUse
+        For another climate, or no month.
+    """
     if climate not in CLIMATES:
         raise CannotUse(f"'{climate}' is no climate; choose one of {', '.join(CLIMATES)}")
     if not 1 <= month <= 12:

@@ -1,0 +1,106 @@
+"""Which barriers does a CSV file bring into the register, and which of its lines cannot be used?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from diagnose.cannot_use import CannotUse
+from diagnose.fieldlog.fields import checked
+from diagnose.texts import MOST_BYTES, rows
+from diagnose.upkeep.register import figures_of, fits, in_order
+from diagnose.upkeep.rules import trait
+
+if TYPE_CHECKING:
+    from diagnose.fieldlog.store import Log
+
+
+@dataclass
+class Registered:
+    """What a CSV file brought. refused : line, and why. ignored : columns that are no fields."""
+
+    saved: int = 0
+    refused: list[tuple[int, str]] = field(default_factory=list)
+    ignored: list[str] = field(default_factory=list)
+
+    def __str__(self) -> str:
+        lines = [f"{self.saved} barriers registered, {len(self.refused)} lines refused"]
+        lines += [f"ignored columns: {', '.join(self.ignored)}"] if self.ignored else []
+        return "\n".join(lines + [f"line {line}: {why}" for line, why in self.refused])
+
+
+_COLUMNS = ("site", "plant", "label", "form", "material", "species", "built", "removed", "left_behind", "lat", "lon",
+            "error_m", "pieces", "inner_mm", "height_mm", "found", "embedded", "note", "by")
+_FIGURES = ("culprits", "snow_mm", "vigour")
+COLUMNS = (*_COLUMNS, *_FIGURES)  # that a CSV file of barriers may have
+_YES, _NO = {"yes", "true", "1", "x"}, {"no", "false", "0", ""}
+_NUMBERS = ("lat", "lon", "error_m", "pieces", "inner_mm", "height_mm", "snow_mm")
+
+
+def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
+    """Registers a CSV file's good rows in one transaction and reports the others.
+
+    Parameters
+    ----------
+    log : Log
+    place : str or Path
+        The file: a column a field; `culprits` are separated by blanks, `snow_mm` and `vigour` belong to the figures.
+    by : str
+        Initials.
+
+    Returns
+    -------
+    Registered
+
+    Raises
+    ------
+    CannotUse
+        For a file that is no such CSV; then nothing is saved.
+    """
+    try:
+        with Path(place).open("rb") as file:
+            raw = file.read(MOST_BYTES)
+    except OSError as problem:
+        raise CannotUse(f"{place} cannot be read ({problem.strerror})") from None
+    try:
+        told = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        told = raw.decode("cp1252", errors="replace")  # Windows' western letters
+    first = told.partition("\n")[0]
+    between = max(",;\t", key=first.count)
+    table = [(line, cells) for line, cells in rows(told, str(place), between) if cells]
+    columns = [name.strip() for name in (table[0][1] if table else ())]
+    if "form" not in columns:
+        raise CannotUse(f"{place} has no column 'form'; its columns may be {', '.join(COLUMNS)}")
+    done, good = Registered(ignored=[name for name in columns if name not in COLUMNS]), []
+    for line, cells in table[1:]:
+        try:
+            if len(cells) != len(columns):
+                raise CannotUse("it has more or fewer cells than the first line has columns")
+            good.append(_row(dict(zip(columns, cells, strict=True)), by, comma=between == ";"))
+        except CannotUse as reason:
+            done.refused.append((line, str(reason)))
+    done.saved = len(log.save_many("barrier", good))
+    return done
+
+
+def _row(cells: Mapping[str, str], by: str, comma: bool) -> dict[str, Any]:
+    told = {name: value.strip() for name, value in cells.items()}
+    trait(told["form"], "closed")
+    if comma:
+        told |= {name: told[name].replace(",", ".") for name in _NUMBERS if name in told}
+    row: dict[str, Any] = {name: told[name] for name in _COLUMNS if told.get(name)}
+    row |= {name: _yes(row[name], name) for name in ("found", "embedded") if name in row}
+    figures = figures_of(told.get("culprits", "").split(), told.get("vigour", ""), told.get("snow_mm"))
+    row = {"by": by, "site": "", **row, "figures": figures}
+    fits(told["form"], row.get("inner_mm"), None, row.get("built"))
+    in_order(row.get("built"), row.get("removed"))
+    return checked("barrier", row)
+
+
+def _yes(word: str, name: str) -> bool:
+    if word.lower() not in _YES | _NO:
+        raise CannotUse(f"'{word}' is neither yes nor no for '{name}'")
+    return word.lower() in _YES

@@ -1,0 +1,117 @@
+"""How is the work of one day told to a crew: equal works once, with their count and where they are?"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from datetime import date
+from typing import Any, NamedTuple
+
+from diagnose.upkeep.due import CLASSES, Item
+from diagnose.upkeep.forecast import by_row
+
+_SAID = {"alarm": "to do today", "overdue": "overdue", "soon": "coming up", "may come off": "to try off"}
+
+
+class Job(NamedTuple):
+    """Equal works at one planting.
+
+    Parameters
+    ----------
+    kind : str
+        Of due.CLASSES.
+    site, what : str
+    many : int
+        How many barriers; 0 for work of the whole planting.
+    where : str
+        Their labels by row, or what they are.
+    why : str
+        Their reasons, each with its count.
+    act_by : str
+        ISO day of the most pressing, or empty.
+    caution : str
+    items : tuple of Item
+        In walking order.
+    """
+
+    kind: str
+    site: str
+    what: str
+    many: int
+    where: str
+    why: str
+    act_by: str
+    caution: str
+    items: tuple[Item, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """For machines: the items by their barriers' ids."""
+        return {**self._asdict(), "items": [item.barrier for item in self.items if item.barrier]}
+
+
+def jobs(items: Sequence[Item]) -> list[Job]:
+    """The works of a day, equal ones together.
+
+    Parameters
+    ----------
+    items : sequence of Item
+        Of due.due.
+
+    Returns
+    -------
+    list of Job
+        By class; in a class the one that presses most, then the largest, first.
+    """
+    groups: dict[tuple[str, str, str], list[Item]] = {}
+    for item in items:
+        groups.setdefault((item.kind, item.site, item.what), []).append(item)
+    told = [_job(*key, some) for key, some in groups.items()]
+    return sorted(told, key=lambda job: (CLASSES.index(job.kind), job.site, job.act_by or "9", -job.many))
+
+
+def _job(kind: str, site: str, what: str, some: list[Item]) -> Job:
+    at = [item for item in some if item.barrier]
+    if not at:
+        return Job(kind, site, what, 0, some[0].label, some[0].why, "", some[0].caution, tuple(some))
+    reasons = Counter(item.reason for item in at)
+    why = at[0].why if len(at) == 1 else ", ".join(f"{reason}: {many}" if len(reasons) > 1 else reason
+                                                   for reason, many in reasons.most_common())
+    cautions = " ".join(dict.fromkeys(item.caution for item in at if item.caution))
+    return Job(kind, site, what, len(at), by_row([item.label for item in at]), why,
+               min((item.act_by for item in at if item.act_by), default=""), cautions, tuple(some))
+
+
+def answer(items: Sequence[Item], on: date) -> str:
+    """What is due, where and by when, in a sentence or two.
+
+    Parameters
+    ----------
+    items : sequence of Item
+        Of due.due.
+    on : date
+        The day that they are due on.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> answer([], date(2026, 11, 28))
+    'Nothing is due at the barriers on 28 November 2026.'
+    """
+    no_name = "no named planting"
+    told, sites = [], {item.site for item in items if item.kind in _SAID}
+    for kind, said in _SAID.items():
+        at = [item for item in items if item.kind == kind]
+        if not at:
+            continue
+        most = Counter(item.site for item in at).most_common(4)
+        where = "" if len(sites) == 1 else f" ({'; '.join(f'{many} at {site or no_name}' for site, many in most)})"
+        by = min((item.act_by for item in at if item.act_by > on.isoformat()), default="")
+        told.append(f"{len(at)} {said}{where}{f', the first by {by}' if by and kind == 'soon' else ''}")
+    if told:
+        there = f" at {next(iter(sites))}" if len(sites) == 1 and next(iter(sites)) else ""
+        return f"On {on:%d %B %Y}{there}: {', '.join(told[:-1])}{' and ' if len(told) > 1 else ''}{told[-1]}."
+    season = any(item.kind == "season" for item in items)
+    return f"Nothing is due at the barriers on {on:%d %B %Y}{', only the work of the season' if season else ''}."
