@@ -18,6 +18,7 @@ SIGN_SPACING_M = 50.0  # and at every gate and corner; see disagreements.yaml, s
 LEAD_OUT_M = 20.0  # insulated cable from the energiser to fence and rods; our choice
 STAPLE_KG = 0.008  # a 9 gauge staple; from memory
 DEEPEST_STAKE_MM = 700.0  # a longer stake beside a stem is not driven deeper; our choice
+COST_WORDS = {"m": "material, a metre of line", "tree": "material, a piece"}  # what a barrier's own price is of
 TIES_A_STAKE = {"tube": 2, "mesh_tube": 2, "cage": 3, "foot_guard": 2}
 CHECK = {
     "mesh": "measure the opening and the wire of every roll: netting sold as 31 mm may measure 36 mm",

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import itertools
-import json
 import math
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -33,7 +31,7 @@ from diagnose.protect.options import (
 )
 from diagnose.protect.planting import Planting
 from diagnose.protect.prices import from_memory, price_list
-from diagnose.protect.requirement import NEED_OF, cautions_for, disagreements, needs, sources
+from diagnose.protect.requirement import NEED_OF, cautions_for, disagreements, needs
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -209,12 +207,6 @@ class Plan:
             "cautions": list(self.cautions),
             "disagreements": {topic: disagreements()[topic] for topic in self.topics},
         }
-
-    def source_keys(self) -> list[str]:
-        """Keys of every source that the plan names, in their order."""
-        told = json.dumps(self.as_json()) + " ".join(line.key and price_list()["items"][line.key][2] for line in self.lines)
-        told += " " + price_list()["index"]["source"]
-        return [key for key in sources() if re.search(rf"(?<![\w-]){re.escape(key)}(?![\w-])", told)]
 
     def as_frame(self) -> pd.DataFrame:
         """The buying list, a row a line; `to_csv` writes it."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterator
 from io import BytesIO
@@ -10,10 +11,10 @@ from typing import Any
 from diagnose.protect.barriers import catalogue
 from diagnose.protect.kinds import KINDS, Row
 from diagnose.protect.materials import Line, dimensions
-from diagnose.protect.plan import Plan
 from diagnose.protect.options import Option
+from diagnose.protect.plan import Plan
 from diagnose.protect.prices import default_prices, from_memory, price_list, year_of
-from diagnose.protect.requirement import SEEN, source_words
+from diagnose.protect.requirement import SEEN, source_words, sources
 from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary, draw_brace
 from diagnose.report.figures import in_inches, length, percent
 from diagnose.report.kinds_drawing import draw_kinds
@@ -60,12 +61,16 @@ def sections(plan: Plan, inches: bool = False) -> Iterator[tuple[str, list[str]]
         ("Prices", _prices(plan)),
         ("Other ways that do it too", [_cost(option) for option in plan.others]),
         ("Where sources disagree", _disagreements(plan)),
-        ("Sources", [*(f"[{tag}] {words}" for tag, words in SEEN.items()),
-                     *(source_words(key) for key in plan.source_keys())]),
     )
-    unchanged = ("Sources",)
-    return ((heading, [in_inches(line) for line in lines] if inches and heading not in unchanged else lines)
-            for heading, lines in told if lines)
+    named = " ".join(line for _, lines in told for line in lines)
+    legend = [f"[{tag}] {words}" for tag, words in SEEN.items()]
+    yield from ((heading, [in_inches(line) for line in lines] if inches else lines) for heading, lines in told if lines)
+    yield "Sources", [*legend, *(source_words(key) for key in sources_named(named))]
+
+
+def sources_named(words: str) -> list[str]:
+    """Keys of the sources that some words name."""
+    return [key for key in sources() if re.search(rf"(?<![\w-]){re.escape(key)}(?![\w-])", words)]
 
 
 def answer(plan: Plan, inches: bool = False) -> list[str]:
@@ -181,7 +186,7 @@ def _aim(plan: Plan, inches: bool) -> list[str]:
     per_acre = f" ({place.target_per_ha * M2_PER_ACRE / 10_000:.0f} an acre)" if inches else ""
     lines = [
         f"{place.trees} trees on {size}; {snow}; slope {land.slope_percent:.0f} %; {place.years} years until out of reach"
-        f"{f' ({place.years_why})' if place.years_why else ''}; {place.gates} gates.",
+        f"{f' ({place.years_why})' if place.years_why else ''}; {place.gates} gate{'' if place.gates == 1 else 's'}.",
         f"Wanted: {place.target_per_ha:.0f} trees alive a hectare{per_acre} after {place.years} years with "
         f"{100 * place.sureness:.0f} % sureness; budget "
         f"{'not limited' if place.budget is None else f'{place.budget:,.0f}'}; must be kept out: "

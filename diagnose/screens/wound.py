@@ -415,7 +415,8 @@ def page() -> None:
     if draft.photos or draft.answers:
         show.advice_of(best, preferences.inches())
         # the page for a planting may take it over, where it carries a barrier
-        st.session_state["wound_culprits"] = None if best.find_out_first else dict(best.verdict.culprits)
+        there = getattr(best.verdict, "presence", None)
+        st.session_state["wound_presence"] = None if best.find_out_first or not there else dict(there)
         _keep(draft, judged, further)
         if st.button("Start anew", width="stretch"):
             _start_anew()
