@@ -14,7 +14,7 @@ VERDICT = {"deer_browsing": 0.6, "vole_surface": 0.4}
 
 
 def _plan() -> Plan:
-    return plan_for(planting(square_ground(5_000), 100, VERDICT, snow_mm=200), VERDICT)
+    return plan_for(planting(square_ground(5_000), 100, VERDICT, snow_mm=200))
 
 
 def test_the_text_names_choice_cost_cautions_and_basis() -> None:

@@ -104,7 +104,7 @@ def drawn_alive(animals: Sequence[tuple[str, str, float, float]], let_through: S
     alive = np.full((WORLDS, years + 1), float(trees))
     # the luck of single trees: the binomial's normal approximation
     drawn = trees * share + _luck_of_trees()[:, None] * np.sqrt(trees * share * (1 - share))
-    alive[:, 1:] = np.clip(np.rint(drawn), 0, trees)
+    alive[:, 1:] = np.clip(np.rint(drawn), 0, trees) + 0.0  # no minus zero
     return np.minimum.accumulate(alive, axis=1)
 
 

@@ -22,6 +22,7 @@ LAYERS = ("area", "area_foot", "area_root", "stem", "base", "root", "band", "spr
 MOST_PARTS = 3  # more parts at once are not planned; our choice
 NEARLY = 0.98  # so many of the most trees are as good as them; our choice
 ROUNDING = 0.95  # room for the rounding of drawn trees
+TUBES = {"solid_tube", "mesh_tube"}
 LIVES_ALONE = ("electric",)  # kinds of fence that no metal netting may hang on
 Floats = NDArray[np.float64]
 
@@ -247,7 +248,13 @@ def _combinations(pieces: Sequence[Part], mains: Sequence[Part | None]) -> NDArr
 
 
 def _fits(numbers: tuple[int, ...], pieces: Sequence[Part], mains: Sequence[Part | None]) -> bool:
-    """A netting hangs on its carrier or stands alone; nothing metal shares the line of a live fence, nor a second live one."""
+    """A netting hangs on its carrier or stands alone; nothing metal shares the line of a live fence, nor a second live one.
+
+    What is put on the shoot (a spray, a cap) is not put on one in a tube or cage, nor a spiral round a stem in a tube.
+    """
+    keys = {pieces[number].key for number in numbers}
+    if {"stem", "spray"} <= {pieces[number].where for number in numbers} or ("spiral_guard" in keys and keys & TUBES):
+        return False
     fence = next((pieces[number] for number in numbers if pieces[number].where == "area"), None)
     for number in numbers:
         if pieces[number].where == "area_foot":

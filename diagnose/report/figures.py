@@ -10,6 +10,7 @@ from diagnose.protect.trade import trade_sizes
 from diagnose.signs import Answer, Bounded, Shares, Sign
 
 MM_PER_INCH = 25.4  # exact by definition
+THIN_INCH = 0.18  # thinner things, such as wire, are written with decimals
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
 _RUN = r"(?<![\w.])(?P<numbers>\d+(?:\.\d+)?(?:(?: x | to | or |, )\d+(?:\.\d+)?)*)"  # 25 x 25, 0.9 to 1.2
 _MILLIMETRES, _METRES = re.compile(_RUN + r" mm\b"), re.compile(_RUN + r" m\b")
@@ -68,13 +69,13 @@ def in_feet(mm: float, bound: str = "") -> str:
     if bound == "most" and mm in trade_sizes("openings"):
         return trade_sizes("openings")[mm]  # sources give these in inches; the millimetres are theirs, rounded
     size = mm / MM_PER_INCH
+    if size < THIN_INCH:
+        return f"{size:.2g} in"
     parts = 16 if size < 1 else 4 if size < 6 else 1
     marks = size * parts
     near = round(marks)
     if abs(near - marks) > 0.02 * max(marks, 1.0) * (0.4 if parts > 1 else 0.2):  # a mark that is as good as the figure stands
         near = math.floor(marks + 1e-9) if bound == "most" else math.ceil(marks - 1e-9) if bound == "least" else near
-    if near == 0:
-        near = 1
     whole, rest = divmod(near, parts)
     fraction = Fraction(rest, parts)
     if whole >= 36:

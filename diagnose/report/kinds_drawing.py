@@ -42,5 +42,5 @@ def draw_kinds(plan: Plan) -> Drawing:
     strokes += [Stroke(left, TOP_MM, left, foot, THIN), Stroke(right, TOP_MM, right, foot, THIN),
                 Stroke(right + half, TOP_MM, right + half, foot, THIN), Stroke(wanted, TOP_MM, wanted, foot, PLAIN, dash=True)]
     words += [Words(right, foot + 3.5, "0"), Words(right + half, foot + 3.5, f"{plan.place.trees}"),
-              Words(left, foot + 3.5, "* keeps out, leaves alive and costs no more than was asked for", "start", size=0.9 * TEXT_MM)]
-    return Drawing("The kinds side by side", 1, WIDTH_MM, foot + 7, tuple(strokes), tuple(words), ())
+              Words(left, foot + 7, "* keeps out, leaves alive and costs no more than was asked for", "start", size=0.9 * TEXT_MM)]
+    return Drawing("The kinds side by side", 1, WIDTH_MM, foot + 9, tuple(strokes), tuple(words), ())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Iterator
+from dataclasses import replace
 from io import BytesIO
 from typing import Any
 
@@ -25,7 +26,9 @@ M2_PER_ACRE = 4046.8564224  # international acre, exact
 _GREY = (0.88, 0.88, 0.88)
 AT_MOST = ("opening", "bottom gap", "post spacing")
 PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}  # [mm]
-ANSWER, BUYING, KINDS_HEADING = "In short", "To buy", "The kinds side by side"
+BUYING, KINDS_HEADING = "To buy", "The kinds side by side"
+METRES_PER_FOOT, KG_PER_POUND = 0.3048, 0.45359237  # exact
+_SAID_TWICE = re.compile(r"(\d[\d/ ]* (?:ft|in)(?: \d+ in)?)((?: \w+)?) \((?:sold as )?\1\)")
 
 
 def plan_as_text(plan: Plan, inches: bool = False) -> str:
@@ -49,7 +52,7 @@ def sections(plan: Plan, inches: bool = False) -> Iterator[tuple[str, list[str]]
         ("Not kept out", list(plan.unstopped)),
         ("Trees alive, year by year (10, 50 and 90 %)", _years(plan)),
         ("Sizes", _sizes(plan, inches)),
-        (BUYING, [_bought(line) for line in plan.lines] + _carried(plan, inches)),
+        (BUYING, [_bought(in_their_units(line, inches)) for line in plan.lines] + _carried(plan, inches)),
         ("Tools", list(plan.tools)),
         ("Steps", [f"{number}. {step}" for number, step in enumerate(plan.steps, start=1)]),
         ("Check list", [f"{one['at']}, then every {one['every']}: {one['name']} - {one['what']}" if one["at"] != "end"
@@ -156,9 +159,11 @@ def drawings(plan: Plan, inches: bool = False) -> list[Drawing]:
 
 def materials_csv(plan: Plan, inches: bool = False) -> str:
     """The buying list as CSV with a heading line."""
+    import pandas as pd
+
     rows = plan.as_frame()
     if inches and len(rows):
-        rows = rows.assign(**{name: rows[name].map(in_inches) for name in ("item", "specification", "check")})
+        rows = pd.DataFrame([in_their_units(line, inches).as_json() for line in plan.lines])
     return rows.to_csv(index=False)
 
 
@@ -266,16 +271,26 @@ def _doubt(plan: Plan) -> list[str]:
             "look further only while that costs less"]
 
 
+def in_their_units(line: Line, inches: bool) -> Line:
+    """A line of the buying list with metres and millimetres, or with feet and inches in their place."""
+    if not inches:
+        return line
+    texts = {name: _SAID_TWICE.sub(r"\1\2", in_inches(getattr(line, name))) for name in ("item", "specification", "check")}
+    unit, metric = {"m": ("ft", METRES_PER_FOOT), "kg": ("lb", KG_PER_POUND)}.get(line.unit, (line.unit, 1.0))
+    amounts = {name: getattr(line, name) / metric for name in ("quantity", "from_stock", "to_buy")}
+    return replace(line, unit=unit, price=line.price * metric, **texts, **amounts)
+
+
 def _bought(line: Line) -> str:
     stock = f", {line.from_stock:g} from stock" if line.from_stock else ""
     what = line.item if line.unit in line.item.split() else f"{line.unit} {line.item}"
-    return (f"{line.to_buy:g} {what} ({line.specification}){stock}: {line.cost:,.2f}. On delivery: {line.check}.")
+    return (f"{line.to_buy:,.0f} {what} ({line.specification}){stock}: {line.cost:,.2f}. On delivery: {line.check}.")
 
 
 def _carried(plan: Plan, inches: bool) -> list[str]:
     kg, trees = sum(line.kg for line in plan.lines), plan.place.trees
     goods = sum(line.cost for line in plan.lines)
-    weight = f"{kg / 0.45359237:,.0f} lb" if inches else f"{kg:,.0f} kg"
+    weight = f"{kg / KG_PER_POUND:,.0f} lb" if inches else f"{kg:,.0f} kg"
     return [f"goods {goods:,.2f} and {plan.chosen.hours:,.1f} hours at {plan.place.price('wage'):,.2f} make "
             f"{plan.chosen.first:,.2f} in the first year ({plan.currency})",
             f"about {weight} to deliver, {kg / trees:.2g} kg a tree, {plan.loads} loads of {plan.place.price('load_kg'):g} kg to carry "
@@ -301,7 +316,7 @@ def _disagreements(plan: Plan) -> list[str]:
     lines = []
     for topic in plan.as_json()["disagreements"].values():
         values = "; ".join(f"{value['value'] if value['value'] is not None else 'no value'}"
-                           f"{' (' + value['of'] + ')' if 'of' in value else ''} {value['source']}, {SEEN[value['tag']]}"
+                           f"{' (' + value['of'] + ')' if 'of' in value else ''} {value['source']}, {SEEN[str(value['tag'])]}"
                            for value in topic["values"])
         chosen = topic["chosen"]
         taken = "worked out here" if chosen["value"] is None else f"{chosen['value']} ({chosen['source']})"
@@ -311,11 +326,11 @@ def _disagreements(plan: Plan) -> list[str]:
 
 def _table(plan: Plan, inches: bool, table: Any, paragraph: Any, style: Any) -> Any:
     rows: list[list[Any]] = [["to buy", "unit", "item", "specification", "each", "cost", "check on delivery"]]
-    for line in plan.lines:
-        item, specification, check = (paragraph(marked(in_inches(text) if inches else text), style)
-                                     for text in (line.item, line.specification, line.check))
-        stock = f"\n({line.from_stock:g} in stock)" if line.from_stock else ""
-        rows.append([f"{line.to_buy:g}{stock}", line.unit, item, specification, f"{line.price:,.2f}", f"{line.cost:,.2f}", check])
+    for line in (in_their_units(line, inches) for line in plan.lines):
+        item, specification, check = (paragraph(marked(text), style) for text in (line.item, line.specification, line.check))
+        stock = f"\n({line.from_stock:,.0f} in stock)" if line.from_stock else ""
+        rows.append([f"{line.to_buy:,.0f}{stock}", line.unit, item, specification, f"{line.price:,.2f}", f"{line.cost:,.2f}",
+                     check])
     widths = [17, 13, 29, 56, 13, 16, 30]
     return table(rows, colWidths=[width * POINT for width in widths], repeatRows=1, style=[
         ("FONT", (0, 0), (-1, -1), FONT, 7.5), ("FONT", (0, 0), (-1, 0), BOLD, 7.5), ("ALIGN", (4, 0), (5, -1), "RIGHT"),

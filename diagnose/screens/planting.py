@@ -191,7 +191,7 @@ def _depth(plan: Plan, inches: bool) -> None:
     for place, (heading, lines) in enumerate(list(sections(plan, inches))[1:]):
         if heading == KINDS_HEADING:
             continue
-        with st.expander(literal(heading), expanded=heading in ("Not kept out", "To buy"), key=f"part {place}"):
+        with st.expander(literal(heading), expanded=heading in ("Not kept out", "To buy", "Take care"), key=f"part {place}"):
             for line in lines:
                 st.markdown(f"- {literal(line)}")
     with st.expander("Drawings to scale", expanded=True, key="plan_drawings"):
