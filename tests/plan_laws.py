@@ -35,8 +35,9 @@ def drawn(rng: random.Random) -> Planting:
     while True:
         try:
             return planting(
-                square_ground(10_000 * hectares, rng.choice([0, 0, 10, 30])), trees, animals, years=rng.choice([1, 4, 6, 10, 15]),
-                damage=rng.choice(["light", "moderate", "heavy", "severe"]), snow_mm=rng.choice([0.0, 0.0, 200.0, 700.0]),
+                square_ground(10_000 * hectares, rng.choice([0, 0, 10, 30])), trees, animals,
+                years=rng.choice([1, 4, 6, 10, 15]), damage=rng.choice(["light", "moderate", "heavy", "severe"]),
+                snow_mm=rng.choice([0.0, 0.0, 200.0, 700.0]),
                 strong_wind=rng.random() < 0.3, carry_m=rng.choice([0.0, 400.0]), conifers=rng.random() < 0.3,
                 gates=rng.choice([0, 1, 3]), soil=rng.choice(["normal", "sand"]), frost_mm=rng.choice([0.0, 900.0]),
                 site=rng.sample(["dry_ground", "badger", "path", "grouse"], rng.randint(0, 2)),
@@ -97,7 +98,8 @@ def trade_sizes_only(place: Planting, rng: random.Random) -> None:
     plan = _plan(place)
     for part in plan.chosen.parts if plan else ():
         built, facts = dimensions(place, part), catalogue()[part.key]
-        sizes = [("posts", built.get("post length")), ("posts", built.get("end post length")), ("stakes", built.get("stake length"))]
+        sizes = [("posts", built.get("post length")), ("posts", built.get(
+            "end post length")), ("stakes", built.get("stake length"))]
         sizes += [(facts["mesh"], part.width_mm or None)] if facts.get("mesh") else []
         sizes += [("tubes", part.top_mm)] if "bundle" in facts else []
         words = " ".join(line.specification for line in plan.lines) if plan else ""
@@ -117,11 +119,13 @@ def safe_wires(place: Planting, rng: random.Random) -> None:
     for part in live:
         assert not any(other.metal_netting and other.round_the_planting for other in plan.chosen.parts if other is not part)
         assert all(wire["state"] != "live" or wire["height_mm"] > place.snow_mm for wire in wires(part))
-        assert {"energiser", "earth rods", "warning signs", "volt meter", "insulated lead-out cable", "cut-off switches"} <= set(items)
+        assert {"energiser", "earth rods", "warning signs", "volt meter"} <= set(items)
+        assert {"insulated lead-out cable", "cut-off switches"} <= set(items)
         posts = sum(items[name].quantity for name in ("line posts",) if name in items)
         if not catalogue()[part.key].get("live_strands_own"):
             charged = sum(wire["state"] in ("live", "off") for wire in wires(part))
-            assert items["insulators"].quantity >= charged * posts / (2 if "plane_spacing_mm" in catalogue()[part.key] else 1)
+            planes = 2 if "plane_spacing_mm" in catalogue()[part.key] else 1
+            assert items["insulators"].quantity >= charged * posts / planes
         assert any("CAUTION" in step and "Off before" in step for step in plan.steps)
         assert any("60335-2-76" in caution for caution in plan.cautions) and any("barbed" in one for one in plan.cautions)
     assert "barbed" not in " ".join(line.specification for line in plan.lines)

@@ -78,7 +78,8 @@ def test_a_tube_that_is_not_made_tall_enough_does_not_count() -> None:
 def test_a_two_plane_fence_has_every_wire_of_its_published_layout_and_is_not_planned_unasked() -> None:
     part = sized("two_planes", ["deer_small"])
     assert part is not None and untested("two_planes")
-    assert sorted((wire["plane"], round(wire["height_mm"] / 25.4)) for wire in wires(part)) == [(1, 18), (2, 18), (2, 36), (2, 54)]
+    told = sorted((wire["plane"], round(wire["height_mm"] / 25.4)) for wire in wires(part))
+    assert told == [(1, 18), (2, 18), (2, 36), (2, 54)]
     inner = [wire["height_mm"] for wire in wires(part) if wire["plane"] == 2]
     assert max(high - low for low, high in itertools.pairwise(inner)) <= part.opening_mm + 1
     planned = compare(planting(square_ground(5000), 100, ["deer"]))

@@ -24,7 +24,8 @@ def test_an_inch_is_twenty_five_point_four_millimetres() -> None:
 # sizes as they are sold: 1/4 in hardware cloth, a 4 ft tube (1.2 m), 8 ft woven wire (2.4 m)
 @pytest.mark.parametrize(("mm", "bound", "words"), [
     (6.4, "most", "1/4 in"), (12.7, "most", "1/2 in"), (6, "most", "3/16 in"), (31, "most", "1 1/4 in"), (25.4, "", "1 in"),
-    (1200, "least", "4 ft"), (2438, "least", "8 ft"), (457, "", "18 in"), (75, "least", "3 in"), (100, "most", "4 in"), (98, "most", "3 3/4 in"),
+    (1200, "least", "4 ft"), (2438, "least", "8 ft"), (457, "", "18 in"), (75, "least", "3 in"), (100, "most", "4 in"),
+    (98, "most", "3 3/4 in"),
     (1524, "", "5 ft"), (1829, "", "6 ft"), (3350, "", "11 ft"), (2.5, "", "0.098 in"),
 ])
 def test_inches_are_those_of_a_rule_and_a_limit_is_never_moved_past(mm: float, bound: str, words: str) -> None:

@@ -5,8 +5,8 @@ import math
 import pytest
 
 from diagnose.protect.barriers import around_stem_mm, sized
-from diagnose.protect.ground import ground_from, square_ground
 from diagnose.protect.fence import line_posts, posts_of
+from diagnose.protect.ground import ground_from, square_ground
 from diagnose.protect.materials import Line, bill, costed, dimensions, loads
 from diagnose.protect.planting import Planting, planting
 
@@ -157,7 +157,8 @@ def test_a_woven_fence_costs_what_is_published_for_one() -> None:
     assert 0.85 * 6.5 <= a_foot <= 10.8
 
 
-# AECS-GUARD: posts of 75 to 100 mm and rails for sheep; 100 mm and rails of 100 x 50 for cattle and horses; goats, horses 1.8 m
+# AECS-GUARD: posts of 75 to 100 mm and rails for sheep; 100 mm and rails of 100 x 50 for cattle and horses; goats, horses
+# 1.8 m
 @pytest.mark.parametrize(("animal", "sides", "thick", "high"), [
     ("sheep", 3, 75, 1100), ("goat", 3, 75, 1800), ("cattle", 4, 100, 1200), ("horse", 4, 100, 1800),
 ])

@@ -7,8 +7,8 @@ import pytest
 
 from diagnose.cannot_use import CannotUse
 from diagnose.diagnosis import Circumstances, diagnose_answers
-from diagnose.protect.ground import ground_from
 from diagnose.protect.barriers import sized
+from diagnose.protect.ground import ground_from
 from diagnose.protect.materials import costed
 from diagnose.protect.options import compare
 from diagnose.protect.planting import Planting, planting

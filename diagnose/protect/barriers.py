@@ -195,9 +195,9 @@ def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Map
 
 def _meets(part: Part, facts: Mapping[str, Any], need: str, snow_mm: float, slope_percent: float) -> bool:
     demand = _demand(facts, need, snow_mm, slope_percent)
-    return (part.opening_mm <= demand["opening"] and part.top_mm >= demand["top"] - 0.5 and part.burial_mm >= demand["burial"]
-            and part.stand_off_mm >= demand["stand_off"] and part.wire_mm >= demand["wire"]
-            and part.side_mm >= facts["against"][need].get("side_mm", 0.0))
+    return (part.opening_mm <= demand["opening"] and part.top_mm >= demand["top"] - 0.5
+            and part.burial_mm >= demand["burial"] and part.stand_off_mm >= demand["stand_off"]
+            and part.wire_mm >= demand["wire"] and part.side_mm >= facts["against"][need].get("side_mm", 0.0))
 
 
 def _demand(facts: Mapping[str, Any], need: str, snow_mm: float, slope_percent: float) -> dict[str, Any]:
@@ -285,7 +285,7 @@ def wires(part: Part) -> list[dict[str, Any]]:
 
 
 def extra_wires_mm(part: Part) -> list[float]:
-    """Heights [mm] of the plain wires above a mesh that is not sold wide enough, evenly, no farther apart than RUT889 says."""
+    """Heights [mm] of the plain wires above a mesh that is not sold wide enough, no farther apart than RUT889 says."""
     facts = catalogue()[part.key]
     if "extra_wire_gap_mm" not in facts or part.top_mm - part.width_mm <= 1 or part.width_mm == 0:
         return []

@@ -91,7 +91,9 @@ def clear_of_lines(kilovolts: float) -> str:
     """
     clear = next(metres for limit, metres in LINE_CLEAR_M if kilovolts <= limit)
     beside = LOW_BESIDE_M if kilovolts <= 1 else HIGH_BESIDE_M
-    return (f"Overhead line of {kilovolts:g} kV: cross it as nearly at right angles as can be and only beneath it; every wire "
-            f"{clear:g} m clear of it at least, and no wire higher than {LINE_TOP_M:g} m within {beside:g} m to either side of "
+    return (f"Overhead line of {kilovolts:g} kV: cross it as nearly at right angles as can be and only beneath it; every "
+            f"wire "
+            f"{clear:g} m clear of it at least, and no wire higher than {LINE_TOP_M:g} m within {beside:g} m to either "
+            f"side of "
             "its outermost conductor (IEC-BB). Ask the line's owner before you build there; keep long rods and wire on the "
             "ground beneath it.")

@@ -10,7 +10,8 @@ from diagnose.protect.planting import Planting
 from diagnose.protect.trade import at_least
 
 HEAD_MM = 50.0  # a post ends so far above the top; common practice, no source
-BRACE_RUN_M, BRACE_RUN_SAND_M = 400.0, 300.0  # a strained length is braced again after a quarter mile, 1,000 ft on sand (BRACE-8)
+# a strained length is braced again after a quarter mile, 1,000 ft on sand (BRACE-8)
+BRACE_RUN_M, BRACE_RUN_SAND_M = 400.0, 300.0
 SAND_MORE_MM = 300.0  # braced posts stand so much deeper in sand; from memory
 FROST_MORE_MM, DEEPEST_MM = 150.0, 1500.0  # feet of braced posts below the frost, no deeper than this; from memory
 CROSS_AT = 0.75  # height of a cross-member as a share of the post's head (BRACE-8)
@@ -26,7 +27,8 @@ class Posts:
         a strained length pulls at an anchor, each of which is braced. within : braces within long sides.
     line_length_mm, end_length_mm, line_depth_mm, end_depth_mm : of line posts, and of anchors and brace posts.
     sold : whether both lengths are sold.
-    cross_mm : length of a cross-member or strut; cross_at_mm : height of the cross-member. brace_posts : a brace's own posts.
+    cross_mm : length of a cross-member or strut; cross_at_mm : height of the cross-member. brace_posts : a brace's own
+    posts.
     tie_m : wire for one diagonal tie, twice round [m].
     """
 

@@ -1,4 +1,4 @@
-"""How do the kinds of protection compare for this planting: nothing, repellent, guards, fences, electric fences, together?"""
+"""How do the kinds of protection compare here: nothing, repellent, guards, fences, electric fences, together?"""
 
 from __future__ import annotations
 

@@ -238,7 +238,7 @@ def _mesh_words(part: Part) -> str:
     words = [buy["wire"]] if buy["wire"] != "none" else []
     if part.wire_mm > 0 and f"{part.wire_mm:.1f} mm" not in buy["wire"]:
         words.append(f"wire at least {part.wire_mm:g} mm")
-    if part.opening_mm >= 2 and wires(part) and not facts.get("mesh") or facts.get("strands"):
+    if (part.opening_mm >= 2 and wires(part) and not facts.get("mesh")) or facts.get("strands"):
         words.append(f"gaps of at most {part.opening_mm:g} mm between wires")
     elif part.opening_mm >= 2:
         sold, known = at_most("openings", part.opening_mm)
@@ -261,7 +261,8 @@ def _at_each_tree(place: Planting, part: Part) -> list[Line]:
         roll, cut = float(facts["roll_m"][0]), built["cut length"] / 1000
         rolls = math.ceil(max(0.0, count - stock) / max(1, math.floor(roll / cut)))
         words = f"{_mesh_words(part)}; {cut * 1000:.0f} mm cut for each piece, {rolls} rolls of {roll:g} m in all"
-        lines = [_line(place, part.name, words, count, "pieces", "mesh", facts["mesh"], cut * part.width_mm / 1000, stock, own)]
+        lines = [_line(place, part.name, words, count, "pieces", "mesh", facts["mesh"],
+                       cut * part.width_mm / 1000, stock, own)]
     elif "bundle" in facts:
         bundles = math.ceil(max(0.0, count - stock) / int(facts["bundle"][0]))
         words = f"{part.top_mm:.0f} mm tall ({name_of('tubes', part.top_mm)})"
@@ -274,7 +275,8 @@ def _at_each_tree(place: Planting, part: Part) -> list[Line]:
         lines = [_line(place, part.name, "; ".join(facts["needs"]), count, "pieces", "other", key, a_unit, stock, own)]
     if "stakes" in facts:
         each = int(facts["stakes"][0])
-        key, kind = ("metal_stake", "metal") if place.strong_wind else ("stake", "treated wood at least 25 x 25 mm, or metal")
+        key, kind = ("metal_stake", "metal") if place.strong_wind else ("stake",
+            "treated wood at least 25 x 25 mm, or metal")
         words = (f"{kind}, {built['stake length']:.0f} mm long ({name_of('stakes', built['stake length'])}), "
                  f"{built['stake depth']:.0f} mm in the ground")
         lines += [_line(place, f"stakes for the {part.name}", words, count * each, "stakes", "stake", key,
@@ -317,8 +319,8 @@ def _round_the_planting(place: Planting, part: Part, main: Part | None) -> list[
     lines: list[Line] = []
     if facts.get("mesh"):
         words = f"{_mesh_words(part)}; {math.ceil(max(0.0, length - stock) / roll - 1e-9)} rolls of {roll:g} m"
-        lines.append(_line(place, part.name, words, math.ceil(length), "m", "mesh", facts["mesh"], part.width_mm / 1000, stock,
-                           own))
+        lines.append(_line(place, part.name, words, math.ceil(length), "m", "mesh", facts["mesh"],
+                           part.width_mm / 1000, stock, own))
     else:
         words = f"{_mesh_words(part)}; {strands} strands; rolls of {roll:g} m"
         lines.append(_line(place, part.name, words, math.ceil(length * strands), "m", "mesh", "wire", 1.0, stock * strands,
@@ -331,7 +333,8 @@ def _round_the_planting(place: Planting, part: Part, main: Part | None) -> list[
     if is_live(part):
         lines += _power(place, part)
     if "badger" in place.site and facts.get("mesh") and part.metal_netting:
-        lines.append(_line(place, "badger gates", "solid timber door 250 mm high, 170 mm wide, 40 mm thick, self-closing; one in "
+        lines.append(_line(place, "badger gates", "solid timber door 250 mm high, 170 mm wide, 40 mm thick, self-closing; "
+                                                  "one in "
                            "each path, two are reckoned", 2, "gates", "other", "badger_gate"))
     if "grouse" in place.site and part.where == "area":
         lines.append(_line(place, "markers on the fence", "netting or pales along the whole line",
@@ -350,9 +353,11 @@ def _posts(place: Planting, part: Part, main: Part | None) -> list[Line]:
         line = "step-in posts that come with the netting"
     if main is not None:
         more = max(0, posts.line - posts_of(place, main).line)
-        return [_line(place, f"posts for the {part.name}", f"{line}, between the posts of the {main.name}, which carry it too",
+        return [_line(place, f"posts for the {part.name}",
+            f"{line}, between the posts of the {main.name}, which carry it too",
                       more, "posts", "stake", facts["post"]["item"], posts.line_length_mm / 1000),
-                _line(place, f"proofing of gates for the {part.name}", "the same netting down to a sill", place.gates, "gates",
+                _line(place, f"proofing of gates for the {part.name}",
+                    "the same netting down to a sill", place.gates, "gates",
                       "other", facts["mesh"], 1.2 * part.width_mm / 1000)]
     apart = post_spacing_mm(place, part)
     lines = [_line(place, "line posts", f"{line}, at most {apart / 1000:.1f} m apart", posts.line * planes, "posts", "stake",
@@ -364,10 +369,13 @@ def _posts(place: Planting, part: Part, main: Part | None) -> list[Line]:
     lines.append(_line(place, "corner and gate posts", f"{braced}; anchors and the posts of their braces", ends, "posts",
                        "stake", facts["end_post"]["item"], posts.end_length_mm / 1000))
     if posts.brace_posts == 2:
-        lines += [_line(place, "cross-members", f"100 mm thick, {posts.cross_mm:.0f} mm long, {posts.cross_at_mm:.0f} mm up: one "
-                        "for each direction of pull at corners, both sides of gates and within long sides", posts.pulls * planes,
+        lines += [_line(place, "cross-members", f"100 mm thick, {posts.cross_mm:.0f} mm long, {posts.cross_at_mm:.0f} mm "
+                                                f"up: one "
+                        "for each direction of pull at corners, both sides of gates and within long "
+                        "sides", posts.pulls * planes,
                         "pieces", "stake", "post_100", posts.cross_mm / 1000),
-                  _line(place, "tie wire for braces", "2.5 mm or thicker, twice round, from the foot of the anchor to the head of "
+                  _line(place, "tie wire for braces", "2.5 mm or thicker, twice round, from the foot of the anchor to the "
+                                                      "head of "
                         "the brace post", math.ceil(posts.pulls * planes * posts.tie_m), "m", "other", "wire")]
     elif posts.brace_posts == 1:
         lines.append(_line(place, "struts", f"75 mm thick, {posts.cross_mm:.0f} mm long, one against each direction of pull",
@@ -384,7 +392,8 @@ def _posts(place: Planting, part: Part, main: Part | None) -> list[Line]:
         lines.append(_line(place, "ground pins", "300 mm, every 1.8 m along the flap",
                            math.ceil(place.ground.fence_m / 1.8), "pins", "other", "pin"))
     if place.gates:
-        lines.append(_line(place, "gates", f"{part.top_mm:.0f} mm high, 1.2 m wide, same mesh, proofed sill, gap at most 50 mm"
+        lines.append(_line(place, "gates", f"{part.top_mm:.0f} mm high, 1.2 m wide, same mesh, proofed sill, gap at most "
+                                           f"50 mm"
                            if facts.get("mesh") else f"{part.top_mm:.0f} mm high, 1.2 m wide, carrying no current",
                            place.gates, "gates", "other", "gate"))
     return lines
@@ -396,22 +405,30 @@ def _power(place: Planting, part: Part) -> list[Line]:
     off = sum(wire["state"] == "off" for wire in wires(part))
     insulated = 0 if facts.get("live_strands_own") else charged * (posts.line + posts.anchors)
     lines = [
-        _line(place, "energiser", f"at least {power.joules:g} J output: {power.joules_by_wire:.2g} J by live wire (UME-E, taken), "
-              f"{power.joules_by_fence:.2g} J by length of fence (GERRISH); half as much again where weeds cannot be kept off",
+        _line(place, "energiser", f"at least {power.joules:g} J output: {power.joules_by_wire:.2g} J by live wire (UME-E, "
+                                  f"taken), "
+              f"{power.joules_by_fence:.2g} J by length of fence (GERRISH); half as much again where weeds cannot be kept "
+              f"off",
               1, "piece", "energiser", "energiser", price=place.price("energiser") + place.price("joule") * power.joules),
-        _line(place, "earth rods", f"{power.rod_m:.2f} m galvanised, at least {power.rod_spacing_m:.2f} m apart, at least 10 m from "
+        _line(place, "earth rods", f"{power.rod_m:.2f} m galvanised, at least {power.rod_spacing_m:.2f} m apart, at least "
+                                   f"10 m from "
               "any other earth", power.rods, "rods", "other", "earth_rod"),
-        _line(place, "insulated lead-out cable", "high-voltage cable for fences, to the fence and to the rods", LEAD_OUT_M, "m",
+        _line(place, "insulated lead-out cable", "high-voltage cable for fences, to the fence and to the "
+                                                 "rods", LEAD_OUT_M, "m",
               "other", "lead_out"),
-        _line(place, "lightning choke", "between energiser and fence, with an earth rod of its own", 1, "piece", "other", "choke"),
-        _line(place, "cut-off switches", "one for the fence" + (f", one for each of the {off} wires that lie under snow" if off
+        _line(place, "lightning choke", "between energiser and fence, with an earth rod of its "
+                                        "own", 1, "piece", "other", "choke"),
+        _line(place, "cut-off switches", "one for the fence" + (
+            f", one for each of the {off} wires that lie under snow" if off
                                                                 else ""), 1 + off, "pieces", "other", "switch"),
         _line(place, "warning signs", "at least 100 x 200 mm, yellow, both sides; at gates, corners and every 50 m",
-              math.ceil(place.ground.fence_m / SIGN_SPACING_M) + place.gates + place.ground.corners, "signs", "sign", "sign"),
+              math.ceil(place.ground.fence_m / SIGN_SPACING_M) + place.gates + place.ground.corners, "signs", "sign",
+              "sign"),
         _line(place, "volt meter", "for electric fences", 1, "piece", "other", "volt_meter"),
     ]
     if insulated:
-        lines.insert(2, _line(place, "insulators", "one for each live wire at each post, so that no live wire touches a post",
+        lines.insert(2, _line(place, "insulators", "one for each live wire at each post, so that no live wire touches a "
+                                                   "post",
                               insulated, "pieces", "other", "insulator"))
     return lines
 

@@ -1,4 +1,4 @@
-"""Which combinations of barriers are there for a planting, what does each cost over the years, and which is the one to take?"""
+"""Which combinations of barriers are there for a planting, what does each cost, and which is the one to take?"""
 
 from __future__ import annotations
 
@@ -138,8 +138,8 @@ def field_of(place: Planting) -> Field:
     years, discount = place.years, (1 + place.price("rate")) ** -np.arange(place.years + 1)
     needs = place.needs
     open_to = np.ones((len(pieces) + 1, len(needs)))
-    fixed, renewing, round_it = np.zeros(len(pieces) + 1), np.zeros((len(pieces) + 1, years + 1)), np.zeros(len(pieces) + 1, bool)
-    first = np.zeros(len(pieces) + 1)
+    first, fixed = np.zeros(len(pieces) + 1), np.zeros(len(pieces) + 1)
+    renewing, round_it = np.zeros((len(pieces) + 1, years + 1)), np.zeros(len(pieces) + 1, bool)
     for number, (part, cost) in enumerate(zip(pieces, costs, strict=True)):
         renewed = _renewed(place, part)
         stands = 1.0 if catalogue()[part.key]["cost"].get("yearly") else 1.0 - 0.5 * float(renewed[1:].mean())
@@ -155,13 +155,13 @@ def field_of(place: Planting) -> Field:
     presence = np.array([one[2] for one in place.animals])
     told = fixed[picked].sum(axis=1)
     barriers, losses, survivors = _reckoned(place, picked, let_through, told, renewing, round_it, presence)
-    return Field(pieces, costs, picked, let_through, 1 - through, first[picked].sum(axis=1), told, renewing, round_it, barriers,
-                 losses, survivors)
+    return Field(pieces, costs, picked, let_through, 1 - through, first[picked].sum(axis=1), told, renewing, round_it,
+                 barriers, losses, survivors)
 
 
 def _reckoned(place: Planting, picked: NDArray[np.int64], let_through: Floats, fixed: Floats, renewing: Floats,
               round_it: NDArray[np.bool_], presence: Floats) -> tuple[Floats, Floats, Floats]:
-    """Cost of the barriers, of the losses, and trees alive, shape (options,) each, where each animal is there so probably."""
+    """Cost of the barriers, of the losses, and trees alive, (options,) each, where each animal is there so probably."""
     loss = np.array([one[3] for one in place.animals])
     discount = (1 + place.price("rate")) ** -np.arange(place.years + 1)
     alive = expected_alive(presence, loss, let_through, place.years)
@@ -174,8 +174,9 @@ def _reckoned(place: Planting, picked: NDArray[np.int64], let_through: Floats, f
 
 
 def totals_if(place: Planting, field: Field, presence: Floats) -> Floats:
-    """Cost over life plus expected loss of every row, shape (options,), where each animal is there with these probabilities."""
-    barriers, losses, _ = _reckoned(place, field.picked, field.let_through, field.fixed, field.renewing, field.round_it, presence)
+    """Cost over life plus expected loss of every row, (options,), where each animal is there with these probabilities."""
+    barriers, losses, _ = _reckoned(place, field.picked, field.let_through, field.fixed, field.renewing, field.round_it,
+                                    presence)
     return barriers + losses
 
 

@@ -300,8 +300,10 @@ def _broken(place: Planting, field: Field) -> str:
                 f"{option.first:,.0f} in the first year.")
     best = best_alive(field, must)
     option = option_at(place, field, 0 if best is None else best)
-    return (f"The target breaks it: no barriers reach {wanted}; the best, {option.name}, leave {option.surely_alive:.0f} that "
-            f"surely, at {option.first:,.0f} in the first year. Lower the target or the sureness, plant more trees, or replant.")
+    return (f"The target breaks it: no barriers reach {wanted}; the best, {option.name}, leave {option.surely_alive:.0f} "
+            f"that "
+            f"surely, at {option.first:,.0f} in the first year. Lower the target or the sureness, plant more trees, or "
+            f"replant.")
 
 
 def _others(place: Planting, field: Field, chosen: int, allowed: Any) -> tuple[Option, ...]:
@@ -335,7 +337,8 @@ def _doubt(place: Planting, field: Field, chosen: int) -> Doubt | None:
     for there in itertools.product((0.0, 1.0), repeat=len(in_doubt)):
         case = presence.copy()
         case[in_doubt] = there
-        weight = math.prod(presence[index] if one else 1 - presence[index] for index, one in zip(in_doubt, there, strict=True))
+        weight = math.prod(presence[index] if one else 1 - presence[index]
+                           for index, one in zip(in_doubt, there, strict=True))
         cost = totals_if(place, field, case)
         totals += weight * cost
         known += weight * float(cost.min())
@@ -366,7 +369,8 @@ def _break_even(place: Planting, kinds: tuple[Row, ...]) -> BreakEven | None:
     fence_a_m, guard_a_tree = fence.barriers / land.perimeter_m, guard.barriers / place.trees
     shape, density = land.perimeter_m / math.sqrt(land.area_m2), place.trees / land.area_m2 * 10_000
     area = break_even_area(fence_a_m, guard_a_tree, density, shape)
-    return BreakEven(fence.name, guard.name, fence_a_m, guard_a_tree, area, land.area_m2 / 10_000, fence.barriers / guard_a_tree)
+    return BreakEven(fence.name, guard.name, fence_a_m, guard_a_tree, area, land.area_m2 / 10_000,
+                     fence.barriers / guard_a_tree)
 
 
 def _unstopped(chosen: Option, place: Planting) -> tuple[str, ...]:
@@ -395,7 +399,7 @@ def _tags(place: Planting, chosen: Option) -> set[str]:
     tags |= {"live" for part in parts if is_live(part)}
     tags |= {"live_in_snow" for part in parts for wire in wires(part) if wire["state"] == "off"}
     tags |= {"power_line"} if place.power_line_kv > 0 and "live" in tags else set()
-    return tags - {"cage"} if parts and all(part.where.startswith("area") or part.where == "spray" for part in parts) else tags
+    return tags
 
 
 def _bodies(place: Planting) -> set[str]:
@@ -416,7 +420,8 @@ def _site(place: Planting, tags: set[str]) -> tuple[str, ...]:
             told.append("Wires under the snow are off and counted as nothing; each hangs on a switch of its own.")
     if place.ground.slope_percent > 0 and tags & {"area", "stem", "base"}:
         told.append(f"Slope of {place.ground.slope_percent:.0f} %: heights are counted from the uphill side and the line is "
-                    f"{place.ground.fence_m - place.ground.perimeter_m:.0f} m longer than on the map; posts stand upright, and a "
+                    f"{place.ground.fence_m - place.ground.perimeter_m:.0f} m longer than on the map; posts stand "
+                    f"upright, and a "
                     "brace is added where the slope changes.")
     if place.strong_wind and tags & {"stem", "base"}:
         told.append("Strong wind: metal stakes on the windward side; a short wooden stake fails.")
@@ -445,7 +450,8 @@ def _fails(parts: tuple[Part, ...]) -> tuple[str, ...]:
         told += [f"{part.name}, sign of failing: {how}" for how in facts["seen_by"]]
         if part.key == "woven_wire" and any(need == "deer_small" for need, _ in part.holds):
             height = part.top_mm - part.snow_mm
-            told.append(f"{part.name}: at {height:.0f} mm about {100 * held_share(height):.0f} % of white-tailed deer are held, "
+            told.append(f"{part.name}: at {height:.0f} mm about {100 * held_share(height):.0f} % of white-tailed deer are "
+                        f"held, "
                         f"300 mm less would hold {100 * held_share(height - 300):.0f} % (VC10, height above the snow)")
     return tuple(told)
 

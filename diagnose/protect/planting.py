@@ -202,7 +202,8 @@ def planting(
 
 
 def _within(what: str, value: float, least: float, most: float) -> None:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not (math.isfinite(value) and least <= value <= most):
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not (number and math.isfinite(value) and least <= value <= most):
         raise CannotUse(f"{what} must lie between {least:g} and {most:g}")
 
 

@@ -250,7 +250,8 @@ def draw_brace(place: Planting, part: Part, inches: bool = False, room_mm: tuple
     sheet.strokes.append(Stroke(x1, y1, x2, y1, HEAVY))
     sheet.words.append(Words(x2 + 1, y1 + 0.9, "pull of the fence", "start"))
     foot = sheet.ground + depth / scale + 14
-    sheet.words.append(Words(8.0, foot, f"scale 1 : {scale}; one such brace against each of {posts.pulls} directions of pull "
+    sheet.words.append(Words(8.0, foot, f"scale 1 : {scale}; one such brace against each of {posts.pulls} directions of "
+                                        f"pull "
                                         "(corners, both sides of gates, long sides)", "start"))
     return sheet.done(f"Brace of the {part.name}", room_mm[0], foot + 3)
 
@@ -290,7 +291,8 @@ def _draw_at_tree(part: Part, built: dict[str, float], inches: bool, room_mm: tu
     foot = sheet.ground + below / scale + 13
     notes = [f"scale 1 : {scale}"]
     notes += [f"true opening at most {length(built['opening'], inches, 'most')}"] if "opening" in built else []
-    notes += [f"{part.sides} sides; posts {length(built['post thickness'], inches)} thick, {length(built['post length'], inches)} long"
+    notes += [f"{part.sides} sides; posts {length(built['post thickness'], inches)} thick, "
+              f"{length(built['post length'], inches)} long"
               ] if part.sides else []
     notes += [f"cut {length(built['cut length'], inches)} of mesh a piece"] if "cut length" in built else []
     if "stake length" in built and abs(built["stake length"] - built["stake depth"] - top + LIP_MM) < 1:
@@ -309,7 +311,8 @@ def _draw_line(part: Part, built: dict[str, float], inches: bool, room_mm: tuple
     for x in (0.0, spacing):
         sheet.line(x, -built["post depth"], x, head, 0.8)
     low = built.get("bottom gap", 0.0) - built.get("in the ground", 0.0)
-    mesh = min(built["top"], built["mesh width"]) if "mesh width" in built and not built.get("in the ground") else built["top"]
+    mesh = min(built["top"], built["mesh width"]) if "mesh width" in built and not built.get(
+        "in the ground") else built["top"]
     sheet.box(0, spacing, low, mesh, PLAIN)
     sheet.mesh(0, spacing, low, mesh, built.get("opening", 0.0))
     plain = [(name, height) for name, height in built.items() if name.startswith("plain wire")]

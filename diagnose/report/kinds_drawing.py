@@ -11,7 +11,8 @@ BAR_MM = 3.0  # thickness of a bar
 
 
 def draw_kinds(plan: Plan) -> Drawing:
-    """Bars of cost over the years on the left, marks of trees alive (10 to 90 %, and surely) on the right; the target a line.
+    """Bars of cost over the years on the left, marks of trees alive (10 to 90 %, and surely) on the right; the target a
+    line.
 
     Drawn in strokes alone, so that it prints without colour and becomes SVG and PDF alike; its scale is none.
     """
@@ -40,7 +41,9 @@ def draw_kinds(plan: Plan) -> Drawing:
     foot = TOP_MM + len(rows) * ROW_MM
     wanted = right + half * plan.place.target_trees / plan.place.trees
     strokes += [Stroke(left, TOP_MM, left, foot, THIN), Stroke(right, TOP_MM, right, foot, THIN),
-                Stroke(right + half, TOP_MM, right + half, foot, THIN), Stroke(wanted, TOP_MM, wanted, foot, PLAIN, dash=True)]
+                Stroke(right + half, TOP_MM, right + half, foot, THIN),
+                Stroke(wanted, TOP_MM, wanted, foot, PLAIN, dash=True)]
     words += [Words(right, foot + 3.5, "0"), Words(right + half, foot + 3.5, f"{plan.place.trees}"),
-              Words(left, foot + 7, "* keeps out, leaves alive and costs no more than was asked for", "start", size=0.9 * TEXT_MM)]
+              Words(left, foot + 7, "* keeps out, leaves alive and costs no more than was asked "
+                                    "for", "start", size=0.9 * TEXT_MM)]
     return Drawing("The kinds side by side", 1, WIDTH_MM, foot + 9, tuple(strokes), tuple(words), ())

@@ -87,7 +87,8 @@ def answer(plan: Plan, inches: bool = False) -> list[str]:
         lines.append("Build nothing: bear the losses and plant again.")
     lines += [
         f"First year {chosen.first:,.0f}, over {place.years} years {chosen.barriers:,.0f} for the barriers and "
-        f"{chosen.losses:,.0f} for trees lost ({money}); {chosen.hours:.0f} hours of work, then {chosen.yearly_hours:.0f} a year.",
+        f"{chosen.losses:,.0f} for trees lost ({money}); {chosen.hours:.0f} hours of work, then {chosen.yearly_hours:.0f} "
+        f"a year.",
         f"Alive after {place.years} years: at least {chosen.surely_alive:.0f} of {place.trees} trees with "
         f"{100 * place.sureness:.0f} % sureness ({chosen.surely_alive / place.hectares:.0f} a hectare; wanted "
         f"{place.target_trees:.0f}, {place.target_per_ha:.0f} a hectare); without barriers {plan.nothing.surely_alive:.0f}.",
@@ -96,7 +97,8 @@ def answer(plan: Plan, inches: bool = False) -> list[str]:
         if plan.tree_value == float("inf"):
             lines.append("It averts no loss that can be reckoned.")
         else:
-            lines.append(f"At {place.price('tree'):,.2f} a lost tree, planting again would cost less ({plan.nothing.total:,.0f}) but "
+            lines.append(f"At {place.price('tree'):,.2f} a lost tree, planting again would cost less "
+                         f"({plan.nothing.total:,.0f}) but "
                          f"leave fewer trees; the plan pays from {plan.tree_value:,.2f} a tree on.")
     return lines
 
@@ -149,7 +151,7 @@ def plan_pdf(plan: Plan, inches: bool = False, paper: str = "A4") -> bytes:
 
 
 def drawings(plan: Plan, inches: bool = False) -> list[Drawing]:
-    """The drawing of each barrier that has a shape, its brace, then the boundary where something stands round the planting."""
+    """The drawing of each barrier that has a shape, its brace, then the boundary where something stands round it."""
     drawn = [draw(plan.place, part, inches) for part in plan.chosen.parts for draw in (draw_barrier, draw_brace)]
     told = [drawing for drawing in drawn if drawing is not None]
     if any(part.round_the_planting for part in plan.chosen.parts):
@@ -198,8 +200,10 @@ def _aim(plan: Plan, inches: bool) -> list[str]:
         f"{', '.join(key.replace('_', ' ') for key in place.must) or 'nothing by name'}; in stock: "
         f"{', '.join(f'{count:g} {key}' for key, count in place.owned.items()) or 'nothing'}.",
         "Who is there, each by itself: " + "; ".join(
-            f"{culprit.replace('_', ' ')} {percent(threat.probability)}, takes {percent(threat.yearly_loss)} of bare trees a "
-            "year" for culprit, threat in place.threats) + ". Bad years come as drawn outbreaks with the same mean. Deaths from "
+            f"{culprit.replace('_', ' ')} {percent(threat.probability)}, takes {percent(threat.yearly_loss)} of bare "
+            f"trees a "
+            "year" for culprit, threat in place.threats) +
+                ". Bad years come as drawn outbreaks with the same mean. Deaths from "
         "drought, weeds and other causes are not reckoned.",
     ]
     if not place.diagnosed:
@@ -217,7 +221,8 @@ def _kind(plan: Plan, row: Row) -> str:
     name = f" ({option.name})" if option.parts else ""
     does = "does it" if row.reaches else "does not do it"
     return (f"{KINDS[row.kind]}{name}: {option.total:,.0f} over {plan.place.years} years (first year {option.first:,.0f}); "
-            f"surely alive {option.surely_alive:.0f} (10 to 90 %: {option.alive_range[0]:.0f} to {option.alive_range[1]:.0f}); "
+            f"surely alive {option.surely_alive:.0f} (10 to 90 %: {option.alive_range[0]:.0f} to "
+            f"{option.alive_range[1]:.0f}); "
             f"{option.hours:.0f} h; {does}{': ' + row.fails if row.fails else ''}")
 
 
@@ -226,8 +231,10 @@ def _even(plan: Plan, inches: bool) -> Iterator[str]:
         even = plan.break_even
         area, here = ((f"{one * 10_000 / M2_PER_ACRE:.2g} acres" if inches else f"{one:.2g} ha") for one in
                       (even.area_ha, even.here_ha))
-        yield (f"Break-even: a fence ({even.fence}) costs less than guards ({even.guards}) above {area} at this shape and spacing, "
-               f"or above {even.trees:.0f} trees on this land; here are {here} and {plan.place.trees} trees. Published: 3 ha "
+        yield (f"Break-even: a fence ({even.fence}) costs less than guards ({even.guards}) above {area} at this shape and "
+               f"spacing, "
+               f"or above {even.trees:.0f} trees on this land; here are {here} and {plan.place.trees} trees. Published: 3 "
+               f"ha "
                "(GOVUK-MAM) and 0.2 ha (FNR486).")
     if plan.chosen.parts and plan.tree_value != float("inf"):
         yield (f"The plan costs less than planting again from {plan.tree_value:,.2f} a lost tree on; "
@@ -238,7 +245,8 @@ def _years(plan: Plan) -> list[str]:
     def three(told: tuple[float, ...]) -> str:
         return ", ".join(f"{one:.0f}" for one in told)
 
-    return [f"year {year}: with the plan {three(mine)}; without {three(bare)}" for year, mine, bare in plan.alive_by_year if year]
+    return [f"year {year}: with the plan {three(mine)}; without "
+            f"{three(bare)}" for year, mine, bare in plan.alive_by_year if year]
 
 
 def _sizes(plan: Plan, inches: bool) -> list[str]:
@@ -265,7 +273,8 @@ def _doubt(plan: Plan) -> list[str]:
     doubt = plan.doubt
     about = ", ".join(key.replace("_", " ") for key in doubt.about)
     return [f"least expected cost over who may be here: {doubt.best.name}, {doubt.expected:,.0f} "
-            f"(the plan above: {doubt.chosen_expected:,.0f}); at worst the plan costs {doubt.regret:,.0f} more than the cheapest "
+            f"(the plan above: {doubt.chosen_expected:,.0f}); at worst the plan costs {doubt.regret:,.0f} more than the "
+            f"cheapest "
             "for those that turn out to be here",
             f"knowing for certain which of them are here ({about}) would save {doubt.worth_knowing:,.0f} on average: "
             "look further only while that costs less"]
@@ -275,10 +284,11 @@ def in_their_units(line: Line, inches: bool) -> Line:
     """A line of the buying list with metres and millimetres, or with feet and inches in their place."""
     if not inches:
         return line
-    texts = {name: _SAID_TWICE.sub(r"\1\2", in_inches(getattr(line, name))) for name in ("item", "specification", "check")}
+    texts: dict[str, Any] = {name: _SAID_TWICE.sub(r"\1\2", in_inches(getattr(line, name)))
+                             for name in ("item", "specification", "check")}
     unit, metric = {"m": ("ft", METRES_PER_FOOT), "kg": ("lb", KG_PER_POUND)}.get(line.unit, (line.unit, 1.0))
-    amounts = {name: getattr(line, name) / metric for name in ("quantity", "from_stock", "to_buy")}
-    return replace(line, unit=unit, price=line.price * metric, **texts, **amounts)
+    return replace(line, unit=unit, price=line.price * metric, quantity=line.quantity / metric,
+                   from_stock=line.from_stock / metric, to_buy=line.to_buy / metric, **texts)
 
 
 def _bought(line: Line) -> str:
@@ -293,7 +303,8 @@ def _carried(plan: Plan, inches: bool) -> list[str]:
     weight = f"{kg / KG_PER_POUND:,.0f} lb" if inches else f"{kg:,.0f} kg"
     return [f"goods {goods:,.2f} and {plan.chosen.hours:,.1f} hours at {plan.place.price('wage'):,.2f} make "
             f"{plan.chosen.first:,.2f} in the first year ({plan.currency})",
-            f"about {weight} to deliver, {kg / trees:.2g} kg a tree, {plan.loads} loads of {plan.place.price('load_kg'):g} kg to carry "
+            f"about {weight} to deliver, {kg / trees:.2g} kg a tree, {plan.loads} loads of "
+            f"{plan.place.price('load_kg'):g} kg to carry "
             "from the track"] if plan.lines else []
 
 
@@ -302,7 +313,8 @@ def _prices(plan: Plan) -> list[str]:
     own = plan.place.prices
     used = ["wage", "tree", *dict.fromkeys(line.key for line in plan.lines if line.key)]
     index = price_list()["index"]
-    lines = [f"{100 * plan.remembered:.0f} % of the first year's sum rests on prices from memory; give your own with --prices. "
+    lines = [f"{100 * plan.remembered:.0f} % of the first year's sum rests on prices from memory; give your own with "
+             f"--prices. "
              f"Others are brought from their year to {price_list()['year']} by the {index['name']} ({index['source']})."]
     lines.append("; ".join(
         f"{default_prices()[key][3]} {plan.place.price(key):,.2f}"
@@ -316,7 +328,8 @@ def _disagreements(plan: Plan) -> list[str]:
     lines = []
     for topic in plan.as_json()["disagreements"].values():
         values = "; ".join(f"{value['value'] if value['value'] is not None else 'no value'}"
-                           f"{' (' + value['of'] + ')' if 'of' in value else ''} {value['source']}, {SEEN[str(value['tag'])]}"
+                           f"{' (' + value['of'] + ')' if 'of' in value else ''} {value['source']}, "
+                           f"{SEEN[str(value['tag'])]}"
                            for value in topic["values"])
         chosen = topic["chosen"]
         taken = "worked out here" if chosen["value"] is None else f"{chosen['value']} ({chosen['source']})"
@@ -338,7 +351,8 @@ def _table(plan: Plan, inches: bool, table: Any, paragraph: Any, style: Any) -> 
 
 
 def _kinds_table(plan: Plan, table: Any, paragraph: Any, style: Any) -> Any:
-    rows: list[list[Any]] = [["kind", "best of it", "cost", "first year", "surely alive", "10-90 %", "hours", "does it", "fails"]]
+    rows: list[list[Any]] = [["kind", "best of it", "cost", "first year", "surely alive", "10-90 %", "hours",
+        "does it", "fails"]]
     for row in kinds_rows(plan):
         numbers = [f"{row[name]:,.0f}" if row[name] is not None else "-" for name in
                    ("cost over the years", "first year", "alive, surely")]

@@ -224,7 +224,8 @@ def _asked() -> Planting:
     presence, diagnosed = _presence()
     ground = _ground()
     aim = _aim(ground, int(trees))
-    damage = st.select_slider("How bad it is where they are", ["light", "moderate", "heavy", "severe"], "moderate", key="damage")
+    damage = st.select_slider("How bad it is where they are", ["light", "moderate", "heavy", "severe"], "moderate",
+                              key="damage")
     place, prices, stock = _place(), _prices(), _stock()
     return planting(ground, int(trees), presence, damage=damage, years=int(years), diagnosed=diagnosed, prices=prices,
                     owned=stock, **aim, **place)
