@@ -15,6 +15,7 @@ from diagnose.protect.requirement import needs
 KEPT_OUT = 0.75  # a barrier that holds at least this share of an animal's damage is said to keep it out; our choice
 # what can be built above the ground [mm]; our choice
 TALLEST = {"area": 3600.0, "area_foot": 1800.0, "area_root": 900.0, "stem": 3000.0, "electric": 2450.0}
+DEEPEST_BURIAL_MM = 150.0  # the deepest that is published for a guard against voles (KSU-VOLE)
 STEM_MM = 20.0  # a planted seedling's stem, for cutting cages; our choice
 LEAST_WIRE_STEP_MM = 150.0  # closer wires add nothing; our choice
 TALL_STOCK_MM, ELK_MORE_MM = 1800.0, 900.0  # PSU-PLANT
@@ -35,7 +36,7 @@ class Part:
     holds : need and share of its damage kept away, no unit.
     opening_mm : largest opening that its animals allow, as their source gives it.
     top_mm : above the ground. burial_mm : below it. width_mm : width of the mesh that is bought.
-    sides, side_mm, post_mm : of a guard of posts and rails.
+    sides, side_mm, post_mm, rails, backed : of a guard of posts and rails; rails a side, and whether mesh stands behind them.
     snow_mm : depth of the snow that it was sized for; wires under it carry nothing.
     sources : figure, and its source key and tag.
     """
@@ -55,6 +56,8 @@ class Part:
     sides: int = 0
     side_mm: float = 0.0
     post_mm: float = 0.0
+    rails: int = 0
+    backed: bool = False
     snow_mm: float = 0.0
 
     @property
@@ -152,13 +155,15 @@ def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mappin
     if built is None:
         return None
     top, width = built
+    burial = width - top if facts["where"] == "base" and width else burial
     guard = [facts["against"][need] for need in held if "sides" in facts["against"][need]]
     return Part(key, facts["name"], facts["where"], facts["unit"],
                 tuple((need, float(facts["against"][need]["holds"][0])) for need in held), float(opening), float(top),
                 burial, stand_off, max(demand["wire"] for demand in demands),
                 (("opening", finest["opening_source"]), ("top", highest["top_source"])), width,
                 max((one["sides"] for one in guard), default=0), float(max((one["side_mm"] for one in guard), default=0)),
-                float(max((one["post_mm"] for one in guard), default=0)), float(snow_mm))
+                float(max((one["post_mm"] for one in guard), default=0)),
+                max((one["rails"] for one in guard), default=0), any(one["backed"] for one in guard), float(snow_mm))
 
 
 def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mapping[str, Any] | None = None,
@@ -176,7 +181,7 @@ def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Map
         demand = _demand(facts, need, snow_mm, slope_percent)
         own = facts["against"][need]
         alike = (demand["opening"], demand["top"], demand["burial"], demand["stand_off"], demand["wire"],
-                 own.get("sides"), own.get("side_mm"))
+                 own.get("sides"), own.get("side_mm"), own.get("rails"), own.get("backed"))
         like.setdefault(alike, []).append(need)
     groups = list(like.values())
     found: dict[tuple[float, ...], Part] = {}
@@ -187,17 +192,20 @@ def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Map
                 continue
             part = replace(part, holds=tuple((need, float(facts["against"][need]["holds"][0])) for need in can
                                              if _meets(part, facts, need, snow_mm, slope_percent)))
-            size = (part.opening_mm, part.top_mm, part.burial_mm, part.stand_off_mm, part.wire_mm, part.side_mm)
+            size = (part.opening_mm, part.top_mm, part.burial_mm, part.stand_off_mm, part.wire_mm, part.side_mm,
+                    part.sides, part.post_mm, part.rails, part.backed)
             if size not in found or len(part.holds) > len(found[size].holds):
                 found[size] = part
     return [found[size] for size in sorted(found)]
 
 
 def _meets(part: Part, facts: Mapping[str, Any], need: str, snow_mm: float, slope_percent: float) -> bool:
-    demand = _demand(facts, need, snow_mm, slope_percent)
+    demand, own = _demand(facts, need, snow_mm, slope_percent), facts["against"][need]
     return (part.opening_mm <= demand["opening"] and part.top_mm >= demand["top"] - 0.5
             and part.burial_mm >= demand["burial"] and part.stand_off_mm >= demand["stand_off"]
-            and part.wire_mm >= demand["wire"] and part.side_mm >= facts["against"][need].get("side_mm", 0.0))
+            and part.wire_mm >= demand["wire"] and part.side_mm >= own.get("side_mm", 0.0)
+            and part.sides >= own.get("sides", 0) and part.post_mm >= own.get("post_mm", 0.0)
+            and part.rails >= own.get("rails", 0) and part.backed >= own.get("backed", False))
 
 
 def _demand(facts: Mapping[str, Any], need: str, snow_mm: float, slope_percent: float) -> dict[str, Any]:
@@ -233,6 +241,8 @@ def _built(facts: Mapping[str, Any], top: float, burial: float) -> tuple[float, 
         return (top, 0.0) if top <= limit else None
     turned = float(facts.get("out_turn_mm", [0])[0])
     fitting = [width for width in facts["widths_mm"] if width >= top + burial + turned]
+    if fitting and where == "base":  # what is over goes into the ground, so far as that helps, and then to the top
+        return max(top, min(fitting) - DEEPEST_BURIAL_MM), float(min(fitting))
     if fitting:
         return min(fitting) - burial - turned, float(min(fitting))
     if "extra_wire_gap_mm" in facts and top <= limit:  # plain wires above the widest mesh (RUT889)

@@ -166,7 +166,7 @@ def stake_mm(part: Part) -> tuple[float, float]:
     facts = catalogue()[part.key]
     head, depth = part.top_mm - LIP_MM, float(facts["stake_depth_mm"][0])
     published = float(facts.get("published_stake_mm", [0])[0])
-    if head + depth <= published <= head + DEEPEST_STAKE_MM and any(need in ("rabbit", "hare") for need, _ in part.holds):
+    if head + depth <= published <= head + DEEPEST_STAKE_MM:
         return published, published - head
     length, _ = at_least("stakes", head + depth)
     return length, length - head
@@ -292,9 +292,7 @@ def _at_each_tree(place: Planting, part: Part) -> list[Line]:
 def _stock_guard(place: Planting, part: Part, count: int, stock: float, own: float | None) -> list[Line]:
     facts, built = catalogue()[part.key], dimensions(place, part)
     posts = part.sides * max(1, math.ceil(part.side_mm / float(facts["post_apart_mm"][0]) - 1e-9))
-    held = {need for need, _ in part.holds}
-    rails = 6 if held & {"cattle", "horse", "livestock"} else int(facts["rails"][0])
-    round_m = part.sides * part.side_mm / 1000
+    rails, round_m = part.rails, part.sides * part.side_mm / 1000
     thick = f"post_{part.post_mm:.0f}"
     words = (f"{part.sides} sides of {part.side_mm:.0f} mm, {part.top_mm:.0f} mm high; rails 100 x 50 mm, {rails} a side, "
              "100 mm apart")
@@ -305,7 +303,7 @@ def _stock_guard(place: Planting, part: Part, count: int, stock: float, own: flo
                    f"({name_of('posts', built['post length'])}), {built['post depth']:.0f} mm in the ground, at most "
                    f"{facts['post_apart_mm'][0]:.0f} mm apart", count * posts, "posts", "stake", thick,
                    built["post length"] / 1000)]
-    if held & {"sheep", "goat", "deer_small", "deer_rub"}:
+    if part.backed:
         lines.append(_line(place, f"mesh behind the rails of the {part.name}", _mesh_words(part), math.ceil(count * round_m),
                            "m", "mesh", facts["mesh"], part.width_mm / 1000))
     return lines

@@ -256,6 +256,9 @@ def _fits(numbers: tuple[int, ...], pieces: Sequence[Part], mains: Sequence[Part
     keys = {pieces[number].key for number in numbers}
     if {"stem", "spray"} <= {pieces[number].where for number in numbers} or ("spiral_guard" in keys and keys & TUBES):
         return False
+    round_it = [pieces[number] for number in numbers if pieces[number].round_the_planting]
+    if any(is_live(part) for part in round_it) and len(round_it) > 1:
+        return False  # a second fence beside a live one would be live through it, or short it
     fence = next((pieces[number] for number in numbers if pieces[number].where == "area"), None)
     for number in numbers:
         if pieces[number].where == "area_foot":
