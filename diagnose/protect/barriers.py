@@ -15,7 +15,7 @@ from diagnose.protect.requirement import needs
 KEPT_OUT = 0.75  # a barrier that holds at least this share of an animal's damage is said to keep it out; our choice
 # what can be built above the ground [mm]; our choice
 TALLEST = {"area": 3600.0, "area_foot": 1800.0, "area_root": 900.0, "stem": 3000.0, "electric": 2450.0}
-DEEPEST_BURIAL_MM = 150.0  # the deepest that is published for a guard against voles (KSU-VOLE)
+DEEPEST_BURIAL_MM = 152.0  # the deepest that is published for a guard against voles (KSU-VOLE)
 STEM_MM = 20.0  # a planted seedling's stem, for cutting cages; our choice
 LEAST_WIRE_STEP_MM = 150.0  # closer wires add nothing; our choice
 TALL_STOCK_MM, ELK_MORE_MM = 1800.0, 900.0  # PSU-PLANT
@@ -36,7 +36,8 @@ class Part:
     holds : need and share of its damage kept away, no unit.
     opening_mm : largest opening that its animals allow, as their source gives it.
     top_mm : above the ground. burial_mm : below it. width_mm : width of the mesh that is bought.
-    sides, side_mm, post_mm, rails, backed : of a guard of posts and rails; rails a side, and whether mesh stands behind them.
+    sides, side_mm, post_mm, rails, backed : of a guard of posts and rails; rails a side, and whether mesh stands behind
+    them.
     snow_mm : depth of the snow that it was sized for; wires under it carry nothing.
     sources : figure, and its source key and tag.
     """

@@ -40,7 +40,8 @@ SHOWN = 8  # options shown beside the chosen one
 ASKED_AFTER = 4  # animals whose presence is weighed for what it is worth to find out; our choice
 # which published disagreements bear on which barrier or need
 BEARS_ON = {
-    "energiser_joules": {"live"}, "line_volts": {"live"}, "sign_spacing": {"live"}, "earth_rod_spacing": {"live"},
+    "energiser_joules": {"live"}, "earth_per_joule": {"live"}, "horse_guard": {"horse", "livestock"},
+    "line_volts": {"live"}, "sign_spacing": {"live"}, "earth_rod_spacing": {"live"},
     "barbed_offset": {"live"}, "vole_burial": {"vole", "vole_below", "mouse_or_rat"}, "vole_opening": {"vole", "vole_below"},
     "rabbit_snow_margin": {"rabbit", "hare"}, "rabbit_fence_height": {"rabbit_netting"}, "fence_or_guards": {"any"},
     "fence_life": {"woven_wire"}, "deer_fence_height": {"woven_wire"}, "rub_diameter": {"deer_rub"},
