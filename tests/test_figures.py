@@ -26,7 +26,8 @@ def test_an_inch_is_twenty_five_point_four_millimetres() -> None:
     (6.4, "most", "1/4 in"), (12.7, "most", "1/2 in"), (6, "most", "3/16 in"), (31, "most", "1 1/4 in"), (25.4, "", "1 in"),
     (1200, "least", "4 ft"), (2438, "least", "8 ft"), (457, "", "18 in"), (75, "least", "3 in"), (100, "most", "4 in"),
     (98, "most", "3 3/4 in"),
-    (1524, "", "5 ft"), (1829, "", "6 ft"), (3350, "", "11 ft"), (2.5, "", "0.098 in"),
+    (1524, "", "5 ft"), (1500, "least", "5 ft"), (1800, "most", "5 ft 10 in"),
+    (1829, "", "6 ft"), (3350, "", "11 ft"), (2.5, "", "0.098 in"),
 ])
 def test_inches_are_those_of_a_rule_and_a_limit_is_never_moved_past(mm: float, bound: str, words: str) -> None:
     assert length(mm, inches=True, bound=bound) == words

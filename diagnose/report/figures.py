@@ -10,6 +10,7 @@ from diagnose.protect.trade import trade_sizes
 from diagnose.signs import Answer, Bounded, Shares, Sign
 
 MM_PER_INCH = 25.4  # exact by definition
+SOLD_NEAR = 0.018  # a metric size so near to whole half feet is sold as them; common in trade, no source
 THIN_INCH = 0.18  # thinner things, such as wire, are written with decimals
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
 _RUN = r"(?<![\w.])(?P<numbers>\d+(?:\.\d+)?(?:(?: x | to | or |, )\d+(?:\.\d+)?)*)"  # 25 x 25, 0.9 to 1.2
@@ -71,11 +72,14 @@ def in_feet(mm: float, bound: str = "") -> str:
     size = mm / MM_PER_INCH
     if size < THIN_INCH:
         return f"{size:.2g} in"
+    half_foot = 6 * round(size / 6)
+    if bound != "most" and abs(half_foot - size) < SOLD_NEAR * size and half_foot >= 18:
+        size = half_foot  # 1.2 m is sold as 4 ft
     parts = 16 if size < 1 else 4 if size < 6 else 1
     marks = size * parts
     near = round(marks)
     # a mark that is as good as the figure stands
-    if abs(near - marks) > 0.02 * max(marks, 1.0) * (0.4 if parts > 1 else 0.2):
+    if abs(near - marks) > 0.02:  # a mark that is as good as the figure stands
         near = math.floor(marks + 1e-9) if bound == "most" else math.ceil(marks - 1e-9) if bound == "least" else near
     whole, rest = divmod(near, parts)
     fraction = Fraction(rest, parts)
