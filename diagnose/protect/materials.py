@@ -16,6 +16,7 @@ from diagnose.protect.trade import TO_ORDER, at_least, at_most, name_of
 
 SIGN_SPACING_M = 50.0  # and at every gate and corner; see disagreements.yaml, sign_spacing
 LEAD_OUT_M = 20.0  # insulated cable from the energiser to fence and rods; our choice
+FINE_MM = 75.0  # smaller openings are bought as square mesh of 50 mm
 STAPLE_KG = 0.008  # a 9 gauge staple; from memory
 DEEPEST_STAKE_MM = 700.0  # a longer stake beside a stem is not driven deeper; our choice
 COST_WORDS = {"m": "material, a metre of line", "tree": "material, a piece"}  # what a barrier's own price is of
@@ -251,6 +252,12 @@ def _mesh_words(part: Part) -> str:
     return ", ".join(words)
 
 
+def mesh_item(part: Part) -> str:
+    """The item of the price list that its mesh is: where 50 mm must hold, welded mesh of 50 x 100 mm is too open."""
+    mesh = str(catalogue()[part.key]["mesh"])
+    return "welded_fine" if mesh == "welded_mesh" and part.opening_mm < FINE_MM else mesh
+
+
 def _at_each_tree(place: Planting, part: Part) -> list[Line]:
     facts, built = catalogue()[part.key], dimensions(place, part)
     count = math.ceil(place.trees * (1 + place.price("spare")) - 1e-9)
@@ -261,7 +268,7 @@ def _at_each_tree(place: Planting, part: Part) -> list[Line]:
         roll, cut = float(facts["roll_m"][0]), built["cut length"] / 1000
         rolls = math.ceil(max(0.0, count - stock) / max(1, math.floor(roll / cut)))
         words = f"{_mesh_words(part)}; {cut * 1000:.0f} mm cut for each piece, {rolls} rolls of {roll:g} m in all"
-        lines = [_line(place, part.name, words, count, "pieces", "mesh", facts["mesh"],
+        lines = [_line(place, part.name, words, count, "pieces", "mesh", mesh_item(part),
                        cut * part.width_mm / 1000, stock, own)]
     elif "bundle" in facts:
         bundles = math.ceil(max(0.0, count - stock) / int(facts["bundle"][0]))
@@ -305,7 +312,7 @@ def _stock_guard(place: Planting, part: Part, count: int, stock: float, own: flo
                    built["post length"] / 1000)]
     if part.backed:
         lines.append(_line(place, f"mesh behind the rails of the {part.name}", _mesh_words(part), math.ceil(count * round_m),
-                           "m", "mesh", facts["mesh"], part.width_mm / 1000))
+                           "m", "mesh", mesh_item(part), part.width_mm / 1000))
     return lines
 
 

@@ -177,7 +177,9 @@ def source_words(key: str) -> str:
     if key not in sources():
         raise CannotUse(f"'{key}' is no source of the barriers; there is {', '.join(sorted(sources()))}")
     told = sources()[key]
-    more = [str(told[name]) for name in ("year", "url") if str(told[name]) not in ("none", "n.d.", "none seen", "several")]
+    where = str(told["url"]).split(" ; ")
+    own = [url for url in where if key.lower() in url.lower()] or where  # of several that stand together, its own
+    more = [one for one in (str(told["year"]), " ; ".join(own)) if one not in ("none", "n.d.", "none seen", "several")]
     return f"{key}: {'. '.join([str(told['source']).strip(), *more])}"
 
 

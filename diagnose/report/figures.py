@@ -78,7 +78,6 @@ def in_feet(mm: float, bound: str = "") -> str:
     parts = 16 if size < 1 else 4 if size < 6 else 1
     marks = size * parts
     near = round(marks)
-    # a mark that is as good as the figure stands
     if abs(near - marks) > 0.02:  # a mark that is as good as the figure stands
         near = math.floor(marks + 1e-9) if bound == "most" else math.ceil(marks - 1e-9) if bound == "least" else near
     whole, rest = divmod(near, parts)
