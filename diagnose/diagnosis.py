@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from diagnose.culprits.here import Where
 from diagnose.culprits.together import Together, judge_together
 from diagnose.culprits.verdict import Verdict, judge
 from diagnose.measure.bark_round import Turns
@@ -69,7 +70,15 @@ class Scale:
         return None if self.known_from is None or self.known_to is None else (self.known_from, self.known_to)
 
     def plane(self, picture: Picture, near: Point | None) -> Plane | None:
-        """The metric plane that the known length gives, or None when no length is known."""
+        """The metric plane that the known length gives, or None when no length is known.
+
+        Parameters
+        ----------
+        picture
+            That shows the known length [no unit].
+        near
+            A place that a coin lies beside; None for anywhere [upright px].
+        """
         from diagnose.photo.scale import find_coin, known_length
 
         if self.coin_mm is not None:
@@ -93,14 +102,15 @@ class Ground:
 
 @dataclass(frozen=True)
 class Circumstances:
-    """What is known round the wound: region, month of finding, snow.
+    """What is known round the wound: place, month of finding, snow.
 
-    region : key of a region of the catalogue, or None to take it from the position. month : 1 to 12.
+    region : name or code of a country or a part of one, or a position (latitude, longitude) [degree]; None to take it
+    from the photo's position. month : 1 to 12.
     snow_mm : depth of the snow that lay when the wound was made [mm], None when unknown. prior : own weights by culprit
-    in place of the region's. confirmed : wounds here by culprit, confirmed from outside, that sharpen the prior.
+    in place of the place's. confirmed : wounds here by culprit, confirmed from outside, that sharpen the prior.
     """
 
-    region: str | None = None
+    region: Where = None
     month: int | None = None
     snow_mm: float | None = None
     prior: Mapping[str, float] | None = None
@@ -164,6 +174,7 @@ class Wounds:
         return open_ones[0] if all(open_ones) else ""
 
     def as_json(self) -> dict[str, Any]:
+        """The object that `diagnose log together --json` prints, but for the number of its schema."""
         return {**self.together.as_json(), "find_out_first": self.find_out_first or None, "barrier": self.barrier.as_json()}
 
 
@@ -179,9 +190,29 @@ def diagnose_photo(
 ) -> Diagnosis:
     """The diagnosis of one photograph.
 
-    taps : [upright px], the wound first, then a point farther back on the same stem. print_scale : measured over
-    stated length of the card's check bar. answers : signs a person answered; they stand over measured ones of
-    the same name. ground : what is known of it, for the wound's height. Raises CannotUse when the file holds no picture.
+    Parameters
+    ----------
+    source
+        Path of a picture file, or its bytes [no unit].
+    name
+        How the file is called, where bytes are given [no unit].
+    taps
+        The wound first, then a point farther back on the same stem [upright px].
+    scale
+        A length in the picture that is known; None for none [no unit].
+    print_scale
+        Measured over stated length of the card's check bar [no unit].
+    answers
+        Signs that a person answered; they stand over measured ones of the same name [no unit].
+    circumstances
+        What is known round the wound [no unit].
+    ground
+        What is known of it, for the wound's height [no unit].
+
+    Raises
+    ------
+    CannotUse
+        When the file holds no picture.
     """
     picture = read_picture(source, name)
     plane, measurement = measure_picture(picture, taps, scale, print_scale, circumstances, ground)
@@ -195,7 +226,21 @@ def diagnose_measured(
     answers: Signs | None = None,
     circumstances: Circumstances | None = None,
 ) -> Diagnosis:
-    """The diagnosis of what was measured already: cheap, so that each answer can be judged anew."""
+    """The diagnosis of what was measured already: cheap, so that each answer can be judged anew.
+
+    Parameters
+    ----------
+    picture
+        That was measured; None for none [no unit].
+    plane
+        That was found in it; None for none [no unit].
+    measurement
+        What was measured [no unit].
+    answers
+        Signs that a person answered; they stand over measured ones of the same name [no unit].
+    circumstances
+        What is known round the wound [no unit].
+    """
     signs: dict[str, Sign] = {**_wound_seen(measurement), **measurement.measured, **(answers or {})}
     return _judged(signs, circumstances, picture, plane, measurement)
 
@@ -208,8 +253,18 @@ def diagnose_together(
 ) -> Diagnosis:
     """One diagnosis from several photographs of the same wound; place and time are those of the first.
 
-    turns : how far round the stem each was taken, counterclockwise from above [degree], or "all-round". The shapes are
-    those of the first photograph.
+    The shapes are those of the first photograph.
+
+    Parameters
+    ----------
+    found
+        Of each photograph [no unit].
+    answers
+        Signs that a person answered; they stand over measured ones of the same name [no unit].
+    circumstances
+        What is known round the wound [no unit].
+    turns
+        How far round the stem each was taken, counterclockwise from above [degree], or "all-round".
     """
     from diagnose.measure.join import join
 
@@ -229,14 +284,32 @@ def _wound_seen(measurement: Measurement) -> dict[str, Sign]:
 
 
 def diagnose_answers(answers: Signs, circumstances: Circumstances | None = None) -> Diagnosis:
-    """The diagnosis from answered signs alone."""
+    """The diagnosis from answered signs alone.
+
+    Parameters
+    ----------
+    answers
+        Signs that a person answered [no unit].
+    circumstances
+        What is known round the wound [no unit].
+    """
     return _judged(dict(answers), circumstances)
 
 
 def diagnose_wounds(each: Sequence[Diagnosis], snow_mm: float = 0.0) -> Wounds:
     """Several wounds judged together: the barrier stops every culprit that the barrier of any one of them must stop.
 
-    Raises CannotUse without a wound.
+    Parameters
+    ----------
+    each
+        Of each wound [no unit].
+    snow_mm
+        Deepest snow at the plants [mm].
+
+    Raises
+    ------
+    CannotUse
+        Without a wound.
     """
     together = judge_together([one.verdict for one in each])
     union = dict.fromkeys(culprit for one in each for culprit in one.barrier.culprits)
@@ -251,7 +324,23 @@ def measure_picture(
     circumstances: Circumstances | None = None,
     ground: Ground | None = None,
 ) -> tuple[Plane | None, Measurement]:
-    """What the picture shows, by what stands in it: a card (severed end or gnawed patch), a staff, or neither."""
+    """What the picture shows, by what stands in it: a card (severed end or gnawed patch), a staff, or neither.
+
+    Parameters
+    ----------
+    picture
+        That is measured [no unit].
+    taps
+        The wound first, then a point farther back on the same stem [upright px].
+    scale
+        A length in the picture that is known; None for none [no unit].
+    print_scale
+        Measured over stated length of the card's check bar [no unit].
+    circumstances
+        What is known round the wound [no unit].
+    ground
+        What is known of it, for the wound's height [no unit].
+    """
     from diagnose.photo.plane import find_card
 
     width, height = picture.size
@@ -369,7 +458,7 @@ def _judged(
     measurement: Measurement | None = None,
 ) -> Diagnosis:
     around = circumstances or Circumstances()
-    place: str | Point | None = around.region
+    place = around.region
     month = around.month
     if picture is not None:
         taken = picture.taken

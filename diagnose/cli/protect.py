@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from types import SimpleNamespace
 from typing import Any
 
 import click
 
-from diagnose.cli import options, words
+from diagnose.cli import machine, options, words
 from diagnose.cli.streams import Read, Verb, Written
 
 
@@ -36,7 +35,8 @@ from diagnose.cli.streams import Read, Verb, Written
 @click.option("--stock-mm", type=words.depth, default="0", metavar="MM", help="Height of the planted stock [mm].")
 @click.option("--large-trees", is_flag=True, help="The trees are large enough for trunk bands.")
 @click.option("--gates", type=int, default=1, show_default=True, metavar="NUMBER", help="Gates in a fence.")
-@click.option("--damage", default="moderate", show_default=True, type=click.Choice(["light", "moderate", "heavy", "severe"]))
+@click.option("--damage", default="moderate", show_default=True, type=click.Choice(["light", "moderate", "heavy", "severe"]),
+              help="How much the animals take, without protection.")
 @click.option("--snow-mm", type=words.depth, metavar="MM", help="Deepest snow, drifts included [mm].")
 @click.option("--frost-mm", type=words.depth, default="0", metavar="MM", help="Depth to which the ground freezes [mm].")
 @click.option("--soil", default="normal", show_default=True, type=click.Choice(["normal", "sand", "rock"]))
@@ -95,4 +95,7 @@ def protect(**given: Any) -> None:
         write_whole(asked.pdf, plan_pdf(plan, asked.inches, asked.paper))
     if asked.csv:
         write_whole(asked.csv, materials_csv(plan, asked.inches))
-    print(json.dumps(plan.as_json(), indent=1) if asked.as_json else plan_as_text(plan, asked.inches))
+    if asked.as_json:
+        machine.say("protect", plan.as_json())
+    else:
+        print(plan_as_text(plan, asked.inches))

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.catalogue import catalogue
-from diagnose.culprits.prior import confirmed_counts, region_of
+from diagnose.culprits.old_names import is_known
+from diagnose.culprits.prior import confirmed_counts
+from diagnose.fieldlog.query import Query
 from diagnose.signs import parse_signs
 
 if TYPE_CHECKING:
@@ -21,15 +22,22 @@ def confirmed_in(log: Log, site: str | None = None) -> dict[str, float]:
     """Wounds by culprit whose naming was confirmed from outside, one plant and visit counting once.
 
     Deleting the observation or taking the confirmation back undoes what it taught.
+
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    site
+        Only this planting; None for every one [no unit].
     """
     wanted = ("named", "confirmed", "site", "plot", "plant", "visit", "taken_at", "saved_at")
-    rows = log.observations(site=site, columns=wanted)
+    rows = log.observations(Query(site=site), wanted)
     return confirmed_counts(_confirmations(rows.to_dict("records")))
 
 
 def _confirmations(rows: list[dict[str, Any]]) -> Iterator[dict[str, object]]:
     for row in rows:
-        if row["named"] in catalogue().names and row["confirmed"]:
+        if is_known(row["named"] or "") and row["confirmed"]:
             plant = (row["site"], row["plot"], row["plant"]) if row["plant"] else None
             visit = row["visit"] or str(row["taken_at"] or row["saved_at"])[:10]
             yield {"culprit": row["named"], "confirmed_by": row["confirmed"], "plant": plant,
@@ -39,16 +47,30 @@ def _confirmations(rows: list[dict[str, Any]]) -> Iterator[dict[str, object]]:
 def wounds_of(log: Log, site: str, plant: str | None = None, region: str | None = None) -> Wounds:
     """The wounds of a site, or of one plant of it, judged each and together.
 
-    region : where positions do not tell. Raises CannotUse where the log holds no wound with signs there.
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    site
+        Name of the planting [no unit].
+    plant
+        Only this plant's; None for every one [no unit].
+    region
+        Where the planting is, where positions do not say; None for not known [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where the log holds no wound with signs there.
     """
     from diagnose.diagnosis import Circumstances, diagnose_answers, diagnose_wounds
 
-    rows = log.observations(site=site, columns=("signs", "plant", "lat", "lon", "taken_at"), newest=_MOST)
+    rows = log.observations(Query(site=site), ("signs", "plant", "lat", "lon", "taken_at"), _MOST)
     found = []
     for row in rows.to_dict("records"):
         if row["signs"] and (plant is None or row["plant"] == plant):
             placed = row["lat"] == row["lat"] and row["lat"] is not None
-            here = region if region is not None or not placed else region_of((row["lat"], row["lon"]))
+            here = region if region is not None or not placed else (row["lat"], row["lon"])
             month = int(row["taken_at"][5:7]) if row["taken_at"] else None
             found.append(diagnose_answers(parse_signs(row["signs"]), Circumstances(here, month)))
     if not found:

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from diagnose.culprits.ask import next_step
-from diagnose.culprits.catalogue import catalogue, group_words
+from diagnose.culprits.catalogue import group_words
+from diagnose.culprits.old_names import name_of
 from diagnose.diagnosis import Diagnosis
 from diagnose.inbox.told import look_yourself
 from diagnose.protect.requirement import NEED_OF, protected_culprits
@@ -37,7 +38,19 @@ class Placed:
 
 
 def rank(row: Mapping[str, Any], found: Diagnosis, looked: Sequence[Mapping[str, Any]], twin: str = "") -> Placed:
-    """Where a submission lies. looked : what each photo yielded (work.look_at)."""
+    """Where a submission lies.
+
+    Parameters
+    ----------
+    row
+        Of the submission [no unit].
+    found
+        Its diagnosis [no unit].
+    looked
+        What each photo yielded (work.look_at) [no unit].
+    twin
+        Id of the submission whose photos it repeats; empty for none [no unit].
+    """
     if twin:
         return Placed(SEEN, f"its photos came in before, with submission {twin[:8]}", 0.05)
     open_matters = _for_the_adviser(row, found, looked)
@@ -54,7 +67,13 @@ def rank(row: Mapping[str, Any], found: Diagnosis, looked: Sequence[Mapping[str,
 
 
 def stake(found: Diagnosis) -> float:
-    """The probability that the barrier which would be advised stops the wrong animal: what attention can mend."""
+    """The probability that the barrier which would be advised stops the wrong animal: what attention can mend.
+
+    Parameters
+    ----------
+    found
+        The submission's diagnosis [no unit].
+    """
     by_need: dict[str, float] = {}
     for key, share in found.verdict.culprits.items():
         need = NEED_OF.get(key, key)
@@ -93,7 +112,7 @@ def _for_the_adviser(row: Mapping[str, Any], found: Diagnosis, looked: Sequence[
         reasons.append(f"no photo can be used: {looked[0]['error']}")
     reasons += _conflicts(row, looked)
     likely = [key for key in sorted(protected_culprits()) if found.verdict.culprits.get(key, 0.0) >= 0.5]
-    reasons += [f"{catalogue().names[key]} is protected in places" for key in likely]
+    reasons += [f"{name_of(key)} is protected in places" for key in likely]
     if found.verdict.warning:
         reasons.append("the signs fit nothing in the catalogue well")
     apart = [line for line in found.measurement.remarks if "stands apart" in line or "apart from" in line]

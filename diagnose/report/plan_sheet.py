@@ -9,6 +9,7 @@ from dataclasses import replace
 from io import BytesIO
 from typing import Any
 
+from diagnose.figures import in_inches, length, percent
 from diagnose.protect.barriers import catalogue
 from diagnose.protect.kinds import KINDS, Row
 from diagnose.protect.materials import Line, dimensions
@@ -17,7 +18,6 @@ from diagnose.protect.plan import Plan
 from diagnose.protect.prices import default_prices, from_memory, price_list, year_of
 from diagnose.protect.requirement import SEEN, source_words, sources
 from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary, draw_brace
-from diagnose.report.figures import in_inches, length, percent
 from diagnose.report.kinds_drawing import draw_kinds
 from diagnose.report.lettering import BOLD, FONT, load_fonts, marked
 

@@ -12,16 +12,16 @@ import cv2
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.catalogue import catalogue
+from diagnose.culprits.old_names import name_of, nameable
 from diagnose.diagnosis import Diagnosis, diagnose_photo
 from diagnose.fieldlog.store import Log
+from diagnose.figures import figure
 from diagnose.inbox.learning import answer, is_blind, name_blind, together, undo
-from diagnose.inbox.queue import reply_to, senders_name, waiting
+from diagnose.inbox.queue import waiting
 from diagnose.inbox.ranking import PILES
-from diagnose.inbox.reply import as_pdf
 from diagnose.inbox.work import diagnosis_of, judge, judge_one, looked, measure, take_in, unseen
-from diagnose.measure.overlay import annotate
-from diagnose.report.figures import figure
+from diagnose.report.letters import as_pdf, reply_to, senders_name
+from diagnose.report.overlay import annotate
 from diagnose.screens import preferences, show
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal
@@ -156,9 +156,9 @@ def _blind(log: Log, row: dict[str, Any]) -> bool:
     if not _waits_for_a_name(row):
         return True
     st.subheader("What do you say, before you see the verdict?")
-    names = [None, *catalogue().names]
+    names = [None, *nameable()]
     named = st.selectbox("Your naming", names, key=f"blind {row['id']}",
-                         format_func=lambda key: "cannot tell" if key is None else catalogue().names[key])
+                         format_func=lambda key: "cannot tell" if key is None else name_of(key))
     if st.button("That is what I say", type="primary"):
         name_blind(log, row["id"], named, preferences.initials())
         st.rerun()
@@ -175,10 +175,11 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
     left, right = st.columns(2)
     hand_over(left, "As text", text, "reply.txt", "text/plain")
     hand_over(right, "As PDF", as_pdf(text, row["about"] or "Reply"), "reply.pdf", "application/pdf")
-    names = list(catalogue().names)
+    names = list(nameable())
     first = max(found.verdict.culprits, key=lambda key: found.verdict.culprits[key])
-    named = st.selectbox("Your naming, if you change it", names, index=names.index(row["named"] or first),
-                         key=f"named {row['id']}", format_func=catalogue().names.__getitem__)
+    named = st.selectbox("Your naming, if you change it", names,
+                         index=names.index(row["named"] if row["named"] in names else first),
+                         key=f"named {row['id']}", format_func=name_of)
     agree, change, later = st.columns(3)
     what = ("agree" if agree.button("Agree", shortcut="a", type="primary", width="stretch") else
             "change" if change.button("Change", shortcut="x", width="stretch") else

@@ -11,8 +11,9 @@ import pandas as pd
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.catalogue import catalogue
+from diagnose.culprits.old_names import name_of
 from diagnose.fieldlog.judged import wounds_of
+from diagnose.figures import length
 from diagnose.knowledge import knowledge
 from diagnose.protect.barriers import buildable
 from diagnose.protect.barriers import catalogue as barriers
@@ -24,7 +25,6 @@ from diagnose.protect.prices import default_prices
 from diagnose.protect.read import likely_shares
 from diagnose.protect.requirement import NEED_OF, needs
 from diagnose.report.barrier_drawing import Drawing
-from diagnose.report.figures import length
 from diagnose.report.kinds_drawing import draw_kinds
 from diagnose.report.plan_sheet import (
     KINDS_HEADING,
@@ -51,10 +51,6 @@ def _animals() -> list[str]:
     return [key for key in NEED_OF if needs()[NEED_OF[key]]["kind"] != "none"]
 
 
-def _name(key: str) -> str:
-    return catalogue().names.get(key, key.replace("_", " "))
-
-
 def _presence() -> tuple[dict[str, float], bool]:
     """Who is there, each with a probability of its own, and whether it was diagnosed. Raises CannotUse where nobody is."""
     judged: dict[str, float] | None = st.session_state.get("wound_presence")
@@ -63,17 +59,17 @@ def _presence() -> tuple[dict[str, float], bool]:
     if way == JUST_JUDGED and judged:
         return likely_shares(judged), True
     if way == FROM_LOG:
-        sites = the_log().told("site")
+        sites = the_log().values_of("site")
         if not sites:
             raise CannotUse("the log holds no named planting yet; keep a wound under its name first")
         wounds = wounds_of(the_log(), st.selectbox("Planting", sites, key="plan_site"), region=preferences.region())
         st.caption(f"{len(wounds.each)} wounds. {literal(wounds.together.statement)}")
-        return likely_shares(getattr(wounds.together, "presence", wounds.together.culprits)), True
+        return likely_shares(wounds.together.presence), True
     chosen = st.multiselect("Who lives there, or is expected to", _animals(), default=["deer_browsing"], key="animals",
-                            format_func=_name)
+                            format_func=name_of)
     if not chosen:
         raise CannotUse("choose at least one animal")
-    told = _table([(_name(key), 100.0) for key in chosen], "how likely [%]", f"plan_presence {' '.join(chosen)}", 100.0)
+    told = _table([(name_of(key), 100.0) for key in chosen], "how likely [%]", f"plan_presence {' '.join(chosen)}", 100.0)
     return {key: share / 100 for key, share in zip(chosen, told, strict=True)}, False
 
 
@@ -98,7 +94,7 @@ def _aim(ground: Ground, trees: int) -> dict[str, Any]:
     sure = right.slider("How surely [%]", 50, 95, 80, 5, key="plan_sure")
     left.caption(f"{planted * share / 100:,.0f} of {planted:,.0f} trees a hectare")
     budget = right.number_input("Money for the first year (0: not limited)", 0.0, 1e9, 0.0, 100.0, key="plan_budget")
-    must = st.multiselect("Must be kept out, whatever it costs", _animals(), key="plan_must", format_func=_name)
+    must = st.multiselect("Must be kept out, whatever it costs", _animals(), key="plan_must", format_func=name_of)
     return {"target_per_ha": planted * share / 100, "sureness": sure / 100, "budget": budget or None, "must": must}
 
 

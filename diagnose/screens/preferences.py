@@ -7,8 +7,11 @@ from typing import Any
 
 import streamlit as st
 
+from diagnose.culprits.here import old_regions
+from diagnose.places import places
 from diagnose.screens import drawer
 from diagnose.screens.door import logins
+from diagnose.settings import settings
 
 _NAME = "preferences"
 
@@ -28,18 +31,23 @@ def choose(**values: Any) -> None:
 
 def inches() -> bool:
     """Are lengths shown in inches and feet, not in mm and metres?"""
-    return bool(_chosen().get("inches", False))
+    return bool(_chosen().get("inches", settings().inches))
 
 
 def region() -> str | None:
-    """Key of the region of the catalogue that the person works in; None to take it from the photo's position."""
-    value = _chosen().get("region")
+    """Code of the place that the person works in, or an older region; None to take it from the photo's position."""
+    value = _chosen().get("region", settings().place)
     return value if isinstance(value, str) else None
 
 
 def initials() -> str:
-    """The person's initials, for the log's history."""
-    return str(_chosen().get("initials", ""))
+    """The person's initials, for the log's history; those of the settings file are its owner's alone."""
+    return str(_chosen().get("initials", "" if is_for_several() else settings().initials))
+
+
+def paper() -> str:
+    """The size of sheets that is printed on here: A4 or Letter."""
+    return settings().paper
 
 
 def log_chosen() -> str | None:
@@ -59,3 +67,12 @@ def is_shared() -> bool:
 def is_for_several() -> bool:
     """Does a code or a login let others in?"""
     return is_shared() or bool(logins())
+
+
+def place_choices(own: str | None) -> dict[str | None, str]:
+    """Code -> name of every place that can be chosen, none first; with one's own older choice, if it is none of them."""
+    names: dict[str | None, str] = {None: "from the photo's position"}
+    names.update({place.code: place.name for place in places()})
+    if own is not None and own not in names:
+        names[own] = old_regions()[own]["name"] if own in old_regions() else own
+    return names
