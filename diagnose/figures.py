@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import math
 import re
+from fractions import Fraction
 
+from diagnose.knowledge import knowledge
 from diagnose.signs import Answer, Bounded, Several, Shares, Sign
 
 MM_PER_INCH = 25.4  # exact by definition
+SOLD_NEAR = 0.018  # a metric size so near to whole half feet is sold as them; common in trade, no source
+THIN_INCH = 0.18  # thinner things, such as wire, are written with decimals
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
 _RUN = r"(?<![\w.])(?P<numbers>\d+(?:\.\d+)?(?:(?: x | to | or |, )\d+(?:\.\d+)?)*)"  # 25 x 25, 0.9 to 1.2
 _MILLIMETRES, _METRES = re.compile(_RUN + r" mm\b"), re.compile(_RUN + r" m\b")
@@ -63,41 +67,77 @@ def percent(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
-def length(mm: float, inches: bool = False) -> str:
-    """A length of a barrier in words: millimetres or metres, or inches or feet.
+def length(mm: float, inches: bool = False, bound: str = "") -> str:
+    """A length of a barrier [mm] in words: millimetres or metres, or inches and feet as things are sold and rules read.
 
     Parameters
     ----------
-    mm
-        The length [mm].
-    inches
-        Whether it is written in inches or feet [no unit].
+    bound : "most" where it is a limit that may not be exceeded, "least" where one that must be reached, else "".
+
+    Examples
+    --------
+    >>> length(6.35, inches=True)
+    '1/4 in'
+    >>> length(1200, inches=True, bound="least")
+    '4 ft'
     """
     if inches:
-        size = mm / MM_PER_INCH
-        return f"{size / 12:.1f} ft" if size >= 36 else f"{size:.2g} in" if size < 10 else f"{size:.0f} in"
+        return in_feet(mm, bound)
     return f"{mm / 1000:.2f} m" if mm >= 1000 else f"{mm:.3g} mm"
 
 
-def in_inches(text: str) -> str:
-    """Words in which every length in mm is written in inches, and every one in metres in feet; other units stand.
+def in_feet(mm: float, bound: str = "") -> str:
+    """A length [mm] on the rule's next mark: sixteenths of an inch below 1 in, quarters below 6, whole inches, then feet."""
+    openings: dict[float, str] = knowledge("diagnose.protect", "trade.yaml")["openings"]
+    if bound == "most" and mm in openings:
+        return openings[mm]  # sources give these in inches; the millimetres are theirs, rounded
+    size = mm / MM_PER_INCH
+    if size < THIN_INCH:
+        return f"{size:.2g} in"
+    half_foot = 6 * round(size / 6)
+    if bound != "most" and abs(half_foot - size) < SOLD_NEAR * size and half_foot >= 18:
+        size = half_foot  # 1.2 m is sold as 4 ft
+    parts = 16 if size < 1 else 4 if size < 6 else 1
+    marks = size * parts
+    near = round(marks)
+    if abs(near - marks) > 0.02:  # a mark that is as good as the figure stands
+        near = math.floor(marks + 1e-9) if bound == "most" else math.ceil(marks - 1e-9) if bound == "least" else near
+    whole, rest = divmod(near, parts)
+    fraction = Fraction(rest, parts)
+    if whole >= 36:
+        feet, over = divmod(whole, 12)
+        return f"{feet} ft" + (f" {over} in" if over else "")
+    return " ".join(filter(None, [str(whole) if whole or not rest else "", str(fraction) if rest else ""])) + " in"
 
-    Parameters
-    ----------
-    text
-        Words with lengths in them [no unit].
+
+def in_inches(text: str) -> str:
+    """Words in which every length in mm is written in inches and feet, and every one in metres in feet; other units stand.
+
+    A length after "at most" is rounded down where its mark is not as good as it, one after "at least" up.
     """
     def inch(found: re.Match[str]) -> str:
-        return _NUMBER.sub(lambda one: _inches(float(one[0])), found["numbers"]) + " in"
+        bound = _bound(text[max(0, found.start() - 24):found.start()])
+        if _NUMBER.fullmatch(found["numbers"]):
+            return in_feet(float(found["numbers"]), bound)
+        told = _NUMBER.sub(lambda one: in_feet(float(one[0]), bound), found["numbers"])
+        return told.replace(" in", "", told.count(" in") - 1) if "ft" not in told else told
 
     def feet(found: re.Match[str]) -> str:
-        return _NUMBER.sub(lambda one: f"{float(one[0]) / 0.3048:.3g}", found["numbers"]) + " ft"
+        return _NUMBER.sub(lambda one: _feet(float(one[0])), found["numbers"]) + " ft"
 
     return _METRES.sub(feet, _MILLIMETRES.sub(inch, text))
 
 
-def _inches(mm: float) -> str:
-    return f"{mm / MM_PER_INCH:.2g}" if mm < 10 * MM_PER_INCH else f"{mm / MM_PER_INCH:.0f}"
+def _bound(before: str) -> str:
+    words = before.lower()
+    if re.search(r"(at most|no more than|less than|up to|under)\s*$", words):
+        return "most"
+    return "least" if re.search(r"(at least|no less than)\s*$", words) else ""
+
+
+def _feet(metres: float) -> str:
+    feet = metres / 0.3048
+    return f"{feet:.0f}" if feet >= 10 else f"{round(feet * 4) / 4:g}" if feet >= 1 else f"{feet:.2g}"
 
 
 def _unit(name: str, inches: bool) -> tuple[str, float]:

@@ -1,4 +1,4 @@
-"""The page for a planting takes a verdict, prices and stock, and says whether anything was diagnosed."""
+"""The page for a planting says its answer first, takes who is there, prices and stock, and says which wish breaks a plan."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.store import open_log
 from diagnose.signs import parse_signs
 
-WIDTHS = [(1280, 900), (360, 740)]
+WIDTHS = [(1280, 900), (390, 844)]
 
 
 def _open(browser: Any, address: str, size: tuple[int, int]) -> Any:
@@ -23,12 +23,17 @@ def _open(browser: Any, address: str, size: tuple[int, int]) -> Any:
 
 
 @pytest.mark.parametrize("size", WIDTHS)
-def test_a_plan_without_a_wound_says_so_and_shows_its_drawings(
+def test_the_answer_stands_on_the_first_screen_above_what_is_asked(
     browser: Any, app: tuple[str, Path], size: tuple[int, int]
 ) -> None:
     page = _open(browser, app[0], size)
-    page.get_by_text("Expected, not diagnosed", exact=True).wait_for()
-    assert page.locator("img[alt*='top']").count() >= 1
+    for words in ("Build:", "First year", "Alive after 6 years"):
+        place = page.get_by_text(words).first.bounding_box()
+        assert place is not None and place["y"] + place["height"] <= size[1], words
+    page.get_by_text("Expected, not diagnosed").wait_for()
+    asked = page.get_by_text("What you want, and where").bounding_box()
+    assert asked is not None and asked["y"] > place["y"]
+    assert page.locator("img[alt*='top']").count() >= 1 and page.locator("img[alt*='side by side']").count() == 1
     too_wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
     assert too_wide <= 1
     page.close()
@@ -45,15 +50,14 @@ def test_the_wounds_of_a_planting_in_the_log_are_taken_over(browser: Any, app: t
     page.get_by_label("Planting", exact=True).first.click()
     page.get_by_role("option", name="Taken over").click()
     page.get_by_text("At work here:").wait_for(timeout=30_000)
-    page.get_by_text("Diagnosed", exact=True).wait_for(timeout=30_000)
-    page.get_by_text("If the animal is not certain").wait_for()
+    page.get_by_text("Diagnosed. What was taken for granted stands below.").wait_for(timeout=30_000)
+    page.get_by_text("If the animals are not certain").wait_for()
     page.close()
 
 
-def test_a_budget_that_is_too_small_gets_one_line(browser: Any, app: tuple[str, Path]) -> None:
+def test_a_budget_that_is_too_small_is_said_to_break_the_plan(browser: Any, app: tuple[str, Path]) -> None:
     page = _open(browser, app[0], WIDTHS[0])
-    page.get_by_text("Wind, way, trees, day, budget").click()
-    page.get_by_label("Money there is (0: not limited)").fill("5")
-    page.get_by_label("Money there is (0: not limited)").press("Enter")
-    page.get_by_text("the budget of 5 is too small").wait_for(timeout=30_000)
+    page.get_by_label("Money for the first year (0: not limited)").fill("5")
+    page.get_by_label("Money for the first year (0: not limited)").press("Enter")
+    page.get_by_text("The budget of 5 is too small and breaks it").wait_for(timeout=30_000)
     page.close()

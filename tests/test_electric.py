@@ -3,7 +3,7 @@
 import pytest
 
 from diagnose.cannot_use import CannotUse
-from diagnose.protect.electric import METRES_PER_MILE, energiser, held_share, rods_for
+from diagnose.protect.electric import METRES_PER_MILE, clear_of_lines, energiser, held_share, rods_for
 
 
 # University of Maine Extension: a mile of four wires counts as four miles; J. Gerrish: one joule a mile of fence
@@ -28,3 +28,16 @@ def test_a_fence_without_length_or_live_wire_is_refused() -> None:
     for wrong in ((0, 1), (100, 0), (float("nan"), 2)):
         with pytest.raises(CannotUse):
             energiser(*wrong)
+
+
+# IEC 60335-2-76, annex BB, as reprinted in energiser manuals: 3 m to 1 kV, 4 m to 33 kV, 8 m above; no wire over 3 m near it
+@pytest.mark.parametrize(("kilovolts", "clear", "beside"), [(0.4, "3 m clear", "within 2 m"), (20, "4 m clear",
+    "within 15 m"),
+                                                            (110, "8 m clear", "within 15 m")])
+def test_a_live_fence_keeps_clear_of_overhead_lines(kilovolts: float, clear: str, beside: str) -> None:
+    told = clear_of_lines(kilovolts)
+    assert clear in told and beside in told and "right angles" in told and "higher than 3 m" in told
+
+
+def test_dry_ground_takes_twice_the_earth_rods() -> None:
+    assert energiser(1000, 4, dry=True).rods == 2 * energiser(1000, 4).rods

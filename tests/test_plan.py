@@ -51,7 +51,7 @@ def test_no_stated_culprit_is_left_unstopped_without_saying_so(culprits: dict) -
         assert not set(culprits) & {"deer_browsing", "rabbit", "vole_surface", "beaver", "livestock_browsing"}
         return
     for culprit in culprits:
-        if culprit not in plan.chosen.stops:
+        if culprit not in plan.chosen.stops and culprit in dict(plan.chosen.holds):
             assert any(line.startswith(culprit.replace("_", " ")) for line in plan.unstopped)
 
 
@@ -61,41 +61,74 @@ def test_a_plan_without_a_wound_is_expected_not_diagnosed() -> None:
 
 
 def test_a_plan_becomes_json_and_frames_with_the_same_figures() -> None:
-    plan = plan_for(planting(LAND, 100, VERDICT), VERDICT)
+    plan = plan_for(planting(LAND, 100, VERDICT))
     told = json.loads(json.dumps(plan.as_json()))
     assert told["chosen"]["total_cost"] == plan.options_frame()["total_cost"].iloc[0]
     assert [line["item"] for line in told["materials"]] == list(plan.as_frame()["item"])
 
 
 def test_being_certain_is_never_worth_less_than_nothing_and_costs_follow_the_verdict() -> None:
-    plan = plan_for(planting(LAND, 100, VERDICT, damage="severe", prices={"tree": 100}), VERDICT)
-    assert plan.doubt is not None
-    assert plan.doubt.worth_knowing >= 0 and plan.doubt.regret >= 0
+    plan = plan_for(planting(LAND, 100, VERDICT, damage="severe", prices={"tree": 100}))
+    assert plan.doubt is not None and set(plan.doubt.about) == set(VERDICT)
+    assert plan.doubt.worth_knowing > 0 and plan.doubt.regret >= 0
+    assert plan.doubt.expected == pytest.approx(plan.least_expected)
     assert plan.doubt.expected <= plan.doubt.chosen_expected
 
 
 def test_when_the_verdict_is_certain_nothing_is_left_to_find_out() -> None:
-    plan = plan_for(planting(LAND, 100, {"deer_browsing": 1.0}), {"deer_browsing": 1.0})
-    assert plan.doubt is not None and plan.doubt.worth_knowing == pytest.approx(0, abs=1e-6)
+    plan = plan_for(planting(LAND, 100, {"deer_browsing": 1.0}))
+    assert plan.doubt is None
 
 
 def test_a_fence_breaks_even_where_fence_and_guards_cost_the_same() -> None:
-    here = plan_for(planting(LAND, 550, ["deer"])).break_even
+    here = plan_for(planting(LAND, 550, ["deer"], target_per_ha=500)).break_even
     assert here is not None
     side = (10_000 * here.area_ha) ** 0.5
     trees = 1100 * here.area_ha
     assert 4 * side * here.fence_a_m == pytest.approx(trees * here.guards_a_tree, rel=1e-6)
 
 
-def test_a_budget_too_small_gets_one_line_with_what_it_would_take() -> None:
-    with pytest.raises(CannotUse, match="too small") as said:
-        plan_for(planting(LAND, 100, ["deer"], budget=5.0))
-    assert "\n" not in str(said.value)
+def test_a_budget_too_small_is_said_to_break_it_with_what_it_would_take() -> None:
+    plan = plan_for(planting(LAND, 100, ["deer"], budget=5.0))
+    assert "budget of 5 is too small" in plan.broken and "in the first year" in plan.broken and "\n" not in plan.broken
+    assert plan.chosen.first <= 5.0 and not plan.reaches
 
 
 def test_a_plan_keeps_within_its_budget() -> None:
-    plan = plan_for(planting(LAND, 100, VERDICT, budget=1500.0))
-    assert all(option.first <= 1500 for option in (plan.chosen, *plan.others))
+    free = plan_for(planting(LAND, 100, VERDICT))
+    plan = plan_for(planting(LAND, 100, VERDICT, budget=free.chosen.first + 1))
+    assert all(option.first <= free.chosen.first + 1 for option in (plan.chosen, *plan.others))
+
+
+def test_a_list_that_nothing_keeps_out_and_a_target_out_of_reach_are_said_to_break_it() -> None:
+    vole = plan_for(planting(LAND, 100, ["deer"], must=["pine_vole"]))
+    assert "pine vole" in vole.broken and "%" in vole.broken
+    much = plan_for(planting(LAND, 100, {"deer": 1, "vole": 1, "rabbit": 1}, damage="severe", target_per_ha=200))
+    assert "target breaks it" in much.broken and f"{much.place.target_trees:.0f} trees" in much.broken
+
+
+# 97, 90, 94 and 12 %: a planting's log as it was found; the unlikely beaver once made the plan four times as dear
+def test_an_unlikely_animal_does_not_decide_the_plan() -> None:
+    land, there = square_ground(10_000), {"deer_browsing": 0.97, "rabbit": 0.90, "vole_surface": 0.94}
+    without, with_it = (plan_for(planting(land, 900, told)) for told in (there, {**there, "beaver": 0.12}))
+    assert with_it.chosen.first < 1.3 * without.chosen.first
+    assert "beaver" in with_it.chosen.unstopped and any("beaver" in line for line in with_it.unstopped)
+
+
+def test_a_plan_says_its_aim_what_it_took_for_granted_and_how_many_trees_live() -> None:
+    plan = plan_for(planting(LAND, 100, VERDICT))
+    told = plan.as_json()
+    assert told["aim"]["sureness"] == 0.8 and told["aim"]["alive"] == pytest.approx(70)
+    assert plan.chosen.surely_alive >= 70 and plan.chosen.alive_range[0] <= plan.chosen.alive_range[1]
+    assert [year for year, _, _ in plan.alive_by_year] == list(range(7))
+
+
+def test_the_kinds_stand_side_by_side_and_say_what_they_fail_against() -> None:
+    plan = plan_for(planting(LAND, 100, VERDICT))
+    assert len({row.kind for row in plan.kinds}) == len(plan.kinds) >= 10
+    assert all(row.reaches or row.fails for row in plan.kinds)
+    reaching = [row.option.total for row in plan.kinds if row.reaches and row.option]
+    assert plan.chosen.total == pytest.approx(min(reaching))
 
 
 def test_nobody_is_sold_a_barrier_against_frost_or_insects() -> None:
@@ -108,12 +141,12 @@ def test_cautions_stand_where_they_apply() -> None:
     fence = plan_for(planting(LAND, 100, ["deer"], spec={"barrier": "electric_strands"}))
     assert any("60335-2-76" in line and "dry grass" in line for line in fence.cautions)
     tube = plan_for(planting(LAND, 100, ["deer"], spec={"barrier": "solid_tube"}))
-    assert any("wasps" in line for line in tube.cautions)
+    assert any("wasps" in line for line in tube.cautions) and not any("60335" in line for line in tube.cautions)
     assert not any("dry grass" in line for line in tube.cautions)
 
 
-# VerCauteren et al. 2010: 100 % held at 2.4 m, 85 % at 2.1 m
+# VerCauteren et al. 2010: 100 % held at 2.4 m, 85 % at 2.1 m, so 87 % at 2.138 m, 300 mm below mesh sold as 96 in
 def test_a_tall_fence_says_what_three_hundred_millimetres_less_mean() -> None:
     fence = plan_for(planting(LAND, 100, ["deer"], spec={"barrier": "woven_wire"}))
-    assert any("2400 mm about 100 %" in line and "85 %" in line for line in fence.fails)
+    assert any("2438 mm about 100 %" in line and "87 %" in line for line in fence.fails)
     assert [row["share_of_white_tails_held"] for row in fence.as_json()["fence_heights"]] == [0, 0.14, 0.85, 1]

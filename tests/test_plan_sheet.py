@@ -2,19 +2,24 @@
 
 import io
 import re
+from pathlib import Path
 
 import pandas as pd
+import pytest
+import yaml
+from pypdf import PdfReader
 
 from diagnose.protect.ground import square_ground
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import planting
-from diagnose.report.plan_sheet import drawings, materials_csv, plan_as_text, plan_pdf
+from diagnose.report.kinds_drawing import draw_kinds
+from diagnose.report.plan_sheet import drawings, materials_csv, plan_as_text, plan_pdf, sources_named
 
 VERDICT = {"deer_browsing": 0.6, "vole_surface": 0.4}
 
 
 def _plan() -> Plan:
-    return plan_for(planting(square_ground(5_000), 100, VERDICT, snow_mm=200), VERDICT)
+    return plan_for(planting(square_ground(5_000), 100, VERDICT, snow_mm=200))
 
 
 def test_the_text_names_choice_cost_cautions_and_basis() -> None:
@@ -38,3 +43,47 @@ def test_the_pdf_is_one_and_shows_each_barrier_with_a_shape() -> None:
 def test_the_csv_is_the_buying_list() -> None:
     plan = _plan()
     assert list(pd.read_csv(io.StringIO(materials_csv(plan)))["item"]) == [line.item for line in plan.lines]
+
+
+PLANTINGS = yaml.safe_load((Path(__file__).parent.parent / "reference_cases" / "protection" / "plantings.yaml").read_text())
+
+
+def _of(told: dict) -> Plan:
+    more = {name: value for name, value in told.items() if name not in ("words", "hectares", "trees", "culprits", "slope")}
+    ground = square_ground(10_000 * told["hectares"], told.get("slope", 0.0))
+    return plan_for(planting(ground, told["trees"], told["culprits"], **more))
+
+
+@pytest.mark.parametrize("name", PLANTINGS)
+def test_a_planting_is_planned_and_printed_in_both_measures_on_both_papers(name: str) -> None:
+    plan = _of(PLANTINGS[name])
+    assert plan.reaches, plan.broken
+    metric, american = plan_as_text(plan), plan_as_text(plan, inches=True)
+    american = american[:american.index("\nSources")]  # titles of sources stand as they are
+    assert not re.search(r"\d mm\b", american) and not re.search(r"\d m\b", american)
+    assert not re.search(r" -0\b(?!\.)", metric) and "nan" not in metric.split()
+    for inches, paper, size in ((False, "A4", (595.3, 841.9)), (True, "Letter", (612.0, 792.0))):
+        page = PdfReader(io.BytesIO(plan_pdf(plan, inches, paper))).pages[0]
+        assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx(size, abs=0.5)
+
+
+def test_every_source_named_stands_in_full_at_the_end() -> None:
+    told = plan_as_text(_plan())
+    end = told[told.index("\nSources"):]
+    named = sources_named(told[:told.index("\nSources")])
+    assert len(named) > 5 and all(f"{key}:" in end for key in named)
+    assert "[M] from memory" in end and "[R] read in the source" in end
+
+
+def test_the_wage_the_value_of_a_tree_and_the_rate_are_said_with_how_much_rests_on_memory() -> None:
+    told = " ".join(plan_as_text(_plan()).split())
+    assert "an hour's work 25.00" in told and "a lost tree: plant and planting again 8.00" in told
+    assert "discount a year, as a share: 0.03" in told
+    assert re.search(r"\d+ % of the first year's sum rests on prices from memory", told)
+
+
+def test_the_chart_shows_each_kind_within_its_paper() -> None:
+    drawing = draw_kinds(_plan())
+    for stroke in drawing.strokes:
+        assert min(stroke.x1, stroke.x2) >= -0.1 and max(stroke.x1, stroke.x2) <= drawing.width + 0.1
+        assert min(stroke.y1, stroke.y2) >= -0.1 and max(stroke.y1, stroke.y2) <= drawing.height + 0.1

@@ -7,8 +7,11 @@ import pytest
 
 from diagnose.cannot_use import CannotUse
 from diagnose.diagnosis import Circumstances, diagnose_answers
+from diagnose.protect.barriers import sized
 from diagnose.protect.ground import ground_from
-from diagnose.protect.planting import compare, planting
+from diagnose.protect.materials import costed
+from diagnose.protect.options import compare
+from diagnose.protect.planting import Planting, planting
 from diagnose.protect.read import read_boundary, read_settings, read_verdict
 from diagnose.signs import parse_signs
 
@@ -28,7 +31,18 @@ def test_a_price_file_changes_the_cost(tmp_path: Path) -> None:
     land = ground_from(CORNERS)
     dear, own = (planting(land, 50, ["deer"], prices=prices) for prices in ({}, read_settings(file)))
     first = [next(option.first for option in compare(place) if option.keys == ("welded_cage",)) for place in (dear, own)]
-    assert first[0] - first[1] == pytest.approx(50 * ((14 - 9) - 0.18 * (40 - 25)))
+    cages = 53  # a twentieth of 50 spare
+    mesh = next(option for option in compare(own) if option.keys == ("welded_cage",))
+    assert own.prices["welded_cage"] == {"material": 9} and mesh.first == first[1]
+    hours = mesh.hours
+    assert first[1] - first[0] == pytest.approx(hours * (40 - 25) + cages * 9 - _cages(dear))
+
+
+
+def _cages(place: Planting) -> float:
+    part = sized("welded_cage", place.needs)
+    assert part is not None
+    return costed(place, part).lines[0].cost
 
 
 @pytest.mark.parametrize("content", [b"", b"[1, 2]", b"{", b"\xff\xfe\x00", b'{"type": "Point", "coordinates": [1, 2]}',
@@ -54,14 +68,20 @@ def test_broken_settings_are_refused_in_one_line(tmp_path: Path, content: bytes)
         assert "\n" not in str(said.value)
 
 
-def test_the_verdict_that_the_command_printed_is_what_a_plan_is_made_against(tmp_path: Path) -> None:
+def test_a_plan_is_made_against_who_is_there_and_never_against_the_shares_of_one_wound(tmp_path: Path) -> None:
     found = diagnose_answers(parse_signs({"wound": "severed_shoot", "cut_form": "torn"}), Circumstances("east"))
-    file = tmp_path / "verdict.json"
-    file.write_text(json.dumps(found.as_json()))
-    shares = read_verdict(file)
-    assert shares["deer_browsing"] == pytest.approx(found.verdict.culprits["deer_browsing"], abs=1e-4)
-    assert "not_listed" not in shares
-    for text in ("", "[]", "{}", '{"verdict": {"culprits": {"herbicide": "much"}}}', '{"culprits": {"not_listed": 1}}'):
+    file, told = tmp_path / "verdict.json", found.as_json()
+    told["verdict"]["presence"] = {"deer_browsing": 0.9, "field_vole": 0.7, "hare": 0.001, "not_listed": 0.2}
+    file.write_text(json.dumps(told))
+    assert read_verdict(file) == {"deer_browsing": 0.9, "field_vole": 0.7}
+    del told["verdict"]["presence"]
+    file.write_text(json.dumps(told))
+    with pytest.raises(CannotUse, match="who made one wound"):
+        read_verdict(file)
+    file.write_text(json.dumps({"culprits": {"deer_browsing": 0.8, "rabbit": 0.7}, "at_work": ["deer"]}))
+    assert read_verdict(file) == {"deer_browsing": 0.8, "rabbit": 0.7}
+    for text in ("", "[]", "{}", '{"verdict": {"presence": {"herbicide": "much"}}}', '{"presence": {"not_listed": 1}}',
+                 '{"presence": {"yeti": 0.5}}'):
         file.write_text(text)
         with pytest.raises(CannotUse):
             read_verdict(file)

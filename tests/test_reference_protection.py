@@ -11,13 +11,17 @@ from typing import Any
 import pytest
 import yaml
 
-from diagnose.protect.barriers import catalogue, evidence, out_of_reach, published_size, sized
-from diagnose.protect.electric import DESIGN_V, METRES_PER_MILE, energiser
+from diagnose.protect.barriers import catalogue, evidence, out_of_reach, published_size, sized, wires
+from diagnose.protect.electric import DESIGN_V, METRES_PER_MILE, clear_of_lines, energiser
+from diagnose.protect.fence import posts_of
 from diagnose.protect.ground import square_ground
 from diagnose.protect.materials import bill, dimensions
 from diagnose.protect.money import sum_of, yearly_cost
+from diagnose.protect.plan import plan_for
 from diagnose.protect.planting import planting
+from diagnose.protect.prices import to_today
 from diagnose.protect.requirement import require
+from diagnose.protect.trade import trade_sizes
 
 INCH, FOOT = 25.4, 304.8
 CASES = {case["id"]: case for case in yaml.safe_load(
@@ -73,7 +77,8 @@ def _(given: dict, said: dict) -> None:
     assert _mm(guard.opening) <= said["mesh_mm"][1]
     assert guard.burial is not None and guard.burial.value_mm >= said["burial_mm"]
     part = sized("hardware_cylinder", ["vole", "rabbit"])
-    assert part is not None and part.opening_mm <= said["mesh_mm"][0] and part.burial_mm >= said["burial_mm"]
+    assert part is not None and part.burial_mm >= said["burial_mm"]
+    assert said["mesh_mm"][0] <= part.opening_mm <= said["mesh_mm"][1]
     built = dimensions(planting(square_ground(1000), 10, given["animals"]), part)
     assert built["stake length"] == said["stake_length_mm"] and built["stake depth"] >= said["stake_depth_mm_min"]
     assert catalogue()["hardware_cylinder"]["staples"][0] == said["staples"]
@@ -271,3 +276,158 @@ def _(given: dict, said: dict) -> None:
     facts = catalogue()["split_pipe"]
     assert facts["diameter_mm"][0] == pytest.approx(said["pipe_diameter_in"] * INCH, abs=2)
     assert any("into the ground" in need for need in facts["needs"])
+
+
+@_checks("N01_stock_guards_scotland")
+def _(given: dict, said: dict) -> None:
+    for animal, sides, high, side, thick in zip(given["animals"], said["sides"], said["height_m"], said["side_m"],
+                                                said["post_mm"], strict=True):
+        place = planting(square_ground(5000), 10, [animal])
+        part = sized("stock_guard", place.needs)
+        assert part is not None and part.sides == sides and part.top_mm >= high * 1000 and part.side_mm == side * 1000
+        assert thick[0] <= part.post_mm <= thick[1]
+        words = " ".join(line.specification for line in bill(place, (part,)))
+        assert f"rails {said['rail_mm'][0]} x {said['rail_mm'][1]} mm" in words
+        assert f"at most {said['post_spacing_m_max'] * 1000:.0f} mm apart" in words
+
+
+@_checks("N02_badger_gate_scotland")
+def _(given: dict, said: dict) -> None:
+    place = planting(square_ground(10_000), 100, [given["animal"]], site=[given["place"]])
+    part = sized("rabbit_netting", place.needs)
+    assert part is not None
+    gate = next(line for line in bill(place, (part,)) if line.item == "badger gates")
+    assert all(f"{size} mm" in gate.specification for size in said["door_mm"]) and "self-closing" in gate.specification
+
+
+@_checks("N03_grouse_and_deer_fences")
+def _(given: dict, said: dict) -> None:
+    place = planting(square_ground(10_000), 400, [given["animal"]], site=[given["place"]], spec={"barrier": "woven_wire"})
+    plan = plan_for(place)
+    told = " ".join(plan.site)
+    assert f"{said['capercaillie_lek_km']} km" in told and f"{said['black_grouse_lek_km']} km" in told
+    assert all(f"{share} %" in told for share in said["fewer_collisions_pct"])
+    assert any(line.item == "markers on the fence" for line in plan.lines)
+
+
+@_checks("N04_electric_clearances")
+def _(given: dict, said: dict) -> None:
+    for kilovolts, clear, beside in zip(given["line_kv"], said["clear_m"], said["beside_m"], strict=True):
+        told = clear_of_lines(kilovolts)
+        assert f"{clear} m clear" in told and f"within {beside} m" in told
+        assert f"higher than {said['wire_height_m_max']} m" in told
+    plan = plan_for(planting(square_ground(10_000), 400, ["deer"], spec={"barrier": "electric_strands"}))
+    cautions = " ".join(plan.cautions)
+    assert f"{said['fences_apart_m']} m at least" in cautions and f"{said['earths_apart_m']} m from every other" in cautions
+    assert f"{said['barbed_offset_mm']} mm at least" in cautions
+    sign = next(line for line in plan.lines if line.item == "warning signs")
+    assert f"{said['sign_mm'][0]} x {said['sign_mm'][1]} mm" in sign.specification
+
+
+@_checks("N05_earth_in_drought")
+@_checks("N06_electric_job_sheet_virginia")
+def _(given: dict, said: dict) -> None:
+    power = energiser(given["joules"] * METRES_PER_MILE, 1)
+    assert power.joules == given["joules"]
+    feet = power.rods * power.rod_m * 1000 / FOOT
+    assert feet >= said.get("rod_ft_total", said.get("rod_ft_per_joule_min", 0) * given["joules"]) - 1e-6
+    lengths = said["rod_length_ft"] if isinstance(said["rod_length_ft"], list) else [said["rod_length_ft"]] * 2
+    assert lengths[0] - 0.01 <= power.rod_m * 1000 / FOOT <= lengths[1] + 0.01
+    assert power.rod_spacing_m * 1000 >= said["rod_spacing_ft"] * FOOT
+    if said.get("earth_return_wires"):
+        part = sized("electric_strands", ["deer_small"])
+        assert part is not None and any(wire["state"] == "earth" for wire in wires(part))
+
+
+@_checks("N07_electric_specification")
+def _(given: dict, said: dict) -> None:
+    place = planting(square_ground(10_000), 400, [given["animal"]])
+    part, buy = sized("electric_strands", place.needs), catalogue()["electric_strands"]["buy"]
+    assert part is not None and f"{said['wire_gauge']} gauge" in buy["wire"]
+    assert f"class {said['zinc_class']}" in buy["coating"]
+    built = dimensions(place, part)
+    assert built["post length"] >= said["line_post_ft_min"] * FOOT
+    assert built["post thickness"] >= said["wood_post_in_min"] * INCH
+
+
+@_checks("N08_brace")
+def _(given: dict, said: dict) -> None:
+    place = planting(square_ground(1_000_000), 400, [given["animal"]])
+    part = sized("woven_wire", place.needs)
+    assert part is not None
+    posts = posts_of(place, part)
+    assert posts.end_depth_mm >= said["depth_ft_min"] * FOOT
+    head = posts.end_length_mm - posts.end_depth_mm
+    assert posts.cross_at_mm / head == pytest.approx(said["cross_member_share_of_height"], abs=0.02)
+    # sides of 1,000 m: braced again so that no strained length is over a quarter mile
+    assert place.ground.sides_m[0] / (posts.within / 4 + 1) <= said["brace_every_ft"] * FOOT / 1000
+    sandy = posts_of(planting(square_ground(1_000_000), 400, [given["animal"]], soil="sand"), part)
+    assert place.ground.sides_m[0] / (sandy.within / 4 + 1) <= said["brace_every_ft_in_sand"] * FOOT / 1000
+
+
+@_checks("N09_winter_cylinder_nebraska")
+def _(given: dict, said: dict) -> None:
+    place = planting(square_ground(1000), 10, given["animals"], snow_mm=given["snow_in"] * INCH)
+    part = sized("hardware_cylinder", place.needs, place.snow_mm)
+    assert part is not None and part.opening_mm <= said["max_mesh_in"] * INCH + 0.1
+    assert part.burial_mm >= said["burial_in"] * INCH - 0.5
+    assert part.top_mm >= given["snow_in"] * INCH + said["above_snow_ft_min"] * FOOT - 0.5
+
+
+@_checks("N10_hardware_cloth_as_sold")
+def _(given: dict, said: dict) -> None:
+    assert {f"{inches} in" for inches in said["widths_in"]} <= set(trade_sizes("hardware_cloth").values())
+    assert {"1/4 in", "1/2 in"} <= set(trade_sizes("openings").values())
+    part = sized("hardware_cylinder", [given["animal"]])
+    assert part is not None and round(part.width_mm / INCH) in said["widths_in"]
+    plan = plan_for(planting(square_ground(1000), 50, [given["animal"]], must=[given["animal"]], snow_mm=600))
+    assert any("gloves and goggles" in step for step in plan.steps)
+
+
+@_checks("N11_beaver_cage")
+def _(given: dict, said: dict) -> None:
+    snow = given["snow_ft"] * FOOT
+    part = sized("welded_cage", [given["animal"]], snow)
+    assert part is not None and part.top_mm >= said["height_ft"] * FOOT - 1
+    assert part.opening_mm <= said["mesh_in_max"][0] * INCH
+    assert said["gap_in"][0] * INCH <= part.stand_off_mm <= said["gap_in"][1] * INCH
+    assert f"{said['wire_gauge_max']} gauge" in catalogue()["welded_cage"]["buy"]["wire"]
+
+
+@_checks("N12_deer_fences_west_virginia")
+def _(given: dict, said: dict) -> None:
+    fence, plastic, wire = (sized(key, ["deer_small"]) for key in ("woven_wire", "plastic_mesh", "baited_strand"))
+    assert fence is not None and plastic is not None and wire is not None
+    assert fence.top_mm == pytest.approx(said["woven_ft"] * FOOT, abs=5)
+    assert said["plastic_ft"][0] * FOOT - 5 <= plastic.top_mm <= said["plastic_ft"][1] * FOOT
+    assert wires(wire)[0]["height_mm"] == pytest.approx(said["baited_wire_in"] * INCH, abs=5)
+
+
+@_checks("N13_rabbit_fence_1972")
+def _(given: dict, said: dict) -> None:
+    part, facts = sized("rabbit_netting", [given["animal"]]), catalogue()["rabbit_netting"]
+    assert part is not None and said["height_in"][0] * INCH <= part.top_mm <= said["height_in"][1] * INCH
+    assert facts["out_turn_mm"][0] >= said["underground_in_min"] * INCH - 5
+    deer = sized("woven_wire", ["deer_small"])
+    assert deer is not None and deer.top_mm >= said["deer_fence_ft"] * FOOT - 1
+
+
+@_checks("N14_elk_fence_cost_montana")
+def _(given: dict, said: dict) -> None:
+    side = given["miles"] * METRES_PER_MILE / 4
+    place = planting(square_ground(side**2), 400, [given["animal"]])
+    part = sized("woven_wire", place.needs)
+    assert part is not None and part.top_mm >= said["height_ft"] * FOOT - 1
+    goods = sum(line.cost for line in bill(place, (part,)))
+    assert 0.6 * to_today(said["materials_usd_per_mile_max"], 2014) <= goods <= 1.05 * to_today(
+        said["materials_usd_per_mile_max"], 2014)
+
+
+@_checks("N15_lead_out_cable")
+def _(given: dict, said: dict) -> None:
+    power = energiser(given["joules"] * METRES_PER_MILE, 1)
+    assert power.rods >= said["rods"] and power.rod_spacing_m * 1000 >= said["rod_spacing_ft"] * FOOT
+    plan = plan_for(planting(square_ground(10_000), 400, ["deer"], spec={"barrier": "electric_strands"}))
+    cable = next(line for line in plan.lines if line.item == "insulated lead-out cable")
+    assert "high-voltage" in cable.specification
+    assert any("every other earth" in caution and "never share a pipe with mains" in caution for caution in plan.cautions)

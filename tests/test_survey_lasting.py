@@ -12,7 +12,8 @@ import pytest
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.protect.ground import square_ground
-from diagnose.protect.planting import compare, planting
+from diagnose.protect.options import compare
+from diagnose.protect.planting import planting
 from diagnose.protect.read import read_settings
 from diagnose.report.survey_report import survey_html, survey_pdf
 from diagnose.survey.estimate import Estimate

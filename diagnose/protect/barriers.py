@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import knowledge
 from diagnose.protect.requirement import needs
 
-ENOUGH = 0.5  # a barrier that holds less than half of an animal's damage does not stop it; our choice
-TALLEST = {"area": 3600.0, "area_foot": 2400.0, "area_root": 900.0, "stem": 3000.0}  # what can be built; our choice [mm]
+KEPT_OUT = 0.75  # a barrier that holds at least this share of an animal's damage is said to keep it out; our choice
+# what can be built above the ground [mm]; our choice
+TALLEST = {"area": 3600.0, "area_foot": 1800.0, "area_root": 900.0, "stem": 3000.0, "electric": 2450.0}
+DEEPEST_BURIAL_MM = 152.0  # the deepest that is published for a guard against voles (KSU-VOLE)
 STEM_MM = 20.0  # a planted seedling's stem, for cutting cages; our choice
-LEAST_WIRE_STEP_MM = 200.0  # closer live wires add nothing; our choice
+LEAST_WIRE_STEP_MM = 150.0  # closer wires add nothing; our choice
 TALL_STOCK_MM, ELK_MORE_MM = 1800.0, 900.0  # PSU-PLANT
 UPHILL_MM = 1000.0  # how far uphill of a fence an animal takes off; our choice
 LIP_MM = 50.0  # stakes end so far below the top (common practice, no source)
+ALARM_MM = 25.0  # a guard is widened before less is left on either side of the stem; our choice
+GROWTH_MM = 5.0  # a young stem's growth in radius a year, from memory
+MOST_GROWTH_YEARS = 8
 SPEC_KEYS = ("name", "barrier", "height_mm_min", "opening_mm_max", "post_spacing_mm_max", "life_years_min")
 
 
@@ -25,7 +31,15 @@ SPEC_KEYS = ("name", "barrier", "height_mm_min", "opening_mm_max", "post_spacing
 class Part:
     """One barrier of the catalogue, sized. Lengths in mm; 0 where a figure does not apply.
 
-    holds : need -> share of its damage kept away. sources : figure -> source key and tag.
+    Parameters
+    ----------
+    holds : need and share of its damage kept away, no unit.
+    opening_mm : largest opening that its animals allow, as their source gives it.
+    top_mm : above the ground. burial_mm : below it. width_mm : width of the mesh that is bought.
+    sides, side_mm, post_mm, rails, backed : of a guard of posts and rails; rails a side, and whether mesh stands behind
+    them.
+    snow_mm : depth of the snow that it was sized for; wires under it carry nothing.
+    sources : figure, and its source key and tag.
     """
 
     key: str
@@ -39,10 +53,23 @@ class Part:
     stand_off_mm: float
     wire_mm: float
     sources: tuple[tuple[str, str], ...]
+    width_mm: float = 0.0
+    sides: int = 0
+    side_mm: float = 0.0
+    post_mm: float = 0.0
+    rails: int = 0
+    backed: bool = False
+    snow_mm: float = 0.0
 
     @property
     def round_the_planting(self) -> bool:
         return self.where.startswith("area")
+
+    @property
+    def metal_netting(self) -> bool:
+        """Whether it is metal mesh, which must touch nothing live."""
+        facts = catalogue()[self.key]
+        return bool(facts.get("mesh")) and facts.get("metal", self.where in ("stem", "base")) and not is_live(self)
 
     def as_json(self) -> dict[str, Any]:
         told = {"barrier": self.key, "name": self.name, "holds": dict(self.holds), "top_mm": self.top_mm,
@@ -89,45 +116,139 @@ def buildable() -> list[str]:
     return [key for key, facts in catalogue().items() if facts["where"] != "record"]
 
 
+def untested(key: str) -> bool:
+    """Whether no trial of this barrier on planted trees is known, so that a plan takes it only when asked for by name."""
+    return bool(catalogue()[key].get("untested", False))
+
+
 def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mapping[str, Any] | None = None,
-          slope_percent: float = 0.0) -> Part | None:
+          slope_percent: float = 0.0, years: int = 6) -> Part | None:
     """The barrier sized against needs, or None when it holds none of them.
 
     The smallest opening, the tallest top (above the snow), the deepest foot, the widest stand-off of all that it can
-    hold at a size that can be made; a need it cannot be made tall enough for is not held. spec : a programme's demands.
-    slope_percent : heights are counted from the uphill side, where an animal stands higher.
+    hold at a size that can be made; a need it cannot be made tall enough for is not held. Meshes are built to the whole
+    width in which they are sold.
+
+    Parameters
+    ----------
+    key : a barrier of the catalogue.
+    against : needs.
+    snow_mm : deepest snow, drifts included [mm].
+    spec : a programme's demands.
+    slope_percent : heights are counted from the uphill side, where an animal stands higher [%].
+    years : years for which the stem must find room in it.
     """
     facts, spec = catalogue()[key], spec or {}
-    limit = max(facts["sizes_mm"]) if "sizes_mm" in facts else TALLEST.get(facts["where"], math.inf)
-    held, sources = [], {}
-    opening, top, burial, stand_off, wire = math.inf, 0.0, 0.0, 0.0, 0.0
-    for need in sorted(set(against) & set(facts["against"])):
-        share, asked = facts["against"][need]["holds"], _asked(facts["against"][need], needs()[need], snow_mm)
-        if asked["top"][0] > limit:
-            continue
-        held.append((need, float(share[0])))
-        if asked["opening"][0] < opening:
-            opening, sources["opening"] = asked["opening"][0], asked["opening"][1]
-        if asked["top"][0] > top:
-            top, sources["top"] = asked["top"][0], asked["top"][1]
-        if facts["where"] in ("base", "root", "stem") and "sizes_mm" not in facts:
-            burial = max(burial, float(needs()[need].get("base", {}).get("value", 0)) if facts["where"] == "base" else 0.0)
-            stand_off = max(stand_off, float(needs()[need].get("stand_off", {}).get("value", 0)))
-            wire = max(wire, float(needs()[need].get("wire", {}).get("value", 0)))
+    held = [need for need in sorted(set(against) & set(facts["against"]))
+            if _reachable(facts, need, snow_mm, slope_percent)]
     if not held:
         return None
-    top, opening = max(top, float(spec.get("height_mm_min", 0))), min(opening, float(spec.get("opening_mm_max", math.inf)))
+    demands = [_demand(facts, need, snow_mm, slope_percent) for need in held]
+    highest = max(demands, key=lambda demand: demand["top"])
+    finest = min(demands, key=lambda demand: demand["opening"])
+    burial = float(facts["burial_mm"][0]) if "burial_mm" in facts else max(demand["burial"] for demand in demands)
+    stand_off = max(demand["stand_off"] for demand in demands)
+    if facts["where"] == "base" and "mesh" in facts:
+        stand_off = max(stand_off, ALARM_MM + GROWTH_MM * min(years, MOST_GROWTH_YEARS))
+    opening = min(finest["opening"], float(spec.get("opening_mm_max", math.inf)))
+    asked = max(highest["top"], float(spec.get("height_mm_min", 0)))
+    built = _built(facts, asked, burial)
+    if built is None:
+        return None
+    top, width = built
+    burial = width - top if facts["where"] == "base" and width else burial
+    guard = [facts["against"][need] for need in held if "sides" in facts["against"][need]]
+    return Part(key, facts["name"], facts["where"], facts["unit"],
+                tuple((need, float(facts["against"][need]["holds"][0])) for need in held), float(opening), float(top),
+                burial, stand_off, max(demand["wire"] for demand in demands),
+                (("opening", finest["opening_source"]), ("top", highest["top_source"])), width,
+                max((one["sides"] for one in guard), default=0), float(max((one["side_mm"] for one in guard), default=0)),
+                float(max((one["post_mm"] for one in guard), default=0)),
+                max((one["rails"] for one in guard), default=0), any(one["backed"] for one in guard), float(snow_mm))
+
+
+def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mapping[str, Any] | None = None,
+             slope_percent: float = 0.0, years: int = 6) -> list[Part]:
+    """The barrier in every size that some of the needs ask for, each with all that it holds at that size.
+
+    A plan may take the smaller size and bear what the larger would have held: so one more animal, however unlikely,
+    never makes the plan for the others dearer. Parameters as `sized`.
+    """
+    facts = catalogue()[key]
+    can = [need for need in sorted(set(against) & set(facts["against"]))
+           if _reachable(facts, need, snow_mm, slope_percent)]
+    like: dict[tuple[Any, ...], list[str]] = {}
+    for need in can:
+        demand = _demand(facts, need, snow_mm, slope_percent)
+        own = facts["against"][need]
+        alike = (demand["opening"], demand["top"], demand["burial"], demand["stand_off"], demand["wire"],
+                 own.get("sides"), own.get("side_mm"), own.get("rails"), own.get("backed"))
+        like.setdefault(alike, []).append(need)
+    groups = list(like.values())
+    found: dict[tuple[float, ...], Part] = {}
+    for count in range(1, len(groups) + 1):
+        for picked in itertools.combinations(groups, count):
+            part = sized(key, [need for group in picked for need in group], snow_mm, spec, slope_percent, years)
+            if part is None:
+                continue
+            part = replace(part, holds=tuple((need, float(facts["against"][need]["holds"][0])) for need in can
+                                             if _meets(part, facts, need, snow_mm, slope_percent)))
+            size = (part.opening_mm, part.top_mm, part.burial_mm, part.stand_off_mm, part.wire_mm, part.side_mm,
+                    part.sides, part.post_mm, part.rails, part.backed)
+            if size not in found or len(part.holds) > len(found[size].holds):
+                found[size] = part
+    return [found[size] for size in sorted(found)]
+
+
+def _meets(part: Part, facts: Mapping[str, Any], need: str, snow_mm: float, slope_percent: float) -> bool:
+    demand, own = _demand(facts, need, snow_mm, slope_percent), facts["against"][need]
+    return (part.opening_mm <= demand["opening"] and part.top_mm >= demand["top"] - 0.5
+            and part.burial_mm >= demand["burial"] and part.stand_off_mm >= demand["stand_off"]
+            and part.wire_mm >= demand["wire"] and part.side_mm >= own.get("side_mm", 0.0)
+            and part.sides >= own.get("sides", 0) and part.post_mm >= own.get("post_mm", 0.0)
+            and part.rails >= own.get("rails", 0) and part.backed >= own.get("backed", False))
+
+
+def _demand(facts: Mapping[str, Any], need: str, snow_mm: float, slope_percent: float) -> dict[str, Any]:
+    """What one need asks of this barrier: lengths [mm] and the sources of opening and top."""
+    said = needs()[need]
+    asked = _asked(facts["against"][need], said, snow_mm)
+    made_here = facts["where"] in ("base", "root", "stem") and "sizes_mm" not in facts
+    stand_off = float(said.get("stand_off", {}).get("value", 0)) if made_here else 0.0
+    top = asked["top"][0]
+    if "sizes_mm" not in facts and top > 0:
+        top += slope_percent / 100 * (UPHILL_MM if facts["where"].startswith("area") else stand_off)
+    return {"opening": asked["opening"][0], "opening_source": asked["opening"][1], "top": top, "top_source": asked["top"][1],
+            "stand_off": stand_off,
+            "burial": float(said.get("base", {}).get("value", 0)) if made_here and facts["where"] == "base" else 0.0,
+            "wire": float(said.get("wire", {}).get("value", 0)) if made_here else 0.0}
+
+
+def _reachable(facts: Mapping[str, Any], need: str, snow_mm: float, slope_percent: float) -> bool:
+    """Whether the barrier can be made tall enough for this need."""
+    demand = _demand(facts, need, snow_mm, slope_percent)
+    burial = float(facts["burial_mm"][0]) if "burial_mm" in facts else demand["burial"]
+    return _built(facts, demand["top"], burial) is not None
+
+
+def _built(facts: Mapping[str, Any], top: float, burial: float) -> tuple[float, float] | None:
+    """Top and width of the mesh [mm] of the smallest size that reaches a top; None where none does."""
+    where = facts["where"]
     if "sizes_mm" in facts:
         fitting = [size for size in facts["sizes_mm"] if size >= top]
-        if not fitting:
-            return None
-        top = float(min(fitting))
-    elif top > 0:
-        top += slope_percent / 100 * (UPHILL_MM if facts["where"].startswith("area") else stand_off)
-    if "burial_mm" in facts:
-        burial = float(facts["burial_mm"][0])
-    return Part(key, facts["name"], facts["where"], facts["unit"], tuple(held), float(opening), float(top), burial,
-                stand_off, wire, tuple(sorted(sources.items())))
+        return (float(min(fitting)), 0.0) if fitting else None
+    limit = TALLEST["electric" if facts.get("kind") == "electric" else where] if where in TALLEST else math.inf
+    if "widths_mm" not in facts:
+        return (top, 0.0) if top <= limit else None
+    turned = float(facts.get("out_turn_mm", [0])[0])
+    fitting = [width for width in facts["widths_mm"] if width >= top + burial + turned]
+    if fitting and where == "base":  # what is over goes into the ground, so far as that helps, and then to the top
+        return max(top, min(fitting) - DEEPEST_BURIAL_MM), float(min(fitting))
+    if fitting:
+        return min(fitting) - burial - turned, float(min(fitting))
+    if "extra_wire_gap_mm" in facts and top <= limit:  # plain wires above the widest mesh (RUT889)
+        return top, float(max(facts["widths_mm"]))
+    return None
 
 
 def _asked(own: Mapping[str, Any], need: Mapping[str, Any], snow_mm: float) -> dict[str, tuple[float, str]]:
@@ -158,17 +279,39 @@ def checked_spec(spec: Mapping[str, Any] | None) -> dict[str, Any]:
 
 
 def wires(part: Part) -> list[dict[str, Any]]:
-    """The wires of a fence of wires, from the catalogue; live ones are added above until the top is reached.
+    """The wires of a fence of wires, from the lowest: plane, height_mm and state (live, earth, dead or off).
 
-    Each is plane, height_mm and state (live, earth or dead). Added ones stand in the last plane, no farther apart
-    than the opening, or 200 mm in a netting.
+    Those of the published layout, and more above them in turn until the top is reached, no farther apart than the
+    layout's widest gap. A live wire under the snow is `off`: it hangs on a switch of its own and counts as nothing.
     """
     told = [dict(wire) for wire in catalogue()[part.key].get("wires", [])]
-    while told and max(wire["height_mm"] for wire in told) < part.top_mm - 1:
-        highest = max(wire["height_mm"] for wire in told)
-        step = min(max(part.opening_mm, LEAST_WIRE_STEP_MM), part.top_mm - highest)
-        told.append({"plane": max(wire["plane"] for wire in told), "height_mm": highest + step, "state": "live"})
-    return told
+    while told and (missing := part.top_mm - max(wire["height_mm"] for wire in told)) > 20:
+        highest = max(told, key=lambda wire: wire["height_mm"])
+        step = max(LEAST_WIRE_STEP_MM, missing / math.ceil(missing / max(part.opening_mm, LEAST_WIRE_STEP_MM)))
+        turn = {"live": "earth", "earth": "live"} if any(wire["state"] == "earth" for wire in told) else {}
+        told.append({"plane": highest["plane"], "height_mm": round(highest["height_mm"] + step),
+                     "state": turn.get(highest["state"], highest["state"])})
+    return [{**wire, "state": "off" if wire["state"] == "live" and wire["height_mm"] <= part.snow_mm else wire["state"]}
+            for wire in sorted(told, key=lambda wire: (wire["height_mm"], wire["plane"]))]
+
+
+def extra_wires_mm(part: Part) -> list[float]:
+    """Heights [mm] of the plain wires above a mesh that is not sold wide enough, no farther apart than RUT889 says."""
+    facts = catalogue()[part.key]
+    if "extra_wire_gap_mm" not in facts or part.top_mm - part.width_mm <= 1 or part.width_mm == 0:
+        return []
+    count = math.ceil((part.top_mm - part.width_mm) / float(facts["extra_wire_gap_mm"][0]))
+    return [part.width_mm + (part.top_mm - part.width_mm) * (wire + 1) / count for wire in range(count)]
+
+
+def live_wires(part: Part) -> int:
+    """Live wires above the snow."""
+    return sum(wire["state"] == "live" for wire in wires(part))
+
+
+def is_live(part: Part) -> bool:
+    """Whether anything of this barrier is electrified."""
+    return bool(catalogue()[part.key].get("kind") == "electric")
 
 
 def around_stem_mm(gap_mm: float, stem_mm: float = STEM_MM, overlap_mm: float = 0.0) -> float:

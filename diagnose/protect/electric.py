@@ -14,9 +14,13 @@ METRES_PER_FOOT = 0.3048  # exact
 JOULES_A_MILE = 1.0  # GERRISH counts miles of fence, UME-E miles of live wire
 ROD_FEET_A_JOULE = 3.0  # GERRISH
 ROD_FEET = 6.0  # GERRISH, MNDNR-E
+HALF_JOULE = 0.5  # energisers are sold in steps of about this; common in trade, no source
 LEAST_RODS = 3  # MNDNR-E
 ROD_SPACING_M = 3.05  # 10 ft: GERRISH, MNDNR-E, RI382, CLOVER; 6 ft: FRORG
 DESIGN_V, ALARM_V, FAILED_V = 5000, 4000, 3000  # MNDNR-E, FRORG, HYG-1S
+# below overhead lines (IEC-BB): least clearance [m] up to a voltage [kV], greatest height of wires and how far to each side
+LINE_CLEAR_M = ((1.0, 3.0), (33.0, 4.0), (math.inf, 8.0))
+LINE_TOP_M, LOW_BESIDE_M, HIGH_BESIDE_M = 3.0, 2.0, 15.0
 # share of white-tailed deer that did not get over a fence of this height [mm] (VC10)
 HELD = ((1500.0, 0.0), (1800.0, 0.14), (2100.0, 0.85), (2400.0, 1.0))
 
@@ -41,17 +45,20 @@ class Energiser:
                 "volts": {"build_for": self.volts, "look_for_the_fault": ALARM_V, "failed": FAILED_V}}
 
 
-def energiser(fence_m: float, live_wires: int) -> Energiser:
+def energiser(fence_m: float, live_wires: int, dry: bool = False) -> Energiser:
     """Energiser and earth for a fence of this length [m] with so many live wires.
 
     One joule a mile of fence (GERRISH) or of live wire (UME-E), the latter to buy for; 3 ft of earth rod a joule
-    (GERRISH), rods of 6 ft, at least three (MNDNR-E), 3 m apart. Raises CannotUse for no length or no live wire.
+    (GERRISH), rods of 6 ft, at least three (MNDNR-E), 3 m apart; twice as many on sand and dry ground (more there:
+    MNDNR-E and OSU-DRY, the number is our choice). Raises CannotUse for no length or no live wire.
     """
     if not (math.isfinite(fence_m) and fence_m > 0 and live_wires >= 1):
         raise CannotUse("an electric fence needs a length above zero and at least one live wire")
     by_fence = fence_m / METRES_PER_MILE * JOULES_A_MILE
     by_wire = by_fence * live_wires
-    return Energiser(by_fence, by_wire, by_wire, rods_for(by_wire), ROD_FEET * METRES_PER_FOOT, ROD_SPACING_M, DESIGN_V)
+    joules = max(HALF_JOULE, math.ceil(by_wire / HALF_JOULE - 1e-9) * HALF_JOULE)
+    rods = rods_for(by_wire) * (2 if dry else 1)
+    return Energiser(by_fence, by_wire, joules, rods, ROD_FEET * METRES_PER_FOOT, ROD_SPACING_M, DESIGN_V)
 
 
 def rods_for(joules: float) -> int:
@@ -70,3 +77,23 @@ def held_share(height_mm: float) -> float:
         if height_mm <= high:
             return share_low + (share_high - share_low) * (height_mm - low) / (high - low)
     return 1.0
+
+
+def clear_of_lines(kilovolts: float) -> str:
+    """How a live fence keeps clear of an overhead line of this voltage [kV], in words.
+
+    References: IEC 60335-2-76, annex BB, as reprinted in energiser manuals (IEC-BB).
+
+    Examples
+    --------
+    >>> "4 m" in clear_of_lines(20)
+    True
+    """
+    clear = next(metres for limit, metres in LINE_CLEAR_M if kilovolts <= limit)
+    beside = LOW_BESIDE_M if kilovolts <= 1 else HIGH_BESIDE_M
+    return (f"Overhead line of {kilovolts:g} kV: cross it as nearly at right angles as can be and only beneath it; every "
+            f"wire "
+            f"{clear:g} m clear of it at least, and no wire higher than {LINE_TOP_M:g} m within {beside:g} m to either "
+            f"side of "
+            "its outermost conductor (IEC-BB). Ask the line's owner before you build there; keep long rods and wire on the "
+            "ground beneath it.")

@@ -1,4 +1,4 @@
-"""What must be bought and carried to build a combination of barriers, and what is checked on delivery?"""
+"""What must be bought and carried to build a combination of barriers, what does it cost, and what is checked on delivery?"""
 
 from __future__ import annotations
 
@@ -7,24 +7,39 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from diagnose.protect.barriers import LIP_MM, Part, around_stem_mm, catalogue, wires
-from diagnose.protect.electric import energiser
-from diagnose.protect.planting import STOCK, Planting, live_wires, on_another_fence, units
+from diagnose.protect.barriers import LIP_MM, Part, around_stem_mm, catalogue, extra_wires_mm, is_live, wires
+from diagnose.protect.electric import Energiser, energiser
+from diagnose.protect.fence import post_spacing_mm, posts_of
+from diagnose.protect.planting import STOCK, Planting
+from diagnose.protect.prices import from_memory, kg_of, year_of
+from diagnose.protect.trade import TO_ORDER, at_least, at_most, name_of
 
 SIGN_SPACING_M = 50.0  # and at every gate and corner; see disagreements.yaml, sign_spacing
-BRACED_POST_MM = 150.0  # thickness of corner and gate posts (SK05: 5 to 6 inches)
+LEAD_OUT_M = 20.0  # insulated cable from the energiser to fence and rods; our choice
+FINE_MM = 75.0  # smaller openings are bought as square mesh of 50 mm
+STAPLE_KG = 0.008  # a 9 gauge staple; from memory
+DEEPEST_STAKE_MM = 700.0  # a longer stake beside a stem is not driven deeper; our choice
+COST_WORDS = {"m": "material, a metre of line", "tree": "material, a piece"}  # what a barrier's own price is of
+TIES_A_STAKE = {"tube": 2, "mesh_tube": 2, "cage": 3, "foot_guard": 2}
 CHECK = {
     "mesh": "measure the opening and the wire of every roll: netting sold as 31 mm may measure 36 mm",
     "tube": "count the bundles; look for split lines, sharp rims, missing ties and the UV statement",
-    "stake": "length, straight grain, no knots; metal where wind is strong",
-    "live": "marked to IEC 60335-2-76; joules are output, not stored",
+    "stake": "length and thickness, straight grain, no knots; metal where wind is strong",
+    "energiser": "says that it meets IEC 60335-2-76; its joules are output, not stored",
+    "sign": "yellow on both sides, at least 100 x 200 mm, letters of at least 25 mm",
     "other": "count it",
 }
 
 
 @dataclass(frozen=True)
 class Line:
-    """One line of the buying list. quantity counts the spare in; to_buy is what stock does not cover."""
+    """One line of the buying list.
+
+    Parameters
+    ----------
+    quantity : what is needed, the spare counted in. to_buy : what stock does not cover.
+    price : of a unit, in today's money. key : the item of the price list. kg : of the whole line.
+    """
 
     item: str
     specification: str
@@ -34,11 +49,79 @@ class Line:
     to_buy: float
     kg: float
     check: str
+    price: float = 0.0
+    key: str = ""
+
+    @property
+    def cost(self) -> float:
+        """What is to be bought of it costs so much."""
+        return self.to_buy * self.price
 
     def as_json(self) -> dict[str, Any]:
-        return {"item": self.item, "specification": self.specification, "quantity": _plain(self.quantity), "unit": self.unit,
-                "from_stock": _plain(self.from_stock), "to_buy": _plain(self.to_buy), "kg": round(self.kg, 1),
-                "check": self.check}
+        told = {"item": self.item, "specification": self.specification, "quantity": _plain(self.quantity), "unit": self.unit,
+                "from_stock": _plain(self.from_stock), "to_buy": _plain(self.to_buy), "price": round(self.price, 2),
+                "cost": round(self.cost, 2), "kg": round(self.kg, 1), "check": self.check}
+        return told | ({"price_year": year_of(self.key), "price_from_memory": from_memory(self.key)} if self.key else {})
+
+
+@dataclass(frozen=True)
+class Costed:
+    """A barrier of a planting with what it takes. Money is of today, hours are a person's.
+
+    Parameters
+    ----------
+    hours : to carry and build it. yearly_hours : to look after it, a year. yearly : money for that and for repairs, a year.
+    renewal : to buy and build all of it once more. removal : to take it away, less what it is still worth.
+    """
+
+    lines: tuple[Line, ...]
+    hours: float
+    yearly_hours: float
+    yearly: float
+    renewal: float
+    removal: float
+    wage: float
+
+    @property
+    def first(self) -> float:
+        """Money for the first year: what the list says, and the hours."""
+        return sum(line.cost for line in self.lines) + self.hours * self.wage
+
+
+def cost_of(place: Planting, key: str, name: str, otherwise: float = 0.0) -> float:
+    """A figure of a barrier's cost: the reader's own, else the catalogue's."""
+    own = place.prices.get(key, {})
+    value = own.get(name, catalogue()[key]["cost"].get(name, otherwise))
+    return float(value[0] if isinstance(value, list) else value)
+
+
+def costed(place: Planting, part: Part, main: Part | None = None) -> Costed:
+    """What this barrier takes here. main : the taller fence on whose posts it hangs."""
+    lines = tuple(lines_of(place, part, main))
+    facts, price = catalogue()[part.key], place.price
+    count = units(place, part)
+    reference = float(facts["cost"].get("ref_height", 1))
+    taller = max(0.6, part.top_mm / reference) if reference > 1 else 1.0
+    build = count * cost_of(place, part.key, "labour_h") * taller
+    build += sum(line.quantity for line in lines if line.item == "gates") * price("gate_labour_h")
+    build += sum(line.quantity for line in lines if line.item in ("cross-members", "struts")) * price("brace_labour_h")
+    kg = sum(line.kg for line in lines)
+    carry = math.ceil(kg / price("load_kg")) * 2 * place.carry_m / price("walk_m_an_hour")
+    walked = place.ground.fence_m / price("walk_m_an_hour") if part.round_the_planting else 0.0
+    look = cost_of(place, part.key, "rounds") * (walked + count * cost_of(place, part.key, "look_h"))
+    look += count * cost_of(place, part.key, "weeding_h")
+    if facts["cost"].get("yearly"):
+        look = 0.0  # its looks are its renewals
+    material = sum(line.quantity * line.price for line in lines)
+    yearly = look * price("wage") + cost_of(place, part.key, "repair") * material
+    worn = sum(line.quantity * line.price for line in lines if line.key not in ("energiser", "volt_meter", "gate"))
+    removal = count * cost_of(place, part.key, "removal_h") * price("wage") - price("salvage") * material
+    return Costed(lines, build + carry, look, yearly, worn + (build + carry) * price("wage"), removal, price("wage"))
+
+
+def units(place: Planting, part: Part) -> float:
+    """Metres of line, or pieces, of this barrier."""
+    return place.ground.fence_m if part.round_the_planting else float(place.trees)
 
 
 def dimensions(place: Planting, part: Part) -> dict[str, float]:
@@ -47,57 +130,72 @@ def dimensions(place: Planting, part: Part) -> dict[str, float]:
     meshed = part.opening_mm >= 2 and part.where not in ("spray", "ground")
     told = {"top": part.top_mm, "opening": part.opening_mm if meshed else 0.0, "in the ground": part.burial_mm}
     if part.round_the_planting:
-        told["out-turn"] = float(facts.get("out_turn_mm", [0])[0])
-        told["bottom gap"] = float(facts["bottom_gap_mm"][0])
-        told["post spacing"] = post_spacing_mm(place, part)
-        told["post depth"] = float(facts["post_depth_mm"][0])
-        told["post length"] = max(float(facts["post_length_mm"][0]), part.top_mm + told["post depth"] + 50)
-        told["between planes"] = float(facts.get("plane_spacing_mm", [0])[0])
+        posts = posts_of(place, part)
+        told |= {"mesh width": part.width_mm, "out-turn": float(facts.get("out_turn_mm", [0])[0]),
+                 "bottom gap": float(facts["bottom_gap_mm"][0]), "post spacing": post_spacing_mm(place, part),
+                 "post depth": posts.line_depth_mm, "post length": posts.line_length_mm,
+                 "end post depth": posts.end_depth_mm, "end post length": posts.end_length_mm,
+                 "post thickness": float(facts["post"]["thick_mm"][0]),
+                 "end post thickness": float(facts["end_post"]["thick_mm"][0]),
+                 "between planes": float(facts.get("plane_spacing_mm", [0])[0])}
+        if posts.pulls:
+            told |= {"brace length": posts.cross_mm, "brace height": posts.cross_at_mm if posts.brace_posts == 2 else 0.0}
         for number, wire in enumerate(wires(part), start=1):
             told[f"wire {number}"] = float(wire["height_mm"])
+        for number, height in enumerate(extra_wires_mm(part), start=1):
+            told[f"plain wire {number}"] = height
+    elif part.sides:
+        told |= {"across": part.side_mm, "mesh width": part.width_mm, "post thickness": part.post_mm,
+                 "post depth": float(facts["post_depth_mm"][0]),
+                 "post length": at_least("posts", part.top_mm + float(facts["post_depth_mm"][0]))[0]}
     elif part.where in ("stem", "base", "root"):
         told["across"] = float(facts["diameter_mm"][0]) if "diameter_mm" in facts else _across(facts, part)
         if "roll_m" in facts:
             told["cut length"] = around_stem_mm(part.stand_off_mm, overlap_mm=float(facts["overlap_mm"][0]))
+            told["mesh width"] = part.width_mm
+            told["stand-off"] = part.stand_off_mm
         if "stakes" in facts:
-            # a published length that is longer than needed is driven deeper: a head above the lip would rub the stem
-            head, depth = part.top_mm - LIP_MM, float(facts["stake_depth_mm"][0])
-            told["stake length"] = max(head + depth, float(facts.get("stake_length_mm", [0])[0]))
-            told["stake depth"] = told["stake length"] - head
+            told["stake length"], told["stake depth"] = stake_mm(part)
     return {name: round(value, 1) for name, value in told.items() if value > 0 or name == "top"}
 
 
-def _across(facts: dict[str, Any], part: Part) -> float:
+def stake_mm(part: Part) -> tuple[float, float]:
+    """Length of a guard's stake and how deep it stands [mm]; its head ends below the lip, where it cannot rub the stem.
+
+    A published length is taken where it does not go too deep beside the stem; else the shortest that is sold.
+    """
+    facts = catalogue()[part.key]
+    head, depth = part.top_mm - LIP_MM, float(facts["stake_depth_mm"][0])
+    published = float(facts.get("published_stake_mm", [0])[0])
+    if head + depth <= published <= head + DEEPEST_STAKE_MM:
+        return published, published - head
+    length, _ = at_least("stakes", head + depth)
+    return length, length - head
+
+
+def _across(facts: Mapping[str, Any], part: Part) -> float:
     return around_stem_mm(part.stand_off_mm) / math.pi if "roll_m" in facts else 0.0
 
 
-def post_spacing_mm(place: Planting, part: Part) -> float:
-    """The catalogue's spacing of line posts, or a programme's if that is closer [mm]."""
-    own = float(catalogue()[part.key]["post_spacing_mm"][0])
-    return min(own, float(place.spec.get("post_spacing_mm_max", math.inf)))
-
-
-def line_posts(place: Planting, part: Part) -> int:
-    """Posts between the corners, side by side of the boundary; each side begins anew."""
-    spacing = post_spacing_mm(place, part) / 1000
-    along = place.ground.fence_m / place.ground.perimeter_m
-    return sum(max(0, math.ceil(side * along / spacing - 1e-9) - 1) for side in place.ground.sides_m)
-
-
 def bill(place: Planting, parts: tuple[Part, ...]) -> tuple[Line, ...]:
-    """The buying list of these barriers, in their order."""
+    """The buying list of these barriers, in their order; what lies in stock is used once, first come first served."""
     lines: list[Line] = []
     for part in parts:
-        if part.round_the_planting:
-            main = next((other for other in parts if other.where == "area"), None) if on_another_fence(part, parts) else None
-            lines += _round_the_planting(place, part, main)
-        else:
-            lines += _at_each_tree(place, part)
+        lines += lines_of(place, part, carried_by(part, parts))
     return _from_stock(lines, place.owned)
 
 
+def carried_by(part: Part, parts: tuple[Part, ...]) -> Part | None:
+    """The taller fence of the same combination on whose posts this netting hangs."""
+    return next((other for other in parts if other.where == "area"), None) if part.where == "area_foot" else None
+
+
+def lines_of(place: Planting, part: Part, main: Part | None = None) -> list[Line]:
+    """The lines of one barrier, before other things in stock than the barrier itself are taken off."""
+    return _round_the_planting(place, part, main) if part.round_the_planting else _at_each_tree(place, part)
+
+
 def _from_stock(lines: list[Line], owned: Mapping[str, float]) -> tuple[Line, ...]:
-    """The lines with what lies in stock besides barriers taken off, first come first served."""
     left = {key: owned.get(key, 0.0) for key in STOCK}
     told = []
     for line in lines:
@@ -115,116 +213,228 @@ def loads(place: Planting, lines: tuple[Line, ...]) -> int:
     return math.ceil(sum(line.kg for line in lines) / place.price("load_kg"))
 
 
-def _line(item: str, specification: str, quantity: float, unit: str, check: str, stock: float = 0.0,
-          kg: float = 0.0) -> Line:
+def power_of(place: Planting, part: Part) -> Energiser:
+    """The energiser for all strands that are ever live, those too that are off in snow, on this ground."""
+    strands = sum(wire["state"] in ("live", "off") for wire in wires(part))
+    return energiser(place.ground.fence_m, strands, dry=place.soil == "sand" or "dry_ground" in place.site)
+
+
+def _line(place: Planting, item: str, specification: str, quantity: float, unit: str, check: str, key: str,
+          a_unit: float = 1.0, stock: float = 0.0, price: float | None = None) -> Line:
+    """A line; a_unit : units of the price list in one unit of the line (metres of a post, square metres of a metre)."""
     used = min(stock, quantity)
-    return Line(item, specification, quantity, unit, used, quantity - used, kg, CHECK[check])
+    cost = place.price(key) * a_unit if price is None else price
+    return Line(item, specification, quantity, unit, used, quantity - used, kg_of(key) * a_unit * quantity, CHECK[check],
+                cost, key)
+
+
+def _own_price(place: Planting, part: Part) -> float | None:
+    own = place.prices.get(part.key, {}).get("material")
+    return None if own is None else float(own)
 
 
 def _mesh_words(part: Part) -> str:
-    buy, facts = catalogue()[part.key]["buy"], catalogue()[part.key]
+    facts = catalogue()[part.key]
+    buy = facts["buy"]
     words = [buy["wire"]] if buy["wire"] != "none" else []
-    if part.wire_mm > 0:
+    if part.wire_mm > 0 and f"{part.wire_mm:.1f} mm" not in buy["wire"]:
         words.append(f"wire at least {part.wire_mm:g} mm")
-    if part.opening_mm >= 2:
-        words.append(f"true opening at most {part.opening_mm:g} mm")
+    if (part.opening_mm >= 2 and wires(part) and not facts.get("mesh")) or facts.get("strands"):
+        words.append(f"gaps of at most {part.opening_mm:g} mm between wires")
+    elif part.opening_mm >= 2:
+        sold, known = at_most("openings", part.opening_mm)
+        called = f" (sold as {name_of('openings', sold)})" if known else f" ({TO_ORDER})"
+        words.append(f"true opening at most {part.opening_mm:g} mm{called}")
+    if part.width_mm:
+        words.append(f"{part.width_mm:.0f} mm wide ({name_of(facts['mesh'], part.width_mm)})")
     words += [f"coating: {buy['coating']}"] if buy["coating"] != "none" else []
     words += [f"UV: {buy['uv']}"] if buy["uv"] != "none needed" else []
-    words += [f"rolls of {facts['roll_m'][0]:g} m"] if "roll_m" in facts else []
     return ", ".join(words)
 
 
-def _weight(place: Planting, part: Part) -> float:
-    facts = catalogue()[part.key]["cost"]
-    return float(facts["weight_kg"][0]) * max(1.0, part.top_mm / facts["ref_height"]) * units(place, part)
+def mesh_item(part: Part) -> str:
+    """The item of the price list that its mesh is: where 50 mm must hold, welded mesh of 50 x 100 mm is too open."""
+    mesh = str(catalogue()[part.key]["mesh"])
+    return "welded_fine" if mesh == "welded_mesh" and part.opening_mm < FINE_MM else mesh
 
 
 def _at_each_tree(place: Planting, part: Part) -> list[Line]:
     facts, built = catalogue()[part.key], dimensions(place, part)
-    with_spare = math.ceil(place.trees * (1 + place.price("spare")) - 1e-9)
-    stock, kg = place.owned.get(part.key, 0.0), _weight(place, part)
+    count = math.ceil(place.trees * (1 + place.price("spare")) - 1e-9)
+    stock, own = place.owned.get(part.key, 0.0), _own_price(place, part)
+    if part.sides:
+        return _stock_guard(place, part, count, stock, own)
     if "roll_m" in facts:
         roll, cut = float(facts["roll_m"][0]), built["cut length"] / 1000
-        width = part.top_mm + part.burial_mm
-        missing = max(0.0, with_spare - stock)
-        rolls = math.ceil(missing / max(1, math.floor(roll / cut))) if missing else 0
-        words = f"{_mesh_words(part)}; {width:.0f} mm wide; {cut * 1000:.0f} mm cut for each piece"
-        lines = [_line(part.name, words, with_spare, "pieces", "mesh", stock, kg),
-                 _line(f"rolls for the {part.name}", f"{roll:g} m a roll, {width:.0f} mm wide", rolls, "rolls", "mesh")]
+        rolls = math.ceil(max(0.0, count - stock) / max(1, math.floor(roll / cut)))
+        words = f"{_mesh_words(part)}; {cut * 1000:.0f} mm cut for each piece, {rolls} rolls of {roll:g} m in all"
+        lines = [_line(place, part.name, words, count, "pieces", "mesh", mesh_item(part),
+                       cut * part.width_mm / 1000, stock, own)]
     elif "bundle" in facts:
-        bundle = int(facts["bundle"][0])
-        bundles = math.ceil(max(0.0, with_spare - stock) / bundle)
-        words = f"{part.top_mm:.0f} mm tall" + (f", {built['across']:.0f} mm across" if "across" in built else "")
-        words = ", ".join(filter(None, [words, _mesh_words(part)]))
-        lines = [_line(part.name, words, with_spare, "pieces", "tube", stock, kg),
-                 _line(f"bundles of {part.name}", f"{bundle} in a bundle", bundles, "bundles", "tube")]
+        bundles = math.ceil(max(0.0, count - stock) / int(facts["bundle"][0]))
+        words = f"{part.top_mm:.0f} mm tall ({name_of('tubes', part.top_mm)})"
+        words += f", {built['across']:.0f} mm across" if "across" in built else ""
+        words = ", ".join(filter(None, [words, _mesh_words(part), f"{bundles} bundles of {facts['bundle'][0]}"]))
+        lines = [_line(place, part.name, words, count, "pieces", "tube", facts["price"], part.top_mm / 1000, stock, own)]
     else:
-        lines = [_line(part.name, "; ".join(facts["needs"]), with_spare, "pieces", "other", stock, kg)]
+        key = facts.get("price", "trunk_band")
+        a_unit = part.top_mm / 1000 if part.where == "band" else float(facts["cost"].get("sprays", [1])[0])
+        lines = [_line(place, part.name, "; ".join(facts["needs"]), count, "pieces", "other", key, a_unit, stock, own)]
     if "stakes" in facts:
-        kind = "metal" if place.strong_wind else "treated wood at least 25 x 25 mm, or metal"
-        words = f"{kind}, {built['stake length']:.0f} mm long, {built['stake depth']:.0f} mm in the ground"
-        lines.append(_line(f"stakes for the {part.name}", words, with_spare * int(facts["stakes"][0]), "stakes", "stake"))
-        lines.append(_line(f"ties for the {part.name}", "never round the stem", with_spare * 2 * int(facts["stakes"][0]),
-                           "ties", "other"))
+        each = int(facts["stakes"][0])
+        key, kind = ("metal_stake", "metal") if place.strong_wind else ("stake",
+            "treated wood at least 25 x 25 mm, or metal")
+        words = (f"{kind}, {built['stake length']:.0f} mm long ({name_of('stakes', built['stake length'])}), "
+                 f"{built['stake depth']:.0f} mm in the ground")
+        lines += [_line(place, f"stakes for the {part.name}", words, count * each, "stakes", "stake", key,
+                        built["stake length"] / 1000),
+                  _line(place, f"ties for the {part.name}", "round stake and guard, never round the stem",
+                        count * each * TIES_A_STAKE[facts["kind"]], "ties", "other", "tie")]
     if "staples" in facts:
-        lines.append(_line(f"ground staples for the {part.name}", "wire", with_spare * int(facts["staples"][0]), "staples",
-                           "other"))
+        lines.append(_line(place, f"ground staples for the {part.name}", "wire, 150 mm", count * int(facts["staples"][0]),
+                           "staples", "other", "pin"))
+    return lines
+
+
+def _stock_guard(place: Planting, part: Part, count: int, stock: float, own: float | None) -> list[Line]:
+    facts, built = catalogue()[part.key], dimensions(place, part)
+    posts = part.sides * max(1, math.ceil(part.side_mm / float(facts["post_apart_mm"][0]) - 1e-9))
+    rails, round_m = part.rails, part.sides * part.side_mm / 1000
+    thick = f"post_{part.post_mm:.0f}"
+    words = (f"{part.sides} sides of {part.side_mm:.0f} mm, {part.top_mm:.0f} mm high; rails 100 x 50 mm, {rails} a side, "
+             "100 mm apart")
+    lines = [_line(place, f"rails for the {part.name}", words, math.ceil(count * rails * round_m), "m", "stake", "rail",
+                   1.0, stock * rails * round_m, None if own is None else own / (rails * round_m)),
+             _line(place, f"posts for the {part.name}", f"at least {part.post_mm:.0f} mm thick "
+                   f"({name_of('post_thickness', part.post_mm)}), {built['post length']:.0f} mm long "
+                   f"({name_of('posts', built['post length'])}), {built['post depth']:.0f} mm in the ground, at most "
+                   f"{facts['post_apart_mm'][0]:.0f} mm apart", count * posts, "posts", "stake", thick,
+                   built["post length"] / 1000)]
+    if part.backed:
+        lines.append(_line(place, f"mesh behind the rails of the {part.name}", _mesh_words(part), math.ceil(count * round_m),
+                           "m", "mesh", mesh_item(part), part.width_mm / 1000))
     return lines
 
 
 def _round_the_planting(place: Planting, part: Part, main: Part | None) -> list[Line]:
-    facts, built = catalogue()[part.key], dimensions(place, part)
+    facts = catalogue()[part.key]
     length = place.ground.fence_m * (1 + place.price("spare"))
-    roll, stock = float(facts["roll_m"][0]), place.owned.get(part.key, 0.0)
+    roll, stock, own = float(facts["roll_m"][0]), place.owned.get(part.key, 0.0), _own_price(place, part)
     strands = len(wires(part)) or int(facts.get("strands", [0])[0])
-    stranded = part.key != "electrified_netting" and strands > 0
-    width = part.top_mm + part.burial_mm + built.get("out-turn", 0.0)
-    run = length * strands if stranded else length
-    words = f"{_mesh_words(part)}; " + (f"{strands} strands" if stranded else f"{width:.0f} mm wide")
-    fresh = max(0.0, length - stock) * (strands if stranded else 1)
-    stock *= strands if stranded else 1
-    lines = [_line(part.name, words, math.ceil(run), "m", "mesh", stock, _weight(place, part)),
-             _line(f"rolls for the {part.name}", f"{roll:g} m a roll", math.ceil(fresh / roll - 1e-9), "rolls", "mesh")]
-    post = f"{built['post length']:.0f} mm long, {built['post depth']:.0f} mm in the ground"
-    planes = 2 if "between planes" in built else 1
-    corners, ends = place.ground.corners, place.ground.corners + 2 * place.gates
-    if main is None:
-        lines += _posts_and_gates(place, part, post, planes)
+    lines: list[Line] = []
+    if facts.get("mesh"):
+        words = f"{_mesh_words(part)}; {math.ceil(max(0.0, length - stock) / roll - 1e-9)} rolls of {roll:g} m"
+        lines.append(_line(place, part.name, words, math.ceil(length), "m", "mesh", facts["mesh"],
+                           part.width_mm / 1000, stock, own))
     else:
-        more = max(0, line_posts(place, part) - line_posts(place, main))
-        words = f"{post}, between the posts of the {main.name}, which carry it too"
-        lines.append(_line(f"posts for the {part.name}", words, more, "posts", "stake"))
-        lines.append(_line(f"proofing of gates for the {part.name}", "the same netting down to a sill", place.gates, "gates",
-                           "other"))
-    live = live_wires(part)
-    if live:
-        power = energiser(place.ground.fence_m, live)
-        lines += [
-            _line("energiser", f"at least {power.joules_by_wire:.2g} J output by live wire (UME-E); "
-                               f"{power.joules_by_fence:.2g} J by length of fence (GERRISH)", 1, "piece", "live"),
-            _line("earth rods", f"{power.rod_m:.2f} m galvanised, at least {power.rod_spacing_m:.2f} m apart", power.rods,
-                  "rods", "live"),
-            _line("insulators", "one for each wire at each post", strands * (line_posts(place, part) + ends), "pieces",
-                  "live"),
-            _line("warning signs", "at least 100 x 200 mm, yellow, both sides; at gates, corners and every 50 m",
-                  math.ceil(place.ground.fence_m / SIGN_SPACING_M) + place.gates + corners, "signs", "live"),
-            _line("volt meter", "for electric fences", 1, "piece", "live"),
-        ]
+        words = f"{_mesh_words(part)}; {strands} strands; rolls of {roll:g} m"
+        lines.append(_line(place, part.name, words, math.ceil(length * strands), "m", "mesh", "wire", 1.0, stock * strands,
+                           None if own is None else own / strands))
+    plain = len(extra_wires_mm(part)) + int(facts.get("line_wires", [0])[0]) + (1 if part.key == "plastic_mesh" else 0)
+    if plain:
+        lines.append(_line(place, f"line wires for the {part.name}", f"{plain} smooth high-tensile wires, 2.5 mm",
+                           math.ceil(length * plain), "m", "mesh", "wire"))
+    lines += _posts(place, part, main)
+    if is_live(part):
+        lines += _power(place, part)
+    if "badger" in place.site and facts.get("mesh") and part.metal_netting:
+        lines.append(_line(place, "badger gates", "solid timber door 250 mm high, 170 mm wide, 40 mm thick, self-closing; "
+                                                  "one in "
+                           "each path, two are reckoned", 2, "gates", "other", "badger_gate"))
+    if "grouse" in place.site and part.where == "area":
+        lines.append(_line(place, "markers on the fence", "netting or pales along the whole line",
+                           math.ceil(place.ground.fence_m), "m", "other", "marker"))
     return lines
 
 
-def _posts_and_gates(place: Planting, part: Part, post: str, planes: int) -> list[Line]:
-    corners, ends = place.ground.corners, place.ground.corners + 2 * place.gates
-    apart = post_spacing_mm(place, part) / 1000
-    lines = [
-        _line("line posts", f"{post}, at most {apart:.1f} m apart", line_posts(place, part) * planes, "posts", "stake"),
-        _line("corner and gate posts", f"{post}, at least {BRACED_POST_MM:.0f} mm thick", ends * planes, "posts", "stake"),
-        _line("braces", "cross-member and diagonal tie, one each way at corners and ends", 2 * corners + 2 * place.gates,
-              "braces", "other"),
-    ]
+def _posts(place: Planting, part: Part, main: Part | None) -> list[Line]:
+    facts, posts = catalogue()[part.key], posts_of(place, part)
+    planes = 2 if "plane_spacing_mm" in facts else 1
+    thick, thick_end = float(facts["post"]["thick_mm"][0]), float(facts["end_post"]["thick_mm"][0])
+    size = f"at least {thick:.0f} mm thick ({name_of('post_thickness', thick)}), " if thick else "steel, "
+    line = (f"{size}{posts.line_length_mm:.0f} mm long ({name_of('posts', posts.line_length_mm)}), "
+            f"{posts.line_depth_mm:.0f} mm in the ground")
+    if facts["post"]["item"] == "step_in_post":
+        line = "step-in posts that come with the netting"
+    if main is not None:
+        more = max(0, posts.line - posts_of(place, main).line)
+        return [_line(place, f"posts for the {part.name}",
+            f"{line}, between the posts of the {main.name}, which carry it too",
+                      more, "posts", "stake", facts["post"]["item"], posts.line_length_mm / 1000),
+                _line(place, f"proofing of gates for the {part.name}",
+                    "the same netting down to a sill", place.gates, "gates",
+                      "other", facts["mesh"], 1.2 * part.width_mm / 1000)]
+    apart = post_spacing_mm(place, part)
+    lines = [_line(place, "line posts", f"{line}, at most {apart / 1000:.1f} m apart", posts.line * planes, "posts", "stake",
+                   facts["post"]["item"], posts.line_length_mm / 1000)]
+    braced = (f"at least {thick_end:.0f} mm thick ({name_of('post_thickness', thick_end)}), " if thick_end else "") + (
+        f"{posts.end_length_mm:.0f} mm long ({name_of('posts', posts.end_length_mm)}), {posts.end_depth_mm:.0f} mm in the "
+        "ground")
+    ends = (posts.anchors + (posts.pulls if posts.brace_posts == 2 else 0)) * planes
+    lines.append(_line(place, "corner and gate posts", f"{braced}; anchors and the posts of their braces", ends, "posts",
+                       "stake", facts["end_post"]["item"], posts.end_length_mm / 1000))
+    if posts.brace_posts == 2:
+        lines += [_line(place, "cross-members", f"100 mm thick, {posts.cross_mm:.0f} mm long, {posts.cross_at_mm:.0f} mm "
+                                                f"up: one "
+                        "for each direction of pull at corners, both sides of gates and within long "
+                        "sides", posts.pulls * planes,
+                        "pieces", "stake", "post_100", posts.cross_mm / 1000),
+                  _line(place, "tie wire for braces", "2.5 mm or thicker, twice round, from the foot of the anchor to the "
+                                                      "head of "
+                        "the brace post", math.ceil(posts.pulls * planes * posts.tie_m), "m", "other", "wire")]
+    elif posts.brace_posts == 1:
+        lines.append(_line(place, "struts", f"75 mm thick, {posts.cross_mm:.0f} mm long, one against each direction of pull",
+                           posts.pulls * planes, "pieces", "stake", "post_75", posts.cross_mm / 1000))
+    fixings = (posts.line + ends) * int(facts.get("staples_a_post", [0])[0]) * planes
+    earth = sum(wire["state"] not in ("live", "off") for wire in wires(part))
+    fixings += (posts.line + ends) * earth
+    if fixings:
+        lines.append(_line(place, "staples", "9 gauge, 40 mm, galvanised; not driven home, so that the wire can slide",
+                           math.ceil(fixings * STAPLE_KG), "kg", "other", "staples"))
+    if "ties_a_post" in facts:
+        lines.append(_line(place, "ties for posts", "stabilised, one every 400 mm", (posts.line + ends) *
+                           int(facts["ties_a_post"][0]), "ties", "other", "tie"))
+        lines.append(_line(place, "ground pins", "300 mm, every 1.8 m along the flap",
+                           math.ceil(place.ground.fence_m / 1.8), "pins", "other", "pin"))
     if place.gates:
-        lines.append(_line("gates", f"{part.top_mm:.0f} mm high, same mesh, proofed sill, gap at most 50 mm", place.gates,
-                           "gates", "other"))
+        lines.append(_line(place, "gates", f"{part.top_mm:.0f} mm high, 1.2 m wide, same mesh, proofed sill, gap at most "
+                                           f"50 mm"
+                           if facts.get("mesh") else f"{part.top_mm:.0f} mm high, 1.2 m wide, carrying no current",
+                           place.gates, "gates", "other", "gate"))
+    return lines
+
+
+def _power(place: Planting, part: Part) -> list[Line]:
+    facts, posts, power = catalogue()[part.key], posts_of(place, part), power_of(place, part)
+    charged = sum(wire["state"] in ("live", "off") for wire in wires(part))
+    off = sum(wire["state"] == "off" for wire in wires(part))
+    insulated = 0 if facts.get("live_strands_own") else charged * (posts.line + posts.anchors)
+    lines = [
+        _line(place, "energiser", f"at least {power.joules:g} J output: {power.joules_by_wire:.2g} J by live wire (UME-E, "
+                                  f"taken), "
+              f"{power.joules_by_fence:.2g} J by length of fence (GERRISH); half as much again where weeds cannot be kept "
+              f"off",
+              1, "piece", "energiser", "energiser", price=place.price("energiser") + place.price("joule") * power.joules),
+        _line(place, "earth rods", f"{power.rod_m:.2f} m galvanised, at least {power.rod_spacing_m:.2f} m apart, at least "
+                                   f"10 m from "
+              "any other earth", power.rods, "rods", "other", "earth_rod"),
+        _line(place, "insulated lead-out cable", "high-voltage cable for fences, to the fence and to the "
+                                                 "rods", LEAD_OUT_M, "m",
+              "other", "lead_out"),
+        _line(place, "lightning choke", "between energiser and fence, with an earth rod of its "
+                                        "own", 1, "piece", "other", "choke"),
+        _line(place, "cut-off switches", "one for the fence" + (
+            f", one for each of the {off} wires that lie under snow" if off
+                                                                else ""), 1 + off, "pieces", "other", "switch"),
+        _line(place, "warning signs", "at least 100 x 200 mm, yellow, both sides; at gates, corners and every 50 m",
+              math.ceil(place.ground.fence_m / SIGN_SPACING_M) + place.gates + place.ground.corners, "signs", "sign",
+              "sign"),
+        _line(place, "volt meter", "for electric fences", 1, "piece", "other", "volt_meter"),
+    ]
+    if insulated:
+        lines.insert(2, _line(place, "insulators", "one for each live wire at each post, so that no live wire touches a "
+                                                   "post",
+                              insulated, "pieces", "other", "insulator"))
     return lines
 
 

@@ -2,28 +2,47 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import knowledge
-from diagnose.protect.barriers import Part, catalogue
-from diagnose.protect.electric import HELD, Energiser, energiser, held_share
-from diagnose.protect.materials import Line, bill, dimensions, loads
+from diagnose.protect.barriers import KEPT_OUT, Part, catalogue, is_live, wires
+from diagnose.protect.chances import drawn_alive
+from diagnose.protect.electric import HELD, Energiser, clear_of_lines, held_share
+from diagnose.protect.kinds import Row, kinds_of
+from diagnose.protect.materials import Line, bill, dimensions, loads, power_of
 from diagnose.protect.money import break_even_area
-from diagnose.protect.planting import Option, Planting, Threat, compare, enough, live_wires, losses_of
-from diagnose.protect.requirement import LIKELY, NEED_OF, cautions_for, disagreements, needs
+from diagnose.protect.options import (
+    Field,
+    Option,
+    best_alive,
+    by_cost,
+    field_of,
+    holding,
+    option_at,
+    reaching,
+    totals_if,
+    within_budget,
+)
+from diagnose.protect.planting import Planting
+from diagnose.protect.prices import from_memory, price_list
+from diagnose.protect.requirement import NEED_OF, cautions_for, disagreements, needs
 
 if TYPE_CHECKING:
     import pandas as pd
 
 SHOWN = 8  # options shown beside the chosen one
+ASKED_AFTER = 4  # animals whose presence is weighed for what it is worth to find out; our choice
 # which published disagreements bear on which barrier or need
 BEARS_ON = {
-    "energiser_joules": {"live"}, "line_volts": {"live"}, "sign_spacing": {"live"}, "earth_rod_spacing": {"live"},
-    "vole_burial": {"vole", "vole_below", "mouse_or_rat"}, "vole_opening": {"vole", "vole_below"},
+    "energiser_joules": {"live"}, "earth_per_joule": {"live"}, "horse_guard": {"horse", "livestock"},
+    "line_volts": {"live"}, "sign_spacing": {"live"}, "earth_rod_spacing": {"live"},
+    "barbed_offset": {"live"}, "vole_burial": {"vole", "vole_below", "mouse_or_rat"}, "vole_opening": {"vole", "vole_below"},
     "rabbit_snow_margin": {"rabbit", "hare"}, "rabbit_fence_height": {"rabbit_netting"}, "fence_or_guards": {"any"},
     "fence_life": {"woven_wire"}, "deer_fence_height": {"woven_wire"}, "rub_diameter": {"deer_rub"},
     "inner_plane": {"two_planes"}, "tube_removal": {"solid_tube", "mesh_tube"}, "tube_foot": {"solid_tube", "mesh_tube"},
@@ -33,7 +52,13 @@ BEARS_ON = {
 
 @dataclass(frozen=True)
 class BreakEven:
-    """Area [ha] above which the cheapest sufficient fence costs less than the cheapest sufficient guards."""
+    """Where a fence costs less than guards, and what a tree must be worth for the plan to pay.
+
+    Parameters
+    ----------
+    area_ha : above it the best fence costs less than the best guards, at this shape and spacing. trees : above so many
+        trees on this area. tree_value : from this price of a lost tree on the plan costs less than doing nothing.
+    """
 
     fence: str
     guards: str
@@ -41,20 +66,24 @@ class BreakEven:
     guards_a_tree: float
     area_ha: float
     here_ha: float
+    trees: float
 
     def as_json(self) -> dict[str, Any]:
         return {"fence": self.fence, "guards": self.guards, "fence_cost_a_metre": round(self.fence_a_m, 2),
                 "guards_cost_a_tree": round(self.guards_a_tree, 2), "area_ha": round(self.area_ha, 3),
-                "this_planting_ha": round(self.here_ha, 3), "published": disagreements()["fence_or_guards"]["values"]}
+                "this_planting_ha": round(self.here_ha, 3), "trees_here": round(self.trees),
+                "published": disagreements()["fence_or_guards"]["values"]}
 
 
 @dataclass(frozen=True)
 class Doubt:
-    """What the plan looks like when only one of the culprits is there, with the verdict's probabilities.
+    """What it is worth to find out which animals are here.
 
-    best : the combination with the least expected total. expected, chosen_expected : of it, and of the plan's own
-    choice. worth_knowing : money that certainty about the culprit would save on average; looking further pays while
-    it costs less. regret : how much the best one costs too much in the worst case.
+    Parameters
+    ----------
+    best : the plan with the least expected total. expected, chosen_expected : of it, and of the plan's own choice.
+    worth_knowing : money that certainty about who is there would save on average (the expected value of perfect
+        information). regret : how much the chosen plan costs too much in the worst case. about : the animals in doubt.
     """
 
     best: Option
@@ -62,31 +91,49 @@ class Doubt:
     chosen_expected: float
     worth_knowing: float
     regret: float
+    about: tuple[str, ...]
 
     def as_json(self) -> dict[str, Any]:
         return {"barriers": list(self.best.keys), "name": self.best.name, "expected_total": round(self.expected, 2),
-                "chosen_expected_total": round(self.chosen_expected, 2),
+                "chosen_expected_total": round(self.chosen_expected, 2), "about": list(self.about),
                 "worth_of_finding_out": round(self.worth_knowing, 2), "largest_regret": round(self.regret, 2)}
 
 
 @dataclass(frozen=True)
 class Plan:
-    """The plan for a planting: the same object for the command, the pages, the letter and the drawing."""
+    """The plan for a planting: the same object for the command, the pages, the letter and the drawing.
+
+    Parameters
+    ----------
+    chosen : the cheapest that does all that is wanted, or the best there is where none does. broken : which wish cannot be
+        met, and what it would take; empty where all are. kinds : the best of each kind. tree_value : price of a lost tree
+        from which on the plan costs less than doing nothing.
+    alive_by_year : year, and trees alive with the plan and without at 10, 50 and 90 %.
+    """
 
     place: Planting
     chosen: Option
+    broken: str
+    kinds: tuple[Row, ...]
     others: tuple[Option, ...]
     nothing: Option
     lines: tuple[Line, ...]
     loads: int
     power: tuple[tuple[str, Energiser], ...]
     break_even: BreakEven | None
+    tree_value: float
     doubt: Doubt | None
+    alive_by_year: tuple[tuple[int, tuple[float, ...], tuple[float, ...]], ...]
     unstopped: tuple[str, ...]
+    tools: tuple[str, ...]
     steps: tuple[str, ...]
+    checks: tuple[dict[str, str], ...]
+    site: tuple[str, ...]
+    measures: tuple[str, ...]
     fails: tuple[str, ...]
     cautions: tuple[str, ...]
     topics: tuple[str, ...]
+    least_expected: float
 
     @property
     def basis(self) -> str:
@@ -94,39 +141,69 @@ class Plan:
 
     @property
     def currency(self) -> str:
-        return str(self.place.prices.get("currency", "USD of the prices' own years"))
+        return str(self.place.prices.get("currency", f"{price_list()['currency']} of {price_list()['year']}"))
 
     @property
     def pays(self) -> bool:
         """Whether the chosen barriers cost less than the losses that they avert."""
-        return self.chosen.total < self.nothing.total
+        return self.chosen.total <= self.nothing.total
+
+    @property
+    def reaches(self) -> bool:
+        return not self.broken
+
+    @property
+    def remembered(self) -> float:
+        """Share of the first cost that rests on prices from memory, no unit."""
+        own = self.place.prices
+        lines = sum(line.cost for line in self.lines if line.key and line.key not in own and from_memory(line.key))
+        work = 0.0 if "wage" in own else self.chosen.hours * self.place.price("wage")
+        return (lines + work) / self.chosen.first if self.chosen.first > 0 else 0.0
 
     def as_json(self) -> dict[str, Any]:
         place = self.place
         return {
             "basis": self.basis,
             "currency": self.currency,
+            "aim": {"alive_per_ha": round(place.target_per_ha, 1), "alive": round(place.target_trees, 1),
+                    "sureness": place.sureness, "years": place.years, "budget": place.budget,
+                    "must_be_kept_out": list(place.must), "owned": dict(place.owned)},
+            "reaches": self.reaches,
+            "broken": self.broken,
             "planting": {"trees": place.trees, "area_m2": round(place.ground.area_m2, 2),
                          "perimeter_m": round(place.ground.perimeter_m, 2), "fence_m": round(place.ground.fence_m, 2),
                          "planted_on": place.planted_on and place.planted_on.isoformat(),
                          "order_by": place.order_by and place.order_by.isoformat(),
                          "years": place.years, "snow_mm": place.snow_mm, "carry_m": place.carry_m, "budget": place.budget,
+                         "site": list(place.site), "soil": place.soil, "frost_mm": place.frost_mm,
+                         "power_line_kv": place.power_line_kv, "stock_mm": place.stock_mm,
                          "culprits": {key: {"probability": threat.probability, "yearly_loss": threat.yearly_loss}
                                       for key, threat in place.threats}},
             "chosen": self.chosen.as_json(),
             "dimensions_mm": {part.key: dimensions(place, part) for part in self.chosen.parts},
+            "wires": {part.key: wires(part) for part in self.chosen.parts if wires(part)},
             "pays": self.pays,
+            "least_expected_cost": round(self.least_expected, 2),
+            "kinds": [row.as_json() for row in self.kinds],
             "others": [option.as_json() for option in self.others],
             "nothing": self.nothing.as_json(),
             "unstopped": list(self.unstopped),
             "break_even": self.break_even.as_json() if self.break_even else None,
+            "tree_value": None if math.isinf(self.tree_value) else round(self.tree_value, 2),
             "doubt": self.doubt.as_json() if self.doubt else None,
+            "alive_by_year": [{"year": year, "with_the_plan_10_50_90": list(mine), "without_10_50_90": list(bare)}
+                              for year, mine, bare in self.alive_by_year],
             "fence_heights": [{"height_mm": height, "share_of_white_tails_held": share, "source": "VC10"}
                               for height, share in HELD],
             "energiser": {key: power.as_json() for key, power in self.power},
             "materials": [line.as_json() for line in self.lines],
             "loads": self.loads,
+            "share_from_memory": round(self.remembered, 3),
+            "tools": list(self.tools),
             "steps": list(self.steps),
+            "checks": list(self.checks),
+            "site": list(self.site),
+            "site_measures": list(self.measures),
             "fails": list(self.fails),
             "cautions": list(self.cautions),
             "disagreements": {topic: disagreements()[topic] for topic in self.topics},
@@ -142,146 +219,242 @@ class Plan:
         """The chosen option, the others and nothing, a row each, with their costs."""
         import pandas as pd
 
-        wanted = ["name", "first_cost", "barriers_cost", "losses_cost", "total_cost", "surviving_trees",
+        wanted = ["name", "first_cost", "barriers_cost", "losses_cost", "total_cost", "surviving_trees", "surely_alive",
                   "cost_per_surviving_tree", "unstopped"]
         return pd.DataFrame([option.as_json() for option in (self.chosen, *self.others, self.nothing)])[wanted]
 
 
-def plan_for(place: Planting, verdict: Mapping[str, float] | None = None) -> Plan:
-    """The cheapest plan, losses included, that stops every likely culprit that a barrier can stop.
+def plan_for(place: Planting) -> Plan:
+    """The least cost over life plus expected loss among the plans that do what is wanted.
 
-    verdict : probabilities of the culprits, for the plan under doubt. Raises CannotUse when no barrier stops any of
-    them, or the budget holds none that stops them all.
+    They keep out all that must be kept out, leave the wanted trees alive as surely as asked for, and stay within the budget.
+    Where none does, the plan is the best there is, and says which wish breaks it.
+
+    Raises
+    ------
+    CannotUse : where no barrier holds any of what is there.
     """
-    options = compare(place)
-    nothing = next(option for option in options if not option.parts)
-    good = enough(options, place)
-    if not any(option.stops for option in options):
+    field = field_of(place)
+    if not (field.held > 0).any():
         advice = "; ".join(dict.fromkeys(needs()[NEED_OF[key]].get("advice", needs()[NEED_OF[key]]["name"])
-                                         for key, _ in place.threats))
+                                         for key in [*(key for key, _ in place.threats), *place.must]))
         raise CannotUse(f"no barrier that can be built here stops these culprits: {advice}")
-    affordable = [option for option in good if place.budget is None or option.first <= place.budget]
-    if not affordable:
-        least = min(good, key=lambda option: option.first)
-        trees = _trees_within(place, least)
-        raise CannotUse(f"the budget of {place.budget:,.0f} is too small: the cheapest that stops them all, {least.name}, "
-                        f"costs {least.first:,.0f}; {trees}")
-    return _plan(place, affordable[0], affordable, options, nothing, verdict)
-
-
-def _plan(place: Planting, chosen: Option, affordable: list[Option], options: list[Option], nothing: Option,
-          verdict: Mapping[str, float] | None) -> Plan:
+    must, affordable = holding(place, field), within_budget(place, field)
+    row = reaching(place, field, must & affordable)
+    broken = "" if row is not None else _broken(place, field)
+    if row is None:
+        rows = [best_alive(field, allowed) for allowed in (must & affordable, affordable)]
+        row = next(one for one in rows if one is not None)
+    chosen = option_at(place, field, row)
+    nothing = option_at(place, field, 0)
     lines = bill(place, chosen.parts)
     tags = _tags(place, chosen)
+    build = knowledge("diagnose.protect", "build.yaml")
+    kinds = kinds_of(place, field)
+    spared = nothing.losses - chosen.losses
+    animals = [culprit for culprit, _ in place.threats] + list(place.must)
     return Plan(
         place=place,
         chosen=chosen,
-        others=tuple(option for option in affordable[1:] if option.keys != chosen.keys)[:SHOWN],
+        broken=broken,
+        kinds=kinds,
+        others=_others(place, field, row, must & affordable),
         nothing=nothing,
         lines=lines,
         loads=loads(place, lines),
-        power=tuple((part.key, energiser(place.ground.fence_m, live_wires(part)))
-                    for part in chosen.parts if live_wires(part)),
-        break_even=_break_even(place, enough(options, place)),
-        doubt=under_doubt(place, chosen, options, verdict) if verdict else None,
+        power=tuple((part.key, power_of(place, part)) for part in chosen.parts if is_live(part)),
+        break_even=_break_even(place, kinds),
+        tree_value=place.price("tree") * chosen.barriers / spared if spared > 1e-9 else math.inf,
+        doubt=_doubt(place, field, row),
+        alive_by_year=_by_year(place, field, row),
         unstopped=_unstopped(chosen, place),
-        steps=tuple(step["text"] for step in _steps() if tags & set(step["when"])),
+        tools=tuple(one["what"] for one in build["tools"] if tags & set(one["when"])),
+        steps=tuple(_step(one) for one in build["steps"] if tags & set(one["when"])),
+        checks=tuple({name: one[name] for name in ("name", "what", "at", "every")} for one in build["checks"]
+                     if tags & set(one["when"])),
+        site=_site(place, tags),
+        measures=tuple(f"{one['name']}: {one['known']}" for one in build["site_measures"]
+                       if set(one["against"]) & set(place.needs)),
         fails=_fails(chosen.parts),
-        cautions=cautions_for(tags | {"any"}, [culprit for culprit, _ in place.threats]),
+        cautions=cautions_for(tags | {"any"}, animals),
         topics=tuple(topic for topic, about in BEARS_ON.items() if about & (tags | {"any"})),
+        least_expected=float(field.total.min()),
     )
 
 
-def under_doubt(place: Planting, chosen: Option, options: list[Option], verdict: Mapping[str, float]) -> Doubt | None:
-    """The combination with the least expected total when exactly one culprit is at work, the verdict saying which.
+def _broken(place: Planting, field: Field) -> str:
+    """Which wish no plan meets, and what it would cost to meet the others."""
+    must, affordable = holding(place, field), within_budget(place, field)
+    wanted = f"{place.target_trees:.0f} trees alive with {100 * place.sureness:.0f} % sureness"
+    if not must.any():
+        worst = [(key, float(field.held[:, place.needs.index(NEED_OF[key])].max())) for key in place.must]
+        told = "; ".join(f"the best barrier holds {100 * share:.0f} % of {key.replace('_', ' ')}" for key, share in worst
+                         if share < KEPT_OUT) or "no combination of up to three keeps all of them out"
+        return f"The list of what must be kept out breaks it: {told}. Take that off the list, or bear it."
+    if (row := reaching(place, field, must)) is not None:
+        option = option_at(place, field, row)
+        return (f"The budget of {place.budget:,.0f} is too small and breaks it: the cheapest that reaches {wanted} is "
+                f"{option.name}, at {option.first:,.0f} in the first year.")
+    if place.must and (row := reaching(place, field, affordable)) is not None:
+        option = option_at(place, field, row)
+        return (f"The list of what must be kept out breaks it: without it {option.name} reaches {wanted} at "
+                f"{option.first:,.0f} in the first year.")
+    best = best_alive(field, must)
+    option = option_at(place, field, 0 if best is None else best)
+    return (f"The target breaks it: no barriers reach {wanted}; the best, {option.name}, leave {option.surely_alive:.0f} "
+            f"that "
+            f"surely, at {option.first:,.0f} in the first year. Lower the target or the sureness, plant more trees, or "
+            f"replant.")
 
-    worth_knowing is the expected value of perfect information: least expected total less the expected least total.
+
+def _others(place: Planting, field: Field, chosen: int, allowed: Any) -> tuple[Option, ...]:
+    """The next cheapest ways that also do what is wanted, each combination once."""
+    told: dict[tuple[str, ...], Option] = {}
+    mine = tuple(part.key for part in field.parts(chosen))
+    for row in by_cost(field):
+        keys = tuple(part.key for part in field.parts(row))
+        if len(told) >= SHOWN or field.survivors[row] < 0.9 * place.target_trees * place.sureness:
+            continue
+        if not allowed[row] or keys == mine or keys in told:
+            continue
+        option = option_at(place, field, int(row))
+        if option.surely_alive >= place.target_trees - 1e-9:
+            told[keys] = option
+    return tuple(told.values())
+
+
+def _doubt(place: Planting, field: Field, chosen: int) -> Doubt | None:
+    """What certainty about who is there would save; None where nothing is in doubt.
+
     References: Raiffa & Schlaifer 1961, Applied Statistical Decision Theory (from memory).
     """
-    named = dict(place.threats)
-    shares = {key: share for key, share in sorted(verdict.items()) if key in named and share > 0}
-    whole = sum(shares.values())
-    if not whole:
+    presence = np.array([one[2] for one in place.animals])
+    in_doubt = sorted((index for index, chance in enumerate(presence) if 0.02 < chance < 0.98),
+                      key=lambda index: -presence[index] * (1 - presence[index]) * place.animals[index][3])[:ASKED_AFTER]
+    if not in_doubt:
         return None
-    expected = dict.fromkeys((option.keys for option in options), 0.0)
-    regret = dict.fromkeys(expected, 0.0)
-    known = 0.0
-    for culprit, share in shares.items():
-        alone = replace(place, threats=((culprit, Threat(1.0, named[culprit].yearly_loss)),))
-        best = min(min(option.total for option in compare(alone)), *(_total_if(alone, option) for option in options))
-        known += share / whole * best
-        for option in options:
-            total = _total_if(alone, option)
-            expected[option.keys] += share / whole * total
-            regret[option.keys] = max(regret[option.keys], total - best)
-    best_option = min(options, key=lambda option: (round(expected[option.keys], 6), option.keys))
-    least = expected[best_option.keys]
-    return Doubt(best_option, least, expected[chosen.keys], max(0.0, least - known), regret[best_option.keys])
+    known = expected = worst = 0.0
+    totals = np.zeros(len(field.picked))
+    for there in itertools.product((0.0, 1.0), repeat=len(in_doubt)):
+        case = presence.copy()
+        case[in_doubt] = there
+        weight = math.prod(presence[index] if one else 1 - presence[index]
+                           for index, one in zip(in_doubt, there, strict=True))
+        cost = totals_if(place, field, case)
+        totals += weight * cost
+        known += weight * float(cost.min())
+        worst = max(worst, float(cost[chosen] - cost.min()))
+    best = int(np.argmin(totals))
+    expected = float(totals[best])
+    return Doubt(option_at(place, field, best), expected, float(totals[chosen]), max(0.0, expected - known), worst,
+                 tuple(place.animals[index][0] for index in in_doubt))
 
 
-def _total_if(alone: Planting, option: Option) -> float:
-    """What an option, as sized for all the culprits, costs when only this one is there."""
-    need = alone.needs[0]
-    passes = {need: math.prod(1 - dict(part.holds).get(need, 0.0) for part in option.parts)}
-    return option.barriers + losses_of(alone, passes)[0]
+def _by_year(place: Planting, field: Field, row: int) -> tuple[tuple[int, tuple[float, ...], tuple[float, ...]], ...]:
+    told = [np.quantile(drawn_alive(place.animals, field.let_through[which], place.trees, place.years), (0.1, 0.5, 0.9),
+                        axis=0, method="nearest") for which in (row, 0)]
+    return tuple((year, tuple(map(float, told[0][:, year])), tuple(map(float, told[1][:, year])))
+                 for year in range(place.years + 1))
 
 
-def _break_even(place: Planting, good: list[Option]) -> BreakEven | None:
-    """Fence against guards, each the cheapest that stops the same culprits; None where one of the two cannot."""
-    fences = [option for option in good if option.parts and all(part.round_the_planting for part in option.parts)]
-    guards = [option for option in good if option.parts and not any(part.round_the_planting for part in option.parts)]
+def _break_even(place: Planting, kinds: tuple[Row, ...]) -> BreakEven | None:
+    """Fence against guards, each the cheapest that does what is wanted; None where one of the two cannot."""
+    fences = [row.option for row in kinds if row.reaches and row.option and row.option.parts
+              and all(part.round_the_planting for part in row.option.parts)]
+    guards = [row.option for row in kinds if row.reaches and row.option and row.option.parts
+              and not any(part.round_the_planting for part in row.option.parts)]
     if not fences or not guards:
         return None
-    fence, guard = (min(these, key=lambda option: (option.barriers, option.keys)) for these in (fences, guards))
+    fence, guard = (min(these, key=lambda option: (option.total, option.keys)) for these in (fences, guards))
     land = place.ground
     fence_a_m, guard_a_tree = fence.barriers / land.perimeter_m, guard.barriers / place.trees
     shape, density = land.perimeter_m / math.sqrt(land.area_m2), place.trees / land.area_m2 * 10_000
     area = break_even_area(fence_a_m, guard_a_tree, density, shape)
-    return BreakEven(fence.name, guard.name, fence_a_m, guard_a_tree, area, land.area_m2 / 10_000)
-
-
-def _trees_within(place: Planting, least: Option) -> str:
-    guards = [part for part in least.parts if not part.round_the_planting]
-    if len(guards) < len(least.parts) or place.budget is None:
-        return "raise it or protect a smaller area"
-    return f"it would protect {math.floor(place.budget / (least.first / place.trees))} trees"
+    return BreakEven(fence.name, guard.name, fence_a_m, guard_a_tree, area, land.area_m2 / 10_000,
+                     fence.barriers / guard_a_tree)
 
 
 def _unstopped(chosen: Option, place: Planting) -> tuple[str, ...]:
-    """A line for each culprit that the plan does not stop, with what to do about it."""
-    held = {need for part in chosen.parts for need, _ in part.holds}
+    """A line for each culprit that the plan does not keep out: the share held, and what else to do about it."""
     told = []
-    for culprit in chosen.unstopped:
+    for culprit, share in chosen.holds:
+        if share >= KEPT_OUT:
+            continue
         need = needs()[NEED_OF[culprit]]
-        threat = dict(place.threats)[culprit]
-        how = "only reduced" if NEED_OF[culprit] in held else "not stopped"
-        less = "" if threat.probability >= LIKELY else f" (unlikely: {100 * threat.probability:.0f} %)"
-        told.append(f"{culprit.replace('_', ' ')} is {how}{less}. {need.get('advice', '')}".strip())
+        how = f"only reduced, by {100 * share:.0f} %" if share > 0 else "not stopped"
+        chance = dict(place.threats).get(culprit)
+        there = f" (here with {100 * chance.probability:.0f} %)" if chance and chance.probability < 1 else ""
+        told.append(f"{culprit.replace('_', ' ')} is {how}{there}. {need.get('advice', '')}".strip())
     return tuple(told)
 
 
 def _tags(place: Planting, chosen: Option) -> set[str]:
-    tags = {part.key for part in chosen.parts} | {part.where for part in chosen.parts} | set(place.needs)
-    tags |= {"cage" if part.where == "stem" else "wire cylinder" for part in chosen.parts
+    """Words for what is built and met, by which steps, checks and cautions are picked."""
+    parts = chosen.parts
+    tags = {part.key for part in parts} | {part.where for part in parts}
+    tags |= {need for part in parts for need, _ in part.holds} & set(place.needs)
+    tags |= {need for need in place.needs if needs()[need]["kind"] == "none" or not parts} | _bodies(place)
+    tags |= {"cage" if part.where == "stem" else "wire cylinder" for part in parts
              if not part.round_the_planting and "roll_m" in catalogue()[part.key]}
-    return tags | ({"live"} if any(live_wires(part) for part in chosen.parts) else set())
+    tags |= {"strained" for part in parts if catalogue()[part.key].get("strained")}
+    tags |= {"live" for part in parts if is_live(part)}
+    tags |= {"live_in_snow" for part in parts for wire in wires(part) if wire["state"] == "off"}
+    tags |= {"power_line"} if place.power_line_kv > 0 and "live" in tags else set()
+    return tags
+
+
+def _bodies(place: Planting) -> set[str]:
+    """Needs of animals that are likely here: what they carry harms whoever works there, whatever is built."""
+    return {NEED_OF[culprit] for culprit, threat in place.threats if threat.probability >= 0.1}
+
+
+def _step(one: dict[str, Any]) -> str:
+    return f"{one['text']} CAUTION: {one['mind']}" if "mind" in one else str(one["text"])
+
+
+def _site(place: Planting, tags: set[str]) -> tuple[str, ...]:
+    """What snow, slope, wind, water, frost, soil, birds and people change in this plan."""
+    told = []
+    if place.snow_mm > 0:
+        told.append(f"Snow of {place.snow_mm:.0f} mm: heights stand above it; look again when drifts are deeper.")
+        if "live_in_snow" in tags:
+            told.append("Wires under the snow are off and counted as nothing; each hangs on a switch of its own.")
+    if place.ground.slope_percent > 0 and tags & {"area", "stem", "base"}:
+        told.append(f"Slope of {place.ground.slope_percent:.0f} %: heights are counted from the uphill side and the line is "
+                    f"{place.ground.fence_m - place.ground.perimeter_m:.0f} m longer than on the map; posts stand "
+                    f"upright, and a "
+                    "brace is added where the slope changes.")
+    if place.strong_wind and tags & {"stem", "base"}:
+        told.append("Strong wind: metal stakes on the windward side; a short wooden stake fails.")
+    if place.strong_wind and "plastic_mesh" in tags:
+        told.append("Strong wind: plastic mesh catches wind and snow; set posts closer and look after every storm.")
+    if place.frost_mm > 0 and "strained" in tags:
+        told.append(f"Frost to {place.frost_mm:.0f} mm: feet of braced posts go below it, or frost lifts them.")
+    if place.soil == "sand" and "strained" in tags:
+        told.append("Sand: braced posts stand 300 mm deeper and long sides are braced again every 300 m.")
+    if place.soil == "rock" and tags & {"area", "area_foot"}:
+        told.append("Rock: drill and pin posts, or stand them in boxes of stones; have the line looked at before you order.")
+    if place.power_line_kv > 0 and "live" in tags:
+        told.append(clear_of_lines(place.power_line_kv))
+    for word in place.site:
+        changes = knowledge("diagnose.protect", "site.yaml")[word]["changes"]
+        told += [text for tag, text in changes.items() if tag in tags]
+    return tuple(dict.fromkeys(told))
 
 
 def _fails(parts: tuple[Part, ...]) -> tuple[str, ...]:
     told = []
     for part in parts:
         facts = catalogue()[part.key]
-        told += [f"{part.name}: {how}" for how in facts["fails"]]
+        told += [f"{part.name}, needs: {what}" for what in facts["needs"]]
+        told += [f"{part.name}, fails: {how}" for how in facts["fails"]]
         told += [f"{part.name}, sign of failing: {how}" for how in facts["seen_by"]]
-        if part.key == "woven_wire":
-            less = 100 * held_share(part.top_mm - 300)
-            told.append(f"{part.name}: at {part.top_mm:.0f} mm about {100 * held_share(part.top_mm):.0f} % of white-tailed "
-                        f"deer are held, 300 mm less would hold {less:.0f} % (VC10, before snow)")
+        if part.key == "woven_wire" and any(need == "deer_small" for need, _ in part.holds):
+            height = part.top_mm - part.snow_mm
+            told.append(f"{part.name}: at {height:.0f} mm about {100 * held_share(height):.0f} % of white-tailed deer are "
+                        f"held, "
+                        f"300 mm less would hold {100 * held_share(height - 300):.0f} % (VC10, height above the snow)")
     return tuple(told)
-
-
-def _steps() -> list[dict[str, Any]]:
-    return knowledge("diagnose.protect", "steps.yaml")
 
 
 def disagreement(topic: str) -> dict[str, Any]:

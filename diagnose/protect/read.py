@@ -12,6 +12,7 @@ from diagnose.protect.ground import Ground, ground_from_geojson
 from diagnose.protect.requirement import NEED_OF
 from diagnose.texts import from_json, read_text, read_values
 
+NOT_LISTED = "not_listed"
 LEAST_SHARE = 0.02  # probability below which a culprit of a verdict is not planned against; our choice
 
 
@@ -32,28 +33,44 @@ def read_settings(path: str | PathLike[str]) -> dict[str, Any]:
 
 
 def read_verdict(path: str | PathLike[str]) -> dict[str, float]:
-    """Culprit -> probability from the JSON that the command printed of a photo, of answers or of several wounds.
+    """Culprit -> probability that it is there, from the JSON that the command printed of a photo, of answers or of wounds.
 
+    That is `presence`, a probability for each animal by itself; or, of several wounds taken together, how likely each made
+    at least one of them. The shares of a single wound sum to one and say who made it, not who is there: they are refused.
     Culprits under LEAST_SHARE are left out, and so is what is not listed. Raises CannotUse.
     """
     told = from_json(read_text(path), Path(path).name)
     if isinstance(told, list) and len(told) == 1:
         told = told[0]
     told = told.get("verdict", told) if isinstance(told, dict) else None
-    shares = told.get("culprits") if isinstance(told, dict) else None
-    if not isinstance(shares, dict) or not all(_is_share(share) for share in shares.values()):
+    if not isinstance(told, dict) or not ("presence" in told or "culprits" in told):
         raise CannotUse(f"{Path(path).name} holds no verdict; give what `diagnose photo FILE --json` or "
                         "`diagnose ask --json` printed of one wound")
+    shares = told["presence"] if "presence" in told else told["culprits"] if "at_work" in told else None
+    if shares is None:
+        raise CannotUse(f"{Path(path).name} says who made one wound, not who is there; name the animals with --culprit "
+                        "NAME=PROBABILITY, or judge several wounds together")
+    if not isinstance(shares, dict) or not all(_is_share(share) for share in shares.values()):
+        raise CannotUse(f"{Path(path).name} holds no probabilities from 0 to 1 under `presence`")
     return likely_shares(shares)
 
 
 def _is_share(share: Any) -> bool:
-    return isinstance(share, int | float) and 0 <= share <= 1
+    return isinstance(share, int | float) and not isinstance(share, bool) and 0 <= share <= 1
 
 
 def likely_shares(shares: Mapping[str, float]) -> dict[str, float]:
-    """The culprits of a verdict that a plan reckons with. Raises CannotUse where none is listed."""
+    """The animals that a plan reckons with: those of at least LEAST_SHARE. Raises CannotUse where none is left.
+
+    Parameters
+    ----------
+    shares : culprit, or its kind, -> probability that it is there. What has no need in `need_of.yaml` raises CannotUse,
+        but for what is not listed.
+    """
+    unknown = [key for key in shares if key not in NEED_OF and key != NOT_LISTED]
+    if unknown:
+        raise CannotUse(f"'{unknown[0]}' is no culprit that barriers are planned against; there is {', '.join(NEED_OF)}")
     kept = {key: float(share) for key, share in shares.items() if key in NEED_OF and share >= LEAST_SHARE}
     if not kept:
-        raise CannotUse("this verdict names nothing that a barrier could be planned against")
+        raise CannotUse("nothing that a barrier could be planned against is likely here")
     return kept

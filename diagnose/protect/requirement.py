@@ -10,7 +10,7 @@ from typing import Any
 from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import knowledge
 
-LIKELY = 0.10  # a culprit at least this probable must be stopped; our choice, no source
+LIKELY = 0.10  # a culprit at least this probable sizes a guard for one plant; our choice, no source
 MM_PER_INCH = 25.4  # exact by definition
 SNOW_LIMIT_MM = 6000.0
 
@@ -116,6 +116,16 @@ def other_names() -> dict[str, str]:
     return knowledge("diagnose.protect", "names.yaml")
 
 
+def culprit_of(name: str) -> str:
+    """The key of a culprit that somebody named; the name itself where none is known.
+
+    A name with a need of its own keeps it; `names.yaml` holds the others.
+    """
+    key = name.strip().lower().replace(" ", "_").replace("-", "_")
+    key = key if key in NEED_OF else other_names().get(key, key)
+    return key if key in NEED_OF else other_names().get(key, key)
+
+
 def needs() -> dict[str, Any]:
     """Need key -> what stops it, as `needs.yaml` holds it."""
     return knowledge("diagnose.protect", "needs.yaml")
@@ -150,6 +160,27 @@ def cautions_for(called: Iterable[str], culprits: Iterable[str] = (), short: boo
 def sources() -> dict[str, Any]:
     """Source key -> where the figure was read."""
     return knowledge("diagnose.protect", "sources.yaml")
+
+
+SEEN = {"R": "read in the source", "2": "seen in a copy or a summary", "D": "worked out from figures that were read",
+        "M": "from memory", "weak": "seen on a page without authority"}
+
+
+def source_words(key: str) -> str:
+    """A source in full: who, what, when, where. Raises CannotUse for a key that is none.
+
+    Examples
+    --------
+    >>> source_words("MEM")
+    'MEM: from memory, unverified'
+    """
+    if key not in sources():
+        raise CannotUse(f"'{key}' is no source of the barriers; there is {', '.join(sorted(sources()))}")
+    told = sources()[key]
+    where = str(told["url"]).split(" ; ")
+    own = [url for url in where if key.lower() in url.lower()] or where  # of several that stand together, its own
+    more = [one for one in (str(told["year"]), " ; ".join(own)) if one not in ("none", "n.d.", "none seen", "several")]
+    return f"{key}: {'. '.join([str(told['source']).strip(), *more])}"
 
 
 def require(culprits: Mapping[str, float] | Iterable[str], snow_mm: float = 0.0) -> Requirement:
@@ -198,7 +229,7 @@ def _counted(culprits: Mapping[str, float] | Iterable[str]) -> list[str]:
     """Culprit keys that the barrier must stop, likeliest first."""
     if not isinstance(culprits, Mapping):
         names = [str(name).strip().lower().replace(" ", "_") for name in culprits]
-        keys = [other_names().get(name, name) for name in names]
+        keys = [culprit_of(name) for name in names]
         if "rabbit_or_hare" in keys:
             keys = [key for key in keys if key != "rabbit_or_hare"] + ["rabbit", "hare"]
         unknown = [key for key in keys if key not in NEED_OF]

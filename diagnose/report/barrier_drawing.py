@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.figures import length
 from diagnose.protect.barriers import LIP_MM, Part, catalogue, wires
+from diagnose.protect.fence import posts_of
 from diagnose.protect.ground import Ground
 from diagnose.protect.materials import dimensions
 from diagnose.protect.planting import Planting
@@ -28,6 +29,7 @@ ROOM_MM = (170.0, 105.0)
 SCALES = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000)  # of ISO 5455
 BARE_STEM_MM = 40.0  # how wide a wrap without a width of its own is drawn
 WIDE_LETTER = 0.45  # width of a letter in its height, about
+RAILS_DRAWN = 3  # how many rails of a guard are drawn; the buying list says how many there are
 LEAST_MESH_MM = 0.8  # closer lines on paper would run together
 
 
@@ -184,7 +186,7 @@ def draw_barrier(place: Planting, part: Part, inches: bool = False,
     room_mm : paper that it may take, width and height [mm].
     """
     built = dimensions(place, part)
-    if wires(part):
+    if wires(part) and not part.width_mm:
         return _draw_section(part, built, inches, room_mm)
     if part.round_the_planting:
         return _draw_line(part, built, inches, room_mm)
@@ -212,9 +214,51 @@ def draw_boundary(ground: Ground, inches: bool = False, room_mm: tuple[float, fl
     return sheet.done("The fence line on the boundary", room_mm[0], foot + 3)
 
 
+def draw_brace(place: Planting, part: Part, inches: bool = False, room_mm: tuple[float, float] = ROOM_MM) -> Drawing | None:
+    """A corner or gate post with its brace, one direction of pull, to scale; None for a fence without braces.
+
+    The tie runs from the foot of the anchor to the head of the brace post, against the pull of the fence (BRACE-8, ME382).
+    """
+    if not part.round_the_planting:
+        return None
+    posts, built = posts_of(place, part), dimensions(place, part)
+    if not posts.pulls:
+        return None
+    head, depth, across = posts.end_length_mm - posts.end_depth_mm, posts.end_depth_mm, posts.cross_mm
+    scale = _scale((across + 1500) / (room_mm[0] - 90), (head + depth) / (room_mm[1] - 30))
+    sheet = _Sheet(scale, 45.0, 8.0 + head / scale, inches)
+    sheet.line(-25 * scale, 0, across + 1200, 0, HEAVY)
+    thick = built.get("end post thickness", 60.0)
+    sheet.box(-thick / 2, thick / 2, -depth, head)
+    sheet.words.append(Words(*sheet.at(0, head + scale), "anchor", "middle"))
+    if posts.brace_posts == 2:
+        sheet.box(across - thick / 2, across + thick / 2, -depth, head)
+        sheet.words.append(Words(*sheet.at(across, head + scale), "brace post", "middle"))
+        up = posts.cross_at_mm
+        sheet.box(thick / 2, across - thick / 2, up - 50, up + 50, PLAIN)
+        sheet.line(thick / 2, 100, across - thick / 2, up, PLAIN, dash=True)
+        sheet.say(across / 2, up + 80, "cross-member", "middle")
+        sheet.say(across * 0.62, up * 0.42, "tie wire")
+        sheet.upright("brace height", across, 0, up, 12)
+    else:
+        sheet.line(across, 0, 0, head * 0.75, 0.8)
+        sheet.say(across * 0.55, head * 0.45, "strut")
+    sheet.upright("end post", 0, -depth, head, -14)
+    sheet.upright("end post depth", 0, -depth, 0, -24)
+    sheet.level("brace length", 0, across, -depth, 7)
+    (x1, y1), (x2, _) = sheet.at(across + 300, head * 0.9), sheet.at(across + 1100, head * 0.9)
+    sheet.strokes.append(Stroke(x1, y1, x2, y1, HEAVY))
+    sheet.words.append(Words(x2 + 1, y1 + 0.9, "pull of the fence", "start"))
+    foot = sheet.ground + depth / scale + 14
+    sheet.words.append(Words(8.0, foot, f"scale 1 : {scale}; one such brace against each of {posts.pulls} directions of "
+                                        f"pull "
+                                        "(corners, both sides of gates, long sides)", "start"))
+    return sheet.done(f"Brace of the {part.name}", room_mm[0], foot + 3)
+
+
 def _draw_at_tree(part: Part, built: dict[str, float], inches: bool, room_mm: tuple[float, float]) -> Drawing:
     top, across = built["top"], built.get("across", 0.0)
-    below = max(built.get("in the ground", 0.0), built.get("stake depth", 0.0))
+    below = max(built.get("in the ground", 0.0), built.get("stake depth", 0.0), built.get("post depth", 0.0))
     across_drawn = across or BARE_STEM_MM
     tall = max(top * 1.12, built.get("stake length", 0.0) - built.get("stake depth", 0.0)) + below
     scale = _scale(across_drawn / (room_mm[0] - 140), tall / (room_mm[1] - 24))
@@ -236,11 +280,20 @@ def _draw_at_tree(part: Part, built: dict[str, float], inches: bool, room_mm: tu
             sheet.line(x, -built["stake depth"], x, head, 0.8)
         sheet.upright("stake", 0, -built["stake depth"], head, -10)
         sheet.upright("stake depth", 0, -built["stake depth"], 0, -18)
+    if part.sides:
+        for x in (0, across):
+            sheet.line(x, -built["post depth"], x, top, 0.8)
+        for rail in range(1, RAILS_DRAWN + 1):
+            sheet.line(0, top * rail / RAILS_DRAWN, across, top * rail / RAILS_DRAWN, HEAVY)
+        sheet.upright("post depth", 0, -built["post depth"], 0, -18)
     if across:
         sheet.level("across", 0, across, -below, 7)
     foot = sheet.ground + below / scale + 13
     notes = [f"scale 1 : {scale}"]
-    notes += [f"true opening at most {length(built['opening'], inches)}"] if "opening" in built else []
+    notes += [f"true opening at most {length(built['opening'], inches, 'most')}"] if "opening" in built else []
+    notes += [f"{part.sides} sides; posts {length(built['post thickness'], inches)} thick, "
+              f"{length(built['post length'], inches)} long"
+              ] if part.sides else []
     notes += [f"cut {length(built['cut length'], inches)} of mesh a piece"] if "cut length" in built else []
     if "stake length" in built and abs(built["stake length"] - built["stake depth"] - top + LIP_MM) < 1:
         notes.append(f"stakes end {length(LIP_MM, inches)} below the top")
@@ -258,10 +311,16 @@ def _draw_line(part: Part, built: dict[str, float], inches: bool, room_mm: tuple
     for x in (0.0, spacing):
         sheet.line(x, -built["post depth"], x, head, 0.8)
     low = built.get("bottom gap", 0.0) - built.get("in the ground", 0.0)
-    sheet.box(0, spacing, low, built["top"], PLAIN)
-    sheet.mesh(0, spacing, low, built["top"], built.get("opening", 0.0))
+    mesh = min(built["top"], built["mesh width"]) if "mesh width" in built and not built.get(
+        "in the ground") else built["top"]
+    sheet.box(0, spacing, low, mesh, PLAIN)
+    sheet.mesh(0, spacing, low, mesh, built.get("opening", 0.0))
+    plain = [(name, height) for name, height in built.items() if name.startswith("plain wire")]
+    for _, height in plain:
+        sheet.line(0, height, spacing, height, PLAIN)
     below = "in the ground" if "in the ground" in built else "post depth"
     told = [("top", 0.0, built["top"]), ("post", -built["post depth"], head), (below, -built[below], 0.0)]
+    told += [("mesh width", 0.0, built["mesh width"])] if plain else []
     # those whose words stand beside them go outside, or the words would cross the next one's line
     outside = sorted(told, key=lambda one: (not sheet.fits(*one), one[0] == "top"))
     for place, (name, low, high) in enumerate(outside):
@@ -269,9 +328,10 @@ def _draw_line(part: Part, built: dict[str, float], inches: bool, room_mm: tuple
     sheet.level("post spacing, at most", 0, spacing, -depth, 7)
     foot = sheet.ground + depth / scale + 13
     notes = [f"scale 1 : {scale}"]
-    for name, words in (("opening", "true opening at most"), ("bottom gap", "bottom gap at most"),
-                        ("out-turn", "out-turn at the foot")):
-        notes += [f"{words} {length(built[name], inches)}"] if name in built else []
+    for name, words, bound in (("opening", "true opening at most", "most"), ("bottom gap", "bottom gap at most", "most"),
+                               ("out-turn", "out-turn at the foot", "least"), ("post thickness", "posts thick", "")):
+        notes += [f"{words} {length(built[name], inches, bound)}"] if name in built else []
+    notes += [f"{len(plain)} plain wires above the mesh"] if plain else []
     sheet.words.append(Words(8.0, foot, "; ".join(notes), "start"))
     return sheet.done(part.name, room_mm[0], foot + 3)
 
@@ -306,8 +366,10 @@ def _draw_section(part: Part, built: dict[str, float], inches: bool, room_mm: tu
         sheet.words.append(Words(*sheet.at(0, head + 2 * scale), "outer plane", "end"))
         sheet.words.append(Words(*sheet.at(apart, head + 2 * scale), "inner plane", "start"))
     foot = sheet.ground + depth / scale + 14
-    sheet.words.append(Words(8.0, foot, f"scale 1 : {scale}; seen along the line; posts at most "
-                                        f"{length(built['post spacing'], inches)} apart", "start"))
+    note = f"scale 1 : {scale}; seen along the line; posts at most {length(built['post spacing'], inches, 'most')} apart"
+    note += "; an insulator between each live wire and each post"
+    note += "; off: under snow, on a switch of its own" if any(wire["state"] == "off" for wire in wires(part)) else ""
+    sheet.words.append(Words(8.0, foot, note, "start"))
     return sheet.done(part.name, room_mm[0], foot + 3)
 
 

@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterator
+from dataclasses import replace
 from io import BytesIO
 from typing import Any
 
 from diagnose.figures import in_inches, length, percent
+from diagnose.protect.barriers import catalogue
+from diagnose.protect.kinds import KINDS, Row
 from diagnose.protect.materials import Line, dimensions
+from diagnose.protect.options import Option
 from diagnose.protect.plan import Plan
-from diagnose.protect.planting import Option
-from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary
+from diagnose.protect.prices import default_prices, from_memory, price_list, year_of
+from diagnose.protect.requirement import SEEN, source_words, sources
+from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary, draw_brace
+from diagnose.report.kinds_drawing import draw_kinds
 from diagnose.report.lettering import BOLD, FONT, load_fonts, marked
 
 _WIDTH = 96
 M2_PER_ACRE = 4046.8564224  # international acre, exact
 _GREY = (0.88, 0.88, 0.88)
+AT_MOST = ("opening", "bottom gap", "post spacing")
+PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}  # [mm]
+BUYING, KINDS_HEADING = "To buy", "The kinds side by side"
+METRES_PER_FOOT, KG_PER_POUND = 0.3048, 0.45359237  # exact
+_SAID_TWICE = re.compile(r"(\d[\d/ ]* (?:ft|in)(?: \d+ in)?)((?: \w+)?) \((?:sold as )?\1\)")
 
 
 def plan_as_text(plan: Plan, inches: bool = False) -> str:
@@ -31,24 +43,72 @@ def plan_as_text(plan: Plan, inches: bool = False) -> str:
 
 
 def sections(plan: Plan, inches: bool = False) -> Iterator[tuple[str, list[str]]]:
-    """Heading and lines of each section of the plan that has any."""
+    """Heading and lines of each section of the plan that has any: the answer first, then what it rests on."""
     told = (
-        (f"Plan ({plan.basis}): {plan.chosen.name}", _planting(plan, inches)),
-        ("Not stopped", list(plan.unstopped)),
+        (f"Plan ({plan.basis}): {plan.chosen.name}", answer(plan, inches)),
+        ("What is wanted, and what was taken for granted", _aim(plan, inches)),
+        (KINDS_HEADING, [_kind(plan, row) for row in plan.kinds] + list(_even(plan, inches))),
+        ("If the animals are not certain", _doubt(plan)),
+        ("Not kept out", list(plan.unstopped)),
+        ("Trees alive, year by year (10, 50 and 90 %)", _years(plan)),
         ("Sizes", _sizes(plan, inches)),
-        (f"Cost over {plan.place.years} years, in today's money ({plan.currency})", _costs(plan)),
-        ("If the animal is not certain", _doubt(plan)),
-        ("To buy", [_bought(line) for line in plan.lines] + _carried(plan)),
+        (BUYING, [_bought(in_their_units(line, inches)) for line in plan.lines] + _carried(plan, inches)),
+        ("Tools", list(plan.tools)),
         ("Steps", [f"{number}. {step}" for number, step in enumerate(plan.steps, start=1)]),
-        ("How it fails, and how one sees it", list(plan.fails)),
+        ("Check list", [f"{one['at']}, then every {one['every']}: {one['name']} - {one['what']}" if one["at"] != "end"
+                        else f"at the end: {one['name']} - {one['what']}" for one in plan.checks]),
+        ("What this place changes", list(plan.site)),
+        ("Without barriers: known, but nothing is reckoned for it", list(plan.measures)),
+        ("What it needs, how it fails, how one sees it", list(plan.fails)),
         ("Take care", list(plan.cautions)),
+        ("Prices", _prices(plan)),
+        ("Other ways that do it too", [_cost(option) for option in plan.others]),
         ("Where sources disagree", _disagreements(plan)),
     )
-    return ((heading, [in_inches(line) for line in lines] if inches else lines) for heading, lines in told if lines)
+    named = " ".join(line for _, lines in told for line in lines)
+    legend = [f"[{tag}] {words}" for tag, words in SEEN.items()]
+    yield from ((heading, [in_inches(line) for line in lines] if inches else lines) for heading, lines in told if lines)
+    yield "Sources", [*legend, *(source_words(key) for key in sources_named(named))]
 
 
-def plan_pdf(plan: Plan, inches: bool = False) -> bytes:
-    """The plan as a PDF: its sections, the drawing of each barrier, and the boundary with the fence line."""
+def sources_named(words: str) -> list[str]:
+    """Keys of the sources that some words name."""
+    return [key for key in sources() if re.search(rf"(?<![\w-]){re.escape(key)}(?![\w-])", words)]
+
+
+def answer(plan: Plan, inches: bool = False) -> list[str]:
+    """What to build, what it costs, what it leaves alive and what breaks it: the first thing read."""
+    chosen, place, money = plan.chosen, plan.place, plan.currency
+    lines = [plan.broken] if plan.broken else []
+    if chosen.parts:
+        built = "; ".join(f"{part.name}{_tall(part.top_mm, inches)}" for part in chosen.parts)
+        lines.append(f"{'The best there is' if plan.broken else 'Build'}: {built}.")
+    else:
+        lines.append("Build nothing: bear the losses and plant again.")
+    lines += [
+        f"First year {chosen.first:,.0f}, over {place.years} years {chosen.barriers:,.0f} for the barriers and "
+        f"{chosen.losses:,.0f} for trees lost ({money}); {chosen.hours:.0f} hours of work, then {chosen.yearly_hours:.0f} "
+        f"a year.",
+        f"Alive after {place.years} years: at least {chosen.surely_alive:.0f} of {place.trees} trees with "
+        f"{100 * place.sureness:.0f} % sureness ({chosen.surely_alive / place.hectares:.0f} a hectare; wanted "
+        f"{place.target_trees:.0f}, {place.target_per_ha:.0f} a hectare); without barriers {plan.nothing.surely_alive:.0f}.",
+    ]
+    if chosen.parts and not plan.pays:
+        if plan.tree_value == float("inf"):
+            lines.append("It averts no loss that can be reckoned.")
+        else:
+            lines.append(f"At {place.price('tree'):,.2f} a lost tree, planting again would cost less "
+                         f"({plan.nothing.total:,.0f}) but "
+                         f"leave fewer trees; the plan pays from {plan.tree_value:,.2f} a tree on.")
+    return lines
+
+
+def _tall(top_mm: float, inches: bool) -> str:
+    return f" of {length(top_mm, inches, 'least')}" if top_mm > 0 else ""
+
+
+def plan_pdf(plan: Plan, inches: bool = False, paper: str = "A4") -> bytes:
+    """The plan as a PDF: its sections, the chart of kinds, and the drawings. paper : A4 or Letter."""
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table
 
@@ -67,25 +127,32 @@ def plan_pdf(plan: Plan, inches: bool = False) -> bytes:
 
     flow: list[Any] = []
     for heading, lines in sections(plan, inches):
-        if heading == "To buy":
+        if heading == BUYING:
             flow.append(Paragraph(heading, head))
             flow.append(_table(plan, inches, Table, Paragraph, small))
             flow += [Paragraph(marked(line), plain) for line in lines[len(plan.lines):]]
             continue
-        texts = [Paragraph(marked(line), plain) for line in lines]
+        if heading == KINDS_HEADING:
+            flow.append(KeepTogether([Paragraph(heading, head), _kinds_table(plan, Table, Paragraph, small)]))
+            flow.append(KeepTogether([Spacer(1, 6), Drawn(draw_kinds(plan))]))
+            flow += [Paragraph(marked(line), plain) for line in lines[len(plan.kinds):]]
+            continue
+        style = small if heading in ("Sources", "Where sources disagree") else plain
+        texts = [Paragraph(marked(line), style) for line in lines]
         flow += [KeepTogether([Paragraph(marked(heading), head), *texts[:2]]), *texts[2:]]
         if heading == "Sizes":
             for drawing in drawings(plan, inches):
                 flow.append(KeepTogether([Spacer(1, 6), Paragraph(marked(drawing.title), head), Drawn(drawing)]))
     kept = BytesIO()
-    SimpleDocTemplate(kept, title="Barrier plan", author="", leftMargin=18 * POINT, rightMargin=18 * POINT,
-                      topMargin=15 * POINT, bottomMargin=15 * POINT).build(flow)
+    width, height = PAPERS[paper]
+    SimpleDocTemplate(kept, pagesize=(width * POINT, height * POINT), title="Barrier plan", author="", leftMargin=18 * POINT,
+                      rightMargin=18 * POINT, topMargin=15 * POINT, bottomMargin=15 * POINT).build(flow)
     return kept.getvalue()
 
 
 def drawings(plan: Plan, inches: bool = False) -> list[Drawing]:
-    """The drawing of each barrier that has a shape, then the boundary where something stands round the planting."""
-    drawn = [draw_barrier(plan.place, part, inches) for part in plan.chosen.parts]
+    """The drawing of each barrier that has a shape, its brace, then the boundary where something stands round it."""
+    drawn = [draw(plan.place, part, inches) for part in plan.chosen.parts for draw in (draw_barrier, draw_brace)]
     told = [drawing for drawing in drawn if drawing is not None]
     if any(part.round_the_planting for part in plan.chosen.parts):
         told.append(draw_boundary(plan.place.ground, inches))
@@ -94,86 +161,175 @@ def drawings(plan: Plan, inches: bool = False) -> list[Drawing]:
 
 def materials_csv(plan: Plan, inches: bool = False) -> str:
     """The buying list as CSV with a heading line."""
+    import pandas as pd
+
     rows = plan.as_frame()
-    if inches:
-        rows = rows.assign(**{name: rows[name].map(in_inches) for name in ("item", "specification", "check")})
+    if inches and len(rows):
+        rows = pd.DataFrame([in_their_units(line, inches).as_json() for line in plan.lines])
     return rows.to_csv(index=False)
 
 
-def _planting(plan: Plan, inches: bool) -> list[str]:
+def kinds_rows(plan: Plan) -> list[dict[str, Any]]:
+    """The table of kinds, a row a kind, as pages and papers show it."""
+    rows = []
+    for row in plan.kinds:
+        option = row.option
+        rows.append({
+            "kind": KINDS[row.kind], "best of it": option.name if option and option.parts else "-",
+            "cost over the years": option.total if option else None, "first year": option.first if option else None,
+            "alive, surely": option.surely_alive if option else None,
+            "alive, 10 to 90 %": f"{option.alive_range[0]:.0f} to {option.alive_range[1]:.0f}" if option else "-",
+            "hours to build": option.hours if option else None, "does it": "yes" if row.reaches else "no",
+            "what it fails": row.fails,
+        })
+    return rows
+
+
+def _aim(plan: Plan, inches: bool) -> list[str]:
     place, land = plan.place, plan.place.ground
     size = (f"{land.area_m2 / M2_PER_ACRE:.3g} acres, {land.perimeter_m / 0.3048:.0f} ft round" if inches
             else f"{land.area_m2 / 10_000:.3g} ha, {land.perimeter_m:.0f} m round")
     snow = f"snow to {length(place.snow_mm, inches)}" if place.snow_mm else "no snow"
-    lines = [f"{place.trees} trees on {size}; {snow}; {place.years} years until out of reach."]
-    lines += [f"{culprit.replace('_', ' ')}: probability {percent(threat.probability)}, takes "
-              f"{percent(threat.yearly_loss)} of bare trees a year where it is at work"
-              for culprit, threat in place.threats]
-    if not plan.place.diagnosed:
+    per_acre = f" ({place.target_per_ha * M2_PER_ACRE / 10_000:.0f} an acre)" if inches else ""
+    lines = [
+        f"{place.trees} trees on {size}; {snow}; slope {land.slope_percent:.0f} %; {place.years} years until out of reach"
+        f"{f' ({place.years_why})' if place.years_why else ''}; {place.gates} gate{'' if place.gates == 1 else 's'}.",
+        f"Wanted: {place.target_per_ha:.0f} trees alive a hectare{per_acre} after {place.years} years with "
+        f"{100 * place.sureness:.0f} % sureness; budget "
+        f"{'not limited' if place.budget is None else f'{place.budget:,.0f}'}; must be kept out: "
+        f"{', '.join(key.replace('_', ' ') for key in place.must) or 'nothing by name'}; in stock: "
+        f"{', '.join(f'{count:g} {key}' for key, count in place.owned.items()) or 'nothing'}.",
+        "Who is there, each by itself: " + "; ".join(
+            f"{culprit.replace('_', ' ')} {percent(threat.probability)}, takes {percent(threat.yearly_loss)} of bare "
+            f"trees a "
+            "year" for culprit, threat in place.threats) +
+                ". Bad years come as drawn outbreaks with the same mean. Deaths from "
+        "drought, weeds and other causes are not reckoned.",
+    ]
+    if not place.diagnosed:
         lines.append("Protection goes on on the day of planting: order before it. Look at neighbouring growth, tracks and "
                      "droppings (do not touch them) before you rely on what is expected here.")
     if place.order_by is not None:
         lines.append(f"Order by {place.order_by}, so that everything lies there on the day of planting, {place.planted_on}.")
-    if not plan.pays:
-        lines.append("At these prices the barriers cost more than the losses that they avert: doing nothing would cost "
-                     f"{plan.nothing.total:,.0f}. They pay only if a saved tree is worth more than planting another.")
     return lines
+
+
+def _kind(plan: Plan, row: Row) -> str:
+    option = row.option
+    if option is None:
+        return f"{KINDS[row.kind]}: {row.fails}"
+    name = f" ({option.name})" if option.parts else ""
+    does = "does it" if row.reaches else "does not do it"
+    return (f"{KINDS[row.kind]}{name}: {option.total:,.0f} over {plan.place.years} years (first year {option.first:,.0f}); "
+            f"surely alive {option.surely_alive:.0f} (10 to 90 %: {option.alive_range[0]:.0f} to "
+            f"{option.alive_range[1]:.0f}); "
+            f"{option.hours:.0f} h; {does}{': ' + row.fails if row.fails else ''}")
+
+
+def _even(plan: Plan, inches: bool) -> Iterator[str]:
+    if plan.break_even:
+        even = plan.break_even
+        area, here = ((f"{one * 10_000 / M2_PER_ACRE:.2g} acres" if inches else f"{one:.2g} ha") for one in
+                      (even.area_ha, even.here_ha))
+        yield (f"Break-even: a fence ({even.fence}) costs less than guards ({even.guards}) above {area} at this shape and "
+               f"spacing, "
+               f"or above {even.trees:.0f} trees on this land; here are {here} and {plan.place.trees} trees. Published: 3 "
+               f"ha "
+               "(GOVUK-MAM) and 0.2 ha (FNR486).")
+    if plan.chosen.parts and plan.tree_value != float("inf"):
+        yield (f"The plan costs less than planting again from {plan.tree_value:,.2f} a lost tree on; "
+               f"{plan.place.price('tree'):,.2f} is reckoned.")
+
+
+def _years(plan: Plan) -> list[str]:
+    def three(told: tuple[float, ...]) -> str:
+        return ", ".join(f"{one:.0f}" for one in told)
+
+    return [f"year {year}: with the plan {three(mine)}; without "
+            f"{three(bare)}" for year, mine, bare in plan.alive_by_year if year]
 
 
 def _sizes(plan: Plan, inches: bool) -> list[str]:
     lines = []
     for part in plan.chosen.parts:
-        built = "; ".join(f"{name} {length(mm, inches)}" for name, mm in dimensions(plan.place, part).items() if mm > 0)
+        built = "; ".join(f"{name} {length(mm, inches, 'most' if name in AT_MOST else '')}"
+                          for name, mm in dimensions(plan.place, part).items() if mm > 0)
         sources = ", ".join(f"{name}: {source}" for name, source in part.sources)
         lines.append(f"{part.name}: {built or 'no fixed size'} (sources: {sources})")
-    return lines
-
-
-def _costs(plan: Plan) -> list[str]:
-    lines = ["chosen: " + _cost(plan.chosen)]
-    lines += [_cost(option) for option in plan.others]
-    lines.append(_cost(plan.nothing))
-    if plan.break_even:
-        even = plan.break_even
-        lines.append(f"A fence ({even.fence}) costs less than guards ({even.guards}) above {even.area_ha:.2g} ha at this "
-                     f"shape and spacing; this planting has {even.here_ha:.2g} ha. "
-                     "Published: 3 ha (GOVUK-MAM) and 0.2 ha (FNR486).")
+        if note := catalogue()[part.key].get("wires_note"):
+            lines.append(f"{part.name}, layout: {note}")
     return lines
 
 
 def _cost(option: Option) -> str:
     each = f", {option.per_survivor:,.2f} a surviving tree" if option.survivors >= 0.5 else ""
     return (f"{option.name}: {option.total:,.0f} (first {option.first:,.0f}, barriers {option.barriers:,.0f}, "
-            f"losses {option.losses:,.0f}; about {option.survivors:.0f} trees alive{each})")
+            f"losses {option.losses:,.0f}; surely alive {option.surely_alive:.0f}{each})")
 
 
 def _doubt(plan: Plan) -> list[str]:
     if plan.doubt is None:
         return []
     doubt = plan.doubt
-    return [f"least expected cost over what the animal may be: {doubt.best.name}, {doubt.expected:,.0f} "
-            f"(the plan above: {doubt.chosen_expected:,.0f}); at worst {doubt.regret:,.0f} more than the best "
-            "for that animal",
-            f"knowing the animal for certain would save {doubt.worth_knowing:,.0f} on average: "
+    about = ", ".join(key.replace("_", " ") for key in doubt.about)
+    return [f"least expected cost over who may be here: {doubt.best.name}, {doubt.expected:,.0f} "
+            f"(the plan above: {doubt.chosen_expected:,.0f}); at worst the plan costs {doubt.regret:,.0f} more than the "
+            f"cheapest "
+            "for those that turn out to be here",
+            f"knowing for certain which of them are here ({about}) would save {doubt.worth_knowing:,.0f} on average: "
             "look further only while that costs less"]
+
+
+def in_their_units(line: Line, inches: bool) -> Line:
+    """A line of the buying list with metres and millimetres, or with feet and inches in their place."""
+    if not inches:
+        return line
+    texts: dict[str, Any] = {name: _SAID_TWICE.sub(r"\1\2", in_inches(getattr(line, name)))
+                             for name in ("item", "specification", "check")}
+    unit, metric = {"m": ("ft", METRES_PER_FOOT), "kg": ("lb", KG_PER_POUND)}.get(line.unit, (line.unit, 1.0))
+    return replace(line, unit=unit, price=line.price * metric, quantity=line.quantity / metric,
+                   from_stock=line.from_stock / metric, to_buy=line.to_buy / metric, **texts)
 
 
 def _bought(line: Line) -> str:
     stock = f", {line.from_stock:g} from stock" if line.from_stock else ""
     what = line.item if line.unit in line.item.split() else f"{line.unit} {line.item}"
-    return f"{line.to_buy:g} {what} ({line.specification}){stock}. On delivery: {line.check}."
+    return (f"{line.to_buy:,.0f} {what} ({line.specification}){stock}: {line.cost:,.2f}. On delivery: {line.check}.")
 
 
-def _carried(plan: Plan) -> list[str]:
+def _carried(plan: Plan, inches: bool) -> list[str]:
     kg, trees = sum(line.kg for line in plan.lines), plan.place.trees
-    return [f"about {kg:,.0f} kg, {kg / trees:.2g} kg a tree, {plan.loads} loads to carry from the track"]
+    goods = sum(line.cost for line in plan.lines)
+    weight = f"{kg / KG_PER_POUND:,.0f} lb" if inches else f"{kg:,.0f} kg"
+    return [f"goods {goods:,.2f} and {plan.chosen.hours:,.1f} hours at {plan.place.price('wage'):,.2f} make "
+            f"{plan.chosen.first:,.2f} in the first year ({plan.currency})",
+            f"about {weight} to deliver, {kg / trees:.2g} kg a tree, {plan.loads} loads of "
+            f"{plan.place.price('load_kg'):g} kg to carry "
+            "from the track"] if plan.lines else []
+
+
+def _prices(plan: Plan) -> list[str]:
+    """Every default that the sum rests on, with its year, and how much of it is from memory."""
+    own = plan.place.prices
+    used = ["wage", "tree", *dict.fromkeys(line.key for line in plan.lines if line.key)]
+    index = price_list()["index"]
+    lines = [f"{100 * plan.remembered:.0f} % of the first year's sum rests on prices from memory; give your own with "
+             f"--prices. "
+             f"Others are brought from their year to {price_list()['year']} by the {index['name']} ({index['source']})."]
+    lines.append("; ".join(
+        f"{default_prices()[key][3]} {plan.place.price(key):,.2f}"
+        f"{' (your own)' if key in own else '' if from_memory(key) else f' (of {year_of(key)}, {default_prices()[key][1]})'}"
+        for key in used))
+    lines.append("; ".join(f"{default_prices()[key][3]}: {plan.place.price(key):g}" for key in price_list()["fixed"]))
+    return lines
 
 
 def _disagreements(plan: Plan) -> list[str]:
     lines = []
     for topic in plan.as_json()["disagreements"].values():
         values = "; ".join(f"{value['value'] if value['value'] is not None else 'no value'}"
-                           f"{' (' + value['of'] + ')' if 'of' in value else ''} {value['source']} [{value['tag']}]"
+                           f"{' (' + value['of'] + ')' if 'of' in value else ''} {value['source']}, "
+                           f"{SEEN[str(value['tag'])]}"
                            for value in topic["values"])
         chosen = topic["chosen"]
         taken = "worked out here" if chosen["value"] is None else f"{chosen['value']} ({chosen['source']})"
@@ -182,12 +338,28 @@ def _disagreements(plan: Plan) -> list[str]:
 
 
 def _table(plan: Plan, inches: bool, table: Any, paragraph: Any, style: Any) -> Any:
-    rows: list[list[Any]] = [["to buy", "unit", "item", "specification", "stock", "check on delivery"]]
-    for line in plan.lines:
-        item, specification, check = (paragraph(marked(in_inches(text) if inches else text), style)
-                                     for text in (line.item, line.specification, line.check))
-        rows.append([f"{line.to_buy:g}", line.unit, item, specification, f"{line.from_stock:g}", check])
-    widths = [14, 16, 32, 56, 12, 44]
+    rows: list[list[Any]] = [["to buy", "unit", "item", "specification", "each", "cost", "check on delivery"]]
+    for line in (in_their_units(line, inches) for line in plan.lines):
+        item, specification, check = (paragraph(marked(text), style) for text in (line.item, line.specification, line.check))
+        stock = f"\n({line.from_stock:,.0f} in stock)" if line.from_stock else ""
+        rows.append([f"{line.to_buy:,.0f}{stock}", line.unit, item, specification, f"{line.price:,.2f}", f"{line.cost:,.2f}",
+                     check])
+    widths = [17, 13, 29, 56, 13, 16, 30]
     return table(rows, colWidths=[width * POINT for width in widths], repeatRows=1, style=[
-        ("FONT", (0, 0), (-1, -1), FONT, 7.5), ("FONT", (0, 0), (-1, 0), BOLD, 7.5),
+        ("FONT", (0, 0), (-1, -1), FONT, 7.5), ("FONT", (0, 0), (-1, 0), BOLD, 7.5), ("ALIGN", (4, 0), (5, -1), "RIGHT"),
+        ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LINEBELOW", (0, 0), (-1, -1), 0.25, _GREY)])
+
+
+def _kinds_table(plan: Plan, table: Any, paragraph: Any, style: Any) -> Any:
+    rows: list[list[Any]] = [["kind", "best of it", "cost", "first year", "surely alive", "10-90 %", "hours",
+        "does it", "fails"]]
+    for row in kinds_rows(plan):
+        numbers = [f"{row[name]:,.0f}" if row[name] is not None else "-" for name in
+                   ("cost over the years", "first year", "alive, surely")]
+        hours = "-" if row["hours to build"] is None else f"{row['hours to build']:,.0f}"
+        rows.append([paragraph(marked(row["kind"]), style), paragraph(marked(row["best of it"]), style), *numbers,
+                     row["alive, 10 to 90 %"], hours, row["does it"], paragraph(marked(row["what it fails"]), style)])
+    widths = [27, 33, 14, 14, 16, 21, 10, 10, 29]
+    return table(rows, colWidths=[width * POINT for width in widths], repeatRows=1, style=[
+        ("FONT", (0, 0), (-1, -1), FONT, 7), ("FONT", (0, 0), (-1, 0), BOLD, 7), ("ALIGN", (2, 0), (4, -1), "RIGHT"),
         ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LINEBELOW", (0, 0), (-1, -1), 0.25, _GREY)])

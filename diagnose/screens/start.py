@@ -20,7 +20,7 @@ _TOP = _HERE.parent.parent
 PAGES = (
     ("begin", "Start", "home", "start"),
     ("wound", "A wound", "photo_camera", "wound"),
-    ("plan", "A planting", "fence", "planting"),
+    ("planting", "A planting", "fence", "planting"),
     ("upkeep", "Upkeep", "handyman", "upkeep"),
     ("survey", "Survey", "query_stats", "survey"),
     ("log", "The log", "map", "log"),

@@ -433,7 +433,7 @@ def page() -> None:
     if draft.photos or draft.answers:
         show.advice_of(best, preferences.inches())
         # the page for a planting may take it over, where it carries a barrier
-        st.session_state["wound_culprits"] = None if best.find_out_first else dict(best.verdict.culprits)
+        st.session_state["wound_presence"] = None if best.find_out_first else dict(best.verdict.presence)
         _keep(draft, judged, further)
         if st.button("Start anew", width="stretch"):
             _start_anew()

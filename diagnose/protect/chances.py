@@ -1,0 +1,131 @@
+"""How many trees live, year by year, when who is there, how bad the years are and how well a barrier holds are uncertain?"""
+
+from __future__ import annotations
+
+import math
+import zlib
+from collections.abc import Sequence
+from functools import cache
+from statistics import NormalDist
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.knowledge import knowledge
+
+WORLDS = 400  # drawn worlds, the same for every plan, so that plans differ only by what they do
+HOLD_SPREAD = 0.5  # standard deviation of what a barrier lets through, on the log-odds scale; our own choice
+LEAST_LIFE, MOST_LIFE = 0.6, 1.6  # shortest and longest life as shares of the usual one, where no least is known; ours
+Floats = NDArray[np.float64]
+
+
+def outbreaks() -> dict[str, Any]:
+    """Need -> how often its animals' numbers peak and what they then take, as `outbreaks.yaml` holds it."""
+    return knowledge("diagnose.protect", "outbreaks.yaml")
+
+
+def two_levels(need: str, yearly_loss: float) -> tuple[float, float, float]:
+    """Chance of an outbreak in a year, and the share of bare trees lost in a quiet year and in an outbreak.
+
+    Their mean is the yearly loss that was told. Parameters: need : as in `needs.yaml`. yearly_loss : 0 to 1, no unit.
+    """
+    told = outbreaks().get(need)
+    if told is None:
+        return 0.0, yearly_loss, yearly_loss
+    chance = 1.0 / told["every_years"]
+    peak = min(1.0, told["times"] * yearly_loss, yearly_loss / chance)
+    return chance, (yearly_loss - chance * peak) / (1 - chance), peak
+
+
+def expected_alive(presence: Floats, yearly_loss: Floats, let_through: Floats, years: int) -> Floats:
+    """Share of trees expected alive at the ends of years 0 .. years.
+
+    Animals are there or not, each by itself, and for all the years; years are drawn anew each time. So the expectation is a
+    product over the animals of (1 - p) + p (1 - loss x let through)^year.
+
+    Parameters
+    ----------
+    presence, yearly_loss : shape (animals,), 0 to 1, no unit.
+    let_through : shape (options, animals), share of an animal's damage that gets past, no unit.
+    years : whole years.
+
+    Returns
+    -------
+    shape (options, years + 1), 0 to 1.
+    """
+    year = np.arange(years + 1)
+    alive = np.ones((len(let_through), years + 1))
+    for animal, (chance, loss) in enumerate(zip(presence, yearly_loss, strict=True)):
+        kept = 1.0 - loss * let_through[:, animal, None]
+        alive *= (1.0 - chance) + chance * kept**year
+    return alive
+
+
+@cache
+def _draws(animal: str, years: int) -> tuple[Floats, Floats, Floats]:
+    """Presence (worlds,), luck of each year (worlds, years) and of the barrier (worlds,), the same at each call."""
+    rng = np.random.default_rng(zlib.crc32(animal.encode()))
+    there = (rng.permutation(WORLDS) + 0.5) / WORLDS
+    return there, rng.random((WORLDS, years)), rng.standard_normal(WORLDS)
+
+
+@cache
+def _luck_of_trees() -> Floats:
+    """Standard normal figures, evenly spread, in an order of their own."""
+    normal = NormalDist()
+    return np.random.default_rng(7).permutation([normal.inv_cdf((world + 0.5) / WORLDS) for world in range(WORLDS)])
+
+
+def drawn_alive(animals: Sequence[tuple[str, str, float, float]], let_through: Sequence[float], trees: int,
+                years: int) -> Floats:
+    """Trees alive at the ends of years 0 .. years in each of the drawn worlds.
+
+    Parameters
+    ----------
+    animals : key, need, probability that it is there, and share of bare trees that it takes in a year.
+    let_through : share of each animal's damage that gets past the barriers, no unit.
+    trees : planted. years : whole years.
+
+    Returns
+    -------
+    shape (worlds, years + 1), whole trees.
+    """
+    log_alive = np.zeros((WORLDS, years))
+    for (key, need, chance, loss), past in zip(animals, let_through, strict=True):
+        if past <= 0 or chance <= 0 or loss <= 0:
+            continue
+        there, luck, held = _draws(key, years)
+        odds, quiet, peak = two_levels(need, loss)
+        share = past if past >= 1 else 1 / (1 + np.exp(-(math.log(past / (1 - past)) + HOLD_SPREAD * held)))
+        lost = np.where(luck < odds, peak, quiet) * np.reshape(share, (-1, 1))
+        log_alive += np.where((there < chance)[:, None], np.log1p(-np.minimum(lost, 1 - 1e-9)), 0.0)
+    share = np.exp(np.cumsum(log_alive, axis=1))
+    alive = np.full((WORLDS, years + 1), float(trees))
+    # the luck of single trees: the binomial's normal approximation
+    drawn = trees * share + _luck_of_trees()[:, None] * np.sqrt(trees * share * (1 - share))
+    alive[:, 1:] = np.clip(np.rint(drawn), 0, trees) + 0.0  # no minus zero
+    return np.minimum.accumulate(alive, axis=1)
+
+
+def surely(alive: Floats, sureness: float) -> float:
+    """The number that is reached with at least this probability, from drawn numbers of shape (worlds,)."""
+    return float(np.quantile(alive, 1 - sureness, method="lower"))
+
+
+def renewals(usual_years: float, least_years: float | None, years: int) -> Floats:
+    """Pieces renewed in each of years 0 .. years, for one piece that is kept up until the trees are out of reach.
+
+    Lives run from the least to MOST_LIFE times the usual one, most often the usual one (a triangle); what fails in the last
+    year is not renewed, since the trees are then out of reach. Returns shape (years + 1,).
+    """
+    least = LEAST_LIFE * usual_years if least_years is None else min(least_years, usual_years)
+    most = MOST_LIFE * usual_years
+    ends = np.arange(years + 1, dtype=float)
+    rising = (np.clip(ends, least, usual_years) - least) ** 2 / max((most - least) * (usual_years - least), 1e-12)
+    falling = 1 - (most - np.clip(ends, usual_years, most)) ** 2 / ((most - least) * (most - usual_years))
+    failed = np.diff(np.where(ends <= usual_years, np.where(ends <= least, 0.0, rising), falling), prepend=0.0)
+    renewed = np.zeros(years + 1)
+    for year in range(1, years):
+        renewed[year] = failed[year] + sum(renewed[before] * failed[year - before] for before in range(1, year))
+    return renewed

@@ -1,0 +1,80 @@
+"""How do the kinds of protection compare here: nothing, repellent, guards, fences, electric fences, together?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from diagnose.protect.barriers import KEPT_OUT, catalogue
+from diagnose.protect.options import Field, Option, best_alive, holding, option_at, reaching, within_budget
+from diagnose.protect.planting import Planting
+
+# rows of the comparison: kind -> in words
+KINDS = {
+    "nothing": "nothing, trees planted again", "repellent": "repellent or bud caps, as a stop-gap",
+    "foot_guard": "guards round the foot of the stem", "root_guard": "tubes round the roots", "tube": "solid tubes",
+    "mesh_tube": "mesh tubes", "cage": "cages and stock guards", "light_fence": "light fence: plastic mesh or netting",
+    "wire_fence": "wire fence", "electric": "electric fence", "together": "two or three kinds together",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Row:
+    """The best of one kind.
+
+    Parameters
+    ----------
+    kind : a key of KINDS. option : the best of it; None where nothing of the kind holds any of the animals here.
+    reaches : whether it keeps out all that must be kept out, leaves the wanted trees as surely as asked for, and is within
+        the budget. fails : what it does not do, in words.
+    """
+
+    kind: str
+    option: Option | None
+    reaches: bool
+    fails: str
+
+    def as_json(self) -> dict[str, Any]:
+        return {"kind": self.kind, "words": KINDS[self.kind], "reaches": self.reaches, "fails": self.fails,
+                "best": self.option.as_json() if self.option else None}
+
+
+def kinds_of(place: Planting, field: Field) -> tuple[Row, ...]:
+    """The best of each kind: the cheapest that does all that is wanted, else the one that leaves most trees alive."""
+    which = np.array([catalogue()[part.key]["kind"] for part in field.pieces] + [""])
+    picked = which[field.picked]
+    used = picked != ""
+    must, affordable = holding(place, field), within_budget(place, field)
+    rows = []
+    for kind in KINDS:
+        if kind == "nothing":
+            mine = ~used.any(axis=1)
+        elif kind == "together":
+            first = picked[:, :1]
+            mine = used.any(axis=1) & ((picked != first) & used).any(axis=1)
+        else:
+            mine = used.any(axis=1) & (~used | (picked == kind)).all(axis=1)
+        row = reaching(place, field, mine & must & affordable)
+        best = row if row is not None else best_alive(field, mine)
+        option = None if best is None else option_at(place, field, best)
+        rows.append(Row(kind, option, row is not None, _fails(place, option)))
+    return tuple(rows)
+
+
+def _fails(place: Planting, option: Option | None) -> str:
+    if option is None:
+        return "holds none of these animals here"
+    told = []
+    held = dict(option.holds)
+    if open_to := [key for key in place.must if held[key] < KEPT_OUT]:
+        told.append("lets in " + ", ".join(f"{key.replace('_', ' ')} (holds {100 * held[key]:.0f} %)" for key in open_to))
+    if place.budget is not None and option.first > place.budget:
+        told.append("over the budget")
+    if option.surely_alive < place.target_trees - 1e-9:
+        told.append("too few trees")
+    none = [key.replace("_", " ") for key, share in option.holds if share < 0.5 and key not in place.must]
+    if none and option.parts:
+        told.append("holds less than half of " + ", ".join(none[:4]) + (" and others" if len(none) > 4 else ""))
+    return "; ".join(told)

@@ -1,0 +1,40 @@
+"""In which sizes are meshes, tubes, stakes and posts sold, and what are those called in inches and feet?"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from diagnose.knowledge import knowledge
+
+TO_ORDER = "to order"
+
+
+def trade_sizes(what: str) -> dict[float, str]:
+    """Sizes [mm] in which something is sold -> their name in inches or feet. what : a table of `trade.yaml`."""
+    told: dict[Any, str] = knowledge("diagnose.protect", "trade.yaml")[what]
+    return {float(size): name for size, name in told.items()}
+
+
+def at_least(what: str, mm: float) -> tuple[float, bool]:
+    """The smallest size sold that is no less than a length [mm], and whether one is sold; else the length itself.
+
+    Examples
+    --------
+    >>> at_least("posts", 3300)
+    (3350.0, True)
+    >>> at_least("posts", 9000)
+    (9000, False)
+    """
+    fitting = [size for size in trade_sizes(what) if size >= mm - 0.5]
+    return (min(fitting), True) if fitting else (mm, False)
+
+
+def at_most(what: str, mm: float) -> tuple[float, bool]:
+    """The largest size sold that does not exceed a limit [mm], and whether one is sold; else the limit itself."""
+    fitting = [size for size in trade_sizes(what) if size <= mm + 0.05]
+    return (max(fitting), True) if fitting else (mm, False)
+
+
+def name_of(what: str, mm: float) -> str:
+    """How a size [mm] is called in the trade of inches and feet; `to order` where it is in no table."""
+    return trade_sizes(what).get(float(mm), TO_ORDER)

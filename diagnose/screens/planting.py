@@ -1,0 +1,244 @@
+"""The page for a planting: what is wanted, what answers it, how the kinds compare, and all it takes to build it."""
+
+from __future__ import annotations
+
+import base64
+from datetime import date
+from html import escape
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from diagnose.cannot_use import CannotUse
+from diagnose.culprits.old_names import name_of
+from diagnose.fieldlog.judged import wounds_of
+from diagnose.figures import length
+from diagnose.knowledge import knowledge
+from diagnose.protect.barriers import buildable
+from diagnose.protect.barriers import catalogue as barriers
+from diagnose.protect.ground import Ground, ground_from_geojson, square_ground
+from diagnose.protect.materials import COST_WORDS
+from diagnose.protect.plan import Plan, plan_for
+from diagnose.protect.planting import SOILS, STOCK, TARGET_SHARE, Planting, planting
+from diagnose.protect.prices import default_prices
+from diagnose.protect.read import likely_shares
+from diagnose.protect.requirement import NEED_OF, needs
+from diagnose.report.barrier_drawing import Drawing
+from diagnose.report.kinds_drawing import draw_kinds
+from diagnose.report.plan_sheet import (
+    KINDS_HEADING,
+    PAPERS,
+    answer,
+    drawings,
+    kinds_rows,
+    materials_csv,
+    plan_pdf,
+    sections,
+)
+from diagnose.screens import preferences
+from diagnose.screens.log_folder import the_log
+from diagnose.screens.look import literal
+from diagnose.screens.show import hand_over
+from diagnose.texts import from_json
+from diagnose.upkeep.register import register_plan
+
+EXPECTED, FROM_LOG, JUST_JUDGED = "Expected: nothing was diagnosed", "Wounds in the log", "The wound just judged"
+
+
+def _animals() -> list[str]:
+    """Culprits that a barrier can stop."""
+    return [key for key in NEED_OF if needs()[NEED_OF[key]]["kind"] != "none"]
+
+
+def _presence() -> tuple[dict[str, float], bool]:
+    """Who is there, each with a probability of its own, and whether it was diagnosed. Raises CannotUse where nobody is."""
+    judged: dict[str, float] | None = st.session_state.get("wound_presence")
+    ways = [EXPECTED, FROM_LOG, *([JUST_JUDGED] if judged else [])]
+    way = st.radio("How do you know who is there?", ways, key="plan_basis", horizontal=True)
+    if way == JUST_JUDGED and judged:
+        return likely_shares(judged), True
+    if way == FROM_LOG:
+        sites = the_log().values_of("site")
+        if not sites:
+            raise CannotUse("the log holds no named planting yet; keep a wound under its name first")
+        wounds = wounds_of(the_log(), st.selectbox("Planting", sites, key="plan_site"), region=preferences.region())
+        st.caption(f"{len(wounds.each)} wounds. {literal(wounds.together.statement)}")
+        return likely_shares(wounds.together.presence), True
+    chosen = st.multiselect("Who lives there, or is expected to", _animals(), default=["deer_browsing"], key="animals",
+                            format_func=name_of)
+    if not chosen:
+        raise CannotUse("choose at least one animal")
+    told = _table([(name_of(key), 100.0) for key in chosen], "how likely [%]", f"plan_presence {' '.join(chosen)}", 100.0)
+    return {key: share / 100 for key, share in zip(chosen, told, strict=True)}, False
+
+
+def _ground() -> Ground:
+    hectares = st.number_input("Area [hectares], when there is no boundary", 0.01, 10_000.0, 0.5, 0.1, key="hectares")
+    with st.expander("Boundary and slope", key="plan_ground"):
+        file = st.file_uploader("Boundary as GeoJSON, if you have one", type=["geojson", "json"], key="boundary")
+        slope = st.number_input("Mean slope of the ground [%]", 0.0, 150.0, 0.0, 5.0, key="slope")
+    if file is None:
+        return square_ground(hectares * 10_000, slope)
+    told = from_json(file.getvalue(), file.name)
+    if not isinstance(told, dict):
+        raise CannotUse(f"{file.name} is no GeoJSON; export the boundary as GeoJSON")
+    return ground_from_geojson(told, slope)
+
+
+def _aim(ground: Ground, trees: int) -> dict[str, Any]:
+    """What is wanted, as `planting` takes it."""
+    left, right = st.columns(2)
+    planted = trees / ground.area_m2 * 10_000
+    share = left.slider("Trees alive at the end [% of the planted]", 0, 100, round(100 * TARGET_SHARE), 5, key="plan_target")
+    sure = right.slider("How surely [%]", 50, 95, 80, 5, key="plan_sure")
+    left.caption(f"{planted * share / 100:,.0f} of {planted:,.0f} trees a hectare")
+    budget = right.number_input("Money for the first year (0: not limited)", 0.0, 1e9, 0.0, 100.0, key="plan_budget")
+    must = st.multiselect("Must be kept out, whatever it costs", _animals(), key="plan_must", format_func=name_of)
+    return {"target_per_ha": planted * share / 100, "sureness": sure / 100, "budget": budget or None, "must": must}
+
+
+def _place() -> dict[str, Any]:
+    """What else there is to know of the place, as `planting` takes it."""
+    words = knowledge("diagnose.protect", "site.yaml")
+    with st.expander("The place: snow, wind, soil, way, paths, birds, power lines", key="plan_more"):
+        left, right = st.columns(2)
+        snow = left.number_input("Deepest snow, drifts included [cm]", 0.0, 500.0, 0.0, 10.0, key="plan_snow")
+        frost = right.number_input("Depth of frost [cm]", 0.0, 300.0, 0.0, 10.0, key="plan_frost")
+        wind = left.toggle("Strong wind", key="plan_wind")
+        conifers = right.toggle("The trees are conifers", key="plan_conifers")
+        large = left.toggle("Large trees (trunk bands)", key="plan_large")
+        soil = right.selectbox("Soil", SOILS, key="plan_soil")
+        stock = left.number_input("Height of the planted stock [cm]", 0.0, 1000.0, 0.0, 10.0, key="plan_stock_height")
+        gates = right.number_input("Gates in a fence", 0, 100, 1, key="plan_gates")
+        carry = left.number_input("Way from the track [m]", 0.0, 50_000.0, 0.0, 50.0, key="plan_carry")
+        line = right.number_input("Overhead power line over the fence line [kV], 0 for none", 0.0, 1500.0, 0.0, 1.0,
+                                  key="plan_line")
+        day = left.date_input("Day of planting, if it is still to come", None, key="plan_day")
+        site = st.multiselect("What else the place is like", list(words), key="plan_site_words",
+                              format_func=lambda word: str(words[word]["label"]))
+    return {"snow_mm": snow * 10, "frost_mm": frost * 10, "strong_wind": wind, "conifers": conifers, "large_trees": large,
+            "soil": soil, "stock_mm": stock * 10, "gates": int(gates), "carry_m": carry, "power_line_kv": line,
+            "planted_on": day if isinstance(day, date) else None, "site": site}
+
+
+def _prices() -> dict[str, Any]:
+    """The prices that the person changed, as `planting` takes them."""
+    with st.expander("Your own prices", key="plan_prices"):
+        currency = st.text_input("Currency", "", placeholder=str(default_prices()["currency"]), key="plan_currency")
+        st.caption("The defaults are in US dollars of 2024, most of them from memory: write your own over them.")
+        names = [name for name in default_prices() if name != "currency"]
+        rows = [(str(default_prices()[name][3]), float(default_prices()[name][0])) for name in names]
+        rows += [(f"{barriers()[key]['name']}: {COST_WORDS[barriers()[key]['unit']]}", 0.0) for key in buildable()]
+        told = _table(rows, "price", "plan_price_table")
+    changed = {key: value for key, (_, before), value in zip([*names, *buildable()], rows, told, strict=True)
+               if value != before}
+    own = {key: {"material": value} if key in buildable() else value for key, value in changed.items()}
+    return {**own, **({"currency": currency} if currency else {})}
+
+
+def _stock() -> dict[str, float]:
+    """What lies in stock already."""
+    with st.expander("Already in stock: used first", key="plan_stock"):
+        keys = [*buildable(), *STOCK]
+        rows = [(barriers()[key]["name"] if key in buildable() else key.replace("_", " "), 0.0) for key in keys]
+        told = _table(rows, "pieces or metres", "plan_stock_table")
+    return {key: value for key, value in zip(keys, told, strict=True) if value > 0}
+
+
+def _table(rows: list[tuple[str, float]], heading: str, key: str, most: float | None = None) -> list[float]:
+    """A table whose numbers can be written over; the numbers as they stand now, 0 where one was emptied."""
+    shown = pd.DataFrame(rows, columns=["what", heading])
+    number = st.column_config.NumberColumn(heading, min_value=0.0, max_value=most)
+    told = st.data_editor(shown, hide_index=True, disabled=["what"], column_config={heading: number}, key=key,
+                          width="stretch")
+    return [float(value) for value in told[heading].fillna(0.0)]
+
+
+def _answer(top: Any, plan: Plan, inches: bool) -> None:
+    """The answer, above everything that is asked."""
+    with top:
+        first, *more = answer(plan, inches)
+        st.html(f'<p class="verdict{" open" if plan.broken else ""}" role="status">{escape(first)}</p>')
+        for line in more:
+            st.markdown(literal(line))
+        st.caption(f"{escape(plan.basis.capitalize())}. What was taken for granted stands below.")
+
+
+def _kinds(plan: Plan, inches: bool) -> None:
+    st.subheader(KINDS_HEADING)
+    table = pd.DataFrame(kinds_rows(plan))
+    money = st.column_config.NumberColumn(format="%.0f")
+    st.dataframe(table, hide_index=True, width="stretch", column_config=dict.fromkeys(
+        ("cost over the years", "first year", "alive, surely", "hours to build"), money))
+    _drawn(draw_kinds(plan), "; ".join(f"{row['kind']} {row['cost over the years'] or 0:,.0f}" for row in kinds_rows(plan)))
+    told = dict(sections(plan, inches))
+    for line in told[KINDS_HEADING][len(plan.kinds):]:
+        st.markdown(literal(line))
+
+
+def _drawn(drawing: Drawing, words: str) -> None:
+    data = base64.b64encode(drawing.as_svg().encode()).decode()
+    st.html(f'<div class="sheet" tabindex="0" role="group" aria-label="{escape(drawing.title)}">'
+            f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(drawing.title)}. {escape(words)}"></div>')
+
+
+def _depth(plan: Plan, inches: bool) -> None:
+    for place, (heading, lines) in enumerate(list(sections(plan, inches))[1:]):
+        if heading == KINDS_HEADING:
+            continue
+        with st.expander(literal(heading), expanded=heading in ("Not kept out", "To buy", "Take care"), key=f"part {place}"):
+            for line in lines:
+                st.markdown(f"- {literal(line)}")
+    with st.expander("Drawings to scale", expanded=True, key="plan_drawings"):
+        for drawing in drawings(plan, inches):
+            st.markdown(f"**{literal(drawing.title)}**")
+            _drawn(drawing, "; ".join(f"{one.name} {length(one.world_mm, inches)}" for one in drawing.dimensions))
+    paper = st.radio("Paper", list(PAPERS), horizontal=True, key="plan_paper")
+    left, right = st.columns(2)
+    hand_over(left, "The plan as PDF", plan_pdf(plan, inches, paper), "barrier-plan.pdf", "application/pdf")
+    hand_over(right, "The buying list as CSV", materials_csv(plan, inches), "buying-list.csv", "text/csv")
+
+
+def _put_up(plan: Plan) -> None:
+    """Puts what the plan chose into the register, for its upkeep, once it stands."""
+    with st.expander("They are up: put them into the register", key="they_are_up"), st.form("put_up", border=False):
+        site = st.text_input("Name of the planting")
+        built = st.date_input("Put up on", date.today())
+        species = st.text_input("Species in it")
+        if st.form_submit_button("Register them"):
+            new = register_plan(the_log(), plan, site, built, by=preferences.initials(), species=species)
+            st.success(f"{len(new)} kinds of barrier are registered. The page Upkeep says when to look, mend and remove.")
+
+
+def _asked() -> Planting:
+    """Everything that is asked, what is wanted first. Raises CannotUse."""
+    st.subheader("What you want, and where")
+    left, right = st.columns(2)
+    trees = left.number_input("Number of trees", 1, 1_000_000, 100, 10, key="trees")
+    years = right.number_input("Years until the trees are out of reach", 1, 60, 6, key="years")
+    presence, diagnosed = _presence()
+    ground = _ground()
+    aim = _aim(ground, int(trees))
+    damage = st.select_slider("How bad it is where they are", ["light", "moderate", "heavy", "severe"], "moderate",
+                              key="damage")
+    place, prices, stock = _place(), _prices(), _stock()
+    return planting(ground, int(trees), presence, damage=damage, years=int(years), diagnosed=diagnosed, prices=prices,
+                    owned=stock, **aim, **place)
+
+
+def page() -> None:
+    st.title("A planting")
+    top = st.container()
+    inches = st.toggle("Inches", value=preferences.inches(), key="plan_inches")
+    try:
+        plan = plan_for(_asked())
+        _answer(top, plan, inches)
+        _kinds(plan, inches)
+        _depth(plan, inches)
+        _put_up(plan)
+    except CannotUse as reason:
+        top.error(literal(reason))
+
+
+page()
