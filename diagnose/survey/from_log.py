@@ -15,7 +15,7 @@ import pandas as pd
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import METRES_PER_DEGREE
 from diagnose.survey.frame import SHARE
-from diagnose.survey.tally import TALLY, framed, problems, read_tally
+from diagnose.survey.tally import TALLY, RefusedRow, framed, problems, read_tally
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
@@ -26,15 +26,16 @@ _KEY = ("site", "visit", "plot", "tree")
 _REST = tuple(field.name for field in TALLY if field.name not in _KEY)
 
 
-def enter(log: Log, entries: Iterable[Mapping[str, Any]], by: str = "") -> tuple[int, list[str]]:
-    """Keeps the entries that can be; returns how many were new or changed, and a line for each that was refused."""
+def enter(log: Log, entries: Iterable[Mapping[str, Any]], by: str = "") -> tuple[int, list[RefusedRow]]:
+    """Keeps the entries that can be; returns how many were new or changed, and those that were refused, numbered from 1."""
     there = _there(log)
     new: list[dict[str, Any]] = []
-    kept, refused = 0, []
+    kept = 0
+    refused: list[RefusedRow] = []
     for number, entry in enumerate(entries, 1):
         told = {field.name: _plain(entry.get(field.name)) for field in TALLY}
         if wrong := problems(told):
-            refused.append(f"row {number}: {' '.join(wrong)}")
+            refused.append(RefusedRow(number, " ".join(wrong), told))
             continue
         key = tuple(told[name] for name in _KEY)
         rest = {name: told[name] for name in _REST if told[name] != ""}
@@ -51,7 +52,7 @@ def enter(log: Log, entries: Iterable[Mapping[str, Any]], by: str = "") -> tuple
     return kept, refused
 
 
-def import_tally(log: Log, file: str | Path, by: str = "") -> tuple[int, list[str]]:
+def import_tally(log: Log, file: str | Path, by: str = "") -> tuple[int, list[RefusedRow]]:
     """Keeps a filled tally's rows in the log; returns as `enter` does. Raises CannotUse for a file that is no tally."""
     frame, refused = read_tally(file)
     kept, more = enter(log, frame.to_dict("records"), by)

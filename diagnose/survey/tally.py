@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import csv
 import datetime
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+
+from pyproj import CRS
+from pyproj.exceptions import CRSError
 
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.frame import severity
@@ -38,6 +43,10 @@ TALLY = (
     Field("visit", "Day", "day", "as 2026-03-31", needed=True),
     Field("plot", "Plot", "word", "name on the stake", needed=True),
     Field("plot_area_m2", "Area m2", "number", "horizontal", low=0.1, high=10_000),
+    Field("stratum", "Part", "word", "part of the ground, as in the plan"),
+    Field("x", "X", "number", "position of the plot's centre: easting or longitude"),
+    Field("y", "Y", "number", "northing or latitude"),
+    Field("crs", "Grid", "word", "the grid of x and y, as EPSG:27700; EPSG:4326 for degrees"),
     Field("reached", "Reached", "choice", "0 where the plot could not be reached: say why in the note", YES_NO),
     Field("tree", "Tree", "word", "tag or number; empty for a plot without trees"),
     Field("species", "Species", "word"),
@@ -47,12 +56,48 @@ TALLY = (
     Field("browsed_before", "Bitten before", "choice", "1 where a cut lies below that ring, or a side shoot leads", YES_NO),
     Field("laterals_seen", "Laterals seen", "whole", "count up to 10", low=0, high=10),
     Field("laterals_browsed", "of them bitten", "whole", low=0, high=10),
+    Field("free_of_weeds", "Above weeds", "choice", "1 where the tip stands above what competes with it", YES_NO),
+    Field("well_spaced", "Counts", "choice", "0 where it stands nearer to one already counted than the target allows", YES_NO),
     Field("stem_damage", "Stem", "choice", "", ("", "rubbed", "stripped", "gnawed", "broken")),
     Field("protection", "Protected by", "word", "empty when not"),
     Field("protection_state", "Its state", "choice", "", ("", "whole", "damaged", "down")),
     Field("alive", "Alive", "choice", "", YES_NO),
     Field("note", "Note", "word"),
 )
+
+
+@dataclass(frozen=True)
+class RefusedRow:
+    """A row that was not taken. line : in its file. why : what is wrong. cells : column -> what stood there."""
+
+    line: int
+    why: str
+    cells: Mapping[str, str]
+
+    def __str__(self) -> str:
+        return f"line {self.line}: {self.why}"
+
+
+def to_mend(refused: Sequence[RefusedRow]) -> str:
+    """Refused rows as CSV, each with why; mended and given back as a tally, the column `why` is passed over.
+
+    Parameters
+    ----------
+    refused : sequence of RefusedRow
+
+    Returns
+    -------
+    str
+        The tally's columns and `why`, one row for each that was refused; the header alone where none was.
+    """
+    out = io.StringIO()
+    names = [field.name for field in TALLY]
+    more = list(dict.fromkeys(name for row in refused for name in row.cells if name not in names and name != "why"))
+    table = csv.writer(out)
+    table.writerow([*names, *more, "why"])
+    for row in refused:
+        table.writerow([*(row.cells.get(name, "") for name in (*names, *more)), row.why])
+    return out.getvalue()
 
 
 def template() -> str:
@@ -82,6 +127,12 @@ def problems(entry: Mapping[str, Any], today: datetime.date | None = None) -> li
         found.append("Reached: a plot that was not reached has no trees to write down.")
     if value["reached"] == "0" and not value["note"]:
         found.append("Note: say why the plot was not reached.")
+    if bool(value["x"]) != bool(value["y"]):
+        found.append("Position: x and y belong together; give both or neither.")
+    if value["crs"] and grid_of(value["crs"]) is None:
+        found.append(f"Grid: {value['crs']!r} is no grid that is known; write EPSG and its number, as EPSG:27700.")
+    if value["crs"] and not value["x"]:
+        found.append("Grid: there is no x and y that it belongs to.")
     if value["alive"] == "0" and value["browsed"] == "1":
         found.append("Alive: a dead tree has no leader bitten this year; leave it empty.")
     return found
@@ -106,8 +157,35 @@ def doubts(entry: Mapping[str, Any], before: Mapping[str, Any] | None = None, re
     return found
 
 
-def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[str]]:
-    """A filled tally (CSV) as survey frame, and a line for each row that was left out, with why."""
+@cache
+def grid_of(name: str) -> int | None:
+    """EPSG number of a named grid (`EPSG:27700`, `27700`, `WGS 84 / UTM zone 32N`); None where it is not known."""
+    told = name.strip()
+    try:
+        return CRS.from_user_input(int(told) if told.isdigit() else told).to_epsg()
+    except CRSError:
+        return None
+
+
+def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[RefusedRow]]:
+    """A filled tally (CSV) as survey frame, and the rows that were left out, each with why.
+
+    Parameters
+    ----------
+    source : path or text stream
+
+    Returns
+    -------
+    trees : pandas.DataFrame
+        See frame.py.
+    refused : list of RefusedRow
+        `to_mend` writes them as CSV.
+
+    Raises
+    ------
+    CannotUse
+        For a file that is no tally.
+    """
     text = source.read() if isinstance(source, io.TextIOBase) else read_text(source, MOST_TALLY_BYTES)
     delimiter = ";" if text.split("\n", 1)[0].count(";") > text.split("\n", 1)[0].count(",") else ","
     table = list(rows(text, "the table", delimiter))
@@ -115,7 +193,8 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[s
     columns = table[0][1] if table else []
     if len(table) < 2 or not {"site", "visit", "plot"} <= set(columns):
         raise CannotUse("The table's first line must name the columns; `site`, `visit` and `plot` are needed.")
-    kept, refused = [], []
+    kept: list[dict[str, str]] = []
+    refused: list[RefusedRow] = []
     taken: set[tuple[str, ...]] = set()
     for number, cells in table[1:]:
         if not any(cells):
@@ -126,7 +205,7 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[s
         if not wrong and key in taken:
             wrong = [f"Tree: {key[3] or 'the empty plot'} of plot {key[2]} stands in the table twice."]
         if wrong:
-            refused.append(f"line {number}: {' '.join(wrong)}")
+            refused.append(RefusedRow(number, " ".join(wrong), {name: _text(row.get(name)) for name in columns}))
             continue
         taken.add(key)
         kept.append({name: _text(value) for name, value in row.items() if name in names or str(name).startswith("share_")})
