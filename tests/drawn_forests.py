@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 
 from diagnose.cannot_use import CannotUse
-from diagnose.survey.decide import decided, plots_more, plots_to_decide
+from diagnose.survey.decide import decided, plots_more
 from diagnose.survey.forests import KINDS, browsed_trees, drawn
+from diagnose.survey.planning import plots_to_decide
 from diagnose.survey.stopping import ADDITION, MANY, StoppingRule, nominal
 from diagnose.survey.target import BROWSED, PER_HA, STOCKED, Target
 

@@ -4,7 +4,7 @@ Young trees stand in clumps: most plots hold few, some hold many. A plain t test
 often, because a survey that misses the clumps sees both a low mean and a low spread. So t is corrected for skewness [1]_,
 and the skewness is not read off a few plots, which know little of it, but follows from how clumped the counts are:
 kinds of clumps that are alike in mean and variance differ in their third moment, and each side of the test takes the one
-that is least favourable to it: long tails when it is asked whether trees are too few, bare patches when whether they are enough.
+that is least favourable to it: long tails when asking whether trees are too few, bare patches when whether they suffice.
 
 References
 ----------
@@ -23,8 +23,9 @@ from scipy import stats
 from diagnose.survey.given import above_nought
 
 # Third moment of counts that are mixed over plots: mean + 3 c mean^2 + k mean^3, with c their variance beyond chance over
-# mean^2. k is c^2 - c where part of the ground is bare and the rest evenly stocked, 2 c^2 for gamma clumps, 3 c^2 for inverse
-# Gaussian and 3 c^2 + c^3 for lognormal ones (Johnson, Kotz & Kemp 1992, Univariate Discrete Distributions, from memory).
+# mean^2. k is c^2 - c where part of the ground is bare and the rest evenly stocked, 2 c^2 for gamma clumps, 3 c^2 for
+# inverse Gaussian and 3 c^2 + c^3 for lognormal ones (Johnson, Kotz & Kemp 1992, Univariate Discrete Distributions, from
+# memory).
 LONG_TAILED = 3.5  # k over c^2, between the last two; chosen by tests/drawn_forests.py
 # c that is assumed, and the trees or plots that it counts for, where few were seen; chosen by tests/drawn_forests.py
 ASSUMED_CLUMPED, ITS_TREES = 2.0, 5.0
@@ -123,7 +124,7 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     mean, variance, area = (float(x) for x in moments(y, a))
     quantile = float(stats.t.isf(error, n - 1))
 
-    seen = np.float64(mean), np.float64(variance), n
+    seen = np.asarray(mean), np.asarray(variance), n
 
     def below(target: float) -> float:
         return float(too_few(*seen, np.float64(target))) + quantile

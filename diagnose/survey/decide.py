@@ -17,15 +17,13 @@ from diagnose.cannot_use import CannotUse
 from diagnose.survey.clumped import bounds, enough, moments, too_few
 from diagnose.survey.density import HECTARE_M2, stocking, trees_per_ha
 from diagnose.survey.estimate import Estimate, nothing
-from diagnose.survey.forests import browsed_trees, gamma_clumps
-from diagnose.survey.given import a_share, above_nought, counts, of_all
+from diagnose.survey.given import counts, of_all
 from diagnose.survey.proportion import clustered, logit_limits
 from diagnose.survey.stopping import ADDITION, ONE, StoppingRule, nominal
 from diagnose.survey.target import BROWSED, PER_HA, STOCKED, Target
 
 ACT, NOT_NEEDED, MORE, WAIT, OPEN, CANNOT = "act", "not needed", "more", "wait", "open", "cannot"
 DRAWS, MOST_MORE = 400, 400  # surveys that are carried on, and plots that are added to one at most; our choice
-MARGIN = 0.05  # of power, for forests with other clumps than those that are planned for; our choice
 _RANGE = (0.05, 0.95)  # of the plots that carried-on surveys needed
 
 
@@ -126,6 +124,7 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
         raise CannotUse("A plot has no area: write it down, or leave the plot out.")
     if target.most_per_plot is not None and target.kind == PER_HA:
         y = np.minimum(y, target.most_per_plot)
+    visited = len(y)
     if target.kind == BROWSED:
         y, w = y[w > 0], w[w > 0]
     n = len(y)
@@ -134,9 +133,9 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
     if n < 2:
         few = "no plot tells of it" if n == 0 else "one plot tells of it"
         return replace(told, sentence=f"Cannot tell: {few}; a decision needs two or more.")
-    if left := rule.wait(n):
-        return replace(told, verdict=WAIT, sentence=f"Not yet: {n} plots are in, and the plan allows the first look at "
-                       f"{n + left}. {left} to go; looking now would spoil the sureness.")
+    if left := rule.wait(visited):
+        return replace(told, verdict=WAIT, sentence=f"Not yet: {visited} plots are in, and the plan allows the first look at "
+                       f"{visited + left}. {left} to go; looking now would spoil the sureness.")
     error = nominal(rule, n, target.sureness)
     low, high = _bounds(target, y, w, error)
     told = replace(told, low=low, high=high, error=error, office=_office(target, y, w, estimate))
@@ -144,7 +143,7 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
     if verdict != OPEN:
         return replace(told, verdict=verdict, sentence=_sentence(target, verdict, low, high))
     more = plots_more(target, y, w, rule, seed)
-    if rule.kind == ONE or (rule.kind == ADDITION and rule.planned is not None and n > rule.planned):
+    if rule.kind == ONE or (rule.kind == ADDITION and rule.planned is not None and visited > rule.planned):
         spent = "the one look" if rule.kind == ONE else "the one addition"
         return replace(told, verdict=OPEN, more=more, sentence=f"Not decided, and {spent} of the plan is used: "
                        f"{_so_far(target, estimate)}. A new survey would need {more.words}.")
@@ -167,11 +166,11 @@ def _bounds(target: Target, y: np.ndarray, w: np.ndarray, error: float) -> tuple
         low, high = bounds(y, w, error)
         return low * HECTARE_M2, high * HECTARE_M2
     if target.kind == STOCKED:
-        x, n = int((y >= target.stocked_at).sum()), len(y)
-        return (0.0 if x == 0 else float(stats.beta.ppf(error, x, n - x + 1)),
-                1.0 if x == n else float(stats.beta.isf(error, x + 1, n - x)))
-    low, high, _ = logit_limits(y, w, error)
-    return float(low), float(high)
+        x, plots = int((y >= target.stocked_at).sum()), len(y)
+        return (0.0 if x == 0 else float(stats.beta.ppf(error, x, plots - x + 1)),
+                1.0 if x == plots else float(stats.beta.isf(error, x + 1, plots - x)))
+    lower, upper, _ = logit_limits(y, w, error)
+    return float(lower), float(upper)
 
 
 def _verdict(target: Target, low: float, high: float) -> str:
@@ -192,7 +191,8 @@ def _sentence(target: Target, verdict: str, low: float, high: float) -> str:
         wanted = f"{100 * target.value:.3g} % are wanted"
         return (f"Act: at most {100 * high:.0f} % of plots are stocked, {wanted} {sure}." if verdict == ACT else
                 f"Not needed yet: at least {100 * low:.0f} % of plots are stocked, {wanted} {sure}.")
-    whose = "what is wanted" if target.tag == "own" else f"what {' or '.join(target.species)} may lose".replace("any", "trees")
+    of = "trees" if target.species == ("any",) else " or ".join(target.species)
+    whose = "the limit" if target.tag == "own" else f"the limit for {of}"
     limit = f"{100 * (target.to if target.to and verdict == ACT else target.value):.3g} % is {whose}"
     return (f"Act: at least {100 * low:.0f} % of leaders were browsed, {limit} {sure}." if verdict == ACT else
             f"Not needed yet: at most {_rounded(high)} % of leaders were browsed, {limit} {sure}.")
@@ -216,7 +216,6 @@ def _office(target: Target, y: np.ndarray, w: np.ndarray, estimate: Estimate) ->
     """What the rule of the target's source says of this survey, looked at once."""
     if target.tag == "own" or estimate.value is None:
         return ""
-    factor, unit = (1.0, "trees/ha") if target.kind == PER_HA else (100.0, "%")
     if target.passes == "mean":
         value, told = estimate.value, "mean"
         passed = value <= (target.to or target.value) if target.kind == BROWSED else value >= target.value
@@ -225,13 +224,9 @@ def _office(target: Target, y: np.ndarray, w: np.ndarray, estimate: Estimate) ->
         value, told = (high, "upper limit") if target.kind == BROWSED else (low, "lower limit")
         told = f"{100 * target.sureness:.3g} % {told}"
         passed = value <= target.value if target.kind == BROWSED else value >= target.value
-    return (f"By the source's own rule the {told} counts: {factor * value:,.3g} {unit} against {target.wanted}: "
-            f"{'passed' if passed else 'not passed'}.") if target.kind != PER_HA else (
-            f"By the source's own rule the {told} counts: {value:,.0f} trees/ha against {target.wanted}: "
+    said = f"{value:,.0f} trees/ha" if target.kind == PER_HA else f"{100 * value:.3g} %"
+    return (f"By the source's own rule the {told} counts: {said} against {target.wanted}: "
             f"{'passed' if passed else 'not passed'}.")
-
-
-# ---- many surveys at once: for plots that are still needed, and for planning ----
 
 
 def decided(target: Target, y: np.ndarray, w: np.ndarray, error: float) -> tuple[np.ndarray, np.ndarray]:
@@ -310,101 +305,3 @@ def plots_more(target: Target, y: np.ndarray, w: np.ndarray, rule: StoppingRule,
 def _steps(most: int) -> list[int]:
     return sorted({*range(1, min(most, 12) + 1), *(int(x) for x in np.geomspace(12, most, 30).round())} if most > 12
                   else set(range(1, most + 1)))
-
-
-@dataclass(frozen=True)
-class Needed:
-    """plots : the planned number. act, not_needed : share of drawn surveys that rightly say so at the first look, where
-    the truth is that far below and above the target. reason : in words."""
-
-    plots: int
-    act: float
-    not_needed: float
-    reason: str
-
-
-def plots_to_decide(target: Target, plot_m2: float = 50.0, variation: float = 0.8, trees_a_plot: float = 10.0,
-                    likeness: float = 0.1, difference: float = 0.3, power: float = 0.8, rule: StoppingRule | None = None,
-                    most: int = 600, seed: int = 1) -> Needed:
-    """Plots that tell a stand that misses the target from one that exceeds it.
-
-    Parameters
-    ----------
-    target : Target
-    plot_m2 : float
-        Size of a plot [m2].
-    variation : float
-        Coefficient of variation of trees a plot, where the stand holds what is wanted, no unit.
-    trees_a_plot : float
-        Trees on a plot, of share_browsed.
-    likeness : float
-        Intraclass correlation within plots, no unit, of share_browsed.
-    difference : float
-        Part by which the truth lies below or above the target, no unit.
-    power : float
-        Share of surveys that shall say the right thing at the first look, no unit.
-    rule : StoppingRule or None
-    most : int
-        Plots beyond which the answer is that so many are not enough.
-    seed : int
-        Of the drawn surveys.
-
-    Returns
-    -------
-    Needed
-
-    Raises
-    ------
-    CannotUse
-        Where even `most` plots do not tell.
-
-    Notes
-    -----
-    Surveys of invented forests with gamma clumps are drawn and decided as the real one will be. The number has a margin of
-    power for forests with other clumps.
-    """
-    difference, power = a_share(difference, "The difference"), a_share(power, "The power")
-    above_nought(difference, "The difference")
-    rule = rule or StoppingRule(ADDITION)
-    rng = np.random.default_rng(seed)
-    surveys = 800
-    truths = (1 - difference, 1 + difference)
-    base = target.value if target.to is None else (target.to if difference else target.value)
-
-    def forest(factor: float, plots: int) -> tuple[np.ndarray, np.ndarray]:
-        shape = (surveys, plots)
-        if target.kind == BROWSED:
-            trees = 1 + rng.poisson(max(0.0, trees_a_plot - 1), shape).astype(float)
-            share = min(0.99, (target.value if factor < 1 else base) * factor)
-            return browsed_trees(rng, share, a_share(likeness, "The likeness"), trees), trees
-        if target.kind == STOCKED:
-            share = min(0.999, target.value * factor)
-            return target.stocked_at * rng.binomial(1, share, shape).astype(float), np.full(shape, plot_m2)
-        mean = target.value / HECTARE_M2 * above_nought(plot_m2, "A plot's size")
-        clumped = max(0.0, above_nought(variation, "The variation") ** 2 - 1 / mean)
-        return gamma_clumps(rng, mean * factor, clumped, shape).astype(float), np.full(shape, plot_m2)
-
-    below, above = (forest(factor, most) for factor in truths)
-    if target.kind == BROWSED:
-        below, above = above, below  # too much is browsed above the target
-
-    def powers(plots: int) -> tuple[float, float]:
-        error = nominal(replace(rule, planned=plots), plots, target.sureness)
-        act = decided(target, below[0][:, :plots], below[1][:, :plots], error)[0]
-        calm = decided(target, above[0][:, :plots], above[1][:, :plots], error)[1]
-        return float(act.mean()), float(calm.mean())
-
-    aim = min(0.99, power + MARGIN)
-    grid = [n for n in sorted({*range(6, 41, 2), *(int(x) for x in np.geomspace(40, most, 34).round())}) if n <= most]
-    for plots in grid:
-        act, calm = powers(plots)
-        if min(act, calm) >= aim:
-            break
-    else:
-        raise CannotUse(f"Even {most} plots would not tell {100 * truths[0]:.0f} from {100 * truths[1]:.0f} % of the target: "
-                        "take larger plots, or a larger difference.")
-    known = (f"likeness within plots {likeness:g}, {trees_a_plot:g} trees a plot" if target.kind == BROWSED else
-             "each plot counts once" if target.kind == STOCKED else
-             f"plots of {plot_m2:g} m2 that vary by {100 * variation:.0f} %")
-    return Needed(plots, act, calm, f"{plots} plots say the right thing in {100 * power:.0f} % of surveys or more where the "
-                  f"truth is {100 * truths[0]:.0f} or {100 * truths[1]:.0f} % of {target.wanted} ({known})")

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from diagnose.cannot_use import CannotUse
-from diagnose.fieldlog.store import METRES_PER_DEGREE
 from diagnose.survey.frame import SHARE
 from diagnose.survey.tally import TALLY, RefusedRow, framed, problems, read_tally
 
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
 
 OTHERS = "others"
+_DEGREES = "EPSG:4326"
 _NAMED = 0.05  # a kind with a smaller share of all wounds is counted among the others: its own interval says nothing
 _KEY = ("site", "visit", "plot", "tree")
 _REST = tuple(field.name for field in TALLY if field.name not in _KEY)
@@ -109,11 +109,12 @@ def _with_plots(table: pd.DataFrame, log: Log) -> pd.DataFrame:
     known = plots.drop_duplicates(["site", "name"], keep="last").rename(columns={"name": "plot"})
     joined = table.merge(known[["site", "plot", "area_m2", "lat", "lon"]], on=["site", "plot"], how="left")
     table["plot_area_m2"] = joined["plot_area_m2"].fillna(joined["area_m2"]).astype(float).to_numpy()
-    lat, lon = joined["lat"].astype(float), joined["lon"].astype(float)
-    if lat.notna().any():
-        middle = float(lat.mean())
-        table["x"] = ((lon - lon.mean()) * METRES_PER_DEGREE * math.cos(math.radians(middle))).to_numpy()
-        table["y"] = ((lat - middle) * METRES_PER_DEGREE).to_numpy()
+    without = table["x"].isna() | table["y"].isna()
+    placed = (without & joined["lat"].notna().to_numpy()).to_numpy()
+    if placed.any():
+        table.loc[placed, "x"] = joined["lon"].astype(float).to_numpy()[placed]
+        table.loc[placed, "y"] = joined["lat"].astype(float).to_numpy()[placed]
+        table.loc[placed, "crs"] = _DEGREES
     return table
 
 

@@ -207,7 +207,7 @@ def _all_or_none(p: float, m: np.ndarray, level: float) -> Estimate:
     bound = none_seen_bound(float(m.sum()) / effect, level)
     low, high = (0.0, bound) if p == 0 else (1 - bound, 1.0)
     word = "none" if p == 0 else "all"
-    note = f"{word} browsed: design effect {effect:.1f} assumed, from a likeness of {ASSUMED_LIKENESS} in a plot"
+    note = f"{word} of them: design effect {effect:.1f} assumed, from a likeness of {ASSUMED_LIKENESS} in a plot"
     return Estimate(p, low, high, level, "one-sided bound with an assumed design effect", round(m.sum()), len(m), effect,
                     note=note)
 

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
@@ -57,7 +56,7 @@ TALLY = (
     Field("laterals_seen", "Laterals seen", "whole", "count up to 10", low=0, high=10),
     Field("laterals_browsed", "of them bitten", "whole", low=0, high=10),
     Field("free_of_weeds", "Above weeds", "choice", "1 where the tip stands above what competes with it", YES_NO),
-    Field("well_spaced", "Counts", "choice", "0 where it stands nearer to one already counted than the target allows", YES_NO),
+    Field("well_spaced", "Counts", "choice", "0 where it stands too near to one already counted", YES_NO),
     Field("stem_damage", "Stem", "choice", "", ("", "rubbed", "stripped", "gnawed", "broken")),
     Field("protection", "Protected by", "word", "empty when not"),
     Field("protection_state", "Its state", "choice", "", ("", "whole", "damaged", "down")),
