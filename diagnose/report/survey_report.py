@@ -163,6 +163,17 @@ def map_drawing(survey: Survey) -> Drawing | None:
     return drawing
 
 
+def map_picture(survey: Survey) -> str:
+    """The map as SVG in HTML, as on paper; empty without one."""
+    drawn = map_drawing(survey)
+    return "" if drawn is None else _svg(drawn, "map of damage")
+
+
+def lasting_pictures(survey: Survey) -> list[str]:
+    """The curves of barriers as SVG in HTML, as on paper."""
+    return [_svg(lasting_drawing(one), f"share of {kind} still whole") for kind, one in survey.lasting.items()]
+
+
 def change_lines(survey: Survey) -> list[str]:
     """Before and after in words; nothing where there is one visit."""
     return [] if survey.compared is None else [f"Change: {survey.compared.words}"]

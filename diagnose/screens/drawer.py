@@ -17,7 +17,7 @@ from typing import Any
 
 import streamlit as st
 
-from diagnose.cli import DEFAULT_LOG
+from diagnose.cli.options import DEFAULT_LOG
 
 COOKIE = "diagnose_device"
 _KEPT_DAYS = 120.0  # a season; our choice

@@ -8,7 +8,7 @@ import streamlit as st
 from sqlalchemy import make_url
 from sqlalchemy.exc import ArgumentError
 
-from diagnose.cli import DEFAULT_LOG
+from diagnose.cli.options import DEFAULT_LOG
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.screens import preferences
 

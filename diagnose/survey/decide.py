@@ -134,8 +134,8 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
         few = "no plot tells of it" if n == 0 else "one plot tells of it"
         return replace(told, sentence=f"Cannot tell: {few}; a decision needs two or more.")
     if left := rule.wait(visited):
-        return replace(told, verdict=WAIT, sentence=f"Not yet: {visited} plots are in, and the plan allows the first look at "
-                       f"{visited + left}. {left} to go; looking now would spoil the sureness.")
+        return replace(told, verdict=WAIT, sentence=f"Not yet: {visited} plots are in, and the plan allows the first look "
+                       f"at {visited + left}. {left} to go; looking now would spoil the sureness.")
     error = nominal(rule, n, target.sureness)
     low, high = _bounds(target, y, w, error)
     told = replace(told, low=low, high=high, error=error, office=_office(target, y, w, estimate))

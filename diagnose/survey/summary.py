@@ -248,7 +248,7 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
         unreached_plots=frame.groupby(["site", "plot"]).ngroups - visited, undecided_trees=undecided,
         decisions=found, asked=asked,
         unprotected=unprotected, if_yes=bounds[0], if_no=bounds[1], by_species=by_species,
-        by_height=dict(sorted(_groups(free, "height_class", level).items(), key=lambda one: _HEIGHTS.index(one[0][:5]))),
+        by_height=dict(sorted(_groups(free, "height_class", level).items(), key=_by_height)),
         by_culprit=share_browsed_by(free, level, 0.0, plots_in_all) if culprits_of(free) else {},
         by_protection=by_protection,
         by_stratum=_groups(free, "stratum", level) if words_of_any(free, "stratum") else {},
@@ -265,6 +265,10 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
         lasting=lasting or {},
         saved_redrawn=_redrawn(real, protected, redraw, level, progress) if redraw and saved is not None else None,
         cost=None if cost_per_tree is None or saved is None else cost_per_tree_saved(cost_per_tree, saved))
+
+
+def _by_height(member: tuple[str, Estimate]) -> int:
+    return next((place for place, begins in enumerate(_HEIGHTS) if member[0].startswith(begins)), len(_HEIGHTS))
 
 
 def words_of_any(frame: pd.DataFrame, name: str) -> bool:
