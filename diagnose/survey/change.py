@@ -71,7 +71,8 @@ class Change:
         if self.difference.low is not None and self.difference.high is not None:
             told += f" ({100 * self.difference.low:+.0f} to {100 * self.difference.high:+.0f})"
         if self.smallest is not None:
-            told += f". A change of {100 * self.smallest:.0f} points would have been seen in {POWER:.0%} of such surveys"
+            told += (f". A change of {100 * self.smallest:.0f} points would have been seen in {100 * POWER:.0f} % of such "
+                     "surveys")
         return f"{told}."
 
 

@@ -136,11 +136,15 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     return low / area, _where(below, max(mean, high / 2), high) / area
 
 
-def _where(falling: Callable[[float], float], low: float, high: float) -> float:
+def _where(falling: Callable[[np.ndarray], np.ndarray], low: float, high: float) -> float:
     """Where a falling function changes its sign between two points; the nearer one where it does not."""
-    if falling(low) <= 0:
-        return low
-    for _ in range(60):
-        middle = (low + high) / 2
-        low, high = (middle, high) if falling(middle) > 0 else (low, middle)
+    for _ in range(5):
+        steps = np.linspace(low, high, 65)
+        positive = falling(steps) > 0
+        if not positive[0]:
+            return low
+        last = int(np.flatnonzero(positive)[-1])
+        if last == len(steps) - 1:
+            return high
+        low, high = float(steps[last]), float(steps[last + 1])
     return (low + high) / 2

@@ -13,6 +13,7 @@ References
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -139,25 +140,47 @@ def error_of_looks(error: float, looks: int) -> float:
     >>> round(error_of_looks(0.05, 1), 4)
     0.05
     """
-    return _crossing(float(stats.norm.isf(error)), looks, two_sided=False)
+    return chance_to_cross([float(stats.norm.isf(error))] * looks)
 
 
-def _crossing(z: float, looks: int, two_sided: bool) -> float:
-    """Chance that |S_k| / sqrt(k), or S_k / sqrt(k), exceeds z at one of the looks; S_k sums of standard normals."""
+def chance_to_cross(limits: Sequence[float], two_sided: bool = False, drift: float = 0.0) -> float:
+    """Chance that a growing survey's standardised mean exceeds its limit at one of the looks.
+
+    Parameters
+    ----------
+    limits : sequence of float
+        Limit of each look [standard deviations], looks after equal additions.
+    two_sided : bool
+        Also below minus the limit.
+    drift : float
+        Expectation of the standardised mean at the last look, no unit; nought where the truth is on target.
+
+    Returns
+    -------
+    float
+        No unit.
+
+    Raises
+    ------
+    CannotUse
+        Without a look.
+    """
+    looks = len(limits)
     if looks < 1:
         raise CannotUse("A survey is looked at once or more.")
-    far = 8.0 * math.sqrt(looks)
+    each = drift / math.sqrt(looks)
+    far = 8.0 * math.sqrt(looks) + abs(drift) * math.sqrt(looks)
     grid = np.linspace(-far, far, 2401)
     step = grid[1] - grid[0]
-    kernel = stats.norm.pdf(grid[:, None] - grid[None, :]) * step if looks > 1 else None
-    inside = stats.norm.pdf(grid)
-    for look in range(1, looks + 1):
-        edge = z * math.sqrt(look)
+    one_more = stats.norm.pdf(grid - each) * step
+    inside = stats.norm.pdf(grid - each)
+    for look, limit in enumerate(limits, 1):
+        edge = limit * math.sqrt(look)
         # the cell at the edge counts by the part that lies inside
         kept = np.clip((edge - grid) / step + 0.5, 0, 1)
         if two_sided:
             kept = kept * np.clip((edge + grid) / step + 0.5, 0, 1)
         inside = inside * kept
-        if look < looks and kernel is not None:
-            inside = kernel @ inside
+        if look < looks:
+            inside = np.convolve(inside, one_more, mode="same")
     return float(1 - inside.sum() * step)

@@ -266,14 +266,14 @@ def asked_for(species: str, country: str) -> str:
     where = country.strip()
     for row in _data()["none"]:
         if row["country"].lower() == where.lower():
-            return f"{row['country']}: {' '.join(row['words'].split())} (--target 1100/ha). Source: {row['source']}"
+            return f"{row['country']}: {' '.join(row['words'].split())} (as 1100/ha). Source: {row['source']}"
     if not where:
-        return ("No target is set: say what the stand must hold (--target 1100/ha, 70% plots or 10% browsed), or the "
-                "country whose published targets hold (--country).")
+        return ("No target is set: say what is wanted (1100/ha, 70% plots or 10% browsed), or the country whose published "
+                "targets hold.")
     if where.lower() not in {one.lower() for one in countries()}:
-        return f"No published target is known for {where}: give your own (--target 1100/ha, 70% plots or 10% browsed)."
+        return f"No published target is known for {where}: give your own (1100/ha, 70% plots or 10% browsed)."
     which = species or "this species"
-    return f"No target for {which} is known to be published in {where}: give your own (--target 1100/ha)."
+    return f"No target for {which} is known to be published in {where}: give your own (as 1100/ha)."
 
 
 def named(species: str) -> tuple[str, str]:
