@@ -126,13 +126,16 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
 
     seen = np.asarray(mean), np.asarray(variance), n
 
-    def below(target: float) -> float:
-        return float(too_few(*seen, np.float64(target))) + quantile
+    def below(target: np.ndarray) -> np.ndarray:
+        return too_few(*seen, target) + quantile
+
+    def above(target: np.ndarray) -> np.ndarray:
+        return enough(*seen, target) - quantile
 
     high = max(mean, 1 / n)
-    while below(high) > 0:
+    while below(np.asarray(high)) > 0:
         high *= 2
-    low = 0.0 if mean == 0 else _where(lambda target: float(enough(*seen, np.float64(target))) - quantile, mean * 1e-9, mean)
+    low = 0.0 if mean == 0 else _where(above, mean * 1e-9, mean)
     return low / area, _where(below, max(mean, high / 2), high) / area
 
 
