@@ -144,7 +144,9 @@ def trend_of_independent(x: Sequence[int], n: Sequence[int], scores: Sequence[fl
     ----------
     .. [1] Armitage, P. (1955). Biometrics 11:375-386; variance p(1-p), without N/(N-1).
     """
-    xs, ns = np.asarray(x, float), np.asarray(n, float)
+    xs, ns = of_all(x, n)
+    if len(ns) < 2 or (ns <= 0).any() or not 0 < xs.sum() < ns.sum() or (scores is not None and len(scores) != len(ns)):
+        raise CannotUse("A trend needs two groups or more, with browsed and unbrowsed trees, and a score for each.")
     w = np.arange(1, len(xs) + 1, dtype=float) if scores is None else np.asarray(scores, float)
     p, middle = xs.sum() / ns.sum(), (ns * w).sum() / ns.sum()
     slope = float((w * (xs - ns * p)).sum())
@@ -158,6 +160,7 @@ def trend_on_plots(trees: pd.DataFrame, level: float = 0.95) -> Estimate:
     Every plot's share is regressed on the years, each plot with a level of its own, weighted by its trees; the plots'
     own slopes give the spread (plots as clusters, t with n - 1 degrees of freedom). Columns visit, site, plot needed.
     """
+    a_level(level)
     totals = plot_totals(trees, "browsed", ["visit"])
     totals = totals[totals["count"] > 0].copy()
     day = pd.to_datetime(totals["visit"])

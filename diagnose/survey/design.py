@@ -17,6 +17,8 @@ from diagnose.cannot_use import CannotUse
 from diagnose.survey.boundary import Ground
 from diagnose.survey.given import a_level, a_share, above_nought
 
+MOST_PLOTS = 1_000_000  # that a survey is planned for; our choice
+
 
 @dataclass(frozen=True)
 class Size:
@@ -70,10 +72,15 @@ def plots_needed(share: float, half_width: float, trees_a_plot: float, likeness:
             needed = needed / (1 + (needed - 1) / plots_in_all)
         return plots >= needed - 1e-9
 
-    high = 2
+    low = high = 2
     while not enough(high):
-        high *= 2
-    plots = high if high == 2 else next(n for n in range(high // 2, high + 1) if enough(n))
+        low, high = high, high * 2
+        if high > MOST_PLOTS:
+            raise CannotUse(f"That takes more than {MOST_PLOTS:,} plots: ask for a wider margin.")
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    plots = high
     reason = (f"{share:.0%} ± {half_width:.0%} with {trees_a_plot:g} trees a plot, design effect {effect:.2f} "
               f"(likeness within plots {likeness:g})")
     return Size(math.ceil(plots * trees_a_plot), plots, effect, reason)

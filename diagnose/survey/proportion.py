@@ -69,6 +69,8 @@ def jeffreys(x: float, n: float, level: float = 0.95) -> Interval:
 def mid_p(x: float, n: float, level: float = 0.95) -> Interval:
     """Exact interval that counts half of the probability of what was seen (Newcombe 1998, 17:857-872, method 6)."""
     x, n = x_of_n(x, n)
+    if x != round(x) or n != round(n):
+        raise CannotUse(f"{x:g} of {n:g}: these limits are of whole trees; take Wilson's for fractions.")
     tail = (1 - a_level(level)) / 2
 
     def above(p: float) -> float:
@@ -148,9 +150,10 @@ def clustered(browsed: ArrayLike, trees: ArrayLike, level: float = 0.95, plots_i
     residual = (y - p * m) / total
     variance = finite * visited / (visited - 1) * float((residual**2).sum()) + unsure / total**2
     plain = p * (1 - p) / total
-    low, high, df = logit_limits(y, m, (1 - level) / 2, finite, unsure)
+    lower, upper, df = logit_limits(y, m, (1 - level) / 2, finite, unsure)
+    low, high = min(float(lower), p), max(float(upper), p)  # the moved centre may carry both past a share that hardly varies
     note = "" if n >= MANY_PLOTS else f"only {n} plots"
-    return Estimate(p, float(low), float(high), level, "plots as clusters, logit t", count, n, variance / plain,
+    return Estimate(p, low, high, level, "plots as clusters, logit t", count, n, variance / plain,
                     math.sqrt(variance), float(df), note=note)
 
 
