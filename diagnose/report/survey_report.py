@@ -274,7 +274,8 @@ def survey_pdf(survey: Survey, paper: str = "A4") -> bytes:
     heading = ParagraphStyle("heading", parent=styles["Heading3"], fontName=BOLD)
     body = ParagraphStyle("words", parent=styles["BodyText"], fontName=FONT, fontSize=9, leading=12)
     lead = ParagraphStyle("lead", parent=body, fontSize=12, leading=16, spaceAfter=6)
-    answer = ParagraphStyle("answer", parent=body, fontName=BOLD, fontSize=14, leading=18, spaceAfter=6, borderWidth=1,
+    answer = ParagraphStyle("answer", parent=body, fontName=BOLD, fontSize=14, leading=18, spaceBefore=10,
+                            spaceAfter=14, borderWidth=1,
                             borderColor=colors.HexColor(INK), borderPadding=6)
     cell = ParagraphStyle("cell", parent=body, fontSize=8, leading=10)
 

@@ -52,15 +52,15 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str,  # type: ign
             x += (right - left) / (len(names) if names == ONCE else 8)
             canvas.line(start, y - 3, x - 10, y - 3)
     if plan is not None:
-        canvas.setFont(FONT, 7)
+        canvas.setFont(FONT, 8)
         wanted = "" if plan.target is None else f" Target: {plan.target.wanted}, {plan.target.what}."
-        canvas.drawString(left + (right - left) / 2, top - 19, settable(f"{plan.rule.words}{wanted}"))
+        canvas.drawString(left, top - 34, settable(f"{plan.rule.words}{wanted}"))
     columns = [field for field in TALLY if field.name not in (*ONCE, *TWICE)]
     shares = [WIDE.get(field.name, 1.0) for field in columns]
     edges = [left]
     for share in shares:
         edges.append(edges[-1] + (right - left) * share / sum(shares))
-    head, foot, lines = top - 36, 140.0, ROWS
+    head, foot, lines = top - 40, 158.0, ROWS
     height = (head - 26 - foot) / lines
     canvas.setLineWidth(0.5)
     for edge in edges:
@@ -78,6 +78,7 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str,  # type: ign
               for field in columns if field.choices and not field.tell and field.name != "alive"]
     notes += ["1 is yes, 0 is no, empty is not known: do not guess.",
               "A plot without trees: leave the table empty and keep the sheet."]
+    notes.sort(key=len, reverse=True)  # the left column is the wider one
     half = (len(notes) + 1) // 2
     for number, note in enumerate(notes):
         canvas.drawString(left + (right - left) * 0.58 * (number // half), foot - 14 - 11 * (number % half), note)

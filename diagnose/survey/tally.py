@@ -198,7 +198,8 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[R
     for number, cells in table[1:]:
         if not any(cells):
             continue
-        row = dict(zip(columns, [*cells, *[""] * (len(columns) - len(cells))], strict=False))
+        row = {name: _whole(name, cell)
+               for name, cell in zip(columns, [*cells, *[""] * (len(columns) - len(cells))], strict=False)}
         wrong = problems(row) if len(cells) <= len(columns) else ["It has more cells than the first line names."]
         key = tuple(_text(row.get(name)) for name in ("site", "visit", "plot", "tree"))
         if not wrong and key in taken:
@@ -242,6 +243,15 @@ def _wrong(field: Field, value: str) -> str:
         if (field.low is not None and float(value) < field.low) or (field.high is not None and float(value) > field.high):
             return f"{field.title}: {value} is outside {field.low:g} to {field.high:g}."
     return ""
+
+
+_WHOLE = {field.name for field in TALLY if field.choices == YES_NO or field.kind == "whole"}
+
+
+def _whole(name: str, cell: str) -> str:
+    """A cell of whole numbers as crews write it: tables that were worked on write 1.0 for 1."""
+    head, point, rest = cell.strip().partition(".")
+    return head if name in _WHOLE and point and head.isdigit() and not rest.strip("0") else cell
 
 
 def _number(value: str) -> bool:
