@@ -49,7 +49,8 @@ def test_the_same_boundary_comes_from_geojson_gpx_and_geopackage(tmp_path: Path)
     ("a.geojson", json.dumps(mapping(box(500_000, 0, 500_100, 100))), "not in degrees"),
     ("a.gpx", "<!DOCTYPE a><gpx/>", "entities"),
     ("a.gpx", "<gpx", "cannot be read"),
-    ("a.shp", "", "read from .geojson"),
+    ("a.kml", "", "read from .geojson"),
+    ("a.shp", "", "cannot be read as a boundary"),
 ])
 def test_a_boundary_that_cannot_be_used_is_told_in_one_line(tmp_path: Path, name: str, text: str, told: str) -> None:
     (tmp_path / name).write_text(text)

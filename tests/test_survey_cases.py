@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 import yaml
 
-from diagnose.survey import change, compare, density, design, proportion, quality
+from diagnose.survey import change, compare, density, design, plan, proportion, quality, stopping
+from diagnose.survey.decide import decided
 from diagnose.survey.estimate import Estimate
 from diagnose.survey.ratio import ratio_of_totals
+from diagnose.survey.target import PER_HA, STOCKED, Target, own_target, published
 
 CASES = {case["id"]: case for case in yaml.safe_load(
     (Path(__file__).parent.parent / "reference_cases" / "survey" / "cases.yaml").read_text(encoding="utf-8"))["cases"]}
@@ -196,3 +198,53 @@ def test_slope_radius_bound_and_fix_have_their_published_figures() -> None:
     given = CASES["D04"]["inputs"]
     found = [[density.within_fix(r, rmse) for r in given["r_m"]] for rmse in given["rmse_m"]]
     near("D04", found, CASES["D04"]["expected"]["p"])
+
+
+def test_looking_again_and_again_errs_as_published() -> None:
+    looks = CASES["W51"]["inputs"]["looks"]
+    found = [stopping.chance_to_cross([1.959964] * many, two_sided=True) for many in looks]
+    near("W51", found, CASES["W51"]["expected"]["overall"])
+    given = CASES["W52"]["inputs"]
+    for limit, many in zip(given["limits"], given["looks"], strict=True):
+        near("W52", stopping.chance_to_cross([limit] * many, two_sided=True), CASES["W52"]["expected"]["overall"])
+    for limits in CASES["W60"]["inputs"]["limits"]:
+        near("W60", stopping.chance_to_cross(limits, two_sided=True), CASES["W60"]["expected"]["overall"])
+
+
+def test_several_looks_need_as_much_more_as_published() -> None:
+    given = CASES["W53"]["inputs"]
+    drift = math.sqrt(given["percent_of_fixed"] / 100) * (1.959964 + 1.281552)
+    near("W53", stopping.chance_to_cross([given["limit"]] * given["looks"], True, drift), CASES["W53"]["expected"]["power"])
+
+
+def test_plots_of_stocking_surveys_hold_what_their_guides_print() -> None:
+    near("W54", density.plot_radius(CASES["W54"]["inputs"]["area_m2"]), CASES["W54"]["expected"]["radius_m"])
+    given = CASES["W55"]["inputs"]
+    capped = Target(PER_HA, 1000.0, plot_m2=given["plot_m2"], most_per_plot=given["most_per_plot"])
+    full = density.trees_per_ha([min(capped.most_per_plot or 0, 40)] * 2, given["plot_m2"]).value
+    near("W55", full / 10, CASES["W55"]["expected"]["on_1000_m2"])
+    given = CASES["W56"]["inputs"]
+    near("W56", [math.floor(per_ha * plan.size_of(given["radius_m"]) / 10_000) for per_ha in given["per_ha"]],
+         CASES["W56"]["expected"]["on_plot"])
+
+
+def test_legal_numbers_an_acre_are_those_a_hectare() -> None:
+    given, by_key = CASES["W57"]["inputs"], {one.key: one for one in published()}
+    near("W57", [own_target(f"{per_acre}/acre").value for per_acre in given["per_acre"]], CASES["W57"]["expected"]["per_ha"])
+    near("W57", [by_key[key].value for key in given["target"]], CASES["W57"]["expected"]["per_ha"])
+
+
+def test_stocked_plots_are_decided_by_the_published_numbers() -> None:
+    given = CASES["W58"]["inputs"]
+    wanted, plots = Target(STOCKED, given["wanted"]), np.ones((1, given["n"]))
+    acts = [bool(decided(wanted, np.arange(given["n"])[None] < x, plots, given["error"])[0][0])
+            for x in range(given["n"] + 1)]
+    assert acts == [x < given["rule"] for x in range(given["n"] + 1)]
+    from scipy import stats
+
+    near("W58", stats.binom.cdf(given["rule"] - 1, given["n"], given["wanted"]), CASES["W58"]["expected"]["wrong_to_act"])
+    near("W58", stats.binom.sf(given["rule"] - 1, given["n"], given["poor"]), CASES["W58"]["expected"]["wrong_not_to"])
+    given, n = CASES["W59"]["inputs"], CASES["W59"]["expected"]["n"]
+    for many, enough in ((n, True), (n - 1, False)):
+        found = decided(Target(STOCKED, given["wanted"]), np.ones((1, many)), np.ones((1, many)), given["error"])
+        assert bool(found[1][0]) is enough

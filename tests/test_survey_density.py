@@ -24,11 +24,12 @@ from diagnose.survey.density import (
 def test_empty_plots_count_in_density() -> None:
     assert trees_per_ha([4, 0], 50).value == pytest.approx(400)
     none = trees_per_ha([0] * 10, 50)
-    assert none.low == 0 and none.high == pytest.approx(-math.log(0.05) / 0.05)  # Poisson: e^-x = 0.05
+    assert none.low == 0 and none.high > -math.log(0.05) / 0.05  # strewn by chance, e^-x = 0.05; clumps hide more
 
 
 def test_plots_that_are_all_alike_give_no_interval_of_no_width() -> None:
-    assert trees_per_ha([4, 4, 4], 50).low is None
+    found = trees_per_ha([4, 4, 4], 50)
+    assert found.low < 800 < found.high and "least variation" in found.note
 
 
 def test_density_covers_the_truth() -> None:

@@ -9,6 +9,7 @@ import pytest
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import open_log
 from diagnose.survey.from_log import enter, import_tally, survey_table, visits
+from diagnose.survey.position import on_one_grid
 from diagnose.survey.summary import summarise
 from diagnose.survey.tally import read_tally
 
@@ -51,7 +52,7 @@ def test_an_impossible_entry_is_refused_and_the_others_are_kept(tmp_path: Path) 
     bad = [{**good, "tree": "2", "height_cm": "tall"}, {**good, "tree": "3", "visit": "2999-01-01"}]
     kept, refused = enter(log, [good, *bad])
     assert kept == 1
-    assert [line.split(":")[0] for line in refused] == ["row 2", "row 3"]
+    assert [row.line for row in refused] == [2, 3]
 
 
 def test_a_browsed_tree_counts_for_the_culprits_of_its_wound_and_an_unhurt_one_for_none(tmp_path: Path) -> None:
@@ -76,7 +77,9 @@ def test_plots_give_their_area_and_place(tmp_path: Path) -> None:
     enter(log, [{**base, "plot": "1", "tree": "1"}, {**base, "plot": "2", "tree": "1"}])
     table = survey_table(log)
     assert table["plot_area_m2"].tolist() == [50.0, 50.0]
-    assert table["y"].max() - table["y"].min() == pytest.approx(111.2, abs=0.5)  # a minute of latitude is 1,853 m
+    placed, epsg, said = on_one_grid(table)
+    assert (epsg, said) == (32619, ())
+    assert placed["y"].max() - placed["y"].min() == pytest.approx(111.2, abs=0.5)  # a minute of latitude is 1,853 m
 
 
 def test_a_log_without_entries_says_what_to_do(tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ from diagnose.survey.proportion import (
     independent,
     jeffreys,
     likeness,
+    logit_limits,
     plots_visited,
     share_browsed,
     wilson,
@@ -169,3 +170,13 @@ def test_plot_totals_are_those_of_a_plain_grouping() -> None:
         plain = trees.groupby(keys, sort=False)["browsed"].agg(["sum", "count"]).reset_index()
         pd.testing.assert_frame_equal(plot_totals(trees, by=by), plain, check_dtype=False)
     assert plot_totals(trees[:0]).empty
+
+
+def test_the_coverage_table_judges_the_limits_that_are_given() -> None:
+    rng = np.random.default_rng(8)
+    for share in (0.02, 0.3):
+        y, m = coverage.planting(rng, 15, share, 0.1, 0.8, 5)
+        one = clustered(y, m)
+        both = [float(x[0]) for x in logit_limits(y[None].astype(float), m[None].astype(float), 0.025)[:2]]
+        if 0 < one.value < 1:
+            assert [one.low, one.high] == pytest.approx([min(both[0], one.value), max(both[1], one.value)])

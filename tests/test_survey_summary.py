@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from html import escape
 
 import numpy as np
 import pandas as pd
@@ -11,12 +12,12 @@ import pytest
 from shapely import box
 
 from diagnose.cannot_use import CannotUse
-from diagnose.report.survey_report import map_drawing, sections, survey_html, survey_pdf
+from diagnose.report.survey_report import map_drawing, sections, survey_html, survey_pdf, table_text
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.survey.attribution import with_shares
-from diagnose.survey.judging import own_target
 from diagnose.survey.summary import summarise
 from diagnose.survey.tally import TALLY
+from diagnose.survey.target import own_target
 
 
 def invented(plots: int = 20, visit: str = "2026-03-31", seed: int = 5) -> pd.DataFrame:
@@ -36,7 +37,7 @@ def invented(plots: int = 20, visit: str = "2026-03-31", seed: int = 5) -> pd.Da
 
 def test_the_headline_is_the_share_of_unprotected_trees_and_nothing_is_lost() -> None:
     trees = invented()
-    found = summarise(trees, target=0.2, area=box(0, 0, 200, 100))
+    found = summarise(trees, targets=[own_target(0.2)], country="Switzerland", area=box(0, 0, 200, 100))
     free = trees[trees["tree"].notna() & (trees["protection"] == "")]
     assert found.unprotected.value == pytest.approx(free["browsed"].mean())
     assert (found.plots, found.empty_plots, found.unreached_plots) == (21, 1, 1)
@@ -44,7 +45,7 @@ def test_the_headline_is_the_share_of_unprotected_trees_and_nothing_is_lost() ->
     assert sum(one.trees for one in found.by_protection.values()) == found.trees == 160
     assert found.density.value == pytest.approx(160 / (21 * 20) * 10_000)  # the empty plot counts
     assert any("not reached" in line for line in found.not_covered)
-    assert found.judgements[0].tolerance == own_target(0.2) and len(found.judgements) == 4  # three belts of silver fir
+    assert found.decisions[0].target == own_target(0.2) and len(found.decisions) == 4  # three belts of silver fir
 
 
 def test_trees_that_could_not_be_told_are_shown_counted_either_way() -> None:
@@ -63,15 +64,17 @@ def test_an_earlier_visit_in_the_table_becomes_the_change() -> None:
 
 
 def test_the_page_the_paper_and_the_machine_show_the_same_figures() -> None:
-    found = summarise(invented(), target=0.2, area=box(0, 0, 200, 100))
+    found = summarise(invented(), targets=[own_target(0.2)], country="Switzerland", area=box(0, 0, 200, 100))
     told = json.loads(json.dumps(found.as_json(), allow_nan=False))
     page = survey_html(found)
     assert told["unprotected"]["value"] == found.unprotected.value and told["headline"] == found.headline
     for _, rows in sections(found):
         for one in rows.values():
             assert one.words() in page
-    for one in found.judgements:
-        assert one.words.split("(")[0] in page
+    for one in found.decisions:
+        assert escape(one.sentence) in page and escape(one.target.words) in page
+    assert set(found.long()["group"]) >= {"unprotected", "by_species", "severity", "decision_1"}
+    assert found.answer in table_text(found) and "By species:" in table_text(found)
     clips = re.findall(r'clipPath id="([^"]+)"', page)
     assert len(clips) == len(set(clips)) > 3
     assert survey_pdf(found).startswith(b"%PDF") and map_drawing(found) is not None

@@ -45,7 +45,7 @@ def test_a_filled_template_becomes_a_survey_and_bad_rows_are_named() -> None:
             "a,2026-03-31,1,10,,3,oak,50,9,,,,,,,1,"]
     frame, refused = read_tally(io.StringIO(template() + "\r\n".join(rows)))
     assert len(frame) == 3 and share_browsed(checked(frame))[()].value == 0.5
-    assert [line.split(":")[0] for line in refused] == ["line 5", "line 6"] and "twice" in refused[0]
+    assert [row.line for row in refused] == [5, 6] and "twice" in refused[0].why
     assert list(frame["severity"].iloc[:2]) == [3, 1]
 
 

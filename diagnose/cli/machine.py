@@ -11,7 +11,8 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 # verb, or verb and work -> number of what it prints
-SCHEMAS = {"protect": 1, "survey": 1, "upkeep list": 1, "upkeep forecast": 1, "upkeep proof": 1, "inbox list": 1,
+SCHEMAS = {"protect": 1, "survey": 1, "survey targets": 1, "survey design": 1,
+           "upkeep list": 1, "upkeep forecast": 1, "upkeep proof": 1, "inbox list": 1,
            "log list": 1, "log show": 1, "log together": 1}
 
 

@@ -55,6 +55,15 @@ def share(text: str) -> float:
     return _within(text, "must be a share, 0 to 1", above=-1e-12, below=1 + 1e-12)
 
 
+def strip(text: str) -> tuple[float, float]:
+    """LONGxWIDE of a transect [m]."""
+    long, _, wide = text.lower().partition("x")
+    try:
+        return float(long), float(wide)
+    except ValueError:
+        raise BadParameter(f"'{text}' is no strip; write LONGxWIDE in metres, e.g. 25x2") from None
+
+
 def month(text: str) -> int:
     """A month, 1 to 12.
 

@@ -11,11 +11,14 @@ from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
 from diagnose.survey.boundary import Ground
 from diagnose.survey.design import walk_length
 
-MARGIN, HEAD, COLUMN = 40.0, 90.0, 150.0  # [point]
+MARGIN, HEAD, COLUMN = 40.0, 102.0, 150.0  # [point]
 
 
-def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = "A4") -> bytes:
-    """Boundary, numbered plots (n, 2) [m] in walking order, scale bar, north, and the plots' coordinates."""
+def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = "A4", rule: str = "") -> bytes:
+    """Boundary, numbered plots (n, 2) [m] in walking order, scale bar, north, and the plots' coordinates.
+
+    rule : the stopping rule in words, printed below the heading.
+    """
     from reportlab.lib import pagesizes
     from reportlab.lib.colors import HexColor
     from reportlab.pdfgen.canvas import Canvas
@@ -41,8 +44,15 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
     # error of phones under leaves: Tomastik et al. 2017, https://doi.org/10.1093/forestry/cpw031
     canvas.drawString(MARGIN, high - MARGIN - 39, "A satellite fix under trees is off by 5 to 12 m: go to where it first "
                       "says so, put the stake there, do not look for a better spot.")
-    for number, words in enumerate(cautions_for(["survey"], short=True)):
-        canvas.drawString(MARGIN, high - MARGIN - 52 - 12 * number, words)
+    for number, words in enumerate([*([rule] if rule else []), *cautions_for(["survey"], short=True)]):
+        canvas.drawString(MARGIN, high - MARGIN - 52 - 12 * number, settable(words))
+    canvas.setDash(3, 2)
+    for name, whole in ground.strata:
+        for part in getattr(whole, "geoms", [whole]):
+            _line(canvas, [at(x, y) for x, y in part.exterior.coords])
+        middle = whole.representative_point()
+        canvas.drawString(*at(middle.x, middle.y), settable(name))
+    canvas.setDash()
     for part in getattr(ground.metres, "geoms", [ground.metres]):
         for ring in (part.exterior, *part.interiors):
             _line(canvas, [at(x, y) for x, y in ring.coords])

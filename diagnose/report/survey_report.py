@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from html import escape
 from io import BytesIO
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -35,19 +36,39 @@ def sections(survey: Survey) -> list[Section]:
     if survey.if_yes is not None and survey.if_no is not None:
         whole |= {"untold trees as browsed": survey.if_yes, "untold trees as not": survey.if_no}
     named = (("unprotected less protected", survey.saved), ("the same, plots redrawn", survey.saved_redrawn),
-             ("damage prevented", survey.effectiveness),
-             ("change since the last visit", survey.change))
+             ("damage prevented", survey.effectiveness))
     compared = {name: one for name, one in named if one is not None}
+    visits = {}
+    if (change := survey.compared) is not None and change.difference.value is not None:
+        first, second = change.days if len(change.days) == 2 else ("before", "now")
+        visits = {first: change.before, second: change.now, "now less before": change.difference}
     return [(title, rows) for title, rows in (
-        ("Leaders browsed", whole), ("By species", survey.by_species), ("By height", survey.by_height),
-        ("By culprit, of all unprotected trees", survey.by_culprit), ("By protection", survey.by_protection),
-        ("Comparisons", compared)) if rows]
+        ("Leaders browsed", whole), ("Before and after, on the plots of both visits", visits),
+        ("By species", survey.by_species),
+        ("By height", survey.by_height), ("By part of the ground", survey.by_stratum),
+        ("By distance to the edge", survey.by_edge),
+        ("By culprit, of all unprotected trees", survey.by_culprit), ("Protected beside unprotected", survey.by_protection),
+        ("Comparisons", compared), ("Stem damage, of all trees", survey.stem_damage),
+        ("Severity of unprotected trees, our own scale", survey.severity), ("State of guards", survey.guards)) if rows]
+
+
+def decision_lines(survey: Survey) -> list[str]:
+    """What follows for each target after the first, and for each what it was, how it was looked at and what was counted."""
+    told = []
+    for number, one in enumerate(survey.decisions):
+        sentence = [] if number == 0 else [one.sentence]
+        error = "" if one.error is None else f"Nominal error of this look {100 * one.error:.2g} % on each side."
+        told.append(" ".join(part for part in (*sentence, f"Target: {one.target.words}.", one.office, one.rule.words, error,
+                                               *one.notes) if part))
+    if survey.decisions and survey.asked:
+        told.append(survey.asked)
+    return told
 
 
 def densities(survey: Survey) -> dict[str, Estimate]:
-    """Trees per hectare and stocking, where areas were written down."""
+    """Trees per hectare and stocking, where areas were written down, and heights."""
     named = (("trees", survey.density), ("unbrowsed trees", survey.unbrowsed_density), ("stocked plots", survey.stocking))
-    return {name: one for name, one in named if one is not None}
+    return {name: one for name, one in named if one is not None} | survey.heights
 
 
 def interval_drawing(rows: dict[str, Estimate]) -> Drawing:
@@ -140,6 +161,22 @@ def map_drawing(survey: Survey) -> Drawing | None:
     drawing.add(Line(6, 8, 6 + metres * scale, 8, strokeColor=HexColor(INK), strokeWidth=1.2))
     drawing.add(String(10 + metres * scale, 5, f"{metres:g} m", fontSize=7, fillColor=HexColor(INK)))
     return drawing
+
+
+def map_picture(survey: Survey) -> str:
+    """The map as SVG in HTML, as on paper; empty without one."""
+    drawn = map_drawing(survey)
+    return "" if drawn is None else _svg(drawn, "map of damage")
+
+
+def lasting_pictures(survey: Survey) -> list[str]:
+    """The curves of barriers as SVG in HTML, as on paper."""
+    return [_svg(lasting_drawing(one), f"share of {kind} still whole") for kind, one in survey.lasting.items()]
+
+
+def change_lines(survey: Survey) -> list[str]:
+    """Before and after in words; nothing where there is one visit."""
+    return [] if survey.compared is None else [f"Change: {survey.compared.words}"]
 
 
 def map_words(survey: Survey) -> str:
@@ -237,6 +274,9 @@ def survey_pdf(survey: Survey, paper: str = "A4") -> bytes:
     heading = ParagraphStyle("heading", parent=styles["Heading3"], fontName=BOLD)
     body = ParagraphStyle("words", parent=styles["BodyText"], fontName=FONT, fontSize=9, leading=12)
     lead = ParagraphStyle("lead", parent=body, fontSize=12, leading=16, spaceAfter=6)
+    answer = ParagraphStyle("answer", parent=body, fontName=BOLD, fontSize=14, leading=18, spaceBefore=10,
+                            spaceAfter=14, borderWidth=1,
+                            borderColor=colors.HexColor(INK), borderPadding=6)
     cell = ParagraphStyle("cell", parent=body, fontSize=8, leading=10)
 
     def table(rows: dict[str, Estimate]) -> Table:
@@ -253,17 +293,14 @@ def survey_pdf(survey: Survey, paper: str = "A4") -> bytes:
     def headed(title: str, *parts: object) -> KeepTogether:
         return KeepTogether([Paragraph(marked(title), heading), *parts])
 
-    story = [Paragraph(marked(_title(survey)), top), Paragraph(marked(survey.headline), lead),
-             Paragraph(marked(_counts(survey)), body), Spacer(0, 6)]
+    story = [Paragraph(marked(_title(survey)), top), Paragraph(marked(survey.answer), answer),
+             Paragraph(marked(survey.headline), lead), Paragraph(marked(_counts(survey)), body)]
+    story += [Paragraph(marked(line), body) for line in (*decision_lines(survey), *change_lines(survey), *survey.bands)]
+    story.append(Spacer(0, 6))
     for title, rows in sections(survey):
         story.append(headed(title, _lettered(interval_drawing(rows)), table(rows)))
     if densities(survey):
         story.append(headed("Trees on the ground", table(densities(survey))))
-    if survey.severity:
-        story.append(Paragraph("Severity of unprotected trees (1 none to 5 hedged): " + marked(_severity(survey)), body))
-    if survey.judgements:
-        story.append(headed("Against tolerances", Paragraph(marked(survey.caution), body)))
-        story += [Paragraph(f"• {marked(one.words)}", body) for one in survey.judgements]
     drawn = map_drawing(survey)
     if drawn is not None:
         story.append(headed("Where", _lettered(drawn), Paragraph(marked(map_words(survey)), body)))
@@ -293,17 +330,13 @@ def survey_pdf(survey: Survey, paper: str = "A4") -> bytes:
 
 def survey_html(survey: Survey) -> str:
     """The report as one self-contained page."""
-    parts = [f"<h1>{escape(_title(survey))}</h1>", f'<p class="lead">{escape(survey.headline)}</p>',
-             f"<p>{escape(_counts(survey))}</p>"]
+    parts = [f"<h1>{escape(_title(survey))}</h1>", f'<p class="answer">{escape(survey.answer)}</p>',
+             f'<p class="lead">{escape(survey.headline)}</p>', f"<p>{escape(_counts(survey))}</p>"]
+    parts += [f"<p>{escape(line)}</p>" for line in (*decision_lines(survey), *change_lines(survey), *survey.bands)]
     for title, rows in sections(survey):
         parts += [f"<h2>{escape(title)}</h2>", _svg(interval_drawing(rows), title), _html_table(rows)]
     if densities(survey):
         parts += ["<h2>Trees on the ground</h2>", _html_table(densities(survey))]
-    if survey.severity:
-        parts.append(f"<p>Severity of unprotected trees (1 none to 5 hedged): {escape(_severity(survey))}</p>")
-    if survey.judgements:
-        items = "".join(f"<li>{escape(one.words)}</li>" for one in survey.judgements)
-        parts.append(f"<h2>Against tolerances</h2><p>{escape(survey.caution)}</p><ul>{items}</ul>")
     drawn = map_drawing(survey)
     if drawn is not None:
         parts += ["<h2>Where</h2>", _svg(drawn, "map of damage"), f"<p>{escape(map_words(survey))}</p>"]
@@ -321,7 +354,8 @@ def survey_html(survey: Survey) -> str:
             '<meta name="viewport" content="width=device-width"><style>body{font:16px/1.45 sans-serif;max-width:50em;'
             "margin:2em auto;padding:0 1em;color:#222;background:#fff}table{border-collapse:collapse;font-size:.9em}"
             "td,th{padding:.2em .7em .2em 0;text-align:left;border-bottom:1px solid #ddd;vertical-align:top}"
-            ".lead{font-size:1.2em}svg{width:100%;height:auto}</style></head><body>"
+            ".lead{font-size:1.2em}.answer{font-size:1.4em;font-weight:bold;border:1px solid #222;padding:.4em}"
+            "svg{width:100%;height:auto}</style></head><body>"
             + "\n".join(parts) + "</body></html>")
 
 
@@ -356,6 +390,23 @@ def _svg(drawing: Drawing, label: str) -> str:
     return f'<div role="img" aria-label="{escape(label)}">{text}</div>'
 
 
+def table_text(survey: Survey) -> str:
+    """The whole report as plain text: the answer, then every table, for a terminal."""
+    lines = [survey.answer, survey.headline, _counts(survey), *decision_lines(survey), *change_lines(survey), *survey.bands]
+    text = [part for line in lines for part in wrap(line, 110, subsequent_indent="  ")]
+    tables = [*sections(survey), *([("On the ground", densities(survey))] if densities(survey) else [])]
+    for title, rows in tables:
+        text += ["", f"{title}:"]
+        wide = max(len(_short(name)) for name in rows)
+        told = max(len(one.words()) for one in rows.values())
+        for name, one in rows.items():
+            count = f"{one.trees:>6} trees {one.plots:>4} plots"
+            text.append(f"  {_short(name):<{wide}}  {one.words():<{told}}  {count}  {one.note}".rstrip())
+    text += ["", *(part for line in (*survey.not_covered, survey.caution)
+                   for part in wrap(f"- {line}", 110, subsequent_indent="  "))]
+    return "\n".join(text)
+
+
 def _title(survey: Survey) -> str:
     return f"Browsing survey: {', '.join(survey.sites)}"
 
@@ -364,10 +415,6 @@ def _counts(survey: Survey) -> str:
     when = f"Visited {', '.join(survey.visits)}. " if survey.visits else ""
     return (f"{when}{survey.trees} living trees on {survey.plots} plots, {survey.empty_plots} of them without trees; "
             f"{survey.unreached_plots} more could not be reached.")
-
-
-def _severity(survey: Survey) -> str:
-    return ", ".join(f"class {key}: {count}" for key, count in survey.severity.items())
 
 
 def _short(name: str) -> str:

@@ -6,15 +6,22 @@ from io import BytesIO
 
 from diagnose.protect.requirement import cautions_for
 from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
+from diagnose.survey.plan import Plan
 from diagnose.survey.tally import TALLY
 
 ROWS = 22
-ONCE = ("site", "visit", "plot", "plot_area_m2", "reached")  # written once, at the head of the sheet
+# written once, at the head of the sheet; in its second line
+ONCE = ("site", "visit", "plot", "plot_area_m2", "reached")
+TWICE = ("stratum", "x", "y", "crs")
 WIDE = {"species": 1.7, "note": 2.2, "protection": 1.5}
 
 
-def tally_sheet_pdf(site: str = "", plots: tuple[str, ...] = (), paper: str = "A4") -> bytes:
-    """A sheet for each plot named, or one blank sheet. paper : A4 or Letter."""
+def tally_sheet_pdf(site: str = "", plots: tuple[str, ...] = (), paper: str = "A4", plan: Plan | None = None,
+                    parts: tuple[str, ...] = ()) -> bytes:
+    """A sheet for each plot named, or one blank sheet.
+
+    paper : A4 or Letter. plan : whose stopping rule and target are printed on every sheet. parts : stratum of each plot.
+    """
     from reportlab.lib import pagesizes
     from reportlab.pdfgen.canvas import Canvas
 
@@ -23,29 +30,37 @@ def tally_sheet_pdf(site: str = "", plots: tuple[str, ...] = (), paper: str = "A
     size = pagesizes.landscape(pagesizes.A4 if paper == "A4" else pagesizes.letter)
     canvas = Canvas(out, pagesize=size)
     canvas.setTitle("Tally sheet")
-    for plot in plots or ("",):
-        _sheet(canvas, size, site, plot)
+    for plot, part in zip(plots or ("",), parts or ("",) * max(1, len(plots)), strict=True):
+        _sheet(canvas, size, site, plot, plan, part)
         canvas.showPage()
     canvas.save()
     return out.getvalue()
 
 
-def _sheet(canvas, size: tuple[float, float], site: str, plot: str) -> None:  # type: ignore[no-untyped-def]
+def _sheet(canvas, size: tuple[float, float], site: str, plot: str,  # type: ignore[no-untyped-def]
+           plan: Plan | None, part: str) -> None:
     wide, high = size
     left, right, top = 30.0, wide - 30, high - 34
     canvas.setFont(BOLD, 12)
-    x = left
-    for field, told in zip((field for field in TALLY if field.name in ONCE), (site, "", plot, "", ""), strict=True):
-        canvas.drawString(x, top, f"{field.title}: {settable(told)}")
-        start = x + canvas.stringWidth(f"{field.title}: ", BOLD, 12)
-        x += (right - left) / len(ONCE)
-        canvas.line(start, top - 3, x - 10, top - 3)
-    columns = [field for field in TALLY if field.name not in ONCE]
+    told = {"site": site, "plot": plot, "stratum": part, "plot_area_m2": "" if plan is None else f"{plan.plot_m2:g}"}
+    for names, y, type_size in ((ONCE, top, 12), (TWICE, top - 19, 9)):
+        canvas.setFont(BOLD, type_size)
+        x = left
+        for field in (field for field in TALLY if field.name in names):
+            canvas.drawString(x, y, f"{field.title}: {settable(told.get(field.name, ''))}")
+            start = x + canvas.stringWidth(f"{field.title}: ", BOLD, type_size)
+            x += (right - left) / (len(names) if names == ONCE else 8)
+            canvas.line(start, y - 3, x - 10, y - 3)
+    if plan is not None:
+        canvas.setFont(FONT, 8)
+        wanted = "" if plan.target is None else f" Target: {plan.target.wanted}, {plan.target.what}."
+        canvas.drawString(left, top - 34, settable(f"{plan.rule.words}{wanted}"))
+    columns = [field for field in TALLY if field.name not in (*ONCE, *TWICE)]
     shares = [WIDE.get(field.name, 1.0) for field in columns]
     edges = [left]
     for share in shares:
         edges.append(edges[-1] + (right - left) * share / sum(shares))
-    head, foot, lines = top - 22, 132.0, ROWS
+    head, foot, lines = top - 40, 158.0, ROWS
     height = (head - 26 - foot) / lines
     canvas.setLineWidth(0.5)
     for edge in edges:
@@ -63,6 +78,7 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str) -> None:  # 
               for field in columns if field.choices and not field.tell and field.name != "alive"]
     notes += ["1 is yes, 0 is no, empty is not known: do not guess.",
               "A plot without trees: leave the table empty and keep the sheet."]
+    notes.sort(key=len, reverse=True)  # the left column is the wider one
     half = (len(notes) + 1) // 2
     for number, note in enumerate(notes):
         canvas.drawString(left + (right - left) * 0.58 * (number // half), foot - 14 - 11 * (number % half), note)

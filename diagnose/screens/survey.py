@@ -1,107 +1,52 @@
-"""The page for a survey: where to put plots, a tally to fill in, and what it says."""
+"""The page for a survey: what it says, a tally to fill in, and (survey_design.py) where to put plots."""
 
 from __future__ import annotations
 
 import datetime
-import hashlib
 import tempfile
 from html import escape
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import Log
 from diagnose.protect.requirement import cautions_for
-from diagnose.report.layout_map import layout_pdf
 from diagnose.report.survey_report import (
     LASTING_WORDS,
+    change_lines,
     cost_words,
+    decision_lines,
     densities,
+    lasting_pictures,
     lasting_rows,
+    map_picture,
     map_words,
     sections,
     survey_html,
     survey_pdf,
 )
-from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.screens import drawer, preferences
 from diagnose.screens.intervals import intervals_of
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal
 from diagnose.screens.show import hand_over
-from diagnose.survey.boundary import Ground, from_geojson, read_ground
-from diagnose.survey.design import as_gpx, balanced, grid, inward, plots_needed, walk_length, walking_order
+from diagnose.screens.survey_design import design, plan_drawer
+from diagnose.survey.boundary import Ground, from_geojson
+from diagnose.survey.decide import ACT, NOT_NEEDED
 from diagnose.survey.from_log import enter, import_tally, survey_table, visits
 from diagnose.survey.lasting import lasting_of, own_lives, own_lives_file, watched
+from diagnose.survey.plan import Plan, plan_of
+from diagnose.survey.stopping import StoppingRule
 from diagnose.survey.summary import Survey, summarise
-from diagnose.survey.tally import TALLY, doubts, template
+from diagnose.survey.tally import TALLY, doubts, template, to_mend
+from diagnose.survey.target import Target, countries, own_target
 
 _DRAWER = "tally"
 _YES_NO = {"1": "yes", "0": "no", "": "cannot tell"}
-_NEW = "another planting"
 _DRAWS = 2_000
-
-
-# ---- where to put plots ----
-
-
-def _ground(log: Log) -> tuple[Ground | None, str]:
-    sites = log.records("site")
-    drawn = sites[sites["boundary"].map(bool)] if len(sites) else sites
-    names = [*drawn["name"].tolist(), _NEW] if len(drawn) else [_NEW]
-    site = st.selectbox("Planting", names, key="design_site")
-    if site != _NEW:
-        return from_geojson(drawn[drawn["name"] == site]["boundary"].iloc[0]), site
-    file = st.file_uploader("Its boundary", type=["geojson", "json", "gpx", "gpkg"], key="survey_boundary")
-    name = st.text_input("Its name", key="survey_name")
-    if file is None:
-        return None, name
-    with tempfile.TemporaryDirectory() as folder:
-        place = Path(folder) / f"boundary{Path(file.name).suffix.lower()}"
-        place.write_bytes(file.getvalue())
-        return read_ground(place), name
-
-
-def _design(log: Log) -> None:
-    left, right = st.columns(2)
-    share = left.number_input("Share browsed that you expect [%]", 1, 99, 30, key="expected") / 100
-    half = right.number_input("Plus or minus how much do you want to know it [%]", 1, 40, 10, key="half") / 100
-    trees = left.number_input("Trees on a plot, about", 1, 500, 12, key="trees_a_plot")
-    alike = right.slider("How alike are trees of one plot? 0 not at all, 1 wholly; 0.1 is usual", 0.0, 0.6, 0.1, 0.05,
-                         key="alike")
-    size = plots_needed(share, half, float(trees), alike)
-    st.markdown(f"**{size.plots} plots**, about {size.trees} trees. {size.reason}")
-    ground, site = _ground(log)
-    if ground is None:
-        st.caption("Give the boundary to get a layout.")
-        return
-    even = st.toggle("Exactly so many plots, spread evenly, instead of a square grid", key="even")
-    edge = st.number_input("Keep how far inside the edge [m]", 0.0, 100.0, 0.0, 1.0, key="edge")
-    drawn = f"{site} {size.plots} {st.session_state.get('layout_turn', 0)}"
-    seed = int(hashlib.sha256(drawn.encode()).hexdigest()[:8], 16)
-    area = inward(ground, edge) if edge else ground.metres
-    points = (balanced if even else grid)(area, size.plots, np.random.default_rng(seed))
-    if not len(points):
-        st.warning("No plot falls into this ground; draw another start.")
-        return
-    points = points[walking_order(points)]
-    walk = walk_length(points, range(len(points)))
-    st.markdown(f"{len(points)} plots; the walk from the first to the last is {walk:.0f} m.")
-    st.scatter_chart(pd.DataFrame(points, columns=["east [m]", "north [m]"]), x="east [m]", y="north [m]", height=320)
-    if st.button("Draw another random start"):
-        st.session_state["layout_turn"] = st.session_state.get("layout_turn", 0) + 1
-        st.rerun()
-    one, two, three = st.columns(3)
-    hand_over(one, "Map as PDF", layout_pdf(ground, points, site), "plots.pdf", "application/pdf")
-    if ground.epsg is not None:
-        way = as_gpx(ground, points, site)
-        hand_over(two, "Plots as GPX", way, "plots.gpx", "application/gpx+xml")
-    sheets = tally_sheet_pdf(site, tuple(str(number) for number in range(1, len(points) + 1)))
-    hand_over(three, "Tally sheets", sheets, "tally.pdf", "application/pdf")
 
 
 # ---- the tally ----
@@ -144,6 +89,7 @@ def _tally(log: Log) -> None:
                                          key=f"tally height {turn}").strip()
     entry["protection"] = right.text_input("Protected by; empty when not", _told("protection"),
                                            key=f"tally protection {turn}").strip()
+    entry["free_of_weeds"] = _choice("free_of_weeds", "Above the weeds", _YES_NO, fields["free_of_weeds"].tell)
     entry["browsed"] = _choice("browsed", "Leader bitten this year", _YES_NO, fields["browsed"].tell)
     entry["stem_damage"] = _choice("stem_damage", "Stem", {"rubbed": "rubbed", "stripped": "stripped", "gnawed": "gnawed",
                                                            "broken": "broken", "": "whole"})
@@ -157,6 +103,12 @@ def _tally(log: Log) -> None:
                                             {"whole": "whole", "damaged": "damaged", "down": "down", "": "not told"})
         entry["alive"] = _choice("alive", "Alive", {"1": "yes", "0": "dead", "": "not told"})
         entry["reached"] = _choice("reached", "Plot reached", {"1": "yes", "0": "no", "": "not told"})
+        entry["well_spaced"] = _choice("well_spaced", "Counts: far enough from the others",
+                                       {"1": "yes", "0": "too near", "": "not judged"}, fields["well_spaced"].tell)
+        one, two = st.columns(2)
+        for name, where in (("stratum", one), ("crs", two), ("x", one), ("y", two)):
+            label = f"{fields[name].title}: {fields[name].tell}"
+            entry[name] = where.text_input(label, _told(name), key=f"tally {name}").strip()
         entry["note"] = st.text_input("Note", _told("note"), key=f"tally note {turn}")
     _remember(entry)
     for doubt in doubts(entry):
@@ -164,10 +116,11 @@ def _tally(log: Log) -> None:
     if st.button("Keep this tree", type="primary", width="stretch"):
         kept, refused = enter(log, [entry], preferences.initials())
         if refused:
-            st.error(literal(refused[0].removeprefix("row 1: ")))
+            st.error(literal(refused[0].why))
         else:
             st.session_state["tally_said"] = f"{'Kept' if kept else 'Already there'}: {entry['plot']} {entry['tree']}"
-            same = {name: entry[name] for name in ("site", "visit", "plot", "plot_area_m2", "species", "protection")}
+            same = {name: entry[name] for name in ("site", "visit", "plot", "plot_area_m2", "stratum", "x", "y", "crs",
+                                                 "species", "protection")}
             _remember({**same, "tree": _next_tag(entry["tree"])})
             st.session_state["tally_turn"] = turn + 1
             st.rerun()
@@ -202,28 +155,35 @@ def _from_file(log: Log) -> None:
             with tempfile.TemporaryDirectory() as folder:
                 place = Path(folder) / "tally.csv"
                 place.write_bytes(file.getvalue())
-                kept, refused = import_tally(log, place, preferences.initials())
+                st.session_state["tally_taken"] = import_tally(log, place, preferences.initials())
+        if (taken := st.session_state.get("tally_taken")) is not None:
+            kept, refused = taken
             st.success(f"{kept} entries kept, {len(refused)} refused.")
+            if refused:
+                hand_over(st, "The refused rows as CSV, to be mended", to_mend(refused), "to-mend.csv", "text/csv")
             for line in refused[:50]:
-                st.error(literal(line))
+                st.error(literal(str(line)))
 
 
 # ---- what it says ----
 
 
-@st.cache_data(max_entries=8, show_spinner="Working it out ...")
-def _survey(table: pd.DataFrame, target: float | None, seen: pd.DataFrame, cost: float | None) -> Survey:
-    return summarise(table, target=target, lasting=lasting_of(seen), cost_per_tree=cost)
+@st.cache_data(max_entries=8, show_spinner="Working it out ...", hash_funcs={Target: repr, StoppingRule: repr})
+def _survey(table: pd.DataFrame, targets: tuple[Target, ...], country: str, rule: StoppingRule | None, seen: pd.DataFrame,
+            cost: float | None, _ground: Ground | None) -> Survey:
+    return summarise(table, None, targets, country, rule, _ground, lasting=lasting_of(seen), cost_per_tree=cost)
 
 
-def _redrawn(table: pd.DataFrame, target: float | None, seen: pd.DataFrame, cost: float | None) -> Survey:
+def _redrawn(table: pd.DataFrame, targets: tuple[Target, ...], country: str, rule: StoppingRule | None, seen: pd.DataFrame,
+             cost: float | None, ground: Ground | None) -> Survey:
     """The same with the plots redrawn; not kept for later, as what shows progress cannot be."""
     bar = st.progress(0.0, "Redrawing the plots")
 
     def progress(share: float) -> None:
         bar.progress(share, "Redrawing the plots")
 
-    found = summarise(table, target=target, lasting=lasting_of(seen), cost_per_tree=cost, redraw=_DRAWS, progress=progress)
+    found = summarise(table, None, targets, country, rule, ground, lasting=lasting_of(seen), cost_per_tree=cost,
+                      redraw=_DRAWS, progress=progress)
     bar.empty()
     return found
 
@@ -233,22 +193,50 @@ def _report(_survey: Survey, key: str) -> tuple[bytes, str]:
     return survey_pdf(_survey), survey_html(_survey)
 
 
+def _plan(site: str) -> Plan | None:
+    """The plan that was made for this planting on this device, or that is given here."""
+    file = st.file_uploader("The plan that was made before the first plot", type=["yaml", "yml"], key="plan_file")
+    if file is not None:
+        return plan_of(file.getvalue().decode("utf-8", "replace"), file.name)
+    kept = drawer.kept(plan_drawer(site))
+    return plan_of(str(kept["plan"])) if kept else None
+
+
+def _targets(plan: Plan | None) -> tuple[tuple[Target, ...], str]:
+    left, right = st.columns(2)
+    typed = left.text_input("Your own target", key="own_target", placeholder="1100/ha, 70% plots or 10% browsed").strip()
+    country = right.selectbox("Published targets of", ["", *countries()], key="country",
+                              format_func=lambda name: name or "no country")
+    if typed:
+        return (own_target(typed),), country
+    return ((plan.target,) if plan is not None and plan.target is not None else ()), country
+
+
 def _says(log: Log) -> None:
     known = visits(log)
     if known.empty:
         st.info("No tally is kept yet. Fill it in, or take in a file, on the page's second part.")
         return
-    site = st.selectbox("Planting", sorted(set(known["site"])), key="survey_site")
-    days = known[known["site"] == site]["day"].tolist()
-    day = st.selectbox("Visit", [None, *days], key="survey_day",
-                       format_func=lambda one: f"the last, and its change ({days[0]})" if one is None else one)
-    left, right = st.columns(2)
-    own = left.number_input("Your own tolerable share [%], 0 for none", 0, 100, 0, key="target") / 100
-    cost = right.number_input("Cost of the protection of one tree, 0 if not known", 0.0, 10_000.0, 0.0, key="tree_cost")
+    first = st.container()  # the answer stands on the first screen, what it goes by below it
+    with st.expander("Planting, target and plan", key="survey_choices"):
+        sites = list(dict.fromkeys(known["site"]))
+        site = st.selectbox("Planting", sites, key="survey_site")
+        days = known[known["site"] == site]["day"].tolist()
+        day = st.selectbox("Visit", [None, *days], key="survey_day",
+                           format_func=lambda one: f"the last, and its change ({days[0]})" if one is None else one)
+        plan = _plan(site)
+        targets, country = _targets(plan)
+        cost = st.number_input("Cost of the protection of one tree, 0 if not known", 0.0, 10_000.0, 0.0, key="tree_cost")
+        redraw = st.toggle("Check what protection saved by redrawing whole plots", key="redraw")
     table, seen = survey_table(log, site, day), watched(log, site)
-    redraw = st.toggle("Check what protection saved by redrawing whole plots", key="redraw")
-    survey = (_redrawn if redraw else _survey)(table, own or None, seen, cost or None)
-    st.html(f'<p class="verdict" role="status">{escape(survey.headline)}</p>')
+    rule = None if plan is None else plan.rule
+    survey = (_redrawn if redraw else _survey)(table, targets, country, rule, seen, cost or None, _boundary(log, site))
+    with first:
+        open_ = "" if survey.decisions and survey.decisions[0].verdict in (ACT, NOT_NEEDED) else " open"
+        st.html(f'<p class="verdict{open_}" role="status">{escape(survey.answer)}</p>')
+        st.markdown(literal(survey.headline))
+    lines = [*decision_lines(survey), *change_lines(survey), *survey.bands]
+    st.markdown("\n".join(f"- {literal(line)}" for line in lines))
     st.caption(literal(survey.caution))
     for title, rows in sections(survey):
         st.subheader(literal(title))
@@ -261,11 +249,9 @@ def _says(log: Log) -> None:
     if dense := densities(survey):
         st.subheader("Trees on the ground")
         st.markdown("\n".join(f"- {name}: {literal(one.words())}" for name, one in dense.items()))
-    if survey.judgements:
-        st.subheader("Against tolerances")
-        st.markdown("\n".join(f"- {literal(one.words)}" for one in survey.judgements))
     if survey.map is not None:
         st.subheader("Where")
+        st.html(map_picture(survey))
         st.markdown(literal(map_words(survey)))
     if told := cost_words(survey):
         st.subheader("What it cost")
@@ -275,15 +261,25 @@ def _says(log: Log) -> None:
     with st.expander("How this was worked out, and what was not covered", key="methods"):
         st.markdown(literal(survey.methods))
         st.markdown("\n".join(f"- {literal(line)}" for line in survey.not_covered))
-    pdf, page = _report(survey, f"{site} {day} {own} {cost} {redraw} {len(table)} {len(seen)} {survey.headline}")
-    one, two, three = st.columns(3)
+    pdf, page = _report(survey, f"{site} {day} {targets} {country} {rule} {cost} {redraw} {len(table)} {len(seen)} "
+                        f"{survey.headline} {survey.answer}")
+    one, two, three, four = st.columns(4)
     hand_over(one, "Report as PDF", pdf, "survey.pdf", "application/pdf")
     hand_over(two, "Report as page", page, "survey.html", "text/html")
     hand_over(three, "Table as CSV", table.to_csv(index=False), "survey.csv", "text/csv")
+    hand_over(four, "Figures as CSV", survey.long().to_csv(index=False), "figures.csv", "text/csv")
+
+
+def _boundary(log: Log, site: str) -> Ground | None:
+    sites = log.records("site", name=site)
+    drawn = [one for one in sites["boundary"] if one] if len(sites) else []
+    return from_geojson(drawn[-1]) if drawn else None
 
 
 def _lasting(survey: Survey, seen: pd.DataFrame) -> None:
     st.subheader("How long barriers last")
+    for picture in lasting_pictures(survey):
+        st.html(picture)
     heading, *rows = lasting_rows(survey)
     st.dataframe(pd.DataFrame(rows, columns=heading), hide_index=True, width="stretch")
     st.caption(LASTING_WORDS)
@@ -302,7 +298,7 @@ def page() -> None:
         log = the_log()
         if part != "says":
             st.caption(" ".join(cautions_for(["survey"], short=True)))
-        {"says": _says, "tally": _tally, "design": _design}[part](log)
+        {"says": _says, "tally": _tally, "design": design}[part](log)
     except CannotUse as reason:
         st.error(literal(reason))
 

@@ -15,8 +15,10 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
+from diagnose.cannot_use import CannotUse
 from diagnose.survey.estimate import Estimate
 from diagnose.survey.frame import SHARE, of_sampled
+from diagnose.survey.given import a_level
 from diagnose.survey.proportion import clustered
 
 UNKNOWN = "unknown"  # browsed, and no verdict at all
@@ -40,6 +42,9 @@ def share_browsed_by(trees: pd.DataFrame, level: float = 0.95, doubt: float = 0.
     doubt : standard deviation of a common error of the verdicts' shares, as a part of the estimate (0.1 is a tenth
     of it). Trees browsed without a verdict count for `unknown`.
     """
+    a_level(level)
+    if not 0 <= doubt < 10:
+        raise CannotUse(f"A common doubt is a part of the estimate from nought up, not {doubt:g}.")
     known = of_sampled(trees)
     known = known[known["browsed"].notna()]
     names = culprits_of(known)

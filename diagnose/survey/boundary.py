@@ -22,10 +22,12 @@ from diagnose.texts import from_json, read_text
 
 @dataclass(frozen=True)
 class Ground:
-    """A planting's area. metres : polygon in metres; epsg : its projection, None where only metres are known."""
+    """A planting's area. metres : polygon in metres; epsg : its projection, None where only metres are known. strata : named
+    parts of it in the same metres, empty where it has none."""
 
     metres: BaseGeometry
     epsg: int | None
+    strata: tuple[tuple[str, BaseGeometry], ...] = ()
 
     @property
     def area_m2(self) -> float:
@@ -39,32 +41,82 @@ class Ground:
         return lat, lon
 
 
-def read_ground(path: str | Path) -> Ground:
-    """A planting's area from a .geojson, .json, .gpx or .gpkg file. Raises CannotUse with what to do."""
+def read_ground(path: str | Path, strata: str | None = None) -> Ground:
+    """A planting's area from a file.
+
+    Parameters
+    ----------
+    path : path
+        A .geojson, .json, .gpx, .gpkg or .shp file (the last two need the GIS extra).
+    strata : str or None
+        Property that names the part each polygon belongs to.
+
+    Returns
+    -------
+    Ground
+
+    Raises
+    ------
+    CannotUse
+        With what to do.
+    """
     file = Path(path)
     try:
         if file.suffix.lower() in (".geojson", ".json"):
-            return from_geojson(from_json(read_text(file), file.name))
+            return from_geojson(from_json(read_text(file), file.name), strata)
         if file.suffix.lower() == ".gpx":
+            if strata is not None:
+                raise CannotUse("A GPX track has no parts: give strata as polygons in GeoJSON.")
             return from_degrees(_gpx_polygons(read_text(file).encode()))
-        if file.suffix.lower() == ".gpkg":
-            return from_degrees(_geopackage(file))
+        if file.suffix.lower() in (".gpkg", ".shp"):
+            return _with_strata(*_layer(file, strata))
     except FileNotFoundError:
         raise CannotUse(f"{file} is not there: check the name.") from None
     except CannotUse:
         raise
     except Exception:  # the libraries of shapes, projections and tables raise what they like on broken ones
         raise CannotUse(f"{file.name} cannot be read as a boundary: save it again as GeoJSON.") from None
-    raise CannotUse(f"{file.name}: boundaries are read from .geojson, .gpx and .gpkg files.")
+    raise CannotUse(f"{file.name}: boundaries are read from .geojson, .gpx, .gpkg and .shp files.")
 
 
-def from_geojson(given: dict) -> Ground:
-    """A planting's area from a GeoJSON object (degrees, as RFC 7946 has it): Polygon, MultiPolygon or features of them."""
-    if given.get("type") == "FeatureCollection":
-        shapes = [shape(feature["geometry"]) for feature in given["features"] if feature.get("geometry")]
-    else:
-        shapes = [shape(given["geometry"] if given.get("type") == "Feature" else given)]
-    return from_degrees(union_all([one for one in shapes if isinstance(one, Polygon | MultiPolygon)]))
+def from_geojson(given: dict, strata: str | None = None) -> Ground:
+    """A planting's area from a GeoJSON object (degrees, as RFC 7946 has it): Polygon, MultiPolygon or features of them.
+
+    strata : property of the features that names the part each belongs to.
+    """
+    features = given["features"] if given.get("type") == "FeatureCollection" else [
+        given if given.get("type") == "Feature" else {"geometry": given}]
+    shapes, names = [], []
+    for feature in features:
+        one = shape(feature["geometry"]) if feature.get("geometry") else None
+        if isinstance(one, Polygon | MultiPolygon):
+            shapes.append(one)
+            names.append(_part((feature.get("properties") or {}).get(strata), strata))
+    return _with_strata(shapes, names)
+
+
+def _part(told: object, strata: str | None) -> str | None:
+    if strata is not None and told in (None, ""):
+        raise CannotUse(f"A polygon has no property '{strata}': name the part that each belongs to.")
+    return None if strata is None else str(told)
+
+
+def _with_strata(shapes: list[BaseGeometry], names: list[str | None]) -> Ground:
+    """The ground of all polygons [degree], with the named parts among them."""
+    whole = from_degrees(union_all(shapes))
+    assert whole.epsg is not None
+    project = Transformer.from_crs(4326, whole.epsg, always_xy=True).transform
+
+    def part(name: str) -> BaseGeometry:
+        own = union_all([one for one, its in zip(shapes, names, strict=True) if its == name])
+        return _areas(make_valid(transform(own, project, interleaved=False)))
+
+    parts = [(name, part(name)) for name in dict.fromkeys(names) if name is not None]
+    for at, (name, one) in enumerate(parts):
+        for other, second in parts[at + 1:]:
+            if one.intersection(second).area > 0.001 * min(one.area, second.area):
+                raise CannotUse(f"The parts {name} and {other} overlap: mend their polygons, a plot belongs to one.")
+    return Ground(whole.metres, whole.epsg, tuple(parts))
 
 
 def from_degrees(boundary: BaseGeometry) -> Ground:
@@ -74,11 +126,15 @@ def from_degrees(boundary: BaseGeometry) -> Ground:
     west, south, east, north = boundary.bounds
     if min(west + 180, 180 - east, south + 90, 90 - north) < 0:
         raise CannotUse("The boundary is not in degrees: save it as GeoJSON in WGS 84 (longitude, latitude).")
-    middle = boundary.centroid
-    zone = min(60, int((middle.x + 180) // 6) + 1)
-    epsg = (32600 if middle.y >= 0 else 32700) + zone
+    epsg = utm_of(boundary.centroid.x, boundary.centroid.y)
     project = Transformer.from_crs(4326, epsg, always_xy=True).transform
     return Ground(_areas(make_valid(transform(boundary, project, interleaved=False))), epsg)
+
+
+def utm_of(lon: float, lat: float) -> int:
+    """EPSG number of the UTM zone (WGS 84) of a place [degree]."""
+    zone = max(1, min(60, int((lon + 180) // 6) + 1))
+    return (32600 if lat >= 0 else 32700) + zone
 
 
 def _areas(geometry: BaseGeometry) -> BaseGeometry:
@@ -99,18 +155,27 @@ def _gpx_polygons(data: bytes) -> BaseGeometry:
     return union_all(rings)
 
 
-def _geopackage(file: Path) -> BaseGeometry:
+def _layer(file: Path, strata: str | None) -> tuple[list[BaseGeometry], list[str | None]]:
+    """Polygons [degree] of a GeoPackage or shapefile, and the part that each belongs to."""
     if not file.exists():
         raise FileNotFoundError(file)
     try:
         import pyogrio
     except ImportError:
-        raise CannotUse("GeoPackage files need `pip install pyogrio`; or save the boundary as GeoJSON.") from None
+        raise CannotUse("GeoPackage and shapefile need `pip install pyogrio`; or save the boundary as GeoJSON.") from None
     import shapely
 
-    about, _, wkb, _ = pyogrio.raw.read(file, columns=[])
+    about, _, wkb, columns = pyogrio.raw.read(file, columns=[] if strata is None else [strata])
+    if about["crs"] is None:
+        raise CannotUse(f"{file.name} names no grid: save it with its .prj file, or as GeoJSON.")
+    if strata is not None and not len(columns):
+        raise CannotUse(f"{file.name} has no column '{strata}' that names parts.")
     project = Transformer.from_crs(about["crs"], 4326, always_xy=True).transform
-    areas = [one for one in shapely.from_wkb(wkb) if isinstance(one, Polygon | MultiPolygon)]
-    return union_all([transform(one, project, interleaved=False) for one in areas])
-
-
+    names = [None] * len(wkb) if strata is None else list(columns[0])
+    shapes: list[BaseGeometry] = []
+    parts: list[str | None] = []
+    for one, name in zip(shapely.from_wkb(wkb), names, strict=True):
+        if isinstance(one, Polygon | MultiPolygon):
+            shapes.append(transform(one, project, interleaved=False))
+            parts.append(_part(name, strata))
+    return shapes, parts

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,10 @@ from diagnose.cannot_use import CannotUse
 from diagnose.survey.compare import Test
 from diagnose.survey.estimate import Estimate, nothing
 from diagnose.survey.frame import plot_totals
+from diagnose.survey.given import a_level, of_all
+from diagnose.survey.proportion import clustered
 
+POWER = 0.8  # at which the smallest change that would have been seen is told; common practice, no source
 STATES = ("unbrowsed", "browsed", "escaped", "dead")
 
 
@@ -24,8 +28,11 @@ def change_on_plots(browsed1: ArrayLike, trees1: ArrayLike, browsed2: ArrayLike,
 
     Variance n/(n-1) sum (e2/M2 - e1/M1)^2 with residuals e = y - p m: linearised difference of two ratios.
     """
-    y1, m1, y2, m2 = (np.asarray(part, float) for part in (browsed1, trees1, browsed2, trees2))
+    a_level(level)
+    (y1, m1), (y2, m2) = of_all(browsed1, trees1), of_all(browsed2, trees2)
     n = len(m1)
+    if len(m2) != n:
+        raise CannotUse(f"{n} plots at the first visit and {len(m2)} at the second: give the same plots in the same order.")
     if m1.sum() == 0 or m2.sum() == 0:
         return nothing("one of the visits saw no trees", n, level)
     p1, p2 = y1.sum() / m1.sum(), y2.sum() / m2.sum()
@@ -42,12 +49,63 @@ def change_on_plots(browsed1: ArrayLike, trees1: ArrayLike, browsed2: ArrayLike,
                     float(variance / apart), math.sqrt(variance), n - 1, note="" if n >= 15 else f"only {n} plots")
 
 
-def change(first: pd.DataFrame, second: pd.DataFrame, level: float = 0.95) -> Estimate:
-    """Change in the share browsed between two visits' frames, on the plots that both saw."""
+@dataclass(frozen=True)
+class Change:
+    """Both visits on the plots that both saw. before, now : shares browsed. difference : now less before. smallest : change
+    that four of five such pairs of visits would have told from none, None where unknown. days : the two visits."""
+
+    before: Estimate
+    now: Estimate
+    difference: Estimate
+    smallest: float | None
+    days: tuple[str, ...] = ()
+
+    @property
+    def words(self) -> str:
+        """`38 % (31 to 46), then 24 % (18 to 31): 14 percentage points less (4 to 24 less)`."""
+        if self.difference.value is None:
+            return self.difference.note
+        points = 100 * self.difference.value
+        way = "more" if points >= 0 else "less"
+        told = f"{self.before.words()}, then {self.now.words()}: {abs(points):.0f} percentage points {way}"
+        if self.difference.low is not None and self.difference.high is not None:
+            told += f" ({100 * self.difference.low:+.0f} to {100 * self.difference.high:+.0f})"
+        if self.smallest is not None:
+            told += (f". A change of {100 * self.smallest:.0f} points would have been seen in {100 * POWER:.0f} % of such "
+                     "surveys")
+        return f"{told}."
+
+
+def changed(first: pd.DataFrame, second: pd.DataFrame, level: float = 0.95) -> Change:
+    """Both visits' shares browsed and their difference, on the plots that both saw.
+
+    Parameters
+    ----------
+    first, second : pandas.DataFrame
+        Survey frames of the two visits, see frame.py.
+    level : float
+        Of the intervals, no unit.
+
+    Raises
+    ------
+    CannotUse
+        Where the visits share no plot.
+    """
     both = plot_totals(first).merge(plot_totals(second), on=["site", "plot"], suffixes=("1", "2"))
     if both.empty:
         raise CannotUse("The two visits share no plot: compare them as two groups of plots instead.")
-    return change_on_plots(both["sum1"], both["count1"], both["sum2"], both["count2"], level)
+    told = change_on_plots(both["sum1"], both["count1"], both["sum2"], both["count2"], level)
+    smallest = None
+    if told.sigma and told.df:
+        smallest = float(stats.t.ppf((1 + level) / 2, told.df) + stats.t.ppf(POWER, told.df)) * told.sigma
+    days = tuple(str(frame["visit"].dropna().max()) for frame in (first, second) if "visit" in frame.columns)
+    return Change(clustered(both["sum1"], both["count1"], level), clustered(both["sum2"], both["count2"], level), told,
+                  smallest, days)
+
+
+def change(first: pd.DataFrame, second: pd.DataFrame, level: float = 0.95) -> Estimate:
+    """Change in the share browsed between two visits' frames, on the plots that both saw; see `changed`."""
+    return changed(first, second, level).difference
 
 
 def state(tree: pd.Series, reach_cm: float) -> str | None:
@@ -86,7 +144,9 @@ def trend_of_independent(x: Sequence[int], n: Sequence[int], scores: Sequence[fl
     ----------
     .. [1] Armitage, P. (1955). Biometrics 11:375-386; variance p(1-p), without N/(N-1).
     """
-    xs, ns = np.asarray(x, float), np.asarray(n, float)
+    xs, ns = of_all(x, n)
+    if len(ns) < 2 or (ns <= 0).any() or not 0 < xs.sum() < ns.sum() or (scores is not None and len(scores) != len(ns)):
+        raise CannotUse("A trend needs two groups or more, with browsed and unbrowsed trees, and a score for each.")
     w = np.arange(1, len(xs) + 1, dtype=float) if scores is None else np.asarray(scores, float)
     p, middle = xs.sum() / ns.sum(), (ns * w).sum() / ns.sum()
     slope = float((w * (xs - ns * p)).sum())
@@ -100,6 +160,7 @@ def trend_on_plots(trees: pd.DataFrame, level: float = 0.95) -> Estimate:
     Every plot's share is regressed on the years, each plot with a level of its own, weighted by its trees; the plots'
     own slopes give the spread (plots as clusters, t with n - 1 degrees of freedom). Columns visit, site, plot needed.
     """
+    a_level(level)
     totals = plot_totals(trees, "browsed", ["visit"])
     totals = totals[totals["count"] > 0].copy()
     day = pd.to_datetime(totals["visit"])

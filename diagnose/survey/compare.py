@@ -20,6 +20,7 @@ from scipy import optimize, stats
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.estimate import Estimate, Interval, nothing
 from diagnose.survey.frame import plot_totals
+from diagnose.survey.given import a_level, above_nought, counts, of_all, x_of_n
 from diagnose.survey.proportion import wilson
 
 
@@ -52,6 +53,10 @@ def difference(first: Estimate, second: Estimate, method: str = "square and add"
     .. [2] Cochran, W. G. (1977). Sampling Techniques, 3rd ed. (t from the plots' degrees of freedom).
     """
     trees, level = first.trees + second.trees, first.level
+    if not -1 <= alike <= 1:
+        raise CannotUse(f"A correlation lies between -1 and 1, not at {alike:g}.")
+    if method not in ("square and add", "t"):
+        raise CannotUse(f"'{method}' is no method; choose square and add, or t.")
     plots = first.plots + second.plots if plots is None else plots
     if first.value is None or second.value is None:
         return nothing("one of the groups has no estimate", plots, level)
@@ -73,7 +78,9 @@ def difference(first: Estimate, second: Estimate, method: str = "square and add"
 
 def likeness_of_groups(y1: ArrayLike, m1: ArrayLike, y2: ArrayLike, m2: ArrayLike) -> float:
     """Correlation of the errors of two shares from the same plots, (n,) each: that of their linearised residuals."""
-    one, two, trees1, trees2 = (np.asarray(part, float) for part in (y1, y2, m1, m2))
+    (one, trees1), (two, trees2) = of_all(y1, m1), of_all(y2, m2)
+    if len(trees1) != len(trees2):
+        raise CannotUse("Both groups stand on the same plots: give as many of each.")
     if trees1.sum() == 0 or trees2.sum() == 0:
         return 0.0
     e1, e2 = one - one.sum() / trees1.sum() * trees1, two - two.sum() / trees2.sum() * trees2
@@ -103,8 +110,9 @@ def effectiveness(protected: Estimate, unprotected: Estimate, plots: int | None 
     under = b.low * (2 * b.value - b.low)
     high = math.inf if under <= 0 else (both + math.sqrt(max(0.0, both**2 - a.high * b.low * (2 * a.value - a.high)
                                                              * (2 * b.value - b.low)))) / under
-    return Estimate(1 - a.value / b.value, 1 - high, min(1.0, 1 - max(0.0, low)), level, "1 - ratio, limits of both groups",
-                    trees, plots)
+    value = 1 - a.value / b.value
+    least, most = min(value, 1 - high), max(value, min(1.0, 1 - max(0.0, low)))
+    return Estimate(value, least, most, level, "1 - ratio, limits of both groups", trees, plots)
 
 
 def rao_scott(browsed: Sequence[ArrayLike], trees: Sequence[ArrayLike]) -> Test:
@@ -116,9 +124,13 @@ def rao_scott(browsed: Sequence[ArrayLike], trees: Sequence[ArrayLike]) -> Test:
     """
     x, n = [], []
     for y, m in zip(browsed, trees, strict=True):
-        ys, ms = np.asarray(y, float), np.asarray(m, float)
+        ys, ms = of_all(y, m)
+        if len(ms) < 2 or not 0 < ys.sum() < ms.sum():
+            raise CannotUse("Each group needs two plots or more, with browsed and unbrowsed trees.")
         p, total, plots = ys.sum() / ms.sum(), ms.sum(), len(ms)
         effect = plots / (plots - 1) * ((ys - p * ms) ** 2).sum() / total**2 / (p * (1 - p) / total)
+        if effect <= 0:
+            raise CannotUse("The plots of a group do not differ at all: there is no design effect to correct for.")
         x.append(ys.sum() / effect)
         n.append(total / effect)
     return homogeneity(x, n, "Rao-Scott")
@@ -126,7 +138,9 @@ def rao_scott(browsed: Sequence[ArrayLike], trees: Sequence[ArrayLike]) -> Test:
 
 def homogeneity(x: Sequence[float], n: Sequence[float], method: str = "chi-square") -> Test:
     """Chi-square test of equal shares among groups of independent trees."""
-    xs, ns = np.asarray(x, float), np.asarray(n, float)
+    xs, ns = of_all(x, n)
+    if len(ns) < 2 or (ns <= 0).any() or not 0 < xs.sum() < ns.sum():
+        raise CannotUse("Shares are compared among two groups or more, with browsed and unbrowsed trees.")
     p = xs.sum() / ns.sum()
     statistic = float(((xs - ns * p) ** 2 / (ns * p * (1 - p))).sum())
     return Test(statistic, len(xs) - 1, float(stats.chi2.sf(statistic, len(xs) - 1)), method)
@@ -156,9 +170,11 @@ def bootstrap_of_plots(trees: pd.DataFrame, protected: str = "protected", draws:
             if progress is not None:
                 progress((done + stop / draws) / len(parts))
     found = sums[0, 0] / sums[0, 1] - sums[1, 0] / sums[1, 1]
+    a_level(level)
     low, high = np.quantile(found, [(1 - level) / 2, (1 + level) / 2])
     whole = totals.groupby(protected)[["sum", "count"]].sum()
     value = float(whole.loc[0, "sum"] / whole.loc[0, "count"] - whole.loc[1, "sum"] / whole.loc[1, "count"])
+    low, high = min(low, value), max(high, value)
     least = int(totals[protected].value_counts().min())
     return Estimate(value, float(low), float(high), level, f"bootstrap of plots, {draws} draws", int(totals["count"].sum()),
                     len(totals), sigma=float(found.std(ddof=1)), note=f"only {least} plots in a group" if least < 10 else "")
@@ -169,6 +185,7 @@ def bootstrap_of_plots(trees: pd.DataFrame, protected: str = "protected", draws:
 
 def wald(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
     """Plain interval of a difference; for comparison only, it is too narrow with few trees."""
+    x_of_n(x1, n1), x_of_n(x2, n2)
     p1, p2 = x1 / n1, x2 / n2
     reach = _z(level) * math.sqrt(p1 * (1 - p1) / n1 + p2 * (1 - p2) / n2)
     return Interval(p1 - p2 - reach, p1 - p2 + reach, level, "Wald")
@@ -176,6 +193,7 @@ def wald(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
 
 def agresti_caffo(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
     """Plain interval after one tree of each kind was added to each group (Agresti & Caffo 2000, Am. Stat. 54:280-288)."""
+    x_of_n(x1, n1), x_of_n(x2, n2)
     found = wald(x1 + 1, n1 + 2, x2 + 1, n2 + 2, level)
     return Interval(found.low, found.high, level, "Agresti-Caffo")
 
@@ -196,6 +214,7 @@ def score(x1: int, n1: int, x2: int, n2: int, level: float = 0.95, corrected: bo
     .. [1] Miettinen, O. & Nurminen, M. (1985). Statistics in Medicine 4:213-226: the restricted shares' cubic.
     .. [2] Mee, R. W. (1984). Biometrics 40:1175-1176.
     """
+    x_of_n(x1, n1), x_of_n(x2, n2)
     z, observed = _z(level), x1 / n1 - x2 / n2
     factor = (n1 + n2) / (n1 + n2 - 1) if corrected else 1.0
 
@@ -223,6 +242,7 @@ def _restricted(x1: int, n1: int, x2: int, n2: int, delta: float) -> float:
 
 def ratio_score(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
     """Score interval of the ratio of two shares (Koopman 1984, Biometrics 40:513-517). x2 = 0: no upper limit."""
+    x_of_n(x1, n1), x_of_n(x2, n2)
     z2 = _z(level) ** 2
 
     def chi2(log_ratio: float) -> float:
@@ -267,6 +287,9 @@ def mantel_haenszel(tables: ArrayLike, level: float = 0.95) -> Pooled:
     .. [2] Sato, T. (1989). Biometrics 45:1323-1324 (letter): variance of the risk difference (from memory).
     """
     t = np.asarray(tables, float)
+    if t.ndim != 3 or t.shape[1:] != (2, 2) or not len(t):
+        raise CannotUse("Give a table of two rows and two columns for each site.")
+    counts(t.ravel(), "The tables")
     a, b, c, d = t[:, 0, 0], t[:, 0, 1], t[:, 1, 0], t[:, 1, 1]
     n1, n2 = a + b, c + d
     n = n1 + n2
@@ -323,7 +346,7 @@ def paired_newcombe(a: int, b: int, c: int, d: int, level: float = 0.95, method:
 
     method : 8 (correlation as it is) or 10 (lessened where positive), of Newcombe 1998, Stat. in Med. 17:2635-2650.
     """
-    n = a + b + c + d
+    n = _cells(a, b, c, d)
     p1, p2 = (a + b) / n, (a + c) / n
     first, second = wilson(a + b, n, level), wilson(a + c, n, level)
     margins = (a + b) * (c + d) * (a + c) * (b + d)
@@ -331,6 +354,8 @@ def paired_newcombe(a: int, b: int, c: int, d: int, level: float = 0.95, method:
     if method == 10 and over > 0:
         over = max(over - n / 2, 0)
     phi = over / math.sqrt(margins) if margins else 0.0
+    if method not in (8, 10):
+        raise CannotUse(f"Method {method} is none of 8 and 10.")
     low = _leg(p1 - first.low, second.high - p2, phi)
     high = _leg(first.high - p1, p2 - second.low, phi)
     return Interval(p1 - p2 - low, p1 - p2 + high, level, f"paired, Newcombe {method}")
@@ -342,7 +367,7 @@ def _leg(one: float, other: float, phi: float) -> float:
 
 def paired_tango(a: int, b: int, c: int, d: int, level: float = 0.95) -> Interval:
     """Score interval of a paired difference (Tango 1998, Statistics in Medicine 17:891-908); cells as above."""
-    n, z = a + b + c + d, _z(level)
+    n, z = _cells(a, b, c, d), _z(level)
     observed = (b - c) / n
 
     def distance(delta: float) -> float:
@@ -358,6 +383,7 @@ def paired_tango(a: int, b: int, c: int, d: int, level: float = 0.95) -> Interva
 
 def mcnemar(b: int, c: int, corrected: bool = False) -> Test:
     """Are first-only and second-only equally many? (McNemar 1947.)"""
+    counts([b, c], "Pairs")
     if b + c == 0:
         return Test(0.0, 1, 1.0, "McNemar")
     statistic = max(0.0, abs(b - c) - (1 if corrected else 0)) ** 2 / (b + c)
@@ -373,5 +399,10 @@ def _crossed(still: Callable[[float], bool], low: float, high: float) -> float:
     return float(optimize.bisect(lambda t: 1.0 if still(t) else -1.0, low, high, xtol=1e-12))
 
 
+def _cells(*cells: float) -> float:
+    """Number of pairs [pairs]. Raises CannotUse for counts that cannot be, and for none."""
+    return above_nought(float(counts(cells, "Pairs").sum()), "The number of pairs")
+
+
 def _z(level: float) -> float:
-    return float(stats.norm.ppf((1 + level) / 2))
+    return float(stats.norm.ppf((1 + a_level(level)) / 2))

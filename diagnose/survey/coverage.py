@@ -13,7 +13,7 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from diagnose.survey.proportion import MANY_BROWSED, MANY_PLOTS, clustered
+from diagnose.survey.proportion import MANY_BROWSED, MANY_PLOTS, logit_limits
 
 SHARES = (0.02, 0.05, 0.1, 0.3, 0.5, 0.9)
 PLOTS = (8, 15, 20, 30, 60)
@@ -38,16 +38,18 @@ def planting(rng: np.random.Generator, plots: int, share: float, likeness: float
 def covered(rng: np.random.Generator, runs: int, plots: int, share: float, likeness: float, uneven: float,
             trees: int) -> dict:
     """Share of runs whose interval covers the truth, and the mean width."""
-    hits, widths = 0, []
-    for _ in range(runs):
-        estimate = clustered(*planting(rng, plots, share, likeness, uneven, trees))
-        assert estimate.low is not None and estimate.high is not None
-        hits += estimate.low <= share <= estimate.high
-        widths.append(estimate.high - estimate.low)
+    drawn = [planting(rng, plots, share, likeness, uneven, trees) for _ in range(runs)]
+    y, m = (np.array(part, float) for part in zip(*drawn, strict=True))
+    low, high, _ = logit_limits(y, m, 0.025)
+    one_sided = logit_limits(y, m, 0.05)  # as `clustered` gives it where none or all are browsed
+    p = y.sum(axis=1) / m.sum(axis=1)
+    edge = (p <= 0) | (p >= 1)
+    low, high = np.where(edge, one_sided[0], np.minimum(low, p)), np.where(edge, one_sided[1], np.maximum(high, p))
+    hits = int(((low <= share) & (share <= high)).sum())
     expected = plots * trees * share
     return {"plots": plots, "trees a plot": trees, "share": share, "likeness": likeness, "uneven": uneven,
             "browsed expected": expected, "many": plots >= MANY_PLOTS and expected >= MANY_BROWSED,
-            "coverage": hits / runs, "error": binomial_error(hits / runs, runs), "width": float(np.mean(widths))}
+            "coverage": hits / runs, "error": binomial_error(hits / runs, runs), "width": float((high - low).mean())}
 
 
 def binomial_error(share: float, runs: int) -> float:

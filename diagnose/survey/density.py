@@ -11,7 +11,10 @@ from shapely import Point, box
 from shapely.geometry.base import BaseGeometry
 
 from diagnose.cannot_use import CannotUse
+from diagnose.survey.clumped import bounds
 from diagnose.survey.estimate import Estimate, nothing
+from diagnose.survey.given import a_level, above_nought, numbers
+from diagnose.survey.given import counts as as_counts
 from diagnose.survey.proportion import clustered
 
 HECTARE_M2 = 10_000.0
@@ -19,35 +22,62 @@ ACRE_M2 = 43560 * 0.3048**2  # exact by definition of the foot
 
 
 def trees_per_ha(counts: ArrayLike, areas_m2: ArrayLike, level: float = 0.95, plots_in_all: int | None = None) -> Estimate:
-    """Trees per hectare from counts (n,) on plots of (horizontal, inside) areas [m2]; empty plots belong to it.
+    """Trees per hectare from counts on plots; empty plots belong to it.
 
-    A ratio of totals, so that plots cut by the boundary count by their area; with equal areas it is the mean count with
-    s / sqrt(n). Log limits where trees were found, so that the lower one stays above nought.
+    Parameters
+    ----------
+    counts : array_like, shape (n,)
+        Trees of each plot.
+    areas_m2 : array_like, shape (n,), or float
+        Horizontal area of each plot inside the boundary [m2].
+    level : float
+        Of the interval, no unit.
+    plots_in_all : int or None
+        Plots that the ground would hold, for the finite population correction.
+
+    Returns
+    -------
+    Estimate
+        Trees per hectare [1/ha]: a ratio of totals, so that plots cut by the boundary count by their area; with equal areas
+        it is the mean count with s / sqrt(n) [1]_. The limits are those of a t corrected for the skewness of clumped counts,
+        see clumped.py.
+
+    Raises
+    ------
+    CannotUse
+        For counts or areas that cannot be.
+
+    References
+    ----------
+    .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 3.12.
     """
-    y, a = np.asarray(counts, float), np.broadcast_to(np.asarray(areas_m2, float), np.shape(counts)) / HECTARE_M2
+    error = (1 - a_level(level)) / 2
+    y = as_counts(counts, "Trees")
+    a = as_counts(np.broadcast_to(np.asarray(areas_m2, float), y.shape), "Areas") / HECTARE_M2
     n = len(y)
-    if n == 0 or a.sum() <= 0:
+    if n == 0:
         return nothing("no plots", level=level, unit="trees/ha")
+    if (a <= 0).any():
+        raise CannotUse("A plot has no area: write it down, or leave the plot out.")
     value, trees = float(y.sum() / a.sum()), round(y.sum())
     if n == 1:
         return Estimate(value, None, None, level, "none", trees, 1, unit="trees/ha", note="one plot: no interval")
     finite = 1.0 if plots_in_all is None else max(0.0, 1 - n / plots_in_all)
     sigma = math.sqrt(finite * n / (n - 1) * float(((y - value * a) ** 2).sum())) / float(a.sum())
-    if value == 0:
-        high = -math.log(1 - level) / float(a.sum())  # none of a Poisson count: e^-x = 1 - level
-        return Estimate(0.0, 0.0, high, level, "one-sided, trees strewn by chance", 0, n, sigma=None, unit="trees/ha",
-                        note="no tree on any plot")
+    low, high = bounds(y, a, error)
+    if finite < 1:  # the part of the ground that was seen is known: what is left narrows the interval
+        low, high = value - (value - low) * math.sqrt(finite), value + (high - value) * math.sqrt(finite)
+    told = [f"only {n} plots"] if n < 15 else []
     if sigma == 0:
-        return Estimate(value, None, None, level, "none", trees, n, sigma=None, unit="trees/ha",
-                        note="every plot holds the same number: no interval")
-    reach = float(stats.t.ppf((1 + level) / 2, n - 1)) * sigma / value
-    return Estimate(value, value * math.exp(-reach), value * math.exp(reach), level, "plots, log t", trees, n, None, sigma,
-                    n - 1, "trees/ha", "" if n >= 15 else f"only {n} plots")
+        told = ["no tree on any plot" if value == 0 else "every plot holds the same number: the least variation is assumed"]
+    return Estimate(value, min(low, value), max(high, value), level, "plots, t corrected for skewness", trees, n, None,
+                    sigma or None, n - 1, "trees/ha", "; ".join(told))
 
 
 def stocking(counts: ArrayLike, plot_area_m2: float, level: float = 0.95) -> Estimate:
     """Share of plots with at least one tree. It depends on the plots' size, which the note tells."""
-    found = np.asarray(counts) > 0
+    above_nought(plot_area_m2, "A plot's area")
+    found = as_counts(counts, "Trees") > 0
     estimate = clustered(found.astype(float), np.ones(len(found)), level)
     told = [f"plots of {plot_area_m2:g} m2"]
     if estimate.value in (0.0, 1.0) and estimate.low is not None:
@@ -63,8 +93,11 @@ def nearest_tree(distances_m: ArrayLike, within_m: float, level: float = 0.95) -
 
     NaN where none was found. This is a share of area: it must never be mixed with a share of trees.
     """
+    above_nought(within_m, "The distance")
     near = np.asarray(distances_m, float)
-    return stocking(np.where(np.isnan(near), 0, near <= within_m), round(math.pi * within_m**2, 2), level)
+    if (near < 0).any():
+        raise CannotUse("A distance starts at nought.")
+    return stocking(np.where(np.isnan(near), 0, near <= within_m).astype(float), round(math.pi * within_m**2, 2), level)
 
 
 def density_by_distance(kth_distance_m: ArrayLike, k: int, level: float = 0.95) -> Estimate:
@@ -74,19 +107,27 @@ def density_by_distance(kth_distance_m: ArrayLike, k: int, level: float = 0.95) 
     """
     if k < 2:
         raise CannotUse("The distance to the nearest tree alone gives no density: measure to the second or third.")
-    each = (k - 1) / (math.pi * np.asarray(kth_distance_m, float) ** 2) * HECTARE_M2
+    far = numbers(kth_distance_m, "Distances")
+    if not len(far):
+        return nothing("no points", level=a_level(level), unit="trees/ha")
+    if (far <= 0).any():
+        raise CannotUse("A tree stands on the point itself: measure to the next one.")
+    each = (k - 1) / (math.pi * far**2) * HECTARE_M2
     n, value = len(each), float(each.mean())
     if n < 2:
         return Estimate(value, None, None, level, "none", n * k, n, unit="trees/ha", note="one point: no interval")
     sigma = float(each.std(ddof=1)) / math.sqrt(n)
-    reach = float(stats.t.ppf((1 + level) / 2, n - 1)) * sigma / value
+    reach = float(stats.t.ppf((1 + a_level(level)) / 2, n - 1)) * sigma / value
     return Estimate(value, value * math.exp(-reach), value * math.exp(reach), level, "k-tree distances, log t", n * k, n,
                     None, sigma, n - 1, "trees/ha")
 
 
 def tallest_trees(heights_by_plot: list[ArrayLike], tallest: int = 10, level: float = 0.95) -> Estimate:
     """Mean height [cm] of each plot's tallest trees, averaged over plots; the trend over years is what tells."""
-    means = np.array([np.sort(np.asarray(plot, float))[::-1][:tallest].mean() for plot in heights_by_plot if np.size(plot)])
+    a_level(level)
+    if tallest < 1:
+        raise CannotUse("One tree of a plot or more must be measured.")
+    means = np.array([np.sort(numbers(plot, "Heights"))[::-1][:tallest].mean() for plot in heights_by_plot if np.size(plot)])
     n, used = len(means), sum(min(tallest, np.size(plot)) for plot in heights_by_plot)
     if n == 0:
         return nothing("no trees", len(heights_by_plot), level, "cm")
@@ -96,6 +137,34 @@ def tallest_trees(heights_by_plot: list[ArrayLike], tallest: int = 10, level: fl
     reach = float(stats.t.ppf((1 + level) / 2, n - 1)) * sigma
     mean = float(means.mean())
     return Estimate(mean, mean - reach, mean + reach, level, "plot means, t", used, n, None, sigma, n - 1, "cm")
+
+
+def mean_height(heights_by_plot: list[ArrayLike], level: float = 0.95) -> Estimate:
+    """Mean height [cm] of all trees, whole plots drawn: a ratio of totals with t limits.
+
+    Parameters
+    ----------
+    heights_by_plot : list of array_like
+        Heights of each plot's trees [cm].
+    level : float
+        Of the interval, no unit.
+
+    Returns
+    -------
+    Estimate
+        In cm.
+    """
+    plots = [numbers(plot, "Heights") for plot in heights_by_plot if np.size(plot)]
+    trees, n = sum(len(plot) for plot in plots), len(plots)
+    if n == 0:
+        return nothing("no trees", len(heights_by_plot), a_level(level), "cm")
+    sums, many = np.array([plot.sum() for plot in plots]), np.array([len(plot) for plot in plots], float)
+    value = float(sums.sum() / many.sum())
+    if n == 1:
+        return Estimate(value, None, None, a_level(level), "none", trees, 1, unit="cm", note="one plot: no interval")
+    sigma = math.sqrt(n / (n - 1) * float(((sums - value * many) ** 2).sum())) / float(many.sum())
+    reach = float(stats.t.ppf((1 + a_level(level)) / 2, n - 1)) * sigma
+    return Estimate(value, value - reach, value + reach, level, "ratio of totals, t", trees, n, None, sigma, n - 1, "cm")
 
 
 def on_slope(per_ha: float, slope_percent: float) -> float:

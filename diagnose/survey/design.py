@@ -15,6 +15,9 @@ from shapely.geometry.base import BaseGeometry
 
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.boundary import Ground
+from diagnose.survey.given import a_level, a_share, above_nought
+
+MOST_PLOTS = 1_000_000  # that a survey is planned for; our choice
 
 
 @dataclass(frozen=True)
@@ -33,7 +36,8 @@ def design_effect(trees_a_plot: float, likeness: float, spread: float = 0.0) -> 
     likeness : intraclass correlation. spread : coefficient of variation of trees a plot (Kish 1965; uneven sizes
     Eldridge, Ashby & Kerry 2006, Int. J. Epidemiol. 35:1292-1300).
     """
-    return 1 + ((spread**2 + 1) * trees_a_plot - 1) * likeness
+    above_nought(trees_a_plot, "Trees a plot")
+    return 1 + ((spread**2 + 1) * trees_a_plot - 1) * a_share(likeness, "The likeness")
 
 
 def trees_needed(share: float, half_width: float, effect: float = 1.0, of_all: int | None = None,
@@ -68,10 +72,15 @@ def plots_needed(share: float, half_width: float, trees_a_plot: float, likeness:
             needed = needed / (1 + (needed - 1) / plots_in_all)
         return plots >= needed - 1e-9
 
-    high = 2
+    low = high = 2
     while not enough(high):
-        high *= 2
-    plots = high if high == 2 else next(n for n in range(high // 2, high + 1) if enough(n))
+        low, high = high, high * 2
+        if high > MOST_PLOTS:
+            raise CannotUse(f"That takes more than {MOST_PLOTS:,} plots: ask for a wider margin.")
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    plots = high
     reason = (f"{share:.0%} ± {half_width:.0%} with {trees_a_plot:g} trees a plot, design effect {effect:.2f} "
               f"(likeness within plots {likeness:g})")
     return Size(math.ceil(plots * trees_a_plot), plots, effect, reason)
@@ -85,6 +94,7 @@ def trees_to_see_a_change(first: float, second: float, effect: float = 1.0, powe
     .. [1] Fleiss, J. L., Levin, B. & Paik, M. C. (2003). Statistical Methods for Rates and Proportions, chapter 4
        (from memory).
     """
+    a_share(first, "The first share"), a_share(second, "The second share")
     if first == second:
         raise CannotUse("Two equal shares cannot be told apart: give the change that matters.")
     spread = first * (1 - first) + second * (1 - second)
@@ -94,6 +104,8 @@ def trees_to_see_a_change(first: float, second: float, effect: float = 1.0, powe
 
 def allocation(plots: int, sizes: Sequence[float]) -> list[int]:
     """Plots shared out to strata by their size; what rounding leaves over goes to the largest remainders."""
+    if plots < 0 or not sizes or min(sizes) < 0 or sum(sizes) <= 0:
+        raise CannotUse("Plots are shared out to parts that have a size.")
     ideal = [plots * size / sum(sizes) for size in sizes]
     given = [math.floor(part) for part in ideal]
     for index in sorted(range(len(sizes)), key=lambda i: given[i] - ideal[i])[: plots - sum(given)]:
@@ -104,14 +116,14 @@ def allocation(plots: int, sizes: Sequence[float]) -> list[int]:
 # --- layouts ----------------------------------------------------------------------------------------------
 
 
-def grid(area: BaseGeometry, plots: int, rng: np.random.Generator) -> np.ndarray:
+def grid(area: BaseGeometry, plots: int, rng: np.random.Generator, step_m: float | None = None) -> np.ndarray:
     """(n, 2) centres [m] of a square grid with a random start and direction; n comes near `plots`, not always to it.
 
-    Every point of the area has the same chance, plots / area per square metre.
+    Every point of the area has the same chance, plots / area per square metre. step_m : side of the grid in place of plots.
     """
     if plots < 1:
         raise CannotUse("A layout needs one plot or more.")
-    step = math.sqrt(area.area / plots)
+    step = math.sqrt(area.area / plots) if step_m is None else step_m
     angle = rng.uniform(0, math.pi / 2)
     turn = np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
     west, south, east, north = area.bounds
@@ -228,22 +240,24 @@ def walk_length(points: np.ndarray, order: Sequence[int] | np.ndarray) -> float:
     return float(np.hypot(*np.diff(points[np.asarray(order)], axis=0).T).sum())
 
 
-def as_gpx(ground: Ground, points: np.ndarray, site: str = "") -> str:
-    """The plots' centres (n, 2) [m], in walking order, as GPX 1.1 waypoints and a route."""
+def as_gpx(ground: Ground, points: np.ndarray, site: str = "", parts: Sequence[str] = ()) -> str:
+    """The plots' centres (n, 2) [m], in walking order, as GPX 1.1 waypoints and a route. parts : stratum of each."""
     lines = ['<?xml version="1.0" encoding="UTF-8"?>',
              '<gpx version="1.1" creator="diagnose" xmlns="http://www.topografix.com/GPX/1/1">']
     places = [ground.degrees(float(x), float(y)) for x, y in points]
     named = [(f"{escape(site)} {number}".strip(), *place) for number, place in enumerate(places, 1)]
-    lines += [f'  <wpt lat="{lat:.6f}" lon="{lon:.6f}"><name>{name}</name></wpt>' for name, lat, lon in named]
+    told = [f"<desc>{escape(part)}</desc>" for part in parts] or [""] * len(named)
+    lines += [f'  <wpt lat="{lat:.6f}" lon="{lon:.6f}"><name>{name}</name>{part}</wpt>'
+              for (name, lat, lon), part in zip(named, told, strict=True)]
     lines.append(f"  <rte><name>{escape(site or 'plots')}</name>")
     lines += [f'    <rtept lat="{lat:.6f}" lon="{lon:.6f}"><name>{name}</name></rtept>' for name, lat, lon in named]
     return "\n".join([*lines, "  </rte>", "</gpx>", ""])
 
 
 def _between(share: float, half_width: float) -> None:
-    if not 0 < share < 1 or not 0 < half_width < 1:
+    if not 0 < a_share(share) < 1 or not 0 < half_width < 1:
         raise CannotUse("Share and half-width must lie between 0 and 1 (write 0.05 for 5 %).")
 
 
 def _z(level: float) -> float:
-    return float(stats.norm.ppf((1 + level) / 2))
+    return float(stats.norm.ppf((1 + a_level(level)) / 2))

@@ -8,16 +8,30 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass
+from itertools import pairwise
+
+from diagnose.cannot_use import CannotUse
+from diagnose.survey.given import a_level
+
+_ROUNDED = 1e-9  # limits and value may differ by so much from rounding
 
 
 @dataclass(frozen=True)
 class Interval:
-    """Two limits at a level of confidence, with the name of their method."""
+    """Two limits at a level of confidence, with the name of their method.
+
+    Raises CannotUse for limits that are no numbers or stand the wrong way round.
+    """
 
     low: float
     high: float
     level: float = 0.95
     method: str = ""
+
+    def __post_init__(self) -> None:
+        a_level(self.level)
+        if math.isnan(self.low) or math.isnan(self.high) or self.low > self.high + _ROUNDED:
+            raise CannotUse(f"Limits of {self.low:g} to {self.high:g} cannot be: look at the counts.")
 
 
 @dataclass(frozen=True)
@@ -28,6 +42,8 @@ class Estimate:
     sigma : standard error, linearised where plots are clusters. trees, plots : those that carry information.
     design_effect : variance over that of the same number of independent trees. method : of the interval.
     note : what a reader must know, empty when nothing.
+
+    Raises CannotUse for a value that is no number, or that lies outside its limits.
     """
 
     value: float | None
@@ -42,6 +58,16 @@ class Estimate:
     df: float | None = None
     unit: str = "share"
     note: str = ""
+
+    def __post_init__(self) -> None:
+        a_level(self.level)
+        told = [x for x in (self.low, self.value, self.high) if x is not None]
+        slack = _ROUNDED * max([1.0, *(abs(x) for x in told if math.isfinite(x))])
+        if any(math.isnan(x) for x in told) or any(a > b + slack for a, b in pairwise(told)):
+            raise CannotUse(f"An estimate of {self.value} with limits {self.low} to {self.high} cannot be: look at the "
+                            "counts.")
+        if self.trees < 0 or self.plots < 0:
+            raise CannotUse(f"{self.trees} trees on {self.plots} plots cannot be.")
 
     @property
     def width(self) -> float | None:

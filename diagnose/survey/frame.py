@@ -19,8 +19,10 @@ COLUMNS = {
     "plot": "name on the plot's stake",
     "plot_area_m2": "horizontal area of the plot [m2]",
     "reached": "1, or 0 where the plot could not be reached",
-    "x": "easting of the plot's centre [m]",
-    "y": "northing of the plot's centre [m]",
+    "stratum": "part of the ground that the plot stands for",
+    "x": "easting of the plot's centre [m], or longitude [degree]",
+    "y": "northing of the plot's centre [m], or latitude [degree]",
+    "crs": "grid of x and y, as EPSG:27700; empty where they are metres of no named grid",
     "tree": "tag, or number within the plot; empty for a plot without trees",
     "species": "species as the crew names it",
     "height_class": "class of height",
@@ -32,6 +34,9 @@ COLUMNS = {
     "severity": "1 to 5, worked out from leader and laterals",
     "protection": "how the tree is protected, empty when not",
     "protection_why": "why it was protected (chance, species, place, ...)",
+    "stem_damage": "rubbed, stripped, gnawed or broken; empty where whole",
+    "free_of_weeds": "1 where the tip stands above what competes with it",
+    "well_spaced": "0 where it stands nearer to a counted tree than the target allows",
     "alive": "1 or 0",
     "note": "free words",
 }
@@ -48,7 +53,8 @@ def checked(trees: pd.DataFrame) -> pd.DataFrame:
     if absent:
         raise CannotUse(f"The table lacks the column {absent[0]}: a survey table needs {', '.join(NEEDED)}.")
     frame = trees.copy()
-    for name in ("browsed", "browsed_before", "plot_area_m2", "severity", "reached", "x", "y", "height_cm", "alive"):
+    for name in ("browsed", "browsed_before", "plot_area_m2", "severity", "reached", "x", "y", "height_cm", "alive",
+                 "free_of_weeds", "well_spaced"):
         if name in frame.columns:
             frame[name] = pd.to_numeric(frame[name], errors="coerce")
     if "height_class" not in frame.columns and "height_cm" in frame.columns:
@@ -71,6 +77,18 @@ def height_class(height_cm: pd.Series) -> pd.Series:
 def of_sampled(trees: pd.DataFrame) -> pd.DataFrame:
     """Rows of plots that were reached."""
     return trees[trees["reached"].fillna(1) != 0] if "reached" in trees.columns else trees
+
+
+def protected_trees(trees: pd.DataFrame) -> pd.Series:
+    """True for trees that were protected in some way, (rows,)."""
+    if "protection" not in trees.columns:
+        return pd.Series(False, index=trees.index)
+    return ~words_of(trees, "protection").isin(["", "none", "0"])
+
+
+def words_of(trees: pd.DataFrame, name: str) -> pd.Series:
+    """A column as words, empty where nothing stands."""
+    return trees[name].astype(object).where(trees[name].notna(), "").astype(str).str.strip()
 
 
 def plot_totals(trees: pd.DataFrame, value: str = "browsed", by: Sequence[str] = ()) -> pd.DataFrame:

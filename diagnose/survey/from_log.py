@@ -13,28 +13,29 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from diagnose.cannot_use import CannotUse
-from diagnose.fieldlog.store import METRES_PER_DEGREE
 from diagnose.survey.frame import SHARE
-from diagnose.survey.tally import TALLY, framed, problems, read_tally
+from diagnose.survey.tally import TALLY, RefusedRow, framed, problems, read_tally
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
 
 OTHERS = "others"
+_DEGREES = "EPSG:4326"
 _NAMED = 0.05  # a kind with a smaller share of all wounds is counted among the others: its own interval says nothing
 _KEY = ("site", "visit", "plot", "tree")
 _REST = tuple(field.name for field in TALLY if field.name not in _KEY)
 
 
-def enter(log: Log, entries: Iterable[Mapping[str, Any]], by: str = "") -> tuple[int, list[str]]:
-    """Keeps the entries that can be; returns how many were new or changed, and a line for each that was refused."""
+def enter(log: Log, entries: Iterable[Mapping[str, Any]], by: str = "") -> tuple[int, list[RefusedRow]]:
+    """Keeps the entries that can be; returns how many were new or changed, and those that were refused, numbered from 1."""
     there = _there(log)
     new: list[dict[str, Any]] = []
-    kept, refused = 0, []
+    kept = 0
+    refused: list[RefusedRow] = []
     for number, entry in enumerate(entries, 1):
         told = {field.name: _plain(entry.get(field.name)) for field in TALLY}
         if wrong := problems(told):
-            refused.append(f"row {number}: {' '.join(wrong)}")
+            refused.append(RefusedRow(number, " ".join(wrong), told))
             continue
         key = tuple(told[name] for name in _KEY)
         rest = {name: told[name] for name in _REST if told[name] != ""}
@@ -51,7 +52,7 @@ def enter(log: Log, entries: Iterable[Mapping[str, Any]], by: str = "") -> tuple
     return kept, refused
 
 
-def import_tally(log: Log, file: str | Path, by: str = "") -> tuple[int, list[str]]:
+def import_tally(log: Log, file: str | Path, by: str = "") -> tuple[int, list[RefusedRow]]:
     """Keeps a filled tally's rows in the log; returns as `enter` does. Raises CannotUse for a file that is no tally."""
     frame, refused = read_tally(file)
     kept, more = enter(log, frame.to_dict("records"), by)
@@ -108,11 +109,12 @@ def _with_plots(table: pd.DataFrame, log: Log) -> pd.DataFrame:
     known = plots.drop_duplicates(["site", "name"], keep="last").rename(columns={"name": "plot"})
     joined = table.merge(known[["site", "plot", "area_m2", "lat", "lon"]], on=["site", "plot"], how="left")
     table["plot_area_m2"] = joined["plot_area_m2"].fillna(joined["area_m2"]).astype(float).to_numpy()
-    lat, lon = joined["lat"].astype(float), joined["lon"].astype(float)
-    if lat.notna().any():
-        middle = float(lat.mean())
-        table["x"] = ((lon - lon.mean()) * METRES_PER_DEGREE * math.cos(math.radians(middle))).to_numpy()
-        table["y"] = ((lat - middle) * METRES_PER_DEGREE).to_numpy()
+    without = table["x"].isna() | table["y"].isna()
+    placed = (without & joined["lat"].notna().to_numpy()).to_numpy()
+    if placed.any():
+        table.loc[placed, "x"] = joined["lon"].astype(float).to_numpy()[placed]
+        table.loc[placed, "y"] = joined["lat"].astype(float).to_numpy()[placed]
+        table.loc[placed, "crs"] = _DEGREES
     return table
 
 

@@ -13,6 +13,7 @@ from scipy import stats
 
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.estimate import Estimate, nothing
+from diagnose.survey.given import a_level, above_nought, counts, numbers
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
@@ -70,9 +71,12 @@ def survival(years: ArrayLike, failed: ArrayLike, kind: str = "", level: float =
     .. [1] Kaplan, E. L. & Meier, P. (1958). J. Am. Stat. Assoc. 53:457-481.
     .. [2] Greenwood's variance; limits on the log(-log) scale, Kalbfleisch & Prentice (1980).
     """
-    t, d = np.asarray(years, float), np.asarray(failed, int)
+    a_level(level)
+    t, d = numbers(years, "Ages"), counts(failed, "Failures").astype(int)
     if np.any(t < 0):
         raise CannotUse("A barrier failed before it was built: look at its dates.")
+    if len(t) != len(d) or (d > 1).any():
+        raise CannotUse("Give for every barrier its age, and 1 where it failed or 0.")
     times = np.unique(t)
     at_risk = np.array([(t >= time).sum() for time in times])
     events = np.array([((t == time) & (d == 1)).sum() for time in times])
@@ -149,6 +153,7 @@ class Cost:
 
 def cost_per_tree_saved(cost_per_tree: float, saved: Estimate) -> Cost | None:
     """Cost of the protection of one tree over the share of trees it saved (unprotected less protected)."""
+    above_nought(cost_per_tree, "The cost of a tree's protection")
     if saved.value is None or saved.value <= 0:
         return None
     low = cost_per_tree / saved.high if saved.high else math.inf

@@ -13,11 +13,12 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
+from scipy import optimize, special, stats
 
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.estimate import Estimate, Interval, nothing
 from diagnose.survey.frame import of_sampled, plot_totals
+from diagnose.survey.given import a_level, a_share, above_nought, of_all, x_of_n
 
 # Likeness of trees of one plot (intraclass correlation) that is assumed where none or all are browsed and the
 # data cannot tell it. Common practice, no source: browsing of neighbours is seldom more alike than this.
@@ -33,6 +34,7 @@ def wilson(x: float, n: float, level: float = 0.95, corrected: bool = False) -> 
     ----------
     .. [1] Newcombe, R. G. (1998). Statistics in Medicine 17:857-872, methods 3 and 4.
     """
+    x, n = x_of_n(x, n)
     z = _z(level)
     p = x / n
     if not corrected:
@@ -48,7 +50,8 @@ def wilson(x: float, n: float, level: float = 0.95, corrected: bool = False) -> 
 
 def clopper_pearson(x: float, n: float, level: float = 0.95) -> Interval:
     """Exact interval: Beta quantiles (Clopper & Pearson 1934, Biometrika 26:404-413)."""
-    tail = (1 - level) / 2
+    x, n = x_of_n(x, n)
+    tail = (1 - a_level(level)) / 2
     low = 0.0 if x <= 0 else float(stats.beta.ppf(tail, x, n - x + 1))
     high = 1.0 if x >= n else float(stats.beta.ppf(1 - tail, x + 1, n - x))
     return Interval(low, high, level, "Clopper-Pearson")
@@ -56,15 +59,19 @@ def clopper_pearson(x: float, n: float, level: float = 0.95) -> Interval:
 
 def jeffreys(x: float, n: float, level: float = 0.95) -> Interval:
     """Beta(x+1/2, n-x+1/2) quantiles; 0 at x = 0 and 1 at x = n (Brown, Cai & DasGupta 2001, Stat. Sci. 16:101-133)."""
-    tail = (1 - level) / 2
+    x, n = x_of_n(x, n)
+    tail = (1 - a_level(level)) / 2
     low = 0.0 if x <= 0 else float(stats.beta.ppf(tail, x + 0.5, n - x + 0.5))
     high = 1.0 if x >= n else float(stats.beta.ppf(1 - tail, x + 0.5, n - x + 0.5))
     return Interval(low, high, level, "Jeffreys")
 
 
-def mid_p(x: int, n: int, level: float = 0.95) -> Interval:
+def mid_p(x: float, n: float, level: float = 0.95) -> Interval:
     """Exact interval that counts half of the probability of what was seen (Newcombe 1998, 17:857-872, method 6)."""
-    tail = (1 - level) / 2
+    x, n = x_of_n(x, n)
+    if x != round(x) or n != round(n):
+        raise CannotUse(f"{x:g} of {n:g}: these limits are of whole trees; take Wilson's for fractions.")
+    tail = (1 - a_level(level)) / 2
 
     def above(p: float) -> float:
         return float(stats.binom.sf(x, n, p) + 0.5 * stats.binom.pmf(x, n, p)) - tail
@@ -84,7 +91,7 @@ def none_seen_bound(n: float, level: float = 0.95) -> float:
     ----------
     .. [1] Hanley, J. A. & Lippman-Hand, A. (1983), the rule of three; Jovanovic & Levy (1997), Am. Stat. 51:137-139.
     """
-    return 1 - (1 - level) ** (1 / n)
+    return 1 - (1 - a_level(level)) ** (1 / above_nought(n, "The number of trees"))
 
 
 INDEPENDENT = {"Wilson": wilson, "Clopper-Pearson": clopper_pearson, "Jeffreys": jeffreys, "mid-P": mid_p}
@@ -92,10 +99,11 @@ INDEPENDENT = {"Wilson": wilson, "Clopper-Pearson": clopper_pearson, "Jeffreys":
 
 def independent(x: int, n: int, level: float = 0.95, method: str = "Wilson") -> Estimate:
     """Share x / n of trees that were drawn one by one, not plot by plot. method : one of INDEPENDENT."""
+    if method not in INDEPENDENT:
+        raise CannotUse(f"'{method}' is no method; choose {', '.join(INDEPENDENT)}.")
     if n == 0:
-        return nothing("no trees were looked at", level=level)
-    if not 0 <= x <= n:
-        raise CannotUse(f"{x} of {n} trees cannot be: give a count between 0 and {n}.")
+        return nothing("no trees were looked at", level=a_level(level))
+    x_of_n(x, n)
     found = INDEPENDENT[method](x, n, level)
     return Estimate(x / n, found.low, found.high, level, f"{method}, independent trees", n, 0, 1.0,
                     math.sqrt(x / n * (1 - x / n) / n))
@@ -125,9 +133,8 @@ def clustered(browsed: ArrayLike, trees: ArrayLike, level: float = 0.95, plots_i
     .. [2] Wolter, K. M. (2007). Introduction to Variance Estimation, 2nd ed., chapter 4 (from memory).
     .. [3] Satterthwaite, F. E. (1946). Biometrics Bulletin 2:110-114: degrees of freedom by the variance of a variance.
     """
-    y, m = np.asarray(browsed, float), np.asarray(trees, float)
-    if np.any((y < -1e-9) | (y > m + 1e-9)):
-        raise CannotUse("A plot has more browsed trees than trees: look at its tally.")
+    a_level(level)
+    y, m = of_all(browsed, trees)
     visited = len(m)
     y, m = y[m > 0], m[m > 0]
     n, total = len(m), float(m.sum())
@@ -143,38 +150,67 @@ def clustered(browsed: ArrayLike, trees: ArrayLike, level: float = 0.95, plots_i
     residual = (y - p * m) / total
     variance = finite * visited / (visited - 1) * float((residual**2).sum()) + unsure / total**2
     plain = p * (1 - p) / total
-    low, high, df = _logit_limits(p, residual, m / total, finite, unsure / total**2, level,
-                                  MOVED if n >= MANY_PLOTS and y.sum() >= MANY_BROWSED else 0.0, total)
+    lower, upper, df = logit_limits(y, m, (1 - level) / 2, finite, unsure)
+    low, high = min(float(lower), p), max(float(upper), p)  # the moved centre may carry both past a share that hardly varies
     note = "" if n >= MANY_PLOTS else f"only {n} plots"
-    return Estimate(p, low, high, level, "plots as clusters, logit t", count, n, variance / plain, math.sqrt(variance), df,
-                    note=note)
+    return Estimate(p, low, high, level, "plots as clusters, logit t", count, n, variance / plain,
+                    math.sqrt(variance), float(df), note=note)
 
 
-def _logit_limits(p: float, residual: np.ndarray, held: np.ndarray, finite: float, unsure: float, level: float,
-                  moved: float, total: float) -> tuple[float, float, float]:
-    n = len(residual)
-    squares = (n - 1) / n * residual**2 / (1 - held) ** 2
-    sampled = float(squares.sum())
-    if sampled == 0 and unsure == 0:  # every plot alike: what is left is what independent trees would vary
-        sampled, df = p * (1 - p) / total, n - 1.0
-    elif sampled == 0:
-        df = n - 1.0
-    else:
-        tails = n * float((squares**2).sum()) / sampled**2
-        df = max(1.0, min(1 / float((held**2).sum()) - 1, 2 * n / max(tails - 1, 1e-9) - 1))
-        df *= (1 + unsure / sampled) ** 2
-    centre = (p * total + moved) / (total + 2 * moved)
-    reach = float(stats.t.ppf((1 + level) / 2, df)) * math.sqrt(finite * sampled + unsure) / (centre * (1 - centre))
-    middle = math.log(centre / (1 - centre))
-    return float(_expit(middle - reach)), float(_expit(middle + reach)), df
+def logit_limits(browsed: np.ndarray, trees: np.ndarray, error: float, finite: float = 1.0,
+                 unsure: float = 0.0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Limits of the share of one survey, or of many at once; see `clustered` for the method.
+
+    Parameters
+    ----------
+    browsed, trees : numpy.ndarray, shape (..., n)
+        Of each plot [trees]; the last axis is plots, with two or more that hold trees.
+    error : float
+        One-sided error of either limit, no unit.
+    finite : float
+        Finite population correction, no unit.
+    unsure : float
+        Summed variance of fractional browsed trees [trees^2].
+
+    Returns
+    -------
+    low, high, df : numpy.ndarray, shape (...)
+        Where none or all are browsed: the one-sided bound with an assumed design effect, and 0 or 1.
+    """
+    n, total = (trees > 0).sum(axis=-1), trees.sum(axis=-1)
+    p = browsed.sum(axis=-1) / total
+    held = trees / total[..., None]
+    residual = (browsed - p[..., None] * trees) / total[..., None]
+    squares = ((n - 1) / n)[..., None] * residual**2 / (1 - held) ** 2
+    sampled = squares.sum(axis=-1)
+    own = unsure / total**2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        tails = n * (squares**2).sum(axis=-1) / sampled**2
+        df = np.maximum(1.0, np.minimum(1 / (held**2).sum(axis=-1) - 1, 2 * n / np.maximum(tails - 1, 1e-9) - 1))
+        df = np.where(sampled > 0, df * (1 + own / np.where(sampled > 0, sampled, 1)) ** 2, n - 1.0)
+        # every plot alike: what is left is what independent trees would vary
+        sampled = np.where((sampled == 0) & (own == 0), p * (1 - p) / total, sampled)
+        moved = np.where((n >= MANY_PLOTS) & (browsed.sum(axis=-1) >= MANY_BROWSED), MOVED, 0.0)
+        centre = (p * total + moved) / (total + 2 * moved)
+        reach = stats.t.ppf(1 - error, df) * np.sqrt(finite * sampled + own) / (centre * (1 - centre))
+        middle = np.log(centre / (1 - centre))
+        low, high = special.expit(middle - reach), special.expit(middle + reach)
+    bound = 1 - error ** (_assumed_effect(trees) / total)
+    none, every = p <= 0, p >= 1
+    return (np.where(none, 0.0, np.where(every, 1 - bound, low)), np.where(none, bound, np.where(every, 1.0, high)), df)
+
+
+def _assumed_effect(trees: np.ndarray) -> np.ndarray:
+    """Design effect of plots of this size with ASSUMED_LIKENESS, (...); trees (..., n)."""
+    return np.maximum(1.0, 1 + ((trees**2).sum(axis=-1) / trees.sum(axis=-1) - 1) * ASSUMED_LIKENESS)
 
 
 def _all_or_none(p: float, m: np.ndarray, level: float) -> Estimate:
-    effect = max(1.0, 1 + (float((m**2).sum() / m.sum()) - 1) * ASSUMED_LIKENESS)
+    effect = float(_assumed_effect(m))
     bound = none_seen_bound(float(m.sum()) / effect, level)
     low, high = (0.0, bound) if p == 0 else (1 - bound, 1.0)
     word = "none" if p == 0 else "all"
-    note = f"{word} browsed: design effect {effect:.1f} assumed, from a likeness of {ASSUMED_LIKENESS} in a plot"
+    note = f"{word} of them: design effect {effect:.1f} assumed, from a likeness of {ASSUMED_LIKENESS} in a plot"
     return Estimate(p, low, high, level, "one-sided bound with an assumed design effect", round(m.sum()), len(m), effect,
                     note=note)
 
@@ -186,7 +222,7 @@ def likeness(browsed: ArrayLike, trees: ArrayLike) -> float:
     ----------
     .. [1] Donald, A. & Donner, A. (1987). Statistics in Medicine 6:491-499 (from memory).
     """
-    y, m = np.asarray(browsed, float), np.asarray(trees, float)
+    y, m = of_all(browsed, trees)
     y, m = y[m > 0], m[m > 0]
     n, total = len(m), float(m.sum())
     if n < 2 or total <= n:
@@ -201,8 +237,10 @@ def likeness(browsed: ArrayLike, trees: ArrayLike) -> float:
 
 def by_likeness(browsed: ArrayLike, trees: ArrayLike, rho: float | None = None, level: float = 0.95) -> Interval:
     """Wilson interval of trees / (1 + (sum m^2 / M - 1) rho); rho from the data, or given from another survey."""
-    y, m = np.asarray(browsed, float), np.asarray(trees, float)
-    alike = max(0.0, likeness(y, m)) if rho is None else rho
+    y, m = of_all(browsed, trees)
+    if m.sum() <= 0:
+        raise CannotUse("No trees were looked at: there is nothing to estimate.")
+    alike = max(0.0, likeness(y, m)) if rho is None else a_share(rho, "The likeness")
     effect = 1 + (float((m**2).sum() / m.sum()) - 1) * alike
     found = wilson(float(y.sum()) / effect, float(m.sum()) / effect, level)
     return Interval(found.low, found.high, level, f"Wilson, design effect {effect:.2f} from likeness {alike:.3f}")
@@ -215,7 +253,11 @@ def browsing_index(browsed_plots: int, plots: int, level: float = 0.95) -> Estim
     ----------
     .. [1] Morellet, N. et al. (2001). Wildlife Society Bulletin 29:1243-1252.
     """
-    tail = (1 - level) / 2
+    if plots:
+        x_of_n(browsed_plots, plots, "plots")
+    elif browsed_plots:
+        raise CannotUse(f"{browsed_plots} of no plots cannot be browsed.")
+    tail = (1 - a_level(level)) / 2
     a, b = 1 + browsed_plots, 1 + plots - browsed_plots
     low, high = (float(x) for x in stats.beta.ppf([tail, 1 - tail], a, b))
     sigma = float(stats.beta.std(a, b))
@@ -242,9 +284,5 @@ def plots_visited(trees: pd.DataFrame) -> int:
     return of_sampled(trees).groupby(["site", "plot"], observed=True).ngroups
 
 
-def _expit(t: float) -> float:
-    return 1 / (1 + math.exp(-t)) if t > -700 else 0.0
-
-
 def _z(level: float) -> float:
-    return float(stats.norm.ppf((1 + level) / 2))
+    return float(stats.norm.ppf((1 + a_level(level)) / 2))

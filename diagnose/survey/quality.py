@@ -11,6 +11,8 @@ from scipy import stats
 
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.estimate import Estimate, Interval
+from diagnose.survey.given import a_level, a_share
+from diagnose.survey.given import counts as as_counts
 
 LEAST_PAIRS, LEAST_IN_CLASS = 50, 10  # below these only counts are shown; common practice, no source
 
@@ -39,9 +41,8 @@ class Agreement:
 
 def agreement(table: ArrayLike, level: float = 0.95, few_too: bool = False) -> Agreement:
     """Agreement from a square table of counts. few_too : give kappa below the least numbers of pairs as well."""
-    counts = np.asarray(table)
-    if counts.ndim != 2 or counts.shape[0] != counts.shape[1] or counts.sum() == 0:
-        raise CannotUse("Agreement needs a square table of counts with pairs in it.")
+    a_level(level)
+    counts = _square(table)
     pairs, classes = int(counts.sum()), len(counts)
     agree = float(np.trace(counts)) / pairs
     margins = (counts.sum(axis=0) + counts.sum(axis=1)) / (2 * pairs)
@@ -59,6 +60,17 @@ def agreement(table: ArrayLike, level: float = 0.95, few_too: bool = False) -> A
                      linear, _around(linear, linear_sigma, z, level), (classes * agree - 1) / (classes - 1))
 
 
+def _square(table: ArrayLike) -> np.ndarray:
+    """The table of counts, (k, k). Raises CannotUse for one that is not square, empty, or holds what is no count."""
+    told = np.asarray(table)
+    if told.ndim != 2 or told.shape[0] != told.shape[1] or told.shape[0] < 2:
+        raise CannotUse("Agreement needs a square table of counts with pairs in it.")
+    as_counts(told.ravel(), "The table")
+    if told.sum() == 0:
+        raise CannotUse("Agreement needs a square table of counts with pairs in it.")
+    return told
+
+
 def linear_weights(classes: int) -> np.ndarray:
     """Agreement of ordered classes i and j: 1 - |i - j| / (k - 1)."""
     i = np.arange(classes)
@@ -72,7 +84,7 @@ def kappa(table: ArrayLike, weights: ArrayLike | None = None) -> tuple[float, fl
     ----------
     .. [1] Fleiss, J. L., Cohen, J. & Everitt, B. S. (1969). Psychological Bulletin 72:323-327: large-sample error.
     """
-    p = np.asarray(table, float)
+    p = _square(table).astype(float)
     n = p.sum()
     p = p / n
     w = np.eye(len(p)) if weights is None else np.asarray(weights, float)
@@ -95,6 +107,9 @@ def many_crews(counts: ArrayLike) -> float:
     .. [1] Fleiss, J. L. (1971). Psychological Bulletin 76:378-382.
     """
     n = np.asarray(counts, float)
+    if n.ndim != 2 or not len(n):
+        raise CannotUse("Give the judgements of every tree in each class.")
+    as_counts(n.ravel(), "Judgements")
     crews = n[0].sum()
     if crews < 2 or not np.allclose(n.sum(axis=1), crews):
         raise CannotUse("Every tree needs a judgement of the same number of crews, two or more.")
@@ -119,6 +134,7 @@ def true_share(seen: Estimate, sensitivity: float, specificity: float, expert_br
     ----------
     .. [1] Rogan, W. J. & Gladen, B. (1978). American Journal of Epidemiology 107:71-76.
     """
+    a_share(sensitivity, "Sensitivity"), a_share(specificity, "Specificity")
     span = sensitivity + specificity - 1
     if span <= 0:
         raise CannotUse("Sensitivity and specificity together must exceed 1: such a crew tells nothing.")

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from diagnose.cannot_use import CannotUse
+from diagnose.survey.given import a_level, a_share, counts, numbers
 
 
 @dataclass(frozen=True)
@@ -39,8 +40,11 @@ def ratio_of_totals(y: ArrayLike, x: ArrayLike, clusters: ArrayLike | None = Non
     ----------
     .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 3.12: variance of a ratio, n/(n-1) included.
     """
-    top, below = np.asarray(y, float), np.asarray(x, float)
-    weight = np.ones_like(top) if weights is None else np.asarray(weights, float)
+    a_level(level)
+    top, below = numbers(y, "The upper totals"), counts(x, "The lower totals")
+    weight = np.ones_like(top) if weights is None else counts(weights, "Weights")
+    if not len(top) == len(below) == len(weight):
+        raise CannotUse("Give as many upper totals, lower totals and weights.")
     stratum = np.zeros(len(top), int) if strata is None else np.unique(np.asarray(strata), return_inverse=True)[1]
     names = [0] if strata is None else list(np.unique(np.asarray(strata)))
     cluster = np.arange(len(top)) if clusters is None else np.unique(np.asarray(clusters), return_inverse=True)[1]
@@ -56,6 +60,7 @@ def ratio_of_totals(y: ArrayLike, x: ArrayLike, clusters: ArrayLike | None = Non
         if len(sums) < 2:
             raise CannotUse(f"Stratum {name} has one plot, so its variance is unknown: join it to a like stratum.")
         share = drawn_share.get(name, 0.0) if isinstance(drawn_share, dict) else drawn_share
+        a_share(share, "The share of clusters that were drawn")
         variance += (1 - share) * len(sums) / (len(sums) - 1) * float(((sums - sums.mean()) ** 2).sum())
         count += len(sums)
     return Ratio(value, float(np.sqrt(variance)), count - len(names), level)

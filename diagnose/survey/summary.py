@@ -6,7 +6,7 @@ The page, the report and the machine-readable output show this object's figures 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 
 import numpy as np
@@ -15,26 +15,40 @@ from shapely.geometry.base import BaseGeometry
 
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.attribution import culprits_of, share_browsed_by
-from diagnose.survey.change import change
+from diagnose.survey.boundary import Ground
+from diagnose.survey.change import Change, changed
 from diagnose.survey.compare import bootstrap_of_plots, difference, effectiveness, likeness_of_groups
-from diagnose.survey.density import stocking, trees_per_ha
+from diagnose.survey.counted import sample_of
+from diagnose.survey.decide import CANNOT, Decision, decide
+from diagnose.survey.density import mean_height, stocking, tallest_trees, trees_per_ha
 from diagnose.survey.estimate import Estimate, nothing
-from diagnose.survey.frame import checked, of_sampled, plot_totals
-from diagnose.survey.judging import Judgement, caution, fitting, judge, own_target
+from diagnose.survey.frame import checked, of_sampled, plot_totals, protected_trees, words_of
+from diagnose.survey.given import a_level
 from diagnose.survey.lasting import Cost, Survival, cost_per_tree_saved
+from diagnose.survey.position import on_one_grid, onto
 from diagnose.survey.proportion import plots_visited, share_browsed
+from diagnose.survey.stopping import StoppingRule
+from diagnose.survey.target import BROWSED, Target, asked_for, band, band_source, caution, fitting
 from diagnose.survey.where import Clustering, RateMap, clustering, distance_to_edge, rate_by_distance, rate_map
+
+_HEIGHTS = ("under", "50 to", "over ", "not t")  # classes of height as they begin, from low to high
+_EDGE_M = 25.0  # plots nearer than this to the boundary are "near the edge"; our choice
+SEVERITY_WORDS = {1: "1 none", 2: "2 laterals only, under half", 3: "3 leader, or half of the laterals",
+                  4: "4 leader and half of the laterals", 5: "5 hedged or dead back"}
 
 
 @dataclass(frozen=True)
 class Survey:
     """Every figure of one visit (to one site or several), with what was not covered.
 
-    unprotected : the headline. if_yes, if_no : the headline with trees that could not be told counted as browsed, and
-    as not. by_* : unprotected trees by group, but by_protection : all trees, "none" for unprotected. saved : unprotected
-    less protected; saved_redrawn : the same by redrawing whole plots, where asked for. judgements : by species. plots :
-    one row a plot with its position, browsed and trees. lasting : how long barriers last, by kind. cost : of one tree
-    saved, in the money that the cost of a tree's protection was given in.
+    decisions : what follows, own targets first. asked : what to give where no target is known, else empty. unprotected : the
+    headline's share. if_yes, if_no : the same with trees that could not be told counted as browsed, and as not. by_* :
+    unprotected trees by group, but by_protection : all trees, "none" for unprotected. stem_damage, severity, guards : shares
+    of trees (severity is our own scale). heights : [cm]. saved : unprotected less protected; saved_redrawn : the same by
+    redrawing whole plots, where asked for. compared : with the visit before. bands : of the official scale that is known,
+    for each species. plot_rows : one row a plot with its position, browsed and trees. refused : rows of the tally that were
+    not taken. lasting : how long barriers last, by kind. cost : of one tree saved, in the money that the cost of a tree's
+    protection was given in.
     """
 
     sites: tuple[str, ...]
@@ -44,6 +58,8 @@ class Survey:
     empty_plots: int
     unreached_plots: int
     undecided_trees: int
+    decisions: tuple[Decision, ...]
+    asked: str
     unprotected: Estimate
     if_yes: Estimate | None
     if_no: Estimate | None
@@ -51,14 +67,19 @@ class Survey:
     by_height: dict[str, Estimate]
     by_culprit: dict[str, Estimate]
     by_protection: dict[str, Estimate]
+    by_stratum: dict[str, Estimate]
+    by_edge: dict[str, Estimate]
+    stem_damage: dict[str, Estimate]
+    severity: dict[str, Estimate]
+    guards: dict[str, Estimate]
+    heights: dict[str, Estimate]
     saved: Estimate | None
     effectiveness: Estimate | None
     density: Estimate | None
     unbrowsed_density: Estimate | None
     stocking: Estimate | None
-    severity: dict[str, int]
-    change: Estimate | None
-    judgements: tuple[Judgement, ...]
+    compared: Change | None
+    bands: tuple[str, ...]
     plot_rows: pd.DataFrame
     map: RateMap | None
     clustering: Clustering | None
@@ -66,14 +87,25 @@ class Survey:
     methods: str
     not_covered: tuple[str, ...]
     caution: str
+    refused: tuple[str, ...] = ()
     area: BaseGeometry | None = field(default=None, repr=False)
     lasting: Mapping[str, Survival] = field(default_factory=dict)
     cost: Cost | None = None
     saved_redrawn: Estimate | None = None
 
     @property
+    def change(self) -> Estimate | None:
+        """Share browsed now less before."""
+        return None if self.compared is None else self.compared.difference
+
+    @property
+    def answer(self) -> str:
+        """The one sentence of page one: what follows, or what to give so that something can."""
+        return self.decisions[0].sentence if self.decisions else self.asked
+
+    @property
     def headline(self) -> str:
-        """The sentence that a season's work ends in."""
+        """How much was browsed, in one sentence."""
         told = [f"{self.unprotected.words()} of unprotected leaders were browsed"]
         named = {key: one.value or 0.0 for key, one in self.by_culprit.items() if key != "unknown"}
         if named:
@@ -83,21 +115,44 @@ class Survey:
         told += [f"inside {kind} {self.by_protection[kind].words()}" for kind in kinds[:2]]
         return "; ".join(told) + "."
 
+    def groups(self) -> dict[str, dict[str, Estimate]]:
+        """Every estimate by the name of its group, in reading order; groups of one carry their own name."""
+        single = ("unprotected", "if_yes", "if_no", "saved", "saved_redrawn", "effectiveness", "density",
+                  "unbrowsed_density", "stocking", "change")
+        told = {name: {"": one} for name in single if (one := getattr(self, name)) is not None}
+        if self.compared is not None:
+            told |= {"before": {"": self.compared.before}, "now_on_the_same_plots": {"": self.compared.now}}
+        return told | {name: getattr(self, name) for name in (
+            "by_species", "by_height", "by_culprit", "by_protection", "by_stratum", "by_edge", "stem_damage", "severity",
+            "guards", "heights")}
+
+    def long(self) -> pd.DataFrame:
+        """Every estimate as a row: columns group, of, value, low, high, level, unit, trees, plots, method, note."""
+        rows = [{"group": group, "of": name, **{key: one.as_json()[key] for key in (
+            "value", "low", "high", "level", "unit", "trees", "plots", "method", "note")}}
+            for group, members in self.groups().items() for name, one in members.items()]
+        for number, found in enumerate(self.decisions, 1):
+            unit = found.estimate.unit
+            rows.append({"group": f"decision_{number}", "of": found.target.wanted, "value": found.estimate.value,
+                         "low": found.low, "high": found.high, "level": found.target.sureness, "unit": unit,
+                         "trees": found.estimate.trees, "plots": found.estimate.plots, "method": found.verdict,
+                         "note": found.sentence})
+        return pd.DataFrame(rows)
+
     def as_json(self) -> dict:
         """For machines: the same records, without the map's grid."""
-        groups = {name: {key: one.as_json() for key, one in getattr(self, name).items()}
-                  for name in ("by_species", "by_height", "by_culprit", "by_protection")}
-        single = {name: one.as_json() if (one := getattr(self, name)) is not None else None
-                  for name in ("unprotected", "if_yes", "if_no", "saved", "saved_redrawn", "effectiveness", "density",
-                               "unbrowsed_density",
-                               "stocking", "change")}
+        many = {"by_species", "by_height", "by_culprit", "by_protection", "by_stratum", "by_edge", "stem_damage", "severity",
+                "guards", "heights"}
+        told = {group: {key: one.as_json() for key, one in members.items()} if group in many else members[""].as_json()
+                for group, members in self.groups().items()}
+        absent = {name: None for name in ("if_yes", "if_no", "saved", "saved_redrawn", "effectiveness", "density",
+                                          "unbrowsed_density", "stocking", "change") if name not in told}
         counts = {name: getattr(self, name)
                   for name in ("trees", "plots", "empty_plots", "unreached_plots", "undecided_trees")}
-        return {"sites": list(self.sites), "visits": list(self.visits), **counts, "headline": self.headline, **single,
-                **groups, "severity": self.severity,
-                "judgements": [{"species": one.tolerance.species, "region": one.tolerance.region, "low": one.tolerance.low,
-                                "high": one.tolerance.high, "source": one.tolerance.source, "tag": one.tolerance.tag,
-                                "verdict": one.verdict, "words": one.words} for one in self.judgements],
+        return {"sites": list(self.sites), "visits": list(self.visits), "answer": self.answer,
+                "decisions": [one.as_json() for one in self.decisions], "asked": self.asked, **counts,
+                "headline": self.headline, **told, **absent, "bands": list(self.bands), "refused": list(self.refused),
+                "smallest_change_seen": None if self.compared is None else self.compared.smallest,
                 "clustering": None if self.clustering is None else {
                     "statistic": None if math.isnan(self.clustering.statistic) else self.clustering.statistic,
                     "p_value": self.clustering.p_value, "method": self.clustering.method},
@@ -107,29 +162,68 @@ class Survey:
                 "methods": self.methods, "not_covered": list(self.not_covered), "caution": self.caution}
 
 
-def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, target: float | None = None,
-              area: BaseGeometry | None = None, level: float = 0.95, plots_in_all: int | None = None,
-              lasting: Mapping[str, Survival] | None = None, cost_per_tree: float | None = None, redraw: int = 0,
+def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: Sequence[Target] = (), country: str = "",
+              rule: StoppingRule | None = None, area: BaseGeometry | Ground | None = None, level: float = 0.95,
+              plots_in_all: int | None = None, lasting: Mapping[str, Survival] | None = None,
+              cost_per_tree: float | None = None, refused: Sequence[str] = (), redraw: int = 0,
               progress: Callable[[float], None] | None = None) -> Survey:
-    """Every figure of a survey. Raises CannotUse where the table cannot be a survey.
+    """Every figure of a survey, and what follows from it.
 
-    trees : survey frame of one visit, see frame.py. before : the frame of an earlier visit. target : own tolerable share.
-    area : the planting in the frame's metres, for the map. lasting : curves of barriers, see lasting.py. cost_per_tree :
-    of the protection of one tree, in the reader's money. redraw : how often to redraw the plots for the difference that
-    protection makes; progress : told the share done, 0 to 1.
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame of one visit, or of several of which the last is told and the one before compared, see frame.py.
+    before : pandas.DataFrame or None
+        The frame of an earlier visit.
+    targets : sequence of Target
+        Own targets; they come first.
+    country : str
+        Whose published targets hold, empty for none.
+    rule : StoppingRule or None
+        Chosen before the first plot; one look and one addition where nobody chose.
+    area : geometry or Ground or None
+        The planting: in the frame's metres, or a place on earth that positions with a named grid are joined to.
+    level : float
+        Of the two-sided intervals, no unit.
+    plots_in_all : int or None
+        Plots that the ground would hold.
+    lasting : mapping of Survival
+        Curves of barriers, see lasting.py.
+    cost_per_tree : float or None
+        Of the protection of one tree, in the reader's money.
+    refused : sequence of str
+        A line for each row of the tally that was not taken.
+    redraw : int
+        How often to redraw the plots for the difference that protection makes.
+    progress : function or None
+        Told the share done, 0 to 1.
+
+    Returns
+    -------
+    Survey
+
+    Raises
+    ------
+    CannotUse
+        Where the table cannot be a survey.
     """
-    frame = checked(trees)
+    a_level(level)
+    frame, epsg, placing = on_one_grid(checked(trees))
+    every_visit = frame
     if "visit" in frame.columns and before is None and frame.groupby("site")["visit"].nunique().max() > 1:
         last = frame.groupby("site")["visit"].transform("max")
         before, frame = frame[frame["visit"] != last], frame[frame["visit"] == last]
         before = before[before["visit"] == before.groupby("site")["visit"].transform("max")]
+    elif before is not None:
+        every_visit = pd.concat([before, frame], ignore_index=True)
+    area = onto(area, epsg)
     reached = of_sampled(frame)
     real = reached[reached["tree"].notna()]
     if "alive" in real.columns:
         real = real[real["alive"].fillna(1) != 0]
-    if real.empty:
+    if real.empty and not targets:
         raise CannotUse("The table has no living tree on a plot that was reached: there is nothing to estimate.")
-    protected = _protected(real)
+    protected = protected_trees(real)
     free = real[~protected]
     unprotected = _overall(free, level, plots_in_all)
     undecided = int(free["browsed"].isna().sum())
@@ -137,7 +231,7 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, target: f
               for either in (1, 0)]
     by_protection = {}
     if protected.any():
-        kinds = _words(real, "protection").where(protected, "none")
+        kinds = words_of(real, "protection").where(protected, "none")
         by_protection = _groups(real.assign(_kind=kinds), "_kind", level)
     shut = _overall(real[protected], level, None) if protected.any() else None
     by_species = _groups(free, "species", level)
@@ -146,34 +240,118 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, target: f
     visited = plots_visited(frame)
     dense = _density(reached, real, level)
     saved = _saved(free, real[protected], unprotected, shut)
+    found, asked = _decisions(frame, every_visit, targets, country, rule, plots_in_all)
     return Survey(
         sites=tuple(sorted(map(str, frame["site"].dropna().unique()))),
         visits=tuple(sorted(map(str, frame["visit"].dropna().unique()))) if "visit" in frame.columns else (),
         trees=len(real), plots=visited, empty_plots=visited - real.groupby(["site", "plot"]).ngroups,
         unreached_plots=frame.groupby(["site", "plot"]).ngroups - visited, undecided_trees=undecided,
+        decisions=found, asked=asked,
         unprotected=unprotected, if_yes=bounds[0], if_no=bounds[1], by_species=by_species,
-        by_height=_groups(free, "height_class", level),
+        by_height=dict(sorted(_groups(free, "height_class", level).items(), key=_by_height)),
         by_culprit=share_browsed_by(free, level, 0.0, plots_in_all) if culprits_of(free) else {},
         by_protection=by_protection,
+        by_stratum=_groups(free, "stratum", level) if words_of_any(free, "stratum") else {},
+        by_edge=_by_edge(free, rows, area, level),
+        stem_damage=_shares_of(real, "stem_damage", level), severity=_severity(free, level),
+        guards=_shares_of(real[protected], "protection_state", level), heights=_heights(real, level),
         saved=saved,
         effectiveness=effectiveness(shut, unprotected, plots_visited(real)) if shut is not None else None,
-        density=dense[0], unbrowsed_density=dense[1], stocking=dense[2], severity=_severity(free),
-        change=_change(before, free, level), judgements=_judgements(unprotected, by_species, target),
+        density=dense[0], unbrowsed_density=dense[1], stocking=dense[2],
+        compared=_compared(before, free, level), bands=_bands(by_species, country),
         plot_rows=rows, map=drawn, clustering=alike, towards_edge=edge, methods=_methods(unprotected, level),
-        not_covered=_not_covered(frame, real, undecided, shut), caution=caution(), area=area,
+        not_covered=(*_refused_line(refused), *placing, *_not_covered(frame, real, undecided, shut)),
+        caution=caution(), refused=tuple(map(str, refused)), area=area,
         lasting=lasting or {},
         saved_redrawn=_redrawn(real, protected, redraw, level, progress) if redraw and saved is not None else None,
         cost=None if cost_per_tree is None or saved is None else cost_per_tree_saved(cost_per_tree, saved))
 
 
-def _protected(real: pd.DataFrame) -> pd.Series:
-    if "protection" not in real.columns:
-        return pd.Series(False, index=real.index)
-    return ~_words(real, "protection").isin(["", "none", "0"])
+def _by_height(member: tuple[str, Estimate]) -> int:
+    return next((place for place, begins in enumerate(_HEIGHTS) if member[0].startswith(begins)), len(_HEIGHTS))
 
 
-def _words(frame: pd.DataFrame, name: str) -> pd.Series:
-    return frame[name].astype(object).where(frame[name].notna(), "").astype(str).str.strip()
+def words_of_any(frame: pd.DataFrame, name: str) -> bool:
+    """Does anything stand in this column?"""
+    return name in frame.columns and bool((words_of(frame, name) != "").any())
+
+
+def _decisions(frame: pd.DataFrame, every_visit: pd.DataFrame, targets: Sequence[Target], country: str,
+               rule: StoppingRule | None, plots_in_all: int | None) -> tuple[tuple[Decision, ...], str]:
+    """What follows for each target, own ones first, and what is to be given where none is known."""
+    real = of_sampled(frame)
+    real = real[real["tree"].notna()]
+    species = [name for name in words_of(real, "species").unique() if name] if "species" in real.columns else []
+    chosen, missing = list(targets), []
+    for name in species or [""]:
+        there = fitting(name, country) if country else []
+        chosen += [one for one in there if one not in chosen]
+        if country and not there:
+            missing.append(asked_for(name, country))
+    found = []
+    for target in chosen:
+        try:
+            sample = sample_of(target, every_visit if target.years > 1 else frame)
+            found.append(decide(target, sample.first, sample.second, rule, sample.notes, plots_in_all))
+        except CannotUse as reason:
+            unit = "share" if target.kind == BROWSED else "trees/ha"
+            found.append(Decision(target, CANNOT, str(reason), nothing(str(reason), unit=unit), None, None, None,
+                                  rule or StoppingRule()))
+    # what can be told stands before what cannot
+    found.sort(key=lambda one: (one.target.tag != "own", one.verdict == CANNOT))
+    asked = "" if chosen and not missing else " ".join(dict.fromkeys(missing)) or asked_for("", country)
+    return tuple(found), asked
+
+
+def _refused_line(refused: Sequence[str]) -> tuple[str, ...]:
+    if not refused:
+        return ()
+    return (f"{len(refused)} rows of the tally were refused and are in no figure; the first: {refused[0]}",)
+
+
+def _bands(by_species: dict[str, Estimate], country: str) -> tuple[str, ...]:
+    if country.strip().lower() != "austria":
+        return ()
+    return tuple(f"{name}: {' or '.join(found)} ({one.words()}; {band_source()})"
+                 for name, one in by_species.items() if (found := band(one)))
+
+
+def _shares_of(trees: pd.DataFrame, name: str, level: float) -> dict[str, Estimate]:
+    """Share of trees of each kind named in a column; nothing where it was not filled in for any."""
+    if trees.empty or not words_of_any(trees, name):
+        return {}
+    told = words_of(trees, name)
+    return {str(kind): share_browsed(trees.assign(_is=(told == kind).astype(float)), value="_is", level=level)[()]
+            for kind in sorted(told[told != ""].unique())}
+
+
+def _severity(free: pd.DataFrame, level: float) -> dict[str, Estimate]:
+    if "severity" not in free.columns or free["severity"].isna().all():
+        return {}
+    known = free[free["severity"].notna()]
+    return {SEVERITY_WORDS[int(step)]: share_browsed(known.assign(_is=(known["severity"] == step).astype(float)),
+                                                     value="_is", level=level)[()]
+            for step in sorted(known["severity"].unique())}
+
+
+def _heights(real: pd.DataFrame, level: float) -> dict[str, Estimate]:
+    if "height_cm" not in real.columns or real["height_cm"].isna().all():
+        return {}
+    tall = real[real["height_cm"].notna()]
+    plots = [rows["height_cm"].to_numpy(float) for _, rows in tall.groupby(["site", "plot"], observed=True)]
+    return {"mean height": mean_height(plots, level), "ten tallest of each plot": tallest_trees(plots, 10, level)}
+
+
+def _by_edge(free: pd.DataFrame, rows: pd.DataFrame, area: BaseGeometry | None, level: float) -> dict[str, Estimate]:
+    """Share browsed near the boundary and farther in, where positions and boundary are known."""
+    known = rows[rows["x"].notna() & rows["y"].notna()]
+    if area is None or known.empty:
+        return {}
+    near = distance_to_edge(known[["x", "y"]].to_numpy(float), area) < _EDGE_M
+    where = {True: f"within {_EDGE_M:g} m of the edge", False: "farther in"}
+    names = pd.Series([where[bool(one)] for one in near], index=pd.MultiIndex.from_frame(known[["site", "plot"]]))
+    keys = pd.MultiIndex.from_frame(free[["site", "plot"]])
+    return _groups(free.assign(_edge=names.reindex(keys).to_numpy()).dropna(subset=["_edge"]), "_edge", level)
 
 
 def _overall(frame: pd.DataFrame, level: float, plots_in_all: int | None) -> Estimate:
@@ -185,7 +363,7 @@ def _overall(frame: pd.DataFrame, level: float, plots_in_all: int | None) -> Est
 def _groups(frame: pd.DataFrame, name: str, level: float) -> dict[str, Estimate]:
     if name not in frame.columns or frame.empty:
         return {}
-    named = frame.assign(_group=_words(frame, name).replace("", "not told"))
+    named = frame.assign(_group=words_of(frame, name).replace("", "not told"))
     return {str(key[0]): one for key, one in share_browsed(named, ["_group"], level=level).items()}
 
 
@@ -236,26 +414,16 @@ def _density(reached: pd.DataFrame, real: pd.DataFrame,
     return trees_per_ha(counts, areas, level), trees_per_ha(whole, areas, level), stocked
 
 
-def _severity(free: pd.DataFrame) -> dict[str, int]:
-    if "severity" not in free.columns:
-        return {}
-    return {str(int(key)): int(count) for key, count in free["severity"].dropna().value_counts().sort_index().items()}
-
-
-def _change(before: pd.DataFrame | None, free: pd.DataFrame, level: float) -> Estimate | None:
+def _compared(before: pd.DataFrame | None, free: pd.DataFrame, level: float) -> Change | None:
     if before is None or before.empty:
         return None
     earlier = of_sampled(checked(before))
-    earlier = earlier[~_protected(earlier)]
+    earlier = earlier[~protected_trees(earlier)]
     try:
-        return change(earlier, free, level)
+        return changed(earlier, free, level)
     except CannotUse as wrong:
-        return nothing(str(wrong), level=level)
-
-
-def _judgements(overall: Estimate, by_species: dict[str, Estimate], target: float | None) -> tuple[Judgement, ...]:
-    own = [judge(overall, own_target(target))] if target is not None else []
-    return tuple(own + [judge(one, tolerance) for species, one in by_species.items() for tolerance in fitting(species)])
+        none = nothing(str(wrong), level=level)
+        return Change(none, none, none, None)
 
 
 def _methods(estimate: Estimate, level: float) -> str:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import csv
 import datetime
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from pyproj import CRS
+from pyproj.exceptions import CRSError
 
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.frame import severity
@@ -52,7 +56,47 @@ TALLY = (
     Field("protection_state", "Its state", "choice", "", ("", "whole", "damaged", "down")),
     Field("alive", "Alive", "choice", "", YES_NO),
     Field("note", "Note", "word"),
+    Field("free_of_weeds", "Above weeds", "choice", "1 where the tip stands above what competes with it", YES_NO),
+    Field("well_spaced", "Counts", "choice", "0 where it stands too near to one already counted", YES_NO),
+    Field("stratum", "Part", "word", "part of the ground, as in the plan"),
+    Field("x", "X", "number", "position of the plot's centre: easting or longitude"),
+    Field("y", "Y", "number", "northing or latitude"),
+    Field("crs", "Grid", "word", "the grid of x and y, as EPSG:27700; EPSG:4326 for degrees"),
 )
+
+
+@dataclass(frozen=True)
+class RefusedRow:
+    """A row that was not taken. line : in its file. why : what is wrong. cells : column -> what stood there."""
+
+    line: int
+    why: str
+    cells: Mapping[str, str]
+
+    def __str__(self) -> str:
+        return f"line {self.line}: {self.why}"
+
+
+def to_mend(refused: Sequence[RefusedRow]) -> str:
+    """Refused rows as CSV, each with why; mended and given back as a tally, the column `why` is passed over.
+
+    Parameters
+    ----------
+    refused : sequence of RefusedRow
+
+    Returns
+    -------
+    str
+        The tally's columns and `why`, one row for each that was refused; the header alone where none was.
+    """
+    out = io.StringIO()
+    names = [field.name for field in TALLY]
+    more = list(dict.fromkeys(name for row in refused for name in row.cells if name not in names and name != "why"))
+    table = csv.writer(out)
+    table.writerow([*names, *more, "why"])
+    for row in refused:
+        table.writerow([*(row.cells.get(name, "") for name in (*names, *more)), row.why])
+    return out.getvalue()
 
 
 def template() -> str:
@@ -82,6 +126,12 @@ def problems(entry: Mapping[str, Any], today: datetime.date | None = None) -> li
         found.append("Reached: a plot that was not reached has no trees to write down.")
     if value["reached"] == "0" and not value["note"]:
         found.append("Note: say why the plot was not reached.")
+    if bool(value["x"]) != bool(value["y"]):
+        found.append("Position: x and y belong together; give both or neither.")
+    if value["crs"] and grid_of(value["crs"]) is None:
+        found.append(f"Grid: {value['crs']!r} is no grid that is known; write EPSG and its number, as EPSG:27700.")
+    if value["crs"] and not value["x"]:
+        found.append("Grid: there is no x and y that it belongs to.")
     if value["alive"] == "0" and value["browsed"] == "1":
         found.append("Alive: a dead tree has no leader bitten this year; leave it empty.")
     return found
@@ -106,8 +156,35 @@ def doubts(entry: Mapping[str, Any], before: Mapping[str, Any] | None = None, re
     return found
 
 
-def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[str]]:
-    """A filled tally (CSV) as survey frame, and a line for each row that was left out, with why."""
+@cache
+def grid_of(name: str) -> int | None:
+    """EPSG number of a named grid (`EPSG:27700`, `27700`, `WGS 84 / UTM zone 32N`); None where it is not known."""
+    told = name.strip()
+    try:
+        return CRS.from_user_input(int(told) if told.isdigit() else told).to_epsg()
+    except CRSError:
+        return None
+
+
+def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[RefusedRow]]:
+    """A filled tally (CSV) as survey frame, and the rows that were left out, each with why.
+
+    Parameters
+    ----------
+    source : path or text stream
+
+    Returns
+    -------
+    trees : pandas.DataFrame
+        See frame.py.
+    refused : list of RefusedRow
+        `to_mend` writes them as CSV.
+
+    Raises
+    ------
+    CannotUse
+        For a file that is no tally.
+    """
     text = source.read() if isinstance(source, io.TextIOBase) else read_text(source, MOST_TALLY_BYTES)
     delimiter = ";" if text.split("\n", 1)[0].count(";") > text.split("\n", 1)[0].count(",") else ","
     table = list(rows(text, "the table", delimiter))
@@ -115,18 +192,20 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[s
     columns = table[0][1] if table else []
     if len(table) < 2 or not {"site", "visit", "plot"} <= set(columns):
         raise CannotUse("The table's first line must name the columns; `site`, `visit` and `plot` are needed.")
-    kept, refused = [], []
+    kept: list[dict[str, str]] = []
+    refused: list[RefusedRow] = []
     taken: set[tuple[str, ...]] = set()
     for number, cells in table[1:]:
         if not any(cells):
             continue
-        row = dict(zip(columns, [*cells, *[""] * (len(columns) - len(cells))], strict=False))
+        row = {name: _whole(name, cell)
+               for name, cell in zip(columns, [*cells, *[""] * (len(columns) - len(cells))], strict=False)}
         wrong = problems(row) if len(cells) <= len(columns) else ["It has more cells than the first line names."]
         key = tuple(_text(row.get(name)) for name in ("site", "visit", "plot", "tree"))
         if not wrong and key in taken:
             wrong = [f"Tree: {key[3] or 'the empty plot'} of plot {key[2]} stands in the table twice."]
         if wrong:
-            refused.append(f"line {number}: {' '.join(wrong)}")
+            refused.append(RefusedRow(number, " ".join(wrong), {name: _text(row.get(name)) for name in columns}))
             continue
         taken.add(key)
         kept.append({name: _text(value) for name, value in row.items() if name in names or str(name).startswith("share_")})
@@ -164,6 +243,15 @@ def _wrong(field: Field, value: str) -> str:
         if (field.low is not None and float(value) < field.low) or (field.high is not None and float(value) > field.high):
             return f"{field.title}: {value} is outside {field.low:g} to {field.high:g}."
     return ""
+
+
+_WHOLE = {field.name for field in TALLY if field.choices == YES_NO or field.kind == "whole"}
+
+
+def _whole(name: str, cell: str) -> str:
+    """A cell of whole numbers as crews write it: tables that were worked on write 1.0 for 1."""
+    head, point, rest = cell.strip().partition(".")
+    return head if name in _WHOLE and point and head.isdigit() and not rest.strip("0") else cell
 
 
 def _number(value: str) -> bool:

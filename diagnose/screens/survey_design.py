@@ -1,0 +1,122 @@
+"""The survey's page, where plots are planned: how many, where, looked at when; all decided before the first one."""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from pathlib import Path
+
+import pandas as pd
+import streamlit as st
+
+from diagnose.cannot_use import CannotUse
+from diagnose.fieldlog.store import Log
+from diagnose.report.layout_map import layout_pdf
+from diagnose.report.tally_sheet import tally_sheet_pdf
+from diagnose.screens import drawer
+from diagnose.screens.look import literal
+from diagnose.screens.show import hand_over
+from diagnose.survey.boundary import Ground, from_geojson, read_ground
+from diagnose.survey.design import as_gpx
+from diagnose.survey.from_log import survey_table, visits
+from diagnose.survey.plan import Plan, asked_plots, lay_out, made, seen_before, size_of, start_of
+from diagnose.survey.stopping import ADDITION, RULES
+from diagnose.survey.target import own_target
+
+_NEW = "another planting"
+_PURPOSES = {"target": "To decide: is enough standing, is too much browsed?", "margin": "To know a share, plus or minus",
+             "change": "To see a change between two visits", "plots": "So many plots"}
+
+
+def plan_drawer(site: str) -> str:
+    """Name under which a planting's plan lies in the device's drawer."""
+    return f"plan-{hashlib.sha256(site.encode()).hexdigest()[:16]}"
+
+
+def design(log: Log) -> None:
+    """Asks what the survey is for, lays it out, and hands over plan, points, map and sheets."""
+    ground, site = _ground(log)
+    purpose = st.selectbox("What is it for?", list(_PURPOSES), format_func=_PURPOSES.__getitem__, key="purpose")
+    left, right = st.columns(2)
+    target, plots, expect, margin, change = None, None, None, None, None
+    if purpose == "target":
+        typed = left.text_input("What must the stand hold, or what may be browsed?", "1100/ha", key="design_target")
+        target = own_target(typed)
+    elif purpose == "plots":
+        plots = int(left.number_input("Plots", 2, 5000, 30, key="design_plots"))
+    else:
+        expect = left.number_input("Share browsed that you expect [%]", 1, 99, 30, key="expected") / 100
+        words = "Plus or minus how much [%]" if purpose == "margin" else "Smallest change to see [points]"
+        reach = right.number_input(words, 1, 90, 10, key="half") / 100
+        margin, change = (reach, None) if purpose == "margin" else (None, reach)
+    rule = st.radio("When may it be looked at? Chosen now, printed on every sheet.", list(RULES),
+                    format_func=RULES.__getitem__, index=list(RULES).index(ADDITION), key="design_rule")
+    radius = right.number_input("Radius of a plot [m]; 3.99 is 50 m²", 0.3, 100.0, 3.99, 0.01, key="design_radius")
+    size = size_of(radius)
+    with st.expander("Parts, edge, hours, how plots vary", key="design_more"):
+        one, two = st.columns(2)
+        alike = one.slider("How alike are trees of one plot? 0 not at all, 1 wholly", 0.0, 0.6, 0.1, 0.05, key="alike")
+        vary = two.slider("How much do plots vary in their trees? Coefficient of variation [%]", 20, 200, 80, 5,
+                          key="vary") / 100
+        trees = one.number_input("Trees on a plot, about", 1, 500, 10, key="trees_a_plot")
+        edge = two.number_input("Keep how far inside the edge [m]", 0.0, 100.0, 0.0, 1.0, key="edge")
+        hours = one.number_input("Hours to walk and tally, 0 if it does not matter", 0.0, 500.0, 0.0, key="hours")
+        spacing = two.number_input("Spacing of a square grid [m], 0: plots spread evenly", 0.0, 1000.0, 0.0, key="spacing")
+        earlier = site in set(visits(log)["site"]) and st.toggle("Take likeness and variation from the last visit", True,
+                                                                 key="from_visit")
+    known = seen_before(survey_table(log, site), target) if earlier else seen_before(None, target, alike, vary, float(trees))
+    number, why = (None, "") if spacing else asked_plots(target, rule, size, known, plots, expect, margin, change)
+    if number is not None:
+        st.markdown(f"**{number} plots.** {literal(why)}")
+    if ground is None:
+        st.caption("Give the boundary to get a layout.")
+        return
+    turn = st.session_state.get("layout_turn", 0)
+    seed = start_of(site, number, turn)
+    laid = lay_out(ground, number, spacing or None, edge, seed, not spacing, size, hours or None)
+    plan = made(site, laid, size, target, rule, seed, tuple(part for part in (why, known.words) if part))
+    st.markdown(f"{plan.plots} plots on {ground.area_m2 / 1e4:.2f} ha; the walk is {laid.walk_m:.0f} m, about "
+                f"{laid.hours:.1f} hours with the tally. {literal(plan.rule.words)}")
+    for note in (*laid.notes, *(f"{name}: {many} plots" for name, many in plan.strata.items())):
+        st.caption(literal(note))
+    st.scatter_chart(pd.DataFrame(laid.points, columns=["east [m]", "north [m]"]), x="east [m]", y="north [m]", height=320)
+    if st.button("Draw another random start"):
+        st.session_state["layout_turn"] = turn + 1
+        st.rerun()
+    _handed(ground, site, plan, laid.points, laid.parts)
+
+
+def _handed(ground: Ground, site: str, plan: Plan, points: object, parts: tuple[str, ...]) -> None:
+    if st.button("Keep this plan, before the first plot", type="primary", width="stretch"):
+        drawer.keep(plan_drawer(site), {"plan": plan.as_yaml()})
+        st.success("Kept on this device; take the file along too.")
+    one, two, three, four = st.columns(4)
+    hand_over(one, "Plan", plan.as_yaml(), "plan.yaml", "application/yaml")
+    hand_over(two, "Map as PDF", layout_pdf(ground, points, site, rule=plan.rule.words),  # type: ignore[arg-type]
+              "plots.pdf", "application/pdf")
+    if ground.epsg is not None:
+        hand_over(three, "Plots as GPX", as_gpx(ground, points, site, parts),  # type: ignore[arg-type]
+                  "plots.gpx", "application/gpx+xml")
+    names = tuple(str(number) for number in range(1, plan.plots + 1))
+    hand_over(four, "Tally sheets", tally_sheet_pdf(site, names, plan=plan, parts=parts), "tally.pdf", "application/pdf")
+
+
+def _ground(log: Log) -> tuple[Ground | None, str]:
+    sites = log.records("site")
+    drawn = sites[sites["boundary"].map(bool)] if len(sites) else sites
+    names = [*drawn["name"].tolist(), _NEW] if len(drawn) else [_NEW]
+    site = st.selectbox("Planting", names, key="design_site")
+    if site != _NEW:
+        return from_geojson(drawn[drawn["name"] == site]["boundary"].iloc[0]), site
+    file = st.file_uploader("Its boundary", type=["geojson", "json", "gpx", "gpkg"], key="survey_boundary")
+    name = st.text_input("Its name", key="survey_name")
+    if file is None:
+        return None, name
+    strata = st.text_input("Property that names its parts, empty without parts", key="survey_strata").strip() or None
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder) / f"boundary{Path(file.name).suffix.lower()}"
+        place.write_bytes(file.getvalue())
+        try:
+            return read_ground(place, strata), name
+        except CannotUse as reason:
+            raise CannotUse(str(reason).replace(place.name, file.name)) from None

@@ -1,0 +1,331 @@
+"""What was decided before the first plot? Target, stopping rule, plots and where they lie, as one record.
+
+The record is written as YAML beside the numbered plots, printed on the sheets, and given back when the survey is worked
+out: so the rule cannot be chosen after the result is known.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import yaml
+from shapely.geometry.base import BaseGeometry
+
+from diagnose.cannot_use import CannotUse
+from diagnose.survey.boundary import Ground
+from diagnose.survey.counted import sample_of
+from diagnose.survey.design import (
+    allocation,
+    balanced,
+    design_effect,
+    grid,
+    inward,
+    plots_needed,
+    trees_to_see_a_change,
+    walk_length,
+    walking_order,
+)
+from diagnose.survey.frame import plot_totals
+from diagnose.survey.given import above_nought
+from diagnose.survey.planning import plots_to_decide
+from diagnose.survey.proportion import likeness as within_plots
+from diagnose.survey.stopping import ADDITION, StoppingRule
+from diagnose.survey.target import PER_HA, Target, from_record
+from diagnose.texts import read_values
+
+WALK_M_AN_HOUR = 2000.0  # through young growth; common practice, no source
+MINUTES_A_PLOT = 10.0  # to lay out and tally one; common practice, no source
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is printed and kept before the first plot.
+
+    site : name of the planting. plots : laid out. plot_m2 : size of each [m2]. rule, target : see there. strata : plots of
+    each part. seed : of the random start. notes : where what was laid out differs from what was asked, and why.
+    """
+
+    site: str
+    plots: int
+    plot_m2: float
+    rule: StoppingRule
+    target: Target | None = None
+    strata: Mapping[str, int] = field(default_factory=dict)
+    seed: int = 0
+    notes: tuple[str, ...] = ()
+
+    def as_yaml(self) -> str:
+        """The record as text, to be kept and given back."""
+        told: dict[str, Any] = {"site": self.site, "plots": self.plots, "plot_m2": self.plot_m2,
+                                "stopping_rule": asdict(self.rule), "seed": self.seed}
+        if self.target is not None:
+            plain = Target(self.target.kind, self.target.value).as_json()
+            told["target"] = {key: value for key, value in self.target.as_json().items()
+                              if key in ("kind", "value") or value != plain[key]}
+        if self.strata:
+            told["strata"] = dict(self.strata)
+        told["notes"] = list(self.notes)
+        head = "# Plan of a survey, made before the first plot. Give it back: diagnose survey estimate tally.csv --plan\n"
+        return head + yaml.safe_dump(told, sort_keys=False, allow_unicode=True, width=110)
+
+
+def read_plan(path: str | Path) -> Plan:
+    """A plan from its file. Raises CannotUse for one that is none."""
+    told = read_values(path)
+    name = Path(path).name
+    if not isinstance(told, Mapping) or not {"plots", "plot_m2", "stopping_rule"} <= set(told):
+        raise CannotUse(f"{name} is no plan of a survey; make one with: diagnose survey design")
+    return _plan(told, name)
+
+
+def plan_of(text: str, name: str = "the plan") -> Plan:
+    """A plan from its text. Raises CannotUse."""
+    from diagnose.texts import from_yaml
+
+    told = from_yaml(text, name)
+    if not isinstance(told, Mapping) or not {"plots", "plot_m2", "stopping_rule"} <= set(told):
+        raise CannotUse(f"{name} is no plan of a survey; make one with: diagnose survey design")
+    return _plan(told, name)
+
+
+def _plan(told: Mapping[str, Any], name: str) -> Plan:
+    rule = told["stopping_rule"]
+    strata = told.get("strata") or {}
+    try:
+        made = StoppingRule(str(rule["kind"]), rule.get("planned"))
+        if not isinstance(told["plots"], int) or isinstance(told["plots"], bool) or told["plots"] < 2:
+            raise CannotUse(f"{told['plots']!r} plots")
+        return Plan(str(told.get("site", "")), told["plots"], above_nought(told["plot_m2"], "A plot's size"), made,
+                    None if told.get("target") is None else from_record(told["target"], name),
+                    {str(part): int(many) for part, many in dict(strata).items()}, int(told.get("seed", 0)),
+                    tuple(map(str, told.get("notes") or ())))
+    except CannotUse as wrong:
+        raise CannotUse(f"{name}: {wrong}") from None
+    except (TypeError, KeyError, ValueError, AttributeError):
+        raise CannotUse(f"{name} is no plan that can be read; make it anew with: diagnose survey design") from None
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known, or assumed, of the plots before they are seen. likeness : intraclass correlation, no unit. variation :
+    coefficient of variation of trees a plot, no unit. trees_a_plot : trees. words : where it is from."""
+
+    likeness: float = 0.1
+    variation: float = 0.8
+    trees_a_plot: float = 10.0
+    words: str = ""
+
+
+def seen_before(trees: pd.DataFrame | None, target: Target | None = None, likeness: float | None = None,
+                variation: float | None = None, trees_a_plot: float | None = None) -> Known:
+    """How alike and how varied plots are: as given, else from an earlier visit, else assumed.
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame or None
+        Survey frame of an earlier visit.
+    target : Target or None
+        Whose trees are counted.
+    likeness, variation, trees_a_plot : float or None
+        As given by hand, see Known.
+    """
+    assumed, told = Known(), []
+    alike, vary, many = assumed.likeness, assumed.variation, assumed.trees_a_plot
+    if trees is not None:
+        totals = plot_totals(trees)
+        y, m = totals["sum"].to_numpy(float), totals["count"].to_numpy(float)
+        if len(m) > 2 and m.sum() > len(m):
+            alike, many = min(0.95, max(0.0, within_plots(y, m))), float(m[m > 0].mean())
+        counted = m
+        if target is not None and target.kind == PER_HA:
+            counted = sample_of(target, trees).first
+        if len(counted) > 2 and counted.mean() > 0:
+            vary = float(counted.std(ddof=1) / counted.mean())
+        told.append(f"{len(m)} plots of the earlier visit: likeness {alike:.2f}, variation {100 * vary:.0f} %, {many:.1f} "
+                    "trees a plot.")
+    elif likeness is None and variation is None:
+        told.append(f"Assumed without an earlier visit: likeness {alike:g}, variation {100 * vary:.0f} %, {many:g} trees a "
+                    "plot (common practice, no source).")
+    return Known(alike if likeness is None else likeness, max(0.05, vary if variation is None else variation),
+                 many if trees_a_plot is None else trees_a_plot, " ".join(told))
+
+
+def asked_plots(target: Target | None, kind: str, plot_m2: float, known: Known, plots: int | None = None,
+                expect: float | None = None, margin: float | None = None,
+                change: float | None = None) -> tuple[int | None, str]:
+    """How many plots what was asked for needs, and why; None where nothing was asked.
+
+    Parameters
+    ----------
+    target : Target or None
+        To be decided.
+    kind : str
+        Stopping rule.
+    plot_m2 : float
+        Of a plot [m2].
+    known : Known
+    plots : int or None
+        So many, whatever is needed.
+    expect, margin, change : float or None
+        Share browsed that is expected, plus or minus how much it is to be known, smallest change to see; no unit.
+
+    Raises
+    ------
+    CannotUse
+        Where margin or change come without the expected share.
+    """
+    if (margin is not None or change is not None) and expect is None:
+        raise CannotUse("Say what share browsed is expected (--expect), to know how many plots a margin or a change needs.")
+    needs: list[tuple[int, str]] = []
+    if target is not None:
+        found = plots_to_decide(target, plot_m2, known.variation, known.trees_a_plot, known.likeness,
+                                rule=StoppingRule(kind))
+        needs.append((found.plots, found.reason + "."))
+    if expect is not None and margin is not None:
+        size = plots_needed(expect, margin, known.trees_a_plot, known.likeness)
+        needs.append((size.plots, f"{size.plots} plots for {size.reason}."))
+    if expect is not None and change is not None:
+        effect = design_effect(known.trees_a_plot, known.likeness)
+        trees = trees_to_see_a_change(expect, max(0.0, expect - change) if expect >= change else expect + change, effect)
+        number = math.ceil(trees / known.trees_a_plot)
+        needs.append((number, f"{number} plots at each of two visits, drawn apart, see a change of {100 * change:.3g} "
+                      "points in 80 % of surveys; on the same plots fewer would do."))
+    if plots is not None:
+        said = " ".join(why for _, why in needs)
+        short = [number for number, _ in needs if number > plots]
+        fewer = f" {plots} are fewer: it decides less often." if short else ""
+        return plots, f"{plots} plots as asked for. {said}{fewer}".strip()
+    return (None, "") if not needs else (max(number for number, _ in needs), " ".join(why for _, why in needs))
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Numbered plots on the ground. points : (n, 2) [m] in walking order. parts : stratum of each, empty without strata.
+    walk_m : from the first to the last. hours : to walk and tally. notes : where it differs from what was asked."""
+
+    points: np.ndarray
+    parts: tuple[str, ...]
+    walk_m: float
+    hours: float
+    notes: tuple[str, ...]
+
+
+def lay_out(ground: Ground, plots: int | None = None, spacing_m: float | None = None, buffer_m: float = 0.0, seed: int = 0,
+            even: bool = True, plot_m2: float = 50.0, hours: float | None = None) -> Layout:
+    """Plots with a random start, numbered in walking order.
+
+    Parameters
+    ----------
+    ground : Ground
+        With its strata, where plots are shared out by area.
+    plots : int or None
+        How many; or else
+    spacing_m : float or None
+        Side of a square grid [m].
+    buffer_m : float
+        Strip along the edge that is left out [m].
+    seed : int
+        Of the random start.
+    even : bool
+        Exactly so many plots, spread evenly (local pivotal method); else a square grid.
+    plot_m2 : float
+        Size of a plot [m2], to see whether so many fit.
+    hours : float or None
+        Hours that there are, to walk and to tally.
+
+    Returns
+    -------
+    Layout
+
+    Raises
+    ------
+    CannotUse
+        Where neither or both of plots and spacing are given, where nothing is left inside the buffer, where no plot falls.
+    """
+    if (plots is None) == (spacing_m is None):
+        raise CannotUse("Say how many plots, or how far apart: one of the two.")
+    if plots is not None and plots < 1:
+        raise CannotUse("A layout needs one plot or more.")
+    rng = np.random.default_rng(seed)
+    area = inward(ground, buffer_m) if buffer_m else ground.metres
+    left_out = (ground.area_m2 - area.area) / 1e4
+    notes = [f"{left_out:.2f} ha within {buffer_m:g} m of the edge are left out; trees there are no part of what is "
+             "estimated."] if buffer_m else []
+    if spacing_m is not None:
+        wanted = area.area / above_nought(spacing_m, "The spacing") ** 2
+        points = grid(area, max(1, round(wanted)), rng, spacing_m)
+        parts = tuple(_part_of(ground, point) for point in points)
+        if round(wanted) != len(points):
+            notes.append(f"A grid of {spacing_m:g} m is expected to hold {wanted:.0f} plots here; this random start holds "
+                         f"{len(points)}.")
+    else:
+        assert plots is not None
+        points, parts = _in_parts(ground, area, plots, rng, even)
+        if len(points) != plots:
+            notes.append(f"{plots} plots were asked for; the square grid with this random start holds {len(points)}. "
+                         "Spread evenly, it would be exactly as many.")
+    if not len(points):
+        raise CannotUse("No plot falls into this ground: take another random start or more plots.")
+    if plot_m2 * len(points) > area.area:
+        notes.append(f"{len(points)} plots of {plot_m2:g} m2 cover more than the ground itself: count every tree instead.")
+    order = walking_order(points)
+    points, parts = points[order], tuple(parts[int(i)] for i in order)
+    walk = walk_length(points, range(len(points)))
+    needed = walk / WALK_M_AN_HOUR + len(points) * MINUTES_A_PLOT / 60
+    if hours is not None and needed > hours:
+        fit = max(1, math.floor(hours / needed * len(points)))
+        notes.append(f"{len(points)} plots take about {needed:.1f} hours, {hours:g} were given: about {fit} plots fit. "
+                     "Fewer plots decide less often; looking earlier than planned spoils the sureness.")
+    return Layout(points, parts if ground.strata else (), walk, needed, tuple(notes))
+
+
+def _in_parts(ground: Ground, area: BaseGeometry, plots: int, rng: np.random.Generator,
+              even: bool) -> tuple[np.ndarray, tuple[str, ...]]:
+    draw = balanced if even else grid
+    if not ground.strata:
+        return draw(area, plots, rng), ("",) * plots
+    inside = [(name, part.intersection(area)) for name, part in ground.strata]
+    inside = [(name, part) for name, part in inside if part.area > 0]
+    shares = allocation(plots, [part.area for _, part in inside])
+    found = [(name, draw(part, many, rng)) for (name, part), many in zip(inside, shares, strict=True) if many]
+    return (np.vstack([points for _, points in found]),
+            tuple(name for name, points in found for _ in range(len(points))))
+
+
+def _part_of(ground: Ground, point: np.ndarray) -> str:
+    from shapely import Point
+
+    return next((name for name, part in ground.strata if part.covers(Point(point))), "")
+
+
+def start_of(site: str, plots: int | None, turn: int = 0) -> int:
+    """A random start that anybody can draw again: the same for the same planting, number of plots and turn."""
+    return int(hashlib.sha256(f"{site} {plots} {turn}".encode()).hexdigest()[:8], 16)
+
+
+def size_of(radius_m: float | None = None, transect: tuple[float, float] | None = None) -> float:
+    """Area of a plot [m2]: a circle of a radius [m], or a strip of a length and a width [m]. Raises CannotUse."""
+    if (radius_m is None) == (transect is None):
+        raise CannotUse("Give the plot's radius, or the length and width of a transect: one of the two.")
+    if radius_m is not None:
+        return math.pi * above_nought(radius_m, "The radius") ** 2
+    assert transect is not None
+    return above_nought(transect[0], "The transect's length") * above_nought(transect[1], "The transect's width")
+
+
+def made(site: str, layout: Layout, plot_m2: float, target: Target | None, kind: str = ADDITION, seed: int = 0,
+         notes: tuple[str, ...] = ()) -> Plan:
+    """The plan of a layout: its first look falls at the number of plots that were laid out."""
+    more = []
+    if target is not None and target.plot_m2 and target.kind != PER_HA and abs(plot_m2 / target.plot_m2 - 1) > 0.05:
+        more.append(f"The target is of plots of {target.plot_m2:.4g} m2, these are of {plot_m2:.4g}: it cannot be decided.")
+    strata = {name: layout.parts.count(name) for name in dict.fromkeys(layout.parts)}
+    return Plan(site, len(layout.points), round(plot_m2, 2), StoppingRule(kind, len(layout.points)), target, strata, seed,
+                (*notes, *layout.notes, *more))

@@ -1,0 +1,178 @@
+"""One sentence, as sure as it says: judged in forests whose truth is known (a small form of tests/drawn_forests.py)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from diagnose.cannot_use import CannotUse
+from diagnose.survey.clumped import bounds, enough, too_few
+from diagnose.survey.counted import sample_of
+from diagnose.survey.decide import ACT, CANNOT, MORE, NOT_NEEDED, OPEN, WAIT, decide, decided, plots_more
+from diagnose.survey.forests import KINDS, drawn
+from diagnose.survey.planning import plots_to_decide
+from diagnose.survey.stopping import ADDITION, MANY, ONE, StoppingRule, nominal
+from diagnose.survey.summary import summarise
+from diagnose.survey.target import BROWSED, PER_HA, STOCKED, Target, own_target
+from tests.drawn_forests import AREA, looked, looked_always, survey, wants
+
+DRAWS, ERROR = 2500, 3 * 0.0048  # three standard errors of 6 % in so many draws
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_forest_exactly_on_target_is_seldom_told_to_be_off_it(kind: str) -> None:
+    rng = np.random.default_rng(51)
+    for plots, mean, clumped in ((10, 5.5, 1.0), (30, 1.0, 2.0), (60, 5.5, 0.2)):
+        target = wants(PER_HA, mean)
+        y, w = survey(target, kind, clumped, 1.0, rng, (DRAWS, 2 * plots))
+        act, calm = looked(target, y, w, plots, plots)
+        assert act <= 0.06 + ERROR and calm <= 0.06 + ERROR, (plots, mean, clumped, act, calm)
+
+
+def test_shares_exactly_on_target_are_seldom_told_to_be_off_it() -> None:
+    rng = np.random.default_rng(52)
+    for target, alike in ((wants(BROWSED, 0.2), 0.1), (wants(STOCKED, 0.7), 0.0)):
+        y, w = survey(target, "shares", alike, 1.0, rng, (DRAWS, 40))
+        assert max(looked(target, y, w, 20, 20)) <= 0.06 + ERROR
+
+
+def test_a_look_after_every_plot_needs_the_rule_that_allows_it() -> None:
+    rng = np.random.default_rng(53)
+    y, w = survey(wants(PER_HA, 5.5), "gamma clumps", 0.0, 1.0, rng, (1500, 40))
+    assert max(looked_always(wants(PER_HA, 5.5), y, w, 30)) <= 0.06
+    said = np.zeros(len(y), bool)
+    for n in range(10, 41):  # the error of one look, taken again and again
+        said |= decided(wants(PER_HA, 5.5), y[:, :n], w[:, :n], nominal(StoppingRule(ONE), n))[0]
+    assert said.mean() > 0.1
+
+
+@pytest.mark.parametrize(("kind", "clumped"), [("gamma clumps", 0.2), ("families", 1.0), ("bare patches", 0.2)])
+def test_the_planned_number_says_the_right_thing_four_times_of_five(kind: str, clumped: float) -> None:
+    target = wants(PER_HA, 5.5)
+    plots = plots_to_decide(target, AREA, float(np.sqrt(clumped + 1 / 5.5))).plots
+    rng = np.random.default_rng(54)
+    for factor, side in ((0.7, 0), (1.3, 1)):
+        y, w = survey(target, kind, clumped, factor, rng, (1000, plots))
+        assert decided(target, y, w, nominal(StoppingRule(ADDITION, plots), plots))[side].mean() >= 0.8
+
+
+def test_the_planned_number_of_a_share_and_of_stocked_plots_does_too() -> None:
+    rng = np.random.default_rng(55)
+    for target, alike in ((wants(BROWSED, 0.3), 0.1), (wants(STOCKED, 0.7), 0.0)):
+        plots = plots_to_decide(target, AREA, trees_a_plot=10.0, likeness=alike).plots
+        for factor in (0.7, 1.3):
+            y, w = survey(target, "shares", alike, factor, rng, (800, plots))
+            side = 0 if (factor < 1) != (target.kind == BROWSED) else 1
+            assert decided(target, y, w, nominal(StoppingRule(ADDITION, plots), plots))[side].mean() >= 0.8
+
+
+def test_the_range_of_further_plots_holds_what_was_needed() -> None:
+    rng, target, held, asked = np.random.default_rng(56), wants(PER_HA, 5.5), 0, 0
+    rule = StoppingRule(ADDITION, 15)
+    for turn in range(60):
+        y, w = survey(target, "gamma clumps", 0.3, (0.6, 1.5)[turn % 2], rng, (1, 15 + 80))
+        if any(side[0] for side in decided(target, y[:, :15], w[:, :15], nominal(rule, 15))):
+            continue
+        needed = next((m for m in range(1, 81) if any(side[0] for side in decided(
+            target, y[:, :15 + m], w[:, :15 + m], nominal(rule, 15 + m)))), 81)
+        found = plots_more(target, y[0, :15], w[0, :15], rule, turn, 80)
+        held, asked = held + (found.low <= needed <= (found.high or 81)), asked + 1
+    assert asked >= 15 and held / asked >= 0.75  # 0.8 less the error of so few
+
+
+def test_the_bounds_are_where_the_test_turns() -> None:
+    y = np.array([3, 9, 4, 1, 3, 12, 3, 0, 2, 3, 2, 10.0])
+    low, high = bounds(y, np.ones(12), 0.025)
+    at = np.asarray(y.mean()), np.asarray(y.var(ddof=1)), 12
+    quantile = 2.200985  # t of 11 degrees of freedom at 0.975, any table
+    assert float(enough(*at, np.asarray(low))) == pytest.approx(quantile, abs=1e-3)
+    assert float(too_few(*at, np.asarray(high))) == pytest.approx(-quantile, abs=1e-3)
+
+
+def test_the_three_sentences() -> None:
+    target, fifty = own_target("1100/ha"), [50.0] * 12
+    assert decide(target, [1, 2, 1, 0, 2, 1, 2, 0, 1, 2, 1, 1], fifty).sentence.startswith("Act: at most ")
+    calm = decide(target, [8, 7, 9, 8, 6, 9, 8, 7, 9, 10, 8, 9], fifty)
+    assert calm.verdict == NOT_NEEDED and calm.sentence.startswith("Not needed yet: at least ")
+    assert "95 % sure" in calm.sentence
+    open_ = decide(target, [4, 7, 5, 8, 6, 3, 8, 7, 4, 6, 5, 6], fifty)
+    assert open_.verdict == MORE and open_.sentence.startswith("Not enough plots: ")
+    assert "if they go on alike" in open_.sentence
+
+
+def test_the_rule_says_when_a_look_is_allowed() -> None:
+    target, y = own_target("1100/ha"), [4, 7, 5, 8, 6, 3, 8, 7, 4, 6, 5, 6]
+    assert decide(target, y, [50] * 12, StoppingRule(ADDITION, 20)).verdict == WAIT
+    assert decide(target, y, [50] * 12, StoppingRule(ADDITION, 12)).verdict == MORE
+    assert decide(target, y, [50] * 12, StoppingRule(ADDITION, 9)).verdict == OPEN  # the addition is used
+    assert decide(target, y, [50] * 12, StoppingRule(ONE, 12)).verdict == OPEN
+    assert decide(target, y, [50] * 12, StoppingRule(MANY, 30)).verdict == MORE
+    assert decide(target, y[:9], [50] * 9, StoppingRule(MANY, 30)).verdict == WAIT
+    assert decide(target, y[:1], [50]).verdict == CANNOT
+
+
+def test_the_offices_rule_is_told_beside_the_decision() -> None:
+    bc = Target(PER_HA, 1000, passes="lower limit", sureness=0.9, tag="read", country="Canada", source="x", unbitten=False)
+    found = decide(bc, [8, 7, 9, 8, 6, 9, 8, 7, 9, 10], [50] * 10)
+    assert "90 % sure" in found.sentence and "are there" in found.sentence and "passed" in found.office
+    assert found.error == pytest.approx(0.05)  # 10 % shared by two looks
+
+
+def trees_of(**more: object) -> pd.DataFrame:
+    rows = [{"site": "s", "plot": str(plot), "plot_area_m2": 50.0, "tree": str(tree), "species": ("oak", "Fichte")[tree % 2],
+             "height_cm": 60.0 + 20 * tree, "browsed": int(tree == 0), **more} for plot in range(12) for tree in range(6)]
+    return pd.DataFrame(rows)
+
+
+def test_only_what_the_target_counts_is_counted() -> None:
+    trees = trees_of()
+    assert sample_of(Target(PER_HA, 1000), trees).first.tolist() == [5] * 12  # one of six is bitten
+    assert sample_of(Target(PER_HA, 1000, unbitten=False), trees).first.tolist() == [6] * 12
+    assert sample_of(Target(PER_HA, 1000, species=("broadleaves",)), trees).first.tolist() == [2] * 12
+    assert sample_of(Target(PER_HA, 1000, least_height_cm=120), trees).first.tolist() == [3] * 12
+    weeds = sample_of(Target(PER_HA, 1000, free_of_weeds=True), trees)
+    assert weeds.first.tolist() == [5] * 12 and "not written down" in weeds.notes[0]
+    half = trees.assign(free_of_weeds=[1.0, 0.0] * 36)
+    assert sample_of(Target(PER_HA, 1000, free_of_weeds=True), half).first.tolist() == [2] * 12
+    capped = decide(Target(PER_HA, 1000, most_per_plot=4), [5] * 12, [50] * 12)
+    assert capped.estimate.value == pytest.approx(800)
+
+
+@pytest.mark.parametrize(("target", "change", "told"), [
+    (Target(PER_HA, 1000, least_distance_m=2.0), {}, "well-spaced trees are not the same"),
+    (Target(PER_HA, 1000, least_height_cm=50), {"height_cm": float("nan")}, "no height"),
+    (Target(STOCKED, 0.7, plot_m2=4.05), {}, "another size"),
+    (Target(PER_HA, 1000), {"plot_area_m2": float("nan")}, "areas were not written down"),
+])
+def test_what_the_tally_lacks_is_said_and_nothing_is_mixed(target: Target, change: dict, told: str) -> None:
+    with pytest.raises(CannotUse, match=told):
+        sample_of(target, trees_of(**change))
+    found = summarise(trees_of(**change), targets=[target])
+    assert found.decisions[0].verdict == CANNOT and told in found.answer
+
+
+def test_plots_without_such_trees_count_as_visited() -> None:
+    trees = pd.concat([trees_of(), pd.DataFrame([{"site": "s", "plot": "bare", "plot_area_m2": 50.0, "tree": None}])])
+    rule = StoppingRule(ADDITION, 13)
+    sample = sample_of(own_target("10% browsed"), trees)
+    assert decide(own_target("10% browsed"), sample.first, sample.second, rule).verdict != WAIT
+    assert len(sample_of(own_target("1100/ha"), trees).first) == 13
+
+
+def test_a_mean_of_three_years_takes_the_visits_of_three_years() -> None:
+    target = Target(BROWSED, 0.05, years=3, species=("any",))
+    once = sample_of(target, trees_of(visit="2026-04-01"))
+    assert "this is 1 of them" in once.notes[0]
+    years = pd.concat([trees_of(visit=f"{year}-04-01") for year in (2024, 2025, 2026)])
+    all_ = sample_of(target, years)
+    assert all_.second.tolist() == [18] * 12 and not all_.notes
+
+
+def test_a_browsed_share_is_told_against_its_limit() -> None:
+    rng = np.random.default_rng(3)
+    many = drawn("gamma clumps", rng, 10, 0.1, (30,)) + 1
+    assert decide(own_target("10% browsed"), np.round(many * 0.5), many).verdict == ACT
+    sycamore = Target(BROWSED, 0.2, 0.4, species=("sycamore",), tag="read", source="x")
+    assert decide(sycamore, np.round(many * 0.3), many).verdict == MORE  # within the range nothing is decided
+    assert decide(sycamore, many * 0, many).verdict == NOT_NEEDED

@@ -1,0 +1,156 @@
+"""A survey from nothing to the decision: laid out, planned, tallied, decided; by the command as by the library."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import yaml
+
+from diagnose.cannot_use import CannotUse
+from diagnose.cli import main
+from diagnose.survey.boundary import Ground, from_geojson, read_ground
+from diagnose.survey.plan import Known, asked_plots, lay_out, made, plan_of, read_plan, seen_before, size_of, start_of
+from diagnose.survey.position import on_one_grid
+from diagnose.survey.stopping import ADDITION, MANY
+from diagnose.survey.tally import TALLY, read_tally
+from diagnose.survey.target import own_target
+
+EAST, NORTH = 0.0071, 0.0050  # degrees that make 30 ha at 47 degrees north
+
+
+def ground_of(parts: bool = True) -> dict:
+    def box(west: float, east: float) -> list:
+        return [[[8 + west, 47], [8 + east, 47], [8 + east, 47 + NORTH], [8 + west, 47 + NORTH], [8 + west, 47]]]
+
+    halves = [("slope", 0.0, 0.004), ("valley", 0.004, EAST)] if parts else [("all", 0.0, EAST)]
+    return {"type": "FeatureCollection", "features": [
+        {"type": "Feature", "properties": {"part": name}, "geometry": {"type": "Polygon", "coordinates": box(west, east)}}
+        for name, west, east in halves]}
+
+
+@pytest.fixture
+def boundary(tmp_path: Path) -> Path:
+    file = tmp_path / "ground.geojson"
+    file.write_text(json.dumps(ground_of()))
+    return file
+
+
+def tally(places: list, mean: float, seed: int) -> pd.DataFrame:
+    rng, rows = np.random.default_rng(seed), []
+    for place in places:
+        own = {"site": "Hang", "visit": "2026-03-31", "plot": place["plot"], "plot_area_m2": 50.01, "stratum": place["part"],
+               "x": place["lon"], "y": place["lat"], "crs": "EPSG:4326"}
+        trees = int(rng.poisson(rng.gamma(4, mean / 4)))
+        rows += [{**own, "tree": str(at), "species": "oak", "browsed": int(rng.random() < 0.1)} for at in range(trees)]
+        rows += [] if trees else [own]
+    return pd.DataFrame(rows).reindex(columns=[field.name for field in TALLY])
+
+
+def test_a_survey_of_30_ha_goes_from_nothing_to_the_decision_by_the_command(
+        boundary: Path, tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    out = {name: str(tmp_path / f"out.{name}") for name in ("yaml", "gpx", "map.pdf", "sheets.pdf", "csv", "pdf")}
+    assert main(["survey", "design", str(boundary), "--site", "Hang", "--strata", "part", "--target", "1100/ha",
+                 "--variation", "0.6", "--buffer", "10", "--plan", out["yaml"], "--gpx", out["gpx"], "--map", out["map.pdf"],
+                 "--sheets", out["sheets.pdf"], "--json"]) == 0
+    laid = json.loads(capsys.readouterr().out)
+    assert laid["hectares"] == pytest.approx(30, abs=0.1)
+    assert len(laid["places"]) == laid["plots"] == sum(laid["strata"].values())
+    assert any("10 m of the edge" in note for note in laid["notes"])
+    assert Path(out["gpx"]).read_text().count("<wpt") == laid["plots"]
+    frame = tally(laid["places"], 2.0, 1)
+    bad = {"site": "Hang", "visit": "2026-03-31", "plot": "1", "tree": "99", "species": "oak", "browsed": 7}
+    file = tmp_path / "tally.csv"
+    pd.concat([frame, pd.DataFrame([bad])]).to_csv(file, index=False)
+    mend = tmp_path / "mend.csv"
+    assert main(["survey", "estimate", str(file), "--plan", out["yaml"], "--boundary", str(boundary), "--refused", str(mend),
+                 "--csv", out["csv"], "--pdf", out["pdf"], "--paper", "Letter"]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("Act: at most ") and "By part of the ground:" in said
+    assert "1 rows of the tally were refused" in said
+    long = pd.read_csv(out["csv"])
+    assert long.loc[long["group"] == "decision_1", "note"].item() in " ".join(said.split())
+    again = pd.read_csv(mend, dtype=str)
+    assert "none of 1, 0" in again["why"][0]
+    again["browsed"] = "1"
+    again.to_csv(mend, index=False)
+    mended, refused = read_tally(mend)
+    assert len(mended) == 1 and not refused
+
+
+def test_what_is_asked_and_what_is_laid_out_agree_or_the_difference_is_told() -> None:
+    ground = from_geojson(ground_of())
+    even = lay_out(ground, 30, seed=3)
+    assert len(even.points) == 30 and not even.notes
+    square = lay_out(ground, 30, seed=3, even=False)
+    assert len(square.points) == 30 or "30 plots were asked for" in square.notes[0]
+    wide = lay_out(ground, spacing_m=100.0, seed=3)
+    assert 24 <= len(wide.points) <= 36
+    parts = lay_out(from_geojson(ground_of(), "part"), 30, seed=3)
+    assert sorted(set(parts.parts)) == ["slope", "valley"] and parts.parts.count("slope") == 17  # 0.004 of 0.0071 degrees
+    short = lay_out(ground, 30, seed=3, hours=2.0)
+    assert "2 were given" in short.notes[-1]
+    assert np.array_equal(lay_out(ground, 30, seed=3).points, even.points)  # the random start can be drawn again
+    assert start_of("Hang", 30) == start_of("Hang", 30) != start_of("Hang", 30, 1)
+    for wrong in ({"plots": None}, {"plots": 30, "spacing_m": 10.0}, {"plots": 30, "buffer_m": 5000.0}):
+        with pytest.raises(CannotUse):
+            lay_out(ground, **wrong)
+
+
+def test_a_plan_comes_back_as_it_was_written(tmp_path: Path) -> None:
+    ground = from_geojson(ground_of(), "part")
+    plan = made("Hang", lay_out(ground, 24, seed=5), size_of(3.99), own_target("70% plots"), MANY, 5, ("a note",))
+    (tmp_path / "plan.yaml").write_text(plan.as_yaml())
+    assert read_plan(tmp_path / "plan.yaml") == plan
+    told = yaml.safe_load(plan.as_yaml())
+    for name, value in (("plots", 1), ("plot_m2", -1), ("stopping_rule", {"kind": "when it suits"}), ("stopping_rule", 3),
+                        ("target", {"kind": "x"}), ("strata", {"a": "b"})):
+        with pytest.raises(CannotUse):
+            plan_of(yaml.safe_dump({**told, name: value}))
+    with pytest.raises(CannotUse, match="no plan"):
+        plan_of("- 3")
+
+
+def test_an_earlier_visit_tells_how_plots_vary() -> None:
+    trees = pd.DataFrame([{"site": "s", "plot": str(plot), "plot_area_m2": 50.0, "tree": str(tree), "species": "oak",
+                           "browsed": float(plot % 2)} for plot in range(10) for tree in range(2 + plot)])
+    found = seen_before(trees, own_target("10% browsed"))
+    assert found.likeness == pytest.approx(0.95) and found.trees_a_plot == pytest.approx(6.5) and "10 plots" in found.words
+    assert "common practice" in seen_before(None).words
+    number, why = asked_plots(own_target("1100/ha"), ADDITION, 50.0, Known(variation=0.5), 10)
+    assert number == 10 and "10 are fewer" in why
+    with pytest.raises(CannotUse, match="expected"):
+        asked_plots(None, ADDITION, 50.0, Known(), margin=0.1)
+
+
+def test_parts_that_overlap_or_have_no_name_are_refused() -> None:
+    ground = ground_of()
+    ground["features"][1]["geometry"] = ground["features"][0]["geometry"]
+    with pytest.raises(CannotUse, match="overlap"):
+        from_geojson(ground, "part")
+    with pytest.raises(CannotUse, match="no property"):
+        from_geojson(ground_of(), "stand")
+
+
+def test_a_shapefile_gives_the_same_ground(boundary: Path, tmp_path: Path) -> None:
+    geopandas = pytest.importorskip("geopandas")
+    geopandas.read_file(boundary).to_crs(25832).to_file(tmp_path / "ground.shp")
+    found, same = read_ground(tmp_path / "ground.shp", "part"), read_ground(boundary, "part")
+    assert isinstance(found, Ground) and found.area_m2 == pytest.approx(same.area_m2, rel=1e-4)
+    assert [name for name, _ in found.strata] == ["slope", "valley"]
+
+
+def test_positions_on_named_grids_come_onto_one_and_others_are_told() -> None:
+    rows = [{"site": "s", "plot": "1", "x": 8.0, "y": 47.0, "crs": "EPSG:4326"},
+            {"site": "s", "plot": "2", "x": 424023.0, "y": 5205652.0, "crs": "EPSG:32632"},
+            {"site": "s", "plot": "3", "x": 5.0, "y": 5.0, "crs": ""}]
+    found, epsg, notes = on_one_grid(pd.DataFrame(rows))
+    assert epsg == 32632 and "name no grid" in notes[0] and np.isnan(found["x"][2])
+    # the first is the second to within metres: 8 E, 47 N in zone 32 is 424,0 km east, 5,205.6 km north
+    assert np.hypot(found["x"][0] - found["x"][1], found["y"][0] - found["y"][1]) < 300
+    assert "look like degrees" in on_one_grid(pd.DataFrame(rows[:1]).assign(crs="", x=8.25, y=47.5))[2][0]
+    metres, none, said = on_one_grid(pd.DataFrame(rows[1:2]).assign(crs=""))
+    assert none is None and metres["x"].tolist() == [424023.0] and "distances between plots" in said[0]
