@@ -137,9 +137,11 @@ def design(boundary: str, **given: Any) -> None:
     if asked.as_json:
         places = [dict(zip(("plot", "part", "lat", "lon"), (name, part, *ground.degrees(*map(float, point))), strict=True))
                   for name, part, point in zip(names, laid.parts or ("",) * len(names), laid.points, strict=True)]
-        machine.say("survey design", {"site": plan.site, "plots": plan.plots, "plot_m2": plan.plot_m2, "hectares": ground.area_m2 / 1e4,
-                                      "walk_m": laid.walk_m, "hours": laid.hours, "rule": plan.rule.kind, "strata": dict(plan.strata),
-                                      "notes": list(plan.notes), "places": places})
+        machine.say("survey design", {
+            "site": plan.site, "plots": plan.plots, "plot_m2": plan.plot_m2, "hectares": ground.area_m2 / 1e4,
+            "walk_m": laid.walk_m, "hours": laid.hours, "rule": plan.rule.kind, "strata": dict(plan.strata),
+            "notes": list(plan.notes), "places": places,
+        })  # fmt: skip
         return
     print("\n".join([
         f"{plan.plots} plots of {plan.plot_m2:g} m2 on {ground.area_m2 / 1e4:.2f} ha; the walk is {laid.walk_m:,.0f} m, "
