@@ -44,7 +44,17 @@ class Tree:
 def lay(folder: str | Path, progress: Callable[[str], None] = lambda said: None) -> str:
     """Lays the invented planting into a new log folder; returns what lies where, in a few lines.
 
-    Raises CannotUse for a folder that holds something already.
+    Parameters
+    ----------
+    folder
+        That is made [no unit].
+    progress
+        Called with what is being laid [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a folder that holds something already.
     """
     place = Path(folder).expanduser()
     if place.exists() and any(place.iterdir()):

@@ -83,7 +83,13 @@ class Truth:
 
 
 def any_setting(seed: int) -> Setting:
-    """A setting drawn from the whole range that people photograph."""
+    """A setting drawn from the whole range that people photograph.
+
+    Parameters
+    ----------
+    seed
+        Of the random draw [no unit].
+    """
     rng = np.random.default_rng(seed)
     diameter = float(np.exp(rng.uniform(np.log(12), np.log(58))))
     ring = rng.random() < 0.15
@@ -124,7 +130,13 @@ def any_setting(seed: int) -> Setting:
 
 
 def picture_of(setting: Setting) -> tuple[bytes, Truth]:
-    """A JPEG's bytes, with its focal length in EXIF, and the truth."""
+    """A JPEG's bytes, with its focal length in EXIF, and the truth.
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
+    """
     rng = np.random.default_rng(setting.seed + 7)
     K, R, t = _camera(setting)
     width, height = setting.size
@@ -263,7 +275,13 @@ class _Outline:
 
 
 def true_share(setting: Setting) -> float:
-    """Share of the circumference without bark at the patch's widest height, from the outline's own geometry."""
+    """Share of the circumference without bark at the patch's widest height, from the outline's own geometry.
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
+    """
     rng = np.random.default_rng(setting.seed + 7)
     _background(setting, rng, *setting.size)  # what is drawn before the outline takes its random numbers first
     outline = _Outline(setting, rng)

@@ -59,7 +59,13 @@ class View:
 
 
 def random_setting(seed: int) -> Setting:
-    """One setting of the fixed range: a wound up to 0.4 m above or below the card, seen from 0.35 to 1.5 m."""
+    """One setting of the fixed range: a wound up to 0.4 m above or below the card, seen from 0.35 to 1.5 m.
+
+    Parameters
+    ----------
+    seed
+        Of the random draw [no unit].
+    """
     random = np.random.default_rng(seed)
     card_at = float(random.choice([0.0, random.uniform(0, 1200)]))
     wound = max(5.0, card_at + 50 + random.uniform(-400, 400))
@@ -79,7 +85,13 @@ def random_setting(seed: int) -> Setting:
 
 
 def simulate_held_card(setting: Setting) -> View | None:
-    """The card's plane as its markers in view tell it, and the taps; None where under three markers are in view."""
+    """The card's plane as its markers in view give it, and the taps; None where under three markers are in view.
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
+    """
     random = np.random.default_rng([setting.seed, 3])
     (width, height), focal = SIZE, setting.focal_35mm * float(np.hypot(*SIZE)) / 43.267
     middle = ((width - 1) / 2, (height - 1) / 2)

@@ -59,7 +59,13 @@ class View:
 
 
 def random_setting(seed: int) -> Setting:
-    """One setting of the fixed range: 1.6 to 4 m away, staff leaning up to 5 degrees, stem 40 to 130 mm beside."""
+    """One setting of the fixed range: 1.6 to 4 m away, staff leaning up to 5 degrees, stem 40 to 130 mm beside.
+
+    Parameters
+    ----------
+    seed
+        Of the random draw [no unit].
+    """
     random = np.random.default_rng(seed)
     lean, towards = 5 * np.sqrt(random.uniform()), random.uniform(0, 2 * np.pi)
     side = random.choice([-1, 1]) * random.uniform(40, 130)
@@ -82,7 +88,13 @@ def random_setting(seed: int) -> Setting:
 
 
 def simulate_staff(setting: Setting) -> View:
-    """The markers in view and the taps, each with its noise."""
+    """The markers in view and the taps, each with its noise.
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
+    """
     random = np.random.default_rng([setting.seed, 1])
     width, height = setting.size
     seen, right, up = _camera(setting)
@@ -111,7 +123,15 @@ def simulate_staff(setting: Setting) -> View:
 
 
 def on_staff(setting: Setting, heights_mm: Sequence[float]) -> np.ndarray:
-    """Where places on the staff's centre line, `heights_mm` along it from its foot, are seen: (n, 2) px."""
+    """Where places on the staff's centre line are seen, (n, 2) [px].
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
+    heights_mm
+        Along the staff from its foot [mm].
+    """
     seen, _, up = _camera(setting)
     return seen(np.outer(heights_mm, up))
 
@@ -120,6 +140,11 @@ def draw_staff(setting: Setting) -> bytes:
     """A JPEG with its focal length in EXIF: the staff before trunks and rough ground; distortion is left out.
 
     Below `hidden_below` the staff is covered by the ground's colour. The wound itself is not drawn: taps stand for it.
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
     """
     random = np.random.default_rng([setting.seed, 2])
     seen, right, up = _camera(replace(setting, k1=0.0))

@@ -91,7 +91,15 @@ class _Shape:
 
 
 def any_setting(seed: int, kind: str | None = None) -> Setting:
-    """A setting drawn at random over the range that the tool is meant for."""
+    """A setting drawn at random over the range that the tool is meant for.
+
+    Parameters
+    ----------
+    seed
+        Of the random draw [no unit].
+    kind
+        Form of the end: clean, half or torn; None for any [no unit].
+    """
     rng = np.random.default_rng(seed)
     kind = kind or str(rng.choice(["clean", "half", "torn"], p=[0.5, 0.25, 0.25]))
     diameter = float(np.exp(rng.uniform(np.log(1.5), np.log(12))))
@@ -135,13 +143,25 @@ def _any_wood(rng: np.random.Generator) -> tuple[float, float, float]:
 
 
 def picture_of(setting: Setting) -> tuple[bytes, Truth]:
-    """The picture as the bytes of a JPEG file with its focal length in EXIF, and the truth about it."""
+    """The picture as the bytes of a JPEG file with its focal length in EXIF, and the truth about it.
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
+    """
     bgr, truth = raster_of(setting)
     return as_jpeg(bgr, setting), truth
 
 
 def raster_of(setting: Setting) -> tuple[np.ndarray, Truth]:
-    """The picture before it is compressed, (h, w, 3) uint8 blue green red, and the truth about it."""
+    """The picture before it is compressed, (h, w, 3) uint8 blue green red, and the truth about it.
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
+    """
     rng = np.random.default_rng(setting.seed + 77)
     K, R, t = _camera(setting)
     scale = setting.print_scale
@@ -468,7 +488,15 @@ def _exposed(scene: np.ndarray, setting: Setting, rng: np.random.Generator) -> n
 
 
 def as_jpeg(bgr: np.ndarray, setting: Setting) -> bytes:
-    """A JPEG file of the setting's quality with its focal length in EXIF."""
+    """A JPEG file of the setting's quality with its focal length in EXIF.
+
+    Parameters
+    ----------
+    bgr
+        The picture, (h, w, 3) uint8 [no unit].
+    setting
+        Of the scene [no unit].
+    """
     exif = Image.Exif()
     exif.get_ifd(0x8769)[0xA405] = round(setting.focal_35mm)
     out = io.BytesIO()
