@@ -13,8 +13,8 @@ import numpy as np
 
 from diagnose.simulate.twig import (
     BARKS,
-    Setting,
     Truth,
+    TwigSetting,
     _camera,
     _end_shape,
     _exposed,
@@ -37,7 +37,7 @@ COINS = [(0.62, 0.60, 0.56), (0.62, 0.45, 0.18), (0.50, 0.27, 0.15)]
 class Surroundings:
     """All that stands round the twig; twig : how it lies and is lit. Lengths [mm], blur [px]."""
 
-    twig: Setting
+    twig: TwigSetting
     ground: str = "soil"
     ground_blur: float = 8.0
     stems: int = 2

@@ -17,16 +17,16 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from diagnose.simulate.twig import Setting, as_jpeg, raster_of
+from diagnose.simulate.twig import TwigSetting, as_jpeg, raster_of
 
 MEGABYTES = (2.0, 4.0, 8.0)
-SCENE = Setting(
+SCENE = TwigSetting(
     seed=12, size=(4000, 3000), theta=38.0, roll=25.0, diameter=6.0, heading=200.0, tilt=14.0, noise=0.02, stub=True
 )
 GRAIN = 5.0, 1.5  # standard deviation of the grain that enlarged photos get, in grey and in colour [grey levels]
 
 
-def write_large(folder: Path, megabytes: Sequence[float] = MEGABYTES, scene: Setting = SCENE) -> list[Path]:
+def write_large(folder: Path, megabytes: Sequence[float] = MEGABYTES, scene: TwigSetting = SCENE) -> list[Path]:
     """One file for each size, to the nearest JPEG quality; the folder is made where it is missing.
 
     Parameters
@@ -48,7 +48,7 @@ def write_large(folder: Path, megabytes: Sequence[float] = MEGABYTES, scene: Set
     return files
 
 
-def of_size(bgr: np.ndarray, scene: Setting, wanted: float) -> bytes:
+def of_size(bgr: np.ndarray, scene: TwigSetting, wanted: float) -> bytes:
     """The JPEG whose size comes nearest to a size, found by halving the range of qualities.
 
     Parameters
