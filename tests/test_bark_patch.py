@@ -16,13 +16,13 @@ from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.photo.plane import Plane, find_card
 from diagnose.signs import Bounded, Measured
-from diagnose.simulate.bark import Setting, Truth, any_setting, picture_of, true_share
+from diagnose.simulate.bark import BarkSetting, Truth, any_setting, picture_of, true_share
 from diagnose.simulate.large import enlarged
 
 PHOTOS = Path(__file__).parent.parent / "reference_cases" / "photos"
 
 
-def seen(setting: Setting) -> tuple[Picture, Plane, Truth]:
+def seen(setting: BarkSetting) -> tuple[Picture, Plane, Truth]:
     data, truth = picture_of(setting)
     picture = read_picture(data, "simulated")
     return picture, find_card(picture), truth
@@ -130,7 +130,7 @@ def test_a_plane_without_a_camera_is_refused_with_advice() -> None:
     assert not found.measured and "beside" in found.not_measured["patch_height_mm"]
 
 
-def _round(setting: Setting) -> SeenRound:
+def _round(setting: BarkSetting) -> SeenRound:
     picture, plane, _ = seen(setting)
     found = measure_patch(picture, plane).round
     assert found is not None

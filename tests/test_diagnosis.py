@@ -7,7 +7,7 @@ import numpy as np
 from diagnose.diagnosis import measure_picture
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
-from diagnose.simulate.bark import Setting as BarkSetting
+from diagnose.simulate.bark import BarkSetting
 from diagnose.simulate.bark import picture_of as bark_picture
 
 UNWOUNDED = BarkSetting(seed=4, patch=False)

@@ -23,7 +23,7 @@ from diagnose.measure.height import (
 )
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.photo.plane import StaffMarkers, find_staff
-from diagnose.simulate.staff import Setting, on_staff, random_setting, simulate_staff
+from diagnose.simulate.staff import StaffSetting, on_staff, random_setting, simulate_staff
 from tests.conftest import PHOTOS
 
 
@@ -141,7 +141,7 @@ def test_the_cross_ratio_gives_the_same_height_by_hand() -> None:
 
 def test_an_upright_staff_gives_the_height_that_opencvs_pose_gives() -> None:
     """cv2.solvePnP and the tip's ray cut with the staff's plane: an independent way to the same height."""
-    view = simulate_staff(Setting(foot=(0, 0, 0), tip=(60, 640, 0), corner_noise=0, tap_noise=0, roll=0))
+    view = simulate_staff(StaffSetting(foot=(0, 0, 0), tip=(60, 640, 0), corner_noise=0, tap_noise=0, roll=0))
     staff, (width, height) = view.scene.staff, view.scene.size
     K = np.array([[view.scene.focal_px, 0, (width - 1) / 2], [0, view.scene.focal_px, (height - 1) / 2], [0, 0, 1]])
     square = np.array([(-25, 25), (25, 25), (25, -25), (-25, -25)], float)
@@ -156,13 +156,14 @@ def test_an_upright_staff_gives_the_height_that_opencvs_pose_gives() -> None:
 
 
 def test_a_tapped_foot_tells_how_far_the_staff_leans_aside() -> None:
-    view = simulate_staff(Setting(lean=(5, 0), roll=0, foot=(120, 0, 0), tip=(120, 900, 0), corner_noise=0, tap_noise=0))
+    leaning = StaffSetting(lean=(5, 0), roll=0, foot=(120, 0, 0), tip=(120, 900, 0), corner_noise=0, tap_noise=0)
+    view = simulate_staff(leaning)
     found = fit_height(view.scene, view.tip_px, view.foot_px)
     assert abs(found.value_mm - view.height_mm) < 2 * found.sigma_mm < 40
 
 
 def test_a_second_tap_on_the_snow_leaves_the_height_above_the_ground() -> None:
-    view = simulate_staff(Setting(foot=(100, 300, 0), tip=(100, 900, 0), hidden_below=300, tap_noise=0))
+    view = simulate_staff(StaffSetting(foot=(100, 300, 0), tip=(100, 900, 0), hidden_below=300, tap_noise=0))
     found = fit_height(view.scene, view.tip_px, view.foot_px)
     assert found.surface_mm == pytest.approx(300, abs=40)
     assert abs(found.value_mm - 900) < 2 * found.sigma_mm

@@ -17,13 +17,13 @@ from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import Plane
 from diagnose.signs import Measured
 from diagnose.simulate import bark
-from diagnose.simulate.held_card import SIZE, Setting, View, random_setting, simulate_held_card
+from diagnose.simulate.held_card import SIZE, HeldCardSetting, SimulatedCard, random_setting, simulate_held_card
 from tests.conftest import PHOTOS
 
-STILL = Setting(corner_noise=0, tap_noise=0)
+STILL = HeldCardSetting(corner_noise=0, tap_noise=0)
 
 
-def seen(setting: Setting) -> View:
+def seen(setting: HeldCardSetting) -> SimulatedCard:
     view = simulate_held_card(setting)
     assert view is not None
     return view

@@ -13,12 +13,12 @@ from diagnose.measure.record import Measurement
 from diagnose.measure.severed_end import measure_end_on_card
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
-from diagnose.simulate.twig import Setting, picture_of
+from diagnose.simulate.twig import TwigSetting, picture_of
 
-GOOD = Setting(seed=3, theta=30.0, diameter=7.0, buds=0, dirt=0, tilt=8.0, heading=150.0)
+GOOD = TwigSetting(seed=3, theta=30.0, diameter=7.0, buds=0, dirt=0, tilt=8.0, heading=150.0)
 
 
-def _measured(setting: Setting) -> Measurement:
+def _measured(setting: TwigSetting) -> Measurement:
     picture = read_picture(picture_of(setting)[0], "simulated.jpg")
     return measure_end_on_card(picture, find_card(picture))
 

@@ -25,7 +25,7 @@ from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
 from diagnose.report.overlay import annotate
 from diagnose.signs import Bounded, Measured
-from diagnose.simulate.twig import Setting, Truth, any_setting, as_jpeg, picture_of, raster_of
+from diagnose.simulate.twig import Truth, TwigSetting, any_setting, as_jpeg, picture_of, raster_of
 from tests.conftest import PHOTOS
 
 ON_CARD = sorted((PHOTOS / "twig_on_card").glob("*.jpg"))
@@ -39,7 +39,7 @@ def _photo(path: Path) -> tuple[Measurement, dict[str, Any]]:
 
 
 @cache
-def _simulated(setting: Setting) -> tuple[Measurement, Truth]:
+def _simulated(setting: TwigSetting) -> tuple[Measurement, Truth]:
     data, truth = picture_of(setting)
     picture = read_picture(data, "simulated.jpg")
     return measure_end_on_card(picture, find_card(picture)), truth
@@ -91,7 +91,7 @@ def test_a_clean_end_is_never_surely_torn_nor_a_torn_one_surely_clean(path: Path
         assert found.measured["end_form"].shares[other] <= 0.9
 
 
-PLAIN = Setting(seed=5, theta=30.0, roll=0.0, diameter=6.0, buds=0, dirt=5, tilt=12.0, heading=200.0)
+PLAIN = TwigSetting(seed=5, theta=30.0, roll=0.0, diameter=6.0, buds=0, dirt=5, tilt=12.0, heading=200.0)
 
 
 @pytest.mark.parametrize("theta", [0.0, 15.0, 30.0, 45.0, 55.0])

@@ -10,7 +10,7 @@ from diagnose.measure.true_slope import true_slope
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
 from diagnose.signs import Bounded, Measured
-from diagnose.simulate.twig import Setting, picture_of
+from diagnose.simulate.twig import TwigSetting, picture_of
 
 
 def _seen(theta: float, roll: float, shear: float) -> tuple[float, float, float]:
@@ -61,7 +61,7 @@ _TOO_LOW = pytest.mark.xfail(strict=True, reason="a sun shadow before the end is
 
 @pytest.mark.parametrize("roll", [0.0, 35.0, pytest.param(-35.0, marks=_TOO_LOW)])
 def test_rolling_the_twig_does_not_change_its_true_slope(roll: float) -> None:
-    setting = Setting(seed=9, theta=40.0, roll=roll, diameter=8.0, buds=0, dirt=0, tilt=20.0, heading=70.0)
+    setting = TwigSetting(seed=9, theta=40.0, roll=roll, diameter=8.0, buds=0, dirt=0, tilt=20.0, heading=70.0)
     picture = read_picture(picture_of(setting)[0], "simulated.jpg")
     found = measure_end_on_card(picture, find_card(picture)).measured["true_slope_deg"]
     assert isinstance(found, Measured)
@@ -81,7 +81,7 @@ def test_the_length_of_the_pale_face_tells_the_slope_of_a_cut_that_looks_at_the_
 
 @pytest.mark.parametrize("theta", [25.0, 40.0, 55.0])
 def test_the_pale_face_is_as_long_as_the_plane_through_the_cylinder_makes_it(theta: float) -> None:
-    setting = Setting(seed=5, theta=theta, roll=-90.0, diameter=8.0, buds=0, dirt=0, tilt=2.0, heading=70.0)
+    setting = TwigSetting(seed=5, theta=theta, roll=-90.0, diameter=8.0, buds=0, dirt=0, tilt=2.0, heading=70.0)
     picture = read_picture(picture_of(setting)[0], "simulated.jpg")
     plane = find_card(picture)
     seen = see_end(picture, plane, find_stems(picture, plane)[0])

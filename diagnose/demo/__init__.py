@@ -44,7 +44,17 @@ class Tree:
 def lay(folder: str | Path, progress: Callable[[str], None] = lambda said: None) -> str:
     """Lays the invented planting into a new log folder; returns what lies where, in a few lines.
 
-    Raises CannotUse for a folder that holds something already.
+    Parameters
+    ----------
+    folder
+        That is made [no unit].
+    progress
+        Called with what is being laid [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a folder that holds something already.
     """
     place = Path(folder).expanduser()
     if place.exists() and any(place.iterdir()):
@@ -164,7 +174,7 @@ def _photos(story: Mapping[str, Any]) -> list[bytes]:
         if told.get("bark"):
             drawn.append(bark.picture_of(bark.any_setting(told["seed"]))[0])
         else:
-            setting = twig.Setting(seed=told["seed"], kind=told["kind"], theta=told["theta"], diameter=told["diameter"],
+            setting = twig.TwigSetting(seed=told["seed"], kind=told["kind"], theta=told["theta"], diameter=told["diameter"],
                                    heading=20.0 + 40 * told["seed"] % 150, tilt=12.0, size=(1600, 1200))
             drawn.append(twig.picture_of(setting)[0])
     return drawn

@@ -28,7 +28,7 @@ from diagnose.fieldlog.fields import checked, names
 from diagnose.fieldlog.history import changes_of, row_of, stand
 from diagnose.fieldlog.likeness import likeness
 from diagnose.fieldlog.place import ORIGINALS
-from diagnose.fieldlog.query import EVERY, FIELDS, Query, Seen, frame, statement, window_sql, within_reach
+from diagnose.fieldlog.query import EVERY, FIELDS, Placed, Query, frame, statement, window_sql, within_reach
 from diagnose.fieldlog.rows import first_change, insert_rows, now, whole_row
 from diagnose.fieldlog.tables import KINDS, About, History, Observation, Original, Photo, Picture
 
@@ -249,7 +249,7 @@ class Log:
             found = session.scalars(select(column).where(Observation.deleted.is_(False)).distinct()).all()
         return sorted(filter(None, found))
 
-    def window(self, south: float, north: float, west: float, east: float) -> list[Seen]:
+    def window(self, south: float, north: float, west: float, east: float) -> list[Placed]:
         """What a map shows of a box.
 
         The statement goes to the driver as it is, so that a map moves as fast as the database can.
@@ -269,7 +269,7 @@ class Log:
                     found += cursor.execute(asked, (south, north, left, right)).fetchall()
             except self.engine.dialect.loaded_dbapi.Error as problem:
                 raise OperationalError(asked, None, problem) from problem
-        return list(map(Seen._make, found))
+        return list(map(Placed._make, found))
 
     def records(self, kind: str, deleted: bool = False, **equal: Any) -> pd.DataFrame:
         """Records of a kind, a column a field. A text that is missing is None, a number that is missing NaN.

@@ -26,7 +26,7 @@ _YES_NO = ("taken_local", "deleted", "disputed")
 _FLATTENED = 1 / 298.257223563  # of WGS 84's ellipsoid [no unit]
 
 
-class Seen(NamedTuple):
+class Placed(NamedTuple):
     """What a map shows of an observation. lat, lon [degree]; error_m [m]."""
 
     id: str
@@ -244,6 +244,6 @@ def window_sql(dialect: str) -> str:
         SQLAlchemy's name of the database: "sqlite" or "postgresql" [no unit].
     """
     mark, no = ("%s", "false") if dialect == "postgresql" else ("?", "0")
-    fields = ", ".join(f'"{name}"' for name in Seen._fields)
+    fields = ", ".join(f'"{name}"' for name in Placed._fields)
     return (f"select {fields} from observation where lat between {mark} and {mark} "
             f"and lon between {mark} and {mark} and deleted = {no}")

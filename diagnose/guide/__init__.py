@@ -20,7 +20,13 @@ GUIDES = {
 
 
 def guide_text(name: str) -> str:
-    """A guide as Markdown, without its heading. Raises KeyError for one that does not exist."""
+    """A guide as Markdown, without its heading; KeyError for one that does not exist.
+
+    Parameters
+    ----------
+    name
+        Of GUIDES [no unit].
+    """
     if name not in GUIDES:
         raise KeyError(name)
     text = (Path(__file__).parent / f"{name}.md").read_text(encoding="utf-8")
@@ -39,7 +45,13 @@ def ranges_told() -> str:
 
 
 def counted_at(place: Place) -> str:
-    """Which animals are counted at a place, in Markdown."""
+    """Which animals are counted at a place, in Markdown.
+
+    Parameters
+    ----------
+    place
+        Where the planting is [no unit].
+    """
     found = residents(place)
     if set(found.values()) == {"not covered"}:
         return f"{place.name}: nothing is told of its animals, so the wound alone is judged."

@@ -26,7 +26,7 @@ MODULE_PX = 8
 
 
 @dataclass(frozen=True)
-class Setting:
+class BarkSetting:
     """All that one simulated picture depends on: lengths [mm], angles [degree], seed for textures and noise."""
 
     seed: int = 0
@@ -82,15 +82,21 @@ class Truth:
     bare: np.ndarray
 
 
-def any_setting(seed: int) -> Setting:
-    """A setting drawn from the whole range that people photograph."""
+def any_setting(seed: int) -> BarkSetting:
+    """A setting drawn from the whole range that people photograph.
+
+    Parameters
+    ----------
+    seed
+        Of the random draw [no unit].
+    """
     rng = np.random.default_rng(seed)
     diameter = float(np.exp(rng.uniform(np.log(12), np.log(58))))
     ring = rng.random() < 0.15
     share = 1.0 if ring else float(rng.uniform(0.18, 0.5))
     sun = rng.normal(size=3)
     sun[2] = -abs(sun[2]) - 0.8
-    return Setting(
+    return BarkSetting(
         seed=seed,
         diameter=diameter,
         bark=str(rng.choice(list(BARKS))),
@@ -123,8 +129,14 @@ def any_setting(seed: int) -> Setting:
     )
 
 
-def picture_of(setting: Setting) -> tuple[bytes, Truth]:
-    """A JPEG's bytes, with its focal length in EXIF, and the truth."""
+def picture_of(setting: BarkSetting) -> tuple[bytes, Truth]:
+    """A JPEG's bytes, with its focal length in EXIF, and the truth.
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
+    """
     rng = np.random.default_rng(setting.seed + 7)
     K, R, t = _camera(setting)
     width, height = setting.size
@@ -182,7 +194,7 @@ def picture_of(setting: Setting) -> tuple[bytes, Truth]:
     )
 
 
-def _camera(setting: Setting) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _camera(setting: BarkSetting) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Intrinsics and pose: plane coordinates [mm] to camera, as of `photo.plane.Camera`."""
     width, height = setting.size
     focal = setting.focal_35mm * float(np.hypot(width, height)) / 43.267
@@ -201,7 +213,7 @@ def _camera(setting: Setting) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return K, R, -R @ eye
 
 
-def _stem(setting: Setting) -> tuple[np.ndarray, np.ndarray]:
+def _stem(setting: BarkSetting) -> tuple[np.ndarray, np.ndarray]:
     """A point of the stem's axis beside the card's middle, and the axis's direction."""
     lean = np.radians(setting.lean)
     radius = setting.diameter / 2
@@ -240,7 +252,7 @@ def _meet(
 class _Outline:
     """The patch's ragged superellipse, on the bark's surface."""
 
-    def __init__(self, setting: Setting, rng: np.random.Generator) -> None:
+    def __init__(self, setting: BarkSetting, rng: np.random.Generator) -> None:
         self.setting = setting
         waves = np.arange(6, 60)
         self.waves, self.phase = waves, rng.uniform(0, 2 * np.pi, len(waves))
@@ -262,8 +274,14 @@ class _Outline:
         return np.abs(tall) ** s.squareness + np.abs(wide) ** s.squareness < edge**s.squareness
 
 
-def true_share(setting: Setting) -> float:
-    """Share of the circumference without bark at the patch's widest height, from the outline's own geometry."""
+def true_share(setting: BarkSetting) -> float:
+    """Share of the circumference without bark at the patch's widest height, from the outline's own geometry.
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
+    """
     rng = np.random.default_rng(setting.seed + 7)
     _background(setting, rng, *setting.size)  # what is drawn before the outline takes its random numbers first
     outline = _Outline(setting, rng)
@@ -290,7 +308,7 @@ def _looked_up(image: np.ndarray, at: np.ndarray) -> np.ndarray:
 
 
 def _groove_slopes(
-    setting: Setting, rng: np.random.Generator, up: np.ndarray, round_mm: np.ndarray
+    setting: BarkSetting, rng: np.random.Generator, up: np.ndarray, round_mm: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Slopes of the wood's surface round the stem and up it, from the grooves."""
     if setting.spacing is None:
@@ -319,7 +337,7 @@ def _sheet() -> np.ndarray:
     return sheet
 
 
-def _background(setting: Setting, rng: np.random.Generator, width: int, height: int) -> np.ndarray:
+def _background(setting: BarkSetting, rng: np.random.Generator, width: int, height: int) -> np.ndarray:
     """Something out of focus, with other stems in it."""
     base = np.array(BACKGROUNDS[setting.ground])
     coarse: Any = rng.normal(size=(height // 8, width // 8, 3)).astype(np.float32) * 0.5
@@ -335,7 +353,7 @@ def _background(setting: Setting, rng: np.random.Generator, width: int, height: 
     return cv2.GaussianBlur(scene, (0, 0), 5.0)
 
 
-def _developed(scene: np.ndarray, setting: Setting, rng: np.random.Generator) -> bytes:
+def _developed(scene: np.ndarray, setting: BarkSetting, rng: np.random.Generator) -> bytes:
     rgb = cv2.GaussianBlur(scene, (0, 0), setting.blur_px) * 0.9
     rgb = rgb + rng.normal(size=rgb.shape) * setting.noise * np.sqrt(np.clip(rgb, 0.02, 1))
     image = (np.clip(rgb, 0, 1) ** (1 / GAMMA) * 255 + 0.5).astype(np.uint8)
@@ -347,7 +365,7 @@ def _developed(scene: np.ndarray, setting: Setting, rng: np.random.Generator) ->
 
 
 def _truth(
-    setting: Setting,
+    setting: BarkSetting,
     up: np.ndarray,
     turn: np.ndarray,
     seen: np.ndarray,

@@ -13,8 +13,8 @@ import numpy as np
 
 from diagnose.simulate.twig import (
     BARKS,
-    Setting,
     Truth,
+    TwigSetting,
     _camera,
     _end_shape,
     _exposed,
@@ -37,7 +37,7 @@ COINS = [(0.62, 0.60, 0.56), (0.62, 0.45, 0.18), (0.50, 0.27, 0.15)]
 class Surroundings:
     """All that stands round the twig; twig : how it lies and is lit. Lengths [mm], blur [px]."""
 
-    twig: Setting
+    twig: TwigSetting
     ground: str = "soil"
     ground_blur: float = 8.0
     stems: int = 2
@@ -58,7 +58,17 @@ class FreeTruth:
 
 
 def any_surroundings(seed: int, kind: str | None = None, coin: bool | None = None) -> Surroundings:
-    """Surroundings drawn at random over the range that the tool is meant for."""
+    """Surroundings drawn at random over the range that the tool is meant for.
+
+    Parameters
+    ----------
+    seed
+        Of the random draw [no unit].
+    kind
+        Form of the end: clean, half or torn; None for any [no unit].
+    coin
+        Whether a coin lies there; None for either [no unit].
+    """
     rng = np.random.default_rng(seed + 500_000)
     twig = any_setting(seed, kind)
     size = (1600, 1200)
@@ -88,7 +98,13 @@ def any_surroundings(seed: int, kind: str | None = None, coin: bool | None = Non
 
 
 def picture_of(around: Surroundings) -> tuple[bytes, FreeTruth]:
-    """The picture as the bytes of a JPEG file with its focal length in EXIF, and the truth about it."""
+    """The picture as the bytes of a JPEG file with its focal length in EXIF, and the truth about it.
+
+    Parameters
+    ----------
+    around
+        The twig and what is round it [no unit].
+    """
     setting = around.twig
     rng = np.random.default_rng(setting.seed + 177)
     K, R, t = _camera(setting)

@@ -20,7 +20,7 @@ SIZE = (1512, 2016)
 
 
 @dataclass(frozen=True)
-class Setting:
+class HeldCardSetting:
     """All that one simulated view depends on: lengths [mm], angles [degree], noise [px].
 
     World: x right, y up, z towards the camera; origin on the ground below the card's middle. card_at : of the lower
@@ -48,7 +48,7 @@ class Setting:
 
 
 @dataclass(frozen=True)
-class View:
+class SimulatedCard:
     """What the picture gives (plane, taps, size) and the truth: height of the wound above the stem's foot [mm]."""
 
     plane: Plane
@@ -58,8 +58,14 @@ class View:
     size: tuple[int, int] = SIZE
 
 
-def random_setting(seed: int) -> Setting:
-    """One setting of the fixed range: a wound up to 0.4 m above or below the card, seen from 0.35 to 1.5 m."""
+def random_setting(seed: int) -> HeldCardSetting:
+    """One setting of the fixed range: a wound up to 0.4 m above or below the card, seen from 0.35 to 1.5 m.
+
+    Parameters
+    ----------
+    seed
+        Of the random draw [no unit].
+    """
     random = np.random.default_rng(seed)
     card_at = float(random.choice([0.0, random.uniform(0, 1200)]))
     wound = max(5.0, card_at + 50 + random.uniform(-400, 400))
@@ -67,7 +73,7 @@ def random_setting(seed: int) -> Setting:
     distance, camera_height = random.uniform(350, 1500), random.uniform(300, 1600)
     aim = (card_at + 50 + wound) / 2
     camera_height = float(np.clip(camera_height, aim - 0.5 * distance, aim + distance))
-    return Setting(
+    return HeldCardSetting(
         seed=seed, card_at=card_at, told_at=card_at + random.normal(0, 5) if card_at else 0.0,
         quarter=int(random.integers(4)), lean=random.normal(0, 3), askew=random.normal(0, 4), face=random.normal(0, 12),
         distance=distance, camera_height=camera_height,
@@ -78,8 +84,14 @@ def random_setting(seed: int) -> Setting:
     )  # fmt: skip
 
 
-def simulate_held_card(setting: Setting) -> View | None:
-    """The card's plane as its markers in view tell it, and the taps; None where under three markers are in view."""
+def simulate_held_card(setting: HeldCardSetting) -> SimulatedCard | None:
+    """The card's plane as its markers in view give it, and the taps; None where under three markers are in view.
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
+    """
     random = np.random.default_rng([setting.seed, 3])
     (width, height), focal = SIZE, setting.focal_35mm * float(np.hypot(*SIZE)) / 43.267
     middle = ((width - 1) / 2, (height - 1) / 2)
@@ -121,7 +133,7 @@ def simulate_held_card(setting: Setting) -> View | None:
     )  # fmt: skip
     wound, foot = seen(np.array([setting.wound, setting.foot])) + random.normal(0, setting.tap_noise, (2, 2))
     height = setting.wound[1] - setting.foot[1]
-    return View(plane, (float(wound[0]), float(wound[1])), (float(foot[0]), float(foot[1])), height)
+    return SimulatedCard(plane, (float(wound[0]), float(wound[1])), (float(foot[0]), float(foot[1])), height)
 
 
 def _about(axis: int, angle: float) -> np.ndarray:

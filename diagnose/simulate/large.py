@@ -17,17 +17,27 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from diagnose.simulate.twig import Setting, as_jpeg, raster_of
+from diagnose.simulate.twig import TwigSetting, as_jpeg, raster_of
 
 MEGABYTES = (2.0, 4.0, 8.0)
-SCENE = Setting(
+SCENE = TwigSetting(
     seed=12, size=(4000, 3000), theta=38.0, roll=25.0, diameter=6.0, heading=200.0, tilt=14.0, noise=0.02, stub=True
 )
 GRAIN = 5.0, 1.5  # standard deviation of the grain that enlarged photos get, in grey and in colour [grey levels]
 
 
-def write_large(folder: Path, megabytes: Sequence[float] = MEGABYTES, scene: Setting = SCENE) -> list[Path]:
-    """One file for each size in 10^6 bytes, to the nearest JPEG quality; the folder is made where it is missing."""
+def write_large(folder: Path, megabytes: Sequence[float] = MEGABYTES, scene: TwigSetting = SCENE) -> list[Path]:
+    """One file for each size, to the nearest JPEG quality; the folder is made where it is missing.
+
+    Parameters
+    ----------
+    folder
+        That is written to [no unit].
+    megabytes
+        Size of each file [10^6 byte].
+    scene
+        That is drawn [no unit].
+    """
     bgr, _ = raster_of(scene)
     folder.mkdir(parents=True, exist_ok=True)
     files = []
@@ -38,8 +48,18 @@ def write_large(folder: Path, megabytes: Sequence[float] = MEGABYTES, scene: Set
     return files
 
 
-def of_size(bgr: np.ndarray, scene: Setting, wanted: float) -> bytes:
-    """The JPEG whose size comes nearest to `wanted` [bytes], found by halving the range of qualities."""
+def of_size(bgr: np.ndarray, scene: TwigSetting, wanted: float) -> bytes:
+    """The JPEG whose size comes nearest to a size, found by halving the range of qualities.
+
+    Parameters
+    ----------
+    bgr
+        The picture, (h, w, 3) uint8 [no unit].
+    scene
+        That it shows [no unit].
+    wanted
+        Size of the file [byte].
+    """
     low, high = 30, 100
     tried: dict[int, bytes] = {}
     while low <= high:
@@ -53,7 +73,15 @@ def of_size(bgr: np.ndarray, scene: Setting, wanted: float) -> bytes:
 
 
 def enlarged(data: bytes, megapixels: float) -> bytes:
-    """A photo enlarged to a camera's size and grained, as JPEG of quality 92, its EXIF kept."""
+    """A photo enlarged to a camera's size and grained, as JPEG of quality 92, its EXIF kept.
+
+    Parameters
+    ----------
+    data
+        A picture file's bytes [no unit].
+    megapixels
+        Of the enlarged picture [10^6 px].
+    """
     with Image.open(io.BytesIO(data)) as stored:
         shown = np.asarray(stored.convert("RGB"))
         exif = stored.getexif()

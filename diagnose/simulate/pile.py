@@ -45,7 +45,17 @@ class Sent:
 
 
 def changed(data: bytes, change: str, rng: np.random.Generator) -> bytes:
-    """The photo as a mail program, a phone or bad luck leaves it."""
+    """The photo as a mail program, a phone or bad luck leaves it.
+
+    Parameters
+    ----------
+    data
+        A picture file's bytes [no unit].
+    change
+        "as it was", "stored anew", "turned", "cropped", "renamed" or "broken" [no unit].
+    rng
+        Random numbers [no unit].
+    """
     if change in ("as it was", "renamed"):
         return data
     if change == "broken":
@@ -67,7 +77,15 @@ def changed(data: bytes, change: str, rng: np.random.Generator) -> bytes:
 
 
 def seen_from_elsewhere(data: bytes, rng: np.random.Generator) -> bytes:
-    """The flat scene as another camera would see it: its corners moved, so that no two wounds share a picture."""
+    """The flat scene as another camera would see it: its corners moved, so that no two wounds share a picture.
+
+    Parameters
+    ----------
+    data
+        A picture file's bytes [no unit].
+    rng
+        Random numbers [no unit].
+    """
     bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
     assert bgr is not None  # the photos are the bundled ones
     high, wide = bgr.shape[:2]
@@ -80,9 +98,22 @@ def seen_from_elsewhere(data: bytes, rng: np.random.Generator) -> bytes:
 
 
 def make_pile(folder: Path, how_many: int = 500, photos: Path = PHOTOS, seed: int = 9) -> list[Sent]:
-    """Writes letters about how_many wounds into the folder; returns the truth, which is also written to truth.json
-    beside the folder. No two wounds share a picture: after the first round through the photos each is seen from
-    elsewhere."""
+    """Writes letters about invented wounds into a folder; returns the truth.
+
+    The truth is also written to truth.json beside the folder. No two wounds share a picture: after the first round through
+    the photos each is seen from elsewhere.
+
+    Parameters
+    ----------
+    folder
+        That is written to [no unit].
+    how_many
+        Wounds [no unit].
+    photos
+        Folder of the bundled pictures [no unit].
+    seed
+        Of the random draw [no unit].
+    """
     rng = np.random.default_rng(seed)
     folder.mkdir(parents=True, exist_ok=True)
     pictures = sorted(photos.rglob("*.jpg"))

@@ -22,7 +22,7 @@ from diagnose.photo.plane import StaffMarkers, StaffView
 
 
 @dataclass(frozen=True)
-class Setting:
+class StaffSetting:
     """All that one simulated view depends on: lengths [mm], angles [degree], noise [px].
 
     World: x right, y up, z towards the camera; origin at the staff's foot. lean : of the staff to the right and
@@ -49,7 +49,7 @@ class Setting:
 
 
 @dataclass(frozen=True)
-class View:
+class SimulatedStaff:
     """What the picture gives (scene, taps) and the truth: height of the wound above the stem's foot [mm]."""
 
     scene: StaffView
@@ -58,8 +58,14 @@ class View:
     height_mm: float
 
 
-def random_setting(seed: int) -> Setting:
-    """One setting of the fixed range: 1.6 to 4 m away, staff leaning up to 5 degrees, stem 40 to 130 mm beside."""
+def random_setting(seed: int) -> StaffSetting:
+    """One setting of the fixed range: 1.6 to 4 m away, staff leaning up to 5 degrees, stem 40 to 130 mm beside.
+
+    Parameters
+    ----------
+    seed
+        Of the random draw [no unit].
+    """
     random = np.random.default_rng(seed)
     lean, towards = 5 * np.sqrt(random.uniform()), random.uniform(0, 2 * np.pi)
     side = random.choice([-1, 1]) * random.uniform(40, 130)
@@ -70,7 +76,7 @@ def random_setting(seed: int) -> Setting:
     distance = random.uniform(1600, 4000)
     camera_height = random.uniform(800, 1700)
     aim = random.uniform(500, 900)
-    return Setting(
+    return StaffSetting(
         seed=seed, distance=distance, camera_height=camera_height,
         pitch=float(np.degrees(np.arctan2(camera_height - aim, distance))) + random.normal(0, 2),
         roll=random.normal(0, 1.2), yaw=random.normal(0, 3), focal_35mm=random.uniform(25.5, 28.5),
@@ -81,8 +87,14 @@ def random_setting(seed: int) -> Setting:
     )  # fmt: skip
 
 
-def simulate_staff(setting: Setting) -> View:
-    """The markers in view and the taps, each with its noise."""
+def simulate_staff(setting: StaffSetting) -> SimulatedStaff:
+    """The markers in view and the taps, each with its noise.
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
+    """
     random = np.random.default_rng([setting.seed, 1])
     width, height = setting.size
     seen, right, up = _camera(setting)
@@ -104,22 +116,35 @@ def simulate_staff(setting: Setting) -> View:
     known_focal = round(setting.focal_35mm) * float(np.hypot(width, height)) / 43.267
     noise = random.normal(0, setting.tap_noise, (2, 2))
     tip, foot = seen(np.array([setting.tip, setting.foot])) + noise
-    return View(
+    return SimulatedStaff(
         StaffView(staff, setting.size, known_focal, 0.03), (float(tip[0]), float(tip[1])), (float(foot[0]), float(foot[1])),
         setting.tip[1] - setting.foot[1],
     )  # fmt: skip
 
 
-def on_staff(setting: Setting, heights_mm: Sequence[float]) -> np.ndarray:
-    """Where places on the staff's centre line, `heights_mm` along it from its foot, are seen: (n, 2) px."""
+def on_staff(setting: StaffSetting, heights_mm: Sequence[float]) -> np.ndarray:
+    """Where places on the staff's centre line are seen, (n, 2) [px].
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
+    heights_mm
+        Along the staff from its foot [mm].
+    """
     seen, _, up = _camera(setting)
     return seen(np.outer(heights_mm, up))
 
 
-def draw_staff(setting: Setting) -> bytes:
+def draw_staff(setting: StaffSetting) -> bytes:
     """A JPEG with its focal length in EXIF: the staff before trunks and rough ground; distortion is left out.
 
     Below `hidden_below` the staff is covered by the ground's colour. The wound itself is not drawn: taps stand for it.
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
     """
     random = np.random.default_rng([setting.seed, 2])
     seen, right, up = _camera(replace(setting, k1=0.0))
@@ -175,7 +200,7 @@ def _ground(random: np.random.Generator, size: tuple[int, int]) -> np.ndarray:
     return image
 
 
-def _camera(setting: Setting) -> tuple[Callable[[np.ndarray], np.ndarray], np.ndarray, np.ndarray]:
+def _camera(setting: StaffSetting) -> tuple[Callable[[np.ndarray], np.ndarray], np.ndarray, np.ndarray]:
     """World points [mm] to pixels, and the staff's right and up in the world."""
     width, height = setting.size
     focal = setting.focal_35mm * float(np.hypot(width, height)) / 43.267

@@ -30,7 +30,7 @@ PRINT_MM = 8  # cells of the sheet's raster a millimetre
 
 
 @dataclass(frozen=True)
-class Setting:
+class TwigSetting:
     """All that one simulated picture depends on: lengths [mm], angles [degree], seed for bark, dirt and noise."""
 
     seed: int = 0
@@ -90,14 +90,22 @@ class _Shape:
     rough: np.ndarray  # (along, y): whether the wood seen there is torn
 
 
-def any_setting(seed: int, kind: str | None = None) -> Setting:
-    """A setting drawn at random over the range that the tool is meant for."""
+def any_setting(seed: int, kind: str | None = None) -> TwigSetting:
+    """A setting drawn at random over the range that the tool is meant for.
+
+    Parameters
+    ----------
+    seed
+        Of the random draw [no unit].
+    kind
+        Form of the end: clean, half or torn; None for any [no unit].
+    """
     rng = np.random.default_rng(seed)
     kind = kind or str(rng.choice(["clean", "half", "torn"], p=[0.5, 0.25, 0.25]))
     diameter = float(np.exp(rng.uniform(np.log(1.5), np.log(12))))
     heading = float(rng.uniform(-180, 180))
     light = rng.choice(["sun", "shade", "overcast"])
-    return Setting(
+    return TwigSetting(
         seed=seed,
         kind=kind,
         theta=float(rng.uniform(0, 58)),
@@ -134,14 +142,26 @@ def _any_wood(rng: np.random.Generator) -> tuple[float, float, float]:
     return tuple(float(v) for v in (1 - old) * fresh + old * np.array(WEATHERED))  # type: ignore[return-value]
 
 
-def picture_of(setting: Setting) -> tuple[bytes, Truth]:
-    """The picture as the bytes of a JPEG file with its focal length in EXIF, and the truth about it."""
+def picture_of(setting: TwigSetting) -> tuple[bytes, Truth]:
+    """The picture as the bytes of a JPEG file with its focal length in EXIF, and the truth about it.
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
+    """
     bgr, truth = raster_of(setting)
     return as_jpeg(bgr, setting), truth
 
 
-def raster_of(setting: Setting) -> tuple[np.ndarray, Truth]:
-    """The picture before it is compressed, (h, w, 3) uint8 blue green red, and the truth about it."""
+def raster_of(setting: TwigSetting) -> tuple[np.ndarray, Truth]:
+    """The picture before it is compressed, (h, w, 3) uint8 blue green red, and the truth about it.
+
+    Parameters
+    ----------
+    setting
+        Of the scene [no unit].
+    """
     rng = np.random.default_rng(setting.seed + 77)
     K, R, t = _camera(setting)
     scale = setting.print_scale
@@ -179,7 +199,7 @@ def raster_of(setting: Setting) -> tuple[np.ndarray, Truth]:
     return _exposed(scene, setting, rng), _truth(setting, shape, project, length)
 
 
-def _camera(setting: Setting) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _camera(setting: TwigSetting) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     width, height = setting.size
     focal = setting.focal_35mm * float(np.hypot(width, height)) / 43.267
     K = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1.0]])
@@ -191,7 +211,7 @@ def _camera(setting: Setting) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return K, R, t
 
 
-def _length_on(setting: Setting) -> float:
+def _length_on(setting: TwigSetting) -> float:
     """How long the stem is: it reaches beyond the sheet's edge."""
     heading = np.radians(setting.heading)
     back = -np.array([np.cos(heading), np.sin(heading)])
@@ -205,7 +225,7 @@ def _length_on(setting: Setting) -> float:
     return min(reach) + 25.0
 
 
-def _end_shape(setting: Setting, rng: np.random.Generator, shear: float) -> _Shape:
+def _end_shape(setting: TwigSetting, rng: np.random.Generator, shear: float) -> _Shape:
     """The end's edges as seen; `shear` : how far a point nearer the camera appears along the axis, per mm.
 
     The end is a height over the stem's round section: the cut's plane, and over a torn part splinters that start
@@ -253,7 +273,7 @@ def _end_shape(setting: Setting, rng: np.random.Generator, shear: float) -> _Sha
     return _Shape(y, outermost, near, fibres, along, _seen_torn(height, torn, along))
 
 
-def _chipped(setting: Setting, y: np.ndarray) -> np.ndarray:
+def _chipped(setting: TwigSetting, y: np.ndarray) -> np.ndarray:
     """How far bark has chipped off behind the wood along a clean cut's rim [mm]."""
     own = np.random.default_rng(setting.seed + 79)
     pieces = int(own.integers(6, 40))
@@ -287,7 +307,7 @@ def _between(rng: np.random.Generator, low: float, high: float) -> float:
     return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
-def _sheet(setting: Setting, rng: np.random.Generator) -> np.ndarray:
+def _sheet(setting: TwigSetting, rng: np.random.Generator) -> np.ndarray:
     """The printed sheet's reflectance, (100, 150, 3) times PRINT_MM squared, blue green red."""
     width, height = (int(side * PRINT_MM) for side in CARD.size_mm)
     sheet = np.full((height, width), 0.9, np.float32)
@@ -310,7 +330,7 @@ def _sheet(setting: Setting, rng: np.random.Generator) -> np.ndarray:
     return sheet
 
 
-def _shadowed(sheet: np.ndarray, setting: Setting, shape: _Shape, length: float) -> np.ndarray:
+def _shadowed(sheet: np.ndarray, setting: TwigSetting, shape: _Shape, length: float) -> np.ndarray:
     """The sheet in the setting's light: the sun's cast shadow, and the sky hidden close beside the stem."""
     height, width = sheet.shape[:2]
     scale = PRINT_MM / setting.print_scale
@@ -343,7 +363,7 @@ def _shadowed(sheet: np.ndarray, setting: Setting, shape: _Shape, length: float)
     return sheet * (sky * closeness + sun * lit)
 
 
-def _ground(setting: Setting, rng: np.random.Generator) -> np.ndarray:
+def _ground(setting: TwigSetting, rng: np.random.Generator) -> np.ndarray:
     width, height = setting.size
     rough = rng.uniform(0.3, 1.7, (height // 24, width // 24, 1)).astype(np.float32)
     rough = cv2.resize(rough, (width, height), interpolation=cv2.INTER_CUBIC)[..., None]
@@ -353,7 +373,7 @@ def _ground(setting: Setting, rng: np.random.Generator) -> np.ndarray:
 
 def _lay_twig(
     scene: np.ndarray,
-    setting: Setting,
+    setting: TwigSetting,
     rng: np.random.Generator,
     shape: _Shape,
     length: float,
@@ -455,7 +475,7 @@ def _lay_twig(
     return scene
 
 
-def _exposed(scene: np.ndarray, setting: Setting, rng: np.random.Generator) -> np.ndarray:
+def _exposed(scene: np.ndarray, setting: TwigSetting, rng: np.random.Generator) -> np.ndarray:
     """Lens blur, noise and tone curve."""
     scene = cv2.GaussianBlur(scene, (0, 0), max(setting.blur_px, 0.2))
     scene = scene * (np.array(setting.tint, np.float32) * setting.exposure / 0.9)
@@ -467,8 +487,16 @@ def _exposed(scene: np.ndarray, setting: Setting, rng: np.random.Generator) -> n
     return np.asarray(curve[(np.clip(scene, 0, 1) * 4095).astype(np.uint16)])
 
 
-def as_jpeg(bgr: np.ndarray, setting: Setting) -> bytes:
-    """A JPEG file of the setting's quality with its focal length in EXIF."""
+def as_jpeg(bgr: np.ndarray, setting: TwigSetting) -> bytes:
+    """A JPEG file of the setting's quality with its focal length in EXIF.
+
+    Parameters
+    ----------
+    bgr
+        The picture, (h, w, 3) uint8 [no unit].
+    setting
+        Of the scene [no unit].
+    """
     exif = Image.Exif()
     exif.get_ifd(0x8769)[0xA405] = round(setting.focal_35mm)
     out = io.BytesIO()
@@ -476,7 +504,7 @@ def as_jpeg(bgr: np.ndarray, setting: Setting) -> bytes:
     return out.getvalue()
 
 
-def _truth(setting: Setting, shape: _Shape, project, length: float) -> Truth:
+def _truth(setting: TwigSetting, shape: _Shape, project, length: float) -> Truth:
     radius, diameter = setting.diameter / 2, setting.diameter
     middle = np.abs(shape.y) <= 0.8
     y, x = shape.y[middle] * radius, shape.outermost[middle]

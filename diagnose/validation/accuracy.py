@@ -72,7 +72,13 @@ class Scene:
 
 
 def measured_scenes(folder: Path = PHOTOS) -> Iterator[Scene]:
-    """Every picture of a folder of scenes, measured in each way that the scene is meant for, with its truth."""
+    """Every picture of a folder of scenes, measured in each way that the scene is meant for, with its truth.
+
+    Parameters
+    ----------
+    folder
+        Of scenes, with pictures and their truth [no unit].
+    """
     for scene, how, measure in _SCENES:
         for path in sorted((folder / scene).glob("*.jpg")):
             truth = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
@@ -116,7 +122,17 @@ def error_table(folder: Path = PHOTOS, progress: Progress = silent) -> list[Row]
 
 
 def rows_by_size(quantity: str, relative: bool, cases: list[tuple[Case, float | None]]) -> Iterator[Row]:
-    """The row of all cases, then one for each class of twig diameter [mm] that holds any."""
+    """The row of all cases, then one for each class of twig diameter [mm] that holds any.
+
+    Parameters
+    ----------
+    quantity
+        Its name [no unit].
+    relative
+        Whether errors are shares of the truth [no unit].
+    cases
+        Each with the twig's diameter where it is known [mm].
+    """
     yield row_of(quantity, relative, [case for case, _ in cases])
     for name, low, high in SIZES:
         own = [case for case, size in cases if size is not None and low <= size < high]
@@ -125,7 +141,17 @@ def rows_by_size(quantity: str, relative: bool, cases: list[tuple[Case, float | 
 
 
 def row_of(quantity: str, relative: bool, cases: list[Case]) -> Row:
-    """Errors of one quantity; a bootstrap over pictures gives the percentiles' intervals."""
+    """Errors of one quantity; a bootstrap over pictures gives the percentiles' intervals.
+
+    Parameters
+    ----------
+    quantity
+        Its name [no unit].
+    relative
+        Whether errors are shares of the truth [no unit].
+    cases
+        Picture, truth and what was measured, the last two in the quantity's unit.
+    """
     errors: dict[str, float | None] = {}
     pulls: dict[str, float | None] = {}
     sigmas = []
@@ -148,7 +174,13 @@ def row_of(quantity: str, relative: bool, cases: list[Case]) -> Row:
 
 
 def form_rows(forms: list[tuple[str, str, Shares | None]]) -> Iterator[Row]:
-    """How often the end's form is named wrongly, and how often clean was called torn or torn clean with over 0.9."""
+    """How often the end's form is named wrongly, and how often clean was called torn or torn clean with over 0.9.
+
+    Parameters
+    ----------
+    forms
+        Picture, true form, and the probabilities that were stated [no unit].
+    """
     told = [(name, true, shares.shares) for name, true, shares in forms if shares is not None]
     missing: dict[str, float | None] = {name: None for name, _, shares in forms if shares is None}
     wrong = {name: float(max(shares, key=lambda form: shares[form]) != true) for name, true, shares in told}
@@ -245,7 +277,13 @@ _SCENES: tuple[tuple[str, str, Callable[[Picture, Mapping[str, Any]], tuple[Meas
 
 
 def table_as_text(rows: list[Row]) -> str:
-    """The table as lines: per cent where errors are relative; in brackets 95 % intervals."""
+    """The table as lines: per cent where errors are relative; in brackets 95 % intervals.
+
+    Parameters
+    ----------
+    rows
+        Of `error_table` [no unit].
+    """
     head = (f"{'quantity':37}{'measured':>11}{'median error':>21}{'90th percentile':>21}"
             f"{'in 1 sigma':>14}{'in 2 sigmas':>14}{'p95/sigma':>10}{'sigma':>8}")
     lines = [head]
@@ -280,7 +318,13 @@ def _share(value: float, n: int) -> str:
 
 
 def misses_as_text(rows: list[Row]) -> str:
-    """Picture by picture: what was not measured, named wrongly, or off by more than two stated sigmas."""
+    """Picture by picture: what was not measured, named wrongly, or off by more than two stated sigmas.
+
+    Parameters
+    ----------
+    rows
+        Of `error_table` [no unit].
+    """
     lines = []
     for row in rows:
         if row.quantity.startswith(" "):

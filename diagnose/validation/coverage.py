@@ -25,7 +25,13 @@ SUMMARY = Path(__file__).with_name("coverage.txt")
 
 
 def coverage(seeds: Iterable[int]) -> list[Row]:
-    """Errors of slope and diameter, by size of the twig, and of the end's form, over simulated pictures."""
+    """Errors of slope and diameter, by size of the twig, and of the end's form, over simulated pictures.
+
+    Parameters
+    ----------
+    seeds
+        Of the pictures [no unit].
+    """
     found: dict[tuple[str, bool], list[tuple[Case, float | None]]] = {}
     forms: list[tuple[str, str, Shares | None]] = []
     for seed in seeds:

@@ -35,7 +35,13 @@ class Ends:
 
 
 def simulated_ends(seeds: Iterable[int]) -> Ends:
-    """Those of the seeds' ends that are found."""
+    """Those of the seeds' ends that are found.
+
+    Parameters
+    ----------
+    seeds
+        Of the pictures [no unit].
+    """
     form, seen, torn = zip(*_each(seeds), strict=True)
     return Ends(np.array(form), np.array(seen), np.array(torn))
 
@@ -53,7 +59,13 @@ def _each(seeds: Iterable[int]) -> Iterator[tuple[int, np.ndarray, np.ndarray]]:
 
 
 def fit(ends: Ends) -> dict[str, dict[str, np.ndarray]]:
-    """Both stages: mean and spread of what goes in, weights (out, in), intercept (out,)."""
+    """Both stages: mean and spread of what goes in, weights (out, in), intercept (out,).
+
+    Parameters
+    ----------
+    ends
+        With their true forms [no unit].
+    """
     seen = np.concatenate([ends.seen, mirrored(ends.seen)])
     asked = {"mean": seen.mean(axis=0), "spread": seen.std(axis=0)}
     answer = np.concatenate([_truths(ends.form, ends.torn), _truths(ends.form, ends.torn[:, :, ::-1])])
@@ -80,7 +92,17 @@ def _stage(weights: list[np.ndarray]) -> dict[str, np.ndarray]:
 
 
 def regression(values: np.ndarray, shares: np.ndarray, ridge: float) -> np.ndarray:
-    """Weights, (1 + features, classes - 1), of each class against the first; the first row the intercepts."""
+    """Weights, (1 + features, classes - 1), of each class against the first; the first row the intercepts.
+
+    Parameters
+    ----------
+    values
+        What goes in, (n, features) [no unit].
+    shares
+        True share of each class, (n, classes) [no unit].
+    ridge
+        Weight of the squared weights [no unit].
+    """
     from scipy.optimize import minimize
 
     x = np.column_stack([np.ones(len(values)), values])
@@ -100,7 +122,15 @@ def regression(values: np.ndarray, shares: np.ndarray, ridge: float) -> np.ndarr
 
 
 def judged(model: dict[str, dict[str, np.ndarray]], ends: Ends) -> str:
-    """How often the likeliest form is the true one, and how often a clean or torn end was surely called the other."""
+    """How often the likeliest form is the true one, and how often a clean or torn end was surely called the other.
+
+    Parameters
+    ----------
+    model
+        Of `fit` [no unit].
+    ends
+        Others than it was fitted to [no unit].
+    """
     share, form = form_shares(model, ends.seen), ends.form
     right = share.argmax(axis=1) == form
     wrong = ((share[:, 2] > 0.9) & (form == 0)) | ((share[:, 0] > 0.9) & (form == 2))

@@ -44,14 +44,30 @@ WARM = 10  # photos done before the clock starts
 
 
 def distinct_photos(many: int, seed: int = 3) -> Iterator[bytes]:
-    """As many different photos, made from the bundled ones."""
+    """As many different photos, made from the bundled ones.
+
+    Parameters
+    ----------
+    many
+        How many [no unit].
+    seed
+        Of the random draw [no unit].
+    """
     rng = np.random.default_rng(seed)
     sources = [file.read_bytes() for file in sorted(PHOTOS.rglob("*.jpg"))]
     return (seen_from_elsewhere(sources[number % len(sources)], rng) for number in range(many))
 
 
 def a_log_of(photos: Iterable[bytes], folder: str) -> Log:
-    """A log with a submission for each photo, not measured yet."""
+    """A log with a submission for each photo, not measured yet.
+
+    Parameters
+    ----------
+    photos
+        Files' bytes [no unit].
+    folder
+        That is written to [no unit].
+    """
     log = open_log(folder)
     take_in(log, (Message(f"photo {number}", photos=(Photo(f"{number}.jpg", data),)) for number, data in enumerate(photos)))
     return log
@@ -68,7 +84,15 @@ class Pace(NamedTuple):
 
 
 def pace(photos: Sequence[bytes], workers: int) -> Pace:
-    """How fast the photos go through, from the tenth on."""
+    """How fast the photos go through, from the tenth on.
+
+    Parameters
+    ----------
+    photos
+        Files' bytes [no unit].
+    workers
+        Processes [no unit].
+    """
     with tempfile.TemporaryDirectory() as folder:
         log = a_log_of(photos, folder)
         ends: dict[str, list[float]] = {"measuring": [], "judging": []}
@@ -92,7 +116,15 @@ def _decode(files: Sequence[bytes]) -> float:
 
 
 def ceiling(photos: Sequence[bytes], rounds: int = 30) -> float:
-    """How many times faster two plain decoders side by side are than one."""
+    """How many times faster two plain decoders side by side are than one.
+
+    Parameters
+    ----------
+    photos
+        Files' bytes [no unit].
+    rounds
+        Times that each is decoded [no unit].
+    """
     files = list(photos)
     with ProcessPoolExecutor(2, get_context("spawn")) as pool:
         list(pool.map(_decode, [files, files]))
@@ -102,7 +134,15 @@ def ceiling(photos: Sequence[bytes], rounds: int = 30) -> float:
 
 
 def cost_of_one(data: bytes, rounds: int = 5) -> tuple[float, float]:
-    """Processor seconds to measure one photo, and to decode it plainly; medians of rounds that take turns."""
+    """Processor seconds to measure one photo, and to decode it plainly; medians of rounds that take turns.
+
+    Parameters
+    ----------
+    data
+        A picture file's bytes [no unit].
+    rounds
+        Times that it is measured and decoded [no unit].
+    """
     limit_to_one_thread()
     look_at(data, "warm.jpg")
     measured, decoded = [], []
@@ -117,7 +157,15 @@ def cost_of_one(data: bytes, rounds: int = 5) -> tuple[float, float]:
 
 
 def speed(many: int = 120, runs: int = 3) -> None:
-    """Prints how much two workers gain, and the machine's ceiling."""
+    """Prints how much two workers gain, and the machine's ceiling.
+
+    Parameters
+    ----------
+    many
+        Photos [no unit].
+    runs
+        Times that they go through [no unit].
+    """
     photos = list(distinct_photos(many))
     print(f"{many} distinct photos of 1.7 megapixels; the median of {runs} runs counts")
     gained, limits, two_workers = [], [], []
@@ -135,7 +183,13 @@ def speed(many: int = 120, runs: int = 3) -> None:
 
 
 def costs_enlarged(photos: Path = PHOTOS) -> None:
-    """Prints what the photos of each folder cost, enlarged to 8 and 12 megapixels."""
+    """Prints what the photos of each folder cost, enlarged to 8 and 12 megapixels.
+
+    Parameters
+    ----------
+    photos
+        Folder of scenes [no unit].
+    """
     for megapixels in (8, 12):
         for place, files in groupby(sorted(photos.rglob("*.jpg")), lambda file: file.parent.name):
             each = [enlarged(file.read_bytes(), megapixels) for file in files]
@@ -174,7 +228,15 @@ def _most_mb(pid: int | str) -> float:
 
 
 def memory_for(many: int, workers: int = 2) -> tuple[float, float]:
-    """Most memory of a worker and of this process, for taking in, measuring and judging so many photos [MB]."""
+    """Most memory of a worker and of this process, for taking in, measuring and judging so many photos [MB].
+
+    Parameters
+    ----------
+    many
+        Photos [no unit].
+    workers
+        Processes [no unit].
+    """
     most = [0.0]
 
     def note(_step: str, done: int, of: int) -> None:
@@ -189,7 +251,15 @@ def memory_for(many: int, workers: int = 2) -> tuple[float, float]:
 
 
 def memory(few: int = 100, many: int = 2_000) -> None:
-    """Prints the most memory for few photos and for many, each from a fresh start."""
+    """Prints the most memory for few photos and for many, each from a fresh start.
+
+    Parameters
+    ----------
+    few
+        Photos [no unit].
+    many
+        Photos [no unit].
+    """
     for count in (few, many):
         with ProcessPoolExecutor(1, get_context("spawn")) as pool:
             worker, feeder = pool.submit(memory_for, count).result()

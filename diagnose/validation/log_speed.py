@@ -40,7 +40,15 @@ _SHOWN = "id, lat, lon, error_m, taken_at, leading, site, plant"
 
 
 def rows(number: int, seed: int = 1) -> pd.DataFrame:
-    """Invented observations, evenly spread over one degree square, a column a field."""
+    """Invented observations, evenly spread over one degree square, a column a field.
+
+    Parameters
+    ----------
+    number
+        Observations [no unit].
+    seed
+        Of the random draw [no unit].
+    """
     chance = np.random.default_rng(seed)
     culprits = np.array(["rabbit", "deer_browsing", "vole_surface", "hare"])
     days = pd.to_datetime("2024-01-01") + pd.to_timedelta(chance.integers(0, 700 * 86400, number), unit="s")
@@ -56,7 +64,15 @@ def rows(number: int, seed: int = 1) -> pd.DataFrame:
 
 
 def importing(number: int, folder: Path) -> tuple[float, float]:
-    """Seconds for to_sql of a CSV file's rows, and for the log's import of the file."""
+    """Seconds for to_sql of a CSV file's rows, and for the log's import of the file.
+
+    Parameters
+    ----------
+    number
+        Observations [no unit].
+    folder
+        That is written to [no unit].
+    """
     source = folder / "rows.csv"
     rows(number).to_csv(source, index=False)
     return _timed(lambda: _to_sql(source, folder / "plain.sqlite")), _timed(
@@ -81,7 +97,15 @@ def _to_sql(source: Path, file: Path) -> None:
 
 
 def windows(number: int, folder: Path) -> list[tuple[int, float, float, float, float]]:
-    """For windows of about 10, 1,000 and 50,000 hits: the hits, seconds of raw SQL and of the log, warm, then cold."""
+    """For windows of about 10, 1,000 and 50,000 hits: the hits, seconds of raw SQL and of the log, warm, then cold.
+
+    Parameters
+    ----------
+    number
+        Observations [no unit].
+    folder
+        That is written to [no unit].
+    """
     log = open_log(folder / "mapped")
     for start in range(0, number, 100_000):
         some = rows(min(100_000, number - start), seed=start + 2)
@@ -131,6 +155,11 @@ def giving_out(folder: Path) -> list[tuple[str, float, float, float, float]]:
     """For CSV, list and filtered list of the mapped log: seconds of plain pandas and of the log, then of the processor.
 
     The processor's seconds tell the same while other programs share the machine. Each way reads the file once before.
+
+    Parameters
+    ----------
+    folder
+        Where `windows` left its log [no unit].
     """
     log, out = open_log(folder / "mapped"), folder / "out.csv"
 
@@ -171,7 +200,15 @@ print(int(pathlib.Path("/proc/self/status").read_text().split("VmHWM:")[1].split
 
 
 def held(number: int, folder: Path) -> dict[str, int]:
-    """Most memory [MB] that a process holds that imports so many rows, lists them, or exports them."""
+    """Most memory that a process holds that imports so many rows, lists them, or exports them [MB].
+
+    Parameters
+    ----------
+    number
+        Observations [no unit].
+    folder
+        That is written to [no unit].
+    """
     source, log = folder / f"{number}.csv", folder / f"held{number}"
     for start in range(0, number, 50_000):
         some = rows(min(50_000, number - start), seed=start + 3)
@@ -199,6 +236,13 @@ def _timed(work: Callable[[], Any]) -> float:
 
 
 def main(imported: int = 100_000, mapped: int = 1_000_000, *sizes: int) -> None:
+    """Prints every figure.
+
+    Parameters
+    ----------
+    imported, mapped, *sizes
+        Observations that are imported, that lie on the map, and of each log whose memory is measured [no unit].
+    """
     with tempfile.TemporaryDirectory(dir=".") as folder:
         plain, ours = importing(imported, Path(folder))
         print(f"import of {imported} observations: {ours:.1f} s, {ours / plain:.2f} times to_sql ({plain:.1f} s)")

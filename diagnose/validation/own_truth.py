@@ -101,9 +101,16 @@ class OwnRow:
 def read_truth(table: str | Path) -> list[Truth]:
     """The truths in a CSV file, in its order.
 
-    table : path of the file, with the columns `file`, one for each measured sign, `SIGN_sigma` for its standard
-    uncertainty, and `tap` and `back` as "X,Y" [px]. Empty cells are left out. Raises CannotUse with the line that cannot
-    be read.
+    Parameters
+    ----------
+    table
+        Path of the file, with the columns `file`, one for each measured sign, `SIGN_sigma` for its standard
+        uncertainty, each in the sign's unit, and `tap` and `back` as "X,Y" [px]; empty cells are left out.
+
+    Raises
+    ------
+    CannotUse
+        With the line that cannot be read.
     """
     try:
         text = Path(table).read_text(encoding="utf-8-sig")
@@ -186,8 +193,19 @@ def _point(cell: str, where: str) -> Point:
 def compare(table: str | Path, folder: str | Path, print_scale: float = 1.0) -> list[Compared]:
     """Measures each photo of the table and lays it beside the user's truth.
 
-    table : path of the CSV file. folder : path of the folder that holds the photos. print_scale : measured over stated
-    length of the card's check bar, no unit. Raises CannotUse where a photo is not there.
+    Parameters
+    ----------
+    table
+        Path of the CSV file [no unit].
+    folder
+        Of the photos [no unit].
+    print_scale
+        Measured over stated length of the card's check bar [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where a photo is not there.
     """
     from diagnose.diagnosis import measure_picture
     from diagnose.photo.picture import read_picture
@@ -222,6 +240,11 @@ def own_rows(compared: Sequence[Compared]) -> list[OwnRow]:
     share of a normal error. Two shares of each quantity are looked at: the level of each interval is raised from 95 % so
     that all together warn wrongly in at most one of twenty cases. The share within two finds uncertainties that are
     stated too small, the share within one those stated too large.
+
+    Parameters
+    ----------
+    compared
+        Of `compare` [no unit].
     """
     quantities = list(dict.fromkeys(one.quantity for one in compared))
     level = 1 - (1 - LEVEL) / (2 * len(quantities)) if quantities else LEVEL
@@ -301,7 +324,13 @@ def _chance_to_notice(stated: np.ndarray, truth: np.ndarray, level: float) -> fl
 
 
 def own_as_text(rows: Sequence[OwnRow]) -> str:
-    """The rows as lines for a terminal, with 95 % intervals in brackets; then warnings, limits and what was missed."""
+    """The rows as lines for a terminal, with 95 % intervals in brackets; then warnings, limits and what was missed.
+
+    Parameters
+    ----------
+    rows
+        Of `own_rows` [no unit].
+    """
     lines, after = [], []
     for row in rows:
         word = vocabulary()[row.quantity]

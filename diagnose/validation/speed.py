@@ -81,7 +81,13 @@ def _one_thread() -> None:
 
 
 def cold(file: Path) -> dict[str, float]:
-    """First decoding and first diagnosis in this process, after imports, and its peak memory."""
+    """First decoding and first diagnosis in this process, after imports, and its peak memory.
+
+    Parameters
+    ----------
+    file
+        Of a picture [no unit].
+    """
     import diagnose.diagnosis  # noqa: F401  the imports are not part of the work
 
     _one_thread()
@@ -129,7 +135,15 @@ def _parts(data: bytes) -> dict[str, float]:
 
 
 def measure_speed(file: Path, runs: int = _WARM_RUNS) -> Speed:
-    """Times one picture file, warm in this process and cold in a fresh one, on a single thread."""
+    """Times one picture file, warm in this process and cold in a fresh one, on a single thread.
+
+    Parameters
+    ----------
+    file
+        Of a picture [no unit].
+    runs
+        Times that it is decoded and diagnosed, warm [no unit].
+    """
     from diagnose.photo.picture import read_picture
 
     _one_thread()
@@ -155,7 +169,13 @@ def stated_speeds() -> list[Speed]:
 
 
 def speed_as_text(found: Speed) -> str:
-    """The times as lines, first of all the multiple of plain decoding."""
+    """The times as lines, first of all the multiple of plain decoding.
+
+    Parameters
+    ----------
+    found
+        Of `measure_speed` [no unit].
+    """
     parts = ", ".join(f"{name} {seconds / found.decode_s:.2f}" for name, seconds in found.parts_s.items())
     return (
         f"{found.file}: {found.megapixels:.1f} megapixels, {found.megabytes:.1f} MB\n"
