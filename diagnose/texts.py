@@ -131,8 +131,9 @@ def _decimal(digits: str) -> float:
 
 
 class _Plain(yaml.SafeLoader):
-    """YAML with plain decimal numbers (the core schema of YAML 1.2.2, section 10.3.2: 010 is ten and 1:30 is a text),
-    without dates and without values that stand for others; not deeper and not larger than the limits.
+    """YAML with plain decimal numbers, without dates and without values that stand for others.
+
+    The core schema of YAML 1.2.2, section 10.3.2: 010 is ten and 1:30 is a text. Not deeper and not larger than the limits.
     """
 
     deep = values = 0

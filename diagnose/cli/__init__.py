@@ -43,11 +43,10 @@ class _Verbs(click.Group):
         return verb
 
 
-@click.command(cls=_Verbs, help="What ate this seedling, how sure is that, and which barrier stops it.",
-               subcommand_metavar="VERB ...", context_settings={"max_content_width": 110})
+@click.command(cls=_Verbs, subcommand_metavar="VERB ...", context_settings={"max_content_width": 110})
 @click.version_option(__version__, message="diagnose %(version)s")
 def diagnose() -> None:
-    pass
+    """What ate this seedling, how sure is that, and which barrier stops it."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:

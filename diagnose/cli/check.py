@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from diagnose.cli import words
+from diagnose.cli.progress import Progress
 from diagnose.cli.streams import Read, Verb
 from diagnose.validation.check import PARTS
 
@@ -36,7 +37,8 @@ def check(
     own = photos is not None  # a folder of one's own says nothing of the rest
     wanted = part or (("measurements", *(("speed",) if speed else ())) if own else PARTS)
     failed = False
-    parts = check_parts(wanted, None if photos is None else Path(photos), [Path(name) for name in speed])
+    progress = Progress().of_step("measuring")
+    parts = check_parts(wanted, None if photos is None else Path(photos), [Path(name) for name in speed], progress)
     for number, (name, said) in enumerate(parts):
         if isinstance(said, CannotUse):
             print(f"diagnose check: {name} left out: {said}", file=sys.stderr)

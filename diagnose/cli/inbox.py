@@ -42,7 +42,9 @@ def take(
 
     kept, progress = open_log(log), Progress()
     for each in place:
-        print(f"{each}: {take_in(kept, each, by, progress)}", file=sys.stderr)
+        taken = take_in(kept, each, by, progress)
+        progress.end()
+        print(f"{each}: {taken}", file=sys.stderr)
     if later:
         return
     measure(kept, workers, scheduler, progress)

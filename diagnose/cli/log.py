@@ -214,7 +214,7 @@ def pack(out: str, with_senders: bool, log: str) -> None:
     from diagnose.fieldlog.merge import pack
     from diagnose.fieldlog.store import open_log
 
-    packed = pack(open_log(log, make=False), out, with_senders)
+    packed = pack(open_log(log, make=False), out, with_senders, Progress().of_step("packing photos"))
     print(f"The whole log is packed into {packed}; hand it over and take it in with diagnose log merge.")
 
 
@@ -227,7 +227,10 @@ def merge(other: str, log: str) -> None:
     from diagnose.fieldlog.store import open_log
 
     source = taken_from(other)  # looked for first, so that a wrong name makes no new log
-    print(merge(open_log(log), source))
+    progress = Progress()
+    merged = merge(open_log(log), source, progress.of_step("taking in"))
+    progress.end()
+    print(merged)
 
 
 @log.command(cls=Verb)
@@ -236,7 +239,7 @@ def verify(log: str) -> int:
     """Look for missing and changed photos and a damaged database."""
     from diagnose.fieldlog.verify import verify_at
 
-    found = verify_at(log)
+    found = verify_at(log, Progress().of_step("reading photos"))
     print(found)
     return 0 if found.good else 1
 

@@ -26,7 +26,8 @@ from diagnose.cli.streams import Read, Verb, Written
 @click.option("--slope", type=float, default=0.0, metavar="PERCENT", help="Mean slope of the ground [per cent].")
 @click.option("--years", type=int, default=6, show_default=True, metavar="YEARS",
               help="Years until the trees are out of reach.")
-@click.option("--damage", default="moderate", show_default=True, type=click.Choice(["light", "moderate", "heavy", "severe"]))
+@click.option("--damage", default="moderate", show_default=True, type=click.Choice(["light", "moderate", "heavy", "severe"]),
+              help="How much the animals take, without protection.")
 @click.option("--snow-mm", type=words.depth, metavar="MM", help="Deepest snow, drifts included [mm].")
 @click.option("--wind", is_flag=True, help="Strong wind.")
 @click.option("--carry-m", type=words.depth, default="0", metavar="M", help="Way from the track [m].")

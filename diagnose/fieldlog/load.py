@@ -17,6 +17,7 @@ from diagnose.fieldlog.log import Log, Saved
 from diagnose.fieldlog.query import FIELDS
 from diagnose.fieldlog.rows import insert_rows, whole_row
 from diagnose.fieldlog.tables import Observation
+from diagnose.progress import Progress, silent
 from diagnose.signs import parse_signs, signs_as_json
 from diagnose.texts import MOST_OF_A_CELL, from_json, rows, rows_of
 
@@ -30,7 +31,9 @@ _YES, _NO = {"true", "yes", "1", "t"}, {"false", "no", "0", "f", ""}
 
 @dataclass
 class Loaded:
-    """What came in. saved : new observations. already : photos that were in the log. ignored : columns that are no
+    """What came in.
+
+    saved : new observations. already : photos that were in the log. ignored : columns that are no
     fields. refused : line or file, and why. note : how the file was read.
     """
 
@@ -229,7 +232,7 @@ def import_photos(
     site: str = "",
     by: str = "",
     save: Callable[[Path], Saved] | None = None,
-    progress: Callable[[int, int], None] = lambda done, of: None,
+    progress: Progress = silent,
 ) -> Loaded:
     """Every picture of a folder, and of those in it, becomes an observation with the place and time in its file.
 

@@ -312,5 +312,5 @@ def set_aside(folder: Path) -> Path | None:
 
 
 def stamp() -> str:
-    """This moment in UTC, as it stands in names of files."""
+    """The moment in UTC, as it stands in names of files."""
     return datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")

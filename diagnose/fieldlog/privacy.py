@@ -78,8 +78,9 @@ def export(log: Log, rows: Rows, place: str | Path, exact: bool = False, photos:
 
 
 def _reduced(log: Log, named: list[tuple[str, str, str]], known: set[str]) -> Iterator[Shown]:
-    """The photos named (observation, role, digest) and further ones of the known observations, smaller and without what
-    their files tell. Those that are gone are left out.
+    """The photos named (observation, role, digest) and further ones of the known observations.
+
+    Smaller, and without what their files say. Those that are gone are left out.
     """
     more = log.records("picture")
     further = [each for each in zip(more["observation"], more["role"], more["photo"], strict=True) if each[0] in known]

@@ -6,7 +6,6 @@ barriers and tallies are in no photo: only a backup or a pack brings them back.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -17,13 +16,16 @@ from diagnose.fieldlog import originals
 from diagnose.fieldlog.place import DATABASE, ORIGINALS, has_originals, is_whole, part_of, set_aside
 from diagnose.fieldlog.store import Log, begin_at, open_log
 from diagnose.fieldlog.tables import Photo
+from diagnose.progress import Progress, silent
 
 NOTE = "made anew from the photo alone"
 
 
 @dataclass
 class Rebuilt:
-    """What became of the originals. known : records named them already. refused : file, and why. aside : what the damaged
+    """What became of the originals.
+
+    known : records named them already. refused : file, and why. aside : what the damaged
     database is called now.
     """
 
@@ -41,7 +43,7 @@ class Rebuilt:
         return "\n".join(lines + [f"{name[:12]}: {why}; it is kept" for name, why in self.refused])
 
 
-def rebuild(where: str | Path, by: str = "", progress: Callable[[int, int], None] = lambda done, of: None) -> Rebuilt:
+def rebuild(where: str | Path, by: str = "", progress: Progress = silent) -> Rebuilt:
     """Takes in every original of a log's folder that no record names; makes the database anew where it is lost or damaged.
 
     The new database takes its place when it is complete; a damaged one is kept beside it.
@@ -92,7 +94,7 @@ def unnamed_photos(log: Log) -> str:
     return f"photos lie in {log.folder} that no record names; take them in with: diagnose rebuild --log {log.folder}"
 
 
-def _take_in(log: Log, by: str, progress: Callable[[int, int], None]) -> Rebuilt:
+def _take_in(log: Log, by: str, progress: Progress) -> Rebuilt:
     from diagnose.fieldlog.load import save_photo
 
     assert log.folder is not None

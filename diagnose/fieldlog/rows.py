@@ -22,7 +22,7 @@ DEFAULTS: dict[str, Any] = {
 
 
 def now() -> str:
-    """This moment in UTC, ISO 8601."""
+    """The moment in UTC, ISO 8601."""
     return datetime.now(UTC).isoformat(timespec="microseconds")
 
 

@@ -47,6 +47,7 @@ class Photo:
 
     @property
     def digest(self) -> str:
+        """SHA-256 of the bytes, as hex."""
         return sha256(self.data).hexdigest()
 
 

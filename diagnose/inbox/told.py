@@ -29,6 +29,7 @@ class Proposal:
     words: str
 
     def as_json(self) -> dict[str, Any]:
+        """The proposal as plain values."""
         return {"value": self.value, "words": self.words}
 
 

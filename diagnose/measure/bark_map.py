@@ -13,7 +13,7 @@ import numpy as np
 
 from diagnose.eye.pieces import CLASSES, FINDER_SIZE
 from diagnose.eye.see import find
-from diagnose.measure.stem import MARGIN, Line, View
+from diagnose.measure.card_view import MARGIN, Line, View
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 

@@ -10,8 +10,10 @@ import numpy as np
 
 from diagnose.measure.bark_map import BarkMap
 from diagnose.measure.bark_strip import Candidate
+from diagnose.measure.card_view import View, log_light, white_of_card
+from diagnose.measure.sampling import laid_between, sampled
 from diagnose.measure.smooth import median
-from diagnose.measure.stem import Stem, View, laid_between, log_light, sampled, white_of_card
+from diagnose.measure.stem import Stem
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 

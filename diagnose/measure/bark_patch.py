@@ -14,9 +14,10 @@ from diagnose.measure.bark_map import bark_map
 from diagnose.measure.bark_outline import BARK_SHARE, Patch, limb, outline_patch
 from diagnose.measure.bark_round import WELL_SEEN_DEG, Arcs, SeenRound, arcs_of
 from diagnose.measure.bark_strip import stems_with_patch
+from diagnose.measure.card_view import MARGIN, log_light, view_of_card, white_of_card
 from diagnose.measure.grooves import Grooves, find_grooves
 from diagnose.measure.record import Measurement
-from diagnose.measure.stem import MARGIN, laid_between, log_light, sampled, view_of_card, white_of_card
+from diagnose.measure.sampling import laid_between, sampled
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.signs import FRAY, Bounded, Measured, Sign

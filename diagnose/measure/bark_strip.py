@@ -14,18 +14,8 @@ import cv2
 import numpy as np
 
 from diagnose.measure.bark_map import BarkMap
-from diagnose.measure.stem import (
-    LEVEL,
-    UPRIGHT,
-    WIDTHS,
-    Line,
-    Stem,
-    View,
-    fit_stem,
-    likelier_first,
-    likely_pairs,
-    straight_edges,
-)
+from diagnose.measure.card_view import LEVEL, UPRIGHT, WIDTHS, Line, View, likelier_first, likely_pairs, straight_edges
+from diagnose.measure.stem import Stem, fit_stem
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 

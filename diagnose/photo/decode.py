@@ -255,8 +255,10 @@ def jpeg_is_whole(data: bytes) -> bool:
 
 
 def _largest_page(data: bytes, name: str) -> int:
-    """The number of a TIFF's largest picture. Raises CannotUse where that one cannot be had: cameras' raw files are
-    TIFFs too, and what is easily read of them is a small preview.
+    """The number of a TIFF's largest picture.
+
+    Raises CannotUse where that one cannot be had: cameras' raw files are TIFFs too, and what is easily read of them is
+    a small preview.
     """
     pages, below = _directories(data)
     if len(pages) > PAGE_LIMIT:
@@ -276,8 +278,9 @@ def _pixels(tags: Any) -> int:
 
 
 def _directories(data: bytes) -> tuple[list[Any], list[Any]]:
-    """The tags of a TIFF's pages, and those of the pictures that pages keep below themselves (TIFF 6.0, section 2; TIFF
-    Technical Note 1); no more than are looked at, and each once.
+    """The tags of a TIFF's pages, and those of the pictures that pages keep below themselves.
+
+    No more than are looked at, and each once (TIFF 6.0, section 2; TIFF Technical Note 1).
     """
     from PIL.TiffImagePlugin import ImageFileDirectory_v2
 

@@ -55,6 +55,7 @@ class Taken:
     refused: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
+        """Place and time as the command prints them."""
         return {
             "time": self.time.isoformat() if self.time else None,
             "time_is_local": self.time_is_local,
@@ -183,7 +184,7 @@ def _single(tags: Mapping[str, Any], name: str) -> float | None:
 
 
 def _byte(tags: Mapping[str, Any], name: str) -> int | None:
-    """A BYTE tag in any guise that writers and readers give it: 0, b"\\x00" or "0"."""
+    r"""A BYTE tag in any guise that writers and readers give it: 0, b"\x00" or "0"."""
     values = _values(tags, name)
     if not values:
         return None

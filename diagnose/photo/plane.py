@@ -114,6 +114,7 @@ class Plane:
         return float(np.sqrt(abs(by_x[0] * by_y[1] - by_x[1] * by_y[0])))
 
     def as_json(self) -> dict[str, object]:
+        """The plane as the command prints it."""
         return {
             "kind": self.kind,
             "markers": self.markers,
@@ -182,8 +183,9 @@ def find_card(
 
 @dataclass(frozen=True)
 class StaffView:
-    """What a height needs of a picture: the staff's markers, its size (width, height) [px], the focal length [px] and its
-    relative uncertainty.
+    """What a height needs of a picture.
+
+    The staff's markers, its size (width, height) [px], the focal length [px] and its relative uncertainty.
     """
 
     staff: StaffMarkers

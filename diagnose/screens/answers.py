@@ -27,6 +27,7 @@ button { display: flex; flex-direction: column; align-items: center; justify-con
 button img { width: 100%; height: 2.9rem; background: #FFF; border-radius: 4px; }
 button:hover { border-color: var(--st-primary-color); }
 button:focus-visible { outline: 3px solid var(--st-primary-color); outline-offset: 1px; }
+.done { font-weight: 700; }
 button[aria-pressed=true] { background: #14594F; color: #FFF; }
 @media (min-width: 700px) { button { font-size: .92rem; } button img { height: 4.2rem; } }
 """
@@ -54,11 +55,27 @@ export default function({ parentElement, data, setTriggerValue }) {
         }
         button.appendChild(Object.assign(document.createElement('span'), { textContent: words }));
         button.onclick = () => {
+            if (data.several && !data.alone.includes(key)) {
+                button.setAttribute('aria-pressed', button.getAttribute('aria-pressed') !== 'true');
+                return;
+            }
             answers.querySelectorAll('button').forEach(other => other.setAttribute('aria-pressed', other === button));
             setTriggerValue('answer', [data.name, key]);
         };
+        button.dataset.key = key;
         return button;
     }));
+    if (data.several) {
+        const done = document.createElement('button');
+        done.type = 'button';
+        done.className = 'done';
+        done.textContent = 'That is all I found';
+        done.onclick = () => {
+            const found = [...answers.querySelectorAll('[aria-pressed=true]')].map(button => button.dataset.key);
+            if (found.length) setTriggerValue('answer', [data.name, found]);
+        };
+        answers.appendChild(done);
+    }
     if (!before) return;
     heading.focus({ preventScroll: true });
     requestAnimationFrame(() => {
@@ -82,14 +99,18 @@ def _choices(name: str, _word: Word) -> list[tuple[str, str, str]]:
              f"data:image/svg+xml;base64,{b64encode(svg.encode()).decode()}") for choice, words in _word.choices.items()]
 
 
-def ask(word: Word, key: str) -> tuple[str, str] | None:
+def ask(word: Word, key: str) -> tuple[str, str | list[str]] | None:
     """Shows a question with its answers as buttons, drawn where there is a drawing.
 
-    word : of the vocabulary, with a question. Returns the name of the question that was answered and the answer's key,
-    `UNKNOWN` for "don't know"; None when nothing was pressed.
+    word : of the vocabulary, with a question. Returns the name of the question that was answered and the answer's key, or
+    the keys of all that was found where several may hold, `UNKNOWN` for "don't know"; None when nothing was pressed.
     """
-    choices = [*_choices(word.name, word), (UNKNOWN, "don't know", "")]
-    shown = {"name": word.name, "question": word.question, "help": word.help, "choices": choices}
+    choices = [*_choices(word.name, word), (UNKNOWN, "did not look" if word.several else "don't know", "")]
+    shown = {"name": word.name, "question": word.question, "help": word.help, "choices": choices,
+             "several": word.several, "alone": ["none", UNKNOWN]}
     result: Any = _answers(data=shown, key=key, on_answer_change=lambda: None)
     given = getattr(result, "answer", None)
-    return None if given is None else (str(given[0]), str(given[1]))
+    if given is None:
+        return None
+    name, said = given
+    return str(name), [str(one) for one in said] if isinstance(said, list) else str(said)

@@ -10,7 +10,7 @@ import streamlit as st
 from diagnose.cannot_use import CannotUse
 from diagnose.screens import drawer
 from diagnose.screens.tap import Point
-from diagnose.signs import Answer, Sign, parse_signs, signs_as_json, vocabulary
+from diagnose.signs import Answer, Several, Sign, parse_signs, signs_as_json, vocabulary
 
 _DRAWER = "wound"
 
@@ -61,12 +61,12 @@ class Draft:
             self.put_away()
         return words
 
-    def answer(self, name: str, choice: str | None) -> None:
-        """Takes the answer to a question; choice : None where the person cannot tell."""
-        if choice is None:
+    def answer(self, name: str, said: str | list[str] | None) -> None:
+        """Takes the answer to a question: a choice, several that hold together, or None where the person cannot tell."""
+        if said is None:
             self.passed.add(name)
         else:
-            self.answers[name] = Answer(choice)
+            self.answers.update(parse_signs({name: said}))
         self.put_away()
 
     def take_back(self, name: str) -> None:
@@ -79,8 +79,9 @@ class Draft:
         """Sign -> its question and the words of the answer, in the order of answering."""
         found = {}
         for name in [*self.answers, *sorted(self.passed)]:
-            said = self.answers.get(name)
-            words = vocabulary()[name].choices[said.choice] if isinstance(said, Answer) else "don't know"
+            said, choices = self.answers.get(name), vocabulary()[name].choices
+            words = (choices[said.choice] if isinstance(said, Answer) else
+                     ", ".join(choices[one] for one in said.found) if isinstance(said, Several) else "don't know")
             found[name] = (str(vocabulary()[name].question), words)
         return found
 

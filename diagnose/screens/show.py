@@ -10,6 +10,7 @@ from typing import Any
 import streamlit as st
 
 from diagnose.culprits.catalogue import catalogue, group_words
+from diagnose.culprits.old_names import name_of
 from diagnose.culprits.verdict import Reason, Verdict
 from diagnose.diagnosis import Diagnosis
 from diagnose.figures import figure, length, percent
@@ -81,13 +82,14 @@ def grounds_of(verdict: Verdict) -> None:
     told = [reason for reason in verdict.reasons if abs(reason.weight) > _TOLD]
     if told:
         target = verdict.leading if verdict.leading is not None else verdict.first
-        name = catalogue().names.get(target) or group_words()[target]
+        name = name_of(target)
         st.markdown(f"**What speaks for {literal(name)}, and what against**")
         st.caption("How many times each sign raises (\u00d7, to the right) or lowers (\u00f7, to the left) the odds.")
         most = max(abs(reason.weight) for reason in told)
         st.html("".join(_reason(reason, most) for reason in sorted(told, key=lambda reason: -reason.weight)))
     for words in verdict.would_change:
         st.markdown(f"It would change if: {literal(words)}.")
+    st.caption(literal(verdict.where))
     for words in verdict.moved_by:
         st.caption(f"Before any sign was looked at, this was {literal(words)}.")
     if verdict.warning:
@@ -103,7 +105,7 @@ def _kinds(verdict: Verdict) -> Iterator[str]:
         members = [key for key in verdict.culprits if catalogue().groups[key] == kind]
         if len(members) > 1:
             for key in sorted(members, key=lambda key: -verdict.culprits[key])[:_BARS]:
-                yield _bar(catalogue().names[key], verdict.culprits[key], "second" if place else "", " inside")
+                yield _bar(name_of(key), verdict.culprits[key], "second" if place else "", " inside")
     yield _bar("all others", sum(share for _, share in ranked[_BARS:]), "rest")
 
 
@@ -148,7 +150,7 @@ def _barrier(barrier: Requirement, inches: bool) -> None:
     if rows:
         _table(rows)
     if barrier.leaves_open:
-        st.markdown("**Does not stop** " + ", ".join(catalogue().names[key] for key in barrier.leaves_open))
+        st.markdown("**Does not stop** " + ", ".join(name_of(key) for key in barrier.leaves_open))
     for line in barrier.also:
         st.markdown(f"**Also:** {line}")
     if barrier.cautions:

@@ -9,7 +9,7 @@ import numpy as np
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.catalogue import catalogue
+from diagnose.culprits.old_names import name_of, nameable
 from diagnose.diagnosis import (
     Circumstances,
     Diagnosis,
@@ -37,6 +37,7 @@ from diagnose.screens.draft import Draft, Photo, start_over, the_draft
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal, page_link, pictures
 from diagnose.screens.position import Place, ask_place
+from diagnose.screens.preferences import place_choices
 from diagnose.screens.tap import Point, tap_on
 from diagnose.signs import vocabulary
 
@@ -83,11 +84,9 @@ def _take(draft: Draft, given: list[tuple[str, bytes]]) -> None:
 
 def _circumstances() -> Circumstances:
     with st.expander("Where, when, snow", key="around"):
-        regions = catalogue().regions
-        names = [None, *regions]
-        usual = preferences.region()
-        region = st.selectbox("Region", names, key="region", index=names.index(usual) if usual in names else 0,
-                              format_func=lambda key: "from the photo's position" if key is None else regions[key]["name"])
+        names = place_choices(preferences.region())
+        region = st.selectbox("Country, or part of one", list(names), key="region",
+                              index=list(names).index(preferences.region()), format_func=names.__getitem__)
         month = st.selectbox("Month in which you found it", _MONTHS, key="month")
         unit = "inches" if preferences.inches() else "cm"
         snow = st.number_input(f"Depth of the snow that lay when it happened [{unit}], 0 if none or not known",
@@ -248,8 +247,8 @@ def _save(draft: Draft, found: list[Diagnosis], further: list[Photo]) -> None:
     site = draft.say("site", left.text_input("Planting", draft.words.get("site", usual), key=f"site {turn}"))
     plant = draft.say("plant", middle.text_input("Plant's tag", draft.words.get("plant", ""), key=f"plant {turn}"))
     by = right.text_input("Your initials", preferences.initials(), max_chars=8, key=f"by {turn}")
-    named = st.selectbox("What you say did it", [None, *catalogue().names], key=f"named {turn}",
-                         format_func=lambda key: "none" if key is None else catalogue().names[key])
+    named = st.selectbox("What you say did it", [None, *nameable()], key=f"named {turn}",
+                         format_func=lambda key: "none" if key is None else name_of(key))
     confirmed = st.selectbox("How was that confirmed, if it was?", ["", *CONFIRMED_BY], key=f"confirmed {turn}",
                              format_func=lambda how: how or "it was not")
     note = draft.say("note", st.text_input("Note", draft.words.get("note", ""), key=f"note {turn}"))

@@ -16,7 +16,7 @@ import numpy as np
 from PIL import Image
 
 from diagnose.photo.layouts import CARD
-from diagnose.photo.markers import marker_picture
+from diagnose.photo.markers import GAMMA, marker_picture
 from diagnose.signs import FRAY
 from diagnose.simulate.twig import BARKS, WOOD
 
@@ -338,7 +338,7 @@ def _background(setting: Setting, rng: np.random.Generator, width: int, height: 
 def _developed(scene: np.ndarray, setting: Setting, rng: np.random.Generator) -> bytes:
     rgb = cv2.GaussianBlur(scene, (0, 0), setting.blur_px) * 0.9
     rgb = rgb + rng.normal(size=rgb.shape) * setting.noise * np.sqrt(np.clip(rgb, 0.02, 1))
-    image = (np.clip(rgb, 0, 1) ** (1 / 2.2) * 255 + 0.5).astype(np.uint8)
+    image = (np.clip(rgb, 0, 1) ** (1 / GAMMA) * 255 + 0.5).astype(np.uint8)
     exif = Image.Exif()
     exif.get_ifd(0x8769)[0xA405] = round(setting.focal_35mm)
     out = io.BytesIO()

@@ -17,7 +17,7 @@ import numpy as np
 from PIL import Image
 
 from diagnose.photo.layouts import STAFF
-from diagnose.photo.markers import marker_picture
+from diagnose.photo.markers import GAMMA, marker_picture
 from diagnose.photo.plane import StaffMarkers, StaffView
 
 
@@ -140,7 +140,7 @@ def draw_staff(setting: Setting) -> bytes:
     )
     image = (0.1 + 0.75 * light) * there + _ground(random, setting.size) * (1 - there)
     image = cv2.GaussianBlur(image, (0, 0), random.uniform(0.5, 1.0))
-    image = 255 * np.clip(image, 0, 1) ** (1 / 2.2) + random.normal(0, 2.5, image.shape)
+    image = 255 * np.clip(image, 0, 1) ** (1 / GAMMA) + random.normal(0, 2.5, image.shape)
     out, exif = io.BytesIO(), Image.Exif()
     exif.get_ifd(0x8769)[0xA405] = round(setting.focal_35mm)
     grey = np.clip(image, 0, 255).astype(np.uint8)
