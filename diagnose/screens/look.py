@@ -23,6 +23,10 @@ _CSS = """
 [data-tag] * { color: #FFF !important; }
 figure.shown { margin: 0; }
 figure.shown img { width: 100%; height: auto; border-radius: 6px; display: block; }
+.pictures { display: flex; gap: .4rem; overflow-x: auto; }
+.pictures img { flex: 1 1 0; min-width: 0; max-height: 38vh; object-fit: contain; object-position: left;
+                border-radius: 6px; }
+@media (max-width: 520px) { .pictures img { max-height: 29vh; } }
 figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
 h1 { font-size: 1.7rem !important; padding-bottom: .2rem; }
 h2 { font-size: 1.3rem !important; }
@@ -31,10 +35,6 @@ h3 { font-size: 1.08rem !important; }
 [data-testid="stPageLink"] a p { font-size: 1.05rem; }
 .sheet { overflow-x: auto; background: #FFF; border-radius: 6px; }
 .sheet img { width: 100%; min-width: 42rem; display: block; }
-.drawings { display: grid; grid-template-columns: repeat(auto-fill, minmax(8.2rem, 1fr)); gap: .6rem; }
-.drawings figure { margin: 0; padding: .4rem; background: #FFF; border-radius: 6px; border: 1px solid #B9B6A8; }
-.drawings img { width: 100%; height: 5.6rem; }
-.drawings figcaption { font-size: .82rem; line-height: 1.25; color: #17201D; }
 .share { display: grid; grid-template-columns: minmax(8.5rem, 14rem) 1fr 3.4rem; gap: .6rem;
          align-items: center; margin: .3rem 0; }
 .share .bar { background: color-mix(in srgb, currentColor 13%, transparent); height: 1.05rem;
@@ -42,10 +42,24 @@ h3 { font-size: 1.08rem !important; }
 .share .bar i { display: block; height: 100%; background: #2A8576; }
 .share .bar i.second { background: #B0702A; }
 .share .bar i.rest { background: #7C8783; }
+.share.inside { margin-left: .9rem; font-size: .88rem; }
+.share.inside .bar { height: .5rem; }
 .share b { text-align: right; font-variant-numeric: tabular-nums; }
-.verdict { border-left: 6px solid #2A8576; padding: .3rem 0 .3rem .9rem; margin: .5rem 0 1rem;
-           font-size: 1.15rem; }
+/* the verdict stays in sight while the question below it is answered; the block round it is what sticks */
+div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; background: var(--st-background-color, Canvas);
+         border-bottom: 1px solid var(--st-border-color, #B9B6A8); }
+.verdict { border-left: 6px solid #2A8576; padding: .1rem 0 .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;
+           line-height: 1.3; }
 .verdict.open { border-left-color: #B0702A; }
+.verdict .strength { position: relative; display: block; height: .7rem; margin-top: .3rem; border-radius: 3px;
+                     background: color-mix(in srgb, currentColor 13%, transparent); }
+.verdict .strength i { display: block; height: 100%; border-radius: 3px; background: #2A8576; }
+.verdict.open .strength i { background: #B0702A; }
+.verdict .strength u { position: absolute; top: -3px; bottom: -3px; width: 3px; margin-left: -1px;
+                       background: currentColor; }
+.verdict small { display: block; font-size: .82rem; padding-top: .15rem; }
+.now { margin: 0; font-size: 1.02rem; line-height: 1.35; }
+.now small { display: block; font-size: .85rem; padding-top: .2rem; }
 .figures { width: 100%; border-collapse: collapse; }
 .figures td { padding: .3rem .5rem .3rem 0;
               border-bottom: 1px solid color-mix(in srgb, currentColor 18%, transparent); }
@@ -81,6 +95,21 @@ def picture(jpeg: bytes, alt: str, caption: str = "") -> None:
     below = f"<figcaption>{escape(caption)}</figcaption>" if caption else ""
     data = base64.b64encode(jpeg).decode()
     st.html(f'<figure class="shown"><img src="data:image/jpeg;base64,{data}" alt="{escape(alt)}">{below}</figure>')
+
+
+def pictures(shown: list[tuple[bytes, str]]) -> None:
+    """Shows JPEGs in one row, no higher than two fifths of the screen. shown : each with its words for who cannot see it."""
+    if shown:
+        each = "".join(f'<img src="data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" alt="{escape(alt)}">'
+                       for jpeg, alt in shown)
+        st.html(f'<div class="pictures">{each}</div>')
+
+
+def page_link(path: str, label: str) -> None:
+    """A link to another page of the app. path : its address, as in `start.PAGES`."""
+    from diagnose.screens.start import pages
+
+    st.page_link(next(one for one in pages() if one.url_path == path), label=label, width="stretch")
 
 
 def _icon() -> Image.Image:

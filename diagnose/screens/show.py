@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from html import escape
 from typing import Any
 
 import streamlit as st
 
+from diagnose.culprits.catalogue import catalogue, group_words
 from diagnose.culprits.old_names import name_of
 from diagnose.culprits.verdict import Reason, Verdict
 from diagnose.diagnosis import Diagnosis
@@ -40,11 +41,44 @@ def figures_of(measurement: Measurement, inches: bool) -> None:
 
 def verdict_of(verdict: Verdict) -> None:
     """The verdict: a sentence, bars, what speaks for and against it, what would settle it."""
-    st.html(f'<p class="verdict{"" if verdict.leading else " open"}" role="status">{escape(verdict.statement)}</p>')
-    ranked = verdict.ranked
-    rows = [(name_of(key), share) for key, share in ranked[:_BARS]]
-    rows.append(("all others", sum(share for _, share in ranked[_BARS:])))
-    st.html("".join(_bar(name, share, place, len(rows)) for place, (name, share) in enumerate(rows)))
+    headline_of(verdict)
+    grounds_of(verdict)
+
+
+def in_short(verdict: Verdict) -> tuple[str, float]:
+    """The verdict's sentence and its strength: the share of what leads, or of the likeliest kind."""
+    share = max(verdict.groups.values()) if verdict.leading is None else verdict.probability(verdict.leading)
+    return verdict.statement, share
+
+
+def headline_of(verdict: Verdict, before: tuple[str, float] | None = None) -> None:
+    """The verdict in one line with its strength as a bar. before : as `in_short`, what it was before the last answer."""
+    words, share = in_short(verdict)
+    mark = moved = ""
+    if before is not None:
+        mark = f'<u style="left:{100 * before[1]:.1f}%"></u>'
+        same = "That answer changed little." if before[0] == words else f"Before that answer: {before[0]}"
+        moved = f"<small>{escape(same)}</small>"
+    st.html(f'<div class="verdict{"" if verdict.leading else " open"}" role="status">{escape(words)}'
+            f'<span class="strength"><i style="width:{100 * share:.1f}%"></i>{mark}</span>{moved}</div>')
+
+
+def now_of(found: Diagnosis, asks: bool) -> None:
+    """What to do now, with the caution about doing it. asks : does the question above wait for an answer?"""
+    if found.find_out_first:
+        words = "Do not buy a barrier yet: answer the question first." if asks else found.find_out_first
+        caution = ""
+    else:
+        words = barrier_line(found.barrier) if found.barrier.kind else " ".join(
+            found.barrier.instead) or barrier_line(found.barrier)
+        caution = found.barrier.cautions[0] if found.barrier.cautions else ""
+    small = f"<small>\u26a0 {escape(caution)}</small>" if caution else ""
+    st.html(f'<p class="now"><b>What to do now.</b> {escape(words)}{small}</p>')
+
+
+def grounds_of(verdict: Verdict) -> None:
+    """How likely each kind is, what speaks for and against the likeliest, and what would settle it."""
+    st.html("".join(_kinds(verdict)))
     told = [reason for reason in verdict.reasons if abs(reason.weight) > _TOLD]
     if told:
         target = verdict.leading if verdict.leading is not None else verdict.first
@@ -63,9 +97,20 @@ def verdict_of(verdict: Verdict) -> None:
     st.caption(verdict.settle)
 
 
-def _bar(name: str, share: float, place: int, rows: int) -> str:
-    kind = "rest" if place == rows - 1 else "second" if place else ""
-    return (f'<div class="share"><span>{escape(name)}</span><span class="bar"><i class="{kind}" '
+def _kinds(verdict: Verdict) -> Iterator[str]:
+    """A bar for each of the likeliest kinds, with its members under it where it has several."""
+    ranked = sorted(verdict.groups.items(), key=lambda item: -item[1])
+    for place, (kind, share) in enumerate(ranked[:_BARS]):
+        yield _bar(group_words()[kind], share, "second" if place else "")
+        members = [key for key in verdict.culprits if catalogue().groups[key] == kind]
+        if len(members) > 1:
+            for key in sorted(members, key=lambda key: -verdict.culprits[key])[:_BARS]:
+                yield _bar(name_of(key), verdict.culprits[key], "second" if place else "", " inside")
+    yield _bar("all others", sum(share for _, share in ranked[_BARS:]), "rest")
+
+
+def _bar(name: str, share: float, kind: str, inside: str = "") -> str:
+    return (f'<div class="share{inside}"><span>{escape(name)}</span><span class="bar"><i class="{kind}" '
             f'style="width:{100 * share:.1f}%"></i></span><b>{percent(share)}</b></div>')
 
 
@@ -84,24 +129,22 @@ def _reason(reason: Reason, most: float) -> str:
 
 
 def advice_of(found: Diagnosis, inches: bool) -> None:
-    """The barrier; before there is evidence for one, what to find out first, with what would suit folded away."""
-    if not found.find_out_first:
-        st.subheader(barrier_line(found.barrier))
+    """The barrier's figures, cautions and sources, folded away: of the one advised, or of what would suit."""
+    if found.barrier.kind is None and found.find_out_first:
+        return
+    advised = not found.find_out_first
+    with st.expander("How to build it, cautions and sources" if advised else "What would suit if the likeliest did it",
+                     key="advice" if advised else "would_suit"):
+        st.markdown(f"**{barrier_line(found.barrier)}**")
         _barrier(found.barrier, inches)
         _sources(found.barrier)
-        return
-    st.html(f'<p class="verdict open" role="status">{escape(found.find_out_first)}</p>')
-    if found.barrier.kind is not None:
-        with st.expander("What would suit if the likeliest did it", key="would_suit"):
-            st.markdown(f"**{barrier_line(found.barrier)}**")
-            _barrier(found.barrier, inches)
 
 
 def _barrier(barrier: Requirement, inches: bool) -> None:
     """The barrier's figures with their sources, what it leaves open, cautions."""
     for advice in barrier.instead:
         st.info(advice)
-    rows = [(f"{name} (source: {what.source})", length(what.value_mm, inches)) for name, what in barrier.figures().items()]
+    rows = [(name, length(what.value_mm, inches)) for name, what in barrier.figures().items()]
     if barrier.base:
         rows.append(("at the ground", barrier.base))
     if rows:
@@ -116,13 +159,12 @@ def _barrier(barrier: Requirement, inches: bool) -> None:
 
 def _sources(barrier: Requirement) -> None:
     if barrier.figures():
-        with st.expander("Where the figures come from, and who disagrees", key="figures_from"):
-            for name, what in barrier.figures().items():
-                source = sources()[what.source]
-                st.markdown(f"**{name}**: {what.note or 'no disagreement found'}  \n{source['source']} "
-                            f"({source['year']}); [{what.tag}]")
-            for line in barrier.fails:
-                st.markdown(f"**Fails:** {line}")
+        st.markdown("**Where the figures come from, and who disagrees**")
+        for name, what in barrier.figures().items():
+            source = sources()[what.source]
+            st.markdown(f"{name}: {what.note or 'no disagreement found'}  \n{source['source']} ({source['year']})")
+        for line in barrier.fails:
+            st.markdown(f"**Fails:** {line}")
 
 
 def lengths_of(lengths_mm: Mapping[str, float], inches: bool) -> None:

@@ -1,0 +1,116 @@
+"""Which answer did the person give to a question whose answers are drawn?"""
+
+from __future__ import annotations
+
+from base64 import b64encode
+from typing import Any
+
+import streamlit as st
+
+from diagnose.report.answer_drawings import drawing_of
+from diagnose.signs import Word
+
+UNKNOWN = "?"  # the answer of somebody who cannot tell
+
+_HTML = """<div role="group" aria-labelledby="asked"><h2 id="asked" tabindex="-1"></h2><p></p>
+<div class="answers"></div></div>"""
+_CSS = """
+:host, div { color: var(--st-text-color); font-family: system-ui, 'Segoe UI', Roboto, sans-serif; }
+h2 { font-size: 1.1rem; line-height: 1.3; margin: 0 0 .15rem; }
+h2:focus { outline: none; }
+p { font-size: .88rem; line-height: 1.3; margin: 0 0 .45rem; }
+.answers { display: grid; grid-template-columns: repeat(auto-fill, minmax(6.6rem, 1fr)); gap: .4rem; }
+button { display: flex; flex-direction: column; align-items: center; justify-content: center; gap: .2rem; min-height: 44px;
+         padding: .3rem; border: 1px solid #7C8783; border-radius: 6px; background: var(--st-background-color);
+         color: var(--st-text-color); font: .82rem/1.2 system-ui, 'Segoe UI', Roboto, sans-serif; cursor: pointer;
+         overflow-wrap: anywhere; touch-action: manipulation; }
+button img { width: 100%; height: 2.9rem; background: #FFF; border-radius: 4px; }
+button:hover { border-color: var(--st-primary-color); }
+button:focus-visible { outline: 3px solid var(--st-primary-color); outline-offset: 1px; }
+.done { font-weight: 700; }
+button[aria-pressed=true] { background: #14594F; color: #FFF; }
+@media (min-width: 700px) { button { font-size: .92rem; } button img { height: 4.2rem; } }
+"""
+# the next question is brought under the verdict, which stays in sight, where it would lie off the screen
+_JS = """
+const HEAD = 60;
+
+export default function({ parentElement, data, setTriggerValue }) {
+    const group = parentElement.querySelector('[role=group]');
+    const heading = group.querySelector('h2');
+    const before = group.dataset.asked;
+    if (before === data.name) return;
+    group.dataset.asked = data.name;
+    heading.textContent = data.question;
+    group.querySelector('p').textContent = data.help;
+    const answers = group.querySelector('.answers');
+    answers.replaceChildren(...data.choices.map(([key, words, drawing]) => {
+        const button = document.createElement('button');
+        button.type = 'button';
+        if (drawing) {
+            const img = document.createElement('img');
+            img.alt = '';
+            img.src = drawing;
+            button.appendChild(img);
+        }
+        button.appendChild(Object.assign(document.createElement('span'), { textContent: words }));
+        button.onclick = () => {
+            if (data.several && !data.alone.includes(key)) {
+                button.setAttribute('aria-pressed', button.getAttribute('aria-pressed') !== 'true');
+                return;
+            }
+            answers.querySelectorAll('button').forEach(other => other.setAttribute('aria-pressed', other === button));
+            setTriggerValue('answer', [data.name, key]);
+        };
+        button.dataset.key = key;
+        return button;
+    }));
+    if (data.several) {
+        const done = document.createElement('button');
+        done.type = 'button';
+        done.className = 'done';
+        done.textContent = 'That is all I found';
+        done.onclick = () => {
+            const found = [...answers.querySelectorAll('[aria-pressed=true]')].map(button => button.dataset.key);
+            if (found.length) setTriggerValue('answer', [data.name, found]);
+        };
+        answers.appendChild(done);
+    }
+    if (!before) return;
+    heading.focus({ preventScroll: true });
+    requestAnimationFrame(() => {
+        const verdict = document.querySelector('.st-key-verdict');
+        const covered = HEAD + (verdict ? verdict.getBoundingClientRect().height : 0) + 8;
+        const box = group.getBoundingClientRect();
+        if (box.top >= covered && box.bottom <= window.innerHeight) return;
+        group.style.scrollMarginTop = `${covered}px`;
+        group.scrollIntoView({ block: 'start' });
+    });
+}
+"""
+_answers = st.components.v2.component("diagnose_answers", html=_HTML, css=_CSS, js=_JS)
+
+
+@st.cache_data(show_spinner=False)
+def _choices(name: str, _word: Word) -> list[tuple[str, str, str]]:
+    """Key, words and drawing of each answer; the drawing is empty where there is none."""
+    drawn = {choice: drawing_of(name, choice) for choice in _word.choices}
+    return [(choice, words, "" if (svg := drawn[choice]) is None else
+             f"data:image/svg+xml;base64,{b64encode(svg.encode()).decode()}") for choice, words in _word.choices.items()]
+
+
+def ask(word: Word, key: str) -> tuple[str, str | list[str]] | None:
+    """Shows a question with its answers as buttons, drawn where there is a drawing.
+
+    word : of the vocabulary, with a question. Returns the name of the question that was answered and the answer's key, or
+    the keys of all that was found where several may hold, `UNKNOWN` for "don't know"; None when nothing was pressed.
+    """
+    choices = [*_choices(word.name, word), (UNKNOWN, "did not look" if word.several else "don't know", "")]
+    shown = {"name": word.name, "question": word.question, "help": word.help, "choices": choices,
+             "several": word.several, "alone": ["none", UNKNOWN]}
+    result: Any = _answers(data=shown, key=key, on_answer_change=lambda: None)
+    given = getattr(result, "answer", None)
+    if given is None:
+        return None
+    name, said = given
+    return str(name), [str(one) for one in said] if isinstance(said, list) else str(said)
