@@ -28,7 +28,8 @@ from diagnose.signs import Answer, Several, Shares, Sign, Signs, vocabulary
 
 _OUTSIDE = 0.30  # probability of something not listed from which the evidence is called unusual; our choice
 _ALIKE = 0.015  # probability from which shears beside a rabbit or hare are worth a word; our choice
-_HOLDS = 0.75  # share of its group from which a culprit is told by its own name; our choice
+_HOLDS = 0.75  # share of its group from which a headline names a culprit; our choice
+_ALL_BUT = 0.9  # share of its group from which a list names a culprit; our choice
 
 
 @dataclass(frozen=True)
@@ -99,15 +100,13 @@ class Verdict:
     def ranked(self) -> list[tuple[str, float]]:
         """(culprit or group, probability), likeliest first, each group at the level that the signs support.
 
-        A group is told as one, unless one of its members holds most of it; nothing is told twice.
+        A group is told as one, unless one of its members holds nearly all of it; nothing is told twice.
         """
         found = []
         for group, share in self.groups.items():
             chances = {**self.tree, **self.culprits}
-            name = _lowest(self.case.known, self.culprits, group)
-            found.append((name, chances[name]))
-            if name != group and share - chances[name] > 0.005:
-                found.append((group, share - chances[name]))
+            name = _lowest(self.case.known, self.culprits, group, _ALL_BUT)
+            found.append((name, share if name == group else chances[name]))
         return sorted(found, key=lambda item: -item[1])
 
     @cached_property
@@ -317,11 +316,11 @@ def _leading(
     least, ratio = words()["lead_probability"], words()["lead_ratio"]
     if any(end != first for end in ends) or groups[first] < least or groups[first] < ratio * groups[second]:
         return None
-    return None if first == known.groups.get(NOT_LISTED) else _lowest(known, culprits, first)
+    return None if first == known.groups.get(NOT_LISTED) else _lowest(known, culprits, first, _HOLDS)
 
 
-def _lowest(known: Catalogue, culprits: Mapping[str, float], group: str) -> str:
-    """The lowest group or culprit below a group that holds most of it."""
+def _lowest(known: Catalogue, culprits: Mapping[str, float], group: str, holds: float) -> str:
+    """The lowest group or culprit below a group that holds at least a share of all of it."""
     chances: dict[str, float] = dict(culprits)
     for key, share in culprits.items():
         for above in lineage_of(known.parents[key]):
@@ -331,7 +330,7 @@ def _lowest(known: Catalogue, culprits: Mapping[str, float], group: str) -> str:
     while True:
         below = [key for key in chances if _above(known, key) == name and key != name]
         best = max(below, key=lambda key: chances[key], default=None)
-        if best is None or chances[best] < _HOLDS * chances[name]:
+        if best is None or chances[best] < holds * chances[group]:
             return name
         name = best
 
