@@ -472,8 +472,9 @@ def _judged(
 
 
 def _by_need(verdict: Verdict) -> dict[str, float]:
-    """The likeliest culprit of each need of a barrier, with what all culprits of that need have together: eight kinds of
-    deer that cannot be told apart ask for one barrier, and none of them alone would.
+    """The likeliest culprit of each need of a barrier, with what all culprits of that need have together.
+
+    Eight kinds of deer that cannot be told apart ask for one barrier, and none of them alone would.
     """
     found: dict[str, dict[str, float]] = {}
     for key, share in verdict.culprits.items():
