@@ -14,6 +14,7 @@ GUIDES = {
     "crew": "Weeks in the field: for survey crews",
     "command": "On the command line: settings, pipes, scripts",
     "own_twigs": "How far may I trust it here: with your own twigs",
+    "attribution": "How a verdict is reached",
     "animals": "Where which animals are counted",
     "team": "One app for a team: sharing, login, a shared log",
 }
