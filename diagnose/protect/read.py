@@ -13,7 +13,7 @@ from diagnose.protect.requirement import NEED_OF
 from diagnose.texts import from_json, read_text, read_values
 
 NOT_LISTED = "not_listed"
-LEAST_SHARE = 0.02  # probability below which a culprit of a verdict is not planned against; our choice
+LEAST_SHARE = 0.5  # an animal of a verdict that is likelier away than there is not planned against unasked; our choice
 
 
 def read_boundary(path: str | PathLike[str], slope_percent: float = 0.0) -> Ground:
@@ -37,7 +37,7 @@ def read_verdict(path: str | PathLike[str]) -> dict[str, float]:
 
     That is `presence`, a probability for each animal by itself; or, of several wounds taken together, how likely each made
     at least one of them. The shares of a single wound sum to one and say who made it, not who is there: they are refused.
-    Culprits under LEAST_SHARE are left out, and so is what is not listed. Raises CannotUse.
+    Those likelier away than there are left out (LEAST_SHARE), and so is what is not listed. Raises CannotUse.
     """
     told = from_json(read_text(path), Path(path).name)
     if isinstance(told, list) and len(told) == 1:
@@ -60,7 +60,9 @@ def _is_share(share: Any) -> bool:
 
 
 def likely_shares(shares: Mapping[str, float]) -> dict[str, float]:
-    """The animals that a plan reckons with: those of at least LEAST_SHARE. Raises CannotUse where none is left.
+    """The animals that a plan reckons with: those of at least LEAST_SHARE, else the likeliest. Raises CannotUse for none.
+
+    What a wound says of all the others is little more than how common they are; whoever expects them names them.
 
     Parameters
     ----------
@@ -70,7 +72,9 @@ def likely_shares(shares: Mapping[str, float]) -> dict[str, float]:
     unknown = [key for key in shares if key not in NEED_OF and key != NOT_LISTED]
     if unknown:
         raise CannotUse(f"'{unknown[0]}' is no culprit that barriers are planned against; there is {', '.join(NEED_OF)}")
-    kept = {key: float(share) for key, share in shares.items() if key in NEED_OF and share >= LEAST_SHARE}
+    known = {key: float(share) for key, share in shares.items() if key in NEED_OF and share > 0}
+    least = min(LEAST_SHARE, max(known.values(), default=0.0))
+    kept = {key: share for key, share in known.items() if share >= least}
     if not kept:
         raise CannotUse("nothing that a barrier could be planned against is likely here")
     return kept
