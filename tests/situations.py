@@ -59,30 +59,33 @@ def verdict_on(told: Mapping[str, Any]) -> Verdict:
 
 def read_situation(told: Mapping[str, Any]) -> Outcome:
     """Is the situation read as expected? What agreement means stands at the head of `situations.yaml`."""
-    groups = verdict_on(told)
-    ranked = sorted(groups.groups, key=lambda key: -groups.groups[key])
-    first, share = ranked[0], groups.groups[ranked[0]]
+    verdict = verdict_on(told)
+    ranked = sorted(verdict.groups, key=lambda key: -verdict.groups[key])
+    first, share = ranked[0], verdict.groups[ranked[0]]
     open_one = told["expect"] == "cannot_tell"
     named = _named([*told.get("also", ())] if open_one else told["expect"])
-    undecided = groups.leading is None or share < UNDECIDED
-    broken = tuple(key for key in _named(told["must_not_be"]) if key == first or groups.groups[key] >= RULED_OUT)
+    undecided = verdict.leading is None or share < UNDECIDED
+    broken = tuple(key for key in _named(told["must_not_be"]) if key == first or verdict.groups[key] >= RULED_OUT)
     agrees = (first in named or (undecided and (open_one or told.get("cannot_tell_ok", False)))) and not broken
-    expected = np.nan if open_one else sum(groups.groups[key] for key in named)
-    return Outcome(told["name"], told["kind"], bool(agrees), bool(set(named) & set(ranked[:2])), float(expected), first, share,
-                   groups.leading is not None, broken, open_one or bool(set(named) - {"not_listed"}),
-                   "cannot tell" if open_one else " or ".join(told["expect"]))
+    expected = np.nan if open_one else sum(verdict.groups[key] for key in named)
+    known = open_one or bool(set(named) - {"not_listed"})
+    wanted = "cannot tell" if open_one else " or ".join(told["expect"])
+    return Outcome(told["name"], told["kind"], bool(agrees), bool(set(named) & set(ranked[:2])), float(expected), first,
+                   share, verdict.leading is not None, broken, known, wanted)
 
 
 def read_case(told: Mapping[str, Any]) -> Outcome:
     """Does the group that the source names come first? Agreement means first."""
-    groups = verdict_on(told)
-    ranked = sorted(groups.groups, key=lambda key: -groups.groups[key])
+    verdict = verdict_on(told)
+    ranked = sorted(verdict.groups, key=lambda key: -verdict.groups[key])
     named = _named(told["named_by"])
-    first, share = ranked[0], groups.groups[ranked[0]]
+    first, share = ranked[0], verdict.groups[ranked[0]]
     pages = {str(source["url"]) for source in catalogue().sources.values()}
     kind = "its page feeds the catalogue" if told["url"] in pages else "its page feeds nothing"
-    return Outcome(told["id"], kind, first in named, bool(set(named) & set(ranked[:2])), sum(groups.groups[key] for key in named),
-                   first, share, groups.leading is not None, (), bool(set(named) - {"not_listed"}), " or ".join(told["named_by"]))
+    expected = sum(verdict.groups[key] for key in named)
+    known = bool(set(named) - {"not_listed"})
+    return Outcome(told["id"], kind, first in named, bool(set(named) & set(ranked[:2])), expected, first, share,
+                   verdict.leading is not None, (), known, " or ".join(told["named_by"]))
 
 
 def _named(keys: Iterable[str]) -> list[str]:
@@ -101,7 +104,8 @@ def situations_report(path: Path = SITUATIONS) -> list[str]:
     """Agreement by kind with exact 95 % intervals, then each disagreement, a line each."""
     found = [read_situation(told) for told in yaml.safe_load(path.read_text(encoding="utf-8"))]
     lines = [_line(found, "situations")]
-    lines += [_line([one for one in found if one.kind == kind], f"  {kind}") for kind in dict.fromkeys(one.kind for one in found)]
+    for kind in dict.fromkeys(one.kind for one in found):
+        lines.append(_line([one for one in found if one.kind == kind], f"  {kind}"))
     lines.append(f"  ruled out yet at {RULED_OUT} or leading: {sum(bool(one.broken) for one in found)}")
     return [*lines, *(_told(one) for one in found if not one.agrees)]
 
