@@ -8,10 +8,10 @@ from collections import Counter
 import yaml
 
 from diagnose.signs import parse_signs
-from tests.situations import HELD_OUT, SITUATIONS, read_case, read_situation
+from tests.situations import HELD_OUT, LATER, SITUATIONS, read_case, read_situation
 
 TOLD = yaml.safe_load(SITUATIONS.read_text(encoding="utf-8"))
-CASES = yaml.safe_load(HELD_OUT.read_text(encoding="utf-8"))["cases"]
+CASES = [case for file in (HELD_OUT, LATER) for case in yaml.safe_load(file.read_text(encoding="utf-8"))["cases"]]
 
 
 def test_there_are_sixty_situations_with_fifteen_that_nobody_could_tell_and_fifteen_look_alikes() -> None:
