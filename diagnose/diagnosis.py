@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from diagnose.culprits.here import Where
 from diagnose.culprits.together import Together, judge_together
 from diagnose.culprits.verdict import Verdict, judge
 from diagnose.measure.bark_round import Turns
@@ -93,14 +94,15 @@ class Ground:
 
 @dataclass(frozen=True)
 class Circumstances:
-    """What is known round the wound: region, month of finding, snow.
+    """What is known round the wound: place, month of finding, snow.
 
-    region : key of a region of the catalogue, or None to take it from the position. month : 1 to 12.
+    region : name or code of a country or a part of one, or a position (latitude, longitude) [degree]; None to take it
+    from the photo's position. month : 1 to 12.
     snow_mm : depth of the snow that lay when the wound was made [mm], None when unknown. prior : own weights by culprit
-    in place of the region's. confirmed : wounds here by culprit, confirmed from outside, that sharpen the prior.
+    in place of the place's. confirmed : wounds here by culprit, confirmed from outside, that sharpen the prior.
     """
 
-    region: str | None = None
+    region: Where = None
     month: int | None = None
     snow_mm: float | None = None
     prior: Mapping[str, float] | None = None
@@ -369,7 +371,7 @@ def _judged(
     measurement: Measurement | None = None,
 ) -> Diagnosis:
     around = circumstances or Circumstances()
-    place: str | Point | None = around.region
+    place = around.region
     month = around.month
     if picture is not None:
         taken = picture.taken

@@ -19,6 +19,8 @@ from diagnose.knowledge import knowledge
 from diagnose.texts import read_values, shown
 
 How = Literal["photo", "answer", "default"]
+# A number read off by eye is good to about a tenth, a height or length by tape to a twentieth (our choice, no source).
+_READING = {False: 0.10, True: 0.05}
 _UNKNOWN = {"", "unknown", "don't know", "dont know", "?"}
 
 
@@ -69,7 +71,22 @@ class Answer:
         return self.choice
 
 
-Sign = Measured | Bounded | Shares | Answer
+@dataclass(frozen=True)
+class Several:
+    """Choices of a sign that hold together, as kinds of droppings found side by side.
+
+    found : choices, in any order. complete : everything else was looked for and is not there.
+    """
+
+    found: tuple[str, ...]
+    complete: bool = False
+    how: How = "answer"
+
+    def as_json(self) -> list[str]:
+        return [*self.found, *(["none"] if self.complete else [])]
+
+
+Sign = Measured | Bounded | Shares | Answer | Several
 Signs = Mapping[str, Sign]
 
 
@@ -85,7 +102,7 @@ class Word:
     group : signs that hang together. about : signs with the same word tell of one thing and count once.
     kind : choice or number. choices : key -> words. low, high : plausible range, in `unit`. question : None for
     signs that only a photo gives. effort : of answering, 1 a glance to 3 a search. asked_of : wounds that the question
-    makes sense for, empty for all.
+    makes sense for, empty for all. several : more than one choice may hold at once.
     """
 
     name: str
@@ -101,21 +118,25 @@ class Word:
     help: str = ""
     effort: int = 1
     asked_of: tuple[str, ...] = ()
+    several: bool = False
 
 
 @cache
 def vocabulary() -> dict[str, Word]:
     """Every sign by its name, in the order of `signs.yaml`."""
     loaded = knowledge("diagnose", "signs.yaml")
-    return {name: _word(name, entry) for name, entry in loaded.items()}
+    return {name: _word(name, entry, loaded) for name, entry in loaded.items()}
 
 
-def _word(name: str, entry: Mapping[str, Any]) -> Word:
+def _word(name: str, entry: Mapping[str, Any], loaded: Mapping[str, Any]) -> Word:
     low, high = entry.get("range", (-math.inf, math.inf))
+    choices = entry.get("choices", {})
+    if "choices_of" in entry:
+        choices = {key: words for key, words in loaded[entry["choices_of"]]["choices"].items() if key != "none"}
     return Word(
-        name, entry["label"], entry["group"], entry.get("about", name), entry["kind"], entry.get("choices", {}),
+        name, entry["label"], entry["group"], entry.get("about", name), entry["kind"], choices,
         entry.get("unit", ""), low, high, entry.get("question"), entry.get("help", ""), entry.get("effort", 1),
-        tuple(entry.get("asked_of", ())),
+        tuple(entry.get("asked_of", ())), bool(entry.get("several", False)),
     )
 
 
@@ -133,7 +154,10 @@ def read_signs(path: str | Path) -> dict[str, Sign]:
 
 
 def parse_signs(answers: Mapping[str, Any]) -> dict[str, Sign]:
-    """Signs from plain values: a choice, a number, {value, sigma}, {low, high} or {choice: share, ...}."""
+    """Signs from plain values: a choice, a list of choices, a number, {value, sigma}, {low, high} or {choice: share, ...}.
+
+    In a list of choices, which only traces take, "none" says that nothing else was there though it was looked for.
+    """
     parsed = {str(name): _parse(str(name), value) for name, value in answers.items()}
     return {name: sign for name, sign in parsed.items() if sign is not None}
 
@@ -157,10 +181,27 @@ def _parse_choice(word: Word, value: Any) -> Sign:
         if unknown or min(shares.values(), default=-1.0) < 0 or not math.isclose(total, 1.0, abs_tol=0.02):
             raise CannotUse(f"'{word.name}' needs shares of {', '.join(word.choices)} that add up to 1")
         return Shares({choice: share / total for choice, share in shares.items()}, "answer")
+    if isinstance(value, list | tuple):
+        return _parse_several(word, value)
+    return Answer(_choice(word, value))
+
+
+def _choice(word: Word, value: Any) -> str:
     choice = str(value).strip().lower().replace(" ", "_").replace("-", "_")
     if choice not in word.choices:
         raise CannotUse(f"'{shown(value)}' is no answer for '{word.name}'; choose one of {', '.join(word.choices)}")
-    return Answer(choice)
+    return choice
+
+
+def _parse_several(word: Word, values: Any) -> Sign:
+    if not word.several or not values:
+        raise CannotUse(f"'{word.name}' takes one answer, not a list" if not word.several else
+                        f"'{word.name}' holds an empty list; say what was found, or none")
+    choices = list(dict.fromkeys(_choice(word, value) for value in values))
+    found = tuple(choice for choice in choices if choice != "none")
+    if not found:
+        return Answer("none")
+    return Answer(found[0]) if len(choices) == 1 else Several(found, "none" in choices)
 
 
 def _parse_number(word: Word, value: Any) -> Sign:
@@ -181,8 +222,8 @@ def _parse_number(word: Word, value: Any) -> Sign:
     _within(word, number, number)
     if sigma < 0:
         raise CannotUse(f"the sigma of '{word.name}' must not be negative")
-    # a number read off by eye or tape is good to about a tenth (our choice, no source)
-    return Measured(number, sigma or max(0.1 * abs(number), 1e-3 * (word.high - word.low)), "answer")
+    return Measured(number, sigma or max(_READING[word.unit == "mm" and word.high >= 1000] * abs(number),
+                                         1e-3 * (word.high - word.low)), "answer")
 
 
 def _number(word: Word, value: Any) -> float:

@@ -97,6 +97,7 @@ def test_what_was_saved_of_a_tapped_photo_is_shown_with_its_figures_answers_reas
         page = browser.new_page(viewport={"width": 1280, "height": 900})
         page.goto(f"{address}/log")
         page.get_by_alt_text("with the lines that were measured along").wait_for(timeout=WAIT)
+        page.get_by_text("The barrier that was advised").wait_for(timeout=WAIT)  # it is drawn after all that is read here
         shown = page.locator("body").inner_text()
         for name in ("seen_slope_deg", "end_form"):
             assert figure(name, found.measurement.measured[name]) in shown

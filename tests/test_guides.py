@@ -13,10 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.cli import _parser, main
+from diagnose.cli import main
+from diagnose.culprits.ranges import ranges
 from diagnose.fieldlog.merge import pack
 from diagnose.fieldlog.store import open_log
-from diagnose.guide import GUIDES, guide_text
+from diagnose.guide import GUIDES, counted_at, guide_text
+from diagnose.places import place_named
 from tests.conftest import PHOTOS, TOP
 
 PAGES = [TOP / "README.md", *(TOP / "diagnose" / "guide" / f"{name}.md" for name in GUIDES)]
@@ -56,11 +58,9 @@ def test_every_shown_command_runs(
     monkeypatch.setattr("sys.stdin", io.StringIO(""))  # nobody answers: every question is passed
     shown, _, _ = line.removeprefix("diagnose ").partition(" > ")
     words = shlex.split(shown)
-    args = _parser().parse_args(words)
-    if args.verb == "app":
+    if words[0] == "app":
         return  # served and driven by the app's own tests
-    if "log" in vars(args) and "--log" not in words:
-        words += ["--log", str(place / "log")]
+    monkeypatch.setenv("DIAGNOSE_LOG", str(place / "log"))
     assert main(words) == 0, capsys.readouterr().err
 
 
@@ -82,6 +82,18 @@ def test_every_guide_can_be_read_and_links_lead_somewhere() -> None:
     for page in PAGES:
         for link in re.findall(r"\]\(([^)#]+)\)", page.read_text("utf-8")):
             assert "://" in link or (page.parent / link).exists(), f"{page.name}: {link}"
+
+
+def test_the_guide_tells_of_every_animal_where_it_is_counted_and_what_from() -> None:
+    told = [line for line in guide_text("animals").splitlines() if line.startswith("**")]
+    assert [line.removeprefix("**").split(".** ")[0] for line in told] == [one.name for one in ranges().values()]
+    assert all(" *Known from* " in line for line in told)
+
+
+def test_the_guide_tells_what_is_counted_at_a_place_and_where_it_knows_nothing() -> None:
+    here = counted_at(place_named("Newfoundland"))
+    assert "moose" in here and "porcupine" not in here
+    assert "nothing is told" in counted_at(place_named("Brazil"))
 
 
 def test_the_examples_of_the_program_reference_are_true(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -97,7 +97,7 @@ def test_the_wounds_of_a_site_in_the_log_are_judged_together(
     assert set(wounds_of(log, "Home", plant="A2").together.at_work) == {"vole"}
     with pytest.raises(CannotUse, match="no wound"):
         wounds_of(log, "Nowhere")
-    assert main(["log", "--log", str(tmp_path / "log"), "--together", "--site", "Home", "--json"]) == 0
+    assert main(["log", "together", "--log", str(tmp_path / "log"), "--site", "Home", "--json"]) == 0
     assert set(json.loads(capsys.readouterr().out)["at_work"]) == {"deer", "vole"}
 
 

@@ -61,8 +61,9 @@ LOST = pytest.mark.parametrize("lose", [_gone, _emptied, _without_tables])
 
 
 @LOST
-@pytest.mark.parametrize("command", [["log"], ["log", "--json"], ["log", "--verify"], ["upkeep"], ["inbox"],
-                                     ["log", "--import-photos", str(CARD.parent)], ["backup", "elsewhere"]])
+@pytest.mark.parametrize("command", [["log", "list"], ["log", "list", "--json"], ["log", "verify"], ["upkeep", "list"],
+                                     ["inbox", "list"],
+                                     ["log", "import-photos", str(CARD.parent)], ["backup", "elsewhere"]])
 def test_a_lost_database_beside_photos_is_said_and_nothing_is_started(
     log: Log, lose: Callable[[Path], None], command: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -123,7 +124,7 @@ def test_verify_names_the_damaged_page_and_ends_with_an_error(
     log: Log, table: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     page = _spoilt(_folder(log) / DATABASE, table)
-    assert main(["log", "--log", log.where, "--verify"]) == 1
+    assert main(["log", "verify", "--log", log.where]) == 1
     shown = capsys.readouterr()
     assert f"page {page}:" in shown.out.lower() and f"{table}: " in shown.out
     assert "diagnose restore" in shown.out and "Traceback" not in shown.out + shown.err
@@ -131,7 +132,7 @@ def test_verify_names_the_damaged_page_and_ends_with_an_error(
 
 def test_verify_of_what_is_no_database_is_told_too(log: Log, capsys: pytest.CaptureFixture[str]) -> None:
     (_folder(log) / DATABASE).write_bytes(b"scribbled over" * 1000)
-    assert main(["log", "--log", log.where, "--verify"]) == 1
+    assert main(["log", "verify", "--log", log.where]) == 1
     assert "not a database" in capsys.readouterr().out
 
 
@@ -299,14 +300,14 @@ def test_every_kind_of_record_can_be_deleted_found_and_undeleted(
     log.add_photo(seen, b"far")
     ids["picture"] = log.records("picture")["id"][0]
     assert set(ids) == set(KINDS)
-    at = ["log", "--log", str(tmp_path / "log")]
+    at = ["--log", str(tmp_path / "log")]
     for kind, name in ids.items():
-        assert main([*at, "--delete", name[:8], "--by", "AB"]) == 0
-        assert "--undelete" in capsys.readouterr().out
+        assert main(["log", "delete", name[:8], *at, "--by", "AB"]) == 0
+        assert "log undelete" in capsys.readouterr().out
         assert name not in set(log.records(kind)["id"])
-        assert main([*at, "--deleted"]) == 0
+        assert main(["log", "list", *at, "--deleted"]) == 0
         assert name[:8] in capsys.readouterr().out
-        assert main([*at, "--undelete", name[:8]]) == 0
+        assert main(["log", "undelete", name[:8], *at]) == 0
         assert capsys.readouterr().out.lower().startswith(kind)
         assert name in set(log.records(kind)["id"])
         assert [each["change"] for each in log.record(kind, name)["history"]] == ["saved", "deleted", "restored"]

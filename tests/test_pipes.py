@@ -34,7 +34,8 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("how", [[], ["--json"]])
 def test_a_reader_that_leaves_ends_the_command_quietly(log: Path, how: list[str]) -> None:
-    with subprocess.Popen([*RUN, "log", "--log", str(log), *how], stdout=subprocess.PIPE, stderr=subprocess.PIPE) as one:
+    command = [*RUN, "log", "list", "--log", str(log), *how]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as one:
         assert one.stdout is not None and one.stderr is not None
         assert one.stdout.readline()
         one.stdout.close()
@@ -46,7 +47,7 @@ def test_a_reader_that_leaves_ends_the_command_quietly(log: Path, how: list[str]
 def test_a_reader_that_is_gone_before_the_first_line_is_no_error_message(log: Path) -> None:
     reading, writing = os.pipe()
     os.close(reading)
-    said = subprocess.run([*RUN, "survey", "--template"], stdout=writing, stderr=subprocess.PIPE).stderr
+    said = subprocess.run([*RUN, "survey", "template"], stdout=writing, stderr=subprocess.PIPE).stderr
     os.close(writing)
     assert said == b""
 
@@ -78,7 +79,7 @@ def test_ctrl_c_while_workers_measure_is_one_line_and_130_too(tmp_path: Path) ->
     for number in range(12):
         (tmp_path / "pile" / str(number)).mkdir(parents=True)
         (tmp_path / "pile" / str(number) / "a.jpg").write_bytes(CARD.read_bytes() + bytes([number]))
-    code, said = _stopped(["inbox", "pile", "--log", "log", "--workers", "2"], "pile: ", tmp_path)
+    code, said = _stopped(["inbox", "take", "pile", "--log", "log", "--workers", "2"], "pile: ", tmp_path)
     assert code == 130 and said.strip().count("\n") == 0 and "stopped" in said, said
     kept = open_log(tmp_path / "log").records("submission")
     assert sum(map(len, kept["photos"])) == 12  # what was taken in is kept
@@ -96,16 +97,16 @@ def test_a_photo_and_answers_may_come_from_standard_input() -> None:
 
 
 def test_logs_pass_through_pipes(tmp_path: Path, log: Path) -> None:
-    out = _run("log", "--log", str(log), "--exact", "--export", "-")
+    out = _run("log", "export", "-", "--log", str(log), "--exact")
     assert out.stdout.decode("utf-8-sig").startswith("taken_at,") and b"5000 observations" in out.stderr
     assert out.stdout.count(b"\n") == 5_001
-    taken = _run("log", "--log", str(tmp_path / "new"), "--import-csv", "-", data=out.stdout)
+    taken = _run("log", "import", "-", "--log", str(tmp_path / "new"), data=out.stdout)
     assert taken.returncode == 0, taken.stderr
     assert len(open_log(tmp_path / "new").observations()) == 5_000
-    packed = _run("log", "--log", str(log), "--pack", "-").stdout
-    assert _run("log", "--log", str(tmp_path / "merged"), "--merge", "-", data=packed).returncode == 0
+    packed = _run("log", "pack", "-", "--log", str(log)).stdout
+    assert _run("log", "merge", "-", "--log", str(tmp_path / "merged"), data=packed).returncode == 0
     assert len(open_log(tmp_path / "merged").observations()) == 5_000
-    again = _run("survey", "-", data=b"site,visit,plot,tree,species,browsed\n" + b"".join(
+    again = _run("survey", "estimate", "-", data=b"site,visit,plot,tree,species,browsed\n" + b"".join(
         f"s,2026-04-01,P{plot},{tree},oak,{(plot + tree) % 2}\n".encode() for plot in range(6) for tree in range(5)))
     assert again.returncode == 0, again.stderr
 
@@ -133,9 +134,9 @@ def test_two_files_cannot_share_one_stream(arguments: list[str]) -> None:
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="/dev/full is Linux'")
 def test_what_could_not_be_written_is_named(log: Path) -> None:
     with open("/dev/full", "wb") as full:
-        done = subprocess.run([*RUN, "log", "--log", str(log)], stdout=full, stderr=subprocess.PIPE)
+        done = subprocess.run([*RUN, "log", "list", "--log", str(log)], stdout=full, stderr=subprocess.PIPE)
     assert done.returncode == 2 and done.stderr.count(b"\n") == 1 and b"standard output cannot be written" in done.stderr
-    for out in (["card", "--out", "/dev/full"], ["log", "--log", str(log), "--pack", "/dev/full"],
+    for out in (["card", "--out", "/dev/full"], ["log", "pack", "--log", str(log), "/dev/full"],
                 ["card", "--out", "/nonexistent/card.pdf"]):
         done = _run(*out)
         assert done.returncode == 2 and done.stderr.count(b"\n") == 1 and out[-1].encode() in done.stderr, done.stderr

@@ -78,19 +78,19 @@ def test_a_log_on_a_read_only_disk_is_listed_exported_packed_merged_from_and_bac
     kept_open: list[object] = []
     made(tmp_path / "made", kept_open)
     at = ["--log", str(medium(tmp_path / "made"))]
-    assert main(["log", *at, "--json"]) == 0
+    assert main(["log", "list", *at, "--json"]) == 0
     (row,) = json.loads(capsys.readouterr().out)
     assert row["site"] == "north" and row["plant"] == "17"
-    assert main(["log", *at]) == 0 and "north" in capsys.readouterr().out
-    assert main(["log", *at, "--export", str(tmp_path / "out.csv"), "--exact"]) == 0
+    assert main(["log", "list", *at]) == 0 and "north" in capsys.readouterr().out
+    assert main(["log", "export", str(tmp_path / "out.csv"), *at, "--exact"]) == 0
     assert "north" in (tmp_path / "out.csv").read_text()
-    assert main(["log", *at, "--verify"]) == 0
-    assert main(["upkeep", *at]) == 0
-    for other in (["log", "--merge", at[1]], ["backup"], None):
+    assert main(["log", "verify", *at]) == 0
+    assert main(["upkeep", "list", *at]) == 0
+    for other in (["log", "merge", at[1]], ["backup"], None):
         into = tmp_path / f"into-{other and other[0]}"
         if other is None:
-            assert main(["log", *at, "--pack", str(tmp_path / "out.pack")]) == 0
-            assert main(["log", "--merge", str(tmp_path / "out.pack"), "--log", str(into)]) == 0
+            assert main(["log", "pack", *at, str(tmp_path / "out.pack")]) == 0
+            assert main(["log", "merge", str(tmp_path / "out.pack"), "--log", str(into)]) == 0
         elif other == ["backup"]:
             assert main(["backup", str(into), *at]) == 0
         else:
@@ -128,8 +128,8 @@ def test_what_does_not_fit_on_a_full_disk_is_named_and_leaves_nothing(
     try:
         log = open_log(tmp_path / "log")
         log.save_observations({"lat": 46.0, "lon": -71.0, "note": f"{number:x}" * 40} for number in range(3_000))
-        how = ["--pack"] if name.endswith("pack") else ["--exact", "--export"]
-        assert main(["log", "--log", str(tmp_path / "log"), *how, str(disk / name)]) == 2
+        how = ["pack"] if name.endswith("pack") else ["export", "--exact"]
+        assert main(["log", *how, str(disk / name), "--log", str(tmp_path / "log")]) == 2
         said = capsys.readouterr().err
         assert said.count("\n") == 1 and str(disk / name) in said and ("space" in said or "full" in said)
         assert list(disk.iterdir()) == []

@@ -7,7 +7,6 @@ import pytest
 import yaml
 from scipy.stats import binom
 
-from diagnose.culprits.catalogue import catalogue
 from diagnose.culprits.check import (
     CASES,
     Scored,
@@ -18,22 +17,39 @@ from diagnose.culprits.check import (
     commonest_for_the_part,
     left_out,
     other_reading,
+    own_sources,
     paired_difference,
     read_cases,
     reliability,
     score,
     summary,
+    without_own,
 )
+from diagnose.culprits.old_names import is_known
+from diagnose.culprits.tables import sources
 
 READ = read_cases()
 SCORED = score(READ)
 
 
 def test_the_culprit_that_the_source_names_comes_first_in_most_cases() -> None:
+    """At the level of the source's own word: deer, not roe. 47 and -0.530 are what the version before this model gave."""
     found = summary(SCORED)
     assert found.cases == len(READ) >= 50
-    assert found.first >= 0.85 * found.cases
+    assert found.first >= 47 and found.log > -0.530
     assert found.within_two >= 0.95 * found.cases
+
+
+def test_it_still_does_where_the_cases_own_source_was_never_read() -> None:
+    """The version before this model gave 28 first and -1.775, its tables dropped where nothing else was left."""
+    found = summary(score(READ, without_own))
+    assert found.first >= 42 and found.log > -0.9
+    assert found.worst < 0.8
+
+
+def test_a_cases_own_source_is_found_and_its_rows_go() -> None:
+    case = next(case for case in READ if case.name == "lwf-roe")
+    assert own_sources(case) == {"L1", "L2", "L3", "L4"}
 
 
 def test_no_case_is_given_to_a_wrong_culprit_with_over_nine_tenths() -> None:
@@ -52,11 +68,11 @@ def test_every_sign_is_read_from_evidence_that_the_case_holds() -> None:
     for name, reading in yaml.safe_load((CASES / "reading.yaml").read_text(encoding="utf-8")).items():
         for sign, (_, evidence) in reading["signs"].items():
             assert evidence in told[name]["evidence"] or evidence in {"source", "how_culprit_known"}, (name, sign)
-        assert set(reading["truth"]) <= set(catalogue().keys)
+        assert all(is_known(truth) for truth in reading["truth"])
 
 
 def test_a_prediction_comes_from_a_page_that_fed_nothing_into_the_catalogue() -> None:
-    pages = " ".join(source["url"] for source in catalogue().sources.values())
+    pages = " ".join(source["url"] for source in sources().values())
     predictions = [case for case in READ if case.prediction]
     assert predictions
     for case in predictions:

@@ -26,10 +26,11 @@ def _said(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
 
 
 @pytest.mark.parametrize("arguments", [
-    ["log"], ["log", "--json"], ["log", "--export", "out.csv"], ["log", "--pack", "out.pack"], ["log", "--verify"],
-    ["log", "--twins"], ["log", "--disputes"], ["log", "--show", "1a2b3c4d"], ["log", "--delete", "1a2b3c4d"],
-    ["log", "--together", "--site", "north"], ["upkeep"], ["upkeep", "--check", "1a2b3c4d=sound"],
-    ["upkeep", "--removed", "1a2b3c4d"], ["survey", "--from-log"], ["inbox"], ["backup", "copy"],
+    ["log", "list"], ["log", "list", "--json"], ["log", "export", "out.csv"], ["log", "pack", "out.pack"], ["log", "verify"],
+    ["log", "twins"], ["log", "disputes"], ["log", "show", "1a2b3c4d"], ["log", "delete", "1a2b3c4d"],
+    ["log", "together", "--site", "north"], ["upkeep", "list"], ["upkeep", "check", "1a2b3c4d", "sound"],
+    ["upkeep", "removed", "1a2b3c4d"], ["survey", "from-log"], ["inbox", "list"], ["inbox", "judge"],
+    ["inbox", "letters", "letters"], ["inbox", "agreement"], ["backup", "copy"],
 ])  # fmt: skip
 @pytest.mark.parametrize("there", [False, True])
 def test_reading_a_log_that_is_not_there_says_so_and_makes_none(
@@ -66,18 +67,18 @@ def test_a_merge_from_what_is_no_log_says_so_and_makes_neither(
     elif make == "file":
         other.write_text("no pack")
     before = sorted(tmp_path.rglob("*"))
-    assert "othre" in _said(["log", "--log", str(tmp_path / "mine"), "--merge", str(other)], capsys)
+    assert "othre" in _said(["log", "merge", "--log", str(tmp_path / "mine"), str(other)], capsys)
     if make != "file":  # whether a file is a whole pack is seen while it is taken in
         assert sorted(tmp_path.rglob("*")) == before
     with pytest.raises(CannotUse):
         merge(open_log(tmp_path / "mine"), other)
 
 
-@pytest.mark.parametrize("arguments", [["--import-csv", "rwos.csv"], ["--import-photos", "phtos"]])
+@pytest.mark.parametrize("arguments", [["import", "rwos.csv"], ["import-photos", "phtos"]])
 def test_importing_from_a_wrong_name_makes_no_log(
     tmp_path: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert arguments[1] in _said(["log", "--log", str(tmp_path / "new"), *arguments], capsys)
+    assert arguments[1] in _said(["log", *arguments, "--log", str(tmp_path / "new")], capsys)
     assert not (tmp_path / "new").exists()
 
 
@@ -86,8 +87,8 @@ def test_a_date_that_is_none_is_refused(tmp_path: Path, day: str, capsys: pytest
     log = open_log(tmp_path / "log")
     at = ["--log", str(tmp_path / "log")]
     for option in ("--since", "--until"):
-        assert "YYYY-MM-DD" in _said(["log", *at, f"{option}={day}"], capsys)
-    assert "YYYY-MM-DD" in _said(["survey", "--from-log", *at, f"--day={day}"], capsys)
+        assert "YYYY-MM-DD" in _said(["log", "list", *at, f"{option}={day}"], capsys)
+    assert "YYYY-MM-DD" in _said(["survey", "from-log", *at, f"--day={day}"], capsys)
     with pytest.raises(CannotUse, match="YYYY-MM-DD"):
         log.observations(since=day)
     with pytest.raises(CannotUse, match="YYYY-MM-DD"):
@@ -104,26 +105,25 @@ def test_a_day_in_any_form_of_iso_8601_is_the_same_day(tmp_path: Path, day: str)
 
 
 @pytest.mark.parametrize(("arguments", "named"), [
-    (["upkeep", "--register", "cage", "--site", "a", "--stem-mm", "22"], "--stem-mm"),
-    (["upkeep", "--register", "cage", "--site", "a", "--height-mm", "600"], "--height-mm"),
-    (["upkeep", "--found", "cage", "--bark-safe", "yes"], "--bark-safe"),
-    (["upkeep", "--register", "cage", "--embedded"], "--embedded"),
-    (["upkeep", "--register", "cage", "--left-behind", "stakes"], "--left-behind"),
-    (["upkeep", "--species", "oak"], "--species"), (["upkeep", "--inner-mm", "300"], "--inner-mm"),
-    (["upkeep", "--register", "cage", "--check", "1a=sound"], "--check"),
-    (["upkeep", "--register", "cage", "--calendar", "out.ics"], "--calendar"),
-    (["log", "--export", "out.csv", "--pack", "out.pack"], "--export"),
-    (["log", "--export", "out.csv", "--json"], "--json"), (["log", "--verify", "--twins"], "--twins"),
-    (["log", "--pack", "out.pack", "--site", "north"], "--site"), (["log", "--exact"], "--exact"),
-    (["log", "--photos"], "--photos"), (["log", "--field", "plant=7"], "--field"), (["log", "--plant", "7"], "--plant"),
-    (["log", "--with-senders"], "--with-senders"), (["log", "--column", "a=b"], "--column"),
-    (["log", "--dry-run"], "--dry-run"), (["log", "--show", "1a", "--since", "2025-01-01"], "--since"),
-    (["survey", "--template", "--pdf", "out.pdf"], "--pdf"),
-    (["survey", "t.csv", "--into-log", "--pdf", "out.pdf"], "--pdf"),
-    (["survey", "t.csv", "--site", "north"], "--site"), (["survey", "--own-figures", "out.yaml"], "--own-figures"),
-    (["inbox", "--taking-in-only", "--letters", "out"], "--letters"), (["inbox", "--agreement", "--json"], "--json"),
+    (["upkeep", "register", "cage", "--site", "a", "--stem-mm", "22"], "--stem-mm"),
+    (["upkeep", "register", "cage", "--site", "a", "--height-mm", "600"], "--height-mm"),
+    (["upkeep", "found", "cage", "--bark-safe", "yes"], "--bark-safe"),
+    (["upkeep", "register", "cage", "--embedded"], "--embedded"),
+    (["upkeep", "register", "cage", "--left-behind", "stakes"], "--left-behind"),
+    (["upkeep", "list", "--species", "oak"], "--species"), (["upkeep", "list", "--inner-mm", "300"], "--inner-mm"),
+    (["upkeep", "register", "cage", "--calendar", "out.ics"], "--calendar"),
+    (["log", "export", "out.csv", "--json"], "--json"), (["log", "pack", "out.pack", "--site", "north"], "--site"),
+    (["log", "list", "--exact"], "--exact"), (["log", "list", "--photos"], "--photos"),
+    (["log", "list", "--plant", "7"], "--plant"),
+    (["log", "list", "--with-senders"], "--with-senders"), (["log", "list", "--column", "a=b"], "--column"),
+    (["log", "list", "--dry-run"], "--dry-run"), (["log", "show", "1a", "--since", "2025-01-01"], "--since"),
+    (["log", "verify", "twins"], "twins"), (["survey", "template", "--pdf", "out.pdf"], "--pdf"),
+    (["survey", "keep", "t.csv", "--pdf", "out.pdf"], "--pdf"),
+    (["survey", "estimate", "t.csv", "--site", "north"], "--site"),
+    (["survey", "estimate", "t.csv", "--own-figures", "out.yaml"], "--own-figures"),
+    (["inbox", "take", "letters", "--pile", "ready"], "--pile"), (["inbox", "agreement", "--json"], "--json"),
 ])  # fmt: skip
-def test_options_of_which_one_would_be_passed_over_are_told_and_nothing_is_written(
+def test_an_option_that_does_nothing_with_a_work_is_told_and_nothing_is_written(
     tmp_path: Path, arguments: list[str], named: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)
@@ -135,10 +135,10 @@ def test_options_of_which_one_would_be_passed_over_are_told_and_nothing_is_writt
 
 def test_every_output_that_is_asked_for_at_once_is_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     log = str(tmp_path / "log")
-    assert main(["upkeep", "--log", log, "--register", "cage", "--site", "a", "--place", "46.1,-71.6"]) == 0
+    assert main(["upkeep", "register", "cage", "--log", log, "--site", "a", "--place", "46.1,-71.6"]) == 0
     out = {option: tmp_path / f"out.{ending}" for option, ending in
-           (("--calendar", "ics"), ("--pdf", "pdf"), ("--metal", "gpx"))}
-    assert main(["upkeep", "--log", log, *(word for pair in out.items() for word in map(str, pair))]) == 0
+           (("--calendar", "ics"), ("--pdf", "pdf"))}
+    assert main(["upkeep", "list", "--log", log, *(word for pair in out.items() for word in map(str, pair))]) == 0
     assert all(each.stat().st_size > 100 for each in out.values())
     capsys.readouterr()
     assert main([*PLAN, "--pdf", str(tmp_path / "plan.pdf"), "--csv", str(tmp_path / "buy.csv"), "--json"]) == 0
@@ -148,5 +148,5 @@ def test_every_output_that_is_asked_for_at_once_is_written(tmp_path: Path, capsy
 def test_an_empty_log_beside_photos_that_no_record_names_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     log = open_log(tmp_path / "log")
     log._keep_file(b"a photo whose row was never written")
-    assert main(["log", "--log", str(tmp_path / "log")]) == 0
+    assert main(["log", "list", "--log", str(tmp_path / "log")]) == 0
     assert "diagnose rebuild" in capsys.readouterr().err

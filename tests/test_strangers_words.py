@@ -191,9 +191,9 @@ def test_the_terminal_obeys_no_word_from_elsewhere(tmp_path: Path, capsys: pytes
     log.save_observation(site=f"slope{ESCAPES}", plant=f"7{ESCAPES}", leading="hare")
     log.save("submission", key="1", about=f"oak{ESCAPES}", pile="ready", why=f"clear{ESCAPES}")
     where = str(tmp_path / "log")
-    assert main(["log", "--log", where]) == 0
-    assert main(["inbox", "--log", where]) == 0
-    assert main(["log", "--log", where, "--show", f"none{ESCAPES}"]) == 2
+    assert main(["log", "list", "--log", where]) == 0
+    assert main(["inbox", "list", "--log", where]) == 0
+    assert main(["log", "show", f"none{ESCAPES}", "--log", where]) == 2
     told = capsys.readouterr()
     assert "slope" in told.out and "oak" in told.out and "none" in told.err
     for code in "\x1b\x07\x9b\u202e":

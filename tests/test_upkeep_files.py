@@ -140,11 +140,11 @@ def test_an_empty_register_gives_empty_papers_and_files(tmp_path: Path) -> None:
 
 
 def test_the_command_writes_every_file(log: Log, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    common = ["upkeep", "--log", log.where, "--on", "2026-11-25"]
+    listed = ["upkeep", "list", "--log", log.where, "--on", "2026-11-25"]
     names = ["list.pdf", "year.ics", "metal.gpx", "metal.geojson", "metal.pdf"]
-    assert main([*common, "--pdf", str(tmp_path / "list.pdf"), "--calendar", str(tmp_path / "year.ics")]) == 0
+    assert main([*listed, "--pdf", str(tmp_path / "list.pdf"), "--calendar", str(tmp_path / "year.ics")]) == 0
     for name in names[2:]:
-        assert main([*common, "--metal", str(tmp_path / name)]) == 0
+        assert main(["upkeep", "metal", str(tmp_path / name), "--log", log.where]) == 0
     assert all((tmp_path / name).stat().st_size > 300 for name in names)
     assert "ALARM" in capsys.readouterr().out
 

@@ -164,21 +164,21 @@ def test_two_crews_registers_merge_with_their_checks(tmp_path: Path, place: Call
 
 def test_the_command_registers_checks_removes_and_lists(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     def said(*words: str) -> str:
-        assert main(["upkeep", "--log", str(tmp_path / "log"), *words]) == 0
+        assert main(["upkeep", *words, "--log", str(tmp_path / "log")]) == 0
         return capsys.readouterr().out
 
-    own = said("--register", "cage", "--site", "slope", "--plant", "A1", "--inner-mm", "900", "--on", "2020-04-01",
+    own = said("register", "cage", "--site", "slope", "--plant", "A1", "--inner-mm", "900", "--on", "2020-04-01",
                "--culprit", "deer_browsing", "--place", "46.1,-71.6").split()[1]
-    assert "Look at the cage" in said("--on", "2026-05-01")
-    said("--check", f"{own}=too tight", "--stem-mm", "60", "--stands-alone", "yes", "--on", "2026-05-01")
-    assert "ALARM" in said("--on", "2026-05-02")
-    said("--check", f"{own}=sound", "--inner-mm", "1200", "--on", "2026-05-03")
-    assert "ALARM" not in said("--on", "2026-05-04")
-    listed = json.loads(said("--on", "2027-07-01", "--json"))
+    assert "Look at the cage" in said("list", "--on", "2026-05-01")
+    said("check", own, "too tight", "--stem-mm", "60", "--stands-alone", "yes", "--on", "2026-05-01")
+    assert "ALARM" in said("list", "--on", "2026-05-02")
+    said("check", own, "sound", "--inner-mm", "1200", "--on", "2026-05-03")
+    assert "ALARM" not in said("list", "--on", "2026-05-04")
+    listed = json.loads(said("list", "--on", "2027-07-01", "--json"))
     assert {"kind", "what", "why", "act_by", "caution"} <= set(listed[0])
-    assert "two stakes" in said("--removed", own, "--left-behind", "two stakes", "--on", "2027-07-01")
-    assert own not in said("--on", "2027-08-01")
-    assert main(["upkeep", "--log", str(tmp_path / "log"), "--check", "sound"]) == 2
+    assert "two stakes" in said("removed", own, "--left-behind", "two stakes", "--on", "2027-07-01")
+    assert own not in said("list", "--on", "2027-08-01")
+    assert main(["upkeep", "check", "sound", "--log", str(tmp_path / "log")]) == 2
     assert len(capsys.readouterr().err.splitlines()) == 1
 
 
@@ -186,5 +186,5 @@ def test_the_command_registers_a_printed_plan(tmp_path: Path, capsys: pytest.Cap
     assert main(["protect", "--trees", "20", "--hectares", "0.1", "--culprit", "deer_browsing", "--json"]) == 0
     (tmp_path / "plan.json").write_text(capsys.readouterr().out)
     log = ["--log", str(tmp_path / "log")]
-    assert main(["upkeep", *log, "--from-plan", str(tmp_path / "plan.json"), "--site", "slope", "--on", "2026-04-10"]) == 0
+    assert main(["upkeep", "register-plan", str(tmp_path / "plan.json"), *log, "--site", "slope", "--on", "2026-04-10"]) == 0
     assert len(open_log(tmp_path / "log").records("barrier", site="slope")) >= 1

@@ -1,26 +1,36 @@
-"""Which question is worth asking next, and when is asking over?"""
+"""Which question is worth asking next, how many are left, and when is asking over?
+
+A question is worth what its answers are expected to tell, above all of what decides (which barrier), for the trouble of
+answering it and for how likely somebody at the plant can answer it at all. Asking is over when no answer that is left
+would change what to buy.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue, group_words
-from diagnose.culprits.likelihood import capped_group, group_likelihoods, is_weighed, raw_group
+from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, group_words
+from diagnose.culprits.here import winters_of
+from diagnose.culprits.likelihood import filled, group_of_sign, is_weighed, raw_group
+from diagnose.culprits.weighing import Bench
 from diagnose.knowledge import knowledge
 from diagnose.signs import Answer, Shares, Signs, Word, vocabulary
 
 if TYPE_CHECKING:
     from diagnose.culprits.verdict import Verdict
 
-CLEAR = 0.90  # probability of one group from which no more is asked; our choice, no source
+CLEAR = 0.95  # probability of one group, or of one barrier, from which no more is asked; our choice, no source
 LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
-LEAST_GAIN = 0.015  # expected gain [nat] below which a question is not worth asking; chosen on the simulated observers
+LEAST_GAIN = 0.012  # expected gain [nat] of the decision below which a question is not worth asking; our choice
+LEAST_CHANGE = 0.002  # expected gain in the chance of buying the right thing below which it is not; our choice
+BESIDE = 0.25  # weight of telling culprits apart that need the same barrier; our choice
+_MOST_LEFT = 8  # questions looked ahead at most
 
 
 @dataclass(frozen=True)
@@ -52,93 +62,153 @@ def askable(signs: Signs) -> list[Word]:
     return [word for word in questions() if word.about not in told and fits(word, signs)]
 
 
-def share_told(counts: Mapping[str, tuple[int, int]]) -> dict[str, float]:
-    """Question -> how likely somebody can answer it, from how many of how many did (half a case added to each side)."""
-    return {name: (k + 0.5) / (n + 1) for name, (k, n) in counts.items()}
-
-
 @cache
-def usually_told() -> Mapping[str, float]:
-    """Question -> the share of published descriptions of a fitting wound that tell of its subject."""
-    return share_told(knowledge("diagnose.culprits", "told.yaml")["told"])
+def answerable() -> Mapping[str, float]:
+    """Question -> how likely somebody who stands at the plant can answer it; each has its reason in `answerable.yaml`."""
+    return {name: float(entry["chance"]) for name, entry in knowledge("diagnose.culprits", "answerable.yaml").items()}
 
 
 def fits(word: Word, signs: Signs) -> bool:
     """Does the question make sense for this wound?"""
     wound = signs.get("wound")
     if not word.asked_of or wound is None:
-        return True
+        return not word.asked_of
     if isinstance(wound, Answer):
         return wound.choice in word.asked_of
     return isinstance(wound, Shares) and sum(wound.shares.get(kind, 0.0) for kind in word.asked_of) > 0.5
 
 
-def turns(verdict: Verdict) -> Iterator[list[Turn]]:
-    """For each open question, every answer it may get; only the answered sign's group is weighed anew."""
-    from diagnose.culprits.verdict import with_season
-
-    known = catalogue(verdict.without)
-    signs = with_season(known, verdict.signs, verdict.place, verdict.month)
-    parts = group_likelihoods(known, signs, verdict.snow_mm)
-    prior = np.array(verdict.prior)
-    for word in askable(verdict.signs):
-        beside = [part for group, part in parts.items() if group != word.group]
-        rest = np.prod([prior, *beside], axis=0)
-        members = {name: sign for name, sign in signs.items()
-                   if name in vocabulary() and vocabulary()[name].group == word.group
-                   and is_weighed(known, vocabulary()[name])}
-        yield _answers(known, word, members, rest, verdict.snow_mm)
+def answers_to(bench: Bench, word: Word) -> list[Turn]:
+    """Every answer that a question may get."""
+    now = bench.made_by(bench.parts, bench.traces)
+    return _traces_answered(bench, word, now) if word.name in TRACES else _wound_answered(bench, word, now)
 
 
-def _answers(known: Catalogue, word: Word, members: Signs, rest: np.ndarray, snow_mm: float | None) -> list[Turn]:
+def _traces_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
+    maker = np.bincount(bench.known.of, now, len(bench.known.keys))
+    before = bench.traces
     chances, after = [], []
     for choice in word.choices:
-        answered = {**members, word.name: Answer(choice)}
-        chances.append(float(rest @ raw_group(known, word.group, answered, snow_mm)) * _common(known, word, choice))
-        unnormalised = rest * capped_group(known, word.group, answered, snow_mm)
-        after.append(unnormalised / unnormalised.sum())
+        traces = bench.traces_of({**bench.signs, word.name: Answer(choice)}, who=False).likelihood
+        chances.append(float(maker @ (traces / before)))
+        after.append(_culprits(bench, bench.made_by(bench.parts, traces)))
+    return _turns(word, _exclusive(word, chances), after)
+
+
+def _wound_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
+    own = group_of_sign(word)
+    touched = {own} | ({"height", "end_diameter_mm"} & set(bench.parts) if word.name in ("wound", "season") else set())
+    chances, after = [], []
+    for choice in word.choices:
+        signs = {**bench.signs, word.name: Answer(choice)}
+        parts = dict(bench.parts)
+        chance = np.ones(len(now))
+        for group in touched:
+            told = {name: sign for name, sign in signs.items() if name in vocabulary() and name not in TRACES
+                    and is_weighed(bench.known, name) and group_of_sign(vocabulary()[name]) == group}
+            found = raw_group(bench.known, group, told, signs, bench.case.snow_mm, bench.winters)
+            if found is None:
+                continue
+            raw, inside = found
+            parts[group] = filled(raw, bench.prior, bench.power) * inside
+            if group == own:
+                chance = _mean_filled(raw, bench.prior) * inside
+        chances.append(float(now @ chance))
+        after.append(_culprits(bench, bench.made_by(parts, bench.traces)))
+    if word.name == "past_snow":
+        chances = list(_snow_chances(bench))
+    return _turns(word, chances, after)
+
+
+def _culprits(bench: Bench, made_by: np.ndarray) -> np.ndarray:
+    return np.bincount(bench.known.of, made_by, len(bench.known.keys))
+
+
+def _turns(word: Word, chances: list[float], after: list[np.ndarray]) -> list[Turn]:
     total = sum(chances)
-    return [Turn(word, *one) for one in zip(word.choices, (c / total for c in chances), after, strict=True)]
+    shares = [chance / total for chance in chances] if total > 0 else [1 / len(chances)] * len(chances)
+    return [Turn(word, choice, share, culprits)
+            for choice, share, culprits in zip(word.choices, shares, after, strict=True)]
 
 
-def _common(known: Catalogue, word: Word, choice: str) -> float:
-    """How common an answer is before the culprit is thought of; only past snow is weighed given, not with, it."""
-    return float(known.class_looks["place"]["snow_unknown"][choice]) if word.name == "past_snow" else 1.0
+def _exclusive(word: Word, chances: list[float]) -> list[float]:
+    """Chances of naming one kind each, where several may lie side by side: what is not "none" is shared out."""
+    nothing = chances[list(word.choices).index("none")]
+    found = sum(chances) - nothing
+    return [chance if choice == "none" else chance * max(1 - nothing, 0.0) / max(found, 1e-12)
+            for choice, chance in zip(word.choices, chances, strict=True)]
 
 
-def falls(verdict: Verdict) -> dict[str, float]:
-    """Question -> expected fall of uncertainty about the culprit [nat] if it is answered."""
-    now = _entropy(np.array(list(verdict.culprits.values())))
-    return {
-        answers[0].word.name: (now - sum(one.chance * _entropy(one.culprits) for one in answers))
-        * _applies(answers[0].word, verdict)
-        for answers in turns(verdict)
-    }
+def _mean_filled(raw: np.ndarray, prior: np.ndarray) -> np.ndarray:
+    has = ~np.isnan(raw)
+    if not has.any():
+        return np.ones_like(raw)
+    return np.where(has, raw, (prior[has] @ raw[has]) / max(prior[has].sum(), 1e-300))
 
 
-def gains(verdict: Verdict, told: Mapping[str, float] | None = None) -> dict[str, float]:
-    """Question -> expected fall of uncertainty about the culprit [nat], per effort of answering.
+def _snow_chances(bench: Bench) -> list[float]:
+    """How likely each answer about past snow is; it is weighed given, not with, the culprit."""
+    from diagnose.culprits.reach import depths_of, snow_table
 
-    told : question -> how likely it is answered, not passed; None when each is.
+    depths = snow_table()["depth_mm"]
+    lying = depths_of(bench.signs, bench.case.snow_mm, bench.winters)
+    return [sum(share for depth, share in lying if depth in depths[choice]) for choice in vocabulary()["past_snow"].choices]
+
+
+def turns(verdict: Verdict) -> Iterator[list[Turn]]:
+    """For each open question, every answer it may get."""
+    bench = Bench(verdict.case)
+    for word in askable(verdict.signs):
+        yield answers_to(bench, word)
+
+
+def _classes(known: Catalogue, barrier_of: Mapping[str, str] | None) -> np.ndarray:
+    """(classes, K) one where the culprit is of the class that decides: its barrier, or its group where none is given."""
+    told = [known.groups[key] if barrier_of is None else barrier_of.get(key, key) for key in known.keys]
+    return np.array([[one == name for one in told] for name in dict.fromkeys(told)], float)
+
+
+def falls(verdict: Verdict, barrier_of: Mapping[str, str] | None = None) -> dict[str, float]:
+    """Question -> expected information gain if it is answered [nat]: of what decides, and a little of the culprit."""
+    return {name: fall for name, (fall, _) in _told(verdict, barrier_of).items()}
+
+
+def _told(verdict: Verdict, barrier_of: Mapping[str, str] | None) -> dict[str, tuple[float, float]]:
+    """Question -> expected information gain [nat], and expected gain in the chance of the right class [0 to 1]."""
+    member = _classes(verdict.case.known, barrier_of)
+    now = np.array(list(verdict.culprits.values()))
+    found = {}
+    for answers in turns(verdict):
+        word, applies = answers[0].word, _applies(answers[0].word, verdict)
+        deciding = _entropy(member @ now) - sum(one.chance * _entropy(member @ one.culprits) for one in answers)
+        apart = _entropy(now) - sum(one.chance * _entropy(one.culprits) for one in answers)
+        right = sum(one.chance * float((member @ one.culprits).max()) for one in answers) - float((member @ now).max())
+        found[word.name] = (applies * ((1 - BESIDE) * deciding + BESIDE * apart), applies * right)
+    return found
+
+
+def gains(
+    verdict: Verdict, told: Mapping[str, float] | None = None, barrier_of: Mapping[str, str] | None = None
+) -> dict[str, float]:
+    """Question -> expected information gain [nat] per effort of answering.
+
+    told : question -> how likely it is answered, not passed; that of `answerable.yaml` when None.
     """
-    return {name: fall * (1.0 if told is None else told[name]) / vocabulary()[name].effort
-            for name, fall in falls(verdict).items()}
+    chance = answerable() if told is None else told
+    return {name: fall * chance[name] / vocabulary()[name].effort for name, fall in falls(verdict, barrier_of).items()}
 
 
 def _applies(word: Word, verdict: Verdict) -> float:
     """Probability that the question makes sense at all: the snow's surface can only be told of where snow lay."""
-    if word.name != "snow_line" or verdict.snow_mm is not None:
-        return float(word.name != "snow_line" or bool(verdict.snow_mm))
+    if word.name != "snow_line":
+        return 1.0
+    from diagnose.culprits.reach import depths_of
+
+    depths = depths_of(verdict.case.weighed, verdict.case.snow_mm, winters_of(verdict.place))
     past = verdict.signs.get("past_snow")
     if isinstance(past, Answer):
         return float(past.choice != "none")
-    return 1.0 - float(catalogue(verdict.without).class_looks["place"]["snow_unknown"]["none"])
-
-
-def _membership(known: Catalogue) -> np.ndarray:
-    """(kinds, K) one where the culprit is of the kind."""
-    kinds = list(dict.fromkeys(known.groups.values()))
-    return np.array([[known.groups[key] == kind for key in known.keys] for kind in kinds], float)
+    return sum(share for depth, share in depths if depth > 0)
 
 
 def next_step(
@@ -149,9 +219,8 @@ def next_step(
 ) -> Step:
     """The sign most worth asking for, or why asking is over.
 
-    passed : signs that the person could not tell, not asked again. barrier_of : culprit -> what stops it; when all
-    that is likely needs the same barrier, telling them apart changes nothing and is not asked for. told : question ->
-    how likely it is answered, as published descriptions tell by default.
+    passed : signs that the person could not tell, not asked again. barrier_of : culprit -> what stops it; what needs the
+    same barrier is not told apart for its own sake. told : question -> how likely it is answered.
     """
     kind = max(verdict.groups, key=lambda key: verdict.groups[key])
     if verdict.groups[kind] >= CLEAR:
@@ -160,13 +229,29 @@ def next_step(
         return Step("wound", "what was hurt decides which other questions make sense")
     if barrier_of is not None and (alike := _same_barrier(verdict, barrier_of)):
         return Step(None, f"{' and '.join(alike)} need the same barrier, so telling them apart changes nothing")
-    told = usually_told() if told is None else told
-    left = [name for name, fall in falls(verdict).items() if name not in passed and fall >= LEAST_GAIN]
+    worth = _told(verdict, barrier_of)
+    left = {name: gain for name, (gain, right) in worth.items()
+            if name not in passed and (gain >= LEAST_GAIN and right >= LEAST_CHANGE)}
     if not left:
-        return Step(None, "no question that is left can help much")
-    worth = gains(verdict, told)
-    best = max(left, key=lambda name: worth[name])
+        return Step(None, "no more answers will change what to buy")
+    chance = answerable() if told is None else told
+    best = max(left, key=lambda name: left[name] * chance[name] / vocabulary()[name].effort)
     return Step(best, "it is expected to tell most for the least trouble")
+
+
+def questions_left(
+    verdict: Verdict, passed: Collection[str] = (), barrier_of: Mapping[str, str] | None = None
+) -> int:
+    """About how many more questions until asking is over: along the likeliest answers, at most 8."""
+    from diagnose.culprits.verdict import judge_case
+
+    count, done = 0, set(passed)
+    while count < _MOST_LEFT and (asked := next_step(verdict, done, barrier_of).question) is not None:
+        count += 1
+        done.add(asked)
+        likeliest = max(answers_to(Bench(verdict.case), vocabulary()[asked]), key=lambda one: one.chance)
+        verdict = judge_case(replace(verdict.case, signs={**verdict.signs, asked: Answer(likeliest.choice)}))
+    return count
 
 
 def _same_barrier(verdict: Verdict, barrier_of: Mapping[str, str]) -> list[str]:
@@ -180,29 +265,32 @@ def _same_barrier(verdict: Verdict, barrier_of: Mapping[str, str]) -> list[str]:
         return []
     barrier = max(shares, key=lambda key: shares[key])
     alike = [key for key in verdict.culprits if barrier_of.get(key) == barrier and verdict.culprits[key] >= 0.05]
-    return [catalogue(verdict.without).names[key] for key in alike] if len(alike) > 1 else []
+    return [verdict.case.known.names[key] for key in alike] if len(alike) > 1 else []
 
 
 def would_change(verdict: Verdict, most: int = 3) -> list[str]:
     """Answers, likeliest first, that would make another kind of culprit the likeliest, in words."""
-    known = catalogue(verdict.without)
+    known = verdict.case.known
     kinds = list(dict.fromkeys(known.groups.values()))
-    member = _membership(known)
+    member = _classes(known, None)
     now = max(verdict.groups, key=lambda key: verdict.groups[key])
     found = []
     for answers in turns(verdict):
         for one in answers:
             then = kinds[int(np.argmax(member @ one.culprits))]
-            if then != now and then != NOT_LISTED:
-                words = f"{one.word.label}: {one.word.choices[one.choice]} would point to {group_words()[then]}"
-                found.append((one.chance, words))
-    return [words for _, words in sorted(found, reverse=True)[:most]]
+            if then != now and then != known.groups.get(NOT_LISTED):
+                told = f"{one.word.label}: {one.word.choices[one.choice]} would point to {group_words()[then]}"
+                found.append((one.chance, told))
+    return [told for _, told in sorted(found, reverse=True)[:most]]
+
+
+ON_PAPER = 18  # questions that one page holds
 
 
 @cache
 def printed_key() -> tuple[Word, ...]:
-    """The fixed order of questions for a one-page key: see `fixed_order`; whoever holds it looks for everything."""
-    return fixed_order()
+    """The questions of a one-page key, best first: see `fixed_order`; whoever holds it looks for everything."""
+    return fixed_order()[:ON_PAPER]
 
 
 def fixed_order(told: Mapping[str, float] | None = None) -> tuple[Word, ...]:
@@ -212,13 +300,12 @@ def fixed_order(told: Mapping[str, float] | None = None) -> tuple[Word, ...]:
     """
     from diagnose.culprits.verdict import judge
 
-    known = catalogue()
     wound = vocabulary()["wound"]
-    often = np.array(judge({}).prior) @ known.tables["wound"]
+    bench = Bench(judge({}).case)
     total: dict[str, float] = {}
-    for choice, share in zip(wound.choices, often, strict=True):
-        for name, gain in gains(judge({"wound": Answer(choice)}), told).items():
-            total[name] = total.get(name, 0.0) + float(share) * gain
+    for turn in answers_to(bench, wound):
+        for name, gain in gains(judge({"wound": Answer(turn.choice)}), told).items():
+            total[name] = total.get(name, 0.0) + turn.chance * gain
     ranked = sorted(total, key=lambda name: -total[name])
     return (wound, *(vocabulary()[name] for name in ranked))
 

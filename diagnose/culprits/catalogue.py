@@ -1,9 +1,13 @@
-"""What does the catalogue know of each culprit, as arrays that signs can be weighed with?"""
+"""What does the catalogue know of each culprit, as arrays that signs can be weighed with?
+
+A culprit does one or several things (acts: browsing, rubbing, stripping ...), each with tables of its own: an act of a
+culprit is one cause that a wound may have. Presence and traces are the culprit's.
+"""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -12,120 +16,180 @@ from typing import Any
 import numpy as np
 
 from diagnose.cannot_use import CannotUse
+from diagnose.culprits.tables import Ranges, choice_table, kept, range_table, sources, words
 from diagnose.knowledge import knowledge
 from diagnose.signs import vocabulary
 
-FILES = ("catalogue.yaml", "classes.yaml", "softness.yaml", "regions.yaml", "sources.yaml")
-LATENT = ("cut", "marks", "place")
+CULPRITS = ("hoofed.yaml", "gnawers.yaml", "look_alikes.yaml")
+FILES = (*CULPRITS, "shared.yaml", "classes.yaml", "words.yaml", "tree.yaml", "sources.yaml")
+LATENT = {"cut": "classes", "marks": "classes", "place": "zones"}
 NOT_LISTED = "not_listed"
+TRACES = ("droppings", "tracks", "runs", "hair", "soil", "seen")
+_OF_CULPRIT = ("name", "of", "kind", "common", "common_in", "about", "about_where", "species", "where", "reach",
+               "under_snow", "severs", "traces", "acts")
 
 
 @dataclass(frozen=True)
 class Catalogue:
-    """The catalogue as read from its files.
+    """The catalogue as read from its files. K culprits, C causes (acts of culprits).
 
-    keys : culprit keys, in file order (K). tables : sign -> (K, choices) probabilities given the culprit, softened.
-    numbers : sign -> (edges, (K, bins) probabilities, softened). classes : latent group -> (K, classes)
-    probabilities. lifts : (K,) whether snow lifts what the culprit reaches. version : digest of all files.
+    keys : (K) culprit keys, in file order. names, groups, kinds, parents : of each; groups are those at the top of the
+    tree, parents the lowest. causes : (C) culprit key and act. of : (C,) row of the cause's culprit. share : (C,) share
+    of the culprit's wounds. tables : sign or latent group -> (C, choices) probabilities given the cause, rows of nan
+    where nothing is known. numbers : sign -> a density or None for each cause. reach_mm : (K,) above what it stands
+    on, inf for climbers and causes that do not stand. severs_mm : (K,) thickest shoot it bites through, inf where
+    nothing is known. bends, under_snow, animal : (K,) yes or no. left : kind of trace (sign, choice) -> (3, K) chance
+    of leaving it, low, middle and high. version : digest of all files.
     """
 
     keys: tuple[str, ...]
     names: Mapping[str, str]
-    words: Mapping[str, str]
     groups: Mapping[str, str]
+    parents: Mapping[str, str]
     kinds: Mapping[str, str]
+    causes: tuple[tuple[str, str], ...]
+    of: np.ndarray
+    share: np.ndarray
     tables: Mapping[str, np.ndarray]
-    numbers: Mapping[str, tuple[np.ndarray, np.ndarray]]
-    classes: Mapping[str, np.ndarray]
-    lifts: np.ndarray
-    common: Mapping[str, Mapping[str, float]]
+    numbers: Mapping[str, tuple[Ranges | None, ...]]
+    reach_mm: np.ndarray
+    severs_mm: np.ndarray
+    bends: np.ndarray
+    under_snow: np.ndarray
+    animal: np.ndarray
+    left: Mapping[tuple[str, str], np.ndarray]
     class_looks: Mapping[str, Any]
-    softness: Mapping[str, Any]
-    regions: Mapping[str, Any]
-    sources: Mapping[str, Any]
     raw: Mapping[str, Any]
     version: str
 
 
+def culprits_as_written() -> dict[str, Any]:
+    """Culprit key -> its entry, as the files hold it."""
+    found: dict[str, Any] = {}
+    for name in CULPRITS:
+        found.update(knowledge("diagnose.culprits", name))
+    return found
+
+
 @cache
-def catalogue(without: str | None = None) -> Catalogue:
-    """The catalogue; `without` leaves one culprit out, as if nobody had ever described it."""
-    raw, looks, softness, regions, sources = (knowledge("diagnose.culprits", name) for name in FILES)
-    if without is not None:
-        raw = {key: entry for key, entry in raw.items() if key != without}
+def catalogue(without: str | None = None, without_sources: frozenset[str] = frozenset()) -> Catalogue:
+    """The catalogue.
+
+    Parameters
+    ----------
+    without : culprit that is left out, as if nobody had ever described it.
+    without_sources : keys of sources whose rows are left out, as if they had never been read.
+    """
+    raw = {key: entry for key, entry in culprits_as_written().items() if key != without}
+    looks = knowledge("diagnose.culprits", "classes.yaml")
+    keys = tuple(raw)
+    acts = [(key, act, rows) for key, entry in raw.items() for act, rows in entry["acts"].items()]
+    rows = [_rows(f"{key}.{act}", tables, without_sources) for key, act, tables in acts]
     digest = hashlib.sha256()
     for name in FILES:
         digest.update((files("diagnose.culprits") / name).read_bytes())
-    keys = tuple(raw)
-    tables, numbers = {}, {}
-    for sign, word in vocabulary().items():
-        if word.group in LATENT and not any(sign in raw[key] for key in keys):
-            continue
-        if word.kind == "choice":
-            tables[sign] = _table(raw, sign, list(word.choices), softness)
-        elif any(sign in raw[key] for key in keys):
-            numbers[sign] = _bins(raw, sign, softness)
-    classes = {
-        "cut": _table(raw, "cut", list(looks["cut"]["classes"]), softness),
-        "marks": _table(raw, "marks", list(looks["marks"]["classes"]), softness),
-        "place": _table(raw, "place", list(looks["place"]["zones"]), softness),
-    }
+    totals = {key: sum(act.get("share", 1) for act in entry["acts"].values()) for key, entry in raw.items()}
+    tables: dict[str, np.ndarray] = {}
+    numbers: dict[str, tuple[Ranges | None, ...]] = {}
+    for sign in sorted({sign for each in rows for sign in each}):
+        if sign in LATENT or vocabulary()[sign].kind == "choice":
+            choices = list(looks[sign][LATENT[sign]]) if sign in LATENT else list(vocabulary()[sign].choices)
+            tables[sign] = np.array([choice_table(each[sign], choices, f"{key}.{act}.{sign}") if sign in each
+                                     else np.full(len(choices), np.nan)
+                                     for (key, act, _), each in zip(acts, rows, strict=True)])
+        else:
+            word = vocabulary()[sign]
+            numbers[sign] = tuple(range_table(each[sign], word.low, word.high, f"{key}.{act}.{sign}") if sign in each
+                                  else None for (key, act, _), each in zip(acts, rows, strict=True))
     return Catalogue(
         keys,
         {key: raw[key]["name"] for key in keys},
-        {key: raw[key]["words"] for key in keys},
-        {key: raw[key]["group"] for key in keys},
+        {key: top_group(raw[key]["of"]) for key in keys},
+        {key: raw[key]["of"] for key in keys},
         {key: raw[key]["kind"] for key in keys},
-        tables, numbers, classes,
-        np.array([bool(raw[key].get("lifts_with_snow", False)) for key in keys]),
-        {key: {r: w for r, w in raw[key].get("common", {}).items() if r != "sources"} for key in keys},
-        looks, softness, regions, sources, raw, digest.hexdigest()[:12],
+        tuple((key, act) for key, act, _ in acts),
+        np.array([keys.index(key) for key, _, _ in acts]),
+        np.array([tables_.get("share", 1) / totals[key] for key, _, tables_ in acts], float),
+        tables, numbers,
+        np.array([raw[key].get("reach", {}).get("mm", np.inf) for key in keys], float),
+        np.array([raw[key].get("severs", {}).get("mm", np.inf) for key in keys], float),
+        np.array([bool(raw[key].get("reach", {}).get("bends", False)) for key in keys]),
+        np.array([bool(raw[key].get("under_snow", False)) for key in keys]),
+        np.array([raw[key]["kind"] in ("mammal", "bird") for key in keys]),
+        _left(raw),
+        looks, raw, digest.hexdigest()[:12],
     )
 
 
-def _soften(row: np.ndarray, grade: str, softness: Mapping[str, Any]) -> np.ndarray:
-    weight = softness["uniform_weight"][grade]
-    even = np.full(row.shape, 1 / row.size)
-    return (1 - weight) * row / row.sum() + weight * even
-
-
-def _table(
-    raw: Mapping[str, Any], sign: str, choices: Sequence[str], softness: Mapping[str, Any]
-) -> np.ndarray:
-    """(K, choices) P(choice | culprit); background where the culprit's entry is silent, even for the unlisted."""
-    rows = []
-    for key, entry in raw.items():
-        if sign in entry:
-            rows.append(_soften(_weights(entry[sign]["p"], choices, f"{key}.{sign}"), entry[sign]["grade"], softness))
-        elif key != NOT_LISTED and sign in softness["background"]:
-            background = _weights(softness["background"][sign], choices, f"background.{sign}")
-            rows.append(_soften(background, softness["background_grade"], softness))
-        else:
-            rows.append(np.full(len(choices), 1 / len(choices)))
-    return np.array(rows)
-
-
-def _weights(p: Mapping[str, float], choices: Sequence[str], where: str) -> np.ndarray:
-    unknown = set(p) - set(choices)
+def _rows(where: str, act: Mapping[str, Any], without: frozenset[str]) -> dict[str, Any]:
+    """Sign -> rows of one act: its own over the shared ones that it is like; a sign without a row left out."""
+    shared = knowledge("diagnose.culprits", "shared.yaml")
+    found: dict[str, Any] = {}
+    for name in act.get("like", ()):
+        found.update(shared[name])
+    found.update({sign: rows for sign, rows in act.items() if sign not in ("share", "like")})
+    unknown = [sign for sign in found if sign not in vocabulary() and sign not in LATENT]
     if unknown:
-        raise CannotUse(f"the catalogue's {where} names {', '.join(sorted(unknown))}; choices: {', '.join(choices)}")
-    return np.array([float(p.get(choice, 0.0)) for choice in choices])
+        raise CannotUse(f"the catalogue's {where} has a table of '{unknown[0]}', which is no sign")
+    left = {sign: kept(rows, without) for sign, rows in found.items()}
+    return {sign: rows for sign, rows in left.items() if rows}
 
 
-def _bins(raw: Mapping[str, Any], sign: str, softness: Mapping[str, Any]) -> tuple[np.ndarray, np.ndarray]:
-    """Edges and (K, bins) P(bin | culprit). The even part is even over bins, which widen as sizes do."""
-    edges = next(entry[sign]["edges"] for entry in raw.values() if sign in entry)
-    rows = []
-    for key, entry in raw.items():
-        if sign not in entry:
-            rows.append(np.full(len(edges) - 1, 1 / (len(edges) - 1)))
-            continue
-        if entry[sign]["edges"] != edges:
-            raise CannotUse(f"the catalogue's {key}.{sign} has other edges than the first entry of {sign}")
-        rows.append(_soften(np.array(entry[sign]["p"], float), entry[sign]["grade"], softness))
-    return np.array(edges, float), np.array(rows)
+def _left(raw: Mapping[str, Any]) -> dict[tuple[str, str], np.ndarray]:
+    """Kind of trace -> (3, K) chance that a culprit which is about left it and it is found."""
+    worth = words()["left"]
+    found = {(sign, choice): np.zeros((3, len(raw))) for sign in TRACES for choice in vocabulary()[sign].choices
+             if choice != "none"}
+    for row, (key, entry) in enumerate(raw.items()):
+        for sign, kinds in entry.get("traces", {}).items():
+            if sign != "from":
+                for choice, word in kinds.items():
+                    if (sign, choice) not in found or word not in worth:
+                        raise CannotUse(f"the catalogue's {key} leaves '{sign}: {choice}: {word}', which there is not")
+                    found[sign, choice][:, row] = worth[word]
+        for choice in vocabulary()["seen"].choices:
+            if choice in (key, *lineage_of(entry["of"])):
+                found["seen", choice][:, row] = worth["sometimes"]
+    return found
+
+
+def tree() -> Mapping[str, Any]:
+    """Group -> its name in words and, where it has one, the group it belongs to."""
+    return knowledge("diagnose.culprits", "tree.yaml")
+
+
+def lineage_of(group: str) -> tuple[str, ...]:
+    """The group and all groups above it, lowest first."""
+    found = [group]
+    while "of" in tree()[found[-1]]:
+        found.append(tree()[found[-1]]["of"])
+    return tuple(found)
+
+
+def top_group(group: str) -> str:
+    """The group at the top of the tree that holds this one."""
+    return lineage_of(group)[-1]
+
+
+def members(name: str) -> tuple[str, ...]:
+    """Culprit keys that a culprit's or a group's key stands for."""
+    known = catalogue()
+    if name in known.names:
+        return (name,)
+    return tuple(key for key in known.keys if name in lineage_of(known.parents[key]))
 
 
 def group_words() -> Mapping[str, str]:
-    """Group key -> its name in words."""
-    return knowledge("diagnose.culprits", "groups.yaml")
+    """Group key -> its name in words, of every level."""
+    return {key: entry["name"] for key, entry in tree().items()}
+
+
+def all_sources(entry: Mapping[str, Any]) -> set[str]:
+    """Keys of the sources that a culprit's entry rests on."""
+    found = set(entry.get("traces", {}).get("from", ()))
+    for limit in ("reach", "severs"):
+        found |= set(entry.get(limit, {}).get("from", {}))
+    for act in entry["acts"].values():
+        for rows in _rows("", act, frozenset()).values():
+            found |= set(rows)
+    return found & set(sources())

@@ -20,6 +20,8 @@ from scipy.stats import beta
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, catalogue
+from diagnose.culprits.old_names import spread
+from diagnose.culprits.tables import lineage, sources
 from diagnose.culprits.verdict import judge
 from diagnose.knowledge import reference_cases
 from diagnose.signs import Answer, Shares, Signs, parse_signs
@@ -36,7 +38,10 @@ _LEAST = 1e-6  # probability below which the log score is no longer punished
 
 @dataclass(frozen=True)
 class Case:
-    """One published description. truth : the culprits that its source's name covers. page : what it was read from."""
+    """One published description.
+
+    truth : the culprits that its source's word covers, today's names. page : what it was read from.
+    """
 
     name: str
     page: str
@@ -108,8 +113,8 @@ def other_reading(folder: Path = CASES) -> list[Case]:
 def _case(told: Mapping[str, Any], reading: Mapping[str, Any]) -> Case:
     signs = parse_signs({name: value for name, (value, _) in reading["signs"].items()})
     page = told["url"] or told["source"]
-    return Case(told["id"], page, signs, reading["place"], frozenset(reading["truth"]),
-                bool(reading.get("prediction", False)))
+    truth = frozenset(key for name in reading["truth"] for key in spread(name))
+    return Case(told["id"], page, signs, reading["place"], truth, bool(reading.get("prediction", False)))
 
 
 Judge = Callable[[Case], Mapping[str, float]]
@@ -118,6 +123,45 @@ Judge = Callable[[Case], Mapping[str, float]]
 def verdict_of(case: Case) -> Mapping[str, float]:
     """Culprit -> probability, as the tool judges the case."""
     return judge(case.signs, place=case.place).culprits
+
+
+def own_sources(case: Case) -> frozenset[str]:
+    """Keys of the sources that the case itself was read from, and of those that tell of the same data.
+
+    Sources that only share a teaching tradition stay; the one project behind four of them (LWF) goes as a whole.
+    """
+    page = _bare(case.page)
+    own = {key for key, source in sources().items() if page in _bare(source["url"]) or _bare(source["source"]) in page}
+    same = {lineage(key) for key in own} & {"LWF"}
+    return frozenset(own | {key for key in sources() if lineage(key) in same})
+
+
+def _bare(address: str) -> str:
+    return address.lower().replace("https://", "").replace("http://", "").replace("www.", "").rstrip("/")
+
+
+def without_own(case: Case) -> Mapping[str, float]:
+    """As `verdict_of`, every table rebuilt as if the case's own source had never been read."""
+    return judge(case.signs, place=case.place, without_sources=own_sources(case)).culprits
+
+
+def at_words(judged: Judge) -> Judge:
+    """The same judge, at the level of the words that sources use: small deer, not roe."""
+    def summed(case: Case) -> Mapping[str, float]:
+        shares: dict[str, float] = {}
+        for key, share in judged(case).items():
+            shares[word_of(key)] = shares.get(word_of(key), 0.0) + share
+        return shares
+    return summed
+
+
+def word_of(key: str) -> str:
+    """The word that sources use for a culprit: its group where they do not tell its members apart, else itself."""
+    group = catalogue().parents.get(key, key)
+    return group if group in _TOGETHER else key
+
+
+_TOGETHER = ("small_deer", "large_deer", "livestock", "mountain_ruminant", "bear", "grouse_or_capercaillie")
 
 
 def by_kind(judged: Judge) -> Judge:
@@ -135,11 +179,11 @@ def _kind(key: str) -> str:
 
 
 def score(cases: Iterable[Case], judged: Judge = verdict_of, kinds: bool = False) -> list[Scored]:
-    """Every case judged and compared with its truth, by culprit or by kind of culprit."""
+    """Every case judged and compared with its truth, at the level of its source's word or by kind of culprit."""
     found = []
     for case in cases:
-        shares = dict((by_kind(judged) if kinds else judged)(case))
-        truth = {_kind(key) for key in case.truth} if kinds else case.truth
+        shares = dict((by_kind if kinds else at_words)(judged)(case))
+        truth = {_kind(key) if kinds else word_of(key) for key in case.truth}
         share = sum(shares.get(key, 0.0) for key in truth)
         others = {key: p for key, p in shares.items() if key not in truth}
         listed = {key: p for key, p in others.items() if key != NOT_LISTED}

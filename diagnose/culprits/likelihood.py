@@ -1,8 +1,9 @@
-"""How well does each culprit explain the signs of one wound?
+"""How well does each cause explain the signs of the wound itself?
 
-Signs are weighed by group. Within a group that hangs together (form of the cut, tooth marks, place) signs speak
-through one latent class, which is summed out; signs `about` the same thing are pooled and count once. An unknown
-sign is absent and changes nothing.
+Signs are weighed by group. Within a group that hangs together (form of the cut, tooth marks, height) signs speak through
+what lies behind them, which is summed out; signs `about` the same thing count once. An unknown sign is absent and
+changes nothing; a cause without a table for a sign gets the mean of the others at that place, so that the sign leaves
+it where it was. Traces are no signs of the wound (traces.py).
 """
 
 from __future__ import annotations
@@ -11,139 +12,173 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from scipy.special import ndtr
 
-from diagnose.culprits.catalogue import Catalogue
-from diagnose.signs import Answer, Bounded, Measured, Shares, Sign, Signs, Word, vocabulary
+from diagnose.culprits.catalogue import TRACES, Catalogue, members
+from diagnose.culprits.reach import diameter_likelihoods, height_likelihoods
+from diagnose.culprits.readings import bin_reading, choice_reading, misread, number_reading, pooled
+from diagnose.culprits.tables import words
+from diagnose.knowledge import knowledge
+from diagnose.signs import Answer, Shares, Sign, Signs, Word, vocabulary
 
-_TINY = 1e-12
+CUT_SIGNS = ("end_form", "cut_form", "raggedness", "seen_slope_deg", "true_slope_deg", "clean_part_slope_deg",
+             "cut_slant")
+MARK_SIGNS = ("groove_look", "groove_spacing_mm")
+HEIGHT_SIGNS = ("wound_height_mm", "position", "past_snow")
+PATCH_SIGNS = ("patch_height_mm", "patch_width_mm")
+WRONGLY_TYPED = 0.02  # saliva typed on the bite and yet another animal's; P4 names 100 % rightly, of captive deer
+_GRID = 400
 
 
-def group_likelihoods(known: Catalogue, signs: Signs, snow_mm: float | None = None) -> dict[str, np.ndarray]:
-    """Group -> (K,) likelihood of its known signs under each culprit, in no absolute unit, ratios capped."""
+def is_weighed(known: Catalogue, name: str) -> bool:
+    """Does a sign move the verdict? Edges of patches and the like are told but not weighed."""
+    return (name in (*CUT_SIGNS, *MARK_SIGNS, *HEIGHT_SIGNS, "saliva_dna") or name in known.tables
+            or name in known.numbers or name in TRACES)
+
+
+def group_likelihoods(
+    known: Catalogue, signs: Signs, prior: np.ndarray, snow_mm: float | None = None,
+    winters: Mapping[str, float] | None = None, strength: float | None = None,
+) -> dict[str, np.ndarray]:
+    """Group of signs -> (C,) its likelihood under each cause, in no absolute unit.
+
+    Parameters
+    ----------
+    known : the catalogue.
+    signs : of the wound; traces among them are passed over.
+    prior : (C,) of the causes, with which the mean for those without a table is weighted.
+    snow_mm : depth of snow that lay [mm], None when unknown. winters : of the place, see `reach.depths_of`.
+    strength : power to which each group's likelihood is raised; that of `words.yaml` when None. What a culprit can
+        reach and bite through is a law and stands as it is.
+    """
+    power = float(words()["strength"]) if strength is None else strength
     by_group: dict[str, dict[str, Sign]] = {}
     for name in sorted(signs):
         word = vocabulary().get(name)
-        if word is not None and is_weighed(known, word):
-            by_group.setdefault(word.group, {})[name] = signs[name]
-    return {group: capped_group(known, group, members, snow_mm) for group, members in by_group.items()}
+        if word is not None and name not in TRACES and is_weighed(known, name):
+            by_group.setdefault(group_of_sign(word), {})[name] = signs[name]
+    found = {}
+    for group, told in by_group.items():
+        weighed = one_group(known, group, told, signs, prior, snow_mm, winters or {"unknown": 1.0}, power)
+        if weighed is not None:
+            found[group] = weighed
+    return found
 
 
-def is_weighed(known: Catalogue, word: Word) -> bool:
-    """Raggedness, fibres and the like are told but not weighed: the end's form already holds what they say."""
-    named = {"cut": _CUT_SIGNS, "marks": _MARK_SIGNS, "place": _PLACE_SIGNS}.get(word.group, ())
-    return word.name in named or word.name in known.tables or word.name in known.numbers
+def group_of_sign(word: Word) -> str:
+    """The group that a sign is weighed in; sizes of different things stand each for itself."""
+    if word.name in HEIGHT_SIGNS:
+        return "height"
+    if word.name in CUT_SIGNS:
+        return "cut"
+    if word.name in MARK_SIGNS:
+        return "marks"
+    return "patch" if word.name in PATCH_SIGNS else word.name
 
 
-_CUT_SIGNS = (
-    "end_form", "cut_form", "seen_slope_deg", "true_slope_deg", "clean_part_slope_deg", "cut_slant", "crushed",
-)
-_MARK_SIGNS = ("groove_look", "groove_spacing_mm")
-_HEIGHT_SIGNS = ("wound_height_mm", "position")
-_PLACE_SIGNS = (*_HEIGHT_SIGNS, "past_snow", "snow_line")
+def one_group(
+    known: Catalogue, group: str, told: Signs, signs: Signs, prior: np.ndarray, snow_mm: float | None,
+    winters: Mapping[str, float], power: float,
+) -> np.ndarray | None:
+    """(C,) likelihood of one group's signs, filled, raised to the power, and cut to what can be reached; None where the
+    group tells nothing."""
+    found = raw_group(known, group, told, signs, snow_mm, winters)
+    if found is None:
+        return None
+    raw, inside = found
+    return raw if group == "saliva_dna" else filled(raw, prior, power) * inside
 
 
-def capped_group(known: Catalogue, group: str, members: Signs, snow_mm: float | None) -> np.ndarray:
-    """(K,) likelihood of a group's signs relative to the best, never below what the caps allow."""
-    subjects = {vocabulary()[name].about for name in members}
-    ratio = known.softness["sign_ratio"] if len(subjects) == 1 else known.softness["group_ratio"]
-    likelihood = raw_group(known, group, members, snow_mm)
-    return np.maximum(likelihood / likelihood.max(), 1 / ratio)
-
-
-def raw_group(known: Catalogue, group: str, members: Signs, snow_mm: float | None) -> np.ndarray:
-    """(K,) likelihood of a group's signs, uncapped: over the choices of one answered sign it sums to one."""
+def raw_group(
+    known: Catalogue, group: str, told: Signs, signs: Signs, snow_mm: float | None, winters: Mapping[str, float]
+) -> tuple[np.ndarray, np.ndarray | float] | None:
+    """(C,) likelihood of one group's signs, nan where nothing is known of a cause; and how much of it is within reach."""
+    if group == "height":
+        return height_likelihoods(known, signs, snow_mm, winters)
+    if group == "end_diameter_mm":
+        return diameter_likelihoods(known, signs)
     if group == "cut":
-        return known.classes["cut"] @ _cut_classes(known, members)
-    if group == "place":
-        return _place(known, members, snow_mm)
-    likelihood = np.ones(len(known.keys))
+        return known.tables["cut"] @ _cut_classes(known.class_looks["cut"], told), 1.0
     if group == "marks":
-        through = {name: sign for name, sign in members.items() if name in _MARK_SIGNS}
-        if through:
-            likelihood = known.classes["marks"] @ _mark_classes(known, through)
-        members = {name: sign for name, sign in members.items() if name not in _MARK_SIGNS}
-    readings: dict[str, list[np.ndarray]] = {}
-    for name, sign in members.items():
-        readings.setdefault(vocabulary()[name].about, []).append(_own_table(known, name, sign))
-    for alike in readings.values():
-        sign_cap = 1 / known.softness["sign_ratio"]
-        pooled = _pooled(alike)
-        likelihood = likelihood * np.maximum(pooled / pooled.max(), sign_cap)
-    return likelihood
+        return known.tables["marks"] @ _mark_classes(known.class_looks["marks"], told), 1.0
+    if group == "saliva_dna":
+        return _typed(known, told["saliva_dna"]), 1.0
+    return pooled_where_known([_own_table(known, name, sign) for name, sign in told.items()]), 1.0
+
+
+def filled(raw: np.ndarray, prior: np.ndarray, power: float) -> np.ndarray:
+    """(C,) the likelihood to a power; causes of which nothing is known (nan) get the others' mean, weighted by the prior.
+
+    So a sign that is answered alone leaves such a cause exactly where it was, whatever the answer.
+    """
+    has = ~np.isnan(raw)
+    if not has.any():
+        return np.ones_like(raw)
+    scale = np.max(raw[has])
+    if not scale > 0:
+        return np.ones_like(raw)
+    lifted = np.where(has, np.power(np.where(has, raw, 1.0) / scale, power), 0.0)
+    weight = prior[has].sum()
+    mean = (prior[has] @ lifted[has]) / weight if weight > 0 else float(lifted[has].mean())
+    return np.where(has, lifted, mean)
+
+
+def pooled_where_known(readings: Sequence[np.ndarray]) -> np.ndarray:
+    """(C,) one likelihood from several readings of one thing, each nan where nothing is known of a cause."""
+    if len(readings) == 1:
+        return readings[0]
+    known = np.array([~np.isnan(each) for each in readings])
+    filled_in = [np.where(ok, each, np.nanmean(each)) for ok, each in zip(known, readings, strict=True)]
+    return np.where(known.any(axis=0), pooled(filled_in), np.nan)
+
+
+def misreading(name: str) -> float:
+    """Share of answers to a question that are wrong ones; what was measured is not misread."""
+    entry = knowledge("diagnose.culprits", "answerable.yaml").get(name, {})
+    return float(entry.get("misread", 0.0))
 
 
 def _own_table(known: Catalogue, name: str, sign: Sign) -> np.ndarray:
-    """(K,) likelihood of a sign that each culprit has a table of its own for."""
+    """(C,) likelihood of a sign that causes have tables of their own for; nan where one has none."""
     if name in known.tables:
-        return known.tables[name] @ _choice_reading(vocabulary()[name], sign)
-    edges, rows = known.numbers[name]
-    return rows @ bin_reading(edges, sign)
+        return known.tables[name] @ misread(choice_reading(vocabulary()[name], sign), misreading(name))
+    word = vocabulary()[name]
+    grid = (np.exp(np.linspace(np.log(word.low), np.log(word.high), _GRID)) if word.low > 0
+            else np.linspace(word.low, word.high, _GRID))
+    steps = np.gradient(grid)
+    seen = number_reading(grid, steps, sign) * steps
+    return np.array([np.nan if density is None else float(density.density(grid) @ seen)
+                     for density in known.numbers[name]])
 
 
-def _pooled(readings: Sequence[np.ndarray]) -> np.ndarray:
-    """One likelihood from several readings of one thing: their geometric mean, each weighted by how much it tells.
-
-    Two equal readings give just that reading, so a sign repeated under another name moves nothing.
-    """
-    if len(readings) == 1:
-        return readings[0]
-    logs = np.log(np.maximum(np.array(readings), _TINY))
-    logs -= logs.max(axis=1, keepdims=True)
-    told = -logs.min(axis=1)
-    weights = told / told.sum() if told.sum() > 0 else np.full(len(readings), 1 / len(readings))
-    return np.exp(weights @ logs)
+def _typed(known: Catalogue, sign: Sign) -> np.ndarray:
+    """(C,) likelihood of the animal that saliva on the bite was typed as; it is as sure as the laboratory."""
+    shares = {sign.choice: 1.0} if isinstance(sign, Answer) else sign.shares if isinstance(sign, Shares) else {}
+    found = np.zeros(len(known.causes))
+    for choice, share in shares.items():
+        named = np.array([key in members(choice) for key, _ in known.causes])
+        found += share * np.where(named, 1 - WRONGLY_TYPED, WRONGLY_TYPED / 20)
+    return found
 
 
-def _choice_reading(word: Word, sign: Sign) -> np.ndarray:
-    """(choices,) likelihood of the reading given each true choice."""
-    choices = list(word.choices)
-    if isinstance(sign, Answer):
-        return np.array([float(choice == sign.choice) for choice in choices])
-    if isinstance(sign, Shares):
-        return np.array([float(sign.shares.get(choice, 0.0)) for choice in choices])
-    raise TypeError(f"{word.name} is a choice, not a number")
-
-
-def bin_reading(edges: np.ndarray, sign: Sign) -> np.ndarray:
-    """(bins,) likelihood density of a reading, given that the true value is somewhere in each bin.
-
-    Measured: the normal error folded in, the mean over the bin of N(value; x, sigma). Bounded: `level` spread
-    evenly over the interval, the rest over the other places.
-    """
-    low, high = edges[:-1], edges[1:]
-    width = high - low
-    if isinstance(sign, Measured):
-        sigma = max(sign.sigma, 1e-3 * float(width.min()))
-        inside = ndtr((high - sign.value) / sigma) - ndtr((low - sign.value) / sigma)
-        return np.maximum(inside / width, _TINY)
-    if isinstance(sign, Bounded):
-        span = max(sign.high - sign.low, 1e-6)
-        overlap = np.clip(np.minimum(high, sign.low + span) - np.maximum(low, sign.low), 0, None)
-        rest = max(float(edges[-1] - edges[0]) - span, 1e-6)
-        within, without = overlap / width, 1 - overlap / width
-        return np.maximum(sign.level * within / span + (1 - sign.level) * without / rest, _TINY)
-    raise TypeError("a number is measured or bounded")
-
-
-def _cut_classes(known: Catalogue, members: Signs) -> np.ndarray:
+def _cut_classes(looks: Mapping[str, Any], told: Signs) -> np.ndarray:
     """(classes,) likelihood of the cut's signs given each class of cut."""
-    looks = known.class_looks["cut"]
     classes = list(looks["classes"].values())
     readings: dict[str, list[np.ndarray]] = {}
-    for name, sign in members.items():
-        if name in ("cut_form", "end_form"):
+    for name, sign in told.items():
+        if name == "raggedness":
+            if "end_form" in told:
+                continue  # the form was read off the same outline
+            form = _ragged_reading(looks, sign)
+            reading = np.array([_shares(entry["form"], looks["form_choices"]) @ form for entry in classes])
+        elif name in ("cut_form", "end_form"):
             form = _form_reading(looks, name, sign)
             reading = np.array([_shares(entry["form"], looks["form_choices"]) @ form for entry in classes])
-        elif name == "crushed":
-            told = _choice_reading(vocabulary()[name], sign)
-            reading = np.array([told @ (entry["crushed"], 1 - entry["crushed"]) for entry in classes])
         else:
             which = "true_slope" if name == "true_slope_deg" else "seen_slope"
             slope = _slope_reading(looks, name, sign)
             reading = np.array([_even(entry[which]) @ slope for entry in classes])
         readings.setdefault(vocabulary()[name].about, []).append(reading)
-    return np.prod([_pooled(alike) for alike in readings.values()], axis=0)
+    return np.asarray(np.prod([pooled(alike) for alike in readings.values()], axis=0)) if readings else np.ones(len(classes))
 
 
 def _form_reading(looks: Mapping[str, Any], name: str, sign: Sign) -> np.ndarray:
@@ -154,100 +189,38 @@ def _form_reading(looks: Mapping[str, Any], name: str, sign: Sign) -> np.ndarray
         assert isinstance(sign, Shares)
         seen = _shares(sign.shares, ("clean", "half", "torn"))
         return np.array([_shares(looks["photo_form"][form], ("clean", "half", "torn")) @ seen for form in forms])
-    return _misread(_choice_reading(vocabulary()[name], sign), looks["misread"])
+    return misread(choice_reading(vocabulary()[name], sign), looks["misread"])
+
+
+def _ragged_reading(looks: Mapping[str, Any], sign: Sign) -> np.ndarray:
+    """(forms,) likelihood of the measured raggedness given each form of the end."""
+    edges = np.array(looks["ragged_edges"], float)
+    seen = bin_reading(edges[:-1], edges[1:], sign)
+    return np.array([_even(looks["ragged"][form]) @ seen for form in looks["form_choices"]])
 
 
 def _slope_reading(looks: Mapping[str, Any], name: str, sign: Sign) -> np.ndarray:
     edges = np.array(looks["slope_edges"], float)
     if name != "cut_slant":
-        return bin_reading(edges, sign)
-    told = _choice_reading(vocabulary()[name], sign)
+        return bin_reading(edges[:-1], edges[1:], sign)
+    told = choice_reading(vocabulary()[name], sign)
     spans = list(looks["slant_of_slope"].values())
     middle = (edges[:-1] + edges[1:]) / 2
     belongs = np.array([[low <= m < high for low, high in spans] for m in middle], float)  # (bins, answers)
-    answered = _misread(told, looks["misread"])
-    return belongs @ answered
+    return np.asarray(belongs @ misread(told, looks["misread"]))
 
 
-def _mark_classes(known: Catalogue, members: Signs) -> np.ndarray:
+def _mark_classes(looks: Mapping[str, Any], told: Signs) -> np.ndarray:
     """(classes,) likelihood of the tooth marks' signs given each class of marks."""
-    looks = known.class_looks["marks"]
     readings = []
-    for name, sign in members.items():
+    for name, sign in told.items():
         if name == "groove_look":
-            readings.append(_misread(_choice_reading(vocabulary()[name], sign), looks["misread"]))
+            readings.append(misread(choice_reading(vocabulary()[name], sign), looks["misread"]))
         else:
-            spacing = bin_reading(np.array(looks["spacing_edges"], float), sign)
+            edges = np.array(looks["spacing_edges"], float)
+            spacing = bin_reading(edges[:-1], edges[1:], sign)
             readings.append(np.array([_even(entry["spacing"]) @ spacing for entry in looks["classes"].values()]))
-    return _pooled(readings)
-
-
-def _place(known: Catalogue, members: Signs, snow_mm: float | None) -> np.ndarray:
-    """(K,) likelihood of height and place, past snow lifting those who walk on it."""
-    looks = known.class_looks["place"]
-    edges = np.array(looks["zone_edges"], float)
-    heights = {name: sign for name, sign in members.items() if name in _HEIGHT_SIGNS}
-    beside_snow = np.ones(len(known.keys))
-    if "snow_line" in members:
-        beside_snow = known.tables["snow_line"] @ _choice_reading(vocabulary()["snow_line"], members["snow_line"])
-    if not heights:
-        return beside_snow
-    level = known.classes["place"] @ _zones(looks, edges, heights)
-    depths = _depths(looks, members.get("past_snow"), snow_mm)
-    lifted = sum(share * (known.classes["place"] @ _lifted(looks, edges, depth, heights)) for depth, share in depths)
-    return beside_snow * np.where(known.lifts, lifted, level)
-
-
-def _lifted(looks: Mapping[str, Any], edges: np.ndarray, depth: float, heights: Signs) -> np.ndarray:
-    """(zones,) as `_zones`, for who stands on snow [mm]; what is done below the ground stays there."""
-    zones = _zones(looks, edges + depth, heights)
-    zones[0] = _zones(looks, edges, heights)[0]
-    return zones
-
-
-def _depths(looks: Mapping[str, Any], past: Sign | None, snow_mm: float | None) -> list[tuple[float, float]]:
-    """Snow depths [mm] with their shares; a stated depth is exact."""
-    if snow_mm is not None:
-        return [(snow_mm, 1.0)]
-    depths = looks["snow_mm"]
-    if past is None:
-        return _each_depth(depths, looks["snow_unknown"])
-    told = _misread(_choice_reading(vocabulary()["past_snow"], past), looks["misread"])
-    return _each_depth(depths, dict(zip(depths, told / told.sum(), strict=True)))
-
-
-def _each_depth(depths: Mapping[str, Sequence[float]], shares: Mapping[str, float]) -> list[tuple[float, float]]:
-    return [(depth, share / len(depths[state])) for state, share in shares.items() for depth in depths[state]]
-
-
-def _zones(looks: Mapping[str, Any], edges: np.ndarray, heights: Signs) -> np.ndarray:
-    """(zones,) likelihood of the height readings, given the zone reached, its edges lifted by snow [mm]."""
-    readings = []
-    for name, sign in heights.items():
-        if name == "wound_height_mm":
-            readings.append(bin_reading(edges, sign))
-            continue
-        told = _choice_reading(vocabulary()[name], sign)
-        answered = _misread_near(told, looks["misread"])
-        named = np.array(looks["zone_edges"], float)
-        overlap = np.clip(
-            np.minimum(edges[1:, None], named[None, 1:]) - np.maximum(edges[:-1, None], named[None, :-1]), 0, None
-        )
-        share = overlap / np.maximum(overlap.sum(axis=1, keepdims=True), _TINY)
-        readings.append(share @ answered)
-    return _pooled(readings)
-
-
-def _misread(told: np.ndarray, share: float) -> np.ndarray:
-    return (1 - share) * told + share * (told.sum() - told) / max(told.size - 1, 1)
-
-
-def _misread_near(told: np.ndarray, share: float) -> np.ndarray:
-    """As `_misread`, but a place is mistaken for a neighbouring one only."""
-    beside = np.zeros_like(told)
-    beside[1:] += told[:-1] / 2
-    beside[:-1] += told[1:] / 2
-    return (1 - share) * told + share * beside + 0.005
+    return pooled(readings)
 
 
 def _shares(weights: Mapping[str, float], choices: Sequence[str]) -> np.ndarray:

@@ -1,71 +1,149 @@
-"""Before any sign is looked at, how likely is each culprit here, and what have confirmed verdicts taught?"""
+"""Before the wound is looked at, how often does each culprit make such wounds here, and how likely is each about?
+
+Both follow from where animals live. What was confirmed from outside sharpens the first.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from os import PathLike
 
 import numpy as np
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue
+from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue, group_words
+from diagnose.culprits.here import ABSENT, DOUBTFUL, NOT_COVERED, RESIDENT, place_from, residences
+from diagnose.culprits.old_names import spread
+from diagnose.culprits.tables import words
+from diagnose.knowledge import knowledge
+from diagnose.places import Place
+from diagnose.signs import Answer, Shares, Signs
 from diagnose.texts import read_values, shown
 
-STRAY = 0.02  # commonness of an animal outside its stated regions: strays and wrong maps happen; our choice
 CONFIRMED_BY = ("animal seen", "camera", "DNA")
 PSEUDO_CAP = 20.0  # confirmed wounds never count for more than this many observations; our choice
 
 
-def region_of(place: str | tuple[float, float] | None) -> str | None:
-    """Region key of a key or a (latitude, longitude) [degree]; None where no region holds it.
+@dataclass(frozen=True)
+class Start:
+    """What is held before the wound is looked at. rates : (K,) share of such wounds that each culprit makes, sums to one.
+    about : (3, K) chance that it is about without having made this wound, low, middle and high."""
 
-    Raises CannotUse for a key that is no region.
-    """
-    regions = catalogue().regions
-    if place is None:
-        return None
-    if isinstance(place, str):
-        if place not in regions:
-            raise CannotUse(f"'{place}' is no region; choose one of {', '.join(regions)}")
-        return place
-    lat, lon = place
-    for key, region in regions.items():
-        for south, north, west, east in region["boxes"]:
-            if south <= lat < north and west <= lon < east:
-                return str(key)
-    return None
+    rates: np.ndarray
+    about: np.ndarray
 
 
-def prior_of(
+def start_of(
     known: Catalogue,
-    region: str | None = None,
+    place: Place | None,
+    signs: Signs,
+    seen: frozenset[str] = frozenset(),
     own: Mapping[str, float] | None = None,
     confirmed: Mapping[str, float] | None = None,
-) -> np.ndarray:
-    """(K,) prior probabilities.
+) -> Start:
+    """Rates and presence at a place.
 
-    own : the user's weights by culprit key, in place of the regional ones. confirmed : wounds by culprit key whose
-    culprit was confirmed from outside (animal seen, camera, DNA); a conjugate Dirichlet update of a prior worth
-    PSEUDO_CAP observations, the confirmed ones scaled down to at most as many. Something not listed keeps at
-    least its own share. Raises CannotUse for weights that are no weights.
+    Parameters
+    ----------
+    known : the catalogue. place : None where it is not known. signs : the setting among them makes some surer to be
+    about. seen : culprits that were seen there, see `residences`.
+    own : the user's weights by culprit or group, in place of the place's rates; who has a weight is about.
+    confirmed : wounds by culprit whose culprit was confirmed from outside (animal seen, camera, DNA); a conjugate
+        Dirichlet update of a prior worth PSEUDO_CAP observations, the confirmed ones scaled down to at most as many.
+
+    Raises
+    ------
+    CannotUse
+        For weights that are no weights.
     """
-    weights = _weights(known, region) if own is None else _own(known, own)
-    prior = weights / weights.sum()
+    places = [place] if place is not None and _covered(known, place) else _sample_places()
+    starts = [_at(known, each, signs, seen) for each in places]
+    rates = np.mean([one.rates for one in starts], axis=0)
+    about = np.mean([one.about for one in starts], axis=0)
+    if own is not None:
+        weights = _own(known, own, rates)
+        rates = weights / weights.sum()
+        least = np.array(words()["about"]["scattered"])[:, None]
+        about = np.where((weights > 1e-4) & known.animal, np.maximum(about, least), about)
     if confirmed:
-        seen = _own(known, confirmed, least=0.0)
-        if seen.sum() > 0:
-            seen = seen * min(1.0, PSEUDO_CAP / seen.sum())
-            prior = (PSEUDO_CAP * prior + seen) / (PSEUDO_CAP + seen.sum())
-    share = known.softness["not_listed_prior"]
-    here = known.keys.index(NOT_LISTED)
-    prior[here] = 0.0
-    prior *= (1 - share) / prior.sum()
-    prior[here] = share
-    return prior
+        sure = _own(known, confirmed, rates, least=0.0)
+        if sure.sum() > 0:
+            sure = sure * min(1.0, PSEUDO_CAP / sure.sum())
+            rates = (PSEUDO_CAP * rates + sure) / (PSEUDO_CAP + sure.sum())
+            there = (sure >= 0.5) & known.animal
+            about = np.where(there, np.maximum(about, np.array(words()["about"]["widespread"])[:, None]), about)
+    rates = _with_not_listed(known, rates)
+    return Start(rates, about)
+
+
+def _covered(known: Catalogue, place: Place) -> bool:
+    from diagnose.culprits.here import is_covered
+
+    return is_covered(known, place)
+
+
+def _sample_places() -> list[Place]:
+    found = [place_from(name) for name in knowledge("diagnose.culprits", "sample_places.yaml")["places"]]
+    return [place for place in found if place is not None]
+
+
+def _at(known: Catalogue, place: Place, signs: Signs, seen: frozenset[str]) -> Start:
+    lives, worth = residences(known, place, seen), words()
+    codes = {*place.countries, *place.subdivisions}
+    rates, about = [], []
+    for row, key in enumerate(known.keys):
+        entry, status = known.raw[key], lives[key]
+        if key == NOT_LISTED:
+            rates.append(0.0)
+            about.append([0.0, 0.0, 0.0])
+            continue
+        told = [worth["common"][word] for code, word in entry.get("common_in", {}).items() if code in codes]
+        rates.append(max(told or [worth["common"][entry["common"]]]) * worth["residence"][status])
+        if not known.animal[row]:
+            about.append([0.0, 0.0, 0.0])
+        elif status in (ABSENT, DOUBTFUL):
+            about.append(worth["about"][status])
+        else:
+            about.append(_in_setting(entry, worth["about"][entry["about"]], signs))
+    table = np.array(rates)
+    return Start(table / table.sum(), np.array(about, float).T)
+
+
+def _in_setting(entry: Mapping[str, object], usual: list[float], signs: Signs) -> list[float]:
+    """Chance of being about, where the setting makes it surer (livestock on its pasture)."""
+    surer = entry.get("about_where", {})
+    setting = signs.get("setting")
+    shares = {setting.choice: 1.0} if isinstance(setting, Answer) else setting.shares if isinstance(setting, Shares) else {}
+    assert isinstance(surer, dict)
+    return [sum(share * max(one, surer.get(where, 0.0)) for where, share in shares.items()) if shares else one
+            for one in usual]
+
+
+def _with_not_listed(known: Catalogue, rates: np.ndarray) -> np.ndarray:
+    share, here = words()["not_listed"], known.keys.index(NOT_LISTED)
+    rates = rates.copy()
+    rates[here] = 0.0
+    rates *= (1 - share) / rates.sum()
+    rates[here] = share
+    return rates
+
+
+def place_words(known: Catalogue, place: Place | None) -> str:
+    """What is known of who lives there, in one line."""
+    if place is None:
+        return "No place is known: the wound alone is judged, by what makes such wounds in far-apart countries."
+    lives = residences(known, place)
+    if all(lives[key] == NOT_COVERED for key in known.keys if known.kinds[key] == "mammal"):
+        return f"{place.name}: not covered. Which animals live there is not known here; the wound alone is judged."
+    doubtful = [known.names[key] for key in known.keys if lives[key] == DOUBTFUL and known.kinds[key] == "mammal"]
+    living = sum(lives[key] == RESIDENT and known.kinds[key] == "mammal" for key in known.keys)
+    return (f"{place.name}: {living} kinds of mammals of the catalogue live there"
+            + (f"; doubtful: {', '.join(doubtful)}." if doubtful else "."))
 
 
 def read_prior(path: str | PathLike[str]) -> dict[str, float]:
-    """Own weights by culprit key from a YAML or JSON file; culprits left out become next to impossible.
+    """Own weights by culprit or group from a YAML or JSON file; culprits left out become next to impossible.
 
     Raises CannotUse, in one line, for a file that cannot be read and for weights that are none.
     """
@@ -77,26 +155,29 @@ def read_prior(path: str | PathLike[str]) -> dict[str, float]:
         if isinstance(weight, bool) or not isinstance(weight, int | float):
             raise CannotUse(f"'{shown(weight)}' is no weight for '{shown(key)}' in {path}; write a number, 0 or more")
         weights[str(key)] = float(weight)
-    if not sum(_own(catalogue(), weights, least=0.0)) > 0:
+    known = catalogue()
+    if not sum(_own(known, weights, np.ones(len(known.keys)), least=0.0)) > 0:
         raise CannotUse(f"{path} makes every culprit impossible; give at least one a weight above 0")
     return weights
 
 
 def prior_words(own: Mapping[str, float] | None, confirmed: Mapping[str, float] | None) -> tuple[str, ...]:
-    """What moved the prior away from the region's, a line each; empty where nothing did."""
-    names, told = catalogue().names, []
+    """What moved the start away from the place's, a line each; empty where nothing did."""
+    from diagnose.culprits.old_names import name_of
+
+    told = []
     if own is not None:
         ranked = sorted((key for key in own if own[key] > 0), key=lambda key: -own[key])
-        told.append("started from your own weights: " + ", ".join(f"{names[key]} {own[key]:g}" for key in ranked))
+        told.append("started from your own weights: " + ", ".join(f"{name_of(key)} {own[key]:g}" for key in ranked))
     if confirmed and sum(confirmed.values()) > 0:
-        seen = ", ".join(f"{names[key]} {confirmed[key]:g}" for key in sorted(confirmed, key=lambda key: -confirmed[key]))
+        seen = ", ".join(f"{name_of(key)} {confirmed[key]:g}" for key in sorted(confirmed, key=lambda key: -confirmed[key]))
         told.append(f"sharpened by what was confirmed here from outside: {seen} (all together count as {PSEUDO_CAP:g} at "
                     "most)")
     return tuple(told)
 
 
 def confirmed_counts(records: Iterable[Mapping[str, object]]) -> dict[str, float]:
-    """Confirmed wounds by culprit key, for `prior_of`; the wounds of one plant on one visit count once.
+    """Confirmed wounds by culprit key, for `start_of`; the wounds of one plant on one visit count once.
 
     records : mappings with `culprit`, `confirmed_by`, `plant` and `visit`. Only what was confirmed from outside
     counts (CONFIRMED_BY); a verdict that somebody merely accepted does not, or the tool would teach itself. Two
@@ -115,18 +196,18 @@ def confirmed_counts(records: Iterable[Mapping[str, object]]) -> dict[str, float
     return counts
 
 
-def _weights(known: Catalogue, region: str | None) -> np.ndarray:
-    regions = [region] if region is not None else list(known.regions)
-    rows = [[known.common[key].get(where, STRAY) for key in known.keys] for where in regions]
-    table = np.array(rows, float)
-    return (table / table.sum(axis=1, keepdims=True)).mean(axis=0)
-
-
-def _own(known: Catalogue, weights: Mapping[str, float], least: float = 1e-4) -> np.ndarray:
-    unknown = set(weights) - set(known.keys)
-    if unknown:
-        raise CannotUse(f"'{sorted(unknown)[0]}' is no culprit; choose from {', '.join(known.keys)}")
-    values = np.array([float(weights.get(key, 0.0)) for key in known.keys])
-    if not np.isfinite(values).all() or (values < 0).any():
-        raise CannotUse("a prior's weights must be numbers, 0 or more")
+def _own(known: Catalogue, weights: Mapping[str, float], beside: np.ndarray, least: float = 1e-4) -> np.ndarray:
+    """(K,) weights by culprit; a group's or an older name's weight is spread over what it stands for, as `beside` is."""
+    values = np.zeros(len(known.keys))
+    for name, weight in weights.items():
+        if not np.isfinite(weight) or weight < 0:
+            raise CannotUse("a prior's weights must be numbers, 0 or more")
+        keys = [key for key in spread(name) if key in known.keys]
+        if not keys:
+            if name in group_words() or spread(name):
+                continue
+            raise CannotUse(f"'{shown(name)}' is no culprit; choose from {', '.join(known.keys)}")
+        rows = [known.keys.index(key) for key in keys]
+        among = beside[rows] if beside[rows].sum() > 0 else np.ones(len(rows))
+        values[rows] += weight * among / among.sum()
     return np.maximum(values, least)

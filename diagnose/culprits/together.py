@@ -21,12 +21,14 @@ class Together:
     """The wounds of one plant or site, each with its own verdict.
 
     culprits : culprit -> the least probability that it made at least one of the wounds, which do not sum to one.
-    groups : the same by kind. at_work : kinds that are likelier than not to be at work.
+    groups : the same by kind. presence : animal -> the least probability that it is about. at_work : kinds that are
+    likelier than not to be at work.
     """
 
     verdicts: tuple[Verdict, ...]
     culprits: dict[str, float]
     groups: dict[str, float]
+    presence: dict[str, float]
     at_work: tuple[str, ...]
 
     @property
@@ -43,6 +45,7 @@ class Together:
             "wounds": [verdict.as_json() for verdict in self.verdicts],
             "culprits": {key: round(share, 4) for key, share in self.culprits.items()},
             "groups": {key: round(share, 4) for key, share in self.groups.items()},
+            "presence": {key: round(share, 4) for key, share in self.presence.items()},
             "at_work": list(self.at_work),
             "statement": self.statement,
         }
@@ -60,4 +63,5 @@ def judge_together(verdicts: Sequence[Verdict]) -> Together:
     groups = {kind: max(v.groups.get(kind, 0.0) for v in verdicts) for kind in verdicts[0].groups}
     ranked = sorted(groups, key=lambda kind: -groups[kind])
     at_work = tuple(kind for kind in ranked if groups[kind] >= AT_WORK and kind != NOT_LISTED)
-    return Together(tuple(verdicts), culprits, groups, at_work)
+    presence = {key: max(v.presence.get(key, 0.0) for v in verdicts) for key in verdicts[0].presence}
+    return Together(tuple(verdicts), culprits, groups, presence, at_work)

@@ -1,24 +1,34 @@
-"""Given the signs of one wound, how likely is each culprit, why, and what is still worth asking?"""
+"""Given the signs of one wound, how likely is each culprit, why, who else is about, and what is still worth asking?
+
+The model: place, season and setting give how often each cause makes such wounds. One cause made this one. The wound
+depends on who bit, the traces on who was about; who bit was about for sure (traces.py). How common animals and their
+traces are is hardly published, so the verdict is worked out at a low and a high end of both too, and a headline stands
+only where the same group leads at each.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 
-from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue, group_words
-from diagnose.culprits.likelihood import group_likelihoods
-from diagnose.culprits.prior import prior_of, prior_words, region_of
-from diagnose.signs import Answer, Shares, Sign, Signs, vocabulary
+from diagnose.cannot_use import CannotUse
+from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, group_words, lineage_of
+from diagnose.culprits.here import Where, place_from
+from diagnose.culprits.old_names import name_of
+from diagnose.culprits.prior import place_words, prior_words
+from diagnose.culprits.tables import words
+from diagnose.culprits.weighing import HIGH, LOW, MIDDLE, Bench, Case
+from diagnose.places import Place
+from diagnose.signs import Answer, Several, Shares, Sign, Signs, vocabulary
 
-_SEASONS = ("winter", "spring", "summer", "autumn")
 _OUTSIDE = 0.30  # probability of something not listed from which the evidence is called unusual; our choice
-
-_ALIKE = 0.04  # probability from which shears beside a rabbit or hare are worth a word; our choice
+_ALIKE = 0.015  # probability from which shears beside a rabbit or hare are worth a word; our choice
+_HOLDS = 0.75  # share of its group from which a culprit is told by its own name; our choice
 
 
 @dataclass(frozen=True)
@@ -32,27 +42,37 @@ class Reason:
 
 @dataclass(frozen=True)
 class Verdict:
-    """The culprits of one wound with their probabilities, which sum to one.
+    """Who made one wound, and who is about.
 
-    leading : key of the culprit or group that leads clearly, None when none does. groups : summed by kind. moved_by :
-    what moved the prior away from the region's (own weights, what was confirmed here), a line each.
+    culprits : culprit -> probability that it made the wound, which sum to one. groups : the same by group of the top.
+    presence : animal -> probability that it is about and bites there, each by itself; they do not sum to one. leading :
+    key of the culprit or group that leads clearly, None when none does. ends : the likeliest group at the low and the high
+    end of what is held of presence and traces. case : what was judged. moved_by : what moved the start away from the
+    place's (own weights, what was confirmed here), a line each.
     """
 
     culprits: Mapping[str, float]
     groups: Mapping[str, float]
+    presence: Mapping[str, float]
     leading: str | None
-    signs: Signs
-    place: str | None
-    month: int | None
-    snow_mm: float | None
-    prior: tuple[float, ...]
-    without: str | None = None
+    ends: tuple[str, str]
+    case: Case
     moved_by: tuple[str, ...] = ()
+
+    @property
+    def signs(self) -> Signs:
+        """What was told of the wound."""
+        return self.case.signs
+
+    @property
+    def place(self) -> Place | None:
+        """Where it is; None where that is not known."""
+        return self.case.place
 
     @property
     def version(self) -> str:
         """Digest of the catalogue that judged."""
-        return catalogue(self.without).version
+        return self.case.known.version
 
     @property
     def first(self) -> str:
@@ -60,8 +80,40 @@ class Verdict:
         return max(self.culprits, key=lambda key: self.culprits[key])
 
     def probability(self, name: str) -> float:
-        """Probability of a culprit or group key."""
-        return self.culprits[name] if name in self.culprits else self.groups[name]
+        """Probability that a culprit, or any of a group, made the wound.
+
+        Raises CannotUse for a name that is neither.
+        """
+        return share_of(self.case.known, self.culprits, name)
+
+    @cached_property
+    def tree(self) -> dict[str, float]:
+        """Every group of every level -> probability; those of one level under one group sum to that group."""
+        found: dict[str, float] = {}
+        for key, share in self.culprits.items():
+            for group in lineage_of(self.case.known.parents[key]):
+                found[group] = found.get(group, 0.0) + share
+        return found
+
+    @cached_property
+    def ranked(self) -> list[tuple[str, float]]:
+        """(culprit or group, probability), likeliest first, each group at the level that the signs support.
+
+        A group is told as one, unless one of its members holds most of it; nothing is told twice.
+        """
+        found = []
+        for group, share in self.groups.items():
+            name, chances = group, {**self.tree, **self.culprits}
+            while True:
+                below = [key for key in chances if _above(self.case.known, key) == name and key != name]
+                best = max(below, key=lambda key: chances[key], default=None)
+                if best is None or chances[best] < _HOLDS * chances[name]:
+                    break
+                name = best
+            found.append((name, chances[name]))
+            if name != group and share - chances[name] > 0.005:
+                found.append((group, share - chances[name]))
+        return sorted(found, key=lambda item: -item[1])
 
     @cached_property
     def reasons(self) -> tuple[Reason, ...]:
@@ -71,8 +123,8 @@ class Verdict:
         found = []
         for name, sign in self.signs.items():
             others = {other: value for other, value in self.signs.items() if other != name}
-            bare = self._again(others)
-            found.append(Reason(name, sign_words(name, sign), whole - _logit(bare.probability(target))))
+            bare = posterior(replace(self.case, signs=others))
+            found.append(Reason(name, sign_words(name, sign), whole - _logit(share_of(self.case.known, bare, target))))
         return tuple(sorted(found, key=lambda reason: -abs(reason.weight)))
 
     @cached_property
@@ -85,7 +137,7 @@ class Verdict:
     ) -> str | None:
         """As `next_question`, when the questions in `passed` were answered with "don't know".
 
-        barrier_of : culprit -> what stops it; asking ends when one barrier answers all that is likely.
+        barrier_of : culprit -> what stops it; asking ends when no answer that is left would change that.
         """
         from diagnose.culprits.ask import next_step
 
@@ -107,31 +159,32 @@ class Verdict:
         return None
 
     @property
+    def where(self) -> str:
+        """What is known of who lives there, in one line."""
+        return place_words(self.case.known, self.place)
+
+    @property
     def statement(self) -> str:
         """The verdict in one sentence."""
-        known = catalogue(self.without)
         if self.leading is None:
             ranked = sorted(self.groups, key=lambda key: -self.groups[key])[:2]
             pair = ", ".join(f"{group_words()[key]} {_percent(self.groups[key])}" for key in ranked)
             return f"Cannot tell yet. Likeliest: {pair}."
-        share = self.probability(self.leading)
-        name = known.names.get(self.leading) or group_words()[self.leading]
-        return f"Most likely {name}: {_percent(share)}."
+        return f"Most likely {name_of(self.leading)}: {_percent(self.probability(self.leading))}."
 
     def with_sign(self, name: str, sign: Sign) -> Verdict:
         """The verdict if this sign were known too."""
-        return self._again({**self.signs, name: sign})
-
-    def _again(self, signs: Signs) -> Verdict:
-        return _judge(signs, self.place, self.month, self.snow_mm, np.array(self.prior), self.without, self.moved_by)
+        return judge_case(replace(self.case, signs={**self.signs, name: sign}), self.moved_by)
 
     def as_json(self) -> dict[str, Any]:
         """The object that the command prints under `verdict`."""
         ranked = sorted(self.culprits.items(), key=lambda item: -item[1])
         asked = self.next_question
+        about = sorted(self.presence.items(), key=lambda item: -item[1])
         return {
             "culprits": {key: round(share, 4) for key, share in ranked},
             "groups": {key: round(share, 4) for key, share in sorted(self.groups.items(), key=lambda g: -g[1])},
+            "presence": {key: round(share, 4) for key, share in about},
             "leading": self.leading,
             "statement": self.statement,
             "next_question": None if asked is None else vocabulary()[asked].question,
@@ -142,15 +195,15 @@ class Verdict:
             "would_change": self.would_change,
             "settle": self.settle,
             "warning": self.warning,
-            "region": self.place,
+            "region": None if self.place is None else self.place.name,
+            "where": self.where,
             "catalogue": self.version,
         }
 
     @property
     def settle(self) -> str:
         """Which look would settle the matter."""
-        kinds = catalogue(self.without).kinds
-        if kinds[self.first] in ("mammal", "bird"):
+        if self.case.known.kinds[self.first] in ("mammal", "bird"):
             return self._shears + ("A trail camera for a week or two, or tracks in fresh snow or raked soil, would settle "
                                    "it; saliva DNA can while the bite is fresh.")
         return "Look for the cause itself: insects, frass, recent frost, spraying or machine work."
@@ -164,75 +217,127 @@ class Verdict:
 
 def judge(
     signs: Signs,
-    place: str | tuple[float, float] | None = None,
+    place: Where = None,
     month: int | None = None,
     prior: Mapping[str, float] | None = None,
     snow_mm: float | None = None,
     confirmed: Mapping[str, float] | None = None,
     without: str | None = None,
+    without_sources: Collection[str] = (),
 ) -> Verdict:
     """The verdict on one wound.
 
-    signs : what is known of it. place : region key, or latitude and longitude [degree]. month : of finding, 1 to
-    12; the season of making it is then a soft guess, if not answered. prior : own weights by culprit, in place of
-    the regional ones. snow_mm : depth of snow that lay [mm], None when unknown. confirmed : wounds confirmed from
-    outside, by culprit. without : leave one culprit out of the catalogue. Raises CannotUse for an unknown region.
+    Parameters
+    ----------
+    signs : what is known of it.
+    place : a Place; latitude and longitude [degree]; or the name or code of a country or a part of one. None where it
+        is not known: then the wound alone is judged.
+    month : of finding, 1 to 12; the season of making it is then a soft guess, if not answered.
+    prior : own weights by culprit or group, in place of the place's; no unit.
+    snow_mm : depth of snow that lay when it was made [mm], None when unknown.
+    confirmed : wounds here confirmed from outside, by culprit; no unit.
+    without : culprit to leave out of the catalogue.
+    without_sources : keys of sources to leave out, as if they had never been read.
+
+    Raises
+    ------
+    CannotUse
+        For a name that is no place, a month that is none, weights or a depth that make no sense.
+
+    Examples
+    --------
+    >>> from diagnose.signs import parse_signs
+    >>> verdict = judge(parse_signs({"wound": "severed_shoot", "cut_form": "torn"}), place="DE")
+    >>> max(verdict.groups, key=verdict.groups.get)
+    'deer'
     """
-    region = region_of(place)
-    start = prior_of(catalogue(without), region, prior, confirmed)
-    return _judge(signs, region, month, snow_mm, start, without, prior_words(prior, confirmed))
+    if month is not None and month not in range(1, 13):
+        raise CannotUse(f"{month} is no month: say 1 to 12")
+    if snow_mm is not None and not (math.isfinite(snow_mm) and 0 <= snow_mm <= 6000):
+        raise CannotUse("the snow depth must lie between 0 and 6000 mm")
+    case = Case(signs, place_from(place), month, snow_mm, prior, confirmed, without, frozenset(without_sources))
+    return judge_case(case, prior_words(prior, confirmed))
 
 
-def _judge(
-    signs: Signs, region: str | None, month: int | None, snow_mm: float | None, prior: np.ndarray,
-    without: str | None, moved_by: tuple[str, ...] = (),
-) -> Verdict:
-    known = catalogue(without)
-    posterior, _ = weigh(known, signs, region, month, snow_mm, prior)
-    culprits = dict(zip(known.keys, posterior.tolist(), strict=True))
+def judge_case(case: Case, moved_by: tuple[str, ...] = ()) -> Verdict:
+    """The verdict on one case."""
+    known = case.known
+    bench = Bench(case)
+    middle = bench.weighed(MIDDLE)
+    culprits = by_culprit(known, middle.made_by)
+    groups = by_group(known, culprits)
+    has_traces = any(name in TRACES for name in case.signs)
+    ends = []
+    for end in (LOW, HIGH):
+        there = by_group(known, by_culprit(known, bench.weighed(end).made_by)) if has_traces else groups
+        ends.append(max(there, key=lambda key: there[key]))
+    presence = {key: float(middle.about[row]) for row, key in enumerate(known.keys) if known.animal[row]}
+    return Verdict(culprits, groups, presence, _leading(known, culprits, groups, ends), (ends[0], ends[1]), case, moved_by)
+
+
+def posterior(case: Case) -> dict[str, float]:
+    """Culprit -> probability that it made the wound."""
+    return by_culprit(case.known, Bench(case).weighed(MIDDLE).made_by)
+
+
+def by_culprit(known: Catalogue, made_by: np.ndarray) -> dict[str, float]:
+    """Culprit -> probability, summed over what it does."""
+    shares = np.bincount(known.of, made_by, len(known.keys))
+    shares = np.maximum(shares, 1e-12)  # nothing is impossible
+    return dict(zip(known.keys, (shares / shares.sum()).tolist(), strict=True))
+
+
+def by_group(known: Catalogue, culprits: Mapping[str, float]) -> dict[str, float]:
+    """Group at the top of the tree -> probability."""
     groups: dict[str, float] = {}
     for key, share in culprits.items():
         groups[known.groups[key]] = groups.get(known.groups[key], 0.0) + share
-    return Verdict(culprits, groups, _leading(known, culprits, groups), dict(signs), region, month, snow_mm,
-                   tuple(prior.tolist()), without, moved_by)
+    return groups
 
 
-def weigh(
-    known: Catalogue, signs: Signs, region: str | None, month: int | None, snow_mm: float | None, prior: np.ndarray
-) -> tuple[np.ndarray, float]:
-    """(K,) posterior probabilities, and the evidence that they were divided by."""
-    weighed = with_season(known, signs, region, month)
-    unnormalised = prior.copy()
-    for likelihood in group_likelihoods(known, weighed, snow_mm).values():
-        unnormalised = unnormalised * likelihood
-    total = float(unnormalised.sum())
-    return unnormalised / total, total
+def share_of(known: Catalogue, culprits: Mapping[str, float], name: str) -> float:
+    """Probability of a culprit or of all of a group. Raises CannotUse for a name that is neither."""
+    if name in culprits:
+        return culprits[name]
+    if name not in group_words():
+        raise CannotUse(f"'{name}' is no culprit and no group")
+    return sum(share for key, share in culprits.items() if name in lineage_of(known.parents[key]))
 
 
-def with_season(known: Catalogue, signs: Signs, region: str | None, month: int | None) -> Signs:
-    """The signs, with a soft guess of the season where only the month of finding is known."""
-    if month is None or "season" in signs:
-        return signs
-    return {**signs, "season": season_guess(month, region, known.softness["season_from_month"])}
+def _above(known: Catalogue, key: str) -> str | None:
+    """The group right above a culprit or group; None at the top."""
+    if key in known.parents and key not in (known.parents[key],):
+        return known.parents[key]
+    chain = lineage_of(key) if key in group_words() else ()
+    return chain[1] if len(chain) > 1 else None
 
 
-def season_guess(month: int, region: str | None, shares: Sequence[float]) -> Shares:
-    """How likely a wound found in this month was made in each season (northern: every region is)."""
-    now = (month % 12) // 3
-    order = [_SEASONS[(now - back) % 4] for back in range(4)]
-    return Shares(dict(zip(order, shares, strict=True)), "default")
-
-
-def _leading(known: Catalogue, culprits: Mapping[str, float], groups: Mapping[str, float]) -> str | None:
-    """The culprit that leads clearly, else the group that does, else None; something not listed never leads."""
-    for shares in (culprits, groups):
-        ranked = sorted(shares, key=lambda key: -shares[key])
-        best, second = ranked[0], ranked[1]
-        enough = shares[best] >= known.softness["lead_probability"]
-        apart = shares[best] >= known.softness["lead_ratio"] * shares[second]
-        if enough and apart and best != NOT_LISTED:
-            return best
-    return None
+def _leading(
+    known: Catalogue, culprits: Mapping[str, float], groups: Mapping[str, float], ends: Collection[str]
+) -> str | None:
+    """The lowest level of the tree at which one leads clearly; None where none does, where something not listed does,
+    or where another group leads at an end of what is held of presence and traces."""
+    first = max(groups, key=lambda key: groups[key])
+    if any(end != first for end in ends):
+        return None
+    level: Mapping[str, float] = groups
+    leads: str | None = None
+    best = culprits[max(culprits, key=lambda key: culprits[key])]
+    second = sorted(culprits.values())[-2]
+    least, ratio = words()["lead_probability"], words()["lead_ratio"]
+    if best >= least and best >= ratio * second:
+        leads = max(culprits, key=lambda key: culprits[key])
+        return None if leads == NOT_LISTED else leads
+    for depth in (1, 0):
+        level = {}
+        for key, share in culprits.items():
+            chain = lineage_of(known.parents[key])
+            name = chain[max(0, len(chain) - 1 - depth)]
+            level[name] = level.get(name, 0.0) + share
+        ranked = sorted(level, key=lambda key: -level[key])
+        if level[ranked[0]] >= least and level[ranked[0]] >= ratio * level[ranked[1]]:
+            return None if ranked[0] == known.parents.get(NOT_LISTED) else ranked[0]
+    return leads
 
 
 def sign_words(name: str, sign: Sign) -> str:
@@ -243,6 +348,9 @@ def sign_words(name: str, sign: Sign) -> str:
     label = name.replace("_", " ") if word is None else word.label
     if word is not None and isinstance(sign, Answer):
         return f"{label}: {word.choices[sign.choice]}"
+    if word is not None and isinstance(sign, Several):
+        return f"{label}: {' and '.join(word.choices[choice] for choice in sign.found)}" + (
+            "; nothing else there" if sign.complete else "")
     if word is not None and word.kind == "choice" and isinstance(sign, Shares):
         likeliest = max(sign.shares, key=lambda choice: sign.shares[choice])
         return f"{label}: {word.choices[likeliest]} ({_percent(sign.shares[likeliest])})"

@@ -74,9 +74,9 @@ def lay(folder: str | Path, progress: Callable[[str], None] = lambda said: None)
     return (f"{story['site']}: {len(trees)} plants, {len(log.observations(columns=('id',)))} observations, "
             f"{len(log.records('barrier'))} barriers, {len(photos)} photos, {len(story['mail'])} letters. All {INVENTED}.\n"
             f"  diagnose app --log {place}\n"
-            f"  diagnose upkeep --log {place}\n"
-            f"  diagnose survey --from-log --log {place}\n"
-            f"  diagnose inbox {place}/inbox --log {place}")
+            f"  diagnose upkeep list --log {place}\n"
+            f"  diagnose survey from-log --log {place}\n"
+            f"  diagnose inbox take {place}/inbox --log {place}")
 
 
 def _trees(story: Mapping[str, Any], rng: np.random.Generator) -> list[Tree]:

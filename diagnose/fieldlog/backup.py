@@ -37,7 +37,7 @@ class Copied:
     def __str__(self) -> str:
         """What was done, and what is worth knowing, a line each."""
         lines = [f"{self.records} records and {self.photos} photos of {self.source} are in {self.target}"]
-        lines += [f"missing or changed in {self.source}, so not copied: {each[:12]}; run diagnose log --verify"
+        lines += [f"missing or changed in {self.source}, so not copied: {each[:12]}; run diagnose log verify"
                   for each in self.bad]
         lines += [f"the damaged database is kept as {self.aside.name}"] if self.aside else []
         lines += [f"{self.unnamed} photos are named by no record, as they came later; take them in with: "
@@ -64,7 +64,7 @@ def back_up(log: Log, folder: str | Path) -> Copied:
             copy_database(connection.driver_connection, part)  # type: ignore[arg-type]
         if damage := damage_of(part):
             raise CannotUse(f"the database of {source} is damaged ({damage[0]}), so it was not put over a backup; "
-                            "run diagnose log --verify")
+                            "run diagnose log verify")
         if (target / DATABASE).exists():
             _must_go_on_from(target / DATABASE, part, target)
         photos, bad = _copy_originals(source / ORIGINALS, target / ORIGINALS)
@@ -90,7 +90,7 @@ def restore(backup: str | Path, where: str | Path) -> Copied:
         raise CannotUse(f"the backup in {backup} is damaged itself ({damage[0]}); take an older one")
     if is_whole(target):
         raise CannotUse(f"the log in {target} is whole; nothing was put over it. Give an empty folder with --log, or bring "
-                        f"in what the backup holds with: diagnose log --merge {backup} --log {target}")
+                        f"in what the backup holds with: diagnose log merge {backup} --log {target}")
     target = _ready(target)
     photos, bad = _copy_originals(file.parent / ORIGINALS, target / ORIGINALS)
     with part_of(target / DATABASE) as part:

@@ -163,12 +163,13 @@ def held(number: int, folder: Path) -> dict[str, int]:
     for start in range(0, number, 50_000):
         some = rows(min(50_000, number - start), seed=start + 3)
         some.to_csv(source, mode="a" if start else "w", header=start == 0, index=False)
-    work = {"import": ["--import-csv", str(source)], "list": [], "export as CSV": ["--export", str(folder / "out.csv")],
-            "filtered list": ["--site", "north", "--culprit", "rabbit", "--since", "2024-06-01", "--until", "2024-07-01"],
-            "export as GeoPackage": ["--export", str(folder / "out.gpkg")]}
+    work = {"import": ["import", str(source)], "list": ["list"], "export as CSV": ["export", str(folder / "out.csv")],
+            "filtered list": ["list", "--site", "north", "--culprit", "rabbit", "--since", "2024-06-01",
+                              "--until", "2024-07-01"],
+            "export as GeoPackage": ["export", str(folder / "out.gpkg")]}
     most = {}
     for name, arguments in work.items():
-        asked = [sys.executable, "-m", "diagnose.fieldlog.benchmark", "--held", "log", "--log", str(log), *arguments]
+        asked = [sys.executable, "-m", "diagnose.fieldlog.benchmark", "--held", "log", *arguments, "--log", str(log)]
         most[name] = int(subprocess.run(asked, check=True, capture_output=True, text=True).stderr.split()[-1])
     return most
 

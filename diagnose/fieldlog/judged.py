@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.catalogue import catalogue
-from diagnose.culprits.prior import confirmed_counts, region_of
+from diagnose.culprits.old_names import is_known
+from diagnose.culprits.prior import confirmed_counts
 from diagnose.signs import parse_signs
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def confirmed_in(log: Log, site: str | None = None) -> dict[str, float]:
 
 def _confirmations(rows: list[dict[str, Any]]) -> Iterator[dict[str, object]]:
     for row in rows:
-        if row["named"] in catalogue().names and row["confirmed"]:
+        if is_known(row["named"] or "") and row["confirmed"]:
             plant = (row["site"], row["plot"], row["plant"]) if row["plant"] else None
             visit = row["visit"] or str(row["taken_at"] or row["saved_at"])[:10]
             yield {"culprit": row["named"], "confirmed_by": row["confirmed"], "plant": plant,
@@ -48,7 +48,7 @@ def wounds_of(log: Log, site: str, plant: str | None = None, region: str | None 
     for row in rows.to_dict("records"):
         if row["signs"] and (plant is None or row["plant"] == plant):
             placed = row["lat"] == row["lat"] and row["lat"] is not None
-            here = region if region is not None or not placed else region_of((row["lat"], row["lon"]))
+            here = region if region is not None or not placed else (row["lat"], row["lon"])
             month = int(row["taken_at"][5:7]) if row["taken_at"] else None
             found.append(diagnose_answers(parse_signs(row["signs"]), Circumstances(here, month)))
     if not found:

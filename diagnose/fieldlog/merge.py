@@ -49,7 +49,7 @@ class Merged:
 
     def __str__(self) -> str:
         line = f"{self.records} records, {self.changes} changes and {self.photos} photos were new here"
-        return f"{line}; {self.disputed} records are in dispute: list them with diagnose log --disputes" if (
+        return f"{line}; {self.disputed} records are in dispute: list them with diagnose log disputes" if (
             self.disputed) else line
 
 

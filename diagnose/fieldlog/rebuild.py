@@ -36,7 +36,7 @@ class Rebuilt:
                  f"already, {len(self.refused)} refused"]
         lines += [f"the damaged database is kept as {self.aside.name}"] if self.aside else []
         lines += ["what is in no photo (sites, plants, verdicts, barriers, tallies) comes back from a backup or a pack, "
-                  "with diagnose log --merge"] if self.saved else []
+                  "with diagnose log merge"] if self.saved else []
         return "\n".join(lines + [f"{name[:12]}: {why}; it is kept" for name, why in self.refused])
 
 

@@ -329,7 +329,7 @@ class Log:
             place = originals.path_of(self.folder / ORIGINALS, digest)
             data = place.read_bytes() if place.is_file() else None
         if data is None:
-            raise CannotUse(f"the original {digest[:12]} is missing from {self.where}; run: diagnose log --verify")
+            raise CannotUse(f"the original {digest[:12]} is missing from {self.where}; run: diagnose log verify")
         return data
 
     def keep_photo(self, session: Session, digest: str, data: bytes, name: str, kept_at: str,

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from diagnose.culprits.ranges import range_rows, ranges, residents
+from diagnose.places import Place
+
 # file -> heading in the app
 GUIDES = {
     "owner": "Something eats my trees: for owners",
     "adviser": "Many people ask me: for advisers",
     "crew": "Weeks in the field: for survey crews",
     "own_twigs": "How far may I trust it here: with your own twigs",
+    "animals": "Where which animals are counted",
     "team": "One app for a team: sharing, login, a shared log",
 }
 
@@ -19,4 +23,27 @@ def guide_text(name: str) -> str:
     if name not in GUIDES:
         raise KeyError(name)
     text = (Path(__file__).parent / f"{name}.md").read_text(encoding="utf-8")
-    return text.split("\n", 1)[1].lstrip()
+    text = text.split("\n", 1)[1].lstrip()
+    return text + ranges_told() if name == "animals" else text
+
+
+def ranges_told() -> str:
+    """Where each animal lives and how that is known, a paragraph each in Markdown, made from the ranges themselves."""
+    words = ("Resident in", "Doubtful in", "Absent from", "Known from")
+
+    def paragraph(name: str, *told: str) -> str:
+        return f"**{name}.** " + " ".join(f"*{word}* {what}." for word, what in zip(words, told, strict=True) if what)
+
+    return "\n\n".join(paragraph(*row) for row in range_rows()) + "\n"
+
+
+def counted_at(place: Place) -> str:
+    """Which animals are counted at a place, in Markdown."""
+    found = residents(place)
+    if set(found.values()) == {"not covered"}:
+        return f"{place.name}: nothing is told of its animals, so the wound alone is judged."
+    told = [f"{place.name}."]
+    for word in ("resident", "doubtful"):
+        names = [ranges()[key].short for key, kind in found.items() if kind == word]
+        told += [f"*{word.capitalize()}*: {', '.join(names)}."] if names else []
+    return " ".join(told)

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.catalogue import catalogue
+from diagnose.culprits.old_names import group_of, is_known, nameable
 from diagnose.survey.quality import agreement
 
 if TYPE_CHECKING:
@@ -37,8 +37,8 @@ def answer(log: Log, submission: str, what: str, named: str | None = None, lette
     """Stores what the adviser did: agree, change (with their own naming) or later. Raises CannotUse."""
     if what not in ANSWERS:
         raise CannotUse(f"'{what}' is no answer; choose one of {', '.join(ANSWERS)}")
-    if named is not None and named not in catalogue().names:
-        raise CannotUse(f"'{named}' is no culprit; the culprits are {', '.join(catalogue().names)}")
+    if named is not None and not is_known(named):
+        raise CannotUse(f"'{named}' is no culprit; the culprits are {', '.join(nameable())}")
     if what == "change" and named is None:
         raise CannotUse("a change needs the culprit that you name")
     row = log.record("submission", submission)
@@ -54,8 +54,8 @@ def answer(log: Log, submission: str, what: str, named: str | None = None, lette
 
 def name_blind(log: Log, submission: str, named: str | None, by: str = "") -> None:
     """Stores what the adviser named before the verdict was shown; None for "cannot tell"."""
-    if named is not None and named not in catalogue().names:
-        raise CannotUse(f"'{named}' is no culprit; the culprits are {', '.join(catalogue().names)}")
+    if named is not None and not is_known(named):
+        raise CannotUse(f"'{named}' is no culprit; the culprits are {', '.join(nameable())}")
     log.correct(submission, by, "submission", named_blind=named or CANNOT_TELL)
 
 
@@ -92,12 +92,12 @@ def together(log: Log) -> Together:
     """The agreement so far, by kinds of culprit, over the submissions that were named blind."""
     rows = log.records("submission")
     if len(rows):
-        rows = rows[rows["named_blind"].isin(list(catalogue().names)) & (rows["verdict"].map(len) > 0)]
+        rows = rows[rows["named_blind"].map(is_known) & (rows["verdict"].map(len) > 0)]
     if rows.empty:
         return Together(0, 0, pd.DataFrame(), None, None, None, {})
-    kinds = catalogue().groups
-    mine = rows["named_blind"].map(kinds)
-    tool = rows["verdict"].map(lambda told: max(told["groups"], key=told["groups"].get))
+    mine = rows["named_blind"].map(lambda name: group_of(name) or name)
+    tool = rows["verdict"].map(lambda told: max(told["groups"], key=told["groups"].get)).map(
+        lambda name: group_of(name) or name)
     same = (mine == tool).to_numpy()
     months = rows["answered_at"].fillna(rows["saved_at"]).str[:7]
     by_month = {str(month): (int(same[(months == month).to_numpy()].sum()), int((months == month).sum()))

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from diagnose.culprits.ask import next_step
-from diagnose.culprits.catalogue import catalogue, group_words
+from diagnose.culprits.catalogue import group_words
+from diagnose.culprits.old_names import name_of
 from diagnose.diagnosis import Diagnosis
 from diagnose.inbox.told import look_yourself
 from diagnose.protect.requirement import NEED_OF, protected_culprits
@@ -93,7 +94,7 @@ def _for_the_adviser(row: Mapping[str, Any], found: Diagnosis, looked: Sequence[
         reasons.append(f"no photo can be used: {looked[0]['error']}")
     reasons += _conflicts(row, looked)
     likely = [key for key in sorted(protected_culprits()) if found.verdict.culprits.get(key, 0.0) >= 0.5]
-    reasons += [f"{catalogue().names[key]} is protected in places" for key in likely]
+    reasons += [f"{name_of(key)} is protected in places" for key in likely]
     if found.verdict.warning:
         reasons.append("the signs fit nothing in the catalogue well")
     apart = [line for line in found.measurement.remarks if "stands apart" in line or "apart from" in line]

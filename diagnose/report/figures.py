@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 
-from diagnose.signs import Answer, Bounded, Shares, Sign
+from diagnose.signs import Answer, Bounded, Several, Shares, Sign
 
 MM_PER_INCH = 25.4  # exact by definition
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
@@ -22,6 +22,8 @@ def figure(name: str, sign: Sign, inches: bool = False) -> str:
     """
     if isinstance(sign, Answer):
         return sign.choice.replace("_", " ")
+    if isinstance(sign, Several):
+        return " and ".join(choice.replace("_", " ") for choice in sign.found) + ("; nothing else" if sign.complete else "")
     if isinstance(sign, Shares):
         ranked = sorted(sign.shares.items(), key=lambda item: -item[1])
         return ", ".join(f"{choice.replace('_', ' ')} {percent(share)}" for choice, share in ranked)

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
-from diagnose.culprits.catalogue import catalogue
+from diagnose.culprits.old_names import name_of
 from diagnose.report.figures import figure, in_inches, length, percent
 from diagnose.signs import vocabulary
 
@@ -53,14 +53,13 @@ def _measured(found: Diagnosis, inches: bool) -> list[str]:
 def _verdict(found: Diagnosis) -> list[str]:
     verdict = found.verdict
     lines = [verdict.statement]
-    ranked = sorted(verdict.culprits, key=lambda key: -verdict.culprits[key])
-    for key in ranked[:5]:
-        share = verdict.culprits[key]
-        lines.append(f"  {catalogue().names[key]:34} {percent(share):>10}  {'#' * round(30 * share)}")
+    for key, share in verdict.ranked[:5]:
+        lines.append(f"  {name_of(key)[:40]:40} {percent(share):>10}  {'#' * round(30 * share)}")
     for heading, sign in (("for", 1), ("against", -1)):
         told = [reason.words for reason in verdict.reasons if sign * reason.weight > 0.05]
         if told:
             lines += _wrapped(f"  {heading}: ", "; ".join(told))
+    lines += _wrapped("  place: ", verdict.where)
     for words in verdict.moved_by:
         lines += _wrapped("  prior: ", words)
     if verdict.warning:
@@ -92,7 +91,7 @@ def _barrier(barrier: Requirement, inches: bool) -> list[str]:
     if barrier.base:
         lines.append(f"  {'at the ground':26} {barrier.base}")
     if barrier.leaves_open:
-        lines += _wrapped("  does not stop: ", ", ".join(catalogue().names[key] for key in barrier.leaves_open))
+        lines += _wrapped("  does not stop: ", ", ".join(name_of(key) for key in barrier.leaves_open))
     for heading, told in (("", barrier.instead), ("also: ", barrier.also), ("fails: ", barrier.fails),
                           ("caution: ", barrier.cautions)):
         for line in told:
@@ -113,14 +112,14 @@ LISTED = ("id", "taken_at", "site", "plant", "leading", "lat", "lon")  # fields 
 
 def observation_lines(parts: Iterable[pd.DataFrame]) -> Iterator[str]:
     """The log's observations, a line each, with a heading; frame by frame, as the log gives them."""
-    names, none = catalogue().names, True
+    none = True
     for part in parts:
         for key, when, site, plant, leading, lat, lon in zip(*(part[name].tolist() for name in LISTED), strict=True):
             if none:
                 yield f"{'id':8}  {'taken':16}  {'site':16}  {'plant':10}  {'verdict':28}  place"
             none = False
             place = "" if lat is None or lat != lat else f"{lat:.5f}, {lon:.5f}"
-            verdict = names.get(leading, leading) if isinstance(leading, str) else "cannot tell yet"
+            verdict = name_of(leading) if isinstance(leading, str) else "cannot tell yet"
             taken = when[:16].replace("T", " ") if isinstance(when, str) else ""
             yield f"{key[:8]:8}  {taken:16}  {site[:16]:16}  {plant[:10]:10}  {verdict[:28]:28}  {place}".rstrip()
     if none:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
-from diagnose.guide import GUIDES, guide_text
+from diagnose.guide import GUIDES, counted_at, guide_text
+from diagnose.places import places
 from diagnose.report.card_sheet import card_and_staff
 from diagnose.report.field_key import field_key
 from diagnose.screens.show import hand_over
@@ -28,6 +29,11 @@ def page() -> None:
     hand_over(right, "Key for the field", _key(paper), "field-key.pdf", "application/pdf")
     st.caption("Print at 100 %, not fitted to the page; the card's check bar must measure 100 mm.")
     chosen = st.selectbox("Read", list(GUIDES), format_func=GUIDES.__getitem__)
+    if chosen == "animals":
+        place = st.selectbox("What is counted in", places(), index=None, format_func=lambda one: one.name,
+                             placeholder="A country, a state or an island")
+        if place is not None:
+            st.info(counted_at(place))
     st.markdown(guide_text(chosen))
 
 

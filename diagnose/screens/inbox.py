@@ -12,7 +12,7 @@ import cv2
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.catalogue import catalogue
+from diagnose.culprits.old_names import name_of, nameable
 from diagnose.diagnosis import Diagnosis, diagnose_photo
 from diagnose.fieldlog.store import Log
 from diagnose.inbox.learning import answer, is_blind, name_blind, together, undo
@@ -156,9 +156,9 @@ def _blind(log: Log, row: dict[str, Any]) -> bool:
     if not _waits_for_a_name(row):
         return True
     st.subheader("What do you say, before you see the verdict?")
-    names = [None, *catalogue().names]
+    names = [None, *nameable()]
     named = st.selectbox("Your naming", names, key=f"blind {row['id']}",
-                         format_func=lambda key: "cannot tell" if key is None else catalogue().names[key])
+                         format_func=lambda key: "cannot tell" if key is None else name_of(key))
     if st.button("That is what I say", type="primary"):
         name_blind(log, row["id"], named, preferences.initials())
         st.rerun()
@@ -175,10 +175,10 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
     left, right = st.columns(2)
     hand_over(left, "As text", text, "reply.txt", "text/plain")
     hand_over(right, "As PDF", as_pdf(text, row["about"] or "Reply"), "reply.pdf", "application/pdf")
-    names = list(catalogue().names)
+    names = list(nameable())
     first = max(found.verdict.culprits, key=lambda key: found.verdict.culprits[key])
-    named = st.selectbox("Your naming, if you change it", names, index=names.index(row["named"] or first),
-                         key=f"named {row['id']}", format_func=catalogue().names.__getitem__)
+    named = st.selectbox("Your naming, if you change it", names, index=names.index(row["named"]) if row["named"] in names else names.index(first),
+                         key=f"named {row['id']}", format_func=name_of)
     agree, change, later = st.columns(3)
     what = ("agree" if agree.button("Agree", shortcut="a", type="primary", width="stretch") else
             "change" if change.button("Change", shortcut="x", width="stretch") else

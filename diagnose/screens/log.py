@@ -12,7 +12,7 @@ import pandas as pd
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.catalogue import catalogue, group_words
+from diagnose.culprits.old_names import name_of, nameable
 from diagnose.culprits.prior import CONFIRMED_BY
 from diagnose.fieldlog import kept_measurement
 from diagnose.fieldlog.store import Log
@@ -34,10 +34,16 @@ _MOST_ON_MAP = 1_000
 _MOST_TO_CHOOSE = 300
 
 
+
+def with_own(names: list[str | None], own: str | None) -> list[str | None]:
+    """The names to choose from, with one that an older version kept."""
+    return names if not own or own in names else [*names, own]
+
+
 def _verdict_name(leading: object) -> str:
     if not isinstance(leading, str):
         return "cannot tell yet"
-    return catalogue().names.get(leading) or group_words().get(leading, leading)
+    return name_of(leading)
 
 
 def _numbers(text: str, count: int, words: str) -> tuple[float, ...] | None:
@@ -169,9 +175,9 @@ def _change_and_history(log: Log, found: dict[str, Any]) -> None:
     with st.expander("Correct it", key="log_correct_open"), st.form("correct", border=False):
         site = st.text_input("Planting", found["site"])
         plant = st.text_input("Plant's tag", found["plant"])
-        names = [None, *catalogue().names]
-        named = st.selectbox("Your own naming", names, index=names.index(found["named"]) if found["named"] in names else 0,
-                             format_func=lambda key: "none" if key is None else catalogue().names[key])
+        names = with_own([None, *nameable()], found["named"])
+        named = st.selectbox("Your own naming", names, index=names.index(found["named"] or None),
+                             format_func=lambda key: "none" if key is None else name_of(key))
         ways = ["", *CONFIRMED_BY]
         confirmed = st.selectbox("That naming was confirmed by", ways, index=ways.index(found["confirmed"]),
                                  format_func=lambda way: way or "nothing from outside",

@@ -11,7 +11,7 @@ import pandas as pd
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.catalogue import catalogue
+from diagnose.culprits.old_names import name_of
 from diagnose.fieldlog.judged import wounds_of
 from diagnose.protect.barriers import buildable
 from diagnose.protect.barriers import catalogue as barriers
@@ -35,7 +35,7 @@ _OPEN = 3  # sections that are shown unfolded
 
 def _animals() -> list[str]:
     """Culprits that a barrier can stop."""
-    return [key for key in catalogue().names if key in NEED_OF and needs()[NEED_OF[key]]["kind"] != "none"]
+    return [key for key in NEED_OF if needs()[NEED_OF[key]]["kind"] != "none"]
 
 
 def _culprits() -> tuple[dict[str, float], bool]:
@@ -53,7 +53,7 @@ def _culprits() -> tuple[dict[str, float], bool]:
         st.caption(f"{len(wounds.each)} wounds. {literal(wounds.together.statement)}")
         return likely_shares(wounds.together.culprits), True
     chosen = st.multiselect("What bites there, or is expected to", _animals(), default=["deer_browsing"], key="animals",
-                            format_func=lambda key: catalogue().names[key])
+                            format_func=name_of)
     if not chosen:
         raise CannotUse("choose at least one animal")
     return dict.fromkeys(chosen, 1.0), False

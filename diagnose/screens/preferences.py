@@ -7,6 +7,8 @@ from typing import Any
 
 import streamlit as st
 
+from diagnose.culprits.here import old_regions
+from diagnose.places import places
 from diagnose.screens import drawer
 from diagnose.screens.door import logins
 
@@ -32,7 +34,7 @@ def inches() -> bool:
 
 
 def region() -> str | None:
-    """Key of the region of the catalogue that the person works in; None to take it from the photo's position."""
+    """Code of the place that the person works in, or an older region; None to take it from the photo's position."""
     value = _chosen().get("region")
     return value if isinstance(value, str) else None
 
@@ -59,3 +61,12 @@ def is_shared() -> bool:
 def is_for_several() -> bool:
     """Does a code or a login let others in?"""
     return is_shared() or bool(logins())
+
+
+def place_choices(own: str | None) -> dict[str | None, str]:
+    """Code -> name of every place that can be chosen, none first; with an older choice of one's own, if it is none of them."""
+    names: dict[str | None, str] = {None: "from the photo's position"}
+    names.update({place.code: place.name for place in places()})
+    if own is not None and own not in names:
+        names[own] = old_regions()[own]["name"] if own in old_regions() else own
+    return names

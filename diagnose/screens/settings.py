@@ -7,22 +7,20 @@ import os
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.catalogue import catalogue
 from diagnose.fieldlog.store import open_log
 from diagnose.screens import preferences
 from diagnose.screens.door import logins, the_codes
 from diagnose.screens.log_folder import shown
 from diagnose.screens.look import literal
+from diagnose.screens.preferences import place_choices
 
 
 def _person() -> None:
     unit = st.radio("Lengths", ["mm", "inches"], index=int(preferences.inches()), horizontal=True,
                     format_func={"mm": "millimetres and metres", "inches": "inches and feet"}.__getitem__)
-    regions = catalogue().regions
-    names = [None, *regions]
-    region = st.selectbox("Region you work in", names,
-                          index=names.index(preferences.region()) if preferences.region() in names else 0,
-                          format_func=lambda key: "from the photo's position" if key is None else regions[key]["name"])
+    names = place_choices(preferences.region())
+    region = st.selectbox("Where you work", list(names), index=list(names).index(preferences.region()),
+                          format_func=names.__getitem__)
     initials = st.text_input("Your initials, for the log's history", preferences.initials(), max_chars=8)
     chosen = {"inches": unit == "inches", "region": region, "initials": initials}
     if chosen != {"inches": preferences.inches(), "region": preferences.region(), "initials": preferences.initials()}:

@@ -9,7 +9,7 @@ from typing import Any
 
 import streamlit as st
 
-from diagnose.culprits.catalogue import catalogue, group_words
+from diagnose.culprits.old_names import name_of
 from diagnose.culprits.verdict import Reason, Verdict
 from diagnose.diagnosis import Diagnosis
 from diagnose.measure.record import Measurement
@@ -41,20 +41,21 @@ def figures_of(measurement: Measurement, inches: bool) -> None:
 def verdict_of(verdict: Verdict) -> None:
     """The verdict: a sentence, bars, what speaks for and against it, what would settle it."""
     st.html(f'<p class="verdict{"" if verdict.leading else " open"}" role="status">{escape(verdict.statement)}</p>')
-    ranked = sorted(verdict.culprits.items(), key=lambda item: -item[1])
-    rows = [(catalogue().names[key], share) for key, share in ranked[:_BARS]]
+    ranked = verdict.ranked
+    rows = [(name_of(key), share) for key, share in ranked[:_BARS]]
     rows.append(("all others", sum(share for _, share in ranked[_BARS:])))
     st.html("".join(_bar(name, share, place, len(rows)) for place, (name, share) in enumerate(rows)))
     told = [reason for reason in verdict.reasons if abs(reason.weight) > _TOLD]
     if told:
         target = verdict.leading if verdict.leading is not None else verdict.first
-        name = catalogue().names.get(target) or group_words()[target]
+        name = name_of(target)
         st.markdown(f"**What speaks for {literal(name)}, and what against**")
         st.caption("How many times each sign raises (\u00d7, to the right) or lowers (\u00f7, to the left) the odds.")
         most = max(abs(reason.weight) for reason in told)
         st.html("".join(_reason(reason, most) for reason in sorted(told, key=lambda reason: -reason.weight)))
     for words in verdict.would_change:
         st.markdown(f"It would change if: {literal(words)}.")
+    st.caption(literal(verdict.where))
     for words in verdict.moved_by:
         st.caption(f"Before any sign was looked at, this was {literal(words)}.")
     if verdict.warning:
@@ -106,7 +107,7 @@ def _barrier(barrier: Requirement, inches: bool) -> None:
     if rows:
         _table(rows)
     if barrier.leaves_open:
-        st.markdown("**Does not stop** " + ", ".join(catalogue().names[key] for key in barrier.leaves_open))
+        st.markdown("**Does not stop** " + ", ".join(name_of(key) for key in barrier.leaves_open))
     for line in barrier.also:
         st.markdown(f"**Also:** {line}")
     if barrier.cautions:

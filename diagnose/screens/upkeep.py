@@ -16,7 +16,7 @@ import pandas as pd
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.catalogue import catalogue
+from diagnose.culprits.old_names import name_of
 from diagnose.fieldlog.fields import FINDINGS
 from diagnose.fieldlog.store import Log
 from diagnose.protect.requirement import NEED_OF, needs
@@ -183,7 +183,7 @@ def _done(said: str) -> None:
 
 def _new(log: Log, day: date, site: str) -> None:
     """One barrier: put up, or found by chance."""
-    animals = [key for key in catalogue().names if key in NEED_OF and needs()[NEED_OF[key]]["kind"] != "none"]
+    animals = [key for key in NEED_OF if needs()[NEED_OF[key]]["kind"] != "none"]
     found = st.toggle("Found by chance: age and owner unknown", key="upkeep_found")
     place = ask_place(pd.DataFrame(), "upkeep")
     with st.form("upkeep_new", border=False, clear_on_submit=True):
@@ -202,7 +202,7 @@ def _new(log: Log, day: date, site: str) -> None:
         pieces = left.number_input("How many, or metres of a fence", 1.0, 1e7, 1.0, 1.0)
         vigour = right.selectbox("Growth", VIGOURS, index=1)
         left, right = st.columns(2)
-        culprits = left.multiselect("Against", animals, default=["deer_browsing"], format_func=catalogue().names.__getitem__)
+        culprits = left.multiselect("Against", animals, default=["deer_browsing"], format_func=name_of)
         snow = right.number_input("Deepest snow [mm]", 0.0, 10_000.0, 0.0, 50.0)
         note = st.text_input("Note")
         photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic", "avif"])

@@ -12,7 +12,7 @@ import numpy as np
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.catalogue import catalogue
+from diagnose.culprits.old_names import name_of, nameable
 from diagnose.diagnosis import (
     Circumstances,
     Diagnosis,
@@ -40,8 +40,9 @@ from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.position import Place, ask_place
+from diagnose.screens.preferences import place_choices
 from diagnose.screens.tap import Point, tap_on
-from diagnose.signs import Answer, Sign, Word, parse_signs, signs_as_json, vocabulary
+from diagnose.signs import Answer, Several, Sign, Word, parse_signs, signs_as_json, vocabulary
 
 _MONTHS = ["not known", "January", "February", "March", "April", "May", "June", "July", "August", "September",
            "October", "November", "December"]
@@ -146,11 +147,9 @@ def _photos(draft: Draft) -> None:
 
 def _circumstances() -> Circumstances:
     with st.expander("Where, when, snow", key="around"):
-        regions = catalogue().regions
-        names = [None, *regions]
-        usual = preferences.region()
-        region = st.selectbox("Region", names, key="region", index=names.index(usual) if usual in names else 0,
-                              format_func=lambda key: "from the photo's position" if key is None else regions[key]["name"])
+        names = place_choices(preferences.region())
+        region = st.selectbox("Country, or part of one", list(names), key="region",
+                              index=list(names).index(preferences.region()), format_func=names.__getitem__)
         month = st.selectbox("Month in which you found it", _MONTHS, key="month")
         unit = "inches" if preferences.inches() else "cm"
         snow = st.number_input(f"Depth of the snow that lay when it happened [{unit}], 0 if none or not known",
@@ -261,7 +260,9 @@ def _questions(found: Diagnosis, draft: Draft) -> None:
         with st.expander(f"Answered so far: {len(answers) + len(passed)}", key="answered"):
             for name in [*answers, *sorted(passed)]:
                 told = answers.get(name)
-                words = vocabulary()[name].choices[told.choice] if isinstance(told, Answer) else "don't know"
+                choices = vocabulary()[name].choices
+                words = (choices[told.choice] if isinstance(told, Answer) else
+                         ", ".join(choices[one] for one in told.found) if isinstance(told, Several) else "don't know")
                 left, right = st.columns([4, 1], vertical_alignment="center")
                 left.write(f"{vocabulary()[name].question} **{words}**")
                 if right.button("Undo", key=f"undo {name}"):
@@ -276,16 +277,33 @@ def _questions(found: Diagnosis, draft: Draft) -> None:
     st.subheader(word.question)
     st.caption(word.help)
     _drawn(word)
-    choice = st.radio("Answer", [*word.choices, "?"], index=None, key=f"ask {asked}", label_visibility="collapsed",
-                      format_func=lambda key: word.choices.get(key, "don't know"))
-    if choice is None:
+    said = _several(word) if word.several else _one(word)
+    if said is None:
         return
-    if choice == "?":
+    if said == "?":
         passed.add(asked)
     else:
-        answers[asked] = Answer(choice)
+        answers.update(parse_signs({asked: said}))
     draft.put_away()
     st.rerun()
+
+
+def _one(word: Word) -> str | None:
+    """The choice that was picked, "?" for not known; None while nothing is."""
+    return st.radio("Answer", [*word.choices, "?"], index=None, key=f"ask {word.name}", label_visibility="collapsed",
+                    format_func=lambda key: word.choices.get(key, "don't know"))
+
+
+def _several(word: Word) -> list[str] | str | None:
+    """All the choices that were found, once the person says that this is all; "?" for not looked."""
+    found = st.multiselect("What you found, all of it", [key for key in word.choices if key != "none"],
+                           key=f"ask {word.name}", format_func=word.choices.__getitem__)
+    some, none, pass_on = st.columns(3)
+    if some.button("Found these", disabled=not found, type="primary", width="stretch", key=f"found {word.name}"):
+        return list(found)
+    if none.button("Looked, none there", width="stretch", key=f"none {word.name}"):
+        return "none"
+    return "?" if pass_on.button("Did not look", width="stretch", key=f"pass {word.name}") else None
 
 
 def _drawn(word: Word) -> None:
@@ -322,8 +340,8 @@ def _keep(draft: Draft, found: list[Diagnosis], further: list[Photo]) -> None:
     site = draft.say("site", left.text_input("Planting", draft.words.get("site", usual), key=f"site {turn}"))
     plant = draft.say("plant", middle.text_input("Plant's tag", draft.words.get("plant", ""), key=f"plant {turn}"))
     by = right.text_input("Your initials", preferences.initials(), max_chars=8, key=f"by {turn}")
-    named = st.selectbox("Your own naming, kept beside the tool's", [None, *catalogue().names], key=f"named {turn}",
-                         format_func=lambda key: "none" if key is None else catalogue().names[key])
+    named = st.selectbox("Your own naming, kept beside the tool's", [None, *nameable()], key=f"named {turn}",
+                         format_func=lambda key: "none" if key is None else name_of(key))
     confirmed = st.selectbox("How was that confirmed, if it was?", ["", *CONFIRMED_BY], key=f"confirmed {turn}",
                              format_func=lambda how: how or "it was not")
     note = draft.say("note", st.text_input("Note", draft.words.get("note", ""), key=f"note {turn}"))

@@ -86,7 +86,7 @@ def finder_loss(
     aim = jnp.einsum("nkhw,nkc->nhwc", pick, along)
     wide = jnp.einsum("nkhw,nk->nhw", pick, jnp.log(jnp.maximum(width, 1.0) / 16))
     way = out[..., len(CLASSES) + 1 : len(CLASSES) + 3]
-    way = way / (jnp.linalg.norm(way, axis=-1, keepdims=True) + 1e-3)
+    way = way / jnp.sqrt((way**2).sum(-1, keepdims=True) + 1e-6)  # a norm has no slope at zero
     off = 0.3 * (1 - (way * aim).sum(-1)) + 0.2 * jnp.abs(out[..., len(CLASSES) + 3] - wide)
     return loss + (off * beside).sum() / (beside.sum() + 1), kept
 
@@ -136,10 +136,15 @@ def fit(
     seed: int = 0,
     say: Callable[[str], None] = print,
     most_steps: int = 10**9,
+    begin: nets.Params | None = None,
+    rate_at_most: float = RATE,
 ) -> nets.Params:
-    """The weights after `seconds` of training (or `most_steps`), with the normalisation's running means."""
+    """The weights after `seconds` of training (or `most_steps`), with the normalisation's running means.
+
+    begin : weights to go on from, else drawn. rate_at_most : the highest rate of learning, no unit.
+    """
     data = {name: jnp.asarray(value) for name, value in data.items()}
-    params = nets.start(layers, seed)
+    params = nets.start(layers, seed) if begin is None else begin
     first = jax.tree.map(np.zeros_like, params)
     second = jax.tree.map(np.zeros_like, params)
 
@@ -163,7 +168,7 @@ def fit(
 
     key, began, count, share = jax.random.PRNGKey(seed + 1), time.time(), 0, 0.0
     while share < 1 and count < most_steps:
-        rate = RATE * min(1.0, count / WARM + 0.02) * (0.5 + 0.5 * np.cos(np.pi * share)) + 1e-6
+        rate = rate_at_most * min(1.0, count / WARM + 0.02) * (0.5 + 0.5 * np.cos(np.pi * share)) + 1e-6
         key, own = jax.random.split(key)
         count += 1
         params, first, second, value = step(params, first, second, own, rate, float(count), data)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.eye.pieces import close_matrix, cut, sheet_matrix, whole_matrix
+from diagnose.eye.pieces import CLASSES, close_matrix, cut, sheet_matrix, whole_matrix
 from diagnose.eye.train.shown import FORMS, UNKNOWN, Shown, ShownEnd
 
 WIDE = (384, 512)  # rows and columns of a piece that the finder learns from
@@ -76,11 +76,15 @@ def wide_pieces(shown: Shown, rng: np.random.Generator, zooms: int = 2) -> Itera
     shift = np.array([[1, 0, -(WIDE[1] - inner[1]) / 2], [0, 1, -(WIDE[0] - inner[0]) / 2], [0, 0, 1.0]])
     yield _wide(shown, whole_matrix(shown.bgr.shape, inner) @ shift)
     rows, columns = shown.bgr.shape[:2]
-    for _ in range(zooms):
+    bare = np.argwhere(shown.labels == CLASSES.index("wood")) if not shown.ends else np.zeros((0, 2))
+    for _ in range(zooms if shown.ends else 2 * zooms):
         if shown.ends and rng.random() < 0.75:
             end = shown.ends[rng.integers(len(shown.ends))]
             fit = end.width / float(np.exp(rng.uniform(np.log(6), np.log(42))))
             centre = end.at + rng.uniform(-0.35, 0.35, 2) * np.array([inner[1], inner[0]]) * fit
+        elif not shown.ends and len(bare) and rng.random() < 0.75:
+            fit = max(rows, columns) / 448 * float(np.exp(rng.uniform(np.log(0.15), np.log(0.7))))
+            centre = bare[rng.integers(len(bare))][::-1] + rng.uniform(-0.3, 0.3, 2) * np.array([inner[1], inner[0]]) * fit
         else:
             fit = max(rows, columns) / 448 * float(np.exp(rng.uniform(np.log(0.2), 0)))
             centre = rng.uniform(0.15, 0.85, 2) * (columns, rows)

@@ -1,0 +1,79 @@
+"""`diagnose protect`: the barriers of a planting are planned."""
+
+from __future__ import annotations
+
+import json
+from types import SimpleNamespace
+from typing import Any
+
+import click
+
+from diagnose.cli import options, words
+from diagnose.cli.streams import Read, Verb, Written
+
+
+@click.command(cls=Verb)
+@click.option("--trees", type=int, required=True, metavar="NUMBER", help="Number of trees.")
+@click.option("--verdict", type=Read(), metavar="FILE",
+              help="What was diagnosed there: the JSON that photo, ask or log together print.")
+@click.option("--planted-on", type=words.day, metavar="DAY", help="Day of planting, YYYY-MM-DD.")
+@click.option("--culprit", type=words.culprit, multiple=True, metavar="NAME[=PROBABILITY]",
+              help="What lives there or bit; may be repeated.")
+@click.option("--diagnosed", is_flag=True, help="It was diagnosed there, not only expected.")
+@click.option("--owned", type=Read(), metavar="FILE",
+              help="What is in stock, YAML or JSON: barrier, stakes, line_posts ...: pieces or metres.")
+@click.option("--boundary", type=Read(), metavar="FILE", help="GeoJSON polygon of the planting.")
+@click.option("--hectares", type=words.positive, metavar="HA", help="Area of the planting, when there is no boundary.")
+@click.option("--slope", type=float, default=0.0, metavar="PERCENT", help="Mean slope of the ground [per cent].")
+@click.option("--years", type=int, default=6, show_default=True, metavar="YEARS",
+              help="Years until the trees are out of reach.")
+@click.option("--damage", default="moderate", show_default=True, type=click.Choice(["light", "moderate", "heavy", "severe"]))
+@click.option("--snow-mm", type=words.depth, metavar="MM", help="Deepest snow, drifts included [mm].")
+@click.option("--wind", is_flag=True, help="Strong wind.")
+@click.option("--carry-m", type=words.depth, default="0", metavar="M", help="Way from the track [m].")
+@click.option("--budget", type=float, metavar="MONEY", help="Money there is, in the currency of the prices.")
+@click.option("--conifers", is_flag=True, help="The trees are conifers.")
+@click.option("--prices", type=Read(), metavar="FILE", help="Your own prices, YAML or JSON.")
+@click.option("--spec", type=Read(), metavar="FILE", help="A programme's demands, YAML or JSON.")
+@click.option("--pdf", type=Written(".pdf"), metavar="OUT", help="Write the plan with its drawings.")
+@click.option("--csv", type=Written(".csv"), metavar="OUT", help="Write the buying list.")
+@options.inches
+@options.as_json
+def protect(**given: Any) -> None:
+    """Plan the barriers of a planting.
+
+    Which kind, which size, what it costs, what to buy, how to build it.
+    """
+    from diagnose.cannot_use import CannotUse
+    from diagnose.protect.ground import square_ground
+    from diagnose.protect.plan import plan_for
+    from diagnose.protect.planting import planting
+    from diagnose.protect.read import read_boundary, read_settings, read_verdict
+    from diagnose.report.plan_sheet import materials_csv, plan_as_text, plan_pdf
+    from diagnose.whole_file import write_whole
+
+    asked = SimpleNamespace(**given)
+    if (asked.boundary is None) == (asked.hectares is None):
+        raise CannotUse("give the ground as --boundary FILE (GeoJSON) or as --hectares NUMBER, one of them")
+    if asked.boundary is not None:
+        ground = read_boundary(asked.boundary, asked.slope)
+    else:
+        ground = square_ground(asked.hectares * 10_000, asked.slope)
+    verdict = {} if asked.verdict is None else read_verdict(asked.verdict)
+    if not (verdict or asked.culprit):
+        raise CannotUse("say what bites there with --culprit NAME, or give a verdict with --verdict FILE")
+    named = dict(asked.culprit)
+    place = planting(
+        ground, asked.trees, {**verdict, **named}, damage=asked.damage, years=asked.years, snow_mm=asked.snow_mm or 0.0,
+        strong_wind=asked.wind, carry_m=asked.carry_m, budget=asked.budget, conifers=asked.conifers,
+        diagnosed=asked.diagnosed or bool(verdict), planted_on=asked.planted_on,
+        prices=None if asked.prices is None else read_settings(asked.prices),
+        spec=None if asked.spec is None else read_settings(asked.spec),
+        owned=None if asked.owned is None else read_settings(asked.owned),
+    )
+    plan = plan_for(place, verdict or (named if min(named.values()) < 1 else None))
+    if asked.pdf:
+        write_whole(asked.pdf, plan_pdf(plan, asked.inches))
+    if asked.csv:
+        write_whole(asked.csv, materials_csv(plan, asked.inches))
+    print(json.dumps(plan.as_json(), indent=1) if asked.as_json else plan_as_text(plan, asked.inches))

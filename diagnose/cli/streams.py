@@ -1,0 +1,96 @@
+"""What does `-` stand for where a file is taken?
+
+A file that is read: standard input. A file that is written: standard output; what the command would say there goes to
+standard error instead.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, redirect_stdout, suppress
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import click
+
+INPUT = "standard input"  # how its file is called
+
+
+class Read(click.Path):
+    """The type of a file that is read: `-` is standard input."""
+
+
+class Written(click.Path):
+    """The type of a file that is written: `-` is standard output.
+
+    Parameters
+    ----------
+    ending
+        What the name of the file behind `-` ends with, e.g. ".pdf": files of several formats are told apart by it [no unit].
+    """
+
+    def __init__(self, ending: str) -> None:
+        super().__init__()
+        self.ending = ending
+
+
+class Verb(click.Command):
+    """A command in which `-` stands for a stream wherever a file is taken."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """The command's exit code. Raises UsageError where more than one `-` would have to share a stream."""
+        with _standing_for(self.params, ctx) as given:
+            ctx.params = given
+            return super().invoke(ctx)
+
+
+@contextmanager
+def _standing_for(options: list[click.Parameter], ctx: click.Context) -> Iterator[dict[str, Any]]:
+    """The same values with a file in place of each `-`; what was written goes out at the end."""
+    given = dict(ctx.params)
+    reads = [each.name for each in options if isinstance(each.type, Read) and each.name and "-" in _values(given, each.name)]
+    writes = {each.name: each.type.ending for each in options
+              if isinstance(each.type, Written) and each.name and given.get(each.name) == "-"}
+    if sum(_values(given, name).count("-") for name in reads) > 1:
+        raise click.UsageError("only one - can be read; give the others as files", ctx)
+    if len(writes) > 1:
+        raise click.UsageError("only one - can be written; give the others as files", ctx)
+    if writes and given.get("as_json"):
+        raise click.UsageError("--json is written to standard output too; give a file in place of -", ctx)
+    if not reads and not writes:
+        yield given
+        return
+    with TemporaryDirectory(prefix="browse-") as folder:
+        for name in reads:
+            place = Path(folder) / INPUT
+            with place.open("wb") as whole:
+                shutil.copyfileobj(sys.stdin.buffer, whole)
+            value = given[name]
+            given[name] = str(place) if value == "-" else tuple(str(place) if one == "-" else one for one in value)
+        if not writes:
+            yield given
+            return
+        ((name, ending),) = writes.items()
+        out = Path(folder) / f"standard output{ending}"
+        given[name] = str(out)
+        with redirect_stdout(sys.stderr):
+            yield given
+        if out.exists():
+            with out.open("rb") as whole:
+                shutil.copyfileobj(whole, sys.stdout.buffer)
+
+
+def _values(given: dict[str, Any], name: str) -> list[object]:
+    value = given.get(name)
+    return list(value) if isinstance(value, tuple) else [value]
+
+
+def close_quietly() -> None:
+    """Nobody reads standard output any more: what is still to be written to it goes nowhere, and says nothing."""
+    with suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())

@@ -1,0 +1,251 @@
+"""`diagnose upkeep`: what to check, mend, widen or take off, and when; barriers and looks are entered."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, TypeVar
+
+import click
+
+from diagnose.cli import options, words
+from diagnose.cli.streams import Read, Verb, Written
+
+Decorated = TypeVar("Decorated", bound=Callable[..., Any])
+
+_site = click.option("--site", metavar="NAME", help="Only this planting; for an entry, where the barrier is.")
+_on = click.option("--on", type=words.day, default=date.today, metavar="DAY", help="The day, YYYY-MM-DD (default: today).")
+_place = click.option("--place", type=words.place, metavar="LAT,LON", help="Where the barrier is [degree].")
+_error_m = click.option("--error-m", type=words.positive, default="10", show_default=True, metavar="M",
+                        help="How well --place is known [m].")
+_species = click.option("--species", metavar="NAME", default="", help="The plant's species.")
+_inner_mm = click.option("--inner-mm", type=words.positive, metavar="MM",
+                         help="Clear width inside the barrier; at a check, what it was widened to [mm].")
+_photo = click.option("--photo", type=Read(), metavar="FILE", help="A picture that belongs to the entry.")
+_note = click.option("--note", metavar="TEXT", default="", help="A note.")
+
+
+def _of_a_barrier(verb: Decorated) -> Decorated:
+    """The options that describe one barrier."""
+    for option in reversed((
+        _site,
+        click.option("--plant", metavar="TAG", default="", help="The plant's tag."),
+        _species,
+        click.option("--culprit", metavar="NAME", multiple=True, help="What the barrier is against; may be repeated."),
+        click.option("--material", metavar="TEXT", default="", help="What the barrier is made of."),
+        _inner_mm,
+        click.option("--vigour", type=click.Choice(["slow", "usual", "fast"]), help="How well the plant grows (usual)."),
+        click.option("--snow-mm", type=words.depth, metavar="MM", help="Deepest snow at the barrier [mm]."),
+        _place, _error_m, _photo, _note, options.by, options.in_log,
+    )):
+        verb = option(verb)
+    return verb
+
+
+@click.group(cls=options.Works, subcommand_metavar="WORK ...")
+def upkeep() -> None:
+    """What to check, mend or take off, and when; register barriers."""
+
+
+@upkeep.command("list", cls=Verb)
+@_site
+@_on
+@click.option("--climate", default="mild", show_default=True, type=click.Choice(["cold", "mild", "warm"]),
+              help="Length of the winter.")
+@click.option("--south", is_flag=True, help="South of the equator.")
+@click.option("--start", type=words.place, metavar="LAT,LON", help="Where the walk begins.")
+@click.option("--calendar", type=Written(".ics"), metavar="OUT", help="Write the coming year as iCalendar file (.ics).")
+@click.option("--pdf", type=Written(".pdf"), metavar="OUT", help="Write the list for the walk.")
+@options.paper
+@options.as_json
+@options.in_log
+def due_list(**given: Any) -> None:
+    """What is due on a day, in the order of the walk."""
+    from diagnose.fieldlog.store import open_log
+    from diagnose.report.due_list import due_as_text, due_pdf
+    from diagnose.upkeep.calendar import calendar_file
+    from diagnose.upkeep.due import due_of, standing
+    from diagnose.whole_file import write_whole
+
+    asked = SimpleNamespace(**given)
+    register = standing(open_log(asked.log, make=False), asked.climate, True if asked.south else None, asked.site)
+    items = due_of(register, asked.on, asked.start)
+    if asked.calendar:
+        write_whole(asked.calendar, calendar_file(items, register, asked.on))
+    if asked.pdf:
+        write_whole(asked.pdf, due_pdf(items, asked.on, asked.site or "", asked.paper))
+    print(json.dumps([item.as_json() for item in items], indent=1) if asked.as_json else due_as_text(items, asked.on))
+
+
+@upkeep.command(cls=Verb)
+@click.argument("out", type=Written(".gpx"))
+@_site
+@options.paper
+@options.in_log
+def metal(out: str, site: str | None, paper: str, log: str) -> None:
+    """Write all metal left standing or behind.
+
+    OUT ends with .gpx, .geojson or .pdf.
+    """
+    from diagnose.fieldlog.store import open_log
+    from diagnose.report.due_list import metal_pdf
+    from diagnose.upkeep.metal import metal, write_metal
+    from diagnose.whole_file import write_whole
+
+    rows = metal(open_log(log, make=False), site)
+    if out.endswith(".pdf"):
+        write_whole(out, metal_pdf(rows, site or "", paper))
+    else:
+        write_metal(rows, out)
+    print(f"{len(rows)} places with metal, posts or stakes are written to {out}; there may be more, not noted.")
+
+
+@upkeep.command(cls=Verb)
+@click.argument("form")
+@_on
+@_of_a_barrier
+def register(form: str, **given: Any) -> None:
+    """Register a barrier that was put up on the day of --on.
+
+    FORM is what stands there, e.g. cage.
+    """
+    from diagnose.fieldlog.store import open_log
+    from diagnose.upkeep.register import register
+
+    asked = SimpleNamespace(**given)
+    own = register(open_log(asked.log), form, asked.by, built=asked.on.isoformat(), **_described(asked))
+    print(f"Barrier {own[:8]} is registered.")
+
+
+@upkeep.command(cls=Verb)
+@click.argument("form")
+@click.option("--embedded", is_flag=True, help="It is grown into the stem.")
+@_of_a_barrier
+def found(form: str, embedded: bool, **given: Any) -> None:
+    """Register a barrier met by chance.
+
+    FORM is what stands there, e.g. cage; its age and owner are unknown.
+    """
+    from diagnose.fieldlog.store import open_log
+    from diagnose.upkeep.register import EMBEDDED, found_by_chance
+
+    asked = SimpleNamespace(**given)
+    own = found_by_chance(open_log(asked.log), form, embedded, asked.by, **_described(asked))
+    print(f"Barrier {own[:8]} is registered as found." + (f" {EMBEDDED}" if embedded else ""))
+
+
+@upkeep.command("register-csv", cls=Verb)
+@click.argument("file", type=Read())
+@options.by
+@options.in_log
+def from_csv(file: str, by: str, log: str) -> None:
+    """Register a CSV file's barriers."""
+    from diagnose.fieldlog.store import open_log
+    from diagnose.upkeep.register import register_csv
+
+    print(register_csv(open_log(log), file, by))
+
+
+@upkeep.command("register-plan", cls=Verb)
+@click.argument("file", type=Read())
+@_site
+@_on
+@_species
+@_place
+@_error_m
+@options.by
+@options.in_log
+def from_plan(
+    file: str, site: str | None, on: date, species: str, place: tuple[float, float] | None, error_m: float, by: str, log: str
+) -> None:
+    """Register what a plan chose.
+
+    FILE is the output of protect --json; it counts as put up on the day of --on.
+    """
+    from diagnose.fieldlog.store import open_log
+    from diagnose.protect.read import read_settings
+    from diagnose.upkeep.register import register_plan
+
+    plan = read_settings(file)
+    new = register_plan(open_log(log), plan, site or "", on, by=by, species=species, **_placed(place, error_m))
+    print(f"{len(new)} kinds of barrier of the plan are registered as put up on {on}.")
+
+
+@upkeep.command(cls=Verb)
+@click.argument("barrier")
+@click.argument("finding")
+@_on
+@_inner_mm
+@click.option("--stem-mm", type=words.positive, metavar="MM", help="The stem's diameter [mm].")
+@click.option("--height-mm", type=words.positive, metavar="MM", help="The plant's height [mm].")
+@click.option("--stands-alone", type=click.Choice(["yes", "no"]), help="Does the stem stand when the tube is lifted?")
+@click.option("--bark-safe", type=click.Choice(["yes", "no"]), help="Is the bark thick and corky?")
+@_photo
+@_note
+@options.by
+@options.in_log
+def check(barrier: str, finding: str, **given: Any) -> None:
+    """Enter what was found at a barrier.
+
+    BARRIER is its id or the start of it. FINDING is sound, leaning, damaged, gnawed, too tight, touching the
+    stem or missing.
+    """
+    from diagnose.fieldlog.store import open_log
+    from diagnose.upkeep.register import check
+
+    asked = SimpleNamespace(**given)
+    seen = {"stem_diameter_mm": asked.stem_mm, "height_mm": asked.height_mm, "note": asked.note,
+            "stands_alone": _yes_or_none(asked.stands_alone), "bark_safe": _yes_or_none(asked.bark_safe)}
+    photo = None if asked.photo is None else _bytes(asked.photo)
+    kept = open_log(asked.log, make=False)
+    check(kept, barrier, finding, asked.on, asked.by, photo, asked.photo or "", asked.inner_mm, **seen)
+    print(f"Barrier {barrier} was found {finding}.")
+
+
+@upkeep.command(cls=Verb)
+@click.argument("barrier")
+@_on
+@click.option("--left-behind", metavar="TEXT", default="", help="What stayed when it was removed, e.g. 'two steel stakes'.")
+@options.by
+@options.in_log
+def removed(barrier: str, on: date, left_behind: str, by: str, log: str) -> None:
+    """Mark a barrier as removed.
+
+    BARRIER is its id or the start of it.
+    """
+    from diagnose.fieldlog.store import open_log
+    from diagnose.upkeep.register import take_away
+
+    kept = open_log(log, make=False)
+    left = kept.record("barrier", take_away(kept, barrier, on, left_behind, by))["left_behind"]
+    print(f"Barrier {barrier} is marked as removed{f'; {left} stays on the map.' if left else '.'}")
+
+
+def _described(asked: SimpleNamespace) -> dict[str, Any]:
+    """What the options of one barrier say of it, as the register takes it."""
+    return {
+        "site": asked.site or "", "plant": asked.plant, "label": asked.plant, "note": asked.note, "material": asked.material,
+        "species": asked.species, "inner_mm": asked.inner_mm, "photo": None if asked.photo is None else _bytes(asked.photo),
+        "photo_name": asked.photo or "", **_placed(asked.place, asked.error_m),
+        "figures": {"culprits": list(asked.culprit), "vigour": asked.vigour or "", "snow_mm": asked.snow_mm},
+    }
+
+
+def _placed(place: tuple[float, float] | None, error_m: float) -> dict[str, float]:
+    return {} if place is None else {"lat": place[0], "lon": place[1], "error_m": error_m}
+
+
+def _bytes(file: str) -> bytes:
+    from diagnose.cannot_use import CannotUse
+
+    try:
+        return Path(file).read_bytes()
+    except OSError as problem:
+        raise CannotUse(f"{file} cannot be read ({problem.strerror})") from None
+
+
+def _yes_or_none(word: str | None) -> bool | None:
+    return None if word is None else word == "yes"

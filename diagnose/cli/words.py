@@ -1,0 +1,127 @@
+"""What do the words mean that stand behind an option? Each function reads one, or says how to write it."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING
+
+from click import BadParameter
+
+if TYPE_CHECKING:
+    from diagnose.measure.bark_round import Turns
+
+
+def point(text: str) -> tuple[float, ...]:
+    """X,Y in pixels of the upright picture."""
+    return _numbers(text, 2, "is not a point; write X,Y in pixels, e.g. 812,430")
+
+
+def positive(text: str) -> float:
+    """A number above 0."""
+    return _within(text, "must be a number above 0", above=0.0, below=1e7)
+
+
+def depth(text: str) -> float:
+    """A depth, height or way, 0 or more."""
+    return _within(text, "must be a depth or height, 0 or more", above=-1e-12, below=1e5)
+
+
+def share(text: str) -> float:
+    """A share, 0 to 1."""
+    return _within(text, "must be a share, 0 to 1", above=-1e-12, below=1 + 1e-12)
+
+
+def month(text: str) -> int:
+    """A month, 1 to 12."""
+    if text.isdigit() and 1 <= int(text) <= 12:
+        return int(text)
+    raise BadParameter(f"'{text}' must be a month, 1 to 12")
+
+
+def day(text: str | date) -> date:
+    """A day as YYYY-MM-DD, or any other form of ISO 8601."""
+    if isinstance(text, date):
+        return text
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise BadParameter(f"'{text}' is no day; write YYYY-MM-DD") from None
+
+
+def iso_day(text: str) -> str:
+    """A day, as YYYY-MM-DD."""
+    return day(text).isoformat()
+
+
+def box(text: str) -> tuple[float, ...]:
+    """South, north, west, east [degree]."""
+    return _numbers(text, 4, "is no box; write south,north,west,east in degrees")
+
+
+def near(text: str) -> tuple[float, ...]:
+    """Latitude, longitude [degree] and distance [m]."""
+    return _numbers(text, 3, "is no place; write latitude,longitude,metres")
+
+
+def place(text: str) -> tuple[float, float]:
+    """Latitude and longitude [degree]."""
+    lat, lon = _numbers(text, 2, "is no place; write latitude,longitude in degrees")
+    if not (abs(lat) <= 90 and abs(lon) <= 180):
+        raise BadParameter(f"'{text}' is no place on earth; write latitude,longitude in degrees")
+    return lat, lon
+
+
+def turns(text: str) -> Turns:
+    """How far round the stem each photo was taken [degree], or that they show every side."""
+    from diagnose.cannot_use import CannotUse
+    from diagnose.measure.bark_round import read_turns
+
+    try:
+        return read_turns(text)
+    except CannotUse as reason:
+        raise BadParameter(str(reason)) from None
+
+
+def correction(text: str) -> tuple[str, str]:
+    """FIELD=VALUE."""
+    name, found, value = text.partition("=")
+    if not found:
+        raise BadParameter(f"'{text}' is no correction; write FIELD=VALUE")
+    return name.strip(), value
+
+
+def column(text: str) -> tuple[str, str]:
+    """COLUMN=FIELD."""
+    name, found, field = text.partition("=")
+    if not found:
+        raise BadParameter(f"'{text}' gives no column its field; write COLUMN=FIELD")
+    return name, field
+
+
+def culprit(text: str) -> tuple[str, float]:
+    """NAME, or NAME=PROBABILITY."""
+    name, _, probability = text.partition("=")
+    try:
+        return name, float(probability) if probability else 1.0
+    except ValueError:
+        raise BadParameter(f"'{text}' is no culprit; write NAME or NAME=PROBABILITY") from None
+
+
+def _within(text: str, wrong: str, above: float, below: float) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = above
+    if not above < number < below:
+        raise BadParameter(f"'{text}' {wrong}")
+    return max(number, 0.0)
+
+
+def _numbers(text: str, count: int, wrong: str) -> tuple[float, ...]:
+    try:
+        numbers = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        numbers = ()
+    if len(numbers) != count:
+        raise BadParameter(f"'{text}' {wrong}")
+    return numbers

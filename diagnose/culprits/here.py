@@ -1,0 +1,114 @@
+"""Which culprits live at a place, and how sure is that?
+
+A culprit covers one species or several that signs cannot tell apart; it lives where any of them does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from functools import cache
+from typing import Any
+
+from diagnose.culprits.catalogue import Catalogue, members
+from diagnose.culprits.ranges import residence
+from diagnose.culprits.reach import snow_table
+from diagnose.knowledge import knowledge
+from diagnose.places import Place, place_named, place_of
+from diagnose.signs import Answer, Several, Shares, Signs
+
+RESIDENT, DOUBTFUL, ABSENT, NOT_COVERED = "resident", "doubtful", "absent", "not covered"
+_ORDER = (RESIDENT, DOUBTFUL, NOT_COVERED, ABSENT)
+Where = Place | str | tuple[float, float] | None
+
+
+def place_from(where: Where) -> Place | None:
+    """The place of a position, a name, a code or a region that older logs name; None where nothing is known.
+
+    Parameters
+    ----------
+    where : a Place; latitude and longitude [degree]; the name or ISO 3166 code of a country or a part of one, or a
+        coarse region that versions before places knew (`old_regions.yaml`).
+
+    Raises
+    ------
+    CannotUse
+        For a name that is no place.
+    """
+    if where is None or isinstance(where, Place):
+        return where
+    if isinstance(where, str):
+        old = old_regions().get(where)
+        if old is not None:
+            return Place(tuple(old["countries"]), tuple(old.get("subdivisions", ())), "north", old["name"])
+        return place_named(where)
+    latitude, longitude = where
+    found = place_of(latitude, longitude)
+    return found if found.countries else None
+
+
+def old_regions() -> Mapping[str, Any]:
+    """Coarse regions that logs, answer files and settings of older versions name, as countries and parts of them."""
+    return knowledge("diagnose.culprits", "old_regions.yaml")
+
+
+@cache
+def _status(species: tuple[str, ...], place: Place) -> str:
+    return min((residence(one, place) for one in species), key=_ORDER.index)
+
+
+def residences(known: Catalogue, place: Place | None, seen: Collection[str] = ()) -> dict[str, str]:
+    """Culprit key -> resident, doubtful, absent or not covered.
+
+    Parameters
+    ----------
+    known : the catalogue.
+    place : None where it is not known: then nothing is covered.
+    seen : culprits that were themselves seen, filmed or typed there: none of them is absent, whatever a range says.
+    """
+    found = {}
+    for key in known.keys:
+        entry = known.raw[key]
+        if place is None:
+            found[key] = NOT_COVERED
+        elif "where" in entry:
+            found[key] = _by_country(entry["where"], place)
+        elif known.animal[known.keys.index(key)]:
+            found[key] = _status(tuple(entry.get("species", (key,))), place)
+        else:
+            found[key] = RESIDENT
+        if key in seen and found[key] == ABSENT:
+            found[key] = DOUBTFUL
+    return found
+
+
+def _by_country(where: Mapping[str, str], place: Place) -> str:
+    told = [where.get(country, where.get("else", NOT_COVERED)) for country in place.countries]
+    return min(told, key=_ORDER.index) if told else NOT_COVERED
+
+
+def is_covered(known: Catalogue, place: Place) -> bool:
+    """Is it known of any mammal whether it lives there?"""
+    return any(status != NOT_COVERED for key, status in residences(known, place).items()
+               if known.kinds[key] == "mammal")
+
+
+def seen_there(signs: Signs) -> frozenset[str]:
+    """Culprits that were seen or filmed there, or typed by saliva on the bite."""
+    found: set[str] = set()
+    for name in ("seen", "saliva_dna"):
+        sign = signs.get(name)
+        choices = (sign.choice,) if isinstance(sign, Answer) else sign.found if isinstance(sign, Several) else tuple(
+            choice for choice, share in sign.shares.items() if share > 0) if isinstance(sign, Shares) else ()
+        for choice in choices:
+            # a deer of no known kind says nothing of which kind lives there
+            found |= set(members(choice)) if len(members(choice)) == 1 else set()
+    return frozenset(found)
+
+
+def winters_of(place: Place | None) -> dict[str, float]:
+    """How snowy the winters are: share of each kind (snowy, changing, mild, unknown) over the parts of the place."""
+    told = snow_table()["winters"]
+    kind_of = {code: kind for kind, codes in told.items() for code in codes}
+    codes = () if place is None else place.subdivisions or place.countries
+    kinds = [kind_of.get(code, kind_of.get(code[:2], "changing")) for code in codes] or ["unknown"]
+    return {kind: kinds.count(kind) / len(kinds) for kind in dict.fromkeys(kinds)}

@@ -1,0 +1,179 @@
+"""What can each culprit reach, from the surface that it stood on, and what can it bite through?
+
+Reach is a hard law with a soft edge: a rabbit on bare ground does not bite at two metres, whatever else fits. It is
+counted from the surface stood on when it happened; where nobody says how deep the snow lay, what lies in that season
+is summed over. Who works under the snow works from the ground up to its surface; climbers have no reach; who bends or
+breaks stems reaches the tops of what broke.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import cache
+from typing import Any
+
+import numpy as np
+
+from diagnose.culprits.catalogue import Catalogue
+from diagnose.culprits.readings import choice_reading, misread, misread_near, number_reading
+from diagnose.culprits.tables import within
+from diagnose.knowledge import knowledge
+from diagnose.signs import Answer, Shares, Sign, Signs, vocabulary
+
+STEP_MM = 20.0
+HEIGHTS = np.arange(-400.0, 6000.0, STEP_MM) + STEP_MM / 2  # middles of the height steps [mm]
+EDGE_MM, EDGE_SHARE = 30.0, 0.04  # soft edge of a reach: the larger of the two; our choice
+EDGE_BITE = 0.10  # soft edge of a bite's thickness, in its logarithm; our choice
+DIAMETERS = np.exp(np.linspace(np.log(0.3), np.log(80.0), 400))  # [mm]
+BROKEN = ("stem_broken",)
+
+
+def snow_table() -> Mapping[str, Any]:
+    """Depths behind each answer, and how likely each is where nobody says, as `snow.yaml` holds it."""
+    return knowledge("diagnose.culprits", "snow.yaml")
+
+
+def depths_of(signs: Signs, snow_mm: float | None, winters: Mapping[str, float]) -> list[tuple[float, float]]:
+    """Snow depths [mm] with their shares, which sum to one.
+
+    signs : `past_snow` and `season` are read. snow_mm : depth that somebody stated [mm], None when unknown.
+    winters : share of each kind of winter of the place (snowy, changing, mild, unknown), which sum to one.
+    """
+    if snow_mm is not None:
+        return [(snow_mm, 1.0)]
+    told = snow_table()
+    states = list(told["depth_mm"])
+    past = signs.get("past_snow")
+    if past is not None:
+        shares = misread(choice_reading(vocabulary()["past_snow"], past), told["misread"])
+    else:
+        lying = told["lying"]
+        seasons = list(vocabulary()["season"].choices)
+        season = signs.get("season")
+        weights = (np.ones(len(seasons)) if season is None else choice_reading(vocabulary()["season"], season))
+        rows = sum(share * np.array([lying[kind][name] for name in seasons], float) for kind, share in winters.items())
+        shares = (weights / weights.sum()) @ rows
+    shares = shares / shares.sum()
+    return [(depth, float(share) / len(told["depth_mm"][state]))
+            for state, share in zip(states, shares, strict=True) for depth in told["depth_mm"][state]]
+
+
+def height_likelihoods(
+    known: Catalogue, signs: Signs, snow_mm: float | None, winters: Mapping[str, float]
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """How well each cause explains the height of the wound, and how far the height lies within its reach.
+
+    Returns
+    -------
+    Two arrays (C,): the likelihood of the height, of no absolute unit and nan where nothing is known of the cause;
+    and the share of it [0 to 1] that the reach leaves. None where nothing is known of the height.
+    """
+    seen = _height_reading(known.class_looks, signs)
+    if seen is None:
+        return None
+    depths = depths_of(signs, snow_mm, winters)
+    zones = known.tables["place"]
+    edges = np.array(known.class_looks["place"]["zone_edges"], float)
+    fine = _density(np.nan_to_num(zones), edges)
+    broken = _share_of(signs.get("wound"), BROKEN)
+    rows = known.of
+    reach, walks = known.reach_mm[rows], np.isfinite(known.reach_mm[rows])
+    free, held = np.zeros(len(rows)), np.zeros(len(rows))
+    for depth, share in depths:
+        density = np.where((walks & ~known.under_snow[rows])[:, None], _lifted(fine, depth), fine)
+        density = np.where(known.under_snow[rows][:, None], _below_snow(fine, depth), density)
+        inside = _inside(tuple(reach.tolist()), depth)
+        inside = np.where(known.bends[rows][:, None], broken + (1 - broken) * inside, inside)
+        told = density * seen
+        whole, kept = told.sum(axis=1), (told * inside).sum(axis=1)
+        if depth > 0:  # snow only adds places to what is gnawed below it: what was gnawed without snow still is
+            bare = (fine * seen).sum(axis=1)
+            more = known.under_snow[rows] & (bare > whole)
+            kept = np.where(more, kept * bare / np.maximum(whole, 1e-300), kept)
+            whole = np.where(more, bare, whole)
+        free += share * whole
+        held += share * kept
+    likelihood = np.where(np.isnan(zones[:, 0]), np.nan, free)
+    return likelihood, np.where(free > 0, held / np.maximum(free, 1e-300), 1.0)
+
+
+@cache
+def _inside(reach: tuple[float, ...], depth: float) -> np.ndarray:
+    """(C, G) share of each cause's animals that reach each height, standing on snow of some depth [mm]."""
+    most = np.array(reach)
+    finite = np.where(np.isfinite(most), most, 1e9)
+    edge = np.maximum(EDGE_MM, EDGE_SHARE * np.where(np.isfinite(most), most, 0.0))
+    return within((finite + depth)[:, None], HEIGHTS[None, :], edge[:, None])
+
+
+def _share_of(wound: Sign | None, kinds: Sequence[str]) -> float:
+    """Probability that the wound is of one of these kinds; 0 where nobody says."""
+    if isinstance(wound, Answer):
+        return float(wound.choice in kinds)
+    return sum(wound.shares.get(kind, 0.0) for kind in kinds) if isinstance(wound, Shares) else 0.0
+
+
+def _height_reading(looks: Mapping[str, Any], signs: Signs) -> np.ndarray | None:
+    """(G,) likelihood of everything told of the height, given the true height; None where nothing is told."""
+    found: list[np.ndarray] = []
+    if "wound_height_mm" in signs:
+        found.append(number_reading(HEIGHTS, STEP_MM, signs["wound_height_mm"]))
+    if "position" in signs:
+        answered = misread_near(choice_reading(vocabulary()["position"], signs["position"]), looks["place"]["misread"])
+        zone = np.clip(np.searchsorted(looks["place"]["zone_edges"], HEIGHTS) - 1, 0, len(answered) - 1)
+        found.append(answered[zone])
+    return np.prod(found, axis=0) if found else None
+
+
+def _density(zones: np.ndarray, edges: np.ndarray) -> np.ndarray:
+    """(C, G) probability of each height step, even within a zone."""
+    zone = np.clip(np.searchsorted(edges, HEIGHTS) - 1, 0, zones.shape[1] - 1)
+    return zones[:, zone] * (STEP_MM / np.diff(edges)[zone])
+
+
+def _lifted(density: np.ndarray, depth_mm: float) -> np.ndarray:
+    """(C, G) the same counted from the top of the snow; what is done below the ground stays there."""
+    steps = int(round(depth_mm / STEP_MM))
+    if steps == 0:
+        return density
+    ground = int(np.searchsorted(HEIGHTS, 0.0))
+    lifted = np.zeros_like(density)
+    lifted[:, :ground] = density[:, :ground]
+    lifted[:, ground + steps:] = density[:, ground:-steps]
+    return lifted
+
+
+def _below_snow(density: np.ndarray, depth_mm: float) -> np.ndarray:
+    """(C, G) of who works under the snow: the foot as ever, the rest spread up to the snow's surface."""
+    if depth_mm <= 0:
+        return density
+    foot = int(np.searchsorted(HEIGHTS, 150.0))
+    top = max(int(np.searchsorted(HEIGHTS, depth_mm + 150.0)), foot + 1)
+    rest = density[:, foot:].sum(axis=1)
+    spread = density.copy()
+    spread[:, foot:] = 0.0
+    spread[:, foot:top] = rest[:, None] / (top - foot)
+    return spread
+
+
+def diameter_likelihoods(known: Catalogue, signs: Signs) -> tuple[np.ndarray, np.ndarray] | None:
+    """How well each cause explains the thickness at the cut, and how far it lies within what the culprit bites through.
+
+    Returns two arrays (C,) as `height_likelihoods`; None where nobody tells of the thickness.
+    """
+    if "end_diameter_mm" not in signs:
+        return None
+    steps = np.gradient(DIAMETERS)
+    seen = number_reading(DIAMETERS, steps, signs["end_diameter_mm"])
+    severed = 1 - _share_of(signs.get("wound"), BROKEN)
+    likelihood, inside = np.full(len(known.causes), np.nan), np.ones(len(known.causes))
+    for row, told in enumerate(known.numbers["end_diameter_mm"]):
+        density = steps / DIAMETERS if told is None else told.density(DIAMETERS) * steps
+        if told is not None:
+            likelihood[row] = density @ seen
+        most = known.severs_mm[known.of[row]]
+        if np.isfinite(most):
+            cut = within(np.log(most), np.log(DIAMETERS), EDGE_BITE)
+            cut = severed * cut + (1 - severed)
+            inside[row] = (density * seen) @ cut / max(density @ seen, 1e-300)
+    return likelihood, inside

@@ -1,0 +1,115 @@
+"""Which animal lives where, against published lists."""
+
+from pathlib import Path
+
+import pytest
+import yaml
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from diagnose.cannot_use import CannotUse
+from diagnose.culprits.ranges import covered, ranges, residence, residents, spread
+from diagnose.knowledge import knowledge
+from diagnose.places import place_named, place_of
+from diagnose.places.place import areas
+
+HERE = Path(__file__).parent.parent
+LISTS = yaml.safe_load((HERE / "reference_cases" / "places" / "animals.yaml").read_text(encoding="utf-8"))
+TOLD = knowledge("diagnose.culprits", "ranges.yaml")
+
+
+def pairs(kind):
+    """(species, place, source) of what the published lists say."""
+    return [(one["species"], other, one["source"]) if "species" in one else (other, one["place"], one["source"])
+            for one in LISTS for other in one.get(kind, [])]
+
+
+@pytest.mark.parametrize(("species", "place", "source"), pairs("here"))
+def test_an_animal_that_a_published_list_names_lives_there(species, place, source):
+    in_a_corner = (species, place) == ("reindeer", "Iceland")  # of the east alone
+    assert residence(species, place_named(place)) == ("doubtful" if in_a_corner else "resident"), source
+
+
+@pytest.mark.parametrize(("species", "place", "source"), pairs("spreading"))
+def test_an_animal_that_lives_in_a_corner_or_is_new_is_doubtful(species, place, source):
+    assert residence(species, place_named(place)) == "doubtful", source
+
+
+@pytest.mark.parametrize(("species", "place", "source"), pairs("recorded"))
+def test_where_an_animal_is_recorded_it_is_not_absent(species, place, source):
+    assert residence(species, place_named(place)) in ("resident", "doubtful"), source
+
+
+@pytest.mark.parametrize("told", [one for one in LISTS if "whole" in one], ids=lambda told: told["species"])
+def test_where_a_list_names_every_part_of_a_country_an_animal_is_resident_in_no_other(told):
+    named = {*told["recorded"], *told.get("spreading", [])}
+    others = [area.code for area in areas().values() if area.inside in told["whole"] and area.code not in named]
+    assert others and not [code for code in others if residence(told["species"], place_named(code)) == "resident"]
+
+
+@pytest.mark.parametrize(("species", "place", "source"), pairs("not_here"))
+def test_an_animal_that_a_published_list_leaves_out_is_absent(species, place, source):
+    assert residence(species, place_named(place)) == "absent", source
+
+
+def test_outside_the_covered_countries_and_at_sea_nothing_is_claimed():
+    for place in (place_named("Brazil"), place_named("China"), place_of(57.0, -30.0)):
+        assert set(residents(place).values()) == {"not covered"}
+
+
+def test_every_covered_area_has_an_answer_for_every_species():
+    for code in areas():
+        inside = any(one in covered() for one in place_named(code).chains[0])
+        assert ("not covered" not in residents(place_named(code)).values()) == inside
+
+
+def test_near_a_border_the_animals_of_both_sides_count():
+    derry, donegal = place_of(55.00, -7.32), place_named("IE")
+    assert residence("field_vole", donegal) == "absent"
+    assert residence("field_vole", derry) == "doubtful"
+    strasbourg = place_of(48.58, 7.75)
+    assert residence("beaver", strasbourg) == "resident"
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(-90, 90), st.floats(-180, 180), st.sampled_from(sorted(TOLD["species"])))
+def test_every_animal_has_a_residence_at_any_position_on_earth(latitude, longitude, species):
+    place = place_of(latitude, longitude)
+    found = residence(species, place)
+    assert found in ("resident", "doubtful", "absent", "not covered")
+    sides = [residence(species, place_named(chain[0])) for chain in place.chains]
+    assert found == "not covered" if not sides else found in sides
+
+
+def test_an_island_goes_before_its_province():
+    assert residence("porcupine", place_named("CA-NL")) == "resident"
+    assert residence("porcupine", place_named("Newfoundland")) == "absent"
+
+
+def test_of_a_country_named_without_a_part_an_animal_of_half_its_parts_is_resident():
+    assert residence("white_tailed_deer", place_named("US")) == "resident"
+    assert residence("mountain_beaver", place_named("US")) == "doubtful"
+    assert residence("possum", place_named("US")) == "absent"
+
+
+def test_an_unknown_species_is_refused_with_the_nearest():
+    with pytest.raises(CannotUse, match="roe_deer"):
+        residence("row_deer", place_named("DE"))
+
+
+def test_each_line_names_its_sources_and_no_code_twice():
+    for key, line in TOLD["species"].items():
+        assert set(ranges()[key].sources) <= set(TOLD["sources"]) and line["sources"], key
+        own = [code for kind in ("resident", "doubtful", "absent") for code in line.get(kind, [])]
+        assert len(own) == len(set(own)), key
+        assert set(line) <= {"name", "resident", "doubtful", "absent", "sources"}, key
+
+
+def test_each_list_is_used_and_holds_known_codes():
+    kinds = ("resident", "doubtful", "absent")
+    used = {code for line in TOLD["species"].values() for kind in kinds for code in line.get(kind, [])}
+    used |= {code for members in (*(one["areas"] for one in TOLD["lists"].values()), TOLD["covered"])
+             for code in members}
+    assert set(TOLD["lists"]) <= used
+    assert set(spread(TOLD["lists"])) <= set(areas())
+    assert set(TOLD["sources"]) == {key for line in TOLD["species"].values() for key in line["sources"]}
