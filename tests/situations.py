@@ -95,7 +95,7 @@ def read_case(told: Mapping[str, Any], with_its_page: bool = True) -> Outcome:
 
 
 def _named(keys: Iterable[str]) -> list[str]:
-    """The groups of the top that these culprits and groups belong to; names that the catalogue does not hold are passed over."""
+    """The groups of the top that these belong to; names that the catalogue does not hold are passed over."""
     groups = catalogue().groups
     return list(dict.fromkeys(groups[one] for key in keys for one in members(key)))
 
