@@ -4,7 +4,8 @@ import pytest
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import catalogue
-from diagnose.culprits.prior import confirmed_counts, prior_of
+from diagnose.culprits.here import place_from
+from diagnose.culprits.prior import confirmed_counts, start_of
 from diagnose.culprits.together import judge_together
 from diagnose.culprits.verdict import judge
 from diagnose.protect.requirement import require
@@ -54,9 +55,14 @@ def test_a_verdict_that_was_merely_accepted_teaches_nothing() -> None:
 
 
 def test_taking_a_confirmation_back_undoes_what_it_taught() -> None:
-    known = catalogue()
+    known, place = catalogue(), place_from("US-NY")
     records = [_record("hare", "camera", str(n)) for n in range(5)]
-    taught = prior_of(known, "east", confirmed=confirmed_counts(records))
-    undone = prior_of(known, "east", confirmed=confirmed_counts([]))
+    taught = start_of(known, place, {}, confirmed=confirmed_counts(records)).rates
+    undone = start_of(known, place, {}, confirmed=confirmed_counts([])).rates
     assert taught[known.keys.index("hare")] > undone[known.keys.index("hare")]
-    assert undone == pytest.approx(prior_of(known, "east"))
+    assert undone == pytest.approx(start_of(known, place, {}).rates)
+
+
+def test_who_is_about_on_a_plant_is_never_less_likely_for_a_second_wound() -> None:
+    both = judge_together([TOP, FOOT])
+    assert all(both.presence[key] >= TOP.presence[key] for key in both.presence)

@@ -9,7 +9,7 @@ from collections.abc import Collection, Mapping
 from functools import cache
 from typing import Any
 
-from diagnose.culprits.catalogue import Catalogue, members
+from diagnose.culprits.catalogue import Catalogue, catalogue, members
 from diagnose.culprits.ranges import residence
 from diagnose.culprits.reach import snow_table
 from diagnose.knowledge import knowledge
@@ -52,11 +52,19 @@ def old_regions() -> Mapping[str, Any]:
 
 
 @cache
+def parts_of(place: Place) -> tuple[Place, ...]:
+    """The place itself; the parts of a coarse region of older versions, over which its animals are averaged."""
+    if place.name in {region["name"] for region in old_regions().values()}:
+        return tuple(place_named(code) for code in place.subdivisions or place.countries)
+    return (place,)
+
+
+@cache
 def _status(species: tuple[str, ...], place: Place) -> str:
     return min((residence(one, place) for one in species), key=_ORDER.index)
 
 
-def residences(known: Catalogue, place: Place | None, seen: Collection[str] = ()) -> dict[str, str]:
+def residences(known: Catalogue, place: Place | None, seen: Collection[str] = ()) -> Mapping[str, str]:
     """Culprit key -> resident, doubtful, absent or not covered.
 
     Parameters
@@ -65,19 +73,23 @@ def residences(known: Catalogue, place: Place | None, seen: Collection[str] = ()
     place : None where it is not known: then nothing is covered.
     seen : culprits that were themselves seen, filmed or typed there: none of them is absent, whatever a range says.
     """
-    found = {}
-    for key in known.keys:
+    if place is None:
+        return dict.fromkeys(known.keys, NOT_COVERED)
+    lives = _lives(place)
+    return {key: DOUBTFUL if key in seen and lives[key] == ABSENT else lives[key] for key in known.keys}
+
+
+@cache
+def _lives(place: Place) -> Mapping[str, str]:
+    known, found = catalogue(), {}
+    for row, key in enumerate(known.keys):
         entry = known.raw[key]
-        if place is None:
-            found[key] = NOT_COVERED
-        elif "where" in entry:
+        if "where" in entry:
             found[key] = _by_country(entry["where"], place)
-        elif known.animal[known.keys.index(key)]:
+        elif known.animal[row]:
             found[key] = _status(tuple(entry.get("species", (key,))), place)
         else:
             found[key] = RESIDENT
-        if key in seen and found[key] == ABSENT:
-            found[key] = DOUBTFUL
     return found
 
 

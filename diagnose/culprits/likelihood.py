@@ -23,7 +23,7 @@ from diagnose.signs import Answer, Shares, Sign, Signs, Word, vocabulary
 CUT_SIGNS = ("end_form", "cut_form", "raggedness", "seen_slope_deg", "true_slope_deg", "clean_part_slope_deg",
              "cut_slant")
 MARK_SIGNS = ("groove_look", "groove_spacing_mm")
-HEIGHT_SIGNS = ("wound_height_mm", "position", "past_snow")
+HEIGHT_SIGNS = ("wound_height_mm", "position", "past_snow", "snow_line")
 PATCH_SIGNS = ("patch_height_mm", "patch_width_mm")
 WRONGLY_TYPED = 0.02  # saliva typed on the bite and yet another animal's; P4 names 100 % rightly, of captive deer
 _GRID = 400

@@ -13,7 +13,7 @@ import numpy as np
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue, group_words
-from diagnose.culprits.here import ABSENT, DOUBTFUL, NOT_COVERED, RESIDENT, place_from, residences
+from diagnose.culprits.here import ABSENT, DOUBTFUL, NOT_COVERED, RESIDENT, is_covered, parts_of, place_from, residences
 from diagnose.culprits.old_names import spread
 from diagnose.culprits.tables import words
 from diagnose.knowledge import knowledge
@@ -57,7 +57,7 @@ def start_of(
     CannotUse
         For weights that are no weights.
     """
-    places = [place] if place is not None and _covered(known, place) else _sample_places()
+    places = parts_of(place) if place is not None and is_covered(known, place) else _sample_places()
     starts = [_at(known, each, signs, seen) for each in places]
     rates = np.mean([one.rates for one in starts], axis=0)
     about = np.mean([one.about for one in starts], axis=0)
@@ -75,12 +75,6 @@ def start_of(
             about = np.where(there, np.maximum(about, np.array(words()["about"]["widespread"])[:, None]), about)
     rates = _with_not_listed(known, rates)
     return Start(rates, about)
-
-
-def _covered(known: Catalogue, place: Place) -> bool:
-    from diagnose.culprits.here import is_covered
-
-    return is_covered(known, place)
 
 
 def _sample_places() -> list[Place]:

@@ -69,9 +69,16 @@ def height_likelihoods(
     and the share of it [0 to 1] that the reach leaves. None where nothing is known of the height.
     """
     seen = _height_reading(known.class_looks, signs)
-    if seen is None:
+    line = signs.get("snow_line")
+    if seen is None and line is None:
         return None
     depths = depths_of(signs, snow_mm, winters)
+    # only the place in words is told from the snow at times; a height in mm is from the ground
+    from_surface = seen if "position" in signs and "wound_height_mm" not in signs else None
+    if seen is None:
+        seen = np.ones(len(HEIGHTS))
+    if line is not None and any(depth > 0 for depth, _ in depths):  # somebody saw the surface, so snow lay
+        depths = [(depth, share) for depth, share in depths if depth > 0]
     zones = known.tables["place"]
     edges = np.array(known.class_looks["place"]["zone_edges"], float)
     fine = _density(np.nan_to_num(zones), edges)
@@ -84,10 +91,17 @@ def height_likelihoods(
         density = np.where(known.under_snow[rows][:, None], _below_snow(fine, depth), density)
         inside = _inside(tuple(reach.tolist()), depth)
         inside = np.where(known.bends[rows][:, None], broken + (1 - broken) * inside, inside)
-        told = density * seen
+        read = seen if line is None else seen * _beside_surface(line, depth)
+        told = density * read
+        if from_surface is not None and depth > 0:
+            beside = 1.0 if line is None else _beside_surface(line, depth)
+            share_up = snow_table()["from_surface"]
+            upward = density * (_shifted(from_surface, depth) * beside)
+            stands = (walks & ~known.under_snow[rows])[:, None]
+            told = np.where(stands, (1 - share_up) * told + share_up * upward, told)
         whole, kept = told.sum(axis=1), (told * inside).sum(axis=1)
         if depth > 0:  # snow only adds places to what is gnawed below it: what was gnawed without snow still is
-            bare = (fine * seen).sum(axis=1)
+            bare = (fine * (seen if line is None else seen * _beside_surface(line, depth))).sum(axis=1)
             more = known.under_snow[rows] & (bare > whole)
             kept = np.where(more, kept * bare / np.maximum(whole, 1e-300), kept)
             whole = np.where(more, bare, whole)
@@ -131,9 +145,24 @@ def _density(zones: np.ndarray, edges: np.ndarray) -> np.ndarray:
     return zones[:, zone] * (STEP_MM / np.diff(edges)[zone])
 
 
+def _shifted(reading: np.ndarray, depth_mm: float) -> np.ndarray:
+    """(G,) a reading of the height above the snow's surface, as one of the height above the ground."""
+    steps = round(depth_mm / STEP_MM)
+    moved = np.zeros_like(reading)
+    moved[steps:] = reading[:-steps] if steps else reading
+    return moved
+
+
+def _beside_surface(line: Sign, depth_mm: float) -> np.ndarray:
+    """(G,) likelihood of what was said of the damage and the snow's surface, given height and depth [mm]."""
+    above = depth_mm <= HEIGHTS
+    said = misread(choice_reading(vocabulary()["snow_line"], line), snow_table()["misread"])
+    return np.where(above, said[0], said[1])
+
+
 def _lifted(density: np.ndarray, depth_mm: float) -> np.ndarray:
     """(C, G) the same counted from the top of the snow; what is done below the ground stays there."""
-    steps = int(round(depth_mm / STEP_MM))
+    steps = round(depth_mm / STEP_MM)
     if steps == 0:
         return density
     ground = int(np.searchsorted(HEIGHTS, 0.0))

@@ -35,7 +35,10 @@ def sources() -> Mapping[str, Any]:
 
 @dataclass(frozen=True)
 class Support:
-    """What a table rests on. grade : put so, counted, several, one or memory. lineages : independent origins, memory not counted."""
+    """What a table rests on.
+
+    grade : put so, counted, several, one or memory. lineages : number of independent origins, memory not counted.
+    """
 
     grade: str
     lineages: int

@@ -120,15 +120,16 @@ def _chances(
         return np.asarray(told / told.sum())
     if word.name == "groove_look":
         return np.asarray(np.eye(len(word.choices))[latent["marks"]])
-    if word.name == "position":
+    if word.name in ("position", "snow_line"):
         found = []
         for choice in word.choices:
-            told_height = raw_group(known, "height", {}, {**answers, "position": Answer(choice)}, None, winters)
+            told_height = raw_group(known, "height", {}, {**answers, word.name: Answer(choice)}, None, winters)
             assert told_height is not None
             raw, inside = told_height
             likely = np.where(np.isnan(raw), np.nanmean(raw), raw) * inside
             found.append(likely[cause])
-        return np.asarray(found) / sum(found)
+        # where a misread height fits the cause nowhere, any answer is as likely as another
+        return np.asarray(found) / sum(found) if sum(found) > 0 else np.full(len(found), 1 / len(found))
     return _row(tables[word.name], cause, prior) if word.name in tables else None
 
 
