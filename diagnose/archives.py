@@ -26,7 +26,20 @@ DAMAGED = (zipfile.BadZipFile, zlib.error, struct.error, OSError, NotImplemented
 
 @contextmanager
 def opened(place: Path, limit: int = MOST_ENTRIES) -> Iterator[zipfile.ZipFile]:
-    """The archive, to be read from. limit : entries that it may have. Raises CannotUse for what is no whole ZIP."""
+    """The archive, to be read from.
+
+    Parameters
+    ----------
+    place
+        Of the ZIP [no unit].
+    limit
+        Entries that it may have [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For what is no whole ZIP.
+    """
     try:
         with place.open("rb") as file:
             file.seek(max(0, place.stat().st_size - _LISTED * limit))
@@ -43,7 +56,22 @@ def opened(place: Path, limit: int = MOST_ENTRIES) -> Iterator[zipfile.ZipFile]:
 
 
 def unpacked(packed: zipfile.ZipFile, entry: zipfile.ZipInfo | str, limit: int) -> bytes:
-    """The bytes of one entry, by its exact name. limit : most bytes that it may have. Raises CannotUse."""
+    """The bytes of one entry.
+
+    Parameters
+    ----------
+    packed
+        An open archive [no unit].
+    entry
+        Its exact name, or what the archive says of it [no unit].
+    limit
+        Most bytes that it may have [byte].
+
+    Raises
+    ------
+    CannotUse
+        Where there is none, or it is larger, damaged or swollen.
+    """
     name = entry if isinstance(entry, str) else entry.filename
     try:
         entry = packed.getinfo(entry) if isinstance(entry, str) else entry
@@ -60,7 +88,18 @@ def unpacked(packed: zipfile.ZipFile, entry: zipfile.ZipInfo | str, limit: int) 
 
 
 def refuse_swollen(entry: zipfile.ZipInfo) -> None:
-    """Raises CannotUse for an entry that would unpack to far more than it should, or is packed in a rare way."""
+    """Passes an entry that unpacks to what it should.
+
+    Parameters
+    ----------
+    entry
+        Of an archive [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For one that would unpack to far more than it should, or is packed in a rare way.
+    """
     if entry.compress_type not in _METHODS:
         raise CannotUse(f"{entry.filename[:80]} in the archive is packed in a rare way; pack it again as an ordinary ZIP")
     if entry.file_size > MOST_SHRUNK * entry.compress_size + _ALWAYS:

@@ -70,7 +70,15 @@ class Scale:
         return None if self.known_from is None or self.known_to is None else (self.known_from, self.known_to)
 
     def plane(self, picture: Picture, near: Point | None) -> Plane | None:
-        """The metric plane that the known length gives, or None when no length is known."""
+        """The metric plane that the known length gives, or None when no length is known.
+
+        Parameters
+        ----------
+        picture
+            That shows the known length [no unit].
+        near
+            A place that a coin lies beside; None for anywhere [upright px].
+        """
         from diagnose.photo.scale import find_coin, known_length
 
         if self.coin_mm is not None:
@@ -166,6 +174,7 @@ class Wounds:
         return open_ones[0] if all(open_ones) else ""
 
     def as_json(self) -> dict[str, Any]:
+        """The object that `diagnose log together --json` prints, but for the number of its schema."""
         return {**self.together.as_json(), "find_out_first": self.find_out_first or None, "barrier": self.barrier.as_json()}
 
 
@@ -181,9 +190,29 @@ def diagnose_photo(
 ) -> Diagnosis:
     """The diagnosis of one photograph.
 
-    taps : [upright px], the wound first, then a point farther back on the same stem. print_scale : measured over
-    stated length of the card's check bar. answers : signs a person answered; they stand over measured ones of
-    the same name. ground : what is known of it, for the wound's height. Raises CannotUse when the file holds no picture.
+    Parameters
+    ----------
+    source
+        Path of a picture file, or its bytes [no unit].
+    name
+        How the file is called, where bytes are given [no unit].
+    taps
+        The wound first, then a point farther back on the same stem [upright px].
+    scale
+        A length in the picture that is known; None for none [no unit].
+    print_scale
+        Measured over stated length of the card's check bar [no unit].
+    answers
+        Signs that a person answered; they stand over measured ones of the same name [no unit].
+    circumstances
+        What is known round the wound [no unit].
+    ground
+        What is known of it, for the wound's height [no unit].
+
+    Raises
+    ------
+    CannotUse
+        When the file holds no picture.
     """
     picture = read_picture(source, name)
     plane, measurement = measure_picture(picture, taps, scale, print_scale, circumstances, ground)
@@ -197,7 +226,21 @@ def diagnose_measured(
     answers: Signs | None = None,
     circumstances: Circumstances | None = None,
 ) -> Diagnosis:
-    """The diagnosis of what was measured already: cheap, so that each answer can be judged anew."""
+    """The diagnosis of what was measured already: cheap, so that each answer can be judged anew.
+
+    Parameters
+    ----------
+    picture
+        That was measured; None for none [no unit].
+    plane
+        That was found in it; None for none [no unit].
+    measurement
+        What was measured [no unit].
+    answers
+        Signs that a person answered; they stand over measured ones of the same name [no unit].
+    circumstances
+        What is known round the wound [no unit].
+    """
     signs: dict[str, Sign] = {**_wound_seen(measurement), **measurement.measured, **(answers or {})}
     return _judged(signs, circumstances, picture, plane, measurement)
 
@@ -210,8 +253,18 @@ def diagnose_together(
 ) -> Diagnosis:
     """One diagnosis from several photographs of the same wound; place and time are those of the first.
 
-    turns : how far round the stem each was taken, counterclockwise from above [degree], or "all-round". The shapes are
-    those of the first photograph.
+    The shapes are those of the first photograph.
+
+    Parameters
+    ----------
+    found
+        Of each photograph [no unit].
+    answers
+        Signs that a person answered; they stand over measured ones of the same name [no unit].
+    circumstances
+        What is known round the wound [no unit].
+    turns
+        How far round the stem each was taken, counterclockwise from above [degree], or "all-round".
     """
     from diagnose.measure.join import join
 
@@ -231,14 +284,32 @@ def _wound_seen(measurement: Measurement) -> dict[str, Sign]:
 
 
 def diagnose_answers(answers: Signs, circumstances: Circumstances | None = None) -> Diagnosis:
-    """The diagnosis from answered signs alone."""
+    """The diagnosis from answered signs alone.
+
+    Parameters
+    ----------
+    answers
+        Signs that a person answered [no unit].
+    circumstances
+        What is known round the wound [no unit].
+    """
     return _judged(dict(answers), circumstances)
 
 
 def diagnose_wounds(each: Sequence[Diagnosis], snow_mm: float = 0.0) -> Wounds:
     """Several wounds judged together: the barrier stops every culprit that the barrier of any one of them must stop.
 
-    Raises CannotUse without a wound.
+    Parameters
+    ----------
+    each
+        Of each wound [no unit].
+    snow_mm
+        Deepest snow at the plants [mm].
+
+    Raises
+    ------
+    CannotUse
+        Without a wound.
     """
     together = judge_together([one.verdict for one in each])
     union = dict.fromkeys(culprit for one in each for culprit in one.barrier.culprits)
@@ -253,7 +324,23 @@ def measure_picture(
     circumstances: Circumstances | None = None,
     ground: Ground | None = None,
 ) -> tuple[Plane | None, Measurement]:
-    """What the picture shows, by what stands in it: a card (severed end or gnawed patch), a staff, or neither."""
+    """What the picture shows, by what stands in it: a card (severed end or gnawed patch), a staff, or neither.
+
+    Parameters
+    ----------
+    picture
+        That is measured [no unit].
+    taps
+        The wound first, then a point farther back on the same stem [upright px].
+    scale
+        A length in the picture that is known; None for none [no unit].
+    print_scale
+        Measured over stated length of the card's check bar [no unit].
+    circumstances
+        What is known round the wound [no unit].
+    ground
+        What is known of it, for the wound's height [no unit].
+    """
     from diagnose.photo.plane import find_card
 
     width, height = picture.size

@@ -12,12 +12,26 @@ import yaml
 
 @cache
 def knowledge(package: str, name: str) -> Any:
-    """What a YAML file of a package (`diagnose.protect`) holds; read once, so it is not to be changed."""
+    """What a YAML file of a room holds; read once, so it is not to be changed.
+
+    Parameters
+    ----------
+    package
+        Of the room, e.g. `diagnose.protect` [no unit].
+    name
+        Of the file [no unit].
+    """
     return yaml.safe_load((files(package) / name).read_text(encoding="utf-8"))
 
 
 def reference_cases(folder: str) -> Path:
-    """A folder of the truth from outside (`signs`, `photos`): as an installed package holds it, else beside the package."""
+    """A folder of the truth from outside: as an installed package holds it, else beside the package.
+
+    Parameters
+    ----------
+    folder
+        Its name: `signs`, `photos` ... [no unit].
+    """
     package = Path(__file__).parent
     installed = package / "reference_cases" / folder
     return installed if installed.is_dir() else package.parent / "reference_cases" / folder

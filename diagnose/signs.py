@@ -21,6 +21,9 @@ from diagnose.texts import read_values, shown
 How = Literal["photo", "answer", "default"]
 # A number read off by eye is good to about a tenth, a height or length by tape to a twentieth (our choice, no source).
 _READING = {False: 0.10, True: 0.05}
+# what is narrower than this share of a patch's width at its ends is a fray, and no height of it; that takes 0.25 % of an
+# ellipse's height
+FRAY = 0.07
 _UNKNOWN = {"", "unknown", "don't know", "dont know", "?"}
 
 
@@ -33,6 +36,7 @@ class Measured:
     how: How = "photo"
 
     def as_json(self) -> dict[str, float]:
+        """The sign as the command prints it."""
         return {"value": round(float(self.value), 4), "sigma": round(float(self.sigma), 4)}
 
 
@@ -46,6 +50,7 @@ class Bounded:
     how: How = "photo"
 
     def as_json(self) -> dict[str, float]:
+        """The sign as the command prints it."""
         return {"low": round(float(self.low), 4), "high": round(float(self.high), 4), "level": self.level}
 
 
@@ -57,6 +62,7 @@ class Shares:
     how: How = "photo"
 
     def as_json(self) -> dict[str, float]:
+        """The sign as the command prints it."""
         return {choice: round(float(share), 4) for choice, share in self.shares.items()}
 
 
@@ -68,6 +74,7 @@ class Answer:
     how: How = "answer"
 
     def as_json(self) -> str:
+        """The sign as the command prints it."""
         return self.choice
 
 
@@ -82,7 +89,12 @@ class Several:
     complete: bool = False
     how: How = "answer"
 
+    def __post_init__(self) -> None:
+        if not self.found or "none" in self.found:
+            raise CannotUse("several choices that hold together need at least one that was found")
+
     def as_json(self) -> list[str]:
+        """The choices as a list, with "none" where nothing else was there."""
         return [*self.found, *(["none"] if self.complete else [])]
 
 
@@ -91,7 +103,13 @@ Signs = Mapping[str, Sign]
 
 
 def signs_as_json(signs: Signs) -> dict[str, Any]:
-    """The signs as plain JSON values, in the shapes that the command prints."""
+    """The signs as plain JSON values, in the shapes that the command prints.
+
+    Parameters
+    ----------
+    signs
+        Name -> sign [no unit].
+    """
     return {name: sign.as_json() for name, sign in signs.items()}
 
 
@@ -143,7 +161,15 @@ def _word(name: str, entry: Mapping[str, Any], loaded: Mapping[str, Any]) -> Wor
 def read_signs(path: str | Path) -> dict[str, Sign]:
     """The signs in a YAML or JSON file that maps names to answers; unknown ones are left out.
 
-    Raises CannotUse, in one line, for a file that cannot be read or a sign that makes no sense.
+    Parameters
+    ----------
+    path
+        Of the file [no unit].
+
+    Raises
+    ------
+    CannotUse
+        In one line, for a file that cannot be read or a sign that makes no sense.
     """
     loaded = read_values(path)
     if isinstance(loaded, dict) and isinstance(loaded.get("signs"), dict):
@@ -157,6 +183,16 @@ def parse_signs(answers: Mapping[str, Any]) -> dict[str, Sign]:
     """Signs from plain values: a choice, a list of choices, a number, {value, sigma}, {low, high} or {choice: share, ...}.
 
     In a list of choices, which only traces take, "none" says that nothing else was there though it was looked for.
+
+    Parameters
+    ----------
+    answers
+        Sign -> plain value, each in the unit that the sign's name ends with.
+
+    Raises
+    ------
+    CannotUse
+        For a sign that there is not, or a value that makes no sense for it.
     """
     parsed = {str(name): _parse(str(name), value) for name, value in answers.items()}
     return {name: sign for name, sign in parsed.items() if sign is not None}

@@ -19,7 +19,13 @@ _CONTROLS = re.compile(r"(?:\x1b\[|\x9b)[0-?]*[ -/]*[@-~]|(?:\x1b\]|\x9d)[^\x07\
 
 
 def printable(text: str) -> str:
-    """The text without codes that a terminal obeys; line feeds and tabs stay."""
+    """The text without codes that a terminal obeys; line feeds and tabs stay.
+
+    Parameters
+    ----------
+    text
+        From elsewhere [no unit].
+    """
     return _CONTROLS.sub("", text)
 
 

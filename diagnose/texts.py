@@ -29,7 +29,20 @@ MOST_OF_A_CELL = 100_000  # letters of one cell of a table
 
 
 def read_text(path: str | PathLike[str], most: int = MOST_BYTES) -> str:
-    """A file's text, UTF-8 with or without a mark. Raises CannotUse, in one line."""
+    """A file's text, UTF-8 with or without a mark.
+
+    Parameters
+    ----------
+    path
+        Of the file [no unit].
+    most
+        Bytes that it may have [byte].
+
+    Raises
+    ------
+    CannotUse
+        In one line, where it cannot be read, is no text or is too large.
+    """
     file = Path(path)
     try:
         with file.open("rb") as opened:
@@ -47,7 +60,18 @@ def read_text(path: str | PathLike[str], most: int = MOST_BYTES) -> str:
 
 
 def read_values(path: str | PathLike[str]) -> Any:
-    """What a YAML or JSON file holds; JSON where its name ends so. Raises CannotUse."""
+    """What a YAML or JSON file holds; JSON where its name ends so.
+
+    Parameters
+    ----------
+    path
+        Of the file [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where it cannot be read.
+    """
     name = Path(path).name
     if name.lower().endswith((".json", ".geojson")):
         return from_json(read_text(path), name)
@@ -55,7 +79,20 @@ def read_values(path: str | PathLike[str]) -> Any:
 
 
 def from_json(text: str | bytes, name: str) -> Any:
-    """What a JSON text holds. name : how to name it in a refusal. Raises CannotUse."""
+    """What a JSON text holds.
+
+    Parameters
+    ----------
+    text
+        Of the file [no unit].
+    name
+        How it is named in a refusal [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a text that is none.
+    """
     if len(text) > 4 * MOST_BYTES:
         raise CannotUse(f"{name} is larger than {4 * MOST_BYTES / 1e6:g} MB; is it the right file?")
     try:
@@ -94,8 +131,10 @@ def _decimal(digits: str) -> float:
 
 
 class _Plain(yaml.SafeLoader):
-    """YAML with plain decimal numbers (the core schema of YAML 1.2.2, section 10.3.2: 010 is ten and 1:30 is a text),
-    without dates and without values that stand for others; not deeper and not larger than the limits."""
+    """YAML with plain decimal numbers, without dates and without values that stand for others.
+
+    The core schema of YAML 1.2.2, section 10.3.2: 010 is ten and 1:30 is a text. Not deeper and not larger than the limits.
+    """
 
     deep = values = 0
 
@@ -133,7 +172,20 @@ _Plain.add_constructor("tag:yaml.org,2002:float", _Plain.construct_yaml_float)
 
 
 def from_yaml(text: str, name: str) -> Any:
-    """What a YAML text holds. name : how to name it in a refusal. Raises CannotUse."""
+    """What a YAML text holds.
+
+    Parameters
+    ----------
+    text
+        Of the file [no unit].
+    name
+        How it is named in a refusal [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a text that is none.
+    """
     try:
         return yaml.load(text, _Plain)
     except CannotUse as reason:
@@ -143,12 +195,37 @@ def from_yaml(text: str, name: str) -> Any:
 
 
 def rows(text: str, name: str, between: str) -> Iterator[tuple[int, list[str]]]:
-    """The rows of a table as cells, each with the number of the line where it ends. Raises CannotUse."""
+    """The rows of a table as cells, each with the number of the line where it ends.
+
+    Parameters
+    ----------
+    text
+        Of the table [no unit].
+    name
+        How it is named in a refusal [no unit].
+    between
+        What stands between cells: a comma, a semicolon or a tab [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a table that cannot be read.
+    """
     return rows_of(io.StringIO(text, newline=""), name, between)
 
 
 def rows_of(file: Any, name: str, between: str) -> Iterator[tuple[int, list[str]]]:
-    """The same of an open file, a row at a time."""
+    """The same of an open file, a row at a time.
+
+    Parameters
+    ----------
+    file
+        Open for reading [no unit].
+    name
+        How it is named in a refusal [no unit].
+    between
+        What stands between cells [no unit].
+    """
     csv.field_size_limit(MOST_OF_A_CELL)
     table = csv.reader(file, delimiter=between)
     try:
@@ -160,6 +237,12 @@ def rows_of(file: Any, name: str, between: str) -> Iterator[tuple[int, list[str]
 
 
 def shown(value: Any) -> str:
-    """A value as it is shown in a line: never more than a few letters of it."""
+    """A value as it is shown in a line: never more than a few letters of it.
+
+    Parameters
+    ----------
+    value
+        From elsewhere [no unit].
+    """
     text = str(value) if isinstance(value, str | int | float | bool) or value is None else type(value).__name__
     return text if len(text) <= 60 else f"{text[:57]}..."

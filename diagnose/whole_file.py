@@ -17,8 +17,17 @@ from diagnose.cannot_use import CannotUse
 def beside(target: Path) -> Iterator[str]:
     """The name of an empty file, which takes the target's place at the end unless something failed.
 
-    What is no plain file (a terminal, a pipe) is written at the end and not replaced. Raises CannotUse, naming the target,
-    where it cannot be written.
+    What is no plain file (a terminal, a pipe) is written at the end and not replaced.
+
+    Parameters
+    ----------
+    target
+        The file at the end [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Naming the target, where it cannot be written.
     """
     special = target.exists() and not target.is_file()
     try:
@@ -39,7 +48,20 @@ def beside(target: Path) -> Iterator[str]:
 
 
 def write_whole(place: str | Path, data: bytes | str) -> Path:
-    """Writes a file whole; text as UTF-8. Raises CannotUse, naming it, where it cannot be written."""
+    """Writes a file whole.
+
+    Parameters
+    ----------
+    place
+        Of the file [no unit].
+    data
+        Bytes, or text, which is written as UTF-8 [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Naming it, where it cannot be written.
+    """
     with beside(Path(place)) as temporary:
         Path(temporary).write_bytes(data.encode() if isinstance(data, str) else data)
     return Path(place)

@@ -260,6 +260,7 @@ def _read_one(kind: str, file: Path, log: Any) -> None:
     from diagnose.fieldlog.likeness import likeness
     from diagnose.fieldlog.load import import_csv
     from diagnose.fieldlog.merge import merge
+    from diagnose.fieldlog.query import Query
     from diagnose.inbox.intake import messages
     from diagnose.photo.picture import read_picture
     from diagnose.upkeep.register import register_csv
@@ -272,11 +273,11 @@ def _read_one(kind: str, file: Path, log: Any) -> None:
         for _ in messages(file):
             pass
     elif kind == "archive":
-        before = len(log.observations(deleted=True))
+        before = len(log.observations(Query(deleted=True)))
         try:
             merge(log, file)
         except ValueError:
-            assert len(log.observations(deleted=True)) == before, "half merged"
+            assert len(log.observations(Query(deleted=True))) == before, "half merged"
             raise
     else:
         _texts()[file.name.split(" ", 1)[1]](file) if not file.name.endswith(("rows.csv", "register.csv")) else (
@@ -314,7 +315,7 @@ def lot(kind: str, seed: str, start: int, stop: int) -> Iterator[dict[str, Any]]
     from diagnose.fieldlog.store import open_log
     from diagnose.fieldlog.verify import verify
     from diagnose.inbox.work import take_in
-    from diagnose.speed import _peak_mb
+    from diagnose.validation.speed import _peak_mb
 
     resource.setrlimit(resource.RLIMIT_AS, (MOST_SPACE, MOST_SPACE))
     with tempfile.TemporaryDirectory() as place:

@@ -19,11 +19,11 @@ from typing import Any
 import yaml
 
 from diagnose.diagnosis import measure_picture
-from diagnose.measure.accuracy import PHOTOS, measured_scenes
 from diagnose.measure.number import NUMBER
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import read_picture
 from diagnose.signs import signs_as_json
+from diagnose.validation.accuracy import PHOTOS, measured_scenes
 
 FILE = Path(__file__).with_suffix(".yaml")
 SIGMAS = 0.15  # a value may differ by so many of its sigmas

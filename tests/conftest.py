@@ -24,6 +24,9 @@ from diagnose.inbox.work import judge, measure, take_in
 
 TOP = Path(__file__).parent.parent
 PHOTOS = TOP / "reference_cases" / "photos"
+# of the browser's window; most users hold a phone, so each commit is tried there
+WIDTHS = [pytest.param((1280, 900), marks=pytest.mark.slow), (360, 740)]
+os.environ["DIAGNOSE_SETTINGS"] = os.path.join(os.devnull, "none")  # nobody's own settings change what is tested
 
 
 def missing(what: str) -> None:

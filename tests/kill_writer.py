@@ -37,7 +37,7 @@ def write(folder: str, order: str, seed: int, report: Callable[[str], None]) -> 
     if order == "row first":
         store.Log._keep_file = lambda self, data: hashlib.sha256(data).hexdigest()  # type: ignore[method-assign]
     else:
-        store.originals.keep = keep_reported  # type: ignore[attr-defined]
+        originals.keep = keep_reported
     log = store.open_log(folder)
     report("open")
     event.listen(log.engine, "begin", lambda connection: _report_writer(connection, report))

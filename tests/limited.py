@@ -11,7 +11,7 @@ _PEAK = """
 import resource
 resource.setrlimit(resource.RLIMIT_AS, (6 << 30, 6 << 30))
 {code}
-from diagnose.speed import _peak_mb
+from diagnose.validation.speed import _peak_mb
 print(f"\\npeak {{_peak_mb()}}")
 """
 

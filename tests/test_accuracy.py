@@ -11,11 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from diagnose.measure.accuracy import form_rows, misses_as_text, row_of, rows_by_size, table_as_text
-from diagnose.measure.simulate.coverage import coverage
-from diagnose.measure.simulate.large import SCENE, write_large
 from diagnose.photo.picture import read_picture
 from diagnose.signs import Measured, Shares
+from diagnose.simulate.large import SCENE, write_large
+from diagnose.validation.accuracy import form_rows, misses_as_text, row_of, rows_by_size, table_as_text
+from diagnose.validation.coverage import coverage
 
 CASES = [("a", 10.0, Measured(11.0, 1.0)), ("b", 10.0, Measured(9.0, 0.4)), ("c", 20.0, Measured(20.0, 1.0)),
          ("d", 5.0, None)]

@@ -11,7 +11,7 @@ import cv2
 import pytest
 
 from diagnose.fieldlog.store import open_log
-from diagnose.measure.simulate import bark
+from diagnose.simulate import bark
 from tests.conftest import PHOTOS
 
 WIDTHS = [(1280, 900), (360, 740)]

@@ -9,9 +9,7 @@ from typing import Any
 import pytest
 
 from diagnose.screens.drawer import COOKIE
-from tests.conftest import PHOTOS, served
-
-WIDTHS = [(1280, 900), (360, 740)]
+from tests.conftest import PHOTOS, WIDTHS, served
 
 
 def _context(browser: Any, size: tuple[int, int] = WIDTHS[0], **more: Any) -> Any:

@@ -12,9 +12,7 @@ import pytest
 from diagnose.fieldlog.store import open_log
 from diagnose.inbox.learning import is_blind
 from diagnose.inbox.queue import waiting
-from tests.conftest import PHOTOS, served
-
-WIDTHS = [(1280, 900), (360, 740)]
+from tests.conftest import PHOTOS, WIDTHS, served
 
 
 def _mail(subject: str, sender: str = "Ada <ada@example.org>", photo: str = "IMG_0016.jpg") -> bytes:

@@ -12,15 +12,15 @@ import pytest
 from diagnose.diagnosis import Circumstances, diagnose_photo
 from diagnose.fieldlog import kept_measurement, save_diagnosis
 from diagnose.fieldlog.store import open_log
-from diagnose.report.figures import figure
+from diagnose.figures import figure
 from diagnose.signs import parse_signs
-from tests.conftest import PHOTOS, served
+from tests.conftest import PHOTOS, WIDTHS, served
 
 CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
 WAIT = 60_000
 
 
-@pytest.mark.parametrize("size", [(1280, 900), (360, 740)])
+@pytest.mark.parametrize("size", WIDTHS)
 def test_what_comes_in_is_shown_deleted_restored_and_given_out(
     browser: Any, tmp_path: Path, size: tuple[int, int]
 ) -> None:

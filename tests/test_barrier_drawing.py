@@ -5,13 +5,13 @@ import re
 
 import pytest
 
+from diagnose.figures import length
 from diagnose.protect.barriers import buildable, sized
 from diagnose.protect.ground import ground_from
 from diagnose.protect.materials import dimensions
 from diagnose.protect.planting import planting
 from diagnose.protect.requirement import NEED_OF
 from diagnose.report.barrier_drawing import draw_barrier, draw_boundary
-from diagnose.report.figures import length
 
 LAND = ground_from([(-76.5, 42.4), (-76.498, 42.4), (-76.4975, 42.4015), (-76.5, 42.4012)])
 BUILT_AS = {"stake": "stake length", "post": "post length", "post spacing, at most": "post spacing"}

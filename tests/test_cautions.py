@@ -18,7 +18,6 @@ from shapely import box
 from diagnose.diagnosis import diagnose_answers
 from diagnose.fieldlog.store import open_log
 from diagnose.inbox.ranking import CHOOSE, LOOK, rank
-from diagnose.inbox.reply import as_html, as_text, letter
 from diagnose.inbox.told import look_yourself
 from diagnose.protect.barriers import catalogue
 from diagnose.protect.ground import square_ground
@@ -37,6 +36,7 @@ from diagnose.protect.requirement import (
 from diagnose.report.due_list import due_as_text
 from diagnose.report.layout_map import layout_pdf
 from diagnose.report.lettering import FONT
+from diagnose.report.letters import as_html, as_text, letter
 from diagnose.report.plan_sheet import plan_as_text
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.signs import parse_signs, vocabulary

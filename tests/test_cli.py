@@ -7,6 +7,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 import yaml
@@ -17,7 +18,7 @@ from tests.conftest import PHOTOS
 CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
 
 
-def _json(capsys: pytest.CaptureFixture[str], *arguments: str) -> list:
+def _json(capsys: pytest.CaptureFixture[str], *arguments: str) -> Any:
     assert main([*arguments, "--json"]) == 0
     return json.loads(capsys.readouterr().out)
 
@@ -108,7 +109,7 @@ def test_the_plants_foot_is_told_by_name_or_as_the_second_tap(capsys: pytest.Cap
 def test_a_card_that_stands_on_the_ground_tells_the_wounds_height(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from diagnose.measure.simulate import bark
+    from diagnose.simulate import bark
 
     photo = tmp_path / "stem.jpg"
     data, truth = bark.picture_of(replace(bark.any_setting(1000), along="y", turn=90.0, size=(1200, 1600)))
@@ -122,7 +123,7 @@ def test_photos_round_a_stem_are_joined_into_one_wound_and_kept_together(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     from diagnose.fieldlog.store import open_log
-    from diagnose.measure.simulate import bark
+    from diagnose.simulate import bark
 
     setting = replace(bark.any_setting(1006), share=0.5, diameter=36.0, tilt=6.0)
     files = []
@@ -172,7 +173,7 @@ def test_a_photo_is_kept_and_listed_and_marked_as_deleted(tmp_path: Path, capsys
     assert main(keep) == 0 and main(keep) == 0
     assert "already" in capsys.readouterr().err
     assert main(["log", "list", *log, "--json"]) == 0
-    rows = json.loads(capsys.readouterr().out)
+    rows = json.loads(capsys.readouterr().out)["observations"]
     assert [(row["site"], row["plant"]) for row in rows] == [("north slope", "17")]
     assert main(["log", "list", *log]) == 0 and "north slope" in capsys.readouterr().out
     assert main(["log", "show", rows[0]["id"][:8], *log]) == 0
@@ -204,17 +205,18 @@ def test_an_observation_is_corrected_deleted_restored_and_found_near_a_point(
     kept = open_log(tmp_path / "log")
     one = kept.save_observation(lat=46.8, lon=-71.2, plant="7").id
     kept.save_observation(lat=46.9, lon=-71.2, plant="8")  # 11 km to the north
-    rows = _json(capsys, *listed, "--near", "46.8005,-71.2,200")
+    rows = _json(capsys, *listed, "--near", "46.8005,-71.2,200")["observations"]
     assert [row["plant"] for row in rows] == ["7"]
     assert main(["log", "correct", one[:8], "plant=17", "note=a = b", *at, "--by", "AB"]) == 0
     assert kept.observation(one)["plant"] == "17" and kept.observation(one)["note"] == "a = b"
     assert kept.observation(one)["history"][-1]["before"]["plant"] == "7"
     assert main(["log", "delete", one[:8], *at]) == 0
     capsys.readouterr()
-    assert [row["id"] for row in _json(capsys, *listed, "--deleted")] == [one]
+    assert [row["id"] for row in _json(capsys, *listed, "--deleted")["observations"]] == [one]
     assert main(["log", "undelete", one[:8], *at]) == 0
     capsys.readouterr()
-    assert _json(capsys, *listed, "--deleted") == [] and len(_json(capsys, *listed)) == 2
+    assert _json(capsys, *listed, "--deleted")["observations"] == []
+    assert len(_json(capsys, *listed)["observations"]) == 2
     assert main(["log", "correct", one[:8], *at]) == 2 and "FIELD=VALUE" in capsys.readouterr().err
     assert main(["log", "correct", one[:8], "lat=95", *at]) == 2 and "lat" in capsys.readouterr().err
 
@@ -232,7 +234,7 @@ def test_a_log_is_exported_packed_merged_and_verified(tmp_path: Path, capsys: py
     assert main(["log", "verify", *two]) == 0
     assert "nothing lost" in capsys.readouterr().out
     assert main(["log", "list", *two, "--json"]) == 0
-    assert [row["plant"] for row in json.loads(capsys.readouterr().out)] == ["17"]
+    assert [row["plant"] for row in json.loads(capsys.readouterr().out)["observations"]] == ["17"]
 
 
 def test_a_planting_is_planned_and_an_impossible_one_gets_one_line(

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from diagnose.diagnosis import measure_picture
-from diagnose.measure.simulate.bark import Setting as BarkSetting
-from diagnose.measure.simulate.bark import picture_of as bark_picture
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
+from diagnose.simulate.bark import Setting as BarkSetting
+from diagnose.simulate.bark import picture_of as bark_picture
 
 UNWOUNDED = BarkSetting(seed=4, patch=False)
 

@@ -17,7 +17,8 @@ from PIL import Image
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.darwin_core import write_archive
-from diagnose.fieldlog.exchange import frame, write_csv, write_geojson, write_gpx, writer
+from diagnose.fieldlog.exchange import frame, write_csv, write_geojson, write_gpx
+from diagnose.fieldlog.formats import writer
 from diagnose.fieldlog.geopackage import write_geopackage
 from diagnose.fieldlog.load import import_csv
 from diagnose.fieldlog.privacy import REDUCED_PX, export

@@ -2,7 +2,7 @@
 
 import pytest
 
-from diagnose.report.figures import figure, in_inches, length, percent
+from diagnose.figures import figure, in_inches, length, percent
 from diagnose.signs import Answer, Bounded, Measured, Shares
 
 

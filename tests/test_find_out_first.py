@@ -10,7 +10,7 @@ import yaml
 
 from diagnose.cli import main
 from diagnose.diagnosis import Diagnosis, diagnose_answers, diagnose_wounds
-from diagnose.inbox.reply import as_html, as_text, letter
+from diagnose.report.letters import as_html, as_text, letter
 from diagnose.report.plain import diagnosis_as_text, wounds_as_text
 from diagnose.signs import parse_signs
 

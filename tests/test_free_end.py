@@ -19,9 +19,9 @@ import skimage.data
 from diagnose.cannot_use import CannotUse
 from diagnose.measure.free_end import measure_free_end
 from diagnose.measure.record import Measurement
-from diagnose.measure.simulate.free import any_surroundings, picture_of
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.photo.scale import find_coin, known_length, px_per_mm
+from diagnose.simulate.free import any_surroundings, picture_of
 from tests.conftest import PHOTOS
 
 FREE = sorted((PHOTOS / "twig_free").glob("*.jpg"))

@@ -52,7 +52,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize(("page", "line"), COMMANDS, ids=[f"{page} {line}" for page, line in COMMANDS])
 def test_every_shown_command_runs(
-    page: str, line: str, place: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    page: str, line: str, place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(place)
     monkeypatch.setattr("sys.stdin", io.StringIO(""))  # nobody answers: every question is passed
@@ -61,6 +61,7 @@ def test_every_shown_command_runs(
     if words[0] == "app":
         return  # served and driven by the app's own tests
     monkeypatch.setenv("DIAGNOSE_LOG", str(place / "log"))
+    monkeypatch.setenv("DIAGNOSE_SETTINGS", str(tmp_path / "settings.yaml"))
     assert main(words) == 0, capsys.readouterr().err
 
 

@@ -21,9 +21,9 @@ from diagnose.measure.height import (
     measure_height_by_marks,
     staff_plane,
 )
-from diagnose.measure.simulate.staff import Setting, on_staff, random_setting, simulate_staff
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.photo.plane import StaffMarkers, find_staff
+from diagnose.simulate.staff import Setting, on_staff, random_setting, simulate_staff
 from tests.conftest import PHOTOS
 
 

@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from diagnose.diagnosis import Ground, measure_picture
 from diagnose.measure.held_card import height_by_card
 from diagnose.measure.record import Measurement
-from diagnose.measure.simulate import bark
-from diagnose.measure.simulate.held_card import SIZE, Setting, View, random_setting, simulate_held_card
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import Plane
 from diagnose.signs import Measured
+from diagnose.simulate import bark
+from diagnose.simulate.held_card import SIZE, Setting, View, random_setting, simulate_held_card
 from tests.conftest import PHOTOS
 
 STILL = Setting(corner_noise=0, tap_noise=0)

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from diagnose.fieldlog.merge import merge, pack
+from diagnose.fieldlog.query import Query
 from diagnose.fieldlog.store import open_log
 from diagnose.fieldlog.verify import verify
 from diagnose.inbox.intake import messages
@@ -162,4 +163,4 @@ def test_a_pack_with_a_damaged_photo_is_refused_and_changes_nothing(tmp_path: Pa
         with pytest.raises(ValueError) as said:
             merge(two, tmp_path / "spoilt.pack")
         assert type(said.value).__name__ == "CannotUse" and "\n" not in str(said.value)
-    assert two.observations(deleted=True).empty and verify(two).good
+    assert two.observations(Query(deleted=True)).empty and verify(two).good

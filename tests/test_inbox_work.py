@@ -26,13 +26,13 @@ from diagnose.fieldlog.tables import Looked
 from diagnose.inbox import work
 from diagnose.inbox.intake import Message, Photo
 from diagnose.inbox.learning import LEAST_PAIRS, answer, is_blind, name_blind, together, undo
-from diagnose.inbox.queue import reply_to, waiting, write_letters
+from diagnose.inbox.queue import waiting
 from diagnose.inbox.ranking import ASK, LOOK, READY, SEEN
-from diagnose.inbox.reply import as_html, as_pdf, as_text, letter
-from diagnose.inbox.simulate import Sent, changed, make_pile
 from diagnose.inbox.work import diagnosis_of, judge, judge_one, look_at, looked, measure, take_in
 from diagnose.measure.number import measuring
+from diagnose.report.letters import as_html, as_pdf, as_text, letter, reply_to, write_letters
 from diagnose.signs import Bounded, Measured, parse_signs
+from diagnose.simulate.pile import Sent, changed, make_pile
 from tests.conftest import PHOTOS
 
 WOUNDS = int(os.environ.get("DIAGNOSE_PILE", "30"))  # 500 takes some minutes
@@ -388,7 +388,7 @@ def test_killed_while_two_workers_measure_it_ends_with_the_same_rows(small: Path
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="whether a process runs is read from /proc")
 def test_workers_end_when_the_one_who_feeds_them_is_killed(tmp_path: Path) -> None:
     log = open_log(tmp_path)
-    code = ("import sys, time; from diagnose.inbox.work import _pool\n"
+    code = ("import sys, time; from diagnose.inbox.workers import _pool\n"
             "if __name__ == '__main__':\n"
             "    pool = _pool(sys.argv[1], 1); pool.submit(len, '').result()\n"
             "    print(*pool._processes, flush=True); time.sleep(60)\n")

@@ -57,7 +57,7 @@ def test_the_wheel_checks_itself_without_a_clone(installed: Path) -> None:
 def test_a_part_of_the_check_that_cannot_run_says_why_and_the_rest_is_printed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from diagnose.measure import accuracy
+    from diagnose.validation import accuracy
 
     monkeypatch.setattr(accuracy, "PHOTOS", tmp_path)
     assert main(["check", "--part", "measurements", "--part", "verdicts"]) == 1
@@ -68,6 +68,6 @@ def test_a_part_of_the_check_that_cannot_run_says_why_and_the_rest_is_printed(
 
 
 def test_the_wheel_sets_letters_in_its_own_font(installed: Path) -> None:
-    done = _run(installed, "-c", "import sys; from diagnose.inbox.reply import as_pdf; "
+    done = _run(installed, "-c", "import sys; from diagnose.report.letters import as_pdf; "
                                  "sys.stdout.buffer.write(as_pdf('Dear Łukasz,'))", binary=True)
     assert "Dear Łukasz," in words_of(done.stdout)

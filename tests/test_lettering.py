@@ -14,10 +14,10 @@ import pytest
 from shapely import box
 
 from diagnose.fieldlog.store import open_log
-from diagnose.inbox.reply import NOT_SHOWN, as_pdf
 from diagnose.report.due_list import due_pdf, metal_pdf
 from diagnose.report.layout_map import layout_pdf
 from diagnose.report.lettering import load_fonts, settable
+from diagnose.report.letters import NOT_SHOWN, as_pdf
 from diagnose.report.survey_report import survey_html, survey_pdf
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.survey.boundary import from_degrees

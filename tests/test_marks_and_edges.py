@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from diagnose.measure.bark_patch import _cut_out
-from diagnose.measure.stem import LEVEL, UPRIGHT, VIEW_SCALE, View, likelier_first, straight_edges
+from diagnose.measure.bark_outline import _cut_out
+from diagnose.measure.card_view import LEVEL, UPRIGHT, VIEW_SCALE, View, likelier_first, straight_edges
 from diagnose.photo import camera
 from diagnose.photo.markers import _grain
 from diagnose.photo.picture import CannotUse, read_picture

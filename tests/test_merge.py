@@ -7,6 +7,7 @@ import tempfile
 import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +17,11 @@ from hypothesis import strategies as st
 from sqlalchemy import select
 
 from diagnose.cannot_use import CannotUse
+from diagnose.fieldlog import log as log_module
 from diagnose.fieldlog import store
-from diagnose.fieldlog.changes import Change, settle
+from diagnose.fieldlog.changes import Change, resolve
 from diagnose.fieldlog.merge import disputes, merge, pack
+from diagnose.fieldlog.query import Query
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.fieldlog.tables import KINDS, History, Photo
 from diagnose.fieldlog.verify import verify
@@ -92,7 +95,7 @@ def test_a_correction_overrules_what_it_had_seen_whatever_the_clocks_say(
     name = one.save_observation(site="a").id
     one.correct(name, by="AB", site="b")
     merge(two, one)
-    monkeypatch.setattr(store, "now", lambda: "2001-01-01T00:00:00.000000+00:00")
+    monkeypatch.setattr(log_module, "now", lambda: "2001-01-01T00:00:00.000000+00:00")
     two.correct(name, by="CD", site="c")  # by a clock that is decades slow
     merge(one, two)
     assert one.observation(name)["site"] == "c" and disputes(one) == []
@@ -135,7 +138,7 @@ def _act(logs: list[Log], models: list[_Model], steps: list[Any], monkeypatch: p
     for number, (which, what, other, name, value, skew) in enumerate(steps):
         log, model = logs[which], models[which]
         clock = 1_700_000_000 + number + skew
-        monkeypatch.setattr(store, "now", lambda t=clock: store.datetime.fromtimestamp(t, store.UTC).isoformat(
+        monkeypatch.setattr(log_module, "now", lambda t=clock: datetime.fromtimestamp(t, UTC).isoformat(
             timespec="microseconds"))
         if what == "save":
             model.records.add(log.save_observation(site="first").id)
@@ -225,8 +228,8 @@ def test_what_stands_depends_on_the_set_of_changes_alone(order: list[int], value
     changes = [Change(str(n), f"2026-01-0{9 - n}", "AB", "corrected", {}, {"site": values[n]}, parents[n])
                for n in range(4)]
     shuffled = [changes[n] for n in order]
-    assert settle({}, shuffled) == settle({}, changes)
-    assert settle({}, changes).values["site"] == values[3] and not settle({}, changes).disputes
+    assert resolve({}, shuffled) == resolve({}, changes)
+    assert resolve({}, changes).values["site"] == values[3] and not resolve({}, changes).disputes
 
 
 def test_a_spoilt_pack_is_refused_and_changes_nothing(tmp_path: Path) -> None:
@@ -242,7 +245,7 @@ def test_a_spoilt_pack_is_refused_and_changes_nothing(tmp_path: Path) -> None:
         assert "\n" not in str(said.value)
     with pytest.raises(CannotUse, match="not there"):
         merge(two, tmp_path / "nothing")
-    assert two.observations(deleted=True).empty and verify(two).good
+    assert two.observations(Query(deleted=True)).empty and verify(two).good
 
 
 @pytest.mark.parametrize("name", ["../../outside", "/tmp/outside", "..\\outside", "ab/../../../outside"])

@@ -15,8 +15,8 @@ import pytest
 
 from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
-from diagnose.measure.own_truth import Compared, compare, own_as_text, own_rows, read_truth
 from diagnose.signs import Measured
+from diagnose.validation.own_truth import Compared, compare, own_as_text, own_rows, read_truth
 from tests.conftest import PHOTOS
 
 ROUNDS = 200

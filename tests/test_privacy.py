@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from diagnose.fieldlog.privacy import GRID_DEG, _middle, coarsened, export, stripped_copies, stripped_photo
-from diagnose.fieldlog.store import EARTH_M, Log, open_log
+from diagnose.fieldlog.query import EARTH_M
+from diagnose.fieldlog.store import Log, open_log
 
 # with the day: a file written at five past two holds that time of its own
 TIMES = ("2026-03-09T14:05", "2026-03-09 14:05")

@@ -11,9 +11,9 @@ import pytest
 from diagnose.measure.quality import edge_width, remarks
 from diagnose.measure.record import Measurement
 from diagnose.measure.severed_end import measure_end_on_card
-from diagnose.measure.simulate.twig import Setting, picture_of
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
+from diagnose.simulate.twig import Setting, picture_of
 
 GOOD = Setting(seed=3, theta=30.0, diameter=7.0, buds=0, dirt=0, tilt=8.0, heading=150.0)
 

@@ -79,7 +79,7 @@ def test_a_log_on_a_read_only_disk_is_listed_exported_packed_merged_from_and_bac
     made(tmp_path / "made", kept_open)
     at = ["--log", str(medium(tmp_path / "made"))]
     assert main(["log", "list", *at, "--json"]) == 0
-    (row,) = json.loads(capsys.readouterr().out)
+    (row,) = json.loads(capsys.readouterr().out)["observations"]
     assert row["site"] == "north" and row["plant"] == "17"
     assert main(["log", "list", *at]) == 0 and "north" in capsys.readouterr().out
     assert main(["log", "export", str(tmp_path / "out.csv"), *at, "--exact"]) == 0

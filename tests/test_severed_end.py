@@ -19,13 +19,13 @@ import pytest
 from diagnose.diagnosis import measure_picture
 from diagnose.measure.end_figures import HALF_ELLIPSE_LEANS
 from diagnose.measure.end_shape import find_end
-from diagnose.measure.overlay import annotate
 from diagnose.measure.record import Measurement
 from diagnose.measure.severed_end import measure_end_on_card
-from diagnose.measure.simulate.twig import Setting, Truth, any_setting, as_jpeg, picture_of, raster_of
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
+from diagnose.report.overlay import annotate
 from diagnose.signs import Bounded, Measured
+from diagnose.simulate.twig import Setting, Truth, any_setting, as_jpeg, picture_of, raster_of
 from tests.conftest import PHOTOS
 
 ON_CARD = sorted((PHOTOS / "twig_on_card").glob("*.jpg"))

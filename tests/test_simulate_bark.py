@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from skimage.measure import label, regionprops
 
-from diagnose.measure.simulate.bark import Setting, any_setting, picture_of
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
+from diagnose.simulate.bark import Setting, any_setting, picture_of
 
 SQUARE_ON = Setting(seed=4, lean=0, tilt=0, turn=0, ragged=0.0, front=-12.0, bark_share=0.05)
 

@@ -12,9 +12,9 @@ import pytest
 
 from diagnose.measure.free_end import measure_free_end
 from diagnose.measure.record import Measurement
-from diagnose.measure.simulate.free import FreeTruth, any_surroundings, picture_of
 from diagnose.photo.picture import read_picture
 from diagnose.photo.scale import find_coin, px_per_mm
+from diagnose.simulate.free import FreeTruth, any_surroundings, picture_of
 
 SEEDS = range(70_000, 70_008)
 

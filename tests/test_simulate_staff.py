@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from diagnose.measure.simulate.staff import Setting, draw_staff, random_setting, simulate_staff
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_staff
+from diagnose.simulate.staff import Setting, draw_staff, random_setting, simulate_staff
 
 
 def test_a_level_camera_sees_the_markers_where_opencv_projects_them() -> None:

@@ -9,7 +9,7 @@ import pytest
 from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
 from diagnose.fieldlog.merge import merge
-from diagnose.fieldlog.store import open_log
+from diagnose.fieldlog.store import Query, open_log
 
 PLAN = ["protect", "--trees", "9", "--hectares", "1", "--culprit", "deer"]
 
@@ -90,9 +90,9 @@ def test_a_date_that_is_none_is_refused(tmp_path: Path, day: str, capsys: pytest
         assert "YYYY-MM-DD" in _said(["log", "list", *at, f"{option}={day}"], capsys)
     assert "YYYY-MM-DD" in _said(["survey", "from-log", *at, f"--day={day}"], capsys)
     with pytest.raises(CannotUse, match="YYYY-MM-DD"):
-        log.observations(since=day)
+        log.observations(Query(since=day))
     with pytest.raises(CannotUse, match="YYYY-MM-DD"):
-        list(log.parts(until=day))
+        list(log.parts(Query(until=day)))
 
 
 # ISO 8601 knows the same day in three forms: 2025-05-01, 20250501 and 2025-W18-4 (the Thursday of week 18)
@@ -101,7 +101,8 @@ def test_a_day_in_any_form_of_iso_8601_is_the_same_day(tmp_path: Path, day: str)
     log = open_log(tmp_path / "log")
     for taken in ("2025-04-30T23:59:59", "2025-05-01T00:00:00", "2025-05-01T23:59:59", "2025-05-02"):
         log.save_observation(taken_at=taken)
-    assert sorted(log.observations(since=day, until=day)["taken_at"]) == ["2025-05-01T00:00:00", "2025-05-01T23:59:59"]
+    that_day = log.observations(Query(since=day, until=day))
+    assert sorted(that_day["taken_at"]) == ["2025-05-01T00:00:00", "2025-05-01T23:59:59"]
 
 
 @pytest.mark.parametrize(("arguments", "named"), [

@@ -5,12 +5,15 @@ import sqlite3
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
+import pandas as pd
 import pytest
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.originals import keep, path_of
-from diagnose.fieldlog.store import DATABASE, ORIGINALS, open_log
+from diagnose.fieldlog.query import distance_m
+from diagnose.fieldlog.store import DATABASE, ORIGINALS, Query, open_log
 
 Place = Callable[[str], str]
 
@@ -54,7 +57,7 @@ def test_deletion_is_a_mark(place: Place) -> None:
     saved = log.save_observation(photo=b"x")
     log.delete(saved.id, by="AB")
     assert log.observations().empty
-    assert len(log.observations(deleted=True)) == 1
+    assert len(log.observations(Query(deleted=True))) == 1
     assert log.original(log.observation(saved.id)["photo"]) == b"x"
 
 
@@ -86,7 +89,7 @@ def test_a_log_held_by_another_program_is_refused_in_one_line(tmp_path: Path, mo
     log = open_log(tmp_path)
     other = sqlite3.connect(tmp_path / DATABASE, isolation_level=None)
     other.execute("begin immediate")
-    monkeypatch.setattr("diagnose.fieldlog.store._durable", lambda *_: None)
+    monkeypatch.setattr("diagnose.fieldlog.engines.durable", lambda *_: None)
     with log.engine.connect() as connection:
         connection.exec_driver_sql("pragma busy_timeout=50")
     with pytest.raises(CannotUse, match="another program"):
@@ -114,11 +117,11 @@ def test_observations_are_filtered_by_site_culprit_date_and_box(place: Place) ->
     log = open_log(place("log"))
     log.save_observation(site="a", leading="rabbit", taken_at="2026-01-05T10:00:00", lat=46.0, lon=-71.0)
     log.save_observation(site="b", leading="deer_browsing", taken_at="2026-03-05T10:00:00", lat=47.0, lon=-72.0)
-    assert list(log.observations(site="a")["leading"]) == ["rabbit"]
-    assert list(log.observations(leading="deer_browsing")["site"]) == ["b"]
-    assert list(log.observations(since="2026-02-01")["site"]) == ["b"]
-    assert list(log.observations(until="2026-01-05")["site"]) == ["a"]
-    assert list(log.observations(box=(45.5, 46.5, -71.5, -70.5))["site"]) == ["a"]
+    assert list(log.observations(Query(site="a"))["leading"]) == ["rabbit"]
+    assert list(log.observations(Query(leading="deer_browsing"))["site"]) == ["b"]
+    assert list(log.observations(Query(since="2026-02-01"))["site"]) == ["b"]
+    assert list(log.observations(Query(until="2026-01-05"))["site"]) == ["a"]
+    assert list(log.observations(Query(box=(45.5, 46.5, -71.5, -70.5)))["site"]) == ["a"]
 
 
 def test_an_unknown_id_or_field_gets_one_line(place: Place) -> None:
@@ -175,7 +178,7 @@ def test_what_cannot_be_true_is_refused_in_one_line(place: Place, wrong: dict) -
     with pytest.raises(CannotUse) as said:
         log.save_observation(**wrong)
     assert "\n" not in str(said.value)
-    assert log.observations(deleted=True).empty
+    assert log.observations(Query(deleted=True)).empty
 
 
 # Quebec to Levis: 46.8139 N 71.2080 W to 46.8033 N 71.1779 W, 2.58 km by the haversine formula worked by hand:
@@ -185,8 +188,8 @@ def test_what_lies_near_a_point_is_found_by_its_distance(place: Place) -> None:
     log.save_observation(site="here", lat=46.8139, lon=-71.2080)
     log.save_observation(site="across", lat=46.8033, lon=-71.1779)
     log.save_observation(site="nowhere")
-    assert list(log.observations(near=(46.8139, -71.2080, 2540.0))["site"]) == ["here"]
-    assert set(log.observations(near=(46.8139, -71.2080, 2620.0))["site"]) == {"here", "across"}
+    assert list(log.observations(Query(near=(46.8139, -71.2080, 2540.0)))["site"]) == ["here"]
+    assert set(log.observations(Query(near=(46.8139, -71.2080, 2620.0)))["site"]) == {"here", "across"}
 
 
 def test_a_box_and_a_circle_may_cross_the_180th_meridian(place: Place) -> None:
@@ -194,9 +197,9 @@ def test_a_box_and_a_circle_may_cross_the_180th_meridian(place: Place) -> None:
     log.save_observation(site="west", lat=-17.0, lon=179.99)
     log.save_observation(site="east", lat=-17.0, lon=-179.99)
     log.save_observation(site="far", lat=-17.0, lon=0.0)
-    assert set(log.observations(box=(-18, -16, 179, -179))["site"]) == {"west", "east"}
+    assert set(log.observations(Query(box=(-18, -16, 179, -179)))["site"]) == {"west", "east"}
     assert {each.site for each in log.window(-18, -16, 179, -179)} == {"west", "east"}
-    assert set(log.observations(near=(-17.0, 179.995, 5000.0))["site"]) == {"west", "east"}
+    assert set(log.observations(Query(near=(-17.0, 179.995, 5000.0)))["site"]) == {"west", "east"}
 
 
 def test_a_log_in_a_folder_that_cannot_be_written_is_refused_in_one_line(tmp_path: Path) -> None:
@@ -243,3 +246,24 @@ def test_a_text_that_is_missing_leaves_the_log_as_none_beside_others_that_are_th
     assert told.loc["b", "named"] is None and told.loc["b", "received_at"] is None
     assert told.loc["a", "named"] == "hare"
     assert [row["named"] for row in log.records("submission").to_dict("records")] == ["hare", None]
+
+
+@pytest.mark.parametrize("asked", [
+    {"since": "yesterday"}, {"until": "2025-13-01"}, {"box": (47.0, 46.0, -71.0, -70.0)}, {"box": (46.0, 47.0, -71.0)},
+    {"near": (91.0, 0.0, 10.0)}, {"near": (float("nan"), 0.0, 10.0)}, {"near": (46.0, -71.0, -1.0)},
+    {"near": (46.0, -71.0, float("inf"))}, {"box": (46.0, float("nan"), -71.0, -70.0)},
+])  # fmt: skip
+def test_a_query_for_what_cannot_be_is_refused_where_it_is_made(asked: dict[str, Any]) -> None:
+    with pytest.raises(CannotUse):
+        Query(**asked)
+
+
+# Flinders Peak to Buninyong, the worked example of Vincenty's formula in the Geocentric Datum of Australia technical manual
+# (from memory): 54,972.271 m on GRS 80, which differs from WGS 84 by less than a millimetre here
+def test_distances_are_those_of_a_surveyors_worked_example() -> None:
+    def degrees(whole: int, minutes: int, seconds: float) -> float:
+        return whole + minutes / 60 + seconds / 3600
+
+    far = distance_m(-degrees(37, 57, 3.72030), degrees(144, 25, 29.52440),
+                     pd.Series([-degrees(37, 39, 10.15610)]), pd.Series([degrees(143, 55, 35.38390)]))
+    assert far[0] == pytest.approx(54_972.271, abs=0.01)

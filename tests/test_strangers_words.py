@@ -17,11 +17,11 @@ from diagnose.cli import main
 from diagnose.diagnosis import diagnose_photo
 from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.store import Log, open_log
-from diagnose.inbox.queue import waiting, write_letters
-from diagnose.inbox.reply import as_pdf
+from diagnose.inbox.queue import waiting
 from diagnose.inbox.work import judge, measure, take_in
 from diagnose.report.due_list import due_pdf, metal_pdf
 from diagnose.report.layout_map import layout_pdf
+from diagnose.report.letters import as_pdf, write_letters
 from diagnose.report.survey_report import survey_html, survey_pdf
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.survey.boundary import from_geojson

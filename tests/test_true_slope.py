@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from diagnose.measure.severed_end import face_length, find_stems, measure_end_on_card, see_end
-from diagnose.measure.simulate.twig import Setting, picture_of
 from diagnose.measure.true_slope import true_slope
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
 from diagnose.signs import Bounded, Measured
+from diagnose.simulate.twig import Setting, picture_of
 
 
 def _seen(theta: float, roll: float, shear: float) -> tuple[float, float, float]:

@@ -13,7 +13,7 @@ from diagnose.fieldlog.store import open_log
 from tests.conftest import served
 from tests.weak_link import WeakLink
 
-ENTRIES = int(os.environ.get("DIAGNOSE_ENTRIES", "30"))
+ENTRIES = int(os.environ.get("DIAGNOSE_ENTRIES", "14"))
 EVERY = 10  # entries between two cuts
 
 

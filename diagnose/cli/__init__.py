@@ -24,7 +24,7 @@ from diagnose import __version__
 
 # in the order of a day's work; the help lists them so
 VERBS = ("photo", "ask", "card", "key", "protect", "log", "survey", "upkeep", "inbox", "backup", "restore", "rebuild",
-         "check", "demo", "app")
+         "check", "demo", "settings", "app")
 DONE, PARTLY, REFUSED = 0, 1, 2
 STOPPED, LEFT = 128 + 2, 128 + 13  # as a shell counts a program that SIGINT or SIGPIPE ended
 COMPLETION = "_DIAGNOSE_COMPLETE"  # environment name under which a shell asks for completions
@@ -43,11 +43,10 @@ class _Verbs(click.Group):
         return verb
 
 
-@click.command(cls=_Verbs, help="What ate this seedling, how sure is that, and which barrier stops it.",
-               subcommand_metavar="VERB ...", context_settings={"max_content_width": 110})
+@click.command(cls=_Verbs, subcommand_metavar="VERB ...", context_settings={"max_content_width": 110})
 @click.version_option(__version__, message="diagnose %(version)s")
 def diagnose() -> None:
-    pass
+    """What ate this seedling, how sure is that, and which barrier stops it."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -12,7 +12,8 @@ from diagnose.cli.streams import Verb
 
 
 @click.command(cls=Verb)
-@click.option("--port", type=click.IntRange(1, 65535), default=8501, show_default=True, metavar="NUMBER")
+@click.option("--port", type=click.IntRange(1, 65535), default=8501, show_default=True, metavar="NUMBER",
+              help="Port that the app listens at.")
 @click.option("--share", is_flag=True, help="Let phones on this network in, each with a one-time code.")
 @options.in_log
 def app(port: int, share: bool, log: str) -> NoReturn:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from diagnose.cli import options
+from diagnose.cli.progress import Progress
 from diagnose.cli.streams import Verb
 
 
@@ -19,6 +20,6 @@ def backup(folder: str, log: str) -> int:
     from diagnose.fieldlog.backup import back_up
     from diagnose.fieldlog.store import open_log
 
-    done = back_up(open_log(log, make=False), folder)
+    done = back_up(open_log(log, make=False), folder, Progress().of_step("copying photos"))
     print(done)
     return 1 if done.bad else 0

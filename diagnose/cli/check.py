@@ -7,9 +7,10 @@ from pathlib import Path
 
 import click
 
-from diagnose.check import PARTS
 from diagnose.cli import words
+from diagnose.cli.progress import Progress
 from diagnose.cli.streams import Read, Verb
+from diagnose.validation.check import PARTS
 
 
 @click.command(cls=Verb)
@@ -29,14 +30,15 @@ def check(
 ) -> int:
     """Measure how good the tool is, where the truth is known."""
     from diagnose.cannot_use import CannotUse
-    from diagnose.check import check_parts
+    from diagnose.validation.check import check_parts
 
     if truth is not None:
         return _check_own(truth, folder, bar_mm)
     own = photos is not None  # a folder of one's own says nothing of the rest
     wanted = part or (("measurements", *(("speed",) if speed else ())) if own else PARTS)
     failed = False
-    parts = check_parts(wanted, None if photos is None else Path(photos), [Path(name) for name in speed])
+    progress = Progress().of_step("measuring")
+    parts = check_parts(wanted, None if photos is None else Path(photos), [Path(name) for name in speed], progress)
     for number, (name, said) in enumerate(parts):
         if isinstance(said, CannotUse):
             print(f"diagnose check: {name} left out: {said}", file=sys.stderr)
@@ -48,8 +50,8 @@ def check(
 
 def _check_own(truth: str, folder: str | None, bar_mm: float | None) -> int:
     from diagnose.cannot_use import CannotUse
-    from diagnose.measure.own_truth import compare, own_as_text, own_rows
     from diagnose.report.card_sheet import print_scale
+    from diagnose.validation.own_truth import compare, own_as_text, own_rows
 
     if folder is None:
         raise CannotUse("say in which folder the photos are: diagnose check --truth my.csv FOLDER")

@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from diagnose.cli import options
+from diagnose.cli import machine, options
 from diagnose.cli.progress import Progress
 from diagnose.cli.streams import Read, Verb
 
@@ -42,7 +42,9 @@ def take(
 
     kept, progress = open_log(log), Progress()
     for each in place:
-        print(f"{each}: {take_in(kept, each, by, progress)}", file=sys.stderr)
+        taken = take_in(kept, each, by, progress)
+        progress.end()
+        print(f"{each}: {taken}", file=sys.stderr)
     if later:
         return
     measure(kept, workers, scheduler, progress)
@@ -82,8 +84,11 @@ def queue(pile: str | None, as_json: bool, log: str) -> None:
     from diagnose.inbox.queue import queue_as_text, waiting
 
     rows = waiting(open_log(log, make=False), pile)
-    shown = rows.drop(columns=["sender"], errors="ignore")  # who sent it is nobody else's business
-    print(shown.to_json(orient="records", indent=1) if as_json else queue_as_text(rows))
+    if as_json:
+        shown = rows.drop(columns=["sender"], errors="ignore")  # who sent it is nobody else's business
+        machine.say_parts("inbox list", "submissions", [shown.to_json(orient="records", indent=1)[1:-1].strip("\n")])
+    else:
+        print(queue_as_text(rows))
 
 
 @inbox.command(cls=Verb)
@@ -105,7 +110,8 @@ def letters(
     Those of the ready pile, or of --pile.
     """
     from diagnose.fieldlog.store import open_log
-    from diagnose.inbox.queue import waiting, write_letters
+    from diagnose.inbox.queue import waiting
+    from diagnose.report.letters import write_letters
 
     kept = open_log(log, make=False)
     written = write_letters(kept, folder, waiting(kept, pile or "ready"), style, region, template, signature, inches)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Callable, Iterator
 from types import SimpleNamespace
@@ -10,15 +9,16 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from diagnose.cli import options, words
+from diagnose.cli import machine, options, words
 from diagnose.cli.progress import Progress
 from diagnose.cli.streams import Read, Verb, Written
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from diagnose.fieldlog.store import Log
+
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
-_AT_ONCE = 2_000  # observations that are read at a time
 
 
 def _filters(verb: Decorated) -> Decorated:
@@ -58,15 +58,10 @@ def observations(**given: Any) -> None:
     asked = SimpleNamespace(**given)
     kept = open_log(asked.log, make=False)
     if asked.as_json:
-        listed = (part.to_json(orient="records", indent=1)[1:-1].strip("\n")
-                  for part in _wanted(kept.parts(_AT_ONCE, *_asked(asked)), asked.deleted))
-        print("[", end="")
-        for number, part in enumerate(filter(None, listed)):
-            print(("," if number else "") + "\n" + part, end="")
-        print("\n]")
+        parts = (part.to_json(orient="records", indent=1)[1:-1].strip("\n") for part in _parts(kept, asked))
+        machine.say_parts("log list", "observations", parts)
         return
-    shown = kept.parts(_AT_ONCE, *_asked(asked), columns=(*LISTED, "deleted"), as_text=True)
-    for line in observation_lines(_wanted(shown, asked.deleted)):
+    for line in observation_lines(_parts(kept, asked, columns=(*LISTED, "deleted"), as_text=True)):
         print(line)
     if beside := unnamed_photos(kept):
         print(f"diagnose: {beside}", file=sys.stderr)
@@ -85,7 +80,7 @@ def show(record: str, log: str) -> None:
     """
     from diagnose.fieldlog.store import open_log
 
-    print(json.dumps(open_log(log, make=False).observation(record), indent=1))
+    machine.say("log show", open_log(log, make=False).observation(record))
 
 
 @log.command(cls=Verb)
@@ -154,7 +149,10 @@ def together(site: str, plant: str | None, as_json: bool, log: str) -> None:
     from diagnose.report.plain import wounds_as_text
 
     wounds = wounds_of(open_log(log, make=False), site, plant)
-    print(json.dumps(wounds.as_json(), indent=1) if as_json else wounds_as_text(wounds))
+    if as_json:
+        machine.say("log together", wounds.as_json())
+    else:
+        print(wounds_as_text(wounds))
 
 
 @log.command(cls=Verb)
@@ -174,8 +172,7 @@ def export(out: str, exact: bool, photos: bool, **given: Any) -> None:
 
     asked = SimpleNamespace(**given)
     kept = open_log(asked.log, make=False)
-    rows = kept.parts(_AT_ONCE, *_asked(asked), as_text=takes_text(out))
-    print(export(kept, _wanted(rows, asked.deleted), out, exact, photos))
+    print(export(kept, _parts(kept, asked, as_text=takes_text(out)), out, exact, photos))
 
 
 @log.command("import", cls=Verb)
@@ -217,7 +214,7 @@ def pack(out: str, with_senders: bool, log: str) -> None:
     from diagnose.fieldlog.merge import pack
     from diagnose.fieldlog.store import open_log
 
-    packed = pack(open_log(log, make=False), out, with_senders)
+    packed = pack(open_log(log, make=False), out, with_senders, Progress().of_step("packing photos"))
     print(f"The whole log is packed into {packed}; hand it over and take it in with diagnose log merge.")
 
 
@@ -230,7 +227,10 @@ def merge(other: str, log: str) -> None:
     from diagnose.fieldlog.store import open_log
 
     source = taken_from(other)  # looked for first, so that a wrong name makes no new log
-    print(merge(open_log(log), source))
+    progress = Progress()
+    merged = merge(open_log(log), source, progress.of_step("taking in"))
+    progress.end()
+    print(merged)
 
 
 @log.command(cls=Verb)
@@ -239,7 +239,7 @@ def verify(log: str) -> int:
     """Look for missing and changed photos and a damaged database."""
     from diagnose.fieldlog.verify import verify_at
 
-    found = verify_at(log)
+    found = verify_at(log, Progress().of_step("reading photos"))
     print(found)
     return 0 if found.good else 1
 
@@ -268,10 +268,10 @@ def disputes(log: str) -> None:
     print("\n".join(lines) or "Nobody disagrees.")
 
 
-def _asked(asked: SimpleNamespace) -> tuple[Any, ...]:
-    return asked.site, asked.culprit, asked.since, asked.until, asked.box, asked.deleted, asked.near
+def _parts(kept: Log, asked: SimpleNamespace, **how: Any) -> Iterator[pd.DataFrame]:
+    """The observations that the filters choose, some at a time; only what is marked as deleted where that was asked for."""
+    from diagnose.fieldlog.query import Query
 
-
-def _wanted(parts: Iterator[pd.DataFrame], deleted: bool) -> Iterator[pd.DataFrame]:
-    """Only what is marked as deleted, where that was asked for."""
-    return (part[part["deleted"].astype(bool)] if deleted else part for part in parts)
+    query = Query(asked.site, asked.culprit, asked.since, asked.until, asked.box, asked.near, asked.deleted)
+    parts = kept.parts(query, **how)
+    return (part[part["deleted"].astype(bool)] if asked.deleted else part for part in parts)

@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from diagnose.cli import options, words
+from diagnose.cli.progress import Progress
 from diagnose.cli.streams import Read, Verb, Written
+from diagnose.progress import counted, silent
 
 if TYPE_CHECKING:
     from diagnose.diagnosis import Circumstances, Diagnosis, Ground, Scale
@@ -63,7 +65,8 @@ def photo(**given: Any) -> int:
     scale, ground = _scale(asked), _ground(asked)
     printed: list[dict[str, Any]] = []
     failed, together = False, {}
-    for file in asked.file:
+    tells_itself = not (asked.as_json or asked.one_wound)  # each photo's lines appear as soon as it is judged
+    for file in counted(asked.file, silent if tells_itself else Progress().of_step("measuring photos")):
         try:
             found = diagnose_photo(
                 file, taps=asked.tap, scale=scale, answers=answers, circumstances=around, ground=ground,
@@ -150,7 +153,7 @@ def _one_wound(
 def _keep(found: Diagnosis, asked: SimpleNamespace, further: Sequence[str] = ()) -> None:
     """Writes the annotated picture and the observation, where they were asked for. further : photos of the same wound."""
     if asked.picture:
-        from diagnose.measure.overlay import write_annotated
+        from diagnose.report.overlay import write_annotated
 
         print(f"picture: {write_annotated(found, asked.picture)}", file=sys.stderr)
     if asked.save:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import sys
+from functools import partial
 from time import monotonic
+
+from diagnose import progress
 
 LEAST_S = 2.0  # what takes less says nothing [s]
 
@@ -12,34 +15,45 @@ class Progress:
     """Called with a step's name and how much of it is done; says so on the terminal, with the time left."""
 
     def __init__(self) -> None:
-        self._step, self._since, self._shown = "", monotonic(), False
+        self._step, self._open = "", False
+        self._since = self._last = monotonic()
 
     def __call__(self, step: str, done: int, of: int) -> None:
-        """step : what is done. done, of : how many of how many, 0 for an unknown total."""
+        """Say how far a step is.
+
+        Parameters
+        ----------
+        step
+            What is done [no unit].
+        done, of
+            How many of how many; 0 where it is not known of how many [no unit].
+        """
         if step != self._step:
-            self._step, self._since, self._shown = step, monotonic(), False
-        if not sys.stderr.isatty():
+            self.end()
+            self._step, self._since = step, self._last  # it began when the one before it was last heard of
+        self._last = monotonic()
+        took = self._last - self._since
+        if not sys.stderr.isatty() or took < LEAST_S:
             return
-        took = monotonic() - self._since
-        ended = done == of
-        if not self._shown and (took < LEAST_S or ended):
-            return
-        self._shown = True
         left = took / done * (of - done) if done and of else 0.0
-        said = f"{step}: {done} of {of}, {left / 60:.0f} min {left % 60:.0f} s left" if of else f"{step}: {done}"
-        print(f"\r{said:<60}", end="\n" if ended else "", file=sys.stderr, flush=True)
+        said = f"{step}: {done} of {of}, {left // 60:.0f} min {left % 60:.0f} s left" if of else f"{step}: {done}"
+        print(f"\r{said:<60}", end="", file=sys.stderr, flush=True)
+        self._open = True
+        if done == of:
+            self.end()
 
-    def of_step(self, step: str) -> Step:
-        """The same, called with counts alone."""
-        return Step(self, step)
+    def end(self) -> None:
+        """End the line that stands on the terminal, if there is one."""
+        if self._open:
+            print(file=sys.stderr)
+            self._open = False
 
+    def of_step(self, step: str) -> progress.Progress:
+        """The same, called with counts alone.
 
-class Step:
-    """One step's progress, called with how much of it is done."""
-
-    def __init__(self, progress: Progress, step: str) -> None:
-        self._progress, self._step = progress, step
-
-    def __call__(self, done: int, of: int) -> None:
-        """done, of : how many of how many."""
-        self._progress(self._step, done, of)
+        Parameters
+        ----------
+        step
+            What is done [no unit].
+        """
+        return partial(self, step)

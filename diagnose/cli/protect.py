@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from types import SimpleNamespace
 from typing import Any
 
 import click
 
-from diagnose.cli import options, words
+from diagnose.cli import machine, options, words
 from diagnose.cli.streams import Read, Verb, Written
 
 
@@ -27,7 +26,8 @@ from diagnose.cli.streams import Read, Verb, Written
 @click.option("--slope", type=float, default=0.0, metavar="PERCENT", help="Mean slope of the ground [per cent].")
 @click.option("--years", type=int, default=6, show_default=True, metavar="YEARS",
               help="Years until the trees are out of reach.")
-@click.option("--damage", default="moderate", show_default=True, type=click.Choice(["light", "moderate", "heavy", "severe"]))
+@click.option("--damage", default="moderate", show_default=True, type=click.Choice(["light", "moderate", "heavy", "severe"]),
+              help="How much the animals take, without protection.")
 @click.option("--snow-mm", type=words.depth, metavar="MM", help="Deepest snow, drifts included [mm].")
 @click.option("--wind", is_flag=True, help="Strong wind.")
 @click.option("--carry-m", type=words.depth, default="0", metavar="M", help="Way from the track [m].")
@@ -76,4 +76,7 @@ def protect(**given: Any) -> None:
         write_whole(asked.pdf, plan_pdf(plan, asked.inches))
     if asked.csv:
         write_whole(asked.csv, materials_csv(plan, asked.inches))
-    print(json.dumps(plan.as_json(), indent=1) if asked.as_json else plan_as_text(plan, asked.inches))
+    if asked.as_json:
+        machine.say("protect", plan.as_json())
+    else:
+        print(plan_as_text(plan, asked.inches))

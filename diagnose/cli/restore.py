@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from diagnose.cli import options
+from diagnose.cli.progress import Progress
 from diagnose.cli.streams import Verb
 
 
@@ -18,4 +19,4 @@ def restore(backup: str, log: str) -> None:
     """
     from diagnose.fieldlog.backup import restore
 
-    print(restore(backup, log))
+    print(restore(backup, log, Progress().of_step("copying photos")))

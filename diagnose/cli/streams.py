@@ -42,7 +42,13 @@ class Verb(click.Command):
     """A command in which `-` stands for a stream wherever a file is taken."""
 
     def invoke(self, ctx: click.Context) -> Any:
-        """The command's exit code. Raises UsageError where more than one `-` would have to share a stream."""
+        """The command's exit code; UsageError where more than one `-` would have to share a stream.
+
+        Parameters
+        ----------
+        ctx
+            Of click [no unit].
+        """
         with _standing_for(self.params, ctx) as given:
             ctx.params = given
             return super().invoke(ctx)

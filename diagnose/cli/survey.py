@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Callable
 from types import SimpleNamespace
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from diagnose.cli import options, words
+from diagnose.cli import machine, options, words
 from diagnose.cli.progress import Progress
 from diagnose.cli.streams import Read, Verb, Written
 
@@ -124,4 +123,7 @@ def _say(asked: SimpleNamespace, visits: list[pd.DataFrame], **more: Any) -> Non
         write_whole(asked.pdf, survey_pdf(found))
     if asked.html:
         write_whole(asked.html, survey_html(found))
-    print(json.dumps(found.as_json(), indent=1) if asked.as_json else f"{found.headline}\n{found.caution}")
+    if asked.as_json:
+        machine.say("survey", found.as_json())
+    else:
+        print(f"{found.headline}\n{found.caution}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import Any, TypeVar
 
 import click
 
-from diagnose.cli import options, words
+from diagnose.cli import machine, options, words
 from diagnose.cli.streams import Read, Verb, Written
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
@@ -77,7 +76,10 @@ def due_list(**given: Any) -> None:
         write_whole(asked.calendar, calendar_file(items, register, asked.on))
     if asked.pdf:
         write_whole(asked.pdf, due_pdf(items, asked.on, asked.site or "", asked.paper))
-    print(json.dumps([item.as_json() for item in items], indent=1) if asked.as_json else due_as_text(items, asked.on))
+    if asked.as_json:
+        machine.say("upkeep list", {"items": [item.as_json() for item in items]})
+    else:
+        print(due_as_text(items, asked.on))
 
 
 @upkeep.command(cls=Verb)
@@ -169,8 +171,8 @@ def from_plan(
     from diagnose.protect.read import read_settings
     from diagnose.upkeep.register import register_plan
 
-    plan = read_settings(file)
-    new = register_plan(open_log(log), plan, site or "", on, by=by, species=species, **_placed(place, error_m))
+    plan, where = read_settings(file), _placed(place, error_m)
+    new = register_plan(open_log(log), plan, site or "", on, by=by, species=species, **where)
     print(f"{len(new)} kinds of barrier of the plan are registered as put up on {on}.")
 
 
@@ -234,7 +236,7 @@ def _described(asked: SimpleNamespace) -> dict[str, Any]:
     }
 
 
-def _placed(place: tuple[float, float] | None, error_m: float) -> dict[str, float]:
+def _placed(place: tuple[float, float] | None, error_m: float) -> dict[str, Any]:
     return {} if place is None else {"lat": place[0], "lon": place[1], "error_m": error_m}
 
 

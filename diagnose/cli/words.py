@@ -12,34 +12,70 @@ if TYPE_CHECKING:
 
 
 def point(text: str) -> tuple[float, ...]:
-    """X,Y in pixels of the upright picture."""
+    """X,Y in pixels of the upright picture.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     return _numbers(text, 2, "is not a point; write X,Y in pixels, e.g. 812,430")
 
 
 def positive(text: str) -> float:
-    """A number above 0."""
+    """A number above 0.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     return _within(text, "must be a number above 0", above=0.0, below=1e7)
 
 
 def depth(text: str) -> float:
-    """A depth, height or way, 0 or more."""
+    """A depth, height or way, 0 or more.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     return _within(text, "must be a depth or height, 0 or more", above=-1e-12, below=1e5)
 
 
 def share(text: str) -> float:
-    """A share, 0 to 1."""
+    """A share, 0 to 1.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     return _within(text, "must be a share, 0 to 1", above=-1e-12, below=1 + 1e-12)
 
 
 def month(text: str) -> int:
-    """A month, 1 to 12."""
+    """A month, 1 to 12.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     if text.isdigit() and 1 <= int(text) <= 12:
         return int(text)
     raise BadParameter(f"'{text}' must be a month, 1 to 12")
 
 
 def day(text: str | date) -> date:
-    """A day as YYYY-MM-DD, or any other form of ISO 8601."""
+    """A day as YYYY-MM-DD, or any other form of ISO 8601.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     if isinstance(text, date):
         return text
     try:
@@ -49,22 +85,46 @@ def day(text: str | date) -> date:
 
 
 def iso_day(text: str) -> str:
-    """A day, as YYYY-MM-DD."""
+    """A day, as YYYY-MM-DD.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     return day(text).isoformat()
 
 
 def box(text: str) -> tuple[float, ...]:
-    """South, north, west, east [degree]."""
+    """South, north, west, east [degree].
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     return _numbers(text, 4, "is no box; write south,north,west,east in degrees")
 
 
 def near(text: str) -> tuple[float, ...]:
-    """Latitude, longitude [degree] and distance [m]."""
+    """Latitude, longitude [degree] and distance [m].
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     return _numbers(text, 3, "is no place; write latitude,longitude,metres")
 
 
 def place(text: str) -> tuple[float, float]:
-    """Latitude and longitude [degree]."""
+    """Latitude and longitude [degree].
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     lat, lon = _numbers(text, 2, "is no place; write latitude,longitude in degrees")
     if not (abs(lat) <= 90 and abs(lon) <= 180):
         raise BadParameter(f"'{text}' is no place on earth; write latitude,longitude in degrees")
@@ -72,7 +132,13 @@ def place(text: str) -> tuple[float, float]:
 
 
 def turns(text: str) -> Turns:
-    """How far round the stem each photo was taken [degree], or that they show every side."""
+    """How far round the stem each photo was taken [degree], or that they show every side.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     from diagnose.cannot_use import CannotUse
     from diagnose.measure.bark_round import read_turns
 
@@ -83,7 +149,13 @@ def turns(text: str) -> Turns:
 
 
 def correction(text: str) -> tuple[str, str]:
-    """FIELD=VALUE."""
+    """FIELD=VALUE.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     name, found, value = text.partition("=")
     if not found:
         raise BadParameter(f"'{text}' is no correction; write FIELD=VALUE")
@@ -91,7 +163,13 @@ def correction(text: str) -> tuple[str, str]:
 
 
 def column(text: str) -> tuple[str, str]:
-    """COLUMN=FIELD."""
+    """COLUMN=FIELD.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     name, found, field = text.partition("=")
     if not found:
         raise BadParameter(f"'{text}' gives no column its field; write COLUMN=FIELD")
@@ -99,7 +177,13 @@ def column(text: str) -> tuple[str, str]:
 
 
 def culprit(text: str) -> tuple[str, float]:
-    """NAME, or NAME=PROBABILITY."""
+    """NAME, or NAME=PROBABILITY.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     name, _, probability = text.partition("=")
     try:
         return name, float(probability) if probability else 1.0

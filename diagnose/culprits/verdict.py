@@ -342,7 +342,7 @@ def _leading(
 
 def sign_words(name: str, sign: Sign) -> str:
     """A sign in words: what it is and what was found."""
-    from diagnose.report.figures import figure
+    from diagnose.figures import figure
 
     word = vocabulary().get(name)
     label = name.replace("_", " ") if word is None else word.label
@@ -363,6 +363,6 @@ def _logit(share: float) -> float:
 
 
 def _percent(share: float) -> str:
-    from diagnose.report.figures import percent
+    from diagnose.figures import percent
 
     return percent(share)

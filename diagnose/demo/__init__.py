@@ -157,7 +157,7 @@ def _wounds(log: Log, story: Mapping[str, Any], trees: list[Tree]) -> None:
 
 
 def _photos(story: Mapping[str, Any]) -> list[bytes]:
-    from diagnose.measure.simulate import bark, twig
+    from diagnose.simulate import bark, twig
 
     drawn = []
     for told in story["photos"]:

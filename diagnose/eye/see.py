@@ -1,7 +1,7 @@
 """What is what in a picture, and where are severed ends?
 
-Two small networks, run by OpenCV's network module: the finder looks at a whole picture or a card laid flat, the close one at
-what the finder, or a tap, points to. What they say is no measurement: it tells where edges are to be looked for.
+Small networks, run by OpenCV's network module: a finder looks at a whole picture, another at a card laid flat, the close one
+at what a finder, or a tap, points to. What they say is no measurement: it tells where edges are to be looked for.
 """
 
 from __future__ import annotations
@@ -115,12 +115,14 @@ def _input(piece: np.ndarray) -> np.ndarray:
     return np.ascontiguousarray(piece.transpose(2, 0, 1)[None], np.float32) / 255
 
 
-def find(picture: np.ndarray, matrix: np.ndarray) -> Found:
+def find(picture: np.ndarray, matrix: np.ndarray, flat: bool = False) -> Found:
     """What the finder sees in a piece of a picture.
 
-    picture : (h, w, 3) uint8, BGR. matrix : (3, 3) from the finder's pixels (320, 448) to the picture's.
+    picture : (h, w, 3) uint8, BGR. matrix : (3, 3) from the finder's pixels (320, 448) to the picture's. flat : whether
+    it looks at the plane of a scale card, where the finder that learnt longest on cards and gnawed bark sees best; elsewhere
+    that one sees ends in pictures of other things.
     """
-    net = _network("finder")
+    net = _network("flat" if flat else "finder")
     net.setInput(_input(cut(picture, matrix, FINDER_SIZE)))
     out = net.forward()[0]
     shares = _softmax(out[: len(CLASSES)], 0).transpose(1, 2, 0)

@@ -13,9 +13,18 @@ if TYPE_CHECKING:
 
 
 def save_diagnosis(log: Log, found: Diagnosis, **fields: Any) -> Saved:
-    """Saves a diagnosis as an observation, with its photo where it has one. fields : site, plant, by, note ...
+    """Saves a diagnosis as an observation, with its photo where it has one.
 
     The lines that were measured along, and the taps, are kept in the verdict, so that the photo can be shown with them.
+
+    Parameters
+    ----------
+    log
+        That is written to [no unit].
+    found
+        What is kept [no unit].
+    **fields
+        Columns of Observation beside those that the diagnosis fills (site, plant, by, note), each in its unit.
     """
     from diagnose.fieldlog.likeness import likeness_of
     from diagnose.signs import signs_as_json
@@ -59,6 +68,11 @@ def kept_measurement(found: Mapping[str, Any]) -> Measurement:
 
     Answered signs, and the kind of wound that follows from what was measured, are left out; of an observation saved
     without lines there are figures only.
+
+    Parameters
+    ----------
+    found
+        An observation as `Log.observation` yields it [no unit].
     """
     import numpy as np
 

@@ -18,12 +18,15 @@ from diagnose.fieldlog import originals
 from diagnose.fieldlog.place import DATABASE, ORIGINALS, copy_database, damage_of, is_whole, part_of, reading, set_aside
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.fieldlog.tables import KINDS
+from diagnose.progress import Progress, counted, silent
 
 
 @dataclass(frozen=True)
 class Copied:
-    """What was copied from where to where. bad : photos that are missing or changed at the source, by digest. unnamed :
-    photos there that no record names. aside : what the database that was replaced is called now.
+    """What was copied from where to where.
+
+    bad : photos that are missing or changed at the source, by digest. unnamed : photos there that no record names.
+    aside : what the database that was replaced is called now.
     """
 
     source: Path
@@ -45,12 +48,25 @@ class Copied:
         return "\n".join(lines)
 
 
-def back_up(log: Log, folder: str | Path) -> Copied:
+def back_up(log: Log, folder: str | Path, progress: Progress = silent) -> Copied:
     """Copies the log into a folder, also while others write in it; what is there already is not copied again.
 
-    The database takes its place at the end, so that the folder holds the earlier backup whole or the new one. Raises
-    CannotUse for a folder that holds another log, or records that this one lacks; for a damaged database; and for a log on
-    a server, with the command that backs it up.
+    The database takes its place at the end, so that the folder holds the earlier backup whole or the new one.
+
+    Parameters
+    ----------
+    log
+        That is copied [no unit].
+    folder
+        Where the copy lies, or shall lie [no unit].
+    progress
+        Called with how many of how many are done [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a folder that holds another log, or records that this one lacks; for a damaged database; and for a log on a
+        server, with the command that backs it up.
     """
     if log.folder is None:
         raise CannotUse("this log lives on a server; back it up with: pg_dump --format=custom --file=browse-log.dump "
@@ -67,17 +83,30 @@ def back_up(log: Log, folder: str | Path) -> Copied:
                             "run diagnose log verify")
         if (target / DATABASE).exists():
             _must_go_on_from(target / DATABASE, part, target)
-        photos, bad = _copy_originals(source / ORIGINALS, target / ORIGINALS)
+        photos, bad = _copy_originals(source / ORIGINALS, target / ORIGINALS, progress)
         records, named = _counts(part)
     there = {each.name for each in originals.kept(target / ORIGINALS)}
     return Copied(source, target, records, photos, tuple(sorted(bad | named - there)))
 
 
-def restore(backup: str | Path, where: str | Path) -> Copied:
+def restore(backup: str | Path, where: str | Path, progress: Progress = silent) -> Copied:
     """Puts a backup, or the copy that was made before an upgrade, into the place of a log that was lost or damaged.
 
-    The damaged database and every photo of the place are kept. Raises CannotUse where a whole log lies there, and where
-    the backup is none or damaged.
+    The damaged database and every photo of the place are kept.
+
+    Parameters
+    ----------
+    backup
+        Folder of the backup, or the file that was made before an upgrade [no unit].
+    where
+        Folder of the log [no unit].
+    progress
+        Called with how many of how many are done [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where a whole log lies there, and where the backup is none or damaged.
     """
     if "://" in str(where):
         raise CannotUse("a log on a server is put back with: pg_restore --clean --if-exists --dbname="
@@ -92,7 +121,7 @@ def restore(backup: str | Path, where: str | Path) -> Copied:
         raise CannotUse(f"the log in {target} is whole; nothing was put over it. Give an empty folder with --log, or bring "
                         f"in what the backup holds with: diagnose log merge {backup} --log {target}")
     target = _ready(target)
-    photos, bad = _copy_originals(file.parent / ORIGINALS, target / ORIGINALS)
+    photos, bad = _copy_originals(file.parent / ORIGINALS, target / ORIGINALS, progress)
     with part_of(target / DATABASE) as part:
         with reading(file) as connection:
             copy_database(connection, part)
@@ -111,10 +140,10 @@ def _ready(target: Path) -> Path:
     return target
 
 
-def _copy_originals(source: Path, target: Path) -> tuple[int, set[str]]:
+def _copy_originals(source: Path, target: Path, progress: Progress) -> tuple[int, set[str]]:
     """How many whole originals are at the target now, and the digests of those that are changed at the source."""
     changed = set()
-    for each in originals.kept(source):
+    for each in counted(list(originals.kept(source)), progress):
         if not originals.is_whole_name(each):
             continue
         place = originals.path_of(target, each.name)

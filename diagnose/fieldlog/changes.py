@@ -27,7 +27,7 @@ class Change:
 
 
 @dataclass(frozen=True)
-class Settled:
+class Resolved:
     """What stands. values : field -> value. disputes : field -> the changes that disagree, side by side."""
 
     values: dict[str, Any]
@@ -35,16 +35,29 @@ class Settled:
 
 
 def latest(changes: Collection[Change]) -> list[str]:
-    """Ids of the changes that no other change had seen, sorted."""
+    """Ids of the changes that no other change had seen, sorted.
+
+    Parameters
+    ----------
+    changes
+        Of one record [no unit].
+    """
     seen = {parent for change in changes for parent in change.seen}
     return sorted(change.id for change in changes if change.id not in seen)
 
 
-def settle(row: Mapping[str, Any], changes: Collection[Change]) -> Settled:
+def resolve(row: Mapping[str, Any], changes: Collection[Change]) -> Resolved:
     """The values that stand, from any state of the record that these changes or some of them led to.
 
     A field that several people changed unseen by each other to different values is disputed; the value with the
     later clock is shown meanwhile. A deletion unseen by another change is disputed too, and the record stays.
+
+    Parameters
+    ----------
+    row
+        Field -> value as the record stands [no unit].
+    changes
+        All of the record [no unit].
     """
     earlier = _ancestors(changes)
     values = dict(row)
@@ -57,7 +70,7 @@ def settle(row: Mapping[str, Any], changes: Collection[Change]) -> Settled:
         if len({json.dumps(each.after[field], sort_keys=True) for each in standing}) > 1:
             disputes[field] = standing
     _dispute_deletion(values, disputes, changes, earlier)
-    return Settled(values, disputes)
+    return Resolved(values, disputes)
 
 
 def _dispute_deletion(
@@ -85,7 +98,13 @@ def _dispute_deletion(
 
 
 def in_order(changes: Collection[Change]) -> list[Change]:
-    """Every change after the ones it had seen; the clock decides only between unrelated ones."""
+    """Every change after the ones it had seen; the clock decides only between unrelated ones.
+
+    Parameters
+    ----------
+    changes
+        Of one record [no unit].
+    """
     waiting = {change.id: change for change in changes}
     ordered: list[Change] = []
     while waiting:

@@ -41,6 +41,13 @@ def write_archive(rows: Rows, place: str | Path) -> Path:
 
     eventDate is the local date and time as observed. coordinateUncertaintyInMeters is left empty where unknown: 0
     is not allowed. The animal is an opinion about the wound, so it is a measurement, not an occurrence.
+
+    Parameters
+    ----------
+    rows
+        Observations [no unit].
+    place
+        File to write, .zip [no unit].
     """
     tables = (("occurrence.csv", _CORE), ("measurement.csv", _MEASURED), ("media.csv", _MEDIUM))
     sites: set[str] = set()
@@ -74,6 +81,11 @@ def scientific_name(words: str) -> tuple[str, str] | None:
     """The scientific name that the words are, and its rank; None where they are no such name.
 
     They are one where they have its form and begin with a genus of woody plants that genera.yaml lists.
+
+    Parameters
+    ----------
+    words
+        What somebody wrote as species [no unit].
     """
     told = " ".join(words.split())
     found = _NAME.fullmatch(told[:1].upper() + told[1:])

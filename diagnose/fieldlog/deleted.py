@@ -26,7 +26,15 @@ class Deleted(NamedTuple):
 
 
 def deleted(log: Log, *kinds: str) -> Iterator[Deleted]:
-    """Every record of these kinds (all when none is named) that is marked as deleted, kind by kind."""
+    """Every record of these kinds that is marked as deleted, kind by kind.
+
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    *kinds
+        Of KINDS; all when none is named [no unit].
+    """
     with log.reading() as session:
         for kind in kinds or tuple(KINDS):
             table = KINDS[kind]
@@ -45,7 +53,20 @@ def other_kinds() -> tuple[str, ...]:
 
 
 def kind_of(log: Log, start_of_id: str) -> str:
-    """The kind of the record whose id starts so. Raises CannotUse for none, and for more than one."""
+    """The kind of the record whose id starts so.
+
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    start_of_id
+        First characters of the record's id [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For none, and for more than one.
+    """
     with log.reading() as session:
         found = [(kind, each) for kind, table in KINDS.items() for each in session.scalars(
             select(table.id).where(table.id.startswith(start_of_id, autoescape=True)).limit(2))]

@@ -22,7 +22,13 @@ class Twins:
 
 
 def near_duplicates(log: Log) -> list[Twins]:
-    """Pairs with the same photo, with a re-encoded copy of it, or with the same tag on the same site and day."""
+    """Pairs with the same photo, with a re-encoded copy of it, or with the same tag on the same site and day.
+
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    """
     with log.reading() as session:
         rows = session.execute(
             select(Observation.id, Observation.site, Observation.plant, Observation.taken_at, Observation.photo,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import codecs
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,7 +19,7 @@ from xml.sax.saxutils import escape
 import pandas as pd
 
 from diagnose.cannot_use import CannotUse
-from diagnose.fieldlog.store import NESTED
+from diagnose.fieldlog.query import NESTED
 from diagnose.whole_file import beside
 
 if TYPE_CHECKING:
@@ -34,7 +34,13 @@ _HARMLESS = frozenset(("lat", "lon", "error_m", *NESTED, "id", "saved_at", "take
 
 
 def each_part(rows: Rows) -> Iterator[pd.DataFrame]:
-    """The frames, one after the other."""
+    """The frames, one after the other.
+
+    Parameters
+    ----------
+    rows
+        A frame, or frames one after the other [no unit].
+    """
     yield from [rows] if isinstance(rows, pd.DataFrame) else rows
 
 
@@ -42,6 +48,13 @@ def write_csv(rows: Rows, place: str | Path) -> Path:
     """UTF-8 with a mark that spreadsheets know, a column a field, nested ones as JSON.
 
     Text that a spreadsheet would run as a formula gets an apostrophe before it; import takes it away again.
+
+    Parameters
+    ----------
+    rows
+        Observations [no unit].
+    place
+        File to write [no unit].
     """
     with _whole(place) as file:
         file.write(codecs.BOM_UTF8)
@@ -55,7 +68,13 @@ def write_csv(rows: Rows, place: str | Path) -> Path:
 
 
 def flattened(rows: pd.DataFrame) -> pd.DataFrame:
-    """The same rows with nested fields as JSON text, for formats that know only plain columns."""
+    """The same rows with nested fields as JSON text, for formats that know only plain columns.
+
+    Parameters
+    ----------
+    rows
+        Observations [no unit].
+    """
     flat = rows.copy()
     for name in set(NESTED) & set(flat.columns):
         flat[name] = pd.Series(list(map(_as_text, flat[name])), flat.index, dtype=object)
@@ -72,7 +91,19 @@ def _as_text(value: Any) -> str:
 
 
 def write_geojson(rows: Rows, place: str | Path) -> Path:
-    """RFC 7946: WGS 84, longitude first, a feature an observation; those without a position have no geometry."""
+    """RFC 7946: WGS 84, longitude first, a feature an observation; those without a position have no geometry.
+
+    Parameters
+    ----------
+    rows
+        Observations [no unit].
+    place
+        File to write [no unit].
+
+    References
+    ----------
+    .. [1] RFC 7946, The GeoJSON Format.
+    """
     with _whole(place) as file:
         file.write(b'{"type":"FeatureCollection","features":[')
         for number, row in enumerate(_plain(rows)):
@@ -88,7 +119,16 @@ def write_geojson(rows: Rows, place: str | Path) -> Path:
 def write_gpx(rows: Rows, place: str | Path) -> Path:
     """GPX 1.1 waypoints, one for each observation that has a position; times in UTC, left out where only local.
 
-    Reference: GPX 1.1 Schema Documentation, topografix.com/GPX/1/1.
+    Parameters
+    ----------
+    rows
+        Observations [no unit].
+    place
+        File to write [no unit].
+
+    References
+    ----------
+    .. [1] GPX 1.1 Schema Documentation, topografix.com/GPX/1/1.
     """
     with _whole(place) as file:
         file.write(b'<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" creator="browse-diagnose" '
@@ -113,7 +153,18 @@ def _waypoint(row: dict[str, Any]) -> str:
 
 
 def frame(rows: pd.DataFrame) -> GeoDataFrame:
-    """The rows as a GeoPandas frame of WGS 84 points. Raises CannotUse when geopandas is not installed."""
+    """The rows as a GeoPandas frame of WGS 84 points.
+
+    Parameters
+    ----------
+    rows
+        Observations [no unit].
+
+    Raises
+    ------
+    CannotUse
+        When geopandas is not installed.
+    """
     try:
         import geopandas
     except ModuleNotFoundError:
@@ -123,7 +174,15 @@ def frame(rows: pd.DataFrame) -> GeoDataFrame:
 
 
 def utc(taken_at: str | None, local: bool) -> str | None:
-    """The moment in UTC with a Z, or None where only the camera's local clock is known."""
+    """The moment in UTC with a Z, or None where only the camera's local clock is known.
+
+    Parameters
+    ----------
+    taken_at
+        Moment in ISO 8601; None where it is not known [no unit].
+    local
+        Whether only the camera's local clock is known [no unit].
+    """
     if not taken_at or local or len(taken_at) == 10:
         return None
     moment = datetime.fromisoformat(taken_at)
@@ -158,7 +217,13 @@ def _harmless(column: pd.Series) -> pd.Series:
 
 
 def unharmed(cell: str) -> str:
-    """A cell as it was before the apostrophe that keeps spreadsheets from running it."""
+    """A cell as it was before the apostrophe that keeps spreadsheets from running it.
+
+    Parameters
+    ----------
+    cell
+        Of a CSV file [no unit].
+    """
     return cell[1:] if cell.startswith("'") and cell[1:].startswith((*_RISKY, "'")) else cell
 
 
@@ -177,19 +242,11 @@ def _whole(place: str | Path) -> Iterator[BinaryIO]:
 
 
 def takes_text(name: str) -> bool:
-    """Does the format of files of this name hold nested fields as JSON text anyway? Then they need not be read."""
+    """Does the format of files of this name hold nested fields as JSON text anyway? Then they need not be read.
+
+    Parameters
+    ----------
+    name
+        Of the file that is written [no unit].
+    """
     return Path(name).suffix.lower() in (".csv", ".gpkg")
-
-
-def writer(name: str) -> Callable[[Rows, str | Path], Path]:
-    """The function that writes files of this name: .csv, .geojson, .gpkg, .gpx or .zip (Darwin Core archive)."""
-    from diagnose.fieldlog.darwin_core import write_archive
-    from diagnose.fieldlog.geopackage import write_geopackage
-
-    known: dict[str, Callable[[Rows, str | Path], Path]] = {
-        ".csv": write_csv, ".geojson": write_geojson, ".json": write_geojson, ".gpkg": write_geopackage,
-        ".gpx": write_gpx, ".zip": write_archive,
-    }
-    if (ending := Path(name).suffix.lower()) not in known:
-        raise CannotUse(f"'{name}' must end with one of {', '.join(known)}")
-    return known[ending]

@@ -35,7 +35,13 @@ _COLUMNS = {kind: {column.key: column for column in table.__table__.columns} for
 
 
 def names(kind: str) -> tuple[str, ...]:
-    """The fields of a kind of record, in their order."""
+    """The fields of a kind of record, in their order.
+
+    Parameters
+    ----------
+    kind
+        Of KINDS [no unit].
+    """
     if kind not in _COLUMNS:
         raise CannotUse(f"the log keeps no '{kind}'; it keeps {', '.join(_COLUMNS)}")
     return tuple(_COLUMNS[kind])
@@ -44,7 +50,19 @@ def names(kind: str) -> tuple[str, ...]:
 def checked(kind: str, given: Mapping[str, Any], fixed: frozenset[str] = frozenset()) -> dict[str, Any]:
     """The given fields as they are stored: numbers in range, dates as ISO 8601, missing ones None or empty.
 
-    Raises CannotUse, naming the field, for one that does not exist, may not be changed, or makes no sense.
+    Parameters
+    ----------
+    kind
+        Of KINDS [no unit].
+    given
+        Field -> value, each in the field's unit.
+    fixed
+        Fields that may not be changed [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Naming the field, for one that does not exist, may not be changed, or makes no sense.
     """
     names(kind)
     checks = _checks(kind)
@@ -147,7 +165,13 @@ def _number(name: str, value: Any) -> float:
 
 
 def is_id(text: str) -> bool:
-    """Is this an identifier as the log makes them (a UUID in its plain form)?"""
+    """Is this an identifier as the log makes them (a UUID in its plain form)?
+
+    Parameters
+    ----------
+    text
+        What might be one [no unit].
+    """
     try:
         return str(uuid.UUID(text)) == text
     except ValueError:

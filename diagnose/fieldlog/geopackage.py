@@ -92,8 +92,17 @@ class Shown(NamedTuple):
 def write_geopackage(rows: Rows, place: str | Path, photos: Iterable[Shown] = ()) -> Path:
     """One layer of points, `observation`, with every field as an attribute; moments also in UTC, as `taken_utc`.
 
-    The layer has a spatial index. photos : each becomes a row of the related table `photo`; taken one by one after the
-    rows, so that memory does not grow with them.
+    The layer has a spatial index.
+
+    Parameters
+    ----------
+    rows
+        Observations [no unit].
+    place
+        File to write, .gpkg [no unit].
+    photos
+        Each becomes a row of the related table `photo`; taken one by one after the rows, so that memory does not grow
+        with them [no unit].
     """
     parts = each_part(rows)
     first = next(parts, pd.DataFrame(columns=list(names("observation"))))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.old_names import is_known
 from diagnose.culprits.prior import confirmed_counts
+from diagnose.fieldlog.query import Query
 from diagnose.signs import parse_signs
 
 if TYPE_CHECKING:
@@ -21,9 +22,16 @@ def confirmed_in(log: Log, site: str | None = None) -> dict[str, float]:
     """Wounds by culprit whose naming was confirmed from outside, one plant and visit counting once.
 
     Deleting the observation or taking the confirmation back undoes what it taught.
+
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    site
+        Only this planting; None for every one [no unit].
     """
     wanted = ("named", "confirmed", "site", "plot", "plant", "visit", "taken_at", "saved_at")
-    rows = log.observations(site=site, columns=wanted)
+    rows = log.observations(Query(site=site), wanted)
     return confirmed_counts(_confirmations(rows.to_dict("records")))
 
 
@@ -39,11 +47,25 @@ def _confirmations(rows: list[dict[str, Any]]) -> Iterator[dict[str, object]]:
 def wounds_of(log: Log, site: str, plant: str | None = None, region: str | None = None) -> Wounds:
     """The wounds of a site, or of one plant of it, judged each and together.
 
-    region : where positions do not tell. Raises CannotUse where the log holds no wound with signs there.
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    site
+        Name of the planting [no unit].
+    plant
+        Only this plant's; None for every one [no unit].
+    region
+        Where the planting is, where positions do not say; None for not known [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where the log holds no wound with signs there.
     """
     from diagnose.diagnosis import Circumstances, diagnose_answers, diagnose_wounds
 
-    rows = log.observations(site=site, columns=("signs", "plant", "lat", "lon", "taken_at"), newest=_MOST)
+    rows = log.observations(Query(site=site), ("signs", "plant", "lat", "lon", "taken_at"), _MOST)
     found = []
     for row in rows.to_dict("records"):
         if row["signs"] and (plant is None or row["plant"] == plant):

@@ -16,8 +16,16 @@ SAME = 26  # bits of 256 that may differ; re-encoded copies differ by far less, 
 def likeness(data: bytes) -> str | None:
     """A perceptual hash, 256 bits as hex: signs of the lowest 16 x 16 cosine frequencies about their median.
 
-    Of the upright picture. None for bytes that are no picture. Reference: Ahmed, Natarajan & Rao 1974, Discrete
-    cosine transform, IEEE Trans. Computers C-23.
+    Of the upright picture. None for bytes that are no picture.
+
+    Parameters
+    ----------
+    data
+        A picture file's bytes [no unit].
+
+    References
+    ----------
+    .. [1] Ahmed, N., Natarajan, T. & Rao, K. R. (1974), Discrete cosine transform, IEEE Trans. Computers C-23.
     """
     try:
         return likeness_of(read_picture(data))
@@ -26,7 +34,18 @@ def likeness(data: bytes) -> str | None:
 
 
 def likeness_of(picture: Picture) -> str:
-    """The same of a picture that is read already. Raises CannotUse where it cannot be decoded."""
+    """The same of a picture that is read already.
+
+    Parameters
+    ----------
+    picture
+        That is read already [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where it cannot be decoded.
+    """
     small = picture.reduced(8 if min(picture.size) >= 8 else 1)
     grey = cv2.cvtColor(cv2.resize(small, (64, 64), interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2GRAY)
     lowest = cv2.dct(grey.astype(np.float32))[:16, :16].ravel()
@@ -39,6 +58,11 @@ def alike(hashes: Sequence[str]) -> list[tuple[int, int]]:
 
     Programs that drop the mark of which way is up leave a copy lying on its side. Memory grows with the number of
     hashes, not with its square.
+
+    Parameters
+    ----------
+    hashes
+        Of `likeness` [no unit].
     """
     if len(hashes) < 2:
         return []

@@ -13,8 +13,11 @@ from sqlalchemy import select
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.exchange import NESTED, unharmed
-from diagnose.fieldlog.store import FIELDS, Log, Saved, insert_rows, whole_row
+from diagnose.fieldlog.log import Log, Saved
+from diagnose.fieldlog.query import FIELDS
+from diagnose.fieldlog.rows import insert_rows, whole_row
 from diagnose.fieldlog.tables import Observation
+from diagnose.progress import Progress, silent
 from diagnose.signs import parse_signs, signs_as_json
 from diagnose.texts import MOST_OF_A_CELL, from_json, rows, rows_of
 
@@ -28,8 +31,11 @@ _YES, _NO = {"true", "yes", "1", "t"}, {"false", "no", "0", "f", ""}
 
 @dataclass
 class Loaded:
-    """What came in. saved : new observations. already : photos that were in the log. ignored : columns that are no
-    fields. refused : line or file, and why. note : how the file was read."""
+    """What came in.
+
+    saved : new observations. already : photos that were in the log. ignored : columns that are no
+    fields. refused : line or file, and why. note : how the file was read.
+    """
 
     saved: int = 0
     already: int = 0
@@ -45,7 +51,18 @@ class Loaded:
 
 
 def is_there(place: str | Path) -> Path:
-    """The file or folder, if there is one. Raises CannotUse where there is none."""
+    """The file or folder, if there is one.
+
+    Parameters
+    ----------
+    place
+        Path that was given [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where there is none.
+    """
     if not Path(place).exists():
         raise CannotUse(f"{place} is not there; check its name")
     return Path(place)
@@ -56,8 +73,23 @@ def import_csv(
 ) -> Loaded:
     """Saves a CSV file's good rows in one transaction and reports the refused ones, a line each.
 
-    mapping : column -> field of an observation, or `sign.NAME`; columns named like fields need none. dry_run : only
-    say what would happen. Raises CannotUse, and saves nothing, for a file that is no CSV.
+    Parameters
+    ----------
+    log
+        That is written to [no unit].
+    place
+        The file [no unit].
+    mapping
+        Column -> field of an observation, or `sign.NAME`; columns named like fields need none [no unit].
+    by
+        Initials of who imports [no unit].
+    dry_run
+        Whether it is only said what would happen [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a file that is no CSV; nothing is saved then.
     """
     source = Path(place)
     encoding, note = _encoding(source)
@@ -200,13 +232,26 @@ def import_photos(
     site: str = "",
     by: str = "",
     save: Callable[[Path], Saved] | None = None,
-    progress: Callable[[int, int], None] = lambda done, of: None,
+    progress: Progress = silent,
 ) -> Loaded:
     """Every picture of a folder, and of those in it, becomes an observation with the place and time in its file.
 
-    save : does the saving of one file where it is to be diagnosed too; without it only place and time are taken.
-    progress : told how many of how many are done. Each photo is saved on its own: an import that was broken off is
-    simply started again.
+    Each photo is saved on its own: an import that was broken off is simply started again.
+
+    Parameters
+    ----------
+    log
+        That is written to [no unit].
+    folder
+        Of the pictures [no unit].
+    site
+        Name of the planting [no unit].
+    by
+        Initials of who imports [no unit].
+    save
+        Saves one file where it is to be diagnosed too; without it only place and time are taken [no unit].
+    progress
+        Called with how many of how many are done [no unit].
     """
     source = Path(folder)
     if not source.is_dir():
@@ -224,7 +269,22 @@ def import_photos(
 
 
 def save_photo(log: Log, file: Path, **fields: Any) -> Saved:
-    """Saves one picture with the place and time in its file. fields : site, by, note ... Raises CannotUse for no picture."""
+    """Saves one picture with the place and time in its file.
+
+    Parameters
+    ----------
+    log
+        That is written to [no unit].
+    file
+        Of the picture [no unit].
+    **fields
+        Columns of Observation (site, by, note), each in its unit.
+
+    Raises
+    ------
+    CannotUse
+        For no picture.
+    """
     from diagnose.photo.picture import read_picture
 
     picture = read_picture(file)

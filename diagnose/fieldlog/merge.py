@@ -21,10 +21,13 @@ from sqlalchemy.orm import Session
 
 from diagnose.archives import DAMAGED, opened, unpacked
 from diagnose.cannot_use import CannotUse
-from diagnose.fieldlog.changes import Change, settle
+from diagnose.fieldlog.changes import Change, resolve
 from diagnose.fieldlog.fields import checked, is_id, names
-from diagnose.fieldlog.store import Log, changes_of, open_log, stand
+from diagnose.fieldlog.history import changes_of, stand
+from diagnose.fieldlog.log import Log
+from diagnose.fieldlog.store import open_log
 from diagnose.fieldlog.tables import KINDS, History, Photo
+from diagnose.progress import Progress, counted, silent
 from diagnose.texts import from_json
 from diagnose.whole_file import beside
 
@@ -39,8 +42,11 @@ _HISTORY = ("id", "kind", "record", "at", "by", "change", "before", "after", "se
 
 @dataclass(frozen=True)
 class Merged:
-    """What merging brought. records, changes, photos : how many were new here. disputed : how many records the
-    crews disagree about."""
+    """What merging brought.
+
+    records, changes, photos : how many were new here. disputed : how many records the
+    crews disagree about.
+    """
 
     records: int
     changes: int
@@ -66,33 +72,65 @@ class Dispute:
 PRIVATE = ("sender",)  # kinds of record that are handed over only when asked for
 
 
-def pack(log: Log, place: str | Path, senders: bool = False) -> Path:
+def pack(log: Log, place: str | Path, senders: bool = False, progress: Progress = silent) -> Path:
     """Writes the whole log into one file for handing over; returns where it lies. Written beside, then renamed.
 
-    senders : names and addresses of who sent something in, too.
+    Parameters
+    ----------
+    log
+        That is packed [no unit].
+    place
+        File to write [no unit].
+    senders
+        Whether names and addresses of who sent something in go along [no unit].
+    progress
+        Called with how many of how many are done [no unit].
     """
     target = Path(place)
     with (beside(target) as temporary, zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED) as packed,
           log.reading() as session):
         packed.writestr("format", FORMAT)
-        _pack_photos(log, session, packed)
+        _pack_photos(log, session, packed, progress)
         with packed.open("records.jsonl", "w", force_zip64=True) as lines:
             for record in _records(session, without=() if senders else PRIVATE):
                 lines.write(json.dumps(record, separators=(",", ":")).encode() + b"\n")
     return target
 
 
-def merge(log: Log, other: str | Path | Log) -> Merged:
+def merge(log: Log, other: str | Path | Log, progress: Progress = silent) -> Merged:
     """Takes in everything of another log (open, a folder, a URL or a pack) that is not here, in one transaction.
 
-    Raises CannotUse, and changes nothing, when the other is damaged or no log.
+    Parameters
+    ----------
+    log
+        That takes in [no unit].
+    other
+        An open log, a folder, an address or a pack [no unit].
+    progress
+        Called with how many photos and records are done, and 0 for an unknown total [no unit].
+
+    Raises
+    ------
+    CannotUse
+        When the other is damaged or no log; nothing is changed then.
     """
     source = other if isinstance(other, Log) else taken_from(other)
-    return _merge_log(log, source) if isinstance(source, Log) else _merge_pack(log, source)
+    return _merge_log(log, source, progress) if isinstance(source, Log) else _merge_pack(log, source, progress)
 
 
 def taken_from(other: str | Path) -> Log | Path:
-    """What a merge takes in: another log, opened, or the file of a pack. Raises CannotUse for what is neither."""
+    """What a merge takes in: another log, opened, or the file of a pack.
+
+    Parameters
+    ----------
+    other
+        Folder, address or file [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For what is neither.
+    """
     place = Path(other).expanduser()
     if "://" not in str(other) and place.is_file():
         return place
@@ -102,20 +140,26 @@ def taken_from(other: str | Path) -> Log | Path:
 
 
 def disputes(log: Log) -> list[Dispute]:
-    """Everything that people disagree about, side by side; correcting the field settles it."""
+    """Everything that people disagree about, side by side; correcting the field ends it.
+
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    """
     found: list[Dispute] = []
     with log.reading() as session:
         for kind, table in KINDS.items():
             for record in session.scalars(select(table.id).where(table.disputed.is_(True)).order_by(table.id)):
-                sides = settle({}, changes_of(session, record)).disputes
+                sides = resolve({}, changes_of(session, record)).disputes
                 found += [Dispute(kind, record, field, tuple(each)) for field, each in sorted(sides.items())]
     return found
 
 
-def _pack_photos(log: Log, session: Session, packed: zipfile.ZipFile) -> None:
+def _pack_photos(log: Log, session: Session, packed: zipfile.ZipFile, progress: Progress) -> None:
     photos = [_photo(row) for row in session.scalars(select(Photo).order_by(Photo.sha256))]
     packed.writestr("photos.jsonl", "".join(json.dumps(photo) + "\n" for photo in photos))
-    for photo in photos:
+    for photo in counted(photos, progress):
         name = f"originals/{photo['sha256']}"
         packed.writestr(zipfile.ZipInfo(name), log.original(photo["sha256"]))  # photographs do not shrink: stored
 
@@ -151,13 +195,13 @@ def _past(session: Session, records: list[str]) -> dict[str, list[dict[str, Any]
     return found
 
 
-def _merge_log(log: Log, other: Log) -> Merged:
+def _merge_log(log: Log, other: Log, progress: Progress) -> Merged:
     with other.reading() as theirs:
         photos = (_photo(row) for row in theirs.scalars(select(Photo).order_by(Photo.sha256)))
-        return _merge(log, photos, other.original, _few(_records(theirs)))
+        return _merge(log, photos, other.original, _few(_records(theirs)), progress)
 
 
-def _merge_pack(log: Log, place: Path) -> Merged:
+def _merge_pack(log: Log, place: Path, progress: Progress) -> Merged:
     try:
         with opened(place, MOST_PACKED) as packed:
             if unpacked(packed, "format", 100).decode() != FORMAT:
@@ -167,7 +211,7 @@ def _merge_pack(log: Log, place: Path) -> Merged:
                 return unpacked(packed, f"originals/{digest}", PHOTO_LIMIT)
 
             photos = (photo for some in _lines(packed, "photos.jsonl") for photo in some)
-            return _merge(log, photos, original, _lines(packed, "records.jsonl"))
+            return _merge(log, photos, original, _lines(packed, "records.jsonl"), progress)
     except CannotUse:
         raise
     except (*DAMAGED, TypeError, AttributeError):
@@ -191,14 +235,18 @@ def _lines(packed: zipfile.ZipFile, name: str) -> Iterator[list[dict[str, Any]]]
         yield few
 
 
-def _merge(log: Log, photos: Iterable[Mapping[str, Any]], original: Any, records: Iterable[Iterable[Any]]) -> Merged:
-    """records : a few at a time."""
-    new_photos = new_records = new_changes = 0
+def _merge(log: Log, photos: Iterable[Mapping[str, Any]], original: Any, records: Iterable[Iterable[Any]],
+           progress: Progress) -> Merged:
+    """Records : a few at a time."""
+    new_photos = new_records = new_changes = done = 0
     with log.writing() as session:
         for photo in photos:
             new_photos += _take_photo(log, session, photo, original)
+            progress(done := done + 1, 0)
         for few in records:
-            counts = _take_records(session, [_believed(each) for each in few])
+            believed = [_believed(each) for each in few]
+            counts = _take_records(session, believed)
+            progress(done := done + len(believed), 0)
             new_records, new_changes = new_records + counts[0], new_changes + counts[1]
             session.flush()
             session.expunge_all()

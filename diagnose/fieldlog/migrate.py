@@ -26,7 +26,19 @@ _MIGRATIONS = Path(__file__).parent / "migrations"
 def make_or_upgrade(engine: Engine, where: str, file: Path | None) -> None:
     """Makes the tables of an empty database, or brings older ones to the present shape.
 
-    file : of an embedded log, copied beside itself before an upgrade. Raises CannotUse for a newer log.
+    Parameters
+    ----------
+    engine
+        The database [no unit].
+    where
+        The log, as it is named to a person [no unit].
+    file
+        Of an embedded log, copied beside itself before an upgrade; None for no copy [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a newer log.
     """
     shape = shape_of(engine)
     if shape == SHAPES[-1]:
@@ -46,8 +58,15 @@ def make_or_upgrade(engine: Engine, where: str, file: Path | None) -> None:
 def make_whole(file: Path, opened: Callable[[Path], Engine]) -> None:
     """Makes a new database under another name and only then gives it its own.
 
-    So a database without tables is never one that was just begun. opened : gives the engine of a file. Where the disk knows
-    no hard links nothing is made; make_or_upgrade does it then.
+    So a database without tables is never one that was just begun. Where the disk knows no hard links nothing is made;
+    make_or_upgrade does it then.
+
+    Parameters
+    ----------
+    file
+        Of the new database [no unit].
+    opened
+        Gives the engine of a file [no unit].
     """
     with TemporaryDirectory(prefix=".part-", dir=file.parent) as folder:
         fresh = Path(folder) / file.name
@@ -60,13 +79,27 @@ def make_whole(file: Path, opened: Callable[[Path], Engine]) -> None:
 
 
 def shape_of(engine: Engine) -> str:
-    """Which shape the database's tables have, empty where there are none."""
+    """Which shape the database's tables have, empty where there are none.
+
+    Parameters
+    ----------
+    engine
+        The database [no unit].
+    """
     with engine.execution_options(writing=False).connect() as connection:
         return _shape(connection)
 
 
 def back_up(file: Path, shape: str) -> Path:
-    """Copies the database whole, also while it is in use; returns where the copy lies."""
+    """Copies the database whole, also while it is in use; returns where the copy lies.
+
+    Parameters
+    ----------
+    file
+        Of the database [no unit].
+    shape
+        That it has; it becomes part of the copy's name [no unit].
+    """
     place = file.with_name(f"{file.stem}.before-{shape}-{stamp()}{file.suffix}")
     with closing(sqlite3.connect(file)) as old, part_of(place) as part:
         copy_database(old, part)
@@ -74,7 +107,15 @@ def back_up(file: Path, shape: str) -> Path:
 
 
 def upgrade(connection: Connection, to: str = "head") -> None:
-    """Runs the steps up to a shape inside the connection's transaction."""
+    """Runs the steps up to a shape inside the connection's transaction.
+
+    Parameters
+    ----------
+    connection
+        In a transaction [no unit].
+    to
+        The shape that is wanted [no unit].
+    """
     from alembic import command
 
     settings = _settings(connection)

@@ -16,10 +16,18 @@ _DIGEST = re.compile(r"[0-9a-f]{64}")
 
 
 def keep(folder: Path, data: bytes) -> str:
-    """Keeps the bytes under their SHA-256 and returns it, as hex. Kept bytes are never written again.
+    """Keeps the bytes under their SHA-256 and returns it, as hex.
 
-    Written beside its place, flushed to the disk, then renamed, and the folder flushed: after a crash the file
-    is whole or not there. Raises CannotSave when the disk is full or the folder cannot be written.
+    Kept bytes are never written again. They are written beside their place, flushed to the disk, then renamed, and the
+    folder flushed: after a crash the file is whole or not there. Raises CannotSave when the disk is full or the folder
+    cannot be written.
+
+    Parameters
+    ----------
+    folder
+        Of the originals [no unit].
+    data
+        A file's bytes [no unit].
     """
     name = digest(data)
     place = path_of(folder, name)
@@ -46,35 +54,78 @@ def keep(folder: Path, data: bytes) -> str:
 
 
 def digest(data: bytes) -> str:
-    """The SHA-256 of a photo's bytes, as hex."""
+    """The SHA-256 of a photo's bytes, as hex.
+
+    Parameters
+    ----------
+    data
+        A file's bytes [no unit].
+    """
     return hashlib.sha256(data).hexdigest()
 
 
 def path_of(folder: Path, name: str) -> Path:
-    """Where the original with this SHA-256 lies. Raises CannotUse for anything that is no digest."""
+    """Where the original with this SHA-256 lies.
+
+    Parameters
+    ----------
+    folder
+        Of the originals [no unit].
+    name
+        SHA-256, as hex [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For anything that is no digest.
+    """
     if not _DIGEST.fullmatch(name):
         raise CannotUse(f"'{name[:20]}' is no SHA-256 of a photo")
     return folder / name[:2] / name
 
 
 def kept(folder: Path) -> Iterator[Path]:
-    """Every file below the folder, whole originals and what was left of broken writes."""
+    """Every file below the folder, whole originals and what was left of broken writes.
+
+    Parameters
+    ----------
+    folder
+        Of the originals [no unit].
+    """
     return (place for place in sorted(folder.rglob("*")) if place.is_file()) if folder.is_dir() else iter(())
 
 
 def is_whole_name(place: Path) -> bool:
-    """Is the file named as a whole original is? What a broken write left is not."""
+    """Is the file named as a whole original is? What a broken write left is not.
+
+    Parameters
+    ----------
+    place
+        Of a file among the originals [no unit].
+    """
     return bool(_DIGEST.fullmatch(place.name))
 
 
 def digest_of(place: Path) -> str:
-    """The SHA-256 of a file, as hex, read in pieces."""
+    """The SHA-256 of a file, as hex, read in pieces.
+
+    Parameters
+    ----------
+    place
+        Of the file [no unit].
+    """
     with place.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def flush_folder(folder: Path) -> None:
-    """Makes a rename in the folder last through a power cut (POSIX; elsewhere folders cannot be opened)."""
+    """Makes a rename in the folder last through a power cut (POSIX; elsewhere folders cannot be opened).
+
+    Parameters
+    ----------
+    folder
+        In which something was renamed [no unit].
+    """
     with contextlib.suppress(OSError, AttributeError):
         handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
         try:

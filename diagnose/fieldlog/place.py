@@ -33,6 +33,11 @@ def is_lost(folder: Path) -> str:
     """Why the folder's database must not be taken for that of a new log, empty where it may.
 
     Looked at without opening it: SQLite throws the write-ahead log of an emptied database away.
+
+    Parameters
+    ----------
+    folder
+        Of the log [no unit].
     """
     file = folder / DATABASE
     if file.exists():
@@ -44,7 +49,13 @@ def is_lost(folder: Path) -> str:
 
 
 def has_originals(folder: Path) -> bool:
-    """Does the folder keep any photograph?"""
+    """Does the folder keep any photograph?
+
+    Parameters
+    ----------
+    folder
+        Of the log [no unit].
+    """
     return any(each.is_dir() and any(each.iterdir()) for each in _below(folder / ORIGINALS))
 
 
@@ -53,7 +64,15 @@ def _below(folder: Path) -> Iterator[Path]:
 
 
 def lost(folder: Path, why: str) -> CannotUse:
-    """What a person is told whose database was lost."""
+    """What a person is told whose database was lost.
+
+    Parameters
+    ----------
+    folder
+        Of the log [no unit].
+    why
+        What `is_lost` found [no unit].
+    """
     photos = sum(originals.is_whole_name(each) for each in originals.kept(folder / ORIGINALS))
     there = f", but {photos} photos of it are there" if photos else ""
     return CannotUse(
@@ -62,24 +81,50 @@ def lost(folder: Path, why: str) -> CannotUse:
 
 
 def no_log(folder: Path) -> CannotUse:
-    """What a person is told who wants to read a log where there is none."""
+    """What a person is told who wants to read a log where there is none.
+
+    Parameters
+    ----------
+    folder
+        Of the log [no unit].
+    """
     return CannotUse(f"there is no log in {folder}; check the name, or give the log's folder with --log (saving makes one)")
 
 
 def may_write(file: Path) -> bool:
-    """Can the database be written, or only be read? SQLite needs room beside it too."""
+    """Can the database be written, or only be read? SQLite needs room beside it too.
+
+    Parameters
+    ----------
+    file
+        Of the database [no unit].
+    """
     return all(os.access(each, os.W_OK) for each in (file.parent, file))
 
 
 def engine_of(file: Path, **options: str) -> Engine:
-    """A SQLite database by its path, whatever signs are in it. options : of SQLite's own addresses, e.g. mode=ro."""
+    """A SQLite database by its path, whatever signs are in it.
+
+    Parameters
+    ----------
+    file
+        Of the database [no unit].
+    **options
+        Of SQLite's own addresses, e.g. mode=ro [no unit].
+    """
     name = f"file:{quote(str(file))}" if options else str(file)
     address = URL.create("sqlite", database=name, query={**options, "uri": "true"} if options else {})
     return create_engine(address, connect_args={"timeout": 15}, json_serializer=as_json)
 
 
 def as_json(value: Any) -> str:
-    """A nested field as it is stored."""
+    """A nested field as it is stored.
+
+    Parameters
+    ----------
+    value
+        Of a nested field [no unit].
+    """
     return _ENCODER.encode(value) if value else "[]" if isinstance(value, list | tuple) else "{}"
 
 
@@ -87,7 +132,14 @@ def read_only_engine(file: Path, copied: bool = False) -> Engine:
     """A database that cannot be written where it lies.
 
     What SQLite cannot read in place (a write-ahead log that nobody may move into the database) is read from a copy, which
-    goes when the engine does. copied : read a copy in any case, which may then be written.
+    goes when the engine does.
+
+    Parameters
+    ----------
+    file
+        Of the database [no unit].
+    copied
+        Whether a copy is read in any case, which may then be written [no unit].
     """
     for options in () if copied else ({"mode": "ro"}, {"mode": "ro", "immutable": "1"}):
         if "immutable" in options and _size(file, "-wal"):
@@ -117,7 +169,13 @@ def _size(file: Path, ending: str) -> int:
 
 @contextmanager
 def reading(file: Path) -> Iterator[sqlite3.Connection]:
-    """The driver's own connection to a database that is there; nothing is made."""
+    """The driver's own connection to a database that is there; nothing is made.
+
+    Parameters
+    ----------
+    file
+        Of the database [no unit].
+    """
     if may_write(file):
         with closing(sqlite3.connect(f"file:{quote(str(file))}?mode=rw", uri=True, timeout=15)) as opened:
             yield opened
@@ -127,7 +185,13 @@ def reading(file: Path) -> Iterator[sqlite3.Connection]:
 
 
 def is_bare(file: Path) -> bool:
-    """Is it a database without tables?"""
+    """Is it a database without tables?
+
+    Parameters
+    ----------
+    file
+        Of the database [no unit].
+    """
     try:
         with reading(file) as opened:
             return not opened.execute("select count(*) from sqlite_master").fetchone()[0]
@@ -136,7 +200,13 @@ def is_bare(file: Path) -> bool:
 
 
 def is_whole(folder: Path) -> bool:
-    """Has the folder a log whose database is neither lost nor damaged?"""
+    """Has the folder a log whose database is neither lost nor damaged?
+
+    Parameters
+    ----------
+    folder
+        Of the log [no unit].
+    """
     file = folder / DATABASE
     return file.exists() and not is_lost(folder) and not is_bare(file) and not damage_of(file)
 
@@ -145,6 +215,11 @@ def damage_of(file: Path) -> list[str]:
     """What SQLite's integrity check finds in a database, a line a finding, with the page; empty where it is whole.
 
     The check finds broken pages and indexes; a changed letter inside a text it cannot find.
+
+    Parameters
+    ----------
+    file
+        Of the database [no unit].
     """
     try:
         with reading(file) as opened:
@@ -181,7 +256,13 @@ def _with_table(connection: sqlite3.Connection, line: str) -> str:
 
 @contextmanager
 def part_of(target: Path) -> Iterator[Path]:
-    """A name beside the target's, which the file takes at the end, synced, unless something failed."""
+    """A name beside the target's, which the file takes at the end, synced, unless something failed.
+
+    Parameters
+    ----------
+    target
+        The file's name at the end [no unit].
+    """
     handle, name = tempfile.mkstemp(prefix=".part-", suffix=target.suffix, dir=target.parent)
     os.close(handle)
     part = Path(name)
@@ -197,7 +278,15 @@ def part_of(target: Path) -> Iterator[Path]:
 
 
 def copy_database(connection: sqlite3.Connection, part: Path) -> None:
-    """Copies a database whole, also while others write in it (SQLite's online backup)."""
+    """Copies a database whole, also while others write in it (SQLite's online backup).
+
+    Parameters
+    ----------
+    connection
+        To the database that is copied [no unit].
+    part
+        File of the copy [no unit].
+    """
     with closing(sqlite3.connect(part)) as copy:
         connection.backup(copy)
 
@@ -206,6 +295,11 @@ def set_aside(folder: Path) -> Path | None:
     """Renames a damaged database and what lies beside it; returns its new name. Nothing is thrown away.
 
     The database goes first: what waits in its write-ahead log must never meet another database.
+
+    Parameters
+    ----------
+    folder
+        Of the log [no unit].
     """
     file = folder / DATABASE
     aside = file.with_name(f"{file.stem}.damaged-{stamp()}{file.suffix}")
@@ -218,5 +312,5 @@ def set_aside(folder: Path) -> Path | None:
 
 
 def stamp() -> str:
-    """This moment in UTC, as it stands in names of files."""
+    """The moment in UTC, as it stands in names of files."""
     return datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")

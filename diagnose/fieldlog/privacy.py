@@ -17,9 +17,11 @@ import pandas as pd
 from sqlalchemy import select
 
 from diagnose.cannot_use import CannotUse
-from diagnose.fieldlog.exchange import Rows, each_part, writer
+from diagnose.fieldlog.exchange import Rows, each_part
+from diagnose.fieldlog.formats import writer
 from diagnose.fieldlog.geopackage import Shown, write_geopackage
-from diagnose.fieldlog.store import EARTH_M, Log
+from diagnose.fieldlog.log import Log
+from diagnose.fieldlog.query import EARTH_M
 from diagnose.fieldlog.tables import About
 from diagnose.photo.picture import read_picture
 
@@ -31,8 +33,23 @@ _WITHHELD = ("by", "note", "plant", "visit", "photo", "saved_at")
 def export(log: Log, rows: Rows, place: str | Path, exact: bool = False, photos: bool = False) -> str:
     """Writes observations to a file in the format that its name says; returns the line that tells what it holds.
 
-    rows : a frame, or frames one after the other as Log.parts gives them. Coarse unless exact is asked for. photos : of a
-    GeoPackage with exact places, reduced, in a related table. Raises CannotUse for a name or place that cannot be written.
+    Parameters
+    ----------
+    log
+        That the rows come from [no unit].
+    rows
+        A frame, or frames one after the other as `Log.parts` gives them [no unit].
+    place
+        File to write; its ending names the format [no unit].
+    exact
+        Whether exact places, people, notes and tags are given out [no unit].
+    photos
+        Of a GeoPackage with exact places: whether reduced photos go along, in a related table [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a name or place that cannot be written.
     """
     write = writer(str(place))
     if photos and (write is not write_geopackage or not exact):
@@ -61,8 +78,10 @@ def export(log: Log, rows: Rows, place: str | Path, exact: bool = False, photos:
 
 
 def _reduced(log: Log, named: list[tuple[str, str, str]], known: set[str]) -> Iterator[Shown]:
-    """The photos named (observation, role, digest) and further ones of the known observations, smaller and without what
-    their files tell. Those that are gone are left out."""
+    """The photos named (observation, role, digest) and further ones of the known observations.
+
+    Smaller, and without what their files say. Those that are gone are left out.
+    """
     more = log.records("picture")
     further = [each for each in zip(more["observation"], more["role"], more["photo"], strict=True) if each[0] in known]
     for observation, role, digest in [*named, *further]:
@@ -78,6 +97,15 @@ def coarsened(log: Log, rows: pd.DataFrame, grid_deg: float = GRID_DEG) -> pd.Da
     Positions go to the middle of their cell and their error grows to hold the whole cell; ids are replaced by
     others that stay the same from export to export but cannot be joined with exact copies; initials, notes, tags
     and photos' digests are withheld; times are cut to the day.
+
+    Parameters
+    ----------
+    log
+        That the rows come from [no unit].
+    rows
+        Observations [no unit].
+    grid_deg
+        Side of the cells [degree].
     """
     with log.reading() as session:
         salt = uuid.UUID(session.scalars(select(About.salt)).one())
@@ -104,8 +132,21 @@ def _middle(degrees: pd.Series, grid: float, most: float) -> pd.Series:
 def stripped_photo(data: bytes, quality: int = 90, longest_px: int | None = None) -> bytes:
     """The upright picture as a new JPEG that holds pixels and nothing else: no place, time, maker or thumbnail.
 
-    longest_px : reduced until its longer side is no longer than this [px]. Raises CannotUse when the bytes are no
-    picture. The original stays as it is.
+    The original stays as it is.
+
+    Parameters
+    ----------
+    data
+        A picture file's bytes [no unit].
+    quality
+        Of the JPEG, 1 to 100 [no unit].
+    longest_px
+        Reduced until its longer side is no longer than this; None for its own size [px].
+
+    Raises
+    ------
+    CannotUse
+        When the bytes are no picture.
     """
     shown = read_picture(data).bgr
     shrink = 1.0 if longest_px is None else min(1.0, longest_px / max(shown.shape[:2]))
@@ -115,7 +156,17 @@ def stripped_photo(data: bytes, quality: int = 90, longest_px: int | None = None
 
 
 def stripped_copies(log: Log, digests: Iterable[str], folder: str | Path) -> list[Path]:
-    """Stripped copies of kept photos in a folder, numbered; originals stay untouched."""
+    """Stripped copies of kept photos in a folder, numbered; originals stay untouched.
+
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    digests
+        SHA-256 of each photo [no unit].
+    folder
+        That is written to [no unit].
+    """
     place = Path(folder)
     place.mkdir(parents=True, exist_ok=True)
     copies = []

@@ -6,7 +6,6 @@ barriers and tallies are in no photo: only a backup or a pack brings them back.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -17,14 +16,18 @@ from diagnose.fieldlog import originals
 from diagnose.fieldlog.place import DATABASE, ORIGINALS, has_originals, is_whole, part_of, set_aside
 from diagnose.fieldlog.store import Log, begin_at, open_log
 from diagnose.fieldlog.tables import Photo
+from diagnose.progress import Progress, silent
 
 NOTE = "made anew from the photo alone"
 
 
 @dataclass
 class Rebuilt:
-    """What became of the originals. known : records named them already. refused : file, and why. aside : what the damaged
-    database is called now."""
+    """What became of the originals.
+
+    known : records named them already. refused : file, and why. aside : what the damaged
+    database is called now.
+    """
 
     saved: int = 0
     known: int = 0
@@ -40,11 +43,24 @@ class Rebuilt:
         return "\n".join(lines + [f"{name[:12]}: {why}; it is kept" for name, why in self.refused])
 
 
-def rebuild(where: str | Path, by: str = "", progress: Callable[[int, int], None] = lambda done, of: None) -> Rebuilt:
+def rebuild(where: str | Path, by: str = "", progress: Progress = silent) -> Rebuilt:
     """Takes in every original of a log's folder that no record names; makes the database anew where it is lost or damaged.
 
-    The new database takes its place when it is complete; a damaged one is kept beside it. by : initials. progress : told
-    how many of how many are done. Raises CannotUse where no photo is.
+    The new database takes its place when it is complete; a damaged one is kept beside it.
+
+    Parameters
+    ----------
+    where
+        Folder of the log [no unit].
+    by
+        Initials of who rebuilds [no unit].
+    progress
+        Called with how many of how many are done [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where no photo is.
     """
     if "://" in str(where):
         raise CannotUse("a log on a server keeps its photos in its database; put the dump back with pg_restore")
@@ -63,7 +79,13 @@ def rebuild(where: str | Path, by: str = "", progress: Callable[[int, int], None
 
 
 def unnamed_photos(log: Log) -> str:
-    """What a person who finds the log empty should know of photos that lie beside it; empty where none does."""
+    """What a person who finds the log empty should know of photos that lie beside it; empty where none does.
+
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    """
     with log.reading() as session:
         if session.scalars(select(Photo.sha256).limit(1)).first() is not None:
             return ""
@@ -72,7 +94,7 @@ def unnamed_photos(log: Log) -> str:
     return f"photos lie in {log.folder} that no record names; take them in with: diagnose rebuild --log {log.folder}"
 
 
-def _take_in(log: Log, by: str, progress: Callable[[int, int], None]) -> Rebuilt:
+def _take_in(log: Log, by: str, progress: Progress) -> Rebuilt:
     from diagnose.fieldlog.load import save_photo
 
     assert log.folder is not None

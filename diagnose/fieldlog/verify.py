@@ -12,11 +12,14 @@ from diagnose.fieldlog.originals import digest_of, is_whole_name, kept, path_of
 from diagnose.fieldlog.place import DATABASE, ORIGINALS, damage_of, is_lost
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.fieldlog.tables import KINDS, History, Original, Photo
+from diagnose.progress import Progress, counted, silent
 
 
 @dataclass(frozen=True)
 class Verified:
-    """What was found. missing, changed : digests of photos. orphaned : pieces of files that a cut-off save left behind.
+    """What was found.
+
+    missing, changed : digests of photos. orphaned : pieces of files that a cut-off save left behind.
     without_history : ids of records. damaged : what the database says of itself. unnamed : whole originals, by file or
     digest, that no record names.
     """
@@ -49,24 +52,43 @@ class Verified:
         return "\n".join(lines)
 
 
-def verify_at(where: str | Path) -> Verified:
+def verify_at(where: str | Path, progress: Progress = silent) -> Verified:
     """The same of the log at a place, also where its database is too damaged to be opened.
 
-    Then its originals are compared with the digests that they are named by. Raises CannotUse where there is no log, or
-    where its database was lost.
+    Then its originals are compared with the digests that they are named by.
+
+    Parameters
+    ----------
+    where
+        Folder or address of the log [no unit].
+    progress
+        Called with how many of how many are done [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where there is no log, or where its database was lost.
     """
     if "://" not in str(where):
         place = Path(where).expanduser()
         if not is_lost(place) and (place / DATABASE).exists() and (damaged := damage_of(place / DATABASE)):
             whole = [each for each in kept(place / ORIGINALS) if is_whole_name(each)]
-            changed = [each.name for each in whole if digest_of(each) != each.name]
+            changed = [each.name for each in counted(whole, progress) if digest_of(each) != each.name]
             return Verified(len(whole), changed=changed, damaged=damaged)
-    return verify(open_log(where, make=False))
+    return verify(open_log(where, make=False), progress)
 
 
-def verify(log: Log) -> Verified:
-    """Reads every original and compares it with its digest; asks the database whether it is whole."""
-    found = _photos(log)
+def verify(log: Log, progress: Progress = silent) -> Verified:
+    """Reads every original and compares it with its digest; asks the database whether it is whole.
+
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    progress
+        Called with how many of how many are done [no unit].
+    """
+    found = _photos(log, progress)
     if log.folder is not None:
         found.damaged.extend(damage_of(log.folder / DATABASE))
     with log.reading() as session:
@@ -76,17 +98,17 @@ def verify(log: Log) -> Verified:
     return found
 
 
-def _photos(log: Log) -> Verified:
+def _photos(log: Log, progress: Progress) -> Verified:
     with log.reading() as session:
         named = set(session.scalars(select(Photo.sha256)))
     if log.folder is None:
-        missing, changed, unnamed = _in_database(log, named)
+        missing, changed, unnamed = _in_database(log, named, progress)
         return Verified(len(named), missing, changed, unnamed=unnamed)
     folder = log.folder / ORIGINALS
     places = {digest: path_of(folder, digest) for digest in named}
     missing = sorted(digest for digest, place in places.items() if not place.is_file())
     changed = sorted(
-        digest for digest, place in places.items() if place.is_file() and digest_of(place) != digest
+        digest for digest, place in counted(places.items(), progress) if place.is_file() and digest_of(place) != digest
     )
     by_record = set(places.values())
     others = [place for place in kept(folder) if place not in by_record]
@@ -94,11 +116,11 @@ def _photos(log: Log) -> Verified:
                     unnamed=[str(each) for each in others if is_whole_name(each)])
 
 
-def _in_database(log: Log, named: set[str]) -> tuple[list[str], list[str], list[str]]:
+def _in_database(log: Log, named: set[str], progress: Progress) -> tuple[list[str], list[str], list[str]]:
     with log.reading() as session:
         there = set(session.scalars(select(Original.sha256)))
         changed = []
-        for digest in sorted(there & named):
+        for digest in counted(sorted(there & named), progress):
             data = session.scalar(select(Original.data).where(Original.sha256 == digest))
             if data is None or hashlib.sha256(data).hexdigest() != digest:
                 changed.append(digest)

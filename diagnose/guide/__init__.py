@@ -12,6 +12,7 @@ GUIDES = {
     "owner": "Something eats my trees: for owners",
     "adviser": "Many people ask me: for advisers",
     "crew": "Weeks in the field: for survey crews",
+    "command": "On the command line: settings, pipes, scripts",
     "own_twigs": "How far may I trust it here: with your own twigs",
     "animals": "Where which animals are counted",
     "team": "One app for a team: sharing, login, a shared log",

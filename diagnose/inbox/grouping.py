@@ -34,7 +34,13 @@ class Seen:
 
 
 def groups(seen: Sequence[Seen]) -> list[list[int]]:
-    """Positions of the messages of each submission, in the order in which they came."""
+    """Positions of the messages of each submission, in the order in which they came.
+
+    Parameters
+    ----------
+    seen
+        The messages, in any order [no unit].
+    """
     above = list(range(len(seen)))
 
     def root(one: int) -> int:
@@ -67,7 +73,13 @@ def groups(seen: Sequence[Seen]) -> list[list[int]]:
 
 
 def bare(about: str) -> str:
-    """A subject without the marks of answers, in small letters; empty for one that says nothing."""
+    """A subject without the marks of answers, in small letters; empty for one that says nothing.
+
+    Parameters
+    ----------
+    about
+        A subject [no unit].
+    """
     while (shorter := _ANSWER.sub("", about, count=1)) != about:
         about = shorter
     words = re.sub(r"\W+", " ", about).strip().lower()

@@ -27,8 +27,17 @@ MOST_UNPACKED = 4_000_000_000  # bytes that one archive may unpack to
 def messages(place: str | Path) -> Iterator[Message]:
     """The messages of a folder, a ZIP, a mail file or a mail box, one at a time.
 
-    In a folder or a ZIP the pictures of each inner folder are one message, those at the top one each. Raises CannotUse
-    for a place that is none of these.
+    In a folder or a ZIP the pictures of each inner folder are one message, those at the top one each.
+
+    Parameters
+    ----------
+    place
+        Folder, ZIP, .eml or .mbox [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a place that is none of these.
     """
     source = Path(place)
     if source.is_dir():

@@ -28,13 +28,40 @@ ANSWERS = ("agree", "change", "later")
 
 
 def is_blind(submission: str) -> bool:
-    """Is this one of the fifth that is named before its verdict is shown? Always the same ones, by their id."""
+    """Is this one of the fifth that is named before its verdict is shown? Always the same ones, by their id.
+
+    Parameters
+    ----------
+    submission
+        Its id [no unit].
+    """
     return int(hashlib.sha256(submission.encode()).hexdigest()[:8], 16) < BLIND_SHARE * 2**32
 
 
 def answer(log: Log, submission: str, what: str, named: str | None = None, letter: str = "",
            by: str = "") -> None:
-    """Stores what the adviser did: agree, change (with their own naming) or later. Raises CannotUse."""
+    """Stores what the adviser did: agree, change (with their own naming) or later.
+
+    Parameters
+    ----------
+    log
+        That is written to [no unit].
+    submission
+        Its id [no unit].
+    what
+        Agree, change or later [no unit].
+    named
+        Key of a culprit, where the adviser changed it [no unit].
+    letter
+        The reply as it was left [no unit].
+    by
+        Initials of the adviser [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For anything else, and for a culprit that is not listed.
+    """
     if what not in ANSWERS:
         raise CannotUse(f"'{what}' is no answer; choose one of {', '.join(ANSWERS)}")
     if named is not None and not is_known(named):
@@ -53,15 +80,38 @@ def answer(log: Log, submission: str, what: str, named: str | None = None, lette
 
 
 def name_blind(log: Log, submission: str, named: str | None, by: str = "") -> None:
-    """Stores what the adviser named before the verdict was shown; None for "cannot tell"."""
+    """Stores what the adviser named before the verdict was shown.
+
+    Parameters
+    ----------
+    log
+        That is written to [no unit].
+    submission
+        Its id [no unit].
+    named
+        Key of a culprit; None for "cannot tell" [no unit].
+    by
+        Initials of the adviser [no unit].
+    """
     if named is not None and not is_known(named):
         raise CannotUse(f"'{named}' is no culprit; the culprits are {', '.join(nameable())}")
     log.correct(submission, by, "submission", named_blind=named or CANNOT_TELL)
 
 
 def undo(log: Log, submission: str, by: str = "") -> None:
-    """Takes the last answer back: the submission waits again. What stood before stays in its history, and what was
-    named blind stays named: the verdict has been seen since."""
+    """Takes the last answer back: the submission waits again.
+
+    What stood before stays in its history, and what was named blind stays named: the verdict has been seen since.
+
+    Parameters
+    ----------
+    log
+        That is written to [no unit].
+    submission
+        Its id [no unit].
+    by
+        Initials of the adviser [no unit].
+    """
     log.correct(submission, by, "submission", answer="", answered_at=None, named=None)
 
 
@@ -82,6 +132,7 @@ class Together:
 
     @property
     def words(self) -> str:
+        """The agreement in one line or two, with its interval where there are pairs enough."""
         line = f"You and the tool named the same kind in {self.agreed} of {self.pairs} that you named before you saw it"
         if self.kappa is None:
             return f"{line}; from {LEAST_PAIRS} on, kappa is given."
@@ -89,7 +140,13 @@ class Together:
 
 
 def together(log: Log) -> Together:
-    """The agreement so far, by kinds of culprit, over the submissions that were named blind."""
+    """The agreement so far, by kinds of culprit, over the submissions that were named blind.
+
+    Parameters
+    ----------
+    log
+        That is read [no unit].
+    """
     rows = log.records("submission")
     if len(rows):
         rows = rows[rows["named_blind"].map(is_known) & (rows["verdict"].map(len) > 0)]

@@ -47,6 +47,7 @@ class Photo:
 
     @property
     def digest(self) -> str:
+        """SHA-256 of the bytes, as hex."""
         return sha256(self.data).hexdigest()
 
 
@@ -70,12 +71,26 @@ class Message:
 
 
 def clean(text: str) -> str:
-    """The text as it can be kept: without what no file or database holds (half characters, zeros)."""
+    """The text as it can be kept: without what no file or database holds (half characters, zeros).
+
+    Parameters
+    ----------
+    text
+        From a message [no unit].
+    """
     return text.replace("\x00", "").encode("utf-8", "replace").decode("utf-8")
 
 
 def read_mail(raw: bytes, called: str) -> Message:
-    """One mail. Broken ones are read as far as they go; what is lost is told. called : how to name it in a refusal."""
+    """One mail. Broken ones are read as far as they go; what is lost is said.
+
+    Parameters
+    ----------
+    raw
+        The mail's bytes [no unit].
+    called
+        How it is named in a refusal [no unit].
+    """
     try:
         return _read(raw, called)
     except Exception as problem:  # the library raises what it likes on broken mails; this one alone is lost
@@ -228,7 +243,13 @@ class _Words(HTMLParser):
 
 
 def without_marks(marked_up: str) -> str:
-    """The words of an HTML page; where it is too broken for that, all that stands outside angle brackets."""
+    """The words of an HTML page; where it is too broken for that, all that stands outside angle brackets.
+
+    Parameters
+    ----------
+    marked_up
+        HTML, whole or broken [no unit].
+    """
     words, page = _Words(), marked_up[:MOST_MARKED_UP]
     try:
         words.feed(page)

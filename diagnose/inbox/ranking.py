@@ -38,7 +38,19 @@ class Placed:
 
 
 def rank(row: Mapping[str, Any], found: Diagnosis, looked: Sequence[Mapping[str, Any]], twin: str = "") -> Placed:
-    """Where a submission lies. looked : what each photo yielded (work.look_at)."""
+    """Where a submission lies.
+
+    Parameters
+    ----------
+    row
+        Of the submission [no unit].
+    found
+        Its diagnosis [no unit].
+    looked
+        What each photo yielded (work.look_at) [no unit].
+    twin
+        Id of the submission whose photos it repeats; empty for none [no unit].
+    """
     if twin:
         return Placed(SEEN, f"its photos came in before, with submission {twin[:8]}", 0.05)
     open_matters = _for_the_adviser(row, found, looked)
@@ -55,7 +67,13 @@ def rank(row: Mapping[str, Any], found: Diagnosis, looked: Sequence[Mapping[str,
 
 
 def stake(found: Diagnosis) -> float:
-    """The probability that the barrier which would be advised stops the wrong animal: what attention can mend."""
+    """The probability that the barrier which would be advised stops the wrong animal: what attention can mend.
+
+    Parameters
+    ----------
+    found
+        The submission's diagnosis [no unit].
+    """
     by_need: dict[str, float] = {}
     for key, share in found.verdict.culprits.items():
         need = NEED_OF.get(key, key)

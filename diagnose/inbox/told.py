@@ -29,6 +29,7 @@ class Proposal:
     words: str
 
     def as_json(self) -> dict[str, Any]:
+        """The proposal as plain values."""
         return {"value": self.value, "words": self.words}
 
 
@@ -47,7 +48,13 @@ def _body() -> list[tuple[re.Pattern[str], float, float]]:
 
 
 def proposals(words: str) -> list[Proposal]:
-    """What the words may tell, at most one proposal a sign; quoted earlier letters are left out."""
+    """What the words may tell, at most one proposal a sign; quoted earlier letters are left out.
+
+    Parameters
+    ----------
+    words
+        Of a letter [no unit].
+    """
     text = _own(words)
     found = []
     for sign, choices in _patterns().items():
@@ -79,7 +86,13 @@ def _height(text: str) -> Proposal | None:
 
 
 def look_yourself(words: str) -> list[str]:
-    """Why an adviser should look at these words, whatever the verdict says."""
+    """Why an adviser should look at these words, whatever the verdict says.
+
+    Parameters
+    ----------
+    words
+        Of a letter [no unit].
+    """
     text = _own(words)
     told = dict(knowledge("diagnose.inbox", "told.yaml")["look_yourself"])
     told[PROTECTED] = [*told[PROTECTED], *(word for animal in protected_animals().values() for word in animal["words"])]

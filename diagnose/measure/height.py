@@ -17,7 +17,7 @@ from scipy.optimize import least_squares
 
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture
-from diagnose.photo.plane import DEFAULT_F35, DEFAULT_F35_SIGMA, DIAGONAL_35MM, Plane, StaffMarkers
+from diagnose.photo.plane import DEFAULT_F35, DEFAULT_F35_SIGMA, DIAGONAL_35MM, Plane, StaffMarkers, StaffView
 from diagnose.signs import Measured
 
 Point = tuple[float, float]
@@ -44,17 +44,6 @@ BY_MARKS_MM = 60.0  # of the plant before or behind two marks of a known length
 NEAREST_MARKS_PX = 10.0  # two marks nearer to each other tell no scale
 MOST_ASIDE = 0.4  # of the way up, by which two marks may lie aside of each other (22 degrees); our choice
 BESIDE_MM = 700.0  # a plant farther to the side of the staff does not stand beside it; our choice
-
-
-@dataclass(frozen=True)
-class Scene:
-    """What the fit needs of a picture: the markers, its size (width, height) [px], the focal length [px] and its
-    relative uncertainty."""
-
-    staff: StaffMarkers
-    size: tuple[int, int]
-    focal_px: float
-    focal_sigma: float
 
 
 @dataclass(frozen=True)
@@ -112,7 +101,7 @@ def measure_height(
         return _nothing(
             "the staff was found, but which tip was browsed cannot be told from so far: tap the wound, then the stem's foot"
         )
-    scene = Scene(staff, picture.size, *_focal(picture))
+    scene = StaffView(staff, picture.size, *_focal(picture))
     found = fit_height(scene, taps[0], taps[1] if len(taps) > 1 else None)
     if found.surface_mm is not None and found.above_surface_mm < -2 * found.above_surface_sigma_mm:
         return _nothing("the second tap lies above the first: tap the wound first, then the stem's foot")
@@ -166,7 +155,7 @@ def _remarks(found: Height, staff: StaffMarkers, taps: Sequence[Point], snow_mm:
     return tuple(remarks)
 
 
-def fit_height(scene: Scene, tip: Point, foot: Point | None = None) -> Height:
+def fit_height(scene: StaffView, tip: Point, foot: Point | None = None) -> Height:
     """Height of the tapped wound above the ground at the stem's foot, from a scene with at least two markers.
 
     A second tap far above the ground that the staff stands on is taken for the surface of snow or grass: the height
@@ -193,7 +182,7 @@ TURN, SHIFT, FOCAL, BEND, TILT, TIP, FOOT = (
 SCALES = np.array([0.01] * 3 + [10.0] * 3 + [0.03, 0.02, 0.04, 0.04] + [20.0] * 6)
 
 
-def _fit(scene: Scene, tip: Point, foot: Point | None, ground_mm: float) -> Height:
+def _fit(scene: StaffView, tip: Point, foot: Point | None, ground_mm: float) -> Height:
     """The least-squares fit; with `foot` its surface_mm is the tapped foot's height above the staff's foot."""
     mm = np.hstack([_corners_mm(scene.staff), np.zeros((4 * len(scene.staff.ids), 1))])
     px = np.vstack(list(scene.staff.corners_px))
@@ -259,7 +248,7 @@ def _sigma(quantity: Callable[[np.ndarray], float], p: np.ndarray, covariance: n
     return float(np.sqrt(max(slope @ covariance @ slope, 0.0)))
 
 
-def _start(scene: Scene, mm: np.ndarray, px: np.ndarray, tapped: np.ndarray) -> np.ndarray:
+def _start(scene: StaffView, mm: np.ndarray, px: np.ndarray, tapped: np.ndarray) -> np.ndarray:
     """Where the fit starts: the markers' pose, and the taps in the staff's plane."""
     K = np.array([[scene.focal_px, 0, (scene.size[0] - 1) / 2], [0, scene.focal_px, (scene.size[1] - 1) / 2], [0, 0, 1]])
     # of the two poses that a flat thing can be seen in, the staff's upright one is the nearer to level sight

@@ -85,7 +85,7 @@ def two_wounds(measurements: Sequence[Measurement], names: Sequence[str], inches
 
     names : what to call the photographs. inches : how lengths are written.
     """
-    from diagnose.report.figures import figure
+    from diagnose.figures import figure
     from diagnose.signs import vocabulary
 
     lines = []

@@ -102,7 +102,7 @@ def _paper(plane: Plane) -> np.ndarray:
 
 def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
     """Stems whose end lies in the sheet's plain middle, the likeliest first: what the eye takes for one, closely too."""
-    found = find(picture.bgr, _to_sheet(plane))
+    found = find(picture.bgr, _to_sheet(plane), flat=True)
     stems: list[Stem] = []
     for glance in found.ends:
         if len(stems) == MOST_ENDS or glance.score < WORTH_A_LOOK * found.ends[0].score:
@@ -236,7 +236,7 @@ def looks_for_an_end(picture: Picture, plane: Plane, taps: Sequence[Point] = ())
         x, y = plane.to_mm(np.array([taps[0]], float))[0]
         width, height = _sheet_size(plane)
         return bool(0 <= x <= width and 0 <= y <= height)
-    found = find(picture.bgr, _to_sheet(plane))
+    found = find(picture.bgr, _to_sheet(plane), flat=True)
     rows, columns = np.nonzero(found.stem > 0.5)
     if len(rows) == 0:
         return False

@@ -42,14 +42,26 @@ class Camera:
         return -self.R.T @ self.t
 
     def project(self, xyz_mm: np.ndarray) -> np.ndarray:
-        """(..., n, 3) plane coordinates [mm] to (..., n, 2) pixels."""
+        """Where places of the plane's space appear, (..., n, 2) [px].
+
+        Parameters
+        ----------
+        xyz_mm
+            Plane coordinates, (..., n, 3) [mm].
+        """
         seen = xyz_mm @ np.swapaxes(self.R, -1, -2) + self.t[..., None, :]
         flat = seen[..., :2] / seen[..., 2:]
         flat = flat * (1 + np.asarray(self.k1)[..., None, None] * (flat**2).sum(axis=-1, keepdims=True))
         return flat @ np.swapaxes(self.K[..., :2, :2], -1, -2) + self.K[..., None, :2, 2]
 
     def view_angle_deg(self, xy_mm: tuple[float, float]) -> float:
-        """Angle at a place on the sheet between straight up and the way to the camera [degree]."""
+        """Angle at a place on the sheet between straight up and the way to the camera [degree].
+
+        Parameters
+        ----------
+        xy_mm
+            The place on the sheet [mm].
+        """
         toward = self.centre_mm - (*xy_mm, 0.0)
         return float(np.degrees(np.arccos(np.clip(-toward[2] / np.linalg.norm(toward), -1, 1))))
 
@@ -57,11 +69,25 @@ class Camera:
 def on_sheet(
     mm_xy: np.ndarray, curl: np.ndarray, centre_mm: tuple[float, float], lift_mm: float | np.ndarray = 0.0
 ) -> np.ndarray:
-    """Places on a curled sheet, (n, 2) along the paper [mm], as (n, 3) plane coordinates [mm], lifted off it.
+    """Places on a curled sheet as plane coordinates, (n, 3) or (..., n, 3) [mm].
 
     z = p'Mp/2 with p from the centre; the paper keeps its length, which pulls p inwards by Mp (p'Mp)/6 (the
-    circle's next term: exact to third order where the sheet curls one way). Several curls, (..., 2, 2), make
-    (..., n, 3).
+    circle's next term: exact to third order where the sheet curls one way).
+
+    Parameters
+    ----------
+    mm_xy
+        Places along the paper, (n, 2) [mm].
+    curl
+        Second derivatives of the sheet's height about its centre, (..., 2, 2) [1/mm].
+    centre_mm
+        About which the sheet curls [mm].
+    lift_mm
+        How far the places are lifted off the sheet, one for all or (n,) [mm].
+
+    References
+    ----------
+    .. [1] Our own.
     """
     p = mm_xy - centre_mm
     slope = p @ curl
@@ -111,10 +137,21 @@ STEPS = np.array([1e-5] * 3 + [1e-3] * 3 + [1e-5, 1e-5] + [1e-7] * 3 + [1e-3] + 
 def fit_sheet(
     marks: Marks, size: tuple[int, int], focal_px: float, focal_sigma: float, cropped: bool = False
 ) -> Fit:
-    """Fit camera and sheet to the marks found in a picture of `size` (width, height).
+    """Fit camera and sheet to the marks found in a picture.
 
-    focal_px, focal_sigma : what is known of the focal length [px, relative]. cropped : the picture may be a
-    part of a larger one, so that its middle and its focal length say little of the lens.
+    Parameters
+    ----------
+    marks
+        The printed squares that were found [no unit].
+    size
+        Width and height of the picture [px].
+    focal_px
+        What is known of the focal length [px].
+    focal_sigma
+        Standard uncertainty of it, relative [no unit].
+    cropped
+        Whether the picture may be a part of a larger one, so that its middle and its focal length say little of the
+        lens [no unit].
     """
     middle, diagonal = (np.array(size) - 1) / 2, float(np.hypot(*size))
     prior = np.full(len(STEPS), np.inf)

@@ -35,7 +35,13 @@ _RAW_COLOURS = {32803, 34892}  # colour filter array, linear raw: TIFF/EP and DN
 
 
 def format_of(data: bytes) -> str | None:
-    """Pillow's name for the file's format, told from its first bytes; None for anything that is not read."""
+    """Pillow's name for the file's format, told from its first bytes; None for anything that is not read.
+
+    Parameters
+    ----------
+    data
+        The file's bytes [no unit].
+    """
     if data.startswith(b"\xff\xd8\xff"):
         return "JPEG"
     if data.startswith(b"\x89PNG\r\n\x1a\n"):
@@ -53,7 +59,17 @@ def format_of(data: bytes) -> str | None:
 def opened(data: bytes, name: str) -> Image.Image:
     """The picture's header, nothing decoded; of a TIFF its largest page.
 
-    Raises CannotUse for what is no picture, has too many pixels, would take too much memory, or is a raw file.
+    Parameters
+    ----------
+    data
+        The file's bytes [no unit].
+    name
+        The file's name, for what is said of it [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For what is no picture, has too many pixels, would take too much memory, or is a raw file.
     """
     format_ = format_of(data)
     if format_ is None:
@@ -85,12 +101,26 @@ def opened(data: bytes, name: str) -> Image.Image:
 
 
 def cut_short(name: str) -> str:
-    """The line about a file that breaks off or is damaged."""
+    """The line about a file that breaks off or is damaged.
+
+    Parameters
+    ----------
+    name
+        The file's name, for what is said of it [no unit].
+    """
     return f"{name} is damaged or cut short: copy it again from the phone or camera"
 
 
 def exif_of(header: Image.Image, data: bytes) -> bytes:
-    """The file's EXIF, as bytes; empty where it has none. Of a PNG only once it is decoded: it may follow the pixels."""
+    """The file's EXIF, as bytes; empty where it has none. Of a PNG only once it is decoded: it may follow the pixels.
+
+    Parameters
+    ----------
+    header
+        Of `opened` [no unit].
+    data
+        The file's bytes [no unit].
+    """
     if header.format == "TIFF":
         return data
     exif = header.info.get("exif", b"")
@@ -152,6 +182,13 @@ def _webp_size(data: bytes) -> tuple[int, int]:
 
 
 def is_jpeg(header: Image.Image) -> bool:
+    """Is the file a JPEG, or the first picture of several that a JPEG holds?
+
+    Parameters
+    ----------
+    header
+        Of `opened` [no unit].
+    """
     return header.format in ("JPEG", "MPO")  # MPO: a JPEG with more pictures after it
 
 
@@ -199,7 +236,16 @@ def jpeg_is_whole(data: bytes) -> bool:
     """Does the picture's own scan end? (A thumbnail in the header does not count.)
 
     In coded data 0xFF is always followed by 0 or a restart mark, so an FF D9 after the start of the scan is the end of
-    a picture (ITU-T T.81, B.1.1).
+    a picture [1]_.
+
+    Parameters
+    ----------
+    data
+        The file's bytes [no unit].
+
+    References
+    ----------
+    .. [1] ITU-T T.81, B.1.1.
     """
     at = _scan_start(data)
     return at is not None and data.rfind(b"\xff\xd9", at) >= 0  # from the file's end, where it is met at once
@@ -209,8 +255,11 @@ def jpeg_is_whole(data: bytes) -> bool:
 
 
 def _largest_page(data: bytes, name: str) -> int:
-    """The number of a TIFF's largest picture. Raises CannotUse where that one cannot be had: cameras' raw files are
-    TIFFs too, and what is easily read of them is a small preview."""
+    """The number of a TIFF's largest picture.
+
+    Raises CannotUse where that one cannot be had: cameras' raw files are TIFFs too, and what is easily read of them is
+    a small preview.
+    """
     pages, below = _directories(data)
     if len(pages) > PAGE_LIMIT:
         raise CannotUse(f"{name} holds more than {PAGE_LIMIT} pictures: save the one that is meant by itself and use that")
@@ -229,8 +278,10 @@ def _pixels(tags: Any) -> int:
 
 
 def _directories(data: bytes) -> tuple[list[Any], list[Any]]:
-    """The tags of a TIFF's pages, and those of the pictures that pages keep below themselves (TIFF 6.0, section 2; TIFF
-    Technical Note 1); no more than are looked at, and each once."""
+    """The tags of a TIFF's pages, and those of the pictures that pages keep below themselves.
+
+    No more than are looked at, and each once (TIFF 6.0, section 2; TIFF Technical Note 1).
+    """
     from PIL.TiffImagePlugin import ImageFileDirectory_v2
 
     head, stream = data[: 16 if data[2:3] in b"+" or data[3:4] in b"+" else 8], io.BytesIO(data)
@@ -263,7 +314,24 @@ def _tags(stream: io.BytesIO, head: bytes, at: int) -> Any:
 
 
 def decode_jpeg(data: bytes, flag: int, turned: int, name: str) -> np.ndarray:
-    """A JPEG's picture, upright, (h, w, 3) uint8 blue-green-red, as OpenCV decodes it under `flag`."""
+    """A JPEG's picture, upright, (h, w, 3) uint8 blue-green-red, as OpenCV decodes it.
+
+    Parameters
+    ----------
+    data
+        The file's bytes [no unit].
+    flag
+        Of cv2.imdecode [no unit].
+    turned
+        EXIF orientation, 1 to 8 [no unit].
+    name
+        The file's name, for what is said of it [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where it cannot be decoded.
+    """
     try:
         stored = cv2.imdecode(np.frombuffer(data, np.uint8), flag | cv2.IMREAD_IGNORE_ORIENTATION)
     except cv2.error:
@@ -274,7 +342,19 @@ def decode_jpeg(data: bytes, flag: int, turned: int, name: str) -> np.ndarray:
 
 
 def upright(stored: np.ndarray, turned: int) -> np.ndarray:
-    """Turn a stored picture upright, given its EXIF orientation (Exif 2.3, tag 0x112)."""
+    """A stored picture turned upright.
+
+    Parameters
+    ----------
+    stored
+        The picture as the file holds it, (h, w, ...) [no unit].
+    turned
+        EXIF orientation, 1 to 8 [no unit].
+
+    References
+    ----------
+    .. [1] Exif 2.3, tag 0x112.
+    """
     if turned in (5, 6, 7, 8):
         quarter = {6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}.get(turned)
         if quarter is not None:
@@ -286,7 +366,20 @@ def upright(stored: np.ndarray, turned: int) -> np.ndarray:
 
 
 def decode_other(header: Image.Image, name: str) -> np.ndarray:
-    """The picture of anything but a JPEG, upright, (h, w, 3) uint8 blue-green-red."""
+    """The picture of anything but a JPEG, upright, (h, w, 3) uint8 blue-green-red.
+
+    Parameters
+    ----------
+    header
+        Of `opened` [no unit].
+    name
+        The file's name, for what is said of it [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where it cannot be decoded.
+    """
     try:
         with _quiet():
             header.load()

@@ -55,6 +55,7 @@ class Taken:
     refused: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
+        """Place and time as the command prints them."""
         return {
             "time": self.time.isoformat() if self.time else None,
             "time_is_local": self.time_is_local,
@@ -77,7 +78,13 @@ _DAMAGED = "EXIF is damaged: place and time were not read"
 
 
 def read_taken(exif: bytes) -> Taken:
-    """Read EXIF bytes (a TIFF stream, with or without the leading "Exif" mark). Never raises for bad ones."""
+    """What EXIF bytes say of how the picture was taken; never an error for bad ones.
+
+    Parameters
+    ----------
+    exif
+        A TIFF stream, with or without the leading "Exif" mark [no unit].
+    """
     if not exif:
         return Taken()
     try:
@@ -98,7 +105,13 @@ def _tags(exif: bytes) -> dict[str, Any]:
 
 
 def taken_from(tags: Mapping[str, Any]) -> Taken:
-    """`Taken` from exifread's tags (a mapping of "IFD Name" to a tag with .values)."""
+    """What exifread's tags say of how the picture was taken.
+
+    Parameters
+    ----------
+    tags
+        exifread's, "IFD Name" -> tag with .values [no unit].
+    """
     refused: list[str] = []
 
     def kept(what: str, read: Any, *rest: Any) -> Any:
@@ -171,7 +184,7 @@ def _single(tags: Mapping[str, Any], name: str) -> float | None:
 
 
 def _byte(tags: Mapping[str, Any], name: str) -> int | None:
-    """A BYTE tag in any guise that writers and readers give it: 0, b"\\x00" or "0"."""
+    r"""A BYTE tag in any guise that writers and readers give it: 0, b"\x00" or "0"."""
     values = _values(tags, name)
     if not values:
         return None

@@ -29,13 +29,25 @@ class Layout:
     bare_mm: tuple[float, float, float, float] | None = None
 
     def corners_mm(self, marker: int) -> np.ndarray:
-        """The marker's corners, (4, 2) [mm], in OpenCV's order: clockwise from the top left."""
+        """The marker's corners, (4, 2) [mm], in OpenCV's order: clockwise from the top left.
+
+        Parameters
+        ----------
+        marker
+            Its id [no unit].
+        """
         half = self.side_mm / 2
         square = np.array([(-half, -half), (half, -half), (half, half), (-half, half)])
         return np.asarray(self.markers[marker], float) + square
 
     def height_mm(self, marker: int) -> float:
-        """Height of the marker's centre above the sheet's lower edge [mm]."""
+        """Height of the marker's centre above the sheet's lower edge [mm].
+
+        Parameters
+        ----------
+        marker
+            Its id [no unit].
+        """
         return self.size_mm[1] - self.markers[marker][1]
 
 

@@ -64,16 +64,35 @@ def _detector(darker: int, thorough: bool) -> cv2.aruco.ArucoDetector:
 
 
 def marker_picture(marker: int, module_px: int) -> np.ndarray:
-    """The marker as printed, square, uint8, `module_px` pixels a module."""
+    """The marker as printed, square, uint8.
+
+    Parameters
+    ----------
+    marker
+        Its id in the dictionary [no unit].
+    module_px
+        Side of a module [px].
+    """
     return cv2.aruco.generateImageMarker(_dictionary(), marker, MODULES_A_SIDE * module_px)
 
 
 def detect(picture: Picture, layout: Layout, factor: int, thorough: bool = True) -> list[Marker]:
-    """The layout's markers on the picture reduced by `factor`: full pixels, unrefined; ids may repeat.
+    """The layout's markers on the picture reduced: full pixels, unrefined; ids may repeat.
 
     Most pictures show no marker, which a quick look tells: of 79 staffs at 0.3 to 1.5 of their size, under grain and with
     as little as 0.3 of their contrast, whose markers a thorough look at the same threshold for all reads, two or more of
     them, it overlooked 4; finer copies of the picture come after it.
+
+    Parameters
+    ----------
+    picture
+        That is searched [no unit].
+    layout
+        Whose markers are looked for [no unit].
+    factor
+        By which the picture is reduced first: 1, 2, 4 or 8 [no unit].
+    thorough
+        Whether several thresholds are tried, which takes longer [no unit].
     """
     found = _seen(picture, factor, thorough=False).read
     if thorough and any(id_ in layout.markers for id_, _ in found):
@@ -86,10 +105,17 @@ def detect(picture: Picture, layout: Layout, factor: int, thorough: bool = True)
 
 
 def hinted(picture: Picture, factor: int) -> bool:
-    """Could a finer copy than the one reduced by `factor` show markers? Only where this one shows one, or a square.
+    """Could a finer copy than the one reduced so show markers? Only where this one shows one, or a square.
 
     Of 37 drawn staffs at up to five times the usual distance whose markers, two or more, the full picture of 8 megapixels
     shows at a quick look, under grain and with as little as 0.3 of their contrast, it overlooked 3.
+
+    Parameters
+    ----------
+    picture
+        That is searched [no unit].
+    factor
+        By which the picture was reduced: 1, 2, 4 or 8 [no unit].
     """
     seen = _seen(picture, factor, thorough=False)
     return bool(seen.read) or any(_square(quad.reshape(4, 2)) for quad in seen.unread)
@@ -128,12 +154,28 @@ def _grain(grey: np.ndarray) -> float:
 
 
 def first_factor(picture: Picture, long_side: int) -> int:
-    """The reduction (1, 2, 4, 8) that brings the picture's longer side nearest above `long_side` pixels."""
+    """The reduction (1, 2, 4, 8) that brings the picture's longer side nearest above a length.
+
+    Parameters
+    ----------
+    picture
+        That is searched [no unit].
+    long_side
+        That is wanted of the reduced picture [px].
+    """
     return next((factor for factor in (8, 4, 2) if max(picture.size) / factor >= 0.9 * long_side), 1)
 
 
 def refine(picture: Picture, markers: list[Marker]) -> list[Marker]:
-    """Move the corners to where the straight sides meet on the full picture; done twice."""
+    """The markers with their corners where the straight sides meet on the full picture; done twice.
+
+    Parameters
+    ----------
+    picture
+        That is searched [no unit].
+    markers
+        Found on it, unrefined [no unit].
+    """
     for _ in range(2):
         if markers:
             markers = _refined_once(picture.bgr, markers)
@@ -245,7 +287,17 @@ def _meeting(middle: np.ndarray, heading: np.ndarray, ok: np.ndarray) -> tuple[n
 
 
 def look_near(bgr: np.ndarray, marker: int, corners_px: np.ndarray) -> tuple[float, np.ndarray]:
-    """Best correlation with the marker within one side of a guess, and the corners moved there, (4, 2) px."""
+    """Best correlation with the marker within one side of a guess, and the corners moved there, (4, 2) [px].
+
+    Parameters
+    ----------
+    bgr
+        Part of the picture, (h, w, 3) uint8 [no unit].
+    marker
+        Its id in the dictionary [no unit].
+    corners_px
+        The guess, (4, 2) [px].
+    """
     cell, pad = 3, MODULES_A_SIDE
     size = MODULES_A_SIDE * cell
     target = np.array([(0, 0), (size, 0), (size, size), (0, size)], np.float32) + pad * cell - 0.5
@@ -264,7 +316,17 @@ def look_near(bgr: np.ndarray, marker: int, corners_px: np.ndarray) -> tuple[flo
 
 
 def agrees(bgr: np.ndarray, marker: int, corners_px: np.ndarray) -> float:
-    """Correlation, -1 to 1, of what stands between these corners with the marker as printed."""
+    """Correlation, -1 to 1, of what stands between these corners with the marker as printed.
+
+    Parameters
+    ----------
+    bgr
+        Part of the picture, (h, w, 3) uint8 [no unit].
+    marker
+        Its id in the dictionary [no unit].
+    corners_px
+        (4, 2) [px].
+    """
     cell = 4
     size = MODULES_A_SIDE * cell
     target = np.array([(0, 0), (size, 0), (size, size), (0, size)], np.float32) - 0.5

@@ -54,10 +54,15 @@ class Picture:
         return decode_jpeg(self.data, cv2.IMREAD_COLOR, self.turned, self.name)
 
     def reduced(self, factor: int = 2) -> np.ndarray:
-        """The picture shrunk by `factor` (1, 2, 4 or 8), (h, w, 3) uint8, as cheaply as can be.
+        """The picture shrunk, (h, w, 3) uint8, as cheaply as can be.
 
         Pixel centres obey full = (small + 0.5) * factor - 0.5. A JPEG whose sides are multiples of the factor
         and that is not decoded yet is shrunk while it is decoded, which is much cheaper and a little different.
+
+        Parameters
+        ----------
+        factor
+            1, 2, 4 or 8 [no unit].
         """
         flags = {1: cv2.IMREAD_COLOR, 2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4}
         flags[8] = cv2.IMREAD_REDUCED_COLOR_8
@@ -70,9 +75,14 @@ class Picture:
         return self.smaller(factor)
 
     def smaller(self, factor: int) -> np.ndarray:
-        """The mean of each block of `factor` x `factor` pixels (1, 2, 4 or 8), (h, w, 3) uint8, made once.
+        """The mean of each block of factor x factor pixels, (h, w, 3) uint8, made once.
 
         Unlike `reduced` the same whether or not the picture was decoded before.
+
+        Parameters
+        ----------
+        factor
+            1, 2, 4 or 8 [no unit].
         """
         if factor == 1:
             return self.bgr
@@ -113,7 +123,15 @@ class Picture:
 
 
 def shrink(image: np.ndarray, factor: int) -> np.ndarray:
-    """Mean of each factor x factor block (1, 2, 4, 8); what is beyond the last whole block is left out."""
+    """Mean of each factor x factor block; what is beyond the last whole block is left out.
+
+    Parameters
+    ----------
+    image
+        (h, w, ...) uint8 [no unit].
+    factor
+        1, 2, 4 or 8 [no unit].
+    """
     while factor > 1:  # halving again and again is three times as fast as one step
         height, width = (side // 2 for side in image.shape[:2])
         image = cv2.resize(image[: height * 2, : width * 2], (width, height), interpolation=cv2.INTER_AREA)
@@ -122,11 +140,21 @@ def shrink(image: np.ndarray, factor: int) -> np.ndarray:
 
 
 def read_picture(source: str | PathLike[str] | bytes, name: str | None = None) -> Picture:
-    """Read a picture from a path or from a file's bytes.
+    """Read a picture from a path or from a file's bytes; of a TIFF the largest page.
 
-    Of a TIFF the largest page. Raises CannotUse with one line that says what to do: no such file, a folder, empty,
-    larger than FILE_LIMIT, not a picture, cut short, a raw file, or of more pixels than PIXEL_LIMIT or MEMORY_LIMIT
-    allow (told from the header, before anything is decoded).
+    Parameters
+    ----------
+    source
+        Path of the file, or its bytes [no unit].
+    name
+        How the file is called, where bytes are given [no unit].
+
+    Raises
+    ------
+    CannotUse
+        With one line that says what to do: no such file, a folder, empty, larger than FILE_LIMIT, not a picture, cut
+        short, a raw file, or of more pixels than PIXEL_LIMIT or MEMORY_LIMIT allow (read from the header, before
+        anything is decoded).
     """
     if isinstance(source, bytes | bytearray | memoryview):
         data, name = bytes(source), name or "picture"

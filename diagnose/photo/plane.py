@@ -14,7 +14,7 @@ from diagnose.photo.layouts import CARD, STAFF, Layout
 from diagnose.photo.markers import LEAST_SIDE_PX, Marker, agrees, detect, first_factor, hinted, look_near, refine
 from diagnose.photo.picture import CROPPED_FOCAL_SIGMA, DIAGONAL_35MM, CannotUse, Picture
 
-__all__ = ["Camera", "Plane", "StaffMarkers", "find_card", "find_staff"]
+__all__ = ["Camera", "Plane", "StaffMarkers", "StaffView", "find_card", "find_staff"]
 
 FINE = 1400  # longer side of a picture that shows at least a square where a finer one shows markers [px]
 PLAIN_PX = 16.0  # a staff's markers that are read so large are all read, or looked for one after the other
@@ -52,9 +52,16 @@ class Plane:
     seen: Mapping[int, np.ndarray] = field(default_factory=dict)
 
     def to_px(self, mm_xy: np.ndarray, lift_mm: float | np.ndarray = 0.0) -> np.ndarray:
-        """Plane [mm] to upright pixels, (n, 2) to (n, 2), for points `lift_mm` (or (n,) lifts) above it.
+        """Upright pixels of places on or above the plane, (n, 2) [px].
 
         Without a camera the lift cannot be followed and is left out.
+
+        Parameters
+        ----------
+        mm_xy
+            Places on the plane, (n, 2) [mm].
+        lift_mm
+            How far above the plane, one for all or (n,) [mm].
         """
         mm = np.atleast_2d(np.asarray(mm_xy, float))
         if self.camera is None:
@@ -62,7 +69,15 @@ class Plane:
         return self.camera.project(on_sheet(mm, self.curl, self.centre_mm, lift_mm))
 
     def to_mm(self, px_xy: np.ndarray, lift_mm: float | np.ndarray = 0.0) -> np.ndarray:
-        """Upright pixels to plane [mm], (n, 2) to (n, 2): the inverse of `to_px` at the same lift."""
+        """Places on the plane behind upright pixels, (n, 2) [mm]: the inverse of `to_px` at the same lift.
+
+        Parameters
+        ----------
+        px_xy
+            Upright pixels, (n, 2) [px].
+        lift_mm
+            How far above the plane, one for all or (n,) [mm].
+        """
         px = np.atleast_2d(np.asarray(px_xy, float))
         mm = cv2.perspectiveTransform(px[None], np.linalg.inv(self.H))[0]
         if self.camera is None:
@@ -86,13 +101,20 @@ class Plane:
         return mm
 
     def px_per_mm(self, mm_xy: tuple[float, float]) -> float:
-        """Pixels a millimetre at a place on the sheet: the square root of the area scale."""
+        """Pixels a millimetre at a place on the sheet: the square root of the area scale.
+
+        Parameters
+        ----------
+        mm_xy
+            The place on the sheet [mm].
+        """
         at = np.array(mm_xy, float)
         corner = self.to_px(np.array([at, at + (1, 0), at + (0, 1)]))
         by_x, by_y = corner[1] - corner[0], corner[2] - corner[0]
         return float(np.sqrt(abs(by_x[0] * by_y[1] - by_x[1] * by_y[0])))
 
     def as_json(self) -> dict[str, object]:
+        """The plane as the command prints it."""
         return {
             "kind": self.kind,
             "markers": self.markers,
@@ -132,9 +154,22 @@ def find_card(
 ) -> Plane:
     """Find the printed card: any turn, oblique, some markers hidden, the sheet a little curled.
 
-    print_scale : true length of a printed millimetre [mm], from the measured check bars; its sigma is 0.002
-    where they were measured and 0.005 where they were only printed at "actual size" (common practice, no
-    source). Raises CannotUse with the reason where the card is not there or cannot be trusted.
+    Parameters
+    ----------
+    picture
+        That is searched [no unit].
+    layout
+        Of the card [no unit].
+    print_scale
+        True length of a printed millimetre, from the measured check bars [mm].
+    print_scale_sigma
+        Of it: 0.002 where the bars were measured, 0.005 where they were only printed at "actual size" (common practice,
+        no source) [mm].
+
+    Raises
+    ------
+    CannotUse
+        With the reason where the card is not there or cannot be trusted.
     """
     markers = _consistent_markers(picture, layout, enough=5)
     if len(markers) < 3:
@@ -146,8 +181,36 @@ def find_card(
     return _plane(picture, layout, markers, print_scale, print_scale_sigma)
 
 
+@dataclass(frozen=True)
+class StaffView:
+    """What a height needs of a picture.
+
+    The staff's markers, its size (width, height) [px], the focal length [px] and its relative uncertainty.
+    """
+
+    staff: StaffMarkers
+    size: tuple[int, int]
+    focal_px: float
+    focal_sigma: float
+
+
 def find_staff(picture: Picture, layout: Layout = STAFF, print_scale: float = 1.0) -> StaffMarkers:
-    """Find the height staff's markers. Raises CannotUse where fewer than two can be read."""
+    """Find the height staff's markers.
+
+    Parameters
+    ----------
+    picture
+        That is searched [no unit].
+    layout
+        Of the staff [no unit].
+    print_scale
+        True length of a printed millimetre, from the measured check bars [mm].
+
+    Raises
+    ------
+    CannotUse
+        Where fewer than two can be read.
+    """
     markers = _consistent_markers(picture, layout, enough=len(layout.markers), long_side=1500, plain_px=PLAIN_PX)
     markers = refine(picture, markers + _farther_along(picture, layout, markers))
     if len(markers) < 2:

@@ -29,9 +29,21 @@ SEEN_RIM = 0.8  # least share of the rim that must be seen
 
 
 def known_length(mm: float, from_xy: Point, to_xy: Point) -> Plane:
-    """The scale from two points of the picture [upright px] that are `mm` apart [mm], square to the view.
+    """The scale from two points of the picture, square to the view.
 
-    Raises CannotUse where the points coincide.
+    Parameters
+    ----------
+    mm
+        Between the points [mm].
+    from_xy
+        One end [upright px].
+    to_xy
+        The other end [upright px].
+
+    Raises
+    ------
+    CannotUse
+        Where the points coincide.
     """
     start, end = np.array(from_xy, float), np.array(to_xy, float)
     length = float(np.linalg.norm(end - start))
@@ -44,11 +56,23 @@ def known_length(mm: float, from_xy: Point, to_xy: Point) -> Plane:
 
 
 def find_coin(picture: Picture, diameter_mm: float, near: Point | None = None) -> Plane:
-    """The plane of a round coin of known diameter [mm], its middle the origin.
+    """The plane of a round coin of known diameter, its middle the origin.
 
-    near : [upright px] a place it lies beside. Of several round things the plain, near and large one is taken: a piece of
-    leaf between others may be as round as a coin. Raises CannotUse where no coin is seen, or only a smaller round thing
-    than one whose rim cannot be followed.
+    Of several round things the plain, near and large one is taken: a piece of leaf between others may be as round as a coin.
+
+    Parameters
+    ----------
+    picture
+        That is searched [no unit].
+    diameter_mm
+        Of the coin [mm].
+    near
+        A place that it lies beside; None for anywhere [upright px].
+
+    Raises
+    ------
+    CannotUse
+        Where no coin is seen, or only a smaller round thing than one whose rim cannot be followed.
     """
     if diameter_mm <= 0:
         raise CannotUse("a coin's diameter must be a number of millimetres above 0")
@@ -205,5 +229,11 @@ def _plane_of(ellipse: Ellipse, residual: float, diameter_mm: float) -> Plane:
 
 
 def px_per_mm(plane: Plane) -> float:
-    """Pixels a millimetre square to the view, in the middle of a coin or a known length."""
+    """Pixels a millimetre square to the view, in the middle of a coin or a known length.
+
+    Parameters
+    ----------
+    plane
+        Of a coin or a known length [no unit].
+    """
     return float(np.linalg.svd(plane.H[:2, :2], compute_uv=False)[0])

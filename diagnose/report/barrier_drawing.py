@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
 
+from diagnose.figures import length
 from diagnose.protect.barriers import LIP_MM, Part, catalogue, wires
 from diagnose.protect.ground import Ground
 from diagnose.protect.materials import dimensions
 from diagnose.protect.planting import Planting
-from diagnose.report.figures import length
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas

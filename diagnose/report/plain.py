@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from diagnose.culprits.old_names import name_of
-from diagnose.report.figures import figure, in_inches, length, percent
+from diagnose.figures import figure, in_inches, length, percent
 from diagnose.signs import vocabulary
 
 if TYPE_CHECKING:

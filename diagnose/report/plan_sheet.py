@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from io import BytesIO
 from typing import Any
 
+from diagnose.figures import in_inches, length, percent
 from diagnose.protect.materials import Line, dimensions
 from diagnose.protect.plan import Plan
 from diagnose.protect.planting import Option
 from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary
-from diagnose.report.figures import in_inches, length, percent
 from diagnose.report.lettering import BOLD, FONT, load_fonts, marked
 
 _WIDTH = 96

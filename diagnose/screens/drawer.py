@@ -17,7 +17,7 @@ from typing import Any
 
 import streamlit as st
 
-from diagnose.cli import DEFAULT_LOG
+from diagnose.settings import DEFAULT_LOG, settings
 
 COOKIE = "diagnose_device"
 _KEPT_DAYS = 120.0  # a season; our choice
@@ -39,7 +39,7 @@ def _is_name(text: str) -> bool:
 
 
 def _beside_the_log() -> Path:
-    log = os.environ.get("DIAGNOSE_LOG", str(DEFAULT_LOG))
+    log = settings().log
     return Path(DEFAULT_LOG if "://" in log else log) / "drawers"
 
 

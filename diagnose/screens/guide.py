@@ -8,6 +8,7 @@ from diagnose.guide import GUIDES, counted_at, guide_text
 from diagnose.places import places
 from diagnose.report.card_sheet import card_and_staff
 from diagnose.report.field_key import field_key
+from diagnose.screens import preferences
 from diagnose.screens.show import hand_over
 
 
@@ -23,7 +24,8 @@ def _key(paper: str) -> bytes:
 
 def page() -> None:
     st.title("Guide")
-    paper = st.radio("Paper", ["A4", "Letter"], horizontal=True)
+    papers = ["A4", "Letter"]
+    paper = st.radio("Paper", papers, index=papers.index(preferences.paper()), horizontal=True)
     left, right = st.columns(2)
     hand_over(left, "Scale card and height staff", _card(paper), "scale-card.pdf", "application/pdf")
     hand_over(right, "Key for the field", _key(paper), "field-key.pdf", "application/pdf")

@@ -15,13 +15,13 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.old_names import name_of, nameable
 from diagnose.diagnosis import Diagnosis, diagnose_photo
 from diagnose.fieldlog.store import Log
+from diagnose.figures import figure
 from diagnose.inbox.learning import answer, is_blind, name_blind, together, undo
-from diagnose.inbox.queue import reply_to, senders_name, waiting
+from diagnose.inbox.queue import waiting
 from diagnose.inbox.ranking import PILES
-from diagnose.inbox.reply import as_pdf
 from diagnose.inbox.work import diagnosis_of, judge, judge_one, looked, measure, take_in, unseen
-from diagnose.measure.overlay import annotate
-from diagnose.report.figures import figure
+from diagnose.report.letters import as_pdf, reply_to, senders_name
+from diagnose.report.overlay import annotate
 from diagnose.screens import preferences, show
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal
@@ -177,7 +177,8 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
     hand_over(right, "As PDF", as_pdf(text, row["about"] or "Reply"), "reply.pdf", "application/pdf")
     names = list(nameable())
     first = max(found.verdict.culprits, key=lambda key: found.verdict.culprits[key])
-    named = st.selectbox("Your naming, if you change it", names, index=names.index(row["named"]) if row["named"] in names else names.index(first),
+    named = st.selectbox("Your naming, if you change it", names,
+                         index=names.index(row["named"] if row["named"] in names else first),
                          key=f"named {row['id']}", format_func=name_of)
     agree, change, later = st.columns(3)
     what = ("agree" if agree.button("Agree", shortcut="a", type="primary", width="stretch") else

@@ -15,10 +15,11 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.old_names import name_of, nameable
 from diagnose.culprits.prior import CONFIRMED_BY
 from diagnose.fieldlog import kept_measurement
+from diagnose.fieldlog.query import Query
 from diagnose.fieldlog.store import Log
-from diagnose.measure.overlay import SIDE, annotate
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import read_picture
+from diagnose.report.overlay import SIDE, annotate
 from diagnose.screens import preferences, show
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.log_in_out import give_out, take_in
@@ -59,11 +60,11 @@ def _numbers(text: str, count: int, words: str) -> tuple[float, ...] | None:
     return found
 
 
-def _asked(log: Log) -> dict[str, Any]:
+def _asked(log: Log) -> Query:
     """What the person filters by, as Log.observations takes it."""
     left, right = st.columns(2)
-    site = left.selectbox("Planting", [_ANY, *log.told("site")], key="log_site")
-    verdict = right.selectbox("Verdict", [_ANY, *log.told("leading")], key="log_verdict",
+    site = left.selectbox("Planting", [_ANY, *log.values_of("site")], key="log_site")
+    verdict = right.selectbox("Verdict", [_ANY, *log.values_of("leading")], key="log_verdict",
                               format_func=lambda key: key if key == _ANY else _verdict_name(key))
     with st.expander("More filters: days, near a point, in a box, deleted ones", key="log_filters_open"):
         one, two = st.columns(2)
@@ -72,20 +73,20 @@ def _asked(log: Log) -> dict[str, Any]:
         near = one.text_input("Near a point: latitude, longitude, metres", key="log_near", placeholder="46.81, -71.21, 200")
         box = two.text_input("In a box: south, north, west, east", key="log_box", placeholder="46.8, 46.9, -71.3, -71.2")
         deleted = st.toggle("Only those marked as deleted", key="log_deleted")
-    return {"site": None if site == _ANY else site, "leading": None if verdict == _ANY else verdict,
-            "since": _iso(since), "until": _iso(until), "deleted": deleted,
-            "near": _numbers(near, 3, "a point"), "box": _numbers(box, 4, "a box")}
+    return Query(
+        None if site == _ANY else site, None if verdict == _ANY else verdict, _iso(since), _iso(until),
+        _numbers(box, 4, "a box"), _numbers(near, 3, "a point"), deleted)
 
 
 def _iso(day: object) -> str | None:
     return day.isoformat() if isinstance(day, datetime.date) else None
 
 
-def _rows(log: Log, asked: dict[str, Any]) -> pd.DataFrame:
+def _rows(log: Log, asked: Query) -> pd.DataFrame:
     """The newest observations that were asked for, without what only one observation's view needs."""
-    few = None if asked["deleted"] or asked["near"] else _MOST_SHOWN
-    rows = log.observations(**asked, columns=_SHOWN, newest=few)
-    if asked["deleted"]:
+    few = None if asked.deleted or asked.near else _MOST_SHOWN
+    rows = log.observations(asked, _SHOWN, few)
+    if asked.deleted:
         rows = rows[rows["deleted"].astype(bool)]
     rows = rows.head(_MOST_SHOWN).reset_index(drop=True)
     taken = rows["taken_at"].fillna(rows["saved_at"]).str[:16].str.replace("T", " ")
@@ -228,7 +229,7 @@ def page() -> None:
     st.title("The log")
     try:
         log = the_log()
-        if log.observations(columns=("id",), deleted=True, newest=1).empty:
+        if log.observations(Query(deleted=True), ("id",), newest=1).empty:
             st.info("Nothing is kept yet. Judge a wound on the first page and keep it, or take in what you have.")
             take_in(log)
             return

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
-
 import streamlit as st
 from sqlalchemy import make_url
 from sqlalchemy.exc import ArgumentError
 
-from diagnose.cli import DEFAULT_LOG
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.screens import preferences
+from diagnose.settings import settings
 
 
 @st.cache_resource
@@ -25,7 +23,7 @@ def the_log() -> Log:
 
 def where() -> str:
     """Folder or address of the log."""
-    return preferences.log_chosen() or os.environ.get("DIAGNOSE_LOG", str(DEFAULT_LOG))
+    return preferences.log_chosen() or settings().log
 
 
 def shown() -> str:

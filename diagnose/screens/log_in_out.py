@@ -15,6 +15,7 @@ from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.load import PICTURES, import_csv, import_photos
 from diagnose.fieldlog.merge import merge, pack
 from diagnose.fieldlog.privacy import export
+from diagnose.fieldlog.query import Query
 from diagnose.fieldlog.store import Log, Saved
 from diagnose.screens import preferences
 from diagnose.screens.look import literal
@@ -78,7 +79,7 @@ def _judging(log: Log, site: str, by: str) -> Callable[[Path], Saved]:
     return lambda file: save_diagnosis(log, diagnose_photo(file), site=site, by=by)
 
 
-def give_out(log: Log, asked: dict[str, Any]) -> None:
+def give_out(log: Log, asked: Query) -> None:
     """The observations that are filtered for as a file, coarse unless exact is asked for; or the whole log as a pack."""
     with st.expander("Give out the filtered ones, or the whole log", key="log_out_open"):
         sort = st.selectbox("As", list(_FORMATS), key="log_out_sort", format_func=_FORMATS.__getitem__)
@@ -92,8 +93,8 @@ def give_out(log: Log, asked: dict[str, Any]) -> None:
                 if sort == "pack":
                     told = f"The whole log is packed into {pack(log, place).name}; another crew takes it in on this page."
                 else:
-                    rows = log.parts(**asked)
-                    if asked["deleted"]:
+                    rows = log.parts(asked)
+                    if asked.deleted:
                         rows = (part[part["deleted"].astype(bool)] for part in rows)
                     told = export(log, rows, place, exact).replace(str(place), place.name)
                 st.session_state["log_out"] = (place.name, told, place.read_bytes())

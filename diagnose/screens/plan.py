@@ -13,6 +13,7 @@ import streamlit as st
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.old_names import name_of
 from diagnose.fieldlog.judged import wounds_of
+from diagnose.figures import length
 from diagnose.protect.barriers import buildable
 from diagnose.protect.barriers import catalogue as barriers
 from diagnose.protect.ground import Ground, ground_from_geojson, square_ground
@@ -20,7 +21,6 @@ from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import STOCK, default_prices, planting
 from diagnose.protect.read import likely_shares
 from diagnose.protect.requirement import NEED_OF, needs
-from diagnose.report.figures import length
 from diagnose.report.plan_sheet import drawings, materials_csv, plan_pdf, sections
 from diagnose.screens import preferences
 from diagnose.screens.log_folder import the_log
@@ -46,7 +46,7 @@ def _culprits() -> tuple[dict[str, float], bool]:
     if way == JUST_JUDGED and judged:
         return likely_shares(judged), True
     if way == FROM_LOG:
-        sites = the_log().told("site")
+        sites = the_log().values_of("site")
         if not sites:
             raise CannotUse("the log holds no named planting yet; keep a wound under its name first")
         wounds = wounds_of(the_log(), st.selectbox("Planting", sites, key="plan_site"), region=preferences.region())

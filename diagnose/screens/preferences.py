@@ -11,6 +11,7 @@ from diagnose.culprits.here import old_regions
 from diagnose.places import places
 from diagnose.screens import drawer
 from diagnose.screens.door import logins
+from diagnose.settings import settings
 
 _NAME = "preferences"
 
@@ -30,18 +31,23 @@ def choose(**values: Any) -> None:
 
 def inches() -> bool:
     """Are lengths shown in inches and feet, not in mm and metres?"""
-    return bool(_chosen().get("inches", False))
+    return bool(_chosen().get("inches", settings().inches))
 
 
 def region() -> str | None:
     """Code of the place that the person works in, or an older region; None to take it from the photo's position."""
-    value = _chosen().get("region")
+    value = _chosen().get("region", settings().place)
     return value if isinstance(value, str) else None
 
 
 def initials() -> str:
-    """The person's initials, for the log's history."""
-    return str(_chosen().get("initials", ""))
+    """The person's initials, for the log's history; those of the settings file are its owner's alone."""
+    return str(_chosen().get("initials", "" if is_for_several() else settings().initials))
+
+
+def paper() -> str:
+    """The size of sheets that is printed on here: A4 or Letter."""
+    return settings().paper
 
 
 def log_chosen() -> str | None:
@@ -64,7 +70,7 @@ def is_for_several() -> bool:
 
 
 def place_choices(own: str | None) -> dict[str | None, str]:
-    """Code -> name of every place that can be chosen, none first; with an older choice of one's own, if it is none of them."""
+    """Code -> name of every place that can be chosen, none first; with one's own older choice, if it is none of them."""
     names: dict[str | None, str] = {None: "from the photo's position"}
     names.update({place.code: place.name for place in places()})
     if own is not None and own not in names:

@@ -12,9 +12,9 @@ import streamlit as st
 from diagnose.culprits.old_names import name_of
 from diagnose.culprits.verdict import Reason, Verdict
 from diagnose.diagnosis import Diagnosis
+from diagnose.figures import figure, length, percent
 from diagnose.measure.record import Measurement
 from diagnose.protect.requirement import Requirement, sources
-from diagnose.report.figures import figure, length, percent
 from diagnose.report.plain import barrier_line
 from diagnose.screens.look import literal
 from diagnose.signs import vocabulary

@@ -25,16 +25,16 @@ from diagnose.diagnosis import (
 )
 from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.fields import CONFIRMED_BY
+from diagnose.figures import MM_PER_INCH
 from diagnose.measure.bark_round import Turns, read_turns
 from diagnose.measure.join import two_wounds
-from diagnose.measure.overlay import annotate
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.photo.plane import Plane
 from diagnose.protect.requirement import NEED_OF
 from diagnose.report.answer_drawings import drawing_of
 from diagnose.report.card_sheet import print_scale as print_scale_of
-from diagnose.report.figures import MM_PER_INCH
+from diagnose.report.overlay import annotate
 from diagnose.screens import drawer, preferences, show
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal

@@ -2,7 +2,7 @@
 small photos enlarged.
 
 Each of the former is drawn at its full size, with grain in bark, wood and ground down to the pixel. The size of the file
-is reached by the JPEG quality alone. `python -m diagnose.measure.simulate.large FOLDER` writes them.
+is reached by the JPEG quality alone. `python -m diagnose.simulate.large FOLDER` writes them.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from diagnose.measure.simulate.twig import Setting, as_jpeg, raster_of
+from diagnose.simulate.twig import Setting, as_jpeg, raster_of
 
 MEGABYTES = (2.0, 4.0, 8.0)
 SCENE = Setting(

@@ -2,7 +2,7 @@
 
 Logistic regression in two stages, with a ridge, on simulated ends on the card, a third of each form: first whether each
 edge is torn, which the simulator knows, then from the answers the form. Prints the YAML and how well it does on other
-seeds: `python -m diagnose.measure.simulate.end_forms`.
+seeds: `python -m diagnose.validation.end_forms`.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ import yaml
 
 from diagnose.measure.end_form import ASKED, FORMS, answers, features, form_shares, mirrored, scaled, told
 from diagnose.measure.severed_end import find_stems, light_at, see_end
-from diagnose.measure.simulate.twig import any_setting, picture_of
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
+from diagnose.simulate.twig import any_setting, picture_of
 
 FITTED_ON, JUDGED_ON = range(60_000, 61_800), range(70_000, 70_600)
 RIDGE = {"asked": 8.0, "form": 1.0}

@@ -1,15 +1,15 @@
 """How many photos a minute, in how much memory, and what stands in the way?
 
-`python -m diagnose.inbox.benchmark [PHOTOS] [RUNS]` takes in distinct photos, measures, judges and saves them with one
-worker and with two, and prints the ratio beside the machine's own ceiling: plain decoders of the same files, one and two
-side by side. Taking in is left out, and so are the first ten photos measured and the first ten submissions judged, while
-the workers start. One thread a worker; nothing is kept from one run to the next.
+`python -m diagnose.validation.inbox_speed [PHOTOS] [RUNS]` takes in distinct photos, measures, judges and saves them
+with one worker and with two, and prints the ratio beside the machine's own ceiling: plain decoders of the same files, one
+and two side by side. Taking in is left out, and so are the first ten photos measured and the first ten submissions
+judged, while the workers start. One thread a worker; nothing is kept from one run to the next.
 
-`python -m diagnose.inbox.benchmark costs` prints what one photo costs, beside its plain decode: the bundled photos, the
-same enlarged to 8 and 12 megapixels with a sensor's grain, so that they are as long to decode as a camera's, and one drawn
-at these sizes. `python -m diagnose.inbox.benchmark enlarged FOLDER` does the second for the photos of other folders, and
-`python -m diagnose.inbox.benchmark memory [FEW] [MANY]` the most memory that a worker, and what feeds the workers,
-took for few photos and for many.
+`python -m diagnose.validation.inbox_speed costs` prints what one photo costs, beside its plain decode: the bundled photos,
+the same enlarged to 8 and 12 megapixels with a sensor's grain, so that they are as long to decode as a camera's, and one
+drawn at these sizes. `python -m diagnose.validation.inbox_speed enlarged FOLDER` does the second for the photos of other
+folders, and `python -m diagnose.validation.inbox_speed memory [FEW] [MANY]` the most memory that a worker, and what
+feeds the workers, took for few photos and for many.
 """
 
 from __future__ import annotations
@@ -33,11 +33,12 @@ import numpy as np
 
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.inbox.intake import Message, Photo
-from diagnose.inbox.simulate import seen_from_elsewhere
-from diagnose.inbox.work import judge, look_at, measure, settle, take_in
-from diagnose.measure.accuracy import PHOTOS
-from diagnose.measure.simulate.large import MEGABYTES, SCENE, enlarged, of_size
-from diagnose.measure.simulate.twig import raster_of
+from diagnose.inbox.work import judge, look_at, measure, take_in
+from diagnose.inbox.workers import limit_to_one_thread
+from diagnose.simulate.large import MEGABYTES, SCENE, enlarged, of_size
+from diagnose.simulate.pile import seen_from_elsewhere
+from diagnose.simulate.twig import raster_of
+from diagnose.validation.accuracy import PHOTOS
 
 WARM = 10  # photos done before the clock starts
 
@@ -102,7 +103,7 @@ def ceiling(photos: Sequence[bytes], rounds: int = 30) -> float:
 
 def cost_of_one(data: bytes, rounds: int = 5) -> tuple[float, float]:
     """Processor seconds to measure one photo, and to decode it plainly; medians of rounds that take turns."""
-    settle()
+    limit_to_one_thread()
     look_at(data, "warm.jpg")
     measured, decoded = [], []
     for _ in range(rounds):

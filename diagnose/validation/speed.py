@@ -1,7 +1,7 @@
 """How long does one photograph take, as a multiple of plainly decoding the same file, and how much memory?
 
-A multiple measured in one run says the same on every machine, which seconds do not. `python -m diagnose.speed [FILE...]`
-prints it, without files for three stated pictures.
+A multiple measured in one run says the same on every machine, which seconds do not.
+`python -m diagnose.validation.speed [FILE...]` prints it, without files for three stated pictures.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ _WARM_RUNS = 7
 _ALONE = """
 import json, resource, sys
 from pathlib import Path
-from diagnose.speed import cold
+from diagnose.validation.speed import cold
 print(json.dumps(cold(Path(sys.argv[1]))))
 """
 
@@ -148,7 +148,7 @@ def measure_speed(file: Path, runs: int = _WARM_RUNS) -> Speed:
 
 def stated_speeds() -> list[Speed]:
     """Times of the three pictures of 12 megapixels that are drawn for it, about 2, 4 and 8 MB."""
-    from diagnose.measure.simulate.large import write_large
+    from diagnose.simulate.large import write_large
 
     with tempfile.TemporaryDirectory() as folder:
         return [measure_speed(file) for file in write_large(Path(folder))]

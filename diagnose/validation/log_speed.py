@@ -1,6 +1,6 @@
 """How fast is the log beside the plainest way of doing the same?
 
-Run as `python -m diagnose.fieldlog.benchmark [IMPORTED] [MAPPED] [HELD ...]`: imports a CSV file with as many observations
+Run as `python -m diagnose.validation.log_speed [IMPORTED] [MAPPED] [HELD ...]`: imports a CSV file with as many observations
 as said and compares with pandas' to_sql of the same rows (same columns, same indexes, same syncing); then asks map
 windows of a log of MAPPED observations and compares with the same question in raw SQL on the same file, warm and cold; then
 gives all of them out as CSV, as a list and a filtered list, and compares with pandas' read_sql and to_csv of the same.
@@ -27,9 +27,12 @@ import numpy as np
 import pandas as pd
 from sqlalchemy import create_engine, event
 
+from diagnose.fieldlog.engines import durable
 from diagnose.fieldlog.load import import_csv
 from diagnose.fieldlog.privacy import export
-from diagnose.fieldlog.store import _DEFAULTS, DATABASE, FIELDS, _durable, open_log
+from diagnose.fieldlog.query import EVERY, FIELDS, Query
+from diagnose.fieldlog.rows import DEFAULTS
+from diagnose.fieldlog.store import DATABASE, open_log
 from diagnose.fieldlog.tables import Base
 from diagnose.report.plain import LISTED, observation_lines
 
@@ -62,13 +65,13 @@ def importing(number: int, folder: Path) -> tuple[float, float]:
 
 def _to_sql(source: Path, file: Path) -> None:
     engine = create_engine(f"sqlite:///{file}")
-    event.listen(engine, "connect", _durable)
+    event.listen(engine, "connect", durable)
     event.listen(engine, "begin", lambda connection: connection.exec_driver_sql("BEGIN IMMEDIATE"))
     with engine.begin() as connection:
         Base.metadata.create_all(connection)
     table = pd.read_csv(source)
     table["id"] = [f"00000000-0000-4000-8000-{number:012x}" for number in np.random.permutation(len(table))]
-    others = {**_DEFAULTS, "saved_at": "2026-01-01"}
+    others = {**DEFAULTS, "saved_at": "2026-01-01"}
     for name in FIELDS:
         if name not in table:
             table[name] = "{}" if others[name] == {} else others[name]
@@ -105,7 +108,8 @@ def _cold(which: str, folder: Path, box: tuple[float, ...]) -> float:
     with (folder / "mapped" / DATABASE).open("rb") as file:
         os.fsync(file.fileno())  # only pages that are on the disk can be dropped
         os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
-    asked = [sys.executable, "-m", "diagnose.fieldlog.benchmark", f"--cold-{which}", str(folder / "mapped"), *map(str, box)]
+    own = [sys.executable, "-m", "diagnose.validation.log_speed"]
+    asked = [*own, f"--cold-{which}", str(folder / "mapped"), *map(str, box)]
     return float(subprocess.run(asked, check=True, capture_output=True, text=True).stdout)
 
 
@@ -118,7 +122,7 @@ def _asked_cold(which: str, folder: str, box: tuple[float, ...]) -> None:
         print(_timed(lambda: log.window(*box)))
 
 
-_FILTER = {"site": "north", "leading": "rabbit", "since": "2024-06-01", "until": "2024-07-01"}
+_FILTER: dict[str, Any] = {"site": "north", "leading": "rabbit", "since": "2024-06-01", "until": "2024-07-01"}
 _LIST = "select id, taken_at, site, plant, leading, lat, lon from observation where deleted = 0"
 _SOME = f"{_LIST} and site = ? and leading = ? and taken_at >= ? and taken_at <= ? || 'T23:59:59.999999'"
 
@@ -130,9 +134,9 @@ def giving_out(folder: Path) -> list[tuple[str, float, float, float, float]]:
     """
     log, out = open_log(folder / "mapped"), folder / "out.csv"
 
-    def lines(**asked: Any) -> None:
+    def lines(query: Query = EVERY) -> None:
         with out.open("w", encoding="utf-8") as file:
-            for line in observation_lines(log.parts(2_000, columns=LISTED, as_text=True, **asked)):
+            for line in observation_lines(log.parts(query, LISTED, as_text=True)):
                 print(line, file=file)
 
     with closing(sqlite3.connect(folder / "mapped" / DATABASE)) as raw:
@@ -142,7 +146,7 @@ def giving_out(folder: Path) -> list[tuple[str, float, float, float, float]]:
              lambda: export(log, log.parts(as_text=True), out)),
             ("list", lambda: pd.read_sql_query(_LIST, raw).to_csv(out, index=False), lines),
             ("filtered list", lambda: pd.read_sql_query(_SOME, raw, params=tuple(_FILTER.values())).to_csv(out, index=False),
-             lambda: lines(**_FILTER)),
+             lambda: lines(Query(**_FILTER))),
         ]
         _raw(raw, (0.0, 90.0, -180.0, 180.0))
         found = []
@@ -157,6 +161,15 @@ def _both(work: Callable[[], Any]) -> tuple[float, float]:
     return _timed(work), time.process_time() - begun
 
 
+# the command in a process of its own, which says its own peak: getrusage would tell the parent's too; Linux only
+_HELD = """
+import pathlib, sys
+from diagnose.cli import main
+main(sys.argv[1:])
+print(int(pathlib.Path("/proc/self/status").read_text().split("VmHWM:")[1].split()[0]) // 1024, file=sys.stderr)
+"""
+
+
 def held(number: int, folder: Path) -> dict[str, int]:
     """Most memory [MB] that a process holds that imports so many rows, lists them, or exports them."""
     source, log = folder / f"{number}.csv", folder / f"held{number}"
@@ -169,17 +182,9 @@ def held(number: int, folder: Path) -> dict[str, int]:
             "export as GeoPackage": ["export", str(folder / "out.gpkg")]}
     most = {}
     for name, arguments in work.items():
-        asked = [sys.executable, "-m", "diagnose.fieldlog.benchmark", "--held", "log", *arguments, "--log", str(log)]
+        asked = [sys.executable, "-c", _HELD, "log", *arguments, "--log", str(log)]
         most[name] = int(subprocess.run(asked, check=True, capture_output=True, text=True).stderr.split()[-1])
     return most
-
-
-def _held(arguments: list[str]) -> None:
-    from diagnose.cli import main as command
-
-    command(arguments)
-    told = Path("/proc/self/status").read_text()  # getrusage would tell the parent's peak too; Linux only
-    print(int(told.split("VmHWM:")[1].split()[0]) // 1024, file=sys.stderr)
 
 
 def _raw(connection: sqlite3.Connection, box: tuple[float, ...]) -> list[Any]:
@@ -211,7 +216,5 @@ def main(imported: int = 100_000, mapped: int = 1_000_000, *sizes: int) -> None:
 if __name__ == "__main__":
     if len(sys.argv) > 1 and sys.argv[1].startswith("--cold-"):
         _asked_cold(sys.argv[1], sys.argv[2], tuple(map(float, sys.argv[3:])))
-    elif len(sys.argv) > 1 and sys.argv[1] == "--held":
-        _held(sys.argv[2:])
     else:
         main(*map(int, sys.argv[1:]))

@@ -9,10 +9,10 @@ import cv2
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
+from diagnose.figures import figure
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import CannotUse, Picture
 from diagnose.photo.plane import Plane
-from diagnose.report.figures import figure
 from diagnose.whole_file import write_whole
 
 if TYPE_CHECKING:

@@ -19,6 +19,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import reference_cases
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture, read_picture
+from diagnose.progress import Progress, silent
 from diagnose.signs import Measured, Shares
 
 PHOTOS = reference_cases("photos")
@@ -80,11 +81,26 @@ def measured_scenes(folder: Path = PHOTOS) -> Iterator[Scene]:
             yield Scene(f"{scene}/{path.stem}", how, measurement, wanted, form, size)
 
 
-def error_table(folder: Path = PHOTOS) -> list[Row]:
-    """A row for each quantity; raises CannotUse where the folder holds no pictures with truth."""
+def error_table(folder: Path = PHOTOS, progress: Progress = silent) -> list[Row]:
+    """A row for each quantity that the pictures have.
+
+    Parameters
+    ----------
+    folder
+        Of scenes, with pictures and their truth [no unit].
+    progress
+        Called with how many of how many measurements are done [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where the folder holds no pictures with truth.
+    """
     found: dict[tuple[str, bool], list[tuple[Case, float | None]]] = {}
     forms: list[tuple[str, str, Shares | None]] = []
-    for scene in measured_scenes(folder):
+    total = sum(1 for scene, _, _ in _SCENES for _ in (folder / scene).glob("*.jpg"))
+    for number, scene in enumerate(measured_scenes(folder), 1):
+        progress(number, total)
         measured = scene.measurement.measured
         for quantity, (name, true, relative) in scene.wanted.items():
             sign = measured.get(name)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from diagnose.measure.simulate.twig import (
+from diagnose.simulate.twig import (
     BARKS,
     Setting,
     Truth,

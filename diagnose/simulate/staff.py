@@ -16,10 +16,9 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from diagnose.measure.height import Scene
 from diagnose.photo.layouts import STAFF
-from diagnose.photo.markers import marker_picture
-from diagnose.photo.plane import StaffMarkers
+from diagnose.photo.markers import GAMMA, marker_picture
+from diagnose.photo.plane import StaffMarkers, StaffView
 
 
 @dataclass(frozen=True)
@@ -53,7 +52,7 @@ class Setting:
 class View:
     """What the picture gives (scene, taps) and the truth: height of the wound above the stem's foot [mm]."""
 
-    scene: Scene
+    scene: StaffView
     tip_px: tuple[float, float]
     foot_px: tuple[float, float]
     height_mm: float
@@ -106,7 +105,7 @@ def simulate_staff(setting: Setting) -> View:
     noise = random.normal(0, setting.tap_noise, (2, 2))
     tip, foot = seen(np.array([setting.tip, setting.foot])) + noise
     return View(
-        Scene(staff, setting.size, known_focal, 0.03), (float(tip[0]), float(tip[1])), (float(foot[0]), float(foot[1])),
+        StaffView(staff, setting.size, known_focal, 0.03), (float(tip[0]), float(tip[1])), (float(foot[0]), float(foot[1])),
         setting.tip[1] - setting.foot[1],
     )  # fmt: skip
 
@@ -141,7 +140,7 @@ def draw_staff(setting: Setting) -> bytes:
     )
     image = (0.1 + 0.75 * light) * there + _ground(random, setting.size) * (1 - there)
     image = cv2.GaussianBlur(image, (0, 0), random.uniform(0.5, 1.0))
-    image = 255 * np.clip(image, 0, 1) ** (1 / 2.2) + random.normal(0, 2.5, image.shape)
+    image = 255 * np.clip(image, 0, 1) ** (1 / GAMMA) + random.normal(0, 2.5, image.shape)
     out, exif = io.BytesIO(), Image.Exif()
     exif.get_ifd(0x8769)[0xA405] = round(setting.focal_35mm)
     grey = np.clip(image, 0, 255).astype(np.uint8)

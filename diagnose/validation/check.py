@@ -9,18 +9,19 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from diagnose.cannot_use import CannotUse
+from diagnose.progress import Progress, silent
 
 
-def _measurements(photos: Path | None) -> str:
-    from diagnose.measure import accuracy
+def _measurements(photos: Path | None, progress: Progress) -> str:
+    from diagnose.validation import accuracy
 
-    rows = accuracy.error_table(accuracy.PHOTOS if photos is None else photos)
+    rows = accuracy.error_table(accuracy.PHOTOS if photos is None else photos, progress)
     return ("Measurements on pictures with exact truth (renderings, not photographs of real twigs):\n"
             f"{accuracy.table_as_text(rows)}\n\nMissed, picture by picture:\n{accuracy.misses_as_text(rows)}")
 
 
 def _simulated() -> str:
-    from diagnose.measure.simulate.coverage import summary
+    from diagnose.validation.coverage import summary
 
     return summary()
 
@@ -40,7 +41,7 @@ def _questions() -> str:
 
 
 def _speed(files: Sequence[Path]) -> str:
-    from diagnose.speed import measure_speed, speed_as_text, stated_speeds
+    from diagnose.validation.speed import measure_speed, speed_as_text, stated_speeds
 
     return "\n\n".join(map(speed_as_text, [measure_speed(file) for file in files] or stated_speeds()))
 
@@ -49,15 +50,23 @@ PARTS = ("measurements", "simulated", "verdicts", "questions", "speed")
 
 
 def check_parts(
-    wanted: Sequence[str] = PARTS, photos: Path | None = None, speed: Sequence[Path] = ()
+    wanted: Sequence[str] = PARTS, photos: Path | None = None, speed: Sequence[Path] = (), progress: Progress = silent
 ) -> Iterator[tuple[str, str | CannotUse]]:
     """Each wanted part's name with its lines, or with the reason why it cannot run here.
 
-    wanted : of PARTS. photos : folder of scenes with truth, the bundled ones when None. speed : pictures to time,
-    three drawn ones when empty.
+    Parameters
+    ----------
+    wanted
+        Of PARTS [no unit].
+    photos
+        Folder of scenes with truth, the bundled ones when None [no unit].
+    speed
+        Pictures to time, three drawn ones when empty [no unit].
+    progress
+        Called with how many of how many pictures are measured [no unit].
     """
     run: dict[str, Callable[[], str]] = {
-        "measurements": lambda: _measurements(photos), "simulated": _simulated, "verdicts": _verdicts,
+        "measurements": lambda: _measurements(photos, progress), "simulated": _simulated, "verdicts": _verdicts,
         "questions": _questions, "speed": lambda: _speed(speed),
     }
     for name in PARTS:

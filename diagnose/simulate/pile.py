@@ -1,6 +1,6 @@
 """Does a pile of submissions come out as it went in? A pile made from known photos, with the truth about it.
 
-Run `python -m diagnose.inbox.simulate FOLDER [HOW_MANY] [PHOTOS]` to make one: letters of invented senders with photos
+Run `python -m diagnose.simulate.pile FOLDER [HOW_MANY] [PHOTOS]` to make one: letters of invented senders with photos
 re-encoded, turned, cropped, renamed, or broken; several letters about one twig, several twigs of one sender.
 """
 
@@ -19,8 +19,9 @@ import cv2
 import numpy as np
 from PIL import Image, ImageOps
 
-from diagnose.measure.accuracy import PHOTOS
+from diagnose.knowledge import reference_cases
 
+PHOTOS = reference_cases("photos")
 _JITTER = 0.14  # of the sides, how far a corner of the picture moves when a wound is seen from elsewhere
 _CHANGES = ("as it was", "stored anew", "turned", "cropped", "renamed", "broken")
 _NAMES = ("Ada Lund", "Bo Marsh", "Cleo Finch", "Dirk Aho", "Eda Stone", "Finn Berg", "Gail Wood", "Hal Reed")

@@ -20,12 +20,20 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, group_words
 from diagnose.culprits.old_names import name_of
 from diagnose.diagnosis import Diagnosis
+from diagnose.figures import figure, length
 from diagnose.inbox.ranking import CARD, CHOOSE
+from diagnose.inbox.work import diagnosis_of, looked
+from diagnose.report.plain import barrier_line
 from diagnose.signs import vocabulary
+from diagnose.whole_file import write_whole
 
 if TYPE_CHECKING:
+    import pandas as pd
     from jinja2 import Environment
 
+    from diagnose.fieldlog.store import Log
+
+ENDINGS = ("txt", "html", "pdf")
 HOW_TO = ("Lay the bitten end in the white middle of the printed scale card, roll the twig until the slope of the cut "
           "shows, and photograph from straight above, in the shade, the whole card in the picture.")
 NOT_SHOWN = ("Some letters of this message belong to a script that this paper's font does not have; the letter as text or "
@@ -68,9 +76,6 @@ class Letter:
 
 def letter(row: Mapping[str, Any], found: Diagnosis, sender: str = "", signature: str = "", inches: bool = False) -> Letter:
     """The letter's facts. row : of the submission; found : its diagnosis (work.diagnosis_of); sender : a name."""
-    from diagnose.report.figures import length
-    from diagnose.report.plain import barrier_line
-
     verdict, barrier = found.verdict, found.barrier
     kind = max(verdict.groups, key=lambda key: verdict.groups[key])
     share = verdict.groups[kind]
@@ -131,8 +136,6 @@ def _plain(words: str) -> str:
 
 
 def _measured(found: Diagnosis, inches: bool) -> list[str]:
-    from diagnose.report.figures import figure
-
     told = {**found.signs}
     return [f"{words}: about {_rounded(figure(name, told[name], inches))}" for name, words in _TOLD.items()
             if name in told and name in found.measurement.measured]
@@ -173,7 +176,7 @@ def _rendered(told: Letter, template: str | Path | None, own: str, html: bool) -
     from jinja2 import TemplateError
 
     try:
-        place = files("diagnose.inbox") / own if template is None else Path(template)
+        place = files("diagnose.report") / own if template is None else Path(template)
         source = place.read_text("utf-8")
         return _environment(html).from_string(source).render(asdict(told))
     except OSError as problem:
@@ -219,3 +222,57 @@ def as_pdf(text: str, title: str = "Reply", paper: str = "A4") -> bytes:
     SimpleDocTemplate(out, pagesize=pagesizes.A4 if paper == "A4" else pagesizes.letter, title=title, author="",
                       leftMargin=68, rightMargin=68, topMargin=62, bottomMargin=58).build(flow)
     return out.getvalue()
+
+
+def senders_name(log: Log, sender: str | None) -> str:
+    """What a letter greets with: the sender's name, empty where there is none."""
+    if not isinstance(sender, str):
+        return ""
+    try:
+        return str(log.record("sender", sender)["name"])
+    except CannotUse:  # a pack leaves the senders out
+        return ""
+
+
+def reply_to(log: Log, row: dict[str, Any], region: str | None = None, template: str | Path | None = None,
+             signature: str = "", inches: bool = False) -> str:
+    """The letter that answers a submission, as the adviser left it, else as the tool writes it."""
+    if row["letter"]:
+        return str(row["letter"])
+    found = diagnosis_of(row, looked(log, row["photos"]), region)
+    return as_text(letter(row, found, senders_name(log, row["sender"]), signature, inches), template)
+
+
+def write_letters(log: Log, folder: str | Path, rows: pd.DataFrame, ending: str = "txt", region: str | None = None,
+                  template: str | Path | None = None, signature: str = "", inches: bool = False) -> list[Path]:
+    """Writes a letter for each row into a folder, one file each; nothing is sent. Raises CannotUse."""
+    if ending not in ENDINGS:
+        raise CannotUse(f"letters are written as {', '.join(ENDINGS)}, not as {ending}")
+    place = Path(folder)
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise CannotUse(f"{place} cannot be made a folder ({problem.strerror}); choose another") from None
+    written = []
+    for row in rows.to_dict("records"):
+        about = re.sub(r"[^a-z0-9]+", "-", str(row["about"]).lower()).strip("-")[:40]
+        file = place / f"{row['id'][:8]}{'-' if about else ''}{about}.{ending}"
+        if ending == "html" and not row["letter"]:
+            found = diagnosis_of(row, looked(log, row["photos"]), region)
+            facts = letter(row, found, senders_name(log, row["sender"]), signature, inches)
+            write_whole(file, as_html(facts, template))
+        else:
+            told = reply_to(log, row, region, template, signature, inches)
+            if ending == "pdf":
+                write_whole(file, as_pdf(told, row["about"] or "Reply"))
+            else:
+                write_whole(file, told if ending == "txt" else _page(told))
+        written.append(file)
+    return written
+
+
+def _page(told: str) -> str:
+    """An edited letter as a page: its words, escaped, as they stand."""
+    from html import escape
+
+    return f'<!doctype html><html lang="en"><meta charset="utf-8"><title>Reply</title><pre>{escape(told)}</pre></html>\n'

@@ -15,7 +15,7 @@ import numpy as np
 from PIL import Image
 
 from diagnose.photo.layouts import CARD
-from diagnose.photo.markers import marker_picture
+from diagnose.photo.markers import GAMMA, marker_picture
 
 BARKS = {
     "brown": (0.20, 0.13, 0.08),
@@ -463,7 +463,7 @@ def _exposed(scene: np.ndarray, setting: Setting, rng: np.random.Generator) -> n
     width, height = setting.size
     noise = np.tile(tile, (height // 512 + 1, width // 512 + 1, 1))[:height, :width]
     scene = scene + noise * np.sqrt(np.clip(scene, 0.02, None))
-    curve = (255 * (np.linspace(0, 1, 4096) ** (1 / 2.2))).round().astype(np.uint8)
+    curve = (255 * (np.linspace(0, 1, 4096) ** (1 / GAMMA))).round().astype(np.uint8)
     return np.asarray(curve[(np.clip(scene, 0, 1) * 4095).astype(np.uint16)])
 
 

@@ -15,10 +15,10 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from diagnose.measure.bark_patch import FRAY, NONE
-from diagnose.measure.simulate.twig import BARKS, WOOD
 from diagnose.photo.layouts import CARD
-from diagnose.photo.markers import marker_picture
+from diagnose.photo.markers import GAMMA, marker_picture
+from diagnose.signs import FRAY
+from diagnose.simulate.twig import BARKS, WOOD
 
 RIMS = {"green": (0.42, 0.50, 0.14), "brown": (0.45, 0.26, 0.12)}  # cut bark, red green blue; from memory
 BACKGROUNDS = ((0.10, 0.16, 0.06), (0.22, 0.13, 0.07), (0.12, 0.10, 0.08))  # leaves, litter, earth; from memory
@@ -286,7 +286,7 @@ def _streaks(rng: np.random.Generator, up: np.ndarray, round_mm: np.ndarray, dep
 def _looked_up(image: np.ndarray, at: np.ndarray) -> np.ndarray:
     """An image's values at places (n, 2), bilinear; in pieces, since a picture's side is limited to 32767."""
     pieces: list[Any] = [at[k : k + 30000, None, :] for k in range(0, len(at), 30000)]
-    return np.concatenate([cv2.remap(image, piece, NONE, cv2.INTER_LINEAR).ravel() for piece in pieces])
+    return np.concatenate([cv2.remap(image, piece, None, cv2.INTER_LINEAR).ravel() for piece in pieces])
 
 
 def _groove_slopes(
@@ -338,7 +338,7 @@ def _background(setting: Setting, rng: np.random.Generator, width: int, height: 
 def _developed(scene: np.ndarray, setting: Setting, rng: np.random.Generator) -> bytes:
     rgb = cv2.GaussianBlur(scene, (0, 0), setting.blur_px) * 0.9
     rgb = rgb + rng.normal(size=rgb.shape) * setting.noise * np.sqrt(np.clip(rgb, 0.02, 1))
-    image = (np.clip(rgb, 0, 1) ** (1 / 2.2) * 255 + 0.5).astype(np.uint8)
+    image = (np.clip(rgb, 0, 1) ** (1 / GAMMA) * 255 + 0.5).astype(np.uint8)
     exif = Image.Exif()
     exif.get_ifd(0x8769)[0xA405] = round(setting.focal_35mm)
     out = io.BytesIO()

@@ -18,7 +18,20 @@ def figure(name: str, sign: Sign, inches: bool = False) -> str:
     """The sign's value as people read it: `37.2 ± 0.6°`, `41 to 68°`, `clean 94 %, half 5 %, torn 1 %`.
 
     A sigma is written with one or two digits and the value to the same place (the usual rule for standard
-    uncertainties, JCGM 100:2008, 7.2.6).
+    uncertainties [1]_).
+
+    Parameters
+    ----------
+    name
+        Of the sign; its ending names the unit.
+    sign
+        Its value [no unit].
+    inches
+        Whether lengths are written in inches [no unit].
+
+    References
+    ----------
+    .. [1] JCGM 100:2008, 7.2.6.
     """
     if isinstance(sign, Answer):
         return sign.choice.replace("_", " ")
@@ -36,7 +49,13 @@ def figure(name: str, sign: Sign, inches: bool = False) -> str:
 
 
 def percent(share: float) -> str:
-    """A probability as a whole percentage; never `0 %` or `100 %`, which nobody can know."""
+    """A probability as a whole percentage; never `0 %` or `100 %`, which nobody can know.
+
+    Parameters
+    ----------
+    share
+        0 to 1 [no unit].
+    """
     if share < 0.01:
         return "under 1 %"
     if share > 0.99:
@@ -45,7 +64,15 @@ def percent(share: float) -> str:
 
 
 def length(mm: float, inches: bool = False) -> str:
-    """A length of a barrier [mm] in words: millimetres or metres, or inches or feet."""
+    """A length of a barrier in words: millimetres or metres, or inches or feet.
+
+    Parameters
+    ----------
+    mm
+        The length [mm].
+    inches
+        Whether it is written in inches or feet [no unit].
+    """
     if inches:
         size = mm / MM_PER_INCH
         return f"{size / 12:.1f} ft" if size >= 36 else f"{size:.2g} in" if size < 10 else f"{size:.0f} in"
@@ -53,7 +80,13 @@ def length(mm: float, inches: bool = False) -> str:
 
 
 def in_inches(text: str) -> str:
-    """Words in which every length in mm is written in inches, and every one in metres in feet; other units stand."""
+    """Words in which every length in mm is written in inches, and every one in metres in feet; other units stand.
+
+    Parameters
+    ----------
+    text
+        Words with lengths in them [no unit].
+    """
     def inch(found: re.Match[str]) -> str:
         return _NUMBER.sub(lambda one: _inches(float(one[0])), found["numbers"]) + " in"
 

@@ -1,7 +1,7 @@
 """Are the stated uncertainties of an end on the card honest, over many more pictures than anyone would photograph?
 
 Simulated pictures whose settings were fixed before anything was fitted; half of the seeds (even) may be used for
-fitting, the others (odd) only for judging. `python -m diagnose.measure.simulate.coverage [--first SEED] [--pictures N]`
+fitting, the others (odd) only for judging. `python -m diagnose.validation.coverage [--first SEED] [--pictures N]`
 prints the table, `--out FILE` writes it as text with how it was made.
 """
 
@@ -13,12 +13,12 @@ from pathlib import Path
 
 import cv2
 
-from diagnose.measure.accuracy import Case, Row, form_rows, rows_by_size, table_as_text
 from diagnose.measure.severed_end import measure_end_on_card
-from diagnose.measure.simulate.twig import any_setting, picture_of
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
 from diagnose.signs import Measured, Shares
+from diagnose.simulate.twig import any_setting, picture_of
+from diagnose.validation.accuracy import Case, Row, form_rows, rows_by_size, table_as_text
 
 FIRST, PICTURES = 90_001, 400  # odd seeds from here on: never used for fitting
 SUMMARY = Path(__file__).with_name("coverage.txt")

@@ -1,0 +1,263 @@
+"""Which strip beside the scale card is a stem with a bare patch, and where on it is the patch?
+
+The eye's map tells on which stem bare wood is seen, and about where its sides run; straight edges tell where exactly. Where
+the map shows none, strips between straight edges are searched for a patch of wood's colours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import cv2
+import numpy as np
+
+from diagnose.measure.bark_map import BarkMap
+from diagnose.measure.card_view import LEVEL, UPRIGHT, WIDTHS, Line, View, likelier_first, likely_pairs, straight_edges
+from diagnose.measure.stem import Stem, fit_stem
+from diagnose.photo.picture import Picture
+from diagnose.photo.plane import Plane
+
+NONE: Any = None  # where OpenCV takes nothing but its stubs do not say so
+WOOD_RED = (-0.04, 0.46)  # ln(red / green) of bare wood against the card's white, fresh to weathered; own readings
+WOOD_BLUE = (0.20, 1.05)  # ln(green / blue) of the same
+WOOD_DARKEST = -2.9  # ln(green), in the stem's own shadow
+LEAST_AREA = 15.0  # of a patch [mm2]
+LARGE_ENOUGH, PLAIN_ENOUGH = 200.0, 0.6  # area [mm2] and contrast of a patch beyond which it is no likelier
+BEST_PATCH = 0.5 * float(np.log(LARGE_ENOUGH)) + float(np.log(PLAIN_ENOUGH))  # what they add to a score, at most
+MOST_PAIRS = 9  # of lines that are looked between for a patch
+TRIED = 6  # candidates that are looked at closely
+ENOUGH_CELLS = 1500  # to tell colours by
+ROWS_ENOUGH = 50  # of a column, to tell its colour by
+COLUMNS = 20  # across a strip
+THICKEST_UNTAPPED = 90.0  # a table's planks may look like thicker trunks: those need a tap [mm]
+NEAR_EQUAL = 0.05  # of scores
+NEAR_SIDE = (2.5, 0.2)  # how far from the map's side an edge may lie [mm], and as a share of the width
+PARALLEL = float(np.cos(np.radians(4)))
+PLAINLY_BARE = 0.6  # mean share of bare wood in a run of it that colours do not show
+AGREED = 3.0  # what full agreement with the map adds to a score
+SURE, SURE_WHERE_TAPPED = 3.9, 3.4  # least score; ours: stems with patches reach 3.5, others mostly under 2.7
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """A strip between two lines of a view that looks like a stem with a bare patch.
+
+    pair : its sides, low coordinate first. score : higher is likelier. centre : (2,) of the patch, view pixels.
+    rows : (first, last) of the patch along the strip, view pixels along the running coordinate. wide : the same, with
+    where else the eye's map shows bare wood. width : of the strip [mm].
+    """
+
+    pair: tuple[Line, Line]
+    score: float
+    centre: np.ndarray
+    rows: tuple[float, float]
+    wide: tuple[float, float]
+    width: float
+
+
+def candidates(view: View, lines: list[Line], tap: np.ndarray | None = None) -> list[Candidate]:
+    """Strips that carry a bare patch, likeliest first, at most TRIED. tap : (2,) view pixels on the patch.
+
+    The pairs with the strongest sides come first, and the rest are spared once they could not be among the likeliest, or
+    where nobody points at a patch after MOST_PAIRS: in 190 pictures none of them was ever taken.
+    """
+    found: list[Candidate] = []
+    pairs = sorted(likely_pairs(view, lines), key=lambda pair: -_of_sides(pair))
+    for pair in pairs[:MOST_PAIRS] if tap is None else pairs:
+        if len(found) == TRIED and _of_sides(pair) + BEST_PATCH < found[-1].score:
+            break
+        one = _candidate(view, pair, tap)
+        if one is not None:
+            found = sorted([*found, one], key=lambda one: -one.score)[:TRIED]
+    return found
+
+
+def _of_sides(pair: tuple[Line, Line]) -> float:
+    """What the strength of its sides adds to a candidate's score."""
+    return 0.6 * float(np.log(pair[0].strength) + np.log(pair[1].strength))
+
+
+def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> Candidate | None:
+    height, width = view.open.shape
+    run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
+    length = (width, height)[run]
+    along = np.arange(0, length, 1.0)
+    low, high = (line.at(run, along).astype(np.float32) for line in pair)
+    share = ((np.arange(-3, COLUMNS + 3) + 0.5) / COLUMNS).astype(np.float32)
+    grid: Any = cv2.merge([low[:, k, None] + share * (high - low)[:, k, None] for k in (0, 1)])
+    light = cv2.remap(view.light, grid, NONE, cv2.INTER_LINEAR)
+    free = cv2.remap(view.open.astype(np.uint8), grid, NONE, cv2.INTER_NEAREST) > 0
+    light = cv2.GaussianBlur(light, (0, 0), sigmaX=0.6, sigmaY=1.2)
+    colour = np.dstack([light[..., 2] - light[..., 1], light[..., 1] - light[..., 0], 0.35 * light[..., 1]])
+    stem = np.zeros(len(share), bool)
+    stem[3:-3] = True
+    rows = np.flatnonzero(free[:, stem].mean(axis=1) > 0.3)
+    if len(rows) < 40 * view.scale:
+        return None
+    first, last = rows[0], rows[-1] + 1
+    colour, free, grid = colour[first:last], free[first:last], grid[first:last]
+    inner = free & stem
+    sample: Any = colour[inner].astype(np.float32)
+    cv2.setRNGSeed(1)
+    some = sample[:: max(1, len(sample) // ENOUGH_CELLS)]
+    _, _, centres = cv2.kmeans(
+        some, 4, NONE, (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 10, 0.01), 2, cv2.KMEANS_PP_CENTERS
+    )
+    labels = np.full(free.shape, -1)
+    labels[inner] = np.argmin((centres**2).sum(axis=1) - 2 * sample @ centres.T, axis=1)
+    end = max(int(8 * view.scale), int(0.12 * len(free)))
+    at_ends = np.zeros(free.shape, bool)
+    at_ends[:end] = at_ends[-end:] = True
+    counts = np.array([(labels[at_ends] == k).sum() for k in range(4)], float)
+    if counts.sum() < 20:
+        return None
+    bark = counts / counts.sum() > 0.08
+    bark_colour = np.where(bark, counts, 0) @ centres / counts[bark].sum()
+    wood = np.array([not bark[k] and _looks_like_wood(centres[k], centres[bark]) for k in range(4)])
+    if not wood.any():
+        return None
+    bare: Any = np.isin(labels, np.flatnonzero(wood)).astype(np.uint8)
+    bare = cv2.morphologyEx(bare, cv2.MORPH_CLOSE, np.ones((5, 5)))
+    count, parts, stats, _centroids = cv2.connectedComponentsWithStats(bare)
+    across_mm = float(np.linalg.norm(high - low, axis=1).mean()) / view.scale
+    cell_mm2 = across_mm / COLUMNS / view.scale
+    best: Candidate | None = None
+    for part in range(1, count):
+        area = stats[part, cv2.CC_STAT_AREA] * cell_mm2
+        top, tall = stats[part, cv2.CC_STAT_TOP], stats[part, cv2.CC_STAT_HEIGHT]
+        if area < LEAST_AREA or top == 0 or top + tall == len(free):
+            continue
+        mask = parts == part
+        if tap is not None:
+            apart = np.linalg.norm(grid[mask] - tap, axis=1).min() / view.scale
+            if apart > 6:
+                continue
+        band = slice(top, top + tall)
+        patch_colour = np.median(colour[mask], axis=0)
+        leak = 0.0  # a patch that goes on beyond a line without a step shows that the line is not the stem's side
+        for beyond, inside, edge in ((1, 4, slice(3, 6)), (-2, -5, slice(-6, -3))):
+            step = np.linalg.norm(colour[band, beyond] - colour[band, inside], axis=1)
+            same = (step < 0.15) & free[band, beyond] & free[band, inside]
+            leak += float((same & mask[band, edge].any(axis=1)).mean())
+        plain = inner & ~cv2.dilate(mask.astype(np.uint8), np.ones((9, 5))).astype(bool)
+        rows_of = [(k, np.flatnonzero(plain[:, k])) for k in range(plain.shape[1])]
+        columns = [_middle(colour[at[:: max(1, len(at) // ROWS_ENOUGH)], k, :2]) for k, at in rows_of if len(at) > 12]
+        mixed = float(np.std(np.array(columns), axis=0).max()) if len(columns) > 3 else 1.0
+        contrast = float(np.linalg.norm(patch_colour - bark_colour))
+        of_patch = 0.5 * np.log(min(area, LARGE_ENOUGH)) + np.log(min(contrast, PLAIN_ENOUGH))
+        score = _of_sides(pair) + of_patch - 4 * leak - 6 * mixed
+        centre = grid[mask].mean(axis=0)
+        span = (float(grid[band][0, 0, run]), float(grid[band][-1, 0, run]))
+        if best is None or score > best.score:
+            best = Candidate(pair, float(score), centre, span, span, across_mm)
+    return best
+
+
+def _middle(values: np.ndarray) -> np.ndarray:
+    """The median of each column, (n, m) to (m,): of an even number of values the upper one; four times as fast."""
+    return np.partition(values, len(values) // 2, axis=0)[len(values) // 2]
+
+
+def _looks_like_wood(colour: np.ndarray, bark: np.ndarray) -> bool:
+    """Whether a mean colour (red/green, green/blue, 0.35 green; all ln) could be bare wood on such bark (n, 3)."""
+    red, blue, green = (float(value) for value in colour)
+    in_box = WOOD_RED[0] < red < WOOD_RED[1] and WOOD_BLUE[0] < blue < WOOD_BLUE[1] and green / 0.35 > WOOD_DARKEST
+    return in_box and float(np.linalg.norm(bark - colour, axis=1).min()) > 0.15
+
+
+def stems_with_patch(
+    picture: Picture, plane: Plane, view: View, seen: BarkMap, tap: np.ndarray | None
+) -> Iterator[tuple[Stem, Candidate]]:
+    """Stems beside the card that seem to carry a bare patch, the likeliest first. tap : (2,) on the patch [view px]."""
+    sure = SURE if tap is None else SURE_WHERE_TAPPED
+    likely = [one for one in _by_map(view, seen, tap) if one.score >= sure]
+    for turned_by in [_direction(likely[0])] if likely else likelier_first(view):
+        there = [_with_map(one, seen) for one in candidates(view, straight_edges(view, turned_by), tap)]
+        likely = sorted([*likely, *there], key=lambda one: -one.score)[:TRIED]
+    thickest = THICKEST_UNTAPPED if tap is None else WIDTHS[1]
+    return _stems_at(picture, plane, view, [one for one in likely if one.score >= sure], thickest)
+
+
+def _direction(one: Candidate) -> Sequence[int]:
+    return UPRIGHT if abs(one.pair[0].along[1]) > abs(one.pair[0].along[0]) else LEVEL
+
+
+def _by_map(view: View, seen: BarkMap, tap: np.ndarray | None) -> list[Candidate]:
+    """The stem on which the eye's map shows most bare wood, or the one that is tapped; none where none is seen."""
+    spot = seen.spot() if tap is None else tap
+    pair = None if spot is None else seen.sides(spot)
+    if spot is None or pair is None:
+        return []
+    pair = _snapped(view, pair, spot)
+    candidate = _candidate(view, pair, tap)
+    if candidate is None:
+        there = seen.patch(pair)
+        if there is None or there[2] < PLAINLY_BARE:
+            return []
+        run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
+        ends = [line.at(run, (there[0] + there[1]) / 2) for line in pair]
+        square = np.array([-pair[0].along[1], pair[0].along[0]])
+        width = abs(float((ends[1] - ends[0]) @ square)) / view.scale
+        candidate = Candidate(pair, _of_sides(pair) + BEST_PATCH, (ends[0] + ends[1]) / 2, there[:2], there[:2], width)
+    return [_with_map(candidate, seen)]
+
+
+def _with_map(one: Candidate, seen: BarkMap) -> Candidate:
+    """A candidate with what the eye's map says of its sides, and of where else on it wood is bare."""
+    score = one.score + AGREED * seen.agreement(one.pair, one.rows)
+    there = seen.patch(one.pair)
+    rows = one.rows
+    if there is not None and there[1] > rows[0] and there[0] < rows[1]:
+        rows = (min(there[0], rows[0]), max(there[1], rows[1]))
+    return replace(one, wide=rows, score=score)
+
+
+def _snapped(view: View, pair: tuple[Line, Line], spot: np.ndarray) -> tuple[Line, Line]:
+    """The two sides that the map shows, each moved to the strongest straight edge near it, where there is one.
+
+    spot : (2,) where they are compared [view px].
+    """
+    run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
+    square = np.array([-pair[0].along[1], pair[0].along[0]])
+    places = [float((line.at(run, spot[run]) - spot) @ square) for line in pair]
+    reach = max(NEAR_SIDE[0] * view.scale, NEAR_SIDE[1] * abs(places[1] - places[0]))
+    lines = straight_edges(view, UPRIGHT if run else LEVEL)
+    sides = []
+    for side, place in zip(pair, places, strict=True):
+        best, taken = 0.0, side
+        for line in lines:
+            off = abs(float((line.at(run, spot[run]) - spot) @ square) - place) / reach
+            if off > 1 or abs(float(line.along @ side.along)) < PARALLEL:
+                continue
+            worth = line.strength * np.exp(-0.5 * (2 * off) ** 2)
+            if worth > best:
+                best, taken = worth, line
+        sides.append(taken)
+    return sides[0], sides[1]
+
+
+def _stems_at(
+    picture: Picture, plane: Plane, view: View, likely: list[Candidate], thickest: float
+) -> Iterator[tuple[Stem, Candidate]]:
+    """Each candidate with its stem [mm], where one holds up; of those nearly as likely as the first the thickest first.
+
+    Lines within a stem, of its bark or shadow, are as long as its sides: of near equals the outer ones are the sides.
+    """
+    fitted: list[tuple[Stem, Candidate]] = []
+    told = False
+    for candidate in likely:
+        if fitted and not told and candidate.score <= fitted[0][1].score - NEAR_EQUAL:
+            yield from sorted(fitted, key=lambda one: -one[0].radius)
+            told = True
+        centre_px = plane.to_px(view.to_mm(candidate.centre[None]))[0]
+        stem = fit_stem(picture, plane, view, candidate.pair, centre_px, candidate.wide)
+        if stem is None or not 0.75 < 2 * stem.radius / candidate.width < 1.35 or 2 * stem.radius > thickest:
+            continue
+        if told:
+            yield stem, candidate
+        else:
+            fitted.append((stem, candidate))
+    if not told:
+        yield from sorted(fitted, key=lambda one: -one[0].radius)

@@ -1,0 +1,220 @@
+"""What lies round the scale card, seen flat on its plane, and which straight edges run there?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from diagnose.measure.gaze import lab_of, shrinking
+from diagnose.photo.picture import Picture
+from diagnose.photo.plane import Plane
+
+MARGIN = 90.0  # how far beyond the card stems are looked for [mm]
+VIEW_SCALE = 1.6  # of the coarse view on the card's plane [px/mm]
+ALONG = 4  # pixels along an edge that are read as one; 1 and 4 measured the same within a tenth of a sigma
+BLOCK = 8  # such readings are shifted as one for directions within two degrees: half a pixel off at most
+UPRIGHT, LEVEL = range(-20, 21, 5), range(70, 111, 5)  # by which a view is turned, so that edges stand upright [degree]
+WIDTHS = (4.0, 110.0)  # stems that a card of 150 x 100 mm is held beside [mm]
+REACH = 45.0  # farthest stem from the card that still counts as beside it [mm]
+LINES = 26  # strongest lines that are paired
+CARD_RIM = 1.3  # round the card, where its own edge would be found [mm]
+LEAST_LENGTH = 22.0  # of a straight edge [mm]
+LAB_UNITS = 2.5  # grey levels for a unit of CIELAB
+LARGEST_STEP = 12.0  # across an edge that counts, in each of CIELAB's units
+STEP_UNITS = 127 / LARGEST_STEP
+WHOLLY_OPEN = 253  # of 255: what is turned mixes open places with hidden ones
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """The card's surroundings as seen flat on the card's plane.
+
+    light : (h, w, 3) float32 natural logarithm of blue, green, red light, the card's white at zero.
+    lab : (h, w, 3) uint8 CIELAB, LAB_UNITS to the unit, a and b from the middle on. open : (h, w) bool, in the picture
+    and not on the card. scale [px/mm].
+    """
+
+    light: np.ndarray
+    lab: np.ndarray
+    open: np.ndarray
+    scale: float
+
+    def to_mm(self, xy: np.ndarray) -> np.ndarray:
+        return np.asarray(xy, float) / self.scale - MARGIN
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """A straight edge in a view: through `middle` (2,) along the unit vector `along` (2,), both in view pixels.
+
+    strength : mean step across it [CIELAB units] times the share of its length that agrees.
+    """
+
+    middle: np.ndarray
+    along: np.ndarray
+    strength: float
+
+    def at(self, coordinate: int, value: float | np.ndarray) -> np.ndarray:
+        """The point of the line whose x (0) or y (1) is `value`: (2,), or (n, 2) for (n,) values."""
+        way = (np.asarray(value, float)[..., None] - self.middle[coordinate]) / self.along[coordinate]
+        return np.asarray(self.middle + self.along * way)
+
+
+def view_of_card(picture: Picture, plane: Plane) -> View:
+    """The picture round the card, drawn on the card's plane."""
+    assert plane.layout is not None
+    width, height = (side * plane.print_scale for side in plane.layout.size_mm)
+    factor = 8
+    while factor > 1 and plane.px_per_mm((width / 2, height / 2)) / factor < VIEW_SCALE:
+        factor //= 2
+    small = picture.smaller(factor)
+    from_view = np.array([[1 / VIEW_SCALE, 0, -MARGIN], [0, 1 / VIEW_SCALE, -MARGIN], [0, 0, 1]])
+    size = (int((width + 2 * MARGIN) * VIEW_SCALE), int((height + 2 * MARGIN) * VIEW_SCALE))
+    warp = shrinking(factor) @ plane.H @ from_view
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    bgr = cv2.warpPerspective(small, warp, size, flags=flags)
+    whole = np.full(small.shape[:2], 255, np.uint8)
+    there = cv2.warpPerspective(whole, warp, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+    free = cv2.erode(there, np.ones((7, 7)), borderType=cv2.BORDER_CONSTANT, borderValue=0.0) > 0
+    low, right, bottom = ((MARGIN + edge) * VIEW_SCALE for edge in (-CARD_RIM, width + CARD_RIM, height + CARD_RIM))
+    free[int(low) : int(bottom) + 1, int(low) : int(right) + 1] = False
+    light = log_light(bgr, white_of_card(small, plane, factor))
+    lab = lab_of(bgr) * np.float32(LAB_UNITS)
+    return View(light, cv2.add(lab, (0, 128, 128, 0), dtype=cv2.CV_8U), free, VIEW_SCALE)
+
+
+def white_of_card(small: np.ndarray, plane: Plane, factor: int) -> np.ndarray:
+    """Linear blue, green, red of the card's white, (3,): the median of its plain middle."""
+    assert plane.layout is not None
+    width, height = plane.layout.size_mm
+    x, y = np.meshgrid(np.linspace(0.2, 0.8, 25) * width, np.linspace(0.25, 0.75, 15) * height)
+    at = (plane.to_px(np.column_stack([x.ravel(), y.ravel()])) + 0.5) / factor - 0.5
+    at = np.round(at).astype(int)
+    inside = (at >= 0).all(axis=1) & (at[:, 0] < small.shape[1]) & (at[:, 1] < small.shape[0])
+    if inside.sum() < 10:
+        return np.ones(3)
+    return np.maximum(np.median(linear(small[at[inside, 1], at[inside, 0]]), axis=0), 0.02)
+
+
+def linear(bgr: np.ndarray) -> np.ndarray:
+    """Pixel values 0 to 255 as light, 0 to 1 (power 2.2, near enough to every phone's tone curve)."""
+    return (np.asarray(bgr, np.float32) / 255) ** 2.2
+
+
+def log_light(bgr: np.ndarray, white: np.ndarray) -> np.ndarray:
+    """ln of light against the card's white, float32; the small addend keeps black finite."""
+    if bgr.dtype == np.uint8:
+        every = log_light(np.arange(256, dtype=np.float32)[:, None], np.atleast_1d(white))
+        return cv2.LUT(bgr, every[None] if bgr.ndim == 3 else every)
+    return np.log(linear(bgr) / np.float32(white) + np.float32(0.004))
+
+
+def likelier_first(view: View) -> tuple[Sequence[int], Sequence[int]]:
+    """UPRIGHT and LEVEL, first the one across which a view changes more: steps [degree] by which to turn it."""
+    across, down = (float(np.abs(cv2.Sobel(view.lab[..., 0], cv2.CV_16S, dx, 1 - dx)[view.open]).mean()) for dx in (1, 0))
+    return (UPRIGHT, LEVEL) if across >= down else (LEVEL, UPRIGHT)
+
+
+def straight_edges(view: View, turned_by: Sequence[int]) -> list[Line]:
+    """The strongest long straight edges about along two of the card's sides, strongest first.
+
+    turned_by : UPRIGHT or LEVEL.
+
+    For each direction the signed colour step across it is averaged along it: texture cancels, the sides of a stem add
+    up. The view is turned by every fifth degree and its steps are summed in short blocks along; for the degrees between
+    the blocks are shifted. Steps are kept as bytes, STEP_UNITS to the unit about 128, which also cuts off what is beyond
+    LARGEST_STEP.
+    """
+    height, width = view.open.shape
+    side = int(np.hypot(width, height)) + 1
+    blocks = -(-side // (ALONG * BLOCK))
+    shown = cv2.merge([*cv2.split(view.lab), view.open.astype(np.uint8) * 255])
+    centre = ((width - 1) / 2, (height - 1) / 2)
+    to_row = np.array([[1, 0, 0], [0, ALONG * BLOCK, (ALONG * BLOCK - ALONG) / 2], [0, 0, 1]])  # of a block's middle
+    angles, turns, sums, counts = [], [], [], []
+    for angle in turned_by:
+        turn = cv2.getRotationMatrix2D(centre, angle, 1.0)
+        turn[:, 2] += (side - 1) / 2 - np.array(centre)
+        steps, seen = _block_sums(shown, turn, (side, blocks))
+        for between in range(-2, 3):
+            lean = float(np.tan(np.radians(between)))
+            shear = np.array([[1, lean, -lean * (side - 1) / 2], [0, 1, 0]])
+            shift = np.array([(shear @ to_row)[0], (0, 1, 0)])
+            sums.append(cv2.reduce(cv2.warpAffine(steps, shift, (side, blocks)), 0, cv2.REDUCE_SUM)[0])
+            counts.append(cv2.reduce(cv2.warpAffine(seen, shift, (side, blocks)), 0, cv2.REDUCE_SUM)[0])
+            angles.append(angle + between)
+            turns.append(shear @ np.vstack([turn, (0, 0, 1)]))
+    total, squares, count = np.array(sums)[..., :3], np.array(sums)[..., 3], np.array(counts)
+    many = np.maximum(count, 1)
+    mean = np.sqrt(np.einsum("ijk,ijk->ij", total, total)) / STEP_UNITS / many
+    spread = np.sqrt(squares / many) / STEP_UNITS
+    strength = np.where(count * ALONG > LEAST_LENGTH * view.scale, mean**2 / (spread + 0.5), 0)
+    return list(_peaks(strength, np.array(angles), turns, side))
+
+
+def _block_sums(shown: np.ndarray, turn: np.ndarray, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """In blocks of BLOCK rows along, ALONG pixels apart, of a turned view, (h, w, 4) CIELAB and whether it is open:
+    sums of the steps across and of their squares, (blocks, side, 4), and how many were seen, (blocks, side); float32."""
+    short = turn.copy()
+    short[1] /= ALONG  # an edge is averaged along itself anyway
+    turned = cv2.warpAffine(shown, short, (size[0], size[1] * BLOCK))
+    seen = cv2.threshold(cv2.extractChannel(turned, 3), WHOLLY_OPEN - 1, 255, cv2.THRESH_BINARY)[1]
+    step = cv2.Sobel(turned, cv2.CV_8U, 1, 0, ksize=3, scale=0.25 * STEP_UNITS / LAB_UNITS, delta=128)
+    # a byte with its highest bit turned is, read as a signed one, by 128 less
+    step = cv2.bitwise_and(cv2.bitwise_xor(step, (128.0,) * 4), cv2.merge([seen] * 4))
+    signed = step.view(np.int8).astype(np.int16)
+    squared = cv2.split((signed * signed).view(np.uint16))  # three of them together still fit
+    sums = _added(signed).astype(np.float32)
+    sums[..., 3] = _added(cv2.add(cv2.add(squared[0], squared[1]), squared[2]), cv2.CV_32F)
+    return sums, _added(cv2.min(seen, 1.0)).astype(np.float32)
+
+
+def _added(rows: np.ndarray, kind: int = -1) -> np.ndarray:
+    """The sum of each BLOCK rows, by pairs. kind : OpenCV's of the sums, where they do not fit into that of the rows."""
+    parts = [rows[k::BLOCK] for k in range(BLOCK)]
+    while len(parts) > 1:
+        parts = [cv2.add(one, other, dtype=kind) for one, other in zip(parts[::2], parts[1::2], strict=True)]
+    return parts[0]
+
+
+def _peaks(strength: np.ndarray, angles: np.ndarray, turns: list[np.ndarray], side: int) -> Iterator[Line]:
+    left = strength.copy()
+    for _ in range(LINES):
+        row, column = np.unravel_index(int(left.argmax()), left.shape)
+        best = float(left[row, column])
+        if best < 0.5:
+            return
+        back = cv2.invertAffineTransform(turns[row])
+        ends = cv2.transform(np.array([[[column, 0.0], [column, side]]], float), back)[0]
+        along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+        yield Line(ends.mean(axis=0), along, best)
+        apart = np.abs((angles - angles[row] + 90) % 180 - 90)
+        for other in np.flatnonzero(apart <= 4):  # its neighbours are the same edge
+            near = 2 + int(3 * apart[other])
+            left[other, max(0, column - near) : column + near + 1] = 0
+
+
+def likely_pairs(view: View, lines: list[Line]) -> list[tuple[Line, Line]]:
+    """Pairs of lines that could be the two sides of a stem beside the card."""
+    height, width = view.open.shape
+    card = np.array([MARGIN, width / view.scale - MARGIN, MARGIN, height / view.scale - MARGIN]) * view.scale
+    middle = np.array([width, height]) / 2
+    ways = np.array([line.along for line in lines]).reshape(-1, 2)
+    along_y = np.abs(ways[:, 1]) > np.abs(ways[:, 0])
+    places = [float(line.at(int(run), middle[int(run)])[1 - int(run)]) for line, run in zip(lines, along_y, strict=True)]
+    parallel = np.abs(ways @ ways.T) > np.cos(np.radians(2.2))
+    pairs = []
+    for i, j in np.argwhere(np.triu(parallel & (along_y == along_y[:, None]), 1)):
+        one, two, run, first, second = lines[i], lines[j], int(along_y[i]), places[i], places[j]
+        low, high = sorted((first, second))
+        thick = (high - low) / view.scale
+        near, far = card[2 * (1 - run)], card[2 * (1 - run) + 1]
+        if not WIDTHS[0] <= thick <= WIDTHS[1]:
+            continue
+        if max(low - far, near - high) > REACH * view.scale or (low > near and high < far):
+            continue
+        pairs.append((one, two) if first < second else (two, one))
+    return pairs

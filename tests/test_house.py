@@ -1,0 +1,103 @@
+"""The house is built one way: each room knows those before it and none after, and no two modules know each other."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import TOP
+
+HOUSE = TOP / "diagnose"
+# from the ground up; what stands in one entry are rooms, or single modules, of one storey
+STOREYS = (
+    ("terminal", "cannot_use", "whole_file", "texts", "archives", "knowledge", "settings", "progress"),
+    ("signs",), ("figures",), ("photo",), ("simulate",), ("eye",), ("measure",), ("places",), ("culprits",), ("protect",),
+    ("diagnosis",), ("fieldlog",), ("survey",), ("upkeep",), ("inbox",), ("report",), ("guide", "demo"), ("validation",),
+    ("pocket",), ("screens",), ("cli",),
+)
+# circles that stand until their rooms are rebuilt
+STANDING_CIRCLES = {("diagnose.culprits.ask", "diagnose.culprits.verdict", "diagnose.culprits.ask")}
+HEIGHT = {name: storey for storey, names in enumerate(STOREYS) for name in names}
+
+
+def _module(file: Path) -> str:
+    parts = file.relative_to(TOP).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+@cache
+def _files() -> dict[str, Path]:
+    return {_module(file): file for file in HOUSE.rglob("*.py")}
+
+
+@cache
+def _imported(module: str) -> frozenset[str]:
+    """Modules of the house that a module names in an import anywhere in it, for types alone too."""
+    found = set()
+    for node in ast.walk(ast.parse(_files()[module].read_text("utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "diagnose":
+            for each in node.names:
+                whole = f"{node.module}.{each.name}"
+                found.add(whole if whole in _files() else str(node.module))
+        elif isinstance(node, ast.Import):
+            found |= {each.name for each in node.names if each.name.split(".")[0] == "diagnose"}
+    return frozenset(found - {module})
+
+
+def _room(module: str) -> str:
+    return module.split(".")[1] if "." in module else ""
+
+
+def test_every_room_has_its_storey() -> None:
+    assert {_room(module) for module in _files()} - {""} <= set(HEIGHT)
+
+
+def _run_back() -> list[str]:
+    return [f"{module} -> {other}" for module in sorted(_files()) for other in sorted(_imported(module))
+            if HEIGHT.get(_room(other), -1) > HEIGHT.get(_room(module), len(STOREYS))]
+
+
+def test_a_module_knows_rooms_before_its_own_and_none_after() -> None:
+    assert _run_back() == []
+
+
+def _circles(module: str, way: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
+    for other in _imported(module):
+        if other == way[0]:
+            yield (*way, other)
+        elif other > way[0] and other not in way and _room(other) == _room(way[0]):  # rooms are in order already
+            yield from _circles(other, (*way, other))
+
+
+def test_no_module_is_known_by_one_that_it_knows() -> None:
+    circles = {circle for module in sorted(_files()) for circle in _circles(module, (module,))}
+    assert circles - STANDING_CIRCLES == set()
+
+
+def test_an_import_that_runs_back_and_a_circle_are_seen(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    drawn = {"diagnose.photo.a": "def f():\n    from diagnose.photo import b\n", "diagnose.photo.b":
+             "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from diagnose.photo.a import f\n",
+             "diagnose.signs": "import diagnose.cli\n", "diagnose.cli": ""}
+    for name, source in drawn.items():
+        (tmp_path / name).write_text(source)
+    monkeypatch.setitem(globals(), "_files", lambda: {name: tmp_path / name for name in drawn})
+    _imported.cache_clear()
+    try:
+        assert list(_circles("diagnose.photo.a", ("diagnose.photo.a",))) == [
+            ("diagnose.photo.a", "diagnose.photo.b", "diagnose.photo.a")]
+        assert _run_back() == ["diagnose.signs -> diagnose.cli"]
+    finally:
+        _imported.cache_clear()
+
+
+def test_the_storeys_are_those_of_the_developers_page() -> None:
+    page = (TOP / "DEVELOPERS.md").read_text("utf-8")
+    rooms = ("photo", "simulate", "eye", "measure", "culprits", "protect", "fieldlog", "survey", "upkeep", "inbox", "report",
+             "validation")
+    at = [page.find(f"`diagnose/{name}/`") for name in rooms]
+    assert -1 not in at and all(first < second for first, second in pairwise(at))
