@@ -20,7 +20,7 @@ from diagnose.measure.bark_round import Turns
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import CannotUse, Picture, read_picture
 from diagnose.photo.plane import Plane
-from diagnose.protect.requirement import Requirement, require
+from diagnose.protect.requirement import NEED_OF, Requirement, require
 from diagnose.signs import Shares, Sign, Signs, signs_as_json, vocabulary
 
 Point = tuple[float, float]
@@ -467,5 +467,15 @@ def _judged(
         if month is None and taken.time is not None:
             month = taken.time.month
     verdict = judge(signs, place, month, around.prior, around.snow_mm, around.confirmed)
-    barrier = require(verdict.culprits, snow_mm=around.snow_mm or 0.0)
+    barrier = require(_by_need(verdict), snow_mm=around.snow_mm or 0.0)
     return Diagnosis(verdict, barrier, signs, picture, plane, measurement or Measurement())
+
+
+def _by_need(verdict: Verdict) -> dict[str, float]:
+    """The likeliest culprit of each need of a barrier, with what all culprits of that need have together: eight kinds of
+    deer that cannot be told apart ask for one barrier, and none of them alone would."""
+    found: dict[str, dict[str, float]] = {}
+    for key, share in verdict.culprits.items():
+        if key in NEED_OF:
+            found.setdefault(NEED_OF[key], {})[key] = share
+    return {max(shares, key=lambda key: shares[key]): sum(shares.values()) for shares in found.values()}

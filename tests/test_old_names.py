@@ -18,7 +18,8 @@ from diagnose.signs import parse_signs
 # the culprits of the version before places and presence, with the group that each stood in, as its logs hold them
 STORED = {
     "deer_browsing": "deer", "deer_rubbing": "deer", "elk_browsing": "deer", "elk_stripping": "deer",
-    "moose_browsing": "deer", "moose_stripping": "deer", "livestock_browsing": "livestock", "livestock_stripping": "livestock",
+    "moose_browsing": "deer", "moose_stripping": "deer", "livestock_browsing": "livestock",
+    "livestock_stripping": "livestock",
     "rabbit": "rabbit_or_hare", "hare": "rabbit_or_hare", "vole_surface": "vole", "vole_below": "vole", "vole_bank": "vole",
     "mouse_or_rat": "mouse_or_rat", "tree_squirrel": "tree_squirrel", "porcupine": "porcupine", "beaver": "beaver",
     "pocket_gopher": "pocket_gopher", "woodchuck": "burrower", "mountain_beaver": "mountain_beaver", "trampling": None,

@@ -114,3 +114,4 @@ def believe(wounds: int = 300) -> dict[str, Any]:
               **summed(score(cases, lambda case: judge(case.signs, case.place,
                                                        without_sources=own_sources(case)).culprits))},
     }
+

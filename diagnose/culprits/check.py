@@ -297,6 +297,7 @@ RULES: tuple[tuple[Mapping[str, tuple[str, ...]], tuple[str, ...]], ...] = (
 def by_rules(case: Case) -> Mapping[str, float]:
     """Culprit -> probability, by the first rule of RULES that fits."""
     named = next(culprits for needed, culprits in RULES if all(_met(case, name, c) for name, c in needed.items()))
+    named = tuple(key for name in named for key in spread(name))
     rest = [key for key in catalogue().keys if key not in named]
     return {**{key: 0.7 / len(named) for key in named}, **{key: 0.3 / len(rest) for key in rest}}
 
@@ -324,7 +325,7 @@ def paired_difference(
 
 
 def left_out(cases: Iterable[Case], bar: float = 0.8) -> dict[str, Any]:
-    """Each culprit left out of the catalogue in turn: how many of its cases then give over `bar` to another?
+    """Each culprit left out of the catalogue in turn: how many of its cases then give over `bar` to another kind?
 
     Cases whose source names one culprit only; a fooled case is listed with what it was given to.
     """
@@ -332,8 +333,8 @@ def left_out(cases: Iterable[Case], bar: float = 0.8) -> dict[str, Any]:
     fooled = {}
     for case in single:
         (key,) = case.truth
-        shares = judge(case.signs, place=case.place, without=key).culprits
-        best = max((k for k in shares if k != NOT_LISTED), key=lambda k: shares[k])
+        shares = judge(case.signs, place=case.place, without=key).groups
+        best = max((k for k in shares if k not in (NOT_LISTED, _kind(key))), key=lambda k: shares[k])
         if shares[best] > bar:
             fooled[case.name] = {"given_to": best, "probability": shares[best]}
     return {"cases": len(single), "fooled": fooled, "interval": clopper_pearson(len(fooled), len(single))}

@@ -103,13 +103,8 @@ class Verdict:
         """
         found = []
         for group, share in self.groups.items():
-            name, chances = group, {**self.tree, **self.culprits}
-            while True:
-                below = [key for key in chances if _above(self.case.known, key) == name and key != name]
-                best = max(below, key=lambda key: chances[key], default=None)
-                if best is None or chances[best] < _HOLDS * chances[name]:
-                    break
-                name = best
+            chances = {**self.tree, **self.culprits}
+            name = _lowest(self.case.known, self.culprits, group)
             found.append((name, chances[name]))
             if name != group and share - chances[name] > 0.005:
                 found.append((group, share - chances[name]))
@@ -315,29 +310,30 @@ def _above(known: Catalogue, key: str) -> str | None:
 def _leading(
     known: Catalogue, culprits: Mapping[str, float], groups: Mapping[str, float], ends: Collection[str]
 ) -> str | None:
-    """The lowest level of the tree at which one leads clearly; None where none does, where something not listed does,
-    or where another group leads at an end of what is held of presence and traces."""
-    first = max(groups, key=lambda key: groups[key])
-    if any(end != first for end in ends):
-        return None
-    level: Mapping[str, float] = groups
-    leads: str | None = None
-    best = culprits[max(culprits, key=lambda key: culprits[key])]
-    second = sorted(culprits.values())[-2]
+    """The group that leads clearly, or the part of it that holds most of it; None where none does, where something not
+    listed does, or where another group leads at an end of what is held of presence and traces."""
+    ranked = sorted(groups, key=lambda key: -groups[key])
+    first, second = ranked[0], ranked[1]
     least, ratio = words()["lead_probability"], words()["lead_ratio"]
-    if best >= least and best >= ratio * second:
-        leads = max(culprits, key=lambda key: culprits[key])
-        return None if leads == NOT_LISTED else leads
-    for depth in (1, 0):
-        level = {}
-        for key, share in culprits.items():
-            chain = lineage_of(known.parents[key])
-            name = chain[max(0, len(chain) - 1 - depth)]
-            level[name] = level.get(name, 0.0) + share
-        ranked = sorted(level, key=lambda key: -level[key])
-        if level[ranked[0]] >= least and level[ranked[0]] >= ratio * level[ranked[1]]:
-            return None if ranked[0] == known.parents.get(NOT_LISTED) else ranked[0]
-    return leads
+    if any(end != first for end in ends) or groups[first] < least or groups[first] < ratio * groups[second]:
+        return None
+    return None if first == known.groups.get(NOT_LISTED) else _lowest(known, culprits, first)
+
+
+def _lowest(known: Catalogue, culprits: Mapping[str, float], group: str) -> str:
+    """The lowest group or culprit below a group that holds most of it."""
+    chances: dict[str, float] = dict(culprits)
+    for key, share in culprits.items():
+        for above in lineage_of(known.parents[key]):
+            if above != key:
+                chances[above] = chances.get(above, 0.0) + share
+    name = group
+    while True:
+        below = [key for key in chances if _above(known, key) == name and key != name]
+        best = max(below, key=lambda key: chances[key], default=None)
+        if best is None or chances[best] < _HOLDS * chances[name]:
+            return name
+        name = best
 
 
 def sign_words(name: str, sign: Sign) -> str:
