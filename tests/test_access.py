@@ -69,7 +69,7 @@ def test_a_measured_photo_with_its_verdict_breaks_no_rule(browser: Any, app: tup
     page.goto(f"{app[0]}/wound")
     page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
     page.locator(".verdict").first.wait_for(timeout=60_000)
-    page.get_by_text("Wrong place? Tap the wound").click()
+    page.get_by_text("Figures, or another place").click()
     _settled(page)
     assert _broken(page) == []
     page.close()
@@ -98,7 +98,7 @@ def test_the_keyboard_alone_leads_from_the_start_to_a_verdict(browser: Any, app:
     page.keyboard.press("Enter")
     page.get_by_text("What happened to the plant?").wait_for(timeout=30_000)
     _settled(page)
-    _tab_to(page, "", "input[type=radio]")
+    _tab_to(page, "a shoot or twig is cut", "button")
     page.keyboard.press("Space")
     page.locator(".verdict").first.wait_for(timeout=30_000)
     page.close()
@@ -107,8 +107,9 @@ def test_the_keyboard_alone_leads_from_the_start_to_a_verdict(browser: Any, app:
 def _tab_to(page: Any, words: str, selector: str = "a") -> None:
     for _ in range(60):
         page.keyboard.press("Tab")
-        if page.evaluate("([words, selector]) => document.activeElement.matches(selector) && "
-                         "(document.activeElement.innerText || '').includes(words)", [words, selector]):
+        if page.evaluate("([words, selector]) => { let at = document.activeElement; "
+                         "while (at.shadowRoot?.activeElement) at = at.shadowRoot.activeElement; "
+                         "return at.matches(selector) && (at.innerText || '').includes(words); }", [words, selector]):
             return
     pytest.fail(f"the keyboard does not reach {words or selector}")
 

@@ -12,9 +12,9 @@ import pytest
 
 from diagnose.fieldlog.store import open_log
 from diagnose.simulate import bark
-from tests.conftest import PHOTOS
+from tests.conftest import PHOTOS, WIDTHS
 
-WIDTHS = [(1280, 900), (360, 740)]
+DESK, PHONE = (1280, 900), (390, 844)
 
 
 def _open(browser: Any, address: str, size: tuple[int, int]) -> tuple[Any, list[str]]:
@@ -34,18 +34,16 @@ def test_a_photo_leads_to_a_verdict_a_barrier_and_a_kept_observation(
     photo = PHOTOS / "twig_on_card" / ("IMG_0016.jpg" if size[0] > 600 else "IMG_0020.jpg")
     page.locator("input[type=file]").first.set_input_files(str(photo))
     page.locator(".verdict").first.wait_for(timeout=60_000)
-    page.get_by_text("slope seen").first.wait_for()
-    if size[0] > 600:
-        page.get_by_text("Barrier:").first.wait_for()
-    else:  # of this twig it cannot be told what bit it
-        page.get_by_text("Do not buy yet").first.wait_for()
-        assert not page.get_by_text("Take care").first.is_visible()
-        page.get_by_text("What would suit if the likeliest did it").click()
+    page.get_by_alt_text(re.compile(r"enlarged, with lines where it was measured: .*slope")).wait_for()
+    page.locator(".now").wait_for()
+    assert not page.get_by_text("Take care").first.is_visible()
+    page.get_by_text(re.compile("^(How to build it|What would suit)")).click()
     page.get_by_text("Take care").first.wait_for()
     tag = f"T{size[0]}"
     page.get_by_label("Plant's tag").fill(tag)
-    page.get_by_role("button", name="Keep", exact=True).click()
-    page.get_by_text("Saved as observation").wait_for(timeout=30_000)
+    page.get_by_role("button", name="Save", exact=True).click()
+    page.get_by_text(f"Saved: {tag}").wait_for(timeout=60_000)
+    page.get_by_role("link", name="See it in the log").wait_for()
     kept = open_log(folder).observations()
     assert tag in set(kept["plant"])
     assert open_log(folder).original(kept[kept["plant"] == tag].iloc[0]["photo"]) == photo.read_bytes()
@@ -71,9 +69,87 @@ def test_the_log_page_shows_what_was_kept_on_a_map_without_a_network(
     page.close()
 
 
+_WHERE = """() => {
+    const box = element => { const at = element.getBoundingClientRect(); return [at.top, at.bottom]; };
+    const asked = [...document.querySelectorAll('[data-testid=stBidiComponentIsolated]')]
+        .map(host => host.shadowRoot.querySelector('[role=group]')).find(group => group);
+    const found = { verdict: box(document.querySelector('.verdict')), high: innerHeight,
+                    wide: document.documentElement.scrollWidth - innerWidth };
+    const photo = document.querySelector('.pictures img'), now = document.querySelector('.now');
+    if (photo) found.photo = box(photo);
+    if (now) found.now = box(now);
+    if (asked) { found.question = box(asked); found.name = asked.dataset.asked; }
+    return found;
+}"""
+_WORDS = """() => {
+    const walk = (node, found) => {
+        for (const child of node.childNodes) {
+            if (child.nodeType === 3 && child.textContent.trim() && !node.closest?.('style, script')) {
+                const range = document.createRange(); range.selectNodeContents(child);
+                const at = range.getBoundingClientRect();
+                if (at.height && at.top < innerHeight && at.bottom > 56 && at.right > 0
+                    && !node.closest?.('[data-testid=stIconMaterial], [data-testid=stSidebar]'))
+                    found.push(...child.textContent.trim().split(/\\s+/));
+            } else if (child.nodeType === 1) walk(child.shadowRoot || child, found);
+        }
+        return found;
+    };
+    return walk(document.body, []).length;
+}"""
+_FIRST_SCREEN_WORDS = 120  # as many as are read at a glance; our choice
+
+
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
+def test_verdict_and_question_stay_on_the_phones_screen_from_the_photo_through_every_answer(
+    browser: Any, app: tuple[str, Path], scheme: str
+) -> None:
+    page = browser.new_page(viewport={"width": PHONE[0], "height": PHONE[1]}, color_scheme=scheme)
+    page.goto(f"{app[0]}/wound")
+    page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))  # the only tap
+    page.locator(".now").wait_for(timeout=60_000)
+    seen = page.evaluate(_WHERE)
+    assert seen["photo"][1] - seen["photo"][0] <= 0.4 * seen["high"]
+    assert seen["verdict"][1] <= seen["high"] and seen["question"][1] <= seen["high"]
+    assert page.evaluate(_WORDS) <= _FIRST_SCREEN_WORDS
+    for _ in range(3):
+        _answer_and_look(page)
+    page.close()
+
+
+def test_without_a_photo_verdict_and_question_stay_on_the_phones_screen_too(
+    browser: Any, app: tuple[str, Path]
+) -> None:
+    page, _ = _open(browser, f"{app[0]}/wound", PHONE)
+    page.get_by_role("button", name="bark is gnawed away").wait_for(timeout=60_000)
+    assert page.evaluate(_WORDS) <= _FIRST_SCREEN_WORDS
+    page.get_by_role("button", name="bark is gnawed away").click()
+    page.locator(".now").wait_for(timeout=60_000)
+    _look(page)
+    for _ in range(2):
+        _answer_and_look(page)
+    page.get_by_text("Answered so far: 3").wait_for()
+    page.close()
+
+
+def _answer_and_look(page: Any) -> None:
+    asked = page.evaluate(_WHERE).get("name")
+    if asked is None:
+        return
+    page.get_by_role("button", name=re.compile("^(don't know|did not look)$")).click()
+    page.wait_for_function(f"({_WHERE})().name !== '{asked}'", timeout=60_000)
+    _look(page)
+
+
+def _look(page: Any) -> None:
+    """The verdict lies under the bar at the top, the question under the verdict, and both end on the screen."""
+    page.wait_for_function(f"""() => {{ const at = ({_WHERE})(); return !at.question ||
+        at.verdict[0] >= 44 && at.verdict[1] <= at.question[0] && at.question[1] <= at.high; }}""", timeout=10_000)
+    assert page.evaluate(_WHERE)["wide"] <= 1
+
+
 def test_a_file_that_is_no_picture_gets_one_line_and_the_page_lives_on(browser: Any, app: tuple[str, Path]) -> None:
     address, _ = app
-    page, _ = _open(browser, f"{address}/wound", WIDTHS[0])
+    page, _ = _open(browser, f"{address}/wound", DESK)
     page.locator("input[type=file]").first.set_input_files(
         {"name": "notes.jpg", "mimeType": "image/jpeg", "buffer": b"this is no picture"}
     )
@@ -84,8 +160,8 @@ def test_a_file_that_is_no_picture_gets_one_line_and_the_page_lives_on(browser: 
 
 def test_without_a_photo_the_questions_alone_lead_to_a_verdict(browser: Any, app: tuple[str, Path]) -> None:
     address, _ = app
-    page, _ = _open(browser, f"{address}/wound", WIDTHS[1])
-    page.locator("[data-testid=stRadio]").get_by_text("a shoot or twig is cut or torn off").click()
+    page, _ = _open(browser, f"{address}/wound", PHONE)
+    page.get_by_role("button", name="a shoot or twig is cut or torn off").click()
     page.locator(".verdict").first.wait_for(timeout=30_000)
     page.get_by_text("Answered so far: 1").wait_for()
     page.close()
@@ -104,7 +180,7 @@ def test_a_planting_gets_a_plan_with_its_buying_list(browser: Any, app: tuple[st
 
 def test_two_photos_of_one_wound_are_joined(browser: Any, app: tuple[str, Path]) -> None:
     address, _ = app
-    page, _ = _open(browser, f"{address}/wound", WIDTHS[0])
+    page, _ = _open(browser, f"{address}/wound", DESK)
     page.locator("input[type=file]").first.set_input_files([
         {"name": name, "mimeType": "image/jpeg", "buffer": data}
         for name, data in _twice(PHOTOS / "twig_on_card" / "IMG_0016.jpg")])
@@ -121,7 +197,7 @@ def _twice(file: Path) -> list[tuple[str, bytes]]:
 def test_photos_of_two_twigs_are_not_joined_unasked_and_the_page_says_what_differs(
     browser: Any, app: tuple[str, Path]
 ) -> None:
-    page, _ = _open(browser, f"{app[0]}/wound", WIDTHS[0])
+    page, _ = _open(browser, f"{app[0]}/wound", DESK)
     # twigs that were drawn 7 and 12 mm thick
     page.locator("input[type=file]").first.set_input_files(
         [str(PHOTOS / "twig_on_card" / f"IMG_00{number}.jpg") for number in (16, 20)])
@@ -141,6 +217,8 @@ def test_the_height_of_the_card_on_the_page_gives_the_height_of_the_wound(
     data, truth = bark.picture_of(replace(bark.any_setting(1000), along="y", turn=90.0, size=(1200, 1600)))
     page, _ = _open(browser, f"{app[0]}/wound", size)
     page.locator("input[type=file]").first.set_input_files({"name": "stem.jpg", "mimeType": "image/jpeg", "buffer": data})
+    page.locator(".verdict").wait_for(timeout=60_000)
+    page.get_by_text("Figures, or another place").click()
     page.get_by_text("height of the bare patch").first.wait_for(timeout=60_000)
     page.get_by_text("How high is the wound").click()
     field = page.get_by_label("Card upright beside the wound")
@@ -156,10 +234,11 @@ def test_the_height_of_the_card_on_the_page_gives_the_height_of_the_wound(
 def test_turns_round_the_stem_are_asked_for_where_photos_show_gnawed_bark(browser: Any, app: tuple[str, Path]) -> None:
     setting = replace(bark.any_setting(1006), share=0.5, diameter=36.0, tilt=6.0)
     sides = [bark.picture_of(replace(setting, turned=(10.0 - stood + 180) % 360 - 180))[0] for stood in (0, 90)]
-    page, _ = _open(browser, f"{app[0]}/wound", WIDTHS[0])
+    page, _ = _open(browser, f"{app[0]}/wound", DESK)
     page.locator("input[type=file]").first.set_input_files(
         [{"name": f"side{k}.jpg", "mimeType": "image/jpeg", "buffer": data} for k, data in enumerate(sides)])
     page.get_by_text("All photos together").wait_for(timeout=60_000)
+    page.get_by_text("All photos together").click()
     page.get_by_text("would narrow down how much bark is gone").wait_for()
     turns = page.get_by_label("How far round the stem")
     turns.fill("0, 90, 180")

@@ -11,8 +11,10 @@ import pytest
 from diagnose.screens.drawer import COOKIE
 from tests.conftest import PHOTOS, WIDTHS, served
 
+DESK = (1280, 900)
 
-def _context(browser: Any, size: tuple[int, int] = WIDTHS[0], **more: Any) -> Any:
+
+def _context(browser: Any, size: tuple[int, int] = DESK, **more: Any) -> Any:
     return browser.new_context(viewport={"width": size[0], "height": size[1]}, **more)
 
 
@@ -33,13 +35,13 @@ def test_a_reload_loses_neither_the_photo_nor_the_answers_nor_the_taps(browser: 
     page.goto(f"{app[0]}/wound")
     page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
     page.locator(".verdict").first.wait_for(timeout=60_000)
-    page.locator("[data-testid=stRadio]").locator("label").nth(1).click()
+    page.locator(".answers button").nth(1).click()
     page.get_by_text("Answered so far: 1").wait_for(timeout=30_000)
     _known(context)
     page.reload()
-    page.get_by_text("not yet kept is back").wait_for(timeout=60_000)
+    page.get_by_text("not yet saved is back").wait_for(timeout=60_000)
     page.get_by_text("Answered so far: 1").wait_for(timeout=60_000)
-    page.get_by_text("IMG_0016.jpg: what was measured").wait_for(timeout=60_000)
+    page.get_by_alt_text("IMG_0016.jpg enlarged").wait_for(timeout=60_000)
     context.close()
 
 
@@ -47,7 +49,7 @@ def test_another_device_does_not_see_what_this_one_has_not_kept(browser: Any, ap
     mine, other = _context(browser), _context(browser)
     page = mine.new_page()
     page.goto(f"{app[0]}/wound")
-    page.locator("[data-testid=stRadio]").get_by_text("a shoot or twig is cut or torn off").click()
+    page.get_by_role("button", name="a shoot or twig is cut or torn off").click()
     page.get_by_text("Answered so far: 1").wait_for(timeout=30_000)
     foreign = other.new_page()
     foreign.goto(f"{app[0]}/wound")
@@ -68,7 +70,7 @@ def test_units_are_remembered_and_switch_everywhere(
     page.get_by_text("Remembered on this device").wait_for(timeout=30_000)
     _known(context)
     page.goto(f"{app[0]}/wound")
-    page.locator("[data-testid=stRadio]").get_by_text("a shoot or twig is cut or torn off").click()
+    page.get_by_role("button", name="a shoot or twig is cut or torn off").click()
     page.get_by_text("What would suit if the likeliest did it").click()
     page.locator(".figures").last.get_by_text(re.compile(r"\d ft|\d in")).first.wait_for(timeout=30_000)
     context.close()
@@ -80,11 +82,11 @@ def test_dragging_the_point_measures_another_place_at_once(browser: Any, app: tu
     page.goto(f"{app[0]}/wound")
     page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
     page.locator(".verdict").first.wait_for(timeout=60_000)
-    page.get_by_text("Wrong place? Tap the wound").click()
+    page.get_by_text("Figures, or another place").click()
     picture = page.get_by_alt_text("IMG_0016.jpg: tap the wound")
     picture.wait_for(timeout=30_000)
     picture.click(position={"x": 20, "y": 20})  # a corner, where no twig is
-    page.get_by_role("button", name="Forget the taps").wait_for(timeout=60_000)
+    page.get_by_role("button", name="Remove the taps").wait_for(timeout=60_000)
     page.get_by_role("button", name="the wound: move with the arrow keys, or drag").wait_for(timeout=30_000)
     context.close()
 

@@ -39,6 +39,12 @@ def test_saved_mail_becomes_an_answered_letter_and_the_answer_can_be_undone(
             {"name": "../a.eml", "mimeType": "message/rfc822", "buffer": _mail("oak")})
         page.get_by_role("button", name="Take in").click()
         page.get_by_text("1 of 1", exact=True).wait_for(timeout=60_000)
+        page.locator("[data-testid=stDataFrame]").wait_for()  # the list, above the one that is open
+        words = page.get_by_label("Filter by any words of the list")
+        for typed, told in (("nobody", "Nothing in the list is like that"), ("ada", "1 of 1")):
+            words.fill(typed)
+            words.press("Enter")
+            page.get_by_text(told).wait_for(timeout=60_000)
         log = open_log(tmp_path / "log")
         name = log.records("submission")["id"].iloc[0]
         if is_blind(name):

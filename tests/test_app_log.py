@@ -55,7 +55,7 @@ def test_what_comes_in_is_shown_deleted_restored_and_given_out(
         page.get_by_text("is not a point").wait_for(timeout=WAIT)
         page.get_by_label("Near a point").fill("")
         page.get_by_label("Near a point").press("Enter")
-        page.get_by_text("Give out the filtered ones").click()
+        page.get_by_text("Export the filtered ones").click()
         page.get_by_label("As", exact=False).first.wait_for(timeout=WAIT)
         page.get_by_role("button", name="Make the file").click()
         with page.expect_download(timeout=WAIT) as fetched:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from diagnose.screens import drawer
+from diagnose.screens.look import page_link
 from diagnose.screens.start import pages
 
 # page, what a person would say, what it leads to
@@ -21,8 +22,9 @@ _WAYS = (
 
 def page() -> None:
     st.title("What do you want to do?")
+    st.caption("Something eats the trees you planted: find out what, and what stops it.")
     if drawer.kept("wound"):
-        st.info("You have a wound here that is not yet kept in the log; it is waiting on its page.")
+        page_link("wound", "**Go on with your wound**  \nIt is not yet saved in the log.")
     known = {one.url_path: one for one in pages()}
     for path, said, leads_to in _WAYS:
         if path in known:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import io
 import tempfile
 import zipfile
+from base64 import b64encode
 from pathlib import Path
 from typing import Any
 
 import cv2
+import pandas as pd
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
@@ -20,6 +22,7 @@ from diagnose.inbox.learning import answer, is_blind, name_blind, together, undo
 from diagnose.inbox.queue import waiting
 from diagnose.inbox.ranking import PILES
 from diagnose.inbox.work import diagnosis_of, judge, judge_one, looked, measure, take_in, unseen
+from diagnose.photo.picture import read_picture
 from diagnose.report.letters import as_pdf, reply_to, senders_name
 from diagnose.report.overlay import annotate
 from diagnose.screens import preferences, show
@@ -30,6 +33,8 @@ from diagnose.screens.show import hand_over
 from diagnose.signs import Answer, parse_signs, vocabulary
 
 _ALL = "all"
+_LISTED = 60  # rows with a small picture; each is drawn from its original
+_THUMB = 96  # longer side of a small picture [px]
 
 
 def _intake(log: Log) -> None:
@@ -78,14 +83,21 @@ def _chosen(log: Log) -> dict[str, Any] | None:
     names = {_ALL: f"all {len(rows)}"} | {pile: f"{pile} {counts.get(pile, 0)}" for pile in PILES}
     pile = st.radio("Pile", list(names), format_func=names.__getitem__, horizontal=True, key="pile")
     some = rows if pile == _ALL else rows[rows["pile"] == pile]
+    listed = _table_of(log, some)
+    wanted = st.text_input("Filter by any words of the list", key="inbox_filter").casefold().strip()
+    if wanted and not listed.empty:
+        shown = listed.drop(columns="Photo").astype(str).agg(" ".join, axis=1).str.casefold()
+        fits = shown.str.contains(wanted, regex=False)
+        some, listed = some[fits.to_numpy()], listed[fits]
     if some.empty:
-        st.info("This pile is empty.")
+        st.info("Nothing in the list is like that.")
         return None
     ids = some["id"].tolist()
     here = st.session_state.get("inbox_here")
     place = ids.index(here) if here in ids else min(st.session_state.get("inbox_place", 0), len(ids) - 1)
+    _list(listed, ids)
     left, middle, right = st.columns([1, 2, 1], vertical_alignment="center")
-    if left.button("Before", shortcut="p", width="stretch", disabled=place == 0):
+    if left.button("Previous", shortcut="p", width="stretch", disabled=place == 0):
         place -= 1
     if right.button("Next", shortcut="n", width="stretch", disabled=place == len(ids) - 1):
         place += 1
@@ -95,6 +107,46 @@ def _chosen(log: Log) -> dict[str, Any] | None:
     middle.markdown(f"**{place + 1} of {len(ids)}**{because}")
     st.session_state["inbox_here"], st.session_state["inbox_place"] = ids[place], place
     return row
+
+
+@st.cache_data(max_entries=400, show_spinner=False)
+def _small(digest: str, _log: Log, called: str) -> str | None:
+    """A photo as a small JPEG in a data address; None where it cannot be read."""
+    try:
+        bgr = read_picture(_log.original(digest), called).bgr
+    except CannotUse:
+        return None
+    factor = _THUMB / max(bgr.shape[:2])
+    jpeg = cv2.imencode(".jpg", cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA))[1]
+    return "data:image/jpeg;base64," + b64encode(jpeg.tobytes()).decode()
+
+
+def _table_of(log: Log, rows: pd.DataFrame) -> pd.DataFrame:
+    """What the list shows of each submission; nothing of the verdict where it waits for a blind naming."""
+    shown = []
+    for place, row in enumerate(rows.to_dict("records")):
+        first = next(iter(row["photos"].items()), None)
+        blind = _waits_for_a_name(row)
+        shown.append({
+            "Photo": _small(first[0], log, first[1]) if first is not None and place < _LISTED else None,
+            "From": senders_name(log, row["sender"]) or "no name",
+            "Group": "name it first" if blind else row["pile"],
+            "Verdict": "" if blind else row["verdict"].get("statement", ""),
+            "Why it stands there": "" if blind else row["why"],
+            "Waiting since": str(row["received_at"] or row["saved_at"] or "")[:10],
+        })
+    return pd.DataFrame(shown, columns=["Photo", "From", "Group", "Verdict", "Why it stands there", "Waiting since"])
+
+
+def _list(listed: pd.DataFrame, ids: list[str]) -> None:
+    """The list; a row that is picked is opened below."""
+    def pick() -> None:
+        if picked := st.session_state["inbox_list"]["selection"]["rows"]:
+            st.session_state["inbox_here"] = ids[picked[0]]
+
+    st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + 52 * len(listed), 350), row_height=52,
+                 on_select=pick, selection_mode="single-row", key="inbox_list",
+                 column_config={"Photo": st.column_config.ImageColumn("Photo", width="small")})
 
 
 def _waits_for_a_name(row: dict[str, Any]) -> bool:
@@ -189,7 +241,7 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
         st.session_state["inbox_last"] = row["id"]
         st.session_state.pop("inbox_here", None)
         st.rerun()
-    st.caption("Keys: a agree, x change, l later, n next, p before, u undo.")
+    st.caption("Keys: a agree, x change, l later, n next, p previous, u undo.")
 
 
 def _all_letters(log: Log) -> None:

@@ -81,7 +81,7 @@ def _judging(log: Log, site: str, by: str) -> Callable[[Path], Saved]:
 
 def give_out(log: Log, asked: Query) -> None:
     """The observations that are filtered for as a file, coarse unless exact is asked for; or the whole log as a pack."""
-    with st.expander("Give out the filtered ones, or the whole log", key="log_out_open"):
+    with st.expander("Export the filtered ones, or the whole log", key="log_out_open"):
         sort = st.selectbox("As", list(_FORMATS), key="log_out_sort", format_func=_FORMATS.__getitem__)
         exact = sort == "pack" or st.toggle("With exact places, people, notes and tags: only for yourselves",
                                             key="log_out_exact")

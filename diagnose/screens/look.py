@@ -26,7 +26,12 @@ figure.shown img { width: 100%; height: auto; border-radius: 6px; display: block
 .pictures { display: flex; gap: .4rem; overflow-x: auto; }
 .pictures img { flex: 1 1 0; min-width: 0; max-height: 38vh; object-fit: contain; object-position: left;
                 border-radius: 6px; }
-@media (max-width: 520px) { .pictures img { max-height: 29vh; } }
+@media (max-width: 520px) {
+  .block-container { padding-top: 3.2rem; }
+  .pictures img { max-height: 25vh; }
+  h1 { font-size: 1.35rem !important; padding: .3rem 0 0 !important; }
+  .st-key-photo_field [data-testid="stFileUploaderDropzoneInstructions"] { display: none; }
+}
 figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
 h1 { font-size: 1.7rem !important; padding-bottom: .2rem; }
 h2 { font-size: 1.3rem !important; }
@@ -46,8 +51,8 @@ h3 { font-size: 1.08rem !important; }
 .share.inside .bar { height: .5rem; }
 .share b { text-align: right; font-variant-numeric: tabular-nums; }
 /* the verdict stays in sight while the question below it is answered; the block round it is what sticks */
-div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; background: var(--st-background-color, Canvas);
-         border-bottom: 1px solid var(--st-border-color, #B9B6A8); }
+div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-top: -.6rem;
+         background: light-dark(#FCFBF7, #121715); border-bottom: 1px solid #7C8783; }
 .verdict { border-left: 6px solid #2A8576; padding: .1rem 0 .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;
            line-height: 1.3; }
 .verdict.open { border-left-color: #B0702A; }

@@ -356,7 +356,7 @@ def page() -> None:
         draft.came_back = False
     top, middle = st.container(), st.container()
     if not draft.photos:
-        with top:
+        with top, st.container(key="photo_field"):
             _more_photos(draft)
     around = _circumstances()
     scale, print_scale = _scale()
