@@ -29,6 +29,9 @@ PICTURES = [(page, name) for page in PAGES for name in re.findall(r"!\[[^\]]+\]\
 TALLY = "site,visit,plot,tree,species,browsed\n" + "".join(
     f"s,2026-04-01,P{plot},{tree},oak,{(plot + tree) % 2}\n" for plot in range(6) for tree in range(5))
 
+BOUNDARY = ('{"type": "Polygon", "coordinates": '
+            '[[[-71.6, 46.1], [-71.594, 46.1], [-71.594, 46.104], [-71.6, 46.104], [-71.6, 46.1]]]}')
+
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -45,6 +48,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     mail.set_content("Bitten off, knee high.")
     (folder / "mail-folder" / "a.eml").write_bytes(mail.as_bytes())
     (folder / "tally.csv").write_text(TALLY)
+    (folder / "planting.geojson").write_text(BOUNDARY)
     pack(open_log(folder / "other"), folder / "monday.pack")
     open_log(folder / "log")
     return folder

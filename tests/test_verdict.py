@@ -15,7 +15,7 @@ from diagnose.culprits.catalogue import all_sources, catalogue, culprits_as_writ
 from diagnose.culprits.old_names import spread
 from diagnose.culprits.prior import start_of
 from diagnose.culprits.readings import bin_reading
-from diagnose.culprits.tables import support
+from diagnose.culprits.tables import support, words
 from diagnose.culprits.verdict import judge
 from diagnose.signs import Answer, Bounded, Measured, Shares, parse_signs, vocabulary
 
@@ -206,7 +206,7 @@ def test_the_posterior_equals_brute_force_enumeration_of_the_latent_class() -> N
     prior = np.array(priors)
 
     def filled(values: list[float]) -> np.ndarray:
-        raw = np.array(values)
+        raw = np.array(values) ** words()["strength"]
         has = ~np.isnan(raw)
         return np.where(has, raw, (prior[has] * raw[has]).sum() / prior[has].sum())
 
@@ -273,4 +273,5 @@ def test_without_a_place_the_verdict_says_that_the_wound_alone_is_judged() -> No
 def test_the_start_makes_presence_no_part_of_one() -> None:
     presence = judge({}, "DE").presence
     assert sum(presence.values()) > 1 and all(0 <= share <= 1 for share in presence.values())
-    assert presence["roe_deer"] > 0.4 and presence["moose"] < 0.05
+    assert presence["roe_deer"] > 0.4 > presence["moose"]  # a stray one comes from Poland
+    assert presence["porcupine"] < 0.01

@@ -60,7 +60,7 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str,  # type: ign
     edges = [left]
     for share in shares:
         edges.append(edges[-1] + (right - left) * share / sum(shares))
-    head, foot, lines = top - 40, 158.0, ROWS
+    head, foot, lines = top - 40, 162.0, ROWS
     height = (head - 26 - foot) / lines
     canvas.setLineWidth(0.5)
     for edge in edges:
