@@ -24,8 +24,8 @@ def _broken(page: Any) -> list[str]:
 def _settled(page: Any) -> None:
     page.locator("h1").first.wait_for(timeout=60_000)
     page.locator("[data-testid=stStatusWidget]").wait_for(state="detached", timeout=60_000)
-    page.wait_for_function("[...document.querySelectorAll('style')].some(one => one.textContent.includes('stCaptionContainer'))",
-                           timeout=60_000)  # our own style comes with the first drawing
+    ours = "[...document.querySelectorAll('style')].some(one => one.textContent.includes('stCaptionContainer'))"
+    page.wait_for_function(ours, timeout=60_000)  # our own style comes with the first drawing
     page.wait_for_timeout(700)
     assert page.locator("[data-testid=stException]").count() == 0
 

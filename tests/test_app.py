@@ -31,7 +31,7 @@ def test_a_photo_leads_to_a_verdict_a_barrier_and_a_kept_observation(
 ) -> None:
     address, folder = app
     page, asked = _open(browser, f"{address}/wound", size)
-    photo = PHOTOS / "twig_on_card" / ("IMG_0016.jpg" if size[0] > 600 else "IMG_0020.jpg")
+    photo = PHOTOS / "twig_on_card" / ("IMG_0016.jpg" if size[0] > 600 else "IMG_0003.jpg")
     page.locator("input[type=file]").first.set_input_files(str(photo))
     page.locator(".verdict").first.wait_for(timeout=60_000)
     page.get_by_alt_text(re.compile(r"enlarged, with lines where it was measured: .*slope")).wait_for()

@@ -164,7 +164,8 @@ def test_questions_are_asked_one_by_one_until_the_input_ends(
     monkeypatch.setattr("sys.stdin", io.StringIO("1\nnonsense\n3\n"))
     assert main(["ask"]) == 0
     shown = capsys.readouterr()
-    assert "What happened to the plant?" in shown.err and "Barrier:" in shown.out
+    assert "What happened to the plant?" in shown.err
+    assert shown.out.startswith(("Most likely", "Cannot tell"))
 
 
 def test_a_photo_is_kept_and_listed_and_marked_as_deleted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

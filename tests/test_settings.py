@@ -133,7 +133,11 @@ def test_what_is_printed_for_machines_has_the_number_of_its_schema(
     tally = "site,visit,plot,tree,species,browsed\n" + "".join(
         f"s,2026-04-01,P{plot},{tree},oak,{(plot + tree) % 2}\n" for plot in range(6) for tree in range(5))
     (tmp_path / "tally.csv").write_text(tally)
-    asked = {"protect": ["--trees", "9", "--hectares", "1", "--culprit", "deer"],
+    (tmp_path / "planting.json").write_text(
+        '{"type": "Polygon", "coordinates": '
+        '[[[-71.6, 46.1], [-71.594, 46.1], [-71.594, 46.104], [-71.6, 46.104], [-71.6, 46.1]]]}')
+    asked = {"survey design": [str(tmp_path / "planting.json"), "--site", "a", "--target", "1100/ha"],
+             "protect": ["--trees", "9", "--hectares", "1", "--culprit", "deer"],
              "survey": ["estimate", str(tmp_path / "tally.csv")], "log show": [one[:8]], "log together": ["--site", "a"]}
     for verb, schema in SCHEMAS.items():
         how = [] if verb == "log show" else ["--json"]

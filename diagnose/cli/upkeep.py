@@ -106,7 +106,7 @@ def forecast(**given: Any) -> None:
     asked = SimpleNamespace(**given)
     register = standing(open_log(asked.log, make=False), asked.climate, True if asked.south else None, asked.site)
     if asked.as_json:
-        names = register.rows[["id", "site", "label", "plant", "name", "species"]].to_dict("records")
+        names = register.rows.reindex(columns=["id", "site", "label", "plant", "name", "species"]).to_dict("records")
         told = [{**name, **one.as_json()} for name, one in zip(names, forecasts(register, asked.on), strict=True)]
         machine.say("upkeep forecast", {"barriers": told})
     else:

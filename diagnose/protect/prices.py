@@ -43,8 +43,9 @@ def default_prices() -> dict[str, Any]:
 
 
 def price_of(name: str, own: Mapping[str, Any] | None = None) -> float:
-    """The price of an item [money a unit of it], the reader's own where there is one."""
-    return float((own or {}).get(name, default_prices()[name][0]))
+    """The price of an item [money a unit of it], the reader's own where there is one; a barrier of that name has figures."""
+    given = (own or {}).get(name)
+    return float(default_prices()[name][0] if given is None or isinstance(given, Mapping) else given)
 
 
 def year_of(name: str) -> int:

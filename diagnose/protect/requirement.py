@@ -10,7 +10,7 @@ from typing import Any
 from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import knowledge
 
-LIKELY = 0.10  # a culprit at least this probable sizes a guard for one plant; our choice, no source
+LIKELY = 0.20  # a culprit at least this probable sizes a guard for one plant; our choice, no source
 MM_PER_INCH = 25.4  # exact by definition
 SNOW_LIMIT_MM = 6000.0
 

@@ -86,7 +86,7 @@ def _where_and_when(sites: list[str]) -> tuple[str | None, date, str]:
 def _due(log: Log, items: list[Item], several_sites: bool, day: date) -> None:
     """The answer, then the works by class, equal ones once with their count; several are ticked off at once."""
     said = answer(items, day)
-    (st.error if any(item.kind == "alarm" for item in items) else st.info)(literal(said))
+    (st.warning if any(item.kind == "alarm" for item in items) else st.info)(literal(said))
     for kind, some in groupby(jobs(items), key=lambda job: job.kind):
         here = list(some)
         count = sum(max(job.many, 1) for job in here)
