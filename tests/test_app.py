@@ -219,13 +219,13 @@ def test_the_height_of_the_card_on_the_page_gives_the_height_of_the_wound(
     page.locator("input[type=file]").first.set_input_files({"name": "stem.jpg", "mimeType": "image/jpeg", "buffer": data})
     page.locator(".verdict").wait_for(timeout=60_000)
     page.get_by_text("Figures, or another place").click()
-    page.get_by_text("height of the bare patch").first.wait_for(timeout=60_000)
+    page.get_by_text("height of the bare patch").locator("visible=true").first.wait_for(timeout=60_000)
     page.get_by_text("How high is the wound").click()
     field = page.get_by_label("Card upright beside the wound")
     field.fill("40")
     field.press("Enter")
-    page.get_by_text("height above the ground").first.wait_for(timeout=60_000)
-    told = page.locator("text=/4[0-9][0-9] ± \\d+ mm/").first.inner_text()
+    page.get_by_text("height above the ground").locator("visible=true").first.wait_for(timeout=60_000)
+    told = page.locator("text=/4[0-9][0-9] ± \\d+ mm/").locator("visible=true").first.inner_text()
     assert truth.upper is not None
     assert abs(float(told.split("±")[0].split()[-1]) - (400 + 50 + truth.upper)) < 10
     page.close()
