@@ -72,7 +72,12 @@ def length(mm: float, inches: bool = False, bound: str = "") -> str:
 
     Parameters
     ----------
-    bound : "most" where it is a limit that may not be exceeded, "least" where one that must be reached, else "".
+    mm
+        The length [mm].
+    inches
+        Whether in inches and feet [no unit].
+    bound
+        [no unit] "most" where it is a limit that may not be exceeded, "least" where one that must be reached, else "".
 
     Examples
     --------
@@ -87,7 +92,15 @@ def length(mm: float, inches: bool = False, bound: str = "") -> str:
 
 
 def in_feet(mm: float, bound: str = "") -> str:
-    """A length [mm] on the rule's next mark: sixteenths of an inch below 1 in, quarters below 6, whole inches, then feet."""
+    """A length [mm] on the rule's next mark: sixteenths of an inch below 1 in, quarters below 6, whole inches, then feet.
+
+    Parameters
+    ----------
+    mm
+        The length [mm].
+    bound
+        "most" where it is a limit that may not be exceeded, "least" where one that must be reached, else "" [no unit].
+    """
     openings: dict[float, str] = knowledge("diagnose.protect", "trade.yaml")["openings"]
     if bound == "most" and mm in openings:
         return openings[mm]  # sources give these in inches; the millimetres are theirs, rounded
@@ -114,6 +127,11 @@ def in_inches(text: str) -> str:
     """Words in which every length in mm is written in inches and feet, and every one in metres in feet; other units stand.
 
     A length after "at most" is rounded down where its mark is not as good as it, one after "at least" up.
+
+    Parameters
+    ----------
+    text
+        The words [no unit].
     """
     def inch(found: re.Match[str]) -> str:
         bound = _bound(text[max(0, found.start() - 24):found.start()])

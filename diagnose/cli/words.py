@@ -56,7 +56,13 @@ def share(text: str) -> float:
 
 
 def strip(text: str) -> tuple[float, float]:
-    """LONGxWIDE of a transect [m]."""
+    """LONGxWIDE of a transect [m].
+
+    Parameters
+    ----------
+    text
+        What was typed [no unit].
+    """
     long, _, wide = text.lower().partition("x")
     try:
         return float(long), float(wide)
