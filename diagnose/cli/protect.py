@@ -40,7 +40,8 @@ from diagnose.cli.streams import Read, Verb, Written
               help="How much the animals take, without protection.")
 @click.option("--snow-mm", type=words.depth, metavar="MM", help="Deepest snow, drifts included [mm].")
 @click.option("--frost-mm", type=words.depth, default="0", metavar="MM", help="Depth to which the ground freezes [mm].")
-@click.option("--soil", default="normal", show_default=True, type=click.Choice(["normal", "sand", "rock"]))
+@click.option("--soil", default="normal", show_default=True, type=click.Choice(["normal", "sand", "rock"]),
+              help="What the posts stand in.")
 @click.option("--site", multiple=True, metavar="WORD",
               help="What else the place is like: dry_ground, flood, grouse, badger, path, buildings, dogs, cavity_birds, "
                    "neighbour_fence; may be repeated.")
@@ -52,7 +53,7 @@ from diagnose.cli.streams import Read, Verb, Written
 @click.option("--prices", type=Read(), metavar="FILE", help="Your own prices, YAML or JSON.")
 @click.option("--spec", type=Read(), metavar="FILE", help="A programme's demands, YAML or JSON.")
 @click.option("--pdf", type=Written(".pdf"), metavar="OUT", help="Write the plan with its drawings.")
-@click.option("--paper", default="A4", show_default=True, type=click.Choice(["A4", "Letter"]))
+@click.option("--paper", default="A4", show_default=True, type=click.Choice(["A4", "Letter"]), help="Of the PDF.")
 @click.option("--csv", type=Written(".csv"), metavar="OUT", help="Write the buying list.")
 @options.inches
 @options.as_json

@@ -5,8 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from diagnose.screens import drawer
-from diagnose.screens.look import page_link
-from diagnose.screens.start import pages
+from diagnose.screens.start import page_link, pages
 
 # page, what a person would say, what it leads to
 _WAYS = (

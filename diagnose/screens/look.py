@@ -110,13 +110,6 @@ def pictures(shown: list[tuple[bytes, str]]) -> None:
         st.html(f'<div class="pictures">{each}</div>')
 
 
-def page_link(path: str, label: str) -> None:
-    """A link to another page of the app. path : its address, as in `start.PAGES`."""
-    from diagnose.screens.start import pages
-
-    st.page_link(next(one for one in pages() if one.url_path == path), label=label, width="stretch")
-
-
 def _icon() -> Image.Image:
     """A stem cut aslant, 32 x 32 px; a named icon would be fetched from the network."""
     v, u = np.mgrid[0:32, 0:32]

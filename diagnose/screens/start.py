@@ -98,6 +98,21 @@ def pages() -> list[Page]:
     ]
 
 
+def page_link(path: str, label: str) -> None:
+    """A link to another page of the app.
+
+    Parameters
+    ----------
+    path
+        Its address, as in PAGES [no unit].
+    label
+        What it says, as Markdown [no unit].
+    """
+    import streamlit as st
+
+    st.page_link(next(one for one in pages() if one.url_path == path), label=label, width="stretch")
+
+
 def went_wrong(_problem: Exception) -> bool:
     """Says on the page, in our own words, that a fault stopped it; what it was stands in the terminal."""
     import streamlit as st

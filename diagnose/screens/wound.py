@@ -35,9 +35,10 @@ from diagnose.screens import drawer, preferences, show
 from diagnose.screens.answers import UNKNOWN, ask
 from diagnose.screens.draft import Draft, Photo, start_over, the_draft
 from diagnose.screens.log_folder import the_log
-from diagnose.screens.look import literal, page_link, pictures
+from diagnose.screens.look import literal, pictures
 from diagnose.screens.position import Place, ask_place
 from diagnose.screens.preferences import place_choices
+from diagnose.screens.start import page_link
 from diagnose.screens.tap import Point, tap_on
 from diagnose.signs import vocabulary
 
