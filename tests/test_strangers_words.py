@@ -83,7 +83,7 @@ def log(tmp_path_factory: pytest.TempPathFactory, listener: tuple[int, list[str]
                 "note": words} for plot in range(6) for tree in range(8)]
     assert enter(log, entries, words) == (48, [])
     told = dict.fromkeys(("site", "plant", "label", "species", "material", "note", "by"), words)
-    barrier = register(log, "cage", **told, built="2019-04-01", inner_mm=60.0, height_mm=1200.0, lat=46.8, lon=-71.2,
+    barrier = register(log, "cage", **told, built="2019-04-01", inner_mm=100.0, height_mm=1200.0, lat=46.8, lon=-71.2,
                        error_m=5.0)
     check(log, barrier, "leaning", date(2026, 4, 1), words, note=words, stem_diameter_mm=50.0)
     mail = EmailMessage()
