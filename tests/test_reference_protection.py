@@ -20,7 +20,7 @@ from diagnose.protect.money import sum_of, yearly_cost
 from diagnose.protect.plan import plan_for
 from diagnose.protect.planting import planting
 from diagnose.protect.prices import to_today
-from diagnose.protect.requirement import require
+from diagnose.protect.requirement import NEED_OF, require
 from diagnose.protect.trade import trade_sizes
 
 INCH, FOOT = 25.4, 304.8
@@ -431,3 +431,14 @@ def _(given: dict, said: dict) -> None:
     cable = next(line for line in plan.lines if line.item == "insulated lead-out cable")
     assert "high-voltage" in cable.specification
     assert any("every other earth" in caution and "never share a pipe with mains" in caution for caution in plan.cautions)
+
+
+@_checks("N16_feral_pigs_through_fences")
+def _(given: dict, said: dict) -> None:
+    guard = require([given["animal"]])
+    assert _mm(guard.opening) <= said["pig_proof_netting"]["uprights_mm"]
+    assert _mm(guard.height) >= said["pig_proof_netting"]["height_mm"]
+    assert said["plain_wires_let_some_cross"] and sized("plain_strands", [NEED_OF[given["animal"]]]) is None
+    netting = sized("woven_wire", [NEED_OF[given["animal"]]])
+    assert netting is not None and netting.opening_mm <= said["pig_proof_netting"]["uprights_mm"]
+    assert netting.top_mm >= said["pig_proof_netting"]["height_mm"]
