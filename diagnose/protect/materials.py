@@ -23,6 +23,7 @@ COST_WORDS = {"m": "material, a metre of line", "tree": "material, a piece"}  # 
 TIES_A_STAKE = {"tube": 2, "mesh_tube": 2, "cage": 3, "foot_guard": 2}
 CHECK = {
     "mesh": "measure the opening and the wire of every roll: netting sold as 31 mm may measure 36 mm",
+    "wire": "measure the thickness of the wire and look for its coating on every roll",
     "tube": "count the bundles; look for split lines, sharp rims, missing ties and the UV statement",
     "stake": "length and thickness, straight grain, no knots; metal where wind is strong",
     "energiser": "says that it meets IEC 60335-2-76; its joules are output, not stored",
@@ -328,12 +329,12 @@ def _round_the_planting(place: Planting, part: Part, main: Part | None) -> list[
                            part.width_mm / 1000, stock, own))
     else:
         words = f"{_mesh_words(part)}; {strands} strands; rolls of {roll:g} m"
-        lines.append(_line(place, part.name, words, math.ceil(length * strands), "m", "mesh", "wire", 1.0, stock * strands,
+        lines.append(_line(place, part.name, words, math.ceil(length * strands), "m", "wire", "wire", 1.0, stock * strands,
                            None if own is None else own / strands))
     plain = len(extra_wires_mm(part)) + int(facts.get("line_wires", [0])[0]) + (1 if part.key == "plastic_mesh" else 0)
     if plain:
         lines.append(_line(place, f"line wires for the {part.name}", f"{plain} smooth high-tensile wires, 2.5 mm",
-                           math.ceil(length * plain), "m", "mesh", "wire"))
+                           math.ceil(length * plain), "m", "wire", "wire"))
     lines += _posts(place, part, main)
     if is_live(part):
         lines += _power(place, part)
