@@ -87,7 +87,10 @@ def test_dragging_the_point_measures_another_place_at_once(browser: Any, app: tu
     picture.wait_for(timeout=30_000)
     picture.click(position={"x": 20, "y": 20})  # a corner, where no twig is
     page.get_by_role("button", name="Remove the taps").wait_for(timeout=60_000)
+    # the picture stays where it was tapped: there is one of it at every moment, else this finds two
     page.get_by_role("button", name="the wound: move with the arrow keys, or drag").wait_for(timeout=30_000)
+    verdict, tapped = page.locator(".verdict").bounding_box(), picture.bounding_box()
+    assert verdict["y"] < tapped["y"]
     context.close()
 
 

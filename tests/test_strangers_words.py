@@ -99,7 +99,7 @@ def log(tmp_path_factory: pytest.TempPathFactory, listener: tuple[int, list[str]
 
 
 PAGES: list[tuple[str, tuple[str, ...]]] = [
-    ("log", ("More filters", "Correct it", "History", "Give out")), ("inbox", ()), ("survey", ()), ("upkeep", ()),
+    ("log", ("More filters", "Correct it", "History", "Export the filtered ones")), ("inbox", ()), ("survey", ()), ("upkeep", ()),
     ("planting", ()), ("settings", ()), ("", ()), ("wound", ()), ("send", ()),
 ]
 
