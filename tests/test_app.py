@@ -63,7 +63,7 @@ def test_the_log_page_shows_what_was_kept_on_a_map_without_a_network(
                                       leading="rabbit", taken_at="2026-01-05T10:00:00")
     page, asked = _open(browser, f"{address}/log", size)
     page.locator(".vega-embed canvas, .vega-embed svg, [data-testid=stVegaLiteChart] canvas").first.wait_for(timeout=60_000)
-    page.get_by_text("Look at one").wait_for()
+    page.get_by_role("button", name="Older").wait_for()
     outside = [url for url in asked if not url.startswith((address, address.replace("http", "ws"), "data:", "blob:"))]
     assert outside == []
     page.close()

@@ -56,6 +56,7 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 .verdict { border-left: 6px solid #2A8576; padding: .1rem 0 .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;
            line-height: 1.3; }
 .verdict.open { border-left-color: #B0702A; }
+.verdict.alarm { border-left-color: #D00000; background: color-mix(in srgb, #D00000 10%, transparent); }
 .verdict .strength { position: relative; display: block; height: .7rem; margin-top: .3rem; border-radius: 3px;
                      background: color-mix(in srgb, currentColor 13%, transparent); }
 .verdict .strength i { display: block; height: 100%; border-radius: 3px; background: #2A8576; }

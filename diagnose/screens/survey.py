@@ -113,12 +113,12 @@ def _tally(log: Log) -> None:
     _remember(entry)
     for doubt in doubts(entry):
         st.warning(f"Is that right? {literal(doubt)}")
-    if st.button("Keep this tree", type="primary", width="stretch"):
+    if st.button("Save this tree", type="primary", width="stretch"):
         kept, refused = enter(log, [entry], preferences.initials())
         if refused:
             st.error(literal(refused[0].why))
         else:
-            st.session_state["tally_said"] = f"{'Kept' if kept else 'Already there'}: {entry['plot']} {entry['tree']}"
+            st.session_state["tally_said"] = f"{'Saved' if kept else 'Already there'}: {entry['plot']} {entry['tree']}"
             same = {name: entry[name] for name in ("site", "visit", "plot", "plot_area_m2", "stratum", "x", "y", "crs",
                                                  "species", "protection")}
             _remember({**same, "tree": _next_tag(entry["tree"])})
@@ -143,7 +143,7 @@ def _kept_here(log: Log, entry: dict[str, str]) -> None:
     if rows.empty:
         return
     shown = pd.DataFrame([{"tree": row.tree, **row.entry} for row in rows.itertuples()]).fillna("")
-    st.caption(f"{len(rows)} kept on plot {literal(entry['plot'])}. To correct one, write it again with the same tree.")
+    st.caption(f"{len(rows)} saved on plot {literal(entry['plot'])}. To correct one, write it again with the same tree.")
     st.dataframe(shown, hide_index=True, width="stretch")
 
 
@@ -158,7 +158,7 @@ def _from_file(log: Log) -> None:
                 st.session_state["tally_taken"] = import_tally(log, place, preferences.initials())
         if (taken := st.session_state.get("tally_taken")) is not None:
             kept, refused = taken
-            st.success(f"{kept} entries kept, {len(refused)} refused.")
+            st.success(f"{kept} entries saved, {len(refused)} refused.")
             if refused:
                 hand_over(st, "The refused rows as CSV, to be mended", to_mend(refused), "to-mend.csv", "text/csv")
             for line in refused[:50]:
@@ -215,7 +215,7 @@ def _targets(plan: Plan | None) -> tuple[tuple[Target, ...], str]:
 def _says(log: Log) -> None:
     known = visits(log)
     if known.empty:
-        st.info("No tally is kept yet. Fill it in, or take in a file, on the page's second part.")
+        st.info("No tally is saved yet. Fill it in, or import a file, under Fill in the tally.")
         return
     first = st.container()  # the answer stands on the first screen, what it goes by below it
     with st.expander("Planting, target and plan", key="survey_choices"):
@@ -235,17 +235,23 @@ def _says(log: Log) -> None:
         open_ = "" if survey.decisions and survey.decisions[0].verdict in (ACT, NOT_NEEDED) else " open"
         st.html(f'<p class="verdict{open_}" role="status">{escape(survey.answer)}</p>')
         st.markdown(literal(survey.headline))
-    lines = [*decision_lines(survey), *change_lines(survey), *survey.bands]
-    st.markdown("\n".join(f"- {literal(line)}" for line in lines))
-    st.caption(literal(survey.caution))
-    for title, rows in sections(survey):
-        st.subheader(literal(title))
-        chart = intervals_of(rows, title)
-        if chart is not None:
+        charts = [(title, chart) for title, rows in sections(survey) if (chart := intervals_of(rows, title)) is not None]
+        for title, chart in charts[:1]:  # what is asked most, above what it goes by
+            st.subheader(literal(title))
             st.altair_chart(chart, width="stretch")
-        st.dataframe(pd.DataFrame([
-            {"": name.replace("_", " "), "estimate (interval)": one.words(), "trees": one.trees, "plots": one.plots,
-             "note": one.note} for name, one in rows.items()]), hide_index=True, width="stretch")
+    lines = [*decision_lines(survey), *change_lines(survey), *survey.bands]
+    with st.expander("The targets, the change since the last visit, and what it leans on", expanded=True, key="decisions"):
+        st.markdown("\n".join(f"- {literal(line)}" for line in lines))
+        st.caption(literal(survey.caution))
+    for title, chart in charts[1:]:
+        st.subheader(literal(title))
+        st.altair_chart(chart, width="stretch")
+    with st.expander("All figures as tables", key="figures"):
+        for title, rows in sections(survey):
+            st.markdown(f"**{literal(title)}**")
+            st.dataframe(pd.DataFrame([
+                {"": name.replace("_", " "), "estimate (interval)": one.words(), "trees": one.trees, "plots": one.plots,
+                 "note": one.note} for name, one in rows.items()]), hide_index=True, width="stretch")
     if dense := densities(survey):
         st.subheader("Trees on the ground")
         st.markdown("\n".join(f"- {name}: {literal(one.words())}" for name, one in dense.items()))
@@ -288,12 +294,13 @@ def _lasting(survey: Survey, seen: pd.DataFrame) -> None:
                   own_lives_file(seen), "own-figures.yaml", "application/yaml")
 
 
-_PARTS = {"says": "What it says", "tally": "Fill in the tally", "design": "Where to put plots"}
+_PARTS = {"says": "Results", "tally": "Fill in the tally", "design": "Where to put plots"}
 
 
 def page() -> None:
-    st.title("How much is damaged, and how sure is that?")
-    part = st.radio("What now?", list(_PARTS), format_func=_PARTS.__getitem__, horizontal=True, key="survey_part")
+    st.title("How much is damaged?")
+    part = st.segmented_control("What now?", list(_PARTS), format_func=_PARTS.__getitem__, default="says", required=True,
+                                key="survey_part", label_visibility="collapsed")
     try:
         log = the_log()
         if part != "says":
