@@ -19,13 +19,13 @@ from diagnose.upkeep.standing import standing
 
 # page, what a person would say, what it leads to
 _WAYS = (
-    ("wound", "Something bit my plant", "What did it, how sure, and what stops it."),
+    ("wound", "Something bit my plant", "What did it, and what stops it."),
     ("planting", "I want to protect a planting", "Which barrier, its price, how to build it."),
     ("upkeep", "My barriers stand already", "What to check, mend or take off, and when."),
-    ("survey", "I count damage in plots", "Where to put plots, and what the counts say."),
-    ("inbox", "People sent me photos", "Each with a verdict and a letter to look over."),
+    ("survey", "I count damage in plots", "Where to put plots; what the counts say."),
+    ("inbox", "People sent me photos", "Each with a verdict and a letter."),
     ("log", "I want to see what was saved", "Map, table and history."),
-    ("guide", "I need the card, or some help", "The scale card, and how to take the photo."),
+    ("guide", "I need the card, or some help", "To print, and to read."),
 )
 _FRESH_S = 60  # for so long what is due is not worked out anew
 

@@ -147,7 +147,7 @@ def _table_of(log: Log, rows: pd.DataFrame) -> pd.DataFrame:
         first = next(iter(row["photos"].items()), None)
         blind = _waits_for_a_name(row)
         shown.append({
-            "Photo": _small(first[0], log, first[1]) if first is not None and place < _LISTED else None,
+            "Photo": _small(first[0], log, first[1]) if first is not None and place < _LISTED else "",
             "From": names.get(row["sender"]) or "no name",
             "Verdict": "name it first" if blind else row["verdict"].get("statement", ""),
             "Since": str(row["received_at"] or row["saved_at"] or "")[:10],
@@ -268,9 +268,9 @@ def _blind(log: Log, row: dict[str, Any]) -> bool:
 
 
 def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
-    show.verdict_of(found.verdict)
-    if row["question"]:
-        st.markdown(f"**To ask back:** {literal(row['question'])}")
+    show.headline_of(found.verdict)
+    with st.expander("Why, and what else it may be", key=f"why {row['id']}"):
+        show.grounds_of(found.verdict)
     text = st.text_area("The letter, yours to change; nothing is sent by the tool", reply_to(
         log, row, preferences.region(), inches=preferences.inches()), height=420, key=f"letter {row['id']}")
     left, right = st.columns(2)

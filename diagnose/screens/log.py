@@ -61,11 +61,12 @@ def _numbers(text: str, count: int, words: str) -> tuple[float, ...] | None:
 
 def _asked(log: Log) -> Query:
     """What the person filters by, as Log.observations takes it."""
-    left, right = st.columns(2)
+    with st.container(horizontal=True, key="log_filters"):
+        left, right = st.container(width="stretch"), st.container(width="stretch")
     site = left.selectbox("Planting", [_ANY, *log.values_of("site")], key="log_site")
     verdict = right.selectbox("Verdict", [_ANY, *log.values_of("leading")], key="log_verdict",
                               format_func=lambda key: key if key == _ANY else _verdict_name(key))
-    with st.expander("More filters: days, near a point, in a box, deleted ones", key="log_filters_open"):
+    with st.expander("More filters", key="log_filters_open"):
         one, two = st.columns(2)
         since = one.date_input("From this day", None, key="log_since")
         until = two.date_input("To this day", None, key="log_until")
@@ -131,8 +132,8 @@ def _table(rows: pd.DataFrame) -> str | None:
     told = st.dataframe(rows[["taken", "plant", "verdict_name", "site", "by", "note"]].rename(
         columns={"site": "planting", "verdict_name": "verdict"}), hide_index=True, width="stretch", height=_TABLE_HIGH,
         on_select="rerun", selection_mode="single-row", key="log_table")
-    st.caption(f"{f'The newest {_MOST_SHOWN}; filter to see the others' if len(rows) == _MOST_SHOWN else len(rows)}. "
-               "Tick a row, or click a mark on the map, to open it.")
+    many = f"The newest {len(rows)}; filter to see the others." if len(rows) == _MOST_SHOWN else f"{len(rows)} observations."
+    st.caption(f"{many} Tick a row, or click a mark on the map, to open it.")
     ticked = told["selection"]["rows"]
     return str(rows["id"].iloc[ticked[0]]) if ticked and ticked[0] < len(rows) else None
 

@@ -13,11 +13,12 @@ import pandas as pd
 from diagnose.fieldlog.store import METRES_PER_DEGREE
 
 _LEAST_SPAN_M = 60.0
-_NARROWEST = 1.7  # height over width of the map on a phone
 _ROUND_STEPS = 24
 _MOST_ROUND = 300  # places whose circle of error is drawn; more of them hide the map
 _LEAST_ROUND = 1 / 60  # of the map's height: a smaller circle lies under its mark
-_MOST_NAMED = 60  # plots that are drawn with their names
+_NAME_APART = 0.08  # of the map's height: plots nearer to each other are drawn without names, which would collide
+_MOST_NAMED = 200
+_LEGEND_ROW = 22  # [px]
 _PICKED = "picked"  # name of the map's selection
 # Okabe and Ito's palette, which colour-blind eyes can tell apart (Okabe & Ito 2008, Color Universal Design)
 _COLOURS = ["#0072B2", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#D55E00", "#7A7A7A"]
@@ -68,12 +69,17 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
                 for number, (what, path) in enumerate(paths) for step, one in enumerate(path)]
         return metres(pd.DataFrame(rows, columns=["what", "path", "step", "lon", "lat"]))
 
-    # a phone's map is narrower than tall: the height shows so much that the whole extent still fits across
-    span = max(_LEAST_SPAN_M, 1.15 * METRES_PER_DEGREE * float(np.ptp(lat)), 1.15 * _NARROWEST * shrink * float(np.ptp(lon)))
-    half = f"{span / 2} * width / height"
-    x = alt.X("east:Q", axis=None, scale=alt.Scale(domainMin=alt.ExprRef(f"-({half})"), domainMax=alt.ExprRef(half),
-                                                   nice=False, zero=False))
-    y = alt.Y("north:Q", axis=None, scale=alt.Scale(domain=[-span / 2, span / 2], nice=False))
+    # what fits is known only where the map is drawn: a phone's is higher than wide, a desk's wider than high
+    high, wide = 1.15 * METRES_PER_DEGREE * float(np.ptp(lat)), 1.15 * shrink * float(np.ptp(lon))
+    span = max(_LEAST_SPAN_M, high, wide)
+    half = f"max({max(_LEAST_SPAN_M, high)}, {wide} * height / width) / 2"
+    across = f"{half} * width / height"
+
+    def between(expr: str) -> alt.Scale:
+        return alt.Scale(domainMin=alt.ExprRef(f"-({expr})"), domainMax=alt.ExprRef(expr), nice=False, zero=False)
+
+    x = alt.X("east:Q", axis=None, scale=between(across))
+    y = alt.Y("north:Q", axis=None, scale=between(half))
     shown = metres(places)
     kinds = list(dict.fromkeys([*shown["culprit"].value_counts().index, *(what for what, _ in lines)]))
     calm = [kind for kind in kinds if kind != alarm]
@@ -82,7 +88,7 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
     scale = alt.Scale(domain=order, range=[*first, *(_COLOURS[at % len(_COLOURS)] for at in range(len(calm)))])
     forms = alt.Scale(domain=order, range=[*["triangle-up"] * len(first),
                                            *(_SHAPES[at % len(_SHAPES)] for at in range(len(calm)))])
-    legend = alt.Legend(orient="top", columns=2, labelLimit=150)
+    legend = alt.Legend(orient="top", columns=2, labelLimit=150, symbolOpacity=1, symbolSize=110)
     colour = alt.Color("culprit:N", title=None, scale=scale, legend=legend)
     layers: list[alt.Chart] = _grid(span, x, y)
     if rings:
@@ -91,7 +97,7 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
     if len(named):
         base = alt.Chart(metres(named)).encode(x, y, tooltip=[alt.Tooltip("name:N", title="plot")])
         layers.append(base.mark_point(shape="square", size=90, filled=False, color=_GREY, strokeWidth=1.5))
-        if len(named) <= _MOST_NAMED:
+        if _apart(metres(named)) > _NAME_APART * span:
             layers.append(base.mark_text(dx=8, dy=-8, align="left", fontSize=11, color=_GREY).encode(text="name:N"))
     round_them = shown[shown["error_m"] > _LEAST_ROUND * span] if len(shown) <= _MOST_ROUND else shown.head(0)
     if len(round_them):
@@ -100,17 +106,17 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
     if lines:
         layers.append(alt.Chart(drawn(lines)).mark_line(strokeWidth=4, strokeCap="round").encode(
             x, y, alt.Color("what:N", title=None, scale=scale, legend=legend), detail="path:N", order="step:Q"))
-    marks = alt.Chart(shown.sort_values("culprit", key=lambda kind: kind.eq(alarm))).mark_point(
-        filled=True, opacity=0.95, stroke="#fff", strokeWidth=1).encode(
-        x, y, colour, alt.Shape("culprit:N", title=None, scale=forms),
-        size=alt.condition(alt.datum.culprit == alarm, alt.value(240), alt.value(110)),
+    marks, alarms = (alt.Chart(some).mark_point(filled=True, opacity=0.95, stroke="#fff", strokeWidth=1, size=size).encode(
+        x, y, colour, alt.Shape("culprit:N", title=None, scale=forms, legend=legend),
         tooltip=[alt.Tooltip("label:N", title="plant"), alt.Tooltip("culprit:N"),
                  alt.Tooltip("error_m:Q", title="position good to [m]")])
+        for some, size in ((shown[shown["culprit"] != alarm], 110), (shown[shown["culprit"] == alarm], 260)))
     if "id" in shown:
         marks = marks.add_params(alt.selection_point(name=_PICKED, fields=["id"], on="click", clear="dblclick"))
     counts = ", ".join(f"{count} {kind}" for kind, count in shown["culprit"].value_counts().items())
-    return alt.layer(*layers, marks, *_north_and_scale(span)).properties(
-        height=height, width="container", description=f"{told or 'Map'}: {counts}").configure_view(strokeWidth=0)
+    return alt.layer(*layers, marks, alarms, *_north_and_scale(_step(span), f"2 * {half}")).properties(
+        height=height + _LEGEND_ROW * ((len(order) + 1) // 2), width="container",
+        description=f"{told or 'Map'}: {counts}").configure_view(strokeWidth=0)
 
 
 def picked(state: Any) -> str | None:
@@ -141,22 +147,30 @@ def _grid(span: float, x: alt.X, y: alt.Y) -> list[alt.Chart]:
     """Lines every round step, as far as the widest screen shows."""
     step = _step(span)
     at = step * np.arange(-math.ceil(2 * span / step), math.ceil(2 * span / step) + 1)
-    thin = {"clip": True, "color": _GREY, "opacity": 0.35, "strokeWidth": 1}
-    return [alt.Chart(pd.DataFrame({"east": at})).mark_rule(**thin).encode(x),
-            alt.Chart(pd.DataFrame({"north": at[abs(at) <= span / 2]})).mark_rule(**thin).encode(y)]
+    return [alt.Chart(pd.DataFrame({name: at})).mark_rule(clip=True, color=_GREY, opacity=0.35, strokeWidth=1).encode(along)
+            for name, along in (("east", x), ("north", y))]
 
 
-def _north_and_scale(span: float) -> list[alt.Chart]:
-    """A scale bar as long as the grid's step, and where north is."""
-    step, one = _step(span), alt.Chart(pd.DataFrame({"": [0]}))
+def _north_and_scale(step: float, span: str) -> list[alt.Chart]:
+    """A scale bar as long as the grid's step [m], and where north is. span : the map's height [m] as an expression."""
+    one = alt.Chart(pd.DataFrame({"": [0]}))
     words = f"{step:g} m" if step < 1000 else f"{step / 1000:g} km"
-    foot = alt.ExprRef("height - 8")
-    bar = one.mark_rule(color=_GREY, strokeWidth=4, x=8, x2=alt.ExprRef(f"8 + {step} * height / {span}"), y=foot)
-    length = one.mark_text(color=_GREY, align="left", fontSize=12, fontWeight="bold", x=8, y=alt.ExprRef("height - 18"),
-                           text=words)
-    north = one.mark_text(color=_GREY, align="right", fontSize=14, fontWeight="bold", x=alt.ExprRef("width - 6"), y=14,
-                          text="N \u2191")
+    bar = one.mark_rule(color=_GREY, strokeWidth=4).encode(
+        x=alt.value(8), x2=alt.value(alt.ExprRef(f"8 + {step} * height / ({span})")), y=alt.value(alt.ExprRef("height - 8")))
+    length = one.mark_text(color=_GREY, align="left", fontSize=12, fontWeight="bold", x=8,
+                           y=alt.ExprRef("height - 18")).encode(text=alt.value(words))
+    north = one.mark_text(color=_GREY, align="right", fontSize=14, fontWeight="bold", x=alt.ExprRef("width - 6"),
+                          y=14).encode(text=alt.value("N \u2191"))
     return [bar, length, north]
+
+
+def _apart(plots: pd.DataFrame) -> float:
+    """How near the two nearest plots lie to each other [m]; 0 for more than are named."""
+    if len(plots) > _MOST_NAMED:
+        return 0.0
+    at = plots[["east", "north"]].to_numpy(float)
+    far = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
+    return float(far[~np.eye(len(at), dtype=bool)].min(initial=np.inf))
 
 
 def _circles(shown: pd.DataFrame) -> pd.DataFrame:

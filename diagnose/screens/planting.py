@@ -43,6 +43,7 @@ from diagnose.screens.show import hand_over
 from diagnose.texts import from_json
 from diagnose.upkeep.register import register_plan
 
+_FIRST_LINES = 2  # of the answer's figures, on the first screen: money and trees
 EXPECTED, FROM_LOG, JUST_JUDGED = "Expected: nothing was diagnosed", "Wounds in the log", "The wound just judged"
 
 
@@ -165,16 +166,18 @@ def _answer(top: Any, plan: Plan, inches: bool) -> None:
                             f"{', '.join(name_of(culprit) for culprit, _ in place.threats)}."))
         first, *more = answer(plan, inches)
         st.html(f'<p class="verdict{" open" if plan.broken else ""}" role="status">{escape(first)}</p>')
-        for line in more:
+        for line in more[:_FIRST_LINES]:
             st.markdown(literal(line))
         st.caption(f"{escape(plan.basis.capitalize())}. What was taken for granted stands below.")
 
 
 def _kinds(plan: Plan, inches: bool) -> None:
     """The alternatives: money and work, trees alive, and all of it as a table one tap deeper."""
-    st.subheader(f"What each kind costs over {plan.place.years} years [{plan.currency}], and its hours of work")
+    st.subheader(f"Cost over {plan.place.years} years [{plan.currency}] and hours of work")
     st.altair_chart(costs_of(plan), width="stretch")
-    st.subheader("How many trees it leaves alive")
+    for line in answer(plan, inches)[1 + _FIRST_LINES:]:  # whether it pays, beside the money
+        st.markdown(literal(line))
+    st.subheader("Trees left alive")
     st.altair_chart(alive_of(plan), width="stretch")
     st.caption("Dot: surely alive. Line: from 10 to 90 %. Dashed: what is wanted.")
     for line in dict(sections(plan, inches))[KINDS_HEADING][len(plan.kinds):]:
@@ -243,7 +246,7 @@ def page() -> None:
     st.title("A planting")
     top, inches = st.container(), preferences.inches()
     try:
-        with st.expander("Change what you want, and where: trees, animals, area, prices", key="plan_asked"):
+        with st.expander("Change what you want, and where", key="plan_asked"):
             asked = _asked()
         plan = _planned(asked)
         _answer(top, plan, inches)

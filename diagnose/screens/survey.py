@@ -31,7 +31,7 @@ from diagnose.report.survey_report import (
 from diagnose.screens import drawer, preferences
 from diagnose.screens.intervals import intervals_of
 from diagnose.screens.log_folder import the_log
-from diagnose.screens.look import literal
+from diagnose.screens.look import drawing, literal
 from diagnose.screens.show import hand_over
 from diagnose.screens.survey_design import design, plan_drawer
 from diagnose.survey.boundary import Ground, from_geojson
@@ -240,7 +240,7 @@ def _says(log: Log) -> None:
             st.subheader(literal(title))
             st.altair_chart(chart, width="stretch")
     lines = [*decision_lines(survey), *change_lines(survey), *survey.bands]
-    with st.expander("The targets, the change since the last visit, and what it leans on", expanded=True, key="decisions"):
+    with st.expander("Targets, the change since the last visit, and what bounds it", key="decisions"):
         st.markdown("\n".join(f"- {literal(line)}" for line in lines))
         st.caption(literal(survey.caution))
     for title, chart in charts[1:]:
@@ -257,7 +257,7 @@ def _says(log: Log) -> None:
         st.markdown("\n".join(f"- {name}: {literal(one.words())}" for name, one in dense.items()))
     if survey.map is not None:
         st.subheader("Where")
-        st.html(map_picture(survey))
+        drawing(map_picture(survey), "map of damage")
         st.markdown(literal(map_words(survey)))
     if told := cost_words(survey):
         st.subheader("What it cost")
@@ -284,8 +284,8 @@ def _boundary(log: Log, site: str) -> Ground | None:
 
 def _lasting(survey: Survey, seen: pd.DataFrame) -> None:
     st.subheader("How long barriers last")
-    for picture in lasting_pictures(survey):
-        st.html(picture)
+    for kind, picture in zip(survey.lasting, lasting_pictures(survey), strict=True):
+        drawing(picture, f"share of {kind} still whole, against its age")
     heading, *rows = lasting_rows(survey)
     st.dataframe(pd.DataFrame(rows, columns=heading), hide_index=True, width="stretch")
     st.caption(LASTING_WORDS)

@@ -87,10 +87,10 @@ def _where_and_when(sites: list[str]) -> tuple[str | None, date, str]:
 
 def _due(log: Log, items: list[Item], several_sites: bool, day: date) -> None:
     """The works by class, equal ones once with their count; several are ticked off at once."""
-    for kind, some in groupby(jobs(items), key=lambda job: job.kind):
+    for place, (kind, some) in enumerate(groupby(jobs(items), key=lambda job: job.kind)):
         here = list(some)
         count = sum(max(job.many, 1) for job in here)
-        with st.expander(f"{HEADINGS[kind]}: {count}", expanded=kind != "season" or len(here) == len(jobs(items)),
+        with st.expander(f"{HEADINGS[kind]}: {count}", expanded=place == 0,
                          icon=":material/warning:" if kind == "alarm" else None, key=f"due {kind}"):
             st.html(f'<ul class="works">{"".join(_line(job, several_sites) for job in here)}</ul>')
             if told := cautions([item for job in here for item in job.items]):
