@@ -139,8 +139,8 @@ def test_the_guide_gives_papers_and_every_text(browser: Any, app: tuple[str, Pat
     with page.expect_download(timeout=60_000) as waiting:
         page.get_by_role("button", name="Scale card and height staff").click()
     assert Path(waiting.value.path()).read_bytes().startswith(b"%PDF")
+    page.get_by_text("Something eats my trees: for owners").click()
     page.get_by_text("Take the photo.").wait_for(timeout=30_000)
-    page.get_by_label("Read").click()
-    page.get_by_role("option", name="Weeks in the field: for survey crews").click()
+    page.get_by_text("Weeks in the field: for survey crews").click()
     page.get_by_text("You log damage plot by plot").wait_for(timeout=30_000)
     context.close()

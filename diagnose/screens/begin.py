@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from datetime import date
 
 import streamlit as st
@@ -14,7 +15,6 @@ from diagnose.screens.log_folder import the_log, where
 from diagnose.screens.look import literal
 from diagnose.screens.start import page_link, pages
 from diagnose.upkeep.due import due_of
-from diagnose.upkeep.rounds import answer
 from diagnose.upkeep.standing import standing
 
 # page, what a person would say, what it leads to
@@ -27,14 +27,16 @@ _WAYS = (
     ("log", "I want to see what was saved", "Map, table and history."),
     ("guide", "I need the card, or some help", "To print, and to read."),
 )
+_PRESSING = {"alarm": "to do today", "overdue": "overdue"}
 _FRESH_S = 60  # for so long what is due is not worked out anew
 
 
 @st.cache_data(ttl=_FRESH_S, max_entries=8, show_spinner=False)
 def _due(place: str, today: date) -> str:
-    """What is due at the barriers of the log in this place, in a sentence; empty where none stands."""
-    there = standing(the_log())
-    return answer(due_of(there, today), today) if len(there) else ""
+    """What presses at the barriers of the log in this place, in a few words; empty where nothing does."""
+    kinds = Counter(item.kind for item in due_of(standing(the_log()), today))
+    told = [f"{kinds[kind]} {words}" for kind, words in _PRESSING.items() if kinds[kind]]
+    return f"{' and '.join(told)}." if told else ""
 
 
 @st.cache_data(ttl=_FRESH_S, max_entries=8, show_spinner=False)

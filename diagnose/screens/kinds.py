@@ -41,8 +41,9 @@ def costs_of(plan: Plan) -> alt.LayerChart:
         alt.Color("part:N", title=None, scale=alt.Scale(domain=[_BARRIERS, _LOSSES], range=_COLOURS),
                   legend=alt.Legend(orient="top", labelLimit=200)),
         order=alt.Order("part:N"), tooltip=["kind:N", "part:N", alt.Tooltip("money:Q", format=",.0f")])
-    ends = alt.Chart(rows.assign(words=[f"{row.total:,.0f}, {row.hours:.0f} h" for row in rows.itertuples()])).mark_text(
-        align="left", dx=4, fontSize=12, color="#7C8783", fontWeight="bold").encode(y, alt.X("total:Q", scale=far, axis=None), text="words:N")
+    ended = rows.assign(words=[f"{row.total:,.0f}, {row.hours:.0f} h" for row in rows.itertuples()])
+    ends = alt.Chart(ended).mark_text(align="left", dx=4, fontSize=12, color="#7C8783", fontWeight="bold").encode(
+        y, alt.X("total:Q", scale=far, axis=None), text="words:N")
     told = "; ".join(f"{_flat(row.kind)} {row.total:,.0f}, {row.hours:.0f} hours of work" for row in rows.itertuples())
     return alt.layer(bars, ends).properties(
         height=alt.Step(_ROW), width="container", description=f"Cost over {plan.place.years} years: {told}",

@@ -55,6 +55,7 @@ from diagnose.upkeep.rules import known_form, trait
 from diagnose.upkeep.standing import Register, standing
 
 _ALL = "all plantings"
+_MOST_WORKS = 6  # of a class that are shown at once; our choice
 _AHEAD = 4  # forecasts that the page shows at once; our choice
 _PARTS = ("Due", "Enter a check", "Register", "Metal", "Did it hold?")
 _UNKNOWN = "nobody looked"
@@ -92,10 +93,27 @@ def _due(log: Log, items: list[Item], several_sites: bool, day: date) -> None:
         count = sum(max(job.many, 1) for job in here)
         with st.expander(f"{HEADINGS[kind]}: {count}", expanded=place == 0,
                          icon=":material/warning:" if kind == "alarm" else None, key=f"due {kind}"):
-            st.html(f'<ul class="works">{"".join(_line(job, several_sites) for job in here)}</ul>')
-            if told := cautions([item for job in here for item in job.items]):
-                st.warning("**Take care**\n" + "\n".join(f"- {line}" for line in told))
+            st.html(_works(here[:_MOST_WORKS], several_sites))
+            if more := here[_MOST_WORKS:]:
+                with st.expander(f"{len(more)} more", key=f"more {kind}"):
+                    st.html(_works(more, several_sites))
+            _careful(cautions([item for job in here for item in job.items]), kind)
     _tick_off(log, items, day)
+
+
+def _careful(told: list[str], kind: str) -> None:
+    """Each caution's first sentence beside the work, all of it one tap deeper."""
+    if not told:
+        return
+    first = [one.split(". ")[0].rstrip(".") + "." for one in told]
+    st.warning("\n\n".join(f"\u26a0 {line}" for line in first))
+    if first != told:
+        with st.expander("All that is to be taken care of", key=f"care {kind}"):
+            st.markdown("\n".join(f"- {line}" for line in told))
+
+
+def _works(here: list[Job], several_sites: bool) -> str:
+    return f'<ul class="works">{"".join(_line(job, several_sites) for job in here)}</ul>'
 
 
 def _line(job: Job, several_sites: bool) -> str:
@@ -393,7 +411,7 @@ def _safely(show: Callable[..., None], *given: Any) -> None:
 
 
 def page() -> None:
-    st.title("What is due at the barriers?")
+    st.title("What is due?")
     st.html(_CSS)
     if said := st.session_state.pop("upkeep_said", ""):
         for line in said.splitlines():
