@@ -8,6 +8,7 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
+import altair as alt
 import pandas as pd
 import streamlit as st
 
@@ -193,6 +194,13 @@ def _report(_survey: Survey, key: str) -> tuple[bytes, str]:
     return survey_pdf(_survey), survey_html(_survey)
 
 
+@st.cache_resource(max_entries=8, show_spinner="Drawing ...")
+def _pictures(_survey: Survey, key: str) -> tuple[list[tuple[str, alt.LayerChart]], str, list[str]]:
+    """The charts of shares with their titles, the map and the curves of lasting: drawn once for each survey."""
+    charts = [(title, chart) for title, rows in sections(_survey) if (chart := intervals_of(rows, title)) is not None]
+    return charts, map_picture(_survey), lasting_pictures(_survey)
+
+
 def _plan(site: str) -> Plan | None:
     """The plan that was made for this planting on this device, or that is given here."""
     file = st.file_uploader("The plan that was made before the first plot", type=["yaml", "yml"], key="plan_file")
@@ -231,11 +239,13 @@ def _says(log: Log) -> None:
     table, seen = survey_table(log, site, day), watched(log, site)
     rule = None if plan is None else plan.rule
     survey = (_redrawn if redraw else _survey)(table, targets, country, rule, seen, cost or None, _boundary(log, site))
+    key = (f"{site} {day} {targets} {country} {rule} {cost} {redraw} {len(table)} {len(seen)} {survey.headline} "
+           f"{survey.answer}")
+    charts, where, curves = _pictures(survey, key)
     with first:
         open_ = "" if survey.decisions and survey.decisions[0].verdict in (ACT, NOT_NEEDED) else " open"
         st.html(f'<p class="verdict{open_}" role="status">{escape(survey.answer)}</p>')
         st.markdown(literal(survey.headline))
-        charts = [(title, chart) for title, rows in sections(survey) if (chart := intervals_of(rows, title)) is not None]
         for title, chart in charts[:1]:  # what is asked most, above what it goes by
             st.subheader(literal(title))
             st.altair_chart(chart, width="stretch")
@@ -257,18 +267,17 @@ def _says(log: Log) -> None:
         st.markdown("\n".join(f"- {name}: {literal(one.words())}" for name, one in dense.items()))
     if survey.map is not None:
         st.subheader("Where")
-        drawing(map_picture(survey), "map of damage")
+        drawing(where, "map of damage")
         st.markdown(literal(map_words(survey)))
     if told := cost_words(survey):
         st.subheader("What it cost")
         st.markdown(literal(told))
     if survey.lasting:
-        _lasting(survey, seen)
+        _lasting(survey, seen, curves)
     with st.expander("How this was worked out, and what was not covered", key="methods"):
         st.markdown(literal(survey.methods))
         st.markdown("\n".join(f"- {literal(line)}" for line in survey.not_covered))
-    pdf, page = _report(survey, f"{site} {day} {targets} {country} {rule} {cost} {redraw} {len(table)} {len(seen)} "
-                        f"{survey.headline} {survey.answer}")
+    pdf, page = _report(survey, key)
     one, two, three, four = st.columns(4)
     hand_over(one, "Report as PDF", pdf, "survey.pdf", "application/pdf")
     hand_over(two, "Report as page", page, "survey.html", "text/html")
@@ -282,9 +291,9 @@ def _boundary(log: Log, site: str) -> Ground | None:
     return from_geojson(drawn[-1]) if drawn else None
 
 
-def _lasting(survey: Survey, seen: pd.DataFrame) -> None:
+def _lasting(survey: Survey, seen: pd.DataFrame, curves: list[str]) -> None:
     st.subheader("How long barriers last")
-    for kind, picture in zip(survey.lasting, lasting_pictures(survey), strict=True):
+    for kind, picture in zip(survey.lasting, curves, strict=True):
         drawing(picture, f"share of {kind} still whole, against its age")
     heading, *rows = lasting_rows(survey)
     st.dataframe(pd.DataFrame(rows, columns=heading), hide_index=True, width="stretch")
