@@ -30,7 +30,13 @@ def _flat(kind: str) -> str:
 
 
 def costs_of(plan: Plan) -> alt.LayerChart:
-    """Bars of what each kind costs over the years, barriers and lost trees apart, the total and the work at the end."""
+    """Bars of what each kind costs over the years, barriers and lost trees apart, the total and the work at the end.
+
+    Parameters
+    ----------
+    plan
+        Whose kinds are compared [no unit].
+    """
     rows = _rows(plan)
     parts = rows.melt(["kind", "total"], [_BARRIERS, _LOSSES], "part", "money")
     order = rows["kind"].tolist()
@@ -51,7 +57,13 @@ def costs_of(plan: Plan) -> alt.LayerChart:
 
 
 def alive_of(plan: Plan) -> alt.LayerChart:
-    """Trees alive at the end of each kind: the range from 10 to 90 %, what it surely leaves, and what is wanted."""
+    """Trees alive at the end of each kind: the range from 10 to 90 %, what it surely leaves, and what is wanted.
+
+    Parameters
+    ----------
+    plan
+        Whose kinds are compared [no unit].
+    """
     rows = _rows(plan)
     y = alt.Y("kind:N", sort=rows["kind"].tolist(), title=None, axis=_NAMES)
     scale = alt.Scale(domain=[0, plan.place.trees], nice=False)

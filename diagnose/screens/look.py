@@ -119,7 +119,15 @@ def pictures(shown: list[tuple[bytes, str]]) -> None:
 
 
 def drawing(svg: str, alt: str) -> None:
-    """Shows a drawing with words for who cannot see it. svg : the element, which HTML on a page may not hold itself."""
+    """Shows a drawing with words for who cannot see it.
+
+    Parameters
+    ----------
+    svg
+        The element, which HTML on a page may not hold itself [no unit].
+    alt
+        What it shows [no unit].
+    """
     whole = svg[svg.index("<svg"):svg.rindex("</svg>") + len("</svg>")]
     data = base64.b64encode(whole.encode()).decode()
     st.html(f'<figure class="shown drawn"><img src="data:image/svg+xml;base64,{data}" alt="{escape(alt)}"></figure>')

@@ -45,7 +45,7 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
     fences
         What each is drawn as, and its line as longitudes and latitudes [degree].
     boundary
-        GeoJSON of the planting's area, or None.
+        GeoJSON of the planting's area, or None [degree].
     plots
         Columns name, lat, lon [degree], or None.
     told
@@ -120,7 +120,13 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
 
 
 def picked(state: Any) -> str | None:
-    """The id of the place that was clicked on a map, as Streamlit tells it; None when none was."""
+    """The id of the place that was clicked on a map; None when none was.
+
+    Parameters
+    ----------
+    state
+        Of the chart, as Streamlit tells it [no unit].
+    """
     chosen = state.get("selection", {}).get(_PICKED) if state else None
     return str(chosen[0]["id"]) if chosen else None
 
@@ -147,7 +153,8 @@ def _grid(span: float, x: alt.X, y: alt.Y) -> list[alt.Chart]:
     """Lines every round step, as far as the widest screen shows."""
     step = _step(span)
     at = step * np.arange(-math.ceil(2 * span / step), math.ceil(2 * span / step) + 1)
-    return [alt.Chart(pd.DataFrame({name: at})).mark_rule(clip=True, color=_GREY, opacity=0.35, strokeWidth=1).encode(along)
+    return [alt.Chart(pd.DataFrame({name: at})).mark_rule(
+                clip=True, color=_GREY, opacity=0.35, strokeWidth=1, aria=False).encode(along)
             for name, along in (("east", x), ("north", y))]
 
 
@@ -155,11 +162,11 @@ def _north_and_scale(step: float, span: str) -> list[alt.Chart]:
     """A scale bar as long as the grid's step [m], and where north is. span : the map's height [m] as an expression."""
     one = alt.Chart(pd.DataFrame({"": [0]}))
     words = f"{step:g} m" if step < 1000 else f"{step / 1000:g} km"
-    bar = one.mark_rule(color=_GREY, strokeWidth=4).encode(
+    bar = one.mark_rule(color=_GREY, strokeWidth=4, aria=False).encode(
         x=alt.value(8), x2=alt.value(alt.ExprRef(f"8 + {step} * height / ({span})")), y=alt.value(alt.ExprRef("height - 8")))
-    length = one.mark_text(color=_GREY, align="left", fontSize=12, fontWeight="bold", x=8,
+    length = one.mark_text(color=_GREY, align="left", fontSize=12, fontWeight="bold", x=8, aria=False,
                            y=alt.ExprRef("height - 18")).encode(text=alt.value(words))
-    north = one.mark_text(color=_GREY, align="right", fontSize=14, fontWeight="bold", x=alt.ExprRef("width - 6"),
+    north = one.mark_text(color=_GREY, align="right", fontSize=14, fontWeight="bold", x=alt.ExprRef("width - 6"), aria=False,
                           y=14).encode(text=alt.value("N \u2191"))
     return [bar, length, north]
 
