@@ -26,6 +26,25 @@ TOP = Path(__file__).parent.parent
 PHOTOS = TOP / "reference_cases" / "photos"
 # of the browser's window; most users hold a phone, so each commit is tried there
 WIDTHS = [pytest.param((1280, 900), marks=pytest.mark.slow), (360, 740)]
+FIRST_SCREEN_WORDS = 120  # as many as are read at a glance; our choice
+# words that show on the screen, without the bar at the top, the menu and the lettering of charts
+WORDS = """() => {
+    const walk = (node, found) => {
+        for (const child of node.childNodes) {
+            if (child.nodeType === 3 && child.textContent.trim() && !node.closest?.('style, script')
+                && (node.checkVisibility?.() ?? true)) {
+                const range = document.createRange(); range.selectNodeContents(child);
+                const at = range.getBoundingClientRect();
+                if (at.height && at.top < innerHeight && at.bottom > 56 && at.right > 0
+                    && !node.closest?.('svg, [data-testid=stSidebar], [data-testid=stExpanderIcon], '
+                                       + '[data-testid=stIconMaterial]'))
+                    found.push(...child.textContent.trim().split(/\\s+/));
+            } else if (child.nodeType === 1) walk(child.shadowRoot || child, found);
+        }
+        return found;
+    };
+    return walk(document.body, []).length;
+}"""
 os.environ["DIAGNOSE_SETTINGS"] = os.path.join(os.devnull, "none")  # nobody's own settings change what is tested
 
 

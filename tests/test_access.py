@@ -10,7 +10,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from diagnose.screens.start import PAGES
-from tests.conftest import PHOTOS, planting_in_use, served
+from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WORDS, planting_in_use, served
 
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
 PATHS = [path for _, _, _, path in PAGES]
@@ -63,6 +63,17 @@ def test_pages_full_of_work_break_no_rule_either(browser: Any, in_use: str, path
     assert _broken(page) == []
     over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
     assert over <= 1
+    page.close()
+
+
+def test_no_page_says_more_than_is_read_at_a_glance_on_its_first_screen(browser: Any, in_use: str) -> None:
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    told = {}
+    for path in PATHS:
+        page.goto(f"{in_use}/{'' if path == 'start' else path}")
+        _settled(page)
+        told[path] = page.evaluate(WORDS)
+    assert {path: count for path, count in told.items() if not 0 < count <= FIRST_SCREEN_WORDS} == {}
     page.close()
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from diagnose.fieldlog.store import open_log
 from diagnose.simulate import bark
-from tests.conftest import PHOTOS, WIDTHS
+from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WIDTHS, WORDS
 
 DESK, PHONE = (1280, 900), (390, 844)
 
@@ -63,7 +63,7 @@ def test_the_log_page_shows_what_was_kept_on_a_map_without_a_network(
                                       leading="rabbit", taken_at="2026-01-05T10:00:00")
     page, asked = _open(browser, f"{address}/log", size)
     page.locator(".vega-embed canvas, .vega-embed svg, [data-testid=stVegaLiteChart] canvas").first.wait_for(timeout=60_000)
-    page.get_by_text("Look at one").wait_for()
+    page.get_by_role("button", name="Older").wait_for()
     outside = [url for url in asked if not url.startswith((address, address.replace("http", "ws"), "data:", "blob:"))]
     assert outside == []
     page.close()
@@ -81,22 +81,6 @@ _WHERE = """() => {
     if (asked) { found.question = box(asked); found.name = asked.dataset.asked; }
     return found;
 }"""
-_WORDS = """() => {
-    const walk = (node, found) => {
-        for (const child of node.childNodes) {
-            if (child.nodeType === 3 && child.textContent.trim() && !node.closest?.('style, script')) {
-                const range = document.createRange(); range.selectNodeContents(child);
-                const at = range.getBoundingClientRect();
-                if (at.height && at.top < innerHeight && at.bottom > 56 && at.right > 0
-                    && !node.closest?.('[data-testid=stIconMaterial], [data-testid=stSidebar]'))
-                    found.push(...child.textContent.trim().split(/\\s+/));
-            } else if (child.nodeType === 1) walk(child.shadowRoot || child, found);
-        }
-        return found;
-    };
-    return walk(document.body, []).length;
-}"""
-_FIRST_SCREEN_WORDS = 120  # as many as are read at a glance; our choice
 
 
 @pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
@@ -110,7 +94,7 @@ def test_verdict_and_question_stay_on_the_phones_screen_from_the_photo_through_e
     seen = page.evaluate(_WHERE)
     assert seen["photo"][1] - seen["photo"][0] <= 0.4 * seen["high"]
     assert seen["verdict"][1] <= seen["high"] and seen["question"][1] <= seen["high"]
-    assert page.evaluate(_WORDS) <= _FIRST_SCREEN_WORDS
+    assert page.evaluate(WORDS) <= FIRST_SCREEN_WORDS
     for _ in range(3):
         _answer_and_look(page)
     page.close()
@@ -121,7 +105,7 @@ def test_without_a_photo_verdict_and_question_stay_on_the_phones_screen_too(
 ) -> None:
     page, _ = _open(browser, f"{app[0]}/wound", PHONE)
     page.get_by_role("button", name="bark is gnawed away").wait_for(timeout=60_000)
-    assert page.evaluate(_WORDS) <= _FIRST_SCREEN_WORDS
+    assert page.evaluate(WORDS) <= FIRST_SCREEN_WORDS
     page.get_by_role("button", name="bark is gnawed away").click()
     page.locator(".now").wait_for(timeout=60_000)
     _look(page)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -31,9 +32,11 @@ def test_the_answer_stands_on_the_first_screen_above_what_is_asked(
         place = page.get_by_text(words).first.bounding_box()
         assert place is not None and place["y"] + place["height"] <= size[1], words
     page.get_by_text("Expected, not diagnosed").wait_for()
-    asked = page.get_by_text("What you want, and where").bounding_box()
+    asked = page.get_by_text("Change what you want, and where").bounding_box()
     assert asked is not None and asked["y"] > place["y"]
-    assert page.locator("img[alt*='top']").count() >= 1 and page.locator("img[alt*='side by side']").count() == 1
+    assert page.locator("img[alt*='top']").count() >= 1
+    page.get_by_label(re.compile("^Cost over 6 years: .*cages and stock guards [0-9,]+, [0-9]+ hours")).wait_for()
+    page.get_by_label(re.compile("^Trees alive after 6 years, wanted [0-9]+: .*surely")).wait_for()
     too_wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
     assert too_wide <= 1
     page.close()
@@ -46,6 +49,7 @@ def test_the_wounds_of_a_planting_in_the_log_are_taken_over(browser: Any, app: t
                  {"wound": "bark_gnawed", "position": "base", "groove_look": "fine_many_angles"}):
         save_diagnosis(log, diagnose_answers(parse_signs(told), Circumstances("east")), site="Taken over")
     page = _open(browser, address, WIDTHS[0])
+    page.get_by_text("Change what you want, and where").click()
     page.get_by_text("Wounds in the log").click()
     page.get_by_label("Planting", exact=True).first.click()
     page.get_by_role("option", name="Taken over").click()
@@ -57,7 +61,8 @@ def test_the_wounds_of_a_planting_in_the_log_are_taken_over(browser: Any, app: t
 
 def test_a_budget_that_is_too_small_is_said_to_break_the_plan(browser: Any, app: tuple[str, Path]) -> None:
     page = _open(browser, app[0], WIDTHS[0])
-    page.get_by_label("Money for the first year (0: not limited)").fill("5")
-    page.get_by_label("Money for the first year (0: not limited)").press("Enter")
+    page.get_by_text("Change what you want, and where").click()
+    page.get_by_label("Budget for the first year (0: not limited)").fill("5")
+    page.get_by_label("Budget for the first year (0: not limited)").press("Enter")
     page.get_by_text("The budget of 5 is too small and breaks it").wait_for(timeout=30_000)
     page.close()

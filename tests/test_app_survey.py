@@ -32,20 +32,20 @@ def test_trees_are_written_down_one_by_one_and_counted(browser: Any, tmp_path: P
         page.get_by_label("Plot, as on the stake").wait_for(timeout=30_000)
         assert page.get_by_label("Plot, as on the stake").input_value() == "P1"
         assert page.get_by_label("Tree: tag").input_value() == "7"
-        page.get_by_role("button", name="Keep this tree").click()
-        page.get_by_text("Kept: P1 7").wait_for(timeout=30_000)
+        page.get_by_role("button", name="Save this tree").click()
+        page.get_by_text("Saved: P1 7").wait_for(timeout=30_000)
         page.wait_for_timeout(1000)
         assert page.get_by_label("Tree: tag").input_value() == "8"
         page.get_by_label("Height of the live tip").fill("very tall")
         page.get_by_label("Height of the live tip").press("Tab")
-        page.get_by_role("button", name="Keep this tree").click()
+        page.get_by_role("button", name="Save this tree").click()
         page.get_by_text("is no number").wait_for(timeout=30_000)
         log = open_log(tmp_path / "log")
         assert log.records("tally")["tree"].tolist() == ["7"]
         base = {"site": "slope", "visit": "2026-04-01", "species": "oak"}
         enter(log, [{**base, "plot": f"Q{plot}", "tree": str(tree), "browsed": str(int((plot * tree) % 3 == 1))}
                     for plot in range(8) for tree in range(6)])
-        page.get_by_text("What it says").click()
+        page.get_by_text("Results", exact=True).click()
         page.get_by_text("of unprotected leaders were browsed").first.wait_for(timeout=60_000)
         page.get_by_role("button", name="Report as PDF").wait_for(timeout=60_000)
         over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")

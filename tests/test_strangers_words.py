@@ -99,7 +99,8 @@ def log(tmp_path_factory: pytest.TempPathFactory, listener: tuple[int, list[str]
 
 
 PAGES: list[tuple[str, tuple[str, ...]]] = [
-    ("log", ("More filters", "Correct it", "History", "Give out")), ("inbox", ()), ("survey", ()), ("upkeep", ()),
+    ("log", ("More filters", "Correct it", "History", "Export the filtered ones")),
+    ("inbox", ()), ("survey", ()), ("upkeep", ()),
     ("planting", ()), ("settings", ()), ("", ()), ("wound", ()), ("send", ()),
 ]
 
@@ -147,13 +148,14 @@ def test_no_page_sets_links_or_fetches_what_strangers_wrote(
              for data in (CARD.read_bytes(), b"none")])
         page.locator(".verdict").first.wait_for(timeout=60_000)
     if path == "planting":
+        page.get_by_text("Change what you want, and where").click()
         page.get_by_text("Wounds in the log").click()
     if path == "survey":
         for part in ("Fill in the tally", "Where to put plots"):
             page.get_by_text(part).first.click()
             _nothing_is_set(page, listener[0])
     if path == "upkeep":
-        for part in ("Enter a look", "Register", "Metal"):
+        for part in ("Enter a check", "Register", "Metal"):
             page.get_by_role("radio", name=part).or_(page.get_by_role("button", name=part)).first.click()
             _nothing_is_set(page, listener[0])
     if path in ("log", "upkeep", "survey"):

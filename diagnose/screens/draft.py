@@ -17,12 +17,17 @@ _DRAWER = "wound"
 
 @dataclass
 class Photo:
-    """A photo on the page. taps : shares of width and height, the wound first."""
+    """A photo on the page.
+
+    taps : shares of width and height, the wound first. first : is it asked for taps before everything else, since nothing
+    was found in it? None until it was looked at.
+    """
 
     name: str
     digest: str
     data: bytes
     taps: list[Point] = field(default_factory=list)
+    first: bool | None = None
 
 
 @dataclass

@@ -30,7 +30,9 @@ def page() -> None:
     hand_over(left, "Scale card and height staff", _card(paper), "scale-card.pdf", "application/pdf")
     hand_over(right, "Key for the field", _key(paper), "field-key.pdf", "application/pdf")
     st.caption("Print at 100 %, not fitted to the page; the card's check bar must measure 100 mm.")
-    chosen = st.selectbox("Read", list(GUIDES), format_func=GUIDES.__getitem__)
+    chosen = st.radio("Read", list(GUIDES), index=None, format_func=GUIDES.__getitem__, key="guide_read")
+    if chosen is None:
+        return
     if chosen == "animals":
         place = st.selectbox("What is counted in", places(), index=None, format_func=lambda one: one.name,
                              placeholder="A country, a state or an island")

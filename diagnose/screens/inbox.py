@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import cv2
+import numpy as np
 import pandas as pd
 import streamlit as st
 
@@ -35,6 +36,7 @@ from diagnose.signs import Answer, parse_signs, vocabulary
 _ALL = "all"
 _LISTED = 60  # rows with a small picture; each is drawn from its original
 _THUMB = 96  # longer side of a small picture [px]
+_CSS = """<style>.block-container { max-width: 84rem; }</style>"""  # list and letter stand side by side
 
 
 def _intake(log: Log) -> None:
@@ -74,79 +76,126 @@ def _go_on(log: Log) -> None:
     st.rerun()
 
 
-def _chosen(log: Log) -> dict[str, Any] | None:
+def _wanted(log: Log) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """What waits and is asked for by group and words: the submissions, and what the list shows of each."""
     rows = waiting(log)
     if rows.empty:
         st.success("Nothing waits.")
-        return None
+        return rows, rows
     counts = rows["pile"].value_counts()
-    names = {_ALL: f"all {len(rows)}"} | {pile: f"{pile} {counts.get(pile, 0)}" for pile in PILES}
-    pile = st.radio("Pile", list(names), format_func=names.__getitem__, horizontal=True, key="pile")
+    names = {_ALL: f"all {len(rows)}"} | {pile: f"{pile} {counts[pile]}" for pile in PILES if counts.get(pile)}
+    pile = st.segmented_control("Group", list(names), format_func=names.__getitem__, default=_ALL, required=True, key="pile",
+                                label_visibility="collapsed")
     some = rows if pile == _ALL else rows[rows["pile"] == pile]
     listed = _table_of(log, some)
-    wanted = st.text_input("Filter by any words of the list", key="inbox_filter").casefold().strip()
+    wanted = st.text_input("Filter by any words of the list", key="inbox_filter", placeholder="Filter by any words",
+                           label_visibility="collapsed").casefold().strip()
     if wanted and not listed.empty:
-        shown = listed.drop(columns="Photo").astype(str).agg(" ".join, axis=1).str.casefold()
-        fits = shown.str.contains(wanted, regex=False)
+        words = listed.drop(columns="Photo").astype(str).agg(" ".join, axis=1).str.casefold()
+        fits = words.str.contains(wanted, regex=False)
         some, listed = some[fits.to_numpy()], listed[fits]
     if some.empty:
         st.info("Nothing in the list is like that.")
-        return None
+    return some, listed
+
+
+def _chosen(some: pd.DataFrame) -> dict[str, Any]:
+    """The one that is open, with the way to those before and after it."""
     ids = some["id"].tolist()
     here = st.session_state.get("inbox_here")
     place = ids.index(here) if here in ids else min(st.session_state.get("inbox_place", 0), len(ids) - 1)
-    _list(listed, ids)
-    left, middle, right = st.columns([1, 2, 1], vertical_alignment="center")
-    if left.button("Previous", shortcut="p", width="stretch", disabled=place == 0):
-        place -= 1
-    if right.button("Next", shortcut="n", width="stretch", disabled=place == len(ids) - 1):
-        place += 1
+    with st.container(horizontal=True, vertical_alignment="center", key="inbox_walk"):
+        if st.button("Previous", shortcut=_key("p"), disabled=place == 0):
+            place -= 1
+        if st.button("Next", shortcut=_key("n"), disabled=place == len(ids) - 1):
+            place += 1
+        st.markdown(f"**{place + 1} of {len(ids)}**", width="content")
     row: dict[str, Any] = some.iloc[place].to_dict()
-    # the reason may tell the verdict: not before a blind naming
-    because = "" if _waits_for_a_name(row) else literal(f": {row['pile']}, because {row['why']}")
-    middle.markdown(f"**{place + 1} of {len(ids)}**{because}")
+    if not _waits_for_a_name(row):  # the reason may tell the verdict: not before a blind naming
+        st.caption(literal(f"{row['pile']}, because {row['why']}"))
     st.session_state["inbox_here"], st.session_state["inbox_place"] = ids[place], place
     return row
+
+
+def _key(letter: str) -> str | None:
+    """A single-key command, where the person did not switch them off."""
+    return letter if preferences.single_keys() else None
 
 
 @st.cache_data(max_entries=400, show_spinner=False)
 def _small(digest: str, _log: Log, called: str) -> str | None:
     """A photo as a small JPEG in a data address; None where it cannot be read."""
     try:
-        bgr = read_picture(_log.original(digest), called).bgr
-    except CannotUse:
+        data = _log.original(digest)
+        # an eighth of each side is decoded at once, which is enough for a list and many times faster
+        bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_REDUCED_COLOR_8)
+        if bgr is None:
+            bgr = read_picture(data, called).bgr
+    except (CannotUse, cv2.error):
         return None
-    factor = _THUMB / max(bgr.shape[:2])
+    factor = min(1.0, _THUMB / max(bgr.shape[:2]))
     jpeg = cv2.imencode(".jpg", cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA))[1]
     return "data:image/jpeg;base64," + b64encode(jpeg.tobytes()).decode()
 
 
 def _table_of(log: Log, rows: pd.DataFrame) -> pd.DataFrame:
     """What the list shows of each submission; nothing of the verdict where it waits for a blind naming."""
+    senders = log.records("sender")
+    names = dict(zip(senders["id"], senders["name"], strict=True)) if len(senders) else {}
     shown = []
     for place, row in enumerate(rows.to_dict("records")):
         first = next(iter(row["photos"].items()), None)
         blind = _waits_for_a_name(row)
         shown.append({
-            "Photo": _small(first[0], log, first[1]) if first is not None and place < _LISTED else None,
-            "From": senders_name(log, row["sender"]) or "no name",
-            "Group": "name it first" if blind else row["pile"],
-            "Verdict": "" if blind else row["verdict"].get("statement", ""),
+            "Photo": _small(first[0], log, first[1]) if first is not None and place < _LISTED else "",
+            "From": names.get(row["sender"]) or "no name",
+            "Verdict": "name it first" if blind else row["verdict"].get("statement", ""),
+            "Since": str(row["received_at"] or row["saved_at"] or "")[:10],
+            "Group": "" if blind else row["pile"],
             "Why it stands there": "" if blind else row["why"],
-            "Waiting since": str(row["received_at"] or row["saved_at"] or "")[:10],
         })
-    return pd.DataFrame(shown, columns=["Photo", "From", "Group", "Verdict", "Why it stands there", "Waiting since"])
+    return pd.DataFrame(shown, columns=["Photo", "From", "Verdict", "Since", "Group", "Why it stands there"])
 
 
-def _list(listed: pd.DataFrame, ids: list[str]) -> None:
-    """The list; a row that is picked is opened below."""
+def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
+    """The list. The row that was ticked last is opened beside it; several ticked ones are answered at once."""
+    ids = some["id"].tolist()
+    turn = st.session_state.setdefault("inbox_turn", 0)
+
     def pick() -> None:
-        if picked := st.session_state["inbox_list"]["selection"]["rows"]:
-            st.session_state["inbox_here"] = ids[picked[0]]
+        if ticked := st.session_state[f"inbox_list {turn}"]["selection"]["rows"]:
+            st.session_state["inbox_here"] = ids[ticked[-1]]
 
-    st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + 52 * len(listed), 350), row_height=52,
-                 on_select=pick, selection_mode="single-row", key="inbox_list",
-                 column_config={"Photo": st.column_config.ImageColumn("Photo", width="small")})
+    picture = st.column_config.ImageColumn("Photo", width=64)
+    told = st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + 52 * len(listed), 560), row_height=52,
+                        on_select=pick, selection_mode="multi-row", key=f"inbox_list {turn}",
+                        column_config={"Photo": picture, "From": st.column_config.Column(width=90),
+                                       "Since": st.column_config.Column(width=90)})
+    ticked = [ids[row] for row in told["selection"]["rows"] if row < len(ids)]
+    if len(ticked) < 2:
+        st.caption("Tick a row to open it, several to answer them at once.")
+        return
+    rows = [row for row in some.to_dict("records") if row["id"] in ticked]
+    clear = [row for row in rows if not _waits_for_a_name(row) and row["verdict"].get("culprits")]
+    with st.container(horizontal=True, key="inbox_several"):
+        agreed = st.button(f"Agree to {len(clear)} of {len(rows)}", type="primary", disabled=not clear,
+                           help="Those that you have to name first are left.")
+        later = st.button(f"Put off {len(rows)}")
+    if agreed or later:
+        by = preferences.initials()
+        answered = clear if agreed else rows
+        for row in answered:
+            letter = reply_to(log, row, preferences.region(), inches=preferences.inches()) if agreed else ""
+            answer(log, row["id"], "agree" if agreed else "later", letter=letter, by=by)
+        _answered([row["id"] for row in answered])
+
+
+def _answered(ids: list[str]) -> None:
+    """Remembers what was answered last, so that it can be undone, and draws the page anew with nothing ticked."""
+    st.session_state["inbox_last"] = ids
+    st.session_state["inbox_turn"] += 1
+    st.session_state.pop("inbox_here", None)
+    st.rerun()
 
 
 def _waits_for_a_name(row: dict[str, Any]) -> bool:
@@ -219,9 +268,9 @@ def _blind(log: Log, row: dict[str, Any]) -> bool:
 
 
 def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
-    show.verdict_of(found.verdict)
-    if row["question"]:
-        st.markdown(f"**To ask back:** {literal(row['question'])}")
+    show.headline_of(found.verdict)
+    with st.expander("Why, and what else it may be", key=f"why {row['id']}"):
+        show.grounds_of(found.verdict)
     text = st.text_area("The letter, yours to change; nothing is sent by the tool", reply_to(
         log, row, preferences.region(), inches=preferences.inches()), height=420, key=f"letter {row['id']}")
     left, right = st.columns(2)
@@ -233,15 +282,14 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
                          index=names.index(row["named"] if row["named"] in names else first),
                          key=f"named {row['id']}", format_func=name_of)
     agree, change, later = st.columns(3)
-    what = ("agree" if agree.button("Agree", shortcut="a", type="primary", width="stretch") else
-            "change" if change.button("Change", shortcut="x", width="stretch") else
-            "later" if later.button("Later", shortcut="l", width="stretch") else None)
+    what = ("agree" if agree.button("Agree", shortcut=_key("a"), type="primary", width="stretch") else
+            "change" if change.button("Change", shortcut=_key("x"), width="stretch") else
+            "later" if later.button("Later", shortcut=_key("l"), width="stretch") else None)
     if what is not None:
         answer(log, row["id"], what, named if what == "change" else None, letter=text, by=preferences.initials())
-        st.session_state["inbox_last"] = row["id"]
-        st.session_state.pop("inbox_here", None)
-        st.rerun()
-    st.caption("Keys: a agree, x change, l later, n next, p previous, u undo.")
+        _answered([row["id"]])
+    if preferences.single_keys():
+        st.caption("Keys: a agree, x change, l later, n next, p previous, u undo. Settings switch them off.")
 
 
 def _all_letters(log: Log) -> None:
@@ -264,19 +312,28 @@ def _all_letters(log: Log) -> None:
 
 def page() -> None:
     st.title("The inbox")
+    st.html(_CSS)
     try:
         log = the_log()
         _intake(log)
-        if (last := st.session_state.get("inbox_last")) and st.button("Undo the last answer", shortcut="u"):
-            undo(log, last, preferences.initials())
-            st.session_state["inbox_here"] = st.session_state.pop("inbox_last")
+        last = st.session_state.get("inbox_last")
+        many = f"{len(last)} answers" if last and len(last) > 1 else "the last answer"
+        if last and st.button(f"Undo {many}", shortcut=_key("u")):
+            for submission in last:
+                undo(log, submission, preferences.initials())
+            st.session_state["inbox_here"] = st.session_state.pop("inbox_last")[-1]
             st.rerun()
-        row = _chosen(log)
-        if row is not None:
-            found = _what_came(log, row)
-            if _blind(log, row):
-                _proposals(log, row)
-                _answer(log, row, diagnosis_of(row, found, preferences.region()))
+        some, listed = _wanted(log)
+        if len(some):
+            left, right = st.columns([5, 7], gap="medium")
+            with left:
+                _list(log, listed, some)
+            with right:
+                row = _chosen(some)
+                found = _what_came(log, row)
+                if _blind(log, row):
+                    _proposals(log, row)
+                    _answer(log, row, diagnosis_of(row, found, preferences.region()))
         _all_letters(log)
     except CannotUse as reason:
         st.error(literal(reason))

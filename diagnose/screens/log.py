@@ -25,16 +25,15 @@ from diagnose.screens.log_folder import the_log
 from diagnose.screens.log_in_out import give_out, take_in
 from diagnose.screens.look import literal
 from diagnose.screens.look import picture as picture_of
-from diagnose.screens.plain_map import map_of
+from diagnose.screens.plain_map import map_of, picked
 from diagnose.signs import Answer, parse_signs, vocabulary
 
 _ANY = "all"
 _SHOWN = ("id", "saved_at", "taken_at", "site", "plant", "lat", "lon", "error_m", "leading", "by", "note", "deleted")
 _MOST_SHOWN = 5_000  # rows of the table; a page with more is slow on a phone
 _MOST_ON_MAP = 1_000
-_MOST_TO_CHOOSE = 300
-
-
+_MOST_KINDS = 6  # verdicts with a colour and shape of their own on the map
+_TABLE_HIGH = 320  # [px]; the table scrolls in itself
 
 def with_own(names: list[str | None], own: str | None) -> list[str | None]:
     """The names to choose from, with one that an older version kept."""
@@ -62,11 +61,12 @@ def _numbers(text: str, count: int, words: str) -> tuple[float, ...] | None:
 
 def _asked(log: Log) -> Query:
     """What the person filters by, as Log.observations takes it."""
-    left, right = st.columns(2)
+    with st.container(horizontal=True, key="log_filters"):
+        left, right = st.container(width="stretch"), st.container(width="stretch")
     site = left.selectbox("Planting", [_ANY, *log.values_of("site")], key="log_site")
     verdict = right.selectbox("Verdict", [_ANY, *log.values_of("leading")], key="log_verdict",
                               format_func=lambda key: key if key == _ANY else _verdict_name(key))
-    with st.expander("More filters: days, near a point, in a box, deleted ones", key="log_filters_open"):
+    with st.expander("More filters", key="log_filters_open"):
         one, two = st.columns(2)
         since = one.date_input("From this day", None, key="log_since")
         until = two.date_input("To this day", None, key="log_until")
@@ -93,29 +93,56 @@ def _rows(log: Log, asked: Query) -> pd.DataFrame:
     return rows.assign(verdict_name=rows["leading"].map(_verdict_name), taken=taken)
 
 
-def _map(rows: pd.DataFrame) -> None:
+def _map(log: Log, rows: pd.DataFrame) -> str | None:
+    """The observations, with plots and boundary where they are of one planting; the id of the one that was clicked."""
     placed = rows[rows["lat"].notna() & rows["lon"].notna()]
     if placed.empty:
         st.caption("None of these observations has a position; the photo's file held none that could be believed.")
-        return
+        return None
     drawn = placed.head(_MOST_ON_MAP)
     places = pd.DataFrame({
-        "lat": drawn["lat"].astype(float), "lon": drawn["lon"].astype(float),
-        "error_m": drawn["error_m"].astype(float), "culprit": drawn["verdict_name"],
+        "id": drawn["id"], "lat": drawn["lat"].astype(float), "lon": drawn["lon"].astype(float),
+        "error_m": drawn["error_m"].astype(float), "culprit": _few(drawn["verdict_name"]),
         "label": drawn["plant"].where(drawn["plant"] != "", drawn["id"].str[:8]),
     })
-    st.altair_chart(map_of(places), width="stretch")
-    if len(placed) < len(rows):
-        st.caption(f"{len(rows) - len(placed)} without a position are not on the map.")
-    if len(drawn) < len(placed):
-        st.caption(f"The newest {len(drawn)} of {len(placed)} are on the map; filter to see the others.")
+    plots, boundary = None, None
+    if drawn["site"].nunique() == 1:
+        site = drawn["site"].iloc[0]
+        sites, known = log.records("site", name=site), log.records("plot", site=site)
+        boundary = next((one for one in reversed(sites["boundary"].tolist()) if one), None) if len(sites) else None
+        plots = known[["name", "lat", "lon"]] if len(known) else None
+    state = st.altair_chart(map_of(places, plots=plots, boundary=boundary, told="Map of the observations"),
+                            width="stretch", on_select="rerun", key="log_map")
+    without, more = len(rows) - len(placed), len(placed) - len(drawn)
+    told = [*([f"{without} without a position are not on the map."] if without else []),
+            *([f"The newest {len(drawn)} of {len(placed)} are on the map; filter to see the others."] if more else [])]
+    if told:
+        st.caption(" ".join(told))
+    return picked(state)
 
 
-def _table(rows: pd.DataFrame) -> None:
-    st.dataframe(rows[["taken", "site", "plant", "verdict_name", "by", "note"]].rename(
-        columns={"site": "planting", "verdict_name": "verdict"}), hide_index=True, width="stretch")
-    if len(rows) == _MOST_SHOWN:
-        st.caption(f"The newest {_MOST_SHOWN} are shown; filter to see the others.")
+def _few(names: pd.Series) -> pd.Series:
+    """The most frequent names, all others as one: more colours and shapes than so many are not told apart."""
+    often = names.value_counts().index[:_MOST_KINDS]
+    return names if names.nunique() <= _MOST_KINDS + 1 else names.where(names.isin(often), "others")
+
+
+def _table(rows: pd.DataFrame) -> str | None:
+    """Every observation as a row; the id of the one that was ticked."""
+    told = st.dataframe(rows[["taken", "plant", "verdict_name", "site", "by", "note"]].rename(
+        columns={"site": "planting", "verdict_name": "verdict"}), hide_index=True, width="stretch", height=_TABLE_HIGH,
+        on_select="rerun", selection_mode="single-row", key="log_table")
+    many = f"The newest {len(rows)}; filter to see the others." if len(rows) == _MOST_SHOWN else f"{len(rows)} observations."
+    st.caption(f"{many} Tick a row, or click a mark on the map, to open it.")
+    ticked = told["selection"]["rows"]
+    return str(rows["id"].iloc[ticked[0]]) if ticked and ticked[0] < len(rows) else None
+
+
+def _newly(name: str, now: str | None) -> str | None:
+    """What was picked on map or table since the page was last drawn."""
+    before = st.session_state.get(name)
+    st.session_state[name] = now
+    return now if now != before else None
 
 
 @st.cache_data(max_entries=32, show_spinner="Drawing ...")
@@ -205,12 +232,18 @@ def _change_and_history(log: Log, found: dict[str, Any]) -> None:
 
 
 def _one(log: Log, rows: pd.DataFrame) -> None:
-    labels = {row.id: f"{row.taken}  {row.plant or row.id[:8]}  {row.verdict_name}"
-              for row in rows.head(_MOST_TO_CHOOSE).itertuples()}
-    chosen = st.selectbox("Look at one", list(labels), key="log_one", format_func=lambda key: labels[key])
-    if len(rows) > _MOST_TO_CHOOSE:
-        st.caption(f"The newest {_MOST_TO_CHOOSE} can be chosen here; filter to reach the others.")
-    found = log.observation(chosen)
+    ids = rows["id"].tolist()
+    here = st.session_state.get("log_here")
+    place = ids.index(here) if here in ids else 0
+    row = rows.iloc[place]
+    st.subheader(literal(" ".join((row["taken"], row["plant"] or row["id"][:8], row["verdict_name"]))))
+    with st.container(horizontal=True, vertical_alignment="center", key="log_walk"):
+        for label, step, end in (("Newer", -1, place == 0), ("Older", 1, place == len(ids) - 1)):
+            if st.button(label, disabled=end):
+                st.session_state["log_here"] = ids[place + step]
+                st.rerun(scope="fragment")
+        st.markdown(f"{place + 1} of {len(ids)}", width="content")
+    found = log.observation(ids[place])
     measurement = kept_measurement(found)
     _photo(log, found, measurement)
     _what_was_said(found, measurement)
@@ -225,12 +258,21 @@ def _one(log: Log, rows: pd.DataFrame) -> None:
     _change_and_history(log, found)
 
 
+@st.fragment
+def _shown(log: Log, rows: pd.DataFrame) -> None:
+    """Map, table and the one that is open: the part of the page that a click draws anew."""
+    from_map, from_table = _newly("log_on_map", _map(log, rows)), _newly("log_in_table", _table(rows))
+    if opened := from_table or from_map:
+        st.session_state["log_here"] = opened
+    _one(log, rows)
+
+
 def page() -> None:
     st.title("The log")
     try:
         log = the_log()
         if log.observations(Query(deleted=True), ("id",), newest=1).empty:
-            st.info("Nothing is kept yet. Judge a wound on the first page and keep it, or take in what you have.")
+            st.info("Nothing is saved yet. Judge a wound and save it, or take in what you have.")
             take_in(log)
             return
         asked = _asked(log)
@@ -238,9 +280,7 @@ def page() -> None:
         if rows.empty:
             st.info("No observation is like that; change the filters.")
         else:
-            _map(rows)
-            _table(rows)
-            _one(log, rows)
+            _shown(log, rows)
         take_in(log)
         give_out(log, asked)
     except CannotUse as reason:

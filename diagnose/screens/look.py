@@ -14,6 +14,7 @@ _CSS = """
 <style>
 .block-container { max-width: 60rem; padding-top: 3.6rem; padding-bottom: 5rem; }
 .stButton button, .stDownloadButton button, .stFormSubmitButton button { min-height: 3rem; font-weight: 600; }
+[data-testid="stButtonGroup"] button { min-height: 2.75rem; }
 [data-testid="stFileUploaderDropzone"] { padding: 1rem; }
 /* the framework's pale captions and tags fall short of the contrast that WCAG 2.2 asks for (1.4.3) */
 [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] *, [data-testid="stImageCaption"],
@@ -21,6 +22,12 @@ _CSS = """
          opacity: 1 !important; }
 [data-tag] { background: #14594F !important; }
 [data-tag] * { color: #FFF !important; }
+h1 { font-size: 1.7rem !important; padding-bottom: .5rem !important; }
+h2 { font-size: 1.3rem !important; }
+h3 { font-size: 1.08rem !important; }
+/* warnings are read in the sun: as dark as all other text */
+[data-testid="stAlert"] [data-testid="stMarkdownContainer"], [data-testid="stAlert"] [data-testid="stMarkdownContainer"] * {
+         color: light-dark(#17201D, #ECEDE6) !important; }
 figure.shown { margin: 0; }
 figure.shown img { width: 100%; height: auto; border-radius: 6px; display: block; }
 .pictures { display: flex; gap: .4rem; overflow-x: auto; }
@@ -29,15 +36,15 @@ figure.shown img { width: 100%; height: auto; border-radius: 6px; display: block
 @media (max-width: 520px) {
   .block-container { padding-top: 3.2rem; }
   .pictures img { max-height: 25vh; }
-  h1 { font-size: 1.35rem !important; padding: .3rem 0 0 !important; }
+  h1 { font-size: 1.35rem !important; padding: .3rem 0 .4rem !important; }
   .st-key-photo_field [data-testid="stFileUploaderDropzoneInstructions"] { display: none; }
 }
 figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
-h1 { font-size: 1.7rem !important; padding-bottom: .2rem; }
-h2 { font-size: 1.3rem !important; }
-h3 { font-size: 1.08rem !important; }
 [data-testid="stPageLink"] a { min-height: 3rem; border: 1px solid var(--st-border-color, #B9B6A8); padding: .4rem .9rem; }
-[data-testid="stPageLink"] a p { font-size: 1.05rem; }
+[data-testid="stPageLink"] a :is(p, span, div) { white-space: normal; overflow: visible; text-overflow: clip; }
+[data-testid="stPageLink"] a p { font-size: .95rem; line-height: 1.3; padding: .1rem 0; }
+[data-testid="stPageLink"] a strong { font-size: 1.05rem; }
+.drawn img { width: 100%; max-width: 40rem; display: block; background: #FFF; border-radius: 6px; }
 .sheet { overflow-x: auto; background: #FFF; border-radius: 6px; }
 .sheet img { width: 100%; min-width: 42rem; display: block; }
 .share { display: grid; grid-template-columns: minmax(8.5rem, 14rem) 1fr 3.4rem; gap: .6rem;
@@ -56,6 +63,7 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 .verdict { border-left: 6px solid #2A8576; padding: .1rem 0 .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;
            line-height: 1.3; }
 .verdict.open { border-left-color: #B0702A; }
+.verdict.alarm { border-left-color: #D00000; background: color-mix(in srgb, #D00000 10%, transparent); }
 .verdict .strength { position: relative; display: block; height: .7rem; margin-top: .3rem; border-radius: 3px;
                      background: color-mix(in srgb, currentColor 13%, transparent); }
 .verdict .strength i { display: block; height: 100%; border-radius: 3px; background: #2A8576; }
@@ -108,6 +116,21 @@ def pictures(shown: list[tuple[bytes, str]]) -> None:
         each = "".join(f'<img src="data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" alt="{escape(alt)}">'
                        for jpeg, alt in shown)
         st.html(f'<div class="pictures">{each}</div>')
+
+
+def drawing(svg: str, alt: str) -> None:
+    """Shows a drawing with words for who cannot see it.
+
+    Parameters
+    ----------
+    svg
+        The element, which HTML on a page may not hold itself [no unit].
+    alt
+        What it shows [no unit].
+    """
+    whole = svg[svg.index("<svg"):svg.rindex("</svg>") + len("</svg>")]
+    data = base64.b64encode(whole.encode()).decode()
+    st.html(f'<figure class="shown drawn"><img src="data:image/svg+xml;base64,{data}" alt="{escape(alt)}"></figure>')
 
 
 def _icon() -> Image.Image:

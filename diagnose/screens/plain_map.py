@@ -1,8 +1,10 @@
-"""Where were the observations made? A map on a plain base that needs no network."""
+"""Where is it? A map on a metric grid that needs no network: places, plots, fences, the boundary, north and a scale."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 import altair as alt
 import numpy as np
@@ -11,50 +13,179 @@ import pandas as pd
 from diagnose.fieldlog.store import METRES_PER_DEGREE
 
 _LEAST_SPAN_M = 60.0
-_NARROWEST = 1.7  # height over width of the map on a phone
-_WIDE_M = 5_000.0  # from here the axes say kilometres
 _ROUND_STEPS = 24
+_MOST_ROUND = 300  # places whose circle of error is drawn; more of them hide the map
+_LEAST_ROUND = 1 / 60  # of the map's height: a smaller circle lies under its mark
+_NAME_APART = 0.08  # of the map's height: plots nearer to each other are drawn without names, which would collide
+_MOST_NAMED = 200
+_LEGEND_ROW = 22  # [px]
+_PICKED = "picked"  # name of the map's selection
 # Okabe and Ito's palette, which colour-blind eyes can tell apart (Okabe & Ito 2008, Color Universal Design)
-_COLOURS = ["#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#7A7A7A"]
-_SHAPES = ["circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "stroke"]
+_COLOURS = ["#0072B2", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#D55E00", "#7A7A7A"]
+_SHAPES = ["circle", "square", "diamond", "cross", "triangle-down", "triangle-left", "stroke"]
+_ALARM = "#D00000"
+_GREY = "#7C8783"  # told apart from a light ground and from a dark one
+
+Line = tuple[str, list[tuple[float, float]]]
 
 
-def map_of(places: pd.DataFrame, height: int = 420) -> alt.LayerChart:
-    """A chart of the places, each with the circle that its position error draws.
+def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fences: Iterable[Line] = (),
+           boundary: Mapping[str, Any] | None = None, plots: pd.DataFrame | None = None, told: str = "") -> alt.LayerChart:
+    """A chart of the places, each with the circle that its position error draws, on a grid of round metres, north up.
 
-    places : columns lat, lon [degree], error_m [m] (NaN when unknown), culprit, label. Metres east and north of
-    the middle stand on the axes; both axes have the same scale.
+    Parameters
+    ----------
+    places
+        Columns lat, lon [degree], error_m [m] (NaN when unknown), culprit (what it is drawn as), label; id where a
+        picked place is to be known.
+    height
+        Of the map [px].
+    alarm
+        What stands for an alarm in culprit: drawn red, larger and above all others [no unit].
+    fences
+        What each is drawn as, and its line as longitudes and latitudes [degree].
+    boundary
+        GeoJSON of the planting's area, or None [degree].
+    plots
+        Columns name, lat, lon [degree], or None.
+    told
+        What the map shows, for who cannot see it; the counts of what is drawn are added [no unit].
     """
-    lat0, lon0 = float(places["lat"].mean()), float(places["lon"].mean())
-    east = (places["lon"] - lon0) * METRES_PER_DEGREE * math.cos(math.radians(lat0))
-    north = (places["lat"] - lat0) * METRES_PER_DEGREE
-    shown = places.assign(east=east, north=north)
-    # a phone's map is narrower than tall: the height shows so much that the whole extent still fits across
-    span = max(_LEAST_SPAN_M, 1.15 * float(np.ptp(north)), 1.15 * _NARROWEST * float(np.ptp(east)))
-    half = alt.ExprRef(f"{span / 2} * width / height")
-    unit = "datum.value + ' m'" if span < _WIDE_M else "datum.value / 1000 + ' km'"
-    axis = alt.Axis(tickCount=5, grid=True, labelExpr=unit)
-    across = alt.Scale(domainMin=alt.ExprRef(f"-({half.expr})"), domainMax=half, nice=False, zero=False)
-    up = alt.Scale(domain=[-span / 2, span / 2], nice=False)
-    x = alt.X("east:Q", title="east of the middle", scale=across, axis=axis)
-    y = alt.Y("north:Q", title="north of the middle", scale=up, axis=axis)
-    colour = alt.Color("culprit:N", title=None, scale=alt.Scale(range=_COLOURS), legend=alt.Legend(orient="top", columns=2))
-    points = alt.Chart(shown).mark_point(filled=True, size=130, opacity=0.95, stroke="#fff", strokeWidth=1).encode(
-        x, y, colour, alt.Shape("culprit:N", title=None, scale=alt.Scale(range=_SHAPES)),
+    lines = list(fences)
+    rings = [ring for shape in _shapes(boundary) for ring in shape]
+    named = pd.DataFrame(columns=["name", "lat", "lon"]) if plots is None else plots.dropna(subset=["lat", "lon"])
+    corners = [one for _, line in lines for one in line] + [(x, y) for ring in rings for x, y, *_ in ring]
+    lon = np.concatenate([places["lon"], named["lon"], [x for x, *_ in corners]]).astype(float)
+    lat = np.concatenate([places["lat"], named["lat"], [y for _, y, *_ in corners]]).astype(float)
+    lon0, lat0 = (lon.min() + lon.max()) / 2, (lat.min() + lat.max()) / 2
+    shrink = METRES_PER_DEGREE * math.cos(math.radians(lat0))
+
+    def metres(frame: pd.DataFrame) -> pd.DataFrame:
+        return frame.assign(east=(frame["lon"].astype(float) - lon0) * shrink,
+                            north=(frame["lat"].astype(float) - lat0) * METRES_PER_DEGREE)
+
+    def drawn(paths: Iterable[tuple[str, Iterable[Any]]]) -> pd.DataFrame:
+        rows = [{"what": what, "path": number, "step": step, "lon": one[0], "lat": one[1]}
+                for number, (what, path) in enumerate(paths) for step, one in enumerate(path)]
+        return metres(pd.DataFrame(rows, columns=["what", "path", "step", "lon", "lat"]))
+
+    # what fits is known only where the map is drawn: a phone's is higher than wide, a desk's wider than high
+    high, wide = 1.15 * METRES_PER_DEGREE * float(np.ptp(lat)), 1.15 * shrink * float(np.ptp(lon))
+    span = max(_LEAST_SPAN_M, high, wide)
+    half = f"max({max(_LEAST_SPAN_M, high)}, {wide} * height / width) / 2"
+    across = f"{half} * width / height"
+
+    def between(expr: str) -> alt.Scale:
+        return alt.Scale(domainMin=alt.ExprRef(f"-({expr})"), domainMax=alt.ExprRef(expr), nice=False, zero=False)
+
+    x = alt.X("east:Q", axis=None, scale=between(across))
+    y = alt.Y("north:Q", axis=None, scale=between(half))
+    shown = metres(places)
+    kinds = list(dict.fromkeys([*shown["culprit"].value_counts().index, *(what for what, _ in lines)]))
+    calm = [kind for kind in kinds if kind != alarm]
+    order = [*([alarm] if alarm in kinds else []), *calm]
+    first = [_ALARM] if alarm in kinds else []
+    scale = alt.Scale(domain=order, range=[*first, *(_COLOURS[at % len(_COLOURS)] for at in range(len(calm)))])
+    forms = alt.Scale(domain=order, range=[*["triangle-up"] * len(first),
+                                           *(_SHAPES[at % len(_SHAPES)] for at in range(len(calm)))])
+    legend = alt.Legend(orient="top", columns=2, labelLimit=150, symbolOpacity=1, symbolSize=110)
+    colour = alt.Color("culprit:N", title=None, scale=scale, legend=legend)
+    layers: list[alt.Chart] = _grid(span, x, y)
+    if rings:
+        layers.append(alt.Chart(drawn(("boundary", ring) for ring in rings)).mark_line(
+            color=_GREY, strokeWidth=2, strokeDash=[7, 4]).encode(x, y, detail="path:N", order="step:Q"))
+    if len(named):
+        base = alt.Chart(metres(named)).encode(x, y, tooltip=[alt.Tooltip("name:N", title="plot")])
+        layers.append(base.mark_point(shape="square", size=90, filled=False, color=_GREY, strokeWidth=1.5))
+        if _apart(metres(named)) > _NAME_APART * span:
+            layers.append(base.mark_text(dx=8, dy=-8, align="left", fontSize=11, color=_GREY).encode(text="name:N"))
+    round_them = shown[shown["error_m"] > _LEAST_ROUND * span] if len(shown) <= _MOST_ROUND else shown.head(0)
+    if len(round_them):
+        layers.append(alt.Chart(_circles(round_them)).mark_line(opacity=0.5, strokeWidth=1.5, clip=True).encode(
+            x, y, colour, detail="place:N", order="step:Q"))
+    if lines:
+        layers.append(alt.Chart(drawn(lines)).mark_line(strokeWidth=4, strokeCap="round").encode(
+            x, y, alt.Color("what:N", title=None, scale=scale, legend=legend), detail="path:N", order="step:Q"))
+    marks, alarms = (alt.Chart(some).mark_point(filled=True, opacity=0.95, stroke="#fff", strokeWidth=1, size=size).encode(
+        x, y, colour, alt.Shape("culprit:N", title=None, scale=forms, legend=legend),
         tooltip=[alt.Tooltip("label:N", title="plant"), alt.Tooltip("culprit:N"),
                  alt.Tooltip("error_m:Q", title="position good to [m]")])
-    circles = alt.Chart(_circles(shown)).mark_line(opacity=0.5, strokeWidth=1.5).encode(
-        x, y, colour, detail="place:N", order="step:Q")
-    return alt.layer(circles, points).properties(height=height, width="container").configure_view(strokeWidth=0)
+        for some, size in ((shown[shown["culprit"] != alarm], 110), (shown[shown["culprit"] == alarm], 260)))
+    if "id" in shown:
+        marks = marks.add_params(alt.selection_point(name=_PICKED, fields=["id"], on="click", clear="dblclick"))
+    counts = ", ".join(f"{count} {kind}" for kind, count in shown["culprit"].value_counts().items())
+    return alt.layer(*layers, marks, alarms, *_north_and_scale(_step(span), f"2 * {half}")).properties(
+        height=height + _LEGEND_ROW * ((len(order) + 1) // 2), width="container",
+        description=f"{told or 'Map'}: {counts}").configure_view(strokeWidth=0)
+
+
+def picked(state: Any) -> str | None:
+    """The id of the place that was clicked on a map; None when none was.
+
+    Parameters
+    ----------
+    state
+        Of the chart, as Streamlit tells it [no unit].
+    """
+    chosen = state.get("selection", {}).get(_PICKED) if state else None
+    return str(chosen[0]["id"]) if chosen else None
+
+
+def _shapes(boundary: Mapping[str, Any] | None) -> list[list[list[list[float]]]]:
+    """The polygons of a GeoJSON geometry, feature or collection, each as its rings."""
+    told: Any = boundary or {}
+    if told.get("type") == "FeatureCollection":
+        return [shape for one in told["features"] for shape in _shapes(one)]
+    if told.get("type") == "Feature":
+        return _shapes(told["geometry"])
+    if told.get("type") == "MultiPolygon":
+        return list(told["coordinates"])
+    return [told["coordinates"]] if told.get("type") == "Polygon" else []
+
+
+def _step(span: float) -> float:
+    """A round length of which a map so high [m] shows some six."""
+    tens = 10.0 ** math.floor(math.log10(span / 6))
+    return float(min((tens * many for many in (1, 2, 5, 10)), key=lambda step: abs(span / step - 6)))
+
+
+def _grid(span: float, x: alt.X, y: alt.Y) -> list[alt.Chart]:
+    """Lines every round step, as far as the widest screen shows."""
+    step = _step(span)
+    at = step * np.arange(-math.ceil(2 * span / step), math.ceil(2 * span / step) + 1)
+    return [alt.Chart(pd.DataFrame({name: at})).mark_rule(
+                clip=True, color=_GREY, opacity=0.35, strokeWidth=1, aria=False).encode(along)
+            for name, along in (("east", x), ("north", y))]
+
+
+def _north_and_scale(step: float, span: str) -> list[alt.Chart]:
+    """A scale bar as long as the grid's step [m], and where north is. span : the map's height [m] as an expression."""
+    one = alt.Chart(pd.DataFrame({"": [0]}))
+    words = f"{step:g} m" if step < 1000 else f"{step / 1000:g} km"
+    bar = one.mark_rule(color=_GREY, strokeWidth=4, aria=False).encode(
+        x=alt.value(8), x2=alt.value(alt.ExprRef(f"8 + {step} * height / ({span})")), y=alt.value(alt.ExprRef("height - 8")))
+    length = one.mark_text(color=_GREY, align="left", fontSize=12, fontWeight="bold", x=8, aria=False,
+                           y=alt.ExprRef("height - 18")).encode(text=alt.value(words))
+    north = one.mark_text(color=_GREY, align="right", fontSize=14, fontWeight="bold", x=alt.ExprRef("width - 6"), aria=False,
+                          y=14).encode(text=alt.value("N \u2191"))
+    return [bar, length, north]
+
+
+def _apart(plots: pd.DataFrame) -> float:
+    """How near the two nearest plots lie to each other [m]; 0 for more than are named."""
+    if len(plots) > _MOST_NAMED:
+        return 0.0
+    at = plots[["east", "north"]].to_numpy(float)
+    far = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
+    return float(far[~np.eye(len(at), dtype=bool)].min(initial=np.inf))
 
 
 def _circles(shown: pd.DataFrame) -> pd.DataFrame:
     turns = np.linspace(0, 2 * math.pi, _ROUND_STEPS + 1)
-    known = shown[shown["error_m"].notna()]
     rows = [
         {"place": place, "step": step, "culprit": row.culprit,
          "east": row.east + row.error_m * math.cos(turn), "north": row.north + row.error_m * math.sin(turn)}
-        for place, row in enumerate(known.itertuples())
+        for place, row in enumerate(shown.itertuples())
         for step, turn in enumerate(turns)
     ]
     return pd.DataFrame(rows, columns=["place", "step", "culprit", "east", "north"])

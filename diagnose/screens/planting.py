@@ -25,7 +25,6 @@ from diagnose.protect.prices import default_prices
 from diagnose.protect.read import likely_shares
 from diagnose.protect.requirement import NEED_OF, needs
 from diagnose.report.barrier_drawing import Drawing
-from diagnose.report.kinds_drawing import draw_kinds
 from diagnose.report.plan_sheet import (
     KINDS_HEADING,
     PAPERS,
@@ -37,12 +36,14 @@ from diagnose.report.plan_sheet import (
     sections,
 )
 from diagnose.screens import preferences
+from diagnose.screens.kinds import alive_of, costs_of
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal
 from diagnose.screens.show import hand_over
 from diagnose.texts import from_json
 from diagnose.upkeep.register import register_plan
 
+_FIRST_LINES = 2  # of the answer's figures, on the first screen: money and trees
 EXPECTED, FROM_LOG, JUST_JUDGED = "Expected: nothing was diagnosed", "Wounds in the log", "The wound just judged"
 
 
@@ -93,7 +94,7 @@ def _aim(ground: Ground, trees: int) -> dict[str, Any]:
     share = left.slider("Trees alive at the end [% of the planted]", 0, 100, round(100 * TARGET_SHARE), 5, key="plan_target")
     sure = right.slider("How surely [%]", 50, 95, 80, 5, key="plan_sure")
     left.caption(f"{planted * share / 100:,.0f} of {planted:,.0f} trees a hectare")
-    budget = right.number_input("Money for the first year (0: not limited)", 0.0, 1e9, 0.0, 100.0, key="plan_budget")
+    budget = right.number_input("Budget for the first year (0: not limited)", 0.0, 1e9, 0.0, 100.0, key="plan_budget")
     must = st.multiselect("Must be kept out, whatever it costs", _animals(), key="plan_must", format_func=name_of)
     return {"target_per_ha": planted * share / 100, "sureness": sure / 100, "budget": budget or None, "must": must}
 
@@ -156,25 +157,35 @@ def _table(rows: list[tuple[str, float]], heading: str, key: str, most: float | 
 
 
 def _answer(top: Any, plan: Plan, inches: bool) -> None:
-    """The answer, above everything that is asked."""
+    """What is wanted, and the answer to it, above everything that is asked."""
+    place = plan.place
     with top:
+        share = 100 * place.target_trees / place.trees
+        st.markdown(literal(f"Wanted: {share:.0f} % of {place.trees} trees alive after {place.years} years, "
+                            f"{100 * place.sureness:.0f} % surely, against "
+                            f"{', '.join(name_of(culprit) for culprit, _ in place.threats)}."))
         first, *more = answer(plan, inches)
         st.html(f'<p class="verdict{" open" if plan.broken else ""}" role="status">{escape(first)}</p>')
-        for line in more:
+        for line in more[:_FIRST_LINES]:
             st.markdown(literal(line))
         st.caption(f"{escape(plan.basis.capitalize())}. What was taken for granted stands below.")
 
 
 def _kinds(plan: Plan, inches: bool) -> None:
-    st.subheader(KINDS_HEADING)
-    table = pd.DataFrame(kinds_rows(plan))
-    money = st.column_config.NumberColumn(format="%.0f")
-    st.dataframe(table, hide_index=True, width="stretch", column_config=dict.fromkeys(
-        ("cost over the years", "first year", "alive, surely", "hours to build"), money))
-    _drawn(draw_kinds(plan), "; ".join(f"{row['kind']} {row['cost over the years'] or 0:,.0f}" for row in kinds_rows(plan)))
-    told = dict(sections(plan, inches))
-    for line in told[KINDS_HEADING][len(plan.kinds):]:
+    """The alternatives: money and work, trees alive, and all of it as a table one tap deeper."""
+    st.subheader(f"Cost over {plan.place.years} years [{plan.currency}] and hours of work")
+    st.altair_chart(costs_of(plan), width="stretch")
+    for line in answer(plan, inches)[1 + _FIRST_LINES:]:  # whether it pays, beside the money
         st.markdown(literal(line))
+    st.subheader("Trees left alive")
+    st.altair_chart(alive_of(plan), width="stretch")
+    st.caption("Dot: surely alive. Line: from 10 to 90 %. Dashed: what is wanted.")
+    for line in dict(sections(plan, inches))[KINDS_HEADING][len(plan.kinds):]:
+        st.markdown(literal(line))
+    with st.expander("The same as a table, with what each fails", key="plan_kinds"):
+        money = st.column_config.NumberColumn(format="%.0f")
+        st.dataframe(pd.DataFrame(kinds_rows(plan)), hide_index=True, width="stretch", column_config=dict.fromkeys(
+            ("cost over the years", "first year", "alive, surely", "hours to build"), money))
 
 
 def _drawn(drawing: Drawing, words: str) -> None:
@@ -187,7 +198,7 @@ def _depth(plan: Plan, inches: bool) -> None:
     for place, (heading, lines) in enumerate(list(sections(plan, inches))[1:]):
         if heading == KINDS_HEADING:
             continue
-        with st.expander(literal(heading), expanded=heading in ("Not kept out", "To buy", "Take care"), key=f"part {place}"):
+        with st.expander(literal(heading), expanded=heading in ("Not kept out", "Take care"), key=f"part {place}"):
             for line in lines:
                 st.markdown(f"- {literal(line)}")
     with st.expander("Drawings to scale", expanded=True, key="plan_drawings"):
@@ -213,7 +224,6 @@ def _put_up(plan: Plan) -> None:
 
 def _asked() -> Planting:
     """Everything that is asked, what is wanted first. Raises CannotUse."""
-    st.subheader("What you want, and where")
     left, right = st.columns(2)
     trees = left.number_input("Number of trees", 1, 1_000_000, 100, 10, key="trees")
     years = right.number_input("Years until the trees are out of reach", 1, 60, 6, key="years")
@@ -227,12 +237,18 @@ def _asked() -> Planting:
                     owned=stock, **aim, **place)
 
 
+@st.cache_data(max_entries=16, show_spinner="Working it out ...", hash_funcs={Planting: repr})
+def _planned(asked: Planting) -> Plan:
+    return plan_for(asked)
+
+
 def page() -> None:
     st.title("A planting")
-    top = st.container()
-    inches = st.toggle("Inches", value=preferences.inches(), key="plan_inches")
+    top, inches = st.container(), preferences.inches()
     try:
-        plan = plan_for(_asked())
+        with st.expander("Change what you want, and where", key="plan_asked"):
+            asked = _asked()
+        plan = _planned(asked)
         _answer(top, plan, inches)
         _kinds(plan, inches)
         _depth(plan, inches)

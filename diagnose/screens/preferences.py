@@ -45,6 +45,11 @@ def initials() -> str:
     return str(_chosen().get("initials", "" if is_for_several() else settings().initials))
 
 
+def single_keys() -> bool:
+    """May one key alone answer a letter? Who dictates or types by accident switches that off (WCAG 2.2, 2.1.4)."""
+    return bool(_chosen().get("single_keys", True))
+
+
 def paper() -> str:
     """The size of sheets that is printed on here: A4 or Letter."""
     return settings().paper

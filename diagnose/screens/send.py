@@ -24,7 +24,7 @@ def page() -> None:
                          "them)?",
                          max_chars=MOST_WORDS, key=f"words {turn}")
     name = st.text_input("Your name", max_chars=200, key="send_name")
-    address = st.text_input("How can you be reached? A mail address", max_chars=320, key="send_address")
+    address = st.text_input("Your e-mail address, for the answer", max_chars=320, key="send_address")
     if st.button("Send in", type="primary", width="stretch", disabled=not (files or words)):
         photos = tuple(Photo(file.name, file.getvalue()) for file in (files or [])[:MOST_PHOTOS])
         own = f"<{secrets.token_hex(8)}@this-app>"

@@ -22,8 +22,10 @@ def _person() -> None:
     region = st.selectbox("Where you work", list(names), index=list(names).index(preferences.region()),
                           format_func=names.__getitem__)
     initials = st.text_input("Your initials, for the log's history", preferences.initials(), max_chars=8)
-    chosen = {"inches": unit == "inches", "region": region, "initials": initials}
-    if chosen != {"inches": preferences.inches(), "region": preferences.region(), "initials": preferences.initials()}:
+    keys = st.toggle("Single-key commands in the inbox", preferences.single_keys(), key="single_keys")
+    chosen = {"inches": unit == "inches", "region": region, "initials": initials, "single_keys": keys}
+    if chosen != {"inches": preferences.inches(), "region": preferences.region(), "initials": preferences.initials(),
+                  "single_keys": preferences.single_keys()}:
         preferences.choose(**chosen)
         st.toast("Remembered on this device.")
 

@@ -39,12 +39,6 @@ def figures_of(measurement: Measurement, inches: bool) -> None:
                 for name, sign in measurement.measured.items()])
 
 
-def verdict_of(verdict: Verdict) -> None:
-    """The verdict: a sentence, bars, what speaks for and against it, what would settle it."""
-    headline_of(verdict)
-    grounds_of(verdict)
-
-
 def in_short(verdict: Verdict) -> tuple[str, float]:
     """The verdict's sentence and its strength: the share of what leads, or of the likeliest kind."""
     share = max(verdict.groups.values()) if verdict.leading is None else verdict.probability(verdict.leading)

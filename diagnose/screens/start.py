@@ -5,7 +5,9 @@ from __future__ import annotations
 import os
 import sys
 import tomllib
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, NoReturn
 
 from diagnose.screens.share import new_code
@@ -76,6 +78,11 @@ def _flat(settings: dict[str, object], prefix: str = "") -> list[tuple[str, obje
 
 def _flag(value: object) -> str:
     return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def warm_up() -> None:
+    """Loads what measuring and judging need while the first page is being read, so that the first photo does not wait."""
+    Thread(target=import_module, args=("diagnose.diagnosis",), daemon=True).start()
 
 
 def navigate() -> None:

@@ -8,6 +8,7 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
+import altair as alt
 import pandas as pd
 import streamlit as st
 
@@ -31,7 +32,7 @@ from diagnose.report.survey_report import (
 from diagnose.screens import drawer, preferences
 from diagnose.screens.intervals import intervals_of
 from diagnose.screens.log_folder import the_log
-from diagnose.screens.look import literal
+from diagnose.screens.look import drawing, literal
 from diagnose.screens.show import hand_over
 from diagnose.screens.survey_design import design, plan_drawer
 from diagnose.survey.boundary import Ground, from_geojson
@@ -113,12 +114,12 @@ def _tally(log: Log) -> None:
     _remember(entry)
     for doubt in doubts(entry):
         st.warning(f"Is that right? {literal(doubt)}")
-    if st.button("Keep this tree", type="primary", width="stretch"):
+    if st.button("Save this tree", type="primary", width="stretch"):
         kept, refused = enter(log, [entry], preferences.initials())
         if refused:
             st.error(literal(refused[0].why))
         else:
-            st.session_state["tally_said"] = f"{'Kept' if kept else 'Already there'}: {entry['plot']} {entry['tree']}"
+            st.session_state["tally_said"] = f"{'Saved' if kept else 'Already there'}: {entry['plot']} {entry['tree']}"
             same = {name: entry[name] for name in ("site", "visit", "plot", "plot_area_m2", "stratum", "x", "y", "crs",
                                                  "species", "protection")}
             _remember({**same, "tree": _next_tag(entry["tree"])})
@@ -143,7 +144,7 @@ def _kept_here(log: Log, entry: dict[str, str]) -> None:
     if rows.empty:
         return
     shown = pd.DataFrame([{"tree": row.tree, **row.entry} for row in rows.itertuples()]).fillna("")
-    st.caption(f"{len(rows)} kept on plot {literal(entry['plot'])}. To correct one, write it again with the same tree.")
+    st.caption(f"{len(rows)} saved on plot {literal(entry['plot'])}. To correct one, write it again with the same tree.")
     st.dataframe(shown, hide_index=True, width="stretch")
 
 
@@ -158,7 +159,7 @@ def _from_file(log: Log) -> None:
                 st.session_state["tally_taken"] = import_tally(log, place, preferences.initials())
         if (taken := st.session_state.get("tally_taken")) is not None:
             kept, refused = taken
-            st.success(f"{kept} entries kept, {len(refused)} refused.")
+            st.success(f"{kept} entries saved, {len(refused)} refused.")
             if refused:
                 hand_over(st, "The refused rows as CSV, to be mended", to_mend(refused), "to-mend.csv", "text/csv")
             for line in refused[:50]:
@@ -193,6 +194,13 @@ def _report(_survey: Survey, key: str) -> tuple[bytes, str]:
     return survey_pdf(_survey), survey_html(_survey)
 
 
+@st.cache_resource(max_entries=8, show_spinner="Drawing ...")
+def _pictures(_survey: Survey, key: str) -> tuple[list[tuple[str, alt.LayerChart]], str, list[str]]:
+    """The charts of shares with their titles, the map and the curves of lasting: drawn once for each survey."""
+    charts = [(title, chart) for title, rows in sections(_survey) if (chart := intervals_of(rows, title)) is not None]
+    return charts, map_picture(_survey), lasting_pictures(_survey)
+
+
 def _plan(site: str) -> Plan | None:
     """The plan that was made for this planting on this device, or that is given here."""
     file = st.file_uploader("The plan that was made before the first plot", type=["yaml", "yml"], key="plan_file")
@@ -215,7 +223,7 @@ def _targets(plan: Plan | None) -> tuple[tuple[Target, ...], str]:
 def _says(log: Log) -> None:
     known = visits(log)
     if known.empty:
-        st.info("No tally is kept yet. Fill it in, or take in a file, on the page's second part.")
+        st.info("No tally is saved yet. Fill it in, or import a file, under Fill in the tally.")
         return
     first = st.container()  # the answer stands on the first screen, what it goes by below it
     with st.expander("Planting, target and plan", key="survey_choices"):
@@ -231,38 +239,45 @@ def _says(log: Log) -> None:
     table, seen = survey_table(log, site, day), watched(log, site)
     rule = None if plan is None else plan.rule
     survey = (_redrawn if redraw else _survey)(table, targets, country, rule, seen, cost or None, _boundary(log, site))
+    key = (f"{site} {day} {targets} {country} {rule} {cost} {redraw} {len(table)} {len(seen)} {survey.headline} "
+           f"{survey.answer}")
+    charts, where, curves = _pictures(survey, key)
     with first:
         open_ = "" if survey.decisions and survey.decisions[0].verdict in (ACT, NOT_NEEDED) else " open"
         st.html(f'<p class="verdict{open_}" role="status">{escape(survey.answer)}</p>')
         st.markdown(literal(survey.headline))
-    lines = [*decision_lines(survey), *change_lines(survey), *survey.bands]
-    st.markdown("\n".join(f"- {literal(line)}" for line in lines))
-    st.caption(literal(survey.caution))
-    for title, rows in sections(survey):
-        st.subheader(literal(title))
-        chart = intervals_of(rows, title)
-        if chart is not None:
+        for title, chart in charts[:1]:  # what is asked most, above what it goes by
+            st.subheader(literal(title))
             st.altair_chart(chart, width="stretch")
-        st.dataframe(pd.DataFrame([
-            {"": name.replace("_", " "), "estimate (interval)": one.words(), "trees": one.trees, "plots": one.plots,
-             "note": one.note} for name, one in rows.items()]), hide_index=True, width="stretch")
+    lines = [*decision_lines(survey), *change_lines(survey), *survey.bands]
+    with st.expander("Targets, the change since the last visit, and what bounds it", key="decisions"):
+        st.markdown("\n".join(f"- {literal(line)}" for line in lines))
+        st.caption(literal(survey.caution))
+    for title, chart in charts[1:]:
+        st.subheader(literal(title))
+        st.altair_chart(chart, width="stretch")
+    with st.expander("All figures as tables", key="figures"):
+        for title, rows in sections(survey):
+            st.markdown(f"**{literal(title)}**")
+            st.dataframe(pd.DataFrame([
+                {"": name.replace("_", " "), "estimate (interval)": one.words(), "trees": one.trees, "plots": one.plots,
+                 "note": one.note} for name, one in rows.items()]), hide_index=True, width="stretch")
     if dense := densities(survey):
         st.subheader("Trees on the ground")
         st.markdown("\n".join(f"- {name}: {literal(one.words())}" for name, one in dense.items()))
     if survey.map is not None:
         st.subheader("Where")
-        st.html(map_picture(survey))
+        drawing(where, "map of damage")
         st.markdown(literal(map_words(survey)))
     if told := cost_words(survey):
         st.subheader("What it cost")
         st.markdown(literal(told))
     if survey.lasting:
-        _lasting(survey, seen)
+        _lasting(survey, seen, curves)
     with st.expander("How this was worked out, and what was not covered", key="methods"):
         st.markdown(literal(survey.methods))
         st.markdown("\n".join(f"- {literal(line)}" for line in survey.not_covered))
-    pdf, page = _report(survey, f"{site} {day} {targets} {country} {rule} {cost} {redraw} {len(table)} {len(seen)} "
-                        f"{survey.headline} {survey.answer}")
+    pdf, page = _report(survey, key)
     one, two, three, four = st.columns(4)
     hand_over(one, "Report as PDF", pdf, "survey.pdf", "application/pdf")
     hand_over(two, "Report as page", page, "survey.html", "text/html")
@@ -276,10 +291,10 @@ def _boundary(log: Log, site: str) -> Ground | None:
     return from_geojson(drawn[-1]) if drawn else None
 
 
-def _lasting(survey: Survey, seen: pd.DataFrame) -> None:
+def _lasting(survey: Survey, seen: pd.DataFrame, curves: list[str]) -> None:
     st.subheader("How long barriers last")
-    for picture in lasting_pictures(survey):
-        st.html(picture)
+    for kind, picture in zip(survey.lasting, curves, strict=True):
+        drawing(picture, f"share of {kind} still whole, against its age")
     heading, *rows = lasting_rows(survey)
     st.dataframe(pd.DataFrame(rows, columns=heading), hide_index=True, width="stretch")
     st.caption(LASTING_WORDS)
@@ -288,12 +303,13 @@ def _lasting(survey: Survey, seen: pd.DataFrame) -> None:
                   own_lives_file(seen), "own-figures.yaml", "application/yaml")
 
 
-_PARTS = {"says": "What it says", "tally": "Fill in the tally", "design": "Where to put plots"}
+_PARTS = {"says": "Results", "tally": "Fill in the tally", "design": "Where to put plots"}
 
 
 def page() -> None:
-    st.title("How much is damaged, and how sure is that?")
-    part = st.radio("What now?", list(_PARTS), format_func=_PARTS.__getitem__, horizontal=True, key="survey_part")
+    st.title("How much is damaged?")
+    part = st.segmented_control("What now?", list(_PARTS), format_func=_PARTS.__getitem__, default="says", required=True,
+                                key="survey_part", label_visibility="collapsed")
     try:
         log = the_log()
         if part != "says":

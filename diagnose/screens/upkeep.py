@@ -1,8 +1,9 @@
-"""The page for upkeep: what is due at the barriers, a look to enter, a barrier to register, metal on the map."""
+"""The page for upkeep: what is due at the barriers, a check to enter, a barrier to register, metal on the map."""
 
 from __future__ import annotations
 
 import base64
+import json
 import tempfile
 from collections.abc import Callable
 from datetime import date
@@ -33,7 +34,7 @@ from diagnose.screens.show import hand_over
 from diagnose.texts import from_json
 from diagnose.upkeep.calendar import calendar_file
 from diagnose.upkeep.due import CLASSES, Item, due_of
-from diagnose.upkeep.fence import BUFFER_M, read_line, register_fence
+from diagnose.upkeep.fence import BUFFER_M, line_of, read_line, register_fence
 from diagnose.upkeep.forecast import WORKS, by_row, due_months, forecast_lines, labels_of, narrowing_of
 from diagnose.upkeep.from_csv import COLUMNS, register_csv
 from diagnose.upkeep.growth import CLIMATES, VIGOURS
@@ -54,8 +55,9 @@ from diagnose.upkeep.rules import known_form, trait
 from diagnose.upkeep.standing import Register, standing
 
 _ALL = "all plantings"
+_MOST_WORKS = 6  # of a class that are shown at once; our choice
 _AHEAD = 4  # forecasts that the page shows at once; our choice
-_PARTS = ("Due", "Enter a look", "Register", "Metal", "Did it hold?")
+_PARTS = ("Due", "Enter a check", "Register", "Metal", "Did it hold?")
 _UNKNOWN = "nobody looked"
 _CSS = """<style>
 .works { padding-left: 1.2rem; margin: 0 0 .6rem; }
@@ -71,7 +73,8 @@ def _kept() -> dict[str, Any]:
 
 def _where_and_when(sites: list[str]) -> tuple[str | None, date, str]:
     """Planting, day and climate that the page is about; the climate is remembered."""
-    left, middle, right = st.columns(3)
+    with st.expander("Planting, day, winters", key="upkeep_choices"):
+        left, middle, right = st.columns(3)
     site = left.selectbox("Planting", [_ALL, *sites], key="upkeep_site", format_func=lambda name: name or "not named")
     day = middle.date_input("Day", date.today(), key="upkeep_day")
     before = _kept().get("climate", "mild")
@@ -84,18 +87,33 @@ def _where_and_when(sites: list[str]) -> tuple[str | None, date, str]:
 
 
 def _due(log: Log, items: list[Item], several_sites: bool, day: date) -> None:
-    """The answer, then the works by class, equal ones once with their count; several are ticked off at once."""
-    said = answer(items, day)
-    (st.warning if any(item.kind == "alarm" for item in items) else st.info)(literal(said))
-    for kind, some in groupby(jobs(items), key=lambda job: job.kind):
+    """The works by class, equal ones once with their count; several are ticked off at once."""
+    for place, (kind, some) in enumerate(groupby(jobs(items), key=lambda job: job.kind)):
         here = list(some)
         count = sum(max(job.many, 1) for job in here)
-        with st.expander(f"{HEADINGS[kind]}: {count}", expanded=kind != "season" or len(here) == len(jobs(items)),
+        with st.expander(f"{HEADINGS[kind]}: {count}", expanded=place == 0,
                          icon=":material/warning:" if kind == "alarm" else None, key=f"due {kind}"):
-            st.html(f'<ul class="works">{"".join(_line(job, several_sites) for job in here)}</ul>')
-            if told := cautions([item for job in here for item in job.items]):
-                st.warning("**Take care**\n" + "\n".join(f"- {line}" for line in told))
+            st.html(_works(here[:_MOST_WORKS], several_sites))
+            if more := here[_MOST_WORKS:]:
+                with st.expander(f"{len(more)} more", key=f"more {kind}"):
+                    st.html(_works(more, several_sites))
+            _careful(cautions([item for job in here for item in job.items]), kind)
     _tick_off(log, items, day)
+
+
+def _careful(told: list[str], kind: str) -> None:
+    """Each caution's first sentence beside the work, all of it one tap deeper."""
+    if not told:
+        return
+    first = [one.split(". ")[0].rstrip(".") + "." for one in told]
+    st.warning("\n\n".join(f"\u26a0 {line}" for line in first))
+    if first != told:
+        with st.expander("All that is to be taken care of", key=f"care {kind}"):
+            st.markdown("\n".join(f"- {line}" for line in told))
+
+
+def _works(here: list[Job], several_sites: bool) -> str:
+    return f'<ul class="works">{"".join(_line(job, several_sites) for job in here)}</ul>'
 
 
 def _line(job: Job, several_sites: bool) -> str:
@@ -115,10 +133,10 @@ def _tick_off(log: Log, items: list[Item], day: date) -> None:
         chosen = st.multiselect("Barriers that were looked at or mended", list(at), format_func=at.__getitem__)
         finding = st.radio("What they are now", FINDINGS, horizontal=True)
         note = st.text_input("Note", key="tick note")
-        if not st.form_submit_button("Keep these looks", type="primary"):
+        if not st.form_submit_button("Save these checks", type="primary"):
             return
     done = check_many(log, chosen, finding, day, preferences.initials(), note)
-    _done(f"Kept: {len(done)} barriers, {finding}.")
+    _done(f"Saved: {len(done)} barriers, {finding}.")
 
 
 def _ahead(there: Register, day: date) -> None:
@@ -151,11 +169,11 @@ def _months_chart(months: pd.DataFrame) -> alt.Chart:
     return alt.Chart(shown).mark_bar(stroke="#444", strokeWidth=0.5).encode(
         alt.X("month:O", title="due month", axis=alt.Axis(labelAngle=-60)),
         alt.Y("count:Q", title="barriers", axis=alt.Axis(tickMinStep=1)),
-        alt.Color("work:N", title=None, scale=alt.Scale(domain=list(WORKS), range=["#9ecae1", "#009E73", "#D55E00"]),
+        alt.Color("work:N", title=None, scale=alt.Scale(domain=list(WORKS), range=["#7C8783", "#2A8576", "#B0702A"]),
                   legend=alt.Legend(orient="top")), tooltip=["month", "work", "count"]).properties(height=300)
 
 
-def _map(there: Register, items: list[Item]) -> None:
+def _map(log: Log, there: Register, items: list[Item]) -> None:
     """Every barrier that has a place, by the most pressing of what is due at it."""
     rows = there.rows
     placed = rows[rows["lat"].notna() & rows["lon"].notna()]
@@ -166,9 +184,16 @@ def _map(there: Register, items: list[Item]) -> None:
     for item in items:
         worst.setdefault(item.barrier, item.kind)
     names = {**{kind: HEADINGS[kind].split(":")[0] for kind in CLASSES}, "": "nothing due"}
-    st.altair_chart(map_of(pd.DataFrame({
-        "lat": placed["lat"].astype(float), "lon": placed["lon"].astype(float), "error_m": placed["error_m"].astype(float),
-        "culprit": [names[worst.get(key, "")] for key in placed["id"]], "label": labels_of(placed)})), width="stretch")
+    drawn_as = [names[worst.get(key, "")] for key in placed["id"]]
+    lines = [line_of(told if isinstance(told, dict) else json.loads(told or "{}")) for told in placed["figures"]]
+    points = placed.assign(culprit=drawn_as, label=labels_of(placed))[[line is None for line in lines]]
+    sites = log.records("site", name=placed["site"].iloc[0]) if placed["site"].nunique() == 1 else pd.DataFrame()
+    drawn = [one for one in sites["boundary"] if one] if len(sites) else []
+    st.altair_chart(map_of(
+        points[["lat", "lon", "error_m", "culprit", "label"]].astype({"lat": float, "lon": float, "error_m": float}),
+        alarm=names["alarm"], boundary=drawn[-1] if drawn else None, told="Map of the barriers, the fences as lines",
+        fences=[(kind, list(line.line)) for kind, line in zip(drawn_as, lines, strict=True) if line is not None],
+    ), width="stretch")
     if rows["site"].nunique() > 1:
         st.caption("Choose one planting above to see its map larger.")
     if len(placed) < len(rows):
@@ -220,7 +245,7 @@ def _look(log: Log, there: Register, day: date) -> None:
         left_behind = right.text_input("Taken off: what stayed there, such as two steel stakes")
         note = st.text_input("Note")
         photo = st.file_uploader("Photo of what was found", type=["jpg", "jpeg", "png", "webp", "heic", "avif"])
-        if not st.form_submit_button("Keep this look", type="primary"):
+        if not st.form_submit_button("Save this check", type="primary"):
             return
     by = preferences.initials()
     if finding == "taken off":
@@ -230,7 +255,7 @@ def _look(log: Log, there: Register, day: date) -> None:
               widened, stem_diameter_mm=stem, height_mm=leader, stands_alone=_LOOKED[alone or _UNKNOWN],
               bark_safe=_LOOKED[bark or _UNKNOWN],
               note=note)
-    _done(f"Kept: {names[barrier]}, {finding}.")
+    _done(f"Saved: {names[barrier]}, {finding}.")
 
 
 def _narrowed(log: Log, there: Register, barrier: str) -> None:
@@ -386,11 +411,14 @@ def _safely(show: Callable[..., None], *given: Any) -> None:
 
 
 def page() -> None:
-    st.title("What is due at the barriers?")
+    st.title("What is due?")
     st.html(_CSS)
     if said := st.session_state.pop("upkeep_said", ""):
         for line in said.splitlines():
             st.success(literal(line))
+    top = st.container()
+    part = st.segmented_control("What to do", _PARTS, default=_PARTS[0], required=True, key="upkeep_part",
+                                label_visibility="collapsed")
     try:
         log = the_log()
         sites = sorted(set(log.records("barrier")["site"]))
@@ -400,10 +428,11 @@ def page() -> None:
     except CannotUse as reason:
         st.error(literal(reason))
         return
+    if len(there):
+        alarm = any(item.kind == "alarm" for item in items)
+        top.html(f'<p class="verdict{" alarm" if alarm else ""}" role="status">{escape(answer(items, day))}</p>')
     one = site or (sites[0] if len(sites) == 1 else "")
-    part = st.segmented_control("What to do", _PARTS, default=_PARTS[0], required=True, key="upkeep_part",
-                                label_visibility="collapsed")
-    if part == "Enter a look":
+    if part == "Enter a check":
         _safely(_look, log, there, day)
     elif part == "Register":
         _safely(_new, log, day, one)
@@ -419,7 +448,7 @@ def page() -> None:
         st.info("No barrier is registered here. Register one, a plan or a CSV file under Register.")
     else:
         _safely(_due, log, items, site is None and len(sites) > 1, day)
-        _map(there, items)
+        _map(log, there, items)
         _ahead(there, day)
         _downloads(there, items, day, site or "")
 

@@ -364,12 +364,17 @@ def page() -> None:
     card_at_mm, upright_mm = _height()
     with top:
         seen = _see(draft.photos, around, scale, print_scale, card_at_mm, upright_mm)
-        for photo in [one for one in draft.photos if one.digest not in seen or not seen[one.digest][2].measured]:
-            _details(photo, draft, seen.get(photo.digest), upright_mm)
+        for photo in draft.photos:
+            found = seen.get(photo.digest)
+            # where the picture to tap stood first it stays: a tap that changes the finding must not move it from the finger
+            photo.first = photo.first if photo.first is not None else found is None or not found[2].measured
+            if photo.first:
+                _details(photo, draft, found, upright_mm)
     with middle:
         _judged(draft, seen, around)
-    for photo in [one for one in draft.photos if one.digest in seen and seen[one.digest][2].measured]:
-        _details(photo, draft, seen[photo.digest], upright_mm)
+    for photo in draft.photos:
+        if not photo.first:
+            _details(photo, draft, seen.get(photo.digest), upright_mm)
     if draft.photos:
         _more_photos(draft)
     _camera(draft)
