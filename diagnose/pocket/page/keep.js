@@ -31,8 +31,13 @@ function write(db, rows, remove = []) {
     change.oncomplete = () => resolve();
     change.onerror = () => reject(change.error ?? new Error("not written"));
     change.onabort = () => reject(change.error ?? new Error("not written"));
-    for (const [store, value] of rows) change.objectStore(store).put(value);
-    for (const [store, id] of remove) change.objectStore(store).delete(id);
+    try {
+      for (const [store, value] of rows) change.objectStore(store).put(value);
+      for (const [store, id] of remove) change.objectStore(store).delete(id);
+    } catch (problem) {  // what went in before it must not stay alone
+      reject(problem);
+      change.abort();
+    }
   });
 }
 

@@ -5,9 +5,10 @@ const TABLES = JSON.parse(document.getElementById("tables").textContent);
 const WORK = JSON.parse(document.getElementById("work").textContent);
 const MODEL = makeModel(TABLES), ASKING = makeAsking(MODEL), BARRIER = makeBarrier(MODEL);
 const STORE = `browse pocket ${WORK.log ?? "no log"} ${WORK.site}`;
+const DUE_AT_ONCE = 5;
 const MOST_IN_A_FILE = 200e6;  // bytes of photos; more goes into a second file
 
-const now = {view: "start", db: null, can: [], persisted: null, versions: [], handed: new Set(), said: "", by: "", made: null};
+const now = {view: "start", db: null, can: [], persisted: null, versions: [], handed: new Set(), said: "", by: "", made: null, from: 0};
 let wound = newWound(), tree = null, look = null;
 
 function newWound(tag = "") {
@@ -151,9 +152,9 @@ function questionView() {
   }, word.several && choice !== "none" ? {"aria-pressed": String(pressed.includes(choice))} : {});
   return [headline(), heading(word.question), paragraph(el("small", {}, word.help)),
     el("div", {className: "answers", role: "group", "aria-label": word.question}, word.choices.map(one),
-      button(word.several ? "did not look" : "cannot tell", () => answer(null))),
-    word.several ? el("div", {className: "start"}, button("That is all I found", () => answer(pressed.length === 1
-      ? {found: pressed, complete: true} : {found: pressed, complete: true}), {className: "main", disabled: !pressed.length})) : null];
+      button(word.several ? "did not look" : "don't know", () => answer(null))),
+    word.several ? el("div", {className: "start"}, button("That is all I found", () => answer(
+      pressed.length === 1 ? {choice: pressed[0]} : {found: pressed, complete: false}), {className: "main", disabled: !pressed.length})) : null];
 }
 
 function whyView() {
@@ -165,9 +166,9 @@ function whyView() {
   const other = verdict.culprits[MODEL.keys.indexOf(TABLES.limits.not_listed)];
   return [headline(), heading("How likely each is"), MODEL.ranked(verdict).slice(0, 5).map(([key, share]) =>
     el("div", {className: "share"}, el("span", {}, MODEL.nameOf(key)), bar(share), el("b", {}, percent(share)))),
-    told.length ? el("h3", {}, `What speaks for ${target}, and what against`) : null,
+    told.length ? el("h3", {}, `What speaks for ${target}, and what against, in odds`) : null,
     told.length ? el("table", {}, el("tbody", {}, [...told].sort((a, b) => b.weight - a.weight).map(one =>
-      el("tr", {}, el("td", {}, signWords(one.sign)), el("td", {}, `${one.weight > 0 ? "for, odds ×" : "against, odds ÷"} ${times(one.weight)}`))))) : null,
+      el("tr", {}, el("td", {}, signWords(one.sign)), el("td", {}, `${one.weight > 0 ? "for ×" : "against ÷"}\u00a0${times(one.weight)}`))))) : null,
     other >= TABLES.limits.outside ? el("p", {className: "told"}, "The signs do not fit anything listed well. Look again at the freshest damage, "
       + "or ask somebody local who knows animal signs.") : null,
     el("p", {}, el("small", {}, TABLES.where.words)), el("p", {}, el("small", {}, settle(verdict)))];
@@ -187,23 +188,33 @@ function barrierLine(found) {
 function barrierView() {
   const first = findOutFirst();
   if (!Object.keys(wound.signs).length) return [heading("Barrier"), el("p", {className: "told"}, first)];
-  const found = requirement();
+  const found = requirement(), {snowMm} = verdictNow();
   const rows = Object.entries(found.figures).map(([name, figure]) => [name, lengthOf(figure.mm)]);
   if (found.base) rows.push(["at the ground", found.base]);
   const sizes = [paragraph(el("b", {}, barrierLine(found))), found.instead.map(words => el("p", {className: "told"}, words)),
     el("table", {}, el("tbody", {}, rows.map(([name, value]) => el("tr", {}, el("td", {}, name), el("td", {}, value))))),
     found.leavesOpen.length ? paragraph(`Does not stop: ${found.leavesOpen.map(key => TABLES.barrier.names[key]).join(", ")}.`) : null,
-    found.also.map(words => paragraph(`Also: ${words}.`)), found.fails.map(words => paragraph(`Fails: ${words}.`))];
+    found.also.map(words => paragraph(`Also: ${words}.`))];
   return [headline(), heading(first ? "Do not buy yet" : "What stops it"),
     first ? el("p", {className: "told"}, first) : null,
     first ? el("details", {}, el("summary", {}, "What would suit if the likeliest did it"), sizes) : sizes,
-    numberField("Deepest snow here [mm], if any lies", wound.snow, value => { wound.snow = value; }),
-    el("div", {className: "start"}, button("Size it for that snow", () => show(false))),
-    el("details", {className: "care", open: !first}, el("summary", {}, `Take care (${found.cautions.length})`),
-      el("ul", {}, found.cautions.map(words => el("li", {}, words)))),
-    el("details", {}, el("summary", {}, "Where the sizes come from"), Object.entries(found.figures).map(([name, figure]) =>
-      paragraph(el("small", {}, `${name}: ${figure.source}${figure.note ? `; ${figure.note}` : ""}`))))];
+    paragraph(snowMm === null ? "Without snow: say under Answers how deep it lies." : `With ${Math.round(snowMm)} mm of snow.`),
+    first ? null : el("div", {className: "care"}, el("ul", {}, found.cautions.slice(0, 2).map(words => el("li", {}, words)))),
+    el("div", {className: "start"}, button(`Take care: all ${found.cautions.length} points`, () => go("care")),
+      button("What fails, and where the sizes come from", () => go("sources")))];
 }
+
+function careView() {
+  return [headline(), heading("Take care"), el("div", {className: "care"}, el("ul", {}, requirement().cautions.map(words => el("li", {}, words)))), toBarrier()];
+}
+
+function sourcesView() {
+  const found = requirement();
+  return [headline(), heading("What fails, and where the sizes come from"), found.fails.map(words => paragraph(`Fails: ${words}.`)),
+    Object.entries(found.figures).map(([name, figure]) => paragraph(el("small", {}, `${name}: ${figure.source}${figure.note ? `; ${figure.note}` : ""}`))), toBarrier()];
+}
+
+const toBarrier = () => el("div", {className: "start"}, button("Back to the barrier", () => go("barrier")));
 
 function answersView() {
   const numbers = ["end_diameter_mm", "wound_height_mm", "stem_diameter_mm", "tooth_width_mm"].map(name => MODEL.signOf.get(name));
@@ -216,16 +227,17 @@ function answersView() {
   const told = Object.keys(wound.signs).filter(name => MODEL.signOf.get(name).kind === "choice");
   return [headline(), heading("What was answered"),
     told.length || wound.passed.length ? null : paragraph("Nothing yet."),
-    el("ul", {className: "list"}, told.map(name => el("li", {}, signWords(name), " ", button("take back", () => {
+    el("ul", {className: "list lean"}, told.map(name => el("li", {}, signWords(name), button("take back", () => {
       delete wound.signs[name];
       saveDraft();
       show(false);
-    }, {"aria-label": `take back: ${signWords(name)}`}))), wound.passed.map(name => el("li", {}, `${MODEL.signOf.get(name).question} cannot tell `, button("ask again", () => {
+    }, {"aria-label": `take back: ${signWords(name)}`}))), wound.passed.map(name => el("li", {}, `${MODEL.signOf.get(name).question} don't know`, button("ask again", () => {
       wound.passed = wound.passed.filter(each => each !== name);
       show(false);
     }, {"aria-label": `ask again: ${MODEL.signOf.get(name).question}`})))),
-    el("h3", {}, "Measured with a rule or tape"),
-    numbers.map(word => numberField(word.question, wound.signs[word.name]?.value ?? "", text => setNumber(word, text))),
+    el("details", {}, el("summary", {}, "Measured with a rule or tape, and snow"),
+    numberField("How deep did the snow lie then [mm]?", wound.snow, value => { wound.snow = value; }),
+    numbers.map(word => numberField(word.question, wound.signs[word.name]?.value ?? "", text => setNumber(word, text)))),
     el("div", {className: "start"}, button("Judge with these", () => go("why")))];
 }
 
@@ -340,8 +352,8 @@ function inShort(one) {
 }
 
 function keptView() {
-  const all = latest().reverse().slice(0, 100);
-  return [heading("What is kept here"), paragraph(countWords()),
+  const all = latest().reverse().slice(0, 12);
+  return [heading("What is kept here"), paragraph(countWords(), " The last twelve:"),
     el("ul", {className: "list"}, all.map(one => el("li", {}, inShort(one), now.handed.has(one.id) ? " (handed over) " : " ",
       button("strike out", async () => {
         if (await keep(one.kind, {...one.values, deleted: true}, [], one.record, `struck out: ${inShort(one)}`)) show(false);
@@ -454,8 +466,9 @@ function tallyView() {
   const done = new Set(latest("tree").filter(one => one.values.entry.plot === entry.plot && one.values.entry.visit === entry.visit).map(one => one.values.entry.tree));
   const open = there.filter(one => !done.has(one.tree)).slice(0, 12);
   const kinds = [...new Set([...latest("tree").map(one => one.values.entry.species).reverse(), ...WORK.trees.map(one => one.species)].filter(Boolean))].slice(0, 5);
-  const choose = (name, label, options) => choices(tell(name) ? `${label}: ${tell(name)}` : label, options, entry[name] ?? options.at(-1)[0], key => { entry[name] = key; });
-  return [heading("Tally"), el("div", {className: "two"}, el("div", {}, plotField(entry.plot ?? "", set("plot"))),
+  const choose = (name, label, options) => choices(tell(name) ? `${label}: ${tell(name).replace(/^[01] where /, "").split(";")[0]}` : label, options, entry[name] ?? options.at(-1)[0], key => { entry[name] = key; });
+  const plots = entry.plot ? [] : [...new Set([...WORK.plots, ...WORK.trees.map(one => one.plot)])].sort().slice(0, 24);
+  return [heading("Tally"), plots.length ? choices("Plot", plots.map(name => [name, name]), "", key => { entry.plot = key; }) : null, el("div", {className: "two"}, el("div", {}, plotField(entry.plot ?? "", set("plot"))),
       field("Tree: tag or number", entry.tree ?? "", set("tree"), {autocapitalize: "characters"})),
     open.length ? el("div", {className: "choices"}, open.map(one => button(one.tree, () => { takeUp(one); show(false); }))) : null,
     tree.last ? paragraph(el("small", {}, `Last time (${tree.last.day}): ${tree.last.species ?? "no species"}${tree.last.height_cm ? `, ${tree.last.height_cm} cm` : ""}${tree.last.protection ? `, ${tree.last.protection}` : ""}.`)) : null,
@@ -482,7 +495,7 @@ function takeUp(one) {
 }
 
 async function keepTree() {
-  const entry = Object.fromEntries(Object.entries(tree.entry).map(([name, value]) => [name, String(value).trim().replace(/^(\d+),(\d+)$/, "$1.$2")]).filter(([, value]) => value !== ""));
+  const entry = Object.fromEntries(Object.entries(tree.entry).map(([name, value]) => [name, String(value ?? "").trim().replace(/^(\d+),(\d+)$/, "$1.$2")]).filter(([, value]) => value !== ""));
   const wrong = tallyProblems(entry, WORK.fields, momentNow().slice(0, 10));
   if (wrong.length) return say(wrong.join(" "));
   const before = latest("tree").find(({values}) => ["plot", "tree", "visit"].every(name => (values.entry[name] ?? "") === (entry[name] ?? "")));
@@ -502,11 +515,13 @@ function dueView() {
   const items = WORK.due.filter(one => one.barrier), season = WORK.due.filter(one => !one.barrier);
   const open = items.filter(one => !checks.has(one.barrier));
   return [heading("Barriers due"), paragraph(`As of ${WORK.made}: ${items.length} to look at, ${items.length - open.length} ticked off here.`),
-    el("ul", {className: "list"}, [...open, ...items.filter(one => checks.has(one.barrier))].slice(0, 40).map(one => el("li", {},
+    el("ul", {className: "list"}, [...open, ...items.filter(one => checks.has(one.barrier))].slice(now.from, now.from + DUE_AT_ONCE).map(one => el("li", {},
       el("b", {}, `${one.label || "a barrier"}: ${one.what}`), el("br"), el("small", {}, [one.kind, one.why, one.act_by ? `by ${one.act_by}` : ""].filter(Boolean).join("; ")),
       el("div", {className: "start"}, button(checks.has(one.barrier) ? `Looked at: ${checks.get(one.barrier).finding}` : "I looked at it",
         () => { look = {item: one, finding: "", stem: "", note: ""}; go("look"); }, {disabled: !now.db, "aria-label": `I looked at it: ${one.label}`}))))),
-    season.map(one => el("p", {className: "told"}, `${one.what}. ${one.why}`)), home()];
+    now.from ? null : season.slice(0, 2).map(one => el("p", {className: "told"}, `${one.what}. ${one.why}`)),
+    el("div", {className: "two"}, button("Earlier ones", () => { now.from -= DUE_AT_ONCE; show(); }, {disabled: now.from === 0}),
+      button("Further ones", () => { now.from += DUE_AT_ONCE; show(); }, {disabled: now.from + DUE_AT_ONCE >= items.length})), home()];
 }
 
 function lookView() {
@@ -557,7 +572,7 @@ function startView() {
     paragraph(countWords()), whatItCannot(), paragraph(el("small", {}, `Made on ${WORK.made}. ${TABLES.where.words} Print this page for the key on paper.`))];
 }
 
-const VIEWS = {start: startView, question: questionView, why: whyView, barrier: barrierView, answers: answersView, keep: keepView,
+const VIEWS = {start: startView, question: questionView, why: whyView, barrier: barrierView, care: careView, sources: sourcesView, answers: answersView, keep: keepView,
                tally: tallyView, due: dueView, look: lookView, kept: keptView, hand: handOverView};
 
 function say(words) {
@@ -574,7 +589,7 @@ function go(view) {
 
 /** Draws the view anew. fresh : it is another step, read from its top. */
 function show(fresh = true) {
-  const page = document.getElementById("page"), inWound = TABS.some(([view]) => view === now.view);
+  const page = document.getElementById("page"), inWound = TABS.some(([view]) => view === now.view) || ["care", "sources"].includes(now.view);
   const focused = document.activeElement?.id, pressed = document.activeElement?.textContent;
   page.replaceChildren(el("header", {}, el("h1", {}, WORK.site), now.view === "start" ? button("Light or dark", turnColours) : button("Start", () => go("start"))),
     el("p", {id: "said", role: "status", className: "told"}, now.said),
