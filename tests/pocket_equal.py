@@ -27,6 +27,7 @@ from diagnose.protect.requirement import NEED_OF
 from diagnose.signs import Answer, Bounded, Measured, Several, Shares, Sign, Word, vocabulary
 
 NEAR = 1e-9
+_AT_ONCE = 250
 MOST_FOUND = 4  # kinds of traces that one case names side by side: each doubles the work
 # covered, not covered, on a border, an island, the southern half of the earth, a coarse region of older versions, unknown
 ANYWHERE = (*PLACES, None, "BR", (47.6, 7.6), "CA-NL", "AU-TAS", "NZ", "JP-01", "east", (55.7, -6.2), "US")
@@ -134,7 +135,7 @@ def by_page(cases: list[Drawn], browser: Any, whole: int | None = None) -> list[
         for one in cases]
     found: list[dict[str, Any]] = []
     most = len(told) if whole is None else whole
-    page.evaluate("told => { window.told = told; window.models = told.wheres.map(where => makeModel({...told.tables, where})); }",
+    page.evaluate("({tables, wheres}) => { window.models = wheres.map(where => makeModel({...tables, where})); }",
                   {"tables": tables_of(), "wheres": [where_of(place_from(each)) for each in ANYWHERE]})
     for part, asked in ((told[:most], 1), (told[most:], 0)):
         for start in range(0, len(part), 100):
@@ -188,13 +189,15 @@ def main(number: int = 2000) -> int:
     with sync_playwright() as playwright:
         quiet = ["--no-sandbox", "--disable-gpu"]
         browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=quiet)
-        told = by_page(cases, browser)
+        wrong = 0
+        for start in range(0, number, _AT_ONCE):
+            some = cases[start:start + _AT_ONCE]
+            for at, (case, one) in enumerate(zip(some, by_page(some, browser), strict=True), start):
+                if found := differences(case, one):
+                    wrong += 1
+                    print(f"case {at}: {'; '.join(found)}\n  {case}")
+            print(f"{start + len(some)} asked, {wrong} differ", flush=True)
         browser.close()
-    wrong = 0
-    for at, (case, one) in enumerate(zip(cases, told, strict=True)):
-        if found := differences(case, one):
-            wrong += 1
-            print(f"case {at}: {'; '.join(found)}\n  {dict(case.signs)} {ANYWHERE[case.where]} {case.month} {case.snow_mm}")
     print(f"{number - wrong} of {number} cases are judged the same")
     return wrong
 

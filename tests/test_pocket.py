@@ -252,7 +252,8 @@ def test_steps_are_at_most_two_screens_long_with_targets_for_cold_hands(browser:
         for name in _each_step(page):
             long, wide, small = page.evaluate("""() => [document.documentElement.scrollHeight,
               document.documentElement.scrollWidth - document.documentElement.clientWidth,
-              [...document.querySelectorAll('#page button, #page input, #page summary, #page a')].map(one => one.getBoundingClientRect())
+              [...document.querySelectorAll('#page button, #page input, #page summary, #page a')]
+                .map(one => one.getBoundingClientRect())
                 .filter(box => box.width && (box.width < 48 || box.height < 48)).length]""")
             assert (long <= 2 * 740, wide <= 0, small) == (True, True, 0), (name, width, long, wide, small)
         context.close()

@@ -15,7 +15,6 @@ import numpy as np
 from diagnose.culprits import ask, likelihood, reach, verdict
 from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, catalogue, members, tree
 from diagnose.culprits.here import Where, is_covered, parts_of, place_from, residences, winters_of
-from diagnose.culprits.old_names import name_of
 from diagnose.culprits.prior import place_words, sample_places
 from diagnose.culprits.readings import TINY
 from diagnose.culprits.tables import Ranges, words
@@ -47,7 +46,7 @@ def tables_of(where: Where = None) -> dict[str, Any]:
     known, place = catalogue(), place_from(where)
     return {
         "version": known.version,
-        "words": {key: words()[key] for key in ("strength", "not_listed", "lead_probability", "lead_ratio", "stray",
+        "words": {key: words()[key] for key in ("strength", "lead_probability", "lead_ratio", "stray",
                                                 "season_from_month", "residence", "about")},
         "limits": _limits(),
         "culprits": [_culprit(known, row) for row in range(len(known.keys))],
@@ -161,13 +160,14 @@ def where_of(place: Place | None) -> dict[str, Any]:
         None where it is not known [no unit].
     """
     known = catalogue()
-    covered = place is not None and is_covered(known, place)
+    covered = place is None or is_covered(known, place)
     places: Sequence[Place] = parts_of(place) if place is not None and covered else sample_places()
     north = Place((), (), "north", "")
     return {
         "name": None if place is None else place.name,
         "words": place_words(known, place),
         "parts": [_part(known, one) for one in places],
+        "not_listed": words()["not_listed" if covered else "not_listed_elsewhere"],
         "winters": winters_of(place),
         "season_of": [season_of(month, place or north) for month in range(1, 13)],
     }
@@ -192,5 +192,4 @@ def _barrier() -> dict[str, Any]:
         "common": list(requirement.COMMON), "likely": requirement.LIKELY, "most_snow_mm": requirement.SNOW_LIMIT_MM,
         "cautions": [{"text": entry["text"], "when": entry["when"]} for entry in requirement.cautions().values()],
         "protected": sorted(requirement.protected_culprits()),
-        "names": {key: name_of(key) for key in requirement.COMMON},
     }

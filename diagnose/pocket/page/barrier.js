@@ -80,15 +80,15 @@ function makeBarrier(model) {
     if (opening === null || height === null) return [];
     const fineOpening = figures["finer mesh at the base"], fineTop = figures["height of the finer mesh"];
     const kinds = new Set(met.map(key => b.needs[key].kind)), depth = Math.max(...met.map(key => b.needs[key].base.value));
-    return b.common.filter(culprit => {
-      const key = b.need_of[culprit], need = b.needs[key];
+    return b.common.filter(key => {
+      const need = b.needs[key];
       if (met.includes(key)) return false;
       const reaches = top([key], snowMm);
       const reached = fineOpening !== null && fineTop !== null && fineTop.mm >= reaches.mm;
       const mesh = reached ? fineOpening : opening;
       return !(mesh.mm <= need.opening.value && height.mm >= reaches.mm && depth >= need.base.value
                && (b.fine_kinds.includes(need.kind) || kinds.has(need.kind)));
-    });
+    }).map(key => b.needs[key].name);
   }
 
   return {require};

@@ -96,8 +96,8 @@ function makeModel(t) {
     const other = keys.indexOf(L.not_listed);
     rates[other] = 0;
     const listed = sumOf(rates);
-    for (let k = 0; k < K; k++) rates[k] *= (1 - t.words.not_listed) / listed;
-    rates[other] = t.words.not_listed;
+    for (let k = 0; k < K; k++) rates[k] *= (1 - t.where.not_listed) / listed;
+    rates[other] = t.where.not_listed;
     return {rates, about};
   }
 

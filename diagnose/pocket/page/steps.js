@@ -193,7 +193,7 @@ function barrierView() {
   if (found.base) rows.push(["at the ground", found.base]);
   const sizes = [paragraph(el("b", {}, barrierLine(found))), found.instead.map(words => el("p", {className: "told"}, words)),
     el("table", {}, el("tbody", {}, rows.map(([name, value]) => el("tr", {}, el("td", {}, name), el("td", {}, value))))),
-    found.leavesOpen.length ? paragraph(`Does not stop: ${found.leavesOpen.map(key => TABLES.barrier.names[key]).join(", ")}.`) : null,
+    found.leavesOpen.length ? paragraph(`Does not stop: ${found.leavesOpen.join(", ")}.`) : null,
     found.also.map(words => paragraph(`Also: ${words}.`))];
   return [headline(), heading(first ? "Do not buy yet" : "What stops it"),
     first ? el("p", {className: "told"}, first) : null,
