@@ -27,7 +27,7 @@ from diagnose.protect.requirement import NEED_OF
 from diagnose.signs import Answer, Bounded, Measured, Several, Shares, Sign, Word, vocabulary
 
 NEAR = 1e-9
-_AT_ONCE = 250
+_AT_ONCE = 100
 MOST_FOUND = 4  # kinds of traces that one case names side by side: each doubles the work
 # covered, not covered, on a border, an island, the southern half of the earth, a coarse region of older versions, unknown
 ANYWHERE = (*PLACES, None, "BR", (47.6, 7.6), "CA-NL", "AU-TAS", "NZ", "JP-01", "east", (55.7, -6.2), "US")
