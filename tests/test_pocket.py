@@ -259,7 +259,7 @@ def test_steps_are_at_most_two_screens_long_with_targets_for_cold_hands(browser:
         context.close()
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
 def test_no_step_breaks_a_rule_of_level_a_or_aa(browser: Any, file: Path, scheme: str) -> None:
     context = browser.new_context(viewport=PHONE, color_scheme=scheme, offline=True)
     page = opened(context.new_page(), file.as_uri())
