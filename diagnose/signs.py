@@ -258,8 +258,19 @@ def _parse_number(word: Word, value: Any) -> Sign:
     _within(word, number, number)
     if sigma < 0:
         raise CannotUse(f"the sigma of '{word.name}' must not be negative")
-    return Measured(number, sigma or max(_READING[word.unit == "mm" and word.high >= 1000] * abs(number),
-                                         1e-3 * (word.high - word.low)), "answer")
+    share, least = reading_of(word)
+    return Measured(number, sigma or max(share * abs(number), least), "answer")
+
+
+def reading_of(word: Word) -> tuple[float, float]:
+    """How well a number is read off by eye or tape: its standard uncertainty as a share of it, and at least [its unit].
+
+    Parameters
+    ----------
+    word
+        A sign that is a number [no unit].
+    """
+    return _READING[word.unit == "mm" and word.high >= 1000], 1e-3 * (word.high - word.low)
 
 
 def _number(word: Word, value: Any) -> float:

@@ -50,6 +50,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "tally.csv").write_text(TALLY)
     (folder / "planting.geojson").write_text(BOUNDARY)
     pack(open_log(folder / "other"), folder / "monday.pack")
+    shutil.copy(folder / "monday.pack", folder / "north.zip")  # a phone's file is merged like a pack, see test_pocket.py
     open_log(folder / "log")
     return folder
 

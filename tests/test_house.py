@@ -98,6 +98,6 @@ def test_an_import_that_runs_back_and_a_circle_are_seen(monkeypatch: pytest.Monk
 def test_the_storeys_are_those_of_the_developers_page() -> None:
     page = (TOP / "DEVELOPERS.md").read_text("utf-8")
     rooms = ("photo", "simulate", "eye", "measure", "culprits", "protect", "fieldlog", "survey", "upkeep", "inbox", "report",
-             "validation")
+             "validation", "pocket")
     at = [page.find(f"`diagnose/{name}/`") for name in rooms]
     assert -1 not in at and all(first < second for first, second in pairwise(at))

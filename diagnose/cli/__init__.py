@@ -23,8 +23,8 @@ import click
 from diagnose import __version__
 
 # in the order of a day's work; the help lists them so
-VERBS = ("photo", "ask", "card", "key", "protect", "sources", "log", "survey", "upkeep", "inbox", "backup", "restore",
-         "rebuild", "check", "demo", "settings", "app")
+VERBS = ("photo", "ask", "card", "key", "pocket", "protect", "sources", "log", "survey", "upkeep", "inbox", "backup",
+         "restore", "rebuild", "check", "demo", "settings", "app")
 DONE, PARTLY, REFUSED = 0, 1, 2
 STOPPED, LEFT = 128 + 2, 128 + 13  # as a shell counts a program that SIGINT or SIGPIPE ended
 COMPLETION = "_DIAGNOSE_COMPLETE"  # environment name under which a shell asks for completions

@@ -220,15 +220,25 @@ def pack(out: str, with_senders: bool, log: str) -> None:
 
 @log.command(cls=Verb)
 @click.argument("other", type=Read())
+@click.option("--passphrase-file", type=Read(), metavar="FILE",
+              help="File whose first line opens a phone's locked file (else asked).")
 @options.in_log
-def merge(other: str, log: str) -> None:
-    """Take in a pack or another log."""
+def merge(other: str, passphrase_file: str | None, log: str) -> None:
+    """Take in a pack, a phone's file or another log."""
     from diagnose.fieldlog.merge import merge, taken_from
     from diagnose.fieldlog.store import open_log
+    from diagnose.texts import read_text
+
+    def asked() -> str:
+        return str(click.prompt("Passphrase", hide_input=True, err=True))
+
+    def read() -> str:
+        return read_text(str(passphrase_file), 10_000).split("\n", 1)[0].rstrip("\r")
 
     source = taken_from(other)  # looked for first, so that a wrong name makes no new log
     progress = Progress()
-    merged = merge(open_log(log), source, progress.of_step("taking in"))
+    ask = read if passphrase_file is not None else asked if sys.stdin.isatty() else None
+    merged = merge(open_log(log), source, progress.of_step("taking in"), ask)
     progress.end()
     print(merged)
 

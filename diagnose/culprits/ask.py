@@ -29,6 +29,7 @@ CLEAR = 0.95  # probability of one group, or of one barrier, from which no more 
 LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
 LEAST_GAIN = 0.012  # expected gain [nat] of the decision below which a question is not worth asking; our choice
 LEAST_CHANGE = 0.002  # expected gain in the chance of buying the right thing below which it is not; our choice
+ALIKE = 1e-9  # gains [nat] that lie no farther apart are equal: the question that stands first is asked
 BESIDE = 0.25  # weight of telling culprits apart that need the same barrier; our choice
 _MOST_LEFT = 8  # questions looked ahead at most
 
@@ -235,7 +236,8 @@ def next_step(
     if not left:
         return Step(None, "no more answers will change what to buy")
     chance = answerable() if told is None else told
-    best = max(left, key=lambda name: left[name] * chance[name] / vocabulary()[name].effort)
+    value = {name: gain * chance[name] / vocabulary()[name].effort for name, gain in left.items()}
+    best = next(name for name in value if value[name] >= max(value.values()) - ALIKE)
     return Step(best, "it is expected to tell most for the least trouble")
 
 

@@ -26,7 +26,7 @@ MARK_SIGNS = ("groove_look", "groove_spacing_mm")
 HEIGHT_SIGNS = ("wound_height_mm", "position", "past_snow", "snow_line")
 PATCH_SIGNS = ("patch_height_mm", "patch_width_mm")
 WRONGLY_TYPED = 0.02  # saliva typed on the bite and yet another animal's; P4 names 100 % rightly, of captive deer
-_GRID = 400
+GRID = 400
 
 
 def is_weighed(known: Catalogue, name: str) -> bool:
@@ -142,8 +142,8 @@ def _own_table(known: Catalogue, name: str, sign: Sign) -> np.ndarray:
     if name in known.tables:
         return known.tables[name] @ misread(choice_reading(vocabulary()[name], sign), misreading(name))
     word = vocabulary()[name]
-    grid = (np.exp(np.linspace(np.log(word.low), np.log(word.high), _GRID)) if word.low > 0
-            else np.linspace(word.low, word.high, _GRID))
+    grid = (np.exp(np.linspace(np.log(word.low), np.log(word.high), GRID)) if word.low > 0
+            else np.linspace(word.low, word.high, GRID))
     steps = np.gradient(grid)
     seen = number_reading(grid, steps, sign) * steps
     return np.array([np.nan if density is None else float(density.density(grid) @ seen)

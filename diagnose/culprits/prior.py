@@ -58,7 +58,7 @@ def start_of(
         For weights that are no weights.
     """
     covered = place is None or is_covered(known, place)
-    places = parts_of(place) if place is not None and covered else _sample_places()
+    places = parts_of(place) if place is not None and covered else sample_places()
     starts = [_at(known, each, signs, seen) for each in places]
     rates = np.mean([one.rates for one in starts], axis=0)
     about = np.mean([one.about for one in starts], axis=0)
@@ -78,7 +78,8 @@ def start_of(
     return Start(rates, about)
 
 
-def _sample_places() -> list[Place]:
+def sample_places() -> list[Place]:
+    """Far-apart places over which is averaged where no place is known (`sample_places.yaml`)."""
     found = [place_from(name) for name in knowledge("diagnose.culprits", "sample_places.yaml")["places"]]
     return [place for place in found if place is not None]
 

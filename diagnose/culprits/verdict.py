@@ -26,10 +26,10 @@ from diagnose.culprits.weighing import HIGH, LOW, MIDDLE, Bench, Case
 from diagnose.places import Place
 from diagnose.signs import Answer, Several, Shares, Sign, Signs, vocabulary
 
-_OUTSIDE = 0.30  # probability of something not listed from which the evidence is called unusual; our choice
+OUTSIDE = 0.30  # probability of something not listed from which the evidence is called unusual; our choice
 _ALIKE = 0.015  # probability from which shears beside a rabbit or hare are worth a word; our choice
-_HOLDS = 0.75  # share of its group from which a headline names a culprit; our choice
-_ALL_BUT = 0.9  # share of its group from which a list names a culprit; our choice
+HOLDS = 0.75  # share of its group from which a headline names a culprit; our choice
+ALL_BUT = 0.9  # share of its group from which a list names a culprit; our choice
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,7 @@ class Verdict:
         found = []
         for group, share in self.groups.items():
             chances = {**self.tree, **self.culprits}
-            name = _lowest(self.case.known, self.culprits, group, _ALL_BUT)
+            name = _lowest(self.case.known, self.culprits, group, ALL_BUT)
             found.append((name, share if name == group else chances[name]))
         return sorted(found, key=lambda item: -item[1])
 
@@ -147,7 +147,7 @@ class Verdict:
     @property
     def warning(self) -> str | None:
         """A line when the evidence lies outside what the catalogue knows."""
-        if self.culprits.get(NOT_LISTED, 0.0) >= _OUTSIDE:
+        if self.culprits.get(NOT_LISTED, 0.0) >= OUTSIDE:
             return ("The signs do not fit anything listed well. Look again at the freshest damage, or ask "
                     "somebody local who knows animal signs.")
         return None
@@ -316,7 +316,7 @@ def _leading(
     least, ratio = words()["lead_probability"], words()["lead_ratio"]
     if any(end != first for end in ends) or groups[first] < least or groups[first] < ratio * groups[second]:
         return None
-    return None if first == known.groups.get(NOT_LISTED) else _lowest(known, culprits, first, _HOLDS)
+    return None if first == known.groups.get(NOT_LISTED) else _lowest(known, culprits, first, HOLDS)
 
 
 def _lowest(known: Catalogue, culprits: Mapping[str, float], group: str, holds: float) -> str:

@@ -27,6 +27,24 @@ def save_diagnosis(log: Log, found: Diagnosis, **fields: Any) -> Saved:
         Columns of Observation beside those that the diagnosis fills (site, plant, by, note), each in its unit.
     """
     from diagnose.fieldlog.likeness import likeness_of
+
+    picture = found.picture
+    return log.save_observation(
+        photo=None if picture is None else picture.data,
+        photo_name="" if picture is None else picture.name,
+        seen_as=None if picture is None else likeness_of(picture),  # the one decoding serves both
+        **{**fields_of(found), **fields},
+    )
+
+
+def fields_of(found: Diagnosis) -> dict[str, Any]:
+    """The columns of an observation that a diagnosis fills: signs, verdict, barrier, and time and place of its photo.
+
+    Parameters
+    ----------
+    found
+        What is kept [no unit].
+    """
     from diagnose.signs import signs_as_json
 
     picture = found.picture
@@ -38,14 +56,9 @@ def save_diagnosis(log: Log, found: Diagnosis, **fields: Any) -> Saved:
             "taken_local": bool(taken.time is not None and taken.time_is_local),
             "lat": taken.lat, "lon": taken.lon, "error_m": taken.error_m,
         }
-    return log.save_observation(
-        photo=None if picture is None else picture.data,
-        photo_name="" if picture is None else picture.name,
-        seen_as=None if picture is None else likeness_of(picture),  # the one decoding serves both
-        signs=signs_as_json(found.signs), verdict={**found.verdict.as_json(), "lines": _lines(found)},
-        barrier=found.barrier.as_json(),
-        leading=found.verdict.leading, catalogue=found.verdict.version, **{**where, **fields},
-    )
+    return {
+        "signs": signs_as_json(found.signs), "verdict": {**found.verdict.as_json(), "lines": _lines(found)},
+        "barrier": found.barrier.as_json(), "leading": found.verdict.leading, "catalogue": found.verdict.version, **where}
 
 
 _MOST_POINTS = 200  # of a line: as fine as it is drawn

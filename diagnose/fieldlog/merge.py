@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import json
 import zipfile
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from sqlalchemy import insert, select
@@ -23,7 +24,10 @@ from diagnose.archives import DAMAGED, opened, unpacked
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.changes import Change, resolve
 from diagnose.fieldlog.fields import checked, is_id, names
+from diagnose.fieldlog.handed_over import FORMAT as PHONES
+from diagnose.fieldlog.handed_over import from_phone
 from diagnose.fieldlog.history import changes_of, stand
+from diagnose.fieldlog.locked import is_locked, unlock
 from diagnose.fieldlog.log import Log
 from diagnose.fieldlog.store import open_log
 from diagnose.fieldlog.tables import KINDS, History, Photo
@@ -45,15 +49,20 @@ class Merged:
     """What merging brought.
 
     records, changes, photos : how many were new here. disputed : how many records the
-    crews disagree about.
+    crews disagree about. remarks : what else a person should know, a line each.
     """
 
     records: int
     changes: int
     photos: int
     disputed: int
+    remarks: tuple[str, ...] = ()
 
     def __str__(self) -> str:
+        return "\n".join([self._counts, *self.remarks])
+
+    @property
+    def _counts(self) -> str:
         line = f"{self.records} records, {self.changes} changes and {self.photos} photos were new here"
         return f"{line}; {self.disputed} records are in dispute: list them with diagnose log disputes" if (
             self.disputed) else line
@@ -97,17 +106,20 @@ def pack(log: Log, place: str | Path, senders: bool = False, progress: Progress 
     return target
 
 
-def merge(log: Log, other: str | Path | Log, progress: Progress = silent) -> Merged:
-    """Takes in everything of another log (open, a folder, a URL or a pack) that is not here, in one transaction.
+def merge(log: Log, other: str | Path | Log, progress: Progress = silent,
+          passphrase: Callable[[], str] | None = None) -> Merged:
+    """Takes in everything of another log, a pack or a phone's file that is not here, in one transaction.
 
     Parameters
     ----------
     log
         That takes in [no unit].
     other
-        An open log, a folder, an address or a pack [no unit].
+        An open log, a folder, an address, a pack or a phone's file [no unit].
     progress
         Called with how many photos and records are done, and 0 for an unknown total [no unit].
+    passphrase
+        Asks for that of a locked file; None where nobody can be asked [no unit].
 
     Raises
     ------
@@ -115,7 +127,17 @@ def merge(log: Log, other: str | Path | Log, progress: Progress = silent) -> Mer
         When the other is damaged or no log; nothing is changed then.
     """
     source = other if isinstance(other, Log) else taken_from(other)
-    return _merge_log(log, source, progress) if isinstance(source, Log) else _merge_pack(log, source, progress)
+    if isinstance(source, Log):
+        return _merge_log(log, source, progress)
+    if not is_locked(source):
+        return _merge_pack(log, source, progress)
+    if passphrase is None:
+        raise CannotUse(f"{source.name} is locked; give the file that holds its passphrase with --passphrase-file")
+    with TemporaryDirectory(prefix="browse-") as folder:
+        opened_up = Path(folder) / source.name
+        with opened_up.open("wb") as out:
+            unlock(source, passphrase(), out)
+        return _merge_pack(log, opened_up, progress)
 
 
 def taken_from(other: str | Path) -> Log | Path:
@@ -204,7 +226,10 @@ def _merge_log(log: Log, other: Log, progress: Progress) -> Merged:
 def _merge_pack(log: Log, place: Path, progress: Progress) -> Merged:
     try:
         with opened(place, MOST_PACKED) as packed:
-            if unpacked(packed, "format", 100).decode() != FORMAT:
+            sort = unpacked(packed, "format", 100).decode()
+            if sort == PHONES:
+                return _merge_phone(log, packed, progress)
+            if sort != FORMAT:
                 raise CannotUse(f"{place} was packed by a newer version; update this tool to take it in")
 
             def original(digest: str) -> bytes:
@@ -216,6 +241,22 @@ def _merge_pack(log: Log, place: Path, progress: Progress) -> Merged:
         raise
     except (*DAMAGED, TypeError, AttributeError):
         raise CannotUse(f"{place} is no whole pack; pack that log again and copy it anew") from None
+
+
+def _merge_phone(log: Log, packed: zipfile.ZipFile, progress: Progress) -> Merged:
+    """Photos are measured before the log is held."""
+    versions = [one for some in _lines(packed, "kept.jsonl") for one in some]
+    ids = [str(one["id"]) for one in versions]
+    with log.reading() as session:
+        known = {found for at in range(0, len(ids), _AT_ONCE)
+                 for found in session.scalars(select(History.id).where(History.id.in_(ids[at:at + _AT_ONCE])))}
+    found = from_phone(packed, versions, known, progress)
+
+    def original(digest: str) -> bytes:
+        return unpacked(packed, found.where[digest], PHOTO_LIMIT)
+
+    merged = _merge(log, found.photos, original, _few(iter(found.records)), silent)
+    return replace(merged, remarks=tuple(found.remarks))
 
 
 def _lines(packed: zipfile.ZipFile, name: str) -> Iterator[list[dict[str, Any]]]:

@@ -12,6 +12,7 @@ GUIDES = {
     "owner": "Something eats my trees: for owners",
     "adviser": "Many people ask me: for advisers",
     "crew": "Weeks in the field: for survey crews",
+    "pocket": "In the pocket: on any phone, without a signal",
     "upkeep": "My barriers stand: for whoever looks after them",
     "command": "On the command line: settings, pipes, scripts",
     "own_twigs": "How far may I trust it here: with your own twigs",

@@ -16,13 +16,13 @@ SNOW_LIMIT_MM = 6000.0
 
 NEED_OF: Mapping[str, str] = knowledge("diagnose.protect", "need_of.yaml")
 # the stoutest kind that any culprit calls for is built; a finer mesh goes round the base of it
-_STOUTNESS = ("none", "root basket", "wire cylinder", "closed cage", "cage", "stock guard")
+STOUTNESS = ("none", "root basket", "wire cylinder", "closed cage", "cage", "stock guard")
 STAKED = ("cage", "closed cage", "wire cylinder")
 STAKES = (
     "stake past the upper tie and below the lip, at least 300 mm in the ground (FGS-shelter)",
     "metal stakes where wind is strong: a short wooden stake fails (common practice, no source)",
 )
-_FINE_KINDS = ("wire cylinder", "root basket")
+FINE_KINDS = ("wire cylinder", "root basket")
 # who is named when a barrier does not stop them; the rarer ones would make the line too long to be read
 COMMON = (
     "deer_small", "deer_large", "elk", "moose", "livestock", "rabbit", "hare", "vole", "vole_below", "mouse_or_rat",
@@ -196,9 +196,9 @@ def require(culprits: Mapping[str, float] | Iterable[str], snow_mm: float = 0.0)
     keys = sorted({NEED_OF[key] for key in counted}, key=list(needs()).index)
     met = {key: needs()[key] for key in keys if needs()[key]["kind"] != "none"}
     helpless = [needs()[key] for key in keys if needs()[key]["kind"] == "none"]
-    kind = max((need["kind"] for need in met.values()), key=_STOUTNESS.index, default=None)
-    coarse = {key: need for key, need in met.items() if need["kind"] not in _FINE_KINDS}
-    fine = {key: need for key, need in met.items() if need["kind"] in _FINE_KINDS} if coarse else {}
+    kind = max((need["kind"] for need in met.values()), key=STOUTNESS.index, default=None)
+    coarse = {key: need for key, need in met.items() if need["kind"] not in FINE_KINDS}
+    fine = {key: need for key, need in met.items() if need["kind"] in FINE_KINDS} if coarse else {}
     main = coarse or met
     figures = (_least(main, "opening"), _top(main, snow_mm), _least(fine, "opening"), _top(fine, snow_mm))
     return Requirement(
@@ -261,7 +261,7 @@ def _left_open(
         mesh = fine_opening if reached and fine_opening is not None else opening
         stops = (
             mesh.value_mm <= need["opening"]["value"] and height.value_mm >= top.value_mm
-            and depth >= need["base"]["value"] and (need["kind"] in _FINE_KINDS or need["kind"] in kinds)
+            and depth >= need["base"]["value"] and (need["kind"] in FINE_KINDS or need["kind"] in kinds)
         )
         if not stops:
             left.append(need["name"])

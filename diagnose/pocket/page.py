@@ -1,0 +1,121 @@
+"""How do tables, script and style become one file that a browser opens anywhere?"""
+
+from __future__ import annotations
+
+import json
+from base64 import b64encode
+from datetime import date
+from hashlib import sha256
+from html import escape
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from diagnose.culprits.ask import printed_key
+from diagnose.culprits.here import Where
+from diagnose.fieldlog.store import open_log
+from diagnose.pocket.tables import tables_of
+from diagnose.pocket.work import position_of, work_of
+from diagnose.report.field_key import points_to
+from diagnose.signs import Word
+from diagnose.whole_file import write_whole
+
+MODEL = ("numbers.js", "model.js", "asking.js", "barrier.js")
+PHONE = ("keep.js", "pack.js", "tally.js", "steps.js")
+
+
+def pocket_page(tables: dict[str, Any], work: dict[str, Any]) -> str:
+    """The page as HTML: nothing outside it is needed or asked for, and nothing but its own script and style runs in it.
+
+    Parameters
+    ----------
+    tables
+        Of `tables.tables_of` [no unit].
+    work
+        Of `work.work_of` [no unit].
+
+    References
+    ----------
+    .. [1] W3C, Content Security Policy Level 3: a script is let in by the SHA-256 of its text.
+    """
+    script = '"use strict";\n' + "\n".join(_part(name) for name in (*MODEL, *PHONE))
+    style = _part("page.css")
+    policy = (f"default-src 'none'; script-src '{_digest(script)}'; style-src '{_digest(style)}'; img-src data: blob:; "
+              "form-action 'none'; base-uri 'none'")
+    parts = {
+        "POLICY": policy, "STYLE": style, "SCRIPT": script, "SITE": escape(str(work["site"])),
+        "TABLES": _as_data(tables), "WORK": _as_data(work), "PAPER": paper_key(),
+    }
+    page = _part("page.html")
+    head, *rest = page.split("{{")
+    return head + "".join(parts[name] + text for name, text in (each.split("}}", 1) for each in rest))
+
+
+def write_pocket(out: str | Path, site: str, region: Where = None, log: str | None = None, on: date | None = None,
+                 climate: str = "mild") -> str:
+    """Writes the page of a planting; returns the line that says what it is.
+
+    Parameters
+    ----------
+    out
+        File to write [no unit].
+    site
+        Name of the planting [no unit].
+    region
+        Where it is; None to take it from what the log holds of it [no unit].
+    log
+        Folder or address of the log that knows it; where there is none, the page goes without [no unit].
+    on
+        Day on which the barriers are due; None for today [no unit].
+    climate
+        Length of the winter: cold, mild or warm [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a planting without a name, a name that is no place, and a file that cannot be written.
+    """
+    there = log is not None and ("://" in log or Path(log).expanduser().exists())
+    opened = open_log(str(log), make=False) if there else None
+    work = work_of(opened, site, on or date.today(), climate)
+    where = region if region is not None or opened is None else position_of(opened, site)
+    tables = tables_of(where)
+    file = write_whole(out, pocket_page(tables, work))
+    lies = tables["where"]["name"] or "a place that is not known"
+    due = sum(bool(one["barrier"]) for one in work["due"])
+    return (f"{file}: one page for {site} in {lies}, {file.stat().st_size / 1e6:.2f} MB, {due} barriers due, "
+            f"{len(work['trees'])} trees of the last visit; copy it to the phone and open it there")
+
+
+def model_script() -> str:
+    """The script that judges: the model, asking and the barrier."""
+    return "\n".join(_part(name) for name in MODEL)
+
+
+def phone_script() -> str:
+    """The script that keeps and hands over, without the one that shows."""
+    return "\n".join(_part(name) for name in PHONE[:-1])
+
+
+def paper_key() -> str:
+    """The key as it is printed: every question with its answers and what each points to."""
+    return "\n".join(map(_on_paper, printed_key()))
+
+
+def _on_paper(word: Word) -> str:
+    answers = "".join(f"<li>{escape(words)}<i>{escape(', '.join(points_to(word, choice)))}</i></li>"
+                      for choice, words in word.choices.items())
+    return f"<section><h3>{escape(word.question or word.label)}</h3><ul>{answers}</ul></section>"
+
+
+def _as_data(values: dict[str, Any]) -> str:
+    """JSON that cannot end the element that it stands in."""
+    return json.dumps(values, ensure_ascii=False, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
+
+
+def _digest(text: str) -> str:
+    return "sha256-" + b64encode(sha256(text.encode()).digest()).decode()
+
+
+def _part(name: str) -> str:
+    return (files("diagnose.pocket") / "page" / name).read_text(encoding="utf-8")
