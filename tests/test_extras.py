@@ -43,7 +43,8 @@ def test_what_is_looked_for_here_is_seen_when_it_is_loaded() -> None:
 
 def test_measuring_judging_and_keeping_need_no_streamlit(tmp_path: Path) -> None:
     photo = TOP / "reference_cases" / "photos" / "twig_on_card" / "IMG_0016.jpg"
-    blocked = "import sys; sys.modules.update(dict.fromkeys(('streamlit', 'altair', 'geopandas', 'pyogrio', 'distributed')))\n"
+    without = ("altair", "distributed", "geopandas", "httpx", "pyogrio", "streamlit")
+    blocked = f"import sys; sys.modules.update(dict.fromkeys({without}))\n"
     words = ["photo", str(photo), "--save", "--log", str(tmp_path)]
     done = subprocess.run([sys.executable, "-c", f"{blocked}from diagnose.cli import main; sys.exit(main({words!r}))"],
                           capture_output=True, text=True, cwd=tmp_path)
@@ -58,7 +59,8 @@ def test_every_extra_is_known_by_the_libraries_that_it_installs() -> None:
 
 
 def test_no_message_or_guide_names_a_package_that_no_index_has() -> None:
-    for file in (*(TOP / "diagnose").rglob("*.py"), *(TOP / "diagnose").rglob("*.md"), TOP / "README.md", TOP / "DEVELOPERS.md"):
+    files = [file for end in ("py", "md") for file in (TOP / "diagnose").rglob(f"*.{end}")]
+    for file in (*files, TOP / "README.md", TOP / "DEVELOPERS.md"):
         assert not re.search(r"pip install[^\n]*browse-diagnose", file.read_text("utf-8")), file
 
 

@@ -160,11 +160,13 @@ def together(site: str, plant: str | None, as_json: bool, log: str) -> None:
 @_filters
 @click.option("--exact", is_flag=True, help="Give out exact places, people and notes (default: coarse).")
 @click.option("--photos", is_flag=True, help="With --exact to .gpkg: reduced photos too, as a related table.")
+@click.option("--wide", is_flag=True, help="One column a quantity, one its sigma, one each probability (p_deer, ...).")
 @options.in_log
-def export(out: str, exact: bool, photos: bool, **given: Any) -> None:
+def export(out: str, exact: bool, photos: bool, wide: bool, **given: Any) -> None:
     """Give observations out as a file.
 
-    OUT ends with .csv, .geojson, .gpkg, .gpx or .zip (Darwin Core).
+    OUT ends with .csv, .geojson, .gpkg, .gpx or .zip (Darwin Core), or is datapackage.json: then observations.csv
+    is written beside it, as with --wide, and each of its columns is described.
     """
     from diagnose.fieldlog.exchange import takes_text
     from diagnose.fieldlog.privacy import export
@@ -172,7 +174,7 @@ def export(out: str, exact: bool, photos: bool, **given: Any) -> None:
 
     asked = SimpleNamespace(**given)
     kept = open_log(asked.log, make=False)
-    print(export(kept, _parts(kept, asked, as_text=takes_text(out)), out, exact, photos))
+    print(export(kept, _parts(kept, asked, as_text=takes_text(out)), out, exact, photos, wide))
 
 
 @log.command("import", cls=Verb)

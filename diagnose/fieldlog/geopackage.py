@@ -107,7 +107,8 @@ def write_geopackage(rows: Rows, place: str | Path, photos: Iterable[Shown] = ()
     parts = each_part(rows)
     first = next(parts, pd.DataFrame(columns=list(names("observation"))))
     columns = [name for name in first.columns if name != "id"]
-    sorts = {name: "REAL" if name in _REAL else "BOOLEAN" if name in _YES_NO else "TEXT" for name in columns}
+    numbers = {*_REAL, *(name for name in columns if first[name].dtype.kind == "f")}
+    sorts = {name: "REAL" if name in numbers else "BOOLEAN" if name in _YES_NO else "TEXT" for name in columns}
     target = Path(place)
     with beside(target) as temporary, _as_a_file(), closing(sqlite3.connect(temporary)) as file, file:
         file.executescript(_TABLES)

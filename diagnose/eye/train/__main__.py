@@ -18,10 +18,10 @@ from zlib import crc32
 import cv2
 import numpy as np
 
+from diagnose.extras import need
 from diagnose.eye import pieces as eye_pieces
 from diagnose.eye.train import collage, rendered, samples
 from diagnose.eye.train.shown import Shown
-from diagnose.extras import need
 
 KINDS = {"on_card": 0.42, "free": 0.3, "nothing": 0.16, "bark": 0.12}  # share of each among the collages
 
