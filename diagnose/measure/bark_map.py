@@ -13,7 +13,7 @@ import numpy as np
 
 from diagnose.eye.pieces import CLASSES, FINDER_SIZE
 from diagnose.eye.see import find
-from diagnose.measure.card_view import MARGIN, Line, View
+from diagnose.measure.card_view import MARGIN, Line, View, apart
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 
@@ -26,6 +26,10 @@ BARE = 0.5  # share of wood in what is seen of the stem from which on it is bare
 ALONG, ASIDE = 80.0, 60.0  # how far along and across a stem its sides are read on the map [mm]
 LEAST_ALONG = 12.0  # of a side that must be seen [mm]
 MAP_STRENGTH = 2.5  # of a side that the map alone has shown, as `Line` counts it
+OPEN = 0.9  # share of a place that must be open for a side to be seen there
+STRAIGHT_ON = 0.9  # cosine of the angle by which a side may leave the axis
+LEAST_STEM = 0.25  # mean probability of a stem along an axis
+TAP_REACH = 25.0  # from a tap to the middle of the patch it is on [mm]
 LEAST_WOOD = 0.05  # of bare wood about a spot, 0 to 1
 GAP, LEAST_RUN = 8.0, 4.0  # of bare wood along a strip [mm]
 ACROSS = 24  # places across a strip that are read
@@ -43,7 +47,7 @@ class BarkMap:
 
     def _strip(self, pair: tuple[Line, Line], low: float, high: float) -> tuple[np.ndarray, ...]:
         """stem, wood and free (length, ACROSS), between shares `low` and `high` of the way from one line to the other."""
-        run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
+        run = pair[0].run
         along = np.arange(0, self.stem.shape[1 - run], 1.0)
         one, two = (line.at(run, along)[:, None] for line in pair)
         share = np.linspace(low, high, ACROSS)[None, :, None]
@@ -54,11 +58,13 @@ class BarkMap:
         """Probability of wood at places (h, w, 2) of the card's plane [mm], (h, w)."""
         return np.asarray(cv2.remap(self.wood, ((mm + MARGIN) * self.scale).astype(np.float32), None, cv2.INTER_LINEAR))
 
-    def spot(self) -> np.ndarray | None:
-        """Where most bare wood on a stem is seen, (2,) [view px]; None where next to none is."""
-        spread = cv2.GaussianBlur(self.stem * self.wood * self.free, (0, 0), SPOT * self.scale)
-        row, column = np.unravel_index(int(spread.argmax()), spread.shape)
-        return np.array([column, row], float) if spread[row, column] > LEAST_WOOD else None
+    def spot(self, tap: np.ndarray | None = None) -> np.ndarray | None:
+        """Where most bare wood on a stem is seen, (2,) [view px]; None where next to none is.
+
+        tap : (2,) [view px], within TAP_REACH of which it is looked for; it is the place itself where no wood is seen there.
+        """
+        found = _most_bare(self.stem * self.wood * self.free, self.scale, tap)
+        return tap if found is None else found
 
     def sides(self, spot: np.ndarray) -> tuple[Line, Line] | None:
         """The two sides of the stem that runs through a place, as straight lines, low coordinate first.
@@ -66,58 +72,57 @@ class BarkMap:
         spot : (2,) [view px]. Where the map falls to one half across the stem, within ALONG of the spot; None where that is
         not seen on both sides. What the card or the picture's edge cuts off is no side.
         """
-        axis = self._direction(spot)
+        axis, middle = self._direction(spot), spot.astype(float)
         if axis is None:
             return None
-        middle = spot.astype(float)
-        fits: list[tuple[np.ndarray, np.ndarray]] = []
-        for _ in range(3):
+        pair: list[Line] = []
+        for _ in range(3):  # the middle and the direction settle where both sides say they are
+            sides = [self._side(middle, axis, sign) for sign in (-1, 1)]
+            if sides[0] is None or sides[1] is None:
+                return None
+            pair = [side for side in sides if side is not None]
             normal = np.array([-axis[1], axis[0]])
-            along = np.arange(-ALONG * self.scale, ALONG * self.scale)
-            across = np.arange(-ASIDE * self.scale, ASIDE * self.scale + 1, 0.5)
-            at = (middle + along[:, None, None] * axis + across[None, :, None] * normal).astype(np.float32)
-            stem, free = (cv2.remap(shown, at, None, cv2.INTER_LINEAR) for shown in (self.stem, self.free))
-            fits = []
-            for sign in (-1, 1):
-                half = across * sign >= 0
-                order = np.argsort(across[half] * sign)
-                profile, there = stem[:, half][:, order], free[:, half][:, order]
-                outward = np.sort(across[half] * sign)
-                below = profile < 0.5
-                first = below.argmax(axis=1)
-                rows = np.arange(len(along))
-                good = below.any(axis=1) & (first > 0) & (there[rows, first] > 0.9)
-                good &= there[rows, np.maximum(first - 1, 0)] > 0.9
-                if good.sum() < LEAST_ALONG * self.scale:
-                    return None
-                before, after = profile[rows, first - 1], profile[rows, first]
-                cross = outward[first] - 0.5 * (0.5 - after) / np.maximum(before - after, 1e-3)
-                points = np.column_stack([along[good], sign * cross[good]]).astype(np.float32)
-                vx, vy, x0, y0 = cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
-                if abs(vx) < 0.9:
-                    return None
-                fits.append((np.array([vx, vy]) * np.sign(vx), np.array([x0, y0])))
-            lean = float(np.mean([way[1] / way[0] for way, _ in fits]))
-            offset = float(np.mean([start[1] - start[0] * way[1] / way[0] for way, start in fits]))
-            lines = [(axis * way[0] + normal * way[1], middle + axis * start[0] + normal * start[1]) for way, start in fits]
+            lean = float(np.mean([(side.along @ normal) / (side.along @ axis) for side in pair]))
+            offset = float(np.mean([(side.middle - middle) @ normal - (side.middle - middle) @ axis
+                                    * (side.along @ normal) / (side.along @ axis) for side in pair]))
             middle = middle + normal * offset
             axis = (axis + normal * lean) / np.hypot(1.0, lean)
-        pair = [Line(start, way / np.linalg.norm(way), MAP_STRENGTH) for way, start in lines]
         run = int(abs(axis[1]) > abs(axis[0]))
         low, high = sorted(pair, key=lambda line: float(line.at(run, spot[run])[1 - run]))
         return low, high
 
+    def _side(self, middle: np.ndarray, axis: np.ndarray, sign: int) -> Line | None:
+        """The side to the left (-1) or right (1) of an axis, through the places where the map falls to one half."""
+        normal = sign * np.array([-axis[1], axis[0]])
+        along = np.arange(-ALONG * self.scale, ALONG * self.scale)
+        outward = np.arange(0, ASIDE * self.scale + 1, 0.5)
+        at = (middle + along[:, None, None] * axis + outward[None, :, None] * normal).astype(np.float32)
+        stem, free = (cv2.remap(shown, at, None, cv2.INTER_LINEAR) for shown in (self.stem, self.free))
+        first = (stem < 0.5).argmax(axis=1)
+        rows = np.arange(len(along))
+        seen = (first > 0) & (np.minimum(free[rows, first], free[rows, first - 1]) > OPEN)
+        if seen.sum() < LEAST_ALONG * self.scale:
+            return None
+        before, after = stem[rows, first - 1], stem[rows, first]
+        across = outward[first] - 0.5 * (0.5 - after) / np.maximum(before - after, 1e-3)
+        points = np.column_stack([along[seen], across[seen]]).astype(np.float32)
+        way_along, way_out, start_along, start_out = cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
+        if abs(way_along) < STRAIGHT_ON:
+            return None
+        way = (axis * way_along + normal * way_out) * np.sign(way_along)
+        return Line(middle + axis * start_along + normal * start_out, way, MAP_STRENGTH)
+
     def _direction(self, spot: np.ndarray) -> np.ndarray | None:
         """Unit vector (2,) along which most stem is seen on either side of a place; None where hardly any is."""
-        best, way = 0.0, None
+        best, way = LEAST_STEM, None
         for angle in np.radians(np.arange(0, 180, 2)):
             axis = np.array([np.cos(angle), np.sin(angle)])
             at = (spot + np.arange(-ALONG, ALONG + 1, 1.0)[:, None] * self.scale * axis).astype(np.float32)[None]
             stem, free = (cv2.remap(shown, at, None, cv2.INTER_LINEAR) for shown in (self.stem, self.free))
-            seen = float((stem * (0.5 + 0.5 * free)).mean())
+            seen = float((stem * (0.5 + 0.5 * free)).mean())  # what the card hides may go on
             if seen > best:
                 best, way = seen, axis
-        return way if best > 0.25 else None
+        return way
 
     def bare(self, pair: tuple[Line, Line]) -> np.ndarray:
         """Share of bare wood at each place along a strip, (length,), 0 to 1; 0 where nothing is open."""
@@ -146,9 +151,7 @@ class BarkMap:
 
         rows : from where to where along the running view coordinate it is asked for [px].
         """
-        run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
-        wide = abs(float((pair[1].at(run, np.mean(rows)) - pair[0].at(run, np.mean(rows)))[1 - run]))
-        beside = max(BESIDE, LEAST_BESIDE * self.scale / max(wide, 1.0))
+        beside = max(BESIDE, LEAST_BESIDE * self.scale / max(apart(pair, float(np.mean(rows))), 1.0))
         part = slice(max(int(rows[0]), 0), int(rows[1]) + 1)
         inside = [shown[part] for shown in self._strip(pair, 0.0, 1.0)]
         out = [[shown[part] for shown in self._strip(pair, low, low + beside)] for low in (-beside, 1.0)]
@@ -160,16 +163,26 @@ class BarkMap:
 def bark_map(picture: Picture, plane: Plane, view: View, tap: np.ndarray | None = None) -> BarkMap:
     """What the eye sees round the card, on the pixels of a view: at a glance, and closer where most bare wood is seen.
 
-    tap : (2,) on the patch [view px], where it is looked for closely instead.
+    tap : (2,) on the patch [view px], near which it is looked at closely.
     """
     height, width = view.open.shape
     free = view.open.astype(np.float32)
     stem, wood, _ = _seen(picture, plane, view, np.array([width, height]) / 2, GLANCE)
-    if tap is None:
-        spread = cv2.GaussianBlur(stem * wood * free, (0, 0), SPOT * view.scale)
-        tap = np.array(np.unravel_index(int(spread.argmax()), spread.shape)[::-1], float)
-    near_stem, near_wood, there = _seen(picture, plane, view, tap, CLOSER)
+    closer = BarkMap(stem, wood, free, view.scale).spot(tap)
+    if closer is None:
+        return BarkMap(stem, wood, free, view.scale)
+    near_stem, near_wood, there = _seen(picture, plane, view, closer, CLOSER)
     return BarkMap(np.where(there, near_stem, stem), np.where(there, near_wood, wood), free, view.scale)
+
+
+def _most_bare(bare: np.ndarray, scale: float, tap: np.ndarray | None) -> np.ndarray | None:
+    """Where most of a map (h, w) lies together, (2,) [px]; None where next to nothing does. tap : within TAP_REACH of it."""
+    spread = cv2.GaussianBlur(bare, (0, 0), SPOT * scale)
+    if tap is not None:
+        y, x = np.indices(spread.shape)
+        spread = np.where(np.hypot(x - tap[0], y - tap[1]) < TAP_REACH * scale, spread, 0)
+    row, column = np.unravel_index(int(spread.argmax()), spread.shape)
+    return np.array([column, row], float) if spread[row, column] > LEAST_WOOD else None
 
 
 def _seen(

@@ -54,7 +54,7 @@ def outline_patch(
     picture: Picture, plane: Plane, stem: Stem, view: View, candidate: Candidate, seen: BarkMap | None = None
 ) -> Patch | None:
     """The patch's outline on a stem, by a graph cut between the colours of its bark and of the patch."""
-    run = int(abs(candidate.pair[0].along[1]) > abs(candidate.pair[0].along[0]))
+    run = candidate.pair[0].run
     ends = np.array([candidate.centre, candidate.centre])
     ends[:, run] = candidate.wide if seen is not None else candidate.rows
     low, high = np.sort(stem.place(plane.to_px(view.to_mm(ends)))[0])

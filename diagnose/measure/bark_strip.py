@@ -6,15 +6,26 @@ the map shows none, strips between straight edges are searched for a patch of wo
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import cache, partial
 from typing import Any
 
 import cv2
 import numpy as np
 
 from diagnose.measure.bark_map import BarkMap
-from diagnose.measure.card_view import LEVEL, UPRIGHT, WIDTHS, Line, View, likelier_first, likely_pairs, straight_edges
+from diagnose.measure.card_view import (
+    LEVEL,
+    UPRIGHT,
+    WIDTHS,
+    Line,
+    View,
+    apart,
+    likelier_first,
+    likely_pairs,
+    straight_edges,
+)
 from diagnose.measure.stem import Stem, fit_stem
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
@@ -32,13 +43,12 @@ ENOUGH_CELLS = 1500  # to tell colours by
 ROWS_ENOUGH = 50  # of a column, to tell its colour by
 COLUMNS = 20  # across a strip
 THICKEST_UNTAPPED = 90.0  # a table's planks may look like thicker trunks: those need a tap [mm]
-NEAR_EQUAL = 0.05  # of scores
 NEAR_SIDE = (2.5, 0.2)  # how far from the map's side an edge may lie [mm], and as a share of the width
 PARALLEL = float(np.cos(np.radians(4)))
 PLAINLY_BARE = 0.6  # mean share of bare wood in a run of it that colours do not show
 AGREED = 3.0  # what full agreement with the map adds to a score
 FAR_BELOW = 2.5  # of scores: where the likeliest stem has no patch, one so much unlikelier has none either
-SURE, SURE_WHERE_TAPPED = 3.9, 3.4  # least score; ours: stems with patches reach 3.5, others mostly under 2.7
+SURE, SURE_WHERE_TAPPED = 3.9, 3.4  # least score, agreement in it; chosen on calibration renderings and drawn pictures
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +92,7 @@ def _of_sides(pair: tuple[Line, Line]) -> float:
 
 def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> Candidate | None:
     height, width = view.open.shape
-    run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
+    run = pair[0].run
     length = (width, height)[run]
     along = np.arange(0, length, 1.0)
     low, high = (line.at(run, along).astype(np.float32) for line in pair)
@@ -172,37 +182,44 @@ def stems_with_patch(
     picture: Picture, plane: Plane, view: View, seen: BarkMap, tap: np.ndarray | None
 ) -> Iterator[tuple[Stem, Candidate]]:
     """Stems beside the card that seem to carry a bare patch, the likeliest first. tap : (2,) on the patch [view px]."""
+    edges = cache(partial(straight_edges, view))
     sure = SURE if tap is None else SURE_WHERE_TAPPED
-    likely = [one for one in _by_map(view, seen, tap) if one.score >= sure]
-    for turned_by in [_direction(likely[0])] if likely else likelier_first(view):
-        there = [_with_map(one, seen) for one in candidates(view, straight_edges(view, turned_by), tap)]
+    likely = [one for one in _by_map(view, seen, tap, edges) if one.score >= sure]
+    for turned_by in [_turned_by(likely[0].pair)] if likely else likelier_first(view):
+        there = [_with_map(one, seen) for one in candidates(view, edges(turned_by), tap)]
         likely = sorted([*likely, *there], key=lambda one: -one.score)[:TRIED]
     thickest = THICKEST_UNTAPPED if tap is None else WIDTHS[1]
-    least = max([sure, *[one.score - FAR_BELOW for one in likely[:1]]])
-    return _stems_at(picture, plane, view, [one for one in likely if one.score >= least], thickest)
+    for one in likely:
+        if one.score < max(sure, likely[0].score - FAR_BELOW):
+            break
+        centre_px = plane.to_px(view.to_mm(one.centre[None]))[0]
+        stem = fit_stem(picture, plane, view, one.pair, centre_px, one.wide)
+        if stem is not None and 0.75 < 2 * stem.radius / one.width < 1.35 and 2 * stem.radius <= thickest:
+            yield stem, one
 
 
-def _direction(one: Candidate) -> Sequence[int]:
-    return UPRIGHT if abs(one.pair[0].along[1]) > abs(one.pair[0].along[0]) else LEVEL
+def _turned_by(pair: tuple[Line, Line]) -> range:
+    return UPRIGHT if pair[0].run else LEVEL
 
 
-def _by_map(view: View, seen: BarkMap, tap: np.ndarray | None) -> list[Candidate]:
+def _by_map(
+    view: View, seen: BarkMap, tap: np.ndarray | None, edges: Callable[[range], list[Line]]
+) -> list[Candidate]:
     """The stem on which the eye's map shows most bare wood, or the one that is tapped; none where none is seen."""
-    spot = seen.spot() if tap is None else tap
+    spot = seen.spot(tap)
     pair = None if spot is None else seen.sides(spot)
     if spot is None or pair is None:
         return []
-    pair = _snapped(view, pair, spot)
+    pair = _snapped(edges(_turned_by(pair)), view, pair, spot)
     candidate = _candidate(view, pair, tap)
     if candidate is None:
         there = seen.patch(pair)
         if there is None or there[2] < PLAINLY_BARE:
             return []
-        run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
-        ends = [line.at(run, (there[0] + there[1]) / 2) for line in pair]
-        square = np.array([-pair[0].along[1], pair[0].along[0]])
-        width = abs(float((ends[1] - ends[0]) @ square)) / view.scale
-        candidate = Candidate(pair, _of_sides(pair) + BEST_PATCH, (ends[0] + ends[1]) / 2, there[:2], there[:2], width)
+        middle = (there[0] + there[1]) / 2
+        centre = np.mean([line.at(pair[0].run, middle) for line in pair], axis=0)
+        width = apart(pair, middle) / view.scale
+        candidate = Candidate(pair, _of_sides(pair) + BEST_PATCH, centre, there[:2], there[:2], width)
     return [_with_map(candidate, seen)]
 
 
@@ -216,50 +233,21 @@ def _with_map(one: Candidate, seen: BarkMap) -> Candidate:
     return replace(one, wide=rows, score=score)
 
 
-def _snapped(view: View, pair: tuple[Line, Line], spot: np.ndarray) -> tuple[Line, Line]:
-    """The two sides that the map shows, each moved to the strongest straight edge near it, where there is one.
+def _snapped(lines: list[Line], view: View, pair: tuple[Line, Line], spot: np.ndarray) -> tuple[Line, Line]:
+    """The two sides that the map shows, each moved to the strongest of the lines near it, where there is one.
 
     spot : (2,) where they are compared [view px].
     """
-    run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
-    square = np.array([-pair[0].along[1], pair[0].along[0]])
-    places = [float((line.at(run, spot[run]) - spot) @ square) for line in pair]
-    reach = max(NEAR_SIDE[0] * view.scale, NEAR_SIDE[1] * abs(places[1] - places[0]))
-    lines = straight_edges(view, UPRIGHT if run else LEVEL)
-    sides = []
-    for side, place in zip(pair, places, strict=True):
+    run = pair[0].run
+    reach = max(NEAR_SIDE[0] * view.scale, NEAR_SIDE[1] * apart(pair, spot[run]))
+
+    def snapped(side: Line) -> Line:
         best, taken = 0.0, side
         for line in lines:
-            off = abs(float((line.at(run, spot[run]) - spot) @ square) - place) / reach
-            if off > 1 or abs(float(line.along @ side.along)) < PARALLEL:
-                continue
-            worth = line.strength * np.exp(-0.5 * (2 * off) ** 2)
-            if worth > best:
+            off = apart((side, line), spot[run]) / reach
+            worth = line.strength * float(np.exp(-0.5 * (2 * off) ** 2))
+            if off <= 1 and worth > best and abs(float(line.along @ side.along)) >= PARALLEL:
                 best, taken = worth, line
-        sides.append(taken)
-    return sides[0], sides[1]
+        return taken
 
-
-def _stems_at(
-    picture: Picture, plane: Plane, view: View, likely: list[Candidate], thickest: float
-) -> Iterator[tuple[Stem, Candidate]]:
-    """Each candidate with its stem [mm], where one holds up; of those nearly as likely as the first the thickest first.
-
-    Lines within a stem, of its bark or shadow, are as long as its sides: of near equals the outer ones are the sides.
-    """
-    fitted: list[tuple[Stem, Candidate]] = []
-    told = False
-    for candidate in likely:
-        if fitted and not told and candidate.score <= fitted[0][1].score - NEAR_EQUAL:
-            yield from sorted(fitted, key=lambda one: -one[0].radius)
-            told = True
-        centre_px = plane.to_px(view.to_mm(candidate.centre[None]))[0]
-        stem = fit_stem(picture, plane, view, candidate.pair, centre_px, candidate.wide)
-        if stem is None or not 0.75 < 2 * stem.radius / candidate.width < 1.35 or 2 * stem.radius > thickest:
-            continue
-        if told:
-            yield stem, candidate
-        else:
-            fitted.append((stem, candidate))
-    if not told:
-        yield from sorted(fitted, key=lambda one: -one[0].radius)
+    return snapped(pair[0]), snapped(pair[1])

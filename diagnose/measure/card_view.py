@@ -57,10 +57,21 @@ class Line:
     along: np.ndarray
     strength: float
 
+    @property
+    def run(self) -> int:
+        """The coordinate that it mostly runs along, x (0) or y (1)."""
+        return int(abs(self.along[1]) > abs(self.along[0]))
+
     def at(self, coordinate: int, value: float | np.ndarray) -> np.ndarray:
         """The point of the line whose x (0) or y (1) is `value`: (2,), or (n, 2) for (n,) values."""
         way = (np.asarray(value, float)[..., None] - self.middle[coordinate]) / self.along[coordinate]
         return np.asarray(self.middle + self.along * way)
+
+
+def apart(pair: tuple[Line, Line], value: float) -> float:
+    """How far two lines lie from one another, square to the first [px], where its running coordinate is `value` [px]."""
+    one, two = (line.at(pair[0].run, value) for line in pair)
+    return abs(float((two - one) @ (-pair[0].along[1], pair[0].along[0])))
 
 
 def view_of_card(picture: Picture, plane: Plane) -> View:

@@ -19,7 +19,7 @@ TAPER = 0.012  # by how much the two sides of a stem may converge [mm/mm]
 VOTE_CELL = 0.1  # of the offsets that straight sides are sought among [mm]
 VOTE_LOW = -6.0  # the innermost of them [mm]
 TAPER_CELLS = 9  # by how many of the slopes tried, 0.00125 each, the sides may differ
-FAINT, FAINT_SIGMA = 2.5, 0.035  # a side of this strength leaves the radius unsure by so much, relative; simulated
+FAINT, FAINT_SIGMA = 2.5, 0.035  # a side so weak leaves the radius unsure by so much, relative; calibration
 EDGE_SIGMA = 0.7  # by which a fitted side may be off [px]
 
 
@@ -162,7 +162,7 @@ def _sides(
     picture: Picture, plane: Plane, view: View, pair: tuple[Line, Line], skip: tuple[float, float]
 ) -> list[np.ndarray]:
     """Where the two sides of a stem are seen in the full picture, (n, 2) px each, every millimetre off the card."""
-    run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
+    run = pair[0].run
     along = sum(line.along * np.sign(line.along[run]) for line in pair)
     along /= np.linalg.norm(along)
     middle = sum(skip) / 2 if skip[1] > skip[0] else view.open.shape[1 - run] / 2
@@ -328,7 +328,7 @@ def _planes_through(plane: Plane, sides: list[np.ndarray]) -> tuple[list[np.ndar
 def _card_covers(plane: Plane, pair: tuple[Line, Line], view: View) -> bool:
     """Whether the card hides part of the strip between two lines, so that the stem stands behind it."""
     height, width = view.open.shape
-    run = int(abs(pair[0].along[1]) > abs(pair[0].along[0]))
+    run = pair[0].run
     across = (width, height)[1 - run]
     near, far = MARGIN * view.scale, across - MARGIN * view.scale
     along = (width, height)[run]
