@@ -18,6 +18,7 @@ GUIDES = {
     "attribution": "How a verdict is reached",
     "animals": "Where which animals are counted",
     "team": "One app for a team: sharing, login, a shared log",
+    "changes": "What changed, licence, how to cite",
 }
 
 
