@@ -177,6 +177,20 @@ def export(out: str, exact: bool, photos: bool, wide: bool, **given: Any) -> Non
     print(export(kept, _parts(kept, asked, as_text=takes_text(out)), out, exact, photos, wide))
 
 
+@log.command(cls=Verb)
+@click.argument("folder", type=click.Path(file_okay=False))
+@options.in_log
+def sidecars(folder: str, log: str) -> None:
+    """Write position and verdict beside photos, as XMP files.
+
+    FOLDER holds the photos, which are known by their bytes and stay untouched.
+    """
+    from diagnose.fieldlog.sidecars import write_sidecars
+    from diagnose.fieldlog.store import open_log
+
+    print(write_sidecars(open_log(log, make=False), folder, Progress().of_step("looking at photos")))
+
+
 @log.command("import", cls=Verb)
 @click.argument("file", type=Read())
 @click.option("--column", type=words.column, multiple=True, metavar="COLUMN=FIELD",

@@ -21,6 +21,7 @@ import pandas as pd
 
 from diagnose.fieldlog.exchange import Rows, _plain, each_part, flattened, utc
 from diagnose.fieldlog.fields import names
+from diagnose.fieldlog.layer_style import write_style
 from diagnose.whole_file import beside
 
 _LAYER = "observation"
@@ -92,7 +93,7 @@ class Shown(NamedTuple):
 def write_geopackage(rows: Rows, place: str | Path, photos: Iterable[Shown] = ()) -> Path:
     """One layer of points, `observation`, with every field as an attribute; moments also in UTC, as `taken_utc`.
 
-    The layer has a spatial index.
+    The layer has a spatial index, and a style that marks each verdict.
 
     Parameters
     ----------
@@ -133,6 +134,8 @@ def write_geopackage(rows: Rows, place: str | Path, photos: Iterable[Shown] = ()
         file.execute("insert into gpkg_contents values (?,?,?,?,?,?,?,?,?,?)", (
             _LAYER, "features", _LAYER, "browse damage as it was observed", moment, *extent, 4326))
         file.execute("insert into gpkg_geometry_columns values (?,?,?,?,?,?)", (_LAYER, "geom", "POINT", 4326, 0, 0))
+        if "leading" in columns:
+            write_style(file, _LAYER, "geom", moment)
         _photos(file, photos, moment)
     return target
 

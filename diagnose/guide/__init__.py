@@ -20,6 +20,7 @@ GUIDES = {
     "attribution": "How a verdict is reached",
     "animals": "Where which animals are counted",
     "team": "One app for a team: sharing, login, a shared log",
+    "glossary": "Words, each with one meaning",
     "changes": "What changed, licence, how to cite",
 }
 
