@@ -91,7 +91,7 @@ def test_the_snow_line_is_not_asked_where_no_snow_lay() -> None:
     known = judge(parse_signs({"wound": "bark_gnawed"}), place="DE", snow_mm=0.0)
     assert gains(known)["snow_line"] == 0
     deep = judge(parse_signs({"wound": "bark_gnawed", "past_snow": "deep"}), place="DE")
-    assert gains(deep)["snow_line"] > 0.01
+    assert gains(deep)["snow_line"] > 0.02
 
 
 def test_the_printed_key_asks_first_what_was_hurt_and_each_question_once() -> None:
@@ -133,6 +133,6 @@ def test_a_person_answers_only_what_can_be_seen_there() -> None:
 
 
 def test_drawn_wounds_seldom_stop_at_a_surely_wrong_group() -> None:
-    """A dozen only, to be quick; `diagnose check` draws more."""
-    found = questions_saved(12, shuffle=False)
+    """Few, to be quick; `diagnose check` draws more."""
+    found = questions_saved(24, shuffle=False)
     assert found["median"] <= 8 and found["surely_wrong"] <= 0.25

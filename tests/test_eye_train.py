@@ -1,5 +1,6 @@
 """Training the eye: what is written as ONNX is what was trained, and the command runs on a plain processor."""
 
+import gzip
 import json
 import os
 import re
@@ -20,7 +21,7 @@ from diagnose.eye.train import nets, written  # noqa: E402
 
 
 def _by_opencv(file, x, outputs):
-    net = cv2.dnn.readNetFromONNX(str(file))
+    net = cv2.dnn.readNetFromONNX(np.frombuffer(gzip.decompress(file.read_bytes()), np.uint8))
     net.setInput(np.ascontiguousarray(x.transpose(0, 3, 1, 2)))
     return [out[0] for out in net.forward(outputs)]
 
@@ -38,10 +39,10 @@ def test_opencv_runs_what_is_written_as_jax_runs_it(make, size, outputs, tmp_pat
             own |= {"scale": rng.uniform(0.6, 1.4, n), "mean": rng.normal(0, 0.2, n), "var": rng.uniform(0.5, 1.5, n)}
         own["offset"] = rng.normal(0, 0.2, own["offset"].shape)
     params = jax.tree.map(np.float32, params)
-    written.write(layers, params, size, outputs, tmp_path / "net.onnx")
+    written.write(layers, params, size, outputs, tmp_path / "net.onnx.gz")
     x = rng.random((1, *size, 3), np.float32)
     seen, _ = nets.forward(layers, params, x)
-    for name, out in zip(outputs, _by_opencv(tmp_path / "net.onnx", x, outputs), strict=True):
+    for name, out in zip(outputs, _by_opencv(tmp_path / "net.onnx.gz", x, outputs), strict=True):
         told = np.asarray(seen[name][0])
         told = told.transpose(2, 0, 1) if told.ndim == 3 else told
         assert told.std() > 0.05
@@ -62,4 +63,4 @@ def test_the_training_command_runs_on_a_plain_processor(tmp_path):
     assert told and np.isfinite(float(told[1]))
     assert json.loads((tmp_path / "judged_close.json").read_text())["close"]["test"]["n"] > 0
     grey = np.full((1, *CLOSE_SIZE, 3), 0.5, np.float32)
-    assert all(np.isfinite(out).all() for out in _by_opencv(tmp_path / "close.onnx", grey, ["map", "told"]))
+    assert all(np.isfinite(out).all() for out in _by_opencv(tmp_path / "close.onnx.gz", grey, ["map", "told"]))

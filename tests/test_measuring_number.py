@@ -85,7 +85,7 @@ def test_other_weights_are_another_measuring_and_without_any_there_is_the_number
     for content in (b"one", b"two"):
         place = tmp_path / content.decode()
         place.mkdir()
-        (place / "map.onnx").write_bytes(content)
+        (place / "map.onnx.gz").write_bytes(content)
         monkeypatch.setattr(number, "WEIGHTS", place)
         told.add(number.measuring())
     assert len(told) == 2 and all(one.startswith(f"{number.NUMBER}-") and len(one) <= 24 for one in told)

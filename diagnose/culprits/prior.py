@@ -57,7 +57,8 @@ def start_of(
     CannotUse
         For weights that are no weights.
     """
-    places = parts_of(place) if place is not None and is_covered(known, place) else _sample_places()
+    covered = place is None or is_covered(known, place)
+    places = parts_of(place) if place is not None and covered else _sample_places()
     starts = [_at(known, each, signs, seen) for each in places]
     rates = np.mean([one.rates for one in starts], axis=0)
     about = np.mean([one.about for one in starts], axis=0)
@@ -73,7 +74,7 @@ def start_of(
             rates = (PSEUDO_CAP * rates + sure) / (PSEUDO_CAP + sure.sum())
             there = (sure >= 0.5) & known.animal
             about = np.where(there, np.maximum(about, np.array(words()["about"]["widespread"])[:, None]), about)
-    rates = _with_not_listed(known, rates)
+    rates = _with_not_listed(known, rates, words()["not_listed" if covered else "not_listed_elsewhere"])
     return Start(rates, about)
 
 
@@ -114,8 +115,8 @@ def _in_setting(entry: Mapping[str, object], usual: list[float], signs: Signs) -
             for one in usual]
 
 
-def _with_not_listed(known: Catalogue, rates: np.ndarray) -> np.ndarray:
-    share, here = words()["not_listed"], known.keys.index(NOT_LISTED)
+def _with_not_listed(known: Catalogue, rates: np.ndarray, share: float) -> np.ndarray:
+    here = known.keys.index(NOT_LISTED)
     rates = rates.copy()
     rates[here] = 0.0
     rates *= (1 - share) / rates.sum()

@@ -6,6 +6,7 @@ at what a finder, or a tap, points to. What they say is no measurement: it tells
 
 from __future__ import annotations
 
+import gzip
 import threading
 from dataclasses import dataclass
 from importlib import resources
@@ -100,8 +101,8 @@ class CloseView:
 
 def _network(name: str) -> cv2.dnn.Net:
     if not hasattr(_own, name):
-        weights = (resources.files("diagnose.eye") / f"{name}.onnx").read_bytes()
-        setattr(_own, name, cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8)))
+        weights = (resources.files("diagnose.eye") / f"{name}.onnx.gz").read_bytes()
+        setattr(_own, name, cv2.dnn.readNetFromONNX(np.frombuffer(gzip.decompress(weights), np.uint8)))
     net: cv2.dnn.Net = getattr(_own, name)
     return net
 

@@ -23,7 +23,7 @@ def measuring() -> str:
 @cache
 def _named(number: int, weights: Path) -> str:
     digest = hashlib.sha256()
-    files = sorted(weights.glob("*.onnx"))
+    files = sorted(weights.glob("*.onnx.gz"))
     for file in files:
         digest.update(hashlib.sha256(file.read_bytes()).digest())
     return f"{number}-{digest.hexdigest()[:12]}" if files else str(number)

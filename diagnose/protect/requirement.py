@@ -25,9 +25,8 @@ STAKES = (
 _FINE_KINDS = ("wire cylinder", "root basket")
 # who is named when a barrier does not stop them; the rarer ones would make the line too long to be read
 COMMON = (
-    "deer_browsing", "elk_browsing", "moose_browsing", "livestock_browsing", "rabbit", "hare", "vole_surface",
-    "vole_below", "mouse_or_rat",
-)  # fmt: skip
+    "deer_small", "deer_large", "elk", "moose", "livestock", "rabbit", "hare", "vole", "vole_below", "mouse_or_rat",
+)
 
 
 @dataclass(frozen=True)
@@ -55,7 +54,8 @@ class Requirement:
     kind : None where no barrier helps. stops : needs that it meets, in words. opening : largest mesh opening;
     fine_opening, fine_top : of a finer mesh round the base, where small animals are there too. height : least top
     above the ground, snow included. burial : how deep the mesh goes. unstopped : likely culprits that no barrier
-    at the plant stops. instead : what to do about them. leaves_open : common biters that still get past it.
+    at the plant stops. instead : what to do about them. leaves_open : common biters that still get
+    past it, in words.
     """
 
     kind: str | None
@@ -251,8 +251,7 @@ def _left_open(
     kinds = {need["kind"] for need in met.values()}
     depth = max(need["base"]["value"] for need in met.values())
     left = []
-    for culprit in COMMON:
-        key = NEED_OF[culprit]
+    for key in COMMON:
         if key in met:
             continue
         need = needs()[key]
@@ -265,7 +264,7 @@ def _left_open(
             and depth >= need["base"]["value"] and (need["kind"] in _FINE_KINDS or need["kind"] in kinds)
         )
         if not stops:
-            left.append(culprit)
+            left.append(need["name"])
     return tuple(left)
 
 

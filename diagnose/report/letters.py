@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING, Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, group_words
-from diagnose.culprits.old_names import name_of
 from diagnose.diagnosis import Diagnosis
 from diagnose.figures import figure, length
 from diagnose.inbox.ranking import CARD, CHOOSE
@@ -100,7 +99,7 @@ def letter(row: Mapping[str, Any], found: Diagnosis, sender: str = "", signature
         how_to_photograph=HOW_TO if better else "",
         barrier=barrier_line(barrier).removeprefix("Barrier: ") if helps else "", sizes=tuple(sizes) if helps else (),
         instead=tuple(barrier.instead) if clear and not found.find_out_first else (),
-        leaves_open=", ".join(name_of(key) for key in barrier.leaves_open) if helps else "",
+        leaves_open=", ".join(barrier.leaves_open) if helps else "",
         cautions=tuple(barrier.cautions) if helps else (),
         settle=verdict.settle if share < 0.9 else "", signature=signature or "With kind regards",
     )

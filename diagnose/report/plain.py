@@ -110,7 +110,7 @@ def _barrier(barrier: Requirement, inches: bool) -> list[str]:
     if barrier.base:
         lines.append(f"  {'at the ground':26} {barrier.base}")
     if barrier.leaves_open:
-        lines += _wrapped("  does not stop: ", ", ".join(name_of(key) for key in barrier.leaves_open))
+        lines += _wrapped("  does not stop: ", ", ".join(barrier.leaves_open))
     for heading, told in (("", barrier.instead), ("also: ", barrier.also), ("fails: ", barrier.fails),
                           ("caution: ", barrier.cautions)):
         for line in told:

@@ -150,7 +150,7 @@ def _barrier(barrier: Requirement, inches: bool) -> None:
     if rows:
         _table(rows)
     if barrier.leaves_open:
-        st.markdown("**Does not stop** " + ", ".join(name_of(key) for key in barrier.leaves_open))
+        st.markdown("**Does not stop** " + ", ".join(barrier.leaves_open))
     for line in barrier.also:
         st.markdown(f"**Also:** {line}")
     if barrier.cautions:

@@ -1,8 +1,8 @@
 """Makes the training pictures and the weights: `python -m diagnose.eye.train OUT`.
 
 Draws collages (of the pictures in `--pictures`, where given), takes further rendered pictures with their truth from
-`--also`, fits the finder and the close network, judges them on pieces of the kinds kept away, and writes finder.onnx,
-close.onnx and judged.json into OUT.
+`--also`, fits the finder and the close network, judges them on pieces of the kinds kept away, and writes finder.onnx.gz,
+close.onnx.gz and judged.json into OUT.
 """
 
 from __future__ import annotations
@@ -91,13 +91,13 @@ def main(arguments: list[str] | None = None) -> None:
         kept = {name: value for name, value in data["train"].items() if name.startswith("wide")}
         layers = nets.finder(given.thin)
         params = fit.fit(layers, fit.finder_loss, kept, given.seconds, given.batch, given.seed, say, given.steps)
-        written.write(layers, params, eye_pieces.FINDER_SIZE, ["map"], given.out / "finder.onnx")
+        written.write(layers, params, eye_pieces.FINDER_SIZE, ["map"], given.out / "finder.onnx.gz")
         result["finder"] = {split: judged.finder(layers, params, data[split]) for split in ("calibrate", "test")}
     if given.network != "finder":
         kept = {name: value for name, value in data["train"].items() if name.startswith("near")}
         layers = nets.close(given.thin)
         params = fit.fit(layers, fit.close_loss, kept, given.seconds, 2 * given.batch, given.seed, say, given.steps)
-        written.write(layers, params, eye_pieces.CLOSE_SIZE, ["map", "told"], given.out / "close.onnx")
+        written.write(layers, params, eye_pieces.CLOSE_SIZE, ["map", "told"], given.out / "close.onnx.gz")
         result["close"] = {split: judged.close(layers, params, data[split])[0] for split in ("calibrate", "test")}
     (given.out / f"judged_{given.network}.json").write_text(json.dumps(result, indent=1), encoding="utf-8")
     print(json.dumps(result, indent=1))
