@@ -9,6 +9,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
 
 from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
@@ -56,6 +57,15 @@ def test_every_extra_is_known_by_the_libraries_that_it_installs() -> None:
     extras = {name: tuple(re.match(r"[\w\[\]-]+", line)[0] for line in lines)  # type: ignore[index]
               for name, lines in PROJECT["optional-dependencies"].items() if name not in ("docs", "test")}
     assert extras == EXTRAS
+
+
+def test_the_versions_that_figures_were_written_with_are_allowed_ones() -> None:
+    lines = [*PROJECT["dependencies"], *PROJECT["optional-dependencies"]["test"]]
+    asked = [Requirement(line) for line in lines]
+    held = [Requirement(line) for line in (TOP / ".ci" / "constraints.txt").read_text("utf-8").splitlines() if "==" in line]
+    for one in held:
+        (own,) = (each for each in asked if each.name == one.name)
+        assert own.specifier.contains(next(iter(one.specifier)).version), one.name
 
 
 def test_no_message_or_guide_names_a_package_that_no_index_has() -> None:
