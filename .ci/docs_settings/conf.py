@@ -18,19 +18,26 @@ html_title = f"{project} {release}"
 html_show_sphinx = False
 html_copy_source = False
 nitpicky = False
-# what stands on the line of a parameter's name is read as its type, in which any word may look like a reference
+# a record that two modules offer is found twice
 suppress_warnings = ["ref.python"]
 
 
 def setup(app: Sphinx) -> None:
     """Docstrings are written to be read as they stand; what they hold that Sphinx would take for marks is kept as it is."""
-    app.connect("autodoc-process-docstring", plain)
+    app.connect("autodoc-process-docstring", plain, priority=400)  # before napoleon, whose is 500
 
 
 def plain(_app: Sphinx, _what: str, _name: str, _of: object, _options: object, lines: list[str]) -> None:
-    """Sources as a list, each with its number, instead of footnotes, whose numbers are shared by a whole page."""
+    """Sources become a list, since a page would share the numbers of footnotes; what stands beside a name goes below."""
+    found, section = [], ""
     for number, line in enumerate(lines):
         line = re.sub(r"\.\. \[(\d+)\] ", r"- [\1] ", line)
         line = re.sub(r"\[(\d+)\]_", r"[\1]", line)
         line = re.sub(r"(?<![`\w])(\w+)_(?!\w)", r"\1\\_", line)
-        lines[number] = re.sub(r"(?<!\\)\|", r"\\|", line)
+        line = re.sub(r"(?<!\\)\|", r"\\|", line)
+        if number + 1 < len(lines) and lines[number + 1].startswith("---"):
+            section = line
+        name, colon, description = line.partition(" : ")
+        beside = section == "Parameters" and colon and not line.startswith(" ")
+        found += [name, f"    {description}"] if beside else [line]
+    lines[:] = found
