@@ -7,9 +7,11 @@ import importlib.util
 import json
 import sqlite3
 import struct
+import zipfile
 from collections.abc import Callable
 from io import BytesIO
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pandas as pd
 import pytest
@@ -192,6 +194,28 @@ def test_an_independent_reader_finds_the_darwin_core_archive_whole(log: Log, tmp
         for row in found.values():  # GBIF: an uncertainty of 0 is not valid, these four are required
             assert row.data[terms.qualname("coordinateUncertaintyInMeters")] != "0"
             assert all(row.data[terms.qualname(term)] for term in ("occurrenceID", "basisOfRecord", "scientificName"))
+
+
+# EML 2.2.0, eml-resource.xsd, group ResourceGroup, then eml-dataset.xsd: parts stand in this order; title, creator and
+# contact are needed
+EML_ORDER = ("title", "creator", "metadataProvider", "associatedParty", "pubDate", "language", "series", "abstract",
+             "keywordSet", "additionalInfo", "intellectualRights", "licensed", "distribution", "coverage", "annotation",
+             "purpose", "contact")
+
+
+def test_the_archives_eml_keeps_the_order_of_its_schema_and_tells_what_is_covered(log: Log, tmp_path: Path) -> None:
+    log.save_observation(site="a & b", by="AB", lat=-10.5, lon=170.25, taken_at="2020-02-03")
+    rows = log.observations()
+    with zipfile.ZipFile(write_archive(rows, tmp_path / "a.zip")) as archive:
+        dataset = ElementTree.fromstring(archive.read("eml.xml")).find("dataset")
+    assert dataset is not None
+    order = [EML_ORDER.index(part.tag) for part in dataset]
+    assert order == sorted(order) and {"title", "creator", "contact", "coverage"} <= {part.tag for part in dataset}
+    box = {part.tag[:4]: float(part.text or "nan") for part in dataset.iterfind(".//boundingCoordinates/*")}
+    assert box == pytest.approx({"west": rows["lon"].min(), "east": rows["lon"].max(), "nort": rows["lat"].max(),
+                                 "sout": rows["lat"].min()})
+    assert [part.text for part in dataset.iterfind(".//beginDate/calendarDate")] == [rows["taken_at"].dropna().min()[:10]]
+    assert "a & b" in (dataset.findtext("title") or "")
 
 
 def test_what_leaves_as_csv_comes_back_the_same(log: Log, tmp_path: Path) -> None:

@@ -15,10 +15,10 @@ from tests.conftest import TOP
 HOUSE = TOP / "diagnose"
 # from the ground up; what stands in one entry are rooms, or single modules, of one storey
 STOREYS = (
-    ("terminal", "cannot_use", "whole_file", "texts", "archives", "knowledge", "settings", "progress"),
+    ("terminal", "cannot_use", "extras", "whole_file", "texts", "archives", "knowledge", "settings", "progress"),
     ("signs",), ("figures",), ("photo",), ("simulate",), ("eye",), ("measure",), ("places",), ("culprits",), ("protect",),
     ("diagnosis",), ("fieldlog",), ("survey",), ("upkeep",), ("inbox",), ("report",), ("guide", "demo"), ("validation",),
-    ("pocket",), ("screens",), ("cli",),
+    ("pocket",), ("library",), ("screens",), ("cli",),
 )
 # circles that stand until their rooms are rebuilt
 STANDING_CIRCLES = {("diagnose.culprits.ask", "diagnose.culprits.verdict", "diagnose.culprits.ask")}

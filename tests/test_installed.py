@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import tarfile
 import venv
 import zipfile
+from email.parser import Parser
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +42,44 @@ def _run(python: Path, *words: str, binary: bool = False) -> subprocess.Complete
     around = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")}
     return subprocess.run([str(python), *words], cwd=python.parent, env=around, capture_output=True, text=not binary,
                           timeout=560)
+
+
+def test_the_wheel_tells_its_licence_its_extras_and_the_licences_of_what_it_brings(installed: Path) -> None:
+    with zipfile.ZipFile(next(installed.parents[2].glob("*.whl"))) as wheel:
+        (metadata,) = (name for name in wheel.namelist() if name.endswith(".dist-info/METADATA"))
+        told = Parser().parsestr(wheel.read(metadata).decode())
+        licences = {name.partition("/licenses/")[2] for name in wheel.namelist() if "/licenses/" in name}
+        assert "the contributors of this project" in wheel.read(metadata.replace("METADATA", "licenses/LICENSE")).decode()
+    assert (told["Version"], told["License-Expression"]) == (diagnose.__version__, "MIT")
+    assert {"app", "gis", "login", "many", "server", "train"} <= set(told.get_all("Provides-Extra"))
+    assert licences == {"LICENSE", "diagnose/eye/LICENCE.txt", "diagnose/places/LICENCE.txt",
+                        "diagnose/report/fonts/LICENSE.txt"}
+
+
+def test_the_sdist_makes_the_same_wheel(installed: Path, tmp_path: Path) -> None:
+    subprocess.run([sys.executable, "-m", "hatchling", "build", "-t", "sdist", "-d", str(tmp_path)], cwd=TOP, check=True,
+                   capture_output=True)
+    with tarfile.open(next(tmp_path.glob("*.tar.gz"))) as packed:
+        packed.extractall(tmp_path, filter="data")
+    (source,) = (each for each in tmp_path.iterdir() if each.is_dir())
+    subprocess.run([sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(tmp_path)], cwd=source, check=True,
+                   capture_output=True)
+
+    def held(folder: Path) -> dict[str, int]:
+        with zipfile.ZipFile(next(folder.glob("*.whl"))) as wheel:
+            return {each.filename: each.CRC for each in wheel.infolist()}
+
+    assert held(tmp_path) == held(installed.parents[2])
+
+
+def test_the_wheel_measures_and_judges_a_photo_and_is_a_library(installed: Path) -> None:
+    photo = TOP / "reference_cases" / "photos" / "twig_on_card" / "IMG_0016.jpg"
+    done = _run(installed, "-m", "diagnose.cli", "photo", str(photo))
+    readme = (TOP / "README.md").read_text("utf-8")
+    assert done.returncode == 0, done.stderr
+    assert "Most likely rabbit or hare" in done.stdout and done.stdout.split("\n\n")[0] in readme
+    done = _run(installed, "-c", "import diagnose; print(diagnose.judge({'wound': 'severed_shoot'}).verdict.first)")
+    assert done.returncode == 0 and done.stdout.strip()
 
 
 def test_the_wheel_checks_itself_without_a_clone(installed: Path) -> None:

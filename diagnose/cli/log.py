@@ -160,11 +160,13 @@ def together(site: str, plant: str | None, as_json: bool, log: str) -> None:
 @_filters
 @click.option("--exact", is_flag=True, help="Give out exact places, people and notes (default: coarse).")
 @click.option("--photos", is_flag=True, help="With --exact to .gpkg: reduced photos too, as a related table.")
+@click.option("--wide", is_flag=True, help="One column a quantity, one its sigma, one each probability (p_deer, ...).")
 @options.in_log
-def export(out: str, exact: bool, photos: bool, **given: Any) -> None:
+def export(out: str, exact: bool, photos: bool, wide: bool, **given: Any) -> None:
     """Give observations out as a file.
 
-    OUT ends with .csv, .geojson, .gpkg, .gpx or .zip (Darwin Core).
+    OUT ends with .csv, .geojson, .gpkg, .gpx or .zip (Darwin Core), or is datapackage.json: then observations.csv
+    is written beside it, as with --wide, and each of its columns is described.
     """
     from diagnose.fieldlog.exchange import takes_text
     from diagnose.fieldlog.privacy import export
@@ -172,7 +174,21 @@ def export(out: str, exact: bool, photos: bool, **given: Any) -> None:
 
     asked = SimpleNamespace(**given)
     kept = open_log(asked.log, make=False)
-    print(export(kept, _parts(kept, asked, as_text=takes_text(out)), out, exact, photos))
+    print(export(kept, _parts(kept, asked, as_text=takes_text(out)), out, exact, photos, wide))
+
+
+@log.command(cls=Verb)
+@click.argument("folder", type=click.Path(file_okay=False))
+@options.in_log
+def sidecars(folder: str, log: str) -> None:
+    """Write position and verdict beside photos, as XMP files.
+
+    FOLDER holds the photos, which are known by their bytes and stay untouched.
+    """
+    from diagnose.fieldlog.sidecars import write_sidecars
+    from diagnose.fieldlog.store import open_log
+
+    print(write_sidecars(open_log(log, make=False), folder, Progress().of_step("looking at photos")))
 
 
 @log.command("import", cls=Verb)

@@ -2,7 +2,7 @@
 
 The damaged plant is the occurrence; signs and verdict are measurements on it; photos are its media. A visited
 plant without damage is a measurement, not an absence. References: Darwin Core text guide (TDWG); GBIF's data
-quality requirements for occurrence datasets; row types from rs.gbif.org.
+quality requirements for occurrence datasets; row types from rs.gbif.org; EML 2.2.0, eml-resource and eml-coverage.
 """
 
 from __future__ import annotations
@@ -10,9 +10,12 @@ from __future__ import annotations
 import csv
 import json
 import re
+import uuid
 import zipfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -50,8 +53,7 @@ def write_archive(rows: Rows, place: str | Path) -> Path:
         File to write, .zip [no unit].
     """
     tables = (("occurrence.csv", _CORE), ("measurement.csv", _MEASURED), ("media.csv", _MEDIUM))
-    sites: set[str] = set()
-    people: set[str] = set()
+    covered = _Covered()
     with beside(Path(place)) as temporary, TemporaryDirectory() as folder:
         with ExitStack() as open_files:
             core, measured, media = (_table(open_files, Path(folder) / name, columns) for name, columns in tables)
@@ -59,13 +61,12 @@ def write_archive(rows: Rows, place: str | Path) -> Path:
                 core([_occurrence(row)])
                 measured(_measurements(row))
                 media(_media(row))
-                sites.add(str(row.get("site") or ""))
-                people.add(str(row.get("by") or ""))
+                covered.add(row)
         with zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED) as archive:
             for name, _ in tables:
                 archive.write(Path(folder) / name, name)
             archive.writestr("meta.xml", _meta())
-            archive.writestr("eml.xml", _eml(sites, people))
+            archive.writestr("eml.xml", _eml(covered))
     return Path(place)
 
 
@@ -173,15 +174,51 @@ def _meta() -> str:
             + files("extension", _MEDIA, "media.csv", _MEDIUM) + "</archive>\n")
 
 
-def _eml(of_sites: Iterable[str], of_people: Iterable[str]) -> str:
-    """Title and people; what only the publisher knows (licence, contact) is left for the publisher to fill in."""
-    sites = sorted(filter(None, of_sites)) or ["unnamed planting"]
-    people = sorted(filter(None, of_people)) or ["not stated"]
-    title = _xml(f"Browse damage observed at {', '.join(sites[:5])}")
+@dataclass
+class _Covered:
+    """What the rows of an archive cover: sites, people, first and last day, and the box round their positions [degree]."""
+
+    sites: set[str] = field(default_factory=set)
+    people: set[str] = field(default_factory=set)
+    days: set[str] = field(default_factory=set)
+    box: tuple[float, float, float, float] | None = None  # west, east, north, south
+
+    def add(self, row: dict[str, Any]) -> None:
+        self.sites.add(str(row.get("site") or ""))
+        self.people.add(str(row.get("by") or ""))
+        if row.get("taken_at"):
+            self.days.add(row["taken_at"][:10])
+        if row["lat"] is not None and row["lon"] is not None:
+            west, east, north, south = self.box or (180.0, -180.0, -90.0, 90.0)
+            lat, lon = row["lat"], row["lon"]
+            self.box = min(west, lon), max(east, lon), max(north, lat), min(south, lat)
+
+
+def _eml(of: _Covered) -> str:
+    """Title, people, place and time, in the order that EML asks for.
+
+    What only the publisher knows (licence, contact) is left for the publisher to fill in.
+    """
+    sites = sorted(filter(None, of.sites)) or ["unnamed planting"]
+    people = sorted(filter(None, of.people)) or ["not stated"]
+    named = _xml(", ".join(sites[:5]))
     creators = "".join(f"<creator><individualName><surName>{_xml(each)}</surName></individualName></creator>"
                        for each in people)
     contact = f"<contact><individualName><surName>{_xml(people[0])}</surName></individualName></contact>"
+    covered = ""
+    if of.box is not None:
+        sides = zip(("west", "east", "north", "south"), of.box, strict=True)
+        box = "".join(f"<{side}BoundingCoordinate>{at:.6f}</{side}BoundingCoordinate>" for side, at in sides)
+        covered += (f"<geographicCoverage><geographicDescription>{named}</geographicDescription>"
+                    f"<boundingCoordinates>{box}</boundingCoordinates></geographicCoverage>")
+    if of.days:
+        covered += "<temporalCoverage><rangeOfDates>" + "".join(
+            f"<{name}><calendarDate>{day}</calendarDate></{name}>"
+            for name, day in (("beginDate", min(of.days)), ("endDate", max(of.days)))) + "</rangeOfDates></temporalCoverage>"
     return ('<?xml version="1.0" encoding="UTF-8"?>\n<eml:eml xmlns:eml="https://eml.ecoinformatics.org/eml-2.2.0" '
-            'packageId="browse-diagnose" system="browse-diagnose"><dataset>'
-            f"<title>{title}</title>{creators}<abstract><para>Wounds on woody plants with their measured and answered "
-            f"signs and the likely cause of each.</para></abstract>{contact}</dataset></eml:eml>\n")
+            f'packageId="urn:uuid:{uuid.uuid4()}" system="browse-diagnose"><dataset>'
+            f"<title>Browse damage observed at {named}</title>{creators}"
+            f"<pubDate>{datetime.now(UTC).date().isoformat()}</pubDate><language>en</language>"
+            "<abstract><para>Wounds on woody plants with their measured and answered "
+            "signs and the likely cause of each.</para></abstract>"
+            f"{f'<coverage>{covered}</coverage>' if covered else ''}{contact}</dataset></eml:eml>\n")

@@ -18,7 +18,7 @@ from xml.sax.saxutils import escape
 
 import pandas as pd
 
-from diagnose.cannot_use import CannotUse
+from diagnose.extras import lacking
 from diagnose.fieldlog.query import NESTED
 from diagnose.whole_file import beside
 
@@ -168,7 +168,7 @@ def frame(rows: pd.DataFrame) -> GeoDataFrame:
     try:
         import geopandas
     except ModuleNotFoundError:
-        raise CannotUse('frames with geometry need geopandas: pip install "browse-diagnose[gis]"') from None
+        raise lacking("gis", "a frame with geometry") from None
     points = geopandas.points_from_xy(rows["lon"].astype(float), rows["lat"].astype(float))
     return geopandas.GeoDataFrame(rows.copy(), geometry=points, crs="EPSG:4326")
 

@@ -7,12 +7,15 @@ from pathlib import Path
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.darwin_core import write_archive
+from diagnose.fieldlog.data_package import DESCRIPTOR, write_data_package
 from diagnose.fieldlog.exchange import Rows, write_csv, write_geojson, write_gpx
 from diagnose.fieldlog.geopackage import write_geopackage
 
 
 def writer(name: str) -> Callable[[Rows, str | Path], Path]:
-    """The function that writes files of this name: .csv, .geojson, .gpkg, .gpx or .zip (Darwin Core archive).
+    """The function that writes files of this name.
+
+    They end with .csv, .geojson, .gpkg, .gpx or .zip (Darwin Core archive), or are called datapackage.json.
 
     Parameters
     ----------
@@ -28,6 +31,8 @@ def writer(name: str) -> Callable[[Rows, str | Path], Path]:
         ".csv": write_csv, ".geojson": write_geojson, ".json": write_geojson, ".gpkg": write_geopackage,
         ".gpx": write_gpx, ".zip": write_archive,
     }
+    if Path(name).name == DESCRIPTOR:
+        return write_data_package
     if (ending := Path(name).suffix.lower()) not in known:
-        raise CannotUse(f"'{name}' must end with one of {', '.join(known)}")
+        raise CannotUse(f"'{name}' must end with one of {', '.join(known)}, or be {DESCRIPTOR}")
     return known[ending]

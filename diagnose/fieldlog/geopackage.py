@@ -21,6 +21,7 @@ import pandas as pd
 
 from diagnose.fieldlog.exchange import Rows, _plain, each_part, flattened, utc
 from diagnose.fieldlog.fields import names
+from diagnose.fieldlog.layer_style import write_style
 from diagnose.whole_file import beside
 
 _LAYER = "observation"
@@ -92,7 +93,7 @@ class Shown(NamedTuple):
 def write_geopackage(rows: Rows, place: str | Path, photos: Iterable[Shown] = ()) -> Path:
     """One layer of points, `observation`, with every field as an attribute; moments also in UTC, as `taken_utc`.
 
-    The layer has a spatial index.
+    The layer has a spatial index, and a style that marks each verdict.
 
     Parameters
     ----------
@@ -107,7 +108,8 @@ def write_geopackage(rows: Rows, place: str | Path, photos: Iterable[Shown] = ()
     parts = each_part(rows)
     first = next(parts, pd.DataFrame(columns=list(names("observation"))))
     columns = [name for name in first.columns if name != "id"]
-    sorts = {name: "REAL" if name in _REAL else "BOOLEAN" if name in _YES_NO else "TEXT" for name in columns}
+    numbers = {*_REAL, *(name for name in columns if first[name].dtype.kind == "f")}
+    sorts = {name: "REAL" if name in numbers else "BOOLEAN" if name in _YES_NO else "TEXT" for name in columns}
     target = Path(place)
     with beside(target) as temporary, _as_a_file(), closing(sqlite3.connect(temporary)) as file, file:
         file.executescript(_TABLES)
@@ -132,6 +134,8 @@ def write_geopackage(rows: Rows, place: str | Path, photos: Iterable[Shown] = ()
         file.execute("insert into gpkg_contents values (?,?,?,?,?,?,?,?,?,?)", (
             _LAYER, "features", _LAYER, "browse damage as it was observed", moment, *extent, 4326))
         file.execute("insert into gpkg_geometry_columns values (?,?,?,?,?,?)", (_LAYER, "geom", "POINT", 4326, 0, 0))
+        if "leading" in columns:
+            write_style(file, _LAYER, "geom", moment)
         _photos(file, photos, moment)
     return target
 

@@ -17,12 +17,15 @@ import pandas as pd
 from sqlalchemy import select
 
 from diagnose.cannot_use import CannotUse
-from diagnose.fieldlog.exchange import Rows, each_part
+from diagnose.fieldlog.darwin_core import write_archive
+from diagnose.fieldlog.data_package import write_data_package
+from diagnose.fieldlog.exchange import Rows, each_part, write_gpx
 from diagnose.fieldlog.formats import writer
 from diagnose.fieldlog.geopackage import Shown, write_geopackage
 from diagnose.fieldlog.log import Log
 from diagnose.fieldlog.query import EARTH_M
 from diagnose.fieldlog.tables import About
+from diagnose.fieldlog.wide import wide
 from diagnose.photo.picture import read_picture
 
 GRID_DEG = 0.01  # of the public copy: about 1.1 km, the finest but one that the reference names
@@ -30,7 +33,9 @@ REDUCED_PX = 1280  # longer side of a photo in a map layer: large enough to see 
 _WITHHELD = ("by", "note", "plant", "visit", "photo", "saved_at")
 
 
-def export(log: Log, rows: Rows, place: str | Path, exact: bool = False, photos: bool = False) -> str:
+def export(
+    log: Log, rows: Rows, place: str | Path, exact: bool = False, photos: bool = False, plain: bool = False
+) -> str:
     """Writes observations to a file in the format that its name says; returns the line that tells what it holds.
 
     Parameters
@@ -45,6 +50,8 @@ def export(log: Log, rows: Rows, place: str | Path, exact: bool = False, photos:
         Whether exact places, people, notes and tags are given out [no unit].
     photos
         Of a GeoPackage with exact places: whether reduced photos go along, in a related table [no unit].
+    plain
+        Whether nested fields become one column a quantity, its sigma and each probability (see `wide`) [no unit].
 
     Raises
     ------
@@ -52,6 +59,9 @@ def export(log: Log, rows: Rows, place: str | Path, exact: bool = False, photos:
         For a name or place that cannot be written.
     """
     write = writer(str(place))
+    plain = plain or write is write_data_package
+    if plain and write in (write_gpx, write_archive):
+        raise CannotUse("one column a quantity goes into .csv, .geojson, .gpkg or a data package, not into this format")
     if photos and (write is not write_geopackage or not exact):
         raise CannotUse("photos go only into a GeoPackage (.gpkg) with exact places; pack the log for the originals")
     count = 0
@@ -66,7 +76,8 @@ def export(log: Log, rows: Rows, place: str | Path, exact: bool = False, photos:
                 own = part[part["photo"].notna()]
                 seen.update(part["id"])
                 named.extend(zip(own["id"], own["photo_role"], own["photo"], strict=True))
-            yield part if exact else coarsened(log, part)
+            shown = part if exact else coarsened(log, part)
+            yield wide(shown) if plain else shown
 
     file = write_geopackage(passing(), place, _reduced(log, named, seen)) if photos else write(passing(), place)
     held = (

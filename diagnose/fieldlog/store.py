@@ -8,6 +8,7 @@ from sqlalchemy import create_engine, event
 from sqlalchemy.exc import SQLAlchemyError
 
 from diagnose.cannot_use import CannotUse
+from diagnose.extras import lacking
 from diagnose.fieldlog.engines import clear_line, roomy, tuned
 from diagnose.fieldlog.log import Log as Log
 from diagnose.fieldlog.log import Saved as Saved
@@ -108,7 +109,7 @@ def _open_server(url: str, make: bool) -> Log:
     try:
         engine = create_engine(url, pool_pre_ping=True, json_serializer=as_json)
     except ModuleNotFoundError:
-        raise CannotUse('a log on a server needs its driver: pip install "browse-diagnose[server]"') from None
+        raise lacking("server", "a log on a server") from None
     except SQLAlchemyError:
         raise CannotUse("this is no address of a log; write postgresql+psycopg://user@host/name") from None
     where = engine.url.render_as_string(hide_password=True)

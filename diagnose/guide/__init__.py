@@ -13,12 +13,16 @@ GUIDES = {
     "adviser": "Many people ask me: for advisers",
     "crew": "Weeks in the field: for survey crews",
     "pocket": "In the pocket: on any phone, without a signal",
+    "photos": "Print the card, take the photo",
     "upkeep": "My barriers stand: for whoever looks after them",
     "command": "On the command line: settings, pipes, scripts",
+    "trust": "How far to trust it: what was measured where the truth is known",
     "own_twigs": "How far may I trust it here: with your own twigs",
     "attribution": "How a verdict is reached",
     "animals": "Where which animals are counted",
     "team": "One app for a team: sharing, login, a shared log",
+    "glossary": "Words, each with one meaning",
+    "changes": "What changed, licence, how to cite",
 }
 
 

@@ -21,6 +21,7 @@ from threading import Thread
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
+from diagnose.extras import lacking
 from diagnose.fieldlog.store import Log, open_log
 
 WORKER_BYTES = 1_000_000_000  # that one worker takes at most, see photo/decode.py
@@ -135,7 +136,7 @@ def _on_dask(task: Task, where: str, todo: Sequence[tuple[str, ...]], scheduler:
         from distributed import Client, KilledWorker
         from distributed import as_completed as completed
     except ModuleNotFoundError:
-        raise CannotUse('a scheduler needs Dask: pip install "browse-diagnose[many]"') from None
+        raise lacking("many", "a scheduler") from None
     try:
         client = Client(scheduler, timeout=10)
     except (OSError, ValueError) as problem:

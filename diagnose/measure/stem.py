@@ -100,8 +100,20 @@ def fit_stem(
     Each side of a cylinder is seen along a plane through the camera. The axis runs along both planes; that it
     also runs along the card's plane is taken for granted, since the sides of a stem that tapers converge just as
     those of one that leans. The angle between the planes gives radius / distance, and the front, which stands
-    about in the card's plane, gives the distance. The radius is read beside `near_px` (2,), or beside the card.
-    skip : from where to where along the running view coordinate the sides are left out, as where bark is gone.
+    about in the card's plane, gives the distance.
+
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the card's plane in it [no unit].
+    view
+        Of the stem, in which the edges were found [no unit].
+    pair
+        The two edges [view px].
+    near_px
+        Beside which the radius is read, (2,); None for beside the card [upright px].
+    skip
+        From where to where along the running view coordinate the sides are left out, as where bark is gone [view px].
     """
     camera = plane.camera
     if camera is None or plane.layout is None:

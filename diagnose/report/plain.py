@@ -25,14 +25,14 @@ def diagnosis_as_text(found: Diagnosis, inches: bool = False) -> str:
     blocks = []
     if found.picture is not None:
         blocks.append(_measured(found, inches))
-    blocks += [_verdict(found), _advice(found, inches)]
+    blocks += [_verdict(found), advice_lines(found, inches)]
     return "\n\n".join("\n".join(block) for block in blocks)
 
 
 def wounds_as_text(found: Wounds, inches: bool = False) -> str:
     """Several wounds: each one's verdict, who is at work, and the one barrier against them all."""
     blocks = [[f"Wound {number}", *_verdict(one)] for number, one in enumerate(found.each, 1)]
-    blocks += [[found.together.statement], _advice(found, inches)]
+    blocks += [[found.together.statement], advice_lines(found, inches)]
     return "\n\n".join("\n".join(block) for block in blocks)
 
 
@@ -51,10 +51,21 @@ def _measured(found: Diagnosis, inches: bool) -> list[str]:
 
 
 def _verdict(found: Diagnosis) -> list[str]:
+    bars = [f"  {name_of(key)[:40]:40} {percent(share):>10}  {'#' * round(30 * share)}"
+            for key, share in found.verdict.ranked[:5]]
+    return [found.verdict.statement, *bars, *verdict_lines(found)]
+
+
+def verdict_lines(found: Diagnosis) -> list[str]:
+    """What speaks for and against, where it is, and what is worth asking next.
+
+    Parameters
+    ----------
+    found
+        Of a photo or of answers [no unit].
+    """
     verdict = found.verdict
-    lines = [verdict.statement]
-    for key, share in verdict.ranked[:5]:
-        lines.append(f"  {name_of(key)[:40]:40} {percent(share):>10}  {'#' * round(30 * share)}")
+    lines: list[str] = []
     for heading, sign in (("for", 1), ("against", -1)):
         told = [reason.words for reason in verdict.reasons if sign * reason.weight > 0.05]
         if told:
@@ -72,8 +83,16 @@ def _verdict(found: Diagnosis) -> list[str]:
     return lines
 
 
-def _advice(found: Diagnosis | Wounds, inches: bool) -> list[str]:
-    """The barrier with its sizes; before there is evidence for one, what to find out, and only its kind."""
+def advice_lines(found: Diagnosis | Wounds, inches: bool = False) -> list[str]:
+    """The barrier with its sizes and cautions; before there is evidence for one, what to find out, and only its kind.
+
+    Parameters
+    ----------
+    found
+        Of one wound, or of several together [no unit].
+    inches
+        Whether lengths are told in inches and feet [no unit].
+    """
     if not found.find_out_first:
         return _barrier(found.barrier, inches)
     lines = _wrapped("", found.find_out_first)

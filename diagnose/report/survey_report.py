@@ -330,6 +330,22 @@ def survey_pdf(survey: Survey, paper: str = "A4") -> bytes:
 
 def survey_html(survey: Survey) -> str:
     """The report as one self-contained page."""
+    return (f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(_title(survey))}</title>'
+            '<meta name="viewport" content="width=device-width"><style>body{font:16px/1.45 sans-serif;max-width:50em;'
+            "margin:2em auto;padding:0 1em;color:#222;background:#fff}table{border-collapse:collapse;font-size:.9em}"
+            "td,th{padding:.2em .7em .2em 0;text-align:left;border-bottom:1px solid #ddd;vertical-align:top}"
+            ".lead{font-size:1.2em}.answer{font-size:1.4em;font-weight:bold;border:1px solid #222;padding:.4em}"
+            "svg{width:100%;height:auto}</style></head><body>" + survey_body(survey) + "</body></html>")
+
+
+def survey_body(survey: Survey) -> str:
+    """What stands on that page, for a place that has its own frame.
+
+    Parameters
+    ----------
+    survey
+        That was estimated [no unit].
+    """
     parts = [f"<h1>{escape(_title(survey))}</h1>", f'<p class="answer">{escape(survey.answer)}</p>',
              f'<p class="lead">{escape(survey.headline)}</p>', f"<p>{escape(_counts(survey))}</p>"]
     parts += [f"<p>{escape(line)}</p>" for line in (*decision_lines(survey), *change_lines(survey), *survey.bands)]
@@ -350,13 +366,7 @@ def survey_html(survey: Survey) -> str:
     left_out = "".join(f"<li>{escape(line)}</li>" for line in survey.not_covered)
     parts += [f"<h2>How this was worked out</h2><p>{escape(survey.methods)}</p>",
               f"<h2>What was not covered</h2><ul>{left_out}</ul>"]
-    return (f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(_title(survey))}</title>'
-            '<meta name="viewport" content="width=device-width"><style>body{font:16px/1.45 sans-serif;max-width:50em;'
-            "margin:2em auto;padding:0 1em;color:#222;background:#fff}table{border-collapse:collapse;font-size:.9em}"
-            "td,th{padding:.2em .7em .2em 0;text-align:left;border-bottom:1px solid #ddd;vertical-align:top}"
-            ".lead{font-size:1.2em}.answer{font-size:1.4em;font-weight:bold;border:1px solid #222;padding:.4em}"
-            "svg{width:100%;height:auto}</style></head><body>"
-            + "\n".join(parts) + "</body></html>")
+    return "\n".join(parts)
 
 
 def _lettered(drawing: Drawing) -> Drawing:

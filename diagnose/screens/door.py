@@ -33,6 +33,7 @@ from streamlit.web.server.starlette.starlette_app_utils import decode_signed_val
 from streamlit.web.server.starlette.starlette_server_config import USER_COOKIE_NAME
 
 from diagnose.cannot_use import CannotUse
+from diagnose.extras import lacking
 from diagnose.screens.share import CODE_LENGTH, Codes
 
 INSIDE = "diagnose_inside"  # the cookie of a browser that has shown a code
@@ -82,7 +83,7 @@ def logins() -> tuple[str, ...]:
     named = tuple(key for key, value in told.items() if hasattr(value, "keys") and "client_id" in value)
     found = ("default",) if "client_id" in told or not named else named
     if not is_authlib_installed():
-        raise CannotUse('a login needs one more library: pip install "browse-diagnose[login]"')
+        raise lacking("login", "a login")
     try:
         for name in found:
             validate_auth_credentials(name)

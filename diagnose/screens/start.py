@@ -10,6 +10,7 @@ from pathlib import Path
 from threading import Thread
 from typing import TYPE_CHECKING, NoReturn
 
+from diagnose.extras import need
 from diagnose.screens.share import new_code
 
 if TYPE_CHECKING:
@@ -42,8 +43,9 @@ def _beside(name: str, in_checkout: str) -> Path:
 def start(port: int = 8501, share: bool = False, extra: tuple[str, ...] = ()) -> NoReturn:
     """Serve the app until interrupted, to this machine only or, when shared, to its local network.
 
-    The server takes this process's place.
+    The server takes this process's place. Raises CannotUse where the app's libraries are not installed.
     """
+    need("app", "the app")
     settings = tomllib.loads(_beside("config.toml", ".streamlit/config.toml").read_text(encoding="utf-8"))
     if share:
         settings["server"]["address"] = "0.0.0.0"

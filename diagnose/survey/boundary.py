@@ -17,6 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from shapely.validation import make_valid
 
 from diagnose.cannot_use import CannotUse
+from diagnose.extras import lacking
 from diagnose.texts import from_json, read_text
 
 
@@ -161,8 +162,8 @@ def _layer(file: Path, strata: str | None) -> tuple[list[BaseGeometry], list[str
         raise FileNotFoundError(file)
     try:
         import pyogrio
-    except ImportError:
-        raise CannotUse("GeoPackage and shapefile need `pip install pyogrio`; or save the boundary as GeoJSON.") from None
+    except ModuleNotFoundError:
+        raise lacking("gis", "a boundary in a GeoPackage or shapefile, unlike one in GeoJSON,") from None
     import shapely
 
     about, _, wkb, columns = pyogrio.raw.read(file, columns=[] if strata is None else [strata])

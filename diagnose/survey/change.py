@@ -62,7 +62,7 @@ class Change:
 
     @property
     def words(self) -> str:
-        """`38 % (31 to 46), then 24 % (18 to 31): 14 percentage points less (4 to 24 less)`."""
+        """As people read it, both shares and the points between them, each with its limits."""
         if self.difference.value is None:
             return self.difference.note
         points = 100 * self.difference.value

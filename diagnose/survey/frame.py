@@ -92,7 +92,7 @@ def words_of(trees: pd.DataFrame, name: str) -> pd.Series:
 
 
 def plot_totals(trees: pd.DataFrame, value: str = "browsed", by: Sequence[str] = ()) -> pd.DataFrame:
-    """Sum and count of a column for each plot (and group): columns site, plot, *by, sum, count.
+    """Sum and count of a column for each plot (and group): columns site, plot, those of `by`, sum, count.
 
     Trees whose value is missing are left out; without `by`, plots without trees stand with a count of 0.
     """

@@ -22,6 +22,7 @@ from shapely import LineString, Point, transform
 from shapely.geometry import mapping, shape
 
 from diagnose.cannot_use import CannotUse
+from diagnose.extras import lacking
 from diagnose.texts import from_json, read_text
 from diagnose.upkeep.register import register
 from diagnose.upkeep.rules import trait
@@ -223,7 +224,7 @@ def _geopandas() -> Any:
         import geopandas
         import pyogrio  # noqa: F401 - what reads and writes for it
     except ModuleNotFoundError:
-        raise CannotUse('GeoPackage files need geopandas: pip install "browse-diagnose[gis]"; or use GeoJSON') from None
+        raise lacking("gis", "a line in a GeoPackage, unlike one in GeoJSON,") from None
     return geopandas
 
 

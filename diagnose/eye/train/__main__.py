@@ -18,6 +18,7 @@ from zlib import crc32
 import cv2
 import numpy as np
 
+from diagnose.extras import need
 from diagnose.eye import pieces as eye_pieces
 from diagnose.eye.train import collage, rendered, samples
 from diagnose.eye.train.shown import Shown
@@ -75,6 +76,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--seed", type=int, default=0)
     given = parser.parse_args(arguments)
+    need("train", "training")
     given.out.mkdir(parents=True, exist_ok=True)
     make = partial(pieces, pictures=given.pictures, also=given.also, processes=given.processes)
     data = {"train": make("train", given.collages)}

@@ -1,0 +1,43 @@
+"""How the documentation is set: Sphinx reads it."""
+
+import re
+
+from sphinx.application import Sphinx
+
+import diagnose
+
+project, author, release = "Browse diagnosis", "the contributors of this project", diagnose.__version__
+copyright = f"2026, {author}"
+extensions = ["myst_parser", "sphinx.ext.autodoc", "sphinx.ext.napoleon"]
+myst_heading_anchors = 3
+autodoc_typehints = "description"
+autodoc_typehints_description_target = "documented"
+napoleon_use_rtype = False
+html_theme = "furo"
+html_title = f"{project} {release}"
+html_show_sphinx = False
+html_copy_source = False
+nitpicky = False
+# a record that two modules offer is found twice
+suppress_warnings = ["ref.python"]
+
+
+def setup(app: Sphinx) -> None:
+    """Docstrings are written to be read as they stand; what they hold that Sphinx would take for marks is kept as it is."""
+    app.connect("autodoc-process-docstring", plain, priority=400)  # before napoleon, whose is 500
+
+
+def plain(_app: Sphinx, _what: str, _name: str, _of: object, _options: object, lines: list[str]) -> None:
+    """Sources become a list, since a page would share the numbers of footnotes; what stands beside a name goes below."""
+    found, section = [], ""
+    for number, line in enumerate(lines):
+        line = re.sub(r"\.\. \[(\d+)\] ", r"- [\1] ", line)
+        line = re.sub(r"\[(\d+)\]_", r"[\1]", line)
+        line = re.sub(r"(?<![`\w])(\w+)_(?!\w)", r"\1\\_", line)
+        line = re.sub(r"(?<!\\)\|", r"\\|", line)
+        if number + 1 < len(lines) and lines[number + 1].startswith("---"):
+            section = line
+        name, colon, description = line.partition(" : ")
+        beside = section == "Parameters" and colon and not line.startswith(" ")
+        found += [name, f"    {description}"] if beside else [line]
+    lines[:] = found
