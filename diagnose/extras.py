@@ -10,6 +10,7 @@ from diagnose.cannot_use import CannotUse
 EXTRAS = {
     "app": ("altair", "streamlit"),
     "gis": ("geopandas", "pyogrio"),
+    "lock": ("cryptography",),
     "login": ("authlib", "httpx"),
     "many": ("distributed",),
     "server": ("psycopg[binary]",),

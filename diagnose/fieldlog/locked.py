@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from diagnose.cannot_use import CannotUse
+from diagnose.extras import lacking
 from diagnose.texts import from_json
 
 FIRST_LINE = b"browse pocket locked 1\n"
@@ -60,7 +61,7 @@ def unlock(place: Path, passphrase: str, out: BinaryIO) -> None:
         from cryptography.hazmat.primitives.hashes import SHA256
         from cryptography.hazmat.primitives.kdf.pbkdf2 import PBKDF2HMAC
     except ModuleNotFoundError:
-        raise CannotUse(f'{place.name} is locked; to open it: pip install "browse-diagnose[lock]"') from None
+        raise lacking("lock", f"to open {place.name}, which is locked,") from None
     with place.open("rb") as file:
         file.seek(len(FIRST_LINE))
         line = file.readline(_HEADER_LIMIT)
