@@ -26,8 +26,20 @@ def _settled(page: Any) -> None:
     page.locator("[data-testid=stStatusWidget]").wait_for(state="detached", timeout=60_000)
     ours = "[...document.querySelectorAll('style')].some(one => one.textContent.includes('stCaptionContainer'))"
     page.wait_for_function(ours, timeout=60_000)  # our own style comes with the first drawing
-    page.wait_for_timeout(700)
+    _still(page)
     assert page.locator("[data-testid=stException]").count() == 0
+
+
+def _still(page: Any) -> None:
+    """Waits until nothing that stands on the page has changed for a second and a half."""
+    before, since = "", 0
+    for _ in range(60):
+        page.wait_for_timeout(500)
+        now = page.locator("body").inner_text()
+        before, since = now, since + 1 if now == before else 0
+        if since == 3:
+            return
+    pytest.fail("the page goes on changing")
 
 
 DARK = ["wound", "planting", "log"]  # with forms, tables, drawings: what the other pages are made of too
