@@ -20,7 +20,7 @@ def test_trees_are_written_down_one_by_one_and_counted(browser: Any, tmp_path: P
         context = browser.new_context(viewport={"width": size[0], "height": size[1]})
         page = context.new_page()
         page.goto(f"{address}/survey")
-        page.get_by_text("Fill in the tally").click()
+        page.get_by_role("radio", name="Fill in the tally").click()
         for label, words in (("Planting", "slope"), ("Plot, as on the stake", "P1"), ("Tree: tag", "7")):
             page.get_by_label(label).fill(words)
         page.get_by_label("Species").fill("oak")
@@ -28,7 +28,7 @@ def test_trees_are_written_down_one_by_one_and_counted(browser: Any, tmp_path: P
         page.get_by_text("Leader bitten this year").wait_for()
         page.wait_for_timeout(2500)
         page.reload()  # what was typed is back
-        page.get_by_text("Fill in the tally").click()
+        page.get_by_role("radio", name="Fill in the tally").click()
         page.get_by_label("Plot, as on the stake").wait_for(timeout=30_000)
         assert page.get_by_label("Plot, as on the stake").input_value() == "P1"
         assert page.get_by_label("Tree: tag").input_value() == "7"
