@@ -13,7 +13,7 @@ from typing import Any
 # verb, or verb and work -> number of what it prints
 SCHEMAS = {"protect": 1, "survey": 1, "survey targets": 1, "survey design": 1,
            "upkeep list": 1, "upkeep forecast": 1, "upkeep proof": 1, "inbox list": 1,
-           "log list": 1, "log show": 1, "log together": 1}
+           "log list": 1, "log show": 1, "log together": 2}
 
 
 def say(verb: str, found: Mapping[str, Any]) -> None:

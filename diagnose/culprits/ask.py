@@ -237,7 +237,8 @@ def next_step(
         return Step(None, "no more answers will change what to buy")
     chance = answerable() if told is None else told
     value = {name: gain * chance[name] / vocabulary()[name].effort for name, gain in left.items()}
-    best = next(name for name in value if value[name] >= max(value.values()) - ALIKE)
+    most = max(value.values())
+    best = next(name for name in value if value[name] >= most - ALIKE)
     return Step(best, "it is expected to tell most for the least trouble")
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from os import PathLike
+from typing import Any
 
 import numpy as np
 
@@ -86,7 +87,6 @@ def sample_places() -> list[Place]:
 
 def _at(known: Catalogue, place: Place, signs: Signs, seen: frozenset[str]) -> Start:
     lives, worth = residences(known, place, seen), words()
-    codes = {*place.countries, *place.subdivisions}
     rates, about = [], []
     for row, key in enumerate(known.keys):
         entry, status = known.raw[key], lives[key]
@@ -94,8 +94,7 @@ def _at(known: Catalogue, place: Place, signs: Signs, seen: frozenset[str]) -> S
             rates.append(0.0)
             about.append([0.0, 0.0, 0.0])
             continue
-        told = [worth["common"][word] for code, word in entry.get("common_in", {}).items() if code in codes]
-        rates.append(max(told or [worth["common"][entry["common"]]]) * worth["residence"][status])
+        rates.append(common_of(entry, place) * worth["residence"][status])
         if not known.animal[row]:
             about.append([0.0, 0.0, 0.0])
         elif status in (ABSENT, DOUBTFUL):
@@ -104,6 +103,21 @@ def _at(known: Catalogue, place: Place, signs: Signs, seen: frozenset[str]) -> S
             about.append(_in_setting(entry, worth["about"][entry["about"]], signs))
     table = np.array(rates)
     return Start(table / table.sum(), np.array(about, float).T)
+
+
+def common_of(entry: Mapping[str, Any], place: Place) -> float:
+    """How many wounds on young trees a culprit makes in a place where it lives, beside the others.
+
+    Parameters
+    ----------
+    entry
+        The culprit's, of the catalogue's `raw` [no unit].
+    place
+        Whose country or subdivision may have a word of its own [no unit].
+    """
+    worth, codes = words()["common"], {*place.countries, *place.subdivisions}
+    told = [worth[word] for code, word in entry.get("common_in", {}).items() if code in codes]
+    return float(max(told or [worth[entry["common"]]]))
 
 
 def _in_setting(entry: Mapping[str, object], usual: list[float], signs: Signs) -> list[float]:

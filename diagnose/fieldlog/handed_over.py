@@ -30,7 +30,6 @@ FORMAT = "browse pocket 1"
 _KINDS = {"wound": "observation", "tree": "tally", "check": "check"}
 _PHOTO_LIMIT = 150_000_000  # [byte]
 _MOST_PHOTOS = 40  # of one wound
-_FORMS = {"clean": "clean", "half": "half", "torn": "torn"}
 _SURE = 0.8  # probability of another form from which photo and person are said to disagree; our choice
 _APART = 2.0  # standard uncertainties from which two figures are said to disagree; our choice
 
@@ -229,7 +228,7 @@ def disagreements(answers: Signs, measured: Signs) -> list[str]:
     """
     found = []
     said, form = answers.get("cut_form"), measured.get("end_form")
-    if isinstance(said, Answer) and isinstance(form, Shares) and said.choice in _FORMS:
+    if isinstance(said, Answer) and isinstance(form, Shares) and said.choice in form.shares:
         seen = max(form.shares, key=lambda choice: form.shares[choice])
         if seen != said.choice and form.shares[seen] >= _SURE:
             found.append(_told("look of the cut", vocabulary()["cut_form"].choices[said.choice], seen))

@@ -15,7 +15,7 @@ import numpy as np
 from diagnose.culprits import ask, likelihood, reach, verdict
 from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, catalogue, members, tree
 from diagnose.culprits.here import Where, is_covered, parts_of, place_from, residences, winters_of
-from diagnose.culprits.prior import place_words, sample_places
+from diagnose.culprits.prior import common_of, place_words, sample_places
 from diagnose.culprits.readings import TINY
 from diagnose.culprits.tables import Ranges, words
 from diagnose.culprits.traces import MOST_KINDS
@@ -175,13 +175,9 @@ def where_of(place: Place | None) -> dict[str, Any]:
 
 def _part(known: Catalogue, place: Place) -> dict[str, Any]:
     """How common each culprit is where it lives, and whether it does."""
-    worth, codes, lives = words()["common"], {*place.countries, *place.subdivisions}, residences(known, place)
-    common = []
-    for key in known.keys:
-        entry = known.raw[key]
-        told = [worth[word] for code, word in entry.get("common_in", {}).items() if code in codes]
-        common.append(max(told or [worth[entry["common"]]]) if key != NOT_LISTED else 0.0)
-    return {"common": common, "lives": [lives[key] for key in known.keys]}
+    lives = residences(known, place)
+    return {"common": [0.0 if key == NOT_LISTED else common_of(known.raw[key], place) for key in known.keys],
+            "lives": [lives[key] for key in known.keys]}
 
 
 def _barrier() -> dict[str, Any]:

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import cv2
-import numpy as np
 import pandas as pd
 import streamlit as st
 
@@ -126,12 +125,8 @@ def _key(letter: str) -> str | None:
 def _small(digest: str, _log: Log, called: str) -> str | None:
     """A photo as a small JPEG in a data address; None where it cannot be read."""
     try:
-        data = _log.original(digest)
-        # an eighth of each side is decoded at once, which is enough for a list and many times faster
-        bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_REDUCED_COLOR_8)
-        if bgr is None:
-            bgr = read_picture(data, called).bgr
-    except (CannotUse, cv2.error):
+        bgr = read_picture(_log.original(digest), called).reduced(8)
+    except CannotUse:
         return None
     factor = min(1.0, _THUMB / max(bgr.shape[:2]))
     jpeg = cv2.imencode(".jpg", cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA))[1]
