@@ -37,9 +37,20 @@ def _part(page: Any, name: str) -> None:
 def _choose(page: Any, site: str) -> None:
     page.locator("h1").first.scroll_into_view_if_needed()
     page.wait_for_timeout(900)
-    page.get_by_text("Planting, day, winters").click()
-    page.get_by_label("Planting").first.click()
-    page.get_by_role("option", name=site).click()
+    from playwright.sync_api import TimeoutError as PlaywrightTimeout
+
+    field, option = page.get_by_label("Planting").first, page.get_by_role("option", name=site)
+    for _ in range(6):  # a page drawn anew on a slow machine folds the choices or the list again
+        if not field.is_visible():
+            page.get_by_text("Planting, day, winters").click()
+        field.click()
+        try:
+            option.click(timeout=5_000)
+            break
+        except PlaywrightTimeout:
+            page.keyboard.press("Escape")
+    else:
+        raise AssertionError(f"the planting {site} is not among the choices")
     page.wait_for_timeout(1000)
     _settled(page)
 

@@ -36,6 +36,15 @@ def test_too_few_pairs_show_counts_only() -> None:
     assert agreement([[40, 2], [3, 35]]).kappa is not None
 
 
+def test_where_every_judgement_is_of_one_class_kappa_is_refused_and_the_counts_still_stand() -> None:
+    for make in (lambda: kappa([[0, 0], [0, 7]]), lambda: kappa([[9, 0, 0], [0, 0, 0], [0, 0, 0]], linear_weights(3)),
+                 lambda: many_crews([[0, 3], [0, 3]])):
+        with pytest.raises(CannotUse, match="one class"):
+            make()
+    found = agreement([[60, 0], [0, 0]], few_too=True)
+    assert found.kappa is None and found.kappa_interval is None and found.agree == 1 and "one class" in found.note
+
+
 def test_the_corrected_share_covers_the_truth() -> None:
     rng, hits, runs = np.random.default_rng(2), 0, 400
     for _ in range(runs):

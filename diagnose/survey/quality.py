@@ -15,6 +15,7 @@ from diagnose.survey.given import a_level, a_share
 from diagnose.survey.given import counts as as_counts
 
 LEAST_PAIRS, LEAST_IN_CLASS = 50, 10  # below these only counts are shown; common practice, no source
+_ONE_CLASS = "Every judgement is of one class, so agreement beyond chance cannot be told: judge trees of more classes."
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,8 @@ def agreement(table: ArrayLike, level: float = 0.95, few_too: bool = False) -> A
     seen = margins[margins > 0]
     rare = float(seen.min()) * pairs if len(seen) > 1 else 0.0
     rows = tuple(tuple(int(x) for x in row) for row in counts)
+    if len(seen) == 1:
+        return Agreement(rows, pairs, agree, tuple(margins.tolist()), None, None, None, None, None, _ONE_CLASS)
     if not few_too and (pairs < LEAST_PAIRS or rare < LEAST_IN_CLASS):
         note = (f"{pairs} pairs, {rare:.0f} in the rarest class: too few for kappa (at least {LEAST_PAIRS} and "
                 f"{LEAST_IN_CLASS}), counts only")
@@ -79,6 +82,7 @@ def linear_weights(classes: int) -> np.ndarray:
 
 def kappa(table: ArrayLike, weights: ArrayLike | None = None) -> tuple[float, float]:
     """Cohen's kappa and its asymptotic standard error; weights : (k, k) agreement, the identity where absent.
+    Raises CannotUse where every judgement is of one class: chance alone agrees then.
 
     References
     ----------
@@ -90,8 +94,8 @@ def kappa(table: ArrayLike, weights: ArrayLike | None = None) -> tuple[float, fl
     w = np.eye(len(p)) if weights is None else np.asarray(weights, float)
     rows, columns = p.sum(axis=1), p.sum(axis=0)
     seen, chance = float((w * p).sum()), float((w * np.outer(rows, columns)).sum())
-    if chance >= 1:
-        return math.nan, math.nan
+    if chance > 1 - 1e-12:
+        raise CannotUse(_ONE_CLASS)
     value = (seen - chance) / (1 - chance)
     mean_row, mean_column = w @ columns, w.T @ rows
     inner = w - (mean_row[:, None] + mean_column[None, :]) * (1 - value)
@@ -101,6 +105,7 @@ def kappa(table: ArrayLike, weights: ArrayLike | None = None) -> tuple[float, fl
 
 def many_crews(counts: ArrayLike) -> float:
     """Agreement beyond chance of several crews: counts (trees, classes) of judgements, the same number for every tree.
+    Raises CannotUse where every judgement is of one class.
 
     References
     ----------
@@ -115,7 +120,9 @@ def many_crews(counts: ArrayLike) -> float:
         raise CannotUse("Every tree needs a judgement of the same number of crews, two or more.")
     seen = float(((n * (n - 1)).sum(axis=1) / (crews * (crews - 1))).mean())
     chance = float(((n.sum(axis=0) / n.sum()) ** 2).sum())
-    return math.nan if chance == 1 else (seen - chance) / (1 - chance)
+    if chance > 1 - 1e-12:
+        raise CannotUse(_ONE_CLASS)
+    return (seen - chance) / (1 - chance)
 
 
 def _around(value: float, sigma: float, z: float, level: float) -> Interval:
