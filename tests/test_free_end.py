@@ -63,7 +63,8 @@ def _untapped(path: Path) -> Measurement:
 def test_without_a_tap_only_the_right_twig_is_measured_and_it_is_told() -> None:
     measured = 0
     for path in FREE:
-        found, twig = _untapped(path), json.loads(path.with_suffix(".json").read_text())["twig"]
+        told = json.loads(path.with_suffix(".json").read_text())
+        found, twig = _untapped(path), told["twig"]
         if not found.measured:
             assert all("tap" in reason for reason in found.not_measured.values())
             continue
@@ -71,8 +72,10 @@ def test_without_a_tap_only_the_right_twig_is_measured_and_it_is_told() -> None:
         away = np.linalg.norm(found.shapes["face_line"].mean(axis=0) - twig["end_centre_px"])
         assert away < twig["diameter_px"]
         assert any("without a tap" in line for line in found.remarks)
-        # the bar for clean ends that nobody pointed at
-        assert abs(found.measured["seen_slope_deg"].value - twig["apparent_deg"]) < 20.0
+        slope = found.measured["seen_slope_deg"]
+        # 20 degrees are the bar for clean ends that nobody pointed at; a torn one has hardly a slope and says so
+        most = 20.0 if told["truth"]["kind"] == "clean" else 2.5 * slope.sigma
+        assert abs(slope.value - twig["apparent_deg"]) < most
         assert found.measured["seen_slope_deg"].sigma > _tapped(path)[0].measured["seen_slope_deg"].sigma
     assert measured >= 1  # of looks that nothing was tuned on more: what the eye is not sure of, it asks for
 

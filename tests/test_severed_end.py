@@ -59,8 +59,12 @@ def test_diameters_on_the_card_are_read_to_five_per_cent_in_the_middle_and_twelv
     errors = []
     for path in ON_CARD:
         found, truth = _photo(path)
-        true = truth["twig"]["diameter_view_mm"]
-        errors.append(abs(found.measured["end_diameter_mm"].value / true - 1))
+        told, true = found.measured["end_diameter_mm"], truth["twig"]["diameter_view_mm"]
+        if isinstance(told, Bounded):  # where a shadow may be part of what was read
+            assert told.low <= true <= told.high
+        else:
+            errors.append(abs(told.value / true - 1))
+    assert len(errors) >= 0.7 * len(ON_CARD)
     assert np.median(errors) <= 0.05 and np.percentile(errors, 90) <= 0.12
 
 

@@ -95,8 +95,15 @@ class CloseView:
 
     def stem_at(self, px: np.ndarray) -> np.ndarray:
         """Probability that each pixel (n, 2) of the picture shows the stem; 0 outside of what was seen."""
+        return self._read(self.stem, px)
+
+    def at(self, px: np.ndarray, name: str) -> np.ndarray:
+        """Probability that each pixel (n, 2) of the picture shows one of CLASSES; 0 outside of what was seen."""
+        return self._read(np.ascontiguousarray(self.shares[..., CLASSES.index(name)], np.float32), px)
+
+    def _read(self, shown: np.ndarray, px: np.ndarray) -> np.ndarray:
         cells = moved(px, np.linalg.inv(self.to_px)).astype(np.float32)
-        return np.asarray(cv2.remap(self.stem, cells[None, :, 0], cells[None, :, 1], cv2.INTER_LINEAR, borderValue=0.0)[0])
+        return np.asarray(cv2.remap(shown, cells[None, :, 0], cells[None, :, 1], cv2.INTER_LINEAR, borderValue=0.0)[0])
 
 
 def _network(name: str) -> cv2.dnn.Net:

@@ -37,6 +37,7 @@ class Patch:
     rows are `rows_up` [mm], downwards, and whose columns are `columns_right` [mm] in the plane through the axis.
     hidden : (h, w) bool, where the card or the picture's edge hides the strip. apart : (h, w) bool, what looks like bare
     wood too but does not hang together with the patch: the other end of a patch that runs round the stem's back.
+    map_height : of the plainly bare run on the eye's coarse map [mm]; 0 where it shows none.
     """
 
     stem: Stem
@@ -48,6 +49,7 @@ class Patch:
     apart: np.ndarray
     rows_up: np.ndarray
     columns_right: np.ndarray
+    map_height: float = 0.0
 
 
 def outline_patch(

@@ -18,6 +18,7 @@ from diagnose.measure.card_view import MARGIN, log_light, view_of_card, white_of
 from diagnose.measure.grooves import Grooves, find_grooves
 from diagnose.measure.record import Measurement
 from diagnose.measure.sampling import laid_between, sampled
+from diagnose.measure.stem import Stem
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.signs import FRAY, Bounded, Measured, Sign
@@ -27,11 +28,13 @@ STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read
 OUTLINE_SIGMA_PX = 1.0  # of the outline's ends [px]
 RIM_SIGMA = 0.25  # of the middle of the bark's cut edge [mm]
 SIDE_BORDER = 0.4  # by how much more a border along the stem's grain is unsure [mm]
-FRAYED = 0.015  # of a ragged patch's height, relative
+FRAYED = 0.018  # of a ragged patch's height, relative
 FRAY_MM = 3.0  # length of outline within which a spike to the side is left out [mm]
 ENOUGH_CONTRAST = 6.0  # of grooves' power over that of other directions
 ENOUGH_REGULARITY = 0.42
 AS_GRAIN = (10.0, 0.55)  # within so many degrees of the stem's axis, where the grain runs, so much is asked
+MAP_TALLER = (2.2, 0.7)  # of the height, from which on the map's run of wood, so plainly bare, doubts it; calibration
+PATCHY = 0.62  # of the stem's width, held by the outline on average, below which it may be but a piece; calibration
 TALL_APART = 0.25  # of the patch's height, over which something apart from it looks bare, to count
 
 
@@ -47,7 +50,9 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float
         if patch is None:  # the map may take bark for wood: by its colours alone
             patch = outline_patch(picture, plane, stem, view, candidate)
         if patch is not None:
-            return patch
+            there = seen.patch(candidate.pair)
+            plain = there is not None and there[2] >= MAP_TALLER[1]
+            return replace(patch, map_height=(there[1] - there[0]) / view.scale if there and plain else 0.0)
     return None
 
 
@@ -73,7 +78,7 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, fl
             "it, with bark in view at both ends of the patch, and tap on the patch (a trunk over 9 cm needs the tap)"
         )
     stem = patch.stem
-    measured: dict[str, Sign] = {"stem_diameter_mm": Measured(2 * stem.radius, 2 * stem.radius * stem.radius_sigma)}
+    measured: dict[str, Sign] = {"stem_diameter_mm": _diameter(stem)}
     not_measured: dict[str, str] = {}
     measured |= _sizes(patch)
     loss = measured["bark_loss"]
@@ -87,6 +92,15 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, fl
         measured["groove_spacing_mm"] = Measured(grooves.spacing_mm, grooves.spacing_sigma)
         measured["groove_direction_deg"] = Measured(grooves.direction_deg, grooves.direction_sigma)
     return Measurement(measured, not_measured, _shapes(patch, grooves), _remarks(patch), seen_round(patch, loss))
+
+
+def _diameter(stem: Stem) -> Sign:
+    """The stem's diameter; an interval where the straight edges and the eye's map disagree about its sides."""
+    diameter, sigma = 2 * stem.radius, 2 * stem.radius * stem.radius_sigma
+    if stem.map_wider:
+        low, high = sorted((diameter, diameter + stem.map_wider))
+        return Bounded(low - 2 * sigma, high + 2 * sigma)
+    return Measured(diameter, sigma)
 
 
 def _nothing(why: str) -> Measurement:
@@ -122,13 +136,30 @@ def _sizes(patch: Patch) -> dict[str, Sign]:
     width_sigma = float(np.hypot(0.02 * width, np.hypot(width * stem.scale_sigma, border + SIDE_BORDER)))
     hidden = _hidden_beside(patch)
     measured: dict[str, Sign] = {
-        "patch_width_mm": _value_or_interval(width, hidden, width_sigma),
-        "patch_height_mm": _value_or_interval(height, hidden * _growth(patch, bare, step), height_sigma),
+        "patch_width_mm": _width(stem, width, hidden, width_sigma),
+        "patch_height_mm": _height(patch, height, hidden * _growth(patch, bare, step), height_sigma),
         "patch_lower_edge_mm": Measured(bottom, float(np.hypot(height_sigma / 1.4, 1.0))),
         "patch_upper_edge_mm": Measured(top, float(np.hypot(height_sigma / 1.4, 1.0))),
         "bark_loss": _bark_loss(patch, turn, bare[int(np.argmax(widths))]),
     }
     return measured
+
+
+def _width(stem: Stem, width: float, unseen: float, sigma: float) -> Sign:
+    """The patch's width; an interval where it is not sure how far the stem reaches."""
+    if stem.map_wider:
+        low, high = sorted((width, max(width + stem.map_wider, 0.0)))
+        return Bounded(low - 2 * sigma, high + unseen + 2 * sigma)
+    return _value_or_interval(width, unseen, sigma)
+
+
+def _height(patch: Patch, height: float, unseen: float, sigma: float) -> Sign:
+    """The patch's height; an interval where the outline holds little of the stem and the map shows wood far beyond it."""
+    rows = patch.bare.any(axis=1)
+    filled = float(patch.bare[rows][:, np.abs(patch.columns_right) < patch.stem.radius].mean())
+    if patch.map_height > MAP_TALLER[0] * height and filled < PATCHY:
+        return Bounded(height - 2 * sigma, patch.map_height + 2 * sigma)
+    return _value_or_interval(height, unseen, sigma)
 
 
 def _seen_width(patch: Patch) -> float:

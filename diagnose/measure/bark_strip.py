@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 
 from diagnose.measure.bark_map import BarkMap
+from diagnose.measure.bark_sides import agreed
 from diagnose.measure.card_view import (
     LEVEL,
     UPRIGHT,
@@ -193,7 +194,11 @@ def stems_with_patch(
         if one.score < max(sure, likely[0].score - FAR_BELOW):
             break
         centre_px = plane.to_px(view.to_mm(one.centre[None]))[0]
-        stem = fit_stem(picture, plane, view, one.pair, centre_px, one.wide)
+        fit = partial(fit_stem, picture, plane, view, near_px=centre_px, skip=one.wide)
+        stem = fit(one.pair)
+        if stem is not None:
+            run = one.pair[0].run
+            stem = agreed(stem, fit, plane, view, seen, run, float(one.centre[run]))
         if stem is not None and 0.75 < 2 * stem.radius / one.width < 1.35 and 2 * stem.radius <= thickest:
             yield stem, one
 

@@ -20,6 +20,7 @@ from diagnose.photo.markers import LIGHT
 from diagnose.photo.picture import Picture
 
 DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
+MAP_ASIDE, MAP_BEHIND = 1.4, (1.5, 2.0, 2.5)  # where the map's width is read, across and below the lip [diameters]
 COLOUR_SAYS = 2.0  # the most that colours may say against the eye, as logarithm of odds
 COLOURS, COLOUR_FLOOR, LEAST_CELLS = 4, 0.004, 60  # distributions of a part's colours; least variance; least cells
 MAP_CELL = 0.5  # of the eye's close map, by which its borders may be off
@@ -73,6 +74,30 @@ def shapes_of(found: Outlined, frame: Frame) -> dict[str, np.ndarray]:
     return shapes
 
 
+def widths_by_map(found: Outlined, frame: Frame, view: CloseView) -> tuple[float, float]:
+    """The stem's width on the eye's map, in fitted diameters: where the diameter is read, and the most of it behind."""
+    y = np.arange(-MAP_ASIDE, MAP_ASIDE + 0.01, 0.02)
+    end = found.end
+
+    def wide(back: float) -> float:
+        across = end.to_outline(np.column_stack([np.full(len(y), end.lip - back), y]))
+        return 0.02 * float(view.stem_at(frame.to_px(across)).sum())
+
+    return wide(1.0), max(wide(back) for back in MAP_BEHIND)
+
+
+def shadow_by_map(found: Outlined, frame: Frame, view: CloseView) -> tuple[float, float]:
+    """Mean probability of shadow on the eye's map: beside the stem, on the side that has more of it, and on the stem."""
+    end = found.end
+    x = end.lip + np.arange(-2.2, -0.4, 0.1)
+
+    def mean(low: float, high: float) -> float:
+        at = np.stack(np.meshgrid(x, np.arange(low, high, 0.05)), axis=-1).reshape(-1, 2)
+        return float(view.at(frame.to_px(end.to_outline(at)), "shadow").mean())
+
+    return max(mean(0.45, 0.9), mean(-0.9, -0.45)), mean(-0.45, 0.45)
+
+
 def outlined(
     picture: Picture, frame: Frame, view: CloseView, width: float, per_unit: float, on_plain: OnPlain | None = None
 ) -> Outlined | None:
@@ -92,8 +117,8 @@ def outlined(
     cells, contrast = sharpened_outline(patch, cells, zoom)
     outline = patch.to_mm(cells)
     lip = _rough_lip(patch, mask, width)
-    end = find_end(outline, lip, width, on_plain=on_plain)
-    if end is None:
+    end = None if lip is None else find_end(outline, lip, width, on_plain=on_plain)
+    if lip is None or end is None:
         return None
     on_sides = outline[:, 0] < lip - 0.5 * width
     sides = float(np.percentile(contrast[on_sides], 20)) if on_sides.any() else 0.1
@@ -251,10 +276,10 @@ def _running_median(values: np.ndarray, k: int) -> np.ndarray:
     return np.median(np.lib.stride_tricks.sliding_window_view(padded, k), axis=1)
 
 
-def _rough_lip(patch: Patch, mask: np.ndarray, diameter: float) -> float:
-    """The lowest x that the middle of the width reaches."""
+def _rough_lip(patch: Patch, mask: np.ndarray, diameter: float) -> float | None:
+    """The lowest x that the middle of the width reaches; None where the mask leaves the middle free."""
     h, w = mask.shape
     y = (np.arange(h) - patch.y0) / patch.scale
     rows = mask[np.abs(y) < 0.3 * diameter]
-    ends = w - np.argmax(rows[:, ::-1] > 0, axis=1)
-    return (float(np.percentile(ends[rows.any(axis=1)], 10)) - patch.x0) / patch.scale
+    ends = (w - np.argmax(rows[:, ::-1] > 0, axis=1))[rows.any(axis=1)]
+    return (float(np.percentile(ends, 10)) - patch.x0) / patch.scale if len(ends) else None

@@ -16,7 +16,7 @@ import numpy as np
 from diagnose.eye.pieces import FINDER_SIZE, moved, whole_matrix
 from diagnose.eye.see import CloseView, Found, Glance, find, look_close, settle_on
 from diagnose.measure.end_figures import form_of, slope_sigma, width_sigma
-from diagnose.measure.end_outline import Outlined, light_in, outlined, shapes_of
+from diagnose.measure.end_outline import Outlined, light_in, outlined, shapes_of, widths_by_map
 from diagnose.measure.end_shape import End
 from diagnose.measure.gaze import gaze_at, turned
 from diagnose.measure.record import Measurement
@@ -247,8 +247,9 @@ def _measurement(picture: Picture, seen: SeenEnd, scale: Plane | None) -> Measur
     else:
         wide = seen.frame.to_px(end.to_outline(np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)])))
         across = float(np.linalg.norm(wide[1] - wide[0]))
+        by_map, _behind = widths_by_map(seen.outlined, seen.frame, seen.view)
         diameter = across / px_per_mm(scale)
-        relative = float(np.hypot(scale.scale_sigma, width_sigma(end, pixel, contrast, seen.view, across)))
+        relative = float(np.hypot(scale.scale_sigma, width_sigma(end, pixel, contrast, seen.view, across, by_map)))
         measured["end_diameter_mm"] = Measured(diameter, diameter * relative)
     return Measurement(measured, reasons, shapes_of(seen.outlined, seen.frame), (end.swelling,) if end.swelling else ())
 

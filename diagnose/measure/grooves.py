@@ -13,6 +13,7 @@ from diagnose.measure.smooth import smoothed
 SPACINGS = (0.5, 9.0)  # of tooth grooves that are looked for [mm]
 FINEST = 1.5 / SPACINGS[0]  # frequency beyond which nothing is looked at [1/mm]
 RING = 0.04  # logarithm of the ratio of neighbouring frequencies
+EVEN, UNEVEN = 0.62, 0.9  # regularity below which grooves are uneven, and what that adds to sigma; calibration renderings
 LEAST_GROOVES = 3.0  # across the run, for a spacing to mean anything
 
 
@@ -83,7 +84,7 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
         strongest = power * sharp
         best = Grooves(
             spacing_mm=spacing,
-            spacing_sigma=spacing * float(np.hypot(0.025, 0.11 * np.sqrt(spacing / run))),
+            spacing_sigma=spacing * _relative_sigma(spacing, run, height),
             direction_deg=90.0 - (90.0 - wave) % 180,  # grooves are square to the wave; counted from upwards
             direction_sigma=float(np.hypot(1.0, wide / 3)),
             regularity=float(np.clip(height, 0, 1)),
@@ -91,6 +92,12 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
             sharpness=sharp,
         )
     return best
+
+
+def _relative_sigma(spacing: float, run: float, regularity: float) -> float:
+    """Of the mean spacing: fewer grooves, and uneven ones, whose commonest spacing is not their mean, tell less."""
+    uneven = UNEVEN * max(0.0, EVEN - regularity)
+    return float(np.sqrt(0.025**2 + 0.11**2 * spacing / run + uneven**2))
 
 
 def _run(y: np.ndarray, x: np.ndarray, direction: float) -> float:

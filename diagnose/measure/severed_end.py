@@ -17,7 +17,7 @@ from diagnose.eye.pieces import moved, sheet_matrix
 from diagnose.eye.see import CloseView, find, settle_on
 from diagnose.measure.end_figures import form_of, slope_sigma, width_sigma
 from diagnose.measure.end_form import Look
-from diagnose.measure.end_outline import Outlined, light_in, outlined, shapes_of
+from diagnose.measure.end_outline import Outlined, light_in, outlined, shadow_by_map, shapes_of, widths_by_map
 from diagnose.measure.end_shape import End, clean_part
 from diagnose.measure.quality import remarks
 from diagnose.measure.record import Measurement
@@ -43,6 +43,9 @@ LEAST_CELLS_OF_STEM = 4  # of the finder's map, in the plain middle
 WORTH_A_LOOK = 0.4  # of the highest score
 MOST_ENDS = 4  # that are looked at closely
 LEAST_SURE = 0.5  # probability that an end is one
+BESIDE_SHADOW, WITHIN_SHADOW = 0.2, 0.01  # least of shadow that is seen beside a stem, and most on it; chosen on looks kept for that
+PERHAPS_SHADOW = (20.0, 0.6, 0.8)  # pixels, and the least that a stem of fewer, or of more, may be of what was read
+GROWS, GROWS_SLOPE = 1.22, 15.0  # a stem so many times as thick behind its end, and what that adds [degree]; calibration
 
 
 @dataclass(frozen=True)
@@ -319,15 +322,18 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     form = form_of(end, light_at(seen), seen.view)
     slope = float(np.degrees(np.arctan(abs(end.slope))))
     clean = form.shares["clean"]
-    sigma = slope_sigma(end, pixel, form, contrast)
     across = seen.facing.to_px(end.to_outline(np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)])))
-    by_edges = width_sigma(end, pixel, contrast, seen.view, float(np.hypot(*(across[1] - across[0]))))
+    by_map, behind = widths_by_map(seen.outlined, seen.facing, seen.view)
+    by_edges = width_sigma(end, pixel, contrast, seen.view, float(np.hypot(*(across[1] - across[0]))), by_map)
     relative = float(np.hypot(by_edges, plane.print_scale_sigma))
+    beside, within = shadow_by_map(seen.outlined, seen.facing, seen.view)
+    grows, shadow = behind > GROWS, beside < BESIDE_SHADOW or within > WITHIN_SHADOW
+    sigma = float(np.hypot(slope_sigma(end, pixel, form, contrast), GROWS_SLOPE if grows else 0.0))
     fibre_sigma = min(4.6 * pixel**0.525 * float(np.exp(-4.07 * clean)), 1.0)
     measured: dict[str, Sign] = {
         "seen_slope_deg": Measured(slope, sigma),
         "true_slope_deg": _true_slope(seen, slope, sigma),
-        "end_diameter_mm": Measured(end.diameter, end.diameter * relative),
+        "end_diameter_mm": _diameter(end, relative, behind, shadow, 1 / pixel),
         "raggedness": Measured(end.raggedness, 0.2 * end.raggedness + 0.3 * pixel + 0.005),
         "longest_fibre": Measured(end.longest_fibre, fibre_sigma + 0.02),
         "end_form": form,
@@ -348,7 +354,22 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
         told += ("the true slope is known as an interval only: roll the twig until its pale wood face shows",)
     if end.swelling:
         told += (end.swelling,)
+    if shadow:
+        told += ("a shadow may have been taken for part of the stem: shade the card, for its diameter",)
+    if grows:
+        told += ("behind the end the stem looks much thicker: perhaps a splinter or a shadow is outlined; shade it and tap",)
     return Measurement(measured, reasons, shapes_of(seen.outlined, seen.facing), told)
+
+
+def _diameter(end: End, relative: float, behind: float, shadow: bool, wide_px: float) -> Sign:
+    """The diameter; an interval where a shadow may be part of it, or the stem is `behind` times as thick behind the end."""
+    low, high = 1 - 2 * relative, 1 + 2 * relative
+    if behind > GROWS:
+        return Bounded(end.diameter * low, end.diameter * behind * high)
+    if shadow:
+        least = PERHAPS_SHADOW[1 if wide_px < PERHAPS_SHADOW[0] else 2]
+        return Bounded(end.diameter * min(low, least), end.diameter * high)
+    return Measured(end.diameter, end.diameter * relative)
 
 
 def _true_slope(seen: SeenEnd, slope: float, sigma: float) -> Sign:

@@ -21,6 +21,7 @@ VOTE_LOW = -6.0  # the innermost of them [mm]
 TAPER_CELLS = 9  # by how many of the slopes tried, 0.00125 each, the sides may differ
 FAINT, FAINT_SIGMA = 2.5, 0.035  # a side so weak leaves the radius unsure by so much, relative; calibration
 EDGE_SIGMA = 0.7  # by which a fitted side may be off [px]
+UNEVEN = 0.012  # of the radius: bark's own bumps and what shadow adds to a side; calibration
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,7 +33,7 @@ class Stem:
     axis runs up. radius [mm]. distance : axis to camera [mm]. scale_sigma : relative standard uncertainty that
     all lengths on the stem share, since its front stands off the card's plane by an unknown bit.
     radius_sigma : relative standard uncertainty of the radius, that included. sides_px : where its left and
-    right sides were seen, (n, 2) each.
+    right sides were seen, (n, 2) each. map_wider : by how much thicker the eye's map shows it [mm]; 0 where both agree.
     """
 
     camera: Camera
@@ -45,6 +46,7 @@ class Stem:
     scale_sigma: float
     radius_sigma: float
     sides_px: tuple[np.ndarray, ...]
+    map_wider: float = 0.0
 
     def on_surface(self, up: np.ndarray, turn: np.ndarray, radius: float | None = None) -> np.ndarray:
         """Picture of surface points `up` the axis [mm] and `turn` round it [radian, 0 to the camera]: (..., 2) px."""
@@ -165,7 +167,7 @@ def fit_stem(
         radius=radius,
         distance=float(distance),
         scale_sigma=scale_sigma,
-        radius_sigma=float(np.sqrt(scale_sigma**2 + edge_sigma**2 + wrong_sigma**2)),
+        radius_sigma=float(np.sqrt(scale_sigma**2 + edge_sigma**2 + wrong_sigma**2 + UNEVEN**2)),
         sides_px=tuple(sorted((one_px, two_px), key=lambda px: float((rays(camera, px) @ across).mean()))),
     )
 

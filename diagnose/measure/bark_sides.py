@@ -1,0 +1,127 @@
+"""Do the fitted sides of a stem beside the card lie where the eye's map shows its borders, and what if they do not?
+
+The straight edge that a side was fitted to may be the card's shadow, the patch's own border or a neighbour's side; the map
+is too coarse to measure with, but it tells such an edge from a stem's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from diagnose.measure.bark_map import MAP_STRENGTH, OPEN, BarkMap
+from diagnose.measure.card_view import MARGIN, Line, View
+from diagnose.measure.stem import Stem
+from diagnose.photo.plane import Plane
+
+REACH = (0.5, 0.6, 8.0)  # where the map's border is sought, inward and outward: of the width, and at least so many mm out
+ALONG = 45.0  # how far to either side of the patch along a stem its borders are compared [mm]
+LEAST_SHARE = 0.1  # of the places along a side that must be open, for the map to tell
+INSIDE, LEAST_SEEN = 0.2, 0.25  # where inside a side it is asked for a stem, and at how many of its places one must be seen
+APART = (1.5, 0.085)  # from which on map and edge disagree: [mm], as a share of the width; chosen on calibration pictures
+NOT_THIS_STEM = (-0.4, 0.75)  # of the width: a border so far inside or outside is another thing's
+BLIND = 200.0  # of stem beside the card [mm2]: where the map shows less in all, it says nothing
+REFITS = 2
+
+Fit = Callable[[tuple[Line, Line]], Stem | None]
+
+
+def agreed(stem: Stem, fit: Fit, plane: Plane, view: View, seen: BarkMap, run: int, at: float) -> Stem | None:
+    """The stem, fitted anew from the map's borders where its sides lie outside them; None where the map shows another.
+
+    A side that lies inside the map's border is kept, since the map may have taken a neighbour for one and the same stem.
+
+    Parameters
+    ----------
+    stem
+        As first fitted; what it is judged by [no unit].
+    fit
+        Fits a stem to a pair of lines of the view [no unit].
+    plane, view, seen
+        Of the card, its surroundings, and what the eye sees there [no unit].
+    run, at
+        The view coordinate along which the stem runs, x (0) or y (1), and where along it the patch lies [px].
+
+    Returns
+    -------
+    Stem | None
+        With `map_wider` set where the two still disagree [mm].
+    """
+    if float((seen.stem * seen.free > 0.5).sum()) < BLIND * seen.scale**2:
+        return stem
+    off = _off(stem, plane, view, seen, run, at)
+    for _ in range(REFITS):
+        inward = _inward(off, stem)
+        if inward <= 1:
+            break
+        by = [min(one, 0.0) if one < -_limit(stem) else 0.0 for one in off]
+        lines = [_moved(side, one, view) for side, one in zip(_sides(stem, plane, view), by, strict=True)]
+        low, high = sorted(lines, key=lambda line: float(line.at(run, at)[1 - run]))
+        again = fit((low, high))
+        if again is None:
+            break
+        off_again = _off(again, plane, view, seen, run, at)
+        if _inward(off_again, again) >= inward:
+            break
+        stem, off = again, off_again
+    if not all(NOT_THIS_STEM[0] < by / (2 * stem.radius) < NOT_THIS_STEM[1] for by in off):
+        return None
+    return replace(stem, map_wider=float(sum(by for by in off if abs(by) > _limit(stem))))
+
+
+def _limit(stem: Stem) -> float:
+    return max(APART[0], APART[1] * 2 * stem.radius)
+
+
+def _inward(off: tuple[float, float], stem: Stem) -> float:
+    """How far inside its fitted side the map's border lies, where it does so most, in the limit."""
+    return -min(off) / _limit(stem)
+
+
+def _sides(stem: Stem, plane: Plane, view: View) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Places where each side was fitted, (n, 2), its direction along and its direction outward, (2,) each [view px]."""
+    points = [(plane.to_mm(side) + MARGIN) * view.scale for side in stem.sides_px]
+    found = []
+    for own, other in (points, points[::-1]):
+        along = np.linalg.svd(own - own.mean(axis=0))[2][0]
+        outward = np.array([-along[1], along[0]])
+        found.append((own, along, outward * np.sign(outward @ (own.mean(axis=0) - other.mean(axis=0)))))
+    return found
+
+
+def _moved(side: tuple[np.ndarray, np.ndarray, np.ndarray], by_mm: float, view: View) -> Line:
+    places, along, outward = side
+    return Line(places.mean(axis=0) + outward * by_mm * view.scale, along, MAP_STRENGTH)
+
+
+def _off(stem: Stem, plane: Plane, view: View, seen: BarkMap, run: int, at: float) -> tuple[float, float]:
+    """How far outside each fitted side the map's border lies, the median along it [mm]; 0 where the map cannot tell."""
+    one, two = (_border(side, 2 * stem.radius, view, seen, run, at) for side in _sides(stem, plane, view))
+    return one, two
+
+
+def _border(
+    side: tuple[np.ndarray, np.ndarray, np.ndarray], width: float, view: View, seen: BarkMap, run: int, at_patch: float
+) -> float:
+    """The median along a side beside the patch or, where that is hidden, at the places where it was fitted [mm]."""
+    fitted, along, outward = side
+    middle = fitted.mean(axis=0)
+    middle = middle + along * (at_patch - middle[run]) / along[run]
+    beside = middle + np.arange(-ALONG, ALONG + 1)[:, None] * view.scale * along
+    out = np.arange(-REACH[0] * width, max(REACH[1] * width, REACH[2]), 0.5 / view.scale) * view.scale
+    for places in (beside, fitted):
+        at = (places[:, None, :] + out[None, :, None] * outward).astype(np.float32)
+        stem, free = (cv2.remap(shown, at, None, cv2.INTER_LINEAR) for shown in (seen.stem, seen.free))
+        none = stem < 0.5
+        first = np.where(none.any(axis=1), none.argmax(axis=1), len(out) - 1)
+        row = np.arange(len(places))
+        at_border = np.minimum(free[row, first], free[row, np.maximum(first - 1, 0)])
+        told = np.where(none.any(axis=1), at_border, free.min(axis=1)) > OPEN
+        if told.mean() >= LEAST_SHARE:
+            within = told & (stem[:, int(INSIDE * len(out))] >= 0.5)  # the map may see a stem here and there only
+            there = within if within.sum() >= LEAST_SEEN * told.sum() else told
+            return float(np.median(out[first[there]])) / view.scale
+    return 0.0
