@@ -10,7 +10,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from diagnose.screens.start import PAGES
-from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WORDS, planting_in_use, served
+from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WORDS, served
 
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
 PATHS = [path for _, _, _, path in PAGES]
@@ -59,11 +59,9 @@ def test_no_page_breaks_a_rule_of_level_a_or_aa(browser: Any, app: tuple[str, Pa
 
 
 @pytest.fixture(scope="module")
-def in_use(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def in_use(planting_in_use: Path) -> Iterator[str]:
     """Address of an app whose log holds the invented planting, letters and all."""
-    folder = tmp_path_factory.mktemp("demo") / "log"
-    planting_in_use(folder)
-    with served(folder) as (address, _):
+    with served(planting_in_use) as (address, _):
         yield address
 
 

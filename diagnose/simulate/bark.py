@@ -257,7 +257,7 @@ def _meet(
     return hit, up, turn
 
 
-_TURN = np.linspace(-np.pi, np.pi, 10_001)  # [radian], so dense that the outline between two of them is right to a thousandth of a pixel
+_TURN = np.linspace(-np.pi, np.pi, 10_001)  # [radian]; the outline between two of them is right to a thousandth of a pixel
 
 
 class _Outline:
