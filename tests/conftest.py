@@ -136,6 +136,12 @@ def served(log: Path, *options: str, start_in: Path = TOP) -> Iterator[tuple[str
         running.wait(timeout=10)
 
 
+def drawn(page: Any, begun_ms: int = 500) -> None:
+    """Waits until a page is drawn. begun_ms : by then the server has begun with what was asked for last [ms]."""
+    page.wait_for_timeout(begun_ms)
+    page.locator('[data-testid="stApp"][data-test-script-state="notRunning"]').wait_for(timeout=60_000)
+
+
 @pytest.fixture(scope="session")
 def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]:
     """Address of the served app, and the folder of its log."""
