@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Iterator
 from itertools import combinations
 from pathlib import Path
+from threading import Event, Thread
 from typing import Any
 
 import numpy as np
@@ -29,6 +30,7 @@ from diagnose.inbox.learning import LEAST_PAIRS, answer, is_blind, name_blind, t
 from diagnose.inbox.queue import waiting
 from diagnose.inbox.ranking import ASK, LOOK, READY, SEEN
 from diagnose.inbox.work import diagnosis_of, judge, judge_one, look_at, looked, measure, take_in
+from diagnose.inbox.workers import deaf_to_ctrl_c
 from diagnose.measure.number import measuring
 from diagnose.report.letters import as_html, as_pdf, as_text, letter, reply_to, write_letters
 from diagnose.signs import Bounded, Measured, parse_signs
@@ -403,6 +405,24 @@ def test_workers_end_when_the_one_who_feeds_them_is_killed(tmp_path: Path) -> No
     while _runs(worker) and time.monotonic() < until:
         time.sleep(0.1)
     assert not _runs(worker)
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="signals are POSIX'")
+def test_ctrl_c_that_comes_while_a_worker_is_being_started_is_heard_once_it_has_started() -> None:
+    """Another thread takes the signal for the process; the half started worker told of its own end in ten lines."""
+    over, started = Event(), False
+    other = Thread(target=over.wait)
+    other.start()
+    try:
+        with pytest.raises(KeyboardInterrupt), deaf_to_ctrl_c():
+            os.kill(os.getpid(), signal.SIGINT)
+            time.sleep(0.1)
+            started = True
+    finally:
+        over.set()
+        other.join()
+    assert started
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
 def _runs(pid: int) -> bool:
