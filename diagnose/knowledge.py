@@ -9,6 +9,8 @@ from typing import Any
 
 import yaml
 
+_LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)  # the first reads the same ten times as fast, where libyaml is there
+
 
 @cache
 def knowledge(package: str, name: str) -> Any:
@@ -21,7 +23,7 @@ def knowledge(package: str, name: str) -> Any:
     name
         Of the file [no unit].
     """
-    return yaml.safe_load((files(package) / name).read_text(encoding="utf-8"))
+    return yaml.load((files(package) / name).read_text(encoding="utf-8"), _LOADER)
 
 
 def reference_cases(folder: str) -> Path:

@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 
 from diagnose.demo import lay
-from diagnose.fieldlog.store import Log, open_log
+from diagnose.fieldlog.store import open_log
 from diagnose.inbox.work import judge, measure, take_in
 
 TOP = Path(__file__).parent.parent
@@ -70,14 +70,39 @@ def browser() -> Iterator[Any]:
         opened.close()
 
 
-def planting_in_use(folder: Path) -> Log:
-    """A log with the invented planting, its letters taken in, measured and judged."""
+def made_once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callable[[Path], Any]) -> Path:
+    """A folder that the first worker of a run who asks makes, and that the others wait for; nobody may change it."""
+    shared = tmp_path_factory.getbasetemp()
+    if os.environ.get("PYTEST_XDIST_WORKER"):
+        shared = shared.parent  # of all workers
+    folder, done = shared / name, shared / f"{name}.done"
+    try:
+        folder.mkdir()
+    except FileExistsError:
+        until = time.monotonic() + 300
+        while not done.exists():
+            if time.monotonic() > until:
+                pytest.fail(f"another worker has not made {name} within 300 s")
+            time.sleep(0.2)
+        return folder
+    make(folder)
+    done.touch()
+    return folder
+
+
+def _in_use(folder: Path) -> None:
     lay(folder)
     log = open_log(folder)
     take_in(log, folder / "inbox")
     measure(log, workers=1)
     judge(log, "east", workers=1)
-    return log
+
+
+@pytest.fixture(scope="module")
+def planting_in_use(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A log of the module's own with the invented planting, its letters taken in, measured and judged."""
+    made = made_once(tmp_path_factory, "planting", _in_use)
+    return Path(shutil.copytree(made, tmp_path_factory.mktemp("planting") / "log"))
 
 
 @contextmanager
@@ -109,6 +134,12 @@ def served(log: Path, *options: str, start_in: Path = TOP) -> Iterator[tuple[str
     finally:
         running.terminate()
         running.wait(timeout=10)
+
+
+def drawn(page: Any, begun_ms: int = 500) -> None:
+    """Waits until a page is drawn. begun_ms : by then the server has begun with what was asked for last [ms]."""
+    page.wait_for_timeout(begun_ms)
+    page.locator('[data-testid="stApp"][data-test-script-state="notRunning"]').wait_for(timeout=60_000)
 
 
 @pytest.fixture(scope="session")

@@ -10,7 +10,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from diagnose.screens.start import PAGES
-from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WORDS, planting_in_use, served
+from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WORDS, drawn, served
 
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
 PATHS = [path for _, _, _, path in PAGES]
@@ -23,7 +23,7 @@ def _broken(page: Any) -> list[str]:
 
 def _settled(page: Any) -> None:
     page.locator("h1").first.wait_for(timeout=60_000)
-    page.locator("[data-testid=stStatusWidget]").wait_for(state="detached", timeout=60_000)
+    drawn(page, 0)
     ours = "[...document.querySelectorAll('style')].some(one => one.textContent.includes('stCaptionContainer'))"
     page.wait_for_function(ours, timeout=60_000)  # our own style comes with the first drawing
     _still(page)
@@ -31,10 +31,10 @@ def _settled(page: Any) -> None:
 
 
 def _still(page: Any) -> None:
-    """Waits until nothing that stands on the page has changed for a second and a half."""
+    """Waits until nothing that stands on the page has changed for three quarters of a second."""
     before, since = "", 0
-    for _ in range(60):
-        page.wait_for_timeout(500)
+    for _ in range(120):
+        page.wait_for_timeout(250)
         now = page.locator("body").inner_text()
         before, since = now, since + 1 if now == before else 0
         if since == 3:
@@ -59,11 +59,9 @@ def test_no_page_breaks_a_rule_of_level_a_or_aa(browser: Any, app: tuple[str, Pa
 
 
 @pytest.fixture(scope="module")
-def in_use(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def in_use(planting_in_use: Path) -> Iterator[str]:
     """Address of an app whose log holds the invented planting, letters and all."""
-    folder = tmp_path_factory.mktemp("demo") / "log"
-    planting_in_use(folder)
-    with served(folder) as (address, _):
+    with served(planting_in_use) as (address, _):
         yield address
 
 

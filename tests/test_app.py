@@ -71,10 +71,13 @@ def test_the_log_page_shows_what_was_kept_on_a_map_without_a_network(
 
 _WHERE = """() => {
     const box = element => { const at = element.getBoundingClientRect(); return [at.top, at.bottom]; };
-    const asked = [...document.querySelectorAll('[data-testid=stBidiComponentIsolated]')]
-        .map(host => host.shadowRoot.querySelector('[role=group]')).find(group => group);
-    const found = { verdict: box(document.querySelector('.verdict')), high: innerHeight,
-                    wide: document.documentElement.scrollWidth - innerWidth };
+    const hosts = [...document.querySelectorAll('[data-testid=stBidiComponentIsolated]')];
+    const asked = hosts.map(host => host.shadowRoot?.querySelector('[role=group]')).find(group => group);
+    const verdict = document.querySelector('.verdict');
+    const found = { high: innerHeight, wide: document.documentElement.scrollWidth - innerWidth,
+                    drawn: verdict && hosts.every(host => host.shadowRoot)  // a page is drawn anew piece by piece
+                        && document.querySelector('[data-testid=stApp]').dataset.testScriptState === 'notRunning' };
+    if (verdict) found.verdict = box(verdict);
     const photo = document.querySelector('.pictures img'), now = document.querySelector('.now');
     if (photo) found.photo = box(photo);
     if (now) found.now = box(now);
@@ -91,6 +94,7 @@ def test_verdict_and_question_stay_on_the_phones_screen_from_the_photo_through_e
     page.goto(f"{app[0]}/wound")
     page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))  # the only tap
     page.locator(".now").wait_for(timeout=60_000)
+    page.wait_for_function(f"({_WHERE})().drawn && ({_WHERE})().photo", timeout=60_000)
     seen = page.evaluate(_WHERE)
     assert seen["photo"][1] - seen["photo"][0] <= 0.4 * seen["high"]
     assert seen["verdict"][1] <= seen["high"] and seen["question"][1] <= seen["high"]
@@ -120,14 +124,14 @@ def _answer_and_look(page: Any) -> None:
     if asked is None:
         return
     page.get_by_role("button", name=re.compile("^(don't know|did not look)$")).click()
-    page.wait_for_function(f"({_WHERE})().name !== '{asked}'", timeout=60_000)
+    page.wait_for_function(f"({_WHERE})().drawn && ({_WHERE})().name !== '{asked}'", timeout=60_000)
     _look(page)
 
 
 def _look(page: Any) -> None:
     """The verdict lies under the bar at the top, the question under the verdict, and both end on the screen."""
-    page.wait_for_function(f"""() => {{ const at = ({_WHERE})(); return !at.question ||
-        at.verdict[0] >= 44 && at.verdict[1] <= at.question[0] && at.question[1] <= at.high; }}""", timeout=10_000)
+    page.wait_for_function(f"""() => {{ const at = ({_WHERE})(); return at.drawn && (!at.question ||
+        at.verdict[0] >= 44 && at.verdict[1] <= at.question[0] && at.question[1] <= at.high); }}""", timeout=10_000)
     assert page.evaluate(_WHERE)["wide"] <= 1
 
 

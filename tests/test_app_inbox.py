@@ -12,7 +12,7 @@ import pytest
 from diagnose.fieldlog.store import open_log
 from diagnose.inbox.learning import is_blind
 from diagnose.inbox.queue import waiting
-from tests.conftest import PHOTOS, WIDTHS, served
+from tests.conftest import PHOTOS, WIDTHS, drawn, served
 
 
 def _mail(subject: str, sender: str = "Ada <ada@example.org>", photo: str = "IMG_0016.jpg") -> bytes:
@@ -21,11 +21,6 @@ def _mail(subject: str, sender: str = "Ada <ada@example.org>", photo: str = "IMG
     mail.set_content("Something cut it off about 20 cm up. <script>document.title='taken over'</script>")
     mail.add_attachment((PHOTOS / "twig_on_card" / photo).read_bytes(), "image", "jpeg", filename="a.jpg")
     return mail.as_bytes()
-
-
-def _settled(page: Any) -> None:
-    page.wait_for_timeout(1500)
-    page.locator("[data-testid=stStatusWidget]").wait_for(state="detached", timeout=60_000)
 
 
 @pytest.mark.parametrize("size", WIDTHS)
@@ -52,7 +47,7 @@ def test_saved_mail_becomes_an_answered_letter_and_the_answer_can_be_undone(
         page.get_by_text("The letter, yours to change").wait_for(timeout=60_000)
         assert "taken over" not in page.title()
         page.get_by_text("from “", exact=False).first.click()
-        _settled(page)
+        drawn(page, 700)
         assert log.record("submission", name)["told"]["confirmed"]
         page.get_by_role("button", name="Agree").wait_for(timeout=30_000)
         page.get_by_role("button", name="Later").wait_for(timeout=30_000)  # the page is whole
@@ -60,7 +55,7 @@ def test_saved_mail_becomes_an_answered_letter_and_the_answer_can_be_undone(
         over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
         assert over <= 1
         page.locator("h1").click()
-        _settled(page)
+        drawn(page, 700)
         page.keyboard.press("a")
         page.get_by_text("Nothing waits.").wait_for(timeout=30_000)
         assert log.record("submission", name)["answer"] == "agree"
@@ -103,7 +98,7 @@ def test_two_letters_in_a_row_are_agreed_to(browser: Any, tmp_path: Path) -> Non
             if is_blind(waiting(log)["id"].iloc[0]):
                 page.get_by_role("button", name="That is what I say").click()
             page.get_by_role("button", name="Later").wait_for(timeout=60_000)
-            _settled(page)
+            drawn(page, 700)
             page.get_by_role("button", name="Agree").click()
         page.get_by_text("Nothing waits.").wait_for(timeout=30_000)
         assert page.locator("[data-testid=stException]").count() == 0

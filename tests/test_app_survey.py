@@ -9,9 +9,7 @@ import pytest
 
 from diagnose.fieldlog.store import open_log
 from diagnose.survey.from_log import enter
-from tests.conftest import served
-
-WIDTHS = [(1280, 900), (360, 740)]
+from tests.conftest import WIDTHS, served
 
 
 @pytest.mark.parametrize("size", WIDTHS)

@@ -10,8 +10,9 @@ import vobject
 
 from diagnose.fieldlog.store import open_log
 from diagnose.upkeep.register import found_by_chance, register
+from tests.conftest import WIDTHS, drawn
 
-WIDTHS = [(1280, 900), (360, 740)]
+DESK, PHONE = (1280, 900), (360, 740)
 
 
 def _open(browser: Any, address: str, size: tuple[int, int]) -> tuple[Any, list[str]]:
@@ -23,15 +24,9 @@ def _open(browser: Any, address: str, size: tuple[int, int]) -> tuple[Any, list[
     return page, asked
 
 
-def _settled(page: Any) -> None:
-    """Waits until the page is drawn: a click on what is just being drawn anew is lost."""
-    page.wait_for_timeout(500)
-    page.locator('[data-testid="stApp"][data-test-script-state="notRunning"]').wait_for(timeout=60_000)
-
-
 def _part(page: Any, name: str) -> None:
     page.get_by_test_id("stButtonGroup").get_by_text(name, exact=True).click(timeout=60_000)
-    _settled(page)
+    drawn(page)  # a click on what is just being drawn anew is lost
 
 
 def _choose(page: Any, site: str) -> None:
@@ -51,8 +46,7 @@ def _choose(page: Any, site: str) -> None:
             page.keyboard.press("Escape")
     else:
         raise AssertionError(f"the planting {site} is not among the choices")
-    page.wait_for_timeout(1000)
-    _settled(page)
+    drawn(page, 1000)
 
 
 @pytest.mark.parametrize("size", WIDTHS)
@@ -88,7 +82,7 @@ def test_a_look_that_finds_a_barrier_too_tight_raises_an_alarm_and_taking_it_off
 
 def test_a_barrier_found_by_chance_is_registered_with_its_place(browser: Any, app: tuple[str, Path]) -> None:
     address, folder = app
-    page, _ = _open(browser, address, WIDTHS[0])
+    page, _ = _open(browser, address, DESK)
     _part(page, "Register")
     page.get_by_text("Found by chance").click()
     page.locator("[data-testid=stCheckbox]", has_text="Grown into the stem").click()
@@ -119,7 +113,7 @@ def test_a_plan_that_was_built_is_registered_in_one_step(browser: Any, app: tupl
 def test_a_csv_file_and_the_papers_go_through_the_page(browser: Any, app: tuple[str, Path], tmp_path: Path) -> None:
     address, folder = app
     found_by_chance(open_log(folder), "old wire", True, site="papers", label="W", lat=46.3, lon=-71.3)
-    page, _ = _open(browser, address, WIDTHS[1])
+    page, _ = _open(browser, address, PHONE)
     _part(page, "Register")
     page.get_by_text("From a plan, or many from a CSV file").click()
     (tmp_path / "many.csv").write_text("site,label,form,built\npapers,P1,cage,2020-04-01\npapers,P2,castle,2020-04-01\n")

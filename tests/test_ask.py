@@ -14,7 +14,6 @@ from diagnose.culprits.ask import (
     printed_key,
     questions,
     questions_left,
-    turns,
     would_change,
 )
 from diagnose.culprits.catalogue import group_words
@@ -28,13 +27,13 @@ CLEAN = parse_signs({"wound": "severed_shoot", "cut_form": "clean", "cut_slant":
 
 
 def test_the_chances_of_the_answers_to_a_question_sum_to_one() -> None:
-    for answers in turns(judge(CLEAN, place="DE")):
+    for answers in judge(CLEAN, place="DE").turns:
         assert sum(one.chance for one in answers) == pytest.approx(1.0)
 
 
 def test_what_an_answer_would_do_is_what_it_then_does() -> None:
     verdict = judge(CLEAN, place="DE")
-    for answers in turns(verdict):
+    for answers in verdict.turns:
         for one in answers:
             if one.word.name == "seen":
                 continue  # an animal that was seen where it does not live is read as doubtful there, which is not foreseen
@@ -84,7 +83,7 @@ def test_answers_that_would_change_the_verdict_do_change_it() -> None:
 def test_a_measured_sign_that_is_told_but_not_weighed_does_not_stop_the_asking() -> None:
     edge = Measured(-20.0, 1.0)
     verdict = judge({"wound": Answer("bark_gnawed"), "patch_lower_edge_mm": edge})
-    assert {turn.word.group for one in turns(verdict) for turn in one} >= {"marks"}
+    assert {turn.word.group for one in verdict.turns for turn in one} >= {"marks"}
 
 
 def test_the_snow_line_is_not_asked_where_no_snow_lay() -> None:

@@ -8,19 +8,18 @@ import pytest
 
 from diagnose.cannot_use import CannotUse
 from diagnose.demo import INVENTED, lay
-from diagnose.fieldlog.store import Log
+from diagnose.fieldlog.store import Log, open_log
 from diagnose.fieldlog.verify import verify
 from diagnose.knowledge import knowledge
 from diagnose.screens.start import PAGES
 from diagnose.survey.summary import summarise
 from diagnose.survey.tally import read_tally
-from tests.conftest import TOP, planting_in_use
+from tests.conftest import TOP
 
 
 @pytest.fixture(scope="module")
-def laid(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Log]:
-    folder = tmp_path_factory.mktemp("demo") / "log"
-    return folder, planting_in_use(folder)
+def laid(planting_in_use: Path) -> tuple[Path, Log]:
+    return planting_in_use, open_log(planting_in_use)
 
 
 def test_every_record_says_that_it_is_invented(laid: tuple[Path, Log]) -> None:

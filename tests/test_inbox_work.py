@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Iterator
 from itertools import combinations
 from pathlib import Path
+from threading import Event, Thread
 from typing import Any
 
 import numpy as np
@@ -29,6 +30,7 @@ from diagnose.inbox.learning import LEAST_PAIRS, answer, is_blind, name_blind, t
 from diagnose.inbox.queue import waiting
 from diagnose.inbox.ranking import ASK, LOOK, READY, SEEN
 from diagnose.inbox.work import diagnosis_of, judge, judge_one, look_at, looked, measure, take_in
+from diagnose.inbox.workers import deaf_to_ctrl_c
 from diagnose.measure.number import measuring
 from diagnose.report.letters import as_html, as_pdf, as_text, letter, reply_to, write_letters
 from diagnose.signs import Bounded, Measured, parse_signs
@@ -276,10 +278,10 @@ def test_a_submission_that_cannot_be_judged_is_left_to_a_person_and_the_rest_is_
 
 
 def test_a_photo_that_stops_the_program_is_set_aside_and_the_rest_is_measured(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pile: tuple[Path, list[Sent]]
+    small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     log = open_log(tmp_path)
-    take_in(log, pile[0])
+    take_in(log, small)
     todo = work.unseen(log)[:4]
     deadly = todo[1][0]
     monkeypatch.setattr(work, "unseen", lambda _: todo)
@@ -305,7 +307,7 @@ def _deadly_look(where: str, digest: str, name: str) -> dict[str, Any]:
 @pytest.fixture(scope="module")
 def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("small") / "in"
-    make_pile(folder, 8, seed=4)
+    make_pile(folder, 5, seed=4)
     return folder
 
 
@@ -355,7 +357,7 @@ if __name__ == "__main__":
 
 
 def test_killed_while_two_workers_measure_it_ends_with_the_same_rows(small: Path, tmp_path: Path) -> None:
-    chance, kills = np.random.default_rng(5), int(os.environ.get("DIAGNOSE_INBOX_KILLS", "6")) // 2
+    chance, kills = np.random.default_rng(5), int(os.environ.get("DIAGNOSE_INBOX_KILLS", "6")) // 3
     program = tmp_path / "by_two.py"
     program.write_text(_BY_TWO)
 
@@ -403,6 +405,24 @@ def test_workers_end_when_the_one_who_feeds_them_is_killed(tmp_path: Path) -> No
     while _runs(worker) and time.monotonic() < until:
         time.sleep(0.1)
     assert not _runs(worker)
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="signals are POSIX'")
+def test_ctrl_c_that_comes_while_a_worker_is_being_started_is_heard_once_it_has_started() -> None:
+    """Another thread takes the signal for the process; the half started worker told of its own end in ten lines."""
+    over, started = Event(), False
+    other = Thread(target=over.wait)
+    other.start()
+    try:
+        with pytest.raises(KeyboardInterrupt), deaf_to_ctrl_c():
+            os.kill(os.getpid(), signal.SIGINT)
+            time.sleep(0.1)
+            started = True
+    finally:
+        over.set()
+        other.join()
+    assert started
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
 def _runs(pid: int) -> bool:

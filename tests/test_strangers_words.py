@@ -33,7 +33,7 @@ from diagnose.upkeep.due import due_of
 from diagnose.upkeep.metal import metal
 from diagnose.upkeep.register import check, register
 from diagnose.upkeep.standing import standing
-from tests.conftest import PHOTOS, served
+from tests.conftest import PHOTOS, drawn, served
 
 CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
 ESCAPES = "\x1b[2J\x1b]0;taken over\x07\x9b31m\u202e"
@@ -112,8 +112,8 @@ def address(log: Log) -> Iterator[str]:
 
 
 def _nothing_is_set(page: Any, port: int) -> None:
-    page.wait_for_timeout(1500)
-    page.locator("[data-testid=stStatusWidget]").wait_for(state="detached", timeout=60_000)
+    drawn(page)
+    page.wait_for_timeout(300)  # what was drawn would be fetched by now
     assert page.locator("[data-testid=stException]").count() == 0
     assert page.locator(f"img[src*='127.0.0.1:{port}'], a[href*='127.0.0.1:{port}'], a[href^='javascript']").count() == 0
     assert page.locator(".katex, .stMarkdownColoredText, .stMarkdownBadge").count() == 0

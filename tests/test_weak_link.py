@@ -14,13 +14,14 @@ from diagnose.fieldlog.store import Log, open_log
 from tests.conftest import served
 from tests.weak_link import WeakLink
 
-ENTRIES = int(os.environ.get("DIAGNOSE_ENTRIES", "30"))
-EVERY = 10  # entries between two cuts
+ENTRIES = int(os.environ.get("DIAGNOSE_ENTRIES", "8"))
+EVERY = 4  # entries between two cuts
 SOON_MS, LOAD_MS = 10_000, 60_000  # how long an answer, and a page, is waited for on a busy machine
 TRIES = 4
 
 
-def test_a_link_cut_again_and_again_loses_no_entry_and_doubles_none(browser: Any, tmp_path: Path) -> None:
+@pytest.mark.parametrize("entries", [ENTRIES, pytest.param(30, marks=pytest.mark.slow)])
+def test_a_link_cut_again_and_again_loses_no_entry_and_doubles_none(browser: Any, tmp_path: Path, entries: int) -> None:
     with served(tmp_path / "log") as (address, _):
         link, log = WeakLink(urlsplit(address).port or 0), open_log(tmp_path / "log")
         page = browser.new_page(viewport={"width": 360, "height": 740})
@@ -28,13 +29,13 @@ def test_a_link_cut_again_and_again_loses_no_entry_and_doubles_none(browser: Any
         page.goto(f"http://127.0.0.1:{link.port}/wound", timeout=LOAD_MS)
         _question(page).wait_for(timeout=LOAD_MS)
         cuts = 0
-        for number in range(ENTRIES):
+        for number in range(entries):
             cut = number % EVERY == 3
             cuts += cut
             # every second cut comes before the entry, the others while it is on its way
             _enter_until_kept(page, link, log, f"T{number:03d}", cut, on_its_way=number // EVERY % 2 == 0)
-        assert cuts == len(range(3, ENTRIES, EVERY))
-        assert sorted(log.observations()["plant"]) == [f"T{number:03d}" for number in range(ENTRIES)]
+        assert cuts == len(range(3, entries, EVERY)) >= 2
+        assert sorted(log.observations()["plant"]) == [f"T{number:03d}" for number in range(entries)]
         page.close()
         link.close()
 

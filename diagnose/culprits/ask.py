@@ -8,7 +8,7 @@ would change what to buy.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING
@@ -18,7 +18,7 @@ import numpy as np
 from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, group_words
 from diagnose.culprits.here import winters_of
 from diagnose.culprits.likelihood import filled, group_of_sign, is_weighed, raw_group
-from diagnose.culprits.weighing import Bench
+from diagnose.culprits.weighing import Bench, Case
 from diagnose.knowledge import knowledge
 from diagnose.signs import Answer, Shares, Signs, Word, vocabulary
 
@@ -156,11 +156,10 @@ def _snow_chances(bench: Bench) -> list[float]:
     return [sum(share for depth, share in lying if depth in depths[choice]) for choice in vocabulary()["past_snow"].choices]
 
 
-def turns(verdict: Verdict) -> Iterator[list[Turn]]:
+def turns(case: Case) -> list[list[Turn]]:
     """For each open question, every answer it may get."""
-    bench = Bench(verdict.case)
-    for word in askable(verdict.signs):
-        yield answers_to(bench, word)
+    bench = Bench(case)
+    return [answers_to(bench, word) for word in askable(case.signs)]
 
 
 def _classes(known: Catalogue, barrier_of: Mapping[str, str] | None) -> np.ndarray:
@@ -179,7 +178,7 @@ def _told(verdict: Verdict, barrier_of: Mapping[str, str] | None) -> dict[str, t
     member = _classes(verdict.case.known, barrier_of)
     now = np.array(list(verdict.culprits.values()))
     found = {}
-    for answers in turns(verdict):
+    for answers in verdict.turns:
         word, applies = answers[0].word, _applies(answers[0].word, verdict)
         deciding = _entropy(member @ now) - sum(one.chance * _entropy(member @ one.culprits) for one in answers)
         apart = _entropy(now) - sum(one.chance * _entropy(one.culprits) for one in answers)
@@ -278,7 +277,7 @@ def would_change(verdict: Verdict, most: int = 3) -> list[str]:
     member = _classes(known, None)
     now = max(verdict.groups, key=lambda key: verdict.groups[key])
     found = []
-    for answers in turns(verdict):
+    for answers in verdict.turns:
         for one in answers:
             then = kinds[int(np.argmax(member @ one.culprits))]
             if then != now and then != known.groups.get(NOT_LISTED):

@@ -29,7 +29,7 @@ _OF_CULPRIT = ("name", "of", "kind", "common", "common_in", "about", "about_wher
                "under_snow", "severs", "traces", "acts")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # one object for each: what is worked out of it is kept by it
 class Catalogue:
     """The catalogue as read from its files. K culprits, C causes (acts of culprits).
 

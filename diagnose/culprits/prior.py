@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from os import PathLike
 from typing import Any
 
@@ -59,10 +60,8 @@ def start_of(
         For weights that are no weights.
     """
     covered = place is None or is_covered(known, place)
-    places = parts_of(place) if place is not None and covered else sample_places()
-    starts = [_at(known, each, signs, seen) for each in places]
-    rates = np.mean([one.rates for one in starts], axis=0)
-    about = np.mean([one.about for one in starts], axis=0)
+    from_place = _mean_start(known, place if covered else None, _setting(signs), seen)
+    rates, about = from_place.rates, from_place.about
     if own is not None:
         weights = _own(known, own, rates)
         rates = weights / weights.sum()
@@ -85,7 +84,24 @@ def sample_places() -> list[Place]:
     return [place for place in found if place is not None]
 
 
-def _at(known: Catalogue, place: Place, signs: Signs, seen: frozenset[str]) -> Start:
+def _setting(signs: Signs) -> tuple[tuple[str, float], ...]:
+    """The setting that was told of, each with its share; empty where nobody told of it."""
+    told = signs.get("setting")
+    shares = {told.choice: 1.0} if isinstance(told, Answer) else told.shares if isinstance(told, Shares) else {}
+    return tuple(shares.items())
+
+
+@lru_cache(maxsize=1024)
+def _mean_start(
+    known: Catalogue, place: Place | None, setting: tuple[tuple[str, float], ...], seen: frozenset[str]
+) -> Start:
+    """The mean over the parts of a place, or over the sample places where none is known; not to be changed."""
+    places = parts_of(place) if place is not None else sample_places()
+    starts = [_at(known, each, setting, seen) for each in places]
+    return Start(np.mean([one.rates for one in starts], axis=0), np.mean([one.about for one in starts], axis=0))
+
+
+def _at(known: Catalogue, place: Place, setting: tuple[tuple[str, float], ...], seen: frozenset[str]) -> Start:
     lives, worth = residences(known, place, seen), words()
     rates, about = [], []
     for row, key in enumerate(known.keys):
@@ -100,7 +116,7 @@ def _at(known: Catalogue, place: Place, signs: Signs, seen: frozenset[str]) -> S
         elif status in (ABSENT, DOUBTFUL):
             about.append(worth["about"][status])
         else:
-            about.append(_in_setting(entry, worth["about"][entry["about"]], signs))
+            about.append(_in_setting(entry, worth["about"][entry["about"]], setting))
     table = np.array(rates)
     return Start(table / table.sum(), np.array(about, float).T)
 
@@ -120,13 +136,13 @@ def common_of(entry: Mapping[str, Any], place: Place) -> float:
     return float(max(told or [worth[entry["common"]]]))
 
 
-def _in_setting(entry: Mapping[str, object], usual: list[float], signs: Signs) -> list[float]:
+def _in_setting(
+    entry: Mapping[str, object], usual: list[float], setting: tuple[tuple[str, float], ...]
+) -> list[float]:
     """Chance of being about, where the setting makes it surer (livestock on its pasture)."""
     surer = entry.get("about_where", {})
-    setting = signs.get("setting")
-    shares = {setting.choice: 1.0} if isinstance(setting, Answer) else setting.shares if isinstance(setting, Shares) else {}
     assert isinstance(surer, dict)
-    return [sum(share * max(one, surer.get(where, 0.0)) for where, share in shares.items()) if shares else one
+    return [sum(share * max(one, surer.get(where, 0.0)) for where, share in setting) if setting else one
             for one in usual]
 
 

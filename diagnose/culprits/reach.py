@@ -9,7 +9,7 @@ breaks stems reaches the tops of what broke.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import cache
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -79,42 +79,46 @@ def height_likelihoods(
         seen = np.ones(len(HEIGHTS))
     if line is not None and any(depth > 0 for depth, _ in depths):  # somebody saw the surface, so snow lay
         depths = [(depth, share) for depth, share in depths if depth > 0]
-    zones = known.tables["place"]
-    edges = np.array(known.class_looks["place"]["zone_edges"], float)
-    fine = _density(np.nan_to_num(zones), edges)
     broken = _share_of(signs.get("wound"), BROKEN)
-    rows = known.of
-    reach, walks = known.reach_mm[rows], np.isfinite(known.reach_mm[rows])
-    free, held = np.zeros(len(rows)), np.zeros(len(rows))
+    bends = known.bends[known.of]
+    free, held = np.zeros(len(known.of)), np.zeros(len(known.of))
     for depth, share in depths:
-        density = np.where((walks & ~known.under_snow[rows])[:, None], _lifted(fine, depth), fine)
-        density = np.where(known.under_snow[rows][:, None], _below_snow(fine, depth), density)
-        inside = _inside(tuple(reach.tolist()), depth)
-        inside = np.where(known.bends[rows][:, None], broken + (1 - broken) * inside, inside)
-        read = seen if line is None else seen * _beside_surface(line, depth)
-        told = density * read
+        beside = np.ones(len(HEIGHTS)) if line is None else _beside_surface(line, depth)
+        read = seen * beside
+        stood = read  # by those who stand on the snow: some count the place in words from its surface
         if from_surface is not None and depth > 0:
-            beside = 1.0 if line is None else _beside_surface(line, depth)
             share_up = snow_table()["from_surface"]
-            upward = density * (_shifted(from_surface, depth) * beside)
-            stands = (walks & ~known.under_snow[rows])[:, None]
-            told = np.where(stands, (1 - share_up) * told + share_up * upward, told)
-        whole, kept = told.sum(axis=1), (told * inside).sum(axis=1)
+            stood = (1 - share_up) * read + share_up * _shifted(from_surface, depth) * beside
+        standing, density, within_reach = _placed(known, depth)
+        whole, kept = (np.where(standing, there @ stood, there @ read) for there in (density, within_reach))
+        kept = np.where(bends, broken * whole + (1 - broken) * kept, kept)
         if depth > 0:  # snow only adds places to what is gnawed below it: what was gnawed without snow still is
-            bare = (fine * (seen if line is None else seen * _beside_surface(line, depth))).sum(axis=1)
-            more = known.under_snow[rows] & (bare > whole)
+            bare = _placed(known, 0.0)[1] @ read
+            more = known.under_snow[known.of] & (bare > whole)
             kept = np.where(more, kept * bare / np.maximum(whole, 1e-300), kept)
             whole = np.where(more, bare, whole)
         free += share * whole
         held += share * kept
-    likelihood = np.where(np.isnan(zones[:, 0]), np.nan, free)
+    likelihood = np.where(np.isnan(known.tables["place"][:, 0]), np.nan, free)
     return likelihood, np.where(free > 0, held / np.maximum(free, 1e-300), 1.0)
 
 
-@cache
-def _inside(reach: tuple[float, ...], depth: float) -> np.ndarray:
+@lru_cache(maxsize=64)
+def _placed(known: Catalogue, depth: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Where each cause's wounds lie on snow of some depth [mm]; not to be changed.
+
+    (C,) who stands on the snow; (C, G) probability of each height step; (C, G) the same of those within reach.
+    """
+    rows = known.of
+    standing = np.isfinite(known.reach_mm[rows]) & ~known.under_snow[rows]
+    fine = _density(np.nan_to_num(known.tables["place"]), np.array(known.class_looks["place"]["zone_edges"], float))
+    density = np.where(standing[:, None], _lifted(fine, depth), fine)
+    density = np.where(known.under_snow[rows][:, None], _below_snow(fine, depth), density)
+    return standing, density, density * _inside(known.reach_mm[rows], depth)
+
+
+def _inside(most: np.ndarray, depth: float) -> np.ndarray:
     """(C, G) share of each cause's animals that reach each height, standing on snow of some depth [mm]."""
-    most = np.array(reach)
     finite = np.where(np.isfinite(most), most, 1e9)
     edge = np.maximum(EDGE_MM, EDGE_SHARE * np.where(np.isfinite(most), most, 0.0))
     return within((finite + depth)[:, None], HEIGHTS[None, :], edge[:, None])

@@ -12,7 +12,7 @@ import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -25,6 +25,9 @@ from diagnose.culprits.tables import words
 from diagnose.culprits.weighing import HIGH, LOW, MIDDLE, Bench, Case
 from diagnose.places import Place
 from diagnose.signs import Answer, Several, Shares, Sign, Signs, vocabulary
+
+if TYPE_CHECKING:
+    from diagnose.culprits.ask import Turn
 
 OUTSIDE = 0.30  # probability of something not listed from which the evidence is called unusual; our choice
 _ALIKE = 0.015  # probability from which shears beside a rabbit or hare are worth a word; our choice
@@ -136,6 +139,13 @@ class Verdict:
         from diagnose.culprits.ask import next_step
 
         return next_step(self, passed, barrier_of).question
+
+    @cached_property
+    def turns(self) -> list[list[Turn]]:
+        """For each open question, every answer it may get."""
+        from diagnose.culprits.ask import turns
+
+        return turns(self.case)
 
     @cached_property
     def would_change(self) -> list[str]:

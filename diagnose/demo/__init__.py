@@ -150,18 +150,23 @@ def _site(log: Log, story: Mapping[str, Any], trees: list[Tree]) -> None:
 
 
 def _wounds(log: Log, story: Mapping[str, Any], trees: list[Tree]) -> None:
-    rows = []
+    rows: list[dict[str, Any]] = []
+    judged: dict[tuple[Any, ...], dict[str, Any]] = {}
     visits = log.records("visit").set_index("day")["id"]
     for visit, day in enumerate(story["visits"]):
         for place, tree in enumerate(each for each in trees if each.hurt[visit]):
             signs = parse_signs(tree.signs[visit])
-            found = diagnose_answers(signs, Circumstances(story["region"], int(day[5:7])))
+            month = int(day[5:7])
+            told = (month, *sorted(tree.signs[visit].items()))
+            if told not in judged:  # many trees show the same
+                found = diagnose_answers(signs, Circumstances(story["region"], month))
+                judged[told] = {"verdict": found.verdict.as_json(), "leading": found.verdict.leading,
+                                "barrier": found.barrier.as_json(), "catalogue": found.verdict.version}
             rows.append({
                 "taken_at": f"{day}T{8 + place // 45:02d}:{place % 45 + 10:02d}:00", "taken_local": True,
                 "site": story["site"], "plot": tree.plot, "visit": str(visits[day]), "plant": tree.tag,
                 "species": tree.species, "by": story["by"][visit], "note": INVENTED, **_at(story, tree),
-                "signs": signs_as_json(signs), "verdict": found.verdict.as_json(),
-                "leading": found.verdict.leading, "barrier": found.barrier.as_json(), "catalogue": found.verdict.version,
+                "signs": signs_as_json(signs), **judged[told],
             })
     log.save_observations(rows)
 

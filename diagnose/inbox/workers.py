@@ -17,7 +17,7 @@ from functools import lru_cache
 from itertools import islice
 from multiprocessing import get_context, parent_process
 from pathlib import Path
-from threading import Thread
+from threading import Thread, current_thread, main_thread
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
@@ -87,7 +87,7 @@ def _on_cores(task: Task, where: str, todo: Sequence[tuple[str, ...]], workers: 
             while True:
                 # a few more than there are workers: memory does not grow with the pile
                 while len(waiting) < 2 * workers and (one := next(supply, None)) is not None:
-                    with _deaf_to_ctrl_c():
+                    with deaf_to_ctrl_c():
                         waiting[pool.submit(task, where, *one)] = one[0]
                 if not waiting:
                     break
@@ -109,22 +109,35 @@ def _pool(where: str, workers: int) -> ProcessPoolExecutor:
 
 
 @contextmanager
-def _deaf_to_ctrl_c() -> Iterator[None]:
-    """Processes started meanwhile pass Ctrl+C over, which reaches them too: who feeds them ends them, and says so once."""
+def deaf_to_ctrl_c() -> Iterator[None]:
+    """Processes started meanwhile pass Ctrl+C over, which reaches them too: who feeds them ends them, and says so once.
+
+    Ctrl+C that comes meanwhile is heard afterwards, lest a process be left half started. The mask alone does not hold it
+    off: it is of this thread, and any other thread takes the signal for the whole process.
+    """
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
+    heard: list[int] = []
+    told = signal.getsignal(signal.SIGINT)
+    here = current_thread() is main_thread() and callable(told)
+    if here:
+        signal.signal(signal.SIGINT, lambda number, _: heard.append(number))
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if here:
+            signal.signal(signal.SIGINT, told)
+            if heard:
+                signal.raise_signal(signal.SIGINT)
 
 
 def _alone(task: Task, where: str, one: tuple[str, ...]) -> dict[str, Any] | None:
     with _pool(where, 1) as pool:
         try:
-            with _deaf_to_ctrl_c():
+            with deaf_to_ctrl_c():
                 asked = pool.submit(task, where, *one)
             return asked.result()
         except BrokenProcessPool:

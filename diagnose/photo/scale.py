@@ -146,7 +146,9 @@ def _rim(picture: Picture, centre: np.ndarray, radius: float) -> tuple[Ellipse, 
     # a raised rim has an inner edge too, often the plainer one
     wider = [_climbed(best + (0, 0, grow, 0, 0), steps / 8, fine) for grow in (0.04, 0.07)]
     best = _outermost([best, *wider], fine, 0.85)
-    score, seen, apart, uneven = _following(best, fine)
+    score, seen, change, inner = _following(best, fine)
+    apart = float(np.median(change))
+    uneven = float(np.median(np.linalg.norm(inner - np.median(inner, axis=0), axis=1)))
     u, v = (best[:2] + 0.5) / zoom - 0.5 + (x0, y0)
     long = 2 * float(np.exp(best[2])) / zoom
     ratio = float(min(best[3], 1.0))
@@ -164,34 +166,36 @@ def _views(bgr: np.ndarray, blur: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 INSIDE, OUTSIDE = np.array([0.86, 0.90, 0.94, 0.975]), np.array([1.025, 1.06, 1.10, 1.14])
+_RINGS = np.concatenate([INSIDE, OUTSIDE])[None, :, None]
+_BEARING = np.arange(RAYS) * 2 * np.pi / RAYS
+_COS, _SIN = np.cos(_BEARING), np.sin(_BEARING)
 
 
-def _following(shape: np.ndarray, views: tuple[np.ndarray, np.ndarray]) -> tuple[float, np.ndarray, float, float]:
+def _following(
+    shape: np.ndarray, views: tuple[np.ndarray, np.ndarray]
+) -> tuple[float, np.ndarray, np.ndarray, np.ndarray]:
     """How well an ellipse (u, v, log of long half axis, short over long, turn) is a coin's rim.
 
     Along the rim colour steps, and the ring within has another colour than the ring without: the patterns inside a
     coin have steps, but one colour on both sides. A fifth may be hidden, by the fingers that hold it. Returns the
-    score, (RAYS,) of it, how far apart the two rings' colours are, and how uneven the inner ring is.
+    score, (RAYS,) of it, (RAYS,) how far apart the two rings' colours are, and (RAYS, 3) the inner ring's colour.
     """
     u, v, size, ratio, turn = shape
     lab, tensor = views
-    bearing = np.arange(RAYS) * 2 * np.pi / RAYS
     long = np.exp(size)
-    cos, sin = np.cos(bearing), np.sin(bearing)
-    own = np.stack([long * cos, long * ratio * sin])
-    normal = np.stack([ratio * cos, sin])
-    normal /= np.linalg.norm(normal, axis=0)
+    own = np.array([long * _COS, long * ratio * _SIN])
+    normal = np.array([ratio * _COS, _SIN])
+    normal /= np.sqrt((normal * normal).sum(axis=0))
     R = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
     at, (nx, ny) = R @ own, R @ normal
     xx, xy, yy = _at(tensor, at + [[u], [v]]).T
     step = np.sqrt(np.clip(nx * nx * xx + 2 * nx * ny * xy + ny * ny * yy, 0, None))
-    ring = np.concatenate([at * k + [[u], [v]] for k in (*INSIDE, *OUTSIDE)], axis=1)
+    ring = (at[:, None, :] * _RINGS).reshape(2, -1) + [[u], [v]]
     rings = _at(lab, ring).reshape(2, len(INSIDE), RAYS, 3).mean(axis=1)
     change = np.linalg.norm(rings[1] - rings[0], axis=1)
     seen = 0.3 * np.minimum(np.log1p(step), 2.5) + 0.7 * np.minimum(np.log1p(change / 3), 2.5)
     flat = max(0.0, FLATTEST - ratio) + max(0.0, ratio - 1.02)
-    uneven = float(np.median(np.linalg.norm(rings[0] - np.median(rings[0], axis=0), axis=1)))
-    return float(np.sort(seen)[RAYS // 8 :].mean()) - 20 * flat - 0.3 * (1 - ratio), seen, float(np.median(change)), uneven
+    return float(np.sort(seen)[RAYS // 8 :].mean()) - 20 * flat - 0.3 * (1 - ratio), seen, change, rings[0]
 
 
 def _at(image: np.ndarray, at: np.ndarray) -> np.ndarray:

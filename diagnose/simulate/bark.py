@@ -157,10 +157,10 @@ def picture_of(setting: BarkSetting) -> tuple[bytes, Truth]:
     outline = _Outline(setting, rng)
     bare = outer.copy()
     bare[outer] = outline.holds(up[outer], turn[outer], radius)
-    inner, deep_up, deep_turn = _meet(eye, ray, foot, axis, toward, across, wood_radius)
-    wood = bare & inner
+    inner, deep_up, deep_turn = _meet(eye, ray, foot, axis, toward, across, wood_radius, bare)
+    wood = inner.copy()
     wood[wood] = outline.holds(deep_up[wood], deep_turn[wood], radius)
-    rim = bare & inner & ~wood
+    rim = inner & ~wood
     bark = outer & ~bare
     light = np.array(setting.sun_from) / np.linalg.norm(setting.sun_from)
 
@@ -237,16 +237,27 @@ def _meet(
     toward: np.ndarray,
     across: np.ndarray,
     radius: float,
+    among: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Which rays (n, 3) meet the cylinder, and where: up the axis [mm] and round it [radian]."""
-    flat = ray - (ray @ axis)[:, None] * axis
+    """Which rays (n, 3) meet the cylinder, and where: up the axis [mm] and round it [radian]; nan for those that do not.
+
+    among : (n,) the rays that are asked about, else all of them.
+    """
+    hit = np.zeros(len(ray), bool)
+    up, turn = np.full(len(ray), np.nan), np.full(len(ray), np.nan)
+    asked = ray if among is None else ray[among]
     off = eye - foot - ((eye - foot) @ axis) * axis
-    a, b, c = (flat**2).sum(axis=1), flat @ off, float(off @ off) - radius**2
-    root = b**2 - a * c
-    hit = root > 0
-    reach = (-b - np.sqrt(np.maximum(root, 0))) / a
-    at = eye - foot + ray * reach[:, None]
-    return hit, at @ axis, np.arctan2(at @ across, at @ toward)
+    a, b = np.einsum("ij,ij->i", asked, asked) - (asked @ axis) ** 2, asked @ off
+    root = b**2 - a * (float(off @ off) - radius**2)
+    meets = root > 0
+    hit[slice(None) if among is None else among] = meets
+    reach = (-b[meets] - np.sqrt(root[meets])) / a[meets]
+    at = eye - foot + asked[meets] * reach[:, None]
+    up[hit], turn[hit] = at @ axis, np.arctan2(at @ across, at @ toward)
+    return hit, up, turn
+
+
+_TURN = np.linspace(-np.pi, np.pi, 10_001)  # [radian]; the outline between two of them is right to a thousandth of a pixel
 
 
 class _Outline:
@@ -258,6 +269,7 @@ class _Outline:
         self.waves, self.phase = waves, rng.uniform(0, 2 * np.pi, len(waves))
         size = rng.normal(size=len(waves)) / np.sqrt(waves)
         self.size = setting.ragged * size / np.sqrt((size**2).sum() / 2)
+        self.edge = 1 + self.size @ np.cos(waves[:, None] * _TURN + self.phase[:, None])
 
     def holds(self, up: np.ndarray, turn: np.ndarray, radius: float) -> np.ndarray:
         s = self.setting
@@ -266,9 +278,7 @@ class _Outline:
         tall = up / (s.height / 2)
         wide = (np.remainder(turn - np.radians(s.turned) + np.pi, 2 * np.pi) - np.pi) / (np.pi * s.share)
         angle = np.arctan2(tall, turn if s.share == 1 else wide)
-        edge = 1 + np.zeros(len(up))
-        for wave, phase, size in zip(self.waves, self.phase, self.size, strict=True):
-            edge += size * np.cos(wave * angle + phase)
+        edge = np.interp(angle, _TURN, self.edge)
         if s.share == 1:
             return np.abs(tall) < edge
         return np.abs(tall) ** s.squareness + np.abs(wide) ** s.squareness < edge**s.squareness
@@ -356,7 +366,7 @@ def _background(setting: BarkSetting, rng: np.random.Generator, width: int, heig
 def _developed(scene: np.ndarray, setting: BarkSetting, rng: np.random.Generator) -> bytes:
     rgb = cv2.GaussianBlur(scene, (0, 0), setting.blur_px) * 0.9
     rgb = rgb + rng.normal(size=rgb.shape) * setting.noise * np.sqrt(np.clip(rgb, 0.02, 1))
-    image = (np.clip(rgb, 0, 1) ** (1 / GAMMA) * 255 + 0.5).astype(np.uint8)
+    image = (np.clip(rgb, 0, 1).astype(np.float32) ** np.float32(1 / GAMMA) * 255 + 0.5).astype(np.uint8)
     exif = Image.Exif()
     exif.get_ifd(0x8769)[0xA405] = round(setting.focal_35mm)
     out = io.BytesIO()

@@ -430,7 +430,7 @@ def _lay_twig(
     open_sky = 0.35 + 0.65 * (1 - normal[..., 2]) / 2
     sky = np.array([1.15, 1.0, 0.9], np.float32) * (1 - setting.sun)
     sun = np.array([0.95, 1.0, 1.03], np.float32) * setting.sun
-    bark_light = open_sky[..., None] * sky + np.minimum(lambert, 1.5)[..., None] * sun  # (h, 1, 3)
+    bark_light = (open_sky[..., None] * sky + np.minimum(lambert, 1.5)[..., None] * sun).astype(np.float32)  # (h, 1, 3)
     grain = rng.normal(0, 1, (max(h // 3, 4), max(w // 30, 4))).astype(np.float32)
     grain = cv2.resize(grain, (w, h), interpolation=cv2.INTER_CUBIC)
     fleck = rng.normal(0, 1, (max(h // 8, 4), max(w // 12, 4))).astype(np.float32)
