@@ -14,10 +14,10 @@ import numpy as np
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue, group_words
-from diagnose.culprits.here import ABSENT, DOUBTFUL, NOT_COVERED, RESIDENT, is_covered, parts_of, place_from, residences
+from diagnose.culprits.here import ABSENT, DOUBTFUL, RESIDENT, lives_where, residences
 from diagnose.culprits.old_names import spread
+from diagnose.culprits.ranges import is_covered
 from diagnose.culprits.tables import words
-from diagnose.knowledge import knowledge
 from diagnose.places import Place
 from diagnose.signs import Answer, Shares, Signs
 from diagnose.texts import read_values, shown
@@ -58,9 +58,7 @@ def start_of(
     CannotUse
         For weights that are no weights.
     """
-    covered = place is None or is_covered(known, place)
-    places = parts_of(place) if place is not None and covered else sample_places()
-    starts = [_at(known, each, signs, seen) for each in places]
+    starts = [_at(known, each, signs, lives) for each, lives in lives_where(known, place, seen)]
     rates = np.mean([one.rates for one in starts], axis=0)
     about = np.mean([one.about for one in starts], axis=0)
     if own is not None:
@@ -75,18 +73,17 @@ def start_of(
             rates = (PSEUDO_CAP * rates + sure) / (PSEUDO_CAP + sure.sum())
             there = (sure >= 0.5) & known.animal
             about = np.where(there, np.maximum(about, np.array(words()["about"]["widespread"])[:, None]), about)
-    rates = _with_not_listed(known, rates, words()["not_listed" if covered else "not_listed_elsewhere"])
+    rates = _with_not_listed(known, rates, not_listed_share(place))
     return Start(rates, about)
 
 
-def sample_places() -> list[Place]:
-    """Far-apart places over which is averaged where no place is known (`sample_places.yaml`)."""
-    found = [place_from(name) for name in knowledge("diagnose.culprits", "sample_places.yaml")["places"]]
-    return [place for place in found if place is not None]
+def not_listed_share(place: Place | None) -> float:
+    """Share of such wounds that something makes which is not in the catalogue, before the wound is looked at [0 to 1]."""
+    return float(words()["not_listed" if place is None or is_covered(place) else "not_listed_elsewhere"])
 
 
-def _at(known: Catalogue, place: Place, signs: Signs, seen: frozenset[str]) -> Start:
-    lives, worth = residences(known, place, seen), words()
+def _at(known: Catalogue, place: Place, signs: Signs, lives: Mapping[str, str]) -> Start:
+    worth = words()
     rates, about = [], []
     for row, key in enumerate(known.keys):
         entry, status = known.raw[key], lives[key]
@@ -144,8 +141,10 @@ def place_words(known: Catalogue, place: Place | None) -> str:
     if place is None:
         return "No place is known: the wound alone is judged, by what makes such wounds in far-apart countries."
     lives = residences(known, place)
-    if all(lives[key] == NOT_COVERED for key in known.keys if known.kinds[key] == "mammal"):
-        return f"{place.name}: not covered. Which animals live there is not known here; the wound alone is judged."
+    if not is_covered(place):
+        living = [known.names[key] for key in known.keys if known.kinds[key] == "mammal" and lives[key] == RESIDENT]
+        return (f"{place.name}: not covered. Which animals live there is not known here"
+                + (f", but for {', '.join(living)}" if living else "") + "; the wound alone is judged.")
     doubtful = [known.names[key] for key in known.keys if lives[key] == DOUBTFUL and known.kinds[key] == "mammal"]
     living = sum(lives[key] == RESIDENT and known.kinds[key] == "mammal" for key in known.keys)
     return (f"{place.name}: {living} kinds of mammals of the catalogue live there"
