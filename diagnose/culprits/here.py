@@ -106,7 +106,12 @@ def lives_where(known: Catalogue, place: Place | None, seen: Collection[str] = (
 
     Parameters
     ----------
-    known : the catalogue. place : None where it is not known. seen : as for `residences`.
+    known
+        The catalogue [no unit].
+    place
+        None where it is not known [no unit].
+    seen
+        Culprits that were themselves seen, filmed or typed there, as for `residences` [no unit].
     """
     if place is not None and is_covered(place):
         return [(part, residences(known, part, seen)) for part in parts_of(place)]

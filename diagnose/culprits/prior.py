@@ -78,7 +78,13 @@ def start_of(
 
 
 def not_listed_share(place: Place | None) -> float:
-    """Share of such wounds that something makes which is not in the catalogue, before the wound is looked at [0 to 1]."""
+    """Share of such wounds that something makes which is not in the catalogue, before the wound is looked at [0 to 1].
+
+    Parameters
+    ----------
+    place
+        None where it is not known [no unit].
+    """
     return float(words()["not_listed" if place is None or is_covered(place) else "not_listed_elsewhere"])
 
 
@@ -142,9 +148,9 @@ def place_words(known: Catalogue, place: Place | None) -> str:
         return "No place is known: the wound alone is judged, by what makes such wounds in far-apart countries."
     lives = residences(known, place)
     if not is_covered(place):
-        living = [known.names[key] for key in known.keys if known.kinds[key] == "mammal" and lives[key] == RESIDENT]
+        told = [known.names[key] for key in known.keys if known.kinds[key] == "mammal" and lives[key] == RESIDENT]
         return (f"{place.name}: not covered. Which animals live there is not known here"
-                + (f", but for {', '.join(living)}" if living else "") + "; the wound alone is judged.")
+                + (f", but for {', '.join(told)}" if told else "") + "; the wound alone is judged.")
     doubtful = [known.names[key] for key in known.keys if lives[key] == DOUBTFUL and known.kinds[key] == "mammal"]
     living = sum(lives[key] == RESIDENT and known.kinds[key] == "mammal" for key in known.keys)
     return (f"{place.name}: {living} kinds of mammals of the catalogue live there"

@@ -134,7 +134,13 @@ def _in_words(code: str) -> str:
 
 
 def is_covered(place: Place) -> bool:
-    """Is it told of every animal whether it lives at a place, and not of those alone whose whole range is told?"""
+    """Is it told of every animal whether it lives at a place, and not of those alone whose whole range is told?
+
+    Parameters
+    ----------
+    place
+        Any, one at sea too [no unit].
+    """
     return any(code in covered() for chain in place.chains for code in chain)
 
 
