@@ -1,8 +1,8 @@
 """Which question is worth asking next, how many are left, and when is asking over?
 
-A question is worth what its answers are expected to tell of what decides (which barrier), for the trouble of answering it
-and for how likely somebody at the plant can answer it at all. Asking is over when the answers that are left would together
-hardly change what to buy: one alone seldom does where several might.
+A question is worth what its answers are expected to tell, above all of what decides (which barrier), for the trouble of
+answering it and for how likely somebody at the plant can answer it at all. Asking is over when no answer that is left
+would change what to buy.
 """
 
 from __future__ import annotations
@@ -27,10 +27,10 @@ if TYPE_CHECKING:
 
 CLEAR = 0.95  # probability of one group, or of one barrier, from which no more is asked; our choice, no source
 LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
-LEAST_CHANGE = 0.004  # gain in the chance of buying the right thing, summed over what can be asked, below which asking is
-#                       over; set on drawn wounds
-ASKING = 1.0  # trouble of a question by itself, beside the effort of its answer, in steps of that effort; our choice
+LEAST_GAIN = 0.012  # expected gain [nat] of the decision below which a question is not worth asking; our choice
+LEAST_CHANGE = 0.002  # expected gain in the chance of buying the right thing below which it is not; our choice
 ALIKE = 1e-9  # gains [nat] that lie no farther apart are equal: the question that stands first is asked
+BESIDE = 0.25  # weight of telling culprits apart that need the same barrier; our choice
 _MOST_LEFT = 8  # questions looked ahead at most
 
 
@@ -170,47 +170,33 @@ def _classes(known: Catalogue, barrier_of: Mapping[str, str] | None) -> np.ndarr
 
 
 def falls(verdict: Verdict, barrier_of: Mapping[str, str] | None = None) -> dict[str, float]:
-    """Question -> expected information gain of what decides, if it is answered [nat]."""
+    """Question -> expected information gain if it is answered [nat]: of what decides, and a little of the culprit."""
     return {name: fall for name, (fall, _) in _told(verdict, barrier_of).items()}
 
 
 def _told(verdict: Verdict, barrier_of: Mapping[str, str] | None) -> dict[str, tuple[float, float]]:
-    """Question -> expected information gain [nat], and expected gain in the chance of the right class.
-
-    Both are counted from what is held now, and may lie below zero: signs weigh by a power, so that what the answers leave
-    on average may be less sure than that.
-    """
+    """Question -> expected information gain [nat], and expected gain in the chance of the right class [0 to 1]."""
     member = _classes(verdict.case.known, barrier_of)
     now = np.array(list(verdict.culprits.values()))
     found = {}
     for answers in turns(verdict):
         word, applies = answers[0].word, _applies(answers[0].word, verdict)
         deciding = _entropy(member @ now) - sum(one.chance * _entropy(member @ one.culprits) for one in answers)
+        apart = _entropy(now) - sum(one.chance * _entropy(one.culprits) for one in answers)
         right = sum(one.chance * float((member @ one.culprits).max()) for one in answers) - float((member @ now).max())
-        found[word.name] = (applies * deciding, applies * right)
+        found[word.name] = (applies * ((1 - BESIDE) * deciding + BESIDE * apart), applies * right)
     return found
 
 
 def gains(
     verdict: Verdict, told: Mapping[str, float] | None = None, barrier_of: Mapping[str, str] | None = None
 ) -> dict[str, float]:
-    """Question -> expected information gain [nat] per trouble of asking and answering.
+    """Question -> expected information gain [nat] per effort of answering.
 
     told : question -> how likely it is answered, not passed; that of `answerable.yaml` when None.
     """
     chance = answerable() if told is None else told
-    return {name: fall * chance[name] / trouble(vocabulary()[name]) for name, fall in falls(verdict, barrier_of).items()}
-
-
-def trouble(word: Word) -> float:
-    """What a question costs: being asked at all, and the effort of its answer.
-
-    Parameters
-    ----------
-    word
-        The question, of the vocabulary [no unit].
-    """
-    return ASKING + word.effort
+    return {name: fall * chance[name] / vocabulary()[name].effort for name, fall in falls(verdict, barrier_of).items()}
 
 
 def _applies(word: Word, verdict: Verdict) -> float:
@@ -244,11 +230,13 @@ def next_step(
         return Step("wound", "what was hurt decides which other questions make sense")
     if barrier_of is not None and (alike := _same_barrier(verdict, barrier_of)):
         return Step(None, f"{' and '.join(alike)} need the same barrier, so telling them apart changes nothing")
-    chance = answerable() if told is None else told
-    left = {name: worth for name, worth in _told(verdict, barrier_of).items() if name not in passed}
-    if not left or sum(right * chance[name] for name, (_, right) in left.items()) < LEAST_CHANGE:
+    worth = _told(verdict, barrier_of)
+    left = {name: gain for name, (gain, right) in worth.items()
+            if name not in passed and (gain >= LEAST_GAIN and right >= LEAST_CHANGE)}
+    if not left:
         return Step(None, "no more answers will change what to buy")
-    value = {name: gain * chance[name] / trouble(vocabulary()[name]) for name, (gain, _) in left.items()}
+    chance = answerable() if told is None else told
+    value = {name: gain * chance[name] / vocabulary()[name].effort for name, gain in left.items()}
     most = max(value.values())
     best = next(name for name in value if value[name] >= most - ALIKE)
     return Step(best, "it is expected to tell most for the least trouble")

@@ -77,8 +77,8 @@ def _limits() -> dict[str, Any]:
         "diameters": reach.DIAMETERS.tolist(), "broken": list(reach.BROKEN),
         "grid": likelihood.GRID, "wrongly_typed": likelihood.WRONGLY_TYPED, "tiny": TINY, "traces": list(TRACES),
         "most_kinds": MOST_KINDS,
-        "not_listed": NOT_LISTED, "clear": ask.CLEAR, "listed": ask.LISTED, "asking": ask.ASKING,
-        "least_change": ask.LEAST_CHANGE, "alike": ask.ALIKE,
+        "not_listed": NOT_LISTED, "clear": ask.CLEAR, "listed": ask.LISTED, "least_gain": ask.LEAST_GAIN,
+        "least_change": ask.LEAST_CHANGE, "beside": ask.BESIDE, "alike": ask.ALIKE,
         "holds": verdict.HOLDS, "all_but": verdict.ALL_BUT, "outside": verdict.OUTSIDE,
     }
 

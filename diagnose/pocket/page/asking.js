@@ -99,8 +99,9 @@ function makeAsking(model) {
       const answers = answersTo(on, word, now), applies = appliesOf(word, verdict);
       const mean = each => answers.reduce((sum, one) => sum + one.chance * each(one), 0);
       const deciding = entropy(before) - mean(one => entropy(toClasses(one.culprits)));
+      const apart = entropy(verdict.culprits) - mean(one => entropy(one.culprits));
       const right = mean(one => Math.max(...toClasses(one.culprits))) - Math.max(...before);
-      found.set(word.name, {gain: applies * deciding, right: applies * right, answers});
+      found.set(word.name, {gain: applies * ((1 - L.beside) * deciding + L.beside * apart), right: applies * right, answers});
     }
     return found;
   }
@@ -124,13 +125,12 @@ function makeAsking(model) {
       return {question: null, reason: `${alike.join(" and ")} need the same barrier, so telling them apart changes nothing`};
     }
     const value = new Map();
-    let change = 0;
     for (const [name, {gain, right}] of worthOf(verdict)) {
-      if (passed.includes(name)) continue;
-      change += right * signOf.get(name).chance;
-      value.set(name, gain * signOf.get(name).chance / (L.asking + signOf.get(name).effort));
+      if (!passed.includes(name) && gain >= L.least_gain && right >= L.least_change) {
+        value.set(name, gain * signOf.get(name).chance / signOf.get(name).effort);
+      }
     }
-    if (!value.size || change < L.least_change) return {question: null, reason: "no more answers will change what to buy"};
+    if (!value.size) return {question: null, reason: "no more answers will change what to buy"};
     const best = Math.max(...value.values());
     for (const [name, worth] of value) {
       if (worth >= best - L.alike) return {question: name, reason: "it is expected to tell most for the least trouble"};
