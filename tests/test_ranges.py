@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.ranges import covered, ranges, residence, residents, spread
+from diagnose.culprits.ranges import covered, is_covered, ranges, residence, residents, spread
 from diagnose.knowledge import knowledge
 from diagnose.places import place_named, place_of
 from diagnose.places.place import areas
@@ -52,15 +52,26 @@ def test_an_animal_that_a_published_list_leaves_out_is_absent(species, place, so
     assert residence(species, place_named(place)) == "absent", source
 
 
-def test_outside_the_covered_countries_and_at_sea_nothing_is_claimed():
-    for place in (place_named("Brazil"), place_named("China"), place_of(57.0, -30.0)):
-        assert set(residents(place).values()) == {"not covered"}
+def test_outside_the_covered_countries_and_at_sea_nothing_is_claimed_but_of_those_whose_whole_range_is_told():
+    assert set(residents(place_of(57.0, -30.0)).values()) == {"not covered"}
+    for place in (place_named("Brazil"), place_named("China")):
+        assert {key for key, lives in residents(place).items() if lives != "not covered"} == {
+            key for key, line in ranges().items() if line.world}
+
+
+# Bhutan Broadcasting Service (teak uprooted at Sibsoo); Tropical Pest Management 37:169-174 (blue monkeys on Mount Meru);
+# Forest Systems, Pulido et al. (Tierra del Fuego); Khan et al. 2000 (all over Pakistan); abstracts
+@pytest.mark.parametrize(("species", "code"), [("elephant", "BT"), ("monkey", "TZ"), ("guanaco", "AR"),
+                                               ("crested_porcupine", "PK"), ("coypu", "US-LA"), ("serow", "JP-21")])
+def test_an_animal_whose_whole_range_is_told_lives_where_its_damage_was_described_and_not_in_norway(species, code):
+    assert residence(species, place_named(code)) == "resident"
+    assert residence(species, place_named("NO")) == "absent"
 
 
 def test_every_covered_area_has_an_answer_for_every_species():
     for code in areas():
         inside = any(one in covered() for one in place_named(code).chains[0])
-        assert ("not covered" not in residents(place_named(code)).values()) == inside
+        assert ("not covered" not in residents(place_named(code)).values()) == inside == is_covered(place_named(code))
 
 
 def test_near_a_border_the_animals_of_both_sides_count():
@@ -102,7 +113,7 @@ def test_each_line_names_its_sources_and_no_code_twice():
         assert set(ranges()[key].sources) <= set(TOLD["sources"]) and line["sources"], key
         own = [code for kind in ("resident", "doubtful", "absent") for code in line.get(kind, [])]
         assert len(own) == len(set(own)), key
-        assert set(line) <= {"name", "resident", "doubtful", "absent", "sources"}, key
+        assert set(line) <= {"name", "resident", "doubtful", "absent", "world", "sources"}, key
 
 
 def test_each_list_is_used_and_holds_known_codes():

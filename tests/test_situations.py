@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 
+import pytest
 import yaml
 
 from diagnose.culprits.verdict import judge
@@ -61,3 +62,26 @@ def test_where_nobody_wrote_down_which_animals_live_the_unlisted_are_the_likelie
     unknown, known = judge({}, "ZA"), judge({}, "DE")
     assert max(unknown.culprits, key=unknown.culprits.__getitem__) == "not_listed" and unknown.leading is None
     assert known.culprits["not_listed"] < 0.1
+
+
+# Tropical Pest Management 37:169-174 (Mount Meru); Forest Systems, Pulido et al. (Tierra del Fuego); LeBlanc 1994, nutria;
+# The Hindu 2011 (girdled trees and a quill); Species 24, e61s1563 (trees uprooted in Karnataka)
+@pytest.mark.parametrize(("place", "signs", "group"), [
+    ("TZ", {"wound": "bark_stripped", "position": "crown", "foliage": "conifer", "plant_stage": "tree"}, "monkey"),
+    ("AR", {"wound": "severed_shoot", "setting": "forest", "foliage": "broadleaf", "pattern": "every_plant"}, "guanaco"),
+    ("US-LA", {"wound": "cut_at_ground", "setting": "waterside", "severed_piece": "left"}, "coypu"),
+    ("IN", {"wound": "bark_gnawed", "hair": "quills", "position": "base"}, "porcupine"),
+    ("IN", {"wound": "pulled_out", "plant_stage": "tree", "droppings": "large_pellets"}, "elephant"),
+])
+def test_an_animal_of_far_lands_is_the_likeliest_that_is_listed_where_its_damage_was_described(
+    place: str, signs: dict[str, str], group: str
+) -> None:
+    there, elsewhere = judge(parse_signs(signs), place).groups, judge(parse_signs(signs), "NO").groups
+    assert max(set(there) - {"not_listed"}, key=there.__getitem__) == group
+    assert elsewhere[group] < 0.01
+
+
+def test_no_vole_possum_or_gopher_is_blamed_south_of_the_sahara() -> None:
+    """Voles do not live there (Wilson & Reeder, Mammal Species of the World: from memory)."""
+    groups = judge(parse_signs({"wound": "bark_gnawed", "position": "base"}), "ZA").groups
+    assert max(groups["vole"], groups["marsupial"], groups["pocket_gopher"]) < 0.01

@@ -10,7 +10,7 @@ from functools import cache
 from typing import Any
 
 from diagnose.culprits.catalogue import Catalogue, catalogue, members
-from diagnose.culprits.ranges import residence
+from diagnose.culprits.ranges import is_covered, residence
 from diagnose.culprits.reach import snow_table
 from diagnose.knowledge import knowledge
 from diagnose.places import Place, place_named, place_of
@@ -98,10 +98,32 @@ def _by_country(where: Mapping[str, str], place: Place) -> str:
     return min(told, key=_ORDER.index) if told else NOT_COVERED
 
 
-def is_covered(known: Catalogue, place: Place) -> bool:
-    """Is it known of any mammal whether it lives there?"""
-    return any(status != NOT_COVERED for key, status in residences(known, place).items()
-               if known.kinds[key] == "mammal")
+def lives_where(known: Catalogue, place: Place | None, seen: Collection[str] = ()) -> list[tuple[Place, Mapping[str, str]]]:
+    """The places whose animals are averaged, each with the residences that count there.
+
+    Of a covered place these are its parts. Of another, or of none, they are places far apart, at which what is told of
+    the place itself stands over what is told of them.
+
+    Parameters
+    ----------
+    known
+        The catalogue [no unit].
+    place
+        None where it is not known [no unit].
+    seen
+        Culprits that were themselves seen, filmed or typed there, as for `residences` [no unit].
+    """
+    if place is not None and is_covered(place):
+        return [(part, residences(known, part, seen)) for part in parts_of(place)]
+    told = {} if place is None else {key: status for key, status in residences(known, place, seen).items()
+                                     if status != NOT_COVERED}
+    return [(sample, {**residences(known, sample, seen), **told}) for sample in sample_places()]
+
+
+def sample_places() -> list[Place]:
+    """Far-apart places over which is averaged where no place is known (`sample_places.yaml`)."""
+    found = [place_from(name) for name in knowledge("diagnose.culprits", "sample_places.yaml")["places"]]
+    return [place for place in found if place is not None]
 
 
 def seen_there(signs: Signs) -> frozenset[str]:

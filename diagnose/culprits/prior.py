@@ -15,10 +15,10 @@ import numpy as np
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, Catalogue, catalogue, group_words
-from diagnose.culprits.here import ABSENT, DOUBTFUL, NOT_COVERED, RESIDENT, is_covered, parts_of, place_from, residences
+from diagnose.culprits.here import ABSENT, DOUBTFUL, RESIDENT, lives_where, residences
 from diagnose.culprits.old_names import spread
+from diagnose.culprits.ranges import is_covered
 from diagnose.culprits.tables import words
-from diagnose.knowledge import knowledge
 from diagnose.places import Place
 from diagnose.signs import Answer, Shares, Signs
 from diagnose.texts import read_values, shown
@@ -59,8 +59,7 @@ def start_of(
     CannotUse
         For weights that are no weights.
     """
-    covered = place is None or is_covered(known, place)
-    from_place = _mean_start(known, place if covered else None, _setting(signs), seen)
+    from_place = _mean_start(known, place, _setting(signs), seen)
     rates, about = from_place.rates, from_place.about
     if own is not None:
         weights = _own(known, own, rates)
@@ -74,14 +73,19 @@ def start_of(
             rates = (PSEUDO_CAP * rates + sure) / (PSEUDO_CAP + sure.sum())
             there = (sure >= 0.5) & known.animal
             about = np.where(there, np.maximum(about, np.array(words()["about"]["widespread"])[:, None]), about)
-    rates = _with_not_listed(known, rates, words()["not_listed" if covered else "not_listed_elsewhere"])
+    rates = _with_not_listed(known, rates, not_listed_share(place))
     return Start(rates, about)
 
 
-def sample_places() -> list[Place]:
-    """Far-apart places over which is averaged where no place is known (`sample_places.yaml`)."""
-    found = [place_from(name) for name in knowledge("diagnose.culprits", "sample_places.yaml")["places"]]
-    return [place for place in found if place is not None]
+def not_listed_share(place: Place | None) -> float:
+    """Share of such wounds that something makes which is not in the catalogue, before the wound is looked at [0 to 1].
+
+    Parameters
+    ----------
+    place
+        None where it is not known [no unit].
+    """
+    return float(words()["not_listed" if place is None or is_covered(place) else "not_listed_elsewhere"])
 
 
 def _setting(signs: Signs) -> tuple[tuple[str, float], ...]:
@@ -95,14 +99,13 @@ def _setting(signs: Signs) -> tuple[tuple[str, float], ...]:
 def _mean_start(
     known: Catalogue, place: Place | None, setting: tuple[tuple[str, float], ...], seen: frozenset[str]
 ) -> Start:
-    """The mean over the parts of a place, or over the sample places where none is known; not to be changed."""
-    places = parts_of(place) if place is not None else sample_places()
-    starts = [_at(known, each, setting, seen) for each in places]
+    """The mean over the places whose animals count, see `lives_where`; not to be changed."""
+    starts = [_at(known, each, setting, lives) for each, lives in lives_where(known, place, seen)]
     return Start(np.mean([one.rates for one in starts], axis=0), np.mean([one.about for one in starts], axis=0))
 
 
-def _at(known: Catalogue, place: Place, setting: tuple[tuple[str, float], ...], seen: frozenset[str]) -> Start:
-    lives, worth = residences(known, place, seen), words()
+def _at(known: Catalogue, place: Place, setting: tuple[tuple[str, float], ...], lives: Mapping[str, str]) -> Start:
+    worth = words()
     rates, about = [], []
     for row, key in enumerate(known.keys):
         entry, status = known.raw[key], lives[key]
@@ -160,8 +163,10 @@ def place_words(known: Catalogue, place: Place | None) -> str:
     if place is None:
         return "No place is known: the wound alone is judged, by what makes such wounds in far-apart countries."
     lives = residences(known, place)
-    if all(lives[key] == NOT_COVERED for key in known.keys if known.kinds[key] == "mammal"):
-        return f"{place.name}: not covered. Which animals live there is not known here; the wound alone is judged."
+    if not is_covered(place):
+        told = [known.names[key] for key in known.keys if known.kinds[key] == "mammal" and lives[key] == RESIDENT]
+        return (f"{place.name}: not covered. Which animals live there is not known here"
+                + (f", but for {', '.join(told)}" if told else "") + "; the wound alone is judged.")
     doubtful = [known.names[key] for key in known.keys if lives[key] == DOUBTFUL and known.kinds[key] == "mammal"]
     living = sum(lives[key] == RESIDENT and known.kinds[key] == "mammal" for key in known.keys)
     return (f"{place.name}: {living} kinds of mammals of the catalogue live there"

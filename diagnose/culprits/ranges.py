@@ -1,7 +1,8 @@
 """Does this animal live there?
 
 The lines are data (`ranges.yaml`), one a species, each with what it rests on. "Not covered" is an answer: outside Europe,
-Turkey, Cyprus, Russia, the United States, Canada, Australia, New Zealand and Japan nothing is claimed.
+Turkey, Cyprus, Russia, the United States, Canada, Australia, New Zealand and Japan nothing is claimed but of those few
+whose whole range is told (`world`).
 """
 
 from __future__ import annotations
@@ -23,11 +24,13 @@ _LIKELIER: tuple[Residence, ...] = ("not covered", "absent", "doubtful", "reside
 
 @dataclass(frozen=True)
 class Range:
-    """Where one species lives: its name, the status of every area that is named, and the keys of its sources."""
+    """Where one species lives: its name, the status of every area that is named, the keys of its sources, and whether its
+    whole range is told, so that it is absent from every other country too."""
 
     name: str
     status: Mapping[str, Residence]
     sources: tuple[str, ...]
+    world: bool = False
 
     @property
     def short(self) -> str:
@@ -71,8 +74,8 @@ def residence(species: str, place: Place) -> Residence:
     if species not in ranges():
         near = get_close_matches(species, ranges(), 3)
         raise CannotUse(f"no range is known of '{species}'" + (f"; did you mean {', '.join(near)}?" if near else ""))
-    status = ranges()[species].status
-    found = (_in_chain(status, chain) for chain in place.chains)
+    line = ranges()[species]
+    found = (_in_chain(line.status, chain, line.world) for chain in place.chains)
     return max(found, key=_LIKELIER.index, default="not covered")
 
 
@@ -85,7 +88,8 @@ def residents(place: Place) -> dict[str, Residence]:
 def ranges() -> dict[str, Range]:
     """The range of every species, by key."""
     told = knowledge("diagnose.culprits", "ranges.yaml")
-    return {key: Range(line["name"], _status(key, line), tuple(line["sources"])) for key, line in told["species"].items()}
+    return {key: Range(line["name"], _status(key, line), tuple(line["sources"]), bool(line.get("world", False)))
+            for key, line in told["species"].items()}
 
 
 def _status(key: str, line: Mapping[str, list[str]]) -> dict[str, Residence]:
@@ -129,9 +133,20 @@ def _in_words(code: str) -> str:
     return str(lists[code]["name"]) if code[0].islower() else areas()[code].name
 
 
-def _in_chain(status: Mapping[str, Residence], chain: tuple[str, ...]) -> Residence:
+def is_covered(place: Place) -> bool:
+    """Is it told of every animal whether it lives at a place, and not of those alone whose whole range is told?
+
+    Parameters
+    ----------
+    place
+        Any, one at sea too [no unit].
+    """
+    return any(code in covered() for chain in place.chains for code in chain)
+
+
+def _in_chain(status: Mapping[str, Residence], chain: tuple[str, ...], world: bool) -> Residence:
     """The residence in the areas that lie within each other, the smallest first."""
-    if not any(code in covered() for code in chain):
+    if not world and not any(code in covered() for code in chain):
         return "not covered"
     own = next((status[code] for code in chain if code in status), None)
     return own if own is not None else _from_parts(status, chain[0])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from diagnose.culprits.ranges import range_rows, ranges, residents
+from diagnose.culprits.ranges import is_covered, range_rows, ranges, residents
 from diagnose.places import Place
 
 # file -> heading in the app
@@ -60,9 +60,9 @@ def counted_at(place: Place) -> str:
         Where the planting is [no unit].
     """
     found = residents(place)
-    if set(found.values()) == {"not covered"}:
-        return f"{place.name}: nothing is told of its animals, so the wound alone is judged."
-    told = [f"{place.name}."]
+    covered = is_covered(place)
+    told = [f"{place.name}." if covered else f"{place.name}: of most of its animals nothing is told, so the wound alone is "
+            "judged."]
     for word in ("resident", "doubtful"):
         names = [ranges()[key].short for key, kind in found.items() if kind == word]
         told += [f"*{word.capitalize()}*: {', '.join(names)}."] if names else []

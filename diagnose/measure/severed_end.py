@@ -43,7 +43,7 @@ LEAST_CELLS_OF_STEM = 4  # of the finder's map, in the plain middle
 WORTH_A_LOOK = 0.4  # of the highest score
 MOST_ENDS = 4  # that are looked at closely
 LEAST_SURE = 0.5  # probability that an end is one
-BESIDE_SHADOW, WITHIN_SHADOW = 0.2, 0.01  # least of shadow that is seen beside a stem, and most on it; chosen on looks kept for that
+BESIDE_SHADOW, WITHIN_SHADOW = 0.2, 0.01  # least shadow beside a stem, and most on it; on looks kept for that
 PERHAPS_SHADOW = (20.0, 0.6, 0.8)  # pixels, and the least that a stem of fewer, or of more, may be of what was read
 GROWS, GROWS_SLOPE = 1.22, 15.0  # a stem so many times as thick behind its end, and what that adds [degree]; calibration
 

@@ -7,15 +7,15 @@ its winters are, which month is which season) is worked out here, so that the pa
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
 from diagnose.culprits import ask, likelihood, reach, verdict
 from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, catalogue, members, tree
-from diagnose.culprits.here import Where, is_covered, parts_of, place_from, residences, winters_of
-from diagnose.culprits.prior import common_of, place_words, sample_places
+from diagnose.culprits.here import Where, lives_where, place_from, winters_of
+from diagnose.culprits.prior import common_of, not_listed_share, place_words
 from diagnose.culprits.readings import TINY
 from diagnose.culprits.tables import Ranges, words
 from diagnose.culprits.traces import MOST_KINDS
@@ -160,22 +160,19 @@ def where_of(place: Place | None) -> dict[str, Any]:
         None where it is not known [no unit].
     """
     known = catalogue()
-    covered = place is None or is_covered(known, place)
-    places: Sequence[Place] = parts_of(place) if place is not None and covered else sample_places()
     north = Place((), (), "north", "")
     return {
         "name": None if place is None else place.name,
         "words": place_words(known, place),
-        "parts": [_part(known, one) for one in places],
-        "not_listed": words()["not_listed" if covered else "not_listed_elsewhere"],
+        "parts": [_part(known, one, lives) for one, lives in lives_where(known, place)],
+        "not_listed": not_listed_share(place),
         "winters": winters_of(place),
         "season_of": [season_of(month, place or north) for month in range(1, 13)],
     }
 
 
-def _part(known: Catalogue, place: Place) -> dict[str, Any]:
+def _part(known: Catalogue, place: Place, lives: Mapping[str, str]) -> dict[str, Any]:
     """How common each culprit is where it lives, and whether it does."""
-    lives = residences(known, place)
     return {"common": [0.0 if key == NOT_LISTED else common_of(known.raw[key], place) for key in known.keys],
             "lives": [lives[key] for key in known.keys]}
 
