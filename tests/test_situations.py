@@ -10,10 +10,11 @@ import yaml
 
 from diagnose.culprits.verdict import judge
 from diagnose.signs import parse_signs
-from tests.situations import HELD_OUT, LAST, LATER, SITUATIONS, read_case, read_situation
+from tests.situations import HELD_OUT, LAST, LATER, NEWEST, SITUATIONS, read_case, read_situation
 
 TOLD = yaml.safe_load(SITUATIONS.read_text(encoding="utf-8"))
-CASES = [case for file in (HELD_OUT, LATER, LAST) for case in yaml.safe_load(file.read_text(encoding="utf-8"))["cases"]]
+FILES = (HELD_OUT, LATER, LAST, NEWEST)
+CASES = [case for file in FILES for case in yaml.safe_load(file.read_text(encoding="utf-8"))["cases"]]
 
 
 def test_there_are_sixty_situations_with_fifteen_that_nobody_could_tell_and_fifteen_look_alikes() -> None:
