@@ -93,6 +93,14 @@ def test_what_somebody_else_sent_before_lies_on_its_own_pile(judged: Log, pile: 
         assert rows.loc[of[f"{one.wound}.0"], "twin"] == of[f"{one.repeats}.0"]
 
 
+def _middle_of(sign: Any) -> tuple[float, float]:
+    """Value and sigma; of an interval, where a shadow may be part of a diameter, its middle and a quarter of its width."""
+    if isinstance(sign, Bounded):
+        return (sign.low + sign.high) / 2, (sign.high - sign.low) / 4
+    assert isinstance(sign, Measured)
+    return sign.value, sign.sigma
+
+
 def test_copies_stored_anew_measure_the_same_within_two_sigma() -> None:
     pairs = near = 0
     for file in sorted((PHOTOS / "twig_on_card").glob("*.jpg")):
@@ -101,10 +109,9 @@ def test_copies_stored_anew_measure_the_same_within_two_sigma() -> None:
                 for each in (data, *(changed(data, "stored anew", np.random.default_rng(seed)) for seed in (1, 2)))]
         for other in told[1:]:
             for name in ("end_diameter_mm", "seen_slope_deg"):
-                a, b = told[0][name], other[name]
-                assert isinstance(a, Measured) and isinstance(b, Measured)
+                (a, a_sigma), (b, b_sigma) = _middle_of(told[0][name]), _middle_of(other[name])
                 pairs += 1
-                near += abs(a.value - b.value) <= 2 * (a.sigma**2 + b.sigma**2) ** 0.5
+                near += abs(a - b) <= 2 * (a_sigma**2 + b_sigma**2) ** 0.5
     assert pairs == 32
     assert near >= 0.9 * pairs  # of honest sigmas 95 % are expected
 
@@ -181,7 +188,11 @@ def test_a_reply_states_the_thickness_that_the_photos_truth_has(judged: Log, pil
         if len(row["photos"]) > 1:
             continue
         stated = _stated(as_text(letter(row, diagnosis_of(row, looked(judged, row["photos"]), "east"))))
-        assert stated["end_diameter_mm"] == [pytest.approx(truth["diameter_view_mm"], rel=0.15)]
+        told = stated["end_diameter_mm"]  # two figures where a shadow may be part of it
+        if len(told) == 2:
+            assert told[0] <= truth["diameter_view_mm"] <= told[1] * 1.05  # two digits
+        else:
+            assert told == [pytest.approx(truth["diameter_view_mm"], rel=0.15)]
         checked += 1
     assert checked >= 3
 

@@ -94,11 +94,25 @@ class CloseView:
         return float(((behind > 0.1) & (behind < 0.9)).sum() / max(int((behind > 0.5).sum()), 1))
 
     def stem_at(self, px: np.ndarray) -> np.ndarray:
-        """Probability that each pixel (n, 2) of the picture shows the stem; 0 outside of what was seen."""
+        """Probability that each pixel of the picture shows the stem, (n,); 0 outside of what was seen.
+
+        Parameters
+        ----------
+        px
+            The pixels, (n, 2) [upright px].
+        """
         return self._read(self.stem, px)
 
     def at(self, px: np.ndarray, name: str) -> np.ndarray:
-        """Probability that each pixel (n, 2) of the picture shows one of CLASSES; 0 outside of what was seen."""
+        """Probability that each pixel of the picture shows one of CLASSES, (n,); 0 outside of what was seen.
+
+        Parameters
+        ----------
+        px
+            The pixels, (n, 2) [upright px].
+        name
+            Of the class [no unit].
+        """
         return self._read(np.ascontiguousarray(self.shares[..., CLASSES.index(name)], np.float32), px)
 
     def _read(self, shown: np.ndarray, px: np.ndarray) -> np.ndarray:

@@ -56,9 +56,23 @@ def slope_sigma(end: End, pixel: float, form: Shares, contrast: float) -> float:
 def width_sigma(end: End, pixel: float, contrast: float, view: CloseView, width_px: float, by_map: float) -> float:
     """Standard uncertainty of the diameter, relative, without that of the scale.
 
-    width_px : the diameter in the picture [px]. by_map : the stem's width on the eye's map, in fitted diameters. The law in
-    pixel and the sides' own roughness was fitted to 900 simulated ends (seeds 60000 to 60899). What the eye's own, coarse
-    reading of the width adds, and its map's, is nothing as long as they agree as closely as the eye reads.
+    The law in pixel and the sides' own roughness was fitted to 900 simulated ends (seeds 60000 to 60899). What the eye's
+    own, coarse reading of the width adds, and its map's, is nothing as long as they agree as closely as the eye reads.
+
+    Parameters
+    ----------
+    end
+        Its shape [no unit].
+    pixel
+        One pixel of the picture [diameters].
+    contrast
+        Of the stem's sides, of white paper [no unit].
+    view
+        What the eye sees of the end closely [no unit].
+    width_px
+        The diameter in the picture [px].
+    by_map
+        The stem's width on the eye's map [fitted diameters].
     """
     coarse = max(pixel / 0.04, 1.0)
     crooked = max(end.sides.left_rms, end.sides.right_rms) / end.diameter + 0.002

@@ -75,7 +75,17 @@ def shapes_of(found: Outlined, frame: Frame) -> dict[str, np.ndarray]:
 
 
 def widths_by_map(found: Outlined, frame: Frame, view: CloseView) -> tuple[float, float]:
-    """The stem's width on the eye's map, in fitted diameters: where the diameter is read, and the most of it behind."""
+    """The stem's width on the eye's map, in fitted diameters: where the diameter is read, and the most of it behind.
+
+    Parameters
+    ----------
+    found
+        The end as it was outlined [no unit].
+    frame
+        In which it was [no unit].
+    view
+        What the eye sees of it closely [no unit].
+    """
     y = np.arange(-MAP_ASIDE, MAP_ASIDE + 0.01, 0.02)
     end = found.end
 
@@ -87,7 +97,17 @@ def widths_by_map(found: Outlined, frame: Frame, view: CloseView) -> tuple[float
 
 
 def shadow_by_map(found: Outlined, frame: Frame, view: CloseView) -> tuple[float, float]:
-    """Mean probability of shadow on the eye's map: beside the stem, on the side that has more of it, and on the stem."""
+    """Mean probability of shadow on the eye's map: beside the stem, on the side that has more of it, and on the stem.
+
+    Parameters
+    ----------
+    found
+        The end as it was outlined [no unit].
+    frame
+        In which it was [no unit].
+    view
+        What the eye sees of it closely [no unit].
+    """
     end = found.end
     x = end.lip + np.arange(-2.2, -0.4, 0.1)
 

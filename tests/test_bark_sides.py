@@ -1,0 +1,68 @@
+"""Where a stem's fitted sides lie off the borders that the eye's map shows, they are mended or an interval is told."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+import pytest
+
+from diagnose.measure.bark_map import BarkMap, bark_map
+from diagnose.measure.bark_sides import agreed
+from diagnose.measure.bark_strip import stems_with_patch
+from diagnose.measure.card_view import Line, View, view_of_card
+from diagnose.measure.end_outline import Patch, _rough_lip
+from diagnose.measure.stem import Stem, fit_stem
+from diagnose.photo.picture import Picture, read_picture
+from diagnose.photo.plane import Plane, find_card
+from diagnose.simulate.bark import any_setting, picture_of
+
+Scene = tuple[Picture, Plane, View, BarkMap, tuple[Line, Line], np.ndarray, float]
+
+
+@pytest.fixture(scope="module")
+def scene() -> Scene:
+    """A simulated stem with the sides that were found on it, its patch's middle, and its true diameter [mm]."""
+    data, truth = picture_of(any_setting(1000))
+    picture = read_picture(data, "simulated")
+    plane = find_card(picture)
+    view = view_of_card(picture, plane)
+    seen = bark_map(picture, plane, view)
+    _, candidate = next(iter(stems_with_patch(picture, plane, view, seen, None)))
+    assert truth.stem_diameter
+    return picture, plane, view, seen, candidate.pair, candidate.centre, truth.stem_diameter
+
+
+def _agreed_with(scene: Scene, moved_mm: float) -> Stem | None:
+    """What comes of a stem one of whose sides was taken so much too far out."""
+    picture, plane, view, seen, pair, centre, _ = scene
+    run = pair[0].run
+    out = np.array([1.0, 0.0] if run else [0.0, 1.0])
+    wrong = (pair[0], Line(pair[1].middle + out * moved_mm * view.scale, pair[1].along, pair[1].strength))
+    fit = partial(fit_stem, picture, plane, view, near_px=plane.to_px(view.to_mm(centre[None]))[0])
+    stem = fit(wrong)
+    assert stem is not None
+    return agreed(stem, fit, plane, view, seen, run, float(centre[run]))
+
+
+def test_sides_on_the_maps_borders_are_left_as_they_are(scene: Scene) -> None:
+    stem = _agreed_with(scene, 0.0)
+    assert stem is not None and stem.map_wider == 0.0
+    assert 2 * stem.radius == pytest.approx(scene[-1], rel=0.03)
+
+
+@pytest.mark.parametrize("too_far", [7.0, 12.0])
+def test_a_side_that_was_taken_too_far_out_does_not_pass_for_a_thicker_stem(scene: Scene, too_far: float) -> None:
+    stem = _agreed_with(scene, too_far)
+    if stem is not None:  # another stem than the map's is refused
+        low, high = sorted((2 * stem.radius, 2 * stem.radius + stem.map_wider))
+        assert low * 0.95 <= scene[-1] <= high * 1.05
+
+
+def test_a_mask_that_leaves_the_middle_of_the_stem_free_has_no_lip() -> None:
+    mask = np.zeros((40, 60), np.uint8)
+    mask[:4] = 1
+    patch = Patch(np.zeros((40, 60, 3), np.float32), 4.0, 30.0, 20.0)
+    assert _rough_lip(patch, mask, 5.0) is None
+    mask[:] = 1
+    assert _rough_lip(patch, mask, 5.0) == pytest.approx((60 - 30) / 4.0)
