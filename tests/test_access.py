@@ -26,6 +26,7 @@ def _settled(page: Any) -> None:
     drawn(page, 0)
     ours = "[...document.querySelectorAll('style')].some(one => one.textContent.includes('stCaptionContainer'))"
     page.wait_for_function(ours, timeout=60_000)  # our own style comes with the first drawing
+    drawn(page, 0)  # and a plan is worked out after it
     _still(page)
     assert page.locator("[data-testid=stException]").count() == 0
 
