@@ -142,6 +142,18 @@ def drawn(page: Any, begun_ms: int = 500) -> None:
     page.locator('[data-testid="stApp"][data-test-script-state="notRunning"]').wait_for(timeout=60_000)
 
 
+def still(page: Any) -> None:
+    """Waits until nothing that stands on the page has changed for three quarters of a second."""
+    before, since = "", 0
+    for _ in range(120):
+        page.wait_for_timeout(250)
+        now = page.locator("body").inner_text()
+        before, since = now, since + 1 if now == before else 0
+        if since == 3:
+            return
+    pytest.fail("the page goes on changing")
+
+
 @pytest.fixture(scope="session")
 def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]:
     """Address of the served app, and the folder of its log."""

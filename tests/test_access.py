@@ -10,7 +10,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from diagnose.screens.start import PAGES
-from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WORDS, drawn, served
+from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WORDS, drawn, served, still
 
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
 PATHS = [path for _, _, _, path in PAGES]
@@ -27,20 +27,8 @@ def _settled(page: Any) -> None:
     ours = "[...document.querySelectorAll('style')].some(one => one.textContent.includes('stCaptionContainer'))"
     page.wait_for_function(ours, timeout=60_000)  # our own style comes with the first drawing
     drawn(page, 0)  # and a plan is worked out after it
-    _still(page)
+    still(page)
     assert page.locator("[data-testid=stException]").count() == 0
-
-
-def _still(page: Any) -> None:
-    """Waits until nothing that stands on the page has changed for three quarters of a second."""
-    before, since = "", 0
-    for _ in range(120):
-        page.wait_for_timeout(250)
-        now = page.locator("body").inner_text()
-        before, since = now, since + 1 if now == before else 0
-        if since == 3:
-            return
-    pytest.fail("the page goes on changing")
 
 
 DARK = ["wound", "planting", "log"]  # with forms, tables, drawings: what the other pages are made of too
