@@ -125,9 +125,9 @@ def by_held_card(seed: int) -> dict[str, Error]:
 SCENES: dict[str, tuple[Callable[[int], dict[str, Error]], range]] = {
     "on the card": (on_card, range(331_000, 331_024)),
     "where it grew": (where_it_grew, range(330_000, 330_020)),
-    "gnawed": (gnawed, range(330_000, 330_014)),
-    "by the staff": (by_staff, range(300_000, 300_060)),
-    "by the held card": (by_held_card, range(300_000, 300_060)),
+    "gnawed": (gnawed, range(330_000, 330_024)),
+    "by the staff": (by_staff, range(300_000, 300_120)),
+    "by the held card": (by_held_card, range(300_000, 300_130)),
 }
 FIGURES = (
     ("on the card", "seen_slope_deg"), ("on the card", "end_diameter_mm"), ("where it grew", "seen_slope_deg"),

@@ -21,7 +21,7 @@ VOTE_LOW = -6.0  # the innermost of them [mm]
 TAPER_CELLS = 9  # by how many of the slopes tried, 0.00125 each, the sides may differ
 FAINT, FAINT_SIGMA = 2.5, 0.035  # a side so weak leaves the radius unsure by so much, relative; calibration
 EDGE_SIGMA = 0.7  # by which a fitted side may be off [px]
-UNEVEN = 0.012  # of the radius: bark's own bumps and what shadow adds to a side; calibration
+BUMPY = 0.012  # of the radius: bark's own bumps and what shadow adds to a side; calibration
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,7 +167,7 @@ def fit_stem(
         radius=radius,
         distance=float(distance),
         scale_sigma=scale_sigma,
-        radius_sigma=float(np.sqrt(scale_sigma**2 + edge_sigma**2 + wrong_sigma**2 + UNEVEN**2)),
+        radius_sigma=float(np.sqrt(scale_sigma**2 + edge_sigma**2 + wrong_sigma**2 + BUMPY**2)),
         sides_px=tuple(sorted((one_px, two_px), key=lambda px: float((rays(camera, px) @ across).mean()))),
     )
 
