@@ -30,7 +30,7 @@ NOT_THIS_STEM = (-0.4, 0.75)  # of the width: a border so far inside or outside 
 BLIND = 200.0  # of stem beside the card [mm2]: where the map shows less in all, it says nothing
 REFITS = 2
 CLOSELY = (0.6, 4.0)  # how far above and below the patch the stem is looked at closely: of its width, and [mm] more
-CLOSE_APART = 0.12  # of the width, from which on close looks disagree with a side; calibration and spent test pictures
+CLOSE_APART = 0.08  # of the width, from which on close looks disagree with a side; calibration and spent test pictures
 STEM_SEEN, STEM_WHOLE = 0.25, 0.5  # share of a close look along which a stem must lie: that there is one, that it is read
 
 Fit = Callable[[tuple[Line, Line]], Stem | None]
