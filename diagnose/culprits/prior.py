@@ -167,8 +167,8 @@ def place_words(known: Catalogue, place: Place | None) -> str:
         told = [known.names[key] for key in known.keys if known.kinds[key] == "mammal" and lives[key] == RESIDENT]
         if not told:
             return f"{place.name}: not covered. Which animals live there is not known here; the wound alone is judged."
-        return (f"{place.name}: only roughly known, from memory. Of the catalogue's mammals there live {', '.join(told)}; others may "
-                "do such damage too.")
+        return (f"{place.name}: only roughly known, from memory. Of the catalogue's mammals there live {', '.join(told)}; "
+                "others may do such damage too.")
     doubtful = [known.names[key] for key in known.keys if lives[key] == DOUBTFUL and known.kinds[key] == "mammal"]
     living = sum(lives[key] == RESIDENT and known.kinds[key] == "mammal" for key in known.keys)
     return (f"{place.name}: {living} kinds of mammals of the catalogue live there"
