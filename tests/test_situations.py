@@ -10,10 +10,10 @@ import yaml
 
 from diagnose.culprits.verdict import judge
 from diagnose.signs import parse_signs
-from tests.situations import HELD_OUT, LAST, LATER, NEWEST, SITUATIONS, read_case, read_situation
+from tests.situations import HELD_OUT, LAST, LATER, NEWEST, OWN, SITUATIONS, read_case, read_situation
 
 TOLD = yaml.safe_load(SITUATIONS.read_text(encoding="utf-8"))
-FILES = (HELD_OUT, LATER, LAST, NEWEST)
+FILES = (HELD_OUT, LATER, LAST, NEWEST, *OWN)
 CASES = [case for file in FILES for case in yaml.safe_load(file.read_text(encoding="utf-8"))["cases"]]
 
 

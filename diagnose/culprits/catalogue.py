@@ -20,7 +20,7 @@ from diagnose.culprits.tables import Ranges, choice_table, kept, range_table, so
 from diagnose.knowledge import knowledge
 from diagnose.signs import vocabulary
 
-CULPRITS = ("hoofed.yaml", "gnawers.yaml", "elsewhere.yaml", "look_alikes.yaml")
+CULPRITS = ("hoofed.yaml", "gnawers.yaml", "elsewhere.yaml", "birds.yaml", "insects.yaml", "look_alikes.yaml")
 FILES = (*CULPRITS, "shared.yaml", "classes.yaml", "words.yaml", "tree.yaml", "sources.yaml")
 LATENT = {"cut": "classes", "marks": "classes", "place": "zones"}
 NOT_LISTED = "not_listed"

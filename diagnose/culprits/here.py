@@ -86,7 +86,7 @@ def _lives(place: Place) -> Mapping[str, str]:
         entry = known.raw[key]
         if "where" in entry:
             found[key] = _by_country(entry["where"], place)
-        elif known.animal[row]:
+        elif known.animal[row] or "species" in entry:
             found[key] = _status(tuple(entry.get("species", (key,))), place)
         else:
             found[key] = RESIDENT
@@ -101,7 +101,8 @@ def _by_country(where: Mapping[str, str], place: Place) -> str:
 def lives_where(known: Catalogue, place: Place | None, seen: Collection[str] = ()) -> list[tuple[Place, Mapping[str, str]]]:
     """The places whose animals are averaged, each with the residences that count there.
 
-    Of a covered place these are its parts. Of another, or of none, they are places far apart, at which what is told of
+    Of a covered place these are its parts; of another of which something is told of every culprit it is the place itself.
+    Of one of which less is told, or of none, they are places far apart, at which what is told of
     the place itself stands over what is told of them.
 
     Parameters
@@ -117,6 +118,8 @@ def lives_where(known: Catalogue, place: Place | None, seen: Collection[str] = (
         return [(part, residences(known, part, seen)) for part in parts_of(place)]
     told = {} if place is None else {key: status for key, status in residences(known, place, seen).items()
                                      if status != NOT_COVERED}
+    if place is not None and len(told) == len(known.keys):  # roughly known, but of every one of them
+        return [(place, told)]
     return [(sample, {**residences(known, sample, seen), **told}) for sample in sample_places()]
 
 

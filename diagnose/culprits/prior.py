@@ -165,8 +165,10 @@ def place_words(known: Catalogue, place: Place | None) -> str:
     lives = residences(known, place)
     if not is_covered(place):
         told = [known.names[key] for key in known.keys if known.kinds[key] == "mammal" and lives[key] == RESIDENT]
-        return (f"{place.name}: not covered. Which animals live there is not known here"
-                + (f", but for {', '.join(told)}" if told else "") + "; the wound alone is judged.")
+        if not told:
+            return f"{place.name}: not covered. Which animals live there is not known here; the wound alone is judged."
+        return (f"{place.name}: only roughly known, from memory. Of the catalogue's mammals there live {', '.join(told)}; "
+                "others may do such damage too.")
     doubtful = [known.names[key] for key in known.keys if lives[key] == DOUBTFUL and known.kinds[key] == "mammal"]
     living = sum(lives[key] == RESIDENT and known.kinds[key] == "mammal" for key in known.keys)
     return (f"{place.name}: {living} kinds of mammals of the catalogue live there"

@@ -1,8 +1,8 @@
 """Does this animal live there?
 
 The lines are data (`ranges.yaml`), one a species, each with what it rests on. "Not covered" is an answer: outside Europe,
-Turkey, Cyprus, Russia, the United States, Canada, Australia, New Zealand and Japan nothing is claimed but of those few
-whose whole range is told (`world`).
+Turkey, Cyprus, Russia, the United States, Canada, Australia, New Zealand and Japan nothing is claimed but of those
+whose whole range is told (`world`) and where a line names the country itself.
 """
 
 from __future__ import annotations
@@ -146,10 +146,12 @@ def is_covered(place: Place) -> bool:
 
 def _in_chain(status: Mapping[str, Residence], chain: tuple[str, ...], world: bool) -> Residence:
     """The residence in the areas that lie within each other, the smallest first."""
+    own = next((status[code] for code in chain if code in status), None)
+    if own is not None:
+        return own
     if not world and not any(code in covered() for code in chain):
         return "not covered"
-    own = next((status[code] for code in chain if code in status), None)
-    return own if own is not None else _from_parts(status, chain[0])
+    return _from_parts(status, chain[0])
 
 
 def _from_parts(status: Mapping[str, Residence], code: str) -> Residence:
