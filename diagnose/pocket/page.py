@@ -20,8 +20,9 @@ from diagnose.report.field_key import points_to
 from diagnose.signs import Word
 from diagnose.whole_file import write_whole
 
-MODEL = ("numbers.js", "model.js", "asking.js", "barrier.js")
-PHONE = ("keep.js", "pack.js", "tally.js", "steps.js")
+MODEL = ("numbers.js", "readings.js", "reach.js", "likelihood.js", "traces.js", "model.js", "asking.js", "barrier.js")
+PHONE = ("keep.js", "pack.js", "tally.js")
+STEPS = ("elements.js", "wound_steps.js", "keep_steps.js", "hand_steps.js", "round_steps.js", "steps.js")
 
 
 def pocket_page(tables: dict[str, Any], work: dict[str, Any]) -> str:
@@ -38,7 +39,7 @@ def pocket_page(tables: dict[str, Any], work: dict[str, Any]) -> str:
     ----------
     .. [1] W3C, Content Security Policy Level 3: a script is let in by the SHA-256 of its text.
     """
-    script = '"use strict";\n' + "\n".join(_part(name) for name in (*MODEL, *PHONE))
+    script = '"use strict";\n' + "\n".join(_part(name) for name in (*MODEL, *PHONE, *STEPS))
     style = _part("page.css")
     policy = (f"default-src 'none'; script-src '{_digest(script)}'; style-src '{_digest(style)}'; img-src data: blob:; "
               "form-action 'none'; base-uri 'none'")
@@ -93,8 +94,8 @@ def model_script() -> str:
 
 
 def phone_script() -> str:
-    """The script that keeps and hands over, without the one that shows."""
-    return "\n".join(_part(name) for name in PHONE[:-1])
+    """The script that keeps and hands over, without what shows."""
+    return "\n".join(_part(name) for name in PHONE)
 
 
 def paper_key() -> str:
