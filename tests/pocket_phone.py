@@ -17,6 +17,10 @@ from diagnose.survey.from_log import enter
 from diagnose.upkeep.register import register
 
 SITE = "North slope <b>1</b>"  # words of people are never markup
+# of somebody who stands before a twig that a cottontail bit off
+RABBIT = {"What happened to the plant?": "a shoot or twig is cut or torn off", "How does the cut end look?":
+          "clean all across, as with a knife", "How does the cut lie across the shoot?":
+          "clearly slanting, about half a right angle or more", "Where on the plant is the damage?": "up to the knee"}
 
 
 def make_page(folder: Path) -> Path:

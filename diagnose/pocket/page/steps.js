@@ -85,7 +85,6 @@ async function begin() {
   now.db = db;
   now.can = found;
   if (db) {
-    try { now.persisted = await navigator.storage?.persist?.() ?? null; } catch { now.persisted = null; }
     now.versions = (await readAll(db, "versions")).sort((a, b) => a.at < b.at ? -1 : 1);
     now.handed = new Set(await readKeys(db, "handed"));
     now.by = now.versions.at(-1)?.by ?? "";
@@ -94,6 +93,16 @@ async function begin() {
     if (photos) wound.photos = photos.photos.map(photo => ({...photo, url: URL.createObjectURL(new Blob([photo.bytes], {type: photo.type}))}));
   }
   show();
+  if (db) askToKeep();
+}
+
+/** Asks that nothing is cleared when the phone runs short of room. Not waited for: some browsers ask the person first. */
+function askToKeep() {
+  const promised = navigator.storage?.persist?.();
+  promised?.then(kept => {
+    now.persisted = kept;
+    if (now.view === "start") show(false);
+  }).catch(() => {});
 }
 
 begin();
