@@ -63,8 +63,8 @@ class Firefox:
 
     def find(self, path: str) -> dict[str, Any]:
         """The first element that an XPath names, once it is there and shows."""
-        script = (f"(one => one?.checkVisibility() ? one : null)(document.evaluate({json.dumps(path)}, document, null, 9, null)"
-                  ".singleNodeValue)")
+        script = (f"(one => one?.checkVisibility() ? one : null)(document.evaluate("
+                  f"{json.dumps(path)}, document, null, XPathResult.FIRST_ORDERED_NODE_TYPE).singleNodeValue)")
         until = time.monotonic() + WAIT_S
         while (found := self.run(script))["type"] == "null":
             assert time.monotonic() < until, f"{path} is not there: {self.told()}"
@@ -74,8 +74,8 @@ class Firefox:
     def press(self, words: str) -> None:
         """Clicks, as a finger does, on the first button or link whose words begin so."""
         found = self.find(f"//*[self::button or self::a][starts-with(normalize-space(), {json.dumps(words)})]")
-        self.ask("script.callFunction", functionDeclaration="one => one.scrollIntoView({block: 'center'})", awaitPromise=False,
-                 arguments=[found], target={"context": self.tab})
+        self.ask("script.callFunction", functionDeclaration="one => one.scrollIntoView({block: 'center'})",
+                 arguments=[found], awaitPromise=False, target={"context": self.tab})
         self.ask("input.performActions", context=self.tab, actions=[{"type": "pointer", "id": "finger", "actions": [
             {"type": "pointerMove", "x": 0, "y": 0, "origin": {"type": "element", "element": found}},
             {"type": "pointerDown", "button": 0}, {"type": "pointerUp", "button": 0}]}])
@@ -118,7 +118,7 @@ def firefox(profile: Path, downloads: Path, settings: dict[str, Any] | None = No
     told = profile / "WebDriverBiDiServer.json"
     told.unlink(missing_ok=True)
     process = subprocess.Popen(
-        [str(program), "--headless", "--no-remote", "--profile", str(profile), "--remote-debugging-port", "0", "about:blank"],
+        [str(program), "--headless", "--no-remote", "--profile", str(profile), "--remote-debugging-port", "0"],
         start_new_session=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
         until = time.monotonic() + 2 * WAIT_S

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-
 from diagnose.fieldlog.merge import merge
 from diagnose.fieldlog.store import open_log
 from tests.conftest import PHOTOS
@@ -66,10 +65,12 @@ def test_in_firefox_what_is_kept_without_a_network_outlives_the_killed_browser_a
 def test_in_firefox_over_plain_http_it_says_what_is_missing_and_keeps_all_the_same(tmp_path: Path) -> None:
     file = make_page(tmp_path)
     # a name of its own for this machine: a browser trusts `localhost` as if it were https
-    with served_file(file) as port, firefox(tmp_path / "profile", tmp_path, {"network.dns.localDomains": "pocket.test"}) as browser:
+    named = {"network.dns.localDomains": "pocket.test"}
+    with served_file(file) as port, firefox(tmp_path / "profile", tmp_path, named) as browser:
         browser.open(f"http://pocket.test:{port}/pocket.html")
-        told = browser.told()
-        assert "keep records" not in told.split("What was tried")[0] and "lock a file" in told and "tell the position" in told
+        browser.see("open without a network")
+        told = browser.told().split("What was tried")[0]
+        assert "keep records" not in told and "lock a file" in told and "tell the position" in told
         browser.press("Hand over")
         assert "cannot lock" in browser.told()
 

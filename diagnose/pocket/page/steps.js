@@ -94,6 +94,9 @@ async function begin() {
   }
   show();
   if (db) askToKeep();
+  const without = await keepPage();
+  now.can.push(["open without a network", without === "", without]);
+  if (now.view === "start") show(false);
 }
 
 /** Asks that nothing is cleared when the phone runs short of room. Not waited for: some browsers ask the person first. */
