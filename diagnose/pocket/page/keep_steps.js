@@ -67,7 +67,8 @@ async function keep(kind, values, photos, recordId, words) {
   try {
     await write(now.db, [["versions", made], ...photos.map(photo => ["photos", photo])]);
   } catch (problem) {
-    const full = problem?.name === "QuotaExceededError" || /quota|full/i.test(problem?.message ?? "");
+    // Chromium on a full disk: "Failed to write blobs (IOError)"
+    const full = problem?.name === "QuotaExceededError" || /quota|full|space|failed to write/i.test(problem?.message ?? "");
     say(`Not kept: ${words}. ${full ? "The phone has no room: hand over, then take off what was handed over, and press again."
       : `The browser refused (${problem?.message ?? problem}); press again.`}`);
     return false;
