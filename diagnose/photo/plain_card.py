@@ -19,7 +19,7 @@ from diagnose.photo.picture import DIAGONAL_35MM, Picture
 from diagnose.photo.plane import DEFAULT_F35, Plane
 from diagnose.photo.scale import HELD_BESIDE, Point
 
-LONG_MM, SHORT_MM = 85.60, 53.98  # ISO/IEC 7810, size ID-1; its corners are rounded by some 3 mm, which no side followed holds
+LONG_MM, SHORT_MM = 85.60, 53.98  # ISO/IEC 7810, size ID-1; the rounded corners are not followed
 LOOK_AT = 800  # longer side of the reduced picture that cards are looked for in [px]; this and what follows is our choice
 MOST_LINES, MOST_TRIED = 40, 60
 LEAST_SHARE = 0.004  # of the picture that the card covers
@@ -70,8 +70,8 @@ def find_plain_card(picture: Picture, near: Point | None = None) -> Plane:
         if away < BESIDE and (best is None or rank > best[0]):
             best = (rank, plane)
     if best is None:
-        raise CannotUse("no plain card was found: hold it beside the twig, all four sides in view, facing the camera, before a "
-                        "ground that is darker or lighter; or mark a known length")
+        raise CannotUse("no plain card was found: hold it beside the twig, all four sides in view, facing the camera, before "
+                        "a ground that is darker or lighter; or mark a known length")
     return best[1]
 
 
@@ -86,12 +86,12 @@ def _four_cornered(picture: Picture) -> Iterator[np.ndarray]:
     pairs = [(one, other) for one, other in combinations(range(len(lines)), 2)
              if abs(_cross(lines[one].way, lines[other].way)) < 0.35 and _apart(lines[one], lines[other]) > least]
     ways = np.array([lines[one].way for one, _ in pairs]).reshape(-1, 2)
-    found = []
+    found: list[tuple[float, np.ndarray]] = []
     for (first, second), way in zip(combinations(range(len(pairs)), 2), _crossways(ways), strict=True):
         if way:
-            corners = _corners(*(lines[k] for k in pairs[first]), *(lines[k] for k in pairs[second]), small.shape[:2])
-            if corners is not None:
-                found.append(corners)
+            told = _corners([lines[k] for k in (*pairs[first], *pairs[second])], small.shape[:2])
+            if told is not None:
+                found.append(told)
     found.sort(key=lambda one: -one[0])
     for _, corners in found[:MOST_TRIED]:
         yield (corners + 0.5) * factor - 0.5
@@ -148,10 +148,9 @@ def _apart(one: _Edge, other: _Edge) -> float:
     return float(abs(_cross(one.way, other.at + other.way * (low + high) / 2 - one.at)))
 
 
-def _corners(
-    one: _Edge, across: _Edge, left: _Edge, right: _Edge, shape: tuple[int, ...]
-) -> tuple[float, np.ndarray] | None:
+def _corners(edges: list[_Edge], shape: tuple[int, ...]) -> tuple[float, np.ndarray] | None:
     """How well four edges go round something of about a card's shape, and its corners in order; None where they do not."""
+    one, across, left, right = edges
     sides = [one, left, across, right]
     crossed = [_crossing((each.at, each.way), (after.at, after.way))
                for each, after in zip(sides, (*sides[1:], one), strict=True)]
