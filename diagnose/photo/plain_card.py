@@ -70,8 +70,8 @@ def find_plain_card(picture: Picture, near: Point | None = None) -> Plane:
         if away < BESIDE and (best is None or rank > best[0]):
             best = (rank, plane)
     if best is None:
-        raise CannotUse("no plain card was found: hold it beside the twig, all four sides in view, facing the camera, before "
-                        "a ground that is darker or lighter; or mark a known length")
+        raise CannotUse("no plain card was found: hold it beside the twig, all four sides in view, facing the camera, "
+                        "before a ground that is darker or lighter; or mark a known length")
     return best[1]
 
 

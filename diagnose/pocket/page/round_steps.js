@@ -6,9 +6,17 @@ function newTree(carried = {}) {
   return {entry: {site: WORK.site, visit: momentNow().slice(0, 10), ...carried}, more: false, last: null};
 }
 
+/** The plot of today's last tree, so that somebody whose phone went dark goes on there. */
+function whereLeftOff() {
+  const last = latest("tree").at(-1)?.values.entry;
+  if (!last?.tree || last.visit !== momentNow().slice(0, 10)) return {};
+  const {plot, plot_area_m2, stratum} = last;
+  return {plot, plot_area_m2, stratum};
+}
+
 function tallyView() {
   if (!now.db) return [heading("Tally"), el("p", {className: "told"}, nothingKept()), home()];
-  tree ??= newTree();
+  tree ??= newTree(whereLeftOff());
   const {entry} = tree, set = name => value => { entry[name] = value.trim(); }, tell = name => WORK.fields.find(one => one.name === name).tell;
   const there = WORK.trees.filter(one => one.plot === entry.plot);
   const done = new Set(latest("tree").filter(one => one.values.entry.plot === entry.plot && one.values.entry.visit === entry.visit).map(one => one.values.entry.tree));
@@ -34,12 +42,26 @@ function tallyView() {
       choose("reached", "Plot reached", [["1", "yes"], ["0", "no"], ["", "not told"]]),
       numberField("Area of the plot [m²]", entry.plot_area_m2 ?? "", set("plot_area_m2")), field("Part of the ground", entry.stratum ?? "", set("stratum")),
       field("Note", entry.note ?? "", set("note"))),
-    el("div", {className: "start"}, button("Keep this tree", keepTree, {className: "main"})), paragraph(`${done.size} kept of this plot today.`), home()];
+    el("div", {className: "start"}, button("Keep this tree", keepTree, {className: "main"}),
+      el("div", {className: "two"}, button("Another plot", anotherPlot), button("No trees in this plot", keepEmptyPlot, {disabled: done.size > 0}))),
+    entry.plot ? paragraph(`${done.size} kept of this plot today.`) : null, home()];
 }
 
 function takeUp(one) {
   const {plot, tree: tag, day, height_cm, ...rest} = one;
   tree = {...newTree({...tree.entry, ...rest, plot, tree: tag, height_cm: ""}), more: tree.more, last: one};
+}
+
+function anotherPlot() {
+  const {plot_area_m2} = tree.entry;
+  tree = {...newTree({plot_area_m2}), more: tree.more};
+  show();
+}
+
+async function keepEmptyPlot() {
+  const {site, visit, plot, plot_area_m2, stratum, reached, note} = tree.entry;
+  tree.entry = {site, visit, plot, plot_area_m2, stratum, reached, note};
+  if (await keepTree()) anotherPlot();
 }
 
 async function keepTree() {
@@ -53,6 +75,7 @@ async function keepTree() {
     tree = {...newTree({plot, plot_area_m2, stratum, species, protection, tree: tag}), more};
     if (next) takeUp(next);
     show();
+    return true;
   }
 }
 
@@ -65,7 +88,7 @@ function dueView() {
       el("b", {}, `${one.label || "a barrier"}: ${one.what}`), el("br"), el("small", {}, [one.kind, one.why, one.act_by ? `by ${one.act_by}` : ""].filter(Boolean).join("; ")),
       el("div", {className: "start"}, button(checks.has(one.barrier) ? `Looked at: ${checks.get(one.barrier).finding}` : "I looked at it",
         () => { look = {item: one, finding: "", stem: "", note: ""}; go("look"); }, {disabled: !now.db, "aria-label": `I looked at it: ${one.label}`}))))),
-    now.from ? null : season.slice(0, 2).map(one => el("p", {className: "told"}, `${one.what}. ${one.why}`)),
+    now.from ? null : season.slice(0, 2).map(one => el("p", {className: "told"}, [one.what, one.why].filter(Boolean).map(words => words.replace(/[.\s]+$/, ".")).join(" "))),
     el("div", {className: "two"}, button("Earlier ones", () => { now.from -= DUE_AT_ONCE; show(); }, {disabled: now.from === 0}),
       button("Further ones", () => { now.from += DUE_AT_ONCE; show(); }, {disabled: now.from + DUE_AT_ONCE >= items.length})), home()];
 }

@@ -36,7 +36,10 @@ function startView() {
   const due = WORK.due.filter(one => one.barrier).length, unfinished = Object.keys(wound.signs).length || wound.photos.length;
   return [heading("What do you want to do?"), now.db ? null : el("p", {className: "told"}, nothingKept()),
     el("div", {className: "start"},
-      button(unfinished ? "What bit it? Go on where you were" : "What bit it?", () => go("question"), {className: "main"}),
+      button(unfinished ? "What bit it? Go on where you were" : "What bit it?", () => {
+        if (!unfinished && tree) wound.plot = tree.entry.plot ?? "";  // found while its plot is tallied
+        go("question");
+      }, {className: "main"}),
       unfinished ? button("Start a new wound; drop that one", async () => { await (now.db && dropDraft()); wound = newWound(); go("question"); }) : null,
       button("Tally trees on plots", () => go("tally")), button(`Barriers due (${due})`, () => go("due")),
       button("What is kept here", () => go("kept")), button("Hand over", () => go("hand"), {disabled: !now.db})),
