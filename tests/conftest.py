@@ -138,7 +138,7 @@ def served(log: Path, *options: str, start_in: Path = TOP, settings: Path | None
         yield address, told.read_text()
     finally:
         running.terminate()
-        running.wait(timeout=10)
+        running.wait(timeout=30)
 
 
 def drawn(page: Any, begun_ms: int = 500) -> None:

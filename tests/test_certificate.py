@@ -70,6 +70,16 @@ def test_what_is_kept_serves_again_and_a_new_address_needs_no_new_trust(tmp_path
     assert trusted.read_bytes() == authority and whole.read_bytes() != first
 
 
+def test_a_computer_whose_address_is_of_the_world_is_vouched_for_under_that_one_alone(tmp_path: Path) -> None:
+    files = certificate_for([*NEAR, "203.0.113.7"])
+    trusted = tmp_path / "https" / "authority.crt"
+    assert _is_taken(files, trusted, "203.0.113.7") and _is_taken(files, trusted, "localhost")
+    signer, _ = certificate._authority_in(tmp_path / "https", [*NEAR, "203.0.113.7"], datetime.now(UTC))
+    far = tmp_path / "far.crt", tmp_path / "far.key"
+    certificate._sign(*far, signer, ["203.0.113.8"], datetime.now(UTC))
+    assert not _is_taken(far, trusted, "203.0.113.8")
+
+
 def test_a_spoilt_certificate_is_made_anew(tmp_path: Path) -> None:
     certificate_for(NEAR)
     for name in ("own.crt", "authority.crt"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import ssl
 import urllib.error
 import urllib.request
 from base64 import b64encode
@@ -136,13 +137,30 @@ def test_nothing_but_the_page_s_own_script_style_and_keeper_runs_when_the_app_se
     assert {"script-src-elem", "connect-src", "eval"} <= set(refused)
 
 
-def test_what_the_phone_s_page_is_made_of_is_behind_the_door(planting: Path) -> None:
-    with served(planting / "log", "--share") as (address, _):
+class _Stay(urllib.request.HTTPRedirectHandler):
+    def redirect_request(self, *_words: Any) -> None:
+        return None
+
+
+def test_what_the_phone_s_page_is_made_of_is_behind_the_door(planting: Path, tmp_path: Path) -> None:
+    with served(planting / "log", "--share", "--https", settings=tmp_path / "settings.yaml") as (address, told):
+        trusting = ssl.create_default_context(cafile=tmp_path / "https" / "authority.crt")  # judged by OpenSSL
+        asks = urllib.request.build_opener(urllib.request.HTTPSHandler(context=trusting), _Stay)
         for path in (PAGE, "/pocket/keeper.js", "/pocket/authority.crt"):
             with pytest.raises(urllib.error.HTTPError) as refused:
-                urllib.request.urlopen(f"{address}{path}", timeout=10)
+                asks.open(f"{address}{path}", timeout=10)
             assert refused.value.code == 401
-            assert SITE not in refused.value.read().decode()
+            with refused.value as answer:  # left open, the server would wait for it when it is stopped
+                assert SITE not in answer.read().decode()
+        with pytest.raises(urllib.error.HTTPError) as let_in:
+            asks.open(f"{address}/?code={told.split('?code=')[1].split()[0]}", timeout=10)
+        with let_in.value as answer:
+            cookie = answer.headers["set-cookie"]
+        assert let_in.value.code == 303 and cookie.endswith("; Secure")
+        inside = {"Cookie": cookie.split(";")[0]}
+        for path, words in ((PAGE, "in the pocket"), ("/pocket/authority.crt", "BEGIN CERTIFICATE")):
+            with asks.open(urllib.request.Request(f"{address}{path}", headers=inside), timeout=60) as page:
+                assert words in page.read().decode()
 
 
 def test_a_planting_without_a_name_is_asked_for_in_one_line(planting: Path) -> None:

@@ -1,8 +1,8 @@
 """With which certificate does this computer serve the app over https, and what must a phone trust for it?
 
 An authority of this computer's own signs a certificate for the addresses that the computer has now. A phone is told once to
-trust the authority; it can vouch for private addresses and names of the local network only, so that its key, if it were
-stolen, could not stand in for any site of the world.
+trust the authority; it can vouch for private addresses, names of the local network and the computer's own address only, so
+that its key, if it were stolen, could not stand in for any site of the world.
 """
 
 from __future__ import annotations
@@ -122,22 +122,20 @@ def _authority_in(
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
     file, key_file = folder / "authority.crt", folder / "authority.key"
-    names = [each for each in addresses if isinstance(_general(each), x509.DNSName)]
+    needed = {_bound(each) for each in addresses} | {x509.IPAddress(ipaddress.ip_network(each)) for each in _PRIVATE}
     try:
         there = x509.load_pem_x509_certificate(file.read_bytes())
         secret = load_pem_private_key(key_file.read_bytes(), None)
         bound = there.extensions.get_extension_for_class(x509.NameConstraints).value.permitted_subtrees or []
-        if (isinstance(secret, EllipticCurvePrivateKey) and {x509.DNSName(_bound(each)) for each in names} <= set(bound)
+        if (isinstance(secret, EllipticCurvePrivateKey) and needed <= set(bound)
                 and there.not_valid_after_utc - now > timedelta(days=_OWN_DAYS)):
             return (there, secret), False
     except (OSError, ValueError, x509.ExtensionNotFound):
         pass
     secret = _new_key(key_file)
     subject = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, f"Browse diagnosis on {socket.gethostname()}"[:64])])
-    allowed: list[GeneralName] = [x509.IPAddress(ipaddress.ip_network(each)) for each in _PRIVATE]
-    allowed += [x509.DNSName(each) for each in sorted({_bound(each) for each in names})]
     made = _certificate(subject, subject, secret.public_key(), secret, now, _AUTHORITY_DAYS, [
-        (x509.BasicConstraints(ca=True, path_length=0), True), (x509.NameConstraints(allowed, None), True),
+        (x509.BasicConstraints(ca=True, path_length=0), True), (x509.NameConstraints(sorted(needed, key=repr), None), True),
         (_usage(signs=True), True)])
     _write(file, made)
     return (made, secret), True
@@ -204,6 +202,16 @@ def _general(address: str) -> GeneralName:
         return DNSName(address)
 
 
-def _bound(name: str) -> str:
-    """The part of a name that the authority is bound to: what ends in `.local` belongs to the local network (RFC 6762)."""
-    return "local" if name.endswith(".local") else name
+def _bound(address: str) -> GeneralName:
+    """What the authority is bound to for an address or a name: the private addresses that it lies in, else itself alone.
+
+    What ends in `.local` belongs to the local network (RFC 6762).
+    """
+    from cryptography.x509 import DNSName, IPAddress
+
+    try:
+        own = ipaddress.ip_network(address)
+    except ValueError:
+        return DNSName("local" if address.endswith(".local") else address)
+    private = (ipaddress.ip_network(each) for each in _PRIVATE)
+    return IPAddress(next((net for net in private if net.version == own.version and own.network_address in net), own))
