@@ -20,7 +20,7 @@ from websockets.sync.client import ClientConnection, connect
 
 from tests.conftest import missing
 
-WAIT_S = 30
+WAIT_S = 90
 SETTINGS = {"browser.shell.checkDefaultBrowser": False, "datareporting.policy.dataSubmissionEnabled": False,
             "browser.download.folderList": 2, "browser.download.useDownloadDir": True, "app.update.enabled": False,
             "browser.download.alwaysOpenPanel": False, "network.captive-portal-service.enabled": False}
