@@ -4,7 +4,8 @@ from starlette.middleware import Middleware
 from streamlit.starlette import App
 
 from diagnose.screens.door import Door
+from diagnose.screens.pocket_served import ROUTES
 from diagnose.screens.start import NAVIGATION, warm_up, went_wrong
 
 warm_up()
-app = App(NAVIGATION, middleware=[Middleware(Door)], on_script_error=went_wrong)
+app = App(NAVIGATION, routes=ROUTES, middleware=[Middleware(Door)], on_script_error=went_wrong)

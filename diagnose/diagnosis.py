@@ -47,15 +47,17 @@ LEAST_SIDE = 32  # of a picture that is measured; our choice [px]
 
 @dataclass(frozen=True)
 class Scale:
-    """A length in the picture that the user knows: a coin's diameter, or two points a known length apart.
+    """A length in the picture that the user knows: a coin's diameter, two points a known length apart, or a plain card.
 
-    coin_mm [mm]; known_mm [mm] between known_from and known_to [upright px].
+    coin_mm [mm]; known_mm [mm] between known_from and known_to [upright px]; plain_card : whether a card of the size ID-1 is
+    held beside the twig.
     """
 
     coin_mm: float | None = None
     known_mm: float | None = None
     known_from: Point | None = None
     known_to: Point | None = None
+    plain_card: bool = False
 
     def __post_init__(self) -> None:
         parts = (self.known_mm, self.known_from, self.known_to)
@@ -63,6 +65,8 @@ class Scale:
             raise CannotUse("a known length needs all three: its millimetres and the two points it joins")
         if any(length is not None and not 0 < length < 1e5 for length in (self.coin_mm, self.known_mm)):
             raise CannotUse("a known length must be a number of millimetres above 0")
+        if (self.coin_mm is not None) + (self.known_mm is not None) + self.plain_card > 1:
+            raise CannotUse("give one scale: a coin, a plain card or a known length")
 
     @property
     def ends(self) -> tuple[Point, Point] | None:
@@ -77,9 +81,13 @@ class Scale:
         picture
             That shows the known length [no unit].
         near
-            A place that a coin lies beside; None for anywhere [upright px].
+            A place that a coin or a card lies beside; None for anywhere [upright px].
         """
+        from diagnose.photo.plain_card import find_plain_card
         from diagnose.photo.scale import find_coin, known_length
+
+        if self.plain_card:
+            return find_plain_card(picture, near=near)
 
         if self.coin_mm is not None:
             return find_coin(picture, self.coin_mm, near=near)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import socket
+import ssl
 import subprocess
 import sys
 import tempfile
@@ -106,24 +107,28 @@ def planting_in_use(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @contextmanager
-def served(log: Path, *options: str, start_in: Path = TOP) -> Iterator[tuple[str, str]]:
-    """The app served on a free port: its address, and what it said while starting. start_in : where its secrets lie."""
+def served(log: Path, *options: str, start_in: Path = TOP, settings: Path | None = None) -> Iterator[tuple[str, str]]:
+    """The app served on a free port: its address, and what it said while starting. start_in : where its secrets lie.
+    settings : the settings file; none is read without it."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     told = log.parent / f"{log.name}.{port}.txt"
+    own = {"PYTHONPATH": str(TOP)} | ({} if settings is None else {"DIAGNOSE_SETTINGS": str(settings)})
     with told.open("w") as out:
         running = subprocess.Popen(
             [sys.executable, "-m", "diagnose.cli", "app", "--port", str(port), "--log", str(log), *options],
-            cwd=start_in, env=os.environ | {"PYTHONPATH": str(TOP)}, stdout=out, stderr=subprocess.DEVNULL,
+            cwd=start_in, env=os.environ | own, stdout=out, stderr=subprocess.DEVNULL,
         )
-    address = f"http://127.0.0.1:{port}"
+    https = "--https" in options
+    address = f"http{'s' if https else ''}://127.0.0.1:{port}"
+    unchecked = ssl._create_unverified_context() if https else None  # only whether it is up is asked
     try:
         for _ in range(150):
             if running.poll() is not None:
                 pytest.fail("the app stopped while starting")
             try:
-                with urllib.request.urlopen(f"{address}/_stcore/health", timeout=1) as answer:
+                with urllib.request.urlopen(f"{address}/_stcore/health", timeout=1, context=unchecked) as answer:
                     if answer.status == 200:
                         break
             except OSError:
@@ -133,7 +138,7 @@ def served(log: Path, *options: str, start_in: Path = TOP) -> Iterator[tuple[str
         yield address, told.read_text()
     finally:
         running.terminate()
-        running.wait(timeout=10)
+        running.wait(timeout=30)
 
 
 def drawn(page: Any, begun_ms: int = 500) -> None:

@@ -1,7 +1,8 @@
 """Is anything lost that the page for the phone has told as kept? `python -m tests.pocket_kills --records 300 --kills 50`.
 
 Records with photos are kept as fast as the page takes them, and its tab, or the whole browser, is killed at random moments.
-What was told as kept before a kill must be there, whole, afterwards; and everything that is there is merged once.
+What was told as kept before a kill must be there, whole, afterwards; and everything that is there is merged once. Once the
+disk is full while records are kept, where this process may mount a small one; the browser is killed while it is.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ import sys
 import tempfile
 import time
 from base64 import b64decode, b64encode
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -70,15 +72,48 @@ class Browser:
             self.driven.close()
 
 
+@contextmanager
+def small_disk(folder: Path) -> Iterator[bool]:
+    """Makes the folder a disk of its own, where that is allowed; whether it is one."""
+    folder.mkdir()
+    size = "size=900m"  # the browser's own files take some 100 MB, 300 records 90
+    done = subprocess.run(["mount", "-t", "tmpfs", "-o", size, "tmpfs", str(folder)], capture_output=True)
+    try:
+        yield done.returncode == 0
+    finally:
+        if done.returncode == 0:
+            subprocess.run(["umount", "--lazy", str(folder)], check=True)
+
+
+@contextmanager
+def filled(disk: Path) -> Iterator[None]:
+    """Leaves half a megabyte free on the disk, until the end."""
+    filler = disk / "filler"
+    with filler.open("wb") as file:
+        os.posix_fallocate(file.fileno(), 0, shutil.disk_usage(disk).free - 500_000)
+    try:
+        yield
+    finally:
+        filler.unlink()
+
+
 def run(records: int, kills: int, seed: int, folder: Path) -> tuple[set[int], dict[int, int], Path]:
     """Numbers that were told as kept, how often each is there at the end, and the handed-over file."""
+    with small_disk(folder / "disk") as is_small:
+        if not is_small:
+            print("no small disk may be mounted here, so it is never full")
+        return _killed(records, kills, seed, folder, kills // 2 if is_small else -1)
+
+
+def _killed(records: int, kills: int, seed: int, folder: Path, full_at: int) -> tuple[set[int], dict[int, int], Path]:
+    """As `run`. full_at : the turn at which the disk is full; below 0 for none."""
     draw, page_file = random.Random(seed), make_page(folder)
     photos = [b64encode(one.read_bytes()).decode() for one in TWIGS]
     kept: set[int] = set()
     with sync_playwright() as playwright:
         browser = None
         for turn in range(kills + 1):
-            browser = browser or Browser(playwright, folder / "profile")
+            browser = browser or Browser(playwright, folder / "disk" / "profile")
             page = opened(browser.context.new_page(), page_file.as_uri())
             page.expose_function("told", lambda number: kept.add(int(number)))
             there = _numbers(page)
@@ -91,6 +126,18 @@ def run(records: int, kills: int, seed: int, folder: Path) -> tuple[set[int], di
                 counts, file = _numbers(page), _handed(page, folder / "kept.zip")
                 browser.kill()
                 return kept, counts, file
+            if turn == full_at:
+                before = len(kept)
+                with filled(folder / "disk"):
+                    page.evaluate(KEEPING, [photos[0], start, start + 6])
+                    told = page.locator("#said").inner_text()
+                    browser.kill()
+                browser = None
+                assert len(kept) < before + 6 and "The phone has no room" in told, f"the disk was not full: {told}"
+                print(f"full disk: {len(kept) - before} of 6 told as kept; then: {told}", flush=True)
+                continue
+            if turn % 10 == 0:
+                print(f"{turn} kills, {len(kept)} told as kept, {len(there)} there", flush=True)
             page.evaluate("asked => { setTimeout(() => (" + KEEPING.strip() + ")(asked), 0); }",
                           [photos[turn % len(photos)], start, max(stop, start + 1)])
             page.wait_for_timeout(draw.uniform(5, 400))

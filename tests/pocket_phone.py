@@ -17,19 +17,23 @@ from diagnose.survey.from_log import enter
 from diagnose.upkeep.register import register
 
 SITE = "North slope <b>1</b>"  # words of people are never markup
+# of somebody who stands before a twig that a cottontail bit off
+RABBIT = {"What happened to the plant?": "a shoot or twig is cut or torn off", "How does the cut end look?":
+          "clean all across, as with a knife", "How does the cut lie across the shoot?":
+          "clearly slanting, about half a right angle or more", "Where on the plant is the damage?": "up to the knee"}
 
 
-def make_page(folder: Path) -> Path:
+def make_page(folder: Path, site: str = SITE) -> Path:
     """The file of the page, beside the log that it was made from."""
     log = open_log(folder / "log")
     for tag in ("T1", "T2", "T3"):
-        register(log, "cage", site=SITE, plant=tag, inner_mm=300, built=date(2023, 4, 2), species="oak", lat=44.2, lon=-72.8)
-    trees = [{"site": SITE, "visit": "2025-10-03", "plot": plot, "tree": tag, "species": species, "height_cm": height,
+        register(log, "cage", site=site, plant=tag, inner_mm=300, built=date(2023, 4, 2), species="oak", lat=44.2, lon=-72.8)
+    trees = [{"site": site, "visit": "2025-10-03", "plot": plot, "tree": tag, "species": species, "height_cm": height,
               "protection": "cage", "browsed": "0"}
              for plot, tag, species, height in (
                  ("P1", "07", "oak", "41"), ("P1", "08", "oak", "38"), ("P2", "01", "ash", "55"))]
     assert enter(log, trees) == (3, [])
-    write_pocket(folder / "pocket.html", SITE, "US-VT", str(folder / "log"), date(2026, 11, 28))
+    write_pocket(folder / "pocket.html", site, "US-VT", str(folder / "log"), date(2026, 11, 28))
     return folder / "pocket.html"
 
 

@@ -15,14 +15,11 @@ from diagnose.culprits.ask import printed_key
 from diagnose.fieldlog.merge import merge
 from diagnose.fieldlog.store import open_log
 from tests.conftest import PHOTOS, words_of
-from tests.pocket_phone import SITE, make_page, opened, press, step_of
+from tests.pocket_phone import RABBIT, SITE, make_page, opened, press, step_of
 from tests.test_access import RULES
 
 PHONE = {"width": 360, "height": 740}
 TWIG = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
-RABBIT = {"What happened to the plant?": "a shoot or twig is cut or torn off", "How does the cut end look?":
-          "clean all across, as with a knife", "How does the cut lie across the shoot?":
-          "clearly slanting, about half a right angle or more", "Where on the plant is the damage?": "up to the knee"}
 
 
 @pytest.fixture(scope="module")

@@ -15,10 +15,11 @@ from diagnose.cli.streams import Verb
 @click.option("--port", type=click.IntRange(1, 65535), default=8501, show_default=True, metavar="NUMBER",
               help="Port that the app listens at.")
 @click.option("--share", is_flag=True, help="Let phones on this network in, each with a one-time code.")
+@click.option("--https", is_flag=True, help="Serve it over https, with a certificate that this computer makes for itself.")
 @options.in_log
-def app(port: int, share: bool, log: str) -> NoReturn:
+def app(port: int, share: bool, https: bool, log: str) -> NoReturn:
     """Open the app in the browser."""
     from diagnose.screens.start import start
 
     os.environ["DIAGNOSE_LOG"] = log
-    start(port=port, share=share)
+    start(port=port, share=share, https=https)

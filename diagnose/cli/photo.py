@@ -31,6 +31,8 @@ if TYPE_CHECKING:
               help="With --one-wound, of gnawed bark: how far round the stem each photo was taken, counterclockwise from "
                    "above, e.g. 0,90,180,270; or all-round, where they show every side.")
 @click.option("--coin-mm", type=words.positive, metavar="MM", help="Diameter of a coin in the picture [mm].")
+@click.option("--plain-card", is_flag=True,
+              help="A blank or membership card, 85.60 x 53.98 mm, is held beside the twig; never a bank or identity card.")
 @click.option("--known-mm", type=words.positive, metavar="MM", help="A known length in the picture [mm].")
 @click.option("--known-from", type=words.point, metavar="X,Y", help="One end of the known length [px].")
 @click.option("--known-to", type=words.point, metavar="X,Y", help="Its other end [px].")
@@ -94,9 +96,8 @@ def photo(**given: Any) -> int:
 def _scale(asked: SimpleNamespace) -> Scale | None:
     from diagnose.diagnosis import Scale
 
-    if asked.coin_mm is None and asked.known_mm is None and asked.known_from is None and asked.known_to is None:
-        return None
-    return Scale(asked.coin_mm, asked.known_mm, asked.known_from, asked.known_to)
+    given = (asked.coin_mm, asked.known_mm, asked.known_from, asked.known_to)
+    return None if not asked.plain_card and all(one is None for one in given) else Scale(*given, plain_card=asked.plain_card)
 
 
 def _ground(asked: SimpleNamespace) -> Ground | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from base64 import b64encode
+from dataclasses import dataclass
 from datetime import date
 from hashlib import sha256
 from html import escape
@@ -20,11 +21,27 @@ from diagnose.report.field_key import points_to
 from diagnose.signs import Word
 from diagnose.whole_file import write_whole
 
-MODEL = ("numbers.js", "model.js", "asking.js", "barrier.js")
-PHONE = ("keep.js", "pack.js", "tally.js", "steps.js")
+MODEL = ("numbers.js", "readings.js", "reach.js", "likelihood.js", "traces.js", "model.js", "asking.js", "barrier.js")
+PHONE = ("keep.js", "pack.js", "tally.js")
+STEPS = ("elements.js", "wound_steps.js", "keep_steps.js", "hand_steps.js", "round_steps.js", "steps.js")
+SELF = "'self'"
+KEEPER_POLICY = "default-src 'none'; connect-src 'self'"  # of what keeps the page: it fetches that, nothing else
 
 
-def pocket_page(tables: dict[str, Any], work: dict[str, Any]) -> str:
+@dataclass(frozen=True)
+class Page:
+    """A planting's page.
+
+    html : the file. place : where it is for. due : barriers due. trees : of the last visit.
+    """
+
+    html: str
+    place: str
+    due: int
+    trees: int
+
+
+def pocket_page(tables: dict[str, Any], work: dict[str, Any], served: bool = False) -> str:
     """The page as HTML: nothing outside it is needed or asked for, and nothing but its own script and style runs in it.
 
     Parameters
@@ -33,15 +50,17 @@ def pocket_page(tables: dict[str, Any], work: dict[str, Any]) -> str:
         Of `tables.tables_of` [no unit].
     work
         Of `work.work_of` [no unit].
+    served
+        Whether it comes from the app, whose `keeper.js` may keep it then [no unit].
 
     References
     ----------
     .. [1] W3C, Content Security Policy Level 3: a script is let in by the SHA-256 of its text.
     """
-    script = '"use strict";\n' + "\n".join(_part(name) for name in (*MODEL, *PHONE))
+    script = '"use strict";\n' + "\n".join(_part(name) for name in (*MODEL, *PHONE, *STEPS))
     style = _part("page.css")
     policy = (f"default-src 'none'; script-src '{_digest(script)}'; style-src '{_digest(style)}'; img-src data: blob:; "
-              "form-action 'none'; base-uri 'none'")
+              f"form-action 'none'; base-uri 'none'{'; worker-src ' + SELF if served else ''}")
     parts = {
         "POLICY": policy, "STYLE": style, "SCRIPT": script, "SITE": escape(str(work["site"])),
         "TABLES": _as_data(tables), "WORK": _as_data(work), "PAPER": paper_key(),
@@ -51,14 +70,12 @@ def pocket_page(tables: dict[str, Any], work: dict[str, Any]) -> str:
     return head + "".join(parts[name] + text for name, text in (each.split("}}", 1) for each in rest))
 
 
-def write_pocket(out: str | Path, site: str, region: Where = None, log: str | None = None, on: date | None = None,
-                 climate: str = "mild") -> str:
-    """Writes the page of a planting; returns the line that says what it is.
+def page_of(site: str, region: Where = None, log: str | None = None, on: date | None = None, climate: str = "mild",
+            served: bool = False) -> Page:
+    """The page of a planting.
 
     Parameters
     ----------
-    out
-        File to write [no unit].
     site
         Name of the planting [no unit].
     region
@@ -69,22 +86,47 @@ def write_pocket(out: str | Path, site: str, region: Where = None, log: str | No
         Day on which the barriers are due; None for today [no unit].
     climate
         Length of the winter: cold, mild or warm [no unit].
+    served
+        Whether it comes from the app, whose `keeper.js` may keep it then [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a planting without a name, and a name that is no place.
+    """
+    there = log is not None and ("://" in log or Path(log).expanduser().exists())
+    opened = open_log(str(log), make=False) if there else None
+    work = work_of(opened, site, on or date.today(), climate)
+    tables = tables_of(region if region is not None or opened is None else position_of(opened, site))
+    return Page(pocket_page(tables, work, served), tables["where"]["name"] or "a place that is not known",
+                sum(bool(one["barrier"]) for one in work["due"]), len(work["trees"]))
+
+
+def write_pocket(out: str | Path, site: str, region: Where = None, log: str | None = None, on: date | None = None,
+                 climate: str = "mild") -> str:
+    """Writes the page of a planting; returns the line that says what it is.
+
+    Parameters
+    ----------
+    out
+        File to write [no unit].
+    site, region, log, on, climate
+        As for `page_of` [no unit].
 
     Raises
     ------
     CannotUse
         For a planting without a name, a name that is no place, and a file that cannot be written.
     """
-    there = log is not None and ("://" in log or Path(log).expanduser().exists())
-    opened = open_log(str(log), make=False) if there else None
-    work = work_of(opened, site, on or date.today(), climate)
-    where = region if region is not None or opened is None else position_of(opened, site)
-    tables = tables_of(where)
-    file = write_whole(out, pocket_page(tables, work))
-    lies = tables["where"]["name"] or "a place that is not known"
-    due = sum(bool(one["barrier"]) for one in work["due"])
-    return (f"{file}: one page for {site} in {lies}, {file.stat().st_size / 1e6:.2f} MB, {due} barriers due, "
-            f"{len(work['trees'])} trees of the last visit; copy it to the phone and open it there")
+    page = page_of(site, region, log, on, climate)
+    file = write_whole(out, page.html)
+    return (f"{file}: one page for {site} in {page.place}, {file.stat().st_size / 1e6:.2f} MB, {page.due} barriers due, "
+            f"{page.trees} trees of the last visit; copy it to the phone and open it there")
+
+
+def keeper_script() -> str:
+    """The script that keeps the page on the phone where the app serves it over https."""
+    return _part("keeper.js")
 
 
 def model_script() -> str:
@@ -93,8 +135,8 @@ def model_script() -> str:
 
 
 def phone_script() -> str:
-    """The script that keeps and hands over, without the one that shows."""
-    return "\n".join(_part(name) for name in PHONE[:-1])
+    """The script that keeps and hands over, without what shows."""
+    return "\n".join(_part(name) for name in PHONE)
 
 
 def paper_key() -> str:

@@ -34,7 +34,7 @@ from streamlit.web.server.starlette.starlette_server_config import USER_COOKIE_N
 
 from diagnose.cannot_use import CannotUse
 from diagnose.extras import lacking
-from diagnose.screens.share import CODE_LENGTH, Codes
+from diagnose.screens.share import CODE_LENGTH, Codes, scheme_of
 
 INSIDE = "diagnose_inside"  # the cookie of a browser that has shown a code
 _IS_IT_UP = "/_stcore/health"  # says "ok" and nothing else, for whoever watches over the server
@@ -222,6 +222,8 @@ async def _form(receive: Receive) -> dict[str, str]:
 
 async def _let_in(send: Send, token: str) -> None:
     cookie = f"{INSIDE}={token}; Path=/; Max-Age={_INSIDE_FOR_S}; HttpOnly; SameSite=Lax"
+    if scheme_of() == "https":
+        cookie += "; Secure"
     await send({"type": "http.response.start", "status": 303,
                 "headers": [(b"location", b"/"), (b"set-cookie", cookie.encode()), (b"cache-control", b"no-store")]})
     await send({"type": "http.response.body"})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from urllib.parse import quote
 
 import streamlit as st
 
@@ -13,6 +14,7 @@ from diagnose.screens.door import logins, the_codes
 from diagnose.screens.log_folder import shown
 from diagnose.screens.look import literal
 from diagnose.screens.preferences import place_choices
+from diagnose.screens.share import scheme_of
 
 
 def _person() -> None:
@@ -64,7 +66,7 @@ def _sharing() -> None:
         return
     if not preferences.is_shared():
         st.markdown("Only this computer can reach the app now. To let phones on the same network or hotspot in, stop it "
-                    "and start it with `diagnose app --share`.")
+                    "and start it with `diagnose app --share`, or `diagnose app --share --https`.")
         return
     import segno
 
@@ -76,9 +78,26 @@ def _sharing() -> None:
                 "stands here.")
     if st.button("Show the newest code"):
         st.rerun()
-    st.caption("Uploading photos works on every phone. The live camera inside the page needs a secure (https) address; "
-               "the phone's own camera app and an upload do the same. Everybody on this network could read what passes, "
-               "so use your own hotspot.")
+    over_http = ("The live camera inside the page needs a secure address (`diagnose app --share --https`); the phone's own "
+                 "camera app and an upload do the same. Everybody on this network could read what passes, so use your own "
+                 "hotspot.")
+    st.caption(f"Uploading photos works on every phone. {over_http if scheme_of() == 'http' else ''}")
+
+
+def _pocket() -> None:
+    st.subheader("A page for the pocket")
+    site = st.text_input("Planting", "", key="pocket_site", placeholder="its name, as in the log")
+    if not site.strip():
+        st.markdown("Key, tally, records and barriers due in one page for a phone that goes where no signal is.")
+        return
+    address = f"/pocket/?site={quote(site.strip())}"
+    kept = ("The phone keeps the page and opens it without a network, once it trusts this computer: download "
+            "[its certificate](/pocket/authority.crt), install it in the phone's settings, and compare the fingerprint with "
+            "the terminal's."
+            if scheme_of() == "https" else
+            "Over plain http the phone does not keep the page: start the app with `diagnose app --share --https`, or copy "
+            "the file that `diagnose pocket` writes.")
+    st.markdown(f"On the phone, [open the page]({address}). {kept}")
 
 
 def page() -> None:
@@ -88,6 +107,7 @@ def page() -> None:
     if logins():
         _login()
     _sharing()
+    _pocket()
 
 
 page()

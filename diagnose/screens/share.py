@@ -8,6 +8,7 @@ inside in memory: after it was restarted each shows a new code.
 from __future__ import annotations
 
 import ipaddress
+import os
 import secrets
 import socket
 import threading
@@ -112,6 +113,11 @@ def own_address() -> str:
             return "127.0.0.1"
 
 
+def scheme_of() -> str:
+    """How the app is served: https or http."""
+    return "https" if os.environ.get("DIAGNOSE_HTTPS") else "http"
+
+
 def joining_address(port: int, code: str) -> str:
     """What a phone opens: the address with the code in it."""
-    return f"http://{own_address()}:{port}/?code={code}"
+    return f"{scheme_of()}://{own_address()}:{port}/?code={code}"

@@ -11,7 +11,7 @@ from threading import Thread
 from typing import TYPE_CHECKING, NoReturn
 
 from diagnose.extras import need
-from diagnose.screens.share import new_code
+from diagnose.screens.share import new_code, scheme_of
 
 if TYPE_CHECKING:
     from streamlit import Page
@@ -40,12 +40,33 @@ def _beside(name: str, in_checkout: str) -> Path:
     return installed if installed.exists() else _TOP / in_checkout
 
 
-def start(port: int = 8501, share: bool = False, extra: tuple[str, ...] = ()) -> NoReturn:
+def start(port: int = 8501, share: bool = False, extra: tuple[str, ...] = (), https: bool = False) -> NoReturn:
     """Serve the app until interrupted, to this machine only or, when shared, to its local network.
 
-    The server takes this process's place. Raises CannotUse where the app's libraries are not installed.
+    The server takes this process's place.
+
+    Parameters
+    ----------
+    port
+        That it listens at [no unit].
+    share
+        Whether the local network is let in, each browser with a code [no unit].
+    extra
+        Further options of the server [no unit].
+    https
+        Whether it is served with a certificate of this computer's own [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where the libraries of the app, or of https, are not installed.
     """
     need("app", "the app")
+    if https:
+        extra = (*extra, *_over_https())
+    else:
+        os.environ.pop("DIAGNOSE_HTTPS", None)
+    scheme = scheme_of()
     settings = tomllib.loads(_beside("config.toml", ".streamlit/config.toml").read_text(encoding="utf-8"))
     if share:
         settings["server"]["address"] = "0.0.0.0"
@@ -54,18 +75,31 @@ def start(port: int = 8501, share: bool = False, extra: tuple[str, ...] = ()) ->
         print(_invitation(port, code), flush=True)
     else:
         os.environ.pop("DIAGNOSE_SHARE", None)
-        print(f"The app opens at http://localhost:{port} (stop it with Ctrl+C)", flush=True)
+        print(f"The app opens at {scheme}://localhost:{port} (stop it with Ctrl+C)", flush=True)
     options = [f"--{name}={_flag(value)}" for name, value in _flat(settings)]
     app = _beside("app.py", "app.py")
     command = [sys.executable, "-m", "streamlit", "run", str(app), *options, f"--server.port={port}", *extra]
     os.execv(sys.executable, command)
 
 
+def _over_https() -> tuple[str, ...]:
+    """Options of the server; says by what a person knows the authority that a phone is told to trust."""
+    from diagnose.screens.certificate import authority, certificate_for, fingerprint, own_addresses
+
+    whole, key = certificate_for(own_addresses())
+    os.environ["DIAGNOSE_HTTPS"] = "1"
+    trusted = authority()
+    assert trusted is not None
+    print(f"A phone that is to keep the pocket page must trust {trusted} once; its SHA-256 fingerprint is\n"
+          f"{fingerprint(trusted)}", flush=True)
+    return f"--server.sslCertFile={whole}", f"--server.sslKeyFile={key}"
+
+
 def _invitation(port: int, code: str) -> str:
     """What stands in the terminal when the app is shared."""
     return (
         f"The app is shared with everybody on this network who shows a code. A code lets one browser in.\n"
-        f"On this computer open  http://localhost:{port}/?code={code}\n"
+        f"On this computer open  {scheme_of()}://localhost:{port}/?code={code}\n"
         f"and let phones in from there: page Settings, Let a phone join. Stop it with Ctrl+C."
     )
 

@@ -99,8 +99,10 @@ def _circumstances() -> Circumstances:
 def _scale() -> tuple[Scale | None, float]:
     with st.expander("No card, or printed too small?", key="no_card"):
         coin = st.number_input("Diameter of a coin held beside the twig [mm], 0 if none", 0.0, 60.0, 0.0, 0.1, key="coin")
+        plain = st.toggle("A blank or membership card (85.6 x 54 mm) is held beside the twig", key="plain_card",
+                          help="Never a bank or identity card: its numbers would be in the picture.")
         bar = st.number_input("What the card's check bar of 100 mm measures [mm]", 80.0, 120.0, 100.0, 0.5, key="bar")
-    return (Scale(coin_mm=coin) if coin else None), print_scale_of(bar)
+    return (Scale(coin_mm=coin or None, plain_card=plain) if coin or plain else None), print_scale_of(bar)
 
 
 def _height() -> tuple[float | None, float | None]:

@@ -30,7 +30,22 @@ GROUNDS = {
     "litter": [(0.38, 0.20, 0.06), (0.45, 0.32, 0.10), (0.18, 0.12, 0.07), (0.16, 0.22, 0.07)],
     "snow": [(0.75, 0.78, 0.82), (0.62, 0.66, 0.72)],
 }  # reflectance, red green blue; from memory, for looks only
+CARD_MM, ROUNDED_MM = (85.60, 53.98), 3.18  # ISO/IEC 7810, size ID-1; the rounding from memory
+CARDS = [(0.82, 0.82, 0.80), (0.75, 0.70, 0.55), (0.12, 0.20, 0.45), (0.10, 0.35, 0.20), (0.55, 0.10, 0.10),
+         (0.06, 0.06, 0.07)]
 COINS = [(0.62, 0.60, 0.56), (0.62, 0.45, 0.18), (0.50, 0.27, 0.15)]
+
+
+@dataclass(frozen=True)
+class PlainCard:
+    """A card of the size ID-1 beside the twig. tilt, swing, turn [degree]; depth : its distance over the twig's end's."""
+
+    tilt: float = 10.0
+    swing: float = 0.0
+    turn: float = 0.0
+    depth: float = 1.0
+    colour: tuple[float, float, float] = (0.8, 0.8, 0.8)
+    printed: bool = False
 
 
 @dataclass(frozen=True)
@@ -46,15 +61,19 @@ class Surroundings:
     coin_mm: float | None = None
     coin_tilt: float = 10.0  # [degree]
     coin_depth: float = 1.0  # its distance from the camera over the twig's end's
+    card: PlainCard | None = None
 
 
 @dataclass(frozen=True)
 class FreeTruth:
-    """Truth about the twig, and the coin's middle and long axis [px]."""
+    """Truth about the twig, the coin's middle and long axis [px], the card's (4, 2) corners, were they sharp [px], and its
+    scale, square to the view, in its middle [px/mm]."""
 
     twig: Truth
     coin_px: np.ndarray | None
     coin_long_px: float | None
+    card_px: np.ndarray | None = None
+    card_px_per_mm: float | None = None
 
 
 def any_surroundings(seed: int, kind: str | None = None, coin: bool | None = None) -> Surroundings:
@@ -137,11 +156,78 @@ def picture_of(around: Surroundings) -> tuple[bytes, FreeTruth]:
         away = rng.uniform(-1, 1) + np.arctan2(*(tip_px - project(np.array([(-1.0, 0.0)]))[0])[::-1])
         coin_px = tip_px + (0.6 * coin_long + 1.2 * wide_px) * np.array([np.cos(away), np.sin(away)])
         scene = _lay_coin(scene, around, rng, coin_px, coin_long)
+    card_px = card_scale = None
+    if around.card is not None:
+        scene, card_px = _lay_card(scene, around.card, rng, tip_px, wide_px, float(K[0, 0]), distance)
+        card_scale = float(K[0, 0]) / (distance * around.card.depth)
     length = 12 * setting.diameter + 0.8 * float(np.hypot(*setting.size)) / float(K[0, 0]) * setting.distance
     if setting.kind != "none":
         scene = _lay_twig(scene, setting, rng, shape, length, project, across, along, view)
-    told = FreeTruth(_truth(setting, shape, project, length), coin_px, coin_long)
+    told = FreeTruth(_truth(setting, shape, project, length), coin_px, coin_long, card_px, card_scale)
     return as_jpeg(_exposed(scene, setting, rng), setting), told
+
+
+def with_card(around: Surroundings, seed: int) -> Surroundings:
+    """The same with a card of the size ID-1 beside the twig's end instead of a coin, far enough off to be in view whole.
+
+    Parameters
+    ----------
+    around
+        The twig and what is round it [no unit].
+    seed
+        Of the random draw [no unit].
+    """
+    rng = np.random.default_rng(seed + 900_000)
+    focal = around.twig.focal_35mm * float(np.hypot(*around.twig.size)) / 43.267
+    least = focal * CARD_MM[0] / (0.42 * around.twig.size[0])  # the card takes at most so much of the picture
+    distance = float(max(around.twig.distance, least) * rng.uniform(1.0, 1.25))
+    card = PlainCard(
+        tilt=float(min(abs(rng.normal(0, 14)), 35)), swing=float(rng.uniform(0, 360)), turn=float(rng.uniform(0, 360)),
+        depth=float(1 + rng.normal(0, 0.03)), colour=CARDS[int(rng.integers(len(CARDS)))], printed=bool(rng.random() < 0.5))
+    return replace(around, twig=replace(around.twig, distance=distance, tip=(75.0, 50.0)), coin_mm=None, card=card)
+
+
+def _lay_card(
+    scene: np.ndarray, card: PlainCard, rng: np.random.Generator, tip_px: np.ndarray, wide_px: float, focal: float,
+    distance: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """A plain or printed card with rounded corners, held by a thumb; and where its sharp corners would be, (4, 2) [px]."""
+    height, width = scene.shape[:2]
+    far = distance * card.depth
+    swing = np.radians(card.swing)
+    R = cv2.Rodrigues(np.array([np.cos(swing), np.sin(swing), 0.0]) * np.radians(card.tilt))[0]
+    R = R @ cv2.Rodrigues(np.array([0, 0, np.radians(card.turn)]))[0]
+    reach = 0.5 * float(np.hypot(*CARD_MM)) * focal / far + 1.2 * wide_px
+    ways = rng.permutation(np.arange(0, 6.28, 0.26))
+    spots = [np.array([np.cos(way), np.sin(way)]) * reach * 0.85 + tip_px for way in ways]
+    at = max(spots, key=lambda spot: min(0.0, *(np.array([*spot, width - spot[0], height - spot[1]]) - reach)))
+    middle = np.array([(width - 1) / 2, (height - 1) / 2])
+    K = np.array([[focal, 0, middle[0]], [0, focal, middle[1]], [0, 0, 1.0]])
+    t = far * np.array([*((at - middle) / focal), 1.0])
+    H = K @ np.column_stack([R[:, 0], R[:, 1], t])
+    half = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * np.array(CARD_MM) / 2
+    corners = cv2.perspectiveTransform(half[None], H)[0]
+    v, u = np.mgrid[0:height, 0:width].astype(np.float64)
+    x, y, w = np.linalg.inv(H) @ np.stack([u.ravel(), v.ravel(), np.ones(u.size)])
+    x, y = (x / w).reshape(height, width), (y / w).reshape(height, width)
+    over_x, over_y = (np.maximum(np.abs(one) - side / 2 + ROUNDED_MM, 0) for one, side in ((x, CARD_MM[0]), (y, CARD_MM[1])))
+    out = np.hypot(over_x, over_y)
+    alpha = np.clip((ROUNDED_MM - out) * focal / far + 0.5, 0, 1).astype(np.float32)
+    tone = 1 + 0.15 * x / CARD_MM[0] + rng.normal(0, 0.1) * y / CARD_MM[1]
+    colour = np.array(card.colour[::-1]) * tone[..., None]
+    if card.printed:  # a band, a few lines of letters, a dark patch
+        band = np.abs(y - 12) < 6
+        letters = (np.abs((y + 14) % 5 - 2) < 0.8) & (np.sin(3.1 * x) + np.sin(1.7 * x + y // 5) > 0) & (x < 8) & (y < 2)
+        patch = (np.abs(x - 28) < 8) & (np.abs(y + 12) < 9)
+        for part, ink in ((band, (0.45, 0.12, 0.08)), (letters, (0.05, 0.05, 0.05)), (patch, (0.10, 0.25, 0.40))):
+            colour = np.where(part[..., None], np.array(ink), colour)
+    scene = _over(scene, colour.astype(np.float32), alpha, 0.8)
+    thumb = np.zeros((height, width), np.float32)
+    way = (at - tip_px) / np.linalg.norm(at - tip_px)  # from the side that faces away from the twig
+    grip = at + way * 30 * focal / far
+    cv2.line(thumb, tuple(int(q) for q in grip), tuple(int(q) for q in grip + way * 3000), 1.0, int(16 * focal / far))
+    skin = np.array((0.30, 0.42, 0.62), np.float32) * np.float32(rng.uniform(0.3, 1.0))
+    return _over(scene, np.broadcast_to(skin, scene.shape).astype(np.float32), thumb, 1.5), corners
 
 
 def _ground(around: Surroundings, rng: np.random.Generator) -> np.ndarray:

@@ -111,6 +111,22 @@ function hasPosition(view, start, end) {
   return gps !== null && find(start + gps, 2) !== null;
 }
 
+/** Has the page kept on this phone, so that it opens without a network; "" when it is, else why not. */
+async function keepPage() {
+  if (location.protocol === "file:") return "";
+  if (!isSecureContext || !navigator.serviceWorker) return "the page was opened over plain http: leave this tab open, or copy the file to the phone";
+  try {
+    await navigator.serviceWorker.register("keeper.js");
+    const {active} = await navigator.serviceWorker.ready, {port1, port2} = new MessageChannel();
+    const said = new Promise(resolve => { port1.onmessage = event => resolve(event.data); });
+    active.postMessage("keep", [port2]);
+    const problem = await said;
+    return problem && await caches.match(location.href, {ignoreVary: true}) ? "" : problem;
+  } catch (problem) {
+    return `this phone does not trust the computer's certificate yet (${problem?.message ?? problem}); until then copy the file to the phone`;
+  }
+}
+
 /** What this browser can do here: tried, not guessed. Each is [word, can, why not]. */
 async function tryOut(name) {
   const found = [];
