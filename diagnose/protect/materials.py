@@ -17,6 +17,7 @@ from diagnose.protect.trade import TO_ORDER, at_least, at_most, name_of
 SIGN_SPACING_M = 50.0  # and at every gate and corner; see disagreements.yaml, sign_spacing
 LEAD_OUT_M = 20.0  # insulated cable from the energiser to fence and rods; our choice
 FINE_MM = 75.0  # smaller openings are bought as square mesh of 50 mm
+LINE_WIRE_MM = 2.5  # 12.5 gauge
 STAPLE_KG = 0.008  # a 9 gauge staple; from memory
 DEEPEST_STAKE_MM = 700.0  # a longer stake beside a stem is not driven deeper; our choice
 COST_WORDS = {"m": "material, a metre of line", "tree": "material, a piece"}  # what a barrier's own price is of
@@ -333,8 +334,13 @@ def _round_the_planting(place: Planting, part: Part, main: Part | None) -> list[
                            None if own is None else own / strands))
     plain = len(extra_wires_mm(part)) + int(facts.get("line_wires", [0])[0]) + (1 if part.key == "plastic_mesh" else 0)
     if plain:
-        lines.append(_line(place, f"line wires for the {part.name}", f"{plain} smooth high-tensile wires, 2.5 mm",
+        lines.append(_line(place, f"line wires for the {part.name}", f"{plain} smooth high-tensile wires, "
+                           f"{facts.get('line_wire_mm', [LINE_WIRE_MM])[0]:g} mm",
                            math.ceil(length * plain), "m", "wire", "wire"))
+    if "pegs_apart_mm" in facts:
+        lines.append(_line(place, f"pegs for the {part.name}", f"300 mm, every {facts['pegs_apart_mm'][0] / 1000:g} m along the "
+                           "out-turn, or a turf on it there", math.ceil(1000 * length / float(facts["pegs_apart_mm"][0])),
+                           "pegs", "other", "pin"))
     lines += _posts(place, part, main)
     if is_live(part):
         lines += _power(place, part)
@@ -384,7 +390,7 @@ def _posts(place: Planting, part: Part, main: Part | None) -> list[Line]:
                                                       "head of "
                         "the brace post", math.ceil(posts.pulls * planes * posts.tie_m), "m", "other", "wire")]
     elif posts.brace_posts == 1:
-        lines.append(_line(place, "struts", f"75 mm thick, {posts.cross_mm:.0f} mm long, one against each direction of pull",
+        lines.append(_line(place, "struts", f"at least 80 mm thick, {posts.cross_mm:.0f} mm long, one against each direction of pull",
                            posts.pulls * planes, "pieces", "stake", "post_75", posts.cross_mm / 1000))
     fixings = (posts.line + ends) * int(facts.get("staples_a_post", [0])[0]) * planes
     earth = sum(wire["state"] not in ("live", "off") for wire in wires(part))

@@ -23,6 +23,7 @@ MOST_PARTS = 3  # more parts at once are not planned; our choice
 NEARLY = 0.98  # so many of the most trees are as good as them; our choice
 ROUNDING = 0.95  # room for the rounding of drawn trees
 TUBES = {"solid_tube", "mesh_tube"}
+MOST_LIVE_M = 40_000.0  # 25 miles of live wire, 25 J at the published joule a mile; what is larger is not sold (from memory)
 LIVES_ALONE = ("electric",)  # kinds of fence that no metal netting may hang on
 Floats = NDArray[np.float64]
 
@@ -217,23 +218,40 @@ def _sizes_of(key: str, needs: tuple[str, ...], snow_mm: float, spec: tuple[tupl
     return tuple(variants(key, needs, snow_mm, dict(spec), slope, years))
 
 
-def _sizes(place: Planting, key: str) -> tuple[Part, ...]:
+def left_out(place: Planting, key: str) -> str:
+    """Why a barrier is not planned here whatever it holds, in words; empty where it is.
+
+    Parameters
+    ----------
+    place : the planting and its demands.
+    key : a barrier of the catalogue.
+    """
     facts, spec = catalogue()[key], place.spec
     asked_for = key in spec.get("barrier", [])
-    if facts.get("for_conifers") is False and place.conifers:
-        return ()
-    if facts.get("large_trees_only") and not place.large_trees:
-        return ()
-    if "area_limit_ha" in facts and place.ground.area_m2 > 10_000 * facts["area_limit_ha"][0]:
-        return ()
-    if untested(key) and not asked_for:
-        return ()
     main = facts["where"] in ("area", "stem")
+    if facts.get("for_conifers") is False and place.conifers:
+        return "not round conifers"
+    if facts.get("large_trees_only") and not place.large_trees:
+        return "only on large trees"
+    if "area_limit_ha" in facts and place.hectares > facts["area_limit_ha"][0]:
+        return f"only up to {facts['area_limit_ha'][0]:g} ha"
+    if untested(key) and not asked_for:
+        return "no trial on planted trees is known, so only when asked for by name"
     if main and spec.get("barrier") and not asked_for:
-        return ()
+        return "not among the kinds that are demanded"
     if main and facts["cost"]["life_years"][0] < spec.get("life_years_min", 0):
+        return "does not last as long as is demanded"
+    live = sum(wire["state"] == "live" for wire in facts.get("wires", []))
+    if live * place.ground.fence_m > MOST_LIVE_M:
+        return f"over {MOST_LIVE_M / 1000:.0f} km of live wire is more than one energiser drives, and a fence has only one"
+    return ""
+
+
+def _sizes(place: Planting, key: str) -> tuple[Part, ...]:
+    if left_out(place, key):
         return ()
-    own = {name: value for name, value in spec.items() if name != "barrier"} if main else {}
+    main = catalogue()[key]["where"] in ("area", "stem")
+    own = {name: value for name, value in place.spec.items() if name != "barrier"} if main else {}
     return _sizes_of(key, place.needs, place.snow_mm, tuple(sorted(own.items())), place.ground.slope_percent, place.years)
 
 

@@ -15,7 +15,7 @@ from diagnose.protect.kinds import KINDS, Row
 from diagnose.protect.materials import Line, dimensions
 from diagnose.protect.options import Option
 from diagnose.protect.plan import Plan
-from diagnose.protect.prices import default_prices, from_memory, price_list, year_of
+from diagnose.protect.prices import default_prices, from_memory, price_list, rates, year_of
 from diagnose.protect.requirement import SEEN, source_words, sources
 from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary, draw_brace
 from diagnose.report.kinds_drawing import draw_kinds
@@ -234,8 +234,7 @@ def _even(plan: Plan, inches: bool) -> Iterator[str]:
         yield (f"Break-even: a fence ({even.fence}) costs less than guards ({even.guards}) above {area} at this shape and "
                f"spacing, "
                f"or above {even.trees:.0f} trees on this land; here are {here} and {plan.place.trees} trees. Published: 3 "
-               f"ha "
-               "(GOVUK-MAM) and 0.2 ha (FNR486).")
+               f"ha (GOVUK-MAM), 0.5 ha, or 1 ha on a long strip (KLIMA-AT), and 0.2 ha (FNR486).")
     if plan.chosen.parts and plan.tree_value != float("inf"):
         yield (f"The plan costs less than planting again from {plan.tree_value:,.2f} a lost tree on; "
                f"{plan.place.price('tree'):,.2f} is reckoned.")
@@ -316,6 +315,13 @@ def _prices(plan: Plan) -> list[str]:
     lines = [f"{100 * plan.remembered:.0f} % of the first year's sum rests on prices from memory; give your own with "
              f"--prices. "
              f"Others are brought from their year to {price_list()['year']} by the {index['name']} ({index['source']})."]
+    if own.get("exchange", 1.0) != 1:
+        rate = rates()
+        known = own["exchange"] == rate["a_dollar"].get(own["currency"])
+        whose = f"mean of {rate['year']}, {rate['source']}" if known else "your own rate"
+        lines.append(f"These are prices of the United States turned into {own['currency']} at {own['exchange']:g} a US dollar "
+                     f"({whose}); what things cost where you "
+                     f"are may differ by half and more: ask for offers before you order.")
     lines.append("; ".join(
         f"{default_prices()[key][3]} {plan.place.price(key):,.2f}"
         f"{' (your own)' if key in own else '' if from_memory(key) else f' (of {year_of(key)}, {default_prices()[key][1]})'}"
