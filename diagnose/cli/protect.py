@@ -51,7 +51,8 @@ from diagnose.cli.streams import Read, Verb, Written
 @click.option("--budget", type=float, metavar="MONEY", help="Money for the first year, in the currency of the prices.")
 @click.option("--conifers", is_flag=True, help="The trees are conifers.")
 @click.option("--prices", type=Read(), metavar="FILE", help="Your own prices, YAML or JSON.")
-@click.option("--currency", metavar="CODE", help="Money of prices and budget, such as EUR or GBP [default: USD, or the file's].")
+@click.option("--currency", metavar="CODE",
+              help="Money of prices and budget, such as EUR or GBP [default: USD, or the file's].")
 @click.option("--spec", type=Read(), metavar="FILE", help="A programme's demands, YAML or JSON.")
 @click.option("--pdf", type=Written(".pdf"), metavar="OUT", help="Write the plan with its drawings.")
 @click.option("--paper", default="A4", show_default=True, type=click.Choice(["A4", "Letter"]), help="Of the PDF.")

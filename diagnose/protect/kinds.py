@@ -65,7 +65,8 @@ def kinds_of(place: Planting, field: Field) -> tuple[Row, ...]:
 
 def _none_of(place: Planting, kind: str) -> str:
     """Why there is nothing of a kind: left out here, or of no use against these animals."""
-    held = [key for key in buildable() if catalogue()[key]["kind"] == kind and set(catalogue()[key]["against"]) & {*place.needs}]
+    held = [key for key, facts in catalogue().items() if key in buildable() and facts["kind"] == kind
+            and set(facts["against"]) & {*place.needs}]
     why = dict.fromkeys(reason for key in held if (reason := left_out(place, key)))
     return "left out: " + "; ".join(why) if why else "holds none of these animals here"
 

@@ -338,8 +338,8 @@ def _round_the_planting(place: Planting, part: Part, main: Part | None) -> list[
                            f"{facts.get('line_wire_mm', [LINE_WIRE_MM])[0]:g} mm",
                            math.ceil(length * plain), "m", "wire", "wire"))
     if "pegs_apart_mm" in facts:
-        lines.append(_line(place, f"pegs for the {part.name}", f"300 mm, every {facts['pegs_apart_mm'][0] / 1000:g} m along the "
-                           "out-turn, or a turf on it there", math.ceil(1000 * length / float(facts["pegs_apart_mm"][0])),
+        lines.append(_line(place, f"pegs for the {part.name}", f"300 mm, every {facts['pegs_apart_mm'][0] / 1000:g} m along "
+                           "the out-turn, or a turf on it there", math.ceil(1000 * length / facts["pegs_apart_mm"][0]),
                            "pegs", "other", "pin"))
     lines += _posts(place, part, main)
     if is_live(part):
@@ -390,7 +390,8 @@ def _posts(place: Planting, part: Part, main: Part | None) -> list[Line]:
                                                       "head of "
                         "the brace post", math.ceil(posts.pulls * planes * posts.tie_m), "m", "other", "wire")]
     elif posts.brace_posts == 1:
-        lines.append(_line(place, "struts", f"at least 80 mm thick, {posts.cross_mm:.0f} mm long, one against each direction of pull",
+        lines.append(_line(place, "struts", f"at least 80 mm thick, {posts.cross_mm:.0f} mm long, one against each "
+                           "direction of pull",
                            posts.pulls * planes, "pieces", "stake", "post_75", posts.cross_mm / 1000))
     fixings = (posts.line + ends) * int(facts.get("staples_a_post", [0])[0]) * planes
     earth = sum(wire["state"] not in ("live", "off") for wire in wires(part))

@@ -451,9 +451,9 @@ def _in_blocks(place: Planting) -> str:
     """What a fence round much land risks, and how much longer fences round blocks would be."""
     blocks = math.ceil(place.hectares / LARGEST_BLOCK_HA)
     metres = 4 * math.sqrt(place.ground.area_m2 * blocks)
-    return (f"One hole in a fence lets animals in on all of it, and more than {LARGEST_BLOCK_HA:g} ha are hard to keep whole "
-            f"(KLIMA-AT; BFW-FENCE says 2 ha): {blocks} square blocks would need about {metres:.0f} m of fence in place of "
-            f"{place.ground.fence_m:.0f} m, which is not reckoned here.")
+    return (f"One hole in a fence lets animals in on all of it, and more than {LARGEST_BLOCK_HA:g} ha are hard to keep "
+            f"whole (KLIMA-AT; BFW-FENCE says 2 ha): {blocks} square blocks would need about {metres:.0f} m of fence in "
+            f"place of {place.ground.fence_m:.0f} m, which is not reckoned here.")
 
 
 def _fails(parts: tuple[Part, ...]) -> tuple[str, ...]:

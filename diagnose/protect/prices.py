@@ -75,8 +75,8 @@ def checked_currency(own: Mapping[str, Any]) -> dict[str, Any]:
     known = {LIST: 1.0, **rates()["a_dollar"]}
     told = own.get("exchange", known.get(code))
     if told is None:
-        raise CannotUse(f"no rate of exchange is kept for '{own['currency']}'; add `exchange: NUMBER`, units of it for one US "
-                        f"dollar, or choose from {', '.join(known)}")
+        raise CannotUse(f"no rate of exchange is kept for '{own['currency']}'; add `exchange: NUMBER`, units of it for one "
+                        f"US dollar, or choose from {', '.join(known)}")
     if isinstance(told, bool) or not isinstance(told, int | float) or not (math.isfinite(told) and told > 0):
         raise CannotUse("`exchange` must be a number above zero: units of your currency for one US dollar")
     if code == LIST and told != 1:

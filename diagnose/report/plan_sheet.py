@@ -319,8 +319,8 @@ def _prices(plan: Plan) -> list[str]:
         rate = rates()
         known = own["exchange"] == rate["a_dollar"].get(own["currency"])
         whose = f"mean of {rate['year']}, {rate['source']}" if known else "your own rate"
-        lines.append(f"These are prices of the United States turned into {own['currency']} at {own['exchange']:g} a US dollar "
-                     f"({whose}); what things cost where you "
+        lines.append(f"These are prices of the United States turned into {own['currency']} at {own['exchange']:g} a US "
+                     f"dollar ({whose}); what things cost where you "
                      f"are may differ by half and more: ask for offers before you order.")
     lines.append("; ".join(
         f"{default_prices()[key][3]} {plan.place.price(key):,.2f}"
