@@ -68,7 +68,9 @@ def _none_of(place: Planting, kind: str) -> str:
     held = [key for key, facts in catalogue().items() if key in buildable() and facts["kind"] == kind
             and set(facts["against"]) & {*place.needs}]
     why = dict.fromkeys(reason for key in held if (reason := left_out(place, key)))
-    return "left out: " + "; ".join(why) if why else "holds none of these animals here"
+    if why:
+        return "left out: " + "; ".join(why)
+    return "cannot be built tall enough here" if held else "holds none of these animals here"
 
 
 def _fails(place: Planting, option: Option) -> str:

@@ -19,6 +19,8 @@ from diagnose.protect.planting import Planting
 from diagnose.protect.requirement import NEED_OF
 
 LAYERS = ("area", "area_foot", "area_root", "stem", "base", "root", "band", "spray")
+# what stands on one line, or at one stem
+TOGETHER = (("area", "area_foot"), ("area_root",), ("stem", "base", "root", "band"), ("spray",))
 MOST_PARTS = 3  # more parts at once are not planned; our choice
 NEARLY = 0.98  # so many of the most trees are as good as them; our choice
 ROUNDING = 0.95  # room for the rounding of drawn trees
@@ -130,8 +132,10 @@ class Field:
 def field_of(place: Planting) -> Field:
     """Every combination of barriers, in every size, that fits together here; nothing at all is the first of them.
 
-    A barrier counts against every need that it holds; shares that get past several barriers multiply. Payments are
-    discounted; guards are renewed at trees that live, fences whole, and nothing once the trees are out of reach.
+    A barrier counts against every need that it holds. An animal that gets past the fence meets the guard, so what they let
+    past multiplies; of several on one line, or at one stem, the best counts, for what opens one opens the other (our
+    choice). Payments are discounted; guards are renewed at trees that live, fences whole, and nothing once the trees are
+    out of reach.
     """
     pieces, mains = _pieces(place)
     costs = tuple(costed(place, part, main) for part, main in zip(pieces, mains, strict=True))
@@ -150,7 +154,10 @@ def field_of(place: Planting) -> Field:
         fixed[number] = cost.first + cost.yearly * discount[1:].sum() + cost.removal * discount[-1]
         renewing[number] = renewed * cost.renewal * discount
         round_it[number] = part.round_the_planting
-    through = open_to[picked].prod(axis=1)
+    through = np.ones((len(picked), len(needs)))
+    for group in TOGETHER:
+        mine = np.array([part.where in group for part in pieces] + [False])
+        through *= np.where(mine[picked][:, :, None], open_to[picked], 1.0).min(axis=1)
     columns = [needs.index(need) for _, need, _, _ in place.animals]
     let_through = through[:, columns]
     presence = np.array([one[2] for one in place.animals])

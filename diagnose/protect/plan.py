@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 SHOWN = 8  # options shown beside the chosen one
+STOCK_NEEDS = {"livestock", "sheep", "goat", "cattle", "horse"}
 LARGEST_BLOCK_HA = 5.0  # KLIMA-AT
 ASKED_AFTER = 4  # animals whose presence is weighed for what it is worth to find out; our choice
 # which published disagreements bear on which barrier or need
@@ -429,6 +430,9 @@ def _site(place: Planting, tags: set[str]) -> tuple[str, ...]:
                     "brace is added where the slope changes.")
     if place.strong_wind and tags & {"stem", "base"}:
         told.append("Strong wind: metal stakes on the windward side; a short wooden stake fails.")
+    if "area" in tags and tags & STOCK_NEEDS:
+        told.append(f"The fence shuts stock out of all {place.hectares:.2g} ha. Where they are to graze between the trees, "
+                    "demand guards of posts and rails at each tree in its place (stock_guard).")
     if "area" in tags and place.hectares > LARGEST_BLOCK_HA:
         told.append(_in_blocks(place))
     if place.strong_wind and "plastic_mesh" in tags:

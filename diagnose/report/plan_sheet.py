@@ -271,12 +271,11 @@ def _doubt(plan: Plan) -> list[str]:
         return []
     doubt = plan.doubt
     about = ", ".join(key.replace("_", " ") for key in doubt.about)
-    return [f"least expected cost over who may be here: {doubt.best.name}, {doubt.expected:,.0f} "
-            f"(the plan above: {doubt.chosen_expected:,.0f}); at worst the plan costs {doubt.regret:,.0f} more than the "
-            f"cheapest "
-            "for those that turn out to be here",
-            f"knowing for certain which of them are here ({about}) would save {doubt.worth_knowing:,.0f} on average: "
-            "look further only while that costs less"]
+    return [f"if money alone counted, without target and list, over all who may be here: {doubt.best.name}, "
+            f"{doubt.expected:,.0f} (the plan above: {doubt.chosen_expected:,.0f}); at worst the plan costs "
+            f"{doubt.regret:,.0f} more than the cheapest for those that turn out to be here",
+            f"knowing for certain which of them are here ({about}) would save {doubt.worth_knowing:,.0f} of that money on "
+            "average: look further only while that costs less"]
 
 
 def in_their_units(line: Line, inches: bool) -> Line:
@@ -299,12 +298,17 @@ def _bought(line: Line) -> str:
 def _carried(plan: Plan, inches: bool) -> list[str]:
     kg, trees = sum(line.kg for line in plan.lines), plan.place.trees
     goods = sum(line.cost for line in plan.lines)
+    carried = "" if not plan.place.carry_m else (
+        f", {plan.loads} loads of {plan.place.price('load_kg'):g} kg to carry {plan.place.carry_m:.0f} m from the track")
     weight = f"{kg / KG_PER_POUND:,.0f} lb" if inches else f"{kg:,.0f} kg"
     return [f"goods {goods:,.2f} and {plan.chosen.hours:,.1f} hours at {plan.place.price('wage'):,.2f} make "
             f"{plan.chosen.first:,.2f} in the first year ({plan.currency})",
-            f"about {weight} to deliver, {kg / trees:.2g} kg a tree, {plan.loads} loads of "
-            f"{plan.place.price('load_kg'):g} kg to carry "
-            "from the track"] if plan.lines else []
+            f"about {weight} to deliver, {_weight_each(kg / trees, inches)} a tree{carried}"] if plan.lines else []
+
+
+def _weight_each(kg: float, inches: bool) -> str:
+    amount = kg / KG_PER_POUND if inches else kg
+    return f"{amount:,.0f} {'lb' if inches else 'kg'}" if amount >= 10 else f"{amount:.2g} {'lb' if inches else 'kg'}"
 
 
 def _prices(plan: Plan) -> list[str]:
