@@ -19,7 +19,7 @@ from diagnose.survey.boundary import Ground
 from diagnose.survey.change import Change, changed
 from diagnose.survey.compare import bootstrap_of_plots, difference, effectiveness, likeness_of_groups
 from diagnose.survey.counted import sample_of
-from diagnose.survey.decide import CANNOT, Decision, decide
+from diagnose.survey.decide import ACT, CANNOT, Decision, decide
 from diagnose.survey.density import mean_height, stocking, tallest_trees, trees_per_ha
 from diagnose.survey.estimate import Estimate, nothing
 from diagnose.survey.frame import checked, of_sampled, plot_totals, protected_trees, words_of
@@ -92,6 +92,7 @@ class Survey:
     lasting: Mapping[str, Survival] = field(default_factory=dict)
     cost: Cost | None = None
     saved_redrawn: Estimate | None = None
+    by_part: Mapping[str, tuple[Decision, ...]] = field(default_factory=dict)
 
     @property
     def change(self) -> Estimate | None:
@@ -101,7 +102,12 @@ class Survey:
     @property
     def answer(self) -> str:
         """The one sentence of page one: what follows, or what to give so that something can."""
-        return self.decisions[0].sentence if self.decisions else self.asked
+        if not self.decisions:
+            return self.asked
+        whole = self.decisions[0]
+        parts = [f"In part {part} though: {one.sentence}" for part, made in self.by_part.items() for one in made
+                 if one.target == whole.target and one.verdict == ACT != whole.verdict]
+        return " ".join([whole.sentence, *parts])
 
     @property
     def headline(self) -> str:
@@ -137,6 +143,10 @@ class Survey:
                          "low": found.low, "high": found.high, "level": found.target.sureness, "unit": unit,
                          "trees": found.estimate.trees, "plots": found.estimate.plots, "method": found.verdict,
                          "note": found.sentence})
+        rows += [{"group": f"part_{part}", "of": one.target.wanted, "value": one.estimate.value, "low": one.low,
+                  "high": one.high, "level": one.target.sureness, "unit": one.estimate.unit, "trees": one.estimate.trees,
+                  "plots": one.estimate.plots, "method": one.verdict, "note": one.sentence}
+                 for part, told in self.by_part.items() for one in told]
         return pd.DataFrame(rows)
 
     def as_json(self) -> dict:
@@ -151,6 +161,7 @@ class Survey:
                   for name in ("trees", "plots", "empty_plots", "unreached_plots", "undecided_trees")}
         return {"sites": list(self.sites), "visits": list(self.visits), "answer": self.answer,
                 "decisions": [one.as_json() for one in self.decisions], "asked": self.asked, **counts,
+                "by_part": {part: [one.as_json() for one in told] for part, told in self.by_part.items()},
                 "headline": self.headline, **told, **absent, "bands": list(self.bands), "refused": list(self.refused),
                 "smallest_change_seen": None if self.compared is None else self.compared.smallest,
                 "clustering": None if self.clustering is None else {
@@ -260,9 +271,9 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
         density=dense[0], unbrowsed_density=dense[1], stocking=dense[2],
         compared=_compared(before, free, level), bands=_bands(by_species, country),
         plot_rows=rows, map=drawn, clustering=alike, towards_edge=edge, methods=_methods(unprotected, level),
-        not_covered=(*_refused_line(refused), *placing, *_not_covered(frame, real, undecided, shut)),
+        not_covered=(*_refused_line(refused), *_pooled_line(frame), *placing, *_not_covered(frame, real, undecided, shut)),
         caution=caution(), refused=tuple(map(str, refused)), area=area,
-        lasting=lasting or {},
+        lasting=lasting or {}, by_part=_by_part(frame, every_visit, found, rule),
         saved_redrawn=_redrawn(real, protected, redraw, level, progress) if redraw and saved is not None else None,
         cost=None if cost_per_tree is None or saved is None else cost_per_tree_saved(cost_per_tree, saved))
 
@@ -301,6 +312,45 @@ def _decisions(frame: pd.DataFrame, every_visit: pd.DataFrame, targets: Sequence
     found.sort(key=lambda one: (one.target.tag != "own", one.verdict == CANNOT))
     asked = "" if chosen and not missing else " ".join(dict.fromkeys(missing)) or asked_for("", country)
     return tuple(found), asked
+
+
+def _by_part(frame: pd.DataFrame, every_visit: pd.DataFrame, found: Sequence[Decision],
+             rule: StoppingRule | None) -> dict[str, tuple[Decision, ...]]:
+    """What follows in each part of the ground, for the targets that could be told of the whole: where to act.
+
+    Each part is a survey of its own, looked at by the same kind of rule without the number that was planned for the whole.
+    """
+    names = sorted(name for name in words_of(frame, "stratum").unique() if name) if words_of_any(frame, "stratum") else []
+    targets = [one.target for one in found if one.verdict != CANNOT]
+    if len(names) < 2:
+        return {}
+    of_part = StoppingRule((rule or StoppingRule()).kind)
+    told: dict[str, tuple[Decision, ...]] = {}
+    for name in names:
+        made = []
+        for target in targets:
+            whole = every_visit if target.years > 1 else frame
+            try:
+                sample = sample_of(target, whole[words_of(whole, "stratum") == name])
+                made.append(decide(target, sample.first, sample.second, of_part, sample.notes))
+                if made[-1].verdict == CANNOT:
+                    made.pop()
+            except CannotUse:
+                continue
+        told[name] = tuple(made)
+    return {name: made for name, made in told.items() if made}
+
+
+def _pooled_line(frame: pd.DataFrame) -> tuple[str, ...]:
+    if not words_of_any(frame, "stratum"):
+        return ()
+    parts = words_of(of_sampled(frame), "stratum")
+    plots = of_sampled(frame).groupby(parts)[["site", "plot"]].apply(lambda rows: len(rows.drop_duplicates()))
+    if len(plots) < 2:
+        return ()
+    many = ", ".join(f"{name or 'no part'} {count}" for name, count in plots.items())
+    return (f"Parts are pooled plot by plot ({many} plots): figures of the whole are right where plots lie evenly over all "
+            "of it, so that each part has plots as its area asks. Else go by the parts.",)
 
 
 def _refused_line(refused: Sequence[str]) -> tuple[str, ...]:
