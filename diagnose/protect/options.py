@@ -230,8 +230,10 @@ def left_out(place: Planting, key: str) -> str:
 
     Parameters
     ----------
-    place : the planting and its demands.
-    key : a barrier of the catalogue.
+    place
+        the planting and its demands [each its own unit].
+    key
+        a barrier of the catalogue [no unit].
     """
     facts, spec = catalogue()[key], place.spec
     asked_for = key in spec.get("barrier", [])

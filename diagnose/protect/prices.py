@@ -28,8 +28,10 @@ def to_today(price: float, year: int) -> float:
 
     Parameters
     ----------
-    price : money of `year`.
-    year : calendar year of the price; one of the index's years.
+    price
+        [money of `year`].
+    year
+        calendar year of the price, one of the index's years [year].
 
     Examples
     --------
@@ -54,8 +56,9 @@ def checked_currency(own: Mapping[str, Any]) -> dict[str, Any]:
 
     Parameters
     ----------
-    own : prices; `currency` a code of ISO 4217, `exchange` units of it for one US dollar, which a code of `exchange.yaml`
-        need not say.
+    own
+        prices; `currency` a code of ISO 4217, `exchange` units of it for one US dollar, which a code of `exchange.yaml`
+        need not say [no unit].
 
     Raises
     ------
@@ -89,8 +92,10 @@ def default_price(name: str, own: Mapping[str, Any] | None = None) -> float:
 
     Parameters
     ----------
-    name : an item, share or hours of the list.
-    own : checked prices; its `exchange` turns the list's money into theirs.
+    name
+        an item, share or hours of the list [no unit].
+    own
+        checked prices; its `exchange` turns the list's money into theirs [no unit].
 
     Examples
     --------
@@ -102,7 +107,15 @@ def default_price(name: str, own: Mapping[str, Any] | None = None) -> float:
 
 
 def price_of(name: str, own: Mapping[str, Any] | None = None) -> float:
-    """The price of an item [money a unit of it], the reader's own where there is one; a barrier of that name has figures."""
+    """The price of an item [money a unit of it], the reader's own where there is one; a barrier of that name has figures.
+
+    Parameters
+    ----------
+    name
+        an item, share or hours of the list [no unit].
+    own
+        checked prices [no unit].
+    """
     given = (own or {}).get(name)
     return default_price(name, own) if given is None or isinstance(given, Mapping) else float(given)
 

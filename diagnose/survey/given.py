@@ -144,9 +144,9 @@ def of_all_plots(visited: int, plots_in_all: int | None) -> float:
     Parameters
     ----------
     visited : int
-        Plots that were visited.
+        Plots that were visited [no unit].
     plots_in_all : int or None
-        Plots that the ground would hold; None for very many.
+        Plots that the ground would hold; None for very many [no unit].
 
     Returns
     -------

@@ -18,17 +18,17 @@ from diagnose.survey.attribution import culprits_of, share_browsed_by
 from diagnose.survey.boundary import Ground
 from diagnose.survey.change import Change, changed
 from diagnose.survey.compare import bootstrap_of_plots, difference, effectiveness, likeness_of_groups
-from diagnose.survey.counted import sample_of
-from diagnose.survey.decide import ACT, CANNOT, Decision, decide
+from diagnose.survey.decide import ACT, Decision
 from diagnose.survey.density import mean_height, stocking, tallest_trees, trees_per_ha
 from diagnose.survey.estimate import Estimate, nothing
-from diagnose.survey.frame import checked, of_sampled, plot_totals, protected_trees, words_of
+from diagnose.survey.follows import by_part, decisions, pooled_line
+from diagnose.survey.frame import checked, of_sampled, plot_totals, protected_trees, words_of, words_of_any
 from diagnose.survey.given import a_level
 from diagnose.survey.lasting import Cost, Survival, cost_per_tree_saved
 from diagnose.survey.position import on_one_grid, onto
 from diagnose.survey.proportion import plots_visited, share_browsed
 from diagnose.survey.stopping import StoppingRule
-from diagnose.survey.target import BROWSED, Target, asked_for, band, band_source, caution, fitting
+from diagnose.survey.target import Target, band, band_source, caution
 from diagnose.survey.where import Clustering, RateMap, clustering, distance_to_edge, rate_by_distance, rate_map
 
 _HEIGHTS = ("under", "50 to", "over ", "not t")  # classes of height as they begin, from low to high
@@ -42,7 +42,8 @@ class Survey:
     """Every figure of one visit (to one site or several), with what was not covered.
 
     decisions : what follows, own targets first. asked : what to give where no target is known, else empty. unprotected : the
-    headline's share. if_yes, if_no : the same with trees that could not be told counted as browsed, and as not. by_* :
+    headline's share. by_part : what follows in each part of the ground. if_yes, if_no : the headline's with trees that could
+    not be told counted as browsed, and as not. by_* :
     unprotected trees by group, but by_protection : all trees, "none" for unprotected. stem_damage, severity, guards : shares
     of trees (severity is our own scale). heights : [cm]. saved : unprotected less protected; saved_redrawn : the same by
     redrawing whole plots, where asked for. compared : with the visit before. bands : of the official scale that is known,
@@ -251,7 +252,7 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
     visited = plots_visited(frame)
     dense = _density(reached, real, level)
     saved = _saved(free, real[protected], unprotected, shut)
-    found, asked = _decisions(frame, every_visit, targets, country, rule, plots_in_all)
+    found, asked = decisions(frame, every_visit, targets, country, rule, plots_in_all)
     return Survey(
         sites=tuple(sorted(map(str, frame["site"].dropna().unique()))),
         visits=tuple(sorted(map(str, frame["visit"].dropna().unique()))) if "visit" in frame.columns else (),
@@ -271,86 +272,15 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
         density=dense[0], unbrowsed_density=dense[1], stocking=dense[2],
         compared=_compared(before, free, level), bands=_bands(by_species, country),
         plot_rows=rows, map=drawn, clustering=alike, towards_edge=edge, methods=_methods(unprotected, level),
-        not_covered=(*_refused_line(refused), *_pooled_line(frame), *placing, *_not_covered(frame, real, undecided, shut)),
+        not_covered=(*_refused_line(refused), *pooled_line(frame), *placing, *_not_covered(frame, real, undecided, shut)),
         caution=caution(), refused=tuple(map(str, refused)), area=area,
-        lasting=lasting or {}, by_part=_by_part(frame, every_visit, found, rule),
+        lasting=lasting or {}, by_part=by_part(frame, every_visit, found, rule),
         saved_redrawn=_redrawn(real, protected, redraw, level, progress) if redraw and saved is not None else None,
         cost=None if cost_per_tree is None or saved is None else cost_per_tree_saved(cost_per_tree, saved))
 
 
 def _by_height(member: tuple[str, Estimate]) -> int:
     return next((place for place, begins in enumerate(_HEIGHTS) if member[0].startswith(begins)), len(_HEIGHTS))
-
-
-def words_of_any(frame: pd.DataFrame, name: str) -> bool:
-    """Does anything stand in this column?"""
-    return name in frame.columns and bool((words_of(frame, name) != "").any())
-
-
-def _decisions(frame: pd.DataFrame, every_visit: pd.DataFrame, targets: Sequence[Target], country: str,
-               rule: StoppingRule | None, plots_in_all: int | None) -> tuple[tuple[Decision, ...], str]:
-    """What follows for each target, own ones first, and what is to be given where none is known."""
-    real = of_sampled(frame)
-    real = real[real["tree"].notna()]
-    species = [name for name in words_of(real, "species").unique() if name] if "species" in real.columns else []
-    chosen, missing = list(targets), []
-    for name in species or [""]:
-        there = fitting(name, country) if country else []
-        chosen += [one for one in there if one not in chosen]
-        if country and not there:
-            missing.append(asked_for(name, country))
-    found = []
-    for target in chosen:
-        try:
-            sample = sample_of(target, every_visit if target.years > 1 else frame)
-            found.append(decide(target, sample.first, sample.second, rule, sample.notes, plots_in_all))
-        except CannotUse as reason:
-            unit = "share" if target.kind == BROWSED else "trees/ha"
-            found.append(Decision(target, CANNOT, str(reason), nothing(str(reason), unit=unit), None, None, None,
-                                  rule or StoppingRule()))
-    # what can be told stands before what cannot
-    found.sort(key=lambda one: (one.target.tag != "own", one.verdict == CANNOT))
-    asked = "" if chosen and not missing else " ".join(dict.fromkeys(missing)) or asked_for("", country)
-    return tuple(found), asked
-
-
-def _by_part(frame: pd.DataFrame, every_visit: pd.DataFrame, found: Sequence[Decision],
-             rule: StoppingRule | None) -> dict[str, tuple[Decision, ...]]:
-    """What follows in each part of the ground, for the targets that could be told of the whole: where to act.
-
-    Each part is a survey of its own, looked at by the same kind of rule without the number that was planned for the whole.
-    """
-    names = sorted(name for name in words_of(frame, "stratum").unique() if name) if words_of_any(frame, "stratum") else []
-    targets = [one.target for one in found if one.verdict != CANNOT]
-    if len(names) < 2:
-        return {}
-    of_part = StoppingRule((rule or StoppingRule()).kind)
-    told: dict[str, tuple[Decision, ...]] = {}
-    for name in names:
-        made = []
-        for target in targets:
-            whole = every_visit if target.years > 1 else frame
-            try:
-                sample = sample_of(target, whole[words_of(whole, "stratum") == name])
-                made.append(decide(target, sample.first, sample.second, of_part, sample.notes))
-                if made[-1].verdict == CANNOT:
-                    made.pop()
-            except CannotUse:
-                continue
-        told[name] = tuple(made)
-    return {name: made for name, made in told.items() if made}
-
-
-def _pooled_line(frame: pd.DataFrame) -> tuple[str, ...]:
-    if not words_of_any(frame, "stratum"):
-        return ()
-    parts = words_of(of_sampled(frame), "stratum")
-    plots = of_sampled(frame).groupby(parts)[["site", "plot"]].apply(lambda rows: len(rows.drop_duplicates()))
-    if len(plots) < 2:
-        return ()
-    many = ", ".join(f"{name or 'no part'} {count}" for name, count in plots.items())
-    return (f"Parts are pooled plot by plot ({many} plots): figures of the whole are right where plots lie evenly over all "
-            "of it, so that each part has plots as its area asks. Else go by the parts.",)
 
 
 def _refused_line(refused: Sequence[str]) -> tuple[str, ...]:
