@@ -16,18 +16,16 @@ from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.protect.read import read_settings
-from diagnose.upkeep.proof import (
+from diagnose.upkeep.held import (
     HOLDS_WEIGHT,
     LIFE_WEIGHT,
     effective,
     holds_updated,
     life_updated,
     outside_less_inside,
-    own_figures,
-    proof,
-    proof_as_text,
     share_of,
 )
+from diagnose.upkeep.proof import own_figures, proof, proof_as_text
 from diagnose.upkeep.register import check, register
 
 laws = settings(deadline=None, max_examples=60)

@@ -44,7 +44,7 @@ class More:
     def words(self) -> str:
         """`about 9 more (4 to 20)`."""
         if self.about is None:
-            return f"more than {self.most} more: the truth lies near the target"
+            return f"more than {self.most} more (the truth lies near the target)"
         upper = f"more than {self.most}" if self.high is None else str(self.high)
         return f"about {self.about} more ({self.low} to {upper})"
 
