@@ -106,7 +106,7 @@ def in_feet(mm: float, bound: str = "") -> str:
         return openings[mm]  # sources give these in inches; the millimetres are theirs, rounded
     size = mm / MM_PER_INCH
     if size < THIN_INCH:
-        return f"{size:.2g} in"
+        return f"{size:.3f}".rstrip("0") + " in"
     half_foot = 6 * round(size / 6)
     if bound != "most" and abs(half_foot - size) < SOLD_NEAR * size and half_foot >= 18:
         size = half_foot  # 1.2 m is sold as 4 ft

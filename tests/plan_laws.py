@@ -1,28 +1,38 @@
 """Laws that every plan obeys, over drawn plantings: `python -m tests.plan_laws --plans 500 --seed 1`.
 
 What is checked is arithmetic and safety that hold whatever the figures of the catalogue are; no figure is compared here.
+The plantings are drawn in several currencies, some with a budget, and told in millimetres and in inches.
 """
 
 from __future__ import annotations
 
 import argparse
 import random
+import re
 from collections.abc import Callable
 from dataclasses import replace
+from fractions import Fraction
 from typing import Any
 
+import numpy as np
+
 from diagnose.cannot_use import CannotUse
+from diagnose.figures import MM_PER_INCH, length
 from diagnose.protect.barriers import catalogue, is_live, wires
-from diagnose.protect.chances import renewals
+from diagnose.protect.chances import drawn_alive, renewals
 from diagnose.protect.ground import square_ground
 from diagnose.protect.materials import dimensions
 from diagnose.protect.options import field_of, least_expected_cost
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import Planting, Threat, planting
+from diagnose.protect.prices import checked_currency
 from diagnose.protect.trade import TO_ORDER, trade_sizes
+from diagnose.report.plan_sheet import AT_MOST, in_their_units, plan_as_text
 
 ANIMALS = ["deer_browsing", "roe_deer", "red_deer", "elk", "moose", "rabbit", "hare", "field_vole", "pine_vole", "beaver",
-           "sheep", "cattle", "horse", "goat", "pocket_gopher", "porcupine", "deer_rubbing", "woodchuck", "grouse"]
+           "sheep", "cattle", "horse", "goat", "pocket_gopher", "porcupine", "deer_rubbing", "woodchuck", "grouse",
+           "muntjac"]
+MONEY = ["USD", "EUR", "GBP", "JPY", "SEK"]
 KEPT = ["deer_browsing", "rabbit", "field_vole", "red_deer", "cattle", "beaver", "elk"]
 CENT = 0.005
 
@@ -31,6 +41,8 @@ def drawn(rng: random.Random) -> Planting:
     """A planting drawn at random, of any size and place."""
     hectares = 10 ** rng.uniform(-1.3, 1.1)
     trees = max(2, round(hectares * rng.choice([200, 800, 1600, 3000])))
+    money = checked_currency({"currency": rng.choice(MONEY)})
+    dollar = money["exchange"]
     animals = {key: rng.choice([1.0, round(rng.random(), 2)]) for key in rng.sample(ANIMALS, rng.randint(1, 4))}
     while True:
         try:
@@ -41,7 +53,9 @@ def drawn(rng: random.Random) -> Planting:
                 strong_wind=rng.random() < 0.3, carry_m=rng.choice([0.0, 400.0]), conifers=rng.random() < 0.3,
                 gates=rng.choice([0, 1, 3]), soil=rng.choice(["normal", "sand"]), frost_mm=rng.choice([0.0, 900.0]),
                 site=rng.sample(["dry_ground", "badger", "path", "grouse"], rng.randint(0, 2)),
-                prices={"tree": rng.choice([2.0, 8.0, 60.0, 400.0])}, sureness=rng.choice([0.6, 0.8, 0.9]),
+                prices={**money, "tree": dollar * rng.choice([2.0, 8.0, 60.0, 400.0])},
+                budget=rng.choice([None, None, None, dollar * trees * rng.choice([1.0, 5.0, 30.0])]),
+                sureness=rng.choice([0.6, 0.8, 0.9]),
                 target_per_ha=rng.choice([0.0, 0.3, 0.6, 0.8]) * trees / hectares)
         except CannotUse:
             continue
@@ -51,10 +65,11 @@ def more_animals(place: Planting, rng: random.Random) -> None:
     """An animal added with probability p raises the least expected cost by no less than nothing and by no more than p times
     all that it could destroy."""
     new = rng.choice([key for key in ANIMALS if key not in dict(place.threats)])
+    cent = CENT * place.prices.get("exchange", 1.0)
     chance, loss = round(rng.random(), 2), rng.choice([0.03, 0.25, 0.9])
     more = replace(place, threats=tuple(sorted([*place.threats, (new, Threat(chance, loss))])))
     rise = least_expected_cost(more) - least_expected_cost(place)
-    assert -CENT <= rise <= chance * place.trees * place.price("tree") + CENT, (new, chance, rise)
+    assert -cent <= rise <= chance * place.trees * place.price("tree") + cent, (new, chance, rise)
 
 
 def more_musts(place: Planting, rng: random.Random) -> None:
@@ -89,7 +104,7 @@ def bill_is_cost(place: Planting, rng: random.Random) -> None:
         plan = _plan(told)
         if plan is not None:
             goods = sum(line.to_buy * line.price for line in plan.lines)
-            assert abs(goods + plan.chosen.hours * told.price("wage") - plan.chosen.first) < CENT
+            assert abs(goods + plan.chosen.hours * told.price("wage") - plan.chosen.first) < CENT * told.prices["exchange"]
             assert all(line.quantity >= line.to_buy >= 0 for line in plan.lines)
 
 
@@ -132,8 +147,90 @@ def safe_wires(place: Planting, rng: random.Random) -> None:
     assert len(live) <= 1
 
 
+def any_money(place: Planting, rng: random.Random) -> None:
+    """In another currency the plan is the same, each sum times the rate of exchange."""
+    rate = rng.choice([0.37, 7.0, 151.0])
+    own = {"currency": "XTS", "exchange": place.prices["exchange"] * rate, "tree": place.prices["tree"] * rate}
+    other = replace(place, prices=own, budget=None if place.budget is None else place.budget * rate)
+    here, there = _plan(place), _plan(other)
+    assert (here is None) == (there is None)
+    if here is not None and there is not None:
+        assert here.chosen.keys == there.chosen.keys and here.reaches == there.reaches
+        assert there.currency.startswith("XTS ") and not here.currency.startswith("XTS")
+        for name in ("first", "barriers", "losses"):
+            told, before = (getattr(plan.chosen, name) for plan in (there, here))
+            assert abs(told - rate * before) < 1e-6 * (1 + there.chosen.total), name
+        assert [line.to_buy for line in here.lines] == [line.to_buy for line in there.lines]
+
+
+def both_measures(place: Planting, rng: random.Random) -> None:
+    """In inches the list costs the same to the unit, every length is written in them, and no limit is passed by rounding."""
+    plan = _plan(place)
+    if plan is None:
+        return
+    for line in plan.lines:
+        told = in_their_units(line, True)
+        assert abs(told.cost - line.cost) < 1e-6 * (1 + line.cost) and abs(told.to_buy * told.price - line.cost) < 1e-6 * (
+            1 + line.cost), line.item
+    words = plan_as_text(plan, inches=True)
+    assert not re.search(r"\d m{1,2}\b", words[:words.index("\nSources")])
+    for part in plan.chosen.parts:
+        for name, mm in dimensions(place, part).items():
+            bound = "most" if name in AT_MOST else ""
+            for asked in {bound, "least" if name == "top" else bound} if mm > 0 else ():
+                read = _in_mm(length(mm, inches=True, bound=asked))
+                assert abs(read - mm) <= max(0.02 * mm, _mark(mm) * (1.0 if asked else 0.51)), (name, mm, asked, read)
+                assert asked != "most" or read <= mm * 1.001 + 0.1 or mm in trade_sizes("openings"), (name, mm, read)
+                assert asked != "least" or read >= mm * 0.982, (name, mm, read)
+
+
+def _in_mm(words: str) -> float:
+    """A length as it stands in a plan, `5 ft 10 in`, `2 1/2 in`, back in millimetres."""
+    total = held = 0.0
+    for token in words.split():
+        if token in ("ft", "in"):
+            total, held = total + held * (12 if token == "ft" else 1) * MM_PER_INCH, 0.0
+        else:
+            held += float(Fraction(token))
+    return total
+
+
+def _mark(mm: float) -> float:
+    """The rule's step at a length: a sixteenth of an inch below 1 in, a quarter below 6, else an inch [mm]."""
+    return MM_PER_INCH / (16 if mm < MM_PER_INCH else 4 if mm < 6 * MM_PER_INCH else 1)
+
+
+def cheapest_that_does(place: Planting, rng: random.Random) -> None:
+    """What is chosen costs no more than the best of any kind that also does what is wanted, and stays within the budget."""
+    plan = _plan(place)
+    if plan is None or not plan.reaches:
+        return
+    cent = CENT * place.prices["exchange"]
+    assert place.budget is None or plan.chosen.first <= place.budget + cent
+    assert all(row.option is None or plan.chosen.total <= row.option.total + cent for row in plan.kinds if row.reaches)
+    assert plan.least_expected <= plan.chosen.total + cent
+    assert plan.chosen.surely_alive >= plan.place.target_trees - 1e-9
+
+
+def ranges_in_order(place: Planting, rng: random.Random) -> None:
+    """Trees alive: fewer each year, 10 % below 50 below 90 %, never more than were planted; the mean of the drawn worlds, by
+    which ranges are told, is the mean by which plans are chosen."""
+    plan = _plan(place)
+    if plan is None:
+        return
+    for column in (1, 2):
+        told = np.array([row[column] for row in plan.alive_by_year])
+        assert (np.diff(told, axis=0) <= 0).all() and (np.diff(told, axis=1) >= 0).all()
+        assert told[0].tolist() == [place.trees] * 3
+    field = field_of(place)
+    for row in rng.sample(range(len(field.picked)), min(5, len(field.picked))):
+        mean = drawn_alive(place.animals, field.let_through[row], place.trees, place.years)[:, -1].mean()
+        assert abs(mean - field.survivors[row]) <= 0.04 * place.trees + 1, (row, mean, field.survivors[row])
+
+
 LAWS: tuple[Callable[[Planting, random.Random], None], ...] = (
-    more_animals, more_musts, higher_targets, bought_once, bill_is_cost, trade_sizes_only, safe_wires)
+    more_animals, more_musts, higher_targets, bought_once, bill_is_cost, trade_sizes_only, safe_wires, any_money,
+    both_measures, cheapest_that_does, ranges_in_order)
 
 
 def _plan(place: Planting) -> Plan | None:

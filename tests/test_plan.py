@@ -11,6 +11,7 @@ from diagnose.protect.ground import square_ground
 from diagnose.protect.plan import disagreement, plan_for
 from diagnose.protect.planting import planting
 from diagnose.protect.requirement import sources
+from diagnose.report.plan_sheet import plan_as_text
 
 LAND = square_ground(5_000)
 VERDICT = {"deer_browsing": 0.6, "rabbit": 0.3, "vole_surface": 0.1}
@@ -150,3 +151,40 @@ def test_a_tall_fence_says_what_three_hundred_millimetres_less_mean() -> None:
     fence = plan_for(planting(LAND, 100, ["deer"], spec={"barrier": "woven_wire"}))
     assert any("2438 mm about 100 %" in line and "87 %" in line for line in fence.fails)
     assert [row["share_of_white_tails_held"] for row in fence.as_json()["fence_heights"]] == [0, 0.14, 0.85, 1]
+
+
+def test_sums_in_another_currency_are_turned_and_say_so_and_no_dollar_is_called_by_another_name() -> None:
+    dollars, pounds = (plan_for(planting(LAND, 100, ["deer"], prices=prices)) for prices in ({}, {"currency": "gbp"}))
+    assert dollars.currency == "USD of 2024" and pounds.currency == "GBP of 2024"
+    assert pounds.chosen.keys == dollars.chosen.keys
+    assert pounds.chosen.first == pytest.approx(0.782 * dollars.chosen.first)  # ECB reference rates, mean of 2024
+    told = plan_as_text(pounds)
+    assert "turned into GBP at 0.782 a US dollar" in " ".join(told.split()) and "ECB-RATES" in told
+    assert "turned into" not in plan_as_text(dollars)
+
+
+@pytest.mark.parametrize("prices", [{"currency": "XPF"}, {"exchange": 2.0}, {"currency": "XPF", "exchange": 0},
+                                    {"currency": "XPF", "exchange": "much"}, {"currency": "USD", "exchange": 2.0}])
+def test_a_currency_of_which_no_rate_is_known_is_refused_in_one_line(prices: dict) -> None:
+    with pytest.raises(CannotUse) as refused:
+        planting(LAND, 100, ["deer"], prices=prices)
+    assert "\n" not in str(refused.value) and len(str(refused.value)) < 250
+    assert planting(LAND, 100, ["deer"], prices={"currency": "xpf", "exchange": 110.0}).price("tree") == 880
+
+
+def test_a_kind_that_is_left_out_says_why_and_is_not_said_to_hold_nothing() -> None:
+    demanded = plan_for(planting(LAND, 100, ["deer"], spec={"barrier": ["electric_strands"]}))
+    fails = {row.kind: row.fails for row in demanded.kinds if row.option is None}
+    assert "not among the kinds that are demanded" in fails["wire_fence"]
+    assert fails["foot_guard"] == "holds none of these animals here"
+    conifers = plan_for(planting(LAND, 100, ["deer"], conifers=True))
+    assert {row.kind: row.fails for row in conifers.kinds}["tube"] == "left out: not round conifers"
+
+
+def test_no_fence_is_live_that_is_longer_than_an_energiser_drives_and_a_large_one_is_split() -> None:
+    large = plan_for(planting(square_ground(1_500 * 10_000), 400_000, ["deer"]))
+    told = {row.kind: row for row in large.kinds}["electric"]
+    assert told.option is None and "km of live wire" in told.fails
+    assert any("blocks" in line for line in large.site)
+    small = plan_for(planting(square_ground(40_000), 4_000, ["deer"]))
+    assert not any("blocks" in line for line in small.site)

@@ -27,7 +27,7 @@ def test_a_boundary_file_holds_the_land_it_draws(tmp_path: Path) -> None:
 
 def test_a_price_file_changes_the_cost(tmp_path: Path) -> None:
     file = tmp_path / "prices.yaml"
-    file.write_text("currency: EUR\nwage: 40\nwelded_cage: {material: 9}\n")
+    file.write_text("wage: 40\nwelded_cage: {material: 9}\n")
     land = ground_from(CORNERS)
     dear, own = (planting(land, 50, ["deer"], prices=prices) for prices in ({}, read_settings(file)))
     first = [next(option.first for option in compare(place) if option.keys == ("welded_cage",)) for place in (dear, own)]

@@ -17,7 +17,7 @@ from diagnose.protect.fence import posts_of
 from diagnose.protect.ground import square_ground
 from diagnose.protect.materials import bill, dimensions
 from diagnose.protect.money import sum_of, yearly_cost
-from diagnose.protect.plan import plan_for
+from diagnose.protect.plan import disagreement, plan_for
 from diagnose.protect.planting import planting
 from diagnose.protect.prices import to_today
 from diagnose.protect.requirement import NEED_OF, require
@@ -442,3 +442,151 @@ def _(given: dict, said: dict) -> None:
     netting = sized("woven_wire", [NEED_OF[given["animal"]]])
     assert netting is not None and netting.opening_mm <= said["pig_proof_netting"]["uprights_mm"]
     assert netting.top_mm >= said["pig_proof_netting"]["height_mm"]
+
+
+@_checks("N17_deer_fence_table_england")
+def _(given: dict, said: dict) -> None:
+    for animal, high, mesh, thick, stake in zip(given["animals"], said["height_m_min"], said["mesh_mm_max"],
+                                                said["end_post_cm"], said["stake_m"], strict=True):
+        place = planting(square_ground(10_000), 100, [animal])
+        part = sized("woven_wire", place.needs)
+        assert part is not None and part.top_mm >= high * 1000 and part.opening_mm <= min(mesh)
+        built = dimensions(place, part)
+        assert built["end post thickness"] >= thick[0] * 10 and built["end post length"] >= said["end_post_m"] * 1000
+        assert built["post length"] >= stake * 1000 and built["post spacing"] <= said["stake_spacing_m_max"] * 1000
+
+
+@_checks("N18_deer_fence_scotland_large")
+def _(given: dict, said: dict) -> None:
+    for animal, high in zip(given["animals"], said["height_m"], strict=True):
+        place = planting(square_ground(given["hectares"] * 10_000), 2000, [animal])
+        part = sized("woven_wire", place.needs)
+        assert part is not None and part.top_mm >= high * 1000
+
+
+@_checks("N19_fence_length_austria")
+def _(given: dict, said: dict) -> None:
+    for hectares, metres in zip(given["hectares"], said["fence_m"], strict=True):
+        assert square_ground(hectares * 10_000).fence_m == pytest.approx(metres, abs=1)
+    for animal, high in zip(given["animals"], said["height_m"], strict=True):
+        part = sized("woven_wire", [NEED_OF[animal]])
+        assert part is not None and part.top_mm >= high * 1000
+    fenced = {"spec": {"barrier": ["woven_wire"]}, "must": ["red_deer"]}
+    for hectares, warned in ((0.9 * said["largest_ha"], False), (1.1 * said["largest_ha"], True)):
+        plan = plan_for(planting(square_ground(hectares * 10_000), 2000, ["red_deer"], **fenced))
+        assert any("blocks" in line for line in plan.site) is warned
+    assert {value["value"] for value in disagreement("fence_or_guards")["values"]} >= set(said["break_even_ha"])
+
+
+@_checks("N20_posts_by_wood_austria")
+def _(given: dict, said: dict) -> None:
+    place = planting(square_ground(10_000), 100, [given["animal"]], spec={"barrier": ["woven_wire"]})
+    words = " ".join(plan_for(place).fails)
+    for wood, years in said["life_years"].items():
+        assert wood.split()[-1] in words and years in words
+    assert f"{given['post_mm']} mm" in words
+
+
+@_checks("N21_rabbit_fence_posts_defra")
+def _(given: dict, said: dict) -> None:
+    place = planting(square_ground(10_000), 100, [given["animal"]])
+    part = sized("rabbit_netting", place.needs)
+    assert part is not None
+    built = dimensions(place, part)
+    assert built["post length"] >= said["stake_m"] * 1000 and built["post thickness"] >= said["stake_mm"]
+    assert built["end post length"] >= said["end_post_m"] * 1000 and built["end post thickness"] >= said["end_post_mm"]
+    assert built["brace length"] >= said["strut_m"] * 1000 and built["post spacing"] <= said["stake_spacing_m_max"] * 1000
+    strut = next(line for line in bill(place, (part,)) if line.item == "struts")
+    assert f"{said['strut_mm']} mm" in strut.specification
+
+
+@_checks("N22_rabbit_supplement_england")
+def _(given: dict, said: dict) -> None:
+    place = planting(square_ground(10_000), 100, [given["animal"]])
+    part = sized("rabbit_netting", place.needs)
+    assert part is not None and part.opening_mm <= said["mesh_mm"]
+    lines = {line.item: line for line in bill(place, (part,))}
+    assert f"{said['gauge']} gauge" in lines[part.name].specification
+    wire = lines[f"line wires for the {part.name}"].specification
+    assert f"{said['line_wires']} smooth" in wire and f"{said['line_wire_mm']} mm" in wire
+    assert catalogue()[part.key]["out_turn_mm"][0] >= said["buried_or_lapped_mm"]
+    pegs = lines[f"pegs for the {part.name}"]
+    assert pegs.quantity >= place.ground.fence_m / said["pegs_apart_m"]
+
+
+@_checks("N23_rabbit_proofing_scotland")
+def _(given: dict, said: dict) -> None:
+    place = planting(square_ground(10_000), 100, given["animals"])
+    fence, part = sized("woven_wire", place.needs), sized("rabbit_netting", place.needs)
+    assert fence is not None and part is not None
+    assert part.top_mm >= said["height_m_min"] * 1000 and part.opening_mm <= said["mesh_mm_max"]
+    assert part.width_mm >= said["roll_m"] * 1000
+    assert catalogue()[part.key]["out_turn_mm"][0] >= said["turned_m"] * 1000
+    assert any("proofing of gates" in line.item for line in bill(place, (fence, part))) is said["gates_proofed"]
+
+
+@_checks("N24_shelter_stake_scotland")
+def _(given: dict, said: dict) -> None:
+    for animal, high in zip(given["animals"], said["height_m"], strict=True):
+        place = planting(square_ground(10_000), 100, [animal], spec={"barrier": ["solid_tube"]})
+        part = sized("solid_tube", place.needs)
+        assert part is not None and part.top_mm >= high * 1000
+        built = dimensions(place, part)
+        assert built["stake depth"] >= said["stake_depth_cm_min"] * 10
+        assert (built["stake length"] - built["stake depth"] < part.top_mm) is said["stake_below_lip"]
+        told = " ".join([*(line.check for line in bill(place, (part,))), *catalogue()["solid_tube"]["needs"]])
+        assert ("rounded" in told or "sharp rims" in told) is said["rounded_top"]
+
+
+@_checks("N25_shelter_heights_england")
+def _(given: dict, said: dict) -> None:
+    for animal, high in zip(given["animals"], said["height_m"], strict=True):
+        part = sized("solid_tube", [NEED_OF[animal]])
+        assert part is not None and part.top_mm >= high * 1000
+    assert part is not None
+    words = " ".join(line.specification for line in bill(planting(square_ground(1000), 10, ["red_deer"]), (part,)))
+    assert f"{said['stake_mm'][0]} x {said['stake_mm'][1]} mm" in words
+    assert f"at least {said['life_years_min']} years" in words
+
+
+@_checks("N26_beaver_fence_usfs")
+@_checks("N27_beaver_after_flood_north_dakota")
+def _(given: dict, said: dict) -> None:
+    guard = require([given["animal"]])
+    least = said["height_in"][1] * INCH if "height_in" in said else said["height_ft_min"] * FOOT
+    assert _mm(guard.height) >= least - 15  # three feet, sold as 914 mm
+    part = sized("welded_cage", [given["animal"]])
+    assert part is not None and part.top_mm >= least - 1
+    assert part.opening_mm <= max(said.get("woven_mesh_in", said.get("mesh_in"))) * INCH
+    if "from_stem_in_min" in said:
+        assert part.stand_off_mm >= said["from_stem_in_min"] * INCH - 5
+        place = planting(square_ground(1000), 10, [given["animal"]], strong_wind=True)
+        stakes = next(line for line in bill(place, (part,)) if line.item.startswith("stakes"))
+        assert "metal" in stakes.specification
+    else:
+        assert "flush" in guard.base or "tight" in guard.base
+
+
+@_checks("N28_post_and_rail_guard_england")
+def _(given: dict, said: dict) -> None:
+    for animal in given["animals"]:
+        part = sized("stock_guard", [NEED_OF[animal]])
+        assert part is not None and part.side_mm >= said["from_stem_m_min"] * 1000
+    told = {value["value"] for value in disagreement("stock_guard_height")["values"]}
+    assert {1000 * metres for metres in said["height_m"].values()} <= told
+
+
+@_checks("N29_orchard_rabbits_new_england")
+def _(given: dict, said: dict) -> None:
+    assert _mm(require(given["animals"]).height) >= said["guard_ft_min"] * FOOT
+    for animal in given["animals"]:
+        netting = sized("rabbit_netting", [NEED_OF[animal]])
+        assert netting is not None and netting.opening_mm < said["fence_mesh_in_max"] * INCH
+
+
+@_checks("N30_porcupine_maryland")
+def _(given: dict, said: dict) -> None:
+    part = sized("trunk_band", [NEED_OF[given["animal"]]])
+    assert part is not None and part.top_mm >= said["band_in"] * INCH - 5
+    place = planting(square_ground(1000), 10, [given["animal"]], large_trees=True)
+    assert said["metal"] in " ".join([part.name, *(line.specification for line in bill(place, (part,)))])

@@ -5,11 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import binomtest
 
 from diagnose.cannot_use import CannotUse
+from diagnose.report.survey_report import decision_lines
 from diagnose.survey.clumped import bounds, enough, too_few
 from diagnose.survey.counted import sample_of
 from diagnose.survey.decide import ACT, CANNOT, MORE, NOT_NEEDED, OPEN, WAIT, decide, decided, plots_more
+from diagnose.survey.density import stocking
 from diagnose.survey.forests import KINDS, drawn
 from diagnose.survey.planning import plots_to_decide
 from diagnose.survey.stopping import ADDITION, MANY, ONE, StoppingRule, nominal
@@ -176,3 +179,36 @@ def test_a_browsed_share_is_told_against_its_limit() -> None:
     sycamore = Target(BROWSED, 0.2, 0.4, species=("sycamore",), tag="read", source="x")
     assert decide(sycamore, np.round(many * 0.3), many).verdict == MORE  # within the range nothing is decided
     assert decide(sycamore, many * 0, many).verdict == NOT_NEEDED
+
+
+def test_a_ground_of_which_every_plot_was_visited_is_decided_by_the_count_itself() -> None:
+    target, plots = own_target("1100/ha"), [5, 6, 7, 5, 6, 7, 5, 6, 7, 4]
+    sampled, whole = (decide(target, plots, [50] * 10, plots_in_all=many) for many in (None, 10))
+    assert sampled.verdict == MORE and whole.verdict == NOT_NEEDED  # 1,160 stand, 1,100 are wanted
+    assert (whole.low, whole.high) == (whole.estimate.value, whole.estimate.value)
+    nearly = decide(target, plots, [50] * 10, plots_in_all=13)
+    assert nearly.more is not None and nearly.more.most == 3
+    with pytest.raises(CannotUse, match="holds 5"):
+        decide(target, plots, [50] * 10, plots_in_all=5)
+    assert decide(own_target("10% browsed"), [0] * 10, [8] * 10, plots_in_all=10).verdict == NOT_NEEDED
+
+
+def test_each_part_of_the_ground_says_for_itself_whether_to_act() -> None:
+    rows = [{"site": "S", "plot": f"{part}{plot}", "tree": str(tree) if trees else None, "browsed": 0.0 if trees else None,
+             "plot_area_m2": 50.0, "stratum": part}
+            for part, plots, trees in (("crest", 20, 10), ("hollow", 6, 0)) for plot in range(plots)
+            for tree in range(max(1, trees))]
+    found = summarise(pd.DataFrame(rows), None, [own_target("1100/ha")])
+    assert found.decisions[0].verdict == NOT_NEEDED  # pooled plot by plot
+    assert {part: told[0].verdict for part, told in found.by_part.items()} == {"crest": NOT_NEEDED, "hollow": ACT}
+    assert "In part hollow though: Act: at most" in found.answer
+    assert any("crest 20, hollow 6" in line for line in found.not_covered)
+    assert "Part hollow" in " ".join(decision_lines(found)) and len(found.as_json()["by_part"]["hollow"]) == 1
+    assert set(found.long()["group"]) >= {"part_crest", "part_hollow"}
+
+
+def test_the_share_of_stocked_plots_has_the_exact_limits_of_its_source() -> None:
+    # Clopper and Pearson's limits of 1 of 12 and of 12 of 16, as scipy.stats.binomtest works them out
+    for x, n in ((1, 12), (12, 16)):
+        found, exact = stocking([1] * x + [0] * (n - x), 50), binomtest(x, n).proportion_ci(0.95, "exact")
+        assert (found.low, found.high) == pytest.approx((exact.low, exact.high), abs=1e-9)

@@ -6,6 +6,7 @@ import json
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -15,17 +16,16 @@ from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.protect.read import read_settings
-from diagnose.upkeep.proof import (
+from diagnose.upkeep.held import (
     HOLDS_WEIGHT,
     LIFE_WEIGHT,
     effective,
     holds_updated,
     life_updated,
-    own_figures,
-    proof,
-    proof_as_text,
+    outside_less_inside,
     share_of,
 )
+from diagnose.upkeep.proof import own_figures, proof, proof_as_text
 from diagnose.upkeep.register import check, register
 
 laws = settings(deadline=None, max_examples=60)
@@ -148,3 +148,29 @@ def test_an_empty_log_says_what_to_do_and_nonsense_is_refused(tmp_path: Path) ->
                   lambda: life_updated("mesh_tube", float("nan"), []), lambda: life_updated("mesh_tube", 5, [(3, 1.0, 2)])):
         with pytest.raises(CannotUse):
             wrong()
+
+
+def test_guards_at_the_worst_place_are_compared_with_bare_trees_of_the_same_place() -> None:
+    # within either planting the guarded trees are hurt less, yet pooled they look worse
+    worst, best = ((45.0, 100.0), (9.0, 10.0)), ((0.0, 10.0), (5.0, 100.0))
+    pooled_inside, pooled_outside = 45 / 110, 14 / 110
+    assert pooled_inside > pooled_outside
+    difference, low, high = outside_less_inside([worst, best]) or (0.0, 0.0, 0.0)
+    assert low < difference < high and 0.05 < difference < 0.45
+    assert outside_less_inside([((3.0, 10.0), (0.0, 0.0)), ((0.0, 0.0), (4.0, 10.0))]) is None
+    one = outside_less_inside([worst])
+    assert one is not None and one[0] == pytest.approx(0.45)
+
+
+def test_the_interval_of_the_comparison_holds_the_truth_where_plantings_differ() -> None:
+    rng, hits, alarms = np.random.default_rng(7007), 0, 0
+    for draw in range(300):
+        held, site = 0.6 * (draw % 2), rng.beta(0.35 * 9, 0.65 * 9, 6)  # trees of a planting alike by 0.1
+        inside, outside = rng.choice([10, 40, 120], 6), rng.choice([10, 40, 120], 6)
+        told = outside_less_inside([
+            ((float(rng.binomial(i, p * (1 - held))), float(i)), (float(rng.binomial(o, p)), float(o)))
+            for i, o, p in zip(inside, outside, site, strict=True)])
+        assert told is not None
+        hits += told[1] <= 0.35 * held <= told[2]
+        alarms += held == 0 and (told[1] > 0 or told[2] < 0)
+    assert hits >= 0.93 * 300 and alarms <= 0.05 * 150

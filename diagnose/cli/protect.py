@@ -51,6 +51,8 @@ from diagnose.cli.streams import Read, Verb, Written
 @click.option("--budget", type=float, metavar="MONEY", help="Money for the first year, in the currency of the prices.")
 @click.option("--conifers", is_flag=True, help="The trees are conifers.")
 @click.option("--prices", type=Read(), metavar="FILE", help="Your own prices, YAML or JSON.")
+@click.option("--currency", metavar="CODE",
+              help="Money of prices and budget, such as EUR or GBP [default: USD, or the file's].")
 @click.option("--spec", type=Read(), metavar="FILE", help="A programme's demands, YAML or JSON.")
 @click.option("--pdf", type=Written(".pdf"), metavar="OUT", help="Write the plan with its drawings.")
 @click.option("--paper", default="A4", show_default=True, type=click.Choice(["A4", "Letter"]), help="Of the PDF.")
@@ -89,7 +91,8 @@ def protect(**given: Any) -> None:
         target_per_ha=asked.alive_per_ha, sureness=asked.sure, height_mm=asked.height_mm, growth_mm=asked.growth_mm,
         stock_mm=asked.stock_mm, large_trees=asked.large_trees, gates=asked.gates, site=asked.site,
         power_line_kv=asked.power_line_kv, soil=asked.soil, frost_mm=asked.frost_mm,
-        prices=None if asked.prices is None else read_settings(asked.prices),
+        prices={**({} if asked.prices is None else read_settings(asked.prices)),
+                **({} if asked.currency is None else {"currency": asked.currency})},
         spec=None if asked.spec is None else read_settings(asked.spec),
         owned=None if asked.owned is None else read_settings(asked.owned),
     )

@@ -56,7 +56,7 @@ def posts_of(place: Planting, part: Part) -> Posts:
     anchors = ground.corners + 2 * place.gates + within
     pulls = 2 * ground.corners + 2 * place.gates + 2 * within
     depth = float(facts["post_depth_mm"][0])
-    deep = depth + (SAND_MORE_MM if place.soil == "sand" else 0.0)
+    deep = float(facts.get("end_post_depth_mm", [depth])[0]) + (SAND_MORE_MM if place.soil == "sand" else 0.0)
     if facts["strained"] and place.frost_mm > 0:
         deep = max(deep, min(place.frost_mm + FROST_MORE_MM, DEEPEST_MM))
     head = max([part.top_mm, *(wire["height_mm"] for wire in wires(part)), *extra_wires_mm(part)]) + HEAD_MM

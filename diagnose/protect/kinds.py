@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.protect.barriers import KEPT_OUT, catalogue
-from diagnose.protect.options import Field, Option, best_alive, holding, option_at, reaching, within_budget
+from diagnose.protect.barriers import KEPT_OUT, buildable, catalogue
+from diagnose.protect.options import Field, Option, best_alive, holding, left_out, option_at, reaching, within_budget
 from diagnose.protect.planting import Planting
 
 # rows of the comparison: kind -> in words
@@ -59,13 +59,21 @@ def kinds_of(place: Planting, field: Field) -> tuple[Row, ...]:
         row = reaching(place, field, mine & must & affordable)
         best = row if row is not None else best_alive(field, mine)
         option = None if best is None else option_at(place, field, best)
-        rows.append(Row(kind, option, row is not None, _fails(place, option)))
+        rows.append(Row(kind, option, row is not None, _fails(place, option) if option else _none_of(place, kind)))
     return tuple(rows)
 
 
-def _fails(place: Planting, option: Option | None) -> str:
-    if option is None:
-        return "holds none of these animals here"
+def _none_of(place: Planting, kind: str) -> str:
+    """Why there is nothing of a kind: left out here, or of no use against these animals."""
+    held = [key for key, facts in catalogue().items() if key in buildable() and facts["kind"] == kind
+            and set(facts["against"]) & {*place.needs}]
+    why = dict.fromkeys(reason for key in held if (reason := left_out(place, key)))
+    if why:
+        return "left out: " + "; ".join(why)
+    return "cannot be built tall enough here" if held else "holds none of these animals here"
+
+
+def _fails(place: Planting, option: Option) -> str:
     told = []
     held = dict(option.holds)
     if open_to := [key for key in place.must if held[key] < KEPT_OUT]:

@@ -17,14 +17,18 @@ from diagnose.protect.trade import TO_ORDER, at_least, at_most, name_of
 SIGN_SPACING_M = 50.0  # and at every gate and corner; see disagreements.yaml, sign_spacing
 LEAD_OUT_M = 20.0  # insulated cable from the energiser to fence and rods; our choice
 FINE_MM = 75.0  # smaller openings are bought as square mesh of 50 mm
+LINE_WIRE_MM = 2.5  # 12.5 gauge
 STAPLE_KG = 0.008  # a 9 gauge staple; from memory
 DEEPEST_STAKE_MM = 700.0  # a longer stake beside a stem is not driven deeper; our choice
+GATE_CABLE_M = 5.0  # of it below a gate; our choice
 COST_WORDS = {"m": "material, a metre of line", "tree": "material, a piece"}  # what a barrier's own price is of
 TIES_A_STAKE = {"tube": 2, "mesh_tube": 2, "cage": 3, "foot_guard": 2}
 CHECK = {
-    "mesh": "measure the opening and the wire of every roll: netting sold as 31 mm may measure 36 mm",
+    "mesh": "measure the opening and the wire of every roll",
+    "netting": "measure the opening and the wire of every roll: netting sold as 31 mm may measure 36 mm",
     "wire": "measure the thickness of the wire and look for its coating on every roll",
     "tube": "count the bundles; look for split lines, sharp rims, missing ties and the UV statement",
+    "post": "length and thickness, straight, no splits; treated for standing in the ground",
     "stake": "length and thickness, straight grain, no knots; metal where wind is strong",
     "energiser": "says that it meets IEC 60335-2-76; its joules are output, not stored",
     "sign": "yellow on both sides, at least 100 x 200 mm, letters of at least 25 mm",
@@ -304,12 +308,12 @@ def _stock_guard(place: Planting, part: Part, count: int, stock: float, own: flo
     thick = f"post_{part.post_mm:.0f}"
     words = (f"{part.sides} sides of {part.side_mm:.0f} mm, {part.top_mm:.0f} mm high; rails 100 x 50 mm, {rails} a side, "
              "100 mm apart")
-    lines = [_line(place, f"rails for the {part.name}", words, math.ceil(count * rails * round_m), "m", "stake", "rail",
+    lines = [_line(place, f"rails for the {part.name}", words, math.ceil(count * rails * round_m), "m", "post", "rail",
                    1.0, stock * rails * round_m, None if own is None else own / (rails * round_m)),
              _line(place, f"posts for the {part.name}", f"at least {part.post_mm:.0f} mm thick "
                    f"({name_of('post_thickness', part.post_mm)}), {built['post length']:.0f} mm long "
                    f"({name_of('posts', built['post length'])}), {built['post depth']:.0f} mm in the ground, at most "
-                   f"{facts['post_apart_mm'][0]:.0f} mm apart", count * posts, "posts", "stake", thick,
+                   f"{facts['post_apart_mm'][0]:.0f} mm apart", count * posts, "posts", "post", thick,
                    built["post length"] / 1000)]
     if part.backed:
         lines.append(_line(place, f"mesh behind the rails of the {part.name}", _mesh_words(part), math.ceil(count * round_m),
@@ -325,7 +329,8 @@ def _round_the_planting(place: Planting, part: Part, main: Part | None) -> list[
     lines: list[Line] = []
     if facts.get("mesh"):
         words = f"{_mesh_words(part)}; {math.ceil(max(0.0, length - stock) / roll - 1e-9)} rolls of {roll:g} m"
-        lines.append(_line(place, part.name, words, math.ceil(length), "m", "mesh", facts["mesh"],
+        lines.append(_line(place, part.name, words, math.ceil(length), "m",
+                           "netting" if facts["mesh"] == "hex_mesh" else "mesh", facts["mesh"],
                            part.width_mm / 1000, stock, own))
     else:
         words = f"{_mesh_words(part)}; {strands} strands; rolls of {roll:g} m"
@@ -333,8 +338,13 @@ def _round_the_planting(place: Planting, part: Part, main: Part | None) -> list[
                            None if own is None else own / strands))
     plain = len(extra_wires_mm(part)) + int(facts.get("line_wires", [0])[0]) + (1 if part.key == "plastic_mesh" else 0)
     if plain:
-        lines.append(_line(place, f"line wires for the {part.name}", f"{plain} smooth high-tensile wires, 2.5 mm",
+        lines.append(_line(place, f"line wires for the {part.name}", f"{plain} smooth high-tensile wires, "
+                           f"{facts.get('line_wire_mm', [LINE_WIRE_MM])[0]:g} mm",
                            math.ceil(length * plain), "m", "wire", "wire"))
+    if "pegs_apart_mm" in facts:
+        lines.append(_line(place, f"pegs for the {part.name}", f"300 mm, every {facts['pegs_apart_mm'][0] / 1000:g} m along "
+                           "the out-turn, or a turf on it there", math.ceil(1000 * length / facts["pegs_apart_mm"][0]),
+                           "pegs", "other", "pin"))
     lines += _posts(place, part, main)
     if is_live(part):
         lines += _power(place, part)
@@ -361,31 +371,32 @@ def _posts(place: Planting, part: Part, main: Part | None) -> list[Line]:
         more = max(0, posts.line - posts_of(place, main).line)
         return [_line(place, f"posts for the {part.name}",
             f"{line}, between the posts of the {main.name}, which carry it too",
-                      more, "posts", "stake", facts["post"]["item"], posts.line_length_mm / 1000),
+                      more, "posts", "post", facts["post"]["item"], posts.line_length_mm / 1000),
                 _line(place, f"proofing of gates for the {part.name}",
                     "the same netting down to a sill", place.gates, "gates",
                       "other", facts["mesh"], 1.2 * part.width_mm / 1000)]
     apart = post_spacing_mm(place, part)
-    lines = [_line(place, "line posts", f"{line}, at most {apart / 1000:.1f} m apart", posts.line * planes, "posts", "stake",
+    lines = [_line(place, "line posts", f"{line}, at most {apart / 1000:.1f} m apart", posts.line * planes, "posts", "post",
                    facts["post"]["item"], posts.line_length_mm / 1000)]
     braced = (f"at least {thick_end:.0f} mm thick ({name_of('post_thickness', thick_end)}), " if thick_end else "") + (
         f"{posts.end_length_mm:.0f} mm long ({name_of('posts', posts.end_length_mm)}), {posts.end_depth_mm:.0f} mm in the "
         "ground")
     ends = (posts.anchors + (posts.pulls if posts.brace_posts == 2 else 0)) * planes
     lines.append(_line(place, "corner and gate posts", f"{braced}; anchors and the posts of their braces", ends, "posts",
-                       "stake", facts["end_post"]["item"], posts.end_length_mm / 1000))
+                       "post", facts["end_post"]["item"], posts.end_length_mm / 1000))
     if posts.brace_posts == 2:
         lines += [_line(place, "cross-members", f"100 mm thick, {posts.cross_mm:.0f} mm long, {posts.cross_at_mm:.0f} mm "
                                                 f"up: one "
                         "for each direction of pull at corners, both sides of gates and within long "
                         "sides", posts.pulls * planes,
-                        "pieces", "stake", "post_100", posts.cross_mm / 1000),
+                        "pieces", "post", "post_100", posts.cross_mm / 1000),
                   _line(place, "tie wire for braces", "2.5 mm or thicker, twice round, from the foot of the anchor to the "
                                                       "head of "
                         "the brace post", math.ceil(posts.pulls * planes * posts.tie_m), "m", "other", "wire")]
     elif posts.brace_posts == 1:
-        lines.append(_line(place, "struts", f"75 mm thick, {posts.cross_mm:.0f} mm long, one against each direction of pull",
-                           posts.pulls * planes, "pieces", "stake", "post_75", posts.cross_mm / 1000))
+        lines.append(_line(place, "struts", f"at least 80 mm thick, {posts.cross_mm:.0f} mm long, one against each "
+                           "direction of pull",
+                           posts.pulls * planes, "pieces", "post", "post_75", posts.cross_mm / 1000))
     fixings = (posts.line + ends) * int(facts.get("staples_a_post", [0])[0]) * planes
     earth = sum(wire["state"] not in ("live", "off") for wire in wires(part))
     fixings += (posts.line + ends) * earth
@@ -418,9 +429,9 @@ def _power(place: Planting, part: Part) -> list[Line]:
               1, "piece", "energiser", "energiser", price=place.price("energiser") + place.price("joule") * power.joules),
         _line(place, "earth rods", f"{power.rod_m:.2f} m galvanised, at least {power.rod_spacing_m:.2f} m apart, at least "
                                    f"10 m from "
-              "any other earth", power.rods, "rods", "other", "earth_rod"),
-        _line(place, "insulated lead-out cable", "high-voltage cable for fences, to the fence and to the "
-                                                 "rods", LEAD_OUT_M, "m",
+              "any other earth; one of them for the lightning choke", power.rods + 1, "rods", "other", "earth_rod"),
+        _line(place, "insulated lead-out cable", "high-voltage cable for fences, to the fence, to the rods and "
+              "in a pipe below each gate", LEAD_OUT_M + GATE_CABLE_M * place.gates, "m",
               "other", "lead_out"),
         _line(place, "lightning choke", "between energiser and fence, with an earth rod of its "
                                         "own", 1, "piece", "other", "choke"),

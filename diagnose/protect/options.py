@@ -19,10 +19,13 @@ from diagnose.protect.planting import Planting
 from diagnose.protect.requirement import NEED_OF
 
 LAYERS = ("area", "area_foot", "area_root", "stem", "base", "root", "band", "spray")
+# what stands on one line, or at one stem
+TOGETHER = (("area", "area_foot"), ("area_root",), ("stem", "base", "root", "band"), ("spray",))
 MOST_PARTS = 3  # more parts at once are not planned; our choice
 NEARLY = 0.98  # so many of the most trees are as good as them; our choice
 ROUNDING = 0.95  # room for the rounding of drawn trees
 TUBES = {"solid_tube", "mesh_tube"}
+MOST_LIVE_M = 40_000.0  # 25 miles of live wire, 25 J at the published joule a mile; what is larger is not sold (from memory)
 LIVES_ALONE = ("electric",)  # kinds of fence that no metal netting may hang on
 Floats = NDArray[np.float64]
 
@@ -129,8 +132,10 @@ class Field:
 def field_of(place: Planting) -> Field:
     """Every combination of barriers, in every size, that fits together here; nothing at all is the first of them.
 
-    A barrier counts against every need that it holds; shares that get past several barriers multiply. Payments are
-    discounted; guards are renewed at trees that live, fences whole, and nothing once the trees are out of reach.
+    A barrier counts against every need that it holds. An animal that gets past the fence meets the guard, so what they let
+    past multiplies; of several on one line, or at one stem, the best counts, for what opens one opens the other (our
+    choice). Payments are discounted; guards are renewed at trees that live, fences whole, and nothing once the trees are
+    out of reach.
     """
     pieces, mains = _pieces(place)
     costs = tuple(costed(place, part, main) for part, main in zip(pieces, mains, strict=True))
@@ -149,7 +154,10 @@ def field_of(place: Planting) -> Field:
         fixed[number] = cost.first + cost.yearly * discount[1:].sum() + cost.removal * discount[-1]
         renewing[number] = renewed * cost.renewal * discount
         round_it[number] = part.round_the_planting
-    through = open_to[picked].prod(axis=1)
+    through = np.ones((len(picked), len(needs)))
+    for group in TOGETHER:
+        mine = np.array([part.where in group for part in pieces] + [False])
+        through *= np.where(mine[picked][:, :, None], open_to[picked], 1.0).min(axis=1)
     columns = [needs.index(need) for _, need, _, _ in place.animals]
     let_through = through[:, columns]
     presence = np.array([one[2] for one in place.animals])
@@ -217,23 +225,42 @@ def _sizes_of(key: str, needs: tuple[str, ...], snow_mm: float, spec: tuple[tupl
     return tuple(variants(key, needs, snow_mm, dict(spec), slope, years))
 
 
-def _sizes(place: Planting, key: str) -> tuple[Part, ...]:
+def left_out(place: Planting, key: str) -> str:
+    """Why a barrier is not planned here whatever it holds, in words; empty where it is.
+
+    Parameters
+    ----------
+    place
+        the planting and its demands [each its own unit].
+    key
+        a barrier of the catalogue [no unit].
+    """
     facts, spec = catalogue()[key], place.spec
     asked_for = key in spec.get("barrier", [])
-    if facts.get("for_conifers") is False and place.conifers:
-        return ()
-    if facts.get("large_trees_only") and not place.large_trees:
-        return ()
-    if "area_limit_ha" in facts and place.ground.area_m2 > 10_000 * facts["area_limit_ha"][0]:
-        return ()
-    if untested(key) and not asked_for:
-        return ()
     main = facts["where"] in ("area", "stem")
+    if facts.get("for_conifers") is False and place.conifers:
+        return "not round conifers"
+    if facts.get("large_trees_only") and not place.large_trees:
+        return "only on large trees"
+    if "area_limit_ha" in facts and place.hectares > facts["area_limit_ha"][0]:
+        return f"only up to {facts['area_limit_ha'][0]:g} ha"
+    if untested(key) and not asked_for:
+        return "no trial on planted trees is known, so only when asked for by name"
     if main and spec.get("barrier") and not asked_for:
-        return ()
+        return "not among the kinds that are demanded"
     if main and facts["cost"]["life_years"][0] < spec.get("life_years_min", 0):
+        return "does not last as long as is demanded"
+    live = sum(wire["state"] == "live" for wire in facts.get("wires", []))
+    if live * place.ground.fence_m > MOST_LIVE_M:
+        return f"over {MOST_LIVE_M / 1000:.0f} km of live wire is more than one energiser drives, and a fence has only one"
+    return ""
+
+
+def _sizes(place: Planting, key: str) -> tuple[Part, ...]:
+    if left_out(place, key):
         return ()
-    own = {name: value for name, value in spec.items() if name != "barrier"} if main else {}
+    main = catalogue()[key]["where"] in ("area", "stem")
+    own = {name: value for name, value in place.spec.items() if name != "barrier"} if main else {}
     return _sizes_of(key, place.needs, place.snow_mm, tuple(sorted(own.items())), place.ground.slope_percent, place.years)
 
 

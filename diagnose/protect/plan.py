@@ -37,10 +37,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
 SHOWN = 8  # options shown beside the chosen one
+STOCK_NEEDS = {"livestock", "sheep", "goat", "cattle", "horse"}
+LARGEST_BLOCK_HA = 5.0  # KLIMA-AT
 ASKED_AFTER = 4  # animals whose presence is weighed for what it is worth to find out; our choice
 # which published disagreements bear on which barrier or need
 BEARS_ON = {
     "energiser_joules": {"live"}, "earth_per_joule": {"live"}, "horse_guard": {"horse", "livestock"},
+    "stock_guard_height": {"stock_guard"},
     "line_volts": {"live"}, "sign_spacing": {"live"}, "earth_rod_spacing": {"live"},
     "barbed_offset": {"live"}, "vole_burial": {"vole", "vole_below", "mouse_or_rat"}, "vole_opening": {"vole", "vole_below"},
     "rabbit_snow_margin": {"rabbit", "hare"}, "rabbit_fence_height": {"rabbit_netting"}, "fence_or_guards": {"any"},
@@ -141,7 +144,8 @@ class Plan:
 
     @property
     def currency(self) -> str:
-        return str(self.place.prices.get("currency", f"{price_list()['currency']} of {price_list()['year']}"))
+        """The money of all sums, and the year of the default prices."""
+        return f"{self.place.prices.get('currency', price_list()['currency'])} of {price_list()['year']}"
 
     @property
     def pays(self) -> bool:
@@ -426,6 +430,11 @@ def _site(place: Planting, tags: set[str]) -> tuple[str, ...]:
                     "brace is added where the slope changes.")
     if place.strong_wind and tags & {"stem", "base"}:
         told.append("Strong wind: metal stakes on the windward side; a short wooden stake fails.")
+    if "area" in tags and tags & STOCK_NEEDS:
+        told.append(f"The fence shuts stock out of all {place.hectares:.2g} ha. Where they are to graze between the trees, "
+                    "demand guards of posts and rails at each tree in its place (stock_guard).")
+    if "area" in tags and place.hectares > LARGEST_BLOCK_HA:
+        told.append(_in_blocks(place))
     if place.strong_wind and "plastic_mesh" in tags:
         told.append("Strong wind: plastic mesh catches wind and snow; set posts closer and look after every storm.")
     if place.frost_mm > 0 and "strained" in tags:
@@ -440,6 +449,15 @@ def _site(place: Planting, tags: set[str]) -> tuple[str, ...]:
         changes = knowledge("diagnose.protect", "site.yaml")[word]["changes"]
         told += [text for tag, text in changes.items() if tag in tags]
     return tuple(dict.fromkeys(told))
+
+
+def _in_blocks(place: Planting) -> str:
+    """What a fence round much land risks, and how much longer fences round blocks would be."""
+    blocks = math.ceil(place.hectares / LARGEST_BLOCK_HA)
+    metres = 4 * math.sqrt(place.ground.area_m2 * blocks)
+    return (f"One hole in a fence lets animals in on all of it, and more than {LARGEST_BLOCK_HA:g} ha are hard to keep "
+            f"whole (KLIMA-AT; BFW-FENCE says 2 ha): {blocks} square blocks would need about {metres:.0f} m of fence in "
+            f"place of {place.ground.fence_m:.0f} m, which is not reckoned here.")
 
 
 def _fails(parts: tuple[Part, ...]) -> tuple[str, ...]:

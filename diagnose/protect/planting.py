@@ -12,7 +12,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import knowledge
 from diagnose.protect.barriers import buildable, checked_spec, out_of_reach
 from diagnose.protect.ground import Ground
-from diagnose.protect.prices import default_prices, price_of
+from diagnose.protect.prices import checked_currency, default_prices, price_of
 from diagnose.protect.requirement import NEED_OF, SNOW_LIMIT_MM, culprit_of
 
 # share of unprotected trees lost in a year where the animal is present; our own scale, no source
@@ -149,7 +149,8 @@ def planting(
     stock_mm : height of the planted stock [mm]; deer may rub tall stock but no longer browse it.
     gates : in a fence. large_trees : trunk bands may be fixed.
     owned : barrier key, or key of STOCK -> pieces or metres in stock.
-    prices : own prices, `{"wage": .., "woven_wire": {"material": .., "labour_h": ..}}`. spec : a programme's demands.
+    prices : own prices, `{"currency": "EUR", "wage": .., "woven_wire": {"material": .., "labour_h": ..}}`; what is left out
+        is the list's, turned into that currency, as the budget is meant in it. spec : a programme's demands.
     planted_on : day of planting.
     must : culprits that must be kept out whatever that costs.
     target_per_ha : trees alive a hectare at the end; 70 % of the planted ones where nothing is said.
@@ -209,7 +210,7 @@ def _within(what: str, value: float, least: float, most: float) -> None:
 
 def _instead(culprit: str) -> str:
     """What a browsing deer still does to stock whose crown is out of its reach."""
-    return RUBS_INSTEAD if NEED_OF[culprit] == "deer_small" else culprit
+    return RUBS_INSTEAD if NEED_OF[culprit] in ("deer_small", "muntjac") else culprit
 
 
 def _must(names: Iterable[str]) -> tuple[str, ...]:
@@ -268,11 +269,11 @@ def _owned(owned: Mapping[str, float] | None) -> dict[str, float]:
 
 def _prices(prices: Mapping[str, Any] | None) -> dict[str, Any]:
     """Own prices, checked; a bare number for a barrier is its material a unit."""
-    kept: dict[str, Any] = {}
+    kept: dict[str, Any] = checked_currency(prices or {})
     for key, told in (prices or {}).items():
-        if key == "currency":
-            kept[key] = str(told)
-        elif key in buildable():
+        if key in ("currency", "exchange"):
+            continue
+        if key in buildable():
             parts = dict(told) if isinstance(told, Mapping) else {"material": told}
             for name, value in parts.items():
                 if name not in COST_NAMES or not _is_amount(value, name in NEVER_ZERO):

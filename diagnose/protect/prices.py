@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
+from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import knowledge
 
 LIST = "USD"
@@ -16,13 +18,20 @@ def price_list() -> dict[str, Any]:
     return knowledge("diagnose.protect", f"prices/{LIST}.yaml")
 
 
+def rates() -> dict[str, Any]:
+    """What a unit of the list's money was worth in other money, as `prices/exchange.yaml` holds it."""
+    return knowledge("diagnose.protect", "prices/exchange.yaml")
+
+
 def to_today(price: float, year: int) -> float:
     """A price of another year in the money of the list's own year, by the index that the list names.
 
     Parameters
     ----------
-    price : money of `year`.
-    year : calendar year of the price; one of the index's years.
+    price
+        [money of `year`].
+    year
+        calendar year of the price, one of the index's years [year].
 
     Examples
     --------
@@ -42,10 +51,73 @@ def default_prices() -> dict[str, Any]:
     return {"currency": told["currency"], **items, **told["fixed"]}
 
 
+def checked_currency(own: Mapping[str, Any]) -> dict[str, Any]:
+    """The currency of a reader's prices and what a dollar is worth in it, as `currency` and `exchange`; empty where unsaid.
+
+    Parameters
+    ----------
+    own
+        prices; `currency` a code of ISO 4217, `exchange` units of it for one US dollar, which a code of `exchange.yaml`
+        need not say [no unit].
+
+    Raises
+    ------
+    CannotUse : for a currency of which no rate is known or told, since the default prices would else be called what they
+        are not.
+
+    Examples
+    --------
+    >>> checked_currency({"currency": "gbp"})
+    {'currency': 'GBP', 'exchange': 0.782}
+    """
+    if "currency" not in own:
+        if "exchange" in own:
+            raise CannotUse("an `exchange` needs the `currency` that it leads to, such as EUR")
+        return {}
+    code = str(own["currency"]).strip().upper()
+    known = {LIST: 1.0, **rates()["a_dollar"]}
+    told = own.get("exchange", known.get(code))
+    if told is None:
+        raise CannotUse(f"no rate of exchange is kept for '{own['currency']}'; add `exchange: NUMBER`, units of it for one "
+                        f"US dollar, or choose from {', '.join(known)}")
+    if isinstance(told, bool) or not isinstance(told, int | float) or not (math.isfinite(told) and told > 0):
+        raise CannotUse("`exchange` must be a number above zero: units of your currency for one US dollar")
+    if code == LIST and told != 1:
+        raise CannotUse(f"the list is in {LIST} already: leave `exchange` out, or name your currency")
+    return {"currency": code, "exchange": float(told)}
+
+
+def default_price(name: str, own: Mapping[str, Any] | None = None) -> float:
+    """The default of an item in the money of the reader's prices [money a unit of it]; shares and hours as they are.
+
+    Parameters
+    ----------
+    name
+        an item, share or hours of the list [no unit].
+    own
+        checked prices; its `exchange` turns the list's money into theirs [no unit].
+
+    Examples
+    --------
+    >>> default_price("tree", {"currency": "EUR", "exchange": 0.5}), default_price("rate", {"exchange": 0.5})
+    (4.0, 0.03)
+    """
+    money = float((own or {}).get("exchange", 1.0)) if name in price_list()["items"] else 1.0
+    return money * float(default_prices()[name][0])
+
+
 def price_of(name: str, own: Mapping[str, Any] | None = None) -> float:
-    """The price of an item [money a unit of it], the reader's own where there is one; a barrier of that name has figures."""
+    """The price of an item [money a unit of it], the reader's own where there is one; a barrier of that name has figures.
+
+    Parameters
+    ----------
+    name
+        an item, share or hours of the list [no unit].
+    own
+        checked prices [no unit].
+    """
     given = (own or {}).get(name)
-    return float(default_prices()[name][0] if given is None or isinstance(given, Mapping) else given)
+    return default_price(name, own) if given is None or isinstance(given, Mapping) else float(given)
 
 
 def year_of(name: str) -> int:

@@ -15,7 +15,7 @@ from diagnose.protect.kinds import KINDS, Row
 from diagnose.protect.materials import Line, dimensions
 from diagnose.protect.options import Option
 from diagnose.protect.plan import Plan
-from diagnose.protect.prices import default_prices, from_memory, price_list, year_of
+from diagnose.protect.prices import default_prices, from_memory, price_list, rates, year_of
 from diagnose.protect.requirement import SEEN, source_words, sources
 from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary, draw_brace
 from diagnose.report.kinds_drawing import draw_kinds
@@ -234,8 +234,7 @@ def _even(plan: Plan, inches: bool) -> Iterator[str]:
         yield (f"Break-even: a fence ({even.fence}) costs less than guards ({even.guards}) above {area} at this shape and "
                f"spacing, "
                f"or above {even.trees:.0f} trees on this land; here are {here} and {plan.place.trees} trees. Published: 3 "
-               f"ha "
-               "(GOVUK-MAM) and 0.2 ha (FNR486).")
+               f"ha (GOVUK-MAM), 0.5 ha, or 1 ha on a long strip (KLIMA-AT), and 0.2 ha (FNR486).")
     if plan.chosen.parts and plan.tree_value != float("inf"):
         yield (f"The plan costs less than planting again from {plan.tree_value:,.2f} a lost tree on; "
                f"{plan.place.price('tree'):,.2f} is reckoned.")
@@ -272,12 +271,11 @@ def _doubt(plan: Plan) -> list[str]:
         return []
     doubt = plan.doubt
     about = ", ".join(key.replace("_", " ") for key in doubt.about)
-    return [f"least expected cost over who may be here: {doubt.best.name}, {doubt.expected:,.0f} "
-            f"(the plan above: {doubt.chosen_expected:,.0f}); at worst the plan costs {doubt.regret:,.0f} more than the "
-            f"cheapest "
-            "for those that turn out to be here",
-            f"knowing for certain which of them are here ({about}) would save {doubt.worth_knowing:,.0f} on average: "
-            "look further only while that costs less"]
+    return [f"if money alone counted, without target and list, over all who may be here: {doubt.best.name}, "
+            f"{doubt.expected:,.0f} (the plan above: {doubt.chosen_expected:,.0f}); at worst the plan costs "
+            f"{doubt.regret:,.0f} more than the cheapest for those that turn out to be here",
+            f"knowing for certain which of them are here ({about}) would save {doubt.worth_knowing:,.0f} of that money on "
+            "average: look further only while that costs less"]
 
 
 def in_their_units(line: Line, inches: bool) -> Line:
@@ -300,12 +298,17 @@ def _bought(line: Line) -> str:
 def _carried(plan: Plan, inches: bool) -> list[str]:
     kg, trees = sum(line.kg for line in plan.lines), plan.place.trees
     goods = sum(line.cost for line in plan.lines)
+    carried = "" if not plan.place.carry_m else (
+        f", {plan.loads} loads of {plan.place.price('load_kg'):g} kg to carry {plan.place.carry_m:.0f} m from the track")
     weight = f"{kg / KG_PER_POUND:,.0f} lb" if inches else f"{kg:,.0f} kg"
     return [f"goods {goods:,.2f} and {plan.chosen.hours:,.1f} hours at {plan.place.price('wage'):,.2f} make "
             f"{plan.chosen.first:,.2f} in the first year ({plan.currency})",
-            f"about {weight} to deliver, {kg / trees:.2g} kg a tree, {plan.loads} loads of "
-            f"{plan.place.price('load_kg'):g} kg to carry "
-            "from the track"] if plan.lines else []
+            f"about {weight} to deliver, {_weight_each(kg / trees, inches)} a tree{carried}"] if plan.lines else []
+
+
+def _weight_each(kg: float, inches: bool) -> str:
+    amount = kg / KG_PER_POUND if inches else kg
+    return f"{amount:,.0f} {'lb' if inches else 'kg'}" if amount >= 10 else f"{amount:.2g} {'lb' if inches else 'kg'}"
 
 
 def _prices(plan: Plan) -> list[str]:
@@ -316,6 +319,13 @@ def _prices(plan: Plan) -> list[str]:
     lines = [f"{100 * plan.remembered:.0f} % of the first year's sum rests on prices from memory; give your own with "
              f"--prices. "
              f"Others are brought from their year to {price_list()['year']} by the {index['name']} ({index['source']})."]
+    if own.get("exchange", 1.0) != 1:
+        rate = rates()
+        known = own["exchange"] == rate["a_dollar"].get(own["currency"])
+        whose = f"mean of {rate['year']}, {rate['source']}" if known else "your own rate"
+        lines.append(f"These are prices of the United States turned into {own['currency']} at {own['exchange']:g} a US "
+                     f"dollar ({whose}); what things cost where you "
+                     f"are may differ by half and more: ask for offers before you order.")
     lines.append("; ".join(
         f"{default_prices()[key][3]} {plan.place.price(key):,.2f}"
         f"{' (your own)' if key in own else '' if from_memory(key) else f' (of {year_of(key)}, {default_prices()[key][1]})'}"

@@ -62,6 +62,8 @@ def decision_lines(survey: Survey) -> list[str]:
                                                *one.notes) if part))
     if survey.decisions and survey.asked:
         told.append(survey.asked)
+    told += [f"Part {part}, {one.target.wanted}, {one.estimate.plots} plots: {one.sentence}"
+             for part, made in survey.by_part.items() for one in made]
     return told
 
 

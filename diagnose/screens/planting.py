@@ -21,7 +21,7 @@ from diagnose.protect.ground import Ground, ground_from_geojson, square_ground
 from diagnose.protect.materials import COST_WORDS
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import SOILS, STOCK, TARGET_SHARE, Planting, planting
-from diagnose.protect.prices import default_prices
+from diagnose.protect.prices import checked_currency, default_price, default_prices, rates
 from diagnose.protect.read import likely_shares
 from diagnose.protect.requirement import NEED_OF, needs
 from diagnose.report.barrier_drawing import Drawing
@@ -126,16 +126,23 @@ def _place() -> dict[str, Any]:
 def _prices() -> dict[str, Any]:
     """The prices that the person changed, as `planting` takes them."""
     with st.expander("Your own prices", key="plan_prices"):
-        currency = st.text_input("Currency", "", placeholder=str(default_prices()["currency"]), key="plan_currency")
-        st.caption("The defaults are in US dollars of 2024, most of them from memory: write your own over them.")
+        code = st.selectbox("Currency", [default_prices()["currency"], *rates()["a_dollar"], "another"], key="plan_currency")
+        money: dict[str, Any] = {"currency": code}
+        if code == "another":
+            code = st.text_input("Its short name", "", max_chars=8, key="plan_currency_name")
+            dollar = st.number_input("Units of it for one US dollar", min_value=0.0, value=1.0, key="plan_exchange")
+            money = {"currency": code or "money", "exchange": dollar or 1.0}
+        money = checked_currency(money)
+        st.caption("The defaults are prices of the United States of 2024, most of them from memory, in the currency named: "
+                   "write your own over them.")
         names = [name for name in default_prices() if name != "currency"]
-        rows = [(str(default_prices()[name][3]), float(default_prices()[name][0])) for name in names]
+        rows = [(str(default_prices()[name][3]), default_price(name, money)) for name in names]
         rows += [(f"{barriers()[key]['name']}: {COST_WORDS[barriers()[key]['unit']]}", 0.0) for key in buildable()]
         told = _table(rows, "price", "plan_price_table")
     changed = {key: value for key, (_, before), value in zip([*names, *buildable()], rows, told, strict=True)
                if value != before}
     own = {key: {"material": value} if key in buildable() else value for key, value in changed.items()}
-    return {**own, **({"currency": currency} if currency else {})}
+    return {**own, **money}
 
 
 def _stock() -> dict[str, float]:

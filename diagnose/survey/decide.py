@@ -17,7 +17,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.survey.clumped import bounds, enough, moments, too_few
 from diagnose.survey.density import HECTARE_M2, stocking, trees_per_ha
 from diagnose.survey.estimate import Estimate, nothing
-from diagnose.survey.given import counts, of_all
+from diagnose.survey.given import counts, of_all, of_all_plots
 from diagnose.survey.proportion import clustered, logit_limits
 from diagnose.survey.stopping import ADDITION, ONE, StoppingRule, nominal
 from diagnose.survey.target import BROWSED, PER_HA, STOCKED, Target
@@ -44,7 +44,7 @@ class More:
     def words(self) -> str:
         """`about 9 more (4 to 20)`."""
         if self.about is None:
-            return f"more than {self.most} more: the truth lies near the target"
+            return f"more than {self.most} more (the truth lies near the target)"
         upper = f"more than {self.most}" if self.high is None else str(self.high)
         return f"about {self.about} more ({self.low} to {upper})"
 
@@ -96,7 +96,8 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
     notes : tuple of str
         What was counted how.
     plots_in_all : int or None
-        Plots that the ground would hold, for the shown interval only.
+        Plots that the ground would hold: where all were visited the count itself decides, and no more are asked for than
+        there are. Of the tests between, none reckons with it, which errs on the sure side.
     seed : int
         Of the carried-on surveys.
 
@@ -128,6 +129,7 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
     if target.kind == BROWSED:
         y, w = y[w > 0], w[w > 0]
     n = len(y)
+    of_all_plots(visited, plots_in_all)
     estimate = _estimate(target, y, w, plots_in_all)
     told = Decision(target, CANNOT, "", estimate, None, None, None, rule, notes=notes)
     if n < 2:
@@ -138,11 +140,14 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
                        f"at {visited + left}. {left} to go; looking now would spoil the sureness.")
     error = nominal(rule, n, target.sureness)
     low, high = _bounds(target, y, w, error)
+    if visited == plots_in_all and estimate.value is not None:  # nothing is left unseen: no doubt is left either
+        low = high = estimate.value
     told = replace(told, low=low, high=high, error=error, office=_office(target, y, w, estimate))
     verdict = _verdict(target, low, high)
     if verdict != OPEN:
         return replace(told, verdict=verdict, sentence=_sentence(target, verdict, low, high))
-    more = plots_more(target, y, w, rule, seed)
+    left = MOST_MORE if plots_in_all is None else min(MOST_MORE, plots_in_all - visited)
+    more = plots_more(target, y, w, rule, seed, left)
     if rule.kind == ONE or (rule.kind == ADDITION and rule.planned is not None and visited > rule.planned):
         spent = "the one look" if rule.kind == ONE else "the one addition"
         return replace(told, verdict=OPEN, more=more, sentence=f"Not decided, and {spent} of the plan is used: "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -13,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.clumped import bounds
 from diagnose.survey.estimate import Estimate, nothing
-from diagnose.survey.given import a_level, above_nought, numbers
+from diagnose.survey.given import a_level, above_nought, numbers, of_all_plots
 from diagnose.survey.given import counts as as_counts
 from diagnose.survey.proportion import clustered
 
@@ -62,7 +63,7 @@ def trees_per_ha(counts: ArrayLike, areas_m2: ArrayLike, level: float = 0.95, pl
     value, trees = float(y.sum() / a.sum()), round(y.sum())
     if n == 1:
         return Estimate(value, None, None, level, "none", trees, 1, unit="trees/ha", note="one plot: no interval")
-    finite = 1.0 if plots_in_all is None else max(0.0, 1 - n / plots_in_all)
+    finite = of_all_plots(n, plots_in_all)
     sigma = math.sqrt(finite * n / (n - 1) * float(((y - value * a) ** 2).sum())) / float(a.sum())
     low, high = bounds(y, a, error)
     if finite < 1:  # the part of the ground that was seen is known: what is left narrows the interval
@@ -75,17 +76,46 @@ def trees_per_ha(counts: ArrayLike, areas_m2: ArrayLike, level: float = 0.95, pl
 
 
 def stocking(counts: ArrayLike, plot_area_m2: float, level: float = 0.95) -> Estimate:
-    """Share of plots with at least one tree. It depends on the plots' size, which the note tells."""
+    """Share of plots with at least one tree. It depends on the plots' size, which the note tells.
+
+    Parameters
+    ----------
+    counts : array_like, shape (n,)
+        Trees of each plot [no unit].
+    plot_area_m2 : float
+        Size of each plot [m2].
+    level : float
+        Of the interval, no unit.
+
+    Returns
+    -------
+    Estimate
+        A share; its interval is exact for plots drawn one by one, as the decision's bounds are [1]_.
+
+    References
+    ----------
+    .. [1] Clopper, C. J. & Pearson, E. S. (1934). Biometrika 26:404-413.
+
+    Examples
+    --------
+    >>> found = stocking([0] * 11 + [2], 50)
+    >>> round(found.low, 3), round(found.high, 3)
+    (0.002, 0.385)
+    """
     above_nought(plot_area_m2, "A plot's area")
     found = as_counts(counts, "Trees") > 0
-    estimate = clustered(found.astype(float), np.ones(len(found)), level)
+    x, n, error = int(found.sum()), len(found), (1 - a_level(level)) / 2
     told = [f"plots of {plot_area_m2:g} m2"]
-    if estimate.value in (0.0, 1.0) and estimate.low is not None:
+    if n < 2:
+        return replace(clustered(found.astype(float), np.ones(n), level), method="none", design_effect=None,
+                       note="; ".join([*told, *(["one plot: how plots differ is unknown"] if n else ["no plots"])]))
+    if x in (0, n):
+        error *= 2
         told.append("one-sided bound")
-    elif estimate.note:
-        told.append(estimate.note)
-    return Estimate(**{**estimate.as_json(), "method": "stocked plots, logit t" if estimate.low is not None else "none",
-                       "design_effect": None, "note": "; ".join(told)})
+    low = 0.0 if x == 0 else float(stats.beta.ppf(error, x, n - x + 1))
+    high = 1.0 if x == n else float(stats.beta.isf(error, x + 1, n - x))
+    sigma = math.sqrt(x * (n - x) / n**3) or None
+    return Estimate(x / n, low, high, level, "stocked plots, exact", n, n, None, sigma, n - 1, "share", "; ".join(told))
 
 
 def nearest_tree(distances_m: ArrayLike, within_m: float, level: float = 0.95) -> Estimate:

@@ -144,3 +144,8 @@ def severity(leader_browsed: float, laterals_seen: float, laterals_browsed: floa
     if leader_browsed and many:
         return 4
     return 3 if leader_browsed or many else 2 if share > 0 else 1
+
+
+def words_of_any(frame: pd.DataFrame, name: str) -> bool:
+    """Does anything stand in this column?"""
+    return name in frame.columns and bool((words_of(frame, name) != "").any())

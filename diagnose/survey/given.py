@@ -136,3 +136,39 @@ def _number(value: float, what: str) -> float:
     if not math.isfinite(told):
         raise CannotUse(f"{what} must be a number, not {told}.")
     return told
+
+
+def of_all_plots(visited: int, plots_in_all: int | None) -> float:
+    """Share of the ground's plots that was not visited, by which the variance of a sample of few plots is less [1]_.
+
+    Parameters
+    ----------
+    visited : int
+        Plots that were visited [no unit].
+    plots_in_all : int or None
+        Plots that the ground would hold; None for very many [no unit].
+
+    Returns
+    -------
+    float
+        0 to 1, no unit.
+
+    Raises
+    ------
+    CannotUse
+        Where more were visited than there are.
+
+    References
+    ----------
+    .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 2.6 (from memory).
+
+    Examples
+    --------
+    >>> of_all_plots(10, 40)
+    0.75
+    """
+    if plots_in_all is None:
+        return 1.0
+    if plots_in_all < visited:
+        raise CannotUse(f"{visited} plots were visited and the ground holds {plots_in_all}: check the number of all plots.")
+    return 1 - visited / plots_in_all

@@ -18,7 +18,7 @@ from scipy import optimize, special, stats
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.estimate import Estimate, Interval, nothing
 from diagnose.survey.frame import of_sampled, plot_totals
-from diagnose.survey.given import a_level, a_share, above_nought, of_all, x_of_n
+from diagnose.survey.given import a_level, a_share, above_nought, of_all, of_all_plots, x_of_n
 
 # Likeness of trees of one plot (intraclass correlation) that is assumed where none or all are browsed and the
 # data cannot tell it. Common practice, no source: browsing of neighbours is seldom more alike than this.
@@ -142,9 +142,11 @@ def clustered(browsed: ArrayLike, trees: ArrayLike, level: float = 0.95, plots_i
         return nothing(f"no trees of this kind on {visited} plots", visited, level)
     p = min(1.0, max(0.0, float(y.sum()) / total))
     count = round(total)
-    finite = 1.0 if plots_in_all is None else max(0.0, 1 - visited / plots_in_all)
+    finite = of_all_plots(visited, plots_in_all)
     if n == 1:
         return Estimate(p, None, None, level, "none", count, 1, note="one plot: how plots differ is unknown")
+    if finite == 0:
+        return Estimate(p, p, p, level, "every plot was visited", count, n, sigma=0.0)
     if p in (0.0, 1.0):
         return _all_or_none(p, m, level)
     residual = (y - p * m) / total

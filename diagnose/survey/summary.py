@@ -18,17 +18,17 @@ from diagnose.survey.attribution import culprits_of, share_browsed_by
 from diagnose.survey.boundary import Ground
 from diagnose.survey.change import Change, changed
 from diagnose.survey.compare import bootstrap_of_plots, difference, effectiveness, likeness_of_groups
-from diagnose.survey.counted import sample_of
-from diagnose.survey.decide import CANNOT, Decision, decide
+from diagnose.survey.decide import ACT, Decision
 from diagnose.survey.density import mean_height, stocking, tallest_trees, trees_per_ha
 from diagnose.survey.estimate import Estimate, nothing
-from diagnose.survey.frame import checked, of_sampled, plot_totals, protected_trees, words_of
+from diagnose.survey.follows import by_part, decisions, pooled_line
+from diagnose.survey.frame import checked, of_sampled, plot_totals, protected_trees, words_of, words_of_any
 from diagnose.survey.given import a_level
 from diagnose.survey.lasting import Cost, Survival, cost_per_tree_saved
 from diagnose.survey.position import on_one_grid, onto
 from diagnose.survey.proportion import plots_visited, share_browsed
 from diagnose.survey.stopping import StoppingRule
-from diagnose.survey.target import BROWSED, Target, asked_for, band, band_source, caution, fitting
+from diagnose.survey.target import Target, band, band_source, caution
 from diagnose.survey.where import Clustering, RateMap, clustering, distance_to_edge, rate_by_distance, rate_map
 
 _HEIGHTS = ("under", "50 to", "over ", "not t")  # classes of height as they begin, from low to high
@@ -42,7 +42,8 @@ class Survey:
     """Every figure of one visit (to one site or several), with what was not covered.
 
     decisions : what follows, own targets first. asked : what to give where no target is known, else empty. unprotected : the
-    headline's share. if_yes, if_no : the same with trees that could not be told counted as browsed, and as not. by_* :
+    headline's share. by_part : what follows in each part of the ground. if_yes, if_no : the headline's with trees that could
+    not be told counted as browsed, and as not. by_* :
     unprotected trees by group, but by_protection : all trees, "none" for unprotected. stem_damage, severity, guards : shares
     of trees (severity is our own scale). heights : [cm]. saved : unprotected less protected; saved_redrawn : the same by
     redrawing whole plots, where asked for. compared : with the visit before. bands : of the official scale that is known,
@@ -92,6 +93,7 @@ class Survey:
     lasting: Mapping[str, Survival] = field(default_factory=dict)
     cost: Cost | None = None
     saved_redrawn: Estimate | None = None
+    by_part: Mapping[str, tuple[Decision, ...]] = field(default_factory=dict)
 
     @property
     def change(self) -> Estimate | None:
@@ -101,7 +103,12 @@ class Survey:
     @property
     def answer(self) -> str:
         """The one sentence of page one: what follows, or what to give so that something can."""
-        return self.decisions[0].sentence if self.decisions else self.asked
+        if not self.decisions:
+            return self.asked
+        whole = self.decisions[0]
+        parts = [f"In part {part} though: {one.sentence}" for part, made in self.by_part.items() for one in made
+                 if one.target == whole.target and one.verdict == ACT != whole.verdict]
+        return " ".join([whole.sentence, *parts])
 
     @property
     def headline(self) -> str:
@@ -137,6 +144,10 @@ class Survey:
                          "low": found.low, "high": found.high, "level": found.target.sureness, "unit": unit,
                          "trees": found.estimate.trees, "plots": found.estimate.plots, "method": found.verdict,
                          "note": found.sentence})
+        rows += [{"group": f"part_{part}", "of": one.target.wanted, "value": one.estimate.value, "low": one.low,
+                  "high": one.high, "level": one.target.sureness, "unit": one.estimate.unit, "trees": one.estimate.trees,
+                  "plots": one.estimate.plots, "method": one.verdict, "note": one.sentence}
+                 for part, told in self.by_part.items() for one in told]
         return pd.DataFrame(rows)
 
     def as_json(self) -> dict:
@@ -151,6 +162,7 @@ class Survey:
                   for name in ("trees", "plots", "empty_plots", "unreached_plots", "undecided_trees")}
         return {"sites": list(self.sites), "visits": list(self.visits), "answer": self.answer,
                 "decisions": [one.as_json() for one in self.decisions], "asked": self.asked, **counts,
+                "by_part": {part: [one.as_json() for one in told] for part, told in self.by_part.items()},
                 "headline": self.headline, **told, **absent, "bands": list(self.bands), "refused": list(self.refused),
                 "smallest_change_seen": None if self.compared is None else self.compared.smallest,
                 "clustering": None if self.clustering is None else {
@@ -240,7 +252,7 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
     visited = plots_visited(frame)
     dense = _density(reached, real, level)
     saved = _saved(free, real[protected], unprotected, shut)
-    found, asked = _decisions(frame, every_visit, targets, country, rule, plots_in_all)
+    found, asked = decisions(frame, every_visit, targets, country, rule, plots_in_all)
     return Survey(
         sites=tuple(sorted(map(str, frame["site"].dropna().unique()))),
         visits=tuple(sorted(map(str, frame["visit"].dropna().unique()))) if "visit" in frame.columns else (),
@@ -260,47 +272,15 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
         density=dense[0], unbrowsed_density=dense[1], stocking=dense[2],
         compared=_compared(before, free, level), bands=_bands(by_species, country),
         plot_rows=rows, map=drawn, clustering=alike, towards_edge=edge, methods=_methods(unprotected, level),
-        not_covered=(*_refused_line(refused), *placing, *_not_covered(frame, real, undecided, shut)),
+        not_covered=(*_refused_line(refused), *pooled_line(frame), *placing, *_not_covered(frame, real, undecided, shut)),
         caution=caution(), refused=tuple(map(str, refused)), area=area,
-        lasting=lasting or {},
+        lasting=lasting or {}, by_part=by_part(frame, every_visit, found, rule),
         saved_redrawn=_redrawn(real, protected, redraw, level, progress) if redraw and saved is not None else None,
         cost=None if cost_per_tree is None or saved is None else cost_per_tree_saved(cost_per_tree, saved))
 
 
 def _by_height(member: tuple[str, Estimate]) -> int:
     return next((place for place, begins in enumerate(_HEIGHTS) if member[0].startswith(begins)), len(_HEIGHTS))
-
-
-def words_of_any(frame: pd.DataFrame, name: str) -> bool:
-    """Does anything stand in this column?"""
-    return name in frame.columns and bool((words_of(frame, name) != "").any())
-
-
-def _decisions(frame: pd.DataFrame, every_visit: pd.DataFrame, targets: Sequence[Target], country: str,
-               rule: StoppingRule | None, plots_in_all: int | None) -> tuple[tuple[Decision, ...], str]:
-    """What follows for each target, own ones first, and what is to be given where none is known."""
-    real = of_sampled(frame)
-    real = real[real["tree"].notna()]
-    species = [name for name in words_of(real, "species").unique() if name] if "species" in real.columns else []
-    chosen, missing = list(targets), []
-    for name in species or [""]:
-        there = fitting(name, country) if country else []
-        chosen += [one for one in there if one not in chosen]
-        if country and not there:
-            missing.append(asked_for(name, country))
-    found = []
-    for target in chosen:
-        try:
-            sample = sample_of(target, every_visit if target.years > 1 else frame)
-            found.append(decide(target, sample.first, sample.second, rule, sample.notes, plots_in_all))
-        except CannotUse as reason:
-            unit = "share" if target.kind == BROWSED else "trees/ha"
-            found.append(Decision(target, CANNOT, str(reason), nothing(str(reason), unit=unit), None, None, None,
-                                  rule or StoppingRule()))
-    # what can be told stands before what cannot
-    found.sort(key=lambda one: (one.target.tag != "own", one.verdict == CANNOT))
-    asked = "" if chosen and not missing else " ".join(dict.fromkeys(missing)) or asked_for("", country)
-    return tuple(found), asked
 
 
 def _refused_line(refused: Sequence[str]) -> tuple[str, ...]:

@@ -12,98 +12,15 @@ from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from scipy import stats
 
 from diagnose.cannot_use import CannotUse
 from diagnose.protect.barriers import catalogue
 from diagnose.survey.lasting import Survival, survival, watched
+from diagnose.upkeep.held import Share, Updated, holds_updated, life_updated, outside_less_inside, share_of
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
 
-ALIKE = 0.1  # intraclass correlation of trees of one planting; our choice, no source
-HOLDS_WEIGHT = 20.0  # independent trees that a published share held counts as; our choice
-LIFE_WEIGHT = 2.0  # failures that a published life counts as; our choice
-LEVEL = 0.95
-
-
-@dataclass(frozen=True)
-class Share:
-    """A share of trees with its interval.
-
-    Parameters
-    ----------
-    value, low, high : float
-        The share and its limits at LEVEL [share].
-    trees, plantings : int
-        What it is from.
-
-    Raises
-    ------
-    CannotUse
-        Where they are not in order within 0 and 1.
-    """
-
-    value: float
-    low: float
-    high: float
-    trees: int
-    plantings: int
-
-    def __post_init__(self) -> None:
-        if not 0 <= self.low <= self.value <= self.high <= 1:
-            raise CannotUse("a share lies between its limits, and they within 0 and 1")
-
-    @property
-    def words(self) -> str:
-        """As people read it: `38 % (31 to 46), 120 trees of 3 plantings`."""
-        of = f"{self.trees} trees of {self.plantings} planting{'s' if self.plantings != 1 else ''}"
-        return f"{100 * self.value:.0f} % ({100 * self.low:.0f} to {100 * self.high:.0f}), {of}"
-
-
-@dataclass(frozen=True)
-class Updated:
-    """A published figure as own observations change it.
-
-    Parameters
-    ----------
-    part : str
-        Key of the barrier in the plan's catalogue.
-    what : str
-        `holds` [share] or `life` [year].
-    published, value, low, high : float
-        The published figure; the updated one with its limits at LEVEL.
-    weight : float
-        How much of the updated figure the published one still makes up [share].
-
-    Raises
-    ------
-    CannotUse
-        Where the limits do not hold the value.
-    """
-
-    part: str
-    what: str
-    published: float
-    value: float
-    low: float
-    high: float
-    weight: float
-
-    def __post_init__(self) -> None:
-        if not (0 <= self.low <= self.value <= self.high and 0 <= self.weight <= 1):
-            raise CannotUse("an updated figure lies between its limits")
-
-    @property
-    def words(self) -> str:
-        """One sentence, with the weight of the published figure."""
-        name, still = catalogue()[self.part]["name"], f"the published figure still weighs {100 * self.weight:.0f} %"
-        if self.what == "holds":
-            limits = f"({100 * self.low:.0f} to {100 * self.high:.0f})"
-            return (f"{name}: keeps {100 * self.value:.0f} % of the damage away {limits}; published "
-                    f"{100 * self.published:.0f} %; {still}")
-        return (f"{name}: lasts {self.value:.1f} years ({self.low:.1f} to {self.high:.1f}); published "
-                f"{self.published:g}; {still}")
 
 
 @dataclass(frozen=True)
@@ -163,149 +80,6 @@ class Proof:
                     None if math.isinf(one) else one for one in self.cost]}
 
 
-def effective(counts: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    """Counts as independent trees: those of one planting count for less the more there are.
-
-    Parameters
-    ----------
-    counts : sequence of (float, float)
-        Of each planting: how many of them, of how many trees.
-
-    Returns
-    -------
-    some, all : float
-        [trees]
-
-    Raises
-    ------
-    CannotUse
-        For counts that are none.
-
-    References
-    ----------
-    The design effect 1 + (m - 1) rho of a cluster of m (Kish 1965, Survey Sampling), rho = ALIKE.
-    """
-    for some, of in counts:
-        if not 0 <= some <= of < math.inf:
-            raise CannotUse(f"{some} of {of} trees cannot be counted")
-    each = [(some, of, 1 + max(of - 1, 0) * ALIKE) for some, of in counts]
-    return sum(some / effect for some, _, effect in each), sum(of / effect for _, of, effect in each)
-
-
-def share_of(counts: Sequence[tuple[float, float]]) -> Share | None:
-    """A share over plantings.
-
-    Parameters
-    ----------
-    counts : sequence of (float, float)
-        Of each planting: how many of them, of how many trees.
-
-    Returns
-    -------
-    Share or None
-        None without a tree.
-
-    Raises
-    ------
-    CannotUse
-        For counts that are none.
-
-    References
-    ----------
-    Jeffreys' interval (Brown, Cai & DasGupta 2001, Statistical Science 16:101-133) on effective counts.
-    """
-    trees = sum(of for _, of in counts)
-    some, of = effective(counts)
-    if trees <= 0:
-        return None
-    value = sum(some for some, _ in counts) / trees
-    low, high = stats.beta.ppf([(1 - LEVEL) / 2, (1 + LEVEL) / 2], some + 0.5, of - some + 0.5)
-    return Share(value, 0.0 if some == 0 else min(float(low), value), 1.0 if some == of else max(float(high), value),
-                 round(trees), sum(1 for _, of in counts if of > 0))
-
-
-def holds_updated(part: str, published: float, plantings: Sequence[tuple[float, float, float]]) -> Updated:
-    """The share of the damage that a barrier keeps away, published and seen together.
-
-    Parameters
-    ----------
-    part : str
-        Key of the barrier.
-    published : float
-        [share]
-    plantings : sequence of (float, float, float)
-        Of each: trees damaged inside, trees inside, share damaged outside.
-
-    Returns
-    -------
-    Updated
-
-    Raises
-    ------
-    CannotUse
-        For a share that is none, or counts that are none.
-
-    References
-    ----------
-    The beta distribution as conjugate prior (Gelman et al. 2013, Bayesian Data Analysis, 2.4); the published share counts
-    as HOLDS_WEIGHT independent trees. What would have been damaged is taken from outside at the same planting.
-    """
-    if not 0 <= published <= 1 or part not in catalogue():
-        raise CannotUse(f"{published} is no share that a known barrier holds")
-    for damaged, inside, outside in plantings:
-        if not (0 <= damaged <= inside < math.inf and 0 <= outside <= 1):
-            raise CannotUse(f"{damaged} of {inside} trees inside, {outside} outside cannot be compared")
-    would = [(min(damaged, inside * outside), inside * outside) for damaged, inside, outside in plantings]
-    damaged, of = effective(would)
-    kept, lost = HOLDS_WEIGHT * published + of - damaged, HOLDS_WEIGHT * (1 - published) + damaged
-    value = kept / (kept + lost)
-    low, high = stats.beta.ppf([(1 - LEVEL) / 2, (1 + LEVEL) / 2], max(kept, 1e-9), max(lost, 1e-9))
-    return Updated(part, "holds", published, value, min(float(low), value), max(float(high), value),
-                   HOLDS_WEIGHT / (HOLDS_WEIGHT + of))
-
-
-def life_updated(part: str, published: float, plantings: Sequence[tuple[float, float, int]]) -> Updated:
-    """How long a barrier lasts, published and seen together; those still whole count with the time they were watched.
-
-    Parameters
-    ----------
-    part : str
-        Key of the barrier.
-    published : float
-        [year]
-    plantings : sequence of (float, float, int)
-        Of each: failures, time watched of all together [year], barriers.
-
-    Returns
-    -------
-    Updated
-        The mean life [year].
-
-    Raises
-    ------
-    CannotUse
-        For a life or counts that are none.
-
-    References
-    ----------
-    Exponential lives with a gamma prior (Gelman et al. 2013, Bayesian Data Analysis, 2.6); the published life counts as
-    LIFE_WEIGHT failures. Barriers of one planting count for less, as in `effective`.
-    """
-    if not 0 < published < math.inf or part not in catalogue():
-        raise CannotUse(f"{published} is no life of a known barrier in years")
-    failed = time = 0.0
-    for failures, years, barriers in plantings:
-        if not (0 <= failures <= barriers and 0 <= years < math.inf):
-            raise CannotUse(f"{failures} failures of {barriers} barriers in {years} years cannot be counted")
-        effect = 1 + max(barriers - 1, 0) * ALIKE
-        failed, time = failed + failures / effect, time + years / effect
-    shape, rate = LIFE_WEIGHT + failed, LIFE_WEIGHT * published + time
-    value = rate / shape
-    slow, fast = stats.gamma.ppf([(1 - LEVEL) / 2, (1 + LEVEL) / 2], shape)
-    return Updated(part, "life", published, value, min(rate / float(fast), value), max(rate / float(slow), value),
-                   LIFE_WEIGHT * published / rate)
-
-
 def proof(log: Log, site: str | None = None, cost_per_tree: float | None = None, lots_drawn: bool = False) -> Proof:
     """What the register and the newest tally of each planting say of the barriers.
 
@@ -330,18 +104,19 @@ def proof(log: Log, site: str | None = None, cost_per_tree: float | None = None,
 
     References
     ----------
-    Limits of the difference: Newcombe 1998, Statistics in Medicine 17:873-890, method 10 (MOVER).
+    Of the difference: see outside_less_inside.
     """
     if cost_per_tree is not None and not 0 <= cost_per_tree < math.inf:
         raise CannotUse(f"'{cost_per_tree}' is no cost of one tree's protection")
     trees = _tallied(log, site)
     groups = {inside: trees[trees["inside"] == inside] for inside in (True, False)}
     shares = {inside: share_of(_counts(some, "damaged")) for inside, some in groups.items()}
-    alive, less = share_of(_counts(groups[True], "alive")), None
-    if (a := shares[False]) is not None and (b := shares[True]) is not None:
-        value = a.value - b.value
-        less = (value, value - math.hypot(a.value - a.low, b.high - b.value),
-                value + math.hypot(a.high - a.value, b.value - b.low))
+    alive = share_of(_counts(groups[True], "alive"))
+    both = [(inside, outside) for _, some in trees[trees["damaged"].notna()].groupby("site")
+            if some["inside"].nunique() == 2
+            for inside, outside in [[(float(part["damaged"].sum()), float(len(part)))
+                                     for _, part in sorted(some.groupby("inside"), reverse=True)]]]
+    less = outside_less_inside(both)
     cost = None
     if cost_per_tree is not None and alive is not None and alive.value > 0:
         most = cost_per_tree / alive.low if alive.low else math.inf
