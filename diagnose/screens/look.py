@@ -10,6 +10,8 @@ import numpy as np
 import streamlit as st
 from PIL import Image
 
+from diagnose.screens.reach import AWAY
+
 _CSS = """
 <style>
 .block-container { max-width: 60rem; padding-top: 3.6rem; padding-bottom: 5rem; }
@@ -35,7 +37,9 @@ figure.shown img { width: 100%; height: auto; border-radius: 6px; display: block
                 border-radius: 6px; }
 @media (max-width: 520px) {
   .block-container { padding-top: 3.2rem; }
-  .pictures img { max-height: 25vh; }
+  .pictures img { max-height: 23vh; }
+  .st-key-judged .now { font-size: .97rem; line-height: 1.3; }
+  .st-key-judged .now small { font-size: .82rem; padding-top: .1rem; }
   h1 { font-size: 1.35rem !important; padding: .3rem 0 .4rem !important; }
   .st-key-photo_field [data-testid="stFileUploaderDropzoneInstructions"] { display: none; }
 }
@@ -72,6 +76,8 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
                        background: currentColor; }
 .verdict small { display: block; font-size: .82rem; padding-top: .15rem; }
 .now { margin: 0; font-size: 1.02rem; line-height: 1.35; }
+.st-key-judged > * > [data-testid="stVerticalBlock"] { gap: .6rem; }
+.left { margin: 0; font-size: .85rem; line-height: 1.3; }
 .now small { display: block; font-size: .85rem; padding-top: .2rem; }
 .figures { width: 100%; border-collapse: collapse; }
 .figures td { padding: .3rem .5rem .3rem 0;
@@ -90,7 +96,7 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 def lay_out() -> None:
     """Sets the frame that every page stands in."""
     st.set_page_config(page_title="What bit it?", page_icon=_icon(), layout="centered")
-    st.html(_CSS)
+    st.html(_CSS + AWAY, unsafe_allow_javascript=True)
 
 
 _JOINER = "\u2060"  # takes no room; two characters with it between them mean no link, smiley or arrow
