@@ -18,8 +18,9 @@ from tests.conftest import TOP, drawn
 
 
 def _serve(log: Path, port: int) -> subprocess.Popen[bytes]:
-    running = subprocess.Popen([sys.executable, "-m", "diagnose.cli", "app", "--port", str(port), "--log", str(log)], cwd=TOP,
-                               env=os.environ | {"PYTHONPATH": str(TOP)}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    running = subprocess.Popen(
+        [sys.executable, "-m", "diagnose.cli", "app", "--port", str(port), "--log", str(log)], cwd=TOP,
+        env=os.environ | {"PYTHONPATH": str(TOP)}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     until = time.monotonic() + 60
     while time.monotonic() < until:
         with suppress(OSError), urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1):
@@ -29,7 +30,9 @@ def _serve(log: Path, port: int) -> subprocess.Popen[bytes]:
     pytest.fail("the app did not start within 60 s")
 
 
-def test_a_page_whose_computer_is_gone_says_so_keeps_what_was_typed_and_goes_on_by_itself(browser: Any, tmp_path: Path) -> None:
+def test_a_page_whose_computer_is_gone_says_so_keeps_what_was_typed_and_goes_on_by_itself(
+    browser: Any, tmp_path: Path
+) -> None:
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]

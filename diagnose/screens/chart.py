@@ -11,8 +11,8 @@ import streamlit as st
 _HTML = '<p>Save this chart <button type="button"></button> <button type="button"></button></p>'
 _CSS = """
 p { margin: 0; color: var(--st-text-color); font: .85rem system-ui, 'Segoe UI', Roboto, sans-serif; }
-button { min-height: 44px; min-width: 44px; padding: 0 .5rem; border: 0; background: none; color: var(--st-link-color); font: inherit;
-         font-weight: 600; text-decoration: underline; cursor: pointer; }
+button { min-height: 44px; min-width: 44px; padding: 0 .5rem; border: 0; background: none; color: var(--st-link-color);
+         font: inherit; font-weight: 600; text-decoration: underline; cursor: pointer; }
 button:focus-visible { outline: 3px solid var(--st-primary-color); outline-offset: -4px; border-radius: 6px; }
 @media print { p { display: none; } }
 """
@@ -55,7 +55,7 @@ export default function({ parentElement, data }) {
 _saves = st.components.v2.component("diagnose_chart", html=_HTML, css=_CSS, js=_JS)
 
 
-def chart(drawn: alt.TopLevelMixin, figures: pd.DataFrame, title: str, key: str, **selecting: Any) -> Any:
+def chart(drawn: alt.Chart | alt.LayerChart, figures: pd.DataFrame, title: str, name: str, **selecting: Any) -> Any:
     """Shows a chart with a way to save it as SVG, its figures inside, and the figures as CSV; returns what was picked on it.
 
     Parameters
@@ -66,12 +66,12 @@ def chart(drawn: alt.TopLevelMixin, figures: pd.DataFrame, title: str, key: str,
         What it shows, a row a mark, in the units that its columns name.
     title
         What it is called where it is saved [no unit].
-    key
-        Tells it from the other charts of the page; the name of the saved file [no unit].
+    name
+        Tells it from the other charts of the page, in letters, digits and "_"; the name of the saved file [no unit].
     selecting
         Further arguments of `streamlit.altair_chart`, for a chart on which something can be picked [no unit].
     """
-    with st.container(key=f"chart_{key}", gap=None):
+    with st.container(key=f"chart_{name}", gap=None):
         state = st.altair_chart(drawn, width="stretch", **selecting)
-        _saves(data={"title": title, "file": key.replace("_", "-"), "csv": figures.to_csv(index=False)}, key=f"save_{key}")
+        _saves(data={"title": title, "file": name.replace("_", "-"), "csv": figures.to_csv(index=False)}, key=f"save_{name}")
     return state

@@ -31,7 +31,7 @@ h3 { font-size: 1.08rem !important; }
 [data-testid="stAlert"] [data-testid="stMarkdownContainer"], [data-testid="stAlert"] [data-testid="stMarkdownContainer"] * {
          color: light-dark(#17201D, #ECEDE6) !important; }
 figure.shown { margin: 0; }
-figure.shown img { width: 100%; height: auto; border-radius: 6px; display: block; }
+figure.shown img { width: auto; max-width: 100%; height: auto; max-height: 65vh; border-radius: 6px; display: block; }
 .pictures { display: flex; gap: .4rem; overflow-x: auto; }
 .pictures img { flex: 1 1 0; min-width: 0; max-height: 38vh; object-fit: contain; object-position: left;
                 border-radius: 6px; }
@@ -61,6 +61,9 @@ figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
 .share.inside { margin-left: .9rem; font-size: .88rem; }
 .share.inside .bar { height: .5rem; }
 .share b { text-align: right; font-variant-numeric: tabular-nums; }
+/* lettering of charts is read in the sun too */
+.stVegaLiteChart :is(.role-legend-label, .role-axis-label, .role-axis-title, .role-legend-title) text {
+         fill: light-dark(#17201D, #ECEDE6); fill-opacity: 1; }
 /* the verdict stays in sight while the question below it is answered; the block round it is what sticks */
 div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-top: -.6rem;
          background: light-dark(#FCFBF7, #121715); border-bottom: 1px solid #7C8783; }

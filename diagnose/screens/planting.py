@@ -36,7 +36,8 @@ from diagnose.report.plan_sheet import (
     sections,
 )
 from diagnose.screens import preferences
-from diagnose.screens.kinds import alive_of, costs_of
+from diagnose.screens.chart import chart
+from diagnose.screens.kinds import alive_of, costs_of, kinds_figures
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal
 from diagnose.screens.show import hand_over
@@ -174,11 +175,11 @@ def _answer(top: Any, plan: Plan, inches: bool) -> None:
 def _kinds(plan: Plan, inches: bool) -> None:
     """The alternatives: money and work, trees alive, and all of it as a table one tap deeper."""
     st.subheader(f"Cost over {plan.place.years} years [{plan.currency}] and hours of work")
-    st.altair_chart(costs_of(plan), width="stretch")
+    chart(costs_of(plan), kinds_figures(plan), "Cost of each kind", "costs")
     for line in answer(plan, inches)[1 + _FIRST_LINES:]:  # whether it pays, beside the money
         st.markdown(literal(line))
     st.subheader("Trees left alive")
-    st.altair_chart(alive_of(plan), width="stretch")
+    chart(alive_of(plan), kinds_figures(plan), "Trees left alive by each kind", "alive")
     st.caption("Dot: surely alive. Line: from 10 to 90 %. Dashed: what is wanted.")
     for line in dict(sections(plan, inches))[KINDS_HEADING][len(plan.kinds):]:
         st.markdown(literal(line))

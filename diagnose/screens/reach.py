@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-_SAID = ("The computer that this app runs on is out of reach. What you typed stays on this page, and it goes on by itself once "
-         "the computer is back. Do not load the page anew until then.")
+_SAID = ("The computer that this app runs on is out of reach. What you typed stays on this page, and it goes on by itself "
+         "once the computer is back. Do not load the page anew until then.")
 _BACK = "The computer is back."
 # The framework's own message speaks of itself and of the internet and lies over the page; ours stands at the foot and leaves
 # the page to be read. A short gap is not told: phones change between two antennas.
 _SCRIPT = """
 <style>
-#reach { position: fixed; left: 0; right: 0; bottom: 0; z-index: 999999; padding: .8rem 1rem; font: 600 1rem/1.35 system-ui, sans-serif;
+#reach { position: fixed; left: 0; right: 0; bottom: 0; z-index: 999999; padding: .8rem 1rem;
+         font: 600 1rem/1.35 system-ui, sans-serif;
          color: #FFF; background: #7A1212; border-top: 3px solid #FFF; }
 #reach.back { background: #14594F; }
 body.away [data-baseweb="modal"], body.away [role="dialog"] { display: none !important; }

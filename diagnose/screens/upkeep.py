@@ -26,11 +26,13 @@ from diagnose.report.bark_drawing import STAGES, draw_bark
 from diagnose.report.due_list import HEADINGS, cautions, due_pdf
 from diagnose.report.metal_sheet import metal_pdf
 from diagnose.screens import drawer, preferences
+from diagnose.screens.chart import chart
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal
 from diagnose.screens.plain_map import map_of
 from diagnose.screens.position import ask_place
 from diagnose.screens.show import hand_over
+from diagnose.screens.underlay import ask_underlay, under
 from diagnose.texts import from_json
 from diagnose.upkeep.calendar import calendar_file
 from diagnose.upkeep.due import CLASSES, Item, due_of
@@ -144,7 +146,7 @@ def _ahead(there: Register, day: date) -> None:
     st.subheader("Ahead")
     months = due_months(there, day, 12)
     if not months.empty:
-        st.altair_chart(_months_chart(months), width="stretch")
+        chart(_months_chart(months), months, "What falls due, month by month", "months")
         st.caption("; ".join(f"{row.month:%b %Y}: {row.work} {row.many}"
                              for row in months.rename(columns={"count": "many"}).sort_values("month").itertuples()))
     told = forecast_lines(there, day)
@@ -189,11 +191,16 @@ def _map(log: Log, there: Register, items: list[Item]) -> None:
     points = placed.assign(culprit=drawn_as, label=labels_of(placed))[[line is None for line in lines]]
     sites = log.records("site", name=placed["site"].iloc[0]) if placed["site"].nunique() == 1 else pd.DataFrame()
     drawn = [one for one in sites["boundary"] if one] if len(sites) else []
-    st.altair_chart(map_of(
+    site = placed["site"].iloc[0] if placed["site"].nunique() == 1 else ""
+    boundary = drawn[-1] if drawn else None
+    chart(map_of(
         points[["lat", "lon", "error_m", "culprit", "label"]].astype({"lat": float, "lon": float, "error_m": float}),
-        alarm=names["alarm"], boundary=drawn[-1] if drawn else None, told="Map of the barriers, the fences as lines",
+        alarm=names["alarm"], boundary=boundary, told="Map of the barriers, the fences as lines",
         fences=[(kind, list(line.line)) for kind, line in zip(drawn_as, lines, strict=True) if line is not None],
-    ), width="stretch")
+        under=under(site) if site else None,
+    ), points[["label", "culprit", "lat", "lon", "error_m"]], "Map of the barriers", "barriers")
+    if site:
+        ask_underlay(site, placed, boundary)
     if rows["site"].nunique() > 1:
         st.caption("Choose one planting above to see its map larger.")
     if len(placed) < len(rows):
@@ -375,9 +382,10 @@ def _metal(log: Log, site: str | None) -> None:
     kinds = [{"embedded": "grown in"}.get(state, state if state != "standing" else sort_of(one))
              for one, state in zip(placed["metal"], placed["state"], strict=True)]
     if not placed.empty:
-        st.altair_chart(map_of(pd.DataFrame({
+        places = pd.DataFrame({
             "lat": placed["lat"].astype(float), "lon": placed["lon"].astype(float),
-            "error_m": placed["error_m"].astype(float), "culprit": kinds, "label": labels_of(placed)})), width="stretch")
+            "error_m": placed["error_m"].astype(float), "culprit": kinds, "label": labels_of(placed)})
+        chart(map_of(places), places, "Map of the metal", "metal")
     buffer_m = st.number_input("Stay off, beyond the error of each place [m]", 0.0, 100.0, BUFFER_M, 0.5)
     left, middle, right = st.columns(3)
     hand_over(left, "Map as PDF", lambda: metal_pdf(rows, site or "", buffer_m=buffer_m), "metal.pdf", "application/pdf")
