@@ -37,7 +37,7 @@ figure.shown img { width: auto; max-width: 100%; height: auto; max-height: 65vh;
                 border-radius: 6px; }
 @media (max-width: 520px) {
   .block-container { padding-top: 3.2rem; }
-  .pictures img { max-height: 23vh; }
+  .pictures img { max-height: 21vh; }
   .st-key-judged .now { font-size: .97rem; line-height: 1.3; }
   .st-key-judged .now small { font-size: .82rem; padding-top: .1rem; }
   h1 { font-size: 1.35rem !important; padding: .3rem 0 .4rem !important; }
@@ -91,6 +91,26 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   .figures td:last-child { white-space: normal; }
   .share { grid-template-columns: 1fr auto; row-gap: .1rem; }
   .share .bar { grid-column: 1 / -1; grid-row: 2; }
+}
+/* on paper: dark on white whatever the screen shows, nothing to press, and what is folded away laid open */
+@media print {
+  :root, .stApp { color-scheme: light !important; }
+  .stApp, .stApp *:not(svg *, .bar *, .strength *, .strength) { color: #17201D !important; background-color: #FFF !important;
+         border-color: #7C8783 !important; }
+  .stVegaLiteChart svg { background: #FFF !important; }
+  .stVegaLiteChart svg text { fill: #17201D !important; }
+  .strength, .share .bar { background: #DDD !important; print-color-adjust: exact; }
+  .strength *, .share .bar * { print-color-adjust: exact; }
+  [data-testid="stHeader"], [data-testid="stSidebar"], [data-testid="stFileUploader"], .stButton, .stDownloadButton,
+  .stFormSubmitButton, [data-testid="stForm"], [data-testid="stPageLink"], [data-testid="stExpanderIcon"],
+  [data-testid="stButtonGroup"], #reach { display: none !important; }
+  .block-container { padding: 0 !important; max-width: none !important; }
+  details:not([open]):has(input, textarea, canvas) { display: none !important; }  /* what is only asked */
+  details::details-content { content-visibility: visible !important; height: auto !important; opacity: 1 !important; }
+  details [data-testid="stExpanderDetails"] { height: auto !important; opacity: 1 !important; visibility: visible !important;
+         overflow: visible !important; }
+  figure, .stVegaLiteChart, tr, li { break-inside: avoid; }
+  h1, h2, h3 { break-after: avoid; }
 }
 </style>
 """
