@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import altair as alt
 import pandas as pd
 import streamlit as st
 
+Drawn = alt.Chart | alt.LayerChart
+alt.data_transformers.disable_max_rows()  # what is drawn is bounded by the pages themselves
 _HTML = '<p>Save this chart <button type="button"></button> <button type="button"></button></p>'
 _CSS = """
 p { margin: 0; color: var(--st-text-color); font: .85rem system-ui, 'Segoe UI', Roboto, sans-serif; }
@@ -55,23 +58,32 @@ export default function({ parentElement, data }) {
 _saves = st.components.v2.component("diagnose_chart", html=_HTML, css=_CSS, js=_JS)
 
 
-def chart(drawn: alt.Chart | alt.LayerChart, figures: pd.DataFrame, title: str, name: str, **selecting: Any) -> Any:
+@st.cache_data(max_entries=64, show_spinner=False)
+def _spec(name: str, figures: pd.DataFrame, also: str, _make: Callable[[], Drawn]) -> dict[str, Any]:
+    """The chart as Vega-Lite: made once for the same figures, since that takes longer than all else on its page."""
+    told: dict[str, Any] = _make().to_dict(validate=False)
+    return told
+
+
+def chart(make: Callable[[], Drawn], figures: pd.DataFrame, title: str, name: str, also: Any = "", **selecting: Any) -> Any:
     """Shows a chart with a way to save it as SVG, its figures inside, and the figures as CSV; returns what was picked on it.
 
     Parameters
     ----------
-    drawn
-        The chart [no unit].
+    make
+        Makes the chart; called only for figures that were not shown lately [no unit].
     figures
         What it shows, a row a mark, in the units that its columns name.
     title
         What it is called where it is saved [no unit].
     name
-        Tells it from the other charts of the page, in letters, digits and "_"; the name of the saved file [no unit].
+        Tells it from the other charts of the app, in letters, digits and "_"; the name of the saved file [no unit].
+    also
+        What else the chart depends on, as something whose words tell it from any other [no unit].
     selecting
-        Further arguments of `streamlit.altair_chart`, for a chart on which something can be picked [no unit].
+        Further arguments of `streamlit.vega_lite_chart`, for a chart on which something can be picked [no unit].
     """
     with st.container(key=f"chart_{name}", gap=None):
-        state = st.altair_chart(drawn, width="stretch", **selecting)
+        state = st.vega_lite_chart(spec=_spec(name, figures, repr(also), make), width="stretch", **selecting)
         _saves(data={"title": title, "file": name.replace("_", "-"), "csv": figures.to_csv(index=False)}, key=f"save_{name}")
     return state

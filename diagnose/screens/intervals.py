@@ -26,11 +26,16 @@ def interval_figures(rows: dict[str, Estimate]) -> pd.DataFrame:
     ])
 
 
-def intervals_of(rows: dict[str, Estimate], title: str) -> alt.LayerChart | None:
-    """A chart of shares with their intervals, one row each on one scale in percent; None where nothing can be drawn."""
-    told = interval_figures(rows)
-    if told.empty:
-        return None
+def intervals_of(told: pd.DataFrame, title: str) -> alt.LayerChart:
+    """A chart of shares with their intervals, one row each on one scale in percent.
+
+    Parameters
+    ----------
+    told
+        As `interval_figures` returns them, at least one row [share].
+    title
+        Of the chart [no unit].
+    """
     least = min(0.0, math.floor(10 * float(told[["value", "low"]].min().min())) / 10)
     most = max(0.1, math.ceil(10 * float(told[["value", "high"]].max().max())) / 10)
     base = alt.Chart(told).encode(

@@ -126,8 +126,10 @@ def _map(log: Log, rows: pd.DataFrame) -> str | None:
     site, boundary = _ground(log, drawn)
     known = log.records("plot", site=site) if site else pd.DataFrame()
     plots = known[["name", "lat", "lon"]] if len(known) else None
-    state = chart(map_of(places, plots=plots, boundary=boundary, told="Map of the observations",
-                         under=under(site) if site else None), places.drop(columns="id"), "Map of the observations", "log",
+    below = under(site) if site else None
+    state = chart(lambda: map_of(places, plots=plots, boundary=boundary, told="Map of the observations", under=below),
+                  places.drop(columns="id"), "Map of the observations", "log",
+                  (places["id"].tolist(), None if plots is None else plots.to_csv(), boundary, below),
                   on_select="rerun", key="log_map")
     without, more = len(rows) - len(placed), len(placed) - len(drawn)
     told = [*([f"{without} without a position are not on the map."] if without else []),
@@ -167,7 +169,7 @@ def _over_time(rows: pd.DataFrame) -> None:
     if shares.empty:
         return
     with st.expander("Verdicts over time", key="log_over_time"):
-        chart(over_time(shares), shares, "Verdicts over time", "over_time")
+        chart(lambda: over_time(shares), shares, "Verdicts over time", "over_time")
         st.caption("What was looked at and saved, not what happened: more photos of one animal may only mean that more were "
                    "taken.")
 

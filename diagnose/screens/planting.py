@@ -175,11 +175,12 @@ def _answer(top: Any, plan: Plan, inches: bool) -> None:
 def _kinds(plan: Plan, inches: bool) -> None:
     """The alternatives: money and work, trees alive, and all of it as a table one tap deeper."""
     st.subheader(f"Cost over {plan.place.years} years [{plan.currency}] and hours of work")
-    chart(costs_of(plan), kinds_figures(plan), "Cost of each kind", "costs")
+    chart(lambda: costs_of(plan), kinds_figures(plan), "Cost of each kind", "costs", plan.place.years)
     for line in answer(plan, inches)[1 + _FIRST_LINES:]:  # whether it pays, beside the money
         st.markdown(literal(line))
     st.subheader("Trees left alive")
-    chart(alive_of(plan), kinds_figures(plan), "Trees left alive by each kind", "alive")
+    chart(lambda: alive_of(plan), kinds_figures(plan), "Trees left alive by each kind", "alive",
+          (plan.place.trees, plan.place.target_trees, plan.place.years))
     st.caption("Dot: surely alive. Line: from 10 to 90 %. Dashed: what is wanted.")
     for line in dict(sections(plan, inches))[KINDS_HEADING][len(plan.kinds):]:
         st.markdown(literal(line))

@@ -146,7 +146,7 @@ def _ahead(there: Register, day: date) -> None:
     st.subheader("Ahead")
     months = due_months(there, day, 12)
     if not months.empty:
-        chart(_months_chart(months), months, "What falls due, month by month", "months")
+        chart(lambda: _months_chart(months), months, "What falls due, month by month", "months")
         st.caption("; ".join(f"{row.month:%b %Y}: {row.work} {row.many}"
                              for row in months.rename(columns={"count": "many"}).sort_values("month").itertuples()))
     told = forecast_lines(there, day)
@@ -193,12 +193,13 @@ def _map(log: Log, there: Register, items: list[Item]) -> None:
     drawn = [one for one in sites["boundary"] if one] if len(sites) else []
     site = placed["site"].iloc[0] if placed["site"].nunique() == 1 else ""
     boundary = drawn[-1] if drawn else None
-    chart(map_of(
+    below, fences = under(site) if site else None, [
+        (kind, list(line.line)) for kind, line in zip(drawn_as, lines, strict=True) if line is not None]
+    chart(lambda: map_of(
         points[["lat", "lon", "error_m", "culprit", "label"]].astype({"lat": float, "lon": float, "error_m": float}),
         alarm=names["alarm"], boundary=boundary, told="Map of the barriers, the fences as lines",
-        fences=[(kind, list(line.line)) for kind, line in zip(drawn_as, lines, strict=True) if line is not None],
-        under=under(site) if site else None,
-    ), points[["label", "culprit", "lat", "lon", "error_m"]], "Map of the barriers", "barriers")
+        fences=fences, under=below,
+    ), points[["label", "culprit", "lat", "lon", "error_m"]], "Map of the barriers", "barriers", (fences, boundary, below))
     if site:
         ask_underlay(site, placed, boundary)
     if rows["site"].nunique() > 1:
@@ -385,7 +386,7 @@ def _metal(log: Log, site: str | None) -> None:
         places = pd.DataFrame({
             "lat": placed["lat"].astype(float), "lon": placed["lon"].astype(float),
             "error_m": placed["error_m"].astype(float), "culprit": kinds, "label": labels_of(placed)})
-        chart(map_of(places), places, "Map of the metal", "metal")
+        chart(lambda: map_of(places), places, "Map of the metal", "metal")
     buffer_m = st.number_input("Stay off, beyond the error of each place [m]", 0.0, 100.0, BUFFER_M, 0.5)
     left, middle, right = st.columns(3)
     hand_over(left, "Map as PDF", lambda: metal_pdf(rows, site or "", buffer_m=buffer_m), "metal.pdf", "application/pdf")
