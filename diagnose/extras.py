@@ -9,7 +9,7 @@ from diagnose.cannot_use import CannotUse
 # extra of pyproject.toml -> what it installs
 EXTRAS = {
     "app": ("altair", "streamlit"),
-    "gis": ("geopandas", "pyogrio"),
+    "gis": ("geopandas", "pyogrio", "rasterio"),
     "lock": ("cryptography",),
     "login": ("authlib", "httpx"),
     "many": ("distributed",),
@@ -31,7 +31,7 @@ def lacking(extra: str, what: str) -> CannotUse:
     Examples
     --------
     >>> print(lacking("gis", "a GeoDataFrame"))
-    a GeoDataFrame needs more than the base installation: pip install geopandas pyogrio
+    a GeoDataFrame needs more than the base installation: pip install geopandas pyogrio rasterio
     """
     named = " ".join(f'"{library}"' if "[" in library else library for library in EXTRAS[extra])
     return CannotUse(f"{what} needs more than the base installation: pip install {named}")

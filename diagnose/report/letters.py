@@ -23,15 +23,18 @@ from diagnose.figures import figure, length
 from diagnose.inbox.ranking import CARD, CHOOSE
 from diagnose.inbox.work import diagnosis_of, looked
 from diagnose.report.plain import barrier_line
-from diagnose.signs import vocabulary
+from diagnose.signs import Bounded, Sign, vocabulary
 from diagnose.whole_file import write_whole
 
 if TYPE_CHECKING:
     import pandas as pd
     from jinja2 import Environment
+    from reportlab.pdfgen.canvas import Canvas
 
     from diagnose.fieldlog.store import Log
 
+_MOST_FRAME = 8  # lines of a letter's head or foot; our choice
+_FRAME_PT, _FRAME_ROW_PT, _SIDE_PT = 9.0, 12.0, 68.0  # of head and foot: type, row, and the paper's margin [pt]
 ENDINGS = ("txt", "html", "pdf")
 HOW_TO = ("Lay the bitten end in the white middle of the printed scale card, roll the twig until the slope of the cut "
           "shows, and photograph from straight above, in the shade, the whole card in the picture.")
@@ -136,13 +139,14 @@ def _plain(words: str) -> str:
 
 def _measured(found: Diagnosis, inches: bool) -> list[str]:
     told = {**found.signs}
-    return [f"{words}: about {_rounded(figure(name, told[name], inches))}" for name, words in _TOLD.items()
+    return [f"{words}: {_about(told[name], figure(name, told[name], inches))}" for name, words in _TOLD.items()
             if name in told and name in found.measurement.measured]
 
 
-def _rounded(figure: str) -> str:
-    """A figure without its uncertainty, to two digits."""
-    return re.sub(r"\d+\.\d+", lambda hit: f"{float(hit[0]):.2g}", _plain(figure), count=1)
+def _about(sign: Sign, figure: str) -> str:
+    """A figure without its uncertainty, to two digits; "between" where only bounds are known."""
+    words = re.sub(r"\d+\.\d+", lambda hit: f"{float(hit[0]):.2g}", _plain(figure))
+    return f"between {words.replace(' to ', ' and ')}" if isinstance(sign, Bounded) else f"about {words}"
 
 
 def _day(received_at: Any) -> str:
@@ -184,18 +188,59 @@ def _rendered(told: Letter, template: str | Path | None, own: str, html: bool) -
         raise CannotUse(f"the template has a fault ({problem}); see letter.txt.jinja for the names it may use") from None
 
 
-def as_pdf(text: str, title: str = "Reply", paper: str = "A4") -> bytes:
+def framed(text: str, head: str = "", foot: str = "") -> str:
+    """A letter's text between the head and the foot of whoever writes it.
+
+    Parameters
+    ----------
+    text
+        The letter [no unit].
+    head
+        Lines that stand above it, such as the office's name and address; may be empty [no unit].
+    foot
+        Lines that stand below it; may be empty [no unit].
+    """
+    return "\n\n".join(part for part in (head.strip(), text.strip(), foot.strip()) if part) + "\n"
+
+
+def as_pdf(text: str, title: str = "Reply", paper: str = "A4", head: str = "", foot: str = "") -> bytes:
     """A letter's text on paper: lines that begin with "- " are set as a list, those that end with ":" as headings. Letters
-    that the font lacks are said to be missing."""
+    that the font lacks are said to be missing.
+
+    Parameters
+    ----------
+    text
+        The letter [no unit].
+    title
+        Of the document [no unit].
+    paper
+        "A4" or "Letter" [no unit].
+    head
+        Lines at the top of the first page, as they stand; may be empty [no unit].
+    foot
+        Lines at the bottom of every page, as they stand; may be empty [no unit].
+
+    Raises
+    ------
+    CannotUse
+        When head or foot has more lines or longer ones than fit.
+    """
     from reportlab.lib import pagesizes
     from reportlab.lib.styles import ParagraphStyle
+    from reportlab.pdfbase.pdfmetrics import stringWidth
     from reportlab.platypus import Paragraph, SimpleDocTemplate
 
-    from diagnose.report.lettering import BOLD, FONT, all_settable, load_fonts, marked
+    from diagnose.report.lettering import BOLD, FONT, all_settable, load_fonts, marked, settable
 
     load_fonts()
+    width, _ = size = pagesizes.A4 if paper == "A4" else pagesizes.letter
+    above, below = ([settable(line.strip()) for line in lines.strip().splitlines()] for lines in (head, foot))
+    for name, lines in (("head", above), ("foot", below)):
+        if len(lines) > _MOST_FRAME or any(stringWidth(line, FONT, _FRAME_PT) > width - 2 * _SIDE_PT for line in lines):
+            raise CannotUse(f"the {name} of letters does not fit the paper: at most {_MOST_FRAME} lines, none longer than "
+                            "the page is wide")
     plain = ParagraphStyle("plain", fontName=FONT, fontSize=10.5, leading=14.5, spaceAfter=7)
-    head = ParagraphStyle("head", parent=plain, fontName=BOLD, spaceBefore=6, spaceAfter=2, keepWithNext=1)
+    heading = ParagraphStyle("head", parent=plain, fontName=BOLD, spaceBefore=6, spaceAfter=2, keepWithNext=1)
     item = ParagraphStyle("item", parent=plain, leftIndent=14, bulletIndent=3, spaceAfter=2)
     after_list = ParagraphStyle("after list", parent=plain, spaceBefore=7)
     flow: list[Paragraph] = []
@@ -211,15 +256,26 @@ def as_pdf(text: str, title: str = "Reply", paper: str = "A4") -> bytes:
             if line.strip().startswith("- "):
                 flow.append(Paragraph(marked(line.strip()[2:]), item, bulletText="•"))
             elif starts and line.strip():
-                flow.append(Paragraph(marked(line.strip()), head))
+                flow.append(Paragraph(marked(line.strip()), heading))
             elif line.strip():
                 run.append(line.strip())
-    if not all_settable(text):
+    if not all_settable(text + head + foot):
         small = ParagraphStyle("small", parent=plain, fontSize=8.5, leading=11, spaceBefore=10)
         flow.append(Paragraph(NOT_SHOWN, small))
+
+    def stand_below(canvas: Canvas, document: SimpleDocTemplate) -> None:
+        canvas.setFont(FONT, _FRAME_PT)
+        for row, line in enumerate(reversed(below)):
+            canvas.drawCentredString(width / 2, 30 + row * _FRAME_ROW_PT, line)
+
     out = BytesIO()
-    SimpleDocTemplate(out, pagesize=pagesizes.A4 if paper == "A4" else pagesizes.letter, title=title, author="",
-                      leftMargin=68, rightMargin=68, topMargin=62, bottomMargin=58).build(flow)
+    top = [Paragraph(marked(line) or "&nbsp;", ParagraphStyle("top", fontName=FONT, fontSize=_FRAME_PT, alignment=2,
+                                                              leading=_FRAME_ROW_PT)) for line in above]
+    if top:
+        top[-1].style.spaceAfter = 20
+    SimpleDocTemplate(out, pagesize=size, title=title, author="", leftMargin=_SIDE_PT, rightMargin=_SIDE_PT, topMargin=62,
+                      bottomMargin=58 + _FRAME_ROW_PT * max(len(below) - 1, 0)).build(
+                          top + flow, onFirstPage=stand_below, onLaterPages=stand_below)
     return out.getvalue()
 
 

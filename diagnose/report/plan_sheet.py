@@ -6,6 +6,7 @@ import re
 import textwrap
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import cache
 from io import BytesIO
 from typing import Any
 
@@ -73,7 +74,14 @@ def sections(plan: Plan, inches: bool = False) -> Iterator[tuple[str, list[str]]
 
 def sources_named(words: str) -> list[str]:
     """Keys of the sources that some words name."""
-    return [key for key in sources() if re.search(rf"(?<![\w-]){re.escape(key)}(?![\w-])", words)]
+    named = set(_any_source().findall(words))
+    return [key for key in sources() if key in named]
+
+
+@cache
+def _any_source() -> re.Pattern[str]:
+    longest_first = sorted(sources(), key=len, reverse=True)
+    return re.compile(rf"(?<![\w-])(?:{'|'.join(map(re.escape, longest_first))})(?![\w-])")
 
 
 def answer(plan: Plan, inches: bool = False) -> list[str]:

@@ -23,7 +23,7 @@ from diagnose.inbox.queue import waiting
 from diagnose.inbox.ranking import PILES
 from diagnose.inbox.work import diagnosis_of, judge, judge_one, looked, measure, take_in, unseen
 from diagnose.photo.picture import read_picture
-from diagnose.report.letters import as_pdf, reply_to, senders_name
+from diagnose.report.letters import as_pdf, framed, reply_to, senders_name
 from diagnose.report.overlay import annotate
 from diagnose.screens import preferences, show
 from diagnose.screens.log_folder import the_log
@@ -268,9 +268,12 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
         show.grounds_of(found.verdict)
     text = st.text_area("The letter, yours to change; nothing is sent by the tool", reply_to(
         log, row, preferences.region(), inches=preferences.inches()), height=420, key=f"letter {row['id']}")
+    _frame()
+    head, foot = preferences.letter_frame()
     left, right = st.columns(2)
-    hand_over(left, "As text", text, "reply.txt", "text/plain")
-    hand_over(right, "As PDF", as_pdf(text, row["about"] or "Reply"), "reply.pdf", "application/pdf")
+    hand_over(left, "As text", framed(text, head, foot), "reply.txt", "text/plain")
+    hand_over(right, "As PDF", lambda: as_pdf(text, row["about"] or "Reply", preferences.paper(), head, foot), "reply.pdf",
+              "application/pdf")
     names = list(nameable())
     first = max(found.verdict.culprits, key=lambda key: found.verdict.culprits[key])
     named = st.selectbox("Your naming, if you change it", names,
@@ -287,6 +290,23 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
         st.caption("Keys: a agree, x change, l later, n next, p previous, u undo. Settings switch them off.")
 
 
+def _frame() -> None:
+    """The office's head and foot, written once for all letters, on this device."""
+    head, foot = preferences.letter_frame()
+    with st.expander("Head and foot of your letters", key="letter_frame"):
+        told = (st.text_area("Above each letter: your office, its address", head, key="letter_head", height=110),
+                st.text_area("Below each letter: opening hours, who answers for it", foot, key="letter_foot", height=80))
+        if told != (head, foot):
+            try:
+                as_pdf("", head=told[0], foot=told[1])
+            except CannotUse as reason:
+                st.error(literal(reason))
+                return
+            preferences.choose(letter_head=told[0], letter_foot=told[1])
+        if any(told):
+            st.caption("Stands round this letter, and round every other one that leaves here, as text and as PDF.")
+
+
 def _all_letters(log: Log) -> None:
     rows = log.records("submission")
     done = rows[rows["answered_at"].notna() & (rows["letter"] != "")] if len(rows) else rows
@@ -295,7 +315,7 @@ def _all_letters(log: Log) -> None:
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as out:
         for row in done.itertuples():
-            out.writestr(f"{row.id[:8]}.txt", row.letter)
+            out.writestr(f"{row.id[:8]}.txt", framed(row.letter, *preferences.letter_frame()))
     hand_over(st, f"All {len(done)} answered letters as ZIP", packed.getvalue(), "letters.zip", "application/zip")
     with st.expander("How often do you and the tool agree?", key="agreement"):
         found = together(log)

@@ -12,14 +12,30 @@ from diagnose.survey.estimate import Estimate
 _ROW = 30  # [px]
 
 
-def intervals_of(rows: dict[str, Estimate], title: str) -> alt.LayerChart | None:
-    """A chart of shares with their intervals, one row each on one scale in percent; None where nothing can be drawn."""
-    told = pd.DataFrame([
+def interval_figures(rows: dict[str, Estimate]) -> pd.DataFrame:
+    """The shares that can be drawn, a row each: value, low and high [share], and the same in words.
+
+    Parameters
+    ----------
+    rows
+        Name -> estimate [share].
+    """
+    return pd.DataFrame([
         {"name": name.replace("_", " "), "value": one.value, "low": one.low, "high": one.high, "words": one.words()}
         for name, one in rows.items() if one.value is not None and one.unit == "share"
     ])
-    if told.empty:
-        return None
+
+
+def intervals_of(told: pd.DataFrame, title: str) -> alt.LayerChart:
+    """A chart of shares with their intervals, one row each on one scale in percent.
+
+    Parameters
+    ----------
+    told
+        As `interval_figures` returns them, at least one row [share].
+    title
+        Of the chart [no unit].
+    """
     least = min(0.0, math.floor(10 * float(told[["value", "low"]].min().min())) / 10)
     most = max(0.1, math.ceil(10 * float(told[["value", "high"]].max().max())) / 10)
     base = alt.Chart(told).encode(
@@ -29,4 +45,6 @@ def intervals_of(rows: dict[str, Estimate], title: str) -> alt.LayerChart | None
     across = base.mark_rule(strokeWidth=3, color="#2A8576").encode(
         x=alt.X("low:Q", title=None, scale=scale, axis=alt.Axis(format="%", tickCount=6)), x2="high:Q")
     dots = base.mark_point(filled=True, size=110, color="#B0702A").encode(x=alt.X("value:Q", scale=scale))
-    return alt.layer(across, dots).properties(height=alt.Step(_ROW), width="container").configure_view(strokeWidth=0)
+    words = "; ".join(f"{row.name} {row.words}" for row in told.itertuples(index=False))
+    return alt.layer(across, dots).properties(height=alt.Step(_ROW), width="container",
+                                              description=f"{title}: {words}").configure_view(strokeWidth=0)

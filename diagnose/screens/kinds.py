@@ -25,6 +25,19 @@ def _rows(plan: Plan) -> pd.DataFrame:
     } for row in plan.kinds if row.option is not None]).sort_values("total")
 
 
+def kinds_figures(plan: Plan) -> pd.DataFrame:
+    """What the charts show, a row a kind: money in the plan's currency, hours, and trees alive.
+
+    Parameters
+    ----------
+    plan
+        Whose kinds are compared [no unit].
+    """
+    rows = _rows(plan)
+    return rows.assign(kind=rows["kind"].map(_flat)).rename(columns={
+        "total": f"total [{plan.currency}]", "low": "alive, 10 %", "high": "alive, 90 %", "surely": "alive, surely"})
+
+
 def _flat(kind: str) -> str:
     return " ".join(kind.split())
 

@@ -19,13 +19,17 @@ from diagnose.fieldlog.query import Query
 from diagnose.fieldlog.store import Log
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import read_picture
+from diagnose.report.over_time import shares_over_time
 from diagnose.report.overlay import SIDE, annotate
 from diagnose.screens import preferences, show
+from diagnose.screens.chart import chart
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.log_in_out import give_out, take_in
 from diagnose.screens.look import literal
 from diagnose.screens.look import picture as picture_of
+from diagnose.screens.over_time import over_time
 from diagnose.screens.plain_map import map_of, picked
+from diagnose.screens.underlay import ask_underlay, under
 from diagnose.signs import Answer, parse_signs, vocabulary
 
 _ANY = "all"
@@ -33,6 +37,7 @@ _SHOWN = ("id", "saved_at", "taken_at", "site", "plant", "lat", "lon", "error_m"
 _MOST_SHOWN = 5_000  # rows of the table; a page with more is slow on a phone
 _MOST_ON_MAP = 1_000
 _MOST_KINDS = 6  # verdicts with a colour and shape of their own on the map
+_MOST_TOLD = 3  # verdicts that the first line counts
 _TABLE_HIGH = 320  # [px]; the table scrolls in itself
 
 def with_own(names: list[str | None], own: str | None) -> list[str | None]:
@@ -93,9 +98,22 @@ def _rows(log: Log, asked: Query) -> pd.DataFrame:
     return rows.assign(verdict_name=rows["leading"].map(_verdict_name), taken=taken)
 
 
+def _ground(log: Log, rows: pd.DataFrame) -> tuple[str, dict[str, Any] | None]:
+    """The one planting that all of these are of, and its boundary; empty and None where there is none."""
+    if rows["site"].nunique() != 1 or not rows["site"].iloc[0]:
+        return "", None
+    site = str(rows["site"].iloc[0])
+    sites = log.records("site", name=site)
+    return site, next((one for one in reversed(sites["boundary"].tolist()) if one), None) if len(sites) else None
+
+
+def _placed(rows: pd.DataFrame) -> pd.DataFrame:
+    return rows[rows["lat"].notna() & rows["lon"].notna()]
+
+
 def _map(log: Log, rows: pd.DataFrame) -> str | None:
     """The observations, with plots and boundary where they are of one planting; the id of the one that was clicked."""
-    placed = rows[rows["lat"].notna() & rows["lon"].notna()]
+    placed = _placed(rows)
     if placed.empty:
         st.caption("None of these observations has a position; the photo's file held none that could be believed.")
         return None
@@ -105,14 +123,14 @@ def _map(log: Log, rows: pd.DataFrame) -> str | None:
         "error_m": drawn["error_m"].astype(float), "culprit": _few(drawn["verdict_name"]),
         "label": drawn["plant"].where(drawn["plant"] != "", drawn["id"].str[:8]),
     })
-    plots, boundary = None, None
-    if drawn["site"].nunique() == 1:
-        site = drawn["site"].iloc[0]
-        sites, known = log.records("site", name=site), log.records("plot", site=site)
-        boundary = next((one for one in reversed(sites["boundary"].tolist()) if one), None) if len(sites) else None
-        plots = known[["name", "lat", "lon"]] if len(known) else None
-    state = st.altair_chart(map_of(places, plots=plots, boundary=boundary, told="Map of the observations"),
-                            width="stretch", on_select="rerun", key="log_map")
+    site, boundary = _ground(log, drawn)
+    known = log.records("plot", site=site) if site else pd.DataFrame()
+    plots = known[["name", "lat", "lon"]] if len(known) else None
+    below = under(site) if site else None
+    state = chart(lambda: map_of(places, plots=plots, boundary=boundary, told="Map of the observations", under=below),
+                  places.drop(columns="id"), "Map of the observations", "log",
+                  (places["id"].tolist(), None if plots is None else plots.to_csv(), boundary, below),
+                  on_select="rerun", key="log_map")
     without, more = len(rows) - len(placed), len(placed) - len(drawn)
     told = [*([f"{without} without a position are not on the map."] if without else []),
             *([f"The newest {len(drawn)} of {len(placed)} are on the map; filter to see the others."] if more else [])]
@@ -132,10 +150,35 @@ def _table(rows: pd.DataFrame) -> str | None:
     told = st.dataframe(rows[["taken", "plant", "verdict_name", "site", "by", "note"]].rename(
         columns={"site": "planting", "verdict_name": "verdict"}), hide_index=True, width="stretch", height=_TABLE_HIGH,
         on_select="rerun", selection_mode="single-row", key="log_table")
-    many = f"The newest {len(rows)}; filter to see the others." if len(rows) == _MOST_SHOWN else f"{len(rows)} observations."
-    st.caption(f"{many} Tick a row, or click a mark on the map, to open it.")
+    st.caption("Tick a row, or click a mark on the map, to open it.")
     ticked = told["selection"]["rows"]
     return str(rows["id"].iloc[ticked[0]]) if ticked and ticked[0] < len(rows) else None
+
+
+def _in_short(rows: pd.DataFrame) -> None:
+    """How many there are, and what did it most often."""
+    many = f"The newest {len(rows):,}" if len(rows) == _MOST_SHOWN else f"{len(rows):,} observations"
+    often = rows["verdict_name"].value_counts()
+    told = ", ".join(f"{literal(name)} {count}" for name, count in often.head(_MOST_TOLD).items())
+    st.markdown(f"**{many}**: {told}{', others ' + str(often.iloc[_MOST_TOLD:].sum()) if len(often) > _MOST_TOLD else ''}.")
+
+
+def _over_time(rows: pd.DataFrame) -> None:
+    """The share of each verdict from month to month; nothing where all are of one month."""
+    shares = shares_over_time(rows["taken"], _few(rows["verdict_name"]))
+    if shares.empty:
+        return
+    with st.expander("Verdicts over time", key="log_over_time"):
+        chart(lambda: over_time(shares), shares, "Verdicts over time", "over_time")
+        st.caption("What was looked at and saved, not what happened: more photos of one animal may only mean that more were "
+                   "taken.")
+
+
+def _own_map(log: Log, rows: pd.DataFrame) -> None:
+    site, boundary = _ground(log, rows)
+    placed = _placed(rows)
+    if site and len(placed):
+        ask_underlay(site, placed, boundary)
 
 
 def _newly(name: str, now: str | None) -> str | None:
@@ -280,7 +323,10 @@ def page() -> None:
         if rows.empty:
             st.info("No observation is like that; change the filters.")
         else:
+            _in_short(rows)
             _shown(log, rows)
+            _over_time(rows)
+            _own_map(log, rows)
         take_in(log)
         give_out(log, asked)
     except CannotUse as reason:

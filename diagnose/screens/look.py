@@ -10,6 +10,8 @@ import numpy as np
 import streamlit as st
 from PIL import Image
 
+from diagnose.screens.reach import AWAY
+
 _CSS = """
 <style>
 .block-container { max-width: 60rem; padding-top: 3.6rem; padding-bottom: 5rem; }
@@ -29,13 +31,15 @@ h3 { font-size: 1.08rem !important; }
 [data-testid="stAlert"] [data-testid="stMarkdownContainer"], [data-testid="stAlert"] [data-testid="stMarkdownContainer"] * {
          color: light-dark(#17201D, #ECEDE6) !important; }
 figure.shown { margin: 0; }
-figure.shown img { width: 100%; height: auto; border-radius: 6px; display: block; }
+figure.shown img { width: auto; max-width: 100%; height: auto; max-height: 65vh; border-radius: 6px; display: block; }
 .pictures { display: flex; gap: .4rem; overflow-x: auto; }
 .pictures img { flex: 1 1 0; min-width: 0; max-height: 38vh; object-fit: contain; object-position: left;
                 border-radius: 6px; }
 @media (max-width: 520px) {
   .block-container { padding-top: 3.2rem; }
-  .pictures img { max-height: 25vh; }
+  .pictures img { max-height: 21vh; }
+  .st-key-judged .now { font-size: .97rem; line-height: 1.3; }
+  .st-key-judged .now small { font-size: .82rem; padding-top: .1rem; }
   h1 { font-size: 1.35rem !important; padding: .3rem 0 .4rem !important; }
   .st-key-photo_field [data-testid="stFileUploaderDropzoneInstructions"] { display: none; }
 }
@@ -57,6 +61,9 @@ figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
 .share.inside { margin-left: .9rem; font-size: .88rem; }
 .share.inside .bar { height: .5rem; }
 .share b { text-align: right; font-variant-numeric: tabular-nums; }
+/* lettering of charts is read in the sun too */
+.stVegaLiteChart :is(.role-legend-label, .role-axis-label, .role-axis-title, .role-legend-title) text {
+         fill: light-dark(#17201D, #ECEDE6); fill-opacity: 1; }
 /* the verdict stays in sight while the question below it is answered; the block round it is what sticks */
 div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-top: -.6rem;
          background: light-dark(#FCFBF7, #121715); border-bottom: 1px solid #7C8783; }
@@ -72,6 +79,8 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
                        background: currentColor; }
 .verdict small { display: block; font-size: .82rem; padding-top: .15rem; }
 .now { margin: 0; font-size: 1.02rem; line-height: 1.35; }
+.st-key-judged > * > [data-testid="stVerticalBlock"] { gap: .6rem; }
+.left { margin: 0; font-size: .85rem; line-height: 1.3; }
 .now small { display: block; font-size: .85rem; padding-top: .2rem; }
 .figures { width: 100%; border-collapse: collapse; }
 .figures td { padding: .3rem .5rem .3rem 0;
@@ -83,6 +92,26 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   .share { grid-template-columns: 1fr auto; row-gap: .1rem; }
   .share .bar { grid-column: 1 / -1; grid-row: 2; }
 }
+/* on paper: dark on white whatever the screen shows, nothing to press, and what is folded away laid open */
+@media print {
+  :root, .stApp { color-scheme: light !important; }
+  .stApp, .stApp *:not(svg *, .bar *, .strength *, .strength) { color: #17201D !important; background-color: #FFF !important;
+         border-color: #7C8783 !important; }
+  .stVegaLiteChart svg { background: #FFF !important; }
+  .stVegaLiteChart svg text { fill: #17201D !important; }
+  .strength, .share .bar { background: #DDD !important; print-color-adjust: exact; }
+  .strength *, .share .bar * { print-color-adjust: exact; }
+  [data-testid="stHeader"], [data-testid="stSidebar"], [data-testid="stFileUploader"], .stButton, .stDownloadButton,
+  .stFormSubmitButton, [data-testid="stForm"], [data-testid="stPageLink"], [data-testid="stExpanderIcon"],
+  [data-testid="stButtonGroup"], #reach { display: none !important; }
+  .block-container { padding: 0 !important; max-width: none !important; }
+  details:not([open]):has(input, textarea, canvas) { display: none !important; }  /* what is only asked */
+  details::details-content { content-visibility: visible !important; height: auto !important; opacity: 1 !important; }
+  details [data-testid="stExpanderDetails"] { height: auto !important; opacity: 1 !important; visibility: visible !important;
+         overflow: visible !important; }
+  figure, .stVegaLiteChart, tr, li { break-inside: avoid; }
+  h1, h2, h3 { break-after: avoid; }
+}
 </style>
 """
 
@@ -90,7 +119,7 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 def lay_out() -> None:
     """Sets the frame that every page stands in."""
     st.set_page_config(page_title="What bit it?", page_icon=_icon(), layout="centered")
-    st.html(_CSS)
+    st.html(_CSS + AWAY, unsafe_allow_javascript=True)
 
 
 _JOINER = "\u2060"  # takes no room; two characters with it between them mean no link, smiley or arrow

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from diagnose.fieldlog.store import METRES_PER_DEGREE
+from diagnose.report.underlay import Underlay
 
 _LEAST_SPAN_M = 60.0
 _ROUND_STEPS = 24
@@ -21,16 +22,19 @@ _MOST_NAMED = 200
 _LEGEND_ROW = 22  # [px]
 _PICKED = "picked"  # name of the map's selection
 # Okabe and Ito's palette, which colour-blind eyes can tell apart (Okabe & Ito 2008, Color Universal Design)
-_COLOURS = ["#0072B2", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#D55E00", "#7A7A7A"]
+COLOURS = ["#0072B2", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#D55E00", "#7A7A7A"]
 _SHAPES = ["circle", "square", "diamond", "cross", "triangle-down", "triangle-left", "stroke"]
 _ALARM = "#D00000"
+_GROUND = "#9A6B2F"  # lines of one's own map, calmer than what is drawn on it
+_INK = "#17201D"  # on a picture, over white
 _GREY = "#7C8783"  # told apart from a light ground and from a dark one
 
 Line = tuple[str, list[tuple[float, float]]]
 
 
 def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fences: Iterable[Line] = (),
-           boundary: Mapping[str, Any] | None = None, plots: pd.DataFrame | None = None, told: str = "") -> alt.LayerChart:
+           boundary: Mapping[str, Any] | None = None, plots: pd.DataFrame | None = None, told: str = "",
+           under: Underlay | None = None) -> alt.LayerChart:
     """A chart of the places, each with the circle that its position error draws, on a grid of round metres, north up.
 
     Parameters
@@ -50,6 +54,8 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
         Columns name, lat, lon [degree], or None.
     told
         What the map shows, for who cannot see it; the counts of what is drawn are added [no unit].
+    under
+        A picture or lines that lie under all of it, or None.
     """
     lines = list(fences)
     rings = [ring for shape in _shapes(boundary) for ring in shape]
@@ -85,15 +91,28 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
     calm = [kind for kind in kinds if kind != alarm]
     order = [*([alarm] if alarm in kinds else []), *calm]
     first = [_ALARM] if alarm in kinds else []
-    scale = alt.Scale(domain=order, range=[*first, *(_COLOURS[at % len(_COLOURS)] for at in range(len(calm)))])
+    scale = alt.Scale(domain=order, range=[*first, *(COLOURS[at % len(COLOURS)] for at in range(len(calm)))])
     forms = alt.Scale(domain=order, range=[*["triangle-up"] * len(first),
                                            *(_SHAPES[at % len(_SHAPES)] for at in range(len(calm)))])
     legend = alt.Legend(orient="top", columns=2, labelLimit=150, symbolOpacity=1, symbolSize=110)
     colour = alt.Color("culprit:N", title=None, scale=scale, legend=legend)
     layers: list[alt.Chart] = _grid(span, x, y)
+    if under is not None and under.picture:
+        west, south, east, north = under.box
+        corner = metres(pd.DataFrame({"lon": [west, east], "lat": [north, south]}))
+        wide, high = np.ptp(corner["east"]), np.ptp(corner["north"])
+        layers = [alt.Chart(corner.head(1)).mark_image(
+            url=under.as_url(), aspect=False, align="left", baseline="top", clip=True, aria=False,
+            width=alt.ExprRef(f"{wide} * height / (2 * {half})"), height=alt.ExprRef(f"{high} * height / (2 * {half})"),
+        ).encode(x, y), *layers]
+    if under is not None and under.lines:
+        layers.append(alt.Chart(drawn(("ground", line) for line in under.lines)).mark_line(
+            color=_GROUND, strokeWidth=1.5, clip=True, aria=False).encode(x, y, detail="path:N", order="step:Q"))
+    on_picture = under is not None and bool(under.picture)
     if rings:
-        layers.append(alt.Chart(drawn(("boundary", ring) for ring in rings)).mark_line(
-            color=_GREY, strokeWidth=2, strokeDash=[7, 4]).encode(x, y, detail="path:N", order="step:Q"))
+        outline = alt.Chart(drawn(("boundary", ring) for ring in rings)).encode(x, y, detail="path:N", order="step:Q")
+        layers += [outline.mark_line(color="#FFF", strokeWidth=5, aria=False)] * on_picture
+        layers.append(outline.mark_line(color=_INK if on_picture else _GREY, strokeWidth=2, strokeDash=[7, 4]))
     if len(named):
         base = alt.Chart(metres(named)).encode(x, y, tooltip=[alt.Tooltip("name:N", title="plot")])
         layers.append(base.mark_point(shape="square", size=90, filled=False, color=_GREY, strokeWidth=1.5))
@@ -114,7 +133,7 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
     if "id" in shown:
         marks = marks.add_params(alt.selection_point(name=_PICKED, fields=["id"], on="click", clear="dblclick"))
     counts = ", ".join(f"{count} {kind}" for kind, count in shown["culprit"].value_counts().items())
-    return alt.layer(*layers, marks, alarms, *_north_and_scale(_step(span), f"2 * {half}")).properties(
+    return alt.layer(*layers, marks, alarms, *_north_and_scale(_step(span), f"2 * {half}", on_picture)).properties(
         height=height + _LEGEND_ROW * ((len(order) + 1) // 2), width="container",
         description=f"{told or 'Map'}: {counts}").configure_view(strokeWidth=0)
 
@@ -129,6 +148,17 @@ def picked(state: Any) -> str | None:
     """
     chosen = state.get("selection", {}).get(_PICKED) if state else None
     return str(chosen[0]["id"]) if chosen else None
+
+
+def corners_of(boundary: Mapping[str, Any] | None) -> list[tuple[float, float]]:
+    """Longitude and latitude of every corner of a boundary [degree]; empty where there is none.
+
+    Parameters
+    ----------
+    boundary
+        GeoJSON, or None [degree].
+    """
+    return [(float(x), float(y)) for shape in _shapes(boundary) for ring in shape for x, y, *_ in ring]
 
 
 def _shapes(boundary: Mapping[str, Any] | None) -> list[list[list[list[float]]]]:
@@ -158,17 +188,23 @@ def _grid(span: float, x: alt.X, y: alt.Y) -> list[alt.Chart]:
             for name, along in (("east", x), ("north", y))]
 
 
-def _north_and_scale(step: float, span: str) -> list[alt.Chart]:
-    """A scale bar as long as the grid's step [m], and where north is. span : the map's height [m] as an expression."""
+def _north_and_scale(step: float, span: str, on_picture: bool) -> list[alt.Chart]:
+    """A scale bar as long as the grid's step [m], and where north is. span : the map's height [m] as an expression.
+    on_picture : does a picture lie under it?"""
     one = alt.Chart(pd.DataFrame({"": [0]}))
     words = f"{step:g} m" if step < 1000 else f"{step / 1000:g} km"
-    bar = one.mark_rule(color=_GREY, strokeWidth=4, aria=False).encode(
-        x=alt.value(8), x2=alt.value(alt.ExprRef(f"8 + {step} * height / ({span})")), y=alt.value(alt.ExprRef("height - 8")))
-    length = one.mark_text(color=_GREY, align="left", fontSize=12, fontWeight="bold", x=8, aria=False,
-                           y=alt.ExprRef("height - 18")).encode(text=alt.value(words))
-    north = one.mark_text(color=_GREY, align="right", fontSize=14, fontWeight="bold", x=alt.ExprRef("width - 6"), aria=False,
-                          y=14).encode(text=alt.value("N \u2191"))
-    return [bar, length, north]
+    drawn = []
+    # on a picture each is drawn twice, in white below, so that it stands out from any ground
+    for colour, more in ([("#FFF", 4)] if on_picture else []) + [(_INK if on_picture else _GREY, 0)]:
+        bar = one.mark_rule(color=colour, strokeWidth=4 + more, aria=False).encode(
+            x=alt.value(8), x2=alt.value(alt.ExprRef(f"8 + {step} * height / ({span})")),
+            y=alt.value(alt.ExprRef("height - 8")))
+        length = one.mark_text(color=colour, align="left", fontSize=12, fontWeight="bold", x=8, aria=False, stroke=colour,
+                               strokeWidth=more, y=alt.ExprRef("height - 18")).encode(text=alt.value(words))
+        north = one.mark_text(color=colour, align="right", fontSize=14, fontWeight="bold", x=alt.ExprRef("width - 6"),
+                              aria=False, stroke=colour, strokeWidth=more, y=14).encode(text=alt.value("N \u2191"))
+        drawn += [bar, length, north]
+    return drawn
 
 
 def _apart(plots: pd.DataFrame) -> float:

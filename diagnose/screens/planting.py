@@ -36,7 +36,8 @@ from diagnose.report.plan_sheet import (
     sections,
 )
 from diagnose.screens import preferences
-from diagnose.screens.kinds import alive_of, costs_of
+from diagnose.screens.chart import chart
+from diagnose.screens.kinds import alive_of, costs_of, kinds_figures
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal
 from diagnose.screens.show import hand_over
@@ -181,11 +182,12 @@ def _answer(top: Any, plan: Plan, inches: bool) -> None:
 def _kinds(plan: Plan, inches: bool) -> None:
     """The alternatives: money and work, trees alive, and all of it as a table one tap deeper."""
     st.subheader(f"Cost over {plan.place.years} years [{plan.currency}] and hours of work")
-    st.altair_chart(costs_of(plan), width="stretch")
+    chart(lambda: costs_of(plan), kinds_figures(plan), "Cost of each kind", "costs", plan.place.years)
     for line in answer(plan, inches)[1 + _FIRST_LINES:]:  # whether it pays, beside the money
         st.markdown(literal(line))
     st.subheader("Trees left alive")
-    st.altair_chart(alive_of(plan), width="stretch")
+    chart(lambda: alive_of(plan), kinds_figures(plan), "Trees left alive by each kind", "alive",
+          (plan.place.trees, plan.place.target_trees, plan.place.years))
     st.caption("Dot: surely alive. Line: from 10 to 90 %. Dashed: what is wanted.")
     for line in dict(sections(plan, inches))[KINDS_HEADING][len(plan.kinds):]:
         st.markdown(literal(line))
@@ -214,7 +216,7 @@ def _depth(plan: Plan, inches: bool) -> None:
             _drawn(drawing, "; ".join(f"{one.name} {length(one.world_mm, inches)}" for one in drawing.dimensions))
     paper = st.radio("Paper", list(PAPERS), horizontal=True, key="plan_paper")
     left, right = st.columns(2)
-    hand_over(left, "The plan as PDF", plan_pdf(plan, inches, paper), "barrier-plan.pdf", "application/pdf")
+    hand_over(left, "The plan as PDF", lambda: plan_pdf(plan, inches, paper), "barrier-plan.pdf", "application/pdf")
     hand_over(right, "The buying list as CSV", materials_csv(plan, inches), "buying-list.csv", "text/csv")
 
 

@@ -50,6 +50,11 @@ def single_keys() -> bool:
     return bool(_chosen().get("single_keys", True))
 
 
+def letter_frame() -> tuple[str, str]:
+    """The head and the foot of this person's letters; empty where none was written."""
+    return str(_chosen().get("letter_head", "")), str(_chosen().get("letter_foot", ""))
+
+
 def paper() -> str:
     """The size of sheets that is printed on here: A4 or Letter."""
     return settings().paper

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import datetime
 import tempfile
+from functools import partial
 from html import escape
 from pathlib import Path
 from typing import Any
 
-import altair as alt
 import pandas as pd
 import streamlit as st
 
@@ -30,7 +30,8 @@ from diagnose.report.survey_report import (
     survey_pdf,
 )
 from diagnose.screens import drawer, preferences
-from diagnose.screens.intervals import intervals_of
+from diagnose.screens.chart import chart
+from diagnose.screens.intervals import interval_figures, intervals_of
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import drawing, literal
 from diagnose.screens.show import hand_over
@@ -195,9 +196,9 @@ def _report(_survey: Survey, key: str) -> tuple[bytes, str]:
 
 
 @st.cache_resource(max_entries=8, show_spinner="Drawing ...")
-def _pictures(_survey: Survey, key: str) -> tuple[list[tuple[str, alt.LayerChart]], str, list[str]]:
-    """The charts of shares with their titles, the map and the curves of lasting: drawn once for each survey."""
-    charts = [(title, chart) for title, rows in sections(_survey) if (chart := intervals_of(rows, title)) is not None]
+def _pictures(_survey: Survey, key: str) -> tuple[list[tuple[str, pd.DataFrame]], str, list[str]]:
+    """The shares that are drawn, with their titles, the map and the curves of lasting: made once for each survey."""
+    charts = [(title, shown) for title, rows in sections(_survey) if not (shown := interval_figures(rows)).empty]
     return charts, map_picture(_survey), lasting_pictures(_survey)
 
 
@@ -246,16 +247,16 @@ def _says(log: Log) -> None:
         open_ = "" if survey.decisions and survey.decisions[0].verdict in (ACT, NOT_NEEDED) else " open"
         st.html(f'<p class="verdict{open_}" role="status">{escape(survey.answer)}</p>')
         st.markdown(literal(survey.headline))
-        for title, chart in charts[:1]:  # what is asked most, above what it goes by
+        for title, shown in charts[:1]:  # what is asked most, above what it goes by
             st.subheader(literal(title))
-            st.altair_chart(chart, width="stretch")
+            chart(partial(intervals_of, shown, title), shown, title, "survey_0")
     lines = [*decision_lines(survey), *change_lines(survey), *survey.bands]
     with st.expander("Targets, the change since the last visit, and what bounds it", key="decisions"):
         st.markdown("\n".join(f"- {literal(line)}" for line in lines))
         st.caption(literal(survey.caution))
-    for title, chart in charts[1:]:
+    for place, (title, shown) in enumerate(charts[1:], 1):
         st.subheader(literal(title))
-        st.altair_chart(chart, width="stretch")
+        chart(partial(intervals_of, shown, title), shown, title, f"survey_{place}", title)
     with st.expander("All figures as tables", key="figures"):
         for title, rows in sections(survey):
             st.markdown(f"**{literal(title)}**")

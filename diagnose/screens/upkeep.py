@@ -18,36 +18,29 @@ import pandas as pd
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.old_names import name_of
 from diagnose.fieldlog.fields import FINDINGS
 from diagnose.fieldlog.store import Log
-from diagnose.protect.requirement import NEED_OF, needs
 from diagnose.report.bark_drawing import STAGES, draw_bark
 from diagnose.report.due_list import HEADINGS, cautions, due_pdf
 from diagnose.report.metal_sheet import metal_pdf
 from diagnose.screens import drawer, preferences
+from diagnose.screens.chart import chart
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal
 from diagnose.screens.plain_map import map_of
-from diagnose.screens.position import ask_place
 from diagnose.screens.show import hand_over
-from diagnose.texts import from_json
+from diagnose.screens.underlay import ask_underlay, under
+from diagnose.screens.upkeep_register import done, fence, many, new
 from diagnose.upkeep.calendar import calendar_file
 from diagnose.upkeep.due import CLASSES, Item, due_of
-from diagnose.upkeep.fence import BUFFER_M, line_of, read_line, register_fence
+from diagnose.upkeep.fence import BUFFER_M, line_of
 from diagnose.upkeep.forecast import WORKS, by_row, due_months, forecast_lines, labels_of, narrowing_of
-from diagnose.upkeep.from_csv import COLUMNS, register_csv
-from diagnose.upkeep.growth import CLIMATES, VIGOURS
+from diagnose.upkeep.growth import CLIMATES
 from diagnose.upkeep.metal import metal, sort_of, write_metal
 from diagnose.upkeep.proof import own_figures, proof, proof_as_text
 from diagnose.upkeep.register import (
-    EMBEDDED,
-    FORMS,
     check,
     check_many,
-    found_by_chance,
-    register,
-    register_plan,
     take_away,
 )
 from diagnose.upkeep.rounds import Job, answer, jobs
@@ -135,8 +128,8 @@ def _tick_off(log: Log, items: list[Item], day: date) -> None:
         note = st.text_input("Note", key="tick note")
         if not st.form_submit_button("Save these checks", type="primary"):
             return
-    done = check_many(log, chosen, finding, day, preferences.initials(), note)
-    _done(f"Saved: {len(done)} barriers, {finding}.")
+    checked = check_many(log, chosen, finding, day, preferences.initials(), note)
+    done(f"Saved: {len(checked)} barriers, {finding}.")
 
 
 def _ahead(there: Register, day: date) -> None:
@@ -144,7 +137,7 @@ def _ahead(there: Register, day: date) -> None:
     st.subheader("Ahead")
     months = due_months(there, day, 12)
     if not months.empty:
-        st.altair_chart(_months_chart(months), width="stretch")
+        chart(lambda: _months_chart(months), months, "What falls due, month by month", "months")
         st.caption("; ".join(f"{row.month:%b %Y}: {row.work} {row.many}"
                              for row in months.rename(columns={"count": "many"}).sort_values("month").itertuples()))
     told = forecast_lines(there, day)
@@ -189,11 +182,17 @@ def _map(log: Log, there: Register, items: list[Item]) -> None:
     points = placed.assign(culprit=drawn_as, label=labels_of(placed))[[line is None for line in lines]]
     sites = log.records("site", name=placed["site"].iloc[0]) if placed["site"].nunique() == 1 else pd.DataFrame()
     drawn = [one for one in sites["boundary"] if one] if len(sites) else []
-    st.altair_chart(map_of(
+    site = placed["site"].iloc[0] if placed["site"].nunique() == 1 else ""
+    boundary = drawn[-1] if drawn else None
+    below, fences = under(site) if site else None, [
+        (kind, list(line.line)) for kind, line in zip(drawn_as, lines, strict=True) if line is not None]
+    chart(lambda: map_of(
         points[["lat", "lon", "error_m", "culprit", "label"]].astype({"lat": float, "lon": float, "error_m": float}),
-        alarm=names["alarm"], boundary=drawn[-1] if drawn else None, told="Map of the barriers, the fences as lines",
-        fences=[(kind, list(line.line)) for kind, line in zip(drawn_as, lines, strict=True) if line is not None],
-    ), width="stretch")
+        alarm=names["alarm"], boundary=boundary, told="Map of the barriers, the fences as lines",
+        fences=fences, under=below,
+    ), points[["label", "culprit", "lat", "lon", "error_m"]], "Map of the barriers", "barriers", (fences, boundary, below))
+    if site:
+        ask_underlay(site, placed, boundary)
     if rows["site"].nunique() > 1:
         st.caption("Choose one planting above to see its map larger.")
     if len(placed) < len(rows):
@@ -255,7 +254,7 @@ def _look(log: Log, there: Register, day: date) -> None:
               widened, stem_diameter_mm=stem, height_mm=leader, stands_alone=_LOOKED[alone or _UNKNOWN],
               bark_safe=_LOOKED[bark or _UNKNOWN],
               note=note)
-    _done(f"Saved: {names[barrier]}, {finding}.")
+    done(f"Saved: {names[barrier]}, {finding}.")
 
 
 def _narrowed(log: Log, there: Register, barrier: str) -> None:
@@ -275,95 +274,6 @@ def _narrowed(log: Log, there: Register, barrier: str) -> None:
             st.markdown(f"- {name}: {days.words}")
 
 
-def _done(said: str) -> None:
-    """Says it after the page was built anew from what is kept now."""
-    st.session_state["upkeep_said"] = said
-    st.rerun()
-
-
-def _new(log: Log, day: date, site: str) -> None:
-    """One barrier: put up, or found by chance."""
-    animals = [key for key in NEED_OF if needs()[NEED_OF[key]]["kind"] != "none"]
-    found = st.toggle("Found by chance: age and owner unknown", key="upkeep_found")
-    place = ask_place(pd.DataFrame(), "upkeep")
-    with st.form("upkeep_new", border=False, clear_on_submit=True):
-        form = st.selectbox("Kind", FORMS, index=FORMS.index("old wire") if found else 0)
-        embedded = st.checkbox("Grown into the stem") if found else False
-        left, right = st.columns(2)
-        where = left.text_input("Planting", site)
-        plant = right.text_input("Plant's tag, or what stands on the barrier")
-        left, right = st.columns(2)
-        species = left.text_input("Species")
-        material = right.text_input("Material")
-        left, right = st.columns(2)
-        inner = left.number_input("Clear width inside [mm]", 1.0, 100_000.0, None, 10.0)
-        height = right.number_input("Height [mm]", 1.0, 100_000.0, None, 50.0)
-        left, right = st.columns(2)
-        pieces = left.number_input("How many, or metres of a fence", 1.0, 1e7, 1.0, 1.0)
-        vigour = right.selectbox("Growth", VIGOURS, index=1)
-        left, right = st.columns(2)
-        culprits = left.multiselect("Against", animals, default=["deer_browsing"], format_func=name_of)
-        snow = right.number_input("Deepest snow [mm]", 0.0, 10_000.0, 0.0, 50.0)
-        note = st.text_input("Note")
-        photo = st.file_uploader("Photo", type=["jpg", "jpeg", "png", "webp", "heic", "avif"])
-        if not st.form_submit_button("Register it", type="primary"):
-            return
-    told: dict[str, Any] = {
-        "site": where, "plant": plant, "label": plant, "species": species, "material": material, "inner_mm": inner,
-        "height_mm": height, "pieces": pieces, "note": note, "photo": None if photo is None else photo.getvalue(),
-        "photo_name": photo.name if photo else "", "by": preferences.initials(),
-        "figures": {"culprits": culprits, "vigour": vigour, "snow_mm": snow},
-        **({} if place is None else {"lat": place.lat, "lon": place.lon, "error_m": place.error_m})}
-    if found:
-        found_by_chance(log, form, embedded, **told)
-    else:
-        register(log, form, built=day.isoformat(), **told)
-    _done(f"Registered: {form} {plant}. {EMBEDDED if embedded else ''}")
-
-
-def _many(log: Log, day: date, site: str) -> None:
-    """What a plan chose, or a CSV file's rows."""
-    with st.form("upkeep_many", border=False, clear_on_submit=True):
-        where = st.text_input("Planting", site)
-        species = st.text_input("Species in it")
-        file = st.file_uploader("A plan as JSON (from: diagnose protect --json), or barriers as CSV", type=["json", "csv"])
-        st.caption(f"Columns of the CSV file, in any order; only form is needed: {', '.join(COLUMNS)}. Forms: "
-                   f"{', '.join(FORMS)}.")
-        if not st.form_submit_button("Register them") or file is None:
-            return
-    if file.name.lower().endswith(".csv"):
-        with tempfile.TemporaryDirectory() as folder:
-            kept = Path(folder) / Path(file.name).name
-            kept.write_bytes(file.getvalue())
-            _done(str(register_csv(log, kept, preferences.initials())))
-    plan = from_json(file.getvalue(), file.name)
-    new = register_plan(log, plan, where, day, by=preferences.initials(), species=species)
-    _done(f"{len(new)} kinds of barrier of the plan are registered.")
-
-
-def _fence(log: Log, day: date, site: str) -> None:
-    """A fence along the line that was walked."""
-    with st.form("upkeep_fence", border=False, clear_on_submit=True):
-        form = st.selectbox("Kind of fence", [one for one in FORMS if trait(one, "line")])
-        left, right = st.columns(2)
-        where = left.text_input("Planting", site, key="fence site")
-        label = right.text_input("What it is called", key="fence label")
-        left, right = st.columns(2)
-        material = left.text_input("Material", key="fence material")
-        error = right.number_input("Its places are good to [m]", 0.1, 1000.0, None, 1.0)
-        file = st.file_uploader("The line: a GPX track, GeoJSON or GeoPackage", type=["gpx", "geojson", "json", "gpkg"])
-        st.caption("Marks named gate, brace or corner are kept with it.")
-        if not st.form_submit_button("Register the fence") or file is None:
-            return
-    with tempfile.TemporaryDirectory() as folder:
-        kept = Path(folder) / Path(file.name).name
-        kept.write_bytes(file.getvalue())
-        line = read_line(kept)
-    register_fence(log, form, line, error, site=where, label=label, material=material, built=day.isoformat(),
-                   by=preferences.initials())
-    _done(f"Registered: {form} {label}, {line.length_m:.0f} m, {len(line.gates)} gates, {len(line.braces)} braces.")
-
-
 def _metal(log: Log, site: str | None) -> None:
     rows = metal(log, site)
     st.caption("Every wire, post and stake that stands or was left, and what is grown into stems. There may be more that "
@@ -375,9 +285,10 @@ def _metal(log: Log, site: str | None) -> None:
     kinds = [{"embedded": "grown in"}.get(state, state if state != "standing" else sort_of(one))
              for one, state in zip(placed["metal"], placed["state"], strict=True)]
     if not placed.empty:
-        st.altair_chart(map_of(pd.DataFrame({
+        places = pd.DataFrame({
             "lat": placed["lat"].astype(float), "lon": placed["lon"].astype(float),
-            "error_m": placed["error_m"].astype(float), "culprit": kinds, "label": labels_of(placed)})), width="stretch")
+            "error_m": placed["error_m"].astype(float), "culprit": kinds, "label": labels_of(placed)})
+        chart(lambda: map_of(places), places, "Map of the metal", "metal")
     buffer_m = st.number_input("Stay off, beyond the error of each place [m]", 0.0, 100.0, BUFFER_M, 0.5)
     left, middle, right = st.columns(3)
     hand_over(left, "Map as PDF", lambda: metal_pdf(rows, site or "", buffer_m=buffer_m), "metal.pdf", "application/pdf")
@@ -435,11 +346,11 @@ def page() -> None:
     if part == "Enter a check":
         _safely(_look, log, there, day)
     elif part == "Register":
-        _safely(_new, log, day, one)
+        _safely(new, log, day, one)
         with st.expander("From a plan, or many from a CSV file", key="many"):
-            _safely(_many, log, day, one)
+            _safely(many, log, day, one)
         with st.expander("A fence, from the track that was walked along it", key="fence"):
-            _safely(_fence, log, day, one)
+            _safely(fence, log, day, one)
     elif part == "Metal":
         _safely(_metal, log, site)
     elif part == "Did it hold?":

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import json
+from html import escape
 from typing import Any
 
 import cv2
 import numpy as np
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from diagnose.cannot_use import CannotUse
+from diagnose.culprits.ask import next_step, questions_left
 from diagnose.culprits.old_names import name_of, nameable
+from diagnose.culprits.verdict import Verdict
 from diagnose.diagnosis import (
     Circumstances,
     Diagnosis,
@@ -40,7 +45,7 @@ from diagnose.screens.position import Place, ask_place
 from diagnose.screens.preferences import place_choices
 from diagnose.screens.start import page_link
 from diagnose.screens.tap import Point, tap_on
-from diagnose.signs import vocabulary
+from diagnose.signs import signs_as_json, vocabulary
 
 _MONTHS = ["not known", "January", "February", "March", "April", "May", "June", "July", "August", "September",
            "October", "November", "December"]
@@ -199,9 +204,10 @@ def _details(photo: Photo, draft: Draft, seen: _Seen | None, upright_mm: float |
 
 def _question(found: Diagnosis, draft: Draft) -> bool:
     """The one next question; is there one?"""
-    asked = found.verdict.question_beside(draft.passed, NEED_OF)
+    step = next_step(found.verdict, draft.passed, NEED_OF)
+    asked = step.question
     if asked is None:
-        st.caption("No further question would change the verdict or the barrier much.")
+        st.html(f'<p class="left">Nothing more to ask, this will hardly change: {escape(step.reason)}.</p>')
         return False
     given = ask(vocabulary()[asked], f"answers {st.session_state.get('photo_round', 0)}")
     # a press that was handled already is told once more where the page is drawn anew for another reason
@@ -210,6 +216,20 @@ def _question(found: Diagnosis, draft: Draft) -> bool:
         draft.answer(asked, None if given[1] == UNKNOWN else given[1])
         st.rerun(scope="fragment")
     return True
+
+
+@st.cache_data(max_entries=64, show_spinner=False)
+def _left(told: str, passed: tuple[str, ...], _verdict: Verdict) -> int:
+    """About how many questions are left. told : the signs that the verdict stands on, as JSON, and where it was."""
+    return questions_left(_verdict, passed, NEED_OF)
+
+
+def _how_many_left(where: DeltaGenerator, verdict: Verdict, draft: Draft) -> None:
+    """Says it where room was kept for it: looking ahead takes longer than the verdict, which does not wait for it."""
+    told = json.dumps([signs_as_json(verdict.signs), verdict.where], sort_keys=True)
+    many = _left(told, tuple(sorted(draft.passed)), verdict)
+    words = "This is about the last question." if many <= 1 else f"About {many} questions, this one among them."
+    where.html(f'<p class="left">{words}</p>')
 
 
 def _answered(draft: Draft) -> None:
@@ -337,6 +357,9 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
     asks = _question(best, draft)
     if draft.is_empty:
         return
+    left = st.empty()
+    if asks:
+        left.html('<p class="left">&nbsp;</p>')
     show.now_of(best, asks)
     _answered(draft)
     with st.expander("Why, and what else it may be", key="why"):
@@ -348,6 +371,8 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
                 st.info(literal(remark))
             show.figures_of(best.measurement, preferences.inches())
     _save(draft, judged, further)
+    if asks:
+        _how_many_left(left, best.verdict, draft)
 
 
 def page() -> None:
@@ -372,7 +397,7 @@ def page() -> None:
             photo.first = photo.first if photo.first is not None else found is None or not found[2].measured
             if photo.first:
                 _details(photo, draft, found, upright_mm)
-    with middle:
+    with middle, st.container(key="judged"):
         _judged(draft, seen, around)
     for photo in draft.photos:
         if not photo.first:

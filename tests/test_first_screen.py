@@ -1,0 +1,84 @@
+"""The answer of every page stands on a phone's first screen, in light and dark, and is printed dark on white."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WORDS, drawn, served, still
+
+PHONE, DESK = (390, 844), (1280, 900)
+# page -> what answers on it
+ANSWERS = {
+    "start": "a[href*=wound]", "planting": ".verdict", "upkeep": ".verdict", "survey": ".verdict",
+    "log": "[data-testid=stMarkdownContainer] p:has(strong)", "inbox": "[data-testid=stDataFrame]",
+}
+
+
+@pytest.fixture(scope="module")
+def in_use(planting_in_use: Path) -> Iterator[str]:
+    """Address of an app whose log holds the invented planting, letters and all."""
+    with served(planting_in_use) as (address, _):
+        yield address
+
+
+@pytest.mark.parametrize(("size", "scheme"), [
+    (PHONE, "light"), *(pytest.param(size, scheme, marks=pytest.mark.slow)
+                        for size, scheme in ((PHONE, "dark"), (DESK, "light"), (DESK, "dark")))])
+def test_the_answer_of_every_page_stands_on_its_first_screen(
+    browser: Any, in_use: str, size: tuple[int, int], scheme: str
+) -> None:
+    page = browser.new_page(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
+    below, long, wide = {}, {}, {}
+    for path, answer in ANSWERS.items():
+        page.goto(f"{in_use}/{'' if path == 'start' else path}")
+        at = page.locator(f"{answer} >> visible=true").first
+        at.wait_for(timeout=60_000)
+        drawn(page)
+        still(page)
+        box = at.bounding_box()
+        if not (box["y"] >= 0 and min(box["y"] + box["height"], box["y"] + 120) <= size[1]):
+            below[path] = box
+        if size == PHONE and (words := page.evaluate(WORDS)) > FIRST_SCREEN_WORDS:
+            long[path] = words
+        if (over := page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")) > 1:
+            wide[path] = over
+    assert (below, long, wide) == ({}, {}, {})
+    page.close()
+
+
+def test_photo_verdict_question_and_what_to_do_now_stand_on_one_screen_of_a_phone_with_how_many_questions_are_left(
+    browser: Any, in_use: str
+) -> None:
+    page = browser.new_page(viewport={"width": PHONE[0], "height": PHONE[1]})
+    page.goto(f"{in_use}/wound")
+    page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
+    page.get_by_text("this one among them").wait_for(timeout=60_000)
+    still(page)
+    for what in (".pictures img", ".verdict", ".left", ".now"):
+        box = page.locator(what).bounding_box()
+        assert box["y"] >= 44 and box["y"] + box["height"] <= PHONE[1], what
+    assert page.evaluate(WORDS) <= FIRST_SCREEN_WORDS
+    page.close()
+
+
+def test_a_page_is_printed_dark_on_white_with_its_reasons_laid_open_and_nothing_to_press(browser: Any, in_use: str) -> None:
+    page = browser.new_page(viewport={"width": DESK[0], "height": DESK[1]}, color_scheme="dark")
+    page.goto(f"{in_use}/planting")
+    page.get_by_text("To buy").first.wait_for(timeout=60_000)
+    drawn(page)
+    page.emulate_media(media="print", color_scheme="dark")
+    found = page.evaluate("""() => {
+        const seen = element => element.checkVisibility() && element.getBoundingClientRect().height > 0;
+        const steps = [...document.querySelectorAll('details')].find(one => one.innerText.startsWith('Steps'))
+            || [...document.querySelectorAll('details')].find(one => one.textContent.includes('Steps'));
+        const style = getComputedStyle(document.querySelector('.verdict'));
+        return { ink: style.color, ground: getComputedStyle(document.querySelector('.stApp')).backgroundColor,
+                 steps: seen(steps.querySelector('li')),
+                 buttons: [...document.querySelectorAll('.stDownloadButton, .stButton')].filter(seen).length };
+    }""")
+    assert found == {"ink": "rgb(23, 32, 29)", "ground": "rgb(255, 255, 255)", "steps": True, "buttons": 0}
+    page.close()
