@@ -93,6 +93,17 @@ def outline_patch(
     """The patch's outline on a stem, by a graph cut between the colours of its bark and of the patch.
 
     Where it runs to the level at which bark was believed to begin, it is looked for further on.
+
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the card's plane in it [no unit].
+    stem, candidate
+        The stem, and the strip on which it was found [no unit].
+    view, seen
+        The card's surroundings laid flat, and what the eye's map shows there; None to go by colours alone [no unit].
+    look
+        How colours are compared [no unit].
     """
     further = [0.0, 0.0]
     patch = _outlined(picture, plane, stem, view, candidate, seen, look, further)
@@ -110,7 +121,17 @@ def outline_patch(
 def looked_again(
     patch: Patch, picture: Picture, plane: Plane, view: View, candidate: Candidate, seen: BarkMap | None
 ) -> Patch:
-    """The patch with what other looks at the same stem make of it, coarser ones, each with its own weight of lightness."""
+    """The patch with what other looks at the same stem make of it, coarser ones, each with its own weight of lightness.
+
+    Parameters
+    ----------
+    patch
+        As first outlined [no unit].
+    picture, plane, view
+        That it was outlined in, the card's plane there, and the card's surroundings laid flat [no unit].
+    candidate, seen
+        The strip it was looked for on, and what the eye's map shows there; None to go by colours alone [no unit].
+    """
     looks = [
         outline_patch(picture, plane, patch.stem, view, candidate, seen, look) for look in (STRICT_LOOK, *OTHER_LOOKS)
     ]

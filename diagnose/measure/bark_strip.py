@@ -207,7 +207,17 @@ def stems_with_patch(
 
 
 def levels(stem: Stem, plane: Plane, view: View, candidate: Candidate, rows: tuple[float, float]) -> np.ndarray:
-    """Where along a stem two places of a candidate's strip lie, (2,), the lower one first [mm]."""
+    """Where along a stem two places of a candidate's strip lie, (2,), the lower one first [mm].
+
+    Parameters
+    ----------
+    stem, candidate
+        The stem, and the strip on which it was found [no unit].
+    plane, view
+        The card's plane, and its surroundings laid flat [no unit].
+    rows
+        The two places along the strip [view px].
+    """
     ends = np.array([candidate.centre, candidate.centre])
     ends[:, candidate.pair[0].run] = rows
     return np.sort(stem.place(plane.to_px(view.to_mm(ends)))[0])
