@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -20,12 +20,29 @@ from diagnose.photo.plane import Plane
 NONE: Any = None  # where OpenCV takes nothing but its stubs do not say so
 LEAST_AREA = 15.0  # of a patch [mm2]
 ENOUGH_CELLS = 1500  # to tell colours by
+BARK_FROM = 5.0  # beyond where wood was seen, bark is believed to begin [mm]
+AT_LIMIT = 1.0  # an outline that comes so near to there is looked for further on [mm]
+FURTHER, LOOKS_FURTHER = 18.0, 4  # by how much each time [mm], and how often
 GRAPH_BEYOND = 10.0  # how much bark above and below a patch is enough to know bark by [mm]
 MOST_CELLS = 35_000  # of the strip that a patch is outlined on: a large patch needs no finer ones
 BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems, with sigma; own readings
 MAP_BLUR = 1.5  # how far beyond a patch the map may show wood [mm]
 SURELY_WOOD, ENOUGH_SEED = 0.88, 10.0  # probability of wood on the map, and area that is so [mm2]
 RIM = 2.2  # widest cut edge of bark [mm]
+
+
+@dataclass(frozen=True)
+class Look:
+    """How colours are compared: the weight of lightness [a step of 1 in ln], rounds of the graph cut, and most cells."""
+
+    lightness: float
+    rounds: int
+    cells: int
+
+
+FIRST_LOOK = Look(45.0, 1, MOST_CELLS)
+STRICT_LOOK = Look(45.0, 3, 10_000)  # more rounds: it takes a patch for bark sooner than the first does
+OTHER_LOOKS = (Look(22.0, 1, 10_000), Look(80.0, 1, 10_000))
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +54,9 @@ class Patch:
     rows are `rows_up` [mm], downwards, and whose columns are `columns_right` [mm] in the plane through the axis.
     hidden : (h, w) bool, where the card or the picture's edge hides the strip. apart : (h, w) bool, what looks like bare
     wood too but does not hang together with the patch: the other end of a patch that runs round the stem's back.
-    map_height : of the plainly bare run on the eye's coarse map [mm]; 0 where it shows none.
+    map_height : of the plainly bare run on the eye's coarse map [mm]; 0 where it shows none. cut : whether the outline
+    runs to the lowest and to the highest level at which it was looked for. heights : what other looks make of its height
+    [mm]. apart_by : how far its two ends lie apart in all looks, together [mm]. strictly : whether the strict look saw it.
     """
 
     stem: Stem
@@ -50,21 +69,70 @@ class Patch:
     rows_up: np.ndarray
     columns_right: np.ndarray
     map_height: float = 0.0
+    cut: tuple[bool, bool] = (False, False)
+    heights: tuple[float, ...] = ()
+    apart_by: float = 0.0
+    strictly: bool = True
 
 
 def outline_patch(
-    picture: Picture, plane: Plane, stem: Stem, view: View, candidate: Candidate, seen: BarkMap | None = None
+    picture: Picture,
+    plane: Plane,
+    stem: Stem,
+    view: View,
+    candidate: Candidate,
+    seen: BarkMap | None = None,
+    look: Look = FIRST_LOOK,
 ) -> Patch | None:
-    """The patch's outline on a stem, by a graph cut between the colours of its bark and of the patch."""
+    """The patch's outline on a stem, by a graph cut between the colours of its bark and of the patch.
+
+    Where it runs to the level at which bark was believed to begin, it is looked for further on.
+    """
+    further = [0.0, 0.0]
+    patch = _outlined(picture, plane, stem, view, candidate, seen, look, further)
+    for _ in range(LOOKS_FURTHER):
+        if patch is None or not any(patch.cut):
+            break
+        further = [more + FURTHER * cut for more, cut in zip(further, patch.cut, strict=True)]
+        again = _outlined(picture, plane, stem, view, candidate, seen, look, further)
+        if again is None:
+            break
+        patch = again
+    return patch
+
+
+def looked_again(
+    patch: Patch, picture: Picture, plane: Plane, view: View, candidate: Candidate, seen: BarkMap | None
+) -> Patch:
+    """The patch with what other looks at the same stem make of it, coarser ones, each with its own weight of lightness."""
+    looks = [
+        outline_patch(picture, plane, patch.stem, view, candidate, seen, look) for look in (STRICT_LOOK, *OTHER_LOOKS)
+    ]
+    ends = np.array([(one.up.min(), one.up.max()) for one in (patch, *looks) if one is not None])
+    heights = tuple(float(height) for height in np.diff(ends[1:], axis=1).ravel())
+    return replace(patch, heights=heights, apart_by=float(np.ptp(ends, axis=0).sum()), strictly=looks[0] is not None)
+
+
+def _outlined(
+    picture: Picture,
+    plane: Plane,
+    stem: Stem,
+    view: View,
+    candidate: Candidate,
+    seen: BarkMap | None,
+    look: Look,
+    further: list[float],
+) -> Patch | None:
+    """The outline between the candidate's levels and so much further down and up [mm]."""
     run = candidate.pair[0].run
     ends = np.array([candidate.centre, candidate.centre])
     ends[:, run] = candidate.wide if seen is not None else candidate.rows
-    low, high = np.sort(stem.place(plane.to_px(view.to_mm(ends)))[0])
+    low, high = np.sort(stem.place(plane.to_px(view.to_mm(ends)))[0]) + (-further[0], further[1])
     centre_px = plane.to_px(view.to_mm(candidate.centre[None]))[0]
     native = stem.camera.K[0, 0] / stem.distance
     beyond = max(12.0, 0.25 * (high - low))
     area = (high - low + 2 * beyond) * 2.4 * stem.radius
-    step = max(1 / min(native, max(3.5, 70 / (2 * stem.radius))), float(np.sqrt(area / MOST_CELLS)))
+    step = max(1 / min(native, max(3.5, 70 / (2 * stem.radius))), float(np.sqrt(area / look.cells)))
     rows = np.arange(high + beyond, low - beyond, -step)
     columns = np.arange(-1.2 * stem.radius - 3 * step, 1.2 * stem.radius + 3 * step, step)
     grid = laid_between(stem.on_middle, rows, columns)
@@ -77,7 +145,7 @@ def outline_patch(
     edge = limb(stem)
     # bare wood lies a bark's thickness deeper: it cannot reach to where the bark's own side is seen
     on_stem = np.broadcast_to(np.abs(columns) < edge * (1 - BARK_SHARE[0] / 2), hidden.shape)
-    bark_rows = (rows > high + 5) | (rows < low - 5)
+    bark_rows = (rows > high + BARK_FROM) | (rows < low - BARK_FROM)
     bark = bark_rows[:, None] & on_stem & ~hidden
     if bark.sum() < 50:
         return None
@@ -89,7 +157,7 @@ def outline_patch(
         [
             (light[..., 2] - light[..., 1]) * 160 + 100,
             (light[..., 1] - light[..., 0]) * 110 + 60,
-            light[..., 1] * 45 + 210,
+            light[..., 1] * look.lightness + 4.7 * look.lightness,
         ]
     )
     features = np.clip(features, 0, 255).astype(np.uint8)
@@ -115,16 +183,19 @@ def outline_patch(
         return None
     near = slice(*np.flatnonzero((rows < high + GRAPH_BEYOND) & (rows > low - GRAPH_BEYOND))[[0, -1]] + (0, 1))
     like_wood = np.zeros(hidden.shape, bool)
-    like_wood[near] = _cut_out(features[near], mask[near])
+    like_wood[near] = _cut_out(features[near], mask[near], look.rounds)
     bare = _largest(like_wood)
     if bare is None or bare.sum() * step**2 < LEAST_AREA:
         return None
     apart = like_wood & ~cv2.dilate(bare.astype(np.uint8), np.ones((3, 3))).astype(bool)
     level = _to_middle_of_rim(bare, features.astype(np.float32), bark, np.abs(columns) < 0.85 * edge, hidden, step)
-    return _patch_of(stem, level, hidden, apart, rows, columns)
+    patch = _patch_of(stem, level, hidden, apart, rows, columns)
+    if patch is None:
+        return None
+    return replace(patch, cut=(patch.up.min() < low - BARK_FROM + AT_LIMIT, patch.up.max() > high + BARK_FROM - AT_LIMIT))
 
 
-def _cut_out(features: np.ndarray, mask: np.ndarray) -> np.ndarray:
+def _cut_out(features: np.ndarray, mask: np.ndarray, rounds: int) -> np.ndarray:
     """What a graph cut (Rother and others 2004) takes for the foreground of grabCut's mask (h, w): bool.
 
     It is made through cells twice as wide, and its border laid between their middles: where it lies closely is told by
@@ -136,7 +207,7 @@ def _cut_out(features: np.ndarray, mask: np.ndarray) -> np.ndarray:
     if not (known == cv2.GC_PR_FGD).any():
         return np.zeros(mask.shape, bool)
     cv2.setRNGSeed(1)
-    cv2.grabCut(few, known, NONE, np.zeros((1, 65)), np.zeros((1, 65)), 1, cv2.GC_INIT_WITH_MASK)
+    cv2.grabCut(few, known, NONE, np.zeros((1, 65)), np.zeros((1, 65)), rounds, cv2.GC_INIT_WITH_MASK)
     front = ((known == cv2.GC_FGD) | (known == cv2.GC_PR_FGD)).astype(np.float32)
     return (cv2.resize(front, mask.shape[::-1], interpolation=cv2.INTER_LINEAR) > 0.5) & (mask != cv2.GC_BGD)
 

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from diagnose.measure.bark_map import bark_map
-from diagnose.measure.bark_outline import BARK_SHARE, Patch, limb, outline_patch
+from diagnose.measure.bark_outline import BARK_SHARE, Patch, limb, looked_again, outline_patch
 from diagnose.measure.bark_round import WELL_SEEN_DEG, Arcs, SeenRound, arcs_of
 from diagnose.measure.bark_strip import stems_with_patch
 from diagnose.measure.card_view import MARGIN, log_light, view_of_card, white_of_card
@@ -33,8 +33,11 @@ FRAY_MM = 3.0  # length of outline within which a spike to the side is left out 
 ENOUGH_CONTRAST = 6.0  # of grooves' power over that of other directions
 ENOUGH_REGULARITY = 0.42
 AS_GRAIN = (10.0, 0.55)  # within so many degrees of the stem's axis, where the grain runs, so much is asked
-MAP_TALLER = (2.2, 0.7)  # of the height, from which on the map's run of wood, so plainly bare, doubts it; calibration
-PATCHY = 0.62  # of the stem's width, held by the outline on average, below which it may be but a piece; calibration
+PLAIN = 0.7  # mean share of wood in a run on the map that may be as tall as the patch
+ENDS_APART = 0.08  # of the height, from which on looks disagree about the patch's ends; calibration and spent pictures
+HULL = (0.97, 1.1)  # of the least and the greatest height in the looks: what the true one then lies between
+UNSURE = 1.5  # of the greatest height, up to which the true one lies where the strict look saw no patch
+UNSURE_WIDTH = (0.8, 1.25)  # of the width, where looks disagree or the strict one saw no patch
 TALL_APART = 0.25  # of the patch's height, over which something apart from it looks bare, to count
 
 
@@ -46,13 +49,12 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float
         tap = (plane.to_mm(np.array([taps[0]], float))[0] + MARGIN) * view.scale
     seen = bark_map(picture, plane, view, tap)
     for stem, candidate in stems_with_patch(picture, plane, view, seen, tap):
-        patch = outline_patch(picture, plane, stem, view, candidate, seen)
-        if patch is None:  # the map may take bark for wood: by its colours alone
-            patch = outline_patch(picture, plane, stem, view, candidate)
-        if patch is not None:
-            there = seen.patch(candidate.pair)
-            plain = there is not None and there[2] >= MAP_TALLER[1]
-            return replace(patch, map_height=(there[1] - there[0]) / view.scale if there and plain else 0.0)
+        for of_map in (seen, None):  # the map may take bark for wood: then by its colours alone
+            patch = outline_patch(picture, plane, stem, view, candidate, of_map)
+            if patch is not None:
+                there = seen.patch(candidate.pair)
+                tall = (there[1] - there[0]) / view.scale if there is not None and there[2] >= PLAIN else 0.0
+                return looked_again(replace(patch, map_height=tall), picture, plane, view, candidate, of_map)
     return None
 
 
@@ -136,7 +138,7 @@ def _sizes(patch: Patch) -> dict[str, Sign]:
     width_sigma = float(np.hypot(0.02 * width, np.hypot(width * stem.scale_sigma, border + SIDE_BORDER)))
     hidden = _hidden_beside(patch)
     measured: dict[str, Sign] = {
-        "patch_width_mm": _width(stem, width, hidden, width_sigma),
+        "patch_width_mm": _width(patch, width, height, hidden, width_sigma),
         "patch_height_mm": _height(patch, height, hidden * _growth(patch, bare, step), height_sigma),
         "patch_lower_edge_mm": Measured(bottom, float(np.hypot(height_sigma / 1.4, 1.0))),
         "patch_upper_edge_mm": Measured(top, float(np.hypot(height_sigma / 1.4, 1.0))),
@@ -145,21 +147,30 @@ def _sizes(patch: Patch) -> dict[str, Sign]:
     return measured
 
 
-def _width(stem: Stem, width: float, unseen: float, sigma: float) -> Sign:
-    """The patch's width; an interval where it is not sure how far the stem reaches."""
-    if stem.map_wider:
-        low, high = sorted((width, max(width + stem.map_wider, 0.0)))
+def _doubted(patch: Patch, height: float) -> bool:
+    """Whether other looks at the patch do not see it, or not with the same ends."""
+    return not patch.strictly or patch.apart_by > ENDS_APART * height
+
+
+def _width(patch: Patch, width: float, height: float, unseen: float, sigma: float) -> Sign:
+    """The patch's width; an interval where it is not sure how far the stem or the patch reaches."""
+    low, high = width, width
+    if patch.stem.map_wider:
+        low, high = sorted((width, max(width + patch.stem.map_wider, 0.0)))
+    if _doubted(patch, height):
+        low, high = UNSURE_WIDTH[0] * low, UNSURE_WIDTH[1] * high
+    if low < high:
         return Bounded(low - 2 * sigma, high + unseen + 2 * sigma)
     return _value_or_interval(width, unseen, sigma)
 
 
 def _height(patch: Patch, height: float, unseen: float, sigma: float) -> Sign:
-    """The patch's height; an interval where the outline holds little of the stem and the map shows wood far beyond it."""
-    rows = patch.bare.any(axis=1)
-    filled = float(patch.bare[rows][:, np.abs(patch.columns_right) < patch.stem.radius].mean())
-    if patch.map_height > MAP_TALLER[0] * height and filled < PATCHY:
-        return Bounded(height - 2 * sigma, patch.map_height + 2 * sigma)
-    return _value_or_interval(height, unseen, sigma)
+    """The patch's height; an interval where other looks do not see the patch, or not with the same ends."""
+    if not _doubted(patch, height):
+        return _value_or_interval(height, unseen, sigma)
+    heights = height, *patch.heights
+    high = HULL[1] * max(heights) if patch.strictly else max(UNSURE * max(heights), patch.map_height)
+    return Bounded(HULL[0] * min(heights) - 2 * sigma, high + unseen + 2 * sigma)
 
 
 def _seen_width(patch: Patch) -> float:
