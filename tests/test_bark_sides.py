@@ -47,7 +47,7 @@ def _agreed_with(scene: Scene, moved_mm: float) -> Stem | None:
 
 def test_sides_on_the_maps_borders_are_left_as_they_are(scene: Scene) -> None:
     stem = _agreed_with(scene, 0.0)
-    assert stem is not None and stem.map_wider == 0.0
+    assert stem is not None and stem.eye_wider == 0.0
     assert 2 * stem.radius == pytest.approx(scene[-1], rel=0.03)
 
 
@@ -55,7 +55,7 @@ def test_sides_on_the_maps_borders_are_left_as_they_are(scene: Scene) -> None:
 def test_a_side_that_was_taken_too_far_out_does_not_pass_for_a_thicker_stem(scene: Scene, too_far: float) -> None:
     stem = _agreed_with(scene, too_far)
     if stem is not None:  # another stem than the map's is refused
-        low, high = sorted((2 * stem.radius, 2 * stem.radius + stem.map_wider))
+        low, high = sorted((2 * stem.radius, 2 * stem.radius + stem.eye_wider))
         assert low * 0.95 <= scene[-1] <= high * 1.05
 
 

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from diagnose.measure.bark_map import BarkMap
-from diagnose.measure.bark_strip import Candidate
+from diagnose.measure.bark_strip import Candidate, levels
 from diagnose.measure.card_view import View, log_light, white_of_card
 from diagnose.measure.sampling import laid_between, sampled
 from diagnose.measure.smooth import median
@@ -27,20 +27,26 @@ GRAPH_BEYOND = 10.0  # how much bark above and below a patch is enough to know b
 MOST_CELLS = 35_000  # of the strip that a patch is outlined on: a large patch needs no finer ones
 BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems, with sigma; own readings
 MAP_BLUR = 1.5  # how far beyond a patch the map may show wood [mm]
-SURELY_WOOD, ENOUGH_SEED = 0.88, 10.0  # probability of wood on the map, and area that is so [mm2]
+SURELY_WOOD, PROBABLY_WOOD = 0.88, 0.6  # probability of wood on the map
+ENOUGH_SEED = 10.0  # area that is so [mm2]
+WORTH_INSISTING = (100.0, 15.0)  # such area [mm2], and how far its colour lies from the bark's, of 255; calibration
 RIM = 2.2  # widest cut edge of bark [mm]
 
 
 @dataclass(frozen=True)
 class Look:
-    """How colours are compared: the weight of lightness [a step of 1 in ln], rounds of the graph cut, and most cells."""
+    """How colours are compared: the weight of lightness [a step of 1 in ln], rounds of the graph cut, and most cells.
+
+    insists : where the cut finds no patch, it is made again with what the eye's map plainly shows as wood.
+    """
 
     lightness: float
     rounds: int
     cells: int
+    insists: bool = False
 
 
-FIRST_LOOK = Look(45.0, 1, MOST_CELLS)
+FIRST_LOOK = Look(45.0, 1, MOST_CELLS, insists=True)
 STRICT_LOOK = Look(45.0, 3, 10_000)  # more rounds: it takes a patch for bark sooner than the first does
 OTHER_LOOKS = (Look(22.0, 1, 10_000), Look(80.0, 1, 10_000))
 
@@ -124,10 +130,8 @@ def _outlined(
     further: list[float],
 ) -> Patch | None:
     """The outline between the candidate's levels and so much further down and up [mm]."""
-    run = candidate.pair[0].run
-    ends = np.array([candidate.centre, candidate.centre])
-    ends[:, run] = candidate.wide if seen is not None else candidate.rows
-    low, high = np.sort(stem.place(plane.to_px(view.to_mm(ends)))[0]) + (-further[0], further[1])
+    rows_seen = candidate.rows if seen is None else candidate.wide
+    low, high = levels(stem, plane, view, candidate, rows_seen) + (-further[0], further[1])
     centre_px = plane.to_px(view.to_mm(candidate.centre[None]))[0]
     native = stem.camera.K[0, 0] / stem.distance
     beyond = max(12.0, 0.25 * (high - low))
@@ -163,7 +167,8 @@ def _outlined(
     features = np.clip(features, 0, 255).astype(np.uint8)
     features[hidden] = np.median(features[bark], axis=0).astype(np.uint8)
     spot = np.hypot(grid[..., 0] - centre_px[0], grid[..., 1] - centre_px[1]) / native
-    wood = np.zeros(hidden.shape, bool) if seen is None else seen.wood_at(card) > SURELY_WOOD
+    on_map = np.zeros(hidden.shape) if seen is None else seen.wood_at(card)
+    wood = on_map > SURELY_WOOD
     inset = 2 * round(MAP_BLUR / step) + 1
     wood = cv2.erode(wood.astype(np.uint8), np.ones((inset, inset))) > 0
     seed = wood & on_stem & ~hidden & ~bark_rows[:, None]
@@ -185,6 +190,12 @@ def _outlined(
     like_wood = np.zeros(hidden.shape, bool)
     like_wood[near] = _cut_out(features[near], mask[near], look.rounds)
     bare = _largest(like_wood)
+    plainly = inner_rows & (on_map > PROBABLY_WOOD) & (share > 0.5)
+    worth = plainly.sum() * step**2 > WORTH_INSISTING[0] and np.linalg.norm(toward) > WORTH_INSISTING[1]
+    if look.insists and worth and (bare is None or bare.sum() * step**2 < LEAST_AREA):
+        mask[plainly] = cv2.GC_FGD  # colours alone do not part it from the bark: the eye's map says where it is
+        like_wood[near] = _cut_out(features[near], mask[near], look.rounds)
+        bare = _largest(like_wood)
     if bare is None or bare.sum() * step**2 < LEAST_AREA:
         return None
     apart = like_wood & ~cv2.dilate(bare.astype(np.uint8), np.ones((3, 3))).astype(bool)

@@ -99,8 +99,8 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, fl
 def _diameter(stem: Stem) -> Sign:
     """The stem's diameter; an interval where the straight edges and the eye's map disagree about its sides."""
     diameter, sigma = 2 * stem.radius, 2 * stem.radius * stem.radius_sigma
-    if stem.map_wider:
-        low, high = sorted((diameter, diameter + stem.map_wider))
+    if stem.eye_wider:
+        low, high = sorted((diameter, diameter + stem.eye_wider))
         return Bounded(low - 2 * sigma, high + 2 * sigma)
     return Measured(diameter, sigma)
 
@@ -155,8 +155,8 @@ def _doubted(patch: Patch, height: float) -> bool:
 def _width(patch: Patch, width: float, height: float, unseen: float, sigma: float) -> Sign:
     """The patch's width; an interval where it is not sure how far the stem or the patch reaches."""
     low, high = width, width
-    if patch.stem.map_wider:
-        low, high = sorted((width, max(width + patch.stem.map_wider, 0.0)))
+    if patch.stem.eye_wider:
+        low, high = sorted((width, max(width + patch.stem.eye_wider, 0.0)))
     if _doubted(patch, height):
         low, high = UNSURE_WIDTH[0] * low, UNSURE_WIDTH[1] * high
     if low < high:

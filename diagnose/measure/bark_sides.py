@@ -1,7 +1,8 @@
 """Do the fitted sides of a stem beside the card lie where the eye's map shows its borders, and what if they do not?
 
-The straight edge that a side was fitted to may be the card's shadow, the patch's own border or a neighbour's side; the map
-is too coarse to measure with, but it tells such an edge from a stem's.
+The straight edge that a side was fitted to may be the card's shadow, the patch's own border or a neighbour's side. The map
+is too coarse to measure with, but it tells such an edge from a stem's; so does the close network, which looks at the stem
+above and below the patch, where its bark is whole.
 """
 
 from __future__ import annotations
@@ -12,9 +13,12 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
+from diagnose.eye.pieces import moved
+from diagnose.eye.see import CloseView, Glance, look_close
 from diagnose.measure.bark_map import MAP_STRENGTH, OPEN, BarkMap
 from diagnose.measure.card_view import MARGIN, Line, View
 from diagnose.measure.stem import Stem
+from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 
 REACH = (0.5, 0.6, 8.0)  # where the map's border is sought, inward and outward: of the width, and at least so many mm out
@@ -25,6 +29,9 @@ APART = (1.5, 0.085)  # from which on map and edge disagree: [mm], as a share of
 NOT_THIS_STEM = (-0.4, 0.75)  # of the width: a border so far inside or outside is another thing's
 BLIND = 200.0  # of stem beside the card [mm2]: where the map shows less in all, it says nothing
 REFITS = 2
+CLOSELY = (0.6, 4.0)  # how far above and below the patch the stem is looked at closely: of its width, and [mm] more
+CLOSE_APART = 0.12  # of the width, from which on close looks disagree with a side; calibration and spent test pictures
+STEM_SEEN, STEM_WHOLE = 0.25, 0.5  # share of a close look along which a stem must lie: that there is one, that it is read
 
 Fit = Callable[[tuple[Line, Line]], Stem | None]
 
@@ -48,7 +55,7 @@ def agreed(stem: Stem, fit: Fit, plane: Plane, view: View, seen: BarkMap, run: i
     Returns
     -------
     Stem | None
-        With `map_wider` set where the two still disagree [mm].
+        With `eye_wider` set where the two still disagree [mm].
     """
     if float((seen.stem * seen.free > 0.5).sum()) < BLIND * seen.scale**2:
         return stem
@@ -69,7 +76,7 @@ def agreed(stem: Stem, fit: Fit, plane: Plane, view: View, seen: BarkMap, run: i
         stem, off = again, off_again
     if not all(NOT_THIS_STEM[0] < by / (2 * stem.radius) < NOT_THIS_STEM[1] for by in off):
         return None
-    return replace(stem, map_wider=float(sum(by for by in off if abs(by) > _limit(stem))))
+    return replace(stem, eye_wider=float(sum(by for by in off if abs(by) > _limit(stem))))
 
 
 def _limit(stem: Stem) -> float:
@@ -125,3 +132,80 @@ def _border(
             there = within if within.sum() >= LEAST_SEEN * told.sum() else told
             return float(np.median(out[first[there]])) / view.scale
     return 0.0
+
+
+def seen_closely(stem: Stem, picture: Picture, plane: Plane, low: float, high: float) -> Stem | None:
+    """The stem as two close looks back it, above and below its patch; None where they see no stem at all.
+
+    A side that the card hides is not judged, and a place whose middle it hides is not looked at.
+
+    Parameters
+    ----------
+    stem
+        As fitted [no unit].
+    picture, plane
+        It was fitted in, and the card's plane there [no unit].
+    low, high
+        From where to where along it the patch is believed to reach [mm].
+
+    Returns
+    -------
+    Stem | None
+        With `eye_wider` set where all looks that read a side see it elsewhere [mm], unless the map has set it.
+    """
+    width = 2 * stem.radius
+    beyond = CLOSELY[0] * width + CLOSELY[1]
+    wide, high_side = picture.size
+    seen, sides = [], []
+    for up, sign in ((high + beyond, -1.0), (low - beyond, 1.0)):
+        at, ahead = stem.on_middle(np.array([up, up + sign * width]), np.zeros(2))
+        across = stem.on_middle(np.full(3, up), np.array([-1.0, 0.0, 1.0]) * stem.radius)
+        covered = _on_card(plane, across)
+        if not (0 < at[0] < wide and 0 < at[1] < high_side) or covered[1]:
+            continue
+        pixels = float(np.linalg.norm(ahead - at))
+        view = look_close(picture.bgr, Glance(at, (ahead - at) / pixels, pixels, 1.0))
+        share, left, right = _sides_seen(view, at, ahead)
+        seen.append(share)
+        if share > STEM_WHOLE and np.isfinite(left + right):
+            own = (-left, right) if sign > 0 else (right, -left)  # how far out, to the left and right of the axis
+            sides.append(np.where(covered[[0, 2]], 0.5, own))
+    if seen and max(seen) < STEM_SEEN:
+        return None
+    if not sides or stem.eye_wider:
+        return stem
+    off = np.array(sides) - 0.5
+    nearest = off[np.abs(off).argmin(axis=0), [0, 1]]
+    return replace(stem, eye_wider=float(nearest[np.abs(nearest) > CLOSE_APART].sum()) * width)
+
+
+def _on_card(plane: Plane, px: np.ndarray) -> np.ndarray:
+    """Whether the card hides what lies at pixels (n, 2), (n,) bool."""
+    assert plane.layout is not None
+    mm = plane.to_mm(px)
+    return np.asarray(((mm > 0) & (mm < np.array(plane.layout.size_mm) * plane.print_scale)).all(axis=1))
+
+
+def _sides_seen(view: CloseView, at: np.ndarray, ahead: np.ndarray) -> tuple[float, float, float]:
+    """Along what share of a close look a stem lies about its axis, and its borders' medians as shares of the width.
+
+    at, ahead : (2,) of the axis, one width apart [upright px]. Borders count from the axis, negative to the map's top; not a
+    number where none is seen.
+    """
+    centre, further = moved(np.stack([at, ahead]), np.linalg.inv(view.to_px))
+    row = round(float(centre[1]))
+    stem = view.stem[:, 2:-2] > 0.5
+    if not 0 <= row < len(stem):
+        return 0.0, np.nan, np.nan
+    columns = np.flatnonzero(stem[row])
+    on = stem[:, columns]
+    borders = []
+    for side, step in ((~on[row::-1], -1), (~on[row:], 1)):
+        ends = side.any(axis=0)
+        first = side[:, ends].argmax(axis=0)
+        inside = view.stem[row + step * (first - 1), columns[ends] + 2]
+        outside = view.stem[row + step * first, columns[ends] + 2]
+        place = row + step * (first - 1 + (inside - 0.5) / np.maximum(inside - outside, 1e-6))
+        borders.append(float(np.median(place - centre[1])) if ends.any() else np.nan)
+    scale = float(np.linalg.norm(further - centre))
+    return len(columns) / stem.shape[1], borders[0] / scale, borders[1] / scale

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from diagnose.measure.bark_map import BarkMap
-from diagnose.measure.bark_sides import agreed
+from diagnose.measure.bark_sides import agreed, seen_closely
 from diagnose.measure.card_view import (
     LEVEL,
     UPRIGHT,
@@ -199,8 +199,18 @@ def stems_with_patch(
         if stem is not None:
             run = one.pair[0].run
             stem = agreed(stem, fit, plane, view, seen, run, float(one.centre[run]))
+        if stem is not None:
+            low, high = levels(stem, plane, view, one, one.wide)
+            stem = seen_closely(stem, picture, plane, low, high)
         if stem is not None and 0.75 < 2 * stem.radius / one.width < 1.35 and 2 * stem.radius <= thickest:
             yield stem, one
+
+
+def levels(stem: Stem, plane: Plane, view: View, candidate: Candidate, rows: tuple[float, float]) -> np.ndarray:
+    """Where along a stem two places of a candidate's strip lie, (2,), the lower one first [mm]."""
+    ends = np.array([candidate.centre, candidate.centre])
+    ends[:, candidate.pair[0].run] = rows
+    return np.sort(stem.place(plane.to_px(view.to_mm(ends)))[0])
 
 
 def _turned_by(pair: tuple[Line, Line]) -> range:

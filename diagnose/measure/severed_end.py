@@ -42,7 +42,8 @@ LESS_LIKELY = 0.85  # of the likeliest end's score: what has less is a side stub
 LEAST_CELLS_OF_STEM = 4  # of the finder's map, in the plain middle
 WORTH_A_LOOK = 0.4  # of the highest score
 MOST_ENDS = 4  # that are looked at closely
-LEAST_SURE = 0.5  # probability that an end is one
+LEAST_SURE = 0.9  # probability that an end is one; true ends of calibration had 0.986 and more, smears 0.71 and 0.75
+LEAST_LIKELY = 0.2  # of that times the first glance's score: true ends had 0.296 and more, most smears under 0.05
 BESIDE_SHADOW, WITHIN_SHADOW = 0.2, 0.01  # least shadow beside a stem, and most on it; on looks kept for that
 PERHAPS_SHADOW = (20.0, 0.6, 0.8)  # pixels, and the least that a stem of fewer, or of more, may be of what was read
 GROWS, GROWS_SLOPE = 1.22, 15.0  # a stem so many times as thick behind its end, and what that adds [degree]; calibration
@@ -115,7 +116,8 @@ def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
         seen = settle_on(picture.bgr, glance)
         stem = _stem_of(seen, plane)
         new = all(np.hypot(*(stem.tip - other.tip)) > stem.diameter for other in stems)
-        if new and seen.is_end > LEAST_SURE and _in_plain_middle(stem.tip, plane):
+        sure = seen.is_end > LEAST_SURE and stem.score > LEAST_LIKELY
+        if new and sure and _in_plain_middle(stem.tip, plane):
             stems.append(stem)
     return sorted(stems, key=lambda stem: -stem.score)
 

@@ -33,7 +33,7 @@ class Stem:
     axis runs up. radius [mm]. distance : axis to camera [mm]. scale_sigma : relative standard uncertainty that
     all lengths on the stem share, since its front stands off the card's plane by an unknown bit.
     radius_sigma : relative standard uncertainty of the radius, that included. sides_px : where its left and
-    right sides were seen, (n, 2) each. map_wider : by how much thicker the eye's map shows it [mm]; 0 where both agree.
+    right sides were seen, (n, 2) each. eye_wider : by how much thicker the eye sees it [mm]; 0 where both agree.
     """
 
     camera: Camera
@@ -46,7 +46,7 @@ class Stem:
     scale_sigma: float
     radius_sigma: float
     sides_px: tuple[np.ndarray, ...]
-    map_wider: float = 0.0
+    eye_wider: float = 0.0
 
     def on_surface(self, up: np.ndarray, turn: np.ndarray, radius: float | None = None) -> np.ndarray:
         """Picture of surface points `up` the axis [mm] and `turn` round it [radian, 0 to the camera]: (..., 2) px."""
