@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from io import BytesIO
+from typing import Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import Log
@@ -52,7 +53,7 @@ def tags_of(log: Log, site: str | None = None) -> list[str]:
     site
         One planting; None for all [no unit].
     """
-    only = {} if site is None else {"site": site}
+    only: dict[str, Any] = {} if site is None else {"site": site}
     told: set[str] = set()
     for kind, column in (("plant", "tag"), ("tally", "tree"), ("barrier", "label"), ("barrier", "plant")):
         told |= set(log.records(kind, **only)[column].dropna())
@@ -119,7 +120,7 @@ def labels_pdf(tags: Sequence[str], site: str = "", paper: str = "A4") -> bytes:
     return out.getvalue()
 
 
-def _written(canvas, text: str, font: str, size: float, left: float, bottom: float, width: float) -> None:
+def _written(canvas: Any, text: str, font: str, size: float, left: float, bottom: float, width: float) -> None:
     """One line, set smaller where it would not fit."""
     own = canvas.stringWidth(text, font, size)
     canvas.setFont(font, size * min(1.0, width / own) if own else size)
