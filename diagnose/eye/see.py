@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import gzip
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 
 import cv2
@@ -38,6 +38,7 @@ WIDTH_UNIT = 16.0  # pixels in which the finder tells a stem's width
 # the forms' scores are divided by this before they become probabilities: 1.1 fits pieces of rendered calibration pictures
 # best, 1.3 those of drawn ones; more, so that few of the wrong ones are sure
 TEMPERATURE = 1.6
+OTHER_WIDTHS = (0.6, 1.6)  # of the stem's, at which the form is looked at again
 
 _own = threading.local()  # a network object is not shared between threads
 
@@ -170,21 +171,47 @@ def find(picture: np.ndarray, matrix: np.ndarray, flat: bool = False) -> Found:
     return Found(shares, matrix @ step, tuple(sorted(ends, key=lambda end: -end.score)))
 
 
-def look_close(picture: np.ndarray, end: Glance) -> CloseView:
-    """What the close network sees where an end may be. picture : (h, w, 3) uint8, BGR."""
-    matrix = close_matrix(end.at, end.outward, end.width)
+def told_again(picture: np.ndarray, seen: CloseView) -> CloseView:
+    """A close view whose forms are the mean of four looks: its own, a mirrored one, a narrower and a wider one.
+
+    Parameters
+    ----------
+    picture
+        That was looked at, (h, w, 3) uint8, BGR.
+    seen
+        What was seen there [no unit].
+    """
+    end = seen.end
+    mirrored = close_matrix(end.at, end.outward, end.width) @ np.array([[1, 0, 0], [0, -1, CLOSE_SIZE[0] - 1], [0, 0, 1.0]])
+    others = [close_matrix(end.at, end.outward, fit * end.width) for fit in OTHER_WIDTHS]
+    forms = [seen.forms, *(_forms(_told(picture, matrix)[1]) for matrix in (mirrored, *others))]
+    return replace(seen, forms=np.mean(forms, axis=0))
+
+
+def _told(picture: np.ndarray, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The close network's map and what it tells, of a piece; matrix : (3, 3) from its pixels to the picture's."""
     net = _network("close")
     net.setInput(_input(cut(picture, matrix, CLOSE_SIZE)))
     map_scores, told = net.forward(["map", "told"])
-    told = told[0]
+    return map_scores[0], told[0]
+
+
+def _forms(told: np.ndarray) -> np.ndarray:
+    return _softmax(told[: len(FORMS)] / TEMPERATURE, 0)
+
+
+def look_close(picture: np.ndarray, end: Glance) -> CloseView:
+    """What the close network sees where an end may be. picture : (h, w, 3) uint8, BGR."""
+    matrix = close_matrix(end.at, end.outward, end.width)
+    map_scores, told = _told(picture, matrix)
     own = np.array(CLOSE_AT) + told[4:6] * CLOSE_WIDTH
     way = np.array([np.cos(told[6]), np.sin(told[6])])
     at, back = moved(np.stack([own, own - way * CLOSE_WIDTH * float(np.exp(np.clip(told[7], -1, 1)))]), matrix)
     width = float(np.linalg.norm(at - back))
     step = np.array([[CLOSE_STRIDE, 0, CLOSE_STRIDE / 2 - 0.5], [0, CLOSE_STRIDE, CLOSE_STRIDE / 2 - 0.5], [0, 0, 1.0]])
     return CloseView(
-        _softmax(map_scores[0], 0).transpose(1, 2, 0), matrix @ step,
-        _softmax(told[: len(FORMS)] / TEMPERATURE, 0), float(1 / (1 + np.exp(-told[3]))),
+        _softmax(map_scores, 0).transpose(1, 2, 0), matrix @ step,
+        _forms(told), float(1 / (1 + np.exp(-told[3]))),
         Glance(at, (at - back) / max(width, 1e-6), width, end.score),
     )  # fmt: skip
 

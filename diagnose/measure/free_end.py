@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from diagnose.eye.pieces import FINDER_SIZE, moved, whole_matrix
-from diagnose.eye.see import CloseView, Found, Glance, find, look_close, settle_on
+from diagnose.eye.see import CloseView, Found, Glance, find, look_close, settle_on, told_again
 from diagnose.measure.end_figures import form_of, slope_sigma, width_sigma
 from diagnose.measure.end_outline import Outlined, light_in, outlined, shapes_of, widths_by_map
 from diagnose.measure.end_shape import End
@@ -100,7 +100,7 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
                         "px or more across")
     if len(tips) == 2 and np.linalg.norm(tips[1] - tips[0]) < view.end.width / WIDEST:
         return _nothing(_TOO_NEAR)
-    seen = see_end(picture, view)
+    seen = see_end(picture, told_again(picture.bgr, view))
     if seen is None or float(np.median(_near(seen))) > QUARREL:
         return _nothing(_NO_SIDES if tips else _NO_TAP)
     if not tips and seen.outlined.contrast < LEAST_CONTRAST:

@@ -14,7 +14,7 @@ from functools import partial
 import numpy as np
 
 from diagnose.eye.pieces import moved, sheet_matrix
-from diagnose.eye.see import CloseView, find, settle_on
+from diagnose.eye.see import CloseView, find, settle_on, told_again
 from diagnose.measure.end_figures import form_of, slope_sigma, width_sigma
 from diagnose.measure.end_form import Look
 from diagnose.measure.end_outline import Outlined, light_in, outlined, shadow_by_map, shapes_of, widths_by_map
@@ -221,7 +221,7 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
     for stem in stems:
         seen = see_end(picture, plane, stem, anywhere=bool(taps))
         if seen is not None and (taps or _in_the_middle(seen, plane)):
-            ends.append(seen)
+            ends.append(replace(seen, view=told_again(picture.bgr, seen.view)))
         if ends and taps:
             break
     if not ends:
