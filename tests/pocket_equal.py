@@ -181,14 +181,14 @@ def differences(case: Drawn, told: Mapping[str, Any]) -> list[str]:
 
 def main(number: int = 2000) -> int:
     """Prints every difference; returns how many cases differ."""
-    import shutil
-
     from playwright.sync_api import sync_playwright
+
+    from tests.conftest import chromium
 
     cases = [*answered_cases(number // 2), *any_cases(number - number // 2)]
     with sync_playwright() as playwright:
         quiet = ["--no-sandbox", "--disable-gpu"]
-        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=quiet)
+        browser = playwright.chromium.launch(executable_path=chromium(), args=quiet)
         wrong = 0
         for start in range(0, number, _AT_ONCE):
             some = cases[start:start + _AT_ONCE]

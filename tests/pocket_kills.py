@@ -10,7 +10,6 @@ from __future__ import annotations
 import argparse
 import os
 import random
-import shutil
 import signal
 import subprocess
 import sys
@@ -26,7 +25,7 @@ from playwright.sync_api import Error, sync_playwright
 
 from diagnose.fieldlog.merge import merge
 from diagnose.fieldlog.store import open_log
-from tests.conftest import PHOTOS
+from tests.conftest import PHOTOS, chromium
 from tests.pocket_phone import make_page, opened
 
 TWIGS = sorted((PHOTOS / "twig_on_card").glob("*.jpg"))[:4]
@@ -52,7 +51,7 @@ class Browser:
         told = profile / "DevToolsActivePort"
         told.unlink(missing_ok=True)
         self.process = subprocess.Popen(
-            [str(shutil.which("chromium")), "--headless=new", "--no-sandbox", "--disable-gpu", "--remote-debugging-port=0",
+            [str(chromium()), "--headless=new", "--no-sandbox", "--disable-gpu", "--remote-debugging-port=0",
              "--no-first-run", "--disable-background-networking", f"--user-data-dir={profile}", "about:blank"],
             start_new_session=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         for _ in range(300):

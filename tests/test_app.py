@@ -146,26 +146,6 @@ def test_a_file_that_is_no_picture_gets_one_line_and_the_page_lives_on(browser: 
     page.close()
 
 
-def test_without_a_photo_the_questions_alone_lead_to_a_verdict(browser: Any, app: tuple[str, Path]) -> None:
-    address, _ = app
-    page, _ = _open(browser, f"{address}/wound", PHONE)
-    page.get_by_role("button", name="a shoot or twig is cut or torn off").click()
-    page.locator(".verdict").first.wait_for(timeout=30_000)
-    page.get_by_text("Answered so far: 1").wait_for()
-    page.close()
-
-
-@pytest.mark.parametrize("size", WIDTHS)
-def test_a_planting_gets_a_plan_with_its_buying_list(browser: Any, app: tuple[str, Path], size: tuple[int, int]) -> None:
-    address, _ = app
-    page, _ = _open(browser, f"{address}/planting", size)
-    page.get_by_text("The buying list as CSV").wait_for(timeout=60_000)
-    assert page.get_by_text("To buy").count() >= 1
-    too_wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
-    assert too_wide <= 1
-    page.close()
-
-
 def test_two_photos_of_one_wound_are_joined(browser: Any, app: tuple[str, Path]) -> None:
     address, _ = app
     page, _ = _open(browser, f"{address}/wound", DESK)

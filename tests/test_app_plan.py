@@ -13,7 +13,8 @@ from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.store import open_log
 from diagnose.signs import parse_signs
 
-WIDTHS = [(1280, 900), (390, 844)]
+DESK = (1280, 900)
+WIDTHS = [pytest.param(DESK, marks=pytest.mark.slow), (390, 844)]
 
 
 def _open(browser: Any, address: str, size: tuple[int, int]) -> Any:
@@ -32,6 +33,7 @@ def test_the_answer_stands_on_the_first_screen_above_what_is_asked(
         place = page.get_by_text(words).first.bounding_box()
         assert place is not None and place["y"] + place["height"] <= size[1], words
     page.get_by_text("Expected, not diagnosed").wait_for()
+    assert page.get_by_text("To buy").count() >= 1
     asked = page.get_by_text("Change what you want, and where").bounding_box()
     assert asked is not None and asked["y"] > place["y"]
     assert page.locator("img[alt*='top']").count() >= 1
@@ -48,7 +50,7 @@ def test_the_wounds_of_a_planting_in_the_log_are_taken_over(browser: Any, app: t
     for told in ({"wound": "severed_shoot", "cut_form": "torn", "position": "high"},
                  {"wound": "bark_gnawed", "position": "base", "groove_look": "fine_many_angles"}):
         save_diagnosis(log, diagnose_answers(parse_signs(told), Circumstances("east")), site="Taken over")
-    page = _open(browser, address, WIDTHS[0])
+    page = _open(browser, address, DESK)
     page.get_by_text("Change what you want, and where").click()
     page.get_by_text("Wounds in the log").click()
     page.get_by_label("Planting", exact=True).first.click()
@@ -60,7 +62,7 @@ def test_the_wounds_of_a_planting_in_the_log_are_taken_over(browser: Any, app: t
 
 
 def test_a_budget_that_is_too_small_is_said_to_break_the_plan(browser: Any, app: tuple[str, Path]) -> None:
-    page = _open(browser, app[0], WIDTHS[0])
+    page = _open(browser, app[0], DESK)
     page.get_by_text("Change what you want, and where").click()
     page.get_by_label("Budget for the first year (0: not limited)").fill("5")
     page.get_by_label("Budget for the first year (0: not limited)").press("Enter")

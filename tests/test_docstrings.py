@@ -15,7 +15,7 @@ HOUSE = TOP / "diagnose"
 # parameters not yet named, by room (`python -m tests.test_docstrings` counts them): a room that is rewritten leaves this
 # list, and no number grows
 STANDING = {
-    "culprits": 226, "eye": 292, "measure": 251, "places": 42, "protect": 182, "report": 172, "screens": 75, "survey": 450,
+    "culprits": 224, "eye": 292, "measure": 249, "protect": 182, "report": 45, "screens": 70, "survey": 450,
     "upkeep": 178,
 }
 Function = ast.FunctionDef | ast.AsyncFunctionDef

@@ -22,6 +22,19 @@ STOREYS = (
 )
 # circles that stand until their rooms are rebuilt
 STANDING_CIRCLES = {("diagnose.culprits.ask", "diagnose.culprits.verdict", "diagnose.culprits.ask")}
+MOST_LINES = 450
+# longer files, each with why it is one: a new one is split, or has a reason as good
+LONG = {
+    "diagnosis.py": "the spine calls every room in order, for one photo, many, and answers",
+    "fieldlog/log.py": "the log is one object, and all that asks it stands with it",
+    "pocket/page/model.js": "the model a second time, in the order of the original",
+    "pocket/page/steps.js": "the steps of one page",
+    "protect/plan.py": "one plan from what is asked to what is bought; its parts share the same figures",
+    "screens/upkeep.py": "one page with four parts",
+    "simulate/twig.py": "one picture: every part of it draws from the same random numbers in a fixed order",
+    "survey/summary.py": "one survey from its rows to its sentence",
+    "upkeep/proof.py": "one question, whether barriers held, with its three ways of counting",
+}
 HEIGHT = {name: storey for storey, names in enumerate(STOREYS) for name in names}
 
 
@@ -72,6 +85,12 @@ def _circles(module: str, way: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
             yield (*way, other)
         elif other > way[0] and other not in way and _room(other) == _room(way[0]):  # rooms are in order already
             yield from _circles(other, (*way, other))
+
+
+def test_a_file_is_short_or_there_is_a_reason_for_its_length() -> None:
+    long = {str(file.relative_to(HOUSE)) for ending in ("*.py", "*.js") for file in HOUSE.rglob(ending)
+            if file.read_text("utf-8").count("\n") > MOST_LINES}
+    assert long - set(LONG) == set()
 
 
 def test_no_module_is_known_by_one_that_it_knows() -> None:

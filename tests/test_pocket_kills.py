@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import shutil
 import subprocess
 import sys
 
-from tests.conftest import TOP, missing
+from tests.conftest import TOP, chromium, missing
 
 
 def test_browser_and_tab_killed_while_records_are_kept_lose_none_that_was_told_as_kept() -> None:
-    if shutil.which("chromium") is None:
+    if chromium() is None:
         missing("a Chromium browser")
     # a process of its own: two of the libraries that drive a browser do not run side by side
     done = subprocess.run([sys.executable, "-m", "tests.pocket_kills", "--records", "6", "--kills", "2"], cwd=TOP,

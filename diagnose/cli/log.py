@@ -191,6 +191,25 @@ def sidecars(folder: str, log: str) -> None:
     print(write_sidecars(open_log(log, make=False), folder, Progress().of_step("looking at photos")))
 
 
+@log.command(cls=Verb)
+@click.argument("tags", nargs=-1, metavar="[TAG ...]")
+@click.option("--site", metavar="NAME", help="The planting; without a TAG the tags that it has in the log.")
+@click.option("--out", type=Written(".pdf"), metavar="FILE", default="labels.pdf", show_default=True, help="The sheets.")
+@options.paper
+@options.in_log
+def labels(tags: tuple[str, ...], site: str | None, out: str, paper: str, log: str) -> None:
+    """Print tags of plants and barriers as labels with a QR code.
+
+    TAG is a tag, or a run of new ones such as T001..T040.
+    """
+    from diagnose.fieldlog.store import open_log
+    from diagnose.report.tag_labels import labels_pdf, run_of, tags_of
+    from diagnose.whole_file import write_whole
+
+    told = [each for text in tags for each in run_of(text)] or tags_of(open_log(log, make=False), site)
+    print(write_whole(out, labels_pdf(told, site or "", paper)))
+
+
 @log.command("import", cls=Verb)
 @click.argument("file", type=Read())
 @click.option("--column", type=words.column, multiple=True, metavar="COLUMN=FIELD",

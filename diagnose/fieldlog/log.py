@@ -169,7 +169,11 @@ class Log:
         """
         fixed = frozenset({"photo", "observation"})
         with self.writing() as session:
-            return [self._add(session, kind, checked(kind, row, fixed)) for row in rows]
+            made = [{"id": str(uuid.uuid4()), "saved_at": now(), **checked(kind, row, fixed)} for row in rows]
+            session.add_all(KINDS[kind](**row) for row in made)
+            session.flush()  # all at once: one by one took four times as long
+            session.add_all(History(**first_change(kind, row)) for row in made)
+        return [str(row["id"]) for row in made]
 
     def add_photo(self, start_of_id: str, photo: bytes, photo_name: str = "", role: str = "context",
                   by: str = "") -> str:

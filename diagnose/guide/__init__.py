@@ -6,12 +6,14 @@ from pathlib import Path
 
 from diagnose.culprits.ranges import is_covered, range_rows, ranges, residents
 from diagnose.places import Place
+from diagnose.protect.requirement import needs
 
 # file -> heading in the app
 GUIDES = {
     "owner": "Something eats my trees: for owners",
     "adviser": "Many people ask me: for advisers",
     "crew": "Weeks in the field: for survey crews",
+    "questions": "Questions people ask, each with its answer",
     "pocket": "In the pocket: on any phone, without a signal",
     "photos": "Print the card, take the photo",
     "upkeep": "My barriers stand: for whoever looks after them",
@@ -38,7 +40,23 @@ def guide_text(name: str) -> str:
         raise KeyError(name)
     text = (Path(__file__).parent / f"{name}.md").read_text(encoding="utf-8")
     text = text.split("\n", 1)[1].lstrip()
-    return text + ranges_told() if name == "animals" else text
+    made = {"animals": ranges_told, "questions": needs_told}
+    return text + made[name]() if name in made else text
+
+
+def needs_told() -> str:
+    """What keeps each animal off: least height, widest opening and the foot, a row each in Markdown, with the sources."""
+    rows = ["| animal | least height above the ground | widest opening | at the foot | read where |",
+            "| --- | --- | --- | --- | --- |"]
+    for need in needs().values():
+        told = [need.get(figure, {}) for figure in ("top", "opening", "base")]
+        if not all(one.get("value") is not None for one in told[:2]):
+            continue
+        high, wide, foot = told
+        sources = dict.fromkeys("from memory" if one["source"] == "MEM" else one["source"] for one in (high, wide))
+        rows.append(f"| {need['name']} | {high['value'] / 1000:g} m | {wide['value']:g} mm | {foot.get('treatment', '')} | "
+                    f"{', '.join(sources)} |")
+    return "\n".join(rows) + "\n"
 
 
 def ranges_told() -> str:

@@ -61,19 +61,37 @@ def _numbers(values: Any) -> np.ndarray:
 
 
 def mirrored(seen: np.ndarray) -> np.ndarray:
-    """Features, (n, ...), of the same ends seen in a mirror: left and right change places."""
+    """Features, (n, ...), of the same ends seen in a mirror: left and right change places.
+
+    Parameters
+    ----------
+    seen
+        Features of n ends [no unit].
+    """
     n = PER_PART
     return np.concatenate([seen[:, 2 * n : 3 * n], seen[:, n : 2 * n], seen[:, :n], seen[:, 3 * n :]], axis=1)
 
 
 def scaled(values: np.ndarray, stage: dict[str, np.ndarray]) -> np.ndarray:
-    """Values by their usual mean and spread; what was not looked at counts as usual."""
+    """Values by their usual mean and spread; what was not looked at counts as usual.
+
+    Parameters
+    ----------
+    values, stage
+        Features, and a fitted stage with their usual mean and spread [no unit].
+    """
     return np.nan_to_num(np.clip((values - stage["mean"]) / stage["spread"], -4, 4))
 
 
 def answers(stage: dict[str, np.ndarray], seen: np.ndarray) -> np.ndarray:
     """Logits, (n, 8), that an edge is torn, from features (n, ...): near left and right, far left and right, near and
-    far middle; then that any part is torn, and that all is."""
+    far middle; then that any part is torn, and that all is.
+
+    Parameters
+    ----------
+    stage, seen
+        The fitted stage, and features of n ends [no unit].
+    """
     one, other = (scaled(values, stage) @ stage["weights"].T + stage["intercept"] for values in (seen, mirrored(seen)))
     middle = (one + other) / 2
     return np.stack([one[:, 0], other[:, 0], one[:, 1], other[:, 1], *middle[:, 2:].T], axis=1)
@@ -81,7 +99,13 @@ def answers(stage: dict[str, np.ndarray], seen: np.ndarray) -> np.ndarray:
 
 def told(asked: np.ndarray) -> np.ndarray:
     """What the second stage weighs, (n, 10): the six edges' chances by size, the least and the greatest logit, and
-    the logits of any and of all."""
+    the logits of any and of all.
+
+    Parameters
+    ----------
+    asked
+        Logits, (n, 8), as `answers` gives them [no unit].
+    """
     edges = np.sort(asked[:, :6], axis=1)
     return np.concatenate([1 / (1 + np.exp(-edges)), edges[:, [0, -1]], asked[:, 6:]], axis=1)
 

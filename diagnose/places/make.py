@@ -38,7 +38,13 @@ NEAR = 0.2  # what near means there [degree]
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Write `outlines.npz` and `areas.csv` into the package."""
+    """Write `outlines.npz` and `areas.csv` into the package.
+
+    Parameters
+    ----------
+    arguments
+        Words of the command line, or None for those that it was started with [no unit].
+    """
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     for name in ("countries", "states", "parts", "codes"):
         parser.add_argument(f"--{name}", type=Path, required=True)
@@ -59,7 +65,13 @@ def main(arguments: list[str] | None = None) -> None:
 
 
 def iso_countries(folder: Path) -> dict[str, tuple[str, str]]:
-    """ISO 3166-1 by its number: alpha-2 code and name."""
+    """ISO 3166-1 by its number: alpha-2 code and name.
+
+    Parameters
+    ----------
+    folder
+        Where the published files lie [no unit].
+    """
     text = (folder / "1.js").read_text(encoding="utf-8")
     rows = re.findall(r"name: (?:'([^']*)'|\"([^\"]*)\"),\s+state: 'assigned',\s+alpha2: '(..)',\s+alpha3: '...',"
                       r"\s+numeric: '(\d+)'", text)
@@ -67,14 +79,28 @@ def iso_countries(folder: Path) -> dict[str, tuple[str, str]]:
 
 
 def iso_parts(folder: Path) -> dict[str, str]:
-    """ISO 3166-2: name by code."""
+    """ISO 3166-2: name by code.
+
+    Parameters
+    ----------
+    folder
+        Where the published files lie [no unit].
+    """
     text = (folder / "2.js").read_text(encoding="utf-8")
     rows = re.findall(r"code: '([A-Z0-9-]+)',\s+name:\s+(?:'([^']*)'|\"([^\"]*)\")", text)
     return {code: " ".join((plain or quoted).split()) for code, plain, quoted in rows}
 
 
 def topojson(path: Path, layer: str) -> Iterator[tuple[str | None, str, Any]]:
-    """(id, name, outline) of the shapes of one layer of a TopoJSON file, in degrees."""
+    """(id, name, outline) of the shapes of one layer of a TopoJSON file, in degrees.
+
+    Parameters
+    ----------
+    path
+        A TopoJSON file [no unit].
+    layer
+        Name of the layer in it [no unit].
+    """
     told = json.loads(path.read_text(encoding="utf-8"))
     scale, start = (np.asarray(told["transform"][key]) for key in ("scale", "translate"))
     arcs = [np.cumsum(np.asarray(arc), axis=0) * scale + start for arc in told["arcs"]]
@@ -110,7 +136,15 @@ def _cut_at_180(shape: Any) -> Any:
 
 
 def short_names(folder: Path, codes: dict[str, tuple[str, str]]) -> dict[str, str]:
-    """What the outlines call each country, by its ISO 3166-1 code; abbreviated names are left out."""
+    """What the outlines call each country, by its ISO 3166-1 code; abbreviated names are left out.
+
+    Parameters
+    ----------
+    folder
+        Where the published files lie [no unit].
+    codes
+        ISO 3166-1 by its number: alpha-2 code and name [no unit].
+    """
     told = json.loads((folder / "countries-10m.json").read_text(encoding="utf-8"))["objects"]["countries"]["geometries"]
     return {codes[one["id"]][0]: one["properties"]["name"] for one in told
             if "id" in one and "." not in one["properties"]["name"]}
@@ -119,7 +153,19 @@ def short_names(folder: Path, codes: dict[str, tuple[str, str]]) -> dict[str, st
 def countries_of(
     folder: Path, parts: Path, codes: dict[str, tuple[str, str]], told: dict[str, Any]
 ) -> dict[str, Any]:
-    """Outline of each country by its ISO 3166-1 code, simplified so that neighbours still share their border."""
+    """Outline of each country by its ISO 3166-1 code, simplified so that neighbours still share their border.
+
+    Parameters
+    ----------
+    folder
+        Where the published files lie [no unit].
+    parts
+        Where the published outlines of parts lie [no unit].
+    codes
+        ISO 3166-1 by its number: alpha-2 code and name [no unit].
+    told
+        What `outlines.yaml` says [no unit].
+    """
     pieces: dict[str, list[Any]] = defaultdict(list)
     for number, name, shape in topojson(folder / "countries-10m.json", "countries"):
         own = told["unnumbered"].get(name) if number is None else codes[number][0]
@@ -155,13 +201,25 @@ def _given_back(countries: dict[str, Any], outline: Any, back: dict[str, Any]) -
 
 
 def simplified(shapes: dict[str, Any]) -> dict[str, Any]:
-    """The shapes with fewer corners; common borders stay common."""
+    """The shapes with fewer corners; common borders stay common.
+
+    Parameters
+    ----------
+    shapes
+        Outlines that share borders [degree].
+    """
     whole = [shapely.MultiPolygon(polygons(shapely.make_valid(shape))) for shape in shapes.values()]
     return dict(zip(shapes, shapely.coverage_simplify(whole, FINE), strict=True))
 
 
 def thinned(land: list[tuple[str, Any]]) -> list[tuple[str, Any]]:
-    """The pieces of land without tiny islets near a larger piece of the same country."""
+    """The pieces of land without tiny islets near a larger piece of the same country.
+
+    Parameters
+    ----------
+    land
+        Pieces of land [degree].
+    """
     tree = shapely.STRtree([piece for _, piece in land])
     kept = []
     for index, (code, piece) in enumerate(land):
@@ -172,7 +230,15 @@ def thinned(land: list[tuple[str, Any]]) -> list[tuple[str, Any]]:
 
 
 def with_islands(land: list[tuple[str, Any]], islands: dict[str, Any]) -> list[tuple[str, str, Any]]:
-    """The pieces of land, the largest first, each with the island that it is or lies off."""
+    """The pieces of land, the largest first, each with the island that it is or lies off.
+
+    Parameters
+    ----------
+    land
+        Pieces of land [degree].
+    islands
+        Outlines of islands, by code [degree].
+    """
     land = sorted(land, key=lambda one: -one[1].area)
     marked: list[tuple[str, str, Any]] = []
     found = set()
@@ -191,13 +257,31 @@ def with_islands(land: list[tuple[str, Any]], islands: dict[str, Any]) -> list[t
 
 
 def geojson(path: Path) -> Iterator[tuple[str | None, Any]]:
-    """(name, outline) of the shapes of a GeoJSON file."""
+    """(name, outline) of the shapes of a GeoJSON file.
+
+    Parameters
+    ----------
+    path
+        A GeoJSON file [no unit].
+    """
     for one in json.loads(path.read_text(encoding="utf-8"))["features"]:
         yield one["properties"]["name"], shapely.make_valid(shapely.geometry.shape(one["geometry"]))
 
 
 def parts_of(country: str, how: dict[str, Any], folder: Path, names: dict[str, str]) -> dict[str, Any]:
-    """Outline of each part of a country by its ISO 3166-2 code."""
+    """Outline of each part of a country by its ISO 3166-2 code.
+
+    Parameters
+    ----------
+    country
+        ISO 3166-1 alpha-2 code [no unit].
+    how
+        How the parts are found in the file, from `outlines.yaml` [no unit].
+    folder
+        Where the published files lie [no unit].
+    names
+        Names of areas by code [no unit].
+    """
     by_name = {plain(name): code for code, name in names.items() if code.startswith(country + "-")}
     groups = {name: code for code, members in how.get("groups", {}).items() for name in members}
     pieces: dict[str, list[Any]] = defaultdict(list)
@@ -215,13 +299,27 @@ def parts_of(country: str, how: dict[str, Any], folder: Path, names: dict[str, s
 
 
 def without_islets(part: Any) -> Any:
-    """The part without pieces smaller than about 10 km2: land tells what is an island, and the nearest part has it."""
+    """The part without pieces smaller than about 10 km2: land tells what is an island, and the nearest part has it.
+
+    Parameters
+    ----------
+    part
+        Outline of a part [degree].
+    """
     pieces = sorted(polygons(part), key=lambda piece: -piece.area)
     return shapely.MultiPolygon([piece for piece in pieces if piece is pieces[0] or piece.area > ISLET])
 
 
 def states_of(folder: Path, names: dict[str, str]) -> dict[str, Any]:
-    """Outline of each of the United States that ISO 3166-2 has a code for and ISO 3166-1 has none."""
+    """Outline of each of the United States that ISO 3166-2 has a code for and ISO 3166-1 has none.
+
+    Parameters
+    ----------
+    folder
+        Where the published files lie [no unit].
+    names
+        Names of areas by code [no unit].
+    """
     by_name = {name: code for code, name in names.items() if code.startswith("US-")}
     outlying = {"Puerto Rico", "Guam", "American Samoa", "United States Virgin Islands",
                 "Commonwealth of the Northern Mariana Islands"}
@@ -233,7 +331,23 @@ def write_areas(
     countries: dict[str, Any], parts: dict[str, Any], codes: dict[str, tuple[str, str]], names: dict[str, str],
     short: dict[str, str], told: dict[str, Any],
 ) -> None:
-    """Write what each area is called, in what it lies and on which half of the earth, a line each."""
+    """Write what each area is called, in what it lies and on which half of the earth, a line each.
+
+    Parameters
+    ----------
+    countries
+        Outlines of countries, by code [degree].
+    parts
+        Outlines of parts, by code [degree].
+    codes
+        ISO 3166-1 by its number: alpha-2 code and name [no unit].
+    names
+        Names of areas by code [no unit].
+    short
+        Short names by code [no unit].
+    told
+        What `outlines.yaml` says [no unit].
+    """
     formal = dict(codes.values())
     rows = []
     for code, shape in countries.items():

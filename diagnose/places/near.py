@@ -32,9 +32,9 @@ def within_reach(
     Parameters
     ----------
     shapes : ndarray of object, shape (N,)
-        Outlines in degrees, x being the longitude.
+        Outlines, x being the longitude [degree].
     tree : shapely.STRtree
-        Their index.
+        Their index [no unit].
     latitude, longitude : float
         The position [degree].
     reach_km : float
@@ -58,7 +58,19 @@ def within_reach(
 
 
 def flat(shape: Any, latitude: float, longitude: float, reach_km: float) -> Any:
-    """What of an outline lies round a position, in km east and north of it."""
+    """What of an outline lies round a position, in km east and north of it.
+
+    Parameters
+    ----------
+    shape
+        An outline [degree].
+    latitude
+        Of the position, WGS 84 [degree].
+    longitude
+        Of the position, WGS 84 [degree].
+    reach_km
+        What lies within this is kept [km].
+    """
     wide, high = KM_A_DEGREE * _narrowing(latitude), KM_A_DEGREE
     pieces = [shapely.affinity.affine_transform(piece, (wide, 0, 0, high, (shift - longitude) * wide, -latitude * high))
               for box, shift in _windows(latitude, longitude, reach_km)
@@ -69,8 +81,10 @@ def flat(shape: Any, latitude: float, longitude: float, reach_km: float) -> Any:
 def _windows(
     latitude: float, longitude: float, reach_km: float
 ) -> Iterator[tuple[tuple[float, float, float, float], float]]:
-    """West, south, east and north [degree] of what lies within reach, and how much to add to its longitudes: one window, and
-    another beyond the line where longitudes start anew."""
+    """West, south, east and north [degree] of what lies within reach, and how much to add to its longitudes.
+
+    One window, and another beyond the line where longitudes start anew.
+    """
     high = 1.01 * reach_km / KM_A_DEGREE
     wide = min(180.0, high / max(math.cos(math.radians(min(90.0, abs(latitude) + high))), 1e-9))
     for shift in (0.0, 360.0, -360.0):

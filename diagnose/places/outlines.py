@@ -31,7 +31,13 @@ class Outlines:
 
 
 def save(outlines: Outlines) -> None:
-    """Write the outlines into the package."""
+    """Write the outlines into the package.
+
+    Parameters
+    ----------
+    outlines
+        Land and parts with their codes [degree].
+    """
     kept: dict[str, Any] = {
         "countries": np.array(outlines.countries), "islands": np.array(outlines.islands),
         "part_codes": np.array(outlines.part_codes),
@@ -47,7 +53,13 @@ def save(outlines: Outlines) -> None:
 
 
 def polygons(shape: Any) -> list[Any]:
-    """The polygons that a shape consists of; lines and points in it are left out."""
+    """The polygons that a shape consists of; lines and points in it are left out.
+
+    Parameters
+    ----------
+    shape
+        A polygon, or several [degree].
+    """
     return [one for one in shapely.get_parts(shapely.get_parts(shape)) if one.geom_type == "Polygon"]
 
 

@@ -90,7 +90,13 @@ def areas() -> dict[str, Area]:
 
 
 def within(code: str) -> tuple[str, ...]:
-    """The area itself, what it lies in, and so on up to its country."""
+    """The area itself, what it lies in, and so on up to its country.
+
+    Parameters
+    ----------
+    code
+        Of a country, part or island [no unit].
+    """
     above = areas()[code].inside
     return (code, *within(above)) if above else (code,)
 
@@ -145,7 +151,7 @@ def place_named(text: str) -> Place:
     Parameters
     ----------
     text : str
-        Code or English name, no matter whether in capitals or with accents.
+        Code or English name, no matter whether in capitals or with accents [no unit].
 
     Raises
     ------
@@ -177,9 +183,9 @@ def season_of(month: int, place: Place) -> str:
     Parameters
     ----------
     month : int
-        1 to 12.
+        1 to 12 [no unit].
     place : Place
-        December to February is winter on the northern half of the earth and summer on the southern.
+        December to February is winter on the northern half of the earth and summer on the southern [no unit].
     """
     if month not in range(1, 13):
         raise CannotUse(f"{month} is no month: say 1 to 12")
@@ -207,7 +213,13 @@ def _by_name() -> dict[str, tuple[str, ...]]:
 
 
 def plain(text: str) -> str:
-    """Small letters without accents, runs of anything else as one space."""
+    """Small letters without accents, runs of anything else as one space.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+    """
     bare = "".join(one for one in unicodedata.normalize("NFKD", text) if not unicodedata.combining(one))
     return " ".join("".join(one if one.isalnum() else " " for one in bare.casefold()).split())
 

@@ -21,14 +21,32 @@ Lines = list[Stroke]
 
 
 def drawing_of(sign: str, choice: str) -> str | None:
-    """The drawing of an answer as SVG for a screen, which shows nothing at its true size; None where it has none."""
+    """The drawing of an answer as SVG for a screen, which shows nothing at its true size; None where it has none.
+
+    Parameters
+    ----------
+    sign
+        Name of the sign, of signs.yaml [no unit].
+    choice
+        One of the sign's choices [no unit].
+    """
     drawn = draw_answer(sign, choice, on_paper=False)
     return None if drawn is None else drawn.as_svg()
 
 
 @cache
 def draw_answer(sign: str, choice: str, on_paper: bool = True) -> Drawing | None:
-    """The drawing of an answer, WIDE x TALL mm; None where it has none."""
+    """The drawing of an answer, WIDE x TALL mm; None where it has none.
+
+    Parameters
+    ----------
+    sign
+        Name of the sign, of signs.yaml [no unit].
+    choice
+        One of the sign's choices [no unit].
+    on_paper
+        Is it for print, in black on white? [no unit]
+    """
     draw = _DRAWN.get(sign, {}).get(choice)
     if draw is None:
         return None

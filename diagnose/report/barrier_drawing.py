@@ -90,7 +90,17 @@ class Drawing:
         return "\n".join([*lines, "</svg>"])
 
     def put_on(self, canvas: Canvas, left_mm: float, bottom_mm: float) -> None:
-        """Draws it on a PDF page, its lower left corner at this place [mm]."""
+        """Draws it on a PDF page, its lower left corner at this place [mm].
+
+        Parameters
+        ----------
+        canvas
+            Of reportlab, drawn on [no unit].
+        left_mm
+            Left edge on the page [mm].
+        bottom_mm
+            Lower edge on the page [mm].
+        """
         canvas.saveState()
         canvas.translate(left_mm * POINT, (bottom_mm + self.height) * POINT)
         for s in self.all_strokes():
@@ -184,6 +194,17 @@ def draw_barrier(place: Planting, part: Part, inches: bool = False,
     """The barrier from the side, to scale, with the plan's own dimensions; None for what has no shape, as a spray.
 
     room_mm : paper that it may take, width and height [mm].
+
+    Parameters
+    ----------
+    place
+        The planting [no unit].
+    part
+        The part of the plan that is drawn [no unit].
+    inches
+        Are lengths told in inches and feet, else in millimetres? [no unit]
+    room_mm
+        Width and height that there is on the page [mm].
     """
     built = dimensions(place, part)
     if wires(part) and not part.width_mm:
@@ -194,7 +215,17 @@ def draw_barrier(place: Planting, part: Part, inches: bool = False,
 
 
 def draw_boundary(ground: Ground, inches: bool = False, room_mm: tuple[float, float] = ROOM_MM) -> Drawing:
-    """The boundary from above, north up, each side with its length."""
+    """The boundary from above, north up, each side with its length.
+
+    Parameters
+    ----------
+    ground
+        The planting's boundary [m].
+    inches
+        Are lengths told in inches and feet, else in millimetres? [no unit]
+    room_mm
+        Width and height that there is on the page [mm].
+    """
     xs, ys = zip(*ground.corners_m, strict=True)
     wide, tall = (max(xs) - min(xs)) * 1000, (max(ys) - min(ys)) * 1000
     scale = _scale(wide / (room_mm[0] - 50), tall / (room_mm[1] - 28))
@@ -218,6 +249,17 @@ def draw_brace(place: Planting, part: Part, inches: bool = False, room_mm: tuple
     """A corner or gate post with its brace, one direction of pull, to scale; None for a fence without braces.
 
     The tie runs from the foot of the anchor to the head of the brace post, against the pull of the fence (BRACE-8, ME382).
+
+    Parameters
+    ----------
+    place
+        The planting [no unit].
+    part
+        The part of the plan that is drawn [no unit].
+    inches
+        Are lengths told in inches and feet, else in millimetres? [no unit]
+    room_mm
+        Width and height that there is on the page [mm].
     """
     if not part.round_the_planting:
         return None

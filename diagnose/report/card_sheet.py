@@ -37,7 +37,15 @@ Rectangle = tuple[float, float, float, float]  # x, y of the top left corner, wi
 
 
 def modules(layout: Layout, marker: int) -> Iterator[Rectangle]:
-    """The marker's black rectangles in the sheet's own frame (y down) [mm], runs of a row drawn as one."""
+    """The marker's black rectangles in the sheet's own frame (y down) [mm], runs of a row drawn as one.
+
+    Parameters
+    ----------
+    layout
+        Which marker lies where [mm].
+    marker
+        Number of the marker [no unit].
+    """
     pattern = marker_picture(marker, 1) < 128
     size = layout.side_mm / MODULES_A_SIDE
     left, top = (centre - layout.side_mm / 2 for centre in layout.markers[marker])
@@ -62,17 +70,42 @@ class Sheet:
         return (self.paper[1] - y) * MM
 
     def box(self, x: float, y: float, width: float, height: float, grey: float = 0.0) -> None:
+        """A filled rectangle.
+
+        Parameters
+        ----------
+        x, y, width, height
+            Of its upper left corner, and its sides [mm].
+        grey
+            0 is black, 1 white [no unit].
+        """
         self.canvas.setFillGray(grey)
         self.canvas.rect(x * MM, self._y(y + height), width * MM, height * MM, stroke=0, fill=1)
 
     def line(
         self, x0: float, y0: float, x1: float, y1: float, width: float = LINE, grey: float = 0.0
     ) -> None:
+        """A straight line.
+
+        Parameters
+        ----------
+        x0, y0, x1, y1, width
+            Of its start and its end, and how thick it is [mm].
+        grey
+            0 is black, 1 white [no unit].
+        """
         self.canvas.setStrokeGray(grey)
         self.canvas.setLineWidth(width * MM)
         self.canvas.line(x0 * MM, self._y(y0), x1 * MM, self._y(y1))
 
     def frame(self, x: float, y: float, width: float, height: float) -> None:
+        """The faint outline of a rectangle.
+
+        Parameters
+        ----------
+        x, y, width, height
+            Of its upper left corner, and its sides [mm].
+        """
         corners = [(x, y), (x + width, y), (x + width, y + height), (x, y + height)]
         for start, end in zip(corners, corners[1:] + corners[:1], strict=True):
             self.line(*start, *end, grey=FAINT)
@@ -80,6 +113,19 @@ class Sheet:
     def text(
         self, x: float, y: float, words: str, size: float = 9, font: str = FONT, anchor: str = "left"
     ) -> None:
+        """One line of words.
+
+        Parameters
+        ----------
+        x, y
+            Of the place that the anchor names, on the line that the letters stand on [mm].
+        words, font
+            What is written, and the font's name [no unit].
+        size
+            Of the letters [point].
+        anchor
+            Which end of the words is there: left, middle or right [no unit].
+        """
         self.canvas.setFillGray(0.1)
         self.canvas.setFont(font, size)
         draw = {
@@ -90,7 +136,19 @@ class Sheet:
         draw(x * MM, self._y(y), words)
 
     def upright_text(self, x: float, y: float, words: str, size: float = 8) -> None:
-        """Text that reads upwards, centred on the place."""
+        """Text that reads upwards, centred on the place.
+
+        Parameters
+        ----------
+        x
+            From the page's left edge [mm].
+        y
+            From the page's top edge [mm].
+        words
+            What is written [no unit].
+        size
+            Of the letters [point].
+        """
         self.canvas.saveState()
         self.canvas.translate(x * MM, self._y(y))
         self.canvas.rotate(90)
@@ -290,6 +348,15 @@ def card_and_staff(paper: str = "A4", card: Layout | None = CARD, staff: Layout 
 
     paper : "A4" or "Letter". card, staff : layouts, or None to leave one out. Raises CannotUse for other
     paper or where a layout does not fit on it.
+
+    Parameters
+    ----------
+    paper
+        "A4" or "Letter" [no unit].
+    card
+        The scale card's layout [mm].
+    staff
+        The height staff's layout [mm].
     """
     from reportlab.pdfgen.canvas import Canvas
 
@@ -312,7 +379,15 @@ def card_and_staff(paper: str = "A4", card: Layout | None = CARD, staff: Layout 
 
 
 def write_card_sheet(path: str | PathLike[str], paper: str = "A4") -> str:
-    """Write the printable PDF and return the line that says where it is and what to check on the print."""
+    """Write the printable PDF and return the line that says where it is and what to check on the print.
+
+    Parameters
+    ----------
+    path
+        The PDF file [no unit].
+    paper
+        "A4" or "Letter" [no unit].
+    """
     write_whole(Path(path), card_and_staff(paper))
     return f"{path}: print it at 100 %; each check bar must then measure {CHECK_BAR_MM:.0f} mm"
 
@@ -321,6 +396,11 @@ def print_scale(measured_mm: float) -> float:
     """True length of a printed millimetre, from a check bar's measured length [mm].
 
     Raises CannotUse where the print is so far off that the wrong bar or unit is more likely.
+
+    Parameters
+    ----------
+    measured_mm
+        What the check bar of 100 mm measures on the print [mm].
     """
     scale = measured_mm / CHECK_BAR_MM
     if not 0.8 <= scale <= 1.2:

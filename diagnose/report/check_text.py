@@ -9,7 +9,13 @@ _CAMERA = 0.05  # change of the mean log score from which a measured sign is sai
 
 
 def check_as_text(found: Mapping[str, Any]) -> str:
-    """The records of `culprits.check.check` as lines."""
+    """The records of `culprits.check.check` as lines.
+
+    Parameters
+    ----------
+    found
+        As that gives it [no unit].
+    """
     blocks = [_scores(found), _baselines(found), _reliability(found), _left_out(found), _camera(found)]
     return "\n\n".join("\n".join(block) for block in blocks)
 
@@ -80,7 +86,13 @@ def _camera(found: Mapping[str, Any]) -> list[str]:
 
 
 def saved_as_text(saved: Mapping[str, float]) -> str:
-    """The record of `culprits.observers.questions_saved` as lines."""
+    """The record of `culprits.observers.questions_saved` as lines.
+
+    Parameters
+    ----------
+    saved
+        As that gives it: shares, and numbers of questions [no unit].
+    """
     lines = [
         f"Asking, with people before {saved['runs']:.0f} wounds drawn from the model with misreading:",
         f"  asking is over after a median of {saved['median']:.0f} questions, a mean of {saved['mean']:.1f}",
@@ -94,7 +106,13 @@ def saved_as_text(saved: Mapping[str, float]) -> str:
 
 
 def belief_as_text(found: Mapping[str, Any]) -> str:
-    """The record of `culprits.believe.believe` as lines."""
+    """The record of `culprits.believe.believe` as lines.
+
+    Parameters
+    ----------
+    found
+        As that gives it [no unit].
+    """
     fit = found["c"]
     blocks = [
         ("(a) wounds drawn from the model itself: the arithmetic only", found["a"]),

@@ -44,10 +44,11 @@ def due_as_text(items: Sequence[Item], on: date, register: Register | None = Non
     Parameters
     ----------
     items : sequence of Item
-        Of due.due.
+        Of due.due [no unit].
     on : date
+        The day [no unit].
     register : Register or None
-        That they are of: then what is ahead stands at the end.
+        That they are of: then what is ahead stands at the end [no unit].
 
     Returns
     -------
@@ -72,7 +73,9 @@ def ahead_as_text(register: Register, on: date, most: int = 1000) -> str:
     Parameters
     ----------
     register : Register
+        The barriers that stand [no unit].
     on : date
+        The day [no unit].
     most : int
         So many lines at most [no unit].
 
@@ -102,9 +105,11 @@ def planned_as_text(plan: Any, planted_on: date, species: str = "") -> str:
     Parameters
     ----------
     plan : Plan or mapping
+        The plan whose upkeep is told [no unit].
     planted_on : date
+        The day of planting [no unit].
     species : str
-        Of the seedlings, or empty.
+        Of the seedlings, or empty [no unit].
 
     Returns
     -------
@@ -147,6 +152,7 @@ def cautions(items: Sequence[Item]) -> list[str]:
     Parameters
     ----------
     items : sequence of Item
+        What is due [no unit].
 
     Returns
     -------
@@ -162,13 +168,15 @@ def due_pdf(items: Sequence[Item], on: date, site: str = "", paper: str = "A4", 
     Parameters
     ----------
     items : sequence of Item
-        Of due.due.
+        Of due.due [no unit].
     on : date
+        The day [no unit].
     site : str
-        For the heading.
+        For the heading [no unit].
     paper : {'A4', 'Letter'}
+        "A4" or "Letter" [no unit].
     register : Register or None
-        That they are of: then the map, the forecasts and the due months stand there too.
+        That they are of: then the map, the forecasts and the due months stand there too [no unit].
 
     Returns
     -------

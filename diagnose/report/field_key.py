@@ -37,7 +37,15 @@ _FOOT = (
 
 
 def points_to(word: Word, choice: str) -> list[str]:
-    """Kinds of culprit whose odds an answer raises at least RAISED times, likeliest first, in words."""
+    """Kinds of culprit whose odds an answer raises at least RAISED times, likeliest first, in words.
+
+    Parameters
+    ----------
+    word
+        A sign with its choices [no unit].
+    choice
+        One of the sign's choices [no unit].
+    """
     before, after = judge({}).groups, judge({word.name: Answer(choice)}).groups
     raised = {kind: _odds(after[kind]) / _odds(before[kind]) for kind in before if kind != NOT_LISTED}
     ranked = sorted((kind for kind in raised if raised[kind] >= RAISED), key=lambda kind: -after[kind])
@@ -49,7 +57,13 @@ def _odds(share: float) -> float:
 
 
 def field_key(paper: str = "A4") -> bytes:
-    """The key as PDF, one page with the answers' drawings on its back. Raises CannotUse for an unknown paper."""
+    """The key as PDF, one page with the answers' drawings on its back. Raises CannotUse for an unknown paper.
+
+    Parameters
+    ----------
+    paper
+        "A4" or "Letter" [no unit].
+    """
     from reportlab.pdfgen.canvas import Canvas
 
     sizes = {name.lower(): size for name, size in PAPERS.items()}
@@ -79,7 +93,15 @@ def field_key(paper: str = "A4") -> bytes:
 
 
 def write_field_key(path: str | PathLike[str], paper: str = "A4") -> str:
-    """Write the one-page key and return the line that says where it is."""
+    """Write the one-page key and return the line that says where it is.
+
+    Parameters
+    ----------
+    path
+        The PDF file [no unit].
+    paper
+        "A4" or "Letter" [no unit].
+    """
     write_whole(Path(path), field_key(paper))
     return f"{path}: one page with every question, best asked from top left to bottom right; drawings on the back"
 

@@ -15,6 +15,11 @@ def draw_kinds(plan: Plan) -> Drawing:
     line.
 
     Drawn in strokes alone, so that it prints without colour and becomes SVG and PDF alike; its scale is none.
+
+    Parameters
+    ----------
+    plan
+        The plan whose kinds are drawn [no unit].
     """
     rows = [row for row in plan.kinds if row.option is not None]
     half = (WIDTH_MM - LABEL_MM - GAP_MM) / 2

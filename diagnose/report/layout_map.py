@@ -18,6 +18,19 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
     """Boundary, numbered plots (n, 2) [m] in walking order, scale bar, north, and the plots' coordinates.
 
     rule : the stopping rule in words, printed below the heading.
+
+    Parameters
+    ----------
+    ground
+        The planting's boundary [m].
+    points
+        Where plots lie, (n, 2) [m].
+    site
+        Name of the planting [no unit].
+    paper
+        "A4" or "Letter" [no unit].
+    rule
+        When the survey may be looked at, in words [no unit].
     """
     from reportlab.lib import pagesizes
     from reportlab.lib.colors import HexColor

@@ -33,7 +33,13 @@ def load_fonts() -> frozenset[int]:
 
 
 def settable(text: str) -> str:
-    """The text as it can be set, composed (NFC); a run of letters that cannot stands as "[2 Han letters not shown]"."""
+    """The text as it can be set, composed (NFC); a run of letters that cannot stands as "[2 Han letters not shown]".
+
+    Parameters
+    ----------
+    text
+        As somebody typed it [no unit].
+    """
     whole = unicodedata.normalize("NFC", text)
     if whole.isascii() and whole.isprintable():
         return whole
@@ -42,11 +48,24 @@ def settable(text: str) -> str:
 
 
 def marked(text: str) -> str:
-    """The text as it can be set, for a paragraph: nothing in it is read as markup."""
+    """The text as it can be set, for a paragraph: nothing in it is read as markup.
+
+    Parameters
+    ----------
+    text
+        As somebody typed it [no unit].
+    """
     return escape(settable(text))
 
 
 def all_settable(text: str) -> bool:
+    """Has the font every letter of the text?
+
+    Parameters
+    ----------
+    text
+        As somebody typed it [no unit].
+    """
     return all(fits for fits, _ in _runs("".join(filter(_prints, unicodedata.normalize("NFC", text)))))
 
 

@@ -32,10 +32,11 @@ def metal_pdf(rows: pd.DataFrame, site: str = "", paper: str = "A4", buffer_m: f
     Parameters
     ----------
     rows : DataFrame
-        Of metal.metal.
+        Of metal.metal [no unit].
     site : str
-        Of an empty page.
+        Of an empty page [no unit].
     paper : {'A4', 'Letter'}
+        "A4" or "Letter" [no unit].
     buffer_m : float
         To stay off beyond the error of each place [m].
 

@@ -42,6 +42,17 @@ def annotate(
     """The neighbourhood of the wound, enlarged, with what was measured: (h, w, 3) uint8 BGR.
 
     Without a measurement, the whole picture with the reason written on it.
+
+    Parameters
+    ----------
+    picture
+        The upright photo [no unit].
+    measurement
+        What was measured in it, with its shapes in pixels of the picture [no unit].
+    plane
+        The plane that it was measured in, or None [no unit].
+    inches
+        Are lengths told in inches and feet, else in millimetres? [no unit]
     """
     x0, y0, x1, y1 = _frame(picture, measurement)
     zoom = SIDE / max(x1 - x0, y1 - y0)
@@ -70,7 +81,15 @@ def annotate(
 
 
 def write_annotated(found: Diagnosis, path: str | Path) -> Path:
-    """Writes the annotated picture of a diagnosis and returns its path. Raises CannotUse in one line."""
+    """Writes the annotated picture of a diagnosis and returns its path. Raises CannotUse in one line.
+
+    Parameters
+    ----------
+    found
+        The diagnosis of one photo [no unit].
+    path
+        The picture's file; its ending says the format [no unit].
+    """
     if found.picture is None:
         raise CannotUse("there is no photo to annotate; give one")
     if Path(path).suffix.lower() not in (".jpg", ".jpeg", ".png", ".webp"):

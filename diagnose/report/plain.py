@@ -21,7 +21,15 @@ _WIDTH = 96
 
 
 def diagnosis_as_text(found: Diagnosis, inches: bool = False) -> str:
-    """The diagnosis as lines: what was measured, what bit it and why, what stops it."""
+    """The diagnosis as lines: what was measured, what bit it and why, what stops it.
+
+    Parameters
+    ----------
+    found
+        The diagnosis of one photo, or of answers [no unit].
+    inches
+        Are lengths told in inches and feet, else in millimetres? [no unit]
+    """
     blocks = []
     if found.picture is not None:
         blocks.append(_measured(found, inches))
@@ -30,7 +38,15 @@ def diagnosis_as_text(found: Diagnosis, inches: bool = False) -> str:
 
 
 def wounds_as_text(found: Wounds, inches: bool = False) -> str:
-    """Several wounds: each one's verdict, who is at work, and the one barrier against them all."""
+    """Several wounds: each one's verdict, who is at work, and the one barrier against them all.
+
+    Parameters
+    ----------
+    found
+        Several wounds, judged each and together [no unit].
+    inches
+        Are lengths told in inches and feet, else in millimetres? [no unit]
+    """
     blocks = [[f"Wound {number}", *_verdict(one)] for number, one in enumerate(found.each, 1)]
     blocks += [[found.together.statement], advice_lines(found, inches)]
     return "\n\n".join("\n".join(block) for block in blocks)
@@ -119,7 +135,13 @@ def _barrier(barrier: Requirement, inches: bool) -> list[str]:
 
 
 def barrier_line(barrier: Requirement) -> str:
-    """The barrier in one sentence."""
+    """The barrier in one sentence.
+
+    Parameters
+    ----------
+    barrier
+        The barrier that is advised [no unit].
+    """
     if barrier.kind is None:
         return "Barrier: none helps against this."
     fine = ", with finer mesh round the base" if barrier.fine_opening is not None else ""
@@ -130,7 +152,13 @@ LISTED = ("id", "taken_at", "site", "plant", "leading", "lat", "lon")  # fields 
 
 
 def observation_lines(parts: Iterable[pd.DataFrame]) -> Iterator[str]:
-    """The log's observations, a line each, with a heading; frame by frame, as the log gives them."""
+    """The log's observations, a line each, with a heading; frame by frame, as the log gives them.
+
+    Parameters
+    ----------
+    parts
+        Observations, in frames one after the other [no unit].
+    """
     none = True
     for part in parts:
         for key, when, site, plant, leading, lat, lon in zip(*(part[name].tolist() for name in LISTED), strict=True):
@@ -146,7 +174,13 @@ def observation_lines(parts: Iterable[pd.DataFrame]) -> Iterator[str]:
 
 
 def deleted_lines(found: Iterable[Deleted]) -> Iterator[str]:
-    """Records of other kinds that are marked as deleted, a line each."""
+    """Records of other kinds that are marked as deleted, a line each.
+
+    Parameters
+    ----------
+    found
+        What is marked as deleted [no unit].
+    """
     for one in found:
         yield f"{one.id[:8]}  {one.kind}  {one.words}  deleted {one.at[:10]}{f' by {one.by}' if one.by else ''}"
 

@@ -31,7 +31,13 @@ Section = tuple[str, dict[str, Estimate]]
 
 
 def sections(survey: Survey) -> list[Section]:
-    """The tables of estimates, in reading order; empty ones left out."""
+    """The tables of estimates, in reading order; empty ones left out.
+
+    Parameters
+    ----------
+    survey
+        The survey's figures [no unit].
+    """
     whole = {"all unprotected trees": survey.unprotected}
     if survey.if_yes is not None and survey.if_no is not None:
         whole |= {"untold trees as browsed": survey.if_yes, "untold trees as not": survey.if_no}
@@ -53,7 +59,13 @@ def sections(survey: Survey) -> list[Section]:
 
 
 def decision_lines(survey: Survey) -> list[str]:
-    """What follows for each target after the first, and for each what it was, how it was looked at and what was counted."""
+    """What follows for each target after the first, and for each what it was, how it was looked at and what was counted.
+
+    Parameters
+    ----------
+    survey
+        The survey's figures [no unit].
+    """
     told = []
     for number, one in enumerate(survey.decisions):
         sentence = [] if number == 0 else [one.sentence]
@@ -68,13 +80,25 @@ def decision_lines(survey: Survey) -> list[str]:
 
 
 def densities(survey: Survey) -> dict[str, Estimate]:
-    """Trees per hectare and stocking, where areas were written down, and heights."""
+    """Trees per hectare and stocking, where areas were written down, and heights.
+
+    Parameters
+    ----------
+    survey
+        The survey's figures [no unit].
+    """
     named = (("trees", survey.density), ("unbrowsed trees", survey.unbrowsed_density), ("stocked plots", survey.stocking))
     return {name: one for name, one in named if one is not None} | survey.heights
 
 
 def interval_drawing(rows: dict[str, Estimate]) -> Drawing:
-    """Estimates as dots with their intervals as lines, one row each, on one scale in percent."""
+    """Estimates as dots with their intervals as lines, one row each, on one scale in percent.
+
+    Parameters
+    ----------
+    rows
+        Estimated share by the name of its line [no unit].
+    """
     from reportlab.graphics.shapes import Circle, Drawing, Line, String
     from reportlab.lib.colors import HexColor
 
@@ -109,7 +133,13 @@ def interval_drawing(rows: dict[str, Estimate]) -> Drawing:
 
 
 def map_drawing(survey: Survey) -> Drawing | None:
-    """Smoothed share browsed, plots as circles sized by their trees; cells too unsure carry a dot instead of a colour."""
+    """Smoothed share browsed, plots as circles sized by their trees; cells too unsure carry a dot instead of a colour.
+
+    Parameters
+    ----------
+    survey
+        The survey's figures [no unit].
+    """
     from reportlab.graphics.shapes import Circle, Drawing, Line, Polygon, Rect, String
     from reportlab.lib.colors import Color, HexColor
 
@@ -166,23 +196,47 @@ def map_drawing(survey: Survey) -> Drawing | None:
 
 
 def map_picture(survey: Survey) -> str:
-    """The map as SVG in HTML, as on paper; empty without one."""
+    """The map as SVG in HTML, as on paper; empty without one.
+
+    Parameters
+    ----------
+    survey
+        The survey's figures [no unit].
+    """
     drawn = map_drawing(survey)
     return "" if drawn is None else _svg(drawn, "map of damage")
 
 
 def lasting_pictures(survey: Survey) -> list[str]:
-    """The curves of barriers as SVG in HTML, as on paper."""
+    """The curves of barriers as SVG in HTML, as on paper.
+
+    Parameters
+    ----------
+    survey
+        The survey's figures [no unit].
+    """
     return [_svg(lasting_drawing(one), f"share of {kind} still whole") for kind, one in survey.lasting.items()]
 
 
 def change_lines(survey: Survey) -> list[str]:
-    """Before and after in words; nothing where there is one visit."""
+    """Before and after in words; nothing where there is one visit.
+
+    Parameters
+    ----------
+    survey
+        The survey's figures [no unit].
+    """
     return [] if survey.compared is None else [f"Change: {survey.compared.words}"]
 
 
 def map_words(survey: Survey) -> str:
-    """What the map is, whether damage clusters, and how it goes with the distance to the edge."""
+    """What the map is, whether damage clusters, and how it goes with the distance to the edge.
+
+    Parameters
+    ----------
+    survey
+        The survey's figures [no unit].
+    """
     if survey.map is None:
         return ""
     told = [f"Smoothed over {survey.map.bandwidth_m:.0f} m; dotted where the standard error exceeds {UNSURE:.0%}, white "
@@ -199,7 +253,13 @@ def map_words(survey: Survey) -> str:
 
 
 def lasting_drawing(curve: Survival) -> Drawing:
-    """Share still whole against age: the curve as a step line, its limits as thin ones, a tick where one was last seen."""
+    """Share still whole against age: the curve as a step line, its limits as thin ones, a tick where one was last seen.
+
+    Parameters
+    ----------
+    curve
+        Share still whole, by age [year].
+    """
     from reportlab.graphics.shapes import Drawing, Line, PolyLine, String
     from reportlab.lib.colors import HexColor
 
@@ -237,7 +297,13 @@ def lasting_drawing(curve: Survival) -> Drawing:
 
 
 def lasting_rows(survey: Survey) -> list[list[str]]:
-    """Kind, barriers watched, failed, share whole after 1, 3 and 5 years, age by which half failed; a heading first."""
+    """Kind, barriers watched, failed, share whole after 1, 3 and 5 years, age by which half failed; a heading first.
+
+    Parameters
+    ----------
+    survey
+        The survey's figures [no unit].
+    """
     rows = [["", "watched", "failed", "whole after 1 year", "after 3 years", "after 5 years", "half failed by"]]
     for kind, curve in survey.lasting.items():
         half = curve.median()
@@ -255,7 +321,13 @@ LASTING_WORDS = (
 
 
 def cost_words(survey: Survey) -> str:
-    """What one tree saved from browsing cost; empty where no cost was given."""
+    """What one tree saved from browsing cost; empty where no cost was given.
+
+    Parameters
+    ----------
+    survey
+        The survey's figures [no unit].
+    """
     if survey.cost is None:
         return ""
     cost = survey.cost
@@ -265,7 +337,15 @@ def cost_words(survey: Survey) -> str:
 
 
 def survey_pdf(survey: Survey, paper: str = "A4") -> bytes:
-    """The report as a PDF. paper : A4 or Letter."""
+    """The report as a PDF.
+
+    Parameters
+    ----------
+    survey
+        The survey's figures [no unit].
+    paper
+        "A4" or "Letter" [no unit].
+    """
     from reportlab.lib import colors, pagesizes
     from reportlab.lib.styles import ParagraphStyle, getSampleStyleSheet
     from reportlab.platypus import KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
@@ -331,7 +411,13 @@ def survey_pdf(survey: Survey, paper: str = "A4") -> bytes:
 
 
 def survey_html(survey: Survey) -> str:
-    """The report as one self-contained page."""
+    """The report as one self-contained page.
+
+    Parameters
+    ----------
+    survey
+        The survey's figures [no unit].
+    """
     return (f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(_title(survey))}</title>'
             '<meta name="viewport" content="width=device-width"><style>body{font:16px/1.45 sans-serif;max-width:50em;'
             "margin:2em auto;padding:0 1em;color:#222;background:#fff}table{border-collapse:collapse;font-size:.9em}"
@@ -403,7 +489,13 @@ def _svg(drawing: Drawing, label: str) -> str:
 
 
 def table_text(survey: Survey) -> str:
-    """The whole report as plain text: the answer, then every table, for a terminal."""
+    """The whole report as plain text: the answer, then every table, for a terminal.
+
+    Parameters
+    ----------
+    survey
+        The survey's figures [no unit].
+    """
     lines = [survey.answer, survey.headline, _counts(survey), *decision_lines(survey), *change_lines(survey), *survey.bands]
     text = [part for line in lines for part in wrap(line, 110, subsequent_indent="  ")]
     tables = [*sections(survey), *([("On the ground", densities(survey))] if densities(survey) else [])]

@@ -20,7 +20,18 @@ def tally_sheet_pdf(site: str = "", plots: tuple[str, ...] = (), paper: str = "A
                     parts: tuple[str, ...] = ()) -> bytes:
     """A sheet for each plot named, or one blank sheet.
 
-    paper : A4 or Letter. plan : whose stopping rule and target are printed on every sheet. parts : stratum of each plot.
+    Parameters
+    ----------
+    site
+        Name of the planting [no unit].
+    plots
+        Names of the plots, one sheet each [no unit].
+    paper
+        "A4" or "Letter" [no unit].
+    plan
+        Whose stopping rule and target are printed on every sheet; None for neither [no unit].
+    parts
+        Stratum of each plot [no unit].
     """
     from reportlab.lib import pagesizes
     from reportlab.pdfgen.canvas import Canvas

@@ -24,6 +24,7 @@ def draw_map(canvas: Any, frame: tuple[float, float, float, float], lat: np.ndar
     Parameters
     ----------
     canvas : reportlab canvas
+        Of reportlab, drawn on [no unit].
     frame : (float, float, float, float)
         Left, bottom, right, top [pt].
     lat, lon : (n,) arrays
@@ -31,13 +32,13 @@ def draw_map(canvas: Any, frame: tuple[float, float, float, float], lat: np.ndar
     error_m : (n,) array
         [m]; NaN where nobody noted it.
     kinds : (n,) sequence of str
-        Keys of `signs`.
+        Keys of `signs` [no unit].
     signs : mapping
-        Kind -> square, open square, small, cross, ring, triangle or dot; also the order of the legend.
+        Kind -> square, open square, small, cross, ring, triangle or dot; also the order of the legend [no unit].
     names : (n,) sequence of str
-        Drawn beside the marks.
+        Drawn beside the marks [no unit].
     lines : (n,) sequence of FenceLine or None
-        Of the fences; their marks are drawn along the line.
+        Of the fences; their marks are drawn along the line [no unit].
 
     Returns
     -------
@@ -164,8 +165,9 @@ def mark(canvas: Any, sign: str, x: float, y: float) -> None:
     Parameters
     ----------
     canvas : reportlab canvas
+        Of reportlab, drawn on [no unit].
     sign : str
-        square, open square, small, cross, ring, triangle or dot.
+        square, open square, small, cross, ring, triangle or dot [no unit].
     x, y : float
         Its middle [pt].
     """

@@ -255,9 +255,17 @@ def _ground(around: Surroundings, rng: np.random.Generator) -> np.ndarray:
 
 
 def _over(scene: np.ndarray, colour: np.ndarray, alpha: np.ndarray, blur: float) -> np.ndarray:
-    colour = np.asarray(colour, np.float32)
+    """The scene with a colour laid over it where alpha is, out of focus; beyond the blur's reach it stays as it is."""
+    if not alpha.any():
+        return scene
+    reach = int(4 * blur) + 3  # of OpenCV's kernel for floats
+    box = tuple(slice(max(int(there[0]) - 2 * reach, 0), int(there[-1]) + 2 * reach + 1)
+                for there in (np.flatnonzero(alpha.any(axis=axis)) for axis in (1, 0)))
+    colour, alpha = np.asarray(colour, np.float32)[box], alpha[box]
     layer = cv2.GaussianBlur(cv2.merge([*cv2.split(colour * alpha[..., None]), alpha]), (0, 0), blur)
-    return scene * (1 - layer[..., 3:]) + layer[..., :3]
+    laid = scene.copy()
+    laid[box] = scene[box] * (1 - layer[..., 3:]) + layer[..., :3]
+    return laid
 
 
 def _lay_stem(scene: np.ndarray, around: Surroundings, rng: np.random.Generator, wide_px: float) -> np.ndarray:

@@ -421,9 +421,12 @@ def _lay_twig(
         thick = max(1, int(0.5 * setting.diameter * per_mm))
         cv2.line(mask, *[tuple(int(v) for v in cells(p[None])[0]) for p in (foot, head)], 255, thick)
     alpha = mask.astype(np.float32) / 255
+    shown = _shown(mask, setting, cells, project)  # elsewhere no colour need be worked out
+    rows, columns = shown
 
-    depth = np.sqrt(np.clip(1 - (y / radius) ** 2, 0, 1))[:, None]
-    normal = (y / radius).clip(-1, 1)[:, None, None] * across + depth[..., None] * np.cross(across, along)
+    level = y[rows] / radius
+    depth = np.sqrt(np.clip(1 - level**2, 0, 1))[:, None]
+    normal = level.clip(-1, 1)[:, None, None] * across + depth[..., None] * np.cross(across, along)
     bearing, rise = np.radians(setting.sun_from)
     to_sun = np.array([np.cos(bearing) * np.cos(rise), np.sin(bearing) * np.cos(rise), -np.sin(rise)])
     lambert = np.clip(normal @ to_sun, 0, None) / np.sin(rise)
@@ -435,14 +438,14 @@ def _lay_twig(
     grain = cv2.resize(grain, (w, h), interpolation=cv2.INTER_CUBIC)
     fleck = rng.normal(0, 1, (max(h // 8, 4), max(w // 12, 4))).astype(np.float32)
     fleck = cv2.resize(fleck, (w, h), interpolation=cv2.INTER_CUBIC)
-    texture = np.exp(0.22 * grain + 0.15 * fleck)[..., None]
+    texture = np.exp(0.22 * grain[shown] + 0.15 * fleck[shown])[..., None]
     bark = np.array(BARKS[setting.bark][::-1], np.float32)
     colour = bark * texture * bark_light
     coarse = max(0.25 * setting.diameter * per_mm, 2.0)
     blotch = rng.normal(0, 1, (int(h / coarse) + 2, int(w / (1.6 * coarse)) + 2)).astype(np.float32)
     blotch = cv2.resize(blotch, (w, h), interpolation=cv2.INTER_CUBIC) + 0.5 * grain
-    lichen = ((fleck > 2.2) | (blotch > rng.uniform(1.2, 3.5)))[..., None]
-    colour = np.where(lichen, np.float32([0.25, 0.3, 0.28]) * (1 + 0.15 * grain[..., None]) * bark_light, colour)
+    lichen = ((fleck[shown] > 2.2) | (blotch[shown] > rng.uniform(1.2, 3.5)))[..., None]
+    colour = np.where(lichen, np.float32([0.25, 0.3, 0.28]) * (1 + 0.15 * grain[shown][..., None]) * bark_light, colour)
     to_shape = np.array([
         [1 / np.ptp(shape.along[:2]), 0, -shape.along[0] / np.ptp(shape.along[:2])],
         [0, 1 / np.ptp(shape.y[:2]) / radius, -shape.y[0] / np.ptp(shape.y[:2])],
@@ -457,12 +460,14 @@ def _lay_twig(
     # a torn face is of splinters that look each its own way, with dark clefts between them
     cleft = own.normal(0, 1, (int(own.integers(8, 50)), int(w / per_mm / setting.diameter) + 4)).astype(np.float32)
     cleft = cv2.resize(np.minimum(cleft, 0.6), (w, h), interpolation=cv2.INTER_CUBIC)
-    toned = np.exp(0.06 * grain + rings + rough * (0.3 * strands + float(own.uniform(0.1, 0.7)) * cleft))[..., None]
+    face = x[columns][None, :] > near[rows][:, None]
+    clefts = float(own.uniform(0.1, 0.7)) * cleft[shown]
+    toned = np.exp(0.06 * grain[shown] + rings[shown] + rough[shown] * (0.3 * strands[shown] + clefts))[..., None]
     wood = np.array(setting.wood[::-1], np.float32) * toned * (0.75 * sky + 0.6 * sun)
-    face = (x[None, :] > near[:, None])[..., None]
-    colour = np.where(face, wood, colour).astype(np.float32)
+    colour = np.where(face[..., None], wood, colour).astype(np.float32)
 
-    layer = cv2.merge([*cv2.split(colour * alpha[..., None]), alpha])
+    layer = np.zeros((h, w, 4), np.float32)
+    layer[shown] = np.concatenate([colour * alpha[shown][..., None], alpha[shown][..., None]], axis=2)
     layer = cv2.GaussianBlur(layer, (0, 0), 0.35 * FINE)
     corners = np.array([(-behind, -aside), (ahead, -aside), (ahead, aside), (-behind, aside)])
     px = project(corners)
@@ -473,6 +478,20 @@ def _lay_twig(
     part = scene[y0:y1, x0:x1]
     scene[y0:y1, x0:x1] = part * (1 - laid[..., 3:]) + laid[..., :3]
     return scene
+
+
+def _shown(mask: np.ndarray, setting: TwigSetting, cells, project) -> tuple[slice, slice]:
+    """The rows and columns of the stem's own raster in which there is something and which the picture shows."""
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    plane = np.array([(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)])
+    back = cv2.getPerspectiveTransform(project(plane).astype(np.float32), cells(plane).astype(np.float32))
+    width, height = setting.size
+    frame = np.array([(0, 0, 1), (width, 0, 1), (width, height, 1), (0, height, 1)]) @ back.T
+    first, last = columns[0], columns[-1]
+    if (frame[:, 2] > 0).all():  # else the picture shows the plane's horizon
+        along = frame[:, 0] / frame[:, 2]
+        first, last = max(first, int(along.min()) - 60), min(last, int(along.max()) + 60)
+    return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(first), int(last) + 1)
 
 
 def _exposed(scene: np.ndarray, setting: TwigSetting, rng: np.random.Generator) -> np.ndarray:
