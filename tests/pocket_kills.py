@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
