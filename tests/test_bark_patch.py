@@ -10,8 +10,11 @@ import numpy as np
 import pytest
 
 from diagnose.measure import bark_outline
-from diagnose.measure.bark_patch import measure_patch
+from diagnose.measure.bark_map import bark_map
+from diagnose.measure.bark_patch import _sizes, find_patch, measure_patch
 from diagnose.measure.bark_round import SeenRound, share_round
+from diagnose.measure.bark_strip import stems_with_patch
+from diagnose.measure.card_view import view_of_card
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.photo.plane import Plane, find_card
@@ -60,6 +63,31 @@ def test_the_bark_lost_lies_in_the_interval_from_one_view(ray_traced: tuple[Meas
     loss = found.measured["bark_loss"]
     assert isinstance(loss, Bounded)
     assert loss.low <= truth["fraction_circumference"] <= loss.high
+
+
+@pytest.mark.parametrize("doubt", [{"apart_by": 12.0, "heights": (52.0, 40.0)}, {"strictly": False, "heights": (40.0,)}])
+def test_where_other_looks_do_not_see_the_same_patch_its_height_and_width_are_intervals(doubt: dict) -> None:
+    picture, plane, truth = seen(any_setting(2000))
+    patch = find_patch(picture, plane)
+    assert patch is not None
+    agreed = _sizes(replace(patch, apart_by=0.0, strictly=True))
+    assert isinstance(agreed["patch_height_mm"], Measured) and isinstance(agreed["patch_width_mm"], Measured)
+    told = _sizes(replace(patch, **doubt))
+    for name, true in (("patch_height_mm", truth.patch_height), ("patch_width_mm", truth.patch_width)):
+        sign = told[name]
+        assert true is not None and isinstance(sign, Bounded) and sign.low < true < sign.high, name
+
+
+def test_a_patch_that_goes_on_where_bark_was_believed_to_begin_is_outlined_whole() -> None:
+    picture, plane, truth = seen(any_setting(2000))
+    view = view_of_card(picture, plane)
+    shown = bark_map(picture, plane, view)
+    stem, candidate = next(iter(stems_with_patch(picture, plane, view, shown, None)))
+    first, last = candidate.wide
+    half = replace(candidate, wide=(first, (first + last) / 2))
+    patch = bark_outline.outline_patch(picture, plane, stem, view, half, shown)
+    assert patch is not None and not any(patch.cut)
+    assert np.ptp(patch.up) == pytest.approx(truth.patch_height, rel=0.06)
 
 
 def test_a_patch_half_under_the_card_gets_intervals_and_a_remark() -> None:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
 import pytest
 
 from diagnose.measure.bark_map import BarkMap, bark_map
-from diagnose.measure.bark_sides import agreed
-from diagnose.measure.bark_strip import stems_with_patch
+from diagnose.measure.bark_sides import agreed, seen_closely
+from diagnose.measure.bark_strip import levels, stems_with_patch
 from diagnose.measure.card_view import Line, View, view_of_card
 from diagnose.measure.end_outline import Patch, _rough_lip
 from diagnose.measure.stem import Stem, fit_stem
@@ -57,6 +58,37 @@ def test_a_side_that_was_taken_too_far_out_does_not_pass_for_a_thicker_stem(scen
     if stem is not None:  # another stem than the map's is refused
         low, high = sorted((2 * stem.radius, 2 * stem.radius + stem.eye_wider))
         assert low * 0.95 <= scene[-1] <= high * 1.05
+
+
+@pytest.fixture(scope="module")
+def closely(scene: Scene) -> tuple[Stem, float, float]:
+    """The simulated stem as it is found, and between which levels its patch is believed to lie [mm]."""
+    picture, plane, view, seen, *_ = scene
+    stem, candidate = next(iter(stems_with_patch(picture, plane, view, seen, None)))
+    low, high = levels(stem, plane, view, candidate, candidate.wide)
+    return stem, float(low), float(high)
+
+
+def test_close_looks_back_a_stem_that_was_fitted_rightly(scene: Scene, closely: tuple[Stem, float, float]) -> None:
+    stem, low, high = closely
+    backed = seen_closely(stem, scene[0], scene[1], low, high)
+    assert backed is not None and backed.eye_wider == 0.0
+
+
+@pytest.mark.parametrize("times", [0.75, 1.35])
+def test_close_looks_notice_a_stem_that_was_fitted_too_thin_or_too_thick(
+    scene: Scene, closely: tuple[Stem, float, float], times: float
+) -> None:
+    stem, low, high = closely
+    doubted = seen_closely(replace(stem, radius=stem.radius * times), scene[0], scene[1], low, high)
+    assert doubted is not None and doubted.eye_wider != 0.0
+    assert (doubted.eye_wider > 0) == (times < 1)
+
+
+def test_where_close_looks_see_no_stem_none_is_told(scene: Scene, closely: tuple[Stem, float, float]) -> None:
+    stem, low, high = closely
+    away = np.sign(float((stem.foot - np.array([75.0, 50.0, 0.0])) @ stem.across)) * stem.across
+    assert seen_closely(replace(stem, foot=stem.foot + 45 * away), scene[0], scene[1], low, high) is None
 
 
 def test_a_mask_that_leaves_the_middle_of_the_stem_free_has_no_lip() -> None:
