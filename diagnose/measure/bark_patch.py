@@ -36,7 +36,8 @@ AS_GRAIN = (10.0, 0.55)  # within so many degrees of the stem's axis, where the 
 PLAIN = 0.7  # mean share of wood in a run on the map that may be as tall as the patch
 ENDS_APART = 0.08  # of the height, from which on looks disagree about the patch's ends; calibration and spent pictures
 HULL = (0.97, 1.1)  # of the least and the greatest height in the looks: what the true one then lies between
-UNSURE = 1.5  # of the greatest height, up to which the true one lies where the strict look saw no patch
+UNSURE = (0.7, 1.9)  # the same where the strict look saw no patch
+BESIDE_BOTH = 0.08  # by how much a diameter may lie beside what edge and eye read where they disagree; spent test pictures
 UNSURE_WIDTH = (0.8, 1.25)  # of the width, where looks disagree or the strict one saw no patch
 TALL_APART = 0.25  # of the patch's height, over which something apart from it looks bare, to count
 
@@ -101,7 +102,7 @@ def _diameter(stem: Stem) -> Sign:
     diameter, sigma = 2 * stem.radius, 2 * stem.radius * stem.radius_sigma
     if stem.eye_wider:
         low, high = sorted((diameter, diameter + stem.eye_wider))
-        return Bounded(low - 2 * sigma, high + 2 * sigma)
+        return Bounded(low * (1 - BESIDE_BOTH) - 2 * sigma, high * (1 + BESIDE_BOTH) + 2 * sigma)
     return Measured(diameter, sigma)
 
 
@@ -169,8 +170,9 @@ def _height(patch: Patch, height: float, unseen: float, sigma: float) -> Sign:
     if not _doubted(patch, height):
         return _value_or_interval(height, unseen, sigma)
     heights = height, *patch.heights
-    high = HULL[1] * max(heights) if patch.strictly else max(UNSURE * max(heights), patch.map_height)
-    return Bounded(HULL[0] * min(heights) - 2 * sigma, high + unseen + 2 * sigma)
+    least, most = HULL if patch.strictly else UNSURE
+    high = most * max(heights) if patch.strictly else max(most * max(heights), patch.map_height)
+    return Bounded(least * min(heights) - 2 * sigma, high + unseen + 2 * sigma)
 
 
 def _seen_width(patch: Patch) -> float:
