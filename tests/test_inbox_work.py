@@ -128,7 +128,7 @@ _WORDS = {
 def _stated(text: str) -> dict[str, list[float]]:
     """The figures of each measurement that a letter states; lines that a mail program would fold are whole here."""
     return {name: [float(value) for value in re.findall(r"[\d.]+", line[1])]
-            for name, words in _WORDS.items() if (line := re.search(rf"^  - {words}: about (.*)$", text, re.MULTILINE))}
+            for name, words in _WORDS.items() if (line := re.search(rf"^  - {words}: (?:about|between) (.*)$", text, re.MULTILINE))}
 
 
 def test_every_reply_states_its_own_culprit_numbers_and_question(judged: Log) -> None:

@@ -50,7 +50,7 @@ def test_a_patch_parted_through_wider_cells_is_the_ellipse_that_was_drawn_to_hal
     drawn = round_ < 1
     colours = np.where(drawn[..., None], (150, 120, 200), (110, 100, 140)) + rng.normal(0, 18, (*drawn.shape, 3))
     mask = np.where(round_ < 0.8, cv2.GC_PR_FGD, np.where(round_ > 1.5, cv2.GC_BGD, cv2.GC_PR_BGD)).astype(np.uint8)
-    found = _cut_out(np.clip(colours, 0, 255).astype(np.uint8), mask)
+    found = _cut_out(np.clip(colours, 0, 255).astype(np.uint8), mask, 1)
     rim = np.pi * (45 + 70)  # about the length of its border [cells]
     assert (found != drawn).sum() < 0.9 * rim
     assert abs(int(found.sum()) - int(drawn.sum())) < 0.6 * rim
@@ -59,7 +59,7 @@ def test_a_patch_parted_through_wider_cells_is_the_ellipse_that_was_drawn_to_hal
 def test_a_patch_too_small_for_wider_cells_is_none() -> None:
     mask = np.full((40, 40), cv2.GC_PR_BGD, np.uint8)
     mask[::2, 1] = cv2.GC_PR_FGD
-    assert not _cut_out(np.full((40, 40, 3), 100, np.uint8), mask).any()
+    assert not _cut_out(np.full((40, 40, 3), 100, np.uint8), mask, 1).any()
 
 
 @pytest.mark.parametrize("side", [20, 300])
