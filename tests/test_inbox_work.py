@@ -127,8 +127,8 @@ _WORDS = {
 
 def _stated(text: str) -> dict[str, list[float]]:
     """The figures of each measurement that a letter states; lines that a mail program would fold are whole here."""
-    return {name: [float(value) for value in re.findall(r"[\d.]+", line[1])]
-            for name, words in _WORDS.items() if (line := re.search(rf"^  - {words}: (?:about|between) (.*)$", text, re.MULTILINE))}
+    lines = {name: re.search(rf"^  - {words}: (?:about|between) (.*)$", text, re.M) for name, words in _WORDS.items()}
+    return {name: [float(value) for value in re.findall(r"[\d.]+", line[1])] for name, line in lines.items() if line}
 
 
 def test_every_reply_states_its_own_culprit_numbers_and_question(judged: Log) -> None:
