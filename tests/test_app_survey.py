@@ -34,6 +34,7 @@ def test_trees_are_written_down_one_by_one_and_counted(browser: Any, tmp_path: P
         expect(page.get_by_label("Tree: tag")).to_have_value("7", timeout=30_000)
         page.get_by_role("button", name="Save this tree").click()
         page.get_by_text("Saved: P1 7").wait_for(timeout=30_000)
+        expect(page.get_by_label("Tree: tag")).to_have_count(1, timeout=30_000)  # the form of the tree before goes
         expect(page.get_by_label("Tree: tag")).to_have_value("8", timeout=30_000)
         page.get_by_label("Height of the live tip").fill("very tall")
         page.get_by_label("Height of the live tip").press("Tab")
