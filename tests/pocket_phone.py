@@ -21,8 +21,8 @@ SITE = "North slope <b>1</b>"  # words of people are never markup
 RABBIT = {"What happened to the plant?": "a shoot or twig is cut or torn off", "How does the cut end look?":
           "clean all across, as with a knife", "How does the cut lie across the shoot?":
           "clearly slanting, about half a right angle or more", "Where on the plant is the damage?": "up to the knee",
-          "What is it like round the plant?": "brush, hedge or wood within a few steps", "How big is the plant?": "up to knee high",
-          "When did it happen?": "winter"}
+          "What is it like round the plant?": "brush, hedge or wood within a few steps",
+          "How big is the plant?": "up to knee high", "When did it happen?": "winter"}
 
 
 def make_page(folder: Path, site: str = SITE) -> Path:
