@@ -29,7 +29,7 @@ BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems
 MAP_BLUR = 1.5  # how far beyond a patch the map may show wood [mm]
 SURELY_WOOD, PROBABLY_WOOD = 0.88, 0.6  # probability of wood on the map
 ENOUGH_SEED = 10.0  # area that is so [mm2]
-WORTH_INSISTING = (100.0, 15.0)  # such area [mm2], and how far its colour lies from the bark's, of 255; calibration
+WORTH_INSISTING = (100.0, 15.0)  # such area [mm2], and how far its colour lies from the bark's, of 255; spent test pictures
 RIM = 2.2  # widest cut edge of bark [mm]
 
 

@@ -35,7 +35,8 @@ ENOUGH_REGULARITY = 0.42
 AS_GRAIN = (10.0, 0.55)  # within so many degrees of the stem's axis, where the grain runs, so much is asked
 PLAIN = 0.7  # mean share of wood in a run on the map that may be as tall as the patch
 ENDS_APART = 0.08  # of the height, from which on looks disagree about the patch's ends; calibration and spent pictures
-HULL = (0.97, 1.1)  # of the least and the greatest height in the looks: what the true one then lies between
+# of the least and the greatest height in the looks, what the true one then lies between; spent test pictures
+HULL = (0.97, 1.1)
 UNSURE = (0.7, 1.9)  # the same where the strict look saw no patch
 BESIDE_BOTH = 0.08  # by how much a diameter may lie beside what edge and eye read where they disagree; spent test pictures
 UNSURE_WIDTH = (0.8, 1.25)  # of the width, where looks disagree or the strict one saw no patch
@@ -171,7 +172,7 @@ def _height(patch: Patch, height: float, unseen: float, sigma: float) -> Sign:
         return _value_or_interval(height, unseen, sigma)
     heights = height, *patch.heights
     least, most = HULL if patch.strictly else UNSURE
-    high = most * max(heights) if patch.strictly else max(most * max(heights), patch.map_height)
+    high = max(most * max(heights), 0.0 if patch.strictly else patch.map_height)
     return Bounded(least * min(heights) - 2 * sigma, high + unseen + 2 * sigma)
 
 

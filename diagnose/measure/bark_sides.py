@@ -155,13 +155,13 @@ def seen_closely(stem: Stem, picture: Picture, plane: Plane, low: float, high: f
     """
     width = 2 * stem.radius
     beyond = CLOSELY[0] * width + CLOSELY[1]
-    wide, high_side = picture.size
+    columns, rows = picture.size
     seen, sides = [], []
     for up, sign in ((high + beyond, -1.0), (low - beyond, 1.0)):
         at, ahead = stem.on_middle(np.array([up, up + sign * width]), np.zeros(2))
         across = stem.on_middle(np.full(3, up), np.array([-1.0, 0.0, 1.0]) * stem.radius)
         covered = _on_card(plane, across)
-        if not (0 < at[0] < wide and 0 < at[1] < high_side) or covered[1]:
+        if not (0 < at[0] < columns and 0 < at[1] < rows) or covered[1]:
             continue
         pixels = float(np.linalg.norm(ahead - at))
         view = look_close(picture.bgr, Glance(at, (ahead - at) / pixels, pixels, 1.0))
