@@ -79,7 +79,8 @@ def test_one_bad_mail_costs_itself_at_most(tmp_path: Path, raw: bytes) -> None:
 
 
 SMALL = {
-    "encoded words": b"From: x@example.org\nSubject: " + b" ".join([b"=?utf-8?q?" + b"a" * 20 + b"?="] * 50_000) + b"\n\nwords",
+    "encoded words": b"From: x@example.org\nSubject: " + b" ".join([b"=?utf-8?q?" + b"a" * 20 + b"?="] * 50_000)
+    + b"\n\nwords",
     "folded": b"From: x@example.org\nSubject: " + b"\n ".join([b"=?utf-8?q?" + b"a" * 20 + b"?="] * 50_000)
     + b"\n\nwords",
     "addresses": b"From: " + b", ".join(b"a%d@example.org" % number for number in range(7_000)) + b"\n\nwords",
