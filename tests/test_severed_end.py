@@ -118,6 +118,14 @@ def test_rolling_the_twig_lowers_the_seen_slope_as_the_cosine_of_the_roll() -> N
     assert found.measured["seen_slope_deg"].value == pytest.approx(expected, abs=6)
 
 
+def test_a_cut_that_looks_at_the_camera_has_its_true_slope_as_an_interval_down_to_the_seen_one() -> None:
+    """What turned it is the pale face's length, and a pale strip may be no face."""
+    found, _ = _simulated(replace(PLAIN, theta=50.0, roll=75.0))
+    seen, true = found.measured["seen_slope_deg"], found.measured["true_slope_deg"]
+    assert isinstance(true, Bounded)
+    assert true.low <= seen.value and true.low <= 50 <= true.high
+
+
 def test_print_scale_multiplies_diameters() -> None:
     setting = replace(PLAIN, print_scale=0.95)
     picture = read_picture(picture_of(setting)[0], "small.jpg")
