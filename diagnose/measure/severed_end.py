@@ -30,6 +30,7 @@ Point = tuple[float, float]
 COARSE = 4.0  # pixels a millimetre on the sheet's coarse map
 INSET = 2.0  # the sheet's edge, left out [mm]
 THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
+DOUBTFUL_WIDTH = 0.09  # relative standard uncertainty of a diameter beyond which it is an interval
 COARSEST_FACE = 0.1  # pixel, in diameters, beyond which the wood face is not measured
 LONGEST_FACE = 2.2  # diameters: a slope of 65 degrees, seen face on
 TURNED = 10.0  # by which the true slope may look steeper than the seen one and still be a value [degree]
@@ -367,13 +368,19 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
 
 
 def _diameter(end: End, relative: float, behind: float, shadow: bool, wide_px: float) -> Sign:
-    """The diameter; an interval where a shadow may be part of it, or the stem is `behind` times as thick behind the end."""
+    """The diameter; an interval where it is not known to DOUBTFUL_WIDTH, where a shadow may be part of it, or where the stem
+    is `behind` times as thick behind the end.
+
+    DOUBTFUL_WIDTH was chosen on 455 rendered ends: of 62 known less well 12 were wrong by over 15 %, of the others seven.
+    """
     low, high = 1 - 2 * relative, 1 + 2 * relative
     if behind > GROWS:
         return Bounded(end.diameter * low, end.diameter * behind * high)
     if shadow:
         least = PERHAPS_SHADOW[1 if wide_px < PERHAPS_SHADOW[0] else 2]
         return Bounded(end.diameter * min(low, least), end.diameter * high)
+    if relative > DOUBTFUL_WIDTH:
+        return Bounded(end.diameter * max(1 - 2.5 * relative, 0.3), end.diameter * (1 + 2.5 * relative))
     return Measured(end.diameter, end.diameter * relative)
 
 
