@@ -246,7 +246,8 @@ def test_kinds_of_wound_told_side_by_side_speak_for_who_makes_all_of_them() -> N
 
 
 def test_shares_that_leave_one_kind_of_wound_are_that_answer() -> None:
-    one, answer = judge({"wound": Shares({"bark_stripped": 1.0}, "answer")}, "KE"), judge({"wound": Answer("bark_stripped")}, "KE")
+    both = Shares({"bark_stripped": 1.0}, "answer"), Answer("bark_stripped")
+    one, answer = (judge({"wound": sign}, "KE") for sign in both)
     assert one.culprits == pytest.approx(answer.culprits)
 
 
