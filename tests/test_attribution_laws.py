@@ -11,7 +11,7 @@ from diagnose.culprits.catalogue import NOT_LISTED, catalogue, lineage_of
 from diagnose.culprits.here import place_from, residences
 from diagnose.culprits.traces import weigh_traces
 from diagnose.culprits.verdict import judge
-from diagnose.signs import Answer, Measured, Several, parse_signs, vocabulary
+from diagnose.signs import Answer, Measured, Several, Shares, parse_signs, vocabulary
 
 PLACES = ("DE", "US-NY", "US-OR", "FI", "GB", "AU-TAS", None)
 KNOWN = catalogue()
@@ -236,3 +236,21 @@ def test_something_not_listed_stays_possible_and_never_leads() -> None:
         verdict = judge({}, place)
         assert verdict.culprits[NOT_LISTED] == pytest.approx(0.05)
         assert verdict.leading is None
+
+
+def test_kinds_of_wound_told_side_by_side_speak_for_who_makes_all_of_them() -> None:
+    """Elephants strip and break, monkeys strip; shares read off a photo are doubts and stay an average."""
+    both = {"bark_stripped": 0.5, "stem_broken": 0.5}
+    told, doubt = (judge({"wound": Shares(both, how)}, "KE").culprits for how in ("answer", "photo"))
+    assert told["elephant"] / told["monkey"] > 1.5 * doubt["elephant"] / doubt["monkey"]
+
+
+def test_shares_that_leave_one_kind_of_wound_are_that_answer() -> None:
+    both = Shares({"bark_stripped": 1.0}, "answer"), Answer("bark_stripped")
+    one, answer = (judge({"wound": sign}, "KE") for sign in both)
+    assert one.culprits == pytest.approx(answer.culprits)
+
+
+def test_how_common_an_animal_is_in_a_part_of_a_country_stands_over_the_country_s_word() -> None:
+    hokkaido, honshu = judge({}, "JP-01").culprits, judge({}, "JP-20").culprits  # grey-sided voles: Kaneko et al. 1998
+    assert hokkaido["vole_bank"] > 3 * honshu["vole_bank"]

@@ -15,7 +15,7 @@ import numpy as np
 
 from diagnose.culprits.catalogue import TRACES, Catalogue, members
 from diagnose.culprits.reach import diameter_likelihoods, height_likelihoods
-from diagnose.culprits.readings import bin_reading, choice_reading, misread, number_reading, pooled
+from diagnose.culprits.readings import TINY, bin_reading, choice_reading, misread, number_reading, pooled
 from diagnose.culprits.tables import words
 from diagnose.knowledge import knowledge
 from diagnose.signs import Answer, Shares, Sign, Signs, Word, vocabulary
@@ -102,7 +102,27 @@ def raw_group(
         return known.tables["marks"] @ _mark_classes(known.class_looks["marks"], told), 1.0
     if group == "saliva_dna":
         return _typed(known, told["saliva_dna"]), 1.0
-    return pooled_where_known([_own_table(known, name, sign) for name, sign in told.items()]), 1.0
+    raw = pooled_where_known([_own_table(known, name, sign) for name, sign in told.items()])
+    return raw * _side_by_side(known, told["wound"]) if group == "wound" else raw, 1.0
+
+
+def _side_by_side(known: Catalogue, wound: Sign) -> np.ndarray:
+    """(C,) how well a culprit explains several kinds of wound that somebody told as shares: who does all of them keeps
+    1, who does but one of them comes near to what `words.yaml` leaves for a doubt between them.
+
+    Shares that a person tells are mostly kinds seen side by side, each made by the one culprit, so that the chances of
+    its kinds multiply, each to the power of its share; an average alone would give as much to who makes only one.
+    """
+    ones = np.ones(len(known.causes))
+    if not isinstance(wound, Shares) or wound.how != "answer":
+        return ones
+    shares = {choice: share for choice, share in wound.shares.items() if share > 0}
+    does = {choice: np.bincount(known.of, known.share * _own_table(known, "wound", Answer(choice)), len(known.keys))
+            for choice in shares}  # of each culprit, over all that it does
+    average = sum(share * does[choice] for choice, share in shares.items())
+    together = np.exp(sum(share * np.log(np.maximum(does[choice], TINY)) for choice, share in shares.items()))
+    doubt = float(words()["shares_in_doubt"])
+    return np.asarray(ones * (doubt + (1 - doubt) * together / np.maximum(average, TINY))[known.of])
 
 
 def filled(raw: np.ndarray, prior: np.ndarray, power: float) -> np.ndarray:

@@ -134,9 +134,12 @@ def common_of(entry: Mapping[str, Any], place: Place) -> float:
     place
         Whose country or subdivision may have a word of its own [no unit].
     """
-    worth, codes = words()["common"], {*place.countries, *place.subdivisions}
-    told = [worth[word] for code, word in entry.get("common_in", {}).items() if code in codes]
-    return float(max(told or [worth[entry["common"]]]))
+    worth, words_in = words()["common"], entry.get("common_in", {})
+    for codes in (place.subdivisions, place.countries):  # a part's word stands over its country's
+        told = [worth[words_in[code]] for code in codes if code in words_in]
+        if told:
+            return float(max(told))
+    return float(worth[entry["common"]])
 
 
 def _in_setting(
