@@ -15,7 +15,8 @@ from tests.conftest import TOP
 HOUSE = TOP / "diagnose"
 # from the ground up; what stands in one entry are rooms, or single modules, of one storey
 STOREYS = (
-    ("terminal", "cannot_use", "extras", "whole_file", "texts", "archives", "knowledge", "settings", "progress"),
+    ("terminal", "cannot_use", "extras", "whole_file", "texts", "archives", "knowledge", "settings", "progress",
+     "certificate"),
     ("signs",), ("figures",), ("photo",), ("simulate",), ("eye",), ("measure",), ("places",), ("culprits",), ("protect",),
     ("diagnosis",), ("fieldlog",), ("survey",), ("upkeep",), ("inbox",), ("report",), ("guide", "demo"), ("validation",),
     ("pocket",), ("library",), ("screens",), ("cli",),
