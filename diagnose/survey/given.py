@@ -9,6 +9,8 @@ from numpy.typing import ArrayLike
 
 from diagnose.cannot_use import CannotUse
 
+MOST_SEED = 2**63  # of a random draw
+
 
 def a_level(level: float) -> float:
     """The level of confidence as a number between 0 and 1.
@@ -58,6 +60,50 @@ def a_share(share: float, what: str = "A share") -> float:
     if not 0 <= value <= 1:
         raise CannotUse(f"{what} lies between 0 and 1 (write 0.05 for 5 %), not at {value:g}.")
     return value
+
+
+def a_number(value: float, what: str) -> float:
+    """A finite number, in its own unit. Raises CannotUse for nan, infinity and words."""
+    return _number(value, what)
+
+
+def a_whole(value: float, what: str, least: int = 0, most: int = 10_000_000) -> int:
+    """A whole number within limits, such as a count of plots, of draws, or the seed of a random draw.
+
+    Parameters
+    ----------
+    value : int
+        The number [no unit].
+    what : str
+        How the refusal names it.
+    least, most : int
+        Its limits; what goes beyond the upper one would take hours, or more memory than there is [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For what is no whole number, and for what lies outside.
+
+    Examples
+    --------
+    >>> a_whole(12, "Plots", 1)
+    12
+    """
+    told = _number(value, what)
+    if told != int(told) or not least <= told <= most:
+        raise CannotUse(f"{what} must be a whole number from {least:,} to {most:,}, not {told:g}.")
+    return int(told)
+
+
+def places(points: ArrayLike, what: str = "Places") -> np.ndarray:
+    """Places in the plane, (n, 2) [m]. Raises CannotUse where something is missing or is no place."""
+    try:
+        told = np.asarray(points, float)
+    except (TypeError, ValueError):
+        raise CannotUse(f"{what}: something in it is no place.") from None
+    if told.ndim != 2 or told.shape[1] != 2 or not np.isfinite(told).all():
+        raise CannotUse(f"{what}: each has an east and a north, in metres.")
+    return told
 
 
 def above_nought(value: float, what: str) -> float:
@@ -169,6 +215,7 @@ def of_all_plots(visited: int, plots_in_all: int | None) -> float:
     """
     if plots_in_all is None:
         return 1.0
-    if plots_in_all < visited:
+    visited = a_whole(visited, "Plots that were visited")
+    if not above_nought(plots_in_all, "The number of all plots") >= visited:
         raise CannotUse(f"{visited} plots were visited and the ground holds {plots_in_all}: check the number of all plots.")
     return 1 - visited / plots_in_all

@@ -114,6 +114,8 @@ def watched(log: Log, site: str | None = None) -> pd.DataFrame:
 
 def lasting_of(table: pd.DataFrame, by: str = "kind", level: float = 0.95) -> dict[str, Survival]:
     """Curves for each kind (or part) of what `watched` gives."""
+    if by not in table.columns:
+        raise CannotUse(f"Curves are drawn for each kind or part, not by {by!r}.")
     named = table[table[by] != ""]
     return {str(kind): survival(rows["years"].to_numpy(float), rows["failed"].to_numpy(int), str(kind), level)
             for kind, rows in named.groupby(by)}
