@@ -16,7 +16,7 @@ HOUSE = TOP / "diagnose"
 # from the ground up; what stands in one entry are rooms, or single modules, of one storey
 STOREYS = (
     ("terminal", "cannot_use", "extras", "whole_file", "texts", "archives", "knowledge", "settings", "progress",
-     "certificate"),
+     "given", "certificate"),
     ("signs",), ("figures",), ("photo",), ("simulate",), ("eye",), ("measure",), ("places",), ("culprits",), ("protect",),
     ("diagnosis",), ("fieldlog",), ("survey",), ("upkeep",), ("inbox",), ("report",), ("guide", "demo"), ("validation",),
     ("pocket",), ("library",), ("screens",), ("cli",),

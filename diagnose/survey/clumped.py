@@ -21,8 +21,9 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from diagnose.cannot_use import CannotUse
-from diagnose.survey.given import above_nought, numbers
+from diagnose.given import above_nought
 from diagnose.survey.given import counts as as_counts
+from diagnose.survey.given import numbers
 
 # Third moment of counts that are mixed over plots: mean + 3 c mean^2 + k mean^3, with c their variance beyond chance over
 # mean^2. k is c^2 - c where part of the ground is bare and the rest evenly stocked, 2 c^2 for gamma clumps, 3 c^2 for

@@ -18,9 +18,10 @@ from numpy.typing import ArrayLike
 from scipy import optimize, stats
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import MOST_SEED, a_whole, above_nought
 from diagnose.survey.estimate import Estimate, Interval, nothing
 from diagnose.survey.frame import plot_totals
-from diagnose.survey.given import MOST_SEED, a_level, a_whole, above_nought, counts, of_all, x_of_n
+from diagnose.survey.given import a_level, counts, of_all, x_of_n
 from diagnose.survey.proportion import wilson
 
 

@@ -13,8 +13,8 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
+from diagnose.given import a_share, a_whole, above_nought
 from diagnose.survey.forests import alike_rates
-from diagnose.survey.given import a_share, a_whole, above_nought
 from diagnose.survey.proportion import MANY_BROWSED, MANY_PLOTS, logit_limits
 
 SHARES = (0.02, 0.05, 0.1, 0.3, 0.5, 0.9)

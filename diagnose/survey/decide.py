@@ -14,10 +14,11 @@ import numpy as np
 from scipy import stats
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import MOST_SEED, a_whole
 from diagnose.survey.clumped import bounds, enough, moments, too_few
 from diagnose.survey.density import HECTARE_M2, stocking, trees_per_ha
 from diagnose.survey.estimate import Estimate, nothing
-from diagnose.survey.given import MOST_SEED, a_whole, counts, numbers, of_all, of_all_plots
+from diagnose.survey.given import counts, numbers, of_all, of_all_plots
 from diagnose.survey.proportion import clustered, logit_limits
 from diagnose.survey.stopping import ADDITION, ONE, StoppingRule, nominal
 from diagnose.survey.target import BROWSED, PER_HA, STOCKED, Target

@@ -12,9 +12,10 @@ from shapely import Point, box
 from shapely.geometry.base import BaseGeometry
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import a_number, a_whole, above_nought
 from diagnose.survey.clumped import bounds
 from diagnose.survey.estimate import Estimate, nothing
-from diagnose.survey.given import a_level, a_number, a_whole, above_nought, numbers, of_all_plots, places
+from diagnose.survey.given import a_level, numbers, of_all_plots, places
 from diagnose.survey.given import counts as as_counts
 from diagnose.survey.proportion import clustered
 

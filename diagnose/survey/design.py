@@ -14,8 +14,9 @@ from shapely import contains_xy
 from shapely.geometry.base import BaseGeometry
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import a_number, a_share, a_whole, above_nought
 from diagnose.survey.boundary import Ground
-from diagnose.survey.given import a_level, a_number, a_share, a_whole, above_nought, numbers, places
+from diagnose.survey.given import a_level, numbers, places
 
 MOST_PLOTS = 1_000_000  # that a survey is planned for; our choice
 

@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 
 from diagnose.cannot_use import CannotUse
-from diagnose.survey.given import a_number, a_share, a_whole
+from diagnose.given import a_number, a_share, a_whole
 
 MOST_TREES, MOST_CLUMPED = 1_000_000, 10_000.0  # beyond them chance draws overflow; our choice
 Draw = Callable[[np.random.Generator, float, float, tuple[int, ...]], np.ndarray]

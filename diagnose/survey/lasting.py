@@ -12,8 +12,9 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import above_nought
 from diagnose.survey.estimate import Estimate, nothing
-from diagnose.survey.given import a_level, above_nought, counts, numbers
+from diagnose.survey.given import a_level, counts, numbers
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log

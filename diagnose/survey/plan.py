@@ -19,6 +19,7 @@ import yaml
 from shapely.geometry.base import BaseGeometry
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import MOST_SEED, a_number, a_share, a_whole, above_nought
 from diagnose.survey.boundary import Ground
 from diagnose.survey.counted import sample_of
 from diagnose.survey.design import (
@@ -34,7 +35,6 @@ from diagnose.survey.design import (
     walking_order,
 )
 from diagnose.survey.frame import plot_totals
-from diagnose.survey.given import MOST_SEED, a_number, a_share, a_whole, above_nought
 from diagnose.survey.planning import plots_to_decide
 from diagnose.survey.proportion import likeness as within_plots
 from diagnose.survey.stopping import ADDITION, StoppingRule

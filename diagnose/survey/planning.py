@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import MOST_SEED, a_share, a_whole, above_nought
 from diagnose.survey.decide import decided
 from diagnose.survey.density import HECTARE_M2
 from diagnose.survey.forests import browsed_trees, gamma_clumps
-from diagnose.survey.given import MOST_SEED, a_share, a_whole, above_nought
 from diagnose.survey.stopping import ADDITION, StoppingRule, nominal
 from diagnose.survey.target import BROWSED, STOCKED, Target
 

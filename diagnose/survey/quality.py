@@ -10,8 +10,9 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import a_share, a_whole
 from diagnose.survey.estimate import Estimate, Interval
-from diagnose.survey.given import a_level, a_share, a_whole
+from diagnose.survey.given import a_level
 from diagnose.survey.given import counts as as_counts
 
 LEAST_PAIRS, LEAST_IN_CLASS = 50, 10  # below these only counts are shown; common practice, no source

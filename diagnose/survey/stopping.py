@@ -20,7 +20,8 @@ import numpy as np
 from scipy import stats
 
 from diagnose.cannot_use import CannotUse
-from diagnose.survey.given import a_level, a_number, a_whole, numbers
+from diagnose.given import a_number, a_whole
+from diagnose.survey.given import a_level, numbers
 
 ONE, ADDITION, MANY = "one look", "one addition", "many looks"
 RULES = {

@@ -13,7 +13,8 @@ from shapely import contains_xy, distance, points
 from shapely.geometry.base import BaseGeometry
 
 from diagnose.cannot_use import CannotUse
-from diagnose.survey.given import MOST_SEED, a_number, a_whole, above_nought, of_all, places
+from diagnose.given import MOST_SEED, a_number, a_whole, above_nought
+from diagnose.survey.given import of_all, places
 
 
 @dataclass(frozen=True)
