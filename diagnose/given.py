@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 
 from diagnose.cannot_use import CannotUse
 
@@ -122,3 +123,25 @@ def from_nought(value: float, what: str) -> float:
     if told < 0:
         raise CannotUse(f"{what} starts at nought, not at {told:g}.")
     return told
+
+
+def one_of(word: str, known: Collection[str], what: str) -> str:
+    """A word that is one of those known.
+
+    Parameters
+    ----------
+    word : str
+        The word [no unit].
+    known : collection of str
+        Those that there are [no unit].
+    what : str
+        How the refusal names it [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For another word, with those that there are.
+    """
+    if word not in known:
+        raise CannotUse(f"{what} {word!r} is not known; there is {', '.join(known)}.")
+    return word
