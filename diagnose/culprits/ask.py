@@ -20,6 +20,7 @@ from diagnose.culprits.here import winters_of
 from diagnose.culprits.likelihood import filled, group_of_sign, is_weighed, raw_group
 from diagnose.culprits.reach import depths_of, snow_table
 from diagnose.culprits.weighing import Bench, Case
+from diagnose.given import a_whole
 from diagnose.knowledge import knowledge
 from diagnose.places import Place
 from diagnose.signs import Answer, Shares, Sign, Signs, Word, vocabulary
@@ -304,6 +305,7 @@ def _same_barrier(verdict: Judged, barrier_of: Mapping[str, str]) -> list[str]:
 
 def would_change(verdict: Judged, most: int = 3) -> list[str]:
     """Answers, likeliest first, that would make another kind of culprit the likeliest, in words."""
+    a_whole(most, "Answers", 0)
     known = verdict.case.known
     kinds = list(dict.fromkeys(known.groups.values()))
     member = _classes(known, None)

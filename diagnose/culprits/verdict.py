@@ -25,6 +25,7 @@ from diagnose.culprits.prior import place_words, prior_words
 from diagnose.culprits.tables import words
 from diagnose.culprits.weighing import HIGH, LOW, MIDDLE, Bench, Case
 from diagnose.figures import figure, percent
+from diagnose.given import a_share, one_of
 from diagnose.places import Place
 from diagnose.signs import Answer, Several, Shares, Sign, Signs, vocabulary
 
@@ -288,6 +289,7 @@ def by_group(known: Catalogue, culprits: Mapping[str, float]) -> dict[str, float
     """Group at the top of the tree -> probability."""
     groups: dict[str, float] = {}
     for key, share in culprits.items():
+        a_share(share, "A probability"), one_of(key, known.groups, "The culprit")
         groups[known.groups[key]] = groups.get(known.groups[key], 0.0) + share
     return groups
 
@@ -295,7 +297,7 @@ def by_group(known: Catalogue, culprits: Mapping[str, float]) -> dict[str, float
 def share_of(known: Catalogue, culprits: Mapping[str, float], name: str) -> float:
     """Probability of a culprit or of all of a group. Raises CannotUse for a name that is neither."""
     if name in culprits:
-        return culprits[name]
+        return a_share(culprits[name], "A probability")
     if name not in group_words():
         raise CannotUse(f"'{name}' is no culprit and no group")
     return sum(share for key, share in culprits.items() if name in lineage_of(known.parents[key]))

@@ -100,7 +100,8 @@ def drawn_alive(animals: Sequence[tuple[str, str, float, float]], let_through: S
     """
     a_whole(trees, "Trees", 0, 1_000_000_000), a_whole(years, "Years", 0, 1000)
     if len(animals) != len(let_through) or any(len(animal) != 4 for animal in animals):
-        raise CannotUse(f"{len(animals)} animals and {len(let_through)} shares that get past: give each its four figures and a share.")
+        raise CannotUse(f"{len(animals)} animals and {len(let_through)} shares that get past: give each four figures and a "
+                        "share.")
     for past in let_through:
         a_share(past, "What gets past a barrier")
     log_alive = np.zeros((WORLDS, years))
