@@ -315,7 +315,7 @@ def lot(kind: str, seed: str, start: int, stop: int) -> Iterator[dict[str, Any]]
     from diagnose.fieldlog.store import open_log
     from diagnose.fieldlog.verify import verify
     from diagnose.inbox.work import take_in
-    from diagnose.validation.speed import _peak_mb
+    from diagnose.validation.memory import peak_mb
 
     resource.setrlimit(resource.RLIMIT_AS, (MOST_SPACE, MOST_SPACE))
     with tempfile.TemporaryDirectory() as place:
@@ -335,7 +335,7 @@ def lot(kind: str, seed: str, start: int, stop: int) -> Iterator[dict[str, Any]]
             except BaseException:  # whatever it is, it is what is looked for
                 found |= {"end": "traceback", "why": traceback.format_exc()[-1500:]}
             yield found | {"seconds": time.perf_counter() - clock, "cpu": time.process_time() - cpu,
-                           "mb": _peak_mb() * 1.048576}
+                           "mb": peak_mb() * 1.048576}
         if kind in ("picture", "mail", "archive"):
             keys = _lay_good(folder, kind, start)
             try:

@@ -46,6 +46,11 @@ WORDS = """() => {
     };
     return walk(document.body, []).length;
 }"""
+# page -> what answers on it
+ANSWERS = {
+    "start": "a[href*=wound]", "planting": ".verdict", "upkeep": ".verdict", "survey": ".verdict",
+    "log": "[data-testid=stMarkdownContainer] p:has(strong)", "inbox": "[data-testid=stDataFrame]",
+}
 os.environ["DIAGNOSE_SETTINGS"] = os.path.join(os.devnull, "none")  # nobody's own settings change what is tested
 
 
@@ -163,6 +168,12 @@ def still(page: Any) -> None:
         if since == 3:
             return
     pytest.fail("the page goes on changing")
+
+
+def on_first_screen(page: Any, answer: str, height: int) -> bool:
+    """Does what answers on a page stand on a screen of that height [px], whole or with its first 120 px?"""
+    box = page.locator(f"{answer} >> visible=true").first.bounding_box(timeout=60_000)
+    return bool(box["y"] >= 0 and min(box["y"] + box["height"], box["y"] + 120) <= height)
 
 
 @pytest.fixture(scope="session")

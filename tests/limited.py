@@ -11,8 +11,8 @@ _PEAK = """
 import resource
 resource.setrlimit(resource.RLIMIT_AS, (6 << 30, 6 << 30))
 {code}
-from diagnose.validation.speed import _peak_mb
-print(f"\\npeak {{_peak_mb()}}")
+from diagnose.validation.memory import peak_mb
+print(f"\\npeak {{peak_mb()}}")
 """
 
 

@@ -10,7 +10,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from diagnose.screens.start import PAGES
-from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WORDS, drawn, served, still
+from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, WORDS, drawn, on_first_screen, served, still
 
 # every breach in full; of what is in order one example a rule, since all of it takes many times as long to hand over
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]},
@@ -33,39 +33,38 @@ def _settled(page: Any) -> None:
     assert page.locator("[data-testid=stException]").count() == 0
 
 
-@pytest.fixture(scope="module", params=PATHS)
-def bare(browser: Any, app: tuple[str, Path], request: pytest.FixtureRequest) -> Iterator[Any]:
-    """A page over an empty log, opened once for all that is asked of it."""
-    page = browser.new_page(viewport={"width": 1280, "height": 900}, color_scheme="light")
-    page.goto(f"{app[0]}/{'' if request.param == 'start' else request.param}")
+def _opened(page: Any, address: str, path: str, size: tuple[int, int]) -> Any:
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    page.emulate_media(color_scheme="light")
+    page.goto(f"{address}/{'' if path == 'start' else path}")
     _settled(page)
+    return page
+
+
+@pytest.fixture(scope="module")
+def page(browser: Any) -> Iterator[Any]:
+    """One page for all that is opened here: what a browser has read once it need not read again."""
+    page = browser.new_page()
     yield page
     page.close()
 
 
-def test_no_page_breaks_a_rule_of_level_a_or_aa(bare: Any) -> None:
+@pytest.fixture(scope="module", params=PATHS)
+def bare(page: Any, app: tuple[str, Path], request: pytest.FixtureRequest) -> Any:
+    """A page over an empty log, opened once for all that is asked of it."""
+    return _opened(page, app[0], request.param, (1280, 900))
+
+
+def test_no_page_over_an_empty_log_breaks_a_rule_of_level_a_or_aa(bare: Any) -> None:
     assert _broken(bare) == []
 
 
-def test_at_twice_the_type_size_on_a_phone_nothing_runs_off_the_page(bare: Any) -> None:
+def _nothing_runs_off(page: Any) -> None:
     # a browser that zooms to 200 % shows half as many CSS pixels across: 640 of 1280
     for width in (640, 360):
-        bare.set_viewport_size({"width": width, "height": 740})
-        _settled(bare)
-        assert _over(bare) <= 1, f"too wide at {width} px"
-
-
-DARK = ["wound", "planting", "log"]  # with forms, tables, drawings: what the other pages are made of too
-
-
-@pytest.mark.parametrize(
-    "path", DARK + [pytest.param(path, marks=pytest.mark.slow) for path in PATHS if path not in DARK])
-def test_no_page_breaks_a_rule_in_the_dark(browser: Any, app: tuple[str, Path], path: str) -> None:
-    page = browser.new_page(viewport={"width": 1280, "height": 900}, color_scheme="dark")
-    page.goto(f"{app[0]}/{'' if path == 'start' else path}")
-    _settled(page)
-    assert _broken(page) == []
-    page.close()
+        page.set_viewport_size({"width": width, "height": 740})
+        _settled(page)
+        assert _over(page) <= 1, f"too wide at {width} px"
 
 
 def _over(page: Any) -> int:
@@ -81,41 +80,48 @@ def in_use(planting_in_use: Path) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module", params=PATHS)
-def full(browser: Any, in_use: str, request: pytest.FixtureRequest) -> Iterator[Any]:
-    """A page over the invented planting on a phone, opened once for all that is asked of it."""
-    page = browser.new_page(viewport={"width": 390, "height": 844})
-    page.goto(f"{in_use}/{'' if request.param == 'start' else request.param}")
+def full(page: Any, in_use: str, request: pytest.FixtureRequest) -> tuple[str, Any]:
+    """A page over the invented planting on a phone, opened once for all that is asked of it, and its name."""
+    return request.param, _opened(page, in_use, request.param, (390, 844))
+
+
+def test_no_page_says_more_than_is_read_at_a_glance_on_its_first_screen(full: tuple[str, Any]) -> None:
+    assert 0 < full[1].evaluate(WORDS) <= FIRST_SCREEN_WORDS
+
+
+def test_the_answer_of_every_page_stands_on_the_first_screen_of_a_phone(full: tuple[str, Any]) -> None:
+    path, page = full
+    if path in ANSWERS:
+        assert on_first_screen(page, ANSWERS[path], 844)
+
+
+def test_no_page_full_of_work_breaks_a_rule_or_runs_off_a_phone_at_twice_the_type_size(full: tuple[str, Any]) -> None:
+    page = full[1]
+    _nothing_runs_off(page)
+    assert _broken(page) == []
+
+
+def test_no_page_breaks_a_rule_in_the_dark(full: tuple[str, Any]) -> None:
+    page = full[1]
+    page.emulate_media(color_scheme="dark")
     _settled(page)
-    yield page
-    page.close()
+    red, green, blue = page.evaluate("getComputedStyle(document.querySelector('[data-testid=stApp]')).backgroundColor"
+                                     ".match(/\\d+/g).slice(0, 3).map(Number)")
+    assert max(red, green, blue) < 80  # it is dark
+    assert _broken(page) == []
 
 
-def test_no_page_says_more_than_is_read_at_a_glance_on_its_first_screen(full: Any) -> None:
-    assert 0 < full.evaluate(WORDS) <= FIRST_SCREEN_WORDS
-
-
-def test_pages_full_of_work_break_no_rule_either(full: Any) -> None:
-    full.set_viewport_size({"width": 360, "height": 740})
-    _settled(full)
-    assert _broken(full) == []
-    assert _over(full) <= 1
-
-
-def test_a_measured_photo_with_its_verdict_breaks_no_rule(browser: Any, app: tuple[str, Path]) -> None:
-    page = browser.new_page(viewport={"width": 360, "height": 740})
-    page.goto(f"{app[0]}/wound")
+def test_a_measured_photo_with_its_verdict_breaks_no_rule(page: Any, app: tuple[str, Path]) -> None:
+    _opened(page, app[0], "wound", (360, 740))
     page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
     page.locator(".verdict").first.wait_for(timeout=60_000)
     page.get_by_text("Figures, or another place").click()
     _settled(page)
     assert _broken(page) == []
-    page.close()
 
 
 def test_the_keyboard_alone_leads_from_the_start_to_a_verdict(browser: Any, app: tuple[str, Path]) -> None:
-    page = browser.new_page(viewport={"width": 1280, "height": 900})
-    page.goto(app[0])
-    _settled(page)
+    page = _opened(browser.new_page(), app[0], "start", (1280, 900))  # where nothing has been begun
     _tab_to(page, "Something bit my plant")
     page.keyboard.press("Enter")
     page.get_by_text("What happened to the plant?").wait_for(timeout=30_000)

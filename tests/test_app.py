@@ -104,6 +104,7 @@ def test_verdict_and_question_stay_on_the_phones_screen_from_the_photo_through_e
     page.close()
 
 
+@pytest.mark.slow
 def test_without_a_photo_verdict_and_question_stay_on_the_phones_screen_too(
     browser: Any, app: tuple[str, Path]
 ) -> None:
@@ -146,6 +147,7 @@ def test_a_file_that_is_no_picture_gets_one_line_and_the_page_lives_on(browser: 
     page.close()
 
 
+@pytest.mark.slow
 def test_two_photos_of_one_wound_are_joined(browser: Any, app: tuple[str, Path]) -> None:
     address, _ = app
     page, _ = _open(browser, f"{address}/wound", DESK)
@@ -178,6 +180,7 @@ def test_photos_of_two_twigs_are_not_joined_unasked_and_the_page_says_what_diffe
     page.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", WIDTHS)
 def test_the_height_of_the_card_on_the_page_gives_the_height_of_the_wound(
     browser: Any, app: tuple[str, Path], size: tuple[int, int]
@@ -199,6 +202,7 @@ def test_the_height_of_the_card_on_the_page_gives_the_height_of_the_wound(
     page.close()
 
 
+@pytest.mark.slow
 def test_turns_round_the_stem_are_asked_for_where_photos_show_gnawed_bark(browser: Any, app: tuple[str, Path]) -> None:
     setting = replace(bark.any_setting(1006), share=0.5, diameter=36.0, tilt=6.0)
     sides = [bark.picture_of(replace(setting, turned=(10.0 - stood + 180) % 360 - 180))[0] for stood in (0, 90)]

@@ -59,6 +59,7 @@ def test_another_device_does_not_see_what_this_one_has_not_kept(browser: Any, ap
     other.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", WIDTHS)
 def test_units_are_remembered_and_switch_everywhere(
     browser: Any, app: tuple[str, Path], size: tuple[int, int]
@@ -76,6 +77,7 @@ def test_units_are_remembered_and_switch_everywhere(
     context.close()
 
 
+@pytest.mark.slow
 def test_dragging_the_point_measures_another_place_at_once(browser: Any, app: tuple[str, Path]) -> None:
     context = _context(browser)
     page = context.new_page()
@@ -131,6 +133,7 @@ def test_a_shared_app_shows_nothing_before_the_code_and_lets_each_code_in_once(b
         owner.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", WIDTHS)
 def test_the_guide_gives_papers_and_every_text(browser: Any, app: tuple[str, Path], size: tuple[int, int]) -> None:
     context = _context(browser, size)

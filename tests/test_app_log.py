@@ -67,6 +67,7 @@ def test_what_comes_in_is_shown_deleted_restored_and_given_out(
         page.close()
 
 
+@pytest.mark.slow
 def test_a_kept_photo_of_which_nothing_was_measured_is_shown_as_it_is(browser: Any, tmp_path: Path) -> None:
     open_log(tmp_path / "log").save_observation(CARD.read_bytes(), CARD.name, plant="7")
     with served(tmp_path / "log") as (address, _):
@@ -108,6 +109,7 @@ def test_what_was_saved_of_a_tapped_photo_is_shown_with_its_figures_answers_reas
         page.close()
 
 
+@pytest.mark.slow
 def test_a_fault_on_a_page_is_told_in_our_words_with_where_the_log_is(browser: Any, tmp_path: Path) -> None:
     log = tmp_path / "log"
     open_log(log).save_observation(plant="7", verdict={"for": 5})  # reasons that are no list: nothing of ours writes them

@@ -24,6 +24,7 @@ def _open(browser: Any, address: str, size: tuple[int, int]) -> Any:
     return page
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", WIDTHS)
 def test_the_answer_stands_on_the_first_screen_above_what_is_asked(
     browser: Any, app: tuple[str, Path], size: tuple[int, int]
@@ -44,6 +45,7 @@ def test_the_answer_stands_on_the_first_screen_above_what_is_asked(
     page.close()
 
 
+@pytest.mark.slow
 def test_the_wounds_of_a_planting_in_the_log_are_taken_over(browser: Any, app: tuple[str, Path]) -> None:
     address, folder = app
     log = open_log(folder)

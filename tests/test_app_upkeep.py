@@ -80,6 +80,7 @@ def test_a_look_that_finds_a_barrier_too_tight_raises_an_alarm_and_taking_it_off
     page.close()
 
 
+@pytest.mark.slow
 def test_a_barrier_found_by_chance_is_registered_with_its_place(browser: Any, app: tuple[str, Path]) -> None:
     address, folder = app
     page, _ = _open(browser, address, DESK)
@@ -110,6 +111,7 @@ def test_a_plan_that_was_built_is_registered_in_one_step(browser: Any, app: tupl
     page.close()
 
 
+@pytest.mark.slow
 def test_a_csv_file_and_the_papers_go_through_the_page(browser: Any, app: tuple[str, Path], tmp_path: Path) -> None:
     address, folder = app
     found_by_chance(open_log(folder), "old wire", True, site="papers", label="W", lat=46.3, lon=-71.3)

@@ -99,6 +99,7 @@ def test_a_patch_half_under_the_card_gets_intervals_and_a_remark() -> None:
     assert any("beside the stem" in remark for remark in found.remarks)
 
 
+@pytest.mark.slow
 def test_simulated_patches_are_measured_well_over_their_range() -> None:
     """Bars: height and width 3 % at the median, spacing 8 %; a few pictures only, so with some room for width."""
     heights, widths, spacings = [], [], []

@@ -8,16 +8,9 @@ from typing import Any
 
 import pytest
 
-from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WORDS, drawn, served, still
+from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, WORDS, drawn, on_first_screen, served, still
 
 PHONE, DESK = (390, 844), (1280, 900)
-# page -> what answers on it
-ANSWERS = {
-    "start": "a[href*=wound]", "planting": ".verdict", "upkeep": ".verdict", "survey": ".verdict",
-    "log": "[data-testid=stMarkdownContainer] p:has(strong)", "inbox": "[data-testid=stDataFrame]",
-}
-
-
 @pytest.fixture(scope="module")
 def in_use(planting_in_use: Path) -> Iterator[str]:
     """Address of an app whose log holds the invented planting, letters and all."""
@@ -25,9 +18,8 @@ def in_use(planting_in_use: Path) -> Iterator[str]:
         yield address
 
 
-@pytest.mark.parametrize(("size", "scheme"), [
-    (PHONE, "light"), *(pytest.param(size, scheme, marks=pytest.mark.slow)
-                        for size, scheme in ((PHONE, "dark"), (DESK, "light"), (DESK, "dark")))])
+@pytest.mark.slow  # on a phone in the light each page is looked at in test_access.py
+@pytest.mark.parametrize(("size", "scheme"), [(PHONE, "dark"), (DESK, "light"), (DESK, "dark")])
 def test_the_answer_of_every_page_stands_on_its_first_screen(
     browser: Any, in_use: str, size: tuple[int, int], scheme: str
 ) -> None:
@@ -35,13 +27,11 @@ def test_the_answer_of_every_page_stands_on_its_first_screen(
     below, long, wide = {}, {}, {}
     for path, answer in ANSWERS.items():
         page.goto(f"{in_use}/{'' if path == 'start' else path}")
-        at = page.locator(f"{answer} >> visible=true").first
-        at.wait_for(timeout=60_000)
+        page.locator(f"{answer} >> visible=true").first.wait_for(timeout=60_000)
         drawn(page)
         still(page)
-        box = at.bounding_box()
-        if not (box["y"] >= 0 and min(box["y"] + box["height"], box["y"] + 120) <= size[1]):
-            below[path] = box
+        if not on_first_screen(page, answer, size[1]):
+            below[path] = answer
         if size == PHONE and (words := page.evaluate(WORDS)) > FIRST_SCREEN_WORDS:
             long[path] = words
         if (over := page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")) > 1:
@@ -68,8 +58,8 @@ def test_photo_verdict_question_and_what_to_do_now_stand_on_one_screen_of_a_phon
 def test_a_page_is_printed_dark_on_white_with_its_reasons_laid_open_and_nothing_to_press(browser: Any, in_use: str) -> None:
     page = browser.new_page(viewport={"width": DESK[0], "height": DESK[1]}, color_scheme="dark")
     page.goto(f"{in_use}/planting")
-    page.get_by_text("To buy").first.wait_for(timeout=60_000)
-    drawn(page)
+    page.locator("details", has_text="Steps").first.wait_for(state="attached", timeout=60_000)
+    still(page)
     page.emulate_media(media="print", color_scheme="dark")
     found = page.evaluate("""() => {
         const seen = element => element.checkVisibility() && element.getBoundingClientRect().height > 0;

@@ -170,6 +170,7 @@ def test_a_second_tap_on_the_snow_leaves_the_height_above_the_ground() -> None:
     assert abs(found.above_surface_mm - 600) < 2 * found.above_surface_sigma_mm
 
 
+@pytest.mark.slow
 def test_stated_uncertainties_of_heights_are_honest() -> None:
     """120 simulated views: within binomial limits of 60 to 76 % in one sigma and 90 to 98 % in two."""
     off, sigma = [], []

@@ -373,6 +373,7 @@ if __name__ == "__main__":
 """
 
 
+@pytest.mark.slow
 def test_killed_while_two_workers_measure_it_ends_with_the_same_rows(small: Path, whole: Log, tmp_path: Path) -> None:
     chance, kills = np.random.default_rng(5), int(os.environ.get("DIAGNOSE_INBOX_KILLS", "6")) // 3
     program = tmp_path / "by_two.py"
@@ -464,6 +465,7 @@ def cluster() -> Iterator[Any]:
         yield running
 
 
+@pytest.mark.parametrize("place", ["folder", pytest.param("server", marks=pytest.mark.slow)], indirect=True)
 def test_dask_ends_with_the_same_rows_also_when_a_worker_is_killed(
     small: Path, whole: Log, place: Callable[[str], str], cluster: Any
 ) -> None:
@@ -484,6 +486,7 @@ def test_dask_ends_with_the_same_rows_also_when_a_worker_is_killed(
     assert _rows(there) == _rows(whole)
 
 
+@pytest.mark.slow
 def test_a_photo_that_stops_the_workers_of_dask_is_set_aside_and_the_rest_is_measured(
     small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
 ) -> None:

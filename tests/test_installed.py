@@ -100,9 +100,9 @@ def test_a_part_of_the_check_that_cannot_run_says_why_and_the_rest_is_printed(
     from diagnose.validation import accuracy
 
     monkeypatch.setattr(accuracy, "PHOTOS", tmp_path)
-    assert main(["check", "--part", "measurements", "--part", "verdicts"]) == 1
+    assert main(["check", "--part", "measurements", "--part", "simulated"]) == 1
     told = capsys.readouterr()
-    assert "Verdicts on published cases" in told.out
+    assert "400 simulated pictures" in told.out
     assert "measurements left out" in told.err and "clone of the repository" in told.err
     assert len(told.err.strip().splitlines()) == 1
 

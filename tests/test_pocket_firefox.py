@@ -5,6 +5,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from diagnose.fieldlog.merge import merge
 from diagnose.fieldlog.store import open_log
 from tests.conftest import PHOTOS
@@ -62,6 +64,7 @@ def test_in_firefox_what_is_kept_without_a_network_outlives_the_killed_browser_a
     assert log.records("tally")["tree"].tolist() == ["07"] and log.records("check")["finding"].tolist() == ["damaged"]
 
 
+@pytest.mark.slow
 def test_in_firefox_over_plain_http_it_says_what_is_missing_and_keeps_all_the_same(tmp_path: Path) -> None:
     file = make_page(tmp_path)
     # a name of its own for this machine: a browser trusts `localhost` as if it were https

@@ -5,9 +5,12 @@ from __future__ import annotations
 import subprocess
 import sys
 
+import pytest
+
 from tests.conftest import TOP, chromium, missing
 
 
+@pytest.mark.slow
 def test_browser_and_tab_killed_while_records_are_kept_lose_none_that_was_told_as_kept() -> None:
     if chromium() is None:
         missing("a Chromium browser")

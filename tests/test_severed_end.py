@@ -144,6 +144,7 @@ def test_a_finger_that_holds_the_card_is_not_a_twig(path: Path) -> None:
     assert measure_end_on_card(picture, find_card(picture)).measured == {}
 
 
+@pytest.mark.slow
 def test_simulated_ends_of_every_size_are_found_where_they_are() -> None:
     settings = [any_setting(seed) for seed in range(40_000, 40_010)]
     found = [_simulated(setting) for setting in settings]

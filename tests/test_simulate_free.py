@@ -27,6 +27,7 @@ def _tapped(seed: int) -> tuple[Measurement, FreeTruth]:
     return measure_free_end(read_picture(data, "simulated.jpg"), taps), truth
 
 
+@pytest.mark.slow
 def test_most_clean_ends_between_two_taps_are_read_within_three_of_their_uncertainties() -> None:
     found = [_tapped(seed) for seed in SEEDS]
     measured = [(m.measured["seen_slope_deg"], truth.twig.seen_slope_deg) for m, truth in found if m.measured]

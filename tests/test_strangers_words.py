@@ -120,13 +120,17 @@ def _nothing_is_set(page: Any, port: int) -> None:
     assert "\N{SMILING FACE WITH OPEN MOUTH AND SMILING EYES}" not in page.locator("body").inner_text()
 
 
+@pytest.fixture(scope="module")
+def page(browser: Any) -> Iterator[Any]:
+    """A page for which the browser's own rules are put aside: the words alone must do no harm."""
+    with browser.new_context(viewport={"width": 1280, "height": 900}, bypass_csp=True) as context:
+        yield context.new_page()
+
+
 @pytest.mark.parametrize(("path", "parts"), PAGES)
 def test_no_page_sets_links_or_fetches_what_strangers_wrote(
-    browser: Any, address: str, listener: tuple[int, list[str]], path: str, parts: tuple[str, ...]
+    page: Any, address: str, listener: tuple[int, list[str]], path: str, parts: tuple[str, ...]
 ) -> None:
-    # the browser's own rules for the page are put aside: the words alone must do no harm
-    context = browser.new_context(viewport={"width": 1280, "height": 900}, bypass_csp=True)
-    page = context.new_page()
     page.goto(f"{address}/{path}")
     page.locator("h1").first.wait_for(timeout=60_000)
     for part in parts:
@@ -162,7 +166,6 @@ def test_no_page_sets_links_or_fetches_what_strangers_wrote(
         page.locator("[data-testid=stSelectbox]").filter(visible=True).first.click()
     _nothing_is_set(page, listener[0])
     assert listener[1] == []
-    context.close()
 
 
 def test_no_letter_and_no_paper_fetches_or_links_what_strangers_wrote(

@@ -26,7 +26,7 @@ from diagnose.fieldlog.changes import Change, resolve
 from diagnose.fieldlog.fields import checked, is_id, names
 from diagnose.fieldlog.handed_over import FORMAT as PHONES
 from diagnose.fieldlog.handed_over import from_phone
-from diagnose.fieldlog.history import changes_of, stand
+from diagnose.fieldlog.history import as_change, changes_of, stand
 from diagnose.fieldlog.locked import is_locked, unlock
 from diagnose.fieldlog.log import Log
 from diagnose.fieldlog.store import open_log
@@ -309,23 +309,34 @@ def _take_photo(log: Log, session: Session, photo: Mapping[str, Any], original: 
 
 
 def _take_records(session: Session, some: list[tuple[str, dict[str, Any], list[dict[str, Any]]]]) -> tuple[int, int]:
+    """Takes in a few records with their changes; how many records and how many changes were new."""
     known = set(session.scalars(select(History.id).where(History.record.in_([row["id"] for _, row, _ in some]))))
-    records = changes = 0
+    here: dict[tuple[str, str], Any] = {}
+    for kind in {kind for kind, _, _ in some}:
+        wanted = [row["id"] for one, row, _ in some if one == kind]
+        here |= {(kind, row.id): row for row in session.scalars(select(KINDS[kind]).where(KINDS[kind].id.in_(wanted)))}
+    records, changes = 0, list[dict[str, Any]]()
+    touched: dict[str, Any] = {}
     for kind, row, past in some:
         new = [each for each in past if each["id"] not in known]
-        here = session.get(KINDS[kind], row["id"])
-        if here is None:
-            here = KINDS[kind](**row)
-            session.add(here)
-            session.flush()
+        if (kind, row["id"]) not in here:
+            here[kind, row["id"]] = KINDS[kind](**row)
+            session.add(here[kind, row["id"]])
             records += 1
         elif not new:
             continue
-        if new:
-            session.execute(insert(History), new)
-        changes += len(new)
-        stand(here, changes_of(session, row["id"]))
-    return records, changes
+        changes += new
+        known |= {each["id"] for each in new}
+        touched[row["id"]] = here[kind, row["id"]]
+    session.flush()
+    if changes:
+        session.execute(insert(History), changes)
+    past_of: dict[str, list[Change]] = {record: [] for record in touched}
+    for change in session.scalars(select(History).where(History.record.in_(list(touched)))):
+        past_of[change.record].append(as_change(change))
+    for record, standing in touched.items():
+        stand(standing, past_of[record])
+    return records, len(changes)
 
 
 def _believed(record: Mapping[str, Any]) -> tuple[str, dict[str, Any], list[dict[str, Any]]]:

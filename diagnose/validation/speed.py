@@ -18,6 +18,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from diagnose.validation.memory import peak_mb
+
 _WARM_RUNS = 7
 _ALONE = """
 import json, resource, sys
@@ -94,18 +96,7 @@ def cold(file: Path) -> dict[str, float]:
     data = file.read_bytes()
     decode = _seconds(_decode, data)
     work = _seconds(_diagnose, data)
-    return {"decode": decode, "work": work, "peak_mb": _peak_mb()}
-
-
-def _peak_mb() -> float:
-    """The most memory that this process held. Linux hands the parent's peak down in ru_maxrss, so it is read elsewhere."""
-    status = Path("/proc/self/status")
-    if status.exists():
-        peak = next(line for line in status.read_text().splitlines() if line.startswith("VmHWM:"))
-        return int(peak.split()[1]) / 1024
-    import resource
-
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return {"decode": decode, "work": work, "peak_mb": peak_mb()}
 
 
 def _parts(data: bytes) -> dict[str, float]:
