@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from textwrap import fill
+from typing import Any
 
 import pandas as pd
 
@@ -99,3 +100,25 @@ def alive_in_words(figures: pd.DataFrame, years: int, wanted: float) -> str:
     """
     told = "; ".join(f"{row.kind} surely {row.surely:.0f}, {row.low:.0f} to {row.high:.0f}" for row in figures.itertuples())
     return f"Trees alive after {years} years, wanted {wanted:.0f}: {told}"
+
+
+def kinds_rows(plan: Plan) -> list[dict[str, Any]]:
+    """The table of kinds, a row a kind, as pages and papers show it.
+
+    Parameters
+    ----------
+    plan
+        Whose barriers are told [no unit].
+    """
+    rows = []
+    for row in plan.kinds:
+        option = row.option
+        rows.append({
+            "kind": KINDS[row.kind], "best of it": option.name if option and option.parts else "-",
+            "cost over the years": option.total if option else None, "first year": option.first if option else None,
+            "alive, surely": option.surely_alive if option else None,
+            "alive, 10 to 90 %": f"{option.alive_range[0]:.0f} to {option.alive_range[1]:.0f}" if option else "-",
+            "hours to build": option.hours if option else None, "does it": "yes" if row.reaches else "no",
+            "what it fails": row.fails,
+        })
+    return rows

@@ -25,13 +25,12 @@ from diagnose.protect.prices import checked_currency, default_price, default_pri
 from diagnose.protect.read import likely_shares
 from diagnose.protect.requirement import NEED_OF, needs
 from diagnose.report.barrier_drawing import Drawing
-from diagnose.report.kinds_figures import as_saved, kinds_figures
+from diagnose.report.kinds_figures import as_saved, kinds_figures, kinds_rows
 from diagnose.report.plan_sheet import (
     KINDS_HEADING,
     PAPERS,
     answer,
     drawings,
-    kinds_rows,
     materials_csv,
     plan_pdf,
     sections,

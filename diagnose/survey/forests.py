@@ -125,7 +125,8 @@ def alike_rates(rng: np.random.Generator, share: float, likeness: float, shape: 
     shape : tuple of int
         Of the plots [no unit].
     """
-    a_share(share), a_share(likeness, "The likeness"), _fits(shape)
+    a_share(share), a_share(likeness, "The likeness")
+    _fits(shape)
     if likeness <= 0 or share in (0, 1):
         return share
     if likeness == 1:  # all or none of a plot
