@@ -12,6 +12,7 @@ from diagnose.diagnosis import Circumstances, diagnose_answers
 from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.store import open_log
 from diagnose.signs import parse_signs
+from tests.conftest import drawn
 
 DESK = (1280, 900)
 WIDTHS = [pytest.param(DESK, marks=pytest.mark.slow), (390, 844)]
@@ -53,8 +54,11 @@ def test_the_wounds_of_a_planting_in_the_log_are_taken_over(browser: Any, app: t
                  {"wound": "bark_gnawed", "position": "base", "groove_look": "fine_many_angles"}):
         save_diagnosis(log, diagnose_answers(parse_signs(told), Circumstances("east")), site="Taken over")
     page = _open(browser, address, DESK)
+    drawn(page)  # a plan is still being worked out: what is pressed meanwhile may be drawn anew
     page.get_by_text("Change what you want, and where").click()
+    drawn(page)
     page.get_by_text("Wounds in the log").click()
+    drawn(page)
     page.get_by_label("Planting", exact=True).first.click()
     page.get_by_role("option", name="Taken over").click()
     page.get_by_text("At work here:").wait_for(timeout=30_000)

@@ -11,10 +11,11 @@ import pytest
 
 from diagnose.measure import bark_outline
 from diagnose.measure.bark_map import bark_map
-from diagnose.measure.bark_patch import _sizes, find_patch, measure_patch
+from diagnose.measure.bark_patch import _sizes, _spacing, find_patch, measure_patch
 from diagnose.measure.bark_round import SeenRound, share_round
 from diagnose.measure.bark_strip import stems_with_patch
 from diagnose.measure.card_view import view_of_card
+from diagnose.measure.grooves import Grooves
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.photo.plane import Plane, find_card
@@ -194,3 +195,11 @@ def test_bare_wood_at_both_sides_of_the_view_is_not_taken_for_one_narrow_patch()
     view = _round(setting)
     assert view.also
     assert view.alone.low <= true_share(setting) <= view.alone.high + 0.01
+
+
+@pytest.mark.parametrize(("regularity", "sharpness"), [(0.5, 20.0), (0.8, 2.0)])
+def test_the_spacing_of_grooves_that_repeat_unevenly_or_faintly_is_an_interval(regularity: float, sharpness: float) -> None:
+    sure = Grooves(2.0, 0.06, 0.0, 1.0, 0.8, 50.0, 20.0)
+    assert isinstance(_spacing(sure), Measured)
+    unsure = _spacing(replace(sure, regularity=regularity, sharpness=sharpness))
+    assert isinstance(unsure, Bounded) and unsure.low < 1.5 < 2.6 < unsure.high

@@ -10,6 +10,7 @@ import json
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import cv2
@@ -20,7 +21,7 @@ from diagnose.diagnosis import measure_picture
 from diagnose.measure.end_figures import HALF_ELLIPSE_LEANS
 from diagnose.measure.end_shape import find_end
 from diagnose.measure.record import Measurement
-from diagnose.measure.severed_end import measure_end_on_card
+from diagnose.measure.severed_end import _diameter, measure_end_on_card
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
 from diagnose.report.overlay import annotate
@@ -116,6 +117,14 @@ def test_rolling_the_twig_lowers_the_seen_slope_as_the_cosine_of_the_roll() -> N
     found, _ = _simulated(replace(PLAIN, theta=45.0, roll=50.0))
     expected = np.degrees(np.arctan(np.tan(np.radians(45)) * np.cos(np.radians(50))))
     assert found.measured["seen_slope_deg"].value == pytest.approx(expected, abs=6)
+
+
+def test_a_cut_that_looks_at_the_camera_has_its_true_slope_as_an_interval_down_to_the_seen_one() -> None:
+    """What turned it is the pale face's length, and a pale strip may be no face."""
+    found, _ = _simulated(replace(PLAIN, theta=50.0, roll=75.0))
+    seen, true = found.measured["seen_slope_deg"], found.measured["true_slope_deg"]
+    assert isinstance(true, Bounded)
+    assert true.low <= seen.value and true.low <= 50 <= true.high
 
 
 def test_print_scale_multiplies_diameters() -> None:
@@ -247,3 +256,10 @@ def test_of_a_piece_whose_ends_look_alike_one_is_measured_and_the_other_told_and
     assert abs(seen.value - (65.0 - other)) < 5.0
     told = next(line for line in found.remarks if "tap it if" in line)
     assert abs(float(told.split("clean at ")[1].split()[0]) - other) < 5.0
+
+
+def test_a_diameter_that_is_hardly_known_is_an_interval() -> None:
+    end = SimpleNamespace(diameter=4.0)
+    assert isinstance(_diameter(end, 0.05, 1.0, False, 40.0), Measured)
+    unsure = _diameter(end, 0.12, 1.0, False, 40.0)
+    assert isinstance(unsure, Bounded) and unsure.low < 3.04 < 4.96 < unsure.high  # two standard uncertainties to each side

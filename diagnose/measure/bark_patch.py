@@ -32,6 +32,9 @@ FRAYED = 0.018  # of a ragged patch's height, relative
 FRAY_MM = 3.0  # length of outline within which a spike to the side is left out [mm]
 ENOUGH_CONTRAST = 6.0  # of grooves' power over that of other directions
 ENOUGH_REGULARITY = 0.42
+# Grooves whose spacing is a value: of 343 rendered patches 229 were so, 8 of them wrong by over 15 %; of the others 31 were,
+# and 93 % lay between these parts of what was read.
+EVEN, CLEAR, UNSURE_SPACING = 0.62, 4.0, (0.7, 1.42)
 AS_GRAIN = (10.0, 0.55)  # within so many degrees of the stem's axis, where the grain runs, so much is asked
 PLAIN = 0.7  # mean share of wood in a run on the map that may be as tall as the patch
 ENDS_APART = 0.08  # of the height, from which on looks disagree about the patch's ends; calibration and spent pictures
@@ -93,7 +96,7 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, fl
             "no regular tooth grooves seen on the bare wood: go closer, and let light graze the wood from the side"
         )
     else:
-        measured["groove_spacing_mm"] = Measured(grooves.spacing_mm, grooves.spacing_sigma)
+        measured["groove_spacing_mm"] = _spacing(grooves)
         measured["groove_direction_deg"] = Measured(grooves.direction_deg, grooves.direction_sigma)
     return Measurement(measured, not_measured, _shapes(patch, grooves), _remarks(patch), seen_round(patch, loss))
 
@@ -303,6 +306,14 @@ def _grooves_on(picture: Picture, plane: Plane, patch: Patch) -> Grooves | None:
         + (grooves.spacing_mm * BARK_SHARE[1] * round_share) ** 2
     )
     return replace(grooves, spacing_sigma=float(sigma))
+
+
+def _spacing(grooves: Grooves) -> Sign:
+    """The spacing; an interval where it repeats unevenly, or hardly more than other periods do."""
+    if grooves.regularity >= EVEN and grooves.sharpness >= CLEAR:
+        return Measured(grooves.spacing_mm, grooves.spacing_sigma)
+    low, high = UNSURE_SPACING
+    return Bounded(low * grooves.spacing_mm, high * grooves.spacing_mm)
 
 
 def _shapes(patch: Patch, grooves: Grooves | None) -> dict[str, np.ndarray]:

@@ -17,6 +17,7 @@ HALF_ELLIPSE_LEANS = 2.62  # slope of the line through its middle 80 %, over the
 # What the laws of simple pictures miss, from 44 rendered ones of looks that the eye was not trained on:
 UNEVEN_SLOPE = {"half": 14.0, "torn": 18.0}  # errors of the seen slope where torn wood is part of the edge [degree]
 CLEAN_SURER = 0.45  # by which a clean end's slope is surer than that law, since the eye draws the outline
+WIDER_SLOPE, BESIDES_SLOPE = 1.1, 0.6  # of the law, and besides [degree]: from 330 rendered clean ends
 HARDLY_SEEN = 0.12  # contrast of the stem's sides, of white paper, at which half of the following is added
 PALE_SLOPE, PALE_WIDTH = 2.0, 0.045  # of stems as bright as what lies behind [degree; relative]
 DOUBTFUL, NO_DOUBT = 0.4, 0.1  # relative, for each share of the sides' cells that the eye doubts, beyond so many
@@ -42,7 +43,7 @@ def slope_sigma(end: End, pixel: float, form: Shares, contrast: float) -> float:
 
     pixel : one pixel of the picture in diameters. contrast : of the stem's sides. The law in pixel, chance of a clean end
     and raggedness was fitted to the errors of 1797 simulated ends (seeds 60000 to 61799), a third of each form, outlined
-    without the eye.
+    without the eye; of 330 rendered clean ends 85 % lay within two of it, and 88 % of what it is widened to.
     """
     clean = form.shares["clean"]
     coarse = max(pixel / 0.04, 1.0)  # blur takes more of a thin twig than the pixels' count tells
@@ -52,7 +53,7 @@ def slope_sigma(end: End, pixel: float, form: Shares, contrast: float) -> float:
     leaning = HALF_ELLIPSE_LEANS * min(max(end.bulge, 0.0), 1.5) * (0.01 + 0.5 * pixel) / (1 + end.slope**2)
     uneven = sum(spread * form.shares[name] for name, spread in UNEVEN_SLOPE.items()) * min(1.0, 2 * (1 - clean))
     parts = [float(np.clip(grain, 0.2, 40.0)), float(np.degrees(leaning)), uneven, PALE_SLOPE * _pale(contrast)]
-    return float(np.linalg.norm(parts))
+    return float(np.hypot(WIDER_SLOPE * np.linalg.norm(parts), BESIDES_SLOPE))
 
 
 def width_sigma(end: End, pixel: float, contrast: float, view: CloseView, width_px: float, by_map: float) -> float:

@@ -30,8 +30,10 @@ Point = tuple[float, float]
 COARSE = 4.0  # pixels a millimetre on the sheet's coarse map
 INSET = 2.0  # the sheet's edge, left out [mm]
 THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
+DOUBTFUL_WIDTH = 0.09  # relative standard uncertainty of a diameter beyond which it is an interval
 COARSEST_FACE = 0.1  # pixel, in diameters, beyond which the wood face is not measured
 LONGEST_FACE = 2.2  # diameters: a slope of 65 degrees, seen face on
+TURNED = 10.0  # by which the true slope may look steeper than the seen one and still be a value [degree]
 FACE_LINES_AGREE = 0.08  # diameters: lines on torn wood differ by more
 PLAIN_MIDDLE = (110.0, 60.0)  # of the sheet [mm]
 AROUND_MIDDLE = 2.0  # an end may lie this far outside it [mm]
@@ -348,7 +350,7 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     near = (outline * patch.scale + (patch.x0, patch.y0))[outline[:, 0] > -3 * end.diameter]
     told = remarks(patch.light, near, patch.scale / seen.per_mm, pixel, plane.view_angle_deg)
     if isinstance(measured.get("true_slope_deg"), Bounded):
-        told += ("the true slope is known as an interval only: roll the twig until its pale wood face shows",)
+        told += ("the true slope is known as an interval only: roll the twig until its cut looks steepest",)
     if end.swelling:
         told += (end.swelling,)
     if shadow:
@@ -359,20 +361,34 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
 
 
 def _diameter(end: End, relative: float, behind: float, shadow: bool, wide_px: float) -> Sign:
-    """The diameter; an interval where a shadow may be part of it, or the stem is `behind` times as thick behind the end."""
+    """The diameter; an interval where it is not known to DOUBTFUL_WIDTH, where a shadow may be part of it, or where the stem
+    is `behind` times as thick behind the end.
+
+    DOUBTFUL_WIDTH was chosen on 455 rendered ends: of 62 known less well 12 were wrong by over 15 %, of the others seven.
+    """
     low, high = 1 - 2 * relative, 1 + 2 * relative
     if behind > GROWS:
         return Bounded(end.diameter * low, end.diameter * behind * high)
     if shadow:
         least = PERHAPS_SHADOW[1 if wide_px < PERHAPS_SHADOW[0] else 2]
         return Bounded(end.diameter * min(low, least), end.diameter * high)
+    if relative > DOUBTFUL_WIDTH:
+        return Bounded(end.diameter * max(1 - 2.5 * relative, 0.3), end.diameter * (1 + 2.5 * relative))
     return Measured(end.diameter, end.diameter * relative)
 
 
 def _true_slope(seen: SeenEnd, slope: float, sigma: float) -> Sign:
+    """The true slope; an interval down to the seen one where the pale face, which may be no face, makes much of it.
+
+    TURNED was chosen on 161 rendered clean ends: of 46 that looked more than 10 degrees steeper than they were seen, 26
+    were wrong by more than 10 degrees, of the other 115 eight.
+    """
     lean = seen.facing.lean
     shear = -lean / float(np.sqrt(1 - lean**2))
-    return true_slope(slope, sigma, seen.end.bulge, seen.pixel, face_tone(seen), shear, face_length(seen))
+    found = true_slope(slope, sigma, seen.end.bulge, seen.pixel, face_tone(seen), shear, face_length(seen))
+    if isinstance(found, Measured) and found.value - slope > TURNED:
+        return Bounded(max(slope - 2 * sigma, 0.0), min(found.value + 2 * found.sigma, 90.0))
+    return found
 
 
 def light_at(seen: SeenEnd) -> Look:
