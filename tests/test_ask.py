@@ -7,11 +7,9 @@ import pytest
 
 from diagnose.culprits.ask import (
     CLEAR,
-    ON_PAPER,
     answerable,
     gains,
     next_step,
-    printed_key,
     questions,
     questions_left,
     would_change,
@@ -19,6 +17,7 @@ from diagnose.culprits.ask import (
 from diagnose.culprits.catalogue import group_words
 from diagnose.culprits.check import read_cases
 from diagnose.culprits.observers import questions_saved, seen_by
+from diagnose.culprits.on_paper import ON_PAPER, printed_key
 from diagnose.culprits.verdict import judge
 from diagnose.protect.requirement import NEED_OF
 from diagnose.signs import Answer, Measured, parse_signs

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.screens import certificate
-from diagnose.screens.certificate import certificate_for
+from diagnose import certificate
+from diagnose.certificate import certificate_for
 
 NEAR = ["192.168.1.7", "127.0.0.1", "localhost", "heron.local", "heron"]
 

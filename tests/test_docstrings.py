@@ -15,8 +15,7 @@ HOUSE = TOP / "diagnose"
 # parameters not yet named, by room (`python -m tests.test_docstrings` counts them): a room that is rewritten leaves this
 # list, and no number grows
 STANDING = {
-    "culprits": 224, "eye": 292, "measure": 249, "protect": 182, "report": 45, "screens": 70, "survey": 450,
-    "upkeep": 178,
+    "culprits": 224, "eye": 292, "measure": 231, "protect": 178, "screens": 68, "survey": 446, "upkeep": 176,
 }
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 

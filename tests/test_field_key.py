@@ -5,7 +5,7 @@ import re
 import pytest
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.ask import printed_key
+from diagnose.culprits.on_paper import printed_key
 from diagnose.report.answer_drawings import TALL, WIDE, draw_answer, drawing_of, drawn_signs
 from diagnose.report.card_sheet import PAPERS
 from diagnose.report.field_key import field_key, points_to

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from diagnose.report.over_time import shares_over_time
+from diagnose.report.over_time import how_many, most_often_first, shares_in_words, shares_over_time
 
 
 def test_each_months_shares_are_its_own_counts() -> None:
@@ -16,6 +16,13 @@ def test_each_months_shares_are_its_own_counts() -> None:
     told = {(row["when"], row["verdict"]): (row["count"], row["of"]) for row in found.to_dict("records")}
     assert told == {("2025-04", "deer"): (1, 2), ("2025-04", "vole"): (1, 2), ("2025-05", "deer"): (2, 3),
                     ("2025-05", "vole"): (1, 3)}
+
+
+def test_the_chart_s_words_are_those_of_the_counts() -> None:
+    shares = shares_over_time(pd.Series(["2025-04-01", "2025-05-02", "2025-05-03"]), pd.Series(["deer", "vole", "vole"]))
+    assert most_often_first(shares) == ["vole", "deer"]
+    assert how_many(shares).to_numpy().tolist() == [["2025-04", "n = 1"], ["2025-05", "n = 2"]]
+    assert shares_in_words(shares) == "Verdicts over time: 2025-04: deer 100%; 2025-05: vole 100%"
 
 
 def test_observations_of_one_month_have_no_course() -> None:

@@ -257,6 +257,13 @@ def test_a_measured_print_scale_stretches_every_length() -> None:
     assert shrunk.print_scale == 0.96
 
 
+def test_a_larger_print_carries_what_lies_beyond_the_sheet_as_it_was_meant() -> None:
+    plane, at = Plane("card", np.eye(3), 8, 0.0, 0.0, layout=CARD), np.array([(75.0, 50.0), (150.5, 50.0), (75.0, -0.5)])
+    assert plane.is_on_sheet(at).tolist() == [True, False, False]
+    assert plane.is_on_sheet(at, 0.7).all()
+    assert dataclasses.replace(plane, print_scale=1.01).is_on_sheet(at).tolist() == [True, True, False]
+
+
 @pytest.mark.parametrize("blur", [1.5, 3.0])
 def test_a_blurred_card_keeps_its_size(blur: float) -> None:
     R, t = pose(turn=25, tilt=15, about=10)

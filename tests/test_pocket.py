@@ -11,7 +11,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from diagnose.cli import main
-from diagnose.culprits.ask import printed_key
+from diagnose.culprits.on_paper import printed_key
 from diagnose.fieldlog.merge import merge
 from diagnose.fieldlog.store import open_log
 from tests.conftest import PHOTOS, words_of

@@ -7,16 +7,38 @@ from collections.abc import Callable, Iterable
 from itertools import pairwise
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shapely import box
 
 from diagnose.cannot_use import CannotUse
-from diagnose.survey import change, clumped, compare, decide, density, design, lasting, proportion, quality, ratio, stopping
-from diagnose.survey.attribution import share_browsed_by
-from diagnose.survey.estimate import Estimate, Interval
-from diagnose.survey.given import a_level
+from diagnose.survey import (
+    boundary,
+    change,
+    clumped,
+    compare,
+    coverage,
+    decide,
+    density,
+    design,
+    forests,
+    frame,
+    lasting,
+    plan,
+    planning,
+    proportion,
+    quality,
+    ratio,
+    stopping,
+    where,
+)
+from diagnose.survey.attribution import share_browsed_by, with_shares
+from diagnose.survey.boundary import Ground
+from diagnose.survey.estimate import Estimate, Interval, nothing
+from diagnose.survey.given import a_level, of_all_plots
 from diagnose.survey.target import BROWSED, PER_HA, STOCKED, Target
 
 ODD = st.sampled_from([float("nan"), float("inf"), -1.0, 0.0, 0.5, 1.0, 2.0, 95.0, 1e9, 1e-12])
@@ -125,3 +147,70 @@ def test_tables_of_trees_give_limits_round_their_value_or_are_refused(rows: list
 def test_nonsense_is_refused_where_it_is_made(make: Callable[[], Any]) -> None:
     with pytest.raises(CannotUse):
         make()
+
+
+NAN, RNG = float("nan"), np.random.default_rng(1)
+SOME = Estimate(0.5, 0.4, 0.6, 0.95, "x", 10, 4, sigma=0.05)
+WOOD = Ground(box(0, 0, 100, 100), 32632)
+TREES = pd.DataFrame({"site": "s", "plot": ["1", "2"], "tree": ["1", "1"], "browsed": [1.0, 0.0]})
+REFUSED = {
+    "a place beyond the poles has no zone": lambda: boundary.utm_of(9.0, 91.0),
+    "each tree has a verdict or none": lambda: with_shares(TREES, [None]),
+    "bounds take an area for every plot": lambda: clumped.bounds([1, 2, 3], [1, 1], 0.05),
+    "draws of a bootstrap are counted": lambda: compare.bootstrap_of_plots(TREES, draws=-1),
+    "plots of a comparison are counted": lambda: compare.difference(SOME, SOME, plots=NAN),  # type: ignore[arg-type]
+    "each group has browsed trees and trees": lambda: compare.rao_scott([], [[3, 4]]),
+    "the error of no run is none": lambda: coverage.binomial_error(0.5, 0),
+    "a survey of no plot is not drawn": lambda: coverage.planting(RNG, -1, 0.3, 0.1, 0.0, 8),
+    "one plot tells of no further ones": lambda: decide.plots_more(
+        Target(PER_HA, 1100.0), np.array([5.0]), np.array([50.0]), stopping.StoppingRule()),
+    "each plot has its count and its area": lambda: density.trees_per_ha([1, 2, 3], [50, 50]),
+    "a slope is a number": lambda: density.on_slope(1100.0, NAN),
+    "a plot has an area": lambda: density.plot_radius(-1.0),
+    "a plot has a radius": lambda: density.inside_area(0, 0, NAN, WOOD.metres),
+    "tallest trees are counted": lambda: density.tallest_trees([[40.0, 50.0]], NAN),  # type: ignore[arg-type]
+    "a tree has an east and a north": lambda: density.tally_twice((0, 0), (1,), WOOD.metres),  # type: ignore[arg-type]
+    "a fix has an error": lambda: density.within_fix(4.0, 0.0),
+    "sizes of parts are numbers": lambda: design.allocation(6, [1.0, NAN]),
+    "a spread is a number": lambda: design.design_effect(10.0, 0.1, NAN),
+    "a grid has a spacing": lambda: design.grid(WOOD.metres, 6, RNG, NAN),
+    "a grid of a hair's width is not laid": lambda: design.grid(WOOD.metres, 6, RNG, 1e-6),
+    "a strip along the edge has a width": lambda: design.inward(WOOD, NAN),
+    "points in ground without area are not strewn for ever": lambda: design.scattered(box(0, 0, 0, 10), 3, RNG),
+    "all trees are counted": lambda: design.trees_needed(0.3, 0.1, of_all=NAN),  # type: ignore[arg-type]
+    "a power lies below one": lambda: design.trees_to_see_a_change(0.3, 0.5, power=1.0),
+    "a walk goes from plot to plot": lambda: design.walk_length(np.zeros((3, 2)), [0, 7]),
+    "a walk starts at a place": lambda: design.walking_order(np.zeros((4, 2)), ()),  # type: ignore[arg-type]
+    "plots of an estimate are counted": lambda: nothing("no plot", NAN),  # type: ignore[arg-type]
+    "a forest has trees": lambda: forests.gamma_clumps(RNG, math.inf, 0.5, (2, 3)),
+    "a forest fits into memory": lambda: forests.rows(RNG, 5.0, 0.0, (10**9, 4)),
+    "a share browsed lies below one": lambda: forests.browsed_trees(RNG, NAN, 0.1, np.full(3, 8.0)),
+    "a column that is not there is named": lambda: frame.plot_totals(TREES, "browsd"),
+    "words of a column that is not there are none": lambda: frame.words_of(TREES, "specis"),
+    "plots that were visited are counted": lambda: of_all_plots(NAN, 40),  # type: ignore[arg-type]
+    "curves are drawn by what the table has": lambda: lasting.lasting_of(pd.DataFrame({"kind": []}), "part"),
+    "the seed of a plan is whole": lambda: plan.lay_out(WOOD, 6, seed=0.5),  # type: ignore[arg-type]
+    "a plan has plots": lambda: plan.Plan("s", 0, 50.0, stopping.StoppingRule()),
+    "trees a plot are a number": lambda: plan.seen_before(None, trees_a_plot=NAN),
+    "plots that are asked for are counted": lambda: plan.asked_plots(None, "one look", 50.0, plan.Known(), plots=-3),
+    "the seed of a planning is whole": lambda: planning.plots_to_decide(Target(PER_HA, 1100.0), seed=-1),
+    "a variance starts at nought": lambda: proportion.clustered([1, 2], [4, 5], unsure=-1.0),
+    "classes are counted": lambda: quality.linear_weights(-1),
+    "an error of looks lies below a half": lambda: stopping.error_of_looks(NAN, 3),
+    "a drift is a number": lambda: stopping.chance_to_cross([2.0], drift=NAN),
+    "a map takes trees for every plot": lambda: where.rate_map(np.eye(3, 2), [1, 1], [2, 2]),
+    "clustering takes whole draws": lambda: where.clustering(np.zeros((8, 2)), np.arange(8), draws=0),
+    "plots that are browsed alike have no course": lambda: where.rate_by_distance([1.0, 2, 3], [0.5, 0.5, 0.5]),
+}
+
+
+@pytest.mark.parametrize("what", REFUSED)
+def test_what_is_none_is_refused_in_one_line(what: str) -> None:
+    with pytest.raises(CannotUse) as told:
+        REFUSED[what]()
+    assert "\n" not in str(told.value)
+
+
+def test_a_share_of_nought_and_plots_that_are_all_or_none_are_drawn() -> None:
+    assert forests.browsed_trees(RNG, 0.0, 0.3, np.full(5, 8.0)).tolist() == [0.0] * 5
+    assert set(forests.browsed_trees(RNG, 0.5, 1.0, np.full(40, 8.0)).tolist()) == {0.0, 8.0}

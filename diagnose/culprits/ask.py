@@ -9,21 +9,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 import numpy as np
 
 from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, group_words
 from diagnose.culprits.here import winters_of
 from diagnose.culprits.likelihood import filled, group_of_sign, is_weighed, raw_group
+from diagnose.culprits.reach import depths_of, snow_table
 from diagnose.culprits.weighing import Bench, Case
+from diagnose.given import a_whole
 from diagnose.knowledge import knowledge
-from diagnose.signs import Answer, Shares, Signs, Word, vocabulary
-
-if TYPE_CHECKING:
-    from diagnose.culprits.verdict import Verdict
+from diagnose.places import Place
+from diagnose.signs import Answer, Shares, Sign, Signs, Word, vocabulary
 
 CLEAR = 0.95  # probability of one group, or of one barrier, from which no more is asked; our choice, no source
 LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
@@ -50,6 +50,45 @@ class Turn:
     choice: str
     chance: float
     culprits: np.ndarray
+
+
+class Judged(Protocol):
+    """What asking needs to know of a verdict; `verdict.Verdict` is one."""
+
+    @property
+    def case(self) -> Case:
+        """What was judged."""
+
+    @property
+    def signs(self) -> Signs:
+        """What was told of the wound."""
+
+    @property
+    def place(self) -> Place | None:
+        """Where it is; None where that is not known."""
+
+    @property
+    def culprits(self) -> Mapping[str, float]:
+        """Culprit -> probability that it made the wound."""
+
+    @property
+    def groups(self) -> Mapping[str, float]:
+        """Group of the top -> probability."""
+
+    @property
+    def turns(self) -> list[list[Turn]]:
+        """For each open question, every answer it may get."""
+
+    def with_sign(self, name: str, sign: Sign) -> Judged:
+        """The verdict if this sign were known too.
+
+        Parameters
+        ----------
+        name
+            Of the sign [no unit].
+        sign
+            What would be known, in the sign's unit.
+        """
 
 
 def questions() -> list[Word]:
@@ -149,8 +188,6 @@ def _mean_filled(raw: np.ndarray, prior: np.ndarray) -> np.ndarray:
 
 def _snow_chances(bench: Bench) -> list[float]:
     """How likely each answer about past snow is; it is weighed given, not with, the culprit."""
-    from diagnose.culprits.reach import depths_of, snow_table
-
     depths = snow_table()["depth_mm"]
     lying = depths_of(bench.signs, bench.case.snow_mm, bench.winters)
     return [sum(share for depth, share in lying if depth in depths[choice]) for choice in vocabulary()["past_snow"].choices]
@@ -168,12 +205,12 @@ def _classes(known: Catalogue, barrier_of: Mapping[str, str] | None) -> np.ndarr
     return np.array([[one == name for one in told] for name in dict.fromkeys(told)], float)
 
 
-def falls(verdict: Verdict, barrier_of: Mapping[str, str] | None = None) -> dict[str, float]:
+def falls(verdict: Judged, barrier_of: Mapping[str, str] | None = None) -> dict[str, float]:
     """Question -> expected information gain if it is answered [nat]: of what decides, and a little of the culprit."""
     return {name: fall for name, (fall, _) in _told(verdict, barrier_of).items()}
 
 
-def _told(verdict: Verdict, barrier_of: Mapping[str, str] | None) -> dict[str, tuple[float, float]]:
+def _told(verdict: Judged, barrier_of: Mapping[str, str] | None) -> dict[str, tuple[float, float]]:
     """Question -> expected information gain [nat], and expected gain in the chance of the right class [0 to 1]."""
     member = _classes(verdict.case.known, barrier_of)
     now = np.array(list(verdict.culprits.values()))
@@ -188,7 +225,7 @@ def _told(verdict: Verdict, barrier_of: Mapping[str, str] | None) -> dict[str, t
 
 
 def gains(
-    verdict: Verdict, told: Mapping[str, float] | None = None, barrier_of: Mapping[str, str] | None = None
+    verdict: Judged, told: Mapping[str, float] | None = None, barrier_of: Mapping[str, str] | None = None
 ) -> dict[str, float]:
     """Question -> expected information gain [nat] per effort of answering.
 
@@ -198,12 +235,10 @@ def gains(
     return {name: fall * chance[name] / vocabulary()[name].effort for name, fall in falls(verdict, barrier_of).items()}
 
 
-def _applies(word: Word, verdict: Verdict) -> float:
+def _applies(word: Word, verdict: Judged) -> float:
     """Probability that the question makes sense at all: the snow's surface can only be told of where snow lay."""
     if word.name != "snow_line":
         return 1.0
-    from diagnose.culprits.reach import depths_of
-
     depths = depths_of(verdict.case.weighed, verdict.case.snow_mm, winters_of(verdict.place))
     past = verdict.signs.get("past_snow")
     if isinstance(past, Answer):
@@ -212,7 +247,7 @@ def _applies(word: Word, verdict: Verdict) -> float:
 
 
 def next_step(
-    verdict: Verdict,
+    verdict: Judged,
     passed: Collection[str] = (),
     barrier_of: Mapping[str, str] | None = None,
     told: Mapping[str, float] | None = None,
@@ -242,21 +277,19 @@ def next_step(
 
 
 def questions_left(
-    verdict: Verdict, passed: Collection[str] = (), barrier_of: Mapping[str, str] | None = None
+    verdict: Judged, passed: Collection[str] = (), barrier_of: Mapping[str, str] | None = None
 ) -> int:
     """About how many more questions until asking is over: along the likeliest answers, at most 8."""
-    from diagnose.culprits.verdict import judge_case
-
     count, done = 0, set(passed)
     while count < _MOST_LEFT and (asked := next_step(verdict, done, barrier_of).question) is not None:
         count += 1
         done.add(asked)
         likeliest = max(answers_to(Bench(verdict.case), vocabulary()[asked]), key=lambda one: one.chance)
-        verdict = judge_case(replace(verdict.case, signs={**verdict.signs, asked: Answer(likeliest.choice)}))
+        verdict = verdict.with_sign(asked, Answer(likeliest.choice))
     return count
 
 
-def _same_barrier(verdict: Verdict, barrier_of: Mapping[str, str]) -> list[str]:
+def _same_barrier(verdict: Judged, barrier_of: Mapping[str, str]) -> list[str]:
     """Names of the culprits that one barrier answers, when together they are clear; else none."""
     shares: dict[str, float] = {}
     for key, share in verdict.culprits.items():
@@ -270,8 +303,9 @@ def _same_barrier(verdict: Verdict, barrier_of: Mapping[str, str]) -> list[str]:
     return [verdict.case.known.names[key] for key in alike] if len(alike) > 1 else []
 
 
-def would_change(verdict: Verdict, most: int = 3) -> list[str]:
+def would_change(verdict: Judged, most: int = 3) -> list[str]:
     """Answers, likeliest first, that would make another kind of culprit the likeliest, in words."""
+    a_whole(most, "Answers", 0)
     known = verdict.case.known
     kinds = list(dict.fromkeys(known.groups.values()))
     member = _classes(known, None)
@@ -284,32 +318,6 @@ def would_change(verdict: Verdict, most: int = 3) -> list[str]:
                 told = f"{one.word.label}: {one.word.choices[one.choice]} would point to {group_words()[then]}"
                 found.append((one.chance, told))
     return [told for _, told in sorted(found, reverse=True)[:most]]
-
-
-ON_PAPER = 18  # questions that one page holds
-
-
-@cache
-def printed_key() -> tuple[Word, ...]:
-    """The questions of a one-page key, best first: see `fixed_order`; whoever holds it looks for everything."""
-    return fixed_order()[:ON_PAPER]
-
-
-def fixed_order(told: Mapping[str, float] | None = None) -> tuple[Word, ...]:
-    """The best fixed order of questions: the wound first, then by mean expected gain per effort.
-
-    The mean is over the kinds of wound, each as often as the catalogue expects it. told : as for `gains`.
-    """
-    from diagnose.culprits.verdict import judge
-
-    wound = vocabulary()["wound"]
-    bench = Bench(judge({}).case)
-    total: dict[str, float] = {}
-    for turn in answers_to(bench, wound):
-        for name, gain in gains(judge({"wound": Answer(turn.choice)}), told).items():
-            total[name] = total.get(name, 0.0) + turn.chance * gain
-    ranked = sorted(total, key=lambda name: -total[name])
-    return (wound, *(vocabulary()[name] for name in ranked))
 
 
 def _entropy(shares: np.ndarray) -> float:

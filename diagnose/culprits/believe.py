@@ -22,6 +22,7 @@ from diagnose.culprits.tables import words
 from diagnose.culprits.verdict import judge, posterior
 from diagnose.culprits.weighing import Case as ToJudge
 from diagnose.culprits.worlds import OTHERS, THE_MODELS, World, draw_wounds
+from diagnose.given import MOST_SEED, a_whole
 
 STRENGTHS = (0.8, 0.9, 1.0, 1.1, 1.2, 1.3, 1.4, 1.6)
 BINS = (0.0, 0.5, 0.8, 1.0)  # of the first-named probability
@@ -79,6 +80,7 @@ def drawn(wounds: int, world: World = THE_MODELS, seed: int = 5) -> list[Scored]
 
     wounds : number. world : that they are drawn from. seed : of the draws.
     """
+    a_whole(seed, "The seed", most=MOST_SEED)
     groups = catalogue().groups
     found = []
     for number, wound in enumerate(draw_wounds(wounds, PLACES, seed, world)):

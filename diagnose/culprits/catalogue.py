@@ -17,6 +17,7 @@ import numpy as np
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.tables import Ranges, choice_table, kept, range_table, sources, words
+from diagnose.given import one_of
 from diagnose.knowledge import knowledge
 from diagnose.signs import vocabulary
 
@@ -160,7 +161,7 @@ def tree() -> Mapping[str, Any]:
 
 def lineage_of(group: str) -> tuple[str, ...]:
     """The group and all groups above it, lowest first."""
-    found = [group]
+    found = [one_of(group, tree(), "The group")]
     while "of" in tree()[found[-1]]:
         found.append(tree()[found[-1]]["of"])
     return tuple(found)

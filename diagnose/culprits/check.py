@@ -23,6 +23,7 @@ from diagnose.culprits.catalogue import NOT_LISTED, catalogue
 from diagnose.culprits.old_names import spread
 from diagnose.culprits.tables import lineage, sources
 from diagnose.culprits.verdict import judge
+from diagnose.given import MOST_SEED, a_number, a_whole
 from diagnose.knowledge import reference_cases
 from diagnose.signs import Answer, Shares, Signs, parse_signs
 
@@ -201,6 +202,9 @@ def clopper_pearson(k: int, n: int, level: float = 0.95) -> tuple[float, float]:
     ----------
     Clopper & Pearson, Biometrika 26 (1934) 404-413.
     """
+    if not 0.5 <= a_number(level, "The level") < 1:
+        raise CannotUse(f"A level lies between 0.5 and 1: write 0.95 for 95 %, not {level:g}.")
+    a_whole(k, "The count", 0, a_whole(n, "The number", 1))
     tail = (1 - level) / 2
     low = 0.0 if k == 0 else float(beta.ppf(tail, k, n - k + 1))
     high = 1.0 if k == n else float(beta.ppf(1 - tail, k + 1, n - k))
@@ -313,6 +317,9 @@ def paired_difference(
     ours: Sequence[Scored], theirs: Sequence[Scored], draws: int = 4000, start: int = 1
 ) -> dict[str, float]:
     """Mean difference of the log scores, ours less theirs, with a 95 % interval from drawing pages again."""
+    if not ours or len(ours) != len(theirs):
+        raise CannotUse("Each case has a score of ours and one of theirs.")
+    a_whole(draws, "Draws", 2, 1_000_000), a_whole(start, "The seed", most=MOST_SEED)
     pages = sorted({one.page for one in ours})
     gaps = np.array([a.log - b.log for a, b in zip(ours, theirs, strict=True)])
     index = np.array([pages.index(one.page) for one in ours])

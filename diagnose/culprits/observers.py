@@ -16,6 +16,7 @@ from diagnose.culprits.catalogue import catalogue
 from diagnose.culprits.check import clopper_pearson
 from diagnose.culprits.verdict import Verdict, judge
 from diagnose.culprits.worlds import THE_MODELS, World, Wound, draw_wounds
+from diagnose.given import MOST_SEED, a_whole
 from diagnose.signs import Sign, vocabulary
 
 PLACES = ("DE", "US-NY", "GB", "US-OR", "FI", "CA-BC")
@@ -35,7 +36,7 @@ class Run:
 
 def seen_by(wound: Wound, seed: int) -> dict[str, Sign]:
     """The answers that a person can give: each question as often as it is answerable."""
-    draw = np.random.default_rng(seed)
+    draw = np.random.default_rng(a_whole(seed, "The seed", most=MOST_SEED))
     chance = answerable()
     return {name: sign for name, sign in wound.answers.items() if draw.random() < chance.get(name, 1.0)}
 
@@ -61,7 +62,7 @@ def guided(wound: Wound, seen: Mapping[str, Sign], barrier_of: Mapping[str, str]
 
 def shuffled(wound: Wound, seen: Mapping[str, Sign], seed: int, barrier_of: Mapping[str, str] | None = None) -> Run:
     """The run down the same questions in a random order, until the guided one would stop."""
-    draw = np.random.default_rng(seed)
+    draw = np.random.default_rng(a_whole(seed, "The seed", most=MOST_SEED))
     verdict, passed = judge({}, wound.place), set[str]()
     while next_step(verdict, passed, barrier_of).question is not None:
         left = [word.name for word in askable(verdict.signs) if word.name not in passed]

@@ -14,6 +14,7 @@ from functools import cache
 from typing import Literal
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import one_of
 from diagnose.knowledge import knowledge
 from diagnose.places.place import Place, areas, within
 
@@ -105,7 +106,8 @@ def _status(key: str, line: Mapping[str, list[str]]) -> dict[str, Residence]:
 def spread(codes: Iterable[str]) -> list[str]:
     """The codes, with each list (in small letters) replaced by what it holds."""
     lists = knowledge("diagnose.culprits", "ranges.yaml")["lists"]
-    return [code for one in codes for code in (spread(lists[one]["areas"]) if one[0].islower() else [one])]
+    return [code for one in codes
+            for code in (spread(lists[one_of(one, lists, "The list of areas")]["areas"]) if one[:1].islower() else [one])]
 
 
 @cache

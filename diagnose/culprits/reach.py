@@ -17,6 +17,7 @@ import numpy as np
 from diagnose.culprits.catalogue import Catalogue
 from diagnose.culprits.readings import choice_reading, misread, misread_near, number_reading
 from diagnose.culprits.tables import within
+from diagnose.given import from_nought
 from diagnose.knowledge import knowledge
 from diagnose.signs import Answer, Shares, Sign, Signs, vocabulary
 
@@ -40,7 +41,7 @@ def depths_of(signs: Signs, snow_mm: float | None, winters: Mapping[str, float])
     winters : share of each kind of winter of the place (snowy, changing, mild, unknown), which sum to one.
     """
     if snow_mm is not None:
-        return [(snow_mm, 1.0)]
+        return [(from_nought(snow_mm, "The snow depth"), 1.0)]
     told = snow_table()
     states = list(told["depth_mm"])
     past = signs.get("past_snow")

@@ -16,6 +16,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import a_number, one_of
 from diagnose.knowledge import knowledge
 
 MEMORY, OURS = "MEM", "OURS"
@@ -46,7 +47,7 @@ class Support:
 
 def lineage(source: str) -> str:
     """The origin that a source shares with others, or its own key."""
-    return str(sources()[source].get("lineage", source))
+    return str(sources()[one_of(source, sources(), "The source")].get("lineage", source))
 
 
 def support(rows: Mapping[str, Row]) -> Support:
@@ -154,6 +155,8 @@ def range_table(rows: Mapping[str, Row], low: float, high: float, where: str) ->
     low, high : of the sign [unit]; a sign whose range starts above zero is spread in its logarithm, as sizes are.
     Raises CannotUse for a range that is none.
     """
+    if not a_number(low, "The sign's least") < a_number(high, "The sign's most"):
+        raise CannotUse(f"{where}: the range of the sign runs from {low:g} to {high:g}")
     in_log = low > 0
     ends = []
     for source, says in rows.items():

@@ -12,22 +12,22 @@ import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from diagnose.cannot_use import CannotUse
+from diagnose.culprits import ask
 from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, group_words, lineage_of
 from diagnose.culprits.here import Where, place_from
 from diagnose.culprits.old_names import name_of
 from diagnose.culprits.prior import place_words, prior_words
 from diagnose.culprits.tables import words
 from diagnose.culprits.weighing import HIGH, LOW, MIDDLE, Bench, Case
+from diagnose.figures import figure, percent
+from diagnose.given import a_share, one_of
 from diagnose.places import Place
 from diagnose.signs import Answer, Several, Shares, Sign, Signs, vocabulary
-
-if TYPE_CHECKING:
-    from diagnose.culprits.ask import Turn
 
 OUTSIDE = 0.30  # probability of something not listed from which the evidence is called unusual; our choice
 _ALIKE = 0.015  # probability from which shears beside a rabbit or hare are worth a word; our choice
@@ -136,23 +136,17 @@ class Verdict:
 
         barrier_of : culprit -> what stops it; asking ends when no answer that is left would change that.
         """
-        from diagnose.culprits.ask import next_step
-
-        return next_step(self, passed, barrier_of).question
+        return ask.next_step(self, passed, barrier_of).question
 
     @cached_property
-    def turns(self) -> list[list[Turn]]:
+    def turns(self) -> list[list[ask.Turn]]:
         """For each open question, every answer it may get."""
-        from diagnose.culprits.ask import turns
-
-        return turns(self.case)
+        return ask.turns(self.case)
 
     @cached_property
     def would_change(self) -> list[str]:
         """Answers that would make another kind of culprit the likeliest, in words."""
-        from diagnose.culprits.ask import would_change
-
-        return would_change(self)
+        return ask.would_change(self)
 
     @property
     def warning(self) -> str | None:
@@ -172,9 +166,9 @@ class Verdict:
         """The verdict in one sentence."""
         if self.leading is None:
             ranked = sorted(self.groups, key=lambda key: -self.groups[key])[:2]
-            pair = ", ".join(f"{group_words()[key]} {_percent(self.groups[key])}" for key in ranked)
+            pair = ", ".join(f"{group_words()[key]} {percent(self.groups[key])}" for key in ranked)
             return f"Cannot tell yet. Likeliest: {pair}."
-        return f"Most likely {name_of(self.leading)}: {_percent(self.probability(self.leading))}."
+        return f"Most likely {name_of(self.leading)}: {percent(self.probability(self.leading))}."
 
     def with_sign(self, name: str, sign: Sign) -> Verdict:
         """The verdict if this sign were known too."""
@@ -295,6 +289,7 @@ def by_group(known: Catalogue, culprits: Mapping[str, float]) -> dict[str, float
     """Group at the top of the tree -> probability."""
     groups: dict[str, float] = {}
     for key, share in culprits.items():
+        a_share(share, "A probability"), one_of(key, known.groups, "The culprit")
         groups[known.groups[key]] = groups.get(known.groups[key], 0.0) + share
     return groups
 
@@ -302,7 +297,7 @@ def by_group(known: Catalogue, culprits: Mapping[str, float]) -> dict[str, float
 def share_of(known: Catalogue, culprits: Mapping[str, float], name: str) -> float:
     """Probability of a culprit or of all of a group. Raises CannotUse for a name that is neither."""
     if name in culprits:
-        return culprits[name]
+        return a_share(culprits[name], "A probability")
     if name not in group_words():
         raise CannotUse(f"'{name}' is no culprit and no group")
     return sum(share for key, share in culprits.items() if name in lineage_of(known.parents[key]))
@@ -347,8 +342,6 @@ def _lowest(known: Catalogue, culprits: Mapping[str, float], group: str, holds: 
 
 def sign_words(name: str, sign: Sign) -> str:
     """A sign in words: what it is and what was found."""
-    from diagnose.figures import figure
-
     word = vocabulary().get(name)
     label = name.replace("_", " ") if word is None else word.label
     if word is not None and isinstance(sign, Answer):
@@ -358,16 +351,10 @@ def sign_words(name: str, sign: Sign) -> str:
             "; nothing else there" if sign.complete else "")
     if word is not None and word.kind == "choice" and isinstance(sign, Shares):
         likeliest = max(sign.shares, key=lambda choice: sign.shares[choice])
-        return f"{label}: {word.choices[likeliest]} ({_percent(sign.shares[likeliest])})"
+        return f"{label}: {word.choices[likeliest]} ({percent(sign.shares[likeliest])})"
     return f"{label}: {figure(name, sign)}"
 
 
 def _logit(share: float) -> float:
     share = min(max(share, 1e-9), 1 - 1e-9)
     return math.log(share / (1 - share))
-
-
-def _percent(share: float) -> str:
-    from diagnose.figures import percent
-
-    return percent(share)

@@ -12,12 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from diagnose.cannot_use import CannotUse
 from diagnose.culprits.ask import fits, questions
 from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, catalogue
 from diagnose.culprits.here import Where, place_from, winters_of
 from diagnose.culprits.likelihood import CUT_SIGNS, MARK_SIGNS, misreading, raw_group
 from diagnose.culprits.prior import Start, start_of
 from diagnose.culprits.tables import support, words
+from diagnose.given import MOST_SEED, a_whole
 from diagnose.signs import Answer, Several, Sign, Word
 
 # how loosely a table is drawn round ours, as the weight of a Dirichlet, by what it rests on; our choice
@@ -52,7 +54,10 @@ def draw_wounds(number: int, places: tuple[Where, ...], seed: int, world: World 
 
     number : of wounds. seed : of the random draws; the same seed gives the same wounds.
     """
-    draw = np.random.default_rng(seed)
+    a_whole(number, "Wounds", 0, 1_000_000)
+    draw = np.random.default_rng(a_whole(seed, "The seed", most=MOST_SEED))
+    if not places:
+        raise CannotUse("Wounds are drawn at one place or more.")
     known = catalogue()
     rows = {sign: _drawn_table(known, sign, table, draw) if world.loose else table for sign, table in known.tables.items()}
     return [_draw(known, rows, places[one % len(places)], draw, world) for one in range(number)]

@@ -29,6 +29,7 @@ BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems
 MAP_BLUR = 1.5  # how far beyond a patch the map may show wood [mm]
 SURELY_WOOD, PROBABLY_WOOD = 0.88, 0.6  # probability of wood on the map
 ENOUGH_SEED = 10.0  # area that is so [mm2]
+CARD_EDGE = 0.7  # beyond the card, where its own edge would be taken for bark [mm]
 WORTH_INSISTING = (100.0, 15.0)  # such area [mm2], and how far its colour lies from the bark's, of 255; spent test pictures
 RIM = 2.2  # widest cut edge of bark [mm]
 
@@ -162,9 +163,7 @@ def _outlined(
     columns = np.arange(-1.2 * stem.radius - 3 * step, 1.2 * stem.radius + 3 * step, step)
     grid = laid_between(stem.on_middle, rows, columns)
     card = laid_between(lambda up, right: _on_plane(plane, stem.on_middle(up, right)), rows, columns)
-    assert plane.layout is not None
-    sheet = np.array(plane.layout.size_mm) * plane.print_scale
-    hidden = ~_within(grid, np.ones(2), np.array(picture.size) - 2) | _within(card, -np.full(2, 0.7), sheet + 0.7)
+    hidden = ~_within(grid, np.ones(2), np.array(picture.size) - 2) | plane.is_on_sheet(card, CARD_EDGE)
     bgr = sampled(picture.bgr, grid).astype(np.float32)
     light = log_light(cv2.GaussianBlur(bgr, (0, 0), max(0.5, 0.12 / step)), white_of_card(picture.bgr, plane, 1))
     edge = limb(stem)

@@ -160,7 +160,7 @@ def seen_closely(stem: Stem, picture: Picture, plane: Plane, low: float, high: f
     for up, sign in ((high + beyond, -1.0), (low - beyond, 1.0)):
         at, ahead = stem.on_middle(np.array([up, up + sign * width]), np.zeros(2))
         across = stem.on_middle(np.full(3, up), np.array([-1.0, 0.0, 1.0]) * stem.radius)
-        covered = _on_card(plane, across)
+        covered = plane.is_on_sheet(plane.to_mm(across))
         if not (0 < at[0] < columns and 0 < at[1] < rows) or covered[1]:
             continue
         pixels = float(np.linalg.norm(ahead - at))
@@ -177,13 +177,6 @@ def seen_closely(stem: Stem, picture: Picture, plane: Plane, low: float, high: f
     off = np.array(sides) - 0.5
     nearest = off[np.abs(off).argmin(axis=0), [0, 1]]
     return replace(stem, eye_wider=float(nearest[np.abs(nearest) > CLOSE_APART].sum()) * width)
-
-
-def _on_card(plane: Plane, px: np.ndarray) -> np.ndarray:
-    """Whether the card hides what lies at pixels (n, 2), (n,) bool."""
-    assert plane.layout is not None
-    mm = plane.to_mm(px)
-    return np.asarray(((mm > 0) & (mm < np.array(plane.layout.size_mm) * plane.print_scale)).all(axis=1))
 
 
 def _sides_seen(view: CloseView, at: np.ndarray, ahead: np.ndarray) -> tuple[float, float, float]:

@@ -77,7 +77,7 @@ def apart(pair: tuple[Line, Line], value: float) -> float:
 def view_of_card(picture: Picture, plane: Plane) -> View:
     """The picture round the card, drawn on the card's plane."""
     assert plane.layout is not None
-    width, height = (side * plane.print_scale for side in plane.layout.size_mm)
+    width, height = plane.sheet_mm
     factor = 8
     while factor > 1 and plane.px_per_mm((width / 2, height / 2)) / factor < VIEW_SCALE:
         factor //= 2

@@ -80,8 +80,7 @@ def _upright(plane: Plane) -> np.ndarray:
 
 def _lower_edge(plane: Plane, up: np.ndarray) -> tuple[np.ndarray, float]:
     """The middle of the card's lower edge [mm], and by how much the card's sides are turned from upright [degree]."""
-    assert plane.layout is not None
-    half = np.array(plane.layout.size_mm) * plane.print_scale / 2
+    half = plane.sheet_mm / 2
     ways = np.array([(1, 0), (-1, 0), (0, 1), (0, -1)], float)
     down = ways[int(np.argmax(ways @ -up))]
     askew = float(np.degrees(np.arccos(np.clip(down @ -up, -1, 1))))

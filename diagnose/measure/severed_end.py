@@ -87,14 +87,9 @@ class Facing:
 # --- the whole sheet, coarsely ---------------------------------------------------------------------------------
 
 
-def _sheet_size(plane: Plane) -> tuple[float, float]:
-    size = plane.layout.size_mm if plane.layout else (150.0, 100.0)
-    return size[0] * plane.print_scale, size[1] * plane.print_scale
-
-
 def _paper(plane: Plane) -> np.ndarray:
     """Mask, on the coarse map, of the paper without ink: no markers, no ruler, no grey patches, no sheet's edge."""
-    width, height = _sheet_size(plane)
+    width, height = plane.sheet_mm
     mask = np.zeros((int(height * COARSE), int(width * COARSE)), np.uint8)
     inset = int(INSET * COARSE)
     mask[inset:-inset, inset:-inset] = 1
@@ -243,9 +238,7 @@ def looks_for_an_end(picture: Picture, plane: Plane, taps: Sequence[Point] = ())
     taps : upright pixels; the first one tells by where it lies. Without any, wood or bark in the plain middle tells.
     """
     if taps:
-        x, y = plane.to_mm(np.array([taps[0]], float))[0]
-        width, height = _sheet_size(plane)
-        return bool(0 <= x <= width and 0 <= y <= height)
+        return bool(plane.is_on_sheet(plane.to_mm(np.array([taps[0]], float)))[0])
     found = find(picture.bgr, _to_sheet(plane), flat=True)
     rows, columns = np.nonzero(found.stem > 0.5)
     if len(rows) == 0:
@@ -292,7 +285,7 @@ def _likely_bitten(ends: list[SeenEnd], plane: Plane) -> SeenEnd:
     not tell, the one nearest to the sheet's middle."""
     square = [abs(seen.end.slope) < np.tan(np.radians(8)) and seen.end.raggedness < 0.03 for seen in ends]
     left = [seen for seen, cut in zip(ends, square, strict=True) if not cut] or ends
-    middle = np.array(_sheet_size(plane)) / 2
+    middle = plane.sheet_mm / 2
     return min(left, key=lambda seen: float(np.hypot(*(_tip_on_sheet(seen, plane) - middle))))
 
 
@@ -303,7 +296,7 @@ def _tip_on_sheet(seen: SeenEnd, plane: Plane) -> np.ndarray:
 
 def _in_the_middle(seen: SeenEnd, plane: Plane, around: float = AROUND_MIDDLE) -> bool:
     """Whether the end lies in the sheet's plain middle: what only reaches in from the edge is a finger or a leaf."""
-    off = np.abs(_tip_on_sheet(seen, plane) - np.array(_sheet_size(plane)) / 2)
+    off = np.abs(_tip_on_sheet(seen, plane) - plane.sheet_mm / 2)
     return bool(np.all(off <= np.array(PLAIN_MIDDLE) / 2 + around))
 
 

@@ -129,7 +129,7 @@ def fit_stem(
     if np.linalg.norm(axis) < 1e-9:
         return None
     axis /= np.linalg.norm(axis)
-    width, height = (side * plane.print_scale for side in plane.layout.size_mm)
+    width, height = plane.sheet_mm
     sheet_middle = np.array([width / 2, height / 2, 0.0])
     low, high = camera.project(np.array([sheet_middle - 20 * axis, sheet_middle + 20 * axis]))
     if high[1] > low[1] or (high[1] == low[1] and high[0] > low[0]):

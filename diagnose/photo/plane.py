@@ -51,6 +51,26 @@ class Plane:
     scale_sigma: float = 0.0
     seen: Mapping[int, np.ndarray] = field(default_factory=dict)
 
+    @property
+    def sheet_mm(self) -> np.ndarray:
+        """True width and height of the sheet, (2,) [mm]; the scale card's where the plane is of no sheet."""
+        return np.array((self.layout or CARD).size_mm) * self.print_scale
+
+    def is_on_sheet(self, mm_xy: np.ndarray, beyond_mm: float = 0.0) -> np.ndarray:
+        """Whether places of the plane lie on the sheet or less than so far beyond its edge, (...,) bool.
+
+        Parameters
+        ----------
+        mm_xy
+            Places on the plane, (..., 2) [mm].
+        beyond_mm
+            How far beyond the edge still counts [mm].
+        """
+        width, height = self.sheet_mm
+        x, y = np.moveaxis(np.asarray(mm_xy, float), -1, 0)
+        inside = (x > -beyond_mm) & (x < width + beyond_mm) & (y > -beyond_mm) & (y < height + beyond_mm)
+        return np.asarray(inside)
+
     def to_px(self, mm_xy: np.ndarray, lift_mm: float | np.ndarray = 0.0) -> np.ndarray:
         """Upright pixels of places on or above the plane, (n, 2) [px].
 

@@ -12,8 +12,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from diagnose.culprits.ask import printed_key
 from diagnose.culprits.here import Where
+from diagnose.culprits.on_paper import printed_key
 from diagnose.fieldlog.store import open_log
 from diagnose.pocket.tables import tables_of
 from diagnose.pocket.work import position_of, work_of

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import a_whole, from_nought, one_of
 from diagnose.knowledge import knowledge
 from diagnose.protect.requirement import needs
 
@@ -99,6 +100,7 @@ def out_of_reach(stock_mm: float, elk_present: bool = False, snow_mm: float = 0.
     1.8 m above the snow, "a few feet" (900 mm here) more where elk live. References: Penn State Center for Private
     Forests, Protection for your tree and shrub plantings, 2023 (PSU-PLANT).
     """
+    from_nought(stock_mm, "The height of the stock"), from_nought(snow_mm, "The snow depth")
     return stock_mm >= TALL_STOCK_MM + (ELK_MORE_MM if elk_present else 0.0) + snow_mm
 
 
@@ -118,7 +120,12 @@ def buildable() -> list[str]:
 
 def untested(key: str) -> bool:
     """Whether no trial of this barrier on planted trees is known, so that a plan takes it only when asked for by name."""
-    return bool(catalogue()[key].get("untested", False))
+    return bool(_facts(key).get("untested", False))
+
+
+def _facts(key: str) -> dict[str, Any]:
+    """Facts of a barrier that can be built. Raises CannotUse for another."""
+    return dict(catalogue()[one_of(key, buildable(), "The barrier")])
 
 
 def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mapping[str, Any] | None = None,
@@ -138,7 +145,8 @@ def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mappin
     slope_percent : heights are counted from the uphill side, where an animal stands higher [%].
     years : years for which the stem must find room in it.
     """
-    facts, spec = catalogue()[key], spec or {}
+    facts, spec = _facts(key), checked_spec(spec)
+    from_nought(snow_mm, "The snow depth"), from_nought(slope_percent, "The slope"), a_whole(years, "Years", 0, 200)
     held = [need for need in sorted(set(against) & set(facts["against"]))
             if _reachable(facts, need, snow_mm, slope_percent)]
     if not held:
@@ -174,7 +182,8 @@ def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Map
     A plan may take the smaller size and bear what the larger would have held: so one more animal, however unlikely,
     never makes the plan for the others dearer. Parameters as `sized`.
     """
-    facts = catalogue()[key]
+    facts = _facts(key)
+    from_nought(snow_mm, "The snow depth"), from_nought(slope_percent, "The slope")
     can = [need for need in sorted(set(against) & set(facts["against"]))
            if _reachable(facts, need, snow_mm, slope_percent)]
     like: dict[tuple[Any, ...], list[str]] = {}
@@ -316,4 +325,5 @@ def is_live(part: Part) -> bool:
 
 def around_stem_mm(gap_mm: float, stem_mm: float = STEM_MM, overlap_mm: float = 0.0) -> float:
     """Length to cut for a cage or cylinder [mm]: pi x (stem + 2 x gap) + overlap."""
+    from_nought(gap_mm, "The gap"), from_nought(stem_mm, "The stem's diameter"), from_nought(overlap_mm, "The overlap")
     return math.pi * (stem_mm + 2 * gap_mm) + overlap_mm

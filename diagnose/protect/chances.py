@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.cannot_use import CannotUse
+from diagnose.given import a_share, a_whole, above_nought, from_nought
 from diagnose.knowledge import knowledge
 
 WORLDS = 400  # drawn worlds, the same for every plan, so that plans differ only by what they do
@@ -30,6 +32,7 @@ def two_levels(need: str, yearly_loss: float) -> tuple[float, float, float]:
 
     Their mean is the yearly loss that was told. Parameters: need : as in `needs.yaml`. yearly_loss : 0 to 1, no unit.
     """
+    a_share(yearly_loss, "The yearly loss")
     told = outbreaks().get(need)
     if told is None:
         return 0.0, yearly_loss, yearly_loss
@@ -54,7 +57,11 @@ def expected_alive(presence: Floats, yearly_loss: Floats, let_through: Floats, y
     -------
     shape (options, years + 1), 0 to 1.
     """
-    year = np.arange(years + 1)
+    if not all(((shares >= 0) & (shares <= 1)).all() for shares in (presence, yearly_loss, let_through)):
+        raise CannotUse("Presence, yearly loss and what gets past are shares from 0 to 1.")
+    if not len(presence) == len(yearly_loss) == let_through.shape[-1]:
+        raise CannotUse("Each animal has its presence, its yearly loss and what gets past.")
+    year = np.arange(a_whole(years, "Years", 0, 1000) + 1)
     alive = np.ones((len(let_through), years + 1))
     for animal, (chance, loss) in enumerate(zip(presence, yearly_loss, strict=True)):
         kept = 1.0 - loss * let_through[:, animal, None]
@@ -91,8 +98,15 @@ def drawn_alive(animals: Sequence[tuple[str, str, float, float]], let_through: S
     -------
     shape (worlds, years + 1), whole trees.
     """
+    a_whole(trees, "Trees", 0, 1_000_000_000), a_whole(years, "Years", 0, 1000)
+    if len(animals) != len(let_through) or any(len(animal) != 4 for animal in animals):
+        raise CannotUse(f"{len(animals)} animals and {len(let_through)} shares that get past: give each four figures and a "
+                        "share.")
+    for past in let_through:
+        a_share(past, "What gets past a barrier")
     log_alive = np.zeros((WORLDS, years))
     for (key, need, chance, loss), past in zip(animals, let_through, strict=True):
+        a_share(chance, "A probability"), a_share(loss, "A yearly loss")
         if past <= 0 or chance <= 0 or loss <= 0:
             continue
         there, luck, held = _draws(key, years)
@@ -110,6 +124,9 @@ def drawn_alive(animals: Sequence[tuple[str, str, float, float]], let_through: S
 
 def surely(alive: Floats, sureness: float) -> float:
     """The number that is reached with at least this probability, from drawn numbers of shape (worlds,)."""
+    a_share(sureness, "The sureness")
+    if not len(alive) or np.isnan(alive).any():
+        raise CannotUse("Nothing was drawn: there is no number to be sure of.")
     return float(np.quantile(alive, 1 - sureness, method="lower"))
 
 
@@ -119,6 +136,9 @@ def renewals(usual_years: float, least_years: float | None, years: int) -> Float
     Lives run from the least to MOST_LIFE times the usual one, most often the usual one (a triangle); what fails in the last
     year is not renewed, since the trees are then out of reach. Returns shape (years + 1,).
     """
+    above_nought(usual_years, "The usual life"), a_whole(years, "Years", 0, 1000)
+    if least_years is not None:
+        from_nought(least_years, "The least life")
     least = LEAST_LIFE * usual_years if least_years is None else min(least_years, usual_years)
     most = MOST_LIFE * usual_years
     ends = np.arange(years + 1, dtype=float)

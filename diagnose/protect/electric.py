@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import a_number, from_nought
 
 METRES_PER_MILE = 1609.344  # exact
 METRES_PER_FOOT = 0.3048  # exact
@@ -52,7 +53,7 @@ def energiser(fence_m: float, live_wires: int, dry: bool = False) -> Energiser:
     (GERRISH), rods of 6 ft, at least three (MNDNR-E), 3 m apart; twice as many on sand and dry ground (more there:
     MNDNR-E and OSU-DRY, the number is our choice). Raises CannotUse for no length or no live wire.
     """
-    if not (math.isfinite(fence_m) and fence_m > 0 and live_wires >= 1):
+    if not (math.isfinite(fence_m) and fence_m > 0 and math.isfinite(live_wires) and live_wires >= 1):
         raise CannotUse("an electric fence needs a length above zero and at least one live wire")
     by_fence = fence_m / METRES_PER_MILE * JOULES_A_MILE
     by_wire = by_fence * live_wires
@@ -63,7 +64,7 @@ def energiser(fence_m: float, live_wires: int, dry: bool = False) -> Energiser:
 
 def rods_for(joules: float) -> int:
     """Earth rods of 6 ft for this energiser (GERRISH: 3 ft a joule; MNDNR-E: three at least)."""
-    return max(LEAST_RODS, math.ceil(joules * ROD_FEET_A_JOULE / ROD_FEET - 1e-9))
+    return max(LEAST_RODS, math.ceil(from_nought(joules, "The energiser's joules") * ROD_FEET_A_JOULE / ROD_FEET - 1e-9))
 
 
 def held_share(height_mm: float) -> float:
@@ -71,7 +72,7 @@ def held_share(height_mm: float) -> float:
 
     References: VerCauteren et al. 2010, J. Wildl. Manage. 74:1378 (VC10). A trial with motivated deer in pens.
     """
-    if height_mm <= HELD[0][0]:
+    if a_number(height_mm, "The height") <= HELD[0][0]:
         return 0.0
     for (low, share_low), (high, share_high) in itertools.pairwise(HELD):
         if height_mm <= high:
@@ -89,6 +90,7 @@ def clear_of_lines(kilovolts: float) -> str:
     >>> "4 m" in clear_of_lines(20)
     True
     """
+    from_nought(kilovolts, "The voltage")
     clear = next(metres for limit, metres in LINE_CLEAR_M if kilovolts <= limit)
     beside = LOW_BESIDE_M if kilovolts <= 1 else HIGH_BESIDE_M
     return (f"Overhead line of {kilovolts:g} kV: cross it as nearly at right angles as can be and only beneath it; every "

@@ -7,7 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from diagnose.protect.barriers import LIP_MM, Part, around_stem_mm, catalogue, extra_wires_mm, is_live, wires
+from diagnose.cannot_use import CannotUse
+from diagnose.given import a_number, one_of
+from diagnose.protect.barriers import LIP_MM, Part, around_stem_mm, buildable, catalogue, extra_wires_mm, is_live, wires
 from diagnose.protect.electric import Energiser, energiser
 from diagnose.protect.fence import post_spacing_mm, posts_of
 from diagnose.protect.planting import STOCK, Planting
@@ -95,7 +97,8 @@ class Costed:
 
 def cost_of(place: Planting, key: str, name: str, otherwise: float = 0.0) -> float:
     """A figure of a barrier's cost: the reader's own, else the catalogue's."""
-    own = place.prices.get(key, {})
+    own = place.prices.get(one_of(key, buildable(), "The barrier"), {})
+    a_number(otherwise, "What is taken where nothing is told")
     value = own.get(name, catalogue()[key]["cost"].get(name, otherwise))
     return float(value[0] if isinstance(value, list) else value)
 
@@ -170,6 +173,8 @@ def stake_mm(part: Part) -> tuple[float, float]:
     A published length is taken where it does not go too deep beside the stem; else the shortest that is sold.
     """
     facts = catalogue()[part.key]
+    if "stake_depth_mm" not in facts:
+        raise CannotUse(f"A {facts['name']} has no stake.")
     head, depth = part.top_mm - LIP_MM, float(facts["stake_depth_mm"][0])
     published = float(facts.get("published_stake_mm", [0])[0])
     if head + depth <= published <= head + DEEPEST_STAKE_MM:

@@ -6,11 +6,17 @@ import math
 from collections.abc import Iterable, Sequence
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import a_number, a_whole, above_nought, from_nought
+
+LEAST_LIFE_YEARS = 0.01  # our choice
 
 
 def sum_of(lines: Iterable[tuple[float, float]]) -> float:
     """Sum of quantity times price."""
-    return sum(quantity * price for quantity, price in lines)
+    try:
+        return sum(a_number(quantity, "A quantity") * a_number(price, "A price") for quantity, price in lines)
+    except ValueError:
+        raise CannotUse("Each line has a quantity and a price.") from None
 
 
 def present_value(yearly: Sequence[float], rate: float) -> float:
@@ -18,7 +24,9 @@ def present_value(yearly: Sequence[float], rate: float) -> float:
 
     References: the usual discounting, sum of payment / (1 + rate)^year; numpy-financial's npv counts the same way.
     """
-    return sum(paid / (1 + rate) ** year for year, paid in enumerate(yearly))
+    if a_number(rate, "The rate") <= -1:
+        raise CannotUse(f"A rate of interest lies above -1 (0.03 is 3 %), not at {rate:g}.")
+    return sum(a_number(paid, "A payment") / (1 + rate) ** year for year, paid in enumerate(yearly))
 
 
 def yearly_cost(first: float, life_years: float, rate: float, upkeep_share: float) -> dict[str, float]:
@@ -26,6 +34,8 @@ def yearly_cost(first: float, life_years: float, rate: float, upkeep_share: floa
 
     References: Iowa State University Extension, Estimated costs for livestock fencing, table 6 (ISU-F).
     """
+    from_nought(first, "The first cost"), above_nought(life_years, "The life")
+    a_number(rate, "The rate"), from_nought(upkeep_share, "The share for upkeep")
     parts = {"depreciation": first / life_years, "interest": first / 2 * rate, "upkeep": first * upkeep_share}
     return parts | {"total": sum(parts.values())}
 
@@ -36,6 +46,8 @@ def break_even_area(fence_a_m: float, guard_a_tree: float, trees_a_ha: float, sh
     fence_a_m : money a metre of fence. shape : perimeter over the root of the area, 4 for a square, 3.545 for a circle.
     From shape x sqrt(10,000 A) x fence = trees x A x guard follows A = (100 shape fence / (trees guard))^2.
     """
+    for told in (fence_a_m, guard_a_tree, trees_a_ha, shape):
+        a_number(told, "What a break-even is reckoned from")
     if min(fence_a_m, guard_a_tree, trees_a_ha, shape) <= 0:
         raise CannotUse("a break-even needs a fence price, a guard price and a number of trees above zero")
     return (100 * shape * fence_a_m / (trees_a_ha * guard_a_tree)) ** 2
@@ -44,6 +56,11 @@ def break_even_area(fence_a_m: float, guard_a_tree: float, trees_a_ha: float, sh
 def over_the_years(first: float, upkeep: float, renewal: float, life_years: float, removal: float,
                    years: int) -> list[float]:
     """Payments of years 0 .. years: first cost, upkeep each year, renewal when a life ends, removal at the end."""
+    a_whole(years, "Years", 0, 1000)
+    if above_nought(life_years, "The life") < LEAST_LIFE_YEARS:
+        raise CannotUse(f"What lives less than {LEAST_LIFE_YEARS:g} years is not renewed but bought by the day.")
+    for told in (first, upkeep, renewal, removal):
+        a_number(told, "A payment")
     paid = [0.0] * (years + 1)
     paid[0] += first
     for year in range(1, years + 1):

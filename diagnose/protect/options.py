@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.given import a_whole, one_of
 from diagnose.protect.barriers import KEPT_OUT, Part, buildable, catalogue, is_live, untested, variants
 from diagnose.protect.chances import drawn_alive, expected_alive, renewals, surely
 from diagnose.protect.materials import Costed, bill, cost_of, costed
@@ -126,7 +127,8 @@ class Field:
         return self.barriers + self.losses
 
     def parts(self, row: int) -> tuple[Part, ...]:
-        return tuple(self.pieces[number] for number in self.picked[row] if number >= 0)
+        own = a_whole(row, "The row", 0, len(self.picked) - 1)
+        return tuple(self.pieces[number] for number in self.picked[own] if number >= 0)
 
 
 def field_of(place: Planting) -> Field:
@@ -235,7 +237,7 @@ def left_out(place: Planting, key: str) -> str:
     key
         a barrier of the catalogue [no unit].
     """
-    facts, spec = catalogue()[key], place.spec
+    facts, spec = catalogue()[one_of(key, buildable(), "The barrier")], place.spec
     asked_for = key in spec.get("barrier", [])
     main = facts["where"] in ("area", "stem")
     if facts.get("for_conifers") is False and place.conifers:
@@ -360,6 +362,7 @@ def reaching(place: Planting, field: Field, allowed: NDArray[np.bool_]) -> int |
 
 def surely_alive(place: Planting, field: Field, row: int) -> float:
     """Trees alive at the end with the sureness asked for."""
+    a_whole(row, "The row", 0, len(field.picked) - 1)
     return surely(drawn_alive(place.animals, field.let_through[row], place.trees, place.years)[:, -1], place.sureness)
 
 

@@ -8,6 +8,7 @@ from functools import cache
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import from_nought, one_of
 from diagnose.knowledge import knowledge
 
 LIST = "USD"
@@ -39,7 +40,9 @@ def to_today(price: float, year: int) -> float:
     12.3
     """
     index = price_list()["index"]["values"]
-    return price * float(index[price_list()["year"]]) / float(index[year])
+    if year not in index:
+        raise CannotUse(f"The index of prices runs from {min(index)} to {max(index)}; {year} is not in it.")
+    return from_nought(price, "A price") * float(index[price_list()["year"]]) / float(index[year])
 
 
 @cache
@@ -103,7 +106,7 @@ def default_price(name: str, own: Mapping[str, Any] | None = None) -> float:
     (4.0, 0.03)
     """
     money = float((own or {}).get("exchange", 1.0)) if name in price_list()["items"] else 1.0
-    return money * float(default_prices()[name][0])
+    return money * float(_item(name)[0])
 
 
 def price_of(name: str, own: Mapping[str, Any] | None = None) -> float:
@@ -117,20 +120,30 @@ def price_of(name: str, own: Mapping[str, Any] | None = None) -> float:
         checked prices [no unit].
     """
     given = (own or {}).get(name)
-    return default_price(name, own) if given is None or isinstance(given, Mapping) else float(given)
+    return default_price(name, own) if given is None or isinstance(given, Mapping) else from_nought(given, "A price")
 
 
 def year_of(name: str) -> int:
     """The year of an item's price; the list's own year for shares and hours."""
+    _item(name)
     items = price_list()["items"]
     return int(items[name][1] if name in items else price_list()["year"])
 
 
 def kg_of(name: str) -> float:
     """Weight of a unit of an item [kg]."""
-    return float(price_list()["items"][name][5])
+    items = price_list()["items"]
+    return float(items[one_of(name, items, "The item")][5])
 
 
 def from_memory(name: str) -> bool:
     """Whether the default price of an item is from memory."""
-    return bool(default_prices()[name][2] == "M")
+    return bool(_item(name)[2] == "M")
+
+
+def _item(name: str) -> list[Any]:
+    """Price, source, tag and words of an item. Raises CannotUse for one that the list does not hold."""
+    told = default_prices()
+    if name == "currency" or name not in told:
+        raise CannotUse(f"The list of prices holds no {name!r}.")
+    return list(told[name])

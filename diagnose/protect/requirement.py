@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import one_of
 from diagnose.knowledge import knowledge
 
 LIKELY = 0.20  # a culprit at least this probable sizes a guard for one plant; our choice, no source
@@ -136,7 +137,7 @@ def cautions() -> dict[str, Any]:
 
 
 def caution_text(name: str) -> str:
-    return str(cautions()[name]["text"])
+    return str(cautions()[one_of(name, cautions(), "The caution")]["text"])
 
 
 def protected_animals() -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from diagnose.given import a_number, from_nought, one_of
 from diagnose.knowledge import knowledge
 
 TO_ORDER = "to order"
@@ -11,7 +12,8 @@ TO_ORDER = "to order"
 
 def trade_sizes(what: str) -> dict[float, str]:
     """Sizes [mm] in which something is sold -> their name in inches or feet. what : a table of `trade.yaml`."""
-    told: dict[Any, str] = knowledge("diagnose.protect", "trade.yaml")[what]
+    tables = knowledge("diagnose.protect", "trade.yaml")
+    told: dict[Any, str] = tables[one_of(what, tables, "The table of sizes")]
     return {float(size): name for size, name in told.items()}
 
 
@@ -25,16 +27,18 @@ def at_least(what: str, mm: float) -> tuple[float, bool]:
     >>> at_least("posts", 9000)
     (9000, False)
     """
+    from_nought(mm, "The length")
     fitting = [size for size in trade_sizes(what) if size >= mm - 0.5]
     return (min(fitting), True) if fitting else (mm, False)
 
 
 def at_most(what: str, mm: float) -> tuple[float, bool]:
     """The largest size sold that does not exceed a limit [mm], and whether one is sold; else the limit itself."""
+    from_nought(mm, "The limit")
     fitting = [size for size in trade_sizes(what) if size <= mm + 0.05]
     return (max(fitting), True) if fitting else (mm, False)
 
 
 def name_of(what: str, mm: float) -> str:
     """How a size [mm] is called in the trade of inches and feet; `to order` where it is in no table."""
-    return trade_sizes(what).get(float(mm), TO_ORDER)
+    return trade_sizes(what).get(a_number(mm, "The size"), TO_ORDER)

@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.ask import printed_key
 from diagnose.culprits.catalogue import NOT_LISTED, group_words
+from diagnose.culprits.on_paper import printed_key
 from diagnose.culprits.verdict import judge
 from diagnose.report.answer_drawings import draw_answer, drawn_signs
 from diagnose.report.card_sheet import BOLD, FONT, MM, PAPERS

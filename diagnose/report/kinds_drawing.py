@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from diagnose.protect.kinds import KINDS
 from diagnose.protect.plan import Plan
 from diagnose.report.barrier_drawing import HEAVY, PLAIN, TEXT_MM, THIN, Drawing, Stroke, Words
+from diagnose.report.kinds_figures import short_name
 
 WIDTH_MM, ROW_MM, LABEL_MM, GAP_MM, TOP_MM = 170.0, 6.5, 52.0, 8.0, 8.0
 BAR_MM = 3.0  # thickness of a bar
@@ -31,8 +31,7 @@ def draw_kinds(plan: Plan) -> Drawing:
     for number, row in enumerate(rows):
         assert row.option is not None
         y = TOP_MM + (number + 0.5) * ROW_MM
-        name = KINDS[row.kind].split(",")[0].split(":")[0]
-        words.append(Words(left - 2, y + 0.9, name + (" *" if row.reaches else ""), "end"))
+        words.append(Words(left - 2, y + 0.9, short_name(row.kind) + (" *" if row.reaches else ""), "end"))
         long = 0.72 * half * row.option.total / most
         lines = 7 if row.reaches else 2  # plans that do all that is wanted are filled
         for line in range(lines):

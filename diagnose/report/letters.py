@@ -77,7 +77,21 @@ class Letter:
 
 
 def letter(row: Mapping[str, Any], found: Diagnosis, sender: str = "", signature: str = "", inches: bool = False) -> Letter:
-    """The letter's facts. row : of the submission; found : its diagnosis (work.diagnosis_of); sender : a name."""
+    """The letter's facts.
+
+    Parameters
+    ----------
+    row
+        Of the submission, as the log keeps it [no unit].
+    found
+        Its diagnosis, as `work.diagnosis_of` returns it [no unit].
+    sender
+        Name of who sent it; may be empty [no unit].
+    signature
+        Of the adviser; may be empty [no unit].
+    inches
+        Whether lengths are given in inches and feet [no unit].
+    """
     verdict, barrier = found.verdict, found.barrier
     kind = max(verdict.groups, key=lambda key: verdict.groups[key])
     share = verdict.groups[kind]
@@ -166,12 +180,28 @@ def _environment(html: bool) -> Environment:
 
 
 def as_text(told: Letter, template: str | Path | None = None) -> str:
-    """The letter as plain text. template : the adviser's own jinja2 file, else the one that comes with the tool."""
+    """The letter as plain text.
+
+    Parameters
+    ----------
+    told
+        The letter's facts [no unit].
+    template
+        The adviser's own jinja2 file; None for the one that comes with the tool [no unit].
+    """
     return re.sub(r"\n{3,}", "\n\n", _rendered(told, template, "letter.txt.jinja", html=False)).strip() + "\n"
 
 
 def as_html(told: Letter, template: str | Path | None = None) -> str:
-    """The letter as one HTML page; what the sender wrote is escaped."""
+    """The letter as one HTML page; what the sender wrote is escaped.
+
+    Parameters
+    ----------
+    told
+        The letter's facts [no unit].
+    template
+        The adviser's own jinja2 file; None for the one that comes with the tool [no unit].
+    """
     return _rendered(told, template, "letter.html.jinja", html=True)
 
 
@@ -280,7 +310,15 @@ def as_pdf(text: str, title: str = "Reply", paper: str = "A4", head: str = "", f
 
 
 def senders_name(log: Log, sender: str | None) -> str:
-    """What a letter greets with: the sender's name, empty where there is none."""
+    """What a letter greets with: the sender's name, empty where there is none.
+
+    Parameters
+    ----------
+    log
+        That keeps the submissions [no unit].
+    sender
+        Key of who sent one [no unit].
+    """
     if not isinstance(sender, str):
         return ""
     try:
@@ -291,7 +329,23 @@ def senders_name(log: Log, sender: str | None) -> str:
 
 def reply_to(log: Log, row: dict[str, Any], region: str | None = None, template: str | Path | None = None,
              signature: str = "", inches: bool = False) -> str:
-    """The letter that answers a submission, as the adviser left it, else as the tool writes it."""
+    """The letter that answers a submission, as the adviser left it, else as the tool writes it.
+
+    Parameters
+    ----------
+    log
+        That keeps the submission [no unit].
+    row
+        Of the submission [no unit].
+    region
+        Where it is taken to be from, where it says nothing [no unit].
+    template
+        The adviser's own jinja2 file; None for the tool's [no unit].
+    signature
+        Of the adviser; may be empty [no unit].
+    inches
+        Whether lengths are given in inches and feet [no unit].
+    """
     if row["letter"]:
         return str(row["letter"])
     found = diagnosis_of(row, looked(log, row["photos"]), region)
@@ -300,7 +354,27 @@ def reply_to(log: Log, row: dict[str, Any], region: str | None = None, template:
 
 def write_letters(log: Log, folder: str | Path, rows: pd.DataFrame, ending: str = "txt", region: str | None = None,
                   template: str | Path | None = None, signature: str = "", inches: bool = False) -> list[Path]:
-    """Writes a letter for each row into a folder, one file each; nothing is sent. Raises CannotUse."""
+    """Writes a letter for each row into a folder, one file each; nothing is sent. Raises CannotUse.
+
+    Parameters
+    ----------
+    log
+        That keeps the submissions [no unit].
+    folder
+        Where the letters are written [no unit].
+    rows
+        Of the submissions [no unit].
+    ending
+        Of the files: txt, html or pdf [no unit].
+    region
+        Where they are taken to be from, where they say nothing [no unit].
+    template
+        The adviser's own jinja2 file; None for the tool's [no unit].
+    signature
+        Of the adviser; may be empty [no unit].
+    inches
+        Whether lengths are given in inches and feet [no unit].
+    """
     if ending not in ENDINGS:
         raise CannotUse(f"letters are written as {', '.join(ENDINGS)}, not as {ending}")
     place = Path(folder)

@@ -14,7 +14,7 @@ def shares_over_time(taken: pd.Series, verdict: pd.Series) -> pd.DataFrame:
     Parameters
     ----------
     taken
-        Days or times in ISO 8601, (N,); what begins with no year and month is left out.
+        Days or times in ISO 8601, (N,); what begins with no year and month is left out [no unit].
     verdict
         What each says, in words, (N,) [no unit].
 
@@ -38,3 +38,37 @@ def shares_over_time(taken: pd.Series, verdict: pd.Series) -> pd.DataFrame:
     found["of"] = found.groupby("when")["count"].transform("sum")
     found["share"] = found["count"] / found["of"]
     return found.sort_values(["when", "count"], ascending=[True, False], ignore_index=True)
+
+
+def most_often_first(shares: pd.DataFrame) -> list[str]:
+    """The verdicts by how often each was reached in all.
+
+    Parameters
+    ----------
+    shares
+        As `shares_over_time` returns them, each in its own unit.
+    """
+    return shares.groupby("verdict")["count"].sum().sort_values(ascending=False).index.tolist()
+
+
+def how_many(shares: pd.DataFrame) -> pd.DataFrame:
+    """Out of how many observations the shares of each time are: columns when, and words such as "n = 12".
+
+    Parameters
+    ----------
+    shares
+        As `shares_over_time` returns them, each in its own unit.
+    """
+    once = shares.drop_duplicates("when")
+    return pd.DataFrame({"when": once["when"], "words": "n = " + once["of"].astype(str)})
+
+
+def shares_in_words(shares: pd.DataFrame) -> str:
+    """One sentence for who does not see the chart.
+
+    Parameters
+    ----------
+    shares
+        As `shares_over_time` returns them, each in its own unit.
+    """
+    return "Verdicts over time: " + "; ".join(f"{row.when}: {row.verdict} {row.share:.0%}" for row in shares.itertuples())

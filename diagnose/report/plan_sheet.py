@@ -20,6 +20,7 @@ from diagnose.protect.prices import default_prices, from_memory, price_list, rat
 from diagnose.protect.requirement import SEEN, source_words, sources
 from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary, draw_brace
 from diagnose.report.kinds_drawing import draw_kinds
+from diagnose.report.kinds_figures import kinds_rows
 from diagnose.report.lettering import BOLD, FONT, load_fonts, marked
 
 _WIDTH = 96
@@ -33,7 +34,15 @@ _SAID_TWICE = re.compile(r"(\d[\d/ ]* (?:ft|in)(?: \d+ in)?)((?: \w+)?) \((?:sol
 
 
 def plan_as_text(plan: Plan, inches: bool = False) -> str:
-    """The plan as lines of text: what, why, how much, what to buy, how to build, what to mind."""
+    """The plan as lines of text: what, why, how much, what to buy, how to build, what to mind.
+
+    Parameters
+    ----------
+    plan
+        Whose barriers are told [no unit].
+    inches
+        Whether lengths are given in inches and feet [no unit].
+    """
     blocks = []
     for heading, lines in sections(plan, inches):
         block = [heading]
@@ -44,7 +53,15 @@ def plan_as_text(plan: Plan, inches: bool = False) -> str:
 
 
 def sections(plan: Plan, inches: bool = False) -> Iterator[tuple[str, list[str]]]:
-    """Heading and lines of each section of the plan that has any: the answer first, then what it rests on."""
+    """Heading and lines of each section of the plan that has any: the answer first, then what it rests on.
+
+    Parameters
+    ----------
+    plan
+        Whose barriers are told [no unit].
+    inches
+        Whether lengths are given in inches and feet [no unit].
+    """
     told = (
         (f"Plan ({plan.basis}): {plan.chosen.name}", answer(plan, inches)),
         ("What is wanted, and what was taken for granted", _aim(plan, inches)),
@@ -73,7 +90,13 @@ def sections(plan: Plan, inches: bool = False) -> Iterator[tuple[str, list[str]]
 
 
 def sources_named(words: str) -> list[str]:
-    """Keys of the sources that some words name."""
+    """Keys of the sources that some words name.
+
+    Parameters
+    ----------
+    words
+        In which sources may be named [no unit].
+    """
     named = set(_any_source().findall(words))
     return [key for key in sources() if key in named]
 
@@ -85,7 +108,15 @@ def _any_source() -> re.Pattern[str]:
 
 
 def answer(plan: Plan, inches: bool = False) -> list[str]:
-    """What to build, what it costs, what it leaves alive and what breaks it: the first thing read."""
+    """What to build, what it costs, what it leaves alive and what breaks it: the first thing read.
+
+    Parameters
+    ----------
+    plan
+        Whose barriers are told [no unit].
+    inches
+        Whether lengths are given in inches and feet [no unit].
+    """
     chosen, place, money = plan.chosen, plan.place, plan.currency
     lines = [plan.broken] if plan.broken else []
     if chosen.parts:
@@ -116,7 +147,17 @@ def _tall(top_mm: float, inches: bool) -> str:
 
 
 def plan_pdf(plan: Plan, inches: bool = False, paper: str = "A4") -> bytes:
-    """The plan as a PDF: its sections, the chart of kinds, and the drawings. paper : A4 or Letter."""
+    """The plan as a PDF: its sections, the chart of kinds, and the drawings.
+
+    Parameters
+    ----------
+    plan
+        Whose barriers are told [no unit].
+    inches
+        Whether lengths are given in inches and feet [no unit].
+    paper
+        A4 or Letter [no unit].
+    """
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table
 
@@ -159,7 +200,15 @@ def plan_pdf(plan: Plan, inches: bool = False, paper: str = "A4") -> bytes:
 
 
 def drawings(plan: Plan, inches: bool = False) -> list[Drawing]:
-    """The drawing of each barrier that has a shape, its brace, then the boundary where something stands round it."""
+    """The drawing of each barrier that has a shape, its brace, then the boundary where something stands round it.
+
+    Parameters
+    ----------
+    plan
+        Whose barriers are told [no unit].
+    inches
+        Whether lengths are given in inches and feet [no unit].
+    """
     drawn = [draw(plan.place, part, inches) for part in plan.chosen.parts for draw in (draw_barrier, draw_brace)]
     told = [drawing for drawing in drawn if drawing is not None]
     if any(part.round_the_planting for part in plan.chosen.parts):
@@ -168,29 +217,21 @@ def drawings(plan: Plan, inches: bool = False) -> list[Drawing]:
 
 
 def materials_csv(plan: Plan, inches: bool = False) -> str:
-    """The buying list as CSV with a heading line."""
+    """The buying list as CSV with a heading line.
+
+    Parameters
+    ----------
+    plan
+        Whose barriers are told [no unit].
+    inches
+        Whether lengths are given in inches and feet [no unit].
+    """
     import pandas as pd
 
     rows = plan.as_frame()
     if inches and len(rows):
         rows = pd.DataFrame([in_their_units(line, inches).as_json() for line in plan.lines])
     return rows.to_csv(index=False)
-
-
-def kinds_rows(plan: Plan) -> list[dict[str, Any]]:
-    """The table of kinds, a row a kind, as pages and papers show it."""
-    rows = []
-    for row in plan.kinds:
-        option = row.option
-        rows.append({
-            "kind": KINDS[row.kind], "best of it": option.name if option and option.parts else "-",
-            "cost over the years": option.total if option else None, "first year": option.first if option else None,
-            "alive, surely": option.surely_alive if option else None,
-            "alive, 10 to 90 %": f"{option.alive_range[0]:.0f} to {option.alive_range[1]:.0f}" if option else "-",
-            "hours to build": option.hours if option else None, "does it": "yes" if row.reaches else "no",
-            "what it fails": row.fails,
-        })
-    return rows
 
 
 def _aim(plan: Plan, inches: bool) -> list[str]:
@@ -287,7 +328,15 @@ def _doubt(plan: Plan) -> list[str]:
 
 
 def in_their_units(line: Line, inches: bool) -> Line:
-    """A line of the buying list with metres and millimetres, or with feet and inches in their place."""
+    """A line of the buying list with metres and millimetres, or with feet and inches in their place.
+
+    Parameters
+    ----------
+    line
+        Of the buying list, in its own unit.
+    inches
+        Whether lengths are given in inches and feet [no unit].
+    """
     if not inches:
         return line
     texts: dict[str, Any] = {name: _SAID_TWICE.sub(r"\1\2", in_inches(getattr(line, name)))

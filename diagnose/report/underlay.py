@@ -130,7 +130,7 @@ def cut_underlay(file: str | Path, box: Box, credit: str = "") -> Underlay:
     Parameters
     ----------
     file
-        A GeoTIFF or MBTiles picture, or lines and areas as GeoJSON, GeoPackage, GPX or KML.
+        A GeoTIFF or MBTiles picture, or lines and areas as GeoJSON, GeoPackage, GPX or KML [no unit].
     box
         West, south, east, north [degree, WGS 84].
     credit

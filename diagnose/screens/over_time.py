@@ -5,6 +5,7 @@ from __future__ import annotations
 import altair as alt
 import pandas as pd
 
+from diagnose.report.over_time import how_many, most_often_first, shares_in_words
 from diagnose.screens.plain_map import COLOURS
 
 
@@ -16,7 +17,7 @@ def over_time(shares: pd.DataFrame) -> alt.LayerChart:
     shares
         As `report.over_time.shares_over_time` returns them [no unit].
     """
-    order = shares.groupby("verdict")["count"].sum().sort_values(ascending=False).index.tolist()
+    order = most_often_first(shares)
     x = alt.X("when:O", title=None, axis=alt.Axis(labelAngle=0, labelOverlap=True))
     bars = alt.Chart(shares).mark_bar(stroke="#FFF", strokeWidth=0.5).encode(
         x, alt.Y("share:Q", title=None, stack="zero", scale=alt.Scale(domain=[0, 1.1]),
@@ -25,8 +26,7 @@ def over_time(shares: pd.DataFrame) -> alt.LayerChart:
             domain=order, range=[COLOURS[at % len(COLOURS)] for at in range(len(order))]),
             legend=alt.Legend(orient="top", columns=2, labelLimit=150)),
         tooltip=["when:O", "verdict:N", "count:Q", "of:Q", alt.Tooltip("share:Q", format=".0%")])
-    many = alt.Chart(shares.drop_duplicates("when").assign(words=lambda rows: "n = " + rows["of"].astype(str))).mark_text(
-        dy=-6, color="#7C8783", fontSize=12, fontWeight="bold").encode(x, alt.Y(datum=1), text="words:N")
-    told = "; ".join(f"{row.when}: {row.verdict} {row.share:.0%}" for row in shares.itertuples())
-    return alt.layer(bars, many).properties(height=260, width="container", description=f"Verdicts over time: {told}"
+    many = alt.Chart(how_many(shares)).mark_text(dy=-6, color="#7C8783", fontSize=12, fontWeight="bold").encode(
+        x, alt.Y(datum=1), text="words:N")
+    return alt.layer(bars, many).properties(height=260, width="container", description=shares_in_words(shares)
                                             ).configure_view(strokeWidth=0)

@@ -25,19 +25,19 @@ from diagnose.protect.prices import checked_currency, default_price, default_pri
 from diagnose.protect.read import likely_shares
 from diagnose.protect.requirement import NEED_OF, needs
 from diagnose.report.barrier_drawing import Drawing
+from diagnose.report.kinds_figures import as_saved, kinds_figures, kinds_rows
 from diagnose.report.plan_sheet import (
     KINDS_HEADING,
     PAPERS,
     answer,
     drawings,
-    kinds_rows,
     materials_csv,
     plan_pdf,
     sections,
 )
 from diagnose.screens import preferences
 from diagnose.screens.chart import chart
-from diagnose.screens.kinds import alive_of, costs_of, kinds_figures
+from diagnose.screens.kinds import alive_of, costs_of
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import literal
 from diagnose.screens.show import hand_over
@@ -182,11 +182,13 @@ def _answer(top: Any, plan: Plan, inches: bool) -> None:
 def _kinds(plan: Plan, inches: bool) -> None:
     """The alternatives: money and work, trees alive, and all of it as a table one tap deeper."""
     st.subheader(f"Cost over {plan.place.years} years [{plan.currency}] and hours of work")
-    chart(lambda: costs_of(plan), kinds_figures(plan), "Cost of each kind", "costs", plan.place.years)
+    figures = kinds_figures(plan)
+    saved = as_saved(figures, plan.currency)
+    chart(lambda: costs_of(plan, figures), saved, "Cost of each kind", "costs", plan.place.years)
     for line in answer(plan, inches)[1 + _FIRST_LINES:]:  # whether it pays, beside the money
         st.markdown(literal(line))
     st.subheader("Trees left alive")
-    chart(lambda: alive_of(plan), kinds_figures(plan), "Trees left alive by each kind", "alive",
+    chart(lambda: alive_of(plan, figures), saved, "Trees left alive by each kind", "alive",
           (plan.place.trees, plan.place.target_trees, plan.place.years))
     st.caption("Dot: surely alive. Line: from 10 to 90 %. Dashed: what is wanted.")
     for line in dict(sections(plan, inches))[KINDS_HEADING][len(plan.kinds):]:

@@ -17,8 +17,8 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
 from diagnose.cannot_use import CannotUse
+from diagnose.certificate import authority
 from diagnose.pocket.page import KEEPER_POLICY, keeper_script, page_of
-from diagnose.screens.certificate import authority
 from diagnose.settings import settings
 
 LONGEST_NAME = 200  # of a planting, as an address brings it; our choice

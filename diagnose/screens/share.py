@@ -10,11 +10,12 @@ from __future__ import annotations
 import ipaddress
 import os
 import secrets
-import socket
 import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+
+from diagnose.certificate import own_address
 
 ALPHABET = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"  # no 0 and O, no 1 and I: codes are read aloud and typed
 CODE_LENGTH = 10  # 32 ** 10 codes: see Codes for how long guessing takes
@@ -101,16 +102,6 @@ def _sender(address: str) -> str:
             return str(parsed.ipv4_mapped)
         return str(ipaddress.ip_network((int(parsed), 64), strict=False))
     return str(parsed)
-
-
-def own_address() -> str:
-    """This machine's address on its local network, without sending anything; 127.0.0.1 when it has none."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        try:
-            probe.connect(("192.0.2.1", 9))  # reserved for documentation (RFC 5737); a UDP connect sends nothing
-            return str(probe.getsockname()[0])
-        except OSError:
-            return "127.0.0.1"
 
 
 def scheme_of() -> str:

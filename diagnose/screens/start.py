@@ -84,7 +84,7 @@ def start(port: int = 8501, share: bool = False, extra: tuple[str, ...] = (), ht
 
 def _over_https() -> tuple[str, ...]:
     """Options of the server; says by what a person knows the authority that a phone is told to trust."""
-    from diagnose.screens.certificate import authority, certificate_for, fingerprint, own_addresses
+    from diagnose.certificate import authority, certificate_for, fingerprint, own_addresses
 
     whole, key = certificate_for(own_addresses())
     os.environ["DIAGNOSE_HTTPS"] = "1"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -97,22 +98,20 @@ def many(log: Log, day: date, site: str) -> None:
     site
         The planting that is named beforehand [no unit].
     """
-    with st.form("upkeep_many", border=False, clear_on_submit=True):
-        where = st.text_input("Planting", site)
-        species = st.text_input("Species in it")
-        file = st.file_uploader("A plan as JSON (from: diagnose protect --json), or barriers as CSV", type=["json", "csv"])
-        st.caption(f"Columns of the CSV file, in any order; only form is needed: {', '.join(COLUMNS)}. Forms: "
-                   f"{', '.join(FORMS)}.")
-        if not st.form_submit_button("Register them") or file is None:
-            return
-    if file.name.lower().endswith(".csv"):
-        with tempfile.TemporaryDirectory() as folder:
-            kept = Path(folder) / Path(file.name).name
-            kept.write_bytes(file.getvalue())
-            done(str(register_csv(log, kept, preferences.initials())))
-    plan = from_json(file.getvalue(), file.name)
-    new = register_plan(log, plan, where, day, by=preferences.initials(), species=species)
-    done(f"{len(new)} kinds of barrier of the plan are registered.")
+    def ask() -> dict[str, Any]:
+        return {"site": st.text_input("Planting", site), "species": st.text_input("Species in it")}
+
+    def keep(kept: Path, **told: Any) -> str:
+        if kept.suffix.lower() == ".csv":
+            return str(register_csv(log, kept, preferences.initials()))
+        plan = from_json(kept.read_bytes(), kept.name)
+        made = register_plan(log, plan, told["site"], day, by=preferences.initials(), species=told["species"])
+        return f"{len(made)} kinds of barrier of the plan are registered."
+
+    _from_file("many", ask, "A plan as JSON (from: diagnose protect --json), or barriers as CSV", ["json", "csv"],
+               f"Columns of the CSV file, in any order; only form is needed: {', '.join(COLUMNS)}. "
+               f"Forms: {', '.join(FORMS)}.",
+               "Register them", keep)
 
 
 def fence(log: Log, day: date, site: str) -> None:
@@ -127,22 +126,36 @@ def fence(log: Log, day: date, site: str) -> None:
     site
         The planting that is named beforehand [no unit].
     """
-    with st.form("upkeep_fence", border=False, clear_on_submit=True):
+    def ask() -> dict[str, Any]:
         form = st.selectbox("Kind of fence", [one for one in FORMS if trait(one, "line")])
         left, right = st.columns(2)
-        where = left.text_input("Planting", site, key="fence site")
-        label = right.text_input("What it is called", key="fence label")
+        named = {"site": left.text_input("Planting", site, key="fence site"),
+                 "label": right.text_input("What it is called", key="fence label")}
         left, right = st.columns(2)
-        material = left.text_input("Material", key="fence material")
-        error = right.number_input("Its places are good to [m]", 0.1, 1000.0, None, 1.0)
-        file = st.file_uploader("The line: a GPX track, GeoJSON or GeoPackage", type=["gpx", "geojson", "json", "gpkg"])
-        st.caption("Marks named gate, brace or corner are kept with it.")
-        if not st.form_submit_button("Register the fence") or file is None:
+        return {"form": form, **named, "material": left.text_input("Material", key="fence material"),
+                "error_m": right.number_input("Its places are good to [m]", 0.1, 1000.0, None, 1.0)}
+
+    def keep(kept: Path, **told: Any) -> str:
+        line = read_line(kept)
+        register_fence(log, line=line, built=day.isoformat(), by=preferences.initials(), **told)
+        return (f"Registered: {told['form']} {told['label']}, {line.length_m:.0f} m, {len(line.gates)} gates, "
+                f"{len(line.braces)} braces.")
+
+    _from_file("fence", ask, "The line: a GPX track, GeoJSON or GeoPackage", ["gpx", "geojson", "json", "gpkg"],
+               "Marks named gate, brace or corner are kept with it.", "Register the fence", keep)
+
+
+def _from_file(name: str, ask: Callable[[], dict[str, Any]], wanted: str, endings: list[str], about: str, button: str,
+               keep: Callable[..., str]) -> None:
+    """A form of some questions and a file; what is registered from both is said."""
+    with st.form(f"upkeep_{name}", border=False, clear_on_submit=True):
+        told = ask()
+        file = st.file_uploader(wanted, type=endings)
+        st.caption(about)
+        if not st.form_submit_button(button) or file is None:
             return
     with tempfile.TemporaryDirectory() as folder:
         kept = Path(folder) / Path(file.name).name
         kept.write_bytes(file.getvalue())
-        line = read_line(kept)
-    register_fence(log, form, line, error, site=where, label=label, material=material, built=day.isoformat(),
-                   by=preferences.initials())
-    done(f"Registered: {form} {label}, {line.length_m:.0f} m, {len(line.gates)} gates, {len(line.braces)} braces.")
+        said = keep(kept, **told)
+    done(said)

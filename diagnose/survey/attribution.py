@@ -26,6 +26,8 @@ UNKNOWN = "unknown"  # browsed, and no verdict at all
 
 def with_shares(trees: pd.DataFrame, verdicts: Sequence[Mapping[str, float] | None]) -> pd.DataFrame:
     """The frame with a column `share_<culprit>` for each culprit, from one mapping (or None) a tree."""
+    if len(verdicts) != len(trees):
+        raise CannotUse(f"{len(trees)} trees have {len(verdicts)} verdicts: give one, or None, for each.")
     shares = pd.DataFrame([dict(verdict) if verdict else {} for verdict in verdicts], index=trees.index).fillna(0.0)
     return trees.join(shares.add_prefix(SHARE))
 

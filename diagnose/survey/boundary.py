@@ -134,6 +134,8 @@ def from_degrees(boundary: BaseGeometry) -> Ground:
 
 def utm_of(lon: float, lat: float) -> int:
     """EPSG number of the UTM zone (WGS 84) of a place [degree]."""
+    if not (-180 <= lon <= 180 and -90 <= lat <= 90):
+        raise CannotUse(f"{lat}, {lon} is no place on earth.")
     zone = max(1, min(60, int((lon + 180) // 6) + 1))
     return (32600 if lat >= 0 else 32700) + zone
 

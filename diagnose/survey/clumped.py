@@ -20,7 +20,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from diagnose.survey.given import above_nought
+from diagnose.cannot_use import CannotUse
+from diagnose.given import above_nought
+from diagnose.survey.given import counts as as_counts
+from diagnose.survey.given import numbers
 
 # Third moment of counts that are mixed over plots: mean + 3 c mean^2 + k mean^3, with c their variance beyond chance over
 # mean^2. k is c^2 - c where part of the ground is bare and the rest evenly stocked, 2 c^2 for gamma clumps, 3 c^2 for
@@ -118,9 +121,12 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     >>> round(low, 1), round(high, 1)
     (4.1, 6.4)
     """
-    above_nought(error, "The error")
-    y, a = np.asarray(counts, float), np.asarray(areas, float)
+    if above_nought(error, "The error") >= 0.5:
+        raise CannotUse(f"An error lies between 0 and 0.5, not at {error:g}.")
+    y, a = as_counts(counts, "Trees"), numbers(areas, "Areas")
     n = len(y)
+    if n < 2 or len(a) != n or not (a > 0).all():
+        raise CannotUse("Bounds take two plots or more, each with its area.")
     mean, variance, area = (float(x) for x in moments(y, a))
     quantile = float(stats.t.isf(error, n - 1))
 

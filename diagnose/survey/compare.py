@@ -18,9 +18,10 @@ from numpy.typing import ArrayLike
 from scipy import optimize, stats
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import MOST_SEED, a_whole, above_nought
 from diagnose.survey.estimate import Estimate, Interval, nothing
 from diagnose.survey.frame import plot_totals
-from diagnose.survey.given import a_level, above_nought, counts, of_all, x_of_n
+from diagnose.survey.given import a_level, counts, of_all, x_of_n
 from diagnose.survey.proportion import wilson
 
 
@@ -57,7 +58,7 @@ def difference(first: Estimate, second: Estimate, method: str = "square and add"
         raise CannotUse(f"A correlation lies between -1 and 1, not at {alike:g}.")
     if method not in ("square and add", "t"):
         raise CannotUse(f"'{method}' is no method; choose square and add, or t.")
-    plots = first.plots + second.plots if plots is None else plots
+    plots = first.plots + second.plots if plots is None else a_whole(plots, "Plots")
     if first.value is None or second.value is None:
         return nothing("one of the groups has no estimate", plots, level)
     value = first.value - second.value
@@ -98,7 +99,7 @@ def effectiveness(protected: Estimate, unprotected: Estimate, plots: int | None 
     .. [1] Donner, A. & Zou, G. Y. (2012). Stat. Methods Med. Res. 21:347-359, limits of a ratio (from memory).
     """
     trees, level = protected.trees + unprotected.trees, protected.level
-    plots = protected.plots + unprotected.plots if plots is None else plots
+    plots = protected.plots + unprotected.plots if plots is None else a_whole(plots, "Plots")
     a, b = protected, unprotected
     if a.value is None or not b.value:
         return nothing("without damage to unprotected trees nothing can be said of the protection", plots, level)
@@ -123,6 +124,8 @@ def rao_scott(browsed: Sequence[ArrayLike], trees: Sequence[ArrayLike]) -> Test:
     .. [1] Rao, J. N. K. & Scott, A. J. (1992). Biometrics 48:577-585.
     """
     x, n = [], []
+    if len(browsed) != len(trees):
+        raise CannotUse("Each group has browsed trees and trees of its plots: give both for every group.")
     for y, m in zip(browsed, trees, strict=True):
         ys, ms = of_all(y, m)
         if len(ms) < 2 or not 0 < ys.sum() < ms.sum():
@@ -153,6 +156,7 @@ def bootstrap_of_plots(trees: pd.DataFrame, protected: str = "protected", draws:
     trees : survey frame with the 0/1 column named by `protected`. progress : told the share done, 0 to 1. Poor with
     fewer than ten plots a group.
     """
+    a_level(level), a_whole(draws, "Draws", 2, 100_000), a_whole(seed, "The seed", most=MOST_SEED)
     totals = plot_totals(trees, "browsed", [protected])
     totals = totals[totals["count"] > 0]
     if set(totals[protected].unique()) != {0, 1}:
@@ -170,7 +174,6 @@ def bootstrap_of_plots(trees: pd.DataFrame, protected: str = "protected", draws:
             if progress is not None:
                 progress((done + stop / draws) / len(parts))
     found = sums[0, 0] / sums[0, 1] - sums[1, 0] / sums[1, 1]
-    a_level(level)
     low, high = np.quantile(found, [(1 - level) / 2, (1 + level) / 2])
     whole = totals.groupby(protected)[["sum", "count"]].sum()
     value = float(whole.loc[0, "sum"] / whole.loc[0, "count"] - whole.loc[1, "sum"] / whole.loc[1, "count"])

@@ -13,6 +13,8 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
+from diagnose.given import a_share, a_whole, above_nought
+from diagnose.survey.forests import alike_rates
 from diagnose.survey.proportion import MANY_BROWSED, MANY_PLOTS, logit_limits
 
 SHARES = (0.02, 0.05, 0.1, 0.3, 0.5, 0.9)
@@ -26,18 +28,19 @@ Z95 = 1.96
 def planting(rng: np.random.Generator, plots: int, share: float, likeness: float, uneven: float,
              trees: int) -> tuple[np.ndarray, np.ndarray]:
     """One survey: browsed and trees of each plot (beta-binomial; tree counts from 1 with the given spread)."""
+    a_whole(plots, "Plots", 1, 100_000), a_whole(trees, "Trees a plot", 1, 100_000)
+    a_share(uneven / 10, "A tenth of the spread")
     if uneven == 0:
         m = np.full(plots, trees)
     else:
         m = 1 + rng.poisson(rng.gamma(1 / uneven**2, (trees - 1) * uneven**2, plots))
-    spread = 1 / likeness - 1 if likeness > 0 else 0
-    rate = rng.beta(spread * share, spread * (1 - share), plots) if likeness > 0 else np.full(plots, share)
-    return rng.binomial(m, rate), m
+    return rng.binomial(m, alike_rates(rng, share, likeness, (plots,))), m
 
 
 def covered(rng: np.random.Generator, runs: int, plots: int, share: float, likeness: float, uneven: float,
             trees: int) -> dict:
     """Share of runs whose interval covers the truth, and the mean width."""
+    a_whole(runs, "Runs", 1, 1_000_000)
     drawn = [planting(rng, plots, share, likeness, uneven, trees) for _ in range(runs)]
     y, m = (np.array(part, float) for part in zip(*drawn, strict=True))
     low, high, _ = logit_limits(y, m, 0.025)
@@ -54,6 +57,7 @@ def covered(rng: np.random.Generator, runs: int, plots: int, share: float, liken
 
 def binomial_error(share: float, runs: int) -> float:
     """Standard error of a share of so many runs: the table itself is a simulation and no surer than this."""
+    a_share(share), above_nought(runs, "The number of runs")
     return float(np.sqrt(max(share * (1 - share), 1e-12) / runs))
 
 

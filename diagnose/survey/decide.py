@@ -14,10 +14,11 @@ import numpy as np
 from scipy import stats
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import MOST_SEED, a_whole
 from diagnose.survey.clumped import bounds, enough, moments, too_few
 from diagnose.survey.density import HECTARE_M2, stocking, trees_per_ha
 from diagnose.survey.estimate import Estimate, nothing
-from diagnose.survey.given import counts, of_all, of_all_plots
+from diagnose.survey.given import counts, numbers, of_all, of_all_plots
 from diagnose.survey.proportion import clustered, logit_limits
 from diagnose.survey.stopping import ADDITION, ONE, StoppingRule, nominal
 from diagnose.survey.target import BROWSED, PER_HA, STOCKED, Target
@@ -287,7 +288,10 @@ def plots_more(target: Target, y: np.ndarray, w: np.ndarray, rule: StoppingRule,
     Surveys are carried on with plots drawn from those seen, each survey with weights of its own (Bayesian bootstrap,
     Rubin 1981, Annals of Statistics 9:130-134), until they decide; our own use of it.
     """
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(a_whole(seed, "The seed", most=MOST_SEED))
+    y, w, most = numbers(y, "Counts"), numbers(w, "Areas"), a_whole(most, "Plots", 1, 1000)
+    if len(y) != len(w) or len(y) < 2:
+        raise CannotUse("Two plots or more must be seen, each with its count and its size.")
     n = len(y)
     weights = rng.dirichlet(np.ones(n), DRAWS)
     edges = np.cumsum(weights, axis=1)

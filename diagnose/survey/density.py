@@ -12,9 +12,10 @@ from shapely import Point, box
 from shapely.geometry.base import BaseGeometry
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import a_number, a_whole, above_nought
 from diagnose.survey.clumped import bounds
 from diagnose.survey.estimate import Estimate, nothing
-from diagnose.survey.given import a_level, above_nought, numbers, of_all_plots
+from diagnose.survey.given import a_level, numbers, of_all_plots, places
 from diagnose.survey.given import counts as as_counts
 from diagnose.survey.proportion import clustered
 
@@ -54,6 +55,8 @@ def trees_per_ha(counts: ArrayLike, areas_m2: ArrayLike, level: float = 0.95, pl
     """
     error = (1 - a_level(level)) / 2
     y = as_counts(counts, "Trees")
+    if np.ndim(areas_m2) and len(y) != np.size(areas_m2):
+        raise CannotUse(f"{len(y)} plots have counts and {np.size(areas_m2)} areas: give both for every plot, or one area.")
     a = as_counts(np.broadcast_to(np.asarray(areas_m2, float), y.shape), "Areas") / HECTARE_M2
     n = len(y)
     if n == 0:
@@ -125,7 +128,7 @@ def nearest_tree(distances_m: ArrayLike, within_m: float, level: float = 0.95) -
     """
     above_nought(within_m, "The distance")
     near = np.asarray(distances_m, float)
-    if (near < 0).any():
+    if (near < 0).any() or near.ndim != 1:
         raise CannotUse("A distance starts at nought.")
     return stocking(np.where(np.isnan(near), 0, near <= within_m).astype(float), round(math.pi * within_m**2, 2), level)
 
@@ -135,7 +138,7 @@ def density_by_distance(kth_distance_m: ArrayLike, k: int, level: float = 0.95) 
 
     Unbiased where trees are strewn by chance, too low where they stand in groups (from memory; k of 3 or more).
     """
-    if k < 2:
+    if a_whole(k, "The number of the tree", most=1000) < 2:
         raise CannotUse("The distance to the nearest tree alone gives no density: measure to the second or third.")
     far = numbers(kth_distance_m, "Distances")
     if not len(far):
@@ -155,8 +158,7 @@ def density_by_distance(kth_distance_m: ArrayLike, k: int, level: float = 0.95) 
 def tallest_trees(heights_by_plot: list[ArrayLike], tallest: int = 10, level: float = 0.95) -> Estimate:
     """Mean height [cm] of each plot's tallest trees, averaged over plots; the trend over years is what tells."""
     a_level(level)
-    if tallest < 1:
-        raise CannotUse("One tree of a plot or more must be measured.")
+    a_whole(tallest, "Tallest trees of a plot", 1)
     means = np.array([np.sort(numbers(plot, "Heights"))[::-1][:tallest].mean() for plot in heights_by_plot if np.size(plot)])
     n, used = len(means), sum(min(tallest, np.size(plot)) for plot in heights_by_plot)
     if n == 0:
@@ -199,21 +201,29 @@ def mean_height(heights_by_plot: list[ArrayLike], level: float = 0.95) -> Estima
 
 def on_slope(per_ha: float, slope_percent: float) -> float:
     """A figure per hectare from a plot that was laid out along the slope, uncorrected: divided by the slope's cosine."""
-    return per_ha / math.cos(math.atan(slope_percent / 100))
+    return a_number(per_ha, "The figure") / _cosine(slope_percent)
 
 
 def radius_on_slope(radius_m: float, slope_percent: float) -> float:
     """Radius [m] to lay out along the slope so that the plot keeps its horizontal area: r / sqrt(cos)."""
-    return radius_m / math.sqrt(math.cos(math.atan(slope_percent / 100)))
+    return above_nought(radius_m, "The radius") / math.sqrt(_cosine(slope_percent))
+
+
+def _cosine(slope_percent: float) -> float:
+    """Of the angle of a slope, [no unit]; over 1,000 % is no ground that trees are counted on."""
+    if not abs(a_number(slope_percent, "The slope")) <= 1000:
+        raise CannotUse(f"A slope of {slope_percent:g} % is a wall: look at it again.")
+    return math.cos(math.atan(slope_percent / 100))
 
 
 def plot_radius(area_m2: float) -> float:
     """Radius [m] of a circular plot."""
-    return math.sqrt(area_m2 / math.pi)
+    return math.sqrt(above_nought(area_m2, "The area") / math.pi)
 
 
 def inside_area(x: float, y: float, radius_m: float, boundary: BaseGeometry) -> float:
     """Area [m2] of a circular plot that lies inside the boundary (both in metres)."""
+    above_nought(radius_m, "The radius"), a_number(x, "East"), a_number(y, "North")
     circle = Point(x, y).buffer(radius_m, quad_segs=64)
     whole = math.pi * radius_m**2
     return min(whole, whole * circle.intersection(boundary).area / circle.area)
@@ -226,15 +236,17 @@ def tally_twice(centre: tuple[float, float], tree: tuple[float, float], boundary
     ----------
     .. [1] Ducey, M. J., Gove, J. H. & Valentine, H. T. (2004). Forest Science 50:427-435: walkthrough (from memory).
     """
+    centre, tree = (tuple(place) for place in places([centre, tree], "The plot's centre and the tree"))
     beyond = Point(2 * tree[0] - centre[0], 2 * tree[1] - centre[1])
     return not boundary.covers(beyond)
 
 
 def within_fix(radius_m: float, rmse_m: float) -> float:
     """Chance that a satellite fix lies within a distance of the true point: 1 - exp(-(r / RMSE)^2), circular normal."""
-    return 1 - math.exp(-((radius_m / rmse_m) ** 2))
+    ratio = above_nought(radius_m, "The distance") / above_nought(rmse_m, "The error")
+    return 1 - math.exp(-min(ratio, 100.0) ** 2)
 
 
 def rectangle(width_m: float, height_m: float) -> BaseGeometry:
     """A rectangle from the origin, for plantings whose sides are all that is known [m]."""
-    return box(0, 0, width_m, height_m)
+    return box(0, 0, above_nought(width_m, "The width"), above_nought(height_m, "The height"))

@@ -14,8 +14,9 @@ from shapely import contains_xy
 from shapely.geometry.base import BaseGeometry
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import a_number, a_share, a_whole, above_nought
 from diagnose.survey.boundary import Ground
-from diagnose.survey.given import a_level, a_share, above_nought
+from diagnose.survey.given import a_level, numbers, places
 
 MOST_PLOTS = 1_000_000  # that a survey is planned for; our choice
 
@@ -37,6 +38,8 @@ def design_effect(trees_a_plot: float, likeness: float, spread: float = 0.0) -> 
     Eldridge, Ashby & Kerry 2006, Int. J. Epidemiol. 35:1292-1300).
     """
     above_nought(trees_a_plot, "Trees a plot")
+    if not a_number(spread, "The spread") >= 0:
+        raise CannotUse("A spread starts at nought.")
     return 1 + ((spread**2 + 1) * trees_a_plot - 1) * a_share(likeness, "The likeness")
 
 
@@ -49,9 +52,9 @@ def trees_needed(share: float, half_width: float, effect: float = 1.0, of_all: i
     .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 4.4.
     """
     _between(share, half_width)
-    n = _z(level) ** 2 * share * (1 - share) / half_width**2 * effect
+    n = _z(level) ** 2 * share * (1 - share) / half_width**2 * above_nought(effect, "The design effect")
     if of_all is not None:
-        n = n * of_all / (of_all - 1 + n)
+        n = n * of_all / (a_whole(of_all, "Trees in all", 1) - 1 + n)
     return math.ceil(n - 1e-9)
 
 
@@ -64,6 +67,8 @@ def plots_needed(share: float, half_width: float, trees_a_plot: float, likeness:
     """
     _between(share, half_width)
     effect = design_effect(trees_a_plot, likeness, spread)
+    if plots_in_all is not None:
+        above_nought(plots_in_all, "The number of all plots")
 
     def enough(plots: int) -> bool:
         quantile = float(stats.t.ppf((1 + level) / 2, plots - 1)) if with_t else _z(level)
@@ -98,13 +103,16 @@ def trees_to_see_a_change(first: float, second: float, effect: float = 1.0, powe
     if first == second:
         raise CannotUse("Two equal shares cannot be told apart: give the change that matters.")
     spread = first * (1 - first) + second * (1 - second)
+    if not 0 < a_share(power, "The power") < 1:
+        raise CannotUse("A power lies between 0 and 1: 0.8 is usual.")
     z = _z(level) + float(stats.norm.ppf(power))
-    return math.ceil(z**2 * spread * effect / (first - second) ** 2 - 1e-9)
+    return math.ceil(z**2 * spread * above_nought(effect, "The design effect") / (first - second) ** 2 - 1e-9)
 
 
 def allocation(plots: int, sizes: Sequence[float]) -> list[int]:
     """Plots shared out to strata by their size; what rounding leaves over goes to the largest remainders."""
-    if plots < 0 or not sizes or min(sizes) < 0 or sum(sizes) <= 0:
+    a_whole(plots, "Plots"), numbers(sizes, "Sizes")
+    if not len(sizes) or min(sizes) < 0 or sum(sizes) <= 0:
         raise CannotUse("Plots are shared out to parts that have a size.")
     ideal = [plots * size / sum(sizes) for size in sizes]
     given = [math.floor(part) for part in ideal]
@@ -121,9 +129,10 @@ def grid(area: BaseGeometry, plots: int, rng: np.random.Generator, step_m: float
 
     Every point of the area has the same chance, plots / area per square metre. step_m : side of the grid in place of plots.
     """
-    if plots < 1:
-        raise CannotUse("A layout needs one plot or more.")
-    step = math.sqrt(area.area / plots) if step_m is None else step_m
+    a_whole(plots, "Plots", 1, MOST_PLOTS)
+    step = math.sqrt(area.area / plots) if step_m is None else above_nought(step_m, "The spacing")
+    if area.area / step**2 > MOST_PLOTS:
+        raise CannotUse(f"A grid of {step:g} m holds more than {MOST_PLOTS:,} plots: take a wider one.")
     angle = rng.uniform(0, math.pi / 2)
     turn = np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
     west, south, east, north = area.bounds
@@ -143,12 +152,17 @@ def balanced(area: BaseGeometry, plots: int, rng: np.random.Generator, candidate
     ----------
     .. [1] Grafström, A., Lundström, N. L. P. & Schelin, L. (2012). Biometrics 68:514-520.
     """
+    a_whole(plots, "Plots", 1, MOST_PLOTS)
+    a_whole(plots * a_whole(candidates, "Candidates", 1), "Candidates in all", 1, MOST_PLOTS)
     points = scattered(area, plots * candidates, rng)
     return points[pivotal(points, np.full(len(points), plots / len(points)), rng)]
 
 
 def scattered(area: BaseGeometry, count: int, rng: np.random.Generator) -> np.ndarray:
     """(count, 2) points [m] strewn evenly by chance in the area."""
+    a_whole(count, "Points")
+    if not area.area > 0:
+        raise CannotUse("The ground has no area.")
     west, south, east, north = area.bounds
     found = np.empty((0, 2))
     while len(found) < count:
@@ -202,7 +216,7 @@ def _nearest_open(tree: cKDTree, points: np.ndarray, one: int, still_open: dict)
 
 def inward(ground: Ground, distance_m: float) -> BaseGeometry:
     """The area without a strip along the edge [m]. Trees of the strip are then not part of what is estimated."""
-    area = ground.metres.buffer(-distance_m)
+    area = ground.metres.buffer(-a_number(distance_m, "The distance"))
     if area.is_empty:
         raise CannotUse(f"Nothing is left {distance_m:g} m inside the edge: take a smaller distance.")
     return area
@@ -210,7 +224,10 @@ def inward(ground: Ground, distance_m: float) -> BaseGeometry:
 
 def walking_order(points: np.ndarray, start: tuple[float, float] | None = None) -> np.ndarray:
     """Indices of points (n, 2) in a short walk from `start`, or the south-westernmost: nearest first, crossings undone."""
+    points = places(points) if len(points) else np.empty((0, 2))
     n = len(points)
+    if start is not None:
+        places([start], "The start")
     if n < 3:
         return np.arange(n)
     apart = np.hypot(*(points[:, None] - points[None]).transpose(2, 0, 1))
@@ -237,7 +254,8 @@ def walking_order(points: np.ndarray, start: tuple[float, float] | None = None) 
 
 def walk_length(points: np.ndarray, order: Sequence[int] | np.ndarray) -> float:
     """Length of the walk [m]."""
-    return float(np.hypot(*np.diff(points[np.asarray(order)], axis=0).T).sum())
+    points, way = places(points), [a_whole(one, "A plot's place in the order", 0, len(points) - 1) for one in order]
+    return float(np.hypot(*np.diff(points[way], axis=0).T).sum()) if way else 0.0
 
 
 def as_gpx(ground: Ground, points: np.ndarray, site: str = "", parts: Sequence[str] = ()) -> str:

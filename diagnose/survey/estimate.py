@@ -66,7 +66,7 @@ class Estimate:
         if any(math.isnan(x) for x in told) or any(a > b + slack for a, b in pairwise(told)):
             raise CannotUse(f"An estimate of {self.value} with limits {self.low} to {self.high} cannot be: look at the "
                             "counts.")
-        if self.trees < 0 or self.plots < 0:
+        if not (0 <= self.trees < math.inf and 0 <= self.plots < math.inf):
             raise CannotUse(f"{self.trees} trees on {self.plots} plots cannot be.")
 
     @property

@@ -88,7 +88,13 @@ def protected_trees(trees: pd.DataFrame) -> pd.Series:
 
 def words_of(trees: pd.DataFrame, name: str) -> pd.Series:
     """A column as words, empty where nothing stands."""
+    _has(trees, name)
     return trees[name].astype(object).where(trees[name].notna(), "").astype(str).str.strip()
+
+
+def _has(trees: pd.DataFrame, name: str) -> None:
+    if name not in trees.columns:
+        raise CannotUse(f"The table has no column {name!r}; it has {', '.join(map(str, trees.columns))}.")
 
 
 def plot_totals(trees: pd.DataFrame, value: str = "browsed", by: Sequence[str] = ()) -> pd.DataFrame:
@@ -97,6 +103,8 @@ def plot_totals(trees: pd.DataFrame, value: str = "browsed", by: Sequence[str] =
     Trees whose value is missing are left out; without `by`, plots without trees stand with a count of 0.
     """
     keys = ["site", "plot", *by]
+    for name in (value, *keys):
+        _has(trees, name)
     rows = of_sampled(trees)
     groups, labels = _grouped(rows, keys)
     told = rows[value].to_numpy(float, na_value=np.nan)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import a_number, a_whole, above_nought
 
 
 def a_level(level: float) -> float:
@@ -33,38 +32,20 @@ def a_level(level: float) -> float:
     >>> a_level(0.95)
     0.95
     """
-    value = _number(level, "The level")
+    value = a_number(level, "The level")
     if not 0.5 <= value < 1:
         raise CannotUse(f"A level lies between 0.5 and 1: write 0.95 for 95 %, not {value:g}.")
     return value
 
 
-def a_share(share: float, what: str = "A share") -> float:
-    """A share as a number from 0 to 1.
-
-    Parameters
-    ----------
-    share : float
-        Part of a whole, no unit.
-    what : str
-        How the refusal names it.
-
-    Raises
-    ------
-    CannotUse
-        For nan and for what lies outside 0 to 1.
-    """
-    value = _number(share, what)
-    if not 0 <= value <= 1:
-        raise CannotUse(f"{what} lies between 0 and 1 (write 0.05 for 5 %), not at {value:g}.")
-    return value
-
-
-def above_nought(value: float, what: str) -> float:
-    """A length, an area or a number that must be larger than nought, in its own unit. Raises CannotUse for others."""
-    told = _number(value, what)
-    if told <= 0:
-        raise CannotUse(f"{what} must be larger than nought, not {told:g}.")
+def places(points: ArrayLike, what: str = "Places") -> np.ndarray:
+    """Places in the plane, (n, 2) [m]. Raises CannotUse where something is missing or is no place."""
+    try:
+        told = np.asarray(points, float)
+    except (TypeError, ValueError):
+        raise CannotUse(f"{what}: something in it is no place.") from None
+    if told.ndim != 2 or told.shape[1] != 2 or not np.isfinite(told).all():
+        raise CannotUse(f"{what}: each has an east and a north, in metres.")
     return told
 
 
@@ -120,22 +101,12 @@ def of_all(part: ArrayLike, whole: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
 
 def x_of_n(x: float, n: float, what: str = "trees") -> tuple[float, float]:
     """A count among n, both no unit. Raises CannotUse where n is nought or x lies outside 0 to n."""
-    part, whole = _number(x, "The count"), _number(n, "The number")
+    part, whole = a_number(x, "The count"), a_number(n, "The number")
     if whole <= 0:
         raise CannotUse(f"No {what} were looked at: there is nothing to estimate.")
     if not 0 <= part <= whole:
         raise CannotUse(f"{part:g} of {whole:g} {what} cannot be: give a count between 0 and {whole:g}.")
     return part, whole
-
-
-def _number(value: float, what: str) -> float:
-    try:
-        told = float(value)
-    except (TypeError, ValueError):
-        raise CannotUse(f"{what} must be a number, not {value!r}.") from None
-    if not math.isfinite(told):
-        raise CannotUse(f"{what} must be a number, not {told}.")
-    return told
 
 
 def of_all_plots(visited: int, plots_in_all: int | None) -> float:
@@ -169,6 +140,7 @@ def of_all_plots(visited: int, plots_in_all: int | None) -> float:
     """
     if plots_in_all is None:
         return 1.0
-    if plots_in_all < visited:
+    visited = a_whole(visited, "Plots that were visited")
+    if not above_nought(plots_in_all, "The number of all plots") >= visited:
         raise CannotUse(f"{visited} plots were visited and the ground holds {plots_in_all}: check the number of all plots.")
     return 1 - visited / plots_in_all

@@ -12,8 +12,9 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import above_nought
 from diagnose.survey.estimate import Estimate, nothing
-from diagnose.survey.given import a_level, above_nought, counts, numbers
+from diagnose.survey.given import a_level, counts, numbers
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
@@ -114,6 +115,8 @@ def watched(log: Log, site: str | None = None) -> pd.DataFrame:
 
 def lasting_of(table: pd.DataFrame, by: str = "kind", level: float = 0.95) -> dict[str, Survival]:
     """Curves for each kind (or part) of what `watched` gives."""
+    if by not in table.columns:
+        raise CannotUse(f"Curves are drawn for each kind or part, not by {by!r}.")
     named = table[table[by] != ""]
     return {str(kind): survival(rows["years"].to_numpy(float), rows["failed"].to_numpy(int), str(kind), level)
             for kind, rows in named.groupby(by)}

@@ -19,9 +19,11 @@ import yaml
 from shapely.geometry.base import BaseGeometry
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import MOST_SEED, a_number, a_share, a_whole, above_nought
 from diagnose.survey.boundary import Ground
 from diagnose.survey.counted import sample_of
 from diagnose.survey.design import (
+    MOST_PLOTS,
     allocation,
     balanced,
     design_effect,
@@ -33,7 +35,6 @@ from diagnose.survey.design import (
     walking_order,
 )
 from diagnose.survey.frame import plot_totals
-from diagnose.survey.given import above_nought
 from diagnose.survey.planning import plots_to_decide
 from diagnose.survey.proportion import likeness as within_plots
 from diagnose.survey.stopping import ADDITION, StoppingRule
@@ -60,6 +61,10 @@ class Plan:
     strata: Mapping[str, int] = field(default_factory=dict)
     seed: int = 0
     notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        a_whole(self.plots, "Plots", 1), above_nought(self.plot_m2, "A plot's size")
+        a_whole(self.seed, "The seed", most=MOST_SEED)
 
     def as_yaml(self) -> str:
         """The record as text, to be kept and given back."""
@@ -122,6 +127,11 @@ class Known:
     trees_a_plot: float = 10.0
     words: str = ""
 
+    def __post_init__(self) -> None:
+        a_share(self.likeness, "The likeness"), above_nought(self.trees_a_plot, "Trees a plot")
+        if not a_number(self.variation, "How plots vary") >= 0:
+            raise CannotUse("How plots vary starts at nought.")
+
 
 def seen_before(trees: pd.DataFrame | None, target: Target | None = None, likeness: float | None = None,
                 variation: float | None = None, trees_a_plot: float | None = None) -> Known:
@@ -183,6 +193,8 @@ def asked_plots(target: Target | None, kind: str, plot_m2: float, known: Known, 
     """
     if (margin is not None or change is not None) and expect is None:
         raise CannotUse("Say what share browsed is expected (--expect), to know how many plots a margin or a change needs.")
+    if plots is not None:
+        a_whole(plots, "Plots", 1, MOST_PLOTS)
     needs: list[tuple[int, str]] = []
     if target is not None:
         found = plots_to_decide(target, plot_m2, known.variation, known.trees_a_plot, known.likeness,
@@ -251,9 +263,10 @@ def lay_out(ground: Ground, plots: int | None = None, spacing_m: float | None = 
     """
     if (plots is None) == (spacing_m is None):
         raise CannotUse("Say how many plots, or how far apart: one of the two.")
-    if plots is not None and plots < 1:
-        raise CannotUse("A layout needs one plot or more.")
-    rng = np.random.default_rng(seed)
+    if plots is not None:
+        a_whole(plots, "Plots", 1, MOST_PLOTS)
+    a_number(buffer_m, "The strip along the edge"), above_nought(plot_m2, "A plot's size")
+    rng = np.random.default_rng(a_whole(seed, "The seed", most=MOST_SEED))
     area = inward(ground, buffer_m) if buffer_m else ground.metres
     left_out = (ground.area_m2 - area.area) / 1e4
     notes = [f"{left_out:.2f} ha within {buffer_m:g} m of the edge are left out; trees there are no part of what is "

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import MOST_SEED, a_share, a_whole, above_nought
 from diagnose.survey.decide import decided
 from diagnose.survey.density import HECTARE_M2
 from diagnose.survey.forests import browsed_trees, gamma_clumps
-from diagnose.survey.given import a_share, above_nought
 from diagnose.survey.stopping import ADDITION, StoppingRule, nominal
 from diagnose.survey.target import BROWSED, STOCKED, Target
 
@@ -71,7 +71,9 @@ def plots_to_decide(target: Target, plot_m2: float = 50.0, variation: float = 0.
     difference, power = a_share(difference, "The difference"), a_share(power, "The power")
     above_nought(difference, "The difference")
     rule = rule or StoppingRule(ADDITION)
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(a_whole(seed, "The seed", most=MOST_SEED))
+    a_whole(most, "Plots at most", 6, 10_000)
+    above_nought(trees_a_plot, "Trees a plot"), above_nought(plot_m2, "A plot's size")
     surveys = 800
     truths = (1 - difference, 1 + difference)
     base = target.value if target.to is None else (target.to if difference else target.value)

@@ -16,9 +16,10 @@ from numpy.typing import ArrayLike
 from scipy import optimize, special, stats
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import a_number, a_share, above_nought
 from diagnose.survey.estimate import Estimate, Interval, nothing
 from diagnose.survey.frame import of_sampled, plot_totals
-from diagnose.survey.given import a_level, a_share, above_nought, of_all, of_all_plots, x_of_n
+from diagnose.survey.given import a_level, of_all, of_all_plots, x_of_n
 
 # Likeness of trees of one plot (intraclass correlation) that is assumed where none or all are browsed and the
 # data cannot tell it. Common practice, no source: browsing of neighbours is seldom more alike than this.
@@ -134,6 +135,8 @@ def clustered(browsed: ArrayLike, trees: ArrayLike, level: float = 0.95, plots_i
     .. [3] Satterthwaite, F. E. (1946). Biometrics Bulletin 2:110-114: degrees of freedom by the variance of a variance.
     """
     a_level(level)
+    if not a_number(unsure, "The variance of doubtful trees") >= 0:
+        raise CannotUse(f"The variance of doubtful trees starts at nought, not at {unsure:g}.")
     y, m = of_all(browsed, trees)
     visited = len(m)
     y, m = y[m > 0], m[m > 0]

@@ -10,8 +10,9 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import a_share, a_whole
 from diagnose.survey.estimate import Estimate, Interval
-from diagnose.survey.given import a_level, a_share
+from diagnose.survey.given import a_level
 from diagnose.survey.given import counts as as_counts
 
 LEAST_PAIRS, LEAST_IN_CLASS = 50, 10  # below these only counts are shown; common practice, no source
@@ -76,7 +77,7 @@ def _square(table: ArrayLike) -> np.ndarray:
 
 def linear_weights(classes: int) -> np.ndarray:
     """Agreement of ordered classes i and j: 1 - |i - j| / (k - 1)."""
-    i = np.arange(classes)
+    i = np.arange(a_whole(classes, "Classes", 1, 1000))
     return 1 - np.abs(i[:, None] - i[None, :]) / max(1, classes - 1)
 
 

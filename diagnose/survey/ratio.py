@@ -9,7 +9,8 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from diagnose.cannot_use import CannotUse
-from diagnose.survey.given import a_level, a_share, counts, numbers
+from diagnose.given import a_share
+from diagnose.survey.given import a_level, counts, numbers
 
 
 @dataclass(frozen=True)

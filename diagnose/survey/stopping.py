@@ -20,7 +20,8 @@ import numpy as np
 from scipy import stats
 
 from diagnose.cannot_use import CannotUse
-from diagnose.survey.given import a_level
+from diagnose.given import a_number, a_whole
+from diagnose.survey.given import a_level, numbers
 
 ONE, ADDITION, MANY = "one look", "one addition", "many looks"
 RULES = {
@@ -140,7 +141,9 @@ def error_of_looks(error: float, looks: int) -> float:
     >>> round(error_of_looks(0.05, 1), 4)
     0.05
     """
-    return chance_to_cross([float(stats.norm.isf(error))] * looks)
+    if not 0 < error < 0.5:
+        raise CannotUse(f"An error lies between 0 and 0.5, not at {error:g}.")
+    return chance_to_cross([float(stats.norm.isf(error))] * a_whole(looks, "Looks", 1, 1000))
 
 
 def chance_to_cross(limits: Sequence[float], two_sided: bool = False, drift: float = 0.0) -> float:
@@ -165,7 +168,8 @@ def chance_to_cross(limits: Sequence[float], two_sided: bool = False, drift: flo
     CannotUse
         Without a look.
     """
-    looks = len(limits)
+    looks = len(numbers(limits, "Limits"))
+    a_number(drift, "The drift")
     if looks < 1:
         raise CannotUse("A survey is looked at once or more.")
     each = drift / math.sqrt(looks)

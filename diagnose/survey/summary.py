@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 
 import numpy as np
@@ -361,7 +362,10 @@ def _where(rows: pd.DataFrame,
     if len(known) < 8 or known["site"].nunique() > 1:
         return None, None, None
     place, rate = known[["x", "y"]].to_numpy(float), (known["browsed"] / known["trees"]).to_numpy(float)
-    edge = rate_by_distance(distance_to_edge(place, area), rate) if area is not None else None
+    edge = None
+    if area is not None:
+        with suppress(CannotUse):  # plots that are all browsed alike show no course
+            edge = rate_by_distance(distance_to_edge(place, area), rate)
     return rate_map(place, known["browsed"], known["trees"], area=area), clustering(place, rate), edge
 
 

@@ -14,9 +14,10 @@ from pathlib import Path
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import above_nought
 from diagnose.knowledge import knowledge
 from diagnose.survey.estimate import Estimate
-from diagnose.survey.given import a_level, above_nought
+from diagnose.survey.given import a_level
 from diagnose.texts import read_values
 
 PER_HA, STOCKED, BROWSED = "trees_per_ha", "stocked_plots", "share_browsed"

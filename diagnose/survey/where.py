@@ -13,6 +13,8 @@ from shapely import contains_xy, distance, points
 from shapely.geometry.base import BaseGeometry
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import MOST_SEED, a_number, a_whole, above_nought
+from diagnose.survey.given import of_all, places
 
 
 @dataclass(frozen=True)
@@ -36,10 +38,13 @@ def rate_map(xy: ArrayLike, browsed: ArrayLike, trees: ArrayLike, bandwidth_m: f
     from the plots' own residuals under the same weights. Places where fewer than least_plots plots speak stay empty.
     bandwidth_m : default by Scott's rule, n^(-1/6) times the spread (Scott 1992).
     """
-    place, y, m = np.asarray(xy, float), np.asarray(browsed, float), np.asarray(trees, float)
-    if len(place) < 3:
-        raise CannotUse("A map needs three plots with positions or more.")
-    if bandwidth_m is None:
+    place, (y, m) = places(xy), of_all(browsed, trees)
+    if len(place) < 3 or len(m) != len(place):
+        raise CannotUse("A map needs three plots or more, each with its position and its trees.")
+    a_whole(cells, "Cells", 1, 2000), a_number(least_plots, "The least number of plots")
+    if bandwidth_m is not None:
+        above_nought(bandwidth_m, "The bandwidth")
+    else:
         bandwidth_m = float(np.sqrt(place.var(axis=0, ddof=1).mean())) * len(place) ** (-1 / 6)
     edges = area.bounds if area is not None else (*(place.min(axis=0) - bandwidth_m), *(place.max(axis=0) + bandwidth_m))
     step = max(edges[2] - edges[0], edges[3] - edges[1]) / cells
@@ -63,7 +68,7 @@ def rate_map(xy: ArrayLike, browsed: ArrayLike, trees: ArrayLike, bandwidth_m: f
 def distance_to_edge(xy: ArrayLike, area: BaseGeometry) -> np.ndarray:
     """Distance [m] of each point (n, 2) to the area's boundary (or to a line of cover)."""
     edge = area.boundary if area.geom_type in ("Polygon", "MultiPolygon") else area
-    return np.asarray(distance(points(np.asarray(xy, float)), edge))
+    return np.asarray(distance(points(places(xy)), edge))
 
 
 @dataclass(frozen=True)
@@ -86,7 +91,10 @@ def clustering(xy: ArrayLike, rates: ArrayLike, neighbours: int = 4, draws: int 
     ----------
     .. [1] Moran, P. A. P. (1950). Biometrika 37:17-23.
     """
-    place, z = np.asarray(xy, float), np.asarray(rates, float)
+    place, z = places(xy), np.asarray(rates, float)
+    a_whole(neighbours, "Neighbours", 1), a_whole(draws, "Draws", 1, 1_000_000), a_whole(seed, "The seed", most=MOST_SEED)
+    if z.shape != (len(place),):
+        raise CannotUse("Each plot with a position has a rate, or nan where it is not known.")
     known = np.isfinite(z)
     place, z = place[known], z[known]
     n = len(z)
@@ -111,5 +119,11 @@ def clustering(xy: ArrayLike, rates: ArrayLike, neighbours: int = 4, draws: int 
 
 def rate_by_distance(distance_m: ArrayLike, rates: ArrayLike) -> tuple[float, float]:
     """Spearman's rank correlation of plots' rates with their distance to the edge, and its p-value."""
-    found = stats.spearmanr(np.asarray(distance_m, float), np.asarray(rates, float), nan_policy="omit")
+    far, rate = np.asarray(distance_m, float), np.asarray(rates, float)
+    if far.shape != rate.shape or far.ndim != 1:
+        raise CannotUse("Each plot has a distance and a rate, or nan where one is not known.")
+    known = np.isfinite(far) & np.isfinite(rate)
+    if len(set(far[known])) < 2 or len(set(rate[known])) < 2:
+        raise CannotUse("Plots that all lie as far, or are browsed alike, show no course with the distance.")
+    found = stats.spearmanr(far[known], rate[known])
     return float(found.statistic), float(found.pvalue)

@@ -30,10 +30,18 @@ _PRIVATE = ("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "169.254.0.0/16", "
             "::1/128")
 
 
+def own_address() -> str:
+    """The machine's address on its local network, without sending anything; 127.0.0.1 when it has none."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # reserved for documentation (RFC 5737); a UDP connect sends nothing
+            return str(probe.getsockname()[0])
+        except OSError:
+            return "127.0.0.1"
+
+
 def own_addresses() -> list[str]:
     """Addresses and names of this computer on its local network, without sending anything."""
-    from diagnose.screens.share import own_address
-
     name = socket.gethostname()
     bare = [] if "." in name else [name]
     found = [own_address(), "127.0.0.1", "localhost", f"{name.removesuffix('.local')}.local", *bare]
