@@ -14,7 +14,7 @@ from diagnose.fieldlog import kept_measurement, save_diagnosis
 from diagnose.fieldlog.store import open_log
 from diagnose.figures import figure
 from diagnose.signs import parse_signs
-from tests.conftest import PHOTOS, WIDTHS, served
+from tests.conftest import PHOTOS, WIDTHS, drawn, served
 
 CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
 WAIT = 60_000
@@ -34,27 +34,33 @@ def test_what_comes_in_is_shown_deleted_restored_and_given_out(
         page.get_by_role("button", name="Take them in").wait_for(timeout=WAIT)
         page.get_by_label("Planting of the photos").fill("slope")
         page.get_by_label("Planting of the photos").press("Tab")
+        drawn(page)  # what is pressed while the page is drawn anew may be lost
         page.get_by_role("button", name="Take them in").click()
         page.get_by_text("told.csv: 2 saved").wait_for(timeout=WAIT)  # latitude 95 is refused
         log = open_log(tmp_path / "log")
         assert len(log.observations()) == 3
+        drawn(page)
         page.get_by_text("More filters").click()
         page.get_by_label("Near a point").fill("46.8005, -71.2, 200")
         page.get_by_label("Near a point").press("Enter")
         page.get_by_text("Place: 46.80000").wait_for(timeout=WAIT)
+        drawn(page)
         page.get_by_role("button", name="Mark it as deleted").click()
         page.get_by_text("No observation is like that").wait_for(timeout=WAIT)
         assert len(log.observations()) == 2
         page.get_by_text("Only those marked as deleted").click()
+        drawn(page)
         page.get_by_role("button", name="Restore it").click()
         page.get_by_text("No observation is like that").wait_for(timeout=WAIT)
         assert len(log.observations()) == 3
         page.get_by_text("Only those marked as deleted").click()
+        drawn(page)
         page.get_by_label("Near a point").fill("here")
         page.get_by_label("Near a point").press("Enter")
         page.get_by_text("is not a point").wait_for(timeout=WAIT)
         page.get_by_label("Near a point").fill("")
         page.get_by_label("Near a point").press("Enter")
+        drawn(page)
         page.get_by_text("Export the filtered ones").click()
         page.get_by_label("As", exact=False).first.wait_for(timeout=WAIT)
         page.get_by_role("button", name="Make the file").click()
