@@ -22,12 +22,13 @@ from sqlalchemy import select
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import group_words
+from diagnose.fieldlog.merge import merge
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.fieldlog.tables import Looked
 from diagnose.inbox import work
 from diagnose.inbox.intake import Message, Photo
 from diagnose.inbox.learning import LEAST_PAIRS, answer, is_blind, name_blind, together, undo
-from diagnose.inbox.queue import waiting
+from diagnose.inbox.queue import judged_for, outdated, waiting
 from diagnose.inbox.ranking import ASK, LOOK, READY, SEEN
 from diagnose.inbox.work import diagnosis_of, judge, judge_one, look_at, looked, measure, take_in
 from diagnose.inbox.workers import deaf_to_ctrl_c
@@ -53,6 +54,18 @@ def judged(pile: tuple[Path, list[Sent]], tmp_path_factory: pytest.TempPathFacto
     measure(log, workers=1)  # what two workers make of a pile is asked below
     judge(log, "east", workers=1)
     return log
+
+
+def test_what_was_judged_for_another_region_is_known_to_be_so_until_it_is_judged_anew(judged: Log, tmp_path: Path) -> None:
+    assert outdated(waiting(judged), "east") == outdated(waiting(judged), None) == []
+    assert {judged_for(row, None) for row in waiting(judged).to_dict("records")} == {"east"}
+    assert outdated(waiting(judged), "IE") == waiting(judged)["id"].tolist()
+    copy = open_log(tmp_path / "copy")
+    merge(copy, judged)
+    for name in outdated(waiting(copy), "IE"):
+        judge_one(copy, name, "IE")
+    assert outdated(waiting(copy), "IE") == []
+    assert {told["region"] for told in waiting(copy)["verdict"]} == {"Ireland"}
 
 
 def _submission_of(log: Log) -> dict[str, str]:
@@ -564,7 +577,7 @@ def test_the_ready_pile_holds_only_what_is_clear(judged: Log) -> None:
 
 
 def test_a_pack_holds_no_senders_unless_they_are_asked_for(judged: Log, tmp_path: Path) -> None:
-    from diagnose.fieldlog.merge import merge, pack
+    from diagnose.fieldlog.merge import pack
 
     addresses = judged.records("sender")["address"].tolist()
     assert addresses

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from diagnose.cannot_use import CannotUse
+from diagnose.culprits.catalogue import catalogue
+from diagnose.culprits.here import old_regions, place_from
 from diagnose.inbox.ranking import PILES
 
 if TYPE_CHECKING:
@@ -45,6 +48,48 @@ def waiting(log: Log, pile: str | None = None, answered: bool = False) -> pd.Dat
     ranked["off"] = ranked["answer"].eq("later")
     found: pd.DataFrame = ranked.sort_values(["place", "off", "worth", "saved_at"], ascending=[True, True, False, True])
     return found.drop(columns=["place", "off"]).reset_index(drop=True)
+
+
+def judged_for(row: Mapping[str, Any], region: str | None) -> str | None:
+    """The region that a submission is looked at in: the one asked for, or else the one that it was judged for.
+
+    Parameters
+    ----------
+    row
+        Of the submission [no unit].
+    region
+        That is asked for; None for none [no unit].
+    """
+    if region is not None:
+        return region
+    name = (row["verdict"] or {}).get("region")
+    return next((key for key, old in old_regions().items() if old["name"] == name), name)
+
+
+def outdated(rows: pd.DataFrame, region: str | None) -> list[str]:
+    """Ids of submissions that were judged for another region than the one asked for, or with another catalogue than today's.
+
+    A list that tells what was judged so disagrees with the letter that is opened from it.
+
+    Parameters
+    ----------
+    rows
+        Of submissions, as `waiting` gives them [no unit].
+    region
+        Where the senders' plantings are; None where none is asked for, and each keeps its own [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a region that is no place.
+    """
+    place, found = place_from(region), []
+    for row in rows.to_dict("records"):
+        told = row["verdict"]
+        elsewhere = place is not None and bool(told) and told.get("region") != place.name
+        if row["pile"] and told and (elsewhere or told.get("catalogue") != catalogue().version):
+            found.append(row["id"])
+    return found
 
 
 def queue_as_text(rows: pd.DataFrame) -> str:

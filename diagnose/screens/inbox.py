@@ -19,7 +19,7 @@ from diagnose.diagnosis import Diagnosis, diagnose_photo
 from diagnose.fieldlog.store import Log
 from diagnose.figures import figure
 from diagnose.inbox.learning import answer, is_blind, name_blind, together, undo
-from diagnose.inbox.queue import waiting
+from diagnose.inbox.queue import judged_for, outdated, waiting
 from diagnose.inbox.ranking import PILES
 from diagnose.inbox.work import diagnosis_of, judge, judge_one, looked, measure, take_in, unseen
 from diagnose.photo.picture import read_picture
@@ -61,10 +61,14 @@ def _go_on(log: Log) -> None:
     """Measures and judges what waits for it, with a bar; what is done stays done when the page is left."""
     todo = len(unseen(log))
     rows = log.records("submission")
-    if not todo and (rows.empty or (rows["pile"] != "").all()):
+    region, stale = preferences.region(), []
+    if st.session_state.get("inbox_region", "") != region:  # once for each choice: another adviser may have another region
+        stale = outdated(waiting(log), region)
+        st.session_state["inbox_region"] = region
+    if not todo and not stale and (rows.empty or (rows["pile"] != "").all()):
         return
     left, right = st.columns([3, 1], vertical_alignment="center")
-    bar = left.progress(0.0, f"{todo} photos to measure")
+    bar = left.progress(0.0, f"{todo} photos to measure" if todo else f"{len(stale)} to judge anew")
     right.button("Stop here", width="stretch", help="What is done is kept; the rest goes on when you come back.")
 
     def tell(step: str, done: int, of: int) -> None:
@@ -72,6 +76,9 @@ def _go_on(log: Log) -> None:
 
     measure(log, workers=1, progress=tell)
     judge(log, preferences.region(), preferences.initials(), progress=tell)
+    for number, name in enumerate(stale, 1):  # the region was changed, or the tables
+        judge_one(log, name, judged_for(log.record("submission", name), region), preferences.initials())
+        tell("judging", number, len(stale))
     st.rerun()
 
 
@@ -180,7 +187,7 @@ def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
         by = preferences.initials()
         answered = clear if agreed else rows
         for row in answered:
-            letter = reply_to(log, row, preferences.region(), inches=preferences.inches()) if agreed else ""
+            letter = reply_to(log, row, judged_for(row, preferences.region()), inches=preferences.inches()) if agreed else ""
             answer(log, row["id"], "agree" if agreed else "later", letter=letter, by=by)
         _answered([row["id"] for row in answered])
 
@@ -243,7 +250,7 @@ def _proposals(log: Log, row: dict[str, Any]) -> None:
         if on != (sign in confirmed):
             confirmed = {**confirmed, sign: one["value"]} if on else {k: v for k, v in confirmed.items() if k != sign}
             log.correct(row["id"], preferences.initials(), "submission", told={**row["told"], "confirmed": confirmed})
-            judge_one(log, row["id"], preferences.region(), preferences.initials())
+            judge_one(log, row["id"], judged_for(row, preferences.region()), preferences.initials())
             st.rerun()
 
 
@@ -267,7 +274,7 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
     with st.expander("Why, and what else it may be", key=f"why {row['id']}"):
         show.grounds_of(found.verdict)
     text = st.text_area("The letter, yours to change; nothing is sent by the tool", reply_to(
-        log, row, preferences.region(), inches=preferences.inches()), height=420, key=f"letter {row['id']}")
+        log, row, judged_for(row, preferences.region()), inches=preferences.inches()), height=420, key=f"letter {row['id']}")
     _frame()
     head, foot = preferences.letter_frame()
     left, right = st.columns(2)
@@ -348,7 +355,7 @@ def page() -> None:
                 found = _what_came(log, row)
                 if _blind(log, row):
                     _proposals(log, row)
-                    _answer(log, row, diagnosis_of(row, found, preferences.region()))
+                    _answer(log, row, diagnosis_of(row, found, judged_for(row, preferences.region())))
         _all_letters(log)
     except CannotUse as reason:
         st.error(literal(reason))
