@@ -33,9 +33,9 @@ def _settled(page: Any) -> None:
     assert page.locator("[data-testid=stException]").count() == 0
 
 
-def _opened(page: Any, address: str, path: str, size: tuple[int, int]) -> Any:
+def _opened(page: Any, address: str, path: str, size: tuple[int, int], scheme: str = "light") -> Any:
     page.set_viewport_size({"width": size[0], "height": size[1]})
-    page.emulate_media(color_scheme="light")
+    page.emulate_media(color_scheme=scheme)
     page.goto(f"{address}/{'' if path == 'start' else path}")
     _settled(page)
     return page
@@ -57,6 +57,20 @@ def bare(page: Any, app: tuple[str, Path], request: pytest.FixtureRequest) -> An
 
 def test_no_page_over_an_empty_log_breaks_a_rule_of_level_a_or_aa(bare: Any) -> None:
     assert _broken(bare) == []
+
+
+def test_at_twice_the_type_size_nothing_runs_off_a_page_over_an_empty_log(bare: Any) -> None:
+    _nothing_runs_off(bare)
+
+
+DARK = ["wound", "planting", "log"]  # with forms, tables, drawings: what the other pages are made of too
+
+
+@pytest.mark.parametrize(
+    "path", DARK + [pytest.param(path, marks=pytest.mark.slow) for path in PATHS if path not in DARK])
+def test_no_page_over_an_empty_log_breaks_a_rule_in_the_dark(page: Any, app: tuple[str, Path], path: str) -> None:
+    _opened(page, app[0], path, (1280, 900), "dark")
+    assert _broken(page) == []
 
 
 def _nothing_runs_off(page: Any) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diagnose.measure.bark_round import SeenRound, arcs_of, share_round
@@ -70,16 +70,22 @@ def test_the_order_of_the_views_does_not_matter(
 
 @settings(max_examples=30, deadline=None)
 @given(arc=ARC, stood=STOOD, seed=st.integers(0, 99))
-@example(arc=(0.0, 20.0), stood=[0.0, 0.0, 0.0], seed=79)  # one side three times, its turns told 13 degrees apart
 def test_the_truth_lies_within_the_bounds_whatever_the_turns_are(
     arc: tuple[float, float], stood: list[float], seed: int
 ) -> None:
-    """Turns told up to 8 degrees off; one and a half hundredths of the circumference, 5 degrees, are left for these."""
+    """Turns told up to 8 degrees off; a hundredth of the circumference is left for the borders."""
     views = [view(*arc, at) for at in stood]
     told = [at + off for at, off in zip(stood, np.random.default_rng(seed).uniform(-8, 8, len(stood)), strict=True)]
     for turns in (None, told):
         low, high = bounds(share_round(views, turns))
-        assert low - 0.015 <= arc[1] / 360 <= high + 0.015
+        assert low - 0.01 <= arc[1] / 360 <= high + 0.01
+
+
+@pytest.mark.xfail(strict=True, reason="one side three times, told 13 degrees apart: at least 0.069 is said to be bare, not 0.056")
+def test_one_side_told_three_times_at_turns_that_are_off_is_not_made_wider() -> None:
+    told = np.random.default_rng(79).uniform(-8, 8, 3)
+    low, _ = bounds(share_round([view(0.0, 20.0, 0.0)] * 3, list(told)))
+    assert low - 0.01 <= 20 / 360
 
 
 def test_joined_bounds_hold_the_truth_nineteen_times_in_twenty() -> None:

@@ -59,6 +59,8 @@ def judged(pile: tuple[Path, list[Sent]], tmp_path_factory: pytest.TempPathFacto
 def test_what_was_judged_for_another_region_is_known_to_be_so_until_it_is_judged_anew(judged: Log, tmp_path: Path) -> None:
     assert outdated(waiting(judged), "east") == outdated(waiting(judged), None) == []
     assert {judged_for(row, None) for row in waiting(judged).to_dict("records")} == {"east"}
+    assert [judged_for({"verdict": {"region": name}}, None) for name in ("Vermont, United States", "Georgia")] == [
+        "Vermont, United States", None]
     assert outdated(waiting(judged), "IE") == waiting(judged)["id"].tolist()
     copy = open_log(tmp_path / "copy")
     merge(copy, judged)

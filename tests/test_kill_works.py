@@ -26,7 +26,7 @@ from diagnose.fieldlog.verify import verify, verify_at
 from tests.conftest import PHOTOS
 from tests.test_migrate import _first_shape
 
-KILLS = -(-int(os.environ.get("DIAGNOSE_KILLS", "10")) // 5)  # of each work
+KILLS = -(-int(os.environ.get("DIAGNOSE_KILLS", "15")) // 5)  # of each work
 PICTURES = [each.read_bytes() for each in sorted((PHOTOS / "twig_on_card").glob("*.jpg"))[:6]]
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes cannot be forked and killed here")

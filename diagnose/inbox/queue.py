@@ -53,6 +53,8 @@ def waiting(log: Log, pile: str | None = None, answered: bool = False) -> pd.Dat
 def judged_for(row: Mapping[str, Any], region: str | None) -> str | None:
     """The region that a submission is looked at in: the one asked for, or else the one that it was judged for.
 
+    None where neither is known, as of Georgia, whose name alone may be a state or a part of one.
+
     Parameters
     ----------
     row
@@ -63,7 +65,12 @@ def judged_for(row: Mapping[str, Any], region: str | None) -> str | None:
     if region is not None:
         return region
     name = (row["verdict"] or {}).get("region")
-    return next((key for key, old in old_regions().items() if old["name"] == name), name)
+    kept = next((key for key, old in old_regions().items() if old["name"] == name), name)
+    try:
+        place_from(kept)
+    except CannotUse:
+        return None
+    return kept
 
 
 def outdated(rows: pd.DataFrame, region: str | None) -> list[str]:

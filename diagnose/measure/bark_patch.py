@@ -15,7 +15,7 @@ from diagnose.measure.bark_outline import BARK_SHARE, Patch, limb, looked_again,
 from diagnose.measure.bark_round import WELL_SEEN_DEG, Arcs, SeenRound, arcs_of
 from diagnose.measure.bark_strip import stems_with_patch
 from diagnose.measure.card_view import MARGIN, log_light, view_of_card, white_of_card
-from diagnose.measure.grooves import Grooves, find_grooves
+from diagnose.measure.grooves import EVEN, Grooves, find_grooves
 from diagnose.measure.record import Measurement
 from diagnose.measure.sampling import laid_between, sampled
 from diagnose.measure.stem import Stem
@@ -32,9 +32,9 @@ FRAYED = 0.018  # of a ragged patch's height, relative
 FRAY_MM = 3.0  # length of outline within which a spike to the side is left out [mm]
 ENOUGH_CONTRAST = 6.0  # of grooves' power over that of other directions
 ENOUGH_REGULARITY = 0.42
-# Grooves whose spacing is a value: of 343 rendered patches 229 were so, 8 of them wrong by over 15 %; of the others 31 were,
-# and 93 % lay between these parts of what was read.
-EVEN, CLEAR, UNSURE_SPACING = 0.62, 4.0, (0.7, 1.42)
+# Grooves' sharpness from which on, where they are even too, the spacing is a value: of 343 rendered patches 229 were so,
+# 8 of them wrong by over 15 %; of the others 31 were, and 93 % lay between these parts of what was read.
+CLEAR, UNSURE_SPACING = 4.0, (0.7, 1.42)
 AS_GRAIN = (10.0, 0.55)  # within so many degrees of the stem's axis, where the grain runs, so much is asked
 PLAIN = 0.7  # mean share of wood in a run on the map that may be as tall as the patch
 ENDS_APART = 0.08  # of the height, from which on looks disagree about the patch's ends; calibration and spent pictures
