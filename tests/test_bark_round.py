@@ -81,7 +81,7 @@ def test_the_truth_lies_within_the_bounds_whatever_the_turns_are(
         assert low - 0.01 <= arc[1] / 360 <= high + 0.01
 
 
-@pytest.mark.xfail(strict=True, reason="one side three times, told 13 degrees apart: at least 0.069 is said to be bare, not 0.056")
+@pytest.mark.xfail(strict=True, reason="told 13 degrees apart, one side has at least 0.069 bare, not 0.056")
 def test_one_side_told_three_times_at_turns_that_are_off_is_not_made_wider() -> None:
     told = np.random.default_rng(79).uniform(-8, 8, 3)
     low, _ = bounds(share_round([view(0.0, 20.0, 0.0)] * 3, list(told)))
