@@ -72,16 +72,18 @@ def calendar_file(items: Sequence[Item], register: Register, on: date, made: dat
     Parameters
     ----------
     items : sequence of Item
-        Of due.due_of the same register.
+        Of due.due_of the same register [no unit].
     register : Register
+        The barriers that stand [no unit].
     on : date
-        Its first day.
+        Its first day [no unit].
     made : datetime or None
-        When the file is written, UTC; None for now.
+        When the file is written, UTC; None for now [no unit].
 
     Returns
     -------
     bytes
+        The file, as RFC 5545 has it.
     """
     from icalendar import Calendar
 
@@ -102,7 +104,7 @@ def entries(items: Sequence[Item], register: Register, on: date) -> Iterator[Ent
     Parameters
     ----------
     items, register, on
-        As for `calendar_file`.
+        As for `calendar_file` [no unit].
 
     Yields
     ------

@@ -86,9 +86,11 @@ def due(log: Log, on: date, climate: str = "mild", south: bool | None = None, si
     Parameters
     ----------
     log : Log
+        The log whose barriers are listed [no unit].
     on : date
+        The day [no unit].
     climate, south, site
-        As for `standing.standing`.
+        As for `standing.standing` [no unit].
     start : (float, float) or None
         Latitude and longitude where the walk begins [degree]; None for the south-westernmost barrier.
 
@@ -110,9 +112,11 @@ def due_of(register: Register, on: date, start: tuple[float, float] | None = Non
     Parameters
     ----------
     register : Register
+        The barriers that stand [no unit].
     on : date
+        The day [no unit].
     start : (float, float) or None
-        As for `due`.
+        Where the walk begins, as for `due` [degree].
 
     Returns
     -------
@@ -158,7 +162,7 @@ def next_looks(rows: pd.DataFrame) -> np.ndarray:
     Parameters
     ----------
     rows : DataFrame
-        Of a Register.
+        Of a Register [no unit].
 
     Returns
     -------
@@ -179,7 +183,7 @@ def look_days(form: str) -> int:
     Parameters
     ----------
     form : str
-        As in forms.yaml, or one that a newer tool wrote.
+        As in forms.yaml, or one that a newer tool wrote [no unit].
     """
     return int(trait(known_form(form), "look_days"))
 
@@ -276,7 +280,7 @@ def room(form: str) -> str:
     Parameters
     ----------
     form : str
-        As in forms.yaml.
+        As in forms.yaml [no unit].
 
     Returns
     -------

@@ -45,10 +45,12 @@ def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
     Parameters
     ----------
     log : Log
+        The log that keeps them [no unit].
     place : str or Path
-        The file: a column a field; `culprits` are separated by blanks, `snow_mm` and `vigour` belong to the figures.
+        The file: a column a field, each in the unit of the log's field; `culprits` are separated by blanks, `snow_mm` [mm]
+        and `vigour` belong to the figures.
     by : str
-        Initials.
+        Initials of who registers, for rows that name nobody [no unit].
 
     Returns
     -------

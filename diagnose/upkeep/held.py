@@ -218,11 +218,11 @@ def holds_updated(part: str, published: float, plantings: Sequence[tuple[float, 
     Parameters
     ----------
     part : str
-        Key of the barrier.
+        Key of the barrier [no unit].
     published : float
-        [share]
+        The share of the damage that it keeps away [share], 0 to 1.
     plantings : sequence of (float, float, float)
-        Of each: trees damaged inside, trees inside, share damaged outside.
+        Of each: trees damaged inside [trees], trees inside [trees], share damaged outside [share].
 
     Returns
     -------
@@ -258,9 +258,9 @@ def life_updated(part: str, published: float, plantings: Sequence[tuple[float, f
     Parameters
     ----------
     part : str
-        Key of the barrier.
+        Key of the barrier [no unit].
     published : float
-        [year]
+        How long it lasts [year], above 0.
     plantings : sequence of (float, float, int)
         Of each: failures, time watched of all together [year], barriers.
 

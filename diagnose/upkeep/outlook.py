@@ -157,9 +157,11 @@ def when(one: Standing, climate: str = "mild", south: bool = False) -> Outlook:
     Parameters
     ----------
     one : Standing
+        The barrier and the plant in it; its record tells each unit.
     climate : {'cold', 'mild', 'warm'}
+        Length of the winter [no unit].
     south : bool
-        South of the equator?
+        South of the equator? [no unit]
 
     Returns
     -------
@@ -193,7 +195,7 @@ def no_safe_winter(tight_early: np.ndarray, safe_late: np.ndarray) -> np.ndarray
     Parameters
     ----------
     tight_early, safe_late : (n,) arrays
-        [season], not finite for never.
+        When each may first be tight, and is sure to be safe [season]; not finite for never.
 
     Returns
     -------
@@ -213,18 +215,18 @@ def reached(start: np.ndarray, size: np.ndarray, limit: np.ndarray, rates: np.nd
     Parameters
     ----------
     start : (n,) array
-        Season of the size [season].
+        When each had its size [season].
     size : (n,) or (n, k) array
-        One, or one for each rate [mm].
+        The stem's diameter or the leader's height then, one, or one for each rate [mm].
     limit : (n,) array
-        [mm]
+        The size that is waited for [mm].
     rates : (n, k) array
-        Fastest first [mm a season].
+        Growth, the fastest first [mm a season].
 
     Returns
     -------
     (n, k) array
-        [season]
+        When each passes its limit [season]; at the start for one that is past it already.
     """
     size = np.asarray(size, float)
     return start[:, None] + np.maximum(limit[:, None] - (size if size.ndim == 2 else size[:, None]), 0.0) / rates
@@ -236,12 +238,12 @@ def season_start(seasons: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     seasons : array
-        [season]
+        When each is reached, of any shape [season].
 
     Returns
     -------
     array
-        [season]; a whole number alone would be the end of the season before.
+        Of the same shape [season]; a whole number alone would be the end of the season before.
     """
     return np.ceil(seasons - 1e-9) - 1.0 + 2e-9
 
@@ -252,9 +254,11 @@ def dates_of(seasons: np.ndarray, climate: str = "mild", south: Any = False) -> 
     Parameters
     ----------
     seasons : array
-        Not finite for never [season].
+        Growing seasons since 1970, see `growth.season_count`; not finite for never [season].
     climate : {'cold', 'mild', 'warm'}
+        Length of the winter [no unit].
     south : bool or array of bool
+        South of the equator? One for all, or of a shape that goes with `seasons` [no unit].
 
     Returns
     -------

@@ -86,12 +86,13 @@ def proof(log: Log, site: str | None = None, cost_per_tree: float | None = None,
     Parameters
     ----------
     log : Log
+        The log with the register and the tallies [no unit].
     site : str or None
-        Only this planting.
+        Only this planting [no unit].
     cost_per_tree : float or None
-        What the protection of one tree has cost, in any currency.
+        What the protection of one tree has cost [any currency].
     lots_drawn : bool
-        Were lots drawn for which trees were guarded?
+        Were lots drawn for which trees were guarded? [no unit]
 
     Returns
     -------
@@ -192,10 +193,12 @@ def proof_as_text(told: Proof) -> str:
     Parameters
     ----------
     told : Proof
+        What the register and the tallies say [no unit].
 
     Returns
     -------
     str
+        Lines parted by line feeds.
     """
     lines = [told.answer]
     shares = {"damaged inside": told.inside, "damaged outside": told.outside, "alive inside": told.alive}
@@ -220,6 +223,7 @@ def own_figures(told: Proof) -> str:
     Parameters
     ----------
     told : Proof
+        What the register and the tallies say [no unit].
 
     Returns
     -------

@@ -55,7 +55,7 @@ def jobs(items: Sequence[Item]) -> list[Job]:
     Parameters
     ----------
     items : sequence of Item
-        Of due.due.
+        Of due.due [no unit].
 
     Returns
     -------
@@ -87,13 +87,14 @@ def answer(items: Sequence[Item], on: date) -> str:
     Parameters
     ----------
     items : sequence of Item
-        Of due.due.
+        Of due.due [no unit].
     on : date
-        The day that they are due on.
+        The day that they are due on [no unit].
 
     Returns
     -------
     str
+        A sentence.
 
     Examples
     --------

@@ -33,7 +33,15 @@ class Task:
     by_looks: bool = False
 
     def is_for(self, form: str, culprits: tuple[str, ...]) -> bool:
-        """Is it for a barrier of this form, which stops these culprits?"""
+        """Is it for a barrier of this form, which stops these culprits?
+
+        Parameters
+        ----------
+        form : str
+            As in forms.yaml [no unit].
+        culprits : tuple of str
+            What the barrier is there against, keys of the catalogue [no unit].
+        """
         return ((not self.forms or form in self.forms) and (not self.against or bool({*self.against} & {*culprits}))
                 and not {*self.without} & {*culprits})
 
@@ -61,11 +69,11 @@ def of_month(month: int, climate: str = "mild", south: bool = False) -> list[Tas
     Parameters
     ----------
     month : int
-        1 to 12.
+        1 to 12 [no unit].
     climate : {'cold', 'mild', 'warm'}
-        Length of the winter.
+        Length of the winter [no unit].
     south : bool
-        South of the equator, where they are those of the month half a year away.
+        South of the equator, where they are those of the month half a year away [no unit].
 
     Returns
     -------

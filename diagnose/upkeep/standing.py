@@ -97,12 +97,13 @@ def standing(log: Log, climate: str = "mild", south: bool | None = None, site: s
     Parameters
     ----------
     log : Log
+        The log whose barriers are listed [no unit].
     climate : {'cold', 'mild', 'warm'}
-        Length of the winter.
+        Length of the winter [no unit].
     south : bool or None
-        South of the equator; None to take it from each barrier's latitude (north where that is not known).
+        South of the equator; None to take it from each barrier's latitude (north where that is not known) [no unit].
     site : str or None
-        Only this planting.
+        Only this planting [no unit].
 
     Returns
     -------

@@ -21,9 +21,9 @@ def row_of(label: str, plot: str = "") -> tuple[str, str]:
     Parameters
     ----------
     label : str
-        What stands on the barrier, such as `U1-07`.
+        What stands on the barrier, such as `U1-07` [no unit].
     plot : str
-        The plot that its plant is in; empty where that is not known.
+        The plot that its plant is in; empty where that is not known [no unit].
 
     Returns
     -------
@@ -53,7 +53,7 @@ def walk_order(rows: pd.DataFrame, places: np.ndarray, start: tuple[float, float
     rows : DataFrame
         With site, lat and lon [degree], sorted by site.
     places : (n,) array of int
-        Numbers of the rows that are walked to.
+        Numbers of the rows that are walked to [no unit].
     start : (float, float) or None
         Latitude and longitude where the walk begins [degree]; None for the south-westernmost barrier.
 
@@ -100,7 +100,7 @@ def read_place(given: str) -> tuple[float, float]:
     Parameters
     ----------
     given : str
-        Such as `46.1,-71.6`.
+        Latitude and longitude with a comma between [degree], such as `46.1,-71.6`.
 
     Returns
     -------
