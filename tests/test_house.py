@@ -29,6 +29,8 @@ LONG = {
     "protect/materials.py": "one bill, from posts and wire to insulators, whose parts share the same lengths",
     "protect/plan.py": "one plan from what is asked to what is bought; its parts share the same figures",
     "report/survey_report.py": "one report, from the answer to its tables, in the order in which it is read",
+    "survey/compare.py": "one question, are two groups browsed alike, once for each way in which trees are drawn",
+    "survey/design.py": "one plan of plots: how many there are settles where they lie, and that how they are walked",
     "simulate/twig.py": "one picture: every part of it draws from the same random numbers in a fixed order",
 }
 HEIGHT = {name: storey for storey, names in enumerate(STOREYS) for name in names}

@@ -45,7 +45,7 @@ def too_few(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarr
     mean, variance : numpy.ndarray
         Of the counts of a survey [trees, trees^2].
     plots : int
-        Number of plots.
+        Number of plots [no unit].
     target : float or numpy.ndarray
         Mean count that is tested [trees].
 
@@ -64,7 +64,19 @@ def too_few(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarr
 def enough(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarray | float) -> np.ndarray:
     """t of the mean count against a target that it is asked to exceed, corrected for bare patches and for planted rows.
 
-    Parameters and result as `too_few`. Where counts vary less than chance, their third moment is that of a binomial.
+    Parameters
+    ----------
+    mean, variance, plots, target
+        As for `too_few` [trees, trees^2, no unit, trees].
+
+    Returns
+    -------
+    numpy.ndarray
+        As of `too_few`, no unit.
+
+    Notes
+    -----
+    Where counts vary less than chance, their third moment is that of a binomial.
     """
     clumped = np.clip(_clumped(mean, variance), (LEAST_VARIANCE - 1) / target, MOST_CLUMPED)
     even = 1 + clumped * target  # variance over mean
@@ -88,9 +100,19 @@ def _corrected(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.nd
 
 
 def moments(counts: np.ndarray, areas: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Mean count of an average plot, its variance, and the average area, each (...), from plots (..., n).
+    """Mean count of an average plot, its variance, and the average area.
 
-    A ratio of totals: a plot cut by the boundary counts by its area.
+    Parameters
+    ----------
+    counts : numpy.ndarray, shape (..., n)
+        Trees of each plot; the last axis is plots [trees].
+    areas : numpy.ndarray, shape (..., n)
+        Of each plot [m2 or ha].
+
+    Returns
+    -------
+    mean, variance, area : numpy.ndarray, shape (...)
+        [trees], [trees^2] and the unit of the areas. A ratio of totals: a plot cut by the boundary counts by its area.
     """
     n, area = counts.shape[-1], areas.mean(axis=-1)
     ratio = counts.sum(axis=-1) / areas.sum(axis=-1)
@@ -104,7 +126,7 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     Parameters
     ----------
     counts : array_like, shape (n,)
-        Trees of each plot; two plots or more.
+        Of each plot [trees]; two plots or more.
     areas : array_like, shape (n,)
         Of each plot, in the unit of area [m2 or ha].
     error : float
@@ -114,6 +136,11 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     -------
     low, high : float
         Trees on a unit of area.
+
+    Raises
+    ------
+    CannotUse
+        For an error that is none, fewer than two plots, or an area that is none.
 
     Examples
     --------

@@ -30,8 +30,10 @@ def sample_of(target: Target, trees: pd.DataFrame) -> Sample:
     Parameters
     ----------
     target : Target
+        Which trees count, and how [no unit].
     trees : pandas.DataFrame
-        Survey frame, see frame.py; of several visits where the target averages years, the plots' visits are then summed.
+        Survey frame, see frame.py, each column in its own unit; of several visits where the target averages years, the
+        plots' visits are then summed.
 
     Returns
     -------

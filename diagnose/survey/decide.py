@@ -88,19 +88,20 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
     Parameters
     ----------
     target : Target
+        What is wanted, of which trees, counted how [no unit].
     first : array_like, shape (n,)
-        Trees that count on each plot (trees_per_ha, stocked_plots), or browsed trees (share_browsed).
+        Trees that count on each plot (trees_per_ha, stocked_plots), or browsed trees (share_browsed) [trees].
     second : array_like, shape (n,)
-        Area of each plot [m2], or trees of each plot.
+        Area of each plot [m2], or trees of each plot [trees].
     rule : StoppingRule or None
-        Chosen before the first plot; one look and one addition where nobody chose.
+        Chosen before the first plot; one look and one addition where nobody chose [no unit].
     notes : tuple of str
-        What was counted how.
+        What was counted how [no unit].
     plots_in_all : int or None
         Plots that the ground would hold: where all were visited the count itself decides, and no more are asked for than
-        there are. Of the tests between, none reckons with it, which errs on the sure side.
+        there are. Of the tests between, none reckons with it, which errs on the sure side [no unit].
     seed : int
-        Of the carried-on surveys.
+        Of the carried-on surveys [no unit].
 
     Returns
     -------
@@ -241,8 +242,9 @@ def decided(target: Target, y: np.ndarray, w: np.ndarray, error: float) -> tuple
     Parameters
     ----------
     target : Target
+        What is wanted [no unit].
     y, w : numpy.ndarray, shape (surveys, n)
-        As `first` and `second` of `decide`.
+        As `first` and `second` of `decide` [trees; m2 or trees].
     error : float
         Nominal one-sided error, no unit.
 
@@ -271,17 +273,24 @@ def plots_more(target: Target, y: np.ndarray, w: np.ndarray, rule: StoppingRule,
     Parameters
     ----------
     target : Target
+        What is wanted [no unit].
     y, w : numpy.ndarray, shape (n,)
-        As `first` and `second` of `decide`.
+        As `first` and `second` of `decide` [trees; m2 or trees].
     rule : StoppingRule
+        When the survey may be looked at [no unit].
     seed : int
-        Of the draws.
+        Of the draws [no unit].
     most : int
-        Plots that are added at most.
+        Plots that are added at most, 1 to 1000 [no unit].
 
     Returns
     -------
     More
+
+    Raises
+    ------
+    CannotUse
+        For fewer than two plots, or counts and sizes of not as many.
 
     Notes
     -----

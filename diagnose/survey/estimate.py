@@ -92,7 +92,19 @@ class Estimate:
 
 
 def nothing(note: str, plots: int = 0, level: float = 0.95, unit: str = "share") -> Estimate:
-    """An estimate that cannot be made, and why."""
+    """An estimate that cannot be made, and why.
+
+    Parameters
+    ----------
+    note
+        Why it cannot be made [no unit].
+    plots
+        Plots that were looked at [no unit].
+    level
+        Level of confidence that was asked for [no unit].
+    unit
+        Name of the unit that the estimate would have [no unit].
+    """
     return Estimate(None, None, None, level, "none", 0, plots, unit=unit, note=note)
 
 

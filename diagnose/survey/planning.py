@@ -36,12 +36,13 @@ def plots_to_decide(target: Target, plot_m2: float = 50.0, variation: float = 0.
     Parameters
     ----------
     target : Target
+        What is to be decided [no unit].
     plot_m2 : float
         Size of a plot [m2].
     variation : float
         Coefficient of variation of trees a plot, where the stand holds what is wanted, no unit.
     trees_a_plot : float
-        Trees on a plot, of share_browsed.
+        Of a plot, for share_browsed [trees].
     likeness : float
         Intraclass correlation within plots, no unit, of share_browsed.
     difference : float
@@ -49,10 +50,11 @@ def plots_to_decide(target: Target, plot_m2: float = 50.0, variation: float = 0.
     power : float
         Share of surveys that shall say the right thing at the first look, no unit.
     rule : StoppingRule or None
+        When the survey may be looked at; one look and one addition for None [no unit].
     most : int
-        Plots beyond which the answer is that so many are not enough.
+        Plots beyond which the answer is that so many are not enough [no unit].
     seed : int
-        Of the drawn surveys.
+        Of the drawn surveys [no unit].
 
     Returns
     -------

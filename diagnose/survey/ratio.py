@@ -33,9 +33,30 @@ def ratio_of_totals(y: ArrayLike, x: ArrayLike, clusters: ArrayLike | None = Non
                     strata: ArrayLike | None = None, drawn_share: dict | float = 0.0, level: float = 0.95) -> Ratio:
     """Ratio sum(w y) / sum(w x) with its linearised standard error.
 
-    y, x : (n,). clusters, strata : (n,) labels; every row its own cluster, and one stratum, where absent.
-    drawn_share : share of all clusters that were drawn (n/N), a number or one for each stratum.
-    Raises CannotUse for a stratum with one cluster, whose variance is unknown (never nought).
+    Parameters
+    ----------
+    y, x : array_like, shape (n,)
+        What is divided, and by what, a row each, in any unit.
+    clusters : array_like, shape (n,), or None
+        Label of each row's cluster; None where every row is its own [no unit].
+    weights : array_like, shape (n,), or None
+        How much each row stands for; None for 1 each [no unit].
+    strata : array_like, shape (n,), or None
+        Label of each row's stratum; None for one stratum [no unit].
+    drawn_share
+        Share of all clusters that were drawn (n/N), a number or one for each stratum [share].
+    level
+        Level of confidence of the limits, 0.5 to below 1 [no unit].
+
+    Returns
+    -------
+    Ratio
+        In the unit of y over that of x.
+
+    Raises
+    ------
+    CannotUse
+        For a stratum with one cluster, whose variance is unknown (never nought), and for nothing below the line.
 
     References
     ----------

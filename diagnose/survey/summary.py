@@ -185,31 +185,32 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
     Parameters
     ----------
     trees : pandas.DataFrame
-        Survey frame of one visit, or of several of which the last is told and the one before compared, see frame.py.
+        Survey frame of one visit, or of several of which the last is told and the one before compared; columns and their
+        units: frame.py [each in its own unit].
     before : pandas.DataFrame or None
-        The frame of an earlier visit.
+        The frame of an earlier visit [no unit].
     targets : sequence of Target
-        Own targets; they come first.
+        Own targets; they come first [no unit].
     country : str
-        Whose published targets hold, empty for none.
+        Whose published targets hold, empty for none [no unit].
     rule : StoppingRule or None
-        Chosen before the first plot; one look and one addition where nobody chose.
+        Chosen before the first plot; one look and one addition where nobody chose [no unit].
     area : geometry or Ground or None
-        The planting: in the frame's metres, or a place on earth that positions with a named grid are joined to.
+        The planting: in the frame's metres, or a place on earth that positions with a named grid are joined to [m].
     level : float
         Of the two-sided intervals, no unit.
     plots_in_all : int or None
-        Plots that the ground would hold.
+        Plots that the ground would hold [no unit].
     lasting : mapping of Survival
-        Curves of barriers, see lasting.py.
+        Curves of barriers, see lasting.py [year].
     cost_per_tree : float or None
-        Of the protection of one tree, in the reader's money.
+        Of the protection of one tree [any currency].
     refused : sequence of str
-        A line for each row of the tally that was not taken.
+        A line for each row of the tally that was not taken [no unit].
     redraw : int
-        How often to redraw the plots for the difference that protection makes.
+        How often to redraw the plots for the difference that protection makes [no unit].
     progress : function or None
-        Told the share done, 0 to 1.
+        Called with the share done, 0 to 1 [no unit].
 
     Returns
     -------
