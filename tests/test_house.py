@@ -24,6 +24,7 @@ STOREYS = (
 MOST_LINES = 450
 # longer files, each with why it is one: a new one is split, or has a reason as good
 LONG = {
+    "culprits/check.py": "one check on published cases, with the plain judges that it is held against",
     "diagnosis.py": "the spine calls every room in order, for one photo, many, and answers",
     "fieldlog/log.py": "the log is one object, and all that asks it stands with it",
     "protect/materials.py": "one bill, from posts and wire to insulators, whose parts share the same lengths",

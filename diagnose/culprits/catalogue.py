@@ -78,8 +78,15 @@ def catalogue(without: str | None = None, without_sources: frozenset[str] = froz
 
     Parameters
     ----------
-    without : culprit that is left out, as if nobody had ever described it.
-    without_sources : keys of sources whose rows are left out, as if they had never been read.
+    without
+        Culprit that is left out, as if nobody had ever described it; None for none [no unit].
+    without_sources
+        Keys of sources whose rows are left out, as if they had never been read [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where a file of the catalogue names a sign, a choice or a word that there is not.
     """
     raw = {key: entry for key, entry in culprits_as_written().items() if key != without}
     looks = knowledge("diagnose.culprits", "classes.yaml")
@@ -160,7 +167,18 @@ def tree() -> Mapping[str, Any]:
 
 
 def lineage_of(group: str) -> tuple[str, ...]:
-    """The group and all groups above it, lowest first."""
+    """The group and all groups above it, lowest first.
+
+    Parameters
+    ----------
+    group
+        Key of a group of tree.yaml [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a key that is none.
+    """
     found = [one_of(group, tree(), "The group")]
     while "of" in tree()[found[-1]]:
         found.append(tree()[found[-1]]["of"])
@@ -168,12 +186,29 @@ def lineage_of(group: str) -> tuple[str, ...]:
 
 
 def top_group(group: str) -> str:
-    """The group at the top of the tree that holds this one."""
+    """The group at the top of the tree that holds this one.
+
+    Parameters
+    ----------
+    group
+        Key of a group of tree.yaml [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a key that is none.
+    """
     return lineage_of(group)[-1]
 
 
 def members(name: str) -> tuple[str, ...]:
-    """Culprit keys that a culprit's or a group's key stands for."""
+    """Culprit keys that a culprit's or a group's key stands for.
+
+    Parameters
+    ----------
+    name
+        Key of a culprit or a group; any other stands for none [no unit].
+    """
     known = catalogue()
     if name in known.names:
         return (name,)
@@ -186,7 +221,13 @@ def group_words() -> Mapping[str, str]:
 
 
 def all_sources(entry: Mapping[str, Any]) -> set[str]:
-    """Keys of the sources that a culprit's entry rests on."""
+    """Keys of the sources that a culprit's entry rests on.
+
+    Parameters
+    ----------
+    entry
+        A culprit's, of the catalogue's `raw` [no unit].
+    """
     found = set(entry.get("traces", {}).get("from", ()))
     for limit in ("reach", "severs"):
         found |= set(entry.get(limit, {}).get("from", {}))

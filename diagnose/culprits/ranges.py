@@ -45,9 +45,9 @@ def residence(species: str, place: Place) -> Residence:
     Parameters
     ----------
     species : str
-        A key of ``ranges.yaml``, such as 'roe_deer'.
+        A key of ``ranges.yaml``, such as 'roe_deer' [no unit].
     place : Place
-        Within 10 km of a border on land the animals of both sides count.
+        Within 10 km of a border on land the animals of both sides count [no unit].
 
     Returns
     -------
@@ -81,7 +81,13 @@ def residence(species: str, place: Place) -> Residence:
 
 
 def residents(place: Place) -> dict[str, Residence]:
-    """The residence of every species at a place, by key."""
+    """The residence of every species at a place, by key.
+
+    Parameters
+    ----------
+    place
+        Any [no unit].
+    """
     return {species: residence(species, place) for species in ranges()}
 
 
@@ -104,7 +110,18 @@ def _status(key: str, line: Mapping[str, list[str]]) -> dict[str, Residence]:
 
 
 def spread(codes: Iterable[str]) -> list[str]:
-    """The codes, with each list (in small letters) replaced by what it holds."""
+    """The codes, with each list (in small letters) replaced by what it holds.
+
+    Parameters
+    ----------
+    codes
+        Of areas, and names of lists of them [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a list that is none.
+    """
     lists = knowledge("diagnose.culprits", "ranges.yaml")["lists"]
     return [code for one in codes
             for code in (spread(lists[one_of(one, lists, "The list of areas")]["areas"]) if one[:1].islower() else [one])]

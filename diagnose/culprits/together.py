@@ -54,8 +54,20 @@ class Together:
 def judge_together(verdicts: Sequence[Verdict]) -> Together:
     """The culprits at work, from the verdicts of several wounds.
 
-    That a culprit made at least one wound is at least as likely as that it made the wound it fits best, however
-    the wounds hang together: this bound is what is stated. Raises CannotUse without a verdict.
+    Parameters
+    ----------
+    verdicts
+        Of the wounds of one plant or site, one or more [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Without a verdict.
+
+    Notes
+    -----
+    That a culprit made at least one wound is at least as likely as that it made the wound it fits best, however the wounds
+    hang together: this bound is what is stated.
     """
     if not verdicts:
         raise CannotUse("there is no wound to judge; add one first")

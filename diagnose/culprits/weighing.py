@@ -85,7 +85,17 @@ class Bench:
         return self.traces_of(self.signs, who=False).likelihood
 
     def traces_of(self, signs: Signs, end: int = MIDDLE, who: bool = True) -> Told:
-        """What the traces among some signs tell, at one end of what is held of them; who : and who is about."""
+        """What the traces among some signs tell, at one end of what is held of them.
+
+        Parameters
+        ----------
+        signs
+            What is known of the wound and round it [no unit].
+        end
+            LOW, MIDDLE or HIGH [no unit].
+        who
+            True to work out who is about too [no unit].
+        """
         return weigh_ways(signs, tuple(self.known.left), self._rates[end], TRACES, self.start.about[end],
                           self.known.animal, words()["stray"][end], who)
 
@@ -95,7 +105,15 @@ class Bench:
         return np.array(list(self.known.left.values())).swapaxes(0, 1)
 
     def made_by(self, parts: Mapping[str, np.ndarray], traces: np.ndarray) -> np.ndarray:
-        """(C,) posterior of the causes, from the likelihoods of the wound's groups (C,) and of the traces (K,)."""
+        """(C,) posterior of the causes: prior times likelihoods, normalised.
+
+        Parameters
+        ----------
+        parts
+            Group of signs -> (C,) likelihood, in no absolute unit.
+        traces
+            (K,) likelihood of the traces, given who made the wound, in no absolute unit.
+        """
         weights = self.prior * traces[self.known.of] / max(float(traces.max()), 1e-300)
         for likelihood in parts.values():
             weights = weights * likelihood
@@ -103,7 +121,13 @@ class Bench:
         return np.asarray(weights / weights.sum())
 
     def weighed(self, end: int = MIDDLE) -> Weighed:
-        """The posterior of every cause, and who is about, at one end of what is held of presence and traces."""
+        """The posterior of every cause, and who is about, at one end of what is held of presence and traces.
+
+        Parameters
+        ----------
+        end
+            LOW, MIDDLE or HIGH [no unit].
+        """
         told = self.traces_of(self.signs, end)
         made_by = self.made_by(self.parts, told.likelihood)
         maker = np.bincount(self.known.of, made_by, len(self.known.keys))
@@ -112,7 +136,15 @@ class Bench:
 
 def season_guess(month: int, place: Place | None) -> Shares:
     """How likely a wound found in this month was made in each season of that half of the earth (the north's where no
-    place is known)."""
+    place is known).
+
+    Parameters
+    ----------
+    month
+        Of finding, 1 to 12 [no unit].
+    place
+        Whose half of the earth counts; None where it is not known [no unit].
+    """
     now = _SEASONS.index(season_of(month, place if place is not None else Place((), (), "north", "")))
     order = [_SEASONS[(now - back) % 4] for back in range(4)]
     return Shares(dict(zip(order, words()["season_from_month"], strict=True)), "default")

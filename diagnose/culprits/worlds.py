@@ -52,7 +52,21 @@ class Wound:
 def draw_wounds(number: int, places: tuple[Where, ...], seed: int, world: World = THE_MODELS) -> list[Wound]:
     """Wounds of a world, each at one of the places in turn.
 
-    number : of wounds. seed : of the random draws; the same seed gives the same wounds.
+    Parameters
+    ----------
+    number
+        How many, 0 to 1,000,000 [no unit].
+    places
+        Where they are, as `here.place_from` reads them [no unit]; one or more.
+    seed
+        Of the random draws; the same seed gives the same wounds [no unit].
+    world
+        How far it differs from the model [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For no place.
     """
     a_whole(number, "Wounds", 0, 1_000_000)
     draw = np.random.default_rng(a_whole(seed, "The seed", most=MOST_SEED))
