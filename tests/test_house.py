@@ -28,6 +28,7 @@ LONG = {
     "diagnosis.py": "the spine calls every room in order, for one photo, many, and answers",
     "fieldlog/log.py": "the log is one object, and all that asks it stands with it",
     "protect/materials.py": "one bill, from posts and wire to insulators, whose parts share the same lengths",
+    "protect/options.py": "all combinations as one table, and each way to choose from it",
     "protect/plan.py": "one plan from what is asked to what is bought; its parts share the same figures",
     "report/survey_report.py": "one report, from the answer to its tables, in the order in which it is read",
     "survey/compare.py": "one question, are two groups browsed alike, once for each way in which trees are drawn",

@@ -42,7 +42,20 @@ class Row:
 
 
 def kinds_of(place: Planting, field: Field) -> tuple[Row, ...]:
-    """The best of each kind: the cheapest that does all that is wanted, else the one that leaves most trees alive."""
+    """The best of each kind: the cheapest that does all that is wanted, else the one that leaves most trees alive.
+
+    Parameters
+    ----------
+    place
+        The planting and what is wanted of it; its record tells each unit.
+    field
+        Its combinations of barriers, as `options.field_of` makes them; its record tells each unit.
+
+    Returns
+    -------
+    tuple of Row
+        A row a kind, in the order of KINDS.
+    """
     which = np.array([catalogue()[part.key]["kind"] for part in field.pieces] + [""])
     picked = which[field.picked]
     used = picked != ""

@@ -127,6 +127,13 @@ class Field:
         return self.barriers + self.losses
 
     def parts(self, row: int) -> tuple[Part, ...]:
+        """The barriers of one combination.
+
+        Parameters
+        ----------
+        row
+            Of the tables [no unit].
+        """
         own = a_whole(row, "The row", 0, len(self.picked) - 1)
         return tuple(self.pieces[number] for number in self.picked[own] if number >= 0)
 
@@ -138,6 +145,11 @@ def field_of(place: Planting) -> Field:
     past multiplies; of several on one line, or at one stem, the best counts, for what opens one opens the other (our
     choice). Payments are discounted; guards are renewed at trees that live, fences whole, and nothing once the trees are
     out of reach.
+
+    Parameters
+    ----------
+    place
+        The planting and what is wanted of it; its record tells each unit.
     """
     pieces, mains = _pieces(place)
     costs = tuple(costed(place, part, main) for part, main in zip(pieces, mains, strict=True))
@@ -184,7 +196,22 @@ def _reckoned(place: Planting, picked: NDArray[np.int64], let_through: Floats, f
 
 
 def totals_if(place: Planting, field: Field, presence: Floats) -> Floats:
-    """Cost over life plus expected loss of every row, (options,), where each animal is there with these probabilities."""
+    """Cost over life plus expected loss of every row, where each animal is there with these probabilities.
+
+    Parameters
+    ----------
+    place
+        The planting; its record tells each unit.
+    field
+        Its combinations of barriers, as `field_of` makes them [no unit].
+    presence : numpy.ndarray, shape (animals,)
+        Probabilities in the order of `place.animals`, 0 to 1 [no unit].
+
+    Returns
+    -------
+    numpy.ndarray, shape (options,)
+        [money of today]
+    """
     barriers, losses, _ = _reckoned(place, field.picked, field.let_through, field.fixed, field.renewing, field.round_it,
                                     presence)
     return barriers + losses
@@ -299,7 +326,15 @@ def _fits(numbers: tuple[int, ...], pieces: Sequence[Part], mains: Sequence[Part
 
 
 def option_at(place: Planting, field: Field, row: int) -> Option:
-    """One row of the tables as an option, its first cost that of its own buying list, stock used once."""
+    """One row of the tables as an option, its first cost that of its own buying list, stock used once.
+
+    Parameters
+    ----------
+    place, field
+        As for `totals_if`, each in its own unit.
+    row
+        Of the tables [no unit].
+    """
     parts = field.parts(row)
     costs = [field.costs[number] for number in field.picked[row] if number >= 0]
     lines = bill(place, parts)
@@ -316,12 +351,34 @@ def option_at(place: Planting, field: Field, row: int) -> Option:
 
 
 def by_cost(field: Field) -> NDArray[np.int64]:
-    """Rows from the least cost over life and expected loss up; fewer parts first where costs are equal."""
+    """Rows from the least cost over life and expected loss up; fewer parts first where costs are equal.
+
+    Parameters
+    ----------
+    field
+        Combinations of barriers, as `field_of` makes them [no unit].
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (options,)
+        Rows of the tables.
+    """
     return np.lexsort(((field.picked >= 0).sum(axis=1), np.round(field.total, 6)))
 
 
 def holding(place: Planting, field: Field) -> NDArray[np.bool_]:
-    """Which rows keep out all that must be kept out."""
+    """Which rows keep out all that must be kept out.
+
+    Parameters
+    ----------
+    place, field
+        As for `totals_if`, each in its own unit.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (options,)
+        At least KEPT_OUT of each such animal's damage is held.
+    """
     told = np.ones(len(field.picked), dtype=bool)
     for culprit in place.must:
         told &= field.held[:, place.needs.index(NEED_OF[culprit])] >= KEPT_OUT
@@ -329,7 +386,13 @@ def holding(place: Planting, field: Field) -> NDArray[np.bool_]:
 
 
 def compare(place: Planting) -> list[Option]:
-    """The cheapest of each combination of barriers, cheapest total first; nothing at all is one of them."""
+    """The cheapest of each combination of barriers, cheapest total first; nothing at all is one of them.
+
+    Parameters
+    ----------
+    place
+        The planting; its record tells each unit.
+    """
     field = field_of(place)
     best: dict[tuple[str, ...], int] = {}
     for row in by_cost(field):
@@ -338,7 +401,13 @@ def compare(place: Planting) -> list[Option]:
 
 
 def least_expected_cost(place: Planting) -> float:
-    """Cost over life plus expected loss of the cheapest plan, whatever it keeps out or reaches."""
+    """Cost over life plus expected loss of the cheapest plan, whatever it keeps out or reaches [money of today].
+
+    Parameters
+    ----------
+    place
+        The planting; its record tells each unit.
+    """
     return float(field_of(place).total.min())
 
 
@@ -347,6 +416,13 @@ def reaching(place: Planting, field: Field, allowed: NDArray[np.bool_]) -> int |
 
     A number that is reached with probability s has an expectation of at least s times the number (Markov), so that most
     plans need not be drawn; nor does one that lets through no less of anything than a cheaper one.
+
+    Parameters
+    ----------
+    place, field
+        As for `totals_if`, each in its own unit.
+    allowed : numpy.ndarray of bool, shape (options,)
+        Rows that may be taken [no unit].
     """
     seen = np.empty((0, field.let_through.shape[1]))
     enough = ROUNDING * place.sureness * place.target_trees
@@ -361,13 +437,29 @@ def reaching(place: Planting, field: Field, allowed: NDArray[np.bool_]) -> int |
 
 
 def surely_alive(place: Planting, field: Field, row: int) -> float:
-    """Trees alive at the end with the sureness asked for."""
+    """Trees alive at the end with the sureness asked for [trees].
+
+    Parameters
+    ----------
+    place, field
+        As for `totals_if`, each in its own unit.
+    row
+        Of the tables [no unit].
+    """
     a_whole(row, "The row", 0, len(field.picked) - 1)
     return surely(drawn_alive(place.animals, field.let_through[row], place.trees, place.years)[:, -1], place.sureness)
 
 
 def best_alive(field: Field, allowed: NDArray[np.bool_]) -> int | None:
-    """The cheapest allowed row that leaves all but as many trees alive on average as any; None where nothing is allowed."""
+    """The cheapest allowed row that leaves all but as many trees alive on average as any; None where nothing is allowed.
+
+    Parameters
+    ----------
+    field
+        Combinations of barriers, as `field_of` makes them [no unit].
+    allowed : numpy.ndarray of bool, shape (options,)
+        Rows that may be taken [no unit].
+    """
     if not allowed.any():
         return None
     most = float(field.survivors[allowed].max())
@@ -375,4 +467,16 @@ def best_alive(field: Field, allowed: NDArray[np.bool_]) -> int | None:
 
 
 def within_budget(place: Planting, field: Field) -> NDArray[np.bool_]:
+    """Which rows cost no more in the first year than there is.
+
+    Parameters
+    ----------
+    place, field
+        As for `totals_if`, each in its own unit.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (options,)
+        All True without a budget.
+    """
     return np.ones(len(field.picked), dtype=bool) if place.budget is None else field.first <= place.budget + 0.005

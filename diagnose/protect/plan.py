@@ -234,9 +234,15 @@ def plan_for(place: Planting) -> Plan:
     They keep out all that must be kept out, leave the wanted trees alive as surely as asked for, and stay within the budget.
     Where none does, the plan is the best there is, and says which wish breaks it.
 
+    Parameters
+    ----------
+    place
+        The planting and what is wanted of it, as `planting.planting` makes it; its record tells each unit.
+
     Raises
     ------
-    CannotUse : where no barrier holds any of what is there.
+    CannotUse
+        Where no barrier holds any of what is there.
     """
     field = field_of(place)
     if not (field.held > 0).any():
@@ -476,7 +482,18 @@ def _fails(parts: tuple[Part, ...]) -> tuple[str, ...]:
 
 
 def disagreement(topic: str) -> dict[str, Any]:
-    """Every published value of a topic, their sources, the chosen one and why. Raises CannotUse."""
+    """Every published value of a topic, their sources, the chosen one and why.
+
+    Parameters
+    ----------
+    topic
+        As in `disagreements.yaml` [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a topic of which none is kept.
+    """
     if topic not in disagreements():
         raise CannotUse(f"no disagreement is kept about '{topic}'; there is {', '.join(disagreements())}")
     return dict(disagreements()[topic])

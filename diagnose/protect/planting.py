@@ -99,6 +99,13 @@ class Planting:
         return tuple((key, NEED_OF[key], threat.probability, threat.yearly_loss) for key, threat in self.threats)
 
     def price(self, name: str) -> float:
+        """The price of an item, the reader's own where there is one, in their money [money a unit of the item].
+
+        Parameters
+        ----------
+        name
+            An item, share or hours of the list of prices [no unit].
+        """
         return price_of(name, self.prices)
 
 
@@ -136,31 +143,68 @@ def planting(
 
     Parameters
     ----------
-    ground : the land.
-    trees : planted.
-    culprits : who is there: name -> probability, each animal by itself (the shares of one wound, which sum to one, are
-        something else), or name -> Threat, or plain names, which are surely there.
-    damage : light, moderate, heavy, severe, or the share of bare trees lost in a year where an animal is.
-    years : until the trees are out of reach. height_mm : in place of it, the height [mm] at which they are, reached from
-        stock_mm at growth_mm a year.
-    snow_mm : deepest snow, drifts included [mm].
-    carry_m : way from the track [m].
-    budget : money for the first year; None for no limit.
-    stock_mm : height of the planted stock [mm]; deer may rub tall stock but no longer browse it.
-    gates : in a fence. large_trees : trunk bands may be fixed.
-    owned : barrier key, or key of STOCK -> pieces or metres in stock.
-    prices : own prices, `{"currency": "EUR", "wage": .., "woven_wire": {"material": .., "labour_h": ..}}`; what is left out
-        is the list's, turned into that currency, as the budget is meant in it. spec : a programme's demands.
-    planted_on : day of planting.
-    must : culprits that must be kept out whatever that costs.
-    target_per_ha : trees alive a hectare at the end; 70 % of the planted ones where nothing is said.
-    sureness : probability with which that is reached, 0.5 to 0.95.
-    site : what else the place is like, words of `site.yaml`. power_line_kv : voltage of an overhead line over the fence
-        line [kV]; 0 for none. soil : normal, sand or rock. frost_mm : depth to which the ground freezes [mm].
+    ground
+        The land [m].
+    trees
+        How many are planted, one or more [trees].
+    culprits
+        Who is there: name -> probability, each animal by itself (the shares of one wound, which sum to one, are something
+        else), or name -> Threat, or plain names, which are surely there [no unit].
+    damage
+        light, moderate, heavy, severe, or the share of bare trees lost in a year where an animal is [share].
+    years
+        Until the trees are out of reach, 1 to 60 [year].
+    snow_mm
+        Deepest snow, drifts included, 0 to 6000 [mm].
+    strong_wind
+        Is the place windy, so that stakes are of metal? [no unit]
+    carry_m
+        Way from the track, 0 to 50,000 [m].
+    budget
+        Money for the first year, in the prices' currency [money]; None for no limit.
+    conifers
+        Are the trees conifers? [no unit]
+    large_trees
+        Are the trees large, so that trunk bands may be fixed? [no unit]
+    gates
+        In a fence, 0 to 100 [gates].
+    stock_mm
+        Height of the planted stock, 0 to 10,000 [mm]; deer may rub tall stock but no longer browse it.
+    diagnosed
+        Is who is there known from a diagnosis? [no unit]
+    owned
+        Barrier key, or key of STOCK -> what lies in stock [pieces or m].
+    prices
+        Own prices, `{"currency": "EUR", "wage": .., "woven_wire": {"material": .., "labour_h": ..}}`, in that currency; what
+        is left out is the list's, turned into it [money a unit of the item].
+    spec
+        A programme's demands, see `barriers.SPEC_KEYS`, lengths [mm], life [year].
+    planted_on
+        Day of planting; None where not known [no unit].
+    must
+        Culprits that must be kept out whatever that costs [no unit].
+    target_per_ha
+        Trees alive at the end [1/ha]; 70 % of the planted ones where nothing is said.
+    sureness
+        Probability with which that is reached, 0.5 to 0.95 [no unit].
+    height_mm
+        In place of `years`, the height at which trees are out of reach, reached from `stock_mm` at `growth_mm`, 100 to
+        10,000 [mm].
+    growth_mm
+        Growth of the leader, 1 to 5000 [mm a year].
+    site
+        What else the place is like, words of `site.yaml` [no unit].
+    power_line_kv
+        Voltage of an overhead line over the fence line, 0 to 1500 [kV]; 0 for none.
+    soil
+        normal, sand or rock [no unit].
+    frost_mm
+        Depth to which the ground freezes, 0 to 3000 [mm].
 
     Raises
     ------
-    CannotUse : in one line, for what cannot be planned.
+    CannotUse
+        In one line, for what cannot be planned.
     """
     if isinstance(trees, bool) or not isinstance(trees, int) or trees < 1:
         raise CannotUse("the number of trees must be a whole number of at least 1")

@@ -65,8 +65,8 @@ def checked_currency(own: Mapping[str, Any]) -> dict[str, Any]:
 
     Raises
     ------
-    CannotUse : for a currency of which no rate is known or told, since the default prices would else be called what they
-        are not.
+    CannotUse
+        For a currency of which no rate is known or told, since the default prices would else be called what they are not.
 
     Examples
     --------
@@ -124,20 +124,53 @@ def price_of(name: str, own: Mapping[str, Any] | None = None) -> float:
 
 
 def year_of(name: str) -> int:
-    """The year of an item's price; the list's own year for shares and hours."""
+    """The year of an item's price; the list's own year for shares and hours.
+
+    Parameters
+    ----------
+    name
+        An item, share or hours of the list [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For one that the list does not hold.
+    """
     _item(name)
     items = price_list()["items"]
     return int(items[name][1] if name in items else price_list()["year"])
 
 
 def kg_of(name: str) -> float:
-    """Weight of a unit of an item [kg]."""
+    """Weight of a unit of an item [kg].
+
+    Parameters
+    ----------
+    name
+        An item of the list [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For one that the list does not hold.
+    """
     items = price_list()["items"]
     return float(items[one_of(name, items, "The item")][5])
 
 
 def from_memory(name: str) -> bool:
-    """Whether the default price of an item is from memory."""
+    """Whether the default price of an item is from memory.
+
+    Parameters
+    ----------
+    name
+        An item, share or hours of the list [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For one that the list does not hold.
+    """
     return bool(_item(name)[2] == "M")
 
 

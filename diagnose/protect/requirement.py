@@ -121,6 +121,11 @@ def culprit_of(name: str) -> str:
     """The key of a culprit that somebody named; the name itself where none is known.
 
     A name with a need of its own keeps it; `names.yaml` holds the others.
+
+    Parameters
+    ----------
+    name
+        As somebody typed it [no unit].
     """
     key = name.strip().lower().replace(" ", "_").replace("-", "_")
     key = key if key in NEED_OF else other_names().get(key, key)
@@ -137,6 +142,18 @@ def cautions() -> dict[str, Any]:
 
 
 def caution_text(name: str) -> str:
+    """A caution in full.
+
+    Parameters
+    ----------
+    name
+        Its key in `cautions.yaml` [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a key that is none.
+    """
     return str(cautions()[one_of(name, cautions(), "The caution")]["text"])
 
 
@@ -151,8 +168,17 @@ def protected_culprits() -> frozenset[str]:
 
 
 def cautions_for(called: Iterable[str], culprits: Iterable[str] = (), short: bool = False) -> tuple[str, ...]:
-    """What to mind. called : barrier kinds, places, needs or works, see `cautions.yaml`. culprits : that are likely.
-    short : in few words, where there are any."""
+    """What to mind, a line each.
+
+    Parameters
+    ----------
+    called
+        Barrier kinds, places, needs or works, see `cautions.yaml` [no unit].
+    culprits
+        That are likely; those protected somewhere add their caution [no unit].
+    short
+        True for few words, where there are any [no unit].
+    """
     wanted = {*called} | ({"protected"} if protected_culprits() & {*culprits} else set())
     return tuple(entry["short"] if short and "short" in entry else entry["text"]
                  for entry in cautions().values() if wanted & set(entry["when"]))
@@ -168,7 +194,17 @@ SEEN = {"R": "read in the source", "2": "seen in a copy or a summary", "D": "wor
 
 
 def source_words(key: str) -> str:
-    """A source in full: who, what, when, where. Raises CannotUse for a key that is none.
+    """A source in full: who, what, when, where.
+
+    Parameters
+    ----------
+    key
+        Of `sources.yaml` [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a key that is none.
 
     Examples
     --------
@@ -187,9 +223,22 @@ def source_words(key: str) -> str:
 def require(culprits: Mapping[str, float] | Iterable[str], snow_mm: float = 0.0) -> Requirement:
     """What a barrier must be against these culprits.
 
-    culprits : probabilities by culprit key (those of at least LIKELY count, and always the likeliest), or plain
-    keys, which all count. snow_mm : deepest snow, drifts included [mm]. Raises CannotUse for a name that is no
-    culprit and a depth that is no depth.
+    Parameters
+    ----------
+    culprits
+        Probability by culprit key (those of at least LIKELY count, and always the likeliest), or plain names, which all
+        count [no unit].
+    snow_mm
+        Deepest snow, drifts included, 0 to 6000 [mm].
+
+    Raises
+    ------
+    CannotUse
+        For a name that is no culprit and a depth that is no depth.
+
+    References
+    ----------
+    .. [1] `needs.yaml`: each length with its source.
     """
     if not (math.isfinite(snow_mm) and 0 <= snow_mm <= SNOW_LIMIT_MM):
         raise CannotUse(f"the snow depth must lie between 0 and {SNOW_LIMIT_MM:.0f} mm")
