@@ -27,6 +27,7 @@ LONG = {
     "culprits/check.py": "one check on published cases, with the plain judges that it is held against",
     "diagnosis.py": "the spine calls every room in order, for one photo, many, and answers",
     "fieldlog/log.py": "the log is one object, and all that asks it stands with it",
+    "measure/severed_end.py": "one end on the card, from the sheet to its signs, whose steps share plane and picture",
     "protect/materials.py": "one bill, from posts and wire to insulators, whose parts share the same lengths",
     "protect/options.py": "all combinations as one table, and each way to choose from it",
     "protect/plan.py": "one plan from what is asked to what is bought; its parts share the same figures",

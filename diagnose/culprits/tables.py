@@ -225,9 +225,7 @@ def range_table(rows: Mapping[str, Row], low: float, high: float, where: str) ->
 
 
 def within(upper: np.ndarray | float, x: np.ndarray, edge: np.ndarray | float) -> np.ndarray:
-    """Share of animals whose limit lies above x: one well below it, none well above, with a soft edge.
-
-    upper, x, edge : limit, value and standard deviation of the limit, all in one unit.
+    """Share of animals whose limit lies above a value: one well below it, none well above, with a soft edge.
 
     Parameters
     ----------

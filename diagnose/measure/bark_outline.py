@@ -338,5 +338,11 @@ def _patch_of(
 
 
 def limb(stem: Stem) -> float:
-    """Distance [mm] of the stem's sides from its middle, in the plane through its axis."""
+    """Distance of the stem's sides from its middle, in the plane through its axis [mm].
+
+    Parameters
+    ----------
+    stem
+        As a cylinder, lengths [mm].
+    """
     return float(stem.distance * np.tan(np.arcsin(stem.radius / stem.distance)))

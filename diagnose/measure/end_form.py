@@ -42,8 +42,18 @@ RIM_EDGE = 0.3  # by how much at least
 def end_form(end: End, look: Look, plain: bool = True) -> Shares:
     """Probabilities of clean, half and torn.
 
-    plain : whether the end lies on plain ground, where fibres show. The model and what it was fitted on stand in
-    `end_form.yaml`.
+    Parameters
+    ----------
+    end
+        Its shape [diameters].
+    look
+        Tells the linear light at points of the end's own frame [no unit].
+    plain
+        Does the end lie on plain ground, where fibres show? [no unit]
+
+    Notes
+    -----
+    The model and what it was fitted on stand in `end_form.yaml`.
     """
     shares = form_shares(_model(), features(end, look, plain)[None])[0]
     return Shares(dict(zip(FORMS, shares.tolist(), strict=True)))
@@ -111,7 +121,15 @@ def told(asked: np.ndarray) -> np.ndarray:
 
 
 def form_shares(model: Model, seen: np.ndarray) -> np.ndarray:
-    """Probabilities of the forms, (n, 3), from features (n, ...); torn is the reference."""
+    """Probabilities of the forms, (n, 3), from features (n, ...); torn is the reference.
+
+    Parameters
+    ----------
+    model
+        Both fitted stages, name -> array [no unit].
+    seen
+        (n, features) of n ends, as `features` gives them [no unit].
+    """
     stage = model["form"]
     scores = scaled(told(answers(model["asked"], seen)), stage) @ stage["weights"].T + stage["intercept"]
     scores = np.column_stack([scores, np.zeros(len(scores))])
@@ -140,7 +158,22 @@ class _Face:
 
 def features(end: End, look: Look, plain: bool = True) -> np.ndarray:
     """All that the model weighs: of the left part, of the middle, of the right, then of the whole end. Lengths are in
-    diameters, most of them as logarithms; NaN was not looked at."""
+    diameters, most of them as logarithms; NaN was not looked at.
+
+    Parameters
+    ----------
+    end
+        Its shape [diameters].
+    look
+        Tells the linear light at points of the end's own frame [no unit].
+    plain
+        Does the end lie on plain ground, where fibres show? [no unit]
+
+    Returns
+    -------
+    numpy.ndarray, shape (features,)
+        No unit.
+    """
     face = _face(end, look)
     parts = [_of_part(face, part, plain) for part in PARTS.values()]
     whole = _of_whole(end, face)
@@ -150,7 +183,20 @@ def features(end: End, look: Look, plain: bool = True) -> np.ndarray:
 
 
 def wood_near(end: End, look: Look) -> float:
-    """Share of the end's nearest 0.3 diameters that is bare wood, paler than the bark."""
+    """Share of the end's nearest 0.3 diameters that is bare wood, paler than the bark.
+
+    Parameters
+    ----------
+    end
+        Its shape [diameters].
+    look
+        Tells the linear light at points of the end's own frame [no unit].
+
+    Returns
+    -------
+    float
+        0 to 1, no unit.
+    """
     return _wood_near(_face(end, look))
 
 

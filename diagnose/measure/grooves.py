@@ -34,7 +34,24 @@ class Grooves:
 
 
 def flattened(light: np.ndarray, there: np.ndarray, step: float, scale_mm: float = 3.0) -> np.ndarray:
-    """Brightness (h, w) without its slow changes, zero where not `there`; in units of its local spread."""
+    """Brightness (h, w) without its slow changes, zero where not `there`; in units of its local spread.
+
+    Parameters
+    ----------
+    light
+        (h, w) brightness, in any unit.
+    there
+        (h, w) bool, where it counts [no unit].
+    step
+        Side of a cell [mm].
+    scale_mm
+        Standard deviation of the blur that tells what is slow [mm].
+
+    Returns
+    -------
+    numpy.ndarray, shape (h, w)
+        -3 to 3, no unit.
+    """
     weight = there.astype(np.float32)
     sigma = scale_mm / step
     light = np.where(there, light, 0).astype(np.float32)
@@ -46,13 +63,23 @@ def flattened(light: np.ndarray, there: np.ndarray, step: float, scale_mm: float
 
 
 def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves | None:
-    """Grooves in an unrolled patch, (h, w) ln of light, rows upwards first, square pixels of `step` [mm].
+    """Grooves in an unrolled patch; None where no direction stands out or nothing repeats.
 
-    there : (h, w) bool, bare wood that is well seen. None where no direction stands out or nothing repeats.
+    The direction is where the whitened power spectrum has its most; the spacing is the first peak of the autocorrelation
+    across it, which is the mean distance of neighbours whatever the grooves' profile and however their places wander.
 
-    The direction is where the whitened power spectrum has its most; the spacing is the first peak of the
-    autocorrelation across it, which is the mean distance of neighbours whatever the grooves' profile and
-    however their places wander.
+    Parameters
+    ----------
+    light
+        (h, w) natural logarithm of light, rows upwards first, square cells [nat].
+    there
+        (h, w) bool, bare wood that is well seen [no unit].
+    step
+        Side of a cell [mm].
+
+    References
+    ----------
+    .. [1] Our own.
     """
     if there.sum() * step**2 < 12:
         return None

@@ -28,7 +28,13 @@ class Measurement:
     round: SeenRound | None = None
 
     def with_more(self, more: Measurement) -> Measurement:
-        """This measurement and what another one of the same picture adds."""
+        """This measurement and what another one of the same picture adds.
+
+        Parameters
+        ----------
+        more
+            Its values stand where both measured a sign, each sign in its own unit.
+        """
         return Measurement(
             {**self.measured, **more.measured}, {**self.not_measured, **more.not_measured},
             {**self.shapes, **more.shapes}, self.remarks + more.remarks, self.round or more.round,

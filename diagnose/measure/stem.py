@@ -49,21 +49,44 @@ class Stem:
     eye_wider: float = 0.0
 
     def on_surface(self, up: np.ndarray, turn: np.ndarray, radius: float | None = None) -> np.ndarray:
-        """Picture of surface points `up` the axis [mm] and `turn` round it [radian, 0 to the camera]: (..., 2) px."""
+        """Picture of points of the surface, (..., 2) [upright px].
+
+        Parameters
+        ----------
+        up
+            (...) along the axis from its foot [mm].
+        turn
+            (...) round the axis, 0 to the camera [radian].
+        radius
+            Distance from the axis; None for the stem's own [mm].
+        """
         r = self.radius if radius is None else radius
         out = np.cos(turn)[..., None] * self.toward + np.sin(turn)[..., None] * self.across
         xyz = self.foot + up[..., None] * self.axis + r * out
         return self.camera.project(xyz.reshape(-1, 3)).reshape(*xyz.shape[:-1], 2)
 
     def on_middle(self, up: np.ndarray, right: np.ndarray) -> np.ndarray:
-        """Picture of points of the plane through the axis that faces the camera: (..., 2) px."""
+        """Picture of points of the plane through the axis that faces the camera, (..., 2) [upright px].
+
+        Parameters
+        ----------
+        up
+            (...) along the axis from its foot [mm].
+        right
+            (...) to the right of it [mm].
+        """
         xyz = self.foot + up[..., None] * self.axis + right[..., None] * self.across
         return self.camera.project(xyz.reshape(-1, 3)).reshape(*xyz.shape[:-1], 2)
 
     def place(self, px: np.ndarray, radius: float | None = None) -> tuple[np.ndarray, np.ndarray]:
-        """Where pixels (n, 2) meet the surface: up the axis [mm] and turn round it [radian].
+        """Where pixels meet the surface: (n,) up the axis [mm] and (n,) turn round it [radian].
 
-        Pixels beside the cylinder are placed where their rays pass nearest to it.
+        Parameters
+        ----------
+        px
+            (n, 2) [upright px].
+        radius
+            Distance of the surface from the axis; None for the stem's own [mm].
         """
         r = self.radius if radius is None else radius
         ray = rays(self.camera, px)
@@ -80,7 +103,15 @@ class Stem:
 
 
 def rays(camera: Camera, px: np.ndarray) -> np.ndarray:
-    """Directions (n, 3), plane coordinates, of the rays through pixels (n, 2)."""
+    """Directions of the rays through pixels, unit vectors (n, 3) in the plane's coordinates.
+
+    Parameters
+    ----------
+    camera
+        Where it stands, how it is turned, and its lens [no unit].
+    px
+        (n, 2) [upright px].
+    """
     seen = (np.asarray(px, float) - camera.K[:2, 2]) / np.diag(camera.K)[:2]
     flat = seen.copy()
     for _ in range(6):  # fixed point of x' = x (1 + k1 r^2); k1 r^2 is a few per cent

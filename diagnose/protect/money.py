@@ -38,8 +38,6 @@ def sum_of(lines: Iterable[tuple[float, float]]) -> float:
 def present_value(yearly: Sequence[float], rate: float) -> float:
     """Today's worth of payments at the ends of years 0, 1, 2, ... (year 0 is today).
 
-    References: the usual discounting, sum of payment / (1 + rate)^year; numpy-financial's npv counts the same way.
-
     Parameters
     ----------
     yearly
@@ -68,8 +66,6 @@ def present_value(yearly: Sequence[float], rate: float) -> float:
 
 def yearly_cost(first: float, life_years: float, rate: float, upkeep_share: float) -> dict[str, float]:
     """Straight-line depreciation, interest on the average sum bound and upkeep, all a year.
-
-    References: Iowa State University Extension, Estimated costs for livestock fencing, table 6 (ISU-F).
 
     Parameters
     ----------
