@@ -26,6 +26,7 @@ MOST_LINES = 450
 LONG = {
     "culprits/check.py": "one check on published cases, with the plain judges that it is held against",
     "diagnosis.py": "the spine calls every room in order, for one photo, many, and answers",
+    "eye/train/stems.py": "one stem: its body, its end and its shading are drawn on the same canvas",
     "fieldlog/log.py": "the log is one object, and all that asks it stands with it",
     "measure/severed_end.py": "one end on the card, from the sheet to its signs, whose steps share plane and picture",
     "protect/materials.py": "one bill, from posts and wire to insulators, whose parts share the same lengths",

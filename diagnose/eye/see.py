@@ -141,9 +141,15 @@ def _input(piece: np.ndarray) -> np.ndarray:
 def find(picture: np.ndarray, matrix: np.ndarray, flat: bool = False) -> Found:
     """What the finder sees in a piece of a picture.
 
-    picture : (h, w, 3) uint8, BGR. matrix : (3, 3) from the finder's pixels (320, 448) to the picture's. flat : whether
-    it looks at the plane of a scale card, where the finder that learnt longest on cards and gnawed bark sees best; elsewhere
-    that one sees ends in pictures of other things.
+    Parameters
+    ----------
+    picture
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    matrix
+        (3, 3) from the finder's pixels (320, 448) to the picture's [px].
+    flat
+        Does it look at the plane of a scale card? There the finder that learnt longest on cards and gnawed bark sees best;
+        elsewhere that one sees ends in pictures of other things [no unit].
     """
     net = _network("flat" if flat else "finder")
     net.setInput(_input(cut(picture, matrix, FINDER_SIZE)))
@@ -177,7 +183,7 @@ def told_again(picture: np.ndarray, seen: CloseView) -> CloseView:
     Parameters
     ----------
     picture
-        That was looked at, (h, w, 3) uint8, BGR.
+        That was looked at, (h, w, 3) uint8 blue, green, red [0 to 255].
     seen
         What was seen there [no unit].
     """
@@ -201,7 +207,15 @@ def _forms(told: np.ndarray) -> np.ndarray:
 
 
 def look_close(picture: np.ndarray, end: Glance) -> CloseView:
-    """What the close network sees where an end may be. picture : (h, w, 3) uint8, BGR."""
+    """What the close network sees where an end may be.
+
+    Parameters
+    ----------
+    picture
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    end
+        Where it may be [px].
+    """
     matrix = close_matrix(end.at, end.outward, end.width)
     map_scores, told = _told(picture, matrix)
     own = np.array(CLOSE_AT) + told[4:6] * CLOSE_WIDTH
@@ -217,9 +231,16 @@ def look_close(picture: np.ndarray, end: Glance) -> CloseView:
 
 
 def settle_on(picture: np.ndarray, end: Glance, looks: int = 2) -> CloseView:
-    """The close view of an end after so many looks, each from where the one before saw it; fewer where nothing moved.
+    """The close view of an end after some looks, each from where the one before saw it; fewer where nothing moved.
 
-    picture : (h, w, 3) uint8, BGR. end : where it may be. looks : at most.
+    Parameters
+    ----------
+    picture
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    end
+        Where it may be [px].
+    looks
+        How many at most, one or more [no unit].
     """
     seen = look_close(picture, end)
     for _ in range(looks - 1):

@@ -62,16 +62,19 @@ class Material:
 
 
 def load(folder: Path | None, split: str) -> Material:
-    """The real pictures of `folder` that belong to `split`.
+    """The real pictures of a folder that belong to one split.
 
     Parameters
     ----------
-    folder : a folder with `sources.csv` and the files it names, or None for drawn textures alone.
-    split : of SPLITS. A file that the table of splits does not know serves training.
+    folder
+        With `sources.csv` and the files it names; None for drawn textures alone [no unit].
+    split
+        Of SPLITS. A file that the table of splits does not know serves training [no unit].
 
     Raises
     ------
-    ValueError : `split` is none of SPLITS.
+    ValueError
+        For another split.
     """
     if split not in SPLITS:
         raise ValueError(f"split is {split!r}; it is one of {', '.join(SPLITS)}")
@@ -105,7 +108,19 @@ def load(folder: Path | None, split: str) -> Material:
 
 
 def straighten(name: str, bgr: np.ndarray, mask: np.ndarray, plant: bool) -> Straightened | None:
-    """The longest stretch of a masked stem (mask > 127) that has two plain sides, or None where it is short."""
+    """The longest stretch of a masked stem that has two plain sides, laid straight; None where it is short.
+
+    Parameters
+    ----------
+    name
+        That the stem bears [no unit].
+    bgr
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    mask
+        (h, w) uint8, over 127 on the stem [no unit].
+    plant
+        Is it one? [no unit]
+    """
     y, x = np.nonzero(mask > 127)
     _, axes = cv2.PCACompute(np.float32(np.column_stack([x, y])[:: max(1, len(x) // 4000)]), mean=np.empty(0))
     h, w = mask.shape
@@ -140,5 +155,11 @@ def straighten(name: str, bgr: np.ndarray, mask: np.ndarray, plant: bool) -> Str
 
 
 def picture(ground: Ground) -> np.ndarray:
-    """(h, w, 3) uint8."""
+    """A real picture decoded, (h, w, 3) uint8 blue, green, red [0 to 255].
+
+    Parameters
+    ----------
+    ground
+        A real picture as its file's bytes [no unit].
+    """
     return cv2.imdecode(np.frombuffer(ground.jpeg, np.uint8), cv2.IMREAD_COLOR)

@@ -60,12 +60,24 @@ def _pyramid(widths: tuple[int, ...], first: int, down_to: int, out: int) -> lis
 
 
 def finder(thin: int = 1) -> list[Layer]:
-    """The finder's layers. thin : by which their channels are divided, for trials; 1 is the eye."""
+    """The finder's layers.
+
+    Parameters
+    ----------
+    thin
+        By which their channels are divided, for trials; 1 is the eye [no unit].
+    """
     return _pyramid(tuple(width // thin for width in (16, 32, 56, 88, 128)), 3, 1, FINDER_OUT)
 
 
 def close(thin: int = 1) -> list[Layer]:
-    """The close network's layers. thin : by which their channels are divided, for trials; 1 is the eye."""
+    """The close network's layers.
+
+    Parameters
+    ----------
+    thin
+        By which their channels are divided, for trials; 1 is the eye [no unit].
+    """
     return [
         *_pyramid(tuple(width // thin for width in (24, 48, 72, 104, 144)), 5, 0, len(CLASSES)),
         Layer("m4", "mean", ("e4b",)), Layer("x4", "max", ("e4b",)),
@@ -77,7 +89,19 @@ def close(thin: int = 1) -> list[Layer]:
 
 
 def start(layers: list[Layer], seed: int) -> Params:
-    """Weights to start from: kernels (rows, columns, in, out) drawn as He et al. do, no offset, no scaling."""
+    """Weights to start from: kernels (rows, columns, in, out) drawn as He et al. do, no offset, no scaling.
+
+    Parameters
+    ----------
+    layers
+        Of the network [no unit].
+    seed
+        Of the draws [no unit].
+
+    References
+    ----------
+    .. [1] He, K. et al. (2015). Delving deep into rectifiers (from memory).
+    """
     rng = np.random.default_rng(seed)  # JAX would compile a draw for each shape
     channels, params = {"x": 3}, {}
     for layer in layers:
@@ -104,7 +128,24 @@ def start(layers: list[Layer], seed: int) -> Params:
 def forward(
     layers: list[Layer], params: Params, x: jax.Array, learning: bool = False
 ) -> tuple[dict[str, jax.Array], Params]:
-    """What every layer yields for pictures (n, rows, columns, 3) in 0 to 1, and the running means brought up to date."""
+    """What every layer yields, and the running means brought up to date.
+
+    Parameters
+    ----------
+    layers
+        Of the network [no unit].
+    params
+        Its weights [no unit].
+    x
+        (n, rows, columns, 3) pictures, 0 to 1 [no unit].
+    learning
+        True to normalise by the batch itself, not by the running means [no unit].
+
+    Returns
+    -------
+    seen, kept : dict
+        Layer -> its output; and the weights with the means.
+    """
     seen, kept = {"x": x}, dict(params)
     for layer in layers:
         read = [seen[name] for name in layer.reads]

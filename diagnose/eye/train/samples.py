@@ -69,7 +69,17 @@ def _wide(shown: Shown, matrix: np.ndarray) -> Wide:
 
 
 def wide_pieces(shown: Shown, rng: np.random.Generator, zooms: int = 2) -> Iterator[Wide]:
-    """What the finder learns from one picture: the card laid flat, the whole picture, and pieces of it."""
+    """What the finder learns from one picture: the card laid flat, the whole picture, and pieces of it.
+
+    Parameters
+    ----------
+    shown
+        The picture with its truth [no unit].
+    rng
+        Of the draws [no unit].
+    zooms
+        How many closer pieces, twice as many where the picture shows no end [no unit].
+    """
     if shown.sheet is not None:
         yield _wide(shown, sheet_matrix(shown.sheet, WIDE))
     inner = (320, 448)
@@ -95,7 +105,19 @@ def wide_pieces(shown: Shown, rng: np.random.Generator, zooms: int = 2) -> Itera
 
 
 def close_pieces(shown: Shown, rng: np.random.Generator, each: int = 2, others: int = 2) -> Iterator[Near]:
-    """What the close network learns from one picture: its ends, seen from a little wrong places too, and what is none."""
+    """What the close network learns from one picture: its ends, seen from a little wrong places too, and what is none.
+
+    Parameters
+    ----------
+    shown
+        The picture with its truth [no unit].
+    rng
+        Of the draws [no unit].
+    each
+        Pieces of each end [no unit].
+    others
+        Pieces tried where no end is [no unit].
+    """
     for end in shown.ends:
         for _ in range(each):
             width = end.width * float(np.exp(rng.normal(0, 0.12)))
@@ -150,7 +172,13 @@ def _elsewhere(shown: Shown, rng: np.random.Generator) -> tuple[np.ndarray, np.n
 
 
 def packed(wides: Iterable[Wide], nears: Iterable[Near]) -> dict[str, np.ndarray]:
-    """Arrays of all pieces, as training takes them."""
+    """Arrays of all pieces, as training takes them.
+
+    Parameters
+    ----------
+    wides, nears
+        Pieces for the finder, and for the close network [no unit].
+    """
     wides, nears = list(wides), list(nears)
     return {
         "wide": np.stack([one.bgr for one in wides]) if wides else np.zeros((0, *WIDE, 3), np.uint8),
