@@ -93,7 +93,13 @@ def logins() -> tuple[str, ...]:
 
 
 def logged_in_until(cookies: dict[str, str]) -> float | None:
-    """When the login in these cookies ends [s since 1970]; None without one, or for one that is forged or has ended."""
+    """When the login in these cookies ends [s since 1970]; None without one, or for one that is forged or has ended.
+
+    Parameters
+    ----------
+    cookies
+        Of the browser, name -> value [no unit].
+    """
     secret = get_cookie_secret()
 
     def signed(name: str) -> bytes | None:

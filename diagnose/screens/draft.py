@@ -60,14 +60,30 @@ class Draft:
         })
 
     def say(self, name: str, words: str) -> str:
-        """Remembers the words of a field, and gives them back."""
+        """Remembers the words of a field, and gives them back.
+
+        Parameters
+        ----------
+        name
+            Of the field [no unit].
+        words
+            That stand in it now [no unit].
+        """
         if words != self.words.get(name, ""):
             self.words[name] = words
             self.put_away()
         return words
 
     def answer(self, name: str, said: str | list[str] | None) -> None:
-        """Takes the answer to a question: a choice, several that hold together, or None where the person cannot tell."""
+        """Takes the answer to a question: a choice, several that hold together, or None where the person cannot tell.
+
+        Parameters
+        ----------
+        name
+            Of the question's sign [no unit].
+        said
+            Key of the choice, of several, or None [no unit].
+        """
         if said is None:
             self.passed.add(name)
         else:
@@ -75,7 +91,13 @@ class Draft:
         self.put_away()
 
     def take_back(self, name: str) -> None:
-        """Forgets what was answered to a question."""
+        """Forgets what was answered to a question.
+
+        Parameters
+        ----------
+        name
+            Of the question's sign [no unit].
+        """
         self.answers.pop(name, None)
         self.passed.discard(name)
         self.put_away()

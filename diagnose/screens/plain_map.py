@@ -55,7 +55,7 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
     told
         What the map shows, for who cannot see it; the counts of what is drawn are added [no unit].
     under
-        A picture or lines that lie under all of it, or None.
+        A picture or lines that lie under all of it, or None [degree].
     """
     lines = list(fences)
     rings = [ring for shape in _shapes(boundary) for ring in shape]

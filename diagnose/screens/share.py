@@ -50,11 +50,23 @@ class Codes:
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def is_inside(self, token: str) -> bool:
-        """Was this token given for a right code?"""
+        """Was this token given for a right code?
+
+        Parameters
+        ----------
+        token
+            That a browser shows [no unit].
+        """
         return token in self._inside
 
     def waits(self, address: str) -> float:
-        """Seconds for which no code from this address is looked at; 0 when one is."""
+        """Seconds for which no code from this address is looked at; 0 when one is.
+
+        Parameters
+        ----------
+        address
+            Of the network, that a code comes from [no unit].
+        """
         count, last = self._wrong.get(_sender(address), (0, 0.0))
         since = self.clock() - last
         if count < _WITHOUT_PAUSE or since >= _FORGOTTEN_S:
@@ -65,7 +77,12 @@ class Codes:
     def show(self, code: str, address: str) -> str | None:
         """A token for the browser where the code is right, which is used up by it; None where it is wrong, or not looked at.
 
-        address : of the network, that the code comes from.
+        Parameters
+        ----------
+        code
+            As it was typed [no unit].
+        address
+            Of the network, that the code comes from [no unit].
         """
         with self._lock:
             if self.waits(address) > 0:
@@ -110,5 +127,13 @@ def scheme_of() -> str:
 
 
 def joining_address(port: int, code: str) -> str:
-    """What a phone opens: the address with the code in it."""
+    """What a phone opens: the address with the code in it.
+
+    Parameters
+    ----------
+    port
+        That the app is served on [no unit].
+    code
+        That lets the phone in [no unit].
+    """
     return f"{scheme_of()}://{own_address()}:{port}/?code={code}"
