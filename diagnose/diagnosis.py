@@ -348,6 +348,11 @@ def measure_picture(
         What is known round the wound [no unit].
     ground
         What is known of it, for the wound's height [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a picture of too few pixels, and for what was pointed at outside of it.
     """
     from diagnose.photo.plane import find_card
 

@@ -32,12 +32,16 @@ def parameters(function: Function) -> list[str]:
     return [name for name in (*named, *more) if not name.startswith("_")]
 
 
+def sections(docstring: str) -> dict[str, str]:
+    """Heading -> what stands under it, of a docstring in the form of numpydoc."""
+    return dict(re.findall(r"^(\S[^\n]*)\n-{3,}\n(.*?)(?=^\S[^\n]*\n-{3,}$|\Z)", docstring, re.MULTILINE | re.DOTALL))
+
+
 def described(docstring: str) -> dict[str, str]:
-    """Each parameter that a docstring in the form of numpydoc describes, and how."""
-    section = re.search(r"^Parameters\n-{10}\n(.*?)(?=^\S[^\n]*\n-{3,}$|\Z)", docstring, re.MULTILINE | re.DOTALL)
+    """Each parameter that a docstring describes, and how."""
     found: dict[str, str] = {}
     names: list[str] = []
-    for line in section[1].splitlines() if section else ():
+    for line in sections(docstring).get("Parameters", "").splitlines():
         if line and not line.startswith(" "):
             names = [name.strip() for name in line.split(":")[0].split(",")]
             found |= dict.fromkeys(names, "")
@@ -55,6 +59,25 @@ def unnamed(function: Function) -> list[str]:
     """Parameters that the docstring does not name with their unit."""
     told = described(ast.get_docstring(function) or "")
     return [name for name in parameters(function) if not has_unit(told.get(name, ""))]
+
+
+def errors(function: Function) -> set[str]:
+    """Names of the errors that a function raises itself: not of those that what it calls raises, nor a function inside it."""
+    found, left = set(), list[ast.AST](function.body)
+    while left:
+        node = left.pop()
+        if isinstance(node, ast.Raise) and node.exc is not None:
+            raised = node.exc.func if isinstance(node.exc, ast.Call) else node.exc
+            found.add(ast.unparse(raised).rpartition(".")[2])
+        if not isinstance(node, Function | ast.ClassDef | ast.Lambda):
+            left += ast.iter_child_nodes(node)
+    return found
+
+
+def unsaid(function: Function) -> list[str]:
+    """Errors that a function raises itself and its docstring does not name; one that another function makes is any of them."""
+    told = sections(ast.get_docstring(function) or "").get("Raises", "")
+    return sorted(name for name in errors(function) if (name not in told if name[0].isupper() else not told))
 
 
 def _is_command(function: Function) -> bool:
@@ -104,6 +127,38 @@ def area(width, height, _seed, *more, **options):
 '''
     (function,) = public_functions(ast.parse(source))
     assert unnamed(function) == ["height", "*more", "**options"]
+
+
+def test_every_error_that_a_public_function_raises_itself_is_named() -> None:
+    lines = [f"{file.relative_to(HOUSE)} {function.name}: {', '.join(found)}" for file in sorted(HOUSE.rglob("*.py"))
+             for function in public_functions(ast.parse(file.read_text("utf-8")))
+             if "versions" not in file.parts and not _is_command(function) and (found := unsaid(function))]
+    assert lines == [], "\n".join(lines)
+
+
+def test_an_error_without_a_line_is_seen() -> None:
+    source = '''
+def area(width):
+    """The area [m2].
+
+    Raises
+    ------
+    ValueError
+        For no width.
+    """
+    def inside():
+        raise RuntimeError
+    if width is None:
+        raise ValueError("give a width")
+    try:
+        return float(width) ** 2
+    except TypeError:
+        raise errors.CannotUse(f"{width} is none") from None
+'''
+    (function,) = public_functions(ast.parse(source))
+    assert unsaid(function) == ["CannotUse"]
+    (silent,) = public_functions(ast.parse(source.replace("Raises", "Notes").replace("errors.CannotUse", "lacking")))
+    assert unsaid(silent) == ["ValueError", "lacking"]
 
 
 def _commands(group: click.Group, ctx: click.Context, way: str) -> Iterator[tuple[str, click.Command]]:

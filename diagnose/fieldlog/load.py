@@ -252,6 +252,11 @@ def import_photos(
         Saves one file where it is to be diagnosed too; without it only place and time are taken [no unit].
     progress
         Called with how many of how many are done [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where there is no such folder.
     """
     source = Path(folder)
     if not source.is_dir():

@@ -92,6 +92,11 @@ def name_blind(log: Log, submission: str, named: str | None, by: str = "") -> No
         Key of a culprit; None for "cannot tell" [no unit].
     by
         Initials of the adviser [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For what is no culprit.
     """
     if named is not None and not is_known(named):
         raise CannotUse(f"'{named}' is no culprit; the culprits are {', '.join(nameable())}")

@@ -63,6 +63,11 @@ class Picture:
         ----------
         factor
             1, 2, 4 or 8 [no unit].
+
+        Raises
+        ------
+        ValueError
+            For another factor.
         """
         flags = {1: cv2.IMREAD_COLOR, 2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4}
         flags[8] = cv2.IMREAD_REDUCED_COLOR_8

@@ -186,6 +186,11 @@ def season_of(month: int, place: Place) -> str:
         1 to 12 [no unit].
     place : Place
         December to February is winter on the northern half of the earth and summer on the southern [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For no month.
     """
     if month not in range(1, 13):
         raise CannotUse(f"{month} is no month: say 1 to 12")

@@ -34,6 +34,11 @@ def to_today(price: float, year: int) -> float:
     year
         calendar year of the price, one of the index's years [year].
 
+    Raises
+    ------
+    CannotUse
+        For a year that the index does not hold, or a price below nought.
+
     Examples
     --------
     >>> round(to_today(9.0, 2012), 2)

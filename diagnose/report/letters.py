@@ -354,7 +354,7 @@ def reply_to(log: Log, row: dict[str, Any], region: str | None = None, template:
 
 def write_letters(log: Log, folder: str | Path, rows: pd.DataFrame, ending: str = "txt", region: str | None = None,
                   template: str | Path | None = None, signature: str = "", inches: bool = False) -> list[Path]:
-    """Writes a letter for each row into a folder, one file each; nothing is sent. Raises CannotUse.
+    """Writes a letter for each row into a folder, one file each; nothing is sent.
 
     Parameters
     ----------
@@ -374,6 +374,11 @@ def write_letters(log: Log, folder: str | Path, rows: pd.DataFrame, ending: str 
         Of the adviser; may be empty [no unit].
     inches
         Whether lengths are given in inches and feet [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For another ending, and for a folder that cannot be made.
     """
     if ending not in ENDINGS:
         raise CannotUse(f"letters are written as {', '.join(ENDINGS)}, not as {ending}")

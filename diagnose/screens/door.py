@@ -70,7 +70,10 @@ def the_codes() -> Codes:
 def logins() -> tuple[str, ...]:
     """The names of the identity providers that the secrets hold; empty where no login is asked for.
 
-    Raises CannotUse where the secrets cannot be read or a login in them cannot be asked for: then nobody may get in.
+    Raises
+    ------
+    CannotUse
+        Where the secrets cannot be read or a login in them cannot be asked for: then nobody may get in.
     """
     try:
         told = secrets.get("auth")

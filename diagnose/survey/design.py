@@ -48,6 +48,11 @@ def design_effect(trees_a_plot: float, likeness: float, spread: float = 0.0) -> 
     float
         No unit.
 
+    Raises
+    ------
+    CannotUse
+        For trees, a likeness or a spread that cannot be.
+
     References
     ----------
     .. [1] Kish, L. (1965). Survey Sampling; uneven sizes: Eldridge, S. M., Ashby, D. & Kerry, S. (2006). Int. J. Epidemiol.

@@ -105,6 +105,11 @@ def mid_p(x: float, n: float, level: float = 0.95) -> Interval:
     ----------
     x, n, level
         As for `wilson`, whole trees only [trees, no unit].
+
+    Raises
+    ------
+    CannotUse
+        For fractions of trees.
     """
     x, n = x_of_n(x, n)
     if x != round(x) or n != round(n):

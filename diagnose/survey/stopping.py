@@ -135,6 +135,11 @@ def error_of_looks(error: float, looks: int) -> float:
     float
         Overall error, no unit; for normal means, two-sided tests have about twice that of one side.
 
+    Raises
+    ------
+    CannotUse
+        For an error outside 0 to 0.5.
+
     Notes
     -----
     The partial sums' density is carried from look to look by numerical integration [1]_.
