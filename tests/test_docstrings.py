@@ -62,7 +62,7 @@ def unnamed(function: Function) -> list[str]:
 
 
 def errors(function: Function) -> set[str]:
-    """Names of the errors that a function raises itself: not of those that what it calls raises, nor a function inside it."""
+    """Names of the errors that a function raises itself: not what it calls, nor a function inside it."""
     found, left = set(), list[ast.AST](function.body)
     while left:
         node = left.pop()
@@ -75,7 +75,7 @@ def errors(function: Function) -> set[str]:
 
 
 def unsaid(function: Function) -> list[str]:
-    """Errors that a function raises itself and its docstring does not name; one that another function makes is any of them."""
+    """Errors that a function raises itself and its docstring does not name; one that a function makes may be any."""
     told = sections(ast.get_docstring(function) or "").get("Raises", "")
     return sorted(name for name in errors(function) if (name not in told if name[0].isupper() else not told))
 
