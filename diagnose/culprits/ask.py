@@ -36,7 +36,15 @@ _MOST_LEFT = 8  # questions looked ahead at most
 
 @dataclass(frozen=True)
 class Step:
-    """What to do next: a sign to ask for, or None with the reason why asking is over."""
+    """What to do next.
+
+    Parameters
+    ----------
+    question
+        The sign to ask for; None where asking is over [no unit].
+    reason
+        In words [no unit].
+    """
 
     question: str | None
     reason: str
@@ -44,7 +52,17 @@ class Step:
 
 @dataclass(frozen=True)
 class Turn:
-    """One possible answer: how likely it is, and the culprits' probabilities (K,) if it were given."""
+    """One possible answer to a question.
+
+    Parameters
+    ----------
+    word, choice
+        The question's sign, and the key of the answer [no unit].
+    chance
+        How likely it is, 0 to 1 [no unit].
+    culprits
+        (K,) probabilities of the culprits if it were given [no unit].
+    """
 
     word: Word
     choice: str

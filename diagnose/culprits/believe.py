@@ -32,8 +32,16 @@ BINS = (0.0, 0.5, 0.8, 1.0)  # of the first-named probability
 class Fit:
     """What the published cases ask for.
 
-    strengths : tried, no unit. log : mean log score of each [nat]. best : the strength where it is highest. behind, error :
-    how far the strength in use lies behind it [nat], and the standard error of that, over sources.
+    Parameters
+    ----------
+    strengths
+        That were tried, powers of the likelihoods [no unit].
+    log
+        Mean log score of each [nat].
+    best
+        The strength where it is highest [no unit].
+    behind, error
+        How far the strength in use lies behind it, and the standard error of that, over sources [nat].
     """
 
     strengths: tuple[float, ...]

@@ -32,15 +32,35 @@ _OF_CULPRIT = ("name", "of", "kind", "common", "common_in", "about", "about_wher
 
 @dataclass(frozen=True, eq=False)  # one object for each: what is worked out of it is kept by it
 class Catalogue:
-    """The catalogue as read from its files. K culprits, C causes (acts of culprits).
+    """The catalogue as read from its files: K culprits, C causes (acts of culprits).
 
-    keys : (K) culprit keys, in file order. names, groups, kinds, parents : of each; groups are those at the top of the
-    tree, parents the lowest. causes : (C) culprit key and act. of : (C,) row of the cause's culprit. share : (C,) share
-    of the culprit's wounds. tables : sign or latent group -> (C, choices) probabilities given the cause, rows of nan
-    where nothing is known. numbers : sign -> a density or None for each cause. reach_mm : (K,) above what it stands
-    on, inf for climbers and causes that do not stand. severs_mm : (K,) thickest shoot it bites through, inf where
-    nothing is known. bends, under_snow, animal : (K,) yes or no. left : kind of trace (sign, choice) -> (3, K) chance
-    of leaving it, low, middle and high. version : digest of all files.
+    Parameters
+    ----------
+    keys
+        (K) culprit keys, in file order [no unit].
+    names, groups, parents, kinds
+        Culprit key -> its name, its group at the top of the tree, its lowest one, and mammal, bird or another kind [no
+        unit].
+    causes
+        (C) culprit key and act [no unit].
+    of, share
+        (C,) row of the cause's culprit, and share of the culprit's wounds, 0 to 1 [no unit].
+    tables
+        Sign or latent group -> (C, choices) probabilities given the cause, rows of nan where nothing is known [no unit].
+    numbers
+        Sign -> a density or None for each cause, in the sign's unit.
+    reach_mm
+        (K,) above what it stands on, inf for climbers and causes that do not stand [mm].
+    severs_mm
+        (K,) thickest shoot it bites through, inf where nothing is known [mm].
+    bends, under_snow, animal
+        (K,) yes or no [no unit].
+    left
+        Kind of trace (sign, choice) -> (3, K) chance of leaving it, low, middle and high [no unit].
+    class_looks, raw
+        What classes.yaml and the culprits' files hold [no unit].
+    version
+        Digest of all files [no unit].
     """
 
     keys: tuple[str, ...]

@@ -41,7 +41,18 @@ _LEAST = 1e-6  # probability below which the log score is no longer punished
 class Case:
     """One published description.
 
-    truth : the culprits that its source's word covers, today's names. page : what it was read from.
+    Parameters
+    ----------
+    name, page
+        Its key, and what it was read from [no unit].
+    signs
+        Our reading of it, each sign in its own unit.
+    place
+        Where it was; None where that is not told [no unit].
+    truth
+        The culprits that its source's word covers, today's names [no unit].
+    prediction
+        Is it from a page that the catalogue was not drawn from? [no unit]
     """
 
     name: str
@@ -54,7 +65,21 @@ class Case:
 
 @dataclass(frozen=True)
 class Scored:
-    """One case judged. share : summed probability of the truth. wrong : largest of any other culprit, with its key."""
+    """One case judged.
+
+    Parameters
+    ----------
+    name, page, prediction
+        As of the case [no unit].
+    share
+        Summed probability of the truth, 0 to 1 [no unit].
+    wrong, wrong_key
+        Largest probability of any other listed culprit, and its key [no unit].
+    better
+        How many others are as likely as the truth or likelier [no unit].
+    brier
+        Brier score, 0 to 2 [no unit].
+    """
 
     name: str
     page: str
@@ -72,7 +97,21 @@ class Scored:
 
 @dataclass(frozen=True)
 class Summary:
-    """k of n with its Clopper-Pearson interval [95 %], and mean scores; log is the mean natural logarithm."""
+    """How well some cases were judged.
+
+    Parameters
+    ----------
+    cases, first, within_two
+        How many there are, and in how many the truth came first, or within the first two [no unit].
+    first_interval, within_two_interval
+        Clopper-Pearson intervals of their shares, 95 % [share].
+    log
+        Mean natural logarithm of the truth's probability [nat].
+    brier
+        Mean Brier score [no unit].
+    worst, worst_key, worst_case
+        Largest wrong probability, its culprit and its case [no unit].
+    """
 
     cases: int
     first: int

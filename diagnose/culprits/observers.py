@@ -25,8 +25,17 @@ SURE = 0.8  # from here a wrong group is surely wrong
 
 @dataclass(frozen=True)
 class Run:
-    """One person before one wound. asked : questions until the end. named, in_the_end : the class that decides, when
-    asking stopped and after every question. surely_wrong : was another group than the maker's at SURE or more then?"""
+    """One person before one wound.
+
+    Parameters
+    ----------
+    asked
+        Questions until the end [no unit].
+    named, in_the_end
+        The class that decides, when asking stopped and after every question [no unit].
+    surely_wrong
+        Was another group than the maker's at SURE or more then? [no unit]
+    """
 
     asked: int
     named: str

@@ -29,8 +29,15 @@ PSEUDO_CAP = 20.0  # confirmed wounds never count for more than this many observ
 
 @dataclass(frozen=True)
 class Start:
-    """What is held before the wound is looked at. rates : (K,) share of such wounds that each culprit makes, sums to one.
-    about : (3, K) chance that it is about without having made this wound, low, middle and high."""
+    """What is held before the wound is looked at.
+
+    Parameters
+    ----------
+    rates
+        (K,) share of such wounds that each culprit makes; they add up to 1 [share].
+    about
+        (3, K) chance that it is about without having made this wound, low, middle and high, 0 to 1 [no unit].
+    """
 
     rates: np.ndarray
     about: np.ndarray

@@ -25,8 +25,19 @@ _LIKELIER: tuple[Residence, ...] = ("not covered", "absent", "doubtful", "reside
 
 @dataclass(frozen=True)
 class Range:
-    """Where one species lives: its name, the status of every area that is named, the keys of its sources, and whether its
-    whole range is told, so that it is absent from every other country too."""
+    """Where one species lives.
+
+    Parameters
+    ----------
+    name
+        Of the species [no unit].
+    status
+        Code of every area that is named -> resident, doubtful or absent [no unit].
+    sources
+        Keys of its sources [no unit].
+    world
+        Is its whole range told, so that it is absent from every other country too? [no unit]
+    """
 
     name: str
     status: Mapping[str, Residence]

@@ -38,7 +38,12 @@ def sources() -> Mapping[str, Any]:
 class Support:
     """What a table rests on.
 
-    grade : put so, counted, several, one or memory. lineages : number of independent origins, memory not counted.
+    Parameters
+    ----------
+    grade
+        put so, counted, several, one or memory [no unit].
+    lineages
+        Number of independent origins, memory not counted [no unit].
     """
 
     grade: str
@@ -157,8 +162,16 @@ def _mean(by: Mapping[str, Sequence[float]]) -> float:
 class Ranges:
     """A number's density: equal parts normal, in the number or in its logarithm, and a part that is even over its range.
 
-    middles, spreads : (m,) of the parts, in the logarithm where `in_log`. low, high : the sign's range, in its unit.
-    even : share of the even part, no unit.
+    Parameters
+    ----------
+    middles, spreads
+        (m,) of the parts, in the sign's unit, or in its logarithm where `in_log` [nat].
+    low, high
+        The sign's range, in its unit.
+    even
+        Share of the even part, 0 to 1 [no unit].
+    in_log
+        Are the parts normal in the logarithm? [no unit]
     """
 
     middles: np.ndarray

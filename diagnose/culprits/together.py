@@ -20,9 +20,16 @@ AT_WORK = 0.5  # probability from which a kind is said to be at work; our choice
 class Together:
     """The wounds of one plant or site, each with its own verdict.
 
-    culprits : culprit -> the least probability that it made at least one of the wounds, which do not sum to one.
-    groups : the same by kind. presence : animal -> the least probability that it is about. at_work : kinds that are
-    likelier than not to be at work.
+    Parameters
+    ----------
+    verdicts
+        One a wound [no unit].
+    culprits, groups
+        Culprit, or kind -> the least probability that it made at least one of the wounds; they do not add up to 1 [no unit].
+    presence
+        Animal -> the least probability that it is about [no unit].
+    at_work
+        Kinds that are likelier than not to be at work [no unit].
     """
 
     verdicts: tuple[Verdict, ...]

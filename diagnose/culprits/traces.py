@@ -26,8 +26,16 @@ MOST_KINDS = 12  # found at once; more tell nothing new and would take long
 
 @dataclass(frozen=True)
 class Told:
-    """What the traces say. likelihood : (K,) of them, given that each culprit made the wound. about : (K, K) chance that
-    the column's culprit is about, given the traces and that the row's culprit made the wound."""
+    """What the traces say.
+
+    Parameters
+    ----------
+    likelihood
+        (K,) of them, given that each culprit made the wound, in no absolute unit.
+    about
+        (K, K) chance that the column's culprit is about, given the traces and that the row's culprit made the wound, 0 to 1
+        [no unit].
+    """
 
     likelihood: np.ndarray
     about: np.ndarray

@@ -37,7 +37,13 @@ ALL_BUT = 0.9  # share of its group from which a list names a culprit; our choic
 
 @dataclass(frozen=True)
 class Reason:
-    """How much one sign speaks for (positive) or against the culprit, as the change of its log odds [nat]."""
+    """How much one sign speaks for the likeliest culprit, or against it.
+
+    Parameters
+    ----------
+    sign, words, weight
+        Its name, what was found, and the change of the culprit's log odds, positive for it [no unit, no unit, nat].
+    """
 
     sign: str
     words: str
@@ -48,11 +54,17 @@ class Reason:
 class Verdict:
     """Who made one wound, and who is about.
 
-    culprits : culprit -> probability that it made the wound, which sum to one. groups : the same by group of the top.
-    presence : animal -> probability that it is about and bites there, each by itself; they do not sum to one. leading :
-    key of the culprit or group that leads clearly, None when none does. ends : the likeliest group at the low and the high
-    end of what is held of presence and traces. case : what was judged. moved_by : what moved the start away from the
-    place's (own weights, what was confirmed here), a line each.
+    Parameters
+    ----------
+    culprits, groups
+        Culprit, or group of the top -> probability that it made the wound; each add up to 1 [no unit].
+    presence
+        Animal -> probability that it is about and bites there, each by itself; they do not add up to 1 [no unit].
+    leading, ends
+        Key of what leads clearly, None when nothing does; likeliest group at the low and the high end of what is held of
+        presence and traces [no unit].
+    case, moved_by
+        What was judged; what moved the start away from the place's, a line each [no unit].
     """
 
     culprits: Mapping[str, float]
@@ -89,12 +101,7 @@ class Verdict:
         Parameters
         ----------
         name
-            Key of the culprit or the group [no unit].
-
-        Raises
-        ------
-        CannotUse
-            For a name that is neither.
+            Key of the culprit or the group, else CannotUse is raised [no unit].
         """
         return share_of(self.case.known, self.culprits, name)
 
@@ -346,11 +353,6 @@ def by_group(known: Catalogue, culprits: Mapping[str, float]) -> dict[str, float
         The catalogue [no unit].
     culprits
         Culprit -> probability, 0 to 1 [no unit].
-
-    Raises
-    ------
-    CannotUse
-        For a culprit that the catalogue has not, or what is no probability.
     """
     groups: dict[str, float] = {}
     for key, share in culprits.items():

@@ -29,9 +29,24 @@ LOW, MIDDLE, HIGH = 0, 1, 2  # ends of what is held of presence, traces and stra
 class Case:
     """What a wound is judged from.
 
-    signs : what is known of it. place : None where it is not known. month : of finding, 1 to 12. snow_mm : depth of snow
-    that lay [mm], None when unknown. own : weights by culprit in place of the place's. confirmed : wounds by culprit,
-    confirmed from outside. without : culprit left out of the catalogue. without_sources : sources left out.
+    Parameters
+    ----------
+    signs
+        What is known of it, each sign in its own unit.
+    place
+        None where it is not known [no unit].
+    month
+        Of finding, 1 to 12; None where not known [no unit].
+    snow_mm
+        Depth of snow that lay; None where not known [mm].
+    own
+        Weights by culprit in place of the place's [no unit].
+    confirmed
+        Wounds by culprit, confirmed from outside [wounds].
+    without, without_sources
+        Culprit and sources that are left out of the catalogue [no unit].
+    strength
+        Power of the likelihoods; that of `words.yaml` where None [no unit].
     """
 
     signs: Signs
@@ -59,7 +74,15 @@ class Case:
 
 @dataclass(frozen=True)
 class Weighed:
-    """A case weighed. made_by : (C,) posterior of each cause. about : (K,) chance that each culprit is about."""
+    """A case weighed.
+
+    Parameters
+    ----------
+    made_by
+        (C,) posterior of each cause; they add up to 1 [no unit].
+    about
+        (K,) chance that each culprit is about, 0 to 1 [no unit].
+    """
 
     made_by: np.ndarray
     about: np.ndarray

@@ -23,8 +23,17 @@ from diagnose.texts import from_json, read_text
 
 @dataclass(frozen=True)
 class Ground:
-    """A planting's area. metres : polygon in metres; epsg : its projection, None where only metres are known. strata : named
-    parts of it in the same metres, empty where it has none."""
+    """A planting's area.
+
+    Parameters
+    ----------
+    metres
+        Its polygon [m].
+    epsg
+        EPSG number of its projection; None where only metres are known [no unit].
+    strata
+        Named parts of it, empty where it has none [m].
+    """
 
     metres: BaseGeometry
     epsg: int | None

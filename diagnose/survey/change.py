@@ -76,8 +76,19 @@ def change_on_plots(browsed1: ArrayLike, trees1: ArrayLike, browsed2: ArrayLike,
 
 @dataclass(frozen=True)
 class Change:
-    """Both visits on the plots that both saw. before, now : shares browsed. difference : now less before. smallest : change
-    that four of five such pairs of visits would have told from none, None where unknown. days : the two visits."""
+    """Both visits on the plots that both saw.
+
+    Parameters
+    ----------
+    before, now
+        Shares browsed [share].
+    difference
+        Now less before [share].
+    smallest
+        Change that four of five such pairs of visits would have told from none; None where unknown [share].
+    days
+        The two visits, as YYYY-MM-DD; empty where not known [no unit].
+    """
 
     before: Estimate
     now: Estimate

@@ -27,7 +27,17 @@ from diagnose.survey.proportion import wilson
 
 @dataclass(frozen=True)
 class Test:
-    """statistic : chi-square with df degrees of freedom, p_value its upper tail."""
+    """A test of significance.
+
+    Parameters
+    ----------
+    statistic, df
+        Chi-square, and its degrees of freedom [no unit].
+    p_value
+        Its upper tail, 0 to 1 [no unit].
+    method
+        Name of the test [no unit].
+    """
 
     statistic: float
     df: int
@@ -423,7 +433,17 @@ def ratio_score(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Inte
 
 @dataclass(frozen=True)
 class Pooled:
-    """odds_ratio, risk_difference : over all sites, with their intervals; test : Cochran-Mantel-Haenszel."""
+    """Two groups compared over all sites.
+
+    Parameters
+    ----------
+    odds_ratio, odds_interval
+        With its interval [no unit].
+    risk_difference, risk_interval
+        First share less second, with its interval [share].
+    test
+        Cochran-Mantel-Haenszel [no unit].
+    """
 
     odds_ratio: float
     odds_interval: Interval

@@ -17,7 +17,15 @@ _KEYS = ["site", "plot"]
 
 @dataclass(frozen=True)
 class Sample:
-    """What `decide` takes: first, second : (n,) arrays, see there. notes : what was counted how."""
+    """What `decide` takes.
+
+    Parameters
+    ----------
+    first, second
+        (n,) for each plot, see there [trees; m2 or trees].
+    notes
+        What was counted how [no unit].
+    """
 
     first: np.ndarray
     second: np.ndarray

@@ -32,8 +32,14 @@ _RANGE = (0.05, 0.95)  # of the plots that carried-on surveys needed
 class More:
     """Plots that would be needed further, if they go on alike.
 
-    about : half of the carried-on surveys had decided by then. low, high : nine of ten lie between; None where more than
-    `most` were needed.
+    Parameters
+    ----------
+    about
+        Half of the carried-on surveys had decided by then; None where more than `most` were needed [plots].
+    low, high
+        Nine of ten lie between; None where more than `most` were needed [plots].
+    most
+        So many were added at most [plots].
     """
 
     about: int | None
@@ -54,10 +60,26 @@ class More:
 class Decision:
     """What follows from one survey for one target.
 
-    verdict : act, not needed, more, wait (the rule allows no look yet), open (the rule allows none any more) or cannot.
-    sentence : what stands on page one. estimate : with its two-sided interval. low, high : one-sided bounds of this look,
-    in the estimate's unit. error : nominal error of either. more : where plots would help. office : what the target's own
-    rule says of mean or lower limit, empty for own targets. notes : what was counted how, and what could not be.
+    Parameters
+    ----------
+    target, rule
+        What was wanted, and when the survey may be looked at [no unit].
+    verdict
+        act, not needed, more, wait (the rule allows no look yet), open (the rule allows none any more) or cannot [no unit].
+    sentence
+        What stands on page one [no unit].
+    estimate
+        With its two-sided interval, in its own unit.
+    low, high
+        One-sided bounds of this look, in the estimate's unit.
+    error
+        Nominal error of either [no unit].
+    more
+        Where plots would help [plots].
+    office
+        What the target's own rule says of mean or lower limit, empty for own targets [no unit].
+    notes
+        What was counted how, and what could not be [no unit].
     """
 
     target: Target

@@ -23,7 +23,17 @@ MOST_PLOTS = 1_000_000  # that a survey is planned for; our choice
 
 @dataclass(frozen=True)
 class Size:
-    """trees, plots to look at; design_effect that was used; reason in words."""
+    """How much is to be looked at.
+
+    Parameters
+    ----------
+    trees, plots
+        How many [trees, plots].
+    design_effect
+        That was used [no unit].
+    reason
+        In words [no unit].
+    """
 
     trees: int
     plots: int

@@ -18,9 +18,21 @@ _ROUNDED = 1e-9  # limits and value may differ by so much from rounding
 
 @dataclass(frozen=True)
 class Interval:
-    """Two limits at a level of confidence, with the name of their method.
+    """Two limits at a level of confidence.
 
-    Raises CannotUse for limits that are no numbers or stand the wrong way round.
+    Parameters
+    ----------
+    low, high
+        In the unit of what they are of.
+    level
+        0.5 to below 1 [no unit].
+    method
+        Its name [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For limits that are no numbers or stand the wrong way round.
     """
 
     low: float
@@ -38,12 +50,32 @@ class Interval:
 class Estimate:
     """An estimate with its interval and all that is needed to judge it.
 
-    value : None where nothing can be estimated. low, high : None where no interval can be given.
-    sigma : standard error, linearised where plots are clusters. trees, plots : those that carry information.
-    design_effect : variance over that of the same number of independent trees. method : of the interval.
-    note : what a reader must know, empty when nothing.
+    Parameters
+    ----------
+    value, low, high
+        The estimate, None where nothing can be estimated, and its limits, None where no interval can be given, in its
+        `unit`.
+    level
+        Of confidence, 0.5 to below 1 [no unit].
+    method
+        Of the interval [no unit].
+    trees, plots
+        Those that carry information [trees, plots].
+    design_effect
+        Variance over that of the same number of independent trees [no unit].
+    sigma
+        Standard error, linearised where plots are clusters, in its `unit`.
+    df
+        Degrees of freedom [no unit].
+    unit
+        Name of the unit of value, limits and sigma [no unit].
+    note
+        What a reader must know, empty when nothing [no unit].
 
-    Raises CannotUse for a value that is no number, or that lies outside its limits.
+    Raises
+    ------
+    CannotUse
+        For a value that is no number, or that lies outside its limits.
     """
 
     value: float | None

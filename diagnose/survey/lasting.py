@@ -26,7 +26,23 @@ ENOUGH_BARRIERS, ENOUGH_FAILED = 10, 5  # from here an own figure replaces a pub
 
 @dataclass(frozen=True)
 class Survival:
-    """Share of barriers still whole by age. times [year]; share, low, high : (k,); at_risk, failed : (k,) counts."""
+    """Share of barriers still whole by age.
+
+    Parameters
+    ----------
+    kind
+        Name of what they are [no unit].
+    times
+        (k,) ages [year].
+    share, low, high
+        (k,) still whole, with limits, NaN where none can be given [share].
+    at_risk, failed
+        (k,) watched up to each age, and failed at it [barriers].
+    barriers
+        All that were watched [barriers].
+    level, method
+        Of the limits [no unit].
+    """
 
     kind: str
     times: tuple[float, ...]
@@ -208,8 +224,13 @@ def own_lives_file(table: pd.DataFrame) -> str:
 
 @dataclass(frozen=True)
 class Cost:
-    """What one tree saved from browsing cost; low, high from the difference's limits; high is infinite where the
-    protection may have saved none."""
+    """What one tree saved from browsing cost.
+
+    Parameters
+    ----------
+    value, low, high
+        With limits from the difference's limits; `high` is infinite where the protection may have saved none [any currency].
+    """
 
     value: float
     low: float

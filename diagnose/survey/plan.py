@@ -49,8 +49,16 @@ MINUTES_A_PLOT = 10.0  # to lay out and tally one; common practice, no source
 class Plan:
     """What is printed and kept before the first plot.
 
-    site : name of the planting. plots : laid out. plot_m2 : size of each [m2]. rule, target : see there. strata : plots of
-    each part. seed : of the random start. notes : where what was laid out differs from what was asked, and why.
+    Parameters
+    ----------
+    site, notes
+        Name of the planting; where what was laid out differs from what was asked, and why [no unit].
+    plots, plot_m2
+        That were laid out, and the size of each [plots, m2].
+    rule, target, seed
+        When it may be looked at, what is to be decided, and the seed of the random start [no unit].
+    strata
+        Part of the ground -> plots in it [plots].
     """
 
     site: str
@@ -143,8 +151,17 @@ def _plan(told: Mapping[str, Any], name: str) -> Plan:
 
 @dataclass(frozen=True)
 class Known:
-    """What is known, or assumed, of the plots before they are seen. likeness : intraclass correlation, no unit. variation :
-    coefficient of variation of trees a plot, no unit. trees_a_plot : trees. words : where it is from."""
+    """What is known, or assumed, of the plots before they are seen.
+
+    Parameters
+    ----------
+    likeness, variation
+        Intraclass correlation, and coefficient of variation of trees a plot [no unit].
+    trees_a_plot
+        Mean trees of a plot [trees].
+    words
+        Where it is from [no unit].
+    """
 
     likeness: float = 0.1
     variation: float = 0.8
@@ -249,8 +266,17 @@ def asked_plots(target: Target | None, kind: str, plot_m2: float, known: Known, 
 
 @dataclass(frozen=True)
 class Layout:
-    """Numbered plots on the ground. points : (n, 2) [m] in walking order. parts : stratum of each, empty without strata.
-    walk_m : from the first to the last. hours : to walk and tally. notes : where it differs from what was asked."""
+    """Numbered plots on the ground.
+
+    Parameters
+    ----------
+    points, parts
+        (n, 2) in walking order [m], and the stratum of each, empty without strata.
+    walk_m, hours
+        From the first to the last, and to walk and tally [m, h].
+    notes
+        Where it differs from what was asked [no unit].
+    """
 
     points: np.ndarray
     parts: tuple[str, ...]

@@ -19,8 +19,18 @@ MARGIN = 0.05  # of power, for forests with other clumps than those that are pla
 
 @dataclass(frozen=True)
 class Needed:
-    """plots : the planned number. act, not_needed : share of drawn surveys that rightly say so at the first look, where
-    the truth is that far below and above the target. reason : in words."""
+    """How many plots a decision needs.
+
+    Parameters
+    ----------
+    plots
+        The planned number [plots].
+    act, not_needed
+        Share of drawn surveys that rightly say so at the first look, where the truth is that far below and above the target
+        [share].
+    reason
+        In words [no unit].
+    """
 
     plots: int
     act: float

@@ -23,10 +23,21 @@ _ONE_CLASS = "Every judgement is of one class, so agreement beyond chance cannot
 class Agreement:
     """Agreement of two crews on the same trees.
 
-    table : (k, k) counts, rows the first crew. agree : share of pairs in the same class. kappa, weighted : with
-    intervals from the asymptotic standard error; None, with the reason in note, where there are too few pairs.
-    prevalence : share of the pairs' judgements in each class. adjusted : agreement for even classes, (k agree - 1)/(k - 1),
-    which is 2 agree - 1 with two classes.
+    Parameters
+    ----------
+    table, pairs
+        (k, k) counts, rows the first crew, and all of them [trees].
+    agree
+        Share of pairs in the same class [share].
+    prevalence
+        (k,) share of the pairs' judgements in each class [share].
+    kappa, kappa_interval, weighted, weighted_interval
+        With intervals from the asymptotic standard error; None, with the reason in `note`, where there are too few pairs [no
+        unit].
+    adjusted
+        Agreement for even classes, (k agree - 1)/(k - 1), which is 2 agree - 1 with two classes [no unit].
+    note
+        What a reader must know, empty when nothing [no unit].
     """
 
     table: tuple[tuple[int, ...], ...]

@@ -15,7 +15,17 @@ from diagnose.survey.given import a_level, counts, numbers
 
 @dataclass(frozen=True)
 class Ratio:
-    """value, sigma : ratio of totals and its linearised standard error. df : clusters less strata."""
+    """A ratio of totals.
+
+    Parameters
+    ----------
+    value, sigma
+        With its linearised standard error, in the unit of the upper total over that of the lower.
+    df
+        Clusters less strata [no unit].
+    level
+        Of confidence, 0.5 to below 1 [no unit].
+    """
 
     value: float
     sigma: float

@@ -40,9 +40,9 @@ class StoppingRule:
     Parameters
     ----------
     kind : str
-        One of RULES.
+        One of RULES [no unit].
     planned : int or None
-        Plots after which the first look falls; None where nobody planned, then every look counts as a planned one.
+        Plots after which the first look falls; None where nobody planned, then every look counts as a planned one [no unit].
 
     Raises
     ------

@@ -42,15 +42,39 @@ SEVERITY_WORDS = {1: "1 none", 2: "2 laterals only, under half", 3: "3 leader, o
 class Survey:
     """Every figure of one visit (to one site or several), with what was not covered.
 
-    decisions : what follows, own targets first. asked : what to give where no target is known, else empty. unprotected : the
-    headline's share. by_part : what follows in each part of the ground. if_yes, if_no : the headline's with trees that could
-    not be told counted as browsed, and as not. by_* :
-    unprotected trees by group, but by_protection : all trees, "none" for unprotected. stem_damage, severity, guards : shares
-    of trees (severity is our own scale). heights : [cm]. saved : unprotected less protected; saved_redrawn : the same by
-    redrawing whole plots, where asked for. compared : with the visit before. bands : of the official scale that is known,
-    for each species. plot_rows : one row a plot with its position, browsed and trees. refused : rows of the tally that were
-    not taken. lasting : how long barriers last, by kind. cost : of one tree saved, in the money that the cost of a tree's
-    protection was given in.
+    Parameters
+    ----------
+    sites, visits
+        Plantings, and days as YYYY-MM-DD [no unit].
+    trees, plots, empty_plots, unreached_plots, undecided_trees
+        That were looked at, held no tree, could not be reached or not be told [trees, plots].
+    decisions, asked, by_part
+        What follows, own targets first; what to give where no target is known, else empty; what follows in each part of the
+        ground [no unit].
+    unprotected, if_yes, if_no
+        The headline's share browsed, and the same with trees that could not be told counted as browsed, and as not [share].
+    by_species, by_height, by_culprit, by_stratum, by_edge, by_protection
+        Unprotected trees by group, but `by_protection` all trees, "none" for unprotected [share].
+    stem_damage, severity, guards
+        Of trees; severity is our own scale [share].
+    heights
+        Mean, and of the tallest [cm].
+    saved, saved_redrawn, effectiveness
+        Unprotected less protected; the same by redrawing whole plots, where asked for; share of the damage that protection
+        prevents [share].
+    density, unbrowsed_density, stocking
+        Trees [trees/ha], and plots with one [share].
+    compared, bands
+        With the visit before [share]; of the official scale that is known, for each species.
+    plot_rows, map, area
+        One row a plot with its position [m], browsed and trees; the smoothed share; the planting [m].
+    clustering, towards_edge
+        Whether near plots are alike; rank correlation with the distance to the edge, and its p-value [no unit].
+    methods, not_covered, caution, refused
+        In words; rows of the tally that were not taken [no unit].
+    lasting, cost
+        How long barriers last, by kind [year]; of one tree saved, in the money that the cost of a tree's protection was
+        given in.
     """
 
     sites: tuple[str, ...]

@@ -24,7 +24,23 @@ MOST_TALLY_BYTES = 50_000_000  # a hundred thousand trees; our choice
 
 @dataclass(frozen=True)
 class Field:
-    """One column of the tally sheet. kind : word, whole, number, day or choice. tell : how to tell, as on the form."""
+    """One column of the tally sheet.
+
+    Parameters
+    ----------
+    name, title
+        As the file and the form call it [no unit].
+    kind
+        word, whole, number, day or choice [no unit].
+    tell
+        How to tell, as on the form [no unit].
+    choices
+        That there are, where it is a choice [no unit].
+    low, high
+        Least and most, in the column's own unit.
+    needed
+        May it not be empty? [no unit]
+    """
 
     name: str
     title: str
@@ -67,7 +83,17 @@ TALLY = (
 
 @dataclass(frozen=True)
 class RefusedRow:
-    """A row that was not taken. line : in its file. why : what is wrong. cells : column -> what stood there."""
+    """A row that was not taken.
+
+    Parameters
+    ----------
+    line
+        In its file [no unit].
+    why
+        What is wrong [no unit].
+    cells
+        Column -> what stood there [no unit].
+    """
 
     line: int
     why: str

@@ -35,39 +35,39 @@ class Target:
     Parameters
     ----------
     kind : str
-        One of KINDS.
+        One of KINDS [no unit].
     value : float
         Trees per hectare [1/ha], or a share, no unit.
     to : float or None
-        Upper end where a range is published: act above it, not needed below `value`. Of share_browsed only.
+        Upper end where a range is published: act above it, not needed below `value`. Of share_browsed only [share].
     species : tuple of str
-        Species, "broadleaves", "conifers" or "any".
+        Species, "broadleaves", "conifers" or "any" [no unit].
     least_height_cm : float or None
         Height from which a tree counts [cm].
     least_age_years : float or None
         Years since planting from which it counts [year]; the tally has no age, so this is told and not tested.
     unbitten : bool
-        Must the leader be unbitten this year?
+        Must the leader be unbitten this year? [no unit]
     free_of_weeds : bool
-        Must it stand above what competes with it?
+        Must it stand above what competes with it? [no unit]
     plot_m2 : float or None
         Size of the plots that the target was made for [m2].
     most_per_plot : int or None
-        Trees that one plot may count at most.
+        That one plot may count at most [trees].
     stocked_at : int
-        Trees that make a plot stocked, of stocked_plots.
+        That make a plot stocked, of stocked_plots [trees].
     least_distance_m : float or None
         Distance that counted trees keep from each other [m]: well-spaced trees, not trees.
     passes : str
-        What the rule lets pass: the "mean", or a "lower limit".
+        What the rule lets pass: the "mean", or a "lower limit" [no unit].
     sureness : float
         How surely, no unit.
     years : int
-        Visits of so many years are averaged.
+        Visits of so many years are averaged [year].
     country, region, source, key, tag : str
-        Where it holds, who says so, and whether that was read.
+        Where it holds, who says so, and whether that was read [no unit].
     year : int or None
-        Year of the source.
+        Of the source [year].
 
     Raises
     ------

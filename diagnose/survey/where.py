@@ -19,8 +19,19 @@ from diagnose.survey.given import of_all, places
 
 @dataclass(frozen=True)
 class RateMap:
-    """Smoothed share browsed on a grid. x : (columns,), y : (rows,) [m]; rate, sigma : (rows, columns), NaN outside the
-    planting or where too few trees stand near; trees : (rows, columns) weight of trees that speak there."""
+    """Smoothed share browsed on a grid.
+
+    Parameters
+    ----------
+    x, y
+        (columns,) and (rows,) of the cells' middles [m].
+    rate, sigma
+        (rows, columns) with standard error, NaN outside the planting or where too few trees stand near [share].
+    trees
+        (rows, columns) weight of trees that speak there [trees].
+    bandwidth_m
+        Standard deviation of the kernel [m].
+    """
 
     x: np.ndarray
     y: np.ndarray
@@ -111,7 +122,19 @@ def distance_to_edge(xy: ArrayLike, area: BaseGeometry) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Clustering:
-    """statistic : Moran's I; expected without clustering; p_value by permutation, two-sided; draws."""
+    """Whether near plots resemble each other.
+
+    Parameters
+    ----------
+    statistic, expected
+        Moran's I, and what it is without clustering [no unit].
+    p_value
+        By permutation, two-sided, 0 to 1 [no unit].
+    draws
+        Permutations [no unit].
+    method
+        Its name [no unit].
+    """
 
     statistic: float
     expected: float

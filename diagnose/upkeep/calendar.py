@@ -39,14 +39,15 @@ class Entry:
     Parameters
     ----------
     about : str
-        What makes it the same event when the file is written again.
+        What makes it the same event when the file is written again [no unit].
     day : date
-        Its first day.
+        Its first day [no unit].
     title, told : str
+        What the calendar shows, and more about it [no unit].
     warn : timedelta
-        When it is called, from the start of the day; not after it.
+        When it is called, from the start of the day; not after it [no unit].
     again : mapping
-        Recurrence rule as RFC 5545 writes it, empty for once.
+        Recurrence rule as RFC 5545 writes it, empty for once [no unit].
 
     Raises
     ------

@@ -40,23 +40,23 @@ class Item(NamedTuple):
     Parameters
     ----------
     kind : str
-        Of CLASSES.
+        Of CLASSES [no unit].
     site, barrier, label : str
-        Where; the barrier's id is empty for work of a whole site.
+        Where; the barrier's id is empty for work of a whole site [no unit].
     what, why : str
-        In words.
+        In words [no unit].
     act_by : str
-        ISO day, or empty.
+        ISO day, or empty [no unit].
     caution : str
-        What to mind.
+        What to mind [no unit].
     lat, lon, error_m : float or None
         [degree], [degree] and [m]; None when not known.
     pieces : float
-        Barriers, or metres of a fence.
+        Barriers [barriers], or length of a fence [m].
     row : str
-        The row that it stands in, or empty.
+        The row that it stands in, or empty [no unit].
     reason : str
-        The short reason that equal works are counted by, such as `found leaning`.
+        The short reason that equal works are counted by, such as `found leaning` [no unit].
     """
 
     kind: str

@@ -34,25 +34,25 @@ class Forecast:
     Parameters
     ----------
     safe, tight : Days
-        When the plant needs it no more, and when the barrier cuts in.
+        When the plant needs it no more, and when the barrier cuts in [no unit].
     tenth : date
-        A tenth of such stems are cut into by then.
+        A tenth of such stems are cut into by then [no unit].
     winter, latest : date or None
-        Start of the first and of the last winter in which it may come off; None where none is safe for both.
+        Start of the first and of the last winter in which it may come off; None where none is safe for both [no unit].
     make_room_by : date or None
-        The last day to widen or replace it, where no winter is safe; None otherwise.
+        The last day to widen or replace it, where no winter is safe; None otherwise [no unit].
     asks : str
-        What the plant must be, such as `out of reach`.
+        What the plant must be, such as `out of reach` [no unit].
     room : str
-        How room is made in such a barrier.
+        How room is made in such a barrier [no unit].
     known : bool
-        Is the stem's size known?
+        Is the stem's size known? [no unit]
     guessed : bool
-        Is it reckoned from a seedling that nobody measured?
+        Is it reckoned from a seedling that nobody measured? [no unit]
     on : date
-        The day that it is told on.
+        The day that it is told on [no unit].
     south : bool
-        South of the equator, where winters lie within one year.
+        South of the equator, where winters lie within one year [no unit].
 
     Raises
     ------

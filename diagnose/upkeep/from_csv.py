@@ -19,7 +19,17 @@ if TYPE_CHECKING:
 
 @dataclass
 class Registered:
-    """What a CSV file brought. refused : line, and why. ignored : columns that are no fields."""
+    """What a CSV file brought.
+
+    Parameters
+    ----------
+    saved
+        How many [barriers].
+    refused
+        Line of the file, and why [no unit].
+    ignored
+        Columns that are no fields [no unit].
+    """
 
     saved: int = 0
     refused: list[tuple[int, str]] = field(default_factory=list)

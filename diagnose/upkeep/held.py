@@ -29,7 +29,7 @@ class Share:
     value, low, high : float
         The share and its limits at LEVEL [share].
     trees, plantings : int
-        What it is from.
+        What it is from [trees, plantings].
 
     Raises
     ------
@@ -61,11 +61,11 @@ class Updated:
     Parameters
     ----------
     part : str
-        Key of the barrier in the plan's catalogue.
+        Key of the barrier in the plan's catalogue [no unit].
     what : str
-        `holds` [share] or `life` [year].
+        `holds` or `life` [no unit].
     published, value, low, high : float
-        The published figure; the updated one with its limits at LEVEL.
+        The published figure; the updated one with its limits at LEVEL [share or year].
     weight : float
         How much of the updated figure the published one still makes up [share].
 

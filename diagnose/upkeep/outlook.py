@@ -31,7 +31,7 @@ class Days:
     Parameters
     ----------
     early, likely, late : date
-        With the fastest, the usual and the slowest growth (5th, 50th and 95th percentile); FAR for never.
+        With the fastest, the usual and the slowest growth (5th, 50th and 95th percentile); FAR for never [no unit].
 
     Raises
     ------
@@ -80,9 +80,9 @@ class Standing:
     Parameters
     ----------
     form : str
-        As in forms.yaml.
+        As in forms.yaml [no unit].
     measured_on : date
-        Day of the sizes.
+        Day of the sizes [no unit].
     stem_mm, leader_mm : float
         The stem's diameter and the leader's height [mm].
     stem_rate, leader_rate : Rate
@@ -90,11 +90,11 @@ class Standing:
     inner_mm : float or None
         Clear width inside [mm]; None where it does not close round a stem.
     culprits : tuple of str
-        What it is there against.
+        What it is there against [no unit].
     snow_mm : float
         Deepest snow [mm].
     stands_alone, bark_safe : bool or None
-        What a look found; None when nobody looked.
+        What a look found; None when nobody looked [no unit].
 
     Raises
     ------
@@ -130,17 +130,17 @@ class Outlook:
     Parameters
     ----------
     tight : Days
-        When too little clearance is left.
+        When too little clearance is left [no unit].
     tenth : date
-        A tenth of such plants are tight by then.
+        A tenth of such plants are tight by then [no unit].
     widen_by : Days
-        The start of the season in which it is tight.
+        The start of the season in which it is tight [no unit].
     safe : Days
-        When it may come off.
+        When it may come off [no unit].
     swap : bool
-        Is there no winter that is sure to be after the late end of `safe` and before the early end of `tight`?
+        Is there no winter that is sure to be after the late end of `safe` and before the early end of `tight`? [no unit]
     waits_for : tuple of str
-        What must hold before it comes off, in words.
+        What must hold before it comes off, in words [no unit].
     """
 
     tight: Days

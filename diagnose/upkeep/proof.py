@@ -30,16 +30,17 @@ class Proof:
     Parameters
     ----------
     inside, outside, alive : Share or None
-        Trees damaged inside and outside, and trees alive inside; None where nobody tallied any.
+        Trees damaged inside and outside, and trees alive inside; None where nobody tallied any [share].
     less : tuple of float or None
         Outside less inside, with its limits [share].
     lots_drawn : bool
-        Were lots drawn for which trees were guarded?
+        Were lots drawn for which trees were guarded? [no unit]
     failures : mapping
-        Form of barrier -> its censored curve.
+        Form of barrier -> its censored curve [year].
     updates : tuple of Updated
+        Published figures as they change [share or year].
     cost : tuple of float or None
-        Of one tree alive inside, with its limits, in the currency that was given.
+        Of one tree alive inside, with its limits [the currency that was given].
     """
 
     inside: Share | None

@@ -19,19 +19,21 @@ class Job(NamedTuple):
     Parameters
     ----------
     kind : str
-        Of due.CLASSES.
+        Of due.CLASSES [no unit].
     site, what : str
+        Where, and what is done [no unit].
     many : int
-        How many barriers; 0 for work of the whole planting.
+        How many; 0 for work of the whole planting [barriers].
     where : str
-        Their labels by row, or what they are.
+        Their labels by row, or what they are [no unit].
     why : str
-        Their reasons, each with its count.
+        Their reasons, each with its count [no unit].
     act_by : str
-        ISO day of the most pressing, or empty.
+        ISO day of the most pressing, or empty [no unit].
     caution : str
+        What to mind [no unit].
     items : tuple of Item
-        In walking order.
+        In walking order [no unit].
     """
 
     kind: str

@@ -15,10 +15,27 @@ from diagnose.upkeep.growth import CLIMATES
 
 @dataclass(frozen=True)
 class Task:
-    """A work of the year's round. months : of the northern half of the earth, by climate. forms : barriers it is for,
-    none for all. against, without : only where one, or none, of these culprits is stopped. urgent : cannot wait for
-    the next month. for_the_whole : of the planting, not of each barrier. by_looks : the due list asks for it where the
-    last look is too old; only the calendar lists it as a task."""
+    """A work of the year's round.
+
+    Parameters
+    ----------
+    key, what
+        Its name in year.yaml, and in words [no unit].
+    months
+        Climate -> months of the northern half of the earth, 1 to 12 [no unit].
+    forms
+        Barriers it is for, none for all [no unit].
+    against, without
+        Only where one, or none, of these culprits is stopped [no unit].
+    caution, source
+        What to mind, and where it is known from [no unit].
+    urgent
+        Can it not wait for the next month? [no unit]
+    for_the_whole
+        Is it of the planting, not of each barrier? [no unit]
+    by_looks
+        Does the due list ask for it where the last look is too old? Only the calendar lists it as a task [no unit].
+    """
 
     key: str
     what: str
