@@ -45,8 +45,17 @@ _own = threading.local()  # a network object is not shared between threads
 
 @dataclass(frozen=True)
 class Glance:
-    """A place where an end may be. at : (2,) [px]. outward : (2,) unit vector away from the stem. width : of the stem [px].
-    score : 0 to 1, no probability: of an end, times how surely a stem is seen behind it."""
+    """A place where an end may be.
+
+    Parameters
+    ----------
+    at, width
+        (2,) the place, and the stem's width [px].
+    outward
+        (2,) unit vector away from the stem [no unit].
+    score
+        0 to 1, no probability: of an end, times how surely a stem is seen behind it [no unit].
+    """
 
     at: np.ndarray
     outward: np.ndarray
@@ -56,8 +65,17 @@ class Glance:
 
 @dataclass(frozen=True)
 class Found:
-    """What the finder saw. shares : (rows, columns, classes) probability of each class in each cell of the map.
-    to_px : (3, 3) from the map's cells to the picture's pixels. ends : the likeliest first."""
+    """What the finder saw.
+
+    Parameters
+    ----------
+    shares
+        (rows, columns, classes) probability of each class in each cell of the map [no unit].
+    to_px
+        (3, 3) from the map's cells to the picture's pixels [px].
+    ends
+        The likeliest first [px].
+    """
 
     shares: np.ndarray
     to_px: np.ndarray
@@ -73,8 +91,16 @@ class Found:
 class CloseView:
     """One place seen closely.
 
-    shares : (rows, columns, classes). to_px : (3, 3) from the map's cells to the picture's pixels. forms : probabilities of
-    FORMS. is_end : probability that a severed end is here. end : where it is, corrected.
+    Parameters
+    ----------
+    shares
+        (rows, columns, classes) probability of each class in each cell of the map [no unit].
+    to_px
+        (3, 3) from the map's cells to the picture's pixels [px].
+    forms, is_end
+        Probabilities of FORMS, and that a severed end is here [no unit].
+    end
+        Where it is, corrected [px].
     """
 
     shares: np.ndarray

@@ -37,8 +37,17 @@ ACROSS = 24  # places across a strip that are read
 
 @dataclass(frozen=True, eq=False)
 class BarkMap:
-    """Probabilities on a view's pixels. stem : (h, w) of bark or wood. wood : (h, w) of wood. free : (h, w) 1 where the view
-    is open, else 0. scale [px/mm]."""
+    """Probabilities on a view's pixels.
+
+    Parameters
+    ----------
+    stem, wood
+        (h, w) of bark or wood, and of wood, 0 to 1 [no unit].
+    free
+        (h, w) 1 where the view is open, else 0 [no unit].
+    scale
+        Of the view [px/mm].
+    """
 
     stem: np.ndarray
     wood: np.ndarray

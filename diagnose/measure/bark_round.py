@@ -29,11 +29,16 @@ Arcs = tuple[tuple[float, float], ...]
 
 @dataclass(frozen=True)
 class SeenRound:
-    """What one view saw at the patch's widest height, round the stem [degree], 0 to the camera, counterclockwise from above.
+    """What one view saw at the patch's widest height, round the stem, 0 to the camera, counterclockwise from above.
 
-    bare : arcs without bark. also : arcs that look bare too, apart from the patch. seen : arcs that are seen well, bare or
-    not. border_deg : standard uncertainty of a border that faces the camera. alone : the share of the circumference
-    without bark that this view allows.
+    Parameters
+    ----------
+    bare, also, seen
+        Arcs without bark; that look bare too, apart from the patch; that are seen well, bare or not [degree].
+    border_deg
+        Standard uncertainty of a border that faces the camera [degree].
+    alone
+        The share of the circumference without bark that this view allows [share].
     """
 
     bare: Arcs

@@ -56,9 +56,19 @@ SURE, SURE_WHERE_TAPPED = 3.9, 3.4  # least score, agreement in it; chosen on ca
 class Candidate:
     """A strip between two lines of a view that looks like a stem with a bare patch.
 
-    pair : its sides, low coordinate first. score : higher is likelier. centre : (2,) of the patch, view pixels.
-    rows : (first, last) of the patch along the strip, view pixels along the running coordinate. wide : the same, with
-    where else the eye's map shows bare wood. width : of the strip [mm].
+    Parameters
+    ----------
+    pair
+        Its sides, low coordinate first [view px].
+    score
+        Higher is likelier [no unit].
+    centre
+        (2,) of the patch [view px].
+    rows, wide
+        First and last of the patch along the running coordinate, and the same with where else the eye's map shows bare wood
+        [view px].
+    width
+        Of the strip [mm].
     """
 
     pair: tuple[Line, Line]

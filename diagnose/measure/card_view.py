@@ -32,9 +32,16 @@ WHOLLY_OPEN = 253  # of 255: what is turned mixes open places with hidden ones
 class View:
     """The card's surroundings as seen flat on the card's plane.
 
-    light : (h, w, 3) float32 natural logarithm of blue, green, red light, the card's white at zero.
-    lab : (h, w, 3) uint8 CIELAB, LAB_UNITS to the unit, a and b from the middle on. open : (h, w) bool, in the picture
-    and not on the card. scale [px/mm].
+    Parameters
+    ----------
+    light
+        (h, w, 3) float32 natural logarithm of blue, green, red light, the card's white at zero [nat].
+    lab
+        (h, w, 3) uint8 CIELAB, a and b from the middle on [LAB_UNITS to the unit].
+    open
+        (h, w) bool, in the picture and not on the card [no unit].
+    scale
+        Of the view [px/mm].
     """
 
     light: np.ndarray
@@ -55,9 +62,14 @@ class View:
 
 @dataclass(frozen=True, eq=False)
 class Line:
-    """A straight edge in a view: through `middle` (2,) along the unit vector `along` (2,), both in view pixels.
+    """A straight edge in a view.
 
-    strength : mean step across it [CIELAB units] times the share of its length that agrees.
+    Parameters
+    ----------
+    middle, along
+        (2,) a point of it, and (2,) the unit vector along it [view px].
+    strength
+        Mean step across it times the share of its length that agrees [CIELAB units].
     """
 
     middle: np.ndarray

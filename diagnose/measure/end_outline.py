@@ -43,8 +43,14 @@ class Frame(Protocol):
 class Outlined:
     """A stem's end as it was outlined.
 
-    end : its shape. patch : linear light round it. outline : (n, 2) in the frame. off : (n,) how far each point lies from
-    the eye's own border, in the frame's unit. contrast : of the sides against what lies beside them, 1 = white paper.
+    Parameters
+    ----------
+    end, patch
+        Its shape, and the linear light round it [no unit].
+    outline, off
+        (n, 2), and (n,) how far each point lies from the eye's own border [unit of the frame].
+    contrast
+        Of the sides against what lies beside them, 1 for white paper [no unit].
     """
 
     end: End
@@ -185,7 +191,15 @@ def outlined(
 
 @dataclass(frozen=True)
 class Patch:
-    """Linear light around the end, (h, w, 3); column x0 + x * scale, row y0 + y * scale of the frame."""
+    """Linear light around the end.
+
+    Parameters
+    ----------
+    light
+        (h, w, 3), 0 to 1 [no unit].
+    scale, x0, y0
+        Column x0 + x * scale, row y0 + y * scale of the frame [cells].
+    """
 
     light: np.ndarray
     scale: float

@@ -31,7 +31,15 @@ OnPlain = Callable[[np.ndarray], np.ndarray]
 
 @dataclass(frozen=True)
 class Sides:
-    """The two straight sides, y = offset + lean x, left (smaller y) and right."""
+    """The two straight sides, y = offset + lean x, left (smaller y) and right.
+
+    Parameters
+    ----------
+    left, right
+        Offset [unit of the outline] and lean of each.
+    left_rms, right_rms, reach
+        How far points stray from them, and the length over which they were seen [unit of the outline].
+    """
 
     left: tuple[float, float]
     right: tuple[float, float]
@@ -61,12 +69,26 @@ class Sides:
 class End:
     """The end of a stem in its own frame: x outwards along the axis, y across, 0 at the axis; unit one diameter.
 
-    y : (n,) places across, over the whole width. x : (n,) outermost outline there without fibres.
-    reach : (n,) outermost outline with fibres. slope, offset : the least-squares line over the middle 80 %.
-    bulge : how far the outline's middle stands out from a straight line, in the share of a half circle: for a flat
-    face tan(true) |sin(roll)|, seen square to the axis. diameter_doubt : what taper and waviness where the diameter is read
-    add to its standard uncertainty, as a share of it; 0 on a straight stem. swelling : what is said of a node or swelling
-    there, empty where there is none.
+    Parameters
+    ----------
+    y, x, reach
+        (n,) places across, over the whole width, and outermost outline there without fibres and with them [diameters].
+    slope, offset
+        The least-squares line over the middle 80 % [no unit, diameters].
+    bulge
+        How far the outline's middle stands out from a straight line, in the share of a half circle: for a flat face
+        tan(true) |sin(roll)|, seen square to the axis [no unit].
+    diameter, origin, turn
+        Of the stem, its place and the angle of its axis in the frame of the outline [unit of the outline, radian].
+    lip
+        Lowest point of the face [diameters].
+    sides
+        The two straight ones [unit of the outline].
+    diameter_doubt
+        What taper and waviness where the diameter is read add to its standard uncertainty, as a share of it; 0 on a straight
+        stem [no unit].
+    swelling
+        What is said of a node or swelling there, empty where there is none [no unit].
     """
 
     y: np.ndarray
@@ -328,7 +350,16 @@ def flat_face(y: np.ndarray) -> np.ndarray:
 class CleanPart:
     """The longest stretch of an end's outline that one straight line follows.
 
-    share : of the width. slope : its own. rms : distance from it, in diameters. middle : of the stretch across.
+    Parameters
+    ----------
+    share
+        Of the width [share].
+    slope, offset
+        Of the line [no unit, diameters].
+    rms
+        Distance from it [diameters].
+    ends
+        First and last place of the stretch across [diameters].
     """
 
     share: float

@@ -73,7 +73,13 @@ class _Straight:
 
 @dataclass(frozen=True)
 class SeenEnd:
-    """A severed end as it was seen: its outline, the frame it lies in, and what the eye saw."""
+    """A severed end as it was seen.
+
+    Parameters
+    ----------
+    outlined, frame, view
+        Its outline, the frame it lies in, and what the eye saw [no unit].
+    """
 
     outlined: Outlined
     frame: _Straight

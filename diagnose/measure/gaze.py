@@ -14,8 +14,12 @@ from diagnose.photo.picture import Picture
 class Gaze:
     """A camera that looks straight at one point of the picture: what it sees is free of the lens's stretching.
 
-    H : (3, 3) from its pixels, with (0, 0) at that point, to upright pixels of the picture. cosine : of the angle
-    between the view of that point and the lens's axis.
+    Parameters
+    ----------
+    H
+        (3, 3) from its pixels, with (0, 0) at that point, to upright pixels of the picture [px].
+    cosine
+        Of the angle between the view of that point and the lens's axis [no unit].
     """
 
     H: np.ndarray

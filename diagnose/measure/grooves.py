@@ -19,10 +19,20 @@ LEAST_GROOVES = 3.0  # across the run, for a spacing to mean anything
 
 @dataclass(frozen=True)
 class Grooves:
-    """Parallel grooves. spacing_mm : mean centre to centre, across their run, with spacing_sigma. direction_deg :
-    of the grooves to the upward direction, positive counterclockwise as seen, in (-90, 90], with
-    direction_sigma. regularity : 0 to 1, height of the autocorrelation at one spacing. contrast : how many
-    times the power of other directions it has, sharpness : of other periods."""
+    """Parallel grooves.
+
+    Parameters
+    ----------
+    spacing_mm, spacing_sigma
+        Mean centre to centre, across their run, with its standard uncertainty [mm].
+    direction_deg, direction_sigma
+        Of the grooves to the upward direction, positive counterclockwise as seen, above -90 to 90, with its standard
+        uncertainty [degree].
+    regularity
+        Height of the autocorrelation at one spacing, 0 to 1 [no unit].
+    contrast, sharpness
+        How many times the power of other directions it has, and of other periods [no unit].
+    """
 
     spacing_mm: float
     spacing_sigma: float

@@ -48,12 +48,19 @@ BESIDE_MM = 700.0  # a plant farther to the side of the staff does not stand bes
 
 @dataclass(frozen=True)
 class Height:
-    """Height above the ground at the stem's foot [mm], with its sigma; surface_mm : of a tapped surface of
-    snow or grass above the staff's foot, or None; above_surface_mm : of the wound above it.
-    aside_mm : of the wound to the right of the staff's line.
+    """Height above the ground at the stem's foot.
 
-    foot_px : where the stem's foot must lie, level with the staff's foot where it was not tapped.
-    line_px : (21, 2) the staff's centre line every 100 mm from its foot.
+    Parameters
+    ----------
+    value_mm, sigma_mm, aside_mm
+        With its standard uncertainty; of the wound to the right of the staff's line [mm].
+    foot_px, line_px
+        Where the stem's foot must lie, level with the staff's foot where it was not tapped; (21, 2) the staff's centre line
+        every 100 mm from its foot [upright px].
+    surface_mm, surface_sigma_mm
+        Of a tapped surface of snow or grass above the staff's foot, None without [mm].
+    above_surface_mm, above_surface_sigma_mm
+        Of the wound above it [mm].
     """
 
     value_mm: float
@@ -183,7 +190,8 @@ def fit_height(scene: StaffView, tip: Point, foot: Point | None = None) -> Heigh
     """Height of the tapped wound above the ground at the stem's foot, from a scene with at least two markers.
 
     A second tap far above the ground that the staff stands on is taken for the surface of snow or grass: the height
-    is then above the ground level with the staff's foot. One far below it is the ground all the same.
+    is then above the ground level with the staff's foot. One far below it is the ground all the same. Least squares, with
+    priors on what the picture does not tell (our own choice) and Cauchy's loss for corners that stand far off.
 
     Parameters
     ----------
@@ -193,11 +201,6 @@ def fit_height(scene: StaffView, tip: Point, foot: Point | None = None) -> Heigh
         The wound [upright px].
     foot
         The stem's foot; None where it was not tapped [upright px].
-
-    References
-    ----------
-    .. [1] Least squares with priors on what the picture does not tell, and Cauchy's loss for corners that stand far off; the
-       priors' widths are our own choice.
     """
     if foot is None:
         return replace(_fit(scene, tip, None, GROUND_MM), surface_mm=None)

@@ -56,7 +56,19 @@ GROWS, GROWS_SLOPE = 1.22, 15.0  # a stem so many times as thick behind its end,
 
 @dataclass(frozen=True)
 class Stem:
-    """A stem found on the sheet: its end, a point farther back, both in plane [mm], and its rough diameter [mm]."""
+    """A stem found on the sheet.
+
+    Parameters
+    ----------
+    tip, back
+        (2,) its end and a point farther back, in the plane [mm].
+    diameter
+        Roughly [mm].
+    score
+        Higher is likelier [no unit].
+    view
+        What the eye saw of its end [no unit].
+    """
 
     tip: np.ndarray
     back: np.ndarray
@@ -67,9 +79,16 @@ class Stem:
 
 @dataclass(frozen=True)
 class Facing:
-    """The plane that holds the stem's axis and faces the camera; x outwards along the axis, y across [mm].
+    """The plane that holds the stem's axis and faces the camera; x outwards along the axis, y across.
 
-    place(n, 2) -> (n, 2) upright pixels. lean : by how much x runs towards the camera, as sine.
+    Parameters
+    ----------
+    origin, along, across
+        (3,) a point of it, and its unit vectors, in the sheet's coordinates [mm].
+    plane
+        The sheet's [no unit].
+    lean
+        By how much x runs towards the camera, as sine [no unit].
     """
 
     origin: np.ndarray
@@ -181,7 +200,15 @@ def facing_plane(plane: Plane, tip_px: np.ndarray, back_px: np.ndarray, lift: fl
 
 @dataclass(frozen=True)
 class SeenEnd:
-    """A severed end as it was seen: its outline, the plane it lies in, pixels a millimetre there, and what the eye saw."""
+    """A severed end as it was seen.
+
+    Parameters
+    ----------
+    outlined, facing, view
+        Its outline, the plane it lies in, and what the eye saw [no unit].
+    per_mm
+        Pixels a millimetre there [px/mm].
+    """
 
     outlined: Outlined
     facing: Facing

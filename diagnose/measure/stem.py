@@ -26,14 +26,27 @@ BUMPY = 0.012  # of the radius: bark's own bumps and what shadow adds to a side;
 
 @dataclass(frozen=True, eq=False)
 class Stem:
-    """A round stem as a cylinder in the plane's coordinates [mm].
+    """A round stem as a cylinder in the plane's coordinates.
 
-    camera : what saw it. foot : (3,) point of the axis nearest the card's middle. axis : (3,) unit vector that runs
-    up the picture. toward : (3,) unit vector square to the axis, to the camera. across : (3,) to the right where the
-    axis runs up. radius [mm]. distance : axis to camera [mm]. scale_sigma : relative standard uncertainty that
-    all lengths on the stem share, since its front stands off the card's plane by an unknown bit.
-    radius_sigma : relative standard uncertainty of the radius, that included. sides_px : where its left and
-    right sides were seen, (n, 2) each. eye_wider : by how much thicker the eye sees it [mm]; 0 where both agree.
+    Parameters
+    ----------
+    camera
+        That saw it [no unit].
+    foot
+        (3,) point of the axis nearest the card's middle [mm].
+    axis, toward, across
+        (3,) unit vectors: up the picture, square to that to the camera, and to the right where the axis runs up [no unit].
+    radius, distance
+        Of the cylinder, and from its axis to the camera [mm].
+    scale_sigma
+        Relative standard uncertainty that all lengths on the stem share, since its front stands off the card's plane by an
+        unknown bit [no unit].
+    radius_sigma
+        Relative standard uncertainty of the radius, that included [no unit].
+    sides_px
+        Where its left and right sides were seen, (n, 2) each [upright px].
+    eye_wider
+        By how much thicker the eye sees it; 0 where both agree [mm].
     """
 
     camera: Camera

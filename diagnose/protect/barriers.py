@@ -30,17 +30,26 @@ SPEC_KEYS = ("name", "barrier", "height_mm_min", "opening_mm_max", "post_spacing
 
 @dataclass(frozen=True)
 class Part:
-    """One barrier of the catalogue, sized. Lengths in mm; 0 where a figure does not apply.
+    """One barrier of the catalogue, sized; 0 where a figure does not apply.
 
     Parameters
     ----------
-    holds : need and share of its damage kept away, no unit.
-    opening_mm : largest opening that its animals allow, as their source gives it.
-    top_mm : above the ground. burial_mm : below it. width_mm : width of the mesh that is bought.
-    sides, side_mm, post_mm, rails, backed : of a guard of posts and rails; rails a side, and whether mesh stands behind
-    them.
-    snow_mm : depth of the snow that it was sized for; wires under it carry nothing.
-    sources : figure, and its source key and tag.
+    key, name, where, unit, sources
+        Of the catalogue; figure, and its source key and tag [no unit].
+    holds
+        Need and share of its damage kept away [share].
+    opening_mm
+        Largest opening that its animals allow, as their source gives it [mm].
+    top_mm, burial_mm, stand_off_mm
+        Above the ground, below it, and off the stem [mm].
+    wire_mm, width_mm
+        Least wire, and width of the mesh that is bought [mm].
+    sides, rails, backed
+        Of a guard of posts and rails; rails a side, and whether mesh stands behind them [no unit].
+    side_mm, post_mm
+        Of the same: length of a side, and thickness of posts [mm].
+    snow_mm
+        Deepest snow that it was sized for; wires under it carry nothing [mm].
     """
 
     key: str

@@ -28,7 +28,17 @@ HELD = ((1500.0, 0.0), (1800.0, 0.14), (2100.0, 0.85), (2400.0, 1.0))
 
 @dataclass(frozen=True)
 class Energiser:
-    """joules_by_fence, joules_by_wire : both published rules. joules : the one to buy for, the larger."""
+    """What drives an electric fence, and its earth.
+
+    Parameters
+    ----------
+    joules_by_fence, joules_by_wire, joules
+        By both published rules, and the one to buy for [J].
+    rods, rod_m, rod_spacing_m
+        Earth rods: how many, how long and how far apart [rods, m, m].
+    volts
+        To build for [V].
+    """
 
     joules_by_fence: float
     joules_by_wire: float

@@ -19,17 +19,25 @@ CROSS_AT = 0.75  # height of a cross-member as a share of the post's head (BRACE
 
 @dataclass(frozen=True)
 class Posts:
-    """What stands in the ground of a fence. Lengths in mm, numbers whole.
+    """What stands in the ground of a fence.
 
     Parameters
     ----------
-    line : posts between the ends. anchors : at corners, gates and braces within a long side. pulls : directions in which
-        a strained length pulls at an anchor, each of which is braced. within : braces within long sides.
-    line_length_mm, end_length_mm, line_depth_mm, end_depth_mm : of line posts, and of anchors and brace posts.
-    sold : whether both lengths are sold.
-    cross_mm : length of a cross-member or strut; cross_at_mm : height of the cross-member. brace_posts : a brace's own
-    posts.
-    tie_m : wire for one diagonal tie, twice round [m].
+    line, anchors
+        Posts between the ends, and at corners, gates and braces within a long side [posts].
+    pulls, within
+        Directions in which a strained length pulls at an anchor, each of which is braced, and braces within long sides
+        [braces].
+    line_length_mm, end_length_mm, line_depth_mm, end_depth_mm
+        Of line posts, and of anchors and brace posts [mm].
+    sold
+        Are both lengths sold? [no unit]
+    cross_mm, cross_at_mm
+        Length of a cross-member or strut, and height of the cross-member [mm].
+    brace_posts
+        A brace's own posts [posts].
+    tie_m
+        Wire for one diagonal tie, twice round [m].
     """
 
     line: int

@@ -16,9 +16,16 @@ CORNER_DEG = 15.0  # a turn sharper than this needs a braced post; our choice
 class Ground:
     """The land of a planting.
 
-    corners_m : corners on a plane round the middle, x east, y north [m], first corner not repeated. perimeter_m,
-    area_m2 : geodesic where corners were longitude and latitude. sides_m : length of each side [m].
-    slope_percent : steepest slope across which the line runs.
+    Parameters
+    ----------
+    corners_m
+        Corners on a plane round the middle, x east, y north, first corner not repeated [m].
+    sides_m, perimeter_m
+        Length of each side, and of all; geodesic where corners were longitude and latitude [m].
+    area_m2
+        Geodesic where corners were longitude and latitude [m2].
+    slope_percent
+        Steepest slope across which the line runs [%].
     """
 
     corners_m: tuple[tuple[float, float], ...]

@@ -26,9 +26,15 @@ class Row:
 
     Parameters
     ----------
-    kind : a key of KINDS. option : the best of it; None where nothing of the kind holds any of the animals here.
-    reaches : whether it keeps out all that must be kept out, leaves the wanted trees as surely as asked for, and is within
-        the budget. fails : what it does not do, in words.
+    kind
+        A key of KINDS [no unit].
+    option
+        The best of it; None where nothing of the kind holds any of the animals here [no unit].
+    reaches
+        Does it keep out all that must be kept out, leave the wanted trees as surely as asked for, and stay within the
+        budget? [no unit]
+    fails
+        What it does not do, in words [no unit].
     """
 
     kind: str

@@ -44,8 +44,16 @@ class Line:
 
     Parameters
     ----------
-    quantity : what is needed, the spare counted in. to_buy : what stock does not cover.
-    price : of a unit, in today's money. key : the item of the price list. kg : of the whole line.
+    item, specification, check, key
+        What it is, how it must be, what is looked at on delivery, and the item of the price list [no unit].
+    quantity, from_stock, to_buy
+        What is needed, the spare counted in, and how much of it lies in stock or does not, in `unit`.
+    unit
+        Name of the unit of quantities [no unit].
+    kg
+        Weight of the whole line [kg].
+    price
+        In today's money [money a unit].
     """
 
     item: str
@@ -77,8 +85,16 @@ class Costed:
 
     Parameters
     ----------
-    hours : to carry and build it. yearly_hours : to look after it, a year. yearly : money for that and for repairs, a year.
-    renewal : to buy and build all of it once more. removal : to take it away, less what it is still worth.
+    lines
+        Of the buying list [no unit].
+    hours, yearly_hours
+        To carry and build it, and to look after it [h, h a year].
+    yearly
+        For looking after it and for repairs [money a year].
+    renewal, removal
+        To buy and build all of it once more; to take it away, less what it is still worth [money].
+    wage
+        Of a person [money an hour].
     """
 
     lines: tuple[Line, ...]

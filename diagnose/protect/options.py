@@ -37,11 +37,17 @@ class Option:
 
     Parameters
     ----------
-    first : money for the first year, the buying list and the hours. barriers : all payments for the barriers over the
-        years. losses : expected losses of trees. survivors : trees expected alive at the end.
-    surely_alive : trees alive at the end with the sureness asked for; alive_range : with 10 and 90 %.
-    hours, yearly_hours : a person's work to build it, and to look after it, a year.
-    holds : culprit, and the share of its damage that is kept away, no unit.
+    parts
+        The barriers [no unit].
+    first, barriers, losses
+        For the first year, the buying list and the hours; all payments for the barriers over the years; expected losses of
+        trees [money].
+    survivors, surely_alive, alive_range
+        Alive at the end: expected, with the sureness asked for, and with 10 and 90 % [trees].
+    hours, yearly_hours
+        A person's work to build it, and to look after it [h, h a year].
+    holds
+        Culprit, and the share of its damage that is kept away [share].
     """
 
     parts: tuple[Part, ...]
@@ -103,10 +109,18 @@ class Field:
 
     Parameters
     ----------
-    pieces : every barrier in every size. picked : shape (options, MOST_PARTS), rows of `pieces`, -1 for none.
-    let_through : shape (options, animals). held : shape (options, needs) with `needs` in their order.
-    first, fixed, barriers, losses, survivors : shape (options,); fixed is what deaths do not change.
-    renewing : shape (pieces + 1, years + 1), today's worth of renewing all of a piece; round_it : whether it is a fence.
+    pieces, costs
+        Every barrier in every size, and what each takes [no unit].
+    picked
+        (options, MOST_PARTS), rows of `pieces`, -1 for none [no unit].
+    let_through, held
+        (options, animals), and (options, needs) with `needs` in their order [share].
+    first, fixed, barriers, losses
+        (options,); `fixed` is what deaths do not change [money].
+    renewing, round_it
+        (pieces + 1, years + 1), today's worth of renewing all of a piece [money]; (pieces + 1,) is it a fence?
+    survivors
+        (options,) expected alive at the end [trees].
     """
 
     pieces: tuple[Part, ...]

@@ -55,12 +55,18 @@ BEARS_ON = {
 
 @dataclass(frozen=True)
 class BreakEven:
-    """Where a fence costs less than guards, and what a tree must be worth for the plan to pay.
+    """Where a fence costs less than guards.
 
     Parameters
     ----------
-    area_ha : above it the best fence costs less than the best guards, at this shape and spacing. trees : above so many
-        trees on this area. tree_value : from this price of a lost tree on the plan costs less than doing nothing.
+    fence, guards
+        Names of the best of both [no unit].
+    fence_a_m, guards_a_tree
+        What they cost [money a metre, money a tree].
+    area_ha, here_ha
+        Above it the fence costs less, at this shape and spacing; and the area here [ha].
+    trees
+        Above so many on this area the fence costs less [trees].
     """
 
     fence: str
@@ -84,9 +90,13 @@ class Doubt:
 
     Parameters
     ----------
-    best : the plan with the least expected total. expected, chosen_expected : of it, and of the plan's own choice.
-    worth_knowing : money that certainty about who is there would save on average (the expected value of perfect
-        information). regret : how much the chosen plan costs too much in the worst case. about : the animals in doubt.
+    best, about
+        The plan with the least expected total, and the animals in doubt [no unit].
+    expected, chosen_expected
+        Total of it, and of the plan's own choice [money].
+    worth_knowing, regret
+        What certainty about who is there would save on average (the expected value of perfect information); how much the
+        chosen plan costs too much in the worst case [money].
     """
 
     best: Option
@@ -108,10 +118,26 @@ class Plan:
 
     Parameters
     ----------
-    chosen : the cheapest that does all that is wanted, or the best there is where none does. broken : which wish cannot be
-        met, and what it would take; empty where all are. kinds : the best of each kind. tree_value : price of a lost tree
-        from which on the plan costs less than doing nothing.
-    alive_by_year : year, and trees alive with the plan and without at 10, 50 and 90 %.
+    place, chosen, nothing, others
+        What was asked; the cheapest that does all that is wanted, or the best there is where none does; doing nothing; and
+        other combinations [no unit].
+    broken
+        Which wish cannot be met, and what it would take; empty where all are [no unit].
+    kinds, unstopped
+        The best of each kind, and culprits that get past [no unit].
+    lines, loads
+        The buying list, and loads to carry in [loads].
+    power
+        Key of each electric fence, and its energiser [J].
+    break_even, doubt
+        Fence beside guards; what knowing more is worth; None where that says nothing [no unit].
+    tree_value, least_expected
+        Price of a lost tree from which on the plan costs less than doing nothing; the least expected total of any plan
+        [money].
+    alive_by_year
+        Year, and trees alive with the plan and without at 10, 50 and 90 % [trees].
+    tools, steps, checks, site, measures, fails, cautions, topics
+        What to do and to mind, in words [no unit].
     """
 
     place: Planting

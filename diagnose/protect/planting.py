@@ -38,7 +38,15 @@ MOST_TREES_A_M2 = 10.0  # closer than about 0.3 m nothing can be built round a t
 
 @dataclass(frozen=True)
 class Threat:
-    """probability : that this animal does damage here. yearly_loss : share of bare trees it then takes in a year."""
+    """What one animal does here.
+
+    Parameters
+    ----------
+    probability
+        That it does damage here, 0 to 1 [no unit].
+    yearly_loss
+        Share of bare trees that it then takes in a year [share].
+    """
 
     probability: float
     yearly_loss: float
@@ -46,7 +54,25 @@ class Threat:
 
 @dataclass(frozen=True)
 class Planting:
-    """What is to be protected, where, against what and for how long. Made and checked by `planting`."""
+    """What is to be protected, where, against what and for how long. Made and checked by `planting`.
+
+    Parameters
+    ----------
+    ground, trees, years
+        The land [m], how many are planted [trees], and until when they are out of reach [year].
+    threats, must, site, soil, diagnosed
+        As `planting` takes them, by culprits' keys [no unit].
+    snow_mm, stock_mm, frost_mm, carry_m
+        Snow, height of the stock, depth of frost [mm], and the way from the track [m].
+    strong_wind, conifers, large_trees, gates, planted_on, years_why
+        As `planting` takes them, and in words how `years` came about [no unit].
+    budget, prices, owned, spec
+        As `planting` takes them, checked [money, money a unit, pieces or m, mm].
+    target_per_ha, sureness
+        Trees alive at the end, and how surely [1/ha, no unit].
+    power_line_kv
+        Of an overhead line; 0 for none [kV].
+    """
 
     ground: Ground
     trees: int

@@ -32,7 +32,15 @@ COMMON = (
 
 @dataclass(frozen=True)
 class Figure:
-    """One length [mm] of a barrier, with its source key, how the source is known, and what disagrees."""
+    """One length of a barrier.
+
+    Parameters
+    ----------
+    value_mm
+        The length [mm].
+    source, tag, note, disagreement
+        Source key, how the source is known, what is to be said of it, and what disagrees [no unit].
+    """
 
     value_mm: float
     source: str
@@ -52,11 +60,23 @@ class Figure:
 class Requirement:
     """What a barrier at the single plant must be.
 
-    kind : None where no barrier helps. stops : needs that it meets, in words. opening : largest mesh opening;
-    fine_opening, fine_top : of a finer mesh round the base, where small animals are there too. height : least top
-    above the ground, snow included. burial : how deep the mesh goes. unstopped : likely culprits that no barrier
-    at the plant stops. instead : what to do about them. leaves_open : common biters that still get
-    past it, in words.
+    Parameters
+    ----------
+    kind, stops, culprits
+        None where no barrier helps; needs that it meets, in words; and whose they are [no unit].
+    opening, height, stand_off, wire
+        Largest mesh opening, least top above the ground, snow included, least distance from the stem, least wire [mm].
+    fine_opening, fine_top, burial
+        Of a finer mesh round the base, where small animals are there too, and how deep the mesh goes [mm].
+    base, area, stakes
+        How it ends at the ground, what stops them round the whole planting, and how it is staked, in words [no unit].
+    leaves_open, unstopped, instead
+        Common biters that still get past it; likely culprits that no barrier at the plant stops; what to do about them [no
+        unit].
+    fails, also, cautions
+        How it fails, what else helps, what to mind [no unit].
+    snow_mm
+        Deepest snow that it is sized for [mm].
     """
 
     kind: str | None

@@ -26,7 +26,15 @@ _STRIP = 96  # rows of a straightened stem
 
 @dataclass(frozen=True)
 class Ground:
-    """A real picture. jpeg : its file's bytes. sure : no severed end is in it. bare : neither plant nor hand is in it."""
+    """A real picture.
+
+    Parameters
+    ----------
+    name, jpeg
+        Its file's name and bytes [no unit].
+    sure, bare
+        Is no severed end in it, and neither plant nor hand? [no unit]
+    """
 
     name: str
     jpeg: bytes
@@ -38,8 +46,16 @@ class Ground:
 class Straightened:
     """A real stem laid straight.
 
-    strip : (96, n, 3) uint8, along the stem to the right, across from side to side. middle, half : (n,) its axis and half
-    its width, in mean widths, at equal steps along. length : in mean widths. plant : whether it is one.
+    Parameters
+    ----------
+    name
+        Of its file [no unit].
+    strip
+        (96, n, 3) uint8, along the stem to the right, across from side to side [0 to 255].
+    middle, half, length
+        (n,) its axis and half its width at equal steps along, and its length [mean widths].
+    plant
+        Is it one? [no unit]
     """
 
     name: str
@@ -52,7 +68,17 @@ class Straightened:
 
 @dataclass(frozen=True)
 class Material:
-    """What one split may use. barks, woods : (h, w, 3) uint8 textures with the grain upright or across."""
+    """What one split may use.
+
+    Parameters
+    ----------
+    split
+        Of SPLITS [no unit].
+    grounds, stems
+        Real pictures, and real stems laid straight [no unit].
+    barks, woods
+        (h, w, 3) uint8 textures with the grain upright or across [0 to 255].
+    """
 
     split: str
     grounds: tuple[Ground, ...] = ()

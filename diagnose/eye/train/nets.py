@@ -27,7 +27,21 @@ Params = dict[str, dict[str, Any]]
 
 @dataclass(frozen=True)
 class Layer:
-    """kind : conv, up (twice as large), add, mean and max (over the picture), join, dense. reads : layers' names."""
+    """One layer of a network.
+
+    Parameters
+    ----------
+    name, reads
+        Its own, and those of the layers that it reads [no unit].
+    kind
+        conv, up (twice as large), add, mean and max (over the picture), join or dense [no unit].
+    out
+        Channels that it yields, of conv and dense [no unit].
+    size, stride
+        Side of the kernel, and its step [cells].
+    plain
+        Is it neither normalised nor rectified? [no unit]
+    """
 
     name: str
     kind: str

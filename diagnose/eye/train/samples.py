@@ -24,8 +24,17 @@ SHAPES = {"hand": 4, "plant": 5, "shadow": 6}  # of what may be taken for a stem
 
 @dataclass(frozen=True)
 class Wide:
-    """For the finder. bgr : (384, 512, 3). labels : (384, 512). ends : (3, 5) x, y, direction (2), width; NaN is none.
-    known : whether there are no other ends."""
+    """A piece for the finder.
+
+    Parameters
+    ----------
+    bgr, labels
+        (384, 512, 3) uint8 [0 to 255], and (384, 512) indices of CLASSES.
+    ends
+        (3, 5) x, y [px], direction (2), width [px]; NaN is none.
+    known
+        Are there surely no other ends? [no unit]
+    """
 
     bgr: np.ndarray
     labels: np.ndarray
@@ -35,8 +44,19 @@ class Wide:
 
 @dataclass(frozen=True)
 class Near:
-    """For the close network. bgr : (224, 224, 3). labels : (224, 224). end : x, y, direction (2), width, NaN where none is.
-    form : index of FORMS, or -1. is_end : 1, 0, or -1 unknown."""
+    """A piece for the close network.
+
+    Parameters
+    ----------
+    bgr, labels
+        (224, 224, 3) uint8 [0 to 255], and (224, 224) indices of CLASSES.
+    end
+        (5,) x, y [px], direction (2), width [px]; NaN where none is.
+    form
+        Index of FORMS, or -1 [no unit].
+    is_end
+        1, 0, or -1 where it is not known [no unit].
+    """
 
     bgr: np.ndarray
     labels: np.ndarray

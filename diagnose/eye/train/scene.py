@@ -20,9 +20,24 @@ _LINEAR = (np.arange(256, dtype=np.float32) / 255) ** 2
 
 @dataclass
 class Scene:
-    """linear : (h, w, 3) float32 light. labels : (h, w) uint8. owner : (h, w) uint8, number of the thing on top.
+    """What was laid over one another so far.
 
-    ends : of what was laid, each with its thing's number and the pixels of it seen there.
+    Parameters
+    ----------
+    linear
+        (h, w, 3) float32 light, 0 to 1 [no unit].
+    labels, owner
+        (h, w) uint8, index of CLASSES, and number of the thing on top [no unit].
+    light
+        From where, and how much from all around [no unit].
+    all_ends
+        Is there surely no other end? [no unit]
+    ends
+        Of what was laid, each with its thing's number and the pixels of it seen there [px].
+    things
+        How many were laid [no unit].
+    source
+        The maker and its kinds [no unit].
     """
 
     linear: np.ndarray

@@ -22,7 +22,15 @@ _C = np.sqrt(1 - _V**2)
 
 @dataclass(frozen=True)
 class Light:
-    """to : (3,) unit vector to the light (right, down, to the viewer). ambient : share that comes from all around."""
+    """From where light comes.
+
+    Parameters
+    ----------
+    to
+        (3,) unit vector to the light (right, down, to the viewer) [no unit].
+    ambient
+        Share that comes from all around, 0 to 1 [no unit].
+    """
 
     to: np.ndarray
     ambient: float
@@ -30,11 +38,20 @@ class Light:
 
 @dataclass(frozen=True)
 class Cut:
-    """How a stem ends, in radii along it, as tables over v.
+    """How a stem ends, as tables over the position across it.
 
-    rim : where its outline ends. wood : where bare wood begins. face : (slope, opening) of a flat face or None.
-    flat : where across the wood seen is that face. fibres : thin (v, length, sway, thickness) beyond the rim.
-    strips : torn bark beyond it (v, width, length, sway). form : of FORMS, or None where nothing severed it.
+    Parameters
+    ----------
+    rim, wood
+        Where its outline ends, and where bare wood begins, along the stem [radii].
+    face
+        Slope and opening of a flat face; None without one [no unit].
+    flat
+        Where across the wood seen is that face [no unit].
+    fibres, strips
+        Thin (v, length, sway, thickness) beyond the rim, and torn bark (v, width, length, sway) [radii].
+    form
+        Of FORMS, or None where nothing severed it [no unit].
     """
 
     rim: np.ndarray
@@ -48,7 +65,19 @@ class Cut:
 
 @dataclass(frozen=True)
 class Layer:
-    """Something to lay into a picture with its upper left corner at (x, y): colour, cover and the wood's share of it."""
+    """Something to lay into a picture.
+
+    Parameters
+    ----------
+    x, y
+        Its upper left corner [px].
+    bgr
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    alpha, wood
+        (h, w) uint8 cover, and the wood's share of it [0 to 255].
+    ends, axis
+        Severed ends on it, and (n, 3) axis x, y and radius, from start to end [px].
+    """
 
     x: int
     y: int
