@@ -214,6 +214,10 @@ def pooled_where_known(readings: Sequence[np.ndarray]) -> np.ndarray:
     ----------
     readings
         Each (C,), likelihoods of one thing [no unit]; one or more.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     if len(readings) == 1:
         return readings[0]

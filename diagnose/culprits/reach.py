@@ -55,6 +55,10 @@ def depths_of(signs: Signs, snow_mm: float | None, winters: Mapping[str, float])
     ------
     CannotUse
         For a depth below nought or that is no number.
+
+    References
+    ----------
+    .. [1] Our own; the figures are those of `snow.yaml`.
     """
     if snow_mm is not None:
         return [(from_nought(snow_mm, "The snow depth"), 1.0)]

@@ -57,6 +57,10 @@ def number_reading(x: np.ndarray, step: np.ndarray | float, sign: Sign) -> np.nd
     ------
     TypeError
         For a choice in place of a number.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     low, high = x - np.asarray(step) / 2, x + np.asarray(step) / 2
     return bin_reading(low, high, sign)
@@ -81,6 +85,10 @@ def bin_reading(low: np.ndarray, high: np.ndarray, sign: Sign) -> np.ndarray:
     ------
     TypeError
         For a choice in place of a number.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     width = high - low
     if isinstance(sign, Measured):

@@ -33,8 +33,14 @@ _YES, _NO = {"true", "yes", "1", "t"}, {"false", "no", "0", "f", ""}
 class Loaded:
     """What came in.
 
-    saved : new observations. already : photos that were in the log. ignored : columns that are no
-    fields. refused : line or file, and why. note : how the file was read.
+    Parameters
+    ----------
+    saved, already
+        New observations, and photos that were in the log [no unit].
+    refused
+        Line or file, and why [no unit].
+    ignored, note
+        Columns that are no fields, and how the file was read [no unit].
     """
 
     saved: int = 0

@@ -37,7 +37,15 @@ _AT_ONCE = 2_000  # rows written or read together, so that memory does not grow 
 
 @dataclass(frozen=True)
 class Saved:
-    """What saving did: the observation's id, whether it is new, and one line for the person."""
+    """What saving did.
+
+    Parameters
+    ----------
+    id, new
+        The observation's, and is it new? [no unit]
+    message
+        One line for the person [no unit].
+    """
 
     id: str
     new: bool

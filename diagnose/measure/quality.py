@@ -27,6 +27,10 @@ def edge_width(light: np.ndarray, outline: np.ndarray) -> float:
         (h, w, 3) linear light [no unit].
     outline
         (n, 2) columns and rows, closed [cells of `light`].
+
+    References
+    ----------
+    .. [1] Our own.
     """
     if len(outline) < 20:
         return 0.0

@@ -125,6 +125,10 @@ def break_even_area(fence_a_m: float, guard_a_tree: float, trees_a_ha: float, sh
     Notes
     -----
     From shape x sqrt(10,000 A) x fence = trees x A x guard follows A = (100 shape fence / (trees guard))^2.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     for told in (fence_a_m, guard_a_tree, trees_a_ha, shape):
         a_number(told, "What a break-even is reckoned from")

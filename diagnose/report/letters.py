@@ -49,8 +49,21 @@ _TOLD = {"seen_slope_deg": "the cut slopes by", "end_diameter_mm": "thickness of
 
 @dataclass(frozen=True)
 class Letter:
-    """The facts that a template sets in words. kind, share : likeliest kind of culprit, and its probability. help : what
-    to mind when answering the question."""
+    """The facts that a template sets in words.
+
+    Parameters
+    ----------
+    greeting, about, day, signature
+        Head and foot of the letter [no unit].
+    kind, share
+        Likeliest kind of culprit, and its probability, 0 to 1 [no unit].
+    answer, photos_words, measured, decided, against
+        The verdict, what came, and what speaks for it and against, in words [no unit].
+    find_out_first, question, choices, help, how_to_photograph
+        What to find out, what is asked, and what to mind when answering [no unit].
+    barrier, sizes, instead, leaves_open, cautions, settle
+        What to do, in words [no unit].
+    """
 
     greeting: str
     about: str

@@ -19,8 +19,14 @@ _DRAWER = "wound"
 class Photo:
     """A photo on the page.
 
-    taps : shares of width and height, the wound first. first : is it asked for taps before everything else, since nothing
-    was found in it? None until it was looked at.
+    Parameters
+    ----------
+    name, digest, data
+        The file's name, its SHA-256, and its bytes [no unit].
+    taps
+        The wound first [shares of width and height].
+    first
+        Is it asked for taps before everything else, since nothing was found in it? None until it was looked at [no unit].
     """
 
     name: str
@@ -34,7 +40,14 @@ class Photo:
 class Draft:
     """What the person has given and not yet saved in the log.
 
-    before : the verdict's words and strength (0 to 1) before the last answer; None before the first.
+    Parameters
+    ----------
+    photos, answers, passed, words
+        Pictures, answered questions, those that they could not tell, and fields [no unit].
+    came_back
+        Was it taken out of the drawer? [no unit]
+    before
+        The verdict's words and strength (0 to 1) before the last answer; None before the first [no unit].
     """
 
     photos: list[Photo] = field(default_factory=list)

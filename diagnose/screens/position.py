@@ -47,7 +47,15 @@ _device_position = st.components.v2.component("diagnose_position", html=_HTML, c
 
 @dataclass(frozen=True)
 class Place:
-    """lat, lon [degree]; error_m [m], None when not known."""
+    """Where the person is.
+
+    Parameters
+    ----------
+    lat, lon
+        WGS 84 [degree].
+    error_m
+        How well it is known; None when not known [m].
+    """
 
     lat: float
     lon: float

@@ -35,12 +35,17 @@ def new_code() -> str:
 class Codes:
     """Lets a browser in that shows the current code.
 
-    Wrong codes slow down the address that they come from, and nobody else: after the third each pause is twice as long
-    as the one before, up to a quarter of an hour; an hour after the last one they are forgotten. So one address has
-    fewer than 250 guesses a day, and 50,000 addresses, as many as are remembered, would find a code of ten in 120,000
-    years on average. Who shares an address, as behind one router, shares its pauses.
+    Wrong codes slow down the address that they come from, and nobody else: after the third each pause is twice as long as
+    the one before, up to a quarter of an hour; an hour after the last one they are forgotten. So one address has fewer than
+    250 guesses a day, and 50,000 addresses, as many as are remembered, would find a code of ten in 120,000 years on average.
+    Who shares an address, as behind one router, shares its pauses.
 
-    clock : seconds that only go forward; tests give their own.
+    Parameters
+    ----------
+    code
+        The current one [no unit].
+    clock
+        Tells a time that only goes forward; tests give their own [s].
     """
 
     code: str = field(default_factory=new_code)

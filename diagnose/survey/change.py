@@ -161,7 +161,7 @@ def change(first: pd.DataFrame, second: pd.DataFrame, level: float = 0.95) -> Es
 
 
 def state(tree: pd.Series, reach_cm: float) -> str | None:
-    """What a tree is at a visit; the four states are our own.
+    """What a tree is at a visit.
 
     Parameters
     ----------
@@ -174,6 +174,10 @@ def state(tree: pd.Series, reach_cm: float) -> str | None:
     -------
     str or None
         unbrowsed, browsed, escaped (unbrowsed and taller than an animal reaches) or dead; None where not known.
+
+    References
+    ----------
+    .. [1] The four states are our own.
     """
     if tree.get("alive") == 0:
         return "dead"

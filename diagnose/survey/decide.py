@@ -134,12 +134,17 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
     CannotUse
         For counts and areas that cannot be.
 
+    References
+    ----------
+    .. [1] The tests are those of `clumped.bounds`, of `density.stocking` and of `proportion.clustered`; joining them with a
+       stopping rule is our own.
+
     Examples
     --------
     >>> from diagnose.survey.target import own_target
     >>> found = decide(own_target("1100/ha"), [3, 2, 4, 1, 3, 2, 3, 0, 2, 3, 2, 1], [50] * 12)
-    >>> found.sentence
-    'Act: at most 599 of the 1,100 trees/ha wanted stand free to grow (95 % sure).'
+    >>> found.verdict, found.high < 1100
+    ('act', True)
     """
     rule = rule or StoppingRule(ADDITION)
     y, w = of_all(first, second) if target.kind == BROWSED else (counts(first, "Trees"), counts(second, "Areas"))
@@ -316,8 +321,13 @@ def plots_more(target: Target, y: np.ndarray, w: np.ndarray, rule: StoppingRule,
 
     Notes
     -----
-    Surveys are carried on with plots drawn from those seen, each survey with weights of its own (Bayesian bootstrap,
-    Rubin 1981, Annals of Statistics 9:130-134), until they decide; our own use of it.
+    Surveys are carried on with plots drawn from those seen, each survey with weights of its own (Bayesian bootstrap), until
+    they decide.
+
+    References
+    ----------
+    .. [1] Rubin, D. B. (1981). Annals of Statistics 9:130-134: the Bayesian bootstrap; carrying a survey on with it is our
+       own.
     """
     rng = np.random.default_rng(a_whole(seed, "The seed", most=MOST_SEED))
     y, w, most = numbers(y, "Counts"), numbers(w, "Areas"), a_whole(most, "Plots", 1, 1000)

@@ -196,7 +196,7 @@ def density_by_distance(kth_distance_m: ArrayLike, k: int, level: float = 0.95) 
 
 
 def tallest_trees(heights_by_plot: list[ArrayLike], tallest: int = 10, level: float = 0.95) -> Estimate:
-    """Mean height of each plot's tallest trees, averaged over plots; the trend over years is what tells. Our own figure.
+    """Mean height of each plot's tallest trees, averaged over plots; the trend over years is what tells.
 
     Parameters
     ----------
@@ -211,6 +211,10 @@ def tallest_trees(heights_by_plot: list[ArrayLike], tallest: int = 10, level: fl
     -------
     Estimate
         [cm]; plots without trees are left out.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     a_level(level)
     a_whole(tallest, "Tallest trees of a plot", 1)
@@ -373,6 +377,10 @@ def within_fix(radius_m: float, rmse_m: float) -> float:
     -------
     float
         0 to 1, no unit.
+
+    References
+    ----------
+    .. [1] The error of a fix is taken as normal and alike in every direction; our own use of Rayleigh's distribution.
     """
     ratio = above_nought(radius_m, "The distance") / above_nought(rmse_m, "The error")
     return 1 - math.exp(-min(ratio, 100.0) ** 2)

@@ -270,6 +270,10 @@ def grid(area: BaseGeometry, plots: int, rng: np.random.Generator, step_m: float
     ------
     CannotUse
         For a grid that would hold more than MOST_PLOTS.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     a_whole(plots, "Plots", 1, MOST_PLOTS)
     step = math.sqrt(area.area / plots) if step_m is None else above_nought(step_m, "The spacing")

@@ -94,6 +94,10 @@ def families(rng: np.random.Generator, mean: float, clumped: float, shape: tuple
     Notes
     -----
     A Poisson number of Poisson families (Neyman's type A): variance beyond chance over mean^2 is one over the families.
+
+    References
+    ----------
+    .. [1] Neyman, J. (1939). Annals of Mathematical Statistics 10:35-57 (from memory).
     """
     _sound(mean, clumped, shape)
     if clumped <= 0:

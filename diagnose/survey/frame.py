@@ -203,7 +203,7 @@ def _grouped(rows: pd.DataFrame, keys: Sequence[str]) -> tuple[np.ndarray, pd.Da
 
 
 def severity(leader_browsed: float, laterals_seen: float, laterals_browsed: float, died_back: bool = False) -> int | None:
-    """Class 1 (none) to 5 (hedged or dead back) from countable things; our own scale, not a published one.
+    """Class 1 (none) to 5 (hedged or dead back) from countable things.
 
     Parameters
     ----------
@@ -219,6 +219,10 @@ def severity(leader_browsed: float, laterals_seen: float, laterals_browsed: floa
     int or None
         1 none; 2 laterals only, under half; 3 leader, or half of the laterals or more; 4 both; 5 hedged or dead back. None
         where the leader's state is not known.
+
+    References
+    ----------
+    .. [1] Our own scale, not a published one.
     """
     if died_back:
         return 5

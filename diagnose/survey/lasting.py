@@ -56,7 +56,7 @@ class Survival:
     method: str = "Kaplan-Meier, log-log limits"
 
     def at(self, age: float) -> Estimate:
-        """Share still whole at an age; no estimate beyond the last barrier that was watched.
+        """Share still whole at an age, see `survival`; no estimate beyond the last barrier that was watched.
 
         Parameters
         ----------
@@ -166,7 +166,7 @@ def watched(log: Log, site: str | None = None) -> pd.DataFrame:
 
 
 def lasting_of(table: pd.DataFrame, by: str = "kind", level: float = 0.95) -> dict[str, Survival]:
-    """Curves for each kind or part.
+    """Curves for each kind or part, see `survival`.
 
     Parameters
     ----------
@@ -250,12 +250,16 @@ def cost_per_tree_saved(cost_per_tree: float, saved: Estimate) -> Cost | None:
     Returns
     -------
     Cost or None
-        In the same currency; None where no tree was saved. Our own figure.
+        In the same currency; None where no tree was saved.
 
     Raises
     ------
     CannotUse
         For a cost that is none.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     above_nought(cost_per_tree, "The cost of a tree's protection")
     if saved.value is None or saved.value <= 0:

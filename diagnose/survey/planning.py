@@ -79,6 +79,10 @@ def plots_to_decide(target: Target, plot_m2: float = 50.0, variation: float = 0.
     -----
     Surveys of invented forests with gamma clumps are drawn and decided as the real one will be. The number has a margin of
     power for forests with other clumps.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     difference, power = a_share(difference, "The difference"), a_share(power, "The power")
     above_nought(difference, "The difference")

@@ -29,7 +29,7 @@ MANY_PLOTS, MANY_BROWSED = 15, 10  # from here the plain logit limits are known 
 
 
 def wilson(x: float, n: float, level: float = 0.95, corrected: bool = False) -> Interval:
-    """Score interval of Wilson for x of n independent trees, with or without continuity correction.
+    """Score interval of Wilson [share] for x of n independent trees, with or without continuity correction.
 
     Parameters
     ----------
@@ -39,11 +39,6 @@ def wilson(x: float, n: float, level: float = 0.95, corrected: bool = False) -> 
         Level of confidence, 0.5 to below 1 [no unit].
     corrected
         True for the continuity correction [no unit].
-
-    Returns
-    -------
-    Interval
-        [share]
 
     Raises
     ------
@@ -69,12 +64,16 @@ def wilson(x: float, n: float, level: float = 0.95, corrected: bool = False) -> 
 
 
 def clopper_pearson(x: float, n: float, level: float = 0.95) -> Interval:
-    """Exact interval: Beta quantiles (Clopper & Pearson 1934, Biometrika 26:404-413).
+    """Exact interval: Beta quantiles.
 
     Parameters
     ----------
     x, n, level
         As for `wilson` [trees, no unit].
+
+    References
+    ----------
+    .. [1] Clopper, C. J. & Pearson, E. S. (1934). Biometrika 26:404-413.
     """
     x, n = x_of_n(x, n)
     tail = (1 - a_level(level)) / 2
@@ -84,12 +83,16 @@ def clopper_pearson(x: float, n: float, level: float = 0.95) -> Interval:
 
 
 def jeffreys(x: float, n: float, level: float = 0.95) -> Interval:
-    """Beta(x+1/2, n-x+1/2) quantiles; 0 at x = 0 and 1 at x = n (Brown, Cai & DasGupta 2001, Stat. Sci. 16:101-133).
+    """Beta(x+1/2, n-x+1/2) quantiles; 0 at x = 0 and 1 at x = n.
 
     Parameters
     ----------
     x, n, level
         As for `wilson` [trees, no unit].
+
+    References
+    ----------
+    .. [1] Brown, L. D., Cai, T. T. & DasGupta, A. (2001). Statistical Science 16:101-133.
     """
     x, n = x_of_n(x, n)
     tail = (1 - a_level(level)) / 2
@@ -99,7 +102,7 @@ def jeffreys(x: float, n: float, level: float = 0.95) -> Interval:
 
 
 def mid_p(x: float, n: float, level: float = 0.95) -> Interval:
-    """Exact interval that counts half of the probability of what was seen (Newcombe 1998, 17:857-872, method 6).
+    """Exact interval that counts half of the probability of what was seen.
 
     Parameters
     ----------
@@ -110,6 +113,10 @@ def mid_p(x: float, n: float, level: float = 0.95) -> Interval:
     ------
     CannotUse
         For fractions of trees.
+
+    References
+    ----------
+    .. [1] Newcombe, R. G. (1998). Statistics in Medicine 17:857-872, method 6.
     """
     x, n = x_of_n(x, n)
     if x != round(x) or n != round(n):
@@ -157,7 +164,7 @@ def independent(x: int, n: int, level: float = 0.95, method: str = "Wilson") -> 
     level
         Level of confidence of the interval, 0.5 to below 1 [no unit].
     method
-        One of INDEPENDENT [no unit].
+        One of INDEPENDENT, such as that of `wilson` [no unit].
 
     Raises
     ------
@@ -303,17 +310,13 @@ def _all_or_none(p: float, m: np.ndarray, level: float) -> Estimate:
 
 
 def likeness(browsed: ArrayLike, trees: ArrayLike) -> float:
-    """How alike trees of one plot are: intraclass correlation from the analysis of variance; may come out negative.
+    """How alike trees of one plot are, at most 1: intraclass correlation from the analysis of variance; may come out
+    negative.
 
     Parameters
     ----------
     browsed, trees : array_like, shape (n,)
         Browsed trees and all trees of each plot [trees].
-
-    Returns
-    -------
-    float
-        At most 1, no unit.
 
     Raises
     ------
@@ -402,7 +405,7 @@ def browsing_index(browsed_plots: int, plots: int, level: float = 0.95) -> Estim
 
 def share_browsed(trees: pd.DataFrame, by: Sequence[str] = (), value: str = "browsed", level: float = 0.95,
                   plots_in_all: int | None = None) -> dict[tuple, Estimate]:
-    """Share of trees browsed by groups, plots as clusters.
+    """Share of trees browsed by groups, plots as clusters, see `clustered`.
 
     Parameters
     ----------

@@ -53,7 +53,7 @@ class Agreement:
 
 
 def agreement(table: ArrayLike, level: float = 0.95, few_too: bool = False) -> Agreement:
-    """Agreement of two crews from a square table of counts.
+    """Agreement of two crews from a square table of counts, see `kappa`.
 
     Parameters
     ----------
@@ -113,6 +113,10 @@ def linear_weights(classes: int) -> np.ndarray:
     -------
     numpy.ndarray, shape (k, k)
         0 to 1, no unit.
+
+    References
+    ----------
+    .. [1] Cohen, J. (1968). Psychological Bulletin 70:213-220: weighted kappa (from memory).
     """
     i = np.arange(a_whole(classes, "Classes", 1, 1000))
     return 1 - np.abs(i[:, None] - i[None, :]) / max(1, classes - 1)

@@ -179,6 +179,10 @@ def chance_to_cross(limits: Sequence[float], two_sided: bool = False, drift: flo
     ------
     CannotUse
         Without a look.
+
+    References
+    ----------
+    .. [1] Armitage, P., McPherson, C. K. & Rowe, B. C. (1969). J. R. Stat. Soc. A 132:235-244.
     """
     looks = len(numbers(limits, "Limits"))
     a_number(drift, "The drift")

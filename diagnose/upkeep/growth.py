@@ -164,6 +164,10 @@ def with_tenth(rates: np.ndarray) -> np.ndarray:
     (n, 4) array
         Least, middle, exceeded by a tenth, most [mm a season]. Between the middle and the most the logarithm is taken
         as one half of a normal distribution.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     least, middle, most = np.asarray(rates, float).T
     return np.stack([least, middle, middle * (most / middle) ** (_Z90 / _Z95), most], axis=1)

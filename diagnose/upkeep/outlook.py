@@ -171,6 +171,10 @@ def when(one: Standing, climate: str = "mild", south: bool = False) -> Outlook:
     ------
     CannotUse
         For another climate.
+
+    References
+    ----------
+    .. [1] Our own: the rules of forms.yaml on the growth of growth.yaml.
     """
     start = season_count(np.array([one.measured_on], "datetime64[D]"), climate, south)
     stem, stem_rates = np.array([one.stem_mm]), _falling(one.stem_rate)
@@ -200,6 +204,10 @@ def no_safe_winter(tight_early: np.ndarray, safe_late: np.ndarray) -> np.ndarray
     Returns
     -------
     (n,) array of bool
+
+    References
+    ----------
+    .. [1] Our own.
     """
     seasons_done = np.ceil(safe_late - 1e-9)
     return np.isfinite(tight_early) & ~(seasons_done <= np.ceil(tight_early - 1e-9) - 1)
