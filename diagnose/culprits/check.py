@@ -92,6 +92,7 @@ class Scored:
 
     @property
     def log(self) -> float:
+        """Natural logarithm of the share, which counts as `_LEAST` at least [nat]."""
         return float(np.log(max(self.share, _LEAST)))
 
 
@@ -125,6 +126,7 @@ class Summary:
     worst_case: str
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, by the names of the fields."""
         return asdict(self)
 
 

@@ -100,8 +100,9 @@ def one_group(
     known: Catalogue, group: str, told: Signs, signs: Signs, prior: np.ndarray, snow_mm: float | None,
     winters: Mapping[str, float], power: float,
 ) -> np.ndarray | None:
-    """(C,) likelihood of one group's signs, filled, raised to the power, and cut to what can be reached; None where the
-    group tells nothing.
+    """(C,) likelihood of one group's signs; None where it tells nothing.
+
+    Filled, raised to the power, and cut to what can be reached.
 
     Parameters
     ----------
@@ -159,9 +160,9 @@ def raw_group(
 
 
 def _side_by_side(known: Catalogue, wound: Sign) -> np.ndarray:
-    """(C,) how well a culprit explains several kinds of wound that somebody told as shares: who does all of them keeps
-    1, who does but one of them comes near to what `words.yaml` leaves for a doubt between them.
+    """(C,) how well a culprit explains several kinds of wound that somebody told as shares.
 
+    Who does all of them keeps 1, who does but one of them comes near to what `words.yaml` leaves for a doubt between them.
     Shares that a person tells are mostly kinds seen side by side, each made by the one culprit, so that the chances of
     its kinds multiply, each to the power of its share; an average alone would give as much to who makes only one.
     """

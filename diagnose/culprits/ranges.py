@@ -145,8 +145,11 @@ def covered() -> frozenset[str]:
 
 
 def range_rows() -> list[tuple[str, str, str, str, str]]:
-    """For each species in words: its name, where it is resident, where doubtful, where it is absent though a wider area is
-    named, and where that is known from."""
+    """The ranges of each species in words.
+
+    In this order: its name, where it is resident, where doubtful, where it is absent though a wider area is named, and
+    where that is known from.
+    """
     told = knowledge("diagnose.culprits", "ranges.yaml")
     rows = []
     for line in told["species"].values():

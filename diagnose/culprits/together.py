@@ -48,6 +48,7 @@ class Together:
         return f"At work here: {names}{more}."
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, with the statement; shares to four places."""
         return {
             "wounds": [verdict.as_json() for verdict in self.verdicts],
             "culprits": {key: round(share, 4) for key, share in self.culprits.items()},

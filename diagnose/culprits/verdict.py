@@ -396,8 +396,7 @@ def _above(known: Catalogue, key: str) -> str | None:
 def _leading(
     known: Catalogue, culprits: Mapping[str, float], groups: Mapping[str, float], ends: Collection[str]
 ) -> str | None:
-    """The group that leads clearly, or the part of it that holds most of it; None where none does, where something not
-    listed does, or where another group leads at an end of what is held of presence and traces."""
+    """The group that leads, at all `ends` too, or the part of it that holds most; None where none or one not listed does."""
     ranked = sorted(groups, key=lambda key: -groups[key])
     first, second = ranked[0], ranked[1]
     least, ratio = words()["lead_probability"], words()["lead_ratio"]

@@ -158,8 +158,7 @@ class Bench:
 
 
 def season_guess(month: int, place: Place | None) -> Shares:
-    """How likely a wound found in this month was made in each season of that half of the earth (the north's where no
-    place is known).
+    """How likely a wound found in this month was made in each season; in the north's where no place is known.
 
     Parameters
     ----------

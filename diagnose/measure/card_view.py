@@ -178,7 +178,7 @@ def linear(bgr: np.ndarray) -> np.ndarray:
 
 
 def log_light(bgr: np.ndarray, white: np.ndarray) -> np.ndarray:
-    """ln of light against the card's white, float32; the small addend keeps black finite.
+    """Natural logarithm of light against the card's white, float32; the small addend keeps black finite.
 
     Parameters
     ----------
@@ -262,8 +262,10 @@ def straight_edges(view: View, turned_by: Sequence[int]) -> list[Line]:
 
 
 def _block_sums(shown: np.ndarray, turn: np.ndarray, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
-    """In blocks of BLOCK rows along, ALONG pixels apart, of a turned view, (h, w, 4) CIELAB and whether it is open:
-    sums of the steps across and of their squares, (blocks, side, 4), and how many were seen, (blocks, side); float32."""
+    """Sums of the steps across and of their squares, (blocks, side, 4), and how many were seen, (blocks, side); float32.
+
+    In blocks of BLOCK rows along, ALONG pixels apart, of a turned view, (h, w, 4) CIELAB and whether it is open.
+    """
     short = turn.copy()
     short[1] /= ALONG  # an edge is averaged along itself anyway
     turned = cv2.warpAffine(shown, short, (size[0], size[1] * BLOCK))

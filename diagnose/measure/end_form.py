@@ -94,8 +94,9 @@ def scaled(values: np.ndarray, stage: dict[str, np.ndarray]) -> np.ndarray:
 
 
 def answers(stage: dict[str, np.ndarray], seen: np.ndarray) -> np.ndarray:
-    """Logits, (n, 8), that an edge is torn, from features (n, ...): near left and right, far left and right, near and
-    far middle; then that any part is torn, and that all is.
+    """Logits, (n, 8), that an edge is torn, from features (n, ...).
+
+    Near left and right, far left and right, near and far middle; then that any part is torn, and that all is.
 
     Parameters
     ----------
@@ -108,8 +109,9 @@ def answers(stage: dict[str, np.ndarray], seen: np.ndarray) -> np.ndarray:
 
 
 def told(asked: np.ndarray) -> np.ndarray:
-    """What the second stage weighs, (n, 10): the six edges' chances by size, the least and the greatest logit, and
-    the logits of any and of all.
+    """What the second stage weighs, (n, 10).
+
+    The six edges' chances by size, the least and the greatest logit, and the logits of any and of all.
 
     Parameters
     ----------
@@ -141,9 +143,12 @@ def form_shares(model: Model, seen: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True)
 class _Face:
-    """An end at each place of ACROSS: the outermost outline, where bark begins behind it, by how much that differs from
-    the wood, and how far both stray from what most of a flat face's edge follows (NaN near the sides); logarithmic
-    tone over the bark's behind the outline, the bark's own, and before the end near by and far off."""
+    """An end at each place of ACROSS.
+
+    The outermost outline, where bark begins behind it, by how much that differs from the wood, and how far both stray
+    from what most of a flat face's edge follows (NaN near the sides); logarithmic tone over the bark's behind the
+    outline, the bark's own, and before the end near by and far off.
+    """
 
     outline: np.ndarray
     rim: np.ndarray
@@ -157,8 +162,9 @@ class _Face:
 
 
 def features(end: End, look: Look, plain: bool = True) -> np.ndarray:
-    """All that the model weighs: of the left part, of the middle, of the right, then of the whole end. Lengths are in
-    diameters, most of them as logarithms; NaN was not looked at.
+    """All that the model weighs: of the left part, of the middle, of the right, then of the whole end.
+
+    Lengths are in diameters, most of them as logarithms; NaN was not looked at.
 
     Parameters
     ----------

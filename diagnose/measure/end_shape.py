@@ -76,8 +76,7 @@ class End:
     slope, offset
         The least-squares line over the middle 80 % [no unit, diameters].
     bulge
-        How far the outline's middle stands out from a straight line, in the share of a half circle: for a flat face
-        tan(true) |sin(roll)|, seen square to the axis [no unit].
+        How far its middle stands out, over that of a half circle: tan(true) |sin(roll)| for a flat face [no unit].
     diameter, origin, turn
         Of the stem, its place and the angle of its axis in the frame of the outline [unit of the outline, radian].
     lip
@@ -85,8 +84,7 @@ class End:
     sides
         The two straight ones [unit of the outline].
     diameter_doubt
-        What taper and waviness where the diameter is read add to its standard uncertainty, as a share of it; 0 on a straight
-        stem [no unit].
+        Its standard uncertainty from taper and waviness where it is read, over itself; 0 on a straight stem [no unit].
     swelling
         What is said of a node or swelling there, empty where there is none [no unit].
     """
@@ -135,10 +133,12 @@ class End:
 
     @property
     def raggedness(self) -> float:
+        """RMS of the residual over the middle [diameters]."""
         return float(np.sqrt((self.residual**2).mean()))
 
     @property
     def longest_fibre(self) -> float:
+        """How far the longest fibre stands out beyond the slope's line, never below 0 [diameters]."""
         beyond = self.reach - self.offset - self.slope * self.y
         return float(max(beyond.max(), 0.0))
 

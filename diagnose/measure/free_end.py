@@ -87,6 +87,7 @@ class SeenEnd:
 
     @property
     def end(self) -> End:
+        """The end that the outline shows."""
         return self.outlined.end
 
 
@@ -217,8 +218,9 @@ def _at_taps(view: CloseView, tips: list[np.ndarray], slack: float) -> bool:
 
 
 def see_end(picture: Picture, view: CloseView) -> SeenEnd | None:
-    """Draw the outline of an end and read its shape; twice, the second time in the frame of the first. None where no outline
-    is found.
+    """Draw the outline of an end and read its shape; None where no outline is found.
+
+    It is done twice, the second time in the frame of the first.
 
     Parameters
     ----------

@@ -175,8 +175,7 @@ def _directions(spectrum: np.ndarray, polar: Polar, step: float) -> list[tuple[f
 def _spectral_peak(
     spectrum: np.ndarray, polar: Polar, step: float, wave: float, longest: float
 ) -> tuple[float, float, float, float] | None:
-    """The strongest period along a direction: [mm], its power, and how many times that of other directions and of
-    other periods.
+    """The strongest period along a direction [mm], its power, and how many times that of other directions and periods.
 
     Power in a sector about the direction, less that at the same frequency elsewhere, times frequency squared (equal
     weight to each octave), in steps of 4 %.
@@ -214,8 +213,10 @@ def _apart(polar: Polar, wave: float) -> np.ndarray:
 
 
 def _coarse_part(spectrum: np.ndarray, size: tuple[int, int], step: float) -> tuple[np.ndarray, Polar]:
-    """The half of a spectrum that says it all, without what is finer than grooves are: rows that are left out lie in its
-    middle, columns at its end; and the frequency and direction of every place."""
+    """The half of a spectrum that says it all, without what is finer than grooves; frequency and direction of every place.
+
+    Rows that are left out lie in its middle, columns at its end.
+    """
     across, up = fft.rfftfreq(size[1], step), -fft.fftfreq(size[0], step)
     near, columns = np.abs(up) < FINEST, int(np.searchsorted(across, FINEST))
     x, y = np.meshgrid(across[:columns].astype(np.float32), up[near].astype(np.float32))

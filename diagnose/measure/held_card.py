@@ -101,8 +101,11 @@ def _lower_edge(plane: Plane, up: np.ndarray) -> tuple[np.ndarray, float]:
 
 @dataclass(frozen=True)
 class _Spot:
-    """A place on the card's plane. mm : (2,) on the sheet. above : the card's middle [mm]. steep : of its ray against
-    the card's normal, upwards, as a tangent. tap_mm : what a tap there leaves unsure [mm]."""
+    """A place on the card's plane.
+
+    mm : (2,) on the sheet. above : the card's middle [mm]. steep : of its ray against the card's normal, upwards, as a
+    tangent. tap_mm : what a tap there leaves unsure [mm].
+    """
 
     mm: np.ndarray
     above: float

@@ -36,7 +36,7 @@ class Measurement:
     round: SeenRound | None = None
 
     def with_more(self, more: Measurement) -> Measurement:
-        """This measurement and what another one of the same picture adds.
+        """The measurement and what another one of the same picture adds.
 
         Parameters
         ----------

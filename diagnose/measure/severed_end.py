@@ -217,6 +217,7 @@ class SeenEnd:
 
     @property
     def end(self) -> End:
+        """The end that the outline shows."""
         return self.outlined.end
 
     @property
@@ -226,8 +227,9 @@ class SeenEnd:
 
 
 def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -> SeenEnd | None:
-    """Draw the outline of one stem's end and read its shape; twice, the second time in the frame of the first. None where no
-    outline is found.
+    """Draw the outline of one stem's end and read its shape; None where no outline is found.
+
+    It is done twice, the second time in the frame of the first.
 
     Parameters
     ----------
@@ -333,8 +335,10 @@ def _in_words(found: Measurement) -> str:
 
 
 def _whole(stems: list[Stem]) -> list[Stem]:
-    """The stems without those that are much less likely than the first, and without those that are but a splinter of another
-    one's end: thinner, before it, pointing the same way."""
+    """The stems without those much less likely than the first, and without those that are but a splinter of another's end.
+
+    A splinter is thinner, lies before the end and points the same way.
+    """
     likely = [stem for stem in stems if stem.score > LESS_LIKELY * stems[0].score]
     return [stem for stem in likely if not any(_splinter_of(stem, other) for other in stems)]
 
@@ -349,8 +353,10 @@ def _splinter_of(stem: Stem, other: Stem) -> bool:
 
 
 def _likely_bitten(ends: list[SeenEnd], plane: Plane) -> SeenEnd:
-    """Of several ends the one that is not cut square and smooth, as who takes a twig for a sample cuts it; where that does
-    not tell, the one nearest to the sheet's middle."""
+    """Of several ends the one that is not cut square and smooth, as who takes a twig for a sample cuts it.
+
+    Where that does not tell, the one nearest to the sheet's middle.
+    """
     square = [abs(seen.end.slope) < np.tan(np.radians(8)) and seen.end.raggedness < 0.03 for seen in ends]
     left = [seen for seen, cut in zip(ends, square, strict=True) if not cut] or ends
     middle = plane.sheet_mm / 2
@@ -430,9 +436,10 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
 
 
 def _diameter(end: End, relative: float, behind: float, shadow: bool, wide_px: float) -> Sign:
-    """The diameter; an interval where it is not known to DOUBTFUL_WIDTH, where a shadow may be part of it, or where the stem
-    is `behind` times as thick behind the end.
+    """The diameter, as an interval where it is doubtful.
 
+    That is where it is not known to DOUBTFUL_WIDTH, where a shadow may be part of it, or where the stem is `behind` times
+    as thick behind the end.
     DOUBTFUL_WIDTH was chosen on 455 rendered ends: of 62 known less well 12 were wrong by over 15 %, of the others seven.
     """
     low, high = 1 - 2 * relative, 1 + 2 * relative

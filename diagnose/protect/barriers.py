@@ -46,10 +46,8 @@ class Part:
         Least wire, and width of the mesh that is bought [mm].
     sides, rails, backed
         Of a guard of posts and rails; rails a side, and whether mesh stands behind them [no unit].
-    side_mm, post_mm
-        Of the same: length of a side, and thickness of posts [mm].
-    snow_mm
-        Deepest snow that it was sized for; wires under it carry nothing [mm].
+    side_mm, post_mm, snow_mm
+        Of the same, length of a side and thickness of posts; deepest snow sized for, wires under it carry nothing [mm].
     """
 
     key: str
@@ -73,6 +71,7 @@ class Part:
 
     @property
     def round_the_planting(self) -> bool:
+        """Whether it stands round the planting, not round each tree."""
         return self.where.startswith("area")
 
     @property
@@ -82,6 +81,7 @@ class Part:
         return bool(facts.get("mesh")) and facts.get("metal", self.where in ("stem", "base")) and not is_live(self)
 
     def as_json(self) -> dict[str, Any]:
+        """Its sizes to 0.1 mm, with the share that it holds of each animal's damage and the sources."""
         told = {"barrier": self.key, "name": self.name, "holds": dict(self.holds), "top_mm": self.top_mm,
                 "opening_mm": self.opening_mm, "burial_mm": self.burial_mm, "stand_off_mm": self.stand_off_mm,
                 "wire_mm": self.wire_mm, "sources": dict(self.sources)}

@@ -49,6 +49,7 @@ class Energiser:
     volts: int
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values: energy [J], rods and their spacing [m], volts [V]."""
         return {"joules": round(self.joules, 2),
                 "by_length_of_fence": {"joules": round(self.joules_by_fence, 2), "source": "GERRISH"},
                 "by_live_wire": {"joules": round(self.joules_by_wire, 2), "source": "UME-E"},

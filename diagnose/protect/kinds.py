@@ -43,6 +43,7 @@ class Row:
     fails: str
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, with the best option of the kind, None where it has none."""
         return {"kind": self.kind, "words": KINDS[self.kind], "reaches": self.reaches, "fails": self.fails,
                 "best": self.option.as_json() if self.option else None}
 

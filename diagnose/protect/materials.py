@@ -73,6 +73,7 @@ class Line:
         return self.to_buy * self.price
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, in the line's own unit; with the year of its price, and whether that is from memory."""
         told = {"item": self.item, "specification": self.specification, "quantity": _plain(self.quantity), "unit": self.unit,
                 "from_stock": _plain(self.from_stock), "to_buy": _plain(self.to_buy), "price": round(self.price, 2),
                 "cost": round(self.cost, 2), "kg": round(self.kg, 1), "check": self.check}

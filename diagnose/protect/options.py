@@ -63,10 +63,12 @@ class Option:
 
     @property
     def total(self) -> float:
+        """Barriers and losses over the years [money]."""
         return self.barriers + self.losses
 
     @property
     def keys(self) -> tuple[str, ...]:
+        """Keys of its barriers in the catalogue."""
         return tuple(part.key for part in self.parts)
 
     @property
@@ -76,6 +78,7 @@ class Option:
 
     @property
     def name(self) -> str:
+        """Names of its barriers, joined by "+"; "nothing" where it has none."""
         return " + ".join(part.name for part in self.parts) or "nothing"
 
     @property
@@ -85,13 +88,16 @@ class Option:
 
     @property
     def unstopped(self) -> tuple[str, ...]:
+        """Culprits that are not kept out."""
         return tuple(culprit for culprit, share in self.holds if share < KEPT_OUT)
 
     @property
     def per_survivor(self) -> float:
+        """Total cost over the trees expected alive, infinite where none is [money a tree]."""
         return self.total / self.survivors if self.survivors > 0 else math.inf
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values: money to 0.01, trees and hours to 0.1, shares to 0.001."""
         return {"barriers": list(self.keys), "name": self.name, "first_cost": round(self.first, 2),
                 "barriers_cost": round(self.barriers, 2), "losses_cost": round(self.losses, 2),
                 "total_cost": round(self.total, 2), "surviving_trees": round(self.survivors, 1),
@@ -138,6 +144,7 @@ class Field:
 
     @property
     def total(self) -> Floats:
+        """(options,) barriers and losses over the years [money]."""
         return self.barriers + self.losses
 
     def parts(self, row: int) -> tuple[Part, ...]:

@@ -78,6 +78,7 @@ class BreakEven:
     trees: float
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, beside what has been published on it; ha to 0.001, money to 0.01."""
         return {"fence": self.fence, "guards": self.guards, "fence_cost_a_metre": round(self.fence_a_m, 2),
                 "guards_cost_a_tree": round(self.guards_a_tree, 2), "area_ha": round(self.area_ha, 3),
                 "this_planting_ha": round(self.here_ha, 3), "trees_here": round(self.trees),
@@ -107,6 +108,7 @@ class Doubt:
     about: tuple[str, ...]
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, money to 0.01."""
         return {"barriers": list(self.best.keys), "name": self.best.name, "expected_total": round(self.expected, 2),
                 "chosen_expected_total": round(self.chosen_expected, 2), "about": list(self.about),
                 "worth_of_finding_out": round(self.worth_knowing, 2), "largest_regret": round(self.regret, 2)}
@@ -166,6 +168,7 @@ class Plan:
 
     @property
     def basis(self) -> str:
+        """In words, whether the animals were diagnosed or are only expected."""
         return "diagnosed" if self.place.diagnosed else "expected, not diagnosed"
 
     @property
@@ -180,6 +183,7 @@ class Plan:
 
     @property
     def reaches(self) -> bool:
+        """Whether all that was asked for is met."""
         return not self.broken
 
     @property
@@ -191,6 +195,7 @@ class Plan:
         return (lines + work) / self.chosen.first if self.chosen.first > 0 else 0.0
 
     def as_json(self) -> dict[str, Any]:
+        """The whole plan as plain values: what the command prints and the pages read."""
         place = self.place
         return {
             "basis": self.basis,

@@ -112,6 +112,7 @@ class Planting:
 
     @property
     def hectares(self) -> float:
+        """Area of the ground [ha]."""
         return self.ground.area_m2 / 10_000
 
     @property

@@ -49,6 +49,7 @@ class Figure:
     disagreement: str = ""  # key in disagreements.yaml
 
     def as_json(self) -> dict[str, Any]:
+        """In mm and inches, with its source, and with the disagreement of sources where there is one."""
         told = {"mm": round(self.value_mm, 1), "inches": round(self.value_mm / MM_PER_INCH, 2),
                 "source": self.source, "tag": self.tag, "note": self.note}
         if self.disagreement:
@@ -134,6 +135,7 @@ def disagreements() -> dict[str, Any]:
 
 
 def other_names() -> dict[str, str]:
+    """Other name of an animal -> its key in the catalogue of culprits, as `names.yaml` holds them."""
     return knowledge("diagnose.protect", "names.yaml")
 
 
@@ -158,6 +160,7 @@ def needs() -> dict[str, Any]:
 
 
 def cautions() -> dict[str, Any]:
+    """Name of a caution -> its text and when it is due, as `cautions.yaml` holds them."""
     return knowledge("diagnose.protect", "cautions.yaml")
 
 

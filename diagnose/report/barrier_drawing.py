@@ -158,6 +158,7 @@ class Drawing:
         canvas.restoreState()
 
     def all_strokes(self) -> Iterator[Stroke]:
+        """The drawing's own strokes, then those of the dimensions with their ticks."""
         yield from self.strokes
         for dimension in self.dimensions:
             yield dimension.stroke

@@ -247,8 +247,10 @@ def framed(text: str, head: str = "", foot: str = "") -> str:
 
 
 def as_pdf(text: str, title: str = "Reply", paper: str = "A4", head: str = "", foot: str = "") -> bytes:
-    """A letter's text on paper: lines that begin with "- " are set as a list, those that end with ":" as headings. Letters
-    that the font lacks are said to be missing.
+    """A letter's text on paper.
+
+    Lines that begin with "- " are set as a list, those that end with ":" as headings. Letters that the font lacks are
+    said to be missing.
 
     Parameters
     ----------

@@ -319,6 +319,7 @@ def _shown(log: Log, rows: pd.DataFrame) -> None:
 
 
 def page() -> None:
+    """Draw the page, anew at each of the user's answers."""
     st.title("The log")
     try:
         log = the_log()

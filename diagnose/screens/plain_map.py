@@ -189,8 +189,10 @@ def _grid(span: float, x: alt.X, y: alt.Y) -> list[alt.Chart]:
 
 
 def _north_and_scale(step: float, span: str, on_picture: bool) -> list[alt.Chart]:
-    """A scale bar as long as the grid's step [m], and where north is. span : the map's height [m] as an expression.
-    on_picture : does a picture lie under it?"""
+    """A scale bar as long as the grid's step [m], and where north is.
+
+    span : the map's height [m] as an expression. on_picture : does a picture lie under it?
+    """
     one = alt.Chart(pd.DataFrame({"": [0]}))
     words = f"{step:g} m" if step < 1000 else f"{step / 1000:g} km"
     drawn = []

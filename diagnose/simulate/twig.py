@@ -337,8 +337,10 @@ def _seen_torn(height: np.ndarray, torn: np.ndarray, along: np.ndarray) -> np.nd
 
 
 def _splinters(y: np.ndarray, section: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """How far a torn end's splinters stand out from its plane over the section, in diameters: bundles of fibres that
-    end at unlike heights, most of them pointed."""
+    """How far a torn end's splinters stand out from its plane over the section, in diameters.
+
+    They are bundles of fibres that end at unlike heights, most of them pointed.
+    """
     bundles = int(rng.integers(8, 45))
     sites = rng.uniform(-1, 1, (bundles, 2))
     away = np.hypot(y[None, None, :] - sites[:, :1, None], section[None] - sites[:, 1:, None])

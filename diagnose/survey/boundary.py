@@ -41,6 +41,7 @@ class Ground:
 
     @property
     def area_m2(self) -> float:
+        """Area of the polygon [m^2]."""
         return float(self.metres.area)
 
     def degrees(self, x: float, y: float) -> tuple[float, float]:

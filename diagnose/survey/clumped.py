@@ -38,7 +38,7 @@ MOST_CLUMPED = 50.0  # limit of c where hardly a tree was found; our choice
 
 
 def too_few(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarray | float) -> np.ndarray:
-    """t of the mean count against a target that it is asked to lie below, corrected for long-tailed clumps.
+    """Student's t of the mean count against a target that it is asked to lie below, corrected for long-tailed clumps.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def too_few(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarr
 
 
 def enough(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarray | float) -> np.ndarray:
-    """t of the mean count against a target that it is asked to exceed, corrected for bare patches and for planted rows.
+    """Student's t of the mean count against a target that it is asked to exceed; corrected for bare patches, planted rows.
 
     Parameters
     ----------

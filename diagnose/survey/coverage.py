@@ -125,6 +125,7 @@ def cells() -> Iterator[tuple[int, float, float, float, int]]:
 
 
 def main() -> None:
+    """Print the table of coverage, for as many runs as the command line asks."""
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--runs", type=int, default=2000)
     asked.add_argument("--seed", type=int, default=1)

@@ -122,8 +122,9 @@ def stocking(counts: ArrayLike, plot_area_m2: float, level: float = 0.95) -> Est
 
 
 def nearest_tree(distances_m: ArrayLike, within_m: float, level: float = 0.95) -> Estimate:
-    """Share of the ground with a tree within a distance. This is a share of area: it must never be mixed with a share of
-    trees.
+    """Share of the ground with a tree within a distance.
+
+    It is a share of area, which must never be mixed with a share of trees.
 
     Parameters
     ----------

@@ -107,6 +107,7 @@ class Estimate:
         return None if self.low is None or self.high is None else self.high - self.low
 
     def as_json(self) -> dict:
+        """As plain values by the names of the fields; None where a figure is not finite."""
         return {key: _finite(value) for key, value in asdict(self).items()}
 
     def words(self) -> str:

@@ -124,8 +124,10 @@ def visits(log: Log, site: str | None = None) -> pd.DataFrame:
 
 
 def survey_table(log: Log, site: str | None = None, day: str | None = None) -> pd.DataFrame:
-    """The survey table of the log's entries, see frame.py: with the verdict of each wound as share_<kind of culprit>,
-    positions and areas of the plots, and the species of tagged plants where the entry does not say.
+    """The survey table of the log's entries, see frame.py.
+
+    With the verdict of each wound as share_<kind of culprit>, positions and areas of the plots, and the species of
+    tagged plants where the entry does not say.
 
     Parameters
     ----------
@@ -169,8 +171,10 @@ def _with_plots(table: pd.DataFrame, log: Log) -> pd.DataFrame:
 
 
 def _with_plants(table: pd.DataFrame, log: Log) -> pd.DataFrame:
-    """Species of tagged plants where the entry does not say. How they are protected is never filled in: a guard may have
-    been put up after the visit."""
+    """Species of tagged plants where the entry does not say.
+
+    How they are protected is never filled in: a guard may have been put up after the visit.
+    """
     plants = log.records("plant")
     if plants.empty:
         return table
@@ -182,8 +186,10 @@ def _with_plants(table: pd.DataFrame, log: Log) -> pd.DataFrame:
 
 
 def _with_verdicts(table: pd.DataFrame, log: Log) -> pd.DataFrame:
-    """The kinds of culprit of each browsed tree, from what was observed of its tag on that day; several wounds of one
-    plant count as their mean."""
+    """The kinds of culprit of each browsed tree, from what was observed of its tag on that day.
+
+    Several wounds of one plant count as their mean.
+    """
     seen = log.observations(columns=("site", "plant", "taken_at", "verdict", "named"))
     seen = seen[(seen["plant"] != "") & seen["taken_at"].notna() & (seen["verdict"].map(len) > 0)]
     if seen.empty:

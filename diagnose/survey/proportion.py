@@ -310,8 +310,7 @@ def _all_or_none(p: float, m: np.ndarray, level: float) -> Estimate:
 
 
 def likeness(browsed: ArrayLike, trees: ArrayLike) -> float:
-    """How alike trees of one plot are, at most 1: intraclass correlation from the analysis of variance; may come out
-    negative.
+    """How alike trees of one plot are: intraclass correlation from the analysis of variance, at most 1, perhaps below 0.
 
     Parameters
     ----------

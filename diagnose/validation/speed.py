@@ -66,6 +66,7 @@ class Speed:
 
     @property
     def cold_multiple(self) -> float:
+        """Cold work over cold decoding, in a fresh process [no unit]."""
         return self.cold_work_s / self.cold_decode_s
 
 

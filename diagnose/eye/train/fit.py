@@ -153,8 +153,9 @@ def close_loss(
 
 
 def told_of(end: jax.Array, matrix: jax.Array) -> jax.Array:
-    """What the close network should tell of ends in moved pieces, (n, 4): place off the usual one [widths], turn [radian],
-    logarithm of the width over the usual one [nat].
+    """What the close network should tell of ends in moved pieces, (n, 4).
+
+    Place off the usual one [widths], turn [radian], logarithm of the width over the usual one [nat].
 
     Parameters
     ----------

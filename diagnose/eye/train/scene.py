@@ -51,6 +51,7 @@ class Scene:
 
     @property
     def size(self) -> tuple[int, int]:
+        """Height and width [pixel]."""
         return self.labels.shape[0], self.labels.shape[1]
 
 
