@@ -69,7 +69,7 @@ class Line:
 
     @property
     def cost(self) -> float:
-        """What is to be bought of it costs so much."""
+        """Price of what is to be bought of it [money]."""
         return self.to_buy * self.price
 
     def as_json(self) -> dict[str, Any]:

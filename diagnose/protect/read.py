@@ -94,7 +94,7 @@ def _is_share(share: Any) -> bool:
 
 
 def likely_shares(shares: Mapping[str, float]) -> dict[str, float]:
-    """The animals that a plan reckons with: those of at least LEAST_SHARE, else the likeliest.
+    """The animals that a plan reckons with, each with its probability: those of at least LEAST_SHARE, else the likeliest.
 
     What a wound says of all the others is little more than how common they are; whoever expects them names them.
 

@@ -34,7 +34,7 @@ class Ratio:
 
     @property
     def limits(self) -> tuple[float, float]:
-        """Symmetric t limits."""
+        """Lower and upper limit, symmetric, by Student's t, in the ratio's own unit."""
         reach = float(stats.t.ppf((1 + self.level) / 2, self.df)) * self.sigma
         return self.value - reach, self.value + reach
 

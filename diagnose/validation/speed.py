@@ -96,7 +96,7 @@ def _one_thread() -> None:
 
 
 def cold(file: Path) -> dict[str, float]:
-    """First decoding and first diagnosis in this process, after imports, and its peak memory.
+    """First decoding and first diagnosis in this process, after imports [s], and its peak memory [MB], by name.
 
     Parameters
     ----------

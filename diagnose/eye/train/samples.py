@@ -192,7 +192,7 @@ def _elsewhere(shown: Shown, rng: np.random.Generator) -> tuple[np.ndarray, np.n
 
 
 def packed(wides: Iterable[Wide], nears: Iterable[Near]) -> dict[str, np.ndarray]:
-    """Arrays of all pieces, as training takes them.
+    """Arrays of all pieces by name, (pieces, ...), as training takes them.
 
     Parameters
     ----------

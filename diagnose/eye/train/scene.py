@@ -78,7 +78,7 @@ def begun(rng: Rng, ground: np.ndarray, label: int, sure: bool) -> Scene:
 
 
 def blurred(picture: np.ndarray, blur: float) -> np.ndarray:
-    """A picture or cover out of focus.
+    """A picture or cover out of focus, of the same shape and unit.
 
     Parameters
     ----------

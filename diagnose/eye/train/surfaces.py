@@ -76,7 +76,7 @@ def _one_of(rng: Rng, kinds: list[tuple[float, tuple, tuple, tuple]]) -> np.ndar
 
 
 def bark_colour(rng: Rng) -> np.ndarray:
-    """(3,) BGR of some bark: brown, grey, green, red, yellowish, nearly white, nearly black, or any colour.
+    """(3,) BGR [0 to 255] of some bark: brown, grey, green, red, yellowish, nearly white, nearly black, or any colour.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ def bark_colour(rng: Rng) -> np.ndarray:
 
 
 def wood_colour(rng: Rng) -> np.ndarray:
-    """(3,) BGR of bare wood: fresh and pale, greenish, reddish, weathered grey or brown.
+    """(3,) BGR [0 to 255] of bare wood: fresh and pale, greenish, reddish, weathered grey or brown.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ def wood_colour(rng: Rng) -> np.ndarray:
 
 
 def leaf_colour(rng: Rng) -> np.ndarray:
-    """(3,) BGR of a living or dry leaf or blade.
+    """(3,) BGR [0 to 255] of a living or dry leaf or blade.
 
     Parameters
     ----------
@@ -138,7 +138,7 @@ def leaf_colour(rng: Rng) -> np.ndarray:
 
 
 def skin_colour(rng: Rng) -> np.ndarray:
-    """(3,) BGR of a hand, sometimes gloved.
+    """(3,) BGR [0 to 255] of a hand, sometimes gloved.
 
     Parameters
     ----------

@@ -57,7 +57,7 @@ def out_of(size: tuple[int, int], at: np.ndarray, way: np.ndarray, beyond: float
 
 
 def sky(rng: Rng) -> np.ndarray:
-    """How much of blue, green and red a shadow takes, compared with the most.
+    """(3,) how much of blue, green and red a shadow takes, over the most [share].
 
     Parameters
     ----------
