@@ -311,7 +311,7 @@ def _from_stock(lines: list[Line], owned: Mapping[str, float]) -> tuple[Line, ..
     left = {key: owned.get(key, 0.0) for key in STOCK}
     told = []
     for line in lines:
-        key = next((key for key, (start, _) in STOCK.items() if line.item.startswith(start)), None)
+        key = next((key for key, start in STOCK.items() if line.item.startswith(start)), None)
         if key is not None and left[key] > 0:
             used = min(left[key], line.to_buy)
             left[key] -= used

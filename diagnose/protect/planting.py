@@ -20,12 +20,12 @@ DAMAGE = {"light": 0.03, "moderate": 0.10, "heavy": 0.25, "severe": 0.50}
 RUBS_INSTEAD = "deer_rubbing"  # what deer still do to stock whose crown is out of their reach
 COST_NAMES = ("material", "labour_h", "repair", "life_years", "removal_h", "rounds", "look_h")  # of one barrier, own prices
 NEVER_ZERO = ("life_years", "load_kg", "walk_m_an_hour")  # what other figures are divided by
-# what may lie in stock besides barriers: key -> how its lines of the buying list begin, and its own price, if it has one
-STOCK: Mapping[str, tuple[str, str | None]] = {
-    "stakes": ("stakes for", None), "ties": ("ties for", None), "staples": ("ground staples for", None),
-    "line_posts": ("line posts", None), "corner_posts": ("corner and gate posts", None), "braces": ("braces", "brace"),
-    "gates": ("gates", "gate"), "energiser": ("energiser", "energiser"), "earth_rods": ("earth rods", "earth_rod"),
-    "insulators": ("insulators", None), "warning_signs": ("warning signs", None), "volt_meter": ("volt meter", "volt_meter"),
+# what may lie in stock besides barriers: key -> how its lines of the buying list begin
+STOCK: Mapping[str, str] = {
+    "stakes": "stakes for", "ties": "ties for", "staples": "ground staples for", "line_posts": "line posts",
+    "corner_posts": "corner and gate posts", "cross_members": "cross-members", "struts": "struts", "gates": "gates",
+    "energiser": "energiser", "earth_rods": "earth rods", "insulators": "insulators", "warning_signs": "warning signs",
+    "volt_meter": "volt meter",
 }  # fmt: skip
 SURENESS, LEAST_SURENESS, MOST_SURENESS = 0.8, 0.5, 0.95  # our choice
 TARGET_SHARE = 0.7  # of the planted trees, where nobody says what is wanted; our choice
