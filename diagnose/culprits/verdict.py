@@ -387,7 +387,7 @@ def share_of(known: Catalogue, culprits: Mapping[str, float], name: str) -> floa
 
 def _above(known: Catalogue, key: str) -> str | None:
     """The group right above a culprit or group; None at the top."""
-    if key in known.parents and key not in (known.parents[key],):
+    if known.parents.get(key, key) != key:
         return known.parents[key]
     chain = lineage_of(key) if key in group_words() else ()
     return chain[1] if len(chain) > 1 else None

@@ -281,7 +281,7 @@ def left_out(place: Planting, key: str) -> str:
     Parameters
     ----------
     place
-        the planting and its demands [each its own unit].
+        The planting and its demands [each its own unit].
     key
         a barrier of the catalogue [no unit].
     """

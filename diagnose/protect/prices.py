@@ -32,7 +32,7 @@ def to_today(price: float, year: int) -> float:
     price
         [money of `year`].
     year
-        calendar year of the price, one of the index's years [year].
+        Calendar year of the price, one of the index's years [year].
 
     Raises
     ------
@@ -65,7 +65,7 @@ def checked_currency(own: Mapping[str, Any]) -> dict[str, Any]:
     Parameters
     ----------
     own
-        prices; `currency` a code of ISO 4217, `exchange` units of it for one US dollar, which a code of `exchange.yaml`
+        Prices; `currency` a code of ISO 4217, `exchange` units of it for one US dollar, which a code of `exchange.yaml`
         need not say [no unit].
 
     Raises
@@ -101,9 +101,9 @@ def default_price(name: str, own: Mapping[str, Any] | None = None) -> float:
     Parameters
     ----------
     name
-        an item, share or hours of the list [no unit].
+        An item, share or hours of the list [no unit].
     own
-        checked prices; its `exchange` turns the list's money into theirs [no unit].
+        Checked prices; its `exchange` turns the list's money into theirs [no unit].
 
     Examples
     --------
@@ -120,9 +120,9 @@ def price_of(name: str, own: Mapping[str, Any] | None = None) -> float:
     Parameters
     ----------
     name
-        an item, share or hours of the list [no unit].
+        An item, share or hours of the list [no unit].
     own
-        checked prices [no unit].
+        Checked prices [no unit].
     """
     given = (own or {}).get(name)
     return default_price(name, own) if given is None or isinstance(given, Mapping) else from_nought(given, "A price")

@@ -84,7 +84,7 @@ def stocking(counts: ArrayLike, plot_area_m2: float, level: float = 0.95) -> Est
     Parameters
     ----------
     counts : array_like, shape (n,)
-        Trees of each plot [no unit].
+        Trees of each plot [trees].
     plot_area_m2 : float
         Size of each plot [m2].
     level : float

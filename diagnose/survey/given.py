@@ -15,7 +15,7 @@ def a_level(level: float) -> float:
     Parameters
     ----------
     level : float
-        Probability that the interval holds the truth, no unit; above 0.5 and below 1.
+        Probability that the interval holds the truth, 0.5 to below 1 [no unit].
 
     Returns
     -------

@@ -105,7 +105,7 @@ def effective(counts: Sequence[tuple[float, float]]) -> tuple[float, float]:
     Parameters
     ----------
     counts : sequence of (float, float)
-        Of each planting: how many of them, of how many trees [no unit].
+        Of each planting: how many of them, of how many trees [trees].
 
     Returns
     -------
@@ -134,7 +134,7 @@ def share_of(counts: Sequence[tuple[float, float]]) -> Share | None:
     Parameters
     ----------
     counts : sequence of (float, float)
-        Of each planting: how many of them, of how many trees [no unit].
+        Of each planting: how many of them, of how many trees [trees].
 
     Returns
     -------
