@@ -8,8 +8,6 @@ import re
 import numpy as np
 import pandas as pd
 
-from diagnose.cannot_use import CannotUse
-
 _NEAREST_TO = 40  # more than so many are walked in strips, to and fro: always-the-nearest takes the square of the time
 _LAST = re.compile(r"^(.*\w)[\s\-_/.:]+(\w*\d\w*)$")
 _JOINED = re.compile(r"^(\D*\D)(\d+)$")
@@ -92,30 +90,3 @@ def _walk(lat: np.ndarray, lon: np.ndarray, start: tuple[float, float] | None) -
         here = int(np.argmin(far[here]))
         order.append(here)
     return np.array(order)
-
-
-def read_place(given: str) -> tuple[float, float]:
-    """A place as it was typed.
-
-    Parameters
-    ----------
-    given : str
-        Latitude and longitude with a comma between [degree], such as `46.1,-71.6`.
-
-    Returns
-    -------
-    lat, lon : float
-        [degree]
-
-    Raises
-    ------
-    CannotUse
-        For what is no place on earth.
-    """
-    try:
-        lat, lon = (float(part) for part in given.split(","))
-    except ValueError:
-        lat = lon = math.nan
-    if not (-90 <= lat <= 90 and -180 <= lon <= 180):
-        raise CannotUse(f"'{given}' is no place; write latitude,longitude in degrees")
-    return lat, lon
