@@ -4,11 +4,11 @@ import math
 
 import pytest
 
-from diagnose.protect.barriers import around_stem_mm, sized
+from diagnose.protect.barriers import around_stem_mm, buildable, sized
 from diagnose.protect.fence import line_posts, posts_of
 from diagnose.protect.ground import ground_from, square_ground
 from diagnose.protect.materials import Line, bill, costed, dimensions, loads
-from diagnose.protect.planting import Planting, planting
+from diagnose.protect.planting import STOCK, Planting, planting
 
 
 def _lines(place: Planting, key: str) -> dict[str, Line]:
@@ -112,6 +112,16 @@ def test_stock_of_stakes_gates_and_energisers_is_used_first_and_runs_out() -> No
     assert sum(line.from_stock for line in stakes) == 30
     posts = next(line for line in lines if line.item == "line posts")
     assert posts.from_stock == 5 and posts.to_buy == posts.quantity - 5
+
+
+@pytest.mark.parametrize("kind", STOCK)
+def test_whatever_may_lie_in_stock_need_not_be_bought(kind: str) -> None:
+    place = planting(square_ground(5000), 100, ["deer", "rabbit", "cattle"], owned={kind: 1})
+    used = 0.0
+    for key in buildable():
+        if (part := sized(key, place.needs)) is not None:
+            used = max(used, sum(line.from_stock for line in bill(place, (part,))))
+    assert used == 1
 
 
 # FGS-shelter and common practice, no source: a head above the lip rubs the stem

@@ -46,8 +46,17 @@ _own = threading.local()  # a network object is not shared between threads
 
 @dataclass(frozen=True)
 class Glance:
-    """A place where an end may be. at : (2,) [px]. outward : (2,) unit vector away from the stem. width : of the stem [px].
-    score : 0 to 1, no probability: of an end, times how surely a stem is seen behind it."""
+    """A place where an end may be.
+
+    Parameters
+    ----------
+    at, width
+        (2,) the place, and the stem's width [px].
+    outward
+        (2,) unit vector away from the stem [no unit].
+    score
+        0 to 1, no probability: of an end, times how surely a stem is seen behind it [no unit].
+    """
 
     at: np.ndarray
     outward: np.ndarray
@@ -57,8 +66,17 @@ class Glance:
 
 @dataclass(frozen=True)
 class Found:
-    """What the finder saw. shares : (rows, columns, classes) probability of each class in each cell of the map.
-    to_px : (3, 3) from the map's cells to the picture's pixels. ends : the likeliest first."""
+    """What the finder saw.
+
+    Parameters
+    ----------
+    shares
+        (rows, columns, classes) probability of each class in each cell of the map [no unit].
+    to_px
+        (3, 3) from the map's cells to the picture's pixels [px].
+    ends
+        The likeliest first [px].
+    """
 
     shares: np.ndarray
     to_px: np.ndarray
@@ -74,10 +92,19 @@ class Found:
 class CloseView:
     """One place seen closely.
 
-    shares : (rows, columns, classes). to_px : (3, 3) from the map's cells to the picture's pixels. forms : probabilities of
-    FORMS. is_end : probability that a severed end is here. end : where it is, corrected. slope : angle of the end's edge to
-    square across the stem in the picture, positive where it reaches farther out on the side to which `outward` turns
-    clockwise [rad]. slope_spread : how far off that may be, a mean absolute error [rad].
+    Parameters
+    ----------
+    shares
+        (rows, columns, classes) probability of each class in each cell of the map [no unit].
+    to_px
+        (3, 3) from the map's cells to the picture's pixels [px].
+    forms, is_end
+        Probabilities of FORMS, and that a severed end is here [no unit].
+    end
+        Where it is, corrected [px].
+    slope, slope_spread
+        Angle of the end's edge to square across the stem in the picture, positive where it reaches farther out on the side
+        to which `outward` turns clockwise; and how far off it may be, a mean absolute error [rad].
     """
 
     shares: np.ndarray
@@ -146,9 +173,15 @@ def _input(piece: np.ndarray) -> np.ndarray:
 def find(picture: np.ndarray, matrix: np.ndarray, flat: bool = False) -> Found:
     """What the finder sees in a piece of a picture.
 
-    picture : (h, w, 3) uint8, BGR. matrix : (3, 3) from the finder's pixels (320, 448) to the picture's. flat : whether
-    it looks at the plane of a scale card, where the finder that learnt longest on cards and gnawed bark sees best; elsewhere
-    that one sees ends in pictures of other things.
+    Parameters
+    ----------
+    picture
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    matrix
+        (3, 3) from the finder's pixels (320, 448) to the picture's [px].
+    flat
+        Does it look at the plane of a scale card? There the finder that learnt longest on cards and gnawed bark sees best;
+        elsewhere that one sees ends in pictures of other things [no unit].
     """
     net = _network("flat" if flat else "finder")
     net.setInput(_input(cut(picture, matrix, FINDER_SIZE)))
@@ -182,7 +215,7 @@ def told_again(picture: np.ndarray, seen: CloseView) -> CloseView:
     Parameters
     ----------
     picture
-        That was looked at, (h, w, 3) uint8, BGR.
+        That was looked at, (h, w, 3) uint8 blue, green, red [0 to 255].
     seen
         What was seen there [no unit].
     """
@@ -211,7 +244,15 @@ def _forms(told: np.ndarray) -> np.ndarray:
 
 
 def look_close(picture: np.ndarray, end: Glance) -> CloseView:
-    """What the close network sees where an end may be. picture : (h, w, 3) uint8, BGR."""
+    """What the close network sees where an end may be.
+
+    Parameters
+    ----------
+    picture
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    end
+        Where it may be [px].
+    """
     matrix = close_matrix(end.at, end.outward, end.width)
     map_scores, told = _told(picture, matrix)
     own = np.array(CLOSE_AT) + told[4:6] * CLOSE_WIDTH
@@ -228,9 +269,16 @@ def look_close(picture: np.ndarray, end: Glance) -> CloseView:
 
 
 def settle_on(picture: np.ndarray, end: Glance, looks: int = 2) -> CloseView:
-    """The close view of an end after so many looks, each from where the one before saw it; fewer where nothing moved.
+    """The close view of an end after some looks, each from where the one before saw it; fewer where nothing moved.
 
-    picture : (h, w, 3) uint8, BGR. end : where it may be. looks : at most.
+    Parameters
+    ----------
+    picture
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    end
+        Where it may be [px].
+    looks
+        How many at most, one or more [no unit].
     """
     seen = look_close(picture, end)
     for _ in range(looks - 1):

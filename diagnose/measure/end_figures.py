@@ -46,7 +46,16 @@ DOUBTFUL_WIDTH = 0.09  # relative standard uncertainty of a diameter beyond whic
 def form_of(end: End, look: Look, view: CloseView, plain: bool = True) -> Shares:
     """Probabilities of the forms: the weighted geometric mean of what outline and light tell and of what the eye tells.
 
-    plain : whether the background is plain paper.
+    Parameters
+    ----------
+    end
+        Its shape [diameters].
+    look
+        Tells the linear light at points of the end's own frame [no unit].
+    view
+        What the eye sees of the end closely [no unit].
+    plain
+        Is the background plain paper? [no unit]
     """
     by_shape = end_form(end, look, plain).shares
     eye = zip(FORMS, view.forms, strict=True)
@@ -57,9 +66,22 @@ def form_of(end: End, look: Look, view: CloseView, plain: bool = True) -> Shares
 def slope_sigma(end: End, pixel: float, form: Shares, contrast: float) -> float:
     """Standard uncertainty of the seen slope [degree].
 
-    pixel : one pixel of the picture in diameters. contrast : of the stem's sides. The law in pixel, chance of a clean end
-    and raggedness was fitted to the errors of 1797 simulated ends (seeds 60000 to 61799), a third of each form, outlined
-    without the eye; of 330 rendered clean ends 85 % lay within two of it, and 88 % of what it is widened to.
+    Parameters
+    ----------
+    end
+        Its shape [diameters].
+    pixel
+        One pixel of the picture [diameters].
+    form
+        Probabilities of its forms [no unit].
+    contrast
+        Of the stem's sides, of white paper [no unit].
+
+    Notes
+    -----
+    The law in pixel, chance of a clean end and raggedness was fitted to the errors of 1797 simulated ends (seeds 60000 to
+    61799), a third of each form, outlined without the eye; of 330 rendered clean ends 85 % lay within two of it, and 88 % of
+    what it is widened to.
     """
     clean = form.shares["clean"]
     coarse = max(pixel / 0.04, 1.0)  # blur takes more of a thin twig than the pixels' count tells
@@ -74,8 +96,17 @@ def slope_sigma(end: End, pixel: float, form: Shares, contrast: float) -> float:
 
 @dataclass(frozen=True)
 class Slope:
-    """The seen slope. tangent : signed, of the end's own frame. degrees, sigma : its size and standard uncertainty [degree].
-    quarrel : what is said where outline and eye disagree, else empty."""
+    """The seen slope.
+
+    Parameters
+    ----------
+    tangent
+        Signed, of the end's own frame [no unit].
+    degrees, sigma
+        Its size and standard uncertainty [degree].
+    quarrel
+        What is said where outline and eye disagree, else empty [no unit].
+    """
 
     tangent: float
     degrees: float
@@ -84,8 +115,9 @@ class Slope:
 
 
 def seen_slope(outline: float, sigma: float, view: CloseView, clean: float, shortened: float) -> Slope:
-    """The seen slope, by the outline and by the eye: their mean weighted by inverse variance, its uncertainty widened by the
-    Birge ratio where the two differ by more than their own.
+    """The seen slope, by the outline and by the eye.
+
+    It is their mean weighted by inverse variance, its uncertainty widened by the Birge ratio where the two differ by more.
 
     Parameters
     ----------
@@ -173,10 +205,10 @@ def widths_agree(view: CloseView, width_px: float) -> bool:
 
 
 def told_diameter(diameter: float, relative: float, behind: float, otherwise: float | None) -> Sign:
-    """The diameter; an interval where it is not known to DOUBTFUL_WIDTH, where the stem looks much thicker behind its end,
-    or where the eye reads another width.
+    """The diameter, as an interval where it is doubtful.
 
-    DOUBTFUL_WIDTH was chosen on 455 rendered ends: of 62 known less well 12 were wrong by over 15 %, of the others seven.
+    That is where it is not known to DOUBTFUL_WIDTH, where the stem looks much thicker behind its end, or where the eye reads
+    another width. DOUBTFUL_WIDTH was chosen on 455 rendered ends: of 62 known less well 12 were wrong by over 15 %, of the others seven.
 
     Parameters
     ----------

@@ -73,7 +73,13 @@ class _Straight:
 
 @dataclass(frozen=True)
 class SeenEnd:
-    """A severed end as it was seen: its outline, the frame it lies in, and what the eye saw."""
+    """A severed end as it was seen.
+
+    Parameters
+    ----------
+    outlined, frame, view
+        Its outline, the frame it lies in, and what the eye saw [no unit].
+    """
 
     outlined: Outlined
     frame: _Straight
@@ -81,15 +87,22 @@ class SeenEnd:
 
     @property
     def end(self) -> End:
+        """The end that the outline shows."""
         return self.outlined.end
 
 
 def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane | None = None) -> Measurement:
     """Measure the severed end of a twig where it grew.
 
-    taps : upright pixels, the severed end first, then a point farther back on the same stem. Without any only an end that
-    plainly stands out is measured, since the wrong twig measured is worse than none. scale : plane of a coin or a known
-    length.
+    Parameters
+    ----------
+    picture
+        That is measured [no unit].
+    taps
+        The severed end first, then a point farther back on the same stem. Without any only an end that plainly stands out is
+        measured, since the wrong twig measured is worse than none [upright px].
+    scale
+        Plane of a coin or a known length; None without, and then no diameter is told [no unit].
     """
     tips = [np.array(tap, float) for tap in taps[:2]]
     view, why = _tapped(picture, tips) if tips else _untapped(picture)
@@ -205,7 +218,17 @@ def _at_taps(view: CloseView, tips: list[np.ndarray], slack: float) -> bool:
 
 
 def see_end(picture: Picture, view: CloseView) -> SeenEnd | None:
-    """Draw the outline of an end and read its shape; twice, the second time in the frame of the first."""
+    """Draw the outline of an end and read its shape; None where no outline is found.
+
+    It is done twice, the second time in the frame of the first.
+
+    Parameters
+    ----------
+    picture
+        That is measured [no unit].
+    view
+        What the eye sees of the end closely [no unit].
+    """
     tip, back, width = view.end.at, view.end.at - 3 * view.end.width * view.end.outward, view.end.width
     seen = None
     for turn in range(2):

@@ -65,7 +65,19 @@ GROWS_SLOPE = 15.0  # what a stem that is much thicker behind its end adds [degr
 
 @dataclass(frozen=True)
 class Stem:
-    """A stem found on the sheet: its end, a point farther back, both in plane [mm], and its rough diameter [mm]."""
+    """A stem found on the sheet.
+
+    Parameters
+    ----------
+    tip, back
+        (2,) its end and a point farther back, in the plane [mm].
+    diameter
+        Roughly [mm].
+    score
+        Higher is likelier [no unit].
+    view
+        What the eye saw of its end [no unit].
+    """
 
     tip: np.ndarray
     back: np.ndarray
@@ -76,9 +88,16 @@ class Stem:
 
 @dataclass(frozen=True)
 class Facing:
-    """The plane that holds the stem's axis and faces the camera; x outwards along the axis, y across [mm].
+    """The plane that holds the stem's axis and faces the camera; x outwards along the axis, y across.
 
-    place(n, 2) -> (n, 2) upright pixels. lean : by how much x runs towards the camera, as sine.
+    Parameters
+    ----------
+    origin, along, across
+        (3,) a point of it, and its unit vectors, in the sheet's coordinates [mm].
+    plane
+        The sheet's [no unit].
+    lean
+        By how much x runs towards the camera, as sine [no unit].
     """
 
     origin: np.ndarray
@@ -88,6 +107,13 @@ class Facing:
     lean: float
 
     def to_px(self, xy: np.ndarray) -> np.ndarray:
+        """Points of the plane in the picture, (n, 2) [upright px].
+
+        Parameters
+        ----------
+        xy
+            (n, 2) or (2,) [mm].
+        """
         assert self.plane.camera is not None
         xy = np.atleast_2d(xy)
         return self.plane.camera.project(self.origin + xy[:, :1] * self.along + xy[:, 1:] * self.across)
@@ -114,7 +140,13 @@ def _paper(plane: Plane) -> np.ndarray:
 
 
 def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
-    """Stems whose end lies in the sheet's plain middle, the likeliest first: what the eye takes for one, closely too."""
+    """Stems whose end lies in the sheet's plain middle, the likeliest first: what the eye takes for one, closely too.
+
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the sheet's plane in it [no unit].
+    """
     found = find(picture.bgr, _to_sheet(plane), flat=True)
     stems: list[Stem] = []
     for glance in found.ends:
@@ -153,7 +185,17 @@ def _in_plain_middle(mm: np.ndarray, plane: Plane, slack: float = AROUND_MIDDLE 
 
 
 def facing_plane(plane: Plane, tip_px: np.ndarray, back_px: np.ndarray, lift: float) -> Facing:
-    """The plane through the stem's axis, `lift` above the sheet [mm], turned to the camera about that axis."""
+    """The plane through the stem's axis, turned to the camera about that axis.
+
+    Parameters
+    ----------
+    plane
+        The sheet's [no unit].
+    tip_px, back_px
+        (2,) the stem's end, and a point farther back on it [upright px].
+    lift
+        Height of the axis above the sheet [mm].
+    """
     assert plane.camera is not None
     ends = plane.to_mm(np.stack([tip_px, back_px]), lift)
     tip, back = on_sheet(ends, plane.curl, plane.centre_mm, lift)
@@ -167,7 +209,15 @@ def facing_plane(plane: Plane, tip_px: np.ndarray, back_px: np.ndarray, lift: fl
 
 @dataclass(frozen=True)
 class SeenEnd:
-    """A severed end as it was seen: its outline, the plane it lies in, pixels a millimetre there, and what the eye saw."""
+    """A severed end as it was seen.
+
+    Parameters
+    ----------
+    outlined, facing, view
+        Its outline, the plane it lies in, and what the eye saw [no unit].
+    per_mm
+        Pixels a millimetre there [px/mm].
+    """
 
     outlined: Outlined
     facing: Facing
@@ -176,6 +226,7 @@ class SeenEnd:
 
     @property
     def end(self) -> End:
+        """The end that the outline shows."""
         return self.outlined.end
 
     @property
@@ -185,9 +236,18 @@ class SeenEnd:
 
 
 def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -> SeenEnd | None:
-    """Draw the outline of one stem's end and read its shape; twice, the second time in the frame of the first.
+    """Draw the outline of one stem's end and read its shape; None where no outline is found.
 
-    anywhere : also where the first time tells that the end lies outside the sheet's plain middle.
+    It is done twice, the second time in the frame of the first.
+
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the sheet's plane in it [no unit].
+    stem
+        As found on the sheet [mm].
+    anywhere
+        Also where the first time tells that the end lies outside the sheet's plain middle? [no unit]
     """
     tip_px, back_px = plane.to_px(np.stack([stem.tip, stem.back]))
     diameter = stem.diameter
@@ -222,7 +282,12 @@ def _on_paper(facing: Facing, paper: np.ndarray, plane: Plane, xy: np.ndarray) -
 def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> Measurement:
     """Measure the severed end that lies in the plain middle of the scale card.
 
-    taps : upright pixels, the severed end first, then a point farther back on the same stem.
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the card's plane in it [no unit].
+    taps
+        The severed end first, then a point farther back on the same stem [upright px].
     """
     stems = find_stems(picture, plane)
     stems = _tapped(stems, plane, taps) if taps else _whole(stems)
@@ -244,7 +309,12 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
 def looks_for_an_end(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> bool:
     """Whether the photographer is after a severed end on the card and not after a wound beside it.
 
-    taps : upright pixels; the first one tells by where it lies. Without any, wood or bark in the plain middle tells.
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the card's plane in it [no unit].
+    taps
+        The first one tells by where it lies. Without any, wood or bark in the plain middle tells [upright px].
     """
     if taps:
         return bool(plane.is_on_sheet(plane.to_mm(np.array([taps[0]], float)))[0])
@@ -274,8 +344,10 @@ def _in_words(found: Measurement) -> str:
 
 
 def _whole(stems: list[Stem]) -> list[Stem]:
-    """The stems without those that are much less likely than the first, and without those that are but a splinter of another
-    one's end: thinner, before it, pointing the same way."""
+    """The stems without those much less likely than the first, and without those that are but a splinter of another's end.
+
+    A splinter is thinner, lies before the end and points the same way.
+    """
     likely = [stem for stem in stems if stem.score > LESS_LIKELY * stems[0].score]
     return [stem for stem in likely if not any(_splinter_of(stem, other) for other in stems)]
 
@@ -290,8 +362,10 @@ def _splinter_of(stem: Stem, other: Stem) -> bool:
 
 
 def _likely_bitten(ends: list[SeenEnd], plane: Plane) -> SeenEnd:
-    """Of several ends the one that is not cut square and smooth, as who takes a twig for a sample cuts it; where that does
-    not tell, the one nearest to the sheet's middle."""
+    """Of several ends the one that is not cut square and smooth, as who takes a twig for a sample cuts it.
+
+    Where that does not tell, the one nearest to the sheet's middle.
+    """
     square = [abs(seen.end.slope) < np.tan(np.radians(8)) and seen.end.raggedness < 0.03 for seen in ends]
     left = [seen for seen, cut in zip(ends, square, strict=True) if not cut] or ends
     middle = plane.sheet_mm / 2
@@ -391,7 +465,13 @@ def _true_slope(seen: SeenEnd, slope: float, sigma: float) -> Sign:
 
 
 def light_at(seen: SeenEnd) -> Look:
-    """Linear light, (n, 3), at points, (n, 2), of the end's own frame."""
+    """What tells the linear light, (n, 3), at points, (n, 2), of the end's own frame.
+
+    Parameters
+    ----------
+    seen
+        The end as it was seen [no unit].
+    """
     return light_in(seen.outlined)
 
 
@@ -399,6 +479,11 @@ def face_tone(seen: SeenEnd) -> float:
     """By how much the strip just inside the end is lighter than the bark below it, as logarithm of a ratio.
 
     A wood face that is seen is paler than bark; where the cut faces away, the strip is bark too.
+
+    Parameters
+    ----------
+    seen
+        The end as it was seen [no unit].
     """
     end, look = seen.end, light_at(seen)
     strip = max(end.bulge, 1.2 * seen.pixel)
@@ -418,6 +503,11 @@ def face_length(seen: SeenEnd) -> tuple[float, float] | None:
     On each of some lines along the axis the border between face and bark is where two even tones explain the light
     best; a face is an ellipse, so that every line tells the length through the middle. None where the lines disagree,
     as with torn wood, or where a picture is too coarse.
+
+    Parameters
+    ----------
+    seen
+        The end as it was seen [no unit].
     """
     end, start = seen.end, 0.5 * seen.pixel
     if seen.pixel > COARSEST_FACE:

@@ -26,9 +26,15 @@ class Row:
 
     Parameters
     ----------
-    kind : a key of KINDS. option : the best of it; None where nothing of the kind holds any of the animals here.
-    reaches : whether it keeps out all that must be kept out, leaves the wanted trees as surely as asked for, and is within
-        the budget. fails : what it does not do, in words.
+    kind
+        A key of KINDS [no unit].
+    option
+        The best of it; None where nothing of the kind holds any of the animals here [no unit].
+    reaches
+        Does it keep out all that must be kept out, leave the wanted trees as surely as asked for, and stay within the
+        budget? [no unit]
+    fails
+        What it does not do, in words [no unit].
     """
 
     kind: str
@@ -37,12 +43,26 @@ class Row:
     fails: str
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, with the best option of the kind, None where it has none."""
         return {"kind": self.kind, "words": KINDS[self.kind], "reaches": self.reaches, "fails": self.fails,
                 "best": self.option.as_json() if self.option else None}
 
 
 def kinds_of(place: Planting, field: Field) -> tuple[Row, ...]:
-    """The best of each kind: the cheapest that does all that is wanted, else the one that leaves most trees alive."""
+    """The best of each kind: the cheapest that does all that is wanted, else the one that leaves most trees alive.
+
+    Parameters
+    ----------
+    place
+        The planting and what is wanted of it; its record tells each unit.
+    field
+        Its combinations of barriers, as `options.field_of` makes them; its record tells each unit.
+
+    Returns
+    -------
+    tuple of Row
+        A row a kind, in the order of KINDS.
+    """
     which = np.array([catalogue()[part.key]["kind"] for part in field.pieces] + [""])
     picked = which[field.picked]
     used = picked != ""

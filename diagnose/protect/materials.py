@@ -44,8 +44,16 @@ class Line:
 
     Parameters
     ----------
-    quantity : what is needed, the spare counted in. to_buy : what stock does not cover.
-    price : of a unit, in today's money. key : the item of the price list. kg : of the whole line.
+    item, specification, check, key
+        What it is, how it must be, what is looked at on delivery, and the item of the price list [no unit].
+    quantity, from_stock, to_buy
+        What is needed, the spare counted in, and how much of it lies in stock or does not, in `unit`.
+    unit
+        Name of the unit of quantities [no unit].
+    kg
+        Weight of the whole line [kg].
+    price
+        In today's money [money a unit].
     """
 
     item: str
@@ -61,10 +69,11 @@ class Line:
 
     @property
     def cost(self) -> float:
-        """What is to be bought of it costs so much."""
+        """Price of what is to be bought of it [money]."""
         return self.to_buy * self.price
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, in the line's own unit; with the year of its price, and whether that is from memory."""
         told = {"item": self.item, "specification": self.specification, "quantity": _plain(self.quantity), "unit": self.unit,
                 "from_stock": _plain(self.from_stock), "to_buy": _plain(self.to_buy), "price": round(self.price, 2),
                 "cost": round(self.cost, 2), "kg": round(self.kg, 1), "check": self.check}
@@ -77,8 +86,16 @@ class Costed:
 
     Parameters
     ----------
-    hours : to carry and build it. yearly_hours : to look after it, a year. yearly : money for that and for repairs, a year.
-    renewal : to buy and build all of it once more. removal : to take it away, less what it is still worth.
+    lines
+        Of the buying list [no unit].
+    hours, yearly_hours
+        To carry and build it, and to look after it [h, h a year].
+    yearly
+        For looking after it and for repairs [money a year].
+    renewal, removal
+        To buy and build all of it once more; to take it away, less what it is still worth [money].
+    wage
+        Of a person [money an hour].
     """
 
     lines: tuple[Line, ...]
@@ -96,7 +113,29 @@ class Costed:
 
 
 def cost_of(place: Planting, key: str, name: str, otherwise: float = 0.0) -> float:
-    """A figure of a barrier's cost: the reader's own, else the catalogue's."""
+    """A figure of a barrier's cost: the reader's own, else the catalogue's.
+
+    Parameters
+    ----------
+    place
+        The planting with the reader's prices [no unit].
+    key
+        A barrier that a plan may use [no unit].
+    name
+        Of the figure, as in `barriers.yaml` under `cost` [no unit].
+    otherwise
+        Taken where neither tells it, in the figure's own unit.
+
+    Returns
+    -------
+    float
+        In the figure's own unit: hours [h], years [year], money or shares.
+
+    Raises
+    ------
+    CannotUse
+        For another barrier.
+    """
     own = place.prices.get(one_of(key, buildable(), "The barrier"), {})
     a_number(otherwise, "What is taken where nothing is told")
     value = own.get(name, catalogue()[key]["cost"].get(name, otherwise))
@@ -104,7 +143,17 @@ def cost_of(place: Planting, key: str, name: str, otherwise: float = 0.0) -> flo
 
 
 def costed(place: Planting, part: Part, main: Part | None = None) -> Costed:
-    """What this barrier takes here. main : the taller fence on whose posts it hangs."""
+    """What this barrier takes here.
+
+    Parameters
+    ----------
+    place
+        The planting; its record tells each unit.
+    part
+        The barrier, sized [mm].
+    main
+        The taller fence on whose posts it hangs; None for posts of its own [no unit].
+    """
     lines = tuple(lines_of(place, part, main))
     facts, price = catalogue()[part.key], place.price
     count = units(place, part)
@@ -128,12 +177,28 @@ def costed(place: Planting, part: Part, main: Part | None = None) -> Costed:
 
 
 def units(place: Planting, part: Part) -> float:
-    """Metres of line, or pieces, of this barrier."""
+    """Metres of line [m], or pieces, of this barrier.
+
+    Parameters
+    ----------
+    place
+        The planting: its line [m], its trees [trees].
+    part
+        The barrier [no unit].
+    """
     return place.ground.fence_m if part.round_the_planting else float(place.trees)
 
 
 def dimensions(place: Planting, part: Part) -> dict[str, float]:
-    """Every length [mm] that is built, by name: what the drawing shows is this."""
+    """Every length that is built, by name: what the drawing shows is this [mm].
+
+    Parameters
+    ----------
+    place
+        The planting; its record tells each unit.
+    part
+        The barrier, sized [mm].
+    """
     facts = catalogue()[part.key]
     meshed = part.opening_mm >= 2 and part.where not in ("spray", "ground")
     told = {"top": part.top_mm, "opening": part.opening_mm if meshed else 0.0, "in the ground": part.burial_mm}
@@ -171,6 +236,16 @@ def stake_mm(part: Part) -> tuple[float, float]:
     """Length of a guard's stake and how deep it stands [mm]; its head ends below the lip, where it cannot rub the stem.
 
     A published length is taken where it does not go too deep beside the stem; else the shortest that is sold.
+
+    Parameters
+    ----------
+    part
+        A guard at one tree, sized [mm].
+
+    Raises
+    ------
+    CannotUse
+        For a barrier that has no stake.
     """
     facts = catalogue()[part.key]
     if "stake_depth_mm" not in facts:
@@ -188,7 +263,15 @@ def _across(facts: Mapping[str, Any], part: Part) -> float:
 
 
 def bill(place: Planting, parts: tuple[Part, ...]) -> tuple[Line, ...]:
-    """The buying list of these barriers, in their order; what lies in stock is used once, first come first served."""
+    """The buying list of these barriers, in their order; what lies in stock is used once, first come first served.
+
+    Parameters
+    ----------
+    place
+        The planting with what lies in stock; its record tells each unit.
+    parts
+        The barriers, sized [mm].
+    """
     lines: list[Line] = []
     for part in parts:
         lines += lines_of(place, part, carried_by(part, parts))
@@ -196,12 +279,31 @@ def bill(place: Planting, parts: tuple[Part, ...]) -> tuple[Line, ...]:
 
 
 def carried_by(part: Part, parts: tuple[Part, ...]) -> Part | None:
-    """The taller fence of the same combination on whose posts this netting hangs."""
+    """The taller fence of the same combination on whose posts this netting hangs.
+
+    Parameters
+    ----------
+    part
+        A barrier [no unit].
+    parts
+        The combination that it belongs to [no unit].
+
+    Returns
+    -------
+    Part or None
+        None for what hangs on no other fence.
+    """
     return next((other for other in parts if other.where == "area"), None) if part.where == "area_foot" else None
 
 
 def lines_of(place: Planting, part: Part, main: Part | None = None) -> list[Line]:
-    """The lines of one barrier, before other things in stock than the barrier itself are taken off."""
+    """The lines of one barrier, before other things in stock than the barrier itself are taken off.
+
+    Parameters
+    ----------
+    place, part, main
+        As for `costed`, each in its own unit.
+    """
     return _round_the_planting(place, part, main) if part.round_the_planting else _at_each_tree(place, part)
 
 
@@ -209,7 +311,7 @@ def _from_stock(lines: list[Line], owned: Mapping[str, float]) -> tuple[Line, ..
     left = {key: owned.get(key, 0.0) for key in STOCK}
     told = []
     for line in lines:
-        key = next((key for key, (start, _) in STOCK.items() if line.item.startswith(start)), None)
+        key = next((key for key, start in STOCK.items() if line.item.startswith(start)), None)
         if key is not None and left[key] > 0:
             used = min(left[key], line.to_buy)
             left[key] -= used
@@ -219,12 +321,33 @@ def _from_stock(lines: list[Line], owned: Mapping[str, float]) -> tuple[Line, ..
 
 
 def loads(place: Planting, lines: tuple[Line, ...]) -> int:
-    """Loads to carry in from the track."""
+    """Loads to carry in from the track.
+
+    Parameters
+    ----------
+    place
+        The planting with its prices; the load that a person carries is among them [kg].
+    lines
+        The buying list, weights [kg].
+    """
     return math.ceil(sum(line.kg for line in lines) / place.price("load_kg"))
 
 
 def power_of(place: Planting, part: Part) -> Energiser:
-    """The energiser for all strands that are ever live, those too that are off in snow, on this ground."""
+    """The energiser for all strands that are ever live, those too that are off in snow, on this ground.
+
+    Parameters
+    ----------
+    place
+        The planting: its line [m], its soil.
+    part
+        The electric fence, sized [mm].
+
+    Raises
+    ------
+    CannotUse
+        For a barrier without a live wire.
+    """
     strands = sum(wire["state"] in ("live", "off") for wire in wires(part))
     return energiser(place.ground.fence_m, strands, dry=place.soil == "sand" or "dry_ground" in place.site)
 
@@ -263,7 +386,13 @@ def _mesh_words(part: Part) -> str:
 
 
 def mesh_item(part: Part) -> str:
-    """The item of the price list that its mesh is: where 50 mm must hold, welded mesh of 50 x 100 mm is too open."""
+    """The item of the price list that its mesh is: where 50 mm must hold, welded mesh of 50 x 100 mm is too open.
+
+    Parameters
+    ----------
+    part
+        A barrier of mesh; its opening counts [mm].
+    """
     mesh = str(catalogue()[part.key]["mesh"])
     return "welded_fine" if mesh == "welded_mesh" and part.opening_mm < FINE_MM else mesh
 

@@ -55,12 +55,18 @@ BEARS_ON = {
 
 @dataclass(frozen=True)
 class BreakEven:
-    """Where a fence costs less than guards, and what a tree must be worth for the plan to pay.
+    """Where a fence costs less than guards.
 
     Parameters
     ----------
-    area_ha : above it the best fence costs less than the best guards, at this shape and spacing. trees : above so many
-        trees on this area. tree_value : from this price of a lost tree on the plan costs less than doing nothing.
+    fence, guards
+        Names of the best of both [no unit].
+    fence_a_m, guards_a_tree
+        What they cost [money a metre, money a tree].
+    area_ha, here_ha
+        Above it the fence costs less, at this shape and spacing; and the area here [ha].
+    trees
+        Above so many on this area the fence costs less [trees].
     """
 
     fence: str
@@ -72,6 +78,7 @@ class BreakEven:
     trees: float
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, beside what has been published on it; ha to 0.001, money to 0.01."""
         return {"fence": self.fence, "guards": self.guards, "fence_cost_a_metre": round(self.fence_a_m, 2),
                 "guards_cost_a_tree": round(self.guards_a_tree, 2), "area_ha": round(self.area_ha, 3),
                 "this_planting_ha": round(self.here_ha, 3), "trees_here": round(self.trees),
@@ -84,9 +91,13 @@ class Doubt:
 
     Parameters
     ----------
-    best : the plan with the least expected total. expected, chosen_expected : of it, and of the plan's own choice.
-    worth_knowing : money that certainty about who is there would save on average (the expected value of perfect
-        information). regret : how much the chosen plan costs too much in the worst case. about : the animals in doubt.
+    best, about
+        The plan with the least expected total, and the animals in doubt [no unit].
+    expected, chosen_expected
+        Total of it, and of the plan's own choice [money].
+    worth_knowing, regret
+        What certainty about who is there would save on average (the expected value of perfect information); how much the
+        chosen plan costs too much in the worst case [money].
     """
 
     best: Option
@@ -97,6 +108,7 @@ class Doubt:
     about: tuple[str, ...]
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, money to 0.01."""
         return {"barriers": list(self.best.keys), "name": self.best.name, "expected_total": round(self.expected, 2),
                 "chosen_expected_total": round(self.chosen_expected, 2), "about": list(self.about),
                 "worth_of_finding_out": round(self.worth_knowing, 2), "largest_regret": round(self.regret, 2)}
@@ -108,10 +120,26 @@ class Plan:
 
     Parameters
     ----------
-    chosen : the cheapest that does all that is wanted, or the best there is where none does. broken : which wish cannot be
-        met, and what it would take; empty where all are. kinds : the best of each kind. tree_value : price of a lost tree
-        from which on the plan costs less than doing nothing.
-    alive_by_year : year, and trees alive with the plan and without at 10, 50 and 90 %.
+    place, chosen, nothing, others
+        What was asked; the cheapest that does all that is wanted, or the best there is where none does; doing nothing; and
+        other combinations [no unit].
+    broken
+        Which wish cannot be met, and what it would take; empty where all are [no unit].
+    kinds, unstopped
+        The best of each kind, and culprits that get past [no unit].
+    lines, loads
+        The buying list, and loads to carry in [loads].
+    power
+        Key of each electric fence, and its energiser [J].
+    break_even, doubt
+        Fence beside guards; what knowing more is worth; None where that says nothing [no unit].
+    tree_value, least_expected
+        Price of a lost tree from which on the plan costs less than doing nothing; the least expected total of any plan
+        [money].
+    alive_by_year
+        Year, and trees alive with the plan and without at 10, 50 and 90 % [trees].
+    tools, steps, checks, site, measures, fails, cautions, topics
+        What to do and to mind, in words [no unit].
     """
 
     place: Planting
@@ -140,6 +168,7 @@ class Plan:
 
     @property
     def basis(self) -> str:
+        """In words, whether the animals were diagnosed or are only expected."""
         return "diagnosed" if self.place.diagnosed else "expected, not diagnosed"
 
     @property
@@ -154,6 +183,7 @@ class Plan:
 
     @property
     def reaches(self) -> bool:
+        """Whether all that was asked for is met."""
         return not self.broken
 
     @property
@@ -165,6 +195,7 @@ class Plan:
         return (lines + work) / self.chosen.first if self.chosen.first > 0 else 0.0
 
     def as_json(self) -> dict[str, Any]:
+        """The whole plan as plain values: what the command prints and the pages read."""
         place = self.place
         return {
             "basis": self.basis,
@@ -234,9 +265,15 @@ def plan_for(place: Planting) -> Plan:
     They keep out all that must be kept out, leave the wanted trees alive as surely as asked for, and stay within the budget.
     Where none does, the plan is the best there is, and says which wish breaks it.
 
+    Parameters
+    ----------
+    place
+        The planting and what is wanted of it, as `planting.planting` makes it; its record tells each unit.
+
     Raises
     ------
-    CannotUse : where no barrier holds any of what is there.
+    CannotUse
+        Where no barrier holds any of what is there.
     """
     field = field_of(place)
     if not (field.held > 0).any():
@@ -476,7 +513,18 @@ def _fails(parts: tuple[Part, ...]) -> tuple[str, ...]:
 
 
 def disagreement(topic: str) -> dict[str, Any]:
-    """Every published value of a topic, their sources, the chosen one and why. Raises CannotUse."""
+    """Every published value of a topic, their sources, the chosen one and why.
+
+    Parameters
+    ----------
+    topic
+        As in `disagreements.yaml` [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a topic of which none is kept.
+    """
     if topic not in disagreements():
         raise CannotUse(f"no disagreement is kept about '{topic}'; there is {', '.join(disagreements())}")
     return dict(disagreements()[topic])

@@ -35,6 +35,16 @@ LEAST_MESH_MM = 0.8  # closer lines on paper would run together
 
 @dataclass(frozen=True)
 class Stroke:
+    """A straight line on paper, x right, y down.
+
+    Parameters
+    ----------
+    x1, y1, x2, y2, width
+        Its ends, and how thick it is [mm].
+    dash
+        Is it dashed? [no unit]
+    """
+
     x1: float
     y1: float
     x2: float
@@ -45,6 +55,16 @@ class Stroke:
 
 @dataclass(frozen=True)
 class Words:
+    """Words on paper, x right, y down.
+
+    Parameters
+    ----------
+    x, y, size
+        Where they stand, and the size of type [mm].
+    text, anchor, turned
+        The words; start, middle or end; do they run upwards? [no unit]
+    """
+
     x: float
     y: float
     text: str
@@ -55,7 +75,17 @@ class Words:
 
 @dataclass(frozen=True)
 class Dimension:
-    """A length of the world [mm] and the stroke that shows it on paper [mm]."""
+    """A length of the world and the stroke that shows it.
+
+    Parameters
+    ----------
+    name
+        What it is called [no unit].
+    world_mm
+        The length [mm].
+    stroke
+        On paper [mm].
+    """
 
     name: str
     world_mm: float
@@ -64,7 +94,17 @@ class Dimension:
 
 @dataclass(frozen=True)
 class Drawing:
-    """title : what is drawn. scale : 1 to this. width, height : of the paper that it needs [mm]."""
+    """A drawing to scale.
+
+    Parameters
+    ----------
+    title, scale
+        What is drawn, and 1 to this [no unit].
+    width, height
+        Of the paper that it needs [mm].
+    strokes, words, dimensions
+        On paper [mm].
+    """
 
     title: str
     scale: int
@@ -118,6 +158,7 @@ class Drawing:
         canvas.restoreState()
 
     def all_strokes(self) -> Iterator[Stroke]:
+        """The drawing's own strokes, then those of the dimensions with their ticks."""
         yield from self.strokes
         for dimension in self.dimensions:
             yield dimension.stroke

@@ -254,6 +254,7 @@ def _planned(asked: Planting) -> Plan:
 
 
 def page() -> None:
+    """Draw the page, anew at each of the user's answers."""
     st.title("A planting")
     top, inches = st.container(), preferences.inches()
     try:

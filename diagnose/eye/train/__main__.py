@@ -55,8 +55,28 @@ def _of_collages(
 def pieces(
     split: str, collages: int, pictures: Path | None, also: list[Path], processes: int, network: str = "both"
 ) -> dict[str, np.ndarray]:
-    """The pieces of one split that a network, or both, learn from: of so many collages, and of the rendered pictures below
-    `also`/*`split`*."""
+    """The pieces of one split: of collages, and of rendered pictures.
+
+    Parameters
+    ----------
+    split
+        train, calibrate or test [no unit].
+    collages
+        How many are drawn [no unit].
+    pictures
+        Folder of real pictures; None for drawn textures alone [no unit].
+    also
+        Folders below which those whose names hold the split's hold rendered pictures [no unit].
+    processes
+        That draw at once [no unit].
+    network
+        finder, close or both: what they are for [no unit].
+
+    Returns
+    -------
+    dict of str to numpy.ndarray
+        As `samples.packed` gives them.
+    """
     files = [file for folder in also for file in sorted(folder.glob(f"*{split}*/*.json"))]
     chunks = [range(k, min(k + 25, collages)) for k in range(0, collages, 25)]
     wides, nears = [], []
@@ -75,6 +95,13 @@ def _some(shown: np.ndarray, most: int = 200) -> np.ndarray:
 
 
 def main(arguments: list[str] | None = None) -> None:
+    """Makes pictures and weights, and judges them; see the head of this file.
+
+    Parameters
+    ----------
+    arguments
+        Of the command line; None for the process's own [no unit].
+    """
     parser = argparse.ArgumentParser(prog="python -m diagnose.eye.train", description=__doc__)
     parser.add_argument("out", type=Path)
     parser.add_argument("--network", choices=("finder", "close", "both"), default="both")

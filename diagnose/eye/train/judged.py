@@ -42,6 +42,17 @@ def _overlap(scores: np.ndarray, labels: np.ndarray, stride: int) -> np.ndarray:
 
 
 def finder(layers: list[nets.Layer], params: nets.Params, data: Pack) -> dict[str, Any]:
+    """Figures of how well the finder sees pieces: overlap of the stem, places and turns of ends, scores.
+
+    Parameters
+    ----------
+    layers
+        Of the network [no unit].
+    params
+        Its weights [no unit].
+    data
+        Pieces by name, as `samples.packed` gives them [no unit].
+    """
     size, wide = pieces.FINDER_SIZE, data["wide"].shape[1:3]
     corner = ((wide[0] - size[0]) // 2, (wide[1] - size[1]) // 2)
     out = _seen(layers, params, data["wide"], corner, size)["map"]
@@ -73,7 +84,13 @@ def finder(layers: list[nets.Layer], params: nets.Params, data: Pack) -> dict[st
 
 
 def close(layers: list[nets.Layer], params: nets.Params, data: Pack) -> tuple[dict[str, Any], np.ndarray]:
-    """Figures, and what the network told of each piece (n, told)."""
+    """Figures, and what the network told of each piece (n, told).
+
+    Parameters
+    ----------
+    layers, params, data
+        As for `finder` [no unit].
+    """
     size, near = pieces.CLOSE_SIZE, data["near"].shape[1:3]
     corner = ((near[0] - size[0]) // 2, (near[1] - size[1]) // 2)
     seen = _seen(layers, params, data["near"], corner, size)

@@ -28,8 +28,23 @@ Params = dict[str, dict[str, Any]]
 
 @dataclass(frozen=True)
 class Layer:
-    """kind : conv, up (twice as large), add, mean and max (over the picture), join, dense. reads : layers' names.
-    padded : whether a kernel reaches over the rim, so that as many cells come out as go in."""
+    """One layer of a network.
+
+    Parameters
+    ----------
+    name, reads
+        Its own, and those of the layers that it reads [no unit].
+    kind
+        conv, up (twice as large), add, mean and max (over the picture), join or dense [no unit].
+    out
+        Channels that it yields, of conv and dense [no unit].
+    size, stride
+        Side of the kernel, and its step [cells].
+    plain
+        Is it neither normalised nor rectified? [no unit]
+    padded
+        Does a kernel reach over the rim, so that as many cells come out as go in? [no unit]
+    """
 
     name: str
     kind: str
@@ -63,12 +78,24 @@ def _pyramid(widths: tuple[int, ...], first: int, down_to: int, out: int) -> lis
 
 
 def finder(thin: int = 1) -> list[Layer]:
-    """The finder's layers. thin : by which their channels are divided, for trials; 1 is the eye."""
+    """The finder's layers.
+
+    Parameters
+    ----------
+    thin
+        By which their channels are divided, for trials; 1 is the eye [no unit].
+    """
     return _pyramid(tuple(width // thin for width in (16, 32, 56, 88, 128)), 3, 1, FINDER_OUT)
 
 
 def close(thin: int = 1) -> list[Layer]:
-    """The close network's layers. thin : by which their channels are divided, for trials; 1 is the eye."""
+    """The close network's layers.
+
+    Parameters
+    ----------
+    thin
+        By which their channels are divided, for trials; 1 is the eye [no unit].
+    """
     return [
         *_pyramid(tuple(width // thin for width in (24, 48, 72, 104, 144)), 5, 0, len(CLASSES)),
         Layer("m4", "mean", ("e4b",)), Layer("x4", "max", ("e4b",)),
@@ -85,7 +112,19 @@ def close(thin: int = 1) -> list[Layer]:
 
 
 def start(layers: list[Layer], seed: int) -> Params:
-    """Weights to start from: kernels (rows, columns, in, out) drawn as He et al. do, no offset, no scaling."""
+    """Weights to start from: kernels (rows, columns, in, out) drawn as He et al. do, no offset, no scaling.
+
+    Parameters
+    ----------
+    layers
+        Of the network [no unit].
+    seed
+        Of the draws [no unit].
+
+    References
+    ----------
+    .. [1] He, K. et al. (2015). Delving deep into rectifiers (from memory).
+    """
     rng = np.random.default_rng(seed)  # JAX would compile a draw for each shape
     channels, params = {"x": 3}, {}
     for layer in layers:
@@ -112,7 +151,24 @@ def start(layers: list[Layer], seed: int) -> Params:
 def forward(
     layers: list[Layer], params: Params, x: jax.Array, learning: bool = False
 ) -> tuple[dict[str, jax.Array], Params]:
-    """What every layer yields for pictures (n, rows, columns, 3) in 0 to 1, and the running means brought up to date."""
+    """What every layer yields, and the running means brought up to date.
+
+    Parameters
+    ----------
+    layers
+        Of the network [no unit].
+    params
+        Its weights [no unit].
+    x
+        (n, rows, columns, 3) pictures, 0 to 1 [no unit].
+    learning
+        True to normalise by the batch itself, not by the running means [no unit].
+
+    Returns
+    -------
+    seen, kept : dict
+        Layer -> its output; and the weights with the means.
+    """
     seen, kept = {"x": x}, dict(params)
     for layer in layers:
         seen[layer.name], own = yielded(layer, params.get(layer.name, {}), [seen[name] for name in layer.reads], learning)
@@ -126,7 +182,16 @@ def yielded(
 ) -> tuple[jax.Array, dict[str, Any]]:
     """What one layer yields for what it reads, and its weights with the running means brought up to date.
 
-    own : its weights, empty where it has none. read : what each layer that it reads yields.
+    Parameters
+    ----------
+    layer
+        The layer [no unit].
+    own
+        Its weights, empty where it has none [no unit].
+    read
+        What each layer that it reads yields [no unit].
+    learning
+        True to normalise by the batch itself, not by the running means [no unit].
     """
     if layer.kind == "conv":
         y = jax.lax.conv_general_dilated(

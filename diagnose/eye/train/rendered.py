@@ -16,7 +16,13 @@ from diagnose.eye.train.shown import Shown, ShownEnd
 
 
 def read(truth_file: Path) -> Shown:
-    """The picture that belongs to one truth file; upright, with its severed ends."""
+    """The picture that belongs to one truth file; upright, with its severed ends.
+
+    Parameters
+    ----------
+    truth_file
+        IMG_xxxx.json, beside its picture and its labels [no unit].
+    """
     truth = json.loads(truth_file.read_text(encoding="utf-8"))
     bgr = cv2.imread(str(truth_file.with_suffix(".jpg")))
     labels = cv2.imread(str(truth_file.with_name(truth_file.stem + "_lab.png")), cv2.IMREAD_GRAYSCALE)

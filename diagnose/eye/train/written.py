@@ -18,7 +18,15 @@ from diagnose.eye.train.nets import Layer, Params, start, yielded
 
 
 def folded(layer: Layer, params: Params) -> tuple[np.ndarray, np.ndarray]:
-    """Kernel (out, in, rows, columns) or (in, out), and offset (out,), with the normalisation worked in."""
+    """Kernel (out, in, rows, columns) or (in, out), and offset (out,), with the normalisation worked in.
+
+    Parameters
+    ----------
+    layer
+        With a kernel [no unit].
+    params
+        The network's weights [no unit].
+    """
     own = {name: np.asarray(value, np.float64) for name, value in params[layer.name].items()}
     kernel, offset = own["kernel"], own["offset"]
     if "scale" in own:
@@ -41,7 +49,26 @@ def _shape(layer: Layer, read: list[tuple[int, ...]]) -> tuple[int, ...]:
 
 
 def write(layers: list[Layer], params: Params, size: tuple[int, int], outputs: list[str], file: Path) -> int:
-    """Write the network for one picture (1, 3, rows, columns) as gzipped ONNX; returns the bytes written."""
+    """Write the network for one picture (1, 3, rows, columns) as gzipped ONNX.
+
+    Parameters
+    ----------
+    layers
+        Of the network [no unit].
+    params
+        Its weights [no unit].
+    size
+        Rows and columns of the picture [px].
+    outputs
+        Names of the layers that it yields [no unit].
+    file
+        That is written [no unit].
+
+    Returns
+    -------
+    int
+        Size of the file [bytes].
+    """
     nodes, weights = [], []
     shapes: dict[str, tuple[int, ...]] = {"x": (1, 3, *size)}
     for layer in layers:
