@@ -101,7 +101,7 @@ def in_feet(mm: float, bound: str = "") -> str:
     bound
         "most" where it is a limit that may not be exceeded, "least" where one that must be reached, else "" [no unit].
     """
-    openings: dict[float, str] = knowledge("diagnose.protect", "trade.yaml")["openings"]
+    openings: dict[float, str] = knowledge("diagnose.protect", "trade.yaml")["openings"]["sizes"]
     if bound == "most" and mm in openings:
         return openings[mm]  # sources give these in inches; the millimetres are theirs, rounded
     size = mm / MM_PER_INCH

@@ -30,9 +30,9 @@ def test_cages_are_cut_from_whole_rolls_with_spare() -> None:
 def test_tubes_are_rounded_up_to_bundles_and_stock_is_used_first() -> None:
     place = planting(square_ground(5000), 100, ["deer"], owned={"solid_tube": 60})
     lines = _lines(place, "solid_tube")
-    tube = lines["solid tube, vented"]
+    tube = lines["vented solid tube"]
     assert (tube.quantity, tube.from_stock, tube.to_buy) == (105, 60, 45)
-    assert "1 bundles of 50" in lines["solid tube, vented"].specification
+    assert "1 bundle of 50" in lines["vented solid tube"].specification
 
 
 # stake at least 300 mm deep, top below the lip and at least 100 mm above an upper tie at 1300 mm (FGS shelter item)

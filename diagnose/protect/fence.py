@@ -25,6 +25,7 @@ class Posts:
     ----------
     line : posts between the ends. anchors : at corners, gates and braces within a long side. pulls : directions in which
         a strained length pulls at an anchor, each of which is braced. within : braces within long sides.
+    lengths : strained lengths, each from one anchor to the next.
     line_length_mm, end_length_mm, line_depth_mm, end_depth_mm : of line posts, and of anchors and brace posts.
     sold : whether both lengths are sold.
     cross_mm : length of a cross-member or strut; cross_at_mm : height of the cross-member. brace_posts : a brace's own
@@ -36,6 +37,7 @@ class Posts:
     anchors: int
     pulls: int
     within: int
+    lengths: int
     line_length_mm: float
     end_length_mm: float
     line_depth_mm: float
@@ -65,7 +67,7 @@ def posts_of(place: Planting, part: Part) -> Posts:
     own, across = int(facts["end_brace"]["posts"]), float(facts["end_brace"]["apart_mm"][0])
     cross_at = CROSS_AT * head
     tie = 2 * math.hypot(across, cross_at) / 1000 * 2
-    return Posts(line_posts(place, part), anchors, pulls if own else 0, within, line, end, line - head, end - head,
+    return Posts(line_posts(place, part), anchors, pulls if own else 0, within, ground.corners + place.gates + within, line, end, line - head, end - head,
                  line_sold and end_sold, across, cross_at, own, tie if own == 2 else 0.0)
 
 

@@ -12,9 +12,23 @@ TO_ORDER = "to order"
 
 def trade_sizes(what: str) -> dict[float, str]:
     """Sizes [mm] in which something is sold -> their name in inches or feet. what : a table of `trade.yaml`."""
+    return {float(size): name for size, name in _table(what)["sizes"].items()}
+
+
+def trade_sources(what: str) -> str:
+    """Keys of the sources that name sizes of a table.
+
+    Parameters
+    ----------
+    what
+        A table of `trade.yaml` [no unit].
+    """
+    return str(_table(what)["source"])
+
+
+def _table(what: str) -> dict[str, Any]:
     tables = knowledge("diagnose.protect", "trade.yaml")
-    told: dict[Any, str] = tables[one_of(what, tables, "The table of sizes")]
-    return {float(size): name for size, name in told.items()}
+    return dict(tables[one_of(what, tables, "The table of sizes")])
 
 
 def at_least(what: str, mm: float) -> tuple[float, bool]:
