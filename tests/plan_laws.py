@@ -125,7 +125,7 @@ def bill_is_cost(place: Planting, rng: random.Random) -> None:
 
 def trade_sizes_only(place: Planting, rng: random.Random) -> None:
     """Every post, stake, tube and mesh stands in a table of trade sizes, or is marked to order; so does every length, width
-    and thickness that the buying list names, in its own line; and no two rails stand farther apart than their animals allow."""
+    and thickness that the buying list names, in its own line; no rails stand farther apart than their animals allow."""
     plan = _plan(place)
     for line in plan.lines if plan else ():
         if TO_ORDER in line.specification:

@@ -234,7 +234,7 @@ def _demand(facts: Mapping[str, Any], need: str, snow_mm: float, slope_percent: 
         top += slope_percent / 100 * (UPHILL_MM if facts["where"].startswith("area") else stand_off)
     return {"opening": asked["opening"][0], "opening_source": asked["opening"][1], "top": top, "top_source": asked["top"][1],
             "stand_off": stand_off,
-            "burial": float(said.get("base", {}).get("value", 0)) if made_here and facts["where"] in ("base", "stem") else 0.0,
+            "burial": float(said.get("base", {}).get("value", 0)) if made_here and facts["where"] != "root" else 0.0,
             "wire": float(said.get("wire", {}).get("value", 0)) if made_here else 0.0}
 
 

@@ -67,7 +67,8 @@ def posts_of(place: Planting, part: Part) -> Posts:
     own, across = int(facts["end_brace"]["posts"]), float(facts["end_brace"]["apart_mm"][0])
     cross_at = CROSS_AT * head
     tie = 2 * math.hypot(across, cross_at) / 1000 * 2
-    return Posts(line_posts(place, part), anchors, pulls if own else 0, within, ground.corners + place.gates + within, line, end, line - head, end - head,
+    lengths = ground.corners + place.gates + within
+    return Posts(line_posts(place, part), anchors, pulls if own else 0, within, lengths, line, end, line - head, end - head,
                  line_sold and end_sold, across, cross_at, own, tie if own == 2 else 0.0)
 
 

@@ -9,7 +9,17 @@ from typing import Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.given import a_number, one_of
-from diagnose.protect.barriers import LIP_MM, RAIL_MM, Part, around_stem_mm, buildable, catalogue, extra_wires_mm, is_live, wires
+from diagnose.protect.barriers import (
+    LIP_MM,
+    RAIL_MM,
+    Part,
+    around_stem_mm,
+    buildable,
+    catalogue,
+    extra_wires_mm,
+    is_live,
+    wires,
+)
 from diagnose.protect.electric import Energiser, energiser
 from diagnose.protect.fence import post_spacing_mm, posts_of
 from diagnose.protect.planting import STOCK, Planting
@@ -292,7 +302,8 @@ def _at_each_tree(place: Planting, part: Part) -> list[Line]:
     if "roll_m" in facts:
         roll, cut = float(facts["roll_m"][0]), built["cut length"] / 1000
         rolls = math.ceil(max(0.0, count - stock) / max(1, math.floor(roll / cut)))
-        words = f"{_mesh_words(part)}; {cut * 1000:.0f} mm cut for each piece, {_several(rolls, 'roll')} of {roll:g} m in all"
+        words = (f"{_mesh_words(part)}; {cut * 1000:.0f} mm cut for each piece, {_several(rolls, 'roll')} of {roll:g} m in "
+                 "all")
         lines = [_line(place, part.name, words, count, "pieces", "mesh", mesh_item(part),
                        cut * part.width_mm / 1000, stock, own)]
     elif "bundle" in facts:
@@ -415,10 +426,11 @@ def _posts(place: Planting, part: Part, main: Part | None) -> list[Line]:
         line = "step-in posts that come with the netting"
     if main is not None:
         more = max(0, posts.line - posts_of(place, main).line)
-        return [_line(place, f"posts for the {part.name}", f"{line}, between the posts of the {main.name}, which carry it too",
-                      more, "posts", "post", facts["post"]["item"], posts.line_length_mm / 1000),
-                _line(place, f"proofing of gates for the {part.name}", "the same netting down to a sill", place.gates, "gates",
-                      "other", facts["mesh"], 1.2 * part.width_mm / 1000)]
+        return [_line(place, f"posts for the {part.name}",
+                      f"{line}, between the posts of the {main.name}, which carry it too", more, "posts",
+                      "post", facts["post"]["item"], posts.line_length_mm / 1000),
+                _line(place, f"proofing of gates for the {part.name}", "the same netting down to a sill", place.gates,
+                      "gates", "other", facts["mesh"], 1.2 * part.width_mm / 1000)]
     apart = post_spacing_mm(place, part)
     lines = [_line(place, "line posts", f"{line}, at most {apart / 1000:.1f} m apart", posts.line * planes, "posts", "post",
                    facts["post"]["item"], posts.line_length_mm / 1000)]
@@ -429,9 +441,9 @@ def _posts(place: Planting, part: Part, main: Part | None) -> list[Line]:
     lines.append(_line(place, "corner and gate posts", f"{braced}; anchors and the posts of their braces", ends, "posts",
                        "post", facts["end_post"]["item"], posts.end_length_mm / 1000))
     if posts.brace_posts == 2:
-        lines += [_line(place, "cross-members", f"100 mm thick ({name_of('post_thickness', 100)}), {posts.cross_mm:.0f} mm long "
-                        f"({name_of('posts', posts.cross_mm)}), {posts.cross_at_mm:.0f} mm up: one for each direction of "
-                        "pull at corners, both sides of gates and within long sides", posts.pulls * planes,
+        lines += [_line(place, "cross-members", f"100 mm thick ({name_of('post_thickness', 100)}), "
+                        f"{posts.cross_mm:.0f} mm long ({name_of('posts', posts.cross_mm)}), {posts.cross_at_mm:.0f} mm up: "
+                        "one for each direction of pull at corners, both sides of gates and within long sides", posts.pulls * planes,
                         "pieces", "post", "post_100", posts.cross_mm / 1000),
                   _line(place, "tie wire for braces", "2.5 mm or thicker, twice round, from the foot of the anchor to the "
                         "head of the brace post", math.ceil(posts.pulls * planes * posts.tie_m), "m", "other", "wire")]
@@ -471,13 +483,16 @@ def _power(place: Planting, part: Part) -> list[Line]:
               "be kept off",
               1, "piece", "energiser", "energiser", price=place.price("energiser") + place.price("joule") * power.joules),
         _line(place, "earth rods", f"{power.rod_m:.2f} m galvanised, at least {power.rod_spacing_m:.2f} m apart, at least "
-              "10 m from any other earth; one of them for the lightning choke", power.rods + 1, "rods", "other", "earth_rod"),
+              "10 m from any other earth; one of them for the lightning choke", power.rods + 1, "rods", "other",
+              "earth_rod"),
         _line(place, "insulated lead-out cable", "high-voltage cable for fences, to the fence, to the rods and "
               "in a pipe below each gate", LEAD_OUT_M + GATE_CABLE_M * place.gates, "m",
               "other", "lead_out"),
-        _line(place, "lightning choke", "between energiser and fence, with an earth rod of its own", 1, "piece", "other", "choke"),
+        _line(place, "lightning choke", "between energiser and fence, with an earth rod of its own", 1, "piece", "other",
+              "choke"),
         _line(place, "cut-off switches",
-              "one for the fence" + (f", one for each of the {off} wires that lie under snow" if off else ""), 1 + off, "pieces", "other", "switch"),
+              "one for the fence" + (f", one for each of the {off} wires that lie under snow" if off else ""), 1 + off,
+              "pieces", "other", "switch"),
         _line(place, "warning signs", "at least 100 x 200 mm, yellow, both sides; at gates, corners and every 50 m",
               math.ceil(place.ground.fence_m / SIGN_SPACING_M) + place.gates + place.ground.corners, "signs", "sign",
               "sign"),

@@ -119,7 +119,8 @@ def answer(plan: Plan, inches: bool = False) -> list[str]:
         Whether lengths are given in inches and feet [no unit].
     """
     chosen, place, money = plan.chosen, plan.place, plan.currency
-    lines = [f"Act: {_built(plan, inches)}."] + ([f"It does not do all that is wanted. {plan.broken}"] if plan.broken else [])
+    lines = [f"Act: {_built(plan, inches)}."]
+    lines += [f"It does not do all that is wanted. {plan.broken}"] if plan.broken else []
     area, hectares = ("an acre", M2_PER_ACRE / 10_000) if inches else ("a hectare", 1.0)
     lines += [
         f"First year {chosen.first:,.0f}, over {place.years} years {chosen.barriers:,.0f} for the barriers and "
