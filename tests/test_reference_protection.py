@@ -707,7 +707,7 @@ def _(given: dict, said: dict) -> None:
     assert posts.pulls == 2 * 4 + 2 * place.gates + 2 * posts.within  # corners both ways, gates on both sides
     assert any(line.item == "tie wire for braces" for line in lines) is said["diagonal_brace_wire"]
     assert catalogue()["woven_wire"]["cost"]["life_years"][0] >= said["life_years_min"]
-    strainers = next(line for line in bill(place, (strands,)) if line.item == "wire strainers")
+    strainers = next(line for line in bill(place, (strands,)) if line.item.startswith("wire strainers"))
     apart = place.ground.fence_m * len(wires(strands)) / strainers.quantity
     assert apart <= said["strainer_every_ft_max"] * FOOT / 1000
 

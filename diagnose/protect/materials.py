@@ -37,6 +37,8 @@ STAPLE_KG = 0.008  # a 9 gauge staple; from memory
 DEEPEST_STAKE_MM = 700.0  # a longer stake beside a stem is not driven deeper; our choice
 GATE_CABLE_M = 5.0  # of it below a gate; our choice
 COST_WORDS = {"m": "material, a metre of line", "tree": "material, a piece"}  # what a barrier's own price is of
+# of a tube: the upper tie 100 mm below the stake's head (FGS-shelter), the lower one a third up (from memory)
+TIE_BELOW_LIP_MM, LOWER_TIE = 150.0, 1 / 3
 TIES_A_STAKE = {"tube": 2, "mesh_tube": 2, "cage": 3, "foot_guard": 2}
 CHECK = {
     "mesh": "measure the opening and the wire of every roll",
@@ -177,6 +179,8 @@ def dimensions(place: Planting, part: Part) -> dict[str, float]:
             told["stand-off"] = part.stand_off_mm
         if "stakes" in facts:
             told["stake length"], told["stake depth"] = stake_mm(part)
+        if "ties" in facts:
+            told["upper tie"], told["lower tie"] = part.top_mm - TIE_BELOW_LIP_MM, part.top_mm * LOWER_TIE
     return {name: round(value, 1) for name, value in told.items() if value > 0 or name == "top"}
 
 
@@ -396,9 +400,10 @@ def _round_the_planting(place: Planting, part: Part, main: Part | None) -> list[
                            f"{facts.get('line_wire_mm', [LINE_WIRE_MM])[0]:g} mm",
                            math.ceil(length * plain), "m", "wire", "wire"))
     if facts["strained"] and (smooth := plain if facts.get("mesh") else strands):
-        lines.append(_line(place, "wire strainers", f"in-line, with two joints each: one in the middle of each of {smooth} "
-                           f"wires on each of {posts_of(place, part).lengths} strained lengths",
-                           smooth * posts_of(place, part).lengths, "pieces", "other", "strainer"))
+        lengths = posts_of(place, part).lengths
+        lines.append(_line(place, f"wire strainers for the {part.name}", "in-line, with two joints each: one in the middle of "
+                           f"each of {smooth} wires on each of {lengths} strained lengths", smooth * lengths, "pieces",
+                           "other", "strainer"))
     if "pegs_apart_mm" in facts:
         lines.append(_line(place, f"pegs for the {part.name}", f"300 mm, every {facts['pegs_apart_mm'][0] / 1000:g} m along "
                            "the out-turn, or a turf on it there", math.ceil(1000 * length / facts["pegs_apart_mm"][0]),
@@ -443,8 +448,8 @@ def _posts(place: Planting, part: Part, main: Part | None) -> list[Line]:
     if posts.brace_posts == 2:
         lines += [_line(place, "cross-members", f"100 mm thick ({name_of('post_thickness', 100)}), "
                         f"{posts.cross_mm:.0f} mm long ({name_of('posts', posts.cross_mm)}), {posts.cross_at_mm:.0f} mm up: "
-                        "one for each direction of pull at corners, both sides of gates and within long sides", posts.pulls * planes,
-                        "pieces", "post", "post_100", posts.cross_mm / 1000),
+                        "one for each direction of pull at corners, both sides of gates and within long sides",
+                        posts.pulls * planes, "pieces", "post", "post_100", posts.cross_mm / 1000),
                   _line(place, "tie wire for braces", "2.5 mm or thicker, twice round, from the foot of the anchor to the "
                         "head of the brace post", math.ceil(posts.pulls * planes * posts.tie_m), "m", "other", "wire")]
     elif posts.brace_posts == 1:

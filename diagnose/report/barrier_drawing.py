@@ -320,6 +320,9 @@ def _draw_at_tree(part: Part, built: dict[str, float], inches: bool, room_mm: tu
         head = built["stake length"] - built["stake depth"]
         for x in (0, across_drawn) if catalogue()[part.key]["stakes"][0] > 1 else (0,):
             sheet.line(x, -built["stake depth"], x, head, 0.8)
+        for name in ("upper tie", "lower tie"):
+            if name in built:
+                sheet.line(-across_drawn * 0.4, built[name], across_drawn, built[name], HEAVY)
         sheet.upright("stake", 0, -built["stake depth"], head, -10)
         sheet.upright("stake depth", 0, -built["stake depth"], 0, -18)
     if part.sides:
@@ -337,6 +340,8 @@ def _draw_at_tree(part: Part, built: dict[str, float], inches: bool, room_mm: tu
     notes += [f"{part.sides} sides, {part.rails} rails each; posts {length(built['post thickness'], inches)} thick, "
               f"{length(built['post length'], inches)} long"
               ] if part.sides else []
+    notes += [f"ties {length(built['lower tie'], inches)} and {length(built['upper tie'], inches)} up"
+              ] if "upper tie" in built else []
     notes += [f"cut {length(built['cut length'], inches)} of mesh a piece"] if "cut length" in built else []
     if "stake length" in built and abs(built["stake length"] - built["stake depth"] - top + LIP_MM) < 1:
         notes.append(f"stakes end {length(LIP_MM, inches)} below the top")

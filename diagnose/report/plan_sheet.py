@@ -13,7 +13,7 @@ from typing import Any
 from diagnose.figures import in_inches, length, percent
 from diagnose.protect.barriers import catalogue
 from diagnose.protect.kinds import KINDS, Row
-from diagnose.protect.materials import Line, dimensions
+from diagnose.protect.materials import Line, carried_by, dimensions
 from diagnose.protect.options import Option
 from diagnose.protect.plan import Plan
 from diagnose.protect.requirement import SEEN, source_words, sources
@@ -131,6 +131,7 @@ def answer(plan: Plan, inches: bool = False) -> list[str]:
         f"{place.target_trees:.0f}, {hectares * place.target_per_ha:.0f} {area}); without barriers "
         f"{plan.nothing.surely_alive:.0f}.",
     ]
+    lines += [line for line in plan.site if line.startswith("The fence shuts stock out")]
     if chosen.parts and not plan.pays:
         if plan.tree_value == float("inf"):
             lines.append("It averts no loss that can be reckoned.")
@@ -171,7 +172,7 @@ def plan_pdf(plan: Plan, inches: bool = False, paper: str = "A4") -> bytes:
         A4 or Letter [no unit].
     """
     from reportlab.lib.styles import ParagraphStyle
-    from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table
+    from reportlab.platypus import CondPageBreak, Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table
 
     load_fonts()
     plain = ParagraphStyle("plain", fontName=FONT, fontSize=9, leading=12, leftIndent=8, firstLineIndent=-8)
@@ -189,8 +190,7 @@ def plan_pdf(plan: Plan, inches: bool = False, paper: str = "A4") -> bytes:
     flow: list[Any] = []
     for heading, lines in sections(plan, inches):
         if heading == BUYING:
-            flow.append(Paragraph(heading, head))
-            flow.append(_table(plan, inches, Table, Paragraph, small))
+            flow += [CondPageBreak(45 * POINT), Paragraph(heading, head), _table(plan, inches, Table, Paragraph, small)]
             flow += [Paragraph(marked(line), plain) for line in lines[len(plan.lines):]]
             continue
         if heading == KINDS_HEADING:
@@ -221,7 +221,11 @@ def drawings(plan: Plan, inches: bool = False) -> list[Drawing]:
     inches
         Whether lengths are given in inches and feet [no unit].
     """
-    drawn = [draw(plan.place, part, inches) for part in plan.chosen.parts for draw in (draw_barrier, draw_brace)]
+    drawn = []
+    for part in plan.chosen.parts:
+        drawn.append(draw_barrier(plan.place, part, inches))
+        if carried_by(part, plan.chosen.parts) is None:  # what hangs on another fence stands by that one's braces
+            drawn.append(draw_brace(plan.place, part, inches))
     told = [drawing for drawing in drawn if drawing is not None]
     if any(part.round_the_planting for part in plan.chosen.parts):
         told.append(draw_boundary(plan.place.ground, inches))
@@ -311,8 +315,11 @@ def _years(plan: Plan) -> list[str]:
 def _sizes(plan: Plan, inches: bool) -> list[str]:
     lines = []
     for part in plan.chosen.parts:
+        carried = carried_by(part, plan.chosen.parts)
         built = "; ".join(f"{name} {length(mm, inches, 'most' if name in AT_MOST else '')}"
-                          for name, mm in dimensions(plan.place, part).items() if mm > 0)
+                          for name, mm in dimensions(plan.place, part).items()
+                          if mm > 0 and not (carried and name.startswith(("end post", "brace"))))
+        built += f"; hangs on the {carried.name}" if carried else ""
         sources = ", ".join(f"{name}: {source}" for name, source in part.sources if f"{name} " in built)
         lines.append(f"{part.name}: {built or 'no fixed size'}" + (f" (sources: {sources})" if sources else ""))
         if note := catalogue()[part.key].get("wires_note"):
@@ -388,9 +395,10 @@ def _weight_each(kg: float, inches: bool) -> str:
 def _table(plan: Plan, inches: bool, table: Any, paragraph: Any, style: Any) -> Any:
     rows: list[list[Any]] = [["to buy", "unit", "item", "specification", "each", "cost", "check on delivery"]]
     for line in (in_their_units(line, inches) for line in plan.lines):
-        item, specification, check = (paragraph(marked(text), style) for text in (line.item, line.specification, line.check))
+        unit, named = (_one(text) if round(line.to_buy) == 1 else text for text in (line.unit, line.item))
+        item, specification, check = (paragraph(marked(text), style) for text in (named, line.specification, line.check))
         stock = f"\n({line.from_stock:,.0f} in stock)" if line.from_stock else ""
-        rows.append([f"{line.to_buy:,.0f}{stock}", line.unit, item, specification, f"{line.price:,.2f}", f"{line.cost:,.2f}",
+        rows.append([f"{line.to_buy:,.0f}{stock}", unit, item, specification, f"{line.price:,.2f}", f"{line.cost:,.2f}",
                      check])
     widths = [17, 13, 29, 56, 13, 16, 30]
     return table(rows, colWidths=[width * POINT for width in widths], repeatRows=1, style=[
