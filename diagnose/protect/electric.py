@@ -105,5 +105,5 @@ def clear_of_lines(kilovolts: float, live: bool = True) -> str:
     if not live:
         return f"Overhead line of {kilovolts:g} kV: {ask}"
     return (f"Overhead line of {kilovolts:g} kV: cross it as nearly at right angles as can be and only beneath it; every "
-            f"wire {clear:g} m clear of it at least, and no wire higher than {LINE_TOP_M:g} m within {beside:g} m to either "
-            f"side of its outermost conductor (IEC-BB). {ask}")
+            f"wire at least {clear:g} m clear of it, and no wire higher than {LINE_TOP_M:g} m for at least {beside:g} m to "
+            f"either side of its outermost conductor (IEC-BB). {ask}")

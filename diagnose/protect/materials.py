@@ -401,8 +401,8 @@ def _round_the_planting(place: Planting, part: Part, main: Part | None) -> list[
                            math.ceil(length * plain), "m", "wire", "wire"))
     if facts["strained"] and (smooth := plain if facts.get("mesh") else strands):
         lengths = posts_of(place, part).lengths
-        lines.append(_line(place, f"wire strainers for the {part.name}", "in-line, with two joints each: one in the middle of "
-                           f"each of {smooth} wires on each of {lengths} strained lengths", smooth * lengths, "pieces",
+        lines.append(_line(place, f"wire strainers for the {part.name}", "in-line, with two joints each: one in the middle "
+                           f"of each of {smooth} wires on each of {lengths} strained lengths", smooth * lengths, "pieces",
                            "other", "strainer"))
     if "pegs_apart_mm" in facts:
         lines.append(_line(place, f"pegs for the {part.name}", f"300 mm, every {facts['pegs_apart_mm'][0] / 1000:g} m along "
@@ -496,7 +496,7 @@ def _power(place: Planting, part: Part) -> list[Line]:
         _line(place, "lightning choke", "between energiser and fence, with an earth rod of its own", 1, "piece", "other",
               "choke"),
         _line(place, "cut-off switches",
-              "one for the fence" + (f", one for each of the {off} wires that lie under snow" if off else ""), 1 + off,
+              "one for the fence" + (f", one for each of the {_several(off, 'wire')} under snow" if off else ""), 1 + off,
               "pieces", "other", "switch"),
         _line(place, "warning signs", "at least 100 x 200 mm, yellow, both sides; at gates, corners and every 50 m",
               math.ceil(place.ground.fence_m / SIGN_SPACING_M) + place.gates + place.ground.corners, "signs", "sign",

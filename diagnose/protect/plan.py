@@ -405,6 +405,7 @@ def _tags(place: Planting, chosen: Option) -> set[str]:
              if not part.round_the_planting and "roll_m" in catalogue()[part.key]}
     tags |= {"strained" for part in parts if catalogue()[part.key].get("strained")}
     tags |= {"live" for part in parts if is_live(part)}
+    tags |= {"meshed" if catalogue()[part.key].get("mesh") else "wires" for part in parts if part.round_the_planting}
     tags |= {"live_in_snow" for part in parts for wire in wires(part) if wire["state"] == "off"}
     tags |= {"dug_in"} if any(part.where == "stem" and part.burial_mm > 0 for part in parts) else set()
     tags |= {"power_line"} if place.power_line_kv > 0 and "live" in tags else set()
@@ -434,7 +435,7 @@ def _site(place: Planting, tags: set[str]) -> tuple[str, ...]:
     if place.strong_wind and tags & {"stem", "base"}:
         told.append("Strong wind: metal stakes on the windward side; a short wooden stake fails.")
     if "area" in tags and tags & STOCK_NEEDS:
-        told.append(f"The fence shuts stock out of all {place.hectares:.2g} ha. Where they are to graze between the trees, "
+        told.append("The fence shuts stock out of the whole planting. Where they are to graze between the trees, "
                     "say so (site: grazed): each tree then gets a guard of its own.")
     if "area" in tags and place.hectares > LARGEST_BLOCK_HA:
         told.append(_in_blocks(place))
