@@ -99,7 +99,7 @@ def test_netting_against_rabbits_hangs_on_the_taller_fences_posts() -> None:
     assert items.count("gates") == 1 and items.count("corner and gate posts") == 1
     lines = {line.item: line for line in bill(place, (fence, netting))}
     # hand-worked: 100 m at 4.0 m need 24 posts a side, at 6.1 m the fence has 16
-    assert lines["posts for the rabbit netting round the planting"].quantity == 4 * (24 - 16)
+    assert lines["posts for the rabbit netting"].quantity == 4 * (24 - 16)
 
 
 def test_stock_of_stakes_gates_and_energisers_is_used_first_and_runs_out() -> None:

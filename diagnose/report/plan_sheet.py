@@ -146,12 +146,11 @@ def _built(plan: Plan, inches: bool) -> str:
     """What is built, and where: round the planting or at each tree."""
     land, trees = plan.place.ground, plan.place.trees
     line = f"{land.fence_m / METRES_PER_FOOT:,.0f} ft" if inches else f"{land.fence_m:,.0f} m"
-    where = {True: f"round the planting, {line} long", False: f"at {'each of the ' if trees > 1 else 'the '}"
-                                                              f"{f'{trees:,} trees' if trees > 1 else 'tree'}"}
+    where = {True: f"round the planting ({line})", False: f"at each of the {trees:,} trees" if trees > 1 else "at the tree"}
     told: dict[bool, list[str]] = {True: [], False: []}
     for part in plan.chosen.parts:
         told[part.round_the_planting].append(f"{part.name}{_tall(part.top_mm, inches)}")
-    built = "; ".join(f"{where[round_it]}: {' and '.join(parts)}" for round_it, parts in told.items() if parts)
+    built = "; ".join(f"{' and '.join(parts)} {where[round_it]}" for round_it, parts in told.items() if parts)
     return f"build {built}" if built else "build nothing; bear the losses and plant again"
 
 
