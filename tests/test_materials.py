@@ -196,3 +196,31 @@ def test_mesh_is_bought_in_widths_that_are_sold_and_wires_go_above_it() -> None:
     plain = [height for name, height in built.items() if name.startswith("plain wire")]
     gaps = [high - low for low, high in zip([part.width_mm, *plain], plain, strict=False)]
     assert plain[-1] == pytest.approx(part.top_mm) and max(gaps) <= 225 + 1e-6
+
+
+# rails of 100 mm as far apart as AECS-GUARD lets them be against cattle and horses: 100 mm
+@pytest.mark.parametrize("animal", ["cattle", "horse", "trampling"])
+def test_rails_without_mesh_behind_them_leave_no_wider_gap_than_their_animals_allow(animal: str) -> None:
+    place = planting(square_ground(5000), 10, [animal])
+    part = sized("stock_guard", place.needs)
+    assert part is not None and not part.backed and part.top_mm / part.rails - 100 <= part.opening_mm == 100
+    lines = {line.item: line for line in bill(place, (part,))}
+    # two pieces of 2 m from each rail of 16 ft; 11 guards with the spare one, four sides each
+    assert lines["rails for the post-and-rail stock guard"].quantity == 11 * 4 * part.rails / 2
+    assert lines["nails for the post-and-rail stock guard"].quantity > 0
+
+
+def test_every_live_wire_has_an_insulator_at_brace_posts_too() -> None:
+    place = planting(square_ground(20_000), 500, ["deer"])
+    part = sized("electric_strands", place.needs)
+    assert part is not None
+    lines = {line.item: line for line in bill(place, (part,))}
+    posts = lines["line posts"].quantity + lines["corner and gate posts"].quantity
+    assert lines["insulators"].quantity == 4 * posts  # four of the eight wires are live (FRORG)
+
+
+def test_a_tube_comes_with_a_net_against_birds() -> None:
+    place = planting(square_ground(5000), 100, ["deer"])
+    part = sized("solid_tube", place.needs)
+    assert part is not None
+    assert any(line.item.startswith("nets for the tops") and line.quantity == 105 for line in bill(place, (part,)))

@@ -36,7 +36,7 @@ from diagnose.upkeep.growth import CLIMATES, Rate, default_rate, measured_rates,
 from diagnose.upkeep.outlook import FAR, Standing
 from diagnose.upkeep.register import FORMS, check, register
 from diagnose.upkeep.rounds import answer, jobs
-from diagnose.upkeep.rules import reach_mm, trait
+from diagnose.upkeep.rules import bark_safe_mm, reach_mm, trait
 from diagnose.upkeep.standing import standing
 
 CASES = yaml.safe_load((Path(__file__).parent.parent / "reference_cases/upkeep/cases.yaml").read_text(encoding="utf-8"))
@@ -278,3 +278,9 @@ def test_the_command_tells_forecasts_and_enters_several_looks_by_label(
     assert left == ["R1-03"]
     assert main(["upkeep", "check", "R1-03,none", "sound", "--on", "2026-05-02", *place]) == 2
     assert len(log.records("check")) == 7 and all(trait("mesh tube", name) for name in ("closed",))
+
+
+@pytest.mark.parametrize(("kind", "lumped"), [("field_vole", "vole_surface"), ("roe_deer", "deer_browsing"),
+                                              ("european_rabbit", "rabbit"), ("brown_hare", "hare")])
+def test_a_guard_against_a_kind_of_animal_stays_as_long_as_one_against_all_of_them(kind: str, lumped: str) -> None:
+    assert reach_mm((kind,)) == reach_mm((lumped,)) and bark_safe_mm((kind,)) == bark_safe_mm((lumped,)) > 0

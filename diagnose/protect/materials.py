@@ -81,7 +81,7 @@ class Line:
 
     def as_json(self) -> dict[str, Any]:
         told = {"item": self.item, "specification": self.specification, "quantity": _plain(self.quantity), "unit": self.unit,
-                "from_stock": _plain(self.from_stock), "to_buy": _plain(self.to_buy), "price": round(self.price, 2),
+                "from_stock": _plain(self.from_stock), "to_buy": _plain(self.to_buy), "price": round(self.price, 4),
                 "cost": round(self.cost, 2), "kg": round(self.kg, 1), "check": self.check}
         return told | ({"price_year": year_of(self.key), "price_from_memory": from_memory(self.key)} if self.key else {})
 

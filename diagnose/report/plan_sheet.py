@@ -391,13 +391,19 @@ def _weight_each(kg: float, inches: bool) -> str:
     return f"{amount:,.0f} {'lb' if inches else 'kg'}" if amount >= 10 else f"{amount:.2g} {'lb' if inches else 'kg'}"
 
 
+def _each(line: Line) -> str:
+    """Price of a unit, in as many digits as it takes for quantity times price to be the cost to the unit of money."""
+    told = [f"{line.price:,.{digits}f}" for digits in (2, 3, 4, 6)]
+    return next((one for one in told if abs(float(one.replace(",", "")) * line.to_buy - line.cost) < 0.5), told[-1])
+
+
 def _table(plan: Plan, inches: bool, table: Any, paragraph: Any, style: Any) -> Any:
     rows: list[list[Any]] = [["to buy", "unit", "item", "specification", "each", "cost", "check on delivery"]]
     for line in (in_their_units(line, inches) for line in plan.lines):
         unit, named = (_one(text) if round(line.to_buy) == 1 else text for text in (line.unit, line.item))
         item, specification, check = (paragraph(marked(text), style) for text in (named, line.specification, line.check))
         stock = f"\n({line.from_stock:,.0f} in stock)" if line.from_stock else ""
-        rows.append([f"{line.to_buy:,.0f}{stock}", unit, item, specification, f"{line.price:,.2f}", f"{line.cost:,.2f}",
+        rows.append([f"{line.to_buy:,.0f}{stock}", unit, item, specification, _each(line), f"{line.cost:,.2f}",
                      check])
     widths = [17, 13, 29, 56, 13, 16, 30]
     return table(rows, colWidths=[width * POINT for width in widths], repeatRows=1, style=[
