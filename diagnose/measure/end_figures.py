@@ -208,7 +208,8 @@ def told_diameter(diameter: float, relative: float, behind: float, otherwise: fl
     """The diameter, as an interval where it is doubtful.
 
     That is where it is not known to DOUBTFUL_WIDTH, where the stem looks much thicker behind its end, or where the eye reads
-    another width. DOUBTFUL_WIDTH was chosen on 455 rendered ends: of 62 known less well 12 were wrong by over 15 %, of the others seven.
+    another width. DOUBTFUL_WIDTH was chosen on 455 rendered ends: of 62 known less well 12 were wrong by over 15 %, of the
+    others seven.
 
     Parameters
     ----------

@@ -21,6 +21,7 @@ STEM_MM = 20.0  # a planted seedling's stem, for cutting cages; our choice
 LEAST_WIRE_STEP_MM = 150.0  # closer wires add nothing; our choice
 TALL_STOCK_MM, ELK_MORE_MM = 1800.0, 900.0  # PSU-PLANT
 UPHILL_MM = 1000.0  # how far uphill of a fence an animal takes off; our choice
+RAIL_MM = 100.0  # depth of a rail (AECS-GUARD)
 LIP_MM = 50.0  # stakes end so far below the top (common practice, no source)
 ALARM_MM = 25.0  # a guard is widened before less is left on either side of the stem; our choice
 GROWTH_MM = 5.0  # a young stem's growth in radius a year, from memory
@@ -222,13 +223,17 @@ def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mappin
     top, width = built
     burial = width - top if facts["where"] == "base" and width else burial
     guard = [facts["against"][need] for need in held if "sides" in facts["against"][need]]
+    rails, backed = max((one["rails"] for one in guard), default=0), any(one["backed"] for one in guard)
+    if guard and not backed:  # no mesh behind the rails: they stand as close as their animals ask
+        top, width = asked, 0.0
+        rails = max(rails, math.ceil(top / (RAIL_MM + opening) - 1e-9))
     return Part(key, facts["name"], facts["where"], facts["unit"],
                 tuple((need, float(facts["against"][need]["holds"][0])) for need in held), float(opening), float(top),
                 burial, stand_off, max(demand["wire"] for demand in demands),
                 (("opening", finest["opening_source"]), ("top", highest["top_source"])), width,
                 max((one["sides"] for one in guard), default=0), float(max((one["side_mm"] for one in guard), default=0)),
                 float(max((one["post_mm"] for one in guard), default=0)),
-                max((one["rails"] for one in guard), default=0), any(one["backed"] for one in guard), float(snow_mm))
+                rails, backed, float(snow_mm))
 
 
 def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mapping[str, Any] | None = None,
@@ -295,7 +300,7 @@ def _demand(facts: Mapping[str, Any], need: str, snow_mm: float, slope_percent: 
         top += slope_percent / 100 * (UPHILL_MM if facts["where"].startswith("area") else stand_off)
     return {"opening": asked["opening"][0], "opening_source": asked["opening"][1], "top": top, "top_source": asked["top"][1],
             "stand_off": stand_off,
-            "burial": float(said.get("base", {}).get("value", 0)) if made_here and facts["where"] == "base" else 0.0,
+            "burial": float(said.get("base", {}).get("value", 0)) if made_here and facts["where"] != "root" else 0.0,
             "wire": float(said.get("wire", {}).get("value", 0)) if made_here else 0.0}
 
 
@@ -321,7 +326,7 @@ def _built(facts: Mapping[str, Any], top: float, burial: float) -> tuple[float, 
         return max(top, min(fitting) - DEEPEST_BURIAL_MM), float(min(fitting))
     if fitting:
         return min(fitting) - burial - turned, float(min(fitting))
-    if "extra_wire_gap_mm" in facts and top <= limit:  # plain wires above the widest mesh (RUT889)
+    if "extra_wire_gap_mm" in facts and top <= limit:  # plain wires above the widest mesh (RUT889, TAS-DEER)
         return top, float(max(facts["widths_mm"]))
     return None
 
@@ -392,7 +397,7 @@ def wires(part: Part) -> list[dict[str, Any]]:
 
 
 def extra_wires_mm(part: Part) -> list[float]:
-    """Heights of the plain wires above a mesh that is not sold wide enough, no farther apart than RUT889 says [mm].
+    """Heights of the plain wires above a mesh that is not sold wide enough, no farther apart than TAS-DEER says [mm].
 
     Parameters
     ----------

@@ -128,13 +128,15 @@ def held_share(height_mm: float) -> float:
     return 1.0
 
 
-def clear_of_lines(kilovolts: float) -> str:
-    """How a live fence keeps clear of an overhead line, in words.
+def clear_of_lines(kilovolts: float, live: bool = True) -> str:
+    """How a fence keeps clear of an overhead line, in words.
 
     Parameters
     ----------
     kilovolts
         The line's voltage [kV].
+    live
+        Whether the fence is electrified [no unit].
 
     Raises
     ------
@@ -153,9 +155,10 @@ def clear_of_lines(kilovolts: float) -> str:
     from_nought(kilovolts, "The voltage")
     clear = next(metres for limit, metres in LINE_CLEAR_M if kilovolts <= limit)
     beside = LOW_BESIDE_M if kilovolts <= 1 else HIGH_BESIDE_M
+    ask = ("Ask the line's owner before you build there; keep long rods, posts and wire low beneath it, and raise and drive "
+           "nothing tall there.")
+    if not live:
+        return f"Overhead line of {kilovolts:g} kV: {ask}"
     return (f"Overhead line of {kilovolts:g} kV: cross it as nearly at right angles as can be and only beneath it; every "
-            f"wire "
-            f"{clear:g} m clear of it at least, and no wire higher than {LINE_TOP_M:g} m within {beside:g} m to either "
-            f"side of "
-            "its outermost conductor (IEC-BB). Ask the line's owner before you build there; keep long rods and wire on the "
-            "ground beneath it.")
+            f"wire at least {clear:g} m clear of it, and no wire higher than {LINE_TOP_M:g} m for at least {beside:g} m to "
+            f"either side of its outermost conductor (IEC-BB). {ask}")

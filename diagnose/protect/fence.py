@@ -28,6 +28,8 @@ class Posts:
     pulls, within
         Directions in which a strained length pulls at an anchor, each of which is braced, and braces within long sides
         [braces].
+    lengths
+        Strained lengths, each from one anchor to the next [lengths].
     line_length_mm, end_length_mm, line_depth_mm, end_depth_mm
         Of line posts, and of anchors and brace posts [mm].
     sold
@@ -44,6 +46,7 @@ class Posts:
     anchors: int
     pulls: int
     within: int
+    lengths: int
     line_length_mm: float
     end_length_mm: float
     line_depth_mm: float
@@ -85,7 +88,8 @@ def posts_of(place: Planting, part: Part) -> Posts:
     own, across = int(facts["end_brace"]["posts"]), float(facts["end_brace"]["apart_mm"][0])
     cross_at = CROSS_AT * head
     tie = 2 * math.hypot(across, cross_at) / 1000 * 2
-    return Posts(line_posts(place, part), anchors, pulls if own else 0, within, line, end, line - head, end - head,
+    lengths = ground.corners + place.gates + within
+    return Posts(line_posts(place, part), anchors, pulls if own else 0, within, lengths, line, end, line - head, end - head,
                  line_sold and end_sold, across, cross_at, own, tie if own == 2 else 0.0)
 
 

@@ -77,7 +77,7 @@ def kinds_of(place: Planting, field: Field) -> tuple[Row, ...]:
         else:
             mine = used.any(axis=1) & (~used | (picked == kind)).all(axis=1)
         row = reaching(place, field, mine & must & affordable)
-        best = row if row is not None else best_alive(field, mine)
+        best = row if row is not None else best_alive(place, field, mine)
         option = None if best is None else option_at(place, field, best)
         rows.append(Row(kind, option, row is not None, _fails(place, option) if option else _none_of(place, kind)))
     return tuple(rows)
@@ -87,10 +87,8 @@ def _none_of(place: Planting, kind: str) -> str:
     """Why there is nothing of a kind: left out here, or of no use against these animals."""
     held = [key for key, facts in catalogue().items() if key in buildable() and facts["kind"] == kind
             and set(facts["against"]) & {*place.needs}]
-    why = dict.fromkeys(reason for key in held if (reason := left_out(place, key)))
-    if why:
-        return "left out: " + "; ".join(why)
-    return "cannot be built tall enough here" if held else "holds none of these animals here"
+    why = dict.fromkeys(left_out(place, key) or "cannot be built tall enough here" for key in held)
+    return "left out: " + "; ".join(why) if why else "holds none of these animals here"
 
 
 def _fails(place: Planting, option: Option) -> str:

@@ -23,10 +23,11 @@ LAYERS = ("area", "area_foot", "area_root", "stem", "base", "root", "band", "spr
 # what stands on one line, or at one stem
 TOGETHER = (("area", "area_foot"), ("area_root",), ("stem", "base", "root", "band"), ("spray",))
 MOST_PARTS = 3  # more parts at once are not planned; our choice
-NEARLY = 0.98  # so many of the most trees are as good as them; our choice
+NEARLY = 0.98  # so many of the most trees are as good as they are; our choice
 ROUNDING = 0.95  # room for the rounding of drawn trees
 TUBES = {"solid_tube", "mesh_tube"}
 MOST_LIVE_M = 40_000.0  # 25 miles of live wire, 25 J at the published joule a mile; what is larger is not sold (from memory)
+GRAZED_INSIDE = ("area", "area_foot")  # what stands round land that stock graze would shut them out
 LIVES_ALONE = ("electric",)  # kinds of fence that no metal netting may hang on
 Floats = NDArray[np.float64]
 
@@ -288,6 +289,8 @@ def left_out(place: Planting, key: str) -> str:
     facts, spec = catalogue()[one_of(key, buildable(), "The barrier")], place.spec
     asked_for = key in spec.get("barrier", [])
     main = facts["where"] in ("area", "stem")
+    if "grazed" in place.site and facts["where"] in GRAZED_INSIDE:
+        return "stock are to graze between the trees"
     if facts.get("for_conifers") is False and place.conifers:
         return "not round conifers"
     if facts.get("large_trees_only") and not place.large_trees:
@@ -471,20 +474,48 @@ def surely_alive(place: Planting, field: Field, row: int) -> float:
     return surely(drawn_alive(place.animals, field.let_through[row], place.trees, place.years)[:, -1], place.sureness)
 
 
-def best_alive(field: Field, allowed: NDArray[np.bool_]) -> int | None:
-    """The cheapest allowed row that leaves all but as many trees alive on average as any; None where nothing is allowed.
+def best_alive(place: Planting, field: Field, allowed: NDArray[np.bool_]) -> int | None:
+    """The cheapest allowed row that leaves all but as many trees surely alive as any; None where nothing is allowed.
+
+    The last few trees may cost as much as all the others, so that NEARLY of the most is enough. A row that lets through no
+    less of anything than a cheaper one need not be drawn.
 
     Parameters
     ----------
+    place
+        What is to be protected [no unit].
     field
-        Combinations of barriers, as `field_of` makes them [no unit].
-    allowed : numpy.ndarray of bool, shape (options,)
-        Rows that may be taken [no unit].
+        All combinations [no unit].
+    allowed
+        Rows that may be taken, (options,) [no unit].
     """
-    if not allowed.any():
-        return None
-    most = float(field.survivors[allowed].max())
-    return next(int(row) for row in by_cost(field) if allowed[row] and field.survivors[row] >= NEARLY * most)
+    seen, best = np.empty((0, field.let_through.shape[1])), []
+    for row in by_cost(field):
+        past = field.let_through[row]
+        if not allowed[row] or (seen <= past + 1e-12).all(axis=1).any():
+            continue
+        seen = np.vstack([seen, past])
+        best.append((int(row), surely_alive(place, field, int(row))))
+    most = max((alive for _, alive in best), default=0.0)
+    return next((row for row, alive in best if alive >= NEARLY * most), None)
+
+
+def holding_most(place: Planting, field: Field, allowed: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which allowed rows keep out as many of those that must be kept out as any allowed row does.
+
+    Parameters
+    ----------
+    place
+        What is to be protected [no unit].
+    field
+        All combinations [no unit].
+    allowed
+        Rows that may be taken, (options,) [no unit].
+    """
+    kept = np.zeros(len(field.picked), dtype=int)
+    for culprit in place.must:
+        kept += field.held[:, place.needs.index(NEED_OF[culprit])] >= KEPT_OUT
+    return allowed & (kept == kept[allowed].max(initial=0))
 
 
 def within_budget(place: Planting, field: Field) -> NDArray[np.bool_]:

@@ -24,6 +24,7 @@ from diagnose.protect.options import (
     by_cost,
     field_of,
     holding,
+    holding_most,
     option_at,
     reaching,
     totals_if,
@@ -48,6 +49,7 @@ BEARS_ON = {
     "barbed_offset": {"live"}, "vole_burial": {"vole", "vole_below", "mouse_or_rat"}, "vole_opening": {"vole", "vole_below"},
     "rabbit_snow_margin": {"rabbit", "hare"}, "rabbit_fence_height": {"rabbit_netting"}, "fence_or_guards": {"any"},
     "fence_life": {"woven_wire"}, "deer_fence_height": {"woven_wire"}, "rub_diameter": {"deer_rub"},
+    "vole_height": {"vole", "vole_below"}, "electric_elk": {"elk"}, "electric_life": {"electric_strands", "slanted_strands"},
     "inner_plane": {"two_planes"}, "tube_removal": {"solid_tube", "mesh_tube"}, "tube_foot": {"solid_tube", "mesh_tube"},
     "cylinder_stake": {"hardware_cylinder"}, "beaver_hex_netting": {"beaver"}, "beaver_height": {"beaver"},
 }  # fmt: skip
@@ -284,8 +286,10 @@ def plan_for(place: Planting) -> Plan:
     row = reaching(place, field, must & affordable)
     broken = "" if row is not None else _broken(place, field)
     if row is None:
-        rows = [best_alive(field, allowed) for allowed in (must & affordable, affordable)]
-        row = next(one for one in rows if one is not None)
+        nearest = holding_most(place, field, affordable)
+        row = reaching(place, field, nearest)
+        row = best_alive(place, field, nearest) if row is None else row
+        assert row is not None  # doing nothing is always allowed
     chosen = option_at(place, field, row)
     nothing = option_at(place, field, 0)
     lines = bill(place, chosen.parts)
@@ -340,11 +344,10 @@ def _broken(place: Planting, field: Field) -> str:
         option = option_at(place, field, row)
         return (f"The list of what must be kept out breaks it: without it {option.name} reaches {wanted} at "
                 f"{option.first:,.0f} in the first year.")
-    best = best_alive(field, must)
+    best = best_alive(place, field, must)
     option = option_at(place, field, 0 if best is None else best)
     return (f"The target breaks it: no barriers reach {wanted}; the best, {option.name}, leave {option.surely_alive:.0f} "
-            f"that "
-            f"surely, at {option.first:,.0f} in the first year. Lower the target or the sureness, plant more trees, or "
+            f"that surely, at {option.first:,.0f} in the first year. Lower the target or the sureness, plant more trees, or "
             f"replant.")
 
 
@@ -439,7 +442,9 @@ def _tags(place: Planting, chosen: Option) -> set[str]:
              if not part.round_the_planting and "roll_m" in catalogue()[part.key]}
     tags |= {"strained" for part in parts if catalogue()[part.key].get("strained")}
     tags |= {"live" for part in parts if is_live(part)}
+    tags |= {"meshed" if catalogue()[part.key].get("mesh") else "wires" for part in parts if part.round_the_planting}
     tags |= {"live_in_snow" for part in parts for wire in wires(part) if wire["state"] == "off"}
+    tags |= {"dug_in"} if any(part.where == "stem" and part.burial_mm > 0 for part in parts) else set()
     tags |= {"power_line"} if place.power_line_kv > 0 and "live" in tags else set()
     return tags
 
@@ -463,25 +468,26 @@ def _site(place: Planting, tags: set[str]) -> tuple[str, ...]:
     if place.ground.slope_percent > 0 and tags & {"area", "stem", "base"}:
         told.append(f"Slope of {place.ground.slope_percent:.0f} %: heights are counted from the uphill side and the line is "
                     f"{place.ground.fence_m - place.ground.perimeter_m:.0f} m longer than on the map; posts stand "
-                    f"upright, and a "
-                    "brace is added where the slope changes.")
+                    "upright, and a brace is added where the slope changes.")
     if place.strong_wind and tags & {"stem", "base"}:
         told.append("Strong wind: metal stakes on the windward side; a short wooden stake fails.")
     if "area" in tags and tags & STOCK_NEEDS:
-        told.append(f"The fence shuts stock out of all {place.hectares:.2g} ha. Where they are to graze between the trees, "
-                    "demand guards of posts and rails at each tree in its place (stock_guard).")
+        told.append("The fence shuts stock out of the whole planting. Where they are to graze between the trees, "
+                    "say so (site: grazed): each tree then gets a guard of its own.")
     if "area" in tags and place.hectares > LARGEST_BLOCK_HA:
         told.append(_in_blocks(place))
+    if place.strong_wind and "area" in tags:
+        told.append("Strong wind: walk the line after every storm, for a fallen tree opens a fence.")
     if place.strong_wind and "plastic_mesh" in tags:
-        told.append("Strong wind: plastic mesh catches wind and snow; set posts closer and look after every storm.")
+        told.append("Strong wind: plastic mesh catches wind and snow; set its posts closer.")
     if place.frost_mm > 0 and "strained" in tags:
         told.append(f"Frost to {place.frost_mm:.0f} mm: feet of braced posts go below it, or frost lifts them.")
     if place.soil == "sand" and "strained" in tags:
         told.append("Sand: braced posts stand 300 mm deeper and long sides are braced again every 300 m.")
     if place.soil == "rock" and tags & {"area", "area_foot"}:
         told.append("Rock: drill and pin posts, or stand them in boxes of stones; have the line looked at before you order.")
-    if place.power_line_kv > 0 and "live" in tags:
-        told.append(clear_of_lines(place.power_line_kv))
+    if place.power_line_kv > 0 and tags & {"area", "area_foot"}:
+        told.append(clear_of_lines(place.power_line_kv, live="live" in tags))
     for word in place.site:
         changes = knowledge("diagnose.protect", "site.yaml")[word]["changes"]
         told += [text for tag, text in changes.items() if tag in tags]
@@ -501,14 +507,12 @@ def _fails(parts: tuple[Part, ...]) -> tuple[str, ...]:
     told = []
     for part in parts:
         facts = catalogue()[part.key]
-        told += [f"{part.name}, needs: {what}" for what in facts["needs"]]
-        told += [f"{part.name}, fails: {how}" for how in facts["fails"]]
-        told += [f"{part.name}, sign of failing: {how}" for how in facts["seen_by"]]
+        told += [f"{part.name} {words}: {'; '.join(facts[name])}." for name, words in (
+            ("needs", "needs"), ("fails", "fails"), ("seen_by", "shows that it fails")) if facts[name]]
         if part.key == "woven_wire" and any(need == "deer_small" for need, _ in part.holds):
             height = part.top_mm - part.snow_mm
             told.append(f"{part.name}: at {height:.0f} mm about {100 * held_share(height):.0f} % of white-tailed deer are "
-                        f"held, "
-                        f"300 mm less would hold {100 * held_share(height - 300):.0f} % (VC10, height above the snow)")
+                        f"held, 300 mm less would hold {100 * held_share(height - 300):.0f} % (VC10, height above the snow)")
     return tuple(told)
 
 

@@ -23,9 +23,28 @@ def trade_sizes(what: str) -> dict[float, str]:
     CannotUse
         For a table that is none.
     """
+    return {float(size): name for size, name in _table(what)["sizes"].items()}
+
+
+def trade_sources(what: str) -> str:
+    """Keys of the sources that name sizes of a table.
+
+    Parameters
+    ----------
+    what
+        A table of `trade.yaml` [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a table that is none.
+    """
+    return str(_table(what)["source"])
+
+
+def _table(what: str) -> dict[str, Any]:
     tables = knowledge("diagnose.protect", "trade.yaml")
-    told: dict[Any, str] = tables[one_of(what, tables, "The table of sizes")]
-    return {float(size): name for size, name in told.items()}
+    return dict(tables[one_of(what, tables, "The table of sizes")])
 
 
 def at_least(what: str, mm: float) -> tuple[float, bool]:

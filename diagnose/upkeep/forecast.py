@@ -109,7 +109,7 @@ class Forecast:
             return f"never {self.asks} while the animal lives near"
         if self.safe.late <= self.on:
             return f"{self.asks} now"
-        return f"{self.asks} {self.safe.years}"
+        return f"{self.asks} {self._years(self.safe)}"
 
     def _cuts(self) -> str:
         if self.tight.early >= FAR:
@@ -119,7 +119,12 @@ class Forecast:
         if self.tight.likely <= self.on:
             return "is likely to cut in now"
         tenth = f" (10 % by {self.tenth:%b %Y})" if self.tight.early < self.tight.late else ""
-        return f"cuts in {self.tight.years}{tenth}"
+        return f"cuts in {self._years(self.tight)}{tenth}"
+
+    def _years(self, days: Days) -> str:
+        """The range; what lies out of sight is not told to the year."""
+        far = days.late.year - self.on.year > IN_SIGHT_YEARS
+        return f"from {days.early.year} on at the earliest" if far else days.years
 
     def as_json(self) -> dict[str, Any]:
         """For machines: ISO days, None for never."""

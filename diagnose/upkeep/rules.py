@@ -112,7 +112,7 @@ def reach_mm(culprits: tuple[str, ...], snow_mm: float = 0.0) -> float:
     """
     if not 0 <= snow_mm < math.inf:
         raise CannotUse(f"'{snow_mm}' is no depth of snow in mm")
-    biting = [needs()[NEED_OF[one]] for one in culprits if one in forms()["leader_biters"]]
+    biting = [needs()[NEED_OF[one]] for one in culprits if NEED_OF.get(one) in forms()["leader_biters"]]
     return max((max(float(need["top"]["value"]), snow_mm + float(need["snow_margin"]["value"]) if snow_mm else 0.0)
                 for need in biting), default=0.0)
 
@@ -141,7 +141,8 @@ def bark_safe_mm(culprits: tuple[str, ...]) -> float:
     (75.0, inf, 0.0)
     """
     limits = forms()["bark_safe_mm"]
-    return max((float(limits[culprit]["value"]) for culprit in culprits if culprit in limits), default=0.0)
+    hurting = [limits[NEED_OF[one]] for one in culprits if NEED_OF.get(one) in limits]
+    return max((float(limit["value"]) for limit in hurting), default=0.0)
 
 
 def alone_mm(form: str, stands_alone: bool | None, stem_mm: float = 0.0) -> float:
