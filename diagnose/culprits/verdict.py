@@ -130,13 +130,15 @@ class Verdict:
         return self.question_beside(())
 
     def question_beside(
-        self, passed: Collection[str], barrier_of: Mapping[str, str] | None = None
+        self, passed: Collection[str], barrier_of: Mapping[str, str] | None = None,
+        built_of: Mapping[str, str] | None = None,
     ) -> str | None:
         """As `next_question`, when the questions in `passed` were answered with "don't know".
 
-        barrier_of : culprit -> what stops it; asking ends when no answer that is left would change that.
+        barrier_of : culprit -> what stops it; built_of : culprit -> what is built against it. Asking ends when the answers
+        that are left would hardly change that.
         """
-        return ask.next_step(self, passed, barrier_of).question
+        return ask.next_step(self, passed, barrier_of, None, built_of).question
 
     @cached_property
     def turns(self) -> list[list[ask.Turn]]:
