@@ -129,7 +129,8 @@ def test_what_nothing_is_left_to_ask_of_stays() -> None:
 
 def test_a_barrier_is_likelier_to_stay_once_the_telling_answers_are_in() -> None:
     open_ = judge({"wound": Answer("severed_shoot")}, place="DE")
-    told = open_.with_sign("cut_form", Answer("clean")).with_sign("cut_slant", Answer("slanting")).with_sign("position", Answer("low"))
+    told = open_.with_sign("cut_form", Answer("clean")).with_sign("cut_slant", Answer("slanting"))
+    told = told.with_sign("position", Answer("low"))
     assert 0 < stays(open_, (), NEED_OF) < stays(told, (), NEED_OF) <= 1
 
 
@@ -150,7 +151,8 @@ def test_how_likely_it_is_to_stay_comes_true_on_drawn_wounds() -> None:
     kept = []
     for number, wound in enumerate(draw_wounds(10, PLACES, 4)):
         seen = seen_by(wound, number)
-        end = class_of(judge({name: sign for name, sign in seen.items() if fits(vocabulary()[name], seen)}, wound.place), NEED_OF)
+        every = {name: sign for name, sign in seen.items() if fits(vocabulary()[name], seen)}
+        end = class_of(judge(every, wound.place), NEED_OF)
         verdict = judge({}, wound.place)
         for name in ("wound", *(name for name in seen if name != "wound")):
             if name in seen and fits(vocabulary()[name], verdict.signs):

@@ -48,7 +48,8 @@ def given(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     word = vocabulary()["cut_form"]
     return {
         "signs": signs, "word": word, "bench": bench, "case": told.case, "verdict": told, "barrier_of": None,
-        "built_of": None, "class_of": None, "passed": (), "most": 3, "cases": cases, "wounds": 2, "world": THE_MODELS, "seed": 1, "scored": scored,
+        "built_of": None, "class_of": None, "passed": (), "most": 3, "cases": cases, "wounds": 2,
+        "world": THE_MODELS, "seed": 1, "scored": scored,
         "known": known,
         "group": "deer", "name": "roe_deer", "entry": known.raw["roe_deer"], "folder": CASES,
         "judged": lambda case: judge(case.signs).culprits,

@@ -27,8 +27,8 @@ def test_one_thing_is_built_against_whatever_needs_the_same_barrier() -> None:
     assert {built[key] for key in ("frost", "weevil", "shears", NOT_LISTED)} == {NOTHING_BUILT}
     for one in ANIMALS:
         same = [other for other in ANIMALS if built[other] == built[one]]
-        figures = {tuple(None if f is None else f.value_mm for f in (require([key]).opening, require([key]).height)) for key in same}
-        assert len(figures) == 1
+        sizes = [(require([key]).opening, require([key]).height) for key in same]
+        assert len({tuple(None if size is None else size.value_mm for size in each) for each in sizes}) == 1
 
 
 # S. Vantassel, University of Nebraska: 18 inches plus expected snow; 6 inches of snow make 24 inches

@@ -181,7 +181,8 @@ def _part(known: Catalogue, place: Place, lives: Mapping[str, str]) -> dict[str,
 def _barrier() -> dict[str, Any]:
     """What sizes the barrier at one plant, with its words."""
     return {
-        "need_of": dict(requirement.NEED_OF), "built_of": requirement.built_of(), "needs": requirement.needs(), "stoutness": list(requirement.STOUTNESS),
+        "need_of": dict(requirement.NEED_OF), "built_of": requirement.built_of(), "needs": requirement.needs(),
+        "stoutness": list(requirement.STOUTNESS),
         "staked": list(requirement.STAKED), "stakes": list(requirement.STAKES), "fine_kinds": list(requirement.FINE_KINDS),
         "common": list(requirement.COMMON), "likely": requirement.LIKELY, "most_snow_mm": requirement.SNOW_LIMIT_MM,
         "cautions": [{"text": entry["text"], "when": entry["when"]} for entry in requirement.cautions().values()],
