@@ -113,7 +113,8 @@ def questions_saved(
     -------
     median, mean : questions until asking is over. stays : share in which what is built by what was known then is built
     after every question too, `same_need` the same of what stops the culprit. surely_wrong : share that stops at 0.8 or
-    more for a wrong group, with its 95 % upper bound in `surely_wrong_at_most`. shuffled : mean questions in a random order. runs : wounds.
+    more for a wrong group, with its 95 % upper bound in `surely_wrong_at_most`. shuffled : mean questions in a random
+    order. runs : wounds.
     """
     drawn = draw_wounds(wounds, PLACES, seed, world)
     seen = [seen_by(wound, seed + number) for number, wound in enumerate(drawn)]
