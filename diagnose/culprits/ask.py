@@ -28,8 +28,8 @@ from diagnose.signs import Answer, Shares, Sign, Signs, Word, vocabulary
 
 CLEAR = 0.95  # probability of one group, or of one barrier, from which no more is asked; our choice, no source
 LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
-BUILT_STAYS = 0.92  # chance that what is built stays, whatever is still told, from which no more is asked; our choice
-BARRIER_STAYS = 0.70  # the same of what stops the culprit, so that "no barrier helps" says against what; our choice
+BUILT_STAYS = 0.85  # chance that what is built stays, whatever is still told, from which no more is asked; our choice
+BARRIER_STAYS = 0.60  # the same of what stops the culprit, so that "no barrier helps" says against what; our choice
 LEAST_GAIN = 0.003  # expected gain [nat] of the decision below which a question is not worth asking; our choice
 ALIKE = 1e-9  # gains [nat] that lie no farther apart are equal: the question that stands first is asked
 BESIDE = 0.25  # weight of telling culprits apart that need the same barrier; our choice
@@ -257,9 +257,14 @@ def stays(
 
     Parameters
     ----------
-    verdict : what is known now. passed : signs that the person could not tell.
-    class_of : culprit -> the class that decides; groups when None.
-    told : question -> how likely it is answered, not passed; that of `answerable.yaml` when None.
+    verdict
+        What is known now [no unit].
+    passed
+        Signs that the person could not tell [no unit].
+    class_of
+        Culprit -> the class that decides [no unit]; groups when None.
+    told
+        Question -> how likely it is answered, not passed [0 to 1]; that of `answerable.yaml` when None.
 
     References
     ----------
@@ -299,9 +304,18 @@ def next_step(
 ) -> Step:
     """The sign most worth asking for, or why asking is over.
 
-    passed : signs that the person could not tell, not asked again. barrier_of : culprit -> what stops it; what needs the
-    same barrier is not told apart for its own sake. told : question -> how likely it is answered. built_of : culprit ->
-    what is built against it, which may be one thing for several; `barrier_of` when None.
+    Parameters
+    ----------
+    verdict
+        What is known now [no unit].
+    passed
+        Signs that the person could not tell, not asked again [no unit].
+    barrier_of
+        Culprit -> what stops it [no unit]; what needs the same barrier is not told apart for its own sake.
+    told
+        Question -> how likely it is answered [0 to 1].
+    built_of
+        Culprit -> what is built against it, which may be one thing for several [no unit]; `barrier_of` when None.
     """
     kind = max(verdict.groups, key=lambda key: verdict.groups[key])
     if verdict.groups[kind] >= CLEAR:
@@ -326,7 +340,19 @@ def questions_left(
     verdict: Judged, passed: Collection[str] = (), barrier_of: Mapping[str, str] | None = None,
     built_of: Mapping[str, str] | None = None,
 ) -> int:
-    """About how many more questions until asking is over: along the likeliest answers, at most 8."""
+    """About how many more questions until asking is over: along the likeliest answers, at most 8.
+
+    Parameters
+    ----------
+    verdict
+        What is known now [no unit].
+    passed
+        Signs that the person could not tell [no unit].
+    barrier_of
+        Culprit -> what stops it [no unit].
+    built_of
+        Culprit -> what is built against it [no unit]; `barrier_of` when None.
+    """
     count, done = 0, set(passed)
     while count < _MOST_LEFT and (asked := next_step(verdict, done, barrier_of, None, built_of).question) is not None:
         count += 1
