@@ -38,6 +38,7 @@ WIDTH_UNIT = 16.0  # pixels in which the finder tells a stem's width
 # the forms' scores are divided by this before they become probabilities: 1.1 fits pieces of rendered calibration pictures
 # best, 1.3 those of drawn ones; more, so that few of the wrong ones are sure
 TEMPERATURE = 1.6
+SLOPE, SLOPE_SPREAD = 8, 9  # where the close network tells these
 OTHER_WIDTHS = (0.6, 1.6)  # of the stem's, at which the form is looked at again
 
 _own = threading.local()  # a network object is not shared between threads
@@ -74,7 +75,9 @@ class CloseView:
     """One place seen closely.
 
     shares : (rows, columns, classes). to_px : (3, 3) from the map's cells to the picture's pixels. forms : probabilities of
-    FORMS. is_end : probability that a severed end is here. end : where it is, corrected.
+    FORMS. is_end : probability that a severed end is here. end : where it is, corrected. slope : angle of the end's edge to
+    square across the stem in the picture, positive where it reaches farther out on the side to which `outward` turns
+    clockwise [rad]. slope_spread : how far off that may be, a mean absolute error [rad].
     """
 
     shares: np.ndarray
@@ -82,6 +85,8 @@ class CloseView:
     forms: np.ndarray
     is_end: float
     end: Glance
+    slope: float = 0.0
+    slope_spread: float = np.inf
 
     @property
     def stem(self) -> np.ndarray:
@@ -172,7 +177,7 @@ def find(picture: np.ndarray, matrix: np.ndarray, flat: bool = False) -> Found:
 
 
 def told_again(picture: np.ndarray, seen: CloseView) -> CloseView:
-    """A close view whose forms are the mean of four looks: its own, a mirrored one, a narrower and a wider one.
+    """A close view whose forms and slope are the means of four looks: its own, a mirrored, a narrower and a wider one.
 
     Parameters
     ----------
@@ -182,10 +187,15 @@ def told_again(picture: np.ndarray, seen: CloseView) -> CloseView:
         What was seen there [no unit].
     """
     end = seen.end
-    mirrored = close_matrix(end.at, end.outward, end.width) @ np.array([[1, 0, 0], [0, -1, CLOSE_SIZE[0] - 1], [0, 0, 1.0]])
-    others = [close_matrix(end.at, end.outward, fit * end.width) for fit in OTHER_WIDTHS]
-    forms = [seen.forms, *(_forms(_told(picture, matrix)[1]) for matrix in (mirrored, *others))]
-    return replace(seen, forms=np.mean(forms, axis=0))
+    straight = close_matrix(end.at, end.outward, end.width)
+    mirrored = straight @ np.array([[1, 0, 0], [0, -1, CLOSE_SIZE[0] - 1], [0, 0, 1.0]])
+    looks = [(-1, mirrored), *((1, close_matrix(end.at, end.outward, fit * end.width)) for fit in OTHER_WIDTHS)]
+    told = [(side, _told(picture, matrix)[1]) for side, matrix in looks]
+    forms = np.mean([seen.forms, *(_forms(one) for _, one in told)], axis=0)
+    slopes = np.array([seen.slope, *(side * one[SLOPE] for side, one in told)])
+    spreads = np.array([seen.slope_spread, *(np.exp(one[SLOPE_SPREAD]) for _, one in told)])
+    spread = float(np.sqrt((spreads**2).mean() + slopes.var()))
+    return replace(seen, forms=forms, slope=float(slopes.mean()), slope_spread=spread)
 
 
 def _told(picture: np.ndarray, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -213,6 +223,7 @@ def look_close(picture: np.ndarray, end: Glance) -> CloseView:
         _softmax(map_scores, 0).transpose(1, 2, 0), matrix @ step,
         _forms(told), float(1 / (1 + np.exp(-told[3]))),
         Glance(at, (at - back) / max(width, 1e-6), width, end.score),
+        float(told[SLOPE]), float(np.exp(told[SLOPE_SPREAD])),
     )  # fmt: skip
 
 

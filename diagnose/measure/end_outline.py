@@ -60,13 +60,23 @@ def light_in(found: Outlined) -> Look:
     return look
 
 
-def shapes_of(found: Outlined, frame: Frame) -> dict[str, np.ndarray]:
-    """The lines that the annotated picture shows of an end, (n, 2) upright pixels each, by name."""
+def shapes_of(found: Outlined, frame: Frame, slope: float) -> dict[str, np.ndarray]:
+    """The lines that the annotated picture shows of an end, (n, 2) upright pixels each, by name.
+
+    Parameters
+    ----------
+    found
+        The end as it was outlined [no unit].
+    frame
+        In which it was [no unit].
+    slope
+        Of the end, a signed tangent in its own frame [no unit].
+    """
     end = found.end
     y = end.y[end.middle][[0, -1]]
     lines = {
         "axis": np.array([(-4.0, 0.0), (1.0, 0.0)]),
-        "face_line": np.stack([end.offset + end.slope * y, y], axis=1),
+        "face_line": np.stack([end.offset + slope * y, y], axis=1),
         "diameter_line": np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)]),
     }
     shapes = {name: frame.to_px(end.to_outline(points)) for name, points in lines.items()}

@@ -15,7 +15,7 @@ import numpy as np
 
 from diagnose.eye.pieces import FINDER_SIZE, moved, whole_matrix
 from diagnose.eye.see import CloseView, Found, Glance, find, look_close, settle_on, told_again
-from diagnose.measure.end_figures import form_of, slope_sigma, width_sigma
+from diagnose.measure.end_figures import form_of, seen_slope, slope_sigma, width_by_both, width_sigma
 from diagnose.measure.end_outline import Outlined, light_in, outlined, shapes_of, widths_by_map
 from diagnose.measure.end_shape import End
 from diagnose.measure.gaze import gaze_at, turned
@@ -232,11 +232,11 @@ def _measurement(picture: Picture, seen: SeenEnd, scale: Plane | None) -> Measur
     end, contrast = seen.end, seen.outlined.contrast
     pixel = 1.0 / end.diameter
     form = form_of(end, light_in(seen.outlined), seen.view, plain=False)
-    slope = float(np.arctan(abs(end.slope) / LEAN))
-    leaning = float(np.degrees(LEAN_SIGMA * np.sin(2 * slope) / 2))
-    sigma = float(np.linalg.norm([slope_sigma(end, pixel, form, contrast), leaning, OUTDOORS]))
+    leaning = float(np.degrees(LEAN_SIGMA * np.sin(2 * np.arctan(end.slope / LEAN)) / 2))
+    by_outline = float(np.linalg.norm([slope_sigma(end, pixel, form, contrast), leaning, OUTDOORS]))
+    slope = seen_slope(end.slope / LEAN, by_outline, seen.view, form.shares["clean"], LEAN)
     measured: dict[str, Sign] = {
-        "seen_slope_deg": Measured(float(np.degrees(slope)), sigma),
+        "seen_slope_deg": Measured(slope.degrees, slope.sigma),
         "raggedness": Measured(end.raggedness, 0.25 * end.raggedness + 0.3 * pixel + 0.01),
         "longest_fibre": Measured(end.longest_fibre, 0.3 * end.longest_fibre + pixel + 0.03),
         "end_form": form,
@@ -248,10 +248,11 @@ def _measurement(picture: Picture, seen: SeenEnd, scale: Plane | None) -> Measur
         wide = seen.frame.to_px(end.to_outline(np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)])))
         across = float(np.linalg.norm(wide[1] - wide[0]))
         by_map, _behind = widths_by_map(seen.outlined, seen.frame, seen.view)
-        diameter = across / px_per_mm(scale)
+        diameter = across / px_per_mm(scale) * width_by_both(by_map)
         relative = float(np.hypot(scale.scale_sigma, width_sigma(end, pixel, contrast, seen.view, across, by_map)))
         measured["end_diameter_mm"] = Measured(diameter, diameter * relative)
-    return Measurement(measured, reasons, shapes_of(seen.outlined, seen.frame), (end.swelling,) if end.swelling else ())
+    told = tuple(line for line in (end.swelling, slope.quarrel) if line)
+    return Measurement(measured, reasons, shapes_of(seen.outlined, seen.frame, slope.tangent * LEAN), told)
 
 
 def _told(measurement: Measurement) -> Measurement:

@@ -24,6 +24,7 @@ Pack = dict[str, Any]
 BARK, WOOD, CARD = CLASSES.index("bark"), CLASSES.index("wood"), CLASSES.index("card")
 CLASS_WEIGHT = jnp.array([1.0, 1.0, 3.0, 4.0, 2.0, 1.5, 1.5])  # rare classes count more; ours
 SPREAD = 1.5  # of an end's score on the finder's map [cells]
+SLOPE_WEIGHT, SPREADS = 0.3, (-5.0, 0.5)  # of the slope beside the rest; bounds of the logarithm of its spread [rad]
 RATE, DECAY, WARM = 2e-3, 1e-3, 200  # highest rate of learning, decay of weights, steps until it is reached
 
 
@@ -112,8 +113,14 @@ def close_loss(
     yes = is_end.astype(jnp.float32)
     entropy = -(yes * jax.nn.log_sigmoid(out[:, 3]) + (1 - yes) * jax.nn.log_sigmoid(-out[:, 3]))
     loss += 0.4 * (entropy * answered).sum() / (answered.sum() + 1)
-    off = jnp.abs(out[:, 4:] - told).mean(-1)
-    return loss + (off * there).sum() / (there.sum() + 1), kept
+    off = jnp.abs(out[:, 4:8] - told).mean(-1)
+    loss += (off * there).sum() / (there.sum() + 1)
+    slope = data["near_slope"][i] * jnp.sign(jnp.linalg.det(matrix[:, :, :2]))  # a mirrored end slants the other way
+    sloped = jnp.isfinite(slope) & there
+    spread = jnp.clip(out[:, 9], *SPREADS)
+    # a Laplace distribution's, so that the network also tells how far it may be off
+    unlikely = jnp.abs(out[:, 8] - jnp.where(sloped, slope, 0.0)) * jnp.exp(-spread) + spread
+    return loss + SLOPE_WEIGHT * jnp.where(sloped, unlikely, 0.0).sum() / (sloped.sum() + 1), kept
 
 
 def told_of(end: jax.Array, matrix: jax.Array) -> jax.Array:

@@ -20,14 +20,16 @@ import numpy as np
 from diagnose.eye.pieces import CLASSES, FORMS
 
 FINDER_OUT = len(CLASSES) + 4  # classes, end's score, its direction (2), logarithm of its width in 16 px
-CLOSE_TOLD = len(FORMS) + 5  # forms, whether it is an end, its place (2) and turn, logarithm of its width
+# forms, whether it is an end, its place (2) and turn, logarithm of its width, slope of its edge and logarithm of its spread
+CLOSE_TOLD = len(FORMS) + 7
 MOMENTUM = 0.97  # of the running mean and variance
 Params = dict[str, dict[str, Any]]
 
 
 @dataclass(frozen=True)
 class Layer:
-    """kind : conv, up (twice as large), add, mean and max (over the picture), join, dense. reads : layers' names."""
+    """kind : conv, up (twice as large), add, mean and max (over the picture), join, dense. reads : layers' names.
+    padded : whether a kernel reaches over the rim, so that as many cells come out as go in."""
 
     name: str
     kind: str
@@ -36,6 +38,7 @@ class Layer:
     size: int = 3
     stride: int = 1
     plain: bool = False  # neither normalised nor rectified
+    padded: bool = True
 
 
 def _pyramid(widths: tuple[int, ...], first: int, down_to: int, out: int) -> list[Layer]:
@@ -70,7 +73,12 @@ def close(thin: int = 1) -> list[Layer]:
         *_pyramid(tuple(width // thin for width in (24, 48, 72, 104, 144)), 5, 0, len(CLASSES)),
         Layer("m4", "mean", ("e4b",)), Layer("x4", "max", ("e4b",)),
         Layer("m3", "mean", ("e3b",)), Layer("x3", "max", ("e3b",)),
-        Layer("seen", "join", ("m4", "x4", "m3", "x3")),
+        # where in the piece things lie, which a mean and a maximum forget
+        Layer("p3", "conv", ("e3b",), 32 // thin, 3, 2), Layer("p4", "conv", ("e4b",), 32 // thin, 1),
+        Layer("p", "add", ("p3", "p4")),
+        Layer("whole", "conv", ("p",), 64 // thin, 5, padded=False),
+        Layer("placed", "mean", ("whole",)),
+        Layer("seen", "join", ("m4", "x4", "m3", "x3", "placed")),
         Layer("h", "dense", ("seen",), 128 // thin),
         Layer("told", "dense", ("h",), CLOSE_TOLD, plain=True),
     ]  # fmt: skip
@@ -107,39 +115,44 @@ def forward(
     """What every layer yields for pictures (n, rows, columns, 3) in 0 to 1, and the running means brought up to date."""
     seen, kept = {"x": x}, dict(params)
     for layer in layers:
-        read = [seen[name] for name in layer.reads]
-        if layer.kind == "conv":
-            own = params[layer.name]
-            y = jax.lax.conv_general_dilated(
-                read[0], own["kernel"].astype(read[0].dtype), (layer.stride,) * 2,
-                [(layer.size // 2, layer.size // 2)] * 2, dimension_numbers=("NHWC", "HWIO", "NHWC"),
-            )  # fmt: skip
-            if layer.plain:
-                y = y.astype(jnp.float32) + own["offset"]
-            else:
-                mean, var = own["mean"], own["var"]
-                if learning:
-                    y32 = y.astype(jnp.float32)
-                    mean, var = y32.mean((0, 1, 2)), y32.var((0, 1, 2))
-                    kept[layer.name] = own | {
-                        "mean": MOMENTUM * own["mean"] + (1 - MOMENTUM) * mean,
-                        "var": MOMENTUM * own["var"] + (1 - MOMENTUM) * var,
-                    }
-                gain = own["scale"] / jnp.sqrt(var + 1e-5)
-                y = jax.nn.relu(y * gain.astype(y.dtype) + (own["offset"] - mean * gain).astype(y.dtype))
-            seen[layer.name] = y
-        elif layer.kind == "up":
-            seen[layer.name] = jnp.repeat(jnp.repeat(read[0], 2, 1), 2, 2)
-        elif layer.kind == "add":
-            seen[layer.name] = read[0] + read[1]
-        elif layer.kind == "mean":
-            seen[layer.name] = read[0].astype(jnp.float32).mean((1, 2))
-        elif layer.kind == "max":
-            seen[layer.name] = read[0].astype(jnp.float32).max((1, 2))
-        elif layer.kind == "join":
-            seen[layer.name] = jnp.concatenate(read, -1)
-        else:
-            own = params[layer.name]
-            y = read[0] @ own["kernel"] + own["offset"]
-            seen[layer.name] = y if layer.plain else jax.nn.relu(y)
+        seen[layer.name], own = yielded(layer, params.get(layer.name, {}), [seen[name] for name in layer.reads], learning)
+        if own:
+            kept[layer.name] = own
     return seen, kept
+
+
+def yielded(
+    layer: Layer, own: dict[str, Any], read: list[jax.Array], learning: bool = False
+) -> tuple[jax.Array, dict[str, Any]]:
+    """What one layer yields for what it reads, and its weights with the running means brought up to date.
+
+    own : its weights, empty where it has none. read : what each layer that it reads yields.
+    """
+    if layer.kind == "conv":
+        y = jax.lax.conv_general_dilated(
+            read[0], own["kernel"].astype(read[0].dtype), (layer.stride,) * 2,
+            [(layer.size // 2 * layer.padded,) * 2] * 2, dimension_numbers=("NHWC", "HWIO", "NHWC"),
+        )  # fmt: skip
+        if layer.plain:
+            return y.astype(jnp.float32) + own["offset"], own
+        mean, var = own["mean"], own["var"]
+        if learning:
+            y32 = y.astype(jnp.float32)
+            mean, var = y32.mean((0, 1, 2)), y32.var((0, 1, 2))
+            own = own | {
+                "mean": MOMENTUM * own["mean"] + (1 - MOMENTUM) * mean,
+                "var": MOMENTUM * own["var"] + (1 - MOMENTUM) * var,
+            }
+        gain = own["scale"] / jnp.sqrt(var + 1e-5)
+        return jax.nn.relu(y * gain.astype(y.dtype) + (own["offset"] - mean * gain).astype(y.dtype)), own
+    if layer.kind == "dense":
+        y = read[0] @ own["kernel"] + own["offset"]
+        return (y if layer.plain else jax.nn.relu(y)), own
+    if layer.kind == "up":
+        return jnp.repeat(jnp.repeat(read[0], 2, 1), 2, 2), own
+    if layer.kind == "add":
+        return read[0] + read[1], own
+    if layer.kind == "join":
+        return jnp.concatenate(read, -1), own
+    over = read[0].astype(jnp.float32)
+    return (over.mean((1, 2)) if layer.kind == "mean" else over.max((1, 2))), own

@@ -26,7 +26,7 @@ def read(truth_file: Path) -> Shown:
         twig = truth["twig"]
         at, axis = np.array(twig["end_centre_px"]), np.array(twig["axis_px_dir"])
         width = twig["diameter_px"] * twig["diameter_view_mm"] / twig["diameter_mm"]
-        ends.append(ShownEnd(at, -axis, width, truth["truth"]["kind"]))
+        ends.append(ShownEnd(at, -axis, width, truth["truth"]["kind"], twig.get("slope")))
         if twig.get("far_px") is not None:
             far = np.array(twig["far_px"])
             outward = (far - at) / max(float(np.linalg.norm(far - at)), 1e-6)

@@ -36,13 +36,14 @@ class Wide:
 @dataclass(frozen=True)
 class Near:
     """For the close network. bgr : (224, 224, 3). labels : (224, 224). end : x, y, direction (2), width, NaN where none is.
-    form : index of FORMS, or -1. is_end : 1, 0, or -1 unknown."""
+    form : index of FORMS, or -1. is_end : 1, 0, or -1 unknown. slope : of the end's edge [rad], NaN where it is unknown."""
 
     bgr: np.ndarray
     labels: np.ndarray
     end: np.ndarray
     form: int
     is_end: int
+    slope: float
 
 
 def _moved(end: ShownEnd, matrix: np.ndarray) -> np.ndarray:
@@ -117,12 +118,14 @@ def _near(shown: Shown, matrix: np.ndarray, end: ShownEnd | None) -> Near:
     form = -1 if end is None or end.form is None else FORMS.index(end.form)
     size = (NEAR, NEAR)
     is_end = 1 if end is not None else (0 if shown.all_ends else -1)
+    slope = np.nan if end is None or end.slope is None else end.slope
     return Near(
         cut(shown.bgr, matrix, size),
         cut(shown.labels, matrix, size, nearest=True, beyond=UNKNOWN),
         at.astype(np.float32),
         form,
         is_end,
+        slope,
     )
 
 
@@ -162,4 +165,5 @@ def packed(wides: Iterable[Wide], nears: Iterable[Near]) -> dict[str, np.ndarray
         "near_end": np.array([one.end for one in nears], np.float32).reshape(-1, 5),
         "near_form": np.array([one.form for one in nears], np.int32),
         "near_is_end": np.array([one.is_end for one in nears], np.int32),
+        "near_slope": np.array([one.slope for one in nears], np.float32),
     }

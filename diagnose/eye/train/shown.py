@@ -22,13 +22,16 @@ class ShownEnd:
     """One severed end.
 
     at : (2,) middle of the severed face's rim [px]. outward : (2,) unit vector along the axis, away from the stem.
-    width : of the stem one diameter below the end [px]. form : of FORMS, or None where it is not known.
+    width : of the stem one diameter below the end [px]. form : of FORMS, or None where it is not known. slope : angle of the
+    end's outermost edge to square across, over the middle 80 % of the width, positive where the edge reaches farther out on
+    the side to which `outward` turns clockwise on the screen [rad]; None where it is not known.
     """
 
     at: np.ndarray
     outward: np.ndarray
     width: float
     form: str | None
+    slope: float | None = None
 
 
 @dataclass(frozen=True)
