@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import ast
+import doctest
+import importlib
+import pkgutil
 import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import click
+import pytest
 
 from tests.conftest import TOP
 
@@ -131,6 +135,14 @@ def test_every_option_of_every_command_says_what_it_is_for() -> None:
         for each in command.params:
             if isinstance(each, click.Argument):  # told in the command's own words, or clear from its first line
                 assert each.make_metavar(click.Context(command)), name
+
+
+@pytest.mark.parametrize("room", ["survey", "upkeep"])
+def test_the_examples_in_docstrings_give_what_they_show(room: str) -> None:
+    package = importlib.import_module(f"diagnose.{room}")
+    names = [one.name for one in pkgutil.iter_modules(package.__path__) if one.name not in ("benchmark", "coverage")]
+    tried = [doctest.testmod(importlib.import_module(f"diagnose.{room}.{name}")) for name in names]
+    assert sum(one.failed for one in tried) == 0 and sum(one.attempted for one in tried) >= 10
 
 
 if __name__ == "__main__":
