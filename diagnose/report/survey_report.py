@@ -123,8 +123,8 @@ def interval_drawing(rows: dict[str, Estimate]) -> Drawing:
         y = height - ROW * (number + 0.5) - 4
         lines = wrap(name.replace("_", " "), LETTERS, max_lines=2, placeholder=" …")
         for line, words in enumerate(lines):
-            drawing.add(String(NAME - 8, y - 3 + 4 * (len(lines) - 1 - 2 * line), words, fontSize=8 if len(lines) == 1 else 7,
-                               textAnchor="end", fillColor=HexColor(INK)))
+            high = y - 3 + 4 * (len(lines) - 1 - 2 * line)
+            drawing.add(String(NAME - 8, high, words, fontSize=9 - len(lines), textAnchor="end", fillColor=HexColor(INK)))
         if one.value is None:
             drawing.add(String(NAME + 4, y - 3, one.note or "no estimate", fontSize=7, fillColor=HexColor(FAINT)))
             continue
@@ -171,8 +171,9 @@ def map_drawing(survey: Survey) -> Drawing | None:
                 drawing.add(Circle(x, y, 0.7, fillColor=HexColor(FAINT), strokeColor=None))
         else:
             tone = colour(drawn.rate[row, column])
-            for corners in _cell(float(drawn.x[column]), float(drawn.y[row]), cell + 0.4 / scale, survey.area):
-                drawing.add(Polygon([c for corner in corners for c in at(*corner)], fillColor=tone, strokeColor=None))
+            for ring in _cell(float(drawn.x[column]), float(drawn.y[row]), cell + 0.4 / scale, survey.area):
+                drawing.add(Polygon([c for east_m, north_m in ring for c in at(east_m, north_m)],
+                                    fillColor=tone, strokeColor=None))
     if survey.area is not None:
         for part in getattr(survey.area, "geoms", [survey.area]):
             corners = [c for x, y in part.exterior.coords for c in at(x, y)]
@@ -201,7 +202,7 @@ def map_drawing(survey: Survey) -> Drawing | None:
 
 
 def _cell(x: float, y: float, side: float, area: BaseGeometry | None) -> list[list[tuple[float, float]]]:
-    """Corners of what of a map's cell lies on the planting; side : with a hair of overlap, so that no white lines show [m]."""
+    """Corners of what of a map's cell lies on the planting; side : with a hair of overlap against white lines [m]."""
     import shapely
 
     half = side / 2
