@@ -110,3 +110,8 @@ def test_mended_rows_are_taken_in_and_no_longer_count_as_refused() -> None:
     half = to_mend(first[1]).replace("maybe", "1")
     trees, refused = joined([first, read_tally(io.StringIO(half))])
     assert len(trees) == 2 and len(refused) == 1 and "no day" in refused[0].why
+
+
+def test_a_table_of_the_first_line_alone_is_an_empty_tally() -> None:
+    frame, refused = read_tally(io.StringIO(template()))
+    assert frame.empty and refused == []

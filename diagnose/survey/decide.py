@@ -106,7 +106,7 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
     seed : int
         Of the carried-on surveys.
     unreached : int
-        Plots of the plan that could not be reached: they tell nothing, and are not waited for.
+        Plots of the plan that could not be reached: they tell nothing, and are not waited for [no unit].
 
     Returns
     -------

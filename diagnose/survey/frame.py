@@ -86,6 +86,11 @@ def in_visits(trees: pd.DataFrame) -> pd.DataFrame:
 
     A planting of many plots takes several days: they are one visit as long as no tree is seen again and not more than
     ROUND_DAYS lie between two of them.
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame, with the day on which each row was written down as `visit` [each its own unit].
     """
     if "visit" not in trees.columns:
         return trees

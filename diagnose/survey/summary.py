@@ -109,10 +109,8 @@ class Survey:
         whole = self.decisions[0]
         parts = [f"In part {part} though: {one.sentence}" for part, made in self.by_part.items() for one in made
                  if one.target == whole.target and one.verdict == ACT != whole.verdict]
-        mend = []
-        if self.refused and whole.verdict == WAIT:
-            rows = "1 row was" if len(self.refused) == 1 else f"{len(self.refused)} rows were"
-            mend = [f"{rows} refused: mend and take in again."]
+        rows = "1 row was" if len(self.refused) == 1 else f"{len(self.refused)} rows were"
+        mend = [f"{rows} refused: mend and take in again."] if self.refused and whole.verdict == WAIT else []
         return " ".join([whole.sentence, *mend, *parts])
 
     @property
@@ -431,9 +429,8 @@ def _not_covered(frame: pd.DataFrame, real: pd.DataFrame, undecided: int, shut: 
     if unreached:
         told.append(f"Plots that were not reached: {unreached}. They are no zeros and are left out.")
     if undecided:
-        whose = "1 tree whose leader could not be told is" if undecided == 1 else \
-            f"{undecided} trees whose leader could not be told are"
-        told.append(f"{whose} left out; the two bounds count them either way.")
+        trees = "1 tree is" if undecided == 1 else f"{undecided} trees are"
+        told.append(f"{trees} left out, whose leader could not be told; the two bounds count them either way.")
     dead = of_sampled(frame)
     if "alive" in dead.columns and (dead["alive"] == 0).any():
         told.append(f"{int((dead['alive'] == 0).sum())} dead trees are left out.")

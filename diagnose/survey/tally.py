@@ -192,7 +192,7 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[R
     table = list(rows(text, "the table", delimiter))
     names = {field.name for field in TALLY}
     columns = table[0][1] if table else []
-    if len(table) < 2 or not {"site", "visit", "plot"} <= set(columns):
+    if not {"site", "visit", "plot"} <= set(columns):
         raise CannotUse("The table's first line must name the columns; `site`, `visit` and `plot` are needed.")
     kept: list[dict[str, str]] = []
     refused: list[RefusedRow] = []
@@ -220,7 +220,7 @@ def joined(tallies: Sequence[tuple[pd.DataFrame, list[RefusedRow]]]) -> tuple[pd
     Parameters
     ----------
     tallies : sequence of (pandas.DataFrame, list of RefusedRow)
-        As `read_tally` returns them, in the order in which they were written down.
+        As `read_tally` returns them, in the order in which they were written down [no unit].
 
     Returns
     -------
