@@ -42,14 +42,14 @@ MOST_CLUMPED = 50.0  # limit of c where hardly a tree was found; our choice
 
 
 def too_few(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarray | float) -> np.ndarray:
-    """t of the mean count against a target that it is asked to lie below, corrected for long-tailed clumps.
+    """Student's t of the mean count against a target that it is asked to lie below, corrected for long-tailed clumps.
 
     Parameters
     ----------
     mean, variance : numpy.ndarray
         Of the counts of a survey [trees, trees^2].
     plots : int
-        Number of plots.
+        Number of plots [no unit].
     target : float or numpy.ndarray
         Mean count that is tested [trees].
 
@@ -57,6 +57,10 @@ def too_few(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarr
     -------
     numpy.ndarray
         Approximately t with plots - 1 degrees of freedom where the true mean is the target, no unit.
+
+    References
+    ----------
+    .. [1] Hall, P. (1992). J. R. Stat. Soc. B 54:221-228 (from memory); which third moment is taken is our own choice.
     """
     seen, told = mean * plots, np.clip(_clumped(mean, variance), 0.0, MOST_CLUMPED)
     clumped = (told * seen + ASSUMED_CLUMPED * ITS_TREES) / (seen + ITS_TREES)
@@ -79,9 +83,25 @@ def _clumps_missed(mean: np.ndarray, clumped: np.ndarray, plots: int, target: np
 
 
 def enough(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarray | float) -> np.ndarray:
-    """t of the mean count against a target that it is asked to exceed, corrected for bare patches and for planted rows.
+    """Student's t of the mean count against a target that it is asked to exceed; corrected for bare patches, planted rows.
 
-    Parameters and result as `too_few`. Where counts vary less than chance, their third moment is that of a binomial.
+    Parameters
+    ----------
+    mean, variance, plots, target
+        As for `too_few` [trees, trees^2, no unit, trees].
+
+    Returns
+    -------
+    numpy.ndarray
+        As of `too_few`, no unit.
+
+    Notes
+    -----
+    Where counts vary less than chance, their third moment is that of a binomial.
+
+    References
+    ----------
+    .. [1] Hall, P. (1992). J. R. Stat. Soc. B 54:221-228 (from memory); which third moment is taken is our own choice.
     """
     clumped = np.clip(_clumped(mean, variance), (LEAST_VARIANCE - 1) / target, MOST_CLUMPED)
     even = 1 + clumped * target  # variance over mean
@@ -105,9 +125,23 @@ def _corrected(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.nd
 
 
 def moments(counts: np.ndarray, areas: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Mean count of an average plot, its variance, and the average area, each (...), from plots (..., n).
+    """Mean count of an average plot, its variance, and the average area.
 
-    A ratio of totals: a plot cut by the boundary counts by its area.
+    Parameters
+    ----------
+    counts : numpy.ndarray, shape (..., n)
+        Trees of each plot; the last axis is plots [trees].
+    areas : numpy.ndarray, shape (..., n)
+        Of each plot [m2 or ha].
+
+    Returns
+    -------
+    mean, variance, area : numpy.ndarray, shape (...)
+        [trees], [trees^2] and the unit of the areas. A ratio of totals: a plot cut by the boundary counts by its area.
+
+    References
+    ----------
+    .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 3.12.
     """
     n, area = counts.shape[-1], areas.mean(axis=-1)
     ratio = counts.sum(axis=-1) / areas.sum(axis=-1)
@@ -121,7 +155,7 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     Parameters
     ----------
     counts : array_like, shape (n,)
-        Trees of each plot; two plots or more.
+        Of each plot [trees]; two plots or more.
     areas : array_like, shape (n,)
         Of each plot, in the unit of area [m2 or ha].
     error : float
@@ -131,6 +165,15 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     -------
     low, high : float
         Trees on a unit of area; no upper bound (infinite) where too few plots hold trees to tell it.
+
+    Raises
+    ------
+    CannotUse
+        For an error that is none, fewer than two plots, or an area that is none.
+
+    References
+    ----------
+    .. [1] The tests of `too_few` and `enough`, turned round: our own.
 
     Examples
     --------
