@@ -23,7 +23,7 @@ from diagnose.culprits.worlds import OTHERS, draw_wounds
 from diagnose.diagnosis import Circumstances, Diagnosis, diagnose_answers
 from diagnose.pocket.page import model_script
 from diagnose.pocket.tables import tables_of, where_of
-from diagnose.protect.requirement import NEED_OF
+from diagnose.protect.requirement import NEED_OF, built_of
 from diagnose.signs import Answer, Bounded, Measured, Several, Shares, Sign, Word, vocabulary
 
 NEAR = 1e-9
@@ -159,7 +159,7 @@ def differences(case: Drawn, told: Mapping[str, Any]) -> list[str]:
     if told["leading"] != verdict.leading or tuple(told["ends"]) != verdict.ends:
         found.append(f"leading {told['leading']} {told['ends']}, not {verdict.leading} {verdict.ends}")
     if told["step"] is not None:
-        step = next_step(verdict, case.passed, NEED_OF)
+        step = next_step(verdict, case.passed, NEED_OF, None, built_of())
         if (told["step"]["question"], told["step"]["reason"]) != (step.question, step.reason):
             found.append(f"asks {told['step']}, not {step}")
         for reason in verdict.reasons:

@@ -6,21 +6,26 @@ import numpy as np
 import pytest
 
 from diagnose.culprits.ask import (
+    BUILT_STAYS,
     CLEAR,
     answerable,
+    askable,
+    fits,
     gains,
     next_step,
     questions,
     questions_left,
+    stays,
     would_change,
 )
 from diagnose.culprits.catalogue import group_words
 from diagnose.culprits.check import read_cases
-from diagnose.culprits.observers import questions_saved, seen_by
+from diagnose.culprits.observers import PLACES, class_of, questions_saved, seen_by
 from diagnose.culprits.on_paper import ON_PAPER, printed_key
 from diagnose.culprits.verdict import judge
-from diagnose.protect.requirement import NEED_OF
-from diagnose.signs import Answer, Measured, parse_signs
+from diagnose.culprits.worlds import draw_wounds
+from diagnose.protect.requirement import NEED_OF, built_of
+from diagnose.signs import Answer, Measured, parse_signs, vocabulary
 
 CLEAN = parse_signs({"wound": "severed_shoot", "cut_form": "clean", "cut_slant": "slanting", "position": "low"})
 
@@ -117,6 +122,46 @@ def test_asking_is_over_where_no_more_answers_change_what_to_buy() -> None:
     assert step.question is None
 
 
+def test_what_nothing_is_left_to_ask_of_stays() -> None:
+    verdict = judge({"wound": Answer("severed_shoot")}, place="DE")
+    assert stays(verdict, tuple(word.name for word in askable(verdict.signs)), NEED_OF) == 1.0
+
+
+def test_a_barrier_is_likelier_to_stay_once_the_telling_answers_are_in() -> None:
+    open_ = judge({"wound": Answer("severed_shoot")}, place="DE")
+    told = open_.with_sign("cut_form", Answer("clean")).with_sign("cut_slant", Answer("slanting"))
+    told = told.with_sign("position", Answer("low"))
+    assert 0 < stays(open_, (), NEED_OF) < stays(told, (), NEED_OF) <= 1
+
+
+def test_answers_that_nobody_can_give_leave_what_is_named_as_it_is() -> None:
+    verdict = judge({"wound": Answer("bark_gnawed")}, place="SE")
+    assert stays(verdict, (), NEED_OF, dict.fromkeys(answerable(), 0.0)) == 1.0
+    assert stays(verdict, (), NEED_OF, dict.fromkeys(answerable(), 1.0)) < 0.9
+
+
+def test_asking_goes_on_while_what_is_built_may_still_change() -> None:
+    verdict = judge({"wound": Answer("bark_gnawed")}, place="SE")
+    assert stays(verdict, (), built_of()) < BUILT_STAYS
+    assert next_step(verdict, (), NEED_OF, None, built_of()).question is not None
+
+
+def test_how_likely_it_is_to_stay_comes_true_on_drawn_wounds() -> None:
+    """Few, to be quick: of the steps at which it is held likely to stay, nearly all do."""
+    kept = []
+    for number, wound in enumerate(draw_wounds(10, PLACES, 4)):
+        seen = seen_by(wound, number)
+        every = {name: sign for name, sign in seen.items() if fits(vocabulary()[name], seen)}
+        end = class_of(judge(every, wound.place), NEED_OF)
+        verdict = judge({}, wound.place)
+        for name in ("wound", *(name for name in seen if name != "wound")):
+            if name in seen and fits(vocabulary()[name], verdict.signs):
+                verdict = verdict.with_sign(name, seen[name])
+                if stays(verdict, (), NEED_OF) >= 0.8:
+                    kept.append(class_of(verdict, NEED_OF) == end)
+    assert len(kept) >= 20 and sum(kept) >= 0.8 * len(kept)
+
+
 def test_fewer_questions_are_left_once_some_are_answered() -> None:
     open_ = judge({"wound": Answer("severed_shoot")}, place="US-NY")
     told = open_.with_sign("cut_form", Answer("clean")).with_sign("position", Answer("low"))
@@ -124,8 +169,6 @@ def test_fewer_questions_are_left_once_some_are_answered() -> None:
 
 
 def test_a_person_answers_only_what_can_be_seen_there() -> None:
-    from diagnose.culprits.worlds import draw_wounds
-
     wound = draw_wounds(1, ("DE",), 3)[0]
     assert set(seen_by(wound, 1)) <= set(wound.answers)
 

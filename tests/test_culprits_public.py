@@ -48,7 +48,8 @@ def given(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     word = vocabulary()["cut_form"]
     return {
         "signs": signs, "word": word, "bench": bench, "case": told.case, "verdict": told, "barrier_of": None,
-        "passed": (), "most": 3, "cases": cases, "wounds": 2, "world": THE_MODELS, "seed": 1, "scored": scored,
+        "built_of": None, "class_of": None, "passed": (), "most": 3, "cases": cases, "wounds": 2,
+        "world": THE_MODELS, "seed": 1, "scored": scored,
         "known": known,
         "group": "deer", "name": "roe_deer", "entry": known.raw["roe_deer"], "folder": CASES,
         "judged": lambda case: judge(case.signs).culprits,
@@ -76,7 +77,8 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
     told = {"wound": given["signs"]["wound"]}
     group = {"group": "cut", "told": {"cut_form": Answer("torn")}, "power": 0.5}
     return {
-        "ask.gains": {"told": None}, "ask.next_step": {"told": None}, "check.clopper_pearson": {"n": 10},
+        "ask.gains": {"told": None}, "ask.next_step": {"told": None}, "ask.stays": {"told": None},
+        "check.clopper_pearson": {"n": 10},
         "ask.fits": {"signs": told}, "check.read_cases": {}, "catalogue.catalogue": {"without": None},
         "tables.range_table": {"rows": {"MEM": [2.0, 9.0]}}, "tables.kept": {"without": ["OURS"]},
         "tables.support": {}, "tables.within": {"upper": np.array([10.0]), "x": np.array([8.0]), "edge": np.array([2.0])},

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, catalogue
-from diagnose.protect.requirement import NEED_OF, needs, require, sources
+from diagnose.protect.requirement import NEED_OF, NOTHING_BUILT, built_of, needs, require, sources
 
 INCH = 25.4
 ANIMALS = [key for key, need in NEED_OF.items() if needs()[need]["kind"] != "none"]
@@ -19,6 +19,16 @@ def test_a_vole_guard_is_quarter_inch_mesh_and_stands_above_the_snow() -> None:
     assert guard.height is not None and guard.height.value_mm == pytest.approx(457, abs=10)
     deep = require(["vole"], snow_mm=800)
     assert deep.height is not None and deep.height.value_mm > 800
+
+
+def test_one_thing_is_built_against_whatever_needs_the_same_barrier() -> None:
+    built = built_of()
+    assert built["vole_surface"] == built["mouse"] != built["rabbit"] != built["hare"]
+    assert {built[key] for key in ("frost", "weevil", "shears", NOT_LISTED)} == {NOTHING_BUILT}
+    for one in ANIMALS:
+        same = [other for other in ANIMALS if built[other] == built[one]]
+        sizes = [(require([key]).opening, require([key]).height) for key in same]
+        assert len({tuple(None if size is None else size.value_mm for size in each) for each in sizes}) == 1
 
 
 # S. Vantassel, University of Nebraska: 18 inches plus expected snow; 6 inches of snow make 24 inches

@@ -44,12 +44,13 @@ def _asked(around: Circumstances) -> Diagnosis:
     """The diagnosis from the guided key on the terminal."""
     from diagnose.culprits.ask import next_step
     from diagnose.diagnosis import diagnose_answers
-    from diagnose.protect.requirement import NEED_OF
+    from diagnose.protect.requirement import NEED_OF, built_of
 
+    built = built_of()
     answers: dict[str, Sign] = {}
     passed: set[str] = set()
     found = diagnose_answers(answers, around)
-    while (asked := (step := next_step(found.verdict, passed, NEED_OF)).question) is not None:
+    while (asked := (step := next_step(found.verdict, passed, NEED_OF, None, built)).question) is not None:
         answer = _ask_one(asked)
         if answer is None:
             passed.add(asked)

@@ -32,7 +32,9 @@ class Run:
     asked
         Questions until the end [no unit].
     named, in_the_end
-        The class that decides, when asking stopped and after every question [no unit].
+        What is built, when asking stopped and after every question [no unit].
+    same_need
+        Is what stops the culprit the same then, too, where no barrier does as well? [no unit]
     surely_wrong
         Was another group than the maker's at SURE or more then? [no unit]
     """
@@ -40,6 +42,7 @@ class Run:
     asked: int
     named: str
     in_the_end: str
+    same_need: bool
     surely_wrong: bool
 
 
@@ -75,7 +78,10 @@ def class_of(verdict: Verdict, barrier_of: Mapping[str, str] | None) -> str:
     return max(shares, key=lambda name: shares[name])
 
 
-def guided(wound: Wound, seen: Mapping[str, Sign], barrier_of: Mapping[str, str] | None = None) -> Run:
+def guided(
+    wound: Wound, seen: Mapping[str, Sign], barrier_of: Mapping[str, str] | None = None,
+    built_of: Mapping[str, str] | None = None,
+) -> Run:
     """The run in which each next question is the one that is expected to tell most.
 
     Parameters
@@ -86,16 +92,21 @@ def guided(wound: Wound, seen: Mapping[str, Sign], barrier_of: Mapping[str, str]
         The answers that the person can give, by sign [no unit].
     barrier_of
         As for `class_of` [no unit].
+    built_of
+        Culprit -> what is built against it, which may be one thing for several; `barrier_of` where None [no unit].
     """
     verdict, passed = judge({}, wound.place), set[str]()
-    while (asked := next_step(verdict, passed, barrier_of).question) is not None:
+    while (asked := next_step(verdict, passed, barrier_of, None, built_of).question) is not None:
         passed.add(asked)
         if asked in seen:
             verdict = verdict.with_sign(asked, seen[asked])
-    return _run(wound, seen, verdict, len(passed), barrier_of)
+    return _run(wound, seen, verdict, len(passed), barrier_of, built_of)
 
 
-def shuffled(wound: Wound, seen: Mapping[str, Sign], seed: int, barrier_of: Mapping[str, str] | None = None) -> Run:
+def shuffled(
+    wound: Wound, seen: Mapping[str, Sign], seed: int, barrier_of: Mapping[str, str] | None = None,
+    built_of: Mapping[str, str] | None = None,
+) -> Run:
     """The run down the same questions in a random order, until the guided one would stop.
 
     Parameters
@@ -108,10 +119,12 @@ def shuffled(wound: Wound, seen: Mapping[str, Sign], seed: int, barrier_of: Mapp
         Of the order [no unit].
     barrier_of
         As for `class_of` [no unit].
+    built_of
+        Culprit -> what is built against it, which may be one thing for several; `barrier_of` where None [no unit].
     """
     draw = np.random.default_rng(a_whole(seed, "The seed", most=MOST_SEED))
     verdict, passed = judge({}, wound.place), set[str]()
-    while next_step(verdict, passed, barrier_of).question is not None:
+    while next_step(verdict, passed, barrier_of, None, built_of).question is not None:
         left = [word.name for word in askable(verdict.signs) if word.name not in passed]
         if not left:
             break
@@ -119,22 +132,25 @@ def shuffled(wound: Wound, seen: Mapping[str, Sign], seed: int, barrier_of: Mapp
         passed.add(asked)
         if asked in seen:
             verdict = verdict.with_sign(asked, seen[asked])
-    return _run(wound, seen, verdict, len(passed), barrier_of)
+    return _run(wound, seen, verdict, len(passed), barrier_of, built_of)
 
 
 def _run(
-    wound: Wound, seen: Mapping[str, Sign], verdict: Verdict, asked: int, barrier_of: Mapping[str, str] | None
+    wound: Wound, seen: Mapping[str, Sign], verdict: Verdict, asked: int, barrier_of: Mapping[str, str] | None,
+    built_of: Mapping[str, str] | None,
 ) -> Run:
     every = {name: sign for name, sign in seen.items() if fits(vocabulary()[name], seen)}
     whole = judge(every, wound.place)
     kind = max(verdict.groups, key=lambda key: verdict.groups[key])
     wrong = verdict.groups[kind] >= SURE and kind != catalogue().groups[wound.maker]
-    return Run(asked, class_of(verdict, barrier_of), class_of(whole, barrier_of), wrong)
+    built = barrier_of if built_of is None else built_of
+    return Run(asked, class_of(verdict, built), class_of(whole, built),
+               class_of(verdict, barrier_of) == class_of(whole, barrier_of), wrong)
 
 
 def questions_saved(
     wounds: int = 300, seed: int = 1, barrier_of: Mapping[str, str] | None = None, world: World = THE_MODELS,
-    shuffle: bool = True,
+    shuffle: bool = True, built_of: Mapping[str, str] | None = None,
 ) -> dict[str, float]:
     """Questions asked, how often what was named then stays, and how often it is surely wrong.
 
@@ -146,6 +162,8 @@ def questions_saved(
         Of the draws [no unit].
     barrier_of
         As for `class_of` [no unit].
+    built_of
+        Culprit -> what is built against it, which may be one thing for several; `barrier_of` where None [no unit].
     world
         That the wounds are drawn from [no unit].
     shuffle
@@ -154,25 +172,26 @@ def questions_saved(
     Returns
     -------
     dict of str to float
-        `median` and `mean` are questions until asking is over. `stays` is the share in which what was named then is named
-        after every question too. `surely_wrong` is the share that stops at 0.8 or more for a wrong group, with its upper
-        limit, of 95 % on both sides, in `surely_wrong_at_most`. `shuffled` is the mean of questions in a random order,
-        `runs` the number of wounds.
+        `median` and `mean` are questions until asking is over. `stays` is the share in which what is built by what was
+        known then is built after every question too, `same_need` the same of what stops the culprit. `surely_wrong` is the
+        share that stops at 0.8 or more for a wrong group, with its upper limit, of 95 % on both sides, in
+        `surely_wrong_at_most`. `shuffled` is the mean of questions in a random order, `runs` the number of wounds.
     """
     drawn = draw_wounds(wounds, PLACES, seed, world)
     seen = [seen_by(wound, seed + number) for number, wound in enumerate(drawn)]
-    runs = [guided(wound, told, barrier_of) for wound, told in zip(drawn, seen, strict=True)]
+    runs = [guided(wound, told, barrier_of, built_of) for wound, told in zip(drawn, seen, strict=True)]
     wrong = sum(run.surely_wrong for run in runs)
     found = {
         "runs": float(wounds),
         "median": float(np.median([run.asked for run in runs])),
         "mean": float(np.mean([run.asked for run in runs])),
         "stays": float(np.mean([run.named == run.in_the_end for run in runs])),
+        "same_need": float(np.mean([run.same_need for run in runs])),
         "surely_wrong": wrong / wounds,
         "surely_wrong_at_most": clopper_pearson(wrong, wounds)[1],
     }
     if shuffle:
-        found["shuffled"] = _mean([shuffled(wound, told, seed + number, barrier_of).asked
+        found["shuffled"] = _mean([shuffled(wound, told, seed + number, barrier_of, built_of).asked
                                    for number, (wound, told) in enumerate(zip(drawn, seen, strict=True))])
     return found
 

@@ -145,7 +145,8 @@ class Verdict:
         return self.question_beside(())
 
     def question_beside(
-        self, passed: Collection[str], barrier_of: Mapping[str, str] | None = None
+        self, passed: Collection[str], barrier_of: Mapping[str, str] | None = None,
+        built_of: Mapping[str, str] | None = None,
     ) -> str | None:
         """As `next_question`, when some questions were answered with "don't know".
 
@@ -154,10 +155,12 @@ class Verdict:
         passed
             Signs that the person could not tell [no unit].
         barrier_of
-            Culprit -> what stops it; asking ends when no answer that is left would change that. The groups of culprits
-            decide where None [no unit].
+            Culprit -> what stops it; the groups of culprits decide where None [no unit].
+        built_of
+            Culprit -> what is built against it; asking ends when the answers that are left would hardly change that.
+            `barrier_of` where None [no unit].
         """
-        return ask.next_step(self, passed, barrier_of).question
+        return ask.next_step(self, passed, barrier_of, None, built_of).question
 
     @cached_property
     def turns(self) -> list[list[ask.Turn]]:

@@ -15,7 +15,7 @@ from diagnose.culprits.catalogue import group_words
 from diagnose.culprits.old_names import name_of
 from diagnose.diagnosis import Diagnosis
 from diagnose.inbox.told import look_yourself
-from diagnose.protect.requirement import NEED_OF, protected_culprits
+from diagnose.protect.requirement import NEED_OF, built_of, protected_culprits
 from diagnose.signs import Answer, Shares, parse_signs, vocabulary
 
 READY, ASK, LOOK, SEEN = "ready", "ask back", "look yourself", "seen before"
@@ -101,7 +101,7 @@ def _clear(found: Diagnosis) -> str:
 
 def _question(found: Diagnosis, looked: Sequence[Mapping[str, Any]]) -> str:
     """The one thing to ask back: a better photo where none was measured, else the fact most worth knowing."""
-    step = next_step(found.verdict, (), NEED_OF)
+    step = next_step(found.verdict, (), NEED_OF, None, built_of())
     if looked and all("error" in told for told in looked):
         return AGAIN
     if not any(told.get("measured") for told in looked) and looked:

@@ -78,7 +78,8 @@ def _limits() -> dict[str, Any]:
         "grid": likelihood.GRID, "wrongly_typed": likelihood.WRONGLY_TYPED, "tiny": TINY, "traces": list(TRACES),
         "most_kinds": MOST_KINDS,
         "not_listed": NOT_LISTED, "clear": ask.CLEAR, "listed": ask.LISTED, "least_gain": ask.LEAST_GAIN,
-        "least_change": ask.LEAST_CHANGE, "beside": ask.BESIDE, "alike": ask.ALIKE,
+        "built_stays": ask.BUILT_STAYS, "barrier_stays": ask.BARRIER_STAYS, "least_chance": ask.TINY,
+        "beside": ask.BESIDE, "alike": ask.ALIKE,
         "holds": verdict.HOLDS, "all_but": verdict.ALL_BUT, "outside": verdict.OUTSIDE,
     }
 
@@ -180,7 +181,8 @@ def _part(known: Catalogue, place: Place, lives: Mapping[str, str]) -> dict[str,
 def _barrier() -> dict[str, Any]:
     """What sizes the barrier at one plant, with its words."""
     return {
-        "need_of": dict(requirement.NEED_OF), "needs": requirement.needs(), "stoutness": list(requirement.STOUTNESS),
+        "need_of": dict(requirement.NEED_OF), "built_of": requirement.built_of(), "needs": requirement.needs(),
+        "stoutness": list(requirement.STOUTNESS),
         "staked": list(requirement.STAKED), "stakes": list(requirement.STAKES), "fine_kinds": list(requirement.FINE_KINDS),
         "common": list(requirement.COMMON), "likely": requirement.LIKELY, "most_snow_mm": requirement.SNOW_LIMIT_MM,
         "cautions": [{"text": entry["text"], "when": entry["when"]} for entry in requirement.cautions().values()],

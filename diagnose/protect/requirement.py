@@ -16,6 +16,7 @@ MM_PER_INCH = 25.4  # exact by definition
 SNOW_LIMIT_MM = 6000.0
 
 NEED_OF: Mapping[str, str] = knowledge("diagnose.protect", "need_of.yaml")
+NOTHING_BUILT = "none"
 # the stoutest kind that any culprit calls for is built; a finer mesh goes round the base of it
 STOUTNESS = ("none", "root basket", "wire cylinder", "closed cage", "cage", "stock guard")
 STAKED = ("cage", "closed cage", "wire cylinder")
@@ -157,6 +158,17 @@ def culprit_of(name: str) -> str:
 def needs() -> dict[str, Any]:
     """Need key -> what stops it, as `needs.yaml` holds it."""
     return knowledge("diagnose.protect", "needs.yaml")
+
+
+def built_of() -> dict[str, str]:
+    """Culprit -> what is built against it at one plant, the same words for the same kind, opening, height and depth.
+
+    Voles and mice need one barrier; where none helps, or the culprit is not listed, nothing is built.
+    """
+    built = {key: NOTHING_BUILT if need["kind"] == "none" else
+             f"{need['kind']} {need['opening']['value']} {need['top']['value']} {need['base']['value']}"
+             for key, need in needs().items()}
+    return {**{culprit: built[need] for culprit, need in NEED_OF.items()}, "not_listed": NOTHING_BUILT}
 
 
 def cautions() -> dict[str, Any]:

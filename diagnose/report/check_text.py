@@ -96,7 +96,8 @@ def saved_as_text(saved: Mapping[str, float]) -> str:
     lines = [
         f"Asking, with people before {saved['runs']:.0f} wounds drawn from the model with misreading:",
         f"  asking is over after a median of {saved['median']:.0f} questions, a mean of {saved['mean']:.1f}",
-        f"  what was named then is still named after every question in {100 * saved['stays']:.0f} %",
+        f"  what was named then is still named after every question in {100 * saved['stays']:.0f} %"
+        + (f" (what it is named for, in {100 * saved['same_need']:.0f} %)" if saved["same_need"] != saved["stays"] else ""),
         f"  it stops at 0.8 or more for a wrong group in {100 * saved['surely_wrong']:.1f} % (at most "
         f"{100 * saved['surely_wrong_at_most']:.0f} %)",
     ]

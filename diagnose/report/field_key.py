@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 EDGE_MM, GAP_MM, LINE_MM = 9.0, 5.0, 3.55
 SIZE, HEAD_SIZE, TITLE_SIZE = 6.6, 7.4, 12.0  # points
-RAISED = 2.0  # how much an answer must raise a kind's odds for it to be printed beside the answer; our choice
+RAISED = 1.8  # how much an answer must raise a kind's odds for it to be printed beside the answer; our choice
 NAMED = 2  # kinds beside an answer at most
 _COLUMNS, _SMALLER, _WRAP, _CAPTION = 6, 0.85, 34, 5.0  # of the back: drawings a row, their size, letters, points
 _FOOT = (

@@ -33,7 +33,7 @@ from diagnose.measure.join import two_wounds
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.photo.plane import Plane
-from diagnose.protect.requirement import NEED_OF
+from diagnose.protect.requirement import NEED_OF, built_of
 from diagnose.report.card_sheet import print_scale as print_scale_of
 from diagnose.report.overlay import annotate
 from diagnose.screens import drawer, preferences, show
@@ -204,7 +204,7 @@ def _details(photo: Photo, draft: Draft, seen: _Seen | None, upright_mm: float |
 
 def _question(found: Diagnosis, draft: Draft) -> bool:
     """The one next question; is there one?"""
-    step = next_step(found.verdict, draft.passed, NEED_OF)
+    step = next_step(found.verdict, draft.passed, NEED_OF, None, built_of())
     asked = step.question
     if asked is None:
         st.html(f'<p class="left">Nothing more to ask, this will hardly change: {escape(step.reason)}.</p>')
@@ -221,7 +221,7 @@ def _question(found: Diagnosis, draft: Draft) -> bool:
 @st.cache_data(max_entries=64, show_spinner=False)
 def _left(told: str, passed: tuple[str, ...], _verdict: Verdict) -> int:
     """About how many questions are left. told : the signs that the verdict stands on, as JSON, and where it was."""
-    return questions_left(_verdict, passed, NEED_OF)
+    return questions_left(_verdict, passed, NEED_OF, built_of())
 
 
 def _how_many_left(where: DeltaGenerator, verdict: Verdict, draft: Draft) -> None:

@@ -3,7 +3,7 @@
 function makeAsking(model) {
   const {t, keys, signOf} = model, L = t.limits;
   const questions = t.signs.filter(word => word.kind === "choice" && word.question);
-  const barrierOf = t.barrier.need_of;
+  const barrierOf = t.barrier.need_of, builtOf = t.barrier.built_of;
 
   function fits(word, signs) {
     const wound = signs.wound;
@@ -80,30 +80,63 @@ function makeAsking(model) {
                                              culprits: after[i]}));
   }
 
-  const classNames = keys.map(key => barrierOf[key] ?? key), classes = [...new Set(classNames)];
-  function toClasses(culprits) {
-    const found = new Array(classes.length).fill(0);
-    culprits.forEach((share, k) => { found[classes.indexOf(classNames[k])] += share; });
-    return found;
+  const byBarrier = sorter(barrierOf), byWhatIsBuilt = sorter(builtOf);
+
+  /** Culprits' shares -> the shares of the classes that decide. */
+  function sorter(classOf) {
+    const names = keys.map(key => classOf[key] ?? key), classes = [...new Set(names)];
+    const rows = names.map(name => classes.indexOf(name));
+    return culprits => {
+      const found = new Array(classes.length).fill(0);
+      culprits.forEach((share, k) => { found[rows[k]] += share; });
+      return found;
+    };
   }
 
   function entropy(shares) {
     return shares.reduce((sum, one) => one > 0 ? sum - one * Math.log(one) : sum, 0);
   }
 
-  /** Question -> {gain: expected information gain [nat], right: expected gain in the chance of the right barrier}. */
+  /** Question -> {gain: expected information gain [nat], applies, answers}. */
   function worthOf(verdict) {
     const on = verdict.on, now = model.madeBy(on, on.parts, on.traces), found = new Map();
-    const before = toClasses(verdict.culprits);
+    const before = byBarrier(verdict.culprits);
     for (const word of askable(verdict.given.signs)) {
       const answers = answersTo(on, word, now), applies = appliesOf(word, verdict);
       const mean = each => answers.reduce((sum, one) => sum + one.chance * each(one), 0);
-      const deciding = entropy(before) - mean(one => entropy(toClasses(one.culprits)));
+      const deciding = entropy(before) - mean(one => entropy(byBarrier(one.culprits)));
       const apart = entropy(verdict.culprits) - mean(one => entropy(one.culprits));
-      const right = mean(one => Math.max(...toClasses(one.culprits))) - Math.max(...before);
-      found.set(word.name, {gain: applies * ((1 - L.beside) * deciding + L.beside * apart), right: applies * right, answers});
+      found.set(word.name, {gain: applies * ((1 - L.beside) * deciding + L.beside * apart), applies, answers});
     }
     return found;
+  }
+
+  /** Chance that the likeliest class is still the likeliest when every question that is left was asked. */
+  function stays(verdict, passed, toClasses, worth = worthOf(verdict)) {
+    const now = toClasses(verdict.culprits).map(share => Math.max(share, L.least_chance)), first = now.indexOf(Math.max(...now));
+    const zeros = () => new Array(now.length).fill(0), shift = [zeros(), zeros()], spread = [zeros(), zeros()];
+    for (const [name, {applies, answers}] of worth) {
+      if (passed.includes(name)) continue;
+      const answered = signOf.get(name).chance * applies;
+      const raw = answers.map(one => toClasses(one.culprits).map((share, c) => Math.max(one.chance * share / now[c], L.least_chance)));
+      const total = now.map((_, c) => raw.reduce((sum, row) => sum + row[c], 0));
+      const under = raw.map(row => row.map((one, c) => one / total[c]));
+      now.forEach((_, c) => [first, c].forEach((given, row) => {
+        let mean = 0, square = 0;
+        for (const likely of under) {
+          const odds = Math.log(likely[first] / likely[c]);
+          mean += likely[given] * odds;
+          square += likely[given] * odds * odds;
+        }
+        shift[row][c] += answered * mean;
+        spread[row][c] += answered * square - (answered * mean) ** 2;
+      }));
+    }
+    const overtaken = (row, c) => below(-(Math.log(now[first] / now[c]) + shift[row][c])
+      / Math.sqrt(Math.max(spread[row][c], L.least_chance)));
+    const lost = now.map((share, c) => c === first ? 0
+      : Math.min(now[first] * overtaken(0, c) + share * overtaken(1, c), 1));
+    return Math.max(1 - sumOf(lost), 0);
   }
 
   function appliesOf(word, verdict) {
@@ -124,13 +157,16 @@ function makeAsking(model) {
     if (alike.length) {
       return {question: null, reason: `${alike.join(" and ")} need the same barrier, so telling them apart changes nothing`};
     }
-    const value = new Map();
-    for (const [name, {gain, right}] of worthOf(verdict)) {
-      if (!passed.includes(name) && gain >= L.least_gain && right >= L.least_change) {
+    const value = new Map(), worth = worthOf(verdict);
+    for (const [name, {gain}] of worth) {
+      if (!passed.includes(name) && gain >= L.least_gain) {
         value.set(name, gain * signOf.get(name).chance / signOf.get(name).effort);
       }
     }
-    if (!value.size) return {question: null, reason: "no more answers will change what to buy"};
+    if (!value.size || (stays(verdict, passed, byBarrier, worth) >= L.barrier_stays
+                        && stays(verdict, passed, byWhatIsBuilt, worth) >= L.built_stays)) {
+      return {question: null, reason: "more answers would hardly change what to buy"};
+    }
     const best = Math.max(...value.values());
     for (const [name, worth] of value) {
       if (worth >= best - L.alike) return {question: name, reason: "it is expected to tell most for the least trouble"};
