@@ -114,20 +114,24 @@ def further(draws: int, seed: int, factors: tuple[float, ...] = (0.6, 0.8, 1.2, 
     rng = np.random.default_rng(seed)
     rows = []
     for (kind, target, clumped), n in product(forests(), (12, 30)):
-        held = asked = 0
-        for turn in range(draws):
-            y, w = survey(target, kind, clumped, factors[turn % len(factors)], rng, (1, n + most))
-            rule = StoppingRule(ADDITION, n)
-            if any(side[0] for side in decided(target, y[:, :n], w[:, :n], nominal(rule, n))):
-                continue
-            asked += 1
-            needed = next((m for m in range(1, most + 1) if any(side[0] for side in decided(
-                target, y[:, :n + m], w[:, :n + m], nominal(rule, n + m)))), most + 1)
-            range_ = plots_more(target, y[0, :n], w[0, :n], rule, turn, most)
-            held += range_.low <= needed <= (range_.high or most + 1)
-        if asked:
-            rows.append({"forest": kind, "target": target.wanted, "clumped": clumped, "plots": n, "asked": asked,
-                         "held": held / asked})
+        rule = StoppingRule(ADDITION, n)
+        parts = [survey(target, kind, clumped, factor, rng, (-(-draws // len(factors)), n + most)) for factor in factors]
+        y, w = (np.concatenate(part) for part in zip(*parts, strict=True))
+        open_ = ~np.logical_or(*decided(target, y[:, :n], w[:, :n], nominal(rule, n)))
+        y, w, needed = y[open_], w[open_], np.full(open_.sum(), most + 1)
+        for m in range(1, most + 1):
+            waiting = np.flatnonzero(needed > most)
+            if not len(waiting):
+                break
+            found = np.logical_or(*decided(target, y[waiting, :n + m], w[waiting, :n + m], nominal(rule, n + m)))
+            needed[waiting[found]] = m
+        held = 0
+        for turn, (first, second, real) in enumerate(zip(y, w, needed, strict=True)):
+            range_ = plots_more(target, first[:n], second[:n], rule, turn, most)
+            held += range_.low <= real <= (range_.high or most + 1)
+        if len(y):
+            rows.append({"forest": kind, "target": target.wanted, "clumped": clumped, "plots": n, "asked": len(y),
+                         "held": held / len(y)})
     return pd.DataFrame(rows)
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from scipy import stats
 
 from diagnose.survey import change, compare, density, design, plan, proportion, quality, stopping
 from diagnose.survey.decide import decided
@@ -211,6 +212,24 @@ def test_looking_again_and_again_errs_as_published() -> None:
         near("W60", stopping.chance_to_cross(limits, two_sided=True), CASES["W60"]["expected"]["overall"])
 
 
+def test_the_chance_to_stop_at_each_look_is_the_one_of_another_library() -> None:
+    told = np.cumsum(CASES["W62"]["expected"]["each_side_at_look"])
+    found = [stopping.chance_to_cross([1.6448536] * many, two_sided=True) / 2 for many in CASES["W62"]["inputs"]["looks"]]
+    near("W62", found, told)
+
+
+def test_few_asked_are_judged_as_wrongly_as_the_table_of_lots_prints() -> None:
+    given, told = CASES["W61"]["inputs"], CASES["W61"]["expected"]
+    for n, d, provider, consumer in list(zip(given["n"], given["d"], told["provider_risk"], told["consumer_risk"],
+                                             strict=True))[1:]:
+        wanted, plots = Target(STOCKED, given["good"]), np.ones((1, n))
+        # the rule of the table as the decision makes it: act where more than d are without
+        error = (stats.binom.cdf(n - d - 1, n, given["good"]) + stats.binom.cdf(n - d, n, given["good"])) / 2
+        acts = [bool(decided(wanted, np.arange(n)[None] < x, plots, error)[0][0]) for x in range(n + 1)]
+        chance = stats.binom.pmf(np.arange(n + 1), n, given["good"]), stats.binom.pmf(np.arange(n + 1), n, given["poor"])
+        near("W61", [chance[0][acts].sum(), 1 - chance[1][acts].sum()], [provider, consumer])
+
+
 def test_several_looks_need_as_much_more_as_published() -> None:
     given = CASES["W53"]["inputs"]
     drift = math.sqrt(given["percent_of_fixed"] / 100) * (1.959964 + 1.281552)
@@ -240,8 +259,6 @@ def test_stocked_plots_are_decided_by_the_published_numbers() -> None:
     acts = [bool(decided(wanted, np.arange(given["n"])[None] < x, plots, given["error"])[0][0])
             for x in range(given["n"] + 1)]
     assert acts == [x < given["rule"] for x in range(given["n"] + 1)]
-    from scipy import stats
-
     near("W58", stats.binom.cdf(given["rule"] - 1, given["n"], given["wanted"]), CASES["W58"]["expected"]["wrong_to_act"])
     near("W58", stats.binom.sf(given["rule"] - 1, given["n"], given["poor"]), CASES["W58"]["expected"]["wrong_not_to"])
     given, n = CASES["W59"]["inputs"], CASES["W59"]["expected"]["n"]

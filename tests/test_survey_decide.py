@@ -46,8 +46,22 @@ def test_a_look_after_every_plot_needs_the_rule_that_allows_it() -> None:
     assert max(looked_always(wants(PER_HA, 5.5), y, w, 30)) <= 0.06
     said = np.zeros(len(y), bool)
     for n in range(10, 41):  # the error of one look, taken again and again
-        said |= decided(wants(PER_HA, 5.5), y[:, :n], w[:, :n], nominal(StoppingRule(ONE), n))[0]
+        said |= decided(wants(PER_HA, 5.5), y[:, :n], w[:, :n], nominal(StoppingRule(ONE), n))[1]
     assert said.mean() > 0.1
+
+
+@pytest.mark.parametrize("kind", ["families", "bare patches", "gamma clumps"])
+def test_few_plots_that_miss_the_clumps_are_no_proof_that_trees_are_too_few(kind: str) -> None:
+    rng = np.random.default_rng(57)
+    for mean in (2.5, 12.0):  # a quarter of the ground holds all trees, or as much variance in other clumps
+        y, w = survey(wants(PER_HA, mean), kind, 3.0, 1.0, rng, (DRAWS, 20))
+        assert looked(wants(PER_HA, mean), y, w, 10, 3)[0] <= 0.06 + ERROR
+    empty = decide(own_target("1100/ha"), [0] * 10, [50] * 10)
+    assert empty.verdict == MORE and empty.high is None and empty.as_json()["high"] is None
+    assert "(0 to no upper limit)" in empty.sentence and "inf" not in empty.sentence
+    assert decide(own_target("1100/ha"), [0] * 14, [50] * 14).verdict == ACT
+    # and many empty plots are as sure as can be
+    assert decide(own_target("1100/ha"), [0] * 400, [50] * 400).verdict == ACT
 
 
 @pytest.mark.parametrize(("kind", "clumped"), [("gamma clumps", 0.2), ("families", 1.0), ("bare patches", 0.2)])
@@ -196,13 +210,13 @@ def test_a_ground_of_which_every_plot_was_visited_is_decided_by_the_count_itself
 def test_each_part_of_the_ground_says_for_itself_whether_to_act() -> None:
     rows = [{"site": "S", "plot": f"{part}{plot}", "tree": str(tree) if trees else None, "browsed": 0.0 if trees else None,
              "plot_area_m2": 50.0, "stratum": part}
-            for part, plots, trees in (("crest", 20, 10), ("hollow", 6, 0)) for plot in range(plots)
+            for part, plots, trees in (("crest", 40, 10), ("hollow", 14, 0)) for plot in range(plots)
             for tree in range(max(1, trees))]
     found = summarise(pd.DataFrame(rows), None, [own_target("1100/ha")])
     assert found.decisions[0].verdict == NOT_NEEDED  # pooled plot by plot
     assert {part: told[0].verdict for part, told in found.by_part.items()} == {"crest": NOT_NEEDED, "hollow": ACT}
     assert "In part hollow though: Act: at most" in found.answer
-    assert any("crest 20, hollow 6" in line for line in found.not_covered)
+    assert any("crest 40, hollow 14" in line for line in found.not_covered)
     assert "Part hollow" in " ".join(decision_lines(found)) and len(found.as_json()["by_part"]["hollow"]) == 1
     assert set(found.long()["group"]) >= {"part_crest", "part_hollow"}
 
@@ -212,3 +226,21 @@ def test_the_share_of_stocked_plots_has_the_exact_limits_of_its_source() -> None
     for x, n in ((1, 12), (12, 16)):
         found, exact = stocking([1] * x + [0] * (n - x), 50), binomtest(x, n).proportion_ci(0.95, "exact")
         assert (found.low, found.high) == pytest.approx((exact.low, exact.high), abs=1e-9)
+
+
+def test_plots_that_cannot_be_reached_are_not_waited_for() -> None:
+    target, y = own_target("1100/ha"), [1] * 19
+    assert decide(target, y, [50] * 19, StoppingRule(ADDITION, 20)).verdict == WAIT
+    assert decide(target, y, [50] * 19, StoppingRule(ADDITION, 20), unreached=1).verdict == ACT
+    # a rule of many looks asks for plots that tell something
+    assert decide(target, y[:9], [50] * 9, StoppingRule(MANY, 30), unreached=5).verdict == WAIT
+    rows = pd.concat([trees_of(), pd.DataFrame([{"site": "s", "plot": "cliff", "reached": 0.0, "tree": None}])])
+    assert summarise(rows, targets=[target], rule=StoppingRule(ADDITION, 13)).decisions[0].verdict != WAIT
+
+
+def test_no_part_of_the_ground_is_decided_before_the_whole_may_be_looked_at() -> None:
+    trees = trees_of()
+    trees["stratum"] = ["crest" if int(plot) < 6 else "hollow" for plot in trees["plot"]]
+    found = summarise(trees, targets=[own_target("1100/ha")], rule=StoppingRule(ADDITION, 20), refused=["line 3: x"])
+    assert found.decisions[0].verdict == WAIT and not found.by_part
+    assert "1 rows were refused" not in found.answer and "1 row was refused" in found.answer

@@ -30,7 +30,7 @@ PUBLIC = public(room)
 PRINTS = {"coverage.main", "coverage.table"}
 # given good values only: the arrays that they work on were checked before by the function that calls them
 INNER = {"clumped.too_few", "clumped.enough", "clumped.moments", "decide.decided", "proportion.logit_limits",
-         "design.pivotal"}
+         "design.pivotal", "tally.joined"}
 
 
 FIELD = {"type": "Polygon", "coordinates": [[[9, 47], [9.01, 47], [9.01, 47.01], [9, 47]]]}
@@ -145,6 +145,7 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "proportion.logit_limits": {"browsed": np.array([[1.0, 2, 0]]), "trees": np.array([[8.0, 8, 8]])},
         "frame.plot_totals": {"value": "browsed", "by": ()}, "quality.many_crews": {"counts": np.array([[3, 1], [2, 2], [0,
             4]])},
+        "tally.joined": {"tallies": [(trees, []), (trees.assign(plot="9"), [])]},
         "ratio.ratio_of_totals": {"y": given["browsed1"], "x": given["trees1"]},
         "stopping.chance_to_cross": {"drift": 0.0}, "stopping.nominal": {"plots": 6},
         "summary.summarise": {"targets": [given["target"]], "by": None, "redraw": 0, "lasting": {"tube": survival([1, 2,

@@ -10,7 +10,8 @@ import pytest
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.frame import checked, severity
 from diagnose.survey.proportion import share_browsed
-from diagnose.survey.tally import TALLY, doubts, problems, read_tally, template
+from diagnose.survey.summary import summarise
+from diagnose.survey.tally import TALLY, doubts, joined, problems, read_tally, template, to_mend
 
 GOOD = {"site": "a", "visit": "2026-03-31", "plot": "1", "tree": "7", "species": "oak", "browsed": "1"}
 DAY = datetime.date(2026, 6, 1)
@@ -75,3 +76,42 @@ def test_heights_written_down_become_classes() -> None:
     frame, refused = read_tally(io.StringIO(text))
     found = [None if word != word else word for word in checked(frame)["height_class"]]
     assert not refused and found == ["under 50 cm", "50 to 130 cm", "over 130 cm", None]
+
+
+def tally(*rows: str) -> io.StringIO:
+    return io.StringIO("site,visit,plot,tree,species,browsed,stem_damage,protection\n" + "\n".join(rows) + "\n")
+
+
+def test_a_planting_that_takes_two_days_is_one_visit() -> None:
+    spring = [f"a,2026-04-{14 + plot // 5:02},{plot},{tree},oak,0,," for plot in range(10) for tree in (1, 2)]
+    both = summarise(read_tally(tally(*spring))[0])
+    assert both.plots == 10 and both.visits == ("2026-04-14", "2026-04-15") and both.compared is None
+    split = summarise(read_tally(tally(*spring, "a,2026-04-16,4,3,oak,0,,"))[0])  # the rest of a plot on the next day
+    assert split.plots == 10 and split.trees == 21
+    later = [row.replace("2026-04", "2026-05") for row in spring]  # the same trees a month later
+    again = summarise(read_tally(tally(*spring, *later))[0])
+    assert again.plots == 10 and again.visits == ("2026-05-14", "2026-05-15") and again.compared is not None
+    assert again.compared.days == ("2026-04-15", "2026-05-15")
+    other = [f"a,2025-04-14,{plot},1,oak,1,," for plot in range(20, 30)]  # other plots a year before are another visit
+    assert summarise(read_tally(tally(*other, *spring))[0]).plots == 10
+
+
+def test_what_crews_write_for_nothing_is_nothing() -> None:
+    frame, refused = read_tally(tally("a,2026-04-14,1,1,oak,0,none,None", "a,2026-04-14,1,2,oak,0,-,no"))
+    assert not refused and (frame["stem_damage"] == "").all() and (frame["protection"] == "").all()
+
+
+def test_mended_rows_are_taken_in_and_no_longer_count_as_refused() -> None:
+    first = read_tally(tally("a,2026-04-14,1,1,oak,0,,", "a,2026-04-14,1,2,oak,maybe,,", "a,14.4.2026,2,1,oak,1,,"))
+    assert len(first[1]) == 2
+    mended = to_mend(first[1]).replace("maybe", "1").replace("14.4.2026", "2026-04-14")
+    trees, refused = joined([first, read_tally(io.StringIO(mended))])
+    assert len(trees) == 3 and refused == []
+    half = to_mend(first[1]).replace("maybe", "1")
+    trees, refused = joined([first, read_tally(io.StringIO(half))])
+    assert len(trees) == 2 and len(refused) == 1 and "no day" in refused[0].why
+
+
+def test_a_table_of_the_first_line_alone_is_an_empty_tally() -> None:
+    frame, refused = read_tally(io.StringIO(template()))
+    assert frame.empty and refused == []

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import importlib.util
+import itertools
 import json
 import math
 from pathlib import Path
 
+import numpy as np
 import pyogrio
 import pytest
 import shapely
@@ -48,6 +50,46 @@ def test_a_walked_track_gives_the_line_its_gates_and_its_braced_corners(tmp_path
     line = read_line(tmp_path / "walk.gpx")
     assert line.line == ((-71.6, 46.1), (-71.599, 46.1), (-71.599, 46.1009))
     assert line.gates == ((-71.5995, 46.1),) and line.braces == ((-71.6, 46.1),)
+
+
+def walked(corners: list[tuple[float, float]], wander_m: float, seed: int) -> list[tuple[float, float]]:
+    """A receiver's track along a line [m]: a place every 1.2 m, off by an error that wanders (autoregressive)."""
+    rng, off, track = np.random.default_rng(seed), np.zeros(2), []
+    for begin, end in itertools.pairwise(np.array(corners, float)):
+        for share in np.arange(0, 1, 1.2 / np.hypot(*(end - begin))):
+            off = 0.98 * off + rng.normal(0, wander_m * math.sqrt(1 - 0.98**2), 2)
+            east, north = begin + share * (end - begin) + off
+            track.append((-71.6 + east / (111_320 * math.cos(math.radians(46.1))), 46.1 + north / 111_132))
+    return track
+
+
+def as_gpx(*segments: list[tuple[float, float]]) -> str:
+    parts = "".join("<trkseg>" + "".join(f'<trkpt lat="{lat:.7f}" lon="{lon:.7f}"/>' for lon, lat in one) + "</trkseg>"
+                    for one in segments)
+    return f'<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1"><trk>{parts}</trk></gpx>'
+
+
+def test_a_wandering_receiver_does_not_lengthen_the_fence(tmp_path: Path) -> None:
+    """A track is longer than the way that was walked: Ranacher et al. 2016, Int. J. Geogr. Inf. Sci. 30:316, from memory."""
+    corners = [(0, 0), (120, -6), (150, 80), (60, 140), (-15, 70), (0, 0)]
+    true = sum(math.dist(*pair) for pair in itertools.pairwise(corners))
+    for seed in range(5):
+        track = walked(corners, 2.5, seed)
+        assert FenceLine(tuple(track)).length_m > 1.05 * true  # place by place
+        (tmp_path / "walk.gpx").write_text(as_gpx(track))
+        found = read_line(tmp_path / "walk.gpx")
+        assert found.length_m == pytest.approx(true, rel=0.05) and len(found.line) < 20
+    (tmp_path / "small.gpx").write_text(as_gpx(walked([(0, 0), (6, 0), (6, 6), (0, 6), (0, 0)], 0.1, 1)))
+    assert read_line(tmp_path / "small.gpx").length_m == pytest.approx(24, rel=0.1)
+
+
+def test_a_track_in_two_segments_is_one_fence(tmp_path: Path) -> None:
+    """A new segment begins where reception was lost or the receiver was off: GPX 1.1 schema, trkseg."""
+    track = walked([(0, 0), (200, 0), (200, 200)], 0.5, 3)
+    (tmp_path / "walk.gpx").write_text(as_gpx(track[:150], track[160:]))
+    assert read_line(tmp_path / "walk.gpx").length_m == pytest.approx(400, rel=0.03)
+    (tmp_path / "far.gpx").write_text(as_gpx(track[:100], track[260:]))  # 190 m apart: two fences, the longer is taken
+    assert read_line(tmp_path / "far.gpx").length_m < 150
 
 
 def test_a_fence_is_as_long_as_on_the_ellipsoid() -> None:

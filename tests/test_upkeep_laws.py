@@ -14,12 +14,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from diagnose.fieldlog.store import Log, open_log
+from diagnose.protect.requirement import NEED_OF, other_names
 from diagnose.upkeep.due import due
 from diagnose.upkeep.growth import CLIMATES, VIGOURS, Rate, day_of_season, default_rate, measured_rates, season_count
 from diagnose.upkeep.metal import metal
 from diagnose.upkeep.outlook import FAR, Outlook, Standing, when
 from diagnose.upkeep.register import FORMS, check, register, take_away
-from diagnose.upkeep.rules import forms
+from diagnose.upkeep.rules import bark_safe_mm, forms, reach_mm
 
 settings.register_profile("laws", deadline=None)  # how long a law takes says nothing of it
 settings.load_profile("laws")
@@ -162,3 +163,25 @@ def test_every_form_says_what_it_needs(tmp_path: Path) -> None:
     known = {"closed", "snug", "tube", "any_size", "hard", "live", "widens", "metal", "line", "look_days", "leader_only"}
     assert all(set(traits) <= known for traits in forms()["forms"].values())
     assert set(forms()["form_of_part"].values()) <= set(FORMS)
+
+
+def test_a_barrier_put_up_today_against_whatever_animal_is_not_due_today(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    for culprit in sorted(set(NEED_OF)):
+        for form in ("cage", "tree shelter", "fence"):
+            register(log, form, site="s", label=f"{culprit} {form}", built="2026-06-01", figures={"culprits": [culprit]})
+    told = [item for item in due(log, date(2026, 6, 1)) if item.barrier and item.kind != "ahead"]
+    assert [(item.label, item.what, item.why) for item in told] == []
+
+
+@pytest.mark.parametrize(("culprit", "like"), [("red_deer", "elk_browsing"), ("fallow_deer", "elk_browsing"),
+                                               ("brown_hare", "hare"), ("wood_mouse", "mouse_or_rat")])
+def test_a_named_animal_hurts_bark_until_stems_are_as_thick_as_for_its_kind(culprit: str, like: str) -> None:
+    assert bark_safe_mm((culprit,)) == bark_safe_mm((like,)) > 0
+
+
+def test_whoever_browses_leaders_must_be_outgrown() -> None:
+    for culprit in ("red_deer", "roe_deer", "sika", "sheep", "goat", "cattle", "horse", "brown_hare", "mouflon", "muntjac"):
+        assert reach_mm((other_names().get(culprit, culprit),)) >= 600, culprit
+    for culprit in ("wild_boar", "pocket_gopher", "tree_squirrel"):  # no size is known from which they do no harm
+        assert bark_safe_mm((culprit,)) == float("inf")

@@ -150,16 +150,21 @@ def design(boundary: str, **given: Any) -> None:
 
 
 @survey.command(cls=Verb)
-@click.argument("file", type=Read())
+@click.argument("files", type=Read(), nargs=-1, required=True, metavar="FILE...")
 @click.option("--refused", type=Written(".csv"), metavar="OUT", help="Write the rows that were refused, to be mended.")
 @_estimating
-def estimate(file: str, refused: str | None, **given: Any) -> None:
-    """Estimate from a filled tally, a CSV file."""
-    from diagnose.survey.tally import to_mend
+def estimate(files: tuple[str, ...], refused: str | None, **given: Any) -> None:
+    """Estimate from a filled tally, a CSV file.
+
+    Rows of later files join those of the first: give the mended rows so.
+    """
+    from diagnose.survey.tally import joined, to_mend
     from diagnose.whole_file import write_whole
 
     asked = SimpleNamespace(**given)
-    trees, rows = _read(file)
+    trees, rows = joined(list(map(_taken, files)))
+    for line in rows:
+        print(line, file=sys.stderr)
     if refused:
         write_whole(refused, to_mend(rows))
     _say(asked, [trees], refused=rows)
@@ -212,13 +217,21 @@ def keep(file: str, refused_to: str | None, by: str, log: str) -> None:
     print("\n".join([f"{kept} entries of {file} are kept in the log, {len(refused)} refused", *map(str, refused)]))
 
 
-def _read(file: str) -> tuple[pd.DataFrame, list[RefusedRow]]:
-    """A tally's trees, and what is refused of it, which is said too."""
+def _taken(file: str) -> tuple[pd.DataFrame, list[RefusedRow]]:
+    """A tally's trees, and what is refused of it, with its file's name."""
+    from dataclasses import replace
+
     from diagnose.survey.tally import read_tally
 
     trees, refused = read_tally(file)
+    return trees, [replace(row, file=file) for row in refused]
+
+
+def _read(file: str) -> tuple[pd.DataFrame, list[RefusedRow]]:
+    """A tally's trees, and what is refused of it, which is said too."""
+    trees, refused = _taken(file)
     for line in refused:
-        print(f"{file}: {line}", file=sys.stderr)
+        print(line, file=sys.stderr)
     return trees, refused
 
 

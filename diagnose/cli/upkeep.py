@@ -223,7 +223,7 @@ def fence(form: str, line: str, **given: Any) -> None:
     from diagnose.upkeep.fence import read_line, register_fence
 
     asked = SimpleNamespace(**given)
-    walked = read_line(line)
+    walked = read_line(line, asked.error_m)
     own = register_fence(open_log(asked.log), form, walked, asked.error_m, site=asked.site or "", label=asked.label,
                          material=asked.material, note=asked.note, by=asked.by, built=asked.on.isoformat(),
                          figures={"culprits": list(asked.culprit)} if asked.culprit else {})

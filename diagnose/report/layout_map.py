@@ -5,13 +5,15 @@ from __future__ import annotations
 from io import BytesIO
 
 import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
 
 from diagnose.protect.requirement import cautions_for
 from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
 from diagnose.survey.boundary import Ground
 from diagnose.survey.design import walk_length
 
-MARGIN, HEAD, COLUMN = 40.0, 102.0, 150.0  # [point]
+MARGIN, HEAD, COLUMN = 40.0, 102.0, 128.0  # [point]
 
 
 def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = "A4", rule: str = "") -> bytes:
@@ -60,11 +62,12 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
     for number, words in enumerate([*([rule] if rule else []), *cautions_for(["survey"], short=True)]):
         canvas.drawString(MARGIN, high - MARGIN - 52 - 12 * number, settable(words))
     canvas.setDash(3, 2)
-    for name, whole in ground.strata:
-        for part in getattr(whole, "geoms", [whole]):
-            _line(canvas, [at(x, y) for x, y in part.exterior.coords])
-        middle = whole.representative_point()
-        canvas.drawString(*at(middle.x, middle.y), settable(name))
+    edge = ground.metres.boundary.buffer(1.0)  # a line that two parts share is drawn, the outer one but once [m]
+    for _, whole in ground.strata:
+        inner = whole.boundary.difference(edge)
+        for part in getattr(inner, "geoms", [inner]):
+            if not part.is_empty:
+                _line(canvas, [at(x, y) for x, y in part.coords])
     canvas.setDash()
     for part in getattr(ground.metres, "geoms", [ground.metres]):
         for ring in (part.exterior, *part.interiors):
@@ -79,6 +82,8 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
         canvas.setFillColor(HexColor("#222222"))
         canvas.setFont(BOLD, 7)
         canvas.drawCentredString(place[0], place[1] - 2.5, str(number))
+    for name, whole in ground.strata:
+        _named(canvas, settable(name), at(*_middle(whole, points)))
     bottom = top - (north - south) * scale
     metres = next(m for m in (1000, 500, 200, 100, 50, 20, 10, 5, 2, 1, 0) if m * scale <= 120)
     canvas.line(MARGIN, bottom - 14, MARGIN + metres * scale, bottom - 14)
@@ -87,6 +92,27 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
     _coordinates(canvas, ground, points, bottom - 36, high)
     canvas.save()
     return out.getvalue()
+
+
+def _middle(part: BaseGeometry, points: np.ndarray) -> tuple[float, float]:
+    """Where in a part of the ground its name lies farthest from every plot and from the edge [m]."""
+    west, south, east, north = part.bounds
+    places = np.stack(np.meshgrid(np.linspace(west, east, 30), np.linspace(south, north, 30)), axis=-1).reshape(-1, 2)
+    to_plot = np.hypot(*(places[:, None] - points[None]).transpose(2, 0, 1)).min(axis=1)
+    shapes = shapely.points(places)
+    free = np.minimum(to_plot, shapely.distance(shapes, part.boundary)) * shapely.contains(part, shapes)
+    x, y = places[int(free.argmax())]
+    return float(x), float(y)
+
+
+def _named(canvas, name: str, place: tuple[float, float]) -> None:  # type: ignore[no-untyped-def]
+    """A name on a white ground, so that no line runs through it."""
+    canvas.setFont(FONT, 9)
+    wide = canvas.stringWidth(name, FONT, 9)
+    canvas.setFillGray(1)
+    canvas.rect(place[0] - wide / 2 - 2, place[1] - 4, wide + 4, 11, stroke=0, fill=1)
+    canvas.setFillGray(0)
+    canvas.drawCentredString(place[0], place[1] - 1.5, name)
 
 
 def _coordinates(canvas, ground: Ground, points: np.ndarray, top: float, high: float) -> None:  # type: ignore[no-untyped-def]

@@ -20,9 +20,11 @@ from diagnose.survey.summary import Survey
 
 if TYPE_CHECKING:
     from reportlab.graphics.shapes import Drawing
+    from shapely.geometry.base import BaseGeometry
 
 WIDTH = 480.0  # of drawings and tables [point]
 ROW, NAME = 18.0, 130.0
+LETTERS = 28  # of a name in one line beside its bar
 INK, FAINT, GRID = "#222222", "#777777", "#dddddd"
 LOW_RATE, HIGH_RATE = (255, 247, 224), (140, 45, 4)  # pale to dark, so that it prints in grey as well
 UNSURE = 0.15  # a map cell with a larger standard error is drawn with a dot, not filled
@@ -119,7 +121,10 @@ def interval_drawing(rows: dict[str, Estimate]) -> Drawing:
         drawing.add(String(x, 5, f"{100 * k * step:.0f} %", fontSize=7, textAnchor="middle", fillColor=HexColor(FAINT)))
     for number, (name, one) in enumerate(rows.items()):
         y = height - ROW * (number + 0.5) - 4
-        drawing.add(String(NAME - 8, y - 3, _short(name), fontSize=8, textAnchor="end", fillColor=HexColor(INK)))
+        lines = wrap(name.replace("_", " "), LETTERS, max_lines=2, placeholder=" …")
+        for line, words in enumerate(lines):
+            high = y - 3 + 4 * (len(lines) - 1 - 2 * line)
+            drawing.add(String(NAME - 8, high, words, fontSize=9 - len(lines), textAnchor="end", fillColor=HexColor(INK)))
         if one.value is None:
             drawing.add(String(NAME + 4, y - 3, one.note or "no estimate", fontSize=7, fillColor=HexColor(FAINT)))
             continue
@@ -165,9 +170,10 @@ def map_drawing(survey: Survey) -> Drawing | None:
             if row % 2 == 0 and column % 2 == 0:
                 drawing.add(Circle(x, y, 0.7, fillColor=HexColor(FAINT), strokeColor=None))
         else:
-            side = cell * scale + 0.4  # a hair of overlap, so that no white lines show
             tone = colour(drawn.rate[row, column])
-            drawing.add(Rect(x - side / 2, y - side / 2, side, side, fillColor=tone, strokeColor=None))
+            for ring in _cell(float(drawn.x[column]), float(drawn.y[row]), cell + 0.4 / scale, survey.area):
+                drawing.add(Polygon([c for east_m, north_m in ring for c in at(east_m, north_m)],
+                                    fillColor=tone, strokeColor=None))
     if survey.area is not None:
         for part in getattr(survey.area, "geoms", [survey.area]):
             corners = [c for x, y in part.exterior.coords for c in at(x, y)]
@@ -193,6 +199,16 @@ def map_drawing(survey: Survey) -> Drawing | None:
     drawing.add(Line(6, 8, 6 + metres * scale, 8, strokeColor=HexColor(INK), strokeWidth=1.2))
     drawing.add(String(10 + metres * scale, 5, f"{metres:g} m", fontSize=7, fillColor=HexColor(INK)))
     return drawing
+
+
+def _cell(x: float, y: float, side: float, area: BaseGeometry | None) -> list[list[tuple[float, float]]]:
+    """Corners of what of a map's cell lies on the planting; side : with a hair of overlap against white lines [m]."""
+    import shapely
+
+    half = side / 2
+    square = shapely.box(x - half, y - half, x + half, y + half)
+    parts = shapely.get_parts(square if area is None else square.intersection(area))
+    return [list(part.exterior.coords)[:-1] for part in parts if part.geom_type == "Polygon"]
 
 
 def map_picture(survey: Survey) -> str:

@@ -82,11 +82,14 @@ def _tally(log: Log) -> None:
     entry["site"] = left.text_input("Planting", _told("site"), key="tally site").strip()
     day = datetime.date.fromisoformat(_told("visit") or datetime.date.today().isoformat())
     entry["visit"] = right.date_input("Day", day, key="tally day").isoformat()
+    left, right = st.columns(2)  # pair by pair, so that a phone shows them in this order
     entry["plot"] = left.text_input("Plot, as on the stake", _told("plot"), key="tally plot").strip()
     entry["plot_area_m2"] = right.text_input("Its area [m²]", _told("plot_area_m2"), key="tally area").strip()
+    left, right = st.columns(2)
     entry["tree"] = left.text_input("Tree: tag or number; empty for a plot without trees", _told("tree"),
                                     key=f"tally tree {turn}").strip()
     entry["species"] = right.text_input("Species", _told("species"), key=f"tally species {turn}").strip()
+    left, right = st.columns(2)
     entry["height_cm"] = left.text_input("Height of the live tip [cm]", _told("height_cm"),
                                          key=f"tally height {turn}").strip()
     entry["protection"] = right.text_input("Protected by; empty when not", _told("protection"),

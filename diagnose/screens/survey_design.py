@@ -6,6 +6,7 @@ import hashlib
 import tempfile
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import streamlit as st
 
@@ -14,7 +15,9 @@ from diagnose.fieldlog.store import Log
 from diagnose.report.layout_map import layout_pdf
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.screens import drawer
+from diagnose.screens.chart import chart
 from diagnose.screens.look import literal
+from diagnose.screens.plain_map import map_of
 from diagnose.screens.show import hand_over
 from diagnose.survey.boundary import Ground, from_geojson, read_ground
 from diagnose.survey.design import as_gpx
@@ -91,16 +94,34 @@ def design(log: Log) -> None:
                 f"{laid.hours:.1f} hours with the tally. {literal(plan.rule.words)}")
     for note in (*laid.notes, *(f"{name}: {many} plots" for name, many in plan.strata.items())):
         st.caption(literal(note))
-    st.scatter_chart(pd.DataFrame(laid.points, columns=["east [m]", "north [m]"]), x="east [m]", y="north [m]", height=320)
+    _drawn(ground, laid.points)
     if st.button("Draw another random start"):
         st.session_state["layout_turn"] = turn + 1
         st.rerun()
-    _handed(ground, site, plan, laid.points, laid.parts)
+    _handed(log, ground, site, plan, laid.points, laid.parts)
 
 
-def _handed(ground: Ground, site: str, plan: Plan, points: object, parts: tuple[str, ...]) -> None:
+def _drawn(ground: Ground, points: np.ndarray) -> None:
+    """The plots within the boundary, on the map of the other pages; plain metres where no place on earth is known."""
+    if ground.epsg is None:
+        west, south, *_ = ground.metres.bounds
+        shown = pd.DataFrame(points - [west, south], columns=["east [m]", "north [m]"])
+        st.scatter_chart(shown, x="east [m]", y="north [m]", height=320)
+        return
+    places = [ground.degrees(float(x), float(y)) for x, y in points]
+    plots = pd.DataFrame([(str(number), *place) for number, place in enumerate(places, 1)], columns=["name", "lat", "lon"])
+    nothing = pd.DataFrame(columns=["lat", "lon", "error_m", "culprit", "label"]).astype(
+        {"lat": float, "lon": float, "error_m": float})
+    boundary = ground.as_geojson()
+    chart(lambda: map_of(nothing, plots=plots, boundary=boundary, told=f"Map of {len(plots)} plots"), plots,
+          "Map of the plots", "layout", boundary)
+
+
+def _handed(log: Log, ground: Ground, site: str, plan: Plan, points: object, parts: tuple[str, ...]) -> None:
     if st.button("Keep this plan, before the first plot", type="primary", width="stretch"):
         drawer.keep(plan_drawer(site), {"plan": plan.as_yaml()})
+        if site and ground.epsg is not None and log.records("site", name=site).empty:
+            log.save("site", name=site, boundary=ground.as_geojson())  # maps and distances to the edge go by it
         st.success("Kept on this device; take the file along too.")
     one, two, three, four = st.columns(4)
     hand_over(one, "Plan", plan.as_yaml(), "plan.yaml", "application/yaml")

@@ -118,12 +118,23 @@ def _line(job: Job, several_sites: bool) -> str:
 
 
 def _tick_off(log: Log, items: list[Item], day: date) -> None:
-    """Several barriers found alike, entered at once where they are listed."""
+    """Several barriers found alike, entered at once where they are listed: all of one work, or one by one."""
     at = {item.barrier: f"{item.label}: {item.what}" for item in items if item.barrier}
     if not at:
         return
-    with st.expander("Tick off several at once", key="tick off"), st.form("upkeep_tick", border=False, clear_on_submit=True):
-        chosen = st.multiselect("Barriers that were looked at or mended", list(at), format_func=at.__getitem__)
+    works = {"": "one by one", **{f"{job.kind} {job.what} {job.where}": f"{job.many} × {job.what.rstrip('.')}"
+                                  for job in jobs(items) if job.many > 1}}
+    of_work = {f"{job.kind} {job.what} {job.where}": [item.barrier for item in job.items] for job in jobs(items)}
+    with st.expander("Tick off several at once", key="tick off"):
+        work = st.selectbox("Which work", list(works), format_func=works.__getitem__, key="tick_work")
+        _ticked(log, at, list(dict.fromkeys(of_work.get(work, []))), work, day)
+
+
+def _ticked(log: Log, at: dict[str, str], first: list[str], work: str, day: date) -> None:
+    """The form: all of that work are chosen, and what was not done is taken out."""
+    with st.form("upkeep_tick", border=False, clear_on_submit=True):
+        chosen = st.multiselect("Barriers that were looked at or mended; take out what was not", list(at), first,
+                                format_func=at.__getitem__, key=f"ticked {work}")
         finding = st.radio("What they are now", FINDINGS, horizontal=True)
         note = st.text_input("Note", key="tick note")
         if not st.form_submit_button("Save these checks", type="primary"):

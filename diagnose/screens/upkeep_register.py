@@ -136,7 +136,7 @@ def fence(log: Log, day: date, site: str) -> None:
                 "error_m": right.number_input("Its places are good to [m]", 0.1, 1000.0, None, 1.0)}
 
     def keep(kept: Path, **told: Any) -> str:
-        line = read_line(kept)
+        line = read_line(kept, told["error_m"])
         register_fence(log, line=line, built=day.isoformat(), by=preferences.initials(), **told)
         return (f"Registered: {told['form']} {told['label']}, {line.length_m:.0f} m, {len(line.gates)} gates, "
                 f"{len(line.braces)} braces.")

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 from pyproj import Transformer
 from shapely import MultiPolygon, Polygon, transform, union_all
-from shapely.geometry import shape
+from shapely.geometry import mapping, shape
 from shapely.geometry.base import BaseGeometry
 from shapely.validation import make_valid
 
@@ -43,6 +44,19 @@ class Ground:
     def area_m2(self) -> float:
         """Area of the polygon [m^2]."""
         return float(self.metres.area)
+
+    def as_geojson(self) -> dict[str, Any]:
+        """The area as a GeoJSON geometry [degree, WGS 84].
+
+        Raises
+        ------
+        CannotUse
+            Where it has no place on earth.
+        """
+        if self.epsg is None:
+            raise CannotUse("The boundary has no place on earth: give it in degrees, or a GeoPackage with its projection.")
+        project = Transformer.from_crs(self.epsg, 4326, always_xy=True).transform
+        return dict(mapping(transform(self.metres, project, interleaved=False)))
 
     def degrees(self, x: float, y: float) -> tuple[float, float]:
         """Latitude and longitude of a point, WGS 84 [degree].

@@ -5,6 +5,7 @@ often, because a survey that misses the clumps sees both a low mean and a low sp
 and the skewness is not read off a few plots, which know little of it, but follows from how clumped the counts are:
 kinds of clumps that are alike in mean and variance differ in their third moment, and each side of the test takes the one
 that is least favourable to it: long tails when asking whether trees are too few, bare patches when whether they suffice.
+And few plots may miss the clumps altogether: ten empty ones are no proof where a quarter of the ground holds all trees.
 
 References
 ----------
@@ -18,7 +19,7 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special, stats
 
 from diagnose.cannot_use import CannotUse
 from diagnose.given import above_nought
@@ -33,7 +34,10 @@ LONG_TAILED = 3.5  # k over c^2, between the last two; chosen by tests/drawn_for
 # c that is assumed, and the trees or plots that it counts for, where few were seen; chosen by tests/drawn_forests.py
 ASSUMED_CLUMPED, ITS_TREES = 2.0, 5.0
 HALF_BARE, ITS_PLOTS = 0.5, 2.0
+MISSED_CLUMPED, ITS_HOLDING = 3.0, 2.0
 LEAST_VARIANCE = 0.25  # of the mean: rows of planted trees vary less than chance, few plots may not vary at all; our choice
+LEAST_CHANCE = 1e-12  # beyond it a quantile of t is not worked out
+MOST_TREES = 1e6  # on a plot; beyond it nothing is bounded
 MOST_CLUMPED = 50.0  # limit of c where hardly a tree was found; our choice
 
 
@@ -58,11 +62,24 @@ def too_few(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarr
     ----------
     .. [1] Hall, P. (1992). J. R. Stat. Soc. B 54:221-228 (from memory); which third moment is taken is our own choice.
     """
-    seen = mean * plots
-    clumped = np.clip(_clumped(mean, variance), 0.0, MOST_CLUMPED)
-    clumped = (clumped * seen + ASSUMED_CLUMPED * ITS_TREES) / (seen + ITS_TREES)
+    seen, told = mean * plots, np.clip(_clumped(mean, variance), 0.0, MOST_CLUMPED)
+    clumped = (told * seen + ASSUMED_CLUMPED * ITS_TREES) / (seen + ITS_TREES)
     third = target + 3 * clumped * target**2 + LONG_TAILED * clumped**2 * target**3
-    return _corrected(mean, variance, plots, target, third / (target + clumped * target**2) ** 1.5)
+    t = _corrected(mean, variance, plots, target, third / (target + clumped * target**2) ** 1.5)
+    return np.maximum(t, special.stdtrit(plots - 1, _clumps_missed(mean, told, plots, target)))
+
+
+def _clumps_missed(mean: np.ndarray, clumped: np.ndarray, plots: int, target: np.ndarray | float) -> np.ndarray:
+    """Chance that plots of a forest on target hold no more than these, because they missed its clumps.
+
+    Clumps of so many trees as the variance asks for reach the plots by chance, a Poisson number of them. Their size is known
+    from the plots that hold some, n / (1 + c) of them and no more than trees were seen; empty plots tell nothing of it.
+    """
+    holding = np.minimum(plots / (1 + clumped), mean * plots)
+    own = holding / (holding + ITS_HOLDING)
+    size = (1 + clumped * mean) ** own * (1 + MISSED_CLUMPED * target) ** (1 - own)
+    chance = special.gammaincc(mean * plots / size + 1, target * plots / size)
+    return np.asarray(np.clip(chance, LEAST_CHANCE, 1 - LEAST_CHANCE))
 
 
 def enough(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarray | float) -> np.ndarray:
@@ -147,7 +164,7 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     Returns
     -------
     low, high : float
-        Trees on a unit of area.
+        Trees on a unit of area; no upper bound (infinite) where too few plots hold trees to tell it.
 
     Raises
     ------
@@ -161,8 +178,8 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     Examples
     --------
     >>> low, high = bounds([4, 6, 5, 7, 3, 5], [1.0] * 6, 0.05)
-    >>> low < 5.0 < high  # the mean
-    True
+    >>> round(low, 1), round(high, 1)
+    (3.9, 10.2)
     """
     if above_nought(error, "The error") >= 0.5:
         raise CannotUse(f"An error lies between 0 and 0.5, not at {error:g}.")
@@ -181,10 +198,12 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     def above(target: np.ndarray) -> np.ndarray:
         return enough(*seen, target) - quantile
 
+    low = 0.0 if mean == 0 else _where(above, mean * 1e-9, mean)
     high = max(mean, 1 / n)
     while below(np.asarray(high)) > 0:
         high *= 2
-    low = 0.0 if mean == 0 else _where(above, mean * 1e-9, mean)
+        if high > MOST_TREES:
+            return low / area, math.inf
     return low / area, _where(below, max(mean, high / 2), high) / area
 
 

@@ -128,7 +128,8 @@ def _areas(target: Target, reached: pd.DataFrame) -> pd.Series:
 
 def _untold(told: pd.Series, name: str) -> str:
     missing = int(told.isna().sum())
-    return f"{missing} trees without '{name}' are not counted." if missing else ""
+    trees = "1 tree is" if missing == 1 else f"{missing} trees are"
+    return f"{trees} not counted: '{name}' is not known." if missing else ""
 
 
 def _years(target: Target, real: pd.DataFrame) -> str:

@@ -7,6 +7,7 @@ shares of browsed trees with plots as clusters (proportion.py).
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -20,7 +21,7 @@ from diagnose.survey.density import HECTARE_M2, stocking, trees_per_ha
 from diagnose.survey.estimate import Estimate, nothing
 from diagnose.survey.given import counts, numbers, of_all, of_all_plots
 from diagnose.survey.proportion import clustered, logit_limits
-from diagnose.survey.stopping import ADDITION, ONE, StoppingRule, nominal
+from diagnose.survey.stopping import ADDITION, MANY, ONE, StoppingRule, nominal
 from diagnose.survey.target import BROWSED, PER_HA, STOCKED, Target
 
 ACT, NOT_NEEDED, MORE, WAIT, OPEN, CANNOT = "act", "not needed", "more", "wait", "open", "cannot"
@@ -52,6 +53,8 @@ class More:
         """`about 9 more (4 to 20)`."""
         if self.about is None:
             return f"more than {self.most} more (the truth lies near the target)"
+        if self.low == self.about == self.high:
+            return f"{self.about} more"
         upper = f"more than {self.most}" if self.high is None else str(self.high)
         return f"about {self.about} more ({self.low} to {upper})"
 
@@ -71,7 +74,7 @@ class Decision:
     estimate
         With its two-sided interval, in its own unit.
     low, high
-        One-sided bounds of this look, in the estimate's unit.
+        One-sided bounds of this look, in the estimate's unit; high is None where there is no upper bound.
     error
         Nominal error of either [no unit].
     more
@@ -104,7 +107,7 @@ class Decision:
 
 
 def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = None, notes: tuple[str, ...] = (),
-           plots_in_all: int | None = None, seed: int = 0) -> Decision:
+           plots_in_all: int | None = None, seed: int = 0, unreached: int = 0) -> Decision:
     """What follows from the plots of one survey for one target.
 
     Parameters
@@ -124,6 +127,8 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
         there are. Of the tests between, none reckons with it, which errs on the sure side [no unit].
     seed : int
         Of the carried-on surveys [no unit].
+    unreached : int
+        Plots of the plan that could not be reached: they tell nothing, and are not waited for [no unit].
 
     Returns
     -------
@@ -164,20 +169,23 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
     if n < 2:
         few = "no plot tells of it" if n == 0 else "one plot tells of it"
         return replace(told, sentence=f"Cannot tell: {few}; a decision needs two or more.")
-    if left := rule.wait(visited):
+    tried = visited + a_whole(unreached, "Plots that were not reached")
+    counted = visited if rule.kind == MANY else tried
+    if left := rule.wait(counted):
         return replace(told, verdict=WAIT, sentence=f"Not yet: {visited} plots are in, and the plan allows the first look "
-                       f"at {visited + left}. {left} to go; looking now would spoil the sureness.")
+                       f"at {counted + left}. {left} to go; looking now would spoil the sureness.")
     error = nominal(rule, n, target.sureness)
     low, high = _bounds(target, y, w, error)
     if visited == plots_in_all and estimate.value is not None:  # nothing is left unseen: no doubt is left either
         low = high = estimate.value
-    told = replace(told, low=low, high=high, error=error, office=_office(target, y, w, estimate))
+    told = replace(told, low=low, high=high if math.isfinite(high) else None, error=error,
+                   office=_office(target, y, w, estimate))
     verdict = _verdict(target, low, high)
     if verdict != OPEN:
         return replace(told, verdict=verdict, sentence=_sentence(target, verdict, low, high))
     left = MOST_MORE if plots_in_all is None else min(MOST_MORE, plots_in_all - visited)
     more = plots_more(target, y, w, rule, seed, left)
-    if rule.kind == ONE or (rule.kind == ADDITION and rule.planned is not None and visited > rule.planned):
+    if rule.kind == ONE or (rule.kind == ADDITION and rule.planned is not None and tried > rule.planned):
         spent = "the one look" if rule.kind == ONE else "the one addition"
         return replace(told, verdict=OPEN, more=more, sentence=f"Not decided, and {spent} of the plan is used: "
                        f"{_so_far(target, estimate)}. A new survey would need {more.words}.")
@@ -240,7 +248,10 @@ def _rounded(share: float) -> str:
 
 def _so_far(target: Target, estimate: Estimate) -> str:
     if target.kind == PER_HA and estimate.value is not None:
-        span = "" if estimate.low is None or estimate.high is None else f" ({estimate.low:,.0f} to {estimate.high:,.0f})"
+        span = ""
+        if estimate.low is not None and estimate.high is not None:
+            high = f"{estimate.high:,.0f}" if math.isfinite(estimate.high) else "no upper limit"
+            span = f" ({estimate.low:,.0f} to {high})"
         return f"{estimate.value:,.0f}{span} of the {target.value:,.0f} trees/ha wanted"
     told = {STOCKED: "of plots are stocked", BROWSED: "of leaders were browsed"}.get(target.kind, "")
     return f"{estimate.words()} {told}, target {target.wanted}"

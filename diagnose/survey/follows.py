@@ -8,7 +8,7 @@ import pandas as pd
 
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.counted import sample_of
-from diagnose.survey.decide import CANNOT, Decision, decide
+from diagnose.survey.decide import CANNOT, WAIT, Decision, decide
 from diagnose.survey.estimate import nothing
 from diagnose.survey.frame import of_sampled, words_of, words_of_any
 from diagnose.survey.stopping import StoppingRule
@@ -35,11 +35,13 @@ def decisions(frame: pd.DataFrame, every_visit: pd.DataFrame, targets: Sequence[
         chosen += [one for one in there if one not in chosen]
         if country and not there:
             missing.append(asked_for(name, country))
+    keys = ["site", "plot"]
+    unreached = frame.groupby(keys).ngroups - of_sampled(frame).groupby(keys).ngroups
     found = []
     for target in chosen:
         try:
             sample = sample_of(target, every_visit if target.years > 1 else frame)
-            found.append(decide(target, sample.first, sample.second, rule, sample.notes, plots_in_all))
+            found.append(decide(target, sample.first, sample.second, rule, sample.notes, plots_in_all, unreached=unreached))
         except CannotUse as reason:
             unit = "share" if target.kind == BROWSED else "trees/ha"
             found.append(Decision(target, CANNOT, str(reason), nothing(str(reason), unit=unit), None, None, None,
@@ -55,7 +57,7 @@ def by_part(frame: pd.DataFrame, every_visit: pd.DataFrame, found: Sequence[Deci
     """What follows in each part of the ground, for the targets that could be told of the whole: where to act.
 
     Each part is a survey of its own, which `decide` looks at by the same kind of rule without the number that was
-    planned for the whole.
+    planned for the whole, and not before the whole may be looked at.
 
     Parameters
     ----------
@@ -67,7 +69,7 @@ def by_part(frame: pd.DataFrame, every_visit: pd.DataFrame, found: Sequence[Deci
         Of the whole [no unit].
     """
     names = sorted(name for name in words_of(frame, "stratum").unique() if name) if words_of_any(frame, "stratum") else []
-    targets = [one.target for one in found if one.verdict != CANNOT]
+    targets = [one.target for one in found if one.verdict not in (CANNOT, WAIT)]
     if len(names) < 2:
         return {}
     of_part = StoppingRule((rule or StoppingRule()).kind)

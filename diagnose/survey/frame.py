@@ -43,8 +43,10 @@ COLUMNS = {
 SHARE = "share_"  # share_deer, share_rabbit ...: probabilities of the culprits of this tree's browsing, sum 1
 # Preferences of deer change near 50 cm (Kittredge & Ashton 1995, North. J. Appl. For. 12:115-120: 19 in); 130 cm is the
 # upper end of the seedlings in the Swiss monitoring areas (Kupferschmid et al. 2020, Forests 11:764). [cm]
+NOT_PROTECTED = ("", "none", "0")  # as people write it
 HEIGHT_BREAKS = (50.0, 130.0)
 NEEDED = ("site", "plot", "tree", "browsed")
+ROUND_DAYS = 60  # between two days of one visit, at most; our choice
 
 
 def checked(trees: pd.DataFrame) -> pd.DataFrame:
@@ -107,6 +109,37 @@ def of_sampled(trees: pd.DataFrame) -> pd.DataFrame:
     return trees[trees["reached"].fillna(1) != 0] if "reached" in trees.columns else trees
 
 
+def in_visits(trees: pd.DataFrame) -> pd.DataFrame:
+    """The same rows with `day`, on which each was written down, and `visit`, the last day of the visit that it belongs to.
+
+    A planting of many plots takes several days: they are one visit as long as no tree is seen again and not more than
+    ROUND_DAYS lie between two of them.
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame, with the day on which each row was written down as `visit` [each its own unit].
+    """
+    if "visit" not in trees.columns:
+        return trees
+    keys = pd.DataFrame({"site": trees["site"], "day": trees["visit"], "plot": trees["plot"].astype(str),
+                         "tree": trees["tree"].fillna("").astype(str)})
+    ends: dict[tuple[object, object], object] = {}
+    for site, rows in keys.groupby("site", observed=True, dropna=False):
+        seen: set[tuple[str, str]] = set()
+        days: list[object] = []
+        for day, of_day in rows.groupby("day", observed=True):
+            there = set(zip(of_day["plot"], of_day["tree"], strict=True))
+            far = days and pd.Timestamp(str(day)) - pd.Timestamp(str(days[-1])) > pd.Timedelta(days=ROUND_DAYS)
+            if far or seen & there:
+                seen, days = set(), []
+            seen |= there
+            days.append(day)
+            ends |= {(site, one): day for one in days}
+    last = [ends.get(key, key[1]) for key in zip(keys["site"], keys["day"], strict=True)]
+    return trees.assign(day=trees["visit"], visit=last)
+
+
 def protected_trees(trees: pd.DataFrame) -> pd.Series:
     """True for trees that were protected in some way, (rows,).
 
@@ -117,7 +150,7 @@ def protected_trees(trees: pd.DataFrame) -> pd.Series:
     """
     if "protection" not in trees.columns:
         return pd.Series(False, index=trees.index)
-    return ~words_of(trees, "protection").isin(["", "none", "0"])
+    return ~words_of(trees, "protection").isin(NOT_PROTECTED)
 
 
 def words_of(trees: pd.DataFrame, name: str) -> pd.Series:

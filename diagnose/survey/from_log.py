@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from diagnose.cannot_use import CannotUse
-from diagnose.survey.frame import SHARE
+from diagnose.survey.frame import SHARE, in_visits
 from diagnose.survey.tally import TALLY, RefusedRow, framed, problems, read_tally
 
 if TYPE_CHECKING:
@@ -106,7 +106,7 @@ def _plain(value: Any) -> str:
 
 
 def visits(log: Log, site: str | None = None) -> pd.DataFrame:
-    """Sites and days that have entries, the newest first: columns site, day, plots, trees.
+    """Visits that have entries, the newest first: columns site, day (the last of the visit), plots, trees.
 
     Parameters
     ----------
@@ -118,7 +118,8 @@ def visits(log: Log, site: str | None = None) -> pd.DataFrame:
     rows = log.records("tally") if site is None else log.records("tally", site=site)
     if rows.empty:
         return pd.DataFrame(columns=["site", "day", "plots", "trees"])
-    by_visit = rows.assign(real=rows["tree"] != "").groupby(["site", "day"])
+    rows = in_visits(rows[["site", "plot", "tree"]].assign(visit=rows["day"], real=rows["tree"] != ""))
+    by_visit = rows.drop(columns="day").rename(columns={"visit": "day"}).groupby(["site", "day"])
     counted = by_visit.agg(plots=("plot", "nunique"), trees=("real", "sum"))
     return counted.reset_index().sort_values(["day", "site"], ascending=[False, True]).reset_index(drop=True)
 
@@ -136,15 +137,17 @@ def survey_table(log: Log, site: str | None = None, day: str | None = None) -> p
     site
         Only this planting; None for all [no unit].
     day
-        Only this visit, as YYYY-MM-DD; None for all [no unit].
+        Of any day of a visit, as YYYY-MM-DD: only that visit; None for all [no unit].
 
     Raises
     ------
     CannotUse
         Where the log has no such entries.
     """
-    equal: dict[str, Any] = {name: value for name, value in (("site", site), ("day", day)) if value is not None}
-    rows = log.records("tally", **equal)
+    rows = log.records("tally") if site is None else log.records("tally", site=site)
+    if day is not None and not rows.empty:
+        visit = in_visits(rows[["site", "plot", "tree"]].assign(visit=rows["day"]))
+        rows = rows[visit["visit"].isin(visit.loc[visit["day"] == day, "visit"])]
     if rows.empty:
         where = f" of {site}" if site else ""
         raise CannotUse(f"the log holds no tally{where}; take one in with survey FILE --into-log, or fill it on the page")

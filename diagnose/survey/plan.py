@@ -39,7 +39,7 @@ from diagnose.survey.planning import plots_to_decide
 from diagnose.survey.proportion import likeness as within_plots
 from diagnose.survey.stopping import ADDITION, StoppingRule
 from diagnose.survey.target import PER_HA, Target, from_record
-from diagnose.texts import read_values
+from diagnose.texts import MOST_YAML_BYTES, from_yaml, read_text
 
 WALK_M_AN_HOUR = 2000.0  # through young growth; common practice, no source
 MINUTES_A_PLOT = 10.0  # to lay out and tally one; common practice, no source
@@ -102,11 +102,7 @@ def read_plan(path: str | Path) -> Plan:
     CannotUse
         For one that is none.
     """
-    told = read_values(path)
-    name = Path(path).name
-    if not isinstance(told, Mapping) or not {"plots", "plot_m2", "stopping_rule"} <= set(told):
-        raise CannotUse(f"{name} is no plan of a survey; make one with: diagnose survey design")
-    return _plan(told, name)
+    return plan_of(read_text(path, MOST_YAML_BYTES), Path(path).name)
 
 
 def plan_of(text: str, name: str = "the plan") -> Plan:
@@ -124,8 +120,6 @@ def plan_of(text: str, name: str = "the plan") -> Plan:
     CannotUse
         For one that is none.
     """
-    from diagnose.texts import from_yaml
-
     told = from_yaml(text, name)
     if not isinstance(told, Mapping) or not {"plots", "plot_m2", "stopping_rule"} <= set(told):
         raise CannotUse(f"{name} is no plan of a survey; make one with: diagnose survey design")

@@ -19,11 +19,11 @@ from diagnose.survey.attribution import culprits_of, share_browsed_by
 from diagnose.survey.boundary import Ground
 from diagnose.survey.change import Change, changed
 from diagnose.survey.compare import bootstrap_of_plots, difference, effectiveness, likeness_of_groups
-from diagnose.survey.decide import ACT, Decision
+from diagnose.survey.decide import ACT, WAIT, Decision
 from diagnose.survey.density import mean_height, stocking, tallest_trees, trees_per_ha
 from diagnose.survey.estimate import Estimate, nothing
 from diagnose.survey.follows import by_part, decisions, pooled_line
-from diagnose.survey.frame import checked, of_sampled, plot_totals, protected_trees, words_of, words_of_any
+from diagnose.survey.frame import checked, in_visits, of_sampled, plot_totals, protected_trees, words_of, words_of_any
 from diagnose.survey.given import a_level
 from diagnose.survey.lasting import Cost, Survival, cost_per_tree_saved
 from diagnose.survey.position import on_one_grid, onto
@@ -133,7 +133,9 @@ class Survey:
         whole = self.decisions[0]
         parts = [f"In part {part} though: {one.sentence}" for part, made in self.by_part.items() for one in made
                  if one.target == whole.target and one.verdict == ACT != whole.verdict]
-        return " ".join([whole.sentence, *parts])
+        rows = "1 row was" if len(self.refused) == 1 else f"{len(self.refused)} rows were"
+        mend = [f"{rows} refused: mend and take in again."] if self.refused and whole.verdict == WAIT else []
+        return " ".join([whole.sentence, *mend, *parts])
 
     @property
     def headline(self) -> str:
@@ -246,14 +248,14 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
         Where the table cannot be a survey.
     """
     a_level(level)
-    frame, epsg, placing = on_one_grid(checked(trees))
+    frame, epsg, placing = on_one_grid(in_visits(checked(trees)))
     every_visit = frame
     if "visit" in frame.columns and before is None and frame.groupby("site")["visit"].nunique().max() > 1:
         last = frame.groupby("site")["visit"].transform("max")
         before, frame = frame[frame["visit"] != last], frame[frame["visit"] == last]
         before = before[before["visit"] == before.groupby("site")["visit"].transform("max")]
     elif before is not None:
-        every_visit = pd.concat([before, frame], ignore_index=True)
+        every_visit = pd.concat([in_visits(before), frame], ignore_index=True)
     area = onto(area, epsg)
     reached = of_sampled(frame)
     real = reached[reached["tree"].notna()]
@@ -281,7 +283,7 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
     found, asked = decisions(frame, every_visit, targets, country, rule, plots_in_all)
     return Survey(
         sites=tuple(sorted(map(str, frame["site"].dropna().unique()))),
-        visits=tuple(sorted(map(str, frame["visit"].dropna().unique()))) if "visit" in frame.columns else (),
+        visits=tuple(sorted(map(str, frame["day"].dropna().unique()))) if "day" in frame.columns else (),
         trees=len(real), plots=visited, empty_plots=visited - real.groupby(["site", "plot"]).ngroups,
         unreached_plots=frame.groupby(["site", "plot"]).ngroups - visited, undecided_trees=undecided,
         decisions=found, asked=asked,
@@ -452,7 +454,8 @@ def _not_covered(frame: pd.DataFrame, real: pd.DataFrame, undecided: int, shut: 
     if unreached:
         told.append(f"Plots that were not reached: {unreached}. They are no zeros and are left out.")
     if undecided:
-        told.append(f"{undecided} trees whose leader could not be told are left out; the two bounds count them either way.")
+        trees = "1 tree is" if undecided == 1 else f"{undecided} trees are"
+        told.append(f"{trees} left out, whose leader could not be told; the two bounds count them either way.")
     dead = of_sampled(frame)
     if "alive" in dead.columns and (dead["alive"] == 0).any():
         told.append(f"{int((dead['alive'] == 0).sum())} dead trees are left out.")

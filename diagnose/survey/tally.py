@@ -93,14 +93,17 @@ class RefusedRow:
         What is wrong [no unit].
     cells
         Column -> what stood there [no unit].
+    file
+        Its name, empty where there is one [no unit].
     """
 
     line: int
     why: str
     cells: Mapping[str, str]
+    file: str = ""
 
     def __str__(self) -> str:
-        return f"line {self.line}: {self.why}"
+        return f"{self.file}: line {self.line}: {self.why}" if self.file else f"line {self.line}: {self.why}"
 
 
 def to_mend(refused: Sequence[RefusedRow]) -> str:
@@ -239,7 +242,7 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[R
     table = list(rows(text, "the table", delimiter))
     names = {field.name for field in TALLY}
     columns = table[0][1] if table else []
-    if len(table) < 2 or not {"site", "visit", "plot"} <= set(columns):
+    if not {"site", "visit", "plot"} <= set(columns):
         raise CannotUse("The table's first line must name the columns; `site`, `visit` and `plot` are needed.")
     kept: list[dict[str, str]] = []
     refused: list[RefusedRow] = []
@@ -247,7 +250,7 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[R
     for number, cells in table[1:]:
         if not any(cells):
             continue
-        row = {name: _whole(name, cell)
+        row = {name: _meant(name, cell)
                for name, cell in zip(columns, [*cells, *[""] * (len(columns) - len(cells))], strict=False)}
         wrong = problems(row) if len(cells) <= len(columns) else ["It has more cells than the first line names."]
         key = tuple(_text(row.get(name)) for name in ("site", "visit", "plot", "tree"))
@@ -259,6 +262,34 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[R
         taken.add(key)
         kept.append({name: _text(value) for name, value in row.items() if name in names or str(name).startswith("share_")})
     return framed(pd.DataFrame(kept, columns=None if kept else [field.name for field in TALLY])), refused
+
+
+def joined(tallies: Sequence[tuple[pd.DataFrame, list[RefusedRow]]]) -> tuple[pd.DataFrame, list[RefusedRow]]:
+    """Several tallies as one: what a later one holds mends the rows that an earlier one had to refuse.
+
+    Parameters
+    ----------
+    tallies : sequence of (pandas.DataFrame, list of RefusedRow)
+        As `read_tally` returns them, in the order in which they were written down [no unit].
+
+    Returns
+    -------
+    trees : pandas.DataFrame
+        Of a tree that stands in several, the row of the last.
+    refused : list of RefusedRow
+        Those of which no later tally holds the tree of that plot.
+    """
+    left: list[RefusedRow] = []
+    for trees, refused in tallies:
+        there: set[tuple[str, ...]] = set(zip(trees["site"], trees["plot"], trees["tree"].fillna(""), strict=True))
+        there |= set(map(_place, refused))  # refused once more: it stands there with its new reason
+        left = [row for row in left if _place(row) not in there] + refused
+    trees = pd.concat([each for each, _ in tallies], ignore_index=True)
+    return trees.drop_duplicates(["site", "visit", "plot", "tree"], keep="last", ignore_index=True), left
+
+
+def _place(row: RefusedRow) -> tuple[str, ...]:
+    return row.cells.get("site", ""), row.cells.get("plot", ""), row.cells.get("tree", "")
 
 
 def framed(frame: pd.DataFrame) -> pd.DataFrame:
@@ -303,8 +334,13 @@ def _wrong(field: Field, value: str) -> str:
 _WHOLE = {field.name for field in TALLY if field.choices == YES_NO or field.kind == "whole"}
 
 
-def _whole(name: str, cell: str) -> str:
-    """A cell of whole numbers as crews write it: tables that were worked on write 1.0 for 1."""
+_EMPTY_IS_NONE = {field.name for field in TALLY if field.kind == "choice" and field.choices != YES_NO} | {"protection"}
+
+
+def _meant(name: str, cell: str) -> str:
+    """A cell as crews write it: `none` where the form leaves it empty, and tables that were worked on write 1.0 for 1."""
+    if name in _EMPTY_IS_NONE and cell.strip().lower() in ("none", "no", "-"):
+        return ""
     head, point, rest = cell.strip().partition(".")
     return head if name in _WHOLE and point and head.isdigit() and not rest.strip("0") else cell
 

@@ -15,6 +15,7 @@ import pandas as pd
 
 from diagnose.cannot_use import CannotUse
 from diagnose.protect.barriers import catalogue
+from diagnose.survey.frame import NOT_PROTECTED, in_visits
 from diagnose.survey.lasting import Survival, survival, watched
 from diagnose.upkeep.held import Share, Updated, holds_updated, life_updated, outside_less_inside, share_of
 
@@ -136,16 +137,17 @@ def _tallied(log: Log, site: str | None) -> pd.DataFrame:
     """The newest tally of each planting, a row a tree: site, tree, inside, damaged, alive."""
     rows = log.records("tally") if site is None else log.records("tally", site=site)
     told = []
-    newest = rows.groupby("site")["day"].max() if len(rows) else {}
+    rows = in_visits(rows.rename(columns={"day": "visit"}))
+    newest = rows.groupby("site")["visit"].max() if len(rows) else {}
     for row in rows.to_dict("records"):
         entry = row["entry"]
-        if not row["tree"] or row["day"] != newest[row["site"]]:
+        if not row["tree"] or row["visit"] != newest[row["site"]]:
             continue
         alive = str(entry.get("alive", "1")) != "0"
         bitten, stem = str(entry.get("browsed", "")), str(entry.get("stem_damage", ""))
         hurt = True if bitten == "1" or stem else None if bitten == "" else False
-        told.append({"site": row["site"], "tree": row["tree"], "inside": bool(str(entry.get("protection", "")).strip()),
-                     "damaged": hurt, "alive": alive})
+        inside = str(entry.get("protection", "")).strip() not in NOT_PROTECTED
+        told.append({"site": row["site"], "tree": row["tree"], "inside": inside, "damaged": hurt, "alive": alive})
     return pd.DataFrame(told, columns=["site", "tree", "inside", "damaged", "alive"])
 
 

@@ -112,7 +112,8 @@ def reach_mm(culprits: tuple[str, ...], snow_mm: float = 0.0) -> float:
     """
     if not 0 <= snow_mm < math.inf:
         raise CannotUse(f"'{snow_mm}' is no depth of snow in mm")
-    biting = [needs()[NEED_OF[one]] for one in culprits if NEED_OF.get(one) in forms()["leader_biters"]]
+    biting = [needs()[NEED_OF[one]] for one in culprits
+              if NEED_OF.get(one) in forms()["leader_biters"] and one not in forms()["bark_only"]]
     return max((max(float(need["top"]["value"]), snow_mm + float(need["snow_margin"]["value"]) if snow_mm else 0.0)
                 for need in biting), default=0.0)
 
@@ -129,7 +130,7 @@ def bark_safe_mm(culprits: tuple[str, ...]) -> float:
     Returns
     -------
     float
-        [mm]; infinite where it never is, 0 where none hurts bark.
+        [mm]; infinite where it never is, and where no rule says from when a plant is safe; 0 where none hurts bark.
 
     References
     ----------
@@ -137,12 +138,17 @@ def bark_safe_mm(culprits: tuple[str, ...]) -> float:
 
     Examples
     --------
-    >>> bark_safe_mm(("deer_browsing",)), bark_safe_mm(("beaver",)), bark_safe_mm(("pocket_gopher",))
+    >>> bark_safe_mm(("deer_browsing",)), bark_safe_mm(("beaver",)), bark_safe_mm(("cattle",))
     (75.0, inf, 0.0)
     """
+    limit = max(map(_bark_safe_mm, culprits), default=0.0)
+    return math.inf if culprits and limit == 0 == reach_mm(culprits) else limit
+
+
+def _bark_safe_mm(culprit: str) -> float:
     limits = forms()["bark_safe_mm"]
-    hurting = [limits[NEED_OF[one]] for one in culprits if NEED_OF.get(one) in limits]
-    return max((float(limit["value"]) for limit in hurting), default=0.0)
+    own = limits.get(culprit) or limits.get(NEED_OF.get(culprit, ""))
+    return 0.0 if own is None else float(own["value"])
 
 
 def alone_mm(form: str, stands_alone: bool | None, stem_mm: float = 0.0) -> float:
@@ -230,7 +236,9 @@ def waits_for(form: str, culprits: tuple[str, ...], snow_mm: float, stands_alone
         lines.append(f"leader above {reach / 1000:.1f} m, snow counted in")
     limit = 0.0 if trait(form, "leader_only") else bark_safe_mm(culprits)
     if np.isinf(limit):
-        lines.append("never while beavers live near, the bark stays in danger")
+        never = [one.replace("_", " ") for one in culprits if np.isinf(_bark_safe_mm(one))]
+        them = " or ".join(never or [one.replace("_", " ") for one in culprits])
+        lines.append(f"the danger is over: no size is known from which {them} do no harm")
     elif limit and not bark_safe:
         lines.append(f"stem {limit:.0f} mm thick at the guard, or bark that you judge thick and corky")
     if trait(form, "tube") and not stands_alone:
