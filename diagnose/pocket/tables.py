@@ -182,7 +182,8 @@ def _barrier() -> dict[str, Any]:
     return {
         "need_of": dict(requirement.NEED_OF), "needs": requirement.needs(), "stoutness": list(requirement.STOUTNESS),
         "staked": list(requirement.STAKED), "stakes": list(requirement.STAKES), "fine_kinds": list(requirement.FINE_KINDS),
-        "common": list(requirement.COMMON), "likely": requirement.LIKELY, "most_snow_mm": requirement.SNOW_LIMIT_MM,
+        "common": list(requirement.COMMON), "likely": requirement.LIKELY, "digits": requirement.DIGITS,
+        "most_snow_mm": requirement.SNOW_LIMIT_MM,
         "cautions": [{"text": entry["text"], "when": entry["when"]} for entry in requirement.cautions().values()],
         "protected": sorted(requirement.protected_culprits()),
     }
