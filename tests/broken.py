@@ -255,7 +255,7 @@ def _a_pack() -> bytes:
 
 
 def _read_one(kind: str, file: Path, log: Any, measured: bool) -> None:
-    """Reads one broken thing as the tool does, and measures it if it is a picture to be measured; CannotUse is a good answer."""
+    """Reads one broken thing as the tool does; CannotUse is a good answer. measured : a picture is measured too."""
     from diagnose.diagnosis import measure_picture
     from diagnose.fieldlog.likeness import likeness
     from diagnose.fieldlog.load import import_csv

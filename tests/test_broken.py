@@ -8,7 +8,6 @@ import pytest
 
 from tests.broken import MANY, OF_PICTURES, run
 
-
 SHARE, MEASURED = 10, 20  # a tenth of all is read; of the pictures every twentieth is measured, which takes most of the time
 
 

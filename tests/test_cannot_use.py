@@ -38,6 +38,6 @@ def test_a_zip_whose_header_states_an_endless_name_is_refused_in_one_line_that_s
     data = bytearray((tmp_path / "a.zip").read_bytes())
     data[26:28] = (40_000).to_bytes(2, "little")  # the local header's length of the name (APPNOTE.TXT 4.3.7)
     (tmp_path / "a.zip").write_bytes(data)
-    with zipfile.ZipFile(tmp_path / "a.zip") as packed, pytest.raises(CannotUse, match="without a password$") as refused:
+    with zipfile.ZipFile(tmp_path / "a.zip") as packed, pytest.raises(CannotUse, match=r"without a password$") as refused:
         unpacked(packed, "format", 10**6)
     assert len(str(refused.value)) <= LONGEST

@@ -18,7 +18,6 @@ from diagnose.signs import vocabulary
 from diagnose.survey.tally import TALLY, problems
 from tests.pocket_equal import ANYWHERE, by_page, cases_of, differences
 
-
 CASES = cases_of()
 
 
@@ -40,7 +39,8 @@ def test_drawn_cases_hold_every_choice_of_every_sign_and_every_kind_of_place() -
 
 def test_page_and_python_find_the_same_probabilities_barrier_and_next_question(browser: Any) -> None:
     told = list(by_page(CASES, browser))
-    assert {at: lines for at, (case, one) in enumerate(zip(CASES, told, strict=True)) if (lines := differences(case, one))} == {}
+    found = {at: differences(case, one) for at, (case, one) in enumerate(zip(CASES, told, strict=True))}
+    assert {at: lines for at, lines in found.items() if lines} == {}
     ends = [one["leading"] is None for one in told], [one["step"]["question"] is None for one in told]
     assert all(0.05 < np.mean(each) < 0.95 for each in ends)  # clear and "cannot tell", asked on and done
 

@@ -135,8 +135,9 @@ def _wound_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
     own = group_of_sign(word)
     touched = {own} | ({"height", "end_diameter_mm"} & set(bench.parts) if word.name in ("wound", "season") else set())
     rest = bench.made_by({group: likely for group, likely in bench.parts.items() if group not in touched}, bench.traces)
-    tellers = {group: [name for name in (*bench.signs, word.name) if name in vocabulary() and name not in TRACES
-                       and is_weighed(bench.known, name) and group_of_sign(vocabulary()[name]) == group] for group in touched}
+    weighed = [name for name in (*bench.signs, word.name)
+               if name in vocabulary() and name not in TRACES and is_weighed(bench.known, name)]
+    tellers = {group: [name for name in weighed if group_of_sign(vocabulary()[name]) == group] for group in touched}
     chances, after = [], []
     for choice in word.choices:
         signs = {**bench.signs, word.name: Answer(choice)}

@@ -90,7 +90,7 @@ def height_likelihoods(
 def _weighed_on(
     known: Catalogue, depth: float, height: Sign | None, position: Sign | None, line: Sign | None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """What was told of the height, on snow of some depth [mm], under each cause; kept, since most questions leave it as it is.
+    """What was told of the height, on snow of some depth [mm], under each cause; kept, since most questions do not touch it.
 
     (C,) its likelihood; the part of that within reach; and its likelihood without snow, for those who work under it.
     """
