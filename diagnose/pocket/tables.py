@@ -14,7 +14,7 @@ import numpy as np
 
 from diagnose.culprits import ask, likelihood, reach, verdict
 from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, catalogue, members, tree
-from diagnose.culprits.here import Where, lives_where, place_from, winters_of
+from diagnose.culprits.here import Where, lives_where, living_elsewhere, place_from, winters_of
 from diagnose.culprits.prior import common_of, not_listed_share, place_words
 from diagnose.culprits.readings import TINY
 from diagnose.culprits.tables import Ranges, words
@@ -167,6 +167,7 @@ def where_of(place: Place | None) -> dict[str, Any]:
         "parts": [_part(known, one, lives) for one, lives in lives_where(known, place)],
         "not_listed": not_listed_share(place),
         "winters": winters_of(place),
+        "elsewhere": living_elsewhere(place),
         "season_of": [season_of(month, place or north) for month in range(1, 13)],
     }
 
