@@ -68,7 +68,7 @@ def weigh_traces(
     return Told(likelihood.astype(float), shares)
 
 
-def weigh_each(
+def _one_more(
     found: Sequence[int], missing: Sequence[int], each: Sequence[int], left: np.ndarray, background: np.ndarray,
     animal: np.ndarray, stray: float,
 ) -> np.ndarray:
@@ -162,7 +162,7 @@ def weigh_choices(
     rows, total = [choice != "none" for choice in choices], np.zeros((len(choices), len(animal)))
     for share, found, missing in traces_told(signs, traces):
         there, gone = ([kinds.index(kind) for kind in sorted(some)] for some in (found, missing))
-        total[rows] += share * weigh_each(there, gone, list(own.values()), rates, background, animal, stray)
+        total[rows] += share * _one_more(there, gone, list(own.values()), rates, background, animal, stray)
         nothing = weigh_traces(there, [*gone, *own.values()], rates, background, animal, stray, who=False)
         total[[not row for row in rows]] += share * nothing.likelihood
     return total
