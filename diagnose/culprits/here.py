@@ -132,7 +132,10 @@ def sample_places() -> list[Place]:
 def living_elsewhere(place: Place | None) -> list[str]:
     """Choices of the sign `seen` none of whose animals lives at the place: asked for last, not ruled out.
 
-    place : None where it is not known: then any may live there.
+    Parameters
+    ----------
+    place
+        None where it is not known: then any may live there [no unit].
     """
     lives = residences(catalogue(), place)
     return [choice for choice in vocabulary()["seen"].choices

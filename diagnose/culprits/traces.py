@@ -155,7 +155,24 @@ def weigh_choices(
 ) -> np.ndarray:
     """(choices, K) the traces' likelihood for each choice of a sign of which nothing is told yet.
 
-    name : of the sign. The others as of `weigh_ways`.
+    Parameters
+    ----------
+    signs
+        What is told, of other signs [no unit].
+    name
+        Of the sign that is asked for [no unit].
+    kinds
+        Of traces, a row of `rates` each [no unit].
+    rates
+        (kinds, K) chance of leaving each kind that is found [0 to 1].
+    traces
+        Names of the signs that tell of traces [no unit].
+    background
+        (K,) chance of being about and not having made the wound [0 to 1].
+    animal
+        (K,) which culprits are animals [no unit].
+    stray
+        Chance of finding a kind that nobody about left [0 to 1].
     """
     choices = list(vocabulary()[name].choices)
     own = {choice: kinds.index((name, choice)) for choice in choices if choice != "none"}

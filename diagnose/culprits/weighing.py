@@ -90,7 +90,13 @@ class Bench:
                           self.known.animal, words()["stray"][end], who)
 
     def traces_answered(self, name: str) -> np.ndarray:
-        """(choices, K) likelihood of the traces with each answer to a question about them of which nothing is told yet."""
+        """(choices, K) likelihood of the traces with each answer to a question about them of which nothing is told yet.
+
+        Parameters
+        ----------
+        name
+            Of the sign that is asked for [no unit].
+        """
         return weigh_choices(self.signs, name, tuple(self.known.left), self._rates[MIDDLE], TRACES, self.start.about[MIDDLE],
                              self.known.animal, words()["stray"][MIDDLE])
 

@@ -112,9 +112,18 @@ def _choices(name: str, _word: Word) -> list[tuple[str, str, str]]:
 def ask(word: Word, key: str, elsewhere: Collection[str] = ()) -> tuple[str, str | list[str]] | None:
     """Shows a question with its answers as buttons, drawn where there is a drawing.
 
-    word : of the vocabulary, with a question. elsewhere : choices that name what does not live there, folded away.
+    Parameters
+    ----------
+    word
+        Of the vocabulary, with a question [no unit].
+    key
+        Of the component on the page [no unit].
+    elsewhere
+        Choices that name what does not live there, folded away [no unit].
 
-    Returns the name of the question that was answered and the answer's key, or the keys of all that was found where several
+    Returns
+    -------
+    The name of the question that was answered and the answer's key, or the keys of all that was found where several
     may hold, `UNKNOWN` for "don't know"; None when nothing was pressed.
     """
     choices = [*_choices(word.name, word), (UNKNOWN, "did not look" if word.several else "don't know", "")]
