@@ -117,14 +117,15 @@ def ask(word: Word, key: str, elsewhere: Collection[str] = ()) -> tuple[str, str
     word
         Of the vocabulary, with a question [no unit].
     key
-        Of the component on the page [no unit].
+        Tells these buttons from the others on the page [no unit].
     elsewhere
         Choices that name what does not live there, folded away [no unit].
 
     Returns
     -------
-    The name of the question that was answered and the answer's key, or the keys of all that was found where several
-    may hold, `UNKNOWN` for "don't know"; None when nothing was pressed.
+    (str, str or list of str) or None
+        Name of the question that was answered, and the answer's key, or the keys of all that was found where several may
+        hold, `UNKNOWN` for "don't know"; None when nothing was pressed.
     """
     choices = [*_choices(word.name, word), (UNKNOWN, "did not look" if word.several else "don't know", "")]
     shown = {"name": word.name, "question": word.question, "help": word.help, "choices": choices,
