@@ -402,6 +402,7 @@ def run(kind: str, seed: str, many: int, measured: int = 1, say: Callable[[str],
             continue
         assert len(done) == stop - start, child.stderr
         start = stop
+        print(f"{kind}: {stop} of {many} read, {len(wrong)} went wrong", *wrong[-3:], sep="\n", file=sys.stderr, flush=True)
     say(f"{kind}: {many} broken, {dict(ends)}; slowest {worst['cpu'][0]:.1f} s of one core ({worst['cpu'][1]}), "
         f"most memory {worst['mb'][0]:.0f} MB ({worst['mb'][1]})")
     return wrong
