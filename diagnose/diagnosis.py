@@ -20,7 +20,7 @@ from diagnose.measure.bark_round import Turns
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import CannotUse, Picture, read_picture
 from diagnose.photo.plane import Plane
-from diagnose.protect.requirement import NEED_OF, Requirement, require
+from diagnose.protect.requirement import DIGITS, NEED_OF, Requirement, require
 from diagnose.signs import Shares, Sign, Signs, signs_as_json, vocabulary
 
 Point = tuple[float, float]
@@ -524,10 +524,11 @@ def _judged(
 def _by_need(verdict: Verdict) -> dict[str, float]:
     """The likeliest culprit of each need of a barrier, with what all culprits of that need have together.
 
-    Eight kinds of deer that cannot be told apart ask for one barrier, and none of them alone would.
+    Eight kinds of deer that cannot be told apart ask for one barrier, and none of them alone would. Of equally likely ones
+    the first of the catalogue is named.
     """
     found: dict[str, dict[str, float]] = {}
     for key, share in verdict.culprits.items():
         if key in NEED_OF:
             found.setdefault(NEED_OF[key], {})[key] = share
-    return {max(shares, key=lambda key: shares[key]): sum(shares.values()) for shares in found.values()}
+    return {max(shares, key=lambda key: round(shares[key], DIGITS)): sum(shares.values()) for shares in found.values()}

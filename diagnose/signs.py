@@ -87,6 +87,9 @@ class Shares:
     shares: Mapping[str, float]
     how: How = "photo"
 
+    def __hash__(self) -> int:
+        return hash((frozenset(self.shares.items()), self.how))
+
     def as_json(self) -> dict[str, float]:
         """The sign as the command prints it."""
         return {choice: round(float(share), 4) for choice, share in self.shares.items()}

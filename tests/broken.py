@@ -34,7 +34,7 @@ from PIL import Image
 TOP = Path(__file__).parent.parent
 PHOTOS = TOP / "reference_cases" / "photos"
 MANY = {"picture": 10_000, "mail": 1_000, "archive": 500, "text": 500}
-LOT = 50
+LOT = 250  # read by one process
 MOST_SECONDS, MOST_MB, MOST_SPACE = 10.0, 1000.0, 5 << 30
 Damage = Callable[[bytes, random.Random], bytes]
 
@@ -254,8 +254,8 @@ def _a_pack() -> bytes:
 # ---- reading it ----
 
 
-def _read_one(kind: str, file: Path, log: Any) -> None:
-    """Reads one broken thing as the tool does; CannotUse is a good answer."""
+def _read_one(kind: str, file: Path, log: Any, measured: bool) -> None:
+    """Reads one broken thing as the tool does; CannotUse is a good answer. measured : a picture is measured too."""
     from diagnose.diagnosis import measure_picture
     from diagnose.fieldlog.likeness import likeness
     from diagnose.fieldlog.load import import_csv
@@ -268,7 +268,9 @@ def _read_one(kind: str, file: Path, log: Any) -> None:
     if kind == "picture":
         data = file.read_bytes()
         likeness(data)
-        measure_picture(read_picture(data, file.name))
+        picture = read_picture(data, file.name)
+        if measured:
+            measure_picture(picture)
     elif kind == "mail" or file.suffix == ".zip":
         for _ in messages(file):
             pass
@@ -309,8 +311,11 @@ def _texts() -> dict[str, Callable[[Path], object]]:
             "field.gpx": read_ground, "verdict.json": read_verdict, "tally.csv": read_tally}
 
 
-def lot(kind: str, seed: str, start: int, stop: int) -> Iterator[dict[str, Any]]:
-    """In a child: a lot of broken things is read one by one, then taken in together with good ones."""
+def lot(kind: str, seed: str, start: int, stop: int, measured: int = 1) -> Iterator[dict[str, Any]]:
+    """In a child: a lot of broken things is read one by one, then taken in together with good ones.
+
+    measured : every so-manieth picture is measured too, if it can be read at all.
+    """
     from diagnose.cannot_use import CannotUse
     from diagnose.fieldlog.store import open_log
     from diagnose.fieldlog.verify import verify
@@ -329,7 +334,7 @@ def lot(kind: str, seed: str, start: int, stop: int) -> Iterator[dict[str, Any]]
             Path("/proc/self/clear_refs").write_text("5")  # the peak of memory begins anew (Linux, proc(5))
             clock, cpu = time.perf_counter(), time.process_time()
             try:
-                _read_one(kind, folder / name, log)
+                _read_one(kind, folder / name, log, number % measured == 0)
             except CannotUse as reason:
                 found["end"] = "refused" if "\n" not in str(reason) and len(str(reason)) < 3000 else "a line too long"
             except BaseException:  # whatever it is, it is what is looked for
@@ -365,7 +370,7 @@ def _lay_good(folder: Path, kind: str, start: int) -> set[str]:
     return keys
 
 
-def run(kind: str, seed: str, many: int, say: Callable[[str], None] = print) -> list[str]:
+def run(kind: str, seed: str, many: int, measured: int = 1, say: Callable[[str], None] = print) -> list[str]:
     """Reads so many broken things of a kind in limited processes; returns what went wrong, a line each."""
     ends: Counter[str] = Counter()
     wrong: list[str] = []
@@ -373,8 +378,8 @@ def run(kind: str, seed: str, many: int, say: Callable[[str], None] = print) -> 
     start = 0
     while start < many:
         stop = min(many, start + LOT - start % LOT)
-        child = subprocess.run([sys.executable, "-m", "tests.broken", "--child", kind, seed, str(start), str(stop)], cwd=TOP,
-                               capture_output=True, text=True)
+        child = subprocess.run([sys.executable, "-m", "tests.broken", "--measured", str(measured),
+                                "--child", kind, seed, str(start), str(stop)], cwd=TOP, capture_output=True, text=True)
         told = [json.loads(line) for line in child.stdout.splitlines() if line.startswith("{")]
         begun = {one["begun"]: one["damage"] for one in told if "begun" in one}
         done = [one for one in told if "number" in one]
@@ -397,6 +402,7 @@ def run(kind: str, seed: str, many: int, say: Callable[[str], None] = print) -> 
             continue
         assert len(done) == stop - start, child.stderr
         start = stop
+        print(f"{kind}: {stop} of {many} read, {len(wrong)} went wrong", *wrong[-3:], sep="\n", file=sys.stderr, flush=True)
     say(f"{kind}: {many} broken, {dict(ends)}; slowest {worst['cpu'][0]:.1f} s of one core ({worst['cpu'][1]}), "
         f"most memory {worst['mb'][0]:.0f} MB ({worst['mb'][1]})")
     return wrong
@@ -407,15 +413,16 @@ def main() -> int:
     parser.add_argument("--seed", default="1")
     parser.add_argument("--share", type=float, default=1.0, help="of the whole, 0 to 1")
     parser.add_argument("--only", choices=MANY)
+    parser.add_argument("--measured", type=int, default=1, help="measure every so-manieth picture (1)")
     parser.add_argument("--child", nargs=4, help=argparse.SUPPRESS)
     args = parser.parse_args()
     if args.child:
         kind, seed, start, stop = args.child
-        for one in lot(kind, seed, int(start), int(stop)):
+        for one in lot(kind, seed, int(start), int(stop), args.measured):
             print(json.dumps(one), flush=True)
         return 0
     wrong = [line for kind, many in MANY.items() if args.only in (None, kind)
-             for line in run(kind, args.seed, max(1, round(many * args.share)))]
+             for line in run(kind, args.seed, max(1, round(many * args.share)), args.measured)]
     print("\n".join(wrong) or "nothing went wrong")
     return 1 if wrong else 0
 

@@ -60,7 +60,7 @@ def served_file(file: Path) -> Iterator[int]:
 
 def opened(page: Any, address: str) -> Any:
     """The page, ready to be used."""
-    page.goto(address)
+    page.goto(address, timeout=90_000)  # a busy machine makes the page slowly
     page.get_by_text("What do you want to do?").wait_for(timeout=30_000)
     return page
 

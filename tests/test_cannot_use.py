@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import pickle
+import zipfile
+from pathlib import Path
 
 import pytest
 
-from diagnose.cannot_use import CannotUse
+from diagnose.archives import unpacked
+from diagnose.cannot_use import LONGEST, CannotUse
 
 
 @pytest.mark.parametrize(("quoted", "told"), [
@@ -21,3 +24,20 @@ def test_what_a_refusal_quotes_neither_breaks_its_line_nor_commands_a_terminal(q
 
 def test_a_refusal_travels_between_processes_as_it_is() -> None:
     assert str(pickle.loads(pickle.dumps(CannotUse("a\nb")))) == "a b"
+
+
+def test_a_refusal_that_quotes_very_much_still_says_what_to_do() -> None:
+    told = str(CannotUse(f"<{'x' * 1_000_000}> is no photo"))
+    assert len(told) <= LONGEST and told.startswith("<xxx") and told.endswith("xxx> is no photo")
+
+
+def test_a_zip_whose_header_states_an_endless_name_is_refused_in_one_line_that_says_what_to_do(tmp_path: Path) -> None:
+    # the library's own words quote the whole name as the header states it, up to 64 kB of the file's bytes
+    with zipfile.ZipFile(tmp_path / "a.zip", "w") as out:
+        out.writestr("format", bytes(range(256)) * 200)
+    data = bytearray((tmp_path / "a.zip").read_bytes())
+    data[26:28] = (40_000).to_bytes(2, "little")  # the local header's length of the name (APPNOTE.TXT 4.3.7)
+    (tmp_path / "a.zip").write_bytes(data)
+    with zipfile.ZipFile(tmp_path / "a.zip") as packed, pytest.raises(CannotUse, match=r"without a password$") as refused:
+        unpacked(packed, "format", 10**6)
+    assert len(str(refused.value)) <= LONGEST

@@ -28,7 +28,8 @@ PRINTS = {"believe.believe", "believe.fitted_strength", "check.check", "check.le
           "observers.questions_saved"}
 # given good values only: parts of the weighing, whose arrays are made of the catalogue by those that call them
 INNER = {"likelihood.filled", "likelihood.pooled_where_known", "likelihood.group_likelihoods", "likelihood.one_group",
-         "likelihood.raw_group", "traces.weigh_traces", "traces.weigh_ways", "readings.misread", "readings.misread_near",
+         "likelihood.raw_group", "traces.weigh_traces", "traces.weigh_ways", "traces.weigh_choices", "readings.misread",
+         "readings.misread_near",
          "readings.pooled", "readings.number_reading", "readings.bin_reading", "tables.within", "verdict.by_culprit"}
 # rows of the catalogue's tables of which nothing is known are empty (nan); a bench holds them
 EMPTY_ROWS = {"likelihood.raw_group"}
@@ -83,6 +84,10 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "tables.range_table": {"rows": {"MEM": [2.0, 9.0]}}, "tables.kept": {"without": ["OURS"]},
         "tables.support": {}, "tables.within": {"upper": np.array([10.0]), "x": np.array([8.0]), "edge": np.array([2.0])},
         "traces.weigh_traces": few, "likelihood.one_group": group, "likelihood.raw_group": group,
+        "traces.weigh_choices": {"name": "droppings", "kinds": [("droppings", choice)
+                                 for choice in vocabulary()["droppings"].choices if choice != "none"],
+                                 "rates": np.full((len(vocabulary()["droppings"].choices) - 1, k), 0.4),
+                                 **{name: few[name] for name in ("background", "animal", "stray")}},
         "traces.weigh_ways": {"kinds": [("droppings", choice) for choice in vocabulary()["droppings"].choices],
                               "rates": np.full((len(vocabulary()["droppings"].choices), k), 0.4),
                               **{name: few[name] for name in ("background", "animal", "stray")}},

@@ -5,14 +5,18 @@ from __future__ import annotations
 import io
 import struct
 import zlib
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image, PngImagePlugin
 
+from diagnose.inbox.work import look_at
+from diagnose.photo import picture
 from diagnose.photo.decode import MEMORY_LIMIT
 from diagnose.photo.picture import CannotUse, read_picture
+from tests.conftest import PHOTOS
 from tests.limited import peak_mb
 from tests.test_picture import one_line, scene, stored
 
@@ -45,6 +49,21 @@ def test_a_small_file_that_unpacks_to_a_huge_picture_never_takes_a_gigabyte(
     peak, told = peak_mb(LOOKED, str(file))
     assert peak < 1000, f"{peak:.0f} MB"
     assert "MB to decode" in told
+
+
+@pytest.mark.parametrize("name", ["a.jpg", "a.png", "a.tif", "a.webp"])
+def test_a_picture_is_decoded_once_for_all_that_is_measured_on_it(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    decoded = []
+
+    def counted(real: Callable[..., np.ndarray]) -> Callable[..., np.ndarray]:
+        return lambda *told: decoded.append(real) or real(*told)
+
+    for where in ("decode_jpeg", "decode_other"):
+        monkeypatch.setattr(picture, where, counted(getattr(picture, where)))
+    with Image.open(PHOTOS / "twig_on_card" / "IMG_0016.jpg") as photo:
+        data = stored(photo, {"a.jpg": "JPEG", "a.png": "PNG", "a.tif": "TIFF", "a.webp": "WEBP"}[name])
+    found = look_at(data, name)
+    assert found["plane"] is not None and len(decoded) == 1
 
 
 def test_a_picture_just_within_the_limit_is_measured_and_stays_below_a_gigabyte(tmp_path: Path) -> None:

@@ -25,7 +25,7 @@ from diagnose.culprits.catalogue import group_words
 from diagnose.fieldlog.merge import merge
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.fieldlog.tables import Looked
-from diagnose.inbox import work
+from diagnose.inbox import work, workers
 from diagnose.inbox.intake import Message, Photo
 from diagnose.inbox.learning import LEAST_PAIRS, answer, is_blind, name_blind, together, undo
 from diagnose.inbox.queue import judged_for, outdated, waiting
@@ -379,7 +379,7 @@ def test_killed_at_random_and_started_again_it_ends_with_the_same_rows_and_nothi
 _BY_TWO = """
 import sys
 from diagnose.fieldlog.store import open_log
-from diagnose.inbox import work
+from diagnose.inbox import work, workers
 if __name__ == "__main__":
     log = open_log(sys.argv[1])
     work.take_in(log, sys.argv[2])
@@ -421,6 +421,24 @@ def test_killed_while_two_workers_measure_it_ends_with_the_same_rows(small: Path
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="whether a process runs is read from /proc")
+@pytest.mark.parametrize(("megabytes", "most"), [(500, 1), (2_000, 1), (8_000, 6), (64_000, 48)])
+def test_all_workers_together_take_at_most_three_quarters_of_the_machines_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, megabytes: int, most: int
+) -> None:
+    page = os.sysconf("SC_PAGE_SIZE")
+    told = {"SC_PHYS_PAGES": megabytes * 1_000_000 // page, "SC_PAGE_SIZE": page}
+    monkeypatch.setattr(os, "sysconf", told.__getitem__)
+    monkeypatch.setattr(workers, "Path", lambda _: tmp_path / "no container")
+    assert workers.most_workers() == most
+    begun = []
+    monkeypatch.setattr(workers, "_on_cores", lambda task, where, todo, many: begun.append(many) or iter(()))
+    list(workers.shared_out(lambda *_: {}, open_log(tmp_path / "log"), [("a",)], 100, None))  # however many are asked for
+    assert begun == ([] if most == 1 else [most])
+    (tmp_path / "memory.max").write_text("3000000000")  # what a container may have (Linux, cgroup v2)
+    monkeypatch.setattr(workers, "Path", lambda _: tmp_path / "memory.max")
+    assert workers.most_workers() == min(most, 2)
+
+
 def test_workers_end_when_the_one_who_feeds_them_is_killed(tmp_path: Path) -> None:
     log = open_log(tmp_path)
     code = ("import sys, time; from diagnose.inbox.workers import _pool\n"

@@ -122,6 +122,21 @@ def test_four_answers_name_a_rabbit_or_hare_within_eight_taps(phone: Any) -> Non
     assert "12.7 mm" in told and "buried services" in told  # half an inch keeps cottontails out: UVM Extension, rabbits
 
 
+def test_animals_that_do_not_live_there_are_folded_away_and_may_still_be_named(phone: Any) -> None:
+    press(phone, "What bit it?")
+    _answer(phone, RABBIT)
+    while step_of(phone) != "Which animal was seen or filmed there?":
+        _answer(phone, {})
+    moose, kangaroo = (phone.get_by_role("button", name=name, exact=True) for name in ("moose", "kangaroo"))
+    assert moose.is_visible() and not kangaroo.is_visible()  # of Vermont
+    phone.get_by_text("Another animal, not known to live here").click()
+    kangaroo.click()
+    assert kangaroo.is_visible() and kangaroo.get_attribute("aria-pressed") == "true"
+    press(phone, "That is all I found")
+    press(phone, "Answers")
+    assert "kangaroo" in phone.locator("main").inner_text()
+
+
 def test_what_is_kept_outlives_the_tab_and_is_merged_once_however_often_it_is_handed_over(
     browser: Any, file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -171,7 +186,7 @@ def test_a_tree_tallied_before_comes_with_what_was_written_then_and_the_next_tag
     press(phone, "Tally trees on plots")
     press(phone, "P1")
     press(phone, "07")
-    assert phone.get_by_label("Other species").input_value() == "oak"
+    assert phone.get_by_role("button", name="oak", exact=True).get_attribute("aria-pressed") == "true"
     assert "41 cm, cage" in phone.locator("main").inner_text()
     phone.get_by_label("Height [cm]").fill("44,5")
     press(phone, "yes")

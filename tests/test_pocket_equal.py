@@ -1,36 +1,48 @@
-"""The page for the pocket judges as Python does; `python -m tests.pocket_equal` asks both about 2,000 cases."""
+"""The page for the pocket judges as Python does, in 2,000 drawn cases."""
 
 from __future__ import annotations
 
 import datetime
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 
+from diagnose.culprits.ask import questions
+from diagnose.culprits.catalogue import catalogue
+from diagnose.diagnosis import _by_need
 from diagnose.pocket.page import phone_script
 from diagnose.pocket.work import work_of
+from diagnose.protect.requirement import NEED_OF, require
 from diagnose.signs import vocabulary
 from diagnose.survey.tally import TALLY, problems
-from tests.pocket_equal import ANYWHERE, answered_cases, any_cases, by_page, differences
+from tests.pocket_equal import ANYWHERE, by_page, cases_of, differences
+
+CASES = cases_of()
 
 
 def test_drawn_cases_hold_every_choice_of_every_sign_and_every_kind_of_place() -> None:
-    cases = any_cases(1000)
-    seen = {(name, choice) for one in cases for name, sign in one.signs.items()
+    assert len(CASES) == 2000
+    seen = {(name, choice) for one in CASES for name, sign in one.signs.items()
             for choice in [getattr(sign, "choice", None), *getattr(sign, "found", ()), *getattr(sign, "shares", ())]}
     assert {(word.name, choice) for word in vocabulary().values() for choice in word.choices} <= seen
-    assert {word.name for word in vocabulary().values()} <= {name for one in cases for name in one.signs}
-    assert {one.where for one in cases} == set(range(len(ANYWHERE)))
-    assert {one.month for one in cases} == {None, *range(1, 13)}
-    assert any(one.passed for one in cases) and any(one.snow_mm for one in cases)
+    assert {word.name for word in vocabulary().values()} <= {name for one in CASES for name in one.signs}
+    assert {one.where for one in CASES} == set(range(len(ANYWHERE)))
+    assert {one.month for one in CASES} == {None, *range(1, 13)}
+    assert {question for one in CASES for question in one.passed} == {word.name for word in questions()}
+    assert {one.snow_mm for one in CASES} >= {None, 0.0, 1250.0}
+    known = catalogue()  # a table that some cause lacks, and one that each has
+    lacking = {name: bool(np.isnan(table[:, 0]).any()) for name, table in known.tables.items()} | {
+        name: None in each for name, each in known.numbers.items()}
+    assert set(lacking.values()) == {True, False}
 
 
 def test_page_and_python_find_the_same_probabilities_barrier_and_next_question(browser: Any) -> None:
-    # 20 with everything that is asked of them, 180 without the slow part: which question comes next
-    cases = [*answered_cases(10), *any_cases(1000)[::5][:190]]
-    told = by_page(cases, browser, whole=20)
-    found = {at: lines for at, (case, one) in enumerate(zip(cases, told, strict=True)) if (lines := differences(case, one))}
-    assert found == {}
+    told = list(by_page(CASES, browser))
+    found = {at: differences(case, one) for at, (case, one) in enumerate(zip(CASES, told, strict=True))}
+    assert {at: lines for at, lines in found.items() if lines} == {}
+    ends = [one["leading"] is None for one in told], [one["step"]["question"] is None for one in told]
+    assert all(0.05 < np.mean(each) < 0.95 for each in ends)  # clear and "cannot tell", asked on and done
 
 
 def test_page_and_python_refuse_the_same_entries_of_the_tally(browser: Any) -> None:
@@ -68,3 +80,13 @@ def test_equal_gains_go_by_the_order_of_the_vocabulary() -> None:
     worth = {"runs": 0.3, "foliage": 0.3 + 5e-10, "season": 0.1}
     best = next(name for name in worth if worth[name] >= max(worth.values()) - ask.ALIKE)
     assert best == "runs"
+
+
+def test_of_culprits_that_are_equally_likely_the_barrier_names_the_first_whatever_rounding_leaves_of_their_shares() -> None:
+    alike = [key for key in catalogue().keys if NEED_OF.get(key) == NEED_OF["termite"]]
+    assert len(alike) > 1
+    for a_little in (0.0, 1e-17, 5e-12):
+        verdict = SimpleNamespace(culprits={key: 0.1 + a_little * place for place, key in enumerate(alike)})
+        assert list(_by_need(verdict)) == alike[:1]
+    both = {"rabbit": 0.1 + 1e-17, "hare": 0.1 + 1e-15}
+    assert require(both).culprits == require(dict(reversed(both.items()))).culprits == ("hare",)

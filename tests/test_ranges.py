@@ -8,10 +8,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diagnose.cannot_use import CannotUse
+from diagnose.culprits.catalogue import catalogue, members
+from diagnose.culprits.here import lives_where, living_elsewhere, place_from
 from diagnose.culprits.ranges import covered, is_covered, ranges, residence, residents, spread
 from diagnose.knowledge import knowledge
 from diagnose.places import place_named, place_of
 from diagnose.places.place import areas
+from diagnose.signs import vocabulary
 
 HERE = Path(__file__).parent.parent
 LISTS = yaml.safe_load((HERE / "reference_cases" / "places" / "animals.yaml").read_text(encoding="utf-8"))
@@ -124,3 +127,21 @@ def test_each_list_is_used_and_holds_known_codes():
     assert set(TOLD["lists"]) <= used
     assert set(spread(TOLD["lists"])) <= set(areas())
     assert set(TOLD["sources"]) == {key for line in TOLD["species"].values() for key in line["sources"]}
+
+
+@pytest.mark.parametrize(("code", "there", "elsewhere"), [
+    ("US-VT", {"none", "deer", "white_tailed_deer", "moose", "woodchuck"}, {"kangaroo", "roe_deer", "mule_deer", "serow"}),
+    ("DE", {"none", "deer", "roe_deer", "sika", "chamois"}, {"kangaroo", "white_tailed_deer", "woodchuck"}),
+    ("AU-TAS", {"none", "wallaby", "possum"}, {"roe_deer", "woodchuck", "serow"}),
+])
+def test_who_is_asked_for_first_lives_there_and_who_does_not_may_still_be_named(code, there, elsewhere):
+    place, choices = place_from(code), set(vocabulary()["seen"].choices)
+    last = set(living_elsewhere(place))
+    assert there <= choices - last and elsewhere <= last <= choices
+    for choice in last:  # a sighting outweighs the range: escapes, new arrivals
+        named = members(choice)
+        assert {lives_where(catalogue(), place, seen=named)[0][1][key] for key in named} == {"doubtful"}
+
+
+def test_where_the_place_is_not_known_any_animal_may_live_there():
+    assert living_elsewhere(None) == []

@@ -7,7 +7,6 @@ likely stay the same, and what stops the culprit likely too, whatever every ques
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -174,35 +173,35 @@ def answers_to(bench: Bench, word: Word) -> list[Turn]:
 
 def _traces_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
     maker = np.bincount(bench.known.of, now, len(bench.known.keys))
-    before = bench.traces
-    chances, after = [], []
-    for choice in word.choices:
-        traces = bench.traces_of({**bench.signs, word.name: Answer(choice)}, who=False).likelihood
-        chances.append(float(maker @ (traces / before)))
-        after.append(_culprits(bench, bench.made_by(bench.parts, traces)))
+    traces = bench.traces_answered(word.name)
+    chances = ((traces / bench.traces) @ maker).tolist()
+    after = [_culprits(bench, made_by) for made_by in bench.made_by(bench.parts, traces)]
     return _turns(word, _exclusive(word, chances), after)
 
 
 def _wound_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
     own = group_of_sign(word)
     touched = {own} | ({"height", "end_diameter_mm"} & set(bench.parts) if word.name in ("wound", "season") else set())
+    rest = bench.made_by({group: likely for group, likely in bench.parts.items() if group not in touched}, bench.traces)
+    weighed = [name for name in (*bench.signs, word.name)
+               if name in vocabulary() and name not in TRACES and is_weighed(bench.known, name)]
+    tellers = {group: [name for name in weighed if group_of_sign(vocabulary()[name]) == group] for group in touched}
     chances, after = [], []
     for choice in word.choices:
         signs = {**bench.signs, word.name: Answer(choice)}
-        parts = dict(bench.parts)
-        chance = np.ones(len(now))
+        made_by, chance = rest, np.ones(len(now))
         for group in touched:
-            told = {name: sign for name, sign in signs.items() if name in vocabulary() and name not in TRACES
-                    and is_weighed(bench.known, name) and group_of_sign(vocabulary()[name]) == group}
+            told = {name: signs[name] for name in tellers[group]}
             found = raw_group(bench.known, group, told, signs, bench.case.snow_mm, bench.winters)
             if found is None:
                 continue
             raw, inside = found
-            parts[group] = filled(raw, bench.prior, bench.power) * inside
+            made_by = made_by * (filled(raw, bench.prior, bench.power) * inside)
+            made_by = made_by / max(float(made_by.sum()), 1e-300)
             if group == own:
                 chance = _mean_filled(raw, bench.prior) * inside
         chances.append(float(now @ chance))
-        after.append(_culprits(bench, bench.made_by(parts, bench.traces)))
+        after.append(_culprits(bench, made_by))
     if word.name == "past_snow":
         chances = list(_snow_chances(bench))
     return _turns(word, chances, after)
@@ -289,8 +288,9 @@ def falls(verdict: Judged, barrier_of: Mapping[str, str] | None = None) -> dict[
     found = {}
     for answers in verdict.turns:
         word, applies = answers[0].word, _applies(answers[0].word, verdict)
-        deciding = _entropy(member @ now) - sum(one.chance * _entropy(member @ one.culprits) for one in answers)
-        apart = _entropy(now) - sum(one.chance * _entropy(one.culprits) for one in answers)
+        chance, culprits = np.array([one.chance for one in answers]), np.array([one.culprits for one in answers])
+        deciding = float(_entropy(member @ now) - chance @ _entropy(culprits @ member.T))
+        apart = float(_entropy(now) - chance @ _entropy(culprits))
         found[word.name] = applies * ((1 - BESIDE) * deciding + BESIDE * apart)
     return found
 
@@ -488,6 +488,8 @@ def would_change(verdict: Judged, most: int = 3) -> list[str]:
     return [told for _, told in sorted(found, reverse=True)[:most]]
 
 
-def _entropy(shares: np.ndarray) -> float:
-    kept = shares[shares > 0]
-    return float(-(kept * np.log(kept)).sum()) if kept.size else math.nan
+def _entropy(shares: np.ndarray) -> np.ndarray:
+    """Of shares along the last axis [nat]; nan where there are none."""
+    there = shares > 0
+    kept = np.where(there, shares, 1.0)
+    return np.where(there.any(axis=-1), -(kept * np.log(kept)).sum(axis=-1), np.nan)

@@ -14,7 +14,7 @@ from diagnose.culprits.ranges import is_covered, residence
 from diagnose.culprits.reach import snow_table
 from diagnose.knowledge import knowledge
 from diagnose.places import Place, place_named, place_of
-from diagnose.signs import Answer, Several, Shares, Signs
+from diagnose.signs import Answer, Several, Shares, Signs, vocabulary
 
 RESIDENT, DOUBTFUL, ABSENT, NOT_COVERED = "resident", "doubtful", "absent", "not covered"
 _ORDER = (RESIDENT, DOUBTFUL, NOT_COVERED, ABSENT)
@@ -137,6 +137,19 @@ def sample_places() -> list[Place]:
     """Far-apart places over which is averaged where no place is known (`sample_places.yaml`)."""
     found = [place_from(name) for name in knowledge("diagnose.culprits", "sample_places.yaml")["places"]]
     return [place for place in found if place is not None]
+
+
+def living_elsewhere(place: Place | None) -> list[str]:
+    """Choices of the sign `seen` none of whose animals lives at the place: asked for last, not ruled out.
+
+    Parameters
+    ----------
+    place
+        None where it is not known: then any may live there [no unit].
+    """
+    lives = residences(catalogue(), place)
+    return [choice for choice in vocabulary()["seen"].choices
+            if (named := members(choice)) and all(lives[key] == ABSENT for key in named)]
 
 
 def seen_there(signs: Signs) -> frozenset[str]:

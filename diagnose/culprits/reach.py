@@ -103,39 +103,42 @@ def height_likelihoods(
     ----------
     .. [1] Our own.
     """
-    seen = _height_reading(known.class_looks, signs)
-    line = signs.get("snow_line")
-    if seen is None and line is None:
+    height, position, line = (signs.get(name) for name in ("wound_height_mm", "position", "snow_line"))
+    if height is None and position is None and line is None:
         return None
     depths = depths_of(signs, snow_mm, winters)
-    # only the place in words is told from the snow at times; a height in mm is from the ground
-    from_surface = seen if "position" in signs and "wound_height_mm" not in signs else None
-    if seen is None:
-        seen = np.ones(len(HEIGHTS))
     if line is not None and any(depth > 0 for depth, _ in depths):  # somebody saw the surface, so snow lay
         depths = [(depth, share) for depth, share in depths if depth > 0]
     broken = _share_of(signs.get("wound"), BROKEN)
-    bends = known.bends[known.of]
-    free, held = np.zeros(len(known.of)), np.zeros(len(known.of))
-    for depth, share in depths:
-        beside = np.ones(len(HEIGHTS)) if line is None else _beside_surface(line, depth)
-        read = seen * beside
-        stood = read  # by those who stand on the snow: some count the place in words from its surface
-        if from_surface is not None and depth > 0:
-            share_up = snow_table()["from_surface"]
-            stood = (1 - share_up) * read + share_up * _shifted(from_surface, depth) * beside
-        standing, density, within_reach = _placed(known, depth)
-        whole, kept = (np.where(standing, there @ stood, there @ read) for there in (density, within_reach))
-        kept = np.where(bends, broken * whole + (1 - broken) * kept, kept)
-        if depth > 0:  # snow only adds places to what is gnawed below it: what was gnawed without snow still is
-            bare = _placed(known, 0.0)[1] @ read
-            more = known.under_snow[known.of] & (bare > whole)
-            kept = np.where(more, kept * bare / np.maximum(whole, 1e-300), kept)
-            whole = np.where(more, bare, whole)
-        free += share * whole
-        held += share * kept
+    whole, kept, bare = np.array([_weighed_on(known, depth, height, position, line) for depth, _ in depths]).swapaxes(0, 1)
+    kept = np.where(known.bends[known.of], broken * whole + (1 - broken) * kept, kept)
+    # snow only adds places to what is gnawed below it: what was gnawed without snow still is
+    kept = np.where(bare > whole, kept * bare / np.maximum(whole, 1e-300), kept)
+    shares = np.array([share for _, share in depths])
+    free, held = shares @ np.maximum(whole, bare), shares @ kept
     likelihood = np.where(np.isnan(known.tables["place"][:, 0]), np.nan, free)
     return likelihood, np.where(free > 0, held / np.maximum(free, 1e-300), 1.0)
+
+
+@lru_cache(maxsize=512)
+def _weighed_on(
+    known: Catalogue, depth: float, height: Sign | None, position: Sign | None, line: Sign | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """What was told of the height, on snow of some depth [mm], under each cause; kept, since most questions do not touch it.
+
+    (C,) its likelihood; the part of that within reach; and its likelihood without snow, for those who work under it.
+    """
+    seen = _height_reading(known.class_looks, height, position)
+    beside = np.ones(len(HEIGHTS)) if line is None else _beside_surface(line, depth)
+    read = seen * beside
+    stood = read  # by those who stand on the snow: some count the place in words from its surface
+    if height is None and position is not None and depth > 0:  # a height in mm is from the ground
+        share_up = snow_table()["from_surface"]
+        stood = (1 - share_up) * read + share_up * _shifted(seen, depth) * beside
+    standing, density, within_reach = _placed(known, depth)
+    whole, kept = (np.where(standing, there @ stood, there @ read) for there in (density, within_reach))
+    gnaws_below = known.under_snow[known.of] if depth > 0 else np.zeros(len(known.of), bool)
+    return whole, kept, np.where(gnaws_below, _placed(known, 0.0)[1] @ read, 0.0)
 
 
 @lru_cache(maxsize=64)
@@ -166,16 +169,15 @@ def _share_of(wound: Sign | None, kinds: Sequence[str]) -> float:
     return sum(wound.shares.get(kind, 0.0) for kind in kinds) if isinstance(wound, Shares) else 0.0
 
 
-def _height_reading(looks: Mapping[str, Any], signs: Signs) -> np.ndarray | None:
-    """(G,) likelihood of everything told of the height, given the true height; None where nothing is told."""
-    found: list[np.ndarray] = []
-    if "wound_height_mm" in signs:
-        found.append(number_reading(HEIGHTS, STEP_MM, signs["wound_height_mm"]))
-    if "position" in signs:
-        answered = misread_near(choice_reading(vocabulary()["position"], signs["position"]), looks["place"]["misread"])
-        zone = np.clip(np.searchsorted(looks["place"]["zone_edges"], HEIGHTS) - 1, 0, len(answered) - 1)
-        found.append(answered[zone])
-    return np.prod(found, axis=0) if found else None
+def _height_reading(looks: Mapping[str, Any], height: Sign | None, position: Sign | None) -> np.ndarray:
+    """(G,) likelihood of everything told of the height, given the true height."""
+    found = np.ones(len(HEIGHTS))
+    if height is not None:
+        found = found * number_reading(HEIGHTS, STEP_MM, height)
+    if position is not None:
+        answered = misread_near(choice_reading(vocabulary()["position"], position), looks["place"]["misread"])
+        found = found * answered[np.clip(np.searchsorted(looks["place"]["zone_edges"], HEIGHTS) - 1, 0, len(answered) - 1)]
+    return found
 
 
 def _density(zones: np.ndarray, edges: np.ndarray) -> np.ndarray:
@@ -245,17 +247,23 @@ def diameter_likelihoods(known: Catalogue, signs: Signs) -> tuple[np.ndarray, np
     """
     if "end_diameter_mm" not in signs:
         return None
-    steps = np.gradient(DIAMETERS)
-    seen = number_reading(DIAMETERS, steps, signs["end_diameter_mm"])
+    seen = number_reading(DIAMETERS, np.gradient(DIAMETERS), signs["end_diameter_mm"])
     severed = 1 - _share_of(signs.get("wound"), BROKEN)
-    likelihood, inside = np.full(len(known.causes), np.nan), np.ones(len(known.causes))
-    for row, told in enumerate(known.numbers["end_diameter_mm"]):
-        density = steps / DIAMETERS if told is None else told.density(DIAMETERS) * steps
-        if told is not None:
-            likelihood[row] = density @ seen
-        most = known.severs_mm[known.of[row]]
-        if np.isfinite(most):
-            cut = within(np.log(most), np.log(DIAMETERS), EDGE_BITE)
-            cut = severed * cut + (1 - severed)
-            inside[row] = (density * seen) @ cut / max(density @ seen, 1e-300)
-    return likelihood, inside
+    has_range, density, bitten = _thicknesses(known)
+    whole = density @ seen
+    inside = severed * (bitten @ seen) / np.maximum(whole, 1e-300) + (1 - severed)
+    return np.where(has_range, whole, np.nan), np.where(np.isfinite(known.severs_mm[known.of]), inside, 1.0)
+
+
+@lru_cache(maxsize=8)
+def _thicknesses(known: Catalogue) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """How thick what each cause cuts is; not to be changed.
+
+    (C,) whether that is known; (C, D) probability of each thickness, even in its logarithm where it is not; (C, D) the same
+    of those that the culprit bites through.
+    """
+    steps, told = np.gradient(DIAMETERS), known.numbers["end_diameter_mm"]
+    density = np.array([steps / DIAMETERS if one is None else one.density(DIAMETERS) * steps for one in told])
+    most = known.severs_mm[known.of]
+    through = within(np.log(np.where(np.isfinite(most), most, 1.0))[:, None], np.log(DIAMETERS)[None, :], EDGE_BITE)
+    return np.array([one is not None for one in told]), density, density * through

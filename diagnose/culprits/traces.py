@@ -11,7 +11,7 @@ that all kinds of a set are missing is a product over animals, so 2^kinds terms 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -66,30 +66,60 @@ def weigh_traces(
     ----------
     Our own; the sum is the principle of inclusion and exclusion.
     """
-    none = np.where(animal, 1 - left, 1.0).astype(np.longdouble)  # (kinds, K) left none though about
-    k = none.shape[1]
-    base = np.prod(none[list(missing)], axis=0) if len(missing) else np.ones(k, np.longdouble)
-    clear = np.longdouble(1 - stray)
+    k = len(animal)
     likelihood = np.zeros(k, np.longdouble)
     with_other = np.zeros((k, k), np.longdouble) if who else None
-    here = background.astype(np.longdouble)
-    for chosen in product((False, True), repeat=len(found)):
-        kinds = [kind for kind, taken in zip(found, chosen, strict=True) if taken]
-        sign = -1 if len(kinds) % 2 else 1
-        about = base * (np.prod(none[kinds], axis=0) if kinds else 1)  # (K,) all of the set missing, if about
-        term = 1 - here + here * about
-        strays = clear ** (len(kinds) + len(missing))
-        everybody = np.prod(term)
-        as_maker = np.where(animal, about / term, 1.0)
-        likelihood += sign * strays * everybody * as_maker
+    for weight, about, term in _sets(found, missing, (), left, background, animal, stray):
+        as_maker = weight[0] * np.where(animal, about[0] / term[0], 1.0)
+        likelihood += as_maker
         if with_other is not None:
-            with_other += sign * strays * everybody * as_maker[:, None] * (here * about / term)[None, :]
+            with_other += as_maker[:, None] * (background * about[0] / term[0])[None, :]
     likelihood = np.maximum(likelihood, np.longdouble(1e-300))
     if with_other is None:
         return Told(likelihood.astype(float), np.full((k, k), np.nan))
     shares = np.clip(with_other / likelihood[:, None], 0, 1).astype(float)
     np.fill_diagonal(shares, np.where(animal, 1.0, 0.0))
     return Told(likelihood.astype(float), shares)
+
+
+def _one_more(
+    found: Sequence[int], missing: Sequence[int], each: Sequence[int], left: np.ndarray, background: np.ndarray,
+    animal: np.ndarray, stray: float,
+) -> np.ndarray:
+    """(each, K) the traces' likelihood when one kind more is found, for each of several.
+
+    What is there and what is missing of a kind make up the whole, so a kind's being there is the rest.
+
+    Parameters
+    ----------
+    each : rows of `left`: kinds of which one is found too.
+    found, missing, left, background, animal, stray : as of `weigh_traces`.
+    """
+    likelihood = np.zeros((1 + len(each), len(animal)), np.longdouble)
+    for weight, about, term in _sets(found, missing, each, left, background, animal, stray):
+        likelihood += weight[:, None] * np.where(animal, about / term, 1.0)
+    return np.maximum(likelihood[0] - likelihood[1:], np.longdouble(1e-300)).astype(float)
+
+
+def _sets(
+    found: Sequence[int], missing: Sequence[int], each: Sequence[int], left: np.ndarray, background: np.ndarray,
+    animal: np.ndarray, stray: float,
+) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """For every set of the kinds found, with its sign, the chance that all of the set are missing.
+
+    (1 + each,) by everybody, (1 + each, K) by an animal that is about, and by one that may be. Rows: no further kind missing
+    too, then each.
+    """
+    none = np.where(animal, 1 - left, 1.0).astype(np.longdouble)  # (kinds, K) left none though about
+    further = np.vstack([np.ones((1, none.shape[1]), np.longdouble), none[list(each)]])
+    base = further * np.prod(none[list(missing)], axis=0)
+    clear, here = np.longdouble(1 - stray), background.astype(np.longdouble)
+    strays = np.array([clear ** len(missing), *[clear ** (len(missing) + 1)] * len(each)])
+    for chosen in product((False, True), repeat=len(found)):
+        kinds = [kind for kind, taken in zip(found, chosen, strict=True) if taken]
+        about = base * np.prod(none[kinds], axis=0)
+        term = 1 - here + here * about
+        yield (-1) ** len(kinds) * clear ** len(kinds) * strays * np.prod(term, axis=1), about, term
 
 
 def traces_told(signs: Signs, traces: Iterable[str]) -> list[tuple[float, frozenset[Kind], frozenset[Kind]]]:
@@ -158,3 +188,39 @@ def weigh_ways(
         total += share * told.likelihood
         about += share * told.likelihood[:, None] * told.about
     return Told(total, about / np.maximum(total, 1e-300)[:, None])
+
+
+def weigh_choices(
+    signs: Signs, name: str, kinds: Sequence[Kind], rates: np.ndarray, traces: Iterable[str], background: np.ndarray,
+    animal: np.ndarray, stray: float,
+) -> np.ndarray:
+    """(choices, K) the traces' likelihood for each choice of a sign of which nothing is told yet.
+
+    Parameters
+    ----------
+    signs
+        What is told, of other signs [no unit].
+    name
+        Of the sign that is asked for [no unit].
+    kinds
+        Of traces, a row of `rates` each [no unit].
+    rates
+        (kinds, K) chance of leaving each kind that is found [0 to 1].
+    traces
+        Names of the signs that tell of traces [no unit].
+    background
+        (K,) chance of being about and not having made the wound [0 to 1].
+    animal
+        (K,) which culprits are animals [no unit].
+    stray
+        Chance of finding a kind that nobody about left [0 to 1].
+    """
+    choices = list(vocabulary()[name].choices)
+    own = {choice: kinds.index((name, choice)) for choice in choices if choice != "none"}
+    rows, total = [choice != "none" for choice in choices], np.zeros((len(choices), len(animal)))
+    for share, found, missing in traces_told(signs, traces):
+        there, gone = ([kinds.index(kind) for kind in sorted(some)] for some in (found, missing))
+        total[rows] += share * _one_more(there, gone, list(own.values()), rates, background, animal, stray)
+        nothing = weigh_traces(there, [*gone, *own.values()], rates, background, animal, stray, who=False)
+        total[[not row for row in rows]] += share * nothing.likelihood
+    return total

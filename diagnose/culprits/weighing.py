@@ -17,7 +17,7 @@ from diagnose.culprits.here import seen_there, winters_of
 from diagnose.culprits.likelihood import group_likelihoods
 from diagnose.culprits.prior import start_of
 from diagnose.culprits.tables import words
-from diagnose.culprits.traces import Told, weigh_ways
+from diagnose.culprits.traces import Told, weigh_choices, weigh_ways
 from diagnose.places import Place, season_of
 from diagnose.signs import Shares, Signs
 
@@ -122,6 +122,17 @@ class Bench:
         return weigh_ways(signs, tuple(self.known.left), self._rates[end], TRACES, self.start.about[end],
                           self.known.animal, words()["stray"][end], who)
 
+    def traces_answered(self, name: str) -> np.ndarray:
+        """(choices, K) likelihood of the traces with each answer to a question about them of which nothing is told yet.
+
+        Parameters
+        ----------
+        name
+            Of the sign that is asked for [no unit].
+        """
+        return weigh_choices(self.signs, name, tuple(self.known.left), self._rates[MIDDLE], TRACES, self.start.about[MIDDLE],
+                             self.known.animal, words()["stray"][MIDDLE])
+
     @cached_property
     def _rates(self) -> np.ndarray:
         """(3, kinds, K) chance of leaving each kind of trace."""
@@ -135,13 +146,14 @@ class Bench:
         parts
             Group of signs -> (C,) likelihood, in no absolute unit.
         traces
-            (K,) likelihood of the traces, given who made the wound, in no absolute unit.
+            (K,) likelihood of the traces, given who made the wound, in no absolute unit; or several at once
+            (n, K), for which it gives (n, C).
         """
-        weights = self.prior * traces[self.known.of] / max(float(traces.max()), 1e-300)
+        weights = self.prior * traces[..., self.known.of] / np.maximum(traces.max(axis=-1, keepdims=True), 1e-300)
         for likelihood in parts.values():
             weights = weights * likelihood
-            weights = weights / max(float(weights.sum()), 1e-300)
-        return np.asarray(weights / weights.sum())
+            weights = weights / np.maximum(weights.sum(axis=-1, keepdims=True), 1e-300)
+        return np.asarray(weights / weights.sum(axis=-1, keepdims=True))
 
     def weighed(self, end: int = MIDDLE) -> Weighed:
         """The posterior of every cause, and who is about, at one end of what is held of presence and traces.

@@ -14,7 +14,7 @@ import numpy as np
 
 from diagnose.culprits import ask, likelihood, reach, verdict
 from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, catalogue, members, tree
-from diagnose.culprits.here import Where, lives_where, place_from, winters_of
+from diagnose.culprits.here import Where, lives_where, living_elsewhere, place_from, winters_of
 from diagnose.culprits.prior import common_of, not_listed_share, place_words
 from diagnose.culprits.readings import TINY
 from diagnose.culprits.tables import Ranges, words
@@ -168,6 +168,7 @@ def where_of(place: Place | None) -> dict[str, Any]:
         "parts": [_part(known, one, lives) for one, lives in lives_where(known, place)],
         "not_listed": not_listed_share(place),
         "winters": winters_of(place),
+        "elsewhere": living_elsewhere(place),
         "season_of": [season_of(month, place or north) for month in range(1, 13)],
     }
 
@@ -184,7 +185,8 @@ def _barrier() -> dict[str, Any]:
         "need_of": dict(requirement.NEED_OF), "built_of": requirement.built_of(), "needs": requirement.needs(),
         "stoutness": list(requirement.STOUTNESS),
         "staked": list(requirement.STAKED), "stakes": list(requirement.STAKES), "fine_kinds": list(requirement.FINE_KINDS),
-        "common": list(requirement.COMMON), "likely": requirement.LIKELY, "most_snow_mm": requirement.SNOW_LIMIT_MM,
+        "common": list(requirement.COMMON), "likely": requirement.LIKELY, "digits": requirement.DIGITS,
+        "most_snow_mm": requirement.SNOW_LIMIT_MM,
         "cautions": [{"text": entry["text"], "when": entry["when"]} for entry in requirement.cautions().values()],
         "protected": sorted(requirement.protected_culprits()),
     }

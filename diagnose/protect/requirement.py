@@ -12,6 +12,7 @@ from diagnose.given import one_of
 from diagnose.knowledge import knowledge
 
 LIKELY = 0.20  # a culprit at least this probable sizes a guard for one plant; our choice, no source
+DIGITS = 9  # decimals to which probabilities are compared: what differs by the rounding of a sum alone is equal
 MM_PER_INCH = 25.4  # exact by definition
 SNOW_LIMIT_MM = 6000.0
 
@@ -322,7 +323,7 @@ def _counted(culprits: Mapping[str, float] | Iterable[str]) -> list[str]:
             raise CannotUse(f"'{unknown[0]}' is no culprit; choose from {', '.join(NEED_OF)}")
         return sorted(set(keys), key=list(NEED_OF).index)
     known = {key: share for key, share in culprits.items() if key in NEED_OF}
-    ranked = sorted(known, key=lambda key: (-known[key], key))
+    ranked = sorted(known, key=lambda key: (-round(known[key], DIGITS), key))
     return [key for place, key in enumerate(ranked) if known[key] >= LIKELY or place == 0]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from base64 import b64encode
+from collections.abc import Collection
 from typing import Any
 
 import streamlit as st
@@ -13,7 +14,8 @@ from diagnose.signs import Word
 UNKNOWN = "?"  # the answer of somebody who cannot tell
 
 _HTML = """<div role="group" aria-labelledby="asked"><h2 id="asked" tabindex="-1"></h2><p></p>
-<div class="answers"></div></div>"""
+<div class="answers"></div>
+<details><summary>Another animal, not known to live there</summary><div class="answers"></div></details></div>"""
 _CSS = """
 :host, div { color: var(--st-text-color); font-family: system-ui, 'Segoe UI', Roboto, sans-serif; }
 h2 { font-size: 1.1rem; line-height: 1.3; margin: 0 0 .15rem; }
@@ -28,6 +30,9 @@ button img { width: 100%; height: 2.9rem; background: #FFF; border-radius: 4px; 
 button:hover { border-color: var(--st-primary-color); }
 button:focus-visible { outline: 3px solid var(--st-primary-color); outline-offset: 1px; }
 .done { font-weight: 700; }
+details { margin-top: .5rem; }
+summary { min-height: 44px; padding: .7rem .3rem; font-size: .9rem; cursor: pointer; }
+summary:focus-visible { outline: 3px solid var(--st-primary-color); outline-offset: 1px; }
 button[aria-pressed=true] { background: #14594F; color: #FFF; }
 @media (min-width: 700px) { button { font-size: .92rem; } button img { height: 4.2rem; } }
 """
@@ -43,8 +48,8 @@ export default function({ parentElement, data, setTriggerValue }) {
     group.dataset.asked = data.name;
     heading.textContent = data.question;
     group.querySelector('p').textContent = data.help;
-    const answers = group.querySelector('.answers');
-    answers.replaceChildren(...data.choices.map(([key, words, drawing]) => {
+    const [answers, further] = group.querySelectorAll('.answers');
+    const made = ([key, words, drawing]) => {
         const button = document.createElement('button');
         button.type = 'button';
         if (drawing) {
@@ -59,19 +64,24 @@ export default function({ parentElement, data, setTriggerValue }) {
                 button.setAttribute('aria-pressed', button.getAttribute('aria-pressed') !== 'true');
                 return;
             }
-            answers.querySelectorAll('button').forEach(other => other.setAttribute('aria-pressed', other === button));
+            group.querySelectorAll('button').forEach(other => other.setAttribute('aria-pressed', other === button));
             setTriggerValue('answer', [data.name, key]);
         };
         button.dataset.key = key;
         return button;
-    }));
+    };
+    const isElsewhere = ([key]) => data.elsewhere.includes(key);
+    answers.replaceChildren(...data.choices.filter(one => !isElsewhere(one)).map(made));
+    further.replaceChildren(...data.choices.filter(isElsewhere).map(made));
+    further.parentElement.hidden = !data.elsewhere.length;
+    further.parentElement.open = false;
     if (data.several) {
         const done = document.createElement('button');
         done.type = 'button';
         done.className = 'done';
         done.textContent = 'That is all I found';
         done.onclick = () => {
-            const found = [...answers.querySelectorAll('[aria-pressed=true]')].map(button => button.dataset.key);
+            const found = [...group.querySelectorAll('[aria-pressed=true]')].map(button => button.dataset.key);
             if (found.length) setTriggerValue('answer', [data.name, found]);
         };
         answers.appendChild(done);
@@ -99,7 +109,7 @@ def _choices(name: str, _word: Word) -> list[tuple[str, str, str]]:
              f"data:image/svg+xml;base64,{b64encode(svg.encode()).decode()}") for choice, words in _word.choices.items()]
 
 
-def ask(word: Word, key: str) -> tuple[str, str | list[str]] | None:
+def ask(word: Word, key: str, elsewhere: Collection[str] = ()) -> tuple[str, str | list[str]] | None:
     """Shows a question with its answers as buttons, drawn where there is a drawing.
 
     Parameters
@@ -108,6 +118,8 @@ def ask(word: Word, key: str) -> tuple[str, str | list[str]] | None:
         Of the vocabulary, with a question [no unit].
     key
         Tells these buttons from the others on the page [no unit].
+    elsewhere
+        Choices that name what does not live there, folded away [no unit].
 
     Returns
     -------
@@ -117,7 +129,7 @@ def ask(word: Word, key: str) -> tuple[str, str | list[str]] | None:
     """
     choices = [*_choices(word.name, word), (UNKNOWN, "did not look" if word.several else "don't know", "")]
     shown = {"name": word.name, "question": word.question, "help": word.help, "choices": choices,
-             "several": word.several, "alone": ["none", UNKNOWN]}
+             "several": word.several, "alone": ["none", UNKNOWN], "elsewhere": list(elsewhere)}
     result: Any = _answers(data=shown, key=key, on_answer_change=lambda: None)
     given = getattr(result, "answer", None)
     if given is None:

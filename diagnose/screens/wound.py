@@ -13,6 +13,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.ask import next_step, questions_left
+from diagnose.culprits.here import living_elsewhere
 from diagnose.culprits.old_names import name_of, nameable
 from diagnose.culprits.verdict import Verdict
 from diagnose.diagnosis import (
@@ -209,7 +210,8 @@ def _question(found: Diagnosis, draft: Draft) -> bool:
     if asked is None:
         st.html(f'<p class="left">Nothing more to ask, this will hardly change: {escape(step.reason)}.</p>')
         return False
-    given = ask(vocabulary()[asked], f"answers {st.session_state.get('photo_round', 0)}")
+    elsewhere = living_elsewhere(found.verdict.place) if asked == "seen" else ()
+    given = ask(vocabulary()[asked], f"answers {st.session_state.get('photo_round', 0)}", elsewhere)
     # a press that was handled already is told once more where the page is drawn anew for another reason
     if given is not None and given[0] == asked:
         draft.before = None if draft.is_empty else show.in_short(found.verdict)

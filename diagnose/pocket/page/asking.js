@@ -22,12 +22,10 @@ function makeAsking(model) {
   }
 
   function tracesAnswered(on, word, now) {
-    const maker = model.ofCulprits(now), chances = [], after = [];
-    for (const choice of word.choices) {
-      const traces = model.tracesOf({...on.signs, [word.name]: {choice}}, 1, on.start.about);
-      chances.push(maker.reduce((sum, share, k) => sum + share * (traces[k] / on.traces[k]), 0));
-      after.push(model.ofCulprits(model.madeBy(on, on.parts, traces)));
-    }
+    const maker = model.ofCulprits(now), answered = model.tracesAnswered(on.signs, word, on.start.about);
+    const chances = word.choices.map(choice =>
+      maker.reduce((sum, share, k) => sum + share * (answered.get(choice)[k] / on.traces[k]), 0));
+    const after = word.choices.map(choice => model.ofCulprits(model.madeBy(on, on.parts, answered.get(choice))));
     const nothing = chances[word.choices.indexOf("none")], found = sumOf(chances) - nothing;
     const alone = chances.map((chance, i) => word.choices[i] === "none" ? chance
       : chance * Math.max(1 - nothing, 0) / Math.max(found, 1e-12));
@@ -39,23 +37,26 @@ function makeAsking(model) {
     if (word.name === "wound" || word.name === "season") {
       for (const group of ["height", "end_diameter_mm"]) if (on.parts.has(group)) touched.add(group);
     }
+    const rest = model.madeBy(on, new Map([...on.parts].filter(([group]) => !touched.has(group))), on.traces);
     let chances = [];
     const after = [];
     for (const choice of word.choices) {
-      const signs = {...on.signs, [word.name]: {choice}}, parts = new Map(on.parts);
-      let chance = now.map(() => 1);
+      const signs = {...on.signs, [word.name]: {choice}};
+      let chance = now.map(() => 1), made = rest;
       for (const group of touched) {
         const found = model.rawGroup(group, model.toldOf(signs, group), signs, on.snowMm);
         if (found === null) continue;
-        const likely = model.filled(found.raw, on.prior, t.words.strength);
-        parts.set(group, found.inside === null ? likely : likely.map((one, c) => one * found.inside[c]));
+        const likely = model.filled(found.raw, on.prior, t.words.strength), {inside} = found;
+        made = made.map((one, c) => one * likely[c] * (inside === null ? 1 : inside[c]));
+        const total = Math.max(sumOf(made), 1e-300);
+        made = made.map(one => one / total);
         if (group === own) {
           const mean = meanFilled(found.raw, on.prior);
-          chance = found.inside === null ? mean : mean.map((one, c) => one * found.inside[c]);
+          chance = inside === null ? mean : mean.map((one, c) => one * inside[c]);
         }
       }
       chances.push(dot(now, chance));
-      after.push(model.ofCulprits(model.madeBy(on, parts, on.traces)));
+      after.push(model.ofCulprits(made));
     }
     if (word.name === "past_snow") chances = snowChances(on);
     return turnsOf(word, chances, after);

@@ -3,6 +3,8 @@
 function makeBarrier(model) {
   const b = model.t.barrier, needKeys = Object.keys(b.needs);
 
+  const rounded = share => Math.round(share * 10 ** b.digits);
+
   /** The likeliest culprit of each need, with what all culprits of that need have together. */
   function byNeed(verdict) {
     const found = new Map();
@@ -10,7 +12,7 @@ function makeBarrier(model) {
       const need = b.need_of[key];
       if (!need) return;
       const one = found.get(need) ?? {key, most: -1, share: 0};
-      if (verdict.culprits[k] > one.most) Object.assign(one, {key, most: verdict.culprits[k]});
+      if (rounded(verdict.culprits[k]) > one.most) Object.assign(one, {key, most: rounded(verdict.culprits[k])});
       one.share += verdict.culprits[k];
       found.set(need, one);
     });
@@ -18,7 +20,7 @@ function makeBarrier(model) {
   }
 
   function counted(shares) {
-    const ranked = [...shares.keys()].sort((x, y) => shares.get(y) - shares.get(x) || (x < y ? -1 : 1));
+    const ranked = [...shares.keys()].sort((x, y) => rounded(shares.get(y)) - rounded(shares.get(x)) || (x < y ? -1 : 1));
     return ranked.filter((key, place) => shares.get(key) >= b.likely || place === 0);
   }
 

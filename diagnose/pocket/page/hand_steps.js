@@ -5,7 +5,7 @@ let passphrase = ["", ""];
 function handOverView() {
   const open = waiting(), locks = canDo("lock a file"), {made} = now;
   if (made) {
-    return [heading("Is the file safe?"), paragraph(`${made.name}: ${made.versions.length} entries, ${(made.blob.size / 1e6).toFixed(1)} MB${made.locked ? ", locked" : ", not locked"}.`),
+    return [heading("Is the file safe?"), paragraph(`${made.name}: ${made.versions.length} ${made.versions.length === 1 ? "entry" : "entries"}, ${(made.blob.size / 1e6).toFixed(1)} MB${made.locked ? ", locked" : ", not locked"}.`),
       el("div", {className: "start"},
         el("a", {href: made.url, download: made.name, className: "file"}, "Save the file"),
         made.shares ? button("Share the file", () => navigator.share({files: [made.file]}).catch(problem => say(`Not shared: ${problem.message}`))) : null,

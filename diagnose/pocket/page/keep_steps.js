@@ -110,7 +110,7 @@ function inShort(one) {
 function keptView() {
   const all = latest().reverse().slice(0, 12);
   return [heading("What is kept here"), paragraph(countWords(), " The last twelve:"),
-    el("ul", {className: "list"}, all.map(one => el("li", {}, inShort(one), now.handed.has(one.id) ? " (handed over) " : " ",
+    el("ul", {className: "list lean"}, all.map(one => el("li", {}, inShort(one), now.handed.has(one.id) ? " (handed over) " : " ",
       button("strike out", async () => {
         if (await keep(one.kind, {...one.values, deleted: true}, [], one.record, `struck out: ${inShort(one)}`)) show(false);
       }, {"aria-label": `strike out: ${inShort(one)}`})))), home()];

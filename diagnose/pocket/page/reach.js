@@ -28,10 +28,9 @@ function makeReach(t, readings) {
     return Math.min(Math.max((at < 0 ? zoneEdges.length : at) - 1, 0), zoneEdges.length - 2);
   });
   const fineRows = t.tables.place.rows.map(row => zoneAt.map(zone => row[zone] * (L.step_mm / (zoneEdges[zone + 1] - zoneEdges[zone]))));
-  const nothing = new Array(G).fill(0);
-  const fine = t.tables.place.at.map(row => row === null ? nothing : fineRows[row]);
-  const walks = t.of.map(k => t.culprits[k].reach !== null), under = t.of.map(k => t.culprits[k].under_snow);
-  const bends = t.of.map(k => t.culprits[k].bends);
+  const nothing = new Array(G).fill(0), fine = t.tables.place.at.map(row => row === null ? nothing : fineRows[row]);
+  const reaches = t.of.map(k => t.culprits[k].reach), walks = reaches.map(reach => reach !== null);
+  const under = t.of.map(k => t.culprits[k].under_snow), bends = t.of.map(k => t.culprits[k].bends);
   const stepsUp = depth => {  // as Python rounds: a half goes to the even step
     const exact = depth / L.step_mm, floor = Math.floor(exact);
     return exact - floor === 0.5 ? floor + floor % 2 : Math.round(exact);
@@ -51,22 +50,20 @@ function makeReach(t, readings) {
   }
 
   const reachedAt = new Map();
-  /** Per cause, for one depth of snow: where its damage is, and the share of it within reach. */
+  /** For one depth of snow, of each cause: where its damage is, and the share of it within reach. */
   function onSnow(depth) {
     if (!reachedAt.has(depth)) {
       if (reachedAt.size > 40) reachedAt.clear();
       const byReach = new Map();
-      const inside = t.of.map(k => {
-        const reach = t.culprits[k].reach;
+      reachedAt.set(depth, fine.map((row, c) => {
+        const reach = reaches[c];
         if (!byReach.has(reach)) {
           const edge = Math.max(L.edge_mm, L.edge_share * (reach ?? 0));
           byReach.set(reach, heights.map(one => within((reach ?? 1e9) + depth, one, edge)));
         }
-        return byReach.get(reach);
-      });
-      const density = fine.map((row, c) => under[c] ? belowSnow(row, depth) : walks[c] ? lifted(row, depth) : row);
-      reachedAt.set(depth, {density: density.map(row => Float64Array.from(row)),
-                            reached: density.map((row, c) => Float64Array.from(row, (one, g) => one * inside[c][g]))});
+        const inside = byReach.get(reach), density = under[c] ? belowSnow(row, depth) : walks[c] ? lifted(row, depth) : row;
+        return {density: Float64Array.from(density), reached: Float64Array.from(density, (one, g) => one * inside[g])};
+      }));
     }
     return reachedAt.get(depth);
   }
@@ -97,37 +94,47 @@ function makeReach(t, readings) {
     return found;
   }
 
+  const weighedAt = new Map();
+  /** For one depth of snow, of each cause: how likely what was told of the height is, whole and within reach; kept, since
+   *  most questions leave it as it is. */
+  function weighedOn(depth, signs) {
+    const key = JSON.stringify([depth, signs.wound_height_mm, signs.position, signs.snow_line]);
+    if (!weighedAt.has(key)) {
+      if (weighedAt.size > 400) weighedAt.clear();
+      weighedAt.set(key, weighOn(depth, signs));
+    }
+    return weighedAt.get(key);
+  }
+
+  function weighOn(depth, signs) {
+    const told = heightReading(signs), line = signs.snow_line, surface = line ? besideSurface(line, depth) : null;
+    const seen = told ?? new Array(G).fill(1), read = surface ? seen.map((one, g) => one * surface[g]) : seen;
+    let asStood = read;
+    if (signs.position && !signs.wound_height_mm && depth > 0) {  // some count the place in words from the snow
+      const fromTop = shifted(told, depth), up = t.snow.from_surface;
+      asStood = read.map((one, g) => (1 - up) * one + up * fromTop[g] * (surface ? surface[g] : 1));
+    }
+    return onSnow(depth).map(({density, reached}, c) => {
+      const mixed = walks[c] && !under[c] ? asStood : read;
+      return {whole: dot(density, mixed), kept: dot(reached, mixed), bare: depth > 0 && under[c] ? dot(fine[c], read) : 0};
+    });
+  }
+
   function heightLikelihoods(signs, snowMm) {
-    let seen = heightReading(signs);
-    const line = signs.snow_line;
-    if (seen === null && !line) return null;
+    if (!signs.wound_height_mm && !signs.position && !signs.snow_line) return null;
     let depths = depthsOf(signs, snowMm);
-    const fromSurface = signs.position && !signs.wound_height_mm ? seen : null;
-    seen ??= new Array(G).fill(1);
-    if (line && depths.some(([depth]) => depth > 0)) depths = depths.filter(([depth]) => depth > 0);
+    if (signs.snow_line && depths.some(([depth]) => depth > 0)) depths = depths.filter(([depth]) => depth > 0);
     const broken = brokenShare(signs.wound), free = new Array(C).fill(0), held = new Array(C).fill(0);
     for (const [depth, share] of depths) {
-      const {density, reached} = onSnow(depth);
-      const surface = line ? besideSurface(line, depth) : null;
-      const read = surface ? seen.map((one, g) => one * surface[g]) : seen;
-      const fromTop = fromSurface !== null && depth > 0
-        ? shifted(fromSurface, depth).map((one, g) => one * (surface ? surface[g] : 1)) : null;
-      const up = t.snow.from_surface;
-      const asStood = fromTop ? read.map((one, g) => (1 - up) * one + up * fromTop[g]) : read;
-      for (let c = 0; c < C; c++) {
-        const mixed = walks[c] && !under[c] ? asStood : read;
-        let whole = dot(density[c], mixed), kept = dot(reached[c], mixed);
+      weighedOn(depth, signs).forEach(({whole, kept, bare}, c) => {
         if (bends[c]) kept = broken * whole + (1 - broken) * kept;
-        if (depth > 0 && under[c]) {
-          const bare = dot(fine[c], read);
-          if (bare > whole) {
-            kept = kept * bare / Math.max(whole, 1e-300);
-            whole = bare;
-          }
+        if (bare > whole) {
+          kept = kept * bare / Math.max(whole, 1e-300);
+          whole = bare;
         }
         free[c] += share * whole;
         held[c] += share * kept;
-      }
+      });
     }
     return {raw: free.map((one, c) => t.tables.place.at[c] === null ? NaN : one),
             inside: free.map((one, c) => one > 0 ? held[c] / Math.max(one, 1e-300) : 1)};
@@ -135,7 +142,13 @@ function makeReach(t, readings) {
 
   const diameters = L.diameters, thick = gradient(diameters);
   const byThickness = t.numbers.end_diameter_mm.map(told => told && densityOf(told, diameters).map((one, i) => one * thick[i]));
-  const evenThickness = diameters.map((one, i) => thick[i] / one);
+  const evenThickness = diameters.map((one, i) => thick[i] / one), bitten = new Map();
+
+  /** Share of animals that bite through each thickness, where half of them stop at `most`. */
+  function bitesThrough(most) {
+    if (!bitten.has(most)) bitten.set(most, diameters.map(one => within(Math.log(most), Math.log(one), L.edge_bite)));
+    return bitten.get(most);
+  }
 
   function diameterLikelihoods(signs) {
     if (!signs.end_diameter_mm) return null;
@@ -146,8 +159,9 @@ function makeReach(t, readings) {
       const whole = dot(density, seen);
       if (byThickness[c]) raw[c] = whole;
       if (most !== null) {
-        const cut = diameters.map(one => severed * within(Math.log(most), Math.log(one), L.edge_bite) + (1 - severed));
-        inside[c] = density.reduce((sum, one, i) => sum + one * seen[i] * cut[i], 0) / Math.max(whole, 1e-300);
+        const through = bitesThrough(most);
+        inside[c] = density.reduce((sum, one, i) => sum + one * seen[i] * (severed * through[i] + (1 - severed)), 0)
+          / Math.max(whole, 1e-300);
       }
     }
     return {raw, inside};

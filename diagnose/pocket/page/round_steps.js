@@ -29,7 +29,7 @@ function tallyView() {
     open.length ? el("div", {className: "choices"}, open.map(one => button(one.tree, () => { takeUp(one); show(false); }))) : null,
     tree.last ? paragraph(el("small", {}, `Last time (${tree.last.day}): ${tree.last.species ?? "no species"}${tree.last.height_cm ? `, ${tree.last.height_cm} cm` : ""}${tree.last.protection ? `, ${tree.last.protection}` : ""}.`)) : null,
     kinds.length ? choices("Species", kinds.map(kind => [kind, kind]), entry.species, key => { entry.species = key; }) : null,
-    el("div", {className: "two"}, field(kinds.length ? "Other species" : "Species", entry.species ?? "", set("species")),
+    el("div", {className: "two"}, field(kinds.length ? "Other species" : "Species", kinds.includes(entry.species) ? "" : entry.species ?? "", set("species")),
       numberField("Height [cm]", entry.height_cm ?? "", set("height_cm"))),
     choose("browsed", "Leader bitten", YES_NO),
     choices("Stem", [["rubbed", "rubbed"], ["stripped", "stripped"], ["gnawed", "gnawed"], ["broken", "broken"], ["", "whole"]], entry.stem_damage ?? "", key => { entry.stem_damage = key; }),
@@ -88,8 +88,8 @@ function dueView() {
       el("b", {}, `${one.label || "a barrier"}: ${one.what}`), el("br"), el("small", {}, [one.kind, one.why, one.act_by ? `by ${one.act_by}` : ""].filter(Boolean).join("; ")),
       el("div", {className: "start"}, button(checks.has(one.barrier) ? `Looked at: ${checks.get(one.barrier).finding}` : "I looked at it",
         () => { look = {item: one, finding: "", stem: "", note: ""}; go("look"); }, {disabled: !now.db, "aria-label": `I looked at it: ${one.label}`}))))),
-    now.from ? null : season.slice(0, 2).map(one => el("p", {className: "told"}, [one.what, one.why].filter(Boolean).map(words => words.replace(/[.\s]+$/, ".")).join(" "))),
-    el("div", {className: "two"}, button("Earlier ones", () => { now.from -= DUE_AT_ONCE; show(); }, {disabled: now.from === 0}),
+    now.from ? null : season.slice(0, 2).map(one => el("p", {className: "told"}, [one.what, one.why].filter(Boolean).map(words => words[0].toUpperCase() + words.slice(1).replace(/[.\s]*$/, ".")).join(" "))),
+    items.length <= DUE_AT_ONCE ? null : el("div", {className: "two"}, button("Earlier ones", () => { now.from -= DUE_AT_ONCE; show(); }, {disabled: now.from === 0}),
       button("Further ones", () => { now.from += DUE_AT_ONCE; show(); }, {disabled: now.from + DUE_AT_ONCE >= items.length})), home()];
 }
 

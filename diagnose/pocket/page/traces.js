@@ -4,32 +4,47 @@
 function makeTraces(t, {sharesOf}) {
   const K = t.culprits.length, L = t.limits, animal = t.culprits.map(one => one.animal);
 
-  function weighTraces(found, missing, end, background) {
-    const none = kind => t.left[kind].rates[end].map((rate, k) => [animal[k] ? 1 - rate : 1, 0]);
+  /** Chance of leaving no trace of a kind, of each culprit that is about. */
+  const noneOf = (kind, end) => t.left[kind].rates[end].map((rate, k) => [animal[k] ? 1 - rate : 1, 0]);
+
+  /** Likelihood of the traces under each culprit, and, of each kind in `each`, when that is missing too: the sums of
+   *  inclusion and exclusion over the kinds found, with all their digits. */
+  function sums(found, missing, each, end, background) {
     const clear = [1 - t.words.stray[end], 0], base = background.map(() => [1, 0]);
     let strays = [1, 0];
     for (const kind of missing) {
-      none(kind).forEach((one, k) => { base[k] = times(base[k], one); });
+      noneOf(kind, end).forEach((one, k) => { base[k] = times(base[k], one); });
       strays = times(strays, clear);
     }
-    const rows = found.map(none), likelihood = background.map(() => [0, 0]);
+    const rows = found.map(kind => noneOf(kind, end)), further = [null, ...each.map(kind => noneOf(kind, end))];
+    const absent = background.map(here => plus([1, 0], [-here, 0])), present = background.map(here => [here, 0]);
+    const likelihood = further.map(() => background.map(() => [0, 0]));
     for (let set = 0; set < 2 ** found.length; set++) {
-      let about = base, stray = strays, odd = false;
+      let ofSet = base, stray = strays, odd = false;
       rows.forEach((row, i) => {
         if (!(set >> i & 1)) return;
-        about = about.map((one, k) => times(one, row[k]));
+        ofSet = ofSet.map((one, k) => times(one, row[k]));
         stray = times(stray, clear);
         odd = !odd;
       });
-      const term = about.map((one, k) => plus(plus([1, 0], [-background[k], 0]), times([background[k], 0], one)));
-      let everybody = stray;
-      for (const one of term) everybody = times(everybody, one);
-      for (let k = 0; k < K; k++) {
-        const told = animal[k] ? times(everybody, over(about[k], term[k])) : everybody;
-        likelihood[k] = plus(likelihood[k], odd ? minus(told) : told);
-      }
+      further.forEach((row, i) => {
+        const about = row === null ? ofSet : ofSet.map((one, k) => times(one, row[k]));
+        const term = about.map((one, k) => plus(absent[k], times(present[k], one)));
+        let everybody = row === null ? stray : times(stray, clear);
+        for (const one of term) everybody = times(everybody, one);
+        for (let k = 0; k < K; k++) {
+          const told = animal[k] ? times(everybody, over(about[k], term[k])) : everybody;
+          likelihood[i][k] = plus(likelihood[i][k], odd ? minus(told) : told);
+        }
+      });
     }
-    return likelihood.map(one => Math.max(one[0] + one[1], 1e-300));
+    return likelihood;
+  }
+
+  const asNumber = one => Math.max(one[0] + one[1], 1e-300);
+
+  function weighTraces(found, missing, end, background) {
+    return sums(found, missing, [], end, background)[0].map(asNumber);
   }
 
   function kindOf(sign, choice) {
@@ -65,5 +80,20 @@ function makeTraces(t, {sharesOf}) {
     return total;
   }
 
-  return {tracesOf};
+  /** Choice -> likelihood of the traces under each culprit, of a question about them of which nothing is told yet. What is
+   *  there and what is missing of a kind make up the whole, so a kind's being there is the rest. */
+  function tracesAnswered(signs, word, about) {
+    const kinds = word.choices.filter(choice => choice !== "none").map(choice => kindOf(word.name, choice));
+    const total = new Map(word.choices.map(choice => [choice, new Array(K).fill(0)]));
+    for (const [share, found, missing] of tracesTold(signs)) {
+      const [whole, ...without] = sums(found, missing, kinds, 1, about[1]);
+      without.forEach((row, i) => row.forEach((one, k) => {
+        total.get(t.left[kinds[i]].choice)[k] += share * asNumber(plus(whole[k], minus(one)));
+      }));
+      weighTraces(found, [...missing, ...kinds], 1, about[1]).forEach((one, k) => { total.get("none")[k] += share * one; });
+    }
+    return total;
+  }
+
+  return {tracesOf, tracesAnswered};
 }

@@ -23,7 +23,7 @@ function headline() {
   const {verdict} = verdictNow();
   if (!Object.keys(wound.signs).length) return null;
   const strength = verdict.leading === null ? Math.max(...Object.values(verdict.groups)) : MODEL.shareOf(verdict.culprits, verdict.leading);
-  return el("div", {className: verdict.leading === null ? "verdict open" : "verdict", role: "status"}, statement(verdict), bar(strength));
+  return el("div", {className: verdict.leading === null ? "verdict open" : "verdict", role: "status"}, statement(verdict).replaceAll(" %", "\u00a0%"), bar(strength));
 }
 
 /** Why nothing should be bought yet; empty where the verdict carries a barrier. */
@@ -40,9 +40,11 @@ function settle(verdict) {
     : "Look for the cause itself: insects, frass, recent frost, spraying or machine work.";
 }
 
+const wordsOf = (word, choice) => word.words[word.choices.indexOf(choice)];
+const passedWords = word => word.several ? "did not look" : "don't know";
+
 function signWords(name) {
-  const word = MODEL.signOf.get(name), sign = wound.signs[name];
-  const said = choice => word.words[word.choices.indexOf(choice)];
+  const word = MODEL.signOf.get(name), sign = wound.signs[name], said = choice => wordsOf(word, choice);
   if ("choice" in sign) return `${word.label}: ${said(sign.choice)}`;
   if ("found" in sign) return `${word.label}: ${sign.found.map(said).join(" and ")}${sign.complete ? "; nothing else there" : ""}`;
   return `${word.label}: ${sign.value} ${word.unit}`;
@@ -70,15 +72,17 @@ function questionView() {
     saveDraft();
     show();
   };
-  const pressed = wound.several;
-  const one = (choice, i) => button([word.drawings?.[choice] ? drawing(word.drawings[choice]) : null, el("span", {}, word.words[i])], () => {
+  const pressed = wound.several, elsewhere = word.name === "seen" ? TABLES.where.elsewhere : [];
+  const one = choice => button([word.drawings?.[choice] ? drawing(word.drawings[choice]) : null, el("span", {}, wordsOf(word, choice))], () => {
     if (!word.several || choice === "none") return answer({choice});
     wound.several = pressed.includes(choice) ? pressed.filter(each => each !== choice) : pressed.length < 4 ? [...pressed, choice] : pressed;
     show(false);
   }, word.several && choice !== "none" ? {"aria-pressed": String(pressed.includes(choice))} : {});
   return [headline(), heading(word.question), paragraph(el("small", {}, word.help)),
-    el("div", {className: "answers", role: "group", "aria-label": word.question}, word.choices.map(one),
-      button(word.several ? "did not look" : "don't know", () => answer(null))),
+    el("div", {className: "answers", role: "group", "aria-label": word.question},
+      word.choices.filter(choice => !elsewhere.includes(choice)).map(one), button(passedWords(word), () => answer(null))),
+    elsewhere.length ? el("details", {open: elsewhere.some(choice => pressed.includes(choice))}, el("summary", {}, "Another animal, not known to live here"),
+      el("div", {className: "answers", role: "group", "aria-label": "Animals not known to live here"}, elsewhere.map(one))) : null,
     word.several ? el("div", {className: "start"}, button("That is all I found", () => answer(
       pressed.length === 1 ? {choice: pressed[0]} : {found: pressed, complete: false}), {className: "main", disabled: !pressed.length})) : null];
 }
@@ -93,7 +97,7 @@ function whyView() {
   return [headline(), heading("How likely each is"), MODEL.ranked(verdict).slice(0, 5).map(([key, share]) =>
     el("div", {className: "share"}, el("span", {}, MODEL.nameOf(key)), bar(share), el("b", {}, percent(share)))),
     told.length ? el("h3", {}, `What speaks for ${target}, and what against, in odds`) : null,
-    told.length ? el("table", {}, el("tbody", {}, [...told].sort((a, b) => b.weight - a.weight).map(one =>
+    told.length ? el("table", {className: "odds"}, el("tbody", {}, [...told].sort((a, b) => b.weight - a.weight).map(one =>
       el("tr", {}, el("td", {}, signWords(one.sign)), el("td", {}, `${one.weight > 0 ? "for ×" : "against ÷"}\u00a0${times(one.weight)}`))))) : null,
     other >= TABLES.limits.outside ? el("p", {className: "told"}, "The signs do not fit anything listed well. Look again at the freshest damage, "
       + "or ask somebody local who knows animal signs.") : null,
@@ -157,8 +161,9 @@ function answersView() {
       delete wound.signs[name];
       saveDraft();
       show(false);
-    }, {"aria-label": `take back: ${signWords(name)}`}))), wound.passed.map(name => el("li", {}, `${MODEL.signOf.get(name).question} don't know`, button("ask again", () => {
+    }, {"aria-label": `take back: ${signWords(name)}`}))), wound.passed.map(name => el("li", {}, `${MODEL.signOf.get(name).question} ${passedWords(MODEL.signOf.get(name))}`, button("ask again", () => {
       wound.passed = wound.passed.filter(each => each !== name);
+      saveDraft();
       show(false);
     }, {"aria-label": `ask again: ${MODEL.signOf.get(name).question}`})))),
     el("details", {}, el("summary", {}, "Measured with a rule or tape, and snow"),
