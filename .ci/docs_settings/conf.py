@@ -18,6 +18,7 @@ html_title = f"{project} {release}"
 html_show_sphinx = False
 html_copy_source = False
 nitpicky = False
+smartquotes = False  # --json is no dash
 # a record that two modules offer is found twice
 suppress_warnings = ["ref.python"]
 

@@ -45,14 +45,17 @@ def depth(text: str) -> float:
 
 
 def share(text: str) -> float:
-    """A share, 0 to 1.
+    """A share, 0 to 1, or 0 to 100 with a per cent sign.
 
     Parameters
     ----------
     text
         As it was typed [no unit].
     """
-    return _within(text, "must be a share, 0 to 1", above=-1e-12, below=1 + 1e-12)
+    wanted = "must be a share, as 0.2 or 20%"
+    if text.rstrip().endswith("%"):
+        return _within(text.rstrip()[:-1], wanted, above=-1e-10, below=100 + 1e-10) / 100
+    return _within(text, wanted, above=-1e-12, below=1 + 1e-12)
 
 
 def strip(text: str) -> tuple[float, float]:

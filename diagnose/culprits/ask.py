@@ -206,7 +206,15 @@ def _classes(known: Catalogue, barrier_of: Mapping[str, str] | None) -> np.ndarr
 
 
 def falls(verdict: Judged, barrier_of: Mapping[str, str] | None = None) -> dict[str, float]:
-    """Question -> expected information gain if it is answered [nat]: of what decides, and a little of the culprit."""
+    """Question -> expected information gain if it is answered [nat]: of what decides, and a little of the culprit.
+
+    The entropy now less the mean entropy over the answers, each as likely as the verdict makes it.
+
+    References
+    ----------
+    Lindley, D. V. (1956). Annals of Mathematical Statistics 27:986-1005: the information provided by an experiment (from
+    memory). What is decided, and the weights: our own.
+    """
     return {name: fall for name, (fall, _) in _told(verdict, barrier_of).items()}
 
 

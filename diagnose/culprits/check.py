@@ -212,7 +212,13 @@ def clopper_pearson(k: int, n: int, level: float = 0.95) -> tuple[float, float]:
 
 
 def summary(scored: Sequence[Scored]) -> Summary:
-    """How often the truth came first or within the first two, the scores, and the worst wrong naming."""
+    """How often the truth came first or within the first two, the log and Brier scores, and the worst wrong naming.
+
+    References
+    ----------
+    Brier, G. W. (1950). Monthly Weather Review 78:1-3; Good, I. J. (1952). J. R. Stat. Soc. B 14:107-114: the log score
+    (both from memory).
+    """
     if not scored:
         raise CannotUse("there are no cases to sum up")
     n = len(scored)

@@ -143,7 +143,11 @@ def find(picture: np.ndarray, matrix: np.ndarray, flat: bool = False) -> Found:
 
     picture : (h, w, 3) uint8, BGR. matrix : (3, 3) from the finder's pixels (320, 448) to the picture's. flat : whether
     it looks at the plane of a scale card, where the finder that learnt longest on cards and gnawed bark sees best; elsewhere
-    that one sees ends in pictures of other things.
+    that one sees ends in pictures of other things. Its shares are the network's softmax.
+
+    References
+    ----------
+    Our own network and weights: eye/card.md says how they learnt and how well they see.
     """
     net = _network("flat" if flat else "finder")
     net.setInput(_input(cut(picture, matrix, FINDER_SIZE)))

@@ -205,7 +205,7 @@ def by_colour(light: np.ndarray, likely: np.ndarray) -> np.ndarray:
     """How much the colours of each cell speak for the stem, (h, w), as the logarithm of odds, at most COLOUR_SAYS.
 
     light : (h, w, 3) linear. likely : (h, w) the eye's probability of stem. What it is sure of tells the colours of stem and
-    surroundings, shadows among them, each as some normal distributions; the eye's border is coarse, and a shadow that
+    surroundings, shadows among them, each as a Gaussian mixture; the eye's border is coarse, and a shadow that
     it takes for stem has the colour of another that it does not.
     """
     tone = np.log(cv2.GaussianBlur(light, (0, 0), 0.8) + 0.01)
@@ -245,11 +245,17 @@ def outline_of(mask: np.ndarray) -> np.ndarray:
 
 
 def sharpened_outline(patch: Patch, outline: np.ndarray, zoom: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
-    """An outline, (n, 2) cells, moved to where light is half-way between inside and outside: (n, 2) cells, (n,) contrast.
+    """An outline, (n, 2) cells, moved to the half-maximum crossing of each edge: (n, 2) cells, (n,) contrast.
+
+    That is where light is half-way between inside and outside, to a fraction of a pixel.
 
     Inside and outside are looked up two or three pixels to either side along the normal, so that a shadow on one
     side, pale wood or dark bark each have their own half-way, and a narrow shadow's far edge is not taken for the
     twig's. zoom : cells of the patch a pixel of the picture.
+
+    References
+    ----------
+    Our own.
     """
     reach = np.arange(-4.0, 4.25, 0.25) * zoom
     for _turn in range(2):

@@ -116,7 +116,12 @@ def find_sides(
 
     lip : x of the lowest point of the face. width : about the diameter. towards : y of the axis near the lip. Buds
     and stubs stand out to one side only, so each side follows the points that stand out least. on_plain : tells of
-    points, (n, 2), whether the background there is plain; a side is not believed beside anything else.
+    points, (n, 2), whether the background there is plain; a side is not believed beside anything else. Each is a
+    robust line fit by iterated biweights.
+
+    References
+    ----------
+    Beaton, A. E. & Tukey, J. W. (1974). Technometrics 16:147-185: biweights (from memory).
     """
     x = np.linspace(lip - SIDES_TO * width, lip - SIDES_FROM * width, 200)
     low, high = _sides_at(outline, x, towards)

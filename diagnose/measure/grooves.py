@@ -52,7 +52,11 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
 
     The direction is where the whitened power spectrum has its most; the spacing is the first peak of the
     autocorrelation across it, which is the mean distance of neighbours whatever the grooves' profile and
-    however their places wander.
+    however their places wander. A structure tensor, the other usual way to a direction, is not used.
+
+    References
+    ----------
+    Our own; that the autocorrelation is the transform of the power spectrum is the Wiener-Khinchin theorem.
     """
     if there.sum() * step**2 < 12:
         return None

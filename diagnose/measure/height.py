@@ -159,7 +159,12 @@ def fit_height(scene: StaffView, tip: Point, foot: Point | None = None) -> Heigh
     """Height of the tapped wound above the ground at the stem's foot, from a scene with at least two markers.
 
     A second tap far above the ground that the staff stands on is taken for the surface of snow or grass: the height
-    is then above the ground level with the staff's foot. One far below it is the ground all the same.
+    is then above the ground level with the staff's foot. One far below it is the ground all the same. Camera pose, taps and
+    priors are fitted together by least squares; sigma is from the inverse of the normal equations.
+
+    References
+    ----------
+    Our own; the pinhole camera: R. Hartley and A. Zisserman, Multiple View Geometry, chapter 6 (from memory).
     """
     if foot is None:
         return replace(_fit(scene, tip, None, GROUND_MM), surface_mm=None)
@@ -273,7 +278,11 @@ def along_staff(marks_mm: np.ndarray, marks_px: np.ndarray, at_px: float) -> flo
 
     Three marks or more: u = (a h + b) / (c h + 1), which undoes every tilt (the cross-ratio is kept); more than three
     are fitted by least squares of the equation multiplied out. Two marks: linear, which a tilted camera makes wrong by
-    several per cent. References: Criminisi, Reid & Zisserman, Single view metrology, Int. J. Computer Vision 40 (2000).
+    several per cent.
+
+    References
+    ----------
+    Criminisi, A., Reid, I. & Zisserman, A. (2000), Single view metrology, Int. J. Computer Vision 40.
     """
     h, u = np.asarray(marks_mm, float), np.asarray(marks_px, float)
     if len(h) < 2:

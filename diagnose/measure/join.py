@@ -137,11 +137,16 @@ def _joined(sign: str, names: list[str], values: list[Sign]) -> tuple[Sign, list
 
 
 def join_measured(sign: str, names: Sequence[str], values: Sequence[Measured]) -> tuple[Measured, list[str]]:
-    """The weighted mean, its sigma, and a line for each photograph that stands apart.
+    """The mean weighted by inverse variances, its sigma, and a line for each photograph that stands apart.
 
     Each variance s^2 splits into f s^2 that all share and (1 - f) s^2 of the photograph's own. Weights are
     1 / ((1 - f) s^2), less for those far from the median (Huber); where the rest still scatters more than their own parts
     allow, those grow by Birge's ratio. The shared part, of the weighted mean variance, is added unreduced.
+
+    References
+    ----------
+    .. [1] Huber, P. J. (1964). Annals of Mathematical Statistics 35:73-101: M-estimation (from memory).
+    .. [2] Birge, R. T. (1932). Physical Review 40:207-227: the ratio of errors outside and inside (from memory).
     """
     value = np.array([each.value for each in values])
     sigma = np.maximum([each.sigma for each in values], 1e-12)

@@ -97,8 +97,11 @@ def evidence() -> dict[str, Any]:
 def out_of_reach(stock_mm: float, elk_present: bool = False, snow_mm: float = 0.0) -> bool:
     """Whether planted stock of this height [mm] needs no browse guard, only one against antlers.
 
-    1.8 m above the snow, "a few feet" (900 mm here) more where elk live. References: Penn State Center for Private
-    Forests, Protection for your tree and shrub plantings, 2023 (PSU-PLANT).
+    1.8 m above the snow, "a few feet" (900 mm here) more where elk live.
+
+    References
+    ----------
+    Penn State Center for Private Forests, Protection for your tree and shrub plantings, 2023 (PSU-PLANT).
     """
     from_nought(stock_mm, "The height of the stock"), from_nought(snow_mm, "The snow depth")
     return stock_mm >= TALL_STOCK_MM + (ELK_MORE_MM if elk_present else 0.0) + snow_mm

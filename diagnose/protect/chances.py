@@ -42,7 +42,7 @@ def two_levels(need: str, yearly_loss: float) -> tuple[float, float, float]:
 
 
 def expected_alive(presence: Floats, yearly_loss: Floats, let_through: Floats, years: int) -> Floats:
-    """Share of trees expected alive at the ends of years 0 .. years.
+    """Survival expected: share of trees alive at the ends of years 0 .. years.
 
     Animals are there or not, each by itself, and for all the years; years are drawn anew each time. So the expectation is a
     product over the animals of (1 - p) + p (1 - loss x let through)^year.
@@ -56,6 +56,10 @@ def expected_alive(presence: Floats, yearly_loss: Floats, let_through: Floats, y
     Returns
     -------
     shape (options, years + 1), 0 to 1.
+
+    References
+    ----------
+    Our own.
     """
     if not all(((shares >= 0) & (shares <= 1)).all() for shares in (presence, yearly_loss, let_through)):
         raise CannotUse("Presence, yearly loss and what gets past are shares from 0 to 1.")
@@ -86,7 +90,7 @@ def _luck_of_trees() -> Floats:
 
 def drawn_alive(animals: Sequence[tuple[str, str, float, float]], let_through: Sequence[float], trees: int,
                 years: int) -> Floats:
-    """Trees alive at the ends of years 0 .. years in each of the drawn worlds.
+    """Survival drawn at random (Monte Carlo): trees alive at the ends of years 0 .. years in each of the drawn worlds.
 
     Parameters
     ----------
@@ -97,6 +101,10 @@ def drawn_alive(animals: Sequence[tuple[str, str, float, float]], let_through: S
     Returns
     -------
     shape (worlds, years + 1), whole trees.
+
+    References
+    ----------
+    Our own.
     """
     a_whole(trees, "Trees", 0, 1_000_000_000), a_whole(years, "Years", 0, 1000)
     if len(animals) != len(let_through) or any(len(animal) != 4 for animal in animals):

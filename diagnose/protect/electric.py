@@ -70,7 +70,9 @@ def rods_for(joules: float) -> int:
 def held_share(height_mm: float) -> float:
     """Share of white-tailed deer that a physical fence of this height held, straight between the trial's heights.
 
-    References: VerCauteren et al. 2010, J. Wildl. Manage. 74:1378 (VC10). A trial with motivated deer in pens.
+    References
+    ----------
+    VerCauteren et al. 2010, J. Wildl. Manage. 74:1378 (VC10). A trial with motivated deer in pens.
     """
     if a_number(height_mm, "The height") <= HELD[0][0]:
         return 0.0
@@ -83,7 +85,9 @@ def held_share(height_mm: float) -> float:
 def clear_of_lines(kilovolts: float) -> str:
     """How a live fence keeps clear of an overhead line of this voltage [kV], in words.
 
-    References: IEC 60335-2-76, annex BB, as reprinted in energiser manuals (IEC-BB).
+    References
+    ----------
+    IEC 60335-2-76, annex BB, as reprinted in energiser manuals (IEC-BB).
 
     Examples
     --------

@@ -39,11 +39,14 @@ class Ground:
 
 
 def ground_from(corners: Iterable[Iterable[float]], slope_percent: float = 0.0, lonlat: bool = True) -> Ground:
-    """The land inside corners, in order round it.
+    """The land inside corners, in order round it; its area and sides are geodesic where they are longitudes and latitudes.
 
     corners : longitude, latitude [degrees WGS84], or x, y [m] when lonlat is False. Raises CannotUse for fewer than
     three corners, a boundary that crosses itself and coordinates that are none.
-    References: Karney 2013, Algorithms for geodesics (through pyproj.Geod).
+
+    References
+    ----------
+    Karney, C. F. F. (2013), Algorithms for geodesics, J. Geodesy 87 (through pyproj.Geod).
     """
     from pyproj import Geod
     from shapely.geometry import Polygon

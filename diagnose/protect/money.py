@@ -20,9 +20,11 @@ def sum_of(lines: Iterable[tuple[float, float]]) -> float:
 
 
 def present_value(yearly: Sequence[float], rate: float) -> float:
-    """Today's worth of payments at the ends of years 0, 1, 2, ... (year 0 is today).
+    """Net present value: today's worth of payments at the ends of years 0, 1, 2, ... (year 0 is today), discounted.
 
-    References: the usual discounting, sum of payment / (1 + rate)^year; numpy-financial's npv counts the same way.
+    References
+    ----------
+    The usual discounting, sum of payment / (1 + rate)^year; numpy-financial's npv counts the same way.
     """
     if a_number(rate, "The rate") <= -1:
         raise CannotUse(f"A rate of interest lies above -1 (0.03 is 3 %), not at {rate:g}.")
@@ -30,9 +32,11 @@ def present_value(yearly: Sequence[float], rate: float) -> float:
 
 
 def yearly_cost(first: float, life_years: float, rate: float, upkeep_share: float) -> dict[str, float]:
-    """Straight-line depreciation, interest on the average sum bound and upkeep, all a year.
+    """Yearly cost: straight-line depreciation, interest on the average sum bound and upkeep.
 
-    References: Iowa State University Extension, Estimated costs for livestock fencing, table 6 (ISU-F).
+    References
+    ----------
+    Iowa State University Extension, Estimated costs for livestock fencing, table 6 (ISU-F).
     """
     from_nought(first, "The first cost"), above_nought(life_years, "The life")
     a_number(rate, "The rate"), from_nought(upkeep_share, "The share for upkeep")
@@ -41,10 +45,14 @@ def yearly_cost(first: float, life_years: float, rate: float, upkeep_share: floa
 
 
 def break_even_area(fence_a_m: float, guard_a_tree: float, trees_a_ha: float, shape: float = 4.0) -> float:
-    """Area [ha] above which a fence costs less than guards.
+    """Break-even area [ha], above which a fence costs less than guards.
 
     fence_a_m : money a metre of fence. shape : perimeter over the root of the area, 4 for a square, 3.545 for a circle.
     From shape x sqrt(10,000 A) x fence = trees x A x guard follows A = (100 shape fence / (trees guard))^2.
+
+    References
+    ----------
+    Our own.
     """
     for told in (fence_a_m, guard_a_tree, trees_a_ha, shape):
         a_number(told, "What a break-even is reckoned from")

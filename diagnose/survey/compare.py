@@ -40,13 +40,13 @@ class Test:
 
 def difference(first: Estimate, second: Estimate, method: str = "square and add", alike: float = 0.0,
                plots: int | None = None) -> Estimate:
-    """First less second share, of two groups of plots that were drawn apart, or of trees in the same plots.
+    """First less second share, of two groups of plots that were drawn apart, or of trees in the same plots (MOVER, or t).
 
     alike : correlation of the two shares' errors, 0 for plots drawn apart, see `likeness_of_groups`; used by "square
     and add". plots : number of plots where both groups share some.
 
-    method : "square and add" joins the two groups' own limits, which keeps the edges when a group has none browsed
-    [1]_; "t" is symmetric with n1 + n2 - 2 degrees of freedom [2]_.
+    method : "square and add" joins the two groups' own limits (the method of variance estimates recovery, MOVER), which
+    keeps the edges when a group has none browsed [1]_; "t" is symmetric with n1 + n2 - 2 degrees of freedom [2]_.
 
     References
     ----------
@@ -90,13 +90,14 @@ def likeness_of_groups(y1: ArrayLike, m1: ArrayLike, y2: ArrayLike, m2: ArrayLik
 
 
 def effectiveness(protected: Estimate, unprotected: Estimate, plots: int | None = None) -> Estimate:
-    """1 - protected share / unprotected share, with limits from both groups' own limits (ratio of two estimates).
+    """Relative risk reduction: 1 - protected share / unprotected share, with limits from both groups' own (MOVER).
 
     plots : number of plots where both groups share some; their likeness is not used, which errs on the wide side.
 
     References
     ----------
-    .. [1] Donner, A. & Zou, G. Y. (2012). Stat. Methods Med. Res. 21:347-359, limits of a ratio (from memory).
+    .. [1] Donner, A. & Zou, G. Y. (2012). Stat. Methods Med. Res. 21:347-359, limits of a ratio of two estimates (from
+       memory).
     """
     trees, level = protected.trees + unprotected.trees, protected.level
     plots = protected.plots + unprotected.plots if plots is None else a_whole(plots, "Plots")

@@ -32,10 +32,14 @@ class Size:
 
 
 def design_effect(trees_a_plot: float, likeness: float, spread: float = 0.0) -> float:
-    """1 + ((spread^2 + 1) m - 1) likeness: how many times more trees plots need than single trees would.
+    """Design effect 1 + ((spread^2 + 1) m - 1) likeness: how many times more trees plots need than single trees would.
 
-    likeness : intraclass correlation. spread : coefficient of variation of trees a plot (Kish 1965; uneven sizes
-    Eldridge, Ashby & Kerry 2006, Int. J. Epidemiol. 35:1292-1300).
+    likeness : intraclass correlation. spread : coefficient of variation of trees a plot.
+
+    References
+    ----------
+    Kish, L. (1965), Survey Sampling; uneven sizes: Eldridge, S. M., Ashby, D. & Kerry, S. (2006). Int. J. Epidemiol.
+    35:1292-1300.
     """
     above_nought(trees_a_plot, "Trees a plot")
     if not a_number(spread, "The spread") >= 0:

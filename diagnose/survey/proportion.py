@@ -221,7 +221,7 @@ def _all_or_none(p: float, m: np.ndarray, level: float) -> Estimate:
 
 
 def likeness(browsed: ArrayLike, trees: ArrayLike) -> float:
-    """How alike trees of one plot are: intraclass correlation from the analysis of variance; may come out negative.
+    """Intraclass correlation: how alike trees of one plot are, from the analysis of variance; may come out negative.
 
     References
     ----------

@@ -31,7 +31,9 @@ class Ratio:
 
 def ratio_of_totals(y: ArrayLike, x: ArrayLike, clusters: ArrayLike | None = None, weights: ArrayLike | None = None,
                     strata: ArrayLike | None = None, drawn_share: dict | float = 0.0, level: float = 0.95) -> Ratio:
-    """Ratio sum(w y) / sum(w x) with its linearised standard error.
+    """Ratio estimator sum(w y) / sum(w x) with its linearised standard error.
+
+    With weights 1 / (chance of being drawn) both sums are Horvitz-Thompson totals.
 
     y, x : (n,). clusters, strata : (n,) labels; every row its own cluster, and one stratum, where absent.
     drawn_share : share of all clusters that were drawn (n/N), a number or one for each stratum.
