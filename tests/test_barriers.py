@@ -15,6 +15,7 @@ from diagnose.protect.barriers import (
     catalogue,
     checked_spec,
     evidence,
+    lacking_facts,
     published,
     published_size,
     sized,
@@ -51,6 +52,14 @@ def test_every_barrier_says_what_it_needs_how_it_fails_and_how_one_sees_it() -> 
         facts = catalogue()[key]
         assert facts["needs"] and facts["fails"] and facts["seen_by"] and facts["buy"]
         assert set(facts["against"]) <= set(needs())
+
+
+def test_a_barrier_that_lacks_what_planning_needs_is_refused_by_name() -> None:
+    fence, tube = catalogue()["woven_wire"], catalogue()["mesh_tube"]
+    assert lacking_facts({name: fact for name, fact in fence.items() if name != "roll_m"}) == ["roll_m"]
+    assert lacking_facts({name: fact for name, fact in tube.items() if name != "price"}) == ["price or mesh"]
+    cost = {name: fact for name, fact in fence["cost"].items() if name != "look_h"}
+    assert lacking_facts({**fence, "cost": cost}) == ["cost: look_h"]
 
 
 def test_plain_strands_never_count_against_deer() -> None:

@@ -244,8 +244,8 @@ def judge(
 
     References
     ----------
-    Bayes' rule; likelihoods of signs from the rows of the catalogue, each with its source (*What each culprit leaves, and who
-    says so*). Its form, the power of the wound's signs and how traces enter: our own, told in *How a verdict is reached*.
+    Bayes' rule; likelihoods of signs from the rows of the catalogue, each with its source (*What each culprit leaves, and
+    who says so*). Its form, the power of the wound's signs and how traces enter: our own (*How a verdict is reached*).
 
     Examples
     --------
