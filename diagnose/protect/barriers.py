@@ -96,19 +96,13 @@ def catalogue() -> dict[str, Any]:
     """
     found = knowledge("diagnose.protect", "barriers.yaml")
     for key, facts in found.items():
-        if lacks := lacking_facts(facts):
+        if lacks := _lacking(facts):
             raise CannotUse(f"The barrier {key} lacks {', '.join(lacks)}; the head of barriers.yaml says what each is.")
     return found
 
 
-def lacking_facts(facts: Mapping[str, Any]) -> list[str]:
-    """What planning needs of a barrier and its entry does not say.
-
-    Parameters
-    ----------
-    facts
-        Its entry in `barriers.yaml` [no unit].
-    """
+def _lacking(facts: Mapping[str, Any]) -> list[str]:
+    """What planning needs of a barrier and its entry does not say."""
     if facts.get("where") == "record":
         return []
     around = facts.get("where") in ("area", "area_foot", "area_root")
