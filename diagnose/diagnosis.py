@@ -49,8 +49,14 @@ LEAST_SIDE = 32  # of a picture that is measured; our choice [px]
 class Scale:
     """A length in the picture that the user knows: a coin's diameter, two points a known length apart, or a plain card.
 
-    coin_mm [mm]; known_mm [mm] between known_from and known_to [upright px]; plain_card : whether a card of the size ID-1 is
-    held beside the twig.
+    Parameters
+    ----------
+    coin_mm
+        Diameter of a coin; None without [mm].
+    known_mm, known_from, known_to
+        Length between two points, and these; None without [mm, upright px].
+    plain_card
+        Is a card of the size ID-1 held beside the twig? [no unit]
     """
 
     coin_mm: float | None = None
@@ -100,8 +106,12 @@ class Scale:
 class Ground:
     """Where the ground is, for the wound's height.
 
-    card_at_mm : of the scale card's lower edge above the ground, 0 where the card stands on it [mm].
-    foot : where the plant's stem meets the ground [upright px].
+    Parameters
+    ----------
+    card_at_mm
+        Height of the scale card's lower edge above it, 0 where the card stands on it; None where not known [mm].
+    foot
+        Where the plant's stem meets it; None where not known [upright px].
     """
 
     card_at_mm: float | None = None
@@ -112,10 +122,19 @@ class Ground:
 class Circumstances:
     """What is known round the wound: place, month of finding, snow.
 
-    region : name or code of a country or a part of one, or a position (latitude, longitude) [degree]; None to take it
-    from the photo's position. month : 1 to 12.
-    snow_mm : depth of the snow that lay when the wound was made [mm], None when unknown. prior : own weights by culprit
-    in place of the place's. confirmed : wounds here by culprit, confirmed from outside, that sharpen the prior.
+    Parameters
+    ----------
+    region
+        Name or code of a country or a part of one, or a position (latitude, longitude) [degree]; None to take it from the
+        photo's position.
+    month
+        1 to 12; None to take it from the photo [no unit].
+    snow_mm
+        Depth of the snow that lay when the wound was made; None where not known [mm].
+    prior
+        Own weights by culprit in place of the place's [no unit].
+    confirmed
+        Wounds here by culprit, confirmed from outside, that sharpen the prior [wounds].
     """
 
     region: Where = None
@@ -127,7 +146,17 @@ class Circumstances:
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """Everything that one photograph, or one list of answers, was found to say."""
+    """Everything that one photograph, or one list of answers, was found to say.
+
+    Parameters
+    ----------
+    verdict, barrier
+        Who made the wound, and what stops them [no unit].
+    signs
+        All that was weighed, each in its own unit.
+    picture, plane, measurement
+        The photo, the metric plane in it, and what was measured; None or empty for a list of answers [no unit].
+    """
 
     verdict: Verdict
     barrier: Requirement
@@ -169,7 +198,15 @@ class Diagnosis:
 
 @dataclass(frozen=True)
 class Wounds:
-    """Several wounds of one plant or site: each judged on its own, who is at work, and one barrier against them all."""
+    """Several wounds of one plant or site: each judged on its own, who is at work, and one barrier against them all.
+
+    Parameters
+    ----------
+    each
+        One a wound [no unit].
+    together, barrier
+        Who is at work, and what stops all of them [no unit].
+    """
 
     each: tuple[Diagnosis, ...]
     together: Together
@@ -348,6 +385,11 @@ def measure_picture(
         What is known round the wound [no unit].
     ground
         What is known of it, for the wound's height [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a picture of too few pixels, and for what was pointed at outside of it.
     """
     from diagnose.photo.plane import find_card
 

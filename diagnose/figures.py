@@ -11,6 +11,7 @@ from diagnose.signs import Answer, Bounded, Several, Shares, Sign
 
 MM_PER_INCH = 25.4  # exact by definition
 SOLD_NEAR = 0.018  # a metric size so near to whole half feet is sold as them; common in trade, no source
+NEAR_MARK = 0.02  # so near to a mark, in marks, the mark is as good as the figure; our choice
 THIN_INCH = 0.18  # thinner things, such as wire, are written with decimals
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
 _RUN = r"(?<![\w.])(?P<numbers>\d+(?:\.\d+)?(?:(?: x | to | or |, )\d+(?:\.\d+)?)*)"  # 25 x 25, 0.9 to 1.2
@@ -101,7 +102,7 @@ def in_feet(mm: float, bound: str = "") -> str:
     bound
         "most" where it is a limit that may not be exceeded, "least" where one that must be reached, else "" [no unit].
     """
-    openings: dict[float, str] = knowledge("diagnose.protect", "trade.yaml")["openings"]
+    openings: dict[float, str] = knowledge("diagnose.protect", "trade.yaml")["openings"]["sizes"]
     if bound == "most" and mm in openings:
         return openings[mm]  # sources give these in inches; the millimetres are theirs, rounded
     size = mm / MM_PER_INCH
@@ -113,7 +114,7 @@ def in_feet(mm: float, bound: str = "") -> str:
     parts = 16 if size < 1 else 4 if size < 6 else 1
     marks = size * parts
     near = round(marks)
-    if abs(near - marks) > 0.02:  # a mark that is as good as the figure stands
+    if abs(near - marks) > NEAR_MARK:
         near = math.floor(marks + 1e-9) if bound == "most" else math.ceil(marks - 1e-9) if bound == "least" else near
     whole, rest = divmod(near, parts)
     fraction = Fraction(rest, parts)
@@ -141,21 +142,29 @@ def in_inches(text: str) -> str:
         return told.replace(" in", "", told.count(" in") - 1) if "ft" not in told else told
 
     def feet(found: re.Match[str]) -> str:
-        return _NUMBER.sub(lambda one: _feet(float(one[0])), found["numbers"]) + " ft"
+        bound = _bound(text[max(0, found.start() - 24):found.start()])
+        return _NUMBER.sub(lambda one: _feet(float(one[0]), bound), found["numbers"]) + " ft"
 
     return _METRES.sub(feet, _MILLIMETRES.sub(inch, text))
 
 
 def _bound(before: str) -> str:
     words = before.lower()
-    if re.search(r"(at most|no more than|less than|up to|under)\s*$", words):
+    if re.search(r"(at most|no more than|less than|up to|under|higher than)\s*$", words):
         return "most"
     return "least" if re.search(r"(at least|no less than)\s*$", words) else ""
 
 
-def _feet(metres: float) -> str:
+def _feet(metres: float, bound: str = "") -> str:
+    """Quarters of a foot below 20 ft, whole feet above; a limit is not passed."""
     feet = metres / 0.3048
-    return f"{feet:.0f}" if feet >= 10 else f"{round(feet * 4) / 4:g}" if feet >= 1 else f"{feet:.2g}"
+    if feet < 1:
+        return f"{feet:.2g}"
+    parts = 4 if feet < (20 if bound else 10) else 1
+    near = round(feet * parts)
+    if abs(near - feet * parts) > 0.001 * near:  # 3.05 m is 10 ft as it is written in metres
+        near = math.floor(feet * parts) if bound == "most" else math.ceil(feet * parts) if bound == "least" else near
+    return f"{near / parts:g}"
 
 
 def _unit(name: str, inches: bool) -> tuple[str, float]:

@@ -29,7 +29,15 @@ _UNKNOWN = {"", "unknown", "don't know", "dont know", "?"}
 
 @dataclass(frozen=True)
 class Measured:
-    """A number with its standard uncertainty, both in the unit that the sign's name ends with."""
+    """A number with its standard uncertainty.
+
+    Parameters
+    ----------
+    value, sigma
+        In the unit that the sign's name ends with.
+    how
+        How it is known: photo, answer or default [no unit].
+    """
 
     value: float
     sigma: float
@@ -42,7 +50,17 @@ class Measured:
 
 @dataclass(frozen=True)
 class Bounded:
-    """An interval that holds the number with probability `level`, where no single value can be stated."""
+    """An interval that holds the number, where no single value can be stated.
+
+    Parameters
+    ----------
+    low, high
+        In the unit that the sign's name ends with.
+    level
+        Probability that it lies between them, 0 to 1 [no unit].
+    how
+        How it is known: photo, answer or default [no unit].
+    """
 
     low: float
     high: float
@@ -56,7 +74,15 @@ class Bounded:
 
 @dataclass(frozen=True)
 class Shares:
-    """Probabilities over the choices of a sign, which sum to one."""
+    """Probabilities over the choices of a sign.
+
+    Parameters
+    ----------
+    shares
+        Choice -> probability; they add up to 1 [no unit].
+    how
+        How it is known: photo, answer or default [no unit].
+    """
 
     shares: Mapping[str, float]
     how: How = "photo"
@@ -68,7 +94,15 @@ class Shares:
 
 @dataclass(frozen=True)
 class Answer:
-    """One choice of a sign, as a person answered it."""
+    """One choice of a sign, as a person answered it.
+
+    Parameters
+    ----------
+    choice
+        Its key [no unit].
+    how
+        How it is known: photo, answer or default [no unit].
+    """
 
     choice: str
     how: How = "answer"
@@ -82,7 +116,14 @@ class Answer:
 class Several:
     """Choices of a sign that hold together, as kinds of droppings found side by side.
 
-    found : choices, in any order. complete : everything else was looked for and is not there.
+    Parameters
+    ----------
+    found
+        Keys of the choices, in any order [no unit].
+    complete
+        Was everything else looked for and is not there? [no unit]
+    how
+        How it is known: photo, answer or default [no unit].
     """
 
     found: tuple[str, ...]
@@ -117,10 +158,24 @@ def signs_as_json(signs: Signs) -> dict[str, Any]:
 class Word:
     """One sign of the vocabulary.
 
-    group : signs that hang together. about : signs with the same word tell of one thing and count once.
-    kind : choice or number. choices : key -> words. low, high : plausible range, in `unit`. question : None for
-    signs that only a photo gives. effort : of answering, 1 a glance to 3 a search. asked_of : wounds that the question
-    makes sense for, empty for all. several : more than one choice may hold at once.
+    Parameters
+    ----------
+    name, label
+        Its key, and what it is called [no unit].
+    group, about
+        Signs that hang together, and signs that tell of one thing and count once share a word [no unit].
+    kind, choices
+        choice or number, and key -> words of the choices [no unit].
+    unit, low, high
+        Name of the unit, and the plausible range in it.
+    question, help
+        None for signs that only a photo gives [no unit].
+    effort
+        Of answering, 1 a glance to 3 a search [no unit].
+    asked_of
+        Wounds that the question makes sense for, empty for all [no unit].
+    several
+        May more than one choice hold at once? [no unit]
     """
 
     name: str

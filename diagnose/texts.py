@@ -225,6 +225,11 @@ def rows_of(file: Any, name: str, between: str) -> Iterator[tuple[int, list[str]
         How it is named in a refusal [no unit].
     between
         What stands between cells [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a line that cannot be read as CSV.
     """
     csv.field_size_limit(MOST_OF_A_CELL)
     table = csv.reader(file, delimiter=between)

@@ -18,14 +18,16 @@ import numpy as np
 
 from diagnose.cannot_use import CannotUse
 from diagnose.figures import MM_PER_INCH, length
-from diagnose.protect.barriers import catalogue, is_live, wires
+from diagnose.knowledge import knowledge
+from diagnose.protect.barriers import KEPT_OUT, RAIL_MM, catalogue, is_live, wires
 from diagnose.protect.chances import drawn_alive, renewals
 from diagnose.protect.ground import square_ground
 from diagnose.protect.materials import dimensions
-from diagnose.protect.options import field_of, least_expected_cost
+from diagnose.protect.options import NEARLY, field_of, least_expected_cost, within_budget
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import Planting, Threat, planting
 from diagnose.protect.prices import checked_currency
+from diagnose.protect.requirement import NEED_OF
 from diagnose.protect.trade import TO_ORDER, trade_sizes
 from diagnose.report.plan_sheet import AT_MOST, in_their_units, plan_as_text
 
@@ -34,6 +36,7 @@ ANIMALS = ["deer_browsing", "roe_deer", "red_deer", "elk", "moose", "rabbit", "h
            "muntjac"]
 MONEY = ["USD", "EUR", "GBP", "JPY", "SEK"]
 KEPT = ["deer_browsing", "rabbit", "field_vole", "red_deer", "cattle", "beaver", "elk"]
+TABLES = tuple(knowledge("diagnose.protect", "trade.yaml"))
 CENT = 0.005
 
 
@@ -73,19 +76,31 @@ def more_animals(place: Planting, rng: random.Random) -> None:
 
 
 def more_musts(place: Planting, rng: random.Random) -> None:
-    """A longer list of what must be kept out never makes the plan cheaper, where both lists can be kept."""
+    """A longer list of what must be kept out never makes the plan cheaper, where both lists can be kept; a plan that cannot
+    keep the whole list keeps as much of it as any within the budget."""
     first, second = rng.sample(KEPT, 2)
-    plans = [_plan(replace(place, must=must)) for must in ((), (first,), tuple(sorted((first, second))))]
+    lists = ((), (first,), tuple(sorted((first, second))))
+    plans = [_plan(replace(place, must=must)) for must in lists]
     costs = [plan.chosen.total for plan in plans if plan is not None and plan.reaches]
     assert costs == sorted(costs), costs
+    for plan, must in zip(plans, lists, strict=True):
+        if plan is None or plan.reaches:
+            continue
+        field = field_of(plan.place)
+        kept = np.array([[field.held[row, plan.place.needs.index(NEED_OF[one])] >= KEPT_OUT for one in must]
+                         for row in np.flatnonzero(within_budget(plan.place, field))]).sum(axis=1)
+        assert len(set(must) & set(plan.chosen.stops)) == kept.max(initial=0), (must, plan.chosen.stops)
 
 
 def higher_targets(place: Planting, rng: random.Random) -> None:
-    """A higher target never leaves fewer trees surely alive."""
+    """A higher target never leaves fewer trees surely alive; one that nothing reaches leaves all but as many as any does."""
     planted = place.trees / place.hectares
-    plans = [_plan(replace(place, target_per_ha=share * planted)) for share in (0.2, 0.5, 0.7, 0.85)]
-    alive = [plan.chosen.surely_alive for plan in plans if plan is not None and plan.reaches]
+    plans = [plan for share in (0.2, 0.4, 0.6, 0.7, 0.8, 0.9, 0.97)
+             if (plan := _plan(replace(place, target_per_ha=share * planted))) is not None]
+    alive = [plan.chosen.surely_alive for plan in plans if plan.reaches]
     assert alive == sorted(alive), alive
+    beyond = [plan.chosen.surely_alive for plan in plans if not plan.reaches]
+    assert all(left >= NEARLY * max(alive, default=0.0) for left in beyond), (alive, beyond)
 
 
 def bought_once(place: Planting, rng: random.Random) -> None:
@@ -109,8 +124,17 @@ def bill_is_cost(place: Planting, rng: random.Random) -> None:
 
 
 def trade_sizes_only(place: Planting, rng: random.Random) -> None:
-    """Every post, stake, tube and mesh stands in a table of trade sizes, or is marked to order."""
+    """Every post, stake, tube and mesh stands in a table of trade sizes, or is marked to order; so does every length, width
+    and thickness that the buying list names, in its own line; no rails stand farther apart than their animals allow."""
     plan = _plan(place)
+    for line in plan.lines if plan else ():
+        if TO_ORDER in line.specification:
+            continue
+        for size, what, name in re.findall(r"(\d+) mm (long|wide|tall|thick)(?: \(([^)]*)\))?", line.specification):
+            assert any(trade_sizes(table).get(float(size)) == name for table in TABLES), (line.item, size, what, name)
+        for limit, name in re.findall(r"opening at most ([\d.]+) mm \(sold as ([^)]*)\)", line.specification):
+            assert any(size <= float(limit) + 0.05 for table in TABLES for size, own in trade_sizes(table).items()
+                       if own == name), (line.item, limit, name)
     for part in plan.chosen.parts if plan else ():
         built, facts = dimensions(place, part), catalogue()[part.key]
         sizes = [("posts", built.get("post length")), ("posts", built.get(
@@ -118,6 +142,8 @@ def trade_sizes_only(place: Planting, rng: random.Random) -> None:
         sizes += [(facts["mesh"], part.width_mm or None)] if facts.get("mesh") else []
         sizes += [("tubes", part.top_mm)] if "bundle" in facts else []
         words = " ".join(line.specification for line in plan.lines) if plan else ""
+        if part.sides and not part.backed:
+            assert part.top_mm / part.rails - RAIL_MM <= part.opening_mm + 1e-6, (part.top_mm, part.rails, part.opening_mm)
         for table, size in sizes:
             assert size is None or size in trade_sizes(table) or TO_ORDER in words, (part.key, table, size)
 
@@ -136,7 +162,7 @@ def safe_wires(place: Planting, rng: random.Random) -> None:
         assert all(wire["state"] != "live" or wire["height_mm"] > place.snow_mm for wire in wires(part))
         assert {"energiser", "earth rods", "warning signs", "volt meter"} <= set(items)
         assert {"insulated lead-out cable", "cut-off switches"} <= set(items)
-        posts = sum(items[name].quantity for name in ("line posts",) if name in items)
+        posts = sum(items[name].quantity for name in ("line posts", "corner and gate posts") if name in items)
         if not catalogue()[part.key].get("live_strands_own"):
             charged = sum(wire["state"] in ("live", "off") for wire in wires(part))
             planes = 2 if "plane_spacing_mm" in catalogue()[part.key] else 1

@@ -31,7 +31,7 @@ def test_the_answer_stands_on_the_first_screen_above_what_is_asked(
     browser: Any, app: tuple[str, Path], size: tuple[int, int]
 ) -> None:
     page = _open(browser, app[0], size)
-    for words in ("Build:", "First year", "Alive after 6 years"):
+    for words in ("Act: build", "First year", "Alive after 6 years"):
         place = page.get_by_text(words).first.bounding_box()
         assert place is not None and place["y"] + place["height"] <= size[1], words
     page.get_by_text("Expected, not diagnosed").wait_for()

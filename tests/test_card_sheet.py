@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 
+from diagnose.cannot_use import CannotUse
 from diagnose.photo.exif import Taken
 from diagnose.photo.layouts import CARD, STAFF, Layout
 from diagnose.photo.picture import Picture
@@ -197,9 +198,9 @@ def test_another_layout_is_printed_by_the_same_code() -> None:
 
 
 def test_other_paper_and_too_wide_a_card_are_refused() -> None:
-    with pytest.raises(ValueError, match="A4 or Letter"):
+    with pytest.raises(CannotUse, match="A4 or Letter"):
         card_and_staff("A5")
-    with pytest.raises(ValueError, match="does not fit"):
+    with pytest.raises(CannotUse, match="does not fit"):
         card_and_staff("A4", card=Layout("wide", (260.0, 100.0), 14.0, CARD.markers))
 
 

@@ -58,3 +58,14 @@ def test_intervals_shares_and_answers_read_as_words() -> None:
 ])
 def test_words_are_turned_into_inches_and_feet(metric: str, american: str) -> None:
     assert in_inches(metric) == american
+
+
+@pytest.mark.parametrize(("metric", "american"), [
+    ("at least 4 m clear of it", "at least 13.25 ft clear of it"),  # 13.12 ft
+    ("at least 10 m from any earth", "at least 33 ft from any earth"),
+    ("no wire higher than 3 m", "no wire higher than 9.75 ft"),  # 9.84 ft
+    ("at most 6.1 m apart", "at most 20 ft apart"),  # 20.01 ft
+    ("at least 3.05 m apart", "at least 10 ft apart"),  # 10.01 ft
+])
+def test_a_distance_that_keeps_people_safe_is_not_shortened_by_rounding(metric: str, american: str) -> None:
+    assert in_inches(metric) == american

@@ -24,12 +24,20 @@ STOREYS = (
 MOST_LINES = 450
 # longer files, each with why it is one: a new one is split, or has a reason as good
 LONG = {
+    "culprits/check.py": "one check on published cases, with the plain judges that it is held against",
     "diagnosis.py": "the spine calls every room in order, for one photo, many, and answers",
+    "eye/train/stems.py": "one stem: its body, its end and its shading are drawn on the same canvas",
     "fieldlog/log.py": "the log is one object, and all that asks it stands with it",
+    "measure/severed_end.py": "one end on the card, from the sheet to its signs, whose steps share plane and picture",
     "protect/materials.py": "one bill, from posts and wire to insulators, whose parts share the same lengths",
+    "protect/options.py": "all combinations as one table, and each way to choose from it",
     "protect/plan.py": "one plan from what is asked to what is bought; its parts share the same figures",
+    "report/barrier_drawing.py": "one drawing: every barrier is drawn with the same strokes, words and dimensions",
     "report/survey_report.py": "one report, from the answer to its tables, in the order in which it is read",
     "simulate/twig.py": "one picture: every part of it draws from the same random numbers in a fixed order",
+    "survey/compare.py": "one question, are two groups browsed alike, once for each way in which trees are drawn",
+    "survey/design.py": "one plan of plots: how many there are settles where they lie, and that how they are walked",
+    "survey/summary.py": "one survey: each figure stands in the record and in the one function that fills it",
 }
 HEIGHT = {name: storey for storey, names in enumerate(STOREYS) for name in names}
 

@@ -4,11 +4,11 @@ import math
 
 import pytest
 
-from diagnose.protect.barriers import around_stem_mm, sized
+from diagnose.protect.barriers import around_stem_mm, buildable, sized
 from diagnose.protect.fence import line_posts, posts_of
 from diagnose.protect.ground import ground_from, square_ground
 from diagnose.protect.materials import Line, bill, costed, dimensions, loads
-from diagnose.protect.planting import Planting, planting
+from diagnose.protect.planting import STOCK, Planting, planting
 
 
 def _lines(place: Planting, key: str) -> dict[str, Line]:
@@ -30,9 +30,9 @@ def test_cages_are_cut_from_whole_rolls_with_spare() -> None:
 def test_tubes_are_rounded_up_to_bundles_and_stock_is_used_first() -> None:
     place = planting(square_ground(5000), 100, ["deer"], owned={"solid_tube": 60})
     lines = _lines(place, "solid_tube")
-    tube = lines["solid tube, vented"]
+    tube = lines["vented solid tube"]
     assert (tube.quantity, tube.from_stock, tube.to_buy) == (105, 60, 45)
-    assert "1 bundles of 50" in lines["solid tube, vented"].specification
+    assert "1 bundle of 50" in lines["vented solid tube"].specification
 
 
 # stake at least 300 mm deep, top below the lip and at least 100 mm above an upper tie at 1300 mm (FGS shelter item)
@@ -99,7 +99,7 @@ def test_netting_against_rabbits_hangs_on_the_taller_fences_posts() -> None:
     assert items.count("gates") == 1 and items.count("corner and gate posts") == 1
     lines = {line.item: line for line in bill(place, (fence, netting))}
     # hand-worked: 100 m at 4.0 m need 24 posts a side, at 6.1 m the fence has 16
-    assert lines["posts for the rabbit netting round the planting"].quantity == 4 * (24 - 16)
+    assert lines["posts for the rabbit netting"].quantity == 4 * (24 - 16)
 
 
 def test_stock_of_stakes_gates_and_energisers_is_used_first_and_runs_out() -> None:
@@ -112,6 +112,16 @@ def test_stock_of_stakes_gates_and_energisers_is_used_first_and_runs_out() -> No
     assert sum(line.from_stock for line in stakes) == 30
     posts = next(line for line in lines if line.item == "line posts")
     assert posts.from_stock == 5 and posts.to_buy == posts.quantity - 5
+
+
+@pytest.mark.parametrize("kind", STOCK)
+def test_whatever_may_lie_in_stock_need_not_be_bought(kind: str) -> None:
+    place = planting(square_ground(5000), 100, ["deer", "rabbit", "cattle"], owned={kind: 1})
+    used = 0.0
+    for key in buildable():
+        if (part := sized(key, place.needs)) is not None:
+            used = max(used, sum(line.from_stock for line in bill(place, (part,))))
+    assert used == 1
 
 
 # FGS-shelter and common practice, no source: a head above the lip rubs the stem
@@ -196,3 +206,31 @@ def test_mesh_is_bought_in_widths_that_are_sold_and_wires_go_above_it() -> None:
     plain = [height for name, height in built.items() if name.startswith("plain wire")]
     gaps = [high - low for low, high in zip([part.width_mm, *plain], plain, strict=False)]
     assert plain[-1] == pytest.approx(part.top_mm) and max(gaps) <= 225 + 1e-6
+
+
+# rails of 100 mm as far apart as AECS-GUARD lets them be against cattle and horses: 100 mm
+@pytest.mark.parametrize("animal", ["cattle", "horse", "trampling"])
+def test_rails_without_mesh_behind_them_leave_no_wider_gap_than_their_animals_allow(animal: str) -> None:
+    place = planting(square_ground(5000), 10, [animal])
+    part = sized("stock_guard", place.needs)
+    assert part is not None and not part.backed and part.top_mm / part.rails - 100 <= part.opening_mm == 100
+    lines = {line.item: line for line in bill(place, (part,))}
+    # two pieces of 2 m from each rail of 16 ft; 11 guards with the spare one, four sides each
+    assert lines["rails for the post-and-rail stock guard"].quantity == 11 * 4 * part.rails / 2
+    assert lines["nails for the post-and-rail stock guard"].quantity > 0
+
+
+def test_every_live_wire_has_an_insulator_at_brace_posts_too() -> None:
+    place = planting(square_ground(20_000), 500, ["deer"])
+    part = sized("electric_strands", place.needs)
+    assert part is not None
+    lines = {line.item: line for line in bill(place, (part,))}
+    posts = lines["line posts"].quantity + lines["corner and gate posts"].quantity
+    assert lines["insulators"].quantity == 4 * posts  # four of the eight wires are live (FRORG)
+
+
+def test_a_tube_comes_with_a_net_against_birds() -> None:
+    place = planting(square_ground(5000), 100, ["deer"])
+    part = sized("solid_tube", place.needs)
+    assert part is not None
+    assert any(line.item.startswith("nets for the tops") and line.quantity == 105 for line in bill(place, (part,)))

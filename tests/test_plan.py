@@ -188,3 +188,10 @@ def test_no_fence_is_live_that_is_longer_than_an_energiser_drives_and_a_large_on
     assert any("blocks" in line for line in large.site)
     small = plan_for(planting(square_ground(40_000), 4_000, ["deer"]))
     assert not any("blocks" in line for line in small.site)
+
+
+def test_a_list_that_cannot_all_be_kept_out_is_kept_as_far_as_it_can() -> None:
+    # no barrier keeps three quarters of pine voles out; beaver and rabbit are still wanted out
+    plan = plan_for(planting(square_ground(5_000), 50, {"beaver": 1.0, "rabbit": 1.0, "pine_vole": 1.0},
+                             must=["beaver", "rabbit", "pine_vole"]))
+    assert not plan.reaches and {"beaver", "rabbit"} <= set(plan.chosen.stops)

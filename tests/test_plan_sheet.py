@@ -13,7 +13,7 @@ from diagnose.protect.ground import square_ground
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import planting
 from diagnose.report.kinds_drawing import draw_kinds
-from diagnose.report.plan_sheet import drawings, materials_csv, plan_as_text, plan_pdf, sources_named
+from diagnose.report.plan_sheet import answer, drawings, in_their_units, materials_csv, plan_as_text, plan_pdf, sources_named
 
 VERDICT = {"deer_browsing": 0.6, "vole_surface": 0.4}
 
@@ -87,3 +87,44 @@ def test_the_chart_shows_each_kind_within_its_paper() -> None:
     for stroke in drawing.strokes:
         assert min(stroke.x1, stroke.x2) >= -0.1 and max(stroke.x1, stroke.x2) <= drawing.width + 0.1
         assert min(stroke.y1, stroke.y2) >= -0.1 and max(stroke.y1, stroke.y2) <= drawing.height + 0.1
+
+
+def test_the_first_thing_read_is_what_to_do_and_where() -> None:
+    plan = _plan()
+    assert re.match(r"Act: build .*(at each of the 100 trees|round the planting \(283 m\))", answer(plan)[0])
+    told = answer(plan_for(planting(square_ground(5_000), 100, VERDICT, target_per_ha=199)))
+    assert told[0].startswith("Act: build") and told[1].startswith("It does not do all that is wanted. The target breaks it")
+
+
+@pytest.mark.parametrize("inches", [False, True])
+def test_quantity_times_price_as_printed_is_the_cost_as_printed_to_the_unit(inches: bool) -> None:
+    plan = plan_for(planting(square_ground(20_000), 1500, ["deer"], spec={"barrier": "electric_strands"}))
+    pages = PdfReader(io.BytesIO(plan_pdf(plan, inches))).pages
+    words = " ".join(page.extract_text() for page in pages)
+    for line in (in_their_units(line, inches) for line in plan.lines):
+        price = next(one for one in re.findall(r"[\d,]*\.\d{2,6}(?=\s+" + re.escape(f"{line.cost:,.2f}") + ")", words)
+                     if abs(float(one.replace(",", "")) - line.price) < 0.01 * line.price + 0.005)
+        assert abs(float(price.replace(",", "")) * line.to_buy - line.cost) < 0.5, line.item
+
+
+def test_a_netting_that_hangs_on_a_fence_is_drawn_without_braces_of_its_own() -> None:
+    plan = plan_for(planting(square_ground(10_000), 1500, {"red_deer": 1.0, "hare": 1.0}, must=["red_deer", "hare"],
+                             spec={"barrier": "woven_wire"}, prices={"hex_mesh": 0.01, "solid_tube": 90.0}))
+    assert plan.chosen.keys[:2] == ("woven_wire", "rabbit_netting")
+    titles = [drawing.title for drawing in drawings(plan)]
+    assert "Brace of the woven-wire fence" in titles and not any("Brace of the rabbit" in title for title in titles)
+    assert "hangs on the woven-wire fence" in re.sub(r"\s+", " ", plan_as_text(plan))
+
+
+def test_a_single_piece_is_not_told_as_several() -> None:
+    told = re.sub(r"\s+", " ", plan_as_text(plan_for(planting(square_ground(5_000), 20, ["deer"],
+                                                              spec={"barrier": "woven_wire"}))))
+    assert " 1 gate (" in told and not re.search(r"\b1 (gates|pieces|rolls|bundles)\b", told)
+
+
+def test_a_fence_that_shuts_stock_out_says_so_at_once_and_land_that_they_graze_gets_none() -> None:
+    told = {"trees": 40, "culprits": {"sheep": 1.0, "horse": 0.6}, "must": ["sheep"], "damage": "heavy"}
+    fenced = plan_for(planting(square_ground(40_000), spec={"barrier": "woven_wire"}, **told))
+    assert any("shuts stock out" in line for line in answer(fenced))
+    grazed = plan_for(planting(square_ground(40_000), site=["grazed"], **told))
+    assert not any(part.round_the_planting for part in grazed.chosen.parts) and grazed.chosen.parts

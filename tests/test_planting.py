@@ -88,9 +88,9 @@ def test_an_impossible_wish_gets_one_line(wish: dict) -> None:
 
 
 def test_every_culprit_that_a_barrier_holds_is_kept_out_by_some_option_or_known_not_to_be() -> None:
-    hard = {"vole_below", "pine_vole", "woodland_vole", "water_vole"}  # no barrier holds three quarters of them
-    held = ("deer_browsing", "vole_surface", "rabbit", "livestock_browsing", "beaver", "pocket_gopher", "elk", "moose",
-            "horse")
+    # no barrier is known to hold three quarters of them; a fence in the ground kept gophers neither in nor out (VPC14)
+    hard = {"vole_below", "pine_vole", "woodland_vole", "water_vole", "pocket_gopher"}
+    held = ("deer_browsing", "vole_surface", "rabbit", "livestock_browsing", "beaver", "elk", "moose", "horse")
     for culprit in held:
         assert any(culprit in option.stops for option in compare(planting(LAND, 20, [culprit]))), culprit
     for culprit in hard:

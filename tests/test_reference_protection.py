@@ -11,7 +11,17 @@ from typing import Any
 import pytest
 import yaml
 
-from diagnose.protect.barriers import catalogue, evidence, out_of_reach, published_size, sized, wires
+from diagnose.protect.barriers import (
+    KEPT_OUT,
+    catalogue,
+    evidence,
+    extra_wires_mm,
+    out_of_reach,
+    published_size,
+    sized,
+    untested,
+    wires,
+)
 from diagnose.protect.electric import DESIGN_V, METRES_PER_MILE, clear_of_lines, energiser
 from diagnose.protect.fence import posts_of
 from diagnose.protect.ground import square_ground
@@ -20,7 +30,7 @@ from diagnose.protect.money import sum_of, yearly_cost
 from diagnose.protect.plan import disagreement, plan_for
 from diagnose.protect.planting import planting
 from diagnose.protect.prices import to_today
-from diagnose.protect.requirement import NEED_OF, require
+from diagnose.protect.requirement import NEED_OF, needs, require
 from diagnose.protect.trade import trade_sizes
 
 INCH, FOOT = 25.4, 304.8
@@ -314,12 +324,13 @@ def _(given: dict, said: dict) -> None:
 def _(given: dict, said: dict) -> None:
     for kilovolts, clear, beside in zip(given["line_kv"], said["clear_m"], said["beside_m"], strict=True):
         told = clear_of_lines(kilovolts)
-        assert f"{clear} m clear" in told and f"within {beside} m" in told
+        assert f"{clear} m clear" in told and f"at least {beside} m to either side" in told
         assert f"higher than {said['wire_height_m_max']} m" in told
     plan = plan_for(planting(square_ground(10_000), 400, ["deer"], spec={"barrier": "electric_strands"}))
     cautions = " ".join(plan.cautions)
-    assert f"{said['fences_apart_m']} m at least" in cautions and f"{said['earths_apart_m']} m from every other" in cautions
-    assert f"{said['barbed_offset_mm']} mm at least" in cautions
+    assert f"at least {said['fences_apart_m']} m" in cautions
+    assert f"at least {said['earths_apart_m']} m from every other" in cautions
+    assert f"at least {said['barbed_offset_mm']} mm" in cautions
     sign = next(line for line in plan.lines if line.item == "warning signs")
     assert f"{said['sign_mm'][0]} x {said['sign_mm'][1]} mm" in sign.specification
 
@@ -590,3 +601,166 @@ def _(given: dict, said: dict) -> None:
     assert part is not None and part.top_mm >= said["band_in"] * INCH - 5
     place = planting(square_ground(1000), 10, [given["animal"]], large_trees=True)
     assert said["metal"] in " ".join([part.name, *(line.specification for line in bill(place, (part,)))])
+
+
+def _fence(animal: str) -> tuple[Any, Any]:
+    place = planting(square_ground(10_000), 100, [animal])
+    part = sized("woven_wire", place.needs)
+    assert part is not None
+    return place, part
+
+
+@_checks("N31_temporary_deer_fence_england")
+def _(given: dict, said: dict) -> None:
+    for animal, high, mesh in zip(given["animals"], said["height_m_min"], said["mesh_mm_max"], strict=True):
+        _, part = _fence(animal)
+        assert part.top_mm >= high * 1000 and part.opening_mm <= min(mesh)
+
+
+@_checks("N32_forest_fences_ireland")
+def _(given: dict, said: dict) -> None:
+    for animal in given["animals"]:
+        place, part = _fence(animal)
+        assert part.top_mm >= said["height_m"] * 1000
+        assert any("barbed" in line.specification for line in bill(place, (part,))) is said["barbed_along_top"]
+    assert catalogue()["woven_wire"]["cost"]["life_years"][0] >= said["post_life_years"]
+
+
+@_checks("N33_deer_farm_fence_tasmania")
+def _(given: dict, said: dict) -> None:
+    place, part = _fence(given["animal"])
+    built = dimensions(place, part)
+    assert part.top_mm >= said["height_m_min"] * 1000 and part.opening_mm <= said["uprights_mm"]
+    assert built["post length"] >= said["post_m"] * 1000 and built["post depth"] >= said["post_in_ground_m"] * 1000
+    assert said["post_mm"][0] <= built["post thickness"] <= said["post_mm"][1]
+    assert built["post spacing"] <= said["post_spacing_m_max"] * 1000
+    tall = sized("woven_wire", place.needs, snow_mm=900)
+    assert tall is not None
+    low, high = said["first_plain_wire_above_mesh_mm"]
+    assert low <= extra_wires_mm(tall)[0] - tall.width_mm <= high
+
+
+@_checks("N34_enclosure_heights_austria")
+def _(given: dict, said: dict) -> None:
+    for animal, high in zip(given["animals"], said["height_m_min"], strict=True):
+        assert _fence(animal)[1].top_mm >= high * 1000, animal
+
+
+@_checks("N35_forest_fence_sweden")
+def _(given: dict, said: dict) -> None:
+    assert _fence(given["animal"])[1].top_mm >= max(said.values()) * 1000
+
+
+@_checks("N36_elk_and_hay_alberta")
+def _(given: dict, said: dict) -> None:
+    assert _fence(given["animal"])[1].top_mm >= said["mesh_height_m"] * 1000
+    assert {value["source"] for value in disagreement("electric_elk")["values"]} >= {"AB93", "FRORG"}
+
+
+@_checks("N37_gophers_below_ground_california")
+def _(given: dict, said: dict) -> None:
+    assert said["kept_gophers_out"] is False and untested("gopher_fence")
+    plan = plan_for(planting(square_ground(10_000), 100, [given["animal"]]))
+    assert "gopher_fence" not in plan.chosen.keys and not any("gopher_fence" in option.keys for option in plan.others)
+
+
+@_checks("N38_rodent_guards_ontario")
+def _(given: dict, said: dict) -> None:
+    told = {value["value"] for value in disagreement("vole_height")["values"]}
+    assert {said["height_mm_min"], said["height_where_much_snow_mm"]} <= told
+
+
+@_checks("N39_woodchuck_fence")
+def _(given: dict, said: dict) -> None:
+    guard = require([given["animal"]])
+    assert _mm(guard.height) >= said["height_ft_min"] * FOOT - 1 and _mm(guard.opening) <= said["mesh_in_max"] * INCH
+    for key in ("welded_cage", "closed_cage"):
+        part = sized(key, [NEED_OF[given["animal"]]])
+        assert part is not None and part.burial_mm >= said["burial_in"][0] * INCH
+        assert part.top_mm >= said["height_ft_min"] * FOOT - 1
+
+
+@_checks("N40_way_out_british_columbia")
+def _(given: dict, said: dict) -> None:
+    plan = plan_for(planting(square_ground(10_000), 400, [given["animal"]], spec={"barrier": "woven_wire"}))
+    assert any("way out" in step for step in plan.steps) is said["way_out_for_trapped_animals"]
+    assert any(line.item == "cross-members" for line in plan.lines) is said["braces_where_wire_is_tensioned"]
+
+
+@_checks("N41_live_wires_sweden")
+def _(given: dict, said: dict) -> None:
+    part = sized("electric_strands", [NEED_OF[given["animal"]]])
+    assert part is not None and wires(part)[0]["height_mm"] <= said["lowest_wire_mm_max"]
+    assert said["volts_min"] <= DESIGN_V
+    low, high = said["life_years"]
+    assert low <= catalogue()["electric_strands"]["cost"]["life_years"][0] <= high
+
+
+@_checks("N42_high_tensile_job_sheet_maine")
+def _(given: dict, said: dict) -> None:
+    place = planting(square_ground(given["side_m"] ** 2), 400, [given["animal"]])
+    fence, strands = sized("woven_wire", place.needs), sized("electric_strands", place.needs)
+    assert fence is not None and strands is not None and fence.opening_mm <= said["uprights_in_max"] * INCH
+    posts, lines = posts_of(place, fence), bill(place, (fence,))
+    words = " ".join(line.specification for line in lines)
+    assert f"{said['wire_gauge']} gauge" in words and f"class {said['zinc_class']}" in words
+    assert f"{said['staple_gauge']} gauge" in words
+    assert posts.pulls == 2 * 4 + 2 * place.gates + 2 * posts.within  # corners both ways, gates on both sides
+    assert any(line.item == "tie wire for braces" for line in lines) is said["diagonal_brace_wire"]
+    assert catalogue()["woven_wire"]["cost"]["life_years"][0] >= said["life_years_min"]
+    strainers = next(line for line in bill(place, (strands,)) if line.item.startswith("wire strainers"))
+    apart = place.ground.fence_m * len(wires(strands)) / strainers.quantity
+    assert apart <= said["strainer_every_ft_max"] * FOOT / 1000
+
+
+@_checks("N43_wire_on_the_pushed_side")
+def _(given: dict, said: dict) -> None:
+    plan = plan_for(planting(square_ground(10_000), 400, [given["animal"]], spec={"barrier": "woven_wire"}))
+    assert any("outside against deer" in step for step in plan.steps) is said["mesh_on_side_away_from_what_is_protected"]
+    assert any(line.item == "staples" for line in plan.lines) is said["fastened_to_each_post"]
+
+
+@_checks("N44_deer_exclusion_height_pennsylvania")
+def _(given: dict, said: dict) -> None:
+    low, high = (feet * FOOT for feet in said["height_ft"])
+    assert low <= _fence(given["animal"])[1].top_mm <= high + 1
+
+
+@_checks("N45_beaver_and_high_water_illinois")
+def _(given: dict, said: dict) -> None:
+    part = sized("welded_cage", [given["animal"]], given["snow_mm"])
+    assert part is not None and (part.top_mm >= given["snow_mm"]) is said["reaches_snow"]
+    plan = plan_for(planting(square_ground(1000), 20, [given["animal"]], must=[given["animal"]], site=["flood"]))
+    assert any("highest flood" in line for line in plan.site) is said["reaches_flood"]
+
+
+@_checks("N46_knotted_mesh_lower_saxony")
+def _(given: dict, said: dict) -> None:
+    height, _, uprights = (int(figure) for figure in given["mesh"].split("/"))
+    assert (height / 100, uprights * 10) == (said["height_m"], said["uprights_mm"])
+    assert "from memory" not in needs()["boar"]["opening"]["note"]  # 8:80:15 is read in the same way
+    assert ("closest near the ground" in catalogue()["woven_wire"]["buy"]["wire"]) is said["closer_at_the_ground"]
+    assert catalogue()["rabbit_netting"]["mesh"] == "hex_mesh" and "hexagonal" in said["rabbits_need"]
+
+
+@_checks("N47_scottish_regulations_2004")
+def _(given: dict, said: dict) -> None:
+    place = planting(square_ground(10_000), 100, given["animals"])
+    fence, part = sized("woven_wire", place.needs), sized("rabbit_netting", place.needs)
+    assert fence is not None and fence.top_mm >= said["deer_fence_m_min"] * 1000
+    assert part is not None and part.width_mm >= said["netting_width_m_min"] * 1000
+    assert part.opening_mm <= said["netting_mesh_mm_max"] and part.top_mm >= said["netting_top_m_min"] * 1000
+    assert any("proofing of gates" in line.item for line in bill(place, (fence, part))) is said["gates_proofed"]
+
+
+def test_what_a_case_does_not_meet_is_told_with_its_figure() -> None:
+    for case in CASES.values():
+        assert set(case.get("not_met", {})) <= set(case["expected"]) and all(case.get("not_met", {}).values())
+    # the misses are misses still; when one is mended its line goes
+    part = sized("hardware_cylinder", ["vole"])
+    assert part is not None and part.top_mm < CASES["N38_rodent_guards_ontario"]["expected"]["height_mm_min"]
+    place = planting(square_ground(4046.9), 100, ["elk"])
+    wired, strands = (sized(key, place.needs) for key in ("woven_wire", "electric_strands"))
+    assert wired is not None and strands is not None and dict(strands.holds)["elk"] < KEPT_OUT
+    share = sum(line.cost for line in bill(place, (strands,))) / sum(line.cost for line in bill(place, (wired,)))
+    assert share == pytest.approx(0.67, abs=0.03)

@@ -18,10 +18,10 @@ import numpy as np
 import pytest
 
 from diagnose.diagnosis import measure_picture
-from diagnose.measure.end_figures import HALF_ELLIPSE_LEANS
+from diagnose.measure.end_figures import HALF_ELLIPSE_LEANS, seen_slope, told_diameter
 from diagnose.measure.end_shape import find_end
 from diagnose.measure.record import Measurement
-from diagnose.measure.severed_end import _diameter, measure_end_on_card
+from diagnose.measure.severed_end import measure_end_on_card
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
 from diagnose.report.overlay import annotate
@@ -259,7 +259,30 @@ def test_of_a_piece_whose_ends_look_alike_one_is_measured_and_the_other_told_and
 
 
 def test_a_diameter_that_is_hardly_known_is_an_interval() -> None:
-    end = SimpleNamespace(diameter=4.0)
-    assert isinstance(_diameter(end, 0.05, 1.0, False, 40.0), Measured)
-    unsure = _diameter(end, 0.12, 1.0, False, 40.0)
+    assert isinstance(told_diameter(4.0, 0.05, 1.0, None), Measured)
+    unsure = told_diameter(4.0, 0.12, 1.0, None)
     assert isinstance(unsure, Bounded) and unsure.low < 3.04 < 4.96 < unsure.high  # two standard uncertainties to each side
+
+
+def test_a_diameter_of_which_the_eye_reads_half_as_much_is_an_interval_that_holds_both() -> None:
+    told = told_diameter(4.0, 0.03, 1.0, 0.5)
+    assert isinstance(told, Bounded) and told.low < 2.0 and told.high > 4.0
+
+
+@pytest.mark.parametrize("sign", [-1, 1])
+def test_the_eye_tells_a_slope_s_side_as_the_outline_does(sign: int) -> None:
+    seen = SimpleNamespace(slope=np.radians(30.0 * sign), slope_spread=np.radians(2.0))
+    both = seen_slope(np.tan(np.radians(32.0 * sign)), 2.0, seen, 1.0, 1.0)
+    assert 30 < both.degrees < 32 and np.sign(both.tangent) == sign and not both.quarrel and both.sigma < 2.0
+
+
+def test_where_outline_and_eye_disagree_the_slope_is_as_unsure_as_they_are_apart_and_it_is_said() -> None:
+    seen = SimpleNamespace(slope=np.radians(50.0), slope_spread=np.radians(2.0))
+    both = seen_slope(np.tan(np.radians(10.0)), 2.0, seen, 1.0, 1.0)
+    assert both.quarrel and both.degrees - 2 * both.sigma < 10 and both.degrees + 2 * both.sigma > 50
+
+
+def test_a_stem_that_runs_away_from_the_camera_looks_cut_less_steeply_than_it_is() -> None:
+    """Lengths along it look shorter: a cut at 45 degrees, shortened by half, shows as arctan 0.5."""
+    seen = SimpleNamespace(slope=np.arctan(0.5), slope_spread=np.radians(1.0))
+    assert seen_slope(1.0, 50.0, seen, 1.0, 0.5).degrees == pytest.approx(45.0, abs=0.1)

@@ -18,6 +18,11 @@ def point(text: str) -> tuple[float, ...]:
     ----------
     text
         As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     return _numbers(text, 2, "is not a point; write X,Y in pixels, e.g. 812,430")
 
@@ -29,6 +34,11 @@ def positive(text: str) -> float:
     ----------
     text
         As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     return _within(text, "must be a number above 0", above=0.0, below=1e7)
 
@@ -40,6 +50,11 @@ def depth(text: str) -> float:
     ----------
     text
         As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     return _within(text, "must be a depth or height, 0 or more", above=-1e-12, below=1e5)
 
@@ -51,6 +66,11 @@ def share(text: str) -> float:
     ----------
     text
         As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     wanted = "must be a share, as 0.2 or 20%"
     if text.rstrip().endswith("%"):
@@ -65,6 +85,11 @@ def strip(text: str) -> tuple[float, float]:
     ----------
     text
         What was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     long, _, wide = text.lower().partition("x")
     try:
@@ -80,6 +105,11 @@ def month(text: str) -> int:
     ----------
     text
         As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     if text.isdigit() and 1 <= int(text) <= 12:
         return int(text)
@@ -93,6 +123,11 @@ def day(text: str | date) -> date:
     ----------
     text
         As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     if isinstance(text, date):
         return text
@@ -109,6 +144,11 @@ def iso_day(text: str) -> str:
     ----------
     text
         As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     return day(text).isoformat()
 
@@ -120,6 +160,11 @@ def box(text: str) -> tuple[float, ...]:
     ----------
     text
         As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     return _numbers(text, 4, "is no box; write south,north,west,east in degrees")
 
@@ -131,6 +176,11 @@ def near(text: str) -> tuple[float, ...]:
     ----------
     text
         As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     return _numbers(text, 3, "is no place; write latitude,longitude,metres")
 
@@ -142,6 +192,11 @@ def place(text: str) -> tuple[float, float]:
     ----------
     text
         As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     lat, lon = _numbers(text, 2, "is no place; write latitude,longitude in degrees")
     if not (abs(lat) <= 90 and abs(lon) <= 180):
@@ -156,6 +211,11 @@ def turns(text: str) -> Turns:
     ----------
     text
         As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     from diagnose.cannot_use import CannotUse
     from diagnose.measure.bark_round import read_turns
@@ -173,6 +233,11 @@ def correction(text: str) -> tuple[str, str]:
     ----------
     text
         As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     name, found, value = text.partition("=")
     if not found:
@@ -187,6 +252,11 @@ def column(text: str) -> tuple[str, str]:
     ----------
     text
         As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     name, found, field = text.partition("=")
     if not found:
@@ -201,6 +271,11 @@ def culprit(text: str) -> tuple[str, float]:
     ----------
     text
         As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
     """
     name, _, probability = text.partition("=")
     try:

@@ -36,7 +36,15 @@ _MOST_LEFT = 8  # questions looked ahead at most
 
 @dataclass(frozen=True)
 class Step:
-    """What to do next: a sign to ask for, or None with the reason why asking is over."""
+    """What to do next.
+
+    Parameters
+    ----------
+    question
+        The sign to ask for; None where asking is over [no unit].
+    reason
+        In words [no unit].
+    """
 
     question: str | None
     reason: str
@@ -44,7 +52,17 @@ class Step:
 
 @dataclass(frozen=True)
 class Turn:
-    """One possible answer: how likely it is, and the culprits' probabilities (K,) if it were given."""
+    """One possible answer to a question.
+
+    Parameters
+    ----------
+    word, choice
+        The question's sign, and the key of the answer [no unit].
+    chance
+        How likely it is, 0 to 1 [no unit].
+    culprits
+        (K,) probabilities of the culprits if it were given [no unit].
+    """
 
     word: Word
     choice: str
@@ -97,7 +115,13 @@ def questions() -> list[Word]:
 
 
 def askable(signs: Signs) -> list[Word]:
-    """The questions that are still open: those whose subject nobody has told of yet."""
+    """The questions that are still open: those whose subject nobody has told of yet.
+
+    Parameters
+    ----------
+    signs
+        What is known of the wound, each sign in its own unit.
+    """
     told = {vocabulary()[name].about for name in signs if name in vocabulary()}
     return [word for word in questions() if word.about not in told and fits(word, signs)]
 
@@ -109,7 +133,15 @@ def answerable() -> Mapping[str, float]:
 
 
 def fits(word: Word, signs: Signs) -> bool:
-    """Does the question make sense for this wound?"""
+    """Does the question make sense for this wound?
+
+    Parameters
+    ----------
+    word
+        The question's sign [no unit].
+    signs
+        What is known of the wound; only `wound` is read [no unit].
+    """
     wound = signs.get("wound")
     if not word.asked_of or wound is None:
         return not word.asked_of
@@ -119,7 +151,20 @@ def fits(word: Word, signs: Signs) -> bool:
 
 
 def answers_to(bench: Bench, word: Word) -> list[Turn]:
-    """Every answer that a question may get."""
+    """Every answer that a question may get.
+
+    Parameters
+    ----------
+    bench
+        The case with its wound weighed [no unit].
+    word
+        The question's sign [no unit].
+
+    Returns
+    -------
+    list of Turn
+        One for each choice; their chances add up to 1.
+    """
     now = bench.made_by(bench.parts, bench.traces)
     return _traces_answered(bench, word, now) if word.name in TRACES else _wound_answered(bench, word, now)
 
@@ -194,7 +239,18 @@ def _snow_chances(bench: Bench) -> list[float]:
 
 
 def turns(case: Case) -> list[list[Turn]]:
-    """For each open question, every answer it may get."""
+    """For each open question, every answer it may get.
+
+    Parameters
+    ----------
+    case
+        What the wound is judged from [no unit].
+
+    Returns
+    -------
+    list of list of Turn
+        A list a question.
+    """
     bench = Bench(case)
     return [answers_to(bench, word) for word in askable(case.signs)]
 
@@ -206,14 +262,24 @@ def _classes(known: Catalogue, barrier_of: Mapping[str, str] | None) -> np.ndarr
 
 
 def falls(verdict: Judged, barrier_of: Mapping[str, str] | None = None) -> dict[str, float]:
-    """Question -> expected information gain if it is answered [nat]: of what decides, and a little of the culprit.
+    """Expected information gain of each question if it is answered: of what decides, and a little of the culprit.
 
-    The entropy now less the mean entropy over the answers, each as likely as the verdict makes it.
+    Parameters
+    ----------
+    verdict
+        What is held so far [no unit].
+    barrier_of
+        Culprit -> what stops it; the groups of culprits decide where None [no unit].
+
+    Returns
+    -------
+    dict of str to float
+        Question -> gain [nat], from 0 up but for rounding.
 
     References
     ----------
-    Lindley, D. V. (1956). Annals of Mathematical Statistics 27:986-1005: the information provided by an experiment (from
-    memory). What is decided, and the weights: our own.
+    .. [1] Lindley, D. V. (1956). Annals of Mathematical Statistics 27:986-1005: expected information of an experiment (from
+       memory). How deciding and telling apart are weighed (BESIDE) is our own choice.
     """
     return {name: fall for name, (fall, _) in _told(verdict, barrier_of).items()}
 
@@ -235,9 +301,21 @@ def _told(verdict: Judged, barrier_of: Mapping[str, str] | None) -> dict[str, tu
 def gains(
     verdict: Judged, told: Mapping[str, float] | None = None, barrier_of: Mapping[str, str] | None = None
 ) -> dict[str, float]:
-    """Question -> expected information gain [nat] per effort of answering.
+    """Expected information gain of each question per effort of answering.
 
-    told : question -> how likely it is answered, not passed; that of `answerable.yaml` when None.
+    Parameters
+    ----------
+    verdict
+        What is held so far [no unit].
+    told
+        Question -> how likely it is answered, not passed, 0 to 1; that of `answerable.yaml` where None [no unit].
+    barrier_of
+        As for `falls` [no unit].
+
+    Returns
+    -------
+    dict of str to float
+        Question -> gain [nat per effort].
     """
     chance = answerable() if told is None else told
     return {name: fall * chance[name] / vocabulary()[name].effort for name, fall in falls(verdict, barrier_of).items()}
@@ -262,8 +340,17 @@ def next_step(
 ) -> Step:
     """The sign most worth asking for, or why asking is over.
 
-    passed : signs that the person could not tell, not asked again. barrier_of : culprit -> what stops it; what needs the
-    same barrier is not told apart for its own sake. told : question -> how likely it is answered.
+    Parameters
+    ----------
+    verdict
+        What is held so far [no unit].
+    passed
+        Signs that the person could not tell; they are not asked again [no unit].
+    barrier_of
+        Culprit -> what stops it; what needs the same barrier is not told apart for its own sake. The groups of culprits
+        decide where None [no unit].
+    told
+        As for `gains` [no unit].
     """
     kind = max(verdict.groups, key=lambda key: verdict.groups[key])
     if verdict.groups[kind] >= CLEAR:
@@ -287,7 +374,17 @@ def next_step(
 def questions_left(
     verdict: Judged, passed: Collection[str] = (), barrier_of: Mapping[str, str] | None = None
 ) -> int:
-    """About how many more questions until asking is over: along the likeliest answers, at most 8."""
+    """About how many more questions until asking is over: along the likeliest answers, at most 8.
+
+    Parameters
+    ----------
+    verdict
+        What is held so far [no unit].
+    passed
+        Signs that the person could not tell [no unit].
+    barrier_of
+        As for `next_step` [no unit].
+    """
     count, done = 0, set(passed)
     while count < _MOST_LEFT and (asked := next_step(verdict, done, barrier_of).question) is not None:
         count += 1
@@ -312,7 +409,15 @@ def _same_barrier(verdict: Judged, barrier_of: Mapping[str, str]) -> list[str]:
 
 
 def would_change(verdict: Judged, most: int = 3) -> list[str]:
-    """Answers, likeliest first, that would make another kind of culprit the likeliest, in words."""
+    """Answers, likeliest first, that would make another kind of culprit the likeliest, in words.
+
+    Parameters
+    ----------
+    verdict
+        What is held so far [no unit].
+    most
+        How many answers are told at most [no unit].
+    """
     a_whole(most, "Answers", 0)
     known = verdict.case.known
     kinds = list(dict.fromkeys(known.groups.values()))

@@ -32,8 +32,16 @@ BINS = (0.0, 0.5, 0.8, 1.0)  # of the first-named probability
 class Fit:
     """What the published cases ask for.
 
-    strengths : tried, no unit. log : mean log score of each [nat]. best : the strength where it is highest. behind, error :
-    how far the strength in use lies behind it [nat], and the standard error of that, over sources.
+    Parameters
+    ----------
+    strengths
+        That were tried, powers of the likelihoods [no unit].
+    log
+        Mean log score of each [nat].
+    best
+        The strength where it is highest [no unit].
+    behind, error
+        How far the strength in use lies behind it, and the standard error of that, over sources [nat].
     """
 
     strengths: tuple[float, ...]
@@ -48,6 +56,13 @@ def fitted_strength(cases: Sequence[Case] | None = None, strengths: Sequence[flo
 
     The cases are clean descriptions by people who knew the answer, so that what suits them best is too sure for what
     people find: the strength in use (`words.yaml`) stays below it. Intervals are over sources, never over cases.
+
+    Parameters
+    ----------
+    cases
+        Published cases; those of reference_cases where None [no unit].
+    strengths
+        That are tried, powers to which likelihoods are raised [no unit].
     """
     cases = read_cases() if cases is None else cases
     logs = np.array([[_log(case, strength) for case in cases] for strength in strengths])
@@ -78,7 +93,14 @@ def _log(case: Case, strength: float) -> float:
 def drawn(wounds: int, world: World = THE_MODELS, seed: int = 5) -> list[Scored]:
     """Checks (a) and (b): drawn wounds, judged from what a person could answer of all questions, by kind of culprit.
 
-    wounds : number. world : that they are drawn from. seed : of the draws.
+    Parameters
+    ----------
+    wounds
+        How many are drawn [no unit].
+    world
+        That they are drawn from [no unit].
+    seed
+        Of the draws [no unit].
     """
     a_whole(seed, "The seed", most=MOST_SEED)
     groups = catalogue().groups
@@ -95,7 +117,18 @@ def drawn(wounds: int, world: World = THE_MODELS, seed: int = 5) -> list[Scored]
 
 
 def summed(scored: Sequence[Scored]) -> dict[str, Any]:
-    """Log and Brier score, first named, surely wrong (0.8 or more for another), and a reliability diagram in three bins."""
+    """Log and Brier score, first named, surely wrong (0.8 or more for another), and a reliability diagram in three bins.
+
+    Parameters
+    ----------
+    scored
+        Cases judged; one or more [no unit].
+
+    Returns
+    -------
+    dict
+        `log` is the mean natural logarithm, `surely_wrong_interval` that of Clopper and Pearson [share].
+    """
     wrong = sum(one.wrong >= 0.8 for one in scored)
     return {
         "cases": len(scored), "first": sum(one.better == 0 for one in scored),
@@ -106,7 +139,13 @@ def summed(scored: Sequence[Scored]) -> dict[str, Any]:
 
 
 def believe(wounds: int = 300) -> dict[str, Any]:
-    """All three checks, as plain records for printing. wounds : drawn in (a) and in each world of (b)."""
+    """All three checks, as plain records for printing.
+
+    Parameters
+    ----------
+    wounds
+        How many are drawn in (a) and in each world of (b) [no unit].
+    """
     fit = fitted_strength()
     cases = read_cases()
     return {

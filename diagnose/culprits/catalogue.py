@@ -32,15 +32,35 @@ _OF_CULPRIT = ("name", "of", "kind", "common", "common_in", "about", "about_wher
 
 @dataclass(frozen=True, eq=False)  # one object for each: what is worked out of it is kept by it
 class Catalogue:
-    """The catalogue as read from its files. K culprits, C causes (acts of culprits).
+    """The catalogue as read from its files: K culprits, C causes (acts of culprits).
 
-    keys : (K) culprit keys, in file order. names, groups, kinds, parents : of each; groups are those at the top of the
-    tree, parents the lowest. causes : (C) culprit key and act. of : (C,) row of the cause's culprit. share : (C,) share
-    of the culprit's wounds. tables : sign or latent group -> (C, choices) probabilities given the cause, rows of nan
-    where nothing is known. numbers : sign -> a density or None for each cause. reach_mm : (K,) above what it stands
-    on, inf for climbers and causes that do not stand. severs_mm : (K,) thickest shoot it bites through, inf where
-    nothing is known. bends, under_snow, animal : (K,) yes or no. left : kind of trace (sign, choice) -> (3, K) chance
-    of leaving it, low, middle and high. version : digest of all files.
+    Parameters
+    ----------
+    keys
+        (K) culprit keys, in file order [no unit].
+    names, groups, parents, kinds
+        Culprit key -> its name, its group at the top of the tree, its lowest one, and mammal, bird or another kind [no
+        unit].
+    causes
+        (C) culprit key and act [no unit].
+    of, share
+        (C,) row of the cause's culprit, and share of the culprit's wounds, 0 to 1 [no unit].
+    tables
+        Sign or latent group -> (C, choices) probabilities given the cause, rows of nan where nothing is known [no unit].
+    numbers
+        Sign -> a density or None for each cause, in the sign's unit.
+    reach_mm
+        (K,) above what it stands on, inf for climbers and causes that do not stand [mm].
+    severs_mm
+        (K,) thickest shoot it bites through, inf where nothing is known [mm].
+    bends, under_snow, animal
+        (K,) yes or no [no unit].
+    left
+        Kind of trace (sign, choice) -> (3, K) chance of leaving it, low, middle and high [no unit].
+    class_looks, raw
+        What classes.yaml and the culprits' files hold [no unit].
+    version
+        Digest of all files [no unit].
     """
 
     keys: tuple[str, ...]
@@ -89,8 +109,15 @@ def catalogue(without: str | None = None, without_sources: frozenset[str] = froz
 
     Parameters
     ----------
-    without : culprit that is left out, as if nobody had ever described it.
-    without_sources : keys of sources whose rows are left out, as if they had never been read.
+    without
+        Culprit that is left out, as if nobody had ever described it; None for none [no unit].
+    without_sources
+        Keys of sources whose rows are left out, as if they had never been read [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where a file of the catalogue names a sign, a choice or a word that there is not.
     """
     raw = {key: entry for key, entry in culprits_as_written().items() if key != without}
     looks = knowledge("diagnose.culprits", "classes.yaml")
@@ -171,7 +198,18 @@ def tree() -> Mapping[str, Any]:
 
 
 def lineage_of(group: str) -> tuple[str, ...]:
-    """The group and all groups above it, lowest first."""
+    """The group and all groups above it, lowest first.
+
+    Parameters
+    ----------
+    group
+        Key of a group of tree.yaml [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a key that is none.
+    """
     found = [one_of(group, tree(), "The group")]
     while "of" in tree()[found[-1]]:
         found.append(tree()[found[-1]]["of"])
@@ -179,12 +217,29 @@ def lineage_of(group: str) -> tuple[str, ...]:
 
 
 def top_group(group: str) -> str:
-    """The group at the top of the tree that holds this one."""
+    """The group at the top of the tree that holds this one.
+
+    Parameters
+    ----------
+    group
+        Key of a group of tree.yaml [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a key that is none.
+    """
     return lineage_of(group)[-1]
 
 
 def members(name: str) -> tuple[str, ...]:
-    """Culprit keys that a culprit's or a group's key stands for."""
+    """Culprit keys that a culprit's or a group's key stands for.
+
+    Parameters
+    ----------
+    name
+        Key of a culprit or a group; any other stands for none [no unit].
+    """
     known = catalogue()
     if name in known.names:
         return (name,)
@@ -197,7 +252,13 @@ def group_words() -> Mapping[str, str]:
 
 
 def all_sources(entry: Mapping[str, Any]) -> set[str]:
-    """Keys of the sources that a culprit's entry rests on."""
+    """Keys of the sources that a culprit's entry rests on.
+
+    Parameters
+    ----------
+    entry
+        A culprit's, of the catalogue's `raw` [no unit].
+    """
     found = set(entry.get("traces", {}).get("from", ()))
     for limit in ("reach", "severs"):
         found |= set(entry.get(limit, {}).get("from", {}))

@@ -41,7 +41,18 @@ _LEAST = 1e-6  # probability below which the log score is no longer punished
 class Case:
     """One published description.
 
-    truth : the culprits that its source's word covers, today's names. page : what it was read from.
+    Parameters
+    ----------
+    name, page
+        Its key, and what it was read from [no unit].
+    signs
+        Our reading of it, each sign in its own unit.
+    place
+        Where it was; None where that is not told [no unit].
+    truth
+        The culprits that its source's word covers, today's names [no unit].
+    prediction
+        Is it from a page that the catalogue was not drawn from? [no unit]
     """
 
     name: str
@@ -54,7 +65,21 @@ class Case:
 
 @dataclass(frozen=True)
 class Scored:
-    """One case judged. share : summed probability of the truth. wrong : largest of any other culprit, with its key."""
+    """One case judged.
+
+    Parameters
+    ----------
+    name, page, prediction
+        As of the case [no unit].
+    share
+        Summed probability of the truth, 0 to 1 [no unit].
+    wrong, wrong_key
+        Largest probability of any other listed culprit, and its key [no unit].
+    better
+        How many others are as likely as the truth or likelier [no unit].
+    brier
+        Brier score, 0 to 2 [no unit].
+    """
 
     name: str
     page: str
@@ -67,12 +92,27 @@ class Scored:
 
     @property
     def log(self) -> float:
+        """Natural logarithm of the share, which counts as `_LEAST` at least [nat]."""
         return float(np.log(max(self.share, _LEAST)))
 
 
 @dataclass(frozen=True)
 class Summary:
-    """k of n with its Clopper-Pearson interval [95 %], and mean scores; log is the mean natural logarithm."""
+    """How well some cases were judged.
+
+    Parameters
+    ----------
+    cases, first, within_two
+        How many there are, and in how many the truth came first, or within the first two [no unit].
+    first_interval, within_two_interval
+        Clopper-Pearson intervals of their shares, 95 % [share].
+    log
+        Mean natural logarithm of the truth's probability [nat].
+    brier
+        Mean Brier score [no unit].
+    worst, worst_key, worst_case
+        Largest wrong probability, its culprit and its case [no unit].
+    """
 
     cases: int
     first: int
@@ -86,11 +126,23 @@ class Summary:
     worst_case: str
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, by the names of the fields."""
         return asdict(self)
 
 
 def read_cases(folder: Path = CASES) -> list[Case]:
-    """The published cases with our reading of them. Raises CannotUse where they are missing or do not fit."""
+    """The published cases with our reading of them.
+
+    Parameters
+    ----------
+    folder
+        With cases.yaml and reading.yaml [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where they are missing or do not fit each other.
+    """
     try:
         told = yaml.safe_load((folder / "cases.yaml").read_text(encoding="utf-8"))["cases"]
         readings = yaml.safe_load((folder / "reading.yaml").read_text(encoding="utf-8"))
@@ -102,7 +154,13 @@ def read_cases(folder: Path = CASES) -> list[Case]:
 
 
 def other_reading(folder: Path = CASES) -> list[Case]:
-    """The same cases as a second person read them as signs: how much does the reading matter?"""
+    """The same cases as a second person read them as signs: how much does the reading matter?
+
+    Parameters
+    ----------
+    folder
+        As for `read_cases` [no unit].
+    """
     told = {case["id"]: case for case in yaml.safe_load((folder / "cases.yaml").read_text(encoding="utf-8"))["cases"]}
     return [
         Case(case.name, case.page, parse_signs(told[case.name]["signs"]), told[case.name]["region"], case.truth,
@@ -122,7 +180,13 @@ Judge = Callable[[Case], Mapping[str, float]]
 
 
 def verdict_of(case: Case) -> Mapping[str, float]:
-    """Culprit -> probability, as the tool judges the case."""
+    """Culprit -> probability, as the tool judges the case.
+
+    Parameters
+    ----------
+    case
+        A published case [no unit].
+    """
     return judge(case.signs, place=case.place).culprits
 
 
@@ -130,6 +194,11 @@ def own_sources(case: Case) -> frozenset[str]:
     """Keys of the sources that the case itself was read from, and of those that tell of the same data.
 
     Sources that only share a teaching tradition stay; the one project behind four of them (LWF) goes as a whole.
+
+    Parameters
+    ----------
+    case
+        A published case [no unit].
     """
     page = _bare(case.page)
     own = {key for key, source in sources().items() if page in _bare(source["url"]) or _bare(source["source"]) in page}
@@ -142,12 +211,24 @@ def _bare(address: str) -> str:
 
 
 def without_own(case: Case) -> Mapping[str, float]:
-    """As `verdict_of`, every table rebuilt as if the case's own source had never been read."""
+    """As `verdict_of`, every table rebuilt as if the case's own source had never been read.
+
+    Parameters
+    ----------
+    case
+        A published case [no unit].
+    """
     return judge(case.signs, place=case.place, without_sources=own_sources(case)).culprits
 
 
 def at_words(judged: Judge) -> Judge:
-    """The same judge, at the level of the words that sources use: small deer, not roe."""
+    """The same judge, at the level of the words that sources use: small deer, not roe.
+
+    Parameters
+    ----------
+    judged
+        Judge of a case, culprit -> probability [no unit].
+    """
     def summed(case: Case) -> Mapping[str, float]:
         shares: dict[str, float] = {}
         for key, share in judged(case).items():
@@ -157,7 +238,13 @@ def at_words(judged: Judge) -> Judge:
 
 
 def word_of(key: str) -> str:
-    """The word that sources use for a culprit: its group where they do not tell its members apart, else itself."""
+    """The word that sources use for a culprit: its group where they do not tell its members apart, else itself.
+
+    Parameters
+    ----------
+    key
+        Of a culprit [no unit].
+    """
     group = catalogue().parents.get(key, key)
     return group if group in _TOGETHER else key
 
@@ -166,7 +253,13 @@ _TOGETHER = ("small_deer", "large_deer", "livestock", "mountain_ruminant", "bear
 
 
 def by_kind(judged: Judge) -> Judge:
-    """The same judge, asked for kinds of culprit (deer, rabbit or hare, ...) only."""
+    """The same judge, asked for kinds of culprit (deer, rabbit or hare, ...) only.
+
+    Parameters
+    ----------
+    judged
+        Judge of a case, culprit -> probability [no unit].
+    """
     def summed(case: Case) -> Mapping[str, float]:
         shares: dict[str, float] = {}
         for key, share in judged(case).items():
@@ -180,7 +273,21 @@ def _kind(key: str) -> str:
 
 
 def score(cases: Iterable[Case], judged: Judge = verdict_of, kinds: bool = False) -> list[Scored]:
-    """Every case judged and compared with its truth, at the level of its source's word or by kind of culprit."""
+    """Every case judged and compared with its truth, at the level of its source's word or by kind of culprit.
+
+    Parameters
+    ----------
+    cases
+        Published cases [no unit].
+    judged
+        Judge of a case, culprit -> probability [no unit].
+    kinds
+        True to compare by kind of culprit, False at the level of the source's word [no unit].
+
+    References
+    ----------
+    .. [1] Brier, G. W. (1950). Monthly Weather Review 78:1-3: the score, summed over all names (from memory).
+    """
     found = []
     for case in cases:
         shares = dict((by_kind if kinds else at_words)(judged)(case))
@@ -198,6 +305,23 @@ def score(cases: Iterable[Case], judged: Judge = verdict_of, kinds: bool = False
 def clopper_pearson(k: int, n: int, level: float = 0.95) -> tuple[float, float]:
     """Exact interval of a share, k of n.
 
+    Parameters
+    ----------
+    k, n
+        The count, and of how many, one or more [no unit].
+    level
+        Level of confidence, 0.5 to below 1 [no unit].
+
+    Returns
+    -------
+    low, high : float
+        [share]
+
+    Raises
+    ------
+    CannotUse
+        For a count outside 0 to n, or a level that is none.
+
     References
     ----------
     Clopper & Pearson, Biometrika 26 (1934) 404-413.
@@ -212,12 +336,17 @@ def clopper_pearson(k: int, n: int, level: float = 0.95) -> tuple[float, float]:
 
 
 def summary(scored: Sequence[Scored]) -> Summary:
-    """How often the truth came first or within the first two, the log and Brier scores, and the worst wrong naming.
+    """How often the truth came first or within the first two, the scores, and the worst wrong naming.
 
-    References
+    Parameters
     ----------
-    Brier, G. W. (1950). Monthly Weather Review 78:1-3; Good, I. J. (1952). J. R. Stat. Soc. B 14:107-114: the log score
-    (both from memory).
+    scored
+        Cases judged [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For no case.
     """
     if not scored:
         raise CannotUse("there are no cases to sum up")
@@ -236,6 +365,19 @@ def reliability(scored: Sequence[Scored], edges: Sequence[float] = (0, 0.2, 0.4,
     """For each band of the first-named culprit's probability: cases, how many were right, mean stated probability.
 
     With so few cases nothing is fitted to this table, and it proves no calibration.
+
+    Parameters
+    ----------
+    scored
+        Cases judged [no unit].
+    edges
+        Of the bands of probability, rising from 0 to 1 [no unit].
+
+    Returns
+    -------
+    list of dict
+        A band each: from, to, cases, right, stated, and the `interval` of the share that were right [share]; empty bands are
+        left out.
     """
     stated = np.array([max(one.share, one.wrong) for one in scored])
     right = np.array([one.share > one.wrong for one in scored])
@@ -251,7 +393,17 @@ def reliability(scored: Sequence[Scored], edges: Sequence[float] = (0, 0.2, 0.4,
 
 
 def commonest_for_the_part(cases: Sequence[Case]) -> Judge:
-    """A judge that knows only which culprits other pages' cases name for the same part hurt."""
+    """A judge that knows only which culprits other pages' cases name for the same part hurt.
+
+    Parameters
+    ----------
+    cases
+        All published cases; those of a case's own page are left out for it [no unit].
+
+    References
+    ----------
+    .. [1] Our own; half a case for each culprit at the start follows Jeffreys' prior.
+    """
     def judged(case: Case) -> Mapping[str, float]:
         counts = dict.fromkeys(catalogue().keys, 0.5)  # Jeffreys' half a case for each
         mine = _wound_shares(case)
@@ -305,7 +457,13 @@ RULES: tuple[tuple[Mapping[str, tuple[str, ...]], tuple[str, ...]], ...] = (
 
 
 def by_rules(case: Case) -> Mapping[str, float]:
-    """Culprit -> probability, by the first rule of RULES that fits."""
+    """Culprit -> probability, by the first rule of RULES that fits.
+
+    Parameters
+    ----------
+    case
+        A published case [no unit].
+    """
     named = next(culprits for needed, culprits in RULES if all(_met(case, name, c) for name, c in needed.items()))
     named = tuple(key for name in named for key in spread(name))
     rest = [key for key in catalogue().keys if key not in named]
@@ -322,7 +480,31 @@ def _met(case: Case, name: str, choices: Sequence[str]) -> bool:
 def paired_difference(
     ours: Sequence[Scored], theirs: Sequence[Scored], draws: int = 4000, start: int = 1
 ) -> dict[str, float]:
-    """Mean difference of the log scores, ours less theirs, with a 95 % interval from drawing pages again."""
+    """Mean difference of the log scores, ours less theirs, with a 95 % interval from drawing pages again.
+
+    Parameters
+    ----------
+    ours, theirs
+        Scores of the same cases in the same order [no unit].
+    draws
+        How often pages are drawn again, 2 to 1,000,000 [no unit].
+    start
+        Seed of the draws [no unit].
+
+    Returns
+    -------
+    dict
+        `difference`, `low` and `high` [nat], and the number of `pages`.
+
+    Raises
+    ------
+    CannotUse
+        For no case, or not as many of both.
+
+    References
+    ----------
+    .. [1] Efron, B. & Tibshirani, R. J. (1993). An Introduction to the Bootstrap: percentile limits (from memory).
+    """
     if not ours or len(ours) != len(theirs):
         raise CannotUse("Each case has a score of ours and one of theirs.")
     a_whole(draws, "Draws", 2, 1_000_000), a_whole(start, "The seed", most=MOST_SEED)
@@ -341,6 +523,13 @@ def left_out(cases: Iterable[Case], bar: float = 0.8) -> dict[str, Any]:
     """Each culprit left out of the catalogue in turn: how many of its cases then give over `bar` to another kind?
 
     Cases whose source names one culprit only; a fooled case is listed with what it was given to.
+
+    Parameters
+    ----------
+    cases
+        Published cases [no unit].
+    bar
+        Probability above which a case counts as fooled, 0 to 1 [no unit].
     """
     single = [case for case in cases if len(case.truth) == 1]
     fooled = {}
@@ -357,6 +546,11 @@ def camera_gain(cases: Sequence[Case]) -> list[dict[str, Any]]:
     """What measured signs add: log score and first-named with and without them, all at once and sign by sign.
 
     Only cases that hold the sign count, so most rows rest on very few.
+
+    Parameters
+    ----------
+    cases
+        Published cases [no unit].
     """
     rows = [_without(cases, "all measured signs", MEASURED), _without(cases, "slope, measured or answered", SLOPES)]
     rows += [_without(cases, name, (name,)) for name in MEASURED]
@@ -379,7 +573,16 @@ def _without(cases: Sequence[Case], label: str, names: Sequence[str]) -> dict[st
 def check(folder: Path = CASES) -> dict[str, Any]:
     """Everything above on the published cases, as plain records for printing.
 
-    agreement : cases from pages that fed the catalogue. prediction : the others. kinds : all cases, by kind of culprit.
+    Parameters
+    ----------
+    folder
+        As for `read_cases` [no unit].
+
+    Returns
+    -------
+    dict
+        `agreement` are cases from pages that fed the catalogue, `prediction` the others, `kinds` all cases by kind of
+        culprit; scores in nat, intervals as shares.
     """
     cases = read_cases(folder)
     ours = score(cases)

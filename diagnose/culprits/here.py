@@ -26,8 +26,9 @@ def place_from(where: Where) -> Place | None:
 
     Parameters
     ----------
-    where : a Place; latitude and longitude [degree]; the name or ISO 3166 code of a country or a part of one, or a
-        coarse region that versions before places knew (`old_regions.yaml`).
+    where
+        A Place; latitude and longitude [degree]; the name or ISO 3166 code of a country or a part of one, or a coarse region
+        that versions before places knew (`old_regions.yaml`).
 
     Raises
     ------
@@ -53,7 +54,13 @@ def old_regions() -> Mapping[str, Any]:
 
 @cache
 def parts_of(place: Place) -> tuple[Place, ...]:
-    """The place itself; the parts of a coarse region of older versions, over which its animals are averaged."""
+    """The place itself; the parts of a coarse region of older versions, over which its animals are averaged.
+
+    Parameters
+    ----------
+    place
+        Any [no unit].
+    """
     if place.name in {region["name"] for region in old_regions().values()}:
         return tuple(place_named(code) for code in place.subdivisions or place.countries)
     return (place,)
@@ -69,9 +76,12 @@ def residences(known: Catalogue, place: Place | None, seen: Collection[str] = ()
 
     Parameters
     ----------
-    known : the catalogue.
-    place : None where it is not known: then nothing is covered.
-    seen : culprits that were themselves seen, filmed or typed there: none of them is absent, whatever a range says.
+    known
+        The catalogue [no unit].
+    place
+        None where it is not known: then nothing is covered [no unit].
+    seen
+        Culprits that were themselves seen, filmed or typed there: none of them is absent, whatever a range says [no unit].
     """
     if place is None:
         return dict.fromkeys(known.keys, NOT_COVERED)
@@ -130,7 +140,13 @@ def sample_places() -> list[Place]:
 
 
 def seen_there(signs: Signs) -> frozenset[str]:
-    """Culprits that were seen or filmed there, or typed by saliva on the bite."""
+    """Culprits that were seen or filmed there, or typed by saliva on the bite.
+
+    Parameters
+    ----------
+    signs
+        What is known of the wound; only `seen` and `saliva_dna` are read [no unit].
+    """
     found: set[str] = set()
     for name in ("seen", "saliva_dna"):
         sign = signs.get(name)
@@ -143,7 +159,18 @@ def seen_there(signs: Signs) -> frozenset[str]:
 
 
 def winters_of(place: Place | None) -> dict[str, float]:
-    """How snowy the winters are: share of each kind (snowy, changing, mild, unknown) over the parts of the place."""
+    """How snowy the winters are: share of each kind (snowy, changing, mild, unknown) over the parts of the place.
+
+    Parameters
+    ----------
+    place
+        None where it is not known: then the kind is `unknown` [no unit].
+
+    Returns
+    -------
+    dict of str to float
+        Kind -> its share, 0 to 1; they add up to 1 [no unit].
+    """
     told = snow_table()["winters"]
     kind_of = {code: kind for kind, codes in told.items() for code in codes}
     codes = () if place is None else place.subdivisions or place.countries

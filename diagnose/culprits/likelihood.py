@@ -30,7 +30,15 @@ GRID = 400
 
 
 def is_weighed(known: Catalogue, name: str) -> bool:
-    """Does a sign move the verdict? Edges of patches and the like are told but not weighed."""
+    """Does a sign move the verdict? Edges of patches and the like are told but not weighed.
+
+    Parameters
+    ----------
+    known
+        The catalogue [no unit].
+    name
+        Of a sign [no unit].
+    """
     return (name in (*CUT_SIGNS, *MARK_SIGNS, *HEIGHT_SIGNS, "saliva_dna") or name in known.tables
             or name in known.numbers or name in TRACES)
 
@@ -43,12 +51,19 @@ def group_likelihoods(
 
     Parameters
     ----------
-    known : the catalogue.
-    signs : of the wound; traces among them are passed over.
-    prior : (C,) of the causes, with which the mean for those without a table is weighted.
-    snow_mm : depth of snow that lay [mm], None when unknown. winters : of the place, see `reach.depths_of`.
-    strength : power to which each group's likelihood is raised; that of `words.yaml` when None. What a culprit can
-        reach and bite through is a law and stands as it is.
+    known
+        The catalogue [no unit].
+    signs
+        Of the wound, each in its own unit; traces among them are passed over.
+    prior
+        (C,) share of wounds that each cause makes, with which the mean for those without a table is weighted [no unit].
+    snow_mm
+        Depth of snow that lay [mm]; None where not known.
+    winters
+        Kind of winter -> its share at the place, see `reach.depths_of`; None for `unknown` [no unit].
+    strength
+        Power to which each group's likelihood is raised; that of `words.yaml` where None. What a culprit can reach and bite
+        through is a law and stands as it is [no unit].
     """
     power = float(words()["strength"]) if strength is None else strength
     by_group: dict[str, dict[str, Sign]] = {}
@@ -65,7 +80,13 @@ def group_likelihoods(
 
 
 def group_of_sign(word: Word) -> str:
-    """The group that a sign is weighed in; sizes of different things stand each for itself."""
+    """The group that a sign is weighed in; sizes of different things stand each for itself.
+
+    Parameters
+    ----------
+    word
+        A sign [no unit].
+    """
     if word.name in HEIGHT_SIGNS:
         return "height"
     if word.name in CUT_SIGNS:
@@ -79,8 +100,29 @@ def one_group(
     known: Catalogue, group: str, told: Signs, signs: Signs, prior: np.ndarray, snow_mm: float | None,
     winters: Mapping[str, float], power: float,
 ) -> np.ndarray | None:
-    """(C,) likelihood of one group's signs, filled, raised to the power, and cut to what can be reached; None where the
-    group tells nothing."""
+    """(C,) likelihood of one group's signs; None where it tells nothing.
+
+    Filled, raised to the power, and cut to what can be reached.
+
+    Parameters
+    ----------
+    known
+        The catalogue [no unit].
+    group
+        One of those that `group_of_sign` names [no unit].
+    told
+        Signs of this group, each in its own unit.
+    signs
+        All signs of the wound, each in its own unit; the height asks for season and snow too.
+    prior
+        (C,) share of wounds that each cause makes [no unit].
+    snow_mm
+        Depth of snow that lay [mm]; None where not known.
+    winters
+        Kind of winter -> its share at the place [no unit].
+    power
+        To which the likelihood is raised [no unit].
+    """
     found = raw_group(known, group, told, signs, snow_mm, winters)
     if found is None:
         return None
@@ -91,7 +133,18 @@ def one_group(
 def raw_group(
     known: Catalogue, group: str, told: Signs, signs: Signs, snow_mm: float | None, winters: Mapping[str, float]
 ) -> tuple[np.ndarray, np.ndarray | float] | None:
-    """(C,) likelihood of one group's signs, nan where nothing is known of a cause; and how much of it is within reach."""
+    """(C,) likelihood of one group's signs, nan where nothing is known of a cause; and how much of it is within reach.
+
+    Parameters
+    ----------
+    known, group, told, signs, snow_mm, winters
+        As for `one_group`, each in its own unit.
+
+    Returns
+    -------
+    raw, inside : numpy.ndarray (C,), and (C,) or 1.0
+        The likelihood in no absolute unit, and the share within reach, 0 to 1; None where the group tells nothing.
+    """
     if group == "height":
         return height_likelihoods(known, signs, snow_mm, winters)
     if group == "end_diameter_mm":
@@ -107,9 +160,9 @@ def raw_group(
 
 
 def _side_by_side(known: Catalogue, wound: Sign) -> np.ndarray:
-    """(C,) how well a culprit explains several kinds of wound that somebody told as shares: who does all of them keeps
-    1, who does but one of them comes near to what `words.yaml` leaves for a doubt between them.
+    """(C,) how well a culprit explains several kinds of wound that somebody told as shares.
 
+    Who does all of them keeps 1, who does but one of them comes near to what `words.yaml` leaves for a doubt between them.
     Shares that a person tells are mostly kinds seen side by side, each made by the one culprit, so that the chances of
     its kinds multiply, each to the power of its share; an average alone would give as much to who makes only one.
     """
@@ -129,6 +182,19 @@ def filled(raw: np.ndarray, prior: np.ndarray, power: float) -> np.ndarray:
     """(C,) the likelihood to a power; causes of which nothing is known (nan) get the others' mean, weighted by the prior.
 
     So a sign that is answered alone leaves such a cause exactly where it was, whatever the answer.
+
+    Parameters
+    ----------
+    raw
+        (C,) likelihood, nan where nothing is known of a cause [no unit].
+    prior
+        (C,) share of wounds that each cause makes [no unit].
+    power
+        To which the likelihood is raised [no unit].
+
+    References
+    ----------
+    .. [1] Our own.
     """
     has = ~np.isnan(raw)
     if not has.any():
@@ -143,7 +209,17 @@ def filled(raw: np.ndarray, prior: np.ndarray, power: float) -> np.ndarray:
 
 
 def pooled_where_known(readings: Sequence[np.ndarray]) -> np.ndarray:
-    """(C,) one likelihood from several readings of one thing, each nan where nothing is known of a cause."""
+    """(C,) one likelihood from several readings of one thing, each nan where nothing is known of a cause.
+
+    Parameters
+    ----------
+    readings
+        Each (C,), likelihoods of one thing [no unit]; one or more.
+
+    References
+    ----------
+    .. [1] Our own.
+    """
     if len(readings) == 1:
         return readings[0]
     known = np.array([~np.isnan(each) for each in readings])
@@ -152,7 +228,13 @@ def pooled_where_known(readings: Sequence[np.ndarray]) -> np.ndarray:
 
 
 def misreading(name: str) -> float:
-    """Share of answers to a question that are wrong ones; what was measured is not misread."""
+    """Share of answers to a question that are wrong ones; what was measured is not misread.
+
+    Parameters
+    ----------
+    name
+        Of a question's sign [no unit].
+    """
     entry = knowledge("diagnose.culprits", "answerable.yaml").get(name, {})
     return float(entry.get("misread", 0.0))
 

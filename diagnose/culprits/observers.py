@@ -25,8 +25,17 @@ SURE = 0.8  # from here a wrong group is surely wrong
 
 @dataclass(frozen=True)
 class Run:
-    """One person before one wound. asked : questions until the end. named, in_the_end : the class that decides, when
-    asking stopped and after every question. surely_wrong : was another group than the maker's at SURE or more then?"""
+    """One person before one wound.
+
+    Parameters
+    ----------
+    asked
+        Questions until the end [no unit].
+    named, in_the_end
+        The class that decides, when asking stopped and after every question [no unit].
+    surely_wrong
+        Was another group than the maker's at SURE or more then? [no unit]
+    """
 
     asked: int
     named: str
@@ -35,14 +44,30 @@ class Run:
 
 
 def seen_by(wound: Wound, seed: int) -> dict[str, Sign]:
-    """The answers that a person can give: each question as often as it is answerable."""
+    """The answers that a person can give: each question as often as it is answerable.
+
+    Parameters
+    ----------
+    wound
+        A drawn wound with an answer to every question [no unit].
+    seed
+        Of the draws [no unit].
+    """
     draw = np.random.default_rng(a_whole(seed, "The seed", most=MOST_SEED))
     chance = answerable()
     return {name: sign for name, sign in wound.answers.items() if draw.random() < chance.get(name, 1.0)}
 
 
 def class_of(verdict: Verdict, barrier_of: Mapping[str, str] | None) -> str:
-    """The likeliest class that decides: what stops the culprit, or its group where nothing is given."""
+    """The likeliest class that decides: what stops the culprit, or its group where nothing is given.
+
+    Parameters
+    ----------
+    verdict
+        Of one wound [no unit].
+    barrier_of
+        Culprit -> what stops it; the groups of culprits decide where None [no unit].
+    """
     shares: dict[str, float] = {}
     for key, share in verdict.culprits.items():
         name = catalogue().groups[key] if barrier_of is None else barrier_of.get(key, key)
@@ -51,7 +76,17 @@ def class_of(verdict: Verdict, barrier_of: Mapping[str, str] | None) -> str:
 
 
 def guided(wound: Wound, seen: Mapping[str, Sign], barrier_of: Mapping[str, str] | None = None) -> Run:
-    """The run in which each next question is the one that is expected to tell most."""
+    """The run in which each next question is the one that is expected to tell most.
+
+    Parameters
+    ----------
+    wound
+        A drawn wound [no unit].
+    seen
+        The answers that the person can give, by sign [no unit].
+    barrier_of
+        As for `class_of` [no unit].
+    """
     verdict, passed = judge({}, wound.place), set[str]()
     while (asked := next_step(verdict, passed, barrier_of).question) is not None:
         passed.add(asked)
@@ -61,7 +96,19 @@ def guided(wound: Wound, seen: Mapping[str, Sign], barrier_of: Mapping[str, str]
 
 
 def shuffled(wound: Wound, seen: Mapping[str, Sign], seed: int, barrier_of: Mapping[str, str] | None = None) -> Run:
-    """The run down the same questions in a random order, until the guided one would stop."""
+    """The run down the same questions in a random order, until the guided one would stop.
+
+    Parameters
+    ----------
+    wound
+        A drawn wound [no unit].
+    seen
+        The answers that the person can give, by sign [no unit].
+    seed
+        Of the order [no unit].
+    barrier_of
+        As for `class_of` [no unit].
+    """
     draw = np.random.default_rng(a_whole(seed, "The seed", most=MOST_SEED))
     verdict, passed = judge({}, wound.place), set[str]()
     while next_step(verdict, passed, barrier_of).question is not None:
@@ -93,15 +140,24 @@ def questions_saved(
 
     Parameters
     ----------
-    wounds : drawn wounds. seed : of the draws.
-    barrier_of : culprit -> what stops it; groups decide when None.
-    world : that the wounds are drawn from. shuffle : run the shuffled order too, which takes long.
+    wounds
+        How many are drawn, one or more [no unit].
+    seed
+        Of the draws [no unit].
+    barrier_of
+        As for `class_of` [no unit].
+    world
+        That the wounds are drawn from [no unit].
+    shuffle
+        True to run the shuffled order too, which takes long [no unit].
 
     Returns
     -------
-    median, mean : questions until asking is over. stays : share in which what was named then is named after every
-    question too. surely_wrong : share that stops at 0.8 or more for a wrong group, with its 95 % upper bound in
-    `surely_wrong_at_most`. shuffled : mean questions in a random order. runs : wounds.
+    dict of str to float
+        `median` and `mean` are questions until asking is over. `stays` is the share in which what was named then is named
+        after every question too. `surely_wrong` is the share that stops at 0.8 or more for a wrong group, with its upper
+        limit, of 95 % on both sides, in `surely_wrong_at_most`. `shuffled` is the mean of questions in a random order,
+        `runs` the number of wounds.
     """
     drawn = draw_wounds(wounds, PLACES, seed, world)
     seen = [seen_by(wound, seed + number) for number, wound in enumerate(drawn)]

@@ -17,6 +17,11 @@ def old_names() -> Mapping[str, Any]:
 def spread(name: str) -> tuple[str, ...]:
     """Today's culprit keys that a culprit, a group or an older name stands for; none for an unknown name.
 
+    Parameters
+    ----------
+    name
+        Of a culprit, a group, or an older one [no unit].
+
     Examples
     --------
     >>> spread("moose_browsing")
@@ -29,12 +34,24 @@ def spread(name: str) -> tuple[str, ...]:
 
 
 def is_known(name: str) -> bool:
-    """Is this the name of a culprit, a group, or one that an older version knew?"""
+    """Is this the name of a culprit, a group, or one that an older version knew?
+
+    Parameters
+    ----------
+    name
+        Any [no unit].
+    """
     return bool(spread(name))
 
 
 def name_of(name: str) -> str:
-    """The name in words: of a culprit, a group, or an older name, which keeps its own words; else the key itself."""
+    """The name in words: of a culprit, a group, or an older name, which keeps its own words; else the key itself.
+
+    Parameters
+    ----------
+    name
+        Of a culprit, a group, or an older one [no unit].
+    """
     if name in catalogue().names:
         return catalogue().names[name]
     if name in old_names():
@@ -43,7 +60,13 @@ def name_of(name: str) -> str:
 
 
 def group_of(name: str) -> str | None:
-    """The group at the top of the tree that holds a culprit, group or older name; None where it stands for several."""
+    """The group at the top of the tree that holds a culprit, group or older name; None where it stands for several.
+
+    Parameters
+    ----------
+    name
+        Of a culprit, a group, or an older one [no unit].
+    """
     tops = {catalogue().groups[key] for key in spread(name)}
     return tops.pop() if len(tops) == 1 else None
 

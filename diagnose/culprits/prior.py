@@ -29,8 +29,15 @@ PSEUDO_CAP = 20.0  # confirmed wounds never count for more than this many observ
 
 @dataclass(frozen=True)
 class Start:
-    """What is held before the wound is looked at. rates : (K,) share of such wounds that each culprit makes, sums to one.
-    about : (3, K) chance that it is about without having made this wound, low, middle and high."""
+    """What is held before the wound is looked at.
+
+    Parameters
+    ----------
+    rates
+        (K,) share of such wounds that each culprit makes; they add up to 1 [share].
+    about
+        (3, K) chance that it is about without having made this wound, low, middle and high, 0 to 1 [no unit].
+    """
 
     rates: np.ndarray
     about: np.ndarray
@@ -48,16 +55,34 @@ def start_of(
 
     Parameters
     ----------
-    known : the catalogue. place : None where it is not known. signs : the setting among them makes some surer to be
+    known
+        The catalogue [no unit].
+    place
+        None where it is not known [no unit].
+    signs
+        What is known of the wound; the setting among them makes some animals surer to be about [no unit].
+    seen
+        Culprits that were seen there, see `residences` [no unit].
+    own
+        The user's weights by culprit or group, in place of the place's rates; who has a weight is about [no unit].
+    confirmed
+        Wounds by culprit whose culprit was confirmed from outside (animal seen, camera, DNA) [wounds].
     about. seen : culprits that were seen there, see `residences`.
-    own : the user's weights by culprit or group, in place of the place's rates; who has a weight is about.
-    confirmed : wounds by culprit whose culprit was confirmed from outside (animal seen, camera, DNA); a conjugate
-        Dirichlet update of a prior worth PSEUDO_CAP observations, the confirmed ones scaled down to at most as many.
 
     Raises
     ------
     CannotUse
         For weights that are no weights.
+
+    Notes
+    -----
+    What was confirmed is a conjugate update of a Dirichlet prior worth PSEUDO_CAP observations, the confirmed ones scaled
+    down to at most as many.
+
+    References
+    ----------
+    .. [1] Gelman, A. et al. (2013). Bayesian Data Analysis, 3rd ed., section 3.4: multinomial counts with a Dirichlet prior
+       (from memory).
     """
     from_place = _mean_start(known, place, _setting(signs), seen)
     rates, about = from_place.rates, from_place.about
@@ -162,7 +187,15 @@ def _with_not_listed(known: Catalogue, rates: np.ndarray, share: float) -> np.nd
 
 
 def place_words(known: Catalogue, place: Place | None) -> str:
-    """What is known of who lives there, in one line."""
+    """What is known of who lives there, in one line.
+
+    Parameters
+    ----------
+    known
+        The catalogue [no unit].
+    place
+        None where it is not known [no unit].
+    """
     if place is None:
         return "No place is known: the wound alone is judged, by what makes such wounds in far-apart countries."
     lives = residences(known, place)
@@ -179,9 +212,17 @@ def place_words(known: Catalogue, place: Place | None) -> str:
 
 
 def read_prior(path: str | PathLike[str]) -> dict[str, float]:
-    """Own weights by culprit or group from a YAML or JSON file; culprits left out become next to impossible.
+    """Own weights by culprit or group from a file; culprits left out become next to impossible.
 
-    Raises CannotUse, in one line, for a file that cannot be read and for weights that are none.
+    Parameters
+    ----------
+    path
+        YAML or JSON, a mapping of names to weights of 0 or more [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a file that cannot be read and for weights that are none.
     """
     loaded = read_values(path)
     if not isinstance(loaded, dict) or not loaded:
@@ -198,7 +239,13 @@ def read_prior(path: str | PathLike[str]) -> dict[str, float]:
 
 
 def prior_words(own: Mapping[str, float] | None, confirmed: Mapping[str, float] | None) -> tuple[str, ...]:
-    """What moved the start away from the place's, a line each; empty where nothing did."""
+    """What moved the start away from the place's, a line each; empty where nothing did.
+
+    Parameters
+    ----------
+    own, confirmed
+        As for `start_of` [no unit, wounds].
+    """
     from diagnose.culprits.old_names import name_of
 
     told = []
@@ -215,9 +262,21 @@ def prior_words(own: Mapping[str, float] | None, confirmed: Mapping[str, float] 
 def confirmed_counts(records: Iterable[Mapping[str, object]]) -> dict[str, float]:
     """Confirmed wounds by culprit key, for `start_of`; the wounds of one plant on one visit count once.
 
-    records : mappings with `culprit`, `confirmed_by`, `plant` and `visit`. Only what was confirmed from outside
-    counts (CONFIRMED_BY); a verdict that somebody merely accepted does not, or the tool would teach itself. Two
-    culprits confirmed on one plant and visit share its one count. Leaving a record out undoes what it taught.
+    Parameters
+    ----------
+    records
+        Mappings with `culprit`, `confirmed_by`, `plant` and `visit` [no unit].
+
+    Returns
+    -------
+    dict of str to float
+        [wounds]
+
+    Notes
+    -----
+    Only what was confirmed from outside counts (CONFIRMED_BY); a verdict that somebody merely accepted does not, or the tool
+    would teach itself. Two culprits confirmed on one plant and visit share its one count. Leaving a record out undoes what
+    it taught.
     """
     seen: dict[tuple[object, object], set[str]] = {}
     for number, record in enumerate(records):

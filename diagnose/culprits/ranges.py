@@ -25,8 +25,19 @@ _LIKELIER: tuple[Residence, ...] = ("not covered", "absent", "doubtful", "reside
 
 @dataclass(frozen=True)
 class Range:
-    """Where one species lives: its name, the status of every area that is named, the keys of its sources, and whether its
-    whole range is told, so that it is absent from every other country too."""
+    """Where one species lives.
+
+    Parameters
+    ----------
+    name
+        Of the species [no unit].
+    status
+        Code of every area that is named -> resident, doubtful or absent [no unit].
+    sources
+        Keys of its sources [no unit].
+    world
+        Is its whole range told, so that it is absent from every other country too? [no unit]
+    """
 
     name: str
     status: Mapping[str, Residence]
@@ -45,9 +56,9 @@ def residence(species: str, place: Place) -> Residence:
     Parameters
     ----------
     species : str
-        A key of ``ranges.yaml``, such as 'roe_deer'.
+        A key of ``ranges.yaml``, such as 'roe_deer' [no unit].
     place : Place
-        Within 10 km of a border on land the animals of both sides count.
+        Within 10 km of a border on land the animals of both sides count [no unit].
 
     Returns
     -------
@@ -81,7 +92,13 @@ def residence(species: str, place: Place) -> Residence:
 
 
 def residents(place: Place) -> dict[str, Residence]:
-    """The residence of every species at a place, by key."""
+    """The residence of every species at a place, by key.
+
+    Parameters
+    ----------
+    place
+        Any [no unit].
+    """
     return {species: residence(species, place) for species in ranges()}
 
 
@@ -104,7 +121,18 @@ def _status(key: str, line: Mapping[str, list[str]]) -> dict[str, Residence]:
 
 
 def spread(codes: Iterable[str]) -> list[str]:
-    """The codes, with each list (in small letters) replaced by what it holds."""
+    """The codes, with each list (in small letters) replaced by what it holds.
+
+    Parameters
+    ----------
+    codes
+        Of areas, and names of lists of them [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a list that is none.
+    """
     lists = knowledge("diagnose.culprits", "ranges.yaml")["lists"]
     return [code for one in codes
             for code in (spread(lists[one_of(one, lists, "The list of areas")]["areas"]) if one[:1].islower() else [one])]
@@ -117,8 +145,11 @@ def covered() -> frozenset[str]:
 
 
 def range_rows() -> list[tuple[str, str, str, str, str]]:
-    """For each species in words: its name, where it is resident, where doubtful, where it is absent though a wider area is
-    named, and where that is known from."""
+    """The ranges of each species in words.
+
+    In this order: its name, where it is resident, where doubtful, where it is absent though a wider area is named, and
+    where that is known from.
+    """
     told = knowledge("diagnose.culprits", "ranges.yaml")
     rows = []
     for line in told["species"].values():

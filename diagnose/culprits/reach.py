@@ -35,10 +35,30 @@ def snow_table() -> Mapping[str, Any]:
 
 
 def depths_of(signs: Signs, snow_mm: float | None, winters: Mapping[str, float]) -> list[tuple[float, float]]:
-    """Snow depths [mm] with their shares, which sum to one.
+    """Snow depths with their shares.
 
-    signs : `past_snow` and `season` are read. snow_mm : depth that somebody stated [mm], None when unknown.
-    winters : share of each kind of winter of the place (snowy, changing, mild, unknown), which sum to one.
+    Parameters
+    ----------
+    signs
+        What is known of the wound; `past_snow` and `season` are read [no unit].
+    snow_mm
+        Depth that somebody stated [mm]; None where not known.
+    winters
+        Kind of winter (snowy, changing, mild, unknown) -> its share at the place; they add up to 1 [no unit].
+
+    Returns
+    -------
+    list of (float, float)
+        Depth [mm] and its share; the shares add up to 1.
+
+    Raises
+    ------
+    CannotUse
+        For a depth below nought or that is no number.
+
+    References
+    ----------
+    .. [1] Our own; the figures are those of `snow.yaml`.
     """
     if snow_mm is not None:
         return [(from_nought(snow_mm, "The snow depth"), 1.0)]
@@ -64,10 +84,24 @@ def height_likelihoods(
 ) -> tuple[np.ndarray, np.ndarray] | None:
     """How well each cause explains the height of the wound, and how far the height lies within its reach.
 
+    Parameters
+    ----------
+    known
+        The catalogue [no unit].
+    signs
+        What is known of the wound; height [mm], position, past snow, its surface, season and kind of wound are read.
+    snow_mm, winters
+        As for `depths_of` [mm, no unit].
+
     Returns
     -------
-    Two arrays (C,): the likelihood of the height, of no absolute unit and nan where nothing is known of the cause;
-    and the share of it [0 to 1] that the reach leaves. None where nothing is known of the height.
+    likelihood, inside : numpy.ndarray, shape (C,)
+        The likelihood of the height, in no absolute unit, and nan where nothing is known of the cause; and the share of it
+        that the reach leaves, 0 to 1. None for both where nothing is known of the height.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     seen = _height_reading(known.class_looks, signs)
     line = signs.get("snow_line")
@@ -193,7 +227,21 @@ def _below_snow(density: np.ndarray, depth_mm: float) -> np.ndarray:
 def diameter_likelihoods(known: Catalogue, signs: Signs) -> tuple[np.ndarray, np.ndarray] | None:
     """How well each cause explains the thickness at the cut, and how far it lies within what the culprit bites through.
 
-    Returns two arrays (C,) as `height_likelihoods`; None where nobody tells of the thickness.
+    Parameters
+    ----------
+    known
+        The catalogue [no unit].
+    signs
+        What is known of the wound; thickness at the cut [mm] and kind of wound are read.
+
+    Returns
+    -------
+    likelihood, inside : numpy.ndarray, shape (C,)
+        As of `height_likelihoods`; None where nobody tells of the thickness.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     if "end_diameter_mm" not in signs:
         return None

@@ -15,7 +15,17 @@ TINY = 1e-12
 def choice_reading(word: Word, sign: Sign) -> np.ndarray:
     """(choices,) likelihood of the reading given each true choice.
 
-    Raises TypeError for a number in place of a choice.
+    Parameters
+    ----------
+    word
+        The sign [no unit].
+    sign
+        What was read of it: an answer or shares [no unit].
+
+    Raises
+    ------
+    TypeError
+        For a number in place of a choice.
     """
     choices = list(word.choices)
     if isinstance(sign, Answer):
@@ -30,22 +40,56 @@ def number_reading(x: np.ndarray, step: np.ndarray | float, sign: Sign) -> np.nd
 
     Parameters
     ----------
-    x : (G,) middles of the steps [unit of the sign].
-    step : (G,) or one width [unit of the sign].
-    sign : Measured: the normal error folded in, averaged over the step. Bounded: `level` spread evenly over the
-        interval, the rest over the other places.
+    x : numpy.ndarray, shape (G,)
+        Middles of the steps [unit of the sign].
+    step : float or numpy.ndarray, shape (G,)
+        Width of each step, or of all [unit of the sign].
+    sign
+        Measured: the normal error folded in, averaged over the step. Bounded: `level` spread evenly over the interval, the
+        rest over the other places [unit of the sign].
+
+    Returns
+    -------
+    numpy.ndarray, shape (G,)
+        [1 / unit of the sign]
 
     Raises
     ------
     TypeError
         For a choice in place of a number.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     low, high = x - np.asarray(step) / 2, x + np.asarray(step) / 2
     return bin_reading(low, high, sign)
 
 
 def bin_reading(low: np.ndarray, high: np.ndarray, sign: Sign) -> np.ndarray:
-    """(bins,) as `number_reading`, between the lower and upper edges (bins,) of bins [unit of the sign]."""
+    """As `number_reading`, between the edges of bins.
+
+    Parameters
+    ----------
+    low, high : numpy.ndarray, shape (bins,)
+        Lower and upper edges [unit of the sign].
+    sign
+        Measured or bounded [unit of the sign].
+
+    Returns
+    -------
+    numpy.ndarray, shape (bins,)
+        [1 / unit of the sign]
+
+    Raises
+    ------
+    TypeError
+        For a choice in place of a number.
+
+    References
+    ----------
+    .. [1] Our own.
+    """
     width = high - low
     if isinstance(sign, Measured):
         sigma = max(sign.sigma, 1e-3 * float(np.min(width)))
@@ -63,12 +107,36 @@ def bin_reading(low: np.ndarray, high: np.ndarray, sign: Sign) -> np.ndarray:
 
 
 def misread(told: np.ndarray, share: float) -> np.ndarray:
-    """(choices,) a reading of which `share` falls on one of the other choices, evenly."""
+    """(choices,) a reading of which `share` falls on one of the other choices, evenly.
+
+    Parameters
+    ----------
+    told
+        (choices,) likelihood of what was said given each true choice [no unit].
+    share
+        Part of the answers that is wrong, 0 to 1 [no unit].
+
+    References
+    ----------
+    .. [1] Our own.
+    """
     return (1 - share) * told + share * (told.sum() - told) / max(told.size - 1, 1)
 
 
 def misread_near(told: np.ndarray, share: float) -> np.ndarray:
-    """(choices,) as `misread`, but a choice is mistaken for a neighbouring one only."""
+    """(choices,) as `misread`, but a choice is mistaken for a neighbouring one only.
+
+    Parameters
+    ----------
+    told
+        (choices,) as for `misread`, choices in their order [no unit].
+    share
+        Part of the answers that is wrong, 0 to 1 [no unit].
+
+    References
+    ----------
+    .. [1] Our own.
+    """
     beside = np.zeros_like(told)
     beside[1:] += told[:-1] / 2
     beside[:-1] += told[1:] / 2
@@ -79,6 +147,15 @@ def pooled(readings: Sequence[np.ndarray]) -> np.ndarray:
     """One likelihood from several readings of one thing: their geometric mean, each weighted by how much it tells.
 
     Two equal readings give just that reading, so a sign repeated under another name moves nothing.
+
+    Parameters
+    ----------
+    readings
+        Each (choices,) or of any one shape, likelihoods of one thing [no unit]; one or more.
+
+    References
+    ----------
+    .. [1] A logarithmic pool; the weights are our own.
     """
     if len(readings) == 1:
         return readings[0]

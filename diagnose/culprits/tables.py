@@ -38,7 +38,12 @@ def sources() -> Mapping[str, Any]:
 class Support:
     """What a table rests on.
 
-    grade : put so, counted, several, one or memory. lineages : number of independent origins, memory not counted.
+    Parameters
+    ----------
+    grade
+        put so, counted, several, one or memory [no unit].
+    lineages
+        Number of independent origins, memory not counted [no unit].
     """
 
     grade: str
@@ -46,12 +51,29 @@ class Support:
 
 
 def lineage(source: str) -> str:
-    """The origin that a source shares with others, or its own key."""
+    """The origin that a source shares with others, or its own key.
+
+    Parameters
+    ----------
+    source
+        Key of sources.yaml [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a key that is none.
+    """
     return str(sources()[one_of(source, sources(), "The source")].get("lineage", source))
 
 
 def support(rows: Mapping[str, Row]) -> Support:
-    """The grade and the number of independent lineages of some rows."""
+    """The grade and the number of independent lineages of some rows.
+
+    Parameters
+    ----------
+    rows
+        Source key -> what it says of one sign [no unit].
+    """
     known = {lineage(source) for source in rows if source not in (MEMORY, OURS)}
     counted = any(isinstance(says, Mapping) and any(not isinstance(what, str) for what in says.values())
                   for source, says in rows.items() if source != MEMORY)
@@ -67,6 +89,13 @@ def kept(rows: Mapping[str, Row], without: Collection[str]) -> dict[str, Row]:
 
     Memory often only adds to what a source says. Where that source goes and memory does not speak of the main thing
     that it said, nothing is left.
+
+    Parameters
+    ----------
+    rows
+        Source key -> what it says of one sign [no unit].
+    without
+        Keys of sources that are left out [no unit].
     """
     left = {source: says for source, says in rows.items() if source not in without}
     if set(left) == {MEMORY} and len(left) < len(rows) and isinstance(left[MEMORY], Mapping):
@@ -84,13 +113,17 @@ def choice_table(rows: Mapping[str, Row], choices: Sequence[str], where: str) ->
 
     Parameters
     ----------
-    rows : source key -> choice -> word of frequency, or percentage [0 to 100].
-    choices : the sign's choices (n), in order.
-    where : culprit and sign, for the error.
+    rows
+        Source key -> choice -> word of frequency, or percentage, 0 to 100 [%].
+    choices
+        The sign's, (n), in order [no unit].
+    where
+        Culprit and sign, for the error [no unit].
 
     Returns
     -------
-    (n,) probabilities, which sum to one.
+    numpy.ndarray, shape (n,)
+        Probabilities, which add up to 1.
 
     Raises
     ------
@@ -129,8 +162,16 @@ def _mean(by: Mapping[str, Sequence[float]]) -> float:
 class Ranges:
     """A number's density: equal parts normal, in the number or in its logarithm, and a part that is even over its range.
 
-    middles, spreads : (m,) of the parts, in the logarithm where `in_log`. low, high : the sign's range, in its unit.
-    even : share of the even part, no unit.
+    Parameters
+    ----------
+    middles, spreads
+        (m,) of the parts, in the sign's unit, or in its logarithm where `in_log` [nat].
+    low, high
+        The sign's range, in its unit.
+    even
+        Share of the even part, 0 to 1 [no unit].
+    in_log
+        Are the parts normal in the logarithm? [no unit]
     """
 
     middles: np.ndarray
@@ -141,7 +182,18 @@ class Ranges:
     in_log: bool
 
     def density(self, x: np.ndarray) -> np.ndarray:
-        """(G,) probability density [1 / unit] at some values (G,) of the number [unit]."""
+        """Probability density of the number.
+
+        Parameters
+        ----------
+        x
+            (G,) values of it, above 0 where `in_log` [unit of the sign].
+
+        Returns
+        -------
+        numpy.ndarray, shape (G,)
+            [1 / unit of the sign]
+        """
         at = np.log(x) if self.in_log else x
         per = 1 / x if self.in_log else np.ones_like(x)
         parts = np.exp(-0.5 * ((at[:, None] - self.middles) / self.spreads) ** 2) / (self.spreads * math.sqrt(2 * math.pi))
@@ -152,8 +204,24 @@ class Ranges:
 def range_table(rows: Mapping[str, Row], low: float, high: float, where: str) -> Ranges:
     """The density of a number from rows that give the range of about nine tenths, one part a row.
 
-    low, high : of the sign [unit]; a sign whose range starts above zero is spread in its logarithm, as sizes are.
-    Raises CannotUse for a range that is none.
+    Parameters
+    ----------
+    rows
+        Source key -> low and high [unit of the sign].
+    low, high
+        Least and most that the sign may be; one whose range starts above zero is spread in its logarithm, as sizes are [unit
+        of the sign].
+    where
+        Culprit and sign, for the error [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a range that is none.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     if not a_number(low, "The sign's least") < a_number(high, "The sign's most"):
         raise CannotUse(f"{where}: the range of the sign runs from {low:g} to {high:g}")
@@ -170,8 +238,16 @@ def range_table(rows: Mapping[str, Row], low: float, high: float, where: str) ->
 
 
 def within(upper: np.ndarray | float, x: np.ndarray, edge: np.ndarray | float) -> np.ndarray:
-    """Share of animals whose limit lies above x: one well below it, none well above, with a soft edge.
+    """Share of animals whose limit lies above a value: one well below it, none well above, with a soft edge.
 
-    upper, x, edge : limit, value and standard deviation of the limit, all in one unit.
+    Parameters
+    ----------
+    upper, x, edge
+        Middle limit, value, and standard deviation of the limit, all in one unit.
+
+    Returns
+    -------
+    numpy.ndarray
+        0 to 1, of the shape that the three give together [no unit].
     """
     return np.asarray(ndtr((upper - x) / edge))

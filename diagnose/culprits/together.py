@@ -20,9 +20,16 @@ AT_WORK = 0.5  # probability from which a kind is said to be at work; our choice
 class Together:
     """The wounds of one plant or site, each with its own verdict.
 
-    culprits : culprit -> the least probability that it made at least one of the wounds, which do not sum to one.
-    groups : the same by kind. presence : animal -> the least probability that it is about. at_work : kinds that are
-    likelier than not to be at work.
+    Parameters
+    ----------
+    verdicts
+        One a wound [no unit].
+    culprits, groups
+        Culprit, or kind -> the least probability that it made at least one of the wounds; they do not add up to 1 [no unit].
+    presence
+        Animal -> the least probability that it is about [no unit].
+    at_work
+        Kinds that are likelier than not to be at work [no unit].
     """
 
     verdicts: tuple[Verdict, ...]
@@ -41,6 +48,7 @@ class Together:
         return f"At work here: {names}{more}."
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, with the statement; shares to four places."""
         return {
             "wounds": [verdict.as_json() for verdict in self.verdicts],
             "culprits": {key: round(share, 4) for key, share in self.culprits.items()},
@@ -54,8 +62,20 @@ class Together:
 def judge_together(verdicts: Sequence[Verdict]) -> Together:
     """The culprits at work, from the verdicts of several wounds.
 
-    That a culprit made at least one wound is at least as likely as that it made the wound it fits best, however
-    the wounds hang together: this bound is what is stated. Raises CannotUse without a verdict.
+    Parameters
+    ----------
+    verdicts
+        Of the wounds of one plant or site, one or more [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Without a verdict.
+
+    Notes
+    -----
+    That a culprit made at least one wound is at least as likely as that it made the wound it fits best, however the wounds
+    hang together: this bound is what is stated.
     """
     if not verdicts:
         raise CannotUse("there is no wound to judge; add one first")

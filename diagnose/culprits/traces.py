@@ -26,8 +26,16 @@ MOST_KINDS = 12  # found at once; more tell nothing new and would take long
 
 @dataclass(frozen=True)
 class Told:
-    """What the traces say. likelihood : (K,) of them, given that each culprit made the wound. about : (K, K) chance that
-    the column's culprit is about, given the traces and that the row's culprit made the wound."""
+    """What the traces say.
+
+    Parameters
+    ----------
+    likelihood
+        (K,) of them, given that each culprit made the wound, in no absolute unit.
+    about
+        (K, K) chance that the column's culprit is about, given the traces and that the row's culprit made the wound, 0 to 1
+        [no unit].
+    """
 
     likelihood: np.ndarray
     about: np.ndarray
@@ -41,12 +49,18 @@ def weigh_traces(
 
     Parameters
     ----------
-    found, missing : rows of `left`: kinds that were found, and that were looked for and are not there.
-    left : (kinds, K) chance that a culprit which is about left a kind that is found [0 to 1].
-    background : (K,) chance of being about and not having made the wound [0 to 1]; 0 for what is no animal.
-    animal : (K,) which culprits are animals, present for sure when they made the wound.
-    stray : chance of finding a kind that nobody about left [0 to 1].
-    who : work out who is about too; else those are nan.
+    found, missing
+        Rows of `left`: kinds that were found, and that were looked for and are not there [no unit].
+    left
+        (kinds, K) chance that a culprit which is about left a kind that is found, 0 to 1 [no unit].
+    background
+        (K,) chance of being about and not having made the wound, 0 to 1; 0 for what is no animal [no unit].
+    animal
+        (K,) which culprits are animals, present for sure when they made the wound [no unit].
+    stray
+        Chance of finding a kind that nobody about left, 0 to 1 [no unit].
+    who
+        True to work out who is about too; else those are nan [no unit].
 
     References
     ----------
@@ -81,8 +95,21 @@ def weigh_traces(
 def traces_told(signs: Signs, traces: Iterable[str]) -> list[tuple[float, frozenset[Kind], frozenset[Kind]]]:
     """Every way to read the traces, with its share: the kinds found, and those looked for and not there.
 
-    Shares over the choices of one sign are read one choice at a time. Raises CannotUse for more kinds at once than
-    MOST_KINDS.
+    Parameters
+    ----------
+    signs
+        What is known of the wound and round it [no unit].
+    traces
+        Names of the signs that are traces [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For more kinds at once than MOST_KINDS.
+
+    Notes
+    -----
+    Shares over the choices of one sign are read one choice at a time.
     """
     ways: list[tuple[float, frozenset[Kind], frozenset[Kind]]] = [(1.0, frozenset(), frozenset())]
     for name in traces:
@@ -111,7 +138,18 @@ def weigh_ways(
 ) -> Told:
     """As `weigh_traces`, from signs: the mean over every way to read them.
 
-    kinds : of traces; rates : (kinds, K) chance of leaving each.
+    Parameters
+    ----------
+    signs
+        What is known of the wound and round it [no unit].
+    kinds
+        Of traces, sign and choice, in the order of the rows of `rates` [no unit].
+    rates
+        (kinds, K) chance that a culprit which is about left each, 0 to 1 [no unit].
+    traces
+        Names of the signs that are traces [no unit].
+    background, animal, stray, who
+        As for `weigh_traces` [no unit].
     """
     total, about = np.zeros(len(animal)), np.zeros((len(animal), len(animal)))
     for share, found, missing in traces_told(signs, traces):

@@ -37,7 +37,13 @@ ALL_BUT = 0.9  # share of its group from which a list names a culprit; our choic
 
 @dataclass(frozen=True)
 class Reason:
-    """How much one sign speaks for (positive) or against the culprit, as the change of its log odds [nat]."""
+    """How much one sign speaks for the likeliest culprit, or against it.
+
+    Parameters
+    ----------
+    sign, words, weight
+        Its name, what was found, and the change of the culprit's log odds, positive for it [no unit, no unit, nat].
+    """
 
     sign: str
     words: str
@@ -48,11 +54,17 @@ class Reason:
 class Verdict:
     """Who made one wound, and who is about.
 
-    culprits : culprit -> probability that it made the wound, which sum to one. groups : the same by group of the top.
-    presence : animal -> probability that it is about and bites there, each by itself; they do not sum to one. leading :
-    key of the culprit or group that leads clearly, None when none does. ends : the likeliest group at the low and the high
-    end of what is held of presence and traces. case : what was judged. moved_by : what moved the start away from the
-    place's (own weights, what was confirmed here), a line each.
+    Parameters
+    ----------
+    culprits, groups
+        Culprit, or group of the top -> probability that it made the wound; each add up to 1 [no unit].
+    presence
+        Animal -> probability that it is about and bites there, each by itself; they do not add up to 1 [no unit].
+    leading, ends
+        Key of what leads clearly, None when nothing does; likeliest group at the low and the high end of what is held of
+        presence and traces [no unit].
+    case, moved_by
+        What was judged; what moved the start away from the place's, a line each [no unit].
     """
 
     culprits: Mapping[str, float]
@@ -86,7 +98,10 @@ class Verdict:
     def probability(self, name: str) -> float:
         """Probability that a culprit, or any of a group, made the wound.
 
-        Raises CannotUse for a name that is neither.
+        Parameters
+        ----------
+        name
+            Key of the culprit or the group, else CannotUse is raised [no unit].
         """
         return share_of(self.case.known, self.culprits, name)
 
@@ -132,9 +147,15 @@ class Verdict:
     def question_beside(
         self, passed: Collection[str], barrier_of: Mapping[str, str] | None = None
     ) -> str | None:
-        """As `next_question`, when the questions in `passed` were answered with "don't know".
+        """As `next_question`, when some questions were answered with "don't know".
 
-        barrier_of : culprit -> what stops it; asking ends when no answer that is left would change that.
+        Parameters
+        ----------
+        passed
+            Signs that the person could not tell [no unit].
+        barrier_of
+            Culprit -> what stops it; asking ends when no answer that is left would change that. The groups of culprits
+            decide where None [no unit].
         """
         return ask.next_step(self, passed, barrier_of).question
 
@@ -171,7 +192,15 @@ class Verdict:
         return f"Most likely {name_of(self.leading)}: {percent(self.probability(self.leading))}."
 
     def with_sign(self, name: str, sign: Sign) -> Verdict:
-        """The verdict if this sign were known too."""
+        """The verdict if this sign were known too.
+
+        Parameters
+        ----------
+        name
+            Of the sign [no unit].
+        sign
+            What would be known, in the sign's unit.
+        """
         return judge_case(replace(self.case, signs={**self.signs, name: sign}), self.moved_by)
 
     def as_json(self) -> dict[str, Any]:
@@ -227,15 +256,23 @@ def judge(
 
     Parameters
     ----------
-    signs : what is known of it.
-    place : a Place; latitude and longitude [degree]; or the name or code of a country or a part of one. None where it
-        is not known: then the wound alone is judged.
-    month : of finding, 1 to 12; the season of making it is then a soft guess, if not answered.
-    prior : own weights by culprit or group, in place of the place's; no unit.
-    snow_mm : depth of snow that lay when it was made [mm], None when unknown.
-    confirmed : wounds here confirmed from outside, by culprit; no unit.
-    without : culprit to leave out of the catalogue.
-    without_sources : keys of sources to leave out, as if they had never been read.
+    signs
+        What is known of it, each sign in its own unit.
+    place
+        A Place; latitude and longitude [degree]; or the name or code of a country or a part of one. None where it is not
+        known: then the wound alone is judged.
+    month
+        Of finding, 1 to 12; the season of making it is then a soft guess, if not answered [no unit].
+    prior
+        Own weights by culprit or group, in place of the place's [no unit].
+    snow_mm
+        Depth of snow that lay when it was made, 0 to 6000 [mm]; None where not known.
+    confirmed
+        Wounds here confirmed from outside, by culprit [wounds].
+    without
+        Culprit to leave out of the catalogue [no unit].
+    without_sources
+        Keys of sources to leave out, as if they had never been read [no unit].
 
     Raises
     ------
@@ -263,7 +300,15 @@ def judge(
 
 
 def judge_case(case: Case, moved_by: tuple[str, ...] = ()) -> Verdict:
-    """The verdict on one case."""
+    """The verdict on one case.
+
+    Parameters
+    ----------
+    case
+        What the wound is judged from [no unit].
+    moved_by
+        What moved the start away from the place's, a line each [no unit].
+    """
     known = case.known
     bench = Bench(case)
     middle = bench.weighed(MIDDLE)
@@ -279,19 +324,41 @@ def judge_case(case: Case, moved_by: tuple[str, ...] = ()) -> Verdict:
 
 
 def posterior(case: Case) -> dict[str, float]:
-    """Culprit -> probability that it made the wound."""
+    """Culprit -> probability that it made the wound.
+
+    Parameters
+    ----------
+    case
+        What the wound is judged from [no unit].
+    """
     return by_culprit(case.known, Bench(case).weighed(MIDDLE).made_by)
 
 
 def by_culprit(known: Catalogue, made_by: np.ndarray) -> dict[str, float]:
-    """Culprit -> probability, summed over what it does."""
+    """Culprit -> probability, summed over what it does.
+
+    Parameters
+    ----------
+    known
+        The catalogue [no unit].
+    made_by
+        (C,) probability of each cause [no unit].
+    """
     shares = np.bincount(known.of, made_by, len(known.keys))
     shares = np.maximum(shares, 1e-12)  # nothing is impossible
     return dict(zip(known.keys, (shares / shares.sum()).tolist(), strict=True))
 
 
 def by_group(known: Catalogue, culprits: Mapping[str, float]) -> dict[str, float]:
-    """Group at the top of the tree -> probability."""
+    """Group at the top of the tree -> probability.
+
+    Parameters
+    ----------
+    known
+        The catalogue [no unit].
+    culprits
+        Culprit -> probability, 0 to 1 [no unit].
+    """
     groups: dict[str, float] = {}
     for key, share in culprits.items():
         a_share(share, "A probability"), one_of(key, known.groups, "The culprit")
@@ -300,7 +367,22 @@ def by_group(known: Catalogue, culprits: Mapping[str, float]) -> dict[str, float
 
 
 def share_of(known: Catalogue, culprits: Mapping[str, float], name: str) -> float:
-    """Probability of a culprit or of all of a group. Raises CannotUse for a name that is neither."""
+    """Probability of a culprit or of all of a group.
+
+    Parameters
+    ----------
+    known
+        The catalogue [no unit].
+    culprits
+        Culprit -> probability, 0 to 1 [no unit].
+    name
+        Key of the culprit or the group [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a name that is neither.
+    """
     if name in culprits:
         return a_share(culprits[name], "A probability")
     if name not in group_words():
@@ -310,7 +392,7 @@ def share_of(known: Catalogue, culprits: Mapping[str, float], name: str) -> floa
 
 def _above(known: Catalogue, key: str) -> str | None:
     """The group right above a culprit or group; None at the top."""
-    if key in known.parents and key not in (known.parents[key],):
+    if known.parents.get(key, key) != key:
         return known.parents[key]
     chain = lineage_of(key) if key in group_words() else ()
     return chain[1] if len(chain) > 1 else None
@@ -319,8 +401,7 @@ def _above(known: Catalogue, key: str) -> str | None:
 def _leading(
     known: Catalogue, culprits: Mapping[str, float], groups: Mapping[str, float], ends: Collection[str]
 ) -> str | None:
-    """The group that leads clearly, or the part of it that holds most of it; None where none does, where something not
-    listed does, or where another group leads at an end of what is held of presence and traces."""
+    """The group that leads, at all `ends` too, or the part of it that holds most; None where none or one not listed does."""
     ranked = sorted(groups, key=lambda key: -groups[key])
     first, second = ranked[0], ranked[1]
     least, ratio = words()["lead_probability"], words()["lead_ratio"]
@@ -346,7 +427,15 @@ def _lowest(known: Catalogue, culprits: Mapping[str, float], group: str, holds: 
 
 
 def sign_words(name: str, sign: Sign) -> str:
-    """A sign in words: what it is and what was found."""
+    """A sign in words: what it is and what was found.
+
+    Parameters
+    ----------
+    name
+        Of the sign [no unit].
+    sign
+        What was found, in the sign's unit.
+    """
     word = vocabulary().get(name)
     label = name.replace("_", " ") if word is None else word.label
     if word is not None and isinstance(sign, Answer):

@@ -29,9 +29,24 @@ LOW, MIDDLE, HIGH = 0, 1, 2  # ends of what is held of presence, traces and stra
 class Case:
     """What a wound is judged from.
 
-    signs : what is known of it. place : None where it is not known. month : of finding, 1 to 12. snow_mm : depth of snow
-    that lay [mm], None when unknown. own : weights by culprit in place of the place's. confirmed : wounds by culprit,
-    confirmed from outside. without : culprit left out of the catalogue. without_sources : sources left out.
+    Parameters
+    ----------
+    signs
+        What is known of it, each sign in its own unit.
+    place
+        None where it is not known [no unit].
+    month
+        Of finding, 1 to 12; None where not known [no unit].
+    snow_mm
+        Depth of snow that lay; None where not known [mm].
+    own
+        Weights by culprit in place of the place's [no unit].
+    confirmed
+        Wounds by culprit, confirmed from outside [wounds].
+    without, without_sources
+        Culprit and sources that are left out of the catalogue [no unit].
+    strength
+        Power of the likelihoods; that of `words.yaml` where None [no unit].
     """
 
     signs: Signs
@@ -59,7 +74,15 @@ class Case:
 
 @dataclass(frozen=True)
 class Weighed:
-    """A case weighed. made_by : (C,) posterior of each cause. about : (K,) chance that each culprit is about."""
+    """A case weighed.
+
+    Parameters
+    ----------
+    made_by
+        (C,) posterior of each cause; they add up to 1 [no unit].
+    about
+        (K,) chance that each culprit is about, 0 to 1 [no unit].
+    """
 
     made_by: np.ndarray
     about: np.ndarray
@@ -85,7 +108,17 @@ class Bench:
         return self.traces_of(self.signs, who=False).likelihood
 
     def traces_of(self, signs: Signs, end: int = MIDDLE, who: bool = True) -> Told:
-        """What the traces among some signs tell, at one end of what is held of them; who : and who is about."""
+        """What the traces among some signs tell, at one end of what is held of them.
+
+        Parameters
+        ----------
+        signs
+            What is known of the wound and round it [no unit].
+        end
+            LOW, MIDDLE or HIGH [no unit].
+        who
+            True to work out who is about too [no unit].
+        """
         return weigh_ways(signs, tuple(self.known.left), self._rates[end], TRACES, self.start.about[end],
                           self.known.animal, words()["stray"][end], who)
 
@@ -95,7 +128,15 @@ class Bench:
         return np.array(list(self.known.left.values())).swapaxes(0, 1)
 
     def made_by(self, parts: Mapping[str, np.ndarray], traces: np.ndarray) -> np.ndarray:
-        """(C,) posterior of the causes, from the likelihoods of the wound's groups (C,) and of the traces (K,)."""
+        """(C,) posterior of the causes: prior times likelihoods, normalised.
+
+        Parameters
+        ----------
+        parts
+            Group of signs -> (C,) likelihood, in no absolute unit.
+        traces
+            (K,) likelihood of the traces, given who made the wound, in no absolute unit.
+        """
         weights = self.prior * traces[self.known.of] / max(float(traces.max()), 1e-300)
         for likelihood in parts.values():
             weights = weights * likelihood
@@ -103,7 +144,13 @@ class Bench:
         return np.asarray(weights / weights.sum())
 
     def weighed(self, end: int = MIDDLE) -> Weighed:
-        """The posterior of every cause, and who is about, at one end of what is held of presence and traces."""
+        """The posterior of every cause, and who is about, at one end of what is held of presence and traces.
+
+        Parameters
+        ----------
+        end
+            LOW, MIDDLE or HIGH [no unit].
+        """
         told = self.traces_of(self.signs, end)
         made_by = self.made_by(self.parts, told.likelihood)
         maker = np.bincount(self.known.of, made_by, len(self.known.keys))
@@ -111,8 +158,15 @@ class Bench:
 
 
 def season_guess(month: int, place: Place | None) -> Shares:
-    """How likely a wound found in this month was made in each season of that half of the earth (the north's where no
-    place is known)."""
+    """How likely a wound found in this month was made in each season; in the north's where no place is known.
+
+    Parameters
+    ----------
+    month
+        Of finding, 1 to 12 [no unit].
+    place
+        Whose half of the earth counts; None where it is not known [no unit].
+    """
     now = _SEASONS.index(season_of(month, place if place is not None else Place((), (), "north", "")))
     order = [_SEASONS[(now - back) % 4] for back in range(4)]
     return Shares(dict(zip(order, words()["season_from_month"], strict=True)), "default")

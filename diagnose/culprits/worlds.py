@@ -28,8 +28,17 @@ WEIGHT = {"put so": 400.0, "counted": 120.0, "several": 50.0, "one": 20.0, "memo
 
 @dataclass(frozen=True)
 class World:
-    """How far a world differs from the model. loose : are tables drawn anew round ours? misread : factor on how
-    often answers are misread [no unit]. about : factor on the chance that others are about [no unit]."""
+    """How far a world differs from the model.
+
+    Parameters
+    ----------
+    loose
+        Are tables drawn anew round ours? [no unit]
+    misread
+        Factor on how often answers are misread [no unit].
+    about
+        Factor on the chance that others are about [no unit].
+    """
 
     loose: bool = False
     misread: float = 1.0
@@ -42,7 +51,15 @@ OTHERS = (World(loose=True, misread=2.0, about=0.5), World(loose=True, misread=2
 
 @dataclass(frozen=True)
 class Wound:
-    """A drawn wound: who made it, where, and the answer to every question that makes sense for it."""
+    """A drawn wound.
+
+    Parameters
+    ----------
+    maker, place
+        Who made it, and where [no unit].
+    answers
+        Sign -> the answer to every question that makes sense for it [no unit].
+    """
 
     maker: str
     place: Where
@@ -52,7 +69,21 @@ class Wound:
 def draw_wounds(number: int, places: tuple[Where, ...], seed: int, world: World = THE_MODELS) -> list[Wound]:
     """Wounds of a world, each at one of the places in turn.
 
-    number : of wounds. seed : of the random draws; the same seed gives the same wounds.
+    Parameters
+    ----------
+    number
+        How many, 0 to 1,000,000 [no unit].
+    places
+        Where they are, as `here.place_from` reads them [no unit]; one or more.
+    seed
+        Of the random draws; the same seed gives the same wounds [no unit].
+    world
+        How far it differs from the model [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For no place.
     """
     a_whole(number, "Wounds", 0, 1_000_000)
     draw = np.random.default_rng(a_whole(seed, "The seed", most=MOST_SEED))

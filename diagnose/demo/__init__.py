@@ -27,7 +27,21 @@ _SEED = 20260412
 
 @dataclass
 class Tree:
-    """One invented plant. north, east : from the middle of the site [m]. hurt : at each of the two visits."""
+    """One invented plant.
+
+    Parameters
+    ----------
+    part, plot, tag, species
+        Where it stands, its names, and what it is [no unit].
+    place
+        North and east of the middle of the site [m].
+    height_mm, stem_mm
+        Height and stem's diameter at each of the two visits [mm].
+    protected, hurt
+        Does it stand in a guard, and was it hurt at each of the two visits? [no unit]
+    signs
+        What was seen at its wounds [no unit].
+    """
 
     part: str
     plot: str

@@ -26,10 +26,22 @@ CARD_MM = (150.0, 100.0)
 def cut(
     picture: np.ndarray, matrix: np.ndarray, size: tuple[int, int], nearest: bool = False, beyond: int = 0
 ) -> np.ndarray:
-    """A piece (rows, columns, ...) of a picture, uint8.
+    """A piece of a picture, (rows, columns, ...) uint8.
 
-    matrix : (3, 3) from the piece's pixels to the picture's. nearest : for labels, which are not mixed; outside the picture
-    they are `beyond`, where colours are those of its rim. Where the piece is much smaller, the picture is blurred first.
+    Where the piece is much smaller, the picture is blurred first.
+
+    Parameters
+    ----------
+    picture
+        (h, w) or (h, w, channels) uint8: colours [0 to 255], or labels [no unit].
+    matrix
+        (3, 3) from the piece's pixels to the picture's [px].
+    size
+        Rows and columns of the piece [px].
+    nearest
+        For labels, which are not mixed? [no unit]
+    beyond
+        Label outside the picture; colours there are those of its rim [no unit].
     """
     rows, columns = size
     corners = np.array([(0, 0, 1), (columns, 0, 1), (columns, rows, 1), (0, rows, 1), (columns / 2, rows / 2, 1),
@@ -64,9 +76,14 @@ def cut(
 
 
 def sheet_matrix(sheet: np.ndarray, size: tuple[int, int] = FINDER_SIZE) -> np.ndarray:
-    """From the pixels of a card laid flat in the middle of (rows, columns) to the picture's.
+    """From the pixels of a card laid flat in the middle of a piece to the picture's, (3, 3) [px].
 
-    sheet : (3, 3) from the card's millimetres to the picture's pixels.
+    Parameters
+    ----------
+    sheet
+        (3, 3) from the card's millimetres to the picture's pixels [px per mm].
+    size
+        Rows and columns of the piece [px].
     """
     rows, columns = size
     return sheet @ np.array(
@@ -79,9 +96,14 @@ def sheet_matrix(sheet: np.ndarray, size: tuple[int, int] = FINDER_SIZE) -> np.n
 
 
 def whole_matrix(shape: tuple[int, ...], size: tuple[int, int] = FINDER_SIZE) -> np.ndarray:
-    """From the pixels of (rows, columns), into which a whole picture is fitted, turned when it is upright, to its own.
+    """From the pixels of a piece, into which a whole picture is fitted, turned when it is upright, to its own, (3, 3) [px].
 
-    shape : of the picture, rows and columns first.
+    Parameters
+    ----------
+    shape
+        Of the picture, rows and columns first [px].
+    size
+        Rows and columns of the piece [px].
     """
     rows, columns = shape[:2]
     turned = rows > columns
@@ -93,16 +115,32 @@ def whole_matrix(shape: tuple[int, ...], size: tuple[int, int] = FINDER_SIZE) ->
 
 
 def close_matrix(at: np.ndarray, outward: np.ndarray, width: float, where: tuple[float, float] = CLOSE_AT) -> np.ndarray:
-    """From a close piece's pixels to the picture's.
+    """From a close piece's pixels to the picture's, (3, 3) [px].
 
-    at : (2,) the end [px]. outward : (2,) unit vector away from the stem. width : of the stem [px]. where : the end in the
-    piece [px].
+    Parameters
+    ----------
+    at
+        (2,) the end [px].
+    outward
+        (2,) unit vector away from the stem [no unit].
+    width
+        Of the stem [px].
+    where
+        The end in the piece [px].
     """
     x, y = outward * width / CLOSE_WIDTH
     return np.array([[x, -y, at[0] - x * where[0] + y * where[1]], [y, x, at[1] - y * where[0] - x * where[1]], [0, 0, 1.0]])
 
 
 def moved(points: np.ndarray, matrix: np.ndarray) -> np.ndarray:
-    """Points (n, 2) through a (3, 3) matrix."""
+    """Points through a projective matrix, (n, 2) [px].
+
+    Parameters
+    ----------
+    points
+        (n, 2) [px].
+    matrix
+        (3, 3) [no unit].
+    """
     out = np.column_stack([points, np.ones(len(points))]) @ matrix.T
     return np.asarray(out[:, :2] / out[:, 2:])

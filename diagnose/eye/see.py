@@ -38,6 +38,7 @@ WIDTH_UNIT = 16.0  # pixels in which the finder tells a stem's width
 # the forms' scores are divided by this before they become probabilities: 1.1 fits pieces of rendered calibration pictures
 # best, 1.3 those of drawn ones; more, so that few of the wrong ones are sure
 TEMPERATURE = 1.6
+SLOPE, SLOPE_SPREAD = 8, 9  # where the close network tells these
 OTHER_WIDTHS = (0.6, 1.6)  # of the stem's, at which the form is looked at again
 
 _own = threading.local()  # a network object is not shared between threads
@@ -45,8 +46,17 @@ _own = threading.local()  # a network object is not shared between threads
 
 @dataclass(frozen=True)
 class Glance:
-    """A place where an end may be. at : (2,) [px]. outward : (2,) unit vector away from the stem. width : of the stem [px].
-    score : 0 to 1, no probability: of an end, times how surely a stem is seen behind it."""
+    """A place where an end may be.
+
+    Parameters
+    ----------
+    at, width
+        (2,) the place, and the stem's width [px].
+    outward
+        (2,) unit vector away from the stem [no unit].
+    score
+        0 to 1, no probability: of an end, times how surely a stem is seen behind it [no unit].
+    """
 
     at: np.ndarray
     outward: np.ndarray
@@ -56,8 +66,17 @@ class Glance:
 
 @dataclass(frozen=True)
 class Found:
-    """What the finder saw. shares : (rows, columns, classes) probability of each class in each cell of the map.
-    to_px : (3, 3) from the map's cells to the picture's pixels. ends : the likeliest first."""
+    """What the finder saw.
+
+    Parameters
+    ----------
+    shares
+        (rows, columns, classes) probability of each class in each cell of the map [no unit].
+    to_px
+        (3, 3) from the map's cells to the picture's pixels [px].
+    ends
+        The likeliest first [px].
+    """
 
     shares: np.ndarray
     to_px: np.ndarray
@@ -73,8 +92,19 @@ class Found:
 class CloseView:
     """One place seen closely.
 
-    shares : (rows, columns, classes). to_px : (3, 3) from the map's cells to the picture's pixels. forms : probabilities of
-    FORMS. is_end : probability that a severed end is here. end : where it is, corrected.
+    Parameters
+    ----------
+    shares
+        (rows, columns, classes) probability of each class in each cell of the map [no unit].
+    to_px
+        (3, 3) from the map's cells to the picture's pixels [px].
+    forms, is_end
+        Probabilities of FORMS, and that a severed end is here [no unit].
+    end
+        Where it is, corrected [px].
+    slope, slope_spread
+        Angle of the end's edge to square across the stem in the picture, positive where it reaches farther out on the side
+        to which `outward` turns clockwise; and how far off it may be, a mean absolute error [rad].
     """
 
     shares: np.ndarray
@@ -82,6 +112,8 @@ class CloseView:
     forms: np.ndarray
     is_end: float
     end: Glance
+    slope: float = 0.0
+    slope_spread: float = np.inf
 
     @property
     def stem(self) -> np.ndarray:
@@ -141,13 +173,15 @@ def _input(piece: np.ndarray) -> np.ndarray:
 def find(picture: np.ndarray, matrix: np.ndarray, flat: bool = False) -> Found:
     """What the finder sees in a piece of a picture.
 
-    picture : (h, w, 3) uint8, BGR. matrix : (3, 3) from the finder's pixels (320, 448) to the picture's. flat : whether
-    it looks at the plane of a scale card, where the finder that learnt longest on cards and gnawed bark sees best; elsewhere
-    that one sees ends in pictures of other things. Its shares are the network's softmax.
-
-    References
+    Parameters
     ----------
-    Our own network and weights: eye/card.md says how they learnt and how well they see.
+    picture
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    matrix
+        (3, 3) from the finder's pixels (320, 448) to the picture's [px].
+    flat
+        Does it look at the plane of a scale card? There the finder that learnt longest on cards and gnawed bark sees best;
+        elsewhere that one sees ends in pictures of other things [no unit].
     """
     net = _network("flat" if flat else "finder")
     net.setInput(_input(cut(picture, matrix, FINDER_SIZE)))
@@ -176,20 +210,25 @@ def find(picture: np.ndarray, matrix: np.ndarray, flat: bool = False) -> Found:
 
 
 def told_again(picture: np.ndarray, seen: CloseView) -> CloseView:
-    """A close view whose forms are the mean of four looks: its own, a mirrored one, a narrower and a wider one.
+    """A close view whose forms and slope are the means of four looks: its own, a mirrored, a narrower and a wider one.
 
     Parameters
     ----------
     picture
-        That was looked at, (h, w, 3) uint8, BGR.
+        That was looked at, (h, w, 3) uint8 blue, green, red [0 to 255].
     seen
         What was seen there [no unit].
     """
     end = seen.end
-    mirrored = close_matrix(end.at, end.outward, end.width) @ np.array([[1, 0, 0], [0, -1, CLOSE_SIZE[0] - 1], [0, 0, 1.0]])
-    others = [close_matrix(end.at, end.outward, fit * end.width) for fit in OTHER_WIDTHS]
-    forms = [seen.forms, *(_forms(_told(picture, matrix)[1]) for matrix in (mirrored, *others))]
-    return replace(seen, forms=np.mean(forms, axis=0))
+    straight = close_matrix(end.at, end.outward, end.width)
+    mirrored = straight @ np.array([[1, 0, 0], [0, -1, CLOSE_SIZE[0] - 1], [0, 0, 1.0]])
+    looks = [(-1, mirrored), *((1, close_matrix(end.at, end.outward, fit * end.width)) for fit in OTHER_WIDTHS)]
+    told = [(side, _told(picture, matrix)[1]) for side, matrix in looks]
+    forms = np.mean([seen.forms, *(_forms(one) for _, one in told)], axis=0)
+    slopes = np.array([seen.slope, *(side * one[SLOPE] for side, one in told)])
+    spreads = np.array([seen.slope_spread, *(np.exp(one[SLOPE_SPREAD]) for _, one in told)])
+    spread = float(np.sqrt((spreads**2).mean() + slopes.var()))
+    return replace(seen, forms=forms, slope=float(slopes.mean()), slope_spread=spread)
 
 
 def _told(picture: np.ndarray, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -205,7 +244,15 @@ def _forms(told: np.ndarray) -> np.ndarray:
 
 
 def look_close(picture: np.ndarray, end: Glance) -> CloseView:
-    """What the close network sees where an end may be. picture : (h, w, 3) uint8, BGR."""
+    """What the close network sees where an end may be.
+
+    Parameters
+    ----------
+    picture
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    end
+        Where it may be [px].
+    """
     matrix = close_matrix(end.at, end.outward, end.width)
     map_scores, told = _told(picture, matrix)
     own = np.array(CLOSE_AT) + told[4:6] * CLOSE_WIDTH
@@ -217,13 +264,21 @@ def look_close(picture: np.ndarray, end: Glance) -> CloseView:
         _softmax(map_scores, 0).transpose(1, 2, 0), matrix @ step,
         _forms(told), float(1 / (1 + np.exp(-told[3]))),
         Glance(at, (at - back) / max(width, 1e-6), width, end.score),
+        float(told[SLOPE]), float(np.exp(told[SLOPE_SPREAD])),
     )  # fmt: skip
 
 
 def settle_on(picture: np.ndarray, end: Glance, looks: int = 2) -> CloseView:
-    """The close view of an end after so many looks, each from where the one before saw it; fewer where nothing moved.
+    """The close view of an end after some looks, each from where the one before saw it; fewer where nothing moved.
 
-    picture : (h, w, 3) uint8, BGR. end : where it may be. looks : at most.
+    Parameters
+    ----------
+    picture
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    end
+        Where it may be [px].
+    looks
+        How many at most, one or more [no unit].
     """
     seen = look_close(picture, end)
     for _ in range(looks - 1):

@@ -25,8 +25,14 @@ from diagnose.progress import Progress, counted, silent
 class Copied:
     """What was copied from where to where.
 
-    bad : photos that are missing or changed at the source, by digest. unnamed : photos there that no record names.
-    aside : what the database that was replaced is called now.
+    Parameters
+    ----------
+    source, target, aside
+        Folders; what the database that was replaced is called now, None where none was [no unit].
+    records, photos, unnamed
+        How many; photos there that no record names [records, photos, photos].
+    bad
+        Photos that are missing or changed at the source, by digest [no unit].
     """
 
     source: Path

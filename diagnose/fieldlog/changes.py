@@ -15,7 +15,17 @@ from typing import Any
 
 @dataclass(frozen=True)
 class Change:
-    """One change: who, when, each changed field's value before and after, and the latest changes it had seen."""
+    """One change of one record.
+
+    Parameters
+    ----------
+    id, at, by, change
+        Its id, when (ISO 8601, UTC), initials of whom, and what kind of change [no unit].
+    before, after
+        Changed field -> its value, each in the field's unit.
+    seen
+        Ids of the latest changes that it had seen [no unit].
+    """
 
     id: str
     at: str
@@ -28,7 +38,15 @@ class Change:
 
 @dataclass(frozen=True)
 class Resolved:
-    """What stands. values : field -> value. disputes : field -> the changes that disagree, side by side."""
+    """What stands.
+
+    Parameters
+    ----------
+    values
+        Field -> value, each in the field's unit.
+    disputes
+        Field -> the changes that disagree, side by side [no unit].
+    """
 
     values: dict[str, Any]
     disputes: dict[str, list[Change]]

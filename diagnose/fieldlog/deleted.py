@@ -16,7 +16,15 @@ _TOLD = ("name", "site", "plot", "plant", "tag", "label", "form", "day", "findin
 
 
 class Deleted(NamedTuple):
-    """A record that is marked as deleted. at : UTC, by : initials, of the latest mark. words : what tells it apart."""
+    """A record that is marked as deleted.
+
+    Parameters
+    ----------
+    kind, id, words
+        Its kind and id, and what tells it apart [no unit].
+    at, by
+        When (ISO 8601, UTC), and initials of whom, of the latest mark [no unit].
+    """
 
     kind: str
     id: str

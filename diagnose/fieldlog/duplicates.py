@@ -14,7 +14,15 @@ from diagnose.fieldlog.tables import Observation, Photo
 
 @dataclass(frozen=True)
 class Twins:
-    """Two observations, by id, the earlier saved first, and why they may be one."""
+    """Two observations that may be one.
+
+    Parameters
+    ----------
+    first, second
+        Their ids, the earlier saved first [no unit].
+    why
+        In words [no unit].
+    """
 
     first: str
     second: str

@@ -41,6 +41,11 @@ def names(kind: str) -> tuple[str, ...]:
     ----------
     kind
         Of KINDS [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For another kind.
     """
     if kind not in _COLUMNS:
         raise CannotUse(f"the log keeps no '{kind}'; it keeps {', '.join(_COLUMNS)}")

@@ -82,7 +82,15 @@ insert into gpkgext_relations values (1, 'observation', 'fid', 'photo', 'id', 'm
 
 
 class Shown(NamedTuple):
-    """A photo of an observation, to go with it. data : a JPEG. sha256 : of the untouched original."""
+    """A photo of an observation, to go with it.
+
+    Parameters
+    ----------
+    observation, role
+        Id of the observation, and what the photo shows [no unit].
+    sha256, data
+        Of the untouched original, and a JPEG [no unit].
+    """
 
     observation: str
     role: str

@@ -38,8 +38,14 @@ _APART = 2.0  # standard uncertainties from which two figures are said to disagr
 class FromPhone:
     """What a phone's file becomes.
 
-    photos : as `_merge` takes them. records : the same, what is pointed at first. where : SHA-256 of a photo -> its entry.
-    remarks : a line for each thing that a person should know.
+    Parameters
+    ----------
+    photos, records
+        As `_merge` takes them, what is pointed at first [no unit].
+    where
+        SHA-256 of a photo -> its entry [no unit].
+    remarks
+        A line for each thing that a person should know [no unit].
     """
 
     photos: list[dict[str, Any]] = field(default_factory=list)

@@ -14,7 +14,7 @@ from diagnose.fieldlog.tables import KINDS, History
 
 
 def row_of(session: Session, start_of_id: str, kind: str = "observation") -> Any:
-    """The row whose id starts so. Raises CannotUse when there is none or more than one.
+    """The row whose id starts so.
 
     Parameters
     ----------
@@ -24,6 +24,11 @@ def row_of(session: Session, start_of_id: str, kind: str = "observation") -> Any
         First characters of the id [no unit].
     kind
         Of KINDS [no unit].
+
+    Raises
+    ------
+    CannotUse
+        When there is none or more than one.
     """
     names(kind)
     table = KINDS[kind]

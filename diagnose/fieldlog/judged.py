@@ -19,7 +19,7 @@ _MOST = 500  # wounds of one site that are judged together; the newest
 
 
 def confirmed_in(log: Log, site: str | None = None) -> dict[str, float]:
-    """Wounds by culprit whose naming was confirmed from outside, one plant and visit counting once.
+    """Culprit -> number of its wounds whose naming was confirmed from outside, one plant and visit counting once.
 
     Deleting the observation or taking the confirmation back undoes what it taught.
 

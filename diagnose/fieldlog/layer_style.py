@@ -25,7 +25,15 @@ create table layer_styles (id integer primary key autoincrement not null, f_tabl
 
 
 class Look(NamedTuple):
-    """How one verdict is marked. leading : as the column holds it, None where none leads. words : in the legend."""
+    """How one verdict is marked.
+
+    Parameters
+    ----------
+    leading, words
+        As the column holds it, None where none leads, and in the legend [no unit].
+    colour, shape
+        Of the mark [no unit].
+    """
 
     leading: str | None
     words: str

@@ -33,8 +33,14 @@ _YES, _NO = {"true", "yes", "1", "t"}, {"false", "no", "0", "f", ""}
 class Loaded:
     """What came in.
 
-    saved : new observations. already : photos that were in the log. ignored : columns that are no
-    fields. refused : line or file, and why. note : how the file was read.
+    Parameters
+    ----------
+    saved, already
+        New observations, and photos that were in the log [no unit].
+    refused
+        Line or file, and why [no unit].
+    ignored, note
+        Columns that are no fields, and how the file was read [no unit].
     """
 
     saved: int = 0
@@ -252,6 +258,11 @@ def import_photos(
         Saves one file where it is to be diagnosed too; without it only place and time are taken [no unit].
     progress
         Called with how many of how many are done [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where there is no such folder.
     """
     source = Path(folder)
     if not source.is_dir():

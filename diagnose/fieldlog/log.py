@@ -37,7 +37,15 @@ _AT_ONCE = 2_000  # rows written or read together, so that memory does not grow 
 
 @dataclass(frozen=True)
 class Saved:
-    """What saving did: the observation's id, whether it is new, and one line for the person."""
+    """What saving did.
+
+    Parameters
+    ----------
+    id, new
+        The observation's, and is it new? [no unit]
+    message
+        One line for the person [no unit].
+    """
 
     id: str
     new: bool
@@ -130,6 +138,11 @@ class Log:
             Bytes of a barrier's or a check's photo, which are kept first, and the file's name [no unit].
         **fields
             Columns of the kind's table, each in its unit.
+
+        Raises
+        ------
+        CannotUse
+            For a field that makes no sense, and for a photo of what has none of its own.
         """
         values = checked(kind, fields, frozenset({"photo", "observation"}))
         if photo is None:
@@ -245,6 +258,11 @@ class Log:
         ----------
         field
             Of FIELDS [no unit].
+
+        Raises
+        ------
+        CannotUse
+            For another field.
         """
         if field not in FIELDS:
             raise CannotUse(f"an observation has no field '{field}'")
@@ -262,6 +280,11 @@ class Log:
         ----------
         south, north, west, east
             The box's edges; west above east crosses the 180th meridian [degree].
+
+        Raises
+        ------
+        CannotUse, CannotSave
+            Where the database does not answer: the driver's OperationalError, said in one line by `clear_line`.
         """
         parts = [(west, east)] if west <= east else [(west, 180.0), (-180.0, east)]
         asked = window_sql(self.engine.dialect.name)
@@ -286,6 +309,11 @@ class Log:
             Whether those marked as deleted are asked for too [no unit].
         **equal
             Fields and the values they must have, each in its unit.
+
+        Raises
+        ------
+        CannotUse
+            For another kind or field.
         """
         columns, table = names(kind), KINDS[kind]
         if unknown := set(equal) - set(columns):
@@ -389,6 +417,11 @@ class Log:
         ----------
         digest
             SHA-256 of the bytes, hexadecimal [no unit].
+
+        Raises
+        ------
+        CannotUse
+            Where it is missing.
         """
         if self.folder is None:
             with self.reading() as session:
@@ -413,6 +446,11 @@ class Log:
             SHA-256, hexadecimal, and the bytes that must have it [no unit].
         name, kept_at, seen_as
             The file's name, when it was kept (ISO 8601), and its perceptual hash there [no unit].
+
+        Raises
+        ------
+        CannotUse
+            Where the bytes have another SHA-256.
         """
         if hashlib.sha256(data).hexdigest() != digest:
             raise CannotUse(f"the photo {digest[:12]} of the other log is damaged; verify that log first")

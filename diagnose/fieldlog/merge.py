@@ -48,8 +48,12 @@ _HISTORY = ("id", "kind", "record", "at", "by", "change", "before", "after", "se
 class Merged:
     """What merging brought.
 
-    records, changes, photos : how many were new here. disputed : how many records the
-    crews disagree about. remarks : what else a person should know, a line each.
+    Parameters
+    ----------
+    records, changes, photos, disputed
+        How many were new here, and how many records the crews disagree about [no unit].
+    remarks
+        What else a person should know, a line each [no unit].
     """
 
     records: int
@@ -70,7 +74,15 @@ class Merged:
 
 @dataclass(frozen=True)
 class Dispute:
-    """One field of one record that people changed unseen by each other. sides : who set it to what, and when."""
+    """One field of one record that people changed unseen by each other.
+
+    Parameters
+    ----------
+    kind, record, field
+        Which it is [no unit].
+    sides
+        Who set it to what, and when [no unit].
+    """
 
     kind: str
     record: str

@@ -19,8 +19,7 @@ def keep(folder: Path, data: bytes) -> str:
     """Keeps the bytes under their SHA-256 and returns it, as hex.
 
     Kept bytes are never written again. They are written beside their place, flushed to the disk, then renamed, and the
-    folder flushed: after a crash the file is whole or not there. Raises CannotSave when the disk is full or the folder
-    cannot be written.
+    folder flushed: after a crash the file is whole or not there.
 
     Parameters
     ----------
@@ -28,6 +27,11 @@ def keep(folder: Path, data: bytes) -> str:
         Of the originals [no unit].
     data
         A file's bytes [no unit].
+
+    Raises
+    ------
+    CannotSave
+        When the disk is full or the folder cannot be written.
     """
     name = digest(data)
     place = path_of(folder, name)

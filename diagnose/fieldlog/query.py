@@ -27,7 +27,19 @@ _FLATTENED = 1 / 298.257223563  # of WGS 84's ellipsoid [no unit]
 
 
 class Placed(NamedTuple):
-    """What a map shows of an observation. lat, lon [degree]; error_m [m]."""
+    """What a map shows of an observation.
+
+    Parameters
+    ----------
+    id, site, plant
+        Which it is [no unit].
+    lat, lon
+        WGS 84 [degree].
+    error_m
+        How well the place is known; None where nobody noted it [m].
+    taken_at, leading
+        When (ISO 8601), and what leads clearly; None where not known [no unit].
+    """
 
     id: str
     lat: float

@@ -25,8 +25,12 @@ NOTE = "made anew from the photo alone"
 class Rebuilt:
     """What became of the originals.
 
-    known : records named them already. refused : file, and why. aside : what the damaged
-    database is called now.
+    Parameters
+    ----------
+    saved, known
+        Became observations, and records named them already [photos].
+    refused, aside
+        File, and why; what the damaged database is called now [no unit].
     """
 
     saved: int = 0

@@ -26,7 +26,13 @@ _OWN = "browse-diagnose "  # begins what a sidecar of ours names as its creator
 
 @dataclass(frozen=True)
 class Written:
-    """What became of photos: sidecars written, photos that the log does not hold, sidecars of others left alone."""
+    """What became of photos.
+
+    Parameters
+    ----------
+    written, unknown, others
+        Sidecars written, photos that the log does not hold, sidecars of others left alone [files].
+    """
 
     written: int
     unknown: int

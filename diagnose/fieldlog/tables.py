@@ -16,7 +16,13 @@ class Base(DeclarativeBase):
 
 
 class About(Base):
-    """One row: the secret that public copies' ids are made with."""
+    """One row: the secret that public copies' ids are made with.
+
+    Parameters
+    ----------
+    id, salt
+        The row's, and the secret [no unit].
+    """
 
     __tablename__ = "about"
     id: Mapped[int] = mapped_column(Integer, primary_key=True)
@@ -24,7 +30,17 @@ class About(Base):
 
 
 class Photo(Base):
-    """A photograph's original, by content. likeness : perceptual hash as hex, None where it is no picture."""
+    """A photograph's original, by content.
+
+    Parameters
+    ----------
+    sha256, name, kept_at
+        Of its bytes, the file's name, and when it was kept (ISO 8601) [no unit].
+    size
+        Of the file [bytes].
+    likeness
+        Perceptual hash as hex, None where it is no picture [no unit].
+    """
 
     __tablename__ = "photo"
     sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
@@ -35,7 +51,13 @@ class Photo(Base):
 
 
 class Original(Base):
-    """A photograph's bytes, where a server keeps them; an embedded log keeps them as files."""
+    """A photograph's bytes, where a server keeps them; an embedded log keeps them as files.
+
+    Parameters
+    ----------
+    sha256, data
+        Of the bytes, and these [no unit].
+    """
 
     __tablename__ = "original"
     sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
@@ -43,7 +65,15 @@ class Original(Base):
 
 
 class Recorded:
-    """What every kind of record has. by : initials. disputed : changed by two people who had not seen each other's."""
+    """What every kind of record has.
+
+    Parameters
+    ----------
+    id, saved_at, by, note
+        Its id, when it was saved (ISO 8601), initials of whom, and free words [no unit].
+    deleted, disputed
+        Is it marked as deleted; was it changed by two people who had not seen each other's? [no unit]
+    """
 
     id: Mapped[str] = mapped_column(String(36), primary_key=True)
     saved_at: Mapped[str] = mapped_column(String(32))
@@ -56,10 +86,25 @@ class Recorded:
 class Observation(Recorded, Base):
     """One wound as it was seen: when, where, on which plant, its signs, the tool's verdict, a person's naming.
 
-    taken_at : ISO 8601, with offset unless taken_local. lat, lon [degree], error_m [m]: a position never decides
-    which plant it is. site, plot, plant : names on paper, stake and tag. visit : id of a visit. signs, verdict,
-    barrier : the objects that the command prints. named : culprit key that a person gave, kept beside the verdict.
-    confirmed : how that naming was confirmed from outside (animal seen, camera, DNA), empty when it was not.
+    Parameters
+    ----------
+    taken_at, taken_local
+        ISO 8601, with offset unless `taken_local` [no unit].
+    lat, lon
+        WGS 84; a position never decides which plant it is [degree].
+    error_m
+        How well it is known [m].
+    site, plot, plant, visit, species
+        Names on paper, stake and tag; id of a visit; of the plant [no unit].
+    photo, photo_role
+        SHA-256 of its original, and what it shows [no unit].
+    signs, verdict, barrier
+        The objects that the command prints [no unit].
+    leading, catalogue
+        What leads clearly, and the catalogue's digest [no unit].
+    named, confirmed
+        Culprit key that a person gave, kept beside the verdict, and how that was confirmed from outside (animal seen,
+        camera, DNA), empty when it was not [no unit].
     """
 
     __tablename__ = "observation"
@@ -87,7 +132,15 @@ class Observation(Recorded, Base):
 
 
 class Picture(Recorded, Base):
-    """A further photo of an observation. role : close-up, whole plant, height or context."""
+    """A further photo of an observation.
+
+    Parameters
+    ----------
+    observation, photo
+        Id, and SHA-256 of the original [no unit].
+    role
+        close-up, whole plant, height or context [no unit].
+    """
 
     __tablename__ = "picture"
     observation: Mapped[str] = mapped_column(ForeignKey("observation.id"), index=True)
@@ -96,7 +149,15 @@ class Picture(Recorded, Base):
 
 
 class Site(Recorded, Base):
-    """A planting. boundary : GeoJSON Polygon or MultiPolygon, or empty."""
+    """A planting.
+
+    Parameters
+    ----------
+    name
+        Of it [no unit].
+    boundary
+        GeoJSON Polygon or MultiPolygon, or empty [degree].
+    """
 
     __tablename__ = "site"
     name: Mapped[str] = mapped_column(Text, index=True)
@@ -104,7 +165,15 @@ class Site(Recorded, Base):
 
 
 class Visit(Recorded, Base):
-    """One day's work on a site. day : ISO date. role : primary, or check (a second look at the same plots)."""
+    """One day's work on a site.
+
+    Parameters
+    ----------
+    site, day
+        Its name, and YYYY-MM-DD [no unit].
+    role
+        primary, or check (a second look at the same plots) [no unit].
+    """
 
     __tablename__ = "visit"
     site: Mapped[str] = mapped_column(Text, index=True)
@@ -113,7 +182,19 @@ class Visit(Recorded, Base):
 
 
 class Plot(Recorded, Base):
-    """A sample area of a site, known by its stake. area_m2 [m2]; lat, lon [degree]; error_m [m]."""
+    """A sample area of a site, known by its stake.
+
+    Parameters
+    ----------
+    site, name
+        Of the site, and on the stake [no unit].
+    area_m2
+        Horizontal [m2].
+    lat, lon
+        WGS 84 [degree].
+    error_m
+        How well they are known [m].
+    """
 
     __tablename__ = "plot"
     site: Mapped[str] = mapped_column(Text, index=True)
@@ -127,8 +208,18 @@ class Plot(Recorded, Base):
 class Plant(Recorded, Base):
     """One plant, known by its tag, or by bearing and distance from its plot's stake.
 
-    height_mm, stem_diameter_mm [mm]; bearing_deg clockwise from north [degree]; distance_m [m];
-    protected : how, in words, empty when not.
+    Parameters
+    ----------
+    site, plot, tag, species
+        Names [no unit].
+    height_mm, stem_diameter_mm
+        Of the plant [mm].
+    bearing_deg
+        From the stake, clockwise from north [degree].
+    distance_m
+        From the stake [m].
+    protected
+        How, in words, empty when not [no unit].
     """
 
     __tablename__ = "plant"
@@ -144,12 +235,30 @@ class Plant(Recorded, Base):
 
 
 class Barrier(Recorded, Base):
-    """A barrier in the ground. form : cage, tree shelter, fence ... plant : tag, empty for a whole site.
+    """A barrier in the ground.
 
-    label : what stands on the barrier or its list. species : of the plants in it. pieces : how many, or metres of a
-    fence. inner_mm, height_mm [mm]. built, removed : ISO dates; built is None when nobody knows. found : met by
-    chance, owner unknown. embedded : grown into the stem. left_behind : what stayed when it was removed. figures :
-    its other sizes and traits. lat, lon [degree], error_m [m].
+    Parameters
+    ----------
+    site, plant, label
+        Of the site; the plant's tag, empty for a whole site; what stands on the barrier or its list [no unit].
+    form, material, species
+        cage, tree shelter, fence and others; in words; of the plants in it [no unit].
+    built, removed
+        YYYY-MM-DD; None when nobody knows, or it stands [no unit].
+    figures
+        Its other sizes and traits, each in the unit that its name ends with.
+    left_behind, embedded, found
+        What stayed when it was removed; grown into the stem; met by chance, owner unknown [no unit].
+    lat, lon
+        WGS 84 [degree].
+    error_m
+        How well they are known [m].
+    pieces
+        How many [barriers], or length of a fence [m].
+    inner_mm, height_mm
+        Clear width inside, and height [mm].
+    photo
+        SHA-256 of its original [no unit].
     """
 
     __tablename__ = "barrier"
@@ -175,10 +284,18 @@ class Barrier(Recorded, Base):
 
 
 class Check(Recorded, Base):
-    """One look at a barrier. barrier : its id. finding : see fields. stem_diameter_mm, height_mm : of the plant [mm].
+    """One look at a barrier.
 
-    stands_alone : does the stem stand when the tube is lifted? bark_safe : is the bark thick or corky enough? Both
-    None when nobody looked. photo : SHA-256 of its original.
+    Parameters
+    ----------
+    barrier, day, finding
+        Its id, YYYY-MM-DD, and one of fields.FINDINGS [no unit].
+    stem_diameter_mm, height_mm
+        Of the plant [mm].
+    stands_alone, bark_safe
+        Does the stem stand when the tube is lifted; is the bark thick or corky enough? None when nobody looked [no unit].
+    photo
+        SHA-256 of its original [no unit].
     """
 
     __tablename__ = "check"
@@ -193,7 +310,15 @@ class Check(Recorded, Base):
 
 
 class Tally(Recorded, Base):
-    """What a crew wrote down for one tree, or one plot without trees, at one visit. entry : the sheet's other columns."""
+    """What a crew wrote down for one tree, or one plot without trees, at one visit.
+
+    Parameters
+    ----------
+    site, day, plot, tree
+        Names, and YYYY-MM-DD [no unit].
+    entry
+        The sheet's other columns, each in the unit that survey/tally.py tells.
+    """
 
     __tablename__ = "tally"
     site: Mapped[str] = mapped_column(Text, index=True)
@@ -204,7 +329,13 @@ class Tally(Recorded, Base):
 
 
 class Sender(Recorded, Base):
-    """Who sent something in. Kept apart from what they sent, and never exported unless asked for."""
+    """Who sent something in. Kept apart from what they sent, and never exported unless asked for.
+
+    Parameters
+    ----------
+    address, name
+        Of the sender [no unit].
+    """
 
     __tablename__ = "sender"
     address: Mapped[str] = mapped_column(Text, index=True)
@@ -214,12 +345,24 @@ class Sender(Recorded, Base):
 class Submission(Recorded, Base):
     """Photos and words that somebody sent in, what the tool made of them, and what the adviser did.
 
-    key : of its first letter, so that nothing is taken in twice. letters : key -> thread, time and subject of each.
-    photos : SHA-256 of each, with its name. told : `proposed` by the words, and what a person `confirmed` of it.
-    signs, verdict, barrier : as the command prints them. pile : where it lies, with why and worth (of the adviser's
-    attention). question : what to ask back. twin : id of the one that it repeats. named : culprit key that the adviser
-    gave; named_blind : what they gave before the verdict was shown, "cannot tell" too. answer : agree,
-    change or later. letter : the reply as it was left.
+    Parameters
+    ----------
+    key, letters
+        Of its first letter, so that nothing is taken in twice; key -> thread, time and subject of each [no unit].
+    sender, received_at, about, words
+        Id of who sent it, when (ISO 8601), subject and text [no unit].
+    photos, told
+        SHA-256 of each, with its name; what the words `proposed`, and what a person `confirmed` of it [no unit].
+    signs, verdict, barrier
+        As the command prints them [no unit].
+    pile, why, question, twin
+        Where it lies and why; what to ask back; id of the one that it repeats [no unit].
+    worth
+        Of the adviser's attention, 0 to 1 [no unit].
+    named, named_blind
+        Culprit key that the adviser gave, and what they gave before the verdict was shown, "cannot tell" too [no unit].
+    answer, letter, answered_at
+        agree, change or later; the reply as it was left; when (ISO 8601) [no unit].
     """
 
     __tablename__ = "submission"
@@ -249,7 +392,12 @@ class Submission(Recorded, Base):
 class Looked(Base):
     """What was measured in a photo, once by each measuring; what an older one measured is kept beside it.
 
-    number : of the measuring (measure.number). at : when, empty where it is not known.
+    Parameters
+    ----------
+    sha256, number, at
+        Of the photo, of the measuring (measure.number), and when, empty where it is not known [no unit].
+    found
+        Sign -> what was measured, each in its unit.
     """
 
     __tablename__ = "looked"
@@ -260,10 +408,17 @@ class Looked(Base):
 
 
 class History(Base):
-    """One change of one record: who, when, what each field was before and is after.
+    """One change of one record.
 
-    kind, record : which record. seen : ids of the latest changes that the person had before them; two changes
-    that had not seen each other and disagree are a conflict, whatever their clocks say.
+    Parameters
+    ----------
+    id, kind, record, at, by, change
+        Its id, which record, when (ISO 8601), initials of whom, and what kind of change [no unit].
+    before, after
+        Changed field -> its value, each in the field's unit.
+    seen
+        Ids of the latest changes that the person had before them; two changes that had not seen each other and disagree are
+        a conflict, whatever their clocks say [no unit].
     """
 
     __tablename__ = "history"

@@ -19,9 +19,16 @@ from diagnose.progress import Progress, counted, silent
 class Verified:
     """What was found.
 
-    missing, changed : digests of photos. orphaned : pieces of files that a cut-off save left behind.
-    without_history : ids of records. damaged : what the database says of itself. unnamed : whole originals, by file or
-    digest, that no record names.
+    Parameters
+    ----------
+    photos
+        That were looked at [photos].
+    missing, changed
+        Digests of photos [no unit].
+    orphaned, unnamed
+        Pieces of files that a cut-off save left behind; whole originals, by file or digest, that no record names [no unit].
+    without_history, damaged
+        Ids of records; what the database says of itself [no unit].
     """
 
     photos: int = 0

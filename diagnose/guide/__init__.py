@@ -31,12 +31,17 @@ GUIDES = {
 
 
 def guide_text(name: str) -> str:
-    """A guide as Markdown, without its heading; KeyError for one that does not exist.
+    """A guide as Markdown, without its heading.
 
     Parameters
     ----------
     name
         Of GUIDES [no unit].
+
+    Raises
+    ------
+    KeyError
+        For one that does not exist.
     """
     if name not in GUIDES:
         raise KeyError(name)

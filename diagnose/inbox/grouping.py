@@ -22,7 +22,17 @@ _ANSWER = re.compile(r"^\s*(re|fw|fwd|aw|wg|sv|vs|rv|tr|antw)\s*(\[\d+\])?\s*:\s
 
 @dataclass(frozen=True)
 class Seen:
-    """What grouping needs of a message. likenesses : of its photos, see fieldlog.likeness; None for no picture."""
+    """What grouping needs of a message.
+
+    Parameters
+    ----------
+    key, address, thread, about
+        As of the message [no unit].
+    at
+        When it was sent; None where not known [no unit].
+    digests, likenesses
+        SHA-256 of its photos, and their perceptual hashes, see fieldlog.likeness; None for no picture [no unit].
+    """
 
     key: str
     address: str

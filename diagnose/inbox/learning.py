@@ -92,6 +92,11 @@ def name_blind(log: Log, submission: str, named: str | None, by: str = "") -> No
         Key of a culprit; None for "cannot tell" [no unit].
     by
         Initials of the adviser [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For what is no culprit.
     """
     if named is not None and not is_known(named):
         raise CannotUse(f"'{named}' is no culprit; the culprits are {', '.join(nameable())}")
@@ -117,9 +122,18 @@ def undo(log: Log, submission: str, by: str = "") -> None:
 
 @dataclass(frozen=True)
 class Together:
-    """pairs : of blind namings and verdicts. table : rows the adviser's kind, columns the tool's. agreed : how many.
+    """How often the adviser's blind naming and the verdict agree.
 
-    kappa, low, high : None below 50 pairs. by_month : month -> (agreed, of).
+    Parameters
+    ----------
+    pairs, agreed
+        How many there are, and how many agree [pairs].
+    table
+        Rows the adviser's kind, columns the tool's [pairs].
+    kappa, low, high
+        With limits; None below 50 pairs [no unit].
+    by_month
+        Month -> agreed, and of how many [pairs].
     """
 
     pairs: int

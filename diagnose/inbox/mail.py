@@ -40,7 +40,13 @@ _BLANK_LINE = re.compile(rb"\r?\n\r?\n|\r\r")
 
 @dataclass(frozen=True)
 class Photo:
-    """A photo as it came. name : as the sender had it, only to be shown."""
+    """A photo as it came.
+
+    Parameters
+    ----------
+    name, data
+        As the sender had it, only to be shown, and the file's bytes [no unit].
+    """
 
     name: str
     data: bytes = field(repr=False)
@@ -55,8 +61,18 @@ class Photo:
 class Message:
     """One message, or one file that came without any.
 
-    address, name : of the sender, empty when not known. thread : what it answers to, and itself. at : when it was
-    sent, UTC where known. about, words : subject and text. key : tells this message from all others.
+    Parameters
+    ----------
+    key, thread
+        What tells it from all others; what it answers to, and itself [no unit].
+    address, name
+        Of the sender, empty when not known [no unit].
+    at
+        When it was sent, UTC where known; None where not [no unit].
+    about, words, photos
+        Subject, text and pictures [no unit].
+    refused
+        What could not be used, a line each [no unit].
     """
 
     key: str

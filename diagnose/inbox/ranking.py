@@ -29,7 +29,15 @@ CARD = "Could you photograph it once more, laid on the printed scale card, from 
 
 @dataclass(frozen=True)
 class Placed:
-    """pile : one of PILES. why : in words. worth : of the adviser's attention, 0 to 1. question : to ask back."""
+    """Where a submission lies.
+
+    Parameters
+    ----------
+    pile, why, question
+        One of PILES, why in words, and what to ask back [no unit].
+    worth
+        Of the adviser's attention, 0 to 1 [no unit].
+    """
 
     pile: str
     why: str

@@ -24,7 +24,17 @@ def silent(_step: str, _done: int, _of: int) -> None:
 
 @dataclass
 class TakenIn:
-    """What an intake brought. refused : lines about what could not be used."""
+    """What an intake brought.
+
+    Parameters
+    ----------
+    new, added_to, already
+        Submissions that are new, got more, or were there [submissions].
+    photos
+        That were taken in [photos].
+    refused
+        Lines about what could not be used [no unit].
+    """
 
     new: int = 0
     added_to: int = 0

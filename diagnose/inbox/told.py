@@ -22,7 +22,15 @@ _AROUND = 30  # letters shown on each side
 
 @dataclass(frozen=True)
 class Proposal:
-    """A sign that the words may tell. value : as in a file of answers. words : what it was found in."""
+    """A sign that the words may tell.
+
+    Parameters
+    ----------
+    sign, value
+        Its name, and the value as in a file of answers [no unit].
+    words
+        What it was found in [no unit].
+    """
 
     sign: str
     value: Any

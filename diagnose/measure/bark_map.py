@@ -37,8 +37,17 @@ ACROSS = 24  # places across a strip that are read
 
 @dataclass(frozen=True, eq=False)
 class BarkMap:
-    """Probabilities on a view's pixels. stem : (h, w) of bark or wood. wood : (h, w) of wood. free : (h, w) 1 where the view
-    is open, else 0. scale [px/mm]."""
+    """Probabilities on a view's pixels.
+
+    Parameters
+    ----------
+    stem, wood
+        (h, w) of bark or wood, and of wood, 0 to 1 [no unit].
+    free
+        (h, w) 1 where the view is open, else 0 [no unit].
+    scale
+        Of the view [px/mm].
+    """
 
     stem: np.ndarray
     wood: np.ndarray
@@ -55,22 +64,37 @@ class BarkMap:
         return tuple(cv2.remap(shown, at, None, cv2.INTER_LINEAR) for shown in (self.stem, self.wood, self.free))
 
     def wood_at(self, mm: np.ndarray) -> np.ndarray:
-        """Probability of wood at places (h, w, 2) of the card's plane [mm], (h, w)."""
+        """Probability of wood at places of the card's plane, (h, w).
+
+        Parameters
+        ----------
+        mm
+            (h, w, 2) places [mm].
+        """
         return np.asarray(cv2.remap(self.wood, ((mm + MARGIN) * self.scale).astype(np.float32), None, cv2.INTER_LINEAR))
 
     def spot(self, tap: np.ndarray | None = None) -> np.ndarray | None:
         """Where most bare wood on a stem is seen, (2,) [view px]; None where next to none is.
 
-        tap : (2,) [view px], within TAP_REACH of which it is looked for; it is the place itself where no wood is seen there.
+        Parameters
+        ----------
+        tap
+            (2,) place within TAP_REACH of which it is looked for; it is the place itself where no wood is seen there. None
+            to look everywhere [view px].
         """
         found = _most_bare(self.stem * self.wood * self.free, self.scale, tap)
         return tap if found is None else found
 
     def sides(self, spot: np.ndarray) -> tuple[Line, Line] | None:
-        """The two sides of the stem that runs through a place, as straight lines, low coordinate first.
+        """The two sides of the stem that runs through a place, as straight lines, low coordinate first [view px].
 
-        spot : (2,) [view px]. Where the map falls to one half across the stem, within ALONG of the spot; None where that is
-        not seen on both sides. What the card or the picture's edge cuts off is no side.
+        Where the map falls to one half across the stem, within ALONG of the spot; None where that is not seen on both sides.
+        What the card or the picture's edge cuts off is no side.
+
+        Parameters
+        ----------
+        spot
+            (2,) the place [view px].
         """
         axis, middle = self._direction(spot), spot.astype(float)
         if axis is None:
@@ -125,7 +149,13 @@ class BarkMap:
         return way
 
     def bare(self, pair: tuple[Line, Line]) -> np.ndarray:
-        """Share of bare wood at each place along a strip, (length,), 0 to 1; 0 where nothing is open."""
+        """Share of bare wood at each place along a strip, (length,), 0 to 1; 0 where nothing is open.
+
+        Parameters
+        ----------
+        pair
+            The strip's two sides, low coordinate first [view px].
+        """
         stem, wood, free = self._strip(pair, *MIDDLE)
         return np.asarray((wood * free).sum(axis=1) / np.maximum((stem * free).sum(axis=1), 0.3 * ACROSS))
 
@@ -133,6 +163,11 @@ class BarkMap:
         """Where along a strip wood is bare: first and last place along the running coordinate [px], and the mean share.
 
         The longest run, short gaps closed; None where none is as long as LEAST_RUN.
+
+        Parameters
+        ----------
+        pair
+            The strip's two sides, low coordinate first [view px].
         """
         bare = self.bare(pair)
         gap = 2 * round(GAP * self.scale / 2) + 1
@@ -149,7 +184,12 @@ class BarkMap:
     def agreement(self, pair: tuple[Line, Line], rows: tuple[float, float]) -> float:
         """How well a strip between two lines covers the stem that is seen there: common to both over either, 0 to 1.
 
-        rows : from where to where along the running view coordinate it is asked for [px].
+        Parameters
+        ----------
+        pair
+            The strip's two sides, low coordinate first [view px].
+        rows
+            From where to where along the running view coordinate it is asked for [view px].
         """
         beside = max(BESIDE, LEAST_BESIDE * self.scale / max(apart(pair, float(np.mean(rows))), 1.0))
         part = slice(max(int(rows[0]), 0), int(rows[1]) + 1)
@@ -163,7 +203,14 @@ class BarkMap:
 def bark_map(picture: Picture, plane: Plane, view: View, tap: np.ndarray | None = None) -> BarkMap:
     """What the eye sees round the card, on the pixels of a view: at a glance, and closer where most bare wood is seen.
 
-    tap : (2,) on the patch [view px], near which it is looked at closely.
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the card's plane in it [no unit].
+    view
+        The card's surroundings laid flat [no unit].
+    tap
+        (2,) place on the patch, near which it is looked at closely; None where nobody tapped [view px].
     """
     height, width = view.open.shape
     free = view.open.astype(np.float32)

@@ -36,9 +36,16 @@ RIM = 2.2  # widest cut edge of bark [mm]
 
 @dataclass(frozen=True)
 class Look:
-    """How colours are compared: the weight of lightness [a step of 1 in ln], rounds of the graph cut, and most cells.
+    """How colours are compared.
 
-    insists : where the cut finds no patch, it is made again with what the eye's map plainly shows as wood.
+    Parameters
+    ----------
+    lightness
+        Its weight [a step of 1 in ln].
+    rounds, cells
+        Of the graph cut, and the most cells of the strip [no unit].
+    insists
+        Where the cut finds no patch, is it made again with what the eye's map plainly shows as wood? [no unit]
     """
 
     lightness: float
@@ -56,14 +63,30 @@ OTHER_LOOKS = (Look(22.0, 1, 10_000), Look(80.0, 1, 10_000))
 class Patch:
     """The bare patch of a stem.
 
-    outline_px : (n, 2) closed outline. up : (n,) its height along the stem [mm] above the stem's foot point beside
-    the card's middle; turn : (n,) round the stem [radian], 0 to the camera. bare : (h, w) bool on the strip whose
-    rows are `rows_up` [mm], downwards, and whose columns are `columns_right` [mm] in the plane through the axis.
-    hidden : (h, w) bool, where the card or the picture's edge hides the strip. apart : (h, w) bool, what looks like bare
-    wood too but does not hang together with the patch: the other end of a patch that runs round the stem's back.
-    map_height : of the plainly bare run on the eye's coarse map [mm]; 0 where it shows none. cut : whether the outline
-    runs to the lowest and to the highest level at which it was looked for. heights : what other looks make of its height
-    [mm]. apart_by : how far its two ends lie apart in all looks, together [mm]. strictly : whether the strict look saw it.
+    Parameters
+    ----------
+    stem
+        That it is on [mm].
+    outline_px
+        (n, 2) closed outline [upright px].
+    up, turn
+        (n,) its height along the stem above the stem's foot point beside the card's middle, and round the stem, 0 to the
+        camera [mm, radian].
+    bare, hidden
+        (h, w) bool on the strip: the patch, and where the card or the picture's edge hides it [no unit].
+    apart
+        (h, w) bool, what looks like bare wood too but does not hang together with the patch: the other end of a patch that
+        runs round the stem's back [no unit].
+    rows_up, columns_right
+        (h,) downwards and (w,) in the plane through the axis [mm].
+    map_height
+        Of the plainly bare run on the eye's coarse map; 0 where it shows none [mm].
+    cut
+        Does the outline run to the lowest and to the highest level at which it was looked for? [no unit]
+    heights, apart_by
+        What other looks make of its height, and how far its two ends lie apart in all looks, together [mm].
+    strictly
+        Did the strict look see it? [no unit]
     """
 
     stem: Stem
@@ -338,5 +361,11 @@ def _patch_of(
 
 
 def limb(stem: Stem) -> float:
-    """Distance [mm] of the stem's sides from its middle, in the plane through its axis."""
+    """Distance of the stem's sides from its middle, in the plane through its axis [mm].
+
+    Parameters
+    ----------
+    stem
+        As a cylinder, lengths [mm].
+    """
     return float(stem.distance * np.tan(np.arcsin(stem.radius / stem.distance)))

@@ -47,7 +47,15 @@ TALL_APART = 0.25  # of the patch's height, over which something apart from it l
 
 
 def find_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float]] = ()) -> Patch | None:
-    """The stem beside the card that carries a bare patch, and the patch; None where there is none."""
+    """The stem beside the card that carries a bare patch, and the patch; None where there is none.
+
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the card's plane in it [no unit].
+    taps
+        The first one, if any, is on the patch [upright px].
+    """
     view = view_of_card(picture, plane)
     tap = None
     if taps:
@@ -66,14 +74,20 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float
 def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float]] = ()) -> Measurement:
     """Size of the bare patch, the stem's diameter, the bark lost, and the spacing and direction of tooth grooves.
 
-    taps : the first one, if any, is on the patch (upright pixels). Heights of the patch's edges are along the
-    stem from the point beside the card's middle, positive up the picture.
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the card's plane in it [no unit].
+    taps
+        The first one, if any, is on the patch [upright px].
 
-    patch_height_mm : between the lowest and the highest level at which the bare part is at least FRAY of its
-    greatest width. patch_width_mm : greatest extent across the view. Where the card hides part of the patch,
-    intervals stand for values. bark_loss : from what is seen bare at the widest height, to that plus all that is
-    hidden. Groove spacing counts turn round the stem at the bark's surface, the grooves lying a bark's thickness
-    deeper.
+    Notes
+    -----
+    Heights of the patch's edges are along the stem from the point beside the card's middle, positive up the picture.
+    patch_height_mm lies between the lowest and the highest level at which the bare part is at least FRAY of its greatest
+    width. patch_width_mm is the greatest extent across the view. Where the card hides part of the patch, intervals stand for
+    values. bark_loss runs from what is seen bare at the widest height to that plus all that is hidden. Groove spacing counts
+    turn round the stem at the bark's surface, the grooves lying a bark's thickness deeper.
     """
     if plane.camera is None or plane.layout is None:
         return _nothing("a gnawed patch is measured beside the scale card: hold the card flat beside it")
@@ -116,7 +130,20 @@ def _nothing(why: str) -> Measurement:
 
 
 def unrolled(patch: Patch, step: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """The bare surface laid flat: heights (h,) [mm] downwards, turns (w,) [radian], and (h, w) bool bare."""
+    """The bare surface laid flat.
+
+    Parameters
+    ----------
+    patch
+        The outlined patch on its stem [mm].
+    step
+        Side of a cell at the bark's surface [mm].
+
+    Returns
+    -------
+    up, turn, bare : numpy.ndarray
+        (h,) heights, downwards [mm]; (w,) turns round the stem [radian]; (h, w) bool, bare or not.
+    """
     radius = patch.stem.radius
     up = np.arange(patch.up.max() + step, patch.up.min() - step, -step)
     turn = np.arange(patch.turn.min() - step / radius, patch.turn.max() + step / radius, step / radius)
@@ -264,7 +291,12 @@ def _unevenness(laid_flat: np.ndarray, turn: np.ndarray) -> float:
 def seen_round(patch: Patch, alone: Bounded) -> SeenRound:
     """What this view tells of the circumference at the patch's widest height, for joining it with other views.
 
-    alone : the bounds of the bark loss from this view.
+    Parameters
+    ----------
+    patch
+        The outlined patch on its stem [mm].
+    alone
+        Bounds of the bark loss from this view [share of the circumference].
     """
     stem = patch.stem
     _, turn, laid_flat = unrolled(patch, min(0.2, stem.radius / 40))

@@ -29,11 +29,16 @@ Arcs = tuple[tuple[float, float], ...]
 
 @dataclass(frozen=True)
 class SeenRound:
-    """What one view saw at the patch's widest height, round the stem [degree], 0 to the camera, counterclockwise from above.
+    """What one view saw at the patch's widest height, round the stem, 0 to the camera, counterclockwise from above.
 
-    bare : arcs without bark. also : arcs that look bare too, apart from the patch. seen : arcs that are seen well, bare or
-    not. border_deg : standard uncertainty of a border that faces the camera. alone : the share of the circumference
-    without bark that this view allows.
+    Parameters
+    ----------
+    bare, also, seen
+        Arcs without bark; that look bare too, apart from the patch; that are seen well, bare or not [degree].
+    border_deg
+        Standard uncertainty of a border that faces the camera [degree].
+    alone
+        The share of the circumference without bark that this view allows [share].
     """
 
     bare: Arcs
@@ -46,13 +51,34 @@ class SeenRound:
 def share_round(views: Sequence[SeenRound], turns: Turns = None) -> Measured | Bounded:
     """Share of the circumference without bark, from views of one patch.
 
-    turns : how far round the stem the camera stood for each view, counterclockwise from above [degree]; "all-round" where
-    the views are known to show every side, but not which; None where nothing is known of that. Every view's own bounds
-    hold in any case, so that the share is at least the largest that any view shows, and at most the least of what they
-    allow. All-round it is also at most the sum of what they show. Raises ValueError for no view, or where each view has
-    not its turn.
+    Every view's own bounds hold in any case, so that the share is at least the largest that any view shows, and at most the
+    least of what they allow. All-round it is also at most the sum of what they show.
 
-    Notes: each view tells of its own widest height; a patch that winds round the stem is rated too high.
+    Parameters
+    ----------
+    views
+        What each view saw, one or more; its record tells each unit.
+    turns
+        How far round the stem the camera stood for each view, counterclockwise from above [degree]; "all-round" where the
+        views are known to show every side, but not which; None where nothing is known of that.
+
+    Returns
+    -------
+    Measured or Bounded
+        [share]; an interval unless it is narrow.
+
+    Raises
+    ------
+    ValueError
+        For no view, or where each view has not its turn.
+
+    Notes
+    -----
+    Each view tells of its own widest height; a patch that winds round the stem is rated too high.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     if not views:
         raise ValueError("at least one view is needed")
@@ -79,7 +105,18 @@ def share_round(views: Sequence[SeenRound], turns: Turns = None) -> Measured | B
 
 
 def read_turns(text: str) -> Turns:
-    """Turns as a person writes them: "0, 120, 240" [degree] or "all-round"; None for nothing. Raises CannotUse."""
+    """Turns as a person writes them; None for nothing.
+
+    Parameters
+    ----------
+    text
+        Such as "0, 120, 240" [degree] or "all-round".
+
+    Raises
+    ------
+    CannotUse
+        For what tells no turns.
+    """
     words = text.strip().lower().replace(" ", "-" if "round" in text else "")
     if not words:
         return None
@@ -95,12 +132,26 @@ def read_turns(text: str) -> Turns:
 
 
 def views_disagree(views: Sequence[SeenRound]) -> bool:
-    """Whether one view shows more bare than another one allows."""
+    """Whether one view shows more bare than another one allows.
+
+    Parameters
+    ----------
+    views
+        What each view saw, one or more [no unit].
+    """
     return max(view.alone.low for view in views) > min(view.alone.high for view in views)
 
 
 def arcs_of(turn_deg: np.ndarray, there: np.ndarray) -> Arcs:
-    """The arcs in which `there`, (n,) bool on rising turns (n,) [degree], holds."""
+    """The arcs in which something holds [degree].
+
+    Parameters
+    ----------
+    turn_deg
+        (n,) rising, evenly spaced turns round the stem [degree].
+    there
+        (n,) bool, does it hold there? [no unit]
+    """
     if not len(turn_deg):
         return ()
     edges = np.flatnonzero(np.diff(np.concatenate([[False], there, [False]]).astype(int)))

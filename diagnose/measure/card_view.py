@@ -32,9 +32,16 @@ WHOLLY_OPEN = 253  # of 255: what is turned mixes open places with hidden ones
 class View:
     """The card's surroundings as seen flat on the card's plane.
 
-    light : (h, w, 3) float32 natural logarithm of blue, green, red light, the card's white at zero.
-    lab : (h, w, 3) uint8 CIELAB, LAB_UNITS to the unit, a and b from the middle on. open : (h, w) bool, in the picture
-    and not on the card. scale [px/mm].
+    Parameters
+    ----------
+    light
+        (h, w, 3) float32 natural logarithm of blue, green, red light, the card's white at zero [nat].
+    lab
+        (h, w, 3) uint8 CIELAB, a and b from the middle on [LAB_UNITS to the unit].
+    open
+        (h, w) bool, in the picture and not on the card [no unit].
+    scale
+        Of the view [px/mm].
     """
 
     light: np.ndarray
@@ -43,14 +50,26 @@ class View:
     scale: float
 
     def to_mm(self, xy: np.ndarray) -> np.ndarray:
+        """Places of the view on the card's plane, of the same shape [mm].
+
+        Parameters
+        ----------
+        xy
+            (..., 2) [view px].
+        """
         return np.asarray(xy, float) / self.scale - MARGIN
 
 
 @dataclass(frozen=True, eq=False)
 class Line:
-    """A straight edge in a view: through `middle` (2,) along the unit vector `along` (2,), both in view pixels.
+    """A straight edge in a view.
 
-    strength : mean step across it [CIELAB units] times the share of its length that agrees.
+    Parameters
+    ----------
+    middle, along
+        (2,) a point of it, and (2,) the unit vector along it [view px].
+    strength
+        Mean step across it times the share of its length that agrees [CIELAB units].
     """
 
     middle: np.ndarray
@@ -63,19 +82,41 @@ class Line:
         return int(abs(self.along[1]) > abs(self.along[0]))
 
     def at(self, coordinate: int, value: float | np.ndarray) -> np.ndarray:
-        """The point of the line whose x (0) or y (1) is `value`: (2,), or (n, 2) for (n,) values."""
+        """The point of the line at a value of one coordinate: (2,), or (n, 2) for (n,) values [view px].
+
+        Parameters
+        ----------
+        coordinate
+            Which one, x (0) or y (1) [no unit].
+        value
+            Of that coordinate, one or (n,) [view px].
+        """
         way = (np.asarray(value, float)[..., None] - self.middle[coordinate]) / self.along[coordinate]
         return np.asarray(self.middle + self.along * way)
 
 
 def apart(pair: tuple[Line, Line], value: float) -> float:
-    """How far two lines lie from one another, square to the first [px], where its running coordinate is `value` [px]."""
+    """How far two lines lie from one another, square to the first [view px].
+
+    Parameters
+    ----------
+    pair
+        The two lines [view px].
+    value
+        Of the coordinate that the first mostly runs along, where it is asked for [view px].
+    """
     one, two = (line.at(pair[0].run, value) for line in pair)
     return abs(float((two - one) @ (-pair[0].along[1], pair[0].along[0])))
 
 
 def view_of_card(picture: Picture, plane: Plane) -> View:
-    """The picture round the card, drawn on the card's plane."""
+    """The picture round the card, drawn on the card's plane.
+
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the card's plane in it [no unit].
+    """
     assert plane.layout is not None
     width, height = plane.sheet_mm
     factor = 8
@@ -98,7 +139,22 @@ def view_of_card(picture: Picture, plane: Plane) -> View:
 
 
 def white_of_card(small: np.ndarray, plane: Plane, factor: int) -> np.ndarray:
-    """Linear blue, green, red of the card's white, (3,): the median of its plain middle."""
+    """Linear blue, green, red of the card's white, (3,): the median of its plain middle.
+
+    Parameters
+    ----------
+    small
+        (h, w, 3) uint8 blue, green, red: the picture, or a smaller copy of it [0 to 255].
+    plane
+        The card's plane in the whole picture [no unit].
+    factor
+        How many times smaller the copy is, 1 for the picture itself [no unit].
+
+    Returns
+    -------
+    numpy.ndarray, shape (3,)
+        Linear light, 0 to 1; ones where the card's middle is not seen.
+    """
     assert plane.layout is not None
     width, height = plane.layout.size_mm
     x, y = np.meshgrid(np.linspace(0.2, 0.8, 25) * width, np.linspace(0.25, 0.75, 15) * height)
@@ -111,12 +167,31 @@ def white_of_card(small: np.ndarray, plane: Plane, factor: int) -> np.ndarray:
 
 
 def linear(bgr: np.ndarray) -> np.ndarray:
-    """Pixel values 0 to 255 as light, 0 to 1 (power 2.2, near enough to every phone's tone curve)."""
+    """Pixel values 0 to 255 as light, 0 to 1 (power 2.2, near enough to every phone's tone curve).
+
+    Parameters
+    ----------
+    bgr
+        Of any shape [0 to 255].
+    """
     return (np.asarray(bgr, np.float32) / 255) ** 2.2
 
 
 def log_light(bgr: np.ndarray, white: np.ndarray) -> np.ndarray:
-    """ln of light against the card's white, float32; the small addend keeps black finite."""
+    """Natural logarithm of light against the card's white, float32; the small addend keeps black finite.
+
+    Parameters
+    ----------
+    bgr
+        (..., 3) pixel values, blue, green, red [0 to 255].
+    white
+        (3,) linear light of the card's white, 0 to 1 [no unit].
+
+    Returns
+    -------
+    numpy.ndarray
+        Of the same shape [nat].
+    """
     if bgr.dtype == np.uint8:
         every = log_light(np.arange(256, dtype=np.float32)[:, None], np.atleast_1d(white))
         return cv2.LUT(bgr, every[None] if bgr.ndim == 3 else every)
@@ -124,7 +199,13 @@ def log_light(bgr: np.ndarray, white: np.ndarray) -> np.ndarray:
 
 
 def likelier_first(view: View) -> tuple[Sequence[int], Sequence[int]]:
-    """UPRIGHT and LEVEL, first the one across which a view changes more: steps [degree] by which to turn it."""
+    """UPRIGHT and LEVEL, first the one across which a view changes more: steps [degree] by which to turn it.
+
+    Parameters
+    ----------
+    view
+        The card's surroundings laid flat [no unit].
+    """
     across, down = (float(np.abs(cv2.Sobel(view.lab[..., 0], cv2.CV_16S, dx, 1 - dx)[view.open]).mean()) for dx in (1, 0))
     return (UPRIGHT, LEVEL) if across >= down else (LEVEL, UPRIGHT)
 
@@ -132,12 +213,26 @@ def likelier_first(view: View) -> tuple[Sequence[int], Sequence[int]]:
 def straight_edges(view: View, turned_by: Sequence[int]) -> list[Line]:
     """The strongest long straight edges about along two of the card's sides, strongest first.
 
-    turned_by : UPRIGHT or LEVEL.
-
-    For each direction the signed colour step across it is averaged along it: texture cancels, the sides of a stem add
-    up. The view is turned by every fifth degree and its steps are summed in short blocks along; for the degrees between
-    the blocks are shifted. Steps are kept as bytes, STEP_UNITS to the unit about 128, which also cuts off what is beyond
+    For each direction the signed colour step across it is averaged along it: texture cancels, the sides of a stem add up.
+    The view is turned by every fifth degree and its steps are summed in short blocks along; for the degrees between the
+    blocks are shifted. Steps are kept as bytes, STEP_UNITS to the unit about 128, which also cuts off what is beyond
     LARGEST_STEP.
+
+    Parameters
+    ----------
+    view
+        The card's surroundings laid flat [no unit].
+    turned_by
+        UPRIGHT or LEVEL: by how much the view is turned in turn [degree].
+
+    Returns
+    -------
+    list of Line
+        At most LINES [view px].
+
+    References
+    ----------
+    .. [1] Our own.
     """
     height, width = view.open.shape
     side = int(np.hypot(width, height)) + 1
@@ -167,8 +262,10 @@ def straight_edges(view: View, turned_by: Sequence[int]) -> list[Line]:
 
 
 def _block_sums(shown: np.ndarray, turn: np.ndarray, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
-    """In blocks of BLOCK rows along, ALONG pixels apart, of a turned view, (h, w, 4) CIELAB and whether it is open:
-    sums of the steps across and of their squares, (blocks, side, 4), and how many were seen, (blocks, side); float32."""
+    """Sums of the steps across and of their squares, (blocks, side, 4), and how many were seen, (blocks, side); float32.
+
+    In blocks of BLOCK rows along, ALONG pixels apart, of a turned view, (h, w, 4) CIELAB and whether it is open.
+    """
     short = turn.copy()
     short[1] /= ALONG  # an edge is averaged along itself anyway
     turned = cv2.warpAffine(shown, short, (size[0], size[1] * BLOCK))
@@ -209,7 +306,20 @@ def _peaks(strength: np.ndarray, angles: np.ndarray, turns: list[np.ndarray], si
 
 
 def likely_pairs(view: View, lines: list[Line]) -> list[tuple[Line, Line]]:
-    """Pairs of lines that could be the two sides of a stem beside the card."""
+    """Pairs of lines that could be the two sides of a stem beside the card.
+
+    Parameters
+    ----------
+    view
+        The card's surroundings laid flat [no unit].
+    lines
+        Straight edges in it [view px].
+
+    Returns
+    -------
+    list of (Line, Line)
+        Low coordinate first.
+    """
     height, width = view.open.shape
     card = np.array([MARGIN, width / view.scale - MARGIN, MARGIN, height / view.scale - MARGIN]) * view.scale
     middle = np.array([width, height]) / 2

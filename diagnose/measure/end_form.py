@@ -42,8 +42,18 @@ RIM_EDGE = 0.3  # by how much at least
 def end_form(end: End, look: Look, plain: bool = True) -> Shares:
     """Probabilities of clean, half and torn.
 
-    plain : whether the end lies on plain ground, where fibres show. The model and what it was fitted on stand in
-    `end_form.yaml`.
+    Parameters
+    ----------
+    end
+        Its shape [diameters].
+    look
+        Tells the linear light at points of the end's own frame [no unit].
+    plain
+        Does the end lie on plain ground, where fibres show? [no unit]
+
+    Notes
+    -----
+    The model and what it was fitted on stand in `end_form.yaml`.
     """
     shares = form_shares(_model(), features(end, look, plain)[None])[0]
     return Shares(dict(zip(FORMS, shares.tolist(), strict=True)))
@@ -84,8 +94,9 @@ def scaled(values: np.ndarray, stage: dict[str, np.ndarray]) -> np.ndarray:
 
 
 def answers(stage: dict[str, np.ndarray], seen: np.ndarray) -> np.ndarray:
-    """Logits, (n, 8), that an edge is torn, from features (n, ...): near left and right, far left and right, near and
-    far middle; then that any part is torn, and that all is.
+    """Logits, (n, 8), that an edge is torn, from features (n, ...).
+
+    Near left and right, far left and right, near and far middle; then that any part is torn, and that all is.
 
     Parameters
     ----------
@@ -98,8 +109,9 @@ def answers(stage: dict[str, np.ndarray], seen: np.ndarray) -> np.ndarray:
 
 
 def told(asked: np.ndarray) -> np.ndarray:
-    """What the second stage weighs, (n, 10): the six edges' chances by size, the least and the greatest logit, and
-    the logits of any and of all.
+    """What the second stage weighs, (n, 10).
+
+    The six edges' chances by size, the least and the greatest logit, and the logits of any and of all.
 
     Parameters
     ----------
@@ -111,7 +123,15 @@ def told(asked: np.ndarray) -> np.ndarray:
 
 
 def form_shares(model: Model, seen: np.ndarray) -> np.ndarray:
-    """Probabilities of the forms, (n, 3), from features (n, ...); torn is the reference."""
+    """Probabilities of the forms, (n, 3), from features (n, ...); torn is the reference.
+
+    Parameters
+    ----------
+    model
+        Both fitted stages, name -> array [no unit].
+    seen
+        (n, features) of n ends, as `features` gives them [no unit].
+    """
     stage = model["form"]
     scores = scaled(told(answers(model["asked"], seen)), stage) @ stage["weights"].T + stage["intercept"]
     scores = np.column_stack([scores, np.zeros(len(scores))])
@@ -123,9 +143,12 @@ def form_shares(model: Model, seen: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True)
 class _Face:
-    """An end at each place of ACROSS: the outermost outline, where bark begins behind it, by how much that differs from
-    the wood, and how far both stray from what most of a flat face's edge follows (NaN near the sides); logarithmic
-    tone over the bark's behind the outline, the bark's own, and before the end near by and far off."""
+    """An end at each place of ACROSS.
+
+    The outermost outline, where bark begins behind it, by how much that differs from the wood, and how far both stray
+    from what most of a flat face's edge follows (NaN near the sides); logarithmic tone over the bark's behind the
+    outline, the bark's own, and before the end near by and far off.
+    """
 
     outline: np.ndarray
     rim: np.ndarray
@@ -139,8 +162,24 @@ class _Face:
 
 
 def features(end: End, look: Look, plain: bool = True) -> np.ndarray:
-    """All that the model weighs: of the left part, of the middle, of the right, then of the whole end. Lengths are in
-    diameters, most of them as logarithms; NaN was not looked at."""
+    """All that the model weighs: of the left part, of the middle, of the right, then of the whole end.
+
+    Lengths are in diameters, most of them as logarithms; NaN was not looked at.
+
+    Parameters
+    ----------
+    end
+        Its shape [diameters].
+    look
+        Tells the linear light at points of the end's own frame [no unit].
+    plain
+        Does the end lie on plain ground, where fibres show? [no unit]
+
+    Returns
+    -------
+    numpy.ndarray, shape (features,)
+        No unit.
+    """
     face = _face(end, look)
     parts = [_of_part(face, part, plain) for part in PARTS.values()]
     whole = _of_whole(end, face)
@@ -150,7 +189,20 @@ def features(end: End, look: Look, plain: bool = True) -> np.ndarray:
 
 
 def wood_near(end: End, look: Look) -> float:
-    """Share of the end's nearest 0.3 diameters that is bare wood, paler than the bark."""
+    """Share of the end's nearest 0.3 diameters that is bare wood, paler than the bark.
+
+    Parameters
+    ----------
+    end
+        Its shape [diameters].
+    look
+        Tells the linear light at points of the end's own frame [no unit].
+
+    Returns
+    -------
+    float
+        0 to 1, no unit.
+    """
     return _wood_near(_face(end, look))
 
 

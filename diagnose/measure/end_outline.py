@@ -30,15 +30,27 @@ class Frame(Protocol):
     """A frame of the stem's own: x outwards along its axis, y across, in millimetres or pixels."""
 
     def to_px(self, xy: np.ndarray) -> np.ndarray:
-        """Points (n, 2) of the frame to upright pixels."""
+        """Points of the frame to upright pixels, (n, 2).
+
+        Parameters
+        ----------
+        xy
+            (n, 2) points [mm or px].
+        """
 
 
 @dataclass(frozen=True)
 class Outlined:
     """A stem's end as it was outlined.
 
-    end : its shape. patch : linear light round it. outline : (n, 2) in the frame. off : (n,) how far each point lies from
-    the eye's own border, in the frame's unit. contrast : of the sides against what lies beside them, 1 = white paper.
+    Parameters
+    ----------
+    end, patch
+        Its shape, and the linear light round it [no unit].
+    outline, off
+        (n, 2), and (n,) how far each point lies from the eye's own border [unit of the frame].
+    contrast
+        Of the sides against what lies beside them, 1 for white paper [no unit].
     """
 
     end: End
@@ -49,7 +61,18 @@ class Outlined:
 
 
 def light_in(found: Outlined) -> Look:
-    """Linear light, (n, 3), at points, (n, 2), of the end's own frame."""
+    """What tells the linear light, (n, 3), at points, (n, 2), of the end's own frame.
+
+    Parameters
+    ----------
+    found
+        The end as it was outlined [no unit].
+
+    Returns
+    -------
+    callable
+        From points [diameters] to linear blue, green and red, 0 to 1.
+    """
     patch = found.patch
 
     def look(points: np.ndarray) -> np.ndarray:
@@ -60,13 +83,23 @@ def light_in(found: Outlined) -> Look:
     return look
 
 
-def shapes_of(found: Outlined, frame: Frame) -> dict[str, np.ndarray]:
-    """The lines that the annotated picture shows of an end, (n, 2) upright pixels each, by name."""
+def shapes_of(found: Outlined, frame: Frame, slope: float) -> dict[str, np.ndarray]:
+    """The lines that the annotated picture shows of an end, (n, 2) upright pixels each, by name.
+
+    Parameters
+    ----------
+    found
+        The end as it was outlined [no unit].
+    frame
+        In which it was [no unit].
+    slope
+        Of the end, a signed tangent in its own frame [no unit].
+    """
     end = found.end
     y = end.y[end.middle][[0, -1]]
     lines = {
         "axis": np.array([(-4.0, 0.0), (1.0, 0.0)]),
-        "face_line": np.stack([end.offset + end.slope * y, y], axis=1),
+        "face_line": np.stack([end.offset + slope * y, y], axis=1),
         "diameter_line": np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)]),
     }
     shapes = {name: frame.to_px(end.to_outline(points)) for name, points in lines.items()}
@@ -123,8 +156,21 @@ def outlined(
 ) -> Outlined | None:
     """The end in one frame; None where the eye's map shows no stem there, or no two sides.
 
-    width : about the stem's, in the frame's unit. per_unit : pixels of the picture in one of it. on_plain : tells of points,
-    (n, 2), of the frame whether the background there is plain paper.
+    Parameters
+    ----------
+    picture
+        That is measured [no unit].
+    frame
+        Of the stem's own [mm or px].
+    view
+        What the eye sees of the end closely [no unit].
+    width
+        About the stem's [unit of the frame].
+    per_unit
+        Pixels of the picture in one of the frame's unit [px].
+    on_plain
+        Tells of points, (n, 2), of the frame whether the background there is plain paper; None where it is so nowhere or not
+        known [no unit].
     """
     patch = take_patch(picture, frame, width, per_unit)
     mask = twig_mask(patch, frame, view)
@@ -147,7 +193,15 @@ def outlined(
 
 @dataclass(frozen=True)
 class Patch:
-    """Linear light around the end, (h, w, 3); column x0 + x * scale, row y0 + y * scale of the frame."""
+    """Linear light around the end.
+
+    Parameters
+    ----------
+    light
+        (h, w, 3), 0 to 1 [no unit].
+    scale, x0, y0
+        Column x0 + x * scale, row y0 + y * scale of the frame [cells].
+    """
 
     light: np.ndarray
     scale: float
@@ -155,11 +209,30 @@ class Patch:
     y0: float
 
     def to_mm(self, cells: np.ndarray) -> np.ndarray:
+        """Points of the frame, (n, 2) [mm or px].
+
+        Parameters
+        ----------
+        cells
+            (n, 2) columns and rows [cells].
+        """
         return (cells - (self.x0, self.y0)) / self.scale
 
 
 def take_patch(picture: Picture, frame: Frame, diameter: float, per_mm: float) -> Patch:
-    """Sample the picture around the end, 5.4 diameters back and 3 ahead, at about its own resolution."""
+    """Sample the picture around the end, 5.4 diameters back and 3 ahead, at about its own resolution.
+
+    Parameters
+    ----------
+    picture
+        That is measured [no unit].
+    frame
+        Of the stem's own [mm or px].
+    diameter
+        About the stem's [unit of the frame].
+    per_mm
+        Pixels of the picture in one of the frame's unit [px].
+    """
     behind, ahead, aside = 5.4 * diameter, 3.0 * diameter + 1, 1.4 * diameter + 1.5
     scale = min(per_mm, 80 / diameter)
     if per_mm * diameter < 30:
@@ -183,7 +256,22 @@ def take_patch(picture: Picture, frame: Frame, diameter: float, per_mm: float) -
 
 
 def twig_mask(patch: Patch, frame: Frame, view: CloseView) -> np.ndarray | None:
-    """Mask of the twig in the patch, (h, w) uint8, as the eye saw it: where a stem is likelier than all else together."""
+    """Mask of the twig in the patch, (h, w) uint8, as the eye saw it: where a stem is likelier than all else together.
+
+    Parameters
+    ----------
+    patch
+        Linear light round the end [no unit].
+    frame
+        In which the patch lies [no unit].
+    view
+        What the eye sees of the end closely [no unit].
+
+    Returns
+    -------
+    numpy.ndarray or None
+        1 on the twig, else 0; None where no stem is seen.
+    """
     h, w = patch.light.shape[:2]
     corners = np.array([(0, 0), (w, 0), (w, h), (0, h)], float)
     px = frame.to_px(patch.to_mm(corners))
@@ -202,11 +290,22 @@ def twig_mask(patch: Patch, frame: Frame, view: CloseView) -> np.ndarray | None:
 
 
 def by_colour(light: np.ndarray, likely: np.ndarray) -> np.ndarray:
-    """How much the colours of each cell speak for the stem, (h, w), as the logarithm of odds, at most COLOUR_SAYS.
+    """How much the colours of each cell speak for the stem, (h, w), as the logarithm of odds, at most COLOUR_SAYS [nat].
 
-    light : (h, w, 3) linear. likely : (h, w) the eye's probability of stem. What it is sure of tells the colours of stem and
-    surroundings, shadows among them, each as a Gaussian mixture; the eye's border is coarse, and a shadow that
-    it takes for stem has the colour of another that it does not.
+    What the eye is sure of tells the colours of stem and surroundings, shadows among them, each as some normal
+    distributions; the eye's border is coarse, and a shadow that it takes for stem has the colour of another that it does
+    not.
+
+    Parameters
+    ----------
+    light
+        (h, w, 3) linear, 0 to 1 [no unit].
+    likely
+        (h, w) the eye's probability of stem, 0 to 1 [no unit].
+
+    References
+    ----------
+    .. [1] Our own.
     """
     tone = np.log(cv2.GaussianBlur(light, (0, 0), 0.8) + 0.01)
     on, off = likely > 0.9, (likely < 0.1) & (likely >= 0)
@@ -239,23 +338,40 @@ def _mixture(values: np.ndarray, sample: np.ndarray) -> np.ndarray:
 
 
 def outline_of(mask: np.ndarray) -> np.ndarray:
-    """The outline of a mask, (n, 2) cells, as OpenCV's outer contours run."""
+    """The outline of a mask, (n, 2) cells, as OpenCV's outer contours run.
+
+    Parameters
+    ----------
+    mask
+        (h, w) uint8, above 0 on the stem [no unit].
+    """
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     return np.asarray(max(contours, key=len)[:, 0], float)
 
 
 def sharpened_outline(patch: Patch, outline: np.ndarray, zoom: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
-    """An outline, (n, 2) cells, moved to the half-maximum crossing of each edge: (n, 2) cells, (n,) contrast.
+    """An outline moved to where light is half-way between inside and outside.
 
-    That is where light is half-way between inside and outside, to a fraction of a pixel.
+    Inside and outside are looked up two or three pixels to either side along the normal, so that a shadow on one side, pale
+    wood or dark bark each have their own half-way, and a narrow shadow's far edge is not taken for the twig's.
 
-    Inside and outside are looked up two or three pixels to either side along the normal, so that a shadow on one
-    side, pale wood or dark bark each have their own half-way, and a narrow shadow's far edge is not taken for the
-    twig's. zoom : cells of the patch a pixel of the picture.
+    Parameters
+    ----------
+    patch
+        Linear light round the end [no unit].
+    outline
+        (n, 2) columns and rows, closed [cells].
+    zoom
+        Cells of the patch a pixel of the picture [cells].
+
+    Returns
+    -------
+    outline, contrast : numpy.ndarray
+        (n, 2) [cells], and (n,) the step across, as a share of the brightest light about.
 
     References
     ----------
-    Our own.
+    .. [1] Our own.
     """
     reach = np.arange(-4.0, 4.25, 0.25) * zoom
     for _turn in range(2):

@@ -31,7 +31,15 @@ OnPlain = Callable[[np.ndarray], np.ndarray]
 
 @dataclass(frozen=True)
 class Sides:
-    """The two straight sides, y = offset + lean x, left (smaller y) and right."""
+    """The two straight sides, y = offset + lean x, left (smaller y) and right.
+
+    Parameters
+    ----------
+    left, right
+        Offset [unit of the outline] and lean of each.
+    left_rms, right_rms, reach
+        How far points stray from them, and the length over which they were seen [unit of the outline].
+    """
 
     left: tuple[float, float]
     right: tuple[float, float]
@@ -40,7 +48,13 @@ class Sides:
     reach: float  # length over which they were seen
 
     def width(self, x: float) -> float:
-        """Distance between the sides, square to the axis, at x [unit of the outline]."""
+        """Distance between the sides, square to the axis, at x [unit of the outline].
+
+        Parameters
+        ----------
+        x
+            Along the axis [unit of the outline].
+        """
         lean = (self.left[1] + self.right[1]) / 2
         gap = self.right[0] - self.left[0] + (self.right[1] - self.left[1]) * x
         return gap * float(np.cos(np.arctan(lean)))
@@ -55,12 +69,24 @@ class Sides:
 class End:
     """The end of a stem in its own frame: x outwards along the axis, y across, 0 at the axis; unit one diameter.
 
-    y : (n,) places across, over the whole width. x : (n,) outermost outline there without fibres.
-    reach : (n,) outermost outline with fibres. slope, offset : the least-squares line over the middle 80 %.
-    bulge : how far the outline's middle stands out from a straight line, in the share of a half circle: for a flat
-    face tan(true) |sin(roll)|, seen square to the axis. diameter_doubt : what taper and waviness where the diameter is read
-    add to its standard uncertainty, as a share of it; 0 on a straight stem. swelling : what is said of a node or swelling
-    there, empty where there is none.
+    Parameters
+    ----------
+    y, x, reach
+        (n,) places across, over the whole width, and outermost outline there without fibres and with them [diameters].
+    slope, offset
+        The least-squares line over the middle 80 % [no unit, diameters].
+    bulge
+        How far its middle stands out, over that of a half circle: tan(true) |sin(roll)| for a flat face [no unit].
+    diameter, origin, turn
+        Of the stem, its place and the angle of its axis in the frame of the outline [unit of the outline, radian].
+    lip
+        Lowest point of the face [diameters].
+    sides
+        The two straight ones [unit of the outline].
+    diameter_doubt
+        Its standard uncertainty from taper and waviness where it is read, over itself; 0 on a straight stem [no unit].
+    swelling
+        What is said of a node or swelling there, empty where there is none [no unit].
     """
 
     y: np.ndarray
@@ -78,7 +104,13 @@ class End:
     swelling: str = ""
 
     def to_outline(self, points: np.ndarray) -> np.ndarray:
-        """(n, 2) points of this frame in the frame of the outline."""
+        """Points of this frame in the frame of the outline, (n, 2) [unit of the outline].
+
+        Parameters
+        ----------
+        points
+            (n, 2), x outwards along the axis, y across [diameters].
+        """
         cos, sin = np.cos(self.turn), np.sin(self.turn)
         return points @ np.array([[cos, sin], [-sin, cos]]) * self.diameter + self.origin
 
@@ -101,10 +133,12 @@ class End:
 
     @property
     def raggedness(self) -> float:
+        """RMS of the residual over the middle [diameters]."""
         return float(np.sqrt((self.residual**2).mean()))
 
     @property
     def longest_fibre(self) -> float:
+        """How far the longest fibre stands out beyond the slope's line, never below 0 [diameters]."""
         beyond = self.reach - self.offset - self.slope * self.y
         return float(max(beyond.max(), 0.0))
 
@@ -112,16 +146,28 @@ class End:
 def find_sides(
     outline: np.ndarray, lip: float, width: float, towards: float = 0.0, on_plain: OnPlain | None = None
 ) -> Sides | None:
-    """Robust straight sides of a closed outline, (n, 2), between 0.5 and 4 diameters below the lip.
+    """Robust straight sides of a closed outline between 0.5 and 4 diameters below the lip; None where two are not seen.
 
-    lip : x of the lowest point of the face. width : about the diameter. towards : y of the axis near the lip. Buds
-    and stubs stand out to one side only, so each side follows the points that stand out least. on_plain : tells of
-    points, (n, 2), whether the background there is plain; a side is not believed beside anything else. Each is a
-    robust line fit by iterated biweights.
+    Buds and stubs stand out to one side only, so each side follows the points that stand out least.
+
+    Parameters
+    ----------
+    outline
+        (n, 2) closed, x outwards along the stem, y across [mm or px].
+    lip
+        x of the lowest point of the face [unit of the outline].
+    width
+        About the diameter [unit of the outline].
+    towards
+        y of the axis near the lip [unit of the outline].
+    on_plain
+        Tells of points, (n, 2), whether the background there is plain; a side is not believed beside anything else. None
+        where that is not known [no unit].
 
     References
     ----------
-    Beaton, A. E. & Tukey, J. W. (1974). Technometrics 16:147-185: biweights (from memory).
+    .. [1] Iterated biweights (Mosteller & Tukey 1977, Data Analysis and Regression, from memory); more wary of what stands
+       outwards: our own.
     """
     x = np.linspace(lip - SIDES_TO * width, lip - SIDES_FROM * width, 200)
     low, high = _sides_at(outline, x, towards)
@@ -243,10 +289,20 @@ def find_end(
     axis: float = 0.0,
     on_plain: OnPlain | None = None,
 ) -> End | None:
-    """The end's shape from a closed outline, (n, 2): x outwards along a rough axis, y across.
+    """The end's shape from a closed outline; None where no two straight sides can be seen below the end.
 
-    lip : rough x of the face. width : rough diameter. axis : y of the axis near the lip. None where no two straight sides
-    can be seen below the end.
+    Parameters
+    ----------
+    outline
+        (n, 2) closed, x outwards along a rough axis, y across [mm or px].
+    lip
+        Rough x of the face [unit of the outline].
+    width
+        Rough diameter [unit of the outline].
+    axis
+        y of the axis near the lip [unit of the outline].
+    on_plain
+        As for `find_sides` [no unit].
     """
     for _ in range(2):
         sides = find_sides(outline, lip, width, axis, on_plain)
@@ -275,7 +331,18 @@ def find_end(
 
 
 def flat_face(y: np.ndarray) -> np.ndarray:
-    """What the edge of a flat face across a round stem is made of: a constant, a slope, half an ellipse."""
+    """What the edge of a flat face across a round stem is made of: a constant, a slope, half an ellipse.
+
+    Parameters
+    ----------
+    y
+        (n,) places across, -0.5 to 0.5 [diameters].
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, 3)
+        [diameters]
+    """
     return np.stack([np.ones_like(y), y, np.sqrt(np.clip(0.25 - y**2, 0, None))], axis=1)
 
 
@@ -283,7 +350,16 @@ def flat_face(y: np.ndarray) -> np.ndarray:
 class CleanPart:
     """The longest stretch of an end's outline that one straight line follows.
 
-    share : of the width. slope : its own. rms : distance from it, in diameters. middle : of the stretch across.
+    Parameters
+    ----------
+    share
+        Of the width [share].
+    slope, offset
+        Of the line [no unit, diameters].
+    rms
+        Distance from it [diameters].
+    ends
+        First and last place of the stretch across [diameters].
     """
 
     share: float
@@ -294,7 +370,15 @@ class CleanPart:
 
 
 def clean_part(end: End, tolerance: float = 0.02) -> CleanPart:
-    """The longest straight stretch within the inner 94 % of the width, to `tolerance` diameters RMS."""
+    """The longest straight stretch within the inner 94 % of the width, to `tolerance` diameters RMS.
+
+    Parameters
+    ----------
+    end
+        Its shape [diameters].
+    tolerance
+        RMS distance from the line that is borne [diameters].
+    """
     inner = np.abs(end.y) <= 0.47
     step = max(1, int(inner.sum()) // 40)
     found = longest_stretch(end.y[inner][::step], end.x[inner][::step], tolerance, 4.0)
@@ -302,9 +386,17 @@ def clean_part(end: End, tolerance: float = 0.02) -> CleanPart:
 
 
 def longest_stretch(y: np.ndarray, x: np.ndarray, tolerance: float, steepest: float) -> CleanPart | None:
-    """The longest stretch of an edge, (n,) places across and along, that one straight line follows to `tolerance` RMS.
+    """The longest stretch of an edge that one straight line follows; None where none does.
 
-    steepest : a stretch steeper than this runs along the stem: it is the side of a tooth, not a face.
+    Parameters
+    ----------
+    y, x
+        (n,) places across and along [diameters].
+    tolerance
+        RMS distance from the line that is borne [diameters].
+    steepest
+        A stretch of more slope than this runs along the stem, along over across: it is the side of a tooth, not a face [no
+        unit].
     """
     n = len(y)
     sums = np.concatenate([np.zeros((5, 1)), np.cumsum([y, x, y * y, y * x, x * x], axis=1)], axis=1)

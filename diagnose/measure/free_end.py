@@ -15,7 +15,7 @@ import numpy as np
 
 from diagnose.eye.pieces import FINDER_SIZE, moved, whole_matrix
 from diagnose.eye.see import CloseView, Found, Glance, find, look_close, settle_on, told_again
-from diagnose.measure.end_figures import form_of, slope_sigma, width_sigma
+from diagnose.measure.end_figures import form_of, seen_slope, slope_sigma, width_by_both, width_sigma
 from diagnose.measure.end_outline import Outlined, light_in, outlined, shapes_of, widths_by_map
 from diagnose.measure.end_shape import End
 from diagnose.measure.gaze import gaze_at, turned
@@ -73,7 +73,13 @@ class _Straight:
 
 @dataclass(frozen=True)
 class SeenEnd:
-    """A severed end as it was seen: its outline, the frame it lies in, and what the eye saw."""
+    """A severed end as it was seen.
+
+    Parameters
+    ----------
+    outlined, frame, view
+        Its outline, the frame it lies in, and what the eye saw [no unit].
+    """
 
     outlined: Outlined
     frame: _Straight
@@ -81,15 +87,22 @@ class SeenEnd:
 
     @property
     def end(self) -> End:
+        """The end that the outline shows."""
         return self.outlined.end
 
 
 def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane | None = None) -> Measurement:
     """Measure the severed end of a twig where it grew.
 
-    taps : upright pixels, the severed end first, then a point farther back on the same stem. Without any only an end that
-    plainly stands out is measured, since the wrong twig measured is worse than none. scale : plane of a coin or a known
-    length.
+    Parameters
+    ----------
+    picture
+        That is measured [no unit].
+    taps
+        The severed end first, then a point farther back on the same stem. Without any only an end that plainly stands out is
+        measured, since the wrong twig measured is worse than none [upright px].
+    scale
+        Plane of a coin or a known length; None without, and then no diameter is told [no unit].
     """
     tips = [np.array(tap, float) for tap in taps[:2]]
     view, why = _tapped(picture, tips) if tips else _untapped(picture)
@@ -205,7 +218,17 @@ def _at_taps(view: CloseView, tips: list[np.ndarray], slack: float) -> bool:
 
 
 def see_end(picture: Picture, view: CloseView) -> SeenEnd | None:
-    """Draw the outline of an end and read its shape; twice, the second time in the frame of the first."""
+    """Draw the outline of an end and read its shape; None where no outline is found.
+
+    It is done twice, the second time in the frame of the first.
+
+    Parameters
+    ----------
+    picture
+        That is measured [no unit].
+    view
+        What the eye sees of the end closely [no unit].
+    """
     tip, back, width = view.end.at, view.end.at - 3 * view.end.width * view.end.outward, view.end.width
     seen = None
     for turn in range(2):
@@ -232,11 +255,11 @@ def _measurement(picture: Picture, seen: SeenEnd, scale: Plane | None) -> Measur
     end, contrast = seen.end, seen.outlined.contrast
     pixel = 1.0 / end.diameter
     form = form_of(end, light_in(seen.outlined), seen.view, plain=False)
-    slope = float(np.arctan(abs(end.slope) / LEAN))
-    leaning = float(np.degrees(LEAN_SIGMA * np.sin(2 * slope) / 2))
-    sigma = float(np.linalg.norm([slope_sigma(end, pixel, form, contrast), leaning, OUTDOORS]))
+    leaning = float(np.degrees(LEAN_SIGMA * np.sin(2 * np.arctan(end.slope / LEAN)) / 2))
+    by_outline = float(np.linalg.norm([slope_sigma(end, pixel, form, contrast), leaning, OUTDOORS]))
+    slope = seen_slope(end.slope / LEAN, by_outline, seen.view, form.shares["clean"], LEAN)
     measured: dict[str, Sign] = {
-        "seen_slope_deg": Measured(float(np.degrees(slope)), sigma),
+        "seen_slope_deg": Measured(slope.degrees, slope.sigma),
         "raggedness": Measured(end.raggedness, 0.25 * end.raggedness + 0.3 * pixel + 0.01),
         "longest_fibre": Measured(end.longest_fibre, 0.3 * end.longest_fibre + pixel + 0.03),
         "end_form": form,
@@ -248,10 +271,11 @@ def _measurement(picture: Picture, seen: SeenEnd, scale: Plane | None) -> Measur
         wide = seen.frame.to_px(end.to_outline(np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)])))
         across = float(np.linalg.norm(wide[1] - wide[0]))
         by_map, _behind = widths_by_map(seen.outlined, seen.frame, seen.view)
-        diameter = across / px_per_mm(scale)
+        diameter = across / px_per_mm(scale) * width_by_both(by_map)
         relative = float(np.hypot(scale.scale_sigma, width_sigma(end, pixel, contrast, seen.view, across, by_map)))
         measured["end_diameter_mm"] = Measured(diameter, diameter * relative)
-    return Measurement(measured, reasons, shapes_of(seen.outlined, seen.frame), (end.swelling,) if end.swelling else ())
+    told = tuple(line for line in (end.swelling, slope.quarrel) if line)
+    return Measurement(measured, reasons, shapes_of(seen.outlined, seen.frame, slope.tangent * LEAN), told)
 
 
 def _told(measurement: Measurement) -> Measurement:

@@ -19,10 +19,20 @@ LEAST_GROOVES = 3.0  # across the run, for a spacing to mean anything
 
 @dataclass(frozen=True)
 class Grooves:
-    """Parallel grooves. spacing_mm : mean centre to centre, across their run, with spacing_sigma. direction_deg :
-    of the grooves to the upward direction, positive counterclockwise as seen, in (-90, 90], with
-    direction_sigma. regularity : 0 to 1, height of the autocorrelation at one spacing. contrast : how many
-    times the power of other directions it has, sharpness : of other periods."""
+    """Parallel grooves.
+
+    Parameters
+    ----------
+    spacing_mm, spacing_sigma
+        Mean centre to centre, across their run, with its standard uncertainty [mm].
+    direction_deg, direction_sigma
+        Of the grooves to the upward direction, positive counterclockwise as seen, above -90 to 90, with its standard
+        uncertainty [degree].
+    regularity
+        Height of the autocorrelation at one spacing, 0 to 1 [no unit].
+    contrast, sharpness
+        How many times the power of other directions it has, and of other periods [no unit].
+    """
 
     spacing_mm: float
     spacing_sigma: float
@@ -34,7 +44,24 @@ class Grooves:
 
 
 def flattened(light: np.ndarray, there: np.ndarray, step: float, scale_mm: float = 3.0) -> np.ndarray:
-    """Brightness (h, w) without its slow changes, zero where not `there`; in units of its local spread."""
+    """Brightness (h, w) without its slow changes, zero where not `there`; in units of its local spread.
+
+    Parameters
+    ----------
+    light
+        (h, w) brightness, in any unit.
+    there
+        (h, w) bool, where it counts [no unit].
+    step
+        Side of a cell [mm].
+    scale_mm
+        Standard deviation of the blur that tells what is slow [mm].
+
+    Returns
+    -------
+    numpy.ndarray, shape (h, w)
+        -3 to 3, no unit.
+    """
     weight = there.astype(np.float32)
     sigma = scale_mm / step
     light = np.where(there, light, 0).astype(np.float32)
@@ -46,17 +73,23 @@ def flattened(light: np.ndarray, there: np.ndarray, step: float, scale_mm: float
 
 
 def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves | None:
-    """Grooves in an unrolled patch, (h, w) ln of light, rows upwards first, square pixels of `step` [mm].
+    """Grooves in an unrolled patch; None where no direction stands out or nothing repeats.
 
-    there : (h, w) bool, bare wood that is well seen. None where no direction stands out or nothing repeats.
+    The direction is where the whitened power spectrum has its most; the spacing is the first peak of the autocorrelation
+    across it, which is the mean distance of neighbours whatever the grooves' profile and however their places wander.
 
-    The direction is where the whitened power spectrum has its most; the spacing is the first peak of the
-    autocorrelation across it, which is the mean distance of neighbours whatever the grooves' profile and
-    however their places wander. A structure tensor, the other usual way to a direction, is not used.
+    Parameters
+    ----------
+    light
+        (h, w) natural logarithm of light, rows upwards first, square cells [nat].
+    there
+        (h, w) bool, bare wood that is well seen [no unit].
+    step
+        Side of a cell [mm].
 
     References
     ----------
-    Our own; that the autocorrelation is the transform of the power spectrum is the Wiener-Khinchin theorem.
+    .. [1] Our own.
     """
     if there.sum() * step**2 < 12:
         return None
@@ -142,8 +175,7 @@ def _directions(spectrum: np.ndarray, polar: Polar, step: float) -> list[tuple[f
 def _spectral_peak(
     spectrum: np.ndarray, polar: Polar, step: float, wave: float, longest: float
 ) -> tuple[float, float, float, float] | None:
-    """The strongest period along a direction: [mm], its power, and how many times that of other directions and of
-    other periods.
+    """The strongest period along a direction [mm], its power, and how many times that of other directions and periods.
 
     Power in a sector about the direction, less that at the same frequency elsewhere, times frequency squared (equal
     weight to each octave), in steps of 4 %.
@@ -181,8 +213,10 @@ def _apart(polar: Polar, wave: float) -> np.ndarray:
 
 
 def _coarse_part(spectrum: np.ndarray, size: tuple[int, int], step: float) -> tuple[np.ndarray, Polar]:
-    """The half of a spectrum that says it all, without what is finer than grooves are: rows that are left out lie in its
-    middle, columns at its end; and the frequency and direction of every place."""
+    """The half of a spectrum that says it all, without what is finer than grooves; frequency and direction of every place.
+
+    Rows that are left out lie in its middle, columns at its end.
+    """
     across, up = fft.rfftfreq(size[1], step), -fft.fftfreq(size[0], step)
     near, columns = np.abs(up) < FINEST, int(np.searchsorted(across, FINEST))
     x, y = np.meshgrid(across[:columns].astype(np.float32), up[near].astype(np.float32))

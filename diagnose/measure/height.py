@@ -48,12 +48,19 @@ BESIDE_MM = 700.0  # a plant farther to the side of the staff does not stand bes
 
 @dataclass(frozen=True)
 class Height:
-    """Height above the ground at the stem's foot [mm], with its sigma; surface_mm : of a tapped surface of
-    snow or grass above the staff's foot, or None; above_surface_mm : of the wound above it.
-    aside_mm : of the wound to the right of the staff's line.
+    """Height above the ground at the stem's foot.
 
-    foot_px : where the stem's foot must lie, level with the staff's foot where it was not tapped.
-    line_px : (21, 2) the staff's centre line every 100 mm from its foot.
+    Parameters
+    ----------
+    value_mm, sigma_mm, aside_mm
+        With its standard uncertainty; of the wound to the right of the staff's line [mm].
+    foot_px, line_px
+        Where the stem's foot must lie, level with the staff's foot where it was not tapped; (21, 2) the staff's centre line
+        every 100 mm from its foot [upright px].
+    surface_mm, surface_sigma_mm
+        Of a tapped surface of snow or grass above the staff's foot, None without [mm].
+    above_surface_mm, above_surface_sigma_mm
+        Of the wound above it [mm].
     """
 
     value_mm: float
@@ -71,6 +78,11 @@ def staff_plane(staff: StaffMarkers) -> Plane | None:
     """The plane of the staff: x right of its centre line, y height above its foot [mm], to upright pixels.
 
     None where fewer than LEAST_MARKERS were found.
+
+    Parameters
+    ----------
+    staff
+        The staff's markers as found: corners [upright px], heights [mm].
     """
     if len(staff.ids) < LEAST_MARKERS:
         return None
@@ -88,12 +100,23 @@ def measure_height(
 ) -> Measurement:
     """Height of the wound above the ground at the stem's foot.
 
-    taps : upright pixels, the wound first, then the stem's foot (level with the staff's foot where not given).
-    snow_mm : depth of the snow when the wound was made [mm]; told in a remark, the height is above the ground.
     Without a tap nothing is measured; two markers are measured with the larger error that they deserve.
 
-    Notes: a tip 2 to 8 mm thick is 1 to 5 pixels wide where the whole staff is in the picture, and often a side shoot's:
-    a browsed one cannot be told from a whole one that thins out, nor from a stem that leaves or the staff cover.
+    Parameters
+    ----------
+    picture
+        That is measured [no unit].
+    staff
+        The staff's markers as found in it: corners [upright px], heights [mm].
+    taps
+        The wound first, then the stem's foot (level with the staff's foot where not given) [upright px].
+    snow_mm
+        Depth of the snow when the wound was made, or None; told in a remark, the height is above the ground [mm].
+
+    Notes
+    -----
+    A tip 2 to 8 mm thick is 1 to 5 pixels wide where the whole staff is in the picture, and often a side shoot's: a browsed
+    one cannot be told from a whole one that thins out, nor from a stem that leaves or the staff cover.
     """
     if len(staff.ids) < 2:
         return _nothing("only one of the staff's markers was read; show at least three of them: go closer")
@@ -127,7 +150,15 @@ def _focal(picture: Picture) -> tuple[float, float]:
 
 
 def why_unsure(height: Measured, what_to_do: str) -> str | None:
-    """Why a height [mm] is not stated, with what to do; None where it is sure enough."""
+    """Why a height is not stated, with what to do; None where it is sure enough.
+
+    Parameters
+    ----------
+    height
+        With its standard uncertainty [mm].
+    what_to_do
+        To be told, without a full stop [no unit].
+    """
     if height.value < -2 * height.sigma:
         return "the wound would lie below the ground: tap the wound first, then the stem's foot"
     if height.sigma > max(UNSURE_MM, UNSURE_SHARE * height.value):
@@ -159,12 +190,17 @@ def fit_height(scene: StaffView, tip: Point, foot: Point | None = None) -> Heigh
     """Height of the tapped wound above the ground at the stem's foot, from a scene with at least two markers.
 
     A second tap far above the ground that the staff stands on is taken for the surface of snow or grass: the height
-    is then above the ground level with the staff's foot. One far below it is the ground all the same. Camera pose, taps and
-    priors are fitted together by least squares; sigma is from the inverse of the normal equations.
+    is then above the ground level with the staff's foot. One far below it is the ground all the same. Least squares, with
+    priors on what the picture does not tell (our own choice) and Cauchy's loss for corners that stand far off.
 
-    References
+    Parameters
     ----------
-    Our own; the pinhole camera: R. Hartley and A. Zisserman, Multiple View Geometry, chapter 6 (from memory).
+    scene
+        The staff's markers, the picture's size and focal length [px].
+    tip
+        The wound [upright px].
+    foot
+        The stem's foot; None where it was not tapped [upright px].
     """
     if foot is None:
         return replace(_fit(scene, tip, None, GROUND_MM), surface_mm=None)
@@ -274,15 +310,29 @@ def _pose_miss(pose: tuple[np.ndarray, np.ndarray, np.ndarray], K: np.ndarray, m
 
 
 def along_staff(marks_mm: np.ndarray, marks_px: np.ndarray, at_px: float) -> float:
-    """Height [mm] at a place along a staff's line from its marks' places on the line [px].
+    """Height at a place along a staff's line from its marks' places on the line [mm].
 
-    Three marks or more: u = (a h + b) / (c h + 1), which undoes every tilt (the cross-ratio is kept); more than three
-    are fitted by least squares of the equation multiplied out. Two marks: linear, which a tilted camera makes wrong by
-    several per cent.
+    Three marks or more: u = (a h + b) / (c h + 1), which undoes every tilt (the cross-ratio is kept); more than three are
+    fitted by least squares of the equation multiplied out. Two marks: linear, which a tilted camera makes wrong by several
+    per cent.
+
+    Parameters
+    ----------
+    marks_mm
+        (n,) heights of the marks, two or more [mm].
+    marks_px
+        (n,) their places on the line [px].
+    at_px
+        The place that is asked for [px].
+
+    Raises
+    ------
+    ValueError
+        For fewer than two marks.
 
     References
     ----------
-    Criminisi, A., Reid, I. & Zisserman, A. (2000), Single view metrology, Int. J. Computer Vision 40.
+    .. [1] Criminisi, Reid & Zisserman, Single view metrology, Int. J. Computer Vision 40 (2000).
     """
     h, u = np.asarray(marks_mm, float), np.asarray(marks_px, float)
     if len(h) < 2:
@@ -298,9 +348,20 @@ def along_staff(marks_mm: np.ndarray, marks_px: np.ndarray, at_px: float) -> flo
 def measure_height_by_marks(
     picture: Picture, known_mm: float, ends: tuple[Point, Point], wound: Point, foot: Point
 ) -> Measurement:
-    """Height of the wound above the stem's foot by the two ends of an upright thing `known_mm` long [mm].
+    """Height of the wound above the stem's foot by the two ends of an upright thing of known length.
 
-    ends, wound, foot : upright pixels. Not measured where the ends do not stand one above the other, or lie too near.
+    Not measured where the ends do not stand one above the other, or lie too near.
+
+    Parameters
+    ----------
+    picture
+        That is measured [no unit].
+    known_mm
+        Length of the thing [mm].
+    ends
+        Its two ends in either order [upright px].
+    wound, foot
+        The wound, and the stem's foot [upright px].
     """
     high, low = sorted(ends, key=lambda end: end[1])
     aside, up = abs(high[0] - low[0]), low[1] - high[1]
@@ -322,11 +383,37 @@ def height_by_known_length(
     known_mm: float, low: Point, high: Point, tip: Point, foot: Point, focal_px: float, tap_px: float = TAP_PX,
     pitch: tuple[float, float] = ANY_PITCH,
 ) -> Measured:  # fmt: skip
-    """Height [mm] of `tip` above `foot` by two marks on an upright thing a known length apart [upright px].
+    """Height of one place above another by two marks a known length apart on an upright thing [mm].
 
-    Two marks cannot tell the camera's tilt p: seen from the distance D, a height h above the lower mark reads wrong by
-    about tan(p) h (h - L) / D, with L the known length. What the usual pitch (mean and sigma of tan p, downwards) makes of
-    that is taken off; the rest, the plant's place before or behind the marks, and the taps' error are stated.
+    Parameters
+    ----------
+    known_mm
+        Length between the marks [mm].
+    low, high
+        The lower and the upper mark [upright px].
+    tip, foot
+        The place whose height is asked for, and the one that it is counted from [upright px].
+    focal_px
+        Focal length [px].
+    tap_px
+        Standard uncertainty of each place [px].
+    pitch
+        Mean and standard deviation of the tangent of the camera's tilt, downwards [no unit].
+
+    Raises
+    ------
+    ValueError
+        Where the marks lie too near to each other.
+
+    Notes
+    -----
+    Two marks cannot tell the camera's tilt p: seen from the distance D, a height h above the lower mark reads wrong by about
+    tan(p) h (h - L) / D, with L the known length. What the usual pitch makes of that is taken off; the rest, the plant's
+    place before or behind the marks, and the taps' error are stated.
+
+    References
+    ----------
+    .. [1] Our own, from the pinhole camera to first order in the tilt.
     """
     mark = np.subtract(high, low)
     length = float(np.hypot(*mark))
@@ -343,7 +430,13 @@ def height_by_known_length(
 
 
 def tap_sigma(size: tuple[int, int]) -> float:
-    """Standard uncertainty of a tap on a picture of `size` (width, height) [px]."""
+    """Standard uncertainty of a tap on a picture [px].
+
+    Parameters
+    ----------
+    size
+        Width and height of the picture [px].
+    """
     return TAP_PX * float(np.hypot(*size)) / 2520.0
 
 

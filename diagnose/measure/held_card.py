@@ -29,11 +29,23 @@ MOST_ASKEW = 25.0  # of the card's sides from the upright [degree]
 def height_by_card(
     plane: Plane, size: tuple[int, int], wound: Point, card_at_mm: float | None = None, foot: Point | None = None
 ) -> Measurement:
-    """Height of the wound [mm] above the ground, in the plane of a card held upright beside the stem.
+    """Height of the wound above the ground, in the plane of a card held upright beside the stem [mm].
 
-    size : of the picture (width, height) [px]. wound, foot : upright pixels. card_at_mm : of the card's lower edge above
-    the ground [mm]; where it is not given the stem's foot is needed. It goes before the foot, which stands farther from
-    the card. Not measured where the card is held askew, or where the height would be too unsure.
+    The height of the card's lower edge goes before the foot, which stands farther from the card; one of the two is needed.
+    Not measured where the card is held askew, or where the height would be too unsure.
+
+    Parameters
+    ----------
+    plane
+        The card's, with its layout and camera [no unit].
+    size
+        Width and height of the picture [px].
+    wound
+        Its place [upright px].
+    card_at_mm
+        Height of the card's lower edge above the ground; None where not known [mm].
+    foot
+        The stem's foot; None where it was not tapped [upright px].
     """
     camera = plane.camera
     if camera is None or plane.layout is None:
@@ -89,8 +101,11 @@ def _lower_edge(plane: Plane, up: np.ndarray) -> tuple[np.ndarray, float]:
 
 @dataclass(frozen=True)
 class _Spot:
-    """A place on the card's plane. mm : (2,) on the sheet. above : the card's middle [mm]. steep : of its ray against
-    the card's normal, upwards, as a tangent. tap_mm : what a tap there leaves unsure [mm]."""
+    """A place on the card's plane.
+
+    mm : (2,) on the sheet. above : the card's middle [mm]. steep : of its ray against the card's normal, upwards, as a
+    tangent. tap_mm : what a tap there leaves unsure [mm].
+    """
 
     mm: np.ndarray
     above: float

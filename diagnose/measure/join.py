@@ -45,10 +45,22 @@ def join(
 ) -> Measurement:
     """One measurement from those of several photographs of the same wound.
 
-    names : what to call the photographs in remarks; "photo 1", "photo 2", ... where not given. turns : how far round the
-    stem each was taken (see `share_round`), to join the bark lost. Values are averaged,
-    intervals intersected where they meet, shares averaged (never multiplied: the photographs show the same end and
-    err alike). Shapes belong to one picture each and are left out. Raises ValueError for no measurement at all.
+    Values are averaged, intervals intersected where they meet, shares averaged (never multiplied: the photographs show the
+    same end and err alike). Shapes belong to one picture each and are left out.
+
+    Parameters
+    ----------
+    measurements
+        One or more, each sign in its own unit.
+    names
+        What to call the photographs in remarks; "photo 1", "photo 2", ... where None [no unit].
+    turns
+        How far round the stem each was taken, to join the bark lost, see `share_round` [degree].
+
+    Raises
+    ------
+    ValueError
+        For no measurement at all, or not as many names or turns.
     """
     if not measurements:
         raise ValueError("at least one measurement is needed")
@@ -83,7 +95,14 @@ def join(
 def two_wounds(measurements: Sequence[Measurement], names: Sequence[str], inches: bool = False) -> list[str]:
     """Why photographs may be of different wounds: a line for each length that differs beyond doubt; empty where none does.
 
-    names : what to call the photographs. inches : how lengths are written.
+    Parameters
+    ----------
+    measurements
+        One of each photograph, each sign in its own unit.
+    names
+        What to call the photographs [no unit].
+    inches
+        Are lengths written in inches? [no unit]
     """
     from diagnose.figures import figure
     from diagnose.signs import vocabulary
@@ -143,10 +162,19 @@ def join_measured(sign: str, names: Sequence[str], values: Sequence[Measured]) -
     1 / ((1 - f) s^2), less for those far from the median (Huber); where the rest still scatters more than their own parts
     allow, those grow by Birge's ratio. The shared part, of the weighted mean variance, is added unreduced.
 
+    Parameters
+    ----------
+    sign
+        Its name, which tells how much of the variance photographs share [no unit].
+    names
+        What to call the photographs [no unit].
+    values
+        The sign's value in each, two or more, in the sign's own unit.
+
     References
     ----------
-    .. [1] Huber, P. J. (1964). Annals of Mathematical Statistics 35:73-101: M-estimation (from memory).
-    .. [2] Birge, R. T. (1932). Physical Review 40:207-227: the ratio of errors outside and inside (from memory).
+    .. [1] Huber, P. J. (1964). Annals of Mathematical Statistics 35:73-101; Birge, R. T. (1932). Physical Review 40:207-227
+       (both from memory). The shared parts are our own choice.
     """
     value = np.array([each.value for each in values])
     sigma = np.maximum([each.sigma for each in values], 1e-12)

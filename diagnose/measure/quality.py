@@ -17,14 +17,20 @@ OBLIQUE = 35.0  # view angle to the sheet [degree]
 
 
 def edge_width(light: np.ndarray, outline: np.ndarray) -> float:
-    """Blur: the median width of the edges along an outline, [cells of `light`]; 0 where none is plain.
+    """Median width of the edges along an outline; 0 where none is plain [cells of `light`].
 
-    light : (h, w, 3) linear light. outline : (n, 2) cells. The width of an edge's profile (edge spread function) from a
-    fifth to four fifths of its height, 1.68 standard deviations of a Gaussian blur.
+    From a fifth to four fifths of each edge's height, 1.68 standard deviations of a Gaussian blur.
+
+    Parameters
+    ----------
+    light
+        (h, w, 3) linear light [no unit].
+    outline
+        (n, 2) columns and rows, closed [cells of `light`].
 
     References
     ----------
-    Our own; 1.68 is twice the 80 % quantile of the normal distribution.
+    .. [1] Our own.
     """
     if len(outline) < 20:
         return 0.0
@@ -55,8 +61,18 @@ def remarks(
 ) -> tuple[str, ...]:
     """What is wrong with the picture around a wound, a line each, worst first.
 
-    light : (h, w, 3) linear light of the neighbourhood. outline : (n, 2) of the wound in its cells. cells_per_px :
-    cells a pixel of the picture. pixel : one pixel in diameters of the stem. view_angle_deg : [degree] to the sheet.
+    Parameters
+    ----------
+    light
+        (h, w, 3) linear light of the neighbourhood, 0 to 1 [no unit].
+    outline
+        (n, 2) of the wound in it [cells of `light`].
+    cells_per_px
+        Cells of `light` a pixel of the picture [cells].
+    pixel
+        One pixel of the picture [diameters of the stem].
+    view_angle_deg
+        Between the view and the sheet's normal [degree].
     """
     found = []
     if pixel > SMALL:

@@ -15,7 +15,16 @@ import numpy as np
 
 from diagnose.eye.pieces import moved, sheet_matrix
 from diagnose.eye.see import CloseView, find, settle_on, told_again
-from diagnose.measure.end_figures import form_of, slope_sigma, width_sigma
+from diagnose.measure.end_figures import (
+    GROWS,
+    form_of,
+    seen_slope,
+    slope_sigma,
+    told_diameter,
+    width_by_both,
+    width_sigma,
+    widths_agree,
+)
 from diagnose.measure.end_form import Look
 from diagnose.measure.end_outline import Outlined, light_in, outlined, shadow_by_map, shapes_of, widths_by_map
 from diagnose.measure.end_shape import End, clean_part
@@ -30,7 +39,6 @@ Point = tuple[float, float]
 COARSE = 4.0  # pixels a millimetre on the sheet's coarse map
 INSET = 2.0  # the sheet's edge, left out [mm]
 THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
-DOUBTFUL_WIDTH = 0.09  # relative standard uncertainty of a diameter beyond which it is an interval
 COARSEST_FACE = 0.1  # pixel, in diameters, beyond which the wood face is not measured
 LONGEST_FACE = 2.2  # diameters: a slope of 65 degrees, seen face on
 # by which the true slope may look steeper than the seen one, and how unsure it may be, and still be a value [degree]
@@ -49,14 +57,27 @@ MOST_ENDS = 4  # that are looked at closely
 # smears two had 0.71 and 0.75 of the first, and six under 0.05 of the second
 LEAST_SURE = 0.9  # probability that an end is one
 LEAST_LIKELY = 0.2  # of that times the first glance's score
-BESIDE_SHADOW, WITHIN_SHADOW = 0.2, 0.01  # least shadow beside a stem, and most on it; on looks kept for that
-PERHAPS_SHADOW = (20.0, 0.6, 0.8)  # pixels, and the least that a stem of fewer, or of more, may be of what was read
-GROWS, GROWS_SLOPE = 1.22, 15.0  # a stem so many times as thick behind its end, and what that adds [degree]; calibration
+# least shadow beside a stem, and most on it, on the eye's map; else a shadow may be part of it, which adds so much,
+# relative; of 38 rendered ends kept for calibration half are so, and wrong by 2.5 / 5.1 %, the others by 0.8 / 3.0 %
+BESIDE_SHADOW, WITHIN_SHADOW, SHADOWED = 0.2, 0.01, 0.02
+GROWS_SLOPE = 15.0  # what a stem that is much thicker behind its end adds [degree]; calibration
 
 
 @dataclass(frozen=True)
 class Stem:
-    """A stem found on the sheet: its end, a point farther back, both in plane [mm], and its rough diameter [mm]."""
+    """A stem found on the sheet.
+
+    Parameters
+    ----------
+    tip, back
+        (2,) its end and a point farther back, in the plane [mm].
+    diameter
+        Roughly [mm].
+    score
+        Higher is likelier [no unit].
+    view
+        What the eye saw of its end [no unit].
+    """
 
     tip: np.ndarray
     back: np.ndarray
@@ -67,9 +88,16 @@ class Stem:
 
 @dataclass(frozen=True)
 class Facing:
-    """The plane that holds the stem's axis and faces the camera; x outwards along the axis, y across [mm].
+    """The plane that holds the stem's axis and faces the camera; x outwards along the axis, y across.
 
-    place(n, 2) -> (n, 2) upright pixels. lean : by how much x runs towards the camera, as sine.
+    Parameters
+    ----------
+    origin, along, across
+        (3,) a point of it, and its unit vectors, in the sheet's coordinates [mm].
+    plane
+        The sheet's [no unit].
+    lean
+        By how much x runs towards the camera, as sine [no unit].
     """
 
     origin: np.ndarray
@@ -79,6 +107,13 @@ class Facing:
     lean: float
 
     def to_px(self, xy: np.ndarray) -> np.ndarray:
+        """Points of the plane in the picture, (n, 2) [upright px].
+
+        Parameters
+        ----------
+        xy
+            (n, 2) or (2,) [mm].
+        """
         assert self.plane.camera is not None
         xy = np.atleast_2d(xy)
         return self.plane.camera.project(self.origin + xy[:, :1] * self.along + xy[:, 1:] * self.across)
@@ -105,7 +140,13 @@ def _paper(plane: Plane) -> np.ndarray:
 
 
 def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
-    """Stems whose end lies in the sheet's plain middle, the likeliest first: what the eye takes for one, closely too."""
+    """Stems whose end lies in the sheet's plain middle, the likeliest first: what the eye takes for one, closely too.
+
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the sheet's plane in it [no unit].
+    """
     found = find(picture.bgr, _to_sheet(plane), flat=True)
     stems: list[Stem] = []
     for glance in found.ends:
@@ -144,7 +185,17 @@ def _in_plain_middle(mm: np.ndarray, plane: Plane, slack: float = AROUND_MIDDLE 
 
 
 def facing_plane(plane: Plane, tip_px: np.ndarray, back_px: np.ndarray, lift: float) -> Facing:
-    """The plane through the stem's axis, `lift` above the sheet [mm], turned to the camera about that axis."""
+    """The plane through the stem's axis, turned to the camera about that axis.
+
+    Parameters
+    ----------
+    plane
+        The sheet's [no unit].
+    tip_px, back_px
+        (2,) the stem's end, and a point farther back on it [upright px].
+    lift
+        Height of the axis above the sheet [mm].
+    """
     assert plane.camera is not None
     ends = plane.to_mm(np.stack([tip_px, back_px]), lift)
     tip, back = on_sheet(ends, plane.curl, plane.centre_mm, lift)
@@ -158,7 +209,15 @@ def facing_plane(plane: Plane, tip_px: np.ndarray, back_px: np.ndarray, lift: fl
 
 @dataclass(frozen=True)
 class SeenEnd:
-    """A severed end as it was seen: its outline, the plane it lies in, pixels a millimetre there, and what the eye saw."""
+    """A severed end as it was seen.
+
+    Parameters
+    ----------
+    outlined, facing, view
+        Its outline, the plane it lies in, and what the eye saw [no unit].
+    per_mm
+        Pixels a millimetre there [px/mm].
+    """
 
     outlined: Outlined
     facing: Facing
@@ -167,6 +226,7 @@ class SeenEnd:
 
     @property
     def end(self) -> End:
+        """The end that the outline shows."""
         return self.outlined.end
 
     @property
@@ -176,9 +236,18 @@ class SeenEnd:
 
 
 def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -> SeenEnd | None:
-    """Draw the outline of one stem's end and read its shape; twice, the second time in the frame of the first.
+    """Draw the outline of one stem's end and read its shape; None where no outline is found.
 
-    anywhere : also where the first time tells that the end lies outside the sheet's plain middle.
+    It is done twice, the second time in the frame of the first.
+
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the sheet's plane in it [no unit].
+    stem
+        As found on the sheet [mm].
+    anywhere
+        Also where the first time tells that the end lies outside the sheet's plain middle? [no unit]
     """
     tip_px, back_px = plane.to_px(np.stack([stem.tip, stem.back]))
     diameter = stem.diameter
@@ -213,7 +282,12 @@ def _on_paper(facing: Facing, paper: np.ndarray, plane: Plane, xy: np.ndarray) -
 def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> Measurement:
     """Measure the severed end that lies in the plain middle of the scale card.
 
-    taps : upright pixels, the severed end first, then a point farther back on the same stem.
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the card's plane in it [no unit].
+    taps
+        The severed end first, then a point farther back on the same stem [upright px].
     """
     stems = find_stems(picture, plane)
     stems = _tapped(stems, plane, taps) if taps else _whole(stems)
@@ -235,7 +309,12 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
 def looks_for_an_end(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> bool:
     """Whether the photographer is after a severed end on the card and not after a wound beside it.
 
-    taps : upright pixels; the first one tells by where it lies. Without any, wood or bark in the plain middle tells.
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the card's plane in it [no unit].
+    taps
+        The first one tells by where it lies. Without any, wood or bark in the plain middle tells [upright px].
     """
     if taps:
         return bool(plane.is_on_sheet(plane.to_mm(np.array([taps[0]], float)))[0])
@@ -265,8 +344,10 @@ def _in_words(found: Measurement) -> str:
 
 
 def _whole(stems: list[Stem]) -> list[Stem]:
-    """The stems without those that are much less likely than the first, and without those that are but a splinter of another
-    one's end: thinner, before it, pointing the same way."""
+    """The stems without those much less likely than the first, and without those that are but a splinter of another's end.
+
+    A splinter is thinner, lies before the end and points the same way.
+    """
     likely = [stem for stem in stems if stem.score > LESS_LIKELY * stems[0].score]
     return [stem for stem in likely if not any(_splinter_of(stem, other) for other in stems)]
 
@@ -281,8 +362,10 @@ def _splinter_of(stem: Stem, other: Stem) -> bool:
 
 
 def _likely_bitten(ends: list[SeenEnd], plane: Plane) -> SeenEnd:
-    """Of several ends the one that is not cut square and smooth, as who takes a twig for a sample cuts it; where that does
-    not tell, the one nearest to the sheet's middle."""
+    """Of several ends the one that is not cut square and smooth, as who takes a twig for a sample cuts it.
+
+    Where that does not tell, the one nearest to the sheet's middle.
+    """
     square = [abs(seen.end.slope) < np.tan(np.radians(8)) and seen.end.raggedness < 0.03 for seen in ends]
     left = [seen for seen, cut in zip(ends, square, strict=True) if not cut] or ends
     middle = plane.sheet_mm / 2
@@ -320,20 +403,24 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     """
     end, pixel, contrast = seen.end, seen.pixel, seen.outlined.contrast
     form = form_of(end, light_at(seen), seen.view)
-    slope = float(np.degrees(np.arctan(abs(end.slope))))
     clean = form.shares["clean"]
     across = seen.facing.to_px(end.to_outline(np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)])))
+    wide_px = float(np.hypot(*(across[1] - across[0])))
     by_map, behind = widths_by_map(seen.outlined, seen.facing, seen.view)
-    by_edges = width_sigma(end, pixel, contrast, seen.view, float(np.hypot(*(across[1] - across[0]))), by_map)
-    relative = float(np.hypot(by_edges, plane.print_scale_sigma))
     beside, within = shadow_by_map(seen.outlined, seen.facing, seen.view)
     grows, shadow = behind > GROWS, beside < BESIDE_SHADOW or within > WITHIN_SHADOW
-    sigma = float(np.hypot(slope_sigma(end, pixel, form, contrast), GROWS_SLOPE if grows else 0.0))
+    by_edges = width_sigma(end, pixel, contrast, seen.view, wide_px, by_map)
+    relative = float(np.linalg.norm([by_edges, plane.print_scale_sigma, SHADOWED * shadow]))
+    agree = widths_agree(seen.view, wide_px)
+    by_outline = float(np.hypot(slope_sigma(end, pixel, form, contrast), GROWS_SLOPE if grows else 0.0))
+    slope = seen_slope(end.slope, by_outline, seen.view, clean, float(np.sqrt(1 - seen.facing.lean**2)))
     fibre_sigma = min(4.6 * pixel**0.525 * float(np.exp(-4.07 * clean)), 1.0)
     measured: dict[str, Sign] = {
-        "seen_slope_deg": Measured(slope, sigma),
-        "true_slope_deg": _true_slope(seen, slope, sigma),
-        "end_diameter_mm": _diameter(end, relative, behind, shadow, 1 / pixel),
+        "seen_slope_deg": Measured(slope.degrees, slope.sigma),
+        "true_slope_deg": _true_slope(seen, slope.degrees, slope.sigma),
+        "end_diameter_mm": told_diameter(
+            end.diameter * width_by_both(by_map), relative, behind, None if agree else seen.view.end.width / wide_px
+        ),
         "raggedness": Measured(end.raggedness, 0.2 * end.raggedness + 0.3 * pixel + 0.005),
         "longest_fibre": Measured(end.longest_fibre, fibre_sigma + 0.02),
         "end_form": form,
@@ -346,7 +433,7 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
         part = clean_part(end)
         if part.share > 0.25:
             steep = float(np.degrees(np.arctan(abs(part.slope))))
-            measured["clean_part_slope_deg"] = Measured(steep, sigma / part.share**1.5)
+            measured["clean_part_slope_deg"] = Measured(steep, by_outline / part.share**1.5)
     patch, outline = seen.outlined.patch, seen.outlined.outline
     near = (outline * patch.scale + (patch.x0, patch.y0))[outline[:, 0] > -3 * end.diameter]
     told = remarks(patch.light, near, patch.scale / seen.per_mm, pixel, plane.view_angle_deg)
@@ -354,28 +441,13 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
         told += ("the true slope is known as an interval only: roll the twig until its cut looks steepest",)
     if end.swelling:
         told += (end.swelling,)
-    if shadow:
+    if shadow and not agree:
         told += ("a shadow may have been taken for part of the stem: shade the card, for its diameter",)
+    if slope.quarrel:
+        told += (slope.quarrel,)
     if grows:
         told += ("behind the end the stem looks much thicker: perhaps a splinter or a shadow is outlined; shade it and tap",)
-    return Measurement(measured, reasons, shapes_of(seen.outlined, seen.facing), told)
-
-
-def _diameter(end: End, relative: float, behind: float, shadow: bool, wide_px: float) -> Sign:
-    """The diameter; an interval where it is not known to DOUBTFUL_WIDTH, where a shadow may be part of it, or where the stem
-    is `behind` times as thick behind the end.
-
-    DOUBTFUL_WIDTH was chosen on 455 rendered ends: of 62 known less well 12 were wrong by over 15 %, of the others seven.
-    """
-    low, high = 1 - 2 * relative, 1 + 2 * relative
-    if behind > GROWS:
-        return Bounded(end.diameter * low, end.diameter * behind * high)
-    if shadow:
-        least = PERHAPS_SHADOW[1 if wide_px < PERHAPS_SHADOW[0] else 2]
-        return Bounded(end.diameter * min(low, least), end.diameter * high)
-    if relative > DOUBTFUL_WIDTH:
-        return Bounded(end.diameter * max(1 - 2.5 * relative, 0.3), end.diameter * (1 + 2.5 * relative))
-    return Measured(end.diameter, end.diameter * relative)
+    return Measurement(measured, reasons, shapes_of(seen.outlined, seen.facing, slope.tangent), told)
 
 
 def _true_slope(seen: SeenEnd, slope: float, sigma: float) -> Sign:
@@ -393,7 +465,13 @@ def _true_slope(seen: SeenEnd, slope: float, sigma: float) -> Sign:
 
 
 def light_at(seen: SeenEnd) -> Look:
-    """Linear light, (n, 3), at points, (n, 2), of the end's own frame."""
+    """What tells the linear light, (n, 3), at points, (n, 2), of the end's own frame.
+
+    Parameters
+    ----------
+    seen
+        The end as it was seen [no unit].
+    """
     return light_in(seen.outlined)
 
 
@@ -401,6 +479,11 @@ def face_tone(seen: SeenEnd) -> float:
     """By how much the strip just inside the end is lighter than the bark below it, as logarithm of a ratio.
 
     A wood face that is seen is paler than bark; where the cut faces away, the strip is bark too.
+
+    Parameters
+    ----------
+    seen
+        The end as it was seen [no unit].
     """
     end, look = seen.end, light_at(seen)
     strip = max(end.bulge, 1.2 * seen.pixel)
@@ -420,6 +503,11 @@ def face_length(seen: SeenEnd) -> tuple[float, float] | None:
     On each of some lines along the axis the border between face and bark is where two even tones explain the light
     best; a face is an ellipse, so that every line tells the length through the middle. None where the lines disagree,
     as with torn wood, or where a picture is too coarse.
+
+    Parameters
+    ----------
+    seen
+        The end as it was seen [no unit].
     """
     end, start = seen.end, 0.5 * seen.pixel
     if seen.pixel > COARSEST_FACE:

@@ -7,7 +7,13 @@ import numpy as np
 
 
 def median(values: np.ndarray) -> float:
-    """The median of a few hundred numbers, (n,) without NaN, as NumPy's but several times as fast."""
+    """The median of a few hundred numbers, as NumPy's but several times as fast.
+
+    Parameters
+    ----------
+    values
+        (n,) without NaN, in any unit.
+    """
     half = len(values) // 2
     if len(values) % 2:
         return float(np.partition(values, half)[half])
@@ -16,9 +22,16 @@ def median(values: np.ndarray) -> float:
 
 
 def smoothed(image: np.ndarray, sigma: float) -> np.ndarray:
-    """An image (h, w), float32, blurred by a Gaussian of `sigma` [px]; where that is wide, on a smaller copy.
+    """An image blurred by a Gaussian; where that is wide, on a smaller copy.
 
     What is smoothed so far needs no finer pixels: the copy keeps four to a sigma.
+
+    Parameters
+    ----------
+    image
+        (h, w) float32, in any unit.
+    sigma
+        Standard deviation of the blur [px].
     """
     small = max(1, int(sigma / 4))
     if small == 1:

@@ -26,14 +26,27 @@ BUMPY = 0.012  # of the radius: bark's own bumps and what shadow adds to a side;
 
 @dataclass(frozen=True, eq=False)
 class Stem:
-    """A round stem as a cylinder in the plane's coordinates [mm].
+    """A round stem as a cylinder in the plane's coordinates.
 
-    camera : what saw it. foot : (3,) point of the axis nearest the card's middle. axis : (3,) unit vector that runs
-    up the picture. toward : (3,) unit vector square to the axis, to the camera. across : (3,) to the right where the
-    axis runs up. radius [mm]. distance : axis to camera [mm]. scale_sigma : relative standard uncertainty that
-    all lengths on the stem share, since its front stands off the card's plane by an unknown bit.
-    radius_sigma : relative standard uncertainty of the radius, that included. sides_px : where its left and
-    right sides were seen, (n, 2) each. eye_wider : by how much thicker the eye sees it [mm]; 0 where both agree.
+    Parameters
+    ----------
+    camera
+        That saw it [no unit].
+    foot
+        (3,) point of the axis nearest the card's middle [mm].
+    axis, toward, across
+        (3,) unit vectors: up the picture, square to that to the camera, and to the right where the axis runs up [no unit].
+    radius, distance
+        Of the cylinder, and from its axis to the camera [mm].
+    scale_sigma
+        Relative standard uncertainty that all lengths on the stem share, since its front stands off the card's plane by an
+        unknown bit [no unit].
+    radius_sigma
+        Relative standard uncertainty of the radius, that included [no unit].
+    sides_px
+        Where its left and right sides were seen, (n, 2) each [upright px].
+    eye_wider
+        By how much thicker the eye sees it; 0 where both agree [mm].
     """
 
     camera: Camera
@@ -49,21 +62,44 @@ class Stem:
     eye_wider: float = 0.0
 
     def on_surface(self, up: np.ndarray, turn: np.ndarray, radius: float | None = None) -> np.ndarray:
-        """Picture of surface points `up` the axis [mm] and `turn` round it [radian, 0 to the camera]: (..., 2) px."""
+        """Picture of points of the surface, (..., 2) [upright px].
+
+        Parameters
+        ----------
+        up
+            (...) along the axis from its foot [mm].
+        turn
+            (...) round the axis, 0 to the camera [radian].
+        radius
+            Distance from the axis; None for the stem's own [mm].
+        """
         r = self.radius if radius is None else radius
         out = np.cos(turn)[..., None] * self.toward + np.sin(turn)[..., None] * self.across
         xyz = self.foot + up[..., None] * self.axis + r * out
         return self.camera.project(xyz.reshape(-1, 3)).reshape(*xyz.shape[:-1], 2)
 
     def on_middle(self, up: np.ndarray, right: np.ndarray) -> np.ndarray:
-        """Picture of points of the plane through the axis that faces the camera: (..., 2) px."""
+        """Picture of points of the plane through the axis that faces the camera, (..., 2) [upright px].
+
+        Parameters
+        ----------
+        up
+            (...) along the axis from its foot [mm].
+        right
+            (...) to the right of it [mm].
+        """
         xyz = self.foot + up[..., None] * self.axis + right[..., None] * self.across
         return self.camera.project(xyz.reshape(-1, 3)).reshape(*xyz.shape[:-1], 2)
 
     def place(self, px: np.ndarray, radius: float | None = None) -> tuple[np.ndarray, np.ndarray]:
-        """Where pixels (n, 2) meet the surface: up the axis [mm] and turn round it [radian].
+        """Where pixels meet the surface: (n,) up the axis [mm] and (n,) turn round it [radian].
 
-        Pixels beside the cylinder are placed where their rays pass nearest to it.
+        Parameters
+        ----------
+        px
+            (n, 2) [upright px].
+        radius
+            Distance of the surface from the axis; None for the stem's own [mm].
         """
         r = self.radius if radius is None else radius
         ray = rays(self.camera, px)
@@ -80,7 +116,15 @@ class Stem:
 
 
 def rays(camera: Camera, px: np.ndarray) -> np.ndarray:
-    """Directions (n, 3), plane coordinates, of the rays through pixels (n, 2)."""
+    """Directions of the rays through pixels, unit vectors (n, 3) in the plane's coordinates.
+
+    Parameters
+    ----------
+    camera
+        Where it stands, how it is turned, and its lens [no unit].
+    px
+        (n, 2) [upright px].
+    """
     seen = (np.asarray(px, float) - camera.K[:2, 2]) / np.diag(camera.K)[:2]
     flat = seen.copy()
     for _ in range(6):  # fixed point of x' = x (1 + k1 r^2); k1 r^2 is a few per cent

@@ -31,17 +31,31 @@ def true_slope(
     shear: float,
     face: tuple[float, float] | None = None,
 ) -> Measured | Bounded:
-    """The true slope [degree] of a clean end; an interval where it cannot be told to 9 degrees.
+    """The true slope of a clean end [degree]; an interval where it cannot be told to 9 degrees.
 
-    slope : seen, [degree]. bulge : height of the outline's half ellipse, in radii. pixel : one pixel in diameters.
-    tone : by how much the strip inside the end is lighter than bark, as logarithm. shear : how far a point
-    one unit nearer the camera appears along the axis. face : length of the pale face along the axis, in diameters, and
-    the spread of its readings; None where it was not seen. Every roll is taken as equally likely beforehand, and every
-    true slope.
+    Every roll is taken as equally likely beforehand, and every true slope.
+
+    Parameters
+    ----------
+    slope
+        Seen [degree].
+    slope_sigma
+        Its standard uncertainty [degree].
+    bulge
+        Height of the outline's half ellipse [radii of the stem].
+    pixel
+        One pixel of the picture [diameters of the stem].
+    tone
+        By how much the strip inside the end is lighter than bark, as logarithm of a ratio [nat].
+    shear
+        How far a point one unit nearer the camera appears along the axis [no unit].
+    face
+        Length of the pale face along the axis, and the spread of its readings; None where it was not seen [diameters of the
+        stem].
 
     References
     ----------
-    Our own: the geometry of a plane across a cylinder, tan(true)^2 = m^2 + k^2, as the head of this file tells.
+    .. [1] Our own.
     """
     # spread of the bulge by size of a pixel: 68th percentile of the errors in 400 simulated pictures
     bend = max(bulge, 0.0), float(np.hypot(0.018 + min(30.0 * pixel**2, 0.4), NOT_ROUND * max(bulge, 0.0)))

@@ -26,9 +26,17 @@ CROPPED_CENTRE_SIGMA = 0.25  # the same, in diagonals, where the picture is a pa
 class Camera:
     """Pinhole camera with one radial term, in the pose that saw the plane.
 
-    K : (3, 3) intrinsics [px]; k1 : radial distortion, x' = x (1 + k1 r^2); R, t : plane coordinates [mm] (x
-    right, y down on the sheet, z out of the sheet's back, so that a thing lying on the sheet has negative z)
-    to camera coordinates. Several cameras at once have more dimensions, equal ones, before these.
+    Several cameras at once have more dimensions, equal ones, before those that are told here.
+
+    Parameters
+    ----------
+    K
+        (3, 3) intrinsics [px].
+    k1
+        Radial distortion, x' = x (1 + k1 r^2) [no unit].
+    R, t
+        (3, 3) and (3,) from plane coordinates (x right, y down on the sheet, z out of the sheet's back, so that a thing
+        lying on the sheet has negative z) to camera coordinates [mm].
     """
 
     K: np.ndarray
@@ -104,8 +112,16 @@ def on_sheet(
 class Marks:
     """Corners of printed squares: where they lie on the sheet and where they were found.
 
-    mm : (4 n, 2). px : (4 n, 2) upright pixels, the squares' corners in order. sharp : (4 n,) refined or not.
-    centre_mm : about which the sheet curls. per_mm : pixels a millimetre, roughly.
+    Parameters
+    ----------
+    mm, px
+        (4 n, 2) on the sheet, and in the picture, the squares' corners in order [mm, upright px].
+    sharp
+        (4 n,) refined or not [no unit].
+    centre_mm
+        About which the sheet curls [mm].
+    per_mm
+        Pixels a millimetre, roughly [px/mm].
     """
 
     mm: np.ndarray
@@ -117,7 +133,23 @@ class Marks:
 
 @dataclass(frozen=True)
 class Fit:
-    """What the marks say. residual_px : RMS along one axis over the trusted corners. trusted : (4 n,)."""
+    """What the marks say.
+
+    Parameters
+    ----------
+    camera
+        That saw the sheet [no unit].
+    curl
+        (2, 2) second derivatives of the sheet's z [1/mm].
+    creep_px
+        By how much dark edges look moved into the dark [px].
+    focal_sigma, scale_sigma
+        Relative standard uncertainties of the focal length and of lengths in the sheet's middle [no unit].
+    residual_px
+        RMS along one axis over the trusted corners [px].
+    trusted
+        (4 n,) bool [no unit].
+    """
 
     camera: Camera
     curl: np.ndarray

@@ -342,7 +342,7 @@ def decode_jpeg(data: bytes, flag: int, turned: int, name: str) -> np.ndarray:
 
 
 def upright(stored: np.ndarray, turned: int) -> np.ndarray:
-    """A stored picture turned upright.
+    """A stored picture turned upright, (h, w, ...) of the same type.
 
     Parameters
     ----------

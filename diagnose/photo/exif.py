@@ -28,13 +28,29 @@ OFFSETS = timedelta(hours=-12), timedelta(hours=14)  # zones in use
 class Taken:
     """What a file says of how its picture was taken; None where it does not say or cannot be believed.
 
-    time : aware where the file states its zone (or the satellites' clock lets it be worked out:
-    `offset_inferred`), else the camera's local clock (`time_is_local`). lat, lon : WGS 84 [degree].
-    altitude_m : above sea level as stated; phones may mean the ellipsoid, up to about 100 m apart [m].
-    error_m : horizontal position error as stated, on many phones the radius that holds 68 % [m].
-    direction_deg : where the camera pointed, clockwise from north [degree]. focal_mm, focal_35mm : [mm].
-    pixels : stored (width, height) as the camera wrote it. orientation : 1 to 8. refused : reasons, a line
-    each.
+    Parameters
+    ----------
+    time, time_is_local, offset_inferred
+        Aware where the file states its zone, or the satellites' clock lets it be worked out (`offset_inferred`), else the
+        camera's local clock (`time_is_local`) [no unit].
+    lat, lon
+        WGS 84 [degree].
+    altitude_m
+        Above sea level as stated; phones may mean the ellipsoid, up to about 100 m apart [m].
+    error_m
+        Horizontal position error as stated, on many phones the radius that holds 68 % [m].
+    direction_deg, direction_is_magnetic
+        Where the camera pointed, clockwise from north [degree], and from which north.
+    camera, lens
+        Names [no unit].
+    focal_mm, focal_35mm
+        Focal length, and that of a 35 mm camera with the same view [mm].
+    pixels
+        Stored width and height as the camera wrote them [px].
+    orientation
+        1 to 8 [no unit].
+    refused
+        Reasons, a line each [no unit].
     """
 
     time: datetime | None = None

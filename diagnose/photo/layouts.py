@@ -16,10 +16,18 @@ MODULES_A_SIDE = 6  # 4 coded modules and a black one on either side
 
 @dataclass(frozen=True)
 class Layout:
-    """A printed sheet with square markers on it. Origin top left, x right, y down [mm].
+    """A printed sheet with square markers on it. Origin top left, x right, y down.
 
-    size_mm : (width, height). markers : id -> centre. side_mm : side of the black squares.
-    bare_mm : (x0, y0, x1, y1) that stays plain white, or None.
+    Parameters
+    ----------
+    name
+        Of the sheet [no unit].
+    size_mm, side_mm
+        Width and height, and side of the black squares [mm].
+    markers
+        Marker id -> its centre [mm].
+    bare_mm
+        (x0, y0, x1, y1) that stays plain white, or None [mm].
     """
 
     name: str

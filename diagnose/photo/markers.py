@@ -28,9 +28,16 @@ LIGHT = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)  # pixel value ->
 
 @dataclass(frozen=True)
 class Marker:
-    """One marker found. corners_px : (4, 2) upright pixels, in the order of `Layout.corners_mm`.
+    """One marker found.
 
-    sharp : (4,) whether the corner was refined on the full picture.
+    Parameters
+    ----------
+    id
+        Its number in the dictionary [no unit].
+    corners_px
+        (4, 2) in the order of `Layout.corners_mm` [upright px].
+    sharp
+        (4,) was the corner refined on the full picture? [no unit]
     """
 
     id: int

@@ -29,9 +29,18 @@ DIAGONAL_35MM = 43.267  # diagonal of the 36 x 24 mm frame [mm]
 class Picture:
     """An upright picture and what its file says of it.
 
-    name : file name. size : (width, height) upright [px].
-    data : the file's bytes, untouched. turned : how the stored picture is turned (EXIF orientation, 1 to 8),
-    1 where the decoder has turned it already. taken : place, time and lens.
+    Parameters
+    ----------
+    name, data
+        The file's name, and its bytes, untouched [no unit].
+    size
+        Width and height, upright [px].
+    turned
+        How the stored picture is turned (EXIF orientation, 1 to 8), 1 where the decoder has turned it already [no unit].
+    taken
+        Place, time and lens [no unit].
+    decoded
+        (h, w, 3) uint8 blue, green, red where it is decoded already; None else [0 to 255].
     """
 
     name: str
@@ -63,6 +72,11 @@ class Picture:
         ----------
         factor
             1, 2, 4 or 8 [no unit].
+
+        Raises
+        ------
+        ValueError
+            For another factor.
         """
         flags = {1: cv2.IMREAD_COLOR, 2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4}
         flags[8] = cv2.IMREAD_REDUCED_COLOR_8

@@ -26,13 +26,31 @@ DEFAULT_F35_SIGMA = 0.2  # relative: from wide phone lenses to a field camera's 
 class Plane:
     """A metric plane in a picture: a flat or slightly curled sheet, or the plane of a coin or a known length.
 
-    H : (3, 3) homography from plane [mm] to upright pixels (pixel (0, 0) is the centre of the top-left
-    pixel); where there is a camera, `to_px` and `to_mm` follow distortion and curl too: better.
-    curl : (2, 2) second derivatives of the sheet's z about `centre_mm` [1/mm].
-    creep_px : by how much dark edges on this sheet look moved into the dark [px]: ink, glare and blur
-    together, with light taken as pixel value to the power 2.2. scale_sigma : relative standard uncertainty of
-    lengths in the sheet's middle that comes from the corners (the print's comes on top). seen : marker id ->
-    (4, 2) corners as found.
+    Parameters
+    ----------
+    kind
+        Such as card, staff or coin [no unit].
+    H
+        (3, 3) homography from plane [mm] to upright pixels (pixel (0, 0) is the centre of the top-left pixel); where there
+        is a camera, `to_px` and `to_mm` follow distortion and curl too: better.
+    markers, layout
+        How many were found, and the printed sheet; None where it is none [no unit].
+    residual_px, creep_px
+        RMS of the corners, and by how much dark edges on this sheet look moved into the dark: ink, glare and blur together,
+        with light taken as pixel value to the power 2.2 [px].
+    view_angle_deg
+        Between the view and the plane's normal [degree].
+    camera, focal_sigma
+        That saw it, None where that is not known, and the relative standard uncertainty of its focal length [no unit].
+    print_scale, print_scale_sigma
+        True length of a printed millimetre [mm], and its standard uncertainty.
+    curl, centre_mm
+        (2, 2) second derivatives of the sheet's z [1/mm], and about where [mm].
+    scale_sigma
+        Relative standard uncertainty of lengths in the sheet's middle that comes from the corners (the print's comes on top)
+        [no unit].
+    seen
+        Marker id -> (4, 2) corners as found [upright px].
     """
 
     kind: str
@@ -147,8 +165,14 @@ class Plane:
 class StaffMarkers:
     """The staff's markers in a picture, lowest first.
 
-    ids : (n,). corners_px : (n, 4, 2) upright pixels. heights_mm : (n,) of their centres above the foot, true
-    millimetres. side_mm : true side. sharp : (n, 4) whether the corner was refined.
+    Parameters
+    ----------
+    ids, sharp
+        (n,) numbers, and (n, 4) was the corner refined? [no unit]
+    corners_px
+        (n, 4, 2) [upright px].
+    heights_mm, side_mm
+        (n,) of their centres above the foot, and their side, true millimetres [mm].
     """
 
     ids: np.ndarray
@@ -212,7 +236,14 @@ def find_card(
 class StaffView:
     """What a height needs of a picture.
 
-    The staff's markers, its size (width, height) [px], the focal length [px] and its relative uncertainty.
+    Parameters
+    ----------
+    staff
+        The staff's markers: corners [upright px], heights [mm].
+    size, focal_px
+        Width and height, and the focal length [px].
+    focal_sigma
+        Its relative standard uncertainty [no unit].
     """
 
     staff: StaffMarkers

@@ -238,6 +238,11 @@ def with_islands(land: list[tuple[str, Any]], islands: dict[str, Any]) -> list[t
         Pieces of land [degree].
     islands
         Outlines of islands, by code [degree].
+
+    Raises
+    ------
+    ValueError
+        Where no piece of land holds a point of an island.
     """
     land = sorted(land, key=lambda one: -one[1].area)
     marked: list[tuple[str, str, Any]] = []
@@ -281,6 +286,11 @@ def parts_of(country: str, how: dict[str, Any], folder: Path, names: dict[str, s
         Where the published files lie [no unit].
     names
         Names of areas by code [no unit].
+
+    Raises
+    ------
+    ValueError
+        Where the file has no outline of a name that is asked for.
     """
     by_name = {plain(name): code for code, name in names.items() if code.startswith(country + "-")}
     groups = {name: code for code, members in how.get("groups", {}).items() for name in members}

@@ -16,7 +16,17 @@ KM_A_DEGREE = 111.2  # of latitude, on a sphere of 6371 km
 
 @dataclass(frozen=True)
 class Near:
-    """An outline near a position: its index, how far away it is [km], and its nearest point [degree]."""
+    """An outline near a position.
+
+    Parameters
+    ----------
+    index
+        Its own [no unit].
+    km
+        How far away it is [km].
+    latitude, longitude
+        Of its nearest point [degree].
+    """
 
     index: int
     km: float

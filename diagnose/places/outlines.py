@@ -19,8 +19,14 @@ STEP = 0.001  # coordinates are kept in whole steps of this [degree], about 100 
 class Outlines:
     """Pieces of land, the largest first, and the parts of some countries.
 
-    countries, islands : for each piece of land its ISO 3166-1 code and the code of the island it belongs to ('' for none).
-    land : the pieces, polygons in degrees (x is longitude). part_codes, parts : ISO 3166-2 codes and outlines.
+    Parameters
+    ----------
+    countries, islands
+        For each piece of land its ISO 3166-1 code and the code of the island it belongs to ('' for none) [no unit].
+    land, parts
+        The pieces, and the parts, as polygons, x being the longitude [degree].
+    part_codes
+        ISO 3166-2 codes [no unit].
     """
 
     countries: list[str]

@@ -34,15 +34,16 @@ class Place:
     Parameters
     ----------
     countries : tuple of str
-        ISO 3166-1 alpha-2 codes: the country that it lies in first, then those beyond a border within 10 km. Empty at sea.
+        ISO 3166-1 alpha-2 codes: the country that it lies in first, then those beyond a border within 10 km. Empty at sea
+        [no unit].
     subdivisions : tuple of str
         ISO 3166-2 codes of the parts that it lies in, the smallest first, then those beyond a border within 10 km. Islands
-        without a code have our own after their country or part, in small letters (``CA-NL-newfoundland``). Only countries
-        in which the ranges of animals end are divided.
+        without a code have our own after their country or part, in small letters (``CA-NL-newfoundland``). Only countries in
+        which the ranges of animals end are divided [no unit].
     hemisphere : str
-        'north' or 'south'.
+        'north' or 'south' [no unit].
     name : str
-        What to call it.
+        What to call it [no unit].
     """
 
     countries: tuple[str, ...]
@@ -72,7 +73,17 @@ class Place:
 
 @dataclass(frozen=True)
 class Area:
-    """A country, a part of one, or an island: its code, the code of what it lies in ('' for a country) and its names."""
+    """A country, a part of one, or an island.
+
+    Parameters
+    ----------
+    code, inside
+        Its own, and that of what it lies in ('' for a country) [no unit].
+    name, also
+        What it is called, and other names [no unit].
+    hemisphere
+        north or south [no unit].
+    """
 
     code: str
     inside: str
@@ -186,6 +197,11 @@ def season_of(month: int, place: Place) -> str:
         1 to 12 [no unit].
     place : Place
         December to February is winter on the northern half of the earth and summer on the southern [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For no month.
     """
     if month not in range(1, 13):
         raise CannotUse(f"{month} is no month: say 1 to 12")

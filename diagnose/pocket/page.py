@@ -32,7 +32,12 @@ KEEPER_POLICY = "default-src 'none'; connect-src 'self'"  # of what keeps the pa
 class Page:
     """A planting's page.
 
-    html : the file. place : where it is for. due : barriers due. trees : of the last visit.
+    Parameters
+    ----------
+    html, place
+        The file, and where it is for [no unit].
+    due, trees
+        Barriers due, and trees of the last visit [barriers, trees].
     """
 
     html: str

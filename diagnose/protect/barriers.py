@@ -22,6 +22,7 @@ STEM_MM = 20.0  # a planted seedling's stem, for cutting cages; our choice
 LEAST_WIRE_STEP_MM = 150.0  # closer wires add nothing; our choice
 TALL_STOCK_MM, ELK_MORE_MM = 1800.0, 900.0  # PSU-PLANT
 UPHILL_MM = 1000.0  # how far uphill of a fence an animal takes off; our choice
+RAIL_MM = 100.0  # depth of a rail (AECS-GUARD)
 LIP_MM = 50.0  # stakes end so far below the top (common practice, no source)
 ALARM_MM = 25.0  # a guard is widened before less is left on either side of the stem; our choice
 GROWTH_MM = 5.0  # a young stem's growth in radius a year, from memory
@@ -36,17 +37,24 @@ SPEC_KEYS = ("name", "barrier", "height_mm_min", "opening_mm_max", "post_spacing
 
 @dataclass(frozen=True)
 class Part:
-    """One barrier of the catalogue, sized. Lengths in mm; 0 where a figure does not apply.
+    """One barrier of the catalogue, sized; 0 where a figure does not apply.
 
     Parameters
     ----------
-    holds : need and share of its damage kept away, no unit.
-    opening_mm : largest opening that its animals allow, as their source gives it.
-    top_mm : above the ground. burial_mm : below it. width_mm : width of the mesh that is bought.
-    sides, side_mm, post_mm, rails, backed : of a guard of posts and rails; rails a side, and whether mesh stands behind
-    them.
-    snow_mm : depth of the snow that it was sized for; wires under it carry nothing.
-    sources : figure, and its source key and tag.
+    key, name, where, unit, sources
+        Of the catalogue; figure, and its source key and tag [no unit].
+    holds
+        Need and share of its damage kept away [share].
+    opening_mm
+        Largest opening that its animals allow, as their source gives it [mm].
+    top_mm, burial_mm, stand_off_mm
+        Above the ground, below it, and off the stem [mm].
+    wire_mm, width_mm
+        Least wire, and width of the mesh that is bought [mm].
+    sides, rails, backed
+        Of a guard of posts and rails; rails a side, and whether mesh stands behind them [no unit].
+    side_mm, post_mm, snow_mm
+        Of the same, length of a side and thickness of posts; deepest snow sized for, wires under it carry nothing [mm].
     """
 
     key: str
@@ -70,6 +78,7 @@ class Part:
 
     @property
     def round_the_planting(self) -> bool:
+        """Whether it stands round the planting, not round each tree."""
         return self.where.startswith("area")
 
     @property
@@ -79,6 +88,7 @@ class Part:
         return bool(facts.get("mesh")) and facts.get("metal", self.where in ("stem", "base")) and not is_live(self)
 
     def as_json(self) -> dict[str, Any]:
+        """Its sizes to 0.1 mm, with the share that it holds of each animal's damage and the sources."""
         told = {"barrier": self.key, "name": self.name, "holds": dict(self.holds), "top_mm": self.top_mm,
                 "opening_mm": self.opening_mm, "burial_mm": self.burial_mm, "stand_off_mm": self.stand_off_mm,
                 "wire_mm": self.wire_mm, "sources": dict(self.sources)}
@@ -123,20 +133,42 @@ def evidence() -> dict[str, Any]:
 
 
 def out_of_reach(stock_mm: float, elk_present: bool = False, snow_mm: float = 0.0) -> bool:
-    """Whether planted stock of this height [mm] needs no browse guard, only one against antlers.
+    """Whether planted stock of this height needs no browse guard, only one against antlers.
 
     1.8 m above the snow, "a few feet" (900 mm here) more where elk live.
 
+    Parameters
+    ----------
+    stock_mm
+        Height of the planted stock [mm].
+    elk_present
+        Do elk or moose live there? [no unit]
+    snow_mm
+        Deepest snow, drifts included [mm].
+
     References
     ----------
-    Penn State Center for Private Forests, Protection for your tree and shrub plantings, 2023 (PSU-PLANT).
+    .. [1] Penn State Center for Private Forests, Protection for your tree and shrub plantings, 2023 (PSU-PLANT).
     """
     from_nought(stock_mm, "The height of the stock"), from_nought(snow_mm, "The snow depth")
     return stock_mm >= TALL_STOCK_MM + (ELK_MORE_MM if elk_present else 0.0) + snow_mm
 
 
 def published_size(species: str, device: str) -> dict[str, Any]:
-    """The sizes that one source states for a species and device (tube, fence, cylinder, ...). Raises CannotUse."""
+    """The sizes that one source states for a species and device, as `published.yaml` holds them [mm].
+
+    Parameters
+    ----------
+    species
+        Such as `roe deer` [no unit].
+    device
+        Such as `tube`, `fence` or `cylinder` [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a species or device of which no size is published here.
+    """
     key = species.strip().lower().replace(" ", "_").replace("-", "_")
     if key not in published() or device not in published()[key]:
         known = ", ".join(f"{name} ({', '.join(devices)})" for name, devices in published().items())
@@ -150,7 +182,13 @@ def buildable() -> list[str]:
 
 
 def untested(key: str) -> bool:
-    """Whether no trial of this barrier on planted trees is known, so that a plan takes it only when asked for by name."""
+    """Whether no trial of this barrier on planted trees is known, so that a plan takes it only when asked for by name.
+
+    Parameters
+    ----------
+    key
+        A barrier that a plan may use, else CannotUse is raised [no unit].
+    """
     return bool(_facts(key).get("untested", False))
 
 
@@ -169,12 +207,28 @@ def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mappin
 
     Parameters
     ----------
-    key : a barrier of the catalogue.
-    against : needs.
-    snow_mm : deepest snow, drifts included [mm].
-    spec : a programme's demands.
-    slope_percent : heights are counted from the uphill side, where an animal stands higher [%].
-    years : years for which the stem must find room in it.
+    key
+        A barrier that a plan may use [no unit].
+    against
+        Needs, as in `needs.yaml` [no unit].
+    snow_mm
+        Deepest snow, drifts included [mm].
+    spec
+        A programme's demands, see SPEC_KEYS, lengths [mm], life [year].
+    slope_percent
+        Heights are counted from the uphill side, where an animal stands higher [%].
+    years
+        For which the stem must find room in it, 0 to 200 [year].
+
+    Raises
+    ------
+    CannotUse
+        For another barrier, a demand that is not known, or a depth, slope or time that cannot be.
+
+    References
+    ----------
+    .. [1] Sizes: `needs.yaml` and `barriers.yaml`, each with its source. Room for growth (ALARM_MM, GROWTH_MM) is our own
+       choice.
     """
     facts, spec = _facts(key), checked_spec(spec)
     from_nought(snow_mm, "The snow depth"), from_nought(slope_percent, "The slope"), a_whole(years, "Years", 0, 200)
@@ -197,21 +251,35 @@ def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mappin
     top, width = built
     burial = width - top if facts["where"] == "base" and width else burial
     guard = [facts["against"][need] for need in held if "sides" in facts["against"][need]]
+    rails, backed = max((one["rails"] for one in guard), default=0), any(one["backed"] for one in guard)
+    if guard and not backed:  # no mesh behind the rails: they stand as close as their animals ask
+        top, width = asked, 0.0
+        rails = max(rails, math.ceil(top / (RAIL_MM + opening) - 1e-9))
     return Part(key, facts["name"], facts["where"], facts["unit"],
                 tuple((need, float(facts["against"][need]["holds"][0])) for need in held), float(opening), float(top),
                 burial, stand_off, max(demand["wire"] for demand in demands),
                 (("opening", finest["opening_source"]), ("top", highest["top_source"])), width,
                 max((one["sides"] for one in guard), default=0), float(max((one["side_mm"] for one in guard), default=0)),
                 float(max((one["post_mm"] for one in guard), default=0)),
-                max((one["rails"] for one in guard), default=0), any(one["backed"] for one in guard), float(snow_mm))
+                rails, backed, float(snow_mm))
 
 
 def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mapping[str, Any] | None = None,
              slope_percent: float = 0.0, years: int = 6) -> list[Part]:
     """The barrier in every size that some of the needs ask for, each with all that it holds at that size.
 
-    A plan may take the smaller size and bear what the larger would have held: so one more animal, however unlikely,
-    never makes the plan for the others dearer. Parameters as `sized`.
+    A plan may take the smaller size and bear what the larger would have held: so one more animal, however unlikely, never
+    makes the plan for the others dearer.
+
+    Parameters
+    ----------
+    key, against, snow_mm, spec, slope_percent, years
+        As for `sized`, each in its own unit.
+
+    Returns
+    -------
+    list of Part
+        From the smallest opening, then the lowest top, up.
     """
     facts = _facts(key)
     from_nought(snow_mm, "The snow depth"), from_nought(slope_percent, "The slope")
@@ -260,7 +328,7 @@ def _demand(facts: Mapping[str, Any], need: str, snow_mm: float, slope_percent: 
         top += slope_percent / 100 * (UPHILL_MM if facts["where"].startswith("area") else stand_off)
     return {"opening": asked["opening"][0], "opening_source": asked["opening"][1], "top": top, "top_source": asked["top"][1],
             "stand_off": stand_off,
-            "burial": float(said.get("base", {}).get("value", 0)) if made_here and facts["where"] == "base" else 0.0,
+            "burial": float(said.get("base", {}).get("value", 0)) if made_here and facts["where"] != "root" else 0.0,
             "wire": float(said.get("wire", {}).get("value", 0)) if made_here else 0.0}
 
 
@@ -286,7 +354,7 @@ def _built(facts: Mapping[str, Any], top: float, burial: float) -> tuple[float, 
         return max(top, min(fitting) - DEEPEST_BURIAL_MM), float(min(fitting))
     if fitting:
         return min(fitting) - burial - turned, float(min(fitting))
-    if "extra_wire_gap_mm" in facts and top <= limit:  # plain wires above the widest mesh (RUT889)
+    if "extra_wire_gap_mm" in facts and top <= limit:  # plain wires above the widest mesh (RUT889, TAS-DEER)
         return top, float(max(facts["widths_mm"]))
     return None
 
@@ -302,7 +370,18 @@ def _asked(own: Mapping[str, Any], need: Mapping[str, Any], snow_mm: float) -> d
 
 
 def checked_spec(spec: Mapping[str, Any] | None) -> dict[str, Any]:
-    """A cost-share programme's demands, checked. Raises CannotUse for a demand that is not known."""
+    """A cost-share programme's demands, checked.
+
+    Parameters
+    ----------
+    spec
+        Demand -> its value, see SPEC_KEYS, lengths [mm], life [year]; None for none.
+
+    Raises
+    ------
+    CannotUse
+        For a demand that is not known, or that asks for what cannot be.
+    """
     told = dict(spec or {})
     for key in told:
         if key not in SPEC_KEYS:
@@ -319,10 +398,20 @@ def checked_spec(spec: Mapping[str, Any] | None) -> dict[str, Any]:
 
 
 def wires(part: Part) -> list[dict[str, Any]]:
-    """The wires of a fence of wires, from the lowest: plane, height_mm and state (live, earth, dead or off).
+    """The wires of a fence of wires, from the lowest.
 
-    Those of the published layout, and more above them in turn until the top is reached, no farther apart than the
-    layout's widest gap. A live wire under the snow is `off`: it hangs on a switch of its own and counts as nothing.
+    Those of the published layout, and more above them in turn until the top is reached, no farther apart than the layout's
+    widest gap. A live wire under the snow is `off`: it hangs on a switch of its own and counts as nothing.
+
+    Parameters
+    ----------
+    part
+        The fence, sized [mm].
+
+    Returns
+    -------
+    list of dict
+        plane, height_mm [mm] and state (live, earth, dead or off) of each; empty for a fence of mesh.
     """
     told = [dict(wire) for wire in catalogue()[part.key].get("wires", [])]
     while told and (missing := part.top_mm - max(wire["height_mm"] for wire in told)) > 20:
@@ -336,7 +425,13 @@ def wires(part: Part) -> list[dict[str, Any]]:
 
 
 def extra_wires_mm(part: Part) -> list[float]:
-    """Heights [mm] of the plain wires above a mesh that is not sold wide enough, no farther apart than RUT889 says."""
+    """Heights of the plain wires above a mesh that is not sold wide enough, no farther apart than TAS-DEER says [mm].
+
+    Parameters
+    ----------
+    part
+        The fence, sized [mm].
+    """
     facts = catalogue()[part.key]
     if "extra_wire_gap_mm" not in facts or part.top_mm - part.width_mm <= 1 or part.width_mm == 0:
         return []
@@ -345,16 +440,43 @@ def extra_wires_mm(part: Part) -> list[float]:
 
 
 def live_wires(part: Part) -> int:
-    """Live wires above the snow."""
+    """Live wires above the snow.
+
+    Parameters
+    ----------
+    part
+        The fence, sized [mm].
+    """
     return sum(wire["state"] == "live" for wire in wires(part))
 
 
 def is_live(part: Part) -> bool:
-    """Whether anything of this barrier is electrified."""
+    """Whether anything of this barrier is electrified.
+
+    Parameters
+    ----------
+    part
+        A barrier [no unit].
+    """
     return bool(catalogue()[part.key].get("kind") == "electric")
 
 
 def around_stem_mm(gap_mm: float, stem_mm: float = STEM_MM, overlap_mm: float = 0.0) -> float:
-    """Length to cut for a cage or cylinder [mm]: pi x (stem + 2 x gap) + overlap."""
+    """Length to cut for a cage or cylinder [mm]: pi x (stem + 2 x gap) + overlap.
+
+    Parameters
+    ----------
+    gap_mm
+        Between stem and mesh [mm].
+    stem_mm
+        The stem's diameter [mm].
+    overlap_mm
+        Of the two ends [mm].
+
+    Raises
+    ------
+    CannotUse
+        For a length below nought.
+    """
     from_nought(gap_mm, "The gap"), from_nought(stem_mm, "The stem's diameter"), from_nought(overlap_mm, "The overlap")
     return math.pi * (stem_mm + 2 * gap_mm) + overlap_mm

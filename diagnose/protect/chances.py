@@ -30,7 +30,23 @@ def outbreaks() -> dict[str, Any]:
 def two_levels(need: str, yearly_loss: float) -> tuple[float, float, float]:
     """Chance of an outbreak in a year, and the share of bare trees lost in a quiet year and in an outbreak.
 
-    Their mean is the yearly loss that was told. Parameters: need : as in `needs.yaml`. yearly_loss : 0 to 1, no unit.
+    Their mean is the yearly loss that was told.
+
+    Parameters
+    ----------
+    need
+        As in `needs.yaml` [no unit].
+    yearly_loss
+        Share of bare trees lost in a mean year, 0 to 1 [share].
+
+    Returns
+    -------
+    chance, quiet, peak : float
+        The first is a chance a year, 0 to 1, no unit; the others [share]. Without known outbreaks: 0 and the mean twice.
+
+    References
+    ----------
+    .. [1] `outbreaks.yaml`: how often numbers peak and what they then take, each with its source.
     """
     a_share(yearly_loss, "The yearly loss")
     told = outbreaks().get(need)
@@ -49,17 +65,26 @@ def expected_alive(presence: Floats, yearly_loss: Floats, let_through: Floats, y
 
     Parameters
     ----------
-    presence, yearly_loss : shape (animals,), 0 to 1, no unit.
-    let_through : shape (options, animals), share of an animal's damage that gets past, no unit.
-    years : whole years.
+    presence, yearly_loss : numpy.ndarray, shape (animals,)
+        Probability that each is there, and the share of bare trees that it takes in a year, 0 to 1 [no unit].
+    let_through : numpy.ndarray, shape (options, animals)
+        Share of an animal's damage that gets past, 0 to 1 [share].
+    years
+        Whole years, 0 to 1000 [year].
 
     Returns
     -------
-    shape (options, years + 1), 0 to 1.
+    numpy.ndarray, shape (options, years + 1)
+        [share]
+
+    Raises
+    ------
+    CannotUse
+        For shares outside 0 to 1, or tables of not as many animals.
 
     References
     ----------
-    Our own.
+    .. [1] Our own.
     """
     if not all(((shares >= 0) & (shares <= 1)).all() for shares in (presence, yearly_loss, let_through)):
         raise CannotUse("Presence, yearly loss and what gets past are shares from 0 to 1.")
@@ -94,17 +119,32 @@ def drawn_alive(animals: Sequence[tuple[str, str, float, float]], let_through: S
 
     Parameters
     ----------
-    animals : key, need, probability that it is there, and share of bare trees that it takes in a year.
-    let_through : share of each animal's damage that gets past the barriers, no unit.
-    trees : planted. years : whole years.
+    animals
+        Of each: key, need, probability that it is there, and share of bare trees that it takes in a year [no unit].
+    let_through
+        Share of each animal's damage that gets past the barriers, 0 to 1 [share].
+    trees
+        Planted [trees].
+    years
+        Whole years, 0 to 1000 [year].
 
     Returns
     -------
-    shape (worlds, years + 1), whole trees.
+    numpy.ndarray, shape (worlds, years + 1)
+        Whole numbers, never rising from year to year [trees].
+
+    Raises
+    ------
+    CannotUse
+        For not as many animals as shares, or figures that are no shares.
+
+    Notes
+    -----
+    The worlds are the same at each call. The luck of single trees is the binomial's normal approximation.
 
     References
     ----------
-    Our own.
+    .. [1] Our own.
     """
     a_whole(trees, "Trees", 0, 1_000_000_000), a_whole(years, "Years", 0, 1000)
     if len(animals) != len(let_through) or any(len(animal) != 4 for animal in animals):
@@ -131,7 +171,20 @@ def drawn_alive(animals: Sequence[tuple[str, str, float, float]], let_through: S
 
 
 def surely(alive: Floats, sureness: float) -> float:
-    """The number that is reached with at least this probability, from drawn numbers of shape (worlds,)."""
+    """The number that is reached with at least this probability.
+
+    Parameters
+    ----------
+    alive : numpy.ndarray, shape (worlds,)
+        Drawn numbers, in any unit.
+    sureness
+        Probability, 0 to 1 [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where nothing was drawn.
+    """
     a_share(sureness, "The sureness")
     if not len(alive) or np.isnan(alive).any():
         raise CannotUse("Nothing was drawn: there is no number to be sure of.")
@@ -142,7 +195,31 @@ def renewals(usual_years: float, least_years: float | None, years: int) -> Float
     """Pieces renewed in each of years 0 .. years, for one piece that is kept up until the trees are out of reach.
 
     Lives run from the least to MOST_LIFE times the usual one, most often the usual one (a triangle); what fails in the last
-    year is not renewed, since the trees are then out of reach. Returns shape (years + 1,).
+    year is not renewed, since the trees are then out of reach.
+
+    Parameters
+    ----------
+    usual_years
+        The usual life, above 0 [year].
+    least_years
+        The least life [year]; None for LEAST_LIFE times the usual one.
+    years
+        Whole years, 0 to 1000 [year].
+
+    Returns
+    -------
+    numpy.ndarray, shape (years + 1,)
+        [pieces], none in year 0.
+
+    Raises
+    ------
+    CannotUse
+        For a life or time that cannot be.
+
+    References
+    ----------
+    .. [1] Renewals by convolution of lives are textbook (Cox 1962, Renewal Theory, from memory); the triangle is our own
+       choice.
     """
     above_nought(usual_years, "The usual life"), a_whole(years, "Years", 0, 1000)
     if least_years is not None:

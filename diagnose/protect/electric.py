@@ -28,7 +28,17 @@ HELD = ((1500.0, 0.0), (1800.0, 0.14), (2100.0, 0.85), (2400.0, 1.0))
 
 @dataclass(frozen=True)
 class Energiser:
-    """joules_by_fence, joules_by_wire : both published rules. joules : the one to buy for, the larger."""
+    """What drives an electric fence, and its earth.
+
+    Parameters
+    ----------
+    joules_by_fence, joules_by_wire, joules
+        By both published rules, and the one to buy for [J].
+    rods, rod_m, rod_spacing_m
+        Earth rods: how many, how long and how far apart [rods, m, m].
+    volts
+        To build for [V].
+    """
 
     joules_by_fence: float
     joules_by_wire: float
@@ -39,6 +49,7 @@ class Energiser:
     volts: int
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values: energy [J], rods and their spacing [m], volts [V]."""
         return {"joules": round(self.joules, 2),
                 "by_length_of_fence": {"joules": round(self.joules_by_fence, 2), "source": "GERRISH"},
                 "by_live_wire": {"joules": round(self.joules_by_wire, 2), "source": "UME-E"},
@@ -47,11 +58,25 @@ class Energiser:
 
 
 def energiser(fence_m: float, live_wires: int, dry: bool = False) -> Energiser:
-    """Energiser and earth for a fence of this length [m] with so many live wires.
+    """Energiser and earth for a fence.
 
-    One joule a mile of fence (GERRISH) or of live wire (UME-E), the latter to buy for; 3 ft of earth rod a joule
-    (GERRISH), rods of 6 ft, at least three (MNDNR-E), 3 m apart; twice as many on sand and dry ground (more there:
-    MNDNR-E and OSU-DRY, the number is our choice). Raises CannotUse for no length or no live wire.
+    One joule a mile of fence (GERRISH) or of live wire (UME-E), the latter to buy for; 3 ft of earth rod a joule (GERRISH),
+    rods of 6 ft, at least three (MNDNR-E), 3 m apart; twice as many on sand and dry ground (more there: MNDNR-E and OSU-DRY,
+    the number is our choice).
+
+    Parameters
+    ----------
+    fence_m
+        Length of the fence [m].
+    live_wires
+        How many, one or more [no unit].
+    dry
+        Is it sand or dry ground? [no unit]
+
+    Raises
+    ------
+    CannotUse
+        For no length or no live wire.
     """
     if not (math.isfinite(fence_m) and fence_m > 0 and math.isfinite(live_wires) and live_wires >= 1):
         raise CannotUse("an electric fence needs a length above zero and at least one live wire")
@@ -63,16 +88,37 @@ def energiser(fence_m: float, live_wires: int, dry: bool = False) -> Energiser:
 
 
 def rods_for(joules: float) -> int:
-    """Earth rods of 6 ft for this energiser (GERRISH: 3 ft a joule; MNDNR-E: three at least)."""
+    """Earth rods of 6 ft for this energiser (GERRISH: 3 ft a joule; MNDNR-E: three at least).
+
+    Parameters
+    ----------
+    joules
+        Output of the energiser [J].
+
+    Raises
+    ------
+    CannotUse
+        For an output below nought.
+    """
     return max(LEAST_RODS, math.ceil(from_nought(joules, "The energiser's joules") * ROD_FEET_A_JOULE / ROD_FEET - 1e-9))
 
 
 def held_share(height_mm: float) -> float:
-    """Share of white-tailed deer that a physical fence of this height held, straight between the trial's heights.
+    """Share of white-tailed deer that a physical fence held, straight between the trial's heights.
+
+    Parameters
+    ----------
+    height_mm
+        Of the fence [mm].
+
+    Returns
+    -------
+    float
+        0 up to the trial's lowest height, 1 from its highest on [share].
 
     References
     ----------
-    VerCauteren et al. 2010, J. Wildl. Manage. 74:1378 (VC10). A trial with motivated deer in pens.
+    .. [1] VerCauteren et al. 2010, J. Wildl. Manage. 74:1378 (VC10). A trial with motivated deer in pens.
     """
     if a_number(height_mm, "The height") <= HELD[0][0]:
         return 0.0
@@ -82,12 +128,24 @@ def held_share(height_mm: float) -> float:
     return 1.0
 
 
-def clear_of_lines(kilovolts: float) -> str:
-    """How a live fence keeps clear of an overhead line of this voltage [kV], in words.
+def clear_of_lines(kilovolts: float, live: bool = True) -> str:
+    """How a fence keeps clear of an overhead line, in words.
+
+    Parameters
+    ----------
+    kilovolts
+        The line's voltage [kV].
+    live
+        Whether the fence is electrified [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a voltage below nought.
 
     References
     ----------
-    IEC 60335-2-76, annex BB, as reprinted in energiser manuals (IEC-BB).
+    .. [1] IEC 60335-2-76, annex BB, as reprinted in energiser manuals (IEC-BB).
 
     Examples
     --------
@@ -97,9 +155,10 @@ def clear_of_lines(kilovolts: float) -> str:
     from_nought(kilovolts, "The voltage")
     clear = next(metres for limit, metres in LINE_CLEAR_M if kilovolts <= limit)
     beside = LOW_BESIDE_M if kilovolts <= 1 else HIGH_BESIDE_M
+    ask = ("Ask the line's owner before you build there; keep long rods, posts and wire low beneath it, and raise and drive "
+           "nothing tall there.")
+    if not live:
+        return f"Overhead line of {kilovolts:g} kV: {ask}"
     return (f"Overhead line of {kilovolts:g} kV: cross it as nearly at right angles as can be and only beneath it; every "
-            f"wire "
-            f"{clear:g} m clear of it at least, and no wire higher than {LINE_TOP_M:g} m within {beside:g} m to either "
-            f"side of "
-            "its outermost conductor (IEC-BB). Ask the line's owner before you build there; keep long rods and wire on the "
-            "ground beneath it.")
+            f"wire at least {clear:g} m clear of it, and no wire higher than {LINE_TOP_M:g} m for at least {beside:g} m to "
+            f"either side of its outermost conductor (IEC-BB). {ask}")

@@ -19,23 +19,34 @@ CROSS_AT = 0.75  # height of a cross-member as a share of the post's head (BRACE
 
 @dataclass(frozen=True)
 class Posts:
-    """What stands in the ground of a fence. Lengths in mm, numbers whole.
+    """What stands in the ground of a fence.
 
     Parameters
     ----------
-    line : posts between the ends. anchors : at corners, gates and braces within a long side. pulls : directions in which
-        a strained length pulls at an anchor, each of which is braced. within : braces within long sides.
-    line_length_mm, end_length_mm, line_depth_mm, end_depth_mm : of line posts, and of anchors and brace posts.
-    sold : whether both lengths are sold.
-    cross_mm : length of a cross-member or strut; cross_at_mm : height of the cross-member. brace_posts : a brace's own
-    posts.
-    tie_m : wire for one diagonal tie, twice round [m].
+    line, anchors
+        Posts between the ends, and at corners, gates and braces within a long side [posts].
+    pulls, within
+        Directions in which a strained length pulls at an anchor, each of which is braced, and braces within long sides
+        [braces].
+    lengths
+        Strained lengths, each from one anchor to the next [lengths].
+    line_length_mm, end_length_mm, line_depth_mm, end_depth_mm
+        Of line posts, and of anchors and brace posts [mm].
+    sold
+        Are both lengths sold? [no unit]
+    cross_mm, cross_at_mm
+        Length of a cross-member or strut, and height of the cross-member [mm].
+    brace_posts
+        A brace's own posts [posts].
+    tie_m
+        Wire for one diagonal tie, twice round [m].
     """
 
     line: int
     anchors: int
     pulls: int
     within: int
+    lengths: int
     line_length_mm: float
     end_length_mm: float
     line_depth_mm: float
@@ -48,7 +59,19 @@ class Posts:
 
 
 def posts_of(place: Planting, part: Part) -> Posts:
-    """The posts of a fence round this planting: each corner is braced both ways, each gate on both sides."""
+    """The posts of a fence round this planting: each corner is braced both ways, each gate on both sides.
+
+    Parameters
+    ----------
+    place
+        The planting; its record tells each unit.
+    part
+        The fence, sized [mm].
+
+    References
+    ----------
+    .. [1] Depths and braces: `barriers.yaml`, BRACE-8; more in sand and frost from memory.
+    """
     facts, ground = catalogue()[part.key], place.ground
     run = BRACE_RUN_SAND_M if place.soil == "sand" else BRACE_RUN_M
     along = ground.fence_m / ground.perimeter_m
@@ -65,18 +88,35 @@ def posts_of(place: Planting, part: Part) -> Posts:
     own, across = int(facts["end_brace"]["posts"]), float(facts["end_brace"]["apart_mm"][0])
     cross_at = CROSS_AT * head
     tie = 2 * math.hypot(across, cross_at) / 1000 * 2
-    return Posts(line_posts(place, part), anchors, pulls if own else 0, within, line, end, line - head, end - head,
+    lengths = ground.corners + place.gates + within
+    return Posts(line_posts(place, part), anchors, pulls if own else 0, within, lengths, line, end, line - head, end - head,
                  line_sold and end_sold, across, cross_at, own, tie if own == 2 else 0.0)
 
 
 def post_spacing_mm(place: Planting, part: Part) -> float:
-    """The catalogue's spacing of line posts, or a programme's if that is closer [mm]."""
+    """The catalogue's spacing of line posts, or a programme's if that is closer [mm].
+
+    Parameters
+    ----------
+    place
+        The planting; of its programme's demands post_spacing_mm_max is read [mm].
+    part
+        The fence [no unit].
+    """
     own = float(catalogue()[part.key]["post_spacing_mm"][0])
     return min(own, float(place.spec.get("post_spacing_mm_max", math.inf)))
 
 
 def line_posts(place: Planting, part: Part) -> int:
-    """Posts between the corners, side by side of the boundary; each side begins anew."""
+    """Posts between the corners, side by side of the boundary; each side begins anew.
+
+    Parameters
+    ----------
+    place
+        The planting, its sides [m].
+    part
+        The fence [no unit].
+    """
     spacing = post_spacing_mm(place, part) / 1000
     along = place.ground.fence_m / place.ground.perimeter_m
     return sum(max(0, math.ceil(side * along / spacing - 1e-9) - 1) for side in place.ground.sides_m)

@@ -16,9 +16,16 @@ CORNER_DEG = 15.0  # a turn sharper than this needs a braced post; our choice
 class Ground:
     """The land of a planting.
 
-    corners_m : corners on a plane round the middle, x east, y north [m], first corner not repeated. perimeter_m,
-    area_m2 : geodesic where corners were longitude and latitude. sides_m : length of each side [m].
-    slope_percent : steepest slope across which the line runs.
+    Parameters
+    ----------
+    corners_m
+        Corners on a plane round the middle, x east, y north, first corner not repeated [m].
+    sides_m, perimeter_m
+        Length of each side, and of all; geodesic where corners were longitude and latitude [m].
+    area_m2
+        Geodesic where corners were longitude and latitude [m2].
+    slope_percent
+        Steepest slope across which the line runs [%].
     """
 
     corners_m: tuple[tuple[float, float], ...]
@@ -41,12 +48,23 @@ class Ground:
 def ground_from(corners: Iterable[Iterable[float]], slope_percent: float = 0.0, lonlat: bool = True) -> Ground:
     """The land inside corners, in order round it; its area and sides are geodesic where they are longitudes and latitudes.
 
-    corners : longitude, latitude [degrees WGS84], or x, y [m] when lonlat is False. Raises CannotUse for fewer than
-    three corners, a boundary that crosses itself and coordinates that are none.
+    Parameters
+    ----------
+    corners
+        Longitude and latitude, WGS 84 [degree], or x and y [m] where `lonlat` is False; three or more.
+    slope_percent
+        Steepest slope across which the line runs, 0 to 150 [%].
+    lonlat
+        Are the corners longitude and latitude? [no unit]
+
+    Raises
+    ------
+    CannotUse
+        For fewer than three corners, a boundary that crosses itself and coordinates or a slope that are none.
 
     References
     ----------
-    Karney, C. F. F. (2013), Algorithms for geodesics, J. Geodesy 87 (through pyproj.Geod).
+    .. [1] Karney 2013, Algorithms for geodesics (through pyproj.Geod).
     """
     from pyproj import Geod
     from shapely.geometry import Polygon
@@ -73,7 +91,20 @@ def ground_from(corners: Iterable[Iterable[float]], slope_percent: float = 0.0, 
 
 
 def ground_from_geojson(told: Mapping[str, Any], slope_percent: float = 0.0) -> Ground:
-    """The land of the first polygon in a GeoJSON object (RFC 7946: longitude, latitude)."""
+    """The land of the first polygon in a GeoJSON object; holes in it are not left out.
+
+    Parameters
+    ----------
+    told
+        The object as RFC 7946 has it, longitude before latitude [degree].
+    slope_percent
+        Steepest slope across which the line runs, 0 to 150 [%].
+
+    Raises
+    ------
+    CannotUse
+        Where it holds no polygon, and as `ground_from`.
+    """
     shape: Any = told
     if told.get("type") == "FeatureCollection":
         shape = next(iter(told.get("features") or []), None)
@@ -86,7 +117,20 @@ def ground_from_geojson(told: Mapping[str, Any], slope_percent: float = 0.0) -> 
 
 
 def square_ground(area_m2: float, slope_percent: float = 0.0) -> Ground:
-    """A square of this area [m2], for a planting whose outline is not known."""
+    """A square, for a planting whose outline is not known.
+
+    Parameters
+    ----------
+    area_m2
+        Its area, above 0 [m2].
+    slope_percent
+        Steepest slope across which the line runs, 0 to 150 [%].
+
+    Raises
+    ------
+    CannotUse
+        For no area, or a slope that is none.
+    """
     if not (math.isfinite(area_m2) and area_m2 > 0):
         raise CannotUse("the area of the planting must be above zero")
     side = math.sqrt(area_m2)

@@ -26,9 +26,15 @@ class Row:
 
     Parameters
     ----------
-    kind : a key of KINDS. option : the best of it; None where nothing of the kind holds any of the animals here.
-    reaches : whether it keeps out all that must be kept out, leaves the wanted trees as surely as asked for, and is within
-        the budget. fails : what it does not do, in words.
+    kind
+        A key of KINDS [no unit].
+    option
+        The best of it; None where nothing of the kind holds any of the animals here [no unit].
+    reaches
+        Does it keep out all that must be kept out, leave the wanted trees as surely as asked for, and stay within the
+        budget? [no unit]
+    fails
+        What it does not do, in words [no unit].
     """
 
     kind: str
@@ -37,12 +43,26 @@ class Row:
     fails: str
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, with the best option of the kind, None where it has none."""
         return {"kind": self.kind, "words": KINDS[self.kind], "reaches": self.reaches, "fails": self.fails,
                 "best": self.option.as_json() if self.option else None}
 
 
 def kinds_of(place: Planting, field: Field) -> tuple[Row, ...]:
-    """The best of each kind: the cheapest that does all that is wanted, else the one that leaves most trees alive."""
+    """The best of each kind: the cheapest that does all that is wanted, else the one that leaves most trees alive.
+
+    Parameters
+    ----------
+    place
+        The planting and what is wanted of it; its record tells each unit.
+    field
+        Its combinations of barriers, as `options.field_of` makes them; its record tells each unit.
+
+    Returns
+    -------
+    tuple of Row
+        A row a kind, in the order of KINDS.
+    """
     which = np.array([catalogue()[part.key]["kind"] for part in field.pieces] + [""])
     picked = which[field.picked]
     used = picked != ""
@@ -57,7 +77,7 @@ def kinds_of(place: Planting, field: Field) -> tuple[Row, ...]:
         else:
             mine = used.any(axis=1) & (~used | (picked == kind)).all(axis=1)
         row = reaching(place, field, mine & must & affordable)
-        best = row if row is not None else best_alive(field, mine)
+        best = row if row is not None else best_alive(place, field, mine)
         option = None if best is None else option_at(place, field, best)
         rows.append(Row(kind, option, row is not None, _fails(place, option) if option else _none_of(place, kind)))
     return tuple(rows)
@@ -67,10 +87,8 @@ def _none_of(place: Planting, kind: str) -> str:
     """Why there is nothing of a kind: left out here, or of no use against these animals."""
     held = [key for key, facts in catalogue().items() if key in buildable() and facts["kind"] == kind
             and set(facts["against"]) & {*place.needs}]
-    why = dict.fromkeys(reason for key in held if (reason := left_out(place, key)))
-    if why:
-        return "left out: " + "; ".join(why)
-    return "cannot be built tall enough here" if held else "holds none of these animals here"
+    why = dict.fromkeys(left_out(place, key) or "cannot be built tall enough here" for key in held)
+    return "left out: " + "; ".join(why) if why else "holds none of these animals here"
 
 
 def _fails(place: Planting, option: Option) -> str:

@@ -23,10 +23,11 @@ LAYERS = ("area", "area_foot", "area_root", "stem", "base", "root", "band", "spr
 # what stands on one line, or at one stem
 TOGETHER = (("area", "area_foot"), ("area_root",), ("stem", "base", "root", "band"), ("spray",))
 MOST_PARTS = 3  # more parts at once are not planned; our choice
-NEARLY = 0.98  # so many of the most trees are as good as them; our choice
+NEARLY = 0.98  # so many of the most trees are as good as they are; our choice
 ROUNDING = 0.95  # room for the rounding of drawn trees
 TUBES = {"solid_tube", "mesh_tube"}
 MOST_LIVE_M = 40_000.0  # 25 miles of live wire, 25 J at the published joule a mile; what is larger is not sold (from memory)
+GRAZED_INSIDE = ("area", "area_foot")  # what stands round land that stock graze would shut them out
 LIVES_ALONE = ("electric",)  # kinds of fence that no metal netting may hang on
 Floats = NDArray[np.float64]
 
@@ -37,11 +38,17 @@ class Option:
 
     Parameters
     ----------
-    first : money for the first year, the buying list and the hours. barriers : all payments for the barriers over the
-        years. losses : expected losses of trees. survivors : trees expected alive at the end.
-    surely_alive : trees alive at the end with the sureness asked for; alive_range : with 10 and 90 %.
-    hours, yearly_hours : a person's work to build it, and to look after it, a year.
-    holds : culprit, and the share of its damage that is kept away, no unit.
+    parts
+        The barriers [no unit].
+    first, barriers, losses
+        For the first year, the buying list and the hours; all payments for the barriers over the years; expected losses of
+        trees [money].
+    survivors, surely_alive, alive_range
+        Alive at the end: expected, with the sureness asked for, and with 10 and 90 % [trees].
+    hours, yearly_hours
+        A person's work to build it, and to look after it [h, h a year].
+    holds
+        Culprit, and the share of its damage that is kept away [share].
     """
 
     parts: tuple[Part, ...]
@@ -57,10 +64,12 @@ class Option:
 
     @property
     def total(self) -> float:
+        """Barriers and losses over the years [money]."""
         return self.barriers + self.losses
 
     @property
     def keys(self) -> tuple[str, ...]:
+        """Keys of its barriers in the catalogue."""
         return tuple(part.key for part in self.parts)
 
     @property
@@ -70,6 +79,7 @@ class Option:
 
     @property
     def name(self) -> str:
+        """Names of its barriers, joined by "+"; "nothing" where it has none."""
         return " + ".join(part.name for part in self.parts) or "nothing"
 
     @property
@@ -79,13 +89,16 @@ class Option:
 
     @property
     def unstopped(self) -> tuple[str, ...]:
+        """Culprits that are not kept out."""
         return tuple(culprit for culprit, share in self.holds if share < KEPT_OUT)
 
     @property
     def per_survivor(self) -> float:
+        """Total cost over the trees expected alive, infinite where none is [money a tree]."""
         return self.total / self.survivors if self.survivors > 0 else math.inf
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values: money to 0.01, trees and hours to 0.1, shares to 0.001."""
         return {"barriers": list(self.keys), "name": self.name, "first_cost": round(self.first, 2),
                 "barriers_cost": round(self.barriers, 2), "losses_cost": round(self.losses, 2),
                 "total_cost": round(self.total, 2), "surviving_trees": round(self.survivors, 1),
@@ -103,10 +116,18 @@ class Field:
 
     Parameters
     ----------
-    pieces : every barrier in every size. picked : shape (options, MOST_PARTS), rows of `pieces`, -1 for none.
-    let_through : shape (options, animals). held : shape (options, needs) with `needs` in their order.
-    first, fixed, barriers, losses, survivors : shape (options,); fixed is what deaths do not change.
-    renewing : shape (pieces + 1, years + 1), today's worth of renewing all of a piece; round_it : whether it is a fence.
+    pieces, costs
+        Every barrier in every size, and what each takes [no unit].
+    picked
+        (options, MOST_PARTS), rows of `pieces`, -1 for none [no unit].
+    let_through, held
+        (options, animals), and (options, needs) with `needs` in their order [share].
+    first, fixed, barriers, losses
+        (options,); `fixed` is what deaths do not change [money].
+    renewing, round_it
+        (pieces + 1, years + 1), today's worth of renewing all of a piece [money]; (pieces + 1,) is it a fence?
+    survivors
+        (options,) expected alive at the end [trees].
     """
 
     pieces: tuple[Part, ...]
@@ -124,9 +145,17 @@ class Field:
 
     @property
     def total(self) -> Floats:
+        """(options,) barriers and losses over the years [money]."""
         return self.barriers + self.losses
 
     def parts(self, row: int) -> tuple[Part, ...]:
+        """The barriers of one combination.
+
+        Parameters
+        ----------
+        row
+            Of the tables [no unit].
+        """
         own = a_whole(row, "The row", 0, len(self.picked) - 1)
         return tuple(self.pieces[number] for number in self.picked[own] if number >= 0)
 
@@ -138,6 +167,11 @@ def field_of(place: Planting) -> Field:
     past multiplies; of several on one line, or at one stem, the best counts, for what opens one opens the other (our
     choice). Payments are discounted; guards are renewed at trees that live, fences whole, and nothing once the trees are
     out of reach.
+
+    Parameters
+    ----------
+    place
+        The planting and what is wanted of it; its record tells each unit.
     """
     pieces, mains = _pieces(place)
     costs = tuple(costed(place, part, main) for part, main in zip(pieces, mains, strict=True))
@@ -184,7 +218,22 @@ def _reckoned(place: Planting, picked: NDArray[np.int64], let_through: Floats, f
 
 
 def totals_if(place: Planting, field: Field, presence: Floats) -> Floats:
-    """Cost over life plus expected loss of every row, (options,), where each animal is there with these probabilities."""
+    """Cost over life plus expected loss of every row, where each animal is there with these probabilities.
+
+    Parameters
+    ----------
+    place
+        The planting; its record tells each unit.
+    field
+        Its combinations of barriers, as `field_of` makes them [no unit].
+    presence : numpy.ndarray, shape (animals,)
+        Probabilities in the order of `place.animals`, 0 to 1 [no unit].
+
+    Returns
+    -------
+    numpy.ndarray, shape (options,)
+        [money of today]
+    """
     barriers, losses, _ = _reckoned(place, field.picked, field.let_through, field.fixed, field.renewing, field.round_it,
                                     presence)
     return barriers + losses
@@ -233,13 +282,15 @@ def left_out(place: Planting, key: str) -> str:
     Parameters
     ----------
     place
-        the planting and its demands [each its own unit].
+        The planting and its demands [each its own unit].
     key
         a barrier of the catalogue [no unit].
     """
     facts, spec = catalogue()[one_of(key, buildable(), "The barrier")], place.spec
     asked_for = key in spec.get("barrier", [])
     main = facts["where"] in ("area", "stem")
+    if "grazed" in place.site and facts["where"] in GRAZED_INSIDE:
+        return "stock are to graze between the trees"
     if facts.get("for_conifers") is False and place.conifers:
         return "not round conifers"
     if facts.get("large_trees_only") and not place.large_trees:
@@ -299,7 +350,15 @@ def _fits(numbers: tuple[int, ...], pieces: Sequence[Part], mains: Sequence[Part
 
 
 def option_at(place: Planting, field: Field, row: int) -> Option:
-    """One row of the tables as an option, its first cost that of its own buying list, stock used once."""
+    """One row of the tables as an option, its first cost that of its own buying list, stock used once.
+
+    Parameters
+    ----------
+    place, field
+        As for `totals_if`, each in its own unit.
+    row
+        Of the tables [no unit].
+    """
     parts = field.parts(row)
     costs = [field.costs[number] for number in field.picked[row] if number >= 0]
     lines = bill(place, parts)
@@ -316,12 +375,34 @@ def option_at(place: Planting, field: Field, row: int) -> Option:
 
 
 def by_cost(field: Field) -> NDArray[np.int64]:
-    """Rows from the least cost over life and expected loss up; fewer parts first where costs are equal."""
+    """Rows from the least cost over life and expected loss up; fewer parts first where costs are equal.
+
+    Parameters
+    ----------
+    field
+        Combinations of barriers, as `field_of` makes them [no unit].
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (options,)
+        Rows of the tables.
+    """
     return np.lexsort(((field.picked >= 0).sum(axis=1), np.round(field.total, 6)))
 
 
 def holding(place: Planting, field: Field) -> NDArray[np.bool_]:
-    """Which rows keep out all that must be kept out."""
+    """Which rows keep out all that must be kept out.
+
+    Parameters
+    ----------
+    place, field
+        As for `totals_if`, each in its own unit.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (options,)
+        At least KEPT_OUT of each such animal's damage is held.
+    """
     told = np.ones(len(field.picked), dtype=bool)
     for culprit in place.must:
         told &= field.held[:, place.needs.index(NEED_OF[culprit])] >= KEPT_OUT
@@ -329,7 +410,13 @@ def holding(place: Planting, field: Field) -> NDArray[np.bool_]:
 
 
 def compare(place: Planting) -> list[Option]:
-    """The cheapest of each combination of barriers, cheapest total first; nothing at all is one of them."""
+    """The cheapest of each combination of barriers, cheapest total first; nothing at all is one of them.
+
+    Parameters
+    ----------
+    place
+        The planting; its record tells each unit.
+    """
     field = field_of(place)
     best: dict[tuple[str, ...], int] = {}
     for row in by_cost(field):
@@ -338,7 +425,13 @@ def compare(place: Planting) -> list[Option]:
 
 
 def least_expected_cost(place: Planting) -> float:
-    """Cost over life plus expected loss of the cheapest plan, whatever it keeps out or reaches."""
+    """Cost over life plus expected loss of the cheapest plan, whatever it keeps out or reaches [money of today].
+
+    Parameters
+    ----------
+    place
+        The planting; its record tells each unit.
+    """
     return float(field_of(place).total.min())
 
 
@@ -347,6 +440,13 @@ def reaching(place: Planting, field: Field, allowed: NDArray[np.bool_]) -> int |
 
     A number that is reached with probability s has an expectation of at least s times the number (Markov), so that most
     plans need not be drawn; nor does one that lets through no less of anything than a cheaper one.
+
+    Parameters
+    ----------
+    place, field
+        As for `totals_if`, each in its own unit.
+    allowed : numpy.ndarray of bool, shape (options,)
+        Rows that may be taken [no unit].
     """
     seen = np.empty((0, field.let_through.shape[1]))
     enough = ROUNDING * place.sureness * place.target_trees
@@ -361,18 +461,74 @@ def reaching(place: Planting, field: Field, allowed: NDArray[np.bool_]) -> int |
 
 
 def surely_alive(place: Planting, field: Field, row: int) -> float:
-    """Trees alive at the end with the sureness asked for."""
+    """Trees alive at the end with the sureness asked for [trees].
+
+    Parameters
+    ----------
+    place, field
+        As for `totals_if`, each in its own unit.
+    row
+        Of the tables [no unit].
+    """
     a_whole(row, "The row", 0, len(field.picked) - 1)
     return surely(drawn_alive(place.animals, field.let_through[row], place.trees, place.years)[:, -1], place.sureness)
 
 
-def best_alive(field: Field, allowed: NDArray[np.bool_]) -> int | None:
-    """The cheapest allowed row that leaves all but as many trees alive on average as any; None where nothing is allowed."""
-    if not allowed.any():
-        return None
-    most = float(field.survivors[allowed].max())
-    return next(int(row) for row in by_cost(field) if allowed[row] and field.survivors[row] >= NEARLY * most)
+def best_alive(place: Planting, field: Field, allowed: NDArray[np.bool_]) -> int | None:
+    """The cheapest allowed row that leaves all but as many trees surely alive as any; None where nothing is allowed.
+
+    The last few trees may cost as much as all the others, so that NEARLY of the most is enough. A row that lets through no
+    less of anything than a cheaper one need not be drawn.
+
+    Parameters
+    ----------
+    place
+        What is to be protected [no unit].
+    field
+        All combinations [no unit].
+    allowed
+        Rows that may be taken, (options,) [no unit].
+    """
+    seen, best = np.empty((0, field.let_through.shape[1])), []
+    for row in by_cost(field):
+        past = field.let_through[row]
+        if not allowed[row] or (seen <= past + 1e-12).all(axis=1).any():
+            continue
+        seen = np.vstack([seen, past])
+        best.append((int(row), surely_alive(place, field, int(row))))
+    most = max((alive for _, alive in best), default=0.0)
+    return next((row for row, alive in best if alive >= NEARLY * most), None)
+
+
+def holding_most(place: Planting, field: Field, allowed: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which allowed rows keep out as many of those that must be kept out as any allowed row does.
+
+    Parameters
+    ----------
+    place
+        What is to be protected [no unit].
+    field
+        All combinations [no unit].
+    allowed
+        Rows that may be taken, (options,) [no unit].
+    """
+    kept = np.zeros(len(field.picked), dtype=int)
+    for culprit in place.must:
+        kept += field.held[:, place.needs.index(NEED_OF[culprit])] >= KEPT_OUT
+    return allowed & (kept == kept[allowed].max(initial=0))
 
 
 def within_budget(place: Planting, field: Field) -> NDArray[np.bool_]:
+    """Which rows cost no more in the first year than there is.
+
+    Parameters
+    ----------
+    place, field
+        As for `totals_if`, each in its own unit.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (options,)
+        All True without a budget.
+    """
     return np.ones(len(field.picked), dtype=bool) if place.budget is None else field.first <= place.budget + 0.005

@@ -24,6 +24,7 @@ from diagnose.protect.options import (
     by_cost,
     field_of,
     holding,
+    holding_most,
     option_at,
     reaching,
     totals_if,
@@ -48,6 +49,7 @@ BEARS_ON = {
     "barbed_offset": {"live"}, "vole_burial": {"vole", "vole_below", "mouse_or_rat"}, "vole_opening": {"vole", "vole_below"},
     "rabbit_snow_margin": {"rabbit", "hare"}, "rabbit_fence_height": {"rabbit_netting"}, "fence_or_guards": {"any"},
     "fence_life": {"woven_wire"}, "deer_fence_height": {"woven_wire"}, "rub_diameter": {"deer_rub"},
+    "vole_height": {"vole", "vole_below"}, "electric_elk": {"elk"}, "electric_life": {"electric_strands", "slanted_strands"},
     "inner_plane": {"two_planes"}, "tube_removal": {"solid_tube", "mesh_tube"}, "tube_foot": {"solid_tube", "mesh_tube"},
     "cylinder_stake": {"hardware_cylinder"}, "beaver_hex_netting": {"beaver"}, "beaver_height": {"beaver"},
 }  # fmt: skip
@@ -55,12 +57,18 @@ BEARS_ON = {
 
 @dataclass(frozen=True)
 class BreakEven:
-    """Where a fence costs less than guards, and what a tree must be worth for the plan to pay.
+    """Where a fence costs less than guards.
 
     Parameters
     ----------
-    area_ha : above it the best fence costs less than the best guards, at this shape and spacing. trees : above so many
-        trees on this area. tree_value : from this price of a lost tree on the plan costs less than doing nothing.
+    fence, guards
+        Names of the best of both [no unit].
+    fence_a_m, guards_a_tree
+        What they cost [money a metre, money a tree].
+    area_ha, here_ha
+        Above it the fence costs less, at this shape and spacing; and the area here [ha].
+    trees
+        Above so many on this area the fence costs less [trees].
     """
 
     fence: str
@@ -72,6 +80,7 @@ class BreakEven:
     trees: float
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, beside what has been published on it; ha to 0.001, money to 0.01."""
         return {"fence": self.fence, "guards": self.guards, "fence_cost_a_metre": round(self.fence_a_m, 2),
                 "guards_cost_a_tree": round(self.guards_a_tree, 2), "area_ha": round(self.area_ha, 3),
                 "this_planting_ha": round(self.here_ha, 3), "trees_here": round(self.trees),
@@ -84,9 +93,13 @@ class Doubt:
 
     Parameters
     ----------
-    best : the plan with the least expected total. expected, chosen_expected : of it, and of the plan's own choice.
-    worth_knowing : money that certainty about who is there would save on average (the expected value of perfect
-        information). regret : how much the chosen plan costs too much in the worst case. about : the animals in doubt.
+    best, about
+        The plan with the least expected total, and the animals in doubt [no unit].
+    expected, chosen_expected
+        Total of it, and of the plan's own choice [money].
+    worth_knowing, regret
+        What certainty about who is there would save on average (the expected value of perfect information); how much the
+        chosen plan costs too much in the worst case [money].
     """
 
     best: Option
@@ -97,6 +110,7 @@ class Doubt:
     about: tuple[str, ...]
 
     def as_json(self) -> dict[str, Any]:
+        """As plain values, money to 0.01."""
         return {"barriers": list(self.best.keys), "name": self.best.name, "expected_total": round(self.expected, 2),
                 "chosen_expected_total": round(self.chosen_expected, 2), "about": list(self.about),
                 "worth_of_finding_out": round(self.worth_knowing, 2), "largest_regret": round(self.regret, 2)}
@@ -108,10 +122,26 @@ class Plan:
 
     Parameters
     ----------
-    chosen : the cheapest that does all that is wanted, or the best there is where none does. broken : which wish cannot be
-        met, and what it would take; empty where all are. kinds : the best of each kind. tree_value : price of a lost tree
-        from which on the plan costs less than doing nothing.
-    alive_by_year : year, and trees alive with the plan and without at 10, 50 and 90 %.
+    place, chosen, nothing, others
+        What was asked; the cheapest that does all that is wanted, or the best there is where none does; doing nothing; and
+        other combinations [no unit].
+    broken
+        Which wish cannot be met, and what it would take; empty where all are [no unit].
+    kinds, unstopped
+        The best of each kind, and culprits that get past [no unit].
+    lines, loads
+        The buying list, and loads to carry in [loads].
+    power
+        Key of each electric fence, and its energiser [J].
+    break_even, doubt
+        Fence beside guards; what knowing more is worth; None where that says nothing [no unit].
+    tree_value, least_expected
+        Price of a lost tree from which on the plan costs less than doing nothing; the least expected total of any plan
+        [money].
+    alive_by_year
+        Year, and trees alive with the plan and without at 10, 50 and 90 % [trees].
+    tools, steps, checks, site, measures, fails, cautions, topics
+        What to do and to mind, in words [no unit].
     """
 
     place: Planting
@@ -140,6 +170,7 @@ class Plan:
 
     @property
     def basis(self) -> str:
+        """In words, whether the animals were diagnosed or are only expected."""
         return "diagnosed" if self.place.diagnosed else "expected, not diagnosed"
 
     @property
@@ -154,6 +185,7 @@ class Plan:
 
     @property
     def reaches(self) -> bool:
+        """Whether all that was asked for is met."""
         return not self.broken
 
     @property
@@ -165,6 +197,7 @@ class Plan:
         return (lines + work) / self.chosen.first if self.chosen.first > 0 else 0.0
 
     def as_json(self) -> dict[str, Any]:
+        """The whole plan as plain values: what the command prints and the pages read."""
         place = self.place
         return {
             "basis": self.basis,
@@ -235,13 +268,15 @@ def plan_for(place: Planting) -> Plan:
     Where none does, the plan is the best there is, and says which wish breaks it. What it is worth to find out who is there
     first is the expected value of perfect information, of each doubtful animal and of all.
 
+    Parameters
+    ----------
+    place
+        The planting and what is wanted of it, as `planting.planting` makes it; its record tells each unit.
+
     Raises
     ------
-    CannotUse : where no barrier holds any of what is there.
-
-    References
-    ----------
-    Our own. The value of information: Raiffa, H. & Schlaifer, R. (1961), Applied Statistical Decision Theory (from memory).
+    CannotUse
+        Where no barrier holds any of what is there.
     """
     field = field_of(place)
     if not (field.held > 0).any():
@@ -252,8 +287,10 @@ def plan_for(place: Planting) -> Plan:
     row = reaching(place, field, must & affordable)
     broken = "" if row is not None else _broken(place, field)
     if row is None:
-        rows = [best_alive(field, allowed) for allowed in (must & affordable, affordable)]
-        row = next(one for one in rows if one is not None)
+        nearest = holding_most(place, field, affordable)
+        row = reaching(place, field, nearest)
+        row = best_alive(place, field, nearest) if row is None else row
+        assert row is not None  # doing nothing is always allowed
     chosen = option_at(place, field, row)
     nothing = option_at(place, field, 0)
     lines = bill(place, chosen.parts)
@@ -308,11 +345,10 @@ def _broken(place: Planting, field: Field) -> str:
         option = option_at(place, field, row)
         return (f"The list of what must be kept out breaks it: without it {option.name} reaches {wanted} at "
                 f"{option.first:,.0f} in the first year.")
-    best = best_alive(field, must)
+    best = best_alive(place, field, must)
     option = option_at(place, field, 0 if best is None else best)
     return (f"The target breaks it: no barriers reach {wanted}; the best, {option.name}, leave {option.surely_alive:.0f} "
-            f"that "
-            f"surely, at {option.first:,.0f} in the first year. Lower the target or the sureness, plant more trees, or "
+            f"that surely, at {option.first:,.0f} in the first year. Lower the target or the sureness, plant more trees, or "
             f"replant.")
 
 
@@ -404,7 +440,9 @@ def _tags(place: Planting, chosen: Option) -> set[str]:
              if not part.round_the_planting and "roll_m" in catalogue()[part.key]}
     tags |= {"strained" for part in parts if catalogue()[part.key].get("strained")}
     tags |= {"live" for part in parts if is_live(part)}
+    tags |= {"meshed" if catalogue()[part.key].get("mesh") else "wires" for part in parts if part.round_the_planting}
     tags |= {"live_in_snow" for part in parts for wire in wires(part) if wire["state"] == "off"}
+    tags |= {"dug_in"} if any(part.where == "stem" and part.burial_mm > 0 for part in parts) else set()
     tags |= {"power_line"} if place.power_line_kv > 0 and "live" in tags else set()
     return tags
 
@@ -428,25 +466,26 @@ def _site(place: Planting, tags: set[str]) -> tuple[str, ...]:
     if place.ground.slope_percent > 0 and tags & {"area", "stem", "base"}:
         told.append(f"Slope of {place.ground.slope_percent:.0f} %: heights are counted from the uphill side and the line is "
                     f"{place.ground.fence_m - place.ground.perimeter_m:.0f} m longer than on the map; posts stand "
-                    f"upright, and a "
-                    "brace is added where the slope changes.")
+                    "upright, and a brace is added where the slope changes.")
     if place.strong_wind and tags & {"stem", "base"}:
         told.append("Strong wind: metal stakes on the windward side; a short wooden stake fails.")
     if "area" in tags and tags & STOCK_NEEDS:
-        told.append(f"The fence shuts stock out of all {place.hectares:.2g} ha. Where they are to graze between the trees, "
-                    "demand guards of posts and rails at each tree in its place (stock_guard).")
+        told.append("The fence shuts stock out of the whole planting. Where they are to graze between the trees, "
+                    "say so (site: grazed): each tree then gets a guard of its own.")
     if "area" in tags and place.hectares > LARGEST_BLOCK_HA:
         told.append(_in_blocks(place))
+    if place.strong_wind and "area" in tags:
+        told.append("Strong wind: walk the line after every storm, for a fallen tree opens a fence.")
     if place.strong_wind and "plastic_mesh" in tags:
-        told.append("Strong wind: plastic mesh catches wind and snow; set posts closer and look after every storm.")
+        told.append("Strong wind: plastic mesh catches wind and snow; set its posts closer.")
     if place.frost_mm > 0 and "strained" in tags:
         told.append(f"Frost to {place.frost_mm:.0f} mm: feet of braced posts go below it, or frost lifts them.")
     if place.soil == "sand" and "strained" in tags:
         told.append("Sand: braced posts stand 300 mm deeper and long sides are braced again every 300 m.")
     if place.soil == "rock" and tags & {"area", "area_foot"}:
         told.append("Rock: drill and pin posts, or stand them in boxes of stones; have the line looked at before you order.")
-    if place.power_line_kv > 0 and "live" in tags:
-        told.append(clear_of_lines(place.power_line_kv))
+    if place.power_line_kv > 0 and tags & {"area", "area_foot"}:
+        told.append(clear_of_lines(place.power_line_kv, live="live" in tags))
     for word in place.site:
         changes = knowledge("diagnose.protect", "site.yaml")[word]["changes"]
         told += [text for tag, text in changes.items() if tag in tags]
@@ -466,19 +505,28 @@ def _fails(parts: tuple[Part, ...]) -> tuple[str, ...]:
     told = []
     for part in parts:
         facts = catalogue()[part.key]
-        told += [f"{part.name}, needs: {what}" for what in facts["needs"]]
-        told += [f"{part.name}, fails: {how}" for how in facts["fails"]]
-        told += [f"{part.name}, sign of failing: {how}" for how in facts["seen_by"]]
+        told += [f"{part.name} {words}: {'; '.join(facts[name])}." for name, words in (
+            ("needs", "needs"), ("fails", "fails"), ("seen_by", "shows that it fails")) if facts[name]]
         if part.key == "woven_wire" and any(need == "deer_small" for need, _ in part.holds):
             height = part.top_mm - part.snow_mm
             told.append(f"{part.name}: at {height:.0f} mm about {100 * held_share(height):.0f} % of white-tailed deer are "
-                        f"held, "
-                        f"300 mm less would hold {100 * held_share(height - 300):.0f} % (VC10, height above the snow)")
+                        f"held, 300 mm less would hold {100 * held_share(height - 300):.0f} % (VC10, height above the snow)")
     return tuple(told)
 
 
 def disagreement(topic: str) -> dict[str, Any]:
-    """Every published value of a topic, their sources, the chosen one and why. Raises CannotUse."""
+    """Every published value of a topic, their sources, the chosen one and why.
+
+    Parameters
+    ----------
+    topic
+        As in `disagreements.yaml` [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a topic of which none is kept.
+    """
     if topic not in disagreements():
         raise CannotUse(f"no disagreement is kept about '{topic}'; there is {', '.join(disagreements())}")
     return dict(disagreements()[topic])

@@ -20,12 +20,12 @@ DAMAGE = {"light": 0.03, "moderate": 0.10, "heavy": 0.25, "severe": 0.50}
 RUBS_INSTEAD = "deer_rubbing"  # what deer still do to stock whose crown is out of their reach
 COST_NAMES = ("material", "labour_h", "repair", "life_years", "removal_h", "rounds", "look_h")  # of one barrier, own prices
 NEVER_ZERO = ("life_years", "load_kg", "walk_m_an_hour")  # what other figures are divided by
-# what may lie in stock besides barriers: key -> how its lines of the buying list begin, and its own price, if it has one
-STOCK: Mapping[str, tuple[str, str | None]] = {
-    "stakes": ("stakes for", None), "ties": ("ties for", None), "staples": ("ground staples for", None),
-    "line_posts": ("line posts", None), "corner_posts": ("corner and gate posts", None), "braces": ("braces", "brace"),
-    "gates": ("gates", "gate"), "energiser": ("energiser", "energiser"), "earth_rods": ("earth rods", "earth_rod"),
-    "insulators": ("insulators", None), "warning_signs": ("warning signs", None), "volt_meter": ("volt meter", "volt_meter"),
+# what may lie in stock besides barriers: key -> how its lines of the buying list begin
+STOCK: Mapping[str, str] = {
+    "stakes": "stakes for", "ties": "ties for", "staples": "ground staples for", "line_posts": "line posts",
+    "corner_posts": "corner and gate posts", "cross_members": "cross-members", "struts": "struts", "gates": "gates",
+    "energiser": "energiser", "earth_rods": "earth rods", "insulators": "insulators", "warning_signs": "warning signs",
+    "volt_meter": "volt meter",
 }  # fmt: skip
 SURENESS, LEAST_SURENESS, MOST_SURENESS = 0.8, 0.5, 0.95  # our choice
 TARGET_SHARE = 0.7  # of the planted trees, where nobody says what is wanted; our choice
@@ -38,7 +38,15 @@ MOST_TREES_A_M2 = 10.0  # closer than about 0.3 m nothing can be built round a t
 
 @dataclass(frozen=True)
 class Threat:
-    """probability : that this animal does damage here. yearly_loss : share of bare trees it then takes in a year."""
+    """What one animal does here.
+
+    Parameters
+    ----------
+    probability
+        That it does damage here, 0 to 1 [no unit].
+    yearly_loss
+        Share of bare trees that it then takes in a year [share].
+    """
 
     probability: float
     yearly_loss: float
@@ -46,7 +54,25 @@ class Threat:
 
 @dataclass(frozen=True)
 class Planting:
-    """What is to be protected, where, against what and for how long. Made and checked by `planting`."""
+    """What is to be protected, where, against what and for how long. Made and checked by `planting`.
+
+    Parameters
+    ----------
+    ground, trees, years
+        The land [m], how many are planted [trees], and until when they are out of reach [year].
+    threats, must, site, soil, diagnosed
+        As `planting` takes them, by culprits' keys [no unit].
+    snow_mm, stock_mm, frost_mm, carry_m
+        Snow, height of the stock, depth of frost [mm], and the way from the track [m].
+    strong_wind, conifers, large_trees, gates, planted_on, years_why
+        As `planting` takes them, and in words how `years` came about [no unit].
+    budget, prices, owned, spec
+        As `planting` takes them, checked [money, money a unit, pieces or m, mm].
+    target_per_ha, sureness
+        Trees alive at the end, and how surely [1/ha, no unit].
+    power_line_kv
+        Of an overhead line; 0 for none [kV].
+    """
 
     ground: Ground
     trees: int
@@ -86,6 +112,7 @@ class Planting:
 
     @property
     def hectares(self) -> float:
+        """Area of the ground [ha]."""
         return self.ground.area_m2 / 10_000
 
     @property
@@ -99,6 +126,13 @@ class Planting:
         return tuple((key, NEED_OF[key], threat.probability, threat.yearly_loss) for key, threat in self.threats)
 
     def price(self, name: str) -> float:
+        """The price of an item, the reader's own where there is one, in their money [money a unit of the item].
+
+        Parameters
+        ----------
+        name
+            An item, share or hours of the list of prices [no unit].
+        """
         return price_of(name, self.prices)
 
 
@@ -136,31 +170,68 @@ def planting(
 
     Parameters
     ----------
-    ground : the land.
-    trees : planted.
-    culprits : who is there: name -> probability, each animal by itself (the shares of one wound, which sum to one, are
-        something else), or name -> Threat, or plain names, which are surely there.
-    damage : light, moderate, heavy, severe, or the share of bare trees lost in a year where an animal is.
-    years : until the trees are out of reach. height_mm : in place of it, the height [mm] at which they are, reached from
-        stock_mm at growth_mm a year.
-    snow_mm : deepest snow, drifts included [mm].
-    carry_m : way from the track [m].
-    budget : money for the first year; None for no limit.
-    stock_mm : height of the planted stock [mm]; deer may rub tall stock but no longer browse it.
-    gates : in a fence. large_trees : trunk bands may be fixed.
-    owned : barrier key, or key of STOCK -> pieces or metres in stock.
-    prices : own prices, `{"currency": "EUR", "wage": .., "woven_wire": {"material": .., "labour_h": ..}}`; what is left out
-        is the list's, turned into that currency, as the budget is meant in it. spec : a programme's demands.
-    planted_on : day of planting.
-    must : culprits that must be kept out whatever that costs.
-    target_per_ha : trees alive a hectare at the end; 70 % of the planted ones where nothing is said.
-    sureness : probability with which that is reached, 0.5 to 0.95.
-    site : what else the place is like, words of `site.yaml`. power_line_kv : voltage of an overhead line over the fence
-        line [kV]; 0 for none. soil : normal, sand or rock. frost_mm : depth to which the ground freezes [mm].
+    ground
+        The land [m].
+    trees
+        How many are planted, one or more [trees].
+    culprits
+        Who is there: name -> probability, each animal by itself (the shares of one wound, which sum to one, are something
+        else), or name -> Threat, or plain names, which are surely there [no unit].
+    damage
+        light, moderate, heavy, severe, or the share of bare trees lost in a year where an animal is [share].
+    years
+        Until the trees are out of reach, 1 to 60 [year].
+    snow_mm
+        Deepest snow, drifts included, 0 to 6000 [mm].
+    strong_wind
+        Is the place windy, so that stakes are of metal? [no unit]
+    carry_m
+        Way from the track, 0 to 50,000 [m].
+    budget
+        Money for the first year, in the prices' currency [money]; None for no limit.
+    conifers
+        Are the trees conifers? [no unit]
+    large_trees
+        Are the trees large, so that trunk bands may be fixed? [no unit]
+    gates
+        In a fence, 0 to 100 [gates].
+    stock_mm
+        Height of the planted stock, 0 to 10,000 [mm]; deer may rub tall stock but no longer browse it.
+    diagnosed
+        Is who is there known from a diagnosis? [no unit]
+    owned
+        Barrier key, or key of STOCK -> what lies in stock [pieces or m].
+    prices
+        Own prices, `{"currency": "EUR", "wage": .., "woven_wire": {"material": .., "labour_h": ..}}`, in that currency; what
+        is left out is the list's, turned into it [money a unit of the item].
+    spec
+        A programme's demands, see `barriers.SPEC_KEYS`, lengths [mm], life [year].
+    planted_on
+        Day of planting; None where not known [no unit].
+    must
+        Culprits that must be kept out whatever that costs [no unit].
+    target_per_ha
+        Trees alive at the end [1/ha]; 70 % of the planted ones where nothing is said.
+    sureness
+        Probability with which that is reached, 0.5 to 0.95 [no unit].
+    height_mm
+        In place of `years`, the height at which trees are out of reach, reached from `stock_mm` at `growth_mm`, 100 to
+        10,000 [mm].
+    growth_mm
+        Growth of the leader, 1 to 5000 [mm a year].
+    site
+        What else the place is like, words of `site.yaml` [no unit].
+    power_line_kv
+        Voltage of an overhead line over the fence line, 0 to 1500 [kV]; 0 for none.
+    soil
+        normal, sand or rock [no unit].
+    frost_mm
+        Depth to which the ground freezes, 0 to 3000 [mm].
 
     Raises
     ------
-    CannotUse : in one line, for what cannot be planned.
+    CannotUse
+        In one line, for what cannot be planned.
     """
     if isinstance(trees, bool) or not isinstance(trees, int) or trees < 1:
         raise CannotUse("the number of trees must be a whole number of at least 1")

@@ -32,7 +32,12 @@ def to_today(price: float, year: int) -> float:
     price
         [money of `year`].
     year
-        calendar year of the price, one of the index's years [year].
+        Calendar year of the price, one of the index's years [year].
+
+    Raises
+    ------
+    CannotUse
+        For a year that the index does not hold, or a price below nought.
 
     Examples
     --------
@@ -60,13 +65,13 @@ def checked_currency(own: Mapping[str, Any]) -> dict[str, Any]:
     Parameters
     ----------
     own
-        prices; `currency` a code of ISO 4217, `exchange` units of it for one US dollar, which a code of `exchange.yaml`
+        Prices; `currency` a code of ISO 4217, `exchange` units of it for one US dollar, which a code of `exchange.yaml`
         need not say [no unit].
 
     Raises
     ------
-    CannotUse : for a currency of which no rate is known or told, since the default prices would else be called what they
-        are not.
+    CannotUse
+        For a currency of which no rate is known or told, since the default prices would else be called what they are not.
 
     Examples
     --------
@@ -96,9 +101,9 @@ def default_price(name: str, own: Mapping[str, Any] | None = None) -> float:
     Parameters
     ----------
     name
-        an item, share or hours of the list [no unit].
+        An item, share or hours of the list [no unit].
     own
-        checked prices; its `exchange` turns the list's money into theirs [no unit].
+        Checked prices; its `exchange` turns the list's money into theirs [no unit].
 
     Examples
     --------
@@ -115,29 +120,62 @@ def price_of(name: str, own: Mapping[str, Any] | None = None) -> float:
     Parameters
     ----------
     name
-        an item, share or hours of the list [no unit].
+        An item, share or hours of the list [no unit].
     own
-        checked prices [no unit].
+        Checked prices [no unit].
     """
     given = (own or {}).get(name)
     return default_price(name, own) if given is None or isinstance(given, Mapping) else from_nought(given, "A price")
 
 
 def year_of(name: str) -> int:
-    """The year of an item's price; the list's own year for shares and hours."""
+    """The year of an item's price; the list's own year for shares and hours.
+
+    Parameters
+    ----------
+    name
+        An item, share or hours of the list [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For one that the list does not hold.
+    """
     _item(name)
     items = price_list()["items"]
     return int(items[name][1] if name in items else price_list()["year"])
 
 
 def kg_of(name: str) -> float:
-    """Weight of a unit of an item [kg]."""
+    """Weight of a unit of an item [kg].
+
+    Parameters
+    ----------
+    name
+        An item of the list [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For one that the list does not hold.
+    """
     items = price_list()["items"]
     return float(items[one_of(name, items, "The item")][5])
 
 
 def from_memory(name: str) -> bool:
-    """Whether the default price of an item is from memory."""
+    """Whether the default price of an item is from memory.
+
+    Parameters
+    ----------
+    name
+        An item, share or hours of the list [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For one that the list does not hold.
+    """
     return bool(_item(name)[2] == "M")
 
 

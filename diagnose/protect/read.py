@@ -17,7 +17,20 @@ LEAST_SHARE = 0.5  # an animal of a verdict that is likelier away than there is 
 
 
 def read_boundary(path: str | PathLike[str], slope_percent: float = 0.0) -> Ground:
-    """The land inside the polygon of a GeoJSON file. Raises CannotUse."""
+    """The land inside the polygon of a GeoJSON file.
+
+    Parameters
+    ----------
+    path
+        The file, longitude before latitude [degree].
+    slope_percent
+        Steepest slope across which the line runs, 0 to 150 [%].
+
+    Raises
+    ------
+    CannotUse
+        For a file that holds no polygon, or a boundary that is none.
+    """
     told = from_json(read_text(path), Path(path).name)
     if not isinstance(told, dict):
         raise CannotUse(f"{Path(path).name} holds no GeoJSON object; export the boundary as a GeoJSON polygon")
@@ -25,7 +38,18 @@ def read_boundary(path: str | PathLike[str], slope_percent: float = 0.0) -> Grou
 
 
 def read_settings(path: str | PathLike[str]) -> dict[str, Any]:
-    """The names and values of a YAML or JSON file: prices, stock, or a programme's demands. Raises CannotUse."""
+    """The names and values of a file: prices, stock, or a programme's demands.
+
+    Parameters
+    ----------
+    path
+        YAML or JSON, a mapping of names to values [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a file that holds something else.
+    """
     told = read_values(path)
     if not isinstance(told, dict) or not all(isinstance(key, str) for key in told):
         raise CannotUse(f"{Path(path).name} must hold 'name: value' lines")
@@ -37,7 +61,17 @@ def read_verdict(path: str | PathLike[str]) -> dict[str, float]:
 
     That is `presence`, a probability for each animal by itself; or, of several wounds taken together, how likely each made
     at least one of them. The shares of a single wound sum to one and say who made it, not who is there: they are refused.
-    Those likelier away than there are left out (LEAST_SHARE), and so is what is not listed. Raises CannotUse.
+    Those likelier away than there are left out (LEAST_SHARE), and so is what is not listed.
+
+    Parameters
+    ----------
+    path
+        The file [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a file that holds no such verdict.
     """
     told = from_json(read_text(path), Path(path).name)
     if isinstance(told, list) and len(told) == 1:
@@ -60,14 +94,19 @@ def _is_share(share: Any) -> bool:
 
 
 def likely_shares(shares: Mapping[str, float]) -> dict[str, float]:
-    """The animals that a plan reckons with: those of at least LEAST_SHARE, else the likeliest. Raises CannotUse for none.
+    """The animals that a plan reckons with, each with its probability: those of at least LEAST_SHARE, else the likeliest.
 
     What a wound says of all the others is little more than how common they are; whoever expects them names them.
 
     Parameters
     ----------
-    shares : culprit, or its kind, -> probability that it is there. What has no need in `need_of.yaml` raises CannotUse,
-        but for what is not listed.
+    shares
+        Culprit, or its kind -> probability that it is there, 0 to 1 [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For what has no need in `need_of.yaml` and is not "not listed", and where nothing is likely.
     """
     unknown = [key for key in shares if key not in NEED_OF and key != NOT_LISTED]
     if unknown:

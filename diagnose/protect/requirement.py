@@ -32,7 +32,15 @@ COMMON = (
 
 @dataclass(frozen=True)
 class Figure:
-    """One length [mm] of a barrier, with its source key, how the source is known, and what disagrees."""
+    """One length of a barrier.
+
+    Parameters
+    ----------
+    value_mm
+        The length [mm].
+    source, tag, note, disagreement
+        Source key, how the source is known, what is to be said of it, and what disagrees [no unit].
+    """
 
     value_mm: float
     source: str
@@ -41,6 +49,7 @@ class Figure:
     disagreement: str = ""  # key in disagreements.yaml
 
     def as_json(self) -> dict[str, Any]:
+        """In mm and inches, with its source, and with the disagreement of sources where there is one."""
         told = {"mm": round(self.value_mm, 1), "inches": round(self.value_mm / MM_PER_INCH, 2),
                 "source": self.source, "tag": self.tag, "note": self.note}
         if self.disagreement:
@@ -52,11 +61,23 @@ class Figure:
 class Requirement:
     """What a barrier at the single plant must be.
 
-    kind : None where no barrier helps. stops : needs that it meets, in words. opening : largest mesh opening;
-    fine_opening, fine_top : of a finer mesh round the base, where small animals are there too. height : least top
-    above the ground, snow included. burial : how deep the mesh goes. unstopped : likely culprits that no barrier
-    at the plant stops. instead : what to do about them. leaves_open : common biters that still get
-    past it, in words.
+    Parameters
+    ----------
+    kind, stops, culprits
+        None where no barrier helps; needs that it meets, in words; and whose they are [no unit].
+    opening, height, stand_off, wire
+        Largest mesh opening, least top above the ground, snow included, least distance from the stem, least wire [mm].
+    fine_opening, fine_top, burial
+        Of a finer mesh round the base, where small animals are there too, and how deep the mesh goes [mm].
+    base, area, stakes
+        How it ends at the ground, what stops them round the whole planting, and how it is staked, in words [no unit].
+    leaves_open, unstopped, instead
+        Common biters that still get past it; likely culprits that no barrier at the plant stops; what to do about them [no
+        unit].
+    fails, also, cautions
+        How it fails, what else helps, what to mind [no unit].
+    snow_mm
+        Deepest snow that it is sized for [mm].
     """
 
     kind: str | None
@@ -114,6 +135,7 @@ def disagreements() -> dict[str, Any]:
 
 
 def other_names() -> dict[str, str]:
+    """Other name of an animal -> its key in the catalogue of culprits, as `names.yaml` holds them."""
     return knowledge("diagnose.protect", "names.yaml")
 
 
@@ -121,6 +143,11 @@ def culprit_of(name: str) -> str:
     """The key of a culprit that somebody named; the name itself where none is known.
 
     A name with a need of its own keeps it; `names.yaml` holds the others.
+
+    Parameters
+    ----------
+    name
+        As somebody typed it [no unit].
     """
     key = name.strip().lower().replace(" ", "_").replace("-", "_")
     key = key if key in NEED_OF else other_names().get(key, key)
@@ -133,10 +160,23 @@ def needs() -> dict[str, Any]:
 
 
 def cautions() -> dict[str, Any]:
+    """Name of a caution -> its text and when it is due, as `cautions.yaml` holds them."""
     return knowledge("diagnose.protect", "cautions.yaml")
 
 
 def caution_text(name: str) -> str:
+    """A caution in full.
+
+    Parameters
+    ----------
+    name
+        Its key in `cautions.yaml` [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a key that is none.
+    """
     return str(cautions()[one_of(name, cautions(), "The caution")]["text"])
 
 
@@ -151,8 +191,17 @@ def protected_culprits() -> frozenset[str]:
 
 
 def cautions_for(called: Iterable[str], culprits: Iterable[str] = (), short: bool = False) -> tuple[str, ...]:
-    """What to mind. called : barrier kinds, places, needs or works, see `cautions.yaml`. culprits : that are likely.
-    short : in few words, where there are any."""
+    """What to mind, a line each.
+
+    Parameters
+    ----------
+    called
+        Barrier kinds, places, needs or works, see `cautions.yaml` [no unit].
+    culprits
+        That are likely; those protected somewhere add their caution [no unit].
+    short
+        True for few words, where there are any [no unit].
+    """
     wanted = {*called} | ({"protected"} if protected_culprits() & {*culprits} else set())
     return tuple(entry["short"] if short and "short" in entry else entry["text"]
                  for entry in cautions().values() if wanted & set(entry["when"]))
@@ -168,7 +217,17 @@ SEEN = {"R": "read in the source", "2": "seen in a copy or a summary", "D": "wor
 
 
 def source_words(key: str) -> str:
-    """A source in full: who, what, when, where. Raises CannotUse for a key that is none.
+    """A source in full: who, what, when, where.
+
+    Parameters
+    ----------
+    key
+        Of `sources.yaml` [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a key that is none.
 
     Examples
     --------
@@ -187,9 +246,22 @@ def source_words(key: str) -> str:
 def require(culprits: Mapping[str, float] | Iterable[str], snow_mm: float = 0.0) -> Requirement:
     """What a barrier must be against these culprits.
 
-    culprits : probabilities by culprit key (those of at least LIKELY count, and always the likeliest), or plain
-    keys, which all count. snow_mm : deepest snow, drifts included [mm]. Raises CannotUse for a name that is no
-    culprit and a depth that is no depth.
+    Parameters
+    ----------
+    culprits
+        Probability by culprit key (those of at least LIKELY count, and always the likeliest), or plain names, which all
+        count [no unit].
+    snow_mm
+        Deepest snow, drifts included, 0 to 6000 [mm].
+
+    Raises
+    ------
+    CannotUse
+        For a name that is no culprit and a depth that is no depth.
+
+    References
+    ----------
+    .. [1] `needs.yaml`: each length with its source.
     """
     if not (math.isfinite(snow_mm) and 0 <= snow_mm <= SNOW_LIMIT_MM):
         raise CannotUse(f"the snow depth must lie between 0 and {SNOW_LIMIT_MM:.0f} mm")

@@ -13,7 +13,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from diagnose.figures import length
-from diagnose.protect.barriers import LIP_MM, Part, catalogue, wires
+from diagnose.protect.barriers import LIP_MM, RAIL_MM, Part, catalogue, wires
 from diagnose.protect.fence import posts_of
 from diagnose.protect.ground import Ground
 from diagnose.protect.materials import dimensions
@@ -29,12 +29,21 @@ ROOM_MM = (170.0, 105.0)
 SCALES = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000)  # of ISO 5455
 BARE_STEM_MM = 40.0  # how wide a wrap without a width of its own is drawn
 WIDE_LETTER = 0.45  # width of a letter in its height, about
-RAILS_DRAWN = 3  # how many rails of a guard are drawn; the buying list says how many there are
 LEAST_MESH_MM = 0.8  # closer lines on paper would run together
 
 
 @dataclass(frozen=True)
 class Stroke:
+    """A straight line on paper, x right, y down.
+
+    Parameters
+    ----------
+    x1, y1, x2, y2, width
+        Its ends, and how thick it is [mm].
+    dash
+        Is it dashed? [no unit]
+    """
+
     x1: float
     y1: float
     x2: float
@@ -45,6 +54,16 @@ class Stroke:
 
 @dataclass(frozen=True)
 class Words:
+    """Words on paper, x right, y down.
+
+    Parameters
+    ----------
+    x, y, size
+        Where they stand, and the size of type [mm].
+    text, anchor, turned
+        The words; start, middle or end; do they run upwards? [no unit]
+    """
+
     x: float
     y: float
     text: str
@@ -55,7 +74,17 @@ class Words:
 
 @dataclass(frozen=True)
 class Dimension:
-    """A length of the world [mm] and the stroke that shows it on paper [mm]."""
+    """A length of the world and the stroke that shows it.
+
+    Parameters
+    ----------
+    name
+        What it is called [no unit].
+    world_mm
+        The length [mm].
+    stroke
+        On paper [mm].
+    """
 
     name: str
     world_mm: float
@@ -64,7 +93,17 @@ class Dimension:
 
 @dataclass(frozen=True)
 class Drawing:
-    """title : what is drawn. scale : 1 to this. width, height : of the paper that it needs [mm]."""
+    """A drawing to scale.
+
+    Parameters
+    ----------
+    title, scale
+        What is drawn, and 1 to this [no unit].
+    width, height
+        Of the paper that it needs [mm].
+    strokes, words, dimensions
+        On paper [mm].
+    """
 
     title: str
     scale: int
@@ -118,6 +157,7 @@ class Drawing:
         canvas.restoreState()
 
     def all_strokes(self) -> Iterator[Stroke]:
+        """The drawing's own strokes, then those of the dimensions with their ticks."""
         yield from self.strokes
         for dimension in self.dimensions:
             yield dimension.stroke
@@ -310,8 +350,9 @@ def _draw_at_tree(part: Part, built: dict[str, float], inches: bool, room_mm: tu
     middle = across_drawn / 2
     sheet.line(middle, 0, middle, top * 1.08, PLAIN)  # the stem
     burial = built.get("in the ground", 0.0)
-    sheet.box(0, across_drawn, -burial, top)
-    if "opening" in built:
+    if not part.sides:
+        sheet.box(0, across_drawn, -burial, top)
+    if "opening" in built and (part.backed or not part.sides):
         sheet.mesh(0, across_drawn, -burial, top, built["opening"])
     sheet.upright("top", across_drawn, 0, top, 10)
     if burial:
@@ -320,22 +361,28 @@ def _draw_at_tree(part: Part, built: dict[str, float], inches: bool, room_mm: tu
         head = built["stake length"] - built["stake depth"]
         for x in (0, across_drawn) if catalogue()[part.key]["stakes"][0] > 1 else (0,):
             sheet.line(x, -built["stake depth"], x, head, 0.8)
+        for name in ("upper tie", "lower tie"):
+            if name in built:
+                sheet.line(-across_drawn * 0.4, built[name], across_drawn, built[name], HEAVY)
         sheet.upright("stake", 0, -built["stake depth"], head, -10)
         sheet.upright("stake depth", 0, -built["stake depth"], 0, -18)
     if part.sides:
         for x in (0, across):
             sheet.line(x, -built["post depth"], x, top, 0.8)
-        for rail in range(1, RAILS_DRAWN + 1):
-            sheet.line(0, top * rail / RAILS_DRAWN, across, top * rail / RAILS_DRAWN, HEAVY)
+        for rail in range(1, part.rails + 1):
+            up = top * rail / part.rails
+            sheet.box(0, across, up - RAIL_MM, up, PLAIN)
         sheet.upright("post depth", 0, -built["post depth"], 0, -18)
     if across:
         sheet.level("across", 0, across, -below, 7)
     foot = sheet.ground + below / scale + 13
     notes = [f"scale 1 : {scale}"]
     notes += [f"true opening at most {length(built['opening'], inches, 'most')}"] if "opening" in built else []
-    notes += [f"{part.sides} sides; posts {length(built['post thickness'], inches)} thick, "
+    notes += [f"{part.sides} sides, {part.rails} rails each; posts {length(built['post thickness'], inches)} thick, "
               f"{length(built['post length'], inches)} long"
               ] if part.sides else []
+    notes += [f"ties {length(built['lower tie'], inches)} and {length(built['upper tie'], inches)} up"
+              ] if "upper tie" in built else []
     notes += [f"cut {length(built['cut length'], inches)} of mesh a piece"] if "cut length" in built else []
     if "stake length" in built and abs(built["stake length"] - built["stake depth"] - top + LIP_MM) < 1:
         notes.append(f"stakes end {length(LIP_MM, inches)} below the top")

@@ -346,26 +346,28 @@ def _lines(sheet: Sheet, x: float, y: float, title: str, lines: tuple[str, ...])
 def card_and_staff(paper: str = "A4", card: Layout | None = CARD, staff: Layout | None = STAFF) -> bytes:
     """One PDF to print: the card's page, which also says how to use both, the protractor on its back, the staff's pages.
 
-    paper : "A4" or "Letter". card, staff : layouts, or None to leave one out. Raises CannotUse for other
-    paper or where a layout does not fit on it.
-
     Parameters
     ----------
     paper
         "A4" or "Letter" [no unit].
     card
-        The scale card's layout [mm].
+        The scale card's layout; None to leave it out [mm].
     staff
-        The height staff's layout [mm].
+        The height staff's layout; None to leave it out [mm].
+
+    Raises
+    ------
+    CannotUse
+        For other paper, and where a layout does not fit on it.
     """
     from reportlab.pdfgen.canvas import Canvas
 
     paper = {name.lower(): name for name in PAPERS}.get(paper.lower(), paper)
     if paper not in PAPERS:
-        raise ValueError(f"no paper called {paper}: use {' or '.join(PAPERS)}")
+        raise CannotUse(f"no paper called {paper}: use {' or '.join(PAPERS)}")
     size = PAPERS[paper]
     if card is not None and card.size_mm[0] > size[0] - 2 * EDGE_MM:
-        raise ValueError(f"a card {card.size_mm[0]:.0f} mm wide does not fit on {paper}")
+        raise CannotUse(f"a card {card.size_mm[0]:.0f} mm wide does not fit on {paper}")
     stream = BytesIO()
     canvas = Canvas(stream, pagesize=(size[0] * MM, size[1] * MM), invariant=1)
     canvas.setTitle("Scale card and height staff")
@@ -395,12 +397,15 @@ def write_card_sheet(path: str | PathLike[str], paper: str = "A4") -> str:
 def print_scale(measured_mm: float) -> float:
     """True length of a printed millimetre, from a check bar's measured length [mm].
 
-    Raises CannotUse where the print is so far off that the wrong bar or unit is more likely.
-
     Parameters
     ----------
     measured_mm
         What the check bar of 100 mm measures on the print [mm].
+
+    Raises
+    ------
+    CannotUse
+        Where the print is so far off that the wrong bar or unit is more likely.
     """
     scale = measured_mm / CHECK_BAR_MM
     if not 0.8 <= scale <= 1.2:

@@ -57,12 +57,17 @@ def _odds(share: float) -> float:
 
 
 def field_key(paper: str = "A4") -> bytes:
-    """The key as PDF, one page with the answers' drawings on its back. Raises CannotUse for an unknown paper.
+    """The key as PDF, one page with the answers' drawings on its back.
 
     Parameters
     ----------
     paper
         "A4" or "Letter" [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For an unknown paper.
     """
     from reportlab.pdfgen.canvas import Canvas
 

@@ -11,9 +11,9 @@ BAR_MM = 3.0  # thickness of a bar
 
 
 def draw_kinds(plan: Plan) -> Drawing:
-    """Bars of cost over the years on the left, marks of trees alive (10 to 90 %, and surely) on the right; the target a
-    line.
+    """Bars of cost over the years on the left, marks of trees alive (10 to 90 %, and surely) on the right.
 
+    The target is a line.
     Drawn in strokes alone, so that it prints without colour and becomes SVG and PDF alike; its scale is none.
 
     Parameters

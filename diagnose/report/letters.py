@@ -49,8 +49,21 @@ _TOLD = {"seen_slope_deg": "the cut slopes by", "end_diameter_mm": "thickness of
 
 @dataclass(frozen=True)
 class Letter:
-    """The facts that a template sets in words. kind, share : likeliest kind of culprit, and its probability. help : what
-    to mind when answering the question."""
+    """The facts that a template sets in words.
+
+    Parameters
+    ----------
+    greeting, about, day, signature
+        Head and foot of the letter [no unit].
+    kind, share
+        Likeliest kind of culprit, and its probability, 0 to 1 [no unit].
+    answer, photos_words, measured, decided, against
+        The verdict, what came, and what speaks for it and against, in words [no unit].
+    find_out_first, question, choices, help, how_to_photograph
+        What to find out, what is asked, and what to mind when answering [no unit].
+    barrier, sizes, instead, leaves_open, cautions, settle
+        What to do, in words [no unit].
+    """
 
     greeting: str
     about: str
@@ -234,8 +247,10 @@ def framed(text: str, head: str = "", foot: str = "") -> str:
 
 
 def as_pdf(text: str, title: str = "Reply", paper: str = "A4", head: str = "", foot: str = "") -> bytes:
-    """A letter's text on paper: lines that begin with "- " are set as a list, those that end with ":" as headings. Letters
-    that the font lacks are said to be missing.
+    """A letter's text on paper.
+
+    Lines that begin with "- " are set as a list, those that end with ":" as headings. Letters that the font lacks are
+    said to be missing.
 
     Parameters
     ----------
@@ -354,7 +369,7 @@ def reply_to(log: Log, row: dict[str, Any], region: str | None = None, template:
 
 def write_letters(log: Log, folder: str | Path, rows: pd.DataFrame, ending: str = "txt", region: str | None = None,
                   template: str | Path | None = None, signature: str = "", inches: bool = False) -> list[Path]:
-    """Writes a letter for each row into a folder, one file each; nothing is sent. Raises CannotUse.
+    """Writes a letter for each row into a folder, one file each; nothing is sent.
 
     Parameters
     ----------
@@ -374,6 +389,11 @@ def write_letters(log: Log, folder: str | Path, rows: pd.DataFrame, ending: str 
         Of the adviser; may be empty [no unit].
     inches
         Whether lengths are given in inches and feet [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For another ending, and for a folder that cannot be made.
     """
     if ending not in ENDINGS:
         raise CannotUse(f"letters are written as {', '.join(ENDINGS)}, not as {ending}")

@@ -81,7 +81,7 @@ def annotate(
 
 
 def write_annotated(found: Diagnosis, path: str | Path) -> Path:
-    """Writes the annotated picture of a diagnosis and returns its path. Raises CannotUse in one line.
+    """Writes the annotated picture of a diagnosis and returns its path.
 
     Parameters
     ----------
@@ -89,6 +89,11 @@ def write_annotated(found: Diagnosis, path: str | Path) -> Path:
         The diagnosis of one photo [no unit].
     path
         The picture's file; its ending says the format [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where there is no photo, and for another ending.
     """
     if found.picture is None:
         raise CannotUse("there is no photo to annotate; give one")

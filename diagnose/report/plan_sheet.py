@@ -13,15 +13,15 @@ from typing import Any
 from diagnose.figures import in_inches, length, percent
 from diagnose.protect.barriers import catalogue
 from diagnose.protect.kinds import KINDS, Row
-from diagnose.protect.materials import Line, dimensions
+from diagnose.protect.materials import Line, carried_by, dimensions
 from diagnose.protect.options import Option
 from diagnose.protect.plan import Plan
-from diagnose.protect.prices import default_prices, from_memory, price_list, rates, year_of
 from diagnose.protect.requirement import SEEN, source_words, sources
 from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary, draw_brace
 from diagnose.report.kinds_drawing import draw_kinds
 from diagnose.report.kinds_figures import kinds_rows
 from diagnose.report.lettering import BOLD, FONT, load_fonts, marked
+from diagnose.report.plan_grounds import disagreements_told, prices_told
 
 _WIDTH = 96
 M2_PER_ACRE = 4046.8564224  # international acre, exact
@@ -30,6 +30,7 @@ AT_MOST = ("opening", "bottom gap", "post spacing")
 PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}  # [mm]
 BUYING, KINDS_HEADING = "To buy", "The kinds side by side"
 METRES_PER_FOOT, KG_PER_POUND = 0.3048, 0.45359237  # exact
+_COUNTED = {"gates", "pieces", "posts", "ties", "stakes", "signs", "rods", "pins", "pegs", "nets", "rails", "staples"}
 _SAID_TWICE = re.compile(r"(\d[\d/ ]* (?:ft|in)(?: \d+ in)?)((?: \w+)?) \((?:sold as )?\1\)")
 
 
@@ -79,9 +80,9 @@ def sections(plan: Plan, inches: bool = False) -> Iterator[tuple[str, list[str]]
         ("Without barriers: known, but nothing is reckoned for it", list(plan.measures)),
         ("What it needs, how it fails, how one sees it", list(plan.fails)),
         ("Take care", list(plan.cautions)),
-        ("Prices", _prices(plan)),
+        ("Prices", prices_told(plan)),
         ("Other ways that do it too", [_cost(option) for option in plan.others]),
-        ("Where sources disagree", _disagreements(plan)),
+        ("Where sources disagree", disagreements_told(plan)),
     )
     named = " ".join(line for _, lines in told for line in lines)
     legend = [f"[{tag}] {words}" for tag, words in SEEN.items()]
@@ -118,20 +119,19 @@ def answer(plan: Plan, inches: bool = False) -> list[str]:
         Whether lengths are given in inches and feet [no unit].
     """
     chosen, place, money = plan.chosen, plan.place, plan.currency
-    lines = [plan.broken] if plan.broken else []
-    if chosen.parts:
-        built = "; ".join(f"{part.name}{_tall(part.top_mm, inches)}" for part in chosen.parts)
-        lines.append(f"{'The best there is' if plan.broken else 'Build'}: {built}.")
-    else:
-        lines.append("Build nothing: bear the losses and plant again.")
+    lines = [f"Act: {_built(plan, inches)}."]
+    lines += [f"It does not do all that is wanted. {plan.broken}"] if plan.broken else []
+    area, hectares = ("an acre", M2_PER_ACRE / 10_000) if inches else ("a hectare", 1.0)
     lines += [
         f"First year {chosen.first:,.0f}, over {place.years} years {chosen.barriers:,.0f} for the barriers and "
         f"{chosen.losses:,.0f} for trees lost ({money}); {chosen.hours:.0f} hours of work, then {chosen.yearly_hours:.0f} "
         f"a year.",
         f"Alive after {place.years} years: at least {chosen.surely_alive:.0f} of {place.trees} trees with "
-        f"{100 * place.sureness:.0f} % sureness ({chosen.surely_alive / place.hectares:.0f} a hectare; wanted "
-        f"{place.target_trees:.0f}, {place.target_per_ha:.0f} a hectare); without barriers {plan.nothing.surely_alive:.0f}.",
+        f"{100 * place.sureness:.0f} % sureness ({hectares * chosen.surely_alive / place.hectares:.0f} {area}; wanted "
+        f"{place.target_trees:.0f}, {hectares * place.target_per_ha:.0f} {area}); without barriers "
+        f"{plan.nothing.surely_alive:.0f}.",
     ]
+    lines += [line for line in plan.site if line.startswith("The fence shuts stock out")]
     if chosen.parts and not plan.pays:
         if plan.tree_value == float("inf"):
             lines.append("It averts no loss that can be reckoned.")
@@ -140,6 +140,18 @@ def answer(plan: Plan, inches: bool = False) -> list[str]:
                          f"({plan.nothing.total:,.0f}) but "
                          f"leave fewer trees; the plan pays from {plan.tree_value:,.2f} a tree on.")
     return lines
+
+
+def _built(plan: Plan, inches: bool) -> str:
+    """What is built, and where: round the planting or at each tree."""
+    land, trees = plan.place.ground, plan.place.trees
+    line = f"{land.fence_m / METRES_PER_FOOT:,.0f} ft" if inches else f"{land.fence_m:,.0f} m"
+    where = {True: f"round the planting ({line})", False: f"at each of the {trees:,} trees" if trees > 1 else "at the tree"}
+    told: dict[bool, list[str]] = {True: [], False: []}
+    for part in plan.chosen.parts:
+        told[part.round_the_planting].append(f"{part.name}{_tall(part.top_mm, inches)}")
+    built = "; ".join(f"{' and '.join(parts)} {where[round_it]}" for round_it, parts in told.items() if parts)
+    return f"build {built}" if built else "build nothing; bear the losses and plant again"
 
 
 def _tall(top_mm: float, inches: bool) -> str:
@@ -159,7 +171,7 @@ def plan_pdf(plan: Plan, inches: bool = False, paper: str = "A4") -> bytes:
         A4 or Letter [no unit].
     """
     from reportlab.lib.styles import ParagraphStyle
-    from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table
+    from reportlab.platypus import CondPageBreak, Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table
 
     load_fonts()
     plain = ParagraphStyle("plain", fontName=FONT, fontSize=9, leading=12, leftIndent=8, firstLineIndent=-8)
@@ -177,8 +189,7 @@ def plan_pdf(plan: Plan, inches: bool = False, paper: str = "A4") -> bytes:
     flow: list[Any] = []
     for heading, lines in sections(plan, inches):
         if heading == BUYING:
-            flow.append(Paragraph(heading, head))
-            flow.append(_table(plan, inches, Table, Paragraph, small))
+            flow += [CondPageBreak(45 * POINT), Paragraph(heading, head), _table(plan, inches, Table, Paragraph, small)]
             flow += [Paragraph(marked(line), plain) for line in lines[len(plan.lines):]]
             continue
         if heading == KINDS_HEADING:
@@ -209,7 +220,11 @@ def drawings(plan: Plan, inches: bool = False) -> list[Drawing]:
     inches
         Whether lengths are given in inches and feet [no unit].
     """
-    drawn = [draw(plan.place, part, inches) for part in plan.chosen.parts for draw in (draw_barrier, draw_brace)]
+    drawn = []
+    for part in plan.chosen.parts:
+        drawn.append(draw_barrier(plan.place, part, inches))
+        if carried_by(part, plan.chosen.parts) is None:  # what hangs on another fence stands by that one's braces
+            drawn.append(draw_brace(plan.place, part, inches))
     told = [drawing for drawing in drawn if drawing is not None]
     if any(part.round_the_planting for part in plan.chosen.parts):
         told.append(draw_boundary(plan.place.ground, inches))
@@ -250,10 +265,9 @@ def _aim(plan: Plan, inches: bool) -> list[str]:
         f"{', '.join(f'{count:g} {key}' for key, count in place.owned.items()) or 'nothing'}.",
         "Who is there, each by itself: " + "; ".join(
             f"{culprit.replace('_', ' ')} {percent(threat.probability)}, takes {percent(threat.yearly_loss)} of bare "
-            f"trees a "
-            "year" for culprit, threat in place.threats) +
-                ". Bad years come as drawn outbreaks with the same mean. Deaths from "
-        "drought, weeds and other causes are not reckoned.",
+            f"trees a year" for culprit, threat in place.threats) +
+        ". Bad years come as drawn outbreaks with the same mean. Deaths from drought, weeds and other causes are not "
+        "reckoned.",
     ]
     if not place.diagnosed:
         lines.append("Protection goes on on the day of planting: order before it. Look at neighbouring growth, tracks and "
@@ -300,10 +314,13 @@ def _years(plan: Plan) -> list[str]:
 def _sizes(plan: Plan, inches: bool) -> list[str]:
     lines = []
     for part in plan.chosen.parts:
+        carried = carried_by(part, plan.chosen.parts)
         built = "; ".join(f"{name} {length(mm, inches, 'most' if name in AT_MOST else '')}"
-                          for name, mm in dimensions(plan.place, part).items() if mm > 0)
-        sources = ", ".join(f"{name}: {source}" for name, source in part.sources)
-        lines.append(f"{part.name}: {built or 'no fixed size'} (sources: {sources})")
+                          for name, mm in dimensions(plan.place, part).items()
+                          if mm > 0 and not (carried and name.startswith(("end post", "brace"))))
+        built += f"; hangs on the {carried.name}" if carried else ""
+        sources = ", ".join(f"{name}: {source}" for name, source in part.sources if f"{name} " in built)
+        lines.append(f"{part.name}: {built or 'no fixed size'}" + (f" (sources: {sources})" if sources else ""))
         if note := catalogue()[part.key].get("wires_note"):
             lines.append(f"{part.name}, layout: {note}")
     return lines
@@ -348,8 +365,14 @@ def in_their_units(line: Line, inches: bool) -> Line:
 
 def _bought(line: Line) -> str:
     stock = f", {line.from_stock:g} from stock" if line.from_stock else ""
-    what = line.item if line.unit in line.item.split() else f"{line.unit} {line.item}"
+    unit, item = (_one(text) if round(line.to_buy) == 1 else text for text in (line.unit, line.item))
+    what = item if unit in item.split() else f"{unit} {item}"
     return (f"{line.to_buy:,.0f} {what} ({line.specification}){stock}: {line.cost:,.2f}. On delivery: {line.check}.")
+
+
+def _one(words: str) -> str:
+    """The unit or item of a single piece: 1 gate, 1 piece."""
+    return words[:-1] if words in _COUNTED else words
 
 
 def _carried(plan: Plan, inches: bool) -> list[str]:
@@ -368,48 +391,19 @@ def _weight_each(kg: float, inches: bool) -> str:
     return f"{amount:,.0f} {'lb' if inches else 'kg'}" if amount >= 10 else f"{amount:.2g} {'lb' if inches else 'kg'}"
 
 
-def _prices(plan: Plan) -> list[str]:
-    """Every default that the sum rests on, with its year, and how much of it is from memory."""
-    own = plan.place.prices
-    used = ["wage", "tree", *dict.fromkeys(line.key for line in plan.lines if line.key)]
-    index = price_list()["index"]
-    lines = [f"{100 * plan.remembered:.0f} % of the first year's sum rests on prices from memory; give your own with "
-             f"--prices. "
-             f"Others are brought from their year to {price_list()['year']} by the {index['name']} ({index['source']})."]
-    if own.get("exchange", 1.0) != 1:
-        rate = rates()
-        known = own["exchange"] == rate["a_dollar"].get(own["currency"])
-        whose = f"mean of {rate['year']}, {rate['source']}" if known else "your own rate"
-        lines.append(f"These are prices of the United States turned into {own['currency']} at {own['exchange']:g} a US "
-                     f"dollar ({whose}); what things cost where you "
-                     f"are may differ by half and more: ask for offers before you order.")
-    lines.append("; ".join(
-        f"{default_prices()[key][3]} {plan.place.price(key):,.2f}"
-        f"{' (your own)' if key in own else '' if from_memory(key) else f' (of {year_of(key)}, {default_prices()[key][1]})'}"
-        for key in used))
-    lines.append("; ".join(f"{default_prices()[key][3]}: {plan.place.price(key):g}" for key in price_list()["fixed"]))
-    return lines
-
-
-def _disagreements(plan: Plan) -> list[str]:
-    lines = []
-    for topic in plan.as_json()["disagreements"].values():
-        values = "; ".join(f"{value['value'] if value['value'] is not None else 'no value'}"
-                           f"{' (' + value['of'] + ')' if 'of' in value else ''} {value['source']}, "
-                           f"{SEEN[str(value['tag'])]}"
-                           for value in topic["values"])
-        chosen = topic["chosen"]
-        taken = "worked out here" if chosen["value"] is None else f"{chosen['value']} ({chosen['source']})"
-        lines.append(f"{topic['about']} [{topic['unit']}]: {values}. Taken: {taken}; {topic['why']}.")
-    return lines
+def _each(line: Line) -> str:
+    """Price of a unit, in as many digits as it takes for quantity times price to be the cost to the unit of money."""
+    told = [f"{line.price:,.{digits}f}" for digits in (2, 3, 4, 6)]
+    return next((one for one in told if abs(float(one.replace(",", "")) * line.to_buy - line.cost) < 0.5), told[-1])
 
 
 def _table(plan: Plan, inches: bool, table: Any, paragraph: Any, style: Any) -> Any:
     rows: list[list[Any]] = [["to buy", "unit", "item", "specification", "each", "cost", "check on delivery"]]
     for line in (in_their_units(line, inches) for line in plan.lines):
-        item, specification, check = (paragraph(marked(text), style) for text in (line.item, line.specification, line.check))
+        unit, named = (_one(text) if round(line.to_buy) == 1 else text for text in (line.unit, line.item))
+        item, specification, check = (paragraph(marked(text), style) for text in (named, line.specification, line.check))
         stock = f"\n({line.from_stock:,.0f} in stock)" if line.from_stock else ""
-        rows.append([f"{line.to_buy:,.0f}{stock}", line.unit, item, specification, f"{line.price:,.2f}", f"{line.cost:,.2f}",
+        rows.append([f"{line.to_buy:,.0f}{stock}", unit, item, specification, _each(line), f"{line.cost:,.2f}",
                      check])
     widths = [17, 13, 29, 56, 13, 16, 30]
     return table(rows, colWidths=[width * POINT for width in widths], repeatRows=1, style=[

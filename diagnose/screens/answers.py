@@ -102,8 +102,18 @@ def _choices(name: str, _word: Word) -> list[tuple[str, str, str]]:
 def ask(word: Word, key: str) -> tuple[str, str | list[str]] | None:
     """Shows a question with its answers as buttons, drawn where there is a drawing.
 
-    word : of the vocabulary, with a question. Returns the name of the question that was answered and the answer's key, or
-    the keys of all that was found where several may hold, `UNKNOWN` for "don't know"; None when nothing was pressed.
+    Parameters
+    ----------
+    word
+        Of the vocabulary, with a question [no unit].
+    key
+        Tells these buttons from the others on the page [no unit].
+
+    Returns
+    -------
+    (str, str or list of str) or None
+        Name of the question that was answered, and the answer's key, or the keys of all that was found where several may
+        hold, `UNKNOWN` for "don't know"; None when nothing was pressed.
     """
     choices = [*_choices(word.name, word), (UNKNOWN, "did not look" if word.several else "don't know", "")]
     shown = {"name": word.name, "question": word.question, "help": word.help, "choices": choices,

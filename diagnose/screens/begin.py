@@ -60,6 +60,7 @@ def _news() -> dict[str, str]:
 
 
 def page() -> None:
+    """Draw the page, anew at each of the user's answers."""
     st.title("What do you want to do?")
     st.caption("Find out what eats the trees you planted, and what stops it. Everything stays on this computer.")
     if drawer.kept("wound"):

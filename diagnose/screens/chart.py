@@ -73,14 +73,14 @@ def chart(make: Callable[[], Drawn], figures: pd.DataFrame, title: str, name: st
     make
         Makes the chart; called only for figures that were not shown lately [no unit].
     figures
-        What it shows, a row a mark, in the units that its columns name.
+        What it shows, a row a mark, each column in the unit that it names.
     title
         What it is called where it is saved [no unit].
     name
         Tells it from the other charts of the app, in letters, digits and "_"; the name of the saved file [no unit].
     also
         What else the chart depends on, as something whose words tell it from any other [no unit].
-    selecting
+    **selecting
         Further arguments of `streamlit.vega_lite_chart`, for a chart on which something can be picked [no unit].
     """
     with st.container(key=f"chart_{name}", gap=None):

@@ -70,7 +70,10 @@ def the_codes() -> Codes:
 def logins() -> tuple[str, ...]:
     """The names of the identity providers that the secrets hold; empty where no login is asked for.
 
-    Raises CannotUse where the secrets cannot be read or a login in them cannot be asked for: then nobody may get in.
+    Raises
+    ------
+    CannotUse
+        Where the secrets cannot be read or a login in them cannot be asked for: then nobody may get in.
     """
     try:
         told = secrets.get("auth")
@@ -93,7 +96,13 @@ def logins() -> tuple[str, ...]:
 
 
 def logged_in_until(cookies: dict[str, str]) -> float | None:
-    """When the login in these cookies ends [s since 1970]; None without one, or for one that is forged or has ended."""
+    """When the login in these cookies ends [s since 1970]; None without one, or for one that is forged or has ended.
+
+    Parameters
+    ----------
+    cookies
+        Of the browser, name -> value [no unit].
+    """
     secret = get_cookie_secret()
 
     def signed(name: str) -> bytes | None:

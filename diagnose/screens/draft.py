@@ -19,8 +19,14 @@ _DRAWER = "wound"
 class Photo:
     """A photo on the page.
 
-    taps : shares of width and height, the wound first. first : is it asked for taps before everything else, since nothing
-    was found in it? None until it was looked at.
+    Parameters
+    ----------
+    name, digest, data
+        The file's name, its SHA-256, and its bytes [no unit].
+    taps
+        The wound first [shares of width and height].
+    first
+        Is it asked for taps before everything else, since nothing was found in it? None until it was looked at [no unit].
     """
 
     name: str
@@ -34,7 +40,14 @@ class Photo:
 class Draft:
     """What the person has given and not yet saved in the log.
 
-    before : the verdict's words and strength (0 to 1) before the last answer; None before the first.
+    Parameters
+    ----------
+    photos, answers, passed, words
+        Pictures, answered questions, those that they could not tell, and fields [no unit].
+    came_back
+        Was it taken out of the drawer? [no unit]
+    before
+        The verdict's words and strength (0 to 1) before the last answer; None before the first [no unit].
     """
 
     photos: list[Photo] = field(default_factory=list)
@@ -60,14 +73,30 @@ class Draft:
         })
 
     def say(self, name: str, words: str) -> str:
-        """Remembers the words of a field, and gives them back."""
+        """Remembers the words of a field, and gives them back.
+
+        Parameters
+        ----------
+        name
+            Of the field [no unit].
+        words
+            That stand in it now [no unit].
+        """
         if words != self.words.get(name, ""):
             self.words[name] = words
             self.put_away()
         return words
 
     def answer(self, name: str, said: str | list[str] | None) -> None:
-        """Takes the answer to a question: a choice, several that hold together, or None where the person cannot tell."""
+        """Takes the answer to a question: a choice, several that hold together, or None where the person cannot tell.
+
+        Parameters
+        ----------
+        name
+            Of the question's sign [no unit].
+        said
+            Key of the choice, of several, or None [no unit].
+        """
         if said is None:
             self.passed.add(name)
         else:
@@ -75,7 +104,13 @@ class Draft:
         self.put_away()
 
     def take_back(self, name: str) -> None:
-        """Forgets what was answered to a question."""
+        """Forgets what was answered to a question.
+
+        Parameters
+        ----------
+        name
+            Of the question's sign [no unit].
+        """
         self.answers.pop(name, None)
         self.passed.discard(name)
         self.put_away()

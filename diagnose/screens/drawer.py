@@ -49,12 +49,26 @@ def _drawer() -> Path:
 
 
 def keep(name: str, value: dict[str, Any]) -> None:
-    """Keeps a value under a name; what was kept under it before is replaced as a whole or not at all."""
+    """Keeps a value under a name; what was kept under it before is replaced as a whole or not at all.
+
+    Parameters
+    ----------
+    name
+        Of the value; a file is called so [no unit].
+    value
+        That JSON can hold, in any unit.
+    """
     _write(_drawer() / f"{name}.json", json.dumps(value).encode())
 
 
 def kept(name: str) -> dict[str, Any]:
-    """What was kept under this name; empty when nothing was, or when it cannot be read."""
+    """What was kept under this name; empty when nothing was, or when it cannot be read.
+
+    Parameters
+    ----------
+    name
+        Of the value [no unit].
+    """
     try:
         value = json.loads((_drawer() / f"{name}.json").read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -63,11 +77,24 @@ def kept(name: str) -> dict[str, Any]:
 
 
 def forget(name: str) -> None:
+    """Throws away what is kept under a name, if anything is.
+
+    Parameters
+    ----------
+    name
+        Of the value [no unit].
+    """
     (_drawer() / f"{name}.json").unlink(missing_ok=True)
 
 
 def keep_file(data: bytes) -> str:
-    """Keeps a file's bytes; returns the key to ask for them with (their SHA-256)."""
+    """Keeps a file's bytes; returns the key to ask for them with (their SHA-256).
+
+    Parameters
+    ----------
+    data
+        The file's bytes [no unit].
+    """
     digest = hashlib.sha256(data).hexdigest()
     file = _drawer() / _FILES / digest
     if not file.exists():
@@ -76,7 +103,13 @@ def keep_file(data: bytes) -> str:
 
 
 def kept_file(digest: str) -> bytes | None:
-    """The bytes kept under this key; None when they are gone or damaged."""
+    """The bytes kept under this key; None when they are gone or damaged.
+
+    Parameters
+    ----------
+    digest
+        The key that `keep_file` gave [no unit].
+    """
     try:
         data = (_drawer() / _FILES / Path(digest).name).read_bytes()
     except OSError:
@@ -85,7 +118,13 @@ def kept_file(digest: str) -> bytes | None:
 
 
 def forget_files(but: set[str]) -> None:
-    """Throws away the kept files, but not those with these keys."""
+    """Throws away the kept files, but not those with these keys.
+
+    Parameters
+    ----------
+    but
+        Keys that `keep_file` gave [no unit].
+    """
     folder = _drawer() / _FILES
     for file in folder.iterdir() if folder.is_dir() else ():
         if file.name not in but:
@@ -93,7 +132,15 @@ def forget_files(but: set[str]) -> None:
 
 
 def clear_out(folder: Path | None = None, days: float = _KEPT_DAYS) -> int:
-    """Throws away the drawers that nobody has opened for so long [days]; returns how many."""
+    """Throws away the drawers that nobody has opened for some days; returns how many.
+
+    Parameters
+    ----------
+    folder
+        That holds the drawers; None for the one beside the log [no unit].
+    days
+        How long nobody has opened them [day].
+    """
     gone = 0
     base = _beside_the_log() if folder is None else folder
     for drawer in base.iterdir() if base.is_dir() else ():

@@ -23,6 +23,7 @@ def _key(paper: str) -> bytes:
 
 
 def page() -> None:
+    """Draw the page, anew at each of the user's answers."""
     st.title("Guide")
     papers = ["A4", "Letter"]
     paper = st.radio("Paper", papers, index=papers.index(preferences.paper()), horizontal=True)

@@ -333,6 +333,7 @@ def _all_letters(log: Log) -> None:
 
 
 def page() -> None:
+    """Draw the page, anew at each of the user's answers."""
     st.title("The inbox")
     st.html(_CSS)
     try:

@@ -41,7 +41,15 @@ _MOST_TOLD = 3  # verdicts that the first line counts
 _TABLE_HIGH = 320  # [px]; the table scrolls in itself
 
 def with_own(names: list[str | None], own: str | None) -> list[str | None]:
-    """The names to choose from, with one that an older version kept."""
+    """The names to choose from, with one that an older version kept.
+
+    Parameters
+    ----------
+    names
+        To choose from; None for no choice [no unit].
+    own
+        What was chosen before, or None [no unit].
+    """
     return names if not own or own in names else [*names, own]
 
 
@@ -311,6 +319,7 @@ def _shown(log: Log, rows: pd.DataFrame) -> None:
 
 
 def page() -> None:
+    """Draw the page, anew at each of the user's answers."""
     st.title("The log")
     try:
         log = the_log()

@@ -27,7 +27,13 @@ _MOST_LINES = 50
 
 
 def take_in(log: Log) -> None:
-    """Photos, CSV files and packs of other crews, taken in with progress and a line for each that was refused."""
+    """Photos, CSV files and packs of other crews, taken in with progress and a line for each that was refused.
+
+    Parameters
+    ----------
+    log
+        That they are taken into [no unit].
+    """
     for line in st.session_state.pop("log_in_said", []):
         st.info(literal(line))
     with st.expander("Take in photos, a table or another crew's log", key="log_in_open"):
@@ -80,7 +86,15 @@ def _judging(log: Log, site: str, by: str) -> Callable[[Path], Saved]:
 
 
 def give_out(log: Log, asked: Query) -> None:
-    """The observations that are filtered for as a file, coarse unless exact is asked for; or the whole log as a pack."""
+    """The observations that are filtered for as a file, coarse unless exact is asked for; or the whole log as a pack.
+
+    Parameters
+    ----------
+    log
+        That they are taken from [no unit].
+    asked
+        What is filtered for [no unit].
+    """
     with st.expander("Export the filtered ones, or the whole log", key="log_out_open"):
         sort = st.selectbox("As", list(_FORMATS), key="log_out_sort", format_func=_FORMATS.__getitem__)
         exact = sort == "pack" or st.toggle("With exact places, people, notes and tags: only for yourselves",

@@ -127,20 +127,42 @@ _MEANS_MORE = re.compile(r"(?<=:)(?=//|[\w+-])|(?<=@)|(?<=\bw)(?=ww\.)|(?<=[-<>=
 
 
 def literal(words: object) -> str:
-    """Words that came from elsewhere, as Markdown that shows them as they stand: nothing is set, linked or fetched."""
+    """Words that came from elsewhere, as Markdown that shows them as they stand: nothing is set, linked or fetched.
+
+    Parameters
+    ----------
+    words
+        Anything; its words are taken [no unit].
+    """
     apart = _MEANS_MORE.sub(_JOINER, " ".join(str(words).split()))
     return re.sub(r"([!-/:-@\[-`{-~])", r"\\\1", apart)
 
 
 def picture(jpeg: bytes, alt: str, caption: str = "") -> None:
-    """Shows a JPEG with words for who cannot see it; Streamlit's own pictures have none."""
+    """Shows a JPEG with words for who cannot see it; Streamlit's own pictures have none.
+
+    Parameters
+    ----------
+    jpeg
+        The file's bytes [no unit].
+    alt
+        Words for who cannot see it [no unit].
+    caption
+        Words below it [no unit].
+    """
     below = f"<figcaption>{escape(caption)}</figcaption>" if caption else ""
     data = base64.b64encode(jpeg).decode()
     st.html(f'<figure class="shown"><img src="data:image/jpeg;base64,{data}" alt="{escape(alt)}">{below}</figure>')
 
 
 def pictures(shown: list[tuple[bytes, str]]) -> None:
-    """Shows JPEGs in one row, no higher than two fifths of the screen. shown : each with its words for who cannot see it."""
+    """Shows JPEGs in one row, no higher than two fifths of the screen.
+
+    Parameters
+    ----------
+    shown
+        Each file's bytes with its words for who cannot see it [no unit].
+    """
     if shown:
         each = "".join(f'<img src="data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" alt="{escape(alt)}">'
                        for jpeg, alt in shown)

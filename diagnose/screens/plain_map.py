@@ -55,7 +55,7 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
     told
         What the map shows, for who cannot see it; the counts of what is drawn are added [no unit].
     under
-        A picture or lines that lie under all of it, or None.
+        A picture or lines that lie under all of it, or None [degree].
     """
     lines = list(fences)
     rings = [ring for shape in _shapes(boundary) for ring in shape]
@@ -189,8 +189,10 @@ def _grid(span: float, x: alt.X, y: alt.Y) -> list[alt.Chart]:
 
 
 def _north_and_scale(step: float, span: str, on_picture: bool) -> list[alt.Chart]:
-    """A scale bar as long as the grid's step [m], and where north is. span : the map's height [m] as an expression.
-    on_picture : does a picture lie under it?"""
+    """A scale bar as long as the grid's step [m], and where north is.
+
+    span : the map's height [m] as an expression. on_picture : does a picture lie under it?
+    """
     one = alt.Chart(pd.DataFrame({"": [0]}))
     words = f"{step:g} m" if step < 1000 else f"{step / 1000:g} km"
     drawn = []

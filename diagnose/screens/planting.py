@@ -44,7 +44,7 @@ from diagnose.screens.show import hand_over
 from diagnose.texts import from_json
 from diagnose.upkeep.register import register_plan
 
-_FIRST_LINES = 2  # of the answer's figures, on the first screen: money and trees
+_FIRST_LINES = 2  # of the figures, on the first screen: money and trees
 EXPECTED, FROM_LOG, JUST_JUDGED = "Expected: nothing was diagnosed", "Wounds in the log", "The wound just judged"
 
 
@@ -174,9 +174,14 @@ def _answer(top: Any, plan: Plan, inches: bool) -> None:
                             f"{', '.join(name_of(culprit) for culprit, _ in place.threats)}."))
         first, *more = answer(plan, inches)
         st.html(f'<p class="verdict{" open" if plan.broken else ""}" role="status">{escape(first)}</p>')
-        for line in more[:_FIRST_LINES]:
+        for line in more[:_first_lines(plan)]:
             st.markdown(literal(line))
         st.caption(f"{escape(plan.basis.capitalize())}. What was taken for granted stands below.")
+
+
+def _first_lines(plan: Plan) -> int:
+    """How many lines follow what to do: which wish breaks it, money, trees."""
+    return _FIRST_LINES + bool(plan.broken)
 
 
 def _kinds(plan: Plan, inches: bool) -> None:
@@ -185,7 +190,7 @@ def _kinds(plan: Plan, inches: bool) -> None:
     figures = kinds_figures(plan)
     saved = as_saved(figures, plan.currency)
     chart(lambda: costs_of(plan, figures), saved, "Cost of each kind", "costs", plan.place.years)
-    for line in answer(plan, inches)[1 + _FIRST_LINES:]:  # whether it pays, beside the money
+    for line in answer(plan, inches)[1 + _first_lines(plan):]:  # whether it pays, beside the money
         st.markdown(literal(line))
     st.subheader("Trees left alive")
     chart(lambda: alive_of(plan, figures), saved, "Trees left alive by each kind", "alive",
@@ -254,6 +259,7 @@ def _planned(asked: Planting) -> Plan:
 
 
 def page() -> None:
+    """Draw the page, anew at each of the user's answers."""
     st.title("A planting")
     top, inches = st.container(), preferences.inches()
     try:

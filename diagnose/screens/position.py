@@ -47,7 +47,15 @@ _device_position = st.components.v2.component("diagnose_position", html=_HTML, c
 
 @dataclass(frozen=True)
 class Place:
-    """lat, lon [degree]; error_m [m], None when not known."""
+    """Where the person is.
+
+    Parameters
+    ----------
+    lat, lon
+        WGS 84 [degree].
+    error_m
+        How well it is known; None when not known [m].
+    """
 
     lat: float
     lon: float
@@ -55,7 +63,15 @@ class Place:
 
 
 def ask_place(known: pd.DataFrame, key: str) -> Place | None:
-    """The place that the person gives, or None. known : observations with lat and lon, the newest first."""
+    """The place that the person gives, or None.
+
+    Parameters
+    ----------
+    known
+        Observations with lat and lon, the newest first [degree].
+    key
+        Tells these fields from the others on the page [no unit].
+    """
     kept: Place | None = st.session_state.get(f"{key} place")
     result: Any = _device_position(key=f"{key} device", on_place_change=lambda: None)
     given = getattr(result, "place", None)
@@ -99,7 +115,15 @@ def _pinned(placed: pd.DataFrame, key: str) -> Place | None:
 
 
 def plain_ground(placed: pd.DataFrame, middle: tuple[float, float]) -> tuple[np.ndarray, float]:
-    """A bare map round the middle, (h, w, 3) uint8, and its width [m]."""
+    """A bare map round the middle, (h, w, 3) uint8, and its width [m].
+
+    Parameters
+    ----------
+    placed
+        Observations with lat and lon, which are marked on it [degree].
+    middle
+        Latitude and longitude of the map's middle [degree].
+    """
     north = (placed["lat"].to_numpy(float) - middle[0]) * METRES_PER_DEGREE
     east = (placed["lon"].to_numpy(float) - middle[1]) * METRES_PER_DEGREE * math.cos(math.radians(middle[0]))
     far = np.hypot(east, north)

@@ -24,7 +24,13 @@ def _chosen() -> dict[str, Any]:
 
 
 def choose(**values: Any) -> None:
-    """Remembers these choices on this device."""
+    """Remembers these choices on this device.
+
+    Parameters
+    ----------
+    **values
+        Name of each choice -> what was chosen, each in its own unit.
+    """
     _chosen().update(values)
     drawer.keep(_NAME, _chosen())
 
@@ -80,7 +86,13 @@ def is_for_several() -> bool:
 
 
 def place_choices(own: str | None) -> dict[str | None, str]:
-    """Code -> name of every place that can be chosen, none first; with one's own older choice, if it is none of them."""
+    """Code -> name of every place that can be chosen, none first; with one's own older choice, if it is none of them.
+
+    Parameters
+    ----------
+    own
+        Code that was chosen before, or None [no unit].
+    """
     names: dict[str | None, str] = {None: "from the photo's position"}
     names.update({place.code: place.name for place in places()})
     if own is not None and own not in names:

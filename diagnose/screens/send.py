@@ -15,6 +15,7 @@ from diagnose.screens.look import literal
 
 
 def page() -> None:
+    """Draw the page, anew at each of the user's answers."""
     st.title("Send in a photo")
     st.caption("It goes to the person who runs this app, and nowhere else.")
     turn = st.session_state.setdefault("send_round", 0)

@@ -101,6 +101,7 @@ def _pocket() -> None:
 
 
 def page() -> None:
+    """Draw the page, anew at each of the user's answers."""
     st.title("Settings")
     _person()
     _log()

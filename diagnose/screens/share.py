@@ -35,12 +35,17 @@ def new_code() -> str:
 class Codes:
     """Lets a browser in that shows the current code.
 
-    Wrong codes slow down the address that they come from, and nobody else: after the third each pause is twice as long
-    as the one before, up to a quarter of an hour; an hour after the last one they are forgotten. So one address has
-    fewer than 250 guesses a day, and 50,000 addresses, as many as are remembered, would find a code of ten in 120,000
-    years on average. Who shares an address, as behind one router, shares its pauses.
+    Wrong codes slow down the address that they come from, and nobody else: after the third each pause is twice as long as
+    the one before, up to a quarter of an hour; an hour after the last one they are forgotten. So one address has fewer than
+    250 guesses a day, and 50,000 addresses, as many as are remembered, would find a code of ten in 120,000 years on average.
+    Who shares an address, as behind one router, shares its pauses.
 
-    clock : seconds that only go forward; tests give their own.
+    Parameters
+    ----------
+    code
+        The current one [no unit].
+    clock
+        Tells a time that only goes forward; tests give their own [s].
     """
 
     code: str = field(default_factory=new_code)
@@ -50,11 +55,23 @@ class Codes:
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def is_inside(self, token: str) -> bool:
-        """Was this token given for a right code?"""
+        """Was this token given for a right code?
+
+        Parameters
+        ----------
+        token
+            That a browser shows [no unit].
+        """
         return token in self._inside
 
     def waits(self, address: str) -> float:
-        """Seconds for which no code from this address is looked at; 0 when one is."""
+        """Seconds for which no code from this address is looked at; 0 when one is.
+
+        Parameters
+        ----------
+        address
+            Of the network, that a code comes from [no unit].
+        """
         count, last = self._wrong.get(_sender(address), (0, 0.0))
         since = self.clock() - last
         if count < _WITHOUT_PAUSE or since >= _FORGOTTEN_S:
@@ -65,7 +82,12 @@ class Codes:
     def show(self, code: str, address: str) -> str | None:
         """A token for the browser where the code is right, which is used up by it; None where it is wrong, or not looked at.
 
-        address : of the network, that the code comes from.
+        Parameters
+        ----------
+        code
+            As it was typed [no unit].
+        address
+            Of the network, that the code comes from [no unit].
         """
         with self._lock:
             if self.waits(address) > 0:
@@ -110,5 +132,13 @@ def scheme_of() -> str:
 
 
 def joining_address(port: int, code: str) -> str:
-    """What a phone opens: the address with the code in it."""
+    """What a phone opens: the address with the code in it.
+
+    Parameters
+    ----------
+    port
+        That the app is served on [no unit].
+    code
+        That lets the phone in [no unit].
+    """
     return f"{scheme_of()}://{own_address()}:{port}/?code={code}"

@@ -25,28 +25,68 @@ _TOLD = 0.05  # change of the log odds from which a sign is shown [nat]
 
 
 def hand_over(where: Any, label: str, data: str | bytes | Callable[[], str | bytes], name: str, kind: str) -> None:
-    """A button that saves a file, of a media type, on the device.
+    """A button that saves a file on the device.
 
-    where : the page or a column of it. The page is not drawn anew: a second click, on a button just being drawn, is lost.
+    The page is not drawn anew: a second click, on a button just being drawn, is lost.
+
+    Parameters
+    ----------
+    where
+        The page or a column of it [no unit].
+    label
+        Of the button [no unit].
+    data
+        The file's content, or what makes it when the button is pressed [no unit].
+    name
+        Of the file [no unit].
+    kind
+        Its media type [no unit].
     """
     where.download_button(label, data, name, kind, width="stretch", on_click="ignore")
 
 
 def figures_of(measurement: Measurement, inches: bool) -> None:
-    """The measured quantities as a table, each with its uncertainty."""
+    """The measured quantities as a table, each with its uncertainty.
+
+    Parameters
+    ----------
+    measurement
+        Of one picture, each sign in its own unit.
+    inches
+        Are lengths shown in inches and feet, else in millimetres? [no unit]
+    """
     if measurement.measured:
         _table([(vocabulary()[name].label if name in vocabulary() else name.replace("_", " "), figure(name, sign, inches))
                 for name, sign in measurement.measured.items()])
 
 
 def in_short(verdict: Verdict) -> tuple[str, float]:
-    """The verdict's sentence and its strength: the share of what leads, or of the likeliest kind."""
+    """The verdict's sentence and its strength: the share of what leads, or of the likeliest kind.
+
+    Parameters
+    ----------
+    verdict
+        Of one wound [no unit].
+
+    Returns
+    -------
+    statement, strength : str, float
+        The strength is 0 to 1, no unit.
+    """
     share = max(verdict.groups.values()) if verdict.leading is None else verdict.probability(verdict.leading)
     return verdict.statement, share
 
 
 def headline_of(verdict: Verdict, before: tuple[str, float] | None = None) -> None:
-    """The verdict in one line with its strength as a bar. before : as `in_short`, what it was before the last answer."""
+    """The verdict in one line with its strength as a bar.
+
+    Parameters
+    ----------
+    verdict
+        Of one wound [no unit].
+    before
+        As `in_short` gave it before the last answer; None before the first [no unit].
+    """
     words, share = in_short(verdict)
     mark = moved = ""
     if before is not None:
@@ -58,7 +98,15 @@ def headline_of(verdict: Verdict, before: tuple[str, float] | None = None) -> No
 
 
 def now_of(found: Diagnosis, asks: bool) -> None:
-    """What to do now, with the caution about doing it. asks : does the question above wait for an answer?"""
+    """What to do now, with the caution about doing it.
+
+    Parameters
+    ----------
+    found
+        Of one wound [no unit].
+    asks
+        Does the question above wait for an answer? [no unit]
+    """
     if found.find_out_first:
         words = "Do not buy a barrier yet: answer the question first." if asks else found.find_out_first
         caution = ""
@@ -71,7 +119,13 @@ def now_of(found: Diagnosis, asks: bool) -> None:
 
 
 def grounds_of(verdict: Verdict) -> None:
-    """How likely each kind is, what speaks for and against the likeliest, and what would settle it."""
+    """How likely each kind is, what speaks for and against the likeliest, and what would settle it.
+
+    Parameters
+    ----------
+    verdict
+        Of one wound [no unit].
+    """
     st.html("".join(_kinds(verdict)))
     told = [reason for reason in verdict.reasons if abs(reason.weight) > _TOLD]
     if told:
@@ -123,7 +177,15 @@ def _reason(reason: Reason, most: float) -> str:
 
 
 def advice_of(found: Diagnosis, inches: bool) -> None:
-    """The barrier's figures, cautions and sources, folded away: of the one advised, or of what would suit."""
+    """The barrier's figures, cautions and sources, folded away: of the one advised, or of what would suit.
+
+    Parameters
+    ----------
+    found
+        Of one wound [no unit].
+    inches
+        Are lengths shown in inches and feet, else in millimetres? [no unit]
+    """
     if found.barrier.kind is None and found.find_out_first:
         return
     advised = not found.find_out_first
@@ -162,7 +224,15 @@ def _sources(barrier: Requirement) -> None:
 
 
 def lengths_of(lengths_mm: Mapping[str, float], inches: bool) -> None:
-    """Lengths of a barrier [mm] as a table, by name."""
+    """Lengths of a barrier as a table, by name.
+
+    Parameters
+    ----------
+    lengths_mm
+        Name -> length [mm].
+    inches
+        Are lengths shown in inches and feet, else in millimetres? [no unit]
+    """
     if lengths_mm:
         _table([(name, length(mm, inches)) for name, mm in lengths_mm.items()])
 

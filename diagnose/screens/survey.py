@@ -308,6 +308,7 @@ _PARTS = {"says": "Results", "tally": "Fill in the tally", "design": "Where to p
 
 
 def page() -> None:
+    """Draw the page, anew at each of the user's answers."""
     st.title("How much is damaged?")
     part = st.segmented_control("What now?", list(_PARTS), format_func=_PARTS.__getitem__, default="says", required=True,
                                 key="survey_part", label_visibility="collapsed")

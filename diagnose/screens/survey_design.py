@@ -29,12 +29,24 @@ _PURPOSES = {"target": "To decide: is enough standing, is too much browsed?", "m
 
 
 def plan_drawer(site: str) -> str:
-    """Name under which a planting's plan lies in the device's drawer."""
+    """Name under which a planting's plan lies in the device's drawer.
+
+    Parameters
+    ----------
+    site
+        Name of the planting [no unit].
+    """
     return f"plan-{hashlib.sha256(site.encode()).hexdigest()[:16]}"
 
 
 def design(log: Log) -> None:
-    """Asks what the survey is for, lays it out, and hands over plan, points, map and sheets."""
+    """Asks what the survey is for, lays it out, and hands over plan, points, map and sheets.
+
+    Parameters
+    ----------
+    log
+        Whose plantings can be chosen [no unit].
+    """
     ground, site = _ground(log)
     purpose = st.selectbox("What is it for?", list(_PURPOSES), format_func=_PURPOSES.__getitem__, key="purpose")
     left, right = st.columns(2)

@@ -114,9 +114,27 @@ def tap_on(
 ) -> list[Point] | None:
     """Shows the picture with its marked points, which can be tapped, dragged and moved with the arrow keys.
 
-    bgr : (h, w, 3) uint8. picture_key : what tells this picture from others. points : shares of width and height.
-    names : what each point is, one a point, as many as there may be. Returns the new points, or None when nobody
-    touched them.
+    Parameters
+    ----------
+    bgr
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    picture_key
+        What tells this picture from others [no unit].
+    alt
+        Words for who cannot see it [no unit].
+    key
+        Tells it from the other pictures on the page [no unit].
+    points
+        Those marked already [shares of width and height].
+    names
+        What each point is, one a point, as many as there may be [no unit].
+    longest_side
+        To which a larger picture is made smaller for showing [px].
+
+    Returns
+    -------
+    list of (float, float) or None
+        The new points [shares of width and height]; None when nobody touched them.
     """
     shown = {"picture": _as_url(picture_key, bgr, longest_side), "alt": alt, "names": list(names), "most": len(names),
              "points": [list(point) for point in points]}

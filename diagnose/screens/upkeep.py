@@ -322,6 +322,7 @@ def _safely(show: Callable[..., None], *given: Any) -> None:
 
 
 def page() -> None:
+    """Draw the page, anew at each of the user's answers."""
     st.title("What is due?")
     st.html(_CSS)
     if said := st.session_state.pop("upkeep_said", ""):

@@ -376,6 +376,7 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
 
 
 def page() -> None:
+    """Draw the page, anew at each of the user's answers."""
     st.title("What bit it?")
     draft = the_draft()
     _what_was_saved(draft)

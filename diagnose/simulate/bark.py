@@ -27,35 +27,63 @@ MODULE_PX = 8
 
 @dataclass(frozen=True)
 class BarkSetting:
-    """All that one simulated picture depends on: lengths [mm], angles [degree], seed for textures and noise."""
+    """All that one simulated picture depends on.
+
+    Parameters
+    ----------
+    seed, bark, rim, ground
+        Of textures and noise; names of the bark's look and of its rim's; number of the ground [no unit].
+    diameter, bark_share, front
+        Of the stem [mm], the bark's thickness to the stem's radius, and the stem behind the card's plane [mm].
+    along, side, lean, gap
+        The card's side that lies along the stem, on which side the stem stands, its lean to that side [degree], and the gap
+        between [mm].
+    patch, height, share, turned
+        Is there one; its height [mm], share of the circumference, 1 for a ring, and how far round the stem its middle lies
+        from the camera [degree].
+    squareness, ragged
+        Of the outline's superellipse, and how ragged it is, relative [no unit].
+    spacing, jitter, direction, depth
+        Of the grooves, None for smooth wood [mm]; relative; [degree]; to their spacing.
+    tilt, swing, turn
+        Of the view from straight before the card, towards which side, and of the camera about its axis [degree].
+    distance, focal_35mm
+        Of the camera, and the focal length that a 35 mm camera would have [mm].
+    size, blur_px
+        Width and height of the picture, and its blur [px].
+    sun_from, sun
+        Direction in plane coordinates, and share of the light that comes from there [no unit].
+    noise, jpeg
+        Standard deviation of the light where it is white, and the file's quality, 0 to 100 [no unit].
+    """
 
     seed: int = 0
     diameter: float = 24.0
     bark: str = "brown"
-    bark_share: float = 0.07  # its thickness to the stem's radius
+    bark_share: float = 0.07
     rim: str = "green"
-    along: str = "x"  # the card's side that lies along the stem
-    side: int = -1  # of the card on which the stem stands
-    lean: float = 1.0  # of the stem to that side
-    gap: float = 1.5  # between the card and the stem
-    front: float = 0.0  # of the stem behind the card's plane
+    along: str = "x"
+    side: int = -1
+    lean: float = 1.0
+    gap: float = 1.5
+    front: float = 0.0
     patch: bool = True
     height: float = 45.0
-    share: float = 0.3  # of the circumference; 1 is a ring
-    turned: float = 0.0  # of the patch's middle from the camera, round the stem
-    squareness: float = 3.0  # of the outline's superellipse
-    ragged: float = 0.03  # of the outline, relative
-    spacing: float | None = 2.0  # of the grooves; None: smooth
-    jitter: float = 0.1  # of the spacing, relative
+    share: float = 0.3
+    turned: float = 0.0
+    squareness: float = 3.0
+    ragged: float = 0.03
+    spacing: float | None = 2.0
+    jitter: float = 0.1
     direction: float = 30.0
-    depth: float = 0.25  # of the grooves to their spacing
-    tilt: float = 10.0  # of the view from straight before the card
-    swing: float = 40.0  # towards which side it tilts
-    turn: float = 0.0  # of the camera
+    depth: float = 0.25
+    tilt: float = 10.0
+    swing: float = 40.0
+    turn: float = 0.0
     distance: float = 240.0
     size: tuple[int, int] = (1600, 1200)
     focal_35mm: float = 27.0
-    sun_from: tuple[float, float, float] = (-0.5, -0.4, -0.75)  # plane coordinates
+    sun_from: tuple[float, float, float] = (-0.5, -0.4, -0.75)
     sun: float = 0.5
     ground: int = 0
     blur_px: float = 0.7
@@ -65,10 +93,22 @@ class BarkSetting:
 
 @dataclass(frozen=True)
 class Truth:
-    """What was drawn. None: nothing of that kind is there. share : of the circumference without bark.
+    """What was drawn. None: nothing of that kind is there.
 
-    patch_height and width are of what the camera sees of the patch, by the definitions of `measure_patch`; bare :
-    (h, w) uint8 mask of it in the picture. lower, upper : its edges along the stem from beside the card's middle.
+    Parameters
+    ----------
+    stem_diameter, spacing
+        Of the stem, and of the grooves [mm].
+    patch_height, patch_width
+        Of what the camera sees of the patch, by the definitions of `measure_patch` [mm].
+    lower, upper
+        Its edges along the stem from beside the card's middle [mm].
+    share
+        Of the circumference without bark [share].
+    direction
+        Of the grooves [degree].
+    bare
+        (h, w) uint8 mask of the patch in the picture [no unit].
     """
 
     stem_diameter: float

@@ -38,7 +38,17 @@ COINS = [(0.62, 0.60, 0.56), (0.62, 0.45, 0.18), (0.50, 0.27, 0.15)]
 
 @dataclass(frozen=True)
 class PlainCard:
-    """A card of the size ID-1 beside the twig. tilt, swing, turn [degree]; depth : its distance over the twig's end's."""
+    """A card of the size ID-1 beside the twig.
+
+    Parameters
+    ----------
+    tilt, swing, turn
+        How it is turned [degree].
+    depth
+        Its distance from the camera over the twig's end's [no unit].
+    colour, printed
+        Red, green and blue, 0 to 1, and is there print on it? [no unit]
+    """
 
     tilt: float = 10.0
     swing: float = 0.0
@@ -50,7 +60,25 @@ class PlainCard:
 
 @dataclass(frozen=True)
 class Surroundings:
-    """All that stands round the twig; twig : how it lies and is lit. Lengths [mm], blur [px]."""
+    """All that stands round the twig.
+
+    Parameters
+    ----------
+    twig
+        How it lies and is lit; its record tells each unit.
+    ground, stems, leaves
+        Name of the ground, and how many other stems and leaves there are [no unit].
+    ground_blur, stem_blur
+        Of the ground, and of the other stems, from and to [px].
+    coin_mm
+        Diameter of a coin; None without [mm].
+    coin_tilt
+        Of the coin from square to the view [degree].
+    coin_depth
+        Its distance from the camera over the twig's end's [no unit].
+    card
+        A plain card; None without [no unit].
+    """
 
     twig: TwigSetting
     ground: str = "soil"
@@ -59,15 +87,26 @@ class Surroundings:
     stem_blur: tuple[float, float] = (2.5, 9.0)
     leaves: int = 2
     coin_mm: float | None = None
-    coin_tilt: float = 10.0  # [degree]
-    coin_depth: float = 1.0  # its distance from the camera over the twig's end's
+    coin_tilt: float = 10.0
+    coin_depth: float = 1.0
     card: PlainCard | None = None
 
 
 @dataclass(frozen=True)
 class FreeTruth:
-    """Truth about the twig, the coin's middle and long axis [px], the card's (4, 2) corners, were they sharp [px], and its
-    scale, square to the view, in its middle [px/mm]."""
+    """What was drawn.
+
+    Parameters
+    ----------
+    twig
+        Truth about it; its record tells each unit.
+    coin_px, coin_long_px
+        The coin's middle and long axis; None without a coin [px].
+    card_px
+        The card's (4, 2) corners, were they sharp; None without a card [px].
+    card_px_per_mm
+        Its scale, square to the view, in its middle [px/mm].
+    """
 
     twig: Truth
     coin_px: np.ndarray | None

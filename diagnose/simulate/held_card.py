@@ -21,12 +21,26 @@ SIZE = (1512, 2016)
 
 @dataclass(frozen=True)
 class HeldCardSetting:
-    """All that one simulated view depends on: lengths [mm], angles [degree], noise [px].
+    """All that one simulated view depends on.
 
-    World: x right, y up, z towards the camera; origin on the ground below the card's middle. card_at : of the lower
-    edge's middle above the ground, as it is; told_at : as it was measured. quarter : turns of the card by 90 degrees.
-    lean : of the card towards the camera; askew : to the side. face : by which it is turned away about the upright.
-    foot, wound : of the stem.
+    World: x right, y up, z towards the camera; origin on the ground below the card's middle.
+
+    Parameters
+    ----------
+    seed, quarter
+        Of the noise, and turns of the card by 90 degrees [no unit].
+    card_at, told_at
+        Height of the lower edge's middle above the ground, as it is, and as it was measured [mm].
+    lean, askew, face
+        Of the card towards the camera, to the side, and by which it is turned away about the upright [degree].
+    distance, camera_height, focal_35mm
+        Of the camera, and the focal length that a 35 mm camera would have [mm].
+    pitch, roll
+        Of the camera, downwards and to the side [degree].
+    foot, wound
+        (3,) of the stem [mm].
+    corner_noise, tap_noise
+        Standard deviations [px].
     """
 
     seed: int = 0
@@ -38,7 +52,7 @@ class HeldCardSetting:
     face: float = 0.0
     distance: float = 600.0
     camera_height: float = 700.0
-    pitch: float = 30.0  # downwards
+    pitch: float = 30.0
     roll: float = 0.0
     focal_35mm: float = 27.0
     foot: tuple[float, float, float] = (110.0, 0.0, 0.0)
@@ -49,7 +63,17 @@ class HeldCardSetting:
 
 @dataclass(frozen=True)
 class SimulatedCard:
-    """What the picture gives (plane, taps, size) and the truth: height of the wound above the stem's foot [mm]."""
+    """What the picture gives, and the truth.
+
+    Parameters
+    ----------
+    plane
+        The card's [no unit].
+    wound_px, foot_px, size
+        Taps, and width and height of the picture [px].
+    height_mm
+        True height of the wound above the stem's foot [mm].
+    """
 
     plane: Plane
     wound_px: tuple[float, float]

@@ -1,8 +1,8 @@
-"""Which pictures is the speed measured on? Twigs on the card at 12 megapixels, as files of about 2, 4 and 8 MB, and
-small photos enlarged.
+"""Which pictures is the speed measured on?
 
-Each of the former is drawn at its full size, with grain in bark, wood and ground down to the pixel. The size of the file
-is reached by the JPEG quality alone. `python -m diagnose.simulate.large FOLDER` writes them.
+Twigs on the card at 12 megapixels, as files of about 2, 4 and 8 MB, and small photos enlarged. Each of the former is
+drawn at its full size, with grain in bark, wood and ground down to the pixel. The size of the file is reached by the
+JPEG quality alone. `python -m diagnose.simulate.large FOLDER` writes them.
 """
 
 from __future__ import annotations

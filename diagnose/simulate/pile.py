@@ -33,9 +33,18 @@ _WORDS = (
 
 @dataclass(frozen=True)
 class Sent:
-    """One letter of the pile, with its truth. wound : which wound it is about: letters of one wound are one submission.
-    repeats : the wound whose photo somebody else sends in again, or "". photos : for each attachment the bundled picture
-    it comes from, and what was done to it."""
+    """One letter of the pile, with its truth.
+
+    Parameters
+    ----------
+    file, address
+        The letter's file, and its sender's address [no unit].
+    wound, repeats
+        Which wound it is about (letters of one wound are one submission), and the wound whose photo somebody else sends in
+        again, or "" [no unit].
+    photos
+        For each attachment the bundled picture it comes from, and what was done to it [no unit].
+    """
 
     file: str
     wound: str

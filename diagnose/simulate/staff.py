@@ -23,16 +23,36 @@ from diagnose.photo.plane import StaffMarkers, StaffView
 
 @dataclass(frozen=True)
 class StaffSetting:
-    """All that one simulated view depends on: lengths [mm], angles [degree], noise [px].
+    """All that one simulated view depends on.
 
-    World: x right, y up, z towards the camera; origin at the staff's foot. lean : of the staff to the right and
-    towards the camera. foot, tip : of the stem and of its wound.
+    World: x right, y up, z towards the camera; origin at the staff's foot.
+
+    Parameters
+    ----------
+    seed, k1
+        Of the noise, and radial distortion [no unit].
+    distance, camera_height, focal_35mm
+        Of the camera, and the focal length that a 35 mm camera would have [mm].
+    pitch, roll, yaw
+        Of the camera, downwards, to the side and about the upright [degree].
+    size, least_side
+        Width and height of the picture, and the side under which markers are not read [px].
+    lean
+        Of the staff to the right and towards the camera [degree].
+    foot, tip
+        (3,) of the stem and of its wound [mm].
+    hidden_below
+        Snow or grass about the staff, above its foot [mm].
+    corner_noise, tap_noise
+        Standard deviations [px].
+    print_scale
+        True length of a printed millimetre [mm].
     """
 
     seed: int = 0
     distance: float = 2500.0
     camera_height: float = 1400.0
-    pitch: float = 18.0  # downwards
+    pitch: float = 18.0
     roll: float = 0.5
     yaw: float = 0.0
     focal_35mm: float = 27.0
@@ -41,16 +61,26 @@ class StaffSetting:
     lean: tuple[float, float] = (0.0, 0.0)
     foot: tuple[float, float, float] = (80.0, 0.0, 0.0)
     tip: tuple[float, float, float] = (80.0, 700.0, 0.0)
-    hidden_below: float = 0.0  # snow or grass about the staff [mm above its foot]
+    hidden_below: float = 0.0
     corner_noise: float = 0.15
     tap_noise: float = 3.0
-    print_scale: float = 1.0  # true length of a printed millimetre
-    least_side: float = 14.0  # smaller markers are not read [px]
+    print_scale: float = 1.0
+    least_side: float = 14.0
 
 
 @dataclass(frozen=True)
 class SimulatedStaff:
-    """What the picture gives (scene, taps) and the truth: height of the wound above the stem's foot [mm]."""
+    """What the picture gives, and the truth.
+
+    Parameters
+    ----------
+    scene
+        The staff's markers as seen [px].
+    tip_px, foot_px
+        Taps [px].
+    height_mm
+        True height of the wound above the stem's foot [mm].
+    """
 
     scene: StaffView
     tip_px: tuple[float, float]

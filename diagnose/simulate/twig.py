@@ -31,40 +31,86 @@ PRINT_MM = 8  # cells of the sheet's raster a millimetre
 
 @dataclass(frozen=True)
 class TwigSetting:
-    """All that one simulated picture depends on: lengths [mm], angles [degree], seed for bark, dirt and noise."""
+    """All that one simulated picture depends on.
+
+    Parameters
+    ----------
+    seed, kind
+        Of bark, dirt and noise; clean, half, torn or none (no twig at all) [no unit].
+    theta, roll
+        True slope of the cut, 0 for square, and how far the cut is rolled out of profile [degree].
+    diameter, tip
+        Of the stem, and its end on the sheet [mm].
+    heading
+        Where the stem's outward axis points on the sheet, from x towards y [degree].
+    tilt, turn, swing
+        Of the view from straight above, of the camera about its own axis, and towards which side of the sheet the view tilts
+        [degree].
+    distance, focal_35mm, print_scale
+        Of the camera, the focal length that a 35 mm camera would have, and the true length of a printed millimetre [mm].
+    size, blur_px
+        Width and height of the picture, and its blur [px].
+    sun, exposure, noise
+        Share of the light that comes from the sun; light of white paper, 1 for clipped; standard deviation of the light
+        where it is white [no unit].
+    sun_from
+        Bearing on the sheet, and height above it [degree].
+    jpeg, bark, buds, stub, dirt
+        Quality, 0 to 100; name of the look; how many buds; is there a stub; how many specks [no unit].
+    tint, wood
+        Factors on blue, green and red of the light; red, green and blue of bare wood, 0 to 1 [no unit].
+    chipped
+        How much bark is missing along a clean cut's rim [diameters].
+    """
 
     seed: int = 0
-    kind: str = "clean"  # clean, half, torn or none (no twig at all)
-    theta: float = 35.0  # true slope of the cut, 0 = square
-    roll: float = 0.0  # how far the cut is rolled out of profile
+    kind: str = "clean"
+    theta: float = 35.0
+    roll: float = 0.0
     diameter: float = 5.0
     bark: str = "brown"
-    tip: tuple[float, float] = (75.0, 50.0)  # on the sheet
-    heading: float = 30.0  # where the stem's outward axis points on the sheet, from x towards y
-    tilt: float = 15.0  # of the view from straight above
-    turn: float = 0.0  # of the camera about its own axis
-    swing: float = 0.0  # towards which side of the sheet the view tilts
+    tip: tuple[float, float] = (75.0, 50.0)
+    heading: float = 30.0
+    tilt: float = 15.0
+    turn: float = 0.0
+    swing: float = 0.0
     distance: float = 260.0
     size: tuple[int, int] = (2000, 1500)
     focal_35mm: float = 27.0
-    sun: float = 0.6  # share of the light that comes from the sun
-    sun_from: tuple[float, float] = (35.0, 50.0)  # bearing on the sheet, height above it
+    sun: float = 0.6
+    sun_from: tuple[float, float] = (35.0, 50.0)
     blur_px: float = 0.6
     noise: float = 0.01
     jpeg: int = 88
-    exposure: float = 0.85  # of white paper, 1 = clipped
+    exposure: float = 0.85
     tint: tuple[float, float, float] = (1.0, 1.0, 1.0)
     buds: int = 1
     stub: bool = False
     dirt: int = 15
-    print_scale: float = 1.0  # true length of a printed millimetre
+    print_scale: float = 1.0
     wood: tuple[float, float, float] = WOOD
-    chipped: float = 0.0  # how much bark is missing along a clean cut's rim [diameters]
+    chipped: float = 0.0
 
 
 @dataclass(frozen=True)
 class Truth:
-    """Exact values by the definitions of the measured quantities; angles [degree], lengths [mm]."""
+    """Exact values by the definitions of the measured quantities.
+
+    Parameters
+    ----------
+    kind
+        clean, half or torn [no unit].
+    seen_slope_deg, true_slope_deg
+        The latter None where the end has no one slope [degree].
+    end_diameter_mm
+        One diameter below the end [mm].
+    raggedness, longest_fibre
+        As measured [diameters].
+    torn_edges
+        (2, 41) are the near rim and the far outline torn, from side to side? [no unit]
+    outline_px, tip_px, back_px
+        (n, 2) outline, and (2,) the end and a point farther back [upright px].
+    """
 
     kind: str
     seen_slope_deg: float
@@ -72,7 +118,7 @@ class Truth:
     end_diameter_mm: float
     raggedness: float
     longest_fibre: float
-    torn_edges: np.ndarray  # (2, 41) whether the near rim and the far outline are torn, from side to side
+    torn_edges: np.ndarray
     outline_px: np.ndarray
     tip_px: np.ndarray
     back_px: np.ndarray
@@ -291,8 +337,10 @@ def _seen_torn(height: np.ndarray, torn: np.ndarray, along: np.ndarray) -> np.nd
 
 
 def _splinters(y: np.ndarray, section: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """How far a torn end's splinters stand out from its plane over the section, in diameters: bundles of fibres that
-    end at unlike heights, most of them pointed."""
+    """How far a torn end's splinters stand out from its plane over the section, in diameters.
+
+    They are bundles of fibres that end at unlike heights, most of them pointed.
+    """
     bundles = int(rng.integers(8, 45))
     sites = rng.uniform(-1, 1, (bundles, 2))
     away = np.hypot(y[None, None, :] - sites[:, :1, None], section[None] - sites[:, 1:, None])

@@ -25,7 +25,25 @@ UNKNOWN = "unknown"  # browsed, and no verdict at all
 
 
 def with_shares(trees: pd.DataFrame, verdicts: Sequence[Mapping[str, float] | None]) -> pd.DataFrame:
-    """The frame with a column `share_<culprit>` for each culprit, from one mapping (or None) a tree."""
+    """The frame with a column `share_<culprit>` for each culprit.
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame, see frame.py; each column in its own unit.
+    verdicts
+        One for each row, in the same order: culprit -> its probability, or None where there is no verdict [no unit].
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same rows; a culprit that a verdict does not name has the share 0.
+
+    Raises
+    ------
+    CannotUse
+        Where there are not as many verdicts as rows.
+    """
     if len(verdicts) != len(trees):
         raise CannotUse(f"{len(trees)} trees have {len(verdicts)} verdicts: give one, or None, for each.")
     shares = pd.DataFrame([dict(verdict) if verdict else {} for verdict in verdicts], index=trees.index).fillna(0.0)
@@ -33,7 +51,13 @@ def with_shares(trees: pd.DataFrame, verdicts: Sequence[Mapping[str, float] | No
 
 
 def culprits_of(trees: pd.DataFrame) -> list[str]:
-    """Culprits that the frame has shares of."""
+    """Culprits that the frame has shares of.
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame with columns `share_<culprit>` [no unit].
+    """
     return [name.removeprefix(SHARE) for name in trees.columns if name.startswith(SHARE)]
 
 
@@ -41,8 +65,32 @@ def share_browsed_by(trees: pd.DataFrame, level: float = 0.95, doubt: float = 0.
                      plots_in_all: int | None = None) -> dict[str, Estimate]:
     """Share of all trees browsed by each culprit, plots as clusters; the estimates add up to the share browsed.
 
-    doubt : standard deviation of a common error of the verdicts' shares, as a part of the estimate (0.1 is a tenth
-    of it). Trees browsed without a verdict count for `unknown`.
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame with columns `share_<culprit>`, see `with_shares` [no unit].
+    level
+        Level of confidence of the intervals, 0.5 to below 1 [no unit].
+    doubt
+        Standard deviation of a common error of the verdicts' shares, as a part of the estimate (0.1 is a tenth of it), 0 to
+        below 10 [no unit].
+    plots_in_all
+        Plots that the ground would hold, for the finite population correction; None for very many [no unit].
+
+    Returns
+    -------
+    dict of str to Estimate
+        By culprit [share]; trees browsed without a verdict count for `unknown`.
+
+    Raises
+    ------
+    CannotUse
+        For a doubt or a level that is none, or fewer plots in all than were visited.
+
+    Notes
+    -----
+    The variance of what is not known of each wound, share (1 - share), is summed and given to `clustered` as `unsure`: law
+    of total variance, see the head of this file. Joining the common error to both sides is our own choice.
     """
     a_level(level)
     if not 0 <= doubt < 10:

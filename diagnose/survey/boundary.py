@@ -23,8 +23,17 @@ from diagnose.texts import from_json, read_text
 
 @dataclass(frozen=True)
 class Ground:
-    """A planting's area. metres : polygon in metres; epsg : its projection, None where only metres are known. strata : named
-    parts of it in the same metres, empty where it has none."""
+    """A planting's area.
+
+    Parameters
+    ----------
+    metres
+        Its polygon [m].
+    epsg
+        EPSG number of its projection; None where only metres are known [no unit].
+    strata
+        Named parts of it, empty where it has none [m].
+    """
 
     metres: BaseGeometry
     epsg: int | None
@@ -32,10 +41,22 @@ class Ground:
 
     @property
     def area_m2(self) -> float:
+        """Area of the polygon [m^2]."""
         return float(self.metres.area)
 
     def degrees(self, x: float, y: float) -> tuple[float, float]:
-        """lat, lon [degree, WGS 84] of a point [m]."""
+        """Latitude and longitude of a point, WGS 84 [degree].
+
+        Parameters
+        ----------
+        x, y
+            Easting and northing in the ground's own projection [m].
+
+        Raises
+        ------
+        CannotUse
+            Where only metres are known, and no projection.
+        """
         if self.epsg is None:
             raise CannotUse("The boundary has no place on earth: give it in degrees, or a GeoPackage with its projection.")
         lon, lat = Transformer.from_crs(self.epsg, 4326, always_xy=True).transform(x, y)
@@ -48,9 +69,9 @@ def read_ground(path: str | Path, strata: str | None = None) -> Ground:
     Parameters
     ----------
     path : path
-        A .geojson, .json, .gpx, .gpkg or .shp file (the last two need the GIS extra).
+        A .geojson, .json, .gpx, .gpkg or .shp file (the last two need the GIS extra) [no unit].
     strata : str or None
-        Property that names the part each polygon belongs to.
+        Property that names the part each polygon belongs to [no unit].
 
     Returns
     -------
@@ -81,9 +102,19 @@ def read_ground(path: str | Path, strata: str | None = None) -> Ground:
 
 
 def from_geojson(given: dict, strata: str | None = None) -> Ground:
-    """A planting's area from a GeoJSON object (degrees, as RFC 7946 has it): Polygon, MultiPolygon or features of them.
+    """A planting's area from a GeoJSON object: Polygon, MultiPolygon or features of them.
 
-    strata : property of the features that names the part each belongs to.
+    Parameters
+    ----------
+    given
+        The object as RFC 7946 has it, longitude before latitude [degree].
+    strata
+        Property of the features that names the part each belongs to; None where the ground has no parts [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where there is no area, a polygon names no part, parts overlap, or corners are no degrees.
     """
     features = given["features"] if given.get("type") == "FeatureCollection" else [
         given if given.get("type") == "Feature" else {"geometry": given}]
@@ -121,7 +152,18 @@ def _with_strata(shapes: list[BaseGeometry], names: list[str | None]) -> Ground:
 
 
 def from_degrees(boundary: BaseGeometry) -> Ground:
-    """A planting's area from a polygon in degrees (lon, lat), projected to its UTM zone."""
+    """A planting's area from a polygon, projected to its UTM zone.
+
+    Parameters
+    ----------
+    boundary
+        Polygon or several, longitude before latitude, WGS 84 [degree].
+
+    Raises
+    ------
+    CannotUse
+        Where it holds no area or its corners are no degrees.
+    """
     if boundary.is_empty or boundary.area == 0:
         raise CannotUse("The boundary holds no area: draw it as a closed line with three corners or more.")
     west, south, east, north = boundary.bounds
@@ -133,7 +175,24 @@ def from_degrees(boundary: BaseGeometry) -> Ground:
 
 
 def utm_of(lon: float, lat: float) -> int:
-    """EPSG number of the UTM zone (WGS 84) of a place [degree]."""
+    """EPSG number of the UTM zone (WGS 84) of a place.
+
+    Parameters
+    ----------
+    lon, lat
+        Of the place [degree], -180 to 180 and -90 to 90.
+
+    Returns
+    -------
+    int
+        32601 to 32660 north of the equator and on it, 32701 to 32760 south of it; the wider zones of Norway and Svalbard are
+        not made.
+
+    Raises
+    ------
+    CannotUse
+        For what is no place on earth.
+    """
     if not (-180 <= lon <= 180 and -90 <= lat <= 90):
         raise CannotUse(f"{lat}, {lon} is no place on earth.")
     zone = max(1, min(60, int((lon + 180) // 6) + 1))

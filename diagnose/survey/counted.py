@@ -17,7 +17,15 @@ _KEYS = ["site", "plot"]
 
 @dataclass(frozen=True)
 class Sample:
-    """What `decide` takes: first, second : (n,) arrays, see there. notes : what was counted how."""
+    """What `decide` takes.
+
+    Parameters
+    ----------
+    first, second
+        (n,) for each plot, see there [trees; m2 or trees].
+    notes
+        What was counted how [no unit].
+    """
 
     first: np.ndarray
     second: np.ndarray
@@ -30,8 +38,10 @@ def sample_of(target: Target, trees: pd.DataFrame) -> Sample:
     Parameters
     ----------
     target : Target
+        Which trees count, and how [no unit].
     trees : pandas.DataFrame
-        Survey frame, see frame.py; of several visits where the target averages years, the plots' visits are then summed.
+        Survey frame, see frame.py, each column in its own unit; of several visits where the target averages years, the
+        plots' visits are then summed.
 
     Returns
     -------

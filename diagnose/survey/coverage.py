@@ -27,7 +27,29 @@ Z95 = 1.96
 
 def planting(rng: np.random.Generator, plots: int, share: float, likeness: float, uneven: float,
              trees: int) -> tuple[np.ndarray, np.ndarray]:
-    """One survey: browsed and trees of each plot (beta-binomial; tree counts from 1 with the given spread)."""
+    """One invented survey: browsed and trees of each plot, beta-binomial.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    plots
+        Plots of the survey, 1 to 100,000 [no unit].
+    share
+        True share browsed [share].
+    likeness
+        Intraclass correlation within plots, 0 to 1 [no unit].
+    uneven
+        Coefficient of variation of what plots hold on average, 0 to 10; at 0 every plot holds `trees`, else from 1 on [no
+        unit].
+    trees
+        Mean trees of a plot [trees].
+
+    Returns
+    -------
+    browsed, trees : numpy.ndarray, shape (plots,)
+        [trees]
+    """
     a_whole(plots, "Plots", 1, 100_000), a_whole(trees, "Trees a plot", 1, 100_000)
     a_share(uneven / 10, "A tenth of the spread")
     if uneven == 0:
@@ -39,7 +61,21 @@ def planting(rng: np.random.Generator, plots: int, share: float, likeness: float
 
 def covered(rng: np.random.Generator, runs: int, plots: int, share: float, likeness: float, uneven: float,
             trees: int) -> dict:
-    """Share of runs whose interval covers the truth, and the mean width."""
+    """How often the interval holds the truth, and how wide it is.
+
+    Parameters
+    ----------
+    rng, plots, share, likeness, uneven, trees
+        As for `planting` [no unit, no unit, share, no unit, no unit, trees].
+    runs
+        Surveys that are drawn, 1 to 1,000,000 [no unit].
+
+    Returns
+    -------
+    dict
+        The cell, `browsed expected` [trees], `many` (enough plots and browsed trees for the moved centre), `coverage` and
+        its standard `error` [share], mean `width` [share].
+    """
     a_whole(runs, "Runs", 1, 1_000_000)
     drawn = [planting(rng, plots, share, likeness, uneven, trees) for _ in range(runs)]
     y, m = (np.array(part, float) for part in zip(*drawn, strict=True))
@@ -56,13 +92,29 @@ def covered(rng: np.random.Generator, runs: int, plots: int, share: float, liken
 
 
 def binomial_error(share: float, runs: int) -> float:
-    """Standard error of a share of so many runs: the table itself is a simulation and no surer than this."""
+    """Standard error of a share of so many runs: the table itself is a simulation and no surer than this.
+
+    Parameters
+    ----------
+    share
+        Share of the runs [share].
+    runs
+        How many there were [no unit].
+    """
     a_share(share), above_nought(runs, "The number of runs")
     return float(np.sqrt(max(share * (1 - share), 1e-12) / runs))
 
 
 def table(runs: int = 2000, seed: int = 1) -> pd.DataFrame:
-    """Coverage of every cell."""
+    """Coverage of every cell, a row each as `covered` gives it.
+
+    Parameters
+    ----------
+    runs
+        Surveys of each cell [no unit].
+    seed
+        Of the draws [no unit].
+    """
     rng = np.random.default_rng(seed)
     return pd.DataFrame([covered(rng, runs, *cell) for cell in cells()])
 
@@ -73,6 +125,7 @@ def cells() -> Iterator[tuple[int, float, float, float, int]]:
 
 
 def main() -> None:
+    """Print the table of coverage, for as many runs as the command line asks."""
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--runs", type=int, default=2000)
     asked.add_argument("--seed", type=int, default=1)

@@ -32,8 +32,14 @@ _RANGE = (0.05, 0.95)  # of the plots that carried-on surveys needed
 class More:
     """Plots that would be needed further, if they go on alike.
 
-    about : half of the carried-on surveys had decided by then. low, high : nine of ten lie between; None where more than
-    `most` were needed.
+    Parameters
+    ----------
+    about
+        Half of the carried-on surveys had decided by then; None where more than `most` were needed [plots].
+    low, high
+        Nine of ten lie between; None where more than `most` were needed [plots].
+    most
+        So many were added at most [plots].
     """
 
     about: int | None
@@ -54,10 +60,26 @@ class More:
 class Decision:
     """What follows from one survey for one target.
 
-    verdict : act, not needed, more, wait (the rule allows no look yet), open (the rule allows none any more) or cannot.
-    sentence : what stands on page one. estimate : with its two-sided interval. low, high : one-sided bounds of this look,
-    in the estimate's unit. error : nominal error of either. more : where plots would help. office : what the target's own
-    rule says of mean or lower limit, empty for own targets. notes : what was counted how, and what could not be.
+    Parameters
+    ----------
+    target, rule
+        What was wanted, and when the survey may be looked at [no unit].
+    verdict
+        act, not needed, more, wait (the rule allows no look yet), open (the rule allows none any more) or cannot [no unit].
+    sentence
+        What stands on page one [no unit].
+    estimate
+        With its two-sided interval, in its own unit.
+    low, high
+        One-sided bounds of this look, in the estimate's unit.
+    error
+        Nominal error of either [no unit].
+    more
+        Where plots would help [plots].
+    office
+        What the target's own rule says of mean or lower limit, empty for own targets [no unit].
+    notes
+        What was counted how, and what could not be [no unit].
     """
 
     target: Target
@@ -88,19 +110,20 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
     Parameters
     ----------
     target : Target
+        What is wanted, of which trees, counted how [no unit].
     first : array_like, shape (n,)
-        Trees that count on each plot (trees_per_ha, stocked_plots), or browsed trees (share_browsed).
+        Trees that count on each plot (trees_per_ha, stocked_plots), or browsed trees (share_browsed) [trees].
     second : array_like, shape (n,)
-        Area of each plot [m2], or trees of each plot.
+        Area of each plot [m2], or trees of each plot [trees].
     rule : StoppingRule or None
-        Chosen before the first plot; one look and one addition where nobody chose.
+        Chosen before the first plot; one look and one addition where nobody chose [no unit].
     notes : tuple of str
-        What was counted how.
+        What was counted how [no unit].
     plots_in_all : int or None
         Plots that the ground would hold: where all were visited the count itself decides, and no more are asked for than
-        there are. Of the tests between, none reckons with it, which errs on the sure side.
+        there are. Of the tests between, none reckons with it, which errs on the sure side [no unit].
     seed : int
-        Of the carried-on surveys.
+        Of the carried-on surveys [no unit].
 
     Returns
     -------
@@ -111,12 +134,17 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
     CannotUse
         For counts and areas that cannot be.
 
+    References
+    ----------
+    .. [1] The tests are those of `clumped.bounds`, of `density.stocking` and of `proportion.clustered`; joining them with a
+       stopping rule is our own.
+
     Examples
     --------
     >>> from diagnose.survey.target import own_target
     >>> found = decide(own_target("1100/ha"), [3, 2, 4, 1, 3, 2, 3, 0, 2, 3, 2, 1], [50] * 12)
-    >>> found.sentence
-    'Act: at most 599 of the 1,100 trees/ha wanted stand free to grow (95 % sure).'
+    >>> found.verdict, found.high < 1100
+    ('act', True)
     """
     rule = rule or StoppingRule(ADDITION)
     y, w = of_all(first, second) if target.kind == BROWSED else (counts(first, "Trees"), counts(second, "Areas"))
@@ -241,8 +269,9 @@ def decided(target: Target, y: np.ndarray, w: np.ndarray, error: float) -> tuple
     Parameters
     ----------
     target : Target
+        What is wanted [no unit].
     y, w : numpy.ndarray, shape (surveys, n)
-        As `first` and `second` of `decide`.
+        As `first` and `second` of `decide` [trees; m2 or trees].
     error : float
         Nominal one-sided error, no unit.
 
@@ -271,22 +300,34 @@ def plots_more(target: Target, y: np.ndarray, w: np.ndarray, rule: StoppingRule,
     Parameters
     ----------
     target : Target
+        What is wanted [no unit].
     y, w : numpy.ndarray, shape (n,)
-        As `first` and `second` of `decide`.
+        As `first` and `second` of `decide` [trees; m2 or trees].
     rule : StoppingRule
+        When the survey may be looked at [no unit].
     seed : int
-        Of the draws.
+        Of the draws [no unit].
     most : int
-        Plots that are added at most.
+        Plots that are added at most, 1 to 1000 [no unit].
 
     Returns
     -------
     More
 
+    Raises
+    ------
+    CannotUse
+        For fewer than two plots, or counts and sizes of not as many.
+
     Notes
     -----
-    Surveys are carried on with plots drawn from those seen, each survey with weights of its own (Bayesian bootstrap,
-    Rubin 1981, Annals of Statistics 9:130-134), until they decide; our own use of it.
+    Surveys are carried on with plots drawn from those seen, each survey with weights of its own (Bayesian bootstrap), until
+    they decide.
+
+    References
+    ----------
+    .. [1] Rubin, D. B. (1981). Annals of Statistics 9:130-134: the Bayesian bootstrap; carrying a survey on with it is our
+       own.
     """
     rng = np.random.default_rng(a_whole(seed, "The seed", most=MOST_SEED))
     y, w, most = numbers(y, "Counts"), numbers(w, "Areas"), a_whole(most, "Plots", 1, 1000)

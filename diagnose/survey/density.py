@@ -29,13 +29,13 @@ def trees_per_ha(counts: ArrayLike, areas_m2: ArrayLike, level: float = 0.95, pl
     Parameters
     ----------
     counts : array_like, shape (n,)
-        Trees of each plot.
+        Of each plot [trees].
     areas_m2 : array_like, shape (n,), or float
         Horizontal area of each plot inside the boundary [m2].
     level : float
         Of the interval, no unit.
     plots_in_all : int or None
-        Plots that the ground would hold, for the finite population correction.
+        Plots that the ground would hold, for the finite population correction [no unit].
 
     Returns
     -------
@@ -84,7 +84,7 @@ def stocking(counts: ArrayLike, plot_area_m2: float, level: float = 0.95) -> Est
     Parameters
     ----------
     counts : array_like, shape (n,)
-        Trees of each plot [no unit].
+        Trees of each plot [trees].
     plot_area_m2 : float
         Size of each plot [m2].
     level : float
@@ -122,9 +122,28 @@ def stocking(counts: ArrayLike, plot_area_m2: float, level: float = 0.95) -> Est
 
 
 def nearest_tree(distances_m: ArrayLike, within_m: float, level: float = 0.95) -> Estimate:
-    """Share of the ground with a tree within a distance, from the distance to the nearest tree at each point [m].
+    """Share of the ground with a tree within a distance.
 
-    NaN where none was found. This is a share of area: it must never be mixed with a share of trees.
+    It is a share of area, which must never be mixed with a share of trees.
+
+    Parameters
+    ----------
+    distances_m : array_like, shape (n,)
+        From each point to the nearest tree [m]; NaN where none was found.
+    within_m
+        How near counts [m].
+    level
+        Level of confidence of the interval, 0.5 to below 1 [no unit].
+
+    Returns
+    -------
+    Estimate
+        [share], as of `stocking` with round plots of that radius.
+
+    Raises
+    ------
+    CannotUse
+        For a distance below 0, a table, or no distance within which.
     """
     above_nought(within_m, "The distance")
     near = np.asarray(distances_m, float)
@@ -134,9 +153,31 @@ def nearest_tree(distances_m: ArrayLike, within_m: float, level: float = 0.95) -
 
 
 def density_by_distance(kth_distance_m: ArrayLike, k: int, level: float = 0.95) -> Estimate:
-    """Trees per hectare from the distance to the k-th nearest tree [m] at each point: mean of (k-1)/(pi r^2).
+    """Trees per hectare from the distance to the k-th nearest tree at each point: mean of (k-1)/(pi r^2).
 
-    Unbiased where trees are strewn by chance, too low where they stand in groups (from memory; k of 3 or more).
+    Parameters
+    ----------
+    kth_distance_m : array_like, shape (n,)
+        From each point to its k-th nearest tree [m].
+    k
+        Which tree was measured to, 2 or more [no unit].
+    level
+        Level of confidence of the interval, 0.5 to below 1 [no unit].
+
+    Returns
+    -------
+    Estimate
+        [trees/ha]. Unbiased where trees are strewn by chance, too low where they stand in groups (from memory; k of 3 or
+        more).
+
+    Raises
+    ------
+    CannotUse
+        For k below 2, or a tree on the point itself.
+
+    References
+    ----------
+    .. [1] Eberhardt, L. L. (1967). Biometrics 23:207-216 (from memory). Limits by t on the logarithm are our own choice.
     """
     if a_whole(k, "The number of the tree", most=1000) < 2:
         raise CannotUse("The distance to the nearest tree alone gives no density: measure to the second or third.")
@@ -156,7 +197,26 @@ def density_by_distance(kth_distance_m: ArrayLike, k: int, level: float = 0.95) 
 
 
 def tallest_trees(heights_by_plot: list[ArrayLike], tallest: int = 10, level: float = 0.95) -> Estimate:
-    """Mean height [cm] of each plot's tallest trees, averaged over plots; the trend over years is what tells."""
+    """Mean height of each plot's tallest trees, averaged over plots; the trend over years is what tells.
+
+    Parameters
+    ----------
+    heights_by_plot : list of array_like
+        Heights of each plot's trees [cm].
+    tallest
+        How many of each plot count, or all where it has fewer [trees].
+    level
+        Level of confidence of the interval, 0.5 to below 1 [no unit].
+
+    Returns
+    -------
+    Estimate
+        [cm]; plots without trees are left out.
+
+    References
+    ----------
+    .. [1] Our own.
+    """
     a_level(level)
     a_whole(tallest, "Tallest trees of a plot", 1)
     means = np.array([np.sort(numbers(plot, "Heights"))[::-1][:tallest].mean() for plot in heights_by_plot if np.size(plot)])
@@ -185,6 +245,10 @@ def mean_height(heights_by_plot: list[ArrayLike], level: float = 0.95) -> Estima
     -------
     Estimate
         In cm.
+
+    References
+    ----------
+    .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 3.12.
     """
     plots = [numbers(plot, "Heights") for plot in heights_by_plot if np.size(plot)]
     trees, n = sum(len(plot) for plot in plots), len(plots)
@@ -200,12 +264,48 @@ def mean_height(heights_by_plot: list[ArrayLike], level: float = 0.95) -> Estima
 
 
 def on_slope(per_ha: float, slope_percent: float) -> float:
-    """A figure per hectare from a plot that was laid out along the slope, uncorrected: divided by the slope's cosine."""
+    """A figure per hectare from a plot that was laid out along the slope, uncorrected: divided by the slope's cosine.
+
+    Parameters
+    ----------
+    per_ha
+        Any figure per hectare of the slope's own surface [1/ha].
+    slope_percent
+        Rise over horizontal distance [%], at most 1,000 either way.
+
+    Returns
+    -------
+    float
+        Per hectare of horizontal ground [1/ha].
+
+    Raises
+    ------
+    CannotUse
+        For a steeper slope, or what is no number.
+    """
     return a_number(per_ha, "The figure") / _cosine(slope_percent)
 
 
 def radius_on_slope(radius_m: float, slope_percent: float) -> float:
-    """Radius [m] to lay out along the slope so that the plot keeps its horizontal area: r / sqrt(cos)."""
+    """Radius to lay out along the slope so that the plot keeps its horizontal area: r / sqrt(cos).
+
+    Parameters
+    ----------
+    radius_m
+        Of the plot on level ground [m].
+    slope_percent
+        Rise over horizontal distance [%], at most 1,000 either way.
+
+    Returns
+    -------
+    float
+        [m]
+
+    Raises
+    ------
+    CannotUse
+        For no radius, or a steeper slope.
+    """
     return above_nought(radius_m, "The radius") / math.sqrt(_cosine(slope_percent))
 
 
@@ -217,12 +317,28 @@ def _cosine(slope_percent: float) -> float:
 
 
 def plot_radius(area_m2: float) -> float:
-    """Radius [m] of a circular plot."""
+    """Radius of a circular plot [m].
+
+    Parameters
+    ----------
+    area_m2
+        Of the plot, above 0 [m2].
+    """
     return math.sqrt(above_nought(area_m2, "The area") / math.pi)
 
 
 def inside_area(x: float, y: float, radius_m: float, boundary: BaseGeometry) -> float:
-    """Area [m2] of a circular plot that lies inside the boundary (both in metres)."""
+    """Area of a circular plot that lies inside the boundary [m2].
+
+    Parameters
+    ----------
+    x, y
+        The plot's centre [m], on the boundary's grid.
+    radius_m
+        Of the plot [m].
+    boundary
+        Of the planting [m].
+    """
     above_nought(radius_m, "The radius"), a_number(x, "East"), a_number(y, "North")
     circle = Point(x, y).buffer(radius_m, quad_segs=64)
     whole = math.pi * radius_m**2
@@ -231,6 +347,13 @@ def inside_area(x: float, y: float, radius_m: float, boundary: BaseGeometry) -> 
 
 def tally_twice(centre: tuple[float, float], tree: tuple[float, float], boundary: BaseGeometry) -> bool:
     """Is the tree to be counted twice? So it is when the point as far beyond it as the centre lies outside.
+
+    Parameters
+    ----------
+    centre, tree
+        East and north of the plot's centre and of the tree [m], on the boundary's grid.
+    boundary
+        Of the planting [m].
 
     References
     ----------
@@ -242,11 +365,39 @@ def tally_twice(centre: tuple[float, float], tree: tuple[float, float], boundary
 
 
 def within_fix(radius_m: float, rmse_m: float) -> float:
-    """Chance that a satellite fix lies within a distance of the true point: 1 - exp(-(r / RMSE)^2), circular normal."""
+    """Chance that a satellite fix lies within a distance of the true point: 1 - exp(-(r / RMSE)^2), circular normal.
+
+    Parameters
+    ----------
+    radius_m
+        The distance [m].
+    rmse_m
+        Root mean square error of the fix in the plane, both directions together [m].
+
+    Returns
+    -------
+    float
+        0 to 1, no unit.
+
+    References
+    ----------
+    .. [1] The error of a fix is taken as normal and alike in every direction; our own use of Rayleigh's distribution.
+    """
     ratio = above_nought(radius_m, "The distance") / above_nought(rmse_m, "The error")
     return 1 - math.exp(-min(ratio, 100.0) ** 2)
 
 
 def rectangle(width_m: float, height_m: float) -> BaseGeometry:
-    """A rectangle from the origin, for plantings whose sides are all that is known [m]."""
+    """A rectangle from the origin, for plantings whose sides are all that is known.
+
+    Parameters
+    ----------
+    width_m, height_m
+        To the east and to the north [m].
+
+    Returns
+    -------
+    shapely.Polygon
+        In metres of no named grid.
+    """
     return box(0, 0, above_nought(width_m, "The width"), above_nought(height_m, "The height"))

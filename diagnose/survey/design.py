@@ -23,7 +23,17 @@ MOST_PLOTS = 1_000_000  # that a survey is planned for; our choice
 
 @dataclass(frozen=True)
 class Size:
-    """trees, plots to look at; design_effect that was used; reason in words."""
+    """How much is to be looked at.
+
+    Parameters
+    ----------
+    trees, plots
+        How many [trees, plots].
+    design_effect
+        That was used [no unit].
+    reason
+        In words [no unit].
+    """
 
     trees: int
     plots: int
@@ -34,12 +44,29 @@ class Size:
 def design_effect(trees_a_plot: float, likeness: float, spread: float = 0.0) -> float:
     """Design effect 1 + ((spread^2 + 1) m - 1) likeness: how many times more trees plots need than single trees would.
 
-    likeness : intraclass correlation. spread : coefficient of variation of trees a plot.
+    Parameters
+    ----------
+    trees_a_plot
+        Mean trees of a plot, m [trees].
+    likeness
+        Intraclass correlation within plots, 0 to 1 [no unit].
+    spread
+        Coefficient of variation of trees a plot, from 0 up [no unit].
+
+    Returns
+    -------
+    float
+        No unit.
+
+    Raises
+    ------
+    CannotUse
+        For trees, a likeness or a spread that cannot be.
 
     References
     ----------
-    Kish, L. (1965), Survey Sampling; uneven sizes: Eldridge, S. M., Ashby, D. & Kerry, S. (2006). Int. J. Epidemiol.
-    35:1292-1300.
+    .. [1] Kish, L. (1965). Survey Sampling; uneven sizes: Eldridge, S. M., Ashby, D. & Kerry, S. (2006). Int. J. Epidemiol.
+       35:1292-1300.
     """
     above_nought(trees_a_plot, "Trees a plot")
     if not a_number(spread, "The spread") >= 0:
@@ -50,6 +77,29 @@ def design_effect(trees_a_plot: float, likeness: float, spread: float = 0.0) -> 
 def trees_needed(share: float, half_width: float, effect: float = 1.0, of_all: int | None = None,
                  level: float = 0.95) -> int:
     """Trees for an interval of the given half-width: z^2 p (1-p) deff / d^2; of a finite number of_all, n N/(N - 1 + n).
+
+    Parameters
+    ----------
+    share
+        Share browsed that is expected, above 0 and below 1 [share].
+    half_width
+        Plus or minus how much it is to be known [share].
+    effect
+        Design effect; 1 for trees drawn one by one [no unit].
+    of_all
+        Trees that there are; None for very many [trees].
+    level
+        Level of confidence of the interval, 0.5 to below 1 [no unit].
+
+    Returns
+    -------
+    int
+        [trees]
+
+    Raises
+    ------
+    CannotUse
+        For a share or half-width that is none.
 
     References
     ----------
@@ -66,8 +116,34 @@ def plots_needed(share: float, half_width: float, trees_a_plot: float, likeness:
                  plots_in_all: int | None = None, level: float = 0.95, with_t: bool = True) -> Size:
     """Plots for an interval of the given half-width.
 
-    with_t : quantiles of t with plots - 1 degrees of freedom, as the estimate will have them; else of the normal.
-    plots_in_all : plots that the ground would hold.
+    Parameters
+    ----------
+    share
+        Share browsed that is expected, above 0 and below 1 [share].
+    half_width
+        Plus or minus how much it is to be known [share].
+    trees_a_plot
+        Mean trees of a plot [trees].
+    likeness
+        Intraclass correlation within plots, 0 to 1 [no unit].
+    spread
+        Coefficient of variation of trees a plot, from 0 up [no unit].
+    plots_in_all
+        Plots that the ground would hold; None for very many [no unit].
+    level
+        Level of confidence of the interval, 0.5 to below 1 [no unit].
+    with_t
+        True for quantiles of t with plots - 1 degrees of freedom, as the estimate will have them; False for the normal's [no
+        unit].
+
+    Raises
+    ------
+    CannotUse
+        For a share or half-width that is none, or where more than MOST_PLOTS are needed.
+
+    References
+    ----------
+    .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., section 4.4, times the design effect.
     """
     _between(share, half_width)
     effect = design_effect(trees_a_plot, likeness, spread)
@@ -98,6 +174,27 @@ def plots_needed(share: float, half_width: float, trees_a_plot: float, likeness:
 def trees_to_see_a_change(first: float, second: float, effect: float = 1.0, power: float = 0.8, level: float = 0.95) -> int:
     """Trees in each of two surveys to tell two shares apart (normal approximation, unpooled variances).
 
+    Parameters
+    ----------
+    first, second
+        The two true shares browsed [share].
+    effect
+        Design effect; 1 for trees drawn one by one [no unit].
+    power
+        Chance that such surveys tell the change, above 0 and below 1 [no unit].
+    level
+        Level of confidence of the two-sided test, 0.5 to below 1 [no unit].
+
+    Returns
+    -------
+    int
+        In each survey [trees].
+
+    Raises
+    ------
+    CannotUse
+        For equal shares, or a power that is none.
+
     References
     ----------
     .. [1] Fleiss, J. L., Levin, B. & Paik, M. C. (2003). Statistical Methods for Rates and Proportions, chapter 4
@@ -114,7 +211,29 @@ def trees_to_see_a_change(first: float, second: float, effect: float = 1.0, powe
 
 
 def allocation(plots: int, sizes: Sequence[float]) -> list[int]:
-    """Plots shared out to strata by their size; what rounding leaves over goes to the largest remainders."""
+    """Plots shared out to strata by their size; what rounding leaves over goes to the largest remainders.
+
+    Parameters
+    ----------
+    plots
+        Plots in all [no unit].
+    sizes
+        Of each stratum, all in the same unit, such as m2.
+
+    Returns
+    -------
+    list of int
+        Plots of each stratum, in the same order; they add up to `plots`.
+
+    Raises
+    ------
+    CannotUse
+        For sizes below 0, or none above it.
+
+    References
+    ----------
+    .. [1] Cochran, W. G. (1977). Sampling Techniques, 3rd ed., chapter 5: proportional allocation (from memory).
+    """
     a_whole(plots, "Plots"), numbers(sizes, "Sizes")
     if not len(sizes) or min(sizes) < 0 or sum(sizes) <= 0:
         raise CannotUse("Plots are shared out to parts that have a size.")
@@ -129,9 +248,32 @@ def allocation(plots: int, sizes: Sequence[float]) -> list[int]:
 
 
 def grid(area: BaseGeometry, plots: int, rng: np.random.Generator, step_m: float | None = None) -> np.ndarray:
-    """(n, 2) centres [m] of a square grid with a random start and direction; n comes near `plots`, not always to it.
+    """Centres of a square grid with a random start and direction; their number comes near `plots`, not always to it.
 
-    Every point of the area has the same chance, plots / area per square metre. step_m : side of the grid in place of plots.
+    Parameters
+    ----------
+    area
+        Where plots may lie [m].
+    plots
+        How many are wanted [no unit].
+    rng
+        Of the start and the direction [no unit].
+    step_m
+        Side of the grid in place of `plots`; None to take it from the area [m].
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, 2)
+        East and north [m]. Every point of the area has the same chance, one over the square of the side.
+
+    Raises
+    ------
+    CannotUse
+        For a grid that would hold more than MOST_PLOTS.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     a_whole(plots, "Plots", 1, MOST_PLOTS)
     step = math.sqrt(area.area / plots) if step_m is None else above_nought(step_m, "The spacing")
@@ -148,9 +290,28 @@ def grid(area: BaseGeometry, plots: int, rng: np.random.Generator, step_m: float
 
 
 def balanced(area: BaseGeometry, plots: int, rng: np.random.Generator, candidates: int = 40) -> np.ndarray:
-    """(plots, 2) centres [m], exactly as many as asked, spread evenly: local pivotal method over random candidates.
+    """Centres, exactly as many as asked, spread evenly: local pivotal method over random candidates.
 
-    Every candidate has the same chance. candidates : for each plot.
+    Parameters
+    ----------
+    area
+        Where plots may lie [m].
+    plots
+        How many [no unit].
+    rng
+        Of the draws [no unit].
+    candidates
+        Points strewn for each plot that is drawn; every one has the same chance [no unit].
+
+    Returns
+    -------
+    numpy.ndarray, shape (plots, 2)
+        East and north [m].
+
+    Raises
+    ------
+    CannotUse
+        For no area, or more than MOST_PLOTS candidates in all.
 
     References
     ----------
@@ -163,7 +324,27 @@ def balanced(area: BaseGeometry, plots: int, rng: np.random.Generator, candidate
 
 
 def scattered(area: BaseGeometry, count: int, rng: np.random.Generator) -> np.ndarray:
-    """(count, 2) points [m] strewn evenly by chance in the area."""
+    """Points strewn evenly by chance in the area.
+
+    Parameters
+    ----------
+    area
+        Where they may lie [m].
+    count
+        How many [no unit].
+    rng
+        Of the draws [no unit].
+
+    Returns
+    -------
+    numpy.ndarray, shape (count, 2)
+        East and north [m].
+
+    Raises
+    ------
+    CannotUse
+        Where the ground has no area.
+    """
     a_whole(count, "Points")
     if not area.area > 0:
         raise CannotUse("The ground has no area.")
@@ -179,6 +360,24 @@ def pivotal(points: np.ndarray, chances: np.ndarray, rng: np.random.Generator) -
     """Indices drawn with the given chances, neighbours seldom together.
 
     Two near points settle between them who keeps whose chance, until every chance is 0 or 1; expectations stay.
+
+    Parameters
+    ----------
+    points : numpy.ndarray, shape (n, 2)
+        Candidates [m].
+    chances : numpy.ndarray, shape (n,)
+        Of being drawn, 0 to 1 [no unit].
+    rng
+        Of the draws [no unit].
+
+    Returns
+    -------
+    numpy.ndarray of int
+        Rows of the points that were drawn.
+
+    References
+    ----------
+    .. [1] Grafström, A., Lundström, N. L. P. & Schelin, L. (2012). Biometrics 68:514-520.
     """
     p = chances.astype(float).copy()
     tree = cKDTree(points)
@@ -219,7 +418,25 @@ def _nearest_open(tree: cKDTree, points: np.ndarray, one: int, still_open: dict)
 
 
 def inward(ground: Ground, distance_m: float) -> BaseGeometry:
-    """The area without a strip along the edge [m]. Trees of the strip are then not part of what is estimated."""
+    """The area without a strip along the edge. Trees of the strip are then not part of what is estimated.
+
+    Parameters
+    ----------
+    ground
+        The planting [m].
+    distance_m
+        Width of the strip [m].
+
+    Returns
+    -------
+    shapely geometry
+        In the ground's metres.
+
+    Raises
+    ------
+    CannotUse
+        Where nothing is left.
+    """
     area = ground.metres.buffer(-a_number(distance_m, "The distance"))
     if area.is_empty:
         raise CannotUse(f"Nothing is left {distance_m:g} m inside the edge: take a smaller distance.")
@@ -227,7 +444,24 @@ def inward(ground: Ground, distance_m: float) -> BaseGeometry:
 
 
 def walking_order(points: np.ndarray, start: tuple[float, float] | None = None) -> np.ndarray:
-    """Indices of points (n, 2) in a short walk from `start`, or the south-westernmost: nearest first, crossings undone."""
+    """Points in the order of a short walk: nearest first, crossings undone.
+
+    Parameters
+    ----------
+    points : numpy.ndarray, shape (n, 2)
+        East and north [m].
+    start
+        East and north from where the first point is chosen as the nearest [m]; None for the south-westernmost point.
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (n,)
+        Rows of the points in their order; fewer than three points keep theirs.
+
+    References
+    ----------
+    .. [1] Croes, G. A. (1958). Operations Research 6:791-812: crossings undone by turning a stretch round (from memory).
+    """
     points = places(points) if len(points) else np.empty((0, 2))
     n = len(points)
     if start is not None:
@@ -257,13 +491,43 @@ def walking_order(points: np.ndarray, start: tuple[float, float] | None = None) 
 
 
 def walk_length(points: np.ndarray, order: Sequence[int] | np.ndarray) -> float:
-    """Length of the walk [m]."""
+    """Length of the walk from the first to the last point [m].
+
+    Parameters
+    ----------
+    points : numpy.ndarray, shape (n, 2)
+        East and north [m].
+    order
+        Rows of the points as they are walked [no unit].
+    """
     points, way = places(points), [a_whole(one, "A plot's place in the order", 0, len(points) - 1) for one in order]
     return float(np.hypot(*np.diff(points[way], axis=0).T).sum()) if way else 0.0
 
 
 def as_gpx(ground: Ground, points: np.ndarray, site: str = "", parts: Sequence[str] = ()) -> str:
-    """The plots' centres (n, 2) [m], in walking order, as GPX 1.1 waypoints and a route. parts : stratum of each."""
+    """The plots' centres as GPX 1.1 waypoints and a route.
+
+    Parameters
+    ----------
+    ground
+        Whose projection the points are in [m].
+    points : numpy.ndarray, shape (n, 2)
+        Centres in walking order [m].
+    site
+        Name of the planting, before each plot's number [no unit].
+    parts
+        Stratum of each plot; empty without strata [no unit].
+
+    Returns
+    -------
+    str
+        The file's text, positions in WGS 84 [degree].
+
+    Raises
+    ------
+    CannotUse
+        Where the ground has no place on earth.
+    """
     lines = ['<?xml version="1.0" encoding="UTF-8"?>',
              '<gpx version="1.1" creator="diagnose" xmlns="http://www.topografix.com/GPX/1/1">']
     places = [ground.degrees(float(x), float(y)) for x, y in points]

@@ -18,9 +18,21 @@ _ROUNDED = 1e-9  # limits and value may differ by so much from rounding
 
 @dataclass(frozen=True)
 class Interval:
-    """Two limits at a level of confidence, with the name of their method.
+    """Two limits at a level of confidence.
 
-    Raises CannotUse for limits that are no numbers or stand the wrong way round.
+    Parameters
+    ----------
+    low, high
+        In the unit of what they are of.
+    level
+        0.5 to below 1 [no unit].
+    method
+        Its name [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For limits that are no numbers or stand the wrong way round.
     """
 
     low: float
@@ -38,12 +50,32 @@ class Interval:
 class Estimate:
     """An estimate with its interval and all that is needed to judge it.
 
-    value : None where nothing can be estimated. low, high : None where no interval can be given.
-    sigma : standard error, linearised where plots are clusters. trees, plots : those that carry information.
-    design_effect : variance over that of the same number of independent trees. method : of the interval.
-    note : what a reader must know, empty when nothing.
+    Parameters
+    ----------
+    value, low, high
+        The estimate, None where nothing can be estimated, and its limits, None where no interval can be given, in its
+        `unit`.
+    level
+        Of confidence, 0.5 to below 1 [no unit].
+    method
+        Of the interval [no unit].
+    trees, plots
+        Those that carry information [trees, plots].
+    design_effect
+        Variance over that of the same number of independent trees [no unit].
+    sigma
+        Standard error, linearised where plots are clusters, in its `unit`.
+    df
+        Degrees of freedom [no unit].
+    unit
+        Name of the unit of value, limits and sigma [no unit].
+    note
+        What a reader must know, empty when nothing [no unit].
 
-    Raises CannotUse for a value that is no number, or that lies outside its limits.
+    Raises
+    ------
+    CannotUse
+        For a value that is no number, or that lies outside its limits.
     """
 
     value: float | None
@@ -75,6 +107,7 @@ class Estimate:
         return None if self.low is None or self.high is None else self.high - self.low
 
     def as_json(self) -> dict:
+        """As plain values by the names of the fields; None where a figure is not finite."""
         return {key: _finite(value) for key, value in asdict(self).items()}
 
     def words(self) -> str:
@@ -92,7 +125,19 @@ class Estimate:
 
 
 def nothing(note: str, plots: int = 0, level: float = 0.95, unit: str = "share") -> Estimate:
-    """An estimate that cannot be made, and why."""
+    """An estimate that cannot be made, and why.
+
+    Parameters
+    ----------
+    note
+        Why it cannot be made [no unit].
+    plots
+        Plots that were looked at [no unit].
+    level
+        Level of confidence that was asked for [no unit].
+    unit
+        Name of the unit that the estimate would have [no unit].
+    """
     return Estimate(None, None, None, level, "none", 0, plots, unit=unit, note=note)
 
 

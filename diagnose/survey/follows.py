@@ -17,7 +17,7 @@ from diagnose.survey.target import BROWSED, Target, asked_for, fitting
 
 def decisions(frame: pd.DataFrame, every_visit: pd.DataFrame, targets: Sequence[Target], country: str,
               rule: StoppingRule | None, plots_in_all: int | None) -> tuple[tuple[Decision, ...], str]:
-    """What follows for each target, own ones first, and what is to be given where none is known.
+    """What follows for each target, see `decide`, own ones first, and what is to be given where none is known.
 
     Parameters
     ----------
@@ -54,7 +54,8 @@ def by_part(frame: pd.DataFrame, every_visit: pd.DataFrame, found: Sequence[Deci
             rule: StoppingRule | None) -> dict[str, tuple[Decision, ...]]:
     """What follows in each part of the ground, for the targets that could be told of the whole: where to act.
 
-    Each part is a survey of its own, looked at by the same kind of rule without the number that was planned for the whole.
+    Each part is a survey of its own, which `decide` looks at by the same kind of rule without the number that was
+    planned for the whole.
 
     Parameters
     ----------

@@ -35,40 +35,69 @@ def gamma_clumps(rng: np.random.Generator, mean: float, clumped: float, shape: t
     Parameters
     ----------
     rng : numpy.random.Generator
+        Of the draws [no unit].
     mean : float
-        Trees a plot.
+        Of a plot [trees].
     clumped : float
         (variance - mean) / mean^2, no unit.
     shape : tuple of int
-        Of the result; the last axis is plots.
+        Of the result; the last axis is plots [no unit].
 
     Returns
     -------
     numpy.ndarray
         Counts [trees].
+
+    Raises
+    ------
+    CannotUse
+        For a mean, clumps or a shape that cannot be drawn.
     """
     _sound(mean, clumped, shape)
     return rng.poisson(mean if clumped <= 0 else rng.gamma(1 / clumped, mean * clumped, shape), shape)
 
 
 def long_tailed(rng: np.random.Generator, mean: float, clumped: float, shape: tuple[int, ...]) -> np.ndarray:
-    """Lognormal clumps: a few plots hold very many; parameters as `gamma_clumps`."""
+    """Lognormal clumps: a few plots hold very many.
+
+    Parameters
+    ----------
+    rng, mean, clumped, shape
+        As for `gamma_clumps` [no unit, trees, no unit, no unit].
+    """
     _sound(mean, clumped, shape)
     s2 = math.log1p(clumped)
     return rng.poisson(np.exp(rng.normal(math.log(mean) - s2 / 2, math.sqrt(s2), shape)))
 
 
 def bare_patches(rng: np.random.Generator, mean: float, clumped: float, shape: tuple[int, ...]) -> np.ndarray:
-    """Ground that is bare in part and evenly stocked elsewhere; parameters as `gamma_clumps`."""
+    """Ground that is bare in part and evenly stocked elsewhere.
+
+    Parameters
+    ----------
+    rng, mean, clumped, shape
+        As for `gamma_clumps` [no unit, trees, no unit, no unit].
+    """
     _sound(mean, clumped, shape)
     stocked = 1 / (1 + clumped)  # variance beyond chance of a mixture of nought and one level: mean^2 (1 - s) / s
     return rng.poisson(mean / stocked, shape) * (rng.random(shape) < stocked)
 
 
 def families(rng: np.random.Generator, mean: float, clumped: float, shape: tuple[int, ...]) -> np.ndarray:
-    """Seedlings round seed trees: a strewn number of families reaches each plot; parameters as `gamma_clumps`.
+    """Seedlings round seed trees: a strewn number of families reaches each plot.
 
+    Parameters
+    ----------
+    rng, mean, clumped, shape
+        As for `gamma_clumps` [no unit, trees, no unit, no unit].
+
+    Notes
+    -----
     A Poisson number of Poisson families (Neyman's type A): variance beyond chance over mean^2 is one over the families.
+
+    References
+    ----------
+    .. [1] Neyman, J. (1939). Annals of Mathematical Statistics 10:35-57 (from memory).
     """
     _sound(mean, clumped, shape)
     if clumped <= 0:
@@ -77,7 +106,13 @@ def families(rng: np.random.Generator, mean: float, clumped: float, shape: tuple
 
 
 def rows(rng: np.random.Generator, mean: float, clumped: float, shape: tuple[int, ...]) -> np.ndarray:
-    """Planted in rows, four fifths alive: less varied than chance; `clumped` has no part in it."""
+    """Planted in rows, four fifths alive: less varied than chance; `clumped` has no part in it.
+
+    Parameters
+    ----------
+    rng, mean, clumped, shape
+        As for `gamma_clumps` [no unit, trees, no unit, no unit].
+    """
     _sound(mean, clumped, shape)
     planted = max(1, math.ceil(mean * 1.25))
     return rng.binomial(planted, mean / planted, shape)
@@ -88,7 +123,20 @@ KINDS: dict[str, Draw] = {"gamma clumps": gamma_clumps, "long-tailed clumps": lo
 
 
 def drawn(kind: str, rng: np.random.Generator, mean: float, clumped: float, shape: tuple[int, ...]) -> np.ndarray:
-    """Counts of a kind of forest, see KINDS. Raises CannotUse for an unknown kind."""
+    """Counts of a kind of forest [trees].
+
+    Parameters
+    ----------
+    kind
+        One of KINDS [no unit].
+    rng, mean, clumped, shape
+        As for `gamma_clumps` [no unit, trees, no unit, no unit].
+
+    Raises
+    ------
+    CannotUse
+        For an unknown kind, or what cannot be drawn.
+    """
     if kind not in KINDS:
         raise CannotUse(f"'{kind}' is no kind of forest; choose {', '.join(KINDS)}.")
     return KINDS[kind](rng, mean, clumped, shape).astype(float)
@@ -99,12 +147,24 @@ def browsed_trees(rng: np.random.Generator, share: float, likeness: float, trees
 
     Parameters
     ----------
+    rng : numpy.random.Generator
+        Of the draws [no unit].
     share : float
         True share browsed, no unit.
     likeness : float
         Intraclass correlation within plots, no unit.
     trees : numpy.ndarray
-        Trees of each plot, any shape.
+        Of each plot, any shape [trees].
+
+    Returns
+    -------
+    numpy.ndarray
+        Of the same shape [trees].
+
+    Raises
+    ------
+    CannotUse
+        For trees that are no counts, or a share or likeness outside 0 to 1.
     """
     if not (np.isfinite(trees) & (trees >= 0) & (trees <= MOST_TREES)).all():
         raise CannotUse("Trees of each plot are counts.")

@@ -48,7 +48,23 @@ NEEDED = ("site", "plot", "tree", "browsed")
 
 
 def checked(trees: pd.DataFrame) -> pd.DataFrame:
-    """The frame with absent columns filled and numbers made numbers. Raises CannotUse with what to mend."""
+    """The frame with absent columns filled and numbers made numbers.
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        A table with the columns of NEEDED and any of COLUMNS, each in the unit told there.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy; what is no number in a column of numbers is missing.
+
+    Raises
+    ------
+    CannotUse
+        With what to mend, where a needed column is absent or `browsed` is neither 1, 0 nor empty.
+    """
     absent = [name for name in NEEDED if name not in trees.columns]
     if absent:
         raise CannotUse(f"The table lacks the column {absent[0]}: a survey table needs {', '.join(NEEDED)}.")
@@ -67,7 +83,13 @@ def checked(trees: pd.DataFrame) -> pd.DataFrame:
 
 
 def height_class(height_cm: pd.Series) -> pd.Series:
-    """Class of height in words, from heights [cm]; missing where the height is."""
+    """Class of height in words; missing where the height is.
+
+    Parameters
+    ----------
+    height_cm
+        Of the trees' live tips [cm].
+    """
     low, high = HEIGHT_BREAKS
     words = [f"under {low:g} cm", f"{low:g} to {high:g} cm", f"over {high:g} cm"]
     cut = pd.cut(height_cm, [-float("inf"), low, high, float("inf")], right=False, labels=words)
@@ -75,19 +97,44 @@ def height_class(height_cm: pd.Series) -> pd.Series:
 
 
 def of_sampled(trees: pd.DataFrame) -> pd.DataFrame:
-    """Rows of plots that were reached."""
+    """Rows of plots that were reached.
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame [no unit].
+    """
     return trees[trees["reached"].fillna(1) != 0] if "reached" in trees.columns else trees
 
 
 def protected_trees(trees: pd.DataFrame) -> pd.Series:
-    """True for trees that were protected in some way, (rows,)."""
+    """True for trees that were protected in some way, (rows,).
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame; `none` and `0` in the column `protection` count as unprotected [no unit].
+    """
     if "protection" not in trees.columns:
         return pd.Series(False, index=trees.index)
     return ~words_of(trees, "protection").isin(["", "none", "0"])
 
 
 def words_of(trees: pd.DataFrame, name: str) -> pd.Series:
-    """A column as words, empty where nothing stands."""
+    """A column as words, empty where nothing stands.
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame [no unit].
+    name
+        Of the column [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a column that the frame has not.
+    """
     _has(trees, name)
     return trees[name].astype(object).where(trees[name].notna(), "").astype(str).str.strip()
 
@@ -98,9 +145,27 @@ def _has(trees: pd.DataFrame, name: str) -> None:
 
 
 def plot_totals(trees: pd.DataFrame, value: str = "browsed", by: Sequence[str] = ()) -> pd.DataFrame:
-    """Sum and count of a column for each plot (and group): columns site, plot, those of `by`, sum, count.
+    """Sum and count of a column for each plot (and group).
 
-    Trees whose value is missing are left out; without `by`, plots without trees stand with a count of 0.
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame [no unit].
+    value
+        Name of the column that is summed, in its own unit.
+    by
+        Names of columns that divide a plot's trees into groups [no unit].
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns site, plot, those of `by`, sum (in the column's unit) and count [trees]. Trees whose value is missing are
+        left out; without `by`, plots without trees stand with a count of 0.
+
+    Raises
+    ------
+    CannotUse
+        For a column that the frame has not.
     """
     keys = ["site", "plot", *by]
     for name in (value, *keys):
@@ -138,10 +203,26 @@ def _grouped(rows: pd.DataFrame, keys: Sequence[str]) -> tuple[np.ndarray, pd.Da
 
 
 def severity(leader_browsed: float, laterals_seen: float, laterals_browsed: float, died_back: bool = False) -> int | None:
-    """Class 1 (none) to 5 (hedged or dead back) from countable things; our own scale, not a published one.
+    """Class 1 (none) to 5 (hedged or dead back) from countable things.
 
-    1 none; 2 laterals only, under half; 3 leader, or half of the laterals or more; 4 both; 5 hedged or dead back.
-    None where the leader's state is not known.
+    Parameters
+    ----------
+    leader_browsed
+        1 or 0; NaN where it could not be told [no unit].
+    laterals_seen, laterals_browsed
+        Lateral shoots looked at, and of these browsed [shoots]; NaN counts as none.
+    died_back
+        Is it hedged or dead back? [no unit]
+
+    Returns
+    -------
+    int or None
+        1 none; 2 laterals only, under half; 3 leader, or half of the laterals or more; 4 both; 5 hedged or dead back. None
+        where the leader's state is not known.
+
+    References
+    ----------
+    .. [1] Our own scale, not a published one.
     """
     if died_back:
         return 5
@@ -155,5 +236,13 @@ def severity(leader_browsed: float, laterals_seen: float, laterals_browsed: floa
 
 
 def words_of_any(frame: pd.DataFrame, name: str) -> bool:
-    """Does anything stand in this column?"""
+    """Does anything stand in this column?
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Survey frame [no unit].
+    name
+        Of the column [no unit].
+    """
     return name in frame.columns and bool((words_of(frame, name) != "").any())

@@ -27,7 +27,22 @@ _REST = tuple(field.name for field in TALLY if field.name not in _KEY)
 
 
 def enter(log: Log, entries: Iterable[Mapping[str, Any]], by: str = "") -> tuple[int, list[RefusedRow]]:
-    """Keeps the entries that can be; returns how many were new or changed, and those that were refused, numbered from 1."""
+    """Keeps the entries that can be.
+
+    Parameters
+    ----------
+    log
+        The log that keeps them [no unit].
+    entries
+        Each a mapping of the tally's fields, see tally.py; each in the unit told there.
+    by
+        Initials of who enters them [no unit].
+
+    Returns
+    -------
+    kept, refused : int, list of RefusedRow
+        How many were new or changed, and those that were refused, numbered from 1.
+    """
     there = _there(log)
     new: list[dict[str, Any]] = []
     kept = 0
@@ -53,7 +68,22 @@ def enter(log: Log, entries: Iterable[Mapping[str, Any]], by: str = "") -> tuple
 
 
 def import_tally(log: Log, file: str | Path, by: str = "") -> tuple[int, list[RefusedRow]]:
-    """Keeps a filled tally's rows in the log; returns as `enter` does. Raises CannotUse for a file that is no tally."""
+    """Keeps a filled tally's rows in the log; returns as `enter` does.
+
+    Parameters
+    ----------
+    log
+        The log that keeps them [no unit].
+    file
+        The tally as CSV [no unit].
+    by
+        Initials of who enters them [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a file that is no tally.
+    """
     frame, refused = read_tally(file)
     kept, more = enter(log, frame.to_dict("records"), by)
     return kept, refused + more
@@ -76,7 +106,15 @@ def _plain(value: Any) -> str:
 
 
 def visits(log: Log, site: str | None = None) -> pd.DataFrame:
-    """Sites and days that have entries, the newest first: columns site, day, plots, trees."""
+    """Sites and days that have entries, the newest first: columns site, day, plots, trees.
+
+    Parameters
+    ----------
+    log
+        The log that is read [no unit].
+    site
+        Only this planting; None for all [no unit].
+    """
     rows = log.records("tally") if site is None else log.records("tally", site=site)
     if rows.empty:
         return pd.DataFrame(columns=["site", "day", "plots", "trees"])
@@ -86,10 +124,24 @@ def visits(log: Log, site: str | None = None) -> pd.DataFrame:
 
 
 def survey_table(log: Log, site: str | None = None, day: str | None = None) -> pd.DataFrame:
-    """The survey table of the log's entries, see frame.py: with the verdict of each wound as share_<kind of culprit>,
-    positions and areas of the plots, and the species of tagged plants where the entry does not say.
+    """The survey table of the log's entries, see frame.py.
 
-    Raises CannotUse where the log has no such entries.
+    With the verdict of each wound as share_<kind of culprit>, positions and areas of the plots, and the species of
+    tagged plants where the entry does not say.
+
+    Parameters
+    ----------
+    log
+        The log that is read [no unit].
+    site
+        Only this planting; None for all [no unit].
+    day
+        Only this visit, as YYYY-MM-DD; None for all [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where the log has no such entries.
     """
     equal: dict[str, Any] = {name: value for name, value in (("site", site), ("day", day)) if value is not None}
     rows = log.records("tally", **equal)
@@ -119,8 +171,10 @@ def _with_plots(table: pd.DataFrame, log: Log) -> pd.DataFrame:
 
 
 def _with_plants(table: pd.DataFrame, log: Log) -> pd.DataFrame:
-    """Species of tagged plants where the entry does not say. How they are protected is never filled in: a guard may have
-    been put up after the visit."""
+    """Species of tagged plants where the entry does not say.
+
+    How they are protected is never filled in: a guard may have been put up after the visit.
+    """
     plants = log.records("plant")
     if plants.empty:
         return table
@@ -132,8 +186,10 @@ def _with_plants(table: pd.DataFrame, log: Log) -> pd.DataFrame:
 
 
 def _with_verdicts(table: pd.DataFrame, log: Log) -> pd.DataFrame:
-    """The kinds of culprit of each browsed tree, from what was observed of its tag on that day; several wounds of one
-    plant count as their mean."""
+    """The kinds of culprit of each browsed tree, from what was observed of its tag on that day.
+
+    Several wounds of one plant count as their mean.
+    """
     seen = log.observations(columns=("site", "plant", "taken_at", "verdict", "named"))
     seen = seen[(seen["plant"] != "") & seen["taken_at"].notna() & (seen["verdict"].map(len) > 0)]
     if seen.empty:

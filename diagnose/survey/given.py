@@ -15,7 +15,7 @@ def a_level(level: float) -> float:
     Parameters
     ----------
     level : float
-        Probability that the interval holds the truth, no unit; above 0.5 and below 1.
+        Probability that the interval holds the truth, 0.5 to below 1 [no unit].
 
     Returns
     -------
@@ -39,7 +39,25 @@ def a_level(level: float) -> float:
 
 
 def places(points: ArrayLike, what: str = "Places") -> np.ndarray:
-    """Places in the plane, (n, 2) [m]. Raises CannotUse where something is missing or is no place."""
+    """Places in the plane.
+
+    Parameters
+    ----------
+    points : array_like, shape (n, 2)
+        East and north [m].
+    what
+        How a refusal names them [no unit].
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, 2)
+        [m]
+
+    Raises
+    ------
+    CannotUse
+        Where something is missing or is no place.
+    """
     try:
         told = np.asarray(points, float)
     except (TypeError, ValueError):
@@ -50,7 +68,25 @@ def places(points: ArrayLike, what: str = "Places") -> np.ndarray:
 
 
 def numbers(values: ArrayLike, what: str) -> np.ndarray:
-    """Finite numbers, (n,), in their own unit. Raises CannotUse for nan, infinity, words and tables."""
+    """Finite numbers, in their own unit.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        In any unit.
+    what
+        How a refusal names them [no unit].
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        In the same unit.
+
+    Raises
+    ------
+    CannotUse
+        For nan, infinity, words and tables.
+    """
     try:
         told = np.asarray(values, float)
     except (TypeError, ValueError):
@@ -63,14 +99,24 @@ def numbers(values: ArrayLike, what: str) -> np.ndarray:
 
 
 def counts(values: ArrayLike, what: str = "Counts") -> np.ndarray:
-    """Counts from nought up, (n,); may be fractional where a doubtful tree counts in part. Raises CannotUse for others.
+    """Counts from nought up; may be fractional where a doubtful tree counts in part.
 
     Parameters
     ----------
     values : array_like, shape (n,)
         One count for each plot [trees].
     what : str
-        How the refusal names them.
+        How a refusal names them [no unit].
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        [trees]
+
+    Raises
+    ------
+    CannotUse
+        For what is no number, and below 0.
 
     Examples
     --------
@@ -86,6 +132,11 @@ def counts(values: ArrayLike, what: str = "Counts") -> np.ndarray:
 def of_all(part: ArrayLike, whole: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     """Browsed trees and all trees of each plot, (n,) and (n,) [trees].
 
+    Parameters
+    ----------
+    part, whole : array_like, shape (n,)
+        Browsed trees, and all trees, of each plot [trees].
+
     Raises
     ------
     CannotUse
@@ -100,7 +151,25 @@ def of_all(part: ArrayLike, whole: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
 
 
 def x_of_n(x: float, n: float, what: str = "trees") -> tuple[float, float]:
-    """A count among n, both no unit. Raises CannotUse where n is nought or x lies outside 0 to n."""
+    """A count among n.
+
+    Parameters
+    ----------
+    x, n
+        The count, and of how many [trees].
+    what
+        How a refusal names them [no unit].
+
+    Returns
+    -------
+    x, n : float
+        The same two.
+
+    Raises
+    ------
+    CannotUse
+        Where n is nought or x lies outside 0 to n.
+    """
     part, whole = a_number(x, "The count"), a_number(n, "The number")
     if whole <= 0:
         raise CannotUse(f"No {what} were looked at: there is nothing to estimate.")

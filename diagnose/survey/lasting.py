@@ -26,7 +26,23 @@ ENOUGH_BARRIERS, ENOUGH_FAILED = 10, 5  # from here an own figure replaces a pub
 
 @dataclass(frozen=True)
 class Survival:
-    """Share of barriers still whole by age. times [year]; share, low, high : (k,); at_risk, failed : (k,) counts."""
+    """Share of barriers still whole by age.
+
+    Parameters
+    ----------
+    kind
+        Name of what they are [no unit].
+    times
+        (k,) ages [year].
+    share, low, high
+        (k,) still whole, with limits, NaN where none can be given [share].
+    at_risk, failed
+        (k,) watched up to each age, and failed at it [barriers].
+    barriers
+        All that were watched [barriers].
+    level, method
+        Of the limits [no unit].
+    """
 
     kind: str
     times: tuple[float, ...]
@@ -40,7 +56,13 @@ class Survival:
     method: str = "Kaplan-Meier, log-log limits"
 
     def at(self, age: float) -> Estimate:
-        """Share still whole at an age [year]; no estimate beyond the last barrier that was watched."""
+        """Share still whole at an age, see `survival`; no estimate beyond the last barrier that was watched.
+
+        Parameters
+        ----------
+        age
+            Since it was built [year].
+        """
         if not self.times or age > self.times[-1]:
             return nothing(f"no {self.kind} was watched for {age:g} years", level=self.level)
         step = int(np.searchsorted(self.times, age, side="right")) - 1
@@ -65,7 +87,23 @@ class Survival:
 
 
 def survival(years: ArrayLike, failed: ArrayLike, kind: str = "", level: float = 0.95) -> Survival:
-    """Kaplan-Meier curve. years : (n,) age at failure or when last seen whole [year]; failed : (n,) 1 or 0.
+    """Kaplan-Meier curve of barriers still whole.
+
+    Parameters
+    ----------
+    years : array_like, shape (n,)
+        Age at failure, or when last seen whole [year].
+    failed : array_like, shape (n,)
+        1 where it failed, 0 where it was whole [no unit].
+    kind
+        Name that the curve bears [no unit].
+    level
+        Level of confidence of the limits, 0.5 to below 1 [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For an age below 0, or ages and failures of not as many.
 
     References
     ----------
@@ -92,10 +130,24 @@ def survival(years: ArrayLike, failed: ArrayLike, kind: str = "", level: float =
 
 
 def watched(log: Log, site: str | None = None) -> pd.DataFrame:
-    """How long each registered barrier was watched: columns kind, part (of the plan, or empty), years, failed.
+    """How long each registered barrier was watched.
 
-    A barrier fails on the day when it was found so, which is later than it happened: ages at failure are upper bounds.
-    It is seen whole until it was removed or last looked at; what nobody looked at since it was built tells nothing.
+    Parameters
+    ----------
+    log
+        The log with the register [no unit].
+    site
+        Only this planting; None for all [no unit].
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns kind, part (of the plan, or empty), years [year], failed (1 or 0).
+
+    Notes
+    -----
+    A barrier fails on the day when it was found so, which is later than it happened: ages at failure are upper bounds. It is
+    seen whole until it was removed or last looked at; what nobody looked at since it was built tells nothing.
     """
     barriers = log.records("barrier") if site is None else log.records("barrier", site=site)
     barriers = barriers[barriers["built"].notna() & ~barriers["found"].astype(bool)] if len(barriers) else barriers
@@ -114,7 +166,22 @@ def watched(log: Log, site: str | None = None) -> pd.DataFrame:
 
 
 def lasting_of(table: pd.DataFrame, by: str = "kind", level: float = 0.95) -> dict[str, Survival]:
-    """Curves for each kind (or part) of what `watched` gives."""
+    """Curves for each kind or part, see `survival`.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        As `watched` gives it [year].
+    by
+        "kind" or "part" [no unit].
+    level
+        Level of confidence of the limits, 0.5 to below 1 [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For another column.
+    """
     if by not in table.columns:
         raise CannotUse(f"Curves are drawn for each kind or part, not by {by!r}.")
     named = table[table[by] != ""]
@@ -126,6 +193,11 @@ def own_lives(table: pd.DataFrame) -> dict[str, dict[str, float]]:
     """Own figures for a plan, as `protect.planting.planting` takes prices: part -> life [year].
 
     The life is the age by which half had failed; parts with too few barriers or failures keep the published figure.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        As `watched` gives it [year].
     """
     curves = lasting_of(table, "part")
     return {part: {"life_years": round(life, 1)} for part, curve in curves.items()
@@ -133,7 +205,13 @@ def own_lives(table: pd.DataFrame) -> dict[str, dict[str, float]]:
 
 
 def own_lives_file(table: pd.DataFrame) -> str:
-    """The same as the text of a file for `diagnose protect --prices`, which says where each figure is from."""
+    """The same as the text of a file for `diagnose protect --prices`, which says where each figure is from.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        As `watched` gives it [year].
+    """
     curves, lines = lasting_of(table, "part"), ["# Own figures: the age by which half had failed, from the register."]
     for part, own in own_lives(table).items():
         of = curves[part]
@@ -146,8 +224,13 @@ def own_lives_file(table: pd.DataFrame) -> str:
 
 @dataclass(frozen=True)
 class Cost:
-    """What one tree saved from browsing cost; low, high from the difference's limits; high is infinite where the
-    protection may have saved none."""
+    """What one tree saved from browsing cost.
+
+    Parameters
+    ----------
+    value, low, high
+        With limits from the difference's limits; `high` is infinite where the protection may have saved none [any currency].
+    """
 
     value: float
     low: float
@@ -155,7 +238,29 @@ class Cost:
 
 
 def cost_per_tree_saved(cost_per_tree: float, saved: Estimate) -> Cost | None:
-    """Cost of the protection of one tree over the share of trees it saved (unprotected less protected)."""
+    """Cost of the protection of one tree over the share of trees it saved (unprotected less protected).
+
+    Parameters
+    ----------
+    cost_per_tree
+        Of the protection of one tree, above 0 [any currency].
+    saved
+        Unprotected less protected share [share].
+
+    Returns
+    -------
+    Cost or None
+        In the same currency; None where no tree was saved.
+
+    Raises
+    ------
+    CannotUse
+        For a cost that is none.
+
+    References
+    ----------
+    .. [1] Our own.
+    """
     above_nought(cost_per_tree, "The cost of a tree's protection")
     if saved.value is None or saved.value <= 0:
         return None

@@ -49,8 +49,16 @@ MINUTES_A_PLOT = 10.0  # to lay out and tally one; common practice, no source
 class Plan:
     """What is printed and kept before the first plot.
 
-    site : name of the planting. plots : laid out. plot_m2 : size of each [m2]. rule, target : see there. strata : plots of
-    each part. seed : of the random start. notes : where what was laid out differs from what was asked, and why.
+    Parameters
+    ----------
+    site, notes
+        Name of the planting; where what was laid out differs from what was asked, and why [no unit].
+    plots, plot_m2
+        That were laid out, and the size of each [plots, m2].
+    rule, target, seed
+        When it may be looked at, what is to be decided, and the seed of the random start [no unit].
+    strata
+        Part of the ground -> plots in it [plots].
     """
 
     site: str
@@ -82,7 +90,18 @@ class Plan:
 
 
 def read_plan(path: str | Path) -> Plan:
-    """A plan from its file. Raises CannotUse for one that is none."""
+    """A plan from its file.
+
+    Parameters
+    ----------
+    path
+        YAML, as `Plan.as_yaml` writes it [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For one that is none.
+    """
     told = read_values(path)
     name = Path(path).name
     if not isinstance(told, Mapping) or not {"plots", "plot_m2", "stopping_rule"} <= set(told):
@@ -91,7 +110,20 @@ def read_plan(path: str | Path) -> Plan:
 
 
 def plan_of(text: str, name: str = "the plan") -> Plan:
-    """A plan from its text. Raises CannotUse."""
+    """A plan from its text.
+
+    Parameters
+    ----------
+    text
+        YAML, as `Plan.as_yaml` writes it [no unit].
+    name
+        How a refusal names it [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For one that is none.
+    """
     from diagnose.texts import from_yaml
 
     told = from_yaml(text, name)
@@ -119,8 +151,17 @@ def _plan(told: Mapping[str, Any], name: str) -> Plan:
 
 @dataclass(frozen=True)
 class Known:
-    """What is known, or assumed, of the plots before they are seen. likeness : intraclass correlation, no unit. variation :
-    coefficient of variation of trees a plot, no unit. trees_a_plot : trees. words : where it is from."""
+    """What is known, or assumed, of the plots before they are seen.
+
+    Parameters
+    ----------
+    likeness, variation
+        Intraclass correlation, and coefficient of variation of trees a plot [no unit].
+    trees_a_plot
+        Mean trees of a plot [trees].
+    words
+        Where it is from [no unit].
+    """
 
     likeness: float = 0.1
     variation: float = 0.8
@@ -140,11 +181,16 @@ def seen_before(trees: pd.DataFrame | None, target: Target | None = None, likene
     Parameters
     ----------
     trees : pandas.DataFrame or None
-        Survey frame of an earlier visit.
+        Survey frame of an earlier visit [no unit].
     target : Target or None
-        Whose trees are counted.
+        Whose trees are counted [no unit].
     likeness, variation, trees_a_plot : float or None
-        As given by hand, see Known.
+        As given by hand, see Known [no unit, no unit, trees].
+
+    Raises
+    ------
+    CannotUse
+        For what is given and cannot be.
     """
     assumed, told = Known(), []
     alike, vary, many = assumed.likeness, assumed.variation, assumed.trees_a_plot
@@ -175,14 +221,15 @@ def asked_plots(target: Target | None, kind: str, plot_m2: float, known: Known, 
     Parameters
     ----------
     target : Target or None
-        To be decided.
+        To be decided [no unit].
     kind : str
-        Stopping rule.
+        Stopping rule [no unit].
     plot_m2 : float
         Of a plot [m2].
     known : Known
+        How alike and how varied plots are; its record tells each unit.
     plots : int or None
-        So many, whatever is needed.
+        So many, whatever is needed [no unit].
     expect, margin, change : float or None
         Share browsed that is expected, plus or minus how much it is to be known, smallest change to see; no unit.
 
@@ -219,8 +266,17 @@ def asked_plots(target: Target | None, kind: str, plot_m2: float, known: Known, 
 
 @dataclass(frozen=True)
 class Layout:
-    """Numbered plots on the ground. points : (n, 2) [m] in walking order. parts : stratum of each, empty without strata.
-    walk_m : from the first to the last. hours : to walk and tally. notes : where it differs from what was asked."""
+    """Numbered plots on the ground.
+
+    Parameters
+    ----------
+    points, parts
+        (n, 2) in walking order [m], and the stratum of each, empty without strata.
+    walk_m, hours
+        From the first to the last, and to walk and tally [m, h].
+    notes
+        Where it differs from what was asked [no unit].
+    """
 
     points: np.ndarray
     parts: tuple[str, ...]
@@ -236,21 +292,21 @@ def lay_out(ground: Ground, plots: int | None = None, spacing_m: float | None = 
     Parameters
     ----------
     ground : Ground
-        With its strata, where plots are shared out by area.
+        With its strata, where plots are shared out by area [no unit].
     plots : int or None
-        How many; or else
+        How many [no unit]; or else
     spacing_m : float or None
         Side of a square grid [m].
     buffer_m : float
         Strip along the edge that is left out [m].
     seed : int
-        Of the random start.
+        Of the random start [no unit].
     even : bool
-        Exactly so many plots, spread evenly (local pivotal method); else a square grid.
+        Exactly so many plots, spread evenly (local pivotal method); else a square grid [no unit].
     plot_m2 : float
         Size of a plot [m2], to see whether so many fit.
     hours : float or None
-        Hours that there are, to walk and to tally.
+        That there are, to walk and to tally [h].
 
     Returns
     -------
@@ -319,12 +375,40 @@ def _part_of(ground: Ground, point: np.ndarray) -> str:
 
 
 def start_of(site: str, plots: int | None, turn: int = 0) -> int:
-    """A random start that anybody can draw again: the same for the same planting, number of plots and turn."""
+    """A random start that anybody can draw again: the same for the same planting, number of plots and turn.
+
+    Parameters
+    ----------
+    site
+        Name of the planting [no unit].
+    plots
+        Plots that are asked for, or None [no unit].
+    turn
+        0 for the first start, 1 for another, and so on [no unit].
+
+    Returns
+    -------
+    int
+        A seed, 0 to 2^32 - 1.
+    """
     return int(hashlib.sha256(f"{site} {plots} {turn}".encode()).hexdigest()[:8], 16)
 
 
 def size_of(radius_m: float | None = None, transect: tuple[float, float] | None = None) -> float:
-    """Area of a plot [m2]: a circle of a radius [m], or a strip of a length and a width [m]. Raises CannotUse."""
+    """Area of a plot: a circle, or a strip [m2].
+
+    Parameters
+    ----------
+    radius_m
+        Of a circle [m].
+    transect
+        Length and width of a strip [m].
+
+    Raises
+    ------
+    CannotUse
+        For neither, both, or a size that is none.
+    """
     if (radius_m is None) == (transect is None):
         raise CannotUse("Give the plot's radius, or the length and width of a transect: one of the two.")
     if radius_m is not None:
@@ -335,7 +419,25 @@ def size_of(radius_m: float | None = None, transect: tuple[float, float] | None 
 
 def made(site: str, layout: Layout, plot_m2: float, target: Target | None, kind: str = ADDITION, seed: int = 0,
          notes: tuple[str, ...] = ()) -> Plan:
-    """The plan of a layout: its first look falls at the number of plots that were laid out."""
+    """The plan of a layout: its first look falls at the number of plots that were laid out.
+
+    Parameters
+    ----------
+    site
+        Name of the planting [no unit].
+    layout
+        Plots as they were laid out [m].
+    plot_m2
+        Size of a plot [m2].
+    target
+        What is to be decided, or None [no unit].
+    kind
+        Stopping rule, one of stopping.RULES [no unit].
+    seed
+        Of the random start [no unit].
+    notes
+        What is to be told before the layout's own notes [no unit].
+    """
     more = []
     if target is not None and target.plot_m2 and target.kind != PER_HA and abs(plot_m2 / target.plot_m2 - 1) > 0.05:
         more.append(f"The target is of plots of {target.plot_m2:.4g} m2, these are of {plot_m2:.4g}: it cannot be decided.")

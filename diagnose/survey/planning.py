@@ -19,8 +19,18 @@ MARGIN = 0.05  # of power, for forests with other clumps than those that are pla
 
 @dataclass(frozen=True)
 class Needed:
-    """plots : the planned number. act, not_needed : share of drawn surveys that rightly say so at the first look, where
-    the truth is that far below and above the target. reason : in words."""
+    """How many plots a decision needs.
+
+    Parameters
+    ----------
+    plots
+        The planned number [plots].
+    act, not_needed
+        Share of drawn surveys that rightly say so at the first look, where the truth is that far below and above the target
+        [share].
+    reason
+        In words [no unit].
+    """
 
     plots: int
     act: float
@@ -36,12 +46,13 @@ def plots_to_decide(target: Target, plot_m2: float = 50.0, variation: float = 0.
     Parameters
     ----------
     target : Target
+        What is to be decided [no unit].
     plot_m2 : float
         Size of a plot [m2].
     variation : float
         Coefficient of variation of trees a plot, where the stand holds what is wanted, no unit.
     trees_a_plot : float
-        Trees on a plot, of share_browsed.
+        Of a plot, for share_browsed [trees].
     likeness : float
         Intraclass correlation within plots, no unit, of share_browsed.
     difference : float
@@ -49,10 +60,11 @@ def plots_to_decide(target: Target, plot_m2: float = 50.0, variation: float = 0.
     power : float
         Share of surveys that shall say the right thing at the first look, no unit.
     rule : StoppingRule or None
+        When the survey may be looked at; one look and one addition for None [no unit].
     most : int
-        Plots beyond which the answer is that so many are not enough.
+        Plots beyond which the answer is that so many are not enough [no unit].
     seed : int
-        Of the drawn surveys.
+        Of the drawn surveys [no unit].
 
     Returns
     -------
@@ -67,6 +79,10 @@ def plots_to_decide(target: Target, plot_m2: float = 50.0, variation: float = 0.
     -----
     Surveys of invented forests with gamma clumps are drawn and decided as the real one will be. The number has a margin of
     power for forests with other clumps.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     difference, power = a_share(difference, "The difference"), a_share(power, "The power")
     above_nought(difference, "The difference")

@@ -21,7 +21,7 @@ def on_one_grid(trees: pd.DataFrame) -> tuple[pd.DataFrame, int | None, tuple[st
     Parameters
     ----------
     trees : pandas.DataFrame
-        Survey frame with x, y and, where they have one, crs.
+        Survey frame with x, y [m or degree] and, where they have one, crs.
 
     Returns
     -------
@@ -75,6 +75,18 @@ def onto(area: BaseGeometry | Ground | None, epsg: int | None) -> BaseGeometry |
     """A planting's area on the plots' grid; None where no place on earth joins them.
 
     A bare geometry is taken to lie on the plots' grid already.
+
+    Parameters
+    ----------
+    area
+        A planting's area [m]; a bare geometry is taken to lie on the plots' grid already.
+    epsg
+        EPSG number of the plots' grid; None where it is not known [no unit].
+
+    Returns
+    -------
+    shapely geometry or None
+        On the plots' grid [m].
     """
     if area is None or not isinstance(area, Ground):
         return area

@@ -29,7 +29,21 @@ MANY_PLOTS, MANY_BROWSED = 15, 10  # from here the plain logit limits are known 
 
 
 def wilson(x: float, n: float, level: float = 0.95, corrected: bool = False) -> Interval:
-    """Score interval of Wilson for x of n independent trees, with or without continuity correction.
+    """Score interval of Wilson [share] for x of n independent trees, with or without continuity correction.
+
+    Parameters
+    ----------
+    x, n
+        Browsed trees among trees looked at; may be fractional [trees].
+    level
+        Level of confidence, 0.5 to below 1 [no unit].
+    corrected
+        True for the continuity correction [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where n is nought or x lies outside 0 to n.
 
     References
     ----------
@@ -50,7 +64,17 @@ def wilson(x: float, n: float, level: float = 0.95, corrected: bool = False) -> 
 
 
 def clopper_pearson(x: float, n: float, level: float = 0.95) -> Interval:
-    """Exact interval: Beta quantiles (Clopper & Pearson 1934, Biometrika 26:404-413)."""
+    """Exact interval: Beta quantiles.
+
+    Parameters
+    ----------
+    x, n, level
+        As for `wilson` [trees, no unit].
+
+    References
+    ----------
+    .. [1] Clopper, C. J. & Pearson, E. S. (1934). Biometrika 26:404-413.
+    """
     x, n = x_of_n(x, n)
     tail = (1 - a_level(level)) / 2
     low = 0.0 if x <= 0 else float(stats.beta.ppf(tail, x, n - x + 1))
@@ -59,7 +83,17 @@ def clopper_pearson(x: float, n: float, level: float = 0.95) -> Interval:
 
 
 def jeffreys(x: float, n: float, level: float = 0.95) -> Interval:
-    """Beta(x+1/2, n-x+1/2) quantiles; 0 at x = 0 and 1 at x = n (Brown, Cai & DasGupta 2001, Stat. Sci. 16:101-133)."""
+    """Beta(x+1/2, n-x+1/2) quantiles; 0 at x = 0 and 1 at x = n.
+
+    Parameters
+    ----------
+    x, n, level
+        As for `wilson` [trees, no unit].
+
+    References
+    ----------
+    .. [1] Brown, L. D., Cai, T. T. & DasGupta, A. (2001). Statistical Science 16:101-133.
+    """
     x, n = x_of_n(x, n)
     tail = (1 - a_level(level)) / 2
     low = 0.0 if x <= 0 else float(stats.beta.ppf(tail, x + 0.5, n - x + 0.5))
@@ -68,7 +102,22 @@ def jeffreys(x: float, n: float, level: float = 0.95) -> Interval:
 
 
 def mid_p(x: float, n: float, level: float = 0.95) -> Interval:
-    """Exact interval that counts half of the probability of what was seen (Newcombe 1998, 17:857-872, method 6)."""
+    """Exact interval that counts half of the probability of what was seen.
+
+    Parameters
+    ----------
+    x, n, level
+        As for `wilson`, whole trees only [trees, no unit].
+
+    Raises
+    ------
+    CannotUse
+        For fractions of trees.
+
+    References
+    ----------
+    .. [1] Newcombe, R. G. (1998). Statistics in Medicine 17:857-872, method 6.
+    """
     x, n = x_of_n(x, n)
     if x != round(x) or n != round(n):
         raise CannotUse(f"{x:g} of {n:g}: these limits are of whole trees; take Wilson's for fractions.")
@@ -88,6 +137,13 @@ def mid_p(x: float, n: float, level: float = 0.95) -> Interval:
 def none_seen_bound(n: float, level: float = 0.95) -> float:
     """One-sided upper limit of a share of which none was seen among n: 1 - (1 - level)^(1/n), about 3/n at 95 %.
 
+    Parameters
+    ----------
+    n
+        Trees that were looked at; may be fractional [trees].
+    level
+        One-sided level of confidence, 0.5 to below 1 [no unit].
+
     References
     ----------
     .. [1] Hanley, J. A. & Lippman-Hand, A. (1983), the rule of three; Jovanovic & Levy (1997), Am. Stat. 51:137-139.
@@ -99,7 +155,22 @@ INDEPENDENT = {"Wilson": wilson, "Clopper-Pearson": clopper_pearson, "Jeffreys":
 
 
 def independent(x: int, n: int, level: float = 0.95, method: str = "Wilson") -> Estimate:
-    """Share x / n of trees that were drawn one by one, not plot by plot. method : one of INDEPENDENT."""
+    """Share x / n of trees that were drawn one by one, not plot by plot [share]; no value without trees.
+
+    Parameters
+    ----------
+    x, n
+        Browsed trees among trees looked at [trees].
+    level
+        Level of confidence of the interval, 0.5 to below 1 [no unit].
+    method
+        One of INDEPENDENT, such as that of `wilson` [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For another method, or x outside 0 to n.
+    """
     if method not in INDEPENDENT:
         raise CannotUse(f"'{method}' is no method; choose {', '.join(INDEPENDENT)}.")
     if n == 0:
@@ -114,9 +185,27 @@ def clustered(browsed: ArrayLike, trees: ArrayLike, level: float = 0.95, plots_i
               unsure: float = 0.0) -> Estimate:
     """Share browsed where whole plots were drawn: ratio of totals, plots as clusters.
 
-    browsed, trees : (n,) for each plot; browsed may be fractional (shares of a culprit). plots_in_all : plots the
-    ground would hold, for the finite population correction. unsure : summed variance of fractional browsed trees
-    [trees^2], see attribution.py. Plots without trees count in the n of sigma's n/(n-1), and nowhere else.
+    Parameters
+    ----------
+    browsed, trees : array_like, shape (n,)
+        Browsed trees, which may be fractional (shares of a culprit), and all trees of each plot [trees]. Plots without trees
+        count in the n of sigma's n/(n-1), and nowhere else.
+    level
+        Level of confidence of the interval, 0.5 to below 1 [no unit].
+    plots_in_all
+        Plots that the ground would hold, for the finite population correction; None for very many [no unit].
+    unsure
+        Summed variance of fractional browsed trees, see attribution.py [trees^2].
+
+    Returns
+    -------
+    Estimate
+        [share]; without limits for one plot, without a value for no trees.
+
+    Raises
+    ------
+    CannotUse
+        For counts that cannot be, a variance below 0, or fewer plots in all than were visited.
 
     Notes
     -----
@@ -221,7 +310,17 @@ def _all_or_none(p: float, m: np.ndarray, level: float) -> Estimate:
 
 
 def likeness(browsed: ArrayLike, trees: ArrayLike) -> float:
-    """Intraclass correlation: how alike trees of one plot are, from the analysis of variance; may come out negative.
+    """How alike trees of one plot are: intraclass correlation from the analysis of variance, at most 1, perhaps below 0.
+
+    Parameters
+    ----------
+    browsed, trees : array_like, shape (n,)
+        Browsed trees and all trees of each plot [trees].
+
+    Raises
+    ------
+    CannotUse
+        For fewer than two plots with trees, or not more trees than plots.
 
     References
     ----------
@@ -241,7 +340,27 @@ def likeness(browsed: ArrayLike, trees: ArrayLike) -> float:
 
 
 def by_likeness(browsed: ArrayLike, trees: ArrayLike, rho: float | None = None, level: float = 0.95) -> Interval:
-    """Wilson interval of trees / (1 + (sum m^2 / M - 1) rho); rho from the data, or given from another survey."""
+    """Wilson interval [share] of trees / (1 + (sum m^2 / M - 1) rho), m being the trees of a plot and M all trees.
+
+    Parameters
+    ----------
+    browsed, trees : array_like, shape (n,)
+        Browsed trees and all trees of each plot [trees].
+    rho
+        Intraclass correlation from another survey, 0 to 1; None to take it from the data [no unit].
+    level
+        Level of confidence, 0.5 to below 1 [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Without trees, or for a correlation that is none.
+
+    References
+    ----------
+    .. [1] Kish, L. (1965). Survey Sampling: the design effect (from memory); the interval on effective counts is our own
+       choice.
+    """
     y, m = of_all(browsed, trees)
     if m.sum() <= 0:
         raise CannotUse("No trees were looked at: there is nothing to estimate.")
@@ -253,6 +372,20 @@ def by_likeness(browsed: ArrayLike, trees: ArrayLike, rho: float | None = None, 
 
 def browsing_index(browsed_plots: int, plots: int, level: float = 0.95) -> Estimate:
     """Index (1 + browsed) / (2 + plots) of small plots with any browsed shoot, with its Beta interval (even prior).
+
+    Parameters
+    ----------
+    browsed_plots
+        Plots with any browsed shoot [no unit].
+    plots
+        Plots that were looked at [no unit].
+    level
+        Probability that the interval holds, 0.5 to below 1 [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For more browsed plots than plots.
 
     References
     ----------
@@ -271,9 +404,25 @@ def browsing_index(browsed_plots: int, plots: int, level: float = 0.95) -> Estim
 
 def share_browsed(trees: pd.DataFrame, by: Sequence[str] = (), value: str = "browsed", level: float = 0.95,
                   plots_in_all: int | None = None) -> dict[tuple, Estimate]:
-    """Share of trees browsed by groups, plots as clusters; the key () holds all trees where `by` is empty.
+    """Share of trees browsed by groups, plots as clusters, see `clustered`.
 
-    trees : survey frame, see frame.py. by : names of columns. value : column with 0, 1 or missing.
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame, see frame.py [no unit].
+    by
+        Names of columns whose values make the groups [no unit].
+    value
+        Name of the column with 0, 1 or missing [no unit].
+    level
+        Level of confidence of the intervals, 0.5 to below 1 [no unit].
+    plots_in_all
+        Plots that the ground would hold; None for very many [no unit].
+
+    Returns
+    -------
+    dict of tuple to Estimate
+        Values of the columns -> share [share]; the key () holds all trees where `by` is empty.
     """
     totals = plot_totals(trees, value, by)
     if not by:
@@ -285,7 +434,13 @@ def share_browsed(trees: pd.DataFrame, by: Sequence[str] = (), value: str = "bro
 
 
 def plots_visited(trees: pd.DataFrame) -> int:
-    """Number of plots in the frame, empty ones counted."""
+    """Number of plots in the frame, empty ones counted.
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame, see frame.py [no unit].
+    """
     return of_sampled(trees).groupby(["site", "plot"], observed=True).ngroups
 
 

@@ -23,10 +23,21 @@ _ONE_CLASS = "Every judgement is of one class, so agreement beyond chance cannot
 class Agreement:
     """Agreement of two crews on the same trees.
 
-    table : (k, k) counts, rows the first crew. agree : share of pairs in the same class. kappa, weighted : with
-    intervals from the asymptotic standard error; None, with the reason in note, where there are too few pairs.
-    prevalence : share of the pairs' judgements in each class. adjusted : agreement for even classes, (k agree - 1)/(k - 1),
-    which is 2 agree - 1 with two classes.
+    Parameters
+    ----------
+    table, pairs
+        (k, k) counts, rows the first crew, and all of them [trees].
+    agree
+        Share of pairs in the same class [share].
+    prevalence
+        (k,) share of the pairs' judgements in each class [share].
+    kappa, kappa_interval, weighted, weighted_interval
+        With intervals from the asymptotic standard error; None, with the reason in `note`, where there are too few pairs [no
+        unit].
+    adjusted
+        Agreement for even classes, (k agree - 1)/(k - 1), which is 2 agree - 1 with two classes [no unit].
+    note
+        What a reader must know, empty when nothing [no unit].
     """
 
     table: tuple[tuple[int, ...], ...]
@@ -42,7 +53,22 @@ class Agreement:
 
 
 def agreement(table: ArrayLike, level: float = 0.95, few_too: bool = False) -> Agreement:
-    """Agreement from a square table of counts. few_too : give kappa below the least numbers of pairs as well."""
+    """Agreement of two crews from a square table of counts, see `kappa`.
+
+    Parameters
+    ----------
+    table : array_like, shape (k, k)
+        Trees by the class that each crew gave, rows the first crew [trees].
+    level
+        Level of confidence of the intervals, 0.5 to below 1 [no unit].
+    few_too
+        True to give kappa below the least numbers of pairs as well [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a table that is not square, empty, or holds what is no count.
+    """
     a_level(level)
     counts = _square(table)
     pairs, classes = int(counts.sum()), len(counts)
@@ -76,14 +102,45 @@ def _square(table: ArrayLike) -> np.ndarray:
 
 
 def linear_weights(classes: int) -> np.ndarray:
-    """Agreement of ordered classes i and j: 1 - |i - j| / (k - 1)."""
+    """Agreement of ordered classes i and j: 1 - |i - j| / (k - 1).
+
+    Parameters
+    ----------
+    classes
+        How many, k [no unit].
+
+    Returns
+    -------
+    numpy.ndarray, shape (k, k)
+        0 to 1, no unit.
+
+    References
+    ----------
+    .. [1] Cohen, J. (1968). Psychological Bulletin 70:213-220: weighted kappa (from memory).
+    """
     i = np.arange(a_whole(classes, "Classes", 1, 1000))
     return 1 - np.abs(i[:, None] - i[None, :]) / max(1, classes - 1)
 
 
 def kappa(table: ArrayLike, weights: ArrayLike | None = None) -> tuple[float, float]:
-    """Cohen's kappa and its asymptotic standard error; weights : (k, k) agreement, the identity where absent.
-    Raises CannotUse where every judgement is of one class: chance alone agrees then.
+    """Cohen's kappa and its asymptotic standard error.
+
+    Parameters
+    ----------
+    table : array_like, shape (k, k)
+        As for `agreement` [trees].
+    weights : array_like, shape (k, k), or None
+        Agreement of each two classes, 0 to 1; None for the identity [no unit].
+
+    Returns
+    -------
+    kappa, sigma : float
+        No unit.
+
+    Raises
+    ------
+    CannotUse
+        Where every judgement is of one class: chance alone agrees then.
 
     References
     ----------
@@ -105,8 +162,22 @@ def kappa(table: ArrayLike, weights: ArrayLike | None = None) -> tuple[float, fl
 
 
 def many_crews(counts: ArrayLike) -> float:
-    """Agreement beyond chance of several crews: counts (trees, classes) of judgements, the same number for every tree.
-    Raises CannotUse where every judgement is of one class.
+    """Agreement beyond chance of several crews.
+
+    Parameters
+    ----------
+    counts : array_like, shape (trees, classes)
+        How many crews put each tree into each class [judgements], the same number for every tree.
+
+    Returns
+    -------
+    float
+        At most 1, no unit.
+
+    Raises
+    ------
+    CannotUse
+        For fewer than two crews, not as many for each tree, or where every judgement is of one class.
 
     References
     ----------
@@ -134,9 +205,24 @@ def true_share(seen: Estimate, sensitivity: float, specificity: float, expert_br
                expert_unbrowsed: int | None = None) -> Estimate:
     """The share browsed, corrected for what a crew overlooks and wrongly calls browsed.
 
-    seen : estimate from the crew. sensitivity, specificity : share of browsed (unbrowsed) trees that the crew calls so.
-    expert_browsed, expert_unbrowsed : trees of the expert's recheck that these two come from; their own uncertainty
-    is then included. A result outside 0 to 1 is shown and flagged, never clipped.
+    Parameters
+    ----------
+    seen
+        Estimate from the crew's own tally [share].
+    sensitivity, specificity
+        Share of browsed trees that the crew calls browsed, and of unbrowsed ones that it calls so; above 1 together [share].
+    expert_browsed, expert_unbrowsed
+        Trees of the expert's recheck that these two come from; their own uncertainty is then included [trees].
+
+    Returns
+    -------
+    Estimate
+        [share]; a result outside 0 to 1 is shown and flagged, never clipped.
+
+    Raises
+    ------
+    CannotUse
+        For shares that are none, or of 1 or less together.
 
     References
     ----------

@@ -15,7 +15,17 @@ from diagnose.survey.given import a_level, counts, numbers
 
 @dataclass(frozen=True)
 class Ratio:
-    """value, sigma : ratio of totals and its linearised standard error. df : clusters less strata."""
+    """A ratio of totals.
+
+    Parameters
+    ----------
+    value, sigma
+        With its linearised standard error, in the unit of the upper total over that of the lower.
+    df
+        Clusters less strata [no unit].
+    level
+        Of confidence, 0.5 to below 1 [no unit].
+    """
 
     value: float
     sigma: float
@@ -24,7 +34,7 @@ class Ratio:
 
     @property
     def limits(self) -> tuple[float, float]:
-        """Symmetric t limits."""
+        """Lower and upper limit, symmetric, by Student's t, in the ratio's own unit."""
         reach = float(stats.t.ppf((1 + self.level) / 2, self.df)) * self.sigma
         return self.value - reach, self.value + reach
 
@@ -35,9 +45,30 @@ def ratio_of_totals(y: ArrayLike, x: ArrayLike, clusters: ArrayLike | None = Non
 
     With weights 1 / (chance of being drawn) both sums are Horvitz-Thompson totals.
 
-    y, x : (n,). clusters, strata : (n,) labels; every row its own cluster, and one stratum, where absent.
-    drawn_share : share of all clusters that were drawn (n/N), a number or one for each stratum.
-    Raises CannotUse for a stratum with one cluster, whose variance is unknown (never nought).
+    Parameters
+    ----------
+    y, x : array_like, shape (n,)
+        What is divided, and by what, a row each, in any unit.
+    clusters : array_like, shape (n,), or None
+        Label of each row's cluster; None where every row is its own [no unit].
+    weights : array_like, shape (n,), or None
+        How much each row stands for; None for 1 each [no unit].
+    strata : array_like, shape (n,), or None
+        Label of each row's stratum; None for one stratum [no unit].
+    drawn_share
+        Share of all clusters that were drawn (n/N), a number or one for each stratum [share].
+    level
+        Level of confidence of the limits, 0.5 to below 1 [no unit].
+
+    Returns
+    -------
+    Ratio
+        In the unit of y over that of x.
+
+    Raises
+    ------
+    CannotUse
+        For a stratum with one cluster, whose variance is unknown (never nought), and for nothing below the line.
 
     References
     ----------

@@ -40,9 +40,9 @@ class StoppingRule:
     Parameters
     ----------
     kind : str
-        One of RULES.
+        One of RULES [no unit].
     planned : int or None
-        Plots after which the first look falls; None where nobody planned, then every look counts as a planned one.
+        Plots after which the first look falls; None where nobody planned, then every look counts as a planned one [no unit].
 
     Raises
     ------
@@ -66,7 +66,13 @@ class StoppingRule:
         return f"Stopping rule: {RULES[self.kind]}; {planned}."
 
     def wait(self, plots: int) -> int:
-        """Plots still to be visited before the rule allows a look; nought where it may be looked at."""
+        """Plots still to be visited before the rule allows a look; nought where it may be looked at.
+
+        Parameters
+        ----------
+        plots
+            Visited so far [no unit].
+        """
         first = LEAST_PLOTS if self.kind == MANY else self.planned or 0
         return max(0, first - plots)
 
@@ -77,8 +83,9 @@ def nominal(rule: StoppingRule, plots: int, sureness: float = 0.95) -> float:
     Parameters
     ----------
     rule : StoppingRule
+        Chosen before the first plot [no unit].
     plots : int
-        Plots seen at this look.
+        Plots seen at this look [no unit].
     sureness : float
         Probability that the survey says nothing wrong on that side where the truth is exactly on target, no unit.
 
@@ -121,12 +128,17 @@ def error_of_looks(error: float, looks: int) -> float:
     error : float
         Nominal error of one look on one side, no unit.
     looks : int
-        Number of looks, after equal additions.
+        Number of looks, after equal additions [no unit].
 
     Returns
     -------
     float
         Overall error, no unit; for normal means, two-sided tests have about twice that of one side.
+
+    Raises
+    ------
+    CannotUse
+        For an error outside 0 to 0.5.
 
     Notes
     -----
@@ -154,7 +166,7 @@ def chance_to_cross(limits: Sequence[float], two_sided: bool = False, drift: flo
     limits : sequence of float
         Limit of each look [standard deviations], looks after equal additions.
     two_sided : bool
-        Also below minus the limit.
+        True to count also what falls below minus the limit [no unit].
     drift : float
         Expectation of the standardised mean at the last look, no unit; nought where the truth is on target.
 
@@ -167,6 +179,10 @@ def chance_to_cross(limits: Sequence[float], two_sided: bool = False, drift: flo
     ------
     CannotUse
         Without a look.
+
+    References
+    ----------
+    .. [1] Armitage, P., McPherson, C. K. & Rowe, B. C. (1969). J. R. Stat. Soc. A 132:235-244.
     """
     looks = len(numbers(limits, "Limits"))
     a_number(drift, "The drift")

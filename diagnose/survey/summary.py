@@ -42,15 +42,39 @@ SEVERITY_WORDS = {1: "1 none", 2: "2 laterals only, under half", 3: "3 leader, o
 class Survey:
     """Every figure of one visit (to one site or several), with what was not covered.
 
-    decisions : what follows, own targets first. asked : what to give where no target is known, else empty. unprotected : the
-    headline's share. by_part : what follows in each part of the ground. if_yes, if_no : the headline's with trees that could
-    not be told counted as browsed, and as not. by_* :
-    unprotected trees by group, but by_protection : all trees, "none" for unprotected. stem_damage, severity, guards : shares
-    of trees (severity is our own scale). heights : [cm]. saved : unprotected less protected; saved_redrawn : the same by
-    redrawing whole plots, where asked for. compared : with the visit before. bands : of the official scale that is known,
-    for each species. plot_rows : one row a plot with its position, browsed and trees. refused : rows of the tally that were
-    not taken. lasting : how long barriers last, by kind. cost : of one tree saved, in the money that the cost of a tree's
-    protection was given in.
+    Parameters
+    ----------
+    sites, visits
+        Plantings, and days as YYYY-MM-DD [no unit].
+    trees, plots, empty_plots, unreached_plots, undecided_trees
+        That were looked at, held no tree, could not be reached or not be told [trees, plots].
+    decisions, asked, by_part
+        What follows, own targets first; what to give where no target is known, else empty; what follows in each part of the
+        ground [no unit].
+    unprotected, if_yes, if_no
+        The headline's share browsed, and the same with trees that could not be told counted as browsed, and as not [share].
+    by_species, by_height, by_culprit, by_stratum, by_edge, by_protection
+        Unprotected trees by group, but `by_protection` all trees, "none" for unprotected [share].
+    stem_damage, severity, guards
+        Of trees; severity is our own scale [share].
+    heights
+        Mean, and of the tallest [cm].
+    saved, saved_redrawn, effectiveness
+        Unprotected less protected; the same by redrawing whole plots, where asked for; share of the damage that protection
+        prevents [share].
+    density, unbrowsed_density, stocking
+        Trees [trees/ha], and plots with one [share].
+    compared, bands
+        With the visit before [share]; of the official scale that is known, for each species.
+    plot_rows, map, area
+        One row a plot with its position [m], browsed and trees; the smoothed share; the planting [m].
+    clustering, towards_edge
+        Whether near plots are alike; rank correlation with the distance to the edge, and its p-value [no unit].
+    methods, not_covered, caution, refused
+        In words; rows of the tally that were not taken [no unit].
+    lasting, cost
+        How long barriers last, by kind [year]; of one tree saved, in the money that the cost of a tree's protection was
+        given in.
     """
 
     sites: tuple[str, ...]
@@ -185,31 +209,32 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
     Parameters
     ----------
     trees : pandas.DataFrame
-        Survey frame of one visit, or of several of which the last is told and the one before compared, see frame.py.
+        Survey frame of one visit, or of several of which the last is told and the one before compared; columns and their
+        units: frame.py [each in its own unit].
     before : pandas.DataFrame or None
-        The frame of an earlier visit.
+        The frame of an earlier visit [no unit].
     targets : sequence of Target
-        Own targets; they come first.
+        Own targets; they come first [no unit].
     country : str
-        Whose published targets hold, empty for none.
+        Whose published targets hold, empty for none [no unit].
     rule : StoppingRule or None
-        Chosen before the first plot; one look and one addition where nobody chose.
+        Chosen before the first plot; one look and one addition where nobody chose [no unit].
     area : geometry or Ground or None
-        The planting: in the frame's metres, or a place on earth that positions with a named grid are joined to.
+        The planting: in the frame's metres, or a place on earth that positions with a named grid are joined to [m].
     level : float
         Of the two-sided intervals, no unit.
     plots_in_all : int or None
-        Plots that the ground would hold.
+        Plots that the ground would hold [no unit].
     lasting : mapping of Survival
-        Curves of barriers, see lasting.py.
+        Curves of barriers, see lasting.py [year].
     cost_per_tree : float or None
-        Of the protection of one tree, in the reader's money.
+        Of the protection of one tree [any currency].
     refused : sequence of str
-        A line for each row of the tally that was not taken.
+        A line for each row of the tally that was not taken [no unit].
     redraw : int
-        How often to redraw the plots for the difference that protection makes.
+        How often to redraw the plots for the difference that protection makes [no unit].
     progress : function or None
-        Told the share done, 0 to 1.
+        Called with the share done, 0 to 1 [no unit].
 
     Returns
     -------

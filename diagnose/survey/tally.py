@@ -24,7 +24,23 @@ MOST_TALLY_BYTES = 50_000_000  # a hundred thousand trees; our choice
 
 @dataclass(frozen=True)
 class Field:
-    """One column of the tally sheet. kind : word, whole, number, day or choice. tell : how to tell, as on the form."""
+    """One column of the tally sheet.
+
+    Parameters
+    ----------
+    name, title
+        As the file and the form call it [no unit].
+    kind
+        word, whole, number, day or choice [no unit].
+    tell
+        How to tell, as on the form [no unit].
+    choices
+        That there are, where it is a choice [no unit].
+    low, high
+        Least and most, in the column's own unit.
+    needed
+        May it not be empty? [no unit]
+    """
 
     name: str
     title: str
@@ -67,7 +83,17 @@ TALLY = (
 
 @dataclass(frozen=True)
 class RefusedRow:
-    """A row that was not taken. line : in its file. why : what is wrong. cells : column -> what stood there."""
+    """A row that was not taken.
+
+    Parameters
+    ----------
+    line
+        In its file [no unit].
+    why
+        What is wrong [no unit].
+    cells
+        Column -> what stood there [no unit].
+    """
 
     line: int
     why: str
@@ -83,6 +109,7 @@ def to_mend(refused: Sequence[RefusedRow]) -> str:
     Parameters
     ----------
     refused : sequence of RefusedRow
+        What was not taken [no unit].
 
     Returns
     -------
@@ -105,7 +132,15 @@ def template() -> str:
 
 
 def problems(entry: Mapping[str, Any], today: datetime.date | None = None) -> list[str]:
-    """One line for everything in an entry that cannot be; an empty list where it can be kept."""
+    """One line for everything in an entry that cannot be; an empty list where it can be kept.
+
+    Parameters
+    ----------
+    entry
+        Field of TALLY -> what stands in it, each in the unit told there.
+    today
+        The day that no visit may lie after; None for the computer's own [no unit].
+    """
     found = [line for field in TALLY if (line := _wrong(field, _text(entry.get(field.name))))]
     if found:
         return found
@@ -140,7 +175,14 @@ def problems(entry: Mapping[str, Any], today: datetime.date | None = None) -> li
 def doubts(entry: Mapping[str, Any], before: Mapping[str, Any] | None = None, reach_cm: float = 180) -> list[str]:
     """One line for everything that can be but is unlikely: to be confirmed, not refused.
 
-    before : the same tree's entry at the last visit. reach_cm : highest bite to be expected [cm].
+    Parameters
+    ----------
+    entry
+        Field of TALLY -> what stands in it, each in the unit told there.
+    before
+        The same tree's entry at the last visit, or None [no unit].
+    reach_cm
+        Highest bite to be expected [cm].
     """
     found = []
     value = {field.name: _text(entry.get(field.name)) for field in TALLY}
@@ -158,7 +200,13 @@ def doubts(entry: Mapping[str, Any], before: Mapping[str, Any] | None = None, re
 
 @cache
 def grid_of(name: str) -> int | None:
-    """EPSG number of a named grid (`EPSG:27700`, `27700`, `WGS 84 / UTM zone 32N`); None where it is not known."""
+    """EPSG number of a named grid; None where it is not known.
+
+    Parameters
+    ----------
+    name
+        Such as `EPSG:27700`, `27700` or `WGS 84 / UTM zone 32N` [no unit].
+    """
     told = name.strip()
     try:
         return CRS.from_user_input(int(told) if told.isdigit() else told).to_epsg()
@@ -172,6 +220,7 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[R
     Parameters
     ----------
     source : path or text stream
+        The table, its first line naming the columns [no unit].
 
     Returns
     -------
@@ -213,7 +262,13 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[R
 
 
 def framed(frame: pd.DataFrame) -> pd.DataFrame:
-    """A table of tally cells as survey frame: numbers made numbers, absent columns empty, severity worked out."""
+    """A table of tally cells as survey frame: numbers made numbers, absent columns empty, severity worked out.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Cells of a tally by the names of TALLY, each in the unit told there; it is changed in place.
+    """
     numeric = [field.name for field in TALLY if field.kind in ("whole", "number") or field.choices == YES_NO]
     for name in frame.columns:
         if name in numeric or name.startswith("share_"):

@@ -35,39 +35,39 @@ class Target:
     Parameters
     ----------
     kind : str
-        One of KINDS.
+        One of KINDS [no unit].
     value : float
         Trees per hectare [1/ha], or a share, no unit.
     to : float or None
-        Upper end where a range is published: act above it, not needed below `value`. Of share_browsed only.
+        Upper end where a range is published: act above it, not needed below `value`. Of share_browsed only [share].
     species : tuple of str
-        Species, "broadleaves", "conifers" or "any".
+        Species, "broadleaves", "conifers" or "any" [no unit].
     least_height_cm : float or None
         Height from which a tree counts [cm].
     least_age_years : float or None
         Years since planting from which it counts [year]; the tally has no age, so this is told and not tested.
     unbitten : bool
-        Must the leader be unbitten this year?
+        Must the leader be unbitten this year? [no unit]
     free_of_weeds : bool
-        Must it stand above what competes with it?
+        Must it stand above what competes with it? [no unit]
     plot_m2 : float or None
         Size of the plots that the target was made for [m2].
     most_per_plot : int or None
-        Trees that one plot may count at most.
+        That one plot may count at most [trees].
     stocked_at : int
-        Trees that make a plot stocked, of stocked_plots.
+        That make a plot stocked, of stocked_plots [trees].
     least_distance_m : float or None
         Distance that counted trees keep from each other [m]: well-spaced trees, not trees.
     passes : str
-        What the rule lets pass: the "mean", or a "lower limit".
+        What the rule lets pass: the "mean", or a "lower limit" [no unit].
     sureness : float
         How surely, no unit.
     years : int
-        Visits of so many years are averaged.
+        Visits of so many years are averaged [year].
     country, region, source, key, tag : str
-        Where it holds, who says so, and whether that was read.
+        Where it holds, who says so, and whether that was read [no unit].
     year : int or None
-        Year of the source.
+        Of the source [year].
 
     Raises
     ------
@@ -170,7 +170,7 @@ def own_target(words: str | float) -> Target:
     Parameters
     ----------
     words : str or float
-        `1100/ha`, `450/acre`, `70% plots`, `10% browsed`, or a plain share of leaders such as 0.1.
+        `1100/ha`, `450/acre`, `70% plots`, `10% browsed`, or a plain share of leaders such as 0.1 [no unit].
 
     Returns
     -------
@@ -205,7 +205,18 @@ def own_target(words: str | float) -> Target:
 
 
 def read_targets(path: str | Path) -> tuple[Target, ...]:
-    """Own targets from a YAML or JSON file: a list of records, or one, with the fields of Target. Raises CannotUse."""
+    """Own targets from a file.
+
+    Parameters
+    ----------
+    path
+        YAML or JSON: a list of records, or one, with the fields of Target [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a file without a target, or with one that cannot be.
+    """
     told = read_values(path)
     rows = told.get("targets", [told]) if isinstance(told, Mapping) else told
     if not isinstance(rows, list) or not rows:
@@ -214,7 +225,20 @@ def read_targets(path: str | Path) -> tuple[Target, ...]:
 
 
 def from_record(row: Mapping[str, Any], name: str = "the target") -> Target:
-    """A target from a mapping of its fields. Raises CannotUse for fields that a target does not have."""
+    """A target from a mapping of its fields.
+
+    Parameters
+    ----------
+    row
+        Field of Target -> its value, in the unit that Target tells.
+    name
+        How a refusal names it [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For fields that a target does not have, and values that it cannot have.
+    """
     if not isinstance(row, Mapping):
         raise CannotUse(f"{name}: each target is a record; write `kind: trees_per_ha` and `value: 1100`.")
     known = {one.name for one in fields(Target)}
@@ -253,9 +277,9 @@ def fitting(species: str, country: str) -> list[Target]:
     Parameters
     ----------
     species : str
-        As the crew writes it: English, Latin, German.
+        As the crew writes it: English, Latin, German [no unit].
     country : str
-        As in `countries`.
+        As in `countries` [no unit].
     """
     name, group = named(species)
     names = {name, group, "any"} - {""}
@@ -263,7 +287,15 @@ def fitting(species: str, country: str) -> list[Target]:
 
 
 def asked_for(species: str, country: str) -> str:
-    """What is said where no target is known: why, and what to give."""
+    """What is said where no target is known: why, and what to give.
+
+    Parameters
+    ----------
+    species
+        As the crew writes it; may be empty [no unit].
+    country
+        As in `countries`, or empty [no unit].
+    """
     where = country.strip()
     for row in _data()["none"]:
         if row["country"].lower() == where.lower():
@@ -279,6 +311,11 @@ def asked_for(species: str, country: str) -> str:
 
 def named(species: str) -> tuple[str, str]:
     """The species' plain name and its group (broadleaves, conifers), empty where it is not known.
+
+    Parameters
+    ----------
+    species
+        As the crew writes it: English, Latin, German [no unit].
 
     Examples
     --------
@@ -309,7 +346,15 @@ def _names() -> dict[str, tuple[str, str]]:
 
 
 def counts_species(target: Target, species: str) -> bool:
-    """Does a tree of this species count towards the target?"""
+    """Does a tree of this species count towards the target?
+
+    Parameters
+    ----------
+    target
+        Whose species count [no unit].
+    species
+        As the crew writes it [no unit].
+    """
     if "any" in target.species:
         return True
     name, group = named(species)
@@ -322,7 +367,13 @@ def caution() -> str:
 
 
 def band(estimate: Estimate) -> tuple[str, ...]:
-    """All bands that the interval touches, of the one published set of bands that is known; see `band_source`."""
+    """All bands that the interval touches, of the one published set of bands that is known; see `band_source`.
+
+    Parameters
+    ----------
+    estimate
+        Share of leaders browsed [share].
+    """
     if estimate.low is None or estimate.high is None:
         return ()
     bands = _data()["bands"][0]

@@ -19,8 +19,19 @@ from diagnose.survey.given import of_all, places
 
 @dataclass(frozen=True)
 class RateMap:
-    """Smoothed share browsed on a grid. x : (columns,), y : (rows,) [m]; rate, sigma : (rows, columns), NaN outside the
-    planting or where too few trees stand near; trees : (rows, columns) weight of trees that speak there."""
+    """Smoothed share browsed on a grid.
+
+    Parameters
+    ----------
+    x, y
+        (columns,) and (rows,) of the cells' middles [m].
+    rate, sigma
+        (rows, columns) with standard error, NaN outside the planting or where too few trees stand near [share].
+    trees
+        (rows, columns) weight of trees that speak there [trees].
+    bandwidth_m
+        Standard deviation of the kernel [m].
+    """
 
     x: np.ndarray
     y: np.ndarray
@@ -32,11 +43,36 @@ class RateMap:
 
 def rate_map(xy: ArrayLike, browsed: ArrayLike, trees: ArrayLike, bandwidth_m: float | None = None,
              area: BaseGeometry | None = None, cells: int = 60, least_plots: float = 2.0) -> RateMap:
-    """Share browsed near each place: browsed and trees of plots (n,) at xy (n, 2) [m], smoothed alike and divided.
+    """Share browsed near each place: browsed trees and all trees of the plots, smoothed alike and divided.
 
-    Division by smoothed trees takes away the edge's bias: where the planting ends, both lack the same part. sigma comes
-    from the plots' own residuals under the same weights. Places where fewer than least_plots plots speak stay empty.
-    bandwidth_m : default by Scott's rule, n^(-1/6) times the spread (Scott 1992).
+    Parameters
+    ----------
+    xy : array_like, shape (n, 2)
+        East and north of each plot [m].
+    browsed, trees : array_like, shape (n,)
+        Browsed trees and all trees of each plot [trees].
+    bandwidth_m
+        Standard deviation of the kernel [m]; None for Scott's rule, n^(-1/6) times the spread.
+    area
+        The planting [m]; None for a frame one bandwidth round the plots.
+    cells
+        Of the map's longer side, 1 to 2000 [no unit].
+    least_plots
+        Effective number of plots below which a place stays empty [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For fewer than three plots, or plots without a position.
+
+    Notes
+    -----
+    Division by smoothed trees takes away the edge's bias: where the planting ends, both lack the same part. sigma comes from
+    the plots' own residuals under the same weights; leaving cells empty is our own choice.
+
+    References
+    ----------
+    .. [1] Scott, D. W. (1992). Multivariate Density Estimation: the bandwidth.
     """
     place, (y, m) = places(xy), of_all(browsed, trees)
     if len(place) < 3 or len(m) != len(place):
@@ -66,14 +102,39 @@ def rate_map(xy: ArrayLike, browsed: ArrayLike, trees: ArrayLike, bandwidth_m: f
 
 
 def distance_to_edge(xy: ArrayLike, area: BaseGeometry) -> np.ndarray:
-    """Distance [m] of each point (n, 2) to the area's boundary (or to a line of cover)."""
+    """Distance of each point to the area's boundary, or to a line of cover.
+
+    Parameters
+    ----------
+    xy : array_like, shape (n, 2)
+        East and north [m].
+    area
+        Polygon whose boundary counts, or a line [m].
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        [m]
+    """
     edge = area.boundary if area.geom_type in ("Polygon", "MultiPolygon") else area
     return np.asarray(distance(points(places(xy)), edge))
 
 
 @dataclass(frozen=True)
 class Clustering:
-    """statistic : Moran's I; expected without clustering; p_value by permutation, two-sided; draws."""
+    """Whether near plots resemble each other.
+
+    Parameters
+    ----------
+    statistic, expected
+        Moran's I, and what it is without clustering [no unit].
+    p_value
+        By permutation, two-sided, 0 to 1 [no unit].
+    draws
+        Permutations [no unit].
+    method
+        Its name [no unit].
+    """
 
     statistic: float
     expected: float
@@ -86,6 +147,24 @@ def clustering(xy: ArrayLike, rates: ArrayLike, neighbours: int = 4, draws: int 
     """Do near plots resemble each other? Moran's I over the nearest neighbours, p-value by permuting the rates.
 
     p = (1 + draws at least as far from the draws' mean) / (1 + draws).
+
+    Parameters
+    ----------
+    xy : array_like, shape (n, 2)
+        East and north of each plot [m].
+    rates : array_like, shape (n,)
+        Share browsed of each plot, NaN where it is not known [share].
+    neighbours
+        How many nearest plots count as near [no unit].
+    draws
+        Permutations, 1 to 1,000,000 [no unit].
+    seed
+        Of the permutations [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For fewer than eight plots that are known, or rates of not as many.
 
     References
     ----------
@@ -118,7 +197,29 @@ def clustering(xy: ArrayLike, rates: ArrayLike, neighbours: int = 4, draws: int 
 
 
 def rate_by_distance(distance_m: ArrayLike, rates: ArrayLike) -> tuple[float, float]:
-    """Spearman's rank correlation of plots' rates with their distance to the edge, and its p-value."""
+    """Spearman's rank correlation of plots' rates with their distance to the edge, and its p-value.
+
+    Parameters
+    ----------
+    distance_m : array_like, shape (n,)
+        Of each plot from the edge, NaN where not known [m].
+    rates : array_like, shape (n,)
+        Share browsed of each plot, NaN where not known [share].
+
+    Returns
+    -------
+    correlation, p_value : float
+        -1 to 1 and 0 to 1, no unit.
+
+    Raises
+    ------
+    CannotUse
+        Where all plots lie as far or are browsed alike.
+
+    References
+    ----------
+    .. [1] Spearman, C. (1904). American Journal of Psychology 15:72-101 (from memory).
+    """
     far, rate = np.asarray(distance_m, float), np.asarray(rates, float)
     if far.shape != rate.shape or far.ndim != 1:
         raise CannotUse("Each plot has a distance and a rate, or nan where one is not known.")

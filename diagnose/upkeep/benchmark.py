@@ -36,7 +36,17 @@ _FETCHES = (
 
 
 def fill(log: Log, barriers: int, seed: int = 1) -> None:
-    """Invented barriers built since 2019 on fifty sites, each checked in the two last autumns; most are sound."""
+    """Invented barriers built since 2019 on fifty sites, each checked in the two last autumns; most are sound.
+
+    Parameters
+    ----------
+    log
+        A log that holds no barriers yet [no unit].
+    barriers
+        How many are made up [barriers].
+    seed
+        Of the random numbers: the same seed gives the same register, but for the identifiers of the log itself [no unit].
+    """
     chance = np.random.default_rng(seed)
     rows, looks = [], []
     for number in range(barriers):
@@ -58,7 +68,18 @@ def fill(log: Log, barriers: int, seed: int = 1) -> None:
 
 
 def plain_sql(folder: Path) -> int:
-    """Fetches the rows by SQLite alone; returns how many."""
+    """Fetches the rows by SQLite alone; returns how many.
+
+    Parameters
+    ----------
+    folder
+        The log's folder [no unit].
+
+    Returns
+    -------
+    int
+        Barriers and checks together [rows].
+    """
     with closing(sqlite3.connect(folder / DATABASE)) as connection:
         return sum(len(connection.execute(query).fetchall()) for query in _FETCHES)
 
@@ -73,7 +94,13 @@ def _timed(work: Callable[[], Any], times: int = 3) -> float:
 
 
 def main(barriers: int = 50_000) -> None:
-    """Prints both times and their ratio."""
+    """Prints both times and their ratio.
+
+    Parameters
+    ----------
+    barriers
+        How many are made up [barriers].
+    """
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "log"
         log = open_log(folder)

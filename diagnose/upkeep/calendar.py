@@ -39,14 +39,15 @@ class Entry:
     Parameters
     ----------
     about : str
-        What makes it the same event when the file is written again.
+        What makes it the same event when the file is written again [no unit].
     day : date
-        Its first day.
+        Its first day [no unit].
     title, told : str
+        What the calendar shows, and more about it [no unit].
     warn : timedelta
-        When it is called, from the start of the day; not after it.
+        When it is called, from the start of the day; not after it [no unit].
     again : mapping
-        Recurrence rule as RFC 5545 writes it, empty for once.
+        Recurrence rule as RFC 5545 writes it, empty for once [no unit].
 
     Raises
     ------
@@ -72,16 +73,18 @@ def calendar_file(items: Sequence[Item], register: Register, on: date, made: dat
     Parameters
     ----------
     items : sequence of Item
-        Of due.due_of the same register.
+        Of due.due_of the same register [no unit].
     register : Register
+        The barriers that stand [no unit].
     on : date
-        Its first day.
+        Its first day [no unit].
     made : datetime or None
-        When the file is written, UTC; None for now.
+        When the file is written, UTC; None for now [no unit].
 
     Returns
     -------
     bytes
+        The file, as RFC 5545 has it.
     """
     from icalendar import Calendar
 
@@ -102,7 +105,7 @@ def entries(items: Sequence[Item], register: Register, on: date) -> Iterator[Ent
     Parameters
     ----------
     items, register, on
-        As for `calendar_file`.
+        As for `calendar_file` [no unit].
 
     Yields
     ------

@@ -40,23 +40,23 @@ class Item(NamedTuple):
     Parameters
     ----------
     kind : str
-        Of CLASSES.
+        Of CLASSES [no unit].
     site, barrier, label : str
-        Where; the barrier's id is empty for work of a whole site.
+        Where; the barrier's id is empty for work of a whole site [no unit].
     what, why : str
-        In words.
+        In words [no unit].
     act_by : str
-        ISO day, or empty.
+        ISO day, or empty [no unit].
     caution : str
-        What to mind.
+        What to mind [no unit].
     lat, lon, error_m : float or None
         [degree], [degree] and [m]; None when not known.
     pieces : float
-        Barriers, or metres of a fence.
+        Barriers [barriers], or length of a fence [m].
     row : str
-        The row that it stands in, or empty.
+        The row that it stands in, or empty [no unit].
     reason : str
-        The short reason that equal works are counted by, such as `found leaning`.
+        The short reason that equal works are counted by, such as `found leaning` [no unit].
     """
 
     kind: str
@@ -86,9 +86,11 @@ def due(log: Log, on: date, climate: str = "mild", south: bool | None = None, si
     Parameters
     ----------
     log : Log
+        The log whose barriers are listed [no unit].
     on : date
+        The day [no unit].
     climate, south, site
-        As for `standing.standing`.
+        As for `standing.standing` [no unit].
     start : (float, float) or None
         Latitude and longitude where the walk begins [degree]; None for the south-westernmost barrier.
 
@@ -110,9 +112,11 @@ def due_of(register: Register, on: date, start: tuple[float, float] | None = Non
     Parameters
     ----------
     register : Register
+        The barriers that stand [no unit].
     on : date
+        The day [no unit].
     start : (float, float) or None
-        As for `due`.
+        Where the walk begins, as for `due` [degree].
 
     Returns
     -------
@@ -158,7 +162,7 @@ def next_looks(rows: pd.DataFrame) -> np.ndarray:
     Parameters
     ----------
     rows : DataFrame
-        Of a Register.
+        Of a Register [no unit].
 
     Returns
     -------
@@ -179,7 +183,7 @@ def look_days(form: str) -> int:
     Parameters
     ----------
     form : str
-        As in forms.yaml, or one that a newer tool wrote.
+        As in forms.yaml, or one that a newer tool wrote [no unit].
     """
     return int(trait(known_form(form), "look_days"))
 
@@ -276,7 +280,7 @@ def room(form: str) -> str:
     Parameters
     ----------
     form : str
-        As in forms.yaml.
+        As in forms.yaml [no unit].
 
     Returns
     -------

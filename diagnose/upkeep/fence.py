@@ -91,12 +91,17 @@ class FenceLine:
         Parameters
         ----------
         metres : float
-            [m]
+            How far the area reaches on each side of the line [m].
+
+        Returns
+        -------
+        shapely.Polygon
+            Longitude and latitude, WGS 84 [degree].
 
         Raises
         ------
         CannotUse
-            For no distance.
+            For a distance of nought or less, or above 10,000 m.
         """
         if not 0 < metres <= 1e4:
             raise CannotUse(f"'{metres}' m cannot be kept off a fence; choose more than 0 and at most 10,000")
@@ -113,7 +118,7 @@ def line_of(figures: Mapping[str, Any]) -> FenceLine | None:
     Parameters
     ----------
     figures : mapping
-        Of a barrier.
+        What the log keeps as a barrier's figures [no unit].
 
     Returns
     -------
@@ -135,7 +140,7 @@ def read_line(path: str | Path) -> FenceLine:
     ----------
     path : str or Path
         .gpx (the longest track or route; marks whose name, symbol or kind says gate, brace or corner), .geojson (a
-        LineString; points with `kind` or `name`) or .gpkg (the same).
+        LineString; points with `kind` or `name`) or .gpkg (the same) [no unit].
 
     Returns
     -------
@@ -234,13 +239,15 @@ def register_fence(log: Log, form: str, line: FenceLine, error_m: float | None =
     Parameters
     ----------
     log : Log
+        The log that keeps it [no unit].
     form : str
-        A form that runs along a line, as in forms.yaml.
+        A form that runs along a line, as in forms.yaml [no unit].
     line : FenceLine
+        Where it runs, longitude and latitude [degree]; its length is taken as `pieces` unless that is given.
     error_m : float or None
         How well its places are known [m]; None when nobody noted it.
     **fields
-        As for `register.register`.
+        As for `register.register`, each in its own unit.
 
     Returns
     -------
@@ -266,19 +273,19 @@ def keep_off_m(error_m: Any, buffer_m: float = BUFFER_M) -> float:
     Parameters
     ----------
     error_m : float or None
-        [m]; UNNOTED_ERROR_M where nobody noted it.
+        How well the place is known [m]; UNNOTED_ERROR_M is taken for None and NaN.
     buffer_m : float
-        [m]
+        To stay off beyond that [m], 0 to 1,000.
 
     Returns
     -------
     float
-        [m]
+        The sum [m].
 
     Raises
     ------
     CannotUse
-        For no distance.
+        For a buffer or an error that is no such distance.
 
     Examples
     --------

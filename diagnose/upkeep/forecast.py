@@ -34,25 +34,25 @@ class Forecast:
     Parameters
     ----------
     safe, tight : Days
-        When the plant needs it no more, and when the barrier cuts in.
+        When the plant needs it no more, and when the barrier cuts in [no unit].
     tenth : date
-        A tenth of such stems are cut into by then.
+        A tenth of such stems are cut into by then [no unit].
     winter, latest : date or None
-        Start of the first and of the last winter in which it may come off; None where none is safe for both.
+        Start of the first and of the last winter in which it may come off; None where none is safe for both [no unit].
     make_room_by : date or None
-        The last day to widen or replace it, where no winter is safe; None otherwise.
+        The last day to widen or replace it, where no winter is safe; None otherwise [no unit].
     asks : str
-        What the plant must be, such as `out of reach`.
+        What the plant must be, such as `out of reach` [no unit].
     room : str
-        How room is made in such a barrier.
+        How room is made in such a barrier [no unit].
     known : bool
-        Is the stem's size known?
+        Is the stem's size known? [no unit]
     guessed : bool
-        Is it reckoned from a seedling that nobody measured?
+        Is it reckoned from a seedling that nobody measured? [no unit]
     on : date
-        The day that it is told on.
+        The day that it is told on [no unit].
     south : bool
-        South of the equator, where winters lie within one year.
+        South of the equator, where winters lie within one year [no unit].
 
     Raises
     ------
@@ -109,7 +109,7 @@ class Forecast:
             return f"never {self.asks} while the animal lives near"
         if self.safe.late <= self.on:
             return f"{self.asks} now"
-        return f"{self.asks} {self.safe.years}"
+        return f"{self.asks} {self._years(self.safe)}"
 
     def _cuts(self) -> str:
         if self.tight.early >= FAR:
@@ -119,7 +119,12 @@ class Forecast:
         if self.tight.likely <= self.on:
             return "is likely to cut in now"
         tenth = f" (10 % by {self.tenth:%b %Y})" if self.tight.early < self.tight.late else ""
-        return f"cuts in {self.tight.years}{tenth}"
+        return f"cuts in {self._years(self.tight)}{tenth}"
+
+    def _years(self, days: Days) -> str:
+        """The range; what lies out of sight is not told to the year."""
+        far = days.late.year - self.on.year > IN_SIGHT_YEARS
+        return f"from {days.early.year} on at the earliest" if far else days.years
 
     def as_json(self) -> dict[str, Any]:
         """For machines: ISO days, None for never."""
@@ -136,13 +141,15 @@ def forecast_of(one: Standing, on: date, climate: str = "mild", south: bool = Fa
     Parameters
     ----------
     one : Standing
+        The barrier and the plant in it; its record tells each unit.
     on : date
-        The day that it is told on.
+        The day that it is told on [no unit].
     climate : {'cold', 'mild', 'warm'}
+        Length of the winter [no unit].
     south : bool
-        South of the equator?
+        South of the equator? [no unit]
     guessed : bool
-        Is its stem's size reckoned, not measured?
+        Is its stem's size reckoned, not measured? [no unit]
 
     Returns
     -------
@@ -173,8 +180,9 @@ def forecasts(register: Register, on: date) -> list[Forecast]:
     Parameters
     ----------
     register : Register
+        The barriers that stand [no unit].
     on : date
-        The day that it is told on.
+        The day that it is told on [no unit].
 
     Returns
     -------
@@ -226,7 +234,9 @@ def forecast_lines(register: Register, on: date) -> list[dict[str, Any]]:
     Parameters
     ----------
     register : Register
+        The barriers that stand [no unit].
     on : date
+        The day that it is told on [no unit].
 
     Returns
     -------
@@ -273,7 +283,7 @@ def labels_of(rows: pd.DataFrame) -> list[str]:
     Parameters
     ----------
     rows : DataFrame
-        Of a Register.
+        Of a Register [no unit].
 
     Returns
     -------
@@ -288,6 +298,7 @@ def by_row(labels: list[str], most: int = 30) -> str:
     Parameters
     ----------
     labels : list of str
+        As the barriers bear them [no unit].
     most : int
         So many are listed at most [no unit].
 
@@ -322,8 +333,9 @@ def due_months(register: Register, on: date, years: int = 3) -> pd.DataFrame:
     Parameters
     ----------
     register : Register
+        The barriers that stand [no unit].
     on : date
-        What was due before falls into its month.
+        The first day; what was due before falls into its month [no unit].
     years : int
         How far ahead [year].
 
@@ -363,17 +375,19 @@ def narrowing_of(form: str, species: str, built: date, inner_mm: float, sizes_mm
     Parameters
     ----------
     form : str
-        As in forms.yaml.
+        As in forms.yaml [no unit].
     species : str
-        Of the plant, or empty.
+        Of the plant, or empty [no unit].
     built : date
-        The day on which it went up.
+        The day on which it went up [no unit].
     inner_mm : float
         Clear width inside [mm].
     sizes_mm : list of (date, float)
         The stem's diameter at each look, the oldest first [mm].
     climate : {'cold', 'mild', 'warm'}
+        Length of the winter [no unit].
     south : bool
+        South of the equator? [no unit]
 
     Returns
     -------
@@ -407,13 +421,15 @@ def forecast_of_plan(plan: Any, planted_on: date, species: str = "", climate: st
     Parameters
     ----------
     plan : Plan or mapping
-        A plan, or what `diagnose protect --json` printed of it.
+        A plan, or what `diagnose protect --json` printed of it [no unit].
     planted_on : date
-        The day on which they go up round seedlings.
+        The day on which they go up round seedlings [no unit].
     species : str
-        Of the seedlings, or empty.
+        Of the seedlings, or empty [no unit].
     climate : {'cold', 'mild', 'warm'}
+        Length of the winter [no unit].
     south : bool
+        South of the equator? [no unit]
 
     Returns
     -------

@@ -19,7 +19,17 @@ if TYPE_CHECKING:
 
 @dataclass
 class Registered:
-    """What a CSV file brought. refused : line, and why. ignored : columns that are no fields."""
+    """What a CSV file brought.
+
+    Parameters
+    ----------
+    saved
+        How many [barriers].
+    refused
+        Line of the file, and why [no unit].
+    ignored
+        Columns that are no fields [no unit].
+    """
 
     saved: int = 0
     refused: list[tuple[int, str]] = field(default_factory=list)
@@ -45,10 +55,12 @@ def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
     Parameters
     ----------
     log : Log
+        The log that keeps them [no unit].
     place : str or Path
-        The file: a column a field; `culprits` are separated by blanks, `snow_mm` and `vigour` belong to the figures.
+        The file: a column a field, each in the unit of the log's field; `culprits` are separated by blanks, `snow_mm` [mm]
+        and `vigour` belong to the figures.
     by : str
-        Initials.
+        Initials of who registers, for rows that name nobody [no unit].
 
     Returns
     -------

@@ -68,7 +68,7 @@ def group_of(species: str) -> str | None:
     Parameters
     ----------
     species : str
-        A common or scientific name.
+        A common or scientific name [no unit].
 
     Returns
     -------
@@ -93,7 +93,7 @@ def grown_from(species: str) -> str:
     Parameters
     ----------
     species : str
-        A common or scientific name, or empty.
+        A common or scientific name, or empty [no unit].
 
     Returns
     -------
@@ -117,13 +117,13 @@ def default_rate(what: str, species: str = "", vigour: str = "usual", in_tube: b
     Parameters
     ----------
     what : {'stem', 'leader'}
-        The stem's diameter near the ground, or the leader's height.
+        The stem's diameter near the ground, or the leader's height [no unit].
     species : str
-        A common or scientific name. An unknown one takes the slowest and the fastest of all groups.
+        A common or scientific name. An unknown one takes the slowest and the fastest of all groups [no unit].
     vigour : {'slow', 'usual', 'fast'}
-        How well the plant grows for its species.
+        How well the plant grows for its species [no unit].
     in_tube : bool
-        Is the leader still in a solid tube?
+        Is the leader still in a solid tube? [no unit]
 
     Returns
     -------
@@ -164,6 +164,10 @@ def with_tenth(rates: np.ndarray) -> np.ndarray:
     (n, 4) array
         Least, middle, exceeded by a tenth, most [mm a season]. Between the middle and the most the logarithm is taken
         as one half of a normal distribution.
+
+    References
+    ----------
+    .. [1] Our own.
     """
     least, middle, most = np.asarray(rates, float).T
     return np.stack([least, middle, middle * (most / middle) ** (_Z90 / _Z95), most], axis=1)
@@ -208,7 +212,7 @@ def measured_rates(default: np.ndarray, plant: np.ndarray, seasons: np.ndarray, 
     default : (n, 3) array
         Least, middle and most of each plant [mm a season].
     plant : (m,) array of int
-        Row of the plant that each measurement is of.
+        Row of the plant that each measurement is of [no unit].
     seasons : (m,) array
         When it was measured, see `season_count` [season].
     sizes_mm : (m,) array
@@ -256,9 +260,9 @@ def rates_of_kin(default: np.ndarray, kin: np.ndarray, plant: np.ndarray, season
     default : (n, 3) array
         Least, middle and most of each plant, alike within a kin [mm a season].
     kin : (n,) array of int
-        Plants of one planting, species and vigour share a number.
+        Plants of one planting, species and vigour share a number [no unit].
     plant, seasons, sizes_mm, sigma_mm
-        The measurements, as for `measured_rates`.
+        The measurements, shape and unit of each as for `measured_rates`.
 
     Returns
     -------
@@ -314,11 +318,11 @@ def season_count(days: Any, climate: str = "mild", south: Any = False) -> np.nda
     Parameters
     ----------
     days : array_like
-        Dates, or anything that numpy reads as days.
+        Dates, or anything that numpy reads as days [no unit].
     climate : {'cold', 'mild', 'warm'}
-        Length of the winter.
+        Length of the winter [no unit].
     south : bool or array of bool
-        South of the equator, where the year of growth starts in July; one for all or one a day.
+        South of the equator, where the year of growth starts in July; one for all or one a day [no unit].
 
     Returns
     -------
@@ -356,7 +360,7 @@ def day_of_season(seasons: Any, climate: str = "mild", south: Any = False) -> np
     seasons : array_like
         Seasons since 1970; not finite for never [season].
     climate, south
-        As for `season_count`.
+        As for `season_count` [no unit].
 
     Returns
     -------

@@ -29,7 +29,7 @@ class Share:
     value, low, high : float
         The share and its limits at LEVEL [share].
     trees, plantings : int
-        What it is from.
+        What it is from [trees, plantings].
 
     Raises
     ------
@@ -61,11 +61,11 @@ class Updated:
     Parameters
     ----------
     part : str
-        Key of the barrier in the plan's catalogue.
+        Key of the barrier in the plan's catalogue [no unit].
     what : str
-        `holds` [share] or `life` [year].
+        `holds` or `life` [no unit].
     published, value, low, high : float
-        The published figure; the updated one with its limits at LEVEL.
+        The published figure; the updated one with its limits at LEVEL [share or year].
     weight : float
         How much of the updated figure the published one still makes up [share].
 
@@ -105,7 +105,7 @@ def effective(counts: Sequence[tuple[float, float]]) -> tuple[float, float]:
     Parameters
     ----------
     counts : sequence of (float, float)
-        Of each planting: how many of them, of how many trees [no unit].
+        Of each planting: how many of them, of how many trees [trees].
 
     Returns
     -------
@@ -134,7 +134,7 @@ def share_of(counts: Sequence[tuple[float, float]]) -> Share | None:
     Parameters
     ----------
     counts : sequence of (float, float)
-        Of each planting: how many of them, of how many trees [no unit].
+        Of each planting: how many of them, of how many trees [trees].
 
     Returns
     -------
@@ -218,11 +218,11 @@ def holds_updated(part: str, published: float, plantings: Sequence[tuple[float, 
     Parameters
     ----------
     part : str
-        Key of the barrier.
+        Key of the barrier [no unit].
     published : float
-        [share]
+        The share of the damage that it keeps away [share], 0 to 1.
     plantings : sequence of (float, float, float)
-        Of each: trees damaged inside, trees inside, share damaged outside.
+        Of each: trees damaged inside [trees], trees inside [trees], share damaged outside [share].
 
     Returns
     -------
@@ -258,9 +258,9 @@ def life_updated(part: str, published: float, plantings: Sequence[tuple[float, f
     Parameters
     ----------
     part : str
-        Key of the barrier.
+        Key of the barrier [no unit].
     published : float
-        [year]
+        How long it lasts [year], above 0.
     plantings : sequence of (float, float, int)
         Of each: failures, time watched of all together [year], barriers.
 

@@ -31,8 +31,9 @@ def metal(log: Log, site: str | None = None) -> pd.DataFrame:
     Parameters
     ----------
     log : Log
+        The log whose barriers are listed [no unit].
     site : str or None
-        Only this planting.
+        Only this planting [no unit].
 
     Returns
     -------
@@ -66,9 +67,9 @@ def is_metal(form: str, material: str) -> bool | None:
     Parameters
     ----------
     form : str
-        As in forms.yaml.
+        As in forms.yaml [no unit].
     material : str
-        As somebody wrote it; it goes before what is usual of the form.
+        As somebody wrote it; it goes before what is usual of the form [no unit].
 
     Returns
     -------
@@ -96,7 +97,7 @@ def sort_of(is_of_metal: bool | None) -> str:
     Parameters
     ----------
     is_of_metal : bool or None
-        As `is_metal` says.
+        As `is_metal` says [no unit].
     """
     return "perhaps metal" if is_of_metal is None or is_of_metal != is_of_metal else "metal" if is_of_metal else "no metal"
 
@@ -107,15 +108,16 @@ def write_metal(rows: pd.DataFrame, place: str | Path, buffer_m: float = BUFFER_
     Parameters
     ----------
     rows : DataFrame
-        Of `metal`.
+        Of `metal` [no unit].
     place : str or Path
-        .gpx (GPX 1.1), .gpkg (GeoPackage) or .geojson (RFC 7946).
+        .gpx (GPX 1.1), .gpkg (GeoPackage) or .geojson (RFC 7946) [no unit].
     buffer_m : float
         To stay off, beyond the error of each place [m]. Buffer, error and their sum are written with each.
 
     Returns
     -------
     Path
+        The file written.
 
     Raises
     ------

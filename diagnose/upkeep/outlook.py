@@ -31,7 +31,7 @@ class Days:
     Parameters
     ----------
     early, likely, late : date
-        With the fastest, the usual and the slowest growth (5th, 50th and 95th percentile); FAR for never.
+        With the fastest, the usual and the slowest growth (5th, 50th and 95th percentile); FAR for never [no unit].
 
     Raises
     ------
@@ -80,9 +80,9 @@ class Standing:
     Parameters
     ----------
     form : str
-        As in forms.yaml.
+        As in forms.yaml [no unit].
     measured_on : date
-        Day of the sizes.
+        Day of the sizes [no unit].
     stem_mm, leader_mm : float
         The stem's diameter and the leader's height [mm].
     stem_rate, leader_rate : Rate
@@ -90,11 +90,11 @@ class Standing:
     inner_mm : float or None
         Clear width inside [mm]; None where it does not close round a stem.
     culprits : tuple of str
-        What it is there against.
+        What it is there against [no unit].
     snow_mm : float
         Deepest snow [mm].
     stands_alone, bark_safe : bool or None
-        What a look found; None when nobody looked.
+        What a look found; None when nobody looked [no unit].
 
     Raises
     ------
@@ -130,17 +130,17 @@ class Outlook:
     Parameters
     ----------
     tight : Days
-        When too little clearance is left.
+        When too little clearance is left [no unit].
     tenth : date
-        A tenth of such plants are tight by then.
+        A tenth of such plants are tight by then [no unit].
     widen_by : Days
-        The start of the season in which it is tight.
+        The start of the season in which it is tight [no unit].
     safe : Days
-        When it may come off.
+        When it may come off [no unit].
     swap : bool
-        Is there no winter that is sure to be after the late end of `safe` and before the early end of `tight`?
+        Is there no winter that is sure to be after the late end of `safe` and before the early end of `tight`? [no unit]
     waits_for : tuple of str
-        What must hold before it comes off, in words.
+        What must hold before it comes off, in words [no unit].
     """
 
     tight: Days
@@ -157,9 +157,11 @@ def when(one: Standing, climate: str = "mild", south: bool = False) -> Outlook:
     Parameters
     ----------
     one : Standing
+        The barrier and the plant in it; its record tells each unit.
     climate : {'cold', 'mild', 'warm'}
+        Length of the winter [no unit].
     south : bool
-        South of the equator?
+        South of the equator? [no unit]
 
     Returns
     -------
@@ -169,6 +171,10 @@ def when(one: Standing, climate: str = "mild", south: bool = False) -> Outlook:
     ------
     CannotUse
         For another climate.
+
+    References
+    ----------
+    .. [1] Our own: the rules of forms.yaml on the growth of growth.yaml.
     """
     start = season_count(np.array([one.measured_on], "datetime64[D]"), climate, south)
     stem, stem_rates = np.array([one.stem_mm]), _falling(one.stem_rate)
@@ -193,11 +199,15 @@ def no_safe_winter(tight_early: np.ndarray, safe_late: np.ndarray) -> np.ndarray
     Parameters
     ----------
     tight_early, safe_late : (n,) arrays
-        [season], not finite for never.
+        When each may first be tight, and is sure to be safe [season]; not finite for never.
 
     Returns
     -------
     (n,) array of bool
+
+    References
+    ----------
+    .. [1] Our own.
     """
     seasons_done = np.ceil(safe_late - 1e-9)
     return np.isfinite(tight_early) & ~(seasons_done <= np.ceil(tight_early - 1e-9) - 1)
@@ -213,18 +223,18 @@ def reached(start: np.ndarray, size: np.ndarray, limit: np.ndarray, rates: np.nd
     Parameters
     ----------
     start : (n,) array
-        Season of the size [season].
+        When each had its size [season].
     size : (n,) or (n, k) array
-        One, or one for each rate [mm].
+        The stem's diameter or the leader's height then, one, or one for each rate [mm].
     limit : (n,) array
-        [mm]
+        The size that is waited for [mm].
     rates : (n, k) array
-        Fastest first [mm a season].
+        Growth, the fastest first [mm a season].
 
     Returns
     -------
     (n, k) array
-        [season]
+        When each passes its limit [season]; at the start for one that is past it already.
     """
     size = np.asarray(size, float)
     return start[:, None] + np.maximum(limit[:, None] - (size if size.ndim == 2 else size[:, None]), 0.0) / rates
@@ -236,12 +246,12 @@ def season_start(seasons: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     seasons : array
-        [season]
+        When each is reached, of any shape [season].
 
     Returns
     -------
     array
-        [season]; a whole number alone would be the end of the season before.
+        Of the same shape [season]; a whole number alone would be the end of the season before.
     """
     return np.ceil(seasons - 1e-9) - 1.0 + 2e-9
 
@@ -252,9 +262,11 @@ def dates_of(seasons: np.ndarray, climate: str = "mild", south: Any = False) -> 
     Parameters
     ----------
     seasons : array
-        Not finite for never [season].
+        Growing seasons since 1970, see `growth.season_count`; not finite for never [season].
     climate : {'cold', 'mild', 'warm'}
+        Length of the winter [no unit].
     south : bool or array of bool
+        South of the equator? One for all, or of a shape that goes with `seasons` [no unit].
 
     Returns
     -------

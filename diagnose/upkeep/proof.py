@@ -30,16 +30,17 @@ class Proof:
     Parameters
     ----------
     inside, outside, alive : Share or None
-        Trees damaged inside and outside, and trees alive inside; None where nobody tallied any.
+        Trees damaged inside and outside, and trees alive inside; None where nobody tallied any [share].
     less : tuple of float or None
         Outside less inside, with its limits [share].
     lots_drawn : bool
-        Were lots drawn for which trees were guarded?
+        Were lots drawn for which trees were guarded? [no unit]
     failures : mapping
-        Form of barrier -> its censored curve.
+        Form of barrier -> its censored curve [year].
     updates : tuple of Updated
+        Published figures as they change [share or year].
     cost : tuple of float or None
-        Of one tree alive inside, with its limits, in the currency that was given.
+        Of one tree alive inside, with its limits [the currency that was given].
     """
 
     inside: Share | None
@@ -86,12 +87,13 @@ def proof(log: Log, site: str | None = None, cost_per_tree: float | None = None,
     Parameters
     ----------
     log : Log
+        The log with the register and the tallies [no unit].
     site : str or None
-        Only this planting.
+        Only this planting [no unit].
     cost_per_tree : float or None
-        What the protection of one tree has cost, in any currency.
+        What the protection of one tree has cost [any currency].
     lots_drawn : bool
-        Were lots drawn for which trees were guarded?
+        Were lots drawn for which trees were guarded? [no unit]
 
     Returns
     -------
@@ -192,10 +194,12 @@ def proof_as_text(told: Proof) -> str:
     Parameters
     ----------
     told : Proof
+        What the register and the tallies say [no unit].
 
     Returns
     -------
     str
+        Lines parted by line feeds.
     """
     lines = [told.answer]
     shares = {"damaged inside": told.inside, "damaged outside": told.outside, "alive inside": told.alive}
@@ -220,6 +224,7 @@ def own_figures(told: Proof) -> str:
     Parameters
     ----------
     told : Proof
+        What the register and the tallies say [no unit].
 
     Returns
     -------

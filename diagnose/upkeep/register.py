@@ -30,17 +30,18 @@ def register(log: Log, form: str, by: str = "", photo: bytes | None = None, phot
     Parameters
     ----------
     log : Log
+        The log that keeps it [no unit].
     form : str
-        As in forms.yaml.
+        As in forms.yaml [no unit].
     by : str
-        Initials.
+        Initials [no unit].
     photo, photo_name : bytes or None, str
-        A picture that belongs to it.
+        A picture that belongs to it, as a file's bytes, and the file's name [no unit].
     stem_mm : float or None
         The stem's diameter on the day when it went up [mm]; entered as its first look.
     **fields
-        Columns of the log's barriers. `figures` may hold `culprits` (keys), `vigour`, `snow_mm`, of a fence its `line`
-        (see fence.py), and what else is known of it.
+        Columns of the log's barriers, each in its own unit. `figures` may hold `culprits` (keys), `vigour`, `snow_mm`, of a
+        fence its `line` (see fence.py), and what else is known of it.
 
     Returns
     -------
@@ -69,13 +70,13 @@ def fits(form: str, inner_mm: Any, stem_mm: float | None, built: Any) -> None:
     Parameters
     ----------
     form : str
-        As in forms.yaml.
+        As in forms.yaml [no unit].
     inner_mm : float or None
         Clear width inside [mm].
     stem_mm : float or None
         The stem's diameter on that day [mm]; None for a planted seedling's.
     built : date, str or None
-        That day; None where nobody knows it, then nothing is refused.
+        That day; None where nobody knows it, then nothing is refused [no unit].
 
     Raises
     ------
@@ -105,9 +106,9 @@ def found_by_chance(log: Log, form: str, embedded: bool, by: str = "", photo: by
     Parameters
     ----------
     log, form, by, photo, photo_name, **fields
-        As for `register`.
+        As for `register`, each in its own unit.
     embedded : bool
-        Is it grown into the stem?
+        Is it grown into the stem? [no unit]
 
     Returns
     -------
@@ -128,13 +129,13 @@ def figures_of(culprits: Any = (), vigour: str = "", snow_mm: Any = None, **more
     Parameters
     ----------
     culprits : iterable of str
-        What it is there against: keys, or the names that planning knows.
+        What it is there against: keys, or the names that planning knows [no unit].
     vigour : str
-        How well the plant grows: slow, usual, fast, or empty.
+        How well the plant grows: slow, usual, fast, or empty [no unit].
     snow_mm : float or None
         Deepest snow [mm].
     **more
-        What else is known of it.
+        What else is known of it, each in its own unit.
 
     Returns
     -------
@@ -171,18 +172,19 @@ def register_plan(log: Log, plan: Plan | Mapping[str, Any], site: str, built: da
     Parameters
     ----------
     log : Log
+        The log that keeps it [no unit].
     plan : Plan or mapping
-        A plan, or what `diagnose protect --json` printed of it.
+        A plan, or what `diagnose protect --json` printed of it [no unit].
     site : str
-        The planting.
+        The planting [no unit].
     built : date
-        The day on which everything went up.
+        The day on which everything went up [no unit].
     tags : tuple of str
-        Of the trees: a record a tree where they are given, else one a kind.
+        Of the trees: a record a tree where they are given, else one a kind [no unit].
     by : str
-        Initials.
+        Initials [no unit].
     species : str
-        Of the trees.
+        Of the trees [no unit].
     **place
         lat, lon [degree], error_m [m].
 
@@ -219,7 +221,7 @@ def parts_that_stand(plan: Plan | Mapping[str, Any]) -> list[dict[str, Any]]:
     Parameters
     ----------
     plan : Plan or mapping
-        A plan, or what `diagnose protect --json` printed of it.
+        A plan, or what `diagnose protect --json` printed of it [no unit].
 
     Returns
     -------
@@ -254,7 +256,7 @@ def in_order(built: str | None, removed: str | None) -> None:
     Parameters
     ----------
     built, removed : str or None
-        ISO days.
+        Days as YYYY-MM-DD; None or empty where not known [no unit].
 
     Raises
     ------
@@ -271,10 +273,11 @@ def find(log: Log, barrier: str, site: str | None = None) -> dict[str, Any]:
     Parameters
     ----------
     log : Log
+        The log that holds it [no unit].
     barrier : str
-        Its id, the start of it, or its label or plant's tag where no other standing barrier bears it.
+        Its id, the start of it, or its label or plant's tag where no other standing barrier bears it [no unit].
     site : str or None
-        Only in this planting.
+        Only in this planting [no unit].
 
     Returns
     -------
@@ -303,15 +306,17 @@ def check(log: Log, barrier: str, finding: str, day: date, by: str = "", photo: 
     Parameters
     ----------
     log : Log
+        The log that holds it [no unit].
     barrier : str
-        Its id, the start of it, or its label where no other standing barrier bears it.
+        Its id, the start of it, or its label where no other standing barrier bears it [no unit].
     finding : str
-        Of fieldlog.fields.FINDINGS.
+        Of fieldlog.fields.FINDINGS [no unit].
     day : date
+        The day of the look [no unit].
     by : str
-        Initials.
+        Initials [no unit].
     photo, photo_name : bytes or None, str
-        What it looked like.
+        What it looked like, as a file's bytes, and the file's name [no unit].
     widened_to_mm : float or None
         The new clear width, where it was widened at this look [mm].
     **fields
@@ -342,12 +347,13 @@ def check_many(log: Log, barriers: Sequence[str], finding: str, day: date, by: s
     Parameters
     ----------
     log : Log
+        The log that holds them [no unit].
     barriers : sequence of str
-        Their ids, the starts of them, or their labels.
+        Their ids, the starts of them, or their labels [no unit].
     finding, day, by, note
-        As for `check`.
+        As for `check` [no unit].
     site : str or None
-        The planting that the labels are of.
+        The planting that the labels are of [no unit].
 
     Returns
     -------
@@ -386,13 +392,15 @@ def take_away(log: Log, barrier: str, day: date, left_behind: str = "", by: str 
     Parameters
     ----------
     log : Log
+        The log that holds it [no unit].
     barrier : str
-        Its id, the start of it, or its label where no other standing barrier bears it.
+        Its id, the start of it, or its label where no other standing barrier bears it [no unit].
     day : date
+        The day on which it went [no unit].
     left_behind : str
-        What stayed in the ground or in the stem; empty for nothing. What is grown in stays in any case.
+        What stayed in the ground or in the stem; empty for nothing. What is grown in stays in any case [no unit].
     by : str
-        Initials.
+        Initials [no unit].
 
     Returns
     -------

@@ -19,19 +19,21 @@ class Job(NamedTuple):
     Parameters
     ----------
     kind : str
-        Of due.CLASSES.
+        Of due.CLASSES [no unit].
     site, what : str
+        Where, and what is done [no unit].
     many : int
-        How many barriers; 0 for work of the whole planting.
+        How many; 0 for work of the whole planting [barriers].
     where : str
-        Their labels by row, or what they are.
+        Their labels by row, or what they are [no unit].
     why : str
-        Their reasons, each with its count.
+        Their reasons, each with its count [no unit].
     act_by : str
-        ISO day of the most pressing, or empty.
+        ISO day of the most pressing, or empty [no unit].
     caution : str
+        What to mind [no unit].
     items : tuple of Item
-        In walking order.
+        In walking order [no unit].
     """
 
     kind: str
@@ -55,7 +57,7 @@ def jobs(items: Sequence[Item]) -> list[Job]:
     Parameters
     ----------
     items : sequence of Item
-        Of due.due.
+        Of due.due [no unit].
 
     Returns
     -------
@@ -87,13 +89,14 @@ def answer(items: Sequence[Item], on: date) -> str:
     Parameters
     ----------
     items : sequence of Item
-        Of due.due.
+        Of due.due [no unit].
     on : date
-        The day that they are due on.
+        The day that they are due on [no unit].
 
     Returns
     -------
     str
+        A sentence.
 
     Examples
     --------

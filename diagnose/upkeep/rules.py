@@ -32,9 +32,9 @@ def trait(form: str, name: str) -> Any:
     Parameters
     ----------
     form : str
-        As in forms.yaml.
+        As in forms.yaml [no unit].
     name : str
-        A trait as forms.yaml explains it, such as `closed`.
+        A trait as forms.yaml explains it, such as `closed` [no unit].
 
     Returns
     -------
@@ -52,7 +52,13 @@ def trait(form: str, name: str) -> Any:
 
 
 def known_form(form: str) -> str:
-    """The form itself, or `other` for one that a newer tool wrote [no unit]."""
+    """The form itself, or `other` for one that a newer tool wrote.
+
+    Parameters
+    ----------
+    form : str
+        As a log holds it [no unit].
+    """
     return form if form in forms()["forms"] else "other"
 
 
@@ -62,9 +68,9 @@ def name_of(form: str, figures: Mapping[str, Any]) -> str:
     Parameters
     ----------
     form : str
-        As in forms.yaml.
+        As in forms.yaml [no unit].
     figures : mapping
-        The barrier's figures; `part` is its key in the plan's catalogue.
+        The barrier's figures; `part` is its key in the plan's catalogue [no unit].
 
     Returns
     -------
@@ -81,7 +87,7 @@ def reach_mm(culprits: tuple[str, ...], snow_mm: float = 0.0) -> float:
     Parameters
     ----------
     culprits : tuple of str
-        Keys of the catalogue.
+        Keys of the catalogue [no unit].
     snow_mm : float
         Deepest snow, on which they stand [mm].
 
@@ -106,7 +112,7 @@ def reach_mm(culprits: tuple[str, ...], snow_mm: float = 0.0) -> float:
     """
     if not 0 <= snow_mm < math.inf:
         raise CannotUse(f"'{snow_mm}' is no depth of snow in mm")
-    biting = [needs()[NEED_OF[one]] for one in culprits if one in forms()["leader_biters"]]
+    biting = [needs()[NEED_OF[one]] for one in culprits if NEED_OF.get(one) in forms()["leader_biters"]]
     return max((max(float(need["top"]["value"]), snow_mm + float(need["snow_margin"]["value"]) if snow_mm else 0.0)
                 for need in biting), default=0.0)
 
@@ -118,7 +124,7 @@ def bark_safe_mm(culprits: tuple[str, ...]) -> float:
     Parameters
     ----------
     culprits : tuple of str
-        Keys of the catalogue. Who browses and carries antlers rubs too, until the stem is too thick for it.
+        Keys of the catalogue. Who browses and carries antlers rubs too, until the stem is too thick for it [no unit].
 
     Returns
     -------
@@ -135,7 +141,8 @@ def bark_safe_mm(culprits: tuple[str, ...]) -> float:
     (75.0, inf, 0.0)
     """
     limits = forms()["bark_safe_mm"]
-    return max((float(limits[culprit]["value"]) for culprit in culprits if culprit in limits), default=0.0)
+    hurting = [limits[NEED_OF[one]] for one in culprits if NEED_OF.get(one) in limits]
+    return max((float(limit["value"]) for limit in hurting), default=0.0)
 
 
 def alone_mm(form: str, stands_alone: bool | None, stem_mm: float = 0.0) -> float:
@@ -144,9 +151,9 @@ def alone_mm(form: str, stands_alone: bool | None, stem_mm: float = 0.0) -> floa
     Parameters
     ----------
     form : str
-        As in forms.yaml.
+        As in forms.yaml [no unit].
     stands_alone : bool or None
-        What a look found; None when nobody looked.
+        What a look found; None when nobody looked [no unit].
     stem_mm : float
         The stem's diameter at that look [mm]: one that did not stand is tried again when it is thicker.
 
@@ -167,7 +174,7 @@ def tight_at_mm(form: str, inner_mm: Any) -> Any:
     Parameters
     ----------
     form : str
-        As in forms.yaml.
+        As in forms.yaml [no unit].
     inner_mm : array_like
         Clear width, one or many; NaN where it is not known [mm].
 
@@ -200,13 +207,13 @@ def waits_for(form: str, culprits: tuple[str, ...], snow_mm: float, stands_alone
     Parameters
     ----------
     form : str
-        As in forms.yaml.
+        As in forms.yaml [no unit].
     culprits : tuple of str
-        What it is there against.
+        What it is there against [no unit].
     snow_mm : float
         Deepest snow [mm].
     stands_alone, bark_safe : bool or None
-        What a look found; None when nobody looked.
+        What a look found; None when nobody looked [no unit].
 
     Returns
     -------
@@ -237,10 +244,11 @@ def usual(form: str, species: str = "", vigour: str = "usual") -> tuple[Rate, Ra
     Parameters
     ----------
     form : str
-        As in forms.yaml.
+        As in forms.yaml [no unit].
     species : str
-        A common or scientific name, or empty.
+        A common or scientific name, or empty [no unit].
     vigour : {'slow', 'usual', 'fast'}
+        How well the plant grows for its species [no unit].
 
     Returns
     -------

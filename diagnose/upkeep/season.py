@@ -15,10 +15,27 @@ from diagnose.upkeep.growth import CLIMATES
 
 @dataclass(frozen=True)
 class Task:
-    """A work of the year's round. months : of the northern half of the earth, by climate. forms : barriers it is for,
-    none for all. against, without : only where one, or none, of these culprits is stopped. urgent : cannot wait for
-    the next month. for_the_whole : of the planting, not of each barrier. by_looks : the due list asks for it where the
-    last look is too old; only the calendar lists it as a task."""
+    """A work of the year's round.
+
+    Parameters
+    ----------
+    key, what
+        Its name in year.yaml, and in words [no unit].
+    months
+        Climate -> months of the northern half of the earth, 1 to 12 [no unit].
+    forms
+        Barriers it is for, none for all [no unit].
+    against, without
+        Only where one, or none, of these culprits is stopped [no unit].
+    caution, source
+        What to mind, and where it is known from [no unit].
+    urgent
+        Can it not wait for the next month? [no unit]
+    for_the_whole
+        Is it of the planting, not of each barrier? [no unit]
+    by_looks
+        Does the due list ask for it where the last look is too old? Only the calendar lists it as a task [no unit].
+    """
 
     key: str
     what: str
@@ -33,7 +50,15 @@ class Task:
     by_looks: bool = False
 
     def is_for(self, form: str, culprits: tuple[str, ...]) -> bool:
-        """Is it for a barrier of this form, which stops these culprits?"""
+        """Is it for a barrier of this form, which stops these culprits?
+
+        Parameters
+        ----------
+        form : str
+            As in forms.yaml [no unit].
+        culprits : tuple of str
+            What the barrier is there against, keys of the catalogue [no unit].
+        """
         return ((not self.forms or form in self.forms) and (not self.against or bool({*self.against} & {*culprits}))
                 and not {*self.without} & {*culprits})
 
@@ -61,11 +86,11 @@ def of_month(month: int, climate: str = "mild", south: bool = False) -> list[Tas
     Parameters
     ----------
     month : int
-        1 to 12.
+        1 to 12 [no unit].
     climate : {'cold', 'mild', 'warm'}
-        Length of the winter.
+        Length of the winter [no unit].
     south : bool
-        South of the equator, where they are those of the month half a year away.
+        South of the equator, where they are those of the month half a year away [no unit].
 
     Returns
     -------

@@ -58,12 +58,13 @@ class Register:
     ----------
     rows : DataFrame
         A row a barrier: id, site, plant, plot, label, name (the plan's, or its form), form, species, built, inner_mm,
-        culprits, snow_mm, finding, found_on, stem_mm, leader_mm; safe_, tight_ and widen_ with early, likely and late (see
-        outlook.Outlook; FAR where not in sight or unknown) and tight_tenth; act_by, the last day to make room; swap;
+        culprits, snow_mm, finding, found_on, stem_mm, leader_mm [mm]; safe_, tight_ and widen_ with early, likely and late
+        (see outlook.Outlook; FAR where not in sight or unknown) and tight_tenth; act_by, the last day to make room; swap;
         guessed (did nobody measure the stem?), measured (is its size known, or that it was a seedling?), south.
     climate : {'cold', 'mild', 'warm'}
+        Length of the winter [no unit].
     log : UUID
-        The identity of the log that it is from.
+        The identity of the log that it is from [no unit].
     """
 
     rows: pd.DataFrame
@@ -97,12 +98,13 @@ def standing(log: Log, climate: str = "mild", south: bool | None = None, site: s
     Parameters
     ----------
     log : Log
+        The log whose barriers are listed [no unit].
     climate : {'cold', 'mild', 'warm'}
-        Length of the winter.
+        Length of the winter [no unit].
     south : bool or None
-        South of the equator; None to take it from each barrier's latitude (north where that is not known).
+        South of the equator; None to take it from each barrier's latitude (north where that is not known) [no unit].
     site : str or None
-        Only this planting.
+        Only this planting [no unit].
 
     Returns
     -------

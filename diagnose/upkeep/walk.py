@@ -8,8 +8,6 @@ import re
 import numpy as np
 import pandas as pd
 
-from diagnose.cannot_use import CannotUse
-
 _NEAREST_TO = 40  # more than so many are walked in strips, to and fro: always-the-nearest takes the square of the time
 _LAST = re.compile(r"^(.*\w)[\s\-_/.:]+(\w*\d\w*)$")
 _JOINED = re.compile(r"^(\D*\D)(\d+)$")
@@ -21,9 +19,9 @@ def row_of(label: str, plot: str = "") -> tuple[str, str]:
     Parameters
     ----------
     label : str
-        What stands on the barrier, such as `U1-07`.
+        What stands on the barrier, such as `U1-07` [no unit].
     plot : str
-        The plot that its plant is in; empty where that is not known.
+        The plot that its plant is in; empty where that is not known [no unit].
 
     Returns
     -------
@@ -53,7 +51,7 @@ def walk_order(rows: pd.DataFrame, places: np.ndarray, start: tuple[float, float
     rows : DataFrame
         With site, lat and lon [degree], sorted by site.
     places : (n,) array of int
-        Numbers of the rows that are walked to.
+        Numbers of the rows that are walked to [no unit].
     start : (float, float) or None
         Latitude and longitude where the walk begins [degree]; None for the south-westernmost barrier.
 
@@ -92,30 +90,3 @@ def _walk(lat: np.ndarray, lon: np.ndarray, start: tuple[float, float] | None) -
         here = int(np.argmin(far[here]))
         order.append(here)
     return np.array(order)
-
-
-def read_place(given: str) -> tuple[float, float]:
-    """A place as it was typed.
-
-    Parameters
-    ----------
-    given : str
-        Such as `46.1,-71.6`.
-
-    Returns
-    -------
-    lat, lon : float
-        [degree]
-
-    Raises
-    ------
-    CannotUse
-        For what is no place on earth.
-    """
-    try:
-        lat, lon = (float(part) for part in given.split(","))
-    except ValueError:
-        lat = lon = math.nan
-    if not (-90 <= lat <= 90 and -180 <= lon <= 180):
-        raise CannotUse(f"'{given}' is no place; write latitude,longitude in degrees")
-    return lat, lon

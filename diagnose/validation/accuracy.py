@@ -36,10 +36,22 @@ Wanted = dict[str, tuple[str, float, bool]]
 class Row:
     """Errors of one quantity over the pictures that have it.
 
-    relative : whether errors are shares of the truth (else in the quantity's unit). median_range, p90_range : 95 %
-    bootstrap intervals of the two percentiles. within_1, within_2 : share of the truths inside one and two stated
-    sigmas. pull_95 : 95th percentile of error over sigma. sigma : median stated sigma, in the unit of the errors.
-    errors, pulls : of each picture; None where nothing was measured.
+    Parameters
+    ----------
+    quantity, pictures, measured
+        Its name, and how many have it and were measured [no unit].
+    relative
+        Are errors shares of the truth, else in the quantity's unit? [no unit]
+    median, p90, median_range, p90_range
+        Of the errors, with 95 % bootstrap intervals of the two percentiles, in the unit of the errors.
+    within_1, within_2
+        Share of the truths inside one and two stated sigmas [share].
+    pull_95
+        95th percentile of error over sigma [no unit].
+    sigma
+        Median stated one, in the unit of the errors.
+    errors, pulls
+        Picture -> its own; None where nothing was measured, in the unit of the errors, and in none.
     """
 
     quantity: str
@@ -60,8 +72,21 @@ class Row:
 
 @dataclass(frozen=True)
 class Scene:
-    """One picture measured. how : which points were given. wanted : quantity -> sign, truth, whether relative. form : true
-    form of the end, None where it is not asked. diameter_mm : of a twig on the card [mm]."""
+    """One picture measured.
+
+    Parameters
+    ----------
+    name, how
+        Of the picture, and which points were given [no unit].
+    measurement
+        What was measured, each sign in its own unit.
+    wanted
+        Quantity -> sign, truth in its unit, whether relative.
+    form
+        True form of the end, None where it is not asked [no unit].
+    diameter_mm
+        Of a twig on the card; None else [mm].
+    """
 
     name: str
     how: str

@@ -27,7 +27,15 @@ SIDE = 0.12  # what lies farther from the axis is a side of the end, the rest it
 
 @dataclass(frozen=True)
 class Ends:
-    """Simulated ends: form (n,) as in FORMS, seen (n, features), torn (n, 2, places across) near rim and far outline."""
+    """Simulated ends.
+
+    Parameters
+    ----------
+    form, seen
+        (n,) as in FORMS, and (n, features) [no unit].
+    torn
+        (n, 2, places across) are near rim and far outline torn? [no unit]
+    """
 
     form: np.ndarray
     seen: np.ndarray

@@ -77,7 +77,15 @@ def a_log_of(photos: Iterable[bytes], folder: str) -> Log:
 
 
 class Pace(NamedTuple):
-    """Photos measured, judged and saved a second; and the share of the time that judging took, 0 to 1."""
+    """How fast photos are taken in.
+
+    Parameters
+    ----------
+    a_second
+        Measured, judged and saved [photos/s].
+    judging
+        Share of the time that judging took [share].
+    """
 
     a_second: float
     judging: float

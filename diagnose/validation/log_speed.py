@@ -105,6 +105,11 @@ def windows(number: int, folder: Path) -> list[tuple[int, float, float, float, f
         Observations [no unit].
     folder
         That is written to [no unit].
+
+    Raises
+    ------
+    AssertionError
+        Where the log and raw SQL find different observations.
     """
     log = open_log(folder / "mapped")
     for start in range(0, number, 100_000):

@@ -41,9 +41,16 @@ Point = tuple[float, float]
 
 @dataclass(frozen=True)
 class Truth:
-    """What the user measured of one twig: a sign's name, its value and standard uncertainty in the sign's unit.
+    """What the user measured of one twig.
 
-    taps : upright pixels, the wound first, then a point farther back; empty where none is needed.
+    Parameters
+    ----------
+    file, quantity
+        The photo, and the sign's name [no unit].
+    value, sigma
+        With its standard uncertainty, in the sign's unit.
+    taps
+        The wound first, then a point farther back; empty where none is needed [upright px].
     """
 
     file: str
@@ -55,10 +62,14 @@ class Truth:
 
 @dataclass(frozen=True)
 class Compared:
-    """One quantity of one photo beside the user's own measurement, both in the sign's unit.
+    """One quantity of one photo beside the user's own measurement.
 
-    truth, truth_sigma : the user's value and its standard uncertainty. found : the tool's, None where it measured none.
-    why : then, why.
+    Parameters
+    ----------
+    file, quantity, why
+        The photo, the sign's name, and why the tool measured none [no unit].
+    truth, truth_sigma, found
+        The user's value and its standard uncertainty, and the tool's, None where it measured none, in the sign's unit.
     """
 
     file: str
@@ -71,14 +82,25 @@ class Compared:
 
 @dataclass(frozen=True)
 class OwnRow:
-    """The tool's errors of one quantity on the user's twigs, in the sign's unit; nan where too few were measured.
+    """The tool's errors of one quantity on the user's twigs; nan where too few were measured.
 
-    twigs, measured : how many had a truth, and how many of them a value. bias : mean error, bias_range its 95 % interval
-    (Student's t). own_error : root mean square of the errors with the truth's variance taken off, own_error_range its
-    95 % interval for normal errors (chi-square). sigma : median stated uncertainty. within : for one and two joint
-    uncertainties how many readings lie inside, with the exact 95 % interval of their share [1]_. noticed : the chance
-    that uncertainties stated at TOO_SMALL of the true ones would have been noticed. warnings : one line each.
-    missed : photo -> why nothing was measured.
+    Parameters
+    ----------
+    quantity, twigs, measured
+        The sign's name, how many had a truth, and how many of them a value [no unit].
+    bias, bias_range
+        Mean error, and its 95 % interval (Student's t), in the sign's unit.
+    own_error, own_error_range
+        Root mean square of the errors with the truth's variance taken off, and its 95 % interval for normal errors
+        (chi-square), in the sign's unit.
+    sigma
+        Median stated uncertainty, in the sign's unit.
+    within
+        For one and two joint uncertainties how many readings lie inside, with the exact 95 % interval of their share [1]_.
+    noticed
+        Chance that uncertainties stated at TOO_SMALL of the true ones would have been noticed, 0 to 1 [no unit].
+    warnings, missed
+        One line each; photo -> why nothing was measured [no unit].
     """
 
     quantity: str

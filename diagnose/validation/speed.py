@@ -31,10 +31,22 @@ print(json.dumps(cold(Path(sys.argv[1]))))
 
 @dataclass(frozen=True)
 class Speed:
-    """Times of one file [s] and the peak memory of a process that diagnoses it [MB].
+    """Times of one file and the peak memory of a process that diagnoses it.
 
-    decode_s, work_s : medians of alternating runs in one warm process. cold_decode_s, cold_work_s : the first
-    run of a fresh process after its imports. parts_s : where the warm time goes. peak_mb : of the fresh process.
+    Parameters
+    ----------
+    file
+        Its name [no unit].
+    megapixels, megabytes
+        Of the picture, and of the file [Mpx, MB].
+    decode_s, work_s
+        Medians of alternating runs in one warm process [s].
+    cold_decode_s, cold_work_s
+        The first run of a fresh process after its imports [s].
+    parts_s
+        Where the warm time goes [s].
+    peak_mb
+        Of the fresh process [MB].
     """
 
     file: str
@@ -54,6 +66,7 @@ class Speed:
 
     @property
     def cold_multiple(self) -> float:
+        """Cold work over cold decoding, in a fresh process [no unit]."""
         return self.cold_work_s / self.cold_decode_s
 
 
@@ -83,7 +96,7 @@ def _one_thread() -> None:
 
 
 def cold(file: Path) -> dict[str, float]:
-    """First decoding and first diagnosis in this process, after imports, and its peak memory.
+    """First decoding and first diagnosis in this process, after imports [s], and its peak memory [MB], by name.
 
     Parameters
     ----------

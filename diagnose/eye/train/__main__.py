@@ -26,46 +26,87 @@ from diagnose.eye.train.shown import Shown
 KINDS = {"on_card": 0.42, "free": 0.3, "nothing": 0.16, "bark": 0.12}  # share of each among the collages
 
 
-def _cut(shown: Shown, rng: np.random.Generator) -> tuple[list[samples.Wide], list[samples.Near]]:
-    return list(samples.wide_pieces(shown, rng)), list(samples.close_pieces(shown, rng))
+def _cut(shown: Shown, rng: np.random.Generator, network: str) -> tuple[list[samples.Wide], list[samples.Near]]:
+    wide = samples.wide_pieces(shown, rng) if network != "close" else ()
+    near = samples.close_pieces(shown, rng) if network != "finder" else ()
+    return list(wide), list(near)
 
 
-def _of_rendered(file: Path) -> tuple[list[samples.Wide], list[samples.Near]]:
+def _of_rendered(file: Path, network: str) -> tuple[list[samples.Wide], list[samples.Near]]:
     cv2.setNumThreads(1)
-    return _cut(rendered.read(file), np.random.default_rng(crc32(file.name.encode())))
+    return _cut(rendered.read(file), np.random.default_rng(crc32(file.name.encode())), network)
 
 
-def _of_collages(seeds: range, pictures: Path | None, split: str) -> tuple[list[samples.Wide], list[samples.Near]]:
+def _of_collages(
+    seeds: range, pictures: Path | None, split: str, network: str
+) -> tuple[list[samples.Wide], list[samples.Near]]:
     cv2.setNumThreads(1)
     material = collage.load(pictures, split)
     wides, nears = [], []
     for seed in seeds:
         rng = np.random.default_rng([seed, ("train", "calibrate", "test").index(split)])
         kind = rng.choice(list(KINDS), p=list(KINDS.values()))
-        wide, near = _cut(getattr(collage, kind)(rng, material), rng)
+        wide, near = _cut(getattr(collage, kind)(rng, material), rng, network)
         wides += wide
         nears += near
     return wides, nears
 
 
-def pieces(split: str, collages: int, pictures: Path | None, also: list[Path], processes: int) -> dict[str, np.ndarray]:
-    """The pieces of one split: of so many collages, and of the rendered pictures below `also`/*`split`*."""
+def pieces(
+    split: str, collages: int, pictures: Path | None, also: list[Path], processes: int, network: str = "both"
+) -> dict[str, np.ndarray]:
+    """The pieces of one split: of collages, and of rendered pictures.
+
+    Parameters
+    ----------
+    split
+        train, calibrate or test [no unit].
+    collages
+        How many are drawn [no unit].
+    pictures
+        Folder of real pictures; None for drawn textures alone [no unit].
+    also
+        Folders below which those whose names hold the split's hold rendered pictures [no unit].
+    processes
+        That draw at once [no unit].
+    network
+        finder, close or both: what they are for [no unit].
+
+    Returns
+    -------
+    dict of str to numpy.ndarray
+        As `samples.packed` gives them.
+    """
     files = [file for folder in also for file in sorted(folder.glob(f"*{split}*/*.json"))]
     chunks = [range(k, min(k + 25, collages)) for k in range(0, collages, 25)]
     wides, nears = [], []
     with ProcessPoolExecutor(processes) as pool:
-        parts = list(pool.map(partial(_of_collages, pictures=pictures, split=split), chunks))
-        parts += list(pool.map(_of_rendered, files, chunksize=4))
+        parts = list(pool.map(partial(_of_collages, pictures=pictures, split=split, network=network), chunks))
+        parts += list(pool.map(partial(_of_rendered, network=network), files, chunksize=4))
     for wide, near in parts:
         wides += wide
         nears += near
     return samples.packed(wides, nears)
 
 
+def _some(shown: np.ndarray, most: int = 200) -> np.ndarray:
+    """Some of the pieces, 0 to 1."""
+    return np.float32(shown[:: max(1, len(shown) // most)]) / 255
+
+
 def main(arguments: list[str] | None = None) -> None:
+    """Makes pictures and weights, and judges them; see the head of this file.
+
+    Parameters
+    ----------
+    arguments
+        Of the command line; None for the process's own [no unit].
+    """
     parser = argparse.ArgumentParser(prog="python -m diagnose.eye.train", description=__doc__)
     parser.add_argument("out", type=Path)
     parser.add_argument("--network", choices=("finder", "close", "both"), default="both")
+    parser.add_argument("--begin", type=Path, help="folder with networks to go on from, else from drawn weights")
+    parser.add_argument("--rate", type=float, default=2e-3, help="the highest rate of learning, no unit")
     parser.add_argument("--pictures", type=Path, help="folder of real pictures, as split.csv names them")
     parser.add_argument("--also", type=Path, action="append", default=[], help="folder of rendered pictures")
     parser.add_argument("--collages", type=int, default=6000)
@@ -78,7 +119,7 @@ def main(arguments: list[str] | None = None) -> None:
     given = parser.parse_args(arguments)
     need("train", "training")
     given.out.mkdir(parents=True, exist_ok=True)
-    make = partial(pieces, pictures=given.pictures, also=given.also, processes=given.processes)
+    make = partial(pieces, pictures=given.pictures, also=given.also, processes=given.processes, network=given.network)
     data = {"train": make("train", given.collages)}
     data |= {split: make(split, max(given.collages // 10, min(given.collages, 24))) for split in ("calibrate", "test")}
     # JAX is started only after the processes that draw have ended
@@ -90,13 +131,19 @@ def main(arguments: list[str] | None = None) -> None:
     if given.network != "close":
         kept = {name: value for name, value in data["train"].items() if name.startswith("wide")}
         layers = nets.finder(given.thin)
-        params = fit.fit(layers, fit.finder_loss, kept, given.seconds, given.batch, given.seed, say, given.steps)
+        begin = None if given.begin is None else written.read(layers, given.begin / "finder.onnx.gz", _some(kept["wide"]))
+        params = fit.fit(
+            layers, fit.finder_loss, kept, given.seconds, given.batch, given.seed, say, given.steps, begin, given.rate
+        )
         written.write(layers, params, eye_pieces.FINDER_SIZE, ["map"], given.out / "finder.onnx.gz")
         result["finder"] = {split: judged.finder(layers, params, data[split]) for split in ("calibrate", "test")}
     if given.network != "finder":
         kept = {name: value for name, value in data["train"].items() if name.startswith("near")}
         layers = nets.close(given.thin)
-        params = fit.fit(layers, fit.close_loss, kept, given.seconds, 2 * given.batch, given.seed, say, given.steps)
+        begin = None if given.begin is None else written.read(layers, given.begin / "close.onnx.gz", _some(kept["near"]))
+        params = fit.fit(
+            layers, fit.close_loss, kept, given.seconds, 2 * given.batch, given.seed, say, given.steps, begin, given.rate
+        )
         written.write(layers, params, eye_pieces.CLOSE_SIZE, ["map", "told"], given.out / "close.onnx.gz")
         result["close"] = {split: judged.close(layers, params, data[split])[0] for split in ("calibrate", "test")}
     (given.out / f"judged_{given.network}.json").write_text(json.dumps(result, indent=1), encoding="utf-8")

@@ -90,7 +90,15 @@ def _form(rng: Rng) -> str:
 
 
 def free(rng: Rng, material: Material) -> Shown:
-    """A severed stem where it grew, or (one in five) a picture without one."""
+    """A severed stem where it grew, or (one in five) a picture without one.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    material
+        Real pictures that may be used [no unit].
+    """
     size = h, w = _size(rng)
     blur = float(rng.choice([0, rng.uniform(0.5, 4), rng.uniform(3, 20)]))
     scene = _behind(rng, material, size, blur, "free")
@@ -172,7 +180,15 @@ def _fork(rng: Rng, material: Material, scene: Scene, layer: Layer, width: float
 
 
 def on_card(rng: Rng, material: Material) -> Shown:
-    """Stems that lie on the scale card, or the card alone."""
+    """Stems that lie on the scale card, or the card alone.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    material
+        Real pictures that may be used [no unit].
+    """
     H, size = held_before(rng, rng.uniform(500, 1100))
     scene = _behind(rng, material, size, float(rng.choice([0, rng.uniform(0, 4)])), "on_card")
     bgr, cover = sheet_layer(rng, H, size)
@@ -274,7 +290,15 @@ def _on_sheet(rng: Rng, material: Material, scene: Scene, H: np.ndarray, whole: 
 
 
 def nothing(rng: Rng, material: Material) -> Shown:
-    """A picture without any severed end, real or drawn, with things that might be taken for one."""
+    """A picture without any severed end, real or drawn, with things that might be taken for one.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    material
+        Real pictures that may be used [no unit].
+    """
     size = _h, _w = _size(rng)
     scene = _behind(rng, material, size, float(rng.choice([0, rng.uniform(0, 6)])), "nothing")
     if rng.random() < 0.2:
@@ -288,7 +312,15 @@ def nothing(rng: Rng, material: Material) -> Shown:
 
 
 def bark(rng: Rng, material: Material) -> Shown:
-    """A thick stem, gnawed or whole, with the scale card beside it or partly over it."""
+    """A thick stem, gnawed or whole, with the scale card beside it or partly over it.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    material
+        Real pictures that may be used [no unit].
+    """
     size = h, w = _size(rng)
     scene = _behind(rng, material, size, float(rng.choice([0, rng.uniform(1, 6), rng.uniform(4, 18)])), "bark")
     width = w * rng.uniform(0.2, 0.45)

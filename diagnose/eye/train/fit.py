@@ -24,6 +24,7 @@ Pack = dict[str, Any]
 BARK, WOOD, CARD = CLASSES.index("bark"), CLASSES.index("wood"), CLASSES.index("card")
 CLASS_WEIGHT = jnp.array([1.0, 1.0, 3.0, 4.0, 2.0, 1.5, 1.5])  # rare classes count more; ours
 SPREAD = 1.5  # of an end's score on the finder's map [cells]
+SLOPE_WEIGHT, SPREADS = 0.3, (-5.0, 0.5)  # of the slope beside the rest; bounds of the logarithm of its spread [rad]
 RATE, DECAY, WARM = 2e-3, 1e-3, 200  # highest rate of learning, decay of weights, steps until it is reached
 
 
@@ -50,6 +51,30 @@ def _map_loss(scores: jax.Array, labels: jax.Array, stride: int) -> jax.Array:
 def finder_loss(
     layers: list[nets.Layer], params: nets.Params, key: jax.Array, data: Pack, batch: int
 ) -> tuple[jax.Array, nets.Params]:
+    """How far the finder is from the truth on drawn pieces, to be made small.
+
+    Parameters
+    ----------
+    layers
+        Of the network [no unit].
+    params
+        Its weights [no unit].
+    key
+        JAX's, of the draws [no unit].
+    data
+        Training pieces by name, as `samples.packed` gives them [no unit].
+    batch
+        How many pieces are drawn [no unit].
+
+    Returns
+    -------
+    loss, kept : jax.Array, dict
+        No unit; and the weights with the running means brought up to date.
+
+    References
+    ----------
+    .. [1] Dice, L. R. (1945). Ecology 26:297-302: overlap of the stem (from memory). How the parts are weighed is our own.
+    """
     k = jax.random.split(key, 4)
     i = jax.random.randint(k[0], (batch,), 0, data["wide"].shape[0])
     x, labels, matrix = moved(k[1], data["wide"][i], data["wide_labels"][i], pieces.FINDER_SIZE, 0.25, 0.18, 18.0)
@@ -94,6 +119,18 @@ def finder_loss(
 def close_loss(
     layers: list[nets.Layer], params: nets.Params, key: jax.Array, data: Pack, batch: int
 ) -> tuple[jax.Array, nets.Params]:
+    """How far the close network is from the truth on drawn pieces, to be made small.
+
+    Parameters
+    ----------
+    layers, params, key, data, batch
+        As for `finder_loss` [no unit].
+
+    Returns
+    -------
+    loss, kept : jax.Array, dict
+        As of `finder_loss`.
+    """
     k = jax.random.split(key, 3)
     i = jax.random.randint(k[0], (batch,), 0, data["near"].shape[0])
     x, labels, matrix = moved(k[1], data["near"][i], data["near_labels"][i], pieces.CLOSE_SIZE, 0.08, 0.12, 4.0)
@@ -112,12 +149,28 @@ def close_loss(
     yes = is_end.astype(jnp.float32)
     entropy = -(yes * jax.nn.log_sigmoid(out[:, 3]) + (1 - yes) * jax.nn.log_sigmoid(-out[:, 3]))
     loss += 0.4 * (entropy * answered).sum() / (answered.sum() + 1)
-    off = jnp.abs(out[:, 4:] - told).mean(-1)
-    return loss + (off * there).sum() / (there.sum() + 1), kept
+    off = jnp.abs(out[:, 4:8] - told).mean(-1)
+    loss += (off * there).sum() / (there.sum() + 1)
+    slope = data["near_slope"][i] * jnp.sign(jnp.linalg.det(matrix[:, :, :2]))  # a mirrored end slants the other way
+    sloped = jnp.isfinite(slope) & there
+    spread = jnp.clip(out[:, 9], *SPREADS)
+    # a Laplace distribution's, so that the network also tells how far it may be off
+    unlikely = jnp.abs(out[:, 8] - jnp.where(sloped, slope, 0.0)) * jnp.exp(-spread) + spread
+    return loss + SLOPE_WEIGHT * jnp.where(sloped, unlikely, 0.0).sum() / (sloped.sum() + 1), kept
 
 
 def told_of(end: jax.Array, matrix: jax.Array) -> jax.Array:
-    """What the close network should tell of ends (n, 5) in moved pieces: place off the usual one, turn, width."""
+    """What the close network should tell of ends in moved pieces, (n, 4).
+
+    Place off the usual one [widths], turn [radian], logarithm of the width over the usual one [nat].
+
+    Parameters
+    ----------
+    end
+        (n, 5) x, y [px], direction (2), width [px], in the pieces before they were moved.
+    matrix
+        (n, 2, 3) from the moved pieces' pixels to those before [px].
+    """
     inverse = jnp.linalg.inv(matrix[:, :, :2])
     at = jnp.einsum("nij,nj->ni", inverse, end[:, :2] - matrix[:, :, 2])
     along = jnp.einsum("nij,nj->ni", inverse, end[:, 2:4])
@@ -139,9 +192,34 @@ def fit(
     begin: nets.Params | None = None,
     rate_at_most: float = RATE,
 ) -> nets.Params:
-    """The weights after `seconds` of training (or `most_steps`), with the normalisation's running means.
+    """The weights after training, with the normalisation's running means.
 
-    begin : weights to go on from, else drawn. rate_at_most : the highest rate of learning, no unit.
+    Parameters
+    ----------
+    layers
+        Of the network [no unit].
+    loss
+        `finder_loss` or `close_loss` [no unit].
+    data
+        Training pieces by name, as `samples.packed` gives them [no unit].
+    seconds
+        How long to train, compiling not counted [s].
+    batch
+        Pieces a step [no unit].
+    seed
+        Of the draws [no unit].
+    say
+        Called with a line on how far it is [no unit].
+    most_steps
+        How many at most [no unit].
+    begin
+        Weights to go on from; drawn where None [no unit].
+    rate_at_most
+        The highest rate of learning [no unit].
+
+    References
+    ----------
+    .. [1] Loshchilov, I. & Hutter, F. (2019). Decoupled weight decay regularization (from memory).
     """
     data = {name: jnp.asarray(value) for name, value in data.items()}
     params = nets.start(layers, seed) if begin is None else begin

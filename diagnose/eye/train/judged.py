@@ -9,6 +9,7 @@ import jax.numpy as jnp
 import numpy as np
 
 from diagnose.eye import pieces
+from diagnose.eye.pieces import FORMS
 from diagnose.eye.train import nets
 from diagnose.eye.train.fit import BARK, CLASSES, WOOD, Pack, told_of
 
@@ -41,6 +42,17 @@ def _overlap(scores: np.ndarray, labels: np.ndarray, stride: int) -> np.ndarray:
 
 
 def finder(layers: list[nets.Layer], params: nets.Params, data: Pack) -> dict[str, Any]:
+    """Figures of how well the finder sees pieces: overlap of the stem, places and turns of ends, scores.
+
+    Parameters
+    ----------
+    layers
+        Of the network [no unit].
+    params
+        Its weights [no unit].
+    data
+        Pieces by name, as `samples.packed` gives them [no unit].
+    """
     size, wide = pieces.FINDER_SIZE, data["wide"].shape[1:3]
     corner = ((wide[0] - size[0]) // 2, (wide[1] - size[1]) // 2)
     out = _seen(layers, params, data["wide"], corner, size)["map"]
@@ -72,7 +84,13 @@ def finder(layers: list[nets.Layer], params: nets.Params, data: Pack) -> dict[st
 
 
 def close(layers: list[nets.Layer], params: nets.Params, data: Pack) -> tuple[dict[str, Any], np.ndarray]:
-    """Figures, and what the network told of each piece (n, told)."""
+    """Figures, and what the network told of each piece (n, told).
+
+    Parameters
+    ----------
+    layers, params, data
+        As for `finder` [no unit].
+    """
     size, near = pieces.CLOSE_SIZE, data["near"].shape[1:3]
     corner = ((near[0] - size[0]) // 2, (near[1] - size[1]) // 2)
     seen = _seen(layers, params, data["near"], corner, size)
@@ -85,14 +103,20 @@ def close(layers: list[nets.Layer], params: nets.Params, data: Pack) -> tuple[di
     chance = 1 / (1 + np.exp(-out[:, 3]))
     there = is_end == 1
     matrix = np.broadcast_to(np.array([[1, 0, corner[1]], [0, 1, corner[0]]], np.float32), (int(there.sum()), 2, 3))
-    off = np.abs(out[there, 4:] - np.asarray(told_of(jnp.asarray(data["near_end"][there]), jnp.asarray(matrix))))
+    off = np.abs(out[there, 4:8] - np.asarray(told_of(jnp.asarray(data["near_end"][there]), jnp.asarray(matrix))))
     result: dict[str, Any] = {
         "n": len(out), "stem_iou_median": float(np.median(overlap)), "stem_iou_10th": float(np.quantile(overlap, 0.1)),
         "end_called_none": float(np.mean(chance[there] < 0.5)), "none_called_end": float(np.mean(chance[is_end == 0] > 0.5)),
         "place_median_widths": float(np.median(off[:, :2])), "width_median": float(np.median(off[:, 3])),
         "form_right": float(np.mean(shares[named].argmax(1) == form[named])),
     }  # fmt: skip
-    for k, name in enumerate(("clean", "half", "torn")):
+    sloped = np.isfinite(data["near_slope"]) & (form == FORMS.index("clean"))
+    if sloped.any():
+        wrong = np.degrees(np.abs(out[sloped, 8] - data["near_slope"][sloped]))
+        result["clean_slope_wrong_deg"] = [float(np.quantile(wrong, q)) for q in (0.5, 0.9)]
+        spread = np.degrees(np.exp(out[sloped, 9]))
+        result["clean_slope_within_one_spread"] = float(np.mean(wrong < spread))  # of a Laplace distribution 63 %
+    for k, name in enumerate(FORMS):
         own = form == k
         if own.any():
             result[f"{name}_named"] = [float(np.mean(shares[own].argmax(1) == j)) for j in range(3)]

@@ -13,10 +13,29 @@ import jax.numpy as jnp
 def moved(
     key: jax.Array, pieces: jax.Array, labels: jax.Array, size: tuple[int, int], turn: float, stretch: float, shift: float
 ) -> tuple[jax.Array, jax.Array, jax.Array]:
-    """Pieces (n, rows, columns, 3) and labels (n, rows, columns) cut to `size`, each moved its own way.
+    """Pieces and labels cut to a size, each moved, turned and stretched its own way; half are mirrored.
 
-    turn [rad], stretch (logarithm) and shift [px] are standard deviations; half are mirrored. Also the (n, 2, 3) matrices
-    from the new pixels to the old.
+    Parameters
+    ----------
+    key
+        JAX's, of the draws [no unit].
+    pieces
+        (n, rows, columns, 3) uint8 [0 to 255].
+    labels
+        (n, rows, columns) uint8, indices of CLASSES [no unit].
+    size
+        Rows and columns that are kept [px].
+    turn
+        Standard deviation [radian].
+    stretch
+        Standard deviation of its logarithm [nat].
+    shift
+        Standard deviation either way [px].
+
+    Returns
+    -------
+    pieces, labels, matrices : jax.Array
+        (n, *size, 3) in 0 to 1, (n, *size), and (n, 2, 3) from the new pixels to the old [px].
     """
     n, rows, columns = labels.shape
     k = jax.random.split(key, 4)
@@ -77,9 +96,16 @@ def _colour(key: jax.Array, x: jax.Array) -> jax.Array:
 
 
 def otherwise(key: jax.Array, x: jax.Array, stem: jax.Array, card: jax.Array) -> jax.Array:
-    """Pictures (n, rows, columns, 3) in 0 to 1 as they might have looked.
+    """Pictures as they might have looked, (n, rows, columns, 3) in 0 to 1.
 
-    stem, card : (n, rows, columns) masks of what is recoloured apart; the card keeps its own colour.
+    Parameters
+    ----------
+    key
+        JAX's, of the draws [no unit].
+    x
+        (n, rows, columns, 3) pictures, 0 to 1 [no unit].
+    stem, card
+        (n, rows, columns) masks, 0 or 1, of what is recoloured apart; the card keeps its own colour [no unit].
     """
     n, size = x.shape[0], x.shape[1:3]
     k = iter(jax.random.split(key, 40))

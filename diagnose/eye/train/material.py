@@ -26,7 +26,15 @@ _STRIP = 96  # rows of a straightened stem
 
 @dataclass(frozen=True)
 class Ground:
-    """A real picture. jpeg : its file's bytes. sure : no severed end is in it. bare : neither plant nor hand is in it."""
+    """A real picture.
+
+    Parameters
+    ----------
+    name, jpeg
+        Its file's name and bytes [no unit].
+    sure, bare
+        Is no severed end in it, and neither plant nor hand? [no unit]
+    """
 
     name: str
     jpeg: bytes
@@ -38,8 +46,16 @@ class Ground:
 class Straightened:
     """A real stem laid straight.
 
-    strip : (96, n, 3) uint8, along the stem to the right, across from side to side. middle, half : (n,) its axis and half
-    its width, in mean widths, at equal steps along. length : in mean widths. plant : whether it is one.
+    Parameters
+    ----------
+    name
+        Of its file [no unit].
+    strip
+        (96, n, 3) uint8, along the stem to the right, across from side to side [0 to 255].
+    middle, half, length
+        (n,) its axis and half its width at equal steps along, and its length [mean widths].
+    plant
+        Is it one? [no unit]
     """
 
     name: str
@@ -52,7 +68,17 @@ class Straightened:
 
 @dataclass(frozen=True)
 class Material:
-    """What one split may use. barks, woods : (h, w, 3) uint8 textures with the grain upright or across."""
+    """What one split may use.
+
+    Parameters
+    ----------
+    split
+        Of SPLITS [no unit].
+    grounds, stems
+        Real pictures, and real stems laid straight [no unit].
+    barks, woods
+        (h, w, 3) uint8 textures with the grain upright or across [0 to 255].
+    """
 
     split: str
     grounds: tuple[Ground, ...] = ()
@@ -62,16 +88,19 @@ class Material:
 
 
 def load(folder: Path | None, split: str) -> Material:
-    """The real pictures of `folder` that belong to `split`.
+    """The real pictures of a folder that belong to one split.
 
     Parameters
     ----------
-    folder : a folder with `sources.csv` and the files it names, or None for drawn textures alone.
-    split : of SPLITS. A file that the table of splits does not know serves training.
+    folder
+        With `sources.csv` and the files it names; None for drawn textures alone [no unit].
+    split
+        Of SPLITS. A file that the table of splits does not know serves training [no unit].
 
     Raises
     ------
-    ValueError : `split` is none of SPLITS.
+    ValueError
+        For another split.
     """
     if split not in SPLITS:
         raise ValueError(f"split is {split!r}; it is one of {', '.join(SPLITS)}")
@@ -105,7 +134,19 @@ def load(folder: Path | None, split: str) -> Material:
 
 
 def straighten(name: str, bgr: np.ndarray, mask: np.ndarray, plant: bool) -> Straightened | None:
-    """The longest stretch of a masked stem (mask > 127) that has two plain sides, or None where it is short."""
+    """The longest stretch of a masked stem that has two plain sides, laid straight; None where it is short.
+
+    Parameters
+    ----------
+    name
+        That the stem bears [no unit].
+    bgr
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    mask
+        (h, w) uint8, over 127 on the stem [no unit].
+    plant
+        Is it one? [no unit]
+    """
     y, x = np.nonzero(mask > 127)
     _, axes = cv2.PCACompute(np.float32(np.column_stack([x, y])[:: max(1, len(x) // 4000)]), mean=np.empty(0))
     h, w = mask.shape
@@ -140,5 +181,11 @@ def straighten(name: str, bgr: np.ndarray, mask: np.ndarray, plant: bool) -> Str
 
 
 def picture(ground: Ground) -> np.ndarray:
-    """(h, w, 3) uint8."""
+    """A real picture decoded, (h, w, 3) uint8 blue, green, red [0 to 255].
+
+    Parameters
+    ----------
+    ground
+        A real picture as its file's bytes [no unit].
+    """
     return cv2.imdecode(np.frombuffer(ground.jpeg, np.uint8), cv2.IMREAD_COLOR)

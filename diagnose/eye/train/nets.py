@@ -20,14 +20,31 @@ import numpy as np
 from diagnose.eye.pieces import CLASSES, FORMS
 
 FINDER_OUT = len(CLASSES) + 4  # classes, end's score, its direction (2), logarithm of its width in 16 px
-CLOSE_TOLD = len(FORMS) + 5  # forms, whether it is an end, its place (2) and turn, logarithm of its width
+# forms, whether it is an end, its place (2) and turn, logarithm of its width, slope of its edge and logarithm of its spread
+CLOSE_TOLD = len(FORMS) + 7
 MOMENTUM = 0.97  # of the running mean and variance
 Params = dict[str, dict[str, Any]]
 
 
 @dataclass(frozen=True)
 class Layer:
-    """kind : conv, up (twice as large), add, mean and max (over the picture), join, dense. reads : layers' names."""
+    """One layer of a network.
+
+    Parameters
+    ----------
+    name, reads
+        Its own, and those of the layers that it reads [no unit].
+    kind
+        conv, up (twice as large), add, mean and max (over the picture), join or dense [no unit].
+    out
+        Channels that it yields, of conv and dense [no unit].
+    size, stride
+        Side of the kernel, and its step [cells].
+    plain
+        Is it neither normalised nor rectified? [no unit]
+    padded
+        Does a kernel reach over the rim, so that as many cells come out as go in? [no unit]
+    """
 
     name: str
     kind: str
@@ -36,6 +53,7 @@ class Layer:
     size: int = 3
     stride: int = 1
     plain: bool = False  # neither normalised nor rectified
+    padded: bool = True
 
 
 def _pyramid(widths: tuple[int, ...], first: int, down_to: int, out: int) -> list[Layer]:
@@ -60,24 +78,53 @@ def _pyramid(widths: tuple[int, ...], first: int, down_to: int, out: int) -> lis
 
 
 def finder(thin: int = 1) -> list[Layer]:
-    """The finder's layers. thin : by which their channels are divided, for trials; 1 is the eye."""
+    """The finder's layers.
+
+    Parameters
+    ----------
+    thin
+        By which their channels are divided, for trials; 1 is the eye [no unit].
+    """
     return _pyramid(tuple(width // thin for width in (16, 32, 56, 88, 128)), 3, 1, FINDER_OUT)
 
 
 def close(thin: int = 1) -> list[Layer]:
-    """The close network's layers. thin : by which their channels are divided, for trials; 1 is the eye."""
+    """The close network's layers.
+
+    Parameters
+    ----------
+    thin
+        By which their channels are divided, for trials; 1 is the eye [no unit].
+    """
     return [
         *_pyramid(tuple(width // thin for width in (24, 48, 72, 104, 144)), 5, 0, len(CLASSES)),
         Layer("m4", "mean", ("e4b",)), Layer("x4", "max", ("e4b",)),
         Layer("m3", "mean", ("e3b",)), Layer("x3", "max", ("e3b",)),
-        Layer("seen", "join", ("m4", "x4", "m3", "x3")),
+        # where in the piece things lie, which a mean and a maximum forget
+        Layer("p3", "conv", ("e3b",), 32 // thin, 3, 2), Layer("p4", "conv", ("e4b",), 32 // thin, 1),
+        Layer("p", "add", ("p3", "p4")),
+        Layer("whole", "conv", ("p",), 64 // thin, 5, padded=False),
+        Layer("placed", "mean", ("whole",)),
+        Layer("seen", "join", ("m4", "x4", "m3", "x3", "placed")),
         Layer("h", "dense", ("seen",), 128 // thin),
         Layer("told", "dense", ("h",), CLOSE_TOLD, plain=True),
     ]  # fmt: skip
 
 
 def start(layers: list[Layer], seed: int) -> Params:
-    """Weights to start from: kernels (rows, columns, in, out) drawn as He et al. do, no offset, no scaling."""
+    """Weights to start from: kernels (rows, columns, in, out) drawn as He et al. do, no offset, no scaling.
+
+    Parameters
+    ----------
+    layers
+        Of the network [no unit].
+    seed
+        Of the draws [no unit].
+
+    References
+    ----------
+    .. [1] He, K. et al. (2015). Delving deep into rectifiers (from memory).
+    """
     rng = np.random.default_rng(seed)  # JAX would compile a draw for each shape
     channels, params = {"x": 3}, {}
     for layer in layers:
@@ -104,42 +151,73 @@ def start(layers: list[Layer], seed: int) -> Params:
 def forward(
     layers: list[Layer], params: Params, x: jax.Array, learning: bool = False
 ) -> tuple[dict[str, jax.Array], Params]:
-    """What every layer yields for pictures (n, rows, columns, 3) in 0 to 1, and the running means brought up to date."""
+    """What every layer yields, and the running means brought up to date.
+
+    Parameters
+    ----------
+    layers
+        Of the network [no unit].
+    params
+        Its weights [no unit].
+    x
+        (n, rows, columns, 3) pictures, 0 to 1 [no unit].
+    learning
+        True to normalise by the batch itself, not by the running means [no unit].
+
+    Returns
+    -------
+    seen, kept : dict
+        Layer -> its output; and the weights with the means.
+    """
     seen, kept = {"x": x}, dict(params)
     for layer in layers:
-        read = [seen[name] for name in layer.reads]
-        if layer.kind == "conv":
-            own = params[layer.name]
-            y = jax.lax.conv_general_dilated(
-                read[0], own["kernel"].astype(read[0].dtype), (layer.stride,) * 2,
-                [(layer.size // 2, layer.size // 2)] * 2, dimension_numbers=("NHWC", "HWIO", "NHWC"),
-            )  # fmt: skip
-            if layer.plain:
-                y = y.astype(jnp.float32) + own["offset"]
-            else:
-                mean, var = own["mean"], own["var"]
-                if learning:
-                    y32 = y.astype(jnp.float32)
-                    mean, var = y32.mean((0, 1, 2)), y32.var((0, 1, 2))
-                    kept[layer.name] = own | {
-                        "mean": MOMENTUM * own["mean"] + (1 - MOMENTUM) * mean,
-                        "var": MOMENTUM * own["var"] + (1 - MOMENTUM) * var,
-                    }
-                gain = own["scale"] / jnp.sqrt(var + 1e-5)
-                y = jax.nn.relu(y * gain.astype(y.dtype) + (own["offset"] - mean * gain).astype(y.dtype))
-            seen[layer.name] = y
-        elif layer.kind == "up":
-            seen[layer.name] = jnp.repeat(jnp.repeat(read[0], 2, 1), 2, 2)
-        elif layer.kind == "add":
-            seen[layer.name] = read[0] + read[1]
-        elif layer.kind == "mean":
-            seen[layer.name] = read[0].astype(jnp.float32).mean((1, 2))
-        elif layer.kind == "max":
-            seen[layer.name] = read[0].astype(jnp.float32).max((1, 2))
-        elif layer.kind == "join":
-            seen[layer.name] = jnp.concatenate(read, -1)
-        else:
-            own = params[layer.name]
-            y = read[0] @ own["kernel"] + own["offset"]
-            seen[layer.name] = y if layer.plain else jax.nn.relu(y)
+        seen[layer.name], own = yielded(layer, params.get(layer.name, {}), [seen[name] for name in layer.reads], learning)
+        if own:
+            kept[layer.name] = own
     return seen, kept
+
+
+def yielded(
+    layer: Layer, own: dict[str, Any], read: list[jax.Array], learning: bool = False
+) -> tuple[jax.Array, dict[str, Any]]:
+    """What one layer yields for what it reads, and its weights with the running means brought up to date.
+
+    Parameters
+    ----------
+    layer
+        The layer [no unit].
+    own
+        Its weights, empty where it has none [no unit].
+    read
+        What each layer that it reads yields [no unit].
+    learning
+        True to normalise by the batch itself, not by the running means [no unit].
+    """
+    if layer.kind == "conv":
+        y = jax.lax.conv_general_dilated(
+            read[0], own["kernel"].astype(read[0].dtype), (layer.stride,) * 2,
+            [(layer.size // 2 * layer.padded,) * 2] * 2, dimension_numbers=("NHWC", "HWIO", "NHWC"),
+        )  # fmt: skip
+        if layer.plain:
+            return y.astype(jnp.float32) + own["offset"], own
+        mean, var = own["mean"], own["var"]
+        if learning:
+            y32 = y.astype(jnp.float32)
+            mean, var = y32.mean((0, 1, 2)), y32.var((0, 1, 2))
+            own = own | {
+                "mean": MOMENTUM * own["mean"] + (1 - MOMENTUM) * mean,
+                "var": MOMENTUM * own["var"] + (1 - MOMENTUM) * var,
+            }
+        gain = own["scale"] / jnp.sqrt(var + 1e-5)
+        return jax.nn.relu(y * gain.astype(y.dtype) + (own["offset"] - mean * gain).astype(y.dtype)), own
+    if layer.kind == "dense":
+        y = read[0] @ own["kernel"] + own["offset"]
+        return (y if layer.plain else jax.nn.relu(y)), own
+    if layer.kind == "up":
+        return jnp.repeat(jnp.repeat(read[0], 2, 1), 2, 2), own
+    if layer.kind == "add":
+        return read[0] + read[1], own
+    if layer.kind == "join":
+        return jnp.concatenate(read, -1), own
+    over = read[0].astype(jnp.float32)
+    return (over.mean((1, 2)) if layer.kind == "mean" else over.max((1, 2))), own

@@ -42,7 +42,22 @@ def _shrunk(fine: float) -> np.ndarray:
 
 
 def held_before(rng: Rng, long_side: float, steep: float = 1.0) -> tuple[np.ndarray, tuple[int, int]]:
-    """From the card's millimetres to pixels (3, 3), for a card about `long_side` pixels long, and the picture's (h, w)."""
+    """How a card lies before the camera, drawn.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    long_side
+        About how long the card is in the picture [px].
+    steep
+        Factor on the drawn tilt [no unit].
+
+    Returns
+    -------
+    H, size : numpy.ndarray (3, 3), (int, int)
+        From the card's millimetres to pixels, and the picture's rows and columns [px].
+    """
     tilt = np.radians(rng.choice([rng.uniform(0, 12), rng.uniform(8, 32), rng.uniform(25, 55)])) * steep
     about, roll = rng.uniform(0, 2 * np.pi), rng.uniform(0, 2 * np.pi)
     if rng.random() < 0.5:
@@ -68,12 +83,30 @@ def held_before(rng: Rng, long_side: float, steep: float = 1.0) -> tuple[np.ndar
 
 
 def moved(H: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """(n, 2) millimetres of the card in pixels."""
+    """Places of the card in the picture, (n, 2) [px].
+
+    Parameters
+    ----------
+    H
+        (3, 3) from the card's millimetres to pixels [px per mm].
+    points
+        (n, 2) places of the card [mm].
+    """
     return cv2.perspectiveTransform(np.float64(points).reshape(-1, 1, 2), H).reshape(-1, 2)
 
 
 def sheet_layer(rng: Rng, H: np.ndarray, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
-    """The sheet in the picture: its colour (h, w, 3) uint8, and its cover (h, w) uint8."""
+    """The sheet in the picture: its colour (h, w, 3) uint8 [0 to 255], and its cover (h, w) uint8 [0 to 255].
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    H
+        (3, 3) from the card's millimetres to pixels [px per mm].
+    size
+        Rows and columns of the picture [px].
+    """
     h, w = size
     corners = moved(H, np.array([[0, 0], [150, 0], [150, 100], [0, 100]]))
     area = cv2.contourArea(np.float32(corners))

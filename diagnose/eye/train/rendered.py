@@ -16,7 +16,13 @@ from diagnose.eye.train.shown import Shown, ShownEnd
 
 
 def read(truth_file: Path) -> Shown:
-    """The picture that belongs to one truth file; upright, with its severed ends."""
+    """The picture that belongs to one truth file; upright, with its severed ends.
+
+    Parameters
+    ----------
+    truth_file
+        IMG_xxxx.json, beside its picture and its labels [no unit].
+    """
     truth = json.loads(truth_file.read_text(encoding="utf-8"))
     bgr = cv2.imread(str(truth_file.with_suffix(".jpg")))
     labels = cv2.imread(str(truth_file.with_name(truth_file.stem + "_lab.png")), cv2.IMREAD_GRAYSCALE)
@@ -26,7 +32,7 @@ def read(truth_file: Path) -> Shown:
         twig = truth["twig"]
         at, axis = np.array(twig["end_centre_px"]), np.array(twig["axis_px_dir"])
         width = twig["diameter_px"] * twig["diameter_view_mm"] / twig["diameter_mm"]
-        ends.append(ShownEnd(at, -axis, width, truth["truth"]["kind"]))
+        ends.append(ShownEnd(at, -axis, width, truth["truth"]["kind"], twig.get("slope")))
         if twig.get("far_px") is not None:
             far = np.array(twig["far_px"])
             outward = (far - at) / max(float(np.linalg.norm(far - at)), 1e-6)

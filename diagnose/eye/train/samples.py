@@ -24,8 +24,17 @@ SHAPES = {"hand": 4, "plant": 5, "shadow": 6}  # of what may be taken for a stem
 
 @dataclass(frozen=True)
 class Wide:
-    """For the finder. bgr : (384, 512, 3). labels : (384, 512). ends : (3, 5) x, y, direction (2), width; NaN is none.
-    known : whether there are no other ends."""
+    """A piece for the finder.
+
+    Parameters
+    ----------
+    bgr, labels
+        (384, 512, 3) uint8 [0 to 255], and (384, 512) indices of CLASSES.
+    ends
+        (3, 5) x, y [px], direction (2), width [px]; NaN is none.
+    known
+        Are there surely no other ends? [no unit]
+    """
 
     bgr: np.ndarray
     labels: np.ndarray
@@ -35,14 +44,28 @@ class Wide:
 
 @dataclass(frozen=True)
 class Near:
-    """For the close network. bgr : (224, 224, 3). labels : (224, 224). end : x, y, direction (2), width, NaN where none is.
-    form : index of FORMS, or -1. is_end : 1, 0, or -1 unknown."""
+    """A piece for the close network.
+
+    Parameters
+    ----------
+    bgr, labels
+        (224, 224, 3) uint8 [0 to 255], and (224, 224) indices of CLASSES.
+    end
+        (5,) x, y [px], direction (2), width [px]; NaN where none is.
+    form
+        Index of FORMS, or -1 [no unit].
+    is_end
+        1, 0, or -1 where it is not known [no unit].
+    slope
+        Of the end's edge, as in `ShownEnd`; NaN where it is not known [rad].
+    """
 
     bgr: np.ndarray
     labels: np.ndarray
     end: np.ndarray
     form: int
     is_end: int
+    slope: float
 
 
 def _moved(end: ShownEnd, matrix: np.ndarray) -> np.ndarray:
@@ -69,7 +92,17 @@ def _wide(shown: Shown, matrix: np.ndarray) -> Wide:
 
 
 def wide_pieces(shown: Shown, rng: np.random.Generator, zooms: int = 2) -> Iterator[Wide]:
-    """What the finder learns from one picture: the card laid flat, the whole picture, and pieces of it."""
+    """What the finder learns from one picture: the card laid flat, the whole picture, and pieces of it.
+
+    Parameters
+    ----------
+    shown
+        The picture with its truth [no unit].
+    rng
+        Of the draws [no unit].
+    zooms
+        How many closer pieces, twice as many where the picture shows no end [no unit].
+    """
     if shown.sheet is not None:
         yield _wide(shown, sheet_matrix(shown.sheet, WIDE))
     inner = (320, 448)
@@ -95,7 +128,19 @@ def wide_pieces(shown: Shown, rng: np.random.Generator, zooms: int = 2) -> Itera
 
 
 def close_pieces(shown: Shown, rng: np.random.Generator, each: int = 2, others: int = 2) -> Iterator[Near]:
-    """What the close network learns from one picture: its ends, seen from a little wrong places too, and what is none."""
+    """What the close network learns from one picture: its ends, seen from a little wrong places too, and what is none.
+
+    Parameters
+    ----------
+    shown
+        The picture with its truth [no unit].
+    rng
+        Of the draws [no unit].
+    each
+        Pieces of each end [no unit].
+    others
+        Pieces tried where no end is [no unit].
+    """
     for end in shown.ends:
         for _ in range(each):
             width = end.width * float(np.exp(rng.normal(0, 0.12)))
@@ -117,12 +162,14 @@ def _near(shown: Shown, matrix: np.ndarray, end: ShownEnd | None) -> Near:
     form = -1 if end is None or end.form is None else FORMS.index(end.form)
     size = (NEAR, NEAR)
     is_end = 1 if end is not None else (0 if shown.all_ends else -1)
+    slope = np.nan if end is None or end.slope is None else end.slope
     return Near(
         cut(shown.bgr, matrix, size),
         cut(shown.labels, matrix, size, nearest=True, beyond=UNKNOWN),
         at.astype(np.float32),
         form,
         is_end,
+        slope,
     )
 
 
@@ -150,7 +197,13 @@ def _elsewhere(shown: Shown, rng: np.random.Generator) -> tuple[np.ndarray, np.n
 
 
 def packed(wides: Iterable[Wide], nears: Iterable[Near]) -> dict[str, np.ndarray]:
-    """Arrays of all pieces, as training takes them."""
+    """Arrays of all pieces by name, (pieces, ...), as training takes them.
+
+    Parameters
+    ----------
+    wides, nears
+        Pieces for the finder, and for the close network [no unit].
+    """
     wides, nears = list(wides), list(nears)
     return {
         "wide": np.stack([one.bgr for one in wides]) if wides else np.zeros((0, *WIDE, 3), np.uint8),
@@ -162,4 +215,5 @@ def packed(wides: Iterable[Wide], nears: Iterable[Near]) -> dict[str, np.ndarray
         "near_end": np.array([one.end for one in nears], np.float32).reshape(-1, 5),
         "near_form": np.array([one.form for one in nears], np.int32),
         "near_is_end": np.array([one.is_end for one in nears], np.int32),
+        "near_slope": np.array([one.slope for one in nears], np.float32),
     }

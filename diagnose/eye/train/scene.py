@@ -20,9 +20,24 @@ _LINEAR = (np.arange(256, dtype=np.float32) / 255) ** 2
 
 @dataclass
 class Scene:
-    """linear : (h, w, 3) float32 light. labels : (h, w) uint8. owner : (h, w) uint8, number of the thing on top.
+    """What was laid over one another so far.
 
-    ends : of what was laid, each with its thing's number and the pixels of it seen there.
+    Parameters
+    ----------
+    linear
+        (h, w, 3) float32 light, 0 to 1 [no unit].
+    labels, owner
+        (h, w) uint8, index of CLASSES, and number of the thing on top [no unit].
+    light
+        From where, and how much from all around [no unit].
+    all_ends
+        Is there surely no other end? [no unit]
+    ends
+        Of what was laid, each with its thing's number and the pixels of it seen there [px].
+    things
+        How many were laid [no unit].
+    source
+        The maker and its kinds [no unit].
     """
 
     linear: np.ndarray
@@ -36,11 +51,24 @@ class Scene:
 
     @property
     def size(self) -> tuple[int, int]:
+        """Height and width [pixel]."""
         return self.labels.shape[0], self.labels.shape[1]
 
 
 def begun(rng: Rng, ground: np.ndarray, label: int, sure: bool) -> Scene:
-    """A scene that shows nothing but a ground (h, w, 3), in a drawn light."""
+    """A scene that shows nothing but a ground, in a drawn light.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    ground
+        (h, w, 3) blue, green, red [0 to 255].
+    label
+        Of the ground, an index of CLASSES [no unit].
+    sure
+        Is surely no severed end in it? [no unit]
+    """
     turn, height = rng.uniform(0, 2 * np.pi), rng.uniform(0.15, 1.4)
     to = np.array([np.cos(turn) * np.cos(height), np.sin(turn) * np.cos(height), np.sin(height)])
     light = Light(to, float(rng.choice([rng.uniform(0.2, 0.5), rng.uniform(0.45, 0.95)])))
@@ -50,7 +78,15 @@ def begun(rng: Rng, ground: np.ndarray, label: int, sure: bool) -> Scene:
 
 
 def blurred(picture: np.ndarray, blur: float) -> np.ndarray:
-    """A picture or cover out of focus by `blur` pixels (a deviation)."""
+    """A picture or cover out of focus, of the same shape and unit.
+
+    Parameters
+    ----------
+    picture
+        (h, w) or (h, w, channels), in any unit.
+    blur
+        Standard deviation [px].
+    """
     if blur < 0.3:
         return picture
     if blur < 4:
@@ -64,7 +100,21 @@ def blurred(picture: np.ndarray, blur: float) -> np.ndarray:
 
 
 def lay(scene: Scene, layer: Layer | None, label: str, blur: float = 0.0, gain: float = 1.0) -> None:
-    """Lay a thing over the scene; its bare wood becomes wood, the rest of it `label`. blur : of focus [px]."""
+    """Lay a thing over the scene; its bare wood becomes wood, the rest of it `label`.
+
+    Parameters
+    ----------
+    scene
+        That it is laid over, in place [no unit].
+    layer
+        The thing; None for nothing [no unit].
+    label
+        Its name among CLASSES [no unit].
+    blur
+        Of focus, a standard deviation [px].
+    gain
+        Factor on its light [no unit].
+    """
     if layer is None:
         return
     h, w = layer.alpha.shape
@@ -86,10 +136,22 @@ def lay(scene: Scene, layer: Layer | None, label: str, blur: float = 0.0, gain: 
         scene.ends.append((end, number, int(np.count_nonzero(_near(scene, end) & (scene.owner == number)))))
 
 
-def outline(
-    scene: Scene, points: np.ndarray, bgr: np.ndarray, label: str, blur: float = 0.0, shade: np.ndarray | None = None
-) -> None:
-    """Lay a flat thing with outline `points` (n, 2) [px] and colour (3,) or, over the whole picture, (h, w, 3)."""
+def outline(scene: Scene, points: np.ndarray, bgr: np.ndarray, label: str, blur: float = 0.0) -> None:
+    """Lay a flat thing over the scene.
+
+    Parameters
+    ----------
+    scene
+        That it is laid over, in place [no unit].
+    points
+        (n, 2) its outline [px].
+    bgr
+        (3,) its colour, or, over the whole picture, (h, w, 3) [0 to 255].
+    label
+        Its name among CLASSES [no unit].
+    blur
+        Of focus, a standard deviation [px].
+    """
     h, w = scene.size
     x0, y0 = np.clip(np.floor(points.min(0)).astype(int) - 8, 0, (w, h))
     x1, y1 = np.clip(np.ceil(points.max(0)).astype(int) + 9, 0, (w, h))
@@ -116,9 +178,20 @@ def _near(scene: Scene, end: ShownEnd) -> np.ndarray:
 
 
 def shadow_of(layer: Layer, scene: Scene, reach: float, soft: float, lift: float = 0.0) -> np.ndarray:
-    """(h, w) uint8: where (255: wholly) a thing keeps the light off what lies behind it.
+    """Where a thing keeps the light off what lies behind it, (h, w) uint8; 255 is wholly.
 
-    reach : how far its shadow runs out from under it [px]. lift : how far it starts from it [px]. soft : its blur [px].
+    Parameters
+    ----------
+    layer
+        The thing [no unit].
+    scene
+        With its light [no unit].
+    reach
+        How far its shadow runs out from under it [px].
+    soft
+        Its blur, a standard deviation [px].
+    lift
+        How far from the thing it starts [px].
     """
     away = -scene.light.to[:2] / max(1e-6, float(np.hypot(*scene.light.to[:2])))
     h, w = scene.size
@@ -135,9 +208,18 @@ def shadow_of(layer: Layer, scene: Scene, reach: float, soft: float, lift: float
 
 
 def darken(scene: Scene, shadow: np.ndarray, depth: float, tint: np.ndarray | None = None) -> None:
-    """Take `depth` (0 to 1) of the light where `shadow` (h, w) uint8 is 255; card that loses over a quarter becomes shadow.
+    """Take light where a shadow lies; card that loses over a quarter becomes shadow.
 
-    tint : (3,) how much of each colour is taken, compared with the most.
+    Parameters
+    ----------
+    scene
+        That is darkened, in place [no unit].
+    shadow
+        (h, w) uint8, 255 where it is full [no unit].
+    depth
+        Share of the light that a full shadow takes, 0 to 1 [no unit].
+    tint
+        (3,) how much of blue, green and red is taken, compared with the most; None for alike [no unit].
     """
     x, y, w, h = cv2.boundingRect(shadow)
     if w < 1 or h < 1:
@@ -153,7 +235,13 @@ def darken(scene: Scene, shadow: np.ndarray, depth: float, tint: np.ndarray | No
 
 
 def seen_ends(scene: Scene) -> tuple[tuple[ShownEnd, ...], bool]:
-    """The severed ends that nothing laid later hides, and whether there surely are no others."""
+    """The severed ends that nothing laid later hides, and whether there surely are no others.
+
+    Parameters
+    ----------
+    scene
+        With all that was laid [no unit].
+    """
     seen, sure = [], scene.all_ends
     for end, number, before in scene.ends:
         if not _within(scene, end, 0.25):
@@ -168,13 +256,31 @@ def seen_ends(scene: Scene) -> tuple[tuple[ShownEnd, ...], bool]:
 
 
 def forget(scene: Scene, around: np.ndarray, reach: int) -> None:
-    """Make ground unknown but for a band half `reach` [px] wide about what is `around` (h, w), where it is not that."""
+    """Make ground unknown but for a band about something, where it is not that.
+
+    Parameters
+    ----------
+    scene
+        That is changed, in place [no unit].
+    around
+        (h, w) bool, the thing [no unit].
+    reach
+        Twice the width of the band [px].
+    """
     close = cv2.dilate(np.uint8(around), np.ones((reach, reach), np.uint8))
     scene.labels[(scene.labels == CLASS["rest"]) & (close == 0) & (scene.owner == 0)] = UNKNOWN
 
 
 def developed(rng: Rng, scene: Scene) -> np.ndarray:
-    """(h, w, 3) uint8: the scene as a phone would show it."""
+    """The scene as a phone would show it, (h, w, 3) uint8 [0 to 255].
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    scene
+        With all that was laid [no unit].
+    """
     linear = scene.linear
     h, w = scene.size
     blur = float(rng.choice([rng.uniform(0.3, 0.8), rng.uniform(0.6, 1.6), rng.uniform(1.2, 2.8)], p=[0.55, 0.33, 0.12]))

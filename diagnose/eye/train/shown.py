@@ -21,23 +21,44 @@ UNKNOWN = 255  # a pixel of which nothing is known takes no part in training
 class ShownEnd:
     """One severed end.
 
-    at : (2,) middle of the severed face's rim [px]. outward : (2,) unit vector along the axis, away from the stem.
-    width : of the stem one diameter below the end [px]. form : of FORMS, or None where it is not known.
+    Parameters
+    ----------
+    at, width
+        (2,) middle of the severed face's rim, and the stem's width one diameter below it [px].
+    outward
+        (2,) unit vector along the axis, away from the stem [no unit].
+    form
+        Of FORMS, or None where it is not known [no unit].
+    slope
+        Angle of the end's outermost edge to square across, over the middle 80 % of the width, positive where the edge
+        reaches farther out on the side to which `outward` turns clockwise on the screen; None where it is not known [rad].
     """
 
     at: np.ndarray
     outward: np.ndarray
     width: float
     form: str | None
+    slope: float | None = None
 
 
 @dataclass(frozen=True)
 class Shown:
     """One picture with its truth.
 
-    bgr : (h, w, 3) uint8. labels : (h, w) uint8, index of CLASSES or UNKNOWN. ends : the severed ends in it.
-    all_ends : whether there surely is no other. sheet : (3, 3) from the scale card's millimetres to pixels, None where no
-    card is seen. source : the maker and its kinds (ground, light, bark), by which pictures are kept apart.
+    Parameters
+    ----------
+    bgr
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    labels
+        (h, w) uint8, index of CLASSES or UNKNOWN [no unit].
+    ends
+        The severed ends in it [px].
+    all_ends
+        Is there surely no other? [no unit]
+    sheet
+        (3, 3) from the scale card's millimetres to pixels, None where no card is seen [px per mm].
+    source
+        The maker and its kinds (ground, light, bark), by which pictures are kept apart [no unit].
     """
 
     bgr: np.ndarray

@@ -22,7 +22,15 @@ _C = np.sqrt(1 - _V**2)
 
 @dataclass(frozen=True)
 class Light:
-    """to : (3,) unit vector to the light (right, down, to the viewer). ambient : share that comes from all around."""
+    """From where light comes.
+
+    Parameters
+    ----------
+    to
+        (3,) unit vector to the light (right, down, to the viewer) [no unit].
+    ambient
+        Share that comes from all around, 0 to 1 [no unit].
+    """
 
     to: np.ndarray
     ambient: float
@@ -30,11 +38,20 @@ class Light:
 
 @dataclass(frozen=True)
 class Cut:
-    """How a stem ends, in radii along it, as tables over v.
+    """How a stem ends, as tables over the position across it.
 
-    rim : where its outline ends. wood : where bare wood begins. face : (slope, opening) of a flat face or None.
-    flat : where across the wood seen is that face. fibres : thin (v, length, sway, thickness) beyond the rim.
-    strips : torn bark beyond it (v, width, length, sway). form : of FORMS, or None where nothing severed it.
+    Parameters
+    ----------
+    rim, wood
+        Where its outline ends, and where bare wood begins, along the stem [radii].
+    face
+        Slope and opening of a flat face; None without one [no unit].
+    flat
+        Where across the wood seen is that face [no unit].
+    fibres, strips
+        Thin (v, length, sway, thickness) beyond the rim, and torn bark (v, width, length, sway) [radii].
+    form
+        Of FORMS, or None where nothing severed it [no unit].
     """
 
     rim: np.ndarray
@@ -48,7 +65,19 @@ class Cut:
 
 @dataclass(frozen=True)
 class Layer:
-    """Something to lay into a picture with its upper left corner at (x, y): colour, cover and the wood's share of it."""
+    """Something to lay into a picture.
+
+    Parameters
+    ----------
+    x, y
+        Its upper left corner [px].
+    bgr
+        (h, w, 3) uint8 blue, green, red [0 to 255].
+    alpha, wood
+        (h, w) uint8 cover, and the wood's share of it [0 to 255].
+    ends, axis
+        Severed ends on it, and (n, 3) axis x, y and radius, from start to end [px].
+    """
 
     x: int
     y: int
@@ -60,7 +89,20 @@ class Layer:
 
 
 def severed(rng: Rng, form: str) -> Cut:
-    """A severed end of `form` (of FORMS)."""
+    """A severed end.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    form
+        Of FORMS [no unit].
+
+    Returns
+    -------
+    Cut
+        Lengths in radii of the stem.
+    """
     slope = float(
         rng.choice([-1, 1]) * np.tan(np.radians(rng.choice([rng.uniform(0, 12), rng.uniform(5, 50), rng.uniform(35, 65)])))
     )
@@ -108,7 +150,15 @@ def severed(rng: Rng, form: str) -> Cut:
 
 
 def rounded(rng: Rng, length: float = 1.0) -> Cut:
-    """A finger's tip, a bud or a twig's living point: an outline that closes without wood."""
+    """A finger's tip, a bud or a twig's living point: an outline that closes without wood.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    length
+        How far it stands out [radii].
+    """
     return Cut(np.float32(length * _C ** rng.uniform(0.8, 1.2)), np.full(_N, 99, np.float32))
 
 
@@ -127,11 +177,32 @@ def draw(
     colour: np.ndarray | None = None,
     coarse: bool = False,
 ) -> Layer | None:
-    """A stem from `start` to `end` (x, y) [px], `width` [px] at its end, in a picture of `size` (h, w); None where unseen.
+    """A stem in a picture; None where it is not seen.
 
-    near, far : how it is severed at `end` and at `start`; None where it goes on. look : bark, rod or finger.
-    lively : whether it bends, tapers, swells and bears buds. colour : (3,) BGR of it, drawn where None.
-    coarse : drawn in haste, for what stands behind.
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    material
+        Real pictures that may be used [no unit].
+    start, end
+        (2,) x and y of its ends [px].
+    width
+        At its end [px].
+    light
+        From where, and how much from all around [no unit].
+    size
+        Rows and columns of the picture [px].
+    near, far
+        How it is severed at `end` and at `start`; None where it goes on [radii].
+    look
+        bark, rod or finger [no unit].
+    lively
+        Does it bend, taper, swell and bear buds? [no unit]
+    colour
+        (3,) its blue, green, red [0 to 255]; drawn where None.
+    coarse
+        Drawn in haste, for what stands behind? [no unit]
     """
     start, end, width = np.float64(start), np.float64(end), float(width)
     span = float(np.hypot(*(end - start)))
@@ -424,5 +495,13 @@ def _laid(bgr, both, M, fine, size, ends, axis):
 
 
 def dimmed(layer: Layer, gain: np.ndarray | float) -> Layer:
-    """The same under another light."""
+    """The same under another light.
+
+    Parameters
+    ----------
+    layer
+        The thing [no unit].
+    gain
+        Factor on its colour, one or an array that goes with it [no unit].
+    """
     return replace(layer, bgr=np.clip(layer.bgr * np.float32(gain), 0, 255).astype(np.uint8))

@@ -14,7 +14,21 @@ Rng = np.random.Generator
 
 
 def clouds(rng: Rng, h: int, w: int, cell: tuple[float, float], octaves: int = 3, fall: float = 0.6) -> np.ndarray:
-    """(h, w) noise whose largest lumps are `cell` = (down, right) pixels; each octave halves them."""
+    """Noise with lumps, (h, w) float32 about 0 with a deviation of about 1; each octave halves them.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    h, w
+        Rows and columns [px].
+    cell
+        Size of the largest lumps, down and to the right [px].
+    octaves
+        How many sizes of lumps [no unit].
+    fall
+        By which each octave is weaker than the one before [no unit].
+    """
     total, power = np.zeros((h, w), np.float32), 0.0
     for octave in range(octaves):
         rows, columns = (int(np.clip(n * 2**octave / c + 2, 2, n + 1)) for n, c in zip((h, w), cell, strict=True))
@@ -25,12 +39,32 @@ def clouds(rng: Rng, h: int, w: int, cell: tuple[float, float], octaves: int = 3
 
 
 def along(rng: Rng, n: int, cell: float, octaves: int = 3, fall: float = 0.6) -> np.ndarray:
-    """(n,) noise along a line with lumps of `cell` steps."""
+    """Noise along a line, (n,) float32 about 0 with a deviation of about 1.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    n
+        How many steps [no unit].
+    cell
+        Length of the largest lumps [steps].
+    octaves, fall
+        As for `clouds` [no unit].
+    """
     return clouds(rng, 1, n, (1, cell), octaves, fall)[0]
 
 
 def hsv(h: float, s: float, v: float) -> np.ndarray:
-    """(3,) BGR of a hue [degree], saturation and value in [0, 1]."""
+    """A colour, (3,) blue, green, red [0 to 255].
+
+    Parameters
+    ----------
+    h
+        Hue [degree].
+    s, v
+        Saturation and value, 0 to 1 [no unit].
+    """
     colour = np.float32([[[h % 360, np.clip(s, 0, 1), np.clip(v, 0, 1)]]])
     return cv2.cvtColor(colour, cv2.COLOR_HSV2BGR)[0, 0] * 255
 
@@ -42,7 +76,13 @@ def _one_of(rng: Rng, kinds: list[tuple[float, tuple, tuple, tuple]]) -> np.ndar
 
 
 def bark_colour(rng: Rng) -> np.ndarray:
-    """(3,) BGR of some bark: brown, grey, green, red, yellowish, nearly white, nearly black, or any colour."""
+    """(3,) BGR [0 to 255] of some bark: brown, grey, green, red, yellowish, nearly white, nearly black, or any colour.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    """
     return _one_of(
         rng,
         [
@@ -59,7 +99,13 @@ def bark_colour(rng: Rng) -> np.ndarray:
 
 
 def wood_colour(rng: Rng) -> np.ndarray:
-    """(3,) BGR of bare wood: fresh and pale, greenish, reddish, weathered grey or brown."""
+    """(3,) BGR [0 to 255] of bare wood: fresh and pale, greenish, reddish, weathered grey or brown.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    """
     return _one_of(
         rng,
         [
@@ -73,7 +119,13 @@ def wood_colour(rng: Rng) -> np.ndarray:
 
 
 def leaf_colour(rng: Rng) -> np.ndarray:
-    """(3,) BGR of a living or dry leaf or blade."""
+    """(3,) BGR [0 to 255] of a living or dry leaf or blade.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    """
     return _one_of(
         rng,
         [
@@ -86,14 +138,32 @@ def leaf_colour(rng: Rng) -> np.ndarray:
 
 
 def skin_colour(rng: Rng) -> np.ndarray:
-    """(3,) BGR of a hand, sometimes gloved."""
+    """(3,) BGR [0 to 255] of a hand, sometimes gloved.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    """
     if rng.random() < 0.1:
         return hsv(rng.uniform(0, 360), rng.uniform(0, 0.8), rng.uniform(0.1, 0.9))
     return hsv(rng.uniform(8, 26), rng.uniform(0.25, 0.6), rng.uniform(0.3, 0.95))
 
 
 def recolour(rng: Rng, bgr: np.ndarray, mean: np.ndarray | None = None, contrast: float | None = None) -> np.ndarray:
-    """A texture moved to another mean colour (drawn bark where None), its pattern kept; of the same type."""
+    """A texture moved to another mean colour, its pattern kept; of the same type.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    bgr
+        (h, w, 3) blue, green, red [0 to 255].
+    mean
+        (3,) the new mean; drawn bark where None [0 to 255].
+    contrast
+        Factor on the pattern; drawn where None [no unit].
+    """
     old = np.array(cv2.mean(bgr)[:3])
     new = bark_colour(rng) if mean is None else np.float64(mean)
     gain = (contrast if contrast is not None else rng.uniform(0.4, 1.3)) / max(40.0, float(old.mean()))
@@ -103,7 +173,19 @@ def recolour(rng: Rng, bgr: np.ndarray, mean: np.ndarray | None = None, contrast
 
 
 def bark_tile(rng: Rng, n: int, material: Material, width: float) -> np.ndarray:
-    """(192, n, 3), uint8 or float32: bark unrolled, once round downwards and `n` pixels along; `width` of the stem [px]."""
+    """Bark unrolled, (192, n, 3) uint8 or float32, once round downwards and along to the right [0 to 255].
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    n
+        How long it is [px].
+    material
+        Real textures that may be used [no unit].
+    width
+        Of the stem [px].
+    """
     if material.barks and rng.random() < 0.45:
         real = material.barks[rng.integers(len(material.barks))]
         real = real if rng.random() < 0.3 else cv2.rotate(real, cv2.ROTATE_90_CLOCKWISE)
@@ -142,7 +224,19 @@ def bark_tile(rng: Rng, n: int, material: Material, width: float) -> np.ndarray:
 
 
 def wood_grain(rng: Rng, h: int, w: int, width: float, material: Material) -> np.ndarray:
-    """(h, w, 3) float32: wood laid bare, its fibres to the right; `width` of the stem [px]."""
+    """Wood laid bare, its fibres to the right, (h, w, 3) float32 [0 to 255].
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    h, w
+        Rows and columns [px].
+    width
+        Of the stem [px].
+    material
+        Real textures that may be used [no unit].
+    """
     base = wood_colour(rng)
     streaks = clouds(rng, h, w, (max(1.5, width * rng.uniform(0.04, 0.2)), width * rng.uniform(1.5, 4)), 3, 0.8)
     patch = clouds(rng, h, w, (0.6 * width, 1.2 * width), 2)
@@ -159,7 +253,15 @@ def wood_grain(rng: Rng, h: int, w: int, width: float, material: Material) -> np
 
 
 def drawn_ground(rng: Rng, h: int, w: int) -> tuple[np.ndarray, str]:
-    """(h, w, 3) of a drawn ground, uint8 or float32, and its kind."""
+    """A drawn ground, (h, w, 3) uint8 or float32 [0 to 255], and its kind.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    h, w
+        Rows and columns [px].
+    """
     kind = str(rng.choice(["plain", "lumps", "stripes", "leaves", "grass", "planks", "pebbles", "bokeh"]))
     base = (
         hsv(rng.uniform(0, 360), rng.uniform(0, 0.25), rng.uniform(0.1, 1))
@@ -200,7 +302,19 @@ def drawn_ground(rng: Rng, h: int, w: int) -> tuple[np.ndarray, str]:
 
 
 def scatter(rng: Rng, ground: np.ndarray, kind: str, base: np.ndarray) -> None:
-    """Strew leaves, blades, pebbles or blurred spots over a ground, in place."""
+    """Strew leaves, blades, pebbles or blurred spots over a ground, in place.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    ground
+        (h, w, 3) uint8, changed in place [0 to 255].
+    kind
+        leaves, grass, pebbles or bokeh [no unit].
+    base
+        (3,) colour that things share in part [0 to 255].
+    """
     h, w = ground.shape[:2]
     size, alike = rng.uniform(0.02, 0.12) * max(h, w), rng.uniform(0, 0.85)
     for _ in range(int(rng.uniform(60, 260))):
@@ -223,7 +337,19 @@ def scatter(rng: Rng, ground: np.ndarray, kind: str, base: np.ndarray) -> None:
 
 
 def blade(rng: Rng, at: np.ndarray, angle: float, length: float, width: float) -> np.ndarray:
-    """(n, 2) outline of a bent blade of grass [px]."""
+    """(n, 2) outline of a bent blade of grass [px].
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    at
+        (2,) its foot [px].
+    angle
+        Its direction at the foot [radian].
+    length, width
+        Of it, the width being half of what is drawn [px].
+    """
     t = np.linspace(0, 1, 9)
     heading = angle + rng.normal(0, 0.8) * t**1.5
     spine = at + np.cumsum(np.column_stack([np.cos(heading), np.sin(heading)]), 0) * length / 9
@@ -232,7 +358,19 @@ def blade(rng: Rng, at: np.ndarray, angle: float, length: float, width: float) -
 
 
 def leaf_outline(rng: Rng, at: np.ndarray, angle: float, length: float, half: float) -> np.ndarray:
-    """(n, 2) outline of a leaf [px]."""
+    """(n, 2) outline of a leaf [px].
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    at
+        (2,) its foot [px].
+    angle
+        Its direction [radian].
+    length, half
+        Its length, and half its width [px].
+    """
     t = np.linspace(0, 1, 15)
     side = half * np.sin(np.pi * t ** rng.uniform(0.7, 1.3)) * (1 + 0.1 * rng.standard_normal(15))
     shape = np.vstack(
@@ -243,7 +381,19 @@ def leaf_outline(rng: Rng, at: np.ndarray, angle: float, length: float, half: fl
 
 
 def blob(rng: Rng, at: np.ndarray, radius: float, rough: float) -> np.ndarray:
-    """(n, 2) outline of a rounded lump [px]."""
+    """(n, 2) outline of a rounded lump [px].
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    at
+        (2,) its middle [px].
+    radius
+        About its half width [px].
+    rough
+        By how much the radius swings, as a share of it [no unit].
+    """
     t = np.linspace(0, 2 * np.pi, 24, endpoint=False)
     r = radius * (1 + rough * np.sin(2 * t + rng.uniform(0, 7)) + rough * np.sin(3 * t + rng.uniform(0, 7)))
     return at + np.column_stack([r * np.cos(t), r * rng.uniform(0.5, 1) * np.sin(t)])
@@ -252,7 +402,21 @@ def blob(rng: Rng, at: np.ndarray, radius: float, rough: float) -> np.ndarray:
 def ground(
     rng: Rng, h: int, w: int, material: Material, real: float = 0.65, sure: bool = False
 ) -> tuple[np.ndarray, str, bool, bool]:
-    """A ground (h, w, 3), its kind, whether surely no severed end and whether neither plant nor hand is in it."""
+    """A ground (h, w, 3) [0 to 255], its kind, whether surely no severed end and whether neither plant nor hand is in it.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    h, w
+        Rows and columns [px].
+    material
+        Real pictures that may be used [no unit].
+    real
+        Share of grounds that are real, where there are any [no unit].
+    sure
+        Only real ones in which surely no severed end is? [no unit]
+    """
     choice = [one for one in material.grounds if one.sure] if sure else material.grounds
     if not choice or rng.random() > real:
         return *drawn_ground(rng, h, w), True, True

@@ -23,11 +23,30 @@ from diagnose.eye.train.surfaces import (
 
 
 def way_of(angle: float) -> np.ndarray:
+    """The unit vector of a direction, (2,).
+
+    Parameters
+    ----------
+    angle
+        From right towards down [radian].
+    """
     return np.array([np.cos(angle), np.sin(angle)])
 
 
 def out_of(size: tuple[int, int], at: np.ndarray, way: np.ndarray, beyond: float) -> np.ndarray:
-    """The point on the ray from `at` along `way` that lies `beyond` pixels outside the picture's frame."""
+    """The point on a ray that lies outside the picture's frame, (2,) [px].
+
+    Parameters
+    ----------
+    size
+        Rows and columns of the picture [px].
+    at
+        (2,) where the ray begins [px].
+    way
+        (2,) its unit vector [no unit].
+    beyond
+        How far outside the frame [px].
+    """
     h, w = size
     far = [
         ((w + beyond if step > 0 else -beyond) - x) / step
@@ -38,12 +57,26 @@ def out_of(size: tuple[int, int], at: np.ndarray, way: np.ndarray, beyond: float
 
 
 def sky(rng: Rng) -> np.ndarray:
-    """How much of blue, green and red a shadow takes, compared with the most."""
+    """(3,) how much of blue, green and red a shadow takes, over the most [share].
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    """
     return np.float32([rng.uniform(0.75, 1.0), rng.uniform(0.9, 1.0), 1.0]) if rng.random() < 0.6 else np.ones(3, np.float32)
 
 
 def dapple(rng: Rng, scene: Scene) -> None:
-    """Light that falls through leaves, or the soft shadow of somebody."""
+    """Light that falls through leaves, or the soft shadow of somebody.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    scene
+        That is darkened, in place [no unit].
+    """
     h, w = scene.size
     spots = clouds(rng, h // 4 + 2, w // 4 + 2, (rng.uniform(10, 60),) * 2, 2)
     spots = cv2.resize(cv2.convertScaleAbs(np.clip(spots * rng.uniform(1, 6) + rng.uniform(-1, 1), 0, 1), alpha=255), (w, h))
@@ -51,7 +84,15 @@ def dapple(rng: Rng, scene: Scene) -> None:
 
 
 def somebodys_shadow(rng: Rng, scene: Scene) -> None:
-    """The shadow of a hand, a head or the phone."""
+    """The shadow of a hand, a head or the phone.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    scene
+        That is darkened, in place [no unit].
+    """
     h, w = scene.size
     shape = np.zeros((h // 2 + 1, w // 2 + 1), np.uint8)
     at, big = rng.uniform((0, 0), (w / 2, h / 2)), rng.uniform(0.1, 0.5) * max(h, w) / 2
@@ -69,7 +110,23 @@ def somebodys_shadow(rng: Rng, scene: Scene) -> None:
 
 
 def lay_leaf(rng: Rng, scene: Scene, at: np.ndarray, length: float, blur: float = 0.0, label: str = "plant") -> None:
-    """A leaf with its midrib, laid down at `at` with a little shadow."""
+    """A leaf with its midrib, laid down with a little shadow.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    scene
+        That it is laid over, in place [no unit].
+    at
+        (2,) its foot [px].
+    length
+        Of it [px].
+    blur
+        Of focus, a standard deviation [px].
+    label
+        Its name among CLASSES [no unit].
+    """
     angle, half = rng.uniform(0, 2 * np.pi), length * rng.uniform(0.12, 0.4)
     points = leaf_outline(rng, at, angle, length, half)
     h, w = scene.size
@@ -99,6 +156,21 @@ def lay_leaf(rng: Rng, scene: Scene, at: np.ndarray, length: float, blur: float 
 
 
 def lay_blade(rng: Rng, scene: Scene, at: np.ndarray, length: float, blur: float) -> None:
+    """A blade of grass.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    scene
+        That it is laid over, in place [no unit].
+    at
+        (2,) its foot [px].
+    length
+        Of it [px].
+    blur
+        Of focus, a standard deviation [px].
+    """
     points = blade(rng, at, rng.uniform(0, 2 * np.pi), length, length * rng.uniform(0.01, 0.04))
     outline(scene, points, leaf_colour(rng), "plant", blur)
 
@@ -106,7 +178,25 @@ def lay_blade(rng: Rng, scene: Scene, at: np.ndarray, length: float, blur: float
 def lay_fingers(
     rng: Rng, material: Material, scene: Scene, tip: np.ndarray, came: np.ndarray, width: float, count: int
 ) -> None:
-    """Fingers side by side that come along `came` and end about `tip`."""
+    """Fingers side by side.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    material
+        Real pictures that may be used [no unit].
+    scene
+        That they are laid over, in place [no unit].
+    tip
+        (2,) about where they end [px].
+    came
+        (2,) unit vector along which they come [no unit].
+    width
+        Of one [px].
+    count
+        How many [no unit].
+    """
     side = np.array([-came[1], came[0]])
     colour = skin_colour(rng)
     for number in range(count):
@@ -142,7 +232,23 @@ def lay_fingers(
 def crossing(
     rng: Rng, material: Material, scene: Scene, width: float, look: str = "bark", through: np.ndarray | None = None
 ) -> Layer | None:
-    """A stem or rod that crosses the whole picture, now and then one that ends in a living tip."""
+    """A stem or rod that crosses the whole picture, now and then one that ends in a living tip; None where it is not seen.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    material
+        Real pictures that may be used [no unit].
+    scene
+        That it is drawn for; it is not laid yet [no unit].
+    width
+        Of it [px].
+    look
+        bark or rod [no unit].
+    through
+        (2,) a point that it crosses; drawn where None [px].
+    """
     h, w = scene.size
     through = rng.uniform((0, 0), (w, h)) if through is None else through
     way = way_of(rng.uniform(0, 2 * np.pi))
@@ -156,7 +262,19 @@ def crossing(
 
 
 def cast_shadow(rng: Rng, scene: Scene, layer: Layer, width: float = 10.0) -> None:
-    """The shadow of a stem on the paper below it: touching it, or away from it where it is lifted."""
+    """The shadow of a stem on the paper below it: touching it, or away from it where it is lifted.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    scene
+        That is darkened, in place [no unit].
+    layer
+        The stem [no unit].
+    width
+        Of it [px].
+    """
     lift = float(rng.choice([0, 0, rng.uniform(0.1, 2.5)])) * width
     reach = width * float(rng.choice([rng.uniform(0.05, 0.4), rng.uniform(0.2, 1.6)]))
     soft = float(rng.choice([rng.uniform(0.4, 1.2), rng.uniform(1, 5), rng.uniform(0.1, 0.6) * width + 1]))
@@ -166,7 +284,13 @@ def cast_shadow(rng: Rng, scene: Scene, layer: Layer, width: float = 10.0) -> No
 
 
 def lay_rod(rng: Rng, material: Material, scene: Scene) -> None:
-    """A rod, pencil, pipe or handle that the frame cuts off on both sides."""
+    """A rod, pencil, pipe or handle that the frame cuts off on both sides.
+
+    Parameters
+    ----------
+    rng, material, scene
+        Of the draws, real pictures that may be used, and what it is laid over, in place [no unit].
+    """
     width = float(np.exp(rng.uniform(np.log(6), np.log(120))))
     layer = crossing(rng, material, scene, width, "rod")
     if layer is not None:
@@ -176,7 +300,13 @@ def lay_rod(rng: Rng, material: Material, scene: Scene) -> None:
 
 
 def lay_wire(rng: Rng, material: Material, scene: Scene) -> None:
-    """A bent wire, cable or hose from frame to frame."""
+    """A bent wire, cable or hose from frame to frame.
+
+    Parameters
+    ----------
+    rng, material, scene
+        As for `lay_rod`; no real picture is used [no unit].
+    """
     h, w = scene.size
     through = rng.uniform((0, 0), (w, h))
     way = way_of(rng.uniform(0, 7))
@@ -202,7 +332,13 @@ def lay_wire(rng: Rng, material: Material, scene: Scene) -> None:
 
 
 def lay_writing(rng: Rng, material: Material, scene: Scene) -> None:
-    """Letters and figures on whatever is there."""
+    """Letters and figures on whatever is there.
+
+    Parameters
+    ----------
+    rng, material, scene
+        As for `lay_rod`; no real picture is used [no unit].
+    """
     h, w = scene.size
     alpha = np.zeros((h, w), np.uint8)
     size, x0, y0 = rng.uniform(0.5, 5), int(rng.uniform(-0.1, 0.5) * w), int(rng.uniform(0.05, 0.7) * h)
@@ -225,7 +361,13 @@ def lay_writing(rng: Rng, material: Material, scene: Scene) -> None:
 
 
 def lay_face(rng: Rng, material: Material, scene: Scene) -> None:
-    """Something like a face, of man or beast: a rounded patch with darker spots and a line."""
+    """Something like a face, of man or beast: a rounded patch with darker spots and a line.
+
+    Parameters
+    ----------
+    rng, material, scene
+        As for `lay_rod`; no real picture is used [no unit].
+    """
     h, w = scene.size
     at, big = rng.uniform((0, 0), (w, h)), rng.uniform(0.08, 0.35) * min(h, w)
     colour = skin_colour(rng) if rng.random() < 0.6 else bark_colour(rng)
@@ -241,7 +383,13 @@ def lay_face(rng: Rng, material: Material, scene: Scene) -> None:
 
 
 def lay_board(rng: Rng, material: Material, scene: Scene) -> None:
-    """A plank, box or sheet with straight sides."""
+    """A plank, box or sheet with straight sides.
+
+    Parameters
+    ----------
+    rng, material, scene
+        As for `lay_rod`; no real picture is used [no unit].
+    """
     h, w = scene.size
     box = cv2.boxPoints(
         (
@@ -258,12 +406,26 @@ def lay_board(rng: Rng, material: Material, scene: Scene) -> None:
 
 
 def strew_leaves(rng: Rng, material: Material, scene: Scene) -> None:
+    """Up to eleven leaves, anywhere.
+
+    Parameters
+    ----------
+    rng, material, scene
+        As for `lay_rod`; no real picture is used [no unit].
+    """
     h, w = scene.size
     for _ in range(int(rng.integers(1, 12))):
         lay_leaf(rng, scene, rng.uniform((0, 0), (w, h)), rng.uniform(0.05, 0.5) * h)
 
 
 def lay_branch(rng: Rng, material: Material, scene: Scene) -> None:
+    """A living branch that crosses the picture.
+
+    Parameters
+    ----------
+    rng, material, scene
+        As for `lay_rod` [no unit].
+    """
     width = float(np.exp(rng.uniform(np.log(6), np.log(120))))
     layer = crossing(rng, material, scene, width)
     if layer is not None:
@@ -271,6 +433,13 @@ def lay_branch(rng: Rng, material: Material, scene: Scene) -> None:
 
 
 def lay_hand(rng: Rng, material: Material, scene: Scene) -> None:
+    """One to four fingers, anywhere.
+
+    Parameters
+    ----------
+    rng, material, scene
+        As for `lay_rod` [no unit].
+    """
     h, w = scene.size
     tip = rng.uniform(0.1, 0.9, 2) * (w, h)
     lay_fingers(

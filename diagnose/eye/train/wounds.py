@@ -13,7 +13,19 @@ from diagnose.eye.train.surfaces import Rng, clouds, wood_grain
 
 
 def gnawed(rng: Rng, layer: Layer, light: Light, material: Material) -> Layer:
-    """The same stem with a patch of its bark gone, down to wood with the grooves of teeth."""
+    """The same stem with a patch of its bark gone, down to wood with the grooves of teeth.
+
+    Parameters
+    ----------
+    rng
+        Of the draws [no unit].
+    layer
+        The stem, with its axis [px].
+    light
+        From where, and how much from all around [no unit].
+    material
+        Real textures that may be used [no unit].
+    """
     assert layer.axis is not None
     h, w = layer.alpha.shape
     axis = layer.axis - (layer.x, layer.y, 0)

@@ -1,4 +1,4 @@
-"""How is a trained network written, so that OpenCV's network module runs it?
+"""How is a trained network written, so that OpenCV's network module runs it, and read again to be trained on?
 
 Batch normalisation is folded into the kernels; kernels are stored as half floats, which the graph turns back into single
 ones when it is read: half the bytes, the same speed.
@@ -7,16 +7,26 @@ ones when it is read: half the bytes, the same speed.
 from __future__ import annotations
 
 import gzip
+from dataclasses import replace
 from pathlib import Path
 
+import jax.numpy as jnp
 import numpy as np
-from onnx import TensorProto, helper, numpy_helper
+from onnx import TensorProto, helper, load_from_string, numpy_helper
 
-from diagnose.eye.train.nets import Layer, Params
+from diagnose.eye.train.nets import Layer, Params, start, yielded
 
 
 def folded(layer: Layer, params: Params) -> tuple[np.ndarray, np.ndarray]:
-    """Kernel (out, in, rows, columns) or (in, out), and offset (out,), with the normalisation worked in."""
+    """Kernel (out, in, rows, columns) or (in, out), and offset (out,), with the normalisation worked in.
+
+    Parameters
+    ----------
+    layer
+        With a kernel [no unit].
+    params
+        The network's weights [no unit].
+    """
     own = {name: np.asarray(value, np.float64) for name, value in params[layer.name].items()}
     kernel, offset = own["kernel"], own["offset"]
     if "scale" in own:
@@ -27,7 +37,8 @@ def folded(layer: Layer, params: Params) -> tuple[np.ndarray, np.ndarray]:
 
 def _shape(layer: Layer, read: list[tuple[int, ...]]) -> tuple[int, ...]:
     if layer.kind == "conv":
-        return (1, layer.out, *(-(-side // layer.stride) for side in read[0][2:]))
+        lost = 0 if layer.padded else layer.size - 1
+        return (1, layer.out, *(-(-(side - lost) // layer.stride) for side in read[0][2:]))
     if layer.kind == "up":
         return (*read[0][:2], *(2 * side for side in read[0][2:]))
     if layer.kind == "dense":
@@ -38,7 +49,26 @@ def _shape(layer: Layer, read: list[tuple[int, ...]]) -> tuple[int, ...]:
 
 
 def write(layers: list[Layer], params: Params, size: tuple[int, int], outputs: list[str], file: Path) -> int:
-    """Write the network for one picture (1, 3, rows, columns) as gzipped ONNX; returns the bytes written."""
+    """Write the network for one picture (1, 3, rows, columns) as gzipped ONNX.
+
+    Parameters
+    ----------
+    layers
+        Of the network [no unit].
+    params
+        Its weights [no unit].
+    size
+        Rows and columns of the picture [px].
+    outputs
+        Names of the layers that it yields [no unit].
+    file
+        That is written [no unit].
+
+    Returns
+    -------
+    int
+        Size of the file [bytes].
+    """
     nodes, weights = [], []
     shapes: dict[str, tuple[int, ...]] = {"x": (1, 3, *size)}
     for layer in layers:
@@ -56,7 +86,7 @@ def write(layers: list[Layer], params: Params, size: tuple[int, int], outputs: l
                 nodes.append(
                     helper.make_node(
                         "Conv", [*read, f"{layer.name}.k", f"{layer.name}.b"], [into], kernel_shape=[layer.size] * 2,
-                        strides=[layer.stride] * 2, pads=[layer.size // 2] * 4,
+                        strides=[layer.stride] * 2, pads=[layer.size // 2 * layer.padded] * 4,
                     )
                 )  # fmt: skip
             else:
@@ -89,3 +119,44 @@ def write(layers: list[Layer], params: Params, size: tuple[int, int], outputs: l
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)], ir_version=8)
     file.write_bytes(gzip.compress(model.SerializeToString(), mtime=0))  # without the time, equal weights are equal bytes
     return file.stat().st_size
+
+
+def read(layers: list[Layer], file: Path, pieces: np.ndarray, seed: int = 0) -> Params:
+    """The weights of a written network, to be trained on; what it has no weights for is drawn anew.
+
+    Normalisation was folded into the kernels when it was written. It is unfolded by what the layers yield for some pieces,
+    so that the network tells the same as before.
+
+    Parameters
+    ----------
+    layers
+        Of the network, perhaps with layers or outputs that the written one lacks [no unit].
+    file
+        Where it was written [no unit].
+    pieces
+        That it sees, (n, rows, columns, 3), 0 to 1 [no unit].
+    seed
+        Of what is drawn [no unit].
+    """
+    graph = load_from_string(gzip.decompress(file.read_bytes())).graph
+    kept = {one.name: numpy_helper.to_array(one).astype(np.float32) for one in graph.initializer}
+    params, seen = start(layers, seed), {"x": jnp.asarray(pieces)}
+    for layer in layers:
+        own, there = params.get(layer.name, {}), f"{layer.name}.k16" in kept
+        read = [seen[name] for name in layer.reads]
+        if there:
+            kernel = kept[f"{layer.name}.k16"]
+            _laid(own["kernel"], kernel.transpose(2, 3, 1, 0) if layer.kind == "conv" else kernel)
+            _laid(own["offset"], kept[f"{layer.name}.b"])
+        if there and "scale" in own:
+            bare = np.asarray(yielded(replace(layer, plain=True), own | {"offset": 0.0}, read)[0])
+            own["mean"], own["var"] = bare.mean((0, 1, 2)), bare.var((0, 1, 2))
+            own["scale"] = np.sqrt(own["var"] + 1e-5)
+            own["offset"] = own["offset"] + own["mean"]
+        seen[layer.name] = yielded(layer, own, read)[0]
+    return params
+
+
+def _laid(whole: np.ndarray, part: np.ndarray) -> None:
+    """Lay a part over the beginning of an array along each axis."""
+    whole[tuple(slice(0, side) for side in part.shape)] = part

@@ -1,0 +1,76 @@
+"""What do a plan's sums and sizes rest on: prices, sizes as they are sold, and sources that disagree?"""
+
+from __future__ import annotations
+
+from diagnose.protect.barriers import catalogue
+from diagnose.protect.materials import dimensions, openings_of
+from diagnose.protect.plan import Plan
+from diagnose.protect.prices import default_prices, from_memory, price_list, rates, year_of
+from diagnose.protect.requirement import SEEN
+from diagnose.protect.trade import TO_ORDER, trade_sources
+
+
+def prices_told(plan: Plan) -> list[str]:
+    """Every default that the sum rests on, with its year, and how much of it is from memory; the sizes as they are sold.
+
+    Parameters
+    ----------
+    plan
+        Whose prices and sizes are told [no unit].
+    """
+    own = plan.place.prices
+    used = ["wage", "tree", *dict.fromkeys(line.key for line in plan.lines if line.key)]
+    index = price_list()["index"]
+    lines = [f"{100 * plan.remembered:.0f} % of the first year's sum rests on prices from memory; give your own with "
+             f"--prices. "
+             f"Others are brought from their year to {price_list()['year']} by the {index['name']} ({index['source']})."]
+    if own.get("exchange", 1.0) != 1:
+        rate = rates()
+        known = own["exchange"] == rate["a_dollar"].get(own["currency"])
+        whose = f"mean of {rate['year']}, {rate['source']}" if known else "your own rate"
+        lines.append(f"These are prices of the United States turned into {own['currency']} at {own['exchange']:g} a US "
+                     f"dollar ({whose}); what things cost where you "
+                     f"are may differ by half and more: ask for offers before you order.")
+    lines.append("; ".join(
+        f"{default_prices()[key][3]} {plan.place.price(key):,.2f}"
+        f"{' (your own)' if key in own else '' if from_memory(key) else f' (of {year_of(key)}, {default_prices()[key][1]})'}"
+        for key in used))
+    lines.append("; ".join(f"{default_prices()[key][3]}: {plan.place.price(key):g}" for key in price_list()["fixed"]))
+    lines.append("Sizes as they are sold: " + "; ".join(
+        f"{table.replace('_', ' ')} ({trade_sources(table)})" for table in _tables(plan)) + ". What is in no such table is "
+        f"marked \"{TO_ORDER}\".")
+    return lines
+
+
+def _tables(plan: Plan) -> list[str]:
+    """The tables of trade sizes that a plan's bill goes by."""
+    told = []
+    for part in plan.chosen.parts:
+        facts, built = catalogue()[part.key], dimensions(plan.place, part)
+        told += [openings_of(part)] if "opening" in built else []
+        told += [str(facts["mesh"])] if facts.get("mesh") else []
+        told += ["tubes"] if "bundle" in facts else []
+        told += ["stakes"] if "stakes" in facts else []
+        told += ["posts", "post_thickness"] if "post length" in built else []
+        told += ["rails"] if part.sides else []
+    return list(dict.fromkeys(told))
+
+
+def disagreements_told(plan: Plan) -> list[str]:
+    """A line for each published disagreement that bears on a plan: every value, which was taken, and why.
+
+    Parameters
+    ----------
+    plan
+        Whose barriers and animals they bear on [no unit].
+    """
+    lines = []
+    for topic in plan.as_json()["disagreements"].values():
+        values = "; ".join(f"{value['value'] if value['value'] is not None else 'no value'}"
+                           f"{' (' + value['of'] + ')' if 'of' in value else ''} {value['source']}, "
+                           f"{SEEN[str(value['tag'])]}"
+                           for value in topic["values"])
+        chosen = topic["chosen"]
+        taken = "worked out here" if chosen["value"] is None else f"{chosen['value']} ({chosen['source']})"
+        lines.append(f"{topic['about']} [{topic['unit']}]: {values}. Taken: {taken}; {topic['why']}.")
+    return lines
