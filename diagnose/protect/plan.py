@@ -266,7 +266,7 @@ def plan_for(place: Planting) -> Plan:
 
     They keep out all that must be kept out, leave the wanted trees alive as surely as asked for, and stay within the budget.
     Where none does, the plan is the best there is, and says which wish breaks it. What it is worth to find out who is there
-    first is the expected value of perfect information, of each doubtful animal and of all.
+    first is the expected value of perfect information about the animals in doubt.
 
     Parameters
     ----------
@@ -277,6 +277,11 @@ def plan_for(place: Planting) -> Plan:
     ------
     CannotUse
         Where no barrier holds any of what is there.
+
+    References
+    ----------
+    .. [1] Our own. The value of information: Raiffa, H. & Schlaifer, R. (1961), Applied Statistical Decision Theory (from
+       memory).
     """
     field = field_of(place)
     if not (field.held > 0).any():
