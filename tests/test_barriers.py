@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diagnose.cannot_use import CannotUse
+from diagnose.protect import barriers
 from diagnose.protect.barriers import (
     KEPT_OUT,
     Part,
@@ -51,6 +52,16 @@ def test_every_barrier_says_what_it_needs_how_it_fails_and_how_one_sees_it() -> 
         facts = catalogue()[key]
         assert facts["needs"] and facts["fails"] and facts["seen_by"] and facts["buy"]
         assert set(facts["against"]) <= set(needs())
+
+
+@pytest.mark.parametrize(("key", "fact"), [("woven_wire", "roll_m"), ("mesh_tube", "price"), ("bud_cap", "cost")])
+def test_a_barrier_that_lacks_what_planning_needs_is_refused_by_name(
+    key: str, fact: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written = {key: {name: told for name, told in catalogue()[key].items() if name != fact}}
+    monkeypatch.setattr(barriers, "knowledge", lambda _room, _name: written)
+    with pytest.raises(CannotUse, match=f"{key} lacks .*{fact}"):
+        catalogue.__wrapped__()
 
 
 def test_plain_strands_never_count_against_deer() -> None:

@@ -9,10 +9,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
 import yaml
 
-from diagnose.cli import main
+from diagnose.cli import main, words
 from tests.conftest import PHOTOS
 
 CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
@@ -265,6 +266,17 @@ def test_a_filled_tally_becomes_an_estimate_with_its_interval(tmp_path: Path, ca
     found = json.loads(capsys.readouterr().out)["unprotected"]
     assert found["low"] < 1 / 3 + 0.01 < found["high"] and found["plots"] == 20
     assert report.read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize(("typed", "worth"), [("0.2", 0.2), ("20%", 0.2), ("100 %", 1.0), ("0%", 0.0)])
+def test_a_share_is_typed_as_a_number_or_with_a_per_cent_sign(typed: str, worth: float) -> None:
+    assert words.share(typed) == pytest.approx(worth)
+
+
+@pytest.mark.parametrize("typed", ["20", "120%", "-1%", "%", "a fifth"])
+def test_what_is_no_share_is_refused(typed: str) -> None:
+    with pytest.raises(click.BadParameter):
+        words.share(typed)
 
 
 @pytest.mark.parametrize("arguments", [

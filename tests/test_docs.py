@@ -11,6 +11,7 @@ from types import ModuleType
 import pytest
 
 from diagnose.cli import VERBS
+from diagnose.culprits.catalogue import culprits_as_written
 from diagnose.fieldlog.wide import columns
 from diagnose.guide import GUIDES
 from diagnose.signs import vocabulary
@@ -48,10 +49,28 @@ def test_every_verb_sign_and_column_has_its_entry(source: Path) -> None:
     assert all(f"| `{name}` |" in told for name in columns())
 
 
+def test_what_a_culprit_leaves_stands_with_who_says_so(source: Path) -> None:
+    page = (source / "culprits.md").read_text("utf-8")
+    for entry in culprits_as_written().values():
+        assert f"## {entry['name']}\n" in page
+    rabbit = page.split("## rabbit\n")[1].split("\n## ")[0]
+    key = re.search(r"^\| tooth marks \| .*\((\w+)\)", rabbit, re.MULTILINE)
+    assert key and f"\n- {key[1]}: " in page
+
+
+def test_no_page_tells_whose_computer_made_it(source: Path) -> None:
+    assert [file.name for file in source.glob("*.md") if str(Path.home()) + "/" in file.read_text("utf-8")] == []
+
+
 def test_a_formula_is_found_with_its_function_and_its_source(source: Path) -> None:
     page = (source / "formulas.md").read_text("utf-8")
     assert re.search(r"`survey\.proportion\.clustered` \| .*\d{4}", page)  # the interval of a share of clustered trees
     assert "Karney" in page and "ISO 16684-1" in page
+    names = ("expected information gain", "posterior", "half-maximum crossing", "autocorrelation", "homography",
+             "Net present value", "value of perfect information", "Horvitz-Thompson", "Intraclass correlation", "MOVER",
+             "Relative risk reduction", "Kaplan-Meier", "right-censored", "perceptual hash", "Wilson", "Brier", "McNemar")
+    rows = [row for row in page.splitlines() if row.startswith("| ")]
+    assert [name for name in names if not any(name.lower() in row.lower() for row in rows)] == []
     assert all(row.count(" | ") >= 2 for row in page.splitlines() if row.startswith("| "))
 
 

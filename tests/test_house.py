@@ -26,12 +26,13 @@ MOST_LINES = 450
 LONG = {
     "culprits/ask.py": "the next question, how many are left and when to stop are one look at the same table of answers",
     "culprits/check.py": "one check on published cases, with the plain judges that it is held against",
-    "culprits/verdict.py": "one verdict with all that it can be asked, a third of it docstrings",
+    "culprits/verdict.py": "one verdict with all that it can be asked",
     "diagnosis.py": "the spine calls every room in order, for one photo, many, and answers",
     "eye/train/stems.py": "one stem: its body, its end and its shading are drawn on the same canvas",
     "fieldlog/log.py": "the log is one object, and all that asks it stands with it",
     "measure/severed_end.py": "one end on the card, from the sheet to its signs, whose steps share plane and picture",
-    "protect/barriers.py": "one catalogue read in one way, a third of it docstrings",
+    "photo/plane.py": "card and staff are found by the same steps and tried by the same checks",
+    "protect/barriers.py": "one catalogue, what it must hold, and how each entry is sized",
     "protect/materials.py": "one bill, from posts and wire to insulators, whose parts share the same lengths",
     "protect/options.py": "all combinations as one table, and each way to choose from it",
     "protect/plan.py": "one plan from what is asked to what is bought; its parts share the same figures",
@@ -41,7 +42,7 @@ LONG = {
     "survey/compare.py": "one question, are two groups browsed alike, once for each way in which trees are drawn",
     "survey/design.py": "one plan of plots: how many there are settles where they lie, and that how they are walked",
     "survey/summary.py": "one survey: each figure stands in the record and in the one function that fills it",
-    "upkeep/forecast.py": "one forecast, of growth and of what it does to a guard, a third of it docstrings",
+    "upkeep/forecast.py": "one forecast, of growth and of what it does to a guard, and how it is told",
 }
 HEIGHT = {name: storey for storey, names in enumerate(STOREYS) for name in names}
 

@@ -17,7 +17,10 @@ html_theme = "furo"
 html_title = f"{project} {release}"
 html_show_sphinx = False
 html_copy_source = False
+html_static_path = html_css_files = ["tables.css"]
 nitpicky = False
+highlight_language = "none"  # a diagram is no program
+smartquotes = False  # --json is no dash
 # a record that two modules offer is found twice
 suppress_warnings = ["ref.python"]
 

@@ -60,7 +60,7 @@ def depth(text: str) -> float:
 
 
 def share(text: str) -> float:
-    """A share, 0 to 1.
+    """A share, 0 to 1, or 0 to 100 with a per cent sign.
 
     Parameters
     ----------
@@ -72,7 +72,10 @@ def share(text: str) -> float:
     BadParameter
         For anything else; it says how to write it.
     """
-    return _within(text, "must be a share, 0 to 1", above=-1e-12, below=1 + 1e-12)
+    wanted = "must be a share, as 0.2 or 20%"
+    if text.rstrip().endswith("%"):
+        return _within(text.rstrip()[:-1], wanted, above=-1e-10, below=100 + 1e-10) / 100
+    return _within(text, wanted, above=-1e-12, below=1 + 1e-12)
 
 
 def strip(text: str) -> tuple[float, float]:

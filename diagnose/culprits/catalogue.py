@@ -92,6 +92,17 @@ def culprits_as_written() -> dict[str, Any]:
     return found
 
 
+def acts_as_written(entry: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    """What a culprit does -> sign -> source -> what it says, shared tables among them.
+
+    Parameters
+    ----------
+    entry
+        Of one culprit, as `culprits_as_written` gives it [no unit].
+    """
+    return {act: _rows(act, tables, frozenset()) for act, tables in entry["acts"].items()}
+
+
 @cache
 def catalogue(without: str | None = None, without_sources: frozenset[str] = frozenset()) -> Catalogue:
     """The catalogue.

@@ -255,7 +255,7 @@ def judge(
     without: str | None = None,
     without_sources: Collection[str] = (),
 ) -> Verdict:
-    """The verdict on one wound.
+    """The verdict on one wound: the posterior of each culprit by Bayes' rule, with what speaks for and against it.
 
     Parameters
     ----------
@@ -281,6 +281,11 @@ def judge(
     ------
     CannotUse
         For a name that is no place, a month that is none, weights or a depth that make no sense.
+
+    References
+    ----------
+    Bayes' rule; likelihoods of signs from the rows of the catalogue, each with its source (*What each culprit leaves, and
+    who says so*). Its form, the power of the wound's signs and how traces enter: our own (*How a verdict is reached*).
 
     Examples
     --------

@@ -21,6 +21,8 @@ GUIDES = {
     "trust": "How far to trust it: what was measured where the truth is known",
     "own_twigs": "How far may I trust it here: with your own twigs",
     "attribution": "How a verdict is reached",
+    "estimates": "How a survey is worked out",
+    "plans": "How a plan is chosen",
     "animals": "Where which animals are counted",
     "team": "One app for a team: sharing, login, a shared log",
     "glossary": "Words, each with one meaning",

@@ -350,7 +350,7 @@ def outline_of(mask: np.ndarray) -> np.ndarray:
 
 
 def sharpened_outline(patch: Patch, outline: np.ndarray, zoom: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
-    """An outline moved to where light is half-way between inside and outside.
+    """An outline moved to the half-maximum crossing of each edge: where light is half-way between inside and outside.
 
     Inside and outside are looked up two or three pixels to either side along the normal, so that a shadow on one side, pale
     wood or dark bark each have their own half-way, and a narrow shadow's far edge is not taken for the twig's.

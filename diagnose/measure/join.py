@@ -156,7 +156,7 @@ def _joined(sign: str, names: list[str], values: list[Sign]) -> tuple[Sign, list
 
 
 def join_measured(sign: str, names: Sequence[str], values: Sequence[Measured]) -> tuple[Measured, list[str]]:
-    """The weighted mean, its sigma, and a line for each photograph that stands apart.
+    """The mean weighted by inverse variances, its sigma, and a line for each photograph that stands apart.
 
     Each variance s^2 splits into f s^2 that all share and (1 - f) s^2 of the photograph's own. Weights are
     1 / ((1 - f) s^2), less for those far from the median (Huber); where the rest still scatters more than their own parts

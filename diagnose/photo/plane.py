@@ -198,6 +198,8 @@ def find_card(
 ) -> Plane:
     """Find the printed card: any turn, oblique, some markers hidden, the sheet a little curled.
 
+    A homography of the markers that agree comes first, then camera pose and curl by least squares on the corners.
+
     Parameters
     ----------
     picture
@@ -214,6 +216,11 @@ def find_card(
     ------
     CannotUse
         With the reason where the card is not there or cannot be trusted.
+
+    References
+    ----------
+    R. Hartley and A. Zisserman, Multiple View Geometry, chapter 4: homography (from memory). Curl and what is believed:
+    our own.
     """
     markers = _consistent_markers(picture, layout, enough=5)
     if len(markers) < 3:

@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
@@ -26,6 +27,11 @@ LIP_MM = 50.0  # stakes end so far below the top (common practice, no source)
 ALARM_MM = 25.0  # a guard is widened before less is left on either side of the stem; our choice
 GROWTH_MM = 5.0  # a young stem's growth in radius a year, from memory
 MOST_GROWTH_YEARS = 8
+# what planning asks of every barrier that can be built, of those round the planting, and of their cost
+OF_ALL = ("name", "unit", "against", "kind", "needs", "fails", "seen_by", "buy", "cost")
+OF_FENCES = ("mesh", "strained", "metal", "post", "end_post", "end_brace", "post_spacing_mm", "post_depth_mm",
+             "bottom_gap_mm", "roll_m")
+OF_COST = ("labour_h", "removal_h", "repair", "rounds", "look_h", "life_years", "ref_height")
 SPEC_KEYS = ("name", "barrier", "height_mm_min", "opening_mm_max", "post_spacing_mm_max", "life_years_min")
 
 
@@ -89,9 +95,31 @@ class Part:
         return {name: round(what, 1) if isinstance(what, float) else what for name, what in told.items()}
 
 
+@cache
 def catalogue() -> dict[str, Any]:
-    """Barrier key -> its facts, as `barriers.yaml` holds them."""
-    return knowledge("diagnose.protect", "barriers.yaml")
+    """Barrier key -> its facts, as `barriers.yaml` holds them.
+
+    Raises
+    ------
+    CannotUse
+        For a barrier that lacks what planning needs of it.
+    """
+    found = knowledge("diagnose.protect", "barriers.yaml")
+    for key, facts in found.items():
+        if lacks := _lacking(facts):
+            raise CannotUse(f"The barrier {key} lacks {', '.join(lacks)}; the head of barriers.yaml says what each is.")
+    return found
+
+
+def _lacking(facts: Mapping[str, Any]) -> list[str]:
+    """What planning needs of a barrier and its entry does not say."""
+    if facts.get("where") == "record":
+        return []
+    around = facts.get("where") in ("area", "area_foot", "area_root")
+    lacks = [name for name in (*OF_ALL, *(OF_FENCES if around else ())) if name not in facts]
+    if not around and "price" not in facts and "mesh" not in facts:
+        lacks.append("price or mesh")
+    return lacks + [f"cost: {name}" for name in OF_COST if name not in facts.get("cost", {})]
 
 
 def published() -> dict[str, Any]:

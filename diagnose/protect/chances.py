@@ -58,7 +58,7 @@ def two_levels(need: str, yearly_loss: float) -> tuple[float, float, float]:
 
 
 def expected_alive(presence: Floats, yearly_loss: Floats, let_through: Floats, years: int) -> Floats:
-    """Share of trees expected alive at the ends of years 0 .. years.
+    """Survival expected: share of trees alive at the ends of years 0 .. years.
 
     Animals are there or not, each by itself, and for all the years; years are drawn anew each time. So the expectation is a
     product over the animals of (1 - p) + p (1 - loss x let through)^year.
@@ -115,7 +115,7 @@ def _luck_of_trees() -> Floats:
 
 def drawn_alive(animals: Sequence[tuple[str, str, float, float]], let_through: Sequence[float], trees: int,
                 years: int) -> Floats:
-    """Trees alive at the ends of years 0 .. years in each of the drawn worlds.
+    """Survival drawn at random (Monte Carlo): trees alive at the ends of years 0 .. years in each of the drawn worlds.
 
     Parameters
     ----------

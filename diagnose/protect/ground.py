@@ -46,7 +46,7 @@ class Ground:
 
 
 def ground_from(corners: Iterable[Iterable[float]], slope_percent: float = 0.0, lonlat: bool = True) -> Ground:
-    """The land inside corners, in order round it.
+    """The land inside corners, in order round it; its area and sides are geodesic where they are longitudes and latitudes.
 
     Parameters
     ----------

@@ -36,7 +36,7 @@ def sum_of(lines: Iterable[tuple[float, float]]) -> float:
 
 
 def present_value(yearly: Sequence[float], rate: float) -> float:
-    """Today's worth of payments at the ends of years 0, 1, 2, ... (year 0 is today).
+    """Net present value: today's worth of payments at the ends of years 0, 1, 2, ... (year 0 is today), discounted.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def present_value(yearly: Sequence[float], rate: float) -> float:
 
 
 def yearly_cost(first: float, life_years: float, rate: float, upkeep_share: float) -> dict[str, float]:
-    """Straight-line depreciation, interest on the average sum bound and upkeep, all a year.
+    """Yearly cost: straight-line depreciation, interest on the average sum bound and upkeep.
 
     Parameters
     ----------

@@ -262,10 +262,11 @@ class Plan:
 
 
 def plan_for(place: Planting) -> Plan:
-    """The least cost over life plus expected loss among the plans that do what is wanted.
+    """The least cost over life plus expected loss (net present value) among the plans that do what is wanted.
 
     They keep out all that must be kept out, leave the wanted trees alive as surely as asked for, and stay within the budget.
-    Where none does, the plan is the best there is, and says which wish breaks it.
+    Where none does, the plan is the best there is, and says which wish breaks it. What it is worth to find out who is there
+    first is the expected value of perfect information about the animals in doubt.
 
     Parameters
     ----------
@@ -276,6 +277,11 @@ def plan_for(place: Planting) -> Plan:
     ------
     CannotUse
         Where no barrier holds any of what is there.
+
+    References
+    ----------
+    .. [1] Our own. The value of information: Raiffa, H. & Schlaifer, R. (1961), Applied Statistical Decision Theory (from
+       memory).
     """
     field = field_of(place)
     if not (field.held > 0).any():
@@ -368,10 +374,7 @@ def _others(place: Planting, field: Field, chosen: int, allowed: Any) -> tuple[O
 
 
 def _doubt(place: Planting, field: Field, chosen: int) -> Doubt | None:
-    """What certainty about who is there would save; None where nothing is in doubt.
-
-    References: Raiffa & Schlaifer 1961, Applied Statistical Decision Theory (from memory).
-    """
+    """The expected value of perfect information about who is there; None where nothing is in doubt."""
     presence = np.array([one[2] for one in place.animals])
     in_doubt = sorted((index for index, chance in enumerate(presence) if 0.02 < chance < 0.98),
                       key=lambda index: -presence[index] * (1 - presence[index]) * place.animals[index][3])[:ASKED_AFTER]

@@ -50,7 +50,7 @@ class Test:
 
 def difference(first: Estimate, second: Estimate, method: str = "square and add", alike: float = 0.0,
                plots: int | None = None) -> Estimate:
-    """First less second share, of two groups of plots that were drawn apart, or of trees in the same plots.
+    """First less second share, of two groups of plots that were drawn apart, or of trees in the same plots (MOVER, or t).
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def likeness_of_groups(y1: ArrayLike, m1: ArrayLike, y2: ArrayLike, m2: ArrayLik
 
 
 def effectiveness(protected: Estimate, unprotected: Estimate, plots: int | None = None) -> Estimate:
-    """1 - protected share / unprotected share, with limits from both groups' own limits (ratio of two estimates).
+    """Relative risk reduction: 1 - protected share / unprotected share, with limits from both groups' own (MOVER).
 
     Parameters
     ----------
@@ -153,7 +153,8 @@ def effectiveness(protected: Estimate, unprotected: Estimate, plots: int | None 
 
     References
     ----------
-    .. [1] Donner, A. & Zou, G. Y. (2012). Stat. Methods Med. Res. 21:347-359, limits of a ratio (from memory).
+    .. [1] Donner, A. & Zou, G. Y. (2012). Stat. Methods Med. Res. 21:347-359, limits of a ratio of two estimates (from
+       memory).
     """
     trees, level = protected.trees + unprotected.trees, protected.level
     plots = protected.plots + unprotected.plots if plots is None else a_whole(plots, "Plots")

@@ -42,7 +42,7 @@ class Size:
 
 
 def design_effect(trees_a_plot: float, likeness: float, spread: float = 0.0) -> float:
-    """1 + ((spread^2 + 1) m - 1) likeness: how many times more trees plots need than single trees would.
+    """Design effect 1 + ((spread^2 + 1) m - 1) likeness: how many times more trees plots need than single trees would.
 
     Parameters
     ----------

@@ -41,7 +41,9 @@ class Ratio:
 
 def ratio_of_totals(y: ArrayLike, x: ArrayLike, clusters: ArrayLike | None = None, weights: ArrayLike | None = None,
                     strata: ArrayLike | None = None, drawn_share: dict | float = 0.0, level: float = 0.95) -> Ratio:
-    """Ratio sum(w y) / sum(w x) with its linearised standard error.
+    """Ratio estimator sum(w y) / sum(w x) with its linearised standard error.
+
+    With weights 1 / (chance of being drawn) both sums are Horvitz-Thompson totals.
 
     Parameters
     ----------

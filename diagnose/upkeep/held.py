@@ -253,7 +253,7 @@ def holds_updated(part: str, published: float, plantings: Sequence[tuple[float, 
 
 
 def life_updated(part: str, published: float, plantings: Sequence[tuple[float, float, int]]) -> Updated:
-    """How long a barrier lasts, published and seen together; those still whole count with the time they were watched.
+    """How long a barrier lasts, published and seen together; those still whole are right-censored at the time watched.
 
     Parameters
     ----------
