@@ -51,7 +51,7 @@ def test_a_photo_shows_itself_with_its_overlay_its_figures_and_its_cautions() ->
     assert data is not None
     picture = cv2.imdecode(np.frombuffer(base64.b64decode(data[1]), np.uint8), cv2.IMREAD_COLOR)
     assert max(picture.shape[:2]) == 1100
-    for told in ("6.91 ± 0.07 mm", "rabbit or hare", "Barrier: wire cylinder", "Local codes, product labels"):
+    for told in ("6.93 ± 0.06 mm", "rabbit or hare", "Barrier: wire cylinder", "Local codes, product labels"):
         assert told in shown
 
 

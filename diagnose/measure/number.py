@@ -1,6 +1,6 @@
 """Which measuring is this, so that what an older one measured is measured again?
 
-NUMBER = 8
+NUMBER is raised by hand with every change after which any photo may give another figure, another uncertainty, or one
 where there was none; a test fails when a figure of the bundled photos changes and it was not raised. The weights of the
 networks that see what is what speak for themselves.
 """
