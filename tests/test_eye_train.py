@@ -49,6 +49,30 @@ def test_opencv_runs_what_is_written_as_jax_runs_it(make, size, outputs, tmp_pat
         assert np.abs(out - told).max() < 1e-2 * max(1.0, np.abs(told).max())
 
 
+def test_a_written_network_that_is_read_again_tells_the_same(tmp_path):
+    """Also while it learns, when each batch is normalised by itself: what was folded away is unfolded by the same pieces."""
+    rng = np.random.default_rng(4)
+    layers = nets.close(8)
+    x = rng.random((3, *CLOSE_SIZE, 3), np.float32)
+    params = nets.start(layers, 6)
+    written.write(layers, params, CLOSE_SIZE, ["map", "told"], tmp_path / "net.onnx.gz")
+    again = written.read(layers, tmp_path / "net.onnx.gz", x, seed=7)
+    before, after = (nets.forward(layers, own, x)[0] for own in (params, again))
+    for name in ("map", "told"):
+        assert np.abs(np.asarray(before[name]) - np.asarray(after[name])).max() < 1e-2
+    learning = nets.forward(layers, again, x, learning=True)[0]  # normalised by these very pieces
+    assert np.abs(np.asarray(learning["told"]) - np.asarray(after["told"])).max() < 1e-2
+
+
+def test_a_layer_that_is_not_padded_sees_the_whole_map_at_once():
+    layers = [nets.Layer("y", "conv", ("x",), 2, 5, padded=False, plain=True)]
+    params = nets.start(layers, 1)
+    x = np.random.default_rng(2).random((1, 5, 5, 3), np.float32)
+    out = np.asarray(nets.forward(layers, params, x)[0]["y"])
+    assert out.shape == (1, 1, 1, 2)
+    assert out[0, 0, 0] == pytest.approx((x[0][..., None] * params["y"]["kernel"]).sum((0, 1, 2)), abs=1e-4)
+
+
 @pytest.mark.skipif(not os.environ.get("DIAGNOSE_TRAIN"), reason="compiling takes minutes; DIAGNOSE_TRAIN=1 runs it")
 def test_the_training_command_runs_on_a_plain_processor(tmp_path):
     """Two collages, three steps, an eighth of the channels; compiled without optimizing, which takes most of the time."""
