@@ -228,6 +228,8 @@ def within_reach(found: pd.DataFrame, query: Query) -> pd.DataFrame:
 def distance_m(lat: float, lon: float, lats: pd.Series, lons: pd.Series) -> pd.Series:
     """Distances from one point to others along the WGS 84 ellipsoid [m]; NaN where a place is missing.
 
+    These are geodesics, which a sphere's great circle (haversine) misses by up to half a per cent.
+
     Parameters
     ----------
     lat, lon

@@ -139,7 +139,7 @@ class Plane:
         return mm
 
     def px_per_mm(self, mm_xy: tuple[float, float]) -> float:
-        """Pixels a millimetre at a place on the sheet: the square root of the area scale.
+        """Pixels per millimetre at a place on the sheet, the image scale: the square root of the area scale.
 
         Parameters
         ----------

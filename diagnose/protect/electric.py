@@ -77,6 +77,13 @@ def energiser(fence_m: float, live_wires: int, dry: bool = False) -> Energiser:
     ------
     CannotUse
         For no length or no live wire.
+
+    References
+    ----------
+    .. [1] Gerrish, J., common fencing mistakes, Beef magazine, 2004 to 2010s (GERRISH).
+    .. [2] University of Maine Cooperative Extension, electric fence design, 2010s (UME-E).
+    .. [3] Minnesota Department of Natural Resources, energized fence design, 2000s (MNDNR-E).
+    .. [4] Kreager, D., electric fences in drought, Hay and Forage Grower, 2020s (OSU-DRY).
     """
     if not (math.isfinite(fence_m) and fence_m > 0 and math.isfinite(live_wires) and live_wires >= 1):
         raise CannotUse("an electric fence needs a length above zero and at least one live wire")
@@ -99,6 +106,11 @@ def rods_for(joules: float) -> int:
     ------
     CannotUse
         For an output below nought.
+
+    References
+    ----------
+    .. [1] Gerrish, J., common fencing mistakes, Beef magazine, 2004 to 2010s (GERRISH).
+    .. [2] Minnesota Department of Natural Resources, energized fence design, 2000s (MNDNR-E).
     """
     return max(LEAST_RODS, math.ceil(from_nought(joules, "The energiser's joules") * ROD_FEET_A_JOULE / ROD_FEET - 1e-9))
 

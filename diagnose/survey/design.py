@@ -76,7 +76,9 @@ def design_effect(trees_a_plot: float, likeness: float, spread: float = 0.0) -> 
 
 def trees_needed(share: float, half_width: float, effect: float = 1.0, of_all: int | None = None,
                  level: float = 0.95) -> int:
-    """Trees for an interval of the given half-width: z^2 p (1-p) deff / d^2; of a finite number of_all, n N/(N - 1 + n).
+    """Sample size, in trees, for an interval of the given half-width: z^2 p (1-p) deff / d^2.
+
+    With the finite population correction, of a number of_all, it is n N/(N - 1 + n).
 
     Parameters
     ----------
@@ -114,7 +116,7 @@ def trees_needed(share: float, half_width: float, effect: float = 1.0, of_all: i
 
 def plots_needed(share: float, half_width: float, trees_a_plot: float, likeness: float = 0.1, spread: float = 0.0,
                  plots_in_all: int | None = None, level: float = 0.95, with_t: bool = True) -> Size:
-    """Plots for an interval of the given half-width.
+    """Sample size, in plots, for an interval of the given half-width.
 
     Parameters
     ----------
