@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from io import BytesIO
 
 import pytest
@@ -10,6 +11,7 @@ from pypdf import PdfReader
 from diagnose.cannot_use import CannotUse
 from diagnose.diagnosis import diagnose_photo
 from diagnose.report.letters import as_pdf, framed, letter
+from diagnose.signs import Bounded
 from tests.conftest import PHOTOS
 
 HEAD = "Forest office of the Long Valley\n12 Mill Lane, Hollow\nTel. 01 23 45"
@@ -39,7 +41,8 @@ def test_a_head_that_does_not_fit_the_paper_is_refused_in_one_line() -> None:
 
 
 def test_a_thickness_of_which_only_bounds_are_known_is_told_as_between_two_figures() -> None:
-    found = diagnose_photo(PHOTOS / "twig_on_card" / "IMG_0000.jpg")  # a shadow may be part of the twig's width
+    found = diagnose_photo(PHOTOS / "twig_on_card" / "IMG_0000.jpg")
+    found = replace(found, signs={**found.signs, "end_diameter_mm": Bounded(3.7, 4.8)})
     row = {"pile": "ask back", "question": "", "photos": {"": "IMG_0000.jpg"}, "about": "", "received_at": None}
     told = [line for line in letter(row, found).measured if line.startswith("thickness of the twig")]
     assert told == ["thickness of the twig at the cut: between 3.7 and 4.8 mm"]

@@ -41,6 +41,20 @@ def _answer(page: Any, answers: dict[str, str]) -> None:
     page.locator(".answers button").filter(has_text=told).first.click()
 
 
+def _asked(page: Any, question: str) -> None:
+    """Goes on, knowing nothing but what was hurt, until a question is asked; asking ends sooner after some answers."""
+    answers = page.locator(".answers button")
+    for first in range(6):
+        press(page, "Start a new wound; drop that one" if first else "What bit it?")
+        answers.nth(first).click()
+        while answers.count() and step_of(page) != question:
+            _answer(page, {})
+        if answers.count():
+            return
+        page.reload()
+    raise AssertionError(f"{question} is never asked")
+
+
 def _keep_wound(page: Any, tag: str, photos: tuple[Path, ...] = ()) -> None:
     press(page, "What bit it?")
     for _ in range(2):
@@ -123,10 +137,7 @@ def test_four_answers_name_a_rabbit_or_hare_within_eight_taps(phone: Any) -> Non
 
 
 def test_animals_that_do_not_live_there_are_folded_away_and_may_still_be_named(phone: Any) -> None:
-    press(phone, "What bit it?")
-    _answer(phone, RABBIT)
-    while step_of(phone) != "Which animal was seen or filmed there?":
-        _answer(phone, {})
+    _asked(phone, "Which animal was seen or filmed there?")
     moose, kangaroo = (phone.get_by_role("button", name=name, exact=True) for name in ("moose", "kangaroo"))
     assert moose.is_visible() and not kangaroo.is_visible()  # of Vermont
     phone.get_by_text("Another animal, not known to live here").click()

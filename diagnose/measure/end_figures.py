@@ -22,9 +22,9 @@ CLEAN_SURER = 0.45  # by which a clean end's slope is surer than that law, since
 WIDER_SLOPE, BESIDES_SLOPE = 1.1, 0.6  # of the law, and besides [degree]: from 330 rendered clean ends
 HARDLY_SEEN = 0.12  # contrast of the stem's sides, of white paper, at which half of the following is added
 PALE_SLOPE, PALE_WIDTH = 2.0, 0.045  # of stems as bright as what lies behind [degree; relative]
-# What is added to the spread that the eye tells of its own slope, which doubles where an end is not clean [degree]; of 79
-# rendered clean ends of families kept for calibration errors were 1.4 / 7.1 degrees by the outline and 1.3 / 5.4 by both
-EYE_SLOPE = 0.5
+# What the spread is multiplied by that the eye tells of its own slope, and what is added [degree]; it doubles where an end
+# is not clean. Of 79 rendered clean ends for calibration errors were 1.4 / 7.1 degrees by the outline and 1.3 / 5.4 by both
+EYE_SURER, EYE_SLOPE = 0.85, 0.5
 QUARREL = 2.5  # standard uncertainties by which outline and eye differ when it is said
 DOUBTFUL, NO_DOUBT = 0.4, 0.1  # relative, for each share of the sides' cells that the eye doubts, beyond so many
 EYE_WIDTH, MOST_APART = 0.05, 0.1  # relative: how closely the eye reads widths; the most that its disagreement adds
@@ -138,7 +138,7 @@ def seen_slope(outline: float, sigma: float, view: CloseView, clean: float, shor
     """
     one = float(np.degrees(np.arctan(outline)))
     other = float(np.degrees(np.arctan(np.tan(view.slope) / shortened)))
-    other_sigma = float(np.hypot(np.degrees(view.slope_spread) * (2.0 - clean), EYE_SLOPE))
+    other_sigma = float(np.hypot(EYE_SURER * np.degrees(view.slope_spread) * (2.0 - clean), EYE_SLOPE))
     weights = np.array([sigma, other_sigma]) ** -2.0
     mean = float(weights @ (one, other) / weights.sum())
     apart = abs(one - other) / float(np.hypot(sigma, other_sigma))
