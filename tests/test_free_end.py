@@ -38,13 +38,13 @@ def _tapped(path: Path) -> tuple[Measurement, dict[str, Any]]:
     return measure_free_end(picture, [tuple(end + (3, -2)), tuple(back + (-3, 3))], scale), truth
 
 
-@pytest.mark.parametrize("path", FREE, ids=lambda path: path.stem)
+_REFUSED = pytest.mark.xfail(strict=True, raises=KeyError, reason="the eye sees no end there, by a little")
+
+
+@pytest.mark.parametrize("path", [FREE[0], pytest.param(FREE[1], marks=_REFUSED), *FREE[2:]], ids=lambda path: path.stem)
 def test_a_clean_end_between_two_taps_is_read_within_its_uncertainty(path: Path) -> None:
     found, truth = _tapped(path)
     if truth["truth"]["kind"] == "clean":
-        if not found.measured:  # one of the three is refused
-            assert path.stem == "IMG_0005" and "where you tapped" in found.not_measured["seen_slope_deg"]
-            return
         seen = found.measured["seen_slope_deg"]
         assert abs(seen.value - truth["twig"]["apparent_deg"]) < max(12.0, 2 * seen.sigma)
 
