@@ -38,7 +38,8 @@ def _tapped(path: Path) -> tuple[Measurement, dict[str, Any]]:
     return measure_free_end(picture, [tuple(end + (3, -2)), tuple(back + (-3, 3))], scale), truth
 
 
-_REFUSED = pytest.mark.xfail(strict=True, raises=KeyError, reason="the eye sees no end there, by a little")
+_REFUSED, _UNSEEN = (pytest.mark.xfail(strict=True, raises=error, reason="the eye sees no end there, by a little")
+                     for error in (KeyError, AssertionError))
 
 
 @pytest.mark.parametrize("path", [FREE[0], pytest.param(FREE[1], marks=_REFUSED), *FREE[2:]], ids=lambda path: path.stem)
@@ -79,7 +80,7 @@ def test_without_a_tap_only_the_right_twig_is_measured_and_it_is_told() -> None:
         slope = found.measured["seen_slope_deg"]
         off = abs(slope.value - twig["apparent_deg"])
         if off >= 20.0:
-            assert told["truth"]["kind"] != "clean" and off < 3 * slope.sigma
+            assert told["truth"]["kind"] != "clean" and off < 2.5 * slope.sigma
             missed.append(f"a {told['truth']['kind']} end by {off:.0f} degrees, stated {slope.sigma:.0f}")
         assert found.measured["seen_slope_deg"].sigma > _tapped(path)[0].measured["seen_slope_deg"].sigma
     assert measured >= 1  # of looks that nothing was tuned on more: what the eye is not sure of, it asks for
@@ -131,10 +132,15 @@ def _shrunk(path: Path, factor: float) -> tuple[Picture, list[tuple[float, float
     return read_picture(cv2.imencode(".jpg", small)[1].tobytes(), path.name), [tuple(map(float, tap)) for tap in taps]
 
 
-@pytest.mark.parametrize("path", FREE[::2], ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", FREE[:3], ids=lambda path: path.stem)
 def test_a_stem_under_twenty_pixels_wide_asks_to_go_closer(path: Path) -> None:
     twig = json.loads(path.with_suffix(".json").read_text())["twig"]
     assert _is_refused(*_shrunk(path, 14 / twig["diameter_px"]), "go closer")
+
+
+@pytest.mark.parametrize("path", [FREE[0], pytest.param(FREE[1], marks=_UNSEEN), FREE[2]], ids=lambda path: path.stem)
+def test_a_stem_thirty_pixels_wide_is_measured(path: Path) -> None:
+    twig = json.loads(path.with_suffix(".json").read_text())["twig"]
     assert measure_free_end(*_shrunk(path, min(30 / twig["diameter_px"], 1.0))).measured
 
 

@@ -286,3 +286,10 @@ def test_a_stem_that_runs_away_from_the_camera_looks_cut_less_steeply_than_it_is
     """Lengths along it look shorter: a cut at 45 degrees, shortened by half, shows as arctan 0.5."""
     seen = SimpleNamespace(slope=np.arctan(0.5), slope_spread=np.radians(1.0))
     assert seen_slope(1.0, 50.0, seen, 1.0, 0.5).degrees == pytest.approx(45.0, abs=0.1)
+
+
+def test_two_readings_of_torn_wood_are_no_surer_than_the_better_of_them() -> None:
+    seen = SimpleNamespace(slope=np.radians(20.0), slope_spread=np.radians(20.0))
+    outline = np.tan(np.radians(21.0))
+    assert seen_slope(outline, 18.0, seen, 0.0, 1.0).sigma == pytest.approx(18.0)
+    assert seen_slope(outline, 18.0, seen, 1.0, 1.0).sigma < 14.0

@@ -145,7 +145,9 @@ def seen_slope(outline: float, sigma: float, view: CloseView, clean: float, shor
     quarrel = ""
     if apart > QUARREL:
         quarrel = f"outline and eye disagree on the slope, {abs(one):.0f} and {abs(other):.0f}°: go closer and shade it"
-    return Slope(float(np.tan(np.radians(mean))), abs(mean), max(1.0, apart) * float(weights.sum() ** -0.5), quarrel)
+    # what is torn has no one slope: there two readings are no surer than the better of them
+    spread = max(max(1.0, apart) * float(weights.sum() ** -0.5), (1.0 - clean) * min(sigma, other_sigma))
+    return Slope(float(np.tan(np.radians(mean))), abs(mean), spread, quarrel)
 
 
 def width_sigma(end: End, pixel: float, contrast: float, view: CloseView, width_px: float, by_map: float) -> float:
