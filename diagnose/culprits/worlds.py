@@ -16,14 +16,16 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.ask import fits, questions
 from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, catalogue
 from diagnose.culprits.here import Where, place_from, winters_of
-from diagnose.culprits.likelihood import CUT_SIGNS, MARK_SIGNS, misreading, raw_group
+from diagnose.culprits.likelihood import CUT_SIGNS, HEIGHT_SIGNS, MARK_SIGNS, misreading, raw_group
 from diagnose.culprits.prior import Start, start_of
+from diagnose.culprits.reach import depths_of, snow_table
 from diagnose.culprits.tables import support, words
 from diagnose.given import MOST_SEED, a_whole
-from diagnose.signs import Answer, Several, Sign, Word
+from diagnose.signs import Answer, Several, Sign, Word, vocabulary
 
 # how loosely a table is drawn round ours, as the weight of a Dirichlet, by what it rests on; our choice
 WEIGHT = {"put so": 400.0, "counted": 120.0, "several": 50.0, "one": 20.0, "memory": 8.0}
+_FIRST = ("wound", "season", "past_snow", "position")  # drawn before the rest, which hang on them
 
 
 @dataclass(frozen=True)
@@ -116,16 +118,35 @@ def _draw(
     answers: dict[str, Sign] = {}
     latent = {group: int(draw.choice(tables[group].shape[1], p=_row(tables[group], cause, prior)))
               for group in ("cut", "marks")}
-    asked = sorted(questions(), key=lambda word: (word.name != "wound", word.name != "season"))
+    snow_mm, season = 0.0, None
+    asked = sorted(questions(), key=lambda word: [*_FIRST, word.name].index(word.name))
     for word in asked:
         if word.name in TRACES or (not fits(word, answers) and word.name != "wound"):
             continue
-        chances = _chances(known, tables, word, cause, prior, latent, answers, winters_of(there))
+        if word.name == "past_snow":
+            snow_mm, answers[word.name] = _snow(season, winters_of(there), draw, world)
+            continue
+        if word.name == "snow_line" and snow_mm == 0:
+            continue  # there was no surface to tell of
+        chances = _chances(known, tables, word, cause, prior, latent, answers, snow_mm)
         if chances is not None:
-            share = world.misread * _misread_share(known, word)
-            answers[word.name] = Answer(_misread(word, str(draw.choice(list(word.choices), p=chances)), draw, share))
-    answers.update(_traces(known, start, int(known.of[cause]), draw, world))
+            choice, share = str(draw.choice(list(word.choices), p=chances)), world.misread * _misread_share(known, word)
+            answers[word.name] = Answer(_misread(word, choice, draw, share))
+            season = Answer(choice) if word.name == "season" else season
+    setting = {name: sign for name, sign in answers.items() if name == "setting"}
+    answers.update(_traces(known, start_of(known, there, setting), int(known.of[cause]), draw, world))
     return Wound(known.causes[cause][0], place, answers)
+
+
+def _snow(
+    season: Sign | None, winters: Mapping[str, float], draw: np.random.Generator, world: World
+) -> tuple[float, Answer]:
+    """How deep the snow lay [mm], by season and place, and what a person says of it."""
+    lying = depths_of({} if season is None else {"season": season}, None, winters)
+    depth = float(draw.choice([each for each, _ in lying], p=[share for _, share in lying]))
+    states = snow_table()["depth_mm"]
+    state = next(state for state, depths in states.items() if depth in depths)
+    return depth, Answer(_misread(vocabulary()["past_snow"], state, draw, world.misread * float(snow_table()["misread"])))
 
 
 def _row(table: np.ndarray, cause: int, prior: np.ndarray) -> np.ndarray:
@@ -139,12 +160,10 @@ def _row(table: np.ndarray, cause: int, prior: np.ndarray) -> np.ndarray:
 
 def _chances(
     known: Catalogue, tables: Mapping[str, np.ndarray], word: Word, cause: int, prior: np.ndarray,
-    latent: Mapping[str, int], answers: Mapping[str, Sign], winters: Mapping[str, float],
+    latent: Mapping[str, int], answers: Mapping[str, Sign], snow_mm: float,
 ) -> np.ndarray | None:
-    """(choices,) chance of each answer, given the cause; None for a question that is not drawn."""
+    """(choices,) chance of each answer, given the cause and how deep the snow lay [mm]; None for a question that is not drawn."""
     looks = known.class_looks
-    if word.name == "past_snow":
-        return None
     if word.name in ("cut_form", "cut_slant"):
         look = list(looks["cut"]["classes"].values())[latent["cut"]]
         if word.name == "cut_form":
@@ -159,7 +178,7 @@ def _chances(
     if word.name in ("position", "snow_line"):
         found = []
         for choice in word.choices:
-            told_height = raw_group(known, "height", {}, {**answers, word.name: Answer(choice)}, None, winters)
+            told_height = raw_group(known, "height", {}, {**answers, word.name: Answer(choice)}, snow_mm, {"unknown": 1.0})
             assert told_height is not None
             raw, inside = told_height
             likely = np.where(np.isnan(raw), np.nanmean(raw), raw) * inside
@@ -171,6 +190,8 @@ def _chances(
 
 def _misread_share(known: Catalogue, word: Word) -> float:
     """How often the model holds that an answer is misread; the height's misreading is drawn with it."""
+    if word.name in HEIGHT_SIGNS:
+        return 0.0
     for group, names in (("cut", CUT_SIGNS), ("marks", MARK_SIGNS)):
         if word.name in names:
             return float(known.class_looks[group]["misread"])
