@@ -81,7 +81,7 @@ function makeAsking(model) {
                                              culprits: after[i]}));
   }
 
-  const byBarrier = sorter(barrierOf), byWhatIsBuilt = sorter(builtOf);
+  const byWhatIsBuilt = sorter(builtOf);
 
   /** Culprits' shares -> the shares of the classes that decide. */
   function sorter(classOf) {
@@ -101,25 +101,25 @@ function makeAsking(model) {
   /** Question -> {gain: expected information gain [nat], applies, answers}. */
   function worthOf(verdict) {
     const on = verdict.on, now = model.madeBy(on, on.parts, on.traces), found = new Map();
-    const before = byBarrier(verdict.culprits);
+    const before = byWhatIsBuilt(verdict.culprits);
     for (const word of askable(verdict.given.signs)) {
       const answers = answersTo(on, word, now), applies = appliesOf(word, verdict);
       const mean = each => answers.reduce((sum, one) => sum + one.chance * each(one), 0);
-      const deciding = entropy(before) - mean(one => entropy(byBarrier(one.culprits)));
+      const deciding = entropy(before) - mean(one => entropy(byWhatIsBuilt(one.culprits)));
       const apart = entropy(verdict.culprits) - mean(one => entropy(one.culprits));
       found.set(word.name, {gain: applies * ((1 - L.beside) * deciding + L.beside * apart), applies, answers});
     }
     return found;
   }
 
-  /** Chance that the likeliest class is still the likeliest when every question that is left was asked. */
-  function stays(verdict, passed, toClasses, worth = worthOf(verdict)) {
-    const now = toClasses(verdict.culprits).map(share => Math.max(share, L.least_chance)), first = now.indexOf(Math.max(...now));
+  /** Chance that what is built stays the same when every question that is left was asked. */
+  function stays(verdict, passed, worth = worthOf(verdict)) {
+    const now = byWhatIsBuilt(verdict.culprits).map(share => Math.max(share, L.least_chance)), first = now.indexOf(Math.max(...now));
     const zeros = () => new Array(now.length).fill(0), shift = [zeros(), zeros()], spread = [zeros(), zeros()];
     for (const [name, {applies, answers}] of worth) {
       if (passed.includes(name)) continue;
       const answered = signOf.get(name).chance * applies;
-      const raw = answers.map(one => toClasses(one.culprits).map((share, c) => Math.max(one.chance * share / now[c], L.least_chance)));
+      const raw = answers.map(one => byWhatIsBuilt(one.culprits).map((share, c) => Math.max(one.chance * share / now[c], L.least_chance)));
       const total = now.map((_, c) => raw.reduce((sum, row) => sum + row[c], 0));
       const under = raw.map(row => row.map((one, c) => one / total[c]));
       now.forEach((_, c) => [first, c].forEach((given, row) => {
@@ -161,11 +161,10 @@ function makeAsking(model) {
     const value = new Map(), worth = worthOf(verdict);
     for (const [name, {gain}] of worth) {
       if (!passed.includes(name) && gain >= L.least_gain) {
-        value.set(name, gain * signOf.get(name).chance / signOf.get(name).effort);
+        value.set(name, gain * signOf.get(name).chance / Math.sqrt(signOf.get(name).effort));
       }
     }
-    if (!value.size || (stays(verdict, passed, byBarrier, worth) >= L.barrier_stays
-                        && stays(verdict, passed, byWhatIsBuilt, worth) >= L.built_stays)) {
+    if (!value.size || stays(verdict, passed, worth) >= L.built_stays) {
       return {question: null, reason: "more answers would hardly change what to buy"};
     }
     const best = Math.max(...value.values());
