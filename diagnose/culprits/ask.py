@@ -28,7 +28,7 @@ from diagnose.signs import Answer, Shares, Sign, Signs, Word, vocabulary
 
 CLEAR = 0.95  # probability of one group, or of one barrier, from which no more is asked; our choice, no source
 LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
-BUILT_STAYS = 0.95  # chance that what is built stays, whatever is still told, from which no more is asked; our choice
+BUILT_STAYS = 0.97  # chance that what is built stays, whatever is still told, from which no more is asked; our choice
 LEAST_GAIN = 0.003  # expected gain [nat] of the decision below which a question is not worth asking; our choice
 ALIKE = 1e-9  # gains [nat] that lie no farther apart are equal: the question that stands first is asked
 BESIDE = 0.25  # weight of telling culprits apart that need the same barrier; our choice
@@ -321,7 +321,8 @@ def gains(
 def _worth(name: str, gain: float, chance: Mapping[str, float]) -> float:
     """A question's gain for the trouble of answering it [nat per root of effort].
 
-    By the root of effort persons before 200 drawn wounds had no more trouble in all than by effort itself, with fewer questions.
+    By the root of effort persons before 200 drawn wounds had no more trouble in all than by effort itself, with fewer
+    questions.
     """
     return gain * chance[name] / math.sqrt(vocabulary()[name].effort)
 
@@ -405,13 +406,13 @@ def next_step(
     passed
         Signs that the person could not tell; they are not asked again [no unit].
     barrier_of
-        Culprit -> what stops it: where all that is likely needs the same barrier, asking is over. The groups of culprits decide
-        where None [no unit].
+        Culprit -> what stops it: where all that is likely needs the same barrier, asking is over. The groups of culprits
+        decide where None [no unit].
     told
         As for `gains` [no unit].
     built_of
-        Culprit -> what is built against it, which may be one thing for several, and decides what is asked; `barrier_of` where
-        None [no unit].
+        Culprit -> what is built against it, which may be one thing for several, and decides what is asked; `barrier_of`
+        where None [no unit].
     """
     kind = max(verdict.groups, key=lambda key: verdict.groups[key])
     if verdict.groups[kind] >= CLEAR:

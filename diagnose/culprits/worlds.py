@@ -162,7 +162,7 @@ def _chances(
     known: Catalogue, tables: Mapping[str, np.ndarray], word: Word, cause: int, prior: np.ndarray,
     latent: Mapping[str, int], answers: Mapping[str, Sign], snow_mm: float,
 ) -> np.ndarray | None:
-    """(choices,) chance of each answer, given the cause and how deep the snow lay [mm]; None for a question that is not drawn."""
+    """(choices,) chance of each answer, given the cause and the depth of snow [mm]; None for what is not drawn."""
     looks = known.class_looks
     if word.name in ("cut_form", "cut_slant"):
         look = list(looks["cut"]["classes"].values())[latent["cut"]]
