@@ -119,8 +119,8 @@ def judge(
     >>> found = diagnose.judge({"wound": "severed_shoot", "cut_form": "torn", "position": "middle"}, place="Germany")
     >>> max(found.verdict.groups, key=found.verdict.groups.get)
     'deer'
-    >>> found.verdict.next_question is None  # might more answers still change what is built?
-    False
+    >>> found.verdict.next_question  # the sign that is most worth asking for
+    'setting'
     """
     return diagnosis.diagnose_answers(parse_signs(answers), Circumstances(place, month, snow_mm))
 

@@ -111,6 +111,6 @@ def test_the_command_takes_several_wounds_a_prior_and_a_log_to_learn_from(
     files = ["--signs", str(tmp_path / "top.yaml"), "--signs", str(tmp_path / "foot.yaml")]
     assert main(["ask", *files, "--region", "east"]) == 0
     shown = capsys.readouterr().out
-    assert "Wound 2" in shown and "At work here: voles and deer" in shown
+    assert "Wound 2" in shown and "At work here: deer and voles" in shown
     assert main(["ask", *files[:2], "--region", "east", "--learn-from", str(tmp_path / "log")]) == 0
     assert "prior: sharpened by what was confirmed here" in capsys.readouterr().out

@@ -141,7 +141,7 @@ class Verdict:
 
     @cached_property
     def next_question(self) -> str | None:
-        """The sign most worth asking for, by expected gain in certainty per effort; None when none is."""
+        """The sign most worth asking for, by expected gain in certainty for the trouble; None when none is."""
         return self.question_beside(())
 
     def question_beside(
