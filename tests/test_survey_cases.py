@@ -194,8 +194,8 @@ def test_a_difference_of_two_shares_has_its_published_limits(key: str) -> None:
 
 
 def test_a_ratio_of_two_shares_has_its_published_limits() -> None:
-    given = CASES["W68"]["inputs"]
-    near("W68", limits(compare.ratio_score(given["x1"], given["n1"], given["x2"], given["n2"])), CASES["W68"]["expected"]["score"])
+    given, told = CASES["W68"]["inputs"], CASES["W68"]["expected"]
+    near("W68", limits(compare.ratio_score(given["x1"], given["n1"], given["x2"], given["n2"])), told["score"])
 
 
 def test_the_corrected_score_limits_are_those_noted_with_the_case() -> None:

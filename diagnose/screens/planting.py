@@ -221,7 +221,7 @@ def _depth(plan: Plan, inches: bool) -> None:
         for drawing in drawings(plan, inches):
             st.markdown(f"**{literal(drawing.title)}**")
             _drawn(drawing, "; ".join(f"{one.name} {length(one.world_mm, inches)}" for one in drawing.dimensions))
-    paper = st.radio("Paper", list(PAPERS), horizontal=True, key="plan_paper")
+    paper = st.radio("Paper", list(PAPERS), list(PAPERS).index(preferences.paper()), horizontal=True, key="plan_paper")
     left, right = st.columns(2)
     hand_over(left, "The plan as PDF", lambda: plan_pdf(plan, inches, paper), "barrier-plan.pdf", "application/pdf")
     hand_over(right, "The buying list as CSV", materials_csv(plan, inches), "buying-list.csv", "text/csv")

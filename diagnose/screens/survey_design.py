@@ -14,7 +14,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import Log
 from diagnose.report.layout_map import layout_pdf
 from diagnose.report.tally_sheet import tally_sheet_pdf
-from diagnose.screens import drawer
+from diagnose.screens import drawer, preferences
 from diagnose.screens.chart import chart
 from diagnose.screens.look import literal
 from diagnose.screens.plain_map import map_of
@@ -125,13 +125,14 @@ def _handed(log: Log, ground: Ground, site: str, plan: Plan, points: object, par
         st.success("Kept on this device; take the file along too.")
     one, two, three, four = st.columns(4)
     hand_over(one, "Plan", plan.as_yaml(), "plan.yaml", "application/yaml")
-    hand_over(two, "Map as PDF", layout_pdf(ground, points, site, rule=plan.rule.words),  # type: ignore[arg-type]
+    hand_over(two, "Map as PDF", layout_pdf(ground, points, site, preferences.paper(), plan.rule.words),  # type: ignore[arg-type]
               "plots.pdf", "application/pdf")
     if ground.epsg is not None:
         hand_over(three, "Plots as GPX", as_gpx(ground, points, site, parts),  # type: ignore[arg-type]
                   "plots.gpx", "application/gpx+xml")
     names = tuple(str(number) for number in range(1, plan.plots + 1))
-    hand_over(four, "Tally sheets", tally_sheet_pdf(site, names, plan=plan, parts=parts), "tally.pdf", "application/pdf")
+    hand_over(four, "Tally sheets", tally_sheet_pdf(site, names, preferences.paper(), plan, parts), "tally.pdf",
+              "application/pdf")
 
 
 def _ground(log: Log) -> tuple[Ground | None, str]:
