@@ -124,7 +124,8 @@ def design(boundary: str, **given: Any) -> None:
     if number is None and not asked.spacing:
         raise CannotUse("say what the survey is for: --target, --expect with --margin or --change, --plots or --spacing")
     start = asked.start if asked.start is not None else start_of(asked.site, number)
-    laid = lay_out(ground, number, asked.spacing, asked.buffer_m, start, not asked.grid, size, asked.hours)
+    laid = lay_out(ground, number, asked.spacing, asked.buffer_m, start, not asked.grid, size, asked.hours,
+                   None if strip is None else max(strip))
     plan = made(asked.site, laid, size, target, asked.rule, start, tuple(part for part in (why, known.words) if part))
     names = tuple(str(at) for at in range(1, len(laid.points) + 1))
     for place, written in (
@@ -139,13 +140,14 @@ def design(boundary: str, **given: Any) -> None:
                   for name, part, point in zip(names, laid.parts or ("",) * len(names), laid.points, strict=True)]
         machine.say("survey design", {
             "site": plan.site, "plots": plan.plots, "plot_m2": plan.plot_m2, "hectares": ground.area_m2 / 1e4,
+            "apart_m": laid.apart_m,
             "walk_m": laid.walk_m, "hours": laid.hours, "rule": plan.rule.kind, "strata": dict(plan.strata),
             "notes": list(plan.notes), "places": places,
         })  # fmt: skip
         return
     print("\n".join([
-        f"{plan.plots} plots of {plan.plot_m2:g} m2 on {ground.area_m2 / 1e4:.2f} ha; the walk is {laid.walk_m:,.0f} m, "
-        f"about {laid.hours:.1f} hours with the tally.", plan.rule.words,
+        f"{plan.plots} plots of {plan.plot_m2:g} m2 on {ground.area_m2 / 1e4:.2f} ha, the two nearest {laid.apart_m:.0f} m "
+        f"apart; the walk is {laid.walk_m:,.0f} m, about {laid.hours:.1f} hours with the tally.", plan.rule.words,
         *(f"{name}: {many} plots" for name, many in plan.strata.items()), *plan.notes]))
 
 

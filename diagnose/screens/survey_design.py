@@ -66,8 +66,12 @@ def design(log: Log) -> None:
         margin, change = (reach, None) if purpose == "margin" else (None, reach)
     rule = st.radio("When may it be looked at? Chosen now, printed on every sheet.", list(RULES),
                     format_func=RULES.__getitem__, index=list(RULES).index(ADDITION), key="design_rule")
-    radius = right.number_input("Radius of a plot [m]; 3.99 is 50 m²", 0.3, 100.0, 3.99, 0.01, key="design_radius")
-    size = size_of(radius)
+    if right.radio("A plot is", ["a circle", "a strip"], horizontal=True, key="design_shape") == "a circle":
+        across = 2 * right.number_input("Radius of a plot [m]; 3.99 is 50 m²", 0.3, 100.0, 3.99, 0.01, key="design_radius")
+        size = size_of(across / 2)
+    else:
+        across = right.number_input("Length of a strip [m]", 1.0, 500.0, 25.0, 1.0, key="design_long")
+        size = size_of(transect=(across, right.number_input("Its width [m]", 0.3, 100.0, 2.0, 0.1, key="design_wide")))
     with st.expander("Parts, edge, hours, how plots vary", key="design_more"):
         one, two = st.columns(2)
         alike = one.slider("How alike are trees of one plot? 0 not at all, 1 wholly", 0.0, 0.6, 0.1, 0.05, key="alike")
@@ -88,10 +92,10 @@ def design(log: Log) -> None:
         return
     turn = st.session_state.get("layout_turn", 0)
     seed = start_of(site, number, turn)
-    laid = lay_out(ground, number, spacing or None, edge, seed, not spacing, size, hours or None)
+    laid = lay_out(ground, number, spacing or None, edge, seed, not spacing, size, hours or None, across)
     plan = made(site, laid, size, target, rule, seed, tuple(part for part in (why, known.words) if part))
-    st.markdown(f"{plan.plots} plots on {ground.area_m2 / 1e4:.2f} ha; the walk is {laid.walk_m:.0f} m, about "
-                f"{laid.hours:.1f} hours with the tally. {literal(plan.rule.words)}")
+    st.markdown(f"{plan.plots} plots on {ground.area_m2 / 1e4:.2f} ha, the two nearest {laid.apart_m:.0f} m apart; the walk "
+                f"is {laid.walk_m:.0f} m, about {laid.hours:.1f} hours with the tally. {literal(plan.rule.words)}")
     for note in (*laid.notes, *(f"{name}: {many} plots" for name, many in plan.strata.items())):
         st.caption(literal(note))
     _drawn(ground, laid.points)

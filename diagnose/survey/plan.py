@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import yaml
+from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
 from diagnose.cannot_use import CannotUse
@@ -43,6 +44,8 @@ from diagnose.texts import MOST_YAML_BYTES, from_yaml, read_text
 
 WALK_M_AN_HOUR = 2000.0  # through young growth; common practice, no source
 MINUTES_A_PLOT = 10.0  # to lay out and tally one; common practice, no source
+MOST_LAID = 5000  # plots that are laid out, each with a number and a sheet; our choice
+PAIRS_NAMED = 3  # of plots that overlap; our choice
 
 
 @dataclass(frozen=True)
@@ -266,8 +269,8 @@ class Layout:
     ----------
     points, parts
         (n, 2) in walking order [m], and the stratum of each, empty without strata.
-    walk_m, hours
-        From the first to the last, and to walk and tally [m, h].
+    walk_m, hours, apart_m
+        From the first to the last, to walk and tally, and between the two nearest centres, nought for one plot [m, h, m].
     notes
         Where it differs from what was asked [no unit].
     """
@@ -276,11 +279,12 @@ class Layout:
     parts: tuple[str, ...]
     walk_m: float
     hours: float
+    apart_m: float
     notes: tuple[str, ...]
 
 
 def lay_out(ground: Ground, plots: int | None = None, spacing_m: float | None = None, buffer_m: float = 0.0, seed: int = 0,
-            even: bool = True, plot_m2: float = 50.0, hours: float | None = None) -> Layout:
+            even: bool = True, plot_m2: float = 50.0, hours: float | None = None, across_m: float | None = None) -> Layout:
     """Plots with a random start, numbered in walking order.
 
     Parameters
@@ -301,6 +305,8 @@ def lay_out(ground: Ground, plots: int | None = None, spacing_m: float | None = 
         Size of a plot [m2], to see whether so many fit.
     hours : float or None
         That there are, to walk and to tally [h].
+    across_m : float or None
+        Greatest width of a plot, to see whether plots overlap [m]; None for the diameter of a circle of its size.
 
     Returns
     -------
@@ -309,12 +315,13 @@ def lay_out(ground: Ground, plots: int | None = None, spacing_m: float | None = 
     Raises
     ------
     CannotUse
-        Where neither or both of plots and spacing are given, where nothing is left inside the buffer, where no plot falls.
+        Where neither or both of plots and spacing are given, where nothing is left inside the buffer, where no plot falls,
+        for more than MOST_LAID plots.
     """
     if (plots is None) == (spacing_m is None):
         raise CannotUse("Say how many plots, or how far apart: one of the two.")
     if plots is not None:
-        a_whole(plots, "Plots", 1, MOST_PLOTS)
+        a_whole(plots, "Plots", 1, MOST_LAID)
     a_number(buffer_m, "The strip along the edge"), above_nought(plot_m2, "A plot's size")
     rng = np.random.default_rng(a_whole(seed, "The seed", most=MOST_SEED))
     area = inward(ground, buffer_m) if buffer_m else ground.metres
@@ -323,6 +330,9 @@ def lay_out(ground: Ground, plots: int | None = None, spacing_m: float | None = 
              "estimated."] if buffer_m else []
     if spacing_m is not None:
         wanted = area.area / above_nought(spacing_m, "The spacing") ** 2
+        if wanted > MOST_LAID:
+            raise CannotUse(f"A grid of {spacing_m:g} m is {wanted:,.0f} plots here, more than {MOST_LAID:,}: take a wider "
+                            "one.")
         points = grid(area, max(1, round(wanted)), rng, spacing_m)
         parts = tuple(_part_of(ground, point) for point in points)
         if round(wanted) != len(points):
@@ -340,13 +350,17 @@ def lay_out(ground: Ground, plots: int | None = None, spacing_m: float | None = 
         notes.append(f"{len(points)} plots of {plot_m2:g} m2 cover more than the ground itself: count every tree instead.")
     order = walking_order(points)
     points, parts = points[order], tuple(parts[int(i)] for i in order)
+    near = cKDTree(points)
+    apart = float(near.query(points, 2)[0][:, 1].min()) if len(points) > 1 else 0.0
+    notes += _overlaps(near, apart, 2 * math.sqrt(plot_m2 / math.pi) if across_m is None
+                       else above_nought(across_m, "A plot's width"))
     walk = walk_length(points, range(len(points)))
     needed = walk / WALK_M_AN_HOUR + len(points) * MINUTES_A_PLOT / 60
     if hours is not None and needed > hours:
         fit = max(1, math.floor(hours / needed * len(points)))
         notes.append(f"{len(points)} plots take about {needed:.1f} hours, {hours:g} were given: about {fit} plots fit. "
                      "Fewer plots decide less often; looking earlier than planned spoils the sureness.")
-    return Layout(points, parts if ground.strata else (), walk, needed, tuple(notes))
+    return Layout(points, parts if ground.strata else (), walk, needed, apart, tuple(notes))
 
 
 def _in_parts(ground: Ground, area: BaseGeometry, plots: int, rng: np.random.Generator,
@@ -360,6 +374,19 @@ def _in_parts(ground: Ground, area: BaseGeometry, plots: int, rng: np.random.Gen
     found = [(name, draw(part, many, rng)) for (name, part), many in zip(inside, shares, strict=True) if many]
     return (np.vstack([points for _, points in found]),
             tuple(name for name, points in found for _ in range(len(points))))
+
+
+def _overlaps(near: cKDTree, apart_m: float, across_m: float) -> list[str]:
+    """Which plots lie nearer together than they are wide, and what to do there: what stands on two belongs to both."""
+    pairs = near.query_pairs(across_m, output_type="ndarray")
+    if not len(pairs):
+        return []
+    between = np.hypot(*(near.data[pairs[:, 0]] - near.data[pairs[:, 1]]).T)
+    nearest = pairs[np.argsort(between, kind="stable")][:PAIRS_NAMED] + 1
+    named = ", ".join(f"{first} and {second}" for first, second in nearest) + ", ..." * (len(pairs) > PAIRS_NAMED)
+    return [f"{len(pairs)} pair{'s' if len(pairs) > 1 else ''} of plots may overlap (plots {named}): centres are down to "
+            f"{apart_m:.1f} m apart, a plot is {across_m:.1f} m across. Count a tree that stands on two plots on both, "
+            "or take fewer or smaller plots."]
 
 
 def _part_of(ground: Ground, point: np.ndarray) -> str:
