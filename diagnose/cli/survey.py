@@ -130,7 +130,7 @@ def design(boundary: str, **given: Any) -> None:
     names = tuple(str(at) for at in range(1, len(laid.points) + 1))
     for place, written in (
         (asked.plan, plan.as_yaml), (asked.gpx, lambda: as_gpx(ground, laid.points, asked.site, laid.parts)),
-        (asked.map, lambda: layout_pdf(ground, laid.points, asked.site, asked.paper, plan.rule.words)),
+        (asked.map, lambda: layout_pdf(ground, laid.points, asked.site, asked.paper, plan.rule.words, laid.notes)),
         (asked.sheets, lambda: tally_sheet_pdf(asked.site, names, asked.paper, plan, laid.parts)),
     ):
         if place:

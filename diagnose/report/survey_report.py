@@ -200,7 +200,7 @@ def map_drawing(survey: Survey) -> Drawing | None:
     drawing.add(String(left + 20, height - 168, "plot", fontSize=7, fillColor=HexColor(INK)))
     metres = _round_length(0.3 * (east - west))
     drawing.add(Line(6, 8, 6 + metres * scale, 8, strokeColor=HexColor(INK), strokeWidth=1.2))
-    drawing.add(String(10 + metres * scale, 5, f"{metres:g} m", fontSize=7, fillColor=HexColor(INK)))
+    drawing.add(String(10 + metres * scale, 5, f"{metres:g} m; north is up", fontSize=7, fillColor=HexColor(INK)))
     return drawing
 
 

@@ -88,7 +88,8 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str,  # type: ign
     notes += [f"{field.title}: {', '.join(choice for choice in field.choices if choice)}; empty when none or not known."
               for field in columns if field.choices and not field.tell and field.name != "alive"]
     notes += ["1 is yes, 0 is no, empty is not known: do not guess.",
-              "A plot without trees: leave the table empty and keep the sheet."]
+              "A plot without trees: leave the table empty and keep the sheet.",
+              "Where plots overlap, a tree that stands on two counts on both."]
     notes.sort(key=len, reverse=True)  # the left column is the wider one
     half = (len(notes) + 1) // 2
     for number, note in enumerate(notes):

@@ -22,7 +22,7 @@ from diagnose.screens.show import hand_over
 from diagnose.survey.boundary import Ground, from_geojson, read_ground
 from diagnose.survey.design import as_gpx
 from diagnose.survey.from_log import survey_table, visits
-from diagnose.survey.plan import Plan, asked_plots, lay_out, made, seen_before, size_of, start_of
+from diagnose.survey.plan import Layout, Plan, asked_plots, lay_out, made, seen_before, size_of, start_of
 from diagnose.survey.stopping import ADDITION, RULES
 from diagnose.survey.target import own_target
 
@@ -102,7 +102,7 @@ def design(log: Log) -> None:
     if st.button("Draw another random start"):
         st.session_state["layout_turn"] = turn + 1
         st.rerun()
-    _handed(log, ground, site, plan, laid.points, laid.parts)
+    _handed(log, ground, site, plan, laid)
 
 
 def _drawn(ground: Ground, points: np.ndarray) -> None:
@@ -121,7 +121,8 @@ def _drawn(ground: Ground, points: np.ndarray) -> None:
           "Map of the plots", "layout", boundary)
 
 
-def _handed(log: Log, ground: Ground, site: str, plan: Plan, points: object, parts: tuple[str, ...]) -> None:
+def _handed(log: Log, ground: Ground, site: str, plan: Plan, laid: Layout) -> None:
+    points, parts, notes = laid.points, laid.parts, laid.notes
     if st.button("Keep this plan, before the first plot", type="primary", width="stretch"):
         drawer.keep(plan_drawer(site), {"plan": plan.as_yaml()})
         if site and ground.epsg is not None and log.records("site", name=site).empty:
@@ -129,7 +130,7 @@ def _handed(log: Log, ground: Ground, site: str, plan: Plan, points: object, par
         st.success("Kept on this device; take the file along too.")
     one, two, three, four = st.columns(4)
     hand_over(one, "Plan", plan.as_yaml(), "plan.yaml", "application/yaml")
-    hand_over(two, "Map as PDF", layout_pdf(ground, points, site, preferences.paper(), plan.rule.words),  # type: ignore[arg-type]
+    hand_over(two, "Map as PDF", layout_pdf(ground, points, site, preferences.paper(), plan.rule.words, notes),  # type: ignore[arg-type]
               "plots.pdf", "application/pdf")
     if ground.epsg is not None:
         hand_over(three, "Plots as GPX", as_gpx(ground, points, site, parts),  # type: ignore[arg-type]
