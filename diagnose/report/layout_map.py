@@ -52,8 +52,8 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
     told = [
         f"{len(points)} plots on {ground.area_m2 / 10_000:.2f} ha; walk from 1 to {len(points)}: {walk:.0f} m. North is up.",
         # error of phones under leaves: Tomastik et al. 2017, https://doi.org/10.1093/forestry/cpw031
-        "A satellite fix under trees is off by 5 to 12 m: go to where it first says so, put the stake there, do not look for "
-        "a better spot.", rule, *notes, *cautions_for(["survey"], short=True)]
+        "A satellite fix under trees is off by 5 to 12 m: go to where it first says so, put the stake there, do not look "
+        "for a better spot.", rule, *notes, *cautions_for(["survey"], short=True)]
     lines = [line for words in told for line in simpleSplit(settable(words), FONT, 9, wide - 2 * MARGIN)]
     west, south, east, north = ground.metres.bounds
     top = high - MARGIN - HEAD - LINE * (len(lines) + 1)

@@ -93,9 +93,9 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str,  # type: ign
     notes.sort(key=len, reverse=True)  # the left column is the wider one
     half = (len(notes) + 1) // 2
     for number, note in enumerate(notes):
-        canvas.drawString(left + (right - left) * 0.58 * (number // half), foot - 14 - 11 * (number % half), note)
+        canvas.drawString(left + (right - left) * 0.58 * (number // half), foot - 14 - 10 * (number % half), note)
     for number, words in enumerate(cautions_for(["survey"], short=True)):
-        canvas.drawString(left, foot - 19 - 11 * (half + number), words)
+        canvas.drawString(left, foot - 19 - 10 * (half + number), words)
 
 
 def _broken(words: str, width: float, canvas) -> list[str]:  # type: ignore[no-untyped-def]
