@@ -111,7 +111,7 @@ def test_years_may_be_told_as_the_height_out_of_reach() -> None:
 
 def test_a_kind_keeps_its_own_need_and_a_lumped_one_the_hardest() -> None:
     place = planting(LAND, 10, {"roe_deer": 0.5, "red deer": 0.4, "moose": 0.1, "field_vole": 0.9, "elk_browsing": 0.2})
-    assert set(place.needs) == {"deer_small", "deer_large", "moose", "vole", "elk"}
+    assert set(place.needs) == {"roe", "deer_large", "moose", "vole", "elk"}
 
 
 def test_the_order_is_due_before_the_day_of_planting() -> None:
