@@ -120,7 +120,7 @@ def bill_is_cost(place: Planting, rng: random.Random) -> None:
         if plan is not None:
             goods = sum(line.to_buy * line.price for line in plan.lines)
             assert abs(goods + plan.chosen.hours * told.price("wage") - plan.chosen.first) < CENT * told.prices["exchange"]
-            assert all(line.quantity >= line.to_buy >= 0 for line in plan.lines)
+            assert all(0 <= line.to_buy - (line.quantity - line.from_stock) < max(line.pack, 1e-9) for line in plan.lines)
 
 
 def trade_sizes_only(place: Planting, rng: random.Random) -> None:

@@ -179,7 +179,8 @@ def test_a_barrier_on_a_slope_stands_higher() -> None:
 
 
 def test_roe_get_the_fence_and_the_tube_that_are_published_for_roe_and_taller_ones_round_much_land() -> None:
-    # 1.5 m, and 1.8 m round more than 5 ha or along roads (FG9, KLIMA-AT); tubes of 1.2 m (TE5); white-tailed deer 2.4 m (VC10)
+    # 1.5 m, and 1.8 m round more than 5 ha or along roads (FG9, KLIMA-AT); tubes of 1.2 m (TE5)
+    # white-tailed deer: 2.4 m (VC10)
     for animal in ("roe", "roe deer", "chinese water deer"):
         place = planting(square_ground(10_000), 100, [animal])
         fence, tube = (sized(key, place.needs) for key in ("woven_wire", "solid_tube"))

@@ -11,7 +11,7 @@ from diagnose.protect.ground import square_ground
 from diagnose.protect.plan import disagreement, plan_for
 from diagnose.protect.planting import planting
 from diagnose.protect.requirement import sources
-from diagnose.report.plan_sheet import plan_as_text
+from diagnose.report.plan_sheet import answer, plan_as_text
 
 LAND = square_ground(5_000)
 VERDICT = {"deer_browsing": 0.6, "rabbit": 0.3, "vole_surface": 0.1}
@@ -195,3 +195,23 @@ def test_a_list_that_cannot_all_be_kept_out_is_kept_as_far_as_it_can() -> None:
     plan = plan_for(planting(square_ground(5_000), 50, {"beaver": 1.0, "rabbit": 1.0, "pine_vole": 1.0},
                              must=["beaver", "rabbit", "pine_vole"]))
     assert not plan.reaches and {"beaver", "rabbit"} <= set(plan.chosen.stops)
+
+
+def test_many_unlikely_animals_are_named_where_they_make_a_plan_dearer_and_never_move_one_without_a_target() -> None:
+    """Ten that are there with 5 % each: with 1 - 0.95^10 = 40 % at least one of them is, which 80 % sureness counts."""
+    tails = dict.fromkeys(("beaver", "porcupine", "moose", "elk", "red_deer", "cattle", "sheep", "hare", "pocket_gopher",
+                           "woodchuck"), 0.05)
+    ground, sure = square_ground(10_000), {"deer": 0.97}
+    plain, tailed = (plan_for(planting(ground, 900, animals)) for animals in (sure, sure | tails))
+    assert plain.unlikely is None and tailed.unlikely is not None
+    assert tailed.unlikely.chance == pytest.approx(1 - 0.95**10) and set(tailed.unlikely.about) == set(tails)
+    without = tailed.unlikely.without
+    assert without.keys == plain.chosen.keys and without.first == pytest.approx(plain.chosen.first)
+    told = " ".join(answer(tailed))
+    assert "with 40 % at least one of them is there" in told and plain.chosen.name in told
+    for animals in (sure | tails, tails):  # by expected loss alone nothing that is unlikely moves a plan
+        asked = plan_for(planting(ground, 900, animals, target_per_ha=0))
+        assert asked.chosen.keys == plan_for(planting(ground, 900, sure, target_per_ha=0)).chosen.keys
+        assert asked.unlikely is None
+    listed = plan_for(planting(ground, 900, sure | {"moose": 0.05}, must=["moose"]))
+    assert listed.unlikely is None  # what must be kept out is no matter of chance

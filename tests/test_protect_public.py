@@ -77,7 +77,9 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "requirement.cautions_for": {"called": [next(iter(PUBLIC["requirement.cautions"]()))],
             "culprits": ["deer_browsing"]},
         "options.totals_if": {"presence": np.array([0.5, 0.3])}, "materials.costed": {"main": None},
-        "materials.lines_of": {"main": None}, "materials.power_of": {"part": sized("electric_strands", ["deer_small"])},
+        "materials.lines_of": {"main": None},
+        "materials.in_packs": {"quantity": 420.0, "pack": 100.0},
+        "materials.power_of": {"part": sized("electric_strands", ["deer_small"])},
         "materials.stake_mm": {"part": sized("solid_tube", ["deer_small"])},
     }
 

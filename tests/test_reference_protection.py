@@ -174,7 +174,7 @@ def _(given: dict, said: dict) -> None:
     assert size["stake_spacing"] == said["stake_spacing_m_max"] * 1000 and size["rate"][0] == said["rate_gbp_per_m"]
     part = sized("woven_wire", ["roe"])
     assert part is not None and part.opening_mm <= min(said["max_mesh_mm"])
-    assert size["height"] <= part.top_mm < size["height"] + 300  # built to the next width that is sold, not as for larger deer
+    assert size["height"] <= part.top_mm < size["height"] + 300  # to the next width sold, not as for larger deer
 
 
 @_checks("C19_elk_deer_fence_sask")

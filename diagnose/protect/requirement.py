@@ -28,7 +28,7 @@ STAKES = (
 FINE_KINDS = ("wire cylinder", "root basket")
 # who is named when a barrier does not stop them; the rarer ones would make the line too long to be read
 COMMON = (
-    "deer_small", "roe", "deer_large", "elk", "moose", "livestock", "rabbit", "hare", "vole", "vole_below", "mouse_or_rat",
+    "deer_small", "deer_large", "elk", "moose", "livestock", "rabbit", "hare", "vole", "vole_below", "mouse_or_rat",
 )
 
 

@@ -131,6 +131,13 @@ def answer(plan: Plan, inches: bool = False) -> list[str]:
         f"{place.target_trees:.0f}, {hectares * place.target_per_ha:.0f} {area}); without barriers "
         f"{plan.nothing.surely_alive:.0f}.",
     ]
+    if (unlikely := plan.unlikely) is not None:
+        names, there = ", ".join(key.replace("_", " ") for key in unlikely.about), f"{100 * unlikely.chance:.0f} %"
+        who = (f"An animal that is hardly there makes it dearer: {names}, with {there}" if len(unlikely.about) == 1 else
+               f"{len(unlikely.about)} animals that are hardly there make it dearer: {names}; each is unlikely, but with "
+               f"{there} at least one of them is there")
+        lines.append(f"{who}, and {100 * place.sureness:.0f} % sureness counts that. Without, {unlikely.without.name} would "
+                     f"do, at {unlikely.without.first:,.0f} in the first year: find out first, or ask for less sureness.")
     lines += [line for line in plan.site if line.startswith("The fence shuts stock out")]
     if chosen.parts and not plan.pays:
         if plan.tree_value == float("inf"):
@@ -360,7 +367,8 @@ def in_their_units(line: Line, inches: bool) -> Line:
                              for name in ("item", "specification", "check")}
     unit, metric = {"m": ("ft", METRES_PER_FOOT), "kg": ("lb", KG_PER_POUND)}.get(line.unit, (line.unit, 1.0))
     return replace(line, unit=unit, price=line.price * metric, quantity=line.quantity / metric,
-                   from_stock=line.from_stock / metric, to_buy=line.to_buy / metric, **texts)
+                   from_stock=line.from_stock / metric, to_buy=line.to_buy / metric,
+                   pack=line.pack if line.pack == 1 else line.pack / metric, **texts)
 
 
 def _bought(line: Line) -> str:
