@@ -7,11 +7,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diagnose.cannot_use import CannotUse
+from diagnose.knowledge import knowledge
+from diagnose.protect.barriers import buildable, catalogue, sized
 from diagnose.protect.ground import square_ground
+from diagnose.protect.materials import bill
 from diagnose.protect.plan import disagreement, plan_for
 from diagnose.protect.planting import planting
 from diagnose.protect.requirement import sources
-from diagnose.report.plan_sheet import answer, plan_as_text
+from diagnose.report.plan_sheet import answer, in_their_units, plan_as_text
 
 LAND = square_ground(5_000)
 VERDICT = {"deer_browsing": 0.6, "rabbit": 0.3, "vole_surface": 0.1}
@@ -215,3 +218,24 @@ def test_many_unlikely_animals_are_named_where_they_make_a_plan_dearer_and_never
         assert asked.unlikely is None
     listed = plan_for(planting(ground, 900, sure | {"moose": 0.05}, must=["moose"]))
     assert listed.unlikely is None  # what must be kept out is no matter of chance
+
+
+def test_wires_that_are_strained_are_strung_by_a_step_that_says_how_they_hurt() -> None:
+    steps = knowledge("diagnose.protect", "build.yaml")["steps"]
+    strained = [key for key in buildable() if catalogue()[key].get("strained")]
+    assert {"woven_wire", "plain_strands", "rabbit_netting", "electric_strands"} <= set(strained)
+    for key in strained:
+        tags = {key, "live"} if catalogue()[key]["kind"] == "electric" else {key}
+        minds = [one.get("mind", "") for one in steps if tags & set(one["when"])]
+        assert any("Wire under tension kills" in mind or "Energiser disconnected" in mind for mind in minds), key
+    cattle = plan_for(planting(square_ground(10_000), 100, ["cattle"], spec={"barrier": ["plain_strands"]}))
+    assert any("Hang the gate" in step for step in cattle.steps) and not any("rabbit" in step for step in cattle.steps)
+
+
+def test_rolls_bear_the_lengths_in_which_they_are_sold() -> None:
+    place = planting(square_ground(3000), 40, ["cattle", "vole"])
+    parts = [sized(key, [need]) for key, need in (("plain_strands", "cattle"), ("hardware_cylinder", "vole"))]
+    lines = bill(place, tuple(part for part in parts if part is not None))
+    told = {inches: " ".join(in_their_units(line, inches).specification for line in lines) for inches in (False, True)}
+    assert "rolls of 400 m (1320 ft)" in told[False] and "1 roll of 30 m (100 ft)" in told[False]
+    assert "rolls of 1320 ft" in told[True] and "1 roll of 100 ft" in told[True] and "98 ft" not in told[True]

@@ -469,8 +469,8 @@ def _at_each_tree(place: Planting, part: Part) -> list[Line]:
         roll, cut = float(facts["roll_m"][0]), built["cut length"] / 1000
         from_roll = max(1, math.floor(roll / cut))
         rolls = math.ceil(max(0.0, count - stock) / from_roll)
-        words = (f"{_mesh_words(part)}; {cut * 1000:.0f} mm cut for each piece, {_several(rolls, 'roll')} of {roll:g} m in "
-                 "all")
+        words = (f"{_mesh_words(part)}; {cut * 1000:.0f} mm cut for each piece, {_several(rolls, 'roll')} of {_long(roll)} "
+                 "in all")
         lines = [_line(place, part.name, words, count, "pieces", "mesh", mesh_item(part),
                        max(cut, roll / from_roll) * part.width_mm / 1000, stock, own, from_roll if own is None else 1)]
     elif "bundle" in facts:
@@ -530,6 +530,12 @@ def _stock_guard(place: Planting, part: Part, count: int, stock: float, own: flo
     return lines
 
 
+def _long(roll_m: float) -> str:
+    """The length of a roll, with its name in feet where one is sold: `100 m (330 ft)`."""
+    named = name_of("rolls", 1000 * roll_m)
+    return f"{roll_m:g} m" if named == TO_ORDER else f"{roll_m:g} m ({named})"
+
+
 def _gap(part: Part) -> str:
     if part.backed:
         return "evenly up the posts"
@@ -550,14 +556,15 @@ def _round_the_planting(place: Planting, part: Part, main: Part | None) -> list[
     strands = len(wires(part)) or int(facts.get("strands", [0])[0])
     lines: list[Line] = []
     if facts.get("mesh"):
-        words = f"{_mesh_words(part)}; {_several(math.ceil(max(0.0, length - stock) / roll - 1e-9), 'roll')} of {roll:g} m"
+        rolls = math.ceil(max(0.0, length - stock) / roll - 1e-9)
+        words = f"{_mesh_words(part)}; {_several(rolls, 'roll')} of {_long(roll)}"
         lines.append(_line(place, part.name, words, math.ceil(length), "m",
                            "netting" if facts["mesh"] == "hex_mesh" else "mesh", facts["mesh"],
                            part.width_mm / 1000, stock, own, roll if own is None else 1))
     else:
-        words = f"{_mesh_words(part)}; {strands} strands; rolls of {roll:g} m"
+        words = f"{_mesh_words(part)}; {strands} strands; rolls of {_long(roll)}"
         lines.append(_line(place, part.name, words, math.ceil(length * strands), "m", "wire", "wire", 1.0, stock * strands,
-                           None if own is None else own / strands))
+                           None if own is None else own / strands, roll if own is None else 1))
     plain = len(extra_wires_mm(part)) + int(facts.get("line_wires", [0])[0]) + (1 if part.key == "plastic_mesh" else 0)
     if plain:
         lines.append(_line(place, f"line wires for the {part.name}", f"{plain} smooth high-tensile wires, "

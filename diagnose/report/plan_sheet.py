@@ -32,6 +32,7 @@ BUYING, KINDS_HEADING = "To buy", "The kinds side by side"
 METRES_PER_FOOT, KG_PER_POUND = 0.3048, 0.45359237  # exact
 _COUNTED = {"gates", "pieces", "posts", "ties", "stakes", "signs", "rods", "pins", "pegs", "nets", "rails", "staples"}
 _SAID_TWICE = re.compile(r"(\d[\d/ ]* (?:ft|in)(?: \d+ in)?)((?: \w+)?) \((?:sold as )?\1\)")
+_ROLLS = re.compile(r"(rolls? of )\S+ ft \((\d+ ft)\)")  # the trade's length in place of the other's, turned
 
 
 def plan_as_text(plan: Plan, inches: bool = False) -> str:
@@ -363,7 +364,7 @@ def in_their_units(line: Line, inches: bool) -> Line:
     """
     if not inches:
         return line
-    texts: dict[str, Any] = {name: _SAID_TWICE.sub(r"\1\2", in_inches(getattr(line, name)))
+    texts: dict[str, Any] = {name: _ROLLS.sub(r"\1\2", _SAID_TWICE.sub(r"\1\2", in_inches(getattr(line, name))))
                              for name in ("item", "specification", "check")}
     unit, metric = {"m": ("ft", METRES_PER_FOOT), "kg": ("lb", KG_PER_POUND)}.get(line.unit, (line.unit, 1.0))
     return replace(line, unit=unit, price=line.price * metric, quantity=line.quantity / metric,
