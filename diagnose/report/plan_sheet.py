@@ -235,7 +235,7 @@ def drawings(plan: Plan, inches: bool = False) -> list[Drawing]:
             drawn.append(draw_brace(plan.place, part, inches))
     told = [drawing for drawing in drawn if drawing is not None]
     if any(part.round_the_planting for part in plan.chosen.parts):
-        told.append(draw_boundary(plan.place.ground, inches))
+        told.append(draw_boundary(plan.place.ground, inches, gates=plan.place.gates))
     return told
 
 
