@@ -13,6 +13,7 @@ from diagnose.protect.ground import square_ground
 from diagnose.protect.materials import bill
 from diagnose.protect.plan import disagreement, plan_for
 from diagnose.protect.planting import planting
+from diagnose.protect.prices import LOCAL, default_prices, local_list, price_list, rates
 from diagnose.protect.requirement import sources
 from diagnose.report.plan_sheet import answer, in_their_units, plan_as_text
 
@@ -157,13 +158,30 @@ def test_a_tall_fence_says_what_three_hundred_millimetres_less_mean() -> None:
 
 
 def test_sums_in_another_currency_are_turned_and_say_so_and_no_dollar_is_called_by_another_name() -> None:
-    dollars, pounds = (plan_for(planting(LAND, 100, ["deer"], prices=prices)) for prices in ({}, {"currency": "gbp"}))
-    assert dollars.currency == "USD of 2024" and pounds.currency == "GBP of 2024"
-    assert pounds.chosen.keys == dollars.chosen.keys
-    assert pounds.chosen.first == pytest.approx(0.782 * dollars.chosen.first)  # ECB reference rates, mean of 2024
-    told = plan_as_text(pounds)
-    assert "turned into GBP at 0.782 a US dollar" in " ".join(told.split()) and "ECB-RATES" in told
+    dollars, francs = (plan_for(planting(LAND, 100, ["deer"], prices=prices)) for prices in ({}, {"currency": "chf"}))
+    assert dollars.currency == "USD of 2024" and francs.currency == "CHF of 2024"
+    assert francs.chosen.keys == dollars.chosen.keys
+    assert francs.chosen.first == pytest.approx(0.880 * dollars.chosen.first)  # ECB reference rates, mean of 2024
+    told = plan_as_text(francs)
+    assert "turned into CHF at 0.88 a US dollar" in " ".join(told.split()) and "ECB-RATES" in told
     assert "turned into" not in plan_as_text(dollars)
+
+
+@pytest.mark.parametrize("code", LOCAL)
+def test_a_currency_with_a_list_of_its_own_is_priced_by_it_and_says_whose_prices_those_are(code: str) -> None:
+    own = local_list(code)
+    assert set(own["items"]) <= set(price_list()["items"]) and own["year"] == price_list()["year"]
+    place = planting(LAND, 100, ["deer"], prices={"currency": code})
+    for name in price_list()["items"]:
+        turned = float(default_prices()[name][0]) * rates()["a_dollar"][code]
+        assert place.price(name) == pytest.approx(own["items"][name][0] if name in own["items"] else turned)
+    plan = plan_for(place)
+    told = " ".join(plan_as_text(plan).split())
+    assert f"which are prices of {own['of']} of {own['year']}, from memory" in told and "United States turned into" in told
+    here = [line for line in plan.lines if line.key in own["items"]]
+    assert here and all(line.remembered and line.price_year == own["year"] for line in here)
+    asked = plan_for(planting(LAND, 100, ["deer"], prices={"currency": code, "wage": 11.0}))
+    assert asked.place.price("wage") == 11.0
 
 
 @pytest.mark.parametrize("prices", [{"currency": "XPF"}, {"exchange": 2.0}, {"currency": "XPF", "exchange": 0},

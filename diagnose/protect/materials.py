@@ -71,6 +71,8 @@ class Line:
         In today's money [money a unit].
     pack
         How many of them are sold together, as on a roll; 1 where each is sold by itself, in `unit`.
+    price_year, remembered
+        Of which year the default price is, and whether it is from memory [year, no unit].
     """
 
     item: str
@@ -84,6 +86,8 @@ class Line:
     price: float = 0.0
     key: str = ""
     pack: float = 1.0
+    price_year: int = 0
+    remembered: bool = False
 
     @property
     def cost(self) -> float:
@@ -100,7 +104,7 @@ class Line:
         told = {"item": self.item, "specification": self.specification, "quantity": _plain(self.quantity), "unit": self.unit,
                 "from_stock": _plain(self.from_stock), "to_buy": _plain(self.to_buy), "price": round(self.price, 4),
                 "cost": round(self.cost, 2), "kg": round(self.kg, 1), "check": self.check}
-        return told | ({"price_year": year_of(self.key), "price_from_memory": from_memory(self.key)} if self.key else {})
+        return told | ({"price_year": self.price_year, "price_from_memory": self.remembered} if self.key else {})
 
 
 def in_packs(quantity: float, pack: float) -> float:
@@ -408,7 +412,7 @@ def _line(place: Planting, item: str, specification: str, quantity: float, unit:
     used = min(stock, quantity)
     cost = place.price(key) * a_unit if price is None else price
     return Line(item, specification, quantity, unit, used, in_packs(quantity - used, pack), kg_of(key) * a_unit * quantity,
-                CHECK[check], cost, key, pack)
+                CHECK[check], cost, key, pack, year_of(key, place.prices), from_memory(key, place.prices))
 
 
 def _own_price(place: Planting, part: Part) -> float | None:

@@ -220,7 +220,7 @@ class Plan:
     def remembered(self) -> float:
         """Share of the first cost that rests on prices from memory, no unit."""
         own = self.place.prices
-        lines = sum(line.cost for line in self.lines if line.key and line.key not in own and from_memory(line.key))
+        lines = sum(line.cost for line in self.lines if line.key and line.key not in own and from_memory(line.key, own))
         work = 0.0 if "wage" in own else self.chosen.hours * self.place.price("wage")
         return (lines + work) / self.chosen.first if self.chosen.first > 0 else 0.0
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from diagnose.protect.barriers import catalogue
 from diagnose.protect.materials import dimensions, openings_of
 from diagnose.protect.plan import Plan
-from diagnose.protect.prices import default_prices, from_memory, price_list, rates, year_of
+from diagnose.protect.prices import default_prices, from_memory, local_list, price_list, rates, words_of_price, year_of
 from diagnose.protect.requirement import SEEN
 from diagnose.protect.trade import TO_ORDER, trade_sources
 
@@ -28,18 +31,26 @@ def prices_told(plan: Plan) -> list[str]:
         rate = rates()
         known = own["exchange"] == rate["a_dollar"].get(own["currency"])
         whose = f"mean of {rate['year']}, {rate['source']}" if known else "your own rate"
+        local, here = local_list(own["currency"]), [key for key in used if key in local_list(own["currency"])["items"]]
+        but = (f" but for {len(here)} of the {len(used)} here, which are prices of {local['of']} of {local['year']}, from "
+               "memory" if here else "")
         lines.append(f"These are prices of the United States turned into {own['currency']} at {own['exchange']:g} a US "
-                     f"dollar ({whose}); what things cost where you "
+                     f"dollar ({whose}){but}; what things cost where you "
                      f"are may differ by half and more: ask for offers before you order.")
     lines.append("; ".join(
-        f"{default_prices()[key][3]} {plan.place.price(key):,.2f}"
-        f"{' (your own)' if key in own else '' if from_memory(key) else f' (of {year_of(key)}, {default_prices()[key][1]})'}"
-        for key in used))
+        f"{words_of_price(key, own)} {plan.place.price(key):,.2f}{_grounds_of(key, own)}" for key in used))
     lines.append("; ".join(f"{default_prices()[key][3]}: {plan.place.price(key):g}" for key in price_list()["fixed"]))
     lines.append("Sizes as they are sold: " + "; ".join(
         f"{table.replace('_', ' ')} ({trade_sources(table)})" for table in _tables(plan)) + ". What is in no such table is "
         f"marked \"{TO_ORDER}\".")
     return lines
+
+
+def _grounds_of(key: str, own: Mapping[str, Any]) -> str:
+    """Whose and of which year a price is, in brackets; nothing where it is from memory."""
+    if key in own:
+        return " (your own)"
+    return "" if from_memory(key, own) else f" (of {year_of(key, own)}, {default_prices()[key][1]})"
 
 
 def _tables(plan: Plan) -> list[str]:
