@@ -16,7 +16,8 @@ from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
 from diagnose.survey.boundary import Ground, from_geojson, read_ground
 from diagnose.survey.design import walking_order
-from diagnose.survey.plan import Known, asked_plots, lay_out, made, plan_of, read_plan, seen_before, size_of, start_of
+from diagnose.survey.layout import lay_out, start_of
+from diagnose.survey.plan import Known, asked_plots, made, plan_of, read_plan, seen_before, size_of
 from diagnose.survey.position import on_one_grid
 from diagnose.survey.stopping import ADDITION, MANY
 from diagnose.survey.tally import TALLY, read_tally

@@ -108,7 +108,8 @@ def design(boundary: str, **given: Any) -> None:
     from diagnose.report.tally_sheet import tally_sheet_pdf
     from diagnose.survey.boundary import read_ground
     from diagnose.survey.design import as_gpx
-    from diagnose.survey.plan import asked_plots, lay_out, made, seen_before, size_of, start_of
+    from diagnose.survey.layout import lay_out, start_of
+    from diagnose.survey.plan import asked_plots, made, seen_before, size_of
     from diagnose.survey.target import own_target
     from diagnose.whole_file import write_whole
 

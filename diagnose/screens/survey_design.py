@@ -22,7 +22,8 @@ from diagnose.screens.show import hand_over
 from diagnose.survey.boundary import Ground, from_geojson, read_ground
 from diagnose.survey.design import as_gpx
 from diagnose.survey.from_log import survey_table, visits
-from diagnose.survey.plan import Layout, Plan, asked_plots, lay_out, made, seen_before, size_of, start_of
+from diagnose.survey.layout import Layout, lay_out, start_of
+from diagnose.survey.plan import Plan, asked_plots, made, seen_before, size_of
 from diagnose.survey.stopping import ADDITION, RULES
 from diagnose.survey.target import own_target
 
