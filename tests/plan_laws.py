@@ -174,7 +174,8 @@ def safe_wires(place: Planting, rng: random.Random) -> None:
 
 
 def any_money(place: Planting, rng: random.Random) -> None:
-    """In another currency the plan is the same, each sum times the rate of exchange."""
+    """In another currency the plan is the same, each sum times the rate of exchange, where neither has a list of its own."""
+    place = replace(place, prices={**place.prices, "currency": "XTT"})
     rate = rng.choice([0.37, 7.0, 151.0])
     own = {"currency": "XTS", "exchange": place.prices["exchange"] * rate, "tree": place.prices["tree"] * rate}
     other = replace(place, prices=own, budget=None if place.budget is None else place.budget * rate)
