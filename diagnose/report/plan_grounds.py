@@ -13,13 +13,19 @@ from diagnose.protect.requirement import SEEN
 from diagnose.protect.trade import TO_ORDER, trade_sources
 
 
-def prices_told(plan: Plan) -> list[str]:
+# what a price is of, in words: metric, in feet and pounds, and how many metric units one of those is (exact)
+IN_FEET = (("a square metre", "a square foot", 0.3048**2), ("a metre", "a foot", 0.3048), ("a kilogram", "a pound", 0.45359237))
+
+
+def prices_told(plan: Plan, inches: bool = False) -> list[str]:
     """Every default that the sum rests on, with its year, and how much of it is from memory; the sizes as they are sold.
 
     Parameters
     ----------
     plan
         Whose prices and sizes are told [no unit].
+    inches
+        Whether prices are told of a foot and a pound, else of a metre and a kilogram [no unit].
     """
     own = plan.place.prices
     used = ["wage", "tree", *dict.fromkeys(line.key for line in plan.lines if line.key)]
@@ -37,13 +43,22 @@ def prices_told(plan: Plan) -> list[str]:
         lines.append(f"These are prices of the United States turned into {own['currency']} at {own['exchange']:g} a US "
                      f"dollar ({whose}){but}; what things cost where you "
                      f"are may differ by half and more: ask for offers before you order.")
-    lines.append("; ".join(
-        f"{words_of_price(key, own)} {plan.place.price(key):,.2f}{_grounds_of(key, own)}" for key in used))
+    lines.append("; ".join(f"{_priced(plan, key, inches)}{_grounds_of(key, own)}" for key in used))
     lines.append("; ".join(f"{default_prices()[key][3]}: {plan.place.price(key):g}" for key in price_list()["fixed"]))
     lines.append("Sizes as they are sold: " + "; ".join(
         f"{table.replace('_', ' ')} ({trade_sources(table)})" for table in _tables(plan)) + ". What is in no such table is "
         f"marked \"{TO_ORDER}\".")
     return lines
+
+
+def _priced(plan: Plan, key: str, inches: bool) -> str:
+    """What a price is of, and the price."""
+    words, price = words_of_price(key, plan.place.prices), plan.place.price(key)
+    for metric, imperial, many in IN_FEET if inches else ():
+        if metric in words:
+            words, price = words.replace(metric, imperial, 1), price * many
+            break
+    return f"{words} {price:,.2f}"
 
 
 def _grounds_of(key: str, own: Mapping[str, Any]) -> str:

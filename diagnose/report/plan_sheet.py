@@ -81,7 +81,7 @@ def sections(plan: Plan, inches: bool = False) -> Iterator[tuple[str, list[str]]
         ("Without barriers: known, but nothing is reckoned for it", list(plan.measures)),
         ("What it needs, how it fails, how one sees it", list(plan.fails)),
         ("Take care", list(plan.cautions)),
-        ("Prices", prices_told(plan)),
+        ("Prices", prices_told(plan, inches)),
         ("Other ways that do it too", [_cost(option) for option in plan.others]),
         ("Where sources disagree", disagreements_told(plan)),
     )
