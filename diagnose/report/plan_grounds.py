@@ -12,9 +12,9 @@ from diagnose.protect.prices import default_prices, from_memory, local_list, pri
 from diagnose.protect.requirement import SEEN
 from diagnose.protect.trade import TO_ORDER, trade_sources
 
-
 # what a price is of, in words: metric, in feet and pounds, and how many metric units one of those is (exact)
-IN_FEET = (("a square metre", "a square foot", 0.3048**2), ("a metre", "a foot", 0.3048), ("a kilogram", "a pound", 0.45359237))
+IN_FEET = (("a square metre", "a square foot", 0.3048**2), ("a metre", "a foot", 0.3048),
+           ("a kilogram", "a pound", 0.45359237))
 
 
 def prices_told(plan: Plan, inches: bool = False) -> list[str]:
