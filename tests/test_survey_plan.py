@@ -179,6 +179,6 @@ def test_a_grid_of_more_plots_than_anybody_walks_is_refused_at_once() -> None:
 
 def test_a_walk_through_thousands_of_plots_is_found_within_seconds() -> None:
     places = np.random.default_rng(5).random((1000, 2)) * 500
-    began = time.perf_counter()
+    began = time.process_time()
     order = walking_order(places)
-    assert time.perf_counter() - began < 5 and sorted(order.tolist()) == list(range(1000))
+    assert time.process_time() - began < 5 and sorted(order.tolist()) == list(range(1000))
