@@ -245,7 +245,10 @@ def test_wires_that_are_strained_are_strung_by_a_step_that_says_how_they_hurt() 
     for key in strained:
         tags = {key, "live"} if catalogue()[key]["kind"] == "electric" else {key}
         minds = [one.get("mind", "") for one in steps if tags & set(one["when"])]
-        assert any("Wire under tension kills" in mind or "Energiser disconnected" in mind for mind in minds), key
+        assert any("Wire under tension kills" in mind for mind in minds), key
+        assert catalogue()[key]["kind"] != "electric" or any("Energiser disconnected" in mind for mind in minds), key
+    touched = [one for one in steps if "leaned against the fence" in one["text"]]
+    assert len(touched) == 1 and "Energiser off while" in touched[0]["mind"]
     cattle = plan_for(planting(square_ground(10_000), 100, ["cattle"], spec={"barrier": ["plain_strands"]}))
     assert any("Hang the gate" in step for step in cattle.steps) and not any("rabbit" in step for step in cattle.steps)
 
