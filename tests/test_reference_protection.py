@@ -28,7 +28,7 @@ from diagnose.protect.fence import posts_of
 from diagnose.protect.ground import square_ground
 from diagnose.protect.materials import bill, dimensions
 from diagnose.protect.money import sum_of, yearly_cost
-from diagnose.protect.plan import LARGEST_BLOCK_HA, disagreement, plan_for
+from diagnose.protect.plan import disagreement, plan_for
 from diagnose.protect.planting import planting
 from diagnose.protect.prices import to_today
 from diagnose.protect.requirement import NEED_OF, needs, require
@@ -792,17 +792,6 @@ def _(given: dict, said: dict) -> None:
     part, _ = _built("woven_wire", given["animal"])
     low, high = (1000 * metres for metres in said["height_m"])
     assert low <= part.top_mm <= high and part.opening_mm in said["uprights_mm"]
-
-
-@_checks("N51_forest_fences_by_game_germany")
-def _(given: dict, said: dict) -> None:
-    for animal, high, mesh in zip(given["animals"], said["height_mm_min"], said["mesh_mm_max"], strict=True):
-        part, built = _built("rabbit_netting" if animal == "hare" else "woven_wire", animal)
-        assert high <= part.top_mm < high + 150 and part.opening_mm <= mesh
-        if animal != "hare":
-            assert built["post spacing"] > said["post_spacing_mm"][1]
-    assert {5000, 6100} <= {value["value"] for value in disagreement("fence_post_spacing")["values"]}
-    assert max(said["hectares"]) == LARGEST_BLOCK_HA
 
 
 @_checks("N52_corner_and_gate_posts_sheep")
