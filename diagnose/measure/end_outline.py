@@ -270,7 +270,7 @@ def twig_mask(patch: Patch, frame: Frame, view: CloseView) -> np.ndarray | None:
     Returns
     -------
     numpy.ndarray or None
-        1 on the twig, else 0; None where no stem is seen.
+        1 on the twig, else 0; None where no stem is seen, or too few cells of one for an outline.
     """
     h, w = patch.light.shape[:2]
     corners = np.array([(0, 0), (w, 0), (w, h), (0, h)], float)
@@ -281,10 +281,11 @@ def twig_mask(patch: Patch, frame: Frame, view: CloseView) -> np.ndarray | None:
     likely = cv2.warpPerspective(stem, H, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0)
     logit = np.log(np.clip(likely, 0.02, 0.98) / (1 - np.clip(likely, 0.02, 0.98)))
     found = (logit + by_colour(patch.light, likely) > 0).astype(np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(found, connectivity=4)
-    if count < 2:
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(found, connectivity=4)
+    areas = stats[1:, cv2.CC_STAT_AREA]
+    if areas.max(initial=0) < LEAST_CELLS:
         return None
-    own = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
+    own = (labels == 1 + int(areas.argmax())).astype(np.uint8)
     contours, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     return cv2.drawContours(np.zeros_like(own), contours, -1, 1, cv2.FILLED)
 
