@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import yaml
 from scipy.stats import binom
 
 from diagnose.culprits.believe import drawn, fitted_strength, summed
@@ -28,6 +27,7 @@ from diagnose.culprits.check import (
 )
 from diagnose.culprits.old_names import is_known
 from diagnose.culprits.tables import sources
+from diagnose.knowledge import read_yaml
 
 READ = read_cases()
 SCORED = score(READ)
@@ -65,8 +65,8 @@ def test_another_persons_reading_of_the_same_cases_gives_no_sure_mistake_either(
 
 
 def test_every_sign_is_read_from_evidence_that_the_case_holds() -> None:
-    told = {c["id"]: c for c in yaml.safe_load((CASES / "cases.yaml").read_text(encoding="utf-8"))["cases"]}
-    for name, reading in yaml.safe_load((CASES / "reading.yaml").read_text(encoding="utf-8")).items():
+    told = {c["id"]: c for c in read_yaml(CASES / "cases.yaml")["cases"]}
+    for name, reading in read_yaml(CASES / "reading.yaml").items():
         for sign, (_, evidence) in reading["signs"].items():
             assert evidence in told[name]["evidence"] or evidence in {"source", "how_culprit_known"}, (name, sign)
         assert all(is_known(truth) for truth in reading["truth"])

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
-import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -17,11 +14,10 @@ from diagnose.culprits.prior import start_of
 from diagnose.culprits.readings import bin_reading
 from diagnose.culprits.tables import support, words
 from diagnose.culprits.verdict import judge
+from diagnose.knowledge import read_yaml, reference_cases
 from diagnose.signs import Answer, Bounded, Measured, Shares, parse_signs, vocabulary
 
-CASES = yaml.safe_load(
-    (Path(__file__).parent.parent / "reference_cases" / "signs" / "cases.yaml").read_text(encoding="utf-8")
-)["cases"]
+CASES = read_yaml(reference_cases("signs") / "cases.yaml")["cases"]
 
 
 @st.composite
