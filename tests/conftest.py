@@ -156,6 +156,13 @@ def served(log: Path, *options: str, start_in: Path = TOP, settings: Path | None
         running.wait(timeout=30)
 
 
+@pytest.fixture(scope="module")
+def in_use(planting_in_use: Path) -> Iterator[str]:
+    """Address of an app whose log holds the invented planting, letters and all."""
+    with served(planting_in_use) as (address, _):
+        yield address
+
+
 def drawn(page: Any, begun_ms: int = 500) -> None:
     """Waits until a page is drawn. begun_ms : by then the server has begun with what was asked for last [ms]."""
     page.wait_for_timeout(begun_ms)

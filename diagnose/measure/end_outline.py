@@ -240,10 +240,10 @@ def take_patch(picture: Picture, frame: Frame, diameter: float, per_mm: float) -
     w, h = int((behind + ahead) * scale), int(2 * aside * scale)
     corners = np.array([(-behind, -aside), (ahead, -aside), (ahead, aside), (-behind, aside)])
     px = frame.to_px(corners)
-    x0, y0 = np.maximum(np.floor(px.min(axis=0)).astype(int) - 3, 0)
+    x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 3, 0, np.subtract(picture.size, 2))  # it may lie outside
     x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 4, picture.size)
     part = picture.bgr[y0 : max(y1, y0 + 2), x0 : max(x1, x0 + 2)]
-    factor = max(1, int(per_mm / scale))
+    factor = max(1, min(int(per_mm / scale), *part.shape[:2]))
     if factor > 1:
         part = cv2.resize(part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor], None,
                           fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
