@@ -194,8 +194,8 @@ def _redrawn(table: pd.DataFrame, targets: tuple[Target, ...], country: str, rul
 
 
 @st.cache_data(max_entries=8, show_spinner="Drawing the report ...")
-def _report(_survey: Survey, key: str) -> tuple[bytes, str]:
-    return survey_pdf(_survey), survey_html(_survey)
+def _report(_survey: Survey, key: str, paper: str) -> tuple[bytes, str]:
+    return survey_pdf(_survey, paper), survey_html(_survey)
 
 
 @st.cache_resource(max_entries=8, show_spinner="Drawing ...")
@@ -281,7 +281,7 @@ def _says(log: Log) -> None:
     with st.expander("How this was worked out, and what was not covered", key="methods"):
         st.markdown(literal(survey.methods))
         st.markdown("\n".join(f"- {literal(line)}" for line in survey.not_covered))
-    pdf, page = _report(survey, key)
+    pdf, page = _report(survey, key, preferences.paper())
     one, two, three, four = st.columns(4)
     hand_over(one, "Report as PDF", pdf, "survey.pdf", "application/pdf")
     hand_over(two, "Report as page", page, "survey.html", "text/html")
@@ -299,7 +299,7 @@ def _lasting(survey: Survey, seen: pd.DataFrame, curves: list[str]) -> None:
     st.subheader("How long barriers last")
     for kind, picture in zip(survey.lasting, curves, strict=True):
         drawing(picture, f"share of {kind} still whole, against its age")
-    heading, *rows = lasting_rows(survey)
+    heading, *rows = lasting_rows(survey.lasting)
     st.dataframe(pd.DataFrame(rows, columns=heading), hide_index=True, width="stretch")
     st.caption(LASTING_WORDS)
     if own_lives(seen):
