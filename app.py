@@ -4,8 +4,10 @@ from starlette.middleware import Middleware
 from streamlit.starlette import App
 
 from diagnose.screens.door import Door
+from diagnose.screens.drawer import clear_out
 from diagnose.screens.pocket_served import ROUTES
 from diagnose.screens.start import NAVIGATION, warm_up, went_wrong
 
 warm_up()
+clear_out()
 app = App(NAVIGATION, routes=ROUTES, middleware=[Middleware(Door)], on_script_error=went_wrong)

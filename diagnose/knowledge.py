@@ -26,6 +26,17 @@ def knowledge(package: str, name: str) -> Any:
     return yaml.load((files(package) / name).read_text(encoding="utf-8"), _LOADER)
 
 
+def read_yaml(file: Path) -> Any:
+    """What a YAML file of ours beside the package holds; what others give is read through `texts.py`.
+
+    Parameters
+    ----------
+    file
+        Its path [no unit].
+    """
+    return yaml.load(file.read_text(encoding="utf-8"), _LOADER)
+
+
 def reference_cases(folder: str) -> Path:
     """A folder of the truth from outside: as an installed package holds it, else beside the package.
 

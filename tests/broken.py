@@ -31,6 +31,8 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
+from tests.limited import AS_A_USER
+
 TOP = Path(__file__).parent.parent
 PHOTOS = TOP / "reference_cases" / "photos"
 MANY = {"picture": 10_000, "mail": 1_000, "archive": 500, "text": 500}
@@ -379,7 +381,8 @@ def run(kind: str, seed: str, many: int, measured: int = 1, say: Callable[[str],
     while start < many:
         stop = min(many, start + LOT - start % LOT)
         child = subprocess.run([sys.executable, "-m", "tests.broken", "--measured", str(measured),
-                                "--child", kind, seed, str(start), str(stop)], cwd=TOP, capture_output=True, text=True)
+                                "--child", kind, seed, str(start), str(stop)], cwd=TOP, capture_output=True, text=True,
+                               env=AS_A_USER)
         told = [json.loads(line) for line in child.stdout.splitlines() if line.startswith("{")]
         begun = {one["begun"]: one["damage"] for one in told if "begun" in one}
         done = [one for one in told if "number" in one]

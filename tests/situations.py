@@ -13,12 +13,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import yaml
 
 from diagnose.culprits.catalogue import catalogue, members
 from diagnose.culprits.check import CASES, clopper_pearson
 from diagnose.culprits.tables import sources
 from diagnose.culprits.verdict import Verdict, judge
+from diagnose.knowledge import read_yaml
 from diagnose.signs import parse_signs
 
 SITUATIONS = CASES / "situations.yaml"
@@ -115,7 +115,7 @@ def _line(found: Sequence[Outcome], label: str, least: str = "agreement") -> str
 
 def situations_report(path: Path = SITUATIONS) -> list[str]:
     """Agreement by kind with exact 95 % intervals, then each disagreement, a line each."""
-    found = [read_situation(told) for told in yaml.safe_load(path.read_text(encoding="utf-8"))]
+    found = [read_situation(told) for told in read_yaml(path)]
     lines = [_line(found, "situations")]
     for kind in dict.fromkeys(one.kind for one in found):
         lines.append(_line([one for one in found if one.kind == kind], f"  {kind}"))
@@ -125,7 +125,7 @@ def situations_report(path: Path = SITUATIONS) -> list[str]:
 
 def cases_report(path: Path = HELD_OUT) -> list[str]:
     """First and within two with exact 95 % intervals, scores, and each case missed without its own page, a line each."""
-    cases = yaml.safe_load(path.read_text(encoding="utf-8"))["cases"]
+    cases = read_yaml(path)["cases"]
     found, bare = [read_case(told) for told in cases], [read_case(told, with_its_page=False) for told in cases]
     lines = []
     for label, some in (("cases", found), ("  culprit in the catalogue", [one for one in found if one.known]),

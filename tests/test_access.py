@@ -86,13 +86,6 @@ def _over(page: Any) -> int:
     return page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
 
 
-@pytest.fixture(scope="module")
-def in_use(planting_in_use: Path) -> Iterator[str]:
-    """Address of an app whose log holds the invented planting, letters and all."""
-    with served(planting_in_use) as (address, _):
-        yield address
-
-
 @pytest.fixture(scope="module", params=PATHS)
 def full(page: Any, in_use: str, request: pytest.FixtureRequest) -> tuple[str, Any]:
     """A page over the invented planting on a phone, opened once for all that is asked of it, and its name."""

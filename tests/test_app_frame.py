@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 from typing import Any
@@ -106,7 +107,11 @@ def _known(context: Any) -> None:
 
 
 def test_a_shared_app_shows_nothing_before_the_code_and_lets_each_code_in_once(browser: Any, tmp_path: Path) -> None:
+    old = tmp_path / "log" / "drawers" / ("0" * 32)
+    old.mkdir(parents=True)
+    os.utime(old, (0, 0))
     with served(tmp_path / "log", "--share") as (address, told):
+        assert not old.exists()  # a drawer that nobody opened for years went when the app started
         code = re.search(r"code=(\w+)", told)
         assert code is not None
         stranger = _context(browser)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import sys
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from typing import Any
@@ -209,6 +210,33 @@ def test_broken_exif_never_stops_the_picture() -> None:
         seen = picture.taken
         assert seen.lat is None or -90 <= seen.lat <= 90
         assert seen.lon is None or -180 <= seen.lon <= 180
+
+
+@pytest.mark.parametrize("where", ["first", "of Exif", "of GPS"])
+def test_a_directory_that_states_65_535_entries_is_read_as_far_as_it_goes(where: str) -> None:
+    """The reader alone goes round 65,535 times: up to a second for a picture of some kilobytes."""
+    whole = bytearray(exif_bytes({0x9003: "2024:06:01 10:00:00"}, PLACE | {6: 3.0}).removeprefix(b"Exif\x00\x00"))
+    order = "little" if whole[:2] == b"II" else "big"
+    at = int.from_bytes(whole[4:8], order)
+    if where != "first":
+        tag = (0x8769 if where == "of Exif" else 0x8825).to_bytes(2, order)
+        entry = next(at + 2 + 12 * n for n in range(20) if whole[at + 2 + 12 * n :][:2] == tag)
+        at = int.from_bytes(whole[entry + 8 : entry + 12], order)
+    right = read_taken(bytes(whole))
+    whole[at : at + 2] = b"\xff\xff"
+    calls = 0
+
+    def count(_frame: object, event: str, _more: object) -> None:
+        nonlocal calls
+        calls += event == "call"
+
+    sys.setprofile(count)
+    try:
+        found = read_taken(bytes(whole))
+    finally:
+        sys.setprofile(None)
+    assert calls < 10_000  # at least 65,535 without a limit
+    assert (found.time, found.lat, found.lon) == (right.time, right.lat, right.lon) and right.time and right.lat
 
 
 def test_exif_that_is_no_exif_is_told() -> None:

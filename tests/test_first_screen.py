@@ -2,20 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, WORDS, drawn, on_first_screen, served, still
+from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, WORDS, drawn, on_first_screen, still
 
 PHONE, DESK = (390, 844), (1280, 900)
-@pytest.fixture(scope="module")
-def in_use(planting_in_use: Path) -> Iterator[str]:
-    """Address of an app whose log holds the invented planting, letters and all."""
-    with served(planting_in_use) as (address, _):
-        yield address
 
 
 @pytest.mark.slow  # on a phone in the light each page is looked at in test_access.py

@@ -37,6 +37,7 @@ from diagnose.report.letters import as_html, as_pdf, as_text, letter, reply_to, 
 from diagnose.signs import Bounded, Measured, parse_signs
 from diagnose.simulate.pile import Sent, changed, make_pile
 from tests.conftest import PHOTOS
+from tests.deadly_look import deadly_look
 
 WOUNDS = int(os.environ.get("DIAGNOSE_PILE", "30"))  # 500 takes some minutes
 
@@ -312,19 +313,11 @@ def test_a_photo_that_stops_the_program_is_set_aside_and_the_rest_is_measured(
     deadly = todo[1][0]
     monkeypatch.setattr(work, "unseen", lambda _: todo)
     monkeypatch.setenv("DIAGNOSE_TEST_DEADLY", deadly)
-    monkeypatch.setattr(work, "_look", _deadly_look)
+    monkeypatch.setattr(work, "_look", deadly_look)
     measure(log, workers=2)
     found = looked(log, [digest for digest, _ in todo])
     assert "stops the program" in found[deadly]["error"]
     assert all("error" not in one for digest, one in found.items() if digest != deadly)
-
-
-def _deadly_look(where: str, digest: str, name: str) -> dict[str, Any]:
-    """As work._look, but one photo ends the process, as a fault in a decoder would."""
-    if digest == os.environ["DIAGNOSE_TEST_DEADLY"]:
-        os._exit(9)
-    time.sleep(0.3)
-    return {"measured": {}, "not_measured": {}, "remarks": []}
 
 
 # ---- killed and gone on ----
@@ -528,7 +521,7 @@ def test_a_photo_that_stops_the_workers_of_dask_is_set_aside_and_the_rest_is_mea
     todo = work.unseen(log)[:4]
     monkeypatch.setattr(work, "unseen", lambda _: todo)
     monkeypatch.setenv("DIAGNOSE_TEST_DEADLY", todo[1][0])
-    monkeypatch.setattr(work, "_look", _deadly_look)
+    monkeypatch.setattr(work, "_look", deadly_look)
     cluster = request.getfixturevalue("cluster")  # started after the setting that its workers must know
     measure(log, scheduler=cluster.scheduler_address)
     found = looked(log, [digest for digest, _ in todo])

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 from sqlalchemy import create_engine, select, text
 
 from diagnose.fieldlog.migrate import upgrade
@@ -15,6 +14,7 @@ from diagnose.fieldlog.store import Log, open_log
 from diagnose.fieldlog.tables import Looked
 from diagnose.inbox import work
 from diagnose.inbox.intake import Message, Photo
+from diagnose.knowledge import read_yaml
 from diagnose.measure import number
 from tests import bundled_figures as bundled
 from tests.conftest import PHOTOS
@@ -104,7 +104,7 @@ def test_an_older_log_keeps_its_measurements_under_the_number_they_had(tmp_path:
 
 def test_no_figure_of_the_bundled_photos_changes_while_the_number_stays() -> None:
     """The kept figures are our own output: they are compared to notice a change, and prove nothing else."""
-    kept = yaml.safe_load(bundled.FILE.read_text(encoding="utf-8"))
+    kept = read_yaml(bundled.FILE)
     assert kept["number"] == number.NUMBER, "write the figures anew: python -m tests.bundled_figures"
     told = list(bundled.changed(bundled.bundled_figures(), kept["figures"], kept["elsewhere"]))
     assert not told, "\n".join(["raise NUMBER in diagnose/measure/number.py, then python -m tests.bundled_figures:", *told])

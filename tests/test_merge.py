@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import select
 
@@ -192,7 +192,7 @@ def _deletion_agrees(model: _Model, record: str, deleted: bool, disputed: bool) 
 
 
 @given(steps=_STEPS, order=st.permutations([0, 1, 2]))
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=15, deadline=None)
 def test_merged_logs_hold_the_union_whatever_the_order(steps: list[Any], order: list[int]) -> None:
     with tempfile.TemporaryDirectory(dir=_MEMORY) as folder, pytest.MonkeyPatch.context() as monkeypatch:
         logs = [_quick(Path(folder) / f"log {number}") for number in range(3)]

@@ -2,13 +2,12 @@
 
 import io
 import re
-from pathlib import Path
 
 import pandas as pd
 import pytest
-import yaml
 from pypdf import PdfReader
 
+from diagnose.knowledge import read_yaml, reference_cases
 from diagnose.protect.ground import square_ground
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import planting
@@ -46,7 +45,7 @@ def test_the_csv_is_the_buying_list() -> None:
     assert list(pd.read_csv(io.StringIO(materials_csv(plan)))["item"]) == [line.item for line in plan.lines]
 
 
-PLANTINGS = yaml.safe_load((Path(__file__).parent.parent / "reference_cases" / "protection" / "plantings.yaml").read_text())
+PLANTINGS = read_yaml(reference_cases("protection") / "plantings.yaml")
 
 
 def _of(told: dict) -> Plan:

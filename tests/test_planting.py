@@ -27,7 +27,7 @@ def _first(keys: tuple[str, ...] = ("welded_cage",), **more: object) -> float:
 
 
 def test_own_prices_and_stock_lower_the_first_cost() -> None:
-    # 105 cages, a twentieth of them spare; ten of 2.99 m come from a roll of 30 m: 11 rolls, or 7 for the 65 beside 40 in stock
+    # 105 cages, a twentieth of them spare; ten of 2.99 m come from a roll of 30 m: 11 rolls, or 7 for the 65 beside 40 owned
     mesh = _first() - _first(owned={"welded_cage": 105})
     assert _first() - _first(owned={"welded_cage": 40}) == pytest.approx(mesh * 4 / 11)
     assert _first(prices={"welded_cage": {"material": 4.0}}) == pytest.approx(_first() - mesh + 105 * 4.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from functools import cache
 from types import SimpleNamespace
 from typing import Any
 
@@ -16,21 +17,26 @@ from diagnose.pocket.work import work_of
 from diagnose.protect.requirement import NEED_OF, require
 from diagnose.signs import vocabulary
 from diagnose.survey.tally import TALLY, problems
-from tests.pocket_equal import ANYWHERE, by_page, cases_of, differences
+from tests.pocket_equal import ANYWHERE, Drawn, by_page, cases_of, differences
 
-CASES = cases_of()
+
+@cache
+def _cases() -> list[Drawn]:
+    """Drawn when first asked for: every worker collects this file, one runs it."""
+    return cases_of()
 
 
 def test_drawn_cases_hold_every_choice_of_every_sign_and_every_kind_of_place() -> None:
-    assert len(CASES) == 2000
-    seen = {(name, choice) for one in CASES for name, sign in one.signs.items()
+    cases = _cases()
+    assert len(cases) == 2000
+    seen = {(name, choice) for one in cases for name, sign in one.signs.items()
             for choice in [getattr(sign, "choice", None), *getattr(sign, "found", ()), *getattr(sign, "shares", ())]}
     assert {(word.name, choice) for word in vocabulary().values() for choice in word.choices} <= seen
-    assert {word.name for word in vocabulary().values()} <= {name for one in CASES for name in one.signs}
-    assert {one.where for one in CASES} == set(range(len(ANYWHERE)))
-    assert {one.month for one in CASES} == {None, *range(1, 13)}
-    assert {question for one in CASES for question in one.passed} == {word.name for word in questions()}
-    assert {one.snow_mm for one in CASES} >= {None, 0.0, 1250.0}
+    assert {word.name for word in vocabulary().values()} <= {name for one in cases for name in one.signs}
+    assert {one.where for one in cases} == set(range(len(ANYWHERE)))
+    assert {one.month for one in cases} == {None, *range(1, 13)}
+    assert {question for one in cases for question in one.passed} == {word.name for word in questions()}
+    assert {one.snow_mm for one in cases} >= {None, 0.0, 1250.0}
     known = catalogue()  # a table that some cause lacks, and one that each has
     lacking = {name: bool(np.isnan(table[:, 0]).any()) for name, table in known.tables.items()} | {
         name: None in each for name, each in known.numbers.items()}
@@ -38,8 +44,9 @@ def test_drawn_cases_hold_every_choice_of_every_sign_and_every_kind_of_place() -
 
 
 def test_page_and_python_find_the_same_probabilities_barrier_and_next_question(browser: Any) -> None:
-    told = list(by_page(CASES, browser))
-    found = {at: differences(case, one) for at, (case, one) in enumerate(zip(CASES, told, strict=True))}
+    cases = _cases()
+    told = list(by_page(cases, browser))
+    found = {at: differences(case, one) for at, (case, one) in enumerate(zip(cases, told, strict=True))}
     assert {at: lines for at, lines in found.items() if lines} == {}
     ends = [one["leading"] is None for one in told], [one["step"]["question"] is None for one in told]
     assert all(0.05 < np.mean(each) < 0.95 for each in ends)  # clear and "cannot tell", asked on and done

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from diagnose.fieldlog.privacy import GRID_DEG, _middle, coarsened, export, stripped_copies, stripped_photo
+from diagnose.fieldlog.privacy import GRID_DEG, _middle, coarsened, export, stripped_photo
 from diagnose.fieldlog.query import EARTH_M
 from diagnose.fieldlog.store import Log, open_log
 
@@ -76,7 +76,7 @@ def test_every_place_of_a_cell_is_shown_at_the_same_point(degrees: float, grid: 
     assert shown.nunique() == 1
 
 
-def test_a_stripped_photo_holds_pixels_only_and_the_original_stays(log: Log, tmp_path: Path) -> None:
+def test_a_stripped_photo_holds_pixels_only_and_the_original_stays(log: Log) -> None:
     exif = Image.Exif()
     exif[0x010F], exif[0x0112] = "Maker", 6  # turned a quarter
     exif.get_ifd(0x8825).update({1: "N", 2: (46.0, 48.0, 50.0), 3: "W", 4: (71.0, 12.0, 29.0)})
@@ -84,11 +84,10 @@ def test_a_stripped_photo_holds_pixels_only_and_the_original_stays(log: Log, tmp
     Image.fromarray(np.full((40, 60, 3), 90, np.uint8)).save(file, "jpeg", exif=exif, comment=b"my home")
     saved = log.save_observation(photo=file.getvalue())
     digest = log.observation(saved.id)["photo"]
-    (copy,) = stripped_copies(log, [digest], tmp_path / "public")
-    shown = Image.open(copy)
+    copy = stripped_photo(log.original(digest))
+    shown = Image.open(io.BytesIO(copy))
     assert shown.size == (40, 60)  # upright without being told
     assert dict(shown.getexif()) == {} and "comment" not in shown.info
     for secret in (b"Maker", b"my home", b"Exif", b"GPS"):
-        assert secret not in copy.read_bytes()
+        assert secret not in copy
     assert log.original(digest) == file.getvalue()
-    assert stripped_photo(file.getvalue()) == copy.read_bytes()

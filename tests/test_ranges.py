@@ -3,7 +3,6 @@
 from pathlib import Path
 
 import pytest
-import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -11,13 +10,13 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import catalogue, members
 from diagnose.culprits.here import lives_where, living_elsewhere, place_from
 from diagnose.culprits.ranges import covered, is_covered, ranges, residence, residents, spread
-from diagnose.knowledge import knowledge
+from diagnose.knowledge import knowledge, read_yaml
 from diagnose.places import place_named, place_of
 from diagnose.places.place import areas
 from diagnose.signs import vocabulary
 
 HERE = Path(__file__).parent.parent
-LISTS = yaml.safe_load((HERE / "reference_cases" / "places" / "animals.yaml").read_text(encoding="utf-8"))
+LISTS = read_yaml(HERE / "reference_cases" / "places" / "animals.yaml")
 TOLD = knowledge("diagnose.culprits", "ranges.yaml")
 
 

@@ -6,12 +6,11 @@ met by that size or a safer one, since where sources disagree the safe figure is
 
 import itertools
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
+from diagnose.knowledge import read_yaml, reference_cases
 from diagnose.protect.barriers import (
     KEPT_OUT,
     catalogue,
@@ -35,8 +34,7 @@ from diagnose.protect.requirement import NEED_OF, needs, require
 from diagnose.protect.trade import trade_sizes
 
 INCH, FOOT = 25.4, 304.8
-CASES = {case["id"]: case for case in yaml.safe_load(
-    (Path(__file__).parent.parent / "reference_cases" / "protection" / "cases.yaml").read_text(encoding="utf-8"))["cases"]}
+CASES = {case["id"]: case for case in read_yaml(reference_cases("protection") / "cases.yaml")["cases"]}
 CHECKS: dict[str, Callable[[dict[str, Any], dict[str, Any]], None]] = {}
 
 

@@ -6,15 +6,15 @@ import math
 from collections import Counter
 
 import pytest
-import yaml
 
 from diagnose.culprits.verdict import judge
+from diagnose.knowledge import read_yaml
 from diagnose.signs import parse_signs
 from tests.situations import HELD_OUT, LAST, LATER, NEWEST, OWN, SITUATIONS, read_case, read_situation
 
-TOLD = yaml.safe_load(SITUATIONS.read_text(encoding="utf-8"))
+TOLD = read_yaml(SITUATIONS)
 FILES = (HELD_OUT, LATER, LAST, NEWEST, *OWN)
-CASES = [case for file in FILES for case in yaml.safe_load(file.read_text(encoding="utf-8"))["cases"]]
+CASES = [case for file in FILES for case in read_yaml(file)["cases"]]
 
 
 def test_there_are_sixty_situations_with_fifteen_that_nobody_could_tell_and_fifteen_look_alikes() -> None:
@@ -31,7 +31,7 @@ def test_every_sign_of_a_situation_or_case_is_in_the_vocabulary() -> None:
 
 
 def test_none_of_the_further_cases_is_one_of_the_first_fifty_one() -> None:
-    old = yaml.safe_load((HELD_OUT.parent / "cases.yaml").read_text(encoding="utf-8"))["cases"]
+    old = read_yaml(HELD_OUT.parent / "cases.yaml")["cases"]
     assert not {case["url"] for case in CASES} & {case["url"] for case in old}
 
 

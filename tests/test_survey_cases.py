@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
-import yaml
 from scipy import stats
 
+from diagnose.knowledge import read_yaml, reference_cases
 from diagnose.survey import change, compare, density, design, plan, proportion, quality, stopping
 from diagnose.survey.decide import decided
 from diagnose.survey.estimate import Estimate
 from diagnose.survey.ratio import ratio_of_totals
 from diagnose.survey.target import PER_HA, STOCKED, Target, own_target, published
 
-CASES = {case["id"]: case for case in yaml.safe_load(
-    (Path(__file__).parent.parent / "reference_cases" / "survey" / "cases.yaml").read_text(encoding="utf-8"))["cases"]}
+CASES = {case["id"]: case for case in read_yaml(reference_cases("survey") / "cases.yaml")["cases"]}
 SINGLE = {"wilson": proportion.wilson, "clopper_pearson": proportion.clopper_pearson, "jeffreys": proportion.jeffreys,
           "mid_p": proportion.mid_p, "wilson_cc": lambda x, n, level: proportion.wilson(x, n, level, corrected=True)}
 TWO = {"wald": compare.wald, "agresti_caffo": compare.agresti_caffo, "newcombe": compare.newcombe, "score": compare.score}

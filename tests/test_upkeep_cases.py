@@ -7,14 +7,14 @@ from typing import Any
 
 import numpy as np
 import pytest
-import yaml
 
+from diagnose.knowledge import read_yaml
 from diagnose.upkeep.growth import Rate, default_rate, measured_rates
 from diagnose.upkeep.outlook import FAR, Days, Standing, when
 from diagnose.upkeep.season import of_month
 
 _FILE = Path(__file__).parent.parent / "reference_cases" / "upkeep" / "cases.yaml"
-CASES = yaml.safe_load(_FILE.read_text(encoding="utf-8"))
+CASES = read_yaml(_FILE)
 
 
 def _of(kind: str) -> Any:

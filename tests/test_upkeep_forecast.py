@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pypdf import PdfReader
@@ -17,7 +16,7 @@ from pypdf import PdfReader
 from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
 from diagnose.fieldlog.store import Log, open_log
-from diagnose.knowledge import knowledge
+from diagnose.knowledge import knowledge, read_yaml, reference_cases
 from diagnose.protect.barriers import buildable
 from diagnose.protect.ground import square_ground
 from diagnose.protect.plan import plan_for
@@ -40,7 +39,7 @@ from diagnose.upkeep.rounds import answer, jobs
 from diagnose.upkeep.rules import bark_safe_mm, reach_mm, trait
 from diagnose.upkeep.standing import standing
 
-CASES = yaml.safe_load((Path(__file__).parent.parent / "reference_cases/upkeep/cases.yaml").read_text(encoding="utf-8"))
+CASES = read_yaml(reference_cases("upkeep") / "cases.yaml")
 laws = settings(deadline=None, max_examples=60)
 rates = st.tuples(st.floats(0.5, 10), st.floats(1, 3), st.floats(1, 3)).map(
     lambda x: Rate(x[0], x[0] * x[1], x[0] * x[1] * x[2]))

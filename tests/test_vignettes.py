@@ -8,12 +8,12 @@ capercaillie on pine. All of them have been mended since.
 from __future__ import annotations
 
 import pytest
-import yaml
 
 from diagnose.culprits.catalogue import catalogue
+from diagnose.knowledge import read_yaml
 from tests.situations import SITUATIONS, read_situation
 
-VIGNETTES = yaml.safe_load((SITUATIONS.parent / "vignettes.yaml").read_text(encoding="utf-8"))
+VIGNETTES = read_yaml(SITUATIONS.parent / "vignettes.yaml")
 STAYS: set[str] = set()
 
 

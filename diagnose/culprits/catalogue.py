@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.tables import Ranges, choice_table, kept, range_table, sources, words
+from diagnose.culprits.tables import Ranges, choice_table, kept, range_table, words
 from diagnose.given import one_of
 from diagnose.knowledge import knowledge
 from diagnose.signs import vocabulary
@@ -26,8 +26,6 @@ FILES = (*CULPRITS, "shared.yaml", "classes.yaml", "words.yaml", "tree.yaml", "s
 LATENT = {"cut": "classes", "marks": "classes", "place": "zones"}
 NOT_LISTED = "not_listed"
 TRACES = ("droppings", "tracks", "runs", "hair", "soil", "seen")
-_OF_CULPRIT = ("name", "of", "kind", "common", "common_in", "about", "about_where", "species", "where", "reach",
-               "under_snow", "severs", "traces", "acts")
 
 
 @dataclass(frozen=True, eq=False)  # one object for each: what is worked out of it is kept by it
@@ -249,20 +247,3 @@ def members(name: str) -> tuple[str, ...]:
 def group_words() -> Mapping[str, str]:
     """Group key -> its name in words, of every level."""
     return {key: entry["name"] for key, entry in tree().items()}
-
-
-def all_sources(entry: Mapping[str, Any]) -> set[str]:
-    """Keys of the sources that a culprit's entry rests on.
-
-    Parameters
-    ----------
-    entry
-        A culprit's, of the catalogue's `raw` [no unit].
-    """
-    found = set(entry.get("traces", {}).get("from", ()))
-    for limit in ("reach", "severs"):
-        found |= set(entry.get(limit, {}).get("from", {}))
-    for act in entry["acts"].values():
-        for rows in _rows("", act, frozenset()).values():
-            found |= set(rows)
-    return found & set(sources())

@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import yaml
 from scipy.stats import beta
 
 from diagnose.cannot_use import CannotUse
@@ -24,7 +23,7 @@ from diagnose.culprits.old_names import spread
 from diagnose.culprits.tables import lineage, sources
 from diagnose.culprits.verdict import judge
 from diagnose.given import MOST_SEED, a_number, a_whole
-from diagnose.knowledge import reference_cases
+from diagnose.knowledge import read_yaml, reference_cases
 from diagnose.signs import Answer, Shares, Signs, parse_signs
 
 CASES = reference_cases("signs")
@@ -144,8 +143,8 @@ def read_cases(folder: Path = CASES) -> list[Case]:
         Where they are missing or do not fit each other.
     """
     try:
-        told = yaml.safe_load((folder / "cases.yaml").read_text(encoding="utf-8"))["cases"]
-        readings = yaml.safe_load((folder / "reading.yaml").read_text(encoding="utf-8"))
+        told = read_yaml(folder / "cases.yaml")["cases"]
+        readings = read_yaml(folder / "reading.yaml")
     except OSError:
         raise CannotUse(f"{folder} does not hold the published cases; run the check in a clone of the repository") from None
     if {case["id"] for case in told} != set(readings):
@@ -161,7 +160,7 @@ def other_reading(folder: Path = CASES) -> list[Case]:
     folder
         As for `read_cases` [no unit].
     """
-    told = {case["id"]: case for case in yaml.safe_load((folder / "cases.yaml").read_text(encoding="utf-8"))["cases"]}
+    told = {case["id"]: case for case in read_yaml(folder / "cases.yaml")["cases"]}
     return [
         Case(case.name, case.page, parse_signs(told[case.name]["signs"]), told[case.name]["region"], case.truth,
              case.prediction)

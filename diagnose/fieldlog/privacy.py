@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import uuid
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import cv2
@@ -164,24 +164,3 @@ def stripped_photo(data: bytes, quality: int = 90, longest_px: int | None = None
     if shrink < 1:
         shown = cv2.resize(shown, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
     return bytes(cv2.imencode(".jpg", shown, [cv2.IMWRITE_JPEG_QUALITY, quality])[1])
-
-
-def stripped_copies(log: Log, digests: Iterable[str], folder: str | Path) -> list[Path]:
-    """Stripped copies of kept photos in a folder, numbered; originals stay untouched.
-
-    Parameters
-    ----------
-    log
-        That is read [no unit].
-    digests
-        SHA-256 of each photo [no unit].
-    folder
-        That is written to [no unit].
-    """
-    place = Path(folder)
-    place.mkdir(parents=True, exist_ok=True)
-    copies = []
-    for number, digest in enumerate(digests, 1):
-        copies.append(place / f"photo-{number:05d}.jpg")
-        copies[-1].write_bytes(stripped_photo(log.original(digest)))
-    return copies

@@ -240,10 +240,10 @@ def take_patch(picture: Picture, frame: Frame, diameter: float, per_mm: float) -
     w, h = int((behind + ahead) * scale), int(2 * aside * scale)
     corners = np.array([(-behind, -aside), (ahead, -aside), (ahead, aside), (-behind, aside)])
     px = frame.to_px(corners)
-    x0, y0 = np.maximum(np.floor(px.min(axis=0)).astype(int) - 3, 0)
+    x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 3, 0, np.subtract(picture.size, 2))  # it may lie outside
     x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 4, picture.size)
     part = picture.bgr[y0 : max(y1, y0 + 2), x0 : max(x1, x0 + 2)]
-    factor = max(1, int(per_mm / scale))
+    factor = max(1, min(int(per_mm / scale), *part.shape[:2]))
     if factor > 1:
         part = cv2.resize(part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor], None,
                           fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
@@ -270,7 +270,7 @@ def twig_mask(patch: Patch, frame: Frame, view: CloseView) -> np.ndarray | None:
     Returns
     -------
     numpy.ndarray or None
-        1 on the twig, else 0; None where no stem is seen.
+        1 on the twig, else 0; None where no stem is seen, or too few cells of one for an outline.
     """
     h, w = patch.light.shape[:2]
     corners = np.array([(0, 0), (w, 0), (w, h), (0, h)], float)
@@ -281,10 +281,11 @@ def twig_mask(patch: Patch, frame: Frame, view: CloseView) -> np.ndarray | None:
     likely = cv2.warpPerspective(stem, H, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0)
     logit = np.log(np.clip(likely, 0.02, 0.98) / (1 - np.clip(likely, 0.02, 0.98)))
     found = (logit + by_colour(patch.light, likely) > 0).astype(np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(found, connectivity=4)
-    if count < 2:
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(found, connectivity=4)
+    areas = stats[1:, cv2.CC_STAT_AREA]
+    if areas.max(initial=0) < LEAST_CELLS:
         return None
-    own = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
+    own = (labels == 1 + int(areas.argmax())).astype(np.uint8)
     contours, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     return cv2.drawContours(np.zeros_like(own), contours, -1, 1, cv2.FILLED)
 

@@ -12,6 +12,7 @@ import io
 import logging
 import math
 import re
+import struct
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
@@ -22,6 +23,8 @@ LIKE_WGS84 = ("WGS84", "WGS1984", "NAD83", "ETRS89", "JGD2000", "JGD2011", "GDA9
 LEAST_ALTITUDE, GREATEST_ALTITUDE = -500.0, 9000.0  # a little beyond the lowest and highest land [m]
 FIRST_YEAR = 1990  # before digital photographs
 OFFSETS = timedelta(hours=-12), timedelta(hours=14)  # zones in use
+LEADS_TO_MORE = (0x8769, 0x8825, 0xA005)  # the tags that hold where Exif's, GPS' and interoperability's directories begin
+MOST_ENTRIES, MOST_DIRECTORIES = 1_000, 30  # of a directory, of a file; a few times as many as cameras write; our choice
 
 
 @dataclass(frozen=True)
@@ -116,8 +119,34 @@ def _tags(exif: bytes) -> dict[str, Any]:
     import exifread
 
     logging.getLogger("exifread").setLevel(logging.CRITICAL)
-    stream = io.BytesIO(exif.removeprefix(b"Exif\x00\x00"))
+    stream = io.BytesIO(_believable(exif.removeprefix(b"Exif\x00\x00")))
     return exifread.process_file(stream, details=False, extract_thumbnail=False)
+
+
+def _believable(exif: bytes) -> bytes:
+    """The same stream, no directory of which states more entries than it has room for or any camera writes.
+
+    The reader takes such a count at its word, and one wrong byte makes it 65,535: a second of work for a single picture.
+    """
+    order = {b"II": "<", b"MM": ">"}.get(exif[:2])
+    if order is None or len(exif) < 8:
+        return exif
+    counted: dict[int, int] = {}
+    waiting = [*struct.unpack_from(order + "I", exif, 4)]
+    while waiting and len(counted) < MOST_DIRECTORIES:
+        at = waiting.pop()
+        room = (len(exif) - at - 2) // 12
+        if at < 8 or at in counted or room < 0:
+            continue
+        entries = counted[at] = min(*struct.unpack_from(order + "H", exif, at), room, MOST_ENTRIES)
+        end = at + 2 + 12 * entries
+        tags = struct.iter_unpack(order + "HHII", exif[at + 2 : end])
+        waiting += [where for tag, _, _, where in tags if tag in LEADS_TO_MORE]
+        waiting += struct.unpack_from(order + "I", exif, end) if end + 4 <= len(exif) else ()
+    bounded = bytearray(exif)
+    for at, entries in counted.items():
+        struct.pack_into(order + "H", bounded, at, entries)
+    return bytes(bounded)
 
 
 def taken_from(tags: Mapping[str, Any]) -> Taken:

@@ -12,6 +12,7 @@ import os
 import secrets
 import shutil
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +28,11 @@ _FILES = "files"
 def device() -> str:
     """The device's random name, of 32 hexadecimal digits; given to the browser as a cookie on its first visit."""
     given = str(st.context.cookies.get(COOKIE, ""))
+    first = "_device" not in st.session_state
     name: str = st.session_state.setdefault("_device", given if _is_name(given) else secrets.token_hex(16))
+    if first:
+        with suppress(OSError):  # it has none yet, or the disk is read-only
+            os.utime(_beside_the_log() / _called(name))  # opened: see clear_out
     if given != name:
         st.html(f"<script>document.cookie = '{COOKIE}={name}; path=/; max-age=31536000; SameSite=Strict'</script>",
                 unsafe_allow_javascript=True)
@@ -44,8 +49,12 @@ def _beside_the_log() -> Path:
 
 
 def _drawer() -> Path:
-    # the folder's name does not tell the cookie, so that a copied log opens no drawer
-    return _beside_the_log() / hashlib.sha256(device().encode()).hexdigest()[:32]
+    return _beside_the_log() / _called(device())
+
+
+def _called(name: str) -> str:
+    """A drawer's folder, which does not tell the cookie, so that a copied log opens none."""
+    return hashlib.sha256(name.encode()).hexdigest()[:32]
 
 
 def keep(name: str, value: dict[str, Any]) -> None:
@@ -131,24 +140,14 @@ def forget_files(but: set[str]) -> None:
             file.unlink(missing_ok=True)
 
 
-def clear_out(folder: Path | None = None, days: float = _KEPT_DAYS) -> int:
-    """Throws away the drawers that nobody has opened for some days; returns how many.
-
-    Parameters
-    ----------
-    folder
-        That holds the drawers; None for the one beside the log [no unit].
-    days
-        How long nobody has opened them [day].
-    """
-    gone = 0
-    base = _beside_the_log() if folder is None else folder
+def clear_out() -> None:
+    """Throws away the drawers beside the log that nobody has opened for a season; done whenever the app starts."""
+    base = _beside_the_log()
     for drawer in base.iterdir() if base.is_dir() else ():
-        touched = max((file.stat().st_mtime for file in drawer.rglob("*")), default=drawer.stat().st_mtime)
-        if time.time() - touched > days * 86_400:
-            shutil.rmtree(drawer, ignore_errors=True)
-            gone += 1
-    return gone
+        with suppress(OSError):  # another app just wrote into it, or threw it away
+            touched = max(file.stat().st_mtime for file in (drawer, *drawer.rglob("*")))
+            if _is_name(drawer.name) and time.time() - touched > _KEPT_DAYS * 86_400:
+                shutil.rmtree(drawer, ignore_errors=True)
 
 
 def _write(file: Path, data: bytes) -> None:
