@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 WIDTH = 480.0  # of drawings and tables [point]
+_SCREEN = 340.0  # of a map on a screen, a phone's at least [point]
 ROW, NAME = 18.0, 130.0
 LETTERS = 28  # of a name in one line beside its bar
 INK, FAINT, GRID = "#222222", "#777777", "#dddddd"
@@ -137,13 +138,15 @@ def interval_drawing(rows: dict[str, Estimate]) -> Drawing:
     return drawing
 
 
-def map_drawing(survey: Survey) -> Drawing | None:
+def map_drawing(survey: Survey, wide: float = WIDTH) -> Drawing | None:
     """Smoothed share browsed, plots as circles sized by their trees; cells too unsure carry a dot instead of a colour.
 
     Parameters
     ----------
     survey
         The survey's figures [no unit].
+    wide
+        Width of the drawing [point].
     """
     from reportlab.graphics.shapes import Circle, Drawing, Line, Polygon, Rect, String
     from reportlab.lib.colors import Color, HexColor
@@ -153,9 +156,9 @@ def map_drawing(survey: Survey) -> Drawing | None:
         return None
     west, east, south, north = drawn.x[0], drawn.x[-1], drawn.y[0], drawn.y[-1]
     cell = float(drawn.x[1] - drawn.x[0])
-    scale = min((WIDTH - 110) / (east - west + cell), 330 / (north - south + cell))
+    scale = min((wide - 110) / (east - west + cell), 330 / (north - south + cell))
     height = (north - south + cell) * scale + 26
-    drawing = Drawing(WIDTH, height)
+    drawing = Drawing(wide, height)
 
     def at(x: float, y: float) -> tuple[float, float]:
         return 6 + (x - west + cell / 2) * scale, 20 + (y - south + cell / 2) * scale
@@ -184,20 +187,20 @@ def map_drawing(survey: Survey) -> Drawing | None:
             radius = 1.5 + 4 * math.sqrt(plot.trees / most)
             drawing.add(Circle(*at(plot.x, plot.y), radius, fillColor=colour(plot.browsed / plot.trees),
                                strokeColor=HexColor(INK), strokeWidth=0.6))
-    left = WIDTH - 90
-    drawing.add(String(left, height - 12, "share browsed", fontSize=8, fillColor=HexColor(INK)))
+    left = wide - 90
+    drawing.add(String(left, height - 12, "share browsed", fontSize=10, fillColor=HexColor(INK)))
     for step in range(11):
         y = height - 28 - 10 * step
         drawing.add(Rect(left, y, 14, 10, fillColor=colour(1 - step / 10), strokeColor=None))
         if step % 5 == 0:
-            drawing.add(String(left + 20, y + 2, f"{100 - 10 * step} %", fontSize=7, fillColor=HexColor(INK)))
+            drawing.add(String(left + 20, y + 2, f"{100 - 10 * step} %", fontSize=9, fillColor=HexColor(INK)))
     drawing.add(Circle(left + 7, height - 150, 0.9, fillColor=HexColor(FAINT), strokeColor=None))
-    drawing.add(String(left + 20, height - 152, "too unsure", fontSize=7, fillColor=HexColor(INK)))
+    drawing.add(String(left + 20, height - 152, "too unsure", fontSize=9, fillColor=HexColor(INK)))
     drawing.add(Circle(left + 7, height - 166, 4, fillColor=None, strokeColor=HexColor(INK), strokeWidth=0.6))
-    drawing.add(String(left + 20, height - 168, "plot", fontSize=7, fillColor=HexColor(INK)))
+    drawing.add(String(left + 20, height - 168, "plot", fontSize=9, fillColor=HexColor(INK)))
     metres = _round_length(0.3 * (east - west))
     drawing.add(Line(6, 8, 6 + metres * scale, 8, strokeColor=HexColor(INK), strokeWidth=1.2))
-    drawing.add(String(10 + metres * scale, 5, f"{metres:g} m", fontSize=7, fillColor=HexColor(INK)))
+    drawing.add(String(10 + metres * scale, 5, f"{metres:g} m", fontSize=9, fillColor=HexColor(INK)))
     return drawing
 
 
@@ -212,14 +215,14 @@ def _cell(x: float, y: float, side: float, area: BaseGeometry | None) -> list[li
 
 
 def map_picture(survey: Survey) -> str:
-    """The map as SVG in HTML, as on paper; empty without one.
+    """The map as SVG in HTML, narrow enough for its lettering to be read on a phone; empty without one.
 
     Parameters
     ----------
     survey
         The survey's figures [no unit].
     """
-    drawn = map_drawing(survey)
+    drawn = map_drawing(survey, _SCREEN)
     return "" if drawn is None else _svg(drawn, "map of damage")
 
 

@@ -17,7 +17,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.old_names import name_of, nameable
 from diagnose.diagnosis import Diagnosis, diagnose_photo
 from diagnose.fieldlog.store import Log
-from diagnose.figures import figure
+from diagnose.figures import figure, percent
 from diagnose.inbox.learning import answer, is_blind, name_blind, together, undo
 from diagnose.inbox.queue import judged_for, outdated, waiting
 from diagnose.inbox.ranking import PILES
@@ -35,7 +35,8 @@ from diagnose.signs import Answer, parse_signs, vocabulary
 _ALL = "all"
 _LISTED = 60  # rows with a small picture; each is drawn from its original
 _THUMB = 96  # longer side of a small picture [px]
-_CSS = """<style>.block-container { max-width: 84rem; }</style>"""  # list and letter stand side by side
+# list and letter stand side by side; who has no keyboard is told of no keys
+_CSS = """<style>.block-container { max-width: 84rem; } @media (hover: none) { .st-key-keys { display: none; } }</style>"""
 
 
 def _intake(log: Log) -> None:
@@ -105,16 +106,20 @@ def _wanted(log: Log) -> tuple[pd.DataFrame, pd.DataFrame]:
     return some, listed
 
 
+def _open(submission: str) -> None:
+    st.session_state["inbox_here"] = submission
+
+
 def _chosen(some: pd.DataFrame) -> dict[str, Any]:
     """The one that is open, with the way to those before and after it."""
     ids = some["id"].tolist()
     here = st.session_state.get("inbox_here")
     place = ids.index(here) if here in ids else min(st.session_state.get("inbox_place", 0), len(ids) - 1)
     with st.container(horizontal=True, vertical_alignment="center", key="inbox_walk"):
-        if st.button("Previous", shortcut=_key("p"), disabled=place == 0):
-            place -= 1
-        if st.button("Next", shortcut=_key("n"), disabled=place == len(ids) - 1):
-            place += 1
+        # told before the page is drawn, so that the buttons know where they lead from there
+        st.button("Previous", shortcut=_key("p"), disabled=place == 0, on_click=_open, args=(ids[max(place - 1, 0)],))
+        st.button("Next", shortcut=_key("n"), disabled=place == len(ids) - 1, on_click=_open,
+                  args=(ids[min(place + 1, len(ids) - 1)],))
         st.markdown(f"**{place + 1} of {len(ids)}**", width="content")
     row: dict[str, Any] = some.iloc[place].to_dict()
     if not _waits_for_a_name(row):  # the reason may tell the verdict: not before a blind naming
@@ -151,12 +156,21 @@ def _table_of(log: Log, rows: pd.DataFrame) -> pd.DataFrame:
         shown.append({
             "Photo": _small(first[0], log, first[1]) if first is not None and place < _LISTED else "",
             "From": names.get(row["sender"]) or "no name",
-            "Verdict": "name it first" if blind else row["verdict"].get("statement", ""),
+            "Verdict": "name it first" if blind else _in_a_cell(row["verdict"]),
             "Since": str(row["received_at"] or row["saved_at"] or "")[:10],
             "Group": "" if blind else row["pile"],
             "Why it stands there": "" if blind else row["why"],
         })
     return pd.DataFrame(shown, columns=["Photo", "From", "Verdict", "Since", "Group", "Why it stands there"])
+
+
+def _in_a_cell(verdict: dict[str, Any]) -> str:
+    """A verdict that is read in a narrow column: the name and its share."""
+    leading = verdict.get("leading")
+    if not leading:
+        return "cannot tell yet" if verdict else ""
+    share = {**verdict.get("groups", {}), **verdict.get("culprits", {})}.get(leading)
+    return name_of(leading) if share is None else f"{name_of(leading)} {percent(share)}"
 
 
 def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
@@ -294,7 +308,8 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
         answer(log, row["id"], what, named if what == "change" else None, letter=text, by=preferences.initials())
         _answered([row["id"]])
     if preferences.single_keys():
-        st.caption("Keys: a agree, x change, l later, n next, p previous, u undo. Settings switch them off.")
+        with st.container(key="keys"):
+            st.caption("Keys: a agree, x change, l later, n next, p previous, u undo. Settings switch them off.")
 
 
 def _frame() -> None:

@@ -39,6 +39,9 @@ _MOST_ON_MAP = 1_000
 _MOST_KINDS = 6  # verdicts with a colour and shape of their own on the map
 _MOST_TOLD = 3  # verdicts that the first line counts
 _TABLE_HIGH = 320  # [px]; the table scrolls in itself
+# what was picked on the map opens far below it: it is brought where the eye is
+_BRING = """<script>document.querySelector('.st-key-log_one')?.scrollIntoView({ block: 'start' });</script>"""
+
 
 def with_own(names: list[str | None], own: str | None) -> list[str | None]:
     """The names to choose from, with one that an older version kept.
@@ -315,7 +318,10 @@ def _shown(log: Log, rows: pd.DataFrame) -> None:
     from_map, from_table = _newly("log_on_map", _map(log, rows)), _newly("log_in_table", _table(rows))
     if opened := from_table or from_map:
         st.session_state["log_here"] = opened
-    _one(log, rows)
+    with st.container(key="log_one"):
+        _one(log, rows)
+    if opened:
+        st.html(_BRING, unsafe_allow_javascript=True)
 
 
 def page() -> None:

@@ -48,7 +48,7 @@ figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
 [data-testid="stPageLink"] a :is(p, span, div) { white-space: normal; overflow: visible; text-overflow: clip; }
 [data-testid="stPageLink"] a p { font-size: .95rem; line-height: 1.3; padding: .1rem 0; }
 [data-testid="stPageLink"] a strong { font-size: 1.05rem; }
-.drawn img { width: 100%; max-width: 40rem; display: block; background: #FFF; border-radius: 6px; }
+figure.drawn img { width: 100%; max-width: 30rem; max-height: none; background: #FFF; }
 .sheet { overflow-x: auto; background: #FFF; border-radius: 6px; }
 .sheet img { width: 100%; min-width: 42rem; display: block; }
 .share { display: grid; grid-template-columns: minmax(8.5rem, 14rem) 1fr 3.4rem; gap: .6rem;
@@ -62,9 +62,11 @@ figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
 .share.inside .bar { height: .5rem; }
 .share b { text-align: right; font-variant-numeric: tabular-nums; }
 /* lettering of charts is read in the sun too */
-.stVegaLiteChart :is(.role-legend-label, .role-axis-label, .role-axis-title, .role-legend-title) text {
+.stVegaLiteChart :is(.role-legend-label, .role-axis-label, .role-axis-title, .role-legend-title) text,
+.st-key-chart_costs .role-mark text {
          fill: light-dark(#17201D, #ECEDE6); fill-opacity: 1; }
 /* the verdict stays in sight while the question below it is answered; the block round it is what sticks */
+.st-key-log_one { scroll-margin-top: 3.6rem; }
 div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-top: -.6rem;
          background: light-dark(#FCFBF7, #121715); border-bottom: 1px solid #7C8783; }
 .verdict { border-left: 6px solid #2A8576; padding: .1rem 0 .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;

@@ -14,7 +14,6 @@ from diagnose.fieldlog.store import METRES_PER_DEGREE
 from diagnose.report.underlay import Underlay
 
 _LEAST_SPAN_M = 60.0
-_ROUND_STEPS = 24
 _MOST_ROUND = 300  # places whose circle of error is drawn; more of them hide the map
 _LEAST_ROUND = 1 / 60  # of the map's height: a smaller circle lies under its mark
 _NAME_APART = 0.08  # of the map's height: plots nearer to each other are drawn without names, which would collide
@@ -118,10 +117,11 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
         layers.append(base.mark_point(shape="square", size=90, filled=False, color=_GREY, strokeWidth=1.5))
         if _apart(metres(named)) > _NAME_APART * span:
             layers.append(base.mark_text(dx=8, dy=-8, align="left", fontSize=11, color=_GREY).encode(text="name:N"))
-    round_them = shown[shown["error_m"] > _LEAST_ROUND * span] if len(shown) <= _MOST_ROUND else shown.head(0)
-    if len(round_them):
-        layers.append(alt.Chart(_circles(round_them)).mark_line(opacity=0.5, strokeWidth=1.5, clip=True).encode(
-            x, y, colour, detail="place:N", order="step:Q"))
+    if len(shown) <= _MOST_ROUND and (shown["error_m"] > _LEAST_ROUND * span).any():
+        # a symbol's size is the square of its width [px]; a circle drawn as a line takes 25 rows a place
+        across_px = f"(datum.error_m > {_LEAST_ROUND * span} ? datum.error_m : 0) * height / ({half})"
+        layers.append(alt.Chart(shown).mark_point(shape="circle", filled=False, opacity=0.5, strokeWidth=1.5, clip=True,
+                                                  size=alt.ExprRef(f"pow({across_px}, 2)")).encode(x, y, colour))
     if lines:
         layers.append(alt.Chart(drawn(lines)).mark_line(strokeWidth=4, strokeCap="round").encode(
             x, y, alt.Color("what:N", title=None, scale=scale, legend=legend), detail="path:N", order="step:Q"))
@@ -216,14 +216,3 @@ def _apart(plots: pd.DataFrame) -> float:
     at = plots[["east", "north"]].to_numpy(float)
     far = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
     return float(far[~np.eye(len(at), dtype=bool)].min(initial=np.inf))
-
-
-def _circles(shown: pd.DataFrame) -> pd.DataFrame:
-    turns = np.linspace(0, 2 * math.pi, _ROUND_STEPS + 1)
-    rows = [
-        {"place": place, "step": step, "culprit": row.culprit,
-         "east": row.east + row.error_m * math.cos(turn), "north": row.north + row.error_m * math.sin(turn)}
-        for place, row in enumerate(shown.itertuples())
-        for step, turn in enumerate(turns)
-    ]
-    return pd.DataFrame(rows, columns=["place", "step", "culprit", "east", "north"])

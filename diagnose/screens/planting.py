@@ -215,8 +215,7 @@ def _depth(plan: Plan, inches: bool) -> None:
         if heading == KINDS_HEADING:
             continue
         with st.expander(literal(heading), expanded=heading in ("Not kept out", "Take care"), key=f"part {place}"):
-            for line in lines:
-                st.markdown(f"- {literal(line)}")
+            st.markdown("\n".join(f"- {literal(line)}" for line in lines))
     with st.expander("Drawings to scale", expanded=True, key="plan_drawings"):
         for drawing in drawings(plan, inches):
             st.markdown(f"**{literal(drawing.title)}**")

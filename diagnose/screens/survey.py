@@ -49,6 +49,7 @@ from diagnose.survey.target import Target, countries, own_target
 _DRAWER = "tally"
 _YES_NO = {"1": "yes", "0": "no", "": "cannot tell"}
 _DRAWS = 2_000
+_SHOWN, _NAMED = 2, 3  # charts that stand open, and that are named of those that do not; our choice
 
 
 # ---- the tally ----
@@ -257,9 +258,9 @@ def _says(log: Log) -> None:
     with st.expander("Targets, the change since the last visit, and what bounds it", key="decisions"):
         st.markdown("\n".join(f"- {literal(line)}" for line in lines))
         st.caption(literal(survey.caution))
-    for place, (title, shown) in enumerate(charts[1:], 1):
-        st.subheader(literal(title))
-        chart(partial(intervals_of, shown, title), shown, title, f"survey_{place}", title)
+    _charted(charts[1:_SHOWN], 1)
+    if len(charts) > _SHOWN:
+        _more_charts(charts[_SHOWN:])
     with st.expander("All figures as tables", key="figures"):
         for title, rows in sections(survey):
             st.markdown(f"**{literal(title)}**")
@@ -287,6 +288,23 @@ def _says(log: Log) -> None:
     hand_over(two, "Report as page", page, "survey.html", "text/html")
     hand_over(three, "Table as CSV", table.to_csv(index=False), "survey.csv", "text/csv")
     hand_over(four, "Figures as CSV", survey.long().to_csv(index=False), "figures.csv", "text/csv")
+
+
+def _charted(charts: list[tuple[str, pd.DataFrame]], first: int) -> None:
+    for place, (title, shown) in enumerate(charts, first):
+        st.subheader(literal(title))
+        chart(partial(intervals_of, shown, title), shown, title, f"survey_{place}", title)
+
+
+@st.fragment
+def _more_charts(charts: list[tuple[str, pd.DataFrame]]) -> None:
+    """Drawn only when it is opened: a browser takes long for so many charts."""
+    first = ", ".join(title.split(",")[0] for title, _ in charts[:_NAMED])
+    rest = f" and {len(charts) - _NAMED} more charts" if len(charts) > _NAMED else ""
+    more = st.expander(literal(first + rest), key="survey_more", on_change="rerun")
+    if more.open:
+        with more:
+            _charted(charts, _SHOWN)
 
 
 def _boundary(log: Log, site: str) -> Ground | None:

@@ -56,6 +56,8 @@ _CSS = """<style>
 .works { padding-left: 1.2rem; margin: 0 0 .6rem; }
 .works li { margin: .35rem 0; }
 .works small { font-size: .9rem; }
+.st-key-due-alarm > div > details { border: 2px solid #D00000; }
+.st-key-due-alarm > div > details > summary { background: color-mix(in srgb, #D00000 12%, transparent); font-weight: 700; }
 </style>"""
 _LOOKED = {_UNKNOWN: None, "yes": True, "no": False}
 
@@ -149,8 +151,6 @@ def _ahead(there: Register, day: date) -> None:
     months = due_months(there, day, 12)
     if not months.empty:
         chart(lambda: _months_chart(months), months, "What falls due, month by month", "months")
-        st.caption("; ".join(f"{row.month:%b %Y}: {row.work} {row.many}"
-                             for row in months.rename(columns={"count": "many"}).sort_values("month").itertuples()))
     told = forecast_lines(there, day)
     for one in told[:_AHEAD]:
         _told_ahead(one)
@@ -170,11 +170,14 @@ def _told_ahead(one: dict[str, Any]) -> None:
 def _months_chart(months: pd.DataFrame) -> alt.Chart:
     """A bar for each month with work, the works by colour and by their names in the legend."""
     shown = months.assign(month=[f"{month:%Y-%m}" for month in months["month"]])
-    return alt.Chart(shown).mark_bar(stroke="#444", strokeWidth=0.5).encode(
+    words = "; ".join(f"{row.month:%b %Y}: {row.work} {row.many}"
+                      for row in months.rename(columns={"count": "many"}).sort_values("month").itertuples())
+    return alt.Chart(shown).mark_bar().encode(
         alt.X("month:O", title="due month", axis=alt.Axis(labelAngle=-60)),
         alt.Y("count:Q", title="barriers", axis=alt.Axis(tickMinStep=1)),
         alt.Color("work:N", title=None, scale=alt.Scale(domain=list(WORKS), range=["#7C8783", "#2A8576", "#B0702A"]),
-                  legend=alt.Legend(orient="top")), tooltip=["month", "work", "count"]).properties(height=300)
+                  legend=alt.Legend(orient="top")), tooltip=["month", "work", "count"]).properties(
+            height=300, description=f"What falls due, month by month: {words}")
 
 
 def _map(log: Log, there: Register, items: list[Item]) -> None:
