@@ -17,6 +17,8 @@ _CSS = """
 .block-container { max-width: 60rem; padding-top: 3.6rem; padding-bottom: 5rem; }
 .stButton button, .stDownloadButton button, .stFormSubmitButton button { min-height: 3rem; font-weight: 600; }
 [data-testid="stButtonGroup"] button { min-height: 2.75rem; }
+[data-testid="stCheckbox"] label [data-testid="stMarkdownContainer"], [data-testid="stCheckbox"] label p {
+         white-space: normal; overflow: visible; }
 [data-testid="stFileUploaderDropzone"] { padding: 1rem; }
 /* the framework's pale captions and tags fall short of the contrast that WCAG 2.2 asks for (1.4.3) */
 [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] *, [data-testid="stImageCaption"],

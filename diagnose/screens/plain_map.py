@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import altair as alt
@@ -23,7 +23,7 @@ _PICKED = "picked"  # name of the map's selection
 # Okabe and Ito's palette, which colour-blind eyes can tell apart (Okabe & Ito 2008, Color Universal Design)
 COLOURS = ["#0072B2", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#D55E00", "#7A7A7A"]
 _SHAPES = ["circle", "square", "diamond", "cross", "triangle-down", "triangle-left", "stroke"]
-_ALARM = "#D00000"
+_WARNS = [("#D00000", "triangle-up"), ("#E69F00", "diamond")]  # colour and shape of what warns, the worst first
 _GROUND = "#9A6B2F"  # lines of one's own map, calmer than what is drawn on it
 _INK = "#17201D"  # on a picture, over white
 _GREY = "#7C8783"  # told apart from a light ground and from a dark one
@@ -31,7 +31,7 @@ _GREY = "#7C8783"  # told apart from a light ground and from a dark one
 Line = tuple[str, list[tuple[float, float]]]
 
 
-def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fences: Iterable[Line] = (),
+def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), fences: Iterable[Line] = (),
            boundary: Mapping[str, Any] | None = None, plots: pd.DataFrame | None = None, told: str = "",
            under: Underlay | None = None) -> alt.LayerChart:
     """A chart of the places, each with the circle that its position error draws, on a grid of round metres, north up.
@@ -43,8 +43,8 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
         picked place is to be known.
     height
         Of the map [px].
-    alarm
-        What stands for an alarm in culprit: drawn red, larger and above all others [no unit].
+    alarms
+        What stands for an alarm in culprit, the worst first: drawn in warning colours, larger, above all others [no unit].
     fences
         What each is drawn as, and its line as longitudes and latitudes [degree].
     boundary
@@ -87,13 +87,16 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
     y = alt.Y("north:Q", axis=None, scale=between(half))
     shown = metres(places)
     kinds = list(dict.fromkeys([*shown["culprit"].value_counts().index, *(what for what, _ in lines)]))
-    calm = [kind for kind in kinds if kind != alarm]
-    order = [*([alarm] if alarm in kinds else []), *calm]
-    first = [_ALARM] if alarm in kinds else []
-    scale = alt.Scale(domain=order, range=[*first, *(COLOURS[at % len(COLOURS)] for at in range(len(calm)))])
-    forms = alt.Scale(domain=order, range=[*["triangle-up"] * len(first),
+    warns = {kind: _WARNS[min(at, len(_WARNS) - 1)] for at, kind in enumerate(alarms) if kind in kinds}
+    calm = [kind for kind in kinds if kind not in warns]
+    order = [*warns, *calm]
+    palette = [colour for colour in COLOURS if colour not in dict(warns.values())]
+    scale = alt.Scale(domain=order, range=[*(colour for colour, _ in warns.values()),
+                                           *(palette[at % len(palette)] for at in range(len(calm)))])
+    forms = alt.Scale(domain=order, range=[*(form for _, form in warns.values()),
                                            *(_SHAPES[at % len(_SHAPES)] for at in range(len(calm)))])
-    legend = alt.Legend(orient="top", columns=2, labelLimit=150, symbolOpacity=1, symbolSize=110)
+    legend = alt.Legend(orient="top", columns=2, labelLimit=150, symbolOpacity=1, symbolSize=110,
+                        symbolStrokeColor="transparent")  # the marks' white rim would hide the symbol
     colour = alt.Color("culprit:N", title=None, scale=scale, legend=legend)
     layers: list[alt.Chart] = _grid(span, x, y)
     if under is not None and under.picture:
@@ -125,15 +128,17 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
     if lines:
         layers.append(alt.Chart(drawn(lines)).mark_line(strokeWidth=4, strokeCap="round").encode(
             x, y, alt.Color("what:N", title=None, scale=scale, legend=legend), detail="path:N", order="step:Q"))
-    marks, alarms = (alt.Chart(some).mark_point(filled=True, opacity=0.95, stroke="#fff", strokeWidth=1, size=size).encode(
+    warning = shown["culprit"].isin(list(warns))
+    worst_last = shown[warning].sort_values("culprit", key=lambda kind: -kind.map(order.index))
+    marks, above = (alt.Chart(some).mark_point(filled=True, opacity=0.95, stroke="#fff", strokeWidth=1, size=size).encode(
         x, y, colour, alt.Shape("culprit:N", title=None, scale=forms, legend=legend),
         tooltip=[alt.Tooltip("label:N", title="plant"), alt.Tooltip("culprit:N"),
                  alt.Tooltip("error_m:Q", title="position good to [m]")])
-        for some, size in ((shown[shown["culprit"] != alarm], 110), (shown[shown["culprit"] == alarm], 260)))
+        for some, size in ((shown[~warning], 110), (worst_last, 260)))
     if "id" in shown:
         marks = marks.add_params(alt.selection_point(name=_PICKED, fields=["id"], on="click", clear="dblclick"))
     counts = ", ".join(f"{count} {kind}" for kind, count in shown["culprit"].value_counts().items())
-    return alt.layer(*layers, marks, alarms, *_north_and_scale(_step(span), f"2 * {half}", on_picture)).properties(
+    return alt.layer(*layers, marks, above, *_north_and_scale(_step(span), f"2 * {half}", on_picture)).properties(
         height=height + _LEGEND_ROW * ((len(order) + 1) // 2), width="container",
         description=f"{told or 'Map'}: {counts}").configure_view(strokeWidth=0)
 

@@ -202,7 +202,7 @@ def _map(log: Log, there: Register, items: list[Item]) -> None:
         (kind, list(line.line)) for kind, line in zip(drawn_as, lines, strict=True) if line is not None]
     chart(lambda: map_of(
         points[["lat", "lon", "error_m", "culprit", "label"]].astype({"lat": float, "lon": float, "error_m": float}),
-        alarm=names["alarm"], boundary=boundary, told="Map of the barriers, the fences as lines",
+        alarms=(names["alarm"], names["overdue"]), boundary=boundary, told="Map of the barriers, the fences as lines",
         fences=fences, under=below,
     ), points[["label", "culprit", "lat", "lon", "error_m"]], "Map of the barriers", "barriers", (fences, boundary, below))
     if site:
