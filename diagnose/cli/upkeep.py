@@ -298,9 +298,9 @@ def check(barrier: str, finding: str, **given: Any) -> None:
     kept = open_log(asked.log, make=False)
     if "," in barrier:
         several = [one.strip() for one in barrier.split(",") if one.strip()]
-        if photo or asked.inner_mm or any(value not in (None, "") for name, value in seen.items() if name != "note"):
+        if photo or any(value not in (None, "") for name, value in seen.items() if name != "note"):
             raise CannotUse("a photo and what was measured belong to one barrier; enter them one by one")
-        check_many(kept, several, finding, asked.on, asked.by, asked.note)
+        check_many(kept, several, finding, asked.on, asked.by, asked.note, widened_to_mm=asked.inner_mm)
         print(f"{len(several)} barriers were found {finding}.")
         return
     check(kept, barrier, finding, asked.on, asked.by, photo, asked.photo or "", asked.inner_mm, **seen)

@@ -8,6 +8,8 @@ from __future__ import annotations
 import math
 from html import escape
 from io import BytesIO
+from itertools import groupby
+from operator import itemgetter
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 WIDTH = 480.0  # of drawings and tables [point]
+_TONE = 0.02  # share browsed from which a tone differs from the next: not seen on a scale of ten steps
 _SCREEN = 340.0  # of a map on a screen, a phone's at least [point]
 ROW, NAME = 18.0, 130.0
 LETTERS = 28  # of a name in one line beside its bar
@@ -167,16 +170,21 @@ def map_drawing(survey: Survey, wide: float = WIDTH) -> Drawing | None:
         part = [(a + (b - a) * min(1.0, max(0.0, rate))) / 255 for a, b in zip(LOW_RATE, HIGH_RATE, strict=True)]
         return Color(*part)
 
-    for row, column in np.argwhere(np.isfinite(drawn.rate)):
-        x, y = at(float(drawn.x[column]), float(drawn.y[row]))
-        if drawn.sigma[row, column] > UNSURE:
-            if row % 2 == 0 and column % 2 == 0:
-                drawing.add(Circle(x, y, 0.7, fillColor=HexColor(FAINT), strokeColor=None))
-        else:
-            tone = colour(drawn.rate[row, column])
-            for ring in _cell(float(drawn.x[column]), float(drawn.y[row]), cell + 0.4 / scale, survey.area):
+    unsure = np.isfinite(drawn.rate) & (drawn.sigma > UNSURE)
+    tones = np.where(np.isfinite(drawn.rate) & ~unsure, np.round(drawn.rate / _TONE), -1)
+    for row, line in enumerate(tones):
+        # neighbours that look alike are one piece: a cell each makes half a megabyte
+        for tone, some in groupby(enumerate(line), key=itemgetter(1)):
+            columns = [column for column, _ in some]
+            if tone < 0:
+                continue
+            west, east = (float(drawn.x[column]) for column in (columns[0], columns[-1]))
+            for ring in _strip(west, east, float(drawn.y[row]), cell + 0.4 / scale, survey.area):
                 drawing.add(Polygon([c for east_m, north_m in ring for c in at(east_m, north_m)],
-                                    fillColor=tone, strokeColor=None))
+                                    fillColor=colour(tone * _TONE), strokeColor=None))
+    for row, column in np.argwhere(unsure):
+        if row % 2 == 0 and column % 2 == 0:
+            drawing.add(Circle(*at(drawn.x[column], drawn.y[row]), 0.7, fillColor=HexColor(FAINT), strokeColor=None))
     if survey.area is not None:
         for part in getattr(survey.area, "geoms", [survey.area]):
             corners = [c for x, y in part.exterior.coords for c in at(x, y)]
@@ -204,13 +212,16 @@ def map_drawing(survey: Survey, wide: float = WIDTH) -> Drawing | None:
     return drawing
 
 
-def _cell(x: float, y: float, side: float, area: BaseGeometry | None) -> list[list[tuple[float, float]]]:
-    """Corners of what of a map's cell lies on the planting; side : with a hair of overlap against white lines [m]."""
+def _strip(west: float, east: float, y: float, side: float, area: BaseGeometry | None) -> list[list[tuple[float, float]]]:
+    """Corners of what of a row of a map's cells, from the west's middle to the east's, lies on the planting.
+
+    side : with a hair of overlap against white lines [m].
+    """
     import shapely
 
     half = side / 2
-    square = shapely.box(x - half, y - half, x + half, y + half)
-    parts = shapely.get_parts(square if area is None else square.intersection(area))
+    strip = shapely.box(west - half, y - half, east + half, y + half)
+    parts = shapely.get_parts(strip if area is None else strip.intersection(area))
     return [list(part.exterior.coords)[:-1] for part in parts if part.geom_type == "Polygon"]
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from diagnose.survey.estimate import Estimate
 
-_ROW = 30  # [px]; of two lines of lettering
+_ROW, _LINE = 26, 12  # a row, and what each further line of its lettering adds [px]
 _LABEL = 18  # letters of a line, as many as leave half a phone's width to the chart
 
 
@@ -49,6 +49,7 @@ def intervals_of(told: pd.DataFrame, title: str) -> alt.LayerChart:
     across = base.mark_rule(strokeWidth=3, color="#2A8576").encode(
         x=alt.X("low:Q", title=None, scale=scale, axis=alt.Axis(format="%", tickCount=5, labelFlush=False)), x2="high:Q")
     dots = base.mark_point(filled=True, size=110, color="#B0702A").encode(x=alt.X("value:Q", scale=scale))
+    high = _ROW + _LINE * max(name.count("\n") for name in rows["name"])
     words = "; ".join(f"{row.name} {row.words}" for row in told.itertuples(index=False))
-    return alt.layer(across, dots).properties(height=alt.Step(_ROW), width="container",
+    return alt.layer(across, dots).properties(height=alt.Step(high), width="container",
                                               description=f"{title}: {words}").configure_view(strokeWidth=0)

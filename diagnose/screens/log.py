@@ -25,7 +25,7 @@ from diagnose.screens import preferences, show
 from diagnose.screens.chart import chart
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.log_in_out import give_out, take_in
-from diagnose.screens.look import literal
+from diagnose.screens.look import bring, literal
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.over_time import over_time
 from diagnose.screens.plain_map import map_of, picked
@@ -39,8 +39,6 @@ _MOST_ON_MAP = 1_000
 _MOST_KINDS = 6  # verdicts with a colour and shape of their own on the map
 _MOST_TOLD = 3  # verdicts that the first line counts
 _TABLE_HIGH = 320  # [px]; the table scrolls in itself
-# what was picked on the map opens far below it: it is brought where the eye is
-_BRING = """<script>document.querySelector('.st-key-log_one')?.scrollIntoView({ block: 'start' });</script>"""
 
 
 def with_own(names: list[str | None], own: str | None) -> list[str | None]:
@@ -321,7 +319,7 @@ def _shown(log: Log, rows: pd.DataFrame) -> None:
     with st.container(key="log_one"):
         _one(log, rows)
     if opened:
-        st.html(_BRING, unsafe_allow_javascript=True)
+        bring(".st-key-log_one")  # what was picked on the map opens far below it
 
 
 def page() -> None:

@@ -68,7 +68,7 @@ figure.drawn img { width: 100%; max-width: 30rem; max-height: none; background: 
 .st-key-chart_costs .role-mark text {
          fill: light-dark(#17201D, #ECEDE6); fill-opacity: 1; }
 /* the verdict stays in sight while the question below it is answered; the block round it is what sticks */
-.st-key-log_one { scroll-margin-top: 3.6rem; }
+.st-key-log_one, h1 { scroll-margin-top: 3.6rem; }
 div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-top: -.6rem;
          background: light-dark(#FCFBF7, #121715); border-bottom: 1px solid #7C8783; }
 .verdict { border-left: 6px solid #2A8576; padding: .1rem 0 .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;
@@ -140,6 +140,18 @@ def literal(words: object) -> str:
     """
     apart = _MEANS_MORE.sub(_JOINER, " ".join(str(words).split()))
     return re.sub(r"([!-/:-@\[-`{-~])", r"\\\1", apart)
+
+
+def bring(selector: str) -> None:
+    """Scrolls to what was asked for, where it lies off the screen: once, when this part of the page is drawn.
+
+    Parameters
+    ----------
+    selector
+        Of the element, in CSS [no unit].
+    """
+    st.html(f"<script>document.querySelector('{selector}')?.scrollIntoView({{ block: 'start' }});</script>",
+            unsafe_allow_javascript=True)
 
 
 def picture(jpeg: bytes, alt: str, caption: str = "") -> None:

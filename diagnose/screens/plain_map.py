@@ -129,7 +129,7 @@ def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), 
         layers.append(alt.Chart(drawn(lines)).mark_line(strokeWidth=4, strokeCap="round").encode(
             x, y, alt.Color("what:N", title=None, scale=scale, legend=legend), detail="path:N", order="step:Q"))
     warning = shown["culprit"].isin(list(warns))
-    worst_last = shown[warning].sort_values("culprit", key=lambda kind: -kind.map(order.index))
+    worst_last = shown[warning].sort_values("culprit", key=lambda kind: kind.map(order.index), ascending=False)
     marks, above = (alt.Chart(some).mark_point(filled=True, opacity=0.95, stroke="#fff", strokeWidth=1, size=size).encode(
         x, y, colour, alt.Shape("culprit:N", title=None, scale=forms, legend=legend),
         tooltip=[alt.Tooltip("label:N", title="plant"), alt.Tooltip("culprit:N"),

@@ -49,6 +49,7 @@ from diagnose.survey.target import Target, countries, own_target
 _DRAWER = "tally"
 _YES_NO = {"1": "yes", "0": "no", "": "cannot tell"}
 _DRAWS = 2_000
+_LOOKS = {ACT: " alarm", NOT_NEEDED: ""}  # of the answer; all others are open
 _SHOWN, _NAMED = 2, 3  # charts that stand open, and that are named of those that do not; our choice
 
 
@@ -79,8 +80,9 @@ def _tally(log: Log) -> None:
     turn = st.session_state.setdefault("tally_turn", 0)
     fields = {field.name: field for field in TALLY}
     entry: dict[str, str] = {}
+    known = log.values_of("site")
     left, right = st.columns(2)
-    entry["site"] = left.text_input("Planting", _told("site"), key="tally site").strip()
+    entry["site"] = left.text_input("Planting", _told("site", known[0] if len(known) == 1 else ""), key="tally site").strip()
     day = datetime.date.fromisoformat(_told("visit") or datetime.date.today().isoformat())
     entry["visit"] = right.date_input("Day", day, key="tally day").isoformat()
     left, right = st.columns(2)  # pair by pair, so that a phone shows them in this order
@@ -194,11 +196,6 @@ def _redrawn(table: pd.DataFrame, targets: tuple[Target, ...], country: str, rul
     return found
 
 
-@st.cache_data(max_entries=8, show_spinner="Drawing the report ...")
-def _report(_survey: Survey, key: str) -> tuple[bytes, str]:
-    return survey_pdf(_survey), survey_html(_survey)
-
-
 @st.cache_resource(max_entries=8, show_spinner="Drawing ...")
 def _pictures(_survey: Survey, key: str) -> tuple[list[tuple[str, pd.DataFrame]], str, list[str]]:
     """The shares that are drawn, with their titles, the map and the curves of lasting: made once for each survey."""
@@ -248,8 +245,8 @@ def _says(log: Log) -> None:
            f"{survey.answer}")
     charts, where, curves = _pictures(survey, key)
     with first:
-        open_ = "" if survey.decisions and survey.decisions[0].verdict in (ACT, NOT_NEEDED) else " open"
-        st.html(f'<p class="verdict{open_}" role="status">{escape(survey.answer)}</p>')
+        look = _LOOKS.get(survey.decisions[0].verdict, " open") if survey.decisions else " open"
+        st.html(f'<p class="verdict{look}" role="status">{escape(survey.answer)}</p>')
         st.markdown(literal(survey.headline))
         for title, shown in charts[:1]:  # what is asked most, above what it goes by
             st.subheader(literal(title))
@@ -282,10 +279,9 @@ def _says(log: Log) -> None:
     with st.expander("How this was worked out, and what was not covered", key="methods"):
         st.markdown(literal(survey.methods))
         st.markdown("\n".join(f"- {literal(line)}" for line in survey.not_covered))
-    pdf, page = _report(survey, key)
     one, two, three, four = st.columns(4)
-    hand_over(one, "Report as PDF", pdf, "survey.pdf", "application/pdf")
-    hand_over(two, "Report as page", page, "survey.html", "text/html")
+    hand_over(one, "Report as PDF", lambda: survey_pdf(survey), "survey.pdf", "application/pdf")
+    hand_over(two, "Report as page", lambda: survey_html(survey), "survey.html", "text/html")
     hand_over(three, "Table as CSV", table.to_csv(index=False), "survey.csv", "text/csv")
     hand_over(four, "Figures as CSV", survey.long().to_csv(index=False), "figures.csv", "text/csv")
 
@@ -299,7 +295,7 @@ def _charted(charts: list[tuple[str, pd.DataFrame]], first: int) -> None:
 @st.fragment
 def _more_charts(charts: list[tuple[str, pd.DataFrame]]) -> None:
     """Drawn only when it is opened: a browser takes long for so many charts."""
-    first = ", ".join(title.split(",")[0] for title, _ in charts[:_NAMED])
+    first = ", ".join(title.split(",")[0] for title, _ in charts[:_NAMED]).replace(", By", ", by")
     rest = f" and {len(charts) - _NAMED} more charts" if len(charts) > _NAMED else ""
     more = st.expander(literal(first + rest), key="survey_more", on_change="rerun")
     if more.open:
