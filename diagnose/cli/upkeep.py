@@ -265,7 +265,7 @@ def from_plan(
     plan = read_settings(file)
     where: dict[str, Any] = _placed(place, error_m)
     new = register_plan(open_log(log), plan, site or "", on, by=by, species=species, **where)
-    print(f"{len(new)} kinds of barrier of the plan are registered as put up on {on}.")
+    print(f"Kinds of barrier of the plan registered as put up on {on}: {len(new)}.")
 
 
 @upkeep.command(cls=Verb)

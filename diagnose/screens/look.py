@@ -16,7 +16,10 @@ _CSS = """
 <style>
 .block-container { max-width: 60rem; padding-top: 3.6rem; padding-bottom: 5rem; }
 .stButton button, .stDownloadButton button, .stFormSubmitButton button { min-height: 3rem; font-weight: 600; }
-[data-testid="stButtonGroup"] button { min-height: 2.75rem; }
+[data-testid="stButtonGroup"] button, [data-testid$="NavLink"] { min-height: 2.75rem; }
+[data-testid="stSidebarNavLink"] p { font-size: 1rem; }
+[data-testid="stExpandSidebarButton"]::after { content: "Menu"; font-weight: 600; padding-left: .3rem; }
+[data-testid="stExpandSidebarButton"] { width: auto !important; min-height: 2.75rem; padding: 0 .5rem; }
 [data-testid="stCheckbox"] label [data-testid="stMarkdownContainer"], [data-testid="stCheckbox"] label p {
          white-space: normal; overflow: visible; }
 [data-testid="stFileUploaderDropzone"] { padding: 1rem; }
@@ -123,9 +126,19 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 def lay_out() -> None:
     """Sets the frame that every page stands in."""
     st.set_page_config(page_title="What bit it?", page_icon=_icon(), layout="centered")
-    st.html(_CSS + AWAY, unsafe_allow_javascript=True)
+    st.html(_CSS + _MENU + AWAY, unsafe_allow_javascript=True)
 
 
+# a phone's menu lies over the page: it goes once a page was chosen in it
+_MENU = """<script>
+if (!window.menuWatched) {
+    window.menuWatched = true;
+    document.addEventListener('click', event => {
+        if (event.target.closest('[data-testid=stSidebarNavLink]') && window.innerWidth < 768)
+            document.querySelector('[data-testid=stSidebarCollapseButton] button')?.click();
+    });
+}
+</script>"""
 _JOINER = "\u2060"  # takes no room; two characters with it between them mean no link, smiley or arrow
 _MEANS_MORE = re.compile(r"(?<=:)(?=//|[\w+-])|(?<=@)|(?<=\bw)(?=ww\.)|(?<=[-<>=~])(?=[-<>=])", re.IGNORECASE)
 
