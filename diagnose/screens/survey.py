@@ -80,9 +80,10 @@ def _tally(log: Log) -> None:
     turn = st.session_state.setdefault("tally_turn", 0)
     fields = {field.name: field for field in TALLY}
     entry: dict[str, str] = {}
-    known = log.values_of("site")
+    sites = log.records("site")
+    only = str(sites["name"].iloc[0]) if len(sites) == 1 else ""
     left, right = st.columns(2)
-    entry["site"] = left.text_input("Planting", _told("site", known[0] if len(known) == 1 else ""), key="tally site").strip()
+    entry["site"] = left.text_input("Planting", _told("site", only), key="tally site").strip()
     day = datetime.date.fromisoformat(_told("visit") or datetime.date.today().isoformat())
     entry["visit"] = right.date_input("Day", day, key="tally day").isoformat()
     left, right = st.columns(2)  # pair by pair, so that a phone shows them in this order
