@@ -178,8 +178,8 @@ def map_drawing(survey: Survey, wide: float = WIDTH) -> Drawing | None:
             columns = [column for column, _ in some]
             if tone < 0:
                 continue
-            west, east = (float(drawn.x[column]) for column in (columns[0], columns[-1]))
-            for ring in _strip(west, east, float(drawn.y[row]), cell + 0.4 / scale, survey.area):
+            first, last = (float(drawn.x[column]) for column in (columns[0], columns[-1]))
+            for ring in _strip(first, last, float(drawn.y[row]), cell + 0.4 / scale, survey.area):
                 drawing.add(Polygon([c for east_m, north_m in ring for c in at(east_m, north_m)],
                                     fillColor=colour(tone * _TONE), strokeColor=None))
     for row, column in np.argwhere(unsure):

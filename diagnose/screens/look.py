@@ -101,7 +101,8 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 }
 /* on paper: dark on white whatever the screen shows, nothing to press, and what is folded away laid open */
 @media print {
-  :root, .stApp { color-scheme: light !important; }
+  @page { margin: 14mm; }
+  :root, body, .stApp { color-scheme: light !important; background: #FFF !important; }
   .stApp, .stApp *:not(svg *, .bar *, .strength *, .strength) { color: #17201D !important; background-color: #FFF !important;
          border-color: #7C8783 !important; }
   .stVegaLiteChart svg { background: #FFF !important; }
@@ -112,7 +113,8 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   .stFormSubmitButton, [data-testid="stForm"], [data-testid="stPageLink"], [data-testid="stExpanderIcon"],
   [data-testid="stButtonGroup"], #reach { display: none !important; }
   .block-container { padding: 0 !important; max-width: none !important; }
-  details:not([open]):has(input, textarea, canvas) { display: none !important; }  /* what is only asked */
+  /* what is only asked, and tables that are a canvas, which paper shows empty */
+  details:not([open]):has(input, textarea, [data-testid="stDataFrame"]), [data-testid="stDataFrame"] { display: none !important; }
   details::details-content { content-visibility: visible !important; height: auto !important; opacity: 1 !important; }
   details [data-testid="stExpanderDetails"] { height: auto !important; opacity: 1 !important; visibility: visible !important;
          overflow: visible !important; }
