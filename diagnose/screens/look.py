@@ -114,7 +114,8 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   [data-testid="stButtonGroup"], #reach { display: none !important; }
   .block-container { padding: 0 !important; max-width: none !important; }
   /* what is only asked, and tables that are a canvas, which paper shows empty */
-  details:not([open]):has(input, textarea, [data-testid="stDataFrame"]), [data-testid="stDataFrame"] { display: none !important; }
+  details:not([open]):has(input, textarea, [data-testid="stDataFrame"]),
+  [data-testid="stDataFrame"] { display: none !important; }
   details::details-content { content-visibility: visible !important; height: auto !important; opacity: 1 !important; }
   details [data-testid="stExpanderDetails"] { height: auto !important; opacity: 1 !important; visibility: visible !important;
          overflow: visible !important; }
