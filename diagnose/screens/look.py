@@ -16,6 +16,9 @@ _CSS = """
 <style>
 .block-container { max-width: 60rem; padding-top: 3.6rem; padding-bottom: 5rem; }
 .stButton button, .stDownloadButton button, .stFormSubmitButton button { min-height: 3rem; font-weight: 600; }
+/* the dark theme's own white lettering on its pale green has half the contrast asked for (1.4.3) */
+[data-testid^="stBaseButton-primary"], [data-testid^="stBaseButton-primary"] * {
+         color: light-dark(#FFF, #0B1210) !important; }
 [data-testid="stButtonGroup"] button, [data-testid$="NavLink"] { min-height: 2.75rem; }
 [data-testid="stSidebarNavLink"] p { font-size: 1rem; }
 [data-testid="stExpandSidebarButton"]::after { content: "Menu"; font-weight: 600; padding-left: .3rem; }
@@ -38,7 +41,7 @@ h3 { font-size: 1.08rem !important; }
 figure.shown { margin: 0; }
 figure.shown img { width: auto; max-width: 100%; height: auto; max-height: 65vh; border-radius: 6px; display: block; }
 .pictures { display: flex; gap: .4rem; overflow-x: auto; }
-.pictures img { flex: 1 1 0; min-width: 0; max-height: 38vh; object-fit: contain; object-position: left;
+.pictures img { flex: 1 1 0; min-width: 0; max-height: 33vh; object-fit: contain; object-position: left;
                 border-radius: 6px; }
 @media (max-width: 520px) {
   .block-container { padding-top: 3.2rem; }
@@ -56,7 +59,7 @@ figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
 figure.drawn img { width: 100%; max-width: 30rem; max-height: none; background: #FFF; }
 .sheet { overflow-x: auto; background: #FFF; border-radius: 6px; }
 .sheet img { width: 100%; min-width: 42rem; display: block; }
-.share { display: grid; grid-template-columns: minmax(8.5rem, 14rem) 1fr 3.4rem; gap: .6rem;
+.share { display: grid; grid-template-columns: minmax(8.5rem, 14rem) 1fr 4.8rem; gap: .6rem;
          align-items: center; margin: .3rem 0; }
 .share .bar { background: color-mix(in srgb, currentColor 13%, transparent); height: 1.05rem;
               border-radius: 3px; overflow: hidden; }
@@ -65,7 +68,7 @@ figure.drawn img { width: 100%; max-width: 30rem; max-height: none; background: 
 .share .bar i.rest { background: #7C8783; }
 .share.inside { margin-left: .9rem; font-size: .88rem; }
 .share.inside .bar { height: .5rem; }
-.share b { text-align: right; font-variant-numeric: tabular-nums; }
+.share b { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
 /* lettering of charts is read in the sun too */
 .stVegaLiteChart :is(.role-legend-label, .role-axis-label, .role-axis-title, .role-legend-title) text,
 .st-key-chart_costs .role-mark text {
