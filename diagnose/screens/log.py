@@ -331,12 +331,14 @@ def page() -> None:
             st.info("Nothing is saved yet. Judge a wound and save it, or take in what you have.")
             take_in(log)
             return
+        top = st.container()  # the answer stands above what is filtered by
         asked = _asked(log)
         rows = _rows(log, asked)
         if rows.empty:
             st.info("No observation is like that; change the filters.")
         else:
-            _in_short(rows)
+            with top:
+                _in_short(rows)
             _shown(log, rows)
             _over_time(rows)
             _own_map(log, rows)

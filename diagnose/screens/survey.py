@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import Log
@@ -223,7 +224,8 @@ def _targets(plan: Plan | None) -> tuple[tuple[Target, ...], str]:
     return ((plan.target,) if plan is not None and plan.target is not None else ()), country
 
 
-def _says(log: Log) -> None:
+def _says(log: Log, top: DeltaGenerator) -> None:
+    """The answer at the top of the page, then what it goes by and stands on."""
     known = visits(log)
     if known.empty:
         st.info("No tally is saved yet. Fill it in, or import a file, under Fill in the tally.")
@@ -245,9 +247,10 @@ def _says(log: Log) -> None:
     key = (f"{site} {day} {targets} {country} {rule} {cost} {redraw} {len(table)} {len(seen)} {survey.headline} "
            f"{survey.answer}")
     charts, where, curves = _pictures(survey, key)
-    with first:
+    with top:
         look = _LOOKS.get(survey.decisions[0].verdict, " open") if survey.decisions else " open"
         st.html(f'<p class="verdict{look}" role="status">{escape(survey.answer)}</p>')
+    with first:
         st.markdown(literal(survey.headline))
         for title, shown in charts[:1]:  # what is asked most, above what it goes by
             st.subheader(literal(title))
@@ -328,13 +331,16 @@ _PARTS = {"says": "Results", "tally": "Fill in the tally", "design": "Where to p
 def page() -> None:
     """Draw the page, anew at each of the user's answers."""
     st.title("How much is damaged?")
+    top = st.container()
     part = st.segmented_control("What now?", list(_PARTS), format_func=_PARTS.__getitem__, default="says", required=True,
                                 key="survey_part", label_visibility="collapsed")
     try:
         log = the_log()
         if part != "says":
             st.caption(" ".join(cautions_for(["survey"], short=True)))
-        {"says": _says, "tally": _tally, "design": design}[part](log)
+            {"tally": _tally, "design": design}[part](log)
+        else:
+            _says(log, top)
     except CannotUse as reason:
         st.error(literal(reason))
 
