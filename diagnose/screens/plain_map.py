@@ -124,21 +124,22 @@ def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), 
         # a symbol's size is the square of its width [px]; a circle drawn as a line takes 25 rows a place
         across_px = f"(datum.error_m > {_LEAST_ROUND * span} ? datum.error_m : 0) * height / ({half})"
         layers.append(alt.Chart(shown).mark_point(shape="circle", filled=False, opacity=0.5, strokeWidth=1.5, clip=True,
-                                                  size=alt.ExprRef(f"pow({across_px}, 2)")).encode(x, y, colour))
+                                                  aria=False, size=alt.ExprRef(f"pow({across_px}, 2)")).encode(x, y, colour))
     if lines:
         layers.append(alt.Chart(drawn(lines)).mark_line(strokeWidth=4, strokeCap="round").encode(
             x, y, alt.Color("what:N", title=None, scale=scale, legend=legend), detail="path:N", order="step:Q"))
     warning = shown["culprit"].isin(list(warns))
     worst_last = shown[warning].sort_values("culprit", key=lambda kind: kind.map(order.index), ascending=False)
-    marks, above = (alt.Chart(some).mark_point(filled=True, opacity=0.95, stroke="#fff", strokeWidth=1, size=size).encode(
+    # a layer of nothing would be a picture without words
+    marks = [alt.Chart(some).mark_point(filled=True, opacity=0.95, stroke="#fff", strokeWidth=1, size=size).encode(
         x, y, colour, alt.Shape("culprit:N", title=None, scale=forms, legend=legend),
         tooltip=[alt.Tooltip("label:N", title="plant"), alt.Tooltip("culprit:N"),
                  alt.Tooltip("error_m:Q", title="position good to [m]")])
-        for some, size in ((shown[~warning], 110), (worst_last, 260)))
-    if "id" in shown:
-        marks = marks.add_params(alt.selection_point(name=_PICKED, fields=["id"], on="click", clear="dblclick"))
+        for some, size in ((shown[~warning], 110), (worst_last, 260)) if len(some)]
+    if "id" in shown and marks:
+        marks[0] = marks[0].add_params(alt.selection_point(name=_PICKED, fields=["id"], on="click", clear="dblclick"))
     counts = ", ".join(f"{count} {kind}" for kind, count in shown["culprit"].value_counts().items())
-    return alt.layer(*layers, marks, above, *_north_and_scale(_step(span), f"2 * {half}", on_picture)).properties(
+    return alt.layer(*layers, *marks, *_north_and_scale(_step(span), f"2 * {half}", on_picture)).properties(
         height=height + _LEGEND_ROW * ((len(order) + 1) // 2), width="container",
         description=f"{told or 'Map'}: {counts}").configure_view(strokeWidth=0)
 
