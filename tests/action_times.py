@@ -121,7 +121,7 @@ def judging(page: Any, address: str) -> Times:
     still(page)
     start_over = page.get_by_role("button", name="Start over")
     while True:
-        page.locator(".answers button").or_(start_over).first.wait_for()
+        page.locator(".answers button >> visible=true").or_(start_over).first.wait_for()
         first, several = page.locator(".answers button").first, page.locator(".answers .done")
         if first.is_visible():  # where several may hold, a press on one only marks it
             asked = page.locator(".answers [data-key='?']") if several.is_visible() else first
