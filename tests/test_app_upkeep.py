@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import pytest
 import vobject
+from pypdf import PdfReader
 
 from diagnose.fieldlog.store import open_log
 from diagnose.upkeep.register import found_by_chance, register
-from tests.conftest import WIDTHS, drawn
+from tests.conftest import WIDTHS, drawn, served, words_of
 
 DESK, PHONE = (1280, 900), (360, 740)
 
@@ -135,3 +137,29 @@ def test_a_csv_file_and_the_papers_go_through_the_page(browser: Any, app: tuple[
         if start.startswith(b"BEGIN"):
             assert len(vobject.readOne(saved.decode()).vevent_list) > 5
     page.close()
+
+
+def test_whether_it_held_can_be_taken_along_on_a_phone_in_the_size_of_ones_own_paper(
+        browser: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("DIAGNOSE_PAPER", "Letter")
+    log = open_log(tmp_path / "log")
+    for tree in range(20):
+        inside = tree < 10
+        log.save("tally", site="a", day="2026-04-01", plot="P1", tree=f"{tree}", entry={
+            "browsed": "0" if inside else str(tree % 2), "alive": "1", "protection": "cage" if inside else ""})
+        if inside:
+            register(log, "cage", site="a", plant=f"{tree}", label=f"{tree}", inner_mm=900, built="2024-04-01")
+    with served(tmp_path / "log") as (address, _):
+        page, _ = _open(browser, address, PHONE)
+        _part(page, "Did it hold?")
+        page.get_by_text("comparison and no trial").first.wait_for(timeout=30_000)
+        got = {}
+        for name in ("Page as PDF", "Figures as CSV"):
+            with page.expect_download() as waited:
+                page.get_by_role("button", name=name).click()
+            got[name] = Path(waited.value.path()).read_bytes()
+        page.screenshot(path=str(tmp_path / "held.png"), full_page=True)
+        page.close()
+    sheet = PdfReader(BytesIO(got["Page as PDF"])).pages[0]
+    assert (round(sheet.mediabox.width), round(sheet.mediabox.height)) == (612, 792)
+    assert "damaged outside" in words_of(got["Page as PDF"]) and b"damaged outside,trees,0.5," in got["Figures as CSV"]

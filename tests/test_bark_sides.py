@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 
+import cv2
 import numpy as np
 import pytest
 
 from diagnose.measure.bark_map import BarkMap, bark_map
 from diagnose.measure.bark_sides import agreed, seen_closely
 from diagnose.measure.bark_strip import levels, stems_with_patch
-from diagnose.measure.card_view import Line, View, view_of_card
+from diagnose.measure.card_view import Line, View, apart, view_of_card
 from diagnose.measure.end_outline import Patch, _rough_lip
 from diagnose.measure.stem import Stem, fit_stem
 from diagnose.photo.picture import Picture, read_picture
@@ -98,3 +99,33 @@ def test_a_mask_that_leaves_the_middle_of_the_stem_free_has_no_lip() -> None:
     assert _rough_lip(patch, mask, 5.0) is None
     mask[:] = 1
     assert _rough_lip(patch, mask, 5.0) == pytest.approx((60 - 30) / 4.0)
+
+
+def _map_of_a_stem(width_mm: float, bare_share: float = 0.0) -> BarkMap:
+    """A stem that runs along x, half behind a card that hides all below its axis but for what stands beyond its ends."""
+    scale, columns, middle = 1.6, 420, 150
+    y, x = np.indices((300, columns))
+    across = np.abs(y - middle) / scale
+    along = np.abs(x - columns / 2) / scale
+    stem = (across < width_mm / 2).astype(np.float32)
+    wood = stem * (across < bare_share * width_mm / 2) * (along < 15)
+    hidden = (y > middle + 2) & (along < 75)
+    shown = [cv2.GaussianBlur(np.float32(one), (0, 0), scale) for one in (stem * ~hidden, wood)]  # a map is coarse
+    return BarkMap(*shown, np.float32(~hidden), scale)
+
+
+@pytest.mark.parametrize("width", [12.0, 25.0, 45.0])
+def test_a_side_that_the_card_hides_is_read_where_the_stem_stands_beyond_the_card(width: float) -> None:
+    seen = _map_of_a_stem(width)
+    pair = seen.sides(np.array([210, 148]))
+    assert pair is not None
+    assert apart(pair, 210.0) / seen.scale == pytest.approx(width, abs=1.0)
+
+
+def test_a_patch_narrower_than_a_third_of_its_stem_is_seen_along_its_whole_height() -> None:
+    seen = _map_of_a_stem(30.0, bare_share=0.3)
+    pair = seen.sides(np.array([210, 148]))
+    assert pair is not None
+    first, last, share = seen.patch(pair) or (0.0, 0.0, 0.0)
+    assert (last - first) / seen.scale == pytest.approx(30.0, abs=3.0)
+    assert share > 0.5

@@ -176,3 +176,18 @@ def test_a_barrier_on_a_slope_stands_higher() -> None:
     assert flat is not None and steep is not None and steep.top_mm >= 2400 + 200 > flat.top_mm
     cage = sized("welded_cage", ["deer_small"], slope_percent=20)
     assert cage is not None and cage.top_mm >= 1500 + 0.2 * cage.stand_off_mm
+
+
+def test_roe_get_the_fence_and_the_tube_that_are_published_for_roe_and_taller_ones_round_much_land() -> None:
+    # 1.5 m, and 1.8 m round more than 5 ha or along roads (FG9, KLIMA-AT); tubes of 1.2 m (TE5)
+    # white-tailed deer: 2.4 m (VC10)
+    for animal in ("roe", "roe deer", "chinese water deer"):
+        place = planting(square_ground(10_000), 100, [animal])
+        fence, tube = (sized(key, place.needs) for key in ("woven_wire", "solid_tube"))
+        assert fence is not None and tube is not None and 1500 <= fence.top_mm < 1800 and tube.top_mm == 1200
+        large = sized("woven_wire", place.needs, hectares=6.0)
+        assert large is not None and 1800 <= large.top_mm < 2000
+    american = sized("woven_wire", planting(square_ground(10_000), 100, ["white_tailed_deer"]).needs)
+    assert american is not None and american.top_mm >= 2400
+    on_snow = sized("woven_wire", ["roe"], 300.0)
+    assert on_snow is not None and on_snow.top_mm >= 1800

@@ -7,11 +7,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diagnose.cannot_use import CannotUse
+from diagnose.knowledge import knowledge
+from diagnose.protect.barriers import buildable, catalogue, sized
 from diagnose.protect.ground import square_ground
+from diagnose.protect.materials import bill
 from diagnose.protect.plan import disagreement, plan_for
 from diagnose.protect.planting import planting
+from diagnose.protect.prices import LOCAL, default_prices, local_list, price_list, rates
 from diagnose.protect.requirement import sources
-from diagnose.report.plan_sheet import plan_as_text
+from diagnose.report.plan_sheet import answer, in_their_units, plan_as_text
 
 LAND = square_ground(5_000)
 VERDICT = {"deer_browsing": 0.6, "rabbit": 0.3, "vole_surface": 0.1}
@@ -154,13 +158,30 @@ def test_a_tall_fence_says_what_three_hundred_millimetres_less_mean() -> None:
 
 
 def test_sums_in_another_currency_are_turned_and_say_so_and_no_dollar_is_called_by_another_name() -> None:
-    dollars, pounds = (plan_for(planting(LAND, 100, ["deer"], prices=prices)) for prices in ({}, {"currency": "gbp"}))
-    assert dollars.currency == "USD of 2024" and pounds.currency == "GBP of 2024"
-    assert pounds.chosen.keys == dollars.chosen.keys
-    assert pounds.chosen.first == pytest.approx(0.782 * dollars.chosen.first)  # ECB reference rates, mean of 2024
-    told = plan_as_text(pounds)
-    assert "turned into GBP at 0.782 a US dollar" in " ".join(told.split()) and "ECB-RATES" in told
+    dollars, francs = (plan_for(planting(LAND, 100, ["deer"], prices=prices)) for prices in ({}, {"currency": "chf"}))
+    assert dollars.currency == "USD of 2024" and francs.currency == "CHF of 2024"
+    assert francs.chosen.keys == dollars.chosen.keys
+    assert francs.chosen.first == pytest.approx(0.880 * dollars.chosen.first)  # ECB reference rates, mean of 2024
+    told = plan_as_text(francs)
+    assert "turned into CHF at 0.88 a US dollar" in " ".join(told.split()) and "ECB-RATES" in told
     assert "turned into" not in plan_as_text(dollars)
+
+
+@pytest.mark.parametrize("code", LOCAL)
+def test_a_currency_with_a_list_of_its_own_is_priced_by_it_and_says_whose_prices_those_are(code: str) -> None:
+    own = local_list(code)
+    assert set(own["items"]) <= set(price_list()["items"]) and own["year"] == price_list()["year"]
+    place = planting(LAND, 100, ["deer"], prices={"currency": code})
+    for name in price_list()["items"]:
+        turned = float(default_prices()[name][0]) * rates()["a_dollar"][code]
+        assert place.price(name) == pytest.approx(own["items"][name][0] if name in own["items"] else turned)
+    plan = plan_for(place)
+    told = " ".join(plan_as_text(plan).split())
+    assert f"which are prices of {own['of']} of {own['year']}, from memory" in told and "United States turned into" in told
+    here = [line for line in plan.lines if line.key in own["items"]]
+    assert here and all(line.remembered and line.price_year == own["year"] for line in here)
+    asked = plan_for(planting(LAND, 100, ["deer"], prices={"currency": code, "wage": 11.0}))
+    assert asked.place.price("wage") == 11.0
 
 
 @pytest.mark.parametrize("prices", [{"currency": "XPF"}, {"exchange": 2.0}, {"currency": "XPF", "exchange": 0},
@@ -195,3 +216,47 @@ def test_a_list_that_cannot_all_be_kept_out_is_kept_as_far_as_it_can() -> None:
     plan = plan_for(planting(square_ground(5_000), 50, {"beaver": 1.0, "rabbit": 1.0, "pine_vole": 1.0},
                              must=["beaver", "rabbit", "pine_vole"]))
     assert not plan.reaches and {"beaver", "rabbit"} <= set(plan.chosen.stops)
+
+
+def test_many_unlikely_animals_are_named_where_they_make_a_plan_dearer_and_never_move_one_without_a_target() -> None:
+    """Ten that are there with 5 % each: with 1 - 0.95^10 = 40 % at least one of them is, which 80 % sureness counts."""
+    tails = dict.fromkeys(("beaver", "porcupine", "moose", "elk", "red_deer", "cattle", "sheep", "hare", "pocket_gopher",
+                           "woodchuck"), 0.05)
+    ground, sure = square_ground(10_000), {"deer": 0.97}
+    plain, tailed = (plan_for(planting(ground, 900, animals)) for animals in (sure, sure | tails))
+    assert plain.unlikely is None and tailed.unlikely is not None
+    assert tailed.unlikely.chance == pytest.approx(1 - 0.95**10) and set(tailed.unlikely.about) == set(tails)
+    without = tailed.unlikely.without
+    assert without.keys == plain.chosen.keys and without.first == pytest.approx(plain.chosen.first)
+    told = " ".join(answer(tailed))
+    assert "with 40 % at least one of them is there" in told and plain.chosen.name in told
+    for animals in (sure | tails, tails):  # by expected loss alone nothing that is unlikely moves a plan
+        asked = plan_for(planting(ground, 900, animals, target_per_ha=0))
+        assert asked.chosen.keys == plan_for(planting(ground, 900, sure, target_per_ha=0)).chosen.keys
+        assert asked.unlikely is None
+    listed = plan_for(planting(ground, 900, sure | {"moose": 0.05}, must=["moose"]))
+    assert listed.unlikely is None  # what must be kept out is no matter of chance
+
+
+def test_wires_that_are_strained_are_strung_by_a_step_that_says_how_they_hurt() -> None:
+    steps = knowledge("diagnose.protect", "build.yaml")["steps"]
+    strained = [key for key in buildable() if catalogue()[key].get("strained")]
+    assert {"woven_wire", "plain_strands", "rabbit_netting", "electric_strands"} <= set(strained)
+    for key in strained:
+        tags = {key, "live"} if catalogue()[key]["kind"] == "electric" else {key}
+        minds = [one.get("mind", "") for one in steps if tags & set(one["when"])]
+        assert any("Wire under tension kills" in mind for mind in minds), key
+        assert catalogue()[key]["kind"] != "electric" or any("Energiser disconnected" in mind for mind in minds), key
+    touched = [one for one in steps if "leaned against the fence" in one["text"]]
+    assert len(touched) == 1 and "Energiser off while" in touched[0]["mind"]
+    cattle = plan_for(planting(square_ground(10_000), 100, ["cattle"], spec={"barrier": ["plain_strands"]}))
+    assert any("Hang the gate" in step for step in cattle.steps) and not any("rabbit" in step for step in cattle.steps)
+
+
+def test_rolls_bear_the_lengths_in_which_they_are_sold() -> None:
+    place = planting(square_ground(3000), 40, ["cattle", "vole"])
+    parts = [sized(key, [need]) for key, need in (("plain_strands", "cattle"), ("hardware_cylinder", "vole"))]
+    lines = bill(place, tuple(part for part in parts if part is not None))
+    told = {inches: " ".join(in_their_units(line, inches).specification for line in lines) for inches in (False, True)}
+    assert "rolls of 400 m (1320 ft)" in told[False] and "1 roll of 30 m (100 ft)" in told[False]
+    assert "rolls of 1320 ft" in told[True] and "1 roll of 100 ft" in told[True] and "98 ft" not in told[True]

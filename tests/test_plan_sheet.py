@@ -13,6 +13,7 @@ from diagnose.protect.ground import square_ground
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import planting
 from diagnose.report.kinds_drawing import draw_kinds
+from diagnose.report.plan_grounds import prices_told
 from diagnose.report.plan_sheet import answer, drawings, in_their_units, materials_csv, plan_as_text, plan_pdf, sources_named
 
 VERDICT = {"deer_browsing": 0.6, "vole_surface": 0.4}
@@ -128,3 +129,12 @@ def test_a_fence_that_shuts_stock_out_says_so_at_once_and_land_that_they_graze_g
     assert any("shuts stock out" in line for line in answer(fenced))
     grazed = plan_for(planting(square_ground(40_000), site=["grazed"], **told))
     assert not any(part.round_the_planting for part in grazed.chosen.parts) and grazed.chosen.parts
+
+
+def test_in_inches_prices_are_told_of_a_foot_and_a_pound() -> None:
+    plan = plan_for(planting(square_ground(3000), 40, ["cattle", "vole"], prices={"hardware_cloth": 10.0}))
+    metric, imperial = ("; ".join(prices_told(plan, inches)) for inches in (False, True))
+    assert "a metre" in metric and "a kilogram" in metric and "a foot" not in metric
+    assert "a metre" not in imperial and "a square metre" not in imperial and "a kilogram" not in imperial
+    wire = plan.place.price("wire")
+    assert f"wire, a metre {wire:.2f}" in metric and f"wire, a foot {wire * 0.3048:.2f}" in imperial

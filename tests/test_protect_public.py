@@ -69,6 +69,7 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "money.sum_of": {"lines": [(2.0, 3.5), (1.0, 4.0)]}, "planting.planting": {"height_mm": None},
         "prices.default_price": item, "prices.price_of": item, "prices.year_of": item, "prices.from_memory": item,
         "prices.kg_of": {"name": next(iter(PUBLIC["prices.price_list"]()["items"]))},
+        "prices.local_list": {"code": "EUR"}, "prices.words_of_price": {"name": "wage"},
         "prices.checked_currency": {"own": {"currency": "EUR", "exchange": 0.9}},
         "read.read_settings": {"path": folder / "prices.yaml"}, "read.read_verdict": {"path": folder / "verdict.json"},
         "requirement.culprit_of": {"name": "rabbit"}, "trade.name_of": {"what": "posts"},
@@ -77,7 +78,9 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "requirement.cautions_for": {"called": [next(iter(PUBLIC["requirement.cautions"]()))],
             "culprits": ["deer_browsing"]},
         "options.totals_if": {"presence": np.array([0.5, 0.3])}, "materials.costed": {"main": None},
-        "materials.lines_of": {"main": None}, "materials.power_of": {"part": sized("electric_strands", ["deer_small"])},
+        "materials.lines_of": {"main": None},
+        "materials.in_packs": {"quantity": 420.0, "pack": 100.0},
+        "materials.power_of": {"part": sized("electric_strands", ["deer_small"])},
         "materials.stake_mm": {"part": sized("solid_tube", ["deer_small"])},
     }
 

@@ -43,6 +43,30 @@ def test_a_single_share_has_its_published_limits(key: str, name: str) -> None:
     near(key, limits(SINGLE[name](given["x"], given["n"], given["conf"])), CASES[key]["expected"][name])
 
 
+@pytest.mark.parametrize("name", ["clopper_pearson", "wilson", "wilson_cc"])
+def test_shares_have_the_limits_that_another_library_prints(name: str) -> None:
+    given = CASES["W63"]["inputs"]
+    found = [limits(SINGLE[name](x, n, 0.95)) for x, n in zip(given["x"], given["n"], strict=True)]
+    near("W63", found, CASES["W63"]["expected"][name])
+
+
+def test_seeds_germinate_within_the_limits_of_the_foresters_table() -> None:
+    given, told = CASES["W65"]["inputs"], CASES["W65"]["expected"]
+    found = [limits(proportion.clopper_pearson(x, n)) for x, n in zip(given["x"], given["n"], strict=True)]
+    near("W65", 100 * np.array(found), told["clopper_pearson_percent"])
+    # the book divides by n - 1, as drawing the 1,000 seeds as clusters of one does
+    many = ratio_of_totals(np.arange(given["n"][1]) < given["x"][1], np.ones(given["n"][1]))
+    assert round(many.sigma, 4) == told["se_of_480"]
+
+
+def test_a_sample_of_a_fifth_of_all_plots_has_the_published_error() -> None:
+    given, told = CASES["W64"]["inputs"], CASES["W64"]["expected"]
+    found = density.trees_per_ha(given["y"], density.HECTARE_M2, plots_in_all=given["N"])
+    assert found.sigma is not None
+    near("W64", [found.value, found.sigma], [told["mean"], told["se"]])
+    assert [round(found.value * given["N"]), round(found.sigma * given["N"], 1)] == [told["total"], told["se_total"]]
+
+
 def test_a_rare_share_has_its_published_exact_limits() -> None:
     found = [100 * x for x in limits(proportion.clopper_pearson(4, 200))]
     near("W08", found, CASES["W08"]["expected"]["clopper_pearson_percent"])
@@ -100,6 +124,36 @@ def test_weighted_cluster_means_and_ratios_have_their_published_limits() -> None
          [told["mean_strat"], told["se_strat"], *told["ci_strat"], told["df_strat"]])
 
 
+def test_strata_and_clusters_in_strata_have_their_published_limits() -> None:
+    given, told = CASES["W71"]["inputs"], CASES["W71"]["expected"]
+
+    def mean(of: dict[str, list[int]], in_all: dict[int, int] | None, clusters: np.ndarray | None = None) -> list[float]:
+        grade, spent = np.array(of["grade"]), np.array(of["spent"], float)
+        units = np.arange(len(grade)) if clusters is None else clusters
+        if in_all is None:
+            found = ratio_of_totals(spent, np.ones(len(spent)), drawn_share=len(spent) / sum(given["students"].values()))
+        else:
+            drawn = {key: len(set(units[grade == key])) / many for key, many in in_all.items()}
+            weights = [1 / drawn[key] for key in grade]
+            found = ratio_of_totals(spent, np.ones(len(spent)), clusters, weights, grade, drawn)
+        return [found.value, found.sigma, *found.limits]
+
+    near("W71", mean(given, None), told["random"])
+    near("W71", mean(given, given["students"]), told["stratified"])
+    in_groups = given["clustered"]
+    clusters = 1000 * np.array(in_groups["grade"]) + np.array(in_groups["group"])
+    near("W71", mean(in_groups, in_groups["groups"], clusters), told["stratified_clusters"])
+
+
+def test_persons_of_a_household_are_alike() -> None:
+    given, told = CASES["W72"]["inputs"], CASES["W72"]["expected"]
+    found = proportion.clustered(given["seen"], given["persons"])
+    assert found.sigma is not None
+    assert round(found.value, 4) == told["p"]
+    near("W72", [found.sigma**2, found.value * (1 - found.value) / sum(given["persons"])],
+         [told["variance"], told["binomial_variance"]])
+
+
 def test_a_mean_count_has_the_published_error() -> None:
     given, told = CASES["W15"]["inputs"], CASES["W15"]["expected"]
     found = density.trees_per_ha(given["y"], 10_000.0)
@@ -137,6 +191,11 @@ def test_a_difference_of_two_shares_has_its_published_limits(key: str) -> None:
     given = CASES[key]["inputs"]
     for name, expected in CASES[key]["expected"].items():
         near(key, limits(TWO[name](given["x1"], given["n1"], given["x2"], given["n2"])), expected)
+
+
+def test_a_ratio_of_two_shares_has_its_published_limits() -> None:
+    given, told = CASES["W68"]["inputs"], CASES["W68"]["expected"]
+    near("W68", limits(compare.ratio_score(given["x1"], given["n1"], given["x2"], given["n2"])), told["score"])
 
 
 def test_the_corrected_score_limits_are_those_noted_with_the_case() -> None:
@@ -186,6 +245,7 @@ def test_kappa_has_its_published_error() -> None:
          [told["kappa"], told["ase"], *told["ci"], told["wkappa"], told["wase"], *told["wci"]])
     found, told = quality.agreement(CASES["W44"]["inputs"]["table"]), CASES["W44"]["expected"]
     near("W44", [found.kappa, *limits(found.kappa_interval), found.adjusted], [told["kappa"], *told["ci"], told["pabak"]])
+    near("W69", quality.many_crews(CASES["W69"]["inputs"]["counts"]), CASES["W69"]["expected"]["kappa"])
 
 
 def test_slope_radius_bound_and_fix_have_their_published_figures() -> None:
@@ -218,6 +278,18 @@ def test_the_chance_to_stop_at_each_look_is_the_one_of_another_library() -> None
     near("W62", found, told)
 
 
+def test_the_error_is_spent_over_three_looks_as_another_library_prints() -> None:
+    limits, told = CASES["W66"]["inputs"]["limits"], CASES["W66"]["expected"]["spent"]
+    near("W66", [stopping.chance_to_cross(limits[:many]) for many in (1, 2, 3)], told)
+
+
+def test_a_difference_that_is_there_stops_as_another_library_prints() -> None:
+    given = CASES["W67"]["inputs"]
+    drift = [-math.log(given["hazard_ratio"]) * math.sqrt(known) for known in given["information"]]
+    crossed = [stopping.chance_to_cross(given["limits"][:many], False, drift[many - 1]) for many in (1, 2, 3)]
+    near("W67", np.diff([0.0, *crossed]), CASES["W67"]["expected"]["stops_at_look"])
+
+
 def test_few_asked_are_judged_as_wrongly_as_the_table_of_lots_prints() -> None:
     given, told = CASES["W61"]["inputs"], CASES["W61"]["expected"]
     for n, d, provider, consumer in list(zip(given["n"], given["d"], told["provider_risk"], told["consumer_risk"],
@@ -234,6 +306,12 @@ def test_several_looks_need_as_much_more_as_published() -> None:
     given = CASES["W53"]["inputs"]
     drift = math.sqrt(given["percent_of_fixed"] / 100) * (1.959964 + 1.281552)
     near("W53", stopping.chance_to_cross([given["limit"]] * given["looks"], True, drift), CASES["W53"]["expected"]["power"])
+    given = CASES["W70"]["inputs"]
+    for at, (limit, looks) in enumerate(zip(given["limits"], given["looks"], strict=True)):
+        near("W70", stopping.chance_to_cross([limit] * looks, True), CASES["W70"]["expected"]["overall"])
+        for power, factors in zip(given["power"], given["factor"], strict=True):
+            drift = math.sqrt(factors[at]) * (1.959964 + float(stats.norm.ppf(power)))
+            near("W70", stopping.chance_to_cross([limit] * looks, True, drift), power)
 
 
 def test_plots_of_stocking_surveys_hold_what_their_guides_print() -> None:
@@ -261,7 +339,8 @@ def test_stocked_plots_are_decided_by_the_published_numbers() -> None:
     assert acts == [x < given["rule"] for x in range(given["n"] + 1)]
     near("W58", stats.binom.cdf(given["rule"] - 1, given["n"], given["wanted"]), CASES["W58"]["expected"]["wrong_to_act"])
     near("W58", stats.binom.sf(given["rule"] - 1, given["n"], given["poor"]), CASES["W58"]["expected"]["wrong_not_to"])
-    given, n = CASES["W59"]["inputs"], CASES["W59"]["expected"]["n"]
-    for many, enough in ((n, True), (n - 1, False)):
-        found = decided(Target(STOCKED, given["wanted"]), np.ones((1, many)), np.ones((1, many)), given["error"])
-        assert bool(found[1][0]) is enough
+    given = CASES["W59"]["inputs"]
+    for wanted, error, n in zip(given["wanted"], given["error"], CASES["W59"]["expected"]["n"], strict=True):
+        for many, enough in ((n, True), (n - 1, False)):
+            found = decided(Target(STOCKED, wanted), np.ones((1, many)), np.ones((1, many)), error)
+            assert bool(found[1][0]) is enough

@@ -27,6 +27,7 @@ from diagnose.survey import (
     forests,
     frame,
     lasting,
+    layout,
     plan,
     planning,
     proportion,
@@ -189,7 +190,7 @@ REFUSED = {
     "words of a column that is not there are none": lambda: frame.words_of(TREES, "specis"),
     "plots that were visited are counted": lambda: of_all_plots(NAN, 40),  # type: ignore[arg-type]
     "curves are drawn by what the table has": lambda: lasting.lasting_of(pd.DataFrame({"kind": []}), "part"),
-    "the seed of a plan is whole": lambda: plan.lay_out(WOOD, 6, seed=0.5),  # type: ignore[arg-type]
+    "the seed of a plan is whole": lambda: layout.lay_out(WOOD, 6, seed=0.5),  # type: ignore[arg-type]
     "a plan has plots": lambda: plan.Plan("s", 0, 50.0, stopping.StoppingRule()),
     "trees a plot are a number": lambda: plan.seen_before(None, trees_a_plot=NAN),
     "plots that are asked for are counted": lambda: plan.asked_plots(None, "one look", 50.0, plan.Known(), plots=-3),

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+import time
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +15,9 @@ import yaml
 from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
 from diagnose.survey.boundary import Ground, from_geojson, read_ground
-from diagnose.survey.plan import Known, asked_plots, lay_out, made, plan_of, read_plan, seen_before, size_of, start_of
+from diagnose.survey.design import walking_order
+from diagnose.survey.layout import lay_out, start_of
+from diagnose.survey.plan import Known, asked_plots, made, plan_of, read_plan, seen_before, size_of
 from diagnose.survey.position import on_one_grid
 from diagnose.survey.stopping import ADDITION, MANY
 from diagnose.survey.tally import TALLY, read_tally
@@ -154,3 +158,27 @@ def test_positions_on_named_grids_come_onto_one_and_others_are_told() -> None:
     assert "look like degrees" in on_one_grid(pd.DataFrame(rows[:1]).assign(crs="", x=8.25, y=47.5))[2][0]
     metres, none, said = on_one_grid(pd.DataFrame(rows[1:2]).assign(crs=""))
     assert none is None and metres["x"].tolist() == [424023.0] and "distances between plots" in said[0]
+
+
+def test_plots_nearer_than_they_are_wide_are_said_to_overlap_and_how_to_count_there() -> None:
+    ground = from_geojson(ground_of())
+    small, large = lay_out(ground, 30, seed=3), lay_out(ground, 30, seed=3, plot_m2=math.pi * 30**2)
+    centres = small.points
+    apart = [float(np.hypot(*(a - b))) for at, a in enumerate(centres) for b in centres[:at]]
+    assert small.apart_m == pytest.approx(min(apart))
+    assert not any("overlap" in note for note in small.notes) and min(apart) > 7.98
+    told = next(note for note in large.notes if "overlap" in note)
+    assert told.startswith(f"{sum(between < 60 for between in apart)} pairs") and "on both" in told
+    assert any("overlap" in note for note in lay_out(ground, 30, seed=3, across_m=min(apart) + 0.1).notes)
+
+
+def test_a_grid_of_more_plots_than_anybody_walks_is_refused_at_once() -> None:
+    with pytest.raises(CannotUse, match="take a wider one"):
+        lay_out(from_geojson(ground_of()), spacing_m=1.0)
+
+
+def test_a_walk_through_thousands_of_plots_is_found_within_seconds() -> None:
+    places = np.random.default_rng(5).random((1000, 2)) * 500
+    began = time.process_time()
+    order = walking_order(places)
+    assert time.process_time() - began < 5 and sorted(order.tolist()) == list(range(1000))

@@ -17,7 +17,8 @@ from diagnose.survey.boundary import Ground
 from diagnose.survey.decide import decide
 from diagnose.survey.from_log import import_tally
 from diagnose.survey.lasting import Survival, survival
-from diagnose.survey.plan import Known, lay_out
+from diagnose.survey.layout import lay_out
+from diagnose.survey.plan import Known
 from diagnose.survey.proportion import independent
 from diagnose.survey.stopping import StoppingRule
 from diagnose.survey.tally import RefusedRow
@@ -135,7 +136,7 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "lasting.survival": {"kind": "tube"}, "lasting.lasting_of": {"table": given["lasted"], "by": "kind"},
         "lasting.own_lives": {"table": given["lasted"]}, "lasting.own_lives_file": {"table": given["lasted"]},
         "lasting.watched": {"site": None},
-        "plan.read_plan": {"path": given["file"].with_name("plan.yaml")}, "plan.lay_out": {"seed": 1, "plots": 6},
+        "plan.read_plan": {"path": given["file"].with_name("plan.yaml")}, "layout.lay_out": {"seed": 1, "plots": 6},
         "plan.plan_of": {"text": given["file"].with_name("plan.yaml").read_text()}, "plan.made": {"kind": "one addition"},
         "plan.asked_plots": {"kind": "one addition", "expect": 0.3, "margin": 0.1, "change": 0.2},
         "plan.size_of": {"transect": None}, "plan.seen_before": {"target": None},

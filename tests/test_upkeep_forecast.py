@@ -18,6 +18,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.knowledge import knowledge
+from diagnose.protect.barriers import buildable
 from diagnose.protect.ground import square_ground
 from diagnose.protect.plan import plan_for
 from diagnose.protect.planting import planting
@@ -280,7 +281,21 @@ def test_the_command_tells_forecasts_and_enters_several_looks_by_label(
     assert len(log.records("check")) == 7 and all(trait("mesh tube", name) for name in ("closed",))
 
 
-@pytest.mark.parametrize(("kind", "lumped"), [("field_vole", "vole_surface"), ("roe_deer", "deer_browsing"),
+@pytest.mark.parametrize(("kind", "lumped"), [("field_vole", "vole_surface"), ("mule_deer", "deer_browsing"),
                                               ("european_rabbit", "rabbit"), ("brown_hare", "hare")])
 def test_a_guard_against_a_kind_of_animal_stays_as_long_as_one_against_all_of_them(kind: str, lumped: str) -> None:
     assert reach_mm((kind,)) == reach_mm((lumped,)) and bark_safe_mm((kind,)) == bark_safe_mm((lumped,)) > 0
+
+
+def test_no_guard_of_a_plan_is_due_on_the_day_it_is_put_up() -> None:
+    planted, seen = date(2026, 4, 1), 0
+    for key in buildable():
+        for animal in ("vole", "rabbit", "deer", "cattle", "beaver", "pocket_gopher", "porcupine"):
+            try:
+                plan = plan_for(planting(square_ground(3000), 40, [animal], years=8, spec={"barrier": [key]}))
+            except CannotUse:
+                continue
+            for name, one in forecast_of_plan(plan, planted):
+                seen += 1
+                assert one.make_room_by is None or one.make_room_by > planted, (name, one.words)
+    assert seen > 8

@@ -7,6 +7,7 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -16,6 +17,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.protect.read import read_settings
+from diagnose.report.proof_sheet import proof_pdf
 from diagnose.upkeep.held import (
     HOLDS_WEIGHT,
     LIFE_WEIGHT,
@@ -27,6 +29,7 @@ from diagnose.upkeep.held import (
 )
 from diagnose.upkeep.proof import own_figures, proof, proof_as_text
 from diagnose.upkeep.register import check, register
+from tests.conftest import words_of
 
 laws = settings(deadline=None, max_examples=60)
 counts = st.lists(st.tuples(st.integers(0, 200), st.floats(0, 1)).map(lambda x: (round(x[0] * x[1]), x[0])), max_size=6)
@@ -138,6 +141,37 @@ def test_own_lives_go_back_into_a_plan(log: Log, tmp_path: Path, capsys: pytest.
     assert life == pytest.approx(next(one["value"] for one in told["updates"] if one["what"] == "life"), abs=0.05)
     assert main(["protect", "--trees", "50", "--hectares", "0.2", "--culprit", "deer", "--prices", str(out)]) == 0
     assert "no trial" not in capsys.readouterr().out and own_figures(proof(log)).startswith("#")
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_page_and_the_table_say_what_the_command_says(log: Log, tmp_path: Path, paper: str) -> None:
+    pdf, table = tmp_path / "held.pdf", tmp_path / "held.csv"
+    asked = ["upkeep", "proof", "--cost-per-tree", "9.5", "--pdf", str(pdf), "--csv", str(table), "--paper", paper]
+    assert main([*asked, "--log", log.where]) == 0
+    told, page = proof(log, cost_per_tree=9.5), " ".join(words_of(pdf.read_bytes()).split())
+    assert told.less is not None and told.cost is not None
+    for word in (told.answer, "damaged inside 5 %", "damaged outside 50 %", "45 points", "mesh tube 60 3", "no trial",
+                 f"{told.cost[0]:.2f} ({told.cost[1]:.2f} to {told.cost[2]:.2f})", *(one.words for one in told.updates)):
+        assert word in page, word
+    rows = pd.read_csv(table).set_index(["figure", "of"])
+    assert rows.loc[("damaged inside", "trees"), "value"] == pytest.approx(0.05)
+    assert rows.loc[("damaged outside less inside", "trees"), "value"] == pytest.approx(told.less[0])
+    assert rows.loc[("failed", "mesh tube"), ["value", "count"]].tolist() == [3, 60]
+    assert rows.loc[("cost of a living tree", "trees"), "low"] == pytest.approx(told.cost[1])
+    assert len(rows) == len(told.shares) + 2 + 1 + len(told.failures["mesh tube"].times) + len(told.updates)
+
+
+def test_what_a_few_were_watched_for_is_not_told_of_all(log: Log) -> None:
+    """One more tube seen whole after eight years: three of 61 failed at four, which is when the share whole is told."""
+    old = register(log, "mesh tube", site="a", plant="old", label="old", inner_mm=125, built="2018-04-01")
+    check(log, old, "sound", date(2026, 4, 1))
+    line = next(line for line in proof_as_text(proof(log)).splitlines() if "mesh tube  " in line)
+    assert "3 of 61 failed; 95 %" in line and "whole at 4.0 years" in line and "watched for up to 8.0 years" in line
+
+
+def test_an_empty_log_has_a_page_that_says_so(tmp_path: Path) -> None:
+    told = proof(open_log(tmp_path / "empty"))
+    assert "tally trees inside and outside" in words_of(proof_pdf(told)) and told.long().empty
 
 
 def test_an_empty_log_says_what_to_do_and_nonsense_is_refused(tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
 from diagnose.fieldlog.merge import merge, pack
 from diagnose.fieldlog.store import Log, open_log
+from diagnose.protect.barriers import catalogue
 from diagnose.protect.ground import square_ground
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import planting
@@ -40,7 +41,8 @@ def test_a_plan_is_registered_in_one_step_with_its_sizes_culprits_and_snow(log: 
     assert len(rows) == len(plan.chosen.parts)
     for part, row in zip(plan.chosen.parts, rows.to_dict("records"), strict=True):
         assert row["material"] == part.name and row["built"] == "2026-04-10" and row["pieces"] == 200
-        assert row["inner_mm"] == plan.as_json()["dimensions_mm"][part.key]["across"]
+        opens = catalogue()[part.key].get("opens_to_mm", [plan.as_json()["dimensions_mm"][part.key]["across"]])
+        assert row["inner_mm"] == opens[0]
         assert {NEED_OF[one] for one in row["figures"]["culprits"]} <= {need for need, _ in part.holds}
         assert row["figures"]["snow_mm"] == 300
         assert row["figures"]["part"] == part.key and row["lat"] == 46.1

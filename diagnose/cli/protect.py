@@ -55,7 +55,7 @@ from diagnose.cli.streams import Read, Verb, Written
               help="Money of prices and budget, such as EUR or GBP [default: USD, or the file's].")
 @click.option("--spec", type=Read(), metavar="FILE", help="A programme's demands, YAML or JSON.")
 @click.option("--pdf", type=Written(".pdf"), metavar="OUT", help="Write the plan with its drawings.")
-@click.option("--paper", default="A4", show_default=True, type=click.Choice(["A4", "Letter"]), help="Of the PDF.")
+@options.paper
 @click.option("--csv", type=Written(".csv"), metavar="OUT", help="Write the buying list.")
 @options.inches
 @options.as_json

@@ -108,7 +108,8 @@ def design(boundary: str, **given: Any) -> None:
     from diagnose.report.tally_sheet import tally_sheet_pdf
     from diagnose.survey.boundary import read_ground
     from diagnose.survey.design import as_gpx
-    from diagnose.survey.plan import asked_plots, lay_out, made, seen_before, size_of, start_of
+    from diagnose.survey.layout import lay_out, start_of
+    from diagnose.survey.plan import asked_plots, made, seen_before, size_of
     from diagnose.survey.target import own_target
     from diagnose.whole_file import write_whole
 
@@ -124,12 +125,13 @@ def design(boundary: str, **given: Any) -> None:
     if number is None and not asked.spacing:
         raise CannotUse("say what the survey is for: --target, --expect with --margin or --change, --plots or --spacing")
     start = asked.start if asked.start is not None else start_of(asked.site, number)
-    laid = lay_out(ground, number, asked.spacing, asked.buffer_m, start, not asked.grid, size, asked.hours)
+    laid = lay_out(ground, number, asked.spacing, asked.buffer_m, start, not asked.grid, size, asked.hours,
+                   None if strip is None else max(strip))
     plan = made(asked.site, laid, size, target, asked.rule, start, tuple(part for part in (why, known.words) if part))
     names = tuple(str(at) for at in range(1, len(laid.points) + 1))
     for place, written in (
         (asked.plan, plan.as_yaml), (asked.gpx, lambda: as_gpx(ground, laid.points, asked.site, laid.parts)),
-        (asked.map, lambda: layout_pdf(ground, laid.points, asked.site, asked.paper, plan.rule.words)),
+        (asked.map, lambda: layout_pdf(ground, laid.points, asked.site, asked.paper, plan.rule.words, laid.notes)),
         (asked.sheets, lambda: tally_sheet_pdf(asked.site, names, asked.paper, plan, laid.parts)),
     ):
         if place:
@@ -139,13 +141,14 @@ def design(boundary: str, **given: Any) -> None:
                   for name, part, point in zip(names, laid.parts or ("",) * len(names), laid.points, strict=True)]
         machine.say("survey design", {
             "site": plan.site, "plots": plan.plots, "plot_m2": plan.plot_m2, "hectares": ground.area_m2 / 1e4,
+            "apart_m": laid.apart_m,
             "walk_m": laid.walk_m, "hours": laid.hours, "rule": plan.rule.kind, "strata": dict(plan.strata),
             "notes": list(plan.notes), "places": places,
         })  # fmt: skip
         return
     print("\n".join([
-        f"{plan.plots} plots of {plan.plot_m2:g} m2 on {ground.area_m2 / 1e4:.2f} ha; the walk is {laid.walk_m:,.0f} m, "
-        f"about {laid.hours:.1f} hours with the tally.", plan.rule.words,
+        f"{plan.plots} plots of {plan.plot_m2:g} m2 on {ground.area_m2 / 1e4:.2f} ha, the two nearest {laid.apart_m:.0f} m "
+        f"apart; the walk is {laid.walk_m:,.0f} m, about {laid.hours:.1f} hours with the tally.", plan.rule.words,
         *(f"{name}: {many} plots" for name, many in plan.strata.items()), *plan.notes]))
 
 

@@ -119,6 +119,9 @@ def forecast(**given: Any) -> None:
 @click.option("--lots-drawn", is_flag=True, help="Lots were drawn for which trees were guarded: it is a trial.")
 @click.option("--own-figures", type=Written(".yaml"), metavar="OUT",
               help="Write the lives as the register changes them, for protect --prices.")
+@click.option("--pdf", type=Written(".pdf"), metavar="OUT", help="Write it as PDF.")
+@click.option("--csv", type=Written(".csv"), metavar="OUT", help="Write every figure as a row.")
+@options.paper
 @options.as_json
 @options.in_log
 def proof(**given: Any) -> None:
@@ -127,6 +130,7 @@ def proof(**given: Any) -> None:
     Damage inside and outside, failures by kind, what a living tree cost, and what that says of published figures.
     """
     from diagnose.fieldlog.store import open_log
+    from diagnose.report.proof_sheet import proof_pdf
     from diagnose.upkeep.proof import own_figures, proof, proof_as_text
     from diagnose.whole_file import write_whole
 
@@ -134,6 +138,10 @@ def proof(**given: Any) -> None:
     told = proof(open_log(asked.log, make=False), asked.site, asked.cost_per_tree, asked.lots_drawn)
     if asked.own_figures:
         write_whole(asked.own_figures, own_figures(told))
+    if asked.pdf:
+        write_whole(asked.pdf, proof_pdf(told, asked.site or "", asked.paper))
+    if asked.csv:
+        write_whole(asked.csv, told.long().to_csv(index=False))
     if asked.as_json:
         machine.say("upkeep proof", told.as_json())
     else:

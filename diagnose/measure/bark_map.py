@@ -22,8 +22,10 @@ SPOT = 6.0  # over which bare wood is added up to find where most is [mm]
 BESIDE = 0.6  # of a strip's width, on either side, where no stem may be seen
 LEAST_BESIDE = 4.0  # of it [mm]
 MIDDLE = (0.25, 0.75)  # of a strip's width, where bare wood is looked for: bark beside it blurs the map
+NARROW = 8  # of ACROSS places side by side, over which a patch that is bare over fewer than half of them is looked for
 BARE = 0.5  # share of wood in what is seen of the stem from which on it is bare
-ALONG, ASIDE = 80.0, 60.0  # how far along and across a stem its sides are read on the map [mm]
+# how far along and across a stem its sides are read on the map [mm]: beyond the card too, which may hide one beside it
+ALONG, ASIDE = 115.0, 60.0
 LEAST_ALONG = 12.0  # of a side that must be seen [mm]
 MAP_STRENGTH = 2.5  # of a side that the map alone has shown, as `Line` counts it
 OPEN = 0.9  # share of a place that must be open for a side to be seen there
@@ -148,28 +150,36 @@ class BarkMap:
                 best, way = seen, axis
         return way
 
-    def bare(self, pair: tuple[Line, Line]) -> np.ndarray:
+    def bare(self, pair: tuple[Line, Line], across: int = ACROSS) -> np.ndarray:
         """Share of bare wood at each place along a strip, (length,), 0 to 1; 0 where nothing is open.
 
         Parameters
         ----------
         pair
             The strip's two sides, low coordinate first [view px].
+        across
+            Over how many of the ACROSS places side by side it is taken, where most is seen [no unit].
         """
         stem, wood, free = self._strip(pair, *MIDDLE)
-        return np.asarray((wood * free).sum(axis=1) / np.maximum((stem * free).sum(axis=1), 0.3 * ACROSS))
+        bare, of_stem = (np.lib.stride_tricks.sliding_window_view(shown * free, across, axis=1).mean(axis=2)
+                         for shown in (wood, stem))
+        return np.asarray((bare / np.maximum(of_stem, 0.3)).max(axis=1))
 
     def patch(self, pair: tuple[Line, Line]) -> tuple[float, float, float] | None:
         """Where along a strip wood is bare: first and last place along the running coordinate [px], and the mean share.
 
-        The longest run, short gaps closed; None where none is as long as LEAST_RUN.
+        The run with most bare wood, short gaps closed, over the whole width or, where that shows none, over a narrow part of
+        it; None where none is as long as LEAST_RUN.
 
         Parameters
         ----------
         pair
             The strip's two sides, low coordinate first [view px].
         """
-        bare = self.bare(pair)
+        return self._run(self.bare(pair)) or self._run(self.bare(pair, NARROW))
+
+    def _run(self, bare: np.ndarray) -> tuple[float, float, float] | None:
+        """First and last place [px] and the mean of the run with most bare wood; bare : share along a strip, (length,)."""
         gap = 2 * round(GAP * self.scale / 2) + 1
         there = cv2.morphologyEx((bare > BARE).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((gap, 1))).ravel()
         edges = np.flatnonzero(np.diff(np.concatenate([[0], there, [0]])))

@@ -18,7 +18,6 @@ from diagnose.measure.card_view import MARGIN, log_light, view_of_card, white_of
 from diagnose.measure.grooves import EVEN, Grooves, find_grooves
 from diagnose.measure.record import Measurement
 from diagnose.measure.sampling import laid_between, sampled
-from diagnose.measure.stem import Stem
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.signs import FRAY, Bounded, Measured, Sign
@@ -42,7 +41,12 @@ ENDS_APART = 0.08  # of the height, from which on looks disagree about the patch
 HULL = (0.97, 1.1)
 UNSURE = (0.7, 1.9)  # the same where the strict look saw no patch
 BESIDE_BOTH = 0.08  # by how much a diameter may lie beside what edge and eye read where they disagree; spent test pictures
+# beyond the patch [mm], from which on a side tells less of the stem beside it, since the card hides it there; by how much,
+# of the diameter; spent test pictures
+FAR_SIDE, FAR_SIDE_SIGMA = 20.0, 0.03
 UNSURE_WIDTH = (0.8, 1.25)  # of the width, where looks disagree or the strict one saw no patch
+# of the stem's width: so close to the card, in its shadow, bark and wood are not told apart; spent test pictures
+BESIDE_SHADE = 0.2
 TALL_APART = 0.25  # of the patch's height, over which something apart from it looks bare, to count
 
 
@@ -98,8 +102,7 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, fl
             f"no bare patch with bark above and below it was found {where}: hold the card beside the stem, along "
             "it, with bark in view at both ends of the patch, and tap on the patch (a trunk over 9 cm needs the tap)"
         )
-    stem = patch.stem
-    measured: dict[str, Sign] = {"stem_diameter_mm": _diameter(stem)}
+    measured: dict[str, Sign] = {"stem_diameter_mm": _diameter(patch)}
     not_measured: dict[str, str] = {}
     measured |= _sizes(patch)
     loss = measured["bark_loss"]
@@ -115,13 +118,25 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, fl
     return Measurement(measured, not_measured, _shapes(patch, grooves), _remarks(patch), seen_round(patch, loss))
 
 
-def _diameter(stem: Stem) -> Sign:
+def _diameter(patch: Patch) -> Sign:
     """The stem's diameter; an interval where the straight edges and the eye's map disagree about its sides."""
-    diameter, sigma = 2 * stem.radius, 2 * stem.radius * stem.radius_sigma
+    stem = patch.stem
+    diameter = 2 * stem.radius
+    sigma = diameter * float(np.hypot(stem.radius_sigma, FAR_SIDE_SIGMA if _far_side(patch) > FAR_SIDE else 0.0))
     if stem.eye_wider:
         low, high = sorted((diameter, diameter + stem.eye_wider))
         return Bounded(low * (1 - BESIDE_BOTH) - 2 * sigma, high * (1 + BESIDE_BOTH) + 2 * sigma)
     return Measured(diameter, sigma)
+
+
+def _far_side(patch: Patch) -> float:
+    """How far above or below the patch that side of the stem is first seen which is seen least near it [mm]."""
+    low, high = patch.up.min(), patch.up.max()
+    gaps = []
+    for side in patch.stem.sides_px:
+        up = patch.stem.place(side)[0]
+        gaps.append(float(np.maximum(np.maximum(low - up, up - high), 0.0).min()))
+    return max(gaps)
 
 
 def _nothing(why: str) -> Measurement:
@@ -226,7 +241,7 @@ def _value_or_interval(value: float, unseen: float, sigma: float) -> Sign:
 def _hidden_beside(patch: Patch) -> float:
     """How much of the stem's width [mm] is hidden where the patch's outline runs into it; 0 where it nowhere does."""
     step = float(patch.columns_right[1] - patch.columns_right[0])
-    reach = int(np.ceil(1.2 / step))
+    reach = int(np.ceil(max(1.2, BESIDE_SHADE * 2 * patch.stem.radius) / step))
     near = cv2.dilate(patch.bare.astype(np.uint8), np.ones((1, 2 * reach + 1))) > 0
     on_stem = np.abs(patch.columns_right) < limb(patch.stem)
     covered = patch.hidden & on_stem

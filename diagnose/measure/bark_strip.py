@@ -44,6 +44,7 @@ ENOUGH_CELLS = 1500  # to tell colours by
 ROWS_ENOUGH = 50  # of a column, to tell its colour by
 COLUMNS = 20  # across a strip
 THICKEST_UNTAPPED = 90.0  # a table's planks may look like thicker trunks: those need a tap [mm]
+LEAST_SIDE = 40.0  # along a side, from its first to its last place [mm]; calibration pictures
 NEAR_SIDE = (2.5, 0.2)  # how far from the map's side an edge may lie [mm], and as a share of the width
 PARALLEL = float(np.cos(np.radians(4)))
 PLAINLY_BARE = 0.6  # mean share of bare wood in a run of it that colours do not show
@@ -235,6 +236,8 @@ def stems_with_patch(
         if stem is not None:
             low, high = levels(stem, plane, view, one, one.wide)
             stem = seen_closely(stem, picture, plane, low, high)
+        if stem is not None and min(np.ptp(stem.place(side)[0]) for side in stem.sides_px) < LEAST_SIDE:
+            continue
         if stem is not None and 0.75 < 2 * stem.radius / one.width < 1.35 and 2 * stem.radius <= thickest:
             yield stem, one
 

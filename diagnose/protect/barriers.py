@@ -17,6 +17,7 @@ from diagnose.protect.requirement import needs
 KEPT_OUT = 0.75  # a barrier that holds at least this share of an animal's damage is said to keep it out; our choice
 # what can be built above the ground [mm]; our choice
 TALLEST = {"area": 3600.0, "area_foot": 1800.0, "area_root": 900.0, "stem": 3000.0, "electric": 2450.0}
+LARGE_HA = 5.0  # round more land than this some fences stand taller (FG9, FGS-DEER)
 DEEPEST_BURIAL_MM = 152.0  # the deepest that is published for a guard against voles (KSU-VOLE)
 STEM_MM = 20.0  # a planted seedling's stem, for cutting cages; our choice
 LEAST_WIRE_STEP_MM = 150.0  # closer wires add nothing; our choice
@@ -192,13 +193,17 @@ def untested(key: str) -> bool:
     return bool(_facts(key).get("untested", False))
 
 
-def _facts(key: str) -> dict[str, Any]:
-    """Facts of a barrier that can be built. Raises CannotUse for another."""
-    return dict(catalogue()[one_of(key, buildable(), "The barrier")])
+def _facts(key: str, hectares: float = 0.0) -> dict[str, Any]:
+    """Facts of a barrier that can be built, its tops those round so much land [ha]. Raises CannotUse for another."""
+    facts = dict(catalogue()[one_of(key, buildable(), "The barrier")])
+    if from_nought(hectares, "The land") > LARGE_HA and "against" in facts:
+        facts["against"] = {need: {**own, "top": own["large"], "margin": own["large"][0]} if "large" in own else own
+                            for need, own in facts["against"].items()}
+    return facts
 
 
 def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mapping[str, Any] | None = None,
-          slope_percent: float = 0.0, years: int = 6) -> Part | None:
+          slope_percent: float = 0.0, years: int = 6, hectares: float = 0.0) -> Part | None:
     """The barrier sized against needs, or None when it holds none of them.
 
     The smallest opening, the tallest top (above the snow), the deepest foot, the widest stand-off of all that it can
@@ -219,6 +224,8 @@ def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mappin
         Heights are counted from the uphill side, where an animal stands higher [%].
     years
         For which the stem must find room in it, 0 to 200 [year].
+    hectares
+        Land that it goes round: round much of it some fences are taller [ha].
 
     Raises
     ------
@@ -230,7 +237,7 @@ def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mappin
     .. [1] Sizes: `needs.yaml` and `barriers.yaml`, each with its source. Room for growth (ALARM_MM, GROWTH_MM) is our own
        choice.
     """
-    facts, spec = _facts(key), checked_spec(spec)
+    facts, spec = _facts(key, hectares), checked_spec(spec)
     from_nought(snow_mm, "The snow depth"), from_nought(slope_percent, "The slope"), a_whole(years, "Years", 0, 200)
     held = [need for need in sorted(set(against) & set(facts["against"]))
             if _reachable(facts, need, snow_mm, slope_percent)]
@@ -265,7 +272,7 @@ def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mappin
 
 
 def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mapping[str, Any] | None = None,
-             slope_percent: float = 0.0, years: int = 6) -> list[Part]:
+             slope_percent: float = 0.0, years: int = 6, hectares: float = 0.0) -> list[Part]:
     """The barrier in every size that some of the needs ask for, each with all that it holds at that size.
 
     A plan may take the smaller size and bear what the larger would have held: so one more animal, however unlikely, never
@@ -273,7 +280,7 @@ def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Map
 
     Parameters
     ----------
-    key, against, snow_mm, spec, slope_percent, years
+    key, against, snow_mm, spec, slope_percent, years, hectares
         As for `sized`, each in its own unit.
 
     Returns
@@ -281,7 +288,7 @@ def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Map
     list of Part
         From the smallest opening, then the lowest top, up.
     """
-    facts = _facts(key)
+    facts = _facts(key, hectares)
     from_nought(snow_mm, "The snow depth"), from_nought(slope_percent, "The slope")
     can = [need for need in sorted(set(against) & set(facts["against"]))
            if _reachable(facts, need, snow_mm, slope_percent)]
@@ -296,7 +303,8 @@ def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Map
     found: dict[tuple[float, ...], Part] = {}
     for count in range(1, len(groups) + 1):
         for picked in itertools.combinations(groups, count):
-            part = sized(key, [need for group in picked for need in group], snow_mm, spec, slope_percent, years)
+            part = sized(key, [need for group in picked for need in group], snow_mm, spec, slope_percent, years,
+                         hectares)
             if part is None:
                 continue
             part = replace(part, holds=tuple((need, float(facts["against"][need]["holds"][0])) for need in can

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
-from diagnose.given import a_number, one_of
+from diagnose.given import a_number, above_nought, from_nought, one_of
 from diagnose.protect.barriers import (
     LIP_MM,
     RAIL_MM,
@@ -62,13 +62,17 @@ class Line:
     item, specification, check, key
         What it is, how it must be, what is looked at on delivery, and the item of the price list [no unit].
     quantity, from_stock, to_buy
-        What is needed, the spare counted in, and how much of it lies in stock or does not, in `unit`.
+        What is needed, the spare counted in; how much of it lies in stock; what is bought, in whole packs, in `unit`.
     unit
         Name of the unit of quantities [no unit].
     kg
         Weight of the whole line [kg].
     price
         In today's money [money a unit].
+    pack
+        How many of them are sold together, as on a roll; 1 where each is sold by itself, in `unit`.
+    price_year, remembered
+        Of which year the default price is, and whether it is from memory [year, no unit].
     """
 
     item: str
@@ -81,18 +85,50 @@ class Line:
     check: str
     price: float = 0.0
     key: str = ""
+    pack: float = 1.0
+    price_year: int = 0
+    remembered: bool = False
 
     @property
     def cost(self) -> float:
         """Price of what is to be bought of it [money]."""
         return self.to_buy * self.price
 
+    @property
+    def whole_cost(self) -> float:
+        """Price of all that is needed of it, in whole packs, as if nothing lay in stock [money]."""
+        return in_packs(self.quantity, self.pack) * self.price
+
     def as_json(self) -> dict[str, Any]:
         """As plain values, in the line's own unit; with the year of its price, and whether that is from memory."""
         told = {"item": self.item, "specification": self.specification, "quantity": _plain(self.quantity), "unit": self.unit,
                 "from_stock": _plain(self.from_stock), "to_buy": _plain(self.to_buy), "price": round(self.price, 4),
                 "cost": round(self.cost, 2), "kg": round(self.kg, 1), "check": self.check}
-        return told | ({"price_year": year_of(self.key), "price_from_memory": from_memory(self.key)} if self.key else {})
+        return told | ({"price_year": self.price_year, "price_from_memory": self.remembered} if self.key else {})
+
+
+def in_packs(quantity: float, pack: float) -> float:
+    """What must be bought to have so much of a thing, in its own unit.
+
+    Parameters
+    ----------
+    quantity
+        That is needed, in any unit.
+    pack
+        How many are sold together, in the same unit; 1 where each is sold by itself.
+
+    Raises
+    ------
+    CannotUse
+        For a quantity below nought, or a pack of nothing.
+
+    Examples
+    --------
+    >>> in_packs(420, 100), in_packs(420.5, 1)
+    (500, 420.5)
+    """
+    from_nought(quantity, "The quantity"), above_nought(pack, "A pack")
+    return quantity if pack == 1 else pack * math.ceil(quantity / pack - 1e-9)
 
 
 @dataclass(frozen=True)
@@ -184,9 +220,9 @@ def costed(place: Planting, part: Part, main: Part | None = None) -> Costed:
     look += count * cost_of(place, part.key, "weeding_h")
     if facts["cost"].get("yearly"):
         look = 0.0  # its looks are its renewals
-    material = sum(line.quantity * line.price for line in lines)
+    material = sum(line.whole_cost for line in lines)
     yearly = look * price("wage") + cost_of(place, part.key, "repair") * material
-    worn = sum(line.quantity * line.price for line in lines if line.key not in ("energiser", "volt_meter", "gate"))
+    worn = sum(line.whole_cost for line in lines if line.key not in ("energiser", "volt_meter", "gate"))
     removal = count * cost_of(place, part.key, "removal_h") * price("wage") - price("salvage") * material
     return Costed(lines, build + carry, look, yearly, worn + (build + carry) * price("wage"), removal, price("wage"))
 
@@ -330,9 +366,10 @@ def _from_stock(lines: list[Line], owned: Mapping[str, float]) -> tuple[Line, ..
     for line in lines:
         key = next((key for key, start in STOCK.items() if line.item.startswith(start)), None)
         if key is not None and left[key] > 0:
-            used = min(left[key], line.to_buy)
+            used = min(left[key], line.quantity - line.from_stock)
             left[key] -= used
-            line = replace(line, from_stock=line.from_stock + used, to_buy=line.to_buy - used)
+            stock = line.from_stock + used
+            line = replace(line, from_stock=stock, to_buy=in_packs(line.quantity - stock, line.pack))
         told.append(line)
     return tuple(told)
 
@@ -370,12 +407,12 @@ def power_of(place: Planting, part: Part) -> Energiser:
 
 
 def _line(place: Planting, item: str, specification: str, quantity: float, unit: str, check: str, key: str,
-          a_unit: float = 1.0, stock: float = 0.0, price: float | None = None) -> Line:
+          a_unit: float = 1.0, stock: float = 0.0, price: float | None = None, pack: float = 1.0) -> Line:
     """A line; a_unit : units of the price list in one unit of the line (metres of a post, square metres of a metre)."""
     used = min(stock, quantity)
     cost = place.price(key) * a_unit if price is None else price
-    return Line(item, specification, quantity, unit, used, quantity - used, kg_of(key) * a_unit * quantity, CHECK[check],
-                cost, key)
+    return Line(item, specification, quantity, unit, used, in_packs(quantity - used, pack), kg_of(key) * a_unit * quantity,
+                CHECK[check], cost, key, pack, year_of(key, place.prices), from_memory(key, place.prices))
 
 
 def _own_price(place: Planting, part: Part) -> float | None:
@@ -434,16 +471,18 @@ def _at_each_tree(place: Planting, part: Part) -> list[Line]:
         return _stock_guard(place, part, count, stock, own)
     if "roll_m" in facts:
         roll, cut = float(facts["roll_m"][0]), built["cut length"] / 1000
-        rolls = math.ceil(max(0.0, count - stock) / max(1, math.floor(roll / cut)))
-        words = (f"{_mesh_words(part)}; {cut * 1000:.0f} mm cut for each piece, {_several(rolls, 'roll')} of {roll:g} m in "
-                 "all")
+        from_roll = max(1, math.floor(roll / cut))
+        rolls = math.ceil(max(0.0, count - stock) / from_roll)
+        words = (f"{_mesh_words(part)}; {cut * 1000:.0f} mm cut for each piece, {_several(rolls, 'roll')} of {_long(roll)} "
+                 "in all")
         lines = [_line(place, part.name, words, count, "pieces", "mesh", mesh_item(part),
-                       cut * part.width_mm / 1000, stock, own)]
+                       max(cut, roll / from_roll) * part.width_mm / 1000, stock, own, from_roll if own is None else 1)]
     elif "bundle" in facts:
         bundles = math.ceil(max(0.0, count - stock) / int(facts["bundle"][0]))
         words = f"{part.top_mm:.0f} mm tall ({name_of('tubes', part.top_mm)})"
         words += f", {built['across']:.0f} mm across" if "across" in built else ""
-        words = ", ".join(filter(None, [words, _mesh_words(part), f"{_several(bundles, 'bundle')} of {facts['bundle'][0]}"]))
+        words = ", ".join(filter(None, [words, _mesh_words(part),
+                                        f"{_several(bundles, 'bundle')} of {facts['bundle'][0]}, or singly"]))
         lines = [_line(place, part.name, words, count, "pieces", "tube", facts["price"], part.top_mm / 1000, stock, own)]
     else:
         key = facts.get("price", "trunk_band")
@@ -495,6 +534,12 @@ def _stock_guard(place: Planting, part: Part, count: int, stock: float, own: flo
     return lines
 
 
+def _long(roll_m: float) -> str:
+    """The length of a roll, with its name in feet where one is sold: `100 m (330 ft)`."""
+    named = name_of("rolls", 1000 * roll_m)
+    return f"{roll_m:g} m" if named == TO_ORDER else f"{roll_m:g} m ({named})"
+
+
 def _gap(part: Part) -> str:
     if part.backed:
         return "evenly up the posts"
@@ -515,14 +560,15 @@ def _round_the_planting(place: Planting, part: Part, main: Part | None) -> list[
     strands = len(wires(part)) or int(facts.get("strands", [0])[0])
     lines: list[Line] = []
     if facts.get("mesh"):
-        words = f"{_mesh_words(part)}; {_several(math.ceil(max(0.0, length - stock) / roll - 1e-9), 'roll')} of {roll:g} m"
+        rolls = math.ceil(max(0.0, length - stock) / roll - 1e-9)
+        words = f"{_mesh_words(part)}; {_several(rolls, 'roll')} of {_long(roll)}"
         lines.append(_line(place, part.name, words, math.ceil(length), "m",
                            "netting" if facts["mesh"] == "hex_mesh" else "mesh", facts["mesh"],
-                           part.width_mm / 1000, stock, own))
+                           part.width_mm / 1000, stock, own, roll if own is None else 1))
     else:
-        words = f"{_mesh_words(part)}; {strands} strands; rolls of {roll:g} m"
+        words = f"{_mesh_words(part)}; {strands} strands; rolls of {_long(roll)}"
         lines.append(_line(place, part.name, words, math.ceil(length * strands), "m", "wire", "wire", 1.0, stock * strands,
-                           None if own is None else own / strands))
+                           None if own is None else own / strands, roll if own is None else 1))
     plain = len(extra_wires_mm(part)) + int(facts.get("line_wires", [0])[0]) + (1 if part.key == "plastic_mesh" else 0)
     if plain:
         lines.append(_line(place, f"line wires for the {part.name}", f"{plain} smooth high-tensile wires, "

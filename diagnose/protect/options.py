@@ -272,8 +272,8 @@ def _carries(part: Part) -> bool:
 
 @lru_cache(maxsize=512)
 def _sizes_of(key: str, needs: tuple[str, ...], snow_mm: float, spec: tuple[tuple[str, Any], ...], slope: float,
-              years: int) -> tuple[Part, ...]:
-    return tuple(variants(key, needs, snow_mm, dict(spec), slope, years))
+              years: int, hectares: float) -> tuple[Part, ...]:
+    return tuple(variants(key, needs, snow_mm, dict(spec), slope, years, hectares))
 
 
 def left_out(place: Planting, key: str) -> str:
@@ -314,7 +314,8 @@ def _sizes(place: Planting, key: str) -> tuple[Part, ...]:
         return ()
     main = catalogue()[key]["where"] in ("area", "stem")
     own = {name: value for name, value in place.spec.items() if name != "barrier"} if main else {}
-    return _sizes_of(key, place.needs, place.snow_mm, tuple(sorted(own.items())), place.ground.slope_percent, place.years)
+    return _sizes_of(key, place.needs, place.snow_mm, tuple(sorted(own.items())), place.ground.slope_percent, place.years,
+                     place.hectares)
 
 
 def _combinations(pieces: Sequence[Part], mains: Sequence[Part | None]) -> NDArray[np.int64]:

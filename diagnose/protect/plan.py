@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 SHOWN = 8  # options shown beside the chosen one
 STOCK_NEEDS = {"livestock", "sheep", "goat", "cattle", "horse"}
 LARGEST_BLOCK_HA = 5.0  # KLIMA-AT
+UNLIKELY = 0.2  # an animal that is there with less is called unlikely; our choice
 ASKED_AFTER = 4  # animals whose presence is weighed for what it is worth to find out; our choice
 # which published disagreements bear on which barrier or need
 BEARS_ON = {
@@ -48,7 +49,8 @@ BEARS_ON = {
     "line_volts": {"live"}, "sign_spacing": {"live"}, "earth_rod_spacing": {"live"},
     "barbed_offset": {"live"}, "vole_burial": {"vole", "vole_below", "mouse_or_rat"}, "vole_opening": {"vole", "vole_below"},
     "rabbit_snow_margin": {"rabbit", "hare"}, "rabbit_fence_height": {"rabbit_netting"}, "fence_or_guards": {"any"},
-    "fence_life": {"woven_wire"}, "deer_fence_height": {"woven_wire"}, "rub_diameter": {"deer_rub"},
+    "fence_life": {"woven_wire"}, "fence_post_spacing": {"woven_wire"}, "deer_fence_height": {"deer_small"},
+    "roe_fence_height": {"roe"}, "rub_diameter": {"deer_rub"},
     "vole_height": {"vole", "vole_below"}, "electric_elk": {"elk"}, "electric_life": {"electric_strands", "slanted_strands"},
     "inner_plane": {"two_planes"}, "tube_removal": {"solid_tube", "mesh_tube"}, "tube_foot": {"solid_tube", "mesh_tube"},
     "cylinder_stake": {"hardware_cylinder"}, "beaver_hex_netting": {"beaver"}, "beaver_height": {"beaver"},
@@ -117,6 +119,30 @@ class Doubt:
 
 
 @dataclass(frozen=True)
+class Unlikely:
+    """What animals that are hardly there make of a plan: each of them is unlikely, one of many of them is not.
+
+    Parameters
+    ----------
+    about
+        The animals, each there with less than UNLIKELY, and not on the list of what must be kept out [no unit].
+    chance
+        That at least one of them is there [share].
+    without
+        The plan if none of them were [no unit].
+    """
+
+    about: tuple[str, ...]
+    chance: float
+    without: Option
+
+    def as_json(self) -> dict[str, Any]:
+        """As plain values, money to 0.01."""
+        return {"about": list(self.about), "chance_of_any": round(self.chance, 3), "without_them": self.without.name,
+                "first_without": round(self.without.first, 2), "barriers_without": round(self.without.barriers, 2)}
+
+
+@dataclass(frozen=True)
 class Plan:
     """The plan for a planting: the same object for the command, the pages, the letter and the drawing.
 
@@ -133,8 +159,9 @@ class Plan:
         The buying list, and loads to carry in [loads].
     power
         Key of each electric fence, and its energiser [J].
-    break_even, doubt
-        Fence beside guards; what knowing more is worth; None where that says nothing [no unit].
+    break_even, doubt, unlikely
+        Fence beside guards; what knowing more is worth; what animals that are hardly there change; None where that says
+        nothing [no unit].
     tree_value, least_expected
         Price of a lost tree from which on the plan costs less than doing nothing; the least expected total of any plan
         [money].
@@ -156,6 +183,7 @@ class Plan:
     break_even: BreakEven | None
     tree_value: float
     doubt: Doubt | None
+    unlikely: Unlikely | None
     alive_by_year: tuple[tuple[int, tuple[float, ...], tuple[float, ...]], ...]
     unstopped: tuple[str, ...]
     tools: tuple[str, ...]
@@ -192,7 +220,7 @@ class Plan:
     def remembered(self) -> float:
         """Share of the first cost that rests on prices from memory, no unit."""
         own = self.place.prices
-        lines = sum(line.cost for line in self.lines if line.key and line.key not in own and from_memory(line.key))
+        lines = sum(line.cost for line in self.lines if line.key and line.key not in own and from_memory(line.key, own))
         work = 0.0 if "wage" in own else self.chosen.hours * self.place.price("wage")
         return (lines + work) / self.chosen.first if self.chosen.first > 0 else 0.0
 
@@ -228,6 +256,7 @@ class Plan:
             "break_even": self.break_even.as_json() if self.break_even else None,
             "tree_value": None if math.isinf(self.tree_value) else round(self.tree_value, 2),
             "doubt": self.doubt.as_json() if self.doubt else None,
+            "unlikely": self.unlikely.as_json() if self.unlikely else None,
             "alive_by_year": [{"year": year, "with_the_plan_10_50_90": list(mine), "without_10_50_90": list(bare)}
                               for year, mine, bare in self.alive_by_year],
             "fence_heights": [{"height_mm": height, "share_of_white_tails_held": share, "source": "VC10"}
@@ -317,6 +346,7 @@ def plan_for(place: Planting) -> Plan:
         break_even=_break_even(place, kinds),
         tree_value=place.price("tree") * chosen.barriers / spared if spared > 1e-9 else math.inf,
         doubt=_doubt(place, field, row),
+        unlikely=_unlikely(place, chosen),
         alive_by_year=_by_year(place, field, row),
         unstopped=_unstopped(chosen, place),
         tools=tuple(one["what"] for one in build["tools"] if tags & set(one["when"])),
@@ -395,6 +425,23 @@ def _doubt(place: Planting, field: Field, chosen: int) -> Doubt | None:
     expected = float(totals[best])
     return Doubt(option_at(place, field, best), expected, float(totals[chosen]), max(0.0, expected - known), worst,
                  tuple(place.animals[index][0] for index in in_doubt))
+
+
+def _unlikely(place: Planting, chosen: Option) -> Unlikely | None:
+    """What the plan would be without the animals that are hardly there; None where they change nothing."""
+    about = tuple(key for key, threat in place.threats if threat.probability < UNLIKELY and key not in place.must)
+    if not about:
+        return None
+    chance = 1 - math.prod(1 - threat.probability for key, threat in place.threats if key in about)
+    fewer = replace(place, threats=tuple(one for one in place.threats if one[0] not in about))
+    if not (fewer.threats or fewer.must):
+        return None
+    field = field_of(fewer)
+    row = reaching(fewer, field, holding(fewer, field) & within_budget(fewer, field))
+    if row is None:
+        return None
+    without = option_at(fewer, field, row)
+    return Unlikely(about, chance, without) if without.barriers < chosen.barriers - 0.005 else None
 
 
 def _by_year(place: Planting, field: Field, row: int) -> tuple[tuple[int, tuple[float, ...], tuple[float, ...]], ...]:

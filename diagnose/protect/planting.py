@@ -281,7 +281,7 @@ def _within(what: str, value: float, least: float, most: float) -> None:
 
 def _instead(culprit: str) -> str:
     """What a browsing deer still does to stock whose crown is out of its reach."""
-    return RUBS_INSTEAD if NEED_OF[culprit] in ("deer_small", "muntjac") else culprit
+    return RUBS_INSTEAD if NEED_OF[culprit] in ("deer_small", "roe", "muntjac") else culprit
 
 
 def _must(names: Iterable[str]) -> tuple[str, ...]:

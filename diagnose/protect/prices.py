@@ -12,6 +12,7 @@ from diagnose.given import from_nought, one_of
 from diagnose.knowledge import knowledge
 
 LIST = "USD"
+LOCAL = ("EUR", "GBP")  # currencies that have a list of some items of their own, beside the list that is turned
 
 
 def price_list() -> dict[str, Any]:
@@ -22,6 +23,23 @@ def price_list() -> dict[str, Any]:
 def rates() -> dict[str, Any]:
     """What a unit of the list's money was worth in other money, as `prices/exchange.yaml` holds it."""
     return knowledge("diagnose.protect", "prices/exchange.yaml")
+
+
+@cache
+def local_list(code: str) -> dict[str, Any]:
+    """The list of a currency's own prices as its file holds it; one without items where there is none.
+
+    Parameters
+    ----------
+    code
+        Of the currency [no unit].
+    """
+    return dict(knowledge("diagnose.protect", f"prices/{code}.yaml")) if code in LOCAL else {"items": {}}
+
+
+def _local(name: str, own: Mapping[str, Any] | None) -> list[Any] | None:
+    """Price, source, tag and words of an item in the list of the reader's currency; None where it holds none."""
+    return local_list(str((own or {}).get("currency", LIST)))["items"].get(name)
 
 
 def to_today(price: float, year: int) -> float:
@@ -98,6 +116,8 @@ def checked_currency(own: Mapping[str, Any]) -> dict[str, Any]:
 def default_price(name: str, own: Mapping[str, Any] | None = None) -> float:
     """The default of an item in the money of the reader's prices [money a unit of it]; shares and hours as they are.
 
+    A currency's own list goes first; what it does not hold is the list's, turned.
+
     Parameters
     ----------
     name
@@ -107,9 +127,11 @@ def default_price(name: str, own: Mapping[str, Any] | None = None) -> float:
 
     Examples
     --------
-    >>> default_price("tree", {"currency": "EUR", "exchange": 0.5}), default_price("rate", {"exchange": 0.5})
+    >>> default_price("tree", {"currency": "CHF", "exchange": 0.5}), default_price("rate", {"exchange": 0.5})
     (4.0, 0.03)
     """
+    if (local := _local(name, own)) is not None:
+        return float(local[0])
     money = float((own or {}).get("exchange", 1.0)) if name in price_list()["items"] else 1.0
     return money * float(_item(name)[0])
 
@@ -128,13 +150,15 @@ def price_of(name: str, own: Mapping[str, Any] | None = None) -> float:
     return default_price(name, own) if given is None or isinstance(given, Mapping) else from_nought(given, "A price")
 
 
-def year_of(name: str) -> int:
-    """The year of an item's price; the list's own year for shares and hours.
+def year_of(name: str, own: Mapping[str, Any] | None = None) -> int:
+    """The year of an item's default price; the list's own year for shares and hours.
 
     Parameters
     ----------
     name
         An item, share or hours of the list [no unit].
+    own
+        Checked prices, whose currency may have a list of its own [no unit].
 
     Raises
     ------
@@ -143,6 +167,8 @@ def year_of(name: str) -> int:
     """
     _item(name)
     items = price_list()["items"]
+    if _local(name, own) is not None:
+        return int(local_list(str((own or {})["currency"]))["year"])
     return int(items[name][1] if name in items else price_list()["year"])
 
 
@@ -163,20 +189,42 @@ def kg_of(name: str) -> float:
     return float(items[one_of(name, items, "The item")][5])
 
 
-def from_memory(name: str) -> bool:
-    """Whether the default price of an item is from memory.
+def words_of_price(name: str, own: Mapping[str, Any] | None = None) -> str:
+    """What an item's default price is of, in words.
 
     Parameters
     ----------
     name
         An item, share or hours of the list [no unit].
+    own
+        Checked prices, whose currency may have a list of its own [no unit].
 
     Raises
     ------
     CannotUse
         For one that the list does not hold.
     """
-    return bool(_item(name)[2] == "M")
+    told = _item(name)
+    return str((_local(name, own) or told)[3])
+
+
+def from_memory(name: str, own: Mapping[str, Any] | None = None) -> bool:
+    """Whether the default price of an item is from memory.
+
+    Parameters
+    ----------
+    name
+        An item, share or hours of the list [no unit].
+    own
+        Checked prices, whose currency may have a list of its own [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For one that the list does not hold.
+    """
+    told = _item(name)
+    return bool((_local(name, own) or told)[2] == "M")
 
 
 def _item(name: str) -> list[Any]:

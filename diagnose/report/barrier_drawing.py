@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 POINT = 72 / 25.4  # points in a millimetre
 THIN, PLAIN, HEAVY = 0.13, 0.25, 0.5  # line widths [mm], a series of ISO 128
 TEXT_MM = 2.5  # height of letters, of the series of ISO 3098
+GATE_MM = 3.0  # between the two posts of a gate on the drawn boundary, on paper; our choice
 ROOM_MM = (170.0, 105.0)
 SCALES = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000)  # of ISO 5455
 BARE_STEM_MM = 40.0  # how wide a wrap without a width of its own is drawn
@@ -254,8 +255,10 @@ def draw_barrier(place: Planting, part: Part, inches: bool = False,
     return _draw_at_tree(part, built, inches, room_mm) if part.top_mm > 0 else None
 
 
-def draw_boundary(ground: Ground, inches: bool = False, room_mm: tuple[float, float] = ROOM_MM) -> Drawing:
-    """The boundary from above, north up, each side with its length.
+def draw_boundary(ground: Ground, inches: bool = False, room_mm: tuple[float, float] = ROOM_MM, gates: int = 0) -> Drawing:
+    """The boundary from above, north up, each side with its length, and its gates.
+
+    Nobody says where the gates are: they are drawn on the longest sides in turn, a third along, to be moved.
 
     Parameters
     ----------
@@ -265,6 +268,8 @@ def draw_boundary(ground: Ground, inches: bool = False, room_mm: tuple[float, fl
         Are lengths told in inches and feet, else in millimetres? [no unit]
     room_mm
         Width and height that there is on the page [mm].
+    gates
+        Gates in the fence [no unit].
     """
     xs, ys = zip(*ground.corners_m, strict=True)
     wide, tall = (max(xs) - min(xs)) * 1000, (max(ys) - min(ys)) * 1000
@@ -279,9 +284,23 @@ def draw_boundary(ground: Ground, inches: bool = False, room_mm: tuple[float, fl
         out = _outward(spots, x1, y1, x2, y2)
         anchor = "middle" if abs(out[0]) < 0.5 else ("start" if out[0] > 0 else "end")
         sheet.words.append(Words(px + 2 * out[0], py - 3.5 * out[1] + 0.9, _ground_length(side, inches), anchor))
+    sides = sorted(range(len(spots)), key=lambda number: -ground.sides_m[number])
+    for gate in range(gates):
+        side = sides[gate % len(sides)]
+        along = (gate // len(sides) + 1) / (2 + math.ceil(gates / len(sides)))
+        (x1, y1), (x2, y2) = spots[side], spots[(side + 1) % len(spots)]
+        (px, py), out = sheet.at(x1 + along * (x2 - x1), y1 + along * (y2 - y1)), _outward(spots, x1, y1, x2, y2)
+        for way in (-GATE_MM / 2, GATE_MM / 2):  # two posts across the line; y of the paper runs down, that of the land up
+            at_x, at_y = px + way * abs(out[1]), py + way * abs(out[0])
+            sheet.strokes.append(Stroke(at_x - 1.2 * out[0], at_y + 1.2 * out[1], at_x + 1.2 * out[0], at_y - 1.2 * out[1],
+                                        HEAVY))
+        anchor = "middle" if abs(out[0]) < 0.5 else ("end" if out[0] > 0 else "start")
+        sheet.words.append(Words(px - 2.5 * out[0], py + 3.5 * out[1] + 0.9, "gate", anchor))
     foot = 10.0 + tall / scale + 12
     round_it = _ground_length(ground.perimeter_m * 1000, inches)
-    sheet.words.append(Words(25.0, foot, f"north is up; scale 1 : {scale}; {round_it} round", "start"))
+    note = f"north is up; scale 1 : {scale}; {round_it} round" + (
+        f"; {gates} gate{'s' * (gates > 1)}, to be set where the way comes in" if gates else "")
+    sheet.words.append(Words(25.0, foot, note, "start"))
     return sheet.done("The fence line on the boundary", room_mm[0], foot + 3)
 
 
@@ -402,8 +421,13 @@ def _draw_line(part: Part, built: dict[str, float], inches: bool, room_mm: tuple
     low = built.get("bottom gap", 0.0) - built.get("in the ground", 0.0)
     mesh = min(built["top"], built["mesh width"]) if "mesh width" in built and not built.get(
         "in the ground") else built["top"]
-    sheet.box(0, spacing, low, mesh, PLAIN)
-    sheet.mesh(0, spacing, low, mesh, built.get("opening", 0.0))
+    strands = int(catalogue()[part.key].get("strands", [0])[0])
+    strung = [low + (built["top"] - low) * wire / (strands - 1) for wire in range(strands)]
+    for height in strung:
+        sheet.line(0, height, spacing, height, PLAIN)
+    if not strung:
+        sheet.box(0, spacing, low, mesh, PLAIN)
+        sheet.mesh(0, spacing, low, mesh, built.get("opening", 0.0))
     plain = [(name, height) for name, height in built.items() if name.startswith("plain wire")]
     for _, height in plain:
         sheet.line(0, height, spacing, height, PLAIN)
@@ -417,9 +441,11 @@ def _draw_line(part: Part, built: dict[str, float], inches: bool, room_mm: tuple
     sheet.level("post spacing, at most", 0, spacing, -depth, 7)
     foot = sheet.ground + depth / scale + 13
     notes = [f"scale 1 : {scale}"]
+    notes += [f"{strands} wires, {', '.join(length(height, inches) for height in strung)} up"] if strung else []
     for name, words, bound in (("opening", "true opening at most", "most"), ("bottom gap", "bottom gap at most", "most"),
                                ("out-turn", "out-turn at the foot", "least"), ("post thickness", "posts thick", "")):
-        notes += [f"{words} {length(built[name], inches, bound)}"] if name in built else []
+        if name in built and not (strung and name in ("opening", "bottom gap")):  # the wires' heights say both
+            notes.append(f"{words} {length(built[name], inches, bound)}")
     notes += [f"{len(plain)} plain wires above the mesh"] if plain else []
     sheet.words.append(Words(8.0, foot, "; ".join(notes), "start"))
     return sheet.done(part.name, room_mm[0], foot + 3)

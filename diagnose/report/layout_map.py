@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from io import BytesIO
 
 import numpy as np
@@ -13,10 +14,11 @@ from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
 from diagnose.survey.boundary import Ground
 from diagnose.survey.design import walk_length
 
-MARGIN, HEAD, COLUMN = 40.0, 102.0, 128.0  # [point]
+MARGIN, HEAD, LINE, COLUMN = 40.0, 26.0, 12.0, 128.0  # [point]
 
 
-def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = "A4", rule: str = "") -> bytes:
+def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = "A4", rule: str = "",
+               notes: Sequence[str] = ()) -> bytes:
     """Boundary, numbered plots (n, 2) [m] in walking order, scale bar, north, and the plots' coordinates.
 
     rule : the stopping rule in words, printed below the heading.
@@ -33,9 +35,12 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
         "A4" or "Letter" [no unit].
     rule
         When the survey may be looked at, in words [no unit].
+    notes
+        Where the layout differs from what was asked, and what a crew must know of it [no unit].
     """
     from reportlab.lib import pagesizes
     from reportlab.lib.colors import HexColor
+    from reportlab.lib.utils import simpleSplit
     from reportlab.pdfgen.canvas import Canvas
 
     load_fonts()
@@ -43,9 +48,16 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
     wide, high = pagesizes.A4 if paper == "A4" else pagesizes.letter
     canvas = Canvas(out, pagesize=(wide, high))
     canvas.setTitle(f"Plots {site}".strip())
+    walk = walk_length(points, range(len(points)))
+    told = [
+        f"{len(points)} plots on {ground.area_m2 / 10_000:.2f} ha; walk from 1 to {len(points)}: {walk:.0f} m. North is up.",
+        # error of phones under leaves: Tomastik et al. 2017, https://doi.org/10.1093/forestry/cpw031
+        "A satellite fix under trees is off by 5 to 12 m: go to where it first says so, put the stake there, do not look "
+        "for a better spot.", rule, *notes, *cautions_for(["survey"], short=True)]
+    lines = [line for words in told for line in simpleSplit(settable(words), FONT, 9, wide - 2 * MARGIN)]
     west, south, east, north = ground.metres.bounds
-    scale = min((wide - 2 * MARGIN) / (east - west), (high - 2 * MARGIN - HEAD) * 0.6 / (north - south))
-    top = high - MARGIN - HEAD
+    top = high - MARGIN - HEAD - LINE * (len(lines) + 1)
+    scale = min((wide - 2 * MARGIN) / (east - west), (top - MARGIN) * 0.6 / (north - south))
 
     def at(x: float, y: float) -> tuple[float, float]:
         return MARGIN + (x - west) * scale, top - (north - y) * scale
@@ -53,14 +65,8 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
     canvas.setFont(BOLD, 14)
     canvas.drawString(MARGIN, high - MARGIN - 10, settable(f"Plots of {site}") if site else "Plots")
     canvas.setFont(FONT, 9)
-    walk = walk_length(points, range(len(points)))
-    canvas.drawString(MARGIN, high - MARGIN - 26, f"{len(points)} plots on {ground.area_m2 / 10_000:.2f} ha; walk from 1 to "
-                      f"{len(points)}: {walk:.0f} m. North is up.")
-    # error of phones under leaves: Tomastik et al. 2017, https://doi.org/10.1093/forestry/cpw031
-    canvas.drawString(MARGIN, high - MARGIN - 39, "A satellite fix under trees is off by 5 to 12 m: go to where it first "
-                      "says so, put the stake there, do not look for a better spot.")
-    for number, words in enumerate([*([rule] if rule else []), *cautions_for(["survey"], short=True)]):
-        canvas.drawString(MARGIN, high - MARGIN - 52 - 12 * number, settable(words))
+    for number, line in enumerate(lines):
+        canvas.drawString(MARGIN, high - MARGIN - HEAD - LINE * number, line)
     canvas.setDash(3, 2)
     edge = ground.metres.boundary.buffer(1.0)  # a line that two parts share is drawn, the outer one but once [m]
     for _, whole in ground.strata:

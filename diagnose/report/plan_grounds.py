@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from diagnose.protect.barriers import catalogue
 from diagnose.protect.materials import dimensions, openings_of
 from diagnose.protect.plan import Plan
-from diagnose.protect.prices import default_prices, from_memory, price_list, rates, year_of
+from diagnose.protect.prices import default_prices, from_memory, local_list, price_list, rates, words_of_price, year_of
 from diagnose.protect.requirement import SEEN
 from diagnose.protect.trade import TO_ORDER, trade_sources
 
+# what a price is of, in words: metric, in feet and pounds, and how many metric units one of those is (exact)
+IN_FEET = (("a square metre", "a square foot", 0.3048**2), ("a metre", "a foot", 0.3048),
+           ("a kilogram", "a pound", 0.45359237))
 
-def prices_told(plan: Plan) -> list[str]:
+
+def prices_told(plan: Plan, inches: bool = False) -> list[str]:
     """Every default that the sum rests on, with its year, and how much of it is from memory; the sizes as they are sold.
 
     Parameters
     ----------
     plan
         Whose prices and sizes are told [no unit].
+    inches
+        Whether prices are told of a foot and a pound, else of a metre and a kilogram [no unit].
     """
     own = plan.place.prices
     used = ["wage", "tree", *dict.fromkeys(line.key for line in plan.lines if line.key)]
@@ -28,18 +37,35 @@ def prices_told(plan: Plan) -> list[str]:
         rate = rates()
         known = own["exchange"] == rate["a_dollar"].get(own["currency"])
         whose = f"mean of {rate['year']}, {rate['source']}" if known else "your own rate"
+        local, here = local_list(own["currency"]), [key for key in used if key in local_list(own["currency"])["items"]]
+        but = (f" but for {len(here)} of the {len(used)} here, which are prices of {local['of']} of {local['year']}, from "
+               "memory" if here else "")
         lines.append(f"These are prices of the United States turned into {own['currency']} at {own['exchange']:g} a US "
-                     f"dollar ({whose}); what things cost where you "
+                     f"dollar ({whose}){but}; what things cost where you "
                      f"are may differ by half and more: ask for offers before you order.")
-    lines.append("; ".join(
-        f"{default_prices()[key][3]} {plan.place.price(key):,.2f}"
-        f"{' (your own)' if key in own else '' if from_memory(key) else f' (of {year_of(key)}, {default_prices()[key][1]})'}"
-        for key in used))
+    lines.append("; ".join(f"{_priced(plan, key, inches)}{_grounds_of(key, own)}" for key in used))
     lines.append("; ".join(f"{default_prices()[key][3]}: {plan.place.price(key):g}" for key in price_list()["fixed"]))
     lines.append("Sizes as they are sold: " + "; ".join(
         f"{table.replace('_', ' ')} ({trade_sources(table)})" for table in _tables(plan)) + ". What is in no such table is "
         f"marked \"{TO_ORDER}\".")
     return lines
+
+
+def _priced(plan: Plan, key: str, inches: bool) -> str:
+    """What a price is of, and the price."""
+    words, price = words_of_price(key, plan.place.prices), plan.place.price(key)
+    for metric, imperial, many in IN_FEET if inches else ():
+        if metric in words:
+            words, price = words.replace(metric, imperial, 1), price * many
+            break
+    return f"{words} {price:,.2f}"
+
+
+def _grounds_of(key: str, own: Mapping[str, Any]) -> str:
+    """Whose and of which year a price is, in brackets; nothing where it is from memory."""
+    if key in own:
+        return " (your own)"
+    return "" if from_memory(key, own) else f" (of {year_of(key, own)}, {default_prices()[key][1]})"
 
 
 def _tables(plan: Plan) -> list[str]:

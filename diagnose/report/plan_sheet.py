@@ -32,6 +32,7 @@ BUYING, KINDS_HEADING = "To buy", "The kinds side by side"
 METRES_PER_FOOT, KG_PER_POUND = 0.3048, 0.45359237  # exact
 _COUNTED = {"gates", "pieces", "posts", "ties", "stakes", "signs", "rods", "pins", "pegs", "nets", "rails", "staples"}
 _SAID_TWICE = re.compile(r"(\d[\d/ ]* (?:ft|in)(?: \d+ in)?)((?: \w+)?) \((?:sold as )?\1\)")
+_ROLLS = re.compile(r"(rolls? of )\S+ ft \((\d+ ft)\)")  # the trade's length in place of the other's, turned
 
 
 def plan_as_text(plan: Plan, inches: bool = False) -> str:
@@ -80,7 +81,7 @@ def sections(plan: Plan, inches: bool = False) -> Iterator[tuple[str, list[str]]
         ("Without barriers: known, but nothing is reckoned for it", list(plan.measures)),
         ("What it needs, how it fails, how one sees it", list(plan.fails)),
         ("Take care", list(plan.cautions)),
-        ("Prices", prices_told(plan)),
+        ("Prices", prices_told(plan, inches)),
         ("Other ways that do it too", [_cost(option) for option in plan.others]),
         ("Where sources disagree", disagreements_told(plan)),
     )
@@ -131,6 +132,13 @@ def answer(plan: Plan, inches: bool = False) -> list[str]:
         f"{place.target_trees:.0f}, {hectares * place.target_per_ha:.0f} {area}); without barriers "
         f"{plan.nothing.surely_alive:.0f}.",
     ]
+    if (unlikely := plan.unlikely) is not None:
+        names, there = ", ".join(key.replace("_", " ") for key in unlikely.about), f"{100 * unlikely.chance:.0f} %"
+        who = (f"An animal that is hardly there makes it dearer: {names}, with {there}" if len(unlikely.about) == 1 else
+               f"{len(unlikely.about)} animals that are hardly there make it dearer: {names}; each is unlikely, but with "
+               f"{there} at least one of them is there")
+        lines.append(f"{who}, and {100 * place.sureness:.0f} % sureness counts that. Without, {unlikely.without.name} would "
+                     f"do, at {unlikely.without.first:,.0f} in the first year: find out first, or ask for less sureness.")
     lines += [line for line in plan.site if line.startswith("The fence shuts stock out")]
     if chosen.parts and not plan.pays:
         if plan.tree_value == float("inf"):
@@ -227,7 +235,7 @@ def drawings(plan: Plan, inches: bool = False) -> list[Drawing]:
             drawn.append(draw_brace(plan.place, part, inches))
     told = [drawing for drawing in drawn if drawing is not None]
     if any(part.round_the_planting for part in plan.chosen.parts):
-        told.append(draw_boundary(plan.place.ground, inches))
+        told.append(draw_boundary(plan.place.ground, inches, gates=plan.place.gates))
     return told
 
 
@@ -356,11 +364,12 @@ def in_their_units(line: Line, inches: bool) -> Line:
     """
     if not inches:
         return line
-    texts: dict[str, Any] = {name: _SAID_TWICE.sub(r"\1\2", in_inches(getattr(line, name)))
+    texts: dict[str, Any] = {name: _ROLLS.sub(r"\1\2", _SAID_TWICE.sub(r"\1\2", in_inches(getattr(line, name))))
                              for name in ("item", "specification", "check")}
     unit, metric = {"m": ("ft", METRES_PER_FOOT), "kg": ("lb", KG_PER_POUND)}.get(line.unit, (line.unit, 1.0))
     return replace(line, unit=unit, price=line.price * metric, quantity=line.quantity / metric,
-                   from_stock=line.from_stock / metric, to_buy=line.to_buy / metric, **texts)
+                   from_stock=line.from_stock / metric, to_buy=line.to_buy / metric,
+                   pack=line.pack if line.pack == 1 else line.pack / metric, **texts)
 
 
 def _bought(line: Line) -> str:

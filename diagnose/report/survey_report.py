@@ -6,12 +6,13 @@ Everything shown is taken from one `Survey`; drawings are made once, as vectors,
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from html import escape
 from io import BytesIO
 from itertools import groupby
 from operator import itemgetter
 from textwrap import wrap
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -22,6 +23,8 @@ from diagnose.survey.summary import Survey
 
 if TYPE_CHECKING:
     from reportlab.graphics.shapes import Drawing
+    from reportlab.lib.styles import ParagraphStyle
+    from reportlab.platypus import Table
     from shapely.geometry.base import BaseGeometry
 
 WIDTH = 480.0  # of drawings and tables [point]
@@ -208,7 +211,7 @@ def map_drawing(survey: Survey, wide: float = WIDTH) -> Drawing | None:
     drawing.add(String(left + 20, height - 168, "plot", fontSize=9, fillColor=HexColor(INK)))
     metres = _round_length(0.3 * (east - west))
     drawing.add(Line(6, 8, 6 + metres * scale, 8, strokeColor=HexColor(INK), strokeWidth=1.2))
-    drawing.add(String(10 + metres * scale, 5, f"{metres:g} m", fontSize=9, fillColor=HexColor(INK)))
+    drawing.add(String(10 + metres * scale, 5, f"{metres:g} m; north is up", fontSize=9, fillColor=HexColor(INK)))
     return drawing
 
 
@@ -326,16 +329,16 @@ def lasting_drawing(curve: Survival) -> Drawing:
     return drawing
 
 
-def lasting_rows(survey: Survey) -> list[list[str]]:
+def lasting_rows(lasting: Mapping[str, Survival]) -> list[list[str]]:
     """Kind, barriers watched, failed, share whole after 1, 3 and 5 years, age by which half failed; a heading first.
 
     Parameters
     ----------
-    survey
-        The survey's figures [no unit].
+    lasting
+        The curve of each kind [no unit].
     """
     rows = [["", "watched", "failed", "whole after 1 year", "after 3 years", "after 5 years", "half failed by"]]
-    for kind, curve in survey.lasting.items():
+    for kind, curve in lasting.items():
         half = curve.median()
         told = [one.words() if (one := curve.at(age)).value is not None else "not watched so long" for age in (1, 3, 5)]
         rows.append([kind, str(curve.barriers), str(sum(curve.failed)), *told, "fewer failed" if half is None else
@@ -348,6 +351,69 @@ LASTING_WORDS = (
     "whole then. A barrier counts as failed from the day it was found damaged, gnawed or missing, which is later than it "
     "happened. One entry of the register counts once, however many pieces it stands for; those not looked at since they "
     "were built tell nothing.")
+
+
+def paper_styles() -> dict[str, ParagraphStyle]:
+    """The letters of a report on paper, by what they are for: top, heading, words, lead, answer, cell and tight."""
+    from reportlab.lib import colors
+    from reportlab.lib.styles import ParagraphStyle, getSampleStyleSheet
+
+    load_fonts()
+    usual = getSampleStyleSheet()
+    words = ParagraphStyle("words", parent=usual["BodyText"], fontName=FONT, fontSize=9, leading=12)
+    cell = ParagraphStyle("cell", parent=words, fontSize=8, leading=10)
+    return {
+        "top": ParagraphStyle("top", parent=usual["Title"], fontName=BOLD),
+        "heading": ParagraphStyle("heading", parent=usual["Heading3"], fontName=BOLD),
+        "words": words, "lead": ParagraphStyle("lead", parent=words, fontSize=12, leading=16, spaceAfter=6),
+        "answer": ParagraphStyle("answer", parent=words, fontName=BOLD, fontSize=14, leading=18, spaceBefore=10,
+                                 spaceAfter=14, borderWidth=1, borderColor=colors.HexColor(INK), borderPadding=6),
+        "cell": cell, "tight": ParagraphStyle("tight", parent=cell, fontSize=7.5, leading=9),
+    }
+
+
+def ruled_table(rows: list[list[Any]], widths: Sequence[float], **letters: Any) -> Table:
+    """A table with a line under its heading and thin ones between its rows.
+
+    Parameters
+    ----------
+    rows
+        The heading first: words, or paragraphs [no unit].
+    widths
+        Of the columns [point].
+    **letters
+        Further arguments of reportlab's Table [no unit].
+    """
+    from reportlab.lib import colors
+    from reportlab.platypus import Table, TableStyle
+
+    style = TableStyle([("FONT", (0, 0), (-1, -1), FONT, 8), ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                        ("LINEBELOW", (0, 0), (-1, 0), 0.6, colors.HexColor(FAINT)),
+                        ("LINEBELOW", (0, 1), (-1, -1), 0.25, colors.HexColor(GRID)),
+                        ("TOPPADDING", (0, 0), (-1, -1), 2), ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+                        ("LEFTPADDING", (0, 0), (-1, -1), 3), ("RIGHTPADDING", (0, 0), (-1, -1), 3)])
+    return Table(rows, colWidths=list(widths), style=style, hAlign="LEFT", **letters)
+
+
+def lasting_story(lasting: Mapping[str, Survival], styles: Mapping[str, ParagraphStyle]) -> list[Any]:
+    """How long barriers last, for paper: the heading, a curve of each kind, their table, what they are.
+
+    Parameters
+    ----------
+    lasting
+        The curve of each kind [no unit].
+    styles
+        As `paper_styles` makes them [no unit].
+    """
+    from reportlab.platypus import KeepTogether, Paragraph, Table
+
+    drawings = [lettered(lasting_drawing(curve)) for curve in lasting.values()]
+    pairs = [[*drawings[n:n + 2], ""][:2] for n in range(0, len(drawings), 2)]
+    lines = [[Paragraph(marked(each), styles["tight"]) for each in row] for row in lasting_rows(lasting)]
+    first, *others = [Table([pair], colWidths=[WIDTH / 2] * 2) for pair in pairs]
+    return [KeepTogether([Paragraph("How long barriers last", styles["heading"]), first]), *others,
+            ruled_table(lines, [88, 44, 40, 82, 78, 78, 70], repeatRows=1),
+            Paragraph(marked(LASTING_WORDS), styles["words"])]
 
 
 def cost_words(survey: Survey) -> str:
@@ -376,67 +442,59 @@ def survey_pdf(survey: Survey, paper: str = "A4") -> bytes:
     paper
         "A4" or "Letter" [no unit].
     """
-    from reportlab.lib import colors, pagesizes
-    from reportlab.lib.styles import ParagraphStyle, getSampleStyleSheet
-    from reportlab.platypus import KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
+    from reportlab.platypus import KeepTogether, Paragraph, Spacer
 
-    load_fonts()
-    styles = getSampleStyleSheet()
-    top = ParagraphStyle("top", parent=styles["Title"], fontName=BOLD)
-    heading = ParagraphStyle("heading", parent=styles["Heading3"], fontName=BOLD)
-    body = ParagraphStyle("words", parent=styles["BodyText"], fontName=FONT, fontSize=9, leading=12)
-    lead = ParagraphStyle("lead", parent=body, fontSize=12, leading=16, spaceAfter=6)
-    answer = ParagraphStyle("answer", parent=body, fontName=BOLD, fontSize=14, leading=18, spaceBefore=10,
-                            spaceAfter=14, borderWidth=1,
-                            borderColor=colors.HexColor(INK), borderPadding=6)
-    cell = ParagraphStyle("cell", parent=body, fontSize=8, leading=10)
+    styles = paper_styles()
+    body, cell = styles["words"], styles["cell"]
 
     def table(rows: dict[str, Estimate]) -> Table:
         names = ["", "estimate (interval)", "trees", "plots", "design effect", "note"]
-        lines = [names] + [[Paragraph(marked(cells[0]), cell), *cells[1:5], Paragraph(marked(cells[5]), cell)]
-                             for cells in map(_cells, rows.items())]
-        style = TableStyle([("FONT", (0, 0), (-1, -1), FONT, 8), ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                            ("LINEBELOW", (0, 0), (-1, 0), 0.6, colors.HexColor(FAINT)),
-                            ("LINEBELOW", (0, 1), (-1, -1), 0.25, colors.HexColor(GRID)),
-                            ("TOPPADDING", (0, 0), (-1, -1), 2), ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
-                            ("LEFTPADDING", (0, 0), (-1, -1), 3), ("RIGHTPADDING", (0, 0), (-1, -1), 3)])
-        return Table(lines, colWidths=[128, 118, 36, 36, 58, 104], style=style, hAlign="LEFT")
+        return ruled_table([names] + [[Paragraph(marked(cells[0]), cell), *cells[1:5], Paragraph(marked(cells[5]), cell)]
+                                      for cells in map(_cells, rows.items())], [128, 118, 36, 36, 58, 104])
 
     def headed(title: str, *parts: object) -> KeepTogether:
-        return KeepTogether([Paragraph(marked(title), heading), *parts])
+        return KeepTogether([Paragraph(marked(title), styles["heading"]), *parts])
 
-    story = [Paragraph(marked(_title(survey)), top), Paragraph(marked(survey.answer), answer),
-             Paragraph(marked(survey.headline), lead), Paragraph(marked(_counts(survey)), body)]
+    story: list[Any] = [Paragraph(marked(told), styles[style]) for told, style in (
+        (_title(survey), "top"), (survey.answer, "answer"), (survey.headline, "lead"), (_counts(survey), "words"))]
     story += [Paragraph(marked(line), body) for line in (*decision_lines(survey), *change_lines(survey), *survey.bands)]
     story.append(Spacer(0, 6))
     for title, rows in sections(survey):
-        story.append(headed(title, _lettered(interval_drawing(rows)), table(rows)))
+        story.append(headed(title, lettered(interval_drawing(rows)), table(rows)))
     if densities(survey):
         story.append(headed("Trees on the ground", table(densities(survey))))
     drawn = map_drawing(survey)
     if drawn is not None:
-        story.append(headed("Where", _lettered(drawn), Paragraph(marked(map_words(survey)), body)))
+        story.append(headed("Where", lettered(drawn), Paragraph(marked(map_words(survey)), body)))
     if cost_words(survey):
         story.append(headed("What it cost", Paragraph(marked(cost_words(survey)), body)))
     if survey.lasting:
-        drawings = [_lettered(lasting_drawing(curve)) for curve in survey.lasting.values()]
-        pairs = [[*drawings[n:n + 2], ""][:2] for n in range(0, len(drawings), 2)]
-        tight = ParagraphStyle("tight", parent=cell, fontSize=7.5, leading=9)
-        lines = [[Paragraph(marked(each), tight) for each in row] for row in lasting_rows(survey)]
-        ruled = TableStyle([("LINEBELOW", (0, 0), (-1, -1), 0.25, colors.HexColor(GRID)),
-                            ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                            ("LEFTPADDING", (0, 0), (-1, -1), 3), ("RIGHTPADDING", (0, 0), (-1, -1), 3)])
-        story.append(headed("How long barriers last", Table(pairs[:1], colWidths=[WIDTH / 2] * 2)))
-        story += [Table([pair], colWidths=[WIDTH / 2] * 2) for pair in pairs[1:]]
-        story += [Table(lines, colWidths=[88, 44, 40, 82, 78, 78, 70], style=ruled, hAlign="LEFT"),
-                  Paragraph(marked(LASTING_WORDS), body)]
+        story += lasting_story(survey.lasting, styles)
     story.append(headed("How this was worked out", Paragraph(marked(survey.methods), body)))
     story.append(headed("What was not covered", *[Paragraph(f"• {marked(line)}", body) for line in survey.not_covered]))
+    return numbered_pages(story, _title(survey), paper)
+
+
+def numbered_pages(story: list[Any], title: str, paper: str) -> bytes:
+    """A report's pages as PDF, each with its number at the foot.
+
+    Parameters
+    ----------
+    story
+        What stands on them, as reportlab's flowables [no unit].
+    title
+        Of the file [no unit].
+    paper
+        "A4" or "Letter" [no unit].
+    """
+    from reportlab.lib import pagesizes
+    from reportlab.platypus import SimpleDocTemplate
+
     out = BytesIO()
     size = pagesizes.A4 if paper == "A4" else pagesizes.letter
     margin = (size[0] - WIDTH - 12) / 2
     SimpleDocTemplate(out, pagesize=size, leftMargin=margin, rightMargin=margin, topMargin=48, bottomMargin=48,
-                      title=_title(survey)).build(story, onFirstPage=_numbered, onLaterPages=_numbered)
+                      title=title).build(story, onFirstPage=_numbered, onLaterPages=_numbered)
     return out.getvalue()
 
 
@@ -479,7 +537,7 @@ def survey_body(survey: Survey) -> str:
     if survey.lasting:
         parts.append("<h2>How long barriers last</h2>")
         parts += [_svg(lasting_drawing(one), f"share of {kind} still whole") for kind, one in survey.lasting.items()]
-        told = ["".join(f"<td>{escape(each)}</td>" for each in row) for row in lasting_rows(survey)]
+        told = ["".join(f"<td>{escape(each)}</td>" for each in row) for row in lasting_rows(survey.lasting)]
         parts.append(f"<table>{''.join(f'<tr>{row}</tr>' for row in told)}</table><p>{escape(LASTING_WORDS)}</p>")
     left_out = "".join(f"<li>{escape(line)}</li>" for line in survey.not_covered)
     parts += [f"<h2>How this was worked out</h2><p>{escape(survey.methods)}</p>",
@@ -487,8 +545,14 @@ def survey_body(survey: Survey) -> str:
     return "\n".join(parts)
 
 
-def _lettered(drawing: Drawing) -> Drawing:
-    """The drawing with every word in the letters of the paper's font."""
+def lettered(drawing: Drawing) -> Drawing:
+    """The drawing with every word in the letters of the paper's font.
+
+    Parameters
+    ----------
+    drawing
+        Whose words are set anew, in place [no unit].
+    """
     from reportlab.graphics.shapes import String
 
     for shape in drawing.contents:

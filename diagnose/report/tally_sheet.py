@@ -88,13 +88,14 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str,  # type: ign
     notes += [f"{field.title}: {', '.join(choice for choice in field.choices if choice)}; empty when none or not known."
               for field in columns if field.choices and not field.tell and field.name != "alive"]
     notes += ["1 is yes, 0 is no, empty is not known: do not guess.",
-              "A plot without trees: leave the table empty and keep the sheet."]
+              "A plot without trees: leave the table empty and keep the sheet.",
+              "Where plots overlap, a tree that stands on two counts on both."]
     notes.sort(key=len, reverse=True)  # the left column is the wider one
     half = (len(notes) + 1) // 2
     for number, note in enumerate(notes):
-        canvas.drawString(left + (right - left) * 0.58 * (number // half), foot - 14 - 11 * (number % half), note)
+        canvas.drawString(left + (right - left) * 0.58 * (number // half), foot - 14 - 10 * (number % half), note)
     for number, words in enumerate(cautions_for(["survey"], short=True)):
-        canvas.drawString(left, foot - 19 - 11 * (half + number), words)
+        canvas.drawString(left, foot - 19 - 10 * (half + number), words)
 
 
 def _broken(words: str, width: float, canvas) -> list[str]:  # type: ignore[no-untyped-def]

@@ -148,7 +148,7 @@ def _names(canvas: Any, x: np.ndarray, y: np.ndarray, names: Sequence[str]) -> N
     taken = np.column_stack([x - 3, y - 3, x + 3, y + 3])  # left, low, right, high
     for name, at_x, at_y in zip(map(settable, names), x, y, strict=True):
         wide = canvas.stringWidth(name, BOLD, 7)
-        corners = np.array([(4.5, -2.5), (-wide - 4.5, -2.5), (-wide / 2, 4.5), (-wide / 2, -9.5), (4, 3.5),
+        corners = np.array([(5, -2.5), (-wide - 5, -2.5), (-wide / 2, 5), (-wide / 2, -9.5), (4, 3.5),
                             (-wide - 4, -8)])
         low = corners + (at_x, at_y)
         high = low + (wide, 5)
@@ -156,7 +156,16 @@ def _names(canvas: Any, x: np.ndarray, y: np.ndarray, names: Sequence[str]) -> N
         up = np.minimum(high[:, None, 1], taken[:, 3]) - np.maximum(low[:, None, 1], taken[:, 1])
         best = int(np.argmin((across.clip(0) * up.clip(0)).sum(axis=1)))
         taken = np.vstack([taken, [*low[best], *high[best]]])
-        canvas.drawString(*low[best].tolist(), name)
+        for halo in (True, False):  # white round the letters, so that circles and marks do not run through them
+            text = canvas.beginText(*low[best].tolist())
+            text.setTextRenderMode(2 if halo else 0)
+            canvas.setStrokeGray(1 if halo else 0)
+            canvas.setFillGray(1 if halo else 0)
+            canvas.setLineWidth(1.6)
+            text.textOut(name)
+            text.setTextRenderMode(0)
+            canvas.drawText(text)
+        canvas.setStrokeGray(0)
 
 
 def mark(canvas: Any, sign: str, x: float, y: float) -> None:

@@ -23,7 +23,7 @@ from diagnose.protect.ground import Ground, ground_from_geojson, square_ground
 from diagnose.protect.materials import COST_WORDS
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import SOILS, STOCK, TARGET_SHARE, Planting, planting
-from diagnose.protect.prices import checked_currency, default_price, default_prices, rates
+from diagnose.protect.prices import checked_currency, default_price, default_prices, rates, words_of_price
 from diagnose.protect.read import likely_shares
 from diagnose.protect.requirement import NEED_OF, needs
 from diagnose.report.barrier_drawing import Drawing
@@ -144,10 +144,11 @@ def _prices() -> dict[str, Any]:
             dollar = st.number_input("Units of it for one US dollar", min_value=0.0, value=1.0, key="plan_exchange")
             money = {"currency": code or "money", "exchange": dollar or 1.0}
         money = checked_currency(money)
-        st.caption("The defaults are prices of the United States of 2024, most of them from memory, in the currency named: "
-                   "write your own over them.")
+        st.caption("The defaults are prices of the United States of 2024, most of them from memory, in the currency named; "
+                   "in euros and pounds many are prices of Germany and Austria or the United Kingdom, from memory. Write "
+                   "your own over them.")
         names = [name for name in default_prices() if name != "currency"]
-        rows = [(str(default_prices()[name][3]), default_price(name, money)) for name in names]
+        rows = [(words_of_price(name, money), default_price(name, money)) for name in names]
         rows += [(f"{barriers()[key]['name']}: {COST_WORDS[barriers()[key]['unit']]}", 0.0) for key in buildable()]
         told = _table(rows, "price", "plan_price_table")
     changed = {key: value for key, (_, before), value in zip([*names, *buildable()], rows, told, strict=True)
@@ -243,7 +244,7 @@ def _depth(plan: Plan, inches: bool) -> None:
         for drawing in drawings(plan, inches):
             st.markdown(f"**{literal(drawing.title)}**")
             _drawn(drawing, "; ".join(f"{one.name} {length(one.world_mm, inches)}" for one in drawing.dimensions))
-    paper = st.radio("Paper", list(PAPERS), horizontal=True, key="plan_paper")
+    paper = st.radio("Paper", list(PAPERS), list(PAPERS).index(preferences.paper()), horizontal=True, key="plan_paper")
     left, right = st.columns(2)
     hand_over(left, "The plan as PDF", lambda: plan_pdf(plan, inches, paper), "barrier-plan.pdf", "application/pdf")
     hand_over(right, "The buying list as CSV", materials_csv(plan, inches), "buying-list.csv", "text/csv")

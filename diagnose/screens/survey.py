@@ -284,7 +284,7 @@ def _says(log: Log, top: DeltaGenerator) -> None:
         st.markdown(literal(survey.methods))
         st.markdown("\n".join(f"- {literal(line)}" for line in survey.not_covered))
     one, two, three, four = st.columns(4)
-    hand_over(one, "Report as PDF", lambda: survey_pdf(survey), "survey.pdf", "application/pdf")
+    hand_over(one, "Report as PDF", lambda: survey_pdf(survey, preferences.paper()), "survey.pdf", "application/pdf")
     hand_over(two, "Report as page", lambda: survey_html(survey), "survey.html", "text/html")
     hand_over(three, "Table as CSV", table.to_csv(index=False), "survey.csv", "text/csv")
     hand_over(four, "Figures as CSV", survey.long().to_csv(index=False), "figures.csv", "text/csv")
@@ -317,7 +317,7 @@ def _lasting(survey: Survey, seen: pd.DataFrame, curves: list[str]) -> None:
     st.subheader("How long barriers last")
     for kind, picture in zip(survey.lasting, curves, strict=True):
         drawing(picture, f"share of {kind} still whole, against its age")
-    heading, *rows = lasting_rows(survey)
+    heading, *rows = lasting_rows(survey.lasting)
     st.dataframe(pd.DataFrame(rows, columns=heading), hide_index=True, width="stretch")
     st.caption(LASTING_WORDS)
     if own_lives(seen):

@@ -14,7 +14,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import Log
 from diagnose.report.layout_map import layout_pdf
 from diagnose.report.tally_sheet import tally_sheet_pdf
-from diagnose.screens import drawer
+from diagnose.screens import drawer, preferences
 from diagnose.screens.chart import chart
 from diagnose.screens.look import literal
 from diagnose.screens.plain_map import map_of
@@ -22,7 +22,8 @@ from diagnose.screens.show import hand_over
 from diagnose.survey.boundary import Ground, from_geojson, read_ground
 from diagnose.survey.design import as_gpx
 from diagnose.survey.from_log import survey_table, visits
-from diagnose.survey.plan import Plan, asked_plots, lay_out, made, seen_before, size_of, start_of
+from diagnose.survey.layout import Layout, lay_out, start_of
+from diagnose.survey.plan import Plan, asked_plots, made, seen_before, size_of
 from diagnose.survey.stopping import ADDITION, RULES
 from diagnose.survey.target import own_target
 
@@ -66,8 +67,12 @@ def design(log: Log) -> None:
         margin, change = (reach, None) if purpose == "margin" else (None, reach)
     rule = st.radio("When may it be looked at? Chosen now, printed on every sheet.", list(RULES),
                     format_func=RULES.__getitem__, index=list(RULES).index(ADDITION), key="design_rule")
-    radius = right.number_input("Radius of a plot [m]; 3.99 is 50 m²", 0.3, 100.0, 3.99, 0.01, key="design_radius")
-    size = size_of(radius)
+    if right.radio("A plot is", ["a circle", "a strip"], horizontal=True, key="design_shape") == "a circle":
+        across = 2 * right.number_input("Radius of a plot [m]; 3.99 is 50 m²", 0.3, 100.0, 3.99, 0.01, key="design_radius")
+        size = size_of(across / 2)
+    else:
+        across = right.number_input("Length of a strip [m]", 1.0, 500.0, 25.0, 1.0, key="design_long")
+        size = size_of(transect=(across, right.number_input("Its width [m]", 0.3, 100.0, 2.0, 0.1, key="design_wide")))
     with st.expander("Parts, edge, hours, how plots vary", key="design_more"):
         one, two = st.columns(2)
         alike = one.slider("How alike are trees of one plot? 0 not at all, 1 wholly", 0.0, 0.6, 0.1, 0.05, key="alike")
@@ -88,17 +93,17 @@ def design(log: Log) -> None:
         return
     turn = st.session_state.get("layout_turn", 0)
     seed = start_of(site, number, turn)
-    laid = lay_out(ground, number, spacing or None, edge, seed, not spacing, size, hours or None)
+    laid = lay_out(ground, number, spacing or None, edge, seed, not spacing, size, hours or None, across)
     plan = made(site, laid, size, target, rule, seed, tuple(part for part in (why, known.words) if part))
-    st.markdown(f"{plan.plots} plots on {ground.area_m2 / 1e4:.2f} ha; the walk is {laid.walk_m:.0f} m, about "
-                f"{laid.hours:.1f} hours with the tally. {literal(plan.rule.words)}")
+    st.markdown(f"{plan.plots} plots on {ground.area_m2 / 1e4:.2f} ha, the two nearest {laid.apart_m:.0f} m apart; the walk "
+                f"is {laid.walk_m:.0f} m, about {laid.hours:.1f} hours with the tally. {literal(plan.rule.words)}")
     for note in (*laid.notes, *(f"{name}: {many} plots" for name, many in plan.strata.items())):
         st.caption(literal(note))
     _drawn(ground, laid.points)
     if st.button("Draw another random start"):
         st.session_state["layout_turn"] = turn + 1
         st.rerun()
-    _handed(log, ground, site, plan, laid.points, laid.parts)
+    _handed(log, ground, site, plan, laid)
 
 
 def _drawn(ground: Ground, points: np.ndarray) -> None:
@@ -117,7 +122,8 @@ def _drawn(ground: Ground, points: np.ndarray) -> None:
           "Map of the plots", "layout", boundary)
 
 
-def _handed(log: Log, ground: Ground, site: str, plan: Plan, points: object, parts: tuple[str, ...]) -> None:
+def _handed(log: Log, ground: Ground, site: str, plan: Plan, laid: Layout) -> None:
+    points, parts, notes = laid.points, laid.parts, laid.notes
     if st.button("Keep this plan, before the first plot", type="primary", width="stretch"):
         drawer.keep(plan_drawer(site), {"plan": plan.as_yaml()})
         if site and ground.epsg is not None and log.records("site", name=site).empty:
@@ -125,13 +131,14 @@ def _handed(log: Log, ground: Ground, site: str, plan: Plan, points: object, par
         st.success("Kept on this device; take the file along too.")
     one, two, three, four = st.columns(4)
     hand_over(one, "Plan", plan.as_yaml(), "plan.yaml", "application/yaml")
-    hand_over(two, "Map as PDF", layout_pdf(ground, points, site, rule=plan.rule.words),  # type: ignore[arg-type]
+    hand_over(two, "Map as PDF", layout_pdf(ground, points, site, preferences.paper(), plan.rule.words, notes),  # type: ignore[arg-type]
               "plots.pdf", "application/pdf")
     if ground.epsg is not None:
         hand_over(three, "Plots as GPX", as_gpx(ground, points, site, parts),  # type: ignore[arg-type]
                   "plots.gpx", "application/gpx+xml")
     names = tuple(str(number) for number in range(1, plan.plots + 1))
-    hand_over(four, "Tally sheets", tally_sheet_pdf(site, names, plan=plan, parts=parts), "tally.pdf", "application/pdf")
+    hand_over(four, "Tally sheets", tally_sheet_pdf(site, names, preferences.paper(), plan, parts), "tally.pdf",
+              "application/pdf")
 
 
 def _ground(log: Log) -> tuple[Ground | None, str]:

@@ -23,6 +23,7 @@ from diagnose.fieldlog.store import Log
 from diagnose.report.bark_drawing import STAGES, draw_bark
 from diagnose.report.due_list import HEADINGS, cautions, due_pdf
 from diagnose.report.metal_sheet import metal_pdf
+from diagnose.report.proof_sheet import proof_pdf
 from diagnose.screens import drawer, preferences
 from diagnose.screens.chart import chart
 from diagnose.screens.log_folder import the_log
@@ -222,8 +223,8 @@ def _map(log: Log, there: Register, items: list[Item]) -> None:
 
 def _downloads(there: Register, items: list[Item], day: date, site: str) -> None:
     left, right = st.columns(2)
-    hand_over(left, "The list as PDF, with its map", lambda: due_pdf(items, day, site, register=there), "due.pdf",
-              "application/pdf")
+    hand_over(left, "The list as PDF, with its map", lambda: due_pdf(items, day, site, preferences.paper(), there),
+              "due.pdf", "application/pdf")
     hand_over(right, "The year as calendar file", lambda: calendar_file(items, there, day), "upkeep.ics",
               "text/calendar")
 
@@ -312,7 +313,8 @@ def _metal(log: Log, site: str | None) -> None:
         chart(lambda: map_of(places), places, "Map of the metal", "metal")
     buffer_m = st.number_input("Stay off, beyond the error of each place [m]", 0.0, 100.0, BUFFER_M, 0.5)
     left, middle, right = st.columns(3)
-    hand_over(left, "Map as PDF", lambda: metal_pdf(rows, site or "", buffer_m=buffer_m), "metal.pdf", "application/pdf")
+    hand_over(left, "Map as PDF", lambda: metal_pdf(rows, site or "", preferences.paper(), buffer_m), "metal.pdf",
+              "application/pdf")
     for column, ending, name, kind in ((middle, "gpx", "GPX", "application/gpx+xml"),
                                        (right, "geojson", "GeoJSON", "application/geo+json")):
         hand_over(column, f"As {name}", partial(_written, rows, ending, buffer_m), f"metal.{ending}", kind)
@@ -331,7 +333,10 @@ def _held(log: Log, site: str | None) -> None:
     told = proof(log, site, cost, lots)
     st.info(literal(told.answer))
     st.markdown("\n".join(f"- {literal(line.strip())}" for line in proof_as_text(told).splitlines()[1:]))
-    hand_over(st, "Own lives for a plan", lambda: own_figures(told).encode(), "own-figures.yaml", "application/yaml")
+    left, middle, right = st.columns(3)
+    hand_over(left, "Page as PDF", lambda: proof_pdf(told, site or "", preferences.paper()), "held.pdf", "application/pdf")
+    hand_over(middle, "Figures as CSV", lambda: told.long().to_csv(index=False), "held.csv", "text/csv")
+    hand_over(right, "Own lives for a plan", lambda: own_figures(told).encode(), "own-figures.yaml", "application/yaml")
 
 
 def _safely(show: Callable[..., None], *given: Any) -> None:

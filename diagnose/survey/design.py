@@ -472,24 +472,26 @@ def walking_order(points: np.ndarray, start: tuple[float, float] | None = None) 
         return np.arange(n)
     apart = np.hypot(*(points[:, None] - points[None]).transpose(2, 0, 1))
     from_start = points.sum(axis=1) if start is None else np.hypot(*(points - np.asarray(start)).T)
-    order = [int(np.argmin(from_start))]
-    left = set(range(n)) - set(order)
-    while left:
-        order.append(min(left, key=lambda i: apart[order[-1], i]))
-        left.remove(order[-1])
+    order = np.array([int(np.argmin(from_start))] * n)
+    left = np.zeros(n)
+    for at in range(1, n):
+        left[order[at - 1]] = np.inf
+        order[at] = int(np.argmin(apart[order[at - 1]] + left))
     better = True
     while better:  # 2-opt of an open path: turn a stretch round where that shortens the walk
         better = False
         for i in range(1, n - 1):
-            for j in range(i + 1, n):
-                a, b, c = order[i - 1], order[i], order[j]
-                gain = apart[a, b] - apart[a, c]
-                if j + 1 < n:
-                    gain += apart[c, order[j + 1]] - apart[b, order[j + 1]]
-                if gain > 1e-9:
-                    order[i : j + 1] = reversed(order[i : j + 1])
-                    better = True
-    return np.array(order)
+            j = i + 1
+            while j < n:
+                a, b, ends = order[i - 1], order[i], order[j:]
+                gain = apart[a, b] - apart[a, ends]
+                gain[:-1] += apart[ends[:-1], ends[1:]] - apart[b, ends[1:]]
+                if not (worth := gain > 1e-9).any():
+                    break
+                j += int(np.argmax(worth))
+                order[i : j + 1] = order[i : j + 1][::-1].copy()
+                better, j = True, j + 1
+    return order
 
 
 def walk_length(points: np.ndarray, order: Sequence[int] | np.ndarray) -> float:

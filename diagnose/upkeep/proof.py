@@ -17,11 +17,13 @@ from diagnose.cannot_use import CannotUse
 from diagnose.protect.barriers import catalogue
 from diagnose.survey.frame import NOT_PROTECTED, in_visits
 from diagnose.survey.lasting import Survival, survival, watched
-from diagnose.upkeep.held import Share, Updated, holds_updated, life_updated, outside_less_inside, share_of
+from diagnose.upkeep.held import ALIKE, Share, Updated, holds_updated, life_updated, outside_less_inside, share_of
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
 
+
+INTERVALS = f"Intervals count plantings, not guards; trees of one planting are taken as alike ({ALIKE:g}; our choice)."
 
 
 @dataclass(frozen=True)
@@ -30,8 +32,8 @@ class Proof:
 
     Parameters
     ----------
-    inside, outside, alive : Share or None
-        Trees damaged inside and outside, and trees alive inside; None where nobody tallied any [share].
+    inside, outside, alive, alive_outside : Share or None
+        Trees damaged inside and outside, and trees alive inside and outside; None where nobody tallied any [share].
     less : tuple of float or None
         Outside less inside, with its limits [share].
     lots_drawn : bool
@@ -47,6 +49,7 @@ class Proof:
     inside: Share | None
     outside: Share | None
     alive: Share | None
+    alive_outside: Share | None
     less: tuple[float, float, float] | None
     lots_drawn: bool
     failures: dict[str, Survival] = field(default_factory=dict)
@@ -65,17 +68,51 @@ class Proof:
             return "It cannot be told whether the barriers held: tally trees inside and outside them at one visit."
         kind = "a trial, lots were drawn" if self.lots_drawn else \
             "a comparison and no trial, since no lots were drawn for which trees were guarded"
-        said = f"{100 * self.less[0]:.0f} points ({100 * self.less[1]:.0f} to {100 * self.less[2]:.0f})"
-        if self.less[1] > 0:
-            return f"The barriers held: damage inside was less by {said}; this is {kind}."
-        if self.less[2] < 0:
-            return f"Damage inside was more, by {said} less outside; this is {kind}."
-        return f"Not told yet: damage outside less inside is {said}, which holds 0; this is {kind}."
+        by, low, high = (100 * one for one in self.less)
+        if low > 0:
+            return f"The barriers held: damage inside was less by {by:.0f} points ({low:.0f} to {high:.0f}); this is {kind}."
+        if high < 0:
+            return f"Damage inside was more, by {-by:.0f} points ({-high:.0f} to {-low:.0f}); this is {kind}."
+        return (f"Not told yet: damage inside was {abs(by):.0f} points {'less' if by >= 0 else 'more'} than outside, but "
+                f"from {-low:.0f} points more to {high:.0f} points less would fit as well; this is {kind}.")
+
+    @property
+    def shares(self) -> dict[str, Share]:
+        """The shares that somebody tallied, by their names."""
+        told = {"damaged inside": self.inside, "damaged outside": self.outside, "alive inside": self.alive,
+                "alive outside": self.alive_outside}
+        return {name: one for name, one in told.items() if one is not None}
+
+    def long(self) -> pd.DataFrame:
+        """Every figure as a row: figure, of, value, low, high, unit, count, note; limits at LEVEL, or empty."""
+        rows: list[dict[str, Any]] = [
+            {"figure": name, "of": "trees", "value": one.value, "low": one.low, "high": one.high, "unit": "share",
+             "count": one.trees, "note": f"{one.plantings} planting{'s' * (one.plantings != 1)}"}
+            for name, one in self.shares.items()]
+        for name, three, unit in (("damaged outside less inside", self.less, "share"),
+                                  ("cost of a living tree", self.cost, "the currency that was given")):
+            if three is not None:
+                note = "" if three is self.cost else "a trial" if self.lots_drawn else "a comparison, no trial"
+                rows.append({"figure": name, "of": "trees", **dict(zip(("value", "low", "high"), three, strict=True)),
+                             "unit": unit, "note": note})
+        for kind, curve in self.failures.items():
+            rows.append({"figure": "failed", "of": kind, "value": sum(curve.failed), "unit": "barriers",
+                         "count": curve.barriers, "note": curve.method})
+            rows += [{"figure": f"whole after {time:.2f} years", "of": kind, "value": share, "low": low, "high": high,
+                      "unit": "share", "count": watched_on, "note": "censored"}
+                     for time, share, low, high, watched_on in zip(curve.times, curve.share, curve.low, curve.high,
+                                                                   curve.at_risk, strict=True)]
+        rows += [{"figure": "damage kept away" if one.what == "holds" else "life", "of": one.part, "value": one.value,
+                  "low": one.low, "high": one.high, "unit": "share" if one.what == "holds" else "years",
+                  "note": f"published {one.published:g}, which still weighs {one.weight:.2f}"} for one in self.updates]
+        columns = ["figure", "of", "value", "low", "high", "unit", "count", "note"]
+        return pd.DataFrame(rows, columns=columns).astype({"count": "Int64"})
 
     def as_json(self) -> dict[str, Any]:
         """For machines."""
         shares = {name: None if one is None else asdict(one) for name, one in (
-            ("inside", self.inside), ("outside", self.outside), ("alive_inside", self.alive))}
+            ("inside", self.inside), ("outside", self.outside), ("alive_inside", self.alive),
+            ("alive_outside", self.alive_outside))}
         return {"answer": self.answer, **shares, "outside_less_inside": self.less, "lots_drawn": self.lots_drawn,
                 "failures": {kind: one.as_json() for kind, one in self.failures.items()},
                 "updates": [asdict(one) for one in self.updates], "cost_of_a_living_tree": None if self.cost is None else [
@@ -114,7 +151,7 @@ def proof(log: Log, site: str | None = None, cost_per_tree: float | None = None,
     trees = _tallied(log, site)
     groups = {inside: trees[trees["inside"] == inside] for inside in (True, False)}
     shares = {inside: share_of(_counts(some, "damaged")) for inside, some in groups.items()}
-    alive = share_of(_counts(groups[True], "alive"))
+    alive, alive_outside = (share_of(_counts(groups[inside], "alive")) for inside in (True, False))
     both = [(inside, outside) for _, some in trees[trees["damaged"].notna()].groupby("site")
             if some["inside"].nunique() == 2
             for inside, outside in [[(float(part["damaged"].sum()), float(len(part)))
@@ -129,7 +166,7 @@ def proof(log: Log, site: str | None = None, cost_per_tree: float | None = None,
     table = pd.concat([table for _, table in seen]) if seen else pd.DataFrame(columns=["kind", "part", "years", "failed"])
     curves = {str(kind): survival(some["years"].to_numpy(float), some["failed"].to_numpy(int), str(kind))
               for kind, some in table.groupby("kind")}
-    return Proof(shares[True], shares[False], alive, less, lots_drawn, curves,
+    return Proof(shares[True], shares[False], alive, alive_outside, less, lots_drawn, curves,
                  (*_holds(log, trees, sites), *_lives(seen)), cost)
 
 
@@ -204,20 +241,27 @@ def proof_as_text(told: Proof) -> str:
         Lines parted by line feeds.
     """
     lines = [told.answer]
-    shares = {"damaged inside": told.inside, "damaged outside": told.outside, "alive inside": told.alive}
-    lines += [f"  {name:<22}{share.words}" for name, share in shares.items() if share is not None]
+    lines += [f"  {name:<22}{share.words}" for name, share in told.shares.items()]
     if told.cost is not None:
         most = "no limit" if math.isinf(told.cost[2]) else f"{told.cost[2]:.2f}"
         lines.append(f"  {'a living tree cost':<22}{told.cost[0]:.2f} ({told.cost[1]:.2f} to {most})")
-    for kind, curve in told.failures.items():
-        at = curve.times[-1] if curve.times else 0.0
-        half = curve.median()
-        lasted = f"{100 * curve.share[-1]:.0f} % whole at {at:.1f} years" if half is None else \
-            f"half failed by {half:.1f} years"
-        lines.append(f"  {kind:<22}{sum(curve.failed)} of {curve.barriers} failed; {lasted} (censored)")
+    lines += [f"  {kind:<22}{_lasted(curve)}" for kind, curve in told.failures.items()]
     lines += [f"  {one.words}" for one in told.updates]
-    lines.append("  Intervals count plantings, not guards; trees of one planting are taken as alike (0.1; our choice).")
+    lines.append(f"  {INTERVALS}")
     return "\n".join(lines)
+
+
+def _lasted(curve: Survival) -> str:
+    """How many failed, and what share stood whole when the last of them did; later on few are watched."""
+    failed, longest = sum(curve.failed), f"watched for up to {curve.times[-1] if curve.times else 0.0:.1f} years"
+    if not failed:
+        return f"none of {curve.barriers} failed; {longest}"
+    last = max(at for at, many in enumerate(curve.failed) if many)
+    limits = "" if math.isnan(curve.low[last]) else f" ({100 * curve.low[last]:.0f} to {100 * curve.high[last]:.0f})"
+    half = curve.median()
+    lasted = f"half failed by {half:.1f} years" if half is not None else \
+        f"{100 * curve.share[last]:.0f} %{limits} whole at {curve.times[last]:.1f} years, when the last failed"
+    return f"{failed} of {curve.barriers} failed; {lasted}; {longest} (censored)"
 
 
 def own_figures(told: Proof) -> str:

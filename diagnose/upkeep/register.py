@@ -10,6 +10,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cannot_use import CannotUse
+from diagnose.protect.barriers import catalogue
 from diagnose.protect.requirement import NEED_OF, other_names
 from diagnose.upkeep.growth import VIGOURS
 from diagnose.upkeep.rules import CLEARANCE_MM, SNUG_SHARE, forms, known_form, tight_at_mm, trait
@@ -241,8 +242,11 @@ def parts_that_stand(plan: Plan | Mapping[str, Any]) -> list[dict[str, Any]]:
             key = part["barrier"]
             if (form := forms()["form_of_part"].get(key)) is None:
                 continue
+            mm, opens = dict(told["dimensions_mm"][key]), catalogue()[key].get("opens_to_mm")
+            if opens is not None:  # it is as wide as it opens, not as it is put on
+                mm["across"] = float(opens[0])
             stops = [each for each in planting["culprits"] if NEED_OF[each] in part["holds"]]
-            found.append({"key": key, "name": part["name"], "form": form, "mm": dict(told["dimensions_mm"][key]),
+            found.append({"key": key, "name": part["name"], "form": form, "mm": mm,
                           "culprits": stops or list(planting["culprits"]), "snow_mm": planting["snow_mm"],
                           "fence_m": planting["fence_m"], "trees": planting["trees"]})
     except (KeyError, TypeError, AttributeError, ValueError):
