@@ -118,11 +118,14 @@ def test_no_page_breaks_a_rule_in_the_dark(full: tuple[str, Any]) -> None:
     assert _broken(page) == []
 
 
-def test_a_measured_photo_with_its_verdict_breaks_no_rule(page: Any, app: tuple[str, Path]) -> None:
+def test_a_measured_photo_with_its_verdict_breaks_no_rule_in_light_and_dark(page: Any, app: tuple[str, Path]) -> None:
     _opened(page, app[0], "wound", (360, 740))
     page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
     page.locator(".verdict").first.wait_for(timeout=60_000)
     page.get_by_text("Figures, or another place").click()
+    _settled(page)
+    assert _broken(page) == []
+    page.emulate_media(color_scheme="dark")
     _settled(page)
     assert _broken(page) == []
 

@@ -12,7 +12,7 @@ import pytest
 
 from diagnose.fieldlog.store import open_log
 from diagnose.simulate import bark
-from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WIDTHS, WORDS
+from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WIDTHS, WORDS, drawn
 
 DESK, PHONE = (1280, 900), (390, 844)
 
@@ -64,6 +64,9 @@ def test_the_log_page_shows_what_was_kept_on_a_map_without_a_network(
     page, asked = _open(browser, f"{address}/log", size)
     page.locator(".vega-embed canvas, .vega-embed svg, [data-testid=stVegaLiteChart] canvas").first.wait_for(timeout=60_000)
     page.get_by_role("button", name="Older").wait_for()
+    drawn(page)
+    page.locator(".st-key-chart_log .role-mark.mark-symbol path").last.click()  # what is opened comes where the eye is
+    page.wait_for_function("document.querySelector('.st-key-log_one').getBoundingClientRect().top < 120", timeout=30_000)
     outside = [url for url in asked if not url.startswith((address, address.replace("http", "ws"), "data:", "blob:"))]
     assert outside == []
     page.close()

@@ -20,13 +20,23 @@ def _context(browser: Any, size: tuple[int, int] = DESK, **more: Any) -> Any:
 
 
 @pytest.mark.parametrize("size", WIDTHS)
-def test_the_main_job_is_one_tap_from_the_start(browser: Any, app: tuple[str, Path], size: tuple[int, int]) -> None:
+def test_the_main_job_is_one_tap_from_the_start_and_a_phones_menu_goes_once_a_page_was_chosen(
+    browser: Any, app: tuple[str, Path], size: tuple[int, int]
+) -> None:
     context = _context(browser, size)
     page = context.new_page()
     page.goto(app[0])
     page.get_by_role("link", name="Something bit my plant").click()
     page.locator("input[type=file]").first.wait_for(state="attached", timeout=30_000)
     assert page.url.endswith("/wound")
+    if size[0] < 768:  # the menu lies over the page until a page was chosen in it
+        page.get_by_test_id("stExpandSidebarButton").click()
+        entry = page.get_by_test_id("stSidebarNavLink").filter(has_text="Guide")
+        page.wait_for_function("document.querySelector('[data-testid=stSidebar]').getBoundingClientRect().x === 0")
+        assert entry.bounding_box()["height"] >= 44
+        entry.click()
+        page.get_by_role("heading", name="Guide").wait_for(timeout=30_000)
+        page.wait_for_function("document.querySelector('[data-testid=stSidebar]').getBoundingClientRect().right <= 0")
     context.close()
 
 

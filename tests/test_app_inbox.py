@@ -82,7 +82,7 @@ def test_what_is_sent_in_by_the_apps_own_page_is_in_the_inbox(
     page.close()
 
 
-def test_two_letters_in_a_row_are_agreed_to(browser: Any, tmp_path: Path) -> None:
+def test_one_pages_to_the_next_letter_and_back_and_agrees_to_two_in_a_row(browser: Any, tmp_path: Path) -> None:
     with served(tmp_path / "log") as (address, _):
         page = browser.new_page(viewport={"width": 1280, "height": 900})
         page.goto(f"{address}/inbox")
@@ -93,6 +93,10 @@ def test_two_letters_in_a_row_are_agreed_to(browser: Any, tmp_path: Path) -> Non
         page.get_by_role("button", name="Take in").click()
         page.get_by_text("1 of 2", exact=True).wait_for(timeout=60_000)
         log = open_log(tmp_path / "log")
+        for name, told in (("Next", "2 of 2"), ("Previous", "1 of 2")):  # each leads back from where the other led
+            drawn(page, 700)
+            page.get_by_role("button", name=name).click()
+            page.get_by_text(told, exact=True).wait_for(timeout=30_000)
         for left in (2, 1):
             page.get_by_text(f"1 of {left}", exact=True).wait_for(timeout=60_000)
             if is_blind(waiting(log)["id"].iloc[0]):

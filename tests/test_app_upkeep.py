@@ -107,7 +107,7 @@ def test_a_plan_that_was_built_is_registered_in_one_step(browser: Any, app: tupl
     page.get_by_text("They are up: put them into the register").click(timeout=60_000)
     page.get_by_label("Name of the planting").fill("built plan")
     page.get_by_role("button", name="Register them").click()
-    page.get_by_text("are registered. The page Upkeep").wait_for(timeout=30_000)
+    page.get_by_text("Kinds of barrier registered: 1. The page Upkeep").wait_for(timeout=30_000)
     rows = open_log(folder).records("barrier", site="built plan")
     assert len(rows) >= 1 and rows["pieces"].iloc[0] == 100
     page.close()

@@ -30,7 +30,7 @@ from diagnose.inbox.intake import Message, Photo
 from diagnose.inbox.learning import LEAST_PAIRS, answer, is_blind, name_blind, together, undo
 from diagnose.inbox.queue import judged_for, outdated, waiting
 from diagnose.inbox.ranking import ASK, LOOK, READY, SEEN
-from diagnose.inbox.work import diagnosis_of, judge, judge_one, look_at, looked, measure, take_in
+from diagnose.inbox.work import diagnosis_of, judge, judge_one, look_at, looked, measure, take_in, unseen
 from diagnose.inbox.workers import deaf_to_ctrl_c
 from diagnose.measure.number import measuring
 from diagnose.report.letters import as_html, as_pdf, as_text, letter, reply_to, write_letters
@@ -603,3 +603,22 @@ def test_a_pack_holds_no_senders_unless_they_are_asked_for(judged: Log, tmp_path
     assert len(other.records("submission")) == len(judged.records("submission"))
     row = other.records("submission").to_dict("records")[0]
     assert reply_to(other, row, "east").startswith("Hello,")
+
+
+def test_measuring_that_was_stopped_on_the_page_waits_until_it_is_told_to_go_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from streamlit.testing.v1 import AppTest
+
+    photo = next((PHOTOS / "twig_on_card").glob("*.jpg"))
+    (tmp_path / "sent").mkdir()
+    (tmp_path / "sent" / "a.jpg").write_bytes(photo.read_bytes())
+    log = open_log(tmp_path / "log")
+    take_in(log, tmp_path / "sent")
+    monkeypatch.setenv("DIAGNOSE_LOG", str(tmp_path / "log"))
+    page = AppTest.from_file(str(PHOTOS.parents[1] / "diagnose" / "screens" / "inbox.py"), default_timeout=60)
+    page.session_state["inbox_stopped"] = True
+    page.run()
+    assert not page.exception and len(unseen(log)) == 1
+    next(button for button in page.button if button.label == "Go on").click().run()
+    assert not page.exception and unseen(log) == []

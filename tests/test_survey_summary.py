@@ -9,6 +9,7 @@ from html import escape
 import numpy as np
 import pandas as pd
 import pytest
+from reportlab.graphics.shapes import Polygon
 from shapely import box
 
 from diagnose.cannot_use import CannotUse
@@ -77,7 +78,18 @@ def test_the_page_the_paper_and_the_machine_show_the_same_figures() -> None:
     assert found.answer in table_text(found) and "By species:" in table_text(found)
     clips = re.findall(r'clipPath id="([^"]+)"', page)
     assert len(clips) == len(set(clips)) > 3
-    assert survey_pdf(found).startswith(b"%PDF") and map_drawing(found) is not None
+    assert survey_pdf(found).startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("wide", [340.0, 480.0])
+def test_every_piece_of_the_map_of_damage_lies_on_the_paper_and_the_boundary_round_them(wide: float) -> None:
+    drawn = map_drawing(summarise(invented(), area=box(0, 0, 200, 100)), wide)
+    pieces = [one.points for one in drawn.contents if isinstance(one, Polygon)]
+    *cells, outline = [(min(one[::2]), max(one[::2]), min(one[1::2]), max(one[1::2])) for one in pieces]
+    assert len(cells) > 10
+    assert 0 <= outline[0] < outline[1] <= wide and 0 <= outline[2] < outline[3] <= drawn.height
+    for west, east, south, north in cells:
+        assert outline[0] - 0.1 <= west < east <= outline[1] + 0.1 and outline[2] - 0.1 <= south < north <= outline[3] + 0.1
 
 
 def test_a_small_survey_is_told_without_a_map_or_an_interval() -> None:

@@ -20,7 +20,7 @@ from diagnose.protect.planting import planting
 from diagnose.protect.requirement import NEED_OF
 from diagnose.upkeep.due import due
 from diagnose.upkeep.from_csv import register_csv
-from diagnose.upkeep.register import GROWN_IN, check, found_by_chance, register, register_plan, take_away
+from diagnose.upkeep.register import GROWN_IN, check, check_many, found_by_chance, register, register_plan, take_away
 from diagnose.upkeep.standing import standing
 from tests.conftest import PHOTOS
 
@@ -186,3 +186,17 @@ def test_the_command_registers_a_printed_plan(tmp_path: Path, capsys: pytest.Cap
     log = ["--log", str(tmp_path / "log")]
     assert main(["upkeep", "register-plan", str(tmp_path / "plan.json"), *log, "--site", "slope", "--on", "2026-04-10"]) == 0
     assert len(open_log(tmp_path / "log").records("barrier", site="slope")) >= 1
+
+
+def test_several_that_are_widened_at_once_no_longer_alarm_and_what_cannot_be_widened_refuses_all(log: Log) -> None:
+    day = date(2026, 4, 10)
+    own = [register(log, "cage", label=label, built="2020-04-10", inner_mm=100.0, species="oak") for label in ("C1", "C2")]
+    tube = register(log, "mesh tube", label="T1", built="2026-04-01", inner_mm=125.0)
+    check_many(log, own, "too tight", day)
+    assert {item.barrier for item in due(log, day) if item.kind == "alarm"} == set(own)
+    with pytest.raises(CannotUse, match="cannot be widened"):
+        check_many(log, [*own, tube], "sound", day, widened_to_mm=900.0)
+    assert set(log.records("barrier")["inner_mm"]) == {100.0, 125.0}
+    check_many(log, own, "sound", day, widened_to_mm=900.0)
+    assert [item.kind for item in due(log, day) if item.barrier in own and item.kind == "alarm"] == []
+    assert set(log.records("barrier")["inner_mm"]) == {900.0, 125.0}

@@ -273,7 +273,7 @@ def from_plan(
     plan = read_settings(file)
     where: dict[str, Any] = _placed(place, error_m)
     new = register_plan(open_log(log), plan, site or "", on, by=by, species=species, **where)
-    print(f"{len(new)} kinds of barrier of the plan are registered as put up on {on}.")
+    print(f"Kinds of barrier of the plan registered as put up on {on}: {len(new)}.")
 
 
 @upkeep.command(cls=Verb)
@@ -306,9 +306,9 @@ def check(barrier: str, finding: str, **given: Any) -> None:
     kept = open_log(asked.log, make=False)
     if "," in barrier:
         several = [one.strip() for one in barrier.split(",") if one.strip()]
-        if photo or asked.inner_mm or any(value not in (None, "") for name, value in seen.items() if name != "note"):
+        if photo or any(value not in (None, "") for name, value in seen.items() if name != "note"):
             raise CannotUse("a photo and what was measured belong to one barrier; enter them one by one")
-        check_many(kept, several, finding, asked.on, asked.by, asked.note)
+        check_many(kept, several, finding, asked.on, asked.by, asked.note, widened_to_mm=asked.inner_mm)
         print(f"{len(several)} barriers were found {finding}.")
         return
     check(kept, barrier, finding, asked.on, asked.by, photo, asked.photo or "", asked.inner_mm, **seen)

@@ -9,6 +9,8 @@ import math
 from collections.abc import Mapping, Sequence
 from html import escape
 from io import BytesIO
+from itertools import groupby
+from operator import itemgetter
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +28,8 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 WIDTH = 480.0  # of drawings and tables [point]
+_TONE = 0.02  # share browsed from which a tone differs from the next: not seen on a scale of ten steps
+_SCREEN = 340.0  # of a map on a screen, a phone's at least [point]
 ROW, NAME = 18.0, 130.0
 LETTERS = 28  # of a name in one line beside its bar
 INK, FAINT, GRID = "#222222", "#777777", "#dddddd"
@@ -140,13 +144,15 @@ def interval_drawing(rows: dict[str, Estimate]) -> Drawing:
     return drawing
 
 
-def map_drawing(survey: Survey) -> Drawing | None:
+def map_drawing(survey: Survey, wide: float = WIDTH) -> Drawing | None:
     """Smoothed share browsed, plots as circles sized by their trees; cells too unsure carry a dot instead of a colour.
 
     Parameters
     ----------
     survey
         The survey's figures [no unit].
+    wide
+        Width of the drawing [point].
     """
     from reportlab.graphics.shapes import Circle, Drawing, Line, Polygon, Rect, String
     from reportlab.lib.colors import Color, HexColor
@@ -156,9 +162,9 @@ def map_drawing(survey: Survey) -> Drawing | None:
         return None
     west, east, south, north = drawn.x[0], drawn.x[-1], drawn.y[0], drawn.y[-1]
     cell = float(drawn.x[1] - drawn.x[0])
-    scale = min((WIDTH - 110) / (east - west + cell), 330 / (north - south + cell))
+    scale = min((wide - 110) / (east - west + cell), 330 / (north - south + cell))
     height = (north - south + cell) * scale + 26
-    drawing = Drawing(WIDTH, height)
+    drawing = Drawing(wide, height)
 
     def at(x: float, y: float) -> tuple[float, float]:
         return 6 + (x - west + cell / 2) * scale, 20 + (y - south + cell / 2) * scale
@@ -167,16 +173,21 @@ def map_drawing(survey: Survey) -> Drawing | None:
         part = [(a + (b - a) * min(1.0, max(0.0, rate))) / 255 for a, b in zip(LOW_RATE, HIGH_RATE, strict=True)]
         return Color(*part)
 
-    for row, column in np.argwhere(np.isfinite(drawn.rate)):
-        x, y = at(float(drawn.x[column]), float(drawn.y[row]))
-        if drawn.sigma[row, column] > UNSURE:
-            if row % 2 == 0 and column % 2 == 0:
-                drawing.add(Circle(x, y, 0.7, fillColor=HexColor(FAINT), strokeColor=None))
-        else:
-            tone = colour(drawn.rate[row, column])
-            for ring in _cell(float(drawn.x[column]), float(drawn.y[row]), cell + 0.4 / scale, survey.area):
+    unsure = np.isfinite(drawn.rate) & (drawn.sigma > UNSURE)
+    tones = np.where(np.isfinite(drawn.rate) & ~unsure, np.round(drawn.rate / _TONE), -1)
+    for row, line in enumerate(tones):
+        # neighbours that look alike are one piece: a cell each makes half a megabyte
+        for tone, some in groupby(enumerate(line), key=itemgetter(1)):
+            columns = [column for column, _ in some]
+            if tone < 0:
+                continue
+            first, last = (float(drawn.x[column]) for column in (columns[0], columns[-1]))
+            for ring in _strip(first, last, float(drawn.y[row]), cell + 0.4 / scale, survey.area):
                 drawing.add(Polygon([c for east_m, north_m in ring for c in at(east_m, north_m)],
-                                    fillColor=tone, strokeColor=None))
+                                    fillColor=colour(tone * _TONE), strokeColor=None))
+    for row, column in np.argwhere(unsure):
+        if row % 2 == 0 and column % 2 == 0:
+            drawing.add(Circle(*at(drawn.x[column], drawn.y[row]), 0.7, fillColor=HexColor(FAINT), strokeColor=None))
     if survey.area is not None:
         for part in getattr(survey.area, "geoms", [survey.area]):
             corners = [c for x, y in part.exterior.coords for c in at(x, y)]
@@ -187,42 +198,45 @@ def map_drawing(survey: Survey) -> Drawing | None:
             radius = 1.5 + 4 * math.sqrt(plot.trees / most)
             drawing.add(Circle(*at(plot.x, plot.y), radius, fillColor=colour(plot.browsed / plot.trees),
                                strokeColor=HexColor(INK), strokeWidth=0.6))
-    left = WIDTH - 90
-    drawing.add(String(left, height - 12, "share browsed", fontSize=8, fillColor=HexColor(INK)))
+    left = wide - 90
+    drawing.add(String(left, height - 12, "share browsed", fontSize=10, fillColor=HexColor(INK)))
     for step in range(11):
         y = height - 28 - 10 * step
         drawing.add(Rect(left, y, 14, 10, fillColor=colour(1 - step / 10), strokeColor=None))
         if step % 5 == 0:
-            drawing.add(String(left + 20, y + 2, f"{100 - 10 * step} %", fontSize=7, fillColor=HexColor(INK)))
+            drawing.add(String(left + 20, y + 2, f"{100 - 10 * step} %", fontSize=9, fillColor=HexColor(INK)))
     drawing.add(Circle(left + 7, height - 150, 0.9, fillColor=HexColor(FAINT), strokeColor=None))
-    drawing.add(String(left + 20, height - 152, "too unsure", fontSize=7, fillColor=HexColor(INK)))
+    drawing.add(String(left + 20, height - 152, "too unsure", fontSize=9, fillColor=HexColor(INK)))
     drawing.add(Circle(left + 7, height - 166, 4, fillColor=None, strokeColor=HexColor(INK), strokeWidth=0.6))
-    drawing.add(String(left + 20, height - 168, "plot", fontSize=7, fillColor=HexColor(INK)))
+    drawing.add(String(left + 20, height - 168, "plot", fontSize=9, fillColor=HexColor(INK)))
     metres = _round_length(0.3 * (east - west))
     drawing.add(Line(6, 8, 6 + metres * scale, 8, strokeColor=HexColor(INK), strokeWidth=1.2))
-    drawing.add(String(10 + metres * scale, 5, f"{metres:g} m; north is up", fontSize=7, fillColor=HexColor(INK)))
+    drawing.add(String(10 + metres * scale, 5, f"{metres:g} m; north is up", fontSize=9, fillColor=HexColor(INK)))
     return drawing
 
 
-def _cell(x: float, y: float, side: float, area: BaseGeometry | None) -> list[list[tuple[float, float]]]:
-    """Corners of what of a map's cell lies on the planting; side : with a hair of overlap against white lines [m]."""
+def _strip(west: float, east: float, y: float, side: float, area: BaseGeometry | None) -> list[list[tuple[float, float]]]:
+    """Corners of what of a row of a map's cells, from the west's middle to the east's, lies on the planting.
+
+    side : with a hair of overlap against white lines [m].
+    """
     import shapely
 
     half = side / 2
-    square = shapely.box(x - half, y - half, x + half, y + half)
-    parts = shapely.get_parts(square if area is None else square.intersection(area))
+    strip = shapely.box(west - half, y - half, east + half, y + half)
+    parts = shapely.get_parts(strip if area is None else strip.intersection(area))
     return [list(part.exterior.coords)[:-1] for part in parts if part.geom_type == "Polygon"]
 
 
 def map_picture(survey: Survey) -> str:
-    """The map as SVG in HTML, as on paper; empty without one.
+    """The map as SVG in HTML, narrow enough for its lettering to be read on a phone; empty without one.
 
     Parameters
     ----------
     survey
         The survey's figures [no unit].
     """
-    drawn = map_drawing(survey)
+    drawn = map_drawing(survey, _SCREEN)
     return "" if drawn is None else _svg(drawn, "map of damage")
 
 

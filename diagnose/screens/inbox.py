@@ -17,7 +17,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.old_names import name_of, nameable
 from diagnose.diagnosis import Diagnosis, diagnose_photo
 from diagnose.fieldlog.store import Log
-from diagnose.figures import figure
+from diagnose.figures import figure, percent
 from diagnose.inbox.learning import answer, is_blind, name_blind, together, undo
 from diagnose.inbox.queue import judged_for, outdated, waiting
 from diagnose.inbox.ranking import PILES
@@ -35,7 +35,12 @@ from diagnose.signs import Answer, parse_signs, vocabulary
 _ALL = "all"
 _LISTED = 60  # rows with a small picture; each is drawn from its original
 _THUMB = 96  # longer side of a small picture [px]
-_CSS = """<style>.block-container { max-width: 84rem; }</style>"""  # list and letter stand side by side
+# list and letter stand side by side; who has no keyboard is told of no keys
+_CSS = """<style>
+.block-container { max-width: 84rem; }
+.st-key-inbox_several { min-height: 3rem; }  /* what comes there must not move the rows from the finger */
+@media (hover: none) { .st-key-keys { display: none; } }
+</style>"""
 
 
 def _intake(log: Log) -> None:
@@ -57,6 +62,10 @@ def _intake(log: Log) -> None:
     _go_on(log)
 
 
+def _stop(wanted: bool) -> None:
+    st.session_state["inbox_stopped"] = wanted
+
+
 def _go_on(log: Log) -> None:
     """Measures and judges what waits for it, with a bar; what is done stays done when the page is left."""
     todo = len(unseen(log))
@@ -64,12 +73,18 @@ def _go_on(log: Log) -> None:
     region, stale = preferences.region(), []
     if st.session_state.get("inbox_region", "") != region:  # once for each choice: another adviser may have another region
         stale = outdated(waiting(log), region)
+    if not stale:
         st.session_state["inbox_region"] = region
     if not todo and not stale and (rows.empty or (rows["pile"] != "").all()):
         return
     left, right = st.columns([3, 1], vertical_alignment="center")
-    bar = left.progress(0.0, f"{todo} photos to measure" if todo else f"{len(stale)} to judge anew")
-    right.button("Stop here", width="stretch", help="What is done is kept; the rest goes on when you come back.")
+    waits = f"{todo} photos to measure" if todo else f"{len(stale)} to judge anew" if stale else "To be judged"
+    if st.session_state.get("inbox_stopped"):
+        left.markdown(f"{waits}: stopped.")
+        right.button("Go on", width="stretch", on_click=_stop, args=(False,))
+        return
+    bar = left.progress(0.0, waits)
+    right.button("Stop here", width="stretch", help="What is done is kept.", on_click=_stop, args=(True,))
 
     def tell(step: str, done: int, of: int) -> None:
         bar.progress(done / max(of, 1), f"{step}: {done} of {of}")
@@ -79,6 +94,7 @@ def _go_on(log: Log) -> None:
     for number, name in enumerate(stale, 1):  # the region was changed, or the tables
         judge_one(log, name, judged_for(log.record("submission", name), region), preferences.initials())
         tell("judging", number, len(stale))
+    st.session_state["inbox_region"] = region
     st.rerun()
 
 
@@ -105,20 +121,24 @@ def _wanted(log: Log) -> tuple[pd.DataFrame, pd.DataFrame]:
     return some, listed
 
 
+def _open(submission: str) -> None:
+    st.session_state["inbox_here"] = submission
+
+
 def _chosen(some: pd.DataFrame) -> dict[str, Any]:
     """The one that is open, with the way to those before and after it."""
     ids = some["id"].tolist()
     here = st.session_state.get("inbox_here")
     place = ids.index(here) if here in ids else min(st.session_state.get("inbox_place", 0), len(ids) - 1)
     with st.container(horizontal=True, vertical_alignment="center", key="inbox_walk"):
-        if st.button("Previous", shortcut=_key("p"), disabled=place == 0):
-            place -= 1
-        if st.button("Next", shortcut=_key("n"), disabled=place == len(ids) - 1):
-            place += 1
+        # told before the page is drawn, so that the buttons know where they lead from there
+        st.button("Previous", shortcut=_key("p"), disabled=place == 0, on_click=_open, args=(ids[max(place - 1, 0)],))
+        st.button("Next", shortcut=_key("n"), disabled=place == len(ids) - 1, on_click=_open,
+                  args=(ids[min(place + 1, len(ids) - 1)],))
         st.markdown(f"**{place + 1} of {len(ids)}**", width="content")
     row: dict[str, Any] = some.iloc[place].to_dict()
     if not _waits_for_a_name(row):  # the reason may tell the verdict: not before a blind naming
-        st.caption(literal(f"{row['pile']}, because {row['why']}"))
+        st.caption(literal(f"{row['pile']}, because {row['why']}") if row["pile"] else "Not judged yet.")
     st.session_state["inbox_here"], st.session_state["inbox_place"] = ids[place], place
     return row
 
@@ -151,12 +171,21 @@ def _table_of(log: Log, rows: pd.DataFrame) -> pd.DataFrame:
         shown.append({
             "Photo": _small(first[0], log, first[1]) if first is not None and place < _LISTED else "",
             "From": names.get(row["sender"]) or "no name",
-            "Verdict": "name it first" if blind else row["verdict"].get("statement", ""),
+            "Verdict": "name it first" if blind else _in_a_cell(row["verdict"]),
             "Since": str(row["received_at"] or row["saved_at"] or "")[:10],
             "Group": "" if blind else row["pile"],
             "Why it stands there": "" if blind else row["why"],
         })
     return pd.DataFrame(shown, columns=["Photo", "From", "Verdict", "Since", "Group", "Why it stands there"])
+
+
+def _in_a_cell(verdict: dict[str, Any]) -> str:
+    """A verdict that is read in a narrow column: the name and its share."""
+    leading = verdict.get("leading")
+    if not leading:
+        return "cannot tell yet" if verdict else "not judged yet"
+    share = {**verdict.get("groups", {}), **verdict.get("culprits", {})}.get(leading)
+    return name_of(leading) if share is None else f"{name_of(leading)} {percent(share)}"
 
 
 def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
@@ -168,6 +197,7 @@ def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
         if ticked := st.session_state[f"inbox_list {turn}"]["selection"]["rows"]:
             st.session_state["inbox_here"] = ids[ticked[-1]]
 
+    several = st.container(horizontal=True, vertical_alignment="center", key="inbox_several")
     picture = st.column_config.ImageColumn("Photo", width=64)
     told = st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + 52 * len(listed), 560), row_height=52,
                         on_select=pick, selection_mode="multi-row", key=f"inbox_list {turn}",
@@ -175,11 +205,11 @@ def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
                                        "Since": st.column_config.Column(width=90)})
     ticked = [ids[row] for row in told["selection"]["rows"] if row < len(ids)]
     if len(ticked) < 2:
-        st.caption("Tick a row to open it, several to answer them at once.")
+        several.caption("Tick a row to open it, several to answer them at once.")
         return
     rows = [row for row in some.to_dict("records") if row["id"] in ticked]
     clear = [row for row in rows if not _waits_for_a_name(row) and row["verdict"].get("culprits")]
-    with st.container(horizontal=True, key="inbox_several"):
+    with several:
         agreed = st.button(f"Agree to {len(clear)} of {len(rows)}", type="primary", disabled=not clear,
                            help="Those that you have to name first are left.")
         later = st.button(f"Put off {len(rows)}")
@@ -294,7 +324,8 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
         answer(log, row["id"], what, named if what == "change" else None, letter=text, by=preferences.initials())
         _answered([row["id"]])
     if preferences.single_keys():
-        st.caption("Keys: a agree, x change, l later, n next, p previous, u undo. Settings switch them off.")
+        with st.container(key="keys"):
+            st.caption("Keys: a agree, x change, l later, n next, p previous, u undo. Settings switch them off.")
 
 
 def _frame() -> None:
@@ -323,7 +354,8 @@ def _all_letters(log: Log) -> None:
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as out:
         for row in done.itertuples():
             out.writestr(f"{row.id[:8]}.txt", framed(row.letter, *preferences.letter_frame()))
-    hand_over(st, f"All {len(done)} answered letters as ZIP", packed.getvalue(), "letters.zip", "application/zip")
+    letters = f"{len(done)} answered letters" if len(done) > 1 else "The answered letter"
+    hand_over(st, f"{letters} as ZIP", packed.getvalue(), "letters.zip", "application/zip")
     with st.expander("How often do you and the tool agree?", key="agreement"):
         found = together(log)
         st.markdown(found.words)

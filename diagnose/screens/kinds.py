@@ -8,9 +8,10 @@ import pandas as pd
 from diagnose.protect.plan import Plan
 from diagnose.report.kinds_figures import BARRIERS, LOSSES, alive_in_words, costs_in_words, labelled
 
-_ROW = 28  # [px]
+_ROW = 36  # [px]; of two lines of lettering
 _COLOURS = ["#2A8576", "#B0702A"]
-_NAMES = alt.Axis(labelLimit=160, labelOverlap=False, labelFontSize=12, labelExpr="split(datum.label, '\\n')")
+_NAMES = alt.Axis(labelLimit=160, labelOverlap=False, labelFlush=False, labelFontSize=12,
+                  labelExpr="split(datum.label, '\\n')")
 
 
 def costs_of(plan: Plan, figures: pd.DataFrame) -> alt.LayerChart:

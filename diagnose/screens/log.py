@@ -25,7 +25,7 @@ from diagnose.screens import preferences, show
 from diagnose.screens.chart import chart
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.log_in_out import give_out, take_in
-from diagnose.screens.look import literal
+from diagnose.screens.look import bring, literal
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.over_time import over_time
 from diagnose.screens.plain_map import map_of, picked
@@ -39,6 +39,7 @@ _MOST_ON_MAP = 1_000
 _MOST_KINDS = 6  # verdicts with a colour and shape of their own on the map
 _MOST_TOLD = 3  # verdicts that the first line counts
 _TABLE_HIGH = 320  # [px]; the table scrolls in itself
+
 
 def with_own(names: list[str | None], own: str | None) -> list[str | None]:
     """The names to choose from, with one that an older version kept.
@@ -315,7 +316,10 @@ def _shown(log: Log, rows: pd.DataFrame) -> None:
     from_map, from_table = _newly("log_on_map", _map(log, rows)), _newly("log_in_table", _table(rows))
     if opened := from_table or from_map:
         st.session_state["log_here"] = opened
-    _one(log, rows)
+    with st.container(key="log_one"):
+        _one(log, rows)
+    if opened:
+        bring(".st-key-log_one")  # what was picked on the map opens far below it
 
 
 def page() -> None:
@@ -327,12 +331,14 @@ def page() -> None:
             st.info("Nothing is saved yet. Judge a wound and save it, or take in what you have.")
             take_in(log)
             return
+        top = st.container()  # the answer stands above what is filtered by
         asked = _asked(log)
         rows = _rows(log, asked)
         if rows.empty:
             st.info("No observation is like that; change the filters.")
         else:
-            _in_short(rows)
+            with top:
+                _in_short(rows)
             _shown(log, rows)
             _over_time(rows)
             _own_map(log, rows)

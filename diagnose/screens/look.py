@@ -16,7 +16,15 @@ _CSS = """
 <style>
 .block-container { max-width: 60rem; padding-top: 3.6rem; padding-bottom: 5rem; }
 .stButton button, .stDownloadButton button, .stFormSubmitButton button { min-height: 3rem; font-weight: 600; }
-[data-testid="stButtonGroup"] button { min-height: 2.75rem; }
+/* the dark theme's own white lettering on its pale green has half the contrast asked for (1.4.3) */
+[data-testid^="stBaseButton-primary"], [data-testid^="stBaseButton-primary"] * {
+         color: light-dark(#FFF, #0B1210) !important; }
+[data-testid="stButtonGroup"] button, [data-testid$="NavLink"] { min-height: 2.75rem; }
+[data-testid="stSidebarNavLink"] p { font-size: 1rem; }
+[data-testid="stExpandSidebarButton"]::after { content: "Menu"; font-weight: 600; padding-left: .3rem; }
+[data-testid="stExpandSidebarButton"] { width: auto !important; min-height: 2.75rem; padding: 0 .5rem; }
+[data-testid="stCheckbox"] label [data-testid="stMarkdownContainer"], [data-testid="stCheckbox"] label p {
+         white-space: normal; overflow: visible; }
 [data-testid="stFileUploaderDropzone"] { padding: 1rem; }
 /* the framework's pale captions and tags fall short of the contrast that WCAG 2.2 asks for (1.4.3) */
 [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] *, [data-testid="stImageCaption"],
@@ -33,7 +41,7 @@ h3 { font-size: 1.08rem !important; }
 figure.shown { margin: 0; }
 figure.shown img { width: auto; max-width: 100%; height: auto; max-height: 65vh; border-radius: 6px; display: block; }
 .pictures { display: flex; gap: .4rem; overflow-x: auto; }
-.pictures img { flex: 1 1 0; min-width: 0; max-height: 38vh; object-fit: contain; object-position: left;
+.pictures img { flex: 1 1 0; min-width: 0; max-height: 33vh; object-fit: contain; object-position: left;
                 border-radius: 6px; }
 @media (max-width: 520px) {
   .block-container { padding-top: 3.2rem; }
@@ -48,10 +56,10 @@ figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
 [data-testid="stPageLink"] a :is(p, span, div) { white-space: normal; overflow: visible; text-overflow: clip; }
 [data-testid="stPageLink"] a p { font-size: .95rem; line-height: 1.3; padding: .1rem 0; }
 [data-testid="stPageLink"] a strong { font-size: 1.05rem; }
-.drawn img { width: 100%; max-width: 40rem; display: block; background: #FFF; border-radius: 6px; }
+figure.drawn img { width: 100%; max-width: 30rem; max-height: none; background: #FFF; }
 .sheet { overflow-x: auto; background: #FFF; border-radius: 6px; }
 .sheet img { width: 100%; min-width: 42rem; display: block; }
-.share { display: grid; grid-template-columns: minmax(8.5rem, 14rem) 1fr 3.4rem; gap: .6rem;
+.share { display: grid; grid-template-columns: minmax(8.5rem, 14rem) 1fr 4.8rem; gap: .6rem;
          align-items: center; margin: .3rem 0; }
 .share .bar { background: color-mix(in srgb, currentColor 13%, transparent); height: 1.05rem;
               border-radius: 3px; overflow: hidden; }
@@ -60,11 +68,13 @@ figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
 .share .bar i.rest { background: #7C8783; }
 .share.inside { margin-left: .9rem; font-size: .88rem; }
 .share.inside .bar { height: .5rem; }
-.share b { text-align: right; font-variant-numeric: tabular-nums; }
+.share b { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
 /* lettering of charts is read in the sun too */
-.stVegaLiteChart :is(.role-legend-label, .role-axis-label, .role-axis-title, .role-legend-title) text {
+.stVegaLiteChart :is(.role-legend-label, .role-axis-label, .role-axis-title, .role-legend-title) text,
+.st-key-chart_costs .role-mark text {
          fill: light-dark(#17201D, #ECEDE6); fill-opacity: 1; }
 /* the verdict stays in sight while the question below it is answered; the block round it is what sticks */
+.st-key-log_one, h1 { scroll-margin-top: 3.6rem; }
 div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-top: -.6rem;
          background: light-dark(#FCFBF7, #121715); border-bottom: 1px solid #7C8783; }
 .verdict { border-left: 6px solid #2A8576; padding: .1rem 0 .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;
@@ -94,7 +104,8 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 }
 /* on paper: dark on white whatever the screen shows, nothing to press, and what is folded away laid open */
 @media print {
-  :root, .stApp { color-scheme: light !important; }
+  @page { margin: 14mm; }
+  :root, body, .stApp { color-scheme: light !important; background: #FFF !important; }
   .stApp, .stApp *:not(svg *, .bar *, .strength *, .strength) { color: #17201D !important; background-color: #FFF !important;
          border-color: #7C8783 !important; }
   .stVegaLiteChart svg { background: #FFF !important; }
@@ -105,7 +116,9 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   .stFormSubmitButton, [data-testid="stForm"], [data-testid="stPageLink"], [data-testid="stExpanderIcon"],
   [data-testid="stButtonGroup"], #reach { display: none !important; }
   .block-container { padding: 0 !important; max-width: none !important; }
-  details:not([open]):has(input, textarea, canvas) { display: none !important; }  /* what is only asked */
+  /* what is only asked, and tables that are a canvas, which paper shows empty */
+  details:not([open]):has(input, textarea, [data-testid="stDataFrame"]),
+  [data-testid="stDataFrame"] { display: none !important; }
   details::details-content { content-visibility: visible !important; height: auto !important; opacity: 1 !important; }
   details [data-testid="stExpanderDetails"] { height: auto !important; opacity: 1 !important; visibility: visible !important;
          overflow: visible !important; }
@@ -119,9 +132,19 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 def lay_out() -> None:
     """Sets the frame that every page stands in."""
     st.set_page_config(page_title="What bit it?", page_icon=_icon(), layout="centered")
-    st.html(_CSS + AWAY, unsafe_allow_javascript=True)
+    st.html(_CSS + _MENU + AWAY, unsafe_allow_javascript=True)
 
 
+# a phone's menu lies over the page: it goes once a page was chosen in it
+_MENU = """<script>
+if (!window.menuWatched) {
+    window.menuWatched = true;
+    document.addEventListener('click', event => {
+        if (event.target.closest('[data-testid=stSidebarNavLink]') && window.innerWidth < 768)
+            document.querySelector('[data-testid=stSidebarCollapseButton] button')?.click();
+    });
+}
+</script>"""
 _JOINER = "\u2060"  # takes no room; two characters with it between them mean no link, smiley or arrow
 _MEANS_MORE = re.compile(r"(?<=:)(?=//|[\w+-])|(?<=@)|(?<=\bw)(?=ww\.)|(?<=[-<>=~])(?=[-<>=])", re.IGNORECASE)
 
@@ -136,6 +159,18 @@ def literal(words: object) -> str:
     """
     apart = _MEANS_MORE.sub(_JOINER, " ".join(str(words).split()))
     return re.sub(r"([!-/:-@\[-`{-~])", r"\\\1", apart)
+
+
+def bring(selector: str) -> None:
+    """Scrolls to what was asked for, where it lies off the screen: once, when this part of the page is drawn.
+
+    Parameters
+    ----------
+    selector
+        Of the element, in CSS [no unit].
+    """
+    st.html(f"<script>document.querySelector('{selector}')?.scrollIntoView({{ block: 'start' }});</script>",
+            unsafe_allow_javascript=True)
 
 
 def picture(jpeg: bytes, alt: str, caption: str = "") -> None:

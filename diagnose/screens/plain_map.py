@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import altair as alt
@@ -14,7 +14,6 @@ from diagnose.fieldlog.store import METRES_PER_DEGREE
 from diagnose.report.underlay import Underlay
 
 _LEAST_SPAN_M = 60.0
-_ROUND_STEPS = 24
 _MOST_ROUND = 300  # places whose circle of error is drawn; more of them hide the map
 _LEAST_ROUND = 1 / 60  # of the map's height: a smaller circle lies under its mark
 _NAME_APART = 0.08  # of the map's height: plots nearer to each other are drawn without names, which would collide
@@ -24,7 +23,7 @@ _PICKED = "picked"  # name of the map's selection
 # Okabe and Ito's palette, which colour-blind eyes can tell apart (Okabe & Ito 2008, Color Universal Design)
 COLOURS = ["#0072B2", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#D55E00", "#7A7A7A"]
 _SHAPES = ["circle", "square", "diamond", "cross", "triangle-down", "triangle-left", "stroke"]
-_ALARM = "#D00000"
+_WARNS = [("#D00000", "triangle-up"), ("#E69F00", "diamond")]  # colour and shape of what warns, the worst first
 _GROUND = "#9A6B2F"  # lines of one's own map, calmer than what is drawn on it
 _INK = "#17201D"  # on a picture, over white
 _GREY = "#7C8783"  # told apart from a light ground and from a dark one
@@ -32,7 +31,7 @@ _GREY = "#7C8783"  # told apart from a light ground and from a dark one
 Line = tuple[str, list[tuple[float, float]]]
 
 
-def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fences: Iterable[Line] = (),
+def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), fences: Iterable[Line] = (),
            boundary: Mapping[str, Any] | None = None, plots: pd.DataFrame | None = None, told: str = "",
            under: Underlay | None = None) -> alt.LayerChart:
     """A chart of the places, each with the circle that its position error draws, on a grid of round metres, north up.
@@ -44,8 +43,8 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
         picked place is to be known.
     height
         Of the map [px].
-    alarm
-        What stands for an alarm in culprit: drawn red, larger and above all others [no unit].
+    alarms
+        What stands for an alarm in culprit, the worst first: drawn in warning colours, larger, above all others [no unit].
     fences
         What each is drawn as, and its line as longitudes and latitudes [degree].
     boundary
@@ -88,13 +87,16 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
     y = alt.Y("north:Q", axis=None, scale=between(half))
     shown = metres(places)
     kinds = list(dict.fromkeys([*shown["culprit"].value_counts().index, *(what for what, _ in lines)]))
-    calm = [kind for kind in kinds if kind != alarm]
-    order = [*([alarm] if alarm in kinds else []), *calm]
-    first = [_ALARM] if alarm in kinds else []
-    scale = alt.Scale(domain=order, range=[*first, *(COLOURS[at % len(COLOURS)] for at in range(len(calm)))])
-    forms = alt.Scale(domain=order, range=[*["triangle-up"] * len(first),
+    warns = {kind: _WARNS[min(at, len(_WARNS) - 1)] for at, kind in enumerate(alarms) if kind in kinds}
+    calm = [kind for kind in kinds if kind not in warns]
+    order = [*warns, *calm]
+    palette = [colour for colour in COLOURS if colour not in dict(warns.values())]
+    scale = alt.Scale(domain=order, range=[*(colour for colour, _ in warns.values()),
+                                           *(palette[at % len(palette)] for at in range(len(calm)))])
+    forms = alt.Scale(domain=order, range=[*(form for _, form in warns.values()),
                                            *(_SHAPES[at % len(_SHAPES)] for at in range(len(calm)))])
-    legend = alt.Legend(orient="top", columns=2, labelLimit=150, symbolOpacity=1, symbolSize=110)
+    legend = alt.Legend(orient="top", columns=2, labelLimit=150, symbolOpacity=1, symbolSize=110,
+                        symbolStrokeColor="transparent")  # the marks' white rim would hide the symbol
     colour = alt.Color("culprit:N", title=None, scale=scale, legend=legend)
     layers: list[alt.Chart] = _grid(span, x, y)
     if under is not None and under.picture:
@@ -118,22 +120,26 @@ def map_of(places: pd.DataFrame, height: int = 420, alarm: str | None = None, fe
         layers.append(base.mark_point(shape="square", size=90, filled=False, color=_GREY, strokeWidth=1.5))
         if _apart(metres(named)) > _NAME_APART * span:
             layers.append(base.mark_text(dx=8, dy=-8, align="left", fontSize=11, color=_GREY).encode(text="name:N"))
-    round_them = shown[shown["error_m"] > _LEAST_ROUND * span] if len(shown) <= _MOST_ROUND else shown.head(0)
-    if len(round_them):
-        layers.append(alt.Chart(_circles(round_them)).mark_line(opacity=0.5, strokeWidth=1.5, clip=True).encode(
-            x, y, colour, detail="place:N", order="step:Q"))
+    if len(shown) <= _MOST_ROUND and (shown["error_m"] > _LEAST_ROUND * span).any():
+        # a symbol's size is the square of its width [px]; a circle drawn as a line takes 25 rows a place
+        across_px = f"(datum.error_m > {_LEAST_ROUND * span} ? datum.error_m : 0) * height / ({half})"
+        layers.append(alt.Chart(shown).mark_point(shape="circle", filled=False, opacity=0.5, strokeWidth=1.5, clip=True,
+                                                  aria=False, size=alt.ExprRef(f"pow({across_px}, 2)")).encode(x, y, colour))
     if lines:
         layers.append(alt.Chart(drawn(lines)).mark_line(strokeWidth=4, strokeCap="round").encode(
             x, y, alt.Color("what:N", title=None, scale=scale, legend=legend), detail="path:N", order="step:Q"))
-    marks, alarms = (alt.Chart(some).mark_point(filled=True, opacity=0.95, stroke="#fff", strokeWidth=1, size=size).encode(
+    warning = shown["culprit"].isin(list(warns))
+    worst_last = shown[warning].sort_values("culprit", key=lambda kind: kind.map(order.index), ascending=False)
+    # a layer of nothing would be a picture without words
+    marks = [alt.Chart(some).mark_point(filled=True, opacity=0.95, stroke="#fff", strokeWidth=1, size=size).encode(
         x, y, colour, alt.Shape("culprit:N", title=None, scale=forms, legend=legend),
         tooltip=[alt.Tooltip("label:N", title="plant"), alt.Tooltip("culprit:N"),
                  alt.Tooltip("error_m:Q", title="position good to [m]")])
-        for some, size in ((shown[shown["culprit"] != alarm], 110), (shown[shown["culprit"] == alarm], 260)))
-    if "id" in shown:
-        marks = marks.add_params(alt.selection_point(name=_PICKED, fields=["id"], on="click", clear="dblclick"))
+        for some, size in ((shown[~warning], 110), (worst_last, 260)) if len(some)]
+    if "id" in shown and marks:
+        marks[0] = marks[0].add_params(alt.selection_point(name=_PICKED, fields=["id"], on="click", clear="dblclick"))
     counts = ", ".join(f"{count} {kind}" for kind, count in shown["culprit"].value_counts().items())
-    return alt.layer(*layers, marks, alarms, *_north_and_scale(_step(span), f"2 * {half}", on_picture)).properties(
+    return alt.layer(*layers, *marks, *_north_and_scale(_step(span), f"2 * {half}", on_picture)).properties(
         height=height + _LEGEND_ROW * ((len(order) + 1) // 2), width="container",
         description=f"{told or 'Map'}: {counts}").configure_view(strokeWidth=0)
 
@@ -216,14 +222,3 @@ def _apart(plots: pd.DataFrame) -> float:
     at = plots[["east", "north"]].to_numpy(float)
     far = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
     return float(far[~np.eye(len(at), dtype=bool)].min(initial=np.inf))
-
-
-def _circles(shown: pd.DataFrame) -> pd.DataFrame:
-    turns = np.linspace(0, 2 * math.pi, _ROUND_STEPS + 1)
-    rows = [
-        {"place": place, "step": step, "culprit": row.culprit,
-         "east": row.east + row.error_m * math.cos(turn), "north": row.north + row.error_m * math.sin(turn)}
-        for place, row in enumerate(shown.itertuples())
-        for step, turn in enumerate(turns)
-    ]
-    return pd.DataFrame(rows, columns=["place", "step", "culprit", "east", "north"])

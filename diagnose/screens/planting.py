@@ -12,7 +12,9 @@ import streamlit as st
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.old_names import name_of
+from diagnose.diagnosis import Wounds
 from diagnose.fieldlog.judged import wounds_of
+from diagnose.fieldlog.query import Query
 from diagnose.figures import length
 from diagnose.knowledge import knowledge
 from diagnose.protect.barriers import buildable
@@ -38,7 +40,7 @@ from diagnose.report.plan_sheet import (
 from diagnose.screens import preferences
 from diagnose.screens.chart import chart
 from diagnose.screens.kinds import alive_of, costs_of
-from diagnose.screens.log_folder import the_log
+from diagnose.screens.log_folder import the_log, where
 from diagnose.screens.look import literal
 from diagnose.screens.show import hand_over
 from diagnose.texts import from_json
@@ -53,6 +55,12 @@ def _animals() -> list[str]:
     return [key for key in NEED_OF if needs()[NEED_OF[key]]["kind"] != "none"]
 
 
+@st.cache_resource(max_entries=4, show_spinner="Judging the wounds ...")
+def _wounds(place: str, site: str, region: str | None, many: int, newest: str) -> Wounds:
+    """The wounds of a planting of the log in this place; judged once for as long as none is added or taken away."""
+    return wounds_of(the_log(), site, region=region)
+
+
 def _presence() -> tuple[dict[str, float], bool]:
     """Who is there, each with a probability of its own, and whether it was diagnosed. Raises CannotUse where nobody is."""
     judged: dict[str, float] | None = st.session_state.get("wound_presence")
@@ -64,7 +72,9 @@ def _presence() -> tuple[dict[str, float], bool]:
         sites = the_log().values_of("site")
         if not sites:
             raise CannotUse("the log holds no named planting yet; keep a wound under its name first")
-        wounds = wounds_of(the_log(), st.selectbox("Planting", sites, key="plan_site"), region=preferences.region())
+        site = st.selectbox("Planting", sites, key="plan_site")
+        kept = the_log().observations(Query(site=site), ("id", "saved_at"))
+        wounds = _wounds(where(), site, preferences.region(), len(kept), str(kept["saved_at"].max()))
         st.caption(f"{len(wounds.each)} wounds. {literal(wounds.together.statement)}")
         return likely_shares(wounds.together.presence), True
     chosen = st.multiselect("Who lives there, or is expected to", _animals(), default=["deer_browsing"], key="animals",
@@ -178,6 +188,19 @@ def _answer(top: Any, plan: Plan, inches: bool) -> None:
         for line in more[:_first_lines(plan)]:
             st.markdown(literal(line))
         st.caption(f"{escape(plan.basis.capitalize())}. What was taken for granted stands below.")
+        _what_is_known()
+
+
+def _what_is_known() -> None:
+    """A way to plan against what was diagnosed, where the plan stands on what is only expected."""
+    judged = st.session_state.get("wound_presence")
+    if st.session_state.get("plan_basis", EXPECTED) == EXPECTED and (judged or the_log().values_of("site")):
+        basis = JUST_JUDGED if judged else FROM_LOG
+        st.button(f"Plan by: {basis[0].lower()}{basis[1:]}", on_click=_plan_by, args=(basis,))
+
+
+def _plan_by(basis: str) -> None:
+    st.session_state["plan_basis"] = basis
 
 
 def _first_lines(plan: Plan) -> int:
@@ -216,8 +239,7 @@ def _depth(plan: Plan, inches: bool) -> None:
         if heading == KINDS_HEADING:
             continue
         with st.expander(literal(heading), expanded=heading in ("Not kept out", "Take care"), key=f"part {place}"):
-            for line in lines:
-                st.markdown(f"- {literal(line)}")
+            st.markdown("\n".join(f"- {literal(line)}" for line in lines))
     with st.expander("Drawings to scale", expanded=True, key="plan_drawings"):
         for drawing in drawings(plan, inches):
             st.markdown(f"**{literal(drawing.title)}**")
@@ -236,7 +258,7 @@ def _put_up(plan: Plan) -> None:
         species = st.text_input("Species in it")
         if st.form_submit_button("Register them"):
             new = register_plan(the_log(), plan, site, built, by=preferences.initials(), species=species)
-            st.success(f"{len(new)} kinds of barrier are registered. The page Upkeep says when to look, mend and remove.")
+            st.success(f"Kinds of barrier registered: {len(new)}. The page Upkeep says when to look, mend and remove.")
 
 
 def _asked() -> Planting:

@@ -135,8 +135,8 @@ def grounds_of(verdict: Verdict) -> None:
         st.caption("How many times each sign raises (\u00d7, to the right) or lowers (\u00f7, to the left) the odds.")
         most = max(abs(reason.weight) for reason in told)
         st.html("".join(_reason(reason, most) for reason in sorted(told, key=lambda reason: -reason.weight)))
-    for words in verdict.would_change:
-        st.markdown(f"It would change if: {literal(words)}.")
+    if verdict.would_change:
+        st.markdown("**It would change if**\n" + "\n".join(f"- {literal(words)}" for words in verdict.would_change))
     st.caption(literal(verdict.where))
     for words in verdict.moved_by:
         st.caption(f"Before any sign was looked at, this was {literal(words)}.")

@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import Log
@@ -49,6 +50,8 @@ from diagnose.survey.target import Target, countries, own_target
 _DRAWER = "tally"
 _YES_NO = {"1": "yes", "0": "no", "": "cannot tell"}
 _DRAWS = 2_000
+_LOOKS = {ACT: " alarm", NOT_NEEDED: ""}  # of the answer; all others are open
+_SHOWN, _NAMED = 2, 3  # charts that stand open, and that are named of those that do not; our choice
 
 
 # ---- the tally ----
@@ -78,8 +81,10 @@ def _tally(log: Log) -> None:
     turn = st.session_state.setdefault("tally_turn", 0)
     fields = {field.name: field for field in TALLY}
     entry: dict[str, str] = {}
+    sites = log.records("site")
+    only = str(sites["name"].iloc[0]) if len(sites) == 1 else ""
     left, right = st.columns(2)
-    entry["site"] = left.text_input("Planting", _told("site"), key="tally site").strip()
+    entry["site"] = left.text_input("Planting", _told("site", only), key="tally site").strip()
     day = datetime.date.fromisoformat(_told("visit") or datetime.date.today().isoformat())
     entry["visit"] = right.date_input("Day", day, key="tally day").isoformat()
     left, right = st.columns(2)  # pair by pair, so that a phone shows them in this order
@@ -193,11 +198,6 @@ def _redrawn(table: pd.DataFrame, targets: tuple[Target, ...], country: str, rul
     return found
 
 
-@st.cache_data(max_entries=8, show_spinner="Drawing the report ...")
-def _report(_survey: Survey, key: str, paper: str) -> tuple[bytes, str]:
-    return survey_pdf(_survey, paper), survey_html(_survey)
-
-
 @st.cache_resource(max_entries=8, show_spinner="Drawing ...")
 def _pictures(_survey: Survey, key: str) -> tuple[list[tuple[str, pd.DataFrame]], str, list[str]]:
     """The shares that are drawn, with their titles, the map and the curves of lasting: made once for each survey."""
@@ -224,7 +224,8 @@ def _targets(plan: Plan | None) -> tuple[tuple[Target, ...], str]:
     return ((plan.target,) if plan is not None and plan.target is not None else ()), country
 
 
-def _says(log: Log) -> None:
+def _says(log: Log, top: DeltaGenerator) -> None:
+    """The answer at the top of the page, then what it goes by and stands on."""
     known = visits(log)
     if known.empty:
         st.info("No tally is saved yet. Fill it in, or import a file, under Fill in the tally.")
@@ -246,9 +247,10 @@ def _says(log: Log) -> None:
     key = (f"{site} {day} {targets} {country} {rule} {cost} {redraw} {len(table)} {len(seen)} {survey.headline} "
            f"{survey.answer}")
     charts, where, curves = _pictures(survey, key)
+    with top:
+        look = _LOOKS.get(survey.decisions[0].verdict, " open") if survey.decisions else " open"
+        st.html(f'<p class="verdict{look}" role="status">{escape(survey.answer)}</p>')
     with first:
-        open_ = "" if survey.decisions and survey.decisions[0].verdict in (ACT, NOT_NEEDED) else " open"
-        st.html(f'<p class="verdict{open_}" role="status">{escape(survey.answer)}</p>')
         st.markdown(literal(survey.headline))
         for title, shown in charts[:1]:  # what is asked most, above what it goes by
             st.subheader(literal(title))
@@ -257,9 +259,9 @@ def _says(log: Log) -> None:
     with st.expander("Targets, the change since the last visit, and what bounds it", key="decisions"):
         st.markdown("\n".join(f"- {literal(line)}" for line in lines))
         st.caption(literal(survey.caution))
-    for place, (title, shown) in enumerate(charts[1:], 1):
-        st.subheader(literal(title))
-        chart(partial(intervals_of, shown, title), shown, title, f"survey_{place}", title)
+    _charted(charts[1:_SHOWN], 1)
+    if len(charts) > _SHOWN:
+        _more_charts(charts[_SHOWN:])
     with st.expander("All figures as tables", key="figures"):
         for title, rows in sections(survey):
             st.markdown(f"**{literal(title)}**")
@@ -281,12 +283,28 @@ def _says(log: Log) -> None:
     with st.expander("How this was worked out, and what was not covered", key="methods"):
         st.markdown(literal(survey.methods))
         st.markdown("\n".join(f"- {literal(line)}" for line in survey.not_covered))
-    pdf, page = _report(survey, key, preferences.paper())
     one, two, three, four = st.columns(4)
-    hand_over(one, "Report as PDF", pdf, "survey.pdf", "application/pdf")
-    hand_over(two, "Report as page", page, "survey.html", "text/html")
+    hand_over(one, "Report as PDF", lambda: survey_pdf(survey, preferences.paper()), "survey.pdf", "application/pdf")
+    hand_over(two, "Report as page", lambda: survey_html(survey), "survey.html", "text/html")
     hand_over(three, "Table as CSV", table.to_csv(index=False), "survey.csv", "text/csv")
     hand_over(four, "Figures as CSV", survey.long().to_csv(index=False), "figures.csv", "text/csv")
+
+
+def _charted(charts: list[tuple[str, pd.DataFrame]], first: int) -> None:
+    for place, (title, shown) in enumerate(charts, first):
+        st.subheader(literal(title))
+        chart(partial(intervals_of, shown, title), shown, title, f"survey_{place}", title)
+
+
+@st.fragment
+def _more_charts(charts: list[tuple[str, pd.DataFrame]]) -> None:
+    """Drawn only when it is opened: a browser takes long for so many charts."""
+    first = ", ".join(title.split(",")[0] for title, _ in charts[:_NAMED]).replace(", By", ", by")
+    rest = f" and {len(charts) - _NAMED} more charts" if len(charts) > _NAMED else ""
+    more = st.expander(literal(first + rest), key="survey_more", on_change="rerun")
+    if more.open:
+        with more:
+            _charted(charts, _SHOWN)
 
 
 def _boundary(log: Log, site: str) -> Ground | None:
@@ -313,13 +331,16 @@ _PARTS = {"says": "Results", "tally": "Fill in the tally", "design": "Where to p
 def page() -> None:
     """Draw the page, anew at each of the user's answers."""
     st.title("How much is damaged?")
+    top = st.container()
     part = st.segmented_control("What now?", list(_PARTS), format_func=_PARTS.__getitem__, default="says", required=True,
                                 key="survey_part", label_visibility="collapsed")
     try:
         log = the_log()
         if part != "says":
             st.caption(" ".join(cautions_for(["survey"], short=True)))
-        {"says": _says, "tally": _tally, "design": design}[part](log)
+            {"tally": _tally, "design": design}[part](log)
+        else:
+            _says(log, top)
     except CannotUse as reason:
         st.error(literal(reason))
 

@@ -27,7 +27,7 @@ from diagnose.report.proof_sheet import proof_pdf
 from diagnose.screens import drawer, preferences
 from diagnose.screens.chart import chart
 from diagnose.screens.log_folder import the_log
-from diagnose.screens.look import literal
+from diagnose.screens.look import bring, literal
 from diagnose.screens.plain_map import map_of
 from diagnose.screens.show import hand_over
 from diagnose.screens.underlay import ask_underlay, under
@@ -52,11 +52,13 @@ _ALL = "all plantings"
 _MOST_WORKS = 6  # of a class that are shown at once; our choice
 _AHEAD = 4  # forecasts that the page shows at once; our choice
 _PARTS = ("Due", "Enter a check", "Register", "Metal", "Did it hold?")
-_UNKNOWN = "nobody looked"
+_UNKNOWN, _OFF = "nobody looked", "taken off"
 _CSS = """<style>
 .works { padding-left: 1.2rem; margin: 0 0 .6rem; }
 .works li { margin: .35rem 0; }
 .works small { font-size: .9rem; }
+.st-key-due-alarm > div > details { border: 2px solid #D00000; }
+.st-key-due-alarm > div > details > summary { background: color-mix(in srgb, #D00000 12%, transparent); font-weight: 700; }
 </style>"""
 _LOOKED = {_UNKNOWN: None, "yes": True, "no": False}
 
@@ -136,12 +138,19 @@ def _ticked(log: Log, at: dict[str, str], first: list[str], work: str, day: date
     with st.form("upkeep_tick", border=False, clear_on_submit=True):
         chosen = st.multiselect("Barriers that were looked at or mended; take out what was not", list(at), first,
                                 format_func=at.__getitem__, key=f"ticked {work}")
-        finding = st.radio("What they are now", FINDINGS, horizontal=True)
-        note = st.text_input("Note", key="tick note")
+        finding = st.radio("What they are now", [*FINDINGS, _OFF], horizontal=True)
+        left, right = st.columns(2)
+        widened = left.number_input("Widened to a clear width of [mm]", 1.0, 100_000.0, None, 10.0, key="tick widened")
+        note = right.text_input("Note, or what stayed there of what was taken off", key="tick note")
         if not st.form_submit_button("Save these checks", type="primary"):
             return
-    checked = check_many(log, chosen, finding, day, preferences.initials(), note)
-    done(f"Saved: {len(checked)} barriers, {finding}.")
+    if finding == _OFF:
+        for barrier in chosen:
+            take_away(log, barrier, day, note, preferences.initials())
+    else:
+        check_many(log, chosen, finding, day, preferences.initials(), note, widened_to_mm=widened)
+    st.session_state["upkeep_ticked"] = chosen
+    done(f"Saved: {len(chosen)} barriers, {finding}.")
 
 
 def _ahead(there: Register, day: date) -> None:
@@ -150,8 +159,6 @@ def _ahead(there: Register, day: date) -> None:
     months = due_months(there, day, 12)
     if not months.empty:
         chart(lambda: _months_chart(months), months, "What falls due, month by month", "months")
-        st.caption("; ".join(f"{row.month:%b %Y}: {row.work} {row.many}"
-                             for row in months.rename(columns={"count": "many"}).sort_values("month").itertuples()))
     told = forecast_lines(there, day)
     for one in told[:_AHEAD]:
         _told_ahead(one)
@@ -171,11 +178,14 @@ def _told_ahead(one: dict[str, Any]) -> None:
 def _months_chart(months: pd.DataFrame) -> alt.Chart:
     """A bar for each month with work, the works by colour and by their names in the legend."""
     shown = months.assign(month=[f"{month:%Y-%m}" for month in months["month"]])
-    return alt.Chart(shown).mark_bar(stroke="#444", strokeWidth=0.5).encode(
+    words = "; ".join(f"{row.month:%b %Y}: {row.work} {row.many}"
+                      for row in months.rename(columns={"count": "many"}).sort_values("month").itertuples())
+    return alt.Chart(shown).mark_bar().encode(
         alt.X("month:O", title="due month", axis=alt.Axis(labelAngle=-60)),
         alt.Y("count:Q", title="barriers", axis=alt.Axis(tickMinStep=1)),
         alt.Color("work:N", title=None, scale=alt.Scale(domain=list(WORKS), range=["#7C8783", "#2A8576", "#B0702A"]),
-                  legend=alt.Legend(orient="top")), tooltip=["month", "work", "count"]).properties(height=300)
+                  legend=alt.Legend(orient="top")), tooltip=["month", "work", "count"]).properties(
+            height=300, description=f"What falls due, month by month: {words}")
 
 
 def _map(log: Log, there: Register, items: list[Item]) -> None:
@@ -200,7 +210,7 @@ def _map(log: Log, there: Register, items: list[Item]) -> None:
         (kind, list(line.line)) for kind, line in zip(drawn_as, lines, strict=True) if line is not None]
     chart(lambda: map_of(
         points[["lat", "lon", "error_m", "culprit", "label"]].astype({"lat": float, "lon": float, "error_m": float}),
-        alarm=names["alarm"], boundary=boundary, told="Map of the barriers, the fences as lines",
+        alarms=(names["alarm"], names["overdue"]), boundary=boundary, told="Map of the barriers, the fences as lines",
         fences=fences, under=below,
     ), points[["label", "culprit", "lat", "lon", "error_m"]], "Map of the barriers", "barriers", (fences, boundary, below))
     if site:
@@ -242,7 +252,7 @@ def _look(log: Log, there: Register, day: date) -> None:
     _narrowed(log, there, barrier)
     stem = leader = alone = bark = widened = None
     with st.form("upkeep_look", border=False, clear_on_submit=True):
-        finding = st.radio("What was found", [*FINDINGS, "taken off"], horizontal=True)
+        finding = st.radio("What was found", [*FINDINGS, _OFF], horizontal=True)
         if trait(form, "closed"):
             left, right = st.columns(2)
             stem = left.number_input("Stem's diameter at the guard [mm]", 0.0, 2000.0, None, 1.0)
@@ -259,7 +269,7 @@ def _look(log: Log, there: Register, day: date) -> None:
         if not st.form_submit_button("Save this check", type="primary"):
             return
     by = preferences.initials()
-    if finding == "taken off":
+    if finding == _OFF:
         take_away(log, barrier, day, left_behind, by)
     else:
         check(log, barrier, finding, day, by, None if photo is None else photo.getvalue(), photo.name if photo else "",
@@ -337,13 +347,23 @@ def _safely(show: Callable[..., None], *given: Any) -> None:
         st.error(literal(reason))
 
 
+def _said(items: list[Item]) -> None:
+    """What was saved last, where the eye is brought, and what is due in spite of it."""
+    if not (said := st.session_state.pop("upkeep_said", "")):
+        return
+    for line in said.splitlines():
+        st.success(literal(line))
+    ticked = set(st.session_state.pop("upkeep_ticked", []))
+    if still := ticked & {item.barrier for item in items if item.kind in ("alarm", "overdue")}:
+        st.warning(f"{len(still)} of them stay on the list, since their growth or age asks for more than a look: give the "
+                   "new clear width, take them off, or measure the stem under Enter a check.")
+    bring("h1")
+
+
 def page() -> None:
     """Draw the page, anew at each of the user's answers."""
     st.title("What is due?")
     st.html(_CSS)
-    if said := st.session_state.pop("upkeep_said", ""):
-        for line in said.splitlines():
-            st.success(literal(line))
     top = st.container()
     part = st.segmented_control("What to do", _PARTS, default=_PARTS[0], required=True, key="upkeep_part",
                                 label_visibility="collapsed")
@@ -356,6 +376,8 @@ def page() -> None:
     except CannotUse as reason:
         st.error(literal(reason))
         return
+    with top:
+        _said(items)
     if len(there):
         alarm = any(item.kind == "alarm" for item in items)
         top.html(f'<p class="verdict{" alarm" if alarm else ""}" role="status">{escape(answer(items, day))}</p>')

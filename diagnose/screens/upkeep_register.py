@@ -106,7 +106,7 @@ def many(log: Log, day: date, site: str) -> None:
             return str(register_csv(log, kept, preferences.initials()))
         plan = from_json(kept.read_bytes(), kept.name)
         made = register_plan(log, plan, told["site"], day, by=preferences.initials(), species=told["species"])
-        return f"{len(made)} kinds of barrier of the plan are registered."
+        return f"Kinds of barrier of the plan registered: {len(made)}."
 
     _from_file("many", ask, "A plan as JSON (from: diagnose protect --json), or barriers as CSV", ["json", "csv"],
                f"Columns of the CSV file, in any order; only form is needed: {', '.join(COLUMNS)}. "

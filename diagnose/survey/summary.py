@@ -140,9 +140,10 @@ class Survey:
     @property
     def headline(self) -> str:
         """How much was browsed, in one sentence."""
-        told = [f"{self.unprotected.words()} of unprotected leaders were browsed"]
+        told = ["How many unprotected leaders were browsed is not known" if self.unprotected.value is None else
+                f"{self.unprotected.words()} of unprotected leaders were browsed"]
         named = {key: one.value or 0.0 for key, one in self.by_culprit.items() if key != "unknown"}
-        if named:
+        if any(named.values()):
             leading = max(named, key=lambda key: named[key])
             told.append(f"by {leading.replace('_', ' ')} {self.by_culprit[leading].words()}")
         kinds = [k for k in self.by_protection if k != "none"]

@@ -249,7 +249,7 @@ def forecast_lines(register: Register, on: date) -> list[dict[str, Any]]:
     for told, site, name, species, label in zip(forecasts(register, on), rows["site"], rows["name"], rows["species"],
                                                 labels_of(rows), strict=True):
         turns = told.make_room_by or told.winter
-        near = turns.year if turns and turns.year - on.year <= YEARS_APART else 0
+        near = max(turns.year, on.year) if turns and turns.year - on.year <= YEARS_APART else 0  # what is past is due now
         key = (site, name, told.known, told.asks, bool(told.make_room_by), bool(told.winter), near)
         groups.setdefault(key, []).append((told, label, grown_from(species)))
     lines = []

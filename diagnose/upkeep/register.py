@@ -345,7 +345,7 @@ def check(log: Log, barrier: str, finding: str, day: date, by: str = "", photo: 
 
 
 def check_many(log: Log, barriers: Sequence[str], finding: str, day: date, by: str = "", note: str = "",
-               site: str | None = None) -> list[str]:
+               site: str | None = None, widened_to_mm: float | None = None) -> list[str]:
     """Enters the same finding for several barriers at once, all or none.
 
     Parameters
@@ -358,6 +358,8 @@ def check_many(log: Log, barriers: Sequence[str], finding: str, day: date, by: s
         As for `check` [no unit].
     site : str or None
         The planting that the labels are of [no unit].
+    widened_to_mm : float or None
+        The new clear width of each, where they were widened at this look [mm].
 
     Returns
     -------
@@ -373,9 +375,13 @@ def check_many(log: Log, barriers: Sequence[str], finding: str, day: date, by: s
         raise CannotUse("tick the barriers that were looked at")
     found = [find(log, one, site) for one in barriers]
     for one in found:
-        _can_be_checked(one, day, None, {})
-    return log.save_many("check", [{"barrier": one["id"], "finding": finding, "day": day.isoformat(), "by": by, "note": note}
-                                   for one in found])
+        _can_be_checked(one, day, widened_to_mm, {})
+    own = log.save_many("check", [{"barrier": one["id"], "finding": finding, "day": day.isoformat(), "by": by, "note": note}
+                                  for one in found])
+    if widened_to_mm is not None:
+        for one in found:
+            log.correct(one["id"], by=by, kind="barrier", inner_mm=widened_to_mm)
+    return own
 
 
 def _can_be_checked(found: Mapping[str, Any], day: date, widened_to_mm: float | None, fields: Mapping[str, Any]) -> None:
