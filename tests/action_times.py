@@ -29,7 +29,7 @@ import numpy as np
 from playwright.sync_api import sync_playwright
 
 from diagnose.screens.start import PAGES
-from tests.conftest import PHOTOS, chromium, in_use, served, still
+from tests.conftest import PHOTOS, chromium, put_in_use, served, still
 
 SIZES = {False: (390, 844), True: (1280, 800)}
 _QUIET_MS, _LONGEST_MS = 1000, 60_000
@@ -254,7 +254,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         log = Path(folder) / "log"
         log.mkdir()
-        in_use(log)
+        put_in_use(log)
         begun = os.getloadavg()[0]
         print(f"| action, {told.runs} times each | median | 90 % | longest | processor [s] |")
         print("| --- " * 5 + "|", flush=True)

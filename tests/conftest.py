@@ -106,7 +106,7 @@ def made_once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callabl
     return folder
 
 
-def in_use(folder: Path) -> None:
+def put_in_use(folder: Path) -> None:
     """Puts the invented planting there, its letters taken in, measured and judged."""
     lay(folder)
     log = open_log(folder)
@@ -118,7 +118,7 @@ def in_use(folder: Path) -> None:
 @pytest.fixture(scope="module")
 def planting_in_use(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A log of the module's own with the invented planting, its letters taken in, measured and judged."""
-    made = made_once(tmp_path_factory, "planting", in_use)
+    made = made_once(tmp_path_factory, "planting", put_in_use)
     return Path(shutil.copytree(made, tmp_path_factory.mktemp("planting") / "log"))
 
 
