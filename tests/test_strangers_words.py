@@ -153,7 +153,7 @@ def test_no_page_sets_links_or_fetches_what_strangers_wrote(
         page.locator(".verdict").first.wait_for(timeout=60_000)
     if path == "planting":
         page.get_by_text("Change what you want, and where").click()
-        page.get_by_text("Wounds in the log").click()
+        page.get_by_text("Wounds in the log", exact=True).click()
     if path == "survey":
         for part in ("Fill in the tally", "Where to put plots"):
             page.get_by_text(part).first.click()

@@ -28,7 +28,7 @@ from diagnose.signs import Answer, Shares, Sign, Signs, Word, vocabulary
 
 CLEAR = 0.95  # probability of one group, or of one barrier, from which no more is asked; our choice, no source
 LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
-BUILT_STAYS = 0.97  # chance that what is built stays, whatever is still told, from which no more is asked; our choice
+BUILT_STAYS = 0.90  # chance that what is built stays, whatever is still told, from which no more is asked; our choice
 LEAST_GAIN = 0.003  # expected gain [nat] of the decision below which a question is not worth asking; our choice
 ALIKE = 1e-9  # gains [nat] that lie no farther apart are equal: the question that stands first is asked
 BESIDE = 0.25  # weight of telling culprits apart that need the same barrier; our choice
