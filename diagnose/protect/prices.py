@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from functools import cache
+from importlib.resources import files
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
@@ -12,7 +13,9 @@ from diagnose.given import from_nought, one_of
 from diagnose.knowledge import knowledge
 
 LIST = "USD"
-LOCAL = ("EUR", "GBP")  # currencies that have a list of some items of their own, beside the list that is turned
+# currencies that have a list of some items of their own, beside the list that is turned
+LOCAL = tuple(sorted(file.name[:3] for file in (files("diagnose.protect") / "prices").iterdir()
+                     if file.name[3:] == ".yaml" and file.name[:3] != LIST))
 
 
 def price_list() -> dict[str, Any]:
