@@ -184,7 +184,8 @@ def _traces_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
 def _wound_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
     own = group_of_sign(word)
     voided = {group_of_sign(other) for other in vocabulary().values() if word.name in other.void_where} & set(bench.parts)
-    touched = {own} | voided | ({"height", "end_diameter_mm"} & set(bench.parts) if word.name in ("wound", "season") else set())
+    reached = {"height", "end_diameter_mm"} & set(bench.parts) if word.name in ("wound", "season") else set()
+    touched = {own} | voided | reached
     rest = bench.made_by({group: likely for group, likely in bench.parts.items() if group not in touched}, bench.traces)
     weighed = [name for name in (*bench.signs, word.name)
                if name in vocabulary() and name not in TRACES and is_weighed(bench.known, name)]
