@@ -29,7 +29,7 @@ from diagnose.signs import Answer, Shares, Sign, Signs, Word, answered_so, vocab
 CLEAR = 0.95  # probability of one group, or of one barrier, from which no more is asked; our choice, no source
 LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
 BUILT_STAYS = 0.90  # chance that what is built stays, whatever is still told, from which no more is asked; our choice
-LEAST_GAIN = 0.005  # expected gain [nat] of the decision below which a question is not worth asking; our choice
+LEAST_WORTH = 0.006  # gain for the trouble [nat per root of effort] below which a question is not asked; our choice
 ALIKE = 1e-9  # gains [nat] that lie no farther apart are equal: the question that stands first is asked
 BESIDE = 0.25  # weight of telling culprits apart that need the same barrier; our choice
 TINY = 1e-9  # a class or an answer is never held less likely than this
@@ -431,12 +431,10 @@ def next_step(
     if barrier_of is not None and (alike := _same_barrier(verdict, barrier_of)):
         return Step(None, f"{' and '.join(alike)} need the same barrier, so telling them apart changes nothing")
     built = barrier_of if built_of is None else built_of
-    gains_left = falls(verdict, built)
-    left = {name: gain for name, gain in gains_left.items() if name not in passed and gain >= LEAST_GAIN}
-    if not left or stays(verdict, [*passed, *gains_left.keys() - left.keys()], built, told) >= BUILT_STAYS:
+    worth = gains(verdict, told, built)
+    value = {name: each for name, each in worth.items() if name not in passed and each >= LEAST_WORTH}
+    if not value or stays(verdict, [*passed, *worth.keys() - value.keys()], built, told) >= BUILT_STAYS:
         return Step(None, "more answers would hardly change what to buy")
-    chance = answerable() if told is None else told
-    value = {name: _worth(name, gain, chance) for name, gain in left.items()}
     most = max(value.values())
     best = next(name for name in value if value[name] >= most - ALIKE)
     return Step(best, "it is expected to tell most for the least trouble")

@@ -77,7 +77,7 @@ def _limits() -> dict[str, Any]:
         "diameters": reach.DIAMETERS.tolist(), "broken": list(reach.BROKEN),
         "grid": likelihood.GRID, "wrongly_typed": likelihood.WRONGLY_TYPED, "tiny": TINY, "traces": list(TRACES),
         "most_kinds": MOST_KINDS,
-        "not_listed": NOT_LISTED, "clear": ask.CLEAR, "listed": ask.LISTED, "least_gain": ask.LEAST_GAIN,
+        "not_listed": NOT_LISTED, "clear": ask.CLEAR, "listed": ask.LISTED, "least_worth": ask.LEAST_WORTH,
         "built_stays": ask.BUILT_STAYS, "least_chance": ask.TINY,
         "beside": ask.BESIDE, "alike": ask.ALIKE,
         "holds": verdict.HOLDS, "all_but": verdict.ALL_BUT, "outside": verdict.OUTSIDE,

@@ -168,9 +168,8 @@ function makeAsking(model) {
     }
     const value = new Map(), worth = worthOf(verdict);
     for (const [name, {gain}] of worth) {
-      if (!passed.includes(name) && gain >= L.least_gain) {
-        value.set(name, gain * signOf.get(name).chance / Math.sqrt(signOf.get(name).effort));
-      }
+      const each = gain * signOf.get(name).chance / Math.sqrt(signOf.get(name).effort);
+      if (!passed.includes(name) && each >= L.least_worth) value.set(name, each);
     }
     const idle = [...worth.keys()].filter(name => !value.has(name));
     if (!value.size || stays(verdict, [...passed, ...idle], worth) >= L.built_stays) {
