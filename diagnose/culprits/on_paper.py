@@ -9,13 +9,24 @@ from diagnose.culprits.verdict import judge
 from diagnose.culprits.weighing import Bench
 from diagnose.signs import Answer, Word, vocabulary
 
-ON_PAPER = 18  # questions that one page holds
+ON_PAPER = 130.0  # lines that one page holds: a question takes as many as it has answers, its own and a gap
+GAP = 0.8
 
 
 @cache
 def printed_key() -> tuple[Word, ...]:
-    """The questions of a one-page key, best first: see `fixed_order`; whoever holds it looks for everything."""
-    return fixed_order()[:ON_PAPER]
+    """The questions of a one-page key, best first: see `fixed_order`; whoever holds it looks for everything.
+
+    Of questions about one thing the better one is printed, and what no longer fits on the page is left out.
+    """
+    found: list[Word] = []
+    left = ON_PAPER
+    for word in fixed_order():
+        lines = 1 + len(word.choices) + GAP
+        if lines <= left and word.about not in {other.about for other in found}:
+            found.append(word)
+            left -= lines
+    return tuple(found)
 
 
 def fixed_order() -> tuple[Word, ...]:
