@@ -11,7 +11,7 @@ from diagnose.culprits.catalogue import NOT_LISTED, catalogue, lineage_of
 from diagnose.culprits.here import place_from, residences
 from diagnose.culprits.traces import weigh_traces
 from diagnose.culprits.verdict import judge
-from diagnose.signs import Answer, Measured, Several, Shares, parse_signs, vocabulary
+from diagnose.signs import Answer, Measured, Several, Shares, Word, parse_signs, vocabulary
 
 PLACES = ("DE", "US-NY", "US-OR", "FI", "GB", "AU-TAS", None)
 KNOWN = catalogue()
@@ -188,6 +188,50 @@ def test_a_sign_without_a_table_leaves_an_animal_where_it_was_whatever_the_answe
             told = judge({sign: Answer(choice)}, place)
             for key in _without_table(sign):
                 assert told.culprits[key] == pytest.approx(bare.culprits[key], rel=1e-6), (sign, choice, key)
+
+
+FINER = [word for word in vocabulary().values() if word.kind_of]
+
+
+@pytest.mark.parametrize("word", FINER, ids=lambda word: word.name)
+def test_who_told_the_kind_of_tree_has_told_of_conifer_or_broadleaf_and_tells_it_once(word: Word) -> None:
+    for place, choice in product(("DE", "AU-TAS", None), word.choices):
+        told = judge({word.name: Answer(choice)}, place).culprits
+        twice = judge({word.name: Answer(choice), word.kind_of: Answer(word.kinds[choice])}, place).culprits
+        assert told == pytest.approx(twice)
+        coarse = judge({word.kind_of: Answer(word.kinds[choice])}, place).culprits
+        has = {key for row, (key, _) in enumerate(KNOWN.causes) if not np.isnan(KNOWN.tables[word.name][row, 0])}
+        for key in set(KNOWN.keys) - has:  # who takes all kinds alike stays where conifer or broadleaf puts it
+            assert told[key] == pytest.approx(coarse[key], rel=1e-6), (place, choice, key)
+
+
+@pytest.mark.parametrize("word", FINER, ids=lambda word: word.name)
+def test_the_chances_of_the_kinds_of_tree_sum_to_one_through_conifer_and_broadleaf(word: Word) -> None:
+    coarser = list(vocabulary()[word.kind_of].choices)
+    of = [coarser.index(word.kinds[choice]) for choice in word.choices]
+    whole = (KNOWN.tables[word.kind_of][:, of] * KNOWN.tables[word.name]).sum(axis=1)
+    assert whole[~np.isnan(whole)] == pytest.approx(1.0)
+
+
+def times(sign: str, choice: str, other: str, key: str, place: str) -> float:
+    """How many times one answer speaks for a culprit as much as another, in odds."""
+    return odds(judge({sign: Answer(choice)}, place).probability(key)) / odds(judge({sign: Answer(other)}, place).probability(key))
+
+
+def test_the_kind_of_tree_speaks_for_who_takes_it_where_several_are_offered() -> None:
+    """Haarberg & Rosell 2006: beavers take willow first; Newton 1967: bullfinches the buds of fruit trees; FS057E of Washington
+    State University: sapsuckers birch. None of them says that the animal spares the trees of the south."""
+    assert times("tree_kind", "willow_poplar", "oak_beech", "beaver", "NO") > 2
+    assert times("tree_kind", "apple_pear", "oak_beech", "perching_bird", "GB") > 2
+    assert times("tree_kind", "birch_alder", "oak_beech", "sapsucker", "US-WA") > 1.5
+    assert times("tree_kind", "eucalypt_acacia", "oak_beech", "leaf_cutting_ant", "BR") > 1.5
+
+
+def test_the_kind_of_site_speaks_for_who_works_there() -> None:
+    """Duinker 2022 and others: street trees are snapped by people; Han & Kellogg: harvesters scrape trees in the forest."""
+    assert times("site_kind", "street", "forest", "people", "IE") > 5
+    assert times("site_kind", "forest", "garden", "machine", "US-OR") > 2
+    assert times("site_kind", "garden", "forest", "mower", "US-NY") > 5
 
 
 @pytest.mark.parametrize("seed", range(20))

@@ -181,7 +181,8 @@ def _traces_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
 
 def _wound_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
     own = [group for group in (coarser_group(word.name), group_of_sign(word)) if group]
-    touched = [*own, *({"height", "end_diameter_mm"} & set(bench.parts) - set(own) if word.name in ("wound", "season") else ())]
+    also = {"height", "end_diameter_mm"} & set(bench.parts) - set(own) if word.name in ("wound", "season") else set()
+    touched = [*own, *also]
     rest = bench.made_by({group: likely for group, likely in bench.parts.items() if group not in touched}, bench.traces)
     weighed = [name for name in dict.fromkeys((*bench.signs, *filter(None, (word.name, word.kind_of))))
                if name in vocabulary() and name not in TRACES and is_weighed(bench.known, name)]

@@ -44,8 +44,8 @@ class Catalogue:
     of, share
         (C,) row of the cause's culprit, and share of the culprit's wounds, 0 to 1 [no unit].
     tables
-        Sign or latent group -> (C, choices) probabilities given the cause, rows of nan where nothing is known; of a sign that
-        tells another more finely, given that other one too [no unit].
+        Sign or latent group -> (C, choices) probabilities given the cause, rows of nan where nothing is known; of a sign
+        that tells another more finely, given that other one too [no unit].
     numbers
         Sign -> a density or None for each cause, in the sign's unit.
     reach_mm

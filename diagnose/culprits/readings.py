@@ -124,7 +124,7 @@ def misread(told: np.ndarray, share: float) -> np.ndarray:
 
 
 def misread_within(told: np.ndarray, share: float, kinds: Sequence[str]) -> np.ndarray:
-    """(choices,) as `misread`, but a choice is mistaken for another of its own kind only: a pine for a spruce, not for an oak.
+    """(choices,) as `misread`, but a choice is mistaken for another of its own kind only: a pine for a spruce, not an oak.
 
     Parameters
     ----------
