@@ -65,7 +65,8 @@ def without_rim(light: np.ndarray, mask: np.ndarray) -> np.ndarray:
         return mask
     off = _off_colour(colour(light), core)
     far = ((off > FAR) & (mask > 0)).astype(np.uint8)
-    strips = [strip for turn in (1, -1) if (strip := _strip(far[::turn], mask[::turn], off[::turn], sides, wide)) is not None]
+    both = (_strip(far[::turn], mask[::turn], off[::turn], sides, wide) for turn in (1, -1))
+    strips = [strip for strip in both if strip is not None]
     if not strips:
         return mask
     bright = light.sum(axis=2)  # what is nearly black has no colour: beside such a strip it is none of the stem's either
