@@ -225,9 +225,14 @@ def _word(name: str, entry: Mapping[str, Any], loaded: Mapping[str, Any]) -> Wor
         name, entry["label"], entry["group"], entry.get("about", name), entry["kind"], choices,
         entry.get("unit", ""), low, high, entry.get("question"), entry.get("help", ""), entry.get("effort", 1),
         tuple(entry.get("asked_of", ())), bool(entry.get("several", False)),
-        *({sign: tuple(told) for sign, told in entry.get(key, {}).items()} for key in ("asked_where", "void_where")),
+        _answers(entry, "asked_where"), _answers(entry, "void_where"),
         kind_of, {kind: choice for choice, some in kinds.items() for kind in some},
     )
+
+
+def _answers(entry: Mapping[str, Any], key: str) -> dict[str, tuple[str, ...]]:
+    """Sign -> the answers to it that an entry names under a key."""
+    return {sign: tuple(told) for sign, told in entry.get(key, {}).items()}
 
 
 def answered_so(signs: Signs, answers: Mapping[str, tuple[str, ...]]) -> bool:
