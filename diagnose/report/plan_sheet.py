@@ -6,7 +6,6 @@ import re
 import textwrap
 from collections.abc import Iterator
 from dataclasses import replace
-from functools import cache
 from io import BytesIO
 from typing import Any
 
@@ -16,7 +15,7 @@ from diagnose.protect.kinds import KINDS, Row
 from diagnose.protect.materials import Line, carried_by, dimensions
 from diagnose.protect.options import Option
 from diagnose.protect.plan import Plan
-from diagnose.protect.requirement import SEEN, source_words, sources
+from diagnose.protect.sources import SAID_ONCE, called_by_name, source_words, sources_named
 from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary, draw_brace
 from diagnose.report.kinds_drawing import draw_kinds
 from diagnose.report.kinds_figures import kinds_rows
@@ -86,27 +85,10 @@ def sections(plan: Plan, inches: bool = False) -> Iterator[tuple[str, list[str]]
         ("Where sources disagree", disagreements_told(plan)),
     )
     named = " ".join(line for _, lines in told for line in lines)
-    legend = [f"[{tag}] {words}" for tag, words in SEEN.items()]
-    yield from ((heading, [in_inches(line) for line in lines] if inches else lines) for heading, lines in told if lines)
-    yield "Sources", [*legend, *(source_words(key) for key in sources_named(named))]
-
-
-def sources_named(words: str) -> list[str]:
-    """Keys of the sources that some words name.
-
-    Parameters
-    ----------
-    words
-        In which sources may be named [no unit].
-    """
-    named = set(_any_source().findall(words))
-    return [key for key in sources() if key in named]
-
-
-@cache
-def _any_source() -> re.Pattern[str]:
-    longest_first = sorted(sources(), key=len, reverse=True)
-    return re.compile(rf"(?<![\w-])(?:{'|'.join(map(re.escape, longest_first))})(?![\w-])")
+    for heading, lines in told:
+        if lines:
+            yield heading, [called_by_name(in_inches(line) if inches else line) for line in lines]
+    yield "Sources", [SAID_ONCE, *(source_words(key) for key in sources_named(named))]
 
 
 def answer(plan: Plan, inches: bool = False) -> list[str]:
@@ -251,10 +233,7 @@ def materials_csv(plan: Plan, inches: bool = False) -> str:
     """
     import pandas as pd
 
-    rows = plan.as_frame()
-    if inches and len(rows):
-        rows = pd.DataFrame([in_their_units(line, inches).as_json() for line in plan.lines])
-    return rows.to_csv(index=False)
+    return pd.DataFrame([in_their_units(line, inches).as_json() for line in plan.lines]).to_csv(index=False)
 
 
 def _aim(plan: Plan, inches: bool) -> list[str]:
@@ -353,7 +332,7 @@ def _doubt(plan: Plan) -> list[str]:
 
 
 def in_their_units(line: Line, inches: bool) -> Line:
-    """A line of the buying list with metres and millimetres, or with feet and inches in their place.
+    """A line of the buying list as it is told: sources by name; metres and millimetres, or feet and inches in their place.
 
     Parameters
     ----------
@@ -362,10 +341,10 @@ def in_their_units(line: Line, inches: bool) -> Line:
     inches
         Whether lengths are given in inches and feet [no unit].
     """
+    texts: dict[str, Any] = {name: called_by_name(getattr(line, name)) for name in ("item", "specification", "check")}
     if not inches:
-        return line
-    texts: dict[str, Any] = {name: _ROLLS.sub(r"\1\2", _SAID_TWICE.sub(r"\1\2", in_inches(getattr(line, name))))
-                             for name in ("item", "specification", "check")}
+        return replace(line, **texts)
+    texts = {name: _ROLLS.sub(r"\1\2", _SAID_TWICE.sub(r"\1\2", in_inches(told))) for name, told in texts.items()}
     unit, metric = {"m": ("ft", METRES_PER_FOOT), "kg": ("lb", KG_PER_POUND)}.get(line.unit, (line.unit, 1.0))
     return replace(line, unit=unit, price=line.price * metric, quantity=line.quantity / metric,
                    from_stock=line.from_stock / metric, to_buy=line.to_buy / metric,
