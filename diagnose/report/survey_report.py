@@ -83,7 +83,9 @@ def decision_lines(survey: Survey) -> list[str]:
                                                *one.notes) if part))
     if survey.decisions and survey.asked:
         told.append(survey.asked)
-    told += [f"Part {part}, {one.target.wanted}, {one.estimate.plots} plots: {one.sentence}"
+    said = {note for one in survey.decisions for note in one.notes}
+    told += [" ".join([f"Part {part}, {one.target.wanted}, {one.estimate.plots} plots: {one.sentence}",
+                       *(note for note in one.notes if note not in said)])
              for part, made in survey.by_part.items() for one in made]
     return told
 
