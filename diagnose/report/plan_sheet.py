@@ -20,6 +20,7 @@ from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_b
 from diagnose.report.kinds_drawing import draw_kinds
 from diagnose.report.kinds_figures import kinds_rows
 from diagnose.report.lettering import BOLD, FONT, load_fonts, marked
+from diagnose.report.paper import with_page_numbers
 from diagnose.report.plan_grounds import disagreements_told, prices_told
 
 _WIDTH = 96
@@ -195,8 +196,9 @@ def plan_pdf(plan: Plan, inches: bool = False, paper: str = "A4") -> bytes:
                 flow.append(KeepTogether([Spacer(1, 6), Paragraph(marked(drawing.title), head), Drawn(drawing)]))
     kept = BytesIO()
     width, height = PAPERS[paper]
-    SimpleDocTemplate(kept, pagesize=(width * POINT, height * POINT), title="Barrier plan", author="", leftMargin=18 * POINT,
-                      rightMargin=18 * POINT, topMargin=15 * POINT, bottomMargin=15 * POINT).build(flow)
+    with_page_numbers(SimpleDocTemplate(
+        kept, pagesize=(width * POINT, height * POINT), title="Barrier plan", author="", leftMargin=18 * POINT,
+        rightMargin=18 * POINT, topMargin=15 * POINT, bottomMargin=15 * POINT), flow)
     return kept.getvalue()
 
 

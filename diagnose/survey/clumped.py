@@ -186,7 +186,7 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     --------
     >>> low, high = bounds([4, 6, 5, 7, 3, 5], [1.0] * 6, 0.05)
     >>> round(low, 1), round(high, 1)
-    (3.9, 10.2)
+    (3.9, 10.9)
     """
     if above_nought(error, "The error") >= 0.5:
         raise CannotUse(f"An error lies between 0 and 0.5, not at {error:g}.")
