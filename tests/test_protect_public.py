@@ -68,6 +68,7 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "chances.expected_alive": {"yearly_loss": np.array([0.2, 0.3])}, "ground.ground_from": {"corners": given["corners"]},
         "money.sum_of": {"lines": [(2.0, 3.5), (1.0, 4.0)]}, "planting.planting": {"height_mm": None},
         "prices.default_price": item, "prices.price_of": item, "prices.year_of": item, "prices.from_memory": item,
+        "prices.source_of": item,
         "prices.kg_of": {"name": next(iter(PUBLIC["prices.price_list"]()["items"]))},
         "prices.local_list": {"code": "EUR"}, "prices.words_of_price": {"name": "wage"},
         "prices.checked_currency": {"own": {"currency": "EUR", "exchange": 0.9}},

@@ -84,7 +84,7 @@ def posts_of(place: Planting, part: Part) -> Posts:
         deep = max(deep, min(place.frost_mm + FROST_MORE_MM, DEEPEST_MM))
     head = max([part.top_mm, *(wire["height_mm"] for wire in wires(part)), *extra_wires_mm(part)]) + HEAD_MM
     line, line_sold = at_least("posts", head + depth)
-    end, end_sold = at_least("posts", head + deep)
+    end, end_sold = at_least("posts", max(head + deep, float(facts.get("end_post_mm", [0.0])[0])))
     own, across = int(facts["end_brace"]["posts"]), float(facts["end_brace"]["apart_mm"][0])
     cross_at = CROSS_AT * head
     tie = 2 * math.hypot(across, cross_at) / 1000 * 2

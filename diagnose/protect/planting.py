@@ -23,7 +23,8 @@ NEVER_ZERO = ("life_years", "load_kg", "walk_m_an_hour")  # what other figures a
 # what may lie in stock besides barriers: key -> how its lines of the buying list begin
 STOCK: Mapping[str, str] = {
     "stakes": "stakes for", "ties": "ties for", "staples": "ground staples for", "line_posts": "line posts",
-    "corner_posts": "corner and gate posts", "cross_members": "cross-members", "struts": "struts", "gates": "gates",
+    "corner_posts": "corner and end posts", "cross_members": "cross-members", "struts": "struts", "gates": "gates",
+    "gate_posts": "gate posts",
     "energiser": "energiser", "earth_rods": "earth rods", "insulators": "insulators", "warning_signs": "warning signs",
     "volt_meter": "volt meter",
 }  # fmt: skip

@@ -8,7 +8,7 @@ from typing import Any
 from diagnose.protect.barriers import catalogue
 from diagnose.protect.materials import dimensions, openings_of
 from diagnose.protect.plan import Plan
-from diagnose.protect.prices import default_prices, from_memory, local_list, price_list, rates, words_of_price, year_of
+from diagnose.protect.prices import from_memory, local_list, price_list, rates, source_of, words_of_price, year_of
 from diagnose.protect.sources import called_by_name
 from diagnose.protect.trade import TO_ORDER, trade_sources
 
@@ -44,7 +44,7 @@ def prices_told(plan: Plan, inches: bool = False) -> list[str]:
                      f"dollar ({whose}){but}; what things cost where you "
                      f"are may differ by half and more: ask for offers before you order.")
     lines.append("; ".join(f"{_priced(plan, key, inches)}{_grounds_of(key, own)}" for key in used))
-    lines.append("; ".join(f"{default_prices()[key][3]}: {plan.place.price(key):g}" for key in price_list()["fixed"]))
+    lines.append("; ".join(f"{words_of_price(key, own)}: {plan.place.price(key):g}" for key in price_list()["fixed"]))
     lines.append("Sizes as they are sold: " + "; ".join(
         f"{table.replace('_', ' ')} ({trade_sources(table)})" for table in _tables(plan)) + ". What is in no such table is "
         f"marked \"{TO_ORDER}\".")
@@ -67,7 +67,7 @@ def _grounds_of(key: str, own: Mapping[str, Any]) -> str:
         return " (your own)"
     if from_memory(key, own):
         return ""
-    year, whose = str(year_of(key, own)), called_by_name(default_prices()[key][1])
+    year, whose = str(year_of(key, own)), called_by_name(source_of(key, own))
     return f" ({whose})" if year in whose else f" (of {year}, {whose})"
 
 
