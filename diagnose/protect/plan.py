@@ -50,6 +50,7 @@ BEARS_ON = {
     "barbed_offset": {"live"}, "vole_burial": {"vole", "vole_below", "mouse_or_rat"}, "vole_opening": {"vole", "vole_below"},
     "rabbit_snow_margin": {"rabbit", "hare"}, "rabbit_fence_height": {"rabbit_netting"}, "fence_or_guards": {"any"},
     "rabbit_netting_wire": {"rabbit_netting"}, "gate_post_depth": {"gate_posts"},
+    "brace_run": {"woven_wire", "rabbit_netting"},
     "fence_life": {"woven_wire"}, "fence_post_spacing": {"woven_wire"}, "deer_fence_height": {"deer_small"},
     "roe_fence_height": {"roe"}, "rub_diameter": {"deer_rub"},
     "vole_height": {"vole", "vole_below"}, "electric_elk": {"elk"}, "electric_life": {"electric_strands", "slanted_strands"},
