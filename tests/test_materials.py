@@ -185,9 +185,9 @@ def test_a_woven_fence_costs_what_is_published_for_one() -> None:
 
 
 # AECS-GUARD: posts of 75 to 100 mm and rails for sheep; 100 mm and rails of 100 x 50 for cattle and horses; goats, horses
-# 1.8 m
+# 1.8 m; NBS-GOAT: posts of 100 mm for goats
 @pytest.mark.parametrize(("animal", "sides", "thick", "high"), [
-    ("sheep", 3, 75, 1100), ("goat", 3, 75, 1800), ("cattle", 4, 100, 1200), ("horse", 4, 100, 1800),
+    ("sheep", 3, 75, 1100), ("goat", 3, 100, 1800), ("cattle", 4, 100, 1200), ("horse", 4, 100, 1800),
 ])
 def test_stock_get_posts_and_rails_as_published(animal: str, sides: int, thick: int, high: int) -> None:
     place = planting(square_ground(5000), 10, [animal])
