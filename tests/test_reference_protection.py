@@ -747,11 +747,12 @@ def _(given: dict, said: dict) -> None:
 
 @_checks("N47_scottish_regulations_2004")
 def _(given: dict, said: dict) -> None:
-    place = planting(square_ground(10_000), 100, given["animals"])
-    fence, part = sized("woven_wire", place.needs), sized("rabbit_netting", place.needs)
-    asked = sized("woven_wire", place.needs, spec={"height_mm_min": said["deer_fence_m_min"] * 1000})
-    assert fence is not None and fence.top_mm < said["deer_fence_m_min"] * 1000  # told among what the case does not meet
-    assert asked is not None and asked.top_mm >= said["deer_fence_m_min"] * 1000
+    place = planting(square_ground(10_000), 100, given["animals"], site=["scotland"])
+    fence, part = sized("woven_wire", place.needs, hectares=place.tall_ha), sized("rabbit_netting", place.needs)
+    assert fence is not None and fence.top_mm >= said["deer_fence_m_min"] * 1000
+    alone = plan_for(planting(square_ground(10_000), 900, ["roe"], site=["scotland"], spec={"barrier": "woven_wire"}))
+    assert next(one for one in alone.chosen.parts if one.key == "woven_wire").top_mm >= said["deer_fence_m_min"] * 1000
+    assert any("In Scotland" in line for line in alone.site)
     assert part is not None and part.width_mm >= said["netting_width_m_min"] * 1000
     assert part.opening_mm <= said["netting_mesh_mm_max"] and part.top_mm >= said["netting_top_m_min"] * 1000
     assert any("proofing of gates" in line.item for line in bill(place, (fence, part))) is said["gates_proofed"]

@@ -10,7 +10,7 @@ from typing import Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import knowledge
-from diagnose.protect.barriers import buildable, checked_spec, out_of_reach
+from diagnose.protect.barriers import LARGE_HA, buildable, checked_spec, out_of_reach
 from diagnose.protect.ground import Ground
 from diagnose.protect.prices import checked_currency, default_prices, price_of
 from diagnose.protect.requirement import NEED_OF, SNOW_LIMIT_MM, culprit_of
@@ -115,6 +115,12 @@ class Planting:
     def hectares(self) -> float:
         """Area of the ground [ha]."""
         return self.ground.area_m2 / 10_000
+
+    @property
+    def tall_ha(self) -> float:
+        """Area by which fences that stand taller round much land are sized [ha]; much where the place asks for it."""
+        asked = any(knowledge("diagnose.protect", "site.yaml")[word].get("tall_fence") for word in self.site)
+        return max(self.hectares, LARGE_HA + 1.0) if asked else self.hectares
 
     @property
     def target_trees(self) -> float:
