@@ -37,7 +37,6 @@ LONG = {
     "protect/options.py": "all combinations as one table, and each way to choose from it",
     "protect/plan.py": "one plan from what is asked to what is bought; its parts share the same figures",
     "report/barrier_drawing.py": "one drawing: every barrier is drawn with the same strokes, words and dimensions",
-    "report/survey_report.py": "one report, from the answer to its tables, in the order in which it is read",
     "simulate/twig.py": "one picture: every part of it draws from the same random numbers in a fixed order",
     "survey/compare.py": "one question, are two groups browsed alike, once for each way in which trees are drawn",
     "survey/design.py": "one plan of plots: how many there are settles where they lie, and that how they are walked",

@@ -11,9 +11,10 @@ from diagnose.knowledge import read_yaml, reference_cases
 from diagnose.protect.ground import square_ground
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import planting
+from diagnose.protect.sources import SAID_ONCE, sources, sources_named
 from diagnose.report.kinds_drawing import draw_kinds
 from diagnose.report.plan_grounds import prices_told
-from diagnose.report.plan_sheet import answer, drawings, in_their_units, materials_csv, plan_as_text, plan_pdf, sources_named
+from diagnose.report.plan_sheet import answer, drawings, in_their_units, materials_csv, plan_as_text, plan_pdf
 
 VERDICT = {"deer_browsing": 0.6, "vole_surface": 0.4}
 
@@ -70,9 +71,20 @@ def test_a_planting_is_planned_and_printed_in_both_measures_on_both_papers(name:
 def test_every_source_named_stands_in_full_at_the_end() -> None:
     told = plan_as_text(_plan())
     end = told[told.index("\nSources"):]
-    named = sources_named(told[:told.index("\nSources")])
-    assert len(named) > 5 and all(f"{key}:" in end for key in named)
-    assert "[M] from memory" in end and "[R] read in the source" in end
+    before = " ".join(told[:told.index("\nSources")].split())
+    named = [key for key, source in sources().items() if source["called"] in before]
+    assert len(named) > 5 and all(f"\n  {sources()[key]['called']}:" in end for key in named)
+    assert SAID_ONCE in " ".join(end.split())
+
+
+@pytest.mark.parametrize("name", PLANTINGS)
+@pytest.mark.parametrize("inches", [False, True])
+def test_no_key_of_a_source_is_printed_in_a_plan(name: str, inches: bool) -> None:
+    plan = _of(PLANTINGS[name])
+    pages = " ".join(page.extract_text() for page in PdfReader(io.BytesIO(plan_pdf(plan, inches))).pages)
+    for words in (plan_as_text(plan, inches), pages):
+        assert sources_named(re.sub(r"https?://\S+(\n +\S+)*", "", words[:words.index("Sources\n")])) == []
+        assert not re.search(r"\[(R|2|D|M|weak)\]", words)
 
 
 def test_the_wage_the_value_of_a_tree_and_the_rate_are_said_with_how_much_rests_on_memory() -> None:

@@ -220,42 +220,6 @@ def cautions_for(called: Iterable[str], culprits: Iterable[str] = (), short: boo
                  for entry in cautions().values() if wanted & set(entry["when"]))
 
 
-def sources() -> dict[str, Any]:
-    """Source key -> where the figure was read."""
-    return knowledge("diagnose.protect", "sources.yaml")
-
-
-SEEN = {"R": "read in the source", "2": "seen in a copy or a summary", "D": "worked out from figures that were read",
-        "M": "from memory", "weak": "seen on a page without authority"}
-
-
-def source_words(key: str) -> str:
-    """A source in full: who, what, when, where.
-
-    Parameters
-    ----------
-    key
-        Of `sources.yaml` [no unit].
-
-    Raises
-    ------
-    CannotUse
-        For a key that is none.
-
-    Examples
-    --------
-    >>> source_words("MEM")
-    'MEM: from memory, unverified'
-    """
-    if key not in sources():
-        raise CannotUse(f"'{key}' is no source of the barriers; there is {', '.join(sorted(sources()))}")
-    told = sources()[key]
-    where = str(told["url"]).split(" ; ")
-    own = [url for url in where if key.lower() in url.lower()] or where  # of several that stand together, its own
-    more = [one for one in (str(told["year"]), " ; ".join(own)) if one not in ("none", "n.d.", "none seen", "several")]
-    return f"{key}: {'. '.join([str(told['source']).strip(), *more])}"
-
-
 def require(culprits: Mapping[str, float] | Iterable[str], snow_mm: float = 0.0) -> Requirement:
     """What a barrier must be against these culprits.
 

@@ -6,7 +6,6 @@ import re
 import textwrap
 from collections.abc import Iterator
 from dataclasses import replace
-from functools import cache
 from io import BytesIO
 from typing import Any
 
@@ -16,11 +15,12 @@ from diagnose.protect.kinds import KINDS, Row
 from diagnose.protect.materials import Line, carried_by, dimensions
 from diagnose.protect.options import Option
 from diagnose.protect.plan import Plan
-from diagnose.protect.requirement import SEEN, source_words, sources
+from diagnose.protect.sources import SAID_ONCE, called_by_name, source_words, sources_named
 from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary, draw_brace
 from diagnose.report.kinds_drawing import draw_kinds
 from diagnose.report.kinds_figures import kinds_rows
 from diagnose.report.lettering import BOLD, FONT, load_fonts, marked
+from diagnose.report.paper import with_page_numbers
 from diagnose.report.plan_grounds import disagreements_told, prices_told
 
 _WIDTH = 96
@@ -86,27 +86,10 @@ def sections(plan: Plan, inches: bool = False) -> Iterator[tuple[str, list[str]]
         ("Where sources disagree", disagreements_told(plan)),
     )
     named = " ".join(line for _, lines in told for line in lines)
-    legend = [f"[{tag}] {words}" for tag, words in SEEN.items()]
-    yield from ((heading, [in_inches(line) for line in lines] if inches else lines) for heading, lines in told if lines)
-    yield "Sources", [*legend, *(source_words(key) for key in sources_named(named))]
-
-
-def sources_named(words: str) -> list[str]:
-    """Keys of the sources that some words name.
-
-    Parameters
-    ----------
-    words
-        In which sources may be named [no unit].
-    """
-    named = set(_any_source().findall(words))
-    return [key for key in sources() if key in named]
-
-
-@cache
-def _any_source() -> re.Pattern[str]:
-    longest_first = sorted(sources(), key=len, reverse=True)
-    return re.compile(rf"(?<![\w-])(?:{'|'.join(map(re.escape, longest_first))})(?![\w-])")
+    for heading, lines in told:
+        if lines:
+            yield heading, [called_by_name(in_inches(line) if inches else line) for line in lines]
+    yield "Sources", [SAID_ONCE, *(source_words(key) for key in sources_named(named))]
 
 
 def answer(plan: Plan, inches: bool = False) -> list[str]:
@@ -213,8 +196,9 @@ def plan_pdf(plan: Plan, inches: bool = False, paper: str = "A4") -> bytes:
                 flow.append(KeepTogether([Spacer(1, 6), Paragraph(marked(drawing.title), head), Drawn(drawing)]))
     kept = BytesIO()
     width, height = PAPERS[paper]
-    SimpleDocTemplate(kept, pagesize=(width * POINT, height * POINT), title="Barrier plan", author="", leftMargin=18 * POINT,
-                      rightMargin=18 * POINT, topMargin=15 * POINT, bottomMargin=15 * POINT).build(flow)
+    with_page_numbers(SimpleDocTemplate(
+        kept, pagesize=(width * POINT, height * POINT), title="Barrier plan", author="", leftMargin=18 * POINT,
+        rightMargin=18 * POINT, topMargin=15 * POINT, bottomMargin=15 * POINT), flow)
     return kept.getvalue()
 
 
@@ -251,10 +235,7 @@ def materials_csv(plan: Plan, inches: bool = False) -> str:
     """
     import pandas as pd
 
-    rows = plan.as_frame()
-    if inches and len(rows):
-        rows = pd.DataFrame([in_their_units(line, inches).as_json() for line in plan.lines])
-    return rows.to_csv(index=False)
+    return pd.DataFrame([in_their_units(line, inches).as_json() for line in plan.lines]).to_csv(index=False)
 
 
 def _aim(plan: Plan, inches: bool) -> list[str]:
@@ -353,7 +334,7 @@ def _doubt(plan: Plan) -> list[str]:
 
 
 def in_their_units(line: Line, inches: bool) -> Line:
-    """A line of the buying list with metres and millimetres, or with feet and inches in their place.
+    """A line of the buying list as it is told: sources by name; metres and millimetres, or feet and inches in their place.
 
     Parameters
     ----------
@@ -362,10 +343,10 @@ def in_their_units(line: Line, inches: bool) -> Line:
     inches
         Whether lengths are given in inches and feet [no unit].
     """
+    texts: dict[str, Any] = {name: called_by_name(getattr(line, name)) for name in ("item", "specification", "check")}
     if not inches:
-        return line
-    texts: dict[str, Any] = {name: _ROLLS.sub(r"\1\2", _SAID_TWICE.sub(r"\1\2", in_inches(getattr(line, name))))
-                             for name in ("item", "specification", "check")}
+        return replace(line, **texts)
+    texts = {name: _ROLLS.sub(r"\1\2", _SAID_TWICE.sub(r"\1\2", in_inches(told))) for name, told in texts.items()}
     unit, metric = {"m": ("ft", METRES_PER_FOOT), "kg": ("lb", KG_PER_POUND)}.get(line.unit, (line.unit, 1.0))
     return replace(line, unit=unit, price=line.price * metric, quantity=line.quantity / metric,
                    from_stock=line.from_stock / metric, to_buy=line.to_buy / metric,

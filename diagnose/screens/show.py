@@ -15,7 +15,8 @@ from diagnose.culprits.verdict import Reason, Verdict
 from diagnose.diagnosis import Diagnosis
 from diagnose.figures import figure, length, percent
 from diagnose.measure.record import Measurement
-from diagnose.protect.requirement import Requirement, sources
+from diagnose.protect.requirement import Requirement
+from diagnose.protect.sources import sources
 from diagnose.report.plain import barrier_line
 from diagnose.screens.look import literal
 from diagnose.signs import vocabulary

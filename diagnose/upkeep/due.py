@@ -336,6 +336,6 @@ def _season(register: Register, on: date) -> list[Item]:
                 continue
             guards = sum(many for (form, _), many in fits.items() if not trait(known_form(form), "line"))
             which = f"{guards:.0f} barriers" if guards and not task.for_the_whole else ""
-            items.append(Item("season", site, "", which, task.what, f"{'cannot wait; ' if task.urgent else ''}source: "
-                              f"{task.source}", "", task.caution, None, None, None, guards))
+            why = f"{'cannot wait; ' if task.urgent else ''}{task.source}"
+            items.append(Item("season", site, "", which, task.what, why, "", task.caution, None, None, None, guards))
     return sorted(items, key=lambda item: (item.site, not item.why.startswith("cannot")))
