@@ -129,6 +129,7 @@ def _sign(known: Catalogue, word: Word) -> dict[str, Any]:
         "void_where": {name: list(told) for name, told in word.void_where.items()},
         "chance": ask.answerable().get(word.name, 1.0), "misread": likelihood.misreading(word.name),
         "weighed": likelihood.is_weighed(known, word.name), "group": likelihood.group_of_sign(word),
+        "kind_of": word.kind_of, "kinds": dict(word.kinds),
     }
     if word.kind == "number":
         told |= {"low": word.low, "high": word.high, "reading": reading_of(word)}
