@@ -36,6 +36,7 @@ LONG = {
     "protect/materials.py": "one bill, from posts and wire to insulators, whose parts share the same lengths",
     "protect/options.py": "all combinations as one table, and each way to choose from it",
     "protect/plan.py": "one plan from what is asked to what is bought; its parts share the same figures",
+    "report/answer_drawings.py": "one set of drawings, an answer each, made of the same few strokes",
     "report/barrier_drawing.py": "one drawing: every barrier is drawn with the same strokes, words and dimensions",
     "simulate/twig.py": "one picture: every part of it draws from the same random numbers in a fixed order",
     "survey/compare.py": "one question, are two groups browsed alike, once for each way in which trees are drawn",

@@ -7,9 +7,9 @@ kinds of clumps that are alike in mean and variance differ in their third moment
 that is least favourable to it: long tails when asking whether trees are too few, bare patches when whether they suffice.
 And few plots may miss the clumps altogether: ten empty ones are no proof where a fifth of the ground holds all trees.
 No bound holds for every forest: the less ground may hold all trees, the more empty plots it takes [2]_, so that a fifth is
-taken, and said where hardly a plot holds any. Bounds that take the skewness from the plots (Johnson's and Hall's t with the
-sample's third moment, bootstrap t, empirical likelihood) said "act" wrongly in up to 17 to 28 % of surveys of the same
-forests.
+taken, and said where hardly a plot holds any. Bounds that take the skewness from the plots said "act" wrongly in far more
+surveys of the same forests, 300 to 500 drawn of each kind: Johnson's t in up to 16 %, Hall's in 19, bootstrap t in 22,
+empirical likelihood in 27.
 
 References
 ----------
