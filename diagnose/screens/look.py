@@ -10,14 +10,16 @@ import numpy as np
 import streamlit as st
 from PIL import Image
 
+from diagnose.screens.drawer import introduction
 from diagnose.screens.reach import AWAY
 
 _CSS = """
 <style>
 .block-container { max-width: 60rem; padding-top: 3.6rem; padding-bottom: 5rem; }
-.stButton button, .stDownloadButton button, .stFormSubmitButton button { min-height: 3rem; font-weight: 600; }
+.stButton button, .stDownloadButton button, .stFormSubmitButton button, .stPopover button {
+         min-height: 3rem; font-weight: 600; }
 /* the dark theme's own white lettering on its pale green has half the contrast asked for (1.4.3) */
-[data-testid^="stBaseButton-primary"], [data-testid^="stBaseButton-primary"] * {
+[data-testid^="stBaseButton-primary"]:enabled, [data-testid^="stBaseButton-primary"]:enabled * {
          color: light-dark(#FFF, #0B1210) !important; }
 [data-testid="stButtonGroup"] button, [data-testid$="NavLink"] { min-height: 2.75rem; }
 [data-testid="stSidebarNavLink"] p { font-size: 1rem; }
@@ -132,7 +134,7 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 def lay_out() -> None:
     """Sets the frame that every page stands in."""
     st.set_page_config(page_title="What bit it?", page_icon=_icon(), layout="centered")
-    st.html(_CSS + _MENU + AWAY, unsafe_allow_javascript=True)
+    st.html(_CSS + _MENU + AWAY + introduction(), unsafe_allow_javascript=True)
 
 
 # a phone's menu lies over the page: it goes once a page was chosen in it
