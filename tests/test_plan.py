@@ -163,7 +163,7 @@ def test_sums_in_another_currency_are_turned_and_say_so_and_no_dollar_is_called_
     assert francs.chosen.keys == dollars.chosen.keys
     assert francs.chosen.first == pytest.approx(0.880 * dollars.chosen.first)  # ECB reference rates, mean of 2024
     told = plan_as_text(francs)
-    assert "turned into CHF at 0.88 a US dollar" in " ".join(told.split()) and "ECB-RATES" in told
+    assert "turned into CHF at 0.88 a US dollar" in " ".join(told.split()) and "European Central Bank, 2024" in told
     assert "turned into" not in plan_as_text(dollars)
 
 

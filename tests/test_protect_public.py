@@ -56,7 +56,7 @@ def given(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
         "what": "posts", "mm": 2000.0, "damage": 0.2, "carry_m": 100.0, "gates": 1, "target_per_ha": 100.0, "soil": "normal",
         "growth_mm": 300.0, "power_line_kv": 0.0, "frost_mm": 0.0, "must": (), "site": (), "prices": {"wage": 30.0},
         "budget": 5000.0,
-        "owned": {"woven_wire": 10.0},
+        "owned": {"woven_wire": 10.0}, "text": "1.5 m (MARQ77, TE5) [M]", "words": "1.5 m (MARQ77, TE5) [M]",
     }
 
 
@@ -75,6 +75,7 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "requirement.culprit_of": {"name": "rabbit"}, "trade.name_of": {"what": "posts"},
         "requirement.caution_text": {"name": next(iter(PUBLIC["requirement.cautions"]()))},
         "requirement.source_words": {"key": next(iter(PUBLIC["requirement.sources"]()))},
+        "requirement.short_source": {"key": next(iter(PUBLIC["requirement.sources"]()))},
         "requirement.cautions_for": {"called": [next(iter(PUBLIC["requirement.cautions"]()))],
             "culprits": ["deer_browsing"]},
         "options.totals_if": {"presence": np.array([0.5, 0.3])}, "materials.costed": {"main": None},

@@ -4,7 +4,7 @@ import pytest
 
 from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
-from diagnose.protect.requirement import SEEN, source_words, sources
+from diagnose.protect.requirement import SEEN, short_source, source_words, sources
 
 
 def test_a_key_is_told_in_full_with_what_the_tags_mean(capsys: pytest.CaptureFixture[str]) -> None:
@@ -24,4 +24,4 @@ def test_an_unknown_key_is_refused_in_one_line_with_those_there_are(capsys: pyte
 
 def test_each_of_several_sources_that_stand_together_names_its_own_page() -> None:
     assert source_words("BC4").endswith("bc4-tree-guard-post-and-wire")
-    assert all(source_words(key).startswith(f"{key}: ") for key in sources())
+    assert all(source_words(key).startswith(f"{short_source(key)}: ") for key in sources())

@@ -18,5 +18,6 @@ def sources(keys: tuple[str, ...]) -> None:
     from diagnose.protect.requirement import sources as known
 
     for key in keys or known():
-        print(source_words(key.strip().rstrip(",.;")))
+        known_by = key.strip().rstrip(",.;")
+        print(f"{known_by}: {source_words(known_by)}")
     print("Beside a figure: " + "; ".join(f"[{tag}] {words}" for tag, words in SEEN.items()) + ".")

@@ -189,4 +189,5 @@ def _barrier() -> dict[str, Any]:
         "most_snow_mm": requirement.SNOW_LIMIT_MM,
         "cautions": [{"text": entry["text"], "when": entry["when"]} for entry in requirement.cautions().values()],
         "protected": sorted(requirement.protected_culprits()),
+        "sources": {key: requirement.short_source(key) for key in requirement.sources()},
     }

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
@@ -22,7 +24,8 @@ NOTHING_BUILT = "none"
 STOUTNESS = ("none", "root basket", "wire cylinder", "closed cage", "cage", "stock guard")
 STAKED = ("cage", "closed cage", "wire cylinder")
 STAKES = (
-    "stake past the upper tie and below the lip, at least 300 mm in the ground (FGS-shelter)",
+    "stake past the upper tie and below the lip, at least 300 mm in the ground (Scottish Forestry Grant Scheme, "
+    "tree shelters, 2015-2016)",
     "metal stakes where wind is strong: a short wooden stake fails (common practice, no source)",
 )
 FINE_KINDS = ("wire cylinder", "root basket")
@@ -156,9 +159,20 @@ def culprit_of(name: str) -> str:
     return key if key in NEED_OF else other_names().get(key, key)
 
 
+@cache
 def needs() -> dict[str, Any]:
-    """Need key -> what stops it, as `needs.yaml` holds it."""
-    return knowledge("diagnose.protect", "needs.yaml")
+    """Need key -> what stops it, as `needs.yaml` holds it, with sources by their short names where words are read."""
+    found: dict[str, Any] = _read_by_people(knowledge("diagnose.protect", "needs.yaml"))
+    return found
+
+
+def _read_by_people(told: Any, name: str = "") -> Any:
+    """The same with `in_words` for every text but the keys of sources themselves."""
+    if isinstance(told, dict):
+        return {key: _read_by_people(value, key) for key, value in told.items()}
+    if isinstance(told, list):
+        return [_read_by_people(value, name) for value in told]
+    return in_words(told) if isinstance(told, str) and name not in ("source", "tag") else told
 
 
 def built_of() -> dict[str, str]:
@@ -229,8 +243,41 @@ SEEN = {"R": "read in the source", "2": "seen in a copy or a summary", "D": "wor
         "M": "from memory", "weak": "seen on a page without authority"}
 
 
+_READ = "R"
+READ_UNLESS_TOLD = "Read in the source itself, unless something else is said beside the figure."
+_UNDATED = ("none", "n.d.", "none seen", "several")
+_YEAR_FROM_MEMORY = (" [M year]", " from memory")
+
+
+def short_source(key: str) -> str:
+    """A source as it is named beside a figure: who, and the year where it is known.
+
+    Parameters
+    ----------
+    key
+        Of `sources.yaml` [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a key that is none.
+
+    Examples
+    --------
+    >>> short_source("GOVUK-MAM")
+    'GOV.UK on mammal damage, 2025'
+    """
+    if key not in sources():
+        raise CannotUse(f"'{key}' is no source of the barriers; there is {', '.join(sorted(sources()))}")
+    told = sources()[key]
+    year = str(told["year"])
+    for remark in _YEAR_FROM_MEMORY:
+        year = year.removesuffix(remark)
+    return str(told["short"]) if year in _UNDATED else f"{told['short']}, {year}"
+
+
 def source_words(key: str) -> str:
-    """A source in full: who, what, when, where.
+    """A source in full: its short name, who and what, where.
 
     Parameters
     ----------
@@ -245,15 +292,53 @@ def source_words(key: str) -> str:
     Examples
     --------
     >>> source_words("MEM")
-    'MEM: from memory, unverified'
+    'from memory: unverified'
     """
-    if key not in sources():
-        raise CannotUse(f"'{key}' is no source of the barriers; there is {', '.join(sorted(sources()))}")
-    told = sources()[key]
+    short, told = short_source(key), sources()[key]
     where = str(told["url"]).split(" ; ")
     own = [url for url in where if key.lower() in url.lower()] or where  # of several that stand together, its own
-    more = [one for one in (str(told["year"]), " ; ".join(own)) if one not in ("none", "n.d.", "none seen", "several")]
-    return f"{key}: {'. '.join([str(told['source']).strip(), *more])}"
+    more = [one for one in (" ; ".join(own),) if one not in _UNDATED]
+    if str(told["year"]).endswith(_YEAR_FROM_MEMORY):
+        more.insert(0, "The year is from memory")
+    return f"{short}: {'. '.join([str(told['source']).strip(), *more])}"
+
+
+def sources_named(words: str) -> list[str]:
+    """Keys of the sources that some words name, by key or by short name.
+
+    Parameters
+    ----------
+    words
+        In which sources may be named [no unit].
+    """
+    named = {key for run in _named().findall(words) for key in run.split(", ")}
+    return [key for key in sources() if key in named or short_source(key) in words]
+
+
+def in_words(text: str) -> str:
+    """A text in which each key of a source is its short name, and each tag says what was not read in the source itself.
+
+    Parameters
+    ----------
+    text
+        For readers, which names sources by their keys [no unit].
+
+    Examples
+    --------
+    >>> in_words("top: MARQ77 [R]; sold so (MLF, MEM)")
+    'top: Marquis, US Forest Service, 1977; sold so (Maple Leaves Forever; from memory)'
+    """
+    told = _named().sub(lambda run: "; ".join(short_source(key) for key in run[0].split(", ")), text)
+    told = re.sub(rf" \[({'|'.join(SEEN)})\]", lambda tag: "" if tag[1] == _READ else f", {SEEN[tag[1]]}", told)
+    return re.sub(r"(from memory|a page without authority), (?:seen on )?\1", r"\1", told)
+
+
+@cache
+def _named() -> re.Pattern[str]:
+    """Keys of sources, one or several with commas between; a key of small letters is an ordinary word too."""
+    longest_first = sorted((key for key in sources() if not key.islower()), key=len, reverse=True)
+    key = rf"(?:{'|'.join(map(re.escape, longest_first))})(?![\w-])"
+    return re.compile(rf"(?<![\w-]){key}(?:, {key})*")
 
 
 def require(culprits: Mapping[str, float] | Iterable[str], snow_mm: float = 0.0) -> Requirement:

@@ -9,7 +9,6 @@ from diagnose.protect.barriers import catalogue
 from diagnose.protect.materials import dimensions, openings_of
 from diagnose.protect.plan import Plan
 from diagnose.protect.prices import default_prices, from_memory, local_list, price_list, rates, words_of_price, year_of
-from diagnose.protect.requirement import SEEN
 from diagnose.protect.trade import TO_ORDER, trade_sources
 
 # what a price is of, in words: metric, in feet and pounds, and how many metric units one of those is (exact)
@@ -93,8 +92,7 @@ def disagreements_told(plan: Plan) -> list[str]:
     lines = []
     for topic in plan.as_json()["disagreements"].values():
         values = "; ".join(f"{value['value'] if value['value'] is not None else 'no value'}"
-                           f"{' (' + value['of'] + ')' if 'of' in value else ''} {value['source']}, "
-                           f"{SEEN[str(value['tag'])]}"
+                           f"{' (' + value['of'] + ')' if 'of' in value else ''}: {value['source']} [{value['tag']}]"
                            for value in topic["values"])
         chosen = topic["chosen"]
         taken = "worked out here" if chosen["value"] is None else f"{chosen['value']} ({chosen['source']})"

@@ -6,7 +6,6 @@ import re
 import textwrap
 from collections.abc import Iterator
 from dataclasses import replace
-from functools import cache
 from io import BytesIO
 from typing import Any
 
@@ -16,7 +15,7 @@ from diagnose.protect.kinds import KINDS, Row
 from diagnose.protect.materials import Line, carried_by, dimensions
 from diagnose.protect.options import Option
 from diagnose.protect.plan import Plan
-from diagnose.protect.requirement import SEEN, source_words, sources
+from diagnose.protect.requirement import READ_UNLESS_TOLD, in_words, source_words, sources_named
 from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary, draw_brace
 from diagnose.report.kinds_drawing import draw_kinds
 from diagnose.report.kinds_figures import kinds_rows
@@ -85,28 +84,11 @@ def sections(plan: Plan, inches: bool = False) -> Iterator[tuple[str, list[str]]
         ("Other ways that do it too", [_cost(option) for option in plan.others]),
         ("Where sources disagree", disagreements_told(plan)),
     )
-    named = " ".join(line for _, lines in told for line in lines)
-    legend = [f"[{tag}] {words}" for tag, words in SEEN.items()]
-    yield from ((heading, [in_inches(line) for line in lines] if inches else lines) for heading, lines in told if lines)
-    yield "Sources", [*legend, *(source_words(key) for key in sources_named(named))]
-
-
-def sources_named(words: str) -> list[str]:
-    """Keys of the sources that some words name.
-
-    Parameters
-    ----------
-    words
-        In which sources may be named [no unit].
-    """
-    named = set(_any_source().findall(words))
-    return [key for key in sources() if key in named]
-
-
-@cache
-def _any_source() -> re.Pattern[str]:
-    longest_first = sorted(sources(), key=len, reverse=True)
-    return re.compile(rf"(?<![\w-])(?:{'|'.join(map(re.escape, longest_first))})(?![\w-])")
+    named = " ".join([*(line for _, lines in told for line in lines), *(line.specification for line in plan.lines)])
+    for heading, lines in told:
+        if lines:
+            yield heading, [in_words(in_inches(line) if inches else line) for line in lines]
+    yield "Sources", [READ_UNLESS_TOLD, *sorted((source_words(key) for key in sources_named(named)), key=str.casefold)]
 
 
 def answer(plan: Plan, inches: bool = False) -> list[str]:
@@ -252,7 +234,7 @@ def materials_csv(plan: Plan, inches: bool = False) -> str:
     import pandas as pd
 
     rows = plan.as_frame()
-    if inches and len(rows):
+    if len(rows):
         rows = pd.DataFrame([in_their_units(line, inches).as_json() for line in plan.lines])
     return rows.to_csv(index=False)
 
@@ -327,8 +309,8 @@ def _sizes(plan: Plan, inches: bool) -> list[str]:
                           for name, mm in dimensions(plan.place, part).items()
                           if mm > 0 and not (carried and name.startswith(("end post", "brace"))))
         built += f"; hangs on the {carried.name}" if carried else ""
-        sources = ", ".join(f"{name}: {source}" for name, source in part.sources if f"{name} " in built)
-        lines.append(f"{part.name}: {built or 'no fixed size'}" + (f" (sources: {sources})" if sources else ""))
+        sources = "; ".join(f"{name}, {source}" for name, source in part.sources if f"{name} " in built)
+        lines.append(f"{part.name}: {built or 'no fixed size'}." + (f" Sources: {sources}." if sources else ""))
         if note := catalogue()[part.key].get("wires_note"):
             lines.append(f"{part.name}, layout: {note}")
     return lines
@@ -353,7 +335,7 @@ def _doubt(plan: Plan) -> list[str]:
 
 
 def in_their_units(line: Line, inches: bool) -> Line:
-    """A line of the buying list with metres and millimetres, or with feet and inches in their place.
+    """A line of the buying list as it is read: its sources by name, lengths in its own unit or in feet and inches.
 
     Parameters
     ----------
@@ -362,10 +344,11 @@ def in_their_units(line: Line, inches: bool) -> Line:
     inches
         Whether lengths are given in inches and feet [no unit].
     """
+    read: dict[str, Any] = {name: in_words(getattr(line, name)) for name in ("item", "specification", "check")}
     if not inches:
-        return line
-    texts: dict[str, Any] = {name: _ROLLS.sub(r"\1\2", _SAID_TWICE.sub(r"\1\2", in_inches(getattr(line, name))))
-                             for name in ("item", "specification", "check")}
+        return replace(line, **read)
+    texts: dict[str, Any] = {name: _ROLLS.sub(r"\1\2", _SAID_TWICE.sub(r"\1\2", in_inches(words)))
+                             for name, words in read.items()}
     unit, metric = {"m": ("ft", METRES_PER_FOOT), "kg": ("lb", KG_PER_POUND)}.get(line.unit, (line.unit, 1.0))
     return replace(line, unit=unit, price=line.price * metric, quantity=line.quantity / metric,
                    from_stock=line.from_stock / metric, to_buy=line.to_buy / metric,

@@ -15,7 +15,7 @@ from diagnose.culprits.verdict import Reason, Verdict
 from diagnose.diagnosis import Diagnosis
 from diagnose.figures import figure, length, percent
 from diagnose.measure.record import Measurement
-from diagnose.protect.requirement import Requirement, sources
+from diagnose.protect.requirement import Requirement, source_words
 from diagnose.report.plain import barrier_line
 from diagnose.screens.look import literal
 from diagnose.signs import vocabulary
@@ -217,10 +217,10 @@ def _sources(barrier: Requirement) -> None:
     if barrier.figures():
         st.markdown("**Where the figures come from, and who disagrees**")
         for name, what in barrier.figures().items():
-            source = sources()[what.source]
-            st.markdown(f"{name}: {what.note or 'no disagreement found'}  \n{source['source']} ({source['year']})")
+            note = literal(what.note) if what.note else "no disagreement found"
+            st.markdown(f"{name}: {note}  \n{literal(source_words(what.source))}")
         for line in barrier.fails:
-            st.markdown(f"**Fails:** {line}")
+            st.markdown(f"**Fails:** {literal(line)}")
 
 
 def lengths_of(lengths_mm: Mapping[str, float], inches: bool) -> None:
