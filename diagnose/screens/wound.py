@@ -373,6 +373,9 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
                 st.info(literal(remark))
             show.figures_of(best.measurement, preferences.inches())
     _save(draft, judged, further)
+    if st.button("Start over", width="stretch"):
+        start_over()
+        st.rerun()
     if asks:
         _how_many_left(left, best.verdict, draft)
 
@@ -408,9 +411,6 @@ def page() -> None:
     if draft.photos:
         _more_photos(draft)
     _camera(draft)
-    if not draft.is_empty and st.button("Start over", width="stretch"):
-        start_over()
-        st.rerun()
 
 
 page()
