@@ -9,6 +9,7 @@ from html import escape
 import numpy as np
 import streamlit as st
 from PIL import Image
+from streamlit.delta_generator import DeltaGenerator
 
 from diagnose.screens.drawer import introduction
 from diagnose.screens.reach import AWAY
@@ -173,6 +174,24 @@ def bring(selector: str) -> None:
     """
     st.html(f"<script>document.querySelector('{selector}')?.scrollIntoView({{ block: 'start' }});</script>",
             unsafe_allow_javascript=True)
+
+
+def once_opened(label: str, key: str) -> DeltaGenerator | None:
+    """A part folded away that is drawn from its first opening on, since a browser takes long for tables; None before that.
+
+    What was typed in it stays when it is folded up again.
+
+    Parameters
+    ----------
+    label
+        As Markdown [no unit].
+    key
+        Tells it from the others on the page [no unit].
+    """
+    part = st.expander(label, key=key, on_change="rerun")
+    opened = f"{key} was opened"
+    st.session_state[opened] = bool(part.open) or st.session_state.get(opened, False)
+    return part if st.session_state[opened] else None
 
 
 def picture(jpeg: bytes, alt: str, caption: str = "") -> None:
