@@ -179,6 +179,10 @@ class Word:
         Wounds that the question makes sense for, empty for all [no unit].
     several
         May more than one choice hold at once? [no unit]
+    asked_where
+        Sign -> the answers to it after which the question makes sense; empty where it hangs on none [no unit].
+    void_where
+        Sign -> the answers to it after which this one says nothing any more [no unit].
     """
 
     name: str
@@ -195,6 +199,8 @@ class Word:
     effort: int = 1
     asked_of: tuple[str, ...] = ()
     several: bool = False
+    asked_where: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    void_where: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @cache
@@ -213,7 +219,27 @@ def _word(name: str, entry: Mapping[str, Any], loaded: Mapping[str, Any]) -> Wor
         name, entry["label"], entry["group"], entry.get("about", name), entry["kind"], choices,
         entry.get("unit", ""), low, high, entry.get("question"), entry.get("help", ""), entry.get("effort", 1),
         tuple(entry.get("asked_of", ())), bool(entry.get("several", False)),
+        *({sign: tuple(told) for sign, told in entry.get(key, {}).items()} for key in ("asked_where", "void_where")),
     )
+
+
+def answered_so(signs: Signs, answers: Mapping[str, tuple[str, ...]]) -> bool:
+    """Was one of these answers given, more likely than not?
+
+    Parameters
+    ----------
+    signs
+        What is known of the wound, each sign in its own unit.
+    answers
+        Sign -> keys of choices, as `asked_where` and `void_where` of a `Word` hold them [no unit].
+    """
+    for name, choices in answers.items():
+        sign = signs.get(name)
+        if isinstance(sign, Answer) and sign.choice in choices:
+            return True
+        if isinstance(sign, Shares) and sum(sign.shares.get(choice, 0.0) for choice in choices) > 0.5:
+            return True
+    return False
 
 
 def read_signs(path: str | Path) -> dict[str, Sign]:

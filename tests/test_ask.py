@@ -177,3 +177,33 @@ def test_drawn_wounds_seldom_stop_at_a_surely_wrong_group() -> None:
     """Few, to be quick; `diagnose check` draws more."""
     found = questions_saved(24, shuffle=False)
     assert found["median"] <= 8 and found["surely_wrong"] <= 0.25
+
+
+def test_whether_a_guard_stands_whole_is_asked_right_after_the_guard_and_never_without_one() -> None:
+    bitten = parse_signs({"wound": "severed_shoot", "guard": "mesh"})
+    assert next_step(judge(bitten, place="DE")).question == "guard_state"
+    assert next_step(judge(bitten, place="DE"), ("guard_state",)).question != "guard_state"
+    for signs in ({"wound": "severed_shoot"}, {"wound": "severed_shoot", "guard": "none"}):
+        assert "guard_state" not in {word.name for word in askable(parse_signs(signs))}
+
+
+def test_a_guard_that_was_pushed_over_says_nothing_of_what_fits_through_a_whole_one() -> None:
+    told = {"wound": "severed_shoot", "cut_form": "torn", "position": "middle"}
+    kinds = {guard: judge(parse_signs({**told, "guard": guard, "guard_state": "pushed"}), "DE").culprits
+             for guard in ("mesh", "fence")}
+    assert kinds["mesh"] == pytest.approx(kinds["fence"])
+    whole = judge(parse_signs({**told, "guard": "fence", "guard_state": "whole"}), "DE").culprits
+    assert kinds["fence"]["roe_deer"] / kinds["fence"]["rabbit"] > 3 * whole["roe_deer"] / whole["rabbit"]
+
+
+def test_an_answer_that_voids_another_does_what_was_foreseen_of_it() -> None:
+    verdict = judge(parse_signs({"wound": "severed_shoot", "guard": "mesh", "position": "low"}), place="US-NY")
+    answers = next(each for each in verdict.turns if each[0].word.name == "guard_state")
+    for one in answers:
+        then = verdict.with_sign("guard_state", Answer(one.choice)).culprits
+        assert one.culprits == pytest.approx(np.array(list(then.values())), abs=1e-11)
+
+
+def test_a_question_that_an_answer_made_void_is_not_asked() -> None:
+    told = parse_signs({"wound": "severed_shoot", "guard_state": "bitten"})
+    assert "guard" not in {word.name for word in askable(told)}

@@ -231,6 +231,35 @@ def test_rows_of_holes_alone_name_the_sapsucker() -> None:
     assert judge(parse_signs({"special_mark": "rows_of_holes"}), "US-NC").culprits["sapsucker"] > 0.6
 
 
+@pytest.mark.parametrize(("told", "place", "culprits"), [
+    # University of Delaware Extension 2014: cold splits the bark of a maple on its sunny side
+    ({"wound": "none_found", "special_mark": "bark_split", "season": "winter", "foliage": "broadleaf"}, "US-DE", ("frost",)),
+    # Montana State University Extension: leaf margins brown in drought, on salt and after weed killer
+    ({"wound": "none_found", "special_mark": "scorched_margins", "season": "summer"}, "US-MT",
+     ("drought", "salt", "herbicide")),
+    # Hodgson 2021: ties, wires and cords left on cut into the stem as it grows
+    ({"special_mark": "tie_cuts_in"}, "CA-QC", ("tie",)),
+])
+def test_marks_of_weather_salt_and_ties_name_them(told: dict, place: str, culprits: tuple[str, ...]) -> None:
+    judged = judge(parse_signs(told), place).culprits
+    assert sum(judged[key] for key in culprits) > 0.6
+
+
+def test_stems_piled_in_water_or_at_a_hole_speak_for_the_beaver_and_the_mountain_beaver() -> None:
+    """Holland: beavers pile branches beside the lodge; Landes: mountain beavers leave half-dried plants at the entrance."""
+    bare = parse_signs({"wound": "severed_shoot", "cut_form": "clean"})
+    for place, key in (("FI", "beaver"), ("US-WA", "mountain_beaver")):
+        found = judge({**bare, "runs": Answer("piled_stems")}, place).culprits[key]
+        assert odds(found) > 3 * odds(judge(bare, place).culprits[key])
+
+
+def test_sheep_leave_leaders_that_others_take() -> None:
+    """Sharrow et al. 1992: sheep took side shoots of most Douglas-firs and the leaders of 3 to 9 %."""
+    bare = parse_signs({"wound": "severed_shoot", "cut_form": "torn", "setting": "pasture"})
+    sides, leader = (judge({**bare, "which_shoots": Answer(one)}, "GB").culprits["sheep"] for one in ("sides", "leader"))
+    assert sides > 2 * leader
+
+
 def test_something_not_listed_stays_possible_and_never_leads() -> None:
     for place in PLACES:
         verdict = judge({}, place)

@@ -11,7 +11,7 @@ import pytest
 
 from diagnose.measure import bark_outline
 from diagnose.measure.bark_map import bark_map
-from diagnose.measure.bark_patch import _sizes, _spacing, find_patch, measure_patch
+from diagnose.measure.bark_patch import _diameter, _end_hidden, _sizes, _spacing, find_patch, measure_patch
 from diagnose.measure.bark_round import SeenRound, share_round
 from diagnose.measure.bark_strip import stems_with_patch
 from diagnose.measure.card_view import view_of_card
@@ -77,6 +77,33 @@ def test_where_other_looks_do_not_see_the_same_patch_its_height_and_width_are_in
     for name, true in (("patch_height_mm", truth.patch_height), ("patch_width_mm", truth.patch_width)):
         sign = told[name]
         assert true is not None and isinstance(sign, Bounded) and sign.low < true < sign.high, name
+
+
+def test_a_stem_whose_patch_a_strict_look_does_not_see_is_at_least_as_wide_as_the_patch_and_no_surer() -> None:
+    """Two stems side by side were read as one, twice as thick, and sure."""
+    picture, plane, truth = seen(any_setting(2000))
+    patch = find_patch(picture, plane)
+    assert patch is not None
+    doubted = replace(patch, strictly=False)
+    width, told = _sizes(doubted)["patch_width_mm"], _diameter(doubted)
+    assert isinstance(width, Bounded) and isinstance(told, Bounded)
+    assert told.low < truth.stem_diameter < told.high
+    assert told.low < (width.low + width.high) / 2
+    thick = replace(doubted, stem=replace(patch.stem, radius=2 * patch.stem.radius))
+    low = _diameter(thick)
+    assert isinstance(low, Bounded) and low.low < max(truth.stem_diameter, truth.patch_width or 0.0)
+
+
+def test_a_patch_that_ends_under_the_card_is_none() -> None:
+    picture, plane, _ = seen(any_setting(2000))
+    patch = find_patch(picture, plane)
+    assert patch is not None and not _end_hidden(patch)
+    top = np.flatnonzero(patch.bare.any(axis=1))[0]
+    covered, beside = patch.hidden.copy(), patch.hidden.copy()
+    covered[: top + 20] = True
+    assert _end_hidden(replace(patch, hidden=covered))
+    beside[:, patch.columns_right < 0] = True  # the card along one half of the stem hides no end
+    assert not _end_hidden(replace(patch, hidden=beside))
 
 
 def test_a_patch_that_goes_on_where_bark_was_believed_to_begin_is_outlined_whole() -> None:

@@ -24,12 +24,12 @@ from diagnose.culprits.weighing import Bench, Case
 from diagnose.given import a_whole
 from diagnose.knowledge import knowledge
 from diagnose.places import Place
-from diagnose.signs import Answer, Shares, Sign, Signs, Word, vocabulary
+from diagnose.signs import Answer, Shares, Sign, Signs, Word, answered_so, vocabulary
 
 CLEAR = 0.95  # probability of one group, or of one barrier, from which no more is asked; our choice, no source
 LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
 BUILT_STAYS = 0.90  # chance that what is built stays, whatever is still told, from which no more is asked; our choice
-LEAST_GAIN = 0.003  # expected gain [nat] of the decision below which a question is not worth asking; our choice
+LEAST_GAIN = 0.005  # expected gain [nat] of the decision below which a question is not worth asking; our choice
 ALIKE = 1e-9  # gains [nat] that lie no farther apart are equal: the question that stands first is asked
 BESIDE = 0.25  # weight of telling culprits apart that need the same barrier; our choice
 TINY = 1e-9  # a class or an answer is never held less likely than this
@@ -142,8 +142,10 @@ def fits(word: Word, signs: Signs) -> bool:
     word
         The question's sign [no unit].
     signs
-        What is known of the wound; only `wound` is read [no unit].
+        What is known of the wound; only `wound` and what the question hangs on are read [no unit].
     """
+    if (word.asked_where and not answered_so(signs, word.asked_where)) or answered_so(signs, word.void_where):
+        return False
     wound = signs.get("wound")
     if not word.asked_of or wound is None:
         return not word.asked_of
@@ -181,7 +183,9 @@ def _traces_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
 
 def _wound_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
     own = group_of_sign(word)
-    touched = {own} | ({"height", "end_diameter_mm"} & set(bench.parts) if word.name in ("wound", "season") else set())
+    voided = {group_of_sign(other) for other in vocabulary().values() if word.name in other.void_where} & set(bench.parts)
+    reached = {"height", "end_diameter_mm"} & set(bench.parts) if word.name in ("wound", "season") else set()
+    touched = {own} | voided | reached
     rest = bench.made_by({group: likely for group, likely in bench.parts.items() if group not in touched}, bench.traces)
     weighed = [name for name in (*bench.signs, word.name)
                if name in vocabulary() and name not in TRACES and is_weighed(bench.known, name)]
@@ -191,7 +195,9 @@ def _wound_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
         signs = {**bench.signs, word.name: Answer(choice)}
         made_by, chance = rest, np.ones(len(now))
         for group in touched:
-            told = {name: signs[name] for name in tellers[group]}
+            told = {name: signs[name] for name in tellers[group] if not answered_so(signs, vocabulary()[name].void_where)}
+            if group in voided and not told:
+                continue
             found = raw_group(bench.known, group, told, signs, bench.case.snow_mm, bench.winters)
             if found is None:
                 continue
@@ -414,6 +420,9 @@ def next_step(
         Culprit -> what is built against it, which may be one thing for several, and decides what is asked; `barrier_of`
         where None [no unit].
     """
+    hanging = next((word.name for word in askable(verdict.signs) if word.asked_where and word.name not in passed), None)
+    if hanging is not None:
+        return Step(hanging, "the answer before it hangs on this one")
     kind = max(verdict.groups, key=lambda key: verdict.groups[key])
     if verdict.groups[kind] >= CLEAR:
         return Step(None, f"{group_words()[kind]} is clear enough")
@@ -422,8 +431,9 @@ def next_step(
     if barrier_of is not None and (alike := _same_barrier(verdict, barrier_of)):
         return Step(None, f"{' and '.join(alike)} need the same barrier, so telling them apart changes nothing")
     built = barrier_of if built_of is None else built_of
-    left = {name: gain for name, gain in falls(verdict, built).items() if name not in passed and gain >= LEAST_GAIN}
-    if not left or stays(verdict, passed, built, told) >= BUILT_STAYS:
+    gains_left = falls(verdict, built)
+    left = {name: gain for name, gain in gains_left.items() if name not in passed and gain >= LEAST_GAIN}
+    if not left or stays(verdict, [*passed, *gains_left.keys() - left.keys()], built, told) >= BUILT_STAYS:
         return Step(None, "more answers would hardly change what to buy")
     chance = answerable() if told is None else told
     value = {name: _worth(name, gain, chance) for name, gain in left.items()}

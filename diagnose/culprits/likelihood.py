@@ -18,7 +18,7 @@ from diagnose.culprits.reach import diameter_likelihoods, height_likelihoods
 from diagnose.culprits.readings import TINY, bin_reading, choice_reading, misread, number_reading, pooled
 from diagnose.culprits.tables import words
 from diagnose.knowledge import knowledge
-from diagnose.signs import Answer, Shares, Sign, Signs, Word, vocabulary
+from diagnose.signs import Answer, Shares, Sign, Signs, Word, answered_so, vocabulary
 
 CUT_SIGNS = ("end_form", "cut_form", "raggedness", "seen_slope_deg", "true_slope_deg", "clean_part_slope_deg",
              "cut_slant")
@@ -69,7 +69,8 @@ def group_likelihoods(
     by_group: dict[str, dict[str, Sign]] = {}
     for name in sorted(signs):
         word = vocabulary().get(name)
-        if word is not None and name not in TRACES and is_weighed(known, name):
+        if (word is not None and name not in TRACES and is_weighed(known, name)
+                and not answered_so(signs, word.void_where)):
             by_group.setdefault(group_of_sign(word), {})[name] = signs[name]
     found = {}
     for group, told in by_group.items():

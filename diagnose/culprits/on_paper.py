@@ -9,7 +9,7 @@ from diagnose.culprits.verdict import judge
 from diagnose.culprits.weighing import Bench
 from diagnose.signs import Answer, Word, vocabulary
 
-ON_PAPER = 18  # questions that one page holds
+ON_PAPER = 21  # questions that one page holds
 
 
 @cache
@@ -21,7 +21,7 @@ def printed_key() -> tuple[Word, ...]:
 def fixed_order() -> tuple[Word, ...]:
     """The best fixed order of questions: the wound first, then by mean expected gain per effort.
 
-    The mean is over the kinds of wound, each as often as the catalogue expects it.
+    The mean is over the kinds of wound, each as often as the catalogue expects it. What hangs on another answer follows it.
     """
     wound = vocabulary()["wound"]
     bench = Bench(judge({}).case)
@@ -30,4 +30,5 @@ def fixed_order() -> tuple[Word, ...]:
         for name, gain in gains(judge({"wound": Answer(turn.choice)})).items():
             total[name] = total.get(name, 0.0) + turn.chance * gain
     ranked = sorted(total, key=lambda name: -total[name])
-    return (wound, *(vocabulary()[name] for name in ranked))
+    hanging = {name: word for word in vocabulary().values() for name in word.asked_where}
+    return (wound, *(word for name in ranked for word in (vocabulary()[name], hanging.get(name)) if word is not None))

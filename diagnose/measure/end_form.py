@@ -188,24 +188,6 @@ def features(end: End, look: Look, plain: bool = True) -> np.ndarray:
     return np.array([value for seen in (*parts, whole) for value in seen.values()], float)
 
 
-def wood_near(end: End, look: Look) -> float:
-    """Share of the end's nearest 0.3 diameters that is bare wood, paler than the bark.
-
-    Parameters
-    ----------
-    end
-        Its shape [diameters].
-    look
-        Tells the linear light at points of the end's own frame [no unit].
-
-    Returns
-    -------
-    float
-        0 to 1, no unit.
-    """
-    return _wood_near(_face(end, look))
-
-
 def _wood_near(face: _Face) -> float:
     return float((face.pale[:, BEHIND < 0.3] > PALE).mean())
 

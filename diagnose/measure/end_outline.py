@@ -16,6 +16,7 @@ from diagnose.eye.pieces import CLOSE_STRIDE, CLOSE_WIDTH, moved
 from diagnose.eye.see import CloseView
 from diagnose.measure.end_form import Look
 from diagnose.measure.end_shape import End, OnPlain, find_end
+from diagnose.measure.rim import without_rim
 from diagnose.photo.markers import LIGHT
 from diagnose.photo.picture import Picture
 
@@ -280,8 +281,13 @@ def twig_mask(patch: Patch, frame: Frame, view: CloseView) -> np.ndarray | None:
     stem = np.ascontiguousarray(view.stem)
     likely = cv2.warpPerspective(stem, H, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0)
     logit = np.log(np.clip(likely, 0.02, 0.98) / (1 - np.clip(likely, 0.02, 0.98)))
-    found = (logit + by_colour(patch.light, likely) > 0).astype(np.uint8)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(found, connectivity=4)
+    whole = _largest((logit + by_colour(patch.light, likely) > 0).astype(np.uint8))
+    return None if whole is None else _largest(without_rim(patch.light, whole))
+
+
+def _largest(mask: np.ndarray) -> np.ndarray | None:
+    """The largest piece of a mask, its holes filled; None where it is too small for an outline."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
     areas = stats[1:, cv2.CC_STAT_AREA]
     if areas.max(initial=0) < LEAST_CELLS:
         return None

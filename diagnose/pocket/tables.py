@@ -125,6 +125,8 @@ def _sign(known: Catalogue, word: Word) -> dict[str, Any]:
         "name": word.name, "label": word.label, "about": word.about, "kind": word.kind, "choices": list(word.choices),
         "words": list(word.choices.values()), "unit": word.unit, "question": word.question, "help": word.help,
         "effort": word.effort, "asked_of": list(word.asked_of), "several": word.several,
+        "asked_where": {name: list(told) for name, told in word.asked_where.items()},
+        "void_where": {name: list(told) for name, told in word.void_where.items()},
         "chance": ask.answerable().get(word.name, 1.0), "misread": likelihood.misreading(word.name),
         "weighed": likelihood.is_weighed(known, word.name), "group": likelihood.group_of_sign(word),
     }

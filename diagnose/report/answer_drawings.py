@@ -7,8 +7,9 @@ heap, are drawn at true size; everything else is not to scale.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from functools import cache, partial
+from itertools import pairwise
 
 import numpy as np
 
@@ -316,6 +317,118 @@ def _gone() -> Lines:
             *[Stroke(s.x1, s.y1, s.x2, s.y2, THIN, True) for s in _plant() if s.y1 < 19]]
 
 
+def _shoots_taken(leader: bool, sides: bool) -> Lines:
+    """A young tree; what was taken off it is dashed, and a heavy stroke crosses each cut."""
+    lines = [*_ground(22), Stroke(15, 22, 15, 7.4, 2 * PLAIN)]
+    lines += ([Stroke(15, 6.6, 15, 1, PLAIN, True), Stroke(13.6, 7, 16.4, 7, HEAVY)] if leader else
+              [Stroke(15, 7.4, 15, 1, 2 * PLAIN)])
+    for y, reach in ((18, 10.0), (14, 8.6), (10, 6.4)):
+        for way in (-1, 1):
+            x1, y1, y2 = 15 + way * 0.45 * reach, y - 0.45 * 3.6, y - 3.6
+            if sides:
+                lines += [Stroke(15, y, x1, y1), Stroke(x1 + way * 0.6, y1 - 0.25, 15 + way * reach, y2, THIN, True),
+                          Stroke(x1 - way * 0.35, y1 - 1, x1 + way * 0.35, y1 + 1, HEAVY)]
+            else:
+                lines += [Stroke(15, y, 15 + way * reach, y2), Stroke(x1, y1, x1 + way * 2.6, y1 + 0.6, THIN)]
+    return lines
+
+
+def _three_kinds(taken: Collection[int]) -> Lines:
+    """A conifer, a broadleaf and a shrub side by side; those that were taken are dashed, their tops cut off."""
+    lines = [*_ground(20)]
+    for number, x in enumerate((5.0, 15.0, 25.0)):
+        gone = number in taken
+        width = THIN if gone else PLAIN
+        lines.append(Stroke(x, 20, x, 13 if gone else 4, 2 * PLAIN))
+        shape = (_path([(x, 3), (x - 4, 16), (x + 4, 16)], width, closed=True) if number == 0 else
+                 _path([(x + 4.2 * math.sin(a), 9 - 6.2 * math.cos(a)) for a in np.linspace(0, 5.5, 8).tolist()], width,
+                       closed=True)
+                 if number == 1 else
+                 [stroke for dx in (-3.6, -1.8, 1.8, 3.6) for stroke in _path([(x, 18), (x + dx, 8 - abs(dx) / 2)], width)])
+        lines += [Stroke(s.x1, s.y1, s.x2, s.y2, s.width, gone) for s in shape]
+        if gone:
+            lines.append(Stroke(x - 1.6, 13, x + 1.6, 13, HEAVY))
+    return lines
+
+
+def _person(x: float) -> Lines:
+    """A grown-up on the ground at y = 22, for scale: the hip lies at y = 15.6."""
+    return [*_oval(x, 10, 1.1, 1.2), Stroke(x, 11.2, x, 16), Stroke(x, 12.6, x - 1.8, 15.2), Stroke(x, 12.6, x + 1.8, 15.2),
+            Stroke(x, 16, x - 1.4, 22), Stroke(x, 16, x + 1.4, 22)]
+
+
+_LEAVES = ((0, 0.3), (-0.4, 0.55), (0.4, 0.6), (-0.1, 0.8), (0.5, 0.88), (-0.6, 0.86))  # in a crown, as shares of it
+
+
+def _leaves_above(line: float | None) -> Lines:
+    """Two trees in leaf, bare up to a line [mm from the top], or in leaf to the ground."""
+    lines, foot = [*_ground(22), *_person(26.4)], 20.8 if line is None else line
+    for x, top, wide in ((6, 2.6, 4.4), (16, 1, 4.8)):
+        rise = np.linspace(foot, top, 7).tolist()
+        left = [(x - wide * math.cos(0.5 * math.pi * n / 6) ** 0.6, y) for n, y in enumerate(rise)]
+        outline = [*left[:-1], (x, top), *[(2 * x - a, b) for a, b in reversed(left[:-1])]]
+        lines += [Stroke(x, 22, x, foot, 2 * PLAIN), *_path(outline, PLAIN, closed=True)]
+        lines += _many(lambda a, b: _oval(a, b, 0.7, 0.35, 30, THIN), [(x + dx * wide, top + dy * (foot - top))
+                                                                      for dx, dy in _LEAVES])
+        if line is not None:
+            lines += [Stroke(x, y, x + side * 2.6, y - 1, THIN) for y in (foot + 2, foot + 4, foot + 7) if y < 21
+                      for side in (-1, 1)]
+    return lines if line is None else [*lines, *_path([(0.8, foot), (22.8, foot)], HEAVY)]
+
+
+def _hedged() -> Lines:
+    """A low, dense and rounded plant, its twigs short and forked."""
+    lines = [*_ground(19), Stroke(15, 19, 15, 15.5, 2 * PLAIN), *_oval(15, 12.2, 8.2, 6, 0, THIN)]
+    for turn in range(-80, 81, 20):
+        across, up = math.sin(math.radians(turn)), math.cos(math.radians(turn))
+        x, y = 15 + 7.4 * across, 14.6 - 7.4 * up * (1 if abs(turn) < 70 else 0.8)
+        lines.append(Stroke(15, 15.5, x, y))
+        for part in (0.55, 0.8):
+            xm, ym = 15 + part * (x - 15), 15.5 + part * (y - 15.5)
+            lines += [Stroke(xm, ym, xm + 1.3 * math.sin(way), ym - 1.3 * math.cos(way))
+                      for way in (math.radians(turn - 35), math.radians(turn + 35))]
+    return lines
+
+
+def _guard(lean: float = 0.0, gap: bool = False, ground: bool = True) -> Lines:
+    """A mesh guard round a small plant, leaning by so much at its top [mm]; with a gap bitten into it."""
+    left, right, top, foot = 10.0, 20.0, 7.0, 19.0
+
+    def at(x: float, y: float) -> Point:
+        return x + lean * (foot - y) / (foot - top), y + 0.12 * abs(lean) * (foot - y) / (foot - top)
+
+    def wire(x1: float, y1: float, x2: float, y2: float, width: float = THIN) -> Stroke:
+        return Stroke(*at(x1, y1), *at(x2, y2), width)
+
+    def whole(x: float, y: float) -> bool:
+        return not (gap and 11.5 <= x < 16.5 and 11 <= y < 17)
+
+    ups, downs = np.arange(left, right + 0.1, 2.5).tolist(), np.arange(top, foot + 0.1, 3.0).tolist()
+    mesh = [wire(x, y, x, y + 3) for x in ups[1:-1] for y in downs[:-1] if whole(x, y + 1.5)]
+    mesh += [wire(x, y, x + 2.5, y) for y in downs[1:-1] for x in ups[:-1] if whole(x + 1.25, y)]
+    frame = [wire(left, top, right, top), wire(left, top, left, foot, 2 * PLAIN), wire(right, top, right, foot, 2 * PLAIN)]
+    plant = [wire(15, foot, 15, 2, 2 * PLAIN), wire(15, 6, 11.5, 4), wire(15, 5, 18.5, 3)]
+    edge = [wire(x1, y1, x2, y2, PLAIN) for (x1, y1), (x2, y2) in pairwise(
+        [(11.6, 13), (12.6, 11.2), (14.4, 11.8), (16.2, 11), (16.6, 13.4), (16, 15), (16.7, 16.6), (14.6, 16.2), (12.4, 17),
+         (12.8, 15), (11.6, 13)])] if gap else []
+    return [*(_ground(19) if ground else ()), *plant, *mesh, *frame, *edge]
+
+
+def _dug_under() -> Lines:
+    hole = [(4.5, 19), (6.5, 21.6), (9.5, 22.8), (13, 22.4), (14.4, 20.6), (14.6, 19)]
+    heap = _path([(0.6, 19), (1.6, 17.2), (3, 16.8), (4.5, 19)], 2 * PLAIN)
+    return [*_guard(ground=False), *_path(hole, 2 * PLAIN), *heap, Stroke(14.6, 19, 29, 19, HEAVY)]
+
+
+def _over() -> Lines:
+    """Snow up to the guard's top on one side, and the way over it."""
+    snow = _path([(0.5, 9), (4, 8), (7, 7.6), (9.6, 7.4)], 2 * PLAIN)
+    flakes = [stroke for x, y in ((3, 12), (6.4, 14.6), (3.6, 16.6), (7.6, 10.6)) for stroke in (
+        Stroke(x - 0.6, y, x + 0.6, y, THIN), Stroke(x, y - 0.6, x, y + 0.6, THIN))]
+    way = _path([(5, 5.4), (7.4, 3.8), (10, 3.6), (12, 4.8), (13, 6.4)], PLAIN)
+    return [*_guard(), *snow, *flakes, *way, Stroke(13, 6.4, 11.6, 5.9), Stroke(13, 6.4, 13.3, 4.9)]
+
+
 _DRAWN: Mapping[str, Mapping[str, Callable[[], Lines]]] = {
     "wound": {
         "severed_shoot": _severed, "buds_or_needles_eaten": _buds, "leaves_stripped": _leafless, "cut_at_ground": _at_ground,
@@ -332,6 +445,19 @@ _DRAWN: Mapping[str, Mapping[str, Callable[[], Lines]]] = {
     "groove_look": {
         "none": lambda: _patch([]), "fine_many_angles": _fine, "even_pairs": _pairs, "narrow_scratches": _scratches,
         "broad_upward": _upward, "broad_crossing": _crossing,
+    },
+    "which_shoots": {
+        "leader": partial(_shoots_taken, True, False), "sides": partial(_shoots_taken, False, True),
+        "both": partial(_shoots_taken, True, True),
+    },
+    "plants_taken": {"one_kind": partial(_three_kinds, (1,)), "all_kinds": partial(_three_kinds, (0, 1, 2))},
+    "browse_line": {
+        "none": partial(_leaves_above, None), "low": partial(_leaves_above, 16.6), "high": partial(_leaves_above, 10.4),
+    },
+    "plant_shape": {"not_hedged": _plant, "hedged": _hedged},
+    "guard_state": {
+        "whole": _guard, "bitten": partial(_guard, gap=True), "pushed": partial(_guard, 8.0), "dug_under": _dug_under,
+        "over": _over,
     },
     "droppings": {
         "round_pea": lambda: _many(lambda x, y: _oval(x, y, 3.5, 3.5), ((5, 6), (14, 4.6), (23, 7), (9, 15), (19, 16))),

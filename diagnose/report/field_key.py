@@ -6,7 +6,6 @@ each answer stand the kinds of culprit whose odds it at least doubles. The back 
 
 from __future__ import annotations
 
-import math
 import textwrap
 from io import BytesIO
 from os import PathLike
@@ -17,7 +16,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, group_words
 from diagnose.culprits.on_paper import printed_key
 from diagnose.culprits.verdict import judge
-from diagnose.report.answer_drawings import draw_answer, drawn_signs
+from diagnose.report.answer_drawings import TALL, draw_answer, drawn_signs
 from diagnose.report.card_sheet import BOLD, FONT, MM, PAPERS
 from diagnose.signs import Answer, Word, vocabulary
 from diagnose.whole_file import write_whole
@@ -25,11 +24,12 @@ from diagnose.whole_file import write_whole
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
 
-EDGE_MM, GAP_MM, LINE_MM = 9.0, 5.0, 3.55
+EDGE_MM, GAP_MM, LINE_MM = 9.0, 5.0, 3.2
 SIZE, HEAD_SIZE, TITLE_SIZE = 6.6, 7.4, 12.0  # points
 RAISED = 1.8  # how much an answer must raise a kind's odds for it to be printed beside the answer; our choice
 NAMED = 2  # kinds beside an answer at most
-_COLUMNS, _SMALLER, _WRAP, _CAPTION = 6, 0.85, 34, 5.0  # of the back: drawings a row, their size, letters, points
+_COLUMNS, _SMALLER, _WRAP, _CAPTION = 7, 0.72, 31, 5.0  # of the back: drawings a row, their size, letters, points
+_UNDER = 4.6  # under a drawing, for two lines of words [mm]
 _FOOT = (
     "Signs overlap: one sign never names a culprit for sure. Droppings show who passed by, not who bit, and are "
     "misread in up to 41 % of cases. Do not touch droppings with bare hands."
@@ -116,22 +116,31 @@ def _back(canvas: Canvas, width: float, height: float) -> None:
     cells: list[tuple[str, str]] = [cell for name in drawn_signs()
                                     for cell in ((name, ""), *((name, choice) for choice in vocabulary()[name].choices))
                                     if not cell[1] or draw_answer(*cell)]
-    wide, tall = (width - 2 * EDGE_MM) / _COLUMNS, (height - 2 * EDGE_MM) / math.ceil(len(cells) / _COLUMNS)
-    for number, (name, choice) in enumerate(cells):
-        x, y = EDGE_MM + number % _COLUMNS * wide, EDGE_MM + number // _COLUMNS * tall
-        word, drawing = vocabulary()[name], draw_answer(name, choice)
-        if drawing is None:
-            for line, words in enumerate(textwrap.wrap(str(word.question), 20)):
-                _text(canvas, height, x, y + tall / 2 + 3.2 * line, words, BOLD, HEAD_SIZE)
-            continue
-        size = 1.0 if name == "droppings" else _SMALLER
-        canvas.saveState()
-        canvas.translate(x * MM, (height - y - drawing.height * size) * MM)
-        canvas.scale(size, size)
-        drawing.put_on(canvas, 0, 0)
-        canvas.restoreState()
-        for line, words in enumerate(textwrap.wrap(word.choices[choice], _WRAP)):
-            _text(canvas, height, x, y + drawing.height * size + 1.6 + 1.9 * line, words, FONT, _CAPTION)
+    rows = [cells[start:start + _COLUMNS] for start in range(0, len(cells), _COLUMNS)]
+    tall = [max(_size(name) for name, _ in row) * TALL + _UNDER for row in rows]
+    spare = (height - 2 * EDGE_MM - sum(tall)) / len(rows)
+    wide, y = (width - 2 * EDGE_MM) / _COLUMNS, EDGE_MM
+    for row, high in zip(rows, tall, strict=True):
+        for number, (name, choice) in enumerate(row):
+            x, word, drawing = EDGE_MM + number * wide, vocabulary()[name], draw_answer(name, choice)
+            if drawing is None:
+                for line, words in enumerate(textwrap.wrap(str(word.question), 19)):
+                    _text(canvas, height, x, y + high / 3 + 3.2 * line, words, BOLD, HEAD_SIZE)
+                continue
+            size, foot = _size(name), y + high - _UNDER
+            canvas.saveState()
+            canvas.translate(x * MM, (height - foot) * MM)
+            canvas.scale(size, size)
+            drawing.put_on(canvas, 0, 0)
+            canvas.restoreState()
+            for line, words in enumerate(textwrap.wrap(word.choices[choice], _WRAP)):
+                _text(canvas, height, x, foot + 1.6 + 1.9 * line, words, FONT, _CAPTION)
+        y += high + spare
+
+
+def _size(name: str) -> float:
+    """How large the answers of a question are drawn: droppings at true size, the others smaller."""
+    return 1.0 if name == "droppings" else _SMALLER
 
 
 def _block(word: Word) -> list[tuple[str, str]]:
@@ -147,6 +156,9 @@ def _draw(canvas: Canvas, height: float, x: float, y: float, column: float, bloc
         y += LINE_MM
         canvas.rect(x * MM, (height - y) * MM, 1.9 * MM, 1.9 * MM, stroke=1, fill=0)
         _text(canvas, height, x + 3.2, y, words, FONT, SIZE)
+        taken = 3.2 * MM + canvas.stringWidth(words, FONT, SIZE) + 2 * MM
+        while kinds and taken + canvas.stringWidth(kinds, FONT, SIZE - 0.6) > column * MM:
+            kinds = kinds.rpartition(", ")[0]  # what does not fit beside a long answer is left out, the least likely first
         if kinds:
             canvas.setFont(FONT, SIZE - 0.6)
             canvas.setFillGray(0.35)

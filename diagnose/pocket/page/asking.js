@@ -6,6 +6,8 @@ function makeAsking(model) {
   const barrierOf = t.barrier.need_of, builtOf = t.barrier.built_of;
 
   function fits(word, signs) {
+    if (Object.keys(word.asked_where).length && !model.answeredSo(signs, word.asked_where)) return false;
+    if (model.answeredSo(signs, word.void_where)) return false;
     const wound = signs.wound;
     if (!word.asked_of.length || !wound) return !word.asked_of.length;
     if ("choice" in wound) return word.asked_of.includes(wound.choice);
@@ -34,6 +36,8 @@ function makeAsking(model) {
 
   function woundAnswered(on, word, now) {
     const own = word.group, touched = new Set([own]);
+    const voided = t.signs.filter(one => word.name in one.void_where && on.parts.has(one.group)).map(one => one.group);
+    voided.forEach(group => touched.add(group));
     if (word.name === "wound" || word.name === "season") {
       for (const group of ["height", "end_diameter_mm"]) if (on.parts.has(group)) touched.add(group);
     }
@@ -44,7 +48,9 @@ function makeAsking(model) {
       const signs = {...on.signs, [word.name]: {choice}};
       let chance = now.map(() => 1), made = rest;
       for (const group of touched) {
-        const found = model.rawGroup(group, model.toldOf(signs, group), signs, on.snowMm);
+        const told = model.toldOf(signs, group);
+        if (voided.includes(group) && !told.length) continue;
+        const found = model.rawGroup(group, told, signs, on.snowMm);
         if (found === null) continue;
         const likely = model.filled(found.raw, on.prior, t.words.strength), {inside} = found;
         made = made.map((one, c) => one * likely[c] * (inside === null ? 1 : inside[c]));
@@ -149,6 +155,8 @@ function makeAsking(model) {
 
   /** {question, reason}: the sign most worth asking for, or null with why asking is over. */
   function nextStep(verdict, passed = []) {
+    const hanging = askable(verdict.given.signs).find(word => Object.keys(word.asked_where).length && !passed.includes(word.name));
+    if (hanging) return {question: hanging.name, reason: "the answer before it hangs on this one"};
     const kind = Object.keys(verdict.groups).reduce((a, b) => verdict.groups[b] > verdict.groups[a] ? b : a);
     if (verdict.groups[kind] >= L.clear) return {question: null, reason: `${t.groups[kind].name} is clear enough`};
     if (!verdict.given.signs.wound && !passed.includes("wound")) {
@@ -164,7 +172,8 @@ function makeAsking(model) {
         value.set(name, gain * signOf.get(name).chance / Math.sqrt(signOf.get(name).effort));
       }
     }
-    if (!value.size || stays(verdict, passed, worth) >= L.built_stays) {
+    const idle = [...worth.keys()].filter(name => !value.has(name));
+    if (!value.size || stays(verdict, [...passed, ...idle], worth) >= L.built_stays) {
       return {question: null, reason: "more answers would hardly change what to buy"};
     }
     const best = Math.max(...value.values());

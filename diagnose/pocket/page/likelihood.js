@@ -134,9 +134,19 @@ function makeLikelihood(t, readings, reach) {
   function toldOf(signs, group) {
     return Object.keys(signs).sort().map(name => [name, signs[name]]).filter(([name]) => {
       const word = signOf.get(name);
-      return word && !L.traces.includes(name) && word.weighed && (group === undefined || word.group === group);
+      return word && !L.traces.includes(name) && word.weighed && !answeredSo(signs, word.void_where) && (group === undefined || word.group === group);
     });
   }
 
-  return {rawGroup, filled, oneGroup, toldOf};
+  /** Was one of these answers given, more likely than not? answers: sign -> choices. */
+  function answeredSo(signs, answers) {
+    return Object.entries(answers).some(([name, choices]) => {
+      const sign = signs[name];
+      if (!sign) return false;
+      if ("choice" in sign) return choices.includes(sign.choice);
+      return "shares" in sign && choices.reduce((sum, choice) => sum + (sign.shares[choice] ?? 0), 0) > 0.5;
+    });
+  }
+
+  return {rawGroup, filled, oneGroup, toldOf, answeredSo};
 }

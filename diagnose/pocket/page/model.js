@@ -9,7 +9,7 @@ function makeModel(t) {
   const animal = t.culprits.map(one => one.animal);
   const keys = t.culprits.map(one => one.key);
   const readings = makeReadings(t), reach = makeReach(t, readings), {sharesOf} = readings;
-  const {rawGroup, filled, oneGroup, toldOf} = makeLikelihood(t, readings, reach), {tracesOf, tracesAnswered} = makeTraces(t, readings);
+  const {rawGroup, filled, oneGroup, toldOf, answeredSo} = makeLikelihood(t, readings, reach), {tracesOf, tracesAnswered} = makeTraces(t, readings);
 
   // ---- before the wound is looked at (prior.py, here.py) ----
 
@@ -200,5 +200,5 @@ function makeModel(t) {
   }
 
   return {t, K, C, keys, signOf, isTrace, judge, posterior, reasons, ranked, firstOf, shareOf, nameOf, bench, madeBy, ofCulprits,
-          tracesAnswered, rawGroup, filled, toldOf, depthsOf: reach.depthsOf};
+          tracesAnswered, rawGroup, filled, toldOf, answeredSo, depthsOf: reach.depthsOf};
 }
