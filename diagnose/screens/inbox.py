@@ -40,12 +40,12 @@ _THUMB = 96  # longer side of a small picture [px]
 # list and letter stand side by side; who has no keyboard is told of no keys
 _CSS = """<style>
 .block-container { max-width: 84rem; }
-.st-key-inbox_several { min-height: 3rem; }  /* what comes there must not move the letter from the eye */
+.st-key-screen_several { min-height: 3rem; }  /* what comes there must not move the letter from the eye */
 /* on a phone the letter begins below a list that is no higher than its half */
 @media (max-width: 640px) { .st-key-inbox_rows :is([data-testid="stDataFrameResizable"],
                             :has([data-testid="stDataFrameResizable"])) { max-height: 46vh !important; } }
-.st-key-inbox_walk { scroll-margin-top: 3.6rem; }
-@media (hover: none) { .st-key-keys { display: none; } }
+.st-key-screen_walk { scroll-margin-top: 3.6rem; }
+@media (hover: none) { .st-key-screen_keys { display: none; } }
 </style>"""
 
 
@@ -113,7 +113,7 @@ def _wanted(log: Log) -> tuple[pd.DataFrame, pd.DataFrame]:
     names = {_ALL: f"all {len(rows)}"} | {pile: f"{pile} {counts[pile]}" for pile in PILES if counts.get(pile)}
     if st.session_state.get("pile") not in names:
         st.session_state["pile"] = _ALL  # a pile that was answered is gone
-    with st.container(horizontal=True, key="inbox_tools"):  # one row, so that the list comes at once
+    with st.container(horizontal=True, key="screen_tools"):  # one row, so that the list comes at once
         if len(rows):
             typed = st.session_state.get("inbox_filter", "").strip()
             with st.popover(literal(f"Show: {names[st.session_state['pile']]}{f', “{typed}”' if typed else ''}")):
@@ -157,7 +157,7 @@ def _chosen(log: Log, some: pd.DataFrame) -> dict[str, Any]:
     ids = some["id"].tolist()
     here = st.session_state.get("inbox_here")
     place = ids.index(here) if here in ids else min(st.session_state.get("inbox_place", 0), len(ids) - 1)
-    with st.container(horizontal=True, vertical_alignment="center", key="inbox_walk"):
+    with st.container(horizontal=True, vertical_alignment="center", key="screen_walk"):
         # told before the page is drawn, so that the buttons know where they lead from there
         st.button("Previous", shortcut=_key("p"), disabled=place == 0, on_click=_open, args=(ids[max(place - 1, 0)],))
         st.button("Next", shortcut=_key("n"), disabled=place == len(ids) - 1, on_click=_open,
@@ -165,7 +165,7 @@ def _chosen(log: Log, some: pd.DataFrame) -> dict[str, Any]:
         st.markdown(f"**{place + 1} of {len(ids)}**", width="content")
         _undo(log)
     if st.session_state.pop("inbox_new", False):
-        bring(".st-key-inbox_walk")  # the button that answered stood at the end of the letter before
+        bring(".st-key-screen_walk")  # the button that answered stood at the end of the letter before
     row: dict[str, Any] = some.iloc[place].to_dict()
     if not _waits_for_a_name(row):  # the reason may tell the verdict: not before a blind naming
         st.caption(literal(f"{row['pile']}, because {row['why']}") if row["pile"] else "Not judged yet.")
@@ -230,12 +230,12 @@ def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
             st.session_state["inbox_here"] = ids[ticked[-1]]
 
     picture = st.column_config.ImageColumn("Photo", width=64)
-    with st.container(key="inbox_rows"):
+    with st.container(key="inbox_rows"):  # the list, whose canvas paper shows empty
         told = st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + 52 * len(listed), 560), row_height=52,
                             on_select=pick, selection_mode="multi-row", key=f"inbox_list {turn}",
                             column_config={"Photo": picture, "From": st.column_config.Column(width=90),
                                            "Since": st.column_config.Column(width=90)})
-    several = st.container(horizontal=True, vertical_alignment="center", key="inbox_several")
+    several = st.container(horizontal=True, vertical_alignment="center", key="screen_several")
     ticked = [ids[row] for row in told["selection"]["rows"] if row < len(ids)]
     if len(ticked) < 2:
         several.caption("Tick a row to open it, several to answer them at once.")
@@ -359,7 +359,7 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
         answer(log, row["id"], what, named if what == "change" else None, letter=text, by=preferences.initials())
         _answered([row["id"]])
     if preferences.single_keys():
-        with st.container(key="keys"):
+        with st.container(key="screen_keys"):
             st.caption("Keys: a agree, x change, l later, n next, p previous, u undo. Settings switch them off.")
 
 

@@ -162,7 +162,8 @@ def _table(rows: pd.DataFrame) -> str | None:
     told = st.dataframe(rows[["taken", "plant", "verdict_name", "site", "by", "note"]].rename(
         columns={"site": "planting", "verdict_name": "verdict"}), hide_index=True, width="stretch", height=_TABLE_HIGH,
         on_select="rerun", selection_mode="single-row", key="log_table")
-    st.caption("Tick a row, or click a mark on the map, to open it.")
+    with st.container(key="screen_tick"):
+        st.caption("Tick a row, or click a mark on the map, to open it.")
     ticked = told["selection"]["rows"]
     return str(rows["id"].iloc[ticked[0]]) if ticked and ticked[0] < len(rows) else None
 
@@ -301,7 +302,7 @@ def _one(log: Log, rows: pd.DataFrame) -> None:
     place = ids.index(here) if here in ids else 0
     row = rows.iloc[place]
     st.subheader(literal(" ".join((row["taken"], row["plant"] or row["id"][:8], row["verdict_name"]))))
-    with st.container(horizontal=True, vertical_alignment="center", key="log_walk"):
+    with st.container(horizontal=True, vertical_alignment="center", key="screen_log_walk"):
         for label, step, end in (("Newer", -1, place == 0), ("Older", 1, place == len(ids) - 1)):
             if st.button(label, disabled=end):
                 st.session_state["log_here"] = ids[place + step]

@@ -113,20 +113,35 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
          border-color: #7C8783 !important; }
   .stVegaLiteChart svg { background: #FFF !important; }
   .stVegaLiteChart svg text { fill: #17201D !important; }
+  /* drawn for the screen: as wide as the paper and no higher than that makes it, its grid pale in the dark theme too */
+  .stVegaLiteChart svg.marks { width: 100% !important; height: auto !important; max-height: 200mm; }
+  .stVegaLiteChart :is(div, details) { height: auto !important; min-height: 0 !important; }
+  .stVegaLiteChart .role-axis-grid line { stroke: #CCC !important; stroke-width: 1 !important; }
+  figure.shown img { max-height: 90mm !important; }
   .strength, .share .bar { background: #DDD !important; print-color-adjust: exact; }
   .strength *, .share .bar * { print-color-adjust: exact; }
   [data-testid="stHeader"], [data-testid="stSidebar"], [data-testid="stFileUploader"], .stButton, .stDownloadButton,
   .stFormSubmitButton, [data-testid="stForm"], [data-testid="stPageLink"], [data-testid="stExpanderIcon"],
-  [data-testid="stButtonGroup"], #reach { display: none !important; }
+  [data-testid="stButtonGroup"], [data-testid="stPopover"], [data-testid="stTextInput"], [data-testid="stNumberInput"],
+  [data-testid="stSelectbox"], [data-testid="stMultiSelect"], [data-testid="stDateInput"], [data-testid="stSlider"],
+  [data-testid="stRadio"], [data-testid="stCheckbox"], [data-testid="stCameraInput"], [class*="st-key-answers"], .left,
+  [class*="st-key-screen_"], [data-testid="stElementToolbar"], #reach { display: none !important; }
+  .st-key-ways [data-testid="stPageLink"] { display: block !important; }
+  /* a letter is printed whole, however little of it shows on the screen */
+  [data-testid="stTextArea"] :is(div, textarea) { height: auto !important; max-height: none !important;
+         overflow: visible !important; }
+  [data-testid="stTextArea"] textarea { field-sizing: content; }
   .block-container { padding: 0 !important; max-width: none !important; }
-  /* what is only asked, and tables that are a canvas, which paper shows empty */
+  /* what is only asked, what was never opened, and tables that are a canvas, which paper shows empty */
   details:not([open]):has(input, textarea, [data-testid="stDataFrame"]),
-  [data-testid="stDataFrame"] { display: none !important; }
+  [data-testid="stExpander"]:not(:has([data-testid="stElementContainer"])),
+  [data-testid="stElementContainer"]:has([data-testid="stDataFrame"]) { display: none !important; }
   details::details-content { content-visibility: visible !important; height: auto !important; opacity: 1 !important; }
   details [data-testid="stExpanderDetails"] { height: auto !important; opacity: 1 !important; visibility: visible !important;
          overflow: visible !important; }
-  figure, .stVegaLiteChart, tr, li { break-inside: avoid; }
-  h1, h2, h3 { break-after: avoid; }
+  figure, .stVegaLiteChart, tr, li, .share, [data-testid="stTextArea"] { break-inside: avoid; }
+  details:not(:has(li:nth-child(8), .share, .stAlert)) { break-inside: avoid; }
+  h1, h2, h3, [data-testid="stElementContainer"]:has(h1, h2, h3) { break-after: avoid; }
 }
 </style>
 """

@@ -240,16 +240,21 @@ def _drawn(drawing: Drawing, words: str) -> None:
             f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(drawing.title)}. {escape(words)}"></div>')
 
 
+def _part(place: int, heading: str, lines: list[str]) -> None:
+    with st.expander(literal(heading), expanded=heading in ("Not kept out", "Take care"), key=f"part {place}"):
+        st.markdown("\n".join(f"- {literal(line)}" for line in lines))
+
+
 def _depth(plan: Plan, inches: bool) -> None:
-    for place, (heading, lines) in enumerate(list(sections(plan, inches))[1:]):
-        if heading == KINDS_HEADING:
-            continue
-        with st.expander(literal(heading), expanded=heading in ("Not kept out", "Take care"), key=f"part {place}"):
-            st.markdown("\n".join(f"- {literal(line)}" for line in lines))
+    *told, sources = list(sections(plan, inches))[1:]
+    for place, (heading, lines) in enumerate(told):
+        if heading != KINDS_HEADING:
+            _part(place, heading, lines)
     with st.expander("Drawings to scale", expanded=True, key="plan_drawings"):
         for drawing in drawings(plan, inches):
             st.markdown(f"**{literal(drawing.title)}**")
             _drawn(drawing, "; ".join(f"{one.name} {length(one.world_mm, inches)}" for one in drawing.dimensions))
+    _part(len(told), *sources)
     paper = st.radio("Paper", list(PAPERS), list(PAPERS).index(preferences.paper()), horizontal=True, key="plan_paper")
     left, right = st.columns(2)
     hand_over(left, "The plan as PDF", lambda: plan_pdf(plan, inches, paper), "barrier-plan.pdf", "application/pdf")
