@@ -102,6 +102,8 @@ def test_one_pages_to_the_next_letter_and_back_and_agrees_to_two_in_a_row(browse
         page.get_by_role("button", name="Take in").click()
         page.get_by_text("1 of 2", exact=True).wait_for(timeout=60_000)
         page.get_by_text("Not judged yet.", exact=True).wait_for(state="hidden", timeout=60_000)
+        drawn(page, 700)
+        assert "2" in page.locator("[data-testid=stAlert]").first.inner_text()  # what was taken in is still told
         log = open_log(tmp_path / "log")
         for name, told in (("Next", "2 of 2"), ("Previous", "1 of 2")):  # each leads back from where the other led
             drawn(page, 700)

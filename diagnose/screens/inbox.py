@@ -23,7 +23,7 @@ from diagnose.figures import figure, percent
 from diagnose.inbox.learning import answer, is_blind, name_blind, together, undo
 from diagnose.inbox.queue import judged_for, outdated, waiting
 from diagnose.inbox.ranking import PILES
-from diagnose.inbox.work import diagnosis_of, judge, judge_one, looked, measure, take_in, unseen
+from diagnose.inbox.work import NOT_YET, diagnosis_of, judge, judge_one, looked, measure, take_in, unseen
 from diagnose.photo.picture import read_picture
 from diagnose.report.letters import as_pdf, framed, reply_to, senders_name
 from diagnose.report.overlay import annotate
@@ -293,7 +293,7 @@ def _what_came(log: Log, row: dict[str, Any]) -> dict[str, dict[str, Any]]:
     found = looked(log, row["photos"])
     for (digest, told), called in zip(found.items(), row["photos"].values(), strict=True):
         if "error" in told:
-            st.error(literal(f"{called}: {told['error']}"))
+            (st.info if told["error"] == NOT_YET else st.error)(literal(f"{called}: {told['error']}"))
             continue
         drawn = _annotated(digest, preferences.inches(), log.original(digest), called)
         if drawn is not None:
@@ -423,7 +423,7 @@ def page() -> None:
     st.html(_CSS)
     try:
         log = the_log()
-        for line in st.session_state.pop("inbox_said", []):
+        for line in st.session_state.get("inbox_said", []):
             st.info(literal(line))
         if log.records("submission").empty:
             _intake(log)
@@ -444,6 +444,7 @@ def page() -> None:
                     _answer(log, row, diagnosis_of(row, found, judged_for(row, preferences.region())))
         _all_letters(log)
         _go_on(log, top)  # last, so that nobody waits for the list until all is measured
+        st.session_state.pop("inbox_said", None)  # what was taken in is told until the next press
     except CannotUse as reason:
         st.error(literal(reason))
 

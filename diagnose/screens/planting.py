@@ -264,7 +264,8 @@ def _depth(plan: Plan, inches: bool) -> None:
 def _put_up(plan: Plan) -> None:
     """Puts what the plan chose into the register, for its upkeep, once it stands."""
     with st.expander("They are up: put them into the register", key="they_are_up"), st.form("put_up", border=False):
-        site = st.text_input("Name of the planting")
+        known = st.session_state.get("plan_site", "") if st.session_state.get("plan_basis") == FROM_LOG else ""
+        site = st.text_input("Name of the planting", known)
         built = st.date_input("Put up on", date.today())
         species = st.text_input("Species in it")
         if st.form_submit_button("Register them"):
