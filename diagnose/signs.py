@@ -183,6 +183,9 @@ class Word:
         Sign -> the answers to it after which the question makes sense; empty where it hangs on none [no unit].
     void_where
         Sign -> the answers to it after which this one says nothing any more [no unit].
+    kind_of, kinds
+        The sign that this one tells more finely, empty for none, and each choice here -> the choice there that it is a kind
+        of [no unit].
     """
 
     name: str
@@ -201,6 +204,8 @@ class Word:
     several: bool = False
     asked_where: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     void_where: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    kind_of: str = ""
+    kinds: Mapping[str, str] = field(default_factory=dict)
 
 
 @cache
@@ -215,12 +220,19 @@ def _word(name: str, entry: Mapping[str, Any], loaded: Mapping[str, Any]) -> Wor
     choices = entry.get("choices", {})
     if "choices_of" in entry:
         choices = {key: words for key, words in loaded[entry["choices_of"]]["choices"].items() if key != "none"}
+    kind_of, kinds = next(iter(entry.get("kinds_of", {}).items()), ("", {}))
     return Word(
         name, entry["label"], entry["group"], entry.get("about", name), entry["kind"], choices,
         entry.get("unit", ""), low, high, entry.get("question"), entry.get("help", ""), entry.get("effort", 1),
         tuple(entry.get("asked_of", ())), bool(entry.get("several", False)),
-        *({sign: tuple(told) for sign, told in entry.get(key, {}).items()} for key in ("asked_where", "void_where")),
+        _answers(entry, "asked_where"), _answers(entry, "void_where"),
+        kind_of, {kind: choice for choice, some in kinds.items() for kind in some},
     )
+
+
+def _answers(entry: Mapping[str, Any], key: str) -> dict[str, tuple[str, ...]]:
+    """Sign -> the answers to it that an entry names under a key."""
+    return {sign: tuple(told) for sign, told in entry.get(key, {}).items()}
 
 
 def answered_so(signs: Signs, answers: Mapping[str, tuple[str, ...]]) -> bool:
@@ -240,6 +252,29 @@ def answered_so(signs: Signs, answers: Mapping[str, tuple[str, ...]]) -> bool:
         if isinstance(sign, Shares) and sum(sign.shares.get(choice, 0.0) for choice in choices) > 0.5:
             return True
     return False
+
+
+def with_what_follows(signs: Signs) -> Signs:
+    """The signs, and what the finer among them tell of the coarser: who knows a pine has told of a conifer.
+
+    Parameters
+    ----------
+    signs
+        What is known of the wound, each sign in its own unit; a coarser sign that was told too gives way.
+    """
+    words = {name: vocabulary()[name] for name in signs if name in vocabulary()}
+    return {**signs, **{word.kind_of: _coarser(word, signs[name]) for name, word in words.items() if word.kind_of}}
+
+
+def _coarser(word: Word, sign: Sign) -> Sign:
+    if isinstance(sign, Answer):
+        return Answer(word.kinds[sign.choice], sign.how)
+    if not isinstance(sign, Shares):
+        raise TypeError(f"{word.name} is an answer or shares")
+    found: dict[str, float] = {}
+    for choice, share in sign.shares.items():
+        found[word.kinds[choice]] = found.get(word.kinds[choice], 0.0) + share
+    return Shares(found, sign.how)
 
 
 def read_signs(path: str | Path) -> dict[str, Sign]:

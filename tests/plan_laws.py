@@ -162,7 +162,7 @@ def safe_wires(place: Planting, rng: random.Random) -> None:
         assert all(wire["state"] != "live" or wire["height_mm"] > place.snow_mm for wire in wires(part))
         assert {"energiser", "earth rods", "warning signs", "volt meter"} <= set(items)
         assert {"insulated lead-out cable", "cut-off switches"} <= set(items)
-        posts = sum(items[name].quantity for name in ("line posts", "corner and gate posts") if name in items)
+        posts = sum(items[name].quantity for name in ("line posts", "corner and end posts") if name in items)
         if not catalogue()[part.key].get("live_strands_own"):
             charged = sum(wire["state"] in ("live", "off") for wire in wires(part))
             planes = 2 if "plane_spacing_mm" in catalogue()[part.key] else 1

@@ -11,7 +11,7 @@ from diagnose.culprits.catalogue import NOT_LISTED, catalogue, lineage_of
 from diagnose.culprits.here import place_from, residences
 from diagnose.culprits.traces import weigh_traces
 from diagnose.culprits.verdict import judge
-from diagnose.signs import Answer, Measured, Several, Shares, parse_signs, vocabulary
+from diagnose.signs import Answer, Measured, Several, Shares, Word, parse_signs, vocabulary
 
 PLACES = ("DE", "US-NY", "US-OR", "FI", "GB", "AU-TAS", None)
 KNOWN = catalogue()
@@ -61,7 +61,8 @@ def test_more_snow_never_lowers_the_surface_vole_at_the_base(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(15))
 def test_gnawing_wholly_above_the_snow_lowers_the_surface_vole(seed: int) -> None:
     draw = np.random.default_rng(seed)
-    signs = {**drawn_signs(draw, ("wound", "position", "snow_line", "past_snow")), "wound": Answer("bark_gnawed")}
+    without = ("wound", "position", "snow_line", "past_snow", "special_mark")  # a trimmer's gash says little of voles
+    signs = {**drawn_signs(draw, without), "wound": Answer("bark_gnawed")}
     bare = judge(signs, "DE", snow_mm=400.0).culprits["vole_surface"]
     assert judge({**signs, "snow_line": Answer("above")}, "DE", snow_mm=400.0).culprits["vole_surface"] < bare
     high = {**signs, "wound_height_mm": Measured(900, 40)}
@@ -174,8 +175,8 @@ def test_with_equal_priors_a_passers_traces_never_overturn_a_wound_that_speaks_t
 
 
 def _without_table(sign: str) -> list[str]:
-    acts = [row for row, key in enumerate(KNOWN.causes)]
-    has = {KNOWN.causes[row][0] for row in acts if not np.isnan(KNOWN.tables[sign][row, 0])}
+    tables = [KNOWN.tables[one] for one in (sign, vocabulary()[sign].kind_of) if one]  # a pine is a conifer too
+    has = {key for row, (key, _) in enumerate(KNOWN.causes) if any(not np.isnan(table[row, 0]) for table in tables)}
     return [key for key in KNOWN.keys if key not in has]
 
 
@@ -187,6 +188,51 @@ def test_a_sign_without_a_table_leaves_an_animal_where_it_was_whatever_the_answe
             told = judge({sign: Answer(choice)}, place)
             for key in _without_table(sign):
                 assert told.culprits[key] == pytest.approx(bare.culprits[key], rel=1e-6), (sign, choice, key)
+
+
+FINER = [word for word in vocabulary().values() if word.kind_of]
+
+
+@pytest.mark.parametrize("word", FINER, ids=lambda word: word.name)
+def test_who_told_the_kind_of_tree_has_told_of_conifer_or_broadleaf_and_tells_it_once(word: Word) -> None:
+    for place, choice in product(("DE", "AU-TAS", None), word.choices):
+        told = judge({word.name: Answer(choice)}, place).culprits
+        twice = judge({word.name: Answer(choice), word.kind_of: Answer(word.kinds[choice])}, place).culprits
+        assert told == pytest.approx(twice)
+        coarse = judge({word.kind_of: Answer(word.kinds[choice])}, place).culprits
+        has = {key for row, (key, _) in enumerate(KNOWN.causes) if not np.isnan(KNOWN.tables[word.name][row, 0])}
+        for key in set(KNOWN.keys) - has:  # who takes all kinds alike stays where conifer or broadleaf puts it
+            assert told[key] == pytest.approx(coarse[key], rel=1e-6), (place, choice, key)
+
+
+@pytest.mark.parametrize("word", FINER, ids=lambda word: word.name)
+def test_the_chances_of_the_kinds_of_tree_sum_to_one_through_conifer_and_broadleaf(word: Word) -> None:
+    coarser = list(vocabulary()[word.kind_of].choices)
+    of = [coarser.index(word.kinds[choice]) for choice in word.choices]
+    whole = (KNOWN.tables[word.kind_of][:, of] * KNOWN.tables[word.name]).sum(axis=1)
+    assert whole[~np.isnan(whole)] == pytest.approx(1.0)
+
+
+def times(sign: str, choice: str, other: str, key: str, place: str) -> float:
+    """How many times one answer speaks for a culprit as much as another, in odds."""
+    one, another = (odds(judge({sign: Answer(said)}, place).probability(key)) for said in (choice, other))
+    return one / another
+
+
+def test_the_kind_of_tree_speaks_for_who_takes_it_where_several_are_offered() -> None:
+    """Haarberg & Rosell 2006: beavers take willow first; Newton 1967: bullfinches the buds of fruit trees; FS057E of
+    Washington State University: sapsuckers birch."""
+    assert times("tree_kind", "willow_poplar", "oak_beech", "beaver", "NO") > 2
+    assert times("tree_kind", "apple_pear", "oak_beech", "perching_bird", "GB") > 2
+    assert times("tree_kind", "birch_alder", "oak_beech", "sapsucker", "US-WA") > 1.5
+    assert times("tree_kind", "eucalypt_acacia", "oak_beech", "leaf_cutting_ant", "BR") > 1.5
+
+
+def test_the_kind_of_site_speaks_for_who_works_there() -> None:
+    """Duinker 2022 and others: street trees are snapped by people; Han & Kellogg: harvesters scrape trees in the forest."""
+    assert times("site_kind", "street", "forest", "people", "IE") > 5
+    assert times("site_kind", "forest", "garden", "machine", "US-OR") > 2
+    assert times("site_kind", "garden", "forest", "mower", "US-NY") > 5
 
 
 @pytest.mark.parametrize("seed", range(20))

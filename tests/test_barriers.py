@@ -26,7 +26,8 @@ from diagnose.protect.barriers import (
 from diagnose.protect.ground import square_ground
 from diagnose.protect.options import compare
 from diagnose.protect.planting import planting
-from diagnose.protect.requirement import needs, sources
+from diagnose.protect.requirement import needs
+from diagnose.protect.sources import sources
 
 BODIES = [key for key, need in needs().items() if need["kind"] != "none"]
 

@@ -31,8 +31,8 @@ from diagnose.protect.requirement import (
     protected_animals,
     protected_culprits,
     require,
-    sources,
 )
+from diagnose.protect.sources import sources
 from diagnose.report.due_list import due_as_text
 from diagnose.report.layout_map import layout_pdf
 from diagnose.report.lettering import FONT

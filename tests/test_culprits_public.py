@@ -29,7 +29,7 @@ PRINTS = {"believe.believe", "believe.fitted_strength", "check.check", "check.le
 # given good values only: parts of the weighing, whose arrays are made of the catalogue by those that call them
 INNER = {"likelihood.filled", "likelihood.pooled_where_known", "likelihood.group_likelihoods", "likelihood.one_group",
          "likelihood.raw_group", "traces.weigh_traces", "traces.weigh_ways", "traces.weigh_choices", "readings.misread",
-         "readings.misread_near",
+         "readings.misread_near", "readings.misread_within",
          "readings.pooled", "readings.number_reading", "readings.bin_reading", "tables.within", "verdict.by_culprit"}
 # rows of the catalogue's tables of which nothing is known are empty (nan); a bench holds them
 EMPTY_ROWS = {"likelihood.raw_group"}
@@ -94,6 +94,7 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "readings.number_reading": {"sign": Measured(6.0, 1.0)},
         "readings.bin_reading": {"low": np.array([1.0, 5.0]), "high": np.array([5.0, 9.0]), "sign": Measured(6.0, 1.0)},
         "verdict.sign_words": {"name": "cut_form"}, "verdict.share_of": {"name": "roe_deer"},
+        "readings.misread_within": {"kinds": ["whole", "whole", "torn", "torn", "torn", "torn"]},
         "likelihood.misreading": {"name": "cut_form"}, "likelihood.is_weighed": {"name": "cut_form"},
         "check.by_rules": {"case": given["cases"][0]}, "check.verdict_of": {"case": given["cases"][0]},
         "check.own_sources": {"case": given["cases"][0]}, "check.without_own": {"case": given["cases"][0]},

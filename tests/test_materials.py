@@ -1,6 +1,8 @@
 """The buying list covers the barrier, with waste, whole rolls and bundles, and the stock used first."""
 
 import math
+import re
+from dataclasses import replace
 
 import pytest
 
@@ -56,7 +58,7 @@ def test_line_posts_stand_between_the_corners_of_each_side() -> None:
     # four corners pulled two ways, a gate pulled on both sides: ten braces, each with a post of its own
     posts = posts_of(place, part)
     assert (posts.anchors, posts.pulls) == (4 + 2, 2 * 4 + 2)
-    assert lines["corner and gate posts"].quantity == 6 + 10 and lines["cross-members"].quantity == 10
+    assert lines["corner and end posts"].quantity == 6 + 10 and lines["cross-members"].quantity == 10
     assert lines["woven-wire fence"].quantity == math.ceil(183 * 1.05)
     assert "2 rolls of 100 m" in lines["woven-wire fence"].specification and lines["staples"].quantity > 0
 
@@ -91,12 +93,27 @@ def test_every_line_says_what_to_check() -> None:
             assert line.check and line.specification and line.to_buy >= line.quantity - line.from_stock >= 0
 
 
+# gates hang apart from the strained fence (FG12), on timber of 200 mm (Scottish Government 2017)
+def test_a_gate_hangs_on_posts_of_its_own_beside_the_strained_fence() -> None:
+    place = planting(square_ground(10_000), 100, ["deer"], gates=3)
+    for key, own in (("woven_wire", True), ("electric_strands", True), ("plastic_mesh", False)):
+        part = sized(key, place.needs)
+        assert part is not None
+        lines = {line.item: line for line in bill(place, (part,))}
+        assert ("gate posts" in lines) is own
+        if own:
+            told = lines["gate posts"].specification
+            assert lines["gate posts"].quantity == 6 and "at least 200 mm thick" in told
+            assert float(re.search(r"(\d+) mm in the ground", told)[1]) >= 1219  # type: ignore[index]
+    assert "gate posts" not in {line.item for line in bill(replace(place, gates=0), (part,))}
+
+
 def test_netting_against_rabbits_hangs_on_the_taller_fences_posts() -> None:
     place = planting(square_ground(10_000), 100, ["deer", "rabbit"])
     fence, netting = sized("woven_wire", place.needs), sized("rabbit_netting", place.needs)
     assert fence is not None and netting is not None
     items = [line.item for line in bill(place, (fence, netting))]
-    assert items.count("gates") == 1 and items.count("corner and gate posts") == 1
+    assert items.count("gates") == 1 and items.count("corner and end posts") == 1
     lines = {line.item: line for line in bill(place, (fence, netting))}
     # hand-worked: 100 m at 4.0 m need 24 posts a side, at 6.1 m the fence has 16
     assert lines["posts for the rabbit netting"].quantity == 4 * (24 - 16)
@@ -168,9 +185,9 @@ def test_a_woven_fence_costs_what_is_published_for_one() -> None:
 
 
 # AECS-GUARD: posts of 75 to 100 mm and rails for sheep; 100 mm and rails of 100 x 50 for cattle and horses; goats, horses
-# 1.8 m
+# 1.8 m; NBS-GOAT: posts of 100 mm for goats
 @pytest.mark.parametrize(("animal", "sides", "thick", "high"), [
-    ("sheep", 3, 75, 1100), ("goat", 3, 75, 1800), ("cattle", 4, 100, 1200), ("horse", 4, 100, 1800),
+    ("sheep", 3, 75, 1100), ("goat", 3, 100, 1800), ("cattle", 4, 100, 1200), ("horse", 4, 100, 1800),
 ])
 def test_stock_get_posts_and_rails_as_published(animal: str, sides: int, thick: int, high: int) -> None:
     place = planting(square_ground(5000), 10, [animal])
@@ -225,7 +242,7 @@ def test_every_live_wire_has_an_insulator_at_brace_posts_too() -> None:
     part = sized("electric_strands", place.needs)
     assert part is not None
     lines = {line.item: line for line in bill(place, (part,))}
-    posts = lines["line posts"].quantity + lines["corner and gate posts"].quantity
+    posts = lines["line posts"].quantity + lines["corner and end posts"].quantity
     assert lines["insulators"].quantity == 4 * posts  # four of the eight wires are live (FRORG)
 
 

@@ -14,7 +14,7 @@ from diagnose.protect.materials import bill
 from diagnose.protect.plan import disagreement, plan_for
 from diagnose.protect.planting import planting
 from diagnose.protect.prices import LOCAL, default_prices, local_list, price_list, rates
-from diagnose.protect.requirement import sources
+from diagnose.protect.sources import sources
 from diagnose.report.plan_sheet import answer, in_their_units, plan_as_text
 
 LAND = square_ground(5_000)
@@ -163,7 +163,7 @@ def test_sums_in_another_currency_are_turned_and_say_so_and_no_dollar_is_called_
     assert francs.chosen.keys == dollars.chosen.keys
     assert francs.chosen.first == pytest.approx(0.880 * dollars.chosen.first)  # ECB reference rates, mean of 2024
     told = plan_as_text(francs)
-    assert "turned into CHF at 0.88 a US dollar" in " ".join(told.split()) and "European Central Bank, 2024" in told
+    assert "turned into CHF at 0.88 a US dollar" in " ".join(told.split()) and "European Central Bank 2024:" in told
     assert "turned into" not in plan_as_text(dollars)
 
 

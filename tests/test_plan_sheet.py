@@ -11,11 +11,10 @@ from diagnose.knowledge import read_yaml, reference_cases
 from diagnose.protect.ground import square_ground
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import planting
-from diagnose.protect.requirement import in_words, short_source, sources
+from diagnose.protect.sources import SAID_ONCE, sources, sources_named
 from diagnose.report.kinds_drawing import draw_kinds
 from diagnose.report.plan_grounds import prices_told
 from diagnose.report.plan_sheet import answer, drawings, in_their_units, materials_csv, plan_as_text, plan_pdf
-from tests.conftest import words_of
 
 VERDICT = {"deer_browsing": 0.6, "vole_surface": 0.4}
 
@@ -69,21 +68,23 @@ def test_a_planting_is_planned_and_printed_in_both_measures_on_both_papers(name:
         assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx(size, abs=0.5)
 
 
+def test_every_source_named_stands_in_full_at_the_end() -> None:
+    told = plan_as_text(_plan())
+    end = told[told.index("\nSources"):]
+    before = " ".join(told[:told.index("\nSources")].split())
+    named = [key for key, source in sources().items() if source["called"] in before]
+    assert len(named) > 5 and all(f"\n  {sources()[key]['called']}:" in end for key in named)
+    assert SAID_ONCE in " ".join(end.split())
+
+
 @pytest.mark.parametrize("name", PLANTINGS)
-def test_sources_are_named_by_who_and_when_never_by_a_key_and_stand_in_full_at_the_end(name: str) -> None:
+@pytest.mark.parametrize("inches", [False, True])
+def test_no_key_of_a_source_is_printed_in_a_plan(name: str, inches: bool) -> None:
     plan = _of(PLANTINGS[name])
-    key = re.compile(rf"(?<![\w-])({'|'.join(map(re.escape, (key for key in sources() if not key.islower())))})(?![\w-])")
-    body, end = " ".join(plan_as_text(plan).split()).split(" Sources ", 1)  # there a report's own number may stand
-    for told in (body, words_of(plan_pdf(plan)).split("\nSources\n")[0], materials_csv(plan)):
-        assert key.findall(told) == [] and not re.search(r"\[(R|2|D|M|weak)\]", told)
-    named = [short for short in map(short_source, set(sources()) - {"MEM", "computed"}) if short in body]
-    assert len(named) > 5 and all(f" {short}: " in end for short in named)
-
-
-def test_each_source_has_a_short_name_of_its_own() -> None:
-    shorts = [short_source(key) for key in sources()]
-    assert len(set(shorts)) == len(shorts) and max(map(len, shorts)) <= 60
-    assert all(in_words(short) == short for short in shorts)  # no name holds another's key
+    pages = " ".join(page.extract_text() for page in PdfReader(io.BytesIO(plan_pdf(plan, inches))).pages)
+    for words in (plan_as_text(plan, inches), pages):
+        assert sources_named(re.sub(r"https?://\S+(\n +\S+)*", "", words[:words.index("Sources\n")])) == []
+        assert not re.search(r"\[(R|2|D|M|weak)\]", words)
 
 
 def test_the_wage_the_value_of_a_tree_and_the_rate_are_said_with_how_much_rests_on_memory() -> None:

@@ -56,7 +56,7 @@ def given(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
         "what": "posts", "mm": 2000.0, "damage": 0.2, "carry_m": 100.0, "gates": 1, "target_per_ha": 100.0, "soil": "normal",
         "growth_mm": 300.0, "power_line_kv": 0.0, "frost_mm": 0.0, "must": (), "site": (), "prices": {"wage": 30.0},
         "budget": 5000.0,
-        "owned": {"woven_wire": 10.0}, "text": "1.5 m (MARQ77, TE5) [M]", "words": "1.5 m (MARQ77, TE5) [M]",
+        "owned": {"woven_wire": 10.0},
     }
 
 
@@ -68,14 +68,16 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "chances.expected_alive": {"yearly_loss": np.array([0.2, 0.3])}, "ground.ground_from": {"corners": given["corners"]},
         "money.sum_of": {"lines": [(2.0, 3.5), (1.0, 4.0)]}, "planting.planting": {"height_mm": None},
         "prices.default_price": item, "prices.price_of": item, "prices.year_of": item, "prices.from_memory": item,
+        "prices.source_of": item,
         "prices.kg_of": {"name": next(iter(PUBLIC["prices.price_list"]()["items"]))},
         "prices.local_list": {"code": "EUR"}, "prices.words_of_price": {"name": "wage"},
         "prices.checked_currency": {"own": {"currency": "EUR", "exchange": 0.9}},
         "read.read_settings": {"path": folder / "prices.yaml"}, "read.read_verdict": {"path": folder / "verdict.json"},
         "requirement.culprit_of": {"name": "rabbit"}, "trade.name_of": {"what": "posts"},
         "requirement.caution_text": {"name": next(iter(PUBLIC["requirement.cautions"]()))},
-        "requirement.source_words": {"key": next(iter(PUBLIC["requirement.sources"]()))},
-        "requirement.short_source": {"key": next(iter(PUBLIC["requirement.sources"]()))},
+        "sources.source_words": {"key": next(iter(PUBLIC["sources.sources"]()))},
+        "sources.keys_of": {"words": "engeman"}, "sources.sources_named": {"words": "ME382"},
+        "sources.called_by_name": {"words": "ME382 [R]"},
         "requirement.cautions_for": {"called": [next(iter(PUBLIC["requirement.cautions"]()))],
             "culprits": ["deer_browsing"]},
         "options.totals_if": {"presence": np.array([0.5, 0.3])}, "materials.costed": {"main": None},

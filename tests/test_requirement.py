@@ -6,7 +6,8 @@ from hypothesis import strategies as st
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, catalogue
-from diagnose.protect.requirement import NEED_OF, NOTHING_BUILT, built_of, needs, require, sources
+from diagnose.protect.requirement import NEED_OF, NOTHING_BUILT, built_of, needs, require
+from diagnose.protect.sources import sources
 
 INCH = 25.4
 ANIMALS = [key for key, need in NEED_OF.items() if needs()[need]["kind"] != "none"]

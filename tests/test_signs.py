@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from diagnose.cannot_use import CannotUse
-from diagnose.signs import Answer, Bounded, Measured, Shares, parse_signs, read_signs, vocabulary
+from diagnose.signs import Answer, Bounded, Measured, Shares, parse_signs, read_signs, vocabulary, with_what_follows
 
 
 def test_choices_numbers_intervals_and_shares_are_read() -> None:
@@ -49,3 +49,18 @@ def test_every_sign_has_a_label_and_every_question_its_help() -> None:
         assert word.kind == "number" or word.choices
         assert word.question is None or word.help
         assert set(word.asked_of) <= set(vocabulary()["wound"].choices)
+
+
+def test_every_choice_of_a_finer_sign_is_a_kind_of_one_choice_of_the_coarser() -> None:
+    finer = [word for word in vocabulary().values() if word.kind_of]
+    assert [word.name for word in finer] == ["tree_kind"]
+    for word in finer:
+        coarser = vocabulary()[word.kind_of]
+        assert set(word.kinds) == set(word.choices) and set(word.kinds.values()) == set(coarser.choices)
+        assert word.about == coarser.about
+
+
+def test_shares_of_kinds_of_tree_are_shares_of_conifer_and_broadleaf() -> None:
+    told = with_what_follows(parse_signs({"tree_kind": {"pine": 0.25, "larch": 0.5, "nut": 0.25}, "foliage": "broadleaf"}))
+    assert told["foliage"] == Shares({"conifer": 0.75, "broadleaf": 0.25}, "answer")
+    assert with_what_follows(parse_signs({"wound": "trampled"})) == {"wound": Answer("trampled")}

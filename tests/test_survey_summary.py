@@ -13,7 +13,8 @@ from reportlab.graphics.shapes import Polygon
 from shapely import box
 
 from diagnose.cannot_use import CannotUse
-from diagnose.report.survey_report import map_drawing, sections, survey_html, survey_pdf, table_text
+from diagnose.report.damage_map import map_drawing
+from diagnose.report.survey_report import sections, survey_html, survey_pdf, table_text
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.survey.attribution import with_shares
 from diagnose.survey.summary import summarise

@@ -64,6 +64,21 @@ def test_the_template_names_every_field_once() -> None:
     assert template().strip().split(",") == [field.name for field in TALLY]
 
 
+def test_a_planned_plot_counts_from_when_a_day_stands_in_its_row() -> None:
+    planned = [{"site": "a", "plot": str(number), "plot_area_m2": 50.0, "stratum": "slope", "x": 9.2, "y": 47.5,
+                "crs": "EPSG:4326"} for number in (1, 2, 3)]
+    lines = template(planned).splitlines()
+    assert len(lines) == 4
+    frame, refused = read_tally(io.StringIO("\n".join(lines)))
+    assert frame.empty and not refused  # nobody was there: no plot without trees
+    visited = [lines[0], lines[1].replace("a,,1", "a,2026-03-31,1"), *lines[2:]]
+    frame, refused = read_tally(io.StringIO("\n".join(visited)))
+    assert frame["plot"].tolist() == ["1"] and frame["tree"].isna().all() and not refused
+    half = [lines[0], lines[1], lines[2].replace("50.0,,,", "50.0,,1,oak", 1)]
+    frame, refused = read_tally(io.StringIO("\n".join(half)))
+    assert frame.empty and [row.why for row in refused] == ["Day: it is missing."]  # a tree, and no day
+
+
 def test_severity_follows_from_what_was_counted() -> None:
     cases = [((0, 10, 0), 1), ((0, 10, 4), 2), ((1, 10, 4), 3), ((0, 10, 5), 3), ((1, 10, 5), 4)]
     assert [severity(*given) for given, _ in cases] == [told for _, told in cases]

@@ -252,6 +252,7 @@ def test_the_printed_list_answers_first_has_a_box_for_each_and_a_map_on_both_pap
         assert "23 overdue" in words[0].splitlines()[1] and words[0].count("□") == 23
         whole = " ".join(words)
         assert "Map: s" in whole and "Ahead" in whole and "How many are due in which month" in whole
+        assert "what to do" in whole and all(page.splitlines()[-1] == f"{number}" for number, page in enumerate(words, 1))
 
 
 def test_forecasts_stand_in_text_and_months_and_say_what_is_from_memory(log: Log) -> None:

@@ -44,7 +44,7 @@ from diagnose.cli.streams import Read, Verb, Written
               help="What the posts stand in.")
 @click.option("--site", multiple=True, metavar="WORD",
               help="What else the place is like: dry_ground, flood, grouse, badger, path, buildings, dogs, cavity_birds, "
-                   "neighbour_fence, grazed; may be repeated.")
+                   "neighbour_fence, grazed, road, scotland; may be repeated.")
 @click.option("--power-line-kv", type=float, default=0.0, metavar="KV", help="Voltage of an overhead line on the way [kV].")
 @click.option("--wind", is_flag=True, help="Strong wind.")
 @click.option("--carry-m", type=words.depth, default="0", metavar="M", help="Way from the track [m].")

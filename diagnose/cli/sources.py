@@ -8,16 +8,16 @@ from diagnose.cli.streams import Verb
 
 
 @click.command(cls=Verb)
-@click.argument("keys", nargs=-1, metavar="[KEY ...]")
-def sources(keys: tuple[str, ...]) -> None:
+@click.argument("asked", nargs=-1, metavar="[NAME ...]")
+def sources(asked: tuple[str, ...]) -> None:
     """Say where figures of barriers and plans were read.
 
-    A KEY is what stands beside a figure, such as EXT-VOLE; without one all are listed.
+    A NAME is what a plan calls a source, some of its words, or its key in JSON, such as EXT-VOLE; without one all are told.
     """
-    from diagnose.protect.requirement import SEEN, source_words
-    from diagnose.protect.requirement import sources as known
+    from diagnose.protect.sources import SEEN, keys_of, source_words
+    from diagnose.protect.sources import sources as known
 
-    for key in keys or known():
-        known_by = key.strip().rstrip(",.;")
-        print(f"{known_by}: {source_words(known_by)}")
+    wanted = [key for words in asked for key in keys_of(words)] if asked else list(known())
+    for key in dict.fromkeys(wanted):
+        print(f"{key}: {source_words(key)}")
     print("Beside a figure: " + "; ".join(f"[{tag}] {words}" for tag, words in SEEN.items()) + ".")

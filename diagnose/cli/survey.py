@@ -99,6 +99,8 @@ def targets(country: str, as_json: bool) -> None:
 @click.option("--gpx", type=Written(".gpx"), metavar="OUT", help="Write the numbered plots for a receiver.")
 @click.option("--map", type=Written(".pdf"), metavar="OUT", help="Write the map as PDF.")
 @click.option("--sheets", type=Written(".pdf"), metavar="OUT", help="Write a tally sheet for each plot as PDF.")
+@click.option("--tally", type=Written(".csv"), metavar="OUT",
+              help="Write the tally to be filled, with a row for each plot; one without a day counts as not visited.")
 @options.paper
 @options.as_json
 def design(boundary: str, **given: Any) -> None:
@@ -110,6 +112,7 @@ def design(boundary: str, **given: Any) -> None:
     from diagnose.survey.design import as_gpx
     from diagnose.survey.layout import lay_out, start_of
     from diagnose.survey.plan import asked_plots, made, seen_before, size_of
+    from diagnose.survey.tally import template
     from diagnose.survey.target import own_target
     from diagnose.whole_file import write_whole
 
@@ -129,16 +132,22 @@ def design(boundary: str, **given: Any) -> None:
                    None if strip is None else max(strip))
     plan = made(asked.site, laid, size, target, asked.rule, start, tuple(part for part in (why, known.words) if part))
     names = tuple(str(at) for at in range(1, len(laid.points) + 1))
+    degrees = tuple(ground.degrees(*map(float, point)) for point in laid.points)
+    parts = laid.parts or ("",) * len(names)
+    planned = [{"site": asked.site, "plot": name, "plot_area_m2": plan.plot_m2, "stratum": part, "x": f"{lon:.6f}",
+                "y": f"{lat:.6f}", "crs": "EPSG:4326"}
+               for name, part, (lat, lon) in zip(names, parts, degrees, strict=True)]
     for place, written in (
         (asked.plan, plan.as_yaml), (asked.gpx, lambda: as_gpx(ground, laid.points, asked.site, laid.parts)),
         (asked.map, lambda: layout_pdf(ground, laid.points, asked.site, asked.paper, plan.rule.words, laid.notes)),
-        (asked.sheets, lambda: tally_sheet_pdf(asked.site, names, asked.paper, plan, laid.parts)),
+        (asked.sheets, lambda: tally_sheet_pdf(asked.site, names, asked.paper, plan, laid.parts, degrees)),
+        (asked.tally, lambda: template(planned)),
     ):
         if place:
             write_whole(place, written())
     if asked.as_json:
-        places = [dict(zip(("plot", "part", "lat", "lon"), (name, part, *ground.degrees(*map(float, point))), strict=True))
-                  for name, part, point in zip(names, laid.parts or ("",) * len(names), laid.points, strict=True)]
+        places = [{"plot": name, "part": part, "lat": lat, "lon": lon}
+                  for name, part, (lat, lon) in zip(names, parts, degrees, strict=True)]
         machine.say("survey design", {
             "site": plan.site, "plots": plan.plots, "plot_m2": plan.plot_m2, "hectares": ground.area_m2 / 1e4,
             "apart_m": laid.apart_m,

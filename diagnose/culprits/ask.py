@@ -18,13 +18,13 @@ from scipy.special import ndtr
 
 from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, group_words
 from diagnose.culprits.here import winters_of
-from diagnose.culprits.likelihood import filled, group_of_sign, is_weighed, raw_group
+from diagnose.culprits.likelihood import coarser_group, filled, group_of_sign, is_weighed, raw_group
 from diagnose.culprits.reach import depths_of, snow_table
 from diagnose.culprits.weighing import Bench, Case
 from diagnose.given import a_whole
 from diagnose.knowledge import knowledge
 from diagnose.places import Place
-from diagnose.signs import Answer, Shares, Sign, Signs, Word, answered_so, vocabulary
+from diagnose.signs import Answer, Shares, Sign, Signs, Word, answered_so, vocabulary, with_what_follows
 
 CLEAR = 0.95  # probability of one group, or of one barrier, from which no more is asked; our choice, no source
 LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
@@ -182,18 +182,18 @@ def _traces_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
 
 
 def _wound_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
-    own = group_of_sign(word)
+    own = [group for group in (coarser_group(word.name), group_of_sign(word)) if group]
     voided = {group_of_sign(other) for other in vocabulary().values() if word.name in other.void_where} & set(bench.parts)
     reached = {"height", "end_diameter_mm"} & set(bench.parts) if word.name in ("wound", "season") else set()
-    touched = {own} | voided | reached
+    touched = [*own, *sorted((voided | reached) - set(own))]
     rest = bench.made_by({group: likely for group, likely in bench.parts.items() if group not in touched}, bench.traces)
-    weighed = [name for name in (*bench.signs, word.name)
+    weighed = [name for name in dict.fromkeys((*bench.signs, *filter(None, (word.name, word.kind_of))))
                if name in vocabulary() and name not in TRACES and is_weighed(bench.known, name)]
     tellers = {group: [name for name in weighed if group_of_sign(vocabulary()[name]) == group] for group in touched}
     chances, after = [], []
     for choice in word.choices:
-        signs = {**bench.signs, word.name: Answer(choice)}
-        made_by, chance = rest, np.ones(len(now))
+        signs = with_what_follows({**bench.signs, word.name: Answer(choice)})
+        made_by, chance, prior = rest, np.ones(len(now)), bench.prior
         for group in touched:
             told = {name: signs[name] for name in tellers[group] if not answered_so(signs, vocabulary()[name].void_where)}
             if group in voided and not told:
@@ -202,10 +202,12 @@ def _wound_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
             if found is None:
                 continue
             raw, inside = found
-            made_by = made_by * (filled(raw, bench.prior, bench.power) * inside)
+            likely = filled(raw, prior, bench.power) * inside
+            made_by = made_by * likely
             made_by = made_by / max(float(made_by.sum()), 1e-300)
-            if group == own:
-                chance = _mean_filled(raw, bench.prior) * inside
+            if group in own:
+                chance = chance * _mean_filled(raw, prior) * inside
+                prior = bench.prior * likely if group != own[-1] else bench.prior
         chances.append(float(now @ chance))
         after.append(_culprits(bench, made_by))
     if word.name == "past_snow":

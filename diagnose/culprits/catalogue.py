@@ -19,7 +19,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.tables import Ranges, choice_table, kept, range_table, words
 from diagnose.given import one_of
 from diagnose.knowledge import knowledge
-from diagnose.signs import vocabulary
+from diagnose.signs import Word, vocabulary
 
 CULPRITS = ("hoofed.yaml", "gnawers.yaml", "elsewhere.yaml", "birds.yaml", "insects.yaml", "look_alikes.yaml")
 FILES = (*CULPRITS, "shared.yaml", "classes.yaml", "words.yaml", "tree.yaml", "sources.yaml")
@@ -44,7 +44,8 @@ class Catalogue:
     of, share
         (C,) row of the cause's culprit, and share of the culprit's wounds, 0 to 1 [no unit].
     tables
-        Sign or latent group -> (C, choices) probabilities given the cause, rows of nan where nothing is known [no unit].
+        Sign or latent group -> (C, choices) probabilities given the cause, rows of nan where nothing is known; of a sign
+        that tells another more finely, given that other one too [no unit].
     numbers
         Sign -> a density or None for each cause, in the sign's unit.
     reach_mm
@@ -138,6 +139,8 @@ def catalogue(without: str | None = None, without_sources: frozenset[str] = froz
             word = vocabulary()[sign]
             numbers[sign] = tuple(range_table(each[sign], word.low, word.high, f"{key}.{act}.{sign}") if sign in each
                                   else None for (key, act, _), each in zip(acts, rows, strict=True))
+    for sign in [sign for sign in tables if sign in vocabulary() and vocabulary()[sign].kind_of]:
+        tables[vocabulary()[sign].kind_of], tables[sign] = _in_two_steps(vocabulary()[sign], tables)
     return Catalogue(
         keys,
         {key: raw[key]["name"] for key in keys},
@@ -156,6 +159,19 @@ def catalogue(without: str | None = None, without_sources: frozenset[str] = froz
         _left(raw),
         looks, raw, digest.hexdigest()[:12],
     )
+
+
+def _in_two_steps(word: Word, tables: Mapping[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """(C, coarser choices) and (C, choices): chances of the coarser sign, and of the finer one given the coarser.
+
+    So the two multiply to the finer one's chance, and what a culprit's own table of the coarser one says is kept.
+    A culprit without one takes it from its table of the finer sign.
+    """
+    coarser = vocabulary()[word.kind_of]
+    belongs = np.array([[word.kinds[choice] == one for one in coarser.choices] for choice in word.choices], float)
+    summed = tables[word.name] @ belongs
+    own = tables[word.kind_of]
+    return np.where(np.isnan(own), summed, own), tables[word.name] / (summed @ belongs.T)
 
 
 def _rows(where: str, act: Mapping[str, Any], without: frozenset[str]) -> dict[str, Any]:

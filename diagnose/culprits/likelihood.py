@@ -1,7 +1,8 @@
 """How well does each cause explain the signs of the wound itself?
 
 Signs are weighed by group. Within a group that hangs together (form of the cut, tooth marks, height) signs speak through
-what lies behind them, which is summed out; signs `about` the same thing count once. An unknown sign is absent and
+what lies behind them, which is summed out; signs `about` the same thing count once. A sign that tells another more finely
+(the kind of tree: conifer or broadleaf) is weighed as that one, and as itself given that one. An unknown sign is absent and
 changes nothing; a cause without a table for a sign gets the mean of the others at that place, so that the sign leaves
 it where it was. Traces are no signs of the wound (traces.py).
 """
@@ -15,10 +16,10 @@ import numpy as np
 
 from diagnose.culprits.catalogue import TRACES, Catalogue, members
 from diagnose.culprits.reach import diameter_likelihoods, height_likelihoods
-from diagnose.culprits.readings import TINY, bin_reading, choice_reading, misread, number_reading, pooled
+from diagnose.culprits.readings import TINY, bin_reading, choice_reading, misread, misread_within, number_reading, pooled
 from diagnose.culprits.tables import words
 from diagnose.knowledge import knowledge
-from diagnose.signs import Answer, Shares, Sign, Signs, Word, answered_so, vocabulary
+from diagnose.signs import Answer, Shares, Sign, Signs, Word, answered_so, vocabulary, with_what_follows
 
 CUT_SIGNS = ("end_form", "cut_form", "raggedness", "seen_slope_deg", "true_slope_deg", "clean_part_slope_deg",
              "cut_slant")
@@ -66,15 +67,17 @@ def group_likelihoods(
         through is a law and stands as it is [no unit].
     """
     power = float(words()["strength"]) if strength is None else strength
+    signs = with_what_follows(signs)
     by_group: dict[str, dict[str, Sign]] = {}
-    for name in sorted(signs):
+    for name in sorted(signs, key=coarser_first):
         word = vocabulary().get(name)
         if (word is not None and name not in TRACES and is_weighed(known, name)
                 and not answered_so(signs, word.void_where)):
             by_group.setdefault(group_of_sign(word), {})[name] = signs[name]
-    found = {}
+    found: dict[str, np.ndarray] = {}
     for group, told in by_group.items():
-        weighed = one_group(known, group, told, signs, prior, snow_mm, winters or {"unknown": 1.0}, power)
+        before = prior * found.get(coarser_group(group), 1.0)
+        weighed = one_group(known, group, told, signs, before, snow_mm, winters or {"unknown": 1.0}, power)
         if weighed is not None:
             found[group] = weighed
     return found
@@ -97,6 +100,29 @@ def group_of_sign(word: Word) -> str:
     return "patch" if word.name in PATCH_SIGNS else word.name
 
 
+def coarser_first(name: str) -> tuple[bool, str]:
+    """The order in which signs are weighed: one that tells another more finely is weighed given that one.
+
+    Parameters
+    ----------
+    name
+        Of a sign [no unit].
+    """
+    return coarser_group(name) != "", name
+
+
+def coarser_group(group: str) -> str:
+    """The group of the sign that this group's sign tells more finely; empty where it tells none.
+
+    Parameters
+    ----------
+    group
+        One of those that `group_of_sign` names [no unit].
+    """
+    word = vocabulary().get(group)
+    return group_of_sign(vocabulary()[word.kind_of]) if word is not None and word.kind_of else ""
+
+
 def one_group(
     known: Catalogue, group: str, told: Signs, signs: Signs, prior: np.ndarray, snow_mm: float | None,
     winters: Mapping[str, float], power: float,
@@ -116,7 +142,8 @@ def one_group(
     signs
         All signs of the wound, each in its own unit; the height asks for season and snow too.
     prior
-        (C,) share of wounds that each cause makes [no unit].
+        (C,) share of wounds that each cause makes; of a sign that tells another more finely, of those that fit that one [no
+        unit].
     snow_mm
         Depth of snow that lay [mm]; None where not known.
     winters
@@ -242,9 +269,11 @@ def misreading(name: str) -> float:
 
 def _own_table(known: Catalogue, name: str, sign: Sign) -> np.ndarray:
     """(C,) likelihood of a sign that causes have tables of their own for; nan where one has none."""
-    if name in known.tables:
-        return known.tables[name] @ misread(choice_reading(vocabulary()[name], sign), misreading(name))
     word = vocabulary()[name]
+    if name in known.tables:
+        told, share = choice_reading(word, sign), misreading(name)
+        kinds = [word.kinds[choice] for choice in word.choices] if word.kind_of else []
+        return known.tables[name] @ (misread_within(told, share, kinds) if kinds else misread(told, share))
     grid = (np.exp(np.linspace(np.log(word.low), np.log(word.high), GRID)) if word.low > 0
             else np.linspace(word.low, word.high, GRID))
     steps = np.gradient(grid)

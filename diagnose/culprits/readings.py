@@ -123,6 +123,29 @@ def misread(told: np.ndarray, share: float) -> np.ndarray:
     return (1 - share) * told + share * (told.sum() - told) / max(told.size - 1, 1)
 
 
+def misread_within(told: np.ndarray, share: float, kinds: Sequence[str]) -> np.ndarray:
+    """(choices,) as `misread`, but a choice is mistaken for another of its own kind only: a pine for a spruce, not an oak.
+
+    Parameters
+    ----------
+    told
+        (choices,) as for `misread` [no unit].
+    share
+        Part of the answers that is wrong, 0 to 1 [no unit].
+    kinds
+        (choices,) kind of each choice [no unit].
+
+    References
+    ----------
+    .. [1] Our own.
+    """
+    found = np.zeros_like(told)
+    for kind in dict.fromkeys(kinds):
+        alike = np.array([one == kind for one in kinds])
+        found[alike] = misread(told[alike], share)
+    return found
+
+
 def misread_near(told: np.ndarray, share: float) -> np.ndarray:
     """(choices,) as `misread`, but a choice is mistaken for a neighbouring one only.
 

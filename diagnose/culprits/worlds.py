@@ -185,7 +185,13 @@ def _chances(
             found.append(likely[cause])
         # where a misread height fits the cause nowhere, any answer is as likely as another
         return np.asarray(found) / sum(found) if sum(found) > 0 else np.full(len(found), 1 / len(found))
-    return _row(tables[word.name], cause, prior) if word.name in tables else None
+    if word.name not in tables:
+        return None
+    row = _row(tables[word.name], cause, prior)
+    coarser = answers.get(word.kind_of)
+    if isinstance(coarser, Answer):  # who takes it for a conifer names a conifer
+        row = row * [word.kinds[choice] == coarser.choice for choice in word.choices]
+    return np.asarray(row / row.sum())
 
 
 def _misread_share(known: Catalogue, word: Word) -> float:
@@ -200,7 +206,8 @@ def _misread_share(known: Catalogue, word: Word) -> float:
 
 def _misread(word: Word, choice: str, draw: np.random.Generator, share: float) -> str:
     if draw.random() < share:
-        return str(draw.choice([other for other in word.choices if other != choice]))
+        alike = [other for other in word.choices if other != choice and word.kinds.get(other) == word.kinds.get(choice)]
+        return str(draw.choice(alike))
     return choice
 
 

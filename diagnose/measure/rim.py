@@ -71,12 +71,13 @@ def without_rim(light: np.ndarray, mask: np.ndarray) -> np.ndarray:
         return mask
     bright = light.sum(axis=2)  # what is nearly black has no colour: beside such a strip it is none of the stem's either
     far |= ((bright < DARK * float(np.median(bright[core]))) & (mask > 0)).astype(np.uint8)
-    edge = cv2.dilate((mask == 0).astype(np.uint8), np.ones((5, 5), np.uint8)) & far
+    edge = (cv2.dilate((mask == 0).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0) & (far > 0)
     _, labels = cv2.connectedComponents(far, connectivity=4)
-    left = ((mask > 0) & ~np.isin(labels, np.unique(labels[edge > 0]))).astype(np.uint8)
+    left = ((mask > 0) & ~np.isin(labels, np.unique(labels[edge]))).astype(np.uint8)
     reach = 2 * max(1, round(BLURRED * wide)) + 1
     near = cv2.dilate(left, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach)))
-    left |= near & mask & (off < max(FAR, 0.5 * float(np.median(strips)))).astype(np.uint8)  # half-way to the strip's colour
+    half_way = off < max(FAR, 0.5 * float(np.median(strips)))  # to the strip's colour
+    left |= ((near > 0) & (mask > 0) & half_way).astype(np.uint8)
     return cv2.morphologyEx(left, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
 
 

@@ -21,6 +21,7 @@ from diagnose.culprits.tables import Ranges, words
 from diagnose.culprits.traces import MOST_KINDS
 from diagnose.places import Place, season_of
 from diagnose.protect import requirement
+from diagnose.protect.sources import sources
 from diagnose.report.answer_drawings import draw_answer
 from diagnose.signs import Word, reading_of, vocabulary
 
@@ -129,6 +130,7 @@ def _sign(known: Catalogue, word: Word) -> dict[str, Any]:
         "void_where": {name: list(told) for name, told in word.void_where.items()},
         "chance": ask.answerable().get(word.name, 1.0), "misread": likelihood.misreading(word.name),
         "weighed": likelihood.is_weighed(known, word.name), "group": likelihood.group_of_sign(word),
+        "kind_of": word.kind_of, "kinds": dict(word.kinds),
     }
     if word.kind == "number":
         told |= {"low": word.low, "high": word.high, "reading": reading_of(word)}
@@ -191,5 +193,5 @@ def _barrier() -> dict[str, Any]:
         "most_snow_mm": requirement.SNOW_LIMIT_MM,
         "cautions": [{"text": entry["text"], "when": entry["when"]} for entry in requirement.cautions().values()],
         "protected": sorted(requirement.protected_culprits()),
-        "sources": {key: requirement.short_source(key) for key in requirement.sources()},
+        "sources": {key: told["called"] for key, told in sources().items()},
     }

@@ -11,7 +11,7 @@ from diagnose.protect.trade import at_least
 
 HEAD_MM = 50.0  # a post ends so far above the top; common practice, no source
 # a strained length is braced again after a quarter mile, 1,000 ft on sand (BRACE-8)
-BRACE_RUN_M, BRACE_RUN_SAND_M = 400.0, 300.0
+BRACE_RUN_M, BRACE_RUN_SAND_M = 400.0, 300.0  # of fences that say nothing else (BRACE-8)
 SAND_MORE_MM = 300.0  # braced posts stand so much deeper in sand; from memory
 FROST_MORE_MM, DEEPEST_MM = 150.0, 1500.0  # feet of braced posts below the frost, no deeper than this; from memory
 CROSS_AT = 0.75  # height of a cross-member as a share of the post's head (BRACE-8)
@@ -73,7 +73,7 @@ def posts_of(place: Planting, part: Part) -> Posts:
     .. [1] Depths and braces: `barriers.yaml`, BRACE-8; more in sand and frost from memory.
     """
     facts, ground = catalogue()[part.key], place.ground
-    run = BRACE_RUN_SAND_M if place.soil == "sand" else BRACE_RUN_M
+    run = min(BRACE_RUN_SAND_M if place.soil == "sand" else BRACE_RUN_M, float(facts.get("brace_run_m", [BRACE_RUN_M])[0]))
     along = ground.fence_m / ground.perimeter_m
     within = sum(max(0, math.ceil(side * along / run - 1e-9) - 1) for side in ground.sides_m) if facts["strained"] else 0
     anchors = ground.corners + 2 * place.gates + within
@@ -84,7 +84,7 @@ def posts_of(place: Planting, part: Part) -> Posts:
         deep = max(deep, min(place.frost_mm + FROST_MORE_MM, DEEPEST_MM))
     head = max([part.top_mm, *(wire["height_mm"] for wire in wires(part)), *extra_wires_mm(part)]) + HEAD_MM
     line, line_sold = at_least("posts", head + depth)
-    end, end_sold = at_least("posts", head + deep)
+    end, end_sold = at_least("posts", max(head + deep, float(facts.get("end_post_mm", [0.0])[0])))
     own, across = int(facts["end_brace"]["posts"]), float(facts["end_brace"]["apart_mm"][0])
     cross_at = CROSS_AT * head
     tie = 2 * math.hypot(across, cross_at) / 1000 * 2

@@ -35,6 +35,8 @@ NAIL_KG, NAILS_A_POST = 0.012, 2  # a nail of 100 mm, and nails for a rail at a 
 STAPLES_A_POST = 10  # for mesh behind rails; from memory
 STAPLE_KG = 0.008  # a 9 gauge staple; from memory
 DEEPEST_STAKE_MM = 700.0  # a longer stake beside a stem is not driven deeper; our choice
+GATE_POST_MM, GATE_DEPTH_MM = 200.0, 1220.0  # timber gate posts (FGS-GATE); see disagreements.yaml, gate_post_depth
+STOUT_MM = 150.0  # end posts from this on are of fences whose gates hang on posts of their own; our choice
 GATE_CABLE_M = 5.0  # of it below a gate; our choice
 COST_WORDS = {"m": "material, a metre of line", "tree": "material, a piece"}  # what a barrier's own price is of
 # of a tube: the upper tie 100 mm below the stake's head (FGS-shelter), the lower one a third up (from memory)
@@ -212,7 +214,8 @@ def costed(place: Planting, part: Part, main: Part | None = None) -> Costed:
     taller = max(0.6, part.top_mm / reference) if reference > 1 else 1.0
     build = count * cost_of(place, part.key, "labour_h") * taller
     build += sum(line.quantity for line in lines if line.item == "gates") * price("gate_labour_h")
-    build += sum(line.quantity for line in lines if line.item in ("cross-members", "struts")) * price("brace_labour_h")
+    dug = ("cross-members", "struts", "gate posts")  # each about as much work: two posts of a gate as a brace of one
+    build += sum(line.quantity for line in lines if line.item in dug) * price("brace_labour_h")
     kg = sum(line.kg for line in lines)
     carry = math.ceil(kg / price("load_kg")) * 2 * place.carry_m / price("walk_m_an_hour")
     walked = place.ground.fence_m / price("walk_m_an_hour") if part.round_the_planting else 0.0
@@ -618,7 +621,7 @@ def _posts(place: Planting, part: Part, main: Part | None) -> list[Line]:
         f"{posts.end_length_mm:.0f} mm long ({name_of('posts', posts.end_length_mm)}), {posts.end_depth_mm:.0f} mm in the "
         "ground")
     ends = (posts.anchors + (posts.pulls if posts.brace_posts == 2 else 0)) * planes
-    lines.append(_line(place, "corner and gate posts", f"{braced}; anchors and the posts of their braces", ends, "posts",
+    lines.append(_line(place, "corner and end posts", f"{braced}; anchors and the posts of their braces", ends, "posts",
                        "post", facts["end_post"]["item"], posts.end_length_mm / 1000))
     if posts.brace_posts == 2:
         lines += [_line(place, "cross-members", f"100 mm thick ({name_of('post_thickness', 100)}), "
@@ -648,6 +651,13 @@ def _posts(place: Planting, part: Part, main: Part | None) -> list[Line]:
                            "same mesh, proofed sill, gap at most 50 mm" if facts.get("mesh") else
                            "carrying no current" if is_live(part) else "same wires or bars"),
                            place.gates, "gates", "other", "gate"))
+        if thick_end >= STOUT_MM:
+            long, _ = at_least("posts", part.top_mm + GATE_DEPTH_MM)
+            told = (f"at least {GATE_POST_MM:.0f} mm thick ({name_of('post_thickness', GATE_POST_MM)}), {long:.0f} mm long "
+                    f"({name_of('posts', long)}), {long - part.top_mm:.0f} mm in the ground: two a gate, beside the fence's "
+                    "end posts, whose pull they do not take")
+            lines.append(_line(place, "gate posts", told, 2 * place.gates, "posts", "post", facts["end_post"]["item"],
+                               long / 1000))
     return lines
 
 

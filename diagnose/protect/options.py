@@ -315,7 +315,7 @@ def _sizes(place: Planting, key: str) -> tuple[Part, ...]:
     main = catalogue()[key]["where"] in ("area", "stem")
     own = {name: value for name, value in place.spec.items() if name != "barrier"} if main else {}
     return _sizes_of(key, place.needs, place.snow_mm, tuple(sorted(own.items())), place.ground.slope_percent, place.years,
-                     place.hectares)
+                     place.tall_ha)
 
 
 def _combinations(pieces: Sequence[Part], mains: Sequence[Part | None]) -> NDArray[np.int64]:

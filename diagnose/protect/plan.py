@@ -49,6 +49,8 @@ BEARS_ON = {
     "line_volts": {"live"}, "sign_spacing": {"live"}, "earth_rod_spacing": {"live"},
     "barbed_offset": {"live"}, "vole_burial": {"vole", "vole_below", "mouse_or_rat"}, "vole_opening": {"vole", "vole_below"},
     "rabbit_snow_margin": {"rabbit", "hare"}, "rabbit_fence_height": {"rabbit_netting"}, "fence_or_guards": {"any"},
+    "rabbit_netting_wire": {"rabbit_netting"}, "gate_post_depth": {"gate_posts"},
+    "brace_run": {"woven_wire", "rabbit_netting"},
     "fence_life": {"woven_wire"}, "fence_post_spacing": {"woven_wire"}, "deer_fence_height": {"deer_small"},
     "roe_fence_height": {"roe"}, "rub_diameter": {"deer_rub"},
     "vole_height": {"vole", "vole_below"}, "electric_elk": {"elk"}, "electric_life": {"electric_strands", "slanted_strands"},
@@ -328,7 +330,7 @@ def plan_for(place: Planting) -> Plan:
     chosen = option_at(place, field, row)
     nothing = option_at(place, field, 0)
     lines = bill(place, chosen.parts)
-    tags = _tags(place, chosen)
+    tags = _tags(place, chosen, lines)
     build = knowledge("diagnose.protect", "build.yaml")
     kinds = kinds_of(place, field)
     spared = nothing.losses - chosen.losses
@@ -482,7 +484,7 @@ def _unstopped(chosen: Option, place: Planting) -> tuple[str, ...]:
     return tuple(told)
 
 
-def _tags(place: Planting, chosen: Option) -> set[str]:
+def _tags(place: Planting, chosen: Option, lines: tuple[Line, ...]) -> set[str]:
     """Words for what is built and met, by which steps, checks and cautions are picked."""
     parts = chosen.parts
     tags = {part.key for part in parts} | {part.where for part in parts}
@@ -495,6 +497,7 @@ def _tags(place: Planting, chosen: Option) -> set[str]:
     tags |= {"meshed" if catalogue()[part.key].get("mesh") else "wires" for part in parts if part.round_the_planting}
     tags |= {"live_in_snow" for part in parts for wire in wires(part) if wire["state"] == "off"}
     tags |= {"dug_in"} if any(part.where == "stem" and part.burial_mm > 0 for part in parts) else set()
+    tags |= {"gate_posts"} if any(line.item == "gate posts" for line in lines) else set()
     tags |= {"power_line"} if place.power_line_kv > 0 and "live" in tags else set()
     return tags
 

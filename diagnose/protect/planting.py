@@ -10,7 +10,7 @@ from typing import Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import knowledge
-from diagnose.protect.barriers import buildable, checked_spec, out_of_reach
+from diagnose.protect.barriers import LARGE_HA, buildable, checked_spec, out_of_reach
 from diagnose.protect.ground import Ground
 from diagnose.protect.prices import checked_currency, default_prices, price_of
 from diagnose.protect.requirement import NEED_OF, SNOW_LIMIT_MM, culprit_of
@@ -23,7 +23,8 @@ NEVER_ZERO = ("life_years", "load_kg", "walk_m_an_hour")  # what other figures a
 # what may lie in stock besides barriers: key -> how its lines of the buying list begin
 STOCK: Mapping[str, str] = {
     "stakes": "stakes for", "ties": "ties for", "staples": "ground staples for", "line_posts": "line posts",
-    "corner_posts": "corner and gate posts", "cross_members": "cross-members", "struts": "struts", "gates": "gates",
+    "corner_posts": "corner and end posts", "cross_members": "cross-members", "struts": "struts", "gates": "gates",
+    "gate_posts": "gate posts",
     "energiser": "energiser", "earth_rods": "earth rods", "insulators": "insulators", "warning_signs": "warning signs",
     "volt_meter": "volt meter",
 }  # fmt: skip
@@ -114,6 +115,12 @@ class Planting:
     def hectares(self) -> float:
         """Area of the ground [ha]."""
         return self.ground.area_m2 / 10_000
+
+    @property
+    def tall_ha(self) -> float:
+        """Area by which fences that stand taller round much land are sized [ha]; much where the place asks for it."""
+        asked = any(knowledge("diagnose.protect", "site.yaml")[word].get("tall_fence") for word in self.site)
+        return max(self.hectares, LARGE_HA + 1.0) if asked else self.hectares
 
     @property
     def target_trees(self) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -38,11 +39,6 @@ def local_list(code: str) -> dict[str, Any]:
         Of the currency [no unit].
     """
     return dict(knowledge("diagnose.protect", f"prices/{code}.yaml")) if code in LOCAL else {"items": {}}
-
-
-def _local(name: str, own: Mapping[str, Any] | None) -> list[Any] | None:
-    """Price, source, tag and words of an item in the list of the reader's currency; None where it holds none."""
-    return local_list(str((own or {}).get("currency", LIST)))["items"].get(name)
 
 
 def to_today(price: float, year: int) -> float:
@@ -133,10 +129,9 @@ def default_price(name: str, own: Mapping[str, Any] | None = None) -> float:
     >>> default_price("tree", {"currency": "CHF", "exchange": 0.5}), default_price("rate", {"exchange": 0.5})
     (4.0, 0.03)
     """
-    if (local := _local(name, own)) is not None:
-        return float(local[0])
-    money = float((own or {}).get("exchange", 1.0)) if name in price_list()["items"] else 1.0
-    return money * float(_item(name)[0])
+    default = _default(name, own)
+    turned = not default.local and name in price_list()["items"]
+    return default.price * (float((own or {}).get("exchange", 1.0)) if turned else 1.0)
 
 
 def price_of(name: str, own: Mapping[str, Any] | None = None) -> float:
@@ -168,11 +163,7 @@ def year_of(name: str, own: Mapping[str, Any] | None = None) -> int:
     CannotUse
         For one that the list does not hold.
     """
-    _item(name)
-    items = price_list()["items"]
-    if _local(name, own) is not None:
-        return int(local_list(str((own or {})["currency"]))["year"])
-    return int(items[name][1] if name in items else price_list()["year"])
+    return _default(name, own).year
 
 
 def kg_of(name: str) -> float:
@@ -207,8 +198,25 @@ def words_of_price(name: str, own: Mapping[str, Any] | None = None) -> str:
     CannotUse
         For one that the list does not hold.
     """
-    told = _item(name)
-    return str((_local(name, own) or told)[3])
+    return _default(name, own).words
+
+
+def source_of(name: str, own: Mapping[str, Any] | None = None) -> str:
+    """The key of the source of an item's default price.
+
+    Parameters
+    ----------
+    name
+        An item, share or hours of the list [no unit].
+    own
+        Checked prices, whose currency may have a list of its own [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For one that the list does not hold.
+    """
+    return _default(name, own).source
 
 
 def from_memory(name: str, own: Mapping[str, Any] | None = None) -> bool:
@@ -226,13 +234,28 @@ def from_memory(name: str, own: Mapping[str, Any] | None = None) -> bool:
     CannotUse
         For one that the list does not hold.
     """
-    told = _item(name)
-    return bool((_local(name, own) or told)[2] == "M")
+    return _default(name, own).tag == "M"
 
 
-def _item(name: str) -> list[Any]:
-    """Price, source, tag and words of an item. Raises CannotUse for one that the list does not hold."""
-    told = default_prices()
+@dataclass(frozen=True)
+class _Default:
+    """An item's default: price in the money of its list, source, tag, words, year; does the reader's currency list it?"""
+
+    price: float
+    source: str
+    tag: str
+    words: str
+    year: int
+    local: bool
+
+
+def _default(name: str, own: Mapping[str, Any] | None) -> _Default:
+    """An item in the list of the reader's currency, else in the general one. Raises CannotUse where neither holds it."""
+    told, items = default_prices(), price_list()["items"]
     if name == "currency" or name not in told:
         raise CannotUse(f"The list of prices holds no {name!r}.")
-    return list(told[name])
+    list_of = local_list(str((own or {}).get("currency", LIST)))
+    local = list_of["items"].get(name)
+    price, source, tag, words = local or told[name]
+    year = list_of["year"] if local else items[name][1] if name in items else price_list()["year"]
+    return _Default(float(price), str(source), str(tag), str(words), int(year), local is not None)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -12,6 +11,7 @@ from typing import Any
 from diagnose.cannot_use import CannotUse
 from diagnose.given import one_of
 from diagnose.knowledge import knowledge
+from diagnose.protect.sources import called_by_name
 
 LIKELY = 0.20  # a culprit at least this probable sizes a guard for one plant; our choice, no source
 DIGITS = 9  # decimals to which probabilities are compared: what differs by the rounding of a sum alone is equal
@@ -24,8 +24,7 @@ NOTHING_BUILT = "none"
 STOUTNESS = ("none", "root basket", "wire cylinder", "closed cage", "cage", "stock guard")
 STAKED = ("cage", "closed cage", "wire cylinder")
 STAKES = (
-    "stake past the upper tie and below the lip, at least 300 mm in the ground (Scottish Forestry Grant Scheme, "
-    "tree shelters, 2015-2016)",
+    called_by_name("stake past the upper tie and below the lip, at least 300 mm in the ground (FGS-shelter)"),
     "metal stakes where wind is strong: a short wooden stake fails (common practice, no source)",
 )
 FINE_KINDS = ("wire cylinder", "root basket")
@@ -161,18 +160,16 @@ def culprit_of(name: str) -> str:
 
 @cache
 def needs() -> dict[str, Any]:
-    """Need key -> what stops it, as `needs.yaml` holds it, with sources by their short names where words are read."""
+    """Need key -> what stops it, as `needs.yaml` holds it, with sources by name in the words that people read."""
     found: dict[str, Any] = _read_by_people(knowledge("diagnose.protect", "needs.yaml"))
     return found
 
 
 def _read_by_people(told: Any, name: str = "") -> Any:
-    """The same with `in_words` for every text but the keys of sources themselves."""
+    """The same with `called_by_name` for every text but the keys of sources themselves."""
     if isinstance(told, dict):
         return {key: _read_by_people(value, key) for key, value in told.items()}
-    if isinstance(told, list):
-        return [_read_by_people(value, name) for value in told]
-    return in_words(told) if isinstance(told, str) and name not in ("source", "tag") else told
+    return called_by_name(told) if isinstance(told, str) and name not in ("source", "tag") else told
 
 
 def built_of() -> dict[str, str]:
@@ -232,113 +229,6 @@ def cautions_for(called: Iterable[str], culprits: Iterable[str] = (), short: boo
     wanted = {*called} | ({"protected"} if protected_culprits() & {*culprits} else set())
     return tuple(entry["short"] if short and "short" in entry else entry["text"]
                  for entry in cautions().values() if wanted & set(entry["when"]))
-
-
-def sources() -> dict[str, Any]:
-    """Source key -> where the figure was read."""
-    return knowledge("diagnose.protect", "sources.yaml")
-
-
-SEEN = {"R": "read in the source", "2": "seen in a copy or a summary", "D": "worked out from figures that were read",
-        "M": "from memory", "weak": "seen on a page without authority"}
-
-
-_READ = "R"
-READ_UNLESS_TOLD = "Read in the source itself, unless something else is said beside the figure."
-_UNDATED = ("none", "n.d.", "none seen", "several")
-_YEAR_FROM_MEMORY = (" [M year]", " from memory")
-
-
-def short_source(key: str) -> str:
-    """A source as it is named beside a figure: who, and the year where it is known.
-
-    Parameters
-    ----------
-    key
-        Of `sources.yaml` [no unit].
-
-    Raises
-    ------
-    CannotUse
-        For a key that is none.
-
-    Examples
-    --------
-    >>> short_source("GOVUK-MAM")
-    'GOV.UK on mammal damage, 2025'
-    """
-    if key not in sources():
-        raise CannotUse(f"'{key}' is no source of the barriers; there is {', '.join(sorted(sources()))}")
-    told = sources()[key]
-    year = str(told["year"])
-    for remark in _YEAR_FROM_MEMORY:
-        year = year.removesuffix(remark)
-    return str(told["short"]) if year in _UNDATED else f"{told['short']}, {year}"
-
-
-def source_words(key: str) -> str:
-    """A source in full: its short name, who and what, where.
-
-    Parameters
-    ----------
-    key
-        Of `sources.yaml` [no unit].
-
-    Raises
-    ------
-    CannotUse
-        For a key that is none.
-
-    Examples
-    --------
-    >>> source_words("MEM")
-    'from memory: unverified'
-    """
-    short, told = short_source(key), sources()[key]
-    where = str(told["url"]).split(" ; ")
-    own = [url for url in where if key.lower() in url.lower()] or where  # of several that stand together, its own
-    more = [one for one in (" ; ".join(own),) if one not in _UNDATED]
-    if str(told["year"]).endswith(_YEAR_FROM_MEMORY):
-        more.insert(0, "The year is from memory")
-    return f"{short}: {'. '.join([str(told['source']).strip(), *more])}"
-
-
-def sources_named(words: str) -> list[str]:
-    """Keys of the sources that some words name, by key or by short name.
-
-    Parameters
-    ----------
-    words
-        In which sources may be named [no unit].
-    """
-    named = {key for run in _named().findall(words) for key in run.split(", ")}
-    return [key for key in sources() if key in named or short_source(key) in words]
-
-
-def in_words(text: str) -> str:
-    """A text in which each key of a source is its short name, and each tag says what was not read in the source itself.
-
-    Parameters
-    ----------
-    text
-        For readers, which names sources by their keys [no unit].
-
-    Examples
-    --------
-    >>> in_words("top: MARQ77 [R]; sold so (MLF, MEM)")
-    'top: Marquis, US Forest Service, 1977; sold so (Maple Leaves Forever; from memory)'
-    """
-    told = _named().sub(lambda run: "; ".join(short_source(key) for key in run[0].split(", ")), text)
-    told = re.sub(rf" \[({'|'.join(SEEN)})\]", lambda tag: "" if tag[1] == _READ else f", {SEEN[tag[1]]}", told)
-    return re.sub(r"(from memory|a page without authority), (?:seen on )?\1", r"\1", told)
-
-
-@cache
-def _named() -> re.Pattern[str]:
-    """Keys of sources, one or several with commas between; a key of small letters is an ordinary word too."""
-    longest_first = sorted((key for key in sources() if not key.islower()), key=len, reverse=True)
-    key = rf"(?:{'|'.join(map(re.escape, longest_first))})(?![\w-])"
-    return re.compile(rf"(?<![\w-]){key}(?:, {key})*")
 
 
 def require(culprits: Mapping[str, float] | Iterable[str], snow_mm: float = 0.0) -> Requirement:

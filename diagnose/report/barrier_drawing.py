@@ -29,6 +29,7 @@ GATE_MM = 3.0  # between the two posts of a gate on the drawn boundary, on paper
 ROOM_MM = (170.0, 105.0)
 SCALES = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000)  # of ISO 5455
 BARE_STEM_MM = 40.0  # how wide a wrap without a width of its own is drawn
+HALO_MM = 0.8  # of white round letters; our choice
 WIDE_LETTER = 0.45  # width of a letter in its height, about
 LEAST_MESH_MM = 0.8  # closer lines on paper would run together
 
@@ -125,8 +126,8 @@ class Drawing:
                          f'stroke-width="{s.width:g}"{dash}/>')
         for w in self.words:
             turn = f' transform="rotate(-90 {w.x:.3f} {w.y:.3f})"' if w.turned else ""
-            lines.append(f'<text x="{w.x:.3f}" y="{w.y:.3f}" font-size="{w.size:g}" text-anchor="{w.anchor}"{turn}>'
-                         f"{escape(w.text)}</text>")
+            lines.append(f'<text x="{w.x:.3f}" y="{w.y:.3f}" font-size="{w.size:g}" text-anchor="{w.anchor}" stroke="white" '
+                         f'stroke-width="{HALO_MM:g}" paint-order="stroke"{turn}>{escape(w.text)}</text>')
         return "\n".join([*lines, "</svg>"])
 
     def put_on(self, canvas: Canvas, left_mm: float, bottom_mm: float) -> None:
@@ -153,7 +154,11 @@ class Drawing:
             canvas.translate(w.x * POINT, -w.y * POINT)
             canvas.rotate(90 if w.turned else 0)
             write = {"start": canvas.drawString, "middle": canvas.drawCentredString, "end": canvas.drawRightString}[w.anchor]
-            write(0, 0, w.text)
+            canvas.setStrokeGray(1)
+            canvas.setLineWidth(HALO_MM * POINT)
+            canvas.setDash([])
+            for mode in (1, 0):  # white round the letters, so that no line runs through them
+                write(0, 0, w.text, mode=mode)
             canvas.restoreState()
         canvas.restoreState()
 
@@ -348,8 +353,8 @@ def draw_brace(place: Planting, part: Part, inches: bool = False, room_mm: tuple
     sheet.upright("end post depth", 0, -depth, 0, -24)
     sheet.level("brace length", 0, across, -depth, 7)
     (x1, y1), (x2, _) = sheet.at(across + 300, head * 0.9), sheet.at(across + 1100, head * 0.9)
-    sheet.strokes.append(Stroke(x1, y1, x2, y1, HEAVY))
-    sheet.words.append(Words(x2 + 1, y1 + 0.9, "pull of the fence", "start"))
+    sheet.strokes += [Stroke(x1, y1, x2, y1, HEAVY), *(Stroke(x2 - 1.6, y1 + side, x2, y1, HEAVY) for side in (-0.9, 0.9))]
+    sheet.words.append(Words(x2 + 1.5, y1 + 0.9, "pull of the fence", "start"))
     foot = sheet.ground + depth / scale + 14
     sheet.words.append(Words(8.0, foot, f"scale 1 : {scale}; one such brace against each of {posts.pulls} directions of "
                                         f"pull "

@@ -5,6 +5,7 @@ The answer stands first: what is due, where, by when. Equal works are one line w
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Sequence
 from datetime import date
@@ -12,11 +13,13 @@ from io import BytesIO
 from itertools import groupby
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from diagnose.report.bark_drawing import draw_bark
 from diagnose.report.barrier_drawing import POINT, Drawing
 from diagnose.report.lettering import BOLD, FONT, load_fonts, marked
+from diagnose.report.paper import with_page_numbers
 from diagnose.report.upkeep_map import MARGIN_MM, draw_map
 from diagnose.upkeep.due import Item
 from diagnose.upkeep.fence import line_of
@@ -35,7 +38,7 @@ AHEAD_SHOWN = 5  # lines of what is ahead that the list ends with; all are asked
 _SIGNS = {"ALARM": "triangle", "overdue": "square", "coming up": "open square", "may come off": "cross",
           "nothing due": "small"}
 _SIGN_OF = dict(zip(HEADINGS, _SIGNS, strict=True))
-_MAP_HIGH = 250.0  # [pt]
+_MAP_HIGH = (200.0, 390.0)  # least and most [pt]
 
 
 def due_as_text(items: Sequence[Item], on: date, register: Register | None = None) -> str:
@@ -194,7 +197,7 @@ def due_pdf(items: Sequence[Item], on: date, site: str = "", paper: str = "A4", 
     care = ParagraphStyle("care", parent=small, leftIndent=8, firstLineIndent=-8, spaceBefore=3)
     size = pagesizes.A4 if paper == "A4" else pagesizes.letter
     edge = MARGIN_MM * POINT
-    room = size[0] - 2 * edge
+    room = size[0] - 2 * edge - 12  # a frame's own padding on both sides
     flow: list[Any] = [Paragraph(marked(f"What is due at the barriers{': ' + site if site else ''}"), title),
                        Paragraph(marked(answer(items, on)), first)]
     for kind, some in _by_class(items):
@@ -206,9 +209,7 @@ def due_pdf(items: Sequence[Item], on: date, site: str = "", paper: str = "A4", 
             told = f"<b>{many}{marked(job.what.rstrip('.'))}</b> ({marked(job.why)}).{by}"
             rows.append([Paragraph(told, small), Paragraph(_boxes(job), small), ""])
         table = Table(rows, colWidths=[0.4 * room, 0.36 * room, 0.24 * room], repeatRows=1)
-        table.setStyle([("GRID", (0, 0), (-1, -1), 0.4, colors.grey), ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                        ("BACKGROUND", (0, 0), (-1, 0), colors.Color(0.9, 0.9, 0.9)),
-                        ("LEFTPADDING", (0, 0), (-1, -1), 4), ("RIGHTPADDING", (0, 0), (-1, -1), 4)])
+        table.setStyle(_ruled(colors))
         heading = Paragraph(marked(f"{HEADINGS[kind]} ({sum(max(job.many, 1) for job in some)})"), head)
         flow += [KeepTogether([heading, table])] if len(some) < 6 else [heading, table]
         flow += [Paragraph(f"<b>Take care.</b> {marked(caution)}", care)
@@ -219,9 +220,16 @@ def due_pdf(items: Sequence[Item], on: date, site: str = "", paper: str = "A4", 
     if register is not None and len(register):
         flow += _map_and_ahead(items, on, register, room, head, small)
     out = BytesIO()
-    SimpleDocTemplate(out, pagesize=size, title="Due list", author="", leftMargin=edge, rightMargin=edge, topMargin=edge,
-                      bottomMargin=edge).build(flow)
+    with_page_numbers(SimpleDocTemplate(out, pagesize=size, title="Due list", author="", leftMargin=edge, rightMargin=edge,
+                                        topMargin=edge, bottomMargin=edge), flow)
     return out.getvalue()
+
+
+def _ruled(colors: Any) -> list[tuple[Any, ...]]:
+    """Every cell in a box, the heading on grey."""
+    return [("GRID", (0, 0), (-1, -1), 0.4, colors.grey), ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("BACKGROUND", (0, 0), (-1, 0), colors.Color(0.9, 0.9, 0.9)),
+            ("LEFTPADDING", (0, 0), (-1, -1), 4), ("RIGHTPADDING", (0, 0), (-1, -1), 4)]
 
 
 def _boxes(job: Job) -> str:
@@ -255,12 +263,31 @@ def _map_and_ahead(items: Sequence[Item], on: date, register: Register, room: fl
     months = due_months(register, on, 12)
     if len(months):
         flow.append(KeepTogether([Paragraph("How many are due in which month", head), _bars(months, room)]))
-    flow.append(Paragraph("Ahead", head))
     told = forecast_lines(register, on)
-    flow += [Paragraph(marked(_forecast_sentence(one)), small) for one in told]
+    flow += [Paragraph("Ahead", head), _ahead(told, room, small)] if told else []
     grown = "; ".join(dict.fromkeys(part for one in told for part in one["grown"].split("; ")))
     flow.append(Paragraph(marked(f"Rates: {grown}."), small))
     return flow
+
+
+def _ahead(told: Sequence[dict[str, Any]], room: float, small: Any) -> Any:
+    """What is ahead of each kind of barrier, a row each, what to do last."""
+    from reportlab.lib import colors
+    from reportlab.platypus import Paragraph, Table
+
+    rows = [["barriers", "the tree is", "cuts in", "what to do"]]
+    for one in told:
+        outlook = one["told"]
+        many = f"{one['count']} x {one['name']}" if one["count"] > 1 else one["name"]
+        where = f"{one['site']}, {by_row(one['labels'], 12)}" if one["site"] else by_row(one["labels"], 12)
+        reach, cuts, advice = ((outlook.reach, outlook.cuts.removeprefix("cuts in "), outlook.advice) if outlook.known else
+                               ("", "", outlook.words))
+        rows.append([f"<b>{marked(many)}</b><br/>{marked(where)}", marked(reach), marked(cuts), f"<b>{marked(advice)}</b>"])
+    rows[0] = [f"<b>{name}</b>" for name in rows[0]]
+    widths = [share * room for share in (0.32, 0.24, 0.2, 0.24)]
+    table = Table([[Paragraph(cell, small) for cell in row] for row in rows], colWidths=widths, repeatRows=1)
+    table.setStyle(_ruled(colors))
+    return table
 
 
 def _map(items: Sequence[Item], here: pd.DataFrame, room: float) -> Any:
@@ -272,12 +299,15 @@ def _map(items: Sequence[Item], here: pd.DataFrame, room: float) -> Any:
     names = [(label or plant or own[:8]) if kind != "nothing due" else "" for label, plant, own, kind in zip(
         here["label"], here["plant"], here["id"], kinds, strict=True)]
     lines = [line_of(_figures(told)) for told in here["figures"]]
+    north, east = (float(np.ptp(here[name])) for name in ("lat", "lon"))
+    shape = north / max(east * math.cos(math.radians(float(here["lat"].mean()))), 1e-9)
+    high = min(max(room * shape, _MAP_HIGH[0]), _MAP_HIGH[1])
 
     def draw(canvas: Any) -> None:
-        draw_map(canvas, (0, 30, room, _MAP_HIGH), here["lat"].to_numpy(float), here["lon"].to_numpy(float),
+        draw_map(canvas, (0, 30, room, high), here["lat"].to_numpy(float), here["lon"].to_numpy(float),
                  here["error_m"].to_numpy(float), kinds, _SIGNS, names, lines)
 
-    return _flowable(room, _MAP_HIGH, draw)
+    return _flowable(room, high, draw)
 
 
 def _figures(told: Any) -> dict[str, Any]:

@@ -22,6 +22,7 @@ from diagnose.diagnosis import Diagnosis
 from diagnose.figures import figure, length
 from diagnose.inbox.ranking import CARD, CHOOSE
 from diagnose.inbox.work import diagnosis_of, looked
+from diagnose.protect.sources import called_by_name
 from diagnose.report.plain import barrier_line
 from diagnose.signs import Bounded, Sign, vocabulary
 from diagnose.whole_file import write_whole
@@ -128,9 +129,9 @@ def letter(row: Mapping[str, Any], found: Diagnosis, sender: str = "", signature
         help=next((word.help for word in vocabulary().values() if word.question and word.question == question), ""),
         how_to_photograph=HOW_TO if better else "",
         barrier=barrier_line(barrier).removeprefix("Barrier: ") if helps else "", sizes=tuple(sizes) if helps else (),
-        instead=tuple(barrier.instead) if clear and not found.find_out_first else (),
+        instead=tuple(map(called_by_name, barrier.instead)) if clear and not found.find_out_first else (),
         leaves_open=", ".join(barrier.leaves_open) if helps else "",
-        cautions=tuple(barrier.cautions) if helps else (),
+        cautions=tuple(map(called_by_name, barrier.cautions)) if helps else (),
         settle=verdict.settle if share < 0.9 else "", signature=signature or "With kind regards",
     )
 

@@ -10,6 +10,7 @@ import pandas as pd
 
 from diagnose.report.barrier_drawing import POINT
 from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
+from diagnose.report.paper import page_number
 from diagnose.report.upkeep_map import MARGIN_MM, draw_map
 from diagnose.upkeep.fence import BUFFER_M, line_of
 from diagnose.upkeep.forecast import by_row
@@ -73,6 +74,7 @@ def metal_pdf(rows: pd.DataFrame, site: str = "", paper: str = "A4", buffer_m: f
                               placed["lon"].to_numpy(float), placed["error_m"].to_numpy(float), kinds, KINDS,
                               [names.get(own, "") for own in placed["id"]], lines)
         _list(canvas, groups, edge, bottom - 16, wide, high)
+        page_number(canvas, canvas.getPageNumber(), wide - edge)
         canvas.showPage()
     canvas.save()
     return out.getvalue()
@@ -122,6 +124,7 @@ def _list(canvas: Any, groups: list[list[Any]], left: float, top: float, wide: f
             if y < edge:
                 column, y = column + 1, top
                 if column == 2:
+                    page_number(canvas, canvas.getPageNumber(), wide - edge)
                     canvas.showPage()
                     canvas.setFont(FONT, 8)
                     column, y, top = 0, high - edge - 8, high - edge - 8
@@ -132,7 +135,7 @@ def _list(canvas: Any, groups: list[list[Any]], left: float, top: float, wide: f
 
 
 def _where(row: Any) -> str:
-    good = "" if pd.isna(row.error_m) else f" \u00b1{row.error_m:.0f} m"
+    good = "" if pd.isna(row.error_m) else f" \u00b1{row.error_m:.0f}\u00a0m"
     long = f"{row.pieces:.0f} m long, " if trait(known_form(row.form), "line") and not pd.isna(row.pieces) else ""
     return f"{long}{row.lat:.5f}, {row.lon:.5f}{good}"
 

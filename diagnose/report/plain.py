@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.culprits.old_names import name_of
 from diagnose.figures import figure, in_inches, length, percent
+from diagnose.protect.sources import called_by_name
 from diagnose.signs import vocabulary
 
 if TYPE_CHECKING:
@@ -122,7 +123,8 @@ def advice_lines(found: Diagnosis | Wounds, inches: bool = False) -> list[str]:
 def _barrier(barrier: Requirement, inches: bool) -> list[str]:
     lines = [barrier_line(barrier)]
     for name, what in barrier.figures().items():
-        lines.append(f"  {name:26} {length(what.value_mm, inches):>9}   source: {what.source} [{what.tag}]")
+        source = called_by_name(f"{what.source} [{what.tag}]")
+        lines.append(f"  {name:26} {length(what.value_mm, inches):>9}   source: {source}")
     if barrier.base:
         lines.append(f"  {'at the ground':26} {barrier.base}")
     if barrier.leaves_open:
@@ -130,7 +132,7 @@ def _barrier(barrier: Requirement, inches: bool) -> list[str]:
     for heading, told in (("", barrier.instead), ("also: ", barrier.also), ("fails: ", barrier.fails),
                           ("caution: ", barrier.cautions)):
         for line in told:
-            lines += _wrapped(f"  {heading}", in_inches(line) if inches else line)
+            lines += _wrapped(f"  {heading}", called_by_name(in_inches(line) if inches else line))
     return lines
 
 

@@ -8,7 +8,8 @@ from typing import Any
 from diagnose.protect.barriers import catalogue
 from diagnose.protect.materials import dimensions, openings_of
 from diagnose.protect.plan import Plan
-from diagnose.protect.prices import default_prices, from_memory, local_list, price_list, rates, words_of_price, year_of
+from diagnose.protect.prices import from_memory, local_list, price_list, rates, source_of, words_of_price, year_of
+from diagnose.protect.sources import called_by_name
 from diagnose.protect.trade import TO_ORDER, trade_sources
 
 # what a price is of, in words: metric, in feet and pounds, and how many metric units one of those is (exact)
@@ -29,7 +30,8 @@ def prices_told(plan: Plan, inches: bool = False) -> list[str]:
     own = plan.place.prices
     used = ["wage", "tree", *dict.fromkeys(line.key for line in plan.lines if line.key)]
     index = price_list()["index"]
-    lines = [f"{100 * plan.remembered:.0f} % of the first year's sum rests on prices from memory; give your own. "
+    lines = [f"{100 * plan.remembered:.0f} % of the first year's sum rests on prices from memory; give your own with "
+             f"--prices. "
              f"Others are brought from their year to {price_list()['year']} by the {index['name']} ({index['source']})."]
     if own.get("exchange", 1.0) != 1:
         rate = rates()
@@ -42,7 +44,7 @@ def prices_told(plan: Plan, inches: bool = False) -> list[str]:
                      f"dollar ({whose}){but}; what things cost where you "
                      f"are may differ by half and more: ask for offers before you order.")
     lines.append("; ".join(f"{_priced(plan, key, inches)}{_grounds_of(key, own)}" for key in used))
-    lines.append("; ".join(f"{default_prices()[key][3]}: {plan.place.price(key):g}" for key in price_list()["fixed"]))
+    lines.append("; ".join(f"{words_of_price(key, own)}: {plan.place.price(key):g}" for key in price_list()["fixed"]))
     lines.append("Sizes as they are sold: " + "; ".join(
         f"{table.replace('_', ' ')} ({trade_sources(table)})" for table in _tables(plan)) + ". What is in no such table is "
         f"marked \"{TO_ORDER}\".")
@@ -63,7 +65,10 @@ def _grounds_of(key: str, own: Mapping[str, Any]) -> str:
     """Whose and of which year a price is, in brackets; nothing where it is from memory."""
     if key in own:
         return " (your own)"
-    return "" if from_memory(key, own) else f" (of {year_of(key, own)}, {default_prices()[key][1]})"
+    if from_memory(key, own):
+        return ""
+    year, whose = str(year_of(key, own)), called_by_name(source_of(key, own))
+    return f" ({whose})" if year in whose else f" (of {year}, {whose})"
 
 
 def _tables(plan: Plan) -> list[str]:
@@ -90,10 +95,10 @@ def disagreements_told(plan: Plan) -> list[str]:
     """
     lines = []
     for topic in plan.as_json()["disagreements"].values():
-        values = "; ".join(f"{value['value'] if value['value'] is not None else 'no value'}"
-                           f"{' (' + value['of'] + ')' if 'of' in value else ''}: {value['source']} [{value['tag']}]"
+        values = "; ".join(f"{value['value'] if value['value'] is not None else 'no value'} "
+                           f"({value['of'] + '; ' if 'of' in value else ''}{value['source']} [{value['tag']}])"
                            for value in topic["values"])
         chosen = topic["chosen"]
-        taken = "worked out here" if chosen["value"] is None else f"{chosen['value']} ({chosen['source']})"
+        taken = chosen["source"] if chosen["value"] is None else f"{chosen['value']} ({chosen['source']})"
         lines.append(f"{topic['about']} [{topic['unit']}]: {values}. Taken: {taken}; {topic['why']}.")
     return lines

@@ -15,11 +15,12 @@ from diagnose.protect.kinds import KINDS, Row
 from diagnose.protect.materials import Line, carried_by, dimensions
 from diagnose.protect.options import Option
 from diagnose.protect.plan import Plan
-from diagnose.protect.requirement import READ_UNLESS_TOLD, in_words, source_words, sources_named
+from diagnose.protect.sources import SAID_ONCE, called_by_name, source_words, sources_named
 from diagnose.report.barrier_drawing import POINT, Drawing, draw_barrier, draw_boundary, draw_brace
 from diagnose.report.kinds_drawing import draw_kinds
 from diagnose.report.kinds_figures import kinds_rows
 from diagnose.report.lettering import BOLD, FONT, load_fonts, marked
+from diagnose.report.paper import with_page_numbers
 from diagnose.report.plan_grounds import disagreements_told, prices_told
 
 _WIDTH = 96
@@ -84,11 +85,11 @@ def sections(plan: Plan, inches: bool = False) -> Iterator[tuple[str, list[str]]
         ("Other ways that do it too", [_cost(option) for option in plan.others]),
         ("Where sources disagree", disagreements_told(plan)),
     )
-    named = " ".join([*(line for _, lines in told for line in lines), *(line.specification for line in plan.lines)])
+    named = " ".join(line for _, lines in told for line in lines)
     for heading, lines in told:
         if lines:
-            yield heading, [in_words(in_inches(line) if inches else line) for line in lines]
-    yield "Sources", [READ_UNLESS_TOLD, *sorted((source_words(key) for key in sources_named(named)), key=str.casefold)]
+            yield heading, [called_by_name(in_inches(line) if inches else line) for line in lines]
+    yield "Sources", [SAID_ONCE, *(source_words(key) for key in sources_named(named))]
 
 
 def answer(plan: Plan, inches: bool = False) -> list[str]:
@@ -195,8 +196,9 @@ def plan_pdf(plan: Plan, inches: bool = False, paper: str = "A4") -> bytes:
                 flow.append(KeepTogether([Spacer(1, 6), Paragraph(marked(drawing.title), head), Drawn(drawing)]))
     kept = BytesIO()
     width, height = PAPERS[paper]
-    SimpleDocTemplate(kept, pagesize=(width * POINT, height * POINT), title="Barrier plan", author="", leftMargin=18 * POINT,
-                      rightMargin=18 * POINT, topMargin=15 * POINT, bottomMargin=15 * POINT).build(flow)
+    with_page_numbers(SimpleDocTemplate(
+        kept, pagesize=(width * POINT, height * POINT), title="Barrier plan", author="", leftMargin=18 * POINT,
+        rightMargin=18 * POINT, topMargin=15 * POINT, bottomMargin=15 * POINT), flow)
     return kept.getvalue()
 
 
@@ -233,10 +235,7 @@ def materials_csv(plan: Plan, inches: bool = False) -> str:
     """
     import pandas as pd
 
-    rows = plan.as_frame()
-    if len(rows):
-        rows = pd.DataFrame([in_their_units(line, inches).as_json() for line in plan.lines])
-    return rows.to_csv(index=False)
+    return pd.DataFrame([in_their_units(line, inches).as_json() for line in plan.lines]).to_csv(index=False)
 
 
 def _aim(plan: Plan, inches: bool) -> list[str]:
@@ -309,8 +308,8 @@ def _sizes(plan: Plan, inches: bool) -> list[str]:
                           for name, mm in dimensions(plan.place, part).items()
                           if mm > 0 and not (carried and name.startswith(("end post", "brace"))))
         built += f"; hangs on the {carried.name}" if carried else ""
-        sources = "; ".join(f"{name}, {source}" for name, source in part.sources if f"{name} " in built)
-        lines.append(f"{part.name}: {built or 'no fixed size'}." + (f" Sources: {sources}." if sources else ""))
+        sources = ", ".join(f"{name}: {source}" for name, source in part.sources if f"{name} " in built)
+        lines.append(f"{part.name}: {built or 'no fixed size'}" + (f" (sources: {sources})" if sources else ""))
         if note := catalogue()[part.key].get("wires_note"):
             lines.append(f"{part.name}, layout: {note}")
     return lines
@@ -335,7 +334,7 @@ def _doubt(plan: Plan) -> list[str]:
 
 
 def in_their_units(line: Line, inches: bool) -> Line:
-    """A line of the buying list as it is read: its sources by name, lengths in its own unit or in feet and inches.
+    """A line of the buying list as it is told: sources by name; metres and millimetres, or feet and inches in their place.
 
     Parameters
     ----------
@@ -344,11 +343,10 @@ def in_their_units(line: Line, inches: bool) -> Line:
     inches
         Whether lengths are given in inches and feet [no unit].
     """
-    read: dict[str, Any] = {name: in_words(getattr(line, name)) for name in ("item", "specification", "check")}
+    texts: dict[str, Any] = {name: called_by_name(getattr(line, name)) for name in ("item", "specification", "check")}
     if not inches:
-        return replace(line, **read)
-    texts: dict[str, Any] = {name: _ROLLS.sub(r"\1\2", _SAID_TWICE.sub(r"\1\2", in_inches(words)))
-                             for name, words in read.items()}
+        return replace(line, **texts)
+    texts = {name: _ROLLS.sub(r"\1\2", _SAID_TWICE.sub(r"\1\2", in_inches(told))) for name, told in texts.items()}
     unit, metric = {"m": ("ft", METRES_PER_FOOT), "kg": ("lb", KG_PER_POUND)}.get(line.unit, (line.unit, 1.0))
     return replace(line, unit=unit, price=line.price * metric, quantity=line.quantity / metric,
                    from_stock=line.from_stock / metric, to_buy=line.to_buy / metric,

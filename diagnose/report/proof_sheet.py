@@ -5,15 +5,10 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from diagnose.report.interval_drawing import interval_drawing
+from diagnose.report.lasting_drawing import lasting_story
 from diagnose.report.lettering import marked
-from diagnose.report.survey_report import (
-    interval_drawing,
-    lasting_story,
-    lettered,
-    numbered_pages,
-    paper_styles,
-    ruled_table,
-)
+from diagnose.report.paper import lettered, numbered_pages, paper_styles, ruled_table
 from diagnose.survey.estimate import Estimate
 from diagnose.upkeep.held import LEVEL, Share
 from diagnose.upkeep.proof import INTERVALS, Proof

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from io import BytesIO
 
 from diagnose.protect.requirement import cautions_for
@@ -17,7 +18,7 @@ WIDE = {"species": 1.7, "note": 2.2, "protection": 1.5}
 
 
 def tally_sheet_pdf(site: str = "", plots: tuple[str, ...] = (), paper: str = "A4", plan: Plan | None = None,
-                    parts: tuple[str, ...] = ()) -> bytes:
+                    parts: tuple[str, ...] = (), degrees: tuple[tuple[float, float], ...] = ()) -> bytes:
     """A sheet for each plot named, or one blank sheet.
 
     Parameters
@@ -32,6 +33,8 @@ def tally_sheet_pdf(site: str = "", plots: tuple[str, ...] = (), paper: str = "A
         Whose stopping rule and target are printed on every sheet; None for neither [no unit].
     parts
         Stratum of each plot [no unit].
+    degrees
+        Latitude and longitude of each plot, empty where they are not known [degree].
     """
     from reportlab.lib import pagesizes
     from reportlab.pdfgen.canvas import Canvas
@@ -41,19 +44,22 @@ def tally_sheet_pdf(site: str = "", plots: tuple[str, ...] = (), paper: str = "A
     size = pagesizes.landscape(pagesizes.A4 if paper == "A4" else pagesizes.letter)
     canvas = Canvas(out, pagesize=size)
     canvas.setTitle("Tally sheet")
-    for plot, part in zip(plots or ("",), parts or ("",) * max(1, len(plots)), strict=True):
-        _sheet(canvas, size, site, plot, plan, part)
+    many = max(1, len(plots))
+    for plot, part, where in zip(plots or ("",), parts or ("",) * many, degrees or (None,) * many, strict=True):
+        told = {"site": site, "plot": plot, "stratum": part, "plot_area_m2": "" if plan is None else f"{plan.plot_m2:g}"}
+        if where is not None:
+            told |= {"x": f"{where[1]:.5f}", "y": f"{where[0]:.5f}", "crs": "EPSG:4326"}
+        _sheet(canvas, size, told, plan)
         canvas.showPage()
     canvas.save()
     return out.getvalue()
 
 
-def _sheet(canvas, size: tuple[float, float], site: str, plot: str,  # type: ignore[no-untyped-def]
-           plan: Plan | None, part: str) -> None:
+def _sheet(canvas, size: tuple[float, float], told: Mapping[str, str],  # type: ignore[no-untyped-def]
+           plan: Plan | None) -> None:
     wide, high = size
     left, right, top = 30.0, wide - 30, high - 34
     canvas.setFont(BOLD, 12)
-    told = {"site": site, "plot": plot, "stratum": part, "plot_area_m2": "" if plan is None else f"{plan.plot_m2:g}"}
     for names, y, type_size in ((ONCE, top, 12), (TWICE, top - 19, 9)):
         canvas.setFont(BOLD, type_size)
         x = left
@@ -62,6 +68,9 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str,  # type: ign
             start = x + canvas.stringWidth(f"{field.title}: ", BOLD, type_size)
             x += (right - left) / (len(names) if names == ONCE else 8)
             canvas.line(start, y - 3, x - 10, y - 3)
+    for words, x, line in (("Sheet:", right - 110, 32.0), ("of", right - 42, 12.0)):  # for more trees than lines
+        canvas.drawString(x, top - 19, words)
+        canvas.line(x + line, top - 22, x + line + 30, top - 22)
     if plan is not None:
         canvas.setFont(FONT, 8)
         wanted = "" if plan.target is None else f" Target: {plan.target.wanted}, {plan.target.what}."
@@ -84,13 +93,12 @@ def _sheet(canvas, size: tuple[float, float], site: str, plot: str,  # type: ign
         for number, part in enumerate(_broken(field.title, following - edge - 5, canvas)):
             canvas.drawString(edge + 3, head - 10 - 9 * number, part)
     canvas.setFont(FONT, 8)
-    notes = [f"{field.title}: {field.tell}." for field in TALLY if field.tell]
-    notes += [f"{field.title}: {', '.join(choice for choice in field.choices if choice)}; empty when none or not known."
-              for field in columns if field.choices and not field.tell and field.name != "alive"]
+    notes = [f"{field.title}: {field.tell}." if field.tell else
+             f"{field.title}: {', '.join(choice for choice in field.choices if choice)}; empty when none or not known."
+             for field in TALLY if field.tell or (field.choices and field.name != "alive")]
     notes += ["1 is yes, 0 is no, empty is not known: do not guess.",
               "A plot without trees: leave the table empty and keep the sheet.",
               "Where plots overlap, a tree that stands on two counts on both."]
-    notes.sort(key=len, reverse=True)  # the left column is the wider one
     half = (len(notes) + 1) // 2
     for number, note in enumerate(notes):
         canvas.drawString(left + (right - left) * 0.58 * (number // half), foot - 14 - 10 * (number % half), note)

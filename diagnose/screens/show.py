@@ -15,7 +15,8 @@ from diagnose.culprits.verdict import Reason, Verdict
 from diagnose.diagnosis import Diagnosis
 from diagnose.figures import figure, length, percent
 from diagnose.measure.record import Measurement
-from diagnose.protect.requirement import Requirement, source_words
+from diagnose.protect.requirement import Requirement
+from diagnose.protect.sources import source_words
 from diagnose.report.plain import barrier_line
 from diagnose.screens.look import literal
 from diagnose.signs import vocabulary
@@ -220,7 +221,7 @@ def _sources(barrier: Requirement) -> None:
             note = literal(what.note) if what.note else "no disagreement found"
             st.markdown(f"{name}: {note}  \n{literal(source_words(what.source))}")
         for line in barrier.fails:
-            st.markdown(f"**Fails:** {literal(line)}")
+            st.markdown(f"**Fails:** {line}")
 
 
 def lengths_of(lengths_mm: Mapping[str, float], inches: bool) -> None:

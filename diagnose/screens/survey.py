@@ -16,16 +16,13 @@ from streamlit.delta_generator import DeltaGenerator
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import Log
 from diagnose.protect.requirement import cautions_for
+from diagnose.report.damage_map import map_picture, map_words
+from diagnose.report.lasting_drawing import LASTING_WORDS, lasting_pictures, lasting_rows
 from diagnose.report.survey_report import (
-    LASTING_WORDS,
     change_lines,
     cost_words,
     decision_lines,
     densities,
-    lasting_pictures,
-    lasting_rows,
-    map_picture,
-    map_words,
     sections,
     survey_html,
     survey_pdf,
@@ -202,7 +199,7 @@ def _redrawn(table: pd.DataFrame, targets: tuple[Target, ...], country: str, rul
 def _pictures(_survey: Survey, key: str) -> tuple[list[tuple[str, pd.DataFrame]], str, list[str]]:
     """The shares that are drawn, with their titles, the map and the curves of lasting: made once for each survey."""
     charts = [(title, shown) for title, rows in sections(_survey) if not (shown := interval_figures(rows)).empty]
-    return charts, map_picture(_survey), lasting_pictures(_survey)
+    return charts, map_picture(_survey), lasting_pictures(_survey.lasting)
 
 
 def _plan(site: str) -> Plan | None:

@@ -137,7 +137,8 @@ def _handed(log: Log, ground: Ground, site: str, plan: Plan, laid: Layout) -> No
         hand_over(three, "Plots as GPX", as_gpx(ground, points, site, parts),  # type: ignore[arg-type]
                   "plots.gpx", "application/gpx+xml")
     names = tuple(str(number) for number in range(1, plan.plots + 1))
-    hand_over(four, "Tally sheets", tally_sheet_pdf(site, names, preferences.paper(), plan, parts), "tally.pdf",
+    degrees = tuple(ground.degrees(*map(float, point)) for point in points) if ground.epsg is not None else ()
+    hand_over(four, "Tally sheets", tally_sheet_pdf(site, names, preferences.paper(), plan, parts, degrees), "tally.pdf",
               "application/pdf")
 
 

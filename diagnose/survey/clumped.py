@@ -5,11 +5,17 @@ often, because a survey that misses the clumps sees both a low mean and a low sp
 and the skewness is not read off a few plots, which know little of it, but follows from how clumped the counts are:
 kinds of clumps that are alike in mean and variance differ in their third moment, and each side of the test takes the one
 that is least favourable to it: long tails when asking whether trees are too few, bare patches when whether they suffice.
-And few plots may miss the clumps altogether: ten empty ones are no proof where a quarter of the ground holds all trees.
+And few plots may miss the clumps altogether: ten empty ones are no proof where a fifth of the ground holds all trees.
+No bound holds for every forest: the less ground may hold all trees, the more empty plots it takes [2]_, so that a fifth is
+taken, and said where hardly a plot holds any. Bounds that take the skewness from the plots said "act" wrongly in far more
+surveys of the same forests, 300 to 500 drawn of each kind: Johnson's t in up to 16 %, Hall's in 19, bootstrap t in 22,
+empirical likelihood in 27.
 
 References
 ----------
 .. [1] Hall, P. (1992). J. R. Stat. Soc. B 54:221-228: removing skewness by a monotone cubic transformation (from memory).
+.. [2] Bahadur, R. R. & Savage, L. J. (1956). Ann. Math. Stat. 27:1115-1122: no test of a mean is sound for all distributions
+   and says anything (from memory).
 """
 
 from __future__ import annotations
@@ -34,7 +40,8 @@ LONG_TAILED = 3.5  # k over c^2, between the last two; chosen by tests/drawn_for
 # c that is assumed, and the trees or plots that it counts for, where few were seen; chosen by tests/drawn_forests.py
 ASSUMED_CLUMPED, ITS_TREES = 2.0, 5.0
 HALF_BARE, ITS_PLOTS = 0.5, 2.0
-MISSED_CLUMPED, ITS_HOLDING = 3.0, 2.0
+LEAST_GROUND = 0.2  # that is taken to hold all trees where the plots cannot tell
+MISSED_CLUMPED, ITS_HOLDING = 1 / LEAST_GROUND - 1, 6.0
 LEAST_VARIANCE = 0.25  # of the mean: rows of planted trees vary less than chance, few plots may not vary at all; our choice
 LEAST_CHANCE = 1e-12  # beyond it a quantile of t is not worked out
 MOST_TREES = 1e6  # on a plot; beyond it nothing is bounded
@@ -179,7 +186,7 @@ def bounds(counts: ArrayLike, areas: ArrayLike, error: float) -> tuple[float, fl
     --------
     >>> low, high = bounds([4, 6, 5, 7, 3, 5], [1.0] * 6, 0.05)
     >>> round(low, 1), round(high, 1)
-    (3.9, 10.2)
+    (3.9, 10.9)
     """
     if above_nought(error, "The error") >= 0.5:
         raise CannotUse(f"An error lies between 0 and 0.5, not at {error:g}.")

@@ -16,7 +16,7 @@ from scipy import stats
 
 from diagnose.cannot_use import CannotUse
 from diagnose.given import MOST_SEED, a_whole
-from diagnose.survey.clumped import bounds, enough, moments, too_few
+from diagnose.survey.clumped import LEAST_GROUND, bounds, enough, moments, too_few
 from diagnose.survey.density import HECTARE_M2, stocking, trees_per_ha
 from diagnose.survey.estimate import Estimate, nothing
 from diagnose.survey.given import counts, numbers, of_all, of_all_plots
@@ -26,6 +26,7 @@ from diagnose.survey.target import BROWSED, PER_HA, STOCKED, Target
 
 ACT, NOT_NEEDED, MORE, WAIT, OPEN, CANNOT = "act", "not needed", "more", "wait", "open", "cannot"
 DRAWS, MOST_MORE = 400, 400  # surveys that are carried on, and plots that are added to one at most; our choice
+FEW_HOLDING = 0.25  # share of plots with trees up to which it is said that they may have been missed; our choice
 _RANGE = (0.05, 0.95)  # of the plots that carried-on surveys needed
 
 
@@ -182,7 +183,8 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
                    office=_office(target, y, w, estimate))
     verdict = _verdict(target, low, high)
     if verdict != OPEN:
-        return replace(told, verdict=verdict, sentence=_sentence(target, verdict, low, high))
+        missed = _missed(y) if verdict == ACT and target.kind == PER_HA and visited != plots_in_all else ()
+        return replace(told, verdict=verdict, sentence=_sentence(target, verdict, low, high), notes=(*notes, *missed))
     left = MOST_MORE if plots_in_all is None else min(MOST_MORE, plots_in_all - visited)
     more = plots_more(target, y, w, rule, seed, left)
     if rule.kind == ONE or (rule.kind == ADDITION and rule.planned is not None and tried > rule.planned):
@@ -191,6 +193,17 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
                        f"{_so_far(target, estimate)}. A new survey would need {more.words}.")
     return replace(told, verdict=MORE, more=more, sentence=f"Not enough plots: {more.words} if they go on alike. "
                    f"So far {_so_far(target, estimate)}.")
+
+
+def _missed(y: np.ndarray) -> tuple[str, ...]:
+    """What to mind where hardly a plot holds trees: they may stand where no plot lies."""
+    holding, n = int((y > 0).sum()), len(y)
+    if holding > FEW_HOLDING * n:
+        return ()
+    which = "None" if holding == 0 else f"Only {holding}"
+    return (f"{which} of {n} plots holds such trees. The sentence is as sure as it says where at least "
+            f"{100 * LEAST_GROUND:.0f} % of the ground holds trees; where less does, plots may have missed them: walk over "
+            "the ground before you act.",)
 
 
 def _estimate(target: Target, y: np.ndarray, w: np.ndarray, plots_in_all: int | None) -> Estimate:

@@ -53,6 +53,7 @@ class Field:
 
 
 YES_NO = ("1", "0", "")
+KNOWN_BEFORE = ("site", "plot", "plot_area_m2", "stratum", "x", "y", "crs")  # fields that a plan fills in
 TALLY = (
     Field("site", "Site", "word", needed=True),
     Field("visit", "Day", "day", "as 2026-03-31", needed=True),
@@ -129,9 +130,24 @@ def to_mend(refused: Sequence[RefusedRow]) -> str:
     return out.getvalue()
 
 
-def template() -> str:
-    """An empty tally as CSV: the header, and nothing else."""
-    return ",".join(field.name for field in TALLY) + "\r\n"
+def template(planned: Sequence[Mapping[str, Any]] = ()) -> str:
+    """An empty tally as CSV: the header, and a row for each planned plot, which counts from when a day stands in it.
+
+    Parameters
+    ----------
+    planned : sequence of mapping
+        Field of TALLY -> what is known of a plot before it is visited, each in the unit told there.
+    """
+    out = io.StringIO()
+    table = csv.DictWriter(out, [field.name for field in TALLY])
+    table.writeheader()
+    table.writerows(planned)
+    return out.getvalue()
+
+
+def _not_visited(row: Mapping[str, str]) -> bool:
+    """A planned plot's row in which nothing was written yet."""
+    return not any(_text(cell) for name, cell in row.items() if name not in KNOWN_BEFORE)
 
 
 def problems(entry: Mapping[str, Any], today: datetime.date | None = None) -> list[str]:
@@ -252,6 +268,8 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[R
             continue
         row = {name: _meant(name, cell)
                for name, cell in zip(columns, [*cells, *[""] * (len(columns) - len(cells))], strict=False)}
+        if _not_visited(row) and len(cells) <= len(columns):
+            continue
         wrong = problems(row) if len(cells) <= len(columns) else ["It has more cells than the first line names."]
         key = tuple(_text(row.get(name)) for name in ("site", "visit", "plot", "tree"))
         if not wrong and key in taken:

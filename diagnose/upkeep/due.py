@@ -336,11 +336,6 @@ def _season(register: Register, on: date) -> list[Item]:
                 continue
             guards = sum(many for (form, _), many in fits.items() if not trait(known_form(form), "line"))
             which = f"{guards:.0f} barriers" if guards and not task.for_the_whole else ""
-            items.append(Item("season", site, "", which, task.what, f"{'cannot wait; ' if task.urgent else ''}"
-                              f"{_read_in(task.source)}", "", task.caution, None, None, None, guards))
+            why = f"{'cannot wait; ' if task.urgent else ''}{task.source}"
+            items.append(Item("season", site, "", which, task.what, why, "", task.caution, None, None, None, guards))
     return sorted(items, key=lambda item: (item.site, not item.why.startswith("cannot")))
-
-
-def _read_in(source: str) -> str:
-    """Where a work of the year was read; common practice says of itself that it has no source."""
-    return source if source.startswith("common practice") else f"source: {source}"

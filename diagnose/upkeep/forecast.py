@@ -82,7 +82,7 @@ class Forecast:
         """One sentence."""
         if not self.known:
             return "nobody knows how thick the stem is: measure it, then this can be told"
-        return f"{self._reach()}; {self._cuts()}: {self.advice}"
+        return f"{self.reach}; {self.cuts}: {self.advice}"
 
     @property
     def advice(self) -> str:
@@ -104,14 +104,18 @@ class Forecast:
             return f"winter {start.year}"
         return f"winter {start.year}/{(start.year + 1) % 100:02d}"
 
-    def _reach(self) -> str:
+    @property
+    def reach(self) -> str:
+        """When the plant needs it no more."""
         if self.safe.early >= FAR:
             return f"never {self.asks} while the animal lives near"
         if self.safe.late <= self.on:
             return f"{self.asks} now"
         return f"{self.asks} {self._years(self.safe)}"
 
-    def _cuts(self) -> str:
+    @property
+    def cuts(self) -> str:
+        """When it cuts in."""
         if self.tight.early >= FAR:
             return "does not close round the stem"
         if self.tight.early.year - self.on.year > IN_SIGHT_YEARS:

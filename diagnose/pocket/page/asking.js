@@ -35,7 +35,7 @@ function makeAsking(model) {
   }
 
   function woundAnswered(on, word, now) {
-    const own = word.group, touched = new Set([own]);
+    const own = [signOf.get(word.kind_of), word].filter(Boolean).map(one => one.group), touched = new Set(own);
     const voided = t.signs.filter(one => word.name in one.void_where && on.parts.has(one.group)).map(one => one.group);
     voided.forEach(group => touched.add(group));
     if (word.name === "wound" || word.name === "season") {
@@ -46,19 +46,21 @@ function makeAsking(model) {
     const after = [];
     for (const choice of word.choices) {
       const signs = {...on.signs, [word.name]: {choice}};
-      let chance = now.map(() => 1), made = rest;
+      let chance = now.map(() => 1), made = rest, prior = on.prior;
       for (const group of touched) {
         const told = model.toldOf(signs, group);
         if (voided.includes(group) && !told.length) continue;
         const found = model.rawGroup(group, told, signs, on.snowMm);
         if (found === null) continue;
-        const likely = model.filled(found.raw, on.prior, t.words.strength), {inside} = found;
-        made = made.map((one, c) => one * likely[c] * (inside === null ? 1 : inside[c]));
+        const {inside} = found, within = (one, c) => inside === null ? one : one * inside[c];
+        const likely = model.filled(found.raw, prior, t.words.strength).map(within);
+        made = made.map((one, c) => one * likely[c]);
         const total = Math.max(sumOf(made), 1e-300);
         made = made.map(one => one / total);
-        if (group === own) {
-          const mean = meanFilled(found.raw, on.prior);
-          chance = inside === null ? mean : mean.map((one, c) => one * inside[c]);
+        if (own.includes(group)) {
+          const mean = meanFilled(found.raw, prior).map(within);
+          chance = chance.map((one, c) => one * mean[c]);
+          prior = group === word.group ? on.prior : prior.map((one, c) => one * likely[c]);
         }
       }
       chances.push(dot(now, chance));

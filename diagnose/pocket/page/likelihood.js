@@ -1,7 +1,7 @@
 // How likely are the signs of the wound itself, group by group, under each cause? As diagnose/culprits/likelihood.py.
 
 function makeLikelihood(t, readings, reach) {
-  const {choiceReading, binReading, numberReading, misread, pooled, sharesOf, gradient, densityOf} = readings;
+  const {choiceReading, binReading, numberReading, misread, misreadWithin, pooled, sharesOf, gradient, densityOf} = readings;
   const C = t.of.length, L = t.limits, keys = t.culprits.map(one => one.key);
   const signOf = new Map(t.signs.map(word => [word.name, word]));
 
@@ -87,7 +87,11 @@ function makeLikelihood(t, readings, reach) {
 
   function ownTable(name, sign) {
     const word = signOf.get(name);
-    if (t.tables[name]) return withRows(t.tables[name], misread(choiceReading(word, sign), word.misread));
+    if (t.tables[name]) {
+      const told = choiceReading(word, sign);
+      return withRows(t.tables[name], word.kind_of
+        ? misreadWithin(told, word.misread, word.choices.map(choice => word.kinds[choice])) : misread(told, word.misread));
+    }
     const {x, steps, density} = gridOf(word);
     const seen = numberReading(x, steps, sign).map((one, i) => one * steps[i]);
     return density.map(one => one === null ? NaN : dot(one, seen));
@@ -131,8 +135,27 @@ function makeLikelihood(t, readings, reach) {
     return found.inside === null ? likely : likely.map((one, c) => one * found.inside[c]);
   }
 
-  function toldOf(signs, group) {
-    return Object.keys(signs).sort().map(name => [name, signs[name]]).filter(([name]) => {
+  /** The signs, and what the finer among them tell of the coarser: who knows a pine has told of a conifer. */
+  function withWhatFollows(signs) {
+    const found = {...signs};
+    for (const [name, sign] of Object.entries(signs)) {
+      const word = signOf.get(name);
+      if (!word?.kind_of) continue;
+      const shares = {};
+      for (const [choice, share] of Object.entries(sharesOf(sign))) {
+        shares[word.kinds[choice]] = (shares[word.kinds[choice]] ?? 0) + share;
+      }
+      found[word.kind_of] = {shares};
+    }
+    return found;
+  }
+
+  /** 1 for a sign that tells another more finely, which is weighed after it and given it. */
+  const coarserOf = name => signOf.get(name)?.kind_of ? 1 : 0;
+
+  function toldOf(given, group) {
+    const signs = withWhatFollows(given);
+    return Object.keys(signs).sort((a, b) => coarserOf(a) - coarserOf(b) || (a < b ? -1 : 1)).map(name => [name, signs[name]]).filter(([name]) => {
       const word = signOf.get(name);
       return word && !L.traces.includes(name) && word.weighed && !answeredSo(signs, word.void_where) && (group === undefined || word.group === group);
     });

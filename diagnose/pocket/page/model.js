@@ -73,7 +73,8 @@ function makeModel(t) {
     const prior = t.of.map((k, c) => start.rates[k] * t.share[c]);
     const parts = new Map();
     for (const group of new Set(toldOf(signs).map(([name]) => signOf.get(name).group))) {
-      const weighed = oneGroup(group, toldOf(signs, group), signs, prior, snowMm);
+      const given = parts.get(signOf.get(group)?.kind_of), before = given ? prior.map((one, c) => one * given[c]) : prior;
+      const weighed = oneGroup(group, toldOf(signs, group), signs, before, snowMm);
       if (weighed !== null) parts.set(group, weighed);
     }
     const traces = tracesOf(signs, 1, start.about);

@@ -35,6 +35,16 @@ function makeReadings(t) {
     return told.map(one => (1 - share) * one + share * (total - one) / Math.max(told.length - 1, 1));
   }
 
+  /** As misread, but a choice is mistaken for another of its own kind only. */
+  function misreadWithin(told, share, kinds) {
+    const found = new Array(told.length);
+    for (const kind of new Set(kinds)) {
+      const alike = told.flatMap((_, i) => kinds[i] === kind ? [i] : []);
+      misread(alike.map(i => told[i]), share).forEach((one, n) => { found[alike[n]] = one; });
+    }
+    return found;
+  }
+
   function misreadNear(told, share) {
     return told.map((one, i) => (1 - share) * one + share * ((told[i - 1] ?? 0) + (told[i + 1] ?? 0)) / 2 + 0.002);
   }
@@ -68,5 +78,5 @@ function makeReadings(t) {
     });
   }
 
-  return {choiceReading, binReading, numberReading, misread, misreadNear, pooled, sharesOf, gradient, densityOf};
+  return {choiceReading, binReading, numberReading, misread, misreadWithin, misreadNear, pooled, sharesOf, gradient, densityOf};
 }
