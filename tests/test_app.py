@@ -123,6 +123,16 @@ def test_without_a_photo_verdict_and_question_stay_on_the_phones_screen_too(
     page.close()
 
 
+def test_who_began_without_a_photo_can_start_over_after_the_first_answer(browser: Any, app: tuple[str, Path]) -> None:
+    page, _ = _open(browser, f"{app[0]}/wound", PHONE)
+    page.get_by_role("button", name="bark is gnawed away").click()
+    page.locator(".now").wait_for(timeout=60_000)
+    page.get_by_role("button", name="Start over").click()
+    page.locator(".verdict").wait_for(state="detached", timeout=30_000)
+    page.get_by_text("What happened to the plant?").wait_for(timeout=30_000)
+    page.close()
+
+
 def _answer_and_look(page: Any) -> None:
     asked = page.evaluate(_WHERE).get("name")
     if asked is None:

@@ -12,13 +12,16 @@ import pytest
 from diagnose.fieldlog.store import open_log
 from diagnose.inbox.learning import is_blind
 from diagnose.inbox.queue import waiting
+from diagnose.report.letters import reply_to
 from tests.conftest import PHOTOS, WIDTHS, drawn, served
+
+WORDS = "Something cut it off about 20 cm up and left small round droppings."
 
 
 def _mail(subject: str, sender: str = "Ada <ada@example.org>", photo: str = "IMG_0016.jpg") -> bytes:
     mail = EmailMessage()
     mail["From"], mail["Subject"], mail["Message-ID"] = sender, subject, f"<{subject}@x>"
-    mail.set_content("Something cut it off about 20 cm up. <script>document.title='taken over'</script>")
+    mail.set_content(f"{WORDS} <script>document.title='taken over'</script>")
     mail.add_attachment((PHOTOS / "twig_on_card" / photo).read_bytes(), "image", "jpeg", filename="a.jpg")
     return mail.as_bytes()
 
@@ -35,18 +38,23 @@ def test_saved_mail_becomes_an_answered_letter_and_the_answer_can_be_undone(
         page.get_by_role("button", name="Take in").click()
         page.get_by_text("1 of 1", exact=True).wait_for(timeout=60_000)
         page.locator("[data-testid=stDataFrame]").wait_for()  # the list, above the one that is open
+        page.get_by_text("Not judged yet.", exact=True).wait_for(state="hidden", timeout=60_000)
+        drawn(page, 700)
+        page.get_by_role("button", name="Show: all 1").click()
         words = page.get_by_label("Filter by any words of the list")
-        for typed, told in (("nobody", "Nothing in the list is like that"), ("ada", "1 of 1")):
+        for typed, told in (("nobody", "Nothing in the list is like that."), ("ada", "1 of 1")):
             words.fill(typed)
             words.press("Enter")
-            page.get_by_text(told).wait_for(timeout=60_000)
+            page.get_by_text(told, exact=True).wait_for(timeout=60_000)
+        page.keyboard.press("Escape")
         log = open_log(tmp_path / "log")
         name = log.records("submission")["id"].iloc[0]
         if is_blind(name):
             page.get_by_role("button", name="That is what I say").click()
         page.get_by_text("The letter, yours to change").wait_for(timeout=60_000)
         assert "taken over" not in page.title()
-        page.get_by_text("from “", exact=False).first.click()
+        before = reply_to(log, log.record("submission", name))
+        page.get_by_text(f"from “{WORDS}”").first.click()
         drawn(page, 700)
         assert log.record("submission", name)["told"]["confirmed"]
         page.get_by_role("button", name="Agree").wait_for(timeout=30_000)
@@ -59,7 +67,8 @@ def test_saved_mail_becomes_an_answered_letter_and_the_answer_can_be_undone(
         page.keyboard.press("a")
         page.get_by_text("Nothing waits.").wait_for(timeout=30_000)
         assert log.record("submission", name)["answer"] == "agree"
-        assert log.record("submission", name)["letter"].startswith("Dear Ada,")
+        # the letter tells what was confirmed after it stood there
+        assert log.record("submission", name)["letter"] == reply_to(log, log.record("submission", name)) != before
         page.get_by_role("button", name="Undo the last answer").click()
         page.get_by_text("1 of 1", exact=True).wait_for(timeout=30_000)
         assert log.record("submission", name)["answer"] == ""
@@ -92,6 +101,9 @@ def test_one_pages_to_the_next_letter_and_back_and_agrees_to_two_in_a_row(browse
              "buffer": _mail("ash", "Bo <bo@example.org>", "IMG_0020.jpg")}])
         page.get_by_role("button", name="Take in").click()
         page.get_by_text("1 of 2", exact=True).wait_for(timeout=60_000)
+        page.get_by_text("Not judged yet.", exact=True).wait_for(state="hidden", timeout=60_000)
+        drawn(page, 700)
+        assert "2" in page.locator("[data-testid=stAlert]").first.inner_text()  # what was taken in is still told
         log = open_log(tmp_path / "log")
         for name, told in (("Next", "2 of 2"), ("Previous", "1 of 2")):  # each leads back from where the other led
             drawn(page, 700)
@@ -108,3 +120,24 @@ def test_one_pages_to_the_next_letter_and_back_and_agrees_to_two_in_a_row(browse
         assert page.locator("[data-testid=stException]").count() == 0
         assert list(log.records("submission")["answer"]) == ["agree", "agree"]
         page.close()
+
+
+def test_the_list_comes_at_once_on_a_phone_and_keeps_its_place_when_a_row_is_ticked_on_a_first_visit(
+    browser: Any, in_use: str
+) -> None:
+    context = browser.new_context(viewport={"width": 390, "height": 844})  # a device without a cookie yet
+    page = context.new_page()
+    page.goto(f"{in_use}/inbox")
+    page.get_by_text("1 of 4", exact=True).wait_for(timeout=60_000)
+    drawn(page, 700)
+    table = page.locator("[data-testid=stDataFrame]")
+    box = table.bounding_box()
+    assert box["y"] <= 200
+    walk = page.get_by_role("button", name="Next").bounding_box()
+    assert walk["y"] + walk["height"] <= 844  # what is open begins on the same screen
+    table.evaluate("element => { element.isTheSame = true; }")
+    page.mouse.click(box["x"] + 15, box["y"] + 36 + 1.5 * 52)
+    page.get_by_text("2 of 4", exact=True).wait_for(timeout=30_000)
+    drawn(page, 700)
+    assert table.evaluate("element => element.isTheSame === true")
+    context.close()

@@ -65,3 +65,43 @@ def test_a_page_is_printed_dark_on_white_with_its_reasons_laid_open_and_nothing_
     }""")
     assert found == {"ink": "rgb(23, 32, 29)", "ground": "rgb(255, 255, 255)", "steps": True, "buttons": 0}
     page.close()
+
+
+CONTROLS = """() => [document, ...[...document.querySelectorAll('*')].map(element => element.shadowRoot)]
+    .flatMap(root => root ? [...root.querySelectorAll('button, input, select, [role=combobox]')] : [])
+    .filter(element => element.checkVisibility() && element.getBoundingClientRect().height > 0)
+    .map(element => element.outerHTML.slice(0, 120))"""
+
+
+@pytest.mark.parametrize("path", ["start", "wound", "planting", "log", "inbox", "upkeep", "survey"])
+def test_paper_holds_nothing_to_press_or_to_fill_in_no_empty_part_and_every_letter_whole(
+    browser: Any, in_use: str, path: str
+) -> None:
+    page = browser.new_page(viewport={"width": DESK[0], "height": DESK[1]}, color_scheme="dark")
+    page.goto(f"{in_use}/{'' if path == 'start' else path}")
+    if path == "wound":
+        page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
+        page.get_by_text("this one among them").wait_for(timeout=60_000)
+    else:
+        page.locator(f"{ANSWERS[path]} >> visible=true").first.wait_for(timeout=60_000)
+    drawn(page)
+    still(page)
+    page.emulate_media(media="print", color_scheme="dark")
+    assert page.evaluate(CONTROLS) == []
+    found = page.evaluate("""() => {
+        const seen = element => element.checkVisibility() && element.getBoundingClientRect().height > 0;
+        return {
+            empty: [...document.querySelectorAll('details')].filter(seen)
+                .filter(one => !one.querySelector('[data-testid=stElementContainer]')).map(one => one.innerText),
+            cut: [...document.querySelectorAll('textarea')].filter(seen)
+                .filter(one => one.scrollHeight > one.clientHeight + 2).map(one => one.value.slice(0, 80)),
+            // a chart that keeps a height of its own stands between empty bands
+            stretched: [...document.querySelectorAll('svg.marks')].filter(seen).filter(one => {
+                const box = one.getBoundingClientRect(), drawn = one.viewBox.baseVal;
+                return Math.abs(box.width / box.height - drawn.width / drawn.height) > 0.05;
+            }).length };
+    }""")
+    assert found == {"empty": [], "cut": [], "stretched": 0}
+    if path == "start":
+        assert page.get_by_text("Something bit my plant").is_visible()
+    page.close()

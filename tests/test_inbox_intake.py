@@ -217,6 +217,14 @@ def test_quoted_letters_propose_nothing() -> None:
     assert proposals("Thanks!\n> The tops are torn\nOn Monday somebody wrote:\nwaist high") == []
 
 
+def test_a_proposal_quotes_the_senders_sentence_as_it_was_written() -> None:
+    (found,) = proposals("Dear all!\nLast week, Ada's oaks were CUT CLEAN by something. Please help.")
+    assert found.words == "Last week, Ada's oaks were CUT CLEAN by something."
+    (found,) = proposals(f"{'so on ' * 80}and all were torn {'and so on ' * 80}")
+    quoted = found.words.removeprefix("\u2026 ").removesuffix(" \u2026").split()
+    assert "torn" in quoted and set(quoted) <= {"so", "on", "and", "all", "were", "torn"} and len(found.words) < 250
+
+
 def test_words_of_poison_disease_or_quarrel_are_for_the_adviser() -> None:
     assert look_yourself("My neighbour put out poison bait") != []
     assert look_yourself("The top is bitten off") == []

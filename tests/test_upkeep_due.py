@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from diagnose.fieldlog.store import Log, open_log
+from diagnose.protect.sources import sources_named
 from diagnose.report.due_list import due_as_text
 from diagnose.upkeep.due import CLASSES, Item, due
 from diagnose.upkeep.growth import default_rate, group_of
@@ -209,3 +210,7 @@ def test_the_same_list_comes_from_a_folder_and_from_a_server(place: Callable[[st
     check(log, own, "leaning", date(2026, 1, 5), stem_diameter_mm=30.0, bark_safe=True)
     items = due(log, date(2026, 3, 1), site="s")
     assert items[0].kind == "overdue" and "found leaning" in items[0].why and due(log, date(2026, 3, 1), site="other") == []
+
+
+def test_the_years_work_names_its_sources_by_who_never_by_a_key() -> None:
+    assert not any(sources_named(task.source) for task in tasks())

@@ -7,6 +7,7 @@ from pathlib import Path
 from diagnose.culprits.ranges import is_covered, range_rows, ranges, residents
 from diagnose.places import Place
 from diagnose.protect.requirement import needs
+from diagnose.protect.sources import sources
 
 # file -> heading in the app
 GUIDES = {
@@ -60,9 +61,9 @@ def needs_told() -> str:
         if not all(one.get("value") is not None for one in told[:2]):
             continue
         high, wide, foot = told
-        sources = dict.fromkeys("from memory" if one["source"] == "MEM" else one["source"] for one in (high, wide))
+        read = dict.fromkeys(sources()[one["source"]]["called"] for one in (high, wide))
         rows.append(f"| {need['name']} | {high['value'] / 1000:g} m | {wide['value']:g} mm | {foot.get('treatment', '')} | "
-                    f"{', '.join(sources)} |")
+                    f"{'; '.join(read)} |")
     return "\n".join(rows) + "\n"
 
 

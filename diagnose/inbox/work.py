@@ -200,6 +200,9 @@ def judged(log: Log, row: Mapping[str, Any], region: str | None, twin: str) -> d
     }
 
 
+NOT_YET = "not measured yet"
+
+
 def looked(log: Log, photos: Iterable[str]) -> dict[str, dict[str, Any]]:
     """What this measuring, or else the last one, found in these photos: SHA-256 -> what look_at yielded, in their order.
 
@@ -214,7 +217,7 @@ def looked(log: Log, photos: Iterable[str]) -> dict[str, dict[str, Any]]:
     with log.reading() as session:
         rows = session.query(Looked).filter(Looked.sha256.in_(wanted)).all()
         found = {row.sha256: row.found for row in sorted(rows, key=lambda row: (row.number == now, row.at))}
-    return {digest: found.get(digest, {"error": "not measured yet"}) for digest in wanted}
+    return {digest: found.get(digest, {"error": NOT_YET}) for digest in wanted}
 
 
 def diagnosis_of(row: Mapping[str, Any], found: Mapping[str, dict[str, Any]], region: str | None = None) -> Diagnosis:

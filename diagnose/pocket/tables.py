@@ -21,6 +21,7 @@ from diagnose.culprits.tables import Ranges, words
 from diagnose.culprits.traces import MOST_KINDS
 from diagnose.places import Place, season_of
 from diagnose.protect import requirement
+from diagnose.protect.sources import sources
 from diagnose.report.answer_drawings import draw_answer
 from diagnose.signs import Word, reading_of, vocabulary
 
@@ -192,4 +193,5 @@ def _barrier() -> dict[str, Any]:
         "most_snow_mm": requirement.SNOW_LIMIT_MM,
         "cautions": [{"text": entry["text"], "when": entry["when"]} for entry in requirement.cautions().values()],
         "protected": sorted(requirement.protected_culprits()),
+        "sources": {key: told["called"] for key, told in sources().items()},
     }

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.given import one_of
 from diagnose.knowledge import knowledge
+from diagnose.protect.sources import called_by_name
 
 LIKELY = 0.20  # a culprit at least this probable sizes a guard for one plant; our choice, no source
 DIGITS = 9  # decimals to which probabilities are compared: what differs by the rounding of a sum alone is equal
@@ -22,7 +24,7 @@ NOTHING_BUILT = "none"
 STOUTNESS = ("none", "root basket", "wire cylinder", "closed cage", "cage", "stock guard")
 STAKED = ("cage", "closed cage", "wire cylinder")
 STAKES = (
-    "stake past the upper tie and below the lip, at least 300 mm in the ground (FGS-shelter)",
+    called_by_name("stake past the upper tie and below the lip, at least 300 mm in the ground (FGS-shelter)"),
     "metal stakes where wind is strong: a short wooden stake fails (common practice, no source)",
 )
 FINE_KINDS = ("wire cylinder", "root basket")
@@ -156,9 +158,18 @@ def culprit_of(name: str) -> str:
     return key if key in NEED_OF else other_names().get(key, key)
 
 
+@cache
 def needs() -> dict[str, Any]:
-    """Need key -> what stops it, as `needs.yaml` holds it."""
-    return knowledge("diagnose.protect", "needs.yaml")
+    """Need key -> what stops it, as `needs.yaml` holds it, with sources by name in the words that people read."""
+    found: dict[str, Any] = _read_by_people(knowledge("diagnose.protect", "needs.yaml"))
+    return found
+
+
+def _read_by_people(told: Any, name: str = "") -> Any:
+    """The same with `called_by_name` for every text but the keys of sources themselves."""
+    if isinstance(told, dict):
+        return {key: _read_by_people(value, key) for key, value in told.items()}
+    return called_by_name(told) if isinstance(told, str) and name not in ("source", "tag") else told
 
 
 def built_of() -> dict[str, str]:

@@ -71,10 +71,11 @@ def page() -> None:
     except CannotUse as reason:
         st.error(literal(reason))
         news = {}
-    for path, said, leads_to in _WAYS:
-        if path in known:
-            told = literal(news.get(path) or leads_to)
-            st.page_link(known[path], label=f"**{said}**  \n{told}", width="stretch")
+    with st.container(key="ways"):
+        for path, said, leads_to in _WAYS:
+            if path in known:
+                told = literal(news.get(path) or leads_to)
+                st.page_link(known[path], label=f"**{said}**  \n{told}", width="stretch")
 
 
 page()

@@ -26,17 +26,30 @@ _FILES = "files"
 
 
 def device() -> str:
-    """The device's random name, of 32 hexadecimal digits; given to the browser as a cookie on its first visit."""
-    given = str(st.context.cookies.get(COOKIE, ""))
+    """The device's random name, of 32 hexadecimal digits; a new one on its first visit."""
     first = "_device" not in st.session_state
+    given = _given()
     name: str = st.session_state.setdefault("_device", given if _is_name(given) else secrets.token_hex(16))
     if first:
         with suppress(OSError):  # it has none yet, or the disk is read-only
             os.utime(_beside_the_log() / _called(name))  # opened: see clear_out
-    if given != name:
-        st.html(f"<script>document.cookie = '{COOKIE}={name}; path=/; max-age=31536000; SameSite=Strict'</script>",
-                unsafe_allow_javascript=True)
     return name
+
+
+def introduction() -> str:
+    """A script that gives the browser the device's name as a cookie; empty where it has it.
+
+    It goes into what stands at the head of every page: an element of its own, further down and only on a first visit, would
+    move all below it when it goes, which is then drawn anew and loses its place, its focus, and what is being typed.
+    """
+    name = device()
+    if _given() == name:
+        return ""
+    return f"<script>document.cookie = '{COOKIE}={name}; path=/; max-age=31536000; SameSite=Strict'</script>"
+
+
+def _given() -> str:
+    return str(st.context.cookies.get(COOKIE, ""))
 
 
 def _is_name(text: str) -> bool:

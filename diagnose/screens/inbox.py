@@ -8,10 +8,12 @@ import zipfile
 from base64 import b64encode
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 
 import cv2
 import pandas as pd
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.old_names import name_of, nameable
@@ -21,13 +23,13 @@ from diagnose.figures import figure, percent
 from diagnose.inbox.learning import answer, is_blind, name_blind, together, undo
 from diagnose.inbox.queue import judged_for, outdated, waiting
 from diagnose.inbox.ranking import PILES
-from diagnose.inbox.work import diagnosis_of, judge, judge_one, looked, measure, take_in, unseen
+from diagnose.inbox.work import NOT_YET, diagnosis_of, judge, judge_one, looked, measure, take_in, unseen
 from diagnose.photo.picture import read_picture
 from diagnose.report.letters import as_pdf, framed, reply_to, senders_name
 from diagnose.report.overlay import annotate
 from diagnose.screens import preferences, show
 from diagnose.screens.log_folder import the_log
-from diagnose.screens.look import literal
+from diagnose.screens.look import bring, literal
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.show import hand_over
 from diagnose.signs import Answer, parse_signs, vocabulary
@@ -38,36 +40,42 @@ _THUMB = 96  # longer side of a small picture [px]
 # list and letter stand side by side; who has no keyboard is told of no keys
 _CSS = """<style>
 .block-container { max-width: 84rem; }
-.st-key-inbox_several { min-height: 3rem; }  /* what comes there must not move the rows from the finger */
-@media (hover: none) { .st-key-keys { display: none; } }
+.st-key-screen_several { min-height: 3rem; }  /* what comes there must not move the letter from the eye */
+/* on a phone the letter begins below a list that is no higher than its half */
+@media (max-width: 640px) { .st-key-inbox_rows :is([data-testid="stDataFrameResizable"],
+                            :has([data-testid="stDataFrameResizable"])) { max-height: 46vh !important; } }
+.st-key-screen_walk { scroll-margin-top: 3.6rem; }
+@media (hover: none) { .st-key-screen_keys { display: none; } }
 </style>"""
 
 
 def _intake(log: Log) -> None:
-    with st.expander("Take in what people sent", expanded=log.records("submission").empty, key="taking_in"):
-        files = st.file_uploader("Saved mails, a mail box, a ZIP, or photos", accept_multiple_files=True, key="sent",
-                                 type=["eml", "mbox", "zip", "jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif",
-                                       "avif"])
-        if st.button("Take in", type="primary", disabled=not files):
-            with tempfile.TemporaryDirectory() as folder:
-                for number, file in enumerate(files or []):
-                    # strangers' names are not used for files of ours
-                    place = Path(folder) / f"{number:04d}{Path(file.name).suffix.lower()}"
-                    place.write_bytes(file.getvalue())
-                done = take_in(log, folder, preferences.initials())
-            st.session_state["inbox_said"] = str(done).splitlines()
-            st.rerun()
-    for line in st.session_state.pop("inbox_said", []):
-        st.info(literal(line))
-    _go_on(log)
+    """Takes in the files that are given, and says on the page what became of them."""
+    turn = st.session_state.setdefault("inbox_sent", 0)
+    kinds = ["eml", "mbox", "zip", "jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif", "avif"]
+    files = st.file_uploader("Saved mails, a mail box, a ZIP, or photos", kinds, accept_multiple_files=True,
+                             key=f"sent {turn}")
+    if st.button("Take in", type="primary", disabled=not files):
+        with tempfile.TemporaryDirectory() as folder:
+            for number, file in enumerate(files or []):
+                # strangers' names are not used for files of ours
+                place = Path(folder) / f"{number:04d}{Path(file.name).suffix.lower()}"
+                place.write_bytes(file.getvalue())
+            done = take_in(log, folder, preferences.initials())
+        st.session_state["inbox_said"] = str(done).splitlines()
+        st.session_state["inbox_sent"] = turn + 1  # the field is empty again
+        st.rerun()
+
+
+_taking_in = st.dialog("Take in what people sent")(_intake)
 
 
 def _stop(wanted: bool) -> None:
     st.session_state["inbox_stopped"] = wanted
 
 
-def _go_on(log: Log) -> None:
-    """Measures and judges what waits for it, with a bar; what is done stays done when the page is left."""
+def _go_on(log: Log, top: DeltaGenerator) -> None:
+    """Measures and judges what waits for it, with a bar at the top; what is done stays done when the page is left."""
     todo = len(unseen(log))
     rows = log.records("submission")
     region, stale = preferences.region(), []
@@ -77,14 +85,14 @@ def _go_on(log: Log) -> None:
         st.session_state["inbox_region"] = region
     if not todo and not stale and (rows.empty or (rows["pile"] != "").all()):
         return
-    left, right = st.columns([3, 1], vertical_alignment="center")
+    told = top.container(horizontal=True, vertical_alignment="center")
     waits = f"{todo} photos to measure" if todo else f"{len(stale)} to judge anew" if stale else "To be judged"
     if st.session_state.get("inbox_stopped"):
-        left.markdown(f"{waits}: stopped.")
-        right.button("Go on", width="stretch", on_click=_stop, args=(False,))
+        told.markdown(f"{waits}: stopped.", width="content")
+        told.button("Go on", on_click=_stop, args=(False,))
         return
-    bar = left.progress(0.0, waits)
-    right.button("Stop here", width="stretch", help="What is done is kept.", on_click=_stop, args=(True,))
+    bar = told.progress(0.0, waits)
+    told.button("Stop here", help="What is done is kept.", on_click=_stop, args=(True,))
 
     def tell(step: str, done: int, of: int) -> None:
         bar.progress(done / max(of, 1), f"{step}: {done} of {of}")
@@ -101,17 +109,25 @@ def _go_on(log: Log) -> None:
 def _wanted(log: Log) -> tuple[pd.DataFrame, pd.DataFrame]:
     """What waits and is asked for by group and words: the submissions, and what the list shows of each."""
     rows = waiting(log)
+    counts = rows["pile"].value_counts() if len(rows) else {}
+    names = {_ALL: f"all {len(rows)}"} | {pile: f"{pile} {counts[pile]}" for pile in PILES if counts.get(pile)}
+    if st.session_state.get("pile") not in names:
+        st.session_state["pile"] = _ALL  # a pile that was answered is gone
+    with st.container(horizontal=True, key="screen_tools"):  # one row, so that the list comes at once
+        if len(rows):
+            typed = st.session_state.get("inbox_filter", "").strip()
+            with st.popover(literal(f"Show: {names[st.session_state['pile']]}{f', “{typed}”' if typed else ''}")):
+                st.pills("Group", list(names), format_func=names.__getitem__, required=True, key="pile")
+                st.text_input("Filter by any words of the list", key="inbox_filter")
+        if st.button("Take in more"):
+            _taking_in(log)
     if rows.empty:
         st.success("Nothing waits.")
         return rows, rows
-    counts = rows["pile"].value_counts()
-    names = {_ALL: f"all {len(rows)}"} | {pile: f"{pile} {counts[pile]}" for pile in PILES if counts.get(pile)}
-    pile = st.segmented_control("Group", list(names), format_func=names.__getitem__, default=_ALL, required=True, key="pile",
-                                label_visibility="collapsed")
+    pile = st.session_state["pile"]
+    wanted = st.session_state["inbox_filter"].casefold().strip()
     some = rows if pile == _ALL else rows[rows["pile"] == pile]
     listed = _table_of(log, some)
-    wanted = st.text_input("Filter by any words of the list", key="inbox_filter", placeholder="Filter by any words",
-                           label_visibility="collapsed").casefold().strip()
     if wanted and not listed.empty:
         words = listed.drop(columns="Photo").astype(str).agg(" ".join, axis=1).str.casefold()
         fits = words.str.contains(wanted, regex=False)
@@ -125,21 +141,37 @@ def _open(submission: str) -> None:
     st.session_state["inbox_here"] = submission
 
 
-def _chosen(some: pd.DataFrame) -> dict[str, Any]:
+def _undo(log: Log) -> None:
+    """A way back from the answer that was given last."""
+    last = st.session_state.get("inbox_last")
+    many = f"{len(last)} answers" if last and len(last) > 1 else "the last answer"
+    if last and st.button(f"Undo {many}", shortcut=_key("u")):
+        for submission in last:
+            undo(log, submission, preferences.initials())
+        st.session_state["inbox_here"] = st.session_state.pop("inbox_last")[-1]
+        st.rerun()
+
+
+def _chosen(log: Log, some: pd.DataFrame) -> dict[str, Any]:
     """The one that is open, with the way to those before and after it."""
     ids = some["id"].tolist()
     here = st.session_state.get("inbox_here")
     place = ids.index(here) if here in ids else min(st.session_state.get("inbox_place", 0), len(ids) - 1)
-    with st.container(horizontal=True, vertical_alignment="center", key="inbox_walk"):
+    with st.container(horizontal=True, vertical_alignment="center", key="screen_walk"):
         # told before the page is drawn, so that the buttons know where they lead from there
         st.button("Previous", shortcut=_key("p"), disabled=place == 0, on_click=_open, args=(ids[max(place - 1, 0)],))
         st.button("Next", shortcut=_key("n"), disabled=place == len(ids) - 1, on_click=_open,
                   args=(ids[min(place + 1, len(ids) - 1)],))
         st.markdown(f"**{place + 1} of {len(ids)}**", width="content")
+        _undo(log)
+    if st.session_state.pop("inbox_new", False):
+        bring(".st-key-screen_walk")  # the button that answered stood at the end of the letter before
     row: dict[str, Any] = some.iloc[place].to_dict()
     if not _waits_for_a_name(row):  # the reason may tell the verdict: not before a blind naming
         st.caption(literal(f"{row['pile']}, because {row['why']}") if row["pile"] else "Not judged yet.")
-    st.session_state["inbox_here"], st.session_state["inbox_place"] = ids[place], place
+    st.session_state["inbox_place"] = place
+    if row["pile"]:  # what is not judged yet may come to stand elsewhere: the first is opened then
+        st.session_state["inbox_here"] = ids[place]
     return row
 
 
@@ -197,12 +229,13 @@ def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
         if ticked := st.session_state[f"inbox_list {turn}"]["selection"]["rows"]:
             st.session_state["inbox_here"] = ids[ticked[-1]]
 
-    several = st.container(horizontal=True, vertical_alignment="center", key="inbox_several")
     picture = st.column_config.ImageColumn("Photo", width=64)
-    told = st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + 52 * len(listed), 560), row_height=52,
-                        on_select=pick, selection_mode="multi-row", key=f"inbox_list {turn}",
-                        column_config={"Photo": picture, "From": st.column_config.Column(width=90),
-                                       "Since": st.column_config.Column(width=90)})
+    with st.container(key="inbox_rows"):  # the list, whose canvas paper shows empty
+        told = st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + 52 * len(listed), 560), row_height=52,
+                            on_select=pick, selection_mode="multi-row", key=f"inbox_list {turn}",
+                            column_config={"Photo": picture, "From": st.column_config.Column(width=90),
+                                           "Since": st.column_config.Column(width=90)})
+    several = st.container(horizontal=True, vertical_alignment="center", key="screen_several")
     ticked = [ids[row] for row in told["selection"]["rows"] if row < len(ids)]
     if len(ticked) < 2:
         several.caption("Tick a row to open it, several to answer them at once.")
@@ -226,6 +259,9 @@ def _answered(ids: list[str]) -> None:
     """Remembers what was answered last, so that it can be undone, and draws the page anew with nothing ticked."""
     st.session_state["inbox_last"] = ids
     st.session_state["inbox_turn"] += 1
+    st.session_state["inbox_new"] = True
+    for submission in ids:
+        st.session_state.get("inbox_letters", {}).pop(submission, None)
     st.session_state.pop("inbox_here", None)
     st.rerun()
 
@@ -257,7 +293,7 @@ def _what_came(log: Log, row: dict[str, Any]) -> dict[str, dict[str, Any]]:
     found = looked(log, row["photos"])
     for (digest, told), called in zip(found.items(), row["photos"].values(), strict=True):
         if "error" in told:
-            st.error(literal(f"{called}: {told['error']}"))
+            (st.info if told["error"] == NOT_YET else st.error)(literal(f"{called}: {told['error']}"))
             continue
         drawn = _annotated(digest, preferences.inches(), log.original(digest), called)
         if drawn is not None:
@@ -303,8 +339,7 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
     show.headline_of(found.verdict)
     with st.expander("Why, and what else it may be", key=f"why {row['id']}"):
         show.grounds_of(found.verdict)
-    text = st.text_area("The letter, yours to change; nothing is sent by the tool", reply_to(
-        log, row, judged_for(row, preferences.region()), inches=preferences.inches()), height=420, key=f"letter {row['id']}")
+    text = _letter(log, row)
     _frame()
     head, foot = preferences.letter_frame()
     left, right = st.columns(2)
@@ -324,8 +359,26 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
         answer(log, row["id"], what, named if what == "change" else None, letter=text, by=preferences.initials())
         _answered([row["id"]])
     if preferences.single_keys():
-        with st.container(key="keys"):
+        with st.container(key="screen_keys"):
             st.caption("Keys: a agree, x change, l later, n next, p previous, u undo. Settings switch them off.")
+
+
+def _letter(log: Log, row: dict[str, Any]) -> str:
+    """The letter as the person left it; one that nobody has changed says what the verdict is now."""
+    proposed = reply_to(log, row, judged_for(row, preferences.region()), inches=preferences.inches())
+    kept: dict[str, tuple[str, str]] = st.session_state.setdefault("inbox_letters", {})
+    base, text = kept.get(row["id"], (proposed, proposed))
+    if text == base:
+        base = text = proposed
+    elif base != proposed:
+        st.warning("What is known has changed since you began to change this letter: read it again, or take the new one.")
+        if st.button("Take the new letter"):
+            kept.pop(row["id"])
+            st.rerun()
+    text = st.text_area("The letter, yours to change; nothing is sent by the tool", text, height=420,
+                        key=f"letter {row['id']} {crc32(base.encode())}")
+    kept[row["id"]] = base, text
+    return text
 
 
 def _frame() -> None:
@@ -370,26 +423,28 @@ def page() -> None:
     st.html(_CSS)
     try:
         log = the_log()
-        _intake(log)
-        last = st.session_state.get("inbox_last")
-        many = f"{len(last)} answers" if last and len(last) > 1 else "the last answer"
-        if last and st.button(f"Undo {many}", shortcut=_key("u")):
-            for submission in last:
-                undo(log, submission, preferences.initials())
-            st.session_state["inbox_here"] = st.session_state.pop("inbox_last")[-1]
-            st.rerun()
+        for line in st.session_state.get("inbox_said", []):
+            st.info(literal(line))
+        if log.records("submission").empty:
+            _intake(log)
+            return
+        top = st.container()
         some, listed = _wanted(log)
-        if len(some):
+        if some.empty:
+            _undo(log)
+        else:
             left, right = st.columns([5, 7], gap="medium")
             with left:
                 _list(log, listed, some)
             with right:
-                row = _chosen(some)
+                row = _chosen(log, some)
                 found = _what_came(log, row)
                 if _blind(log, row):
                     _proposals(log, row)
                     _answer(log, row, diagnosis_of(row, found, judged_for(row, preferences.region())))
         _all_letters(log)
+        _go_on(log, top)  # last, so that nobody waits for the list until all is measured
+        st.session_state.pop("inbox_said", None)  # what was taken in is told until the next press
     except CannotUse as reason:
         st.error(literal(reason))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+from dataclasses import replace
 from html import escape
 from typing import Any
 
@@ -25,7 +26,7 @@ from diagnose.screens import preferences, show
 from diagnose.screens.chart import chart
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.log_in_out import give_out, take_in
-from diagnose.screens.look import bring, literal
+from diagnose.screens.look import bring, literal, once_opened
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.over_time import over_time
 from diagnose.screens.plain_map import map_of, picked
@@ -80,16 +81,18 @@ def _asked(log: Log) -> Query:
     site = left.selectbox("Planting", [_ANY, *log.values_of("site")], key="log_site")
     verdict = right.selectbox("Verdict", [_ANY, *log.values_of("leading")], key="log_verdict",
                               format_func=lambda key: key if key == _ANY else _verdict_name(key))
-    with st.expander("More filters", key="log_filters_open"):
+    asked = Query(None if site == _ANY else site, None if verdict == _ANY else verdict)
+    if (part := once_opened("More filters", "log_filters_open")) is None:
+        return asked
+    with part:
         one, two = st.columns(2)
         since = one.date_input("From this day", None, key="log_since")
         until = two.date_input("To this day", None, key="log_until")
         near = one.text_input("Near a point: latitude, longitude, metres", key="log_near", placeholder="46.81, -71.21, 200")
         box = two.text_input("In a box: south, north, west, east", key="log_box", placeholder="46.8, 46.9, -71.3, -71.2")
         deleted = st.toggle("Only those marked as deleted", key="log_deleted")
-    return Query(
-        None if site == _ANY else site, None if verdict == _ANY else verdict, _iso(since), _iso(until),
-        _numbers(box, 4, "a box"), _numbers(near, 3, "a point"), deleted)
+    return replace(asked, since=_iso(since), until=_iso(until), box=_numbers(box, 4, "a box"),
+                   near=_numbers(near, 3, "a point"), deleted=deleted)
 
 
 def _iso(day: object) -> str | None:
@@ -159,7 +162,8 @@ def _table(rows: pd.DataFrame) -> str | None:
     told = st.dataframe(rows[["taken", "plant", "verdict_name", "site", "by", "note"]].rename(
         columns={"site": "planting", "verdict_name": "verdict"}), hide_index=True, width="stretch", height=_TABLE_HIGH,
         on_select="rerun", selection_mode="single-row", key="log_table")
-    st.caption("Tick a row, or click a mark on the map, to open it.")
+    with st.container(key="screen_tick"):
+        st.caption("Tick a row, or click a mark on the map, to open it.")
     ticked = told["selection"]["rows"]
     return str(rows["id"].iloc[ticked[0]]) if ticked and ticked[0] < len(rows) else None
 
@@ -172,12 +176,15 @@ def _in_short(rows: pd.DataFrame) -> None:
     st.markdown(f"**{many}**: {told}{', others ' + str(often.iloc[_MOST_TOLD:].sum()) if len(often) > _MOST_TOLD else ''}.")
 
 
+@st.fragment
 def _over_time(rows: pd.DataFrame) -> None:
     """The share of each verdict from month to month; nothing where all are of one month."""
     shares = shares_over_time(rows["taken"], _few(rows["verdict_name"]))
     if shares.empty:
         return
-    with st.expander("Verdicts over time", key="log_over_time"):
+    if (part := once_opened("Verdicts over time", "log_over_time")) is None:
+        return
+    with part:
         chart(lambda: over_time(shares), shares, "Verdicts over time", "over_time")
         st.caption("What was looked at and saved, not what happened: more photos of one animal may only mean that more were "
                    "taken.")
@@ -251,8 +258,8 @@ def _what_was_said(found: dict[str, Any], measurement: Measurement) -> None:
             st.warning("**Take care**\n" + "\n".join(f"- {literal(line)}" for line in barrier["cautions"]))
 
 
-def _change_and_history(log: Log, found: dict[str, Any]) -> None:
-    with st.expander("Correct it", key="log_correct_open"), st.form("correct", border=False):
+def _correction(log: Log, found: dict[str, Any]) -> None:
+    with st.form("correct", border=False):
         site = st.text_input("Planting", found["site"])
         plant = st.text_input("Plant's tag", found["plant"])
         names = with_own([None, *nameable()], found["named"])
@@ -269,6 +276,12 @@ def _change_and_history(log: Log, found: dict[str, Any]) -> None:
             if changed := {name: value for name, value in given.items() if value != found[name]}:
                 log.correct(found["id"], by=by, **changed)
             st.rerun()
+
+
+def _change_and_history(log: Log, found: dict[str, Any]) -> None:
+    if (part := once_opened("Correct it", "log_correct_open")) is not None:
+        with part:
+            _correction(log, found)
     if found["deleted"]:
         if st.button("Restore it", type="primary"):
             log.restore(found["id"], preferences.initials())
@@ -289,7 +302,7 @@ def _one(log: Log, rows: pd.DataFrame) -> None:
     place = ids.index(here) if here in ids else 0
     row = rows.iloc[place]
     st.subheader(literal(" ".join((row["taken"], row["plant"] or row["id"][:8], row["verdict_name"]))))
-    with st.container(horizontal=True, vertical_alignment="center", key="log_walk"):
+    with st.container(horizontal=True, vertical_alignment="center", key="screen_log_walk"):
         for label, step, end in (("Newer", -1, place == 0), ("Older", 1, place == len(ids) - 1)):
             if st.button(label, disabled=end):
                 st.session_state["log_here"] = ids[place + step]

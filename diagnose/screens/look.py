@@ -9,15 +9,18 @@ from html import escape
 import numpy as np
 import streamlit as st
 from PIL import Image
+from streamlit.delta_generator import DeltaGenerator
 
+from diagnose.screens.drawer import introduction
 from diagnose.screens.reach import AWAY
 
 _CSS = """
 <style>
 .block-container { max-width: 60rem; padding-top: 3.6rem; padding-bottom: 5rem; }
-.stButton button, .stDownloadButton button, .stFormSubmitButton button { min-height: 3rem; font-weight: 600; }
+.stButton button, .stDownloadButton button, .stFormSubmitButton button, .stPopover button {
+         min-height: 3rem; font-weight: 600; }
 /* the dark theme's own white lettering on its pale green has half the contrast asked for (1.4.3) */
-[data-testid^="stBaseButton-primary"], [data-testid^="stBaseButton-primary"] * {
+[data-testid^="stBaseButton-primary"]:enabled, [data-testid^="stBaseButton-primary"]:enabled * {
          color: light-dark(#FFF, #0B1210) !important; }
 [data-testid="stButtonGroup"] button, [data-testid$="NavLink"] { min-height: 2.75rem; }
 [data-testid="stSidebarNavLink"] p { font-size: 1rem; }
@@ -110,20 +113,35 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
          border-color: #7C8783 !important; }
   .stVegaLiteChart svg { background: #FFF !important; }
   .stVegaLiteChart svg text { fill: #17201D !important; }
+  /* drawn for the screen: as wide as the paper and no higher than that makes it, its grid pale in the dark theme too */
+  .stVegaLiteChart svg.marks { width: 100% !important; height: auto !important; max-height: 200mm; }
+  .stVegaLiteChart :is(div, details) { height: auto !important; min-height: 0 !important; }
+  .stVegaLiteChart .role-axis-grid line { stroke: #CCC !important; stroke-width: 1 !important; }
+  figure.shown img { max-height: 90mm !important; }
   .strength, .share .bar { background: #DDD !important; print-color-adjust: exact; }
   .strength *, .share .bar * { print-color-adjust: exact; }
   [data-testid="stHeader"], [data-testid="stSidebar"], [data-testid="stFileUploader"], .stButton, .stDownloadButton,
   .stFormSubmitButton, [data-testid="stForm"], [data-testid="stPageLink"], [data-testid="stExpanderIcon"],
-  [data-testid="stButtonGroup"], #reach { display: none !important; }
+  [data-testid="stButtonGroup"], [data-testid="stPopover"], [data-testid="stTextInput"], [data-testid="stNumberInput"],
+  [data-testid="stSelectbox"], [data-testid="stMultiSelect"], [data-testid="stDateInput"], [data-testid="stSlider"],
+  [data-testid="stRadio"], [data-testid="stCheckbox"], [data-testid="stCameraInput"], [class*="st-key-answers"], .left,
+  [class*="st-key-screen_"], [data-testid="stElementToolbar"], #reach { display: none !important; }
+  .st-key-ways [data-testid="stPageLink"] { display: block !important; }
+  /* a letter is printed whole, however little of it shows on the screen */
+  [data-testid="stTextArea"] :is(div, textarea) { height: auto !important; max-height: none !important;
+         overflow: visible !important; }
+  [data-testid="stTextArea"] textarea { field-sizing: content; }
   .block-container { padding: 0 !important; max-width: none !important; }
-  /* what is only asked, and tables that are a canvas, which paper shows empty */
+  /* what is only asked, what was never opened, and tables that are a canvas, which paper shows empty */
   details:not([open]):has(input, textarea, [data-testid="stDataFrame"]),
-  [data-testid="stDataFrame"] { display: none !important; }
+  [data-testid="stExpander"]:not(:has([data-testid="stElementContainer"])),
+  [data-testid="stElementContainer"]:has([data-testid="stDataFrame"]) { display: none !important; }
   details::details-content { content-visibility: visible !important; height: auto !important; opacity: 1 !important; }
   details [data-testid="stExpanderDetails"] { height: auto !important; opacity: 1 !important; visibility: visible !important;
          overflow: visible !important; }
-  figure, .stVegaLiteChart, tr, li { break-inside: avoid; }
-  h1, h2, h3 { break-after: avoid; }
+  figure, .stVegaLiteChart, tr, li, .share, [data-testid="stTextArea"] { break-inside: avoid; }
+  details:not(:has(li:nth-child(8), .share, .stAlert)) { break-inside: avoid; }
+  h1, h2, h3, [data-testid="stElementContainer"]:has(h1, h2, h3) { break-after: avoid; }
 }
 </style>
 """
@@ -132,7 +150,7 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 def lay_out() -> None:
     """Sets the frame that every page stands in."""
     st.set_page_config(page_title="What bit it?", page_icon=_icon(), layout="centered")
-    st.html(_CSS + _MENU + AWAY, unsafe_allow_javascript=True)
+    st.html(_CSS + _MENU + AWAY + introduction(), unsafe_allow_javascript=True)
 
 
 # a phone's menu lies over the page: it goes once a page was chosen in it
@@ -171,6 +189,24 @@ def bring(selector: str) -> None:
     """
     st.html(f"<script>document.querySelector('{selector}')?.scrollIntoView({{ block: 'start' }});</script>",
             unsafe_allow_javascript=True)
+
+
+def once_opened(label: str, key: str) -> DeltaGenerator | None:
+    """A part folded away that is drawn from its first opening on, since a browser takes long for tables; None before that.
+
+    What was typed in it stays when it is folded up again.
+
+    Parameters
+    ----------
+    label
+        As Markdown [no unit].
+    key
+        Tells it from the others on the page [no unit].
+    """
+    part = st.expander(label, key=key, on_change="rerun")
+    opened = f"{key} was opened"
+    st.session_state[opened] = bool(part.open) or st.session_state.get(opened, False)
+    return part if st.session_state[opened] else None
 
 
 def picture(jpeg: bytes, alt: str, caption: str = "") -> None:

@@ -41,7 +41,7 @@ from diagnose.screens import preferences
 from diagnose.screens.chart import chart
 from diagnose.screens.kinds import alive_of, costs_of
 from diagnose.screens.log_folder import the_log, where
-from diagnose.screens.look import literal
+from diagnose.screens.look import literal, once_opened
 from diagnose.screens.show import hand_over
 from diagnose.texts import from_json
 from diagnose.upkeep.register import register_plan
@@ -136,7 +136,10 @@ def _place() -> dict[str, Any]:
 
 def _prices() -> dict[str, Any]:
     """The prices that the person changed, as `planting` takes them."""
-    with st.expander("Your own prices", key="plan_prices"):
+    part = once_opened("Your own prices", "plan_prices")
+    if part is None:
+        return checked_currency({"currency": default_prices()["currency"]})
+    with part:
         code = st.selectbox("Currency", [default_prices()["currency"], *rates()["a_dollar"], "another"], key="plan_currency")
         money: dict[str, Any] = {"currency": code}
         if code == "another":
@@ -159,7 +162,10 @@ def _prices() -> dict[str, Any]:
 
 def _stock() -> dict[str, float]:
     """What lies in stock already."""
-    with st.expander("Already in stock: used first", key="plan_stock"):
+    part = once_opened("Already in stock: used first", "plan_stock")
+    if part is None:
+        return {}
+    with part:
         keys = [*buildable(), *STOCK]
         rows = [(barriers()[key]["name"] if key in buildable() else key.replace("_", " "), 0.0) for key in keys]
         told = _table(rows, "pieces or metres", "plan_stock_table")
@@ -222,9 +228,9 @@ def _kinds(plan: Plan, inches: bool) -> None:
     st.caption("Dot: surely alive. Line: from 10 to 90 %. Dashed: what is wanted.")
     for line in dict(sections(plan, inches))[KINDS_HEADING][len(plan.kinds):]:
         st.markdown(literal(line))
-    with st.expander("The same as a table, with what each fails", key="plan_kinds"):
+    if (part := once_opened("The same as a table, with what each fails", "plan_kinds")) is not None:
         money = st.column_config.NumberColumn(format="%.0f")
-        st.dataframe(pd.DataFrame(kinds_rows(plan)), hide_index=True, width="stretch", column_config=dict.fromkeys(
+        part.dataframe(pd.DataFrame(kinds_rows(plan)), hide_index=True, width="stretch", column_config=dict.fromkeys(
             ("cost over the years", "first year", "alive, surely", "hours to build"), money))
 
 
@@ -234,16 +240,21 @@ def _drawn(drawing: Drawing, words: str) -> None:
             f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(drawing.title)}. {escape(words)}"></div>')
 
 
+def _part(place: int, heading: str, lines: list[str]) -> None:
+    with st.expander(literal(heading), expanded=heading in ("Not kept out", "Take care"), key=f"part {place}"):
+        st.markdown("\n".join(f"- {literal(line)}" for line in lines))
+
+
 def _depth(plan: Plan, inches: bool) -> None:
-    for place, (heading, lines) in enumerate(list(sections(plan, inches))[1:]):
-        if heading == KINDS_HEADING:
-            continue
-        with st.expander(literal(heading), expanded=heading in ("Not kept out", "Take care"), key=f"part {place}"):
-            st.markdown("\n".join(f"- {literal(line)}" for line in lines))
+    *told, sources = list(sections(plan, inches))[1:]
+    for place, (heading, lines) in enumerate(told):
+        if heading != KINDS_HEADING:
+            _part(place, heading, lines)
     with st.expander("Drawings to scale", expanded=True, key="plan_drawings"):
         for drawing in drawings(plan, inches):
             st.markdown(f"**{literal(drawing.title)}**")
             _drawn(drawing, "; ".join(f"{one.name} {length(one.world_mm, inches)}" for one in drawing.dimensions))
+    _part(len(told), *sources)
     paper = st.radio("Paper", list(PAPERS), list(PAPERS).index(preferences.paper()), horizontal=True, key="plan_paper")
     left, right = st.columns(2)
     hand_over(left, "The plan as PDF", lambda: plan_pdf(plan, inches, paper), "barrier-plan.pdf", "application/pdf")
@@ -253,7 +264,8 @@ def _depth(plan: Plan, inches: bool) -> None:
 def _put_up(plan: Plan) -> None:
     """Puts what the plan chose into the register, for its upkeep, once it stands."""
     with st.expander("They are up: put them into the register", key="they_are_up"), st.form("put_up", border=False):
-        site = st.text_input("Name of the planting")
+        known = st.session_state.get("plan_site", "") if st.session_state.get("plan_basis") == FROM_LOG else ""
+        site = st.text_input("Name of the planting", known)
         built = st.date_input("Put up on", date.today())
         species = st.text_input("Species in it")
         if st.form_submit_button("Register them"):

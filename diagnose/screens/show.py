@@ -16,7 +16,7 @@ from diagnose.diagnosis import Diagnosis
 from diagnose.figures import figure, length, percent
 from diagnose.measure.record import Measurement
 from diagnose.protect.requirement import Requirement
-from diagnose.protect.sources import sources
+from diagnose.protect.sources import source_words
 from diagnose.report.plain import barrier_line
 from diagnose.screens.look import literal
 from diagnose.signs import vocabulary
@@ -218,8 +218,8 @@ def _sources(barrier: Requirement) -> None:
     if barrier.figures():
         st.markdown("**Where the figures come from, and who disagrees**")
         for name, what in barrier.figures().items():
-            source = sources()[what.source]
-            st.markdown(f"{name}: {what.note or 'no disagreement found'}  \n{source['source']} ({source['year']})")
+            note = literal(what.note) if what.note else "no disagreement found"
+            st.markdown(f"{name}: {note}  \n{literal(source_words(what.source))}")
         for line in barrier.fails:
             st.markdown(f"**Fails:** {line}")
 

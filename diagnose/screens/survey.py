@@ -31,7 +31,7 @@ from diagnose.screens import drawer, preferences
 from diagnose.screens.chart import chart
 from diagnose.screens.intervals import interval_figures, intervals_of
 from diagnose.screens.log_folder import the_log
-from diagnose.screens.look import drawing, literal
+from diagnose.screens.look import drawing, literal, once_opened
 from diagnose.screens.show import hand_over
 from diagnose.screens.survey_design import design, plan_drawer
 from diagnose.survey.boundary import Ground, from_geojson
@@ -259,12 +259,7 @@ def _says(log: Log, top: DeltaGenerator) -> None:
     _charted(charts[1:_SHOWN], 1)
     if len(charts) > _SHOWN:
         _more_charts(charts[_SHOWN:])
-    with st.expander("All figures as tables", key="figures"):
-        for title, rows in sections(survey):
-            st.markdown(f"**{literal(title)}**")
-            st.dataframe(pd.DataFrame([
-                {"": name.replace("_", " "), "estimate (interval)": one.words(), "trees": one.trees, "plots": one.plots,
-                 "note": one.note} for name, one in rows.items()]), hide_index=True, width="stretch")
+    _figures(survey)
     if dense := densities(survey):
         st.subheader("Trees on the ground")
         st.markdown("\n".join(f"- {name}: {literal(one.words())}" for name, one in dense.items()))
@@ -287,6 +282,19 @@ def _says(log: Log, top: DeltaGenerator) -> None:
     hand_over(four, "Figures as CSV", survey.long().to_csv(index=False), "figures.csv", "text/csv")
 
 
+@st.fragment
+def _figures(survey: Survey) -> None:
+    """Every estimate, a table for each section."""
+    if (part := once_opened("All figures as tables", "figures")) is None:
+        return
+    with part:
+        for title, rows in sections(survey):
+            st.markdown(f"**{literal(title)}**")
+            st.dataframe(pd.DataFrame([
+                {"": name.replace("_", " "), "estimate (interval)": one.words(), "trees": one.trees, "plots": one.plots,
+                 "note": one.note} for name, one in rows.items()]), hide_index=True, width="stretch")
+
+
 def _charted(charts: list[tuple[str, pd.DataFrame]], first: int) -> None:
     for place, (title, shown) in enumerate(charts, first):
         st.subheader(literal(title))
@@ -298,8 +306,7 @@ def _more_charts(charts: list[tuple[str, pd.DataFrame]]) -> None:
     """Drawn only when it is opened: a browser takes long for so many charts."""
     first = ", ".join(title.split(",")[0] for title, _ in charts[:_NAMED]).replace(", By", ", by")
     rest = f" and {len(charts) - _NAMED} more charts" if len(charts) > _NAMED else ""
-    more = st.expander(literal(first + rest), key="survey_more", on_change="rerun")
-    if more.open:
+    if (more := once_opened(literal(first + rest), "survey_more")) is not None:
         with more:
             _charted(charts, _SHOWN)
 

@@ -27,7 +27,7 @@ from diagnose.report.proof_sheet import proof_pdf
 from diagnose.screens import drawer, preferences
 from diagnose.screens.chart import chart
 from diagnose.screens.log_folder import the_log
-from diagnose.screens.look import bring, literal
+from diagnose.screens.look import bring, literal, once_opened
 from diagnose.screens.plain_map import map_of
 from diagnose.screens.show import hand_over
 from diagnose.screens.underlay import ask_underlay, under
@@ -128,7 +128,9 @@ def _tick_off(log: Log, items: list[Item], day: date) -> None:
     works = {"": "one by one", **{f"{job.kind} {job.what} {job.where}": f"{job.many} × {job.what.rstrip('.')}"
                                   for job in jobs(items) if job.many > 1}}
     of_work = {f"{job.kind} {job.what} {job.where}": [item.barrier for item in job.items] for job in jobs(items)}
-    with st.expander("Tick off several at once", key="tick off"):
+    if (part := once_opened("Tick off several at once", "tick off")) is None:
+        return
+    with part:
         work = st.selectbox("Which work", list(works), format_func=works.__getitem__, key="tick_work")
         _ticked(log, at, list(dict.fromkeys(of_work.get(work, []))), work, day)
 

@@ -182,13 +182,15 @@ def _details(photo: Photo, draft: Draft, seen: _Seen | None, upright_mm: float |
             show.figures_of(measurement, preferences.inches())
             for remark in measurement.remarks:
                 st.info(literal(remark))
+            taps = st.container(key=f"screen_taps {photo.digest}")
             second = ("a point farther back on the same stem, or the plant's foot" if upright_mm is None else
                       "the plant's foot. Third and fourth: the lower and upper end of what is of known length")
-            st.caption("Wrong place? Tap the severed end, the gnawed patch or the browsed tip. Second tap: "
+            taps.caption("Wrong place? Tap the severed end, the gnawed patch or the browsed tip. Second tap: "
                        f"{second}. Drag a point, or move it with the arrow keys.")
             names = _TAPS if upright_mm is None else _UPRIGHT_TAPS
-            moved = tap_on(seen[0].bgr, photo.digest, f"{photo.name}: tap the wound", f"tap {photo.digest}",
-                           photo.taps[: len(names)], names)
+            with taps:
+                moved = tap_on(seen[0].bgr, photo.digest, f"{photo.name}: tap the wound", f"tap {photo.digest}",
+                               photo.taps[: len(names)], names)
             if moved is not None and moved != photo.taps:
                 photo.taps = moved
                 draft.put_away()
@@ -372,7 +374,11 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
             for remark in best.measurement.remarks:
                 st.info(literal(remark))
             show.figures_of(best.measurement, preferences.inches())
-    _save(draft, judged, further)
+    with st.container(key="screen_saving"):
+        _save(draft, judged, further)
+    if st.button("Start over", width="stretch"):
+        start_over()
+        st.rerun()
     if asks:
         _how_many_left(left, best.verdict, draft)
 
@@ -408,9 +414,6 @@ def page() -> None:
     if draft.photos:
         _more_photos(draft)
     _camera(draft)
-    if not draft.is_empty and st.button("Start over", width="stretch"):
-        start_over()
-        st.rerun()
 
 
 page()

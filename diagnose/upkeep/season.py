@@ -10,6 +10,7 @@ from typing import Any
 from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import knowledge
 from diagnose.protect.requirement import caution_text
+from diagnose.protect.sources import called_by_name
 from diagnose.upkeep.growth import CLIMATES
 
 
@@ -76,7 +77,7 @@ def _task(key: str, entry: Mapping[str, Any]) -> Task:
     care = [entry["caution"]] if "caution" in entry else []
     care += [caution_text(name) for name in entry.get("care", ())]
     return Task(key, entry["what"], {climate: tuple(by_climate[climate]) for climate in CLIMATES}, **named,
-                caution=" ".join(care), source=entry["source"], urgent=bool(entry.get("urgent")),
+                caution=" ".join(care), source=called_by_name(entry["source"]), urgent=bool(entry.get("urgent")),
                 for_the_whole=bool(entry.get("for_the_whole")), by_looks=bool(entry.get("by_looks")))
 
 

@@ -141,7 +141,7 @@ function careView() {
 function sourcesView() {
   const found = requirement();
   return [headline(), heading("What fails, and where the sizes come from"), found.fails.map(words => paragraph(`Fails: ${words}.`)),
-    Object.entries(found.figures).map(([name, figure]) => paragraph(el("small", {}, `${name}: ${figure.source}${figure.note ? `; ${figure.note}` : ""}`))), toBarrier()];
+    Object.entries(found.figures).map(([name, figure]) => paragraph(el("small", {}, `${name}: ${TABLES.barrier.sources[figure.source]}${figure.note ? `; ${figure.note}` : ""}`))), toBarrier()];
 }
 
 const toBarrier = () => el("div", {className: "start"}, button("Back to the barrier", () => go("barrier")));
