@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import io
 import tempfile
-import zipfile
 from base64 import b64encode
 from pathlib import Path
 from typing import Any
-from zlib import crc32
 
 import cv2
 import pandas as pd
@@ -20,7 +17,7 @@ from diagnose.culprits.old_names import name_of, nameable
 from diagnose.diagnosis import Diagnosis, diagnose_photo
 from diagnose.fieldlog.store import Log
 from diagnose.figures import figure, percent
-from diagnose.inbox.learning import answer, is_blind, name_blind, together, undo
+from diagnose.inbox.learning import answer, is_blind, name_blind, undo
 from diagnose.inbox.queue import judged_for, outdated, waiting
 from diagnose.inbox.ranking import PILES
 from diagnose.inbox.work import NOT_YET, diagnosis_of, judge, judge_one, looked, measure, take_in, unseen
@@ -28,6 +25,7 @@ from diagnose.photo.picture import read_picture
 from diagnose.report.letters import as_pdf, framed, reply_to, senders_name
 from diagnose.report.overlay import annotate
 from diagnose.screens import preferences, show
+from diagnose.screens.inbox_letters import all_letters, letter_frame, letter_of
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import bring, literal
 from diagnose.screens.look import picture as picture_of
@@ -339,8 +337,8 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
     show.headline_of(found.verdict)
     with st.expander("Why, and what else it may be", key=f"why {row['id']}"):
         show.grounds_of(found.verdict)
-    text = _letter(log, row)
-    _frame()
+    text = letter_of(log, row)
+    letter_frame()
     head, foot = preferences.letter_frame()
     left, right = st.columns(2)
     hand_over(left, "As text", framed(text, head, foot), "reply.txt", "text/plain")
@@ -361,60 +359,6 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
     if preferences.single_keys():
         with st.container(key="screen_keys"):
             st.caption("Keys: a agree, x change, l later, n next, p previous, u undo. Settings switch them off.")
-
-
-def _letter(log: Log, row: dict[str, Any]) -> str:
-    """The letter as the person left it; one that nobody has changed says what the verdict is now."""
-    proposed = reply_to(log, row, judged_for(row, preferences.region()), inches=preferences.inches())
-    kept: dict[str, tuple[str, str]] = st.session_state.setdefault("inbox_letters", {})
-    base, text = kept.get(row["id"], (proposed, proposed))
-    if text == base:
-        base = text = proposed
-    elif base != proposed:
-        st.warning("What is known has changed since you began to change this letter: read it again, or take the new one.")
-        if st.button("Take the new letter"):
-            kept.pop(row["id"])
-            st.rerun()
-    text = st.text_area("The letter, yours to change; nothing is sent by the tool", text, height=420,
-                        key=f"letter {row['id']} {crc32(base.encode())}")
-    kept[row["id"]] = base, text
-    return text
-
-
-def _frame() -> None:
-    """The office's head and foot, written once for all letters, on this device."""
-    head, foot = preferences.letter_frame()
-    with st.expander("Head and foot of your letters", key="letter_frame"):
-        told = (st.text_area("Above each letter: your office, its address", head, key="letter_head", height=110),
-                st.text_area("Below each letter: opening hours, who answers for it", foot, key="letter_foot", height=80))
-        if told != (head, foot):
-            try:
-                as_pdf("", head=told[0], foot=told[1])
-            except CannotUse as reason:
-                st.error(literal(reason))
-                return
-            preferences.choose(letter_head=told[0], letter_foot=told[1])
-        if any(told):
-            st.caption("Stands round this letter, and round every other one that leaves here, as text and as PDF.")
-
-
-def _all_letters(log: Log) -> None:
-    rows = log.records("submission")
-    done = rows[rows["answered_at"].notna() & (rows["letter"] != "")] if len(rows) else rows
-    if done.empty:
-        return
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as out:
-        for row in done.itertuples():
-            out.writestr(f"{row.id[:8]}.txt", framed(row.letter, *preferences.letter_frame()))
-    letters = f"{len(done)} answered letters" if len(done) > 1 else "The answered letter"
-    hand_over(st, f"{letters} as ZIP", packed.getvalue(), "letters.zip", "application/zip")
-    with st.expander("How often do you and the tool agree?", key="agreement"):
-        found = together(log)
-        st.markdown(found.words)
-        if found.pairs:
-            st.dataframe(found.table)
-            st.caption("; ".join(f"{month}: {same} of {of}" for month, (same, of) in found.by_month.items()))
 
 
 def page() -> None:
@@ -442,7 +386,7 @@ def page() -> None:
                 if _blind(log, row):
                     _proposals(log, row)
                     _answer(log, row, diagnosis_of(row, found, judged_for(row, preferences.region())))
-        _all_letters(log)
+        all_letters(log)
         _go_on(log, top)  # last, so that nobody waits for the list until all is measured
         st.session_state.pop("inbox_said", None)  # what was taken in is told until the next press
     except CannotUse as reason:
