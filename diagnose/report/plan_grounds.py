@@ -30,8 +30,7 @@ def prices_told(plan: Plan, inches: bool = False) -> list[str]:
     own = plan.place.prices
     used = ["wage", "tree", *dict.fromkeys(line.key for line in plan.lines if line.key)]
     index = price_list()["index"]
-    lines = [f"{100 * plan.remembered:.0f} % of the first year's sum rests on prices from memory; give your own with "
-             f"--prices. "
+    lines = [f"{100 * plan.remembered:.0f} % of the first year's sum rests on prices from memory; give your own. "
              f"Others are brought from their year to {price_list()['year']} by the {index['name']} ({index['source']})."]
     if own.get("exchange", 1.0) != 1:
         rate = rates()
