@@ -61,8 +61,7 @@ def test_more_snow_never_lowers_the_surface_vole_at_the_base(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(15))
 def test_gnawing_wholly_above_the_snow_lowers_the_surface_vole(seed: int) -> None:
     draw = np.random.default_rng(seed)
-    without = ("wound", "position", "snow_line", "past_snow", "special_mark")  # a trimmer's gash says little of voles
-    signs = {**drawn_signs(draw, without), "wound": Answer("bark_gnawed")}
+    signs = {**drawn_signs(draw, ("wound", "position", "snow_line", "past_snow")), "wound": Answer("bark_gnawed")}
     bare = judge(signs, "DE", snow_mm=400.0).culprits["vole_surface"]
     assert judge({**signs, "snow_line": Answer("above")}, "DE", snow_mm=400.0).culprits["vole_surface"] < bare
     high = {**signs, "wound_height_mm": Measured(900, 40)}
