@@ -129,7 +129,8 @@ def test_who_began_without_a_photo_can_start_over_after_the_first_answer(browser
     page.locator(".now").wait_for(timeout=60_000)
     page.get_by_role("button", name="Start over").click()
     page.locator(".verdict").wait_for(state="detached", timeout=30_000)
-    page.get_by_text("What happened to the plant?").wait_for(timeout=30_000)
+    page.get_by_role("heading", name="What happened to the plant?").wait_for(timeout=30_000)
+    page.get_by_text("What happened to the plant? bark is gnawed away").wait_for(state="detached", timeout=30_000)
     page.close()
 
 
