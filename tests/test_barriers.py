@@ -203,5 +203,6 @@ def test_no_wire_thinner_than_the_forestry_commission_asks_for_is_laid_to_its_no
 
 def test_a_table_that_says_only_yes_gives_no_share_of_damage_kept_away():
     """Forest Research, options of tree protection: yes, no or doubtful for each animal, and no figure."""
-    held = [against["holds"] for barrier in catalogue().values() for against in barrier.get("against", {}).values() if "holds" in against]
+    against = [told for barrier in catalogue().values() for told in barrier.get("against", {}).values()]
+    held = [told["holds"] for told in against if "holds" in told]
     assert {tag for _, source, tag in held if source == "FC-TABLE"} == {"M"}
