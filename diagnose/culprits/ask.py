@@ -8,7 +8,7 @@ likely stay the same, whatever every question that is left might still tell.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Protocol
@@ -190,29 +190,31 @@ def _wound_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
     weighed = [name for name in dict.fromkeys((*bench.signs, *filter(None, (word.name, word.kind_of))))
                if name in vocabulary() and name not in TRACES and is_weighed(bench.known, name)]
     tellers = {group: [name for name in weighed if group_of_sign(vocabulary()[name]) == group] for group in touched}
-    chances, after = [], []
-    for choice in word.choices:
-        signs = with_what_follows({**bench.signs, word.name: Answer(choice)})
-        made_by, chance, prior = rest, np.ones(len(now)), bench.prior
-        for group in touched:
-            told = {name: signs[name] for name in tellers[group] if not answered_so(signs, vocabulary()[name].void_where)}
-            if group in voided and not told:
-                continue
-            found = raw_group(bench.known, group, told, signs, bench.case.snow_mm, bench.winters)
-            if found is None:
-                continue
-            raw, inside = found
-            likely = filled(raw, prior, bench.power) * inside
-            made_by = made_by * likely
-            made_by = made_by / max(float(made_by.sum()), 1e-300)
-            if group in own:
-                chance = chance * _mean_filled(raw, prior) * inside
-                prior = bench.prior * likely if group != own[-1] else bench.prior
-        chances.append(float(now @ chance))
-        after.append(_culprits(bench, made_by))
-    if word.name == "past_snow":
-        chances = list(_snow_chances(bench))
-    return _turns(word, chances, after)
+    signs = [with_what_follows({**bench.signs, word.name: Answer(choice)}) for choice in word.choices]
+    made_by, prior = np.tile(rest, (len(signs), 1)), np.tile(bench.prior, (len(signs), 1))
+    chance = np.ones_like(made_by)
+    for group in touched:
+        found = {at: raw for at, given in enumerate(signs) if (raw := _raw(bench, group, tellers[group], given)) is not None}
+        if not found:
+            continue
+        rows, raw = list(found), np.array([raw for raw, _ in found.values()])
+        inside = np.array([np.broadcast_to(inside, raw.shape[1:]) for _, inside in found.values()])
+        likely = filled(raw, prior[rows], bench.power) * inside
+        made_by[rows] *= likely
+        made_by[rows] /= np.maximum(made_by[rows].sum(axis=1, keepdims=True), 1e-300)
+        if group in own:
+            chance[rows] *= _mean_filled(raw, prior[rows]) * inside
+            prior[rows] = bench.prior * likely if group != own[-1] else bench.prior
+    chances = _snow_chances(bench) if word.name == "past_snow" else (chance @ now).tolist()
+    return _turns(word, chances, [_culprits(bench, row) for row in made_by])
+
+
+def _raw(
+    bench: Bench, group: str, tellers: Sequence[str], signs: Signs
+) -> tuple[np.ndarray, np.ndarray | float] | None:
+    """(C,) likelihood of a group's signs and what is within reach; None where nothing tells of it, or nothing any more."""
+    told = {name: signs[name] for name in tellers if not answered_so(signs, vocabulary()[name].void_where)}
+    return raw_group(bench.known, group, told, signs, bench.case.snow_mm, bench.winters) if told else None
 
 
 def _culprits(bench: Bench, made_by: np.ndarray) -> np.ndarray:
@@ -235,10 +237,11 @@ def _exclusive(word: Word, chances: list[float]) -> list[float]:
 
 
 def _mean_filled(raw: np.ndarray, prior: np.ndarray) -> np.ndarray:
+    """(..., C) the likelihood, with the others' mean for causes of which nothing is known; 1 where nothing is of any."""
     has = ~np.isnan(raw)
-    if not has.any():
-        return np.ones_like(raw)
-    return np.where(has, raw, (prior[has] @ raw[has]) / max(prior[has].sum(), 1e-300))
+    there = np.where(has, raw, 0.0)
+    mean = (prior * there).sum(axis=-1, keepdims=True) / np.maximum((prior * has).sum(axis=-1, keepdims=True), 1e-300)
+    return np.where(has.any(axis=-1, keepdims=True), np.where(has, raw, mean), 1.0)
 
 
 def _snow_chances(bench: Bench) -> list[float]:
