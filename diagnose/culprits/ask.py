@@ -30,7 +30,7 @@ CLEAR = 0.95  # probability of one group, or of one barrier, from which no more 
 LISTED = 0.80  # probability of all that is listed, below which no barrier is taken as the answer; our choice
 # Chance that what is built stays, whatever is still told, from which no more is asked: while no more than a handful of
 # questions was asked, and after. An early stop lies far above its limit, a late one just above: with these, both came true
-# equally often before 200 drawn wounds. Our choice.
+# about equally often before 200 drawn wounds. Our choice.
 BUILT_STAYS, LATER_STAYS, HANDFUL = 0.84, 0.90, 5
 SURE = 0.80  # probability from which a group is told as sure; our choice
 SURE_STAYS = 0.95  # chance that such a group stays the likeliest, from which no more is asked; our choice
