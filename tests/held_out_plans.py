@@ -3,8 +3,9 @@
 A figure is met, not met, or has no key: nothing that the tool builds or says could be held against it. A least size is met by
 that size or a larger one, a largest by that or a smaller one; both to the 2 % by which sizes sold in inches and in round
 millimetres differ (5 ft are sold as 1.5 m, 42 in as 1050 mm). A list as long as the list of animals gives one figure each, in
-their order; any other list is a range. A single figure for several animals is of the one barrier against all of them. What the
-tool does not build is not met. Keys say what is asked, in which unit, and no case has a rule of its own.
+their order; any other list is a range. A single figure for several animals is of the one barrier against all of them. Where the
+tool has several barriers of the kind that a page builds, all figures of the case are held against the one that comes nearest. What
+the tool does not build is not met. Keys say what is asked, in which unit, and no case has a rule of its own.
 """
 
 from __future__ import annotations
@@ -32,17 +33,25 @@ LONG_SIDE_M = 3000.0  # of a fence whose braces within a side are counted
 Told = dict[str, Any]
 # what the page builds -> barriers of the catalogue, the usual one first
 BARRIERS: dict[str, tuple[str, ...]] = {
-    "netting_fence": ("woven_wire", "rabbit_netting", "plastic_mesh"),
-    "electric": ("electric_strands",),
+    "netting_fence": ("woven_wire", "rabbit_netting", "plastic_mesh", "mesh_panels", "dug_in_fence"),
+    "electric": ("electric_strands", "low_electric"),
     "plain_strands": ("plain_strands",),
-    "tube": ("solid_tube",),
+    "tube": ("solid_tube", "pole_sleeve"),
     "mesh_tube": ("mesh_tube",),
     "cage": ("welded_cage", "closed_cage"),
     "chicken_wire": ("hardware_cylinder", "welded_cage"),
-    "hardware_cloth": ("hardware_cylinder",),
     "stock_guard": ("stock_guard",),
     "band": ("trunk_band",),
-    "root": ("root_mesh_tube",),
+    "root": ("root_basket", "root_mesh_tube"),
+    "spiral": ("spiral_guard", "vole_guard"),
+}
+SAME_KIND = {  # other words for them
+    "cylinder": "chicken_wire", "hardware_cloth": "chicken_wire", "hardware_cloth_cylinder": "chicken_wire",
+    "wire_cylinder": "chicken_wire", "shelter": "tube", "tree_shelter": "tube", "sleeve": "tube", "net_tube": "mesh_tube",
+    "basket": "root", "root_basket": "root", "wire_basket": "root", "vole_guard": "spiral", "wrap": "spiral",
+    "plastic_vole_guard": "spiral", "trunk_guard": "spiral", "guard": "stock_guard", "tree_guard": "stock_guard",
+    "fence": "netting_fence", "woven_wire": "netting_fence", "wire_fence": "netting_fence", "panels": "netting_fence",
+    "strands": "plain_strands", "electric_fence": "electric", "collar": "band", "welded_cage": "cage",
 }
 # what is built at one plant where the page names no device: kind of requirement -> as above
 AT_ONE_PLANT = {"cage": "cage", "closed cage": "cage", "wire cylinder": "chicken_wire", "stock guard": "stock_guard",
@@ -59,8 +68,9 @@ def cases_of(path: str | Path) -> dict[str, Told]:
 class Built:
     """What stands against some animals at a place, or what of it can be asked; nothing where none of it is built."""
 
-    def __init__(self, inputs: Told, animals: Iterable[str], kind: str) -> None:
+    def __init__(self, inputs: Told, animals: Iterable[str], kind: str, usual: str = "") -> None:
         self.inputs, self.animals, self.kind = inputs, tuple(animals), kind
+        keys = sorted(BARRIERS.get(kind, ()), key=lambda key: key != usual)  # stable: the others keep their order
         self.parts: tuple[Part, ...] = ()
         self.place: Planting | None = None
         try:
@@ -69,12 +79,12 @@ class Built:
             return
         found: dict[str, Part] = {}
         for need in self.place.needs:  # the usual barrier against each, in the size that holds them all
-            for key in BARRIERS.get(kind, ()):
+            for key in keys:
                 part = sized_here(self.place, key, need)
                 if part is not None and need in dict(part.holds):
                     found[key] = part
                     break
-        self.parts = tuple(found[key] for key in BARRIERS.get(kind, ()) if key in found)
+        self.parts = tuple(found[key] for key in keys if key in found)
 
     @property
     def main(self) -> Part | None:
@@ -119,8 +129,8 @@ class Built:
 def sized_here(place: Planting, key: str, need: str) -> Part | None:
     """A barrier against one need and, in the same piece, against all others here that it can hold."""
     spec = {name: value for name, value in place.spec.items() if name != "barrier"}
-    alone = sized(key, [need], place.snow_mm, spec, place.ground.slope_percent, place.years, place.tall_ha)
-    return alone and sized(key, place.needs, place.snow_mm, spec, place.ground.slope_percent, place.years, place.tall_ha)
+    where = (place.snow_mm, spec, place.ground.slope_percent, place.years, place.tall_ha, place.country)
+    return sized(key, [need], *where) and sized(key, place.needs, *where)
 
 
 def place_of(inputs: Told, animals: Iterable[str], kind: str, spec: Told | None = None) -> Planting:
@@ -131,7 +141,7 @@ def place_of(inputs: Told, animals: Iterable[str], kind: str, spec: Told | None 
     return planting(
         _ground(inputs, float(slope) if isinstance(slope, int | float) else 0.0), 20, list(animals),
         snow_mm=_snow_mm(inputs), conifers=any(name in tree for name in CONIFERS), large_trees=kind == "band",
-        soil=next((word for word in words if word in SOILS), "normal"),
+        soil=next((word for word in words if word in SOILS), "normal"), country=str(inputs.get("country") or ""),
         site=[word for word in words if word in SITE] + (["grazed"] if kind == "stock_guard" else []), spec=spec)
 
 
@@ -158,7 +168,7 @@ def kinds_asked(inputs: Told, expected: Told) -> str:
     """What the page builds; at one plant what the tool builds there, where the page does not say and asks for no fence."""
     told = inputs.get("barrier") or inputs.get("device")
     if told:
-        return str(told)
+        return SAME_KIND.get(str(told), str(told))
     if any(FENCE_ONLY.search(key) for key in expected) and not {"sides", "side_m"} & set(expected):
         return "netting_fence"
     if "sides" in expected and Built(inputs, _animals(inputs), "stock_guard").main is not None:
@@ -254,7 +264,7 @@ def _said(words: str, built: Built) -> bool:
 
 
 def _foot(built: Built, asked: Any) -> bool:
-    tight = r"close every gap|pin the foot|[Tt]urf or pin|flush with the ground|into the soil|[Dd]ig in"
+    tight = r"close every gap|pin the foot|[Tt]urf or pin|flush with the ground|into the soil|[Dd]ig in|tight to the ground"
     return built.main is not None and (bool(built.sizes("in the ground", "out-turn")) or _said(tight, built)) is bool(asked)
 
 
@@ -343,18 +353,24 @@ OTHERS: dict[str, Callable[[Built, Any], bool | None]] = {
 # figures of another barrier than the one that the case names
 BESIDE = {"electric": ("electric_ft_min", "lowest_wire_mm_max", "volts_min"), "tube": ("tube_height_m", "stake_below_lip"),
           "mesh_tube": ("mesh_tube_diameter_in",), "band": ("band_in",)}
+HAS_WIRES = ("electric", "plain_strands")
 # never a figure an animal
 RANGES = ("mesh_mm", "mesh_in", "life_years", "wire_mm", "mesh_tube_diameter_in", "post_mm", "post_spacing_m")
 
 
 def met(case: Told) -> dict[str, bool | None]:
     """Each figure of a case, and whether it is met; None where nothing could be held against it."""
-    return {key: _met(case, key, asked) for key, asked in case["expected"].items()}
+    kind = kinds_asked(case["inputs"], case["expected"])
+    ways = [{key: _met(case, key, asked, usual) for key, asked in case["expected"].items()}
+            for usual in BARRIERS.get(kind, ("",))]
+    return max(ways, key=lambda told: sum(one is True for one in told.values()))
 
 
-def _met(case: Told, key: str, asked: Any) -> bool | None:
+def _met(case: Told, key: str, asked: Any, usual: str) -> bool | None:
     inputs, animals = case["inputs"], _animals(case["inputs"])
-    kind = next((kind for kind, keys in BESIDE.items() if key in keys), kinds_asked(inputs, case["expected"]))
+    kind = kinds_asked(inputs, case["expected"])
+    if kind not in HAS_WIRES or key not in BESIDE["electric"]:  # a fence of wires is asked for its own lowest wire
+        kind = next((other for other, keys in BESIDE.items() if key in keys), kind)
     if key == "line_wires" and any(one in case["expected"] for one in BESIDE["electric"]) and kind == "netting_fence":
         kind = "electric"
     if key.startswith("stake_") and any(one.startswith("post_") for one in case["expected"]):
@@ -362,13 +378,12 @@ def _met(case: Told, key: str, asked: Any) -> bool | None:
     if key not in OTHERS and _length(key) is None:
         return None
     if isinstance(asked, list) and len(asked) == len(animals) > 1 and key not in RANGES:
-        told = [_one(inputs, [animal], kind, key, one) for animal, one in zip(animals, asked, strict=True)]
+        told = [_one(Built(inputs, [animal], kind, usual), key, one) for animal, one in zip(animals, asked, strict=True)]
         return None if None in told else all(told)
-    return _one(inputs, animals, kind, key, asked)
+    return _one(Built(inputs, animals, kind, usual), key, asked)
 
 
-def _one(inputs: Told, animals: list[str], kind: str, key: str, asked: Any) -> bool | None:
-    built = Built(inputs, animals, kind)
+def _one(built: Built, key: str, asked: Any) -> bool | None:
     if key in OTHERS:
         return OTHERS[key](built, asked)
     told = _length(key)

@@ -11,6 +11,7 @@ import pandas as pd
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
+from diagnose.culprits.here import country_of
 from diagnose.culprits.old_names import name_of
 from diagnose.diagnosis import Wounds
 from diagnose.fieldlog.judged import wounds_of
@@ -25,7 +26,7 @@ from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import SOILS, STOCK, TARGET_SHARE, Planting, planting
 from diagnose.protect.prices import checked_currency, default_price, default_prices, rates, words_of_price
 from diagnose.protect.read import likely_shares
-from diagnose.protect.requirement import NEED_OF, needs
+from diagnose.protect.requirement import NEED_OF
 from diagnose.report.barrier_drawing import Drawing
 from diagnose.report.kinds_figures import as_saved, kinds_figures, kinds_rows
 from diagnose.report.plan_sheet import (
@@ -51,8 +52,9 @@ EXPECTED, FROM_LOG, JUST_JUDGED = "Expected: nothing was diagnosed", "Wounds in 
 
 
 def _animals() -> list[str]:
-    """Culprits that a barrier can stop."""
-    return [key for key in NEED_OF if needs()[NEED_OF[key]]["kind"] != "none"]
+    """Culprits that some barrier holds."""
+    held = {need for key in buildable() for need in barriers()[key]["against"]}
+    return [key for key in NEED_OF if NEED_OF[key] in held]
 
 
 @st.cache_resource(max_entries=4, show_spinner="Judging the wounds ...")
@@ -131,7 +133,7 @@ def _place() -> dict[str, Any]:
                               format_func=lambda word: str(words[word]["label"]))
     return {"snow_mm": snow * 10, "frost_mm": frost * 10, "strong_wind": wind, "conifers": conifers, "large_trees": large,
             "soil": soil, "stock_mm": stock * 10, "gates": int(gates), "carry_m": carry, "power_line_kv": line,
-            "planted_on": day if isinstance(day, date) else None, "site": site}
+            "planted_on": day if isinstance(day, date) else None, "site": site, "country": country_of(preferences.region())}
 
 
 def _prices() -> dict[str, Any]:
