@@ -33,7 +33,8 @@ LONG_SIDE_M = 3000.0  # of a fence whose braces within a side are counted
 Told = dict[str, Any]
 # what the page builds -> barriers of the catalogue, the usual one first
 BARRIERS: dict[str, tuple[str, ...]] = {
-    "netting_fence": ("woven_wire", "rabbit_netting", "plastic_mesh", "mesh_panels", "dug_in_fence"),
+    "netting_fence": ("woven_wire", "rabbit_netting", "mesh_panels", "dug_in_fence"),
+    "plastic_netting": ("plastic_mesh",),
     "electric": ("electric_strands", "low_electric"),
     "plain_strands": ("plain_strands",),
     "tube": ("solid_tube", "pole_sleeve"),
@@ -50,7 +51,7 @@ SAME_KIND = {  # other words for them
     "wire_cylinder": "chicken_wire", "shelter": "tube", "tree_shelter": "tube", "sleeve": "tube", "net_tube": "mesh_tube",
     "basket": "root", "root_basket": "root", "wire_basket": "root", "vole_guard": "spiral", "wrap": "spiral",
     "plastic_vole_guard": "spiral", "trunk_guard": "spiral", "guard": "stock_guard", "tree_guard": "stock_guard",
-    "fence": "netting_fence", "woven_wire": "netting_fence", "wire_fence": "netting_fence", "panels": "netting_fence",
+    "plastic_fence": "plastic_netting", "net": "plastic_netting", "fence": "netting_fence", "woven_wire": "netting_fence", "wire_fence": "netting_fence", "panels": "netting_fence",
     "strands": "plain_strands", "electric_fence": "electric", "collar": "band", "welded_cage": "cage",
 }
 # what is built at one plant where the page names no device: kind of requirement -> as above
@@ -229,7 +230,7 @@ def _bounded(have: list[float], asked: Any, unit: float, bound: str, name: str) 
         return max(have) >= min(values) * (1 - SOLD)
     if bound == "about":
         return min(values) * (1 - SOLD) <= have[0] <= max(values) * (1 + SOLD)
-    one = min(have) if name in ("mesh", "max_mesh", "uprights") else have[0]
+    one = min(have) if name in ("mesh", "max_mesh", "uprights") else max(have)  # the finest mesh, the widest gap
     return one <= max(values) * (1 + SOLD)
 
 
