@@ -1,11 +1,12 @@
 """Which figures of published cases that an outsider read does the tool meet? `python -m tests.held_out_plans [FILE ...]`
 
-A figure is met, not met, or has no key: nothing that the tool builds or says could be held against it. A least size is met by
-that size or a larger one, a largest by that or a smaller one; both to the 2 % by which sizes sold in inches and in round
-millimetres differ (5 ft are sold as 1.5 m, 42 in as 1050 mm). A list as long as the list of animals gives one figure each, in
-their order; any other list is a range. A single figure for several animals is of the one barrier against all of them. Where the
-tool has several barriers of the kind that a page builds, all figures of the case are held against the one that comes nearest. What
-the tool does not build is not met. Keys say what is asked, in which unit, and no case has a rule of its own.
+A figure is met, not met, or has no key: nothing that the tool builds or says could be held against it. A least size is met
+by that size or a larger one, a largest by that or a smaller one; both to the 2 % by which sizes sold in inches and in round
+millimetres differ (5 ft are sold as 1.5 m, 42 in as 1050 mm). A list as long as the list of animals gives one figure each,
+in their order; any other list is a range. A single figure for several animals is of the one barrier against all of them.
+Where the tool has several barriers of the kind that a page builds, all figures of the case are held against the one that
+comes nearest. What the tool does not build is not met. Keys say what is asked, in which unit, and no case has a rule of its
+own.
 """
 
 from __future__ import annotations
@@ -13,13 +14,14 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Callable, Iterable
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import read_yaml, reference_cases
 from diagnose.protect.barriers import Part, catalogue, is_live, sized, wires
-from diagnose.protect.electric import DESIGN_V, Energiser
+from diagnose.protect.electric import Energiser
 from diagnose.protect.fence import posts_of
 from diagnose.protect.ground import Ground, square_ground
 from diagnose.protect.materials import bill, dimensions, power_of
@@ -28,6 +30,7 @@ from diagnose.protect.planting import SITE, SOILS, Planting, planting
 from diagnose.protect.requirement import require
 
 INCH, FOOT, METRE = 25.4, 304.8, 1000.0
+FILES = tuple(sorted(reference_cases("protection").glob("held_out*.yaml")))
 SOLD = 0.02  # share by which a trade size may pass the figure: inches and round millimetres differ by up to 1.6 %
 LONG_SIDE_M = 3000.0  # of a fence whose braces within a side are counted
 Told = dict[str, Any]
@@ -51,7 +54,8 @@ SAME_KIND = {  # other words for them
     "wire_cylinder": "chicken_wire", "shelter": "tube", "tree_shelter": "tube", "sleeve": "tube", "net_tube": "mesh_tube",
     "basket": "root", "root_basket": "root", "wire_basket": "root", "vole_guard": "spiral", "wrap": "spiral",
     "plastic_vole_guard": "spiral", "trunk_guard": "spiral", "guard": "stock_guard", "tree_guard": "stock_guard",
-    "plastic_fence": "plastic_netting", "net": "plastic_netting", "fence": "netting_fence", "woven_wire": "netting_fence", "wire_fence": "netting_fence", "panels": "netting_fence",
+    "plastic_fence": "plastic_netting", "net": "plastic_netting", "fence": "netting_fence", "panels": "netting_fence",
+    "woven_wire": "netting_fence", "wire_fence": "netting_fence",
     "strands": "plain_strands", "electric_fence": "electric", "collar": "band", "welded_cage": "cage",
 }
 # what is built at one plant where the page names no device: kind of requirement -> as above
@@ -271,7 +275,7 @@ def _foot(built: Built, asked: Any) -> bool:
 
 def _closer(built: Built, asked: Any) -> bool:
     heights = [] if built.main is None else [wire["height_mm"] for wire in wires(built.main)]
-    gaps = [high - low for low, high in zip(heights, heights[1:], strict=False)]
+    gaps = [high - low for low, high in pairwise(heights)]
     told = "closest near the ground" in built.words or len(built.sizes("opening")) > 1 or (
         len(gaps) > 1 and gaps[0] < gaps[-1])
     return built.main is not None and told is bool(asked)
@@ -394,7 +398,7 @@ def _one(built: Built, key: str, asked: Any) -> bool | None:
 
 
 def main(files: list[str]) -> None:
-    for path in files or [str(reference_cases("protection") / "held_out.yaml")]:
+    for path in files or [str(path) for path in FILES]:
         count = {True: 0, False: 0, None: 0}
         whole, cases = 0, cases_of(path)
         for name, case in cases.items():

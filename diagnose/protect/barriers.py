@@ -189,7 +189,7 @@ def countries() -> dict[str, Any]:
 
 
 def asked_in(key: str, country: str) -> dict[str, Any]:
-    """What the sources of a country, and of the part of it where that is told, ask of a barrier; empty where nothing is known.
+    """What the sources of a country, or of a part of it, ask of a barrier; empty where nothing is kept.
 
     Parameters
     ----------
@@ -443,7 +443,8 @@ def wires(part: Part) -> list[dict[str, Any]]:
     """The wires of a fence of wires, from the lowest.
 
     Those of the published layout (where each animal has one, of the layout with most wires among those that it holds), and
-    more above them in turn until the top is reached, no farther apart than the layout's widest gap. A live wire under the snow is `off`: it hangs on a switch of its own and counts as nothing.
+    more above them in turn until the top is reached, no farther apart than the layout's widest gap. A live wire under the
+    snow is `off`: it hangs on a switch of its own and counts as nothing.
 
     Parameters
     ----------

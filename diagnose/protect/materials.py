@@ -24,7 +24,7 @@ from diagnose.protect.barriers import (
 from diagnose.protect.electric import Energiser, energiser
 from diagnose.protect.fence import post_spacing_mm, posts_of
 from diagnose.protect.planting import STOCK, Planting
-from diagnose.protect.prices import from_memory, kg_of, year_of
+from diagnose.protect.prices import default_of, kg_of
 from diagnose.protect.trade import TO_ORDER, at_least, at_most, name_of, trade_sizes
 
 SIGN_SPACING_M = 50.0  # and at every gate and corner; see disagreements.yaml, sign_spacing
@@ -415,9 +415,9 @@ def _line(place: Planting, item: str, specification: str, quantity: float, unit:
           a_unit: float = 1.0, stock: float = 0.0, price: float | None = None, pack: float = 1.0) -> Line:
     """A line; a_unit : units of the price list in one unit of the line (metres of a post, square metres of a metre)."""
     used = min(stock, quantity)
-    cost = place.price(key) * a_unit if price is None else price
+    cost, kept = place.price(key) * a_unit if price is None else price, default_of(key, place.prices)
     return Line(item, specification, quantity, unit, used, in_packs(quantity - used, pack), kg_of(key) * a_unit * quantity,
-                CHECK[check], cost, key, pack, year_of(key, place.prices), from_memory(key, place.prices))
+                CHECK[check], cost, key, pack, kept.year, kept.from_memory)
 
 
 def _own_price(place: Planting, part: Part) -> float | None:
@@ -494,8 +494,8 @@ def _at_each_tree(place: Planting, part: Part) -> list[Line]:
         a_unit = part.top_mm / 1000 if part.where == "band" else float(facts["cost"].get("sprays", [1])[0])
         words = "; ".join(facts["needs"])
         if part.where == "root":
-            words = (f"{_mesh_words(part)}, {built['across']:.0f} mm across, {built['in the ground']:.0f} mm deep, closed below "
-                     f"({TO_ORDER}, or made of a roll)")
+            words = (f"{_mesh_words(part)}, {built['across']:.0f} mm across, {built['in the ground']:.0f} mm deep, closed "
+                     f"below ({TO_ORDER}, or made of a roll)")
         lines = [_line(place, part.name, words, count, "pieces", "other", key, a_unit, stock, own)]
     if "stakes" in facts:
         each = int(facts["stakes"][0])

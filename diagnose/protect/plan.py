@@ -32,7 +32,7 @@ from diagnose.protect.options import (
     within_budget,
 )
 from diagnose.protect.planting import Planting
-from diagnose.protect.prices import from_memory, price_list
+from diagnose.protect.prices import default_of, price_list
 from diagnose.protect.requirement import NEED_OF, cautions_for, disagreements, needs
 from diagnose.protect.sources import called_by_name
 
@@ -226,7 +226,8 @@ class Plan:
     def remembered(self) -> float:
         """Share of the first cost that rests on prices from memory, no unit."""
         own = self.place.prices
-        lines = sum(line.cost for line in self.lines if line.key and line.key not in own and from_memory(line.key, own))
+        lines = sum(line.cost for line in self.lines if line.key and line.key not in own
+                    and default_of(line.key, own).from_memory)
         work = 0.0 if "wage" in own else self.chosen.hours * self.place.price("wage")
         return (lines + work) / self.chosen.first if self.chosen.first > 0 else 0.0
 
@@ -246,7 +247,8 @@ class Plan:
                          "planted_on": place.planted_on and place.planted_on.isoformat(),
                          "order_by": place.order_by and place.order_by.isoformat(),
                          "years": place.years, "snow_mm": place.snow_mm, "carry_m": place.carry_m, "budget": place.budget,
-                         "site": list(place.site), "country": place.country or None, "soil": place.soil, "frost_mm": place.frost_mm,
+                         "site": list(place.site), "country": place.country or None, "soil": place.soil,
+                         "frost_mm": place.frost_mm,
                          "power_line_kv": place.power_line_kv, "stock_mm": place.stock_mm,
                          "culprits": {key: {"probability": threat.probability, "yearly_loss": threat.yearly_loss}
                                       for key, threat in place.threats}},
@@ -524,9 +526,10 @@ def _of_the_country(place: Planting, parts: tuple[Part, ...]) -> list[str]:
                  if "tall_fence" in countries().get(code, {})), "")
     for part in parts:
         asked, usual = asked_in(part.key, place.country), catalogue()[part.key]
-        words = [f"{needs()[need]['name']} by {top[0] / 1000:.1f} m ({top[1]}; {usual['against'][need]['top'][0] / 1000:.1f} m "
-                 f"elsewhere, {usual['against'][need]['top'][1]})" for need, top in asked.get("top", {}).items()
-                 if need in dict(part.holds) and top[0] > usual["against"][need]["top"][0]]
+        before = {need: usual["against"][need]["top"] for need, _ in part.holds if need in asked.get("top", {})}
+        words = [f"{needs()[need]['name']} by {asked['top'][need][0] / 1000:.1f} m ({asked['top'][need][1]}; "
+                 f"{top[0] / 1000:.1f} m elsewhere, {top[1]})" for need, top in before.items()
+                 if asked["top"][need][0] > top[0]]
         if words:
             told.append(f"In {name} a fence holds {', '.join(words)}: so the {part.name} is built, or taller.")
         if "post_spacing_mm" in asked:

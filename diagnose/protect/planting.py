@@ -241,7 +241,7 @@ def planting(
     frost_mm
         Depth to which the ground freezes, 0 to 3000 [mm].
     country
-        Name or code of the country, or of a part of it, whose sources may ask for more; empty where it is not told [no unit].
+        Name or code of the country, or of a part of it: its sources may ask for more; empty where not told [no unit].
 
     Raises
     ------
@@ -285,7 +285,8 @@ def planting(
     return Planting(ground, trees, threats, years, float(snow_mm), strong_wind, float(carry_m),
                     budget, conifers, large_trees, gates, diagnosed, _owned(owned), _prices(prices), checked_spec(spec),
                     planted_on, _must(must), float(target), float(sureness), float(stock_mm), tuple(sorted(set(site))),
-                    float(power_line_kv), soil, float(frost_mm), years_why, place_named(country).code if country.strip() else "")
+                    float(power_line_kv), soil, float(frost_mm), years_why,
+                    place_named(country).code if country.strip() else "")
 
 
 def _within(what: str, value: float, least: float, most: float) -> None:

@@ -24,7 +24,7 @@ from diagnose.protect.ground import Ground, ground_from_geojson, square_ground
 from diagnose.protect.materials import COST_WORDS
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import SOILS, STOCK, TARGET_SHARE, Planting, planting
-from diagnose.protect.prices import checked_currency, default_price, default_prices, rates, words_of_price
+from diagnose.protect.prices import checked_currency, default_of, default_price, default_prices, rates
 from diagnose.protect.read import likely_shares
 from diagnose.protect.requirement import NEED_OF
 from diagnose.report.barrier_drawing import Drawing
@@ -153,7 +153,7 @@ def _prices() -> dict[str, Any]:
                    "in euros and pounds many are prices of Germany and Austria or the United Kingdom, from memory. Write "
                    "your own over them.")
         names = [name for name in default_prices() if name != "currency"]
-        rows = [(words_of_price(name, money), default_price(name, money)) for name in names]
+        rows = [(default_of(name, money).words, default_price(name, money)) for name in names]
         rows += [(f"{barriers()[key]['name']}: {COST_WORDS[barriers()[key]['unit']]}", 0.0) for key in buildable()]
         told = _table(rows, "price", "plan_price_table")
     changed = {key: value for key, (_, before), value in zip([*names, *buildable()], rows, told, strict=True)
