@@ -55,7 +55,7 @@ def given(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
         "path": folder / "wood.geojson", "shares": {"deer_browsing": 0.7, "shears": 0.3}, "called": ["wire"], "short": False,
         "what": "posts", "mm": 2000.0, "damage": 0.2, "carry_m": 100.0, "gates": 1, "target_per_ha": 100.0, "soil": "normal",
         "growth_mm": 300.0, "power_line_kv": 0.0, "frost_mm": 0.0, "must": (), "site": (), "prices": {"wage": 30.0},
-        "budget": 5000.0,
+        "budget": 5000.0, "country": "KR",
         "owned": {"woven_wire": 10.0},
     }
 

@@ -527,14 +527,14 @@ def _of_the_country(place: Planting, parts: tuple[Part, ...]) -> list[str]:
     for part in parts:
         asked, usual = asked_in(part.key, place.country), catalogue()[part.key]
         before = {need: usual["against"][need]["top"] for need, _ in part.holds if need in asked.get("top", {})}
-        words = [f"{needs()[need]['name']} by {asked['top'][need][0] / 1000:.1f} m ({asked['top'][need][1]}; "
-                 f"{top[0] / 1000:.1f} m elsewhere, {top[1]})" for need, top in before.items()
+        words = [f"{needs()[need]['name']} by {asked['top'][need][0] / 1000:.1f} m ({asked['top'][need][1]} "
+                 f"[{asked['top'][need][2]}]; {top[0] / 1000:.1f} m elsewhere, {top[1]} [{top[2]}])" for need, top in before.items()
                  if asked["top"][need][0] > top[0]]
         if words:
             told.append(f"In {name} a fence holds {', '.join(words)}: so the {part.name} is built, or taller.")
         if "post_spacing_mm" in asked:
             apart = asked["post_spacing_mm"]
-            told.append(f"In {name} line posts stand at most {apart[0] / 1000:.1f} m apart ({apart[1]}; "
+            told.append(f"In {name} line posts stand at most {apart[0] / 1000:.1f} m apart ({apart[1]} [{apart[2]}]; "
                         f"{usual['post_spacing_mm'][0] / 1000:.1f} m elsewhere): so the {part.name} is built.")
         if tall and any("large" in usual["against"][need] for need, _ in part.holds):
             told.append(f"In {areas()[tall].name} {countries()[tall]['why']}: so it is built.")
