@@ -536,16 +536,18 @@ def is_live_kind(key: str) -> bool:
     return bool(catalogue()[one_of(key, catalogue(), "The barrier")].get("kind") == "electric")
 
 
-def volts_for(part: Part) -> float:
-    """The most volts that a source asks for against an animal that it holds; 0 where none says more than is built [V].
+def most_asked(part: Part, name: str) -> float:
+    """The most that its animals ask of a figure which only some of them name, as `volts` or `droppers`; 0 where none does.
 
     Parameters
     ----------
     part
         The barrier [no unit].
+    name
+        Of the figure, as in `barriers.yaml` under `against`, in its own unit.
     """
     against = catalogue()[part.key]["against"]
-    return max((float(against[need]["volts"][0]) for need, _ in part.holds if "volts" in against[need]), default=0.0)
+    return max((float(against[need][name][0]) for need, _ in part.holds if name in against[need]), default=0.0)
 
 
 def around_stem_mm(gap_mm: float, stem_mm: float = STEM_MM, overlap_mm: float = 0.0) -> float:

@@ -18,7 +18,7 @@ from diagnose.protect.barriers import (
     catalogue,
     extra_wires_mm,
     is_live,
-    volts_for,
+    most_asked,
     wires,
 )
 from diagnose.protect.electric import Energiser, energiser
@@ -260,7 +260,8 @@ def dimensions(place: Planting, part: Part) -> dict[str, float]:
     if part.round_the_planting:
         posts = posts_of(place, part)
         told |= {"mesh width": part.width_mm, "out-turn": float(facts.get("out_turn_mm", [0])[0]),
-                 "bottom gap": float(facts["bottom_gap_mm"][0]), "post spacing": post_spacing_mm(place, part),
+                 "bottom gap": min([wire["height_mm"] for wire in wires(part)] if not facts.get("mesh") else [],
+                                   default=float(facts["bottom_gap_mm"][0])), "post spacing": post_spacing_mm(place, part),
                  "post depth": posts.line_depth_mm, "post length": posts.line_length_mm,
                  "end post depth": posts.end_depth_mm, "end post length": posts.end_length_mm,
                  "post thickness": float(facts["post"]["thick_mm"][0]),
@@ -408,7 +409,7 @@ def power_of(place: Planting, part: Part) -> Energiser:
     """
     strands = sum(wire["state"] in ("live", "off") for wire in wires(part))
     return energiser(place.ground.fence_m, strands, dry=place.soil == "sand" or "dry_ground" in place.site,
-                     volts=volts_for(part))
+                     volts=most_asked(part, "volts"))
 
 
 def _line(place: Planting, item: str, specification: str, quantity: float, unit: str, check: str, key: str,
@@ -643,9 +644,15 @@ def _posts(place: Planting, part: Part, main: Part | None) -> list[Line]:
                            f"{posts.cross_mm:.0f} mm long ({name_of('posts', posts.cross_mm)}), one against each direction "
                            "of pull",
                            posts.pulls * planes, "pieces", "post", "post_75", posts.cross_mm / 1000))
+    droppers = int(most_asked(part, "droppers")) * (posts.line + posts.lengths)  # as many spans as posts and lengths
+    if droppers:
+        tall, _ = at_least("posts", part.top_mm)
+        lines.append(_line(place, "droppers", f"wooden, 50 x 40 mm, {tall:.0f} mm long ({name_of('posts', tall)}), evenly "
+                           "between posts, stapled to every wire and not into the ground", droppers, "pieces", "post",
+                           "dropper", tall / 1000))
     fixings = (posts.line + ends) * int(facts.get("staples_a_post", [0])[0]) * planes
     earth = sum(wire["state"] not in ("live", "off") for wire in wires(part))
-    fixings += (posts.line + ends) * earth
+    fixings += (posts.line + ends + droppers) * earth
     if fixings:
         lines.append(_line(place, "staples", "9 gauge, 40 mm, galvanised; not driven home, so that the wire can slide",
                            math.ceil(fixings * STAPLE_KG), "kg", "other", "staples"))

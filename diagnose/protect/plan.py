@@ -527,9 +527,12 @@ def _of_the_country(place: Planting, parts: tuple[Part, ...]) -> list[str]:
     for part in parts:
         asked, usual = asked_in(part.key, place.country), catalogue()[part.key]
         before = {need: usual["against"][need]["top"] for need, _ in part.holds if need in asked.get("top", {})}
-        words = [f"{needs()[need]['name']} by {asked['top'][need][0] / 1000:.1f} m ({asked['top'][need][1]} "
-                 f"[{asked['top'][need][2]}]; {top[0] / 1000:.1f} m elsewhere, {top[1]} [{top[2]}])" for need, top in before.items()
-                 if asked["top"][need][0] > top[0]]
+        words = []
+        for need, (top, source, tag) in before.items():
+            taller, whose, seen = asked["top"][need]
+            if taller > top:
+                words.append(f"{needs()[need]['name']} by {taller / 1000:.1f} m ({whose} [{seen}]; {top / 1000:.1f} m elsewhere, "
+                             f"{source} [{tag}])")
         if words:
             told.append(f"In {name} a fence holds {', '.join(words)}: so the {part.name} is built, or taller.")
         if "post_spacing_mm" in asked:
