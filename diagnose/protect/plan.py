@@ -531,8 +531,8 @@ def _of_the_country(place: Planting, parts: tuple[Part, ...]) -> list[str]:
         for need, (top, source, tag) in before.items():
             taller, whose, seen = asked["top"][need]
             if taller > top:
-                words.append(f"{needs()[need]['name']} by {taller / 1000:.1f} m ({whose} [{seen}]; {top / 1000:.1f} m elsewhere, "
-                             f"{source} [{tag}])")
+                words.append(f"{needs()[need]['name']} by {taller / 1000:.1f} m ({whose} [{seen}]; {top / 1000:.1f} m "
+                             f"elsewhere, {source} [{tag}])")
         if words:
             told.append(f"In {name} a fence holds {', '.join(words)}: so the {part.name} is built, or taller.")
         if "post_spacing_mm" in asked:
