@@ -52,7 +52,7 @@ def test_what_a_part_of_a_country_asks_goes_before_the_countrys() -> None:
     assert planting(LAND, 400, ["roe"], country="United Kingdom").tall_ha == pytest.approx(1.0)
 
 
-# Mine City 2021: 20, 40 and 60 cm against boar; Viltskadecenter 2022: at most 20 cm apart against bears, from at most 30 cm up
+# Mine City 2021: 20, 40 and 60 cm against boar; Viltskadecenter 2022: 20 cm apart at most against bears, 30 cm up at most
 def test_an_electric_fence_has_the_wires_that_its_animal_asks_for_and_no_more() -> None:
     boar, bear = sized("low_electric", ["boar"]), sized("low_electric", ["bear"])
     assert boar is not None and bear is not None
