@@ -38,23 +38,22 @@ _MARK = 40  # a tap so near to a mark would take hold of it [px]
 _WATCH = """() => {
     if (window.lastChange !== undefined) return;
     window.lastChange = window.pressed = performance.now();
-    const seen = new WeakSet();
     const isOurs = node => !(node.nodeType === 1 ? node : node.parentElement)?.closest?.(
         '[data-testid=stHeader], [data-testid=stToolbar], [data-testid=stStatusWidget], head, script');
     const look = changes => {
         if (changes.some(one => isOurs(one.target) && one.attributeName !== 'data-test-script-state'))
             window.lastChange = performance.now();
-        document.querySelectorAll('*').forEach(watch);
     };
-    const watch = element => {
-        const root = element.shadowRoot;
-        if (!root || seen.has(root)) return;
-        seen.add(root);
-        new MutationObserver(look).observe(root, { subtree: true, childList: true, characterData: true, attributes: true });
-    };
-    new MutationObserver(look).observe(document.documentElement,
+    const watch = root => new MutationObserver(look).observe(root,
         { subtree: true, childList: true, characterData: true, attributes: true });
-    document.querySelectorAll('*').forEach(watch);
+    const attach = Element.prototype.attachShadow;
+    Element.prototype.attachShadow = function (...given) {
+        const root = attach.apply(this, given);
+        watch(root);
+        return root;
+    };
+    watch(document.documentElement);
+    document.querySelectorAll('*').forEach(one => { if (one.shadowRoot) watch(one.shadowRoot); });
     for (const kind of ['pointerdown', 'keydown'])
         document.addEventListener(kind, () => { window.pressed = performance.now(); }, true);
 }"""
@@ -78,9 +77,8 @@ def waited(page: Any, act: Callable[[], Any]) -> Wait:
     page.evaluate(_WATCH)
     before = processor_s()
     act()
-    page.wait_for_function(_IDLE, arg=_QUIET_MS, timeout=_LONGEST_MS)
+    page.wait_for_function(_IDLE, arg=_QUIET_MS, timeout=_LONGEST_MS, polling=100)  # each frame would cost the browser time
     return max(0.0, page.evaluate("window.lastChange - window.pressed")) / 1000, processor_s() - before
-
 
 
 

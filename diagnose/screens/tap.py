@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Callable, Sequence
 
 import cv2
 import numpy as np
@@ -109,9 +108,9 @@ def _as_url(picture_key: str, _bgr: np.ndarray, longest_side: int) -> str:
 
 
 def tap_on(
-    bgr: np.ndarray, picture_key: str, alt: str, key: str, points: Sequence[Point] = (),
-    names: Sequence[str] = ("the wound", "farther back on the stem"), longest_side: int = 1280,
-) -> list[Point] | None:
+    bgr: np.ndarray, picture_key: str, alt: str, key: str, take: Callable[[list[Point]], None],
+    points: Sequence[Point] = (), names: Sequence[str] = ("the wound", "farther back on the stem"), longest_side: int = 1280,
+) -> None:
     """Shows the picture with its marked points, which can be tapped, dragged and moved with the arrow keys.
 
     Parameters
@@ -124,23 +123,22 @@ def tap_on(
         Words for who cannot see it [no unit].
     key
         Tells it from the other pictures on the page [no unit].
+    take
+        Is given the new points before the page is drawn anew, so that it is drawn once [shares of width and height].
     points
         Those marked already [shares of width and height].
     names
         What each point is, one a point, as many as there may be [no unit].
     longest_side
         To which a larger picture is made smaller for showing [px].
-
-    Returns
-    -------
-    list of (float, float) or None
-        The new points [shares of width and height]; None when nobody touched them.
     """
+    def moved() -> None:
+        if (told := st.session_state[key].points) is not None:
+            take([(float(x), float(y)) for x, y in told])
+
     shown = {"picture": _as_url(picture_key, bgr, longest_side), "alt": alt, "names": list(names), "most": len(names),
              "points": [list(point) for point in points]}
-    result: Any = _tappable(data=shown, key=key, on_points_change=lambda: None)
-    moved = getattr(result, "points", None)
-    return None if moved is None else [(float(x), float(y)) for x, y in moved]
+    _tappable(data=shown, key=key, on_points_change=moved)
 
 
 def _shrunk(bgr: np.ndarray, longest_side: int) -> np.ndarray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from html import escape
 from typing import Any
 
@@ -189,20 +190,11 @@ def _details(photo: Photo, draft: Draft, seen: _Seen | None, upright_mm: float |
                        f"{second}. Drag a point, or move it with the arrow keys.")
             names = _TAPS if upright_mm is None else _UPRIGHT_TAPS
             with taps:
-                moved = tap_on(seen[0].bgr, photo.digest, f"{photo.name}: tap the wound", f"tap {photo.digest}",
-                               photo.taps[: len(names)], names)
-            if moved is not None and moved != photo.taps:
-                photo.taps = moved
-                draft.put_away()
-                st.rerun()
-        if photo.taps and st.button("Remove the taps", key=f"forget {photo.digest}"):
-            photo.taps = []
-            draft.put_away()
-            st.rerun()
-        if st.button("Remove this photo", key=f"away {photo.digest}"):
-            draft.photos.remove(photo)
-            draft.put_away()
-            st.rerun()
+                tap_on(seen[0].bgr, photo.digest, f"{photo.name}: tap the wound", f"tap {photo.digest}",
+                       partial(draft.tap, photo), photo.taps[: len(names)], names)
+        if photo.taps:
+            st.button("Remove the taps", key=f"forget {photo.digest}", on_click=draft.tap, args=(photo, []))
+        st.button("Remove this photo", key=f"away {photo.digest}", on_click=draft.remove, args=(photo,))
 
 
 def _question(found: Diagnosis, draft: Draft) -> bool:
@@ -213,12 +205,12 @@ def _question(found: Diagnosis, draft: Draft) -> bool:
         st.html(f'<p class="left">Nothing more to ask, this will hardly change: {escape(step.reason)}.</p>')
         return False
     elsewhere = living_elsewhere(found.verdict.place) if asked == "seen" else ()
-    given = ask(vocabulary()[asked], f"answers {st.session_state.get('photo_round', 0)}", elsewhere)
-    # a press that was handled already is told once more where the page is drawn anew for another reason
-    if given is not None and given[0] == asked:
+
+    def take(name: str, said: str | list[str]) -> None:
         draft.before = None if draft.is_empty else show.in_short(found.verdict)
-        draft.answer(asked, None if given[1] == UNKNOWN else given[1])
-        st.rerun(scope="fragment")
+        draft.answer(name, None if said == UNKNOWN else said)
+
+    ask(vocabulary()[asked], f"answers {st.session_state.get('photo_round', 0)}", take, elsewhere)
     return True
 
 
@@ -244,10 +236,7 @@ def _answered(draft: Draft) -> None:
         for name, (question, words) in told.items():
             left, right = st.columns([4, 1], vertical_alignment="center")
             left.write(f"{question} **{words}**")
-            if right.button("Undo", key=f"undo {name}"):
-                draft.before = None
-                draft.take_back(name)
-                st.rerun(scope="fragment")
+            right.button("Undo", key=f"undo {name}", on_click=draft.take_back, args=(name,))
 
 
 def _place(found: list[Diagnosis]) -> Place | None:
@@ -342,6 +331,8 @@ def _same_wound(measured: list[Diagnosis]) -> bool:
 @st.fragment
 def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None:
     """Verdict, next question, what to do now, and saving: the part of the page that an answer draws anew."""
+    if draft is not the_draft():
+        st.rerun()  # it was started over: the whole page is drawn anew
     found = [diagnose_measured(*one, draft.answers, around) for one in seen.values()]
     judged, further = found or [diagnose_answers(draft.answers, around)], []
     measured = [one for one in found if one.measurement.measured]
@@ -376,9 +367,7 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
             show.figures_of(best.measurement, preferences.inches())
     with st.container(key="screen_saving"):
         _save(draft, judged, further)
-    if st.button("Start over", width="stretch"):
-        start_over()
-        st.rerun()
+    st.button("Start over", width="stretch", on_click=start_over)
     if asks:
         _how_many_left(left, best.verdict, draft)
 
