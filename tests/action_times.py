@@ -53,6 +53,7 @@ _WATCH = """() => {
         return root;
     };
     watch(document.documentElement);
+    document.addEventListener('load', event => { if (isOurs(event.target)) window.lastChange = performance.now(); }, true);
     document.querySelectorAll('*').forEach(one => { if (one.shadowRoot) watch(one.shadowRoot); });
     for (const kind of ['pointerdown', 'keydown'])
         document.addEventListener(kind, () => { window.pressed = performance.now(); }, true);

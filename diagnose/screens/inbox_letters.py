@@ -40,9 +40,26 @@ def letter_of(log: Log, row: dict[str, Any]) -> str:
             kept.pop(row["id"])
             st.rerun()
     text = st.text_area("The letter, yours to change; nothing is sent by the tool", text, height=420,
-                        key=f"letter {row['id']} {crc32(base.encode())}")
+                        key=_field(row["id"], base))
     kept[row["id"]] = base, text
     return text
+
+
+def letter_as_typed(submission: str) -> str:
+    """The letter as it stands in the field at this moment.
+
+    Parameters
+    ----------
+    submission
+        Id of the one whose letter was shown last [no unit].
+    """
+    base, text = st.session_state["inbox_letters"][submission]
+    return str(st.session_state.get(_field(submission, base), text))
+
+
+def _field(submission: str, base: str) -> str:
+    """Key of the field, another for each text that was proposed."""
+    return f"letter {submission} {crc32(base.encode())}"
 
 
 def letter_frame() -> None:

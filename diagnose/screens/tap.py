@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Callable, Sequence
 
 import cv2
 import numpy as np
 import streamlit as st
+
+from diagnose.screens.look import address_of
 
 Point = tuple[float, float]
 
@@ -102,9 +103,8 @@ _tappable = st.components.v2.component("diagnose_tap", html=_HTML, css=_CSS, js=
 
 
 @st.cache_data(max_entries=12, show_spinner=False)
-def _as_url(picture_key: str, _bgr: np.ndarray, longest_side: int) -> str:
-    ok, jpeg = cv2.imencode(".jpg", _shrunk(_bgr, longest_side), [cv2.IMWRITE_JPEG_QUALITY, 85])
-    return "data:image/jpeg;base64," + base64.b64encode(jpeg.tobytes()).decode() if ok else ""
+def _as_jpeg(picture_key: str, _bgr: np.ndarray, longest_side: int) -> bytes:
+    return cv2.imencode(".jpg", _shrunk(_bgr, longest_side), [cv2.IMWRITE_JPEG_QUALITY, 85])[1].tobytes()
 
 
 def tap_on(
@@ -136,7 +136,8 @@ def tap_on(
         if (told := st.session_state[key].points) is not None:
             take([(float(x), float(y)) for x, y in told])
 
-    shown = {"picture": _as_url(picture_key, bgr, longest_side), "alt": alt, "names": list(names), "most": len(names),
+    address = address_of(_as_jpeg(picture_key, bgr, longest_side), key)
+    shown = {"picture": address, "alt": alt, "names": list(names), "most": len(names),
              "points": [list(point) for point in points]}
     _tappable(data=shown, key=key, on_points_change=moved)
 

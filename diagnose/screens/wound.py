@@ -124,6 +124,12 @@ def _height() -> tuple[float | None, float | None]:
     return None if card is None else card * mm, None if upright is None else upright * mm
 
 
+@st.cache_resource(max_entries=12, show_spinner=False)
+def _picture(digest: str, name: str, _data: bytes) -> Picture:
+    """Decoded once for each photo, not again with every tap."""
+    return read_picture(_data, name)
+
+
 @st.cache_resource(max_entries=24, show_spinner="Measuring ...")
 def _measured(
     digest: str, name: str, taps: tuple[Point, ...], scale: Scale | None, print_scale: float, snow_mm: float | None,
@@ -133,7 +139,7 @@ def _measured(
 
     With something upright of known length the taps are the wound, the plant's foot and its two ends.
     """
-    picture = read_picture(_data, name)
+    picture = _picture(digest, name, _data)
     width, height = picture.size
     points = [(min(x * width, width - 1.0), min(y * height, height - 1.0)) for x, y in taps]
     ground = None if card_at_mm is None else Ground(card_at_mm)
@@ -372,6 +378,28 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
         _how_many_left(left, best.verdict, draft)
 
 
+@st.fragment
+def _found(
+    draft: Draft, photos: list[Photo], around: Circumstances, scale: Scale | None, print_scale: float,
+    card_at_mm: float | None, upright_mm: float | None,
+) -> None:
+    """The photos, what was measured in them and what follows from it: the part of the page that a tap draws anew."""
+    if draft is not the_draft() or draft.photos != photos:
+        st.rerun()  # a photo was taken out, or all started over: the whole page is drawn anew
+    seen = _see(photos, around, scale, print_scale, card_at_mm, upright_mm)
+    for photo in photos:
+        found = seen.get(photo.digest)
+        # where the picture to tap stood first it stays: a tap that changes the finding must not move it from the finger
+        photo.first = photo.first if photo.first is not None else found is None or not found[2].measured
+        if photo.first:
+            _details(photo, draft, found, upright_mm)
+    with st.container(key="judged"):
+        _judged(draft, seen, around)
+    for photo in photos:
+        if not photo.first:
+            _details(photo, draft, seen.get(photo.digest), upright_mm)
+
+
 def page() -> None:
     """Draw the page, anew at each of the user's answers."""
     st.title("What bit it?")
@@ -380,26 +408,15 @@ def page() -> None:
     if draft.came_back:
         st.info("What you had not yet saved is back.")
         draft.came_back = False
-    top, middle = st.container(), st.container()
     if not draft.photos:
-        with top, st.container(key="photo_field"):
+        with st.container(key="photo_field"):
             _more_photos(draft)
+    top = st.container()
     around = _circumstances()
     scale, print_scale = _scale()
     card_at_mm, upright_mm = _height()
     with top:
-        seen = _see(draft.photos, around, scale, print_scale, card_at_mm, upright_mm)
-        for photo in draft.photos:
-            found = seen.get(photo.digest)
-            # where the picture to tap stood first it stays: a tap that changes the finding must not move it from the finger
-            photo.first = photo.first if photo.first is not None else found is None or not found[2].measured
-            if photo.first:
-                _details(photo, draft, found, upright_mm)
-    with middle, st.container(key="judged"):
-        _judged(draft, seen, around)
-    for photo in draft.photos:
-        if not photo.first:
-            _details(photo, draft, seen.get(photo.digest), upright_mm)
+        _found(draft, list(draft.photos), around, scale, print_scale, card_at_mm, upright_mm)
     if draft.photos:
         _more_photos(draft)
     _camera(draft)
