@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diagnose.cannot_use import CannotUse
+from diagnose.knowledge import knowledge
 from diagnose.protect import barriers
 from diagnose.protect.barriers import (
     KEPT_OUT,
@@ -192,3 +193,16 @@ def test_roe_get_the_fence_and_the_tube_that_are_published_for_roe_and_taller_on
     assert american is not None and american.top_mm >= 2400
     on_snow = sized("woven_wire", ["roe"], 300.0)
     assert on_snow is not None and on_snow.top_mm >= 1800
+
+
+def test_no_wire_thinner_than_the_forestry_commission_asks_for_is_laid_to_its_note_on_rabbits():
+    """Practice Note 2: 18 gauge, 1.2 mm; rabbits bite through 19 gauge, 1.0 mm, which should not be used."""
+    wires = [need["wire"] for need in knowledge("diagnose.protect", "needs.yaml").values() if "wire" in need]
+    assert wires and all(wire["value"] >= 1.2 for wire in wires if wire["source"] == "FCPN2")
+
+
+def test_a_table_that_says_only_yes_gives_no_share_of_damage_kept_away():
+    """Forest Research, options of tree protection: yes, no or doubtful for each animal, and no figure."""
+    against = [told for barrier in catalogue().values() for told in barrier.get("against", {}).values()]
+    held = [told["holds"] for told in against if "holds" in told]
+    assert {tag for _, source, tag in held if source == "FC-TABLE"} == {"M"}

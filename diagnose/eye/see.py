@@ -85,7 +85,17 @@ class Found:
     @property
     def stem(self) -> np.ndarray:
         """Probability, in each cell, that it shows a stem, bark or wood, (rows, columns)."""
-        return np.asarray(self.shares[..., STEM].sum(axis=-1))
+        return np.asarray(self.shares[..., STEM].sum(axis=-1), np.float32)
+
+    def stem_at(self, px: np.ndarray) -> np.ndarray:
+        """Probability that each pixel of the picture shows a stem, (n,); 0 outside of what was seen.
+
+        Parameters
+        ----------
+        px
+            The pixels, (n, 2) [px].
+        """
+        return _read(self.stem, self.to_px, px)
 
 
 @dataclass(frozen=True)
@@ -134,7 +144,7 @@ class CloseView:
         px
             The pixels, (n, 2) [upright px].
         """
-        return self._read(self.stem, px)
+        return _read(self.stem, self.to_px, px)
 
     def at(self, px: np.ndarray, name: str) -> np.ndarray:
         """Probability that each pixel of the picture shows one of CLASSES, (n,); 0 outside of what was seen.
@@ -146,11 +156,13 @@ class CloseView:
         name
             Of the class [no unit].
         """
-        return self._read(np.ascontiguousarray(self.shares[..., CLASSES.index(name)], np.float32), px)
+        return _read(np.ascontiguousarray(self.shares[..., CLASSES.index(name)], np.float32), self.to_px, px)
 
-    def _read(self, shown: np.ndarray, px: np.ndarray) -> np.ndarray:
-        cells = moved(px, np.linalg.inv(self.to_px)).astype(np.float32)
-        return np.asarray(cv2.remap(shown, cells[None, :, 0], cells[None, :, 1], cv2.INTER_LINEAR, borderValue=0.0)[0])
+
+def _read(shown: np.ndarray, to_px: np.ndarray, px: np.ndarray) -> np.ndarray:
+    """What a map shows at pixels of the picture, (n,); 0 outside of it."""
+    cells = moved(px, np.linalg.inv(to_px)).astype(np.float32)
+    return np.asarray(cv2.remap(shown, cells[None, :, 0], cells[None, :, 1], cv2.INTER_LINEAR, borderValue=0.0)[0])
 
 
 def _network(name: str) -> cv2.dnn.Net:
@@ -268,7 +280,7 @@ def look_close(picture: np.ndarray, end: Glance) -> CloseView:
     )  # fmt: skip
 
 
-def settle_on(picture: np.ndarray, end: Glance, looks: int = 2) -> CloseView:
+def settle_on(picture: np.ndarray, end: Glance, looks: int = 2, least: float = 0.0) -> CloseView:
     """The close view of an end after some looks, each from where the one before saw it; fewer where nothing moved.
 
     Parameters
@@ -279,9 +291,13 @@ def settle_on(picture: np.ndarray, end: Glance, looks: int = 2) -> CloseView:
         Where it may be [px].
     looks
         How many at most, one or more [no unit].
+    least
+        Probability of an end below which no further look is taken [no unit].
     """
     seen = look_close(picture, end)
     for _ in range(looks - 1):
+        if seen.is_end < least:
+            break
         off = float(np.linalg.norm(seen.end.at - end.at)) / seen.end.width
         turn = float(seen.end.outward @ end.outward)
         if off < NEAR_ENOUGH and turn > 1 - NEAR_ENOUGH**2 and abs(np.log(seen.end.width / end.width)) < NEAR_ENOUGH:

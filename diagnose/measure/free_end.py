@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from diagnose.eye.pieces import FINDER_SIZE, moved, whole_matrix
+from diagnose.eye.pieces import FINDER_SIZE, whole_matrix
 from diagnose.eye.see import CloseView, Found, Glance, find, look_close, settle_on, told_again
 from diagnose.measure.end_figures import form_of, seen_slope, slope_sigma, width_by_both, width_sigma
 from diagnose.measure.end_outline import Outlined, light_in, outlined, shapes_of, widths_by_map
@@ -35,12 +35,20 @@ OFF_TAP = 1.2, 3.0  # how far an end may lie from its tap: widths, or standard e
 SAME_WAY = 0.6  # least cosine between the way the taps go and the stem that the eye sees there
 WIDEST, NARROWEST = 0.9, 0.03  # width of the stem over the distance between two taps
 LEAST_SURE = 0.8  # probability of an end that somebody tapped
-# Of an end that nobody tapped, set on 235 pictures of other things, 36 rendered calibration pictures and 10 others: the
-# finder's least score; least probability of an end at any look; least width [px]; contrast of the sides; share that the eye
-# doubts
-RUNS_ON = np.linspace(4.5, 7.0, 6)  # widths behind an end that nobody tapped where a stem must be seen
-LEAST_RIVAL = 0.4  # the finder's score of an end that may be the one that is meant
-LEAST_GLANCE, LEAST_OTHERWISE, LEAST_WIDTH, LEAST_CONTRAST, MOST_DOUBT = 0.78, 0.995, 30.0, 0.02, 0.3
+LEAST_OTHERWISE = 0.995  # that of an end at every other look which the finder did not see, and of one taken at once
+# An end that nobody tapped must stand out plainly. How plainly is the logarithm of the odds that it is one and nothing else,
+# by logistic regression on the ends in 37 rendered pictures (families C) and 120 drawn ones against what the finder took
+# for one in 435 pictures of other things; LEAST_PLAIN leaves out all those and 350 more that took no part.
+PLAIN = 0.2  # of which each of the following is worth so much:
+OFF_CENTRE = -4.47  # its distance from the middle, in widths and heights of the picture
+DOUBT, WOOD = -2.95, 0.512  # share of doubt, log-odds of wood at it
+ONE_FORM, FOUND_AGAIN = 3.13, 0.602  # probability of its likeliest form; log-odds of the finder in a closer look
+LEAST_PLAIN, LEAST_WIDTH, LEAST_CONTRAST = 0.65, 30.0, 0.02  # the latter two: [px], contrast of its sides
+MOST_GLANCES, UNLIKELY = 8, 0.2  # as many of what the finder sees are looked at, once where an end is less likely
+CLOSER, EXTREME = 0.4, 0.98  # share of the picture that the closer look shows; beyond the other no share counts for more
+PLAINEST, NEARER, AHEAD = 3.0, 2.0, 1.0  # plainer ones are equal; worth of a logarithm of width; the least lead over another
+AT_END = np.stack(np.meshgrid(np.linspace(-1.2, 0.3, 12), np.linspace(-0.4, 0.4, 7), indexing="ij"), -1).reshape(-1, 2)
+NEAR_END, FAR_BEHIND, BREAKS_OFF = np.arange(1.0, 5.0), np.arange(7.0, 12.0), 0.65  # widths behind; least loss of stem seen
 QUARREL = 0.08  # median distance between the eye's border and the edges, in diameters, beyond which neither is believed
 UNTAPPED = 3.0  # added in quadrature to the slope's uncertainty where nobody pointed at the end [degree] (our choice)
 # The stem's lean towards the camera is not known without a card: its cosine on average and how that varies (our choice, a
@@ -54,6 +62,7 @@ _NO_TAP = (
     "no severed end plainly stands out in this picture: tap the end, better a point farther back on the stem too; or lay "
     "the twig on the printed card"
 )
+_SEVERAL = "several severed ends stand out in this picture: tap the one that you mean, better a point farther back on it too"
 _NOT_AT_TAP = "no end of a stem is seen where you tapped: tap on the severed end itself, or go closer"
 _NOT_AT_TAPS = (
     "no end of a stem is seen where you tapped: tap on the severed end itself, and the second time on the same stem"
@@ -128,28 +137,59 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
 
 def _untapped(picture: Picture) -> tuple[CloseView | None, str]:
     """The one severed end that plainly stands out in the whole picture, or why there is none."""
+    plain: list[tuple[float, CloseView]] = []
     found = find(picture.bgr, whole_matrix(picture.bgr.shape))
-    glances = [glance for glance in found.ends[:4] if glance.score > LEAST_RIVAL]
-    views = [view for glance in glances if (view := settle_on(picture.bgr, glance)).is_end > LEAST_SURE]
-    if not views:
+    for glance in found.ends[:MOST_GLANCES]:
+        if glance.width < THINNEST:
+            continue
+        view = settle_on(picture.bgr, glance, least=UNLIKELY)
+        if view.is_end <= LEAST_SURE or view.end.width < LEAST_WIDTH:
+            continue
+        near = NEARER * float(np.log(view.end.width))  # thinner ones belong to what grows farther off
+        if PLAINEST + near > max((rank for rank, _ in plain), default=-np.inf) - AHEAD:
+            how = _plainness(picture, found, view)
+            if how >= LEAST_PLAIN:
+                plain.append((min(how, PLAINEST) + near, view))
+    if not plain:
         return None, _NO_TAP
-    view = max(views, key=lambda view: view.end.width)  # thinner ones belong to what grows farther off
-    plain = min(view.is_end / LEAST_OTHERWISE, view.end.score / LEAST_GLANCE, view.end.width / LEAST_WIDTH) >= 1
-    if plain and view.doubt <= MOST_DOUBT and _runs_on(found, view.end) and _also_otherwise(picture, view):
-        return view, ""
-    return None, _NO_TAP
+    best, view = max(plain, key=lambda one: one[0])
+    for rank, other in plain:
+        if rank > best - AHEAD and np.linalg.norm(other.end.at - view.end.at) > view.end.width:
+            return None, _SEVERAL
+    return view, ""
 
 
-def _runs_on(found: Found, end: Glance) -> bool:
-    """Whether the stem is seen for some widths behind its end, or leaves the picture: a leaf or a scrap is no stem."""
-    behind = end.at - np.outer(RUNS_ON * end.width, end.outward)
-    cells = moved(behind, np.linalg.inv(found.to_px))
-    rows, columns = found.stem.shape
-    cells = cells[((cells >= 0) & (cells <= (columns - 1, rows - 1))).all(axis=1)].astype(np.float32)
-    if len(cells) == 0:
-        return True
-    stem = cv2.remap(found.stem.astype(np.float32), *cells.T[:, None], cv2.INTER_LINEAR)
-    return bool(stem.mean() > 0.5)
+def _plainness(picture: Picture, found: Found, view: CloseView) -> float:
+    """How plainly an end that nobody tapped stands out, a logarithm of odds; see PLAIN."""
+    end = view.end
+    if _is_short(found, end, picture.size):
+        return -np.inf
+    across = np.array([-end.outward[1], end.outward[0]])
+    wood = view.at(end.at + end.width * AT_END @ np.stack([end.outward, across]), "wood")
+    how = PLAIN + OFF_CENTRE * float(np.linalg.norm(end.at / picture.size - 0.5)) + DOUBT * min(view.doubt, 1.0)
+    how += WOOD * _log_odds(float(wood.mean())) + ONE_FORM * float(view.forms.max())
+    if how + FOUND_AGAIN * _log_odds(EXTREME) < LEAST_PLAIN:  # no look will make it plain
+        return how
+    closer = find(picture.bgr, _look_at(end.at, CLOSER * max(picture.size) / FINDER_SIZE[1]))
+    return how + FOUND_AGAIN * _log_odds(max((one.score for one in closer.ends if _same(one, end)), default=0.0))
+
+
+def _is_short(found: Found, end: Glance, size: tuple[int, int]) -> bool:
+    """Whether what lies behind an end stops within the picture before a stem would; True of a rocket on its pad."""
+    near, far = (end.at - np.outer(behind * end.width, end.outward) for behind in (NEAR_END, FAR_BEHIND))
+    far = far[((far >= 0) & (far <= np.array(size) - 1)).all(axis=1)]
+    if len(far) < len(FAR_BEHIND) / 2:
+        return False
+    return float(found.stem_at(near).mean() - found.stem_at(far).mean()) > BREAKS_OFF
+
+
+def _same(one: Glance, end: Glance) -> bool:
+    return bool(np.linalg.norm(one.at - end.at) < max(end.width, 8.0) and one.outward @ end.outward > 0.7)
+
+
+def _log_odds(share: float) -> float:
+    share = float(np.clip(share, 1 - EXTREME, EXTREME))
+    return float(np.log(share / (1 - share)))
 
 
 def _also_otherwise(picture: Picture, view: CloseView) -> bool:
@@ -205,14 +245,18 @@ def _along(tips: list[np.ndarray]) -> tuple[Glance, ...]:
 
 def _looks_at(picture: Picture, tips: list[np.ndarray]) -> list[np.ndarray]:
     """Matrices from the finder's pixels to the picture's, for the looks that are taken round the taps."""
-    middle = np.array([(FINDER_SIZE[1] - 1) / 2, (FINDER_SIZE[0] - 1) / 2])
     if len(tips) > 1:
         length = float(np.linalg.norm(tips[1] - tips[0]))
         fits = [max(length, 8.0) / apart for apart in LOOKS]
     else:
         fits = [max(picture.size) / FINDER_SIZE[1] * share for share in ONE_TAP]
-    corners = [(fit, tips[0] - fit * middle) for fit in fits]
-    return [np.array([[fit, 0, corner[0]], [0, fit, corner[1]], [0, 0, 1.0]]) for fit, corner in corners]
+    return [_look_at(tips[0], fit) for fit in fits]
+
+
+def _look_at(at: np.ndarray, fit: float) -> np.ndarray:
+    """Matrix from the finder's pixels to the picture's, for a look round a place; fit : picture's px a pixel."""
+    left, top = at - fit * np.array([(FINDER_SIZE[1] - 1) / 2, (FINDER_SIZE[0] - 1) / 2])
+    return np.array([[fit, 0, left], [0, fit, top], [0, 0, 1.0]])
 
 
 def _at_taps(view: CloseView, tips: list[np.ndarray], slack: float) -> bool:
