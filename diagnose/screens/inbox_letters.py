@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from html import escape
 from typing import Any
 from zlib import crc32
 
@@ -39,8 +40,10 @@ def letter_of(log: Log, row: dict[str, Any]) -> str:
         if st.button("Take the new letter"):
             kept.pop(row["id"])
             st.rerun()
-    text = st.text_area("The letter, yours to change; nothing is sent by the tool", text, height=420,
-                        key=_field(row["id"], base))
+    with st.container(key="screen_letter"):
+        text = st.text_area("The letter, yours to change; nothing is sent by the tool", text, height=420,
+                            key=_field(row["id"], base))
+    st.html(f'<div class="on_paper">{escape(text)}</div>')  # a field cannot be parted between two pages
     kept[row["id"]] = base, text
     return text
 

@@ -109,6 +109,7 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   .share { grid-template-columns: 1fr auto; row-gap: .1rem; }
   .share .bar { grid-column: 1 / -1; grid-row: 2; }
 }
+.on_paper { display: none; }
 /* on paper: dark on white whatever the screen shows, nothing to press, and what is folded away laid open */
 @media print {
   @page { margin: 14mm; }
@@ -131,10 +132,11 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   [data-testid="stRadio"], [data-testid="stCheckbox"], [data-testid="stCameraInput"], [class*="st-key-answers"], .left,
   [class*="st-key-screen_"], [data-testid="stElementToolbar"], #reach { display: none !important; }
   .st-key-ways [data-testid="stPageLink"] { display: block !important; }
-  /* a letter is printed whole, however little of it shows on the screen */
+  /* what was written is printed whole, however little of it shows on the screen */
   [data-testid="stTextArea"] :is(div, textarea) { height: auto !important; max-height: none !important;
          overflow: visible !important; }
   [data-testid="stTextArea"] textarea { field-sizing: content; }
+  .on_paper { display: block; white-space: pre-wrap; overflow-wrap: anywhere; }
   .block-container { padding: 0 !important; max-width: none !important; }
   /* what is only asked, what was never opened, and tables that are a canvas, which paper shows empty */
   details:not([open]):has(input, textarea, [data-testid="stDataFrame"]),
@@ -143,7 +145,7 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   details::details-content { content-visibility: visible !important; height: auto !important; opacity: 1 !important; }
   details [data-testid="stExpanderDetails"] { height: auto !important; opacity: 1 !important; visibility: visible !important;
          overflow: visible !important; }
-  figure, .stVegaLiteChart, tr, li, .share, [data-testid="stTextArea"] { break-inside: avoid; }
+  figure, .stVegaLiteChart, tr, li, .share { break-inside: avoid; }
   details:not(:has(li:nth-child(8), .share, .stAlert)) { break-inside: avoid; }
   h1, h2, h3, [data-testid="stElementContainer"]:has(h1, h2, h3) { break-after: avoid; }
 }
