@@ -199,10 +199,11 @@ def _wound_answered(bench: Bench, word: Word, now: np.ndarray) -> list[Turn]:
     made_by, prior = np.tile(rest, (len(signs), 1)), np.tile(bench.prior, (len(signs), 1))
     chance = np.ones_like(made_by)
     for group in touched:
-        found = {at: raw for at, given in enumerate(signs) if (raw := _raw(bench, group, tellers[group], given)) is not None}
+        found = {at: told for at, given in enumerate(signs)
+                 if (told := _raw(bench, group, tellers[group], given)) is not None}
         if not found:
             continue
-        rows, raw = list(found), np.array([raw for raw, _ in found.values()])
+        rows, raw = list(found), np.array([likely for likely, _ in found.values()])
         inside = np.array([np.broadcast_to(inside, raw.shape[1:]) for _, inside in found.values()])
         likely = filled(raw, prior[rows], bench.power) * inside
         made_by[rows] *= likely
