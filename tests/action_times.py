@@ -23,6 +23,7 @@ from functools import partial
 from itertools import count, cycle
 from math import dist
 from pathlib import Path
+from time import perf_counter
 from typing import Any
 
 import numpy as np
@@ -38,23 +39,23 @@ _MARK = 40  # a tap so near to a mark would take hold of it [px]
 _WATCH = """() => {
     if (window.lastChange !== undefined) return;
     window.lastChange = window.pressed = performance.now();
-    const seen = new WeakSet();
     const isOurs = node => !(node.nodeType === 1 ? node : node.parentElement)?.closest?.(
         '[data-testid=stHeader], [data-testid=stToolbar], [data-testid=stStatusWidget], head, script');
     const look = changes => {
         if (changes.some(one => isOurs(one.target) && one.attributeName !== 'data-test-script-state'))
             window.lastChange = performance.now();
-        document.querySelectorAll('*').forEach(watch);
     };
-    const watch = element => {
-        const root = element.shadowRoot;
-        if (!root || seen.has(root)) return;
-        seen.add(root);
-        new MutationObserver(look).observe(root, { subtree: true, childList: true, characterData: true, attributes: true });
-    };
-    new MutationObserver(look).observe(document.documentElement,
+    const watch = root => new MutationObserver(look).observe(root,
         { subtree: true, childList: true, characterData: true, attributes: true });
-    document.querySelectorAll('*').forEach(watch);
+    const attach = Element.prototype.attachShadow;
+    Element.prototype.attachShadow = function (...given) {
+        const root = attach.apply(this, given);
+        watch(root);
+        return root;
+    };
+    watch(document.documentElement);
+    document.addEventListener('load', event => { if (isOurs(event.target)) window.lastChange = performance.now(); }, true);
+    document.querySelectorAll('*').forEach(one => { if (one.shadowRoot) watch(one.shadowRoot); });
     for (const kind of ['pointerdown', 'keydown'])
         document.addEventListener(kind, () => { window.pressed = performance.now(); }, true);
 }"""
@@ -78,9 +79,8 @@ def waited(page: Any, act: Callable[[], Any]) -> Wait:
     page.evaluate(_WATCH)
     before = processor_s()
     act()
-    page.wait_for_function(_IDLE, arg=_QUIET_MS, timeout=_LONGEST_MS)
+    page.wait_for_function(_IDLE, arg=_QUIET_MS, timeout=_LONGEST_MS, polling=100)  # each frame would cost the browser time
     return max(0.0, page.evaluate("window.lastChange - window.pressed")) / 1000, processor_s() - before
-
 
 
 
@@ -212,10 +212,90 @@ def surveying(page: Any, address: str) -> Times:
             yield f"survey: {name}", waited(page, page.get_by_role("radio", name=name).click)
 
 
+def choosing(page: Any, address: str) -> Times:
+    """A survey's results: another visit, another country's targets, a target of one's own, and the report."""
+    page.goto(f"{address}/survey")
+    still(page)
+    page.get_by_text("Planting, target and plan").click()
+    still(page)
+
+    def pick(label: str, place: int) -> Wait:
+        box = page.get_by_role("combobox", name=label)
+        box.scroll_into_view_if_needed()
+        page.wait_for_timeout(900)  # a list that has just come down is folded by scrolling
+        box.click()
+        option = page.get_by_role("option").nth(place)
+        option.wait_for()
+        return waited(page, option.click)
+
+    own = page.get_by_label("Your own target")
+    for turn in count():
+        yield "survey: choose a visit", pick("Visit", 1 - turn % 2)
+        yield "survey: choose a country", pick("Published targets of", 1 + turn % 3)
+        own.fill(f"{1000 + turn}/ha")
+        yield "survey: set a target", waited(page, partial(own.press, "Tab"))
+        yield "survey: report as PDF", handed(page, "Report as PDF")
+
+
+def handed(page: Any, button: str) -> Wait:
+    """As `waited`, for a file: until the browser has it.
+
+    Parameters
+    ----------
+    page
+        Of the browser [no unit].
+    button
+        Its name [no unit].
+    """
+    before, begun = processor_s(), perf_counter()
+    with page.expect_download(timeout=_LONGEST_MS) as coming:
+        page.get_by_role("button", name=button).click()
+    coming.value.path()
+    return perf_counter() - begun, processor_s() - before
+
+
+def tallying(page: Any, address: str) -> Times:
+    """A tally: a plot, then a tree with its height and an answer, and the next one."""
+    page.goto(f"{address}/survey")
+    still(page)
+    page.get_by_role("radio", name="Fill in the tally").click()
+    still(page)
+    planting = page.get_by_label("Planting")
+    planting.fill("the demonstration's own")
+    planting.press("Tab")
+    still(page)
+    for turn in count():
+        for label, words in (("Plot, as on the stake", f"P{turn // 3}"), ("Tree: tag", str(turn % 3 + 1)),
+                             ("Height of the live tip", "60")):
+            field = page.get_by_label(label)
+            field.fill(words)
+            yield f"tally: {label}", waited(page, partial(field.press, "Tab"))
+        bitten = page.get_by_role("radiogroup", name="Leader bitten this year").get_by_text("yes", exact=True)
+        yield "tally: bitten", waited(page, bitten.click)
+        yield "tally: save a tree", waited(page, page.get_by_role("button", name="Save this tree").click)
+
+
+def laying(page: Any, address: str) -> Times:
+    """A layout of plots: another radius, another start, and the papers."""
+    page.goto(f"{address}/survey")
+    still(page)
+    page.get_by_role("radio", name="Where to put plots").click()
+    page.get_by_role("button", name="Tally sheets").wait_for()
+    still(page)
+    radius = page.get_by_label("Radius of a plot")
+    for turn in count():
+        radius.fill(f"{3.9 + 0.01 * (turn % 20):.2f}")
+        yield "layout: radius", waited(page, partial(radius.press, "Tab"))
+        yield "layout: another start", waited(page, page.get_by_role("button", name="Draw another random start").click)
+        yield "layout: tally sheets", handed(page, "Tally sheets")
+        yield "layout: GPX", handed(page, "Plots as GPX")
+
+
 # with the action that comes last in each
 WORKS = {opening: "open Start", judging: "start over", tapping: "tap another place on a photo",
          reading: "go to the next observation", answering: "undo it", ticking: "tick off upkeep",
-         planning: "change a plan's aim", surveying: "survey: Results"}
+         planning: "change a plan's aim", surveying: "survey: Results", choosing: "survey: report as PDF",
+         tallying: "tally: save a tree", laying: "layout: GPX"}
 
 
 def measured(browser: Any, address: str, work: Callable[[Any, str], Times], runs: int, wide: bool) -> dict[str, list[Wait]]:

@@ -29,8 +29,9 @@ def test_trees_are_written_down_one_by_one_and_counted(browser: Any, tmp_path: P
         page.get_by_text("Leader bitten this year").wait_for()
         page.wait_for_timeout(2500)
         page.reload()  # what was typed is back
+        page.get_by_text("No tally is saved yet").wait_for(timeout=60_000)
         page.get_by_role("radio", name="Fill in the tally").click()
-        page.get_by_label("Plot, as on the stake").wait_for(timeout=30_000)
+        page.get_by_label("Plot, as on the stake").wait_for(timeout=60_000)
         expect(page.get_by_label("Plot, as on the stake")).to_have_value("P1", timeout=30_000)
         expect(page.get_by_label("Tree: tag")).to_have_value("7", timeout=30_000)
         page.get_by_role("button", name="Save this tree").click()

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from base64 import b64encode
-from collections.abc import Collection
-from typing import Any
+from collections.abc import Callable, Collection
 
 import streamlit as st
 
@@ -109,7 +108,7 @@ def _choices(name: str, _word: Word) -> list[tuple[str, str, str]]:
              f"data:image/svg+xml;base64,{b64encode(svg.encode()).decode()}") for choice, words in _word.choices.items()]
 
 
-def ask(word: Word, key: str, elsewhere: Collection[str] = ()) -> tuple[str, str | list[str]] | None:
+def ask(word: Word, key: str, take: Callable[[str, str | list[str]], None], elsewhere: Collection[str] = ()) -> None:
     """Shows a question with its answers as buttons, drawn where there is a drawing.
 
     Parameters
@@ -118,21 +117,18 @@ def ask(word: Word, key: str, elsewhere: Collection[str] = ()) -> tuple[str, str
         Of the vocabulary, with a question [no unit].
     key
         Tells these buttons from the others on the page [no unit].
+    take
+        Is given the name of the question that was answered, and the answer's key, or the keys of all that was found where
+        several may hold, `UNKNOWN` for "don't know", before the page is drawn anew [no unit].
     elsewhere
         Choices that name what does not live there, folded away [no unit].
-
-    Returns
-    -------
-    (str, str or list of str) or None
-        Name of the question that was answered, and the answer's key, or the keys of all that was found where several may
-        hold, `UNKNOWN` for "don't know"; None when nothing was pressed.
     """
+    def given() -> None:
+        if (told := st.session_state[key].answer) is not None:
+            name, said = told
+            take(str(name), [str(one) for one in said] if isinstance(said, list) else str(said))
+
     choices = [*_choices(word.name, word), (UNKNOWN, "did not look" if word.several else "don't know", "")]
     shown = {"name": word.name, "question": word.question, "help": word.help, "choices": choices,
              "several": word.several, "alone": ["none", UNKNOWN], "elsewhere": list(elsewhere)}
-    result: Any = _answers(data=shown, key=key, on_answer_change=lambda: None)
-    given = getattr(result, "answer", None)
-    if given is None:
-        return None
-    name, said = given
-    return str(name), [str(one) for one in said] if isinstance(said, list) else str(said)
+    _answers(data=shown, key=key, on_answer_change=given)

@@ -111,8 +111,33 @@ class Draft:
         name
             Of the question's sign [no unit].
         """
+        self.before = None
         self.answers.pop(name, None)
         self.passed.discard(name)
+        self.put_away()
+
+    def tap(self, photo: Photo, points: list[Point]) -> None:
+        """Takes the points that were tapped in a photo.
+
+        Parameters
+        ----------
+        photo
+            One of this draft's [no unit].
+        points
+            The wound first; empty to forget all [shares of width and height].
+        """
+        photo.taps = points
+        self.put_away()
+
+    def remove(self, photo: Photo) -> None:
+        """Takes a photo out again.
+
+        Parameters
+        ----------
+        photo
+            One of this draft's; it may be gone already [no unit].
+        """
+        self.photos = [one for one in self.photos if one is not photo]
         self.put_away()
 
     def told(self) -> dict[str, tuple[str, str]]:

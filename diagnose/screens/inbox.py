@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import tempfile
 from base64 import b64encode
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +27,7 @@ from diagnose.photo.picture import read_picture
 from diagnose.report.letters import as_pdf, framed, reply_to, senders_name
 from diagnose.report.overlay import annotate
 from diagnose.screens import preferences, show
-from diagnose.screens.inbox_letters import all_letters, letter_frame, letter_of
+from diagnose.screens.inbox_letters import all_letters, letter_as_typed, letter_frame, letter_of
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import bring, literal
 from diagnose.screens.look import picture as picture_of
@@ -141,13 +143,25 @@ def _open(submission: str) -> None:
 
 def _undo(log: Log) -> None:
     """A way back from the answer that was given last."""
-    last = st.session_state.get("inbox_last")
-    many = f"{len(last)} answers" if last and len(last) > 1 else "the last answer"
-    if last and st.button(f"Undo {many}", shortcut=_key("u")):
-        for submission in last:
+    if last := st.session_state.get("inbox_last"):
+        many = f"{len(last)} answers" if len(last) > 1 else "the last answer"
+        st.button(f"Undo {many}", shortcut=_key("u"), on_click=_take_back, args=(log,))
+
+
+def _take_back(log: Log) -> None:
+    with _problem_kept():
+        for submission in st.session_state["inbox_last"]:
             undo(log, submission, preferences.initials())
         st.session_state["inbox_here"] = st.session_state.pop("inbox_last")[-1]
-        st.rerun()
+
+
+@contextmanager
+def _problem_kept() -> Iterator[None]:
+    """Keeps why an answer could not be kept, for the page that is drawn next."""
+    try:
+        yield
+    except CannotUse as reason:
+        st.session_state["inbox_problem"] = literal(reason)
 
 
 def _chosen(log: Log, some: pd.DataFrame) -> dict[str, Any]:
@@ -241,27 +255,39 @@ def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
     rows = [row for row in some.to_dict("records") if row["id"] in ticked]
     clear = [row for row in rows if not _waits_for_a_name(row) and row["verdict"].get("culprits")]
     with several:
-        agreed = st.button(f"Agree to {len(clear)} of {len(rows)}", type="primary", disabled=not clear,
-                           help="Those that you have to name first are left.")
-        later = st.button(f"Put off {len(rows)}")
-    if agreed or later:
-        by = preferences.initials()
-        answered = clear if agreed else rows
-        for row in answered:
-            letter = reply_to(log, row, judged_for(row, preferences.region()), inches=preferences.inches()) if agreed else ""
-            answer(log, row["id"], "agree" if agreed else "later", letter=letter, by=by)
-        _answered([row["id"] for row in answered])
+        st.button(f"Agree to {len(clear)} of {len(rows)}", type="primary", disabled=not clear, on_click=_answer_all,
+                  args=(log, clear, "agree"), help="Those that you have to name first are left.")
+        st.button(f"Put off {len(rows)}", on_click=_answer_all, args=(log, rows, "later"))
+
+
+def _answer_all(log: Log, rows: list[dict[str, Any]], what: str) -> None:
+    """Gives several the same answer, each with the letter that the tool proposes."""
+    with _problem_kept():
+        for row in rows:
+            letter = reply_to(log, row, judged_for(row, preferences.region()),
+                              inches=preferences.inches()) if what == "agree" else ""
+            answer(log, row["id"], what, letter=letter, by=preferences.initials())
+        _answered([row["id"] for row in rows])
+
+
+def _answer_one(log: Log, submission: str, what: str) -> None:
+    """Gives the one that is open an answer, with the letter as it stands in its field."""
+    if submission not in st.session_state.get("inbox_letters", {}):
+        return  # pressed once more before the next one was drawn
+    named = st.session_state[f"named {submission}"] if what == "change" else None
+    with _problem_kept():
+        answer(log, submission, what, named, letter=letter_as_typed(submission), by=preferences.initials())
+        _answered([submission])
 
 
 def _answered(ids: list[str]) -> None:
-    """Remembers what was answered last, so that it can be undone, and draws the page anew with nothing ticked."""
+    """Remembers what was answered last, so that it can be undone; nothing is ticked any more, and the next one is open."""
     st.session_state["inbox_last"] = ids
     st.session_state["inbox_turn"] += 1
     st.session_state["inbox_new"] = True
     for submission in ids:
         st.session_state.get("inbox_letters", {}).pop(submission, None)
     st.session_state.pop("inbox_here", None)
-    st.rerun()
 
 
 def _waits_for_a_name(row: dict[str, Any]) -> bool:
@@ -295,7 +321,7 @@ def _what_came(log: Log, row: dict[str, Any]) -> dict[str, dict[str, Any]]:
             continue
         drawn = _annotated(digest, preferences.inches(), log.original(digest), called)
         if drawn is not None:
-            picture_of(drawn, "the photo that was sent, with lines where it was measured", called)
+            picture_of(drawn, "the photo that was sent, with lines where it was measured", called, digest)
     return found
 
 
@@ -324,13 +350,16 @@ def _blind(log: Log, row: dict[str, Any]) -> bool:
         return True
     st.subheader("What do you say, before you see the verdict?")
     names = [None, *nameable()]
-    named = st.selectbox("Your naming", names, key=f"blind {row['id']}",
-                         format_func=lambda key: "cannot tell" if key is None else name_of(key))
-    if st.button("That is what I say", type="primary"):
-        name_blind(log, row["id"], named, preferences.initials())
-        st.rerun()
+    st.selectbox("Your naming", names, key=f"blind {row['id']}",
+                 format_func=lambda key: "cannot tell" if key is None else name_of(key))
+    st.button("That is what I say", type="primary", on_click=_name, args=(log, row["id"]))
     st.caption("One submission in five is asked this way; only these count when your agreement with the tool is reckoned.")
     return False
+
+
+def _name(log: Log, submission: str) -> None:
+    with _problem_kept():
+        name_blind(log, submission, st.session_state[f"blind {submission}"], preferences.initials())
 
 
 def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
@@ -346,16 +375,12 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
               "application/pdf")
     names = list(nameable())
     first = max(found.verdict.culprits, key=lambda key: found.verdict.culprits[key])
-    named = st.selectbox("Your naming, if you change it", names,
-                         index=names.index(row["named"] if row["named"] in names else first),
-                         key=f"named {row['id']}", format_func=name_of)
-    agree, change, later = st.columns(3)
-    what = ("agree" if agree.button("Agree", shortcut=_key("a"), type="primary", width="stretch") else
-            "change" if change.button("Change", shortcut=_key("x"), width="stretch") else
-            "later" if later.button("Later", shortcut=_key("l"), width="stretch") else None)
-    if what is not None:
-        answer(log, row["id"], what, named if what == "change" else None, letter=text, by=preferences.initials())
-        _answered([row["id"]])
+    st.selectbox("Your naming, if you change it", names, index=names.index(row["named"] if row["named"] in names else first),
+                 key=f"named {row['id']}", format_func=name_of)
+    for column, label, key, what in zip(st.columns(3), ("Agree", "Change", "Later"), "axl", ("agree", "change", "later"),
+                                        strict=True):
+        column.button(label, shortcut=_key(key), type="primary" if what == "agree" else "secondary", width="stretch",
+                      on_click=_answer_one, args=(log, row["id"], what))
     if preferences.single_keys():
         with st.container(key="screen_keys"):
             st.caption("Keys: a agree, x change, l later, n next, p previous, u undo. Settings switch them off.")
@@ -369,6 +394,8 @@ def page() -> None:
         log = the_log()
         for line in st.session_state.get("inbox_said", []):
             st.info(literal(line))
+        if problem := st.session_state.pop("inbox_problem", ""):
+            st.error(problem)
         if log.records("submission").empty:
             _intake(log)
             return

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from html import escape
 from typing import Any
 from zlib import crc32
 
@@ -39,10 +40,29 @@ def letter_of(log: Log, row: dict[str, Any]) -> str:
         if st.button("Take the new letter"):
             kept.pop(row["id"])
             st.rerun()
-    text = st.text_area("The letter, yours to change; nothing is sent by the tool", text, height=420,
-                        key=f"letter {row['id']} {crc32(base.encode())}")
+    with st.container(key="screen_letter"):
+        text = st.text_area("The letter, yours to change; nothing is sent by the tool", text, height=420,
+                            key=_field(row["id"], base))
+    st.html(f'<div class="on_paper">{escape(text)}</div>')  # a field cannot be parted between two pages
     kept[row["id"]] = base, text
     return text
+
+
+def letter_as_typed(submission: str) -> str:
+    """The letter as it stands in the field at this moment.
+
+    Parameters
+    ----------
+    submission
+        Id of the one whose letter was shown last [no unit].
+    """
+    base, text = st.session_state["inbox_letters"][submission]
+    return str(st.session_state.get(_field(submission, base), text))
+
+
+def _field(submission: str, base: str) -> str:
+    """Key of the field, another for each text that was proposed."""
+    return f"letter {submission} {crc32(base.encode())}"
 
 
 def letter_frame() -> None:

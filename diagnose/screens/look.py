@@ -5,11 +5,13 @@ from __future__ import annotations
 import base64
 import re
 from html import escape
+from io import BytesIO
 
 import numpy as np
 import streamlit as st
 from PIL import Image
 from streamlit.delta_generator import DeltaGenerator
+from streamlit.runtime import get_instance
 
 from diagnose.screens.drawer import introduction
 from diagnose.screens.reach import AWAY
@@ -42,10 +44,12 @@ h3 { font-size: 1.08rem !important; }
 [data-testid="stAlert"] [data-testid="stMarkdownContainer"], [data-testid="stAlert"] [data-testid="stMarkdownContainer"] * {
          color: light-dark(#17201D, #ECEDE6) !important; }
 figure.shown { margin: 0; }
-figure.shown img { width: auto; max-width: 100%; height: auto; max-height: 65vh; border-radius: 6px; display: block; }
+figure.shown img { width: min(100%, var(--w) * 1px, 65vh * var(--w) / var(--h)); aspect-ratio: var(--w) / var(--h);
+                   height: auto; max-height: 65vh; object-fit: contain; object-position: left; border-radius: 6px;
+                   display: block; }
 .pictures { display: flex; gap: .4rem; overflow-x: auto; }
-.pictures img { flex: 1 1 0; min-width: 0; max-height: 33vh; object-fit: contain; object-position: left;
-                border-radius: 6px; }
+.pictures img { flex: 1 1 0; min-width: 0; aspect-ratio: var(--w) / var(--h); max-height: 33vh; object-fit: contain;
+                object-position: left; border-radius: 6px; }
 @media (max-width: 520px) {
   .block-container { padding-top: 3.2rem; }
   .pictures img { max-height: 21vh; }
@@ -105,6 +109,7 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   .share { grid-template-columns: 1fr auto; row-gap: .1rem; }
   .share .bar { grid-column: 1 / -1; grid-row: 2; }
 }
+.on_paper { display: none; }
 /* on paper: dark on white whatever the screen shows, nothing to press, and what is folded away laid open */
 @media print {
   @page { margin: 14mm; }
@@ -127,10 +132,11 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   [data-testid="stRadio"], [data-testid="stCheckbox"], [data-testid="stCameraInput"], [class*="st-key-answers"], .left,
   [class*="st-key-screen_"], [data-testid="stElementToolbar"], #reach { display: none !important; }
   .st-key-ways [data-testid="stPageLink"] { display: block !important; }
-  /* a letter is printed whole, however little of it shows on the screen */
+  /* what was written is printed whole, however little of it shows on the screen */
   [data-testid="stTextArea"] :is(div, textarea) { height: auto !important; max-height: none !important;
          overflow: visible !important; }
   [data-testid="stTextArea"] textarea { field-sizing: content; }
+  .on_paper { display: block; white-space: pre-wrap; overflow-wrap: anywhere; }
   .block-container { padding: 0 !important; max-width: none !important; }
   /* what is only asked, what was never opened, and tables that are a canvas, which paper shows empty */
   details:not([open]):has(input, textarea, [data-testid="stDataFrame"]),
@@ -139,7 +145,7 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   details::details-content { content-visibility: visible !important; height: auto !important; opacity: 1 !important; }
   details [data-testid="stExpanderDetails"] { height: auto !important; opacity: 1 !important; visibility: visible !important;
          overflow: visible !important; }
-  figure, .stVegaLiteChart, tr, li, .share, [data-testid="stTextArea"] { break-inside: avoid; }
+  figure, .stVegaLiteChart, tr, li, .share { break-inside: avoid; }
   details:not(:has(li:nth-child(8), .share, .stAlert)) { break-inside: avoid; }
   h1, h2, h3, [data-testid="stElementContainer"]:has(h1, h2, h3) { break-after: avoid; }
 }
@@ -209,7 +215,7 @@ def once_opened(label: str, key: str) -> DeltaGenerator | None:
     return part if st.session_state[opened] else None
 
 
-def picture(jpeg: bytes, alt: str, caption: str = "") -> None:
+def picture(jpeg: bytes, alt: str, caption: str = "", place: str = "picture") -> None:
     """Shows a JPEG with words for who cannot see it; Streamlit's own pictures have none.
 
     Parameters
@@ -220,10 +226,25 @@ def picture(jpeg: bytes, alt: str, caption: str = "") -> None:
         Words for who cannot see it [no unit].
     caption
         Words below it [no unit].
+    place
+        Tells it from the other pictures on the page [no unit].
     """
     below = f"<figcaption>{escape(caption)}</figcaption>" if caption else ""
-    data = base64.b64encode(jpeg).decode()
-    st.html(f'<figure class="shown"><img src="data:image/jpeg;base64,{data}" alt="{escape(alt)}">{below}</figure>')
+    st.html(f'<figure class="shown">{_img(jpeg, alt, place)}{below}</figure>')
+
+
+def address_of(jpeg: bytes, place: str) -> str:
+    """Where the browser gets a JPEG from: as a file, since it is slow to read one inside of what it is told.
+
+    Parameters
+    ----------
+    jpeg
+        The file's bytes [no unit].
+    place
+        Tells where on the page it stands from other places; what stood there before is forgotten [no unit].
+    """
+    below = str(st.get_option("server.baseUrlPath")).strip("/")
+    return f"{'/' if below else ''}{below}{get_instance().media_file_mgr.add(jpeg, 'image/jpeg', place)}"
 
 
 def pictures(shown: list[tuple[bytes, str]]) -> None:
@@ -235,9 +256,14 @@ def pictures(shown: list[tuple[bytes, str]]) -> None:
         Each file's bytes with its words for who cannot see it [no unit].
     """
     if shown:
-        each = "".join(f'<img src="data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" alt="{escape(alt)}">'
-                       for jpeg, alt in shown)
+        each = "".join(_img(jpeg, alt, f"picture {place}") for place, (jpeg, alt) in enumerate(shown))
         st.html(f'<div class="pictures">{each}</div>')
+
+
+def _img(jpeg: bytes, alt: str, place: str) -> str:
+    """A picture that takes its room before it has come, so that nothing below it jumps."""
+    width, height = Image.open(BytesIO(jpeg)).size
+    return f'<img src="{address_of(jpeg, place)}" alt="{escape(alt)}" style="--w: {width}; --h: {height}">'
 
 
 def drawing(svg: str, alt: str) -> None:

@@ -12,7 +12,7 @@ import pandas as pd
 import streamlit as st
 
 from diagnose.fieldlog.store import METRES_PER_DEGREE
-from diagnose.screens.tap import tap_on
+from diagnose.screens.tap import Point, tap_on
 
 _PIN_ERROR_M = 25.0  # how well a finger puts a pin on a bare map; our choice
 _SIDE = 700  # of the pin's map [px]
@@ -84,7 +84,7 @@ def ask_place(known: pd.DataFrame, key: str) -> Place | None:
             st.error("Write latitude and longitude in degrees with a comma between, e.g. 46.10, -71.60")
     placed = known.dropna(subset=["lat", "lon"]) if not known.empty else known
     if not placed.empty:
-        kept = _pinned(placed, key) or kept
+        _pin(placed, key)
     st.session_state[f"{key} place"] = kept
     if kept is not None:
         good = "" if kept.error_m is None else f", good to about {kept.error_m:.0f} m"
@@ -100,18 +100,20 @@ def _read(text: str) -> Place | None:
     return Place(lat, lon, None) if abs(lat) <= 90 and abs(lon) <= 180 else None
 
 
-def _pinned(placed: pd.DataFrame, key: str) -> Place | None:
-    """A pin on a bare map of what was kept near the newest observation."""
+def _pin(placed: pd.DataFrame, key: str) -> None:
+    """A bare map of what was kept near the newest one, on which a pin is set; it takes the place of what was typed."""
     middle = (float(placed["lat"].iloc[0]), float(placed["lon"].iloc[0]))
     picture, span_m = plain_ground(placed, middle)
+
+    def take(tapped: list[Point]) -> None:
+        east, north = (tapped[0][0] - 0.5) * span_m, (0.5 - tapped[0][1]) * span_m
+        lat = middle[0] + north / METRES_PER_DEGREE
+        lon = middle[1] + east / (METRES_PER_DEGREE * math.cos(math.radians(middle[0])))
+        st.session_state[f"{key} place"] = Place(lat, lon, _PIN_ERROR_M)
+        st.session_state[f"{key} typed"] = ""
+
     st.caption(f"or tap the place: north is up, the map is {span_m:.0f} m wide, crosses are what was kept before")
-    tapped = tap_on(picture, f"{middle} {len(placed)}", "map of what was kept before", f"{key} pin", names=("the place",))
-    if not tapped:
-        return None
-    east, north = (tapped[0][0] - 0.5) * span_m, (0.5 - tapped[0][1]) * span_m
-    lat = middle[0] + north / METRES_PER_DEGREE
-    lon = middle[1] + east / (METRES_PER_DEGREE * math.cos(math.radians(middle[0])))
-    return Place(lat, lon, _PIN_ERROR_M)
+    tap_on(picture, f"{middle} {len(placed)}", "map of what was kept before", f"{key} pin", take, names=("the place",))
 
 
 def plain_ground(placed: pd.DataFrame, middle: tuple[float, float]) -> tuple[np.ndarray, float]:

@@ -65,74 +65,91 @@ def _remember(entry: dict[str, str]) -> None:
         drawer.keep(_DRAWER, entry)
 
 
-def _choice(name: str, title: str, choices: dict[str, str], tell: str = "") -> str:
-    keys = list(choices)
-    told = _told(name)
-    place = keys.index(told) if told in keys else len(keys) - 1
-    picked = st.radio(title, keys, index=place, horizontal=True, help=tell or None, format_func=choices.__getitem__,
-                      key=f"tally {name} {st.session_state.get('tally_turn', 0)}")
-    return str(picked)
+def _as_typed(keys: dict[str, str]) -> dict[str, str]:
+    """The tree as its fields hold it at this moment. keys : field of the tally -> its field on the page."""
+    told = {name: st.session_state[key] for name, key in keys.items()}
+    return {name: said.isoformat() if isinstance(said, datetime.date) else str(said).strip() for name, said in told.items()}
+
+
+def _save_tree(log: Log, keys: dict[str, str]) -> None:
+    """Saves the tree, and empties what the next one will not share with it."""
+    entry = _as_typed(keys)
+    try:
+        kept, refused = enter(log, [entry], preferences.initials())
+    except CannotUse as reason:
+        st.session_state["tally_refused"] = literal(reason)
+        return
+    if refused:
+        st.session_state["tally_refused"] = literal(refused[0].why)
+        return
+    st.session_state["tally_said"] = literal(f"{'Saved' if kept else 'Already there'}: {entry['plot']} {entry['tree']}")
+    same = {name: entry[name] for name in ("site", "visit", "plot", "plot_area_m2", "stratum", "x", "y", "crs", "species",
+                                         "protection")}
+    _remember({**same, "tree": _next_tag(entry["tree"])})
+    st.session_state["tally_turn"] += 1
 
 
 def _tally(log: Log) -> None:
     turn = st.session_state.setdefault("tally_turn", 0)
     fields = {field.name: field for field in TALLY}
-    entry: dict[str, str] = {}
+    keys: dict[str, str] = {}
+
+    def field(where: DeltaGenerator, name: str, label: str, default: str = "", stays: bool = False) -> None:
+        keys[name] = f"tally {name}" if stays else f"tally {name} {turn}"
+        where.text_input(label, _told(name, default), key=keys[name])
+
+    def choice(where: DeltaGenerator, name: str, title: str, choices: dict[str, str], tell: str = "") -> None:
+        told, keys[name] = _told(name), f"tally {name} {turn}"
+        place = list(choices).index(told) if told in choices else len(choices) - 1
+        where.radio(title, list(choices), index=place, horizontal=True, help=tell or None,
+                    format_func=choices.__getitem__, key=keys[name])
+
     sites = log.records("site")
     only = str(sites["name"].iloc[0]) if len(sites) == 1 else ""
     left, right = st.columns(2)
-    entry["site"] = left.text_input("Planting", _told("site", only), key="tally site").strip()
-    day = datetime.date.fromisoformat(_told("visit") or datetime.date.today().isoformat())
-    entry["visit"] = right.date_input("Day", day, key="tally day").isoformat()
+    field(left, "site", "Planting", only, stays=True)
+    keys["visit"] = "tally day"
+    day = _told("visit") or datetime.date.today().isoformat()
+    right.date_input("Day", datetime.date.fromisoformat(day), key=keys["visit"])
     left, right = st.columns(2)  # pair by pair, so that a phone shows them in this order
-    entry["plot"] = left.text_input("Plot, as on the stake", _told("plot"), key="tally plot").strip()
-    entry["plot_area_m2"] = right.text_input("Its area [m²]", _told("plot_area_m2"), key="tally area").strip()
+    field(left, "plot", "Plot, as on the stake", stays=True)
+    field(right, "plot_area_m2", "Its area [m²]", stays=True)
     left, right = st.columns(2)
-    entry["tree"] = left.text_input("Tree: tag or number; empty for a plot without trees", _told("tree"),
-                                    key=f"tally tree {turn}").strip()
-    entry["species"] = right.text_input("Species", _told("species"), key=f"tally species {turn}").strip()
+    field(left, "tree", "Tree: tag or number; empty for a plot without trees")
+    field(right, "species", "Species")
     left, right = st.columns(2)
-    entry["height_cm"] = left.text_input("Height of the live tip [cm]", _told("height_cm"),
-                                         key=f"tally height {turn}").strip()
-    entry["protection"] = right.text_input("Protected by; empty when not", _told("protection"),
-                                           key=f"tally protection {turn}").strip()
-    entry["free_of_weeds"] = _choice("free_of_weeds", "Above the weeds", _YES_NO, fields["free_of_weeds"].tell)
-    entry["browsed"] = _choice("browsed", "Leader bitten this year", _YES_NO, fields["browsed"].tell)
-    entry["stem_damage"] = _choice("stem_damage", "Stem", {"rubbed": "rubbed", "stripped": "stripped", "gnawed": "gnawed",
-                                                           "broken": "broken", "": "whole"})
-    with st.expander("More: bitten before, laterals, state of the guard, dead, note", key="tally_more"):
-        entry["browsed_before"] = _choice("browsed_before", "Bitten before", _YES_NO, fields["browsed_before"].tell)
+    field(left, "height_cm", "Height of the live tip [cm]")
+    field(right, "protection", "Protected by; empty when not")
+    here = st.container()
+    choice(here, "free_of_weeds", "Above the weeds", _YES_NO, fields["free_of_weeds"].tell)
+    choice(here, "browsed", "Leader bitten this year", _YES_NO, fields["browsed"].tell)
+    choice(here, "stem_damage", "Stem", {"rubbed": "rubbed", "stripped": "stripped", "gnawed": "gnawed", "broken": "broken",
+                                         "": "whole"})
+    more = st.expander("More: bitten before, laterals, state of the guard, dead, note", key="tally_more")
+    with more:
+        choice(more, "browsed_before", "Bitten before", _YES_NO, fields["browsed_before"].tell)
         one, two = st.columns(2)
-        entry["laterals_seen"] = one.text_input("Laterals looked at, up to 10", _told("laterals_seen"),
-                                                key=f"tally seen {turn}")
-        entry["laterals_browsed"] = two.text_input("of them bitten", _told("laterals_browsed"), key=f"tally bitten {turn}")
-        entry["protection_state"] = _choice("protection_state", "State of the guard",
-                                            {"whole": "whole", "damaged": "damaged", "down": "down", "": "not told"})
-        entry["alive"] = _choice("alive", "Alive", {"1": "yes", "0": "dead", "": "not told"})
-        entry["reached"] = _choice("reached", "Plot reached", {"1": "yes", "0": "no", "": "not told"})
-        entry["well_spaced"] = _choice("well_spaced", "Counts: far enough from the others",
-                                       {"1": "yes", "0": "too near", "": "not judged"}, fields["well_spaced"].tell)
+        field(one, "laterals_seen", "Laterals looked at, up to 10")
+        field(two, "laterals_browsed", "of them bitten")
+        choice(more, "protection_state", "State of the guard",
+               {"whole": "whole", "damaged": "damaged", "down": "down", "": "not told"})
+        choice(more, "alive", "Alive", {"1": "yes", "0": "dead", "": "not told"})
+        choice(more, "reached", "Plot reached", {"1": "yes", "0": "no", "": "not told"})
+        choice(more, "well_spaced", "Counts: far enough from the others", {"1": "yes", "0": "too near", "": "not judged"},
+               fields["well_spaced"].tell)
         one, two = st.columns(2)
         for name, where in (("stratum", one), ("crs", two), ("x", one), ("y", two)):
-            label = f"{fields[name].title}: {fields[name].tell}"
-            entry[name] = where.text_input(label, _told(name), key=f"tally {name}").strip()
-        entry["note"] = st.text_input("Note", _told("note"), key=f"tally note {turn}")
+            field(where, name, f"{fields[name].title}: {fields[name].tell}", stays=True)
+        field(more, "note", "Note")
+    entry = _as_typed(keys)
     _remember(entry)
     for doubt in doubts(entry):
         st.warning(f"Is that right? {literal(doubt)}")
-    if st.button("Save this tree", type="primary", width="stretch"):
-        kept, refused = enter(log, [entry], preferences.initials())
-        if refused:
-            st.error(literal(refused[0].why))
-        else:
-            st.session_state["tally_said"] = f"{'Saved' if kept else 'Already there'}: {entry['plot']} {entry['tree']}"
-            same = {name: entry[name] for name in ("site", "visit", "plot", "plot_area_m2", "stratum", "x", "y", "crs",
-                                                 "species", "protection")}
-            _remember({**same, "tree": _next_tag(entry["tree"])})
-            st.session_state["tally_turn"] = turn + 1
-            st.rerun()
+    st.button("Save this tree", type="primary", width="stretch", on_click=_save_tree, args=(log, keys))
+    if refused := st.session_state.pop("tally_refused", None):
+        st.error(refused)
     if said := st.session_state.pop("tally_said", None):
-        st.success(literal(said))
+        st.success(said)
     _kept_here(log, entry)
     _from_file(log)
 
@@ -196,10 +213,9 @@ def _redrawn(table: pd.DataFrame, targets: tuple[Target, ...], country: str, rul
 
 
 @st.cache_resource(max_entries=8, show_spinner="Drawing ...")
-def _pictures(_survey: Survey, key: str) -> tuple[list[tuple[str, pd.DataFrame]], str, list[str]]:
-    """The shares that are drawn, with their titles, the map and the curves of lasting: made once for each survey."""
-    charts = [(title, shown) for title, rows in sections(_survey) if not (shown := interval_figures(rows)).empty]
-    return charts, map_picture(_survey), lasting_pictures(_survey.lasting)
+def _pictures(_survey: Survey, table: pd.DataFrame, seen: pd.DataFrame, _ground: Ground | None) -> tuple[str, list[str]]:
+    """The map and the curves of lasting: made once for what was tallied, whatever its target."""
+    return map_picture(_survey), lasting_pictures(_survey.lasting)
 
 
 def _plan(site: str) -> Plan | None:
@@ -240,10 +256,10 @@ def _says(log: Log, top: DeltaGenerator) -> None:
         redraw = st.toggle("Check what protection saved by redrawing whole plots", key="redraw")
     table, seen = survey_table(log, site, day), watched(log, site)
     rule = None if plan is None else plan.rule
-    survey = (_redrawn if redraw else _survey)(table, targets, country, rule, seen, cost or None, _boundary(log, site))
-    key = (f"{site} {day} {targets} {country} {rule} {cost} {redraw} {len(table)} {len(seen)} {survey.headline} "
-           f"{survey.answer}")
-    charts, where, curves = _pictures(survey, key)
+    ground = _boundary(log, site)
+    survey = (_redrawn if redraw else _survey)(table, targets, country, rule, seen, cost or None, ground)
+    charts = [(title, shown) for title, rows in sections(survey) if not (shown := interval_figures(rows)).empty]
+    where, curves = _pictures(survey, table, seen, ground)
     with top:
         look = _LOOKS.get(survey.decisions[0].verdict, " open") if survey.decisions else " open"
         st.html(f'<p class="verdict{look}" role="status">{escape(survey.answer)}</p>')
@@ -278,8 +294,8 @@ def _says(log: Log, top: DeltaGenerator) -> None:
     one, two, three, four = st.columns(4)
     hand_over(one, "Report as PDF", lambda: survey_pdf(survey, preferences.paper()), "survey.pdf", "application/pdf")
     hand_over(two, "Report as page", lambda: survey_html(survey), "survey.html", "text/html")
-    hand_over(three, "Table as CSV", table.to_csv(index=False), "survey.csv", "text/csv")
-    hand_over(four, "Figures as CSV", survey.long().to_csv(index=False), "figures.csv", "text/csv")
+    hand_over(three, "Table as CSV", lambda: table.to_csv(index=False), "survey.csv", "text/csv")
+    hand_over(four, "Figures as CSV", lambda: survey.long().to_csv(index=False), "figures.csv", "text/csv")
 
 
 @st.fragment
@@ -332,6 +348,15 @@ def _lasting(survey: Survey, seen: pd.DataFrame, curves: list[str]) -> None:
 _PARTS = {"says": "Results", "tally": "Fill in the tally", "design": "Where to put plots"}
 
 
+@st.fragment
+def _asked(part: str, log: Log) -> None:
+    """The tally, or the layout: the part of the page that its fields draw anew."""
+    try:
+        {"tally": _tally, "design": design}[part](log)
+    except CannotUse as reason:
+        st.error(literal(reason))
+
+
 def page() -> None:
     """Draw the page, anew at each of the user's answers."""
     st.title("How much is damaged?")
@@ -342,7 +367,7 @@ def page() -> None:
         log = the_log()
         if part != "says":
             st.caption(" ".join(cautions_for(["survey"], short=True)))
-            {"tally": _tally, "design": design}[part](log)
+            _asked(part, log)
         else:
             _says(log, top)
     except CannotUse as reason:

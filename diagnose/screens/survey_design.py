@@ -100,10 +100,12 @@ def design(log: Log) -> None:
     for note in (*laid.notes, *(f"{name}: {many} plots" for name, many in plan.strata.items())):
         st.caption(literal(note))
     _drawn(ground, laid.points)
-    if st.button("Draw another random start"):
-        st.session_state["layout_turn"] = turn + 1
-        st.rerun()
+    st.button("Draw another random start", on_click=_another_start)
     _handed(log, ground, site, plan, laid)
+
+
+def _another_start() -> None:
+    st.session_state["layout_turn"] = st.session_state.get("layout_turn", 0) + 1
 
 
 def _drawn(ground: Ground, points: np.ndarray) -> None:
@@ -131,14 +133,15 @@ def _handed(log: Log, ground: Ground, site: str, plan: Plan, laid: Layout) -> No
         st.success("Kept on this device; take the file along too.")
     one, two, three, four = st.columns(4)
     hand_over(one, "Plan", plan.as_yaml(), "plan.yaml", "application/yaml")
-    hand_over(two, "Map as PDF", layout_pdf(ground, points, site, preferences.paper(), plan.rule.words, notes),  # type: ignore[arg-type]
+    paper = preferences.paper()
+    hand_over(two, "Map as PDF", lambda: layout_pdf(ground, points, site, paper, plan.rule.words, notes),  # type: ignore[arg-type]
               "plots.pdf", "application/pdf")
     if ground.epsg is not None:
-        hand_over(three, "Plots as GPX", as_gpx(ground, points, site, parts),  # type: ignore[arg-type]
+        hand_over(three, "Plots as GPX", lambda: as_gpx(ground, points, site, parts),  # type: ignore[arg-type]
                   "plots.gpx", "application/gpx+xml")
     names = tuple(str(number) for number in range(1, plan.plots + 1))
     degrees = tuple(ground.degrees(*map(float, point)) for point in points) if ground.epsg is not None else ()
-    hand_over(four, "Tally sheets", tally_sheet_pdf(site, names, preferences.paper(), plan, parts, degrees), "tally.pdf",
+    hand_over(four, "Tally sheets", lambda: tally_sheet_pdf(site, names, paper, plan, parts, degrees), "tally.pdf",
               "application/pdf")
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import base64
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Callable, Sequence
 
 import cv2
 import numpy as np
 import streamlit as st
+
+from diagnose.screens.look import address_of
 
 Point = tuple[float, float]
 
@@ -103,15 +103,14 @@ _tappable = st.components.v2.component("diagnose_tap", html=_HTML, css=_CSS, js=
 
 
 @st.cache_data(max_entries=12, show_spinner=False)
-def _as_url(picture_key: str, _bgr: np.ndarray, longest_side: int) -> str:
-    ok, jpeg = cv2.imencode(".jpg", _shrunk(_bgr, longest_side), [cv2.IMWRITE_JPEG_QUALITY, 85])
-    return "data:image/jpeg;base64," + base64.b64encode(jpeg.tobytes()).decode() if ok else ""
+def _as_jpeg(picture_key: str, _bgr: np.ndarray, longest_side: int) -> bytes:
+    return cv2.imencode(".jpg", _shrunk(_bgr, longest_side), [cv2.IMWRITE_JPEG_QUALITY, 85])[1].tobytes()
 
 
 def tap_on(
-    bgr: np.ndarray, picture_key: str, alt: str, key: str, points: Sequence[Point] = (),
-    names: Sequence[str] = ("the wound", "farther back on the stem"), longest_side: int = 1280,
-) -> list[Point] | None:
+    bgr: np.ndarray, picture_key: str, alt: str, key: str, take: Callable[[list[Point]], None],
+    points: Sequence[Point] = (), names: Sequence[str] = ("the wound", "farther back on the stem"), longest_side: int = 1280,
+) -> None:
     """Shows the picture with its marked points, which can be tapped, dragged and moved with the arrow keys.
 
     Parameters
@@ -124,23 +123,23 @@ def tap_on(
         Words for who cannot see it [no unit].
     key
         Tells it from the other pictures on the page [no unit].
+    take
+        Is given the new points before the page is drawn anew, so that it is drawn once [shares of width and height].
     points
         Those marked already [shares of width and height].
     names
         What each point is, one a point, as many as there may be [no unit].
     longest_side
         To which a larger picture is made smaller for showing [px].
-
-    Returns
-    -------
-    list of (float, float) or None
-        The new points [shares of width and height]; None when nobody touched them.
     """
-    shown = {"picture": _as_url(picture_key, bgr, longest_side), "alt": alt, "names": list(names), "most": len(names),
+    def moved() -> None:
+        if (told := st.session_state[key].points) is not None:
+            take([(float(x), float(y)) for x, y in told])
+
+    address = address_of(_as_jpeg(picture_key, bgr, longest_side), key)
+    shown = {"picture": address, "alt": alt, "names": list(names), "most": len(names),
              "points": [list(point) for point in points]}
-    result: Any = _tappable(data=shown, key=key, on_points_change=lambda: None)
-    moved = getattr(result, "points", None)
-    return None if moved is None else [(float(x), float(y)) for x, y in moved]
+    _tappable(data=shown, key=key, on_points_change=moved)
 
 
 def _shrunk(bgr: np.ndarray, longest_side: int) -> np.ndarray:

@@ -104,7 +104,7 @@ def _careful(told: list[str], kind: str) -> None:
     first = [one.split(". ")[0].rstrip(".") + "." for one in told]
     st.warning("\n\n".join(f"\u26a0 {line}" for line in first))
     if first != told:
-        with st.expander("All that is to be taken care of", key=f"care {kind}"):
+        with st.expander("All cautions", key=f"care {kind}"):
             st.markdown("\n".join(f"- {line}" for line in told))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from html import escape
 from typing import Any
 
@@ -123,6 +124,12 @@ def _height() -> tuple[float | None, float | None]:
     return None if card is None else card * mm, None if upright is None else upright * mm
 
 
+@st.cache_resource(max_entries=12, show_spinner=False)
+def _picture(digest: str, name: str, _data: bytes) -> Picture:
+    """Decoded once for each photo, not again with every tap."""
+    return read_picture(_data, name)
+
+
 @st.cache_resource(max_entries=24, show_spinner="Measuring ...")
 def _measured(
     digest: str, name: str, taps: tuple[Point, ...], scale: Scale | None, print_scale: float, snow_mm: float | None,
@@ -132,7 +139,7 @@ def _measured(
 
     With something upright of known length the taps are the wound, the plant's foot and its two ends.
     """
-    picture = read_picture(_data, name)
+    picture = _picture(digest, name, _data)
     width, height = picture.size
     points = [(min(x * width, width - 1.0), min(y * height, height - 1.0)) for x, y in taps]
     ground = None if card_at_mm is None else Ground(card_at_mm)
@@ -189,20 +196,11 @@ def _details(photo: Photo, draft: Draft, seen: _Seen | None, upright_mm: float |
                        f"{second}. Drag a point, or move it with the arrow keys.")
             names = _TAPS if upright_mm is None else _UPRIGHT_TAPS
             with taps:
-                moved = tap_on(seen[0].bgr, photo.digest, f"{photo.name}: tap the wound", f"tap {photo.digest}",
-                               photo.taps[: len(names)], names)
-            if moved is not None and moved != photo.taps:
-                photo.taps = moved
-                draft.put_away()
-                st.rerun()
-        if photo.taps and st.button("Remove the taps", key=f"forget {photo.digest}"):
-            photo.taps = []
-            draft.put_away()
-            st.rerun()
-        if st.button("Remove this photo", key=f"away {photo.digest}"):
-            draft.photos.remove(photo)
-            draft.put_away()
-            st.rerun()
+                tap_on(seen[0].bgr, photo.digest, f"{photo.name}: tap the wound", f"tap {photo.digest}",
+                       partial(draft.tap, photo), photo.taps[: len(names)], names)
+        if photo.taps:
+            st.button("Remove the taps", key=f"forget {photo.digest}", on_click=draft.tap, args=(photo, []))
+        st.button("Remove this photo", key=f"away {photo.digest}", on_click=draft.remove, args=(photo,))
 
 
 def _question(found: Diagnosis, draft: Draft) -> bool:
@@ -213,12 +211,12 @@ def _question(found: Diagnosis, draft: Draft) -> bool:
         st.html(f'<p class="left">Nothing more to ask, this will hardly change: {escape(step.reason)}.</p>')
         return False
     elsewhere = living_elsewhere(found.verdict.place) if asked == "seen" else ()
-    given = ask(vocabulary()[asked], f"answers {st.session_state.get('photo_round', 0)}", elsewhere)
-    # a press that was handled already is told once more where the page is drawn anew for another reason
-    if given is not None and given[0] == asked:
+
+    def take(name: str, said: str | list[str]) -> None:
         draft.before = None if draft.is_empty else show.in_short(found.verdict)
-        draft.answer(asked, None if given[1] == UNKNOWN else given[1])
-        st.rerun(scope="fragment")
+        draft.answer(name, None if said == UNKNOWN else said)
+
+    ask(vocabulary()[asked], f"answers {st.session_state.get('photo_round', 0)}", take, elsewhere)
     return True
 
 
@@ -244,10 +242,7 @@ def _answered(draft: Draft) -> None:
         for name, (question, words) in told.items():
             left, right = st.columns([4, 1], vertical_alignment="center")
             left.write(f"{question} **{words}**")
-            if right.button("Undo", key=f"undo {name}"):
-                draft.before = None
-                draft.take_back(name)
-                st.rerun(scope="fragment")
+            right.button("Undo", key=f"undo {name}", on_click=draft.take_back, args=(name,))
 
 
 def _place(found: list[Diagnosis]) -> Place | None:
@@ -342,6 +337,8 @@ def _same_wound(measured: list[Diagnosis]) -> bool:
 @st.fragment
 def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None:
     """Verdict, next question, what to do now, and saving: the part of the page that an answer draws anew."""
+    if draft is not the_draft():
+        st.rerun()  # it was started over: the whole page is drawn anew
     found = [diagnose_measured(*one, draft.answers, around) for one in seen.values()]
     judged, further = found or [diagnose_answers(draft.answers, around)], []
     measured = [one for one in found if one.measurement.measured]
@@ -376,11 +373,31 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
             show.figures_of(best.measurement, preferences.inches())
     with st.container(key="screen_saving"):
         _save(draft, judged, further)
-    if st.button("Start over", width="stretch"):
-        start_over()
-        st.rerun()
+    st.button("Start over", width="stretch", on_click=start_over)
     if asks:
         _how_many_left(left, best.verdict, draft)
+
+
+@st.fragment
+def _found(
+    draft: Draft, photos: list[Photo], around: Circumstances, scale: Scale | None, print_scale: float,
+    card_at_mm: float | None, upright_mm: float | None,
+) -> None:
+    """The photos, what was measured in them and what follows from it: the part of the page that a tap draws anew."""
+    if draft is not the_draft() or draft.photos != photos:
+        st.rerun()  # a photo was taken out, or all started over: the whole page is drawn anew
+    seen = _see(photos, around, scale, print_scale, card_at_mm, upright_mm)
+    for photo in photos:
+        found = seen.get(photo.digest)
+        # where the picture to tap stood first it stays: a tap that changes the finding must not move it from the finger
+        photo.first = photo.first if photo.first is not None else found is None or not found[2].measured
+        if photo.first:
+            _details(photo, draft, found, upright_mm)
+    with st.container(key="judged"):
+        _judged(draft, seen, around)
+    for photo in photos:
+        if not photo.first:
+            _details(photo, draft, seen.get(photo.digest), upright_mm)
 
 
 def page() -> None:
@@ -391,26 +408,15 @@ def page() -> None:
     if draft.came_back:
         st.info("What you had not yet saved is back.")
         draft.came_back = False
-    top, middle = st.container(), st.container()
     if not draft.photos:
-        with top, st.container(key="photo_field"):
+        with st.container(key="photo_field"):
             _more_photos(draft)
+    top = st.container()
     around = _circumstances()
     scale, print_scale = _scale()
     card_at_mm, upright_mm = _height()
     with top:
-        seen = _see(draft.photos, around, scale, print_scale, card_at_mm, upright_mm)
-        for photo in draft.photos:
-            found = seen.get(photo.digest)
-            # where the picture to tap stood first it stays: a tap that changes the finding must not move it from the finger
-            photo.first = photo.first if photo.first is not None else found is None or not found[2].measured
-            if photo.first:
-                _details(photo, draft, found, upright_mm)
-    with middle, st.container(key="judged"):
-        _judged(draft, seen, around)
-    for photo in draft.photos:
-        if not photo.first:
-            _details(photo, draft, seen.get(photo.digest), upright_mm)
+        _found(draft, list(draft.photos), around, scale, print_scale, card_at_mm, upright_mm)
     if draft.photos:
         _more_photos(draft)
     _camera(draft)

@@ -237,7 +237,7 @@ def _words(kind: str, row: dict[str, Any], now: dict[str, bool], tight: date, ti
     if kind == "alarm":
         if row["embedded"]:
             return (f"Grown into the stem: leave the embedded {name}, free the rest, mark the tree",
-                    "registered as embedded; mark it removed when that is done, the metal stays on the map", None,
+                    "registered as embedded; once that is done, mark it removed", None,
                     f"{said['embedded']} {said['saw']}", "grown in")
         seen = row["finding"] in TIGHT
         why = f"found {row['finding']} on {row['found_on']}" if seen else \
