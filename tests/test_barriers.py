@@ -206,3 +206,17 @@ def test_a_table_that_says_only_yes_gives_no_share_of_damage_kept_away():
     against = [told for barrier in catalogue().values() for told in barrier.get("against", {}).values()]
     held = [told["holds"] for told in against if "holds" in told]
     assert {tag for _, source, tag in held if source == "FC-TABLE"} == {"M"}
+
+
+def test_no_fence_above_1800_mm_rests_on_the_english_grant():
+    """Countryside Stewardship FG9: at least 1.5 m (roe, muntjac) or 1.8 m (red, sika, fallow); 2.0 m is Scotland's alone."""
+    against = [told for barrier in catalogue().values() for told in barrier.get("against", {}).values()]
+    tops = [told[key] for told in against for key in ("top", "large") if key in told]
+    assert {top for top, source, _ in tops if source == "FG9"} <= {1500, 1800}
+    assert catalogue()["woven_wire"]["against"]["deer_large"]["top"][:2] == [2000, "FGS-DEER"]
+
+
+def test_a_guard_that_names_no_mesh_gives_no_opening_against_sheep_and_deer():
+    """Scotland's grant for guarding single trees has rails against cattle and horses; of mesh behind them it names no size."""
+    against = catalogue()["stock_guard"]["against"]
+    assert {against[key]["opening"][1] for key in ("sheep", "deer_small", "roe", "deer_rub", "boar")} == {"MEM"}
