@@ -38,20 +38,17 @@ LEAST_SURE = 0.8  # probability of an end that somebody tapped
 LEAST_OTHERWISE = 0.995  # that of an end at every other look which the finder did not see, and of one taken at once
 # An end that nobody tapped must stand out plainly. How plainly is the logarithm of the odds that it is one and nothing else,
 # by logistic regression on the ends in 37 rendered pictures (families C) and 120 drawn ones against what the finder took
-# for one in 435 pictures of other things; LEAST_PLAIN leaves out all those and 336 more that took no part.
-PLAIN = -0.15  # of which each of the following is worth so much:
-OFF_CENTRE = -4.41  # its distance from the middle, in widths and heights of the picture
-DOUBT, WOOD = -1.961, 0.359  # share of doubt, log-odds of wood at it
-ONE_FORM, FOUND_AGAIN = 3.094, 0.849  # probability of its likeliest form; mean log-odds of the finder in three closer looks
-LEAST_PLAIN, LEAST_WIDTH, LEAST_CONTRAST = 1.3, 30.0, 0.02  # the latter two: [px], contrast of its sides
+# for one in 435 pictures of other things; LEAST_PLAIN leaves out all those and 350 more that took no part.
+PLAIN = 0.2  # of which each of the following is worth so much:
+OFF_CENTRE = -4.47  # its distance from the middle, in widths and heights of the picture
+DOUBT, WOOD = -2.95, 0.512  # share of doubt, log-odds of wood at it
+ONE_FORM, FOUND_AGAIN = 3.13, 0.602  # probability of its likeliest form; log-odds of the finder in a closer look
+LEAST_PLAIN, LEAST_WIDTH, LEAST_CONTRAST = 0.65, 30.0, 0.02  # the latter two: [px], contrast of its sides
 MOST_GLANCES, UNLIKELY = 8, 0.2  # as many of what the finder sees are looked at, once where an end is less likely
-CLOSER = (0.4, 0.16)  # shares of the picture at which the finder looks again, and
-AT_WIDTH = 14.0  # how wide the stem then is in a third such look [finder's px]
-EXTREME = 0.98  # beyond it no share counts for more
+CLOSER, EXTREME = 0.4, 0.98  # share of the picture that the closer look shows; beyond the other no share counts for more
 PLAINEST, NEARER, AHEAD = 3.0, 2.0, 1.0  # plainer ones are equal; worth of a logarithm of width; the least lead over another
 AT_END = np.stack(np.meshgrid(np.linspace(-1.2, 0.3, 12), np.linspace(-0.4, 0.4, 7), indexing="ij"), -1).reshape(-1, 2)
-NEAR_END, FAR_BEHIND, BREAKS_OFF = np.arange(1.0, 5.0), np.arange(7.0, 12.0), 0.62  # widths behind; least loss of stem seen
-MOST_WOOD = 15  # as many of these places, the likeliest to be wood, tell of a face or of torn wood
+NEAR_END, FAR_BEHIND, BREAKS_OFF = np.arange(1.0, 5.0), np.arange(7.0, 12.0), 0.65  # widths behind; least loss of stem seen
 QUARREL = 0.08  # median distance between the eye's border and the edges, in diameters, beyond which neither is believed
 UNTAPPED = 3.0  # added in quadrature to the slope's uncertainty where nobody pointed at the end [degree] (our choice)
 # The stem's lean towards the camera is not known without a card: its cosine on average and how that varies (our choice, a
@@ -126,7 +123,7 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
         return _nothing(_closer(view))
     if len(tips) == 2 and np.linalg.norm(tips[1] - tips[0]) < view.end.width / WIDEST:
         return _nothing(_TOO_NEAR)
-    seen = see_end(picture, told_again(picture.bgr, view) if tips else view)
+    seen = see_end(picture, told_again(picture.bgr, view))
     if seen is None or float(np.median(_near(seen))) > QUARREL:
         return _nothing(_NO_SIDES if tips else _NO_TAP)
     if not tips and seen.outlined.contrast < LEAST_CONTRAST:
@@ -150,7 +147,7 @@ def _untapped(picture: Picture) -> tuple[CloseView | None, str]:
             continue
         near = NEARER * float(np.log(view.end.width))  # thinner ones belong to what grows farther off
         if PLAINEST + near > max((rank for rank, _ in plain), default=-np.inf) - AHEAD:
-            how, view = _plainness(picture, found, view)
+            how = _plainness(picture, found, view)
             if how >= LEAST_PLAIN:
                 plain.append((min(how, PLAINEST) + near, view))
     if not plain:
@@ -162,42 +159,28 @@ def _untapped(picture: Picture) -> tuple[CloseView | None, str]:
     return view, ""
 
 
-def _plainness(picture: Picture, found: Found, view: CloseView) -> tuple[float, CloseView]:
-    """How plainly an end that nobody tapped stands out, and its view told again; -inf where it surely does too little.
-
-    A logarithm of odds, see PLAIN. What costs most is asked last, and only where it still matters.
-    """
+def _plainness(picture: Picture, found: Found, view: CloseView) -> float:
+    """How plainly an end that nobody tapped stands out, a logarithm of odds; see PLAIN."""
     end = view.end
+    if _is_short(found, end, picture.size):
+        return -np.inf
     across = np.array([-end.outward[1], end.outward[0]])
     wood = view.at(end.at + end.width * AT_END @ np.stack([end.outward, across]), "wood")
-    off_centre = float(np.linalg.norm(end.at / picture.size - 0.5))
-    how = PLAIN + OFF_CENTRE * off_centre + DOUBT * min(view.doubt, 1.0)
-    how += WOOD * _log_odds(float(np.sort(wood)[-MOST_WOOD:].mean()))
-    fits = [end.width / AT_WIDTH, *(max(picture.size) / FINDER_SIZE[1] * share for share in CLOSER)]
-    most = FOUND_AGAIN * _log_odds(EXTREME) / len(fits)  # that a look may add
-    if how + ONE_FORM + len(fits) * most < LEAST_PLAIN:
-        return -np.inf, view
-    view = told_again(picture.bgr, view)
-    how += ONE_FORM * float(view.forms.max())
-    for left, fit in zip(range(len(fits), 0, -1), fits, strict=True):
-        if how + left * most < LEAST_PLAIN:
-            return -np.inf, view
-        closer = find(picture.bgr, _look_at(end.at, fit))
-        if fit == fits[0] and _is_short((found, closer), end, picture.size):
-            return -np.inf, view
-        again = max((one.score for one in closer.ends if _same(one, end)), default=0.0)
-        how += FOUND_AGAIN * _log_odds(again) / len(fits)
-    return how, view
+    how = PLAIN + OFF_CENTRE * float(np.linalg.norm(end.at / picture.size - 0.5)) + DOUBT * min(view.doubt, 1.0)
+    how += WOOD * _log_odds(float(wood.mean())) + ONE_FORM * float(view.forms.max())
+    if how + FOUND_AGAIN * _log_odds(EXTREME) < LEAST_PLAIN:  # no look will make it plain
+        return how
+    closer = find(picture.bgr, _look_at(end.at, CLOSER * max(picture.size) / FINDER_SIZE[1]))
+    return how + FOUND_AGAIN * _log_odds(max((one.score for one in closer.ends if _same(one, end)), default=0.0))
 
 
-def _is_short(looks: Sequence[Found], end: Glance, size: tuple[int, int]) -> bool:
+def _is_short(found: Found, end: Glance, size: tuple[int, int]) -> bool:
     """Whether what lies behind an end stops within the picture before a stem would; True of a rocket on its pad."""
     near, far = (end.at - np.outer(behind * end.width, end.outward) for behind in (NEAR_END, FAR_BEHIND))
     far = far[((far >= 0) & (far <= np.array(size) - 1)).all(axis=1)]
     if len(far) < len(FAR_BEHIND) / 2:
         return False
-    seen = [np.max([look.stem_at(places) for look in looks], axis=0).mean() for places in (near, far)]
-    return bool(seen[0] - seen[1] > BREAKS_OFF)
+    return float(found.stem_at(near).mean() - found.stem_at(far).mean()) > BREAKS_OFF
 
 
 def _same(one: Glance, end: Glance) -> bool:
