@@ -217,6 +217,6 @@ def test_no_fence_above_1800_mm_rests_on_the_english_grant():
 
 
 def test_a_guard_that_names_no_mesh_gives_no_opening_against_sheep_and_deer():
-    """Scotland's grant for guarding single trees has rails against cattle and horses; of mesh behind them it names no size."""
+    """Scotland's grant for guards at trees has rails against cattle and horses; for mesh behind them it names no size."""
     against = catalogue()["stock_guard"]["against"]
     assert {against[key]["opening"][1] for key in ("sheep", "deer_small", "roe", "deer_rub", "boar")} == {"MEM"}
