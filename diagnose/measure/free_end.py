@@ -38,14 +38,16 @@ LEAST_SURE = 0.8  # probability of an end that somebody tapped
 LEAST_OTHERWISE = 0.995  # that of an end at every other look which the finder did not see, and of one taken at once
 # An end that nobody tapped must stand out plainly. How plainly is the logarithm of the odds that it is one and nothing else,
 # by logistic regression on the ends in 37 rendered pictures (families C) and 120 drawn ones against what the finder took
-# for one in 435 pictures of other things; LEAST_PLAIN leaves out all those and 350 more that took no part.
-PLAIN = 0.2  # of which each of the following is worth so much:
-OFF_CENTRE = -4.47  # its distance from the middle, in widths and heights of the picture
-DOUBT, WOOD = -2.95, 0.512  # share of doubt, log-odds of wood at it
-ONE_FORM, FOUND_AGAIN = 3.13, 0.602  # probability of its likeliest form; log-odds of the finder in a closer look
-LEAST_PLAIN, LEAST_WIDTH, LEAST_CONTRAST = 0.65, 30.0, 0.02  # the latter two: [px], contrast of its sides
+# for one in 840 pictures of other things, half of them enlarged to a phone's size; LEAST_PLAIN leaves out all of them and
+# 300 more that took no part.
+PLAIN = 0.19  # of which each of the following is worth so much:
+OFF_CENTRE = -6.16  # its distance from the middle, in widths and heights of the picture
+DOUBT, WOOD = -2.8, 0.45  # share of doubt, log-odds of wood at it
+ONE_FORM, FOUND_AGAIN = 2.67, 0.375  # probability of its likeliest form; log-odds of either finder in a closer look
+LEAST_PLAIN, LEAST_WIDTH, LEAST_CONTRAST = 0.65, 24.0, 0.02  # the latter two: [px], contrast of its sides
 MOST_GLANCES, UNLIKELY = 8, 0.2  # as many of what the finder sees are looked at, once where an end is less likely
-CLOSER, EXTREME = 0.4, 0.98  # share of the picture that the closer look shows; beyond the other no share counts for more
+CLOSER, AT_WIDTH = 0.4, 14.0  # share of the picture in the finder's closer look; stem's width in the flat finder's [its px]
+EXTREME = 0.98  # beyond it no share counts for more
 PLAINEST, NEARER, AHEAD = 3.0, 2.0, 1.0  # plainer ones are equal; worth of a logarithm of width; the least lead over another
 AT_END = np.stack(np.meshgrid(np.linspace(-1.2, 0.3, 12), np.linspace(-0.4, 0.4, 7), indexing="ij"), -1).reshape(-1, 2)
 NEAR_END, FAR_BEHIND, BREAKS_OFF = np.arange(1.0, 5.0), np.arange(7.0, 12.0), 0.65  # widths behind; least loss of stem seen
@@ -168,10 +170,12 @@ def _plainness(picture: Picture, found: Found, view: CloseView) -> float:
     wood = view.at(end.at + end.width * AT_END @ np.stack([end.outward, across]), "wood")
     how = PLAIN + OFF_CENTRE * float(np.linalg.norm(end.at / picture.size - 0.5)) + DOUBT * min(view.doubt, 1.0)
     how += WOOD * _log_odds(float(wood.mean())) + ONE_FORM * float(view.forms.max())
-    if how + FOUND_AGAIN * _log_odds(EXTREME) < LEAST_PLAIN:  # no look will make it plain
-        return how
-    closer = find(picture.bgr, _look_at(end.at, CLOSER * max(picture.size) / FINDER_SIZE[1]))
-    return how + FOUND_AGAIN * _log_odds(max((one.score for one in closer.ends if _same(one, end)), default=0.0))
+    for left, fit, flat in ((2, end.width / AT_WIDTH, True), (1, CLOSER * max(picture.size) / FINDER_SIZE[1], False)):
+        if how + left * FOUND_AGAIN * _log_odds(EXTREME) < LEAST_PLAIN:
+            return -np.inf  # nothing will make it plain
+        closer = find(picture.bgr, _look_at(end.at, fit), flat)
+        how += FOUND_AGAIN * _log_odds(max((one.score for one in closer.ends if _same(one, end)), default=0.0))
+    return how
 
 
 def _is_short(found: Found, end: Glance, size: tuple[int, int]) -> bool:
