@@ -1,6 +1,7 @@
 """Each barrier is sized by what it must hold, and every figure has a source."""
 
 import itertools
+import re
 
 import pytest
 from hypothesis import given
@@ -29,6 +30,7 @@ from diagnose.protect.options import compare
 from diagnose.protect.planting import planting
 from diagnose.protect.requirement import needs
 from diagnose.protect.sources import sources
+from tests.conftest import TOP
 
 BODIES = [key for key, need in needs().items() if need["kind"] != "none"]
 
@@ -220,3 +222,10 @@ def test_a_guard_that_names_no_mesh_gives_no_opening_against_sheep_and_deer():
     """Scotland's grant for guards at trees has rails against cattle and horses; for mesh behind them it names no size."""
     against = catalogue()["stock_guard"]["against"]
     assert {against[key]["opening"][1] for key in ("sheep", "deer_small", "roe", "deer_rub", "boar")} == {"MEM"}
+
+
+def test_what_is_from_memory_is_marked_as_read_nowhere():
+    """Else a reader would take a figure that nobody looked up for one that was read."""
+    text = (TOP / "diagnose" / "protect" / "barriers.yaml").read_text("utf-8")
+    marks = re.findall(r', MEM, "?(\w+)"?\]', text)
+    assert marks and set(marks) == {"M"}
