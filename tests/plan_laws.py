@@ -33,7 +33,8 @@ from diagnose.report.plan_sheet import AT_MOST, in_their_units, plan_as_text
 
 ANIMALS = ["deer_browsing", "roe_deer", "red_deer", "elk", "moose", "rabbit", "hare", "field_vole", "pine_vole", "beaver",
            "sheep", "cattle", "horse", "goat", "pocket_gopher", "porcupine", "deer_rubbing", "woodchuck", "grouse",
-           "muntjac"]
+           "muntjac", "wild_boar", "brown_bear", "water_vole", "antelope", "coypu", "sika", "macaque"]
+COUNTRIES = ["", "", "", "JP", "KR", "DK", "CZ", "PL", "GB-SCT", "NZ"]
 MONEY = ["USD", "EUR", "GBP", "JPY", "SEK"]
 KEPT = ["deer_browsing", "rabbit", "field_vole", "red_deer", "cattle", "beaver", "elk"]
 TABLES = tuple(knowledge("diagnose.protect", "trade.yaml"))
@@ -58,7 +59,7 @@ def drawn(rng: random.Random) -> Planting:
                 site=rng.sample(["dry_ground", "badger", "path", "grouse"], rng.randint(0, 2)),
                 prices={**money, "tree": dollar * rng.choice([2.0, 8.0, 60.0, 400.0])},
                 budget=rng.choice([None, None, None, dollar * trees * rng.choice([1.0, 5.0, 30.0])]),
-                sureness=rng.choice([0.6, 0.8, 0.9]),
+                sureness=rng.choice([0.6, 0.8, 0.9]), country=rng.choice(COUNTRIES),
                 target_per_ha=rng.choice([0.0, 0.3, 0.6, 0.8]) * trees / hectares)
         except CannotUse:
             continue

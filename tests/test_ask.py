@@ -8,6 +8,10 @@ import pytest
 from diagnose.culprits.ask import (
     BUILT_STAYS,
     CLEAR,
+    HANDFUL,
+    LATER_STAYS,
+    SURE,
+    SURE_STAYS,
     answerable,
     askable,
     fits,
@@ -158,6 +162,26 @@ def test_asking_goes_on_while_what_is_built_may_still_change() -> None:
     verdict = judge({"wound": Answer("bark_gnawed")}, place="SE")
     assert stays(verdict, (), built_of()) < BUILT_STAYS
     assert next_step(verdict, (), NEED_OF, None, built_of()).question is not None
+
+
+def test_a_group_that_is_told_as_sure_is_asked_about_until_it_would_stay_so() -> None:
+    felled = judge(parse_signs({"wound": "cut_at_ground", "setting": "waterside"}), place="US-NY")
+    assert max(felled.groups.values()) >= SURE and stays(felled, (), built_of()) >= BUILT_STAYS
+    assert stays(felled) < SURE_STAYS and next_step(felled, (), NEED_OF, None, built_of()).question is not None
+    assert next_step(felled, (), NEED_OF, dict.fromkeys(answerable(), 1e-3), built_of()).question is None
+
+
+def test_after_a_handful_of_questions_asking_ends_only_where_what_is_built_is_likelier_to_stay() -> None:
+    bitten = parse_signs({"wound": "severed_shoot", "position": "low", "cut_form": "clean", "setting": "forest"})
+    verdict = judge(bitten, place="US-OR")
+    passed = [word.name for word in askable(verdict.signs) if word.name in ("hair", "runs", "tracks", "past_snow", "soil")]
+    fewer = ({name: scale * one for name, one in answerable().items()} for scale in np.linspace(1.0, 0.0, 101))
+    told = next(each for each in fewer if stays(verdict, passed, built_of(), each) >= BUILT_STAYS)
+    assert stays(verdict, passed, built_of(), told) < LATER_STAYS and max(verdict.groups.values()) < SURE
+    assert len(verdict.signs) + len(passed) > HANDFUL
+    assert next_step(verdict, passed, NEED_OF, told, built_of()).question is not None
+    early = dict.fromkeys(passed, 0.0)  # the same outlook, with the same questions not asked
+    assert next_step(verdict, (), NEED_OF, {**told, **early}, built_of()).question is None
 
 
 def test_how_likely_it_is_to_stay_comes_true_on_drawn_wounds() -> None:

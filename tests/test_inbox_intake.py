@@ -16,6 +16,7 @@ from diagnose.inbox import intake
 from diagnose.inbox.grouping import Seen, bare, groups
 from diagnose.inbox.intake import messages, read_mail
 from diagnose.inbox.told import look_yourself, proposals
+from diagnose.signs import vocabulary
 from tests.conftest import PHOTOS
 
 PHOTO = (PHOTOS / "twig_on_card" / "IMG_0016.jpg").read_bytes()
@@ -199,6 +200,42 @@ def test_plain_words_propose_a_sign(words: str, sign: str, value: str) -> None:
     assert {one.sign: one.value for one in proposals(words)}[sign] == value
 
 
+@pytest.mark.parametrize(("words", "kind"), [
+    ("Something bites our Scots pines.", "pine"), ("Half of the Norway spruces lost their tops.", "spruce_fir"),
+    ("a young Douglas-fir", "spruce_fir"), ("The European larch was cut.", "larch"),
+    ("my arborvitae hedge", "cedar_cypress"),
+    ("Twenty red oaks, all bitten", "oak_beech"), ("the beeches", "oak_beech"), ("our sweet chestnut", "oak_beech"),
+    ("The ash trees are girdled.", "maple_ash"), ("a mountain ash", "birch_alder"), ("the aspen suckers", "willow_poplar"),
+    ("bark of my crabapple", "apple_pear"), ("an old cherry", "stone_fruit"), ("pecan saplings", "nut"),
+    ("a lemon tree", "citrus_olive"), ("coffee seedlings", "citrus_olive"), ("The wattle is stripped.", "eucalypt_acacia"),
+    ("oil palms, two years old", "tropical"), ("My roses were eaten.", "shrub"), ("a cherry laurel", "shrub"),
+    ("the horse chestnut", "other_broadleaf"), ("a tulip poplar", "other_broadleaf"), ("The monkey puzzle", "other_conifer"),
+])
+def test_a_tree_that_is_named_proposes_its_kind(words: str, kind: str) -> None:
+    assert [one.value for one in proposals(words) if one.sign == "tree_kind"] == [kind]
+
+
+def test_every_kind_of_tree_that_has_a_name_of_its_own_is_known_by_it() -> None:
+    for kind, label in vocabulary()["tree_kind"].choices.items():
+        name = label.split(",")[0].split(" or ")[0]
+        if kind not in ("shrub", "other_broadleaf", "other_conifer"):  # their labels name none, or many
+            assert [one.value for one in proposals(f"It is a {name} tree.") if one.sign == "tree_kind"] == [kind]
+
+
+@pytest.mark.parametrize("words", [
+    "I saw a pine marten.", "wood ash lies about", "the fire left ash", "the sun rose", "a rubber tube round it",
+    "poison oak grows there", "lime was spread", "in the palm of my hand", "pine needles on the snow", "firm ground",
+    "a beach", "I planted it last spring.",
+])
+def test_words_that_only_sound_like_a_tree_propose_none(words: str) -> None:
+    assert [one for one in proposals(words) if one.sign == "tree_kind"] == []
+
+
+def test_of_several_kinds_of_trees_in_one_letter_none_is_proposed_as_the_one_that_was_hurt() -> None:
+    assert [one for one in proposals("The oaks are bitten, the pines beside are whole.") if one.sign == "tree_kind"] == []
+    assert [one.value for one in proposals("Oak after oak, and a beech.") if one.sign == "tree_kind"] == ["oak_beech"]
+
+
 @pytest.mark.parametrize(("words", "mm"), [
     ("cut about 20 cm up", 200), ("8 inches above the ground", 203), ("1.2 m high", 1200), ("waist high", 1000),
     ("2 feet off the ground", 610),
@@ -218,7 +255,8 @@ def test_quoted_letters_propose_nothing() -> None:
 
 
 def test_a_proposal_quotes_the_senders_sentence_as_it_was_written() -> None:
-    (found,) = proposals("Dear all!\nLast week, Ada's oaks were CUT CLEAN by something. Please help.")
+    found, tree = proposals("Dear all!\nLast week, Ada's oaks were CUT CLEAN by something. Please help.")
+    assert (found.sign, tree.sign) == ("cut_form", "tree_kind") and tree.words == found.words
     assert found.words == "Last week, Ada's oaks were CUT CLEAN by something."
     (found,) = proposals(f"{'so on ' * 80}and all were torn {'and so on ' * 80}")
     quoted = found.words.removeprefix("\u2026 ").removesuffix(" \u2026").split()

@@ -747,10 +747,10 @@ def _(given: dict, said: dict) -> None:
 
 @_checks("N47_scottish_regulations_2004")
 def _(given: dict, said: dict) -> None:
-    place = planting(square_ground(10_000), 100, given["animals"], site=["scotland"])
+    place = planting(square_ground(10_000), 100, given["animals"], country="Scotland")
     fence, part = sized("woven_wire", place.needs, hectares=place.tall_ha), sized("rabbit_netting", place.needs)
     assert fence is not None and fence.top_mm >= said["deer_fence_m_min"] * 1000
-    alone = plan_for(planting(square_ground(10_000), 900, ["roe"], site=["scotland"], spec={"barrier": "woven_wire"}))
+    alone = plan_for(planting(square_ground(10_000), 900, ["roe"], country="Scotland", spec={"barrier": "woven_wire"}))
     assert next(one for one in alone.chosen.parts if one.key == "woven_wire").top_mm >= said["deer_fence_m_min"] * 1000
     assert any("In Scotland" in line for line in alone.site)
     assert part is not None and part.width_mm >= said["netting_width_m_min"] * 1000

@@ -44,7 +44,8 @@ from diagnose.cli.streams import Read, Verb, Written
               help="What the posts stand in.")
 @click.option("--site", multiple=True, metavar="WORD",
               help="What else the place is like: dry_ground, flood, grouse, badger, path, buildings, dogs, cavity_birds, "
-                   "neighbour_fence, grazed, road, scotland; may be repeated.")
+                   "neighbour_fence, grazed, road; may be repeated.")
+@options.region
 @click.option("--power-line-kv", type=float, default=0.0, metavar="KV", help="Voltage of an overhead line on the way [kV].")
 @click.option("--wind", is_flag=True, help="Strong wind.")
 @click.option("--carry-m", type=words.depth, default="0", metavar="M", help="Way from the track [m].")
@@ -65,6 +66,7 @@ def protect(**given: Any) -> None:
     Which kind, which size, what it costs, what to buy, how to build it.
     """
     from diagnose.cannot_use import CannotUse
+    from diagnose.culprits.here import country_of
     from diagnose.protect.ground import square_ground
     from diagnose.protect.plan import plan_for
     from diagnose.protect.planting import planting
@@ -91,6 +93,7 @@ def protect(**given: Any) -> None:
         target_per_ha=asked.alive_per_ha, sureness=asked.sure, height_mm=asked.height_mm, growth_mm=asked.growth_mm,
         stock_mm=asked.stock_mm, large_trees=asked.large_trees, gates=asked.gates, site=asked.site,
         power_line_kv=asked.power_line_kv, soil=asked.soil, frost_mm=asked.frost_mm,
+        country=country_of(asked.region),
         prices={**({} if asked.prices is None else read_settings(asked.prices)),
                 **({} if asked.currency is None else {"currency": asked.currency})},
         spec=None if asked.spec is None else read_settings(asked.spec),

@@ -47,6 +47,22 @@ def place_from(where: Where) -> Place | None:
     return found if found.countries else None
 
 
+def country_of(region: str | None) -> str:
+    """The code of the place that a region names; empty for none, and for a coarse region of older versions.
+
+    Parameters
+    ----------
+    region
+        As it was typed or settled [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a name that is no place.
+    """
+    return "" if not region or region in old_regions() else place_named(region).code
+
+
 def old_regions() -> Mapping[str, Any]:
     """Coarse regions that logs, answer files and settings of older versions name, as countries and parts of them."""
     return knowledge("diagnose.culprits", "old_regions.yaml")

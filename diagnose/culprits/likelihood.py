@@ -207,16 +207,17 @@ def _side_by_side(known: Catalogue, wound: Sign) -> np.ndarray:
 
 
 def filled(raw: np.ndarray, prior: np.ndarray, power: float) -> np.ndarray:
-    """(C,) the likelihood to a power; causes of which nothing is known (nan) get the others' mean, weighted by the prior.
+    """(..., C) the likelihood to a power; causes of which nothing is known (nan) get the others' mean, weighted by prior.
 
     So a sign that is answered alone leaves such a cause exactly where it was, whatever the answer.
 
     Parameters
     ----------
     raw
-        (C,) likelihood, nan where nothing is known of a cause [no unit].
+        (..., C) likelihood, nan where nothing is known of a cause; several answers at once may stand before the causes [no
+        unit].
     prior
-        (C,) share of wounds that each cause makes [no unit].
+        (C,) or (..., C) share of wounds that each cause makes [no unit].
     power
         To which the likelihood is raised [no unit].
 
@@ -225,15 +226,13 @@ def filled(raw: np.ndarray, prior: np.ndarray, power: float) -> np.ndarray:
     .. [1] Our own.
     """
     has = ~np.isnan(raw)
-    if not has.any():
-        return np.ones_like(raw)
-    scale = np.max(raw[has])
-    if not scale > 0:
-        return np.ones_like(raw)
-    lifted = np.where(has, np.power(np.where(has, raw, 1.0) / scale, power), 0.0)
-    weight = prior[has].sum()
-    mean = (prior[has] @ lifted[has]) / weight if weight > 0 else float(lifted[has].mean())
-    return np.where(has, lifted, mean)
+    there = np.where(has, raw, 0.0)
+    scale = there.max(axis=-1, keepdims=True)
+    lifted = np.power(there / np.where(scale > 0, scale, 1.0), power)  # 0 where nothing is known
+    weight = (prior * has).sum(axis=-1, keepdims=True)
+    mean = np.where(weight > 0, (prior * lifted).sum(axis=-1, keepdims=True) / np.where(weight > 0, weight, 1.0),
+                    lifted.sum(axis=-1, keepdims=True) / np.maximum(has.sum(axis=-1, keepdims=True), 1))
+    return np.where(scale > 0, np.where(has, lifted, mean), 1.0)
 
 
 def pooled_where_known(readings: Sequence[np.ndarray]) -> np.ndarray:

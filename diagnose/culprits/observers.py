@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.culprits.ask import answerable, askable, fits, next_step
+from diagnose.culprits.ask import SURE, answerable, askable, fits, next_step
 from diagnose.culprits.catalogue import catalogue
 from diagnose.culprits.check import clopper_pearson
 from diagnose.culprits.verdict import Verdict, judge
@@ -20,7 +20,6 @@ from diagnose.given import MOST_SEED, a_whole
 from diagnose.signs import Sign, vocabulary
 
 PLACES = ("DE", "US-NY", "GB", "US-OR", "FI", "CA-BC")
-SURE = 0.8  # from here a wrong group is surely wrong
 
 
 @dataclass(frozen=True)

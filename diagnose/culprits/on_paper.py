@@ -50,7 +50,7 @@ def fixed_order() -> tuple[Word, ...]:
 
 @cache
 def _gains() -> dict[str, float]:
-    """Question -> its mean expected gain once it is known what was hurt [nat per root of effort]."""
+    """Question -> its mean expected gain once it is known what was hurt [nat per fourth root of effort]."""
     total: dict[str, float] = {}
     for turn in answers_to(Bench(judge({}).case), vocabulary()["wound"]):
         for name, gain in gains(judge({"wound": Answer(turn.choice)})).items():

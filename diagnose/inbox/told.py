@@ -47,7 +47,7 @@ def _patterns() -> dict[str, list[tuple[str, re.Pattern[str]]]]:
     told = knowledge("diagnose.inbox", "told.yaml")
     return {sign: [(choice, re.compile("|".join(f"(?:{each})" for each in patterns), re.IGNORECASE))
                    for choice, patterns in choices.items()]
-            for sign, choices in told.items() if sign not in ("body_mm", "look_yourself")}
+            for sign, choices in told.items() if sign not in ("one_only", "body_mm", "look_yourself")}
 
 
 @cache
@@ -65,12 +65,12 @@ def proposals(words: str) -> list[Proposal]:
         Of a letter [no unit].
     """
     text = _own(words)
-    found = []
+    found, one_only = [], knowledge("diagnose.inbox", "told.yaml")["one_only"]
     for sign, choices in _patterns().items():
-        for choice, pattern in choices:
-            if hit := pattern.search(text):
-                found.append(Proposal(sign, choice, _shown(text, hit)))
-                break
+        hits = [(choice, hit) for choice, pattern in choices if (hit := pattern.search(text))]
+        if len(hits) == 1 or (hits and sign not in one_only):
+            choice, hit = hits[0]
+            found.append(Proposal(sign, choice, _shown(text, hit)))
     if (height := _height(text)) is not None:
         found.append(height)
     return found

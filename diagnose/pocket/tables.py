@@ -79,7 +79,8 @@ def _limits() -> dict[str, Any]:
         "grid": likelihood.GRID, "wrongly_typed": likelihood.WRONGLY_TYPED, "tiny": TINY, "traces": list(TRACES),
         "most_kinds": MOST_KINDS,
         "not_listed": NOT_LISTED, "clear": ask.CLEAR, "listed": ask.LISTED, "least_worth": ask.LEAST_WORTH,
-        "built_stays": ask.BUILT_STAYS, "least_chance": ask.TINY,
+        "built_stays": ask.BUILT_STAYS, "later_stays": ask.LATER_STAYS, "handful": ask.HANDFUL, "sure": ask.SURE,
+        "sure_stays": ask.SURE_STAYS, "least_chance": ask.TINY,
         "beside": ask.BESIDE, "alike": ask.ALIKE,
         "holds": verdict.HOLDS, "all_but": verdict.ALL_BUT, "outside": verdict.OUTSIDE,
     }

@@ -12,12 +12,13 @@ from typing import Any
 from diagnose.cannot_use import CannotUse
 from diagnose.given import a_whole, from_nought, one_of
 from diagnose.knowledge import knowledge
+from diagnose.places.place import areas, within
 from diagnose.protect.requirement import needs
 
 KEPT_OUT = 0.75  # a barrier that holds at least this share of an animal's damage is said to keep it out; our choice
 # what can be built above the ground [mm]; our choice
 TALLEST = {"area": 3600.0, "area_foot": 1800.0, "area_root": 900.0, "stem": 3000.0, "electric": 2450.0}
-LARGE_HA = 5.0  # round more land than this some fences stand taller (FG9, FGS-DEER)
+LARGE_HA = 5.0  # round more land than this some fences stand taller (FGS-DEER)
 DEEPEST_BURIAL_MM = 152.0  # the deepest that is published for a guard against voles (KSU-VOLE)
 STEM_MM = 20.0  # a planted seedling's stem, for cutting cages; our choice
 LEAST_WIRE_STEP_MM = 150.0  # closer wires add nothing; our choice
@@ -182,6 +183,29 @@ def buildable() -> list[str]:
     return [key for key, facts in catalogue().items() if facts["where"] != "record"]
 
 
+def countries() -> dict[str, Any]:
+    """Code of a country, or a part of one -> what its sources ask of a barrier there, as `countries.yaml` holds it."""
+    return knowledge("diagnose.protect", "countries.yaml")
+
+
+def asked_in(key: str, country: str) -> dict[str, Any]:
+    """What the sources of a country, or of a part of it, ask of a barrier; empty where nothing is kept.
+
+    Parameters
+    ----------
+    key
+        A barrier that a plan may use, else CannotUse is raised [no unit].
+    country
+        Code of a country or a part of one; empty where it is not told [no unit].
+    """
+    one_of(key, buildable(), "The barrier")
+    told: dict[str, Any] = {}
+    for code in reversed(within(country)) if country in areas() else ():  # what the part says goes before the country's
+        own = countries().get(code, {}).get(key, {})
+        told = {**told, **own, "top": {**told.get("top", {}), **own.get("top", {})}}
+    return told if any(told.values()) else {}
+
+
 def untested(key: str) -> bool:
     """Whether no trial of this barrier on planted trees is known, so that a plan takes it only when asked for by name.
 
@@ -193,17 +217,25 @@ def untested(key: str) -> bool:
     return bool(_facts(key).get("untested", False))
 
 
-def _facts(key: str, hectares: float = 0.0) -> dict[str, Any]:
-    """Facts of a barrier that can be built, its tops those round so much land [ha]. Raises CannotUse for another."""
+def _facts(key: str, hectares: float = 0.0, country: str = "") -> dict[str, Any]:
+    """Facts of a barrier that can be built, its tops those round so much land [ha] in this country.
+
+    Raises CannotUse for another barrier.
+    """
     facts = dict(catalogue()[one_of(key, buildable(), "The barrier")])
     if from_nought(hectares, "The land") > LARGE_HA and "against" in facts:
         facts["against"] = {need: {**own, "top": own["large"], "margin": own["large"][0]} if "large" in own else own
+                            for need, own in facts["against"].items()}
+    taller = {need: top for need, top in asked_in(key, country).get("top", {}).items()
+              if need in facts["against"] and top[0] > facts["against"][need]["top"][0]}
+    if taller:
+        facts["against"] = {need: {**own, "top": taller[need], "margin": taller[need][0]} if need in taller else own
                             for need, own in facts["against"].items()}
     return facts
 
 
 def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mapping[str, Any] | None = None,
-          slope_percent: float = 0.0, years: int = 6, hectares: float = 0.0) -> Part | None:
+          slope_percent: float = 0.0, years: int = 6, hectares: float = 0.0, country: str = "") -> Part | None:
     """The barrier sized against needs, or None when it holds none of them.
 
     The smallest opening, the tallest top (above the snow), the deepest foot, the widest stand-off of all that it can
@@ -226,6 +258,8 @@ def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mappin
         For which the stem must find room in it, 0 to 200 [year].
     hectares
         Land that it goes round: round much of it some fences are taller [ha].
+    country
+        Code of the country, or of a part of it: its sources may ask for more; empty where it is not told [no unit].
 
     Raises
     ------
@@ -237,7 +271,7 @@ def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mappin
     .. [1] Sizes: `needs.yaml` and `barriers.yaml`, each with its source. Room for growth (ALARM_MM, GROWTH_MM) is our own
        choice.
     """
-    facts, spec = _facts(key, hectares), checked_spec(spec)
+    facts, spec = _facts(key, hectares, country), checked_spec(spec)
     from_nought(snow_mm, "The snow depth"), from_nought(slope_percent, "The slope"), a_whole(years, "Years", 0, 200)
     held = [need for need in sorted(set(against) & set(facts["against"]))
             if _reachable(facts, need, snow_mm, slope_percent)]
@@ -272,7 +306,7 @@ def sized(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mappin
 
 
 def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Mapping[str, Any] | None = None,
-             slope_percent: float = 0.0, years: int = 6, hectares: float = 0.0) -> list[Part]:
+             slope_percent: float = 0.0, years: int = 6, hectares: float = 0.0, country: str = "") -> list[Part]:
     """The barrier in every size that some of the needs ask for, each with all that it holds at that size.
 
     A plan may take the smaller size and bear what the larger would have held: so one more animal, however unlikely, never
@@ -280,7 +314,7 @@ def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Map
 
     Parameters
     ----------
-    key, against, snow_mm, spec, slope_percent, years, hectares
+    key, against, snow_mm, spec, slope_percent, years, hectares, country
         As for `sized`, each in its own unit.
 
     Returns
@@ -288,7 +322,7 @@ def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Map
     list of Part
         From the smallest opening, then the lowest top, up.
     """
-    facts = _facts(key, hectares)
+    facts = _facts(key, hectares, country)
     from_nought(snow_mm, "The snow depth"), from_nought(slope_percent, "The slope")
     can = [need for need in sorted(set(against) & set(facts["against"]))
            if _reachable(facts, need, snow_mm, slope_percent)]
@@ -304,7 +338,7 @@ def variants(key: str, against: Collection[str], snow_mm: float = 0.0, spec: Map
     for count in range(1, len(groups) + 1):
         for picked in itertools.combinations(groups, count):
             part = sized(key, [need for group in picked for need in group], snow_mm, spec, slope_percent, years,
-                         hectares)
+                         hectares, country)
             if part is None:
                 continue
             part = replace(part, holds=tuple((need, float(facts["against"][need]["holds"][0])) for need in can
@@ -408,8 +442,9 @@ def checked_spec(spec: Mapping[str, Any] | None) -> dict[str, Any]:
 def wires(part: Part) -> list[dict[str, Any]]:
     """The wires of a fence of wires, from the lowest.
 
-    Those of the published layout, and more above them in turn until the top is reached, no farther apart than the layout's
-    widest gap. A live wire under the snow is `off`: it hangs on a switch of its own and counts as nothing.
+    Those of the published layout (where each animal has one, of the layout with most wires among those that it holds), and
+    more above them in turn until the top is reached, no farther apart than the layout's widest gap. A live wire under the
+    snow is `off`: it hangs on a switch of its own and counts as nothing.
 
     Parameters
     ----------
@@ -421,7 +456,9 @@ def wires(part: Part) -> list[dict[str, Any]]:
     list of dict
         plane, height_mm [mm] and state (live, earth, dead or off) of each; empty for a fence of mesh.
     """
-    told = [dict(wire) for wire in catalogue()[part.key].get("wires", [])]
+    facts = catalogue()[part.key]
+    told = [dict(wire) for wire in facts.get("wires", [])] or [
+        {"plane": 1, "height_mm": height, "state": facts["wires_state"]} for height in _layout(part)]
     while told and (missing := part.top_mm - max(wire["height_mm"] for wire in told)) > 20:
         highest = max(told, key=lambda wire: wire["height_mm"])
         step = max(LEAST_WIRE_STEP_MM, missing / math.ceil(missing / max(part.opening_mm, LEAST_WIRE_STEP_MM)))
@@ -430,6 +467,25 @@ def wires(part: Part) -> list[dict[str, Any]]:
                      "state": turn.get(highest["state"], highest["state"])})
     return [{**wire, "state": "off" if wire["state"] == "live" and wire["height_mm"] <= part.snow_mm else wire["state"]}
             for wire in sorted(told, key=lambda wire: (wire["height_mm"], wire["plane"]))]
+
+
+def _layout(part: Part) -> list[float]:
+    """Heights of the wires of the layout with most of them, among those of the animals that it holds [mm]."""
+    against = catalogue()[part.key]["against"]
+    return max((against[need]["wires_mm"][0] for need, _ in part.holds if "wires_mm" in against[need]), key=len, default=[])
+
+
+def most_live_wires(key: str) -> int:
+    """Live wires of a barrier's published layout, of the longest where each animal has one.
+
+    Parameters
+    ----------
+    key
+        A barrier that a plan may use, else CannotUse is raised [no unit].
+    """
+    facts = catalogue()[one_of(key, buildable(), "The barrier")]
+    own = max((len(one["wires_mm"][0]) for one in facts["against"].values() if "wires_mm" in one), default=0)
+    return sum(wire["state"] == "live" for wire in facts.get("wires", [])) + (own if is_live_kind(key) else 0)
 
 
 def extra_wires_mm(part: Part) -> list[float]:
@@ -466,7 +522,32 @@ def is_live(part: Part) -> bool:
     part
         A barrier [no unit].
     """
-    return bool(catalogue()[part.key].get("kind") == "electric")
+    return is_live_kind(part.key)
+
+
+def is_live_kind(key: str) -> bool:
+    """Whether anything of a barrier of this key is electrified.
+
+    Parameters
+    ----------
+    key
+        Of the catalogue [no unit].
+    """
+    return bool(catalogue()[one_of(key, catalogue(), "The barrier")].get("kind") == "electric")
+
+
+def most_asked(part: Part, name: str) -> float:
+    """The most that its animals ask of a figure which only some of them name, as `volts` or `droppers`; 0 where none does.
+
+    Parameters
+    ----------
+    part
+        The barrier [no unit].
+    name
+        Of the figure, as in `barriers.yaml` under `against`, in its own unit.
+    """
+    against = catalogue()[part.key]["against"]
+    return max((float(against[need][name][0]) for need, _ in part.holds if name in against[need]), default=0.0)
 
 
 def around_stem_mm(gap_mm: float, stem_mm: float = STEM_MM, overlap_mm: float = 0.0) -> float:

@@ -57,7 +57,7 @@ class Energiser:
                 "volts": {"build_for": self.volts, "look_for_the_fault": ALARM_V, "failed": FAILED_V}}
 
 
-def energiser(fence_m: float, live_wires: int, dry: bool = False) -> Energiser:
+def energiser(fence_m: float, live_wires: int, dry: bool = False, volts: float = DESIGN_V) -> Energiser:
     """Energiser and earth for a fence.
 
     One joule a mile of fence (GERRISH) or of live wire (UME-E), the latter to buy for; 3 ft of earth rod a joule (GERRISH),
@@ -72,11 +72,13 @@ def energiser(fence_m: float, live_wires: int, dry: bool = False) -> Energiser:
         How many, one or more [no unit].
     dry
         Is it sand or dry ground? [no unit]
+    volts
+        That its animals ask for, where that is more than DESIGN_V [V].
 
     Raises
     ------
     CannotUse
-        For no length or no live wire.
+        For no length or no live wire, or volts below nought.
 
     References
     ----------
@@ -91,7 +93,8 @@ def energiser(fence_m: float, live_wires: int, dry: bool = False) -> Energiser:
     by_wire = by_fence * live_wires
     joules = max(HALF_JOULE, math.ceil(by_wire / HALF_JOULE - 1e-9) * HALF_JOULE)
     rods = rods_for(by_wire) * (2 if dry else 1)
-    return Energiser(by_fence, by_wire, joules, rods, ROD_FEET * METRES_PER_FOOT, ROD_SPACING_M, DESIGN_V)
+    return Energiser(by_fence, by_wire, joules, rods, ROD_FEET * METRES_PER_FOOT, ROD_SPACING_M,
+                     max(DESIGN_V, round(from_nought(volts, "The volts"))))
 
 
 def rods_for(joules: float) -> int:

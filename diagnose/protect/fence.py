@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from diagnose.protect.barriers import Part, catalogue, extra_wires_mm, wires
+from diagnose.protect.barriers import Part, asked_in, catalogue, extra_wires_mm, wires
 from diagnose.protect.planting import Planting
 from diagnose.protect.trade import at_least
 
@@ -94,16 +94,17 @@ def posts_of(place: Planting, part: Part) -> Posts:
 
 
 def post_spacing_mm(place: Planting, part: Part) -> float:
-    """The catalogue's spacing of line posts, or a programme's if that is closer [mm].
+    """The catalogue's spacing of line posts, or the country's or a programme's if that is closer [mm].
 
     Parameters
     ----------
     place
-        The planting; of its programme's demands post_spacing_mm_max is read [mm].
+        The planting, its country; of its programme's demands post_spacing_mm_max is read [mm].
     part
         The fence [no unit].
     """
     own = float(catalogue()[part.key]["post_spacing_mm"][0])
+    own = min(own, float(asked_in(part.key, place.country).get("post_spacing_mm", [math.inf])[0]))
     return min(own, float(place.spec.get("post_spacing_mm_max", math.inf)))
 
 

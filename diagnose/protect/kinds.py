@@ -14,7 +14,8 @@ from diagnose.protect.planting import Planting
 # rows of the comparison: kind -> in words
 KINDS = {
     "nothing": "nothing, trees planted again", "repellent": "repellent or bud caps, as a stop-gap",
-    "foot_guard": "guards round the foot of the stem", "root_guard": "tubes round the roots", "tube": "solid tubes",
+    "foot_guard": "guards round the foot of the stem", "root_guard": "tubes or baskets round the roots",
+    "tube": "solid tubes",
     "mesh_tube": "mesh tubes", "cage": "cages and stock guards", "light_fence": "light fence: plastic mesh or netting",
     "wire_fence": "wire fence", "electric": "electric fence", "together": "two or three kinds together",
 }  # fmt: skip

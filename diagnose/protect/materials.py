@@ -18,12 +18,13 @@ from diagnose.protect.barriers import (
     catalogue,
     extra_wires_mm,
     is_live,
+    most_asked,
     wires,
 )
 from diagnose.protect.electric import Energiser, energiser
 from diagnose.protect.fence import post_spacing_mm, posts_of
 from diagnose.protect.planting import STOCK, Planting
-from diagnose.protect.prices import from_memory, kg_of, year_of
+from diagnose.protect.prices import default_of, kg_of
 from diagnose.protect.trade import TO_ORDER, at_least, at_most, name_of, trade_sizes
 
 SIGN_SPACING_M = 50.0  # and at every gate and corner; see disagreements.yaml, sign_spacing
@@ -259,7 +260,8 @@ def dimensions(place: Planting, part: Part) -> dict[str, float]:
     if part.round_the_planting:
         posts = posts_of(place, part)
         told |= {"mesh width": part.width_mm, "out-turn": float(facts.get("out_turn_mm", [0])[0]),
-                 "bottom gap": float(facts["bottom_gap_mm"][0]), "post spacing": post_spacing_mm(place, part),
+                 "bottom gap": min([wire["height_mm"] for wire in wires(part)] if not facts.get("mesh") else [],
+                                   default=float(facts["bottom_gap_mm"][0])), "post spacing": post_spacing_mm(place, part),
                  "post depth": posts.line_depth_mm, "post length": posts.line_length_mm,
                  "end post depth": posts.end_depth_mm, "end post length": posts.end_length_mm,
                  "post thickness": float(facts["post"]["thick_mm"][0]),
@@ -406,16 +408,17 @@ def power_of(place: Planting, part: Part) -> Energiser:
         For a barrier without a live wire.
     """
     strands = sum(wire["state"] in ("live", "off") for wire in wires(part))
-    return energiser(place.ground.fence_m, strands, dry=place.soil == "sand" or "dry_ground" in place.site)
+    return energiser(place.ground.fence_m, strands, dry=place.soil == "sand" or "dry_ground" in place.site,
+                     volts=most_asked(part, "volts"))
 
 
 def _line(place: Planting, item: str, specification: str, quantity: float, unit: str, check: str, key: str,
           a_unit: float = 1.0, stock: float = 0.0, price: float | None = None, pack: float = 1.0) -> Line:
     """A line; a_unit : units of the price list in one unit of the line (metres of a post, square metres of a metre)."""
     used = min(stock, quantity)
-    cost = place.price(key) * a_unit if price is None else price
+    cost, kept = place.price(key) * a_unit if price is None else price, default_of(key, place.prices)
     return Line(item, specification, quantity, unit, used, in_packs(quantity - used, pack), kg_of(key) * a_unit * quantity,
-                CHECK[check], cost, key, pack, year_of(key, place.prices), from_memory(key, place.prices))
+                CHECK[check], cost, key, pack, kept.year, kept.from_memory)
 
 
 def _own_price(place: Planting, part: Part) -> float | None:
@@ -429,7 +432,7 @@ def _mesh_words(part: Part) -> str:
     words = [buy["wire"]] if buy["wire"] != "none" else []
     if part.wire_mm > 0 and f"{part.wire_mm:.1f} mm" not in buy["wire"]:
         words.append(f"wire at least {part.wire_mm:g} mm")
-    if (part.opening_mm >= 2 and wires(part) and not facts.get("mesh")) or facts.get("strands"):
+    if part.opening_mm >= 2 and wires(part) and not facts.get("mesh"):
         words.append(f"gaps of at most {part.opening_mm:g} mm between wires")
     elif part.opening_mm >= 2:
         table = openings_of(part)
@@ -490,7 +493,11 @@ def _at_each_tree(place: Planting, part: Part) -> list[Line]:
     else:
         key = facts.get("price", "trunk_band")
         a_unit = part.top_mm / 1000 if part.where == "band" else float(facts["cost"].get("sprays", [1])[0])
-        lines = [_line(place, part.name, "; ".join(facts["needs"]), count, "pieces", "other", key, a_unit, stock, own)]
+        words = "; ".join(facts["needs"])
+        if part.where == "root":
+            words = (f"{_mesh_words(part)}, {built['across']:.0f} mm across, {built['in the ground']:.0f} mm deep, closed "
+                     f"below ({TO_ORDER}, or made of a roll)")
+        lines = [_line(place, part.name, words, count, "pieces", "other", key, a_unit, stock, own)]
     if "stakes" in facts:
         each = int(facts["stakes"][0])
         key, kind = ("metal_stake", "metal") if place.strong_wind else (
@@ -560,12 +567,14 @@ def _round_the_planting(place: Planting, part: Part, main: Part | None) -> list[
     facts = catalogue()[part.key]
     length = place.ground.fence_m * (1 + place.price("spare"))
     roll, stock, own = float(facts["roll_m"][0]), place.owned.get(part.key, 0.0), _own_price(place, part)
-    strands = len(wires(part)) or int(facts.get("strands", [0])[0])
+    strands = len(wires(part))
     lines: list[Line] = []
     if facts.get("mesh"):
-        rolls = math.ceil(max(0.0, length - stock) / roll - 1e-9)
-        words = f"{_mesh_words(part)}; {_several(rolls, 'roll')} of {_long(roll)}"
-        lines.append(_line(place, part.name, words, math.ceil(length), "m",
+        bought = length * roll / (roll - float(facts.get("overlap_mm", [0])[0]) / 1000)
+        rolls = math.ceil(max(0.0, bought - stock) / roll - 1e-9)
+        words = f"{_mesh_words(part)}; {_several(rolls, facts.get('sold_as', 'roll'))} of {_long(roll)}"
+        words += f", each over the next by {facts['overlap_mm'][0]:g} mm" if "overlap_mm" in facts else ""
+        lines.append(_line(place, part.name, words, math.ceil(bought), "m",
                            "netting" if facts["mesh"] == "hex_mesh" else "mesh", facts["mesh"],
                            part.width_mm / 1000, stock, own, roll if own is None else 1))
     else:
@@ -635,17 +644,26 @@ def _posts(place: Planting, part: Part, main: Part | None) -> list[Line]:
                            f"{posts.cross_mm:.0f} mm long ({name_of('posts', posts.cross_mm)}), one against each direction "
                            "of pull",
                            posts.pulls * planes, "pieces", "post", "post_75", posts.cross_mm / 1000))
+    droppers = int(most_asked(part, "droppers")) * (posts.line + posts.lengths)  # as many spans as posts and lengths
+    if droppers:
+        tall, _ = at_least("posts", part.top_mm)
+        lines.append(_line(place, "droppers", f"wooden, 50 x 40 mm, {tall:.0f} mm long ({name_of('posts', tall)}), evenly "
+                           "between posts, stapled to every wire and not into the ground", droppers, "pieces", "post",
+                           "dropper", tall / 1000))
     fixings = (posts.line + ends) * int(facts.get("staples_a_post", [0])[0]) * planes
     earth = sum(wire["state"] not in ("live", "off") for wire in wires(part))
-    fixings += (posts.line + ends) * earth
+    fixings += (posts.line + ends + droppers) * earth
     if fixings:
         lines.append(_line(place, "staples", "9 gauge, 40 mm, galvanised; not driven home, so that the wire can slide",
                            math.ceil(fixings * STAPLE_KG), "kg", "other", "staples"))
     if "ties_a_post" in facts:
-        lines.append(_line(place, "ties for posts", "stabilised, one every 400 mm", (posts.line + ends) *
-                           int(facts["ties_a_post"][0]), "ties", "other", "tie"))
-        lines.append(_line(place, "ground pins", "300 mm, every 1.8 m along the flap",
-                           math.ceil(place.ground.fence_m / 1.8), "pins", "other", "pin"))
+        each = int(facts["ties_a_post"][0])
+        lines.append(_line(place, "ties for posts", f"{'wire' if part.metal_netting else 'stabilised'}, {each} a post",
+                           (posts.line + ends) * each, "ties", "other", "tie"))
+    if "pins" in facts:
+        apart_m = float(facts["pins"]["apart_mm"][0]) / 1000
+        lines.append(_line(place, "ground pins", f"300 mm, every {apart_m:g} m along {facts['pins']['along']}",
+                           math.ceil(place.ground.fence_m / apart_m), "pins", "other", "pin"))
     if place.gates:
         lines.append(_line(place, "gates", f"{part.top_mm:.0f} mm high, 1200 mm wide ({TO_ORDER}), " + (
                            "same mesh, proofed sill, gap at most 50 mm" if facts.get("mesh") else

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.given import a_whole, one_of
-from diagnose.protect.barriers import KEPT_OUT, Part, buildable, catalogue, is_live, untested, variants
+from diagnose.protect.barriers import KEPT_OUT, Part, buildable, catalogue, is_live, most_live_wires, untested, variants
 from diagnose.protect.chances import drawn_alive, expected_alive, renewals, surely
 from diagnose.protect.materials import Costed, bill, cost_of, costed
 from diagnose.protect.planting import Planting
@@ -272,8 +272,8 @@ def _carries(part: Part) -> bool:
 
 @lru_cache(maxsize=512)
 def _sizes_of(key: str, needs: tuple[str, ...], snow_mm: float, spec: tuple[tuple[str, Any], ...], slope: float,
-              years: int, hectares: float) -> tuple[Part, ...]:
-    return tuple(variants(key, needs, snow_mm, dict(spec), slope, years, hectares))
+              years: int, hectares: float, country: str) -> tuple[Part, ...]:
+    return tuple(variants(key, needs, snow_mm, dict(spec), slope, years, hectares, country))
 
 
 def left_out(place: Planting, key: str) -> str:
@@ -295,6 +295,8 @@ def left_out(place: Planting, key: str) -> str:
         return "not round conifers"
     if facts.get("large_trees_only") and not place.large_trees:
         return "only on large trees"
+    if place.stock_mm < facts.get("stock_mm_min", [0])[0]:
+        return f"only on stock of at least {facts['stock_mm_min'][0]:g} mm"
     if "area_limit_ha" in facts and place.hectares > facts["area_limit_ha"][0]:
         return f"only up to {facts['area_limit_ha'][0]:g} ha"
     if untested(key) and not asked_for:
@@ -303,8 +305,7 @@ def left_out(place: Planting, key: str) -> str:
         return "not among the kinds that are demanded"
     if main and facts["cost"]["life_years"][0] < spec.get("life_years_min", 0):
         return "does not last as long as is demanded"
-    live = sum(wire["state"] == "live" for wire in facts.get("wires", []))
-    if live * place.ground.fence_m > MOST_LIVE_M:
+    if most_live_wires(key) * place.ground.fence_m > MOST_LIVE_M:
         return f"over {MOST_LIVE_M / 1000:.0f} km of live wire is more than one energiser drives, and a fence has only one"
     return ""
 
@@ -315,7 +316,7 @@ def _sizes(place: Planting, key: str) -> tuple[Part, ...]:
     main = catalogue()[key]["where"] in ("area", "stem")
     own = {name: value for name, value in place.spec.items() if name != "barrier"} if main else {}
     return _sizes_of(key, place.needs, place.snow_mm, tuple(sorted(own.items())), place.ground.slope_percent, place.years,
-                     place.tall_ha)
+                     place.tall_ha, place.country)
 
 
 def _combinations(pieces: Sequence[Part], mains: Sequence[Part | None]) -> NDArray[np.int64]:

@@ -11,7 +11,8 @@ import numpy as np
 
 from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import knowledge
-from diagnose.protect.barriers import KEPT_OUT, Part, catalogue, is_live, wires
+from diagnose.places.place import areas, within
+from diagnose.protect.barriers import KEPT_OUT, Part, asked_in, catalogue, countries, is_live, wires
 from diagnose.protect.chances import drawn_alive
 from diagnose.protect.electric import HELD, Energiser, clear_of_lines, held_share
 from diagnose.protect.kinds import Row, kinds_of
@@ -31,8 +32,9 @@ from diagnose.protect.options import (
     within_budget,
 )
 from diagnose.protect.planting import Planting
-from diagnose.protect.prices import from_memory, price_list
+from diagnose.protect.prices import default_of, price_list
 from diagnose.protect.requirement import NEED_OF, cautions_for, disagreements, needs
+from diagnose.protect.sources import called_by_name
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -56,6 +58,8 @@ BEARS_ON = {
     "vole_height": {"vole", "vole_below"}, "electric_elk": {"elk"}, "electric_life": {"electric_strands", "slanted_strands"},
     "inner_plane": {"two_planes"}, "tube_removal": {"solid_tube", "mesh_tube"}, "tube_foot": {"solid_tube", "mesh_tube"},
     "cylinder_stake": {"hardware_cylinder"}, "beaver_hex_netting": {"beaver"}, "beaver_height": {"beaver"},
+    "beaver_wire": {"beaver"}, "beaver_fence": {"dug_in_fence"}, "hare_height": {"hare"}, "root_basket": {"root_basket"},
+    "boar_fence": {"boar"}, "boar_wires": {"boar"}, "bear_wires": {"bear"}, "deer_large_fence_height": {"deer_large"},
 }  # fmt: skip
 
 
@@ -222,7 +226,8 @@ class Plan:
     def remembered(self) -> float:
         """Share of the first cost that rests on prices from memory, no unit."""
         own = self.place.prices
-        lines = sum(line.cost for line in self.lines if line.key and line.key not in own and from_memory(line.key, own))
+        lines = sum(line.cost for line in self.lines if line.key and line.key not in own
+                    and default_of(line.key, own).from_memory)
         work = 0.0 if "wage" in own else self.chosen.hours * self.place.price("wage")
         return (lines + work) / self.chosen.first if self.chosen.first > 0 else 0.0
 
@@ -242,7 +247,8 @@ class Plan:
                          "planted_on": place.planted_on and place.planted_on.isoformat(),
                          "order_by": place.order_by and place.order_by.isoformat(),
                          "years": place.years, "snow_mm": place.snow_mm, "carry_m": place.carry_m, "budget": place.budget,
-                         "site": list(place.site), "soil": place.soil, "frost_mm": place.frost_mm,
+                         "site": list(place.site), "country": place.country or None, "soil": place.soil,
+                         "frost_mm": place.frost_mm,
                          "power_line_kv": place.power_line_kv, "stock_mm": place.stock_mm,
                          "culprits": {key: {"probability": threat.probability, "yearly_loss": threat.yearly_loss}
                                       for key, threat in place.threats}},
@@ -355,7 +361,7 @@ def plan_for(place: Planting) -> Plan:
         steps=tuple(_step(one) for one in build["steps"] if tags & set(one["when"])),
         checks=tuple({name: one[name] for name in ("name", "what", "at", "every")} for one in build["checks"]
                      if tags & set(one["when"])),
-        site=_site(place, tags),
+        site=_site(place, chosen.parts, tags),
         measures=tuple(f"{one['name']}: {one['known']}" for one in build["site_measures"]
                        if set(one["against"]) & set(place.needs)),
         fails=_fails(chosen.parts),
@@ -496,6 +502,7 @@ def _tags(place: Planting, chosen: Option, lines: tuple[Line, ...]) -> set[str]:
     tags |= {"live" for part in parts if is_live(part)}
     tags |= {"meshed" if catalogue()[part.key].get("mesh") else "wires" for part in parts if part.round_the_planting}
     tags |= {"live_in_snow" for part in parts for wire in wires(part) if wire["state"] == "off"}
+    tags |= {"root basket"} if "root_basket" in tags else set()
     tags |= {"dug_in"} if any(part.where == "stem" and part.burial_mm > 0 for part in parts) else set()
     tags |= {"gate_posts"} if any(line.item == "gate posts" for line in lines) else set()
     tags |= {"power_line"} if place.power_line_kv > 0 and "live" in tags else set()
@@ -511,7 +518,33 @@ def _step(one: dict[str, Any]) -> str:
     return f"{one['text']} CAUTION: {one['mind']}" if "mind" in one else str(one["text"])
 
 
-def _site(place: Planting, tags: set[str]) -> tuple[str, ...]:
+def _of_the_country(place: Planting, parts: tuple[Part, ...]) -> list[str]:
+    """What the sources of the country ask for beyond what is built elsewhere, and that the fence keeps to it."""
+    told = []
+    name = areas()[within(place.country)[-1]].name if place.country else ""
+    tall = next((code for code in (within(place.country) if place.country else ())
+                 if "tall_fence" in countries().get(code, {})), "")
+    for part in parts:
+        asked, usual = asked_in(part.key, place.country), catalogue()[part.key]
+        before = {need: usual["against"][need]["top"] for need, _ in part.holds if need in asked.get("top", {})}
+        words = []
+        for need, (top, source, tag) in before.items():
+            taller, whose, seen = asked["top"][need]
+            if taller > top:
+                words.append(f"{needs()[need]['name']} by {taller / 1000:.1f} m ({whose} [{seen}]; {top / 1000:.1f} m "
+                             f"elsewhere, {source} [{tag}])")
+        if words:
+            told.append(f"In {name} a fence holds {', '.join(words)}: so the {part.name} is built, or taller.")
+        if "post_spacing_mm" in asked:
+            apart = asked["post_spacing_mm"]
+            told.append(f"In {name} line posts stand at most {apart[0] / 1000:.1f} m apart ({apart[1]} [{apart[2]}]; "
+                        f"{usual['post_spacing_mm'][0] / 1000:.1f} m elsewhere): so the {part.name} is built.")
+        if tall and any("large" in usual["against"][need] for need, _ in part.holds):
+            told.append(f"In {areas()[tall].name} {countries()[tall]['why']}: so it is built.")
+    return [called_by_name(line) for line in told]
+
+
+def _site(place: Planting, parts: tuple[Part, ...], tags: set[str]) -> tuple[str, ...]:
     """What snow, slope, wind, water, frost, soil, birds and people change in this plan."""
     told = []
     if place.snow_mm > 0:
@@ -541,6 +574,7 @@ def _site(place: Planting, tags: set[str]) -> tuple[str, ...]:
         told.append("Rock: drill and pin posts, or stand them in boxes of stones; have the line looked at before you order.")
     if place.power_line_kv > 0 and tags & {"area", "area_foot"}:
         told.append(clear_of_lines(place.power_line_kv, live="live" in tags))
+    told += _of_the_country(place, parts)
     for word in place.site:
         changes = knowledge("diagnose.protect", "site.yaml")[word]["changes"]
         told += [text for tag, text in changes.items() if tag in tags]

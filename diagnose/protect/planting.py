@@ -10,7 +10,8 @@ from typing import Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import knowledge
-from diagnose.protect.barriers import LARGE_HA, buildable, checked_spec, out_of_reach
+from diagnose.places.place import place_named, within
+from diagnose.protect.barriers import LARGE_HA, buildable, checked_spec, countries, out_of_reach
 from diagnose.protect.ground import Ground
 from diagnose.protect.prices import checked_currency, default_prices, price_of
 from diagnose.protect.requirement import NEED_OF, SNOW_LIMIT_MM, culprit_of
@@ -73,6 +74,8 @@ class Planting:
         Trees alive at the end, and how surely [1/ha, no unit].
     power_line_kv
         Of an overhead line; 0 for none [kV].
+    country
+        Code of the country, or of a part of it; empty where it is not told [no unit].
     """
 
     ground: Ground
@@ -100,6 +103,7 @@ class Planting:
     soil: str = "normal"
     frost_mm: float = 0.0
     years_why: str = ""
+    country: str = ""
 
     @property
     def order_by(self) -> date | None:
@@ -119,7 +123,8 @@ class Planting:
     @property
     def tall_ha(self) -> float:
         """Area by which fences that stand taller round much land are sized [ha]; much where the place asks for it."""
-        asked = any(knowledge("diagnose.protect", "site.yaml")[word].get("tall_fence") for word in self.site)
+        asked = any(knowledge("diagnose.protect", "site.yaml")[word].get("tall_fence") for word in self.site) or any(
+            countries().get(code, {}).get("tall_fence") for code in (within(self.country) if self.country else ()))
         return max(self.hectares, LARGE_HA + 1.0) if asked else self.hectares
 
     @property
@@ -172,6 +177,7 @@ def planting(
     power_line_kv: float = 0.0,
     soil: str = "normal",
     frost_mm: float = 0.0,
+    country: str = "",
 ) -> Planting:
     """A planting and what its owner wants of it, checked.
 
@@ -234,6 +240,8 @@ def planting(
         normal, sand or rock [no unit].
     frost_mm
         Depth to which the ground freezes, 0 to 3000 [mm].
+    country
+        Name or code of the country, or of a part of it: its sources may ask for more; empty where not told [no unit].
 
     Raises
     ------
@@ -277,7 +285,8 @@ def planting(
     return Planting(ground, trees, threats, years, float(snow_mm), strong_wind, float(carry_m),
                     budget, conifers, large_trees, gates, diagnosed, _owned(owned), _prices(prices), checked_spec(spec),
                     planted_on, _must(must), float(target), float(sureness), float(stock_mm), tuple(sorted(set(site))),
-                    float(power_line_kv), soil, float(frost_mm), years_why)
+                    float(power_line_kv), soil, float(frost_mm), years_why,
+                    place_named(country).code if country.strip() else "")
 
 
 def _within(what: str, value: float, least: float, most: float) -> None:

@@ -112,6 +112,65 @@ def checked_currency(own: Mapping[str, Any]) -> dict[str, Any]:
     return {"currency": code, "exchange": float(told)}
 
 
+@dataclass(frozen=True)
+class Default:
+    """An item, share or hours as a list of prices has it.
+
+    Parameters
+    ----------
+    price
+        In the money of its list [money a unit of it]; shares and hours as they are.
+    source, tag, words
+        Key of its source, how that was seen, and what it is of [no unit].
+    year
+        Of the price; the list's own year for shares and hours [year].
+    local
+        Does the list of the reader's own currency hold it? [no unit]
+    """
+
+    price: float
+    source: str
+    tag: str
+    words: str
+    year: int
+    local: bool
+
+    @property
+    def from_memory(self) -> bool:
+        """Whether the price is from memory."""
+        return self.tag == "M"
+
+
+def default_of(name: str, own: Mapping[str, Any] | None = None) -> Default:
+    """What is kept of an item: the list of the reader's currency goes first, else the general one.
+
+    Parameters
+    ----------
+    name
+        An item, share or hours of the list [no unit].
+    own
+        Checked prices, whose currency may have a list of its own [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For one that the list does not hold.
+
+    Examples
+    --------
+    >>> default_of("wage").words, default_of("wage").from_memory, default_of("wage", {"currency": "GBP"}).price
+    ("an hour's work", True, 22.0)
+    """
+    told, items = default_prices(), price_list()["items"]
+    if name == "currency" or name not in told:
+        raise CannotUse(f"The list of prices holds no {name!r}.")
+    list_of = local_list(str((own or {}).get("currency", LIST)))
+    local = list_of["items"].get(name)
+    price, source, tag, words = local or told[name]
+    year = list_of["year"] if local else items[name][1] if name in items else price_list()["year"]
+    return Default(float(price), str(source), str(tag), str(words), int(year), local is not None)
+
+
 def default_price(name: str, own: Mapping[str, Any] | None = None) -> float:
     """The default of an item in the money of the reader's prices [money a unit of it]; shares and hours as they are.
 
@@ -129,7 +188,7 @@ def default_price(name: str, own: Mapping[str, Any] | None = None) -> float:
     >>> default_price("tree", {"currency": "CHF", "exchange": 0.5}), default_price("rate", {"exchange": 0.5})
     (4.0, 0.03)
     """
-    default = _default(name, own)
+    default = default_of(name, own)
     turned = not default.local and name in price_list()["items"]
     return default.price * (float((own or {}).get("exchange", 1.0)) if turned else 1.0)
 
@@ -148,24 +207,6 @@ def price_of(name: str, own: Mapping[str, Any] | None = None) -> float:
     return default_price(name, own) if given is None or isinstance(given, Mapping) else from_nought(given, "A price")
 
 
-def year_of(name: str, own: Mapping[str, Any] | None = None) -> int:
-    """The year of an item's default price; the list's own year for shares and hours.
-
-    Parameters
-    ----------
-    name
-        An item, share or hours of the list [no unit].
-    own
-        Checked prices, whose currency may have a list of its own [no unit].
-
-    Raises
-    ------
-    CannotUse
-        For one that the list does not hold.
-    """
-    return _default(name, own).year
-
-
 def kg_of(name: str) -> float:
     """Weight of a unit of an item [kg].
 
@@ -181,81 +222,3 @@ def kg_of(name: str) -> float:
     """
     items = price_list()["items"]
     return float(items[one_of(name, items, "The item")][5])
-
-
-def words_of_price(name: str, own: Mapping[str, Any] | None = None) -> str:
-    """What an item's default price is of, in words.
-
-    Parameters
-    ----------
-    name
-        An item, share or hours of the list [no unit].
-    own
-        Checked prices, whose currency may have a list of its own [no unit].
-
-    Raises
-    ------
-    CannotUse
-        For one that the list does not hold.
-    """
-    return _default(name, own).words
-
-
-def source_of(name: str, own: Mapping[str, Any] | None = None) -> str:
-    """The key of the source of an item's default price.
-
-    Parameters
-    ----------
-    name
-        An item, share or hours of the list [no unit].
-    own
-        Checked prices, whose currency may have a list of its own [no unit].
-
-    Raises
-    ------
-    CannotUse
-        For one that the list does not hold.
-    """
-    return _default(name, own).source
-
-
-def from_memory(name: str, own: Mapping[str, Any] | None = None) -> bool:
-    """Whether the default price of an item is from memory.
-
-    Parameters
-    ----------
-    name
-        An item, share or hours of the list [no unit].
-    own
-        Checked prices, whose currency may have a list of its own [no unit].
-
-    Raises
-    ------
-    CannotUse
-        For one that the list does not hold.
-    """
-    return _default(name, own).tag == "M"
-
-
-@dataclass(frozen=True)
-class _Default:
-    """An item's default: price in the money of its list, source, tag, words, year; does the reader's currency list it?"""
-
-    price: float
-    source: str
-    tag: str
-    words: str
-    year: int
-    local: bool
-
-
-def _default(name: str, own: Mapping[str, Any] | None) -> _Default:
-    """An item in the list of the reader's currency, else in the general one. Raises CannotUse where neither holds it."""
-    told, items = default_prices(), price_list()["items"]
-    if name == "currency" or name not in told:
-        raise CannotUse(f"The list of prices holds no {name!r}.")
-    list_of = local_list(str((own or {}).get("currency", LIST)))
-    local = list_of["items"].get(name)
-    price, source, tag, words = local or told[name]
-    year = list_of["year"] if local else items[name][1] if name in items else price_list()["year"]
-    return _Default(float(price), str(source), str(tag), str(words), int(year), local is not None)

@@ -13,7 +13,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from diagnose.figures import length
-from diagnose.protect.barriers import LIP_MM, RAIL_MM, Part, catalogue, wires
+from diagnose.protect.barriers import LIP_MM, RAIL_MM, Part, catalogue, is_live, wires
 from diagnose.protect.fence import posts_of
 from diagnose.protect.ground import Ground
 from diagnose.protect.materials import dimensions
@@ -31,6 +31,7 @@ SCALES = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 
 BARE_STEM_MM = 40.0  # how wide a wrap without a width of its own is drawn
 HALO_MM = 0.8  # of white round letters; our choice
 WIDE_LETTER = 0.45  # width of a letter in its height, about
+MOST_HEIGHTS = 8  # of wires that one line of words has room for
 LEAST_MESH_MM = 0.8  # closer lines on paper would run together
 
 
@@ -253,7 +254,7 @@ def draw_barrier(place: Planting, part: Part, inches: bool = False,
         Width and height that there is on the page [mm].
     """
     built = dimensions(place, part)
-    if wires(part) and not part.width_mm:
+    if wires(part) and not part.width_mm and is_live(part):
         return _draw_section(part, built, inches, room_mm)
     if part.round_the_planting:
         return _draw_line(part, built, inches, room_mm)
@@ -426,8 +427,7 @@ def _draw_line(part: Part, built: dict[str, float], inches: bool, room_mm: tuple
     low = built.get("bottom gap", 0.0) - built.get("in the ground", 0.0)
     mesh = min(built["top"], built["mesh width"]) if "mesh width" in built and not built.get(
         "in the ground") else built["top"]
-    strands = int(catalogue()[part.key].get("strands", [0])[0])
-    strung = [low + (built["top"] - low) * wire / (strands - 1) for wire in range(strands)]
+    strung = [] if "mesh width" in built else [wire["height_mm"] for wire in wires(part)]
     for height in strung:
         sheet.line(0, height, spacing, height, PLAIN)
     if not strung:
@@ -446,7 +446,9 @@ def _draw_line(part: Part, built: dict[str, float], inches: bool, room_mm: tuple
     sheet.level("post spacing, at most", 0, spacing, -depth, 7)
     foot = sheet.ground + depth / scale + 13
     notes = [f"scale 1 : {scale}"]
-    notes += [f"{strands} wires, {', '.join(length(height, inches) for height in strung)} up"] if strung else []
+    heights = [length(height, inches) for height in strung]
+    up = ", ".join(heights) if len(heights) <= MOST_HEIGHTS else f"{heights[0]} to {heights[-1]}"
+    notes += [f"{len(strung)} wires, {up} up"] if strung else []
     for name, words, bound in (("opening", "true opening at most", "most"), ("bottom gap", "bottom gap at most", "most"),
                                ("out-turn", "out-turn at the foot", "least"), ("post thickness", "posts thick", "")):
         if name in built and not (strung and name in ("opening", "bottom gap")):  # the wires' heights say both

@@ -8,7 +8,7 @@ from typing import Any
 from diagnose.protect.barriers import catalogue
 from diagnose.protect.materials import dimensions, openings_of
 from diagnose.protect.plan import Plan
-from diagnose.protect.prices import from_memory, local_list, price_list, rates, source_of, words_of_price, year_of
+from diagnose.protect.prices import default_of, local_list, price_list, rates
 from diagnose.protect.sources import called_by_name
 from diagnose.protect.trade import TO_ORDER, trade_sources
 
@@ -43,7 +43,7 @@ def prices_told(plan: Plan, inches: bool = False) -> list[str]:
                      f"dollar ({whose}){but}; what things cost where you "
                      f"are may differ by half and more: ask for offers before you order.")
     lines.append("; ".join(f"{_priced(plan, key, inches)}{_grounds_of(key, own)}" for key in used))
-    lines.append("; ".join(f"{words_of_price(key, own)}: {plan.place.price(key):g}" for key in price_list()["fixed"]))
+    lines.append("; ".join(f"{default_of(key, own).words}: {plan.place.price(key):g}" for key in price_list()["fixed"]))
     lines.append("Sizes as they are sold: " + "; ".join(
         f"{table.replace('_', ' ')} ({trade_sources(table)})" for table in _tables(plan)) + ". What is in no such table is "
         f"marked \"{TO_ORDER}\".")
@@ -52,7 +52,7 @@ def prices_told(plan: Plan, inches: bool = False) -> list[str]:
 
 def _priced(plan: Plan, key: str, inches: bool) -> str:
     """What a price is of, and the price."""
-    words, price = words_of_price(key, plan.place.prices), plan.place.price(key)
+    words, price = default_of(key, plan.place.prices).words, plan.place.price(key)
     for metric, imperial, many in IN_FEET if inches else ():
         if metric in words:
             words, price = words.replace(metric, imperial, 1), price * many
@@ -64,9 +64,10 @@ def _grounds_of(key: str, own: Mapping[str, Any]) -> str:
     """Whose and of which year a price is, in brackets; nothing where it is from memory."""
     if key in own:
         return " (your own)"
-    if from_memory(key, own):
+    kept = default_of(key, own)
+    if kept.from_memory:
         return ""
-    year, whose = str(year_of(key, own)), called_by_name(source_of(key, own))
+    year, whose = str(kept.year), called_by_name(kept.source)
     return f" ({whose})" if year in whose else f" (of {year}, {whose})"
 
 

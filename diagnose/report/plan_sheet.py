@@ -140,7 +140,8 @@ def _built(plan: Plan, inches: bool) -> str:
     where = {True: f"round the planting ({line})", False: f"at each of the {trees:,} trees" if trees > 1 else "at the tree"}
     told: dict[bool, list[str]] = {True: [], False: []}
     for part in plan.chosen.parts:
-        told[part.round_the_planting].append(f"{part.name}{_tall(part.top_mm, inches)}")
+        deep = _tall(part.burial_mm, inches) + " in the ground" if part.where == "root" and part.burial_mm else ""
+        told[part.round_the_planting].append(f"{part.name}{deep or _tall(part.top_mm, inches)}")
     built = "; ".join(f"{' and '.join(parts)} {where[round_it]}" for round_it, parts in told.items() if parts)
     return f"build {built}" if built else "build nothing; bear the losses and plant again"
 

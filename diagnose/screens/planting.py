@@ -11,6 +11,7 @@ import pandas as pd
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
+from diagnose.culprits.here import country_of
 from diagnose.culprits.old_names import name_of
 from diagnose.diagnosis import Wounds
 from diagnose.fieldlog.judged import wounds_of
@@ -23,9 +24,9 @@ from diagnose.protect.ground import Ground, ground_from_geojson, square_ground
 from diagnose.protect.materials import COST_WORDS
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import SOILS, STOCK, TARGET_SHARE, Planting, planting
-from diagnose.protect.prices import checked_currency, default_price, default_prices, rates, words_of_price
+from diagnose.protect.prices import checked_currency, default_of, default_price, default_prices, rates
 from diagnose.protect.read import likely_shares
-from diagnose.protect.requirement import NEED_OF, needs
+from diagnose.protect.requirement import NEED_OF
 from diagnose.report.barrier_drawing import Drawing
 from diagnose.report.kinds_figures import as_saved, kinds_figures, kinds_rows
 from diagnose.report.plan_sheet import (
@@ -51,8 +52,9 @@ EXPECTED, FROM_LOG, JUST_JUDGED = "Expected: nothing was diagnosed", "Wounds in 
 
 
 def _animals() -> list[str]:
-    """Culprits that a barrier can stop."""
-    return [key for key in NEED_OF if needs()[NEED_OF[key]]["kind"] != "none"]
+    """Culprits that some barrier holds."""
+    held = {need for key in buildable() for need in barriers()[key]["against"]}
+    return [key for key in NEED_OF if NEED_OF[key] in held]
 
 
 @st.cache_resource(max_entries=4, show_spinner="Judging the wounds ...")
@@ -131,7 +133,7 @@ def _place() -> dict[str, Any]:
                               format_func=lambda word: str(words[word]["label"]))
     return {"snow_mm": snow * 10, "frost_mm": frost * 10, "strong_wind": wind, "conifers": conifers, "large_trees": large,
             "soil": soil, "stock_mm": stock * 10, "gates": int(gates), "carry_m": carry, "power_line_kv": line,
-            "planted_on": day if isinstance(day, date) else None, "site": site}
+            "planted_on": day if isinstance(day, date) else None, "site": site, "country": country_of(preferences.region())}
 
 
 def _prices() -> dict[str, Any]:
@@ -151,7 +153,7 @@ def _prices() -> dict[str, Any]:
                    "in euros and pounds many are prices of Germany and Austria or the United Kingdom, from memory. Write "
                    "your own over them.")
         names = [name for name in default_prices() if name != "currency"]
-        rows = [(words_of_price(name, money), default_price(name, money)) for name in names]
+        rows = [(default_of(name, money).words, default_price(name, money)) for name in names]
         rows += [(f"{barriers()[key]['name']}: {COST_WORDS[barriers()[key]['unit']]}", 0.0) for key in buildable()]
         told = _table(rows, "price", "plan_price_table")
     changed = {key: value for key, (_, before), value in zip([*names, *buildable()], rows, told, strict=True)

@@ -89,7 +89,7 @@ function makeAsking(model) {
                                              culprits: after[i]}));
   }
 
-  const byWhatIsBuilt = sorter(builtOf);
+  const byWhatIsBuilt = sorter(builtOf), byGroup = sorter(Object.fromEntries(t.culprits.map(one => [one.key, one.group])));
 
   /** Culprits' shares -> the shares of the classes that decide. */
   function sorter(classOf) {
@@ -120,14 +120,14 @@ function makeAsking(model) {
     return found;
   }
 
-  /** Chance that what is built stays the same when every question that is left was asked. */
-  function stays(verdict, passed, worth = worthOf(verdict)) {
-    const now = byWhatIsBuilt(verdict.culprits).map(share => Math.max(share, L.least_chance)), first = now.indexOf(Math.max(...now));
+  /** Chance that the likeliest class, as a sorter makes them, stays the likeliest when every question that is left was asked. */
+  function stays(verdict, passed, worth, byClass) {
+    const now = byClass(verdict.culprits).map(share => Math.max(share, L.least_chance)), first = now.indexOf(Math.max(...now));
     const zeros = () => new Array(now.length).fill(0), shift = [zeros(), zeros()], spread = [zeros(), zeros()];
     for (const [name, {applies, answers}] of worth) {
       if (passed.includes(name)) continue;
       const answered = signOf.get(name).chance * applies;
-      const raw = answers.map(one => byWhatIsBuilt(one.culprits).map((share, c) => Math.max(one.chance * share / now[c], L.least_chance)));
+      const raw = answers.map(one => byClass(one.culprits).map((share, c) => Math.max(one.chance * share / now[c], L.least_chance)));
       const total = now.map((_, c) => raw.reduce((sum, row) => sum + row[c], 0));
       const under = raw.map(row => row.map((one, c) => one / total[c]));
       now.forEach((_, c) => [first, c].forEach((given, row) => {
@@ -146,6 +146,13 @@ function makeAsking(model) {
     const lost = now.map((share, c) => c === first ? 0
       : Math.min(now[first] * overtaken(0, c) + share * overtaken(1, c), 1));
     return Math.max(1 - sumOf(lost), 0);
+  }
+
+  /** Will what is built most likely stay, and the group, if one is told as sure? */
+  function settled(verdict, passed, worth) {
+    const asked = new Set([...passed, ...questions.map(word => word.name).filter(name => name in verdict.given.signs)]);
+    if (stays(verdict, passed, worth, byWhatIsBuilt) < (asked.size <= L.handful ? L.built_stays : L.later_stays)) return false;
+    return Math.max(...Object.values(verdict.groups)) < L.sure || stays(verdict, passed, worth, byGroup) >= L.sure_stays;
   }
 
   function appliesOf(word, verdict) {
@@ -170,11 +177,10 @@ function makeAsking(model) {
     }
     const value = new Map(), worth = worthOf(verdict);
     for (const [name, {gain}] of worth) {
-      const each = gain * signOf.get(name).chance / Math.sqrt(signOf.get(name).effort);
+      const each = gain * signOf.get(name).chance / signOf.get(name).effort ** 0.25;
       if (!passed.includes(name) && each >= L.least_worth) value.set(name, each);
     }
-    const idle = [...worth.keys()].filter(name => !value.has(name));
-    if (!value.size || stays(verdict, [...passed, ...idle], worth) >= L.built_stays) {
+    if (!value.size || settled(verdict, passed, worth)) {
       return {question: null, reason: "more answers would hardly change what to buy"};
     }
     const best = Math.max(...value.values());
