@@ -51,7 +51,8 @@ BARRIERS: dict[str, tuple[str, ...]] = {
 }
 SAME_KIND = {  # other words for them
     "cylinder": "chicken_wire", "hardware_cloth": "chicken_wire", "hardware_cloth_cylinder": "chicken_wire",
-    "wire_cylinder": "chicken_wire", "shelter": "tube", "tree_shelter": "tube", "sleeve": "tube", "net_tube": "mesh_tube",
+    "wire_cylinder": "chicken_wire", "hardware_cylinder": "chicken_wire",
+    "shelter": "tube", "tree_shelter": "tube", "sleeve": "tube", "net_tube": "mesh_tube",
     "basket": "root", "root_basket": "root", "wire_basket": "root", "vole_guard": "spiral", "wrap": "spiral",
     "plastic_vole_guard": "spiral", "trunk_guard": "spiral", "guard": "stock_guard", "tree_guard": "stock_guard",
     "plastic_fence": "plastic_netting", "net": "plastic_netting", "fence": "netting_fence", "panels": "netting_fence",
