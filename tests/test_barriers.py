@@ -1,6 +1,7 @@
 """Each barrier is sized by what it must hold, and every figure has a source."""
 
 import itertools
+import re
 
 import pytest
 from hypothesis import given
@@ -29,6 +30,7 @@ from diagnose.protect.options import compare
 from diagnose.protect.planting import planting
 from diagnose.protect.requirement import needs
 from diagnose.protect.sources import sources
+from tests.conftest import TOP
 
 BODIES = [key for key, need in needs().items() if need["kind"] != "none"]
 
@@ -206,3 +208,24 @@ def test_a_table_that_says_only_yes_gives_no_share_of_damage_kept_away():
     against = [told for barrier in catalogue().values() for told in barrier.get("against", {}).values()]
     held = [told["holds"] for told in against if "holds" in told]
     assert {tag for _, source, tag in held if source == "FC-TABLE"} == {"M"}
+
+
+def test_no_fence_above_1800_mm_rests_on_the_english_grant():
+    """Countryside Stewardship FG9: at least 1.5 m (roe, muntjac) or 1.8 m (red, sika, fallow); 2.0 m is Scotland's alone."""
+    against = [told for barrier in catalogue().values() for told in barrier.get("against", {}).values()]
+    tops = [told[key] for told in against for key in ("top", "large") if key in told]
+    assert {top for top, source, _ in tops if source == "FG9"} <= {1500, 1800}
+    assert catalogue()["woven_wire"]["against"]["deer_large"]["top"][:2] == [2000, "FGS-DEER"]
+
+
+def test_a_guard_that_names_no_mesh_gives_no_opening_against_sheep_and_deer():
+    """Scotland's grant for guards at trees has rails against cattle and horses; for mesh behind them it names no size."""
+    against = catalogue()["stock_guard"]["against"]
+    assert {against[key]["opening"][1] for key in ("sheep", "deer_small", "roe", "deer_rub", "boar")} == {"MEM"}
+
+
+def test_what_is_from_memory_is_marked_as_read_nowhere():
+    """Else a reader would take a figure that nobody looked up for one that was read."""
+    text = (TOP / "diagnose" / "protect" / "barriers.yaml").read_text("utf-8")
+    marks = re.findall(r', MEM, "?(\w+)"?\]', text)
+    assert marks and set(marks) == {"M"}

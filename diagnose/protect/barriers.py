@@ -18,7 +18,7 @@ from diagnose.protect.requirement import needs
 KEPT_OUT = 0.75  # a barrier that holds at least this share of an animal's damage is said to keep it out; our choice
 # what can be built above the ground [mm]; our choice
 TALLEST = {"area": 3600.0, "area_foot": 1800.0, "area_root": 900.0, "stem": 3000.0, "electric": 2450.0}
-LARGE_HA = 5.0  # round more land than this some fences stand taller (FG9, FGS-DEER)
+LARGE_HA = 5.0  # round more land than this some fences stand taller (FGS-DEER)
 DEEPEST_BURIAL_MM = 152.0  # the deepest that is published for a guard against voles (KSU-VOLE)
 STEM_MM = 20.0  # a planted seedling's stem, for cutting cages; our choice
 LEAST_WIRE_STEP_MM = 150.0  # closer wires add nothing; our choice
