@@ -55,7 +55,7 @@ def given(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
         "group": "deer", "name": "roe_deer", "entry": known.raw["roe_deer"], "folder": CASES,
         "judged": lambda case: judge(case.signs).culprits,
         "k": 3, "n": 10, "level": 0.95, "edges": (0, 0.5, 1.0), "ours": scored, "theirs": scored, "draws": 50, "start": 1,
-        "where": "DE", "place": told.place, "seen": frozenset(), "prior": bench.prior,
+        "where": "DE", "region": "DE", "place": told.place, "seen": frozenset(), "prior": bench.prior,
         "snow_mm": 300.0, "winters": bench.winters, "strength": None, "told": choice_reading(word, Answer("torn")),
         "share": 0.1, "sign": Answer("torn"), "x": np.linspace(1.0, 20.0, 8), "step": 2.0, "low": 1.0, "high": 20.0,
         "readings": [choice_reading(word, Answer("torn")), choice_reading(word, Answer("clean"))], "key": "roe_deer",
