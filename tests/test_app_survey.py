@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 
 from diagnose.fieldlog.store import open_log
@@ -48,6 +50,7 @@ def test_trees_are_written_down_one_by_one_and_counted(browser: Any, tmp_path: P
         enter(log, [{**base, "plot": f"Q{plot}", "tree": str(tree), "browsed": str(int((plot * tree) % 3 == 1))}
                     for plot in range(8) for tree in range(6)])
         page.get_by_text("Results", exact=True).click()
+        page.get_by_text("Set a target below").wait_for(timeout=60_000)
         page.get_by_text(re.compile("[0-9] %.* of unprotected leaders were browsed")).first.wait_for(timeout=60_000)
         page.get_by_role("button", name="Report as PDF").wait_for(timeout=60_000)
         over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
@@ -60,8 +63,67 @@ def test_a_boundary_gives_a_layout_with_map_and_sheets(browser: Any, app: tuple[
     open_log(app[1]).save("site", name="north", boundary={"type": "Polygon", "coordinates": [ring]})
     page = browser.new_page(viewport={"width": 1280, "height": 900})
     page.goto(f"{app[0]}/survey")
-    page.get_by_text("Where to put plots").click()
+    page.get_by_role("radio", name="Where to put plots").click()
     page.get_by_role("button", name="Map as PDF").wait_for(timeout=60_000)
     page.get_by_role("button", name="Plots as GPX").wait_for()
     page.get_by_role("button", name="Tally sheets").wait_for()
     page.close()
+
+
+RING = [[8.2, 48.05], [8.204, 48.05], [8.204, 48.0525], [8.2, 48.0525], [8.2, 48.05]]
+
+
+def test_a_survey_goes_on_a_phone_from_its_plan_through_a_reload_to_a_mended_row(browser: Any, tmp_path: Path) -> None:
+    from playwright.sync_api import expect
+
+    boundary = tmp_path / "wood.geojson"
+    boundary.write_text(json.dumps({"type": "Polygon", "coordinates": [RING]}))
+    with served(tmp_path / "log") as (address, _):
+        context = browser.new_context(viewport={"width": 390, "height": 844}, is_mobile=True, has_touch=True)
+        page = context.new_page()
+        page.set_default_timeout(60_000)
+        page.goto(f"{address}/survey")
+        page.get_by_text("Begin with Where to put plots").wait_for()
+        page.get_by_role("radio", name="Where to put plots").click()
+        page.locator("input[type=file]").set_input_files(boundary)
+        page.get_by_text("Give the planting a name to keep its plan").wait_for()
+        keep = page.get_by_role("button", name="Keep this plan")
+        expect(keep).to_be_disabled(timeout=60_000)  # it would be kept for no planting, and found by none
+        page.get_by_label("Its name").fill("wood")
+        page.get_by_label("Its name").press("Tab")
+        expect(keep).to_be_enabled(timeout=60_000)
+        page.get_by_role("combobox", name="What is it for?").click()
+        page.get_by_role("option", name="So many plots").click()
+        page.get_by_label("What is to be decided").fill("10% browsed")
+        page.get_by_label("What is to be decided").press("Tab")
+        page.get_by_text("30 are fewer: it decides less often").wait_for()  # the target is not lost with the number
+        keep.click()
+        page.get_by_text("Kept on this device").wait_for()
+        expect(page.get_by_text("Another plan is kept")).to_have_count(0)
+        with page.expect_download() as handed:
+            page.get_by_role("button", name="Tally as CSV").click()
+        planned = pd.read_csv(handed.value.path())
+        assert planned["plot"].tolist() == list(range(1, 31)) and set(planned["plot_area_m2"]) == {50.01}
+        assert planned["x"].between(8.2, 8.204).all() and planned["y"].between(48.05, 48.0525).all()
+        page.reload()  # asks for what it asked for at first, which are other plots
+        page.get_by_role("radio", name="Where to put plots").click()
+        page.get_by_text("Another plan is kept for this planting: 30 plots").wait_for()
+        page.get_by_role("radio", name="Fill in the tally").click()
+        expect(page.get_by_label("Planting")).to_have_value("wood", timeout=60_000)
+        expect(page.get_by_label("Its area")).to_have_value("50.01", timeout=60_000)
+        rows = planned.assign(visit="2026-03-31", tree=1, species="oak", height_cm="40", browsed=1)
+        rows.loc[2, "height_cm"] = "knee high"
+        rows.head(3).to_csv(tmp_path / "filled.csv", index=False)
+        page.get_by_text("From or to a file").click()
+        page.locator("input[type=file]").set_input_files(tmp_path / "filled.csv")
+        page.get_by_role("button", name="Take it in").click()
+        page.get_by_text("2 entries saved, 1 refused.").wait_for()
+        page.get_by_text("line 4: Height cm: 'knee high' is no number.").wait_for()
+        with page.expect_download() as handed:
+            page.get_by_role("button", name="The refused rows as CSV").click()
+        (tmp_path / "mended.csv").write_text(handed.value.path().read_text().replace("knee high", "42", 1))
+        page.locator("input[type=file]").set_input_files(tmp_path / "mended.csv")
+        expect(page.get_by_text("2 entries saved, 1 refused.")).to_have_count(0, timeout=60_000)  # said of the file before
+        page.get_by_role("button", name="Take it in").click()
+        page.get_by_text("1 entry saved, 0 refused.").wait_for()
+        context.close()

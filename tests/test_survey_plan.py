@@ -56,15 +56,22 @@ def tally(places: list, mean: float, seed: int) -> pd.DataFrame:
 
 def test_a_survey_of_30_ha_goes_from_nothing_to_the_decision_by_the_command(
         boundary: Path, tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
-    out = {name: str(tmp_path / f"out.{name}") for name in ("yaml", "gpx", "map.pdf", "sheets.pdf", "csv", "pdf")}
+    names = ("yaml", "gpx", "map.pdf", "sheets.pdf", "csv", "pdf", "empty.csv")
+    out = {name: str(tmp_path / f"out.{name}") for name in names}
     assert main(["survey", "design", str(boundary), "--site", "Hang", "--strata", "part", "--target", "1100/ha",
                  "--variation", "0.6", "--buffer", "10", "--plan", out["yaml"], "--gpx", out["gpx"], "--map", out["map.pdf"],
-                 "--sheets", out["sheets.pdf"], "--json"]) == 0
+                 "--sheets", out["sheets.pdf"], "--tally", out["empty.csv"], "--json"]) == 0
     laid = json.loads(capsys.readouterr().out)
     assert laid["hectares"] == pytest.approx(30, abs=0.1)
     assert len(laid["places"]) == laid["plots"] == sum(laid["strata"].values())
     assert any("10 m of the edge" in note for note in laid["notes"])
     assert Path(out["gpx"]).read_text().count("<wpt") == laid["plots"]
+    empty = pd.read_csv(out["empty.csv"], dtype={"plot": str})
+    assert empty[["plot", "x", "y"]].to_dict("list") == {
+        "plot": [place["plot"] for place in laid["places"]],
+        "x": pytest.approx([place["lon"] for place in laid["places"]], abs=1e-6),
+        "y": pytest.approx([place["lat"] for place in laid["places"]], abs=1e-6)}
+    assert empty["visit"].isna().all() and read_tally(out["empty.csv"])[0].empty  # none of them visited yet
     frame = tally(laid["places"], 2.0, 1)
     bad = {"site": "Hang", "visit": "2026-03-31", "plot": "1", "tree": "99", "species": "oak", "browsed": 7}
     file = tmp_path / "tally.csv"

@@ -18,7 +18,7 @@ from diagnose.survey.decide import decide
 from diagnose.survey.from_log import import_tally
 from diagnose.survey.lasting import Survival, survival
 from diagnose.survey.layout import lay_out
-from diagnose.survey.plan import Known
+from diagnose.survey.plan import Known, made
 from diagnose.survey.proportion import independent
 from diagnose.survey.stopping import StoppingRule
 from diagnose.survey.tally import RefusedRow
@@ -138,6 +138,7 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "lasting.watched": {"site": None},
         "plan.read_plan": {"path": given["file"].with_name("plan.yaml")}, "layout.lay_out": {"seed": 1, "plots": 6},
         "plan.plan_of": {"text": given["file"].with_name("plan.yaml").read_text()}, "plan.made": {"kind": "one addition"},
+        "plan.planned_plots": {"plan": made("wood", given["layout"], 50.0, None)},
         "plan.asked_plots": {"kind": "one addition", "expect": 0.3, "margin": 0.1, "change": 0.2},
         "plan.size_of": {"transect": None}, "plan.seen_before": {"target": None},
         "planning.plots_to_decide": {"most": 600}, "proportion.likeness": by_count, "proportion.by_likeness": by_count,

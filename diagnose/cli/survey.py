@@ -111,7 +111,7 @@ def design(boundary: str, **given: Any) -> None:
     from diagnose.survey.boundary import read_ground
     from diagnose.survey.design import as_gpx
     from diagnose.survey.layout import lay_out, start_of
-    from diagnose.survey.plan import asked_plots, made, seen_before, size_of
+    from diagnose.survey.plan import asked_plots, made, planned_plots, seen_before, size_of
     from diagnose.survey.tally import template
     from diagnose.survey.target import own_target
     from diagnose.whole_file import write_whole
@@ -134,14 +134,11 @@ def design(boundary: str, **given: Any) -> None:
     names = tuple(str(at) for at in range(1, len(laid.points) + 1))
     degrees = tuple(ground.degrees(*map(float, point)) for point in laid.points)
     parts = laid.parts or ("",) * len(names)
-    planned = [{"site": asked.site, "plot": name, "plot_area_m2": plan.plot_m2, "stratum": part, "x": f"{lon:.6f}",
-                "y": f"{lat:.6f}", "crs": "EPSG:4326"}
-               for name, part, (lat, lon) in zip(names, parts, degrees, strict=True)]
     for place, written in (
         (asked.plan, plan.as_yaml), (asked.gpx, lambda: as_gpx(ground, laid.points, asked.site, laid.parts)),
         (asked.map, lambda: layout_pdf(ground, laid.points, asked.site, asked.paper, plan.rule.words, laid.notes)),
         (asked.sheets, lambda: tally_sheet_pdf(asked.site, names, asked.paper, plan, laid.parts, degrees)),
-        (asked.tally, lambda: template(planned)),
+        (asked.tally, lambda: template(planned_plots(plan, ground, laid))),
     ):
         if place:
             write_whole(place, written())

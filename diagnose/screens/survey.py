@@ -33,7 +33,7 @@ from diagnose.screens.intervals import interval_figures, intervals_of
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import drawing, literal, once_opened
 from diagnose.screens.show import hand_over
-from diagnose.screens.survey_design import design, plan_drawer
+from diagnose.screens.survey_design import design, kept_plan
 from diagnose.survey.boundary import Ground, from_geojson
 from diagnose.survey.decide import ACT, NOT_NEEDED
 from diagnose.survey.from_log import enter, import_tally, survey_table, visits
@@ -56,7 +56,7 @@ _SHOWN, _NAMED = 2, 3  # charts that stand open, and that are named of those tha
 
 def _told(name: str, default: str = "") -> str:
     """A field of the tree that is being written down, as the device's drawer holds it."""
-    return str(st.session_state.setdefault("tally", drawer.kept(_DRAWER)).get(name, default))
+    return str(st.session_state.setdefault("tally", drawer.kept(_DRAWER)).get(name) or default)
 
 
 def _remember(entry: dict[str, str]) -> None:
@@ -113,7 +113,8 @@ def _tally(log: Log) -> None:
     right.date_input("Day", datetime.date.fromisoformat(day), key=keys["visit"])
     left, right = st.columns(2)  # pair by pair, so that a phone shows them in this order
     field(left, "plot", "Plot, as on the stake", stays=True)
-    field(right, "plot_area_m2", "Its area [m²]", stays=True)
+    plan = kept_plan(_told("site", only))
+    field(right, "plot_area_m2", "Its area [m²]", "" if plan is None else f"{plan.plot_m2:g}", stays=True)
     left, right = st.columns(2)
     field(left, "tree", "Tree: tag or number; empty for a plot without trees")
     field(right, "species", "Species")
@@ -174,7 +175,8 @@ def _kept_here(log: Log, entry: dict[str, str]) -> None:
 def _from_file(log: Log) -> None:
     with st.expander("From or to a file", key="tally_files"):
         hand_over(st, "An empty tally as CSV", template(), "tally.csv", "text/csv")
-        file = st.file_uploader("A filled tally", type=["csv"], key="tally_file")
+        file = st.file_uploader("A filled tally", type=["csv"], key="tally_file", on_change=st.session_state.pop,
+                                args=("tally_taken", None))  # what was told of the file before goes
         if file is not None and st.button("Take it in"):
             with tempfile.TemporaryDirectory() as folder:
                 place = Path(folder) / "tally.csv"
@@ -182,7 +184,7 @@ def _from_file(log: Log) -> None:
                 st.session_state["tally_taken"] = import_tally(log, place, preferences.initials())
         if (taken := st.session_state.get("tally_taken")) is not None:
             kept, refused = taken
-            st.success(f"{kept} entries saved, {len(refused)} refused.")
+            st.success(f"{kept} {'entry' if kept == 1 else 'entries'} saved, {len(refused)} refused.")
             if refused:
                 hand_over(st, "The refused rows as CSV, to be mended", to_mend(refused), "to-mend.csv", "text/csv")
             for line in refused[:50]:
@@ -223,8 +225,7 @@ def _plan(site: str) -> Plan | None:
     file = st.file_uploader("The plan that was made before the first plot", type=["yaml", "yml"], key="plan_file")
     if file is not None:
         return plan_of(file.getvalue().decode("utf-8", "replace"), file.name)
-    kept = drawer.kept(plan_drawer(site))
-    return plan_of(str(kept["plan"])) if kept else None
+    return kept_plan(site)
 
 
 def _targets(plan: Plan | None) -> tuple[tuple[Target, ...], str]:
@@ -241,7 +242,8 @@ def _says(log: Log, top: DeltaGenerator) -> None:
     """The answer at the top of the page, then what it goes by and stands on."""
     known = visits(log)
     if known.empty:
-        st.info("No tally is saved yet. Fill it in, or import a file, under Fill in the tally.")
+        st.info("No tally is saved yet. Begin with Where to put plots; then write the trees down, or import a file, under "
+                "Fill in the tally.")
         return
     first = st.container()  # the answer stands on the first screen, what it goes by below it
     with st.expander("Planting, target and plan", key="survey_choices"):
@@ -264,6 +266,8 @@ def _says(log: Log, top: DeltaGenerator) -> None:
         look = _LOOKS.get(survey.decisions[0].verdict, " open") if survey.decisions else " open"
         st.html(f'<p class="verdict{look}" role="status">{escape(survey.answer)}</p>')
     with first:
+        if not survey.decisions:
+            st.caption("Set a target below, under Planting, target and plan.")
         st.markdown(literal(survey.headline))
         for title, shown in charts[:1]:  # what is asked most, above what it goes by
             st.subheader(literal(title))

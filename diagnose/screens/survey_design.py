@@ -23,24 +23,31 @@ from diagnose.survey.boundary import Ground, from_geojson, read_ground
 from diagnose.survey.design import as_gpx
 from diagnose.survey.from_log import survey_table, visits
 from diagnose.survey.layout import Layout, lay_out, start_of
-from diagnose.survey.plan import Plan, asked_plots, made, seen_before, size_of
+from diagnose.survey.plan import Plan, asked_plots, made, plan_of, planned_plots, seen_before, size_of
 from diagnose.survey.stopping import ADDITION, RULES
+from diagnose.survey.tally import template
 from diagnose.survey.target import own_target
 
 _NEW = "another planting"
-_PURPOSES = {"target": "To decide: is enough standing, is too much browsed?", "margin": "To know a share, plus or minus",
-             "change": "To see a change between two visits", "plots": "So many plots"}
+_PURPOSES = {"target": "To decide: act, or not", "margin": "To know a share, plus or minus",
+             "change": "To see a change between two visits", "plots": "So many plots"}  # short enough for a phone
 
 
-def plan_drawer(site: str) -> str:
-    """Name under which a planting's plan lies in the device's drawer.
+def _plan_drawer(site: str) -> str:
+    """Name under which a planting's plan lies in the device's drawer."""
+    return f"plan-{hashlib.sha256(site.encode()).hexdigest()[:16]}"
+
+
+def kept_plan(site: str) -> Plan | None:
+    """The plan that was kept for a planting on this device.
 
     Parameters
     ----------
     site
         Name of the planting [no unit].
     """
-    return f"plan-{hashlib.sha256(site.encode()).hexdigest()[:16]}"
+    kept = drawer.kept(_plan_drawer(site))
+    return plan_of(str(kept["plan"])) if kept else None
 
 
 def design(log: Log) -> None:
@@ -60,6 +67,9 @@ def design(log: Log) -> None:
         target = own_target(typed)
     elif purpose == "plots":
         plots = int(left.number_input("Plots", 2, 5000, 30, key="design_plots"))
+        typed = right.text_input("What is to be decided, empty if nothing", key="plots_target",
+                                 placeholder="1100/ha, 70% plots or 10% browsed").strip()
+        target = own_target(typed) if typed else None
     else:
         expect = left.number_input("Share browsed that you expect [%]", 1, 99, 30, key="expected") / 100
         words = "Plus or minus how much [%]" if purpose == "margin" else "Smallest change to see [points]"
@@ -99,6 +109,10 @@ def design(log: Log) -> None:
                 f"is {laid.walk_m:.0f} m, about {laid.hours:.1f} hours with the tally. {literal(plan.rule.words)}")
     for note in (*laid.notes, *(f"{name}: {many} plots" for name, many in plan.strata.items())):
         st.caption(literal(note))
+    kept = kept_plan(site)
+    if kept is not None and (kept.plots, kept.seed) != (plan.plots, seed):  # as after a reload; sheets of both would mix
+        st.warning(f"Another plan is kept for this planting: {kept.plots} plots, random start {kept.seed}. Here stand "
+                   f"{plan.plots} plots of random start {seed}; keeping them replaces that plan.")
     _drawn(ground, laid.points)
     st.button("Draw another random start", on_click=_another_start)
     _handed(log, ground, site, plan, laid)
@@ -126,12 +140,14 @@ def _drawn(ground: Ground, points: np.ndarray) -> None:
 
 def _handed(log: Log, ground: Ground, site: str, plan: Plan, laid: Layout) -> None:
     points, parts, notes = laid.points, laid.parts, laid.notes
-    if st.button("Keep this plan, before the first plot", type="primary", width="stretch"):
-        drawer.keep(plan_drawer(site), {"plan": plan.as_yaml()})
-        if site and ground.epsg is not None and log.records("site", name=site).empty:
+    if not site:
+        st.caption("Give the planting a name to keep its plan.")
+    if st.button("Keep this plan, before the first plot", type="primary", width="stretch", disabled=not site):
+        drawer.keep(_plan_drawer(site), {"plan": plan.as_yaml()})
+        if ground.epsg is not None and log.records("site", name=site).empty:
             log.save("site", name=site, boundary=ground.as_geojson())  # maps and distances to the edge go by it
         st.success("Kept on this device; take the file along too.")
-    one, two, three, four = st.columns(4)
+    one, two, three, four, five = st.columns(5)
     hand_over(one, "Plan", plan.as_yaml(), "plan.yaml", "application/yaml")
     paper = preferences.paper()
     hand_over(two, "Map as PDF", lambda: layout_pdf(ground, points, site, paper, plan.rule.words, notes),  # type: ignore[arg-type]
@@ -143,6 +159,8 @@ def _handed(log: Log, ground: Ground, site: str, plan: Plan, laid: Layout) -> No
     degrees = tuple(ground.degrees(*map(float, point)) for point in points) if ground.epsg is not None else ()
     hand_over(four, "Tally sheets", lambda: tally_sheet_pdf(site, names, paper, plan, parts, degrees), "tally.pdf",
               "application/pdf")
+    if ground.epsg is not None:
+        hand_over(five, "Tally as CSV", lambda: template(planned_plots(plan, ground, laid)), "tally.csv", "text/csv")
 
 
 def _ground(log: Log) -> tuple[Ground | None, str]:
@@ -153,7 +171,7 @@ def _ground(log: Log) -> tuple[Ground | None, str]:
     if site != _NEW:
         return from_geojson(drawn[drawn["name"] == site]["boundary"].iloc[0]), site
     file = st.file_uploader("Its boundary", type=["geojson", "json", "gpx", "gpkg"], key="survey_boundary")
-    name = st.text_input("Its name", key="survey_name")
+    name = st.text_input("Its name", key="survey_name").strip()
     if file is None:
         return None, name
     strata = st.text_input("Property that names its parts, empty without parts", key="survey_strata").strip() or None

@@ -17,6 +17,7 @@ import yaml
 
 from diagnose.cannot_use import CannotUse
 from diagnose.given import MOST_SEED, a_number, a_share, a_whole, above_nought
+from diagnose.survey.boundary import Ground
 from diagnose.survey.counted import sample_of
 from diagnose.survey.design import MOST_PLOTS, design_effect, plots_needed, trees_to_see_a_change
 from diagnose.survey.frame import plot_totals
@@ -262,6 +263,30 @@ def size_of(radius_m: float | None = None, transect: tuple[float, float] | None 
         return math.pi * above_nought(radius_m, "The radius") ** 2
     assert transect is not None
     return above_nought(transect[0], "The transect's length") * above_nought(transect[1], "The transect's width")
+
+
+def planned_plots(plan: Plan, ground: Ground, layout: Layout) -> list[dict[str, Any]]:
+    """The plots as rows of a tally to be filled: field of TALLY -> what is known of it, in the field's unit.
+
+    Parameters
+    ----------
+    plan
+        Made of that layout [no unit].
+    ground
+        Whose place on earth is known [m].
+    layout
+        Plots as they were laid out [m].
+
+    Raises
+    ------
+    CannotUse
+        For ground whose place on earth is not known.
+    """
+    parts = layout.parts or ("",) * len(layout.points)
+    places = [ground.degrees(*map(float, point)) for point in layout.points]
+    return [{"site": plan.site, "plot": str(number), "plot_area_m2": plan.plot_m2, "stratum": part, "x": f"{lon:.6f}",
+             "y": f"{lat:.6f}", "crs": "EPSG:4326"}
+            for number, (part, (lat, lon)) in enumerate(zip(parts, places, strict=True), 1)]
 
 
 def made(site: str, layout: Layout, plot_m2: float, target: Target | None, kind: str = ADDITION, seed: int = 0,
