@@ -116,11 +116,11 @@ def judge(
     Examples
     --------
     >>> import diagnose
-    >>> found = diagnose.judge({"wound": "severed_shoot", "cut_form": "torn"}, place="Germany")
+    >>> found = diagnose.judge({"wound": "severed_shoot"}, place="Germany")
     >>> max(found.verdict.groups, key=found.verdict.groups.get)
     'deer'
-    >>> found.verdict.next_question  # the sign that is most worth asking for: where on the tree
-    'position'
+    >>> found.verdict.next_question  # the sign that is most worth asking for: how the shoot was cut
+    'cut_form'
     """
     return diagnosis.diagnose_answers(parse_signs(answers), Circumstances(place, month, snow_mm))
 

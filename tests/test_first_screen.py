@@ -53,6 +53,7 @@ def test_a_page_is_printed_dark_on_white_with_its_reasons_laid_open_and_nothing_
     page.goto(f"{in_use}/planting")
     page.locator("details", has_text="Steps").first.wait_for(state="attached", timeout=60_000)
     still(page)
+    page.locator(".verdict").first.wait_for(timeout=60_000)
     page.emulate_media(media="print", color_scheme="dark")
     found = page.evaluate("""() => {
         const seen = element => element.checkVisibility() && element.getBoundingClientRect().height > 0;
@@ -84,6 +85,8 @@ def test_paper_holds_nothing_to_press_or_to_fill_in_no_empty_part_and_every_lett
         page.get_by_text("this one among them").wait_for(timeout=60_000)
     else:
         page.locator(f"{ANSWERS[path]} >> visible=true").first.wait_for(timeout=60_000)
+    if path == "inbox":
+        page.locator(".st-key-screen_letter textarea").wait_for(timeout=60_000)
     drawn(page)
     still(page)
     page.emulate_media(media="print", color_scheme="dark")

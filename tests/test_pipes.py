@@ -55,7 +55,9 @@ def test_a_reader_that_is_gone_before_the_first_line_is_no_error_message(log: Pa
 def _stopped(arguments: list[str], wait_for: str, cwd: Path) -> tuple[int, str]:
     """Starts a command in a group of its own, sends the group what Ctrl+C sends once a line was said, and waits."""
     with subprocess.Popen([*RUN, *arguments], stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
-                          cwd=cwd, start_new_session=True) as one:
+                          cwd=cwd, start_new_session=True,
+                          # a shell starts what runs in its background deaf to Ctrl+C, and that is handed on
+                          preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL)) as one:
         assert one.stderr is not None
         said = b""
         os.set_blocking(one.stderr.fileno(), False)
