@@ -38,8 +38,8 @@ LEAST_SURE = 0.8  # probability of an end that somebody tapped
 LEAST_OTHERWISE = 0.995  # that of an end at every other look which the finder did not see, and of one taken at once
 # An end that nobody tapped must stand out plainly. How plainly is the logarithm of the odds that it is one and nothing else,
 # by logistic regression on the ends in 37 rendered pictures (families C) and 120 drawn ones against what the finder took
-# for one in 840 pictures of other things, half of them enlarged to a phone's size; LEAST_PLAIN leaves out all of them and
-# 300 more that took no part.
+# for one in 840 pictures of other things, a third of them enlarged to a phone's size; LEAST_PLAIN was set on these and
+# 200 more, and leaves out all of them.
 PLAIN = 0.19  # of which each of the following is worth so much:
 OFF_CENTRE = -6.16  # its distance from the middle, in widths and heights of the picture
 DOUBT, WOOD = -2.8, 0.45  # share of doubt, log-odds of wood at it

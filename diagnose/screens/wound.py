@@ -124,7 +124,7 @@ def _height() -> tuple[float | None, float | None]:
     return None if card is None else card * mm, None if upright is None else upright * mm
 
 
-@st.cache_resource(max_entries=12, show_spinner=False)
+@st.cache_resource(max_entries=4, show_spinner=False)  # some 36 MB each at 12 megapixels
 def _picture(digest: str, name: str, _data: bytes) -> Picture:
     """Decoded once for each photo, not again with every tap."""
     return read_picture(_data, name)
