@@ -9,6 +9,7 @@ from diagnose.culprits.ask import (
     BUILT_STAYS,
     CLEAR,
     HANDFUL,
+    HANDFUL_STAYS,
     LATER_STAYS,
     SURE,
     SURE_STAYS,
@@ -182,6 +183,19 @@ def test_after_a_handful_of_questions_asking_ends_only_where_what_is_built_is_li
     assert next_step(verdict, passed, NEED_OF, told, built_of()).question is not None
     early = dict.fromkeys(passed, 0.0)  # the same outlook, with the same questions not asked
     assert next_step(verdict, (), NEED_OF, {**told, **early}, built_of()).question is None
+
+
+def test_at_the_handful_itself_asking_ends_sooner_than_before_and_after_it() -> None:
+    """Who is asked a sixth question is asked until what is built is nearly certain."""
+    bitten = parse_signs({"wound": "severed_shoot", "position": "low", "cut_form": "clean", "setting": "forest"})
+    verdict = judge(bitten, place="US-OR")
+    fewer = [{name: scale * one for name, one in answerable().items()} for scale in np.linspace(1.0, 0.0, 201)]
+    open_ = [word.name for word in askable(verdict.signs) if word.name in ("hair", "runs")]
+    for count, ends in ((0, False), (1, True), (2, False)):
+        passed = open_[:count]
+        between = [told for told in fewer if HANDFUL_STAYS <= stays(verdict, passed, built_of(), told) < BUILT_STAYS]
+        assert between and len(verdict.signs) + count == HANDFUL - 1 + count
+        assert (next_step(verdict, passed, NEED_OF, between[0], built_of()).question is None) == ends
 
 
 def test_how_likely_it_is_to_stay_comes_true_on_drawn_wounds() -> None:
