@@ -229,6 +229,7 @@ def test_drawn_wounds_seldom_stop_at_a_surely_wrong_group() -> None:
     """Few, to be quick; `diagnose check` draws more."""
     found = questions_saved(24, shuffle=False)
     assert found["median"] <= 8 and found["surely_wrong"] <= 0.25
+    assert 0 <= found["regret"] <= 1 - found["stays"]  # nothing is lost where what is named stays
 
 
 def test_whether_a_guard_stands_whole_is_asked_right_after_the_guard_and_never_without_one() -> None:
