@@ -253,7 +253,7 @@ def _seen(
     middle = view.to_mm(centre)
     corner = middle - np.array([columns, rows]) / scale / 2
     flat = np.array([[1 / scale, 0, corner[0]], [0, 1 / scale, corner[1]], [0, 0, 1]])
-    found = find(picture.bgr, plane.H @ flat, flat=True)
+    found = find(picture, plane.H @ flat, flat=True)
     from_view = np.array([[1 / view.scale, 0, -MARGIN], [0, 1 / view.scale, -MARGIN], [0, 0, 1]])
     to_cells = np.linalg.inv(found.to_px) @ plane.H @ from_view
     both = np.dstack([found.stem, found.shares[..., CLASSES.index("wood")], np.ones(found.stem.shape)])

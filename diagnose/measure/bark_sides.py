@@ -164,7 +164,7 @@ def seen_closely(stem: Stem, picture: Picture, plane: Plane, low: float, high: f
         if not (0 < at[0] < columns and 0 < at[1] < rows) or covered[1]:
             continue
         pixels = float(np.linalg.norm(ahead - at))
-        view = look_close(picture.bgr, Glance(at, (ahead - at) / pixels, pixels, 1.0))
+        view = look_close(picture, Glance(at, (ahead - at) / pixels, pixels, 1.0))
         share, left, right = _sides_seen(view, at, ahead)
         seen.append(share)
         if share > STEM_WHOLE and np.isfinite(left + right):

@@ -11,10 +11,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
+import cv2
 import numpy as np
 
 from diagnose.eye.pieces import moved, sheet_matrix
 from diagnose.eye.see import CloseView, find, settle_on, told_again
+from diagnose.measure.card_view import bare_paper
 from diagnose.measure.end_figures import (
     GROWS,
     form_of,
@@ -147,14 +149,14 @@ def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
     picture, plane
         That is measured, and the sheet's plane in it [no unit].
     """
-    found = find(picture.bgr, _to_sheet(plane), flat=True)
+    found = find(picture, _to_sheet(plane), flat=True)
     stems: list[Stem] = []
     for glance in found.ends:
         if len(stems) == MOST_ENDS or glance.score < WORTH_A_LOOK * found.ends[0].score:
             break
         if not _in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK):
             continue
-        seen = settle_on(picture.bgr, glance)
+        seen = settle_on(picture, glance)
         stem = _stem_of(seen, plane)
         new = all(np.hypot(*(stem.tip - other.tip)) > stem.diameter for other in stems)
         sure = seen.is_end > LEAST_SURE and stem.score > LEAST_LIKELY
@@ -175,9 +177,13 @@ def _stem_of(seen: CloseView, plane: Plane) -> Stem:
     return Stem(tip, back, float(np.hypot(*(side - tip))), seen.is_end * end.score, seen)
 
 
+def _bare_mm(plane: Plane) -> tuple[float, float, float, float]:
+    """Left, top, right and bottom of the sheet's plain middle, as printed [mm]."""
+    return plane.layout.bare_mm if plane.layout and plane.layout.bare_mm else (20.0, 20.0, 130.0, 80.0)
+
+
 def _in_plain_middle(mm: np.ndarray, plane: Plane, slack: float = AROUND_MIDDLE + FIRST_LOOK) -> bool:
-    bare = plane.layout.bare_mm if plane.layout and plane.layout.bare_mm else (20.0, 20.0, 130.0, 80.0)
-    x0, y0, x1, y1 = np.array(bare) * plane.print_scale
+    x0, y0, x1, y1 = np.array(_bare_mm(plane)) * plane.print_scale
     return bool(x0 - slack <= mm[0] <= x1 + slack and y0 - slack <= mm[1] <= y1 + slack)
 
 
@@ -238,7 +244,7 @@ class SeenEnd:
 def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -> SeenEnd | None:
     """Draw the outline of one stem's end and read its shape; None where no outline is found.
 
-    It is done twice, the second time in the frame of the first.
+    It is done again, in the frame of the time before, until that is the end's own.
 
     Parameters
     ----------
@@ -253,16 +259,17 @@ def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -
     diameter = stem.diameter
     paper = _paper(plane)
     seen = None
-    for turn in range(3):
+    for _ in range(3):
         facing = facing_plane(plane, tip_px, back_px, diameter / 2)
         step = facing.to_px(np.array([(0.0, 0.0), (0.0, 1.0)]))
         per_mm = float(np.linalg.norm(step[1] - step[0]))
-        found = outlined(picture, facing, stem.view, diameter, per_mm, partial(_on_paper, facing, paper, plane))
+        on_paper = partial(_on_paper, _to_paper(facing, plane, diameter), paper)
+        found = outlined(picture, facing, stem.view, diameter, per_mm, on_paper)
         if found is None or found.end.diameter > THICKEST:
             return seen
         end = found.end
         seen = SeenEnd(found, facing, per_mm, stem.view)
-        settled = turn > 0 and abs(end.turn) < 0.025 and abs(end.diameter / diameter - 1) < 0.05
+        settled = abs(end.turn) < 0.025 and abs(end.diameter / diameter - 1) < 0.05
         frame = end.to_outline(np.array([(0.0, 0.0), (-3.0, 0.0)]))
         tip_px, back_px = facing.to_px(frame)
         diameter = end.diameter
@@ -271,9 +278,16 @@ def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -
     return seen
 
 
-def _on_paper(facing: Facing, paper: np.ndarray, plane: Plane, xy: np.ndarray) -> np.ndarray:
-    """Whether paper without ink lies behind each point, (n, 2), of the facing plane; the stem's lift is neglected."""
-    u, v = (plane.to_mm(facing.to_px(xy)) * COARSE).astype(int).T
+def _to_paper(facing: Facing, plane: Plane, diameter: float) -> np.ndarray:
+    """(3, 3) from the facing plane round the end to what lies behind it on the coarse map; the stem's lift is neglected."""
+    corners = diameter * np.array([(-5.5, -1.5), (3, -1.5), (3, 1.5), (-5.5, 1.5)])
+    behind = plane.to_mm(facing.to_px(corners)) * COARSE
+    return cv2.getPerspectiveTransform(corners.astype(np.float32), behind.astype(np.float32))
+
+
+def _on_paper(to_paper: np.ndarray, paper: np.ndarray, xy: np.ndarray) -> np.ndarray:
+    """Whether paper without ink lies behind each point, (n, 2), of the facing plane."""
+    u, v = cv2.perspectiveTransform(xy[None], to_paper)[0].astype(int).T
     h, w = paper.shape
     inside = (u >= 0) & (u < w) & (v >= 0) & (v < h)
     return np.asarray(inside & (paper[v.clip(0, h - 1), u.clip(0, w - 1)] > 0))
@@ -289,13 +303,15 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
     taps
         The severed end first, then a point farther back on the same stem [upright px].
     """
-    stems = find_stems(picture, plane)
-    stems = _tapped(stems, plane, taps) if taps else _whole(stems)
+    if taps:
+        stems = _tapped(find_stems(picture, plane), plane, taps)
+    else:  # where nothing lies on the paper the eye need not look
+        stems = [] if bare_paper(picture, plane, _bare_mm(plane)) else _whole(find_stems(picture, plane))
     ends = []
     for stem in stems:
         seen = see_end(picture, plane, stem, anywhere=bool(taps))
         if seen is not None and (taps or _in_the_middle(seen, plane)):
-            ends.append(replace(seen, view=told_again(picture.bgr, seen.view)))
+            ends.append(replace(seen, view=told_again(picture, seen.view)))
         if ends and taps:
             break
     if not ends:
@@ -318,7 +334,9 @@ def looks_for_an_end(picture: Picture, plane: Plane, taps: Sequence[Point] = ())
     """
     if taps:
         return bool(plane.is_on_sheet(plane.to_mm(np.array([taps[0]], float)))[0])
-    found = find(picture.bgr, _to_sheet(plane), flat=True)
+    if bare_paper(picture, plane, _bare_mm(plane)):
+        return False
+    found = find(picture, _to_sheet(plane), flat=True)
     rows, columns = np.nonzero(found.stem > 0.5)
     if len(rows) == 0:
         return False
