@@ -202,7 +202,7 @@ def _read(shown: np.ndarray, to_px: np.ndarray, px: np.ndarray) -> np.ndarray:
 
 
 def _networks(name: str) -> tuple[cv2.dnn.Net, ...]:
-    """This thread's network; of the close one two halves: what it tells, and its map."""
+    """The network of this thread; of the close one two halves: what it tells, and its map."""
     if not hasattr(_own, name):
         weights = gzip.decompress((resources.files("diagnose.eye") / f"{name}.onnx.gz").read_bytes())
         models = [weights]
@@ -272,10 +272,10 @@ def _found(picture: Shown, matrix: np.ndarray, flat: bool) -> Found:
 
 
 def told_again(picture: Shown, seen: CloseView) -> CloseView:
-    """A close view whose forms and slope are the means of its own look and of a narrower one; of four where they disagree.
+    """A close view whose forms and slope are the means of its own look and of a narrower one.
 
-    Where the two name another form, a mirrored and a wider look are taken too. On 238 rendered ends, cards and free, of which
-    one in eight took four looks, forms (likelihood, share named rightly) and slopes (squares) were as good as by four always.
+    Where the two name another form, a mirrored and then a wider look are taken too. On 238 rendered ends, of which one in
+    eight took them, likelihood of the forms and mean square of the slopes were no worse than with four looks always.
 
     Parameters
     ----------
@@ -291,7 +291,7 @@ def told_again(picture: Shown, seen: CloseView) -> CloseView:
     for side, matrix in ((1, narrower), (-1, mirrored), (1, wider)):
         one = _told(picture, matrix)[0]
         told.append((_forms(one), side * float(one[SLOPE]), float(np.exp(one[SLOPE_SPREAD]))))
-        if len({int(forms.argmax()) for forms, _, _ in told}) == 1:
+        if side == 1 and len({int(forms.argmax()) for forms, _, _ in told}) == 1:
             break
     forms, slopes, spreads = (np.array(each) for each in zip(*told, strict=True))
     spread = float(np.sqrt((spreads**2).mean() + slopes.var()))

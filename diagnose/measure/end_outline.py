@@ -385,32 +385,30 @@ def sharpened_outline(patch: Patch, outline: np.ndarray, zoom: float = 1.0) -> t
     ----------
     .. [1] Our own.
     """
-    reach = np.arange(-4.0, 4.25, 0.25) * zoom
+    reach = np.arange(-4.0, 4.25, 0.25, np.float32) * np.float32(zoom)
+    within, without, beyond = (slice(*np.searchsorted(reach, np.multiply(span, zoom)))
+                               for span in ((-2.3, -0.85), (1.4, 2.65), (2.8, 5.0)))  # fmt: skip
+    rows = np.arange(len(outline))
     for _turn in range(2):
         normal = _normals(outline, 3)
-        u, v = (outline[:, k, None] + normal[:, k, None] * reach for k in range(2))
-        seen = cv2.remap(patch.light, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR,
-                         borderMode=cv2.BORDER_REPLICATE)
-        inside = seen[:, (reach >= -2.3 * zoom) & (reach <= -0.9 * zoom)].mean(axis=1)
-        outside = seen[:, (reach <= 2.6 * zoom) & (reach >= 1.4 * zoom)].mean(axis=1)
+        u, v = (np.float32(outline[:, k, None]) + np.float32(normal[:, k, None]) * reach for k in (0, 1))
+        seen = cv2.remap(patch.light, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        inside, outside = (np.einsum("nkc->nc", seen[:, part]) / np.float32(part.stop - part.start)
+                           for part in (within, without))  # fmt: skip
         step = outside - inside
         contrast = (step**2).sum(axis=1)
-        share = np.einsum("nkc,nc->nk", seen, step) - (inside * step).sum(axis=1)[:, None]
-        share /= contrast[:, None] + 1e-9
+        share = (seen @ step[..., None])[..., 0] - (inside * step).sum(axis=1)[:, None]
+        share /= contrast[:, None] + np.float32(1e-9)
         # shadow deepens towards the twig: outside, just at the edge, is darker than two pixels off
-        farther = share[:, reach >= 2.8 * zoom].mean(axis=1)
-        at_edge = np.clip(1.0 - DEEPENING * (farther - 1.0), 0.4, 1.0)
-        share = share - 0.5 * _running_median(at_edge, 9)[:, None]
+        at_edge = np.clip(1.0 - DEEPENING * (share[:, beyond].mean(axis=1) - 1.0), 0.4, 1.0)
+        share -= 0.5 * _running_median(at_edge, 9)[:, None]
         rising = (share[:, :-1] < 0) & (share[:, 1:] >= 0)
         distance = np.where(rising, np.abs(reach[:-1] + 0.125 * zoom), np.inf)
         best = np.argmin(distance, axis=1)
-        rows = np.arange(len(outline))
         low, high = share[rows, best], share[rows, best + 1]
         shift = reach[best] - 0.25 * zoom * low / np.maximum(high - low, 1e-9)
-        good = np.isfinite(distance.min(axis=1)) & (contrast > 0.003) & (np.abs(shift) < 2 * zoom)
-        shift = np.where(good, shift, 0.0)
-        shift = _running_median(shift, 5)
-        outline = outline + normal * shift[:, None]
+        good = np.isfinite(distance[rows, best]) & (contrast > 0.003) & (np.abs(shift) < 2 * zoom)
+        outline = outline + normal * _running_median(np.where(good, shift, 0.0), 5)[:, None]
     bright = float(np.sqrt((np.percentile(seen[::4], 95, axis=(0, 1)) ** 2).sum()))
     return outline, np.sqrt(contrast) / max(bright, 1e-6)
 
