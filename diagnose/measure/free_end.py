@@ -126,7 +126,7 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
         return _nothing(_closer(view))
     if len(tips) == 2 and np.linalg.norm(tips[1] - tips[0]) < view.end.width / WIDEST:
         return _nothing(_TOO_NEAR)
-    seen = see_end(picture, told_again(picture.bgr, view))
+    seen = see_end(picture, told_again(picture, view))
     if seen is None or float(np.median(_near(seen))) > QUARREL:
         return _nothing(_NO_SIDES if tips else _NO_TAP)
     if not tips and seen.outlined.contrast < LEAST_CONTRAST:
@@ -141,11 +141,11 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
 def _untapped(picture: Picture) -> tuple[CloseView | None, str]:
     """The one severed end that plainly stands out in the whole picture, or why there is none."""
     plain: list[tuple[float, CloseView]] = []
-    found = find(picture.bgr, whole_matrix(picture.bgr.shape))
+    found = find(picture, whole_matrix(picture.size[::-1]))
     for glance in found.ends[:MOST_GLANCES]:
         if glance.width < THINNEST:
             continue
-        view = settle_on(picture.bgr, glance, least=UNLIKELY)
+        view = settle_on(picture, glance, least=UNLIKELY)
         if view.is_end <= LEAST_SURE or view.end.width < LEAST_WIDTH:
             continue
         near = NEARER * float(np.log(view.end.width))  # thinner ones belong to what grows farther off
@@ -174,7 +174,7 @@ def _plainness(picture: Picture, found: Found, view: CloseView) -> float:
     how += WOOD * _log_odds(float(wood.mean())) + ONE_FORM * float(view.forms.max())
     if how + FOUND_AGAIN * _log_odds(EXTREME) < LEAST_PLAIN:
         return -np.inf  # nothing will make it plain
-    closer = find(picture.bgr, _look_at(end.at, CLOSER * max(picture.size) / FINDER_SIZE[1]))
+    closer = find(picture, _look_at(end.at, CLOSER * max(picture.size) / FINDER_SIZE[1]))
     return how + FOUND_AGAIN * _log_odds(max((one.score for one in closer.ends if _same(one, end)), default=0.0))
 
 
@@ -202,7 +202,7 @@ def _also_otherwise(picture: Picture, view: CloseView) -> bool:
     aside = 0.2 * width * np.array([-end.outward[1], end.outward[0]])
     others = [Glance(end.at, end.outward, fit * width, 1.0) for fit in (1.25, 0.8)]
     others += [Glance(end.at + off, end.outward, width, 1.0) for off in (aside, -aside, 0.3 * width * end.outward)]
-    return all(look_close(picture.bgr, other).is_end >= LEAST_OTHERWISE for other in others)
+    return all(look_close(picture, other).is_end >= LEAST_OTHERWISE for other in others)
 
 
 def _closer(view: CloseView) -> str:
@@ -216,11 +216,11 @@ def _tapped(picture: Picture, tips: list[np.ndarray]) -> tuple[CloseView | None,
     best: CloseView | None = None
     thin: CloseView | None = None  # what would be an end, if there were more of it to see
     for matrix in (*_looks_at(picture, tips), None):
-        glances = find(picture.bgr, matrix).ends[:4] if matrix is not None else _along(tips)
+        glances = find(picture, matrix).ends[:4] if matrix is not None else _along(tips)
         for glance in glances:
             if np.linalg.norm(glance.at - tips[0]) > max(1.5 * OFF_TAP[0] * glance.width, slack):
                 continue
-            view = settle_on(picture.bgr, glance)
+            view = settle_on(picture, glance)
             if not _at_taps(view, tips, slack):
                 continue
             if view.end.width < THINNEST and view.is_end > LEAST_SURE:
