@@ -68,6 +68,7 @@ def decision_lines(survey: Survey) -> list[str]:
                                                *one.notes) if part))
     if survey.decisions and survey.asked:
         told.append(survey.asked)
+    told += survey.beside
     said = {note for one in survey.decisions for note in one.notes}
     told += [" ".join([f"Part {part}, {one.target.wanted}, {one.estimate.plots} plots: {one.sentence}",
                        *(note for note in one.notes if note not in said)])

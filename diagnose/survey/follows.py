@@ -12,7 +12,7 @@ from diagnose.survey.decide import CANNOT, WAIT, Decision, decide
 from diagnose.survey.estimate import nothing
 from diagnose.survey.frame import of_sampled, words_of, words_of_any
 from diagnose.survey.stopping import StoppingRule
-from diagnose.survey.target import BROWSED, Target, asked_for, fitting
+from diagnose.survey.target import BROWSED, Target, asked_for, fitting, told_and_open, which_holds
 
 
 def decisions(frame: pd.DataFrame, every_visit: pd.DataFrame, targets: Sequence[Target], country: str,
@@ -30,11 +30,15 @@ def decisions(frame: pd.DataFrame, every_visit: pd.DataFrame, targets: Sequence[
     real = real[real["tree"].notna()]
     species = [name for name in words_of(real, "species").unique() if name] if "species" in real.columns else []
     chosen, missing = list(targets), []
-    for name in species or [""]:
-        there = fitting(name, country) if country else []
+    unsaid: dict[tuple[Target, ...], list[str]] = {}
+    for name in species or [""] if country else []:
+        there, left = told_and_open(name, country, targets)
         chosen += [one for one in there if one not in chosen]
-        if country and not there:
+        if left:
+            unsaid.setdefault(tuple(left), []).append(name)
+        elif not fitting(name, country):
             missing.append(asked_for(name, country))
+    missing = [*(which_holds(among, ", ".join(names)) for among, names in unsaid.items()), *missing]
     keys = ["site", "plot"]
     unreached = frame.groupby(keys).ngroups - of_sampled(frame).groupby(keys).ngroups
     found = []
