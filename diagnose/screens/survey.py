@@ -34,11 +34,12 @@ from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import drawing, literal, once_opened
 from diagnose.screens.show import hand_over
 from diagnose.screens.survey_design import design, kept_plan
+from diagnose.screens.survey_read import At, as_it_stands, tallied, visits_of
 from diagnose.screens.survey_target import target_fields
-from diagnose.survey.boundary import Ground, from_geojson
+from diagnose.survey.boundary import Ground
 from diagnose.survey.decide import ACT, NOT_NEEDED
-from diagnose.survey.from_log import enter, import_tally, survey_table, visits
-from diagnose.survey.lasting import lasting_of, own_lives, own_lives_file, watched
+from diagnose.survey.from_log import enter, import_tally
+from diagnose.survey.lasting import lasting_of, own_lives, own_lives_file
 from diagnose.survey.plan import Plan, plan_of
 from diagnose.survey.summary import Survey, held_against, summarise
 from diagnose.survey.tally import TALLY, doubts, template, to_mend
@@ -194,10 +195,11 @@ def _from_file(log: Log) -> None:
 # ---- what it says ----
 
 
-@st.cache_data(max_entries=8, show_spinner="Working it out ...")
-def _figures_of(table: pd.DataFrame, seen: pd.DataFrame, cost: float | None, _ground: Ground | None) -> Survey:
+@st.cache_resource(max_entries=8, show_spinner="Working it out ...")
+def _figures_of(at: At, site: str, day: str | None, cost: float | None, _table: pd.DataFrame, _seen: pd.DataFrame,
+                _ground: Ground | None) -> Survey:
     """Every figure that no target changes."""
-    return summarise(table, area=_ground, lasting=lasting_of(seen), cost_per_tree=cost)
+    return summarise(_table, area=_ground, lasting=lasting_of(_seen), cost_per_tree=cost)
 
 
 def _redrawn(table: pd.DataFrame, seen: pd.DataFrame, cost: float | None, ground: Ground | None) -> Survey:
@@ -213,7 +215,7 @@ def _redrawn(table: pd.DataFrame, seen: pd.DataFrame, cost: float | None, ground
 
 
 @st.cache_resource(max_entries=8, show_spinner="Drawing ...")
-def _pictures(_survey: Survey, table: pd.DataFrame, seen: pd.DataFrame, _ground: Ground | None) -> tuple[str, list[str]]:
+def _pictures(at: At, site: str, day: str | None, _survey: Survey) -> tuple[str, list[str]]:
     """The map and the curves of lasting: made once for what was tallied, whatever its target."""
     return map_picture(_survey), lasting_pictures(_survey.lasting)
 
@@ -256,7 +258,8 @@ def _decided(figures: Survey, table: pd.DataFrame, plan: Plan | None, shown: dic
 
 def _says(log: Log, top: DeltaGenerator) -> None:
     """The answer at the top of the page, then what it goes by and stands on."""
-    known = visits(log)
+    at = as_it_stands(log)
+    known = visits_of(at, log)
     if known.empty:
         st.info("No tally is saved yet. Begin with Where to put plots; then write the trees down, or import a file, under "
                 "Fill in the tally.")
@@ -272,11 +275,11 @@ def _says(log: Log, top: DeltaGenerator) -> None:
         wanted = st.container()
         cost = st.number_input("Cost of the protection of one tree, 0 if not known", 0.0, 10_000.0, 0.0, key="tree_cost")
         redraw = st.toggle("Check what protection saved by redrawing whole plots", key="redraw")
-    table, seen = survey_table(log, site, day), watched(log, site)
-    ground = _boundary(log, site)
-    survey = (_redrawn if redraw else _figures_of)(table, seen, cost or None, ground)
+    table, seen, ground = tallied(at, site, day, log)
+    survey = (_redrawn(table, seen, cost or None, ground) if redraw else
+              _figures_of(at, site, day, cost or None, table, seen, ground))
     charts = [(title, shown) for title, rows in sections(survey) if not (shown := interval_figures(rows)).empty]
-    where, curves = _pictures(survey, table, seen, ground)
+    drawn, curves = _pictures(at, site, day, survey)
     places, held = {"answer": top.empty()}, {"survey": survey}
     with first:
         places["ask"] = st.empty()
@@ -298,7 +301,7 @@ def _says(log: Log, top: DeltaGenerator) -> None:
         st.markdown("\n".join(f"- {name}: {literal(one.words())}" for name, one in dense.items()))
     if survey.map is not None:
         st.subheader("Where")
-        drawing(where, "map of damage")
+        drawing(drawn, "map of damage")
         st.markdown(literal(map_words(survey)))
     if told := cost_words(survey):
         st.subheader("What it cost")
@@ -342,12 +345,6 @@ def _more_charts(charts: list[tuple[str, pd.DataFrame]]) -> None:
     if (more := once_opened(literal(first + rest), "survey_more")) is not None:
         with more:
             _charted(charts, _SHOWN)
-
-
-def _boundary(log: Log, site: str) -> Ground | None:
-    sites = log.records("site", name=site)
-    drawn = [one for one in sites["boundary"] if one] if len(sites) else []
-    return from_geojson(drawn[-1]) if drawn else None
 
 
 def _lasting(survey: Survey, seen: pd.DataFrame, curves: list[str]) -> None:

@@ -19,14 +19,15 @@ from diagnose.screens.chart import chart
 from diagnose.screens.look import literal
 from diagnose.screens.plain_map import map_of
 from diagnose.screens.show import hand_over
+from diagnose.screens.survey_read import as_it_stands, tallied, visits_of
 from diagnose.screens.survey_target import one_target
 from diagnose.survey.boundary import Ground, from_geojson, read_ground
 from diagnose.survey.design import as_gpx
-from diagnose.survey.from_log import survey_table, visits
 from diagnose.survey.layout import Layout, lay_out, start_of
-from diagnose.survey.plan import Asked, Plan, asked_plots, made, plan_of, planned_plots, seen_before, size_of
+from diagnose.survey.plan import Asked, Known, Plan, asked_plots, made, plan_of, planned_plots, seen_before, size_of
 from diagnose.survey.stopping import ADDITION, RULES
 from diagnose.survey.tally import template
+from diagnose.survey.target import Target
 
 _NEW = "another planting"
 _PURPOSES = {"target": "To decide: act, or not", "margin": "To know a share, plus or minus",
@@ -89,20 +90,35 @@ def design(log: Log) -> None:
         edge = two.number_input("Keep how far inside the edge [m]", 0.0, 100.0, 0.0, 1.0, key="edge")
         hours = one.number_input("Hours to walk and tally, 0 if it does not matter", 0.0, 500.0, 0.0, key="hours")
         spacing = two.number_input("Spacing of a square grid [m], 0: plots spread evenly", 0.0, 1000.0, 0.0, key="spacing")
-        earlier = site in set(visits(log)["site"]) and st.toggle("Take likeness and variation from the last visit", True,
-                                                                 key="from_visit")
-    known = seen_before(survey_table(log, site), target) if earlier else seen_before(None, target, alike, vary, float(trees))
-    number, why = (None, "") if spacing else asked_plots(target, rule, size, known, plots, expect, margin, change)
+        at = as_it_stands(log)
+        earlier = site in set(visits_of(at, log)["site"]) and st.toggle(
+            "Take likeness and variation from the last visit", True, key="from_visit")
+    known = (seen_before(tallied(at, site, None, log)[0], target) if earlier else
+             seen_before(None, target, alike, vary, float(trees)))
+    number, why = (None, "") if spacing else _needed(target, rule, size, known, plots, expect, margin, change)
     if number is not None:
         st.markdown(f"**{number} plots.** {literal(why)}")
     if ground is None:
         st.caption("Give the boundary to get a layout.")
         return
-    turn = st.session_state.get("layout_turn", 0)
-    seed = start_of(site, number, turn)
-    laid = lay_out(ground, number, spacing or None, edge, seed, not spacing, size, hours or None, across)
-    plan = made(site, laid, size, target, rule, seed, tuple(part for part in (why, known.words) if part),
-                Asked(number, edge, spacing or None, bool(spacing), parts_by, hours or None))
+    asked = Asked(number, edge, spacing or None, bool(spacing), parts_by, hours or None)
+    _laid(log, ground, site, asked, size, across, target, rule, tuple(part for part in (why, known.words) if part))
+
+
+@st.cache_data(max_entries=32, show_spinner="Working it out ...", hash_funcs={Target: repr, Known: repr})
+def _needed(target: Target | None, rule: str, size: float, known: Known, plots: int | None, expect: float | None,
+            margin: float | None, change: float | None) -> tuple[int | None, str]:
+    """As `asked_plots`: it draws hundreds of surveys, and is asked again whenever anything else changes."""
+    return asked_plots(target, rule, size, known, plots, expect, margin, change)
+
+
+@st.fragment
+def _laid(log: Log, ground: Ground, site: str, asked: Asked, size: float, across: float, target: Target | None, rule: str,
+          why: tuple[str, ...]) -> None:
+    """The plots on the map, and the papers: the part that another random start draws anew."""
+    seed = start_of(site, asked.plots, st.session_state.get("layout_turn", 0))
+    laid = lay_out(ground, asked.plots, asked.spacing_m, asked.edge_m, seed, not asked.grid, size, asked.hours, across)
+    plan = made(site, laid, size, target, rule, seed, why, asked)
     st.markdown(f"{plan.plots} plots on {ground.area_m2 / 1e4:.2f} ha, the two nearest {laid.apart_m:.0f} m apart; the walk "
                 f"is {laid.walk_m:.0f} m, about {laid.hours:.1f} hours with the tally. {literal(plan.rule.words)}")
     for note in (plan.asked.words, *laid.notes, *(f"{name}: {many} plots" for name, many in plan.strata.items())):
