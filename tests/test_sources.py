@@ -1,7 +1,12 @@
 """`diagnose sources KEY` says in full where a figure was read, and in words how surely."""
 
+import re
+from collections import Counter
+from pathlib import Path
+
 import pytest
 
+import diagnose
 from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
 from diagnose.protect.sources import SEEN, called_by_name, source_words, sources
@@ -43,3 +48,10 @@ def test_how_a_figure_was_seen_is_said_where_it_was_not_read_in_the_source() -> 
     told = called_by_name("top: PORC [2] plus snow, opening: ME382 [R], foot: MEM [M]")
     assert told == ("top: Schemnitz 1994 (seen in a copy or a summary) plus snow, opening: US conservation service, Maine "
                     "2014, foot: from memory")
+
+
+def test_no_key_of_a_file_of_sources_is_written_twice() -> None:
+    """A second one would stand in silence for the first, and its rows would cite another page."""
+    for file in Path(diagnose.__file__).parent.rglob("sources.yaml"):
+        keys = Counter(re.findall(r"^(\w+):", file.read_text(encoding="utf-8"), re.MULTILINE))
+        assert keys and max(keys.values()) == 1, [key for key, times in keys.items() if times > 1]

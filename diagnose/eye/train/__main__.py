@@ -26,19 +26,23 @@ from diagnose.eye.train.shown import Shown
 KINDS = {"on_card": 0.42, "free": 0.3, "nothing": 0.16, "bark": 0.12}  # share of each among the collages
 
 
-def _cut(shown: Shown, rng: np.random.Generator, network: str) -> tuple[list[samples.Wide], list[samples.Near]]:
-    wide = samples.wide_pieces(shown, rng) if network != "close" else ()
-    near = samples.close_pieces(shown, rng) if network != "finder" else ()
-    return list(wide), list(near)
+def _cut(shown: Shown, rng: np.random.Generator, network: str, taken: bool) -> tuple[list[samples.Wide], list[samples.Near]]:
+    wide = list(samples.wide_pieces(shown, rng)) if network != "close" else []
+    near = list(samples.close_pieces(shown, rng)) if network != "finder" else []
+    if taken:
+        further = samples.taken_pieces(shown, rng)
+        wide += further[0] if network != "close" else []
+        near += further[1] if network != "finder" else []
+    return wide, near
 
 
-def _of_rendered(file: Path, network: str) -> tuple[list[samples.Wide], list[samples.Near]]:
+def _of_rendered(file: Path, network: str, taken: bool) -> tuple[list[samples.Wide], list[samples.Near]]:
     cv2.setNumThreads(1)
-    return _cut(rendered.read(file), np.random.default_rng(crc32(file.name.encode())), network)
+    return _cut(rendered.read(file), np.random.default_rng(crc32(file.name.encode())), network, taken)
 
 
 def _of_collages(
-    seeds: range, pictures: Path | None, split: str, network: str
+    seeds: range, pictures: Path | None, split: str, network: str, taken: bool
 ) -> tuple[list[samples.Wide], list[samples.Near]]:
     cv2.setNumThreads(1)
     material = collage.load(pictures, split)
@@ -46,14 +50,20 @@ def _of_collages(
     for seed in seeds:
         rng = np.random.default_rng([seed, ("train", "calibrate", "test").index(split)])
         kind = rng.choice(list(KINDS), p=list(KINDS.values()))
-        wide, near = _cut(getattr(collage, kind)(rng, material), rng, network)
+        wide, near = _cut(getattr(collage, kind)(rng, material), rng, network, taken)
         wides += wide
         nears += near
     return wides, nears
 
 
 def pieces(
-    split: str, collages: int, pictures: Path | None, also: list[Path], processes: int, network: str = "both"
+    split: str,
+    collages: int,
+    pictures: Path | None,
+    also: list[Path],
+    processes: int,
+    network: str = "both",
+    taken: bool = False,
 ) -> dict[str, np.ndarray]:
     """The pieces of one split: of collages, and of rendered pictures.
 
@@ -71,6 +81,8 @@ def pieces(
         That draw at once [no unit].
     network
         finder, close or both: what they are for [no unit].
+    taken
+        Further pieces where the eye as it stands sees an end, rightly or not? [no unit]
 
     Returns
     -------
@@ -81,8 +93,8 @@ def pieces(
     chunks = [range(k, min(k + 25, collages)) for k in range(0, collages, 25)]
     wides, nears = [], []
     with ProcessPoolExecutor(processes) as pool:
-        parts = list(pool.map(partial(_of_collages, pictures=pictures, split=split, network=network), chunks))
-        parts += list(pool.map(partial(_of_rendered, network=network), files, chunksize=4))
+        parts = list(pool.map(partial(_of_collages, pictures=pictures, split=split, network=network, taken=taken), chunks))
+        parts += list(pool.map(partial(_of_rendered, network=network, taken=taken), files, chunksize=4))
     for wide, near in parts:
         wides += wide
         nears += near
@@ -109,6 +121,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--rate", type=float, default=2e-3, help="the highest rate of learning, no unit")
     parser.add_argument("--pictures", type=Path, help="folder of real pictures, as split.csv names them")
     parser.add_argument("--also", type=Path, action="append", default=[], help="folder of rendered pictures")
+    parser.add_argument("--taken", action="store_true", help="also pieces where the eye as it is sees an end")
     parser.add_argument("--collages", type=int, default=6000)
     parser.add_argument("--seconds", type=float, default=420.0, help="of training, for each network")
     parser.add_argument("--steps", type=int, default=10**9, help="at most")
@@ -119,7 +132,8 @@ def main(arguments: list[str] | None = None) -> None:
     given = parser.parse_args(arguments)
     need("train", "training")
     given.out.mkdir(parents=True, exist_ok=True)
-    make = partial(pieces, pictures=given.pictures, also=given.also, processes=given.processes, network=given.network)
+    make = partial(pieces, pictures=given.pictures, also=given.also, processes=given.processes, network=given.network,
+                   taken=given.taken)  # fmt: skip
     data = {"train": make("train", given.collages)}
     data |= {split: make(split, max(given.collages // 10, min(given.collages, 24))) for split in ("calibrate", "test")}
     # JAX is started only after the processes that draw have ended

@@ -12,13 +12,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.eye.pieces import CLASSES, close_matrix, cut, sheet_matrix, whole_matrix
+from diagnose.eye.pieces import CLASSES, FINDER_SIZE, close_matrix, cut, sheet_matrix, whole_matrix
+from diagnose.eye.see import Glance, find, settle_on
 from diagnose.eye.train.shown import FORMS, UNKNOWN, Shown, ShownEnd
 
 WIDE = (384, 512)  # rows and columns of a piece that the finder learns from
 NEAR = 224  # side of a piece that the close network learns from
 NEAR_AT = (136.0, 111.5)  # where the end lies in it
 ENDS = 3  # at most, in one piece
+# what the eye as it stands takes for an end counts as the true one within so many widths, cosine and ratio of widths, and as
+# none beyond the last distance
+SAME, SAME_WAY, SAME_WIDTH, ELSEWHERE = 0.8, 0.7, 1.7, 2.0
+TAKEN, LEAST_TAKEN = 3, 0.05  # pieces of such places, at most, from one picture and kind; their least score
 SHAPES = {"hand": 4, "plant": 5, "shadow": 6}  # of what may be taken for a stem
 
 
@@ -108,9 +113,15 @@ def wide_pieces(shown: Shown, rng: np.random.Generator, zooms: int = 2) -> Itera
     inner = (320, 448)
     shift = np.array([[1, 0, -(WIDE[1] - inner[1]) / 2], [0, 1, -(WIDE[0] - inner[0]) / 2], [0, 0, 1.0]])
     yield _wide(shown, whole_matrix(shown.bgr.shape, inner) @ shift)
+    yield from (_wide(shown, matrix) for matrix in _zoomed(shown, rng, zooms if shown.ends else 2 * zooms))
+
+
+def _zoomed(shown: Shown, rng: np.random.Generator, looks: int) -> Iterator[np.ndarray]:
+    """Matrices from pieces for the finder to the picture, closer, turned, mostly with an end or bare wood in them."""
+    inner = (320, 448)
     rows, columns = shown.bgr.shape[:2]
     bare = np.argwhere(shown.labels == CLASSES.index("wood")) if not shown.ends else np.zeros((0, 2))
-    for _ in range(zooms if shown.ends else 2 * zooms):
+    for _ in range(looks):
         if shown.ends and rng.random() < 0.75:
             end = shown.ends[rng.integers(len(shown.ends))]
             fit = end.width / float(np.exp(rng.uniform(np.log(6), np.log(42))))
@@ -121,10 +132,62 @@ def wide_pieces(shown: Shown, rng: np.random.Generator, zooms: int = 2) -> Itera
         else:
             fit = max(rows, columns) / 448 * float(np.exp(rng.uniform(np.log(0.2), 0)))
             centre = rng.uniform(0.15, 0.85, 2) * (columns, rows)
-        turn = rng.uniform(-np.pi, np.pi)
-        cos, sin = fit * np.cos(turn), fit * np.sin(turn)
-        here = np.array([[1, 0, -WIDE[1] / 2], [0, 1, -WIDE[0] / 2], [0, 0, 1.0]])
-        yield _wide(shown, np.array([[cos, -sin, centre[0]], [sin, cos, centre[1]], [0, 0, 1.0]]) @ here)
+        yield _round(centre, fit, rng)
+
+
+def _round(centre: np.ndarray, fit: float, rng: np.random.Generator) -> np.ndarray:
+    """Matrix of a piece round a place, turned at random; fit : picture's pixels a pixel of the piece."""
+    turn = rng.uniform(-np.pi, np.pi)
+    cos, sin = fit * np.cos(turn), fit * np.sin(turn)
+    here = np.array([[1, 0, -WIDE[1] / 2], [0, 1, -WIDE[0] / 2], [0, 0, 1.0]])
+    return np.array([[cos, -sin, centre[0]], [sin, cos, centre[1]], [0, 0, 1.0]]) @ here
+
+
+def taken_pieces(shown: Shown, rng: np.random.Generator) -> tuple[list[Wide], list[Near]]:
+    """Pieces round what the eye as it stands takes for an end, rightly or not; most of what it errs in is among them.
+
+    Parameters
+    ----------
+    shown
+        The picture with its truth [no unit].
+    rng
+        Of the draws [no unit].
+
+    Returns
+    -------
+    wides, nears : list of Wide, list of Near
+        For the finder, round what is no end; and for the close network, round both, as it would be asked there.
+    """
+    wides: list[Wide] = []
+    nears: list[Near] = []
+    inner = whole_matrix(shown.bgr.shape, FINDER_SIZE)
+    shift = np.array([[1, 0, (WIDE[1] - FINDER_SIZE[1]) / 2], [0, 1, (WIDE[0] - FINDER_SIZE[0]) / 2], [0, 0, 1.0]])
+    for matrix in (inner, *(own @ shift for own in _zoomed(shown, rng, 2))):
+        for glance in find(shown.bgr, matrix).ends[: 2 * TAKEN]:
+            if glance.score < LEAST_TAKEN:
+                continue
+            true = min(shown.ends, key=lambda end: float(np.hypot(*(glance.at - end.at))), default=None)
+            seen = settle_on(shown.bgr, glance, least=0.5).end
+            width = seen.width * float(np.exp(rng.normal(0, 0.06)))
+            here = close_matrix(seen.at + rng.normal(0, 0.06, 2) * width, seen.outward, width, NEAR_AT)
+            if true is not None and _same(seen, true):
+                nears.append(_near(shown, here, true))
+            elif shown.all_ends and (true is None or (_away(seen, true) and _away(glance, true))):
+                if sum(not one.is_end for one in nears) < TAKEN:
+                    nears.append(_near(shown, here, None))
+                if len(wides) < TAKEN:
+                    fit = glance.width / float(np.exp(rng.uniform(np.log(6), np.log(24))))
+                    wides.append(_wide(shown, _round(glance.at + rng.uniform(-60, 60, 2) * fit, fit, rng)))
+    return wides, nears
+
+
+def _same(seen: Glance, true: ShownEnd) -> bool:
+    near = np.hypot(*(seen.at - true.at)) < SAME * true.width and seen.outward @ true.outward > SAME_WAY
+    return bool(near and 1 / SAME_WIDTH < seen.width / true.width < SAME_WIDTH)
+
+
+def _away(seen: Glance, true: ShownEnd) -> bool:
+    return bool(np.hypot(*(seen.at - true.at)) > ELSEWHERE * max(seen.width, true.width))
 
 
 def close_pieces(shown: Shown, rng: np.random.Generator, each: int = 2, others: int = 2) -> Iterator[Near]:
