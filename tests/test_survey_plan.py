@@ -94,7 +94,7 @@ def test_a_survey_of_30_ha_goes_from_nothing_to_the_decision_by_the_command(
                  "--csv", out["csv"], "--pdf", out["pdf"], "--paper", "Letter"]) == 0
     said = capsys.readouterr().out
     assert said.startswith("Act: at most ") and "By part of the ground:" in said
-    assert "1 rows of the tally were refused" in said
+    assert "1 row of the tally was refused" in said
     long = pd.read_csv(out["csv"])
     assert long.loc[long["group"] == "decision_1", "note"].item() in " ".join(said.split())
     again = pd.read_csv(mend, dtype=str)

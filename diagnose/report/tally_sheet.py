@@ -73,7 +73,7 @@ def _sheet(canvas, size: tuple[float, float], told: Mapping[str, str],  # type: 
         canvas.line(x + line, top - 22, x + line + 30, top - 22)
     if plan is not None:
         canvas.setFont(FONT, 8)
-        wanted = "" if plan.target is None else f" Target: {plan.target.wanted}, {plan.target.what}."
+        wanted = "" if plan.target is None else f" Target: {plan.target.where}, {plan.target.what}."
         canvas.drawString(left, top - 34, settable(f"{plan.rule.words}{wanted}"))
     columns = [field for field in ASKED if field.name not in (*ONCE, *TWICE)]
     shares = [WIDE.get(field.name, 1.0) for field in columns]

@@ -37,8 +37,9 @@ def decisions(frame: pd.DataFrame, every_visit: pd.DataFrame, targets: Sequence[
         if left:
             unsaid.setdefault(tuple(left), []).append(name)
         elif not fitting(name, country):
-            missing.append(asked_for(name, country))
-    missing = [*(which_holds(among, ", ".join(names)) for among, names in unsaid.items()), *missing]
+            missing.append(name)
+    asked = [*(which_holds(among, ", ".join(names)) for among, names in unsaid.items()),
+             *([asked_for(", ".join(missing), country)] if missing else [])]
     keys = ["site", "plot"]
     unreached = frame.groupby(keys).ngroups - of_sampled(frame).groupby(keys).ngroups
     found = []
@@ -52,8 +53,7 @@ def decisions(frame: pd.DataFrame, every_visit: pd.DataFrame, targets: Sequence[
                                   rule or StoppingRule()))
     # what can be told stands before what cannot
     found.sort(key=lambda one: (one.target.tag != "own", one.verdict == CANNOT))
-    asked = "" if chosen and not missing else " ".join(dict.fromkeys(missing)) or asked_for("", country)
-    return tuple(found), asked
+    return tuple(found), "" if chosen and not asked else " ".join(asked) or asked_for("", country)
 
 
 def by_part(frame: pd.DataFrame, every_visit: pd.DataFrame, found: Sequence[Decision],

@@ -69,7 +69,7 @@ class Asked:
         many = "" if self.plots is None else f"{self.plots} plots "
         how = (f"on a square grid of {self.spacing_m:g} m" if self.spacing_m is not None else
                "on a square grid" if self.grid else "spread evenly")
-        told = [many + how, f"{self.edge_m:g} m of the edge left out" if self.edge_m else "edge and all",
+        told = [many + how, f"{self.edge_m:g} m of the edge left out" if self.edge_m else "up to the edge",
                 f"parts by '{self.parts_by}'" if self.parts_by else "",
                 "" if self.hours is None else f"within {self.hours:g} hours"]
         return f"Asked of the layout: {', '.join(part for part in told if part)}."

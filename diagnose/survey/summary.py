@@ -353,6 +353,8 @@ def _by_height(member: tuple[str, Estimate]) -> int:
 def _refused_line(refused: Sequence[str]) -> tuple[str, ...]:
     if not refused:
         return ()
+    if len(refused) == 1:
+        return (f"1 row of the tally was refused and is in no figure: {refused[0]}",)
     return (f"{len(refused)} rows of the tally were refused and are in no figure; the first: {refused[0]}",)
 
 

@@ -166,7 +166,8 @@ class Target:
     def where(self) -> str:
         """Of which trees and where it holds, in a few words: `silver fir, montane: at most 9 %`."""
         trees = "" if self.species == ("any",) else ", ".join(self.species)
-        return f"{'; '.join(part for part in (trees, self.region) if part) or self.country}: {self.wanted}"
+        whose = "; ".join(part for part in (trees, self.region) if part) or self.country
+        return f"{whose}: {self.wanted}" if whose else self.wanted
 
     @property
     def short(self) -> str:
