@@ -17,9 +17,9 @@ from diagnose.survey.decide import ACT, CANNOT, MORE, NOT_NEEDED, OPEN, WAIT, de
 from diagnose.survey.density import stocking
 from diagnose.survey.forests import KINDS, browsed_trees, drawn
 from diagnose.survey.planning import plots_to_decide
-from diagnose.survey.proportion import sure_limits
 from diagnose.survey.stopping import ADDITION, MANY, ONE, StoppingRule, nominal
 from diagnose.survey.summary import summarise
+from diagnose.survey.sure import sure_limits
 from diagnose.survey.target import BROWSED, PER_HA, STOCKED, Target, own_target
 from tests.drawn_forests import AREA, looked, looked_always, survey, wants
 

@@ -16,6 +16,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
 from diagnose.fieldlog.store import open_log
 from diagnose.survey.boundary import Ground, from_geojson, read_ground
+from diagnose.survey.choosing import chosen_target
 from diagnose.survey.design import walking_order
 from diagnose.survey.from_log import import_tally, survey_table
 from diagnose.survey.layout import lay_out, start_of
@@ -34,7 +35,7 @@ from diagnose.survey.plan import (
 from diagnose.survey.position import on_one_grid
 from diagnose.survey.stopping import ADDITION, MANY, StoppingRule
 from diagnose.survey.tally import TALLY, read_tally
-from diagnose.survey.target import chosen_target, own_target
+from diagnose.survey.target import own_target
 
 EAST, NORTH = 0.0071, 0.0050  # degrees that make 30 ha at 47 degrees north
 

@@ -31,7 +31,7 @@ PUBLIC = public(room)
 PRINTS = {"coverage.main", "coverage.table"}
 # given good values only: the arrays that they work on were checked before by the function that calls them
 INNER = {"clumped.too_few", "clumped.enough", "clumped.moments", "decide.decided", "proportion.logit_limits",
-         "proportion.sure_limits", "design.pivotal", "tally.joined"}
+         "sure.sure_limits", "design.pivotal", "tally.joined"}
 
 
 FIELD = {"type": "Polygon", "coordinates": [[[9, 47], [9.01, 47], [9.01, 47.01], [9, 47]]]}
@@ -145,8 +145,8 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "planning.plots_to_decide": {"most": 600}, "proportion.likeness": by_count, "proportion.by_likeness": by_count,
         "proportion.clustered": by_count,
         "proportion.share_browsed": {"value": "browsed"}, "proportion.independent": {"method": "Wilson"},
-        "proportion.sure_limits": {"browsed": np.array([[1.0, 2, 0]]), "trees": np.array([[8.0, 8, 8]])},
-        "target.target_of_country": {"species": "ash"},
+        "sure.sure_limits": {"browsed": np.array([[1.0, 2, 0]]), "trees": np.array([[8.0, 8, 8]])},
+        "choosing.target_of_country": {"species": "ash"},
         "proportion.logit_limits": {"browsed": np.array([[1.0, 2, 0]]), "trees": np.array([[8.0, 8, 8]])},
         "frame.plot_totals": {"value": "browsed", "by": ()}, "quality.many_crews": {"counts": np.array([[3, 1], [2, 2], [0,
             4]])},

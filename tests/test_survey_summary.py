@@ -17,9 +17,10 @@ from diagnose.report.damage_map import map_drawing
 from diagnose.report.survey_report import sections, survey_html, survey_pdf, table_text
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.survey.attribution import with_shares
+from diagnose.survey.choosing import chosen_target
 from diagnose.survey.summary import summarise
 from diagnose.survey.tally import ASKED
-from diagnose.survey.target import chosen_target, own_target
+from diagnose.survey.target import own_target
 
 
 def invented(plots: int = 20, visit: str = "2026-03-31", seed: int = 5) -> pd.DataFrame:

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from diagnose.cannot_use import CannotUse
+from diagnose.survey.choosing import chosen_target, target_of_country, told_and_open
 from diagnose.survey.proportion import independent
 from diagnose.survey.target import (
     BROWSED,
@@ -16,15 +17,12 @@ from diagnose.survey.target import (
     asked_for,
     band,
     caution,
-    chosen_target,
     countries,
     counts_species,
     fitting,
     own_target,
     published,
     read_targets,
-    target_of_country,
-    told_and_open,
 )
 
 

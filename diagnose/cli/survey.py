@@ -114,11 +114,11 @@ def design(boundary: str, **given: Any) -> None:
     from diagnose.report.layout_map import layout_pdf
     from diagnose.report.tally_sheet import tally_sheet_pdf
     from diagnose.survey.boundary import read_ground
+    from diagnose.survey.choosing import chosen_target, target_of_country
     from diagnose.survey.design import as_gpx
     from diagnose.survey.layout import lay_out, start_of
     from diagnose.survey.plan import Asked, asked_plots, made, planned_plots, seen_before, size_of
     from diagnose.survey.tally import template
-    from diagnose.survey.target import chosen_target, target_of_country
     from diagnose.whole_file import write_whole
 
     asked = SimpleNamespace(**given)
@@ -260,9 +260,10 @@ def _say(asked: SimpleNamespace, visits: list[pd.DataFrame], refused: Sequence[R
     """Estimates from one visit, or two, and writes and says what was asked for."""
     from diagnose.report.survey_report import survey_html, survey_pdf, table_text
     from diagnose.survey.boundary import read_ground
+    from diagnose.survey.choosing import chosen_target
     from diagnose.survey.plan import read_plan
     from diagnose.survey.summary import summarise
-    from diagnose.survey.target import chosen_target, read_targets
+    from diagnose.survey.target import read_targets
     from diagnose.whole_file import write_whole
 
     if asked.before is not None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import streamlit as st
 
 from diagnose.screens.look import literal
-from diagnose.survey.target import Target, asked_for, chosen_target, countries, of_country, which_holds
+from diagnose.survey.choosing import chosen_target, which_holds
+from diagnose.survey.target import Target, asked_for, countries, of_country
 
 PLACEHOLDER = "1100/ha, 70% plots or 10% browsed"
 

@@ -7,12 +7,13 @@ from collections.abc import Sequence
 import pandas as pd
 
 from diagnose.cannot_use import CannotUse
+from diagnose.survey.choosing import told_and_open, which_holds
 from diagnose.survey.counted import sample_of
 from diagnose.survey.decide import CANNOT, WAIT, Decision, decide
 from diagnose.survey.estimate import nothing
 from diagnose.survey.frame import of_sampled, words_of, words_of_any
 from diagnose.survey.stopping import StoppingRule
-from diagnose.survey.target import BROWSED, Target, asked_for, fitting, told_and_open, which_holds
+from diagnose.survey.target import BROWSED, Target, asked_for, fitting
 
 
 def decisions(frame: pd.DataFrame, every_visit: pd.DataFrame, targets: Sequence[Target], country: str,

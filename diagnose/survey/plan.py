@@ -18,6 +18,7 @@ import yaml
 from diagnose.cannot_use import CannotUse
 from diagnose.given import MOST_SEED, a_number, a_share, a_whole, above_nought
 from diagnose.survey.boundary import Ground
+from diagnose.survey.choosing import chosen_target
 from diagnose.survey.counted import sample_of
 from diagnose.survey.design import MOST_PLOTS, design_effect, plots_needed, trees_to_see_a_change
 from diagnose.survey.frame import plot_totals, words_of
@@ -25,7 +26,7 @@ from diagnose.survey.layout import Layout
 from diagnose.survey.planning import plots_to_decide
 from diagnose.survey.proportion import likeness as within_plots
 from diagnose.survey.stopping import ADDITION, StoppingRule
-from diagnose.survey.target import PER_HA, Target, chosen_target, from_record
+from diagnose.survey.target import PER_HA, Target, from_record
 from diagnose.texts import MOST_YAML_BYTES, from_yaml, read_text
 
 
