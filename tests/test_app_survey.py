@@ -12,7 +12,7 @@ import pytest
 
 from diagnose.fieldlog.store import open_log
 from diagnose.survey.from_log import enter
-from tests.conftest import WIDTHS, served
+from tests.conftest import WIDTHS, drawn, served
 
 
 @pytest.mark.parametrize("size", WIDTHS)
@@ -134,8 +134,10 @@ def test_a_published_target_chosen_while_planning_decides_on_another_device_too(
     boundary.write_text(json.dumps({"type": "Polygon", "coordinates": [RING]}))
 
     def choose(page: Any, label: str, option: str) -> None:
+        drawn(page)  # a list that is being drawn anew loses the choice
         page.get_by_role("combobox", name=label).click()
         page.get_by_role("option", name=option).click()
+        drawn(page)
 
     with served(tmp_path / "log") as (address, _):
         context = browser.new_context(viewport={"width": 390, "height": 844}, is_mobile=True, has_touch=True)

@@ -1,4 +1,4 @@
-"""Which target is meant? By its name, a few words, or country and species: where a survey is planned and where it is read."""
+"""Which target is meant? By its name, a few words, or country and species, where a survey is planned and where it ends."""
 
 from __future__ import annotations
 
