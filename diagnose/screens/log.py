@@ -159,7 +159,7 @@ def _few(names: pd.Series) -> pd.Series:
 
 def _table(rows: pd.DataFrame) -> str | None:
     """Every observation as a row; the id of the one that was ticked."""
-    told = st.dataframe(rows[["taken", "plant", "verdict_name", "site", "by", "note"]].rename(
+    told = st.dataframe(rows[["plant", "verdict_name", "taken", "site", "by", "note"]].rename(
         columns={"site": "planting", "verdict_name": "verdict"}), hide_index=True, width="stretch", height=_TABLE_HIGH,
         on_select="rerun", selection_mode="single-row", key="log_table")
     with st.container(key="screen_tick"):
@@ -237,14 +237,14 @@ def _what_was_said(found: dict[str, Any], measurement: Measurement) -> None:
     if statement := verdict.get("statement", ""):
         st.html(f'<p class="verdict{"" if found["leading"] else " open"}">{escape(str(statement))}</p>')
     show.figures_of(measurement, preferences.inches())
-    answers = {name: sign for name, sign in parse_signs(found["signs"]).items() if isinstance(sign, Answer)}
-    if answers:
-        st.markdown("**What was answered**")
-        st.markdown("\n".join(f"- {vocabulary()[name].label}: {vocabulary()[name].choices[sign.choice]}"
-                              for name, sign in answers.items()))
-    for heading, key in (("What spoke for it", "for"), ("What spoke against it", "against")):
-        if verdict.get(key):
-            st.markdown(f"**{heading}**\n" + "\n".join(f"- {literal(words)}" for words in verdict[key]))
+    answered = [f"{vocabulary()[name].label}: {vocabulary()[name].choices[sign.choice]}"
+                for name, sign in parse_signs(found["signs"]).items() if isinstance(sign, Answer)]
+    for_it, against = verdict.get("for", []), verdict.get("against", [])
+    rest = [words for words in answered if words not in (*for_it, *against)]  # each answer stands once
+    for heading, lines in (("What spoke for it", for_it), ("What spoke against it", against),
+                           ("Also answered" if len(rest) < len(answered) else "What was answered", rest)):
+        if lines:
+            st.markdown(f"**{heading}**\n" + "\n".join(f"- {literal(words)}" for words in lines))
     if not barrier.get("kind"):
         return
     told = f"{barrier['kind']}, against {' and '.join(barrier.get('stops', []))}"
@@ -314,7 +314,7 @@ def _one(log: Log, rows: pd.DataFrame) -> None:
     _what_was_said(found, measurement)
     if found["named"]:
         st.markdown(f"Named by a person: **{literal(_verdict_name(found['named']))}**")
-    for field, label in (("site", "Planting"), ("plant", "Tag"), ("by", "By"), ("note", "Note")):
+    for field, label in (("site", "Planting"), ("by", "By"), ("note", "Note")):  # the tag stands in the heading
         if found[field]:
             st.markdown(f"{label}: {literal(found[field])}")
     if found["lat"] is not None and found["lon"] is not None:
