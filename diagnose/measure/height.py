@@ -309,42 +309,6 @@ def _pose_miss(pose: tuple[np.ndarray, np.ndarray, np.ndarray], K: np.ndarray, m
     return float(((seen - px) ** 2).mean())
 
 
-def along_staff(marks_mm: np.ndarray, marks_px: np.ndarray, at_px: float) -> float:
-    """Height at a place along a staff's line from its marks' places on the line [mm].
-
-    Three marks or more: u = (a h + b) / (c h + 1), which undoes every tilt (the cross-ratio is kept); more than three are
-    fitted by least squares of the equation multiplied out. Two marks: linear, which a tilted camera makes wrong by several
-    per cent.
-
-    Parameters
-    ----------
-    marks_mm
-        (n,) heights of the marks, two or more [mm].
-    marks_px
-        (n,) their places on the line [px].
-    at_px
-        The place that is asked for [px].
-
-    Raises
-    ------
-    ValueError
-        For fewer than two marks.
-
-    References
-    ----------
-    .. [1] Criminisi, Reid & Zisserman, Single view metrology, Int. J. Computer Vision 40 (2000).
-    """
-    h, u = np.asarray(marks_mm, float), np.asarray(marks_px, float)
-    if len(h) < 2:
-        raise ValueError("at least two marks are needed")
-    if len(h) == 2:
-        return float(h[0] + (at_px - u[0]) * (h[1] - h[0]) / (u[1] - u[0]))
-    scale, middle, spread = np.ptp(h), u.mean(), np.ptp(u)
-    s, w, at = h / scale, (u - middle) / spread, (at_px - middle) / spread
-    a, b, c = np.linalg.lstsq(np.stack([s, np.ones_like(s), -s * w], axis=1), w, rcond=None)[0]
-    return float((at - b) / (a - c * at) * scale)
-
-
 def measure_height_by_marks(
     picture: Picture, known_mm: float, ends: tuple[Point, Point], wound: Point, foot: Point
 ) -> Measurement:
