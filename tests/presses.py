@@ -19,7 +19,7 @@ from playwright.sync_api import sync_playwright
 from tests.conftest import chromium, put_in_use, served
 
 _READY = """() => document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'
-    && document.querySelector('h1') && performance.now() - window.changed > 400"""
+    && performance.now() - window.changed > 400"""
 _WATCH = """() => {
     window.changed = performance.now();
     if (window.watched) return;
@@ -30,14 +30,16 @@ _WATCH = """() => {
 _WOUND = """() => {
     const group = [...document.querySelectorAll('[data-testid=stBidiComponentIsolated]')]
         .map(host => host.shadowRoot?.querySelector('[role=group]')).find(group => group);
-    const named = words => [...document.querySelectorAll('button')].filter(one => one.innerText.trim() === words);
+    // folded away they are there too
+    const named = words => [...document.querySelectorAll('button')].filter(one => one.textContent.trim() === words);
     const answers = group ? [...group.querySelectorAll('.answers button')] : [];
     return { asked: group?.dataset.asked ?? null,
              undo: named('Undo').length, over: named('Start over').length,
              off: [...named('Undo'), ...named('Start over'), ...answers].filter(one => one.disabled).length,
              pressed: answers.filter(one => one.getAttribute('aria-pressed') === 'true').length,
              told: Number(document.querySelector('.st-key-answered summary')?.innerText.match(/\\d+/)?.[0] ?? 0),
-             verdict: Boolean(document.querySelector('.verdict')) };
+             verdict: Boolean(document.querySelector('.verdict')),
+             drawn: answers.length > 0 || document.body.innerText.includes('Nothing more to ask') };
 }"""
 _INBOX = """() => {
     const off = words => [...document.querySelectorAll('.st-key-screen_walk button')]
@@ -48,7 +50,8 @@ _INBOX = """() => {
 }"""
 
 
-def _quiet(page: Any) -> None:
+def _quiet(page: Any, begun: str) -> None:
+    page.wait_for_function(begun, timeout=120_000, polling=100)
     page.evaluate(_WATCH)
     page.wait_for_function(_READY, timeout=120_000, polling=100)
 
@@ -72,7 +75,8 @@ def wound_presses(page: Any, address: str, presses: int, chance: random.Random) 
         That chooses [no unit].
     """
     page.goto(f"{address}/wound")
-    _quiet(page)
+    is_drawn = f"() => ({_WOUND})().drawn"
+    _quiet(page, is_drawn)
     told, trail = 0, ""
     for _ in range(presses):
         before = page.evaluate(_WOUND)
@@ -97,7 +101,7 @@ def wound_presses(page: Any, address: str, presses: int, chance: random.Random) 
             told = 0
         else:
             page.reload()
-        _quiet(page)
+        _quiet(page, is_drawn)
         now, begun = page.evaluate(_WOUND), bool(told)
         right = {"told": told, "undo": told, "over": int(begun), "off": 0, "pressed": 0, "verdict": begun}
         wrong = {name: now[name] for name, what in right.items() if now[name] != what}
@@ -123,8 +127,8 @@ def inbox_presses(page: Any, address: str, presses: int, chance: random.Random) 
         That chooses [no unit].
     """
     page.goto(f"{address}/inbox")
-    page.get_by_text("1 of ").first.wait_for(timeout=60_000)
-    _quiet(page)
+    is_drawn = "() => / of \\d/.test(document.querySelector('.st-key-screen_walk')?.innerText)"
+    _quiet(page, is_drawn)
     can_undo, trail = False, ""
     for _ in range(presses):
         before = page.evaluate(_INBOX)
@@ -135,10 +139,9 @@ def inbox_presses(page: Any, address: str, presses: int, chance: random.Random) 
         trail += f", {way}"
         if way == "reload":
             page.reload()
-            page.get_by_text(" of ").first.wait_for(timeout=60_000)
         else:
             _press(page, way)
-        _quiet(page)
+        _quiet(page, is_drawn)
         now = page.evaluate(_INBOX)
         place = {"Next": place + 1, "Previous": place - 1, "reload": 1}.get(way, now["place"])
         can_undo = way == "Later" or (can_undo and way not in ("Undo", "reload"))

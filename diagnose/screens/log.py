@@ -170,7 +170,8 @@ def _table(rows: pd.DataFrame) -> str | None:
 
 def _in_short(rows: pd.DataFrame) -> None:
     """How many there are, and what did it most often."""
-    many = f"The newest {len(rows):,}" if len(rows) == _MOST_SHOWN else f"{len(rows):,} observations"
+    many = (f"The newest {len(rows):,}" if len(rows) == _MOST_SHOWN else
+            f"{len(rows):,} observations" if len(rows) > 1 else "1 observation")
     often = rows["verdict_name"].value_counts()
     told = ", ".join(f"{literal(name)} {count}" for name, count in often.head(_MOST_TOLD).items())
     st.markdown(f"**{many}**: {told}{', others ' + str(often.iloc[_MOST_TOLD:].sum()) if len(often) > _MOST_TOLD else ''}.")
@@ -327,12 +328,13 @@ def _one(log: Log, rows: pd.DataFrame) -> None:
 def _shown(log: Log, rows: pd.DataFrame) -> None:
     """Map, table and the one that is open: the part of the page that a click draws anew."""
     from_map, from_table = _newly("log_on_map", _map(log, rows)), _newly("log_in_table", _table(rows))
-    if opened := from_table or from_map:
+    just_saved = st.session_state.pop("log_saved", None)  # on the page for a wound
+    if opened := from_table or from_map or (just_saved if just_saved in set(rows["id"]) else None):
         st.session_state["log_here"] = opened
     with st.container(key="log_one"):
         _one(log, rows)
     if opened:
-        bring(".st-key-log_one")  # what was picked on the map opens far below it
+        bring(".st-key-log_one")  # it opens far below the map
 
 
 def page() -> None:
