@@ -91,7 +91,7 @@ def test_what_was_saved_of_a_tapped_photo_is_shown_with_its_figures_answers_reas
     twig = json.loads(photo.with_suffix(".json").read_text())["twig"]
     end = np.array(twig["end_centre_px"])
     taps = [tuple(end), tuple(end + 3 * twig["diameter_px"] * np.array(twig["axis_px_dir"]))]
-    found = diagnose_photo(photo, taps=taps, answers=parse_signs({"position": "middle"}),
+    found = diagnose_photo(photo, taps=taps, answers=parse_signs({"position": "middle", "tracks": "small_hoof"}),
                            circumstances=Circumstances("east", snow_mm=300.0))
     assert found.measurement.measured and found.verdict.leading is not None
     log = open_log(tmp_path / "log")
