@@ -276,7 +276,7 @@ def told_again(picture: Shown, seen: CloseView) -> CloseView:
     """A close view whose forms and slope are the means of its own look and of a narrower one.
 
     Where the two name another form, or slopes that lie DISAGREE apart, a mirrored and a wider look are taken too. Of 238
-    rendered ends 52 % needed no more; forms (likelihood, surely wrong ones) and slopes were as good as with four looks always.
+    rendered ends 52 % needed no more; forms (likelihood, surely wrong ones) and slopes were as good as by four always.
 
     Parameters
     ----------
