@@ -128,11 +128,10 @@ def _load() -> None:
     A full collection over modules and tables takes a tenth of a second or more. Without them it takes a few milliseconds,
     and comes the sooner, since the collector waits until a quarter of what it looks at is new.
     """
-    for name in ("altair", "diagnose.fieldlog.store", "diagnose.diagnosis"):
-        import_module(name)
     from diagnose.diagnosis import Circumstances, diagnose_answers
 
     diagnose_answers({}, Circumstances())  # reads the tables
+    import_module("altair")  # of every chart
     gc.collect()
     gc.freeze()
 
