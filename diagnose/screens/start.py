@@ -127,12 +127,11 @@ def _load() -> None:
     A full collection over modules and tables takes a tenth of a second or more. Without them it takes a few milliseconds,
     and comes the sooner, since the collector waits until a quarter of what it looks at is new.
     """
-    import altair  # noqa: F401
-
-    import diagnose.fieldlog.store  # noqa: F401
     from diagnose.diagnosis import Circumstances, diagnose_answers
 
     diagnose_answers({}, Circumstances())  # reads the tables
+    import altair  # noqa: F401  # draws every chart, and comes last
+
     gc.collect()
     gc.freeze()
 
