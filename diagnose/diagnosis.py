@@ -418,7 +418,8 @@ def measure_picture(
 
 def _beside_card(picture: Picture, plane: Plane, taps: Sequence[Point]) -> Measurement:
     from diagnose.measure.bark_patch import measure_patch
-    from diagnose.measure.severed_end import looks_for_an_end, measure_end_on_card
+    from diagnose.measure.card_stems import looks_for_an_end
+    from diagnose.measure.severed_end import measure_end_on_card
 
     end = measure_end_on_card(picture, plane, taps)
     if end.measured:

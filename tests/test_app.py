@@ -43,7 +43,11 @@ def test_a_photo_leads_to_a_verdict_a_barrier_and_a_kept_observation(
     page.get_by_label("Plant's tag").fill(tag)
     page.get_by_role("button", name="Save", exact=True).click()
     page.get_by_text(f"Saved: {tag}").wait_for(timeout=60_000)
-    page.get_by_role("link", name="See it in the log").wait_for()
+    page.get_by_role("link", name="See it in the log").click()
+    page.get_by_role("heading", name=tag).wait_for(timeout=60_000)  # it is opened there, where the eye is
+    drawn(page)
+    page.wait_for_function("""() => { const box = document.querySelector('.st-key-log_one').getBoundingClientRect();
+        return box.top >= 0 && box.top < innerHeight / 3; }""", timeout=30_000)
     kept = open_log(folder).observations()
     assert tag in set(kept["plant"])
     assert open_log(folder).original(kept[kept["plant"] == tag].iloc[0]["photo"]) == photo.read_bytes()
@@ -125,6 +129,13 @@ def test_without_a_photo_verdict_and_question_stay_on_the_phones_screen_too(
 
 def test_who_began_without_a_photo_can_start_over_after_the_first_answer(browser: Any, app: tuple[str, Path]) -> None:
     page, _ = _open(browser, f"{app[0]}/wound", PHONE)
+    page.get_by_role("button", name="bark is gnawed away").wait_for(timeout=60_000)
+    rows = page.evaluate("""() => Object.values(Object.groupBy(
+        [...document.querySelectorAll('[data-testid=stBidiComponentIsolated]')]
+            .flatMap(host => [...host.shadowRoot?.querySelectorAll('.answers button:has(img)') ?? []])
+            .map(button => [button, button.querySelector('img')].map(one => Math.round(one.getBoundingClientRect().top))),
+        ([top]) => top)).map(row => new Set(row.map(([, drawing]) => drawing)).size)""")
+    assert len(rows) > 2 and set(rows) == {1}  # the drawings of one row stand at one height
     page.get_by_role("button", name="bark is gnawed away").click()
     page.locator(".now").wait_for(timeout=60_000)
     page.get_by_role("button", name="Start over").click()

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import os
+import random
 import re
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from diagnose.screens.drawer import COOKIE
-from tests.conftest import PHOTOS, WIDTHS, served
+from tests.conftest import PHOTOS, TOP, WIDTHS, served
+from tests.presses import wound_presses
 
 DESK = (1280, 900)
 
@@ -162,3 +166,18 @@ def test_the_guide_gives_papers_and_every_text(browser: Any, app: tuple[str, Pat
     page.get_by_text("Weeks in the field: for survey crews").click()
     page.get_by_text("You log damage plot by plot").wait_for(timeout=30_000)
     context.close()
+
+
+def test_in_whatever_order_questions_are_answered_and_taken_back_each_can_be_taken_back_and_all_be_started_over(
+    browser: Any, app: tuple[str, Path]
+) -> None:
+    context = _context(browser, (390, 844))
+    assert list(wound_presses(context.new_page(), app[0], 15, random.Random(1))) == []
+    context.close()
+
+
+def test_the_collector_does_not_look_at_what_stays_for_good() -> None:
+    look = ("import gc; from diagnose.screens.start import _load; _load(); kept = gc.get_freeze_count(); gc.unfreeze(); "
+            "print(kept / len(gc.get_objects()))")
+    told = subprocess.run([sys.executable, "-c", look], cwd=TOP, capture_output=True, text=True, check=True, timeout=300)
+    assert float(told.stdout) > 0.95

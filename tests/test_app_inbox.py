@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import random
+import shutil
 import time
 from email.message import EmailMessage
 from pathlib import Path
@@ -14,6 +16,7 @@ from diagnose.inbox.learning import is_blind
 from diagnose.inbox.queue import waiting
 from diagnose.report.letters import reply_to
 from tests.conftest import PHOTOS, WIDTHS, drawn, served
+from tests.presses import inbox_presses
 
 WORDS = "Something cut it off about 20 cm up and left small round droppings."
 
@@ -147,3 +150,55 @@ def test_the_list_comes_at_once_on_a_phone_and_keeps_its_place_when_a_row_is_tic
     drawn(page, 700)
     assert table.evaluate("element => element.isTheSame === true")
     context.close()
+
+
+def test_going_to_the_next_letter_draws_it_alone_and_small_pictures_go_as_files(browser: Any, in_use: str) -> None:
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    told: list[bytes] = []
+    page.on("websocket", lambda socket: socket.on(
+        "framereceived", lambda frame: told.append(frame if isinstance(frame, bytes) else frame.encode())))
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(f"{in_use}/inbox")
+    page.get_by_text("1 of 4", exact=True).wait_for(timeout=60_000)
+    drawn(page, 700)
+    whole = b"".join(told)
+    assert b"Mara Field" in whole and b"data:image/jpeg" not in whole  # a sender of the list
+    assert sum("/media/" in one for one in asked) >= 3
+    told.clear()
+    page.get_by_role("button", name="Next").click()
+    page.get_by_text("2 of 4", exact=True).wait_for(timeout=30_000)
+    drawn(page, 700)
+    alone = b"".join(told)
+    assert b"Jon Weir" in alone and b"Mara Field" not in alone
+    page.close()
+
+
+def test_the_list_stays_where_nothing_was_ticked_when_a_letter_is_put_off(
+    browser: Any, planting_in_use: Path, tmp_path: Path
+) -> None:
+    with served(Path(shutil.copytree(planting_in_use, tmp_path / "log"))) as (address, _):
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        page.goto(f"{address}/inbox")
+        later, name = page.get_by_role("button", name="Later"), page.get_by_role("button", name="That is what I say")
+        later.or_(name).first.wait_for(timeout=60_000)
+        drawn(page, 700)
+        if name.is_visible():
+            page.get_by_role("button", name="Next").click()
+            later.wait_for(timeout=60_000)
+            drawn(page, 700)
+        page.locator("[data-testid=stDataFrame]").evaluate("element => { element.isTheSame = true; }")
+        later.click()
+        page.get_by_role("button", name="Undo the last answer").wait_for(timeout=60_000)
+        drawn(page, 700)
+        assert page.locator("[data-testid=stDataFrame]").evaluate("element => element.isTheSame === true")
+        page.close()
+
+
+def test_in_whatever_order_letters_are_gone_through_put_off_and_taken_back_the_buttons_know_where_they_lead(
+    browser: Any, planting_in_use: Path, tmp_path: Path
+) -> None:
+    with served(Path(shutil.copytree(planting_in_use, tmp_path / "log"))) as (address, _):
+        page = browser.new_page(viewport={"width": 390, "height": 844})
+        assert list(inbox_presses(page, address, 15, random.Random(2))) == []
+        page.close()

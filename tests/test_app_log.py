@@ -13,7 +13,7 @@ from diagnose.diagnosis import Circumstances, diagnose_photo
 from diagnose.fieldlog import kept_measurement, save_diagnosis
 from diagnose.fieldlog.store import open_log
 from diagnose.figures import figure
-from diagnose.signs import parse_signs
+from diagnose.signs import parse_signs, vocabulary
 from tests.conftest import PHOTOS, WIDTHS, drawn, served
 
 CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
@@ -91,7 +91,7 @@ def test_what_was_saved_of_a_tapped_photo_is_shown_with_its_figures_answers_reas
     twig = json.loads(photo.with_suffix(".json").read_text())["twig"]
     end = np.array(twig["end_centre_px"])
     taps = [tuple(end), tuple(end + 3 * twig["diameter_px"] * np.array(twig["axis_px_dir"]))]
-    found = diagnose_photo(photo, taps=taps, answers=parse_signs({"position": "middle"}),
+    found = diagnose_photo(photo, taps=taps, answers=parse_signs({"position": "middle", "tracks": "small_hoof"}),
                            circumstances=Circumstances("east", snow_mm=300.0))
     assert found.measurement.measured and found.verdict.leading is not None
     log = open_log(tmp_path / "log")
@@ -108,7 +108,8 @@ def test_what_was_saved_of_a_tapped_photo_is_shown_with_its_figures_answers_reas
         shown = page.locator("body").inner_text()
         for name in ("seen_slope_deg", "end_form"):
             assert figure(name, found.measurement.measured[name]) in shown
-        assert "What was answered" in shown and "Where on the plant" not in shown
+        answered = vocabulary()["position"]
+        assert shown.count(f"{answered.label}: {answered.choices['middle']}") == 1 and "Where on the plant" not in shown
         assert found.verdict.reasons[0].words.split(":")[0] in shown
         page.get_by_text("The barrier that was advised").click()
         page.get_by_text("Take care").wait_for(timeout=WAIT)

@@ -74,3 +74,18 @@ def test_a_budget_that_is_too_small_is_said_to_break_the_plan(browser: Any, app:
     page.get_by_label("Budget for the first year (0: not limited)").press("Enter")
     page.get_by_text("The budget of 5 is too small and breaks it").wait_for(timeout=30_000)
     page.close()
+
+
+def test_the_name_of_each_kind_stands_at_the_middle_of_its_bar_in_one_line_or_two(
+    browser: Any, app: tuple[str, Path]
+) -> None:
+    page = _open(browser, app[0], (390, 844))
+    page.locator(".st-key-chart_costs .role-mark.mark-text text").first.wait_for(timeout=60_000)
+    names, ends, lines = page.evaluate("""() => {
+        const all = what => [...document.querySelectorAll(`.st-key-chart_costs ${what}`)];
+        const middle = one => { const box = one.getBoundingClientRect(); return (box.top + box.bottom) / 2; };
+        return [all('.role-axis-label text').map(middle), all('.role-mark.mark-text text').map(middle),
+                all('.role-axis-label text').map(one => Math.max(1, one.querySelectorAll('tspan').length))]; }""")
+    assert set(lines) == {1, 2} and len(names) == len(ends)
+    assert max(abs(one - other) for one, other in zip(sorted(names), sorted(ends), strict=True)) < 4
+    page.close()

@@ -14,7 +14,6 @@ from PIL import Image
 from skimage.transform import ProjectiveTransform
 
 from diagnose.measure.height import (
-    along_staff,
     fit_height,
     height_by_known_length,
     measure_height,
@@ -113,30 +112,11 @@ def test_two_markers_are_not_enough() -> None:
 MARKS_PX, TIP_PX = (2581.1718, 2094.3527, 1541.4677), 1849.0151
 
 
-def test_three_marks_undo_a_tilt_that_two_marks_do_not() -> None:
-    assert along_staff([0, 50, 100], MARKS_PX, TIP_PX) == pytest.approx(73.0, abs=0.01)
-    assert along_staff([0, 100], MARKS_PX[::2], TIP_PX) == pytest.approx(70.42, abs=0.01)
-
-
 def test_two_marks_state_an_error_that_covers_a_tilt_of_twenty_degrees() -> None:
     low, _, high = MARKS_PX
     found = height_by_known_length(1000.0, (500, low), (500, high), (500, TIP_PX), (500, low), focal_px=3000.0)
     assert found.value == pytest.approx(704.2, abs=0.1)
     assert abs(found.value - 730.0) < 2 * found.sigma
-
-
-def test_the_cross_ratio_gives_the_same_height_by_hand() -> None:
-    """H/R = (|t-b| |v-r|) / (|r-b| |v-t|) with v the vanishing point of the vertical (Criminisi et al. 2000)."""
-    pitch, focal = np.radians(20.0), 3000.0
-
-    def row(h: float) -> float:
-        below, away = 1500.0 - h, 2500.0
-        return focal * (below * np.cos(pitch) - away * np.sin(pitch)) / (away * np.cos(pitch) + below * np.sin(pitch))
-
-    v, b, r, t = focal / np.tan(pitch), row(0), row(1000), row(640)
-    by_hand = 1000 * abs(t - b) * abs(v - r) / (abs(r - b) * abs(v - t))
-    assert by_hand == pytest.approx(640, abs=1e-6)
-    assert along_staff([0, 350, 600, 1000], [row(0), row(350), row(600), row(1000)], t) == pytest.approx(by_hand, abs=1e-6)
 
 
 def test_an_upright_staff_gives_the_height_that_opencvs_pose_gives() -> None:

@@ -30,7 +30,6 @@ LONG = {
     "diagnosis.py": "the spine calls every room in order, for one photo, many, and answers",
     "eye/train/stems.py": "one stem: its body, its end and its shading are drawn on the same canvas",
     "fieldlog/log.py": "the log is one object, and all that asks it stands with it",
-    "measure/severed_end.py": "one end on the card, from the sheet to its signs, whose steps share plane and picture",
     "photo/plane.py": "card and staff are found by the same steps and tried by the same checks",
     "protect/barriers.py": "one catalogue, what it must hold, and how each entry is sized",
     "protect/materials.py": "one bill, from posts and wire to insulators, whose parts share the same lengths",

@@ -31,6 +31,13 @@ def test_the_text_names_choice_cost_cautions_and_basis() -> None:
     assert all(re.sub(r"\s+", " ", line) in told for line in (*plan.cautions, *plan.steps, *plan.fails))
 
 
+@pytest.mark.parametrize("price", [8.0, 80.0])
+def test_from_what_a_tree_is_worth_a_plan_pays_is_told_once(price: float) -> None:
+    plan = plan_for(planting(square_ground(5_000), 100, {"deer_browsing": 1.0}, prices={"tree": price}))
+    assert plan.pays == (price > plan.tree_value)
+    assert plan_as_text(plan).count(f" from {plan.tree_value:,.2f} a ") == 1
+
+
 def test_inches_and_feet_are_shown_on_demand() -> None:
     assert "acres" in plan_as_text(_plan(), inches=True) and " ha" in plan_as_text(_plan())
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diagnose.measure.severed_end import face_length, find_stems, measure_end_on_card, see_end
+from diagnose.measure.card_stems import find_stems
+from diagnose.measure.severed_end import face_length, measure_end_on_card, see_end
 from diagnose.measure.true_slope import true_slope
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card

@@ -10,6 +10,10 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from diagnose.photo.picture import Picture, shrink
+
+Shown = np.ndarray | Picture  # (h, w, 3) uint8 blue, green, red; a picture keeps its smaller copies for the next look
+
 # what a pixel can be; the networks' maps have one channel for each, in this order
 CLASSES = ("rest", "card", "bark", "wood", "hand", "plant", "shadow")
 FORMS = ("clean", "half", "torn")
@@ -24,16 +28,17 @@ CARD_MM = (150.0, 100.0)
 
 
 def cut(
-    picture: np.ndarray, matrix: np.ndarray, size: tuple[int, int], nearest: bool = False, beyond: int = 0
+    picture: Shown, matrix: np.ndarray, size: tuple[int, int], nearest: bool = False, beyond: int = 0
 ) -> np.ndarray:
     """A piece of a picture, (rows, columns, ...) uint8.
 
-    Where the piece is much smaller, the picture is blurred first.
+    Where the piece is much smaller, it is taken from a copy that is some halvings smaller, and what remains is averaged or
+    blurred first.
 
     Parameters
     ----------
     picture
-        (h, w) or (h, w, channels) uint8: colours [0 to 255], or labels [no unit].
+        A picture, or (h, w) or (h, w, channels) uint8: colours [0 to 255], or labels [no unit].
     matrix
         (3, 3) from the piece's pixels to the picture's [px].
     size
@@ -47,30 +52,31 @@ def cut(
     corners = np.array([(0, 0, 1), (columns, 0, 1), (columns, rows, 1), (0, rows, 1), (columns / 2, rows / 2, 1),
                         (columns / 2 + 1, rows / 2, 1), (columns / 2, rows / 2 + 1, 1)], float) @ matrix.T  # fmt: skip
     at = corners[:, :2] / corners[:, 2:]
-    shrink = float(np.sqrt(abs(np.linalg.det(at[5:] - at[4]))))
-    low = np.maximum(np.floor(at[:4].min(axis=0)).astype(int) - 8, 0)
-    high = np.minimum(np.ceil(at[:4].max(axis=0)).astype(int) + 9, picture.shape[1::-1])
-    low = np.minimum(low, np.array(picture.shape[1::-1]) - 2).clip(0)
-    high = np.maximum(high, low + 2)
-    part = picture[low[1] : high[1], low[0] : high[0]]
-    there = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]])
-    if nearest:
-        way, border = cv2.INTER_NEAREST, cv2.BORDER_CONSTANT
+    whole = np.array(picture.size if isinstance(picture, Picture) else picture.shape[1::-1])
+    shrunk = float(np.sqrt(abs(np.linalg.det(at[5:] - at[4]))))
+    factor = 1 if nearest else max(int(min(shrunk, whole.min() / 2)), 1)
+    by = 1 << factor.bit_length() - 1  # the halvings that come next below it
+    low = np.clip(np.floor(at[:4].min(axis=0)).astype(int) - 8, 0, whole - 2 * by) // by
+    high = np.maximum(-(-np.minimum(np.ceil(at[:4].max(axis=0)).astype(int) + 9, whole) // by), low + 2)
+    (left, top), (right, bottom) = low, high
+    if isinstance(picture, Picture):
+        part = picture.smaller(by)[top:bottom, left:right]
     else:
-        way, border = cv2.INTER_LINEAR, cv2.BORDER_REPLICATE
-        factor = int(shrink)
-        if factor > 1:
-            part = cv2.resize(
-                part, (max(part.shape[1] // factor, 1), max(part.shape[0] // factor, 1)), interpolation=cv2.INTER_AREA
-            )
-            fit = part.shape[1] / (high[0] - low[0]), part.shape[0] / (high[1] - low[1])
-            there = np.array([[fit[0], 0, fit[0] / 2 - 0.5], [0, fit[1], fit[1] / 2 - 0.5], [0, 0, 1.0]]) @ there
-            shrink /= factor
-        if shrink > 1.5:
-            part = cv2.GaussianBlur(part, (0, 0), 0.4 * shrink)
+        part = shrink(picture[top * by : bottom * by, left * by : right * by], by)
+    if factor > by:
+        to = (max(part.shape[1] * by // factor, 1), max(part.shape[0] * by // factor, 1))
+        shown = cv2.resize(part, to, interpolation=cv2.INTER_AREA)
+    else:
+        shown = part
+    fit = np.array([shown.shape[1] / part.shape[1], shown.shape[0] / part.shape[0]]) / by
+    off = fit * (0.5 - low * by) - 0.5
+    there = np.array([[fit[0], 0, off[0]], [0, fit[1], off[1]], [0, 0, 1.0]])
+    if not nearest and shrunk / factor > 1.5:
+        shown = cv2.GaussianBlur(shown, (0, 0), 0.4 * shrunk / factor)
+    way, border = (cv2.INTER_NEAREST, cv2.BORDER_CONSTANT) if nearest else (cv2.INTER_LINEAR, cv2.BORDER_REPLICATE)
     return np.asarray(
         cv2.warpPerspective(
-            part, there @ matrix, (columns, rows), flags=way | cv2.WARP_INVERSE_MAP, borderMode=border, borderValue=beyond
+            shown, there @ matrix, (columns, rows), flags=way | cv2.WARP_INVERSE_MAP, borderMode=border, borderValue=beyond
         )
     )
 

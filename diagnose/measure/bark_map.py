@@ -6,7 +6,9 @@ heights wood is bare; where exactly they lie is told by the edges.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -56,14 +58,27 @@ class BarkMap:
     free: np.ndarray
     scale: float
 
-    def _strip(self, pair: tuple[Line, Line], low: float, high: float) -> tuple[np.ndarray, ...]:
+    @cached_property
+    def _all(self) -> np.ndarray:
+        return cv2.merge([self.stem, self.wood, self.free])
+
+    def at(self, places: np.ndarray) -> Sequence[np.ndarray]:
+        """Stem, wood and free at places of the view, (h, w) each; 0 outside of it.
+
+        Parameters
+        ----------
+        places
+            (h, w, 2) [view px].
+        """
+        return cv2.split(cv2.remap(self._all, places.astype(np.float32), None, cv2.INTER_LINEAR))
+
+    def _strip(self, pair: tuple[Line, Line], low: float, high: float) -> Sequence[np.ndarray]:
         """stem, wood and free (length, ACROSS), between shares `low` and `high` of the way from one line to the other."""
         run = pair[0].run
         along = np.arange(0, self.stem.shape[1 - run], 1.0)
         one, two = (line.at(run, along)[:, None] for line in pair)
         share = np.linspace(low, high, ACROSS)[None, :, None]
-        at = (one + share * (two - one)).astype(np.float32)
-        return tuple(cv2.remap(shown, at, None, cv2.INTER_LINEAR) for shown in (self.stem, self.wood, self.free))
+        return self.at(one + share * (two - one))
 
     def wood_at(self, mm: np.ndarray) -> np.ndarray:
         """Probability of wood at places of the card's plane, (h, w).
@@ -73,7 +88,7 @@ class BarkMap:
         mm
             (h, w, 2) places [mm].
         """
-        return np.asarray(cv2.remap(self.wood, ((mm + MARGIN) * self.scale).astype(np.float32), None, cv2.INTER_LINEAR))
+        return self.at((mm + MARGIN) * self.scale)[1]
 
     def spot(self, tap: np.ndarray | None = None) -> np.ndarray | None:
         """Where most bare wood on a stem is seen, (2,) [view px]; None where next to none is.
@@ -122,8 +137,7 @@ class BarkMap:
         normal = sign * np.array([-axis[1], axis[0]])
         along = np.arange(-ALONG * self.scale, ALONG * self.scale)
         outward = np.arange(0, ASIDE * self.scale + 1, 0.5)
-        at = (middle + along[:, None, None] * axis + outward[None, :, None] * normal).astype(np.float32)
-        stem, free = (cv2.remap(shown, at, None, cv2.INTER_LINEAR) for shown in (self.stem, self.free))
+        stem, _, free = self.at(middle + along[:, None, None] * axis + outward[None, :, None] * normal)
         first = (stem < 0.5).argmax(axis=1)
         rows = np.arange(len(along))
         seen = (first > 0) & (np.minimum(free[rows, first], free[rows, first - 1]) > OPEN)
@@ -140,15 +154,11 @@ class BarkMap:
 
     def _direction(self, spot: np.ndarray) -> np.ndarray | None:
         """Unit vector (2,) along which most stem is seen on either side of a place; None where hardly any is."""
-        best, way = LEAST_STEM, None
-        for angle in np.radians(np.arange(0, 180, 2)):
-            axis = np.array([np.cos(angle), np.sin(angle)])
-            at = (spot + np.arange(-ALONG, ALONG + 1, 1.0)[:, None] * self.scale * axis).astype(np.float32)[None]
-            stem, free = (cv2.remap(shown, at, None, cv2.INTER_LINEAR) for shown in (self.stem, self.free))
-            seen = float((stem * (0.5 + 0.5 * free)).mean())  # what the card hides may go on
-            if seen > best:
-                best, way = seen, axis
-        return way
+        angles = np.radians(np.arange(0, 180, 2))
+        ways = np.column_stack([np.cos(angles), np.sin(angles)])
+        stem, _, free = self.at(spot + np.arange(-ALONG, ALONG + 1, 1.0)[None, :, None] * self.scale * ways[:, None])
+        seen = (stem * (0.5 + 0.5 * free)).mean(axis=1)  # what the card hides may go on
+        return ways[seen.argmax()] if seen.max() > LEAST_STEM else None
 
     def bare(self, pair: tuple[Line, Line], across: int = ACROSS) -> np.ndarray:
         """Share of bare wood at each place along a strip, (length,), 0 to 1; 0 where nothing is open.
@@ -253,7 +263,7 @@ def _seen(
     middle = view.to_mm(centre)
     corner = middle - np.array([columns, rows]) / scale / 2
     flat = np.array([[1 / scale, 0, corner[0]], [0, 1 / scale, corner[1]], [0, 0, 1]])
-    found = find(picture.bgr, plane.H @ flat, flat=True)
+    found = find(picture, plane.H @ flat, flat=True)
     from_view = np.array([[1 / view.scale, 0, -MARGIN], [0, 1 / view.scale, -MARGIN], [0, 0, 1]])
     to_cells = np.linalg.inv(found.to_px) @ plane.H @ from_view
     both = np.dstack([found.stem, found.shares[..., CLASSES.index("wood")], np.ones(found.stem.shape)])

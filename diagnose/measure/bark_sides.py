@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-import cv2
 import numpy as np
 
 from diagnose.eye.pieces import moved
@@ -120,8 +119,7 @@ def _border(
     beside = middle + np.arange(-ALONG, ALONG + 1)[:, None] * view.scale * along
     out = np.arange(-REACH[0] * width, max(REACH[1] * width, REACH[2]), 0.5 / view.scale) * view.scale
     for places in (beside, fitted):
-        at = (places[:, None, :] + out[None, :, None] * outward).astype(np.float32)
-        stem, free = (cv2.remap(shown, at, None, cv2.INTER_LINEAR) for shown in (seen.stem, seen.free))
+        stem, _, free = seen.at(places[:, None, :] + out[None, :, None] * outward)
         none = stem < 0.5
         first = np.where(none.any(axis=1), none.argmax(axis=1), len(out) - 1)
         row = np.arange(len(places))
@@ -164,7 +162,7 @@ def seen_closely(stem: Stem, picture: Picture, plane: Plane, low: float, high: f
         if not (0 < at[0] < columns and 0 < at[1] < rows) or covered[1]:
             continue
         pixels = float(np.linalg.norm(ahead - at))
-        view = look_close(picture.bgr, Glance(at, (ahead - at) / pixels, pixels, 1.0))
+        view = look_close(picture, Glance(at, (ahead - at) / pixels, pixels, 1.0))
         share, left, right = _sides_seen(view, at, ahead)
         seen.append(share)
         if share > STEM_WHOLE and np.isfinite(left + right):

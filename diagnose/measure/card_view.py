@@ -14,6 +14,7 @@ from diagnose.photo.plane import Plane
 
 MARGIN = 90.0  # how far beyond the card stems are looked for [mm]
 VIEW_SCALE = 1.6  # of the coarse view on the card's plane [px/mm]
+FLAT, STANDS_OUT, ABOUT = 0.05, 0.005, 9.0  # of bare paper: tone about a place [nat], share that may differ, how far [mm]
 ALONG = 4  # pixels along an edge that are read as one; 1 and 4 measured the same within a tenth of a sigma
 BLOCK = 8  # such readings are shifted as one for directions within two degrees: half a pixel off at most
 UPRIGHT, LEVEL = range(-20, 21, 5), range(70, 111, 5)  # by which a view is turned, so that edges stand upright [degree]
@@ -119,9 +120,7 @@ def view_of_card(picture: Picture, plane: Plane) -> View:
     """
     assert plane.layout is not None
     width, height = plane.sheet_mm
-    factor = 8
-    while factor > 1 and plane.px_per_mm((width / 2, height / 2)) / factor < VIEW_SCALE:
-        factor //= 2
+    factor = _coarse(plane)
     small = picture.smaller(factor)
     from_view = np.array([[1 / VIEW_SCALE, 0, -MARGIN], [0, 1 / VIEW_SCALE, -MARGIN], [0, 0, 1]])
     size = (int((width + 2 * MARGIN) * VIEW_SCALE), int((height + 2 * MARGIN) * VIEW_SCALE))
@@ -136,6 +135,36 @@ def view_of_card(picture: Picture, plane: Plane) -> View:
     light = log_light(bgr, white_of_card(small, plane, factor))
     lab = lab_of(bgr) * np.float32(LAB_UNITS)
     return View(light, cv2.add(lab, (0, 128, 128, 0), dtype=cv2.CV_8U), free, VIEW_SCALE)
+
+
+def bare_paper(picture: Picture, plane: Plane, box_mm: tuple[float, float, float, float]) -> bool:
+    """Whether nothing lies on a plain part of the card: no more than STANDS_OUT of it differs from the paper about it.
+
+    In 138 rendered pictures of twigs on the card at least 0.11 nat did, in 46 of 86 of gnawed bark beside it less than FLAT.
+
+    Parameters
+    ----------
+    picture, plane
+        That is measured, and the card's plane in it [no unit].
+    box_mm
+        Left, top, right and bottom of the part, as printed [mm].
+    """
+    left, top, right, bottom = np.array(box_mm) * plane.print_scale
+    factor = _coarse(plane)
+    to_mm = np.array([[1 / VIEW_SCALE, 0, left], [0, 1 / VIEW_SCALE, top], [0, 0, 1]])
+    size = (int((right - left) * VIEW_SCALE), int((bottom - top) * VIEW_SCALE))
+    shown = cv2.warpPerspective(picture.smaller(factor), shrinking(factor) @ plane.H @ to_mm, size,
+                                flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+    tone = cv2.log(cv2.GaussianBlur(shown, (0, 0), 1.0).astype(np.float32) + 8)
+    off = np.abs(tone - cv2.GaussianBlur(tone, (0, 0), ABOUT * VIEW_SCALE)).max(axis=2)
+    return float(np.quantile(off, 1 - STANDS_OUT)) < FLAT
+
+
+def _coarse(plane: Plane) -> int:
+    """How many times smaller a copy of the picture may be that still shows the card at VIEW_SCALE: 1, 2, 4 or 8."""
+    width, height = plane.sheet_mm
+    scale = plane.px_per_mm((width / 2, height / 2)) / VIEW_SCALE
+    return next((factor for factor in (8, 4, 2) if scale >= factor), 1)
 
 
 def white_of_card(small: np.ndarray, plane: Plane, factor: int) -> np.ndarray:

@@ -17,6 +17,7 @@ from diagnose.eye.see import CloseView
 from diagnose.measure.end_form import Look
 from diagnose.measure.end_shape import End, OnPlain, find_end
 from diagnose.measure.rim import without_rim
+from diagnose.measure.smooth import largest
 from diagnose.photo.markers import LIGHT
 from diagnose.photo.picture import Picture
 
@@ -24,6 +25,7 @@ DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4
 MAP_ASIDE, MAP_BEHIND = 1.4, (1.5, 2.0, 2.5)  # where the map's width is read, across and below the lip [diameters]
 COLOUR_SAYS = 2.0  # the most that colours may say against the eye, as logarithm of odds
 COLOURS, COLOUR_FLOOR, LEAST_CELLS = 4, 0.004, 60  # distributions of a part's colours; least variance; least cells
+ENOUGH_CELLS = 1200  # to tell a part's colours by
 MAP_CELL = 0.5  # of the eye's close map, by which its borders may be off
 
 
@@ -278,25 +280,14 @@ def twig_mask(patch: Patch, frame: Frame, view: CloseView) -> np.ndarray | None:
     px = frame.to_px(patch.to_mm(corners))
     cells = moved(px, np.linalg.inv(view.to_px))
     H = cv2.getPerspectiveTransform(corners.astype(np.float32), cells.astype(np.float32))
-    stem = np.ascontiguousarray(view.stem)
-    likely = cv2.warpPerspective(stem, H, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0)
-    logit = np.log(np.clip(likely, 0.02, 0.98) / (1 - np.clip(likely, 0.02, 0.98)))
-    whole = _largest((logit + by_colour(patch.light, likely) > 0).astype(np.uint8))
-    return None if whole is None else _largest(without_rim(patch.light, whole))
+    likely = cv2.warpPerspective(view.stem, H, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0)
+    within = np.clip(likely, 0.02, 0.98)
+    smooth = cv2.GaussianBlur(patch.light, (0, 0), 0.8)
+    whole = largest(cv2.log(within / (1 - within)) + by_colour(smooth, likely) > 0, LEAST_CELLS)
+    return None if whole is None else largest(without_rim(smooth, whole), LEAST_CELLS)
 
 
-def _largest(mask: np.ndarray) -> np.ndarray | None:
-    """The largest piece of a mask, its holes filled; None where it is too small for an outline."""
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
-    areas = stats[1:, cv2.CC_STAT_AREA]
-    if areas.max(initial=0) < LEAST_CELLS:
-        return None
-    own = (labels == 1 + int(areas.argmax())).astype(np.uint8)
-    contours, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return cv2.drawContours(np.zeros_like(own), contours, -1, 1, cv2.FILLED)
-
-
-def by_colour(light: np.ndarray, likely: np.ndarray) -> np.ndarray:
+def by_colour(smooth: np.ndarray, likely: np.ndarray) -> np.ndarray:
     """How much the colours of each cell speak for the stem, (h, w), as the logarithm of odds, at most COLOUR_SAYS [nat].
 
     What the eye is sure of tells the colours of stem and surroundings, shadows among them, each as some normal
@@ -305,8 +296,8 @@ def by_colour(light: np.ndarray, likely: np.ndarray) -> np.ndarray:
 
     Parameters
     ----------
-    light
-        (h, w, 3) linear, 0 to 1 [no unit].
+    smooth
+        (h, w, 3) linear light, a little smoothed, 0 to 1 [no unit].
     likely
         (h, w) the eye's probability of stem, 0 to 1 [no unit].
 
@@ -314,34 +305,38 @@ def by_colour(light: np.ndarray, likely: np.ndarray) -> np.ndarray:
     ----------
     .. [1] Our own.
     """
-    tone = np.log(cv2.GaussianBlur(light, (0, 0), 0.8) + 0.01)
-    on, off = likely > 0.9, (likely < 0.1) & (likely >= 0)
-    if min(int(on.sum()), int(off.sum())) < LEAST_CELLS:
+    on, off = likely > 0.9, likely < 0.1
+    sure = [np.flatnonzero(where) for where in (on, off)]
+    if min(map(len, sure)) < LEAST_CELLS:
         return np.zeros_like(likely)
-    border = cv2.dilate((~on & ~off).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    odds = [_mixture(tone[border], tone[own]) for own in (on, off)]
+    border = np.flatnonzero(cv2.dilate(255 - 255 * (on | off).astype(np.uint8), np.ones((5, 5), np.uint8)))
+    light = smooth.reshape(-1, 3)
+
+    def tone(cells: np.ndarray) -> np.ndarray:
+        return np.log(light[cells] + np.float32(0.01))
+
+    seen = tone(border)
+    odds = [_mixture(seen, tone(own[:: max(1, len(own) // ENOUGH_CELLS)])) for own in sure]
     says = np.zeros(likely.shape, np.float32)
-    says[border] = odds[0] - odds[1]
-    return np.clip(cv2.GaussianBlur(np.clip(says, -6, 6), (0, 0), 1.0), -COLOUR_SAYS, COLOUR_SAYS)
+    says.ravel()[border] = np.clip(odds[0] - odds[1], -6, 6)
+    return np.clip(cv2.GaussianBlur(says, (0, 0), 1.0), -COLOUR_SAYS, COLOUR_SAYS)
 
 
 def _mixture(values: np.ndarray, sample: np.ndarray) -> np.ndarray:
     """Logarithm of the density of each value, (n, 3), under COLOURS normal distributions fitted to a sample, (m, 3)."""
-    sample = np.ascontiguousarray(sample[:: max(1, len(sample) // 1200)], np.float32)
     stop = (cv2.TERM_CRITERIA_MAX_ITER, 8, 0.0)
     cv2.setRNGSeed(0)
     _, labels, _ = cv2.kmeans(sample, COLOURS, None, stop, 1, cv2.KMEANS_PP_CENTERS)
     terms = []
     for k in range(COLOURS):
-        own = sample[labels[:, 0] == k].astype(float)
+        own = sample[labels[:, 0] == k]
         if len(own) < 8:
             continue
-        spread = np.cov(own.T) + COLOUR_FLOOR * np.eye(3)
-        off = values - own.mean(axis=0)
-        inverse = np.linalg.inv(spread)
-        far = np.einsum("ni,ij,nj->n", off, inverse, off)
-        terms.append(np.log(len(own) / len(sample)) - 0.5 * far + 0.5 * np.log(np.linalg.det(inverse)))
-    return np.logaddexp.reduce(terms, axis=0)
+        root = np.linalg.cholesky(np.linalg.inv(np.cov(own.T) + COLOUR_FLOOR * np.eye(3)))
+        evened = (values - own.mean(axis=0)) @ np.float32(root)
+        share = np.log(len(own) / len(sample)) + np.log(np.diag(root)).sum()
+        terms.append(share - 0.5 * np.einsum("ni,ni->n", evened, evened))
+    return np.asarray(np.logaddexp.reduce(terms, axis=0))
 
 
 def outline_of(mask: np.ndarray) -> np.ndarray:
@@ -380,32 +375,30 @@ def sharpened_outline(patch: Patch, outline: np.ndarray, zoom: float = 1.0) -> t
     ----------
     .. [1] Our own.
     """
-    reach = np.arange(-4.0, 4.25, 0.25) * zoom
+    reach = np.arange(-4.0, 4.25, 0.25, np.float32) * np.float32(zoom)
+    within, without, beyond = (slice(*np.searchsorted(reach, np.multiply(span, zoom)))
+                               for span in ((-2.3, -0.85), (1.4, 2.65), (2.8, 5.0)))  # fmt: skip
+    rows = np.arange(len(outline))
     for _turn in range(2):
         normal = _normals(outline, 3)
-        u, v = (outline[:, k, None] + normal[:, k, None] * reach for k in range(2))
-        seen = cv2.remap(patch.light, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR,
-                         borderMode=cv2.BORDER_REPLICATE)
-        inside = seen[:, (reach >= -2.3 * zoom) & (reach <= -0.9 * zoom)].mean(axis=1)
-        outside = seen[:, (reach <= 2.6 * zoom) & (reach >= 1.4 * zoom)].mean(axis=1)
+        u, v = (np.float32(outline[:, k, None]) + np.float32(normal[:, k, None]) * reach for k in (0, 1))
+        seen = cv2.remap(patch.light, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        inside, outside = (np.einsum("nkc->nc", seen[:, part]) / np.float32(part.stop - part.start)
+                           for part in (within, without))  # fmt: skip
         step = outside - inside
         contrast = (step**2).sum(axis=1)
-        share = np.einsum("nkc,nc->nk", seen, step) - (inside * step).sum(axis=1)[:, None]
-        share /= contrast[:, None] + 1e-9
+        share = (seen @ step[..., None])[..., 0] - (inside * step).sum(axis=1)[:, None]
+        share /= contrast[:, None] + np.float32(1e-9)
         # shadow deepens towards the twig: outside, just at the edge, is darker than two pixels off
-        farther = share[:, reach >= 2.8 * zoom].mean(axis=1)
-        at_edge = np.clip(1.0 - DEEPENING * (farther - 1.0), 0.4, 1.0)
-        share = share - 0.5 * _running_median(at_edge, 9)[:, None]
+        at_edge = np.clip(1.0 - DEEPENING * (share[:, beyond].mean(axis=1) - 1.0), 0.4, 1.0)
+        share -= 0.5 * _running_median(at_edge, 9)[:, None]
         rising = (share[:, :-1] < 0) & (share[:, 1:] >= 0)
         distance = np.where(rising, np.abs(reach[:-1] + 0.125 * zoom), np.inf)
         best = np.argmin(distance, axis=1)
-        rows = np.arange(len(outline))
         low, high = share[rows, best], share[rows, best + 1]
         shift = reach[best] - 0.25 * zoom * low / np.maximum(high - low, 1e-9)
-        good = np.isfinite(distance.min(axis=1)) & (contrast > 0.003) & (np.abs(shift) < 2 * zoom)
-        shift = np.where(good, shift, 0.0)
-        shift = _running_median(shift, 5)
-        outline = outline + normal * shift[:, None]
+        good = np.isfinite(distance[rows, best]) & (contrast > 0.003) & (np.abs(shift) < 2 * zoom)
+        outline = outline + normal * _running_median(np.where(good, shift, 0.0), 5)[:, None]
     bright = float(np.sqrt((np.percentile(seen[::4], 95, axis=(0, 1)) ** 2).sum()))
     return outline, np.sqrt(contrast) / max(bright, 1e-6)
 

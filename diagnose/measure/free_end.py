@@ -34,23 +34,25 @@ WIDTHS = 0.35, 0.18, 0.1  # of stems, over the distance between two taps, that a
 OFF_TAP = 1.2, 3.0  # how far an end may lie from its tap: widths, or standard errors of a finger if that is more
 SAME_WAY = 0.6  # least cosine between the way the taps go and the stem that the eye sees there
 WIDEST, NARROWEST = 0.9, 0.03  # width of the stem over the distance between two taps
-LEAST_SURE = 0.8  # probability of an end that somebody tapped
+LEAST_SURE, PLAINLY = 0.95, 0.985  # probability of an end that somebody tapped; below the latter it must also be as likely
+LEAST_ELSE = 0.9  # at every other look: a drawn finger is an end to 0.976, at others to 0.65; real ends nowhere below 0.94
 LEAST_OTHERWISE = 0.995  # that of an end at every other look which the finder did not see, and of one taken at once
 # An end that nobody tapped must stand out plainly. How plainly is the logarithm of the odds that it is one and nothing else,
 # by logistic regression on the ends in 37 rendered pictures (families C) and 120 drawn ones against what the finder took
-# for one in 840 pictures of other things, a third of them enlarged to a phone's size; LEAST_PLAIN was set on these and
-# 200 more, and leaves out all of them.
-PLAIN = 0.19  # of which each of the following is worth so much:
-OFF_CENTRE = -6.16  # its distance from the middle, in widths and heights of the picture
-DOUBT, WOOD = -2.8, 0.45  # share of doubt, log-odds of wood at it
-ONE_FORM, FOUND_AGAIN = 2.67, 0.375  # probability of its likeliest form; log-odds of either finder in a closer look
-LEAST_PLAIN, LEAST_WIDTH, LEAST_CONTRAST = 0.65, 24.0, 0.02  # the latter two: [px], contrast of its sides
+# for one in 840 pictures of other things, a third of them enlarged to a phone's size; LEAST_PLAIN lies by 0.45 above all
+# that these and 200 more give.
+PLAIN = -3.19  # of which each of the following is worth so much:
+FOUND, FOUND_AGAIN = 0.566, 0.458  # log-odds of the finder in the whole picture, and in a closer look
+IS_END, WOOD = 0.441, 0.675  # log-odds that the close network sees an end, and of wood at it
+ONE_FORM, DOUBT = 3.37, -1.2  # probability of its likeliest form; share of doubt
+OFF_CENTRE = -2.93  # its distance from the middle, in widths and heights of the picture
+LEAST_PLAIN, LEAST_WIDTH, LEAST_CONTRAST = 1.64, 24.0, 0.02  # the latter two: [px], contrast of its sides
 MOST_GLANCES, UNLIKELY = 8, 0.2  # as many of what the finder sees are looked at, once where an end is less likely
-CLOSER, AT_WIDTH = 0.4, 14.0  # share of the picture in the finder's closer look; stem's width in the flat finder's [its px]
-EXTREME = 0.98  # beyond it no share counts for more
-PLAINEST, NEARER, AHEAD = 3.0, 2.0, 1.0  # plainer ones are equal; worth of a logarithm of width; the least lead over another
+CLOSER = 0.4  # share of the picture in the finder's closer look
+EXTREME, EXTREME_END = 0.98, 0.998  # beyond it no share counts for more; of the close network's end
+PLAINEST, NEARER, AHEAD = 4.6, 2.0, 1.0  # plainer ones are equal; worth of a logarithm of width; the least lead over another
 AT_END = np.stack(np.meshgrid(np.linspace(-1.2, 0.3, 12), np.linspace(-0.4, 0.4, 7), indexing="ij"), -1).reshape(-1, 2)
-NEAR_END, FAR_BEHIND, BREAKS_OFF = np.arange(1.0, 5.0), np.arange(7.0, 12.0), 0.65  # widths behind; least loss of stem seen
+NEAR_END, FAR_BEHIND, BREAKS_OFF = np.arange(1.0, 5.0), np.arange(7.0, 12.0), 0.55  # widths behind; least loss of stem seen
 QUARREL = 0.08  # median distance between the eye's border and the edges, in diameters, beyond which neither is believed
 UNTAPPED = 3.0  # added in quadrature to the slope's uncertainty where nobody pointed at the end [degree] (our choice)
 # The stem's lean towards the camera is not known without a card: its cosine on average and how that varies (our choice, a
@@ -125,7 +127,7 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
         return _nothing(_closer(view))
     if len(tips) == 2 and np.linalg.norm(tips[1] - tips[0]) < view.end.width / WIDEST:
         return _nothing(_TOO_NEAR)
-    seen = see_end(picture, told_again(picture.bgr, view))
+    seen = see_end(picture, told_again(picture, view))
     if seen is None or float(np.median(_near(seen))) > QUARREL:
         return _nothing(_NO_SIDES if tips else _NO_TAP)
     if not tips and seen.outlined.contrast < LEAST_CONTRAST:
@@ -140,11 +142,11 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
 def _untapped(picture: Picture) -> tuple[CloseView | None, str]:
     """The one severed end that plainly stands out in the whole picture, or why there is none."""
     plain: list[tuple[float, CloseView]] = []
-    found = find(picture.bgr, whole_matrix(picture.bgr.shape))
+    found = find(picture, whole_matrix(picture.size[::-1]))
     for glance in found.ends[:MOST_GLANCES]:
         if glance.width < THINNEST:
             continue
-        view = settle_on(picture.bgr, glance, least=UNLIKELY)
+        view = settle_on(picture, glance, least=UNLIKELY)
         if view.is_end <= LEAST_SURE or view.end.width < LEAST_WIDTH:
             continue
         near = NEARER * float(np.log(view.end.width))  # thinner ones belong to what grows farther off
@@ -169,13 +171,12 @@ def _plainness(picture: Picture, found: Found, view: CloseView) -> float:
     across = np.array([-end.outward[1], end.outward[0]])
     wood = view.at(end.at + end.width * AT_END @ np.stack([end.outward, across]), "wood")
     how = PLAIN + OFF_CENTRE * float(np.linalg.norm(end.at / picture.size - 0.5)) + DOUBT * min(view.doubt, 1.0)
+    how += FOUND * _log_odds(end.score) + IS_END * _log_odds(view.is_end, EXTREME_END)
     how += WOOD * _log_odds(float(wood.mean())) + ONE_FORM * float(view.forms.max())
-    for left, fit, flat in ((2, end.width / AT_WIDTH, True), (1, CLOSER * max(picture.size) / FINDER_SIZE[1], False)):
-        if how + left * FOUND_AGAIN * _log_odds(EXTREME) < LEAST_PLAIN:
-            return -np.inf  # nothing will make it plain
-        closer = find(picture.bgr, _look_at(end.at, fit), flat)
-        how += FOUND_AGAIN * _log_odds(max((one.score for one in closer.ends if _same(one, end)), default=0.0))
-    return how
+    if how + FOUND_AGAIN * _log_odds(EXTREME) < LEAST_PLAIN:
+        return -np.inf  # nothing will make it plain
+    closer = find(picture, _look_at(end.at, CLOSER * max(picture.size) / FINDER_SIZE[1]))
+    return how + FOUND_AGAIN * _log_odds(max((one.score for one in closer.ends if _same(one, end)), default=0.0))
 
 
 def _is_short(found: Found, end: Glance, size: tuple[int, int]) -> bool:
@@ -191,18 +192,18 @@ def _same(one: Glance, end: Glance) -> bool:
     return bool(np.linalg.norm(one.at - end.at) < max(end.width, 8.0) and one.outward @ end.outward > 0.7)
 
 
-def _log_odds(share: float) -> float:
-    share = float(np.clip(share, 1 - EXTREME, EXTREME))
+def _log_odds(share: float, extreme: float = EXTREME) -> float:
+    share = float(np.clip(share, 1 - extreme, extreme))
     return float(np.log(share / (1 - share)))
 
 
-def _also_otherwise(picture: Picture, view: CloseView) -> bool:
+def _also_otherwise(picture: Picture, view: CloseView, least: float = LEAST_OTHERWISE) -> bool:
     """Whether the end is one too when it is looked at wider, narrower, from either side and from farther out."""
     end, width = view.end, view.end.width
     aside = 0.2 * width * np.array([-end.outward[1], end.outward[0]])
     others = [Glance(end.at, end.outward, fit * width, 1.0) for fit in (1.25, 0.8)]
     others += [Glance(end.at + off, end.outward, width, 1.0) for off in (aside, -aside, 0.3 * width * end.outward)]
-    return all(look_close(picture.bgr, other).is_end >= LEAST_OTHERWISE for other in others)
+    return all(look_close(picture, other).is_end >= least for other in others)
 
 
 def _closer(view: CloseView) -> str:
@@ -216,11 +217,11 @@ def _tapped(picture: Picture, tips: list[np.ndarray]) -> tuple[CloseView | None,
     best: CloseView | None = None
     thin: CloseView | None = None  # what would be an end, if there were more of it to see
     for matrix in (*_looks_at(picture, tips), None):
-        glances = find(picture.bgr, matrix).ends[:4] if matrix is not None else _along(tips)
+        glances = find(picture, matrix).ends[:4] if matrix is not None else _along(tips)
         for glance in glances:
             if np.linalg.norm(glance.at - tips[0]) > max(1.5 * OFF_TAP[0] * glance.width, slack):
                 continue
-            view = settle_on(picture.bgr, glance)
+            view = settle_on(picture, glance)
             if not _at_taps(view, tips, slack):
                 continue
             if view.end.width < THINNEST and view.is_end > LEAST_SURE:
@@ -231,6 +232,8 @@ def _tapped(picture: Picture, tips: list[np.ndarray]) -> tuple[CloseView | None,
                 best = view
         if best is not None and best.is_end >= LEAST_OTHERWISE:
             break
+    if best is not None and best.is_end < PLAINLY and not _also_otherwise(picture, best, LEAST_ELSE):
+        best = None
     if best is None or best.is_end < LEAST_SURE:
         if thin is not None:
             return None, _closer(thin)

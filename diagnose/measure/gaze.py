@@ -18,12 +18,9 @@ class Gaze:
     ----------
     H
         (3, 3) from its pixels, with (0, 0) at that point, to upright pixels of the picture [px].
-    cosine
-        Of the angle between the view of that point and the lens's axis [no unit].
     """
 
     H: np.ndarray
-    cosine: float
 
     def to_px(self, xy: np.ndarray) -> np.ndarray:
         """Points of the turned camera in the picture, (n, 2) [upright px].
@@ -58,7 +55,7 @@ def gaze_at(picture: Picture, point: np.ndarray) -> Gaze:
     """
     focal = picture.focal_px
     if focal is None or focal.sigma > 0.2 * focal.value:
-        return Gaze(np.array([[1, 0, point[0]], [0, 1, point[1]], [0, 0, 1.0]]), 1.0)
+        return Gaze(np.array([[1, 0, point[0]], [0, 1, point[1]], [0, 0, 1.0]]))
     width, height = picture.size
     K = np.array([[focal.value, 0, (width - 1) / 2], [0, focal.value, (height - 1) / 2], [0, 0, 1]])
     ray = np.linalg.solve(K, np.array([*point, 1.0]))
@@ -67,7 +64,7 @@ def gaze_at(picture: Picture, point: np.ndarray) -> Gaze:
     sine = float(np.hypot(*ray[:2]))
     R = np.eye(3) if sine < 1e-9 else cv2.Rodrigues(turn / sine * np.arcsin(min(sine, 1.0)))[0]
     own = np.array([[focal.value, 0, 0], [0, focal.value, 0], [0, 0, 1]])
-    return Gaze(K @ R @ np.linalg.inv(own), float(ray[2]))
+    return Gaze(K @ R @ np.linalg.inv(own))
 
 
 def turned(gaze: Gaze, tip: np.ndarray, back: np.ndarray) -> np.ndarray:

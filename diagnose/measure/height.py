@@ -119,21 +119,21 @@ def measure_height(
     one cannot be told from a whole one that thins out, nor from a stem that leaves or the staff cover.
     """
     if len(staff.ids) < 2:
-        return _nothing("only one of the staff's markers was read; show at least three of them: go closer")
+        return no_height("only one of the staff's markers was read; show at least three of them: go closer")
     if not taps:
-        return _nothing(
+        return no_height(
             "the staff was found, but which tip was browsed cannot be told from so far: tap the wound, then the stem's foot"
         )
     scene = StaffView(staff, picture.size, *_focal(picture))
     found = fit_height(scene, taps[0], taps[1] if len(taps) > 1 else None)
     if found.surface_mm is not None and found.above_surface_mm < -2 * found.above_surface_sigma_mm:
-        return _nothing("the second tap lies above the first: tap the wound first, then the stem's foot")
+        return no_height("the second tap lies above the first: tap the wound first, then the stem's foot")
     height = Measured(found.value_mm, found.sigma_mm)
     unsure = why_unsure(height, "stand the staff at the stem, go closer and show at least three of its markers")
     if unsure is not None:
-        return _nothing(unsure)
+        return no_height(unsure)
     if abs(found.aside_mm) > BESIDE_MM:
-        return _nothing(
+        return no_height(
             f"the tap lies {abs(found.aside_mm) / 1000:.1f} m to the side of the staff: tap the wound on the plant that "
             "the staff stands at"
         )
@@ -309,42 +309,6 @@ def _pose_miss(pose: tuple[np.ndarray, np.ndarray, np.ndarray], K: np.ndarray, m
     return float(((seen - px) ** 2).mean())
 
 
-def along_staff(marks_mm: np.ndarray, marks_px: np.ndarray, at_px: float) -> float:
-    """Height at a place along a staff's line from its marks' places on the line [mm].
-
-    Three marks or more: u = (a h + b) / (c h + 1), which undoes every tilt (the cross-ratio is kept); more than three are
-    fitted by least squares of the equation multiplied out. Two marks: linear, which a tilted camera makes wrong by several
-    per cent.
-
-    Parameters
-    ----------
-    marks_mm
-        (n,) heights of the marks, two or more [mm].
-    marks_px
-        (n,) their places on the line [px].
-    at_px
-        The place that is asked for [px].
-
-    Raises
-    ------
-    ValueError
-        For fewer than two marks.
-
-    References
-    ----------
-    .. [1] Criminisi, Reid & Zisserman, Single view metrology, Int. J. Computer Vision 40 (2000).
-    """
-    h, u = np.asarray(marks_mm, float), np.asarray(marks_px, float)
-    if len(h) < 2:
-        raise ValueError("at least two marks are needed")
-    if len(h) == 2:
-        return float(h[0] + (at_px - u[0]) * (h[1] - h[0]) / (u[1] - u[0]))
-    scale, middle, spread = np.ptp(h), u.mean(), np.ptp(u)
-    s, w, at = h / scale, (u - middle) / spread, (at_px - middle) / spread
-    a, b, c = np.linalg.lstsq(np.stack([s, np.ones_like(s), -s * w], axis=1), w, rcond=None)[0]
-    return float((at - b) / (a - c * at) * scale)
-
-
 def measure_height_by_marks(
     picture: Picture, known_mm: float, ends: tuple[Point, Point], wound: Point, foot: Point
 ) -> Measurement:
@@ -366,12 +330,12 @@ def measure_height_by_marks(
     high, low = sorted(ends, key=lambda end: end[1])
     aside, up = abs(high[0] - low[0]), low[1] - high[1]
     if np.hypot(aside, up) < NEAREST_MARKS_PX or aside > MOST_ASIDE * up:
-        return _nothing("mark the lower and the upper end of something upright, farther apart in the picture")
+        return no_height("mark the lower and the upper end of something upright, farther apart in the picture")
     focal_px, _ = _focal(picture)
     height = height_by_known_length(known_mm, low, high, wound, foot, focal_px, tap_sigma(picture.size), LOOKING_DOWN)
     unsure = why_unsure(height, "mark a longer thing of known length beside the plant, or use the height staff")
     if unsure is not None:
-        return _nothing(unsure)
+        return no_height(unsure)
     remark = "two marks cannot undo the camera's tilt: stand the height staff at the plant for a surer height"
     return Measurement(
         {"wound_height_mm": height}, {}, {"tip": np.array([wound], float), "foot": np.array([foot], float),
@@ -446,5 +410,12 @@ def _corners_mm(staff: StaffMarkers) -> np.ndarray:
     return np.vstack([square + (0.0, height) for height in staff.heights_mm])
 
 
-def _nothing(reason: str) -> Measurement:
+def no_height(reason: str) -> Measurement:
+    """A measurement without the wound's height.
+
+    Parameters
+    ----------
+    reason
+        Why there is none, and what to do [no unit].
+    """
     return Measurement(not_measured={"wound_height_mm": reason})

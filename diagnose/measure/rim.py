@@ -17,19 +17,7 @@ WIDEST, THINNEST, LEAST_CELLS = 0.3, 0.05, 3  # of a strip [widths of the mask, 
 LEAST_SHARE = 0.4  # of a side's length that the strip runs along
 BLURRED = 0.04  # how far the strip's colour bleeds into the stem's edge [widths of the mask]
 DARK = 0.15  # of the brightness of the stem's middle
-LEAST_CORE = 60  # cells of the stem's middle that tell its colour
-
-
-def colour(light: np.ndarray) -> np.ndarray:
-    """Blue and red against green, (h, w, 2), whatever the brightness [nat].
-
-    Parameters
-    ----------
-    light
-        (h, w, 3) linear blue, green, red, 0 to 1 [no unit].
-    """
-    tone = np.log(cv2.GaussianBlur(light, (0, 0), 0.8) + FLOOR)
-    return np.stack([tone[..., 0] - tone[..., 1], tone[..., 2] - tone[..., 1]], axis=-1)
+LEAST_CORE, ENOUGH_CELLS = 60, 3000  # cells of the stem's middle that tell its colour, and as many as are looked at
 
 
 def without_rim(light: np.ndarray, mask: np.ndarray) -> np.ndarray:
@@ -38,7 +26,7 @@ def without_rim(light: np.ndarray, mask: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     light
-        (h, w, 3) linear, 0 to 1, the stem along x with its end towards the right [no unit].
+        (h, w, 3) linear, a little smoothed, 0 to 1, the stem along x with its end towards the right [no unit].
     mask
         (h, w) uint8, 1 on what the eye takes for stem [no unit].
 
@@ -63,7 +51,7 @@ def without_rim(light: np.ndarray, mask: np.ndarray) -> np.ndarray:
     core[:, columns[-1] - int(0.7 * wide) :] = False
     if core.sum() < LEAST_CORE:
         return mask
-    off = _off_colour(colour(light), core)
+    off = _off_colour(light, mask, core)
     far = ((off > FAR) & (mask > 0)).astype(np.uint8)
     both = (_strip(far[::turn], mask[::turn], off[::turn], sides, wide) for turn in (1, -1))
     strips = [strip for strip in both if strip is not None]
@@ -81,11 +69,21 @@ def without_rim(light: np.ndarray, mask: np.ndarray) -> np.ndarray:
     return cv2.morphologyEx(left, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
 
 
-def _off_colour(tone: np.ndarray, core: np.ndarray) -> np.ndarray:
-    """(h, w) how far each cell's colour lies from that of the stem's middle, less where the middle itself varies [nat]."""
-    middle = np.median(tone[core], axis=0)
-    spread = 1.4826 * np.median(np.abs(tone[core] - middle), axis=0)
-    return np.asarray(np.hypot(*((tone - middle) / np.maximum(1.0, spread / NOISE)).transpose(2, 0, 1)))
+def _off_colour(light: np.ndarray, mask: np.ndarray, core: np.ndarray) -> np.ndarray:
+    """(h, w) how far each cell's colour lies from that of the stem's middle, less where that itself varies [nat].
+
+    Colour is blue and red against green, whatever the brightness; 0 off the mask.
+    """
+    own = np.flatnonzero(mask)
+    tone = np.log(light.reshape(-1, 3)[own] + np.float32(FLOOR))
+    colour = tone[:, ::2] - tone[:, 1:2]
+    middling = colour[core.ravel()[own]]
+    middling = middling[:: max(1, len(middling) // ENOUGH_CELLS)]
+    middle = np.median(middling, axis=0)
+    spread = 1.4826 * np.median(np.abs(middling - middle), axis=0)
+    off = np.zeros(mask.shape, np.float32)
+    off.ravel()[own] = np.hypot(*((colour - middle) / np.maximum(1.0, spread / NOISE)).T)
+    return off
 
 
 def _strip(far: np.ndarray, mask: np.ndarray, off: np.ndarray, sides: np.ndarray, wide: float) -> float | None:

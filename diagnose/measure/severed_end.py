@@ -1,8 +1,7 @@
 """Which shape and size has the severed end of the twig that lies on the scale card?
 
-First the whole sheet, coarsely: what on it is no paper, no ink and no shadow, and which of that is a stem whose end
-lies in the plain middle. Then a patch around that end, laid into the plane that holds the stem's axis and faces the
-camera, where the outline is drawn to a fraction of a pixel.
+A patch around the end that the eye found is laid into the plane that holds the stem's axis and faces the camera, where the
+outline is drawn to a fraction of a pixel.
 """
 
 from __future__ import annotations
@@ -11,10 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
+import cv2
 import numpy as np
 
-from diagnose.eye.pieces import moved, sheet_matrix
-from diagnose.eye.see import CloseView, find, settle_on, told_again
+from diagnose.eye.see import CloseView, told_again
+from diagnose.measure.card_stems import AROUND_MIDDLE, FIRST_LOOK, Stem, stems_meant
 from diagnose.measure.end_figures import (
     GROWS,
     form_of,
@@ -45,45 +45,10 @@ LONGEST_FACE = 2.2  # diameters: a slope of 65 degrees, seen face on
 TURNED, UNSURE_SLOPE = 8.0, 6.0
 FACE_LINES_AGREE = 0.08  # diameters: lines on torn wood differ by more
 PLAIN_MIDDLE = (110.0, 60.0)  # of the sheet [mm]
-AROUND_MIDDLE = 2.0  # an end may lie this far outside it [mm]
-FIRST_LOOK = 1.5  # by which a first look may be off [mm]
-SLACK = 6.0  # by which the eye's first glance at the whole sheet may be off [mm]
-SAME_WAY, SPLINTER = 0.8, 8.0  # cosine between a splinter and its stem; how far it reaches, in diameters
-LESS_LIKELY = 0.85  # of the likeliest end's score: what has less is a side stub or a shadow's end
-LEAST_CELLS_OF_STEM = 4  # of the finder's map, in the plain middle
-WORTH_A_LOOK = 0.4  # of the highest score
-MOST_ENDS = 4  # that are looked at closely
-# of 403 true ends, of calibration and spent test pictures, all had 0.986 and 0.296 or more; of eight
-# smears two had 0.71 and 0.75 of the first, and six under 0.05 of the second
-LEAST_SURE = 0.9  # probability that an end is one
-LEAST_LIKELY = 0.2  # of that times the first glance's score
 # least shadow beside a stem, and most on it, on the eye's map; else a shadow may be part of it, which adds so much,
 # relative; of 38 rendered ends kept for calibration half are so, and wrong by 2.5 / 5.1 %, the others by 0.8 / 3.0 %
 BESIDE_SHADOW, WITHIN_SHADOW, SHADOWED = 0.2, 0.01, 0.02
 GROWS_SLOPE = 15.0  # what a stem that is much thicker behind its end adds [degree]; calibration
-
-
-@dataclass(frozen=True)
-class Stem:
-    """A stem found on the sheet.
-
-    Parameters
-    ----------
-    tip, back
-        (2,) its end and a point farther back, in the plane [mm].
-    diameter
-        Roughly [mm].
-    score
-        Higher is likelier [no unit].
-    view
-        What the eye saw of its end [no unit].
-    """
-
-    tip: np.ndarray
-    back: np.ndarray
-    diameter: float
-    score: float
-    view: CloseView
 
 
 @dataclass(frozen=True)
@@ -119,9 +84,6 @@ class Facing:
         return self.plane.camera.project(self.origin + xy[:, :1] * self.along + xy[:, 1:] * self.across)
 
 
-# --- the whole sheet, coarsely ---------------------------------------------------------------------------------
-
-
 def _paper(plane: Plane) -> np.ndarray:
     """Mask, on the coarse map, of the paper without ink: no markers, no ruler, no grey patches, no sheet's edge."""
     width, height = plane.sheet_mm
@@ -137,51 +99,6 @@ def _paper(plane: Plane) -> np.ndarray:
     if plane.layout.bare_mm is not None:
         mask[int((plane.layout.bare_mm[3] + 8.0) * plane.print_scale * COARSE) :] = 0
     return mask
-
-
-def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
-    """Stems whose end lies in the sheet's plain middle, the likeliest first: what the eye takes for one, closely too.
-
-    Parameters
-    ----------
-    picture, plane
-        That is measured, and the sheet's plane in it [no unit].
-    """
-    found = find(picture.bgr, _to_sheet(plane), flat=True)
-    stems: list[Stem] = []
-    for glance in found.ends:
-        if len(stems) == MOST_ENDS or glance.score < WORTH_A_LOOK * found.ends[0].score:
-            break
-        if not _in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK):
-            continue
-        seen = settle_on(picture.bgr, glance)
-        stem = _stem_of(seen, plane)
-        new = all(np.hypot(*(stem.tip - other.tip)) > stem.diameter for other in stems)
-        sure = seen.is_end > LEAST_SURE and stem.score > LEAST_LIKELY
-        if new and sure and _in_plain_middle(stem.tip, plane):
-            stems.append(stem)
-    return sorted(stems, key=lambda stem: -stem.score)
-
-
-def _to_sheet(plane: Plane) -> np.ndarray:
-    """From the finder's pixels, the sheet laid flat, to the picture's, (3, 3)."""
-    return sheet_matrix(plane.H @ np.diag([plane.print_scale, plane.print_scale, 1.0]))
-
-
-def _stem_of(seen: CloseView, plane: Plane) -> Stem:
-    end = seen.end
-    aside = end.at + end.width * end.outward[::-1] * (-1, 1)
-    tip, back, side = plane.to_mm(np.stack([end.at, end.at - 3 * end.width * end.outward, aside]))
-    return Stem(tip, back, float(np.hypot(*(side - tip))), seen.is_end * end.score, seen)
-
-
-def _in_plain_middle(mm: np.ndarray, plane: Plane, slack: float = AROUND_MIDDLE + FIRST_LOOK) -> bool:
-    bare = plane.layout.bare_mm if plane.layout and plane.layout.bare_mm else (20.0, 20.0, 130.0, 80.0)
-    x0, y0, x1, y1 = np.array(bare) * plane.print_scale
-    return bool(x0 - slack <= mm[0] <= x1 + slack and y0 - slack <= mm[1] <= y1 + slack)
-
-
-# --- the end, closely ------------------------------------------------------------------------------------------
 
 
 def facing_plane(plane: Plane, tip_px: np.ndarray, back_px: np.ndarray, lift: float) -> Facing:
@@ -238,7 +155,7 @@ class SeenEnd:
 def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -> SeenEnd | None:
     """Draw the outline of one stem's end and read its shape; None where no outline is found.
 
-    It is done twice, the second time in the frame of the first.
+    It is done again, in the frame of the time before, until that is the end's own.
 
     Parameters
     ----------
@@ -253,16 +170,17 @@ def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -
     diameter = stem.diameter
     paper = _paper(plane)
     seen = None
-    for turn in range(3):
+    for _ in range(3):
         facing = facing_plane(plane, tip_px, back_px, diameter / 2)
         step = facing.to_px(np.array([(0.0, 0.0), (0.0, 1.0)]))
         per_mm = float(np.linalg.norm(step[1] - step[0]))
-        found = outlined(picture, facing, stem.view, diameter, per_mm, partial(_on_paper, facing, paper, plane))
+        on_paper = partial(_on_paper, _to_paper(facing, plane, diameter), paper)
+        found = outlined(picture, facing, stem.view, diameter, per_mm, on_paper)
         if found is None or found.end.diameter > THICKEST:
             return seen
         end = found.end
         seen = SeenEnd(found, facing, per_mm, stem.view)
-        settled = turn > 0 and abs(end.turn) < 0.025 and abs(end.diameter / diameter - 1) < 0.05
+        settled = abs(end.turn) < 0.025 and abs(end.diameter / diameter - 1) < 0.05
         frame = end.to_outline(np.array([(0.0, 0.0), (-3.0, 0.0)]))
         tip_px, back_px = facing.to_px(frame)
         diameter = end.diameter
@@ -271,9 +189,16 @@ def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -
     return seen
 
 
-def _on_paper(facing: Facing, paper: np.ndarray, plane: Plane, xy: np.ndarray) -> np.ndarray:
-    """Whether paper without ink lies behind each point, (n, 2), of the facing plane; the stem's lift is neglected."""
-    u, v = (plane.to_mm(facing.to_px(xy)) * COARSE).astype(int).T
+def _to_paper(facing: Facing, plane: Plane, diameter: float) -> np.ndarray:
+    """(3, 3) from the facing plane round the end to what lies behind it on the coarse map; the stem's lift is neglected."""
+    corners = diameter * np.array([(-5.5, -1.5), (3, -1.5), (3, 1.5), (-5.5, 1.5)])
+    behind = plane.to_mm(facing.to_px(corners)) * COARSE
+    return cv2.getPerspectiveTransform(corners.astype(np.float32), behind.astype(np.float32))
+
+
+def _on_paper(to_paper: np.ndarray, paper: np.ndarray, xy: np.ndarray) -> np.ndarray:
+    """Whether paper without ink lies behind each point, (n, 2), of the facing plane."""
+    u, v = cv2.perspectiveTransform(xy[None], to_paper)[0].astype(int).T
     h, w = paper.shape
     inside = (u >= 0) & (u < w) & (v >= 0) & (v < h)
     return np.asarray(inside & (paper[v.clip(0, h - 1), u.clip(0, w - 1)] > 0))
@@ -289,13 +214,11 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
     taps
         The severed end first, then a point farther back on the same stem [upright px].
     """
-    stems = find_stems(picture, plane)
-    stems = _tapped(stems, plane, taps) if taps else _whole(stems)
     ends = []
-    for stem in stems:
+    for stem in stems_meant(picture, plane, taps):
         seen = see_end(picture, plane, stem, anywhere=bool(taps))
         if seen is not None and (taps or _in_the_middle(seen, plane)):
-            ends.append(replace(seen, view=told_again(picture.bgr, seen.view)))
+            ends.append(replace(seen, view=told_again(picture, seen.view)))
         if ends and taps:
             break
     if not ends:
@@ -304,26 +227,6 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
     if len(ends) > 1:
         return _of_both(ends, plane)
     return _measurement(ends[0], plane)
-
-
-def looks_for_an_end(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> bool:
-    """Whether the photographer is after a severed end on the card and not after a wound beside it.
-
-    Parameters
-    ----------
-    picture, plane
-        That is measured, and the card's plane in it [no unit].
-    taps
-        The first one tells by where it lies. Without any, wood or bark in the plain middle tells [upright px].
-    """
-    if taps:
-        return bool(plane.is_on_sheet(plane.to_mm(np.array([taps[0]], float)))[0])
-    found = find(picture.bgr, _to_sheet(plane), flat=True)
-    rows, columns = np.nonzero(found.stem > 0.5)
-    if len(rows) == 0:
-        return False
-    on_sheet = plane.to_mm(moved(np.column_stack([columns, rows]).astype(float), found.to_px))
-    return sum(_in_plain_middle(place, plane, 0.0) for place in on_sheet) >= LEAST_CELLS_OF_STEM
 
 
 def _of_both(ends: list[SeenEnd], plane: Plane) -> Measurement:
@@ -341,24 +244,6 @@ def _in_words(found: Measurement) -> str:
     assert isinstance(form, Shares) and isinstance(slope, Measured)
     likeliest = max(form.shares, key=lambda name: form.shares[name])
     return f"{likeliest} at {slope.value:.0f} ± {slope.sigma:.0f}°"
-
-
-def _whole(stems: list[Stem]) -> list[Stem]:
-    """The stems without those much less likely than the first, and without those that are but a splinter of another's end.
-
-    A splinter is thinner, lies before the end and points the same way.
-    """
-    likely = [stem for stem in stems if stem.score > LESS_LIKELY * stems[0].score]
-    return [stem for stem in likely if not any(_splinter_of(stem, other) for other in stems)]
-
-
-def _splinter_of(stem: Stem, other: Stem) -> bool:
-    along = (other.tip - other.back) / np.linalg.norm(other.tip - other.back)
-    own = (stem.tip - stem.back) / np.linalg.norm(stem.tip - stem.back)
-    ahead = stem.tip - other.tip
-    aside = abs(float(along[0] * ahead[1] - along[1] * ahead[0]))
-    same_way = float(along @ own) > SAME_WAY and 0 < float(along @ ahead) < SPLINTER * other.diameter
-    return same_way and aside < 1.5 * other.diameter and stem.diameter < 0.8 * other.diameter
 
 
 def _likely_bitten(ends: list[SeenEnd], plane: Plane) -> SeenEnd:
@@ -386,13 +271,6 @@ def _in_the_middle(seen: SeenEnd, plane: Plane, around: float = AROUND_MIDDLE) -
 def _nothing(reason: str) -> Measurement:
     names = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
     return Measurement(not_measured=dict.fromkeys(names, reason))
-
-
-def _tapped(stems: list[Stem], plane: Plane, taps: Sequence[Point]) -> list[Stem]:
-    """The stem whose end was tapped; where none was found there, one made of the two taps."""
-    at = plane.to_mm(np.array(taps, float))
-    near = [stem for stem in stems if np.hypot(*(stem.tip - at[0])) < max(6.0, 2.5 * stem.diameter)]
-    return sorted(near, key=lambda stem: float(np.hypot(*(stem.tip - at[0]))))
 
 
 def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:

@@ -197,8 +197,10 @@ def _jpeg_needs(header: Any, data: bytes, name: str) -> float:
     at = _scan_start(data)
     if at is None:
         raise CannotUse(cut_short(name))
-    end = data.find(b"\xff\xd9", at)
-    scans = data.count(b"\xff\xda", at, end if end >= 0 else len(data))
+    coded = np.frombuffer(data, np.uint8, offset=at)
+    marks = coded[np.flatnonzero(coded[:-1] == 0xFF) + 1]  # several times as fast as to look for two bytes at once
+    ends = np.flatnonzero(marks == 0xD9)
+    scans = int((marks[: ends[0] if len(ends) else None] == 0xDA).sum())
     if scans > SCAN_LIMIT:
         raise CannotUse(f"{name} is a JPEG of {scans} scans, as no camera writes them: save it again as plain JPEG")
     shares = [(across, down) for _, across, down, _ in header.layer]

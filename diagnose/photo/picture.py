@@ -96,7 +96,7 @@ class Picture:
         Parameters
         ----------
         factor
-            1, 2, 4 or 8 [no unit].
+            A power of two [no unit].
         """
         if factor == 1:
             return self.bgr
@@ -105,7 +105,7 @@ class Picture:
         return self.kept["smaller", factor]
 
     @cached_property
-    def kept(self) -> dict[tuple[str | int, ...], Any]:
+    def kept(self) -> dict[tuple[str | int | bytes, ...], Any]:
         """What was worked out of the whole picture and is asked for again, by what it is."""
         return {}
 
@@ -144,7 +144,7 @@ def shrink(image: np.ndarray, factor: int) -> np.ndarray:
     image
         (h, w, ...) uint8 [no unit].
     factor
-        1, 2, 4 or 8 [no unit].
+        A power of two [no unit].
     """
     while factor > 1:  # halving again and again is three times as fast as one step
         height, width = (side // 2 for side in image.shape[:2])

@@ -288,7 +288,7 @@ def _even(plan: Plan, inches: bool) -> Iterator[str]:
                f"spacing, "
                f"or above {even.trees:.0f} trees on this land; here are {here} and {plan.place.trees} trees. Published: 3 "
                f"ha (GOVUK-MAM), 0.5 ha, or 1 ha on a long strip (KLIMA-AT), and 0.2 ha (FNR486).")
-    if plan.chosen.parts and plan.tree_value != float("inf"):
+    if plan.chosen.parts and plan.pays and plan.tree_value != float("inf"):  # where it does not, the answer says so
         yield (f"The plan costs less than planting again from {plan.tree_value:,.2f} a lost tree on; "
                f"{plan.place.price('tree'):,.2f} is reckoned.")
 

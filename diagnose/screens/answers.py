@@ -26,6 +26,7 @@ button { display: flex; flex-direction: column; align-items: center; justify-con
          color: var(--st-text-color); font: .82rem/1.2 system-ui, 'Segoe UI', Roboto, sans-serif; cursor: pointer;
          overflow-wrap: anywhere; touch-action: manipulation; }
 button img { width: 100%; height: 2.9rem; background: #FFF; border-radius: 4px; }
+button:has(img) { justify-content: start; }  /* the drawings of one row stand at one height */
 button:hover { border-color: var(--st-primary-color); }
 button:focus-visible { outline: 3px solid var(--st-primary-color); outline-offset: 1px; }
 .done { font-weight: 700; }

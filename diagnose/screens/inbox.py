@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tempfile
-from base64 import b64encode
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -29,7 +28,7 @@ from diagnose.report.overlay import annotate
 from diagnose.screens import preferences, show
 from diagnose.screens.inbox_letters import all_letters, letter_as_typed, letter_frame, letter_of
 from diagnose.screens.log_folder import the_log
-from diagnose.screens.look import bring, literal
+from diagnose.screens.look import address_of, bring, literal, once_opened
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.show import hand_over
 from diagnose.signs import Answer, parse_signs, vocabulary
@@ -157,7 +156,8 @@ def _take_back(log: Log) -> None:
 
 @contextmanager
 def _problem_kept() -> Iterator[None]:
-    """Keeps why an answer could not be kept, for the page that is drawn next."""
+    """Keeps why an answer could not be kept, for the page that is drawn next: the whole of it, since its list changes."""
+    st.session_state["inbox_anew"] = True
     try:
         yield
     except CannotUse as reason:
@@ -193,15 +193,14 @@ def _key(letter: str) -> str | None:
 
 
 @st.cache_data(max_entries=400, show_spinner=False)
-def _small(digest: str, _log: Log, called: str) -> str | None:
-    """A photo as a small JPEG in a data address; None where it cannot be read."""
+def _small(digest: str, _log: Log, called: str) -> bytes | None:
+    """A photo as a small JPEG; None where it cannot be read."""
     try:
         bgr = read_picture(_log.original(digest), called).reduced(8)
     except CannotUse:
         return None
     factor = min(1.0, _THUMB / max(bgr.shape[:2]))
-    jpeg = cv2.imencode(".jpg", cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA))[1]
-    return "data:image/jpeg;base64," + b64encode(jpeg.tobytes()).decode()
+    return cv2.imencode(".jpg", cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA))[1].tobytes()
 
 
 def _table_of(log: Log, rows: pd.DataFrame) -> pd.DataFrame:
@@ -210,10 +209,11 @@ def _table_of(log: Log, rows: pd.DataFrame) -> pd.DataFrame:
     names = dict(zip(senders["id"], senders["name"], strict=True)) if len(senders) else {}
     shown = []
     for place, row in enumerate(rows.to_dict("records")):
-        first = next(iter(row["photos"].items()), None)
+        first = next(iter(row["photos"].items()), None) if place < _LISTED else None
+        small = None if first is None else _small(first[0], log, first[1])
         blind = _waits_for_a_name(row)
         shown.append({
-            "Photo": _small(first[0], log, first[1]) if first is not None and place < _LISTED else "",
+            "Photo": "" if small is None else address_of(small, f"small {place}"),
             "From": names.get(row["sender"]) or "no name",
             "Verdict": "name it first" if blind else _in_a_cell(row["verdict"]),
             "Since": str(row["received_at"] or row["saved_at"] or "")[:10],
@@ -283,7 +283,9 @@ def _answer_one(log: Log, submission: str, what: str) -> None:
 def _answered(ids: list[str]) -> None:
     """Remembers what was answered last, so that it can be undone; nothing is ticked any more, and the next one is open."""
     st.session_state["inbox_last"] = ids
-    st.session_state["inbox_turn"] += 1
+    told = st.session_state.get(f"inbox_list {st.session_state['inbox_turn']}")
+    if told and told["selection"]["rows"]:  # a new list takes the browser long; one without ticks can stay
+        st.session_state["inbox_turn"] += 1
     st.session_state["inbox_new"] = True
     for submission in ids:
         st.session_state.get("inbox_letters", {}).pop(submission, None)
@@ -364,32 +366,46 @@ def _name(log: Log, submission: str) -> None:
 
 def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
     show.headline_of(found.verdict)
-    with st.expander("Why, and what else it may be", key=f"why {row['id']}"):
-        show.grounds_of(found.verdict)
+    if (part := once_opened("Why, and what else it may be", f"why {row['id']}")) is not None:
+        with part:
+            show.grounds_of(found.verdict)
     text = letter_of(log, row)
     letter_frame()
     head, foot = preferences.letter_frame()
-    left, right = st.columns(2)
-    hand_over(left, "As text", framed(text, head, foot), "reply.txt", "text/plain")
-    hand_over(right, "As PDF", lambda: as_pdf(text, row["about"] or "Reply", preferences.paper(), head, foot), "reply.pdf",
+    files = st.container(horizontal=True)  # a phone would set columns one below the other
+    hand_over(files, "As text", framed(text, head, foot), "reply.txt", "text/plain")
+    hand_over(files, "As PDF", lambda: as_pdf(text, row["about"] or "Reply", preferences.paper(), head, foot), "reply.pdf",
               "application/pdf")
     names = list(nameable())
     first = max(found.verdict.culprits, key=lambda key: found.verdict.culprits[key])
     st.selectbox("Your naming, if you change it", names, index=names.index(row["named"] if row["named"] in names else first),
                  key=f"named {row['id']}", format_func=name_of)
-    for column, label, key, what in zip(st.columns(3), ("Agree", "Change", "Later"), "axl", ("agree", "change", "later"),
-                                        strict=True):
-        column.button(label, shortcut=_key(key), type="primary" if what == "agree" else "secondary", width="stretch",
-                      on_click=_answer_one, args=(log, row["id"], what))
+    ways = st.container(horizontal=True)
+    for label, key in (("Agree", "a"), ("Change", "x"), ("Later", "l")):
+        ways.button(label, shortcut=_key(key), type="primary" if key == "a" else "secondary", width="stretch",
+                    on_click=_answer_one, args=(log, row["id"], label.lower()))
     if preferences.single_keys():
         with st.container(key="screen_keys"):
             st.caption("Keys: a agree, x change, l later, n next, p previous, u undo. Settings switch them off.")
+
+
+@st.fragment
+def _opened(log: Log, some: pd.DataFrame) -> None:
+    """The one that is open, from its photo to its letter: the part of the page that going to the next one draws anew."""
+    if st.session_state.pop("inbox_anew", False):
+        st.rerun()  # it was answered, named or taken back: the list changes too
+    row = _chosen(log, some)
+    found = _what_came(log, row)
+    if _blind(log, row):
+        _proposals(log, row)
+        _answer(log, row, diagnosis_of(row, found, judged_for(row, preferences.region())))
 
 
 def page() -> None:
     """Draw the page, anew at each of the user's answers."""
     st.title("The inbox")
     st.html(_CSS)
+    st.session_state.pop("inbox_anew", None)
     try:
         log = the_log()
         for line in st.session_state.get("inbox_said", []):
@@ -408,11 +424,7 @@ def page() -> None:
             with left:
                 _list(log, listed, some)
             with right:
-                row = _chosen(log, some)
-                found = _what_came(log, row)
-                if _blind(log, row):
-                    _proposals(log, row)
-                    _answer(log, row, diagnosis_of(row, found, judged_for(row, preferences.region())))
+                _opened(log, some)
         all_letters(log)
         _go_on(log, top)  # last, so that nobody waits for the list until all is measured
         st.session_state.pop("inbox_said", None)  # what was taken in is told until the next press

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import io
 import zipfile
+from functools import partial
 from html import escape
 from typing import Any
 from zlib import crc32
 
+import pandas as pd
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
@@ -16,7 +18,7 @@ from diagnose.inbox.learning import together
 from diagnose.inbox.queue import judged_for
 from diagnose.report.letters import as_pdf, framed, reply_to
 from diagnose.screens import preferences
-from diagnose.screens.look import literal
+from diagnose.screens.look import literal, once_opened
 from diagnose.screens.show import hand_over
 
 
@@ -82,6 +84,7 @@ def letter_frame() -> None:
             st.caption("Stands round this letter, and round every other one that leaves here, as text and as PDF.")
 
 
+@st.fragment
 def all_letters(log: Log) -> None:
     """Every answered letter as a file, and how often the person and the tool agree.
 
@@ -94,15 +97,22 @@ def all_letters(log: Log) -> None:
     done = rows[rows["answered_at"].notna() & (rows["letter"] != "")] if len(rows) else rows
     if done.empty:
         return
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as out:
-        for row in done.itertuples():
-            out.writestr(f"{row.id[:8]}.txt", framed(row.letter, *preferences.letter_frame()))
     letters = f"{len(done)} answered letters" if len(done) > 1 else "The answered letter"
-    hand_over(st, f"{letters} as ZIP", packed.getvalue(), "letters.zip", "application/zip")
-    with st.expander("How often do you and the tool agree?", key="agreement"):
+    hand_over(st, f"{letters} as ZIP", partial(_packed, done, preferences.letter_frame()), "letters.zip", "application/zip")
+    if (part := once_opened("How often do you and the tool agree?", "agreement")) is None:
+        return
+    with part:
         found = together(log)
         st.markdown(found.words)
         if found.pairs:
             st.dataframe(found.table)
             st.caption("; ".join(f"{month}: {same} of {of}" for month, (same, of) in found.by_month.items()))
+
+
+def _packed(done: pd.DataFrame, frame: tuple[str, str]) -> bytes:
+    """Answered letters as a ZIP of texts. frame : head and foot of each."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as out:
+        for row in done.itertuples():
+            out.writestr(f"{row.id[:8]}.txt", framed(row.letter, *frame))
+    return packed.getvalue()

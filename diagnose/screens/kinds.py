@@ -10,8 +10,10 @@ from diagnose.report.kinds_figures import BARRIERS, LOSSES, alive_in_words, cost
 
 _ROW = 36  # [px]; of two lines of lettering
 _COLOURS = ["#2A8576", "#B0702A"]
-_NAMES = alt.Axis(labelLimit=160, labelOverlap=False, labelFlush=False, labelFontSize=12,
-                  labelExpr="split(datum.label, '\\n')")
+_SPLIT = "split(datum.label, '\\n')"
+# the first line is what is set at the bar's middle: of two lines its foot stands there
+_NAMES = alt.Axis(labelLimit=160, labelOverlap=False, labelFlush=False, labelFontSize=12, labelExpr=_SPLIT, labelBaseline={
+    "condition": {"test": f"length({_SPLIT}) > 1", "value": "bottom"}, "value": "middle"})
 
 
 def costs_of(plan: Plan, figures: pd.DataFrame) -> alt.LayerChart:

@@ -159,7 +159,7 @@ def _few(names: pd.Series) -> pd.Series:
 
 def _table(rows: pd.DataFrame) -> str | None:
     """Every observation as a row; the id of the one that was ticked."""
-    told = st.dataframe(rows[["taken", "plant", "verdict_name", "site", "by", "note"]].rename(
+    told = st.dataframe(rows[["plant", "verdict_name", "taken", "site", "by", "note"]].rename(
         columns={"site": "planting", "verdict_name": "verdict"}), hide_index=True, width="stretch", height=_TABLE_HIGH,
         on_select="rerun", selection_mode="single-row", key="log_table")
     with st.container(key="screen_tick"):
@@ -170,7 +170,8 @@ def _table(rows: pd.DataFrame) -> str | None:
 
 def _in_short(rows: pd.DataFrame) -> None:
     """How many there are, and what did it most often."""
-    many = f"The newest {len(rows):,}" if len(rows) == _MOST_SHOWN else f"{len(rows):,} observations"
+    many = (f"The newest {len(rows):,}" if len(rows) == _MOST_SHOWN else
+            f"{len(rows):,} observations" if len(rows) > 1 else "1 observation")
     often = rows["verdict_name"].value_counts()
     told = ", ".join(f"{literal(name)} {count}" for name, count in often.head(_MOST_TOLD).items())
     st.markdown(f"**{many}**: {told}{', others ' + str(often.iloc[_MOST_TOLD:].sum()) if len(often) > _MOST_TOLD else ''}.")
@@ -237,14 +238,14 @@ def _what_was_said(found: dict[str, Any], measurement: Measurement) -> None:
     if statement := verdict.get("statement", ""):
         st.html(f'<p class="verdict{"" if found["leading"] else " open"}">{escape(str(statement))}</p>')
     show.figures_of(measurement, preferences.inches())
-    answers = {name: sign for name, sign in parse_signs(found["signs"]).items() if isinstance(sign, Answer)}
-    if answers:
-        st.markdown("**What was answered**")
-        st.markdown("\n".join(f"- {vocabulary()[name].label}: {vocabulary()[name].choices[sign.choice]}"
-                              for name, sign in answers.items()))
-    for heading, key in (("What spoke for it", "for"), ("What spoke against it", "against")):
-        if verdict.get(key):
-            st.markdown(f"**{heading}**\n" + "\n".join(f"- {literal(words)}" for words in verdict[key]))
+    answered = [f"{vocabulary()[name].label}: {vocabulary()[name].choices[sign.choice]}"
+                for name, sign in parse_signs(found["signs"]).items() if isinstance(sign, Answer)]
+    for_it, against = verdict.get("for", []), verdict.get("against", [])
+    rest = [words for words in answered if words not in (*for_it, *against)]  # each answer stands once
+    for heading, lines in (("What spoke for it", for_it), ("What spoke against it", against),
+                           ("Also answered" if len(rest) < len(answered) else "What was answered", rest)):
+        if lines:
+            st.markdown(f"**{heading}**\n" + "\n".join(f"- {literal(words)}" for words in lines))
     if not barrier.get("kind"):
         return
     told = f"{barrier['kind']}, against {' and '.join(barrier.get('stops', []))}"
@@ -296,17 +297,22 @@ def _change_and_history(log: Log, found: dict[str, Any]) -> None:
                                 f"{change['change']}{': ' + before if before else ''}"))
 
 
+def _open(observation: str) -> None:
+    st.session_state["log_here"] = observation
+
+
+@st.fragment
 def _one(log: Log, rows: pd.DataFrame) -> None:
+    """The one that is open: the part of the page that going to the next one draws anew."""
     ids = rows["id"].tolist()
     here = st.session_state.get("log_here")
     place = ids.index(here) if here in ids else 0
     row = rows.iloc[place]
     st.subheader(literal(" ".join((row["taken"], row["plant"] or row["id"][:8], row["verdict_name"]))))
     with st.container(horizontal=True, vertical_alignment="center", key="screen_log_walk"):
-        for label, step, end in (("Newer", -1, place == 0), ("Older", 1, place == len(ids) - 1)):
-            if st.button(label, disabled=end):
-                st.session_state["log_here"] = ids[place + step]
-                st.rerun(scope="fragment")
+        for label, to in (("Newer", place - 1), ("Older", place + 1)):
+            there = ids[min(max(to, 0), len(ids) - 1)]
+            st.button(label, disabled=there == ids[place], on_click=_open, args=(there,))
         st.markdown(f"{place + 1} of {len(ids)}", width="content")
     found = log.observation(ids[place])
     measurement = kept_measurement(found)
@@ -314,7 +320,7 @@ def _one(log: Log, rows: pd.DataFrame) -> None:
     _what_was_said(found, measurement)
     if found["named"]:
         st.markdown(f"Named by a person: **{literal(_verdict_name(found['named']))}**")
-    for field, label in (("site", "Planting"), ("plant", "Tag"), ("by", "By"), ("note", "Note")):
+    for field, label in (("site", "Planting"), ("by", "By"), ("note", "Note")):  # the tag stands in the heading
         if found[field]:
             st.markdown(f"{label}: {literal(found[field])}")
     if found["lat"] is not None and found["lon"] is not None:
@@ -327,12 +333,13 @@ def _one(log: Log, rows: pd.DataFrame) -> None:
 def _shown(log: Log, rows: pd.DataFrame) -> None:
     """Map, table and the one that is open: the part of the page that a click draws anew."""
     from_map, from_table = _newly("log_on_map", _map(log, rows)), _newly("log_in_table", _table(rows))
-    if opened := from_table or from_map:
+    just_saved = st.session_state.pop("log_saved", None)  # on the page for a wound
+    if opened := from_table or from_map or (just_saved if just_saved in set(rows["id"]) else None):
         st.session_state["log_here"] = opened
     with st.container(key="log_one"):
         _one(log, rows)
     if opened:
-        bring(".st-key-log_one")  # what was picked on the map opens far below it
+        bring(".st-key-log_one")  # it opens far below the map
 
 
 def page() -> None:

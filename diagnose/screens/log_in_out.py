@@ -18,7 +18,7 @@ from diagnose.fieldlog.privacy import export
 from diagnose.fieldlog.query import Query
 from diagnose.fieldlog.store import Log, Saved
 from diagnose.screens import preferences
-from diagnose.screens.look import literal
+from diagnose.screens.look import literal, once_opened
 from diagnose.screens.show import hand_over
 
 _FORMATS = {"csv": "table (CSV)", "gpkg": "map layer (GeoPackage)", "geojson": "map layer (GeoJSON)",
@@ -26,6 +26,7 @@ _FORMATS = {"csv": "table (CSV)", "gpkg": "map layer (GeoPackage)", "geojson": "
 _MOST_LINES = 50
 
 
+@st.fragment
 def take_in(log: Log) -> None:
     """Photos, CSV files and packs of other crews, taken in with progress and a line for each that was refused.
 
@@ -36,7 +37,9 @@ def take_in(log: Log) -> None:
     """
     for line in st.session_state.pop("log_in_said", []):
         st.info(literal(line))
-    with st.expander("Take in photos, a table or another crew's log", key="log_in_open"):
+    if (part := once_opened("Take in photos, a table or another crew's log", "log_in_open")) is None:
+        return
+    with part:
         turn = st.session_state.setdefault("log_in_turn", 0)
         files = st.file_uploader("Photos, CSV files, or packs of another log", accept_multiple_files=True,
                                  key=f"log_in {turn}")
@@ -85,6 +88,7 @@ def _judging(log: Log, site: str, by: str) -> Callable[[Path], Saved]:
     return lambda file: save_diagnosis(log, diagnose_photo(file), site=site, by=by)
 
 
+@st.fragment
 def give_out(log: Log, asked: Query) -> None:
     """The observations that are filtered for as a file, coarse unless exact is asked for; or the whole log as a pack.
 
@@ -95,7 +99,9 @@ def give_out(log: Log, asked: Query) -> None:
     asked
         What is filtered for [no unit].
     """
-    with st.expander("Export the filtered ones, or the whole log", key="log_out_open"):
+    if (part := once_opened("Export the filtered ones, or the whole log", "log_out_open")) is None:
+        return
+    with part:
         sort = st.selectbox("As", list(_FORMATS), key="log_out_sort", format_func=_FORMATS.__getitem__)
         exact = sort == "pack" or st.toggle("With exact places, people, notes and tags: only for yourselves",
                                             key="log_out_exact")

@@ -57,6 +57,9 @@ figure.shown img { width: min(100%, var(--w) * 1px, 65vh * var(--w) / var(--h));
   .st-key-judged .now small { font-size: .82rem; padding-top: .1rem; }
   h1 { font-size: 1.35rem !important; padding: .3rem 0 .4rem !important; }
   .st-key-photo_field [data-testid="stFileUploaderDropzoneInstructions"] { display: none; }
+  /* a row of joined buttons that breaks in two would look torn: each stands for itself */
+  [data-testid^="stBaseButton-segmented_control"] { border-radius: 6px !important; margin: 0 .3rem .3rem 0 !important;
+         border: 1px solid #7C8783 !important; }
 }
 figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
 [data-testid="stPageLink"] a { min-height: 3rem; border: 1px solid var(--st-border-color, #B9B6A8); padding: .4rem .9rem; }
@@ -103,6 +106,8 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 .figures td { padding: .3rem .5rem .3rem 0;
               border-bottom: 1px solid color-mix(in srgb, currentColor 18%, transparent); }
 .figures td:last-child { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
+.figures .whole { white-space: nowrap; }
+.stRadio [role="radiogroup"] { row-gap: 0 !important; }  /* each choice is as high as a finger: more room parts them */
 .stRadio [role="radiogroup"] label { min-height: 2.75rem; align-items: center; padding: .3rem .5rem .3rem 0; }
 @media (max-width: 520px) {
   .figures td:last-child { white-space: normal; }

@@ -258,14 +258,17 @@ def _depth(plan: Plan, inches: bool) -> None:
             _drawn(drawing, "; ".join(f"{one.name} {length(one.world_mm, inches)}" for one in drawing.dimensions))
     _part(len(told), *sources)
     paper = st.radio("Paper", list(PAPERS), list(PAPERS).index(preferences.paper()), horizontal=True, key="plan_paper")
-    left, right = st.columns(2)
-    hand_over(left, "The plan as PDF", lambda: plan_pdf(plan, inches, paper), "barrier-plan.pdf", "application/pdf")
-    hand_over(right, "The buying list as CSV", materials_csv(plan, inches), "buying-list.csv", "text/csv")
+    files = st.container(horizontal=True)  # a phone would set columns one below the other
+    hand_over(files, "The plan as PDF", lambda: plan_pdf(plan, inches, paper), "barrier-plan.pdf", "application/pdf")
+    hand_over(files, "The buying list as CSV", lambda: materials_csv(plan, inches), "buying-list.csv", "text/csv")
 
 
+@st.fragment
 def _put_up(plan: Plan) -> None:
     """Puts what the plan chose into the register, for its upkeep, once it stands."""
-    with st.expander("They are up: put them into the register", key="they_are_up"), st.form("put_up", border=False):
+    if (part := once_opened("They are up: put them into the register", "they_are_up")) is None:
+        return
+    with part, st.form("put_up", border=False):
         known = st.session_state.get("plan_site", "") if st.session_state.get("plan_basis") == FROM_LOG else ""
         site = st.text_input("Name of the planting", known)
         built = st.date_input("Put up on", date.today())

@@ -88,7 +88,8 @@ def _pocket() -> None:
     st.subheader("A page for the pocket")
     site = st.text_input("Planting", "", key="pocket_site", placeholder="its name, as in the log")
     if not site.strip():
-        st.markdown("Key, tally, records and barriers due in one page for a phone that goes where no signal is.")
+        st.markdown("Key, tally, records and barriers due in one page for a phone that goes where no signal is. Name the "
+                    "planting to get its link.")
         return
     address = f"/pocket/?site={quote(site.strip())}"
     kept = ("The phone keeps the page and opens it without a network, once it trusts this computer: download "

@@ -22,6 +22,7 @@ from diagnose.screens.look import literal
 from diagnose.signs import vocabulary
 
 _BARS = 4
+_SHORT = 16  # letters; fit on a line at twice the type size on a narrow phone
 _TOLD = 0.05  # change of the log odds from which a sign is shown [nat]
 
 
@@ -240,5 +241,11 @@ def lengths_of(lengths_mm: Mapping[str, float], inches: bool) -> None:
 
 def _table(rows: list[tuple[str, str]]) -> None:
     st.html('<table class="figures"><tbody>'
-            + "".join(f"<tr><td>{escape(name)}</td><td>{escape(value)}</td></tr>" for name, value in rows)
+            + "".join(f"<tr><td>{escape(name)}</td><td>{', '.join(map(_whole, value.split(', ')))}</td></tr>"
+                      for name, value in rows)
             + "</tbody></table>")
+
+
+def _whole(words: str) -> str:
+    """Words that no end of a line parts, where they are few: a figure from its unit."""
+    return f'<span class="whole">{escape(words)}</span>' if len(words) <= _SHORT else escape(words)

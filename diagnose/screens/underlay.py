@@ -14,7 +14,7 @@ import streamlit as st
 from diagnose.cannot_use import CannotUse
 from diagnose.report.underlay import LINES, PICTURES, Underlay, cut_underlay, from_kept, room_round
 from diagnose.screens.log_folder import where
-from diagnose.screens.look import literal
+from diagnose.screens.look import literal, once_opened
 from diagnose.screens.plain_map import corners_of
 from diagnose.settings import DEFAULT_LOG
 from diagnose.whole_file import write_whole
@@ -46,6 +46,7 @@ def _read(file: str, at: int) -> Underlay:
     return from_kept(Path(file).read_text("utf-8"))
 
 
+@st.fragment
 def ask_underlay(site: str, places: pd.DataFrame, boundary: Mapping[str, Any] | None) -> None:
     """Offers to lay a file under this planting's map, cut to it once, or to take it away again.
 
@@ -61,7 +62,9 @@ def ask_underlay(site: str, places: pd.DataFrame, boundary: Mapping[str, Any] | 
     kept = under(site)
     if kept is not None and kept.credit:
         st.caption(f"Ground: {literal(kept.credit)}")
-    with st.expander("Your own map under it", key="underlay"):
+    if (part := once_opened("Your own map under it", "underlay")) is None:
+        return
+    with part:
         st.caption("A GeoTIFF or MBTiles picture, or tracks, streams and parcels as GeoJSON, GeoPackage, GPX or KML. What "
                    "lies round the planting is cut out and kept; nothing is fetched.")
         file = st.file_uploader("File", type=[ending[1:] for ending in (*PICTURES, *LINES)], key="underlay_file")

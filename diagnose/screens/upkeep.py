@@ -314,12 +314,11 @@ def _metal(log: Log, site: str | None) -> None:
             "error_m": placed["error_m"].astype(float), "culprit": kinds, "label": labels_of(placed)})
         chart(lambda: map_of(places), places, "Map of the metal", "metal")
     buffer_m = st.number_input("Stay off, beyond the error of each place [m]", 0.0, 100.0, BUFFER_M, 0.5)
-    left, middle, right = st.columns(3)
-    hand_over(left, "Map as PDF", lambda: metal_pdf(rows, site or "", preferences.paper(), buffer_m), "metal.pdf",
+    files = st.container(horizontal=True)  # a phone would set columns one below the other
+    hand_over(files, "Map as PDF", lambda: metal_pdf(rows, site or "", preferences.paper(), buffer_m), "metal.pdf",
               "application/pdf")
-    for column, ending, name, kind in ((middle, "gpx", "GPX", "application/gpx+xml"),
-                                       (right, "geojson", "GeoJSON", "application/geo+json")):
-        hand_over(column, f"As {name}", partial(_written, rows, ending, buffer_m), f"metal.{ending}", kind)
+    for ending, name, kind in (("gpx", "GPX", "application/gpx+xml"), ("geojson", "GeoJSON", "application/geo+json")):
+        hand_over(files, f"As {name}", partial(_written, rows, ending, buffer_m), f"metal.{ending}", kind)
 
 
 def _written(rows: pd.DataFrame, ending: str, buffer_m: float) -> bytes:
@@ -335,10 +334,10 @@ def _held(log: Log, site: str | None) -> None:
     told = proof(log, site, cost, lots)
     st.info(literal(told.answer))
     st.markdown("\n".join(f"- {literal(line.strip())}" for line in proof_as_text(told).splitlines()[1:]))
-    left, middle, right = st.columns(3)
-    hand_over(left, "Page as PDF", lambda: proof_pdf(told, site or "", preferences.paper()), "held.pdf", "application/pdf")
-    hand_over(middle, "Figures as CSV", lambda: told.long().to_csv(index=False), "held.csv", "text/csv")
-    hand_over(right, "Own lives for a plan", lambda: own_figures(told).encode(), "own-figures.yaml", "application/yaml")
+    files = st.container(horizontal=True)
+    hand_over(files, "Page as PDF", lambda: proof_pdf(told, site or "", preferences.paper()), "held.pdf", "application/pdf")
+    hand_over(files, "Figures as CSV", lambda: told.long().to_csv(index=False), "held.csv", "text/csv")
+    hand_over(files, "Own lifetimes for a plan", lambda: own_figures(told).encode(), "own-figures.yaml", "application/yaml")
 
 
 def _safely(show: Callable[..., None], *given: Any) -> None:

@@ -289,6 +289,7 @@ def _save(draft: Draft, found: list[Diagnosis], further: list[Photo]) -> None:
         return
     called = ", ".join(part for part in (site, plant) if part)
     st.session_state["saved_lines"] = [(one.new, called, one.message) for one in saved]
+    st.session_state["log_saved"] = saved[0].id
     st.session_state["last_site"] = site
     start_over()
     st.rerun()

@@ -14,8 +14,9 @@ import cv2
 import numpy as np
 import yaml
 
+from diagnose.measure.card_stems import find_stems
 from diagnose.measure.end_form import ASKED, FORMS, answers, features, form_shares, mirrored, scaled, told
-from diagnose.measure.severed_end import find_stems, light_at, see_end
+from diagnose.measure.severed_end import light_at, see_end
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
 from diagnose.simulate.twig import any_setting, picture_of
