@@ -174,6 +174,27 @@ def test_going_to_the_next_letter_draws_it_alone_and_small_pictures_go_as_files(
     page.close()
 
 
+def test_the_list_stays_where_nothing_was_ticked_when_a_letter_is_put_off(
+    browser: Any, planting_in_use: Path, tmp_path: Path
+) -> None:
+    with served(Path(shutil.copytree(planting_in_use, tmp_path / "log"))) as (address, _):
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        page.goto(f"{address}/inbox")
+        later, name = page.get_by_role("button", name="Later"), page.get_by_role("button", name="That is what I say")
+        later.or_(name).first.wait_for(timeout=60_000)
+        drawn(page, 700)
+        if name.is_visible():
+            page.get_by_role("button", name="Next").click()
+            later.wait_for(timeout=60_000)
+            drawn(page, 700)
+        page.locator("[data-testid=stDataFrame]").evaluate("element => { element.isTheSame = true; }")
+        later.click()
+        page.get_by_role("button", name="Undo the last answer").wait_for(timeout=60_000)
+        drawn(page, 700)
+        assert page.locator("[data-testid=stDataFrame]").evaluate("element => element.isTheSame === true")
+        page.close()
+
+
 def test_in_whatever_order_letters_are_gone_through_put_off_and_taken_back_the_buttons_know_where_they_lead(
     browser: Any, planting_in_use: Path, tmp_path: Path
 ) -> None:

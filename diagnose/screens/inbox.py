@@ -283,7 +283,9 @@ def _answer_one(log: Log, submission: str, what: str) -> None:
 def _answered(ids: list[str]) -> None:
     """Remembers what was answered last, so that it can be undone; nothing is ticked any more, and the next one is open."""
     st.session_state["inbox_last"] = ids
-    st.session_state["inbox_turn"] += 1
+    told = st.session_state.get(f"inbox_list {st.session_state['inbox_turn']}")
+    if told and told["selection"]["rows"]:  # a new list takes the browser long; one without ticks can stay
+        st.session_state["inbox_turn"] += 1
     st.session_state["inbox_new"] = True
     for submission in ids:
         st.session_state.get("inbox_letters", {}).pop(submission, None)

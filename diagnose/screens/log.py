@@ -297,17 +297,22 @@ def _change_and_history(log: Log, found: dict[str, Any]) -> None:
                                 f"{change['change']}{': ' + before if before else ''}"))
 
 
+def _open(observation: str) -> None:
+    st.session_state["log_here"] = observation
+
+
+@st.fragment
 def _one(log: Log, rows: pd.DataFrame) -> None:
+    """The one that is open: the part of the page that going to the next one draws anew."""
     ids = rows["id"].tolist()
     here = st.session_state.get("log_here")
     place = ids.index(here) if here in ids else 0
     row = rows.iloc[place]
     st.subheader(literal(" ".join((row["taken"], row["plant"] or row["id"][:8], row["verdict_name"]))))
     with st.container(horizontal=True, vertical_alignment="center", key="screen_log_walk"):
-        for label, step, end in (("Newer", -1, place == 0), ("Older", 1, place == len(ids) - 1)):
-            if st.button(label, disabled=end):
-                st.session_state["log_here"] = ids[place + step]
-                st.rerun(scope="fragment")
+        for label, to in (("Newer", place - 1), ("Older", place + 1)):
+            there = ids[min(max(to, 0), len(ids) - 1)]
+            st.button(label, disabled=there == ids[place], on_click=_open, args=(there,))
         st.markdown(f"{place + 1} of {len(ids)}", width="content")
     found = log.observation(ids[place])
     measurement = kept_measurement(found)

@@ -6,7 +6,6 @@ import gc
 import os
 import sys
 import tomllib
-from importlib import import_module
 from pathlib import Path
 from threading import Thread
 from typing import TYPE_CHECKING, NoReturn
@@ -128,11 +127,11 @@ def _load() -> None:
     A full collection over modules and tables takes a tenth of a second or more. Without them it takes a few milliseconds,
     and comes the sooner, since the collector waits until a quarter of what it looks at is new.
     """
-    for name in ("altair", "diagnose.fieldlog.store", "diagnose.diagnosis"):
-        import_module(name)
     from diagnose.diagnosis import Circumstances, diagnose_answers
 
     diagnose_answers({}, Circumstances())  # reads the tables
+    import altair  # noqa: F401  # draws every chart, and comes last
+
     gc.collect()
     gc.freeze()
 
