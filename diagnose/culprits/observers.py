@@ -182,8 +182,8 @@ def questions_saved(
     -------
     dict of str to float
         `median` and `mean` are questions until asking is over. `stays` is the share in which what is built by what was
-        known then is built after every question too, `same_need` the same of what stops the culprit. `regret` is how much less
-        likely what is built is, after every question, than what would be built then, on average. `surely_wrong` is the
+        known then is built after every question too, `same_need` the same of what stops the culprit. `regret` is how much
+        less likely what is built is, after every question, than what would be built then, on average. `surely_wrong` is the
         share that stops at 0.8 or more for a wrong group, with its upper limit, of 95 % on both sides, in
         `surely_wrong_at_most`. `shuffled` is the mean of questions in a random order, `runs` the number of wounds.
     """

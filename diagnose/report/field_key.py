@@ -49,7 +49,8 @@ def points_to(word: Word, choice: str) -> list[str]:
     """
     before, after = judge({}).groups, judge({word.name: Answer(choice)}).groups
     raised = {kind: _odds(after[kind]) / _odds(before[kind]) for kind in before if kind != NOT_LISTED}
-    ranked = sorted((kind for kind in raised if raised[kind] >= RAISED and after[kind] >= LEAST), key=lambda kind: -after[kind])
+    enough = (kind for kind in raised if raised[kind] >= RAISED and after[kind] >= LEAST)
+    ranked = sorted(enough, key=lambda kind: -after[kind])
     return [group_words()[kind] for kind in ranked[:NAMED]]
 
 
