@@ -12,10 +12,12 @@ from typing import Any
 import pytest
 
 from diagnose.fieldlog.store import open_log
+from diagnose.inbox import workers
 from diagnose.inbox.learning import is_blind
 from diagnose.inbox.queue import waiting
+from diagnose.inbox.work import FEW, take_in
 from diagnose.report.letters import reply_to
-from tests.conftest import PHOTOS, WIDTHS, drawn, served
+from tests.conftest import PHOTOS, TOP, WIDTHS, drawn, served
 from tests.presses import inbox_presses
 
 WORDS = "Something cut it off about 20 cm up and left small round droppings."
@@ -150,6 +152,25 @@ def test_the_list_comes_at_once_on_a_phone_and_keeps_its_place_when_a_row_is_tic
     drawn(page, 700)
     assert table.evaluate("element => element.isTheSame === true")
     context.close()
+
+
+def test_a_large_pile_is_judged_by_the_page_itself_without_processes_that_would_run_the_page_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from streamlit.testing.v1 import AppTest
+
+    for number in range(FEW + 1):
+        mail = EmailMessage()
+        mail["From"], mail["Subject"], mail["Message-ID"] = f"a{number}@example.org", f"tree {number}", f"<{number}@x>"
+        mail.set_content(WORDS)
+        (tmp_path / f"{number}.eml").write_bytes(mail.as_bytes())
+    log = open_log(tmp_path / "log")
+    take_in(log, tmp_path)
+    started: list[object] = []
+    monkeypatch.setattr(workers, "ProcessPoolExecutor", lambda *given, **more: started.append(given))
+    monkeypatch.setenv("DIAGNOSE_LOG", str(tmp_path / "log"))
+    AppTest.from_file(str(TOP / "diagnose" / "screens" / "inbox.py"), default_timeout=300).run()
+    assert started == [] and (log.records("submission")["pile"] != "").all()
 
 
 def test_going_to_the_next_letter_draws_it_alone_and_small_pictures_go_as_files(browser: Any, in_use: str) -> None:

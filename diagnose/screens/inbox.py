@@ -96,8 +96,9 @@ def _go_on(log: Log, top: DeltaGenerator) -> None:
     def tell(step: str, done: int, of: int) -> None:
         bar.progress(done / max(of, 1), f"{step}: {done} of {of}")
 
+    # a process of its own would run this page once more: it is what the server's main module is while it is drawn
     measure(log, workers=1, progress=tell)
-    judge(log, preferences.region(), preferences.initials(), progress=tell)
+    judge(log, preferences.region(), preferences.initials(), workers=1, progress=tell)
     for number, name in enumerate(stale, 1):  # the region was changed, or the tables
         judge_one(log, name, judged_for(log.record("submission", name), region), preferences.initials())
         tell("judging", number, len(stale))

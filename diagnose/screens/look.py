@@ -57,9 +57,6 @@ figure.shown img { width: min(100%, var(--w) * 1px, 65vh * var(--w) / var(--h));
   .st-key-judged .now small { font-size: .82rem; padding-top: .1rem; }
   h1 { font-size: 1.35rem !important; padding: .3rem 0 .4rem !important; }
   .st-key-photo_field [data-testid="stFileUploaderDropzoneInstructions"] { display: none; }
-  /* a row of joined buttons that breaks in two would look torn: each stands for itself */
-  [data-testid^="stBaseButton-segmented_control"] { border-radius: 6px !important; margin: 0 .3rem .3rem 0 !important;
-         border: 1px solid #7C8783 !important; }
 }
 figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
 [data-testid="stPageLink"] a { min-height: 3rem; border: 1px solid var(--st-border-color, #B9B6A8); padding: .4rem .9rem; }

@@ -57,6 +57,9 @@ _CSS = """<style>
 .works { padding-left: 1.2rem; margin: 0 0 .6rem; }
 .works li { margin: .35rem 0; }
 .works small { font-size: .9rem; }
+/* a row of joined buttons that breaks in two on a phone would look torn: there each stands for itself */
+@media (max-width: 520px) { .st-key-upkeep_part button { border: 1px solid #7C8783 !important; border-radius: 6px !important;
+                                                         margin: 0 .3rem .3rem 0 !important; } }
 .st-key-due-alarm > div > details { border: 2px solid #D00000; }
 .st-key-due-alarm > div > details > summary { background: color-mix(in srgb, #D00000 12%, transparent); font-weight: 700; }
 </style>"""
