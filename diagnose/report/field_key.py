@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 
 EDGE_MM, GAP_MM, LINE_MM = 9.0, 5.0, 3.2
 SIZE, HEAD_SIZE, TITLE_SIZE = 6.6, 7.4, 12.0  # points
-RAISED = 1.8  # how much an answer must raise a kind's odds for it to be printed beside the answer; our choice
+RAISED = 1.7  # how much an answer must raise a kind's odds for it to be printed beside the answer; our choice
+LEAST = 0.01  # probability from which a kind is printed there; our choice
 NAMED = 2  # kinds beside an answer at most
 _COLUMNS, _SMALLER, _WRAP, _CAPTION = 7, 0.72, 31, 5.0  # of the back: drawings a row, their size, letters, points
 _UNDER = 4.6  # under a drawing, for two lines of words [mm]
@@ -37,7 +38,7 @@ _FOOT = (
 
 
 def points_to(word: Word, choice: str) -> list[str]:
-    """Kinds of culprit whose odds an answer raises at least RAISED times, likeliest first, in words.
+    """Kinds of culprit whose odds an answer raises at least RAISED times, and to LEAST or more, likeliest first, in words.
 
     Parameters
     ----------
@@ -48,7 +49,7 @@ def points_to(word: Word, choice: str) -> list[str]:
     """
     before, after = judge({}).groups, judge({word.name: Answer(choice)}).groups
     raised = {kind: _odds(after[kind]) / _odds(before[kind]) for kind in before if kind != NOT_LISTED}
-    ranked = sorted((kind for kind in raised if raised[kind] >= RAISED), key=lambda kind: -after[kind])
+    ranked = sorted((kind for kind in raised if raised[kind] >= RAISED and after[kind] >= LEAST), key=lambda kind: -after[kind])
     return [group_words()[kind] for kind in ranked[:NAMED]]
 
 
