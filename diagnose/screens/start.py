@@ -6,7 +6,6 @@ import gc
 import os
 import sys
 import tomllib
-from importlib import import_module
 from pathlib import Path
 from threading import Thread
 from typing import TYPE_CHECKING, NoReturn
@@ -131,7 +130,8 @@ def _load() -> None:
     from diagnose.diagnosis import Circumstances, diagnose_answers
 
     diagnose_answers({}, Circumstances())  # reads the tables
-    import_module("altair")  # of every chart
+    import altair  # noqa: F401  of every chart
+
     gc.collect()
     gc.freeze()
 
