@@ -216,7 +216,7 @@ def choosing(page: Any, address: str) -> Times:
     """A survey's results: another visit, another country's targets, a target of one's own, and the report."""
     page.goto(f"{address}/survey")
     still(page)
-    page.get_by_text("Planting, target and plan").click()
+    page.get_by_text("Planting, target and plan", exact=True).click()
     still(page)
 
     def pick(label: str, place: int) -> Wait:

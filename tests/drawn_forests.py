@@ -20,11 +20,12 @@ from diagnose.survey.planning import plots_to_decide
 from diagnose.survey.stopping import ADDITION, MANY, StoppingRule, nominal
 from diagnose.survey.target import BROWSED, PER_HA, STOCKED, Target
 
-PLOTS = (10, 20, 30, 60)
+PLOTS, ODD_PLOTS = (10, 20, 30, 60), (10, 12, 15, 20, 30)
 MEANS = (1.0, 5.5)  # trees a plot: few and some
 CLUMPED = (0.2, 1.0, 2.0)  # variance beyond chance over mean^2
 LIKENESS = (0.0, 0.1, 0.2)
 SHARES = (0.1, 0.3)
+TREES = {"browsed, few trees": 3, "browsed, many trees": 30}  # on a plot; else ten
 AREA = 50.0
 
 
@@ -39,7 +40,7 @@ def survey(target: Target, kind: str, clumped: float, factor: float, rng: np.ran
         return drawn(kind, rng, target.value * AREA / 10_000 * factor, clumped, shape), np.full(shape, AREA)
     if target.kind == STOCKED:
         return rng.binomial(1, min(0.95, target.value * factor), shape).astype(float), np.full(shape, AREA)
-    trees = 1.0 + rng.poisson(9, shape)
+    trees = 1.0 + rng.poisson(TREES.get(kind, 10) - 1, shape)
     return browsed_trees(rng, target.value * factor, clumped, trees), trees
 
 
@@ -75,10 +76,15 @@ def forests() -> Iterator[tuple[str, Target, float]]:
 
 
 def odd_forests() -> Iterator[tuple[str, Target, float]]:
-    """Forests more clumped than the others, down to a fifth of the ground that holds all trees, with few to many trees."""
-    for mean, kind, clumped in product((1.0, 2.5, 5.5, 12.0, 25.0), KINDS, (3.0, 4.0)):
-        if kind != "rows":
+    """Forests outside the others: more clumped, down to a fifth of the ground that holds all trees; with few to many trees;
+    shares from few to most, with few or many trees a plot, strewn to very alike; and stocked plots few or many."""
+    for mean, kind, clumped in product((1.0, 2.5, 5.5, 12.0, 25.0, 50.0), KINDS, (0.05, 0.2, 3.0, 4.0)):
+        if kind != "rows" or clumped == 0.2:
             yield kind, wants(PER_HA, mean), clumped
+    for share, alike, kind in product((0.05, 0.1, 0.3, 0.5, 0.7), (0.0, 0.05, 0.2, 0.4), ("browsed", *TREES)):
+        yield kind, wants(BROWSED, share), alike
+    for share in (0.3, 0.5, 0.9):
+        yield "stocked", wants(STOCKED, share), 0.0
 
 
 def on_target(draws: int, seed: int, kinds: Iterable[tuple[str, Target, float]], plots: tuple[int, ...]) -> pd.DataFrame:
@@ -154,7 +160,7 @@ def main() -> None:
             print(further(given.carried_on, given.seed + 2).round(3).to_string())
             return
         for words, kinds, plots in (("exactly on target", forests(), PLOTS),
-                                    ("the same, very clumped", odd_forests(), (10, 12, 15, 20, 30))):
+                                    ("the same, outside of these", odd_forests(), ODD_PLOTS)):
             wrong = on_target(given.draws, given.seed + 4 * (plots != PLOTS), kinds, plots)
             print(wrong.round(4).to_string())
             print(f"{words}: {len(wrong)} kinds, 'act' in at most {wrong['act'].max():.4f}, 'not needed' in at most "

@@ -12,7 +12,7 @@ import pytest
 
 from diagnose.fieldlog.store import open_log
 from diagnose.survey.from_log import enter
-from tests.conftest import WIDTHS, served
+from tests.conftest import WIDTHS, drawn, served
 
 
 @pytest.mark.parametrize("size", WIDTHS)
@@ -126,4 +126,58 @@ def test_a_survey_goes_on_a_phone_from_its_plan_through_a_reload_to_a_mended_row
         expect(page.get_by_text("2 entries saved, 1 refused.")).to_have_count(0, timeout=60_000)  # said of the file before
         page.get_by_role("button", name="Take it in").click()
         page.get_by_text("1 entry saved, 0 refused.").wait_for()
+        context.close()
+
+
+def test_a_published_target_chosen_while_planning_decides_on_another_device_too(browser: Any, tmp_path: Path) -> None:
+    boundary = tmp_path / "wood.geojson"
+    boundary.write_text(json.dumps({"type": "Polygon", "coordinates": [RING]}))
+
+    def choose(page: Any, label: str, option: str) -> None:
+        drawn(page)  # a list that is being drawn anew loses the choice
+        page.get_by_role("combobox", name=label).click()
+        page.keyboard.type(option)  # of a long list only a part is there at a time
+        page.get_by_role("option", name=option).click()
+        drawn(page)
+
+    with served(tmp_path / "log") as (address, _):
+        context = browser.new_context(viewport={"width": 390, "height": 844})
+        page = context.new_page()
+        page.set_default_timeout(60_000)
+        page.goto(f"{address}/survey")
+        page.get_by_role("radio", name="Where to put plots").click()
+        page.locator("input[type=file]").set_input_files(boundary)
+        page.get_by_label("Its name").fill("wood")
+        page.get_by_label("Its name").press("Tab")
+        choose(page, "What is it for?", "So many plots")
+        choose(page, "Published targets of", "Switzerland")
+        page.get_by_text("Say which published target of Switzerland holds on this ground").wait_for()
+        choose(page, "Which of them holds here?", "silver fir; montane: at most 9 %")
+        page.get_by_text("Eiberle & Nigg 1987").wait_for()
+        page.get_by_text("Asked of the layout: 30 plots spread evenly, up to the edge.").wait_for()
+        with page.expect_download() as handed:
+            page.get_by_role("button", name="Tally as CSV").click()
+        planned = pd.read_csv(handed.value.path(), dtype=str)
+        assert set(planned["plan"]) == {"ch_silver_fir_montane; one addition; 30 plots"}
+        context.close()
+        rows = [planned.assign(visit="2026-03-31", tree=str(tree), species="Abies alba", browsed="1") for tree in range(3)]
+        pd.concat(rows).to_csv(tmp_path / "filled.csv", index=False)
+        context = browser.new_context(viewport={"width": 390, "height": 844})  # another device: no plan is kept there
+        page = context.new_page()
+        page.set_default_timeout(60_000)
+        page.goto(f"{address}/survey")
+        page.get_by_role("radio", name="Fill in the tally").click()
+        page.get_by_text("From or to a file").click()
+        page.locator("input[type=file]").set_input_files(tmp_path / "filled.csv")
+        page.get_by_role("button", name="Take it in").click()
+        page.get_by_text("90 entries saved, 0 refused.").wait_for()
+        page.get_by_role("radio", name="Results").click()
+        page.get_by_text("of leaders were browsed, 9 % is the limit for silver fir (95 % sure)").first.wait_for()
+        # another target changes the sentence, and says that it was chosen afterwards
+        page.get_by_text("Planting, target and plan", exact=True).click()
+        page.get_by_label("Your own target").fill("50% browsed")
+        page.get_by_label("Your own target").press("Tab")
+        page.locator(".verdict", has_text="50 % is the limit").wait_for()
+        page.get_by_text("Targets, the change since the last visit").click()
+        page.get_by_text("The tally was planned for at most 9 %; another target was chosen after that.").wait_for()
         context.close()

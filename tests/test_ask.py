@@ -9,6 +9,7 @@ from diagnose.culprits.ask import (
     BUILT_STAYS,
     CLEAR,
     HANDFUL,
+    HANDFUL_STAYS,
     LATER_STAYS,
     SURE,
     SURE_STAYS,
@@ -184,6 +185,19 @@ def test_after_a_handful_of_questions_asking_ends_only_where_what_is_built_is_li
     assert next_step(verdict, (), NEED_OF, {**told, **early}, built_of()).question is None
 
 
+def test_at_the_handful_itself_asking_ends_sooner_than_before_and_after_it() -> None:
+    """Who is asked a sixth question is asked until what is built is nearly certain."""
+    bitten = parse_signs({"wound": "severed_shoot", "position": "low", "cut_form": "clean", "setting": "forest"})
+    verdict = judge(bitten, place="US-OR")
+    fewer = [{name: scale * one for name, one in answerable().items()} for scale in np.linspace(1.0, 0.0, 201)]
+    open_ = [word.name for word in askable(verdict.signs) if word.name in ("hair", "runs")]
+    for count, ends in ((0, False), (1, True), (2, False)):
+        passed = open_[:count]
+        between = [told for told in fewer if HANDFUL_STAYS <= stays(verdict, passed, built_of(), told) < BUILT_STAYS]
+        assert between and len(verdict.signs) + count == HANDFUL - 1 + count
+        assert (next_step(verdict, passed, NEED_OF, between[0], built_of()).question is None) == ends
+
+
 def test_how_likely_it_is_to_stay_comes_true_on_drawn_wounds() -> None:
     """Few, to be quick: of the steps at which it is held likely to stay, nearly all do."""
     kept = []
@@ -215,6 +229,7 @@ def test_drawn_wounds_seldom_stop_at_a_surely_wrong_group() -> None:
     """Few, to be quick; `diagnose check` draws more."""
     found = questions_saved(24, shuffle=False)
     assert found["median"] <= 8 and found["surely_wrong"] <= 0.25
+    assert 0 <= found["regret"] <= 1 - found["stays"]  # nothing is lost where what is named stays
 
 
 def test_whether_a_guard_stands_whole_is_asked_right_after_the_guard_and_never_without_one() -> None:

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from diagnose.culprits.catalogue import NOT_LISTED, catalogue, lineage_of
-from diagnose.culprits.here import place_from, residences
+from diagnose.culprits.here import place_from, residences, sample_places
+from diagnose.culprits.prior import start_of
 from diagnose.culprits.traces import weigh_traces
 from diagnose.culprits.verdict import judge
 from diagnose.signs import Answer, Measured, Several, Shares, Word, parse_signs, vocabulary
@@ -348,3 +349,44 @@ def test_what_is_looked_ahead_to_is_the_verdict_that_the_answer_would_give(seed:
         one = answers[int(draw.integers(len(answers)))]
         then = now.with_sign(one.word.name, Answer(one.choice))
         assert one.culprits == pytest.approx(np.array(list(then.culprits.values())), abs=1e-9)
+
+
+@pytest.mark.parametrize(("told", "place", "likelier", "than"), [
+    # heat scorches the margins of leaves on newly planted and confined trees (Michigan State University Extension, 2015)
+    ({"wound": "none_found", "special_mark": "scorched_margins", "season": "summer", "plant_stage": "sapling",
+      "foliage": "broadleaf"}, "US-MI", "drought", "herbicide"),
+    # gray squirrels strip maples for the sap in late winter and early spring (Williams, Wisconsin DNR)
+    ({"wound": "bark_stripped", "season": "winter", "tree_kind": "maple_ash", "plant_stage": "tree", "position": "crown"},
+     "US-WI", "tree_squirrel", "porcupine"),
+    # bears break off nearly every branch of an apple for its fruit (growers, habitat-talk.com, 2014)
+    ({"wound": "stem_broken", "season": "summer", "tree_kind": "apple_pear", "plant_stage": "tree",
+      "several_shoots": "several"}, "US-PA", "black_bear", "people"),
+    # deer leave cedars bare of green as far as they reach (southwest Michigan, bhg.com)
+    ({"wound": "buds_or_needles_eaten", "browse_line": "high", "season": "winter", "tree_kind": "cedar_cypress",
+      "plant_stage": "tree"}, "US-MI", "white_tailed_deer", "tree_squirrel"),
+    # May beetles strip whole trees by night and hide by day (Kentucky, 2013)
+    ({"wound": "leaves_stripped", "season": "spring", "foliage": "broadleaf", "insect_signs": "insects"}, "US-KY",
+     "defoliator", "white_tailed_deer"),
+])
+def test_what_published_pages_tell_of_a_cause_makes_it_likelier_than_its_look_alike(
+    told: dict[str, str], place: str, likelier: str, than: str
+) -> None:
+    culprits = judge(parse_signs(told), place=place).culprits
+    assert culprits[likelier] > 1.2 * culprits[than]
+
+
+def test_needles_and_leaves_are_eaten_by_different_insects() -> None:
+    """Sawflies eat needles (University of Illinois), May beetles strip leaves (University of Kentucky)."""
+    needles, buds = (judge(parse_signs({"wound": "buds_or_needles_eaten", "foliage": tree}), place="US-IL")
+                     for tree in ("conifer", "broadleaf"))
+    assert needles.culprits["defoliator"] > 2 * buds.culprits["defoliator"]
+
+
+def test_without_a_place_how_common_each_culprit_is_tells_less() -> None:
+    """Than the mean over far-apart places says; who is commoner there still is."""
+    mean = np.mean([start_of(KNOWN, place, {}).rates for place in sample_places()], axis=0)
+    nowhere = start_of(KNOWN, None, {}).rates
+    listed = np.array([key != NOT_LISTED for key in KNOWN.keys])
+    assert np.ptp(np.log(nowhere[listed])) < 0.9 * np.ptp(np.log(mean[listed]))
+    assert (np.argsort(nowhere[listed], kind="stable") == np.argsort(mean[listed], kind="stable")).all()
+    assert nowhere.sum() == pytest.approx(1.0)

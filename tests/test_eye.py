@@ -26,6 +26,7 @@ from diagnose.eye.pieces import (
     sheet_matrix,
     whole_matrix,
 )
+from diagnose.photo.picture import read_picture
 from tests.conftest import PHOTOS, TOP
 
 TRUTHS = sorted((PHOTOS / "twig_on_card").glob("*.json"))
@@ -122,6 +123,24 @@ def test_a_point_lies_in_a_piece_where_its_matrix_says(turn, zoom):
     if zoom > 2:
         dot = np.asarray(cv2.GaussianBlur(dot, (0, 0), zoom))
     assert _middle(cut(dot, matrix, (80, 100))) == pytest.approx([61, 33], abs=0.25)
+
+
+@pytest.mark.parametrize("zoom", [0.7, 1.9, 2.0, 3.4, 4.6, 9.1])
+def test_a_piece_of_a_picture_is_the_one_of_its_colours(zoom):
+    """A picture keeps its smaller copies, colours alone are shrunk for each piece: both by the same blocks."""
+    picture = read_picture(PHOTOS / "twig_on_card" / "IMG_0003.jpg")
+    matrix = np.array([[zoom, 0.1, 131.0], [-0.1, zoom, 77], [0, 0, 1]])
+    one, other = (cut(shown, matrix, (96, 128)).astype(int) for shown in (picture, picture.bgr))
+    assert np.abs(one - other).max() <= 1
+
+
+def test_the_same_piece_of_a_picture_is_looked_at_once(monkeypatch):
+    picture = read_picture(PHOTOS / "twig_on_card" / "IMG_0003.jpg")
+    matrix = whole_matrix(picture.size[::-1])
+    first = see.find(picture, matrix)
+    assert see.find(picture, matrix, flat=True) is not first
+    monkeypatch.setattr(see, "_networks", lambda name: pytest.fail("it was looked at again"))
+    assert see.find(picture, matrix) is first
 
 
 def test_a_piece_shows_the_labels_that_the_picture_has():

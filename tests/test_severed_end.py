@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 
 from diagnose.diagnosis import measure_picture
+from diagnose.measure import card_stems
 from diagnose.measure.end_figures import HALF_ELLIPSE_LEANS, seen_slope, told_diameter
 from diagnose.measure.end_outline import Patch, outlined, take_patch, twig_mask
 from diagnose.measure.end_shape import find_end
@@ -257,6 +258,20 @@ def test_of_a_piece_whose_ends_look_alike_one_is_measured_and_the_other_told_and
     assert abs(seen.value - (65.0 - other)) < 5.0
     told = next(line for line in found.remarks if "tap it if" in line)
     assert abs(float(told.split("clean at ")[1].split()[0]) - other) < 5.0
+
+
+def test_an_end_beside_the_plain_middle_hides_none_within_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A twig laid the wrong way round, or a rim with a shadow, was seen so plainly that nothing within was looked at."""
+    path = next(path for path in ON_CARD if "clean" in path.with_suffix(".json").read_text())
+    picture = read_picture(path)
+    plane = find_card(picture)
+    stems = card_stems.find_stems(picture, plane)
+    seen = card_stems.find(picture, card_stems._to_sheet(plane), flat=True)
+    beside = replace(seen.ends[0], at=plane.to_px(np.array([[4.0, 4.0]]))[0], score=1.0)
+    faint = tuple(replace(end, score=0.35 * end.score / seen.ends[0].score) for end in seen.ends)
+    monkeypatch.setattr(card_stems, "find", lambda *_, **__: replace(seen, ends=(beside, *faint)))
+    assert len(stems) >= 1
+    assert np.hypot(*(card_stems.find_stems(picture, plane)[0].tip - stems[0].tip)) < 1.0
 
 
 def test_a_diameter_that_is_hardly_known_is_an_interval() -> None:

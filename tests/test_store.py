@@ -133,6 +133,20 @@ def test_an_unknown_id_or_field_gets_one_line(place: Place) -> None:
         assert "\n" not in str(said.value)
 
 
+def test_whatever_is_saved_corrected_or_deleted_counts_as_a_change_of_the_log(place: Place) -> None:
+    log, told = open_log(place("changes")), []
+    told.append(log.changes())
+    own = log.save("tally", site="s", day="2026-05-04", plot="1", tree="1", entry={"browsed": "1"})
+    told.append(log.changes())
+    log.save_many("tally", [{"site": "s", "day": "2026-05-04", "plot": "1", "tree": "2", "entry": {}}])
+    told.append(log.changes())
+    log.correct(own, "AB", "tally", entry={"browsed": "0"})
+    told.append(log.changes())
+    log.delete(own, "AB", "tally")
+    told.append(log.changes())
+    assert told == sorted(set(told))
+
+
 def test_every_kind_of_record_is_kept_with_its_history(place: Place) -> None:
     log = open_log(place("log"))
     square = {"type": "Polygon", "coordinates": [[[0, 0], [1, 0], [1, 1], [0, 1], [0, 0]]]}

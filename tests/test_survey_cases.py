@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,10 +11,11 @@ from scipy import stats
 
 from diagnose.knowledge import read_yaml, reference_cases
 from diagnose.survey import change, compare, density, design, plan, proportion, quality, stopping
-from diagnose.survey.decide import decided
+from diagnose.survey.decide import decide, decided
 from diagnose.survey.estimate import Estimate
 from diagnose.survey.ratio import ratio_of_totals
-from diagnose.survey.target import PER_HA, STOCKED, Target, own_target, published
+from diagnose.survey.stopping import ONE, StoppingRule
+from diagnose.survey.target import BROWSED, PER_HA, STOCKED, Target, own_target, published
 
 CASES = {case["id"]: case for case in read_yaml(reference_cases("survey") / "cases.yaml")["cases"]}
 SINGLE = {"wilson": proportion.wilson, "clopper_pearson": proportion.clopper_pearson, "jeffreys": proportion.jeffreys,
@@ -32,7 +34,7 @@ def limits(interval: object) -> tuple[float, float]:
 
 
 def single() -> list[tuple[str, str]]:
-    return [(key, name) for key in ("W02", "W03", "W04", "W05", "W07") for name in CASES[key]["expected"]]
+    return [(key, name) for key in ("W02", "W03", "W04", "W05", "W07", "W79") for name in CASES[key]["expected"]]
 
 
 @pytest.mark.parametrize(("key", "name"), single())
@@ -184,7 +186,7 @@ def test_an_assumed_likeness_widens_the_limits_as_published() -> None:
     near("W22", limits(proportion.wilson(given["x"], given["n"])), told["ci_if_srs"])
 
 
-@pytest.mark.parametrize("key", ["W29", "W30", "W31"])
+@pytest.mark.parametrize("key", ["W29", "W30", "W31", "W80"])
 def test_a_difference_of_two_shares_has_its_published_limits(key: str) -> None:
     given = CASES[key]["inputs"]
     for name, expected in CASES[key]["expected"].items():
@@ -286,6 +288,53 @@ def test_a_difference_that_is_there_stops_as_another_library_prints() -> None:
     drift = [-math.log(given["hazard_ratio"]) * math.sqrt(known) for known in given["information"]]
     crossed = [stopping.chance_to_cross(given["limits"][:many], False, drift[many - 1]) for many in (1, 2, 3)]
     near("W67", np.diff([0.0, *crossed]), CASES["W67"]["expected"]["stops_at_look"])
+
+
+def test_four_looks_cost_on_average_what_is_printed() -> None:
+    given, told = CASES["W73"]["inputs"], CASES["W73"]["expected"]
+    whole = math.sqrt(given["percent_of_fixed"] / 100) * (1.959964 + 1.281552)
+    for name, drift in (("none_there", 0.0), ("there", whole)):
+        early = [stopping.chance_to_cross([given["limit"]] * many, True, drift * math.sqrt(many / given["looks"]))
+                 for many in range(1, given["looks"])]
+        near("W73", given["percent_of_fixed"] * (1 + sum(1 - each for each in early)) / given["looks"], told[name])
+
+
+def test_clusters_of_even_and_uneven_size_are_as_many_as_printed() -> None:
+    given = CASES["W74"]["inputs"]
+    found = [design.plots_needed(given["p"], given["relative"] * given["p"], given["m"], given["rho"], level=given["level"],
+                                 with_t=False, **more).plots
+             for more in ({}, {"spread": given["sd"] / given["m"]},
+                          {"spread": given["sd"] / given["m"], "plots_in_all": given["N"]})]
+    assert found == CASES["W74"]["expected"]["clusters"]
+
+
+def test_a_share_of_which_none_was_seen_is_bounded_as_printed() -> None:
+    given = CASES["W75"]["inputs"]
+    near("W75", proportion.none_seen_bound(given["n"]) / given["sensitivity"], CASES["W75"]["expected"]["most"])
+
+
+def test_an_exact_decision_turns_at_the_printed_chance() -> None:
+    given, told = CASES["W76"]["inputs"], CASES["W76"]["expected"]
+    wanted, plots = Target(STOCKED, given["limit"]), np.arange(given["n"])[None] < given["x"]
+    for error, enough in ((told["p_value"] * 1.000001, True), (told["p_value"] * 0.999999, False)):
+        assert bool(decided(wanted, plots, np.ones(plots.shape), error)[1][0]) is enough
+    found = decide(replace(wanted, sureness=given["sureness"]), plots[0], np.ones(given["n"]), StoppingRule(ONE))
+    near("W76", found.low, told["low"])
+    given, told = CASES["W77"]["inputs"], CASES["W77"]["expected"]
+    plots = np.arange(given["n"])[None] < given["x"]
+    for error, acts in ((told["chance"] * 1.00001, True), (told["chance"] * 0.99999, False)):
+        assert bool(decided(Target(STOCKED, given["p"]), plots, np.ones(plots.shape), error)[0][0]) is acts
+
+
+def test_so_many_trees_tell_a_share_above_its_limit_with_the_published_power() -> None:
+    given = CASES["W78"]["inputs"]
+    many, limit = given["n"], Target(BROWSED, given["limit"])
+    counts = np.arange(1370, 1520)
+    acts = decided(limit, (np.arange(many)[None] < counts[:, None]).astype(float), np.ones((len(counts), many)),
+                   given["error"])[0]
+    least = int(counts[int(np.argmax(acts))])
+    assert not acts[0] and acts[least - counts[0]:].all()
+    near("W78", stats.binom.sf(least - 1, many, given["truth"]), CASES["W78"]["expected"]["power"])
 
 
 def test_few_asked_are_judged_as_wrongly_as_the_table_of_lots_prints() -> None:

@@ -15,10 +15,11 @@ from diagnose.survey.clumped import bounds, enough, too_few
 from diagnose.survey.counted import sample_of
 from diagnose.survey.decide import ACT, CANNOT, MORE, NOT_NEEDED, OPEN, WAIT, decide, decided, plots_more
 from diagnose.survey.density import stocking
-from diagnose.survey.forests import KINDS, drawn
+from diagnose.survey.forests import KINDS, browsed_trees, drawn
 from diagnose.survey.planning import plots_to_decide
 from diagnose.survey.stopping import ADDITION, MANY, ONE, StoppingRule, nominal
 from diagnose.survey.summary import summarise
+from diagnose.survey.sure import sure_limits
 from diagnose.survey.target import BROWSED, PER_HA, STOCKED, Target, own_target
 from tests.drawn_forests import AREA, looked, looked_always, survey, wants
 
@@ -71,6 +72,35 @@ def test_few_plots_that_miss_the_clumps_are_no_proof_that_trees_are_too_few(kind
     assert decide(own_target("1100/ha"), [1, 0, 2] * 8, [50] * 24).notes == ()
     # and many empty plots are as sure as can be
     assert decide(own_target("1100/ha"), [0] * 400, [50] * 400).verdict == ACT
+
+
+def test_few_plots_that_miss_bare_ground_are_no_proof_that_trees_suffice() -> None:
+    rng = np.random.default_rng(58)
+    for mean, clumped, plots in ((50.0, 0.05, 10), (50.0, 0.2, 12), (25.0, 0.05, 15)):  # a 20th, a sixth of the ground bare
+        y, w = survey(wants(PER_HA, mean), "bare patches", clumped, 1.0, rng, (DRAWS, 2 * plots))
+        for added in (3, plots):
+            assert looked(wants(PER_HA, mean), y, w, plots, added)[1] <= 0.06, (mean, plots, added)
+    # 0.77 ** 14 = 0.026 and 0.76 ** 14 = 0.021: so seldom do 14 plots miss bare ground that would bring the mean to target
+    target, fifty = own_target("10000/ha"), [50.0] * 14
+    assert decide(target, [64.5, 65.5] * 7, fifty).verdict == MORE
+    assert decide(target, [65.5, 66.5] * 7, fifty).verdict == NOT_NEEDED
+
+
+def test_few_browsed_trees_are_no_proof_and_few_plots_may_miss_those_where_all_is_browsed() -> None:
+    rng = np.random.default_rng(59)
+    for trees, share, alike, plots in ((3, 0.05, 0.0, 60), (10, 0.05, 0.0, 16), (30, 0.05, 0.2, 12), (30, 0.1, 0.4, 10)):
+        target, m = wants(BROWSED, share), 1.0 + rng.poisson(trees - 1, (DRAWS, 2 * plots))
+        y = browsed_trees(rng, share, alike, m)
+        for added in (3, plots):
+            assert max(looked(target, y, m, plots, added)) <= 0.06, (trees, share, alike, plots)
+
+
+def test_strewn_trees_get_no_narrower_limits_than_the_exact_ones() -> None:
+    for x, n in ((1, 30), (4, 60), (12, 200)):  # one tree a plot: Clopper and Pearson as scipy works them out
+        y = (np.arange(n) < x).astype(float)
+        low, high = sure_limits(y, np.ones(n), 0.025)
+        exact = binomtest(x, n).proportion_ci(0.95, "exact")
+        assert low <= exact.low + 1e-9 and high >= exact.high - 1e-9
 
 
 @pytest.mark.parametrize(("kind", "clumped"), [("gamma clumps", 0.2), ("families", 1.0), ("bare patches", 0.2)])

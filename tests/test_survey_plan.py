@@ -14,12 +14,26 @@ import yaml
 
 from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
+from diagnose.fieldlog.store import open_log
 from diagnose.survey.boundary import Ground, from_geojson, read_ground
+from diagnose.survey.choosing import chosen_target
 from diagnose.survey.design import walking_order
+from diagnose.survey.from_log import import_tally, survey_table
 from diagnose.survey.layout import lay_out, start_of
-from diagnose.survey.plan import Known, asked_plots, made, plan_of, read_plan, seen_before, size_of
+from diagnose.survey.plan import (
+    Asked,
+    Known,
+    asked_plots,
+    chosen_in,
+    made,
+    plan_of,
+    planned_plots,
+    read_plan,
+    seen_before,
+    size_of,
+)
 from diagnose.survey.position import on_one_grid
-from diagnose.survey.stopping import ADDITION, MANY
+from diagnose.survey.stopping import ADDITION, MANY, StoppingRule
 from diagnose.survey.tally import TALLY, read_tally
 from diagnose.survey.target import own_target
 
@@ -81,7 +95,7 @@ def test_a_survey_of_30_ha_goes_from_nothing_to_the_decision_by_the_command(
                  "--csv", out["csv"], "--pdf", out["pdf"], "--paper", "Letter"]) == 0
     said = capsys.readouterr().out
     assert said.startswith("Act: at most ") and "By part of the ground:" in said
-    assert "1 rows of the tally were refused" in said
+    assert "1 row of the tally was refused" in said
     long = pd.read_csv(out["csv"])
     assert long.loc[long["group"] == "decision_1", "note"].item() in " ".join(said.split())
     again = pd.read_csv(mend, dtype=str)
@@ -90,6 +104,60 @@ def test_a_survey_of_30_ha_goes_from_nothing_to_the_decision_by_the_command(
     again.to_csv(mend, index=False)
     mended, refused = read_tally(mend)
     assert len(mended) == 1 and not refused
+
+
+def test_a_published_target_is_chosen_before_the_first_plot_and_decides_by_the_tally_alone(
+        boundary: Path, tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    empty, plan = tmp_path / "empty.csv", tmp_path / "plan.yaml"
+    design = ["survey", "design", str(boundary), "--site", "Hang", "--strata", "part", "--plots", "30", "--buffer", "15"]
+    assert main([*design, "--country", "Switzerland", "--species", "Weisstanne"]) == 2
+    said = capsys.readouterr().err
+    assert all(key in said for key in ("ch_silver_fir_submontane", "ch_silver_fir_montane", "ch_silver_fir_subalpine"))
+    assert main([*design, "--target", "ch_silver_fir_montane", "--country", "Switzerland"]) == 2
+    assert "one of the two" in capsys.readouterr().err
+    assert main([*design, "--target", "ch_silver_fir_montane", "--plan", str(plan), "--tally", str(empty)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Eiberle & Nigg 1987" in said and "15 m of the edge left out, parts by 'part'" in said
+    kept = read_plan(plan)
+    assert kept.target is not None and kept.target.value == 0.09  # Eiberle & Nigg 1987
+    assert (kept.asked.edge_m, kept.asked.parts_by, kept.asked.plots) == (15, "part", 30)
+
+    rows = pd.read_csv(empty, dtype=str)
+    filled = pd.concat([rows.assign(visit="2026-03-31", tree=str(tree), species="Abies alba", browsed="0")
+                        for tree in range(8)])
+    file = tmp_path / "tally.csv"
+    filled.to_csv(file, index=False)
+    assert main(["survey", "estimate", str(file), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert [one["target"]["key"] for one in told["decisions"]] == ["ch_silver_fir_montane"]
+    assert told["decisions"][0]["stopping_rule"] == {"kind": ADDITION, "planned": 30}
+    assert told["decisions"][0]["verdict"] == "not needed"
+    # the rule of the plan holds too, without its file: nobody looks before the planned number is in
+    filled[filled["plot"].astype(int) < 20].to_csv(file, index=False)
+    assert main(["survey", "estimate", str(file)]) == 0
+    assert capsys.readouterr().out.startswith("Not yet: 19 plots are in, and the plan allows the first look at 30.")
+    # and a target that is chosen afterwards is said to be so
+    assert main(["survey", "estimate", str(file), "--target", "30% browsed"]) == 0
+    assert "another target was chosen after that" in " ".join(capsys.readouterr().out.split())
+    # a country alone names no belt: the answer asks
+    filled.drop(columns="plan").to_csv(file, index=False)
+    assert main(["survey", "estimate", str(file), "--country", "Switzerland"]) == 0
+    assert capsys.readouterr().out.startswith("Say which published target of Switzerland for Abies alba holds")
+
+
+def test_a_tally_through_the_log_keeps_its_plan(tmp_path: Path) -> None:
+    ground = from_geojson(ground_of(), "part")
+    plan = made("Hang", lay_out(ground, 12, seed=5), 50.0, chosen_target("ie_alder"))
+    rows = pd.DataFrame(planned_plots(plan, ground, lay_out(ground, 12, seed=5))).assign(visit="2026-03-31")
+    file = tmp_path / "tally.csv"
+    rows.to_csv(file, index=False)
+    log = open_log(tmp_path / "log")
+    assert import_tally(log, file)[0] == 12
+    assert chosen_in(survey_table(log, "Hang")) == ((chosen_target("ie_alder"),), StoppingRule(ADDITION, 12), ())
+    two = rows.assign(plan=["1100/ha; one look; 12 plots"] + list(rows["plan"])[1:])
+    assert chosen_in(two)[:2] == ((), None) and "none is used" in chosen_in(two)[2][0]
+    assert "cannot be read" in chosen_in(rows.assign(plan="as we go"))[2][0]
+    assert chosen_in(rows.drop(columns="plan")) == ((), None, ())
 
 
 def test_what_is_asked_and_what_is_laid_out_agree_or_the_difference_is_told() -> None:
@@ -113,12 +181,14 @@ def test_what_is_asked_and_what_is_laid_out_agree_or_the_difference_is_told() ->
 
 def test_a_plan_comes_back_as_it_was_written(tmp_path: Path) -> None:
     ground = from_geojson(ground_of(), "part")
-    plan = made("Hang", lay_out(ground, 24, seed=5), size_of(3.99), own_target("70% plots"), MANY, 5, ("a note",))
+    plan = made("Hang", lay_out(ground, 24, seed=5), size_of(3.99), own_target("70% plots"), MANY, 5, ("a note",),
+                Asked(None, 10.0, 50.0, True, "part", 8.0))
     (tmp_path / "plan.yaml").write_text(plan.as_yaml())
     assert read_plan(tmp_path / "plan.yaml") == plan
     told = yaml.safe_load(plan.as_yaml())
     for name, value in (("plots", 1), ("plot_m2", -1), ("stopping_rule", {"kind": "when it suits"}), ("stopping_rule", 3),
-                        ("target", {"kind": "x"}), ("strata", {"a": "b"})):
+                        ("target", {"kind": "x"}), ("strata", {"a": "b"}), ("asked", {"edge_m": -1}), ("asked", {"moon": 1}),
+                        ("asked", 3)):
         with pytest.raises(CannotUse):
             plan_of(yaml.safe_dump({**told, name: value}))
     with pytest.raises(CannotUse, match="no plan"):

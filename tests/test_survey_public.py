@@ -31,7 +31,7 @@ PUBLIC = public(room)
 PRINTS = {"coverage.main", "coverage.table"}
 # given good values only: the arrays that they work on were checked before by the function that calls them
 INNER = {"clumped.too_few", "clumped.enough", "clumped.moments", "decide.decided", "proportion.logit_limits",
-         "design.pivotal", "tally.joined"}
+         "sure.sure_limits", "design.pivotal", "tally.joined"}
 
 
 FIELD = {"type": "Polygon", "coordinates": [[[9, 47], [9.01, 47], [9.01, 47.01], [9, 47]]]}
@@ -102,6 +102,7 @@ def given(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
         "first": trees, "second": trees.assign(visit="2027-03-31"), "verdicts": [{"deer": 1.0}] * len(trees),
         "height_cm": trees["height_cm"], "epsg": 32632, "lasted": lasted, "most": 60, "variation": 0.8, "difference": 0.3,
         "protected": independent(3, 20), "unprotected": independent(9, 22), "by": ("species",),
+        "among": [target], "chosen": [target], "survey": PUBLIC["summary.summarise"](trees), "asked": None,
     }
 
 
@@ -144,6 +145,8 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "planning.plots_to_decide": {"most": 600}, "proportion.likeness": by_count, "proportion.by_likeness": by_count,
         "proportion.clustered": by_count,
         "proportion.share_browsed": {"value": "browsed"}, "proportion.independent": {"method": "Wilson"},
+        "sure.sure_limits": {"browsed": np.array([[1.0, 2, 0]]), "trees": np.array([[8.0, 8, 8]])},
+        "choosing.target_of_country": {"species": "ash"},
         "proportion.logit_limits": {"browsed": np.array([[1.0, 2, 0]]), "trees": np.array([[8.0, 8, 8]])},
         "frame.plot_totals": {"value": "browsed", "by": ()}, "quality.many_crews": {"counts": np.array([[3, 1], [2, 2], [0,
             4]])},

@@ -17,8 +17,9 @@ from diagnose.report.damage_map import map_drawing
 from diagnose.report.survey_report import sections, survey_html, survey_pdf, table_text
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.survey.attribution import with_shares
+from diagnose.survey.choosing import chosen_target
 from diagnose.survey.summary import summarise
-from diagnose.survey.tally import TALLY
+from diagnose.survey.tally import ASKED
 from diagnose.survey.target import own_target
 
 
@@ -47,7 +48,10 @@ def test_the_headline_is_the_share_of_unprotected_trees_and_nothing_is_lost() ->
     assert sum(one.trees for one in found.by_protection.values()) == found.trees == 160
     assert found.density.value == pytest.approx(160 / (21 * 20) * 10_000)  # the empty plot counts
     assert any("not reached" in line for line in found.not_covered)
-    assert found.decisions[0].target == own_target(0.2) and len(found.decisions) == 4  # three belts of silver fir
+    assert found.decisions[0].target == own_target(0.2) and len(found.decisions) == 1
+    assert "silver fir" in found.asked and found.asked.count("(ch_silver_fir_") == 3  # three belts: which is asked
+    belt = summarise(trees, targets=[own_target(0.2), chosen_target("ch_silver_fir_montane")], country="Switzerland")
+    assert len(belt.decisions) == 2 and "silver fir" not in belt.asked
 
 
 def test_trees_that_could_not_be_told_are_shown_counted_either_way() -> None:
@@ -124,6 +128,6 @@ def test_the_paper_tally_prints_the_fields_of_the_screen() -> None:
         sheet = tally_sheet_pdf("Invented Wood", ("1", "2"))
     finally:
         rl_config.pageCompression = kept
-    for field in TALLY:
+    for field in ASKED:
         assert field.title.split()[0].encode() in sheet
     assert sheet.count(b"/Type /Page\n") == 2 or sheet.count(b"/Type /Page ") == 2 or sheet.count(b"/Contents") == 2

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from diagnose.cannot_use import CannotUse
+from diagnose.survey.choosing import chosen_target, target_of_country, told_and_open
 from diagnose.survey.proportion import independent
 from diagnose.survey.target import (
     BROWSED,
@@ -36,6 +37,33 @@ def test_silver_fir_is_judged_by_its_belt_and_sycamore_by_a_range() -> None:
     assert [one.value for one in fitting("silver fir", "Switzerland")] == [0.19, 0.09, 0.052]  # Eiberle & Nigg 1987, by belt
     sycamore = fitting("Acer pseudoplatanus", "switzerland")[0]
     assert (sycamore.value, sycamore.to) == (0.20, 0.40)  # Eiberle & Nigg 1987
+
+
+@pytest.mark.parametrize("words", ["1100/ha", "450/acre", "70% plots", "10% browsed", "8.5% browsed"])
+def test_a_target_comes_back_from_the_few_words_that_stand_for_it(words: str) -> None:
+    for one in (own_target(words), *published(), Target(PER_HA, 700, least_distance_m=2.0, most_per_plot=6)):
+        assert chosen_target(one.short) == one
+    assert chosen_target("ch_silver_fir_montane").value == 0.09  # Eiberle & Nigg 1987
+    for wrong in ("ch_silver_fur", "{", '{"kind": "x"}', "[]"):
+        with pytest.raises(CannotUse):
+            chosen_target(wrong)
+
+
+def test_of_targets_that_exclude_each_other_none_is_taken_unasked() -> None:
+    told, left = told_and_open("silver fir", "Switzerland")
+    assert told == [] and [one.value for one in left] == [0.19, 0.09, 0.052]
+    montane = chosen_target("ch_silver_fir_montane")
+    assert told_and_open("silver fir", "Switzerland", [montane]) == ([], [])
+    assert [one.key for one in told_and_open("ash", "Switzerland")[0]] == ["ch_ash"]
+    # what one state or province publishes is not chosen by the country's name, even where it stands alone
+    assert told_and_open("oak", "Austria")[0] == [] and told_and_open("oak", "United States")[0] == []
+    oregon = chosen_target("us_oregon")
+    assert told_and_open("oak", "United States", [oregon]) == ([], [])
+    with pytest.raises(CannotUse, match=r"Say which published target of Switzerland for silver fir .*ch_silver_fir_montane"):
+        target_of_country("Switzerland", "silver fir")
+    with pytest.raises(CannotUse, match="Bavaria"):
+        target_of_country("Germany", "oak")
+    assert target_of_country("Ireland", "alder").value == 2250  # Teagasc: nine tenths of 2,500
 
 
 def test_latin_and_german_names_and_broadleaves_get_an_answer() -> None:

@@ -87,6 +87,21 @@ def test_good_rows_of_a_csv_come_in_and_the_others_are_told_with_their_line(
     assert (one["lat"], one["inner_mm"], one["figures"]["culprits"]) == (46.5, 900.0, ["deer_browsing", "rabbit"])
 
 
+def test_a_guard_too_tight_for_its_stem_is_refused_by_every_way_in(log: Log, tmp_path: Path) -> None:
+    """25 mm are left on each side: 62 mm are too tight for a stem of 12 mm, 63 are not."""
+    file = tmp_path / "rows.csv"
+    file.write_text("site,label,form,built,inner_mm,stem_mm\nslope,A1,cage,2026-04-01,63,12\nslope,A2,cage,2026-04-01,62,12\n"
+                    "slope,A3,cage,2026-04-01,900,thick\n")
+    done = register_csv(log, file)
+    assert done.saved == 1 and [line for line, _ in done.refused] == [3, 4] and "too tight" in done.refused[0][1]
+    assert log.records("check")["stem_diameter_mm"].tolist() == [12.0]
+    place = str(tmp_path / "own")
+    for inner, code in (("62", 2), ("63", 0)):
+        assert main(["upkeep", "register", "cage", "--log", place, "--on", "2026-04-01", "--inner-mm", inner, "--stem-mm",
+                     "12"]) == code
+    assert len(open_log(place).records("barrier")) == 1
+
+
 def test_culprits_are_known_by_the_names_that_planning_knows(log: Log) -> None:
     own = register(log, "cage", figures={"culprits": ["deer", "vole", "hare"]})
     assert log.record("barrier", own)["figures"]["culprits"] == ["deer_browsing", "vole_surface", "hare"]

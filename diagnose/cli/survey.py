@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -26,7 +27,8 @@ def _estimating(verb: Decorated) -> Decorated:
     for option in reversed((
         click.option("--before", type=Read(), metavar="FILE", help="The tally of an earlier visit to the same plots."),
         click.option("--target", multiple=True, metavar="WANTED",
-                     help="Your own target: 1100/ha, 450/acre, '70% plots', '10% browsed'; may be given several times."),
+                     help="Your own target: 1100/ha, 450/acre, '70% plots', '10% browsed', or the name of a published one; "
+                     "may be given several times."),
         click.option("--targets", type=Read(), metavar="FILE", help="Your own targets as records, YAML or JSON."),
         click.option("--country", metavar="NAME", default="", help="Whose published targets hold; see: survey targets."),
         click.option("--plan", type=Read(), metavar="FILE", help="The plan that survey design wrote before the first plot."),
@@ -78,7 +80,10 @@ def targets(country: str, as_json: bool) -> None:
 @click.option("--strata", metavar="PROPERTY", help="Property of the polygons that names the part each belongs to.")
 @click.option("--radius", type=words.positive, metavar="M", help="Of a round plot [m]; 3.99 m is 50 m2.  [default: 3.99]")
 @click.option("--transect", metavar="LONGxWIDE", help="A strip in place of a round plot, e.g. 25x2 [m].")
-@click.option("--target", metavar="WANTED", help="What is to be decided: 1100/ha, '70% plots', '10% browsed'.")
+@click.option("--target", metavar="WANTED",
+              help="What is to be decided: 1100/ha, '70% plots', '10% browsed', or the name of a published target.")
+@click.option("--country", metavar="NAME", default="", help="In place of --target: its published one; see: survey targets.")
+@click.option("--species", metavar="NAME", default="", help="Of which the country's published target is taken.")
 @click.option("--rule", type=click.Choice(["one look", "one addition", "many looks"]), default="one addition",
               show_default=True, help="When the survey may be looked at; chosen now, printed on every sheet.")
 @click.option("--plots", type=click.IntRange(2, 5000), metavar="N", help="So many plots, whatever the target needs.")
@@ -109,18 +114,21 @@ def design(boundary: str, **given: Any) -> None:
     from diagnose.report.layout_map import layout_pdf
     from diagnose.report.tally_sheet import tally_sheet_pdf
     from diagnose.survey.boundary import read_ground
+    from diagnose.survey.choosing import chosen_target, target_of_country
     from diagnose.survey.design import as_gpx
     from diagnose.survey.layout import lay_out, start_of
-    from diagnose.survey.plan import asked_plots, made, planned_plots, seen_before, size_of
+    from diagnose.survey.plan import Asked, asked_plots, made, planned_plots, seen_before, size_of
     from diagnose.survey.tally import template
-    from diagnose.survey.target import own_target
     from diagnose.whole_file import write_whole
 
     asked = SimpleNamespace(**given)
     ground = read_ground(boundary, asked.strata)
     strip = None if asked.transect is None else words.strip(asked.transect)
     size = size_of(asked.radius if asked.radius or strip else 3.99, strip)
-    target = None if asked.target is None else own_target(asked.target)
+    if asked.target is not None and (asked.country or asked.species):
+        raise CannotUse("give --target, or --country and --species: one of the two")
+    target = (chosen_target(asked.target) if asked.target is not None else
+              target_of_country(asked.country, asked.species) if asked.country or asked.species else None)
     known = seen_before(None if asked.earlier is None else _read(asked.earlier)[0], target, asked.likeness, asked.variation,
                         asked.trees_a_plot)
     number, why = (None, "") if asked.spacing else asked_plots(
@@ -130,13 +138,14 @@ def design(boundary: str, **given: Any) -> None:
     start = asked.start if asked.start is not None else start_of(asked.site, number)
     laid = lay_out(ground, number, asked.spacing, asked.buffer_m, start, not asked.grid, size, asked.hours,
                    None if strip is None else max(strip))
-    plan = made(asked.site, laid, size, target, asked.rule, start, tuple(part for part in (why, known.words) if part))
+    plan = made(asked.site, laid, size, target, asked.rule, start, tuple(part for part in (why, known.words) if part),
+                Asked(number, asked.buffer_m, asked.spacing, asked.grid, asked.strata or "", asked.hours))
     names = tuple(str(at) for at in range(1, len(laid.points) + 1))
     degrees = tuple(ground.degrees(*map(float, point)) for point in laid.points)
     parts = laid.parts or ("",) * len(names)
     for place, written in (
         (asked.plan, plan.as_yaml), (asked.gpx, lambda: as_gpx(ground, laid.points, asked.site, laid.parts)),
-        (asked.map, lambda: layout_pdf(ground, laid.points, asked.site, asked.paper, plan.rule.words, laid.notes)),
+        (asked.map, lambda: layout_pdf(ground, laid.points, asked.site, asked.paper, plan)),
         (asked.sheets, lambda: tally_sheet_pdf(asked.site, names, asked.paper, plan, laid.parts, degrees)),
         (asked.tally, lambda: template(planned_plots(plan, ground, laid))),
     ):
@@ -149,12 +158,15 @@ def design(boundary: str, **given: Any) -> None:
             "site": plan.site, "plots": plan.plots, "plot_m2": plan.plot_m2, "hectares": ground.area_m2 / 1e4,
             "apart_m": laid.apart_m,
             "walk_m": laid.walk_m, "hours": laid.hours, "rule": plan.rule.kind, "strata": dict(plan.strata),
+            "target": None if plan.target is None else plan.target.as_json(), "asked": asdict(plan.asked),
             "notes": list(plan.notes), "places": places,
         })  # fmt: skip
         return
     print("\n".join([
         f"{plan.plots} plots of {plan.plot_m2:g} m2 on {ground.area_m2 / 1e4:.2f} ha, the two nearest {laid.apart_m:.0f} m "
-        f"apart; the walk is {laid.walk_m:,.0f} m, about {laid.hours:.1f} hours with the tally.", plan.rule.words,
+        f"apart; the walk is {laid.walk_m:,.0f} m, about {laid.hours:.1f} hours with the tally.", plan.asked.words,
+        plan.rule.words,
+        *([] if plan.target is None else [f"Target: {plan.target.words}."]),
         *(f"{name}: {many} plots" for name, many in plan.strata.items()), *plan.notes]))
 
 
@@ -248,15 +260,16 @@ def _say(asked: SimpleNamespace, visits: list[pd.DataFrame], refused: Sequence[R
     """Estimates from one visit, or two, and writes and says what was asked for."""
     from diagnose.report.survey_report import survey_html, survey_pdf, table_text
     from diagnose.survey.boundary import read_ground
+    from diagnose.survey.choosing import chosen_target
     from diagnose.survey.plan import read_plan
     from diagnose.survey.summary import summarise
-    from diagnose.survey.target import own_target, read_targets
+    from diagnose.survey.target import read_targets
     from diagnose.whole_file import write_whole
 
     if asked.before is not None:
         visits = [*visits, _read(asked.before)[0]]
     plan = None if asked.plan is None else read_plan(asked.plan)
-    wanted = [*map(own_target, asked.target), *(read_targets(asked.targets) if asked.targets else ())]
+    wanted = [*map(chosen_target, asked.target), *(read_targets(asked.targets) if asked.targets else ())]
     if not wanted and plan is not None and plan.target is not None:
         wanted = [plan.target]
     step = Progress().of_step("redrawing plots")

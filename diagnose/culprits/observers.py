@@ -32,6 +32,8 @@ class Run:
         Questions until the end [no unit].
     named, in_the_end
         What is built, when asking stopped and after every question [no unit].
+    regret
+        How much less likely what is built is, after every question, than what would be built then [share].
     same_need
         Is what stops the culprit the same then, too, where no barrier does as well? [no unit]
     surely_wrong
@@ -41,6 +43,7 @@ class Run:
     asked: int
     named: str
     in_the_end: str
+    regret: float
     same_need: bool
     surely_wrong: bool
 
@@ -70,11 +73,17 @@ def class_of(verdict: Verdict, barrier_of: Mapping[str, str] | None) -> str:
     barrier_of
         Culprit -> what stops it; the groups of culprits decide where None [no unit].
     """
+    shares = _by_class(verdict, barrier_of)
+    return max(shares, key=lambda name: shares[name])
+
+
+def _by_class(verdict: Verdict, barrier_of: Mapping[str, str] | None) -> dict[str, float]:
+    """Class that decides -> its probability."""
     shares: dict[str, float] = {}
     for key, share in verdict.culprits.items():
         name = catalogue().groups[key] if barrier_of is None else barrier_of.get(key, key)
         shares[name] = shares.get(name, 0.0) + share
-    return max(shares, key=lambda name: shares[name])
+    return shares
 
 
 def guided(
@@ -143,7 +152,8 @@ def _run(
     kind = max(verdict.groups, key=lambda key: verdict.groups[key])
     wrong = verdict.groups[kind] >= SURE and kind != catalogue().groups[wound.maker]
     built = barrier_of if built_of is None else built_of
-    return Run(asked, class_of(verdict, built), class_of(whole, built),
+    named, then = class_of(verdict, built), _by_class(whole, built)
+    return Run(asked, named, class_of(whole, built), max(then.values()) - then[named],
                class_of(verdict, barrier_of) == class_of(whole, barrier_of), wrong)
 
 
@@ -172,7 +182,8 @@ def questions_saved(
     -------
     dict of str to float
         `median` and `mean` are questions until asking is over. `stays` is the share in which what is built by what was
-        known then is built after every question too, `same_need` the same of what stops the culprit. `surely_wrong` is the
+        known then is built after every question too, `same_need` the same of what stops the culprit. `regret` is how much less
+        likely what is built is, after every question, than what would be built then, on average. `surely_wrong` is the
         share that stops at 0.8 or more for a wrong group, with its upper limit, of 95 % on both sides, in
         `surely_wrong_at_most`. `shuffled` is the mean of questions in a random order, `runs` the number of wounds.
     """
@@ -185,6 +196,7 @@ def questions_saved(
         "median": float(np.median([run.asked for run in runs])),
         "mean": float(np.mean([run.asked for run in runs])),
         "stays": float(np.mean([run.named == run.in_the_end for run in runs])),
+        "regret": float(np.mean([run.regret for run in runs])),
         "same_need": float(np.mean([run.same_need for run in runs])),
         "surely_wrong": wrong / wounds,
         "surely_wrong_at_most": clopper_pearson(wrong, wounds)[1],

@@ -126,7 +126,19 @@ def _mean_start(
 ) -> Start:
     """The mean over the places whose animals count, see `lives_where`; not to be changed."""
     starts = [_at(known, each, setting, lives) for each, lives in lives_where(known, place, seen)]
-    return Start(np.mean([one.rates for one in starts], axis=0), np.mean([one.about for one in starts], axis=0))
+    rates = np.mean([one.rates for one in starts], axis=0) ** rates_power(place)
+    return Start(rates / rates.sum(), np.mean([one.about for one in starts], axis=0))
+
+
+def rates_power(place: Place | None) -> float:
+    """Power to which rates are raised: where no place is known, how common each culprit is tells less.
+
+    Parameters
+    ----------
+    place
+        None where it is not known [no unit].
+    """
+    return float(words()["no_place"]) if place is None else 1.0
 
 
 def _at(known: Catalogue, place: Place, setting: tuple[tuple[str, float], ...], lives: Mapping[str, str]) -> Start:

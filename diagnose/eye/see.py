@@ -45,6 +45,7 @@ WIDTH_UNIT = 16.0  # pixels in which the finder tells a stem's width
 TEMPERATURE = 1.6
 SLOPE, SLOPE_SPREAD = 8, 9  # where the close network tells these
 OTHER_WIDTHS = (0.6, 1.6)  # of the stem's, at which the form is looked at again
+DISAGREE = np.radians(5.0)  # slopes by two looks, from which on more are taken; of 3, 5, 8 and 12 degrees the best
 
 _own = threading.local()  # a network object is not shared between threads
 
@@ -274,8 +275,8 @@ def _found(picture: Shown, matrix: np.ndarray, flat: bool) -> Found:
 def told_again(picture: Shown, seen: CloseView) -> CloseView:
     """A close view whose forms and slope are the means of its own look and of a narrower one.
 
-    Where the two name another form, a mirrored and then a wider look are taken too. On 238 rendered ends, of which one in
-    eight took them, likelihood of the forms and mean square of the slopes were no worse than with four looks always.
+    Where the two name another form, or slopes that lie DISAGREE apart, a mirrored and a wider look are taken too. Of 238
+    rendered ends 52 % needed no more; forms (likelihood, surely wrong ones) and slopes were as good as by four always.
 
     Parameters
     ----------
@@ -291,7 +292,8 @@ def told_again(picture: Shown, seen: CloseView) -> CloseView:
     for side, matrix in ((1, narrower), (-1, mirrored), (1, wider)):
         one = _told(picture, matrix)[0]
         told.append((_forms(one), side * float(one[SLOPE]), float(np.exp(one[SLOPE_SPREAD]))))
-        if side == 1 and len({int(forms.argmax()) for forms, _, _ in told}) == 1:
+        (one_form, one_slope, _), (other_form, other_slope, _) = told[:2]
+        if one_form.argmax() == other_form.argmax() and abs(one_slope - other_slope) < DISAGREE:
             break
     forms, slopes, spreads = (np.array(each) for each in zip(*told, strict=True))
     spread = float(np.sqrt((spreads**2).mean() + slopes.var()))

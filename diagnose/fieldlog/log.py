@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from sqlalchemy import Engine, select, text
+from sqlalchemy import Engine, func, select, text
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
@@ -78,6 +78,11 @@ class Log:
         """What tells this log from every other one, and stays the same in its backups. It tells nothing else."""
         with self.reading() as session:
             return uuid.uuid5(uuid.UUID(session.scalars(select(About.salt)).one()), "identity of the log")
+
+    def changes(self) -> int:
+        """How many changes the log holds; it grows with each, so that what was worked out of it holds while it stays."""
+        with self.reading() as session:
+            return session.scalars(select(func.count()).select_from(History)).one()
 
     def save_observation(self, photo: bytes | None = None, photo_name: str = "", seen_as: str | None = None,
                          **fields: Any) -> Saved:

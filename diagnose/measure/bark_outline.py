@@ -12,7 +12,7 @@ from diagnose.measure.bark_map import BarkMap
 from diagnose.measure.bark_strip import Candidate, levels
 from diagnose.measure.card_view import View, log_light, white_of_card
 from diagnose.measure.sampling import laid_between, sampled
-from diagnose.measure.smooth import median
+from diagnose.measure.smooth import largest, median
 from diagnose.measure.stem import Stem
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
@@ -232,13 +232,13 @@ def _outlined(
     near = slice(*np.flatnonzero((rows < high + GRAPH_BEYOND) & (rows > low - GRAPH_BEYOND))[[0, -1]] + (0, 1))
     like_wood = np.zeros(hidden.shape, bool)
     like_wood[near] = _cut_out(features[near], mask[near], look.rounds)
-    bare = _largest(like_wood)
+    bare = _whole(like_wood)
     plainly = inner_rows & (on_map > PROBABLY_WOOD) & (share > 0.5)
     worth = plainly.sum() * step**2 > WORTH_INSISTING[0] and np.linalg.norm(toward) > WORTH_INSISTING[1]
     if look.insists and worth and (bare is None or bare.sum() * step**2 < LEAST_AREA):
         mask[plainly] = cv2.GC_FGD  # colours alone do not part it from the bark: the eye's map says where it is
         like_wood[near] = _cut_out(features[near], mask[near], look.rounds)
-        bare = _largest(like_wood)
+        bare = _whole(like_wood)
     if bare is None or bare.sum() * step**2 < LEAST_AREA:
         return None
     apart = like_wood & ~cv2.dilate(bare.astype(np.uint8), np.ones((3, 3))).astype(bool)
@@ -276,14 +276,9 @@ def _within(at: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
     return (x > low[0]) & (x < high[0]) & (y > low[1]) & (y < high[1])
 
 
-def _largest(mask: np.ndarray) -> np.ndarray | None:
-    """The largest connected part of a mask, its holes filled, as bool; None where the mask is empty."""
-    count, parts, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
-    if count < 2:
-        return None
-    whole = (parts == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
-    outlines, _ = cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return cv2.drawContours(np.zeros_like(whole), outlines, -1, 1, cv2.FILLED) > 0
+def _whole(mask: np.ndarray) -> np.ndarray | None:
+    found = largest(mask)
+    return None if found is None else found > 0
 
 
 def _to_middle_of_rim(
@@ -302,9 +297,9 @@ def _to_middle_of_rim(
         core = bare
     unlike_bark, unlike_wood = _unlike(features, bark), _unlike(features, core & ~hidden)
     on_face = face[None, :] & ~hidden
-    outer = _largest(bare | _opened(near_out & on_face & unlike_bark))
+    outer = _whole(bare | _opened(near_out & on_face & unlike_bark))
     rim = _opened(bare & ~core & on_face & unlike_wood)
-    inner = _largest(bare & ~_joined_to(rim, ~bare))
+    inner = _whole(bare & ~_joined_to(rim, ~bare))
     depths = [_depth(mask if mask is not None else bare, step) for mask in (outer, inner)]
     return (depths[0] + depths[1]) / 2
 
@@ -356,7 +351,7 @@ def _patch_of(
         np.interp(line[:, 0], np.arange(len(rows)), rows), np.interp(line[:, 1], np.arange(len(columns)), columns)
     )
     up, turn = stem.place(outline)
-    bare = _largest(level > 0)
+    bare = _whole(level > 0)
     return None if bare is None else Patch(stem, outline, up, turn, bare, hidden, apart, rows, columns)
 
 

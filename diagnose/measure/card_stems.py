@@ -24,7 +24,7 @@ SLACK = 6.0  # by which the eye's first glance at the whole sheet may be off [mm
 SAME_WAY, SPLINTER = 0.8, 8.0  # cosine between a splinter and its stem; how far it reaches, in diameters
 LESS_LIKELY = 0.85  # of the likeliest end's score: what has less is a side stub or a shadow's end
 LEAST_CELLS_OF_STEM = 4  # of the finder's map, in the plain middle
-WORTH_A_LOOK = 0.4  # of the highest score
+WORTH_A_LOOK = 0.4  # of the highest score in the plain middle
 MOST_ENDS = 4  # that are looked at closely
 # of 403 true ends, of calibration and spent test pictures, all had 0.986 and 0.296 or more; of eight
 # smears two had 0.71 and 0.75 of the first, and six under 0.05 of the second
@@ -79,12 +79,11 @@ def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
         That is measured, and the sheet's plane in it [no unit].
     """
     found = find(picture, _to_sheet(plane), flat=True)
+    inside = [glance for glance in found.ends if _in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK)]
     stems: list[Stem] = []
-    for glance in found.ends:
-        if len(stems) == MOST_ENDS or glance.score < WORTH_A_LOOK * found.ends[0].score:
+    for glance in inside:
+        if len(stems) == MOST_ENDS or glance.score < WORTH_A_LOOK * inside[0].score:
             break
-        if not _in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK):
-            continue
         seen = settle_on(picture, glance)
         stem = _stem_of(seen, plane)
         new = all(np.hypot(*(stem.tip - other.tip)) > stem.diameter for other in stems)

@@ -120,9 +120,7 @@ def view_of_card(picture: Picture, plane: Plane) -> View:
     """
     assert plane.layout is not None
     width, height = plane.sheet_mm
-    factor = 8
-    while factor > 1 and plane.px_per_mm((width / 2, height / 2)) / factor < VIEW_SCALE:
-        factor //= 2
+    factor = _coarse(plane)
     small = picture.smaller(factor)
     from_view = np.array([[1 / VIEW_SCALE, 0, -MARGIN], [0, 1 / VIEW_SCALE, -MARGIN], [0, 0, 1]])
     size = (int((width + 2 * MARGIN) * VIEW_SCALE), int((height + 2 * MARGIN) * VIEW_SCALE))
@@ -152,9 +150,7 @@ def bare_paper(picture: Picture, plane: Plane, box_mm: tuple[float, float, float
         Left, top, right and bottom of the part, as printed [mm].
     """
     left, top, right, bottom = np.array(box_mm) * plane.print_scale
-    factor = 8
-    while factor > 1 and plane.px_per_mm(((left + right) / 2, (top + bottom) / 2)) / factor < VIEW_SCALE:
-        factor //= 2
+    factor = _coarse(plane)
     to_mm = np.array([[1 / VIEW_SCALE, 0, left], [0, 1 / VIEW_SCALE, top], [0, 0, 1]])
     size = (int((right - left) * VIEW_SCALE), int((bottom - top) * VIEW_SCALE))
     shown = cv2.warpPerspective(picture.smaller(factor), shrinking(factor) @ plane.H @ to_mm, size,
@@ -162,6 +158,13 @@ def bare_paper(picture: Picture, plane: Plane, box_mm: tuple[float, float, float
     tone = cv2.log(cv2.GaussianBlur(shown, (0, 0), 1.0).astype(np.float32) + 8)
     off = np.abs(tone - cv2.GaussianBlur(tone, (0, 0), ABOUT * VIEW_SCALE)).max(axis=2)
     return float(np.quantile(off, 1 - STANDS_OUT)) < FLAT
+
+
+def _coarse(plane: Plane) -> int:
+    """How many times smaller a copy of the picture may be that still shows the card at VIEW_SCALE: 1, 2, 4 or 8."""
+    width, height = plane.sheet_mm
+    scale = plane.px_per_mm((width / 2, height / 2)) / VIEW_SCALE
+    return next((factor for factor in (8, 4, 2) if scale >= factor), 1)
 
 
 def white_of_card(small: np.ndarray, plane: Plane, factor: int) -> np.ndarray:

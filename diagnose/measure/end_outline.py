@@ -17,6 +17,7 @@ from diagnose.eye.see import CloseView
 from diagnose.measure.end_form import Look
 from diagnose.measure.end_shape import End, OnPlain, find_end
 from diagnose.measure.rim import without_rim
+from diagnose.measure.smooth import largest
 from diagnose.photo.markers import LIGHT
 from diagnose.photo.picture import Picture
 
@@ -282,19 +283,8 @@ def twig_mask(patch: Patch, frame: Frame, view: CloseView) -> np.ndarray | None:
     likely = cv2.warpPerspective(view.stem, H, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0)
     within = np.clip(likely, 0.02, 0.98)
     smooth = cv2.GaussianBlur(patch.light, (0, 0), 0.8)
-    whole = _largest((cv2.log(within / (1 - within)) + by_colour(smooth, likely) > 0).astype(np.uint8))
-    return None if whole is None else _largest(without_rim(smooth, whole))
-
-
-def _largest(mask: np.ndarray) -> np.ndarray | None:
-    """The largest piece of a mask, its holes filled; None where it is too small for an outline."""
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
-    areas = stats[1:, cv2.CC_STAT_AREA]
-    if areas.max(initial=0) < LEAST_CELLS:
-        return None
-    own = (labels == 1 + int(areas.argmax())).astype(np.uint8)
-    contours, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return cv2.drawContours(np.zeros_like(own), contours, -1, 1, cv2.FILLED)
+    whole = largest(cv2.log(within / (1 - within)) + by_colour(smooth, likely) > 0, LEAST_CELLS)
+    return None if whole is None else largest(without_rim(smooth, whole), LEAST_CELLS)
 
 
 def by_colour(smooth: np.ndarray, likely: np.ndarray) -> np.ndarray:

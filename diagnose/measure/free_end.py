@@ -34,7 +34,8 @@ WIDTHS = 0.35, 0.18, 0.1  # of stems, over the distance between two taps, that a
 OFF_TAP = 1.2, 3.0  # how far an end may lie from its tap: widths, or standard errors of a finger if that is more
 SAME_WAY = 0.6  # least cosine between the way the taps go and the stem that the eye sees there
 WIDEST, NARROWEST = 0.9, 0.03  # width of the stem over the distance between two taps
-LEAST_SURE = 0.95  # probability of an end that somebody tapped; a drawn finger reaches 0.92
+LEAST_SURE, PLAINLY = 0.95, 0.985  # probability of an end that somebody tapped; below the latter it must also be as likely
+LEAST_ELSE = 0.9  # at every other look: a drawn finger is an end to 0.976, at others to 0.65; real ends nowhere below 0.94
 LEAST_OTHERWISE = 0.995  # that of an end at every other look which the finder did not see, and of one taken at once
 # An end that nobody tapped must stand out plainly. How plainly is the logarithm of the odds that it is one and nothing else,
 # by logistic regression on the ends in 37 rendered pictures (families C) and 120 drawn ones against what the finder took
@@ -196,13 +197,13 @@ def _log_odds(share: float, extreme: float = EXTREME) -> float:
     return float(np.log(share / (1 - share)))
 
 
-def _also_otherwise(picture: Picture, view: CloseView) -> bool:
+def _also_otherwise(picture: Picture, view: CloseView, least: float = LEAST_OTHERWISE) -> bool:
     """Whether the end is one too when it is looked at wider, narrower, from either side and from farther out."""
     end, width = view.end, view.end.width
     aside = 0.2 * width * np.array([-end.outward[1], end.outward[0]])
     others = [Glance(end.at, end.outward, fit * width, 1.0) for fit in (1.25, 0.8)]
     others += [Glance(end.at + off, end.outward, width, 1.0) for off in (aside, -aside, 0.3 * width * end.outward)]
-    return all(look_close(picture, other).is_end >= LEAST_OTHERWISE for other in others)
+    return all(look_close(picture, other).is_end >= least for other in others)
 
 
 def _closer(view: CloseView) -> str:
@@ -231,6 +232,8 @@ def _tapped(picture: Picture, tips: list[np.ndarray]) -> tuple[CloseView | None,
                 best = view
         if best is not None and best.is_end >= LEAST_OTHERWISE:
             break
+    if best is not None and best.is_end < PLAINLY and not _also_otherwise(picture, best, LEAST_ELSE):
+        best = None
     if best is None or best.is_end < LEAST_SURE:
         if thin is not None:
             return None, _closer(thin)

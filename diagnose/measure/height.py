@@ -119,21 +119,21 @@ def measure_height(
     one cannot be told from a whole one that thins out, nor from a stem that leaves or the staff cover.
     """
     if len(staff.ids) < 2:
-        return _nothing("only one of the staff's markers was read; show at least three of them: go closer")
+        return no_height("only one of the staff's markers was read; show at least three of them: go closer")
     if not taps:
-        return _nothing(
+        return no_height(
             "the staff was found, but which tip was browsed cannot be told from so far: tap the wound, then the stem's foot"
         )
     scene = StaffView(staff, picture.size, *_focal(picture))
     found = fit_height(scene, taps[0], taps[1] if len(taps) > 1 else None)
     if found.surface_mm is not None and found.above_surface_mm < -2 * found.above_surface_sigma_mm:
-        return _nothing("the second tap lies above the first: tap the wound first, then the stem's foot")
+        return no_height("the second tap lies above the first: tap the wound first, then the stem's foot")
     height = Measured(found.value_mm, found.sigma_mm)
     unsure = why_unsure(height, "stand the staff at the stem, go closer and show at least three of its markers")
     if unsure is not None:
-        return _nothing(unsure)
+        return no_height(unsure)
     if abs(found.aside_mm) > BESIDE_MM:
-        return _nothing(
+        return no_height(
             f"the tap lies {abs(found.aside_mm) / 1000:.1f} m to the side of the staff: tap the wound on the plant that "
             "the staff stands at"
         )
@@ -330,12 +330,12 @@ def measure_height_by_marks(
     high, low = sorted(ends, key=lambda end: end[1])
     aside, up = abs(high[0] - low[0]), low[1] - high[1]
     if np.hypot(aside, up) < NEAREST_MARKS_PX or aside > MOST_ASIDE * up:
-        return _nothing("mark the lower and the upper end of something upright, farther apart in the picture")
+        return no_height("mark the lower and the upper end of something upright, farther apart in the picture")
     focal_px, _ = _focal(picture)
     height = height_by_known_length(known_mm, low, high, wound, foot, focal_px, tap_sigma(picture.size), LOOKING_DOWN)
     unsure = why_unsure(height, "mark a longer thing of known length beside the plant, or use the height staff")
     if unsure is not None:
-        return _nothing(unsure)
+        return no_height(unsure)
     remark = "two marks cannot undo the camera's tilt: stand the height staff at the plant for a surer height"
     return Measurement(
         {"wound_height_mm": height}, {}, {"tip": np.array([wound], float), "foot": np.array([foot], float),
@@ -410,5 +410,12 @@ def _corners_mm(staff: StaffMarkers) -> np.ndarray:
     return np.vstack([square + (0.0, height) for height in staff.heights_mm])
 
 
-def _nothing(reason: str) -> Measurement:
+def no_height(reason: str) -> Measurement:
+    """A measurement without the wound's height.
+
+    Parameters
+    ----------
+    reason
+        Why there is none, and what to do [no unit].
+    """
     return Measurement(not_measured={"wound_height_mm": reason})

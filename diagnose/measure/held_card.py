@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.measure.height import ROLL, Point, tap_sigma, why_unsure
+from diagnose.measure.height import ROLL, Point, no_height, tap_sigma, why_unsure
 from diagnose.measure.record import Measurement
 from diagnose.measure.stem import rays
 from diagnose.photo.plane import Camera, Plane
@@ -49,11 +49,11 @@ def height_by_card(
     """
     camera = plane.camera
     if camera is None or plane.layout is None:
-        return _nothing("the height by a card needs the printed scale card, held upright beside the wound")
+        return no_height("the height by a card needs the printed scale card, held upright beside the wound")
     up, tap = _upright(plane), tap_sigma(size)
     edge, askew = _lower_edge(plane, up)
     if askew > MOST_ASKEW:
-        return _nothing(
+        return no_height(
             f"the card is held {askew:.0f} degrees askew: hold the phone level and one side of the card upright"
         )
     at = _spot(plane, camera, wound, up, tap)
@@ -70,12 +70,12 @@ def height_by_card(
             STEM_DEPTH_MM * ground.steep, LEAN * (at.above * at.steep - ground.above * ground.steep), FAR * value,
         ]  # fmt: skip
     else:
-        return _nothing("say how high the card's lower edge stands above the ground, or where the stem's foot is")
+        return no_height("say how high the card's lower edge stands above the ground, or where the stem's foot is")
     parts += [ROLL * aside, plane.print_scale_sigma * value]
     height = Measured(value, float(np.sqrt(np.sum(np.square(parts)))))
     reason = why_unsure(height, "hold the card nearer to the wound")
     if reason is not None:
-        return _nothing(reason)
+        return no_height(reason)
     foot_px = plane.to_px((at.mm - value * up)[None])[0] if foot is None else np.array(foot, float)
     shapes = {"tip": np.array([wound], float), "staff_line": np.array([wound, foot_px])}
     return Measurement({"wound_height_mm": height}, {}, shapes)
@@ -123,7 +123,3 @@ def _spot(plane: Plane, camera: Camera, px: Point, up: np.ndarray, tap: float) -
 
 def _across(way: np.ndarray, up: np.ndarray) -> float:
     return abs(float(way[0] * up[1] - way[1] * up[0]))
-
-
-def _nothing(reason: str) -> Measurement:
-    return Measurement(not_measured={"wound_height_mm": reason})

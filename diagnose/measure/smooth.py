@@ -1,4 +1,4 @@
-"""What is left of values when what is finer than a length, or what strays, is smoothed away?"""
+"""What is left of values, or of a mask, when what is finer than a length, or what strays, is taken away?"""
 
 from __future__ import annotations
 
@@ -39,3 +39,22 @@ def smoothed(image: np.ndarray, sigma: float) -> np.ndarray:
     few = (-(-image.shape[1] // small), -(-image.shape[0] // small))
     reduced = cv2.GaussianBlur(cv2.resize(image, few, interpolation=cv2.INTER_AREA), (0, 0), sigma / small)
     return cv2.resize(reduced, image.shape[::-1], interpolation=cv2.INTER_LINEAR)
+
+
+def largest(mask: np.ndarray, least: int = 1) -> np.ndarray | None:
+    """The largest piece of a mask that hangs together, its holes filled, (h, w) uint8; None where it is too small.
+
+    Parameters
+    ----------
+    mask
+        (h, w) bool or uint8, above 0 inside [no unit].
+    least
+        Size that it must have [cells].
+    """
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
+    areas = stats[1:, cv2.CC_STAT_AREA]
+    if areas.max(initial=0) < least:
+        return None
+    own = (labels == 1 + int(areas.argmax())).astype(np.uint8)
+    contours, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return cv2.drawContours(np.zeros_like(own), contours, -1, 1, cv2.FILLED)

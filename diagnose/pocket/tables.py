@@ -15,7 +15,7 @@ import numpy as np
 from diagnose.culprits import ask, likelihood, reach, verdict
 from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, catalogue, members, tree
 from diagnose.culprits.here import Where, lives_where, living_elsewhere, place_from, winters_of
-from diagnose.culprits.prior import common_of, not_listed_share, place_words
+from diagnose.culprits.prior import common_of, not_listed_share, place_words, rates_power
 from diagnose.culprits.readings import TINY
 from diagnose.culprits.tables import Ranges, words
 from diagnose.culprits.traces import MOST_KINDS
@@ -79,8 +79,8 @@ def _limits() -> dict[str, Any]:
         "grid": likelihood.GRID, "wrongly_typed": likelihood.WRONGLY_TYPED, "tiny": TINY, "traces": list(TRACES),
         "most_kinds": MOST_KINDS,
         "not_listed": NOT_LISTED, "clear": ask.CLEAR, "listed": ask.LISTED, "least_worth": ask.LEAST_WORTH,
-        "built_stays": ask.BUILT_STAYS, "later_stays": ask.LATER_STAYS, "handful": ask.HANDFUL, "sure": ask.SURE,
-        "sure_stays": ask.SURE_STAYS, "least_chance": ask.TINY,
+        "built_stays": ask.BUILT_STAYS, "handful_stays": ask.HANDFUL_STAYS, "later_stays": ask.LATER_STAYS,
+        "handful": ask.HANDFUL, "sure": ask.SURE, "sure_stays": ask.SURE_STAYS, "least_chance": ask.TINY,
         "beside": ask.BESIDE, "alike": ask.ALIKE,
         "holds": verdict.HOLDS, "all_but": verdict.ALL_BUT, "outside": verdict.OUTSIDE,
     }
@@ -172,6 +172,7 @@ def where_of(place: Place | None) -> dict[str, Any]:
         "words": place_words(known, place),
         "parts": [_part(known, one, lives) for one, lives in lives_where(known, place)],
         "not_listed": not_listed_share(place),
+        "rates_power": rates_power(place),
         "winters": winters_of(place),
         "elsewhere": living_elsewhere(place),
         "season_of": [season_of(month, place or north) for month in range(1, 13)],

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.fields import FINDINGS
-from diagnose.survey.tally import TALLY
+from diagnose.survey.tally import ASKED
 from diagnose.upkeep.due import due
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def work_of(log: Log | None, site: str, on: date, climate: str = "mild") -> dict
         "findings": list(FINDINGS),
         "fields": [{"name": field.name, "title": field.title, "kind": field.kind, "tell": field.tell,
                     "choices": list(field.choices), "low": field.low, "high": field.high, "needed": field.needed}
-                   for field in TALLY],
+                   for field in ASKED],
         "due": [] if log is None else _due(log, site, on, climate),
         "trees": [] if log is None else _trees(log, site),
         "plots": [] if log is None else sorted({str(name) for name in log.records("plot", site=site)["name"]}),

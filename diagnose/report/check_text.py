@@ -98,6 +98,7 @@ def saved_as_text(saved: Mapping[str, float]) -> str:
         f"  asking is over after a median of {saved['median']:.0f} questions, a mean of {saved['mean']:.1f}",
         f"  what was named then is still named after every question in {100 * saved['stays']:.0f} %"
         + (f" (what it is named for, in {100 * saved['same_need']:.0f} %)" if saved["same_need"] != saved["stays"] else ""),
+        f"  and is then less likely than what is named after every question by {100 * saved['regret']:.1f} % on average",
         f"  it stops at 0.8 or more for a wrong group in {100 * saved['surely_wrong']:.1f} % (at most "
         f"{100 * saved['surely_wrong_at_most']:.0f} %)",
     ]

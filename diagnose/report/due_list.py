@@ -249,7 +249,7 @@ def _boxes(job: Job) -> str:
 
 
 def _map_and_ahead(items: Sequence[Item], on: date, register: Register, room: float, head: Any, small: Any) -> list[Any]:
-    from reportlab.platypus import KeepTogether, Paragraph
+    from reportlab.platypus import KeepTogether, Paragraph, Spacer
 
     flow: list[Any] = []
     rows = register.rows
@@ -266,7 +266,7 @@ def _map_and_ahead(items: Sequence[Item], on: date, register: Register, room: fl
     told = forecast_lines(register, on)
     flow += [Paragraph("Ahead", head), _ahead(told, room, small)] if told else []
     grown = "; ".join(dict.fromkeys(part for one in told for part in one["grown"].split("; ")))
-    flow.append(Paragraph(marked(f"Rates: {grown}."), small))
+    flow += [Spacer(1, 6), Paragraph(marked(f"Rates: {grown}."), small)]
     return flow
 
 

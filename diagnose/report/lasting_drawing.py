@@ -26,7 +26,7 @@ def lasting_drawing(curve: Survival) -> Drawing:
     from reportlab.graphics.shapes import Drawing, Line, PolyLine, String
     from reportlab.lib.colors import HexColor
 
-    high, left, right, foot = 96.0, 40.0, 10.0, 20.0
+    high, left, right, foot = 80.0, 40.0, 10.0, 20.0
     drawing = Drawing(WIDTH / 2, high + foot + 16)
     oldest = max(1.0, curve.times[-1])
     step = next(each for each in (1, 2, 5, 10, 20) if oldest / each <= 6 or each == 20)
@@ -100,8 +100,8 @@ def lasting_story(lasting: Mapping[str, Survival], styles: Mapping[str, Paragrap
     lines = [[Paragraph(marked(each), styles["tight"]) for each in row] for row in lasting_rows(lasting)]
     first, *others = [Table([pair], colWidths=[WIDTH / 2] * 2) for pair in pairs]
     return [KeepTogether([Paragraph("How long barriers last", styles["heading"]), first]), *others,
-            KeepTogether([ruled_table(lines, [88, 44, 40, 82, 78, 78, 70], repeatRows=1),
-                          Paragraph(marked(LASTING_WORDS), styles["words"])])]
+            KeepTogether(ruled_table(lines, [88, 44, 40, 82, 78, 78, 70], repeatRows=1)),
+            KeepTogether(Paragraph(marked(LASTING_WORDS), styles["words"]))]
 
 
 def lasting_pictures(lasting: Mapping[str, Survival]) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from io import BytesIO
 
 import numpy as np
@@ -13,15 +12,14 @@ from diagnose.protect.requirement import cautions_for
 from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
 from diagnose.survey.boundary import Ground
 from diagnose.survey.design import walk_length
+from diagnose.survey.plan import Plan
 
 MARGIN, HEAD, LINE, COLUMN = 40.0, 26.0, 12.0, 128.0  # [point]
 
 
-def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = "A4", rule: str = "",
-               notes: Sequence[str] = ()) -> bytes:
+def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = "A4",
+               plan: Plan | None = None) -> bytes:
     """Boundary, numbered plots (n, 2) [m] in walking order, scale bar, north, and the plots' coordinates.
-
-    rule : the stopping rule in words, printed below the heading.
 
     Parameters
     ----------
@@ -33,10 +31,9 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
         Name of the planting [no unit].
     paper
         "A4" or "Letter" [no unit].
-    rule
-        When the survey may be looked at, in words [no unit].
-    notes
-        Where the layout differs from what was asked, and what a crew must know of it [no unit].
+    plan
+        Whose target, stopping rule, and what was asked of the layout and where it differs stand below the heading; None for
+        none [no unit].
     """
     from reportlab.lib import pagesizes
     from reportlab.lib.colors import HexColor
@@ -53,7 +50,7 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
         f"{len(points)} plots on {ground.area_m2 / 10_000:.2f} ha; walk from 1 to {len(points)}: {walk:.0f} m. North is up.",
         # error of phones under leaves: Tomastik et al. 2017, https://doi.org/10.1093/forestry/cpw031
         "A satellite fix under trees is off by 5 to 12 m: go to where it first says so, put the stake there, do not look "
-        "for a better spot.", rule, *notes, *cautions_for(["survey"], short=True)]
+        "for a better spot.", *([] if plan is None else _planned(plan)), *cautions_for(["survey"], short=True)]
     lines = [line for words in told for line in simpleSplit(settable(words), FONT, 9, wide - 2 * MARGIN)]
     west, south, east, north = ground.metres.bounds
     top = high - MARGIN - HEAD - LINE * (len(lines) + 1)
@@ -98,6 +95,11 @@ def layout_pdf(ground: Ground, points: np.ndarray, site: str = "", paper: str = 
     _coordinates(canvas, ground, points, bottom - 36, high)
     canvas.save()
     return out.getvalue()
+
+
+def _planned(plan: Plan) -> list[str]:
+    target = [] if plan.target is None else [f"Target: {plan.target.words}."]
+    return [*target, plan.rule.words, plan.asked.words, *plan.notes]
 
 
 def _middle(part: BaseGeometry, points: np.ndarray) -> tuple[float, float]:

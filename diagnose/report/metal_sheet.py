@@ -120,14 +120,15 @@ def _list(canvas: Any, groups: list[list[Any]], left: float, top: float, wide: f
         many = f"{len(some)} x {some[0].form} ({labels})" if len(some) > 1 else labels
         where = "no place known" if pd.isna(some[0].lat) else "" if len(some) > 1 else _where(some[0])
         told = "; ".join(part for part in (f"{number}. {many}", _left(some[0]), where) if part)
-        for place, part in enumerate(textwrap.wrap(settable(told), 62)):
-            if y < edge:
-                column, y = column + 1, top
-                if column == 2:
-                    page_number(canvas, canvas.getPageNumber(), wide - edge)
-                    canvas.showPage()
-                    canvas.setFont(FONT, 8)
-                    column, y, top = 0, high - edge - 8, high - edge - 8
+        lines = textwrap.wrap(settable(told), 62)
+        if y - 10 * (len(lines) - 1) < edge:  # whole in one column
+            column, y = column + 1, top
+            if column == 2:
+                page_number(canvas, canvas.getPageNumber(), wide - edge)
+                canvas.showPage()
+                canvas.setFont(FONT, 8)
+                column, y, top = 0, high - edge - 8, high - edge - 8
+        for place, part in enumerate(lines):
             canvas.drawString(left + column * (wide / 2 - edge) + (8 if place else 0), y, part)
             y -= 10
     if not groups:

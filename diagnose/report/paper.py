@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from reportlab.platypus import Table
 
 WIDTH = 480.0  # of drawings and tables [point]
-INK, FAINT, GRID = "#222222", "#777777", "#dddddd"
+INK, FAINT, GRID = "#222222", "#555555", "#c4c4c4"
 
 
 def paper_styles() -> dict[str, ParagraphStyle]:

@@ -68,6 +68,7 @@ def decision_lines(survey: Survey) -> list[str]:
                                                *one.notes) if part))
     if survey.decisions and survey.asked:
         told.append(survey.asked)
+    told += survey.beside
     said = {note for one in survey.decisions for note in one.notes}
     told += [" ".join([f"Part {part}, {one.target.wanted}, {one.estimate.plots} plots: {one.sentence}",
                        *(note for note in one.notes if note not in said)])
@@ -245,8 +246,12 @@ def _title(survey: Survey) -> str:
 
 def _counts(survey: Survey) -> str:
     when = f"Visited {', '.join(survey.visits)}. " if survey.visits else ""
-    return (f"{when}{survey.trees} living trees on {survey.plots} plots, {survey.empty_plots} of them without trees; "
-            f"{survey.unreached_plots} more could not be reached.")
+    told = [f"{when}{survey.trees} living trees on {survey.plots} plots"]
+    if survey.empty_plots:
+        told.append(f"{survey.empty_plots} of them without trees")
+    if survey.unreached_plots:
+        told.append(f"{survey.unreached_plots} more could not be reached")
+    return f"{', '.join(told)}."
 
 
 def _short(name: str) -> str:

@@ -8,7 +8,7 @@ from io import BytesIO
 from diagnose.protect.requirement import cautions_for
 from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
 from diagnose.survey.plan import Plan
-from diagnose.survey.tally import TALLY
+from diagnose.survey.tally import ASKED
 
 ROWS = 22
 # written once, at the head of the sheet; in its second line
@@ -63,7 +63,7 @@ def _sheet(canvas, size: tuple[float, float], told: Mapping[str, str],  # type: 
     for names, y, type_size in ((ONCE, top, 12), (TWICE, top - 19, 9)):
         canvas.setFont(BOLD, type_size)
         x = left
-        for field in (field for field in TALLY if field.name in names):
+        for field in (field for field in ASKED if field.name in names):
             canvas.drawString(x, y, f"{field.title}: {settable(told.get(field.name, ''))}")
             start = x + canvas.stringWidth(f"{field.title}: ", BOLD, type_size)
             x += (right - left) / (len(names) if names == ONCE else 8)
@@ -73,9 +73,9 @@ def _sheet(canvas, size: tuple[float, float], told: Mapping[str, str],  # type: 
         canvas.line(x + line, top - 22, x + line + 30, top - 22)
     if plan is not None:
         canvas.setFont(FONT, 8)
-        wanted = "" if plan.target is None else f" Target: {plan.target.wanted}, {plan.target.what}."
+        wanted = "" if plan.target is None else f" Target: {plan.target.where}, {plan.target.what}."
         canvas.drawString(left, top - 34, settable(f"{plan.rule.words}{wanted}"))
-    columns = [field for field in TALLY if field.name not in (*ONCE, *TWICE)]
+    columns = [field for field in ASKED if field.name not in (*ONCE, *TWICE)]
     shares = [WIDE.get(field.name, 1.0) for field in columns]
     edges = [left]
     for share in shares:
@@ -95,7 +95,7 @@ def _sheet(canvas, size: tuple[float, float], told: Mapping[str, str],  # type: 
     canvas.setFont(FONT, 8)
     notes = [f"{field.title}: {field.tell}." if field.tell else
              f"{field.title}: {', '.join(choice for choice in field.choices if choice)}; empty when none or not known."
-             for field in TALLY if field.tell or (field.choices and field.name != "alive")]
+             for field in ASKED if field.tell or (field.choices and field.name != "alive")]
     notes += ["1 is yes, 0 is no, empty is not known: do not guess.",
               "A plot without trees: leave the table empty and keep the sheet.",
               "Where plots overlap, a tree that stands on two counts on both."]

@@ -130,7 +130,7 @@ def _load() -> None:
     from diagnose.diagnosis import Circumstances, diagnose_answers
 
     diagnose_answers({}, Circumstances())  # reads the tables
-    import altair  # noqa: F401  of every chart
+    import altair  # noqa: F401  # draws every chart, and comes last
 
     gc.collect()
     gc.freeze()

@@ -34,15 +34,15 @@ from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import drawing, literal, once_opened
 from diagnose.screens.show import hand_over
 from diagnose.screens.survey_design import design, kept_plan
-from diagnose.survey.boundary import Ground, from_geojson
+from diagnose.screens.survey_read import At, as_it_stands, tallied, visits_of
+from diagnose.screens.survey_target import target_fields
+from diagnose.survey.boundary import Ground
 from diagnose.survey.decide import ACT, NOT_NEEDED
-from diagnose.survey.from_log import enter, import_tally, survey_table, visits
-from diagnose.survey.lasting import lasting_of, own_lives, own_lives_file, watched
+from diagnose.survey.from_log import enter, import_tally
+from diagnose.survey.lasting import lasting_of, own_lives, own_lives_file
 from diagnose.survey.plan import Plan, plan_of
-from diagnose.survey.stopping import StoppingRule
-from diagnose.survey.summary import Survey, summarise
+from diagnose.survey.summary import Survey, held_against, summarise
 from diagnose.survey.tally import TALLY, doubts, template, to_mend
-from diagnose.survey.target import Target, countries, own_target
 
 _DRAWER = "tally"
 _YES_NO = {"1": "yes", "0": "no", "": "cannot tell"}
@@ -74,8 +74,9 @@ def _as_typed(keys: dict[str, str]) -> dict[str, str]:
 def _save_tree(log: Log, keys: dict[str, str]) -> None:
     """Saves the tree, and empties what the next one will not share with it."""
     entry = _as_typed(keys)
+    plan = kept_plan(entry["site"])
     try:
-        kept, refused = enter(log, [entry], preferences.initials())
+        kept, refused = enter(log, [entry if plan is None else {**entry, "plan": plan.in_tally}], preferences.initials())
     except CannotUse as reason:
         st.session_state["tally_refused"] = literal(reason)
         return
@@ -194,28 +195,27 @@ def _from_file(log: Log) -> None:
 # ---- what it says ----
 
 
-@st.cache_data(max_entries=8, show_spinner="Working it out ...", hash_funcs={Target: repr, StoppingRule: repr})
-def _survey(table: pd.DataFrame, targets: tuple[Target, ...], country: str, rule: StoppingRule | None, seen: pd.DataFrame,
-            cost: float | None, _ground: Ground | None) -> Survey:
-    return summarise(table, None, targets, country, rule, _ground, lasting=lasting_of(seen), cost_per_tree=cost)
+@st.cache_resource(max_entries=8, show_spinner="Working it out ...")
+def _figures_of(at: At, site: str, day: str | None, cost: float | None, _table: pd.DataFrame, _seen: pd.DataFrame,
+                _ground: Ground | None) -> Survey:
+    """Every figure that no target changes."""
+    return summarise(_table, area=_ground, lasting=lasting_of(_seen), cost_per_tree=cost)
 
 
-def _redrawn(table: pd.DataFrame, targets: tuple[Target, ...], country: str, rule: StoppingRule | None, seen: pd.DataFrame,
-             cost: float | None, ground: Ground | None) -> Survey:
+def _redrawn(table: pd.DataFrame, seen: pd.DataFrame, cost: float | None, ground: Ground | None) -> Survey:
     """The same with the plots redrawn; not kept for later, as what shows progress cannot be."""
     bar = st.progress(0.0, "Redrawing the plots")
 
     def progress(share: float) -> None:
         bar.progress(share, "Redrawing the plots")
 
-    found = summarise(table, None, targets, country, rule, ground, lasting=lasting_of(seen), cost_per_tree=cost,
-                      redraw=_DRAWS, progress=progress)
+    found = summarise(table, area=ground, lasting=lasting_of(seen), cost_per_tree=cost, redraw=_DRAWS, progress=progress)
     bar.empty()
     return found
 
 
 @st.cache_resource(max_entries=8, show_spinner="Drawing ...")
-def _pictures(_survey: Survey, table: pd.DataFrame, seen: pd.DataFrame, _ground: Ground | None) -> tuple[str, list[str]]:
+def _pictures(at: At, site: str, day: str | None, _survey: Survey) -> tuple[str, list[str]]:
     """The map and the curves of lasting: made once for what was tallied, whatever its target."""
     return map_picture(_survey), lasting_pictures(_survey.lasting)
 
@@ -228,19 +228,38 @@ def _plan(site: str) -> Plan | None:
     return kept_plan(site)
 
 
-def _targets(plan: Plan | None) -> tuple[tuple[Target, ...], str]:
-    left, right = st.columns(2)
-    typed = left.text_input("Your own target", key="own_target", placeholder="1100/ha, 70% plots or 10% browsed").strip()
-    country = right.selectbox("Published targets of", ["", *countries()], key="country",
-                              format_func=lambda name: name or "no country")
-    if typed:
-        return (own_target(typed),), country
-    return ((plan.target,) if plan is not None and plan.target is not None else ()), country
+@st.fragment
+def _decided(figures: Survey, table: pd.DataFrame, plan: Plan | None, shown: dict[str, Survey],
+             places: dict[str, DeltaGenerator]) -> None:
+    """Target, and what follows from it: the part of the page that another target draws anew, wherever it stands.
+
+    shown : holds the survey as it was held against its targets, for the papers. places : where the answer, what to do
+    where there is none, and the lines of each target stand.
+    """
+    try:
+        own, published, country = target_fields("results", "Your own target")
+    except CannotUse as reason:
+        st.error(literal(reason))
+        return
+    targets = [one for one in (own, published) if one is not None]
+    if not targets and plan is not None and plan.target is not None:
+        targets = [plan.target]
+    survey = held_against(figures, table, targets, country, None if plan is None else plan.rule)
+    shown["survey"] = survey
+    look = _LOOKS.get(survey.decisions[0].verdict, " open") if survey.decisions else " open"
+    places["answer"].html(f'<p class="verdict{look}" role="status">{escape(survey.answer)}</p>')
+    if survey.decisions:
+        places["ask"].empty()
+    else:
+        places["ask"].caption("Set a target below, under Planting, target and plan.")
+    lines = [*decision_lines(survey), *change_lines(survey), *survey.bands]
+    places["lines"].markdown("\n".join(f"- {literal(line)}" for line in lines))
 
 
 def _says(log: Log, top: DeltaGenerator) -> None:
     """The answer at the top of the page, then what it goes by and stands on."""
-    known = visits(log)
+    at = as_it_stands(log)
+    known = visits_of(at, log)
     if known.empty:
         st.info("No tally is saved yet. Begin with Where to put plots; then write the trees down, or import a file, under "
                 "Fill in the tally.")
@@ -253,29 +272,26 @@ def _says(log: Log, top: DeltaGenerator) -> None:
         day = st.selectbox("Visit", [None, *days], key="survey_day",
                            format_func=lambda one: f"the last, and its change ({days[0]})" if one is None else one)
         plan = _plan(site)
-        targets, country = _targets(plan)
+        wanted = st.container()
         cost = st.number_input("Cost of the protection of one tree, 0 if not known", 0.0, 10_000.0, 0.0, key="tree_cost")
         redraw = st.toggle("Check what protection saved by redrawing whole plots", key="redraw")
-    table, seen = survey_table(log, site, day), watched(log, site)
-    rule = None if plan is None else plan.rule
-    ground = _boundary(log, site)
-    survey = (_redrawn if redraw else _survey)(table, targets, country, rule, seen, cost or None, ground)
+    table, seen, ground = tallied(at, site, day, log)
+    survey = (_redrawn(table, seen, cost or None, ground) if redraw else
+              _figures_of(at, site, day, cost or None, table, seen, ground))
     charts = [(title, shown) for title, rows in sections(survey) if not (shown := interval_figures(rows)).empty]
-    where, curves = _pictures(survey, table, seen, ground)
-    with top:
-        look = _LOOKS.get(survey.decisions[0].verdict, " open") if survey.decisions else " open"
-        st.html(f'<p class="verdict{look}" role="status">{escape(survey.answer)}</p>')
+    drawn, curves = _pictures(at, site, day, survey)
+    places, held = {"answer": top.empty()}, {"survey": survey}
     with first:
-        if not survey.decisions:
-            st.caption("Set a target below, under Planting, target and plan.")
+        places["ask"] = st.empty()
         st.markdown(literal(survey.headline))
         for title, shown in charts[:1]:  # what is asked most, above what it goes by
             st.subheader(literal(title))
             chart(partial(intervals_of, shown, title), shown, title, "survey_0")
-    lines = [*decision_lines(survey), *change_lines(survey), *survey.bands]
     with st.expander("Targets, the change since the last visit, and what bounds it", key="decisions"):
-        st.markdown("\n".join(f"- {literal(line)}" for line in lines))
+        places["lines"] = st.empty()
         st.caption(literal(survey.caution))
+    with wanted:
+        _decided(survey, table, plan, held, places)
     _charted(charts[1:_SHOWN], 1)
     if len(charts) > _SHOWN:
         _more_charts(charts[_SHOWN:])
@@ -285,7 +301,7 @@ def _says(log: Log, top: DeltaGenerator) -> None:
         st.markdown("\n".join(f"- {name}: {literal(one.words())}" for name, one in dense.items()))
     if survey.map is not None:
         st.subheader("Where")
-        drawing(where, "map of damage")
+        drawing(drawn, "map of damage")
         st.markdown(literal(map_words(survey)))
     if told := cost_words(survey):
         st.subheader("What it cost")
@@ -296,10 +312,10 @@ def _says(log: Log, top: DeltaGenerator) -> None:
         st.markdown(literal(survey.methods))
         st.markdown("\n".join(f"- {literal(line)}" for line in survey.not_covered))
     one, two, three, four = st.columns(4)
-    hand_over(one, "Report as PDF", lambda: survey_pdf(survey, preferences.paper()), "survey.pdf", "application/pdf")
-    hand_over(two, "Report as page", lambda: survey_html(survey), "survey.html", "text/html")
+    hand_over(one, "Report as PDF", lambda: survey_pdf(held["survey"], preferences.paper()), "survey.pdf", "application/pdf")
+    hand_over(two, "Report as page", lambda: survey_html(held["survey"]), "survey.html", "text/html")
     hand_over(three, "Table as CSV", lambda: table.to_csv(index=False), "survey.csv", "text/csv")
-    hand_over(four, "Figures as CSV", lambda: survey.long().to_csv(index=False), "figures.csv", "text/csv")
+    hand_over(four, "Figures as CSV", lambda: held["survey"].long().to_csv(index=False), "figures.csv", "text/csv")
 
 
 @st.fragment
@@ -329,12 +345,6 @@ def _more_charts(charts: list[tuple[str, pd.DataFrame]]) -> None:
     if (more := once_opened(literal(first + rest), "survey_more")) is not None:
         with more:
             _charted(charts, _SHOWN)
-
-
-def _boundary(log: Log, site: str) -> Ground | None:
-    sites = log.records("site", name=site)
-    drawn = [one for one in sites["boundary"] if one] if len(sites) else []
-    return from_geojson(drawn[-1]) if drawn else None
 
 
 def _lasting(survey: Survey, seen: pd.DataFrame, curves: list[str]) -> None:

@@ -19,14 +19,15 @@ from diagnose.screens.chart import chart
 from diagnose.screens.look import literal
 from diagnose.screens.plain_map import map_of
 from diagnose.screens.show import hand_over
+from diagnose.screens.survey_read import as_it_stands, tallied, visits_of
+from diagnose.screens.survey_target import one_target
 from diagnose.survey.boundary import Ground, from_geojson, read_ground
 from diagnose.survey.design import as_gpx
-from diagnose.survey.from_log import survey_table, visits
 from diagnose.survey.layout import Layout, lay_out, start_of
-from diagnose.survey.plan import Plan, asked_plots, made, plan_of, planned_plots, seen_before, size_of
+from diagnose.survey.plan import Asked, Known, Plan, asked_plots, made, plan_of, planned_plots, seen_before, size_of
 from diagnose.survey.stopping import ADDITION, RULES
 from diagnose.survey.tally import template
-from diagnose.survey.target import own_target
+from diagnose.survey.target import Target
 
 _NEW = "another planting"
 _PURPOSES = {"target": "To decide: act, or not", "margin": "To know a share, plus or minus",
@@ -58,18 +59,15 @@ def design(log: Log) -> None:
     log
         Whose plantings can be chosen [no unit].
     """
-    ground, site = _ground(log)
+    ground, site, parts_by = _ground(log)
     purpose = st.selectbox("What is it for?", list(_PURPOSES), format_func=_PURPOSES.__getitem__, key="purpose")
     left, right = st.columns(2)
     target, plots, expect, margin, change = None, None, None, None, None
     if purpose == "target":
-        typed = left.text_input("What must the stand hold, or what may be browsed?", "1100/ha", key="design_target")
-        target = own_target(typed)
+        target = one_target("design", "What must the stand hold, or what may be browsed?", "1100/ha")
     elif purpose == "plots":
         plots = int(left.number_input("Plots", 2, 5000, 30, key="design_plots"))
-        typed = right.text_input("What is to be decided, empty if nothing", key="plots_target",
-                                 placeholder="1100/ha, 70% plots or 10% browsed").strip()
-        target = own_target(typed) if typed else None
+        target = one_target("plots", "What is to be decided, empty if nothing")
     else:
         expect = left.number_input("Share browsed that you expect [%]", 1, 99, 30, key="expected") / 100
         words = "Plus or minus how much [%]" if purpose == "margin" else "Smallest change to see [points]"
@@ -92,27 +90,44 @@ def design(log: Log) -> None:
         edge = two.number_input("Keep how far inside the edge [m]", 0.0, 100.0, 0.0, 1.0, key="edge")
         hours = one.number_input("Hours to walk and tally, 0 if it does not matter", 0.0, 500.0, 0.0, key="hours")
         spacing = two.number_input("Spacing of a square grid [m], 0: plots spread evenly", 0.0, 1000.0, 0.0, key="spacing")
-        earlier = site in set(visits(log)["site"]) and st.toggle("Take likeness and variation from the last visit", True,
-                                                                 key="from_visit")
-    known = seen_before(survey_table(log, site), target) if earlier else seen_before(None, target, alike, vary, float(trees))
-    number, why = (None, "") if spacing else asked_plots(target, rule, size, known, plots, expect, margin, change)
+        at = as_it_stands(log)
+        earlier = site in set(visits_of(at, log)["site"]) and st.toggle(
+            "Take likeness and variation from the last visit", True, key="from_visit")
+    known = (seen_before(tallied(at, site, None, log)[0], target) if earlier else
+             seen_before(None, target, alike, vary, float(trees)))
+    number, why = (None, "") if spacing else _needed(target, rule, size, known, plots, expect, margin, change)
     if number is not None:
         st.markdown(f"**{number} plots.** {literal(why)}")
     if ground is None:
         st.caption("Give the boundary to get a layout.")
         return
-    turn = st.session_state.get("layout_turn", 0)
-    seed = start_of(site, number, turn)
-    laid = lay_out(ground, number, spacing or None, edge, seed, not spacing, size, hours or None, across)
-    plan = made(site, laid, size, target, rule, seed, tuple(part for part in (why, known.words) if part))
+    asked = Asked(number, edge, spacing or None, bool(spacing), parts_by, hours or None)
+    _laid(log, ground, site, asked, size, across, target, rule, tuple(part for part in (why, known.words) if part))
+
+
+@st.cache_data(max_entries=32, show_spinner="Working it out ...", hash_funcs={Target: repr, Known: repr})
+def _needed(target: Target | None, rule: str, size: float, known: Known, plots: int | None, expect: float | None,
+            margin: float | None, change: float | None) -> tuple[int | None, str]:
+    """As `asked_plots`: it draws hundreds of surveys, and is asked again whenever anything else changes."""
+    return asked_plots(target, rule, size, known, plots, expect, margin, change)
+
+
+@st.fragment
+def _laid(log: Log, ground: Ground, site: str, asked: Asked, size: float, across: float, target: Target | None, rule: str,
+          why: tuple[str, ...]) -> None:
+    """The plots on the map, and the papers: the part that another random start draws anew."""
+    seed = start_of(site, asked.plots, st.session_state.get("layout_turn", 0))
+    laid = lay_out(ground, asked.plots, asked.spacing_m, asked.edge_m, seed, not asked.grid, size, asked.hours, across)
+    plan = made(site, laid, size, target, rule, seed, why, asked)
     st.markdown(f"{plan.plots} plots on {ground.area_m2 / 1e4:.2f} ha, the two nearest {laid.apart_m:.0f} m apart; the walk "
                 f"is {laid.walk_m:.0f} m, about {laid.hours:.1f} hours with the tally. {literal(plan.rule.words)}")
-    for note in (*laid.notes, *(f"{name}: {many} plots" for name, many in plan.strata.items())):
+    for note in (plan.asked.words, *laid.notes, *(f"{name}: {many} plots" for name, many in plan.strata.items())):
         st.caption(literal(note))
     kept = kept_plan(site)
     if kept is not None and (kept.plots, kept.seed) != (plan.plots, seed):  # as after a reload; sheets of both would mix
-        st.warning(f"Another plan is kept for this planting: {kept.plots} plots, random start {kept.seed}. Here stand "
-                   f"{plan.plots} plots of random start {seed}; keeping them replaces that plan.")
+        st.warning(literal(f"Another plan is kept for this planting: {kept.plots} plots, random start {kept.seed}. "
+                           f"{kept.asked.words} Here stand {plan.plots} plots of random start {seed}; keeping them replaces "
+                           "that plan."))
     _drawn(ground, laid.points)
     st.button("Draw another random start", on_click=_another_start)
     _handed(log, ground, site, plan, laid)
@@ -139,7 +154,7 @@ def _drawn(ground: Ground, points: np.ndarray) -> None:
 
 
 def _handed(log: Log, ground: Ground, site: str, plan: Plan, laid: Layout) -> None:
-    points, parts, notes = laid.points, laid.parts, laid.notes
+    points, parts = laid.points, laid.parts
     if not site:
         st.caption("Give the planting a name to keep its plan.")
     if st.button("Keep this plan, before the first plot", type="primary", width="stretch", disabled=not site):
@@ -150,7 +165,7 @@ def _handed(log: Log, ground: Ground, site: str, plan: Plan, laid: Layout) -> No
     one, two, three, four, five = st.columns(5)
     hand_over(one, "Plan", plan.as_yaml(), "plan.yaml", "application/yaml")
     paper = preferences.paper()
-    hand_over(two, "Map as PDF", lambda: layout_pdf(ground, points, site, paper, plan.rule.words, notes),  # type: ignore[arg-type]
+    hand_over(two, "Map as PDF", lambda: layout_pdf(ground, points, site, paper, plan),  # type: ignore[arg-type]
               "plots.pdf", "application/pdf")
     if ground.epsg is not None:
         hand_over(three, "Plots as GPX", lambda: as_gpx(ground, points, site, parts),  # type: ignore[arg-type]
@@ -163,22 +178,23 @@ def _handed(log: Log, ground: Ground, site: str, plan: Plan, laid: Layout) -> No
         hand_over(five, "Tally as CSV", lambda: template(planned_plots(plan, ground, laid)), "tally.csv", "text/csv")
 
 
-def _ground(log: Log) -> tuple[Ground | None, str]:
+def _ground(log: Log) -> tuple[Ground | None, str, str]:
+    """The planting's area, its name, and the property that names its parts."""
     sites = log.records("site")
     drawn = sites[sites["boundary"].map(bool)] if len(sites) else sites
     names = [*drawn["name"].tolist(), _NEW] if len(drawn) else [_NEW]
     site = st.selectbox("Planting", names, key="design_site")
     if site != _NEW:
-        return from_geojson(drawn[drawn["name"] == site]["boundary"].iloc[0]), site
+        return from_geojson(drawn[drawn["name"] == site]["boundary"].iloc[0]), site, ""
     file = st.file_uploader("Its boundary", type=["geojson", "json", "gpx", "gpkg"], key="survey_boundary")
     name = st.text_input("Its name", key="survey_name").strip()
     if file is None:
-        return None, name
+        return None, name, ""
     strata = st.text_input("Property that names its parts, empty without parts", key="survey_strata").strip() or None
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder) / f"boundary{Path(file.name).suffix.lower()}"
         place.write_bytes(file.getvalue())
         try:
-            return read_ground(place, strata), name
+            return read_ground(place, strata), name, strata or ""
         except CannotUse as reason:
             raise CannotUse(str(reason).replace(place.name, file.name)) from None

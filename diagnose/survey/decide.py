@@ -2,7 +2,7 @@
 
 Each side is a one-sided test at the sureness asked for; the stopping rule (stopping.py) says when it may be made and how
 strict it must be. Counts of trees are tested with the skewness of clumped counts (clumped.py), stocked plots exactly,
-shares of browsed trees with plots as clusters (proportion.py).
+shares of browsed trees with plots as clusters, and as few as the plots are worth (sure.py).
 """
 
 from __future__ import annotations
@@ -20,8 +20,9 @@ from diagnose.survey.clumped import LEAST_GROUND, bounds, enough, moments, too_f
 from diagnose.survey.density import HECTARE_M2, stocking, trees_per_ha
 from diagnose.survey.estimate import Estimate, nothing
 from diagnose.survey.given import counts, numbers, of_all, of_all_plots
-from diagnose.survey.proportion import clustered, logit_limits
+from diagnose.survey.proportion import clustered
 from diagnose.survey.stopping import ADDITION, MANY, ONE, StoppingRule, nominal
+from diagnose.survey.sure import sure_limits
 from diagnose.survey.target import BROWSED, PER_HA, STOCKED, Target
 
 ACT, NOT_NEEDED, MORE, WAIT, OPEN, CANNOT = "act", "not needed", "more", "wait", "open", "cannot"
@@ -142,8 +143,8 @@ def decide(target: Target, first: Any, second: Any, rule: StoppingRule | None = 
 
     References
     ----------
-    .. [1] The tests are those of `clumped.bounds`, of `density.stocking` and of `proportion.clustered`; joining them with a
-       stopping rule is our own.
+    .. [1] The tests are those of `clumped.bounds`, of `density.stocking` and of `sure.sure_limits`; joining them with
+       a stopping rule is our own.
 
     Examples
     --------
@@ -224,7 +225,7 @@ def _bounds(target: Target, y: np.ndarray, w: np.ndarray, error: float) -> tuple
         x, plots = int((y >= target.stocked_at).sum()), len(y)
         return (0.0 if x == 0 else float(stats.beta.ppf(error, x, plots - x + 1)),
                 1.0 if x == plots else float(stats.beta.isf(error, x + 1, plots - x)))
-    lower, upper, _ = logit_limits(y, w, error)
+    lower, upper = sure_limits(y, w, error)
     return float(lower), float(upper)
 
 
@@ -313,7 +314,7 @@ def decided(target: Target, y: np.ndarray, w: np.ndarray, error: float) -> tuple
     if target.kind == STOCKED:
         x = (y >= target.stocked_at).sum(axis=-1)
         return stats.binom.cdf(x, n, target.value) < error, stats.binom.sf(x - 1, n, target.value) <= error
-    low, high, _ = logit_limits(y, w, error)
+    low, high = sure_limits(y, w, error)
     return low > (target.to or target.value), high <= target.value
 
 

@@ -68,7 +68,7 @@ def trees_per_ha(counts: ArrayLike, areas_m2: ArrayLike, level: float = 0.95, pl
         return Estimate(value, None, None, level, "none", trees, 1, unit="trees/ha", note="one plot: no interval")
     finite = of_all_plots(n, plots_in_all)
     sigma = math.sqrt(finite * n / (n - 1) * float(((y - value * a) ** 2).sum())) / float(a.sum())
-    low, high = bounds(y, a, error)
+    low, high = bounds(y, a, error, bare_missed=False)
     if finite < 1:  # the part of the ground that was seen is known: what is left narrows the interval
         low, high = value - (value - low) * math.sqrt(finite), value + (high - value) * math.sqrt(finite)
     told = [f"only {n} plots"] if n < 15 else []

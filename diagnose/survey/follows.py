@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from diagnose.cannot_use import CannotUse
+from diagnose.survey.choosing import told_and_open, which_holds
 from diagnose.survey.counted import sample_of
 from diagnose.survey.decide import CANNOT, WAIT, Decision, decide
 from diagnose.survey.estimate import nothing
@@ -30,11 +31,16 @@ def decisions(frame: pd.DataFrame, every_visit: pd.DataFrame, targets: Sequence[
     real = real[real["tree"].notna()]
     species = [name for name in words_of(real, "species").unique() if name] if "species" in real.columns else []
     chosen, missing = list(targets), []
-    for name in species or [""]:
-        there = fitting(name, country) if country else []
+    unsaid: dict[tuple[Target, ...], list[str]] = {}
+    for name in species or [""] if country else []:
+        there, left = told_and_open(name, country, targets)
         chosen += [one for one in there if one not in chosen]
-        if country and not there:
-            missing.append(asked_for(name, country))
+        if left:
+            unsaid.setdefault(tuple(left), []).append(name)
+        elif not fitting(name, country):
+            missing.append(name)
+    asked = [*(which_holds(among, ", ".join(names)) for among, names in unsaid.items()),
+             *([asked_for(", ".join(missing), country)] if missing else [])]
     keys = ["site", "plot"]
     unreached = frame.groupby(keys).ngroups - of_sampled(frame).groupby(keys).ngroups
     found = []
@@ -48,8 +54,7 @@ def decisions(frame: pd.DataFrame, every_visit: pd.DataFrame, targets: Sequence[
                                   rule or StoppingRule()))
     # what can be told stands before what cannot
     found.sort(key=lambda one: (one.target.tag != "own", one.verdict == CANNOT))
-    asked = "" if chosen and not missing else " ".join(dict.fromkeys(missing)) or asked_for("", country)
-    return tuple(found), asked
+    return tuple(found), "" if chosen and not asked else " ".join(asked) or asked_for("", country)
 
 
 def by_part(frame: pd.DataFrame, every_visit: pd.DataFrame, found: Sequence[Decision],

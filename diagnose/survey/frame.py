@@ -39,6 +39,7 @@ COLUMNS = {
     "well_spaced": "0 where it stands nearer to a counted tree than the target allows",
     "alive": "1 or 0",
     "note": "free words",
+    "plan": "target, stopping rule and number of plots, chosen before the first plot",
 }
 SHARE = "share_"  # share_deer, share_rabbit ...: probabilities of the culprits of this tree's browsing, sum 1
 # Preferences of deer change near 50 cm (Kittredge & Ashton 1995, North. J. Appl. For. 12:115-120: 19 in); 130 cm is the

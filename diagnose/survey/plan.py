@@ -18,15 +18,62 @@ import yaml
 from diagnose.cannot_use import CannotUse
 from diagnose.given import MOST_SEED, a_number, a_share, a_whole, above_nought
 from diagnose.survey.boundary import Ground
+from diagnose.survey.choosing import chosen_target
 from diagnose.survey.counted import sample_of
 from diagnose.survey.design import MOST_PLOTS, design_effect, plots_needed, trees_to_see_a_change
-from diagnose.survey.frame import plot_totals
+from diagnose.survey.frame import plot_totals, words_of
 from diagnose.survey.layout import Layout
 from diagnose.survey.planning import plots_to_decide
 from diagnose.survey.proportion import likeness as within_plots
 from diagnose.survey.stopping import ADDITION, StoppingRule
 from diagnose.survey.target import PER_HA, Target, from_record
 from diagnose.texts import MOST_YAML_BYTES, from_yaml, read_text
+
+
+@dataclass(frozen=True)
+class Asked:
+    """How the plots were asked to lie, as somebody else needs it to lay them out again.
+
+    Parameters
+    ----------
+    plots
+        That were asked for, None where a spacing was given [plots].
+    edge_m, spacing_m
+        Strip along the edge that is left out, side of a square grid or None [m].
+    grid
+        A square grid, else spread evenly? [no unit]
+    parts_by
+        Property of the boundary that names its parts; empty for none [no unit].
+    hours
+        To walk and tally, None where it does not matter [h].
+    """
+
+    plots: int | None = None
+    edge_m: float = 0.0
+    spacing_m: float | None = None
+    grid: bool = False
+    parts_by: str = ""
+    hours: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.plots is not None:
+            a_whole(self.plots, "Plots", 1, MOST_PLOTS)
+        if not a_number(self.edge_m, "The strip along the edge") >= 0:
+            raise CannotUse("The strip along the edge starts at nought.")
+        for value, name in ((self.spacing_m, "The spacing"), (self.hours, "The hours")):
+            if value is not None:
+                above_nought(value, name)
+
+    @property
+    def words(self) -> str:
+        """What was asked of the layout, in one line."""
+        many = "" if self.plots is None else f"{self.plots} plots "
+        how = (f"on a square grid of {self.spacing_m:g} m" if self.spacing_m is not None else
+               "on a square grid" if self.grid else "spread evenly")
+        told = [many + how, f"{self.edge_m:g} m of the edge left out" if self.edge_m else "up to the edge",
+                f"parts by '{self.parts_by}'" if self.parts_by else "",
+                "" if self.hours is None else f"within {self.hours:g} hours"]
+        return f"Asked of the layout: {', '.join(part for part in told if part)}."
 
 
 @dataclass(frozen=True)
@@ -43,6 +90,8 @@ class Plan:
         When it may be looked at, what is to be decided, and the seed of the random start [no unit].
     strata
         Part of the ground -> plots in it [plots].
+    asked
+        How the plots were asked to lie; its record tells each unit.
     """
 
     site: str
@@ -53,6 +102,7 @@ class Plan:
     strata: Mapping[str, int] = field(default_factory=dict)
     seed: int = 0
     notes: tuple[str, ...] = ()
+    asked: Asked = field(default_factory=Asked)
 
     def __post_init__(self) -> None:
         a_whole(self.plots, "Plots", 1), above_nought(self.plot_m2, "A plot's size")
@@ -63,14 +113,44 @@ class Plan:
         told: dict[str, Any] = {"site": self.site, "plots": self.plots, "plot_m2": self.plot_m2,
                                 "stopping_rule": asdict(self.rule), "seed": self.seed}
         if self.target is not None:
-            plain = Target(self.target.kind, self.target.value).as_json()
-            told["target"] = {key: value for key, value in self.target.as_json().items()
-                              if key in ("kind", "value") or value != plain[key]}
+            told["target"] = self.target.own_fields()
+        if self.asked != Asked():
+            told["asked"] = {name: value for name, value in asdict(self.asked).items() if value}
         if self.strata:
             told["strata"] = dict(self.strata)
         told["notes"] = list(self.notes)
         head = "# Plan of a survey, made before the first plot. Give it back: diagnose survey estimate tally.csv --plan\n"
         return head + yaml.safe_dump(told, sort_keys=False, allow_unicode=True, width=110)
+
+    @property
+    def in_tally(self) -> str:
+        """What goes along in each row of the planned tally, for whoever has the tally alone; `chosen_in` reads it again."""
+        target = "no target" if self.target is None else self.target.short
+        return f"{target}; {self.rule.kind}; {self.rule.planned} plots"
+
+
+def chosen_in(trees: pd.DataFrame) -> tuple[tuple[Target, ...], StoppingRule | None, tuple[str, ...]]:
+    """Target and stopping rule that a planned tally carries along.
+
+    Parameters
+    ----------
+    trees : pandas.DataFrame
+        Survey frame of one visit [no unit].
+
+    Returns
+    -------
+    targets, rule, notes
+        At most one target; no rule where the tally was not planned; what could not be used, in words [no unit].
+    """
+    told = [one for one in words_of(trees, "plan").unique() if one] if "plan" in trees.columns else []
+    if len(told) != 1:
+        return (), None, (f"The tally carries {len(told)} plans, none is used: give the one that holds.",) if told else ()
+    try:
+        target, kind, plots = told[0].rsplit("; ", 2)
+        rule = StoppingRule(kind, None if plots == "None plots" else int(plots.removesuffix(" plots")))
+        return () if target == "no target" else (chosen_target(target),), rule, ()
+    except (ValueError, CannotUse):
+        return (), None, (f"The tally's plan cannot be read and is not used: {told[0]}",)
 
 
 def read_plan(path: str | Path) -> Plan:
@@ -120,7 +200,7 @@ def _plan(told: Mapping[str, Any], name: str) -> Plan:
         return Plan(str(told.get("site", "")), told["plots"], above_nought(told["plot_m2"], "A plot's size"), made,
                     None if told.get("target") is None else from_record(told["target"], name),
                     {str(part): int(many) for part, many in dict(strata).items()}, int(told.get("seed", 0)),
-                    tuple(map(str, told.get("notes") or ())))
+                    tuple(map(str, told.get("notes") or ())), Asked(**(told.get("asked") or {})))
     except CannotUse as wrong:
         raise CannotUse(f"{name}: {wrong}") from None
     except (TypeError, KeyError, ValueError, AttributeError):
@@ -285,12 +365,12 @@ def planned_plots(plan: Plan, ground: Ground, layout: Layout) -> list[dict[str, 
     parts = layout.parts or ("",) * len(layout.points)
     places = [ground.degrees(*map(float, point)) for point in layout.points]
     return [{"site": plan.site, "plot": str(number), "plot_area_m2": plan.plot_m2, "stratum": part, "x": f"{lon:.6f}",
-             "y": f"{lat:.6f}", "crs": "EPSG:4326"}
+             "y": f"{lat:.6f}", "crs": "EPSG:4326", "plan": plan.in_tally}
             for number, (part, (lat, lon)) in enumerate(zip(parts, places, strict=True), 1)]
 
 
 def made(site: str, layout: Layout, plot_m2: float, target: Target | None, kind: str = ADDITION, seed: int = 0,
-         notes: tuple[str, ...] = ()) -> Plan:
+         notes: tuple[str, ...] = (), asked: Asked | None = None) -> Plan:
     """The plan of a layout: its first look falls at the number of plots that were laid out.
 
     Parameters
@@ -309,10 +389,12 @@ def made(site: str, layout: Layout, plot_m2: float, target: Target | None, kind:
         Of the random start [no unit].
     notes
         What is to be told before the layout's own notes [no unit].
+    asked
+        How the plots were asked to lie; None where nobody says [no unit].
     """
     more = []
     if target is not None and target.plot_m2 and target.kind != PER_HA and abs(plot_m2 / target.plot_m2 - 1) > 0.05:
         more.append(f"The target is of plots of {target.plot_m2:.4g} m2, these are of {plot_m2:.4g}: it cannot be decided.")
     strata = {name: layout.parts.count(name) for name in dict.fromkeys(layout.parts)}
     return Plan(site, len(layout.points), round(plot_m2, 2), StoppingRule(kind, len(layout.points)), target, strata, seed,
-                (*notes, *layout.notes, *more))
+                (*notes, *layout.notes, *more), Asked() if asked is None else asked)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -26,6 +26,7 @@ from diagnose.survey.follows import by_part, decisions, pooled_line
 from diagnose.survey.frame import checked, in_visits, of_sampled, plot_totals, protected_trees, words_of, words_of_any
 from diagnose.survey.given import a_level
 from diagnose.survey.lasting import Cost, Survival, cost_per_tree_saved
+from diagnose.survey.plan import chosen_in
 from diagnose.survey.position import on_one_grid, onto
 from diagnose.survey.proportion import plots_visited, share_browsed
 from diagnose.survey.stopping import StoppingRule
@@ -48,9 +49,9 @@ class Survey:
         Plantings, and days as YYYY-MM-DD [no unit].
     trees, plots, empty_plots, unreached_plots, undecided_trees
         That were looked at, held no tree, could not be reached or not be told [trees, plots].
-    decisions, asked, by_part
+    decisions, asked, by_part, beside
         What follows, own targets first; what to give where no target is known, else empty; what follows in each part of the
-        ground [no unit].
+        ground; what the planned tally carries and was not used [no unit].
     unprotected, if_yes, if_no
         The headline's share browsed, and the same with trees that could not be told counted as browsed, and as not [share].
     by_species, by_height, by_culprit, by_stratum, by_edge, by_protection
@@ -119,6 +120,7 @@ class Survey:
     cost: Cost | None = None
     saved_redrawn: Estimate | None = None
     by_part: Mapping[str, tuple[Decision, ...]] = field(default_factory=dict)
+    beside: tuple[str, ...] = ()
 
     @property
     def change(self) -> Estimate | None:
@@ -217,7 +219,8 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
     before : pandas.DataFrame or None
         The frame of an earlier visit [no unit].
     targets : sequence of Target
-        Own targets; they come first [no unit].
+        Own targets; they come first. Those that the planned tally carries where none are given, and likewise its stopping
+        rule [no unit].
     country : str
         Whose published targets hold, empty for none [no unit].
     rule : StoppingRule or None
@@ -249,20 +252,14 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
         Where the table cannot be a survey.
     """
     a_level(level)
-    frame, epsg, placing = on_one_grid(in_visits(checked(trees)))
-    every_visit = frame
-    if "visit" in frame.columns and before is None and frame.groupby("site")["visit"].nunique().max() > 1:
-        last = frame.groupby("site")["visit"].transform("max")
-        before, frame = frame[frame["visit"] != last], frame[frame["visit"] == last]
-        before = before[before["visit"] == before.groupby("site")["visit"].transform("max")]
-    elif before is not None:
-        every_visit = pd.concat([in_visits(before), frame], ignore_index=True)
+    frame, every_visit, before = _visits(trees, before)
+    frame, epsg, placing = on_one_grid(frame)
     area = onto(area, epsg)
     reached = of_sampled(frame)
     real = reached[reached["tree"].notna()]
     if "alive" in real.columns:
         real = real[real["alive"].fillna(1) != 0]
-    if real.empty and not targets:
+    if real.empty and not (targets or chosen_in(frame)[0]):
         raise CannotUse("The table has no living tree on a plot that was reached: there is nothing to estimate.")
     protected = protected_trees(real)
     free = real[~protected]
@@ -281,13 +278,12 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
     visited = plots_visited(frame)
     dense = _density(reached, real, level)
     saved = _saved(free, real[protected], unprotected, shut)
-    found, asked = decisions(frame, every_visit, targets, country, rule, plots_in_all)
-    return Survey(
+    figures = Survey(
         sites=tuple(sorted(map(str, frame["site"].dropna().unique()))),
         visits=tuple(sorted(map(str, frame["day"].dropna().unique()))) if "day" in frame.columns else (),
         trees=len(real), plots=visited, empty_plots=visited - real.groupby(["site", "plot"]).ngroups,
         unreached_plots=frame.groupby(["site", "plot"]).ngroups - visited, undecided_trees=undecided,
-        decisions=found, asked=asked,
+        decisions=(), asked="",
         unprotected=unprotected, if_yes=bounds[0], if_no=bounds[1], by_species=by_species,
         by_height=dict(sorted(_groups(free, "height_class", level).items(), key=_by_height)),
         by_culprit=share_browsed_by(free, level, 0.0, plots_in_all) if culprits_of(free) else {},
@@ -299,13 +295,55 @@ def summarise(trees: pd.DataFrame, before: pd.DataFrame | None = None, targets: 
         saved=saved,
         effectiveness=effectiveness(shut, unprotected, plots_visited(real)) if shut is not None else None,
         density=dense[0], unbrowsed_density=dense[1], stocking=dense[2],
-        compared=_compared(before, free, level), bands=_bands(by_species, country),
+        compared=_compared(before, free, level), bands=(),
         plot_rows=rows, map=drawn, clustering=alike, towards_edge=edge, methods=_methods(unprotected, level),
         not_covered=(*_refused_line(refused), *pooled_line(frame), *placing, *_not_covered(frame, real, undecided, shut)),
         caution=caution(), refused=tuple(map(str, refused)), area=area,
-        lasting=lasting or {}, by_part=by_part(frame, every_visit, found, rule),
+        lasting=lasting or {},
         saved_redrawn=_redrawn(real, protected, redraw, level, progress) if redraw and saved is not None else None,
         cost=None if cost_per_tree is None or saved is None else cost_per_tree_saved(cost_per_tree, saved))
+    return _held(figures, frame, every_visit, targets, country, rule, plots_in_all)
+
+
+def held_against(survey: Survey, trees: pd.DataFrame, targets: Sequence[Target] = (), country: str = "",
+                 rule: StoppingRule | None = None, plots_in_all: int | None = None) -> Survey:
+    """The same survey, held against other targets: no other figure of it is worked out again.
+
+    Parameters
+    ----------
+    survey : Survey
+        As `summarise` made it of these trees [no unit].
+    trees : pandas.DataFrame
+        As `summarise` takes them, all visits in one [each in its own unit].
+    targets, country, rule, plots_in_all : object
+        As `summarise` takes them [no unit].
+    """
+    frame, every_visit, _ = _visits(trees, None)
+    return _held(survey, frame, every_visit, targets, country, rule, plots_in_all)
+
+
+def _held(survey: Survey, frame: pd.DataFrame, every_visit: pd.DataFrame, targets: Sequence[Target], country: str,
+          rule: StoppingRule | None, plots_in_all: int | None) -> Survey:
+    planned, its_rule, beside = chosen_in(frame)
+    if planned and targets and planned[0] not in targets:
+        beside = (f"The tally was planned for {planned[0].wanted}; another target was chosen after that.", *beside)
+    rule = rule or its_rule
+    found, asked = decisions(frame, every_visit, targets or planned, country, rule, plots_in_all)
+    return replace(survey, decisions=found, asked=asked, by_part=by_part(frame, every_visit, found, rule),
+                   bands=_bands(survey.by_species, country), beside=beside)
+
+
+def _visits(trees: pd.DataFrame,
+            before: pd.DataFrame | None) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame | None]:
+    """The last visit, all of them, and the one before the last."""
+    frame = every_visit = in_visits(checked(trees))
+    if "visit" in frame.columns and before is None and frame.groupby("site")["visit"].nunique().max() > 1:
+        last = frame.groupby("site")["visit"].transform("max")
+        before, frame = frame[frame["visit"] != last], frame[frame["visit"] == last]
+        before = before[before["visit"] == before.groupby("site")["visit"].transform("max")]
+    elif before is not None:
+        every_visit = pd.concat([in_visits(before), frame], ignore_index=True)
+    return frame, every_visit, before
 
 
 def _by_height(member: tuple[str, Estimate]) -> int:
@@ -315,6 +353,8 @@ def _by_height(member: tuple[str, Estimate]) -> int:
 def _refused_line(refused: Sequence[str]) -> tuple[str, ...]:
     if not refused:
         return ()
+    if len(refused) == 1:
+        return (f"1 row of the tally was refused and is in no figure: {refused[0]}",)
     return (f"{len(refused)} rows of the tally were refused and are in no figure; the first: {refused[0]}",)
 
 

@@ -40,6 +40,8 @@ class Field:
         Least and most, in the column's own unit.
     needed
         May it not be empty? [no unit]
+    asked
+        Does a crew write it, on paper or screen? Else it comes along from the plan [no unit].
     """
 
     name: str
@@ -50,10 +52,11 @@ class Field:
     low: float | None = None
     high: float | None = None
     needed: bool = False
+    asked: bool = True
 
 
 YES_NO = ("1", "0", "")
-KNOWN_BEFORE = ("site", "plot", "plot_area_m2", "stratum", "x", "y", "crs")  # fields that a plan fills in
+KNOWN_BEFORE = ("site", "plot", "plot_area_m2", "stratum", "x", "y", "crs", "plan")  # fields that a plan fills in
 TALLY = (
     Field("site", "Site", "word", needed=True),
     Field("visit", "Day", "day", "as 2026-03-31", needed=True),
@@ -79,7 +82,9 @@ TALLY = (
     Field("x", "X", "number", "position of the plot's centre: easting or longitude"),
     Field("y", "Y", "number", "northing or latitude"),
     Field("crs", "Grid", "word", "the grid of x and y, as EPSG:27700; EPSG:4326 for degrees"),
+    Field("plan", "Plan", "word", "target, stopping rule and number of plots, chosen before the first plot", asked=False),
 )
+ASKED = tuple(field for field in TALLY if field.asked)
 
 
 @dataclass(frozen=True)

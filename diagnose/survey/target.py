@@ -6,6 +6,7 @@ neighbour's is never borrowed. Trees per hectare, share of plots and share of tr
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
@@ -66,6 +67,8 @@ class Target:
         Visits of so many years are averaged [year].
     country, region, source, key, tag : str
         Where it holds, who says so, and whether that was read [no unit].
+    part_of_country : bool
+        Does it hold in a part of the country only, so that the country's name alone does not choose it? [no unit]
     year : int or None
         Of the source [year].
 
@@ -96,6 +99,7 @@ class Target:
     year: int | None = None
     key: str = "own"
     tag: str = "own"
+    part_of_country: bool = False
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
@@ -158,10 +162,31 @@ class Target:
         told += [where, self.source, "from memory, check before relying on it" if self.tag == "memory" else ""]
         return "; ".join(part for part in told if part)
 
+    @property
+    def where(self) -> str:
+        """Of which trees and where it holds, in a few words: `silver fir, montane: at most 9 %`."""
+        trees = "" if self.species == ("any",) else ", ".join(self.species)
+        whose = "; ".join(part for part in (trees, self.region) if part) or self.country
+        return f"{whose}: {self.wanted}" if whose else self.wanted
+
+    @property
+    def short(self) -> str:
+        """What `chosen_target` of choosing.py reads as this target again: its key, a few words, or the record itself."""
+        if any(self == one for one in published()):
+            return self.key
+        number = f"{self.value if self.kind == PER_HA else 100 * self.value:.12g}"
+        words = number + {PER_HA: "/ha", STOCKED: "% plots", BROWSED: "% browsed"}[self.kind]
+        return words if own_target(words) == self else json.dumps(self.own_fields(), ensure_ascii=False)
+
     def as_json(self) -> dict[str, Any]:
         """The record for machines, own plain values."""
         told = {one.name: getattr(self, one.name) for one in fields(self)}
         return {**told, "species": list(self.species)}
+
+    def own_fields(self) -> dict[str, Any]:
+        """The record without what every target of its kind has: what a plan keeps of it."""
+        plain = Target(self.kind, self.value).as_json()
+        return {key: value for key, value in self.as_json().items() if key in ("kind", "value") or value != plain[key]}
 
 
 def own_target(words: str | float) -> Target:
@@ -271,6 +296,17 @@ def countries() -> tuple[str, ...]:
     return tuple(sorted({one.country for one in published()} | {row["country"] for row in _data()["none"]}))
 
 
+def of_country(country: str) -> list[Target]:
+    """All published targets of a country.
+
+    Parameters
+    ----------
+    country : str
+        As in `countries` [no unit].
+    """
+    return [one for one in published() if one.country.lower() == country.strip().lower()]
+
+
 def fitting(species: str, country: str) -> list[Target]:
     """Published targets of a country for a species; none where nothing was published there, never another's figure.
 
@@ -283,7 +319,7 @@ def fitting(species: str, country: str) -> list[Target]:
     """
     name, group = named(species)
     names = {name, group, "any"} - {""}
-    return [one for one in published() if one.country.lower() == country.strip().lower() and names & set(one.species)]
+    return [one for one in of_country(country) if names & set(one.species)]
 
 
 def asked_for(species: str, country: str) -> str:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.fields import checked
+from diagnose.given import above_nought
 from diagnose.texts import MOST_BYTES, rows
 from diagnose.upkeep.register import figures_of, fits, in_order
 from diagnose.upkeep.rules import trait
@@ -44,13 +46,14 @@ class Registered:
 _COLUMNS = ("site", "plant", "label", "form", "material", "species", "built", "removed", "left_behind", "lat", "lon",
             "error_m", "pieces", "inner_mm", "height_mm", "found", "embedded", "note", "by")
 _FIGURES = ("culprits", "snow_mm", "vigour")
-COLUMNS = (*_COLUMNS, *_FIGURES)  # that a CSV file of barriers may have
+_STEM = "stem_mm"  # on the day when it went up: the first look at it
+COLUMNS = (*_COLUMNS, *_FIGURES, _STEM)  # that a CSV file of barriers may have
 _YES, _NO = {"yes", "true", "1", "x"}, {"no", "false", "0", ""}
-_NUMBERS = ("lat", "lon", "error_m", "pieces", "inner_mm", "height_mm", "snow_mm")
+_NUMBERS = ("lat", "lon", "error_m", "pieces", "inner_mm", "height_mm", "snow_mm", _STEM)
 
 
 def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
-    """Registers a CSV file's good rows in one transaction and reports the others.
+    """Registers a CSV file's good rows in one transaction, their stems' diameters in another, and reports the others.
 
     Parameters
     ----------
@@ -58,7 +61,7 @@ def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
         The log that keeps them [no unit].
     place : str or Path
         The file: a column a field, each in the unit of the log's field; `culprits` are separated by blanks, `snow_mm` [mm]
-        and `vigour` belong to the figures.
+        and `vigour` belong to the figures; `stem_mm` is the stem's diameter when it went up [mm].
     by : str
         Initials of who registers, for rows that name nobody [no unit].
 
@@ -91,14 +94,18 @@ def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
         try:
             if len(cells) != len(columns):
                 raise CannotUse("it has more or fewer cells than the first line has columns")
-            good.append(_row(dict(zip(columns, cells, strict=True)), by, comma=between == ";"))
+            good.append(_row_and_stem(dict(zip(columns, cells, strict=True)), by, comma=between == ";"))
         except CannotUse as reason:
             done.refused.append((line, str(reason)))
-    done.saved = len(log.save_many("barrier", good))
+    saved = log.save_many("barrier", [row for row, _ in good])
+    log.save_many("check", [
+        {"barrier": own, "finding": "sound", "day": row.get("built") or date.today().isoformat(), "by": row["by"],
+         "stem_diameter_mm": stem} for own, (row, stem) in zip(saved, good, strict=True) if stem is not None])
+    done.saved = len(saved)
     return done
 
 
-def _row(cells: Mapping[str, str], by: str, comma: bool) -> dict[str, Any]:
+def _row_and_stem(cells: Mapping[str, str], by: str, comma: bool) -> tuple[dict[str, Any], float | None]:
     told = {name: value.strip() for name, value in cells.items()}
     trait(told["form"], "closed")
     if comma:
@@ -107,9 +114,10 @@ def _row(cells: Mapping[str, str], by: str, comma: bool) -> dict[str, Any]:
     row |= {name: _yes(row[name], name) for name in ("found", "embedded") if name in row}
     figures = figures_of(told.get("culprits", "").split(), told.get("vigour", ""), told.get("snow_mm"))
     row = {"by": by, "site": "", **row, "figures": figures}
-    fits(told["form"], row.get("inner_mm"), None, row.get("built"))
+    stem = above_nought(told[_STEM], "The stem") if told.get(_STEM) else None
+    fits(told["form"], row.get("inner_mm"), stem, row.get("built"))
     in_order(row.get("built"), row.get("removed"))
-    return checked("barrier", row)
+    return checked("barrier", row), stem
 
 
 def _yes(word: str, name: str) -> bool:

@@ -151,7 +151,8 @@ function makeAsking(model) {
   /** Will what is built most likely stay, and the group, if one is told as sure? */
   function settled(verdict, passed, worth) {
     const asked = new Set([...passed, ...questions.map(word => word.name).filter(name => name in verdict.given.signs)]);
-    if (stays(verdict, passed, worth, byWhatIsBuilt) < (asked.size <= L.handful ? L.built_stays : L.later_stays)) return false;
+    const least = asked.size < L.handful ? L.built_stays : asked.size === L.handful ? L.handful_stays : L.later_stays;
+    if (stays(verdict, passed, worth, byWhatIsBuilt) < least) return false;
     return Math.max(...Object.values(verdict.groups)) < L.sure || stays(verdict, passed, worth, byGroup) >= L.sure_stays;
   }
 
@@ -166,8 +167,6 @@ function makeAsking(model) {
   function nextStep(verdict, passed = []) {
     const hanging = askable(verdict.given.signs).find(word => Object.keys(word.asked_where).length && !passed.includes(word.name));
     if (hanging) return {question: hanging.name, reason: "the answer before it hangs on this one"};
-    const kind = Object.keys(verdict.groups).reduce((a, b) => verdict.groups[b] > verdict.groups[a] ? b : a);
-    if (verdict.groups[kind] >= L.clear) return {question: null, reason: `${t.groups[kind].name} is clear enough`};
     if (!verdict.given.signs.wound && !passed.includes("wound")) {
       return {question: "wound", reason: "what was hurt decides which other questions make sense"};
     }

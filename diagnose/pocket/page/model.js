@@ -44,8 +44,8 @@ function makeModel(t) {
     }
     const other = keys.indexOf(L.not_listed);
     rates[other] = 0;
-    const listed = sumOf(rates);
-    for (let k = 0; k < K; k++) rates[k] *= (1 - t.where.not_listed) / listed;
+    const weighed = rates.map(rate => rate ** t.where.rates_power), listed = sumOf(weighed);
+    for (let k = 0; k < K; k++) rates[k] = weighed[k] * (1 - t.where.not_listed) / listed;
     rates[other] = t.where.not_listed;
     return {rates, about};
   }
