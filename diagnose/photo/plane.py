@@ -17,7 +17,7 @@ from diagnose.photo.picture import CROPPED_FOCAL_SIGMA, DIAGONAL_35MM, CannotUse
 __all__ = ["Camera", "Plane", "StaffMarkers", "StaffView", "find_card", "find_staff"]
 
 FINE = 1400  # longer side of a picture that shows at least a square where a finer one shows markers [px]
-SETTLED = 1e-4  # miss of a place on the sheet that is good enough [px]
+SETTLED = 1e-6  # miss of a place on the sheet that is good enough [px]
 PLAIN_PX = 16.0  # a staff's markers that are read so large are all read, or looked for one after the other
 DEFAULT_F35 = 26.0  # main lens of common phones [mm]; common practice, no source
 DEFAULT_F35_SIGMA = 0.2  # relative: from wide phone lenses to a field camera's normal lens

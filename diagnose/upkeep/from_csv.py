@@ -106,7 +106,7 @@ def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
 
 
 def _row_and_stem(cells: Mapping[str, str], by: str, comma: bool) -> tuple[dict[str, Any], float | None]:
-    told = {name: value.strip() for name, value in cells.items()}
+    told: dict[str, Any] = {name: value.strip() for name, value in cells.items()}
     trait(told["form"], "closed")
     if comma:
         told |= {name: told[name].replace(",", ".") for name in _NUMBERS if name in told}
