@@ -30,8 +30,6 @@ _CSS = """
 [data-testid="stExpandSidebarButton"] { width: auto !important; min-height: 2.75rem; padding: 0 .5rem; }
 [data-testid="stCheckbox"] label [data-testid="stMarkdownContainer"], [data-testid="stCheckbox"] label p {
          white-space: normal; overflow: visible; }
-[data-testid="stPopover"] button, [data-testid="stPopover"] button :is(div, p) {
-         white-space: normal !important; overflow: visible !important; text-overflow: clip !important; }
 [data-testid="stFileUploaderDropzone"] { padding: 1rem; }
 /* the framework's pale captions and tags fall short of the contrast that WCAG 2.2 asks for (1.4.3) */
 [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] *, [data-testid="stImageCaption"],
@@ -86,7 +84,7 @@ figure.drawn img { width: 100%; max-width: 30rem; max-height: none; background: 
 .st-key-log_one, h1 { scroll-margin-top: 3.6rem; }
 div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-top: -.6rem;
          background: light-dark(#FCFBF7, #121715); border-bottom: 1px solid #7C8783; }
-.verdict { border-left: 6px solid #2A8576; padding: .1rem .3rem .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;
+.verdict { border-left: 6px solid #2A8576; padding: .1rem 0 .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;
            line-height: 1.3; }
 .verdict.open { border-left-color: #B0702A; }
 .verdict.alarm { border-left-color: #D00000; background: color-mix(in srgb, #D00000 10%, transparent); }
