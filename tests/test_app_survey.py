@@ -109,7 +109,7 @@ def test_a_survey_goes_on_a_phone_from_its_plan_through_a_reload_to_a_mended_row
         page.get_by_role("radio", name="Where to put plots").click()
         page.get_by_text("Another plan is kept for this planting: 30 plots").wait_for()
         page.get_by_role("radio", name="Fill in the tally").click()
-        expect(page.get_by_label("Planting")).to_have_value("wood", timeout=60_000)
+        expect(page.get_by_role("textbox", name="Planting")).to_have_value("wood", timeout=60_000)
         expect(page.get_by_label("Its area")).to_have_value("50.01", timeout=60_000)
         rows = planned.assign(visit="2026-03-31", tree=1, species="oak", height_cm="40", browsed=1)
         rows.loc[2, "height_cm"] = "knee high"

@@ -14,7 +14,7 @@ NOTEBOOKS = TOP / "diagnose" / "guide" / "notebooks"
 SHOWN = {  # what stands in some output of each
     "owner": ("data:image/jpeg;base64,", "Most likely rabbit or hare", "<svg", "cost"),
     "adviser": ("Saved as observation", "end_diameter_mm_sigma", "p_rabbit_or_hare"),
-    "crew": ("<svg", "Not needed yet: at most 22 % of leaders were browsed", "design effect"),
+    "crew": ("<svg", "Not needed yet: at most 24 % of leaders were browsed", "design effect"),
 }
 
 
