@@ -164,7 +164,7 @@ class Target:
 
     @property
     def where(self) -> str:
-        """Of which trees and where it holds, in a few words: `silver fir, montane: at most 9 %`."""
+        """Of which trees and where it holds, then what is wanted, in a few words."""
         trees = "" if self.species == ("any",) else ", ".join(self.species)
         whose = "; ".join(part for part in (trees, self.region) if part) or self.country
         return f"{whose}: {self.wanted}" if whose else self.wanted
