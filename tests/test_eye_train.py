@@ -15,9 +15,10 @@ from diagnose.eye.pieces import CLOSE_SIZE, FINDER_SIZE
 from tests.conftest import TOP
 
 jax = pytest.importorskip("jax")
-pytest.importorskip("onnx")
+onnx = pytest.importorskip("onnx")
 
 from diagnose.eye.train import nets, written  # noqa: E402
+from diagnose.eye.train.__main__ import main  # noqa: E402
 
 
 def _by_opencv(file, x, outputs):
@@ -62,6 +63,26 @@ def test_a_written_network_that_is_read_again_tells_the_same(tmp_path):
         assert np.abs(np.asarray(before[name]) - np.asarray(after[name])).max() < 1e-2
     learning = nets.forward(layers, again, x, learning=True)[0]  # normalised by these very pieces
     assert np.abs(np.asarray(learning["told"]) - np.asarray(after["told"])).max() < 1e-2
+
+
+def test_the_mean_of_two_networks_has_the_means_of_their_weights(tmp_path):
+    layers = nets.close(8)
+    files = [tmp_path / f"{number}.onnx.gz" for number in range(3)]
+    for number, seed in enumerate((1, 2)):
+        written.write(layers, nets.start(layers, seed), CLOSE_SIZE, ["map", "told"], files[number])
+    written.write_mean(files[0], files[1], files[2])
+    one, other, middle = (_weights(file) for file in files)
+    assert one.keys() == other.keys() == middle.keys()
+    for name in one:
+        assert np.abs(middle[name] - (one[name] + other[name]) / 2).max() <= 1e-3 * max(1.0, np.abs(one[name]).max())
+    assert any(np.abs(middle[name] - one[name]).max() > 0.01 for name in one)
+    with pytest.raises(SystemExit):
+        main([str(tmp_path), "--mean"])
+
+
+def _weights(file):
+    graph = onnx.load_from_string(gzip.decompress(file.read_bytes())).graph
+    return {each.name: np.float32(onnx.numpy_helper.to_array(each)) for each in graph.initializer}
 
 
 def test_a_layer_that_is_not_padded_sees_the_whole_map_at_once():

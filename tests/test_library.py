@@ -46,12 +46,14 @@ def test_no_name_hides_a_room_of_the_house() -> None:
 
 
 def test_a_photo_shows_itself_with_its_overlay_its_figures_and_its_cautions() -> None:
-    shown = diagnose.judge_photo(PHOTO, place="DE")._repr_html_()
+    found = diagnose.judge_photo(PHOTO, place="DE")
+    width, shown = found.measurement.measured["end_diameter_mm"], found._repr_html_()
     data = re.search(r'src="data:image/jpeg;base64,([^"]+)"', shown)
     assert data is not None
     picture = cv2.imdecode(np.frombuffer(base64.b64decode(data[1]), np.uint8), cv2.IMREAD_COLOR)
     assert max(picture.shape[:2]) == 1100
-    for told in ("6.89 ± 0.06 mm", "rabbit or hare", "Barrier: wire cylinder", "Local codes, product labels"):
+    for told in (f"{width.value:.2f} ± {width.sigma:.2f} mm", "rabbit or hare", "Barrier: wire cylinder",
+                 "Local codes, product labels"):
         assert told in shown
 
 

@@ -118,6 +118,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("out", type=Path)
     parser.add_argument("--network", choices=("finder", "close", "both"), default="both")
     parser.add_argument("--begin", type=Path, help="folder with networks to go on from, else from drawn weights")
+    parser.add_argument("--mean", action="store_true", help="write the mean of the weights of --begin and of those after it")
     parser.add_argument("--rate", type=float, default=2e-3, help="the highest rate of learning, no unit")
     parser.add_argument("--pictures", type=Path, help="folder of real pictures, as split.csv names them")
     parser.add_argument("--also", type=Path, action="append", default=[], help="folder of rendered pictures")
@@ -130,6 +131,8 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--seed", type=int, default=0)
     given = parser.parse_args(arguments)
+    if given.mean and given.begin is None:
+        parser.error("--mean needs --begin, whose weights are the other half")
     need("train", "training")
     given.out.mkdir(parents=True, exist_ok=True)
     make = partial(pieces, pictures=given.pictures, also=given.also, processes=given.processes, network=given.network,
@@ -160,6 +163,10 @@ def main(arguments: list[str] | None = None) -> None:
         )
         written.write(layers, params, eye_pieces.CLOSE_SIZE, ["map", "told"], given.out / "close.onnx.gz")
         result["close"] = {split: judged.close(layers, params, data[split])[0] for split in ("calibrate", "test")}
+    if given.mean:  # judged were the weights after; what the mean is worth, whole pictures tell
+        for name in (name for name in ("finder", "close") if given.network in (name, "both")):
+            file = given.out / f"{name}.onnx.gz"
+            written.write_mean(given.begin / file.name, file, file)
     (given.out / f"judged_{given.network}.json").write_text(json.dumps(result, indent=1), encoding="utf-8")
     print(json.dumps(result, indent=1))
 

@@ -17,6 +17,7 @@ from diagnose.eye.see import Glance, find, settle_on
 from diagnose.eye.train.shown import FORMS, UNKNOWN, Shown, ShownEnd
 
 WIDE = (384, 512)  # rows and columns of a piece that the finder learns from
+TO_FINDER = np.array([[1, 0, -(WIDE[1] - FINDER_SIZE[1]) / 2], [0, 1, -(WIDE[0] - FINDER_SIZE[0]) / 2], [0, 0, 1.0]])
 NEAR = 224  # side of a piece that the close network learns from
 NEAR_AT = (136.0, 111.5)  # where the end lies in it
 ENDS = 3  # at most, in one piece
@@ -110,15 +111,13 @@ def wide_pieces(shown: Shown, rng: np.random.Generator, zooms: int = 2) -> Itera
     """
     if shown.sheet is not None:
         yield _wide(shown, sheet_matrix(shown.sheet, WIDE))
-    inner = (320, 448)
-    shift = np.array([[1, 0, -(WIDE[1] - inner[1]) / 2], [0, 1, -(WIDE[0] - inner[0]) / 2], [0, 0, 1.0]])
-    yield _wide(shown, whole_matrix(shown.bgr.shape, inner) @ shift)
+    yield _wide(shown, whole_matrix(shown.bgr.shape, FINDER_SIZE) @ TO_FINDER)
     yield from (_wide(shown, matrix) for matrix in _zoomed(shown, rng, zooms if shown.ends else 2 * zooms))
 
 
 def _zoomed(shown: Shown, rng: np.random.Generator, looks: int) -> Iterator[np.ndarray]:
     """Matrices from pieces for the finder to the picture, closer, turned, mostly with an end or bare wood in them."""
-    inner = (320, 448)
+    inner = FINDER_SIZE
     rows, columns = shown.bgr.shape[:2]
     bare = np.argwhere(shown.labels == CLASSES.index("wood")) if not shown.ends else np.zeros((0, 2))
     for _ in range(looks):
@@ -160,9 +159,8 @@ def taken_pieces(shown: Shown, rng: np.random.Generator) -> tuple[list[Wide], li
     """
     wides: list[Wide] = []
     nears: list[Near] = []
-    inner = whole_matrix(shown.bgr.shape, FINDER_SIZE)
-    shift = np.array([[1, 0, (WIDE[1] - FINDER_SIZE[1]) / 2], [0, 1, (WIDE[0] - FINDER_SIZE[0]) / 2], [0, 0, 1.0]])
-    for matrix in (inner, *(own @ shift for own in _zoomed(shown, rng, 2))):
+    whole, to_wide = whole_matrix(shown.bgr.shape, FINDER_SIZE), np.linalg.inv(TO_FINDER)
+    for matrix in (whole, *(own @ to_wide for own in _zoomed(shown, rng, 2))):
         for glance in find(shown.bgr, matrix).ends[: 2 * TAKEN]:
             if glance.score < LEAST_TAKEN:
                 continue

@@ -157,6 +157,29 @@ def read(layers: list[Layer], file: Path, pieces: np.ndarray, seed: int = 0) -> 
     return params
 
 
+def write_mean(one: Path, other: Path, file: Path) -> None:
+    """Writes the network whose weights are the means of those of two, as before and after it went on learning.
+
+    Parameters
+    ----------
+    one, other
+        Where the two were written, of the same layers [no unit].
+    file
+        Where it goes; may be one of them [no unit].
+
+    References
+    ----------
+    .. [1] Wortsman, M. et al. (2022). Model soups: averaging weights of multiple fine-tuned models (from memory).
+    """
+    model, second = (load_from_string(gzip.decompress(each.read_bytes())) for each in (one, other))
+    for weights, others in zip(model.graph.initializer, second.graph.initializer, strict=True):
+        assert (weights.name, weights.dims) == (others.name, others.dims), weights.name
+        pair = [numpy_helper.to_array(each) for each in (weights, others)]
+        middle = (np.float32(pair[0]) + np.float32(pair[1])) / 2
+        weights.CopyFrom(numpy_helper.from_array(middle.astype(pair[0].dtype), weights.name))
+    file.write_bytes(gzip.compress(model.SerializeToString(), mtime=0))
+
+
 def _laid(whole: np.ndarray, part: np.ndarray) -> None:
     """Lay a part over the beginning of an array along each axis."""
     whole[tuple(slice(0, side) for side in part.shape)] = part
