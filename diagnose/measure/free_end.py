@@ -34,8 +34,8 @@ WIDTHS = 0.35, 0.18, 0.1  # of stems, over the distance between two taps, that a
 OFF_TAP = 1.2, 3.0  # how far an end may lie from its tap: widths, or standard errors of a finger if that is more
 SAME_WAY = 0.6  # least cosine between the way the taps go and the stem that the eye sees there
 WIDEST, NARROWEST = 0.9, 0.03  # width of the stem over the distance between two taps
-# Probability of an end that somebody tapped; and that below which it must be an end to LEAST_ELSE at other looks too. A drawn
-# finger is one to 0.976, at others to 0.65; real ends nowhere below 0.94.
+# Probability of an end that somebody tapped, and that below which it must be an end to LEAST_ELSE at other looks too.
+# A drawn finger is one to 0.976, at others to 0.65; real ends nowhere below 0.94.
 LEAST_SURE, PLAINLY, LEAST_ELSE = 0.95, 0.985, 0.9
 LEAST_OTHERWISE = 0.995  # the same at every other look, of an end which the finder did not see, and of one taken at once
 # An end that nobody tapped must stand out plainly. How plainly is the logarithm of the odds that it is one and nothing else,
