@@ -31,6 +31,14 @@ _CSS = """
 [data-testid="stCheckbox"] label [data-testid="stMarkdownContainer"], [data-testid="stCheckbox"] label p {
          white-space: normal; overflow: visible; }
 [data-testid="stFileUploaderDropzone"] { padding: 1rem; }
+/* words break where there is no room for them: the framework cuts them off */
+:is([data-testid^="stBaseButton"], [data-testid="stButtonGroup"] button),
+:is([data-testid^="stBaseButton"], [data-testid="stButtonGroup"] button) :is(div, p, span:not([data-testid])),
+[data-testid="stFileUploaderDropzoneInstructions"] :is(div, span, small) {
+         white-space: normal !important; overflow: visible !important; text-overflow: clip !important;
+         height: auto !important; }
+/* what is chosen of a row of buttons is read in the sun too */
+[data-testid="stButtonGroup"] [aria-checked="true"] p { color: light-dark(#17201D, #ECEDE6); }
 /* the framework's pale captions and tags fall short of the contrast that WCAG 2.2 asks for (1.4.3) */
 [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] *, [data-testid="stImageCaption"],
 [data-testid="stImageCaption"] *, [data-testid="stFileUploaderDropzoneInstructions"] * { color: inherit !important;
@@ -56,6 +64,9 @@ figure.shown img { width: min(100%, var(--w) * 1px, 65vh * var(--w) / var(--h));
   .st-key-judged .now { font-size: .97rem; line-height: 1.3; }
   .st-key-judged .now small { font-size: .82rem; padding-top: .1rem; }
   h1 { font-size: 1.35rem !important; padding: .3rem 0 .4rem !important; }
+  /* a row of joined buttons that breaks in two would look torn: each stands for itself */
+  [data-testid="stButtonGroup"] [role="radio"] { border: 1px solid #7C8783 !important; border-radius: 6px !important;
+         margin: 0 .3rem .3rem 0 !important; }
   .st-key-photo_field [data-testid="stFileUploaderDropzoneInstructions"] { display: none; }
 }
 figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
@@ -81,13 +92,14 @@ figure.drawn img { width: 100%; max-width: 30rem; max-height: none; background: 
 .st-key-chart_costs .role-mark text {
          fill: light-dark(#17201D, #ECEDE6); fill-opacity: 1; }
 /* the verdict stays in sight while the question below it is answered; the block round it is what sticks */
-.st-key-log_one, h1 { scroll-margin-top: 3.6rem; }
+.st-key-log_one, .st-key-guide_text, h1 { scroll-margin-top: 3.6rem; }
 div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-top: -.6rem;
          background: light-dark(#FCFBF7, #121715); border-bottom: 1px solid #7C8783; }
-.verdict { border-left: 6px solid #2A8576; padding: .1rem 0 .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;
+.verdict { border-left: 6px solid #2A8576; padding: .1rem .3rem .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;
            line-height: 1.3; }
 .verdict.open { border-left-color: #B0702A; }
-.verdict.alarm { border-left-color: #D00000; background: color-mix(in srgb, #D00000 10%, transparent); }
+.verdict.alarm { border-left-color: #D00000; padding: .4rem .6rem .4rem .7rem;
+                 background: color-mix(in srgb, #D00000 10%, transparent); }
 .verdict .strength { position: relative; display: block; height: .7rem; margin-top: .3rem; border-radius: 3px;
                      background: color-mix(in srgb, currentColor 13%, transparent); }
 .verdict .strength i { display: block; height: 100%; border-radius: 3px; background: #2A8576; }
@@ -131,13 +143,10 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   .stFormSubmitButton, [data-testid="stForm"], [data-testid="stPageLink"], [data-testid="stExpanderIcon"],
   [data-testid="stButtonGroup"], [data-testid="stPopover"], [data-testid="stTextInput"], [data-testid="stNumberInput"],
   [data-testid="stSelectbox"], [data-testid="stMultiSelect"], [data-testid="stDateInput"], [data-testid="stSlider"],
-  [data-testid="stRadio"], [data-testid="stCheckbox"], [data-testid="stCameraInput"], [class*="st-key-answers"], .left,
+  [data-testid="stRadio"], [data-testid="stCheckbox"], [data-testid="stCameraInput"], [data-testid="stTextArea"],
+  [class*="st-key-answers"], .left,
   [class*="st-key-screen_"], [data-testid="stElementToolbar"], #reach { display: none !important; }
   .st-key-ways [data-testid="stPageLink"] { display: block !important; }
-  /* what was written is printed whole, however little of it shows on the screen */
-  [data-testid="stTextArea"] :is(div, textarea) { height: auto !important; max-height: none !important;
-         overflow: visible !important; }
-  [data-testid="stTextArea"] textarea { field-sizing: content; }
   .on_paper { display: block; white-space: pre-wrap; overflow-wrap: anywhere; }
   .block-container { padding: 0 !important; max-width: none !important; }
   /* what is only asked, what was never opened, and tables that are a canvas, which paper shows empty */
@@ -235,18 +244,20 @@ def picture(jpeg: bytes, alt: str, caption: str = "", place: str = "picture") ->
     st.html(f'<figure class="shown">{_img(jpeg, alt, place)}{below}</figure>')
 
 
-def address_of(jpeg: bytes, place: str) -> str:
-    """Where the browser gets a JPEG from: as a file, since it is slow to read one inside of what it is told.
+def address_of(data: bytes, place: str, kind: str = "image/jpeg") -> str:
+    """Where the browser gets a picture from: as a file, since it is slow to read one inside of what it is told.
 
     Parameters
     ----------
-    jpeg
+    data
         The file's bytes [no unit].
     place
         Tells where on the page it stands from other places; what stood there before is forgotten [no unit].
+    kind
+        Its media type [no unit].
     """
     below = str(st.get_option("server.baseUrlPath")).strip("/")
-    return f"{'/' if below else ''}{below}{get_instance().media_file_mgr.add(jpeg, 'image/jpeg', place)}"
+    return f"{'/' if below else ''}{below}{get_instance().media_file_mgr.add(data, kind, place)}"
 
 
 def pictures(shown: list[tuple[bytes, str]]) -> None:

@@ -19,6 +19,7 @@ _LEAST_ROUND = 1 / 60  # of the map's height: a smaller circle lies under its ma
 _NAME_APART = 0.08  # of the map's height: plots nearer to each other are drawn without names, which would collide
 _MOST_NAMED = 200
 _LEGEND_ROW = 22  # [px]
+BESIDE = 17  # letters of a name of which two stand side by side on a phone of 320 px
 _PICKED = "picked"  # name of the map's selection
 # Okabe and Ito's palette, which colour-blind eyes can tell apart (Okabe & Ito 2008, Color Universal Design)
 COLOURS = ["#0072B2", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#D55E00", "#7A7A7A"]
@@ -95,7 +96,8 @@ def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), 
                                            *(palette[at % len(palette)] for at in range(len(calm)))])
     forms = alt.Scale(domain=order, range=[*(form for _, form in warns.values()),
                                            *(_SHAPES[at % len(_SHAPES)] for at in range(len(calm)))])
-    legend = alt.Legend(orient="top", columns=2, labelLimit=150, symbolOpacity=1, symbolSize=110,
+    columns = 1 if max(map(len, order), default=0) > BESIDE else 2
+    legend = alt.Legend(orient="top", columns=columns, labelLimit=0, symbolOpacity=1, symbolSize=110,
                         symbolStrokeColor="transparent")  # the marks' white rim would hide the symbol
     colour = alt.Color("culprit:N", title=None, scale=scale, legend=legend)
     layers: list[alt.Chart] = _grid(span, x, y)
@@ -140,7 +142,7 @@ def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), 
         marks[0] = marks[0].add_params(alt.selection_point(name=_PICKED, fields=["id"], on="click", clear="dblclick"))
     counts = ", ".join(f"{count} {kind}" for kind, count in shown["culprit"].value_counts().items())
     return alt.layer(*layers, *marks, *_north_and_scale(_step(span), f"2 * {half}", on_picture)).properties(
-        height=height + _LEGEND_ROW * ((len(order) + 1) // 2), width="container",
+        height=height + _LEGEND_ROW * -(-len(order) // columns), width="container",
         description=f"{told or 'Map'}: {counts}").configure_view(strokeWidth=0)
 
 
