@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from textwrap import fill
 
 import altair as alt
@@ -47,7 +48,7 @@ def ranges_of(ranges: pd.DataFrame) -> alt.LayerChart:
     days = {name: pd.to_datetime(ranges[name]) for name in ("early", "likely", "late")}
     labels = {str(group): fill(name, _LABEL).split("\n")
               for group, name in zip(ranges["group"], ranges["name"], strict=True)}
-    axis = alt.Axis(labelLimit=160, labelOverlap=False, labelExpr=f"({labels})[datum.value]")
+    axis = alt.Axis(labelLimit=160, labelOverlap=False, labelExpr=f"({json.dumps(labels)})[datum.value]")
     base = alt.Chart(ranges.assign(**days)).encode(
         alt.Y("group:O", title=None, axis=axis), alt.YOffset("what:N", sort=list(_COLOURS)),
         alt.Color("what:N", title=None, scale=alt.Scale(domain=list(_COLOURS), range=list(_COLOURS.values())),
