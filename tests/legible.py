@@ -13,7 +13,7 @@ _CUT_OFF = """room => {
     const round = node => node.assignedSlot || node.parentElement || node.getRootNode().host || null;
     const tell = (how, words) => found.add(`${how}: ${words.trim().replace(/\\s+/g, ' ').slice(0, 60)}`);
     const CONTROLS = 'button, input, textarea, img, a, summary';
-    const NO_TEXT = 'script, style, [data-testid=stIconMaterial], [data-testid=stDataFrame], [data-testid=stSidebar]';
+    const NO_TEXT = 'script, style, title, [data-testid=stIconMaterial], [data-testid=stDataFrame], [data-testid=stSidebar]';
     const look = (words, element, boxes, own) => {
         let across = true, down = true;
         for (let at = own ? round(element) : element; at && at !== document.documentElement; at = round(at)) {

@@ -38,7 +38,7 @@ def forecast_ranges(lines: Sequence[dict[str, Any]], on: date) -> pd.DataFrame:
         if not told.known or max(told.safe.early, told.tight.early) >= sight:
             continue
         many = f"{line['count']} × " if line["count"] > 1 else ""
-        by = f" by {line['by'].year}" if line["by"] < FAR else ""
+        by = f" by\u00a0{line['by'].year}" if line["by"] < FAR else ""
         for what, days in ((SAFE, told.safe), (TIGHT, told.tight)):
             rows.append({"group": group, "name": f"{many}{line['name']}{by}", "what": what, "early": max(days.early, on),
                          "likely": max(days.likely, on) if days.likely < sight else None,

@@ -9,6 +9,7 @@ import altair as alt
 import pandas as pd
 
 from diagnose.report.forecast_ranges import SAFE, TIGHT, ranges_in_words
+from diagnose.screens.plain_map import legend_of
 from diagnose.upkeep.forecast import WORKS
 
 _LABEL = 18  # letters of a line, as many as leave half a phone's width to the chart
@@ -32,7 +33,7 @@ def months_of(months: pd.DataFrame) -> alt.Chart:
     return alt.Chart(shown).mark_bar(height={"band": 0.7}).encode(
         alt.Y("month:O", title=None, sort=order), alt.X("count:Q", title="barriers", axis=alt.Axis(tickMinStep=1)),
         alt.Color("work:N", title=None, scale=alt.Scale(domain=list(WORKS), range=["#7C8783", "#2A8576", "#B0702A"]),
-                  legend=alt.Legend(orient="top", columns=2, labelFontSize=12)),
+                  legend=legend_of(WORKS)[0]),
         tooltip=["month", "work", "count"]).properties(
             height=alt.Step(26), width="container", description=f"What falls due, month by month: {words}")
 
@@ -52,7 +53,7 @@ def ranges_of(ranges: pd.DataFrame) -> alt.LayerChart:
     base = alt.Chart(ranges.assign(**days)).encode(
         alt.Y("group:O", title=None, axis=axis), alt.YOffset("what:N", sort=list(_COLOURS)),
         alt.Color("what:N", title=None, scale=alt.Scale(domain=list(_COLOURS), range=list(_COLOURS.values())),
-                  legend=alt.Legend(orient="top", labelFontSize=12)),
+                  legend=legend_of(list(_COLOURS))[0]),
         tooltip=["name:N", "what:N", *(alt.Tooltip(f"{name}:T", format="%b %Y") for name in days)])
     along = alt.Axis(format="%Y", tickCount=5, grid=True, labelOverlap=True)
     across = base.mark_rule(strokeWidth=3).encode(alt.X("early:T", title=None, axis=along), x2="late:T")

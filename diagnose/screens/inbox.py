@@ -247,6 +247,7 @@ def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
         told = st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + 52 * len(listed), 560), row_height=52,
                             on_select=pick, selection_mode="multi-row", key=f"inbox_list {turn}",
                             column_config={"Photo": picture, "From": st.column_config.Column(width=90),
+                                           "Verdict": st.column_config.Column(width=140),
                                            "Since": st.column_config.Column(width=90)})
     several = st.container(horizontal=True, vertical_alignment="center", key="screen_several")
     ticked = [ids[row] for row in told["selection"]["rows"] if row < len(ids)]
@@ -401,7 +402,8 @@ def _opened(log: Log, some: pd.DataFrame) -> None:
     row = _chosen(log, some)
     found = _what_came(log, row)
     if _blind(log, row):
-        _proposals(log, row)
+        with st.container(key="screen_proposals"):  # nothing to tick on paper
+            _proposals(log, row)
         _answer(log, row, diagnosis_of(row, found, judged_for(row, preferences.region())))
 
 

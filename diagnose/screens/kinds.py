@@ -7,9 +7,10 @@ import pandas as pd
 
 from diagnose.protect.plan import Plan
 from diagnose.report.kinds_figures import BARRIERS, LOSSES, alive_in_words, costs_in_words, labelled
+from diagnose.screens.plain_map import legend_of
 
 _ROW = 36  # [px]; of two lines of lettering
-_NARROW, _LETTER = 158, 7.4  # what names leave on a phone of 320 px, and the width of a letter of 12 px in bold [px]
+_LETTER, _LEAST_BAR = 7.8, 24  # width of a bold letter, with the room before it, and of the longest bar at least [px]
 _COLOURS = ["#2A8576", "#B0702A"]
 _SPLIT = "split(datum.label, '\\n')"
 # the first line is what is set at the bar's middle: of two lines its foot stands there
@@ -30,13 +31,13 @@ def costs_of(plan: Plan, figures: pd.DataFrame) -> alt.LayerChart:
     rows = labelled(figures)
     parts = rows.melt(["kind", "total"], [BARRIERS, LOSSES], "part", "money")
     y = alt.Y("kind:N", sort=rows["kind"].tolist(), title=None, axis=_NAMES)
-    # on a phone of 320 px names leave that much to bars and to the words at their ends
-    words_px = min(_LETTER * max(map(len, rows["words"]), default=0), _NARROW - 40)
-    far = alt.Scale(domain=[0, float(rows["total"].max() or 1) * _NARROW / (_NARROW - words_px)], nice=False)
+    words_px = _LETTER * max(map(len, rows["words"]), default=0)  # at the end of the longest bar
+    most = f"{float(rows['total'].max() or 1)} * width / max(width - {words_px:.0f}, {_LEAST_BAR})"
+    far = alt.Scale(domainMin=0, domainMax=alt.ExprRef(most), nice=False)
     bars = alt.Chart(parts).mark_bar(height=14).encode(
         y, alt.X("money:Q", title=None, axis=None, scale=far),
         alt.Color("part:N", title=None, scale=alt.Scale(domain=[BARRIERS, LOSSES], range=_COLOURS),
-                  legend=alt.Legend(orient="top", labelLimit=0, labelFontSize=12)),
+                  legend=legend_of([BARRIERS, LOSSES])[0]),
         order=alt.Order("part:N"), tooltip=["kind:N", "part:N", alt.Tooltip("money:Q", format=",.0f")])
     ends = alt.Chart(rows).mark_text(align="left", dx=4, fontSize=12, color="#7C8783", fontWeight="bold").encode(
         y, alt.X("total:Q", scale=far, axis=None), text="words:N")
@@ -57,7 +58,7 @@ def alive_of(plan: Plan, figures: pd.DataFrame) -> alt.LayerChart:
     """
     rows, wanted = labelled(figures), plan.place.target_trees
     y = alt.Y("kind:N", sort=rows["kind"].tolist(), title=None, axis=_NAMES)
-    scale = alt.Scale(domain=[0, 1.04 * plan.place.trees], nice=False)  # a dot at its end is drawn whole
+    scale = alt.Scale(domain=[0, 1.08 * plan.place.trees], nice=False)  # a dot at its end is drawn whole
     base = alt.Chart(rows).encode(y, tooltip=["kind:N", alt.Tooltip("surely:Q", format=".0f"),
                                               alt.Tooltip("low:Q", format=".0f"), alt.Tooltip("high:Q", format=".0f")])
     across = base.mark_rule(strokeWidth=3, color=_COLOURS[0]).encode(

@@ -132,8 +132,9 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
          border-color: #7C8783 !important; }
   .stVegaLiteChart svg { background: #FFF !important; }
   .stVegaLiteChart svg text { fill: #17201D !important; }
-  /* drawn for the screen: as wide as the paper and no higher than that makes it, its grid pale in the dark theme too */
-  .stVegaLiteChart svg.marks { width: 100% !important; height: auto !important; max-height: 200mm; }
+  /* drawn for the screen: as wide as the paper unless lettering grows large by that, its grid pale in the dark too */
+  .stVegaLiteChart svg.marks { width: 100% !important; height: auto !important; max-height: 200mm;
+         max-width: calc(1.25 * attr(width px)); }
   .stVegaLiteChart :is(div, details) { height: auto !important; min-height: 0 !important; }
   .stVegaLiteChart .role-axis-grid line { stroke: #CCC !important; stroke-width: 1 !important; }
   figure.shown img { max-height: 90mm !important; }
@@ -150,15 +151,19 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   .on_paper { display: block; white-space: pre-wrap; overflow-wrap: anywhere; }
   .block-container { padding: 0 !important; max-width: none !important; }
   /* what is only asked, what was never opened, and tables that are a canvas, which paper shows empty */
-  details:not([open]):has(input, textarea, [data-testid="stDataFrame"]),
+  details:has(input, textarea, [data-testid="stDataFrame"]):not([open]),
+  details:has(input, textarea):not(:has(li, .figures, .share, svg.marks)),
   [data-testid="stExpander"]:not(:has([data-testid="stElementContainer"])),
   [data-testid="stElementContainer"]:has([data-testid="stDataFrame"]) { display: none !important; }
   details::details-content { content-visibility: visible !important; height: auto !important; opacity: 1 !important; }
   details [data-testid="stExpanderDetails"] { height: auto !important; opacity: 1 !important; visibility: visible !important;
          overflow: visible !important; }
+  /* headings keep to what follows only in blocks: the framework stacks all in flexible boxes */
+  [data-testid="stVerticalBlock"]:not([class*="st-key-screen_"], [class*="st-key-answers"]) { display: block !important; }
+  [data-testid="stVerticalBlock"] > * { margin-bottom: .7rem; }
   figure, .stVegaLiteChart, tr, li, .share { break-inside: avoid; }
   details:not(:has(li:nth-child(8), .share, .stAlert)) { break-inside: avoid; }
-  h1, h2, h3, [data-testid="stElementContainer"]:has(h1, h2, h3) { break-after: avoid; }
+  h1, h2, h3, [data-testid="stElementContainer"]:is(:has(h1, h2, h3), :has(p > strong:first-child)) { break-after: avoid; }
 }
 </style>
 """
