@@ -13,6 +13,7 @@ from diagnose.screens.plain_map import legend_of
 from diagnose.upkeep.forecast import WORKS
 
 _LABEL = 18  # letters of a line, as many as leave half a phone's width to the chart
+_YEAR = 36  # width of a year's lettering [px]
 _ROW = 40  # [px]; of two lines of lettering and two ranges
 _COLOURS = {SAFE: "#2A8576", TIGHT: "#B0702A"}
 
@@ -33,7 +34,7 @@ def months_of(months: pd.DataFrame) -> alt.Chart:
     return alt.Chart(shown).mark_bar(height={"band": 0.7}).encode(
         alt.Y("month:O", title=None, sort=order), alt.X("count:Q", title="barriers", axis=alt.Axis(tickMinStep=1)),
         alt.Color("work:N", title=None, scale=alt.Scale(domain=list(WORKS), range=["#7C8783", "#2A8576", "#B0702A"]),
-                  legend=legend_of(WORKS)[0]),
+                  legend=legend_of(WORKS, left=70)[0]),
         tooltip=["month", "work", "count"]).properties(
             height=alt.Step(26), width="container", description=f"What falls due, month by month: {words}")
 
@@ -53,10 +54,11 @@ def ranges_of(ranges: pd.DataFrame) -> alt.LayerChart:
     base = alt.Chart(ranges.assign(**days)).encode(
         alt.Y("group:O", title=None, axis=axis), alt.YOffset("what:N", sort=list(_COLOURS)),
         alt.Color("what:N", title=None, scale=alt.Scale(domain=list(_COLOURS), range=list(_COLOURS.values())),
-                  legend=legend_of(list(_COLOURS))[0]),
+                  legend=legend_of(list(_COLOURS), left=120)[0]),
         tooltip=["name:N", "what:N", *(alt.Tooltip(f"{name}:T", format="%b %Y") for name in days)])
     along = alt.Axis(format="%Y", tickCount=5, grid=True, labelOverlap=True)
-    across = base.mark_rule(strokeWidth=3).encode(alt.X("early:T", title=None, axis=along), x2="late:T")
+    scale = alt.Scale(padding=_YEAR / 2, nice=False)
+    across = base.mark_rule(strokeWidth=3).encode(alt.X("early:T", title=None, axis=along, scale=scale), x2="late:T")
     dots = base.mark_point(filled=True, size=110, opacity=1).encode(alt.X("likely:T"))
     return alt.layer(across, dots).properties(height=alt.Step(_ROW, **{"for": "position"}), width="container",
                                               description=ranges_in_words(ranges)).configure_view(strokeWidth=0)

@@ -12,6 +12,7 @@ from diagnose.screens.plain_map import legend_of
 _ROW = 36  # [px]; of two lines of lettering
 _LETTER, _LEAST_BAR = 7.8, 24  # width of a bold letter, with the room before it, and of the longest bar at least [px]
 _COLOURS = ["#2A8576", "#B0702A"]
+_NAMES_PX = 120  # that names take beside the bars
 _SPLIT = "split(datum.label, '\\n')"
 # the first line is what is set at the bar's middle: of two lines its foot stands there
 _NAMES = alt.Axis(labelLimit=160, labelOverlap=False, labelFlush=False, labelFontSize=12, labelExpr=_SPLIT, labelBaseline={
@@ -37,7 +38,7 @@ def costs_of(plan: Plan, figures: pd.DataFrame) -> alt.LayerChart:
     bars = alt.Chart(parts).mark_bar(height=14).encode(
         y, alt.X("money:Q", title=None, axis=None, scale=far),
         alt.Color("part:N", title=None, scale=alt.Scale(domain=[BARRIERS, LOSSES], range=_COLOURS),
-                  legend=legend_of([BARRIERS, LOSSES])[0]),
+                  legend=legend_of([BARRIERS, LOSSES], left=_NAMES_PX)[0]),
         order=alt.Order("part:N"), tooltip=["kind:N", "part:N", alt.Tooltip("money:Q", format=",.0f")])
     ends = alt.Chart(rows).mark_text(align="left", dx=4, fontSize=12, color="#7C8783", fontWeight="bold").encode(
         y, alt.X("total:Q", scale=far, axis=None), text="words:N")
@@ -58,7 +59,8 @@ def alive_of(plan: Plan, figures: pd.DataFrame) -> alt.LayerChart:
     """
     rows, wanted = labelled(figures), plan.place.target_trees
     y = alt.Y("kind:N", sort=rows["kind"].tolist(), title=None, axis=_NAMES)
-    scale = alt.Scale(domain=[0, 1.08 * plan.place.trees], nice=False)  # a dot at its end is drawn whole
+    room_px = 6 + 3.5 * len(f"{plan.place.trees:,}")  # half a dot, half the last label
+    scale = alt.Scale(domain=[0, plan.place.trees], nice=False, padding=room_px)
     base = alt.Chart(rows).encode(y, tooltip=["kind:N", alt.Tooltip("surely:Q", format=".0f"),
                                               alt.Tooltip("low:Q", format=".0f"), alt.Tooltip("high:Q", format=".0f")])
     across = base.mark_rule(strokeWidth=3, color=_COLOURS[0]).encode(

@@ -88,6 +88,7 @@ def _asked(log: Log) -> Query:
         one, two = st.columns(2)
         since = one.date_input("From this day", None, key="log_since")
         until = two.date_input("To this day", None, key="log_until")
+        one, two = st.columns(2)  # pair by pair, so that a phone shows them in this order
         near = one.text_input("Near a point: latitude, longitude, metres", key="log_near", placeholder="46.81, -71.21, 200")
         box = two.text_input("In a box: south, north, west, east", key="log_box", placeholder="46.8, 46.9, -71.3, -71.2")
         deleted = st.toggle("Only those marked as deleted", key="log_deleted")

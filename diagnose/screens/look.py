@@ -37,6 +37,7 @@ _CSS = """
 [data-testid="stFileUploaderDropzoneInstructions"] :is(div, span, small) {
          white-space: normal !important; overflow: visible !important; text-overflow: clip !important;
          height: auto !important; }
+[data-testid="stCode"] :is(pre, code) { white-space: pre-wrap !important; overflow-wrap: anywhere; }
 /* what is chosen of a row of buttons is read in the sun too */
 [data-testid="stButtonGroup"] [aria-checked="true"] p { color: light-dark(#17201D, #ECEDE6); }
 /* the framework's pale captions and tags fall short of the contrast that WCAG 2.2 asks for (1.4.3) */
@@ -45,6 +46,8 @@ _CSS = """
          opacity: 1 !important; }
 [data-tag] { background: #14594F !important; }
 [data-tag] * { color: #FFF !important; }
+/* the framework leaves it as it was when the device turns dark at dusk */
+[data-testid="stExpander"] details[open] > summary { background: color-mix(in srgb, currentColor 5%, transparent); }
 h1 { font-size: 1.7rem !important; padding-bottom: .5rem !important; }
 h2 { font-size: 1.3rem !important; }
 h3 { font-size: 1.08rem !important; }
@@ -297,6 +300,23 @@ def drawing(svg: str, alt: str) -> None:
     whole = svg[svg.index("<svg"):svg.rindex("</svg>") + len("</svg>")]
     data = base64.b64encode(whole.encode()).decode()
     st.html(f'<figure class="shown drawn"><img src="data:image/svg+xml;base64,{data}" alt="{escape(alt)}"></figure>')
+
+
+def sheet(svg: str, title: str, words: str) -> None:
+    """Shows a drawing with lettering, as large as it is read: a phone scrolls it sideways.
+
+    Parameters
+    ----------
+    svg
+        The element, which HTML on a page may not hold itself [no unit].
+    title
+        What it is called [no unit].
+    words
+        What it shows, for who cannot see it [no unit].
+    """
+    data = base64.b64encode(svg.encode()).decode()
+    st.html(f'<div class="sheet" tabindex="0" role="group" aria-label="{escape(title)}">'
+            f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(title)}. {escape(words)}"></div>')
 
 
 def _icon() -> Image.Image:

@@ -18,8 +18,8 @@ def over_time(shares: pd.DataFrame) -> alt.LayerChart:
         As `report.over_time.shares_over_time` returns them [no unit].
     """
     order = most_often_first(shares)
-    legend, legend_px = legend_of(order)
-    x = alt.X("when:O", title=None, axis=alt.Axis(labelAngle=0, labelOverlap=True))
+    legend, legend_px = legend_of(order, beside=1, left=40)
+    x = alt.X("when:O", title=None, axis=alt.Axis(labelAngle=0, labelOverlap=True), scale=alt.Scale(paddingOuter=0.5))
     bars = alt.Chart(shares).mark_bar(stroke="#FFF", strokeWidth=0.5).encode(
         x, alt.Y("share:Q", title=None, stack="zero", scale=alt.Scale(domain=[0, 1.1]),
                  axis=alt.Axis(format="%", values=[0, 0.25, 0.5, 0.75, 1])),

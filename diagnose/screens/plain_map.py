@@ -25,7 +25,8 @@ _MOST_ROUND = 300  # places whose circle of error is drawn; more of them hide th
 _LEAST_ROUND = 1 / 60  # of the map's height: a smaller circle lies under its mark
 _PHONE, _LETTER, _BESIDE_MARK = 340, 6.5, 8  # a phone's map, a letter of a plot's name, and its way from the mark [px]
 _MOST_NAMED = 200
-_LEGEND_ROW, _LEGEND_LETTER, _LEGEND_MARK = 22, 7.4, 26  # height of a row, width of a letter and of the mark before it [px]
+_LEGEND_ROW, _LEGEND_LETTER, _LEGEND_MARK = 20, 6.8, 26  # height of a row, width of a letter and of the mark before it [px]
+_LEGEND_MORE = 14  # height of each further line of a row [px]
 _LEGEND_LINE = 19  # letters of a line, of which two stand side by side on a phone
 _PICKED = "picked"  # name of the map's selection
 # Okabe and Ito's palette, which colour-blind eyes can tell apart (Okabe & Ito 2008, Color Universal Design)
@@ -39,23 +40,27 @@ _GREY = "#7C8783"  # told apart from a light ground and from a dark one
 Line = tuple[str, list[tuple[float, float]]]
 
 
-def legend_of(names: Sequence[str], **more: Any) -> tuple[alt.Legend, int]:
+def legend_of(names: Sequence[str], beside: int = 2, left: int = 0, **more: Any) -> tuple[alt.Legend, int]:
     """A legend above a chart, in as many columns as the width holds, and its height on a phone [px].
 
     Parameters
     ----------
     names
         That it tells; long ones stand in several lines [no unit].
+    beside
+        How many a phone shows side by side [columns].
+    left
+        What names of rows take of the width, beside which it stands [px].
     **more
         Further arguments of `altair.Legend` [no unit].
     """
     lines = [fill(name, _LEGEND_LINE).split("\n") for name in names]
     wide = _LEGEND_MARK + _LEGEND_LETTER * max((len(line) for name in lines for line in name), default=0)
     labels = dict(zip(names, lines, strict=True))
-    legend = alt.Legend(orient="top", columns=alt.ExprRef(f"max(1, floor(width / {wide:.0f}))"), labelLimit=0,
-                        labelExpr=f"({json.dumps(labels)})[datum.label]", **more)
-    pairs = zip(lines[::2], [*lines[1::2], []], strict=False)
-    return legend, sum(_LEGEND_ROW + 14 * (max(map(len, pair)) - 1) for pair in pairs)
+    legend = alt.Legend(orient="top", columns=alt.ExprRef(f"max(1, floor((width - {left}) / {wide:.0f}))"), labelLimit=0,
+                        labelFontSize=12, labelExpr=f"({json.dumps(labels)})[datum.label]", **more)
+    rows = [max(map(len, lines[at : at + beside])) for at in range(0, len(lines), beside)]
+    return legend, sum(_LEGEND_ROW + _LEGEND_MORE * (many - 1) for many in rows)
 
 
 def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), fences: Iterable[Line] = (),

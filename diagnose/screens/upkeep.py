@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import json
 import tempfile
 from collections.abc import Callable
@@ -28,7 +27,7 @@ from diagnose.screens import drawer, preferences
 from diagnose.screens.ahead import months_of, ranges_of
 from diagnose.screens.chart import chart
 from diagnose.screens.log_folder import the_log
-from diagnose.screens.look import bring, literal, once_opened
+from diagnose.screens.look import bring, literal, once_opened, sheet
 from diagnose.screens.plain_map import map_of
 from diagnose.screens.show import hand_over
 from diagnose.screens.underlay import ask_underlay, under
@@ -59,7 +58,8 @@ _CSS = """<style>
 .works li { margin: .35rem 0; }
 .works small { font-size: .9rem; }
 .st-key-due-alarm > div > details { border: 2px solid #D00000; }
-.st-key-due-alarm > div > details > summary { background: color-mix(in srgb, #D00000 12%, transparent); font-weight: 700; }
+.st-key-due-alarm > div > details > summary { background: color-mix(in srgb, #D00000 12%, transparent) !important;
+                                              font-weight: 700; }
 </style>"""
 _LOOKED = {_UNKNOWN: None, "yes": True, "no": False}
 
@@ -225,8 +225,8 @@ def _downloads(there: Register, items: list[Item], day: date, site: str) -> None
 
 
 def _name_of(rows: pd.DataFrame) -> dict[str, str]:
-    labels = labels_of(rows)
-    return {row.id: f"{label}, {row.form}{', ' + row.site if row.site else ''}{', ' + row.built[:4] if row.built else ''}"
+    labels, several = labels_of(rows), rows["site"].nunique() > 1  # a phone's field holds few words
+    return {row.id: ", ".join(part for part in (label, row.form, row.site if several else "", (row.built or "")[:4]) if part)
             for row, label in zip(rows.itertuples(), labels, strict=True)}
 
 
@@ -239,9 +239,7 @@ def _look(log: Log, there: Register, day: date) -> None:
     with st.expander("Is the bark thick and corky? Hold these beside the stem", key="bark"):
         drawing = draw_bark()
         told = "; ".join(f"{look}: {means}" for look, means in STAGES)
-        data = base64.b64encode(drawing.as_svg().encode()).decode()
-        st.html(f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(drawing.title)}. {escape(told)}" '
-                'style="width: 100%; background: #fff">')
+        sheet(drawing.as_svg(), drawing.title, told)
     barrier = st.selectbox("Barrier", list(names), format_func=names.__getitem__, key="upkeep_barrier")
     form = known_form(there.rows.set_index("id").loc[barrier, "form"])
     _narrowed(log, there, barrier)
