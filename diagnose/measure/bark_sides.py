@@ -171,10 +171,10 @@ def settled(stem: Stem, by_map: Stem | None, picture: Picture, plane: Plane, lev
 
 
 def _off_closely(stem: Stem, picture: Picture, plane: Plane, levels: Levels) -> np.ndarray | None:
-    """How far outside its fitted sides two close looks see them, the nearer of both, (2,) [widths]; None where no stem is seen.
+    """How far outside its fitted sides two close looks see them, the nearer of both, (2,) [widths].
 
-    Not a number where they do not read it. A side that the card hides is not judged, and a place whose middle it hides is not
-    looked at.
+    None where they see no stem, not a number where they do not read it. A side that the card hides is not judged, and a
+    place whose middle it hides is not looked at.
     """
     width = 2 * stem.radius
     low, high = levels(stem)

@@ -233,7 +233,8 @@ def stems_with_patch(
         if stem is not None:
             run = one.pair[0].run
             by_map = agreed(stem, fit, plane, view, seen, run, float(one.centre[run]))
-            stem = settled(stem, by_map, picture, plane, partial(levels, plane=plane, view=view, candidate=one, rows=one.wide))
+            along = partial(levels, plane=plane, view=view, candidate=one, rows=one.wide)
+            stem = settled(stem, by_map, picture, plane, along)
         if stem is not None and min(np.ptp(stem.place(side)[0]) for side in stem.sides_px) < LEAST_SIDE:
             continue
         if stem is not None and 0.75 < 2 * stem.radius / one.width < 1.35 and 2 * stem.radius <= thickest:
