@@ -124,7 +124,7 @@ def test_at_most_three_taps_lead_from_the_start_to_a_first_verdict_on_the_screen
     page.get_by_role("link", name="Something bit my plant").click()
     if first == "photo":
         with page.expect_file_chooser() as chooser:
-            page.get_by_test_id("stFileUploaderDropzone").get_by_role("button").click()
+            page.get_by_test_id("stFileUploaderDropzone").locator("button").click()
         chooser.value.set_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))  # in the phone's own window: one tap more
     else:
         page.get_by_role("button", name="bark is gnawed away").click()

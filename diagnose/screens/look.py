@@ -46,6 +46,7 @@ _CSS = """
          opacity: 1 !important; }
 [data-tag] { background: #14594F !important; }
 [data-tag] * { color: #FFF !important; }
+[data-tag], [data-tag] span { white-space: normal !important; overflow: visible !important; height: auto !important; }
 /* the framework leaves it as it was when the device turns dark at dusk */
 [data-testid="stExpander"] details[open] > summary { background: color-mix(in srgb, currentColor 5%, transparent); }
 h1 { font-size: 1.7rem !important; padding-bottom: .5rem !important; }
