@@ -174,14 +174,14 @@ class _Waves:
         weight to each octave), in steps of 4 %.
         """
         steps = np.arange(np.log(1 / min(SPACINGS[1], longest)), np.log(min(1 / SPACINGS[0], 0.4 / self.step)), RING)
-        if len(steps) < 6:
+        kernel = np.exp(-0.5 * (np.arange(-5, 6) / 2.0) ** 2)
+        if len(steps) <= len(kernel):
             return None
         edges = np.exp(steps)
         middle = np.sqrt(edges[1:] * edges[:-1])
         logs = (np.log(np.maximum(self.length, 1e-9)) - np.float32(steps[0])) / RING
         ring = (logs + 1).clip(0, len(steps)).astype(np.int32)
         apart = self._apart(wave)
-        kernel = np.exp(-0.5 * (np.arange(-5, 6) / 2.0) ** 2)
         along, other = (np.convolve(self._mean_of(ring, where, len(edges)) * middle**2, kernel, "same")
                         for where in (apart < 7, apart > 25))  # fmt: skip
         excess = along - other
