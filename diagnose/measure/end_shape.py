@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from diagnose.measure.geometry import weighted_line
+
 MIDDLE = 0.8  # share of the width that the slope is read over
 STRAND = 0.1  # strands thinner than this share of the diameter are fibres
 CELLS = 120  # cells of the working grid across one diameter: 0.4 % of the diameter when rounded
@@ -241,7 +243,7 @@ def _robust_line(x: np.ndarray, y: np.ndarray, outwards: int) -> tuple[np.ndarra
         weight = np.clip(1 - (residual / scale) ** 2, 0, None) ** 2
         if (weight > 0).sum() < 5:
             break
-        line = np.polyfit(x, y, 1, w=np.sqrt(weight))[::-1]
+        line = weighted_line(x, y, weight)
         spread = 1.4826 * float(np.median(np.abs(residual[weight > 0])))
     return line, spread
 

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from diagnose.measure.card_view import MARGIN, Line, View
-from diagnose.measure.geometry import NODES, rays, sampled, spread
+from diagnose.measure.geometry import NODES, rays, sampled, spread, weighted_line
 from diagnose.photo.plane import Camera, Plane
 
 FRONT_SIGMA = 2.5  # how far the stem's front stands off the card's plane [mm]; common practice, no source
@@ -264,7 +264,7 @@ def _straight(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
     """Slope and offset of the straight line through most of the points, and each point's weight, 0 to 1."""
     weight, slope, offset = np.ones(len(x)), 0.0, 0.0
     for _ in range(12):
-        slope, offset = np.polyfit(x, y, 1, w=np.sqrt(weight))
+        offset, slope = weighted_line(x, y, weight)
         miss = np.abs(y - slope * x - offset)
         spread = max(0.06, 1.5 * float(np.median(miss)))
         weight = np.clip(1 - (miss / (3 * spread)) ** 2, 0, None) ** 2 + 1e-6
