@@ -169,7 +169,7 @@ def _softmax(scores: np.ndarray) -> np.ndarray:
     return np.asarray(odds / odds.sum(axis=0))
 
 
-def _sigmoid(score: np.ndarray) -> np.ndarray:
+def _sigmoid(score: np.ndarray | float) -> np.ndarray:
     return np.asarray(1 / (1 + np.exp(-score)))
 
 

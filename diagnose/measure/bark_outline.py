@@ -174,10 +174,11 @@ def _laid(stem: Stem, view: View, candidate: Candidate, seen: BarkMap | None, lo
     # bare wood lies a bark's thickness deeper: it cannot reach to where the bark's own side is seen
     on_stem = (np.abs(columns) < stem.limb * (1 - BARK_SHARE[0] / 2)) & ~hidden
     bark = ((rows > high + BARK_FROM) | (rows < low - BARK_FROM))[:, None] & on_stem
-    own, common = np.zeros(len(columns)), np.median(light[bark, 1]) if bark.any() else 0.0
-    for column in np.flatnonzero(bark.sum(axis=0) > 5):  # the stem's shading, from its bark
-        own[column] = np.median(light[bark[:, column], column, 1]) - common
-    light -= np.clip(own, -1.2, 1.2).astype(np.float32)[:, None]
+    if bark.any():  # the stem's shading: the median of the bark's tone at each place across
+        many, ordered = bark.sum(axis=0), np.sort(np.where(bark, light[..., 1], np.inf), axis=0)
+        own = np.take_along_axis(ordered, np.array([(many - 1) // 2, many // 2]), axis=0).mean(axis=0)
+        shading = np.where(many > 5, own - np.median(light[bark, 1]), 0.0)
+        light -= np.clip(shading, -1.2, 1.2).astype(np.float32)[:, None]
     red, blue = light[..., 2] - light[..., 1], light[..., 1] - light[..., 0]
     features = np.dstack([red * 160 + 100, blue * 110 + 60, (light[..., 1] + 4.7) * look.lightness])
     features = np.clip(features, 0, 255).astype(np.uint8)

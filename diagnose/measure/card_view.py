@@ -112,7 +112,10 @@ class View:
         bgr, channel
             Pixel values, (..., 3) blue, green, red, or (...) of one of these channels [0 to 255].
         """
-        return np.log(_linear(bgr) / np.float32(self._white[channel]) + np.float32(0.004))
+        few = bgr.dtype == np.uint8  # then each of the 256 values is worked out once
+        values = np.arange(256, dtype=np.float32).reshape(1, 256, 1) if few else bgr
+        light = np.log(_linear(values) / np.float32(self._white[channel]) + np.float32(0.004))
+        return cv2.LUT(bgr, light) if few else light
 
 
 def _linear(values: np.ndarray) -> np.ndarray:
@@ -322,22 +325,15 @@ def likely_pairs(view: View, lines: list[Line]) -> list[tuple[Line, Line]]:
     view, lines
         The card's surroundings, and straight edges there [view px].
     """
-    height, width = view.open.shape
-    card = np.array([MARGIN, width / view.scale - MARGIN, MARGIN, height / view.scale - MARGIN]) * view.scale
-    middle = np.array([width, height]) / 2
+    size, margin = np.array(view.open.shape[::-1]), MARGIN * view.scale
     ways = np.array([line.along for line in lines]).reshape(-1, 2)
-    along_y = np.abs(ways[:, 1]) > np.abs(ways[:, 0])
-    places = [float(line.at(int(run), middle[int(run)])[1 - int(run)]) for line, run in zip(lines, along_y, strict=True)]
-    parallel = np.abs(ways @ ways.T) > np.cos(np.radians(2.2))
+    places = [float(line.at(line.run, size[line.run] / 2)[1 - line.run]) for line in lines]
     pairs = []
-    for i, j in np.argwhere(np.triu(parallel & (along_y == along_y[:, None]), 1)):
-        one, two, run, first, second = lines[i], lines[j], int(along_y[i]), places[i], places[j]
-        low, high = sorted((first, second))
-        thick = (high - low) / view.scale
-        near, far = card[2 * (1 - run)], card[2 * (1 - run) + 1]
-        if not WIDTHS[0] <= thick <= WIDTHS[1]:
-            continue
-        if max(low - far, near - high) > REACH * view.scale or (low > near and high < far):
-            continue
-        pairs.append((one, two) if first < second else (two, one))
+    for i, j in np.argwhere(np.triu(np.abs(ways @ ways.T) > np.cos(np.radians(2.2)), 1)):
+        low, high = sorted((i, j), key=places.__getitem__)
+        start, end, far = places[low], places[high], size[1 - lines[i].run] - margin
+        thick = WIDTHS[0] <= (end - start) / view.scale <= WIDTHS[1]
+        beside = max(start - far, margin - end) <= REACH * view.scale and not (start > margin and end < far)
+        if lines[i].run == lines[j].run and thick and beside:
+            pairs.append((lines[low], lines[high]))
     return pairs
