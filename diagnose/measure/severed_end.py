@@ -41,6 +41,8 @@ EVEN_TONE, SHADE = 0.12, 0.08
 GROWS_SLOPE = 15.0  # what a stem that is much thicker behind its end adds [degree]; calibration
 NONE_FOUND = ("no severed end was found in the card's plain middle: lay the twig's end there, the stem over the card's "
               "edge, and tap the end")
+NO_SIDES = ("the sides of the stem at the tap are not seen well enough to measure its end: go closer, hold still, keep "
+            "shadows off, and tap the end itself")
 
 
 def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> Measurement:
@@ -53,8 +55,8 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
     taps
         The severed end first, then a point farther back on the same stem [upright px].
     """
-    ends = []
-    for stem in stems_meant(picture, plane, taps):
+    ends, stems = [], stems_meant(picture, plane, taps)
+    for stem in stems:
         seen = see_end(picture, plane, stem, anywhere=bool(taps))
         if seen is not None and (taps or _in_the_middle(seen, plane)) and not _only_shade(seen):
             ends.append(replace(seen, view=told_again(picture, seen.view)))
@@ -62,7 +64,7 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
             break
     if not ends:
         names = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
-        return Measurement(not_measured=dict.fromkeys(names, NONE_FOUND))
+        return Measurement(not_measured=dict.fromkeys(names, NO_SIDES if stems and taps else NONE_FOUND))
     chosen = _likely_bitten(ends, plane)
     found = _measurement(chosen, plane)
     if len(ends) == 1:
