@@ -173,8 +173,8 @@ def outlined(
     coarse = np.asarray(max(contours, key=len)[:, 0], float)
     zoom = max(patch.scale / per_unit, 1.0)
     wide = max(zoom, MAP_CELL * width * patch.scale / CLOSE_WIDTH * CLOSE_STRIDE)
-    cells = _sharpened(patch, coarse, wide)[0] if wide > 1.3 * zoom else coarse
-    cells, contrast = _sharpened(patch, cells, zoom)
+    cells = sharpened(patch, coarse, wide)[0] if wide > 1.3 * zoom else coarse
+    cells, contrast = sharpened(patch, cells, zoom)
     outline = (cells - patch.origin) / patch.scale
     lip = _rough_lip(patch, mask, width)
     end = None if lip is None else find_end(outline, lip, width, on_plain)
@@ -257,12 +257,21 @@ def _mixture(values: np.ndarray, sample: np.ndarray) -> np.ndarray:
     return np.asarray(np.logaddexp.reduce(terms, axis=0))
 
 
-def _sharpened(patch: Patch, outline: np.ndarray, zoom: float) -> tuple[np.ndarray, np.ndarray]:
-    """An outline (n, 2) [cells] moved to where light is half-way between inside and outside; and the step there, (n,).
+def sharpened(patch: Patch, outline: np.ndarray, zoom: float) -> tuple[np.ndarray, np.ndarray]:
+    """An outline moved to the half-maximum crossing of each edge, where light is half-way between inside and outside.
 
     Both are looked up two or three pixels to either side along the normal, so that a shadow on one side, pale wood or dark
-    bark each have their own half-way, and a narrow shadow's far edge is not taken for the twig's. The step is a share of the
-    brightest light about. zoom : cells a pixel of the picture.
+    bark each have their own half-way, and a narrow shadow's far edge is not taken for the twig's. The step across, (n,), a
+    share of the brightest light about, is given too.
+
+    Parameters
+    ----------
+    patch, outline, zoom
+        Linear light round the end, (n, 2) columns and rows, closed, and cells of the patch a pixel of the picture [cells].
+
+    References
+    ----------
+    .. [1] Our own.
     """
     reach = np.arange(-4.0, 4.25, 0.25, np.float32) * np.float32(zoom)
     within, without, beyond = (slice(*np.searchsorted(reach, np.multiply(span, zoom)))

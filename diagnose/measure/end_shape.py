@@ -128,6 +128,11 @@ def find_end(outline: np.ndarray, lip: float, width: float, on_plain: OnPlain | 
     on_plain
         Tells of points, (n, 2), whether the background there is plain; a side is not believed beside anything else. None
         where that is not known [no unit].
+
+    References
+    ----------
+    .. [1] Iterated biweights of the sides (Mosteller & Tukey 1977, Data Analysis and Regression, from memory); more wary of
+       what stands outwards: our own.
     """
     axis = 0.0
     for _ in range(2):
@@ -224,8 +229,7 @@ def _sides_at(outline: np.ndarray, x: np.ndarray, axis: float) -> tuple[np.ndarr
 def _robust_line(x: np.ndarray, y: np.ndarray, outwards: int) -> tuple[np.ndarray, float]:
     """Line y = a + b x, (2,), and how far points stray: of those that stand out least, since buds stand outwards.
 
-    By iterated biweights (Mosteller & Tukey 1977, Data Analysis and Regression, from memory) from the line through two of
-    the points that lies nearest to most; more wary of what stands outwards: our own.
+    By iterated biweights, from the line through two of the points that lies nearest to most.
     """
     pairs = np.linspace(0, len(x) - 1, 24).astype(int)
     i, j = (side.ravel() for side in np.meshgrid(pairs, pairs))

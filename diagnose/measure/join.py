@@ -137,21 +137,26 @@ def _joined(sign: str, names: list[str], values: list[Sign]) -> tuple[Sign, list
     if len(values) == 1:
         return values[0], []
     if len(numbers) == len(values):
-        return _join_measured(sign, names, numbers)
+        return join_measured(sign, names, numbers)
     if len(numbers) + len(bounds) == len(values):
         owners = [name for name, value in zip(names, values, strict=True) if isinstance(value, Measured)]
-        return _join_bounds(bounds, _join_measured(sign, owners, numbers) if numbers else None,
+        return _join_bounds(bounds, join_measured(sign, owners, numbers) if numbers else None,
                             f"{', '.join(names)} do not agree in {sign}: are they of one wound?")  # fmt: skip
     return _join_shares([value if isinstance(value, Shares) else Shares({value.choice: 1.0}, value.how)
                          for value in values if isinstance(value, Shares | Answer)]), []  # fmt: skip
 
 
-def _join_measured(sign: str, names: Sequence[str], values: Sequence[Measured]) -> tuple[Measured, list[str]]:
+def join_measured(sign: str, names: Sequence[str], values: Sequence[Measured]) -> tuple[Measured, list[str]]:
     """The mean weighted by inverse variances, its sigma, and a line for each photograph that stands apart.
 
     Each variance s^2 splits into f s^2 that all share and (1 - f) s^2 of the photograph's own. Weights are
     1 / ((1 - f) s^2), less for those far from the median (Huber); where the rest still scatters more than their own parts
     allow, those grow by Birge's ratio. The shared part, of the weighted mean variance, is added unreduced.
+
+    Parameters
+    ----------
+    sign, names, values
+        The sign, which tells how much of the variance is shared; the photographs' names; its value in each, in its unit.
 
     References
     ----------
