@@ -235,11 +235,13 @@ def test_a_template_of_the_advisers_own_is_used_and_a_faulty_one_is_named(judged
     own = tmp_path / "own.txt"
     own.write_text("Hi! {{ kind }} did it.")
     assert reply_to(judged, row, template=own).startswith("Hi! ")
-    own.write_text("{{ no_such_name }}")
-    with pytest.raises(CannotUse, match="fault"):
-        reply_to(judged, row, template=own)
-    own.write_text("{{ ''.__class__.__mro__ }}")
-    with pytest.raises(CannotUse, match="fault"):
+    for faulty in ("{{ no_such_name }}", "{{ ''.__class__.__mro__ }}", "{{ 1 / 0 }}", "{{ 1 + kind }}",
+                   "{% macro a() %}{{ a() }}{% endmacro %}{{ a() }}", "{% if %}"):
+        own.write_text(faulty)
+        with pytest.raises(CannotUse, match="fault"):
+            reply_to(judged, row, template=own)
+    own.write_bytes("Grüße, {{ kind }}".encode("cp1252"))
+    with pytest.raises(CannotUse, match="UTF-8"):
         reply_to(judged, row, template=own)
 
 

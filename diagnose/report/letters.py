@@ -25,6 +25,7 @@ from diagnose.inbox.work import diagnosis_of, looked
 from diagnose.protect.sources import called_by_name
 from diagnose.report.plain import barrier_line
 from diagnose.signs import Bounded, Sign, vocabulary
+from diagnose.texts import read_text
 from diagnose.whole_file import write_whole
 
 if TYPE_CHECKING:
@@ -220,15 +221,10 @@ def as_html(told: Letter, template: str | Path | None = None) -> str:
 
 
 def _rendered(told: Letter, template: str | Path | None, own: str, html: bool) -> str:
-    from jinja2 import TemplateError
-
+    source = (files("diagnose.report") / own).read_text("utf-8") if template is None else read_text(template)
     try:
-        place = files("diagnose.report") / own if template is None else Path(template)
-        source = place.read_text("utf-8")
         return _environment(html).from_string(source).render(asdict(told))
-    except OSError as problem:
-        raise CannotUse(f"the template {template} cannot be read ({problem.strerror})") from None
-    except TemplateError as problem:
+    except Exception as problem:  # a template's own reckoning raises what it likes
         raise CannotUse(f"the template has a fault ({problem}); see letter.txt.jinja for the names it may use") from None
 
 
