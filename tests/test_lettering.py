@@ -19,12 +19,15 @@ from diagnose.report.layout_map import layout_pdf
 from diagnose.report.lettering import load_fonts, settable
 from diagnose.report.letters import NOT_SHOWN, as_pdf
 from diagnose.report.metal_sheet import metal_pdf
+from diagnose.report.proof_sheet import proof_pdf
 from diagnose.report.survey_report import survey_html, survey_pdf
+from diagnose.report.tag_labels import labels_pdf
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.survey.boundary import from_degrees
 from diagnose.survey.summary import summarise
 from diagnose.upkeep.due import due
 from diagnose.upkeep.metal import metal
+from diagnose.upkeep.proof import proof
 from diagnose.upkeep.register import register
 from tests.conftest import words_of
 from tests.test_survey_summary import invented
@@ -92,6 +95,9 @@ def test_every_paper_with_other_peoples_words_shows_them(tmp_path: Path) -> None
         "tally": (tally_sheet_pdf(wood, ("Ł1",)), (wood, "Ł1")),
         "layout": (layout_pdf(ground, np.array([[0.0, 0.0]]), wood), (wood,)),
         "survey": (survey_pdf(survey), (wood, "дуб", "jodła [1 Han letter not shown]")),
+        "labels": (labels_pdf((tree,), wood), (wood, "Δρυς 12, [1 Han letter not shown]")),
+        "proof": (proof_pdf(proof(log), wood), (wood,)),
+        "head and foot": (as_pdf("Dear Bo,", head=wood, foot=tree), (wood, "Δρυς 12, [1 Han letter not shown]")),
     }
     for name, (paper, expected) in papers.items():
         told = words_of(paper).replace("\n", " ")

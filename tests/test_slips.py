@@ -30,7 +30,9 @@ def _said(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
     ["log", "twins"], ["log", "disputes"], ["log", "show", "1a2b3c4d"], ["log", "delete", "1a2b3c4d"],
     ["log", "together", "--site", "north"], ["upkeep", "list"], ["upkeep", "check", "1a2b3c4d", "sound"],
     ["upkeep", "removed", "1a2b3c4d"], ["survey", "from-log"], ["inbox", "list"], ["inbox", "judge"],
-    ["inbox", "letters", "letters"], ["inbox", "agreement"], ["backup", "copy"],
+    ["inbox", "letters", "letters"], ["inbox", "agreement"], ["backup", "copy"], ["log", "undelete", "1a2b3c4d"],
+    ["log", "correct", "1a2b3c4d", "note=x"], ["log", "labels", "--out", "l.pdf"], ["log", "sidecars", "."],
+    ["upkeep", "forecast"], ["upkeep", "proof", "--pdf", "p.pdf"], ["upkeep", "metal", "m.gpx"],
 ])  # fmt: skip
 @pytest.mark.parametrize("there", [False, True])
 def test_reading_a_log_that_is_not_there_says_so_and_makes_none(
@@ -74,12 +76,24 @@ def test_a_merge_from_what_is_no_log_says_so_and_makes_neither(
         merge(open_log(tmp_path / "mine"), other)
 
 
-@pytest.mark.parametrize("arguments", [["import", "rwos.csv"], ["import-photos", "phtos"]])
-def test_importing_from_a_wrong_name_makes_no_log(
+@pytest.mark.parametrize("arguments", [
+    ["log", "import", "rwos.csv"], ["log", "import-photos", "phtos"], ["upkeep", "register-csv", "rwos.csv"],
+    ["upkeep", "register-plan", "palm.json"], ["upkeep", "register-fence", "fence", "trakc.gpx"],
+    ["survey", "keep", "tlaly.csv"], ["inbox", "take", "letetr.eml"], ["inbox", "take", str(Path(__file__).parent), "msg"],
+])  # fmt: skip
+def test_taking_in_from_a_wrong_name_makes_no_log(
     tmp_path: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert arguments[1] in _said(["log", *arguments, "--log", str(tmp_path / "new")], capsys)
+    assert arguments[-1] in _said([*arguments, "--log", str(tmp_path / "new")], capsys)
     assert not (tmp_path / "new").exists()
+
+
+def test_learning_from_a_log_that_is_not_there_says_so_and_makes_none(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "signs.yaml").write_text("wound: severed_shoot\n")
+    told = _said(["ask", "--signs", str(tmp_path / "signs.yaml"), "--learn-from", str(tmp_path / "lgo")], capsys)
+    assert "lgo" in told and not (tmp_path / "lgo").exists()
 
 
 @pytest.mark.parametrize("day", ["2025-13-45", "1.5.2025", "' or 1=1", "yesterday", "2025", ""])

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import date
 from email.message import EmailMessage
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -19,11 +20,14 @@ from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.store import Log, open_log
 from diagnose.inbox.queue import waiting
 from diagnose.inbox.work import judge, measure, take_in
+from diagnose.report import notebook
 from diagnose.report.due_list import due_pdf
 from diagnose.report.layout_map import layout_pdf
 from diagnose.report.letters import as_pdf, write_letters
 from diagnose.report.metal_sheet import metal_pdf
+from diagnose.report.proof_sheet import proof_pdf
 from diagnose.report.survey_report import survey_html, survey_pdf
+from diagnose.report.tag_labels import labels_pdf
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.survey.boundary import from_geojson
 from diagnose.survey.from_log import enter, survey_table
@@ -31,9 +35,10 @@ from diagnose.survey.summary import summarise
 from diagnose.terminal import printable
 from diagnose.upkeep.due import due_of
 from diagnose.upkeep.metal import metal
+from diagnose.upkeep.proof import proof
 from diagnose.upkeep.register import check, register
 from diagnose.upkeep.standing import standing
-from tests.conftest import PHOTOS, drawn, served
+from tests.conftest import PHOTOS, TOP, drawn, served
 
 CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
 ESCAPES = "\x1b[2J\x1b]0;taken over\x07\x9b31m\u202e"
@@ -168,6 +173,12 @@ def test_no_page_sets_links_or_fetches_what_strangers_wrote(
     assert listener[1] == []
 
 
+def _papers() -> set[str]:
+    """The names of all functions that make a paper with words."""
+    rooms = (TOP / "diagnose" / "report").glob("*.py")
+    return {name for file in rooms for name in re.findall(r"^def (\w*_pdf)\(", file.read_text("utf-8"), re.M)}
+
+
 def test_no_letter_and_no_paper_fetches_or_links_what_strangers_wrote(
     log: Log, listener: tuple[int, list[str]], tmp_path: Path
 ) -> None:
@@ -177,19 +188,24 @@ def test_no_letter_and_no_paper_fetches_or_links_what_strangers_wrote(
     assert any(words[:20] in item.label or words[:20] in item.site for item in items)
     survey = summarise(survey_table(log, words))
     ground = from_geojson(SQUARE)
-    papers = [due_pdf(items, date(2026, 6, 1), words), metal_pdf(metal(log), words), survey_pdf(survey),
-              tally_sheet_pdf(words, (words, "2")), as_pdf(words, words),
-              layout_pdf(ground, np.array(ground.metres.representative_point().coords), words)]
-    rows = waiting(log)
-    for ending in ("txt", "html", "pdf"):
-        for file in write_letters(log, tmp_path, rows, ending):
-            papers.append(file.read_bytes())
-    papers.append(survey_html(survey).encode())
+    made: list[Callable[[], bytes]] = [
+        lambda: due_pdf(items, date(2026, 6, 1), words), lambda: metal_pdf(metal(log), words), lambda: survey_pdf(survey),
+        lambda: tally_sheet_pdf(words, (words, "2")), lambda: as_pdf(words, words, head=words[:70], foot=words[:70]),
+        lambda: layout_pdf(ground, np.array(ground.metres.representative_point().coords), words),
+        lambda: labels_pdf([words[:40]], words), lambda: proof_pdf(proof(log), words)]
+    no_words = {"plan_pdf"}  # every name in a plan is one of the catalogue's own
+    assert {name for each in made for name in each.__code__.co_names if name.endswith("_pdf")} == _papers() - no_words
+    papers = [each() for each in made]
+    pages = [survey_html(survey).encode(), notebook.survey_html(survey).encode(),
+             notebook.diagnosis_html(diagnose_photo(CARD.read_bytes(), words)).encode()]
+    for ending, kind in (("txt", None), ("html", pages), ("pdf", papers)):
+        for file in write_letters(log, tmp_path, waiting(log), ending):
+            if kind is not None:
+                kind.append(file.read_bytes())
     for paper in papers:
-        if paper.startswith(b"%PDF"):
-            assert b"/URI" not in paper and b"/Link" not in paper
-        elif b"<html" in paper:
-            assert b"<img src='" not in paper and b'href="javascript' not in paper and b"&lt;img src=" in paper
+        assert paper.startswith(b"%PDF") and b"/URI" not in paper and b"/Link" not in paper
+    for page in pages:
+        assert b"<img src='" not in page and b'href="javascript' not in page and b"&lt;img src=" in page
     assert listener[1] == []
 
 

@@ -37,11 +37,13 @@ def take(
     PLACE is a folder, a ZIP or saved mail (.eml, .mbox).
     """
     from diagnose.fieldlog.store import open_log
+    from diagnose.inbox.intake import sent_in
     from diagnose.inbox.queue import queue_as_text, waiting
     from diagnose.inbox.work import judge, measure, take_in
 
+    sources = list(map(sent_in, place))  # all are looked for first, so that a wrong name makes no new log
     kept, progress = open_log(log), Progress()
-    for each in place:
+    for each in sources:
         taken = take_in(kept, each, by, progress)
         progress.end()
         print(f"{each}: {taken}", file=sys.stderr)

@@ -244,10 +244,12 @@ def fence(form: str, line: str, **given: Any) -> None:
 @options.in_log
 def from_csv(file: str, by: str, log: str) -> None:
     """Register a CSV file's barriers."""
+    from diagnose.fieldlog.load import is_there
     from diagnose.fieldlog.store import open_log
     from diagnose.upkeep.from_csv import register_csv
 
-    print(register_csv(open_log(log), file, by))
+    source = is_there(file)  # looked for first, so that a wrong name makes no new log
+    print(register_csv(open_log(log), source, by))
 
 
 @upkeep.command("register-plan", cls=Verb)
