@@ -148,6 +148,16 @@ def test_an_option_that_does_nothing_with_a_work_is_told_and_nothing_is_written(
     assert len(open_log(tmp_path / "log").records("barrier")) == 0
 
 
+@pytest.mark.parametrize(("arguments", "named"), [
+    (["check", "my-photos"], "--truth"), (["check", "--bar-mm", "99"], "--truth"),
+    (["check", "--truth", "t.csv", "--part", "verdicts", "my-photos"], "--part"),
+])  # fmt: skip
+def test_a_check_that_would_pass_over_what_was_given_is_not_begun(
+    arguments: list[str], named: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert named in _said(arguments, capsys)
+
+
 def test_every_output_that_is_asked_for_at_once_is_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     log = str(tmp_path / "log")
     assert main(["upkeep", "register", "cage", "--log", log, "--site", "a", "--place", "46.1,-71.6"]) == 0
