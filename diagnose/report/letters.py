@@ -127,7 +127,8 @@ def letter(row: Mapping[str, Any], found: Diagnosis, sender: str = "", signature
         photos_words="your photo" if photos == 1 else f"your {photos} photos", measured=tuple(_measured(found, inches)),
         decided=tuple(speaks[:4]), against=tuple(against[:2]),
         find_out_first=_not_yet(found), question=question, choices=tuple(choices.rstrip(".").split("; ")) if choices else (),
-        help=next((word.help for word in vocabulary().values() if word.question and word.question == question), ""),
+        help=next((word.help for word in vocabulary().values()  # what an older version asked begins alike
+                   if question and word.question and word.question.startswith(question)), ""),
         how_to_photograph=HOW_TO if better else "",
         barrier=barrier_line(barrier).removeprefix("Barrier: ") if helps else "", sizes=tuple(sizes) if helps else (),
         instead=tuple(map(called_by_name, barrier.instead)) if clear and not found.find_out_first else (),
