@@ -7,16 +7,20 @@ alphabets are those of Unicode's common locale data, from memory.
 from __future__ import annotations
 
 from datetime import date
+from io import BytesIO
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from shapely import box
 
 from diagnose.fieldlog.store import open_log
 from diagnose.report.due_list import due_pdf
 from diagnose.report.layout_map import layout_pdf
-from diagnose.report.lettering import load_fonts, settable
+from diagnose.report.lettering import BOLD, load_fonts, settable
 from diagnose.report.letters import NOT_SHOWN, as_pdf
 from diagnose.report.metal_sheet import metal_pdf
 from diagnose.report.proof_sheet import proof_pdf
@@ -104,6 +108,26 @@ def test_every_paper_with_other_peoples_words_shows_them(tmp_path: Path) -> None
         assert all(words in told for words in expected), name
         assert "■" not in told
     assert "jodła 山" in survey_html(survey)
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_a_long_name_leaves_the_next_word_of_the_tally_sheets_head_free(paper: str) -> None:
+    wood = "Żubrowa Góra, Дубрава"
+    (page,) = PdfReader(BytesIO(tally_sheet_pdf(wood, ("Poletko 17, górne",), paper, parts=(wood,),
+                                                degrees=((46.81234, -71.20567),)))).pages
+    lines: dict[float, list[tuple[float, float, str]]] = {}
+
+    def took(words: str, _matrix: object, at: list[float], _font: object, size: float) -> None:
+        if words.strip():
+            end = at[4] + stringWidth(words.strip(), BOLD, size)
+            lines.setdefault(round(at[5]), []).append((at[4], end, words.strip()))
+
+    page.extract_text(visitor_text=took)
+    for line in sorted(lines, reverse=True)[:2]:
+        told = sorted(lines[line])
+        assert len(told) > 4
+        for (_, end, words), (start, _, following) in pairwise(told):
+            assert end <= start + 0.5, (words, following)
 
 
 def test_the_fonts_are_small_and_their_licence_lies_beside_them() -> None:
