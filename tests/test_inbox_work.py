@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from itertools import combinations
 from pathlib import Path
 from threading import Event, Thread
@@ -228,6 +229,21 @@ def test_letters_are_written_one_for_each_and_nothing_else(judged: Log, tmp_path
     rows = waiting(judged, ASK)
     written = write_letters(judged, tmp_path / "letters", rows, "pdf", "east")
     assert len({file.name for file in written}) == len(rows) == len(list((tmp_path / "letters").iterdir()))
+
+
+def test_photos_of_two_twigs_in_one_letter_are_not_joined_and_it_is_told_in_millimetres_what_differs(tmp_path: Path) -> None:
+    photos = tuple(Photo(file.name, file.read_bytes()) for file in
+                   (PHOTOS / "twig_on_card" / f"IMG_00{number}.jpg" for number in (16, 20)))  # drawn 7 and 12 mm thick
+    log = open_log(tmp_path)
+    take_in(log, [Message("sent <1>", "a@x", "A", ("<1>",), datetime(2026, 5, 1, tzinfo=UTC), words="Who did it?",
+                          photos=photos)])
+    measure(log, workers=1)
+    row = log.records("submission").to_dict("records")[0]
+    found = diagnosis_of(row, looked(log, row["photos"]))
+    told = found.measurement.remarks[0]
+    assert "mm in IMG_0016.jpg" in told and "mm in IMG_0020.jpg" in told and "are they of one wound?" in told
+    thick = found.measurement.measured["end_diameter_mm"]
+    assert isinstance(thick, Measured) and thick.sigma < 0.5  # joined it would span both
 
 
 def test_a_template_of_the_advisers_own_is_used_and_a_faulty_one_is_named(judged: Log, tmp_path: Path) -> None:
