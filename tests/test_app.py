@@ -131,7 +131,7 @@ def test_before_there_is_evidence_the_page_says_not_to_buy_and_folds_away_what_w
     browser: Any, app: tuple[str, Path]
 ) -> None:
     page, _ = _open(browser, f"{app[0]}/wound", DESK)
-    page.get_by_role("button", name="bark is gnawed away").click(timeout=60_000)
+    page.get_by_role("button", name="a shoot or twig is cut or torn off").click(timeout=60_000)
     page.locator(".now").filter(has_text="Do not buy a barrier yet").wait_for(timeout=60_000)
     folded = page.get_by_text("What would suit if the likeliest did it")
     folded.wait_for(timeout=60_000)
