@@ -88,6 +88,23 @@ def test_taking_in_from_a_wrong_name_makes_no_log(
     assert not (tmp_path / "new").exists()
 
 
+HEAD = "site,form,visit,plot,tree,species,browsed,taken_at,built\n"
+
+
+@pytest.mark.parametrize("arguments", [["log", "import"], ["upkeep", "register-csv"], ["survey", "keep"]])
+def test_rows_that_were_refused_are_told_on_standard_error_and_by_the_exit_code(
+    tmp_path: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    good, bad = (f"north,cage,{day},1,{tree},oak,0,{day},{day}\n" for tree, day in ((1, "2026-04-01"), (2, "1.5.2025")))
+    file, at = tmp_path / "rows.csv", ["--log", str(tmp_path / "log")]
+    file.write_text(HEAD + good)
+    assert main([*arguments, str(file), *at]) == 0 and capsys.readouterr().err == ""
+    file.write_text(HEAD + good.replace("oak", "ash") + bad)
+    assert main([*arguments, str(file), *at]) == 1
+    shown = capsys.readouterr()
+    assert "1.5.2025" in shown.err and shown.err.count("\n") == 1 and "1.5.2025" not in shown.out and "1 " in shown.out
+
+
 def test_learning_from_a_log_that_is_not_there_says_so_and_makes_none(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from diagnose.cli import machine, options
+from diagnose.cli import DONE, PARTLY, machine, options
 from diagnose.cli.progress import Progress
 from diagnose.cli.streams import Read, Verb
 
@@ -31,7 +31,7 @@ def inbox() -> None:
 @options.in_log
 def take(
     place: tuple[str, ...], later: bool, workers: int | None, scheduler: str | None, region: str | None, by: str, log: str
-) -> None:
+) -> int:
     """Take in what was sent, measure, judge and rank it.
 
     PLACE is a folder, a ZIP or saved mail (.eml, .mbox).
@@ -43,15 +43,17 @@ def take(
 
     sources = list(map(sent_in, place))  # all are looked for first, so that a wrong name makes no new log
     kept, progress = open_log(log), Progress()
+    code = DONE
     for each in sources:
         taken = take_in(kept, each, by, progress)
         progress.end()
         print(f"{each}: {taken}", file=sys.stderr)
-    if later:
-        return
-    measure(kept, workers, scheduler, progress)
-    judge(kept, region, by, False, progress, workers, scheduler)
-    print(queue_as_text(waiting(kept)))
+        code = PARTLY if taken.refused else code
+    if not later:
+        measure(kept, workers, scheduler, progress)
+        judge(kept, region, by, False, progress, workers, scheduler)
+        print(queue_as_text(waiting(kept)))
+    return code
 
 
 @inbox.command(cls=Verb)

@@ -17,6 +17,8 @@ from typing import Any
 
 import click
 
+from diagnose.cli import DONE, PARTLY
+
 INPUT = "standard input"  # how its file is called
 
 
@@ -93,6 +95,22 @@ def _standing_for(options: list[click.Parameter], ctx: click.Context) -> Iterato
 def _values(given: dict[str, Any], name: str) -> list[object]:
     value = given.get(name)
     return list(value) if isinstance(value, tuple) else [value]
+
+
+def said(done: Any) -> int:
+    """Says what was taken in, and on standard error each thing that was refused; the exit code.
+
+    Parameters
+    ----------
+    done
+        What came of it: `refused` holds what was refused, and as a text it ends with a line for each [no unit].
+    """
+    lines = str(done).split("\n")
+    kept = len(lines) - len(done.refused)
+    print("\n".join(lines[:kept]))
+    for line in lines[kept:]:
+        print(line, file=sys.stderr)
+    return PARTLY if done.refused else DONE
 
 
 def close_quietly() -> None:
