@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from diagnose.cli import DONE, PARTLY, machine, options
+from diagnose.cli import machine, options
 from diagnose.cli.progress import Progress
 from diagnose.cli.streams import Read, Verb
 
@@ -43,12 +43,12 @@ def take(
 
     sources = list(map(sent_in, place))  # all are looked for first, so that a wrong name makes no new log
     kept, progress = open_log(log), Progress()
-    code = DONE
+    code = 0
     for each in sources:
         taken = take_in(kept, each, by, progress)
         progress.end()
         print(f"{each}: {taken}", file=sys.stderr)
-        code = PARTLY if taken.refused else code
+        code = 1 if taken.refused else code
     if not later:
         measure(kept, workers, scheduler, progress)
         judge(kept, region, by, False, progress, workers, scheduler)

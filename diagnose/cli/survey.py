@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from diagnose.cli import DONE, PARTLY, machine, options, words
+from diagnose.cli import machine, options, words
 from diagnose.cli.progress import Progress
 from diagnose.cli.streams import Read, Verb, Written
 
@@ -238,7 +238,7 @@ def keep(file: str, refused_to: str | None, by: str, log: str) -> int:
     print(f"{kept} entries of {file} are kept in the log, {len(refused)} refused")
     for row in refused:
         print(row, file=sys.stderr)
-    return PARTLY if refused else DONE
+    return 1 if refused else 0
 
 
 def _taken(file: str) -> tuple[pd.DataFrame, list[RefusedRow]]:
