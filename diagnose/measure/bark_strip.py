@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from diagnose.measure.bark_map import BarkMap
-from diagnose.measure.bark_sides import agreed, seen_closely
+from diagnose.measure.bark_sides import agreed, settled
 from diagnose.measure.card_view import (
     LEVEL,
     UPRIGHT,
@@ -47,7 +47,7 @@ THICKEST_UNTAPPED = 90.0  # a table's planks may look like thicker trunks: those
 LEAST_SIDE = 40.0  # along a side, from its first to its last place [mm]; spent test pictures
 NEAR_SIDE = (2.5, 0.2)  # how far from the map's side an edge may lie [mm], and as a share of the width
 PARALLEL = float(np.cos(np.radians(4)))
-PLAINLY_BARE = 0.6  # mean share of bare wood in a run of it that colours do not show
+PLAINLY_BARE, BARE_WHERE_TAPPED = 0.6, 0.45  # mean share of bare wood in a run of it that colours do not show
 AGREED = 3.0  # what full agreement with the map adds to a score
 FAR_BELOW = 2.5  # of scores: where the likeliest stem has no patch, one so much unlikelier has none either
 SURE, SURE_WHERE_TAPPED = 3.9, 3.4  # least score, agreement in it; chosen on calibration renderings and drawn pictures
@@ -232,10 +232,9 @@ def stems_with_patch(
         stem = fit(one.pair)
         if stem is not None:
             run = one.pair[0].run
-            stem = agreed(stem, fit, plane, view, seen, run, float(one.centre[run]))
-        if stem is not None:
-            low, high = levels(stem, plane, view, one, one.wide)
-            stem = seen_closely(stem, picture, plane, low, high)
+            by_map = agreed(stem, fit, plane, view, seen, run, float(one.centre[run]))
+            along = partial(levels, plane=plane, view=view, candidate=one, rows=one.wide)
+            stem = settled(stem, by_map, picture, plane, along)
         if stem is not None and min(np.ptp(stem.place(side)[0]) for side in stem.sides_px) < LEAST_SIDE:
             continue
         if stem is not None and 0.75 < 2 * stem.radius / one.width < 1.35 and 2 * stem.radius <= thickest:
@@ -267,21 +266,29 @@ def _by_map(
     view: View, seen: BarkMap, tap: np.ndarray | None, edges: Callable[[range], list[Line]]
 ) -> list[Candidate]:
     """The stem on which the eye's map shows most bare wood, or the one that is tapped; none where none is seen."""
-    spot = seen.spot(tap)
-    pair = None if spot is None else seen.sides(spot)
-    if spot is None or pair is None:
-        return []
+    spots = [seen.spot(tap), tap]
+    found = [_at_spot(view, seen, spot, tap, edges) for spot in spots if spot is not None]
+    return [one for one in found if one is not None]
+
+
+def _at_spot(
+    view: View, seen: BarkMap, spot: np.ndarray, tap: np.ndarray | None, edges: Callable[[range], list[Line]]
+) -> Candidate | None:
+    """The stem that the eye's map shows at one place of the view, (2,), with its bare patch; None where it shows none."""
+    pair = seen.sides(spot)
+    if pair is None:
+        return None
     pair = _snapped(edges(_turned_by(pair)), view, pair, spot)
     candidate = _candidate(view, pair, tap)
     if candidate is None:
         there = seen.patch(pair)
-        if there is None or there[2] < PLAINLY_BARE:
-            return []
+        if there is None or there[2] < (PLAINLY_BARE if tap is None else BARE_WHERE_TAPPED):
+            return None
         middle = (there[0] + there[1]) / 2
-        centre = np.mean([line.at(pair[0].run, middle) for line in pair], axis=0)
+        centre = np.mean([line.at(pair[0].run, middle) for line in pair], axis=0) if tap is None else tap
         width = apart(pair, middle) / view.scale
         candidate = Candidate(pair, _of_sides(pair) + BEST_PATCH, centre, there[:2], there[:2], width)
-    return [_with_map(candidate, seen)]
+    return _with_map(candidate, seen)
 
 
 def _with_map(one: Candidate, seen: BarkMap) -> Candidate:
