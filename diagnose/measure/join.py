@@ -99,9 +99,6 @@ def two_wounds(measurements: Sequence[Measurement], names: Sequence[str], inches
     inches
         Are lengths written in inches? [no unit]
     """
-    from diagnose.figures import figure
-    from diagnose.signs import vocabulary
-
     lines = []
     for sign in SAME_IN_ALL:
         having = [(name, value) for name, each in zip(names, measurements, strict=True)
@@ -111,9 +108,29 @@ def two_wounds(measurements: Sequence[Measurement], names: Sequence[str], inches
         (small, low), *_, (large, high) = sorted(having, key=lambda item: item[1].value)
         own = np.sqrt(1 - SHARED[sign][0]) * np.hypot(low.sigma, high.sigma)
         if high.value - low.value > TWO_WOUNDS * max(float(own), 1e-12):
-            lines.append(f"{vocabulary()[sign].label}: {figure(sign, low, inches)} in {small}, "
-                         f"{figure(sign, high, inches)} in {large}")
+            lines.append(_figures(sign, [small, large], [low, high], inches))
     return lines
+
+
+def taken_alone(measurements: Sequence[Measurement], names: Sequence[str]) -> str:
+    """Why the first photograph alone is judged: the lengths that differ beyond doubt, and the question; else empty.
+
+    Parameters
+    ----------
+    measurements, names
+        One of each photograph, each sign in its own unit, and what to call them.
+    """
+    apart = two_wounds(measurements, names)
+    return f"a photo stands apart ({'; '.join(apart)}): are they of one wound? Only {names[0]} is judged" if apart else ""
+
+
+def _figures(sign: str, names: Sequence[str], values: Sequence[Measured], inches: bool = False) -> str:
+    """A sign's values in words, and in which photograph each was read."""
+    from diagnose.figures import figure
+    from diagnose.signs import vocabulary
+
+    told = ", ".join(f"{figure(sign, value, inches)} in {name}" for name, value in zip(names, values, strict=True))
+    return f"{vocabulary()[sign].label if sign in vocabulary() else sign}: {told}"
 
 
 def _bark_round(measurements: Sequence[Measurement], turns: Turns) -> tuple[Sign, list[str]]:
@@ -181,10 +198,11 @@ def join_measured(sign: str, names: Sequence[str], values: Sequence[Measured]) -
     variance = spread / kept.sum() + shared * float((kept * sigma**2).sum() / kept.sum())
     others = kept.sum() - kept
     apart = np.abs(value - ((kept * value).sum() - kept * value) / others) / np.sqrt(own**2 + 1 / others)
-    told = [f"{name} stands apart by {by:.1f} sigma in {sign} and counts for less: is it the same wound?"
+    words = _figures(sign, names, values)
+    told = [f"{name} stands apart by {by:.1f} sigma and counts for less ({words}): is it the same wound?"
             for name, by, trusted in zip(names, apart, trust, strict=True) if by > APART and trusted < 1]  # fmt: skip
     if many == 2 and apart[0] > APART:
-        told = [f"{names[0]} and {names[1]} differ by {apart[0]:.1f} sigma in {sign}: are they of one wound? Take a third"]
+        told = [f"{words}, which differ by {apart[0]:.1f} sigma: are they of one wound? Take a third"]
     return Measured(mean, float(np.sqrt(variance)), values[0].how), told
 
 
