@@ -83,7 +83,7 @@ def _whole(image: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 @pytest.mark.parametrize(("step", "tall", "spacing"), [(0.08, 8, 1.5), (0.08, 12, 1.5), (0.12, 12, 2.0), (0.2, 8, 2.0)])
-def test_on_a_strip_too_narrow_for_three_grooves_across_it_none_along_it_are_believed(step: float, tall: float, spacing: float) -> None:
+def test_on_a_strip_too_narrow_for_three_grooves_none_are_believed(step: float, tall: float, spacing: float) -> None:
     down, across = np.mgrid[0 : int(tall / step), 0 : int(2.0 / step)] * step
     rng = np.random.default_rng(7)
     for _ in range(4):
