@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from diagnose.measure.bark_map import BarkMap, bark_map
-from diagnose.measure.bark_sides import agreed, seen_closely
+from diagnose.measure.bark_sides import agreed, settled
 from diagnose.measure.bark_strip import levels, stems_with_patch
 from diagnose.measure.card_view import Line, View, apart, view_of_card
 from diagnose.measure.end_outline import Patch, _rough_lip
@@ -70,9 +70,13 @@ def closely(scene: Scene) -> tuple[Stem, float, float]:
     return stem, float(low), float(high)
 
 
+def _settled(scene: Scene, stem: Stem, by_map: Stem, low: float, high: float) -> Stem | None:
+    return settled(stem, by_map, scene[0], scene[1], lambda _: np.array([low, high]))
+
+
 def test_close_looks_back_a_stem_that_was_fitted_rightly(scene: Scene, closely: tuple[Stem, float, float]) -> None:
     stem, low, high = closely
-    backed = seen_closely(stem, scene[0], scene[1], low, high)
+    backed = _settled(scene, stem, stem, low, high)
     assert backed is not None and backed.eye_wider == 0.0
 
 
@@ -81,7 +85,8 @@ def test_close_looks_notice_a_stem_that_was_fitted_too_thin_or_too_thick(
     scene: Scene, closely: tuple[Stem, float, float], times: float
 ) -> None:
     stem, low, high = closely
-    doubted = seen_closely(replace(stem, radius=stem.radius * times), scene[0], scene[1], low, high)
+    wrong = replace(stem, radius=stem.radius * times)
+    doubted = _settled(scene, wrong, wrong, low, high)
     assert doubted is not None and doubted.eye_wider != 0.0
     assert (doubted.eye_wider > 0) == (times < 1)
 
@@ -89,7 +94,19 @@ def test_close_looks_notice_a_stem_that_was_fitted_too_thin_or_too_thick(
 def test_where_close_looks_see_no_stem_none_is_told(scene: Scene, closely: tuple[Stem, float, float]) -> None:
     stem, low, high = closely
     away = np.sign(float((stem.foot - np.array([75.0, 50.0, 0.0])) @ stem.across)) * stem.across
-    assert seen_closely(replace(stem, foot=stem.foot + 45 * away), scene[0], scene[1], low, high) is None
+    beside = replace(stem, foot=stem.foot + 45 * away)
+    assert _settled(scene, beside, beside, low, high) is None
+
+
+def test_close_looks_outvote_a_map_that_takes_half_of_a_stem_for_all_of_it(
+    scene: Scene, closely: tuple[Stem, float, float]
+) -> None:
+    stem, low, high = closely
+    half = replace(stem, radius=stem.radius / 2, sides_px=tuple(reversed(stem.sides_px)))
+    kept = _settled(scene, stem, half, low, high)
+    assert kept is not None and kept.radius == stem.radius and abs(kept.eye_wider) < 0.3 * stem.radius
+    mended = _settled(scene, half, stem, low, high)  # edges that were wrong are not kept because a map moved them
+    assert mended is not None and mended.radius == stem.radius
 
 
 def test_a_mask_that_leaves_the_middle_of_the_stem_free_has_no_lip() -> None:

@@ -149,6 +149,20 @@ def test_a_card_without_a_twig_yields_no_measurement() -> None:
     assert found.measured == {} and found.not_measured
 
 
+@pytest.mark.parametrize("tone", [(0.84, 0.69, 0.62), (0.5, 0.45, 0.42), (0.3, 0.3, 0.3)], ids=["sky", "shade", "lamp"])
+@pytest.mark.parametrize("tapped", [False, True])
+def test_the_end_of_a_shadow_on_bare_paper_is_not_measured(tone: tuple[float, float, float], tapped: bool) -> None:
+    picture = read_picture(picture_of(replace(PLAIN, kind="none"))[0], "bare.jpg")
+    plane = find_card(picture)
+    strip = plane.to_px(np.array([(60.0, -4.0), (63.0, -4.0), (69.0, 45.0), (66.0, 47.0)]))
+    shade = np.zeros(picture.bgr.shape[:2], np.float32)
+    cv2.fillPoly(shade, [np.round(strip * 8).astype(int)], 1.0, cv2.LINE_AA, 3)
+    light = (picture.bgr / 255) ** 2.2 * (1 - cv2.GaussianBlur(shade, (0, 0), 1.5)[..., None] * (1 - np.array(tone)))
+    shaded = read_picture(cv2.imencode(".png", np.uint8(np.round(255 * light ** (1 / 2.2))))[1].tobytes(), "shaded.png")
+    taps = [tuple(plane.to_px(np.array([place]))[0]) for place in ((67.5, 45.0), (64.5, 20.0))] if tapped else []
+    assert measure_end_on_card(shaded, find_card(shaded), taps).measured == {}
+
+
 @pytest.mark.parametrize("path", sorted((PHOTOS / "gnawed_bark").glob("*.jpg")), ids=lambda path: path.stem)
 def test_a_finger_that_holds_the_card_is_not_a_twig(path: Path) -> None:
     picture = read_picture(path)

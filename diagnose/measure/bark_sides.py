@@ -30,9 +30,11 @@ BLIND = 200.0  # of stem beside the card [mm2]: where the map shows less in all,
 REFITS = 2
 CLOSELY = (0.6, 4.0)  # how far above and below the patch the stem is looked at closely: of its width, and [mm] more
 CLOSE_APART = 0.08  # of the width, from which on close looks disagree with a side; calibration and spent test pictures
+WELL_BACKED = 0.16  # the same where they speak for edges against the map; spent test pictures
 STEM_SEEN, STEM_WHOLE = 0.25, 0.5  # share of a close look along which a stem must lie: that there is one, that it is read
 
 Fit = Callable[[tuple[Line, Line]], Stem | None]
+Levels = Callable[[Stem], np.ndarray]
 
 
 def agreed(stem: Stem, fit: Fit, plane: Plane, view: View, seen: BarkMap, run: int, at: float) -> Stem | None:
@@ -132,26 +134,50 @@ def _border(
     return 0.0
 
 
-def seen_closely(stem: Stem, picture: Picture, plane: Plane, low: float, high: float) -> Stem | None:
+def settled(stem: Stem, by_map: Stem | None, picture: Picture, plane: Plane, levels: Levels) -> Stem | None:
     """The stem as two close looks back it, above and below its patch; None where they see no stem at all.
 
-    A side that the card hides is not judged, and a place whose middle it hides is not looked at.
+    The coarse map may take half of a stem for all of it, where its bark is of two colours or one side lies in shade: where
+    the map moved the sides, and the close looks see them about where edges had put them and not there, those stand, and an
+    interval is told.
 
     Parameters
     ----------
-    stem
-        As fitted [no unit].
+    stem, by_map
+        As fitted, and as the map then had it; None where the map shows another [no unit].
     picture, plane
         It was fitted in, and the card's plane there [no unit].
-    low, high
-        From where to where along it the patch is believed to reach [mm].
+    levels
+        Of a stem : from where to where along it the patch is believed to reach [mm].
 
     Returns
     -------
     Stem | None
         With `eye_wider` set where all looks that read a side see it elsewhere [mm], unless the map has set it.
     """
+    if by_map is None:
+        return None
+    if by_map.sides_px is not stem.sides_px:
+        own, other = (_off_closely(one, picture, plane, levels) for one in (stem, by_map))
+        least = np.inf if own is None else float(np.abs(own).max())
+        if own is not None and least <= WELL_BACKED and (other is None or np.abs(other).max() > 2 * least):
+            return replace(stem, eye_wider=float(own.sum()) * 2 * stem.radius)
+    off = _off_closely(by_map, picture, plane, levels)
+    if off is None:
+        return None
+    if by_map.eye_wider or np.isnan(off).any():
+        return by_map
+    return replace(by_map, eye_wider=float(off[np.abs(off) > CLOSE_APART].sum()) * 2 * by_map.radius)
+
+
+def _off_closely(stem: Stem, picture: Picture, plane: Plane, levels: Levels) -> np.ndarray | None:
+    """How far outside its fitted sides two close looks see them, the nearer of both, (2,) [widths].
+
+    None where they see no stem, not a number where they do not read it. A side that the card hides is not judged, and a
+    place whose middle it hides is not looked at.
+    """
     width = 2 * stem.radius
+    low, high = levels(stem)
     beyond = CLOSELY[0] * width + CLOSELY[1]
     columns, rows = picture.size
     seen, sides = [], []
@@ -170,11 +196,10 @@ def seen_closely(stem: Stem, picture: Picture, plane: Plane, low: float, high: f
             sides.append(np.where(covered[[0, 2]], 0.5, own))
     if seen and max(seen) < STEM_SEEN:
         return None
-    if not sides or stem.eye_wider:
-        return stem
+    if not sides:
+        return np.full(2, np.nan)
     off = np.array(sides) - 0.5
-    nearest = off[np.abs(off).argmin(axis=0), [0, 1]]
-    return replace(stem, eye_wider=float(nearest[np.abs(nearest) > CLOSE_APART].sum()) * width)
+    return np.asarray(off[np.abs(off).argmin(axis=0), [0, 1]])
 
 
 def _sides_seen(view: CloseView, at: np.ndarray, ahead: np.ndarray) -> tuple[float, float, float]:

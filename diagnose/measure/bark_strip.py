@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from diagnose.measure.bark_map import BarkMap
-from diagnose.measure.bark_sides import agreed, seen_closely
+from diagnose.measure.bark_sides import agreed, settled
 from diagnose.measure.card_view import (
     LEVEL,
     UPRIGHT,
@@ -47,7 +47,7 @@ THICKEST_UNTAPPED = 90.0  # a table's planks may look like thicker trunks: those
 LEAST_SIDE = 40.0  # along a side, from its first to its last place [mm]; spent test pictures
 NEAR_SIDE = (2.5, 0.2)  # how far from the map's side an edge may lie [mm], and as a share of the width
 PARALLEL = float(np.cos(np.radians(4)))
-PLAINLY_BARE = 0.6  # mean share of bare wood in a run of it that colours do not show
+PLAINLY_BARE, BARE_WHERE_TAPPED = 0.6, 0.45  # mean share of bare wood in a run of it that colours do not show
 AGREED = 3.0  # what full agreement with the map adds to a score
 FAR_BELOW = 2.5  # of scores: where the likeliest stem has no patch, one so much unlikelier has none either
 SURE, SURE_WHERE_TAPPED = 3.9, 3.4  # least score, agreement in it; chosen on calibration renderings and drawn pictures
@@ -232,10 +232,9 @@ def stems_with_patch(
         stem = fit(one.pair)
         if stem is not None:
             run = one.pair[0].run
-            stem = agreed(stem, fit, plane, view, seen, run, float(one.centre[run]))
-        if stem is not None:
-            low, high = levels(stem, plane, view, one, one.wide)
-            stem = seen_closely(stem, picture, plane, low, high)
+            by_map = agreed(stem, fit, plane, view, seen, run, float(one.centre[run]))
+            along = partial(levels, plane=plane, view=view, candidate=one, rows=one.wide)
+            stem = settled(stem, by_map, picture, plane, along)
         if stem is not None and min(np.ptp(stem.place(side)[0]) for side in stem.sides_px) < LEAST_SIDE:
             continue
         if stem is not None and 0.75 < 2 * stem.radius / one.width < 1.35 and 2 * stem.radius <= thickest:
@@ -275,7 +274,7 @@ def _by_map(
     candidate = _candidate(view, pair, tap)
     if candidate is None:
         there = seen.patch(pair)
-        if there is None or there[2] < PLAINLY_BARE:
+        if there is None or there[2] < (PLAINLY_BARE if tap is None else BARE_WHERE_TAPPED):
             return []
         middle = (there[0] + there[1]) / 2
         centre = np.mean([line.at(pair[0].run, middle) for line in pair], axis=0)

@@ -82,7 +82,7 @@ def _finished(rng: Rng, scene: Scene, sheet: np.ndarray | None = None) -> Shown:
         sides = np.isin(scene.labels, [CLASS["bark"], CLASS["wood"]])
         forget(scene, sides, 2 * (min(scene.size) // 40) + 1)
     ends, sure = seen_ends(scene)
-    return Shown(developed(rng, scene), scene.labels, ends, sure, sheet, scene.source)
+    return Shown(developed(rng, scene), scene.labels, ends, sure, sheet=sheet, source=scene.source)
 
 
 def _form(rng: Rng) -> str:

@@ -38,7 +38,8 @@ def read(truth_file: Path) -> Shown:
             outward = (far - at) / max(float(np.linalg.norm(far - at)), 1e-6)
             if np.all(far > -20) and np.all(far < np.array(bgr.shape[1::-1]) + 20):
                 ends.append(ShownEnd(far, outward, width, "clean"))
+    alike = tuple(ShownEnd(np.array(at), np.array(outward), width, None) for at, outward, width in truth.get("alike", []))
     sheet = np.array(truth["card"]["H_card_to_image"]) if "card" in truth else None
     source = {"maker": "rendered", "scene": truth["scene"], "ground": str(truth.get("ground")),
               "light": truth["light"]["light"], "seed": str(truth["seed"])}  # fmt: skip
-    return Shown(bgr, labels, tuple(ends), True, sheet, source)
+    return Shown(bgr, labels, tuple(ends), True, alike, sheet, source)

@@ -160,8 +160,11 @@ def taken_pieces(shown: Shown, rng: np.random.Generator) -> tuple[list[Wide], li
     wides: list[Wide] = []
     nears: list[Near] = []
     whole, to_wide = whole_matrix(shown.bgr.shape, FINDER_SIZE), np.linalg.inv(TO_FINDER)
-    for matrix in (whole, *(own @ to_wide for own in _zoomed(shown, rng, 2))):
-        for glance in find(shown.bgr, matrix).ends[: 2 * TAKEN]:
+    looks = [(whole, False), *((own @ to_wide, False) for own in _zoomed(shown, rng, 2))]
+    if shown.sheet is not None:
+        looks.append((sheet_matrix(shown.sheet, FINDER_SIZE), True))
+    for matrix, flat in looks:
+        for glance in find(shown.bgr, matrix, flat).ends[: 2 * TAKEN]:
             if glance.score < LEAST_TAKEN:
                 continue
             true = min(shown.ends, key=lambda end: float(np.hypot(*(glance.at - end.at))), default=None)
@@ -212,6 +215,9 @@ def close_pieces(shown: Shown, rng: np.random.Generator, each: int = 2, others: 
             near = _near(shown, matrix, end)
             if (near.labels == UNKNOWN).mean() < 0.45:
                 yield near
+    for none in shown.alike:
+        width = none.width * float(np.exp(rng.normal(0, 0.12)))
+        yield _near(shown, close_matrix(none.at + rng.normal(0, 0.2, 2) * width, none.outward, width, NEAR_AT), None)
     for _ in range(others):
         place = _elsewhere(shown, rng)
         if place is not None:

@@ -55,6 +55,8 @@ class Shown:
         The severed ends in it [px].
     all_ends
         Is there surely no other? [no unit]
+    alike
+        What may be taken for an end and is none, such as a shadow's end or a fingertip [px].
     sheet
         (3, 3) from the scale card's millimetres to pixels, None where no card is seen [px per mm].
     source
@@ -65,5 +67,6 @@ class Shown:
     labels: np.ndarray
     ends: tuple[ShownEnd, ...] = ()
     all_ends: bool = True
+    alike: tuple[ShownEnd, ...] = ()
     sheet: np.ndarray | None = None
     source: dict[str, str] = field(default_factory=dict)
