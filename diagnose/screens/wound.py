@@ -205,7 +205,9 @@ def _details(photo: Photo, draft: Draft, seen: _Seen | None, upright_mm: float |
 
 def _question(found: Diagnosis, draft: Draft) -> bool:
     """The one next question; is there one?"""
-    step = next_step(found.verdict, draft.passed, NEED_OF, None, built_of())
+    # a photo may tell the place: before anything is given it is not asked for
+    passed = {*draft.passed, PLACE} if draft.is_empty else draft.passed
+    step = next_step(found.verdict, passed, NEED_OF, None, built_of())
     asked = step.question
     if asked is None:
         st.html(f'<p class="left">Nothing more to ask, this will hardly change: {escape(step.reason)}.</p>')
