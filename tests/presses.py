@@ -127,7 +127,8 @@ def inbox_presses(page: Any, address: str, presses: int, chance: random.Random) 
         That chooses [no unit].
     """
     page.goto(f"{address}/inbox")
-    is_drawn = "() => / of \\d/.test(document.querySelector('.st-key-screen_walk')?.innerText)"
+    # the row of buttons is there whole: after a reload its words come before them
+    is_drawn = "() => / of \\d[^]*Previous[^]*Next/.test(document.querySelector('.st-key-screen_walk')?.innerText)"
     _quiet(page, is_drawn)
     can_undo, trail = False, ""
     for _ in range(presses):

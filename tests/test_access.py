@@ -11,6 +11,7 @@ from axe_playwright_python.sync_playwright import Axe
 
 from diagnose.screens.start import PAGES
 from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, WORDS, drawn, on_first_screen, served, still
+from tests.legible import ENOUGH, contrasts, cut_off
 
 # every breach in full; of what is in order one example a rule, since all of it takes many times as long to hand over
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]},
@@ -108,6 +109,39 @@ def test_no_page_full_of_work_breaks_a_rule_or_runs_off_a_phone_at_twice_the_typ
     assert _broken(page) == []
 
 
+LARGE = "html { font-size: 200% !important; }"
+DIALOGS = {"inbox": ("Show:", "Take in more")}  # page -> buttons that open something over it
+
+
+def test_nothing_is_cut_off_on_a_narrow_phone_at_twice_the_type_size_whatever_is_opened(full: tuple[str, Any]) -> None:
+    path, page = full
+    page.set_viewport_size({"width": 320, "height": 740})
+    large = page.add_style_tag(content=LARGE)
+    _settled(page)
+    found = set(cut_off(page))
+    for name in DIALOGS.get(path, ()):
+        page.get_by_role("button", name=name).click()
+        page.locator("[data-testid=stPopoverBody], [role=dialog]").first.wait_for()
+        _settled(page)
+        found |= set(cut_off(page))
+        page.keyboard.press("Escape")
+        page.locator("[data-testid=stPopoverBody], [role=dialog]").first.wait_for(state="detached")
+    _unfold(page)
+    found |= set(cut_off(page))
+    assert found == set() and _over(page) <= 1
+    large.evaluate("style => style.remove()")
+
+
+def _unfold(page: Any) -> None:
+    """Opens what is folded away, and what is folded away in it."""
+    for _ in range(3):
+        for summary in page.locator("details:not([open]) > summary").all():
+            if summary.is_visible():
+                summary.click()
+                drawn(page, 100)
+        _settled(page)
+
+
 def test_no_page_breaks_a_rule_in_the_dark(full: tuple[str, Any]) -> None:
     page = full[1]
     page.emulate_media(color_scheme="dark")
@@ -128,6 +162,29 @@ def test_a_measured_photo_with_its_verdict_breaks_no_rule_in_light_and_dark(page
     page.emulate_media(color_scheme="dark")
     _settled(page)
     assert _broken(page) == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_verdict_question_answers_and_what_to_do_now_can_be_read_in_the_sun(
+    page: Any, app: tuple[str, Path], scheme: str
+) -> None:
+    _opened(page, app[0], "wound", (390, 844), scheme)
+    page.get_by_role("button", name="bark is gnawed away").click()
+    page.locator(".now").wait_for(timeout=60_000)
+    _settled(page)
+    for what in (".verdict", "[role=group] h2", ".answers button", ".now"):
+        found = contrasts(page, what)
+        assert found and min(found.values()) >= ENOUGH, (what, found)
+    page.get_by_role("button", name="Start over").click()
+    page.locator(".verdict").wait_for(state="detached", timeout=30_000)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_alarm_can_be_read_in_the_sun(page: Any, in_use: str, scheme: str) -> None:
+    _opened(page, in_use, "upkeep", (390, 844), scheme)
+    for what in (".verdict.alarm", ".st-key-due-alarm summary", ".st-key-due-alarm .works", "[data-testid=stAlert]"):
+        found = contrasts(page, what)
+        assert found and min(found.values()) >= ENOUGH, (what, found)
 
 
 def test_the_keyboard_alone_leads_from_the_start_to_a_verdict(browser: Any, app: tuple[str, Path]) -> None:

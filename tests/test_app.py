@@ -93,11 +93,13 @@ _WHERE = """() => {
 }"""
 
 
-@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
-def test_verdict_and_question_stay_on_the_phones_screen_from_the_photo_through_every_answer(
-    browser: Any, app: tuple[str, Path], scheme: str
+@pytest.mark.parametrize(("size", "scheme"), [(PHONE, "light"), *(
+    pytest.param(size, scheme, marks=pytest.mark.slow) for size, scheme in
+    ((PHONE, "dark"), (DESK, "light"), (DESK, "dark")))])
+def test_verdict_and_question_stay_on_the_screen_from_the_photo_through_every_answer(
+    browser: Any, app: tuple[str, Path], size: tuple[int, int], scheme: str
 ) -> None:
-    page = browser.new_page(viewport={"width": PHONE[0], "height": PHONE[1]}, color_scheme=scheme)
+    page = browser.new_page(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
     page.goto(f"{app[0]}/wound")
     page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))  # the only tap
     page.locator(".now").wait_for(timeout=60_000)
@@ -105,10 +107,32 @@ def test_verdict_and_question_stay_on_the_phones_screen_from_the_photo_through_e
     seen = page.evaluate(_WHERE)
     assert seen["photo"][1] - seen["photo"][0] <= 0.4 * seen["high"]
     assert seen["verdict"][1] <= seen["high"] and seen["question"][1] <= seen["high"]
-    assert page.evaluate(WORDS) <= FIRST_SCREEN_WORDS
+    assert size == DESK or page.evaluate(WORDS) <= FIRST_SCREEN_WORDS
     for _ in range(3):
         _answer_and_look(page)
     page.close()
+
+
+@pytest.mark.parametrize("first", ["photo", "answer"])
+def test_at_most_three_taps_lead_from_the_start_to_a_first_verdict_on_the_screen(
+    browser: Any, app: tuple[str, Path], first: str
+) -> None:
+    context = browser.new_context(viewport={"width": PHONE[0], "height": PHONE[1]})  # a device that has begun nothing
+    context.add_init_script("addEventListener('pointerdown', () => { window.taps = (window.taps || 0) + 1; }, true)")
+    page = context.new_page()
+    page.goto(app[0])
+    page.get_by_role("link", name="Something bit my plant").click()
+    if first == "photo":
+        with page.expect_file_chooser() as chooser:
+            page.get_by_test_id("stFileUploaderDropzone").get_by_role("button").click()
+        chooser.value.set_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))  # in the phone's own window: one tap more
+    else:
+        page.get_by_role("button", name="bark is gnawed away").click()
+    page.wait_for_function(f"({_WHERE})().drawn", timeout=60_000)
+    assert page.evaluate("window.taps") + (first == "photo") <= 3
+    seen = page.evaluate(_WHERE)
+    assert seen["verdict"][0] >= 44 and seen["verdict"][1] <= seen["high"]
+    context.close()
 
 
 @pytest.mark.slow
@@ -124,6 +148,21 @@ def test_without_a_photo_verdict_and_question_stay_on_the_phones_screen_too(
     for _ in range(2):
         _answer_and_look(page)
     page.get_by_text("Answered so far: 3").wait_for()
+    page.close()
+
+
+def test_before_there_is_evidence_the_page_says_not_to_buy_and_folds_away_what_would_suit(
+    browser: Any, app: tuple[str, Path]
+) -> None:
+    page, _ = _open(browser, f"{app[0]}/wound", DESK)
+    page.get_by_role("button", name="a shoot or twig is cut or torn off").click(timeout=60_000)
+    page.locator(".now").filter(has_text="Do not buy a barrier yet").wait_for(timeout=60_000)
+    folded = page.get_by_text("What would suit if the likeliest did it")
+    folded.wait_for(timeout=60_000)
+    sizes = page.get_by_text("largest opening").first
+    assert not sizes.is_visible()
+    folded.click()
+    sizes.wait_for(timeout=30_000)
     page.close()
 
 

@@ -12,7 +12,7 @@ from diagnose.diagnosis import Circumstances, diagnose_answers
 from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.store import open_log
 from diagnose.signs import parse_signs
-from tests.conftest import drawn
+from tests.conftest import TOP, drawn
 
 DESK = (1280, 900)
 WIDTHS = [pytest.param(DESK, marks=pytest.mark.slow), (390, 844)]
@@ -65,6 +65,22 @@ def test_the_wounds_of_a_planting_in_the_log_are_taken_over(browser: Any, app: t
     page.get_by_text("Diagnosed. What was taken for granted stands below.").wait_for(timeout=30_000)
     page.get_by_text("If the animals are not certain").wait_for()
     page.close()
+
+
+def test_a_plan_by_wounds_that_tell_nobody_yet_says_what_to_find_out_before_anything_is_bought(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from streamlit.testing.v1 import AppTest
+
+    open_wound = diagnose_answers(parse_signs({"wound": "severed_shoot"}), Circumstances("east"))
+    assert open_wound.find_out_first
+    save_diagnosis(open_log(tmp_path / "log"), open_wound, site="Open")
+    monkeypatch.setenv("DIAGNOSE_LOG", str(tmp_path / "log"))
+    page = AppTest.from_file(str(TOP / "diagnose" / "screens" / "planting.py"), default_timeout=120)
+    page.session_state["plan_basis"] = "Wounds in the log"
+    page.run()
+    told = " ".join(one.value for one in (*page.warning, *page.caption)).replace("\\", "")
+    assert open_wound.find_out_first.split(":")[0] in told and "Expected, not diagnosed" in told
 
 
 def test_a_budget_that_is_too_small_is_said_to_break_the_plan(browser: Any, app: tuple[str, Path]) -> None:

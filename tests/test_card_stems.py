@@ -3,8 +3,10 @@
 The bundled photos are ray-traced renderings, not photographs.
 """
 
+import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from diagnose.knowledge import reference_cases
@@ -31,3 +33,27 @@ def test_a_card_held_beside_a_stem_is_bare_and_the_eye_does_not_look_at_it(monke
     monkeypatch.setattr(card_stems, "find", lambda *_args, **_more: pytest.fail("the eye has looked"))
     assert stems_meant(picture, plane) == []
     assert not looks_for_an_end(picture, plane)
+
+
+@pytest.mark.parametrize("taps", [1, 2])
+def test_a_tapped_end_is_found_where_the_glance_at_the_card_missed_it(monkeypatch: pytest.MonkeyPatch, taps: int) -> None:
+    monkeypatch.setattr(card_stems, "find_stems", lambda *_args: [])
+    found = 0
+    paths = sorted((PHOTOS / "twig_on_card").glob("*.jpg"))
+    for number, path in enumerate(paths):
+        picture, twig = read_picture(path), json.loads(path.with_suffix(".json").read_text())["twig"]
+        tip, axis, width = np.array(twig["end_centre_px"]), np.array(twig["axis_px_dir"]), twig["diameter_px"]
+        off = np.random.default_rng(number).normal(0, 0.25 * width, 2)
+        near = [tuple(tip + off), tuple(tip + 4 * width * axis)][:taps]
+        stems = stems_meant(picture, find_card(picture), near)
+        found += len(stems) == 1 and np.hypot(*(stems[0].view.end.at - tip)) < 0.8 * width
+    assert found >= 0.9 * len(paths)
+
+
+def test_a_tap_beside_the_twig_finds_none_on_the_card() -> None:
+    for path in sorted((PHOTOS / "twig_on_card").glob("*.jpg"))[::3]:
+        picture, twig = read_picture(path), json.loads(path.with_suffix(".json").read_text())["twig"]
+        plane, rng = find_card(picture), np.random.default_rng(3)
+        for place in plane.to_px(rng.uniform((25, 25), (125, 75), (4, 2))):
+            if np.hypot(*(place - twig["end_centre_px"])) > 5 * twig["diameter_px"]:
+                assert card_stems._seen_at(picture, plane, [tuple(place)]) == []

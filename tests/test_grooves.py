@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import find_peaks, periodogram
 
+from diagnose.measure.bark_patch import ENOUGH_CONTRAST
 from diagnose.measure.grooves import find_grooves
 
 STEP = 0.15
@@ -79,3 +80,13 @@ def test_a_speck_of_wood_is_too_small_for_grooves() -> None:
 
 def _whole(image: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return image, np.ones(image.shape, bool)
+
+
+@pytest.mark.parametrize(("step", "tall", "spacing"), [(0.08, 8, 1.5), (0.08, 12, 1.5), (0.12, 12, 2.0), (0.2, 8, 2.0)])
+def test_on_a_strip_too_narrow_for_three_grooves_none_are_believed(step: float, tall: float, spacing: float) -> None:
+    down, across = np.mgrid[0 : int(tall / step), 0 : int(2.0 / step)] * step
+    rng = np.random.default_rng(7)
+    for _ in range(4):
+        image = np.sin(2 * np.pi * across / spacing) + 0.5 * rng.normal(size=down.shape)
+        found = find_grooves(*_whole(image), step)
+        assert found is None or abs(found.direction_deg) > 45 or found.contrast < ENOUGH_CONTRAST

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -36,3 +38,30 @@ def test_each_place_is_one_symbol_as_wide_as_its_error_and_not_a_line_of_many_ro
     sizes = [layer["mark"]["size"]["expr"] for layer in told["layer"] if isinstance(layer["mark"].get("size"), dict)]
     assert len(sizes) == 1 and "datum.error_m" in sizes[0]
     assert max(len(rows) for rows in told["datasets"].values()) < 100
+
+
+def _coast(*places: tuple[float, float]) -> pd.DataFrame | None:
+    """The rows of coasts and borders on a map of these latitudes and longitudes; None where it has none."""
+    lat, lon = zip(*places, strict=True)
+    told: dict[str, Any] = map_of(pd.DataFrame({"lat": lat, "lon": lon, "error_m": 8.0, "culprit": "deer",
+                                       "label": "A1"})).to_dict(validate=False)
+    found = [rows for rows in told["datasets"].values() if rows and rows[0].get("what") == "coast"]
+    return pd.DataFrame(found[0]) if found else None
+
+
+def test_an_overview_has_the_coast_where_it_is_and_a_plantings_map_has_none() -> None:
+    """Land's End, 50 deg 4 min north, 5 deg 43 min west (from memory, as gazetteers give it)."""
+    coast = _coast((50.3, -5.0), (52.0, -1.0), (55.9, -3.2))
+    assert coast is not None
+    far_km = 111.2 * np.hypot(coast["lat"] - 50.066, (coast["lon"] + 5.717) * np.cos(np.radians(50)))
+    assert far_km.min() < 4
+    assert _coast((50.066, -5.716), (50.067, -5.714)) is None
+
+
+def test_a_long_name_stands_in_the_legend_whole_in_several_lines() -> None:
+    name = "roe, white-tailed or another deer of that size"
+    told = _drawn(name, "nothing due")
+    legend = next(layer["encoding"]["color"]["legend"] for layer in told["layer"] if "color" in layer.get("encoding", {}))
+    assert legend["labelLimit"] == 0
+    lines = json.loads(legend["labelExpr"].removesuffix("[datum.label]")[1:-1])[name]
+    assert " ".join(lines) == name and max(map(len, lines)) < 20

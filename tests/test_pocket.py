@@ -161,6 +161,17 @@ def test_a_page_made_for_no_place_asks_for_the_country_first_and_keeps_it_for_th
     page.context.close()
 
 
+def test_before_there_is_evidence_the_pocket_says_not_to_buy_and_folds_away_what_would_suit(phone: Any) -> None:
+    press(phone, "What bit it?")
+    phone.locator(".answers button").filter(has_text="a shoot or twig is cut or torn off").click()
+    press(phone, "Barrier")
+    told = phone.locator("main").inner_text()
+    assert "Do not buy yet" in told and "Find out first:" in told
+    assert not phone.get_by_text("largest opening").is_visible()
+    phone.get_by_text("What would suit if the likeliest did it").click()
+    assert phone.get_by_text("largest opening").is_visible()
+
+
 def test_animals_that_do_not_live_there_are_folded_away_and_may_still_be_named(phone: Any) -> None:
     _asked(phone, "Which animal was seen or filmed there?")
     moose, kangaroo = (phone.get_by_role("button", name=name, exact=True) for name in ("moose", "kangaroo"))

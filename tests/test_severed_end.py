@@ -232,7 +232,8 @@ def test_a_picture_of_something_else_yields_no_measurement(what: str) -> None:
 def test_the_annotated_picture_shows_the_wound_enlarged(path: Path) -> None:
     picture = read_picture(path)
     plane = find_card(picture)
-    shown = annotate(picture, measure_end_on_card(picture, plane), plane)
+    found = measure_end_on_card(picture, plane)
+    shown = annotate(picture, found, found.px_per_mm(plane))
     assert max(shown.shape[:2]) == 1100 and shown.dtype == np.uint8
     yellow = (np.abs(shown.astype(int) - (66, 228, 240)).sum(axis=2) < 40).sum()
     assert yellow > 200

@@ -47,7 +47,7 @@ def fields_of(found: Diagnosis) -> dict[str, Any]:
     """
     from diagnose.signs import signs_as_json
 
-    picture = found.picture
+    picture, measurement = found.picture, found.measurement
     where: dict[str, Any] = {}
     if picture is not None:
         taken = picture.taken
@@ -57,23 +57,10 @@ def fields_of(found: Diagnosis) -> dict[str, Any]:
             "lat": taken.lat, "lon": taken.lon, "error_m": taken.error_m,
         }
     return {
-        "signs": signs_as_json(found.signs), "verdict": {**found.verdict.as_json(), "lines": _lines(found)},
+        "signs": signs_as_json(found.signs),
+        "verdict": {**found.verdict.as_json(), "lines": measurement.lines(),
+                    "px_per_mm": measurement.px_per_mm(found.plane)},
         "barrier": found.barrier.as_json(), "leading": found.verdict.leading, "catalogue": found.verdict.version, **where}
-
-
-_MOST_POINTS = 200  # of a line: as fine as it is drawn
-
-
-def _lines(found: Diagnosis) -> dict[str, list[list[float]]]:
-    """The shapes of a measurement, name -> points in upright pixels, thinned to what a picture shows."""
-    import numpy as np
-
-    lines = {}
-    for name, shape in found.measurement.shapes.items():
-        points = np.atleast_2d(np.asarray(shape, dtype=float))
-        if points.ndim == 2 and points.shape[1] == 2 and np.isfinite(points).all():
-            lines[name] = points[:: -(-len(points) // _MOST_POINTS)].round(1).tolist()
-    return lines
 
 
 def kept_measurement(found: Mapping[str, Any]) -> Measurement:
@@ -87,12 +74,9 @@ def kept_measurement(found: Mapping[str, Any]) -> Measurement:
     found
         An observation as `Log.observation` yields it [no unit].
     """
-    import numpy as np
-
-    from diagnose.measure.record import Measurement
+    from diagnose.measure.record import Measurement, shapes_of
     from diagnose.signs import Answer, parse_signs
 
-    lines = {name: np.asarray(points, dtype=float) for name, points in found["verdict"].get("lines", {}).items()}
     measured: dict[str, Sign] = {name: sign for name, sign in parse_signs(found["signs"]).items()
                                  if name != "wound" and not isinstance(sign, Answer)}
-    return Measurement(measured, {}, lines)
+    return Measurement(measured, {}, shapes_of(found["verdict"].get("lines", {})))

@@ -9,6 +9,7 @@ from diagnose.places import Place
 from diagnose.protect.requirement import needs
 from diagnose.protect.sources import sources
 
+PICTURES = Path(__file__).parent / "pictures"
 # file -> heading in the app
 GUIDES = {
     "owner": "Something eats my trees: for owners",

@@ -21,9 +21,9 @@ from diagnose.inbox.taking import Progress, silent
 from diagnose.inbox.taking import TakenIn as TakenIn
 from diagnose.inbox.taking import take_in as take_in
 from diagnose.inbox.workers import opened_here, shared_out
-from diagnose.measure.join import join, two_wounds
+from diagnose.measure.join import join, taken_alone
 from diagnose.measure.number import measuring
-from diagnose.measure.record import Measurement
+from diagnose.measure.record import Measurement, shapes_of
 from diagnose.photo.picture import read_picture
 from diagnose.signs import Sign, parse_signs, signs_as_json
 
@@ -51,6 +51,7 @@ def look_at(data: bytes, name: str) -> dict[str, Any]:
         return {"error": f"it could not be measured ({type(problem).__name__}); look at it yourself"}
     return {
         "measured": signs_as_json(measurement.measured), "not_measured": dict(measurement.not_measured),
+        "lines": measurement.lines(), "px_per_mm": measurement.px_per_mm(plane),
         "remarks": list(measurement.remarks), "taken": picture.taken.as_json(),
         "plane": None if plane is None else plane.as_json(), "size": list(picture.size),
     }
@@ -234,7 +235,7 @@ def diagnosis_of(row: Mapping[str, Any], found: Mapping[str, dict[str, Any]], re
     """
     seen = {digest: told for digest, told in found.items() if told.get("measured")}
     names = [row["photos"][digest] or f"photo {number}" for number, digest in enumerate(seen, 1)]
-    measurement = _one_wound([_measurement(told) for told in seen.values()], names) if seen else Measurement()
+    measurement = _one_wound([measured_in(told) for told in seen.values()], names) if seen else Measurement()
     answers = parse_signs(row["told"].get("confirmed", {}))
     place, month = region, None
     for told in found.values():
@@ -248,16 +249,21 @@ def diagnosis_of(row: Mapping[str, Any], found: Mapping[str, dict[str, Any]], re
 
 def _one_wound(measurements: list[Measurement], names: list[str]) -> Measurement:
     """The photos joined; the first alone where they may be of different wounds, with a remark that says so."""
-    apart = two_wounds(measurements, names)
-    if not apart:
+    if not (said := taken_alone(measurements, names)):
         return join(measurements, names)
-    said = f"a photo stands apart ({'; '.join(apart)}): are they of one wound? Only {names[0]} is judged"
     return replace(measurements[0], remarks=(said, *measurements[0].remarks))
 
 
-def _measurement(told: Mapping[str, Any]) -> Measurement:
+def measured_in(told: Mapping[str, Any]) -> Measurement:
+    """What was measured in one photo, with its lines where they were kept.
+
+    Parameters
+    ----------
+    told
+        As `look_at` yielded it [no unit].
+    """
     measured: dict[str, Sign] = {name: replace(sign, how="photo") for name, sign in parse_signs(told["measured"]).items()}
-    return Measurement(measured, dict(told["not_measured"]), {}, tuple(told["remarks"]))
+    return Measurement(measured, dict(told["not_measured"]), shapes_of(told.get("lines", {})), tuple(told["remarks"]))
 
 
 def _twins(session: Session) -> dict[str, str]:

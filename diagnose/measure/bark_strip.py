@@ -266,21 +266,29 @@ def _by_map(
     view: View, seen: BarkMap, tap: np.ndarray | None, edges: Callable[[range], list[Line]]
 ) -> list[Candidate]:
     """The stem on which the eye's map shows most bare wood, or the one that is tapped; none where none is seen."""
-    spot = seen.spot(tap)
-    pair = None if spot is None else seen.sides(spot)
-    if spot is None or pair is None:
-        return []
+    spots = [seen.spot(tap), tap]
+    found = [_at_spot(view, seen, spot, tap, edges) for spot in spots if spot is not None]
+    return [one for one in found if one is not None]
+
+
+def _at_spot(
+    view: View, seen: BarkMap, spot: np.ndarray, tap: np.ndarray | None, edges: Callable[[range], list[Line]]
+) -> Candidate | None:
+    """The stem that the eye's map shows at one place of the view, (2,), with its bare patch; None where it shows none."""
+    pair = seen.sides(spot)
+    if pair is None:
+        return None
     pair = _snapped(edges(_turned_by(pair)), view, pair, spot)
     candidate = _candidate(view, pair, tap)
     if candidate is None:
         there = seen.patch(pair)
         if there is None or there[2] < (PLAINLY_BARE if tap is None else BARE_WHERE_TAPPED):
-            return []
+            return None
         middle = (there[0] + there[1]) / 2
-        centre = np.mean([line.at(pair[0].run, middle) for line in pair], axis=0)
+        centre = np.mean([line.at(pair[0].run, middle) for line in pair], axis=0) if tap is None else tap
         width = apart(pair, middle) / view.scale
         candidate = Candidate(pair, _of_sides(pair) + BEST_PATCH, centre, there[:2], there[:2], width)
-    return [_with_map(candidate, seen)]
+    return _with_map(candidate, seen)
 
 
 def _with_map(one: Candidate, seen: BarkMap) -> Candidate:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.eye.pieces import moved, sheet_matrix
-from diagnose.eye.see import CloseView, find, settle_on
+from diagnose.eye.see import CloseView, Glance, find, settle_on
 from diagnose.measure.card_view import bare_paper
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
@@ -30,6 +30,8 @@ MOST_ENDS = 4  # that are looked at closely
 # smears two had 0.71 and 0.75 of the first, and six under 0.05 of the second
 LEAST_SURE = 0.9  # probability that an end is one
 LEAST_LIKELY = 0.2  # of that times the first glance's score
+FROM_WIDTHS = (2.0, 4.0, 8.0)  # of a stem, from which close looks at a tap begin [mm]
+SURE_AT_TAP, AGREEING = 0.97, 2  # probability that what such a look settles on is an end, and how many settle on it
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,7 @@ def stems_meant(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> l
         The severed end first [upright px].
     """
     if taps:
-        return _tapped(find_stems(picture, plane), plane, taps)
+        return _tapped(find_stems(picture, plane), plane, taps) or _seen_at(picture, plane, taps)
     return [] if bare_paper(picture, plane, _bare_mm(plane)) else _whole(find_stems(picture, plane))
 
 
@@ -142,6 +144,19 @@ def _tapped(stems: list[Stem], plane: Plane, taps: Sequence[Point]) -> list[Stem
     at = plane.to_mm(np.array(taps, float))
     near = [stem for stem in stems if np.hypot(*(stem.tip - at[0])) < max(6.0, 2.5 * stem.diameter)]
     return sorted(near, key=lambda stem: float(np.hypot(*(stem.tip - at[0]))))
+
+
+def _seen_at(picture: Picture, plane: Plane, taps: Sequence[Point]) -> list[Stem]:
+    """The stem at the tap that the glance at the whole sheet missed: where close looks begun apart settle on one end."""
+    tip, *back = np.array(taps, float)
+    turns = np.arange(0, 2 * np.pi, np.pi / 4)
+    ways = [tip - back[0]] if back else np.column_stack([np.cos(turns), np.sin(turns)])
+    per_mm = plane.px_per_mm(tuple(plane.to_mm(tip[None])[0]))
+    begun = [Glance(tip, way / np.linalg.norm(way), wide * per_mm, 1.0) for way in ways for wide in FROM_WIDTHS]
+    looks = [settle_on(picture, glance) for glance in begun]
+    near = _tapped([_stem_of(seen, plane) for seen in looks if seen.is_end > SURE_AT_TAP], plane, taps)
+    same = [[np.hypot(*(stem.tip - other.tip)) < 0.5 * stem.diameter for other in near] for stem in near]
+    return [stem for stem, others in zip(near, same, strict=True) if sum(others) >= AGREEING][:1]
 
 
 def _whole(stems: list[Stem]) -> list[Stem]:

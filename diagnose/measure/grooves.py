@@ -182,7 +182,8 @@ def _spectral_peak(
     """
     length, apart = polar[0], _apart(polar, wave)
     steps = np.arange(np.log(1 / min(SPACINGS[1], longest)), np.log(min(1 / SPACINGS[0], 0.4 / step)), RING)
-    if len(steps) < 6:
+    kernel = np.exp(-0.5 * (np.arange(-5, 6) / 2.0) ** 2)
+    if len(steps) <= len(kernel):
         return None
     edges = np.exp(steps)
     ring = ((np.log(np.maximum(length, 1e-9)) - np.float32(steps[0])) / RING + 1).clip(0, len(steps)).astype(np.int32)
@@ -195,7 +196,6 @@ def _spectral_peak(
         return (total / np.maximum(count, 1))[1:-1]
 
     middle = np.sqrt(edges[1:] * edges[:-1])
-    kernel = np.exp(-0.5 * (np.arange(-5, 6) / 2.0) ** 2)
     along, other = (np.convolve(mean_power(where) * middle**2, kernel, "same") for where in (on, off))
     excess = along - other
     peak = (excess[1:-1] >= excess[:-2]) & (excess[1:-1] > excess[2:])

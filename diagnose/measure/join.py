@@ -121,6 +121,20 @@ def two_wounds(measurements: Sequence[Measurement], names: Sequence[str], inches
     return lines
 
 
+def taken_alone(measurements: Sequence[Measurement], names: Sequence[str]) -> str:
+    """Why the first photograph alone is judged: the lengths that differ beyond doubt, and the question; else empty.
+
+    Parameters
+    ----------
+    measurements
+        One of each photograph, each sign in its own unit.
+    names
+        What to call the photographs [no unit].
+    """
+    apart = two_wounds(measurements, names)
+    return f"a photo stands apart ({'; '.join(apart)}): are they of one wound? Only {names[0]} is judged" if apart else ""
+
+
 def _most_bare(measurements: Sequence[Measurement]) -> Measurement | None:
     """The photograph that shows most of the patch, None where none shows one."""
     seen = [each for each in measurements if each.round is not None]
@@ -193,6 +207,7 @@ def join_measured(sign: str, names: Sequence[str], values: Sequence[Measured]) -
     spread = max(1.0, chi2)
     variance = spread / kept.sum() + shared * float((kept * sigma**2).sum() / kept.sum())
     told = []
+    words = _figures(sign, names, values)
     for k, name in enumerate(names):
         others = np.arange(len(values)) != k
         rest = float((kept * value)[others].sum() / kept[others].sum())
@@ -200,12 +215,18 @@ def join_measured(sign: str, names: Sequence[str], values: Sequence[Measured]) -
         apart = abs(value[k] - rest) / doubt
         if apart > APART and (len(values) == 2 or trust[k] < 1):
             if len(values) == 2:
-                told.append(
-                    f"{names[0]} and {names[1]} differ by {apart:.1f} sigma in {sign}: are they of one wound? Take a third"
-                )
+                told.append(f"{words}, which differ by {apart:.1f} sigma: are they of one wound? Take a third")
                 break
-            told.append(f"{name} stands apart by {apart:.1f} sigma in {sign} and counts for less: is it the same wound?")
+            told.append(f"{name} stands apart by {apart:.1f} sigma and counts for less ({words}): is it the same wound?")
     return Measured(mean, float(np.sqrt(variance)), values[0].how), told
+
+
+def _figures(sign: str, names: Sequence[str], values: Sequence[Measured]) -> str:
+    from diagnose.figures import figure
+    from diagnose.signs import vocabulary
+
+    label = vocabulary()[sign].label if sign in vocabulary() else sign
+    return f"{label}: {', '.join(f'{figure(sign, value)} in {name}' for name, value in zip(names, values, strict=True))}"
 
 
 def _weighted_median(value: np.ndarray, weight: np.ndarray) -> float:

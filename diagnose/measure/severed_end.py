@@ -218,12 +218,16 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
         The severed end first, then a point farther back on the same stem [upright px].
     """
     ends = []
-    for stem in stems_meant(picture, plane, taps):
+    stems = stems_meant(picture, plane, taps)
+    for stem in stems:
         seen = see_end(picture, plane, stem, anywhere=bool(taps))
         if seen is not None and (taps or _in_the_middle(seen, plane)) and not only_shade(seen):
             ends.append(replace(seen, view=told_again(picture, seen.view)))
         if ends and taps:
             break
+    if not ends and stems and taps:
+        return _nothing("the sides of the stem at the tap are not seen well enough to measure its end: go closer, hold "
+                        "still, keep shadows off, and tap the end itself")
     if not ends:
         return _nothing("no severed end was found in the card's plain middle: lay the twig's end there, the stem over the "
                         "card's edge, and tap the end")

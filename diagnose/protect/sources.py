@@ -49,7 +49,8 @@ def source_words(key: str) -> str:
     own = [url for url in where if key.lower() in url.lower()] or where  # of several that stand together, its own
     year = str(told["year"]).replace("[M year]", "(the year from memory)")
     more = [one for one in (year, " ; ".join(own)) if one not in ("none", "n.d.", "none seen", "several")]
-    return f"{told['called']}: {'. '.join([str(told['source']).strip(), *more])}"
+    source = str(told["source"]).strip()
+    return f"{told['called']}: {'. '.join([source, *more])}".replace("?. ", "? ")  # a title that asks ends its sentence
 
 
 def keys_of(words: str) -> list[str]:

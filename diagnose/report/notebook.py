@@ -93,7 +93,8 @@ def _annotated(found: Diagnosis) -> str:
     from diagnose.report.overlay import annotate
 
     assert found.picture is not None
-    data = cv2.imencode(".jpg", annotate(found.picture, found.measurement, found.plane))[1].tobytes()
+    shown = annotate(found.picture, found.measurement, found.measurement.px_per_mm(found.plane))
+    data = cv2.imencode(".jpg", shown)[1].tobytes()
     return (f'<img alt="{escape(found.picture.name)}, with what was measured" style="max-width:100%;width:640px" '
             f'src="data:image/jpeg;base64,{base64.b64encode(data).decode()}">')
 

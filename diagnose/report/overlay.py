@@ -12,7 +12,6 @@ from PIL import Image, ImageDraw, ImageFont
 from diagnose.figures import figure
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import CannotUse, Picture
-from diagnose.photo.plane import Plane
 from diagnose.whole_file import write_whole
 
 if TYPE_CHECKING:
@@ -33,11 +32,10 @@ _TOLD = {
     "groove_spacing_mm": "grooves", "patch_height_mm": "patch height", "patch_width_mm": "patch width",
     "bark_loss": "bark lost", "stem_diameter_mm": "stem", "wound_height_mm": "height above ground",
 }  # fmt: skip
-_NEAR = ("face_line", "diameter_line", "patch", "tip", "foot")  # shapes that the picture is framed by
 
 
 def annotate(
-    picture: Picture, measurement: Measurement, plane: Plane | None = None, inches: bool = False
+    picture: Picture, measurement: Measurement, px_per_mm: float | None = None, inches: bool = False
 ) -> np.ndarray:
     """The neighbourhood of the wound, enlarged, with what was measured: (h, w, 3) uint8 BGR.
 
@@ -49,8 +47,8 @@ def annotate(
         The upright photo [no unit].
     measurement
         What was measured in it, with its shapes in pixels of the picture [no unit].
-    plane
-        The plane that it was measured in, or None [no unit].
+    px_per_mm
+        At the wound, for a scale bar (Measurement.px_per_mm); None where it is not known.
     inches
         Are lengths told in inches and feet, else in millimetres? [no unit]
     """
@@ -73,8 +71,8 @@ def annotate(
         if name in measurement.shapes:
             _ring(draw, at(measurement.shapes[name])[0])
     _write_numbers(draw, image.size, measurement, inches)
-    if plane is not None and measurement.measured:
-        _scale_bar(draw, image.size, plane, measurement, zoom)
+    if px_per_mm is not None:
+        _scale_bar(draw, image.size, px_per_mm * zoom)
     if (x1 - x0) * (y1 - y0) < 0.5 * picture.size[0] * picture.size[1]:
         _inset(image, picture, (x0, y0, x1, y1))
     return np.ascontiguousarray(np.asarray(image)[..., ::-1])
@@ -99,17 +97,17 @@ def write_annotated(found: Diagnosis, path: str | Path) -> Path:
         raise CannotUse("there is no photo to annotate; give one")
     if Path(path).suffix.lower() not in (".jpg", ".jpeg", ".png", ".webp"):
         raise CannotUse(f"{path} must end in .jpg, .png or .webp")
-    _, data = cv2.imencode(Path(path).suffix, annotate(found.picture, found.measurement, found.plane))
+    shown = annotate(found.picture, found.measurement, found.measurement.px_per_mm(found.plane))
+    _, data = cv2.imencode(Path(path).suffix, shown)
     return write_whole(path, data.tobytes())
 
 
 def _frame(picture: Picture, measurement: Measurement) -> tuple[int, int, int, int]:
     """Left, top, right, bottom of what is shown [px]: the wound with room around it, or the whole picture."""
     width, height = picture.size
-    near = [np.atleast_2d(measurement.shapes[name]) for name in _NEAR if name in measurement.shapes]
-    if not near:
+    points = measurement.at_wound()
+    if not len(points):
         return 0, 0, width, height
-    points = np.vstack(near)
     low, high = points.min(axis=0), points.max(axis=0)
     room = 1.6 * max(float((high - low).max()), 24.0)
     middle = (low + high) / 2
@@ -162,16 +160,8 @@ def _short(name: str, measurement: Measurement, inches: bool) -> str:
     return told.split(",")[0] if name == "end_form" else told
 
 
-def _scale_bar(
-    draw: ImageDraw.ImageDraw, size: tuple[int, int], plane: Plane, measurement: Measurement, zoom: float
-) -> None:
-    """A bar of a round length, true where the wound is."""
-    near = [np.atleast_2d(measurement.shapes[name]) for name in _NEAR if name in measurement.shapes]
-    if not near:
-        return
-    middle = np.vstack(near).mean(axis=0)
-    sides = np.vstack([plane.to_mm(middle), plane.to_mm(middle + (20.0, 0.0))])
-    per_mm = zoom * 20.0 / max(float(np.linalg.norm(sides[1] - sides[0])), 1e-6)
+def _scale_bar(draw: ImageDraw.ImageDraw, size: tuple[int, int], per_mm: float) -> None:
+    """A bar of a round length, true where the wound is. per_mm : pixels of the shown picture for a millimetre."""
     length = next((mm for mm in (1, 2, 5, 10, 20, 50, 100, 200, 500) if mm * per_mm > 0.12 * size[0]), 1000)
     x, y = 24, size[1] - 30
     font = ImageFont.load_default(max(18, size[0] // 32))

@@ -15,13 +15,13 @@ from streamlit.delta_generator import DeltaGenerator
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.old_names import name_of, nameable
-from diagnose.diagnosis import Diagnosis, diagnose_photo
+from diagnose.diagnosis import Diagnosis, measure_picture
 from diagnose.fieldlog.store import Log
 from diagnose.figures import figure, percent
 from diagnose.inbox.learning import answer, is_blind, name_blind, undo
 from diagnose.inbox.queue import judged_for, outdated, waiting
 from diagnose.inbox.ranking import PILES
-from diagnose.inbox.work import NOT_YET, diagnosis_of, judge, judge_one, looked, measure, take_in, unseen
+from diagnose.inbox.work import NOT_YET, diagnosis_of, judge, judge_one, looked, measure, measured_in, take_in, unseen
 from diagnose.photo.picture import read_picture
 from diagnose.report.letters import as_pdf, framed, reply_to, senders_name
 from diagnose.report.overlay import annotate
@@ -247,6 +247,7 @@ def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
         told = st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + 52 * len(listed), 560), row_height=52,
                             on_select=pick, selection_mode="multi-row", key=f"inbox_list {turn}",
                             column_config={"Photo": picture, "From": st.column_config.Column(width=90),
+                                           "Verdict": st.column_config.Column(width=140),
                                            "Since": st.column_config.Column(width=90)})
     several = st.container(horizontal=True, vertical_alignment="center", key="screen_several")
     ticked = [ids[row] for row in told["selection"]["rows"] if row < len(ids)]
@@ -297,15 +298,18 @@ def _waits_for_a_name(row: dict[str, Any]) -> bool:
     return is_blind(row["id"]) and not row["named_blind"]
 
 
-@st.cache_data(max_entries=60, show_spinner="Measuring ...")
-def _annotated(digest: str, inches: bool, _data: bytes, _name: str) -> bytes | None:
+@st.cache_data(max_entries=60, show_spinner=False)
+def _annotated(digest: str, inches: bool, _told: dict[str, Any], _data: bytes, _name: str) -> bytes | None:
+    """The photo with the lines that were measured along; measured once more where none were kept, as by an older version."""
     try:
-        found = diagnose_photo(_data, _name)
+        picture = read_picture(_data, _name)
+        measurement, px_per_mm = measured_in(_told), _told.get("px_per_mm")
+        if measurement.measured and not measurement.shapes:
+            plane, measurement = measure_picture(picture)
+            px_per_mm = measurement.px_per_mm(plane)
+        shown = annotate(picture, measurement, px_per_mm, inches)
     except CannotUse:
         return None
-    if found.picture is None:
-        return None
-    shown = annotate(found.picture, found.measurement, found.plane, inches)
     return cv2.imencode(".jpg", shown, [cv2.IMWRITE_JPEG_QUALITY, 85])[1].tobytes()
 
 
@@ -322,7 +326,7 @@ def _what_came(log: Log, row: dict[str, Any]) -> dict[str, dict[str, Any]]:
         if "error" in told:
             (st.info if told["error"] == NOT_YET else st.error)(literal(f"{called}: {told['error']}"))
             continue
-        drawn = _annotated(digest, preferences.inches(), log.original(digest), called)
+        drawn = _annotated(digest, preferences.inches(), told, log.original(digest), called)
         if drawn is not None:
             picture_of(drawn, "the photo that was sent, with lines where it was measured", called, digest)
     return found
@@ -398,7 +402,8 @@ def _opened(log: Log, some: pd.DataFrame) -> None:
     row = _chosen(log, some)
     found = _what_came(log, row)
     if _blind(log, row):
-        _proposals(log, row)
+        with st.container(key="screen_proposals"):  # nothing to tick on paper
+            _proposals(log, row)
         _answer(log, row, diagnosis_of(row, found, judged_for(row, preferences.region())))
 
 

@@ -88,6 +88,7 @@ def _asked(log: Log) -> Query:
         one, two = st.columns(2)
         since = one.date_input("From this day", None, key="log_since")
         until = two.date_input("To this day", None, key="log_until")
+        one, two = st.columns(2)  # pair by pair, so that a phone shows them in this order
         near = one.text_input("Near a point: latitude, longitude, metres", key="log_near", placeholder="46.81, -71.21, 200")
         box = two.text_input("In a box: south, north, west, east", key="log_box", placeholder="46.8, 46.9, -71.3, -71.2")
         deleted = st.toggle("Only those marked as deleted", key="log_deleted")
@@ -206,10 +207,11 @@ def _newly(name: str, now: str | None) -> str | None:
 
 
 @st.cache_data(max_entries=32, show_spinner="Drawing ...")
-def _overlay(_data: bytes, _measurement: Measurement, digest: str, as_saved: str, inches: bool) -> bytes:
+def _overlay(_data: bytes, _measurement: Measurement, digest: str, as_saved: str, px_per_mm: float | None,
+             inches: bool) -> bytes:
     """The kept photo as JPEG with the lines and figures that were saved; the photo alone where nothing was measured."""
     picture = read_picture(_data, digest[:8])
-    shown = annotate(picture, _measurement, None, inches) if _measurement.measured else picture.bgr
+    shown = annotate(picture, _measurement, px_per_mm, inches) if _measurement.measured else picture.bgr
     shrink = min(1.0, SIDE / max(shown.shape[:2]))
     if shrink < 1:
         shown = cv2.resize(shown, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
@@ -222,7 +224,8 @@ def _photo(log: Log, found: dict[str, Any], measurement: Measurement) -> None:
         return
     as_saved = json.dumps([found["signs"], found["verdict"].get("lines", {})])
     try:
-        jpeg = _overlay(log.original(found["photo"]), measurement, found["photo"], as_saved, preferences.inches())
+        jpeg = _overlay(log.original(found["photo"]), measurement, found["photo"], as_saved,
+                        found["verdict"].get("px_per_mm"), preferences.inches())
     except CannotUse as reason:
         st.warning(f"The photo is kept but cannot be shown: {literal(reason)}")
         return

@@ -31,12 +31,23 @@ _CSS = """
 [data-testid="stCheckbox"] label [data-testid="stMarkdownContainer"], [data-testid="stCheckbox"] label p {
          white-space: normal; overflow: visible; }
 [data-testid="stFileUploaderDropzone"] { padding: 1rem; }
+/* words break where there is no room for them: the framework cuts them off */
+:is([data-testid^="stBaseButton"], [data-testid="stButtonGroup"] button),
+:is([data-testid^="stBaseButton"], [data-testid="stButtonGroup"] button) :is(div, p, span:not([data-testid])),
+[data-testid="stFileUploaderDropzoneInstructions"] :is(div, span, small) {
+         white-space: normal !important; overflow: visible !important; text-overflow: clip !important;
+         height: auto !important; }
+[data-testid="stCode"] :is(pre, code) { white-space: pre-wrap !important; overflow-wrap: anywhere; }
+/* what is chosen of a row of buttons is read in the sun too */
+[data-testid="stButtonGroup"] [aria-checked="true"] p { color: light-dark(#17201D, #ECEDE6); }
 /* the framework's pale captions and tags fall short of the contrast that WCAG 2.2 asks for (1.4.3) */
 [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] *, [data-testid="stImageCaption"],
 [data-testid="stImageCaption"] *, [data-testid="stFileUploaderDropzoneInstructions"] * { color: inherit !important;
          opacity: 1 !important; }
 [data-tag] { background: #14594F !important; }
 [data-tag] * { color: #FFF !important; }
+/* the framework leaves it as it was when the device turns dark at dusk */
+[data-testid="stExpander"] details[open] > summary { background: color-mix(in srgb, currentColor 5%, transparent); }
 h1 { font-size: 1.7rem !important; padding-bottom: .5rem !important; }
 h2 { font-size: 1.3rem !important; }
 h3 { font-size: 1.08rem !important; }
@@ -56,6 +67,9 @@ figure.shown img { width: min(100%, var(--w) * 1px, 65vh * var(--w) / var(--h));
   .st-key-judged .now { font-size: .97rem; line-height: 1.3; }
   .st-key-judged .now small { font-size: .82rem; padding-top: .1rem; }
   h1 { font-size: 1.35rem !important; padding: .3rem 0 .4rem !important; }
+  /* a row of joined buttons that breaks in two would look torn: each stands for itself */
+  [data-testid="stButtonGroup"] [role="radio"] { border: 1px solid #7C8783 !important; border-radius: 6px !important;
+         margin: 0 .3rem .3rem 0 !important; }
   .st-key-photo_field [data-testid="stFileUploaderDropzoneInstructions"] { display: none; }
 }
 figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
@@ -81,13 +95,14 @@ figure.drawn img { width: 100%; max-width: 30rem; max-height: none; background: 
 .st-key-chart_costs .role-mark text {
          fill: light-dark(#17201D, #ECEDE6); fill-opacity: 1; }
 /* the verdict stays in sight while the question below it is answered; the block round it is what sticks */
-.st-key-log_one, h1 { scroll-margin-top: 3.6rem; }
+.st-key-log_one, .st-key-guide_text, h1 { scroll-margin-top: 3.6rem; }
 div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-top: -.6rem;
          background: light-dark(#FCFBF7, #121715); border-bottom: 1px solid #7C8783; }
-.verdict { border-left: 6px solid #2A8576; padding: .1rem 0 .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;
+.verdict { border-left: 6px solid #2A8576; padding: .1rem .3rem .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;
            line-height: 1.3; }
 .verdict.open { border-left-color: #B0702A; }
-.verdict.alarm { border-left-color: #D00000; background: color-mix(in srgb, #D00000 10%, transparent); }
+.verdict.alarm { border-left-color: #D00000; padding: .4rem .6rem .4rem .7rem;
+                 background: color-mix(in srgb, #D00000 10%, transparent); }
 .verdict .strength { position: relative; display: block; height: .7rem; margin-top: .3rem; border-radius: 3px;
                      background: color-mix(in srgb, currentColor 13%, transparent); }
 .verdict .strength i { display: block; height: 100%; border-radius: 3px; background: #2A8576; }
@@ -120,8 +135,9 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
          border-color: #7C8783 !important; }
   .stVegaLiteChart svg { background: #FFF !important; }
   .stVegaLiteChart svg text { fill: #17201D !important; }
-  /* drawn for the screen: as wide as the paper and no higher than that makes it, its grid pale in the dark theme too */
-  .stVegaLiteChart svg.marks { width: 100% !important; height: auto !important; max-height: 200mm; }
+  /* drawn for the screen: as wide as the paper unless lettering grows large by that, its grid pale in the dark too */
+  .stVegaLiteChart svg.marks { width: 100% !important; height: auto !important; max-height: 200mm;
+         max-width: calc(1.25 * attr(width px)); }
   .stVegaLiteChart :is(div, details) { height: auto !important; min-height: 0 !important; }
   .stVegaLiteChart .role-axis-grid line { stroke: #CCC !important; stroke-width: 1 !important; }
   figure.shown img { max-height: 90mm !important; }
@@ -131,25 +147,26 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   .stFormSubmitButton, [data-testid="stForm"], [data-testid="stPageLink"], [data-testid="stExpanderIcon"],
   [data-testid="stButtonGroup"], [data-testid="stPopover"], [data-testid="stTextInput"], [data-testid="stNumberInput"],
   [data-testid="stSelectbox"], [data-testid="stMultiSelect"], [data-testid="stDateInput"], [data-testid="stSlider"],
-  [data-testid="stRadio"], [data-testid="stCheckbox"], [data-testid="stCameraInput"], [class*="st-key-answers"], .left,
+  [data-testid="stRadio"], [data-testid="stCheckbox"], [data-testid="stCameraInput"], [data-testid="stTextArea"],
+  [class*="st-key-answers"], .left,
   [class*="st-key-screen_"], [data-testid="stElementToolbar"], #reach { display: none !important; }
   .st-key-ways [data-testid="stPageLink"] { display: block !important; }
-  /* what was written is printed whole, however little of it shows on the screen */
-  [data-testid="stTextArea"] :is(div, textarea) { height: auto !important; max-height: none !important;
-         overflow: visible !important; }
-  [data-testid="stTextArea"] textarea { field-sizing: content; }
   .on_paper { display: block; white-space: pre-wrap; overflow-wrap: anywhere; }
   .block-container { padding: 0 !important; max-width: none !important; }
   /* what is only asked, what was never opened, and tables that are a canvas, which paper shows empty */
-  details:not([open]):has(input, textarea, [data-testid="stDataFrame"]),
+  details:has(input, textarea, [data-testid="stDataFrame"]):not([open]),
+  details:has(input, textarea):not(:has(li, .figures, .share, svg.marks)),
   [data-testid="stExpander"]:not(:has([data-testid="stElementContainer"])),
   [data-testid="stElementContainer"]:has([data-testid="stDataFrame"]) { display: none !important; }
   details::details-content { content-visibility: visible !important; height: auto !important; opacity: 1 !important; }
   details [data-testid="stExpanderDetails"] { height: auto !important; opacity: 1 !important; visibility: visible !important;
          overflow: visible !important; }
+  /* headings keep to what follows only in blocks: the framework stacks all in flexible boxes */
+  [data-testid="stVerticalBlock"]:not([class*="st-key-screen_"], [class*="st-key-answers"]) { display: block !important; }
+  [data-testid="stVerticalBlock"] > * { margin-bottom: .7rem; }
   figure, .stVegaLiteChart, tr, li, .share { break-inside: avoid; }
   details:not(:has(li:nth-child(8), .share, .stAlert)) { break-inside: avoid; }
-  h1, h2, h3, [data-testid="stElementContainer"]:has(h1, h2, h3) { break-after: avoid; }
+  h1, h2, h3, [data-testid="stElementContainer"]:is(:has(h1, h2, h3), :has(p > strong:first-child)) { break-after: avoid; }
 }
 </style>
 """
@@ -235,18 +252,20 @@ def picture(jpeg: bytes, alt: str, caption: str = "", place: str = "picture") ->
     st.html(f'<figure class="shown">{_img(jpeg, alt, place)}{below}</figure>')
 
 
-def address_of(jpeg: bytes, place: str) -> str:
-    """Where the browser gets a JPEG from: as a file, since it is slow to read one inside of what it is told.
+def address_of(data: bytes, place: str, kind: str = "image/jpeg") -> str:
+    """Where the browser gets a picture from: as a file, since it is slow to read one inside of what it is told.
 
     Parameters
     ----------
-    jpeg
+    data
         The file's bytes [no unit].
     place
         Tells where on the page it stands from other places; what stood there before is forgotten [no unit].
+    kind
+        Its media type [no unit].
     """
     below = str(st.get_option("server.baseUrlPath")).strip("/")
-    return f"{'/' if below else ''}{below}{get_instance().media_file_mgr.add(jpeg, 'image/jpeg', place)}"
+    return f"{'/' if below else ''}{below}{get_instance().media_file_mgr.add(data, kind, place)}"
 
 
 def pictures(shown: list[tuple[bytes, str]]) -> None:
@@ -281,6 +300,23 @@ def drawing(svg: str, alt: str) -> None:
     whole = svg[svg.index("<svg"):svg.rindex("</svg>") + len("</svg>")]
     data = base64.b64encode(whole.encode()).decode()
     st.html(f'<figure class="shown drawn"><img src="data:image/svg+xml;base64,{data}" alt="{escape(alt)}"></figure>')
+
+
+def sheet(svg: str, title: str, words: str) -> None:
+    """Shows a drawing with lettering, as large as it is read: a phone scrolls it sideways.
+
+    Parameters
+    ----------
+    svg
+        The element, which HTML on a page may not hold itself [no unit].
+    title
+        What it is called [no unit].
+    words
+        What it shows, for who cannot see it [no unit].
+    """
+    data = base64.b64encode(svg.encode()).decode()
+    st.html(f'<div class="sheet" tabindex="0" role="group" aria-label="{escape(title)}">'
+            f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(title)}. {escape(words)}"></div>')
 
 
 def _icon() -> Image.Image:

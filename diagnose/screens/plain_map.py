@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
+from textwrap import fill
 from typing import Any
 
 import altair as alt
 import numpy as np
 import pandas as pd
+import shapely
 
 from diagnose.fieldlog.store import METRES_PER_DEGREE
+from diagnose.places.outlines import outlines
 from diagnose.report.underlay import Underlay
 
 _LEAST_SPAN_M = 60.0
+_OVERVIEW_M = 200_000.0  # from which on coasts and borders are drawn: off by a kilometre, they would be false on less
+_FINE, _LEAST_STEPS = 600, 20  # such a part of the map is a pixel, and so many of them the least coast that is drawn
 _MOST_ROUND = 300  # places whose circle of error is drawn; more of them hide the map
 _LEAST_ROUND = 1 / 60  # of the map's height: a smaller circle lies under its mark
-_NAME_APART = 0.08  # of the map's height: plots nearer to each other are drawn without names, which would collide
+_PHONE, _LETTER, _BESIDE_MARK = 340, 6.5, 8  # a phone's map, a letter of a plot's name, and its way from the mark [px]
 _MOST_NAMED = 200
-_LEGEND_ROW = 22  # [px]
+_LEGEND_ROW, _LEGEND_LETTER, _LEGEND_MARK = 20, 6.8, 26  # height of a row, width of a letter and of the mark before it [px]
+_LEGEND_MORE = 14  # height of each further line of a row [px]
+_LEGEND_LINE = 19  # letters of a line, of which two stand side by side on a phone
 _PICKED = "picked"  # name of the map's selection
 # Okabe and Ito's palette, which colour-blind eyes can tell apart (Okabe & Ito 2008, Color Universal Design)
 COLOURS = ["#0072B2", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#D55E00", "#7A7A7A"]
@@ -29,6 +38,29 @@ _INK = "#17201D"  # on a picture, over white
 _GREY = "#7C8783"  # told apart from a light ground and from a dark one
 
 Line = tuple[str, list[tuple[float, float]]]
+
+
+def legend_of(names: Sequence[str], beside: int = 2, left: int = 0, **more: Any) -> tuple[alt.Legend, int]:
+    """A legend above a chart, in as many columns as the width holds, and its height on a phone [px].
+
+    Parameters
+    ----------
+    names
+        That it tells; long ones stand in several lines [no unit].
+    beside
+        How many a phone shows side by side [columns].
+    left
+        What names of rows take of the width, beside which it stands [px].
+    **more
+        Further arguments of `altair.Legend` [no unit].
+    """
+    lines = [fill(name, _LEGEND_LINE).split("\n") for name in names]
+    wide = _LEGEND_MARK + _LEGEND_LETTER * max((len(line) for name in lines for line in name), default=0)
+    labels = dict(zip(names, lines, strict=True))
+    legend = alt.Legend(orient="top", columns=alt.ExprRef(f"max(1, floor((width - {left}) / {wide:.0f}))"), labelLimit=0,
+                        labelFontSize=12, labelExpr=f"({json.dumps(labels)})[datum.label]", **more)
+    rows = [max(map(len, lines[at : at + beside])) for at in range(0, len(lines), beside)]
+    return legend, sum(_LEGEND_ROW + _LEGEND_MORE * (many - 1) for many in rows)
 
 
 def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), fences: Iterable[Line] = (),
@@ -95,8 +127,8 @@ def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), 
                                            *(palette[at % len(palette)] for at in range(len(calm)))])
     forms = alt.Scale(domain=order, range=[*(form for _, form in warns.values()),
                                            *(_SHAPES[at % len(_SHAPES)] for at in range(len(calm)))])
-    legend = alt.Legend(orient="top", columns=2, labelLimit=150, symbolOpacity=1, symbolSize=110,
-                        symbolStrokeColor="transparent")  # the marks' white rim would hide the symbol
+    # the marks' white rim would hide the symbol
+    legend, legend_px = legend_of(order, symbolOpacity=1, symbolSize=110, symbolStrokeColor="transparent")
     colour = alt.Color("culprit:N", title=None, scale=scale, legend=legend)
     layers: list[alt.Chart] = _grid(span, x, y)
     if under is not None and under.picture:
@@ -107,6 +139,10 @@ def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), 
             url=under.as_url(), aspect=False, align="left", baseline="top", clip=True, aria=False,
             width=alt.ExprRef(f"{wide} * height / (2 * {half})"), height=alt.ExprRef(f"{high} * height / (2 * {half})"),
         ).encode(x, y), *layers]
+    if span >= _OVERVIEW_M:
+        coasts = drawn(("coast", line) for line in _coasts(lon0, lat0, 2 * span))
+        layers.append(alt.Chart(coasts).mark_line(
+            color=_GREY, strokeWidth=1, clip=True, aria=False).encode(x, y, detail="path:N", order="step:Q"))
     if under is not None and under.lines:
         layers.append(alt.Chart(drawn(("ground", line) for line in under.lines)).mark_line(
             color=_GROUND, strokeWidth=1.5, clip=True, aria=False).encode(x, y, detail="path:N", order="step:Q"))
@@ -118,8 +154,9 @@ def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), 
     if len(named):
         base = alt.Chart(metres(named)).encode(x, y, tooltip=[alt.Tooltip("name:N", title="plot")])
         layers.append(base.mark_point(shape="square", size=90, filled=False, color=_GREY, strokeWidth=1.5))
-        if _apart(metres(named)) > _NAME_APART * span:
-            layers.append(base.mark_text(dx=8, dy=-8, align="left", fontSize=11, color=_GREY).encode(text="name:N"))
+        if _apart(metres(named)) * _PHONE / span > _BESIDE_MARK + _LETTER * named["name"].str.len().max():  # none collide
+            layers.append(base.mark_text(dx=_BESIDE_MARK, dy=-_BESIDE_MARK, align="left", fontSize=11, color=_GREY).encode(
+                text="name:N"))
     if len(shown) <= _MOST_ROUND and (shown["error_m"] > _LEAST_ROUND * span).any():
         # a symbol's size is the square of its width [px]; a circle drawn as a line takes 25 rows a place
         across_px = f"(datum.error_m > {_LEAST_ROUND * span} ? datum.error_m : 0) * height / ({half})"
@@ -140,7 +177,7 @@ def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), 
         marks[0] = marks[0].add_params(alt.selection_point(name=_PICKED, fields=["id"], on="click", clear="dblclick"))
     counts = ", ".join(f"{count} {kind}" for kind, count in shown["culprit"].value_counts().items())
     return alt.layer(*layers, *marks, *_north_and_scale(_step(span), f"2 * {half}", on_picture)).properties(
-        height=height + _LEGEND_ROW * ((len(order) + 1) // 2), width="container",
+        height=height + legend_px, width="container",
         description=f"{told or 'Map'}: {counts}").configure_view(strokeWidth=0)
 
 
@@ -177,6 +214,28 @@ def _shapes(boundary: Mapping[str, Any] | None) -> list[list[list[list[float]]]]
     if told.get("type") == "MultiPolygon":
         return list(told["coordinates"])
     return [told["coordinates"]] if told.get("type") == "Polygon" else []
+
+
+def _coasts(lon: float, lat: float, span: float) -> list[list[tuple[float, float]]]:
+    """Coasts and borders round a place, as far as the widest screen shows them [degree]; span : of the map [m]."""
+    high = span / METRES_PER_DEGREE
+    wide = high / max(math.cos(math.radians(lat)), 0.1)
+    step = 2.0 ** round(math.log2(high / _FINE))
+    lines = shapely.simplify(shapely.clip_by_rect(_coarse(step), lon - wide, lat - high, lon + wide, lat + high), 2 * step)
+    return [[(float(x), float(y)) for x, y in line.coords] for line in shapely.get_parts(lines) if not line.is_empty]
+
+
+@lru_cache(maxsize=4)
+def _coarse(step: float) -> np.ndarray:
+    """All coasts and borders with one corner in each square of that side [degree], (N,) lines; the shortest are left out."""
+    corners, line = shapely.get_coordinates(shapely.get_parts(shapely.boundary(np.array(outlines().land, dtype=object))),
+                                            return_index=True)
+    square = np.rint(corners / step)
+    first = np.diff(line, prepend=-1) != 0
+    kept = first | (np.diff(square, axis=0, prepend=square[:1]) != 0).any(axis=1)
+    kept &= np.bincount(line[kept])[line] > _LEAST_STEPS
+    lines: np.ndarray = shapely.linestrings(corners[kept], indices=np.unique(line[kept], return_inverse=True)[1])
+    return lines
 
 
 def _step(span: float) -> float:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from datetime import date
 from html import escape
 from typing import Any
@@ -27,7 +26,6 @@ from diagnose.protect.planting import SOILS, STOCK, TARGET_SHARE, Planting, plan
 from diagnose.protect.prices import checked_currency, default_of, default_price, default_prices, rates
 from diagnose.protect.read import likely_shares
 from diagnose.protect.requirement import NEED_OF
-from diagnose.report.barrier_drawing import Drawing
 from diagnose.report.kinds_figures import as_saved, kinds_figures, kinds_rows
 from diagnose.report.plan_sheet import (
     KINDS_HEADING,
@@ -42,7 +40,7 @@ from diagnose.screens import preferences
 from diagnose.screens.chart import chart
 from diagnose.screens.kinds import alive_of, costs_of
 from diagnose.screens.log_folder import the_log, where
-from diagnose.screens.look import literal, once_opened
+from diagnose.screens.look import literal, once_opened, sheet
 from diagnose.screens.show import hand_over
 from diagnose.texts import from_json
 from diagnose.upkeep.register import register_plan
@@ -63,13 +61,16 @@ def _wounds(place: str, site: str, region: str | None, many: int, newest: str) -
     return wounds_of(the_log(), site, region=region)
 
 
-def _presence() -> tuple[dict[str, float], bool]:
-    """Who is there, each with a probability of its own, and whether it was diagnosed. Raises CannotUse where nobody is."""
+def _presence() -> tuple[dict[str, float], bool, str]:
+    """Who is there, each with a probability of its own, whether it was diagnosed, and what to find out first.
+
+    Raises CannotUse where nobody is.
+    """
     judged: dict[str, float] | None = st.session_state.get("wound_presence")
     ways = [EXPECTED, FROM_LOG, *([JUST_JUDGED] if judged else [])]
     way = st.radio("How do you know who is there?", ways, key="plan_basis", horizontal=True)
     if way == JUST_JUDGED and judged:
-        return likely_shares(judged), True
+        return likely_shares(judged), True, ""
     if way == FROM_LOG:
         sites = the_log().values_of("site")
         if not sites:
@@ -77,14 +78,16 @@ def _presence() -> tuple[dict[str, float], bool]:
         site = st.selectbox("Planting", sites, key="plan_site")
         kept = the_log().observations(Query(site=site), ("id", "saved_at"))
         wounds = _wounds(where(), site, preferences.region(), len(kept), str(kept["saved_at"].max()))
-        st.caption(f"{len(wounds.each)} wounds. {literal(wounds.together.statement)}")
-        return likely_shares(wounds.together.presence), True
+        many = f"{len(wounds.each)} wounds" if len(wounds.each) > 1 else "One wound"
+        st.caption(f"{many}. {literal(wounds.together.statement)}")
+        doubt = wounds.find_out_first
+        return likely_shares(wounds.together.presence), not doubt, doubt
     chosen = st.multiselect("Who lives there, or is expected to", _animals(), default=["deer_browsing"], key="animals",
                             format_func=name_of)
     if not chosen:
         raise CannotUse("choose at least one animal")
     told = _table([(name_of(key), 100.0) for key in chosen], "how likely [%]", f"plan_presence {' '.join(chosen)}", 100.0)
-    return {key: share / 100 for key, share in zip(chosen, told, strict=True)}, False
+    return {key: share / 100 for key, share in zip(chosen, told, strict=True)}, False, ""
 
 
 def _ground() -> Ground:
@@ -183,8 +186,8 @@ def _table(rows: list[tuple[str, float]], heading: str, key: str, most: float | 
     return [float(value) for value in told[heading].fillna(0.0)]
 
 
-def _answer(top: Any, plan: Plan, inches: bool) -> None:
-    """What is wanted, and the answer to it, above everything that is asked."""
+def _answer(top: Any, plan: Plan, doubt: str, inches: bool) -> None:
+    """What is wanted, and the answer to it, above everything that is asked. doubt : what to find out first, if anything."""
     place = plan.place
     with top:
         share = 100 * place.target_trees / place.trees
@@ -192,7 +195,9 @@ def _answer(top: Any, plan: Plan, inches: bool) -> None:
                             f"{100 * place.sureness:.0f} % surely, against "
                             f"{', '.join(name_of(culprit) for culprit, _ in place.threats)}."))
         first, *more = answer(plan, inches)
-        st.html(f'<p class="verdict{" open" if plan.broken else ""}" role="status">{escape(first)}</p>')
+        st.html(f'<p class="verdict{" open" if plan.broken or doubt else ""}" role="status">{escape(first)}</p>')
+        if doubt:
+            st.warning(literal(doubt))
         for line in more[:_first_lines(plan)]:
             st.markdown(literal(line))
         st.caption(f"{escape(plan.basis.capitalize())}. What was taken for granted stands below.")
@@ -236,12 +241,6 @@ def _kinds(plan: Plan, inches: bool) -> None:
             ("cost over the years", "first year", "alive, surely", "hours to build"), money))
 
 
-def _drawn(drawing: Drawing, words: str) -> None:
-    data = base64.b64encode(drawing.as_svg().encode()).decode()
-    st.html(f'<div class="sheet" tabindex="0" role="group" aria-label="{escape(drawing.title)}">'
-            f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(drawing.title)}. {escape(words)}"></div>')
-
-
 def _part(place: int, heading: str, lines: list[str]) -> None:
     with st.expander(literal(heading), expanded=heading in ("Not kept out", "Take care"), key=f"part {place}"):
         st.markdown("\n".join(f"- {literal(line)}" for line in lines))
@@ -255,7 +254,8 @@ def _depth(plan: Plan, inches: bool) -> None:
     with st.expander("Drawings to scale", expanded=True, key="plan_drawings"):
         for drawing in drawings(plan, inches):
             st.markdown(f"**{literal(drawing.title)}**")
-            _drawn(drawing, "; ".join(f"{one.name} {length(one.world_mm, inches)}" for one in drawing.dimensions))
+            sheet(drawing.as_svg(), drawing.title,
+                  "; ".join(f"{one.name} {length(one.world_mm, inches)}" for one in drawing.dimensions))
     _part(len(told), *sources)
     paper = st.radio("Paper", list(PAPERS), list(PAPERS).index(preferences.paper()), horizontal=True, key="plan_paper")
     files = st.container(horizontal=True)  # a phone would set columns one below the other
@@ -278,19 +278,19 @@ def _put_up(plan: Plan) -> None:
             st.success(f"Kinds of barrier registered: {len(new)}. The page Upkeep says when to look, mend and remove.")
 
 
-def _asked() -> Planting:
-    """Everything that is asked, what is wanted first. Raises CannotUse."""
+def _asked() -> tuple[Planting, str]:
+    """Everything that is asked, what is wanted first, and what to find out before anything is bought. Raises CannotUse."""
     left, right = st.columns(2)
     trees = left.number_input("Number of trees", 1, 1_000_000, 100, 10, key="trees")
     years = right.number_input("Years until the trees are out of reach", 1, 60, 6, key="years")
-    presence, diagnosed = _presence()
+    presence, diagnosed, doubt = _presence()
     ground = _ground()
     aim = _aim(ground, int(trees))
     damage = st.select_slider("How bad it is where they are", ["light", "moderate", "heavy", "severe"], "moderate",
                               key="damage")
     place, prices, stock = _place(), _prices(), _stock()
     return planting(ground, int(trees), presence, damage=damage, years=int(years), diagnosed=diagnosed, prices=prices,
-                    owned=stock, **aim, **place)
+                    owned=stock, **aim, **place), doubt
 
 
 @st.cache_data(max_entries=16, show_spinner="Working it out ...", hash_funcs={Planting: repr})
@@ -304,9 +304,9 @@ def page() -> None:
     top, inches = st.container(), preferences.inches()
     try:
         with st.expander("Change what you want, and where", key="plan_asked"):
-            asked = _asked()
+            asked, doubt = _asked()
         plan = _planned(asked)
-        _answer(top, plan, inches)
+        _answer(top, plan, doubt, inches)
         _kinds(plan, inches)
         _depth(plan, inches)
         _put_up(plan)

@@ -16,7 +16,7 @@ from diagnose.diagnosis import Diagnosis
 from diagnose.figures import figure, length, percent
 from diagnose.measure.record import Measurement
 from diagnose.protect.requirement import Requirement
-from diagnose.protect.sources import source_words
+from diagnose.protect.sources import SAY_IT_BY_NAME, source_words, sources
 from diagnose.report.plain import barrier_line
 from diagnose.screens.look import literal
 from diagnose.signs import vocabulary
@@ -219,10 +219,11 @@ def _sources(barrier: Requirement) -> None:
     if barrier.figures():
         st.markdown("**Where the figures come from, and who disagrees**")
         for name, what in barrier.figures().items():
-            note = literal(what.note) if what.note else "no disagreement found"
-            st.markdown(f"{name}: {note}  \n{literal(source_words(what.source))}")
+            st.markdown(literal(f"{name} ({sources()[what.source]['called']}): {what.note or 'no disagreement found'}"))
         for line in barrier.fails:
             st.markdown(f"**Fails:** {line}")
+        named = dict.fromkeys(what.source for what in barrier.figures().values())  # each once
+        st.caption("\n".join(f"- {literal(source_words(key))}" for key in named if key not in SAY_IT_BY_NAME))
 
 
 def lengths_of(lengths_mm: Mapping[str, float], inches: bool) -> None:

@@ -139,9 +139,9 @@ def _tally(log: Log) -> None:
         choice(more, "reached", "Plot reached", {"1": "yes", "0": "no", "": "not told"})
         choice(more, "well_spaced", "Counts: far enough from the others", {"1": "yes", "0": "too near", "": "not judged"},
                fields["well_spaced"].tell)
-        one, two = st.columns(2)
-        for name, where in (("stratum", one), ("crs", two), ("x", one), ("y", two)):
-            field(where, name, f"{fields[name].title}: {fields[name].tell}", stays=True)
+        for pair in (("stratum", "crs"), ("x", "y")):  # so that a phone shows them in this order
+            for name, where in zip(pair, st.columns(2), strict=True):
+                field(where, name, f"{fields[name].title}: {fields[name].tell}", stays=True)
         field(more, "note", "Note")
     entry = _as_typed(keys)
     _remember(entry)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import json
 import tempfile
 from collections.abc import Callable
@@ -13,7 +12,6 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-import altair as alt
 import pandas as pd
 import streamlit as st
 
@@ -22,12 +20,14 @@ from diagnose.fieldlog.fields import FINDINGS
 from diagnose.fieldlog.store import Log
 from diagnose.report.bark_drawing import STAGES, draw_bark
 from diagnose.report.due_list import HEADINGS, cautions, due_pdf
+from diagnose.report.forecast_ranges import PER_CENT, forecast_ranges
 from diagnose.report.metal_sheet import metal_pdf
 from diagnose.report.proof_sheet import proof_pdf
 from diagnose.screens import drawer, preferences
+from diagnose.screens.ahead import months_of, ranges_of
 from diagnose.screens.chart import chart
 from diagnose.screens.log_folder import the_log
-from diagnose.screens.look import bring, literal, once_opened
+from diagnose.screens.look import bring, literal, once_opened, sheet
 from diagnose.screens.plain_map import map_of
 from diagnose.screens.show import hand_over
 from diagnose.screens.underlay import ask_underlay, under
@@ -35,7 +35,7 @@ from diagnose.screens.upkeep_register import done, fence, many, new
 from diagnose.upkeep.calendar import calendar_file
 from diagnose.upkeep.due import CLASSES, Item, due_of
 from diagnose.upkeep.fence import BUFFER_M, line_of
-from diagnose.upkeep.forecast import WORKS, by_row, due_months, forecast_lines, labels_of, narrowing_of
+from diagnose.upkeep.forecast import by_row, due_months, forecast_lines, labels_of, narrowing_of
 from diagnose.upkeep.growth import CLIMATES
 from diagnose.upkeep.metal import metal, sort_of, write_metal
 from diagnose.upkeep.proof import own_figures, proof, proof_as_text
@@ -50,18 +50,16 @@ from diagnose.upkeep.standing import Register, standing
 
 _ALL = "all plantings"
 _MOST_WORKS = 6  # of a class that are shown at once; our choice
-_AHEAD = 4  # forecasts that the page shows at once; our choice
+_AHEAD, _MOST_RANGES = 4, 8  # forecasts that the page tells at once, and that it draws; our choice
 _PARTS = ("Due", "Enter a check", "Register", "Metal", "Did it hold?")
 _UNKNOWN, _OFF = "nobody looked", "taken off"
 _CSS = """<style>
 .works { padding-left: 1.2rem; margin: 0 0 .6rem; }
 .works li { margin: .35rem 0; }
 .works small { font-size: .9rem; }
-/* a row of joined buttons that breaks in two on a phone would look torn: there each stands for itself */
-@media (max-width: 520px) { .st-key-upkeep_part button { border: 1px solid #7C8783 !important; border-radius: 6px !important;
-                                                         margin: 0 .3rem .3rem 0 !important; } }
 .st-key-due-alarm > div > details { border: 2px solid #D00000; }
-.st-key-due-alarm > div > details > summary { background: color-mix(in srgb, #D00000 12%, transparent); font-weight: 700; }
+.st-key-due-alarm > div > details > summary { background: color-mix(in srgb, #D00000 12%, transparent) !important;
+                                              font-weight: 700; }
 </style>"""
 _LOOKED = {_UNKNOWN: None, "yes": True, "no": False}
 
@@ -159,12 +157,17 @@ def _ticked(log: Log, at: dict[str, str], first: list[str], work: str, day: date
 
 
 def _ahead(there: Register, day: date) -> None:
-    """When each comes off: a chart of due months and the sentences, the most pressing first."""
-    st.subheader("Ahead")
+    """When each comes off: charts of due months and of forecasts, and the sentences, the most pressing first."""
+    st.subheader("Ahead: barriers due, by month")
     months = due_months(there, day, 12)
     if not months.empty:
-        chart(lambda: _months_chart(months), months, "What falls due, month by month", "months")
+        chart(lambda: months_of(months), months, "What falls due, month by month", "months")
     told = forecast_lines(there, day)
+    st.subheader("When each comes off")
+    if not (ranges := forecast_ranges(told[:_MOST_RANGES], day)).empty:
+        chart(lambda: ranges_of(ranges), ranges, "When plants are out of reach and barriers cut in", "ranges")
+        st.caption(f"Dot: likely. Line: {PER_CENT} % of such plants and barriers. Where a barrier may cut in before its "
+                   "plant is out of reach, no winter is safe for both.")
     for one in told[:_AHEAD]:
         _told_ahead(one)
     if len(told) > _AHEAD:
@@ -178,19 +181,6 @@ def _ahead(there: Register, day: date) -> None:
 def _told_ahead(one: dict[str, Any]) -> None:
     many = f"{one['count']} × " if one["count"] > 1 else ""
     st.markdown(f"**{literal(many + one['name'])}** ({literal(by_row(one['labels'], 8))}): {literal(one['words'])}.")
-
-
-def _months_chart(months: pd.DataFrame) -> alt.Chart:
-    """A bar for each month with work, the works by colour and by their names in the legend."""
-    shown = months.assign(month=[f"{month:%Y-%m}" for month in months["month"]])
-    words = "; ".join(f"{row.month:%b %Y}: {row.work} {row.many}"
-                      for row in months.rename(columns={"count": "many"}).sort_values("month").itertuples())
-    return alt.Chart(shown).mark_bar().encode(
-        alt.X("month:O", title="due month", axis=alt.Axis(labelAngle=-60)),
-        alt.Y("count:Q", title="barriers", axis=alt.Axis(tickMinStep=1)),
-        alt.Color("work:N", title=None, scale=alt.Scale(domain=list(WORKS), range=["#7C8783", "#2A8576", "#B0702A"]),
-                  legend=alt.Legend(orient="top")), tooltip=["month", "work", "count"]).properties(
-            height=300, description=f"What falls due, month by month: {words}")
 
 
 def _map(log: Log, there: Register, items: list[Item]) -> None:
@@ -235,8 +225,8 @@ def _downloads(there: Register, items: list[Item], day: date, site: str) -> None
 
 
 def _name_of(rows: pd.DataFrame) -> dict[str, str]:
-    labels = labels_of(rows)
-    return {row.id: f"{label}, {row.form}{', ' + row.site if row.site else ''}{', ' + row.built[:4] if row.built else ''}"
+    labels, several = labels_of(rows), rows["site"].nunique() > 1  # a phone's field holds few words
+    return {row.id: ", ".join(part for part in (label, row.form, row.site if several else "", (row.built or "")[:4]) if part)
             for row, label in zip(rows.itertuples(), labels, strict=True)}
 
 
@@ -249,9 +239,7 @@ def _look(log: Log, there: Register, day: date) -> None:
     with st.expander("Is the bark thick and corky? Hold these beside the stem", key="bark"):
         drawing = draw_bark()
         told = "; ".join(f"{look}: {means}" for look, means in STAGES)
-        data = base64.b64encode(drawing.as_svg().encode()).decode()
-        st.html(f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(drawing.title)}. {escape(told)}" '
-                'style="width: 100%; background: #fff">')
+        sheet(drawing.as_svg(), drawing.title, told)
     barrier = st.selectbox("Barrier", list(names), format_func=names.__getitem__, key="upkeep_barrier")
     form = known_form(there.rows.set_index("id").loc[barrier, "form"])
     _narrowed(log, there, barrier)

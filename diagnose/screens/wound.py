@@ -153,7 +153,7 @@ def _measured(
 def _annotated(key: tuple[Any, ...], _seen: _Seen, inches: bool) -> bytes:
     """The annotated picture as JPEG."""
     picture, plane, measurement = _seen
-    shown: np.ndarray = annotate(picture, measurement, plane, inches)
+    shown: np.ndarray = annotate(picture, measurement, measurement.px_per_mm(plane), inches)
     return cv2.imencode(".jpg", shown, [cv2.IMWRITE_JPEG_QUALITY, 88])[1].tobytes()
 
 
