@@ -184,6 +184,22 @@ def test_who_began_without_a_photo_can_start_over_after_the_first_answer(browser
     page.close()
 
 
+def test_without_a_place_the_country_is_asked_for_right_after_the_first_answer_and_counts_at_once(
+    browser: Any, app: tuple[str, Path]
+) -> None:
+    page, _ = _open(browser, f"{app[0]}/wound", PHONE)
+    page.get_by_role("button", name="leaves are eaten or stripped").click(timeout=60_000)
+    page.get_by_role("heading", name="In which country").wait_for(timeout=60_000)
+    listed = page.get_by_role("combobox", name=re.compile("where the plant stands"))
+    listed.fill("New Zealand")
+    listed.press("Enter")
+    page.get_by_role("heading", name="In which country").wait_for(state="detached", timeout=60_000)
+    page.get_by_text("Why, and what else it may be").click()
+    page.get_by_text(re.compile("New Zealand: .* kinds of mammals")).first.wait_for(timeout=30_000)
+    page.get_by_text(re.compile("possum")).first.wait_for(timeout=30_000)
+    page.close()
+
+
 def _answer_and_look(page: Any) -> None:
     asked = page.evaluate(_WHERE).get("name")
     if asked is None:
