@@ -10,7 +10,7 @@ import gzip
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from functools import cache, cached_property
+from functools import cache, cached_property, partial
 from importlib import resources
 
 import cv2
@@ -210,7 +210,7 @@ def _found(picture: Shown, matrix: np.ndarray, name: str) -> Found:
     out = net.forward()[0]
     shares = _softmax(out[: len(CLASSES)]).transpose(1, 2, 0)
     score, across, down, wide = out[len(CLASSES) :]
-    found = Found(_to_px(matrix, FINDER_STRIDE), lambda: shares, ())
+    found = Found(_to_px(matrix, FINDER_STRIDE), partial(np.asarray, shares), ())  # it goes from process to process
     score = _sigmoid(score)
     highest = cv2.dilate(score, np.ones((2 * APART + 1, 2 * APART + 1), np.uint8))
     ends = []
