@@ -18,7 +18,8 @@ _CUT_OFF = """room => {
         let across = true, down = true;
         for (let at = own ? round(element) : element; at && at !== document.documentElement; at = round(at)) {
             const style = getComputedStyle(at), edge = at.getBoundingClientRect();
-            if (edge.width <= 1 || edge.height <= 1) return;  // kept for screen readers
+            const isHidden = style.clip !== 'auto' || style.clipPath !== 'none' || edge.width <= 1 || edge.height <= 1;
+            if (isHidden && !(at instanceof SVGElement)) return;  // kept for screen readers
             if (/auto|scroll/.test(style.overflowX) && at.scrollWidth > at.clientWidth) across = false;
             if (/auto|scroll/.test(style.overflowY) && at.scrollHeight > at.clientHeight) down = false;
             const isOver = (low, high, from, to) => low < from - room || high > to + room;

@@ -56,7 +56,7 @@ def ranges_of(ranges: pd.DataFrame) -> alt.LayerChart:
         alt.Color("what:N", title=None, scale=alt.Scale(domain=list(_COLOURS), range=list(_COLOURS.values())),
                   legend=legend_of(list(_COLOURS), left=120)[0]),
         tooltip=["name:N", "what:N", *(alt.Tooltip(f"{name}:T", format="%b %Y") for name in days)])
-    along = alt.Axis(format="%Y", tickCount=5, grid=True, labelOverlap=True)
+    along = alt.Axis(format="%Y", tickCount=5, grid=True, labelOverlap=True, labelBound=True)
     scale = alt.Scale(padding=_YEAR / 2, nice=False)
     across = base.mark_rule(strokeWidth=3).encode(alt.X("early:T", title=None, axis=along, scale=scale), x2="late:T")
     dots = base.mark_point(filled=True, size=110, opacity=1).encode(alt.X("likely:T"))

@@ -11,6 +11,7 @@ import streamlit as st
 
 Drawn = alt.Chart | alt.LayerChart
 alt.data_transformers.disable_max_rows()  # what is drawn is bounded by the pages themselves
+_TYPE = 12  # size of a chart's lettering [px]
 _HTML = '<p>Save this chart <button type="button"></button> <button type="button"></button></p>'
 _CSS = """
 p { margin: 0; color: var(--st-text-color); font: .85rem system-ui, 'Segoe UI', Roboto, sans-serif; }
@@ -62,6 +63,9 @@ _saves = st.components.v2.component("diagnose_chart", html=_HTML, css=_CSS, js=_
 def _spec(name: str, figures: pd.DataFrame, also: str, _make: Callable[[], Drawn]) -> dict[str, Any]:
     """The chart as Vega-Lite: made once for the same figures, since that takes longer than all else on its page."""
     told: dict[str, Any] = _make().to_dict(validate=False)
+    # the framework's grow with the type size, until on a phone they leave no room for what is drawn; zooming enlarges both
+    told["config"] = {**told.get("config", {}), "axis": {"labelFontSize": _TYPE, "titleFontSize": _TYPE},
+                      "legend": {"labelFontSize": _TYPE}}
     return told
 
 

@@ -47,7 +47,7 @@ def intervals_of(told: pd.DataFrame, title: str) -> alt.LayerChart:
         tooltip=[alt.Tooltip("name:N", title=title), alt.Tooltip("words:N", title="estimate (interval)")])
     scale = alt.Scale(domain=[least, min(most, 1.0)], nice=False)
     across = base.mark_rule(strokeWidth=3, color="#2A8576").encode(
-        x=alt.X("low:Q", title=None, scale=scale, axis=alt.Axis(format="%", tickCount=5, labelFlush=False)), x2="high:Q")
+        x=alt.X("low:Q", title=None, scale=scale, axis=alt.Axis(format="%", tickCount=5, labelFlush=True)), x2="high:Q")
     dots = base.mark_point(filled=True, size=110, opacity=1, color="#B0702A").encode(x=alt.X("value:Q", scale=scale))
     high = _ROW + _LINE * max(name.count("\n") for name in rows["name"])
     words = "; ".join(f"{row.name} {row.words}" for row in told.itertuples(index=False))

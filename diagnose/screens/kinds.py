@@ -64,7 +64,8 @@ def alive_of(plan: Plan, figures: pd.DataFrame) -> alt.LayerChart:
     base = alt.Chart(rows).encode(y, tooltip=["kind:N", alt.Tooltip("surely:Q", format=".0f"),
                                               alt.Tooltip("low:Q", format=".0f"), alt.Tooltip("high:Q", format=".0f")])
     across = base.mark_rule(strokeWidth=3, color=_COLOURS[0]).encode(
-        alt.X("low:Q", title=f"trees of {plan.place.trees:,}", scale=scale, axis=alt.Axis(tickCount=5)), x2="high:Q")
+        alt.X("low:Q", title=f"trees of {plan.place.trees:,}", scale=scale, axis=alt.Axis(tickCount=5, labelBound=True)),
+        x2="high:Q")
     dots = base.mark_point(filled=True, size=110, opacity=1, color=_COLOURS[1]).encode(alt.X("surely:Q", scale=scale))
     line = alt.Chart(pd.DataFrame({"wanted": [wanted]})).mark_rule(
         strokeDash=[5, 4], strokeWidth=2, color="#7C8783").encode(alt.X("wanted:Q", scale=scale))

@@ -62,7 +62,8 @@ figure.shown img { width: min(100%, var(--w) * 1px, 65vh * var(--w) / var(--h));
 .pictures img { flex: 1 1 0; min-width: 0; aspect-ratio: var(--w) / var(--h); max-height: 33vh; object-fit: contain;
                 object-position: left; border-radius: 6px; }
 @media (max-width: 520px) {
-  .block-container { padding-top: 3.2rem; }
+  .block-container { padding-top: 3.2rem; padding-inline: min(1rem, 4vw); }  /* large type needs the room itself */
+  [data-testid="stExpanderDetails"] { padding-inline: min(1rem, 3vw); }
   .pictures img { max-height: 21vh; }
   .st-key-judged .now { font-size: .97rem; line-height: 1.3; }
   .st-key-judged .now small { font-size: .82rem; padding-top: .1rem; }

@@ -22,12 +22,12 @@ def over_time(shares: pd.DataFrame) -> alt.LayerChart:
     x = alt.X("when:O", title=None, axis=alt.Axis(labelAngle=0, labelOverlap=True), scale=alt.Scale(paddingOuter=0.5))
     bars = alt.Chart(shares).mark_bar(stroke="#FFF", strokeWidth=0.5).encode(
         x, alt.Y("share:Q", title=None, stack="zero", scale=alt.Scale(domain=[0, 1.1]),
-                 axis=alt.Axis(format="%", values=[0, 0.25, 0.5, 0.75, 1])),
+                 axis=alt.Axis(format=".0%", values=[0, 0.25, 0.5, 0.75, 1])),
         alt.Color("verdict:N", title=None, sort=order, scale=alt.Scale(
             domain=order, range=[COLOURS[at % len(COLOURS)] for at in range(len(order))]),
             legend=legend),
         tooltip=["when:O", "verdict:N", "count:Q", "of:Q", alt.Tooltip("share:Q", format=".0%")])
     many = alt.Chart(how_many(shares)).mark_text(dy=-6, color="#7C8783", fontSize=12, fontWeight="bold").encode(
         x, alt.Y(datum=1), text="words:N")
-    return alt.layer(bars, many).properties(height=200 + legend_px, width="container", description=shares_in_words(shares)
+    return alt.layer(bars, many).properties(height=220 + legend_px, width="container", description=shares_in_words(shares)
                                             ).configure_view(strokeWidth=0)

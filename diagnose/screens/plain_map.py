@@ -26,7 +26,7 @@ _LEAST_ROUND = 1 / 60  # of the map's height: a smaller circle lies under its ma
 _PHONE, _LETTER, _BESIDE_MARK = 340, 6.5, 8  # a phone's map, a letter of a plot's name, and its way from the mark [px]
 _MOST_NAMED = 200
 _LEGEND_ROW, _LEGEND_LETTER, _LEGEND_MARK = 20, 6.8, 26  # height of a row, width of a letter and of the mark before it [px]
-_LEGEND_MORE = 14  # height of each further line of a row [px]
+_LEGEND_MORE = 14  # height of each further line [px]
 _LEGEND_LINE = 19  # letters of a line, of which two stand side by side on a phone
 _PICKED = "picked"  # name of the map's selection
 # Okabe and Ito's palette, which colour-blind eyes can tell apart (Okabe & Ito 2008, Color Universal Design)
@@ -57,10 +57,12 @@ def legend_of(names: Sequence[str], beside: int = 2, left: int = 0, **more: Any)
     lines = [fill(name, _LEGEND_LINE).split("\n") for name in names]
     wide = _LEGEND_MARK + _LEGEND_LETTER * max((len(line) for name in lines for line in name), default=0)
     labels = dict(zip(names, lines, strict=True))
+    # the marks' white rim would hide the symbol
     legend = alt.Legend(orient="top", columns=alt.ExprRef(f"max(1, floor((width - {left}) / {wide:.0f}))"), labelLimit=0,
-                        labelFontSize=12, labelExpr=f"({json.dumps(labels)})[datum.label]", **more)
-    rows = [max(map(len, lines[at : at + beside])) for at in range(0, len(lines), beside)]
-    return legend, sum(_LEGEND_ROW + _LEGEND_MORE * (many - 1) for many in rows)
+                        labelFontSize=12, rowPadding=4, symbolSize=110, symbolStrokeColor="transparent",
+                        labelExpr=f"({json.dumps(labels)})[datum.label]", **more)
+    high = _LEGEND_ROW + _LEGEND_MORE * (max(map(len, lines), default=1) - 1)  # each row is as high as the highest
+    return legend, high * -(-len(lines) // beside)
 
 
 def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), fences: Iterable[Line] = (),
@@ -127,8 +129,7 @@ def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), 
                                            *(palette[at % len(palette)] for at in range(len(calm)))])
     forms = alt.Scale(domain=order, range=[*(form for _, form in warns.values()),
                                            *(_SHAPES[at % len(_SHAPES)] for at in range(len(calm)))])
-    # the marks' white rim would hide the symbol
-    legend, legend_px = legend_of(order, symbolOpacity=1, symbolSize=110, symbolStrokeColor="transparent")
+    legend, legend_px = legend_of(order, symbolOpacity=1)
     colour = alt.Color("culprit:N", title=None, scale=scale, legend=legend)
     layers: list[alt.Chart] = _grid(span, x, y)
     if under is not None and under.picture:
