@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from diagnose.culprits.ask import question_of
 from diagnose.culprits.here import Where
 from diagnose.culprits.together import Together, judge_together
 from diagnose.culprits.verdict import Verdict, judge
@@ -21,7 +22,7 @@ from diagnose.measure.record import Measurement
 from diagnose.photo.picture import CannotUse, Picture, read_picture
 from diagnose.photo.plane import Plane
 from diagnose.protect.requirement import DIGITS, NEED_OF, Requirement, require
-from diagnose.signs import Shares, Sign, Signs, signs_as_json, vocabulary
+from diagnose.signs import Shares, Sign, Signs, signs_as_json
 
 Point = tuple[float, float]
 
@@ -176,7 +177,7 @@ class Diagnosis:
             return ""
         asked = self.verdict.next_question
         return f"Do not buy yet: {why}. " + (self.verdict.settle if asked is None else
-                                             f"Find out first: {vocabulary()[asked].question}")
+                                             f"Find out first: {question_of(asked)}")
 
     def as_json(self) -> dict[str, Any]:
         """The object that `diagnose photo --json` prints for one file."""

@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import io
 import json
+import os
 import random
 import resource
 import struct
@@ -196,10 +197,20 @@ _TEXTS = {
     "field.geojson": '{"type": "Polygon", "coordinates": [[[-76.5, 42.4], [-76.49, 42.4], [-76.49, 42.41], [-76.5, 42.4]]]}',
     "field.gpx": '<gpx><rte><rtept lat="42.4" lon="-76.5"/><rtept lat="42.4" lon="-76.4"/>'
                  '<rtept lat="42.5" lon="-76.4"/></rte></gpx>',
-    "verdict.json": '{"verdict": {"culprits": {"deer_browsing": 0.8, "hare": 0.2}}}',
+    "verdict.json": '{"verdict": {"presence": {"deer_browsing": 0.8, "hare": 0.2}}}',
     "tally.csv": "site,visit,plot,tree,browsed\nnorth,2025-04-01,1,1,1\nnorth,2025-04-01,1,2,0\n",
     "rows.csv": 'site,lat,lon,taken_at,signs\na,46.5,-71.2,2025-04-01,"{""wound"": ""bark_gnawed""}"\nb,46,-71,,\n',
     "register.csv": "site,form,inner_mm,built,culprits\nnorth,cage,900,2025-04-01,deer\n",
+    "fence.gpx": '<gpx><trk><trkseg><trkpt lat="42.4" lon="-76.5"/><trkpt lat="42.41" lon="-76.5"/></trkseg></trk>'
+                 '<wpt lat="42.4" lon="-76.5"><name>gate</name></wpt></gpx>',
+    "fence.geojson": '{"type": "LineString", "coordinates": [[-76.5, 42.4], [-76.49, 42.4], [-76.49, 42.41]]}',
+    "plan.yaml": "site: north\nplots: 12\nplot_m2: 50\nstopping_rule: {kind: one addition, planned: 12}\ntarget: null\n"
+                 "strata: {upper: 6, lower: 6}\nseed: 3\n",
+    "targets.yaml": "- {kind: trees_per_ha, value: 1100, species: [oak]}\n- {kind: share_browsed, value: 0.2}\n",
+    "truth.csv": 'file,end_diameter_mm,seen_slope_deg,tap\na.jpg,5.2,31,"10,20"\nb.jpg,6.1,,\n',
+    "letter.jinja": "{{ greeting }}\n{% for line in decided %}- {{ line }}\n{% endfor %}{% if kind %}"
+                    "{{ share * 100 }}{% endif %}\n",
+    "settings.yaml": "units: mm\nplace: east\npaper: A4\n",
 }
 _BITS = (b"[", b"{", b"{a: ", b'{"a":', b"9" * 5000, b"&a [*a]", b"!!python/object:x ", b"2025-W10-1", b"010", b"1:30",
          b"1e999", b"\0", b'"', b"\xff\xfe", b"\xed\xa0\x80", b",", b"x" * 200_000, b"\n", b"- ",
@@ -212,6 +223,18 @@ def _bitten(data: bytes, chance: random.Random) -> bytes:
     return data[:at] + chance.choice(_BITS) * chance.choice([1, 1, 50, 5000]) + data[at + chance.choice([0, 0, 5]) :]
 
 
+def whole(kind: str) -> dict[str, bytes]:
+    """Of a kind what is broken afterwards, whole: each name and its bytes."""
+    if kind == "picture":
+        return _pictures()
+    if kind == "mail":
+        return {"a.eml": _mail(1, _good(1))}
+    if kind == "archive":
+        return {"a.zip": _archive(1, zipfile.ZIP_STORED), "b.zip": _archive(2, zipfile.ZIP_DEFLATED), "a.pack": _a_pack(),
+                "phone.pack": _from_a_phone()}
+    return {name: text.encode() for name, text in _TEXTS.items()}
+
+
 def make(kind: str, seed: str, number: int) -> tuple[str, str, bytes]:
     """One broken thing: its name, the damage, its bytes."""
     chance = random.Random(f"{seed} {kind} {number}")
@@ -222,8 +245,9 @@ def make(kind: str, seed: str, number: int) -> tuple[str, str, bytes]:
         name, data = "a.eml", _mail(1_000_000 + number, _good(number))
         kinds = (*ANY, _marked, _marked, _marked)
     elif kind == "archive":
-        name = chance.choice(["a.zip", "b.zip", "a.pack"])
-        data = _a_pack() if name == "a.pack" else _archive(number, chance.choice([zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED]))
+        name = chance.choice(["a.zip", "b.zip", "a.pack", "phone.pack"])
+        data = {"a.pack": _a_pack, "phone.pack": _from_a_phone}[name]() if name.endswith("pack") else _archive(
+            number, chance.choice([zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED]))
         kinds = ANY
     else:
         name, text = chance.choice(list(_TEXTS.items()))
@@ -253,16 +277,36 @@ def _a_pack() -> bytes:
         return stream.getvalue()
 
 
+@cache
+def _from_a_phone() -> bytes:
+    """What the pocket hands over: a wound with its photo, a tree of a tally, and a check."""
+    own = "7b0e5d53-5a0e-4c5e-9b4b-3a9ad3f5a0{:02d}"
+    told = {
+        "wound": {"site": "north", "plot": "", "plant": "T1", "note": "", "grid": "", "position": None, "passed": [],
+                  "taken_at": "2026-11-28T10:00:00.000+00:00", "signs": {"cut_form": {"choice": "clean"}}, "snow_mm": None,
+                  "place": "GB", "photos": [{"id": "p1", "name": "a.jpg", "sha256": None}], "told": {}},
+        "tree": {"entry": {"site": "north", "visit": "2026-11-28", "plot": "P1", "tree": "1", "browsed": "1"}},
+        "check": {"barrier": own.format(9), "day": "2026-11-28", "finding": "leaning", "stem_diameter_mm": 40.0, "note": ""},
+    }
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as out:
+        out.writestr("format", "browse pocket 1")
+        out.writestr("kept.jsonl", "".join(json.dumps(
+            {"id": own.format(number), "record": own.format(number), "kind": kind, "at": "2026-11-28T10:00:00.000+00:00",
+             "by": "AB", "seen": [], "values": values}) + "\n" for number, (kind, values) in enumerate(told.items())))
+        out.writestr("photos/p1", _good(6))
+    return stream.getvalue()
+
+
 # ---- reading it ----
 
 
-def _read_one(kind: str, file: Path, log: Any, measured: bool) -> None:
+def read_one(kind: str, file: Path, log: Any, measured: bool) -> None:
     """Reads one broken thing as the tool does; CannotUse is a good answer. measured : a picture is measured too."""
     from diagnose.diagnosis import measure_picture
     from diagnose.fieldlog.likeness import likeness
     from diagnose.fieldlog.load import import_csv
     from diagnose.fieldlog.merge import merge
-    from diagnose.fieldlog.query import Query
     from diagnose.inbox.intake import messages
     from diagnose.photo.picture import read_picture
     from diagnose.upkeep.from_csv import register_csv
@@ -277,15 +321,21 @@ def _read_one(kind: str, file: Path, log: Any, measured: bool) -> None:
         for _ in messages(file):
             pass
     elif kind == "archive":
-        before = len(log.observations(Query(deleted=True)))
+        before = _held(log)
         try:
             merge(log, file)
         except ValueError:
-            assert len(log.observations(Query(deleted=True))) == before, "half merged"
+            assert _held(log) == before, "half merged"
             raise
     else:
         _texts()[file.name.split(" ", 1)[1]](file) if not file.name.endswith(("rows.csv", "register.csv")) else (
             import_csv if file.name.endswith("rows.csv") else register_csv)(log, file)
+
+
+def _held(log: Any) -> dict[str, int]:
+    from diagnose.fieldlog.tables import KINDS
+
+    return {kind: len(log.records(kind, deleted=True)) for kind in KINDS}
 
 
 @cache
@@ -295,9 +345,18 @@ def _texts() -> dict[str, Callable[[Path], object]]:
     from diagnose.protect.ground import square_ground
     from diagnose.protect.planting import planting
     from diagnose.protect.read import read_boundary, read_settings, read_verdict
-    from diagnose.signs import read_signs
+    from diagnose.report.letters import as_text, letter
+    from diagnose.settings import settings
+    from diagnose.signs import parse_signs, read_signs
     from diagnose.survey.boundary import read_ground
+    from diagnose.survey.plan import read_plan
     from diagnose.survey.tally import read_tally
+    from diagnose.survey.target import read_targets
+    from diagnose.upkeep.fence import read_line
+    from diagnose.validation.own_truth import read_truth
+
+    row = {"about": "oak", "pile": "ready", "photos": {}, "question": "", "received_at": None}
+    facts = letter(row, diagnose_answers(parse_signs({"wound": "severed_shoot"})))
 
     def prices(file: Path) -> object:
         return planting(square_ground(10_000), 50, ["deer"], prices=read_settings(file))
@@ -308,9 +367,18 @@ def _texts() -> dict[str, Callable[[Path], object]]:
     def signs(file: Path) -> object:
         return diagnose_answers(read_signs(file))
 
+    def settled(file: Path) -> object:
+        os.environ["DIAGNOSE_SETTINGS"] = str(file)
+        try:
+            return settings()
+        finally:
+            del os.environ["DIAGNOSE_SETTINGS"]
+
     return {"signs.yaml": signs, "signs.json": signs, "prior.yaml": read_prior, "prices.yaml": prices,
             "field.geojson": boundary,
-            "field.gpx": read_ground, "verdict.json": read_verdict, "tally.csv": read_tally}
+            "field.gpx": read_ground, "verdict.json": read_verdict, "tally.csv": read_tally, "fence.gpx": read_line,
+            "fence.geojson": read_line, "plan.yaml": read_plan, "targets.yaml": read_targets, "truth.csv": read_truth,
+            "letter.jinja": lambda file: as_text(facts, file), "settings.yaml": settled}
 
 
 def lot(kind: str, seed: str, start: int, stop: int, measured: int = 1) -> Iterator[dict[str, Any]]:
@@ -336,7 +404,7 @@ def lot(kind: str, seed: str, start: int, stop: int, measured: int = 1) -> Itera
             Path("/proc/self/clear_refs").write_text("5")  # the peak of memory begins anew (Linux, proc(5))
             clock, cpu = time.perf_counter(), time.process_time()
             try:
-                _read_one(kind, folder / name, log, number % measured == 0)
+                read_one(kind, folder / name, log, number % measured == 0)
             except CannotUse as reason:
                 found["end"] = "refused" if "\n" not in str(reason) and len(str(reason)) < 3000 else "a line too long"
             except BaseException:  # whatever it is, it is what is looked for

@@ -40,7 +40,7 @@ def work_off(pile: str, log_folder: str, report: Callable[[str], None]) -> None:
 
 
 def main(pile: str, logs: str, kills: int) -> None:
-    chance = random.Random(11)
+    chance = random.Random(os.environ.get("DIAGNOSE_SEED", "11"))  # the moments at which it is killed
     killed = number = 0
     done = True
     while killed < kills or not done:

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.culprits.ask import next_step, questions
+from diagnose.culprits.ask import PLACE, next_step, questions
 from diagnose.culprits.catalogue import TRACES
 from diagnose.culprits.here import place_from
 from diagnose.culprits.observers import PLACES, seen_by
@@ -93,7 +93,7 @@ def any_cases(number: int, seed: int = 25) -> list[Drawn]:
 def _with(draw: np.random.Generator, signs: Mapping[str, Sign], where: int) -> Drawn:
     month = int(draw.integers(1, 13)) if draw.random() < 0.6 else None
     snow_mm = float(draw.choice([0, 130, 310, 650, 1250])) if draw.random() < 0.3 else None
-    open_ones = [word.name for word in questions() if word.name not in signs]
+    open_ones = [PLACE, *(word.name for word in questions() if word.name not in signs)]
     passed = tuple(str(name) for name in draw.permutation(open_ones)[: int(draw.integers(0, 5))])
     return Drawn(signs, where, month, snow_mm, passed)
 

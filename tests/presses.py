@@ -127,7 +127,8 @@ def inbox_presses(page: Any, address: str, presses: int, chance: random.Random) 
         That chooses [no unit].
     """
     page.goto(f"{address}/inbox")
-    is_drawn = "() => / of \\d/.test(document.querySelector('.st-key-screen_walk')?.innerText)"
+    # after a reload the browser may still load what draws buttons when it has the words already
+    is_drawn = "() => /Previous[^]*Next[^]* of \\d/.test(document.querySelector('.st-key-screen_walk')?.innerText)"
     _quiet(page, is_drawn)
     can_undo, trail = False, ""
     for _ in range(presses):

@@ -151,6 +151,21 @@ def test_without_a_photo_verdict_and_question_stay_on_the_phones_screen_too(
     page.close()
 
 
+def test_before_there_is_evidence_the_page_says_not_to_buy_and_folds_away_what_would_suit(
+    browser: Any, app: tuple[str, Path]
+) -> None:
+    page, _ = _open(browser, f"{app[0]}/wound", DESK)
+    page.get_by_role("button", name="a shoot or twig is cut or torn off").click(timeout=60_000)
+    page.locator(".now").filter(has_text="Do not buy a barrier yet").wait_for(timeout=60_000)
+    folded = page.get_by_text("What would suit if the likeliest did it")
+    folded.wait_for(timeout=60_000)
+    sizes = page.get_by_text("largest opening").first
+    assert not sizes.is_visible()
+    folded.click()
+    sizes.wait_for(timeout=30_000)
+    page.close()
+
+
 def test_who_began_without_a_photo_can_start_over_after_the_first_answer(browser: Any, app: tuple[str, Path]) -> None:
     page, _ = _open(browser, f"{app[0]}/wound", PHONE)
     page.get_by_role("button", name="bark is gnawed away").wait_for(timeout=60_000)
@@ -166,6 +181,22 @@ def test_who_began_without_a_photo_can_start_over_after_the_first_answer(browser
     page.locator(".verdict").wait_for(state="detached", timeout=30_000)
     page.get_by_role("heading", name="What happened to the plant?").wait_for(timeout=30_000)
     page.get_by_text("What happened to the plant? bark is gnawed away").wait_for(state="detached", timeout=30_000)
+    page.close()
+
+
+def test_without_a_place_the_country_is_asked_for_right_after_the_first_answer_and_counts_at_once(
+    browser: Any, app: tuple[str, Path]
+) -> None:
+    page, _ = _open(browser, f"{app[0]}/wound", PHONE)
+    page.get_by_role("button", name="leaves are eaten or stripped").click(timeout=60_000)
+    page.get_by_role("heading", name="In which country").wait_for(timeout=60_000)
+    listed = page.get_by_role("combobox", name=re.compile("where the plant stands"))
+    listed.fill("New Zealand")
+    listed.press("Enter")
+    page.get_by_role("heading", name="In which country").wait_for(state="detached", timeout=60_000)
+    page.get_by_text("Why, and what else it may be").click()
+    page.get_by_text(re.compile("New Zealand: .* kinds of mammals")).first.wait_for(timeout=30_000)
+    page.get_by_text(re.compile("possum")).first.wait_for(timeout=30_000)
     page.close()
 
 

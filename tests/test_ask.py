@@ -11,6 +11,7 @@ from diagnose.culprits.ask import (
     HANDFUL,
     HANDFUL_STAYS,
     LATER_STAYS,
+    PLACE,
     SURE,
     SURE_STAYS,
     answerable,
@@ -18,6 +19,8 @@ from diagnose.culprits.ask import (
     fits,
     gains,
     next_step,
+    place_changes,
+    question_of,
     questions,
     questions_left,
     stays,
@@ -227,9 +230,32 @@ def test_a_person_answers_only_what_can_be_seen_there() -> None:
 
 def test_drawn_wounds_seldom_stop_at_a_surely_wrong_group() -> None:
     """Few, to be quick; `diagnose check` draws more."""
-    found = questions_saved(24, shuffle=False)
+    found = questions_saved(24, barrier_of=NEED_OF, shuffle=False, built_of=built_of())
     assert found["median"] <= 8 and found["surely_wrong"] <= 0.25
     assert 0 <= found["regret"] <= 1 - found["stays"]  # nothing is lost where what is named stays
+
+
+def test_where_no_place_is_known_the_country_is_asked_for_first_where_it_would_change_the_verdict() -> None:
+    """Possums live in New Zealand and not in Germany: stripped leaves are theirs here, and others' there."""
+    stripped = parse_signs({"wound": "leaves_stripped", "position": "crown"})
+    nowhere = judge(stripped)
+    there = [max(each.groups, key=lambda key: each.groups[key]) for each in (judge(stripped, "NZ"), judge(stripped, "DE"))]
+    assert there[0] == "marsupial" != there[1] and place_changes(nowhere)
+    assert next_step(nowhere).question == next_step(judge({})).question == PLACE
+    assert next_step(nowhere, (PLACE,)).question not in (PLACE, None)
+    assert next_step(judge(stripped, "NZ")).question != PLACE
+
+
+def test_what_is_the_same_everywhere_is_judged_without_asking_for_the_country() -> None:
+    """A clean slanting cut low down, the piece left: rabbits and hares, by field guides of three countries (G1, F1, U1)."""
+    clean = judge(parse_signs({"wound": "severed_shoot", "cut_form": "clean", "cut_slant": "slanting", "position": "low",
+                               "severed_piece": "left"}))
+    assert not place_changes(clean) and next_step(clean).question != PLACE
+
+
+def test_asking_for_the_country_counts_as_a_question_that_is_left() -> None:
+    nowhere = judge(parse_signs({"wound": "bark_stripped"}))
+    assert questions_left(nowhere) >= 1 and "country" in question_of(PLACE)
 
 
 def test_whether_a_guard_stands_whole_is_asked_right_after_the_guard_and_never_without_one() -> None:

@@ -109,11 +109,10 @@ def test_a_patch_that_ends_under_the_card_is_none() -> None:
 def test_a_patch_that_goes_on_where_bark_was_believed_to_begin_is_outlined_whole() -> None:
     picture, plane, truth = seen(any_setting(2000))
     view = view_of_card(picture, plane)
-    shown = bark_map(picture, plane, view)
-    stem, candidate = next(iter(stems_with_patch(picture, plane, view, shown, None)))
+    shown = bark_map(view)
+    stem, candidate = next(iter(stems_with_patch(view, shown)))
     first, last = candidate.wide
-    half = replace(candidate, wide=(first, (first + last) / 2))
-    patch = bark_outline.outline_patch(picture, plane, stem, view, half, shown)
+    patch = bark_outline.outline_patch(stem, view, replace(candidate, wide=(first, (first + last) / 2)), shown)
     assert patch is not None and not any(patch.cut)
     assert np.ptp(patch.up) == pytest.approx(truth.patch_height, rel=0.06)
 

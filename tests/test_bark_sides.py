@@ -11,40 +11,39 @@ import pytest
 
 from diagnose.measure.bark_map import BarkMap, bark_map
 from diagnose.measure.bark_sides import agreed, settled
-from diagnose.measure.bark_strip import levels, stems_with_patch
+from diagnose.measure.bark_strip import Candidate, levels, stems_with_patch
 from diagnose.measure.card_view import Line, View, apart, view_of_card
 from diagnose.measure.end_outline import Patch, _rough_lip
 from diagnose.measure.stem import Stem, fit_stem
-from diagnose.photo.picture import Picture, read_picture
-from diagnose.photo.plane import Plane, find_card
+from diagnose.photo.picture import read_picture
+from diagnose.photo.plane import find_card
 from diagnose.simulate.bark import any_setting, picture_of
 
-Scene = tuple[Picture, Plane, View, BarkMap, tuple[Line, Line], np.ndarray, float]
+Scene = tuple[View, BarkMap, Stem, Candidate, float]
 
 
 @pytest.fixture(scope="module")
 def scene() -> Scene:
-    """A simulated stem with the sides that were found on it, its patch's middle, and its true diameter [mm]."""
+    """A simulated stem as it is found, the strip it was found on, and its true diameter [mm]."""
     data, truth = picture_of(any_setting(1000))
     picture = read_picture(data, "simulated")
-    plane = find_card(picture)
-    view = view_of_card(picture, plane)
-    seen = bark_map(picture, plane, view)
-    _, candidate = next(iter(stems_with_patch(picture, plane, view, seen, None)))
+    view = view_of_card(picture, find_card(picture))
+    seen = bark_map(view)
+    stem, candidate = next(iter(stems_with_patch(view, seen)))
     assert truth.stem_diameter
-    return picture, plane, view, seen, candidate.pair, candidate.centre, truth.stem_diameter
+    return view, seen, stem, candidate, truth.stem_diameter
 
 
 def _agreed_with(scene: Scene, moved_mm: float) -> Stem | None:
     """What comes of a stem one of whose sides was taken so much too far out."""
-    picture, plane, view, seen, pair, centre, _ = scene
-    run = pair[0].run
-    out = np.array([1.0, 0.0] if run else [0.0, 1.0])
-    wrong = (pair[0], Line(pair[1].middle + out * moved_mm * view.scale, pair[1].along, pair[1].strength))
-    fit = partial(fit_stem, picture, plane, view, near_px=plane.to_px(view.to_mm(centre[None]))[0])
+    view, seen, _, candidate, _ = scene
+    low, high = candidate.pair
+    out = np.array([1.0, 0.0] if low.run else [0.0, 1.0])
+    wrong = (low, Line(high.middle + out * moved_mm * view.scale, high.along, high.strength))
+    fit = partial(fit_stem, view, near=candidate.centre)
     stem = fit(wrong)
     assert stem is not None
-    return agreed(stem, fit, plane, view, seen, run, float(centre[run]))
+    return agreed(stem, fit, view, seen, low.run, float(candidate.centre[low.run]))
 
 
 def test_sides_on_the_maps_borders_are_left_as_they_are(scene: Scene) -> None:
@@ -61,58 +60,44 @@ def test_a_side_that_was_taken_too_far_out_does_not_pass_for_a_thicker_stem(scen
         assert low * 0.95 <= scene[-1] <= high * 1.05
 
 
-@pytest.fixture(scope="module")
-def closely(scene: Scene) -> tuple[Stem, float, float]:
-    """The simulated stem as it is found, and between which levels its patch is believed to lie [mm]."""
-    picture, plane, view, seen, *_ = scene
-    stem, candidate = next(iter(stems_with_patch(picture, plane, view, seen, None)))
-    low, high = levels(stem, plane, view, candidate, candidate.wide)
-    return stem, float(low), float(high)
+def _settled(scene: Scene, stem: Stem, by_map: Stem) -> Stem | None:
+    view, _, found, candidate, _ = scene
+    return settled(stem, by_map, view, lambda _: levels(found, view, candidate, candidate.wide))
 
 
-def _settled(scene: Scene, stem: Stem, by_map: Stem, low: float, high: float) -> Stem | None:
-    return settled(stem, by_map, scene[0], scene[1], lambda _: np.array([low, high]))
-
-
-def test_close_looks_back_a_stem_that_was_fitted_rightly(scene: Scene, closely: tuple[Stem, float, float]) -> None:
-    stem, low, high = closely
-    backed = _settled(scene, stem, stem, low, high)
+def test_close_looks_back_a_stem_that_was_fitted_rightly(scene: Scene) -> None:
+    backed = _settled(scene, scene[2], scene[2])
     assert backed is not None and backed.eye_wider == 0.0
 
 
 @pytest.mark.parametrize("times", [0.75, 1.35])
-def test_close_looks_notice_a_stem_that_was_fitted_too_thin_or_too_thick(
-    scene: Scene, closely: tuple[Stem, float, float], times: float
-) -> None:
-    stem, low, high = closely
-    wrong = replace(stem, radius=stem.radius * times)
-    doubted = _settled(scene, wrong, wrong, low, high)
+def test_close_looks_notice_a_stem_that_was_fitted_too_thin_or_too_thick(scene: Scene, times: float) -> None:
+    wrong = replace(scene[2], radius=scene[2].radius * times)
+    doubted = _settled(scene, wrong, wrong)
     assert doubted is not None and doubted.eye_wider != 0.0
     assert (doubted.eye_wider > 0) == (times < 1)
 
 
-def test_where_close_looks_see_no_stem_none_is_told(scene: Scene, closely: tuple[Stem, float, float]) -> None:
-    stem, low, high = closely
+def test_where_close_looks_see_no_stem_none_is_told(scene: Scene) -> None:
+    stem = scene[2]
     away = np.sign(float((stem.foot - np.array([75.0, 50.0, 0.0])) @ stem.across)) * stem.across
     beside = replace(stem, foot=stem.foot + 45 * away)
-    assert _settled(scene, beside, beside, low, high) is None
+    assert _settled(scene, beside, beside) is None
 
 
-def test_close_looks_outvote_a_map_that_takes_half_of_a_stem_for_all_of_it(
-    scene: Scene, closely: tuple[Stem, float, float]
-) -> None:
-    stem, low, high = closely
+def test_close_looks_outvote_a_map_that_takes_half_of_a_stem_for_all_of_it(scene: Scene) -> None:
+    stem = scene[2]
     half = replace(stem, radius=stem.radius / 2, sides_px=tuple(reversed(stem.sides_px)))
-    kept = _settled(scene, stem, half, low, high)
+    kept = _settled(scene, stem, half)
     assert kept is not None and kept.radius == stem.radius and abs(kept.eye_wider) < 0.3 * stem.radius
-    mended = _settled(scene, half, stem, low, high)  # edges that were wrong are not kept because a map moved them
+    mended = _settled(scene, half, stem)  # edges that were wrong are not kept because a map moved them
     assert mended is not None and mended.radius == stem.radius
 
 
 def test_a_mask_that_leaves_the_middle_of_the_stem_free_has_no_lip() -> None:
     mask = np.zeros((40, 60), np.uint8)
     mask[:4] = 1
-    patch = Patch(np.zeros((40, 60, 3), np.float32), 4.0, 30.0, 20.0)
+    patch = Patch(np.zeros((40, 60, 3), np.float32), 4.0, (30.0, 20.0))
     assert _rough_lip(patch, mask, 5.0) is None
     mask[:] = 1
     assert _rough_lip(patch, mask, 5.0) == pytest.approx((60 - 30) / 4.0)

@@ -229,3 +229,25 @@ def test_what_is_from_memory_is_marked_as_read_nowhere():
     text = (TOP / "diagnose" / "protect" / "barriers.yaml").read_text("utf-8")
     marks = re.findall(r', MEM, "?(\w+)"?\]', text)
     assert marks and set(marks) == {"M"}
+
+
+def test_a_length_printed_in_feet_or_inches_is_worked_out_not_read():
+    """These sources print feet and inches alone; what stands here in millimetres was turned by us, and rounded at times."""
+    text = (TOP / "diagnose" / "protect" / "barriers.yaml").read_text("utf-8")
+    in_feet = {"ASK-SQUIRREL", "AU-3D", "EXT-VOLE", "FRORG", "MARQ77", "ME382", "MTDC-F03", "PSU-PLANT", "UME-PORC",
+               "UVM-RABBIT"}
+    figures = re.findall(r"(\w+): \[([\d.]+), ([A-Z0-9-]+), \"?(\w+)\"?\]", text)
+    shares = ("holds", "life_years")
+    lengths = [(source, tag) for name, _, source, tag in figures if source in in_feet and name not in shares]
+    assert {source for source, _ in lengths} == in_feet
+    assert {tag for _, tag in lengths} == {"D"}
+
+
+def test_wires_against_deer_and_elk_are_8_in_and_then_10_in_apart():
+    """Western US forestry extension, permanent electric fence: 6 ft, the lowest four 8 in, the next 10 to 11 in apart."""
+    heights = [wire["height_mm"] / 25.4 for wire in catalogue()["electric_strands"]["wires"]]
+    gaps = [high - low for low, high in itertools.pairwise([0.0, *heights])]
+    assert heights[-1] == pytest.approx(72, abs=0.1)
+    assert gaps == [pytest.approx(8, abs=0.1)] * 4 + [pytest.approx(10, abs=0.1)] * 4
+    told = catalogue()["electric_strands"]["against"].values()
+    assert all(one["opening"][0] <= 10 * 25.4 for one in told)

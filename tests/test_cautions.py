@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import re
 from datetime import date
-from io import BytesIO
+from io import BytesIO, StringIO
 from pathlib import Path
 
 import numpy as np
 import pytest
 from shapely import box
 
+from diagnose.cli.ask import _ask_one
 from diagnose.diagnosis import diagnose_answers
 from diagnose.fieldlog.store import open_log
 from diagnose.inbox.ranking import CHOOSE, LOOK, rank
@@ -34,9 +35,12 @@ from diagnose.protect.requirement import (
 )
 from diagnose.protect.sources import sources
 from diagnose.report.due_list import due_as_text
+from diagnose.report.field_key import field_key
 from diagnose.report.layout_map import layout_pdf
 from diagnose.report.lettering import FONT
 from diagnose.report.letters import as_html, as_text, letter
+from diagnose.report.notebook import diagnosis_html
+from diagnose.report.plain import diagnosis_as_text
 from diagnose.report.plan_sheet import plan_as_text
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.signs import parse_signs, vocabulary
@@ -176,9 +180,25 @@ def test_a_letter_that_asks_about_droppings_says_not_to_touch_them() -> None:
     row = {"about": "", "received_at": None, "photos": {}, "pile": "ask back", "question": question}
     told = letter(row, found)
     for page in (as_text(told), as_html(told)):
-        assert word.question in page and "Do not touch" in page and "hantavirus" in page
-    other = letter({**row, "question": "Could you photograph it once more?"}, found)
-    assert "Do not touch" not in as_text(other)
+        assert word.question in page and "do not touch" in page and "hantavirus" in page
+    older = letter({**row, "question": question.replace(" Look, do not touch.", "")}, found)
+    assert "hantavirus" in as_text(older)
+    for other in ("Could you photograph it once more?", ""):
+        assert "hantavirus" not in as_text(letter({**row, "question": other}, found))
+
+
+def test_wherever_droppings_are_asked_about_it_says_not_to_touch_them(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    found = diagnose_answers(parse_signs({"wound": "severed_shoot"}))
+    monkeypatch.setattr(type(found.verdict), "next_question", property(lambda _: "droppings"))
+    told = [vocabulary()["droppings"].question, diagnosis_as_text(found), found.find_out_first, diagnosis_html(found),
+            found.verdict.as_json()["next_question"]]
+    monkeypatch.setattr("sys.stdin", StringIO("0\n"))
+    _ask_one("droppings")
+    told += [capsys.readouterr().err, words_of(field_key())]
+    for each in told:
+        assert "droppings" in each and "not touch" in " ".join(each.split()), each
 
 
 def test_wherever_a_page_or_guide_speaks_of_droppings_it_says_not_to_touch_them() -> None:

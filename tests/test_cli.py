@@ -169,6 +169,22 @@ def test_questions_are_asked_one_by_one_until_the_input_ends(
     assert "deer" in shown.out.splitlines()[0] and "Barrier:" in shown.out
 
 
+def test_without_a_region_the_country_is_asked_for_first_by_its_name_and_a_name_that_is_none_is_asked_again(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import io
+
+    monkeypatch.setattr("sys.stdin", io.StringIO("narnia\nNew Zealand\n3\n"))
+    assert main(["ask"]) == 0
+    shown = capsys.readouterr()
+    assert shown.err.index("In which country") < shown.err.index("narnia") < shown.err.index("What happened to the plant?")
+    assert "New Zealand:" in shown.out
+    monkeypatch.setattr("sys.stdin", io.StringIO("0\n3\n"))
+    assert main(["ask"]) == 0
+    shown = capsys.readouterr()
+    assert shown.err.count("In which country") == 1 and "No place is known" in shown.out
+
+
 def test_a_photo_is_kept_and_listed_and_marked_as_deleted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     log = ["--log", str(tmp_path / "log")]
     keep = ["photo", str(CARD), "--save", *log, "--site", "north slope", "--plant", "17", "--by", "AB"]

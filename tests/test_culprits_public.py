@@ -78,6 +78,7 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
     told = {"wound": given["signs"]["wound"]}
     group = {"group": "cut", "told": {"cut_form": Answer("torn")}, "power": 0.5}
     return {
+        "ask.question_of": {"name": "cut_form"},
         "ask.gains": {"told": None}, "ask.next_step": {"told": None}, "ask.stays": {"told": None},
         "check.clopper_pearson": {"n": 10},
         "ask.fits": {"signs": told}, "check.read_cases": {}, "catalogue.catalogue": {"without": None},

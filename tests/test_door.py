@@ -29,7 +29,8 @@ from tests.conftest import served
 # what Streamlit answers by itself
 ADDRESSES = ("/", "/wound", "/log", "/inbox", "/media/0123456789abcdef.jpg", "/_stcore/metrics", "/_stcore/host-config",
              "/_stcore/script-health-check", "/_stcore/bidi-components/a/b.js", "/component/a/index.html", "/index.html",
-             "/static/js/index.js", "/app/static/a", "/auth/login", "/_stcore/upload_file/a/b")
+             "/static/js/index.js", "/app/static/a", "/auth/login", "/_stcore/upload_file/a/b", "/pocket/?site=a",
+             "/pocket/keeper.js", "/pocket/authority.crt")
 SECRET = "of this test only, and long enough to sign with"
 
 

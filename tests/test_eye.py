@@ -19,6 +19,7 @@ from diagnose.eye.pieces import (
     CLOSE_SIZE,
     CLOSE_WIDTH,
     FINDER_SIZE,
+    HANDED,
     SHEET,
     close_matrix,
     cut,
@@ -31,7 +32,7 @@ from tests.conftest import PHOTOS, TOP
 
 TRUTHS = sorted((PHOTOS / "twig_on_card").glob("*.json"))
 PLAIN_MIDDLE = (110.0, 60.0)  # of the sheet [mm]: between its printed markers
-NETWORKS = ("finder", "flat", "close")
+NETWORKS = ("finder", "flat", "close", "close_map")
 OPERATORS = {"Conv", "Relu", "Resize", "Add", "Concat", "GlobalAveragePool", "GlobalMaxPool", "Flatten", "Gemm", "Cast"}
 NOTHING = ["astronaut", "brick", "camera", "chelsea", "clock", "coffee", "coins", "grass", "gravel", "hubble_deep_field",
            "immunohistochemistry", "moon", "page", "rocket", "text"]  # fmt: skip
@@ -90,6 +91,16 @@ def test_the_card_names_the_weights_that_are_here_and_shows_its_pictures():
     assert all((TOP / "diagnose" / "eye" / name).exists() for name in pictures)
 
 
+def test_the_map_goes_on_from_what_the_network_that_tells_hands_on_and_has_no_weight_of_its():
+    onnx = pytest.importorskip("onnx")
+    tells, draws = (onnx.load_from_string(gzip.decompress((files("diagnose.eye") / name).read_bytes())).graph
+                    for name in ("close.onnx.gz", "close_map.onnx.gz"))
+    assert [each.name for each in tells.output] == ["told", *HANDED]
+    assert [each.name for each in draws.input] == list(HANDED) and [each.name for each in draws.output] == ["map"]
+    weights = [{each.name for each in graph.initializer} for graph in (tells, draws)]
+    assert all(weights) and not weights[0] & weights[1]
+
+
 @pytest.mark.parametrize("name", NETWORKS)
 def test_the_graphs_use_only_operators_that_opencv_runs(name):
     onnx = pytest.importorskip("onnx")
@@ -139,7 +150,7 @@ def test_the_same_piece_of_a_picture_is_looked_at_once(monkeypatch):
     matrix = whole_matrix(picture.size[::-1])
     first = see.find(picture, matrix)
     assert see.find(picture, matrix, flat=True) is not first
-    monkeypatch.setattr(see, "_networks", lambda name: pytest.fail("it was looked at again"))
+    monkeypatch.setattr(see, "_network", lambda name: pytest.fail("it was looked at again"))
     assert see.find(picture, matrix) is first
 
 

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import pytest
 
-from diagnose.eye.pieces import CLOSE_SIZE, FINDER_SIZE
+from diagnose.eye.pieces import CLOSE_SIZE, FINDER_SIZE, HANDED
 from tests.conftest import TOP
 
 jax = pytest.importorskip("jax")
@@ -21,8 +21,12 @@ from diagnose.eye.train import nets, written  # noqa: E402
 from diagnose.eye.train.__main__ import main  # noqa: E402
 
 
+def _net(file):
+    return cv2.dnn.readNetFromONNX(np.frombuffer(gzip.decompress(file.read_bytes()), np.uint8))
+
+
 def _by_opencv(file, x, outputs):
-    net = cv2.dnn.readNetFromONNX(np.frombuffer(gzip.decompress(file.read_bytes()), np.uint8))
+    net = _net(file)
     net.setInput(np.ascontiguousarray(x.transpose(0, 3, 1, 2)))
     return [out[0] for out in net.forward(outputs)]
 
@@ -51,18 +55,36 @@ def test_opencv_runs_what_is_written_as_jax_runs_it(make, size, outputs, tmp_pat
 
 
 def test_a_written_network_that_is_read_again_tells_the_same(tmp_path):
-    """Also while it learns, when each batch is normalised by itself: what was folded away is unfolded by the same pieces."""
+    """Also while it learns, when each batch is normalised by itself: what was folded away is unfolded by the same pieces.
+    It is read from its two halves."""
     rng = np.random.default_rng(4)
     layers = nets.close(8)
     x = rng.random((3, *CLOSE_SIZE, 3), np.float32)
     params = nets.start(layers, 6)
     written.write(layers, params, CLOSE_SIZE, ["map", "told"], tmp_path / "net.onnx.gz")
-    again = written.read(layers, tmp_path / "net.onnx.gz", x, seed=7)
+    written.cut_in_two(tmp_path / "net.onnx.gz")
+    again = written.read(layers, sorted(tmp_path.glob("net*.onnx.gz")), x, seed=7)
     before, after = (nets.forward(layers, own, x)[0] for own in (params, again))
     for name in ("map", "told"):
         assert np.abs(np.asarray(before[name]) - np.asarray(after[name])).max() < 1e-2
     learning = nets.forward(layers, again, x, learning=True)[0]  # normalised by these very pieces
     assert np.abs(np.asarray(learning["told"]) - np.asarray(after["told"])).max() < 1e-2
+
+
+def test_the_two_halves_of_a_network_tell_what_the_whole_tells(tmp_path):
+    file, layers = tmp_path / "net.onnx.gz", nets.close(8)
+    written.write(layers, nets.start(layers, 3), CLOSE_SIZE, ["map", "told"], file)
+    x = np.random.default_rng(1).random((1, *CLOSE_SIZE, 3), np.float32)
+    shown, told = _by_opencv(file, x, ["map", "told"])
+    whole = file.stat().st_size
+    written.cut_in_two(file)
+    told_by_half, *handed = _by_opencv(file, x, ["told", *HANDED])
+    net = _net(tmp_path / "net_map.onnx.gz")
+    for name, values in zip(HANDED, handed, strict=True):
+        net.setInput(values[None], name)
+    assert np.abs(told_by_half - told).max() < 1e-3
+    assert np.abs(net.forward()[0] - shown).max() < 1e-3
+    assert 0.1 * whole < (tmp_path / "net_map.onnx.gz").stat().st_size < whole - file.stat().st_size + 0.2 * whole
 
 
 def test_the_mean_of_two_networks_has_the_means_of_their_weights(tmp_path):
@@ -108,4 +130,4 @@ def test_the_training_command_runs_on_a_plain_processor(tmp_path):
     assert told and np.isfinite(float(told[1]))
     assert json.loads((tmp_path / "judged_close.json").read_text())["close"]["test"]["n"] > 0
     grey = np.full((1, *CLOSE_SIZE, 3), 0.5, np.float32)
-    assert all(np.isfinite(out).all() for out in _by_opencv(tmp_path / "close.onnx.gz", grey, ["map", "told"]))
+    assert all(np.isfinite(out).all() for out in _by_opencv(tmp_path / "close.onnx.gz", grey, ["told", *HANDED]))

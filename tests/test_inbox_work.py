@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from itertools import combinations
 from pathlib import Path
 from threading import Event, Thread
@@ -230,16 +231,33 @@ def test_letters_are_written_one_for_each_and_nothing_else(judged: Log, tmp_path
     assert len({file.name for file in written}) == len(rows) == len(list((tmp_path / "letters").iterdir()))
 
 
+def test_photos_of_two_twigs_in_one_letter_are_not_joined_and_it_is_told_in_millimetres_what_differs(tmp_path: Path) -> None:
+    photos = tuple(Photo(file.name, file.read_bytes()) for file in
+                   (PHOTOS / "twig_on_card" / f"IMG_00{number}.jpg" for number in (16, 20)))  # drawn 7 and 12 mm thick
+    log = open_log(tmp_path)
+    take_in(log, [Message("sent <1>", "a@x", "A", ("<1>",), datetime(2026, 5, 1, tzinfo=UTC), words="Who did it?",
+                          photos=photos)])
+    measure(log, workers=1)
+    row = log.records("submission").to_dict("records")[0]
+    found = diagnosis_of(row, looked(log, row["photos"]))
+    told = found.measurement.remarks[0]
+    assert "mm in IMG_0016.jpg" in told and "mm in IMG_0020.jpg" in told and "are they of one wound?" in told
+    thick = found.measurement.measured["end_diameter_mm"]
+    assert isinstance(thick, Measured) and thick.sigma < 0.5  # joined it would span both
+
+
 def test_a_template_of_the_advisers_own_is_used_and_a_faulty_one_is_named(judged: Log, tmp_path: Path) -> None:
     row = judged.records("submission").to_dict("records")[0]
     own = tmp_path / "own.txt"
     own.write_text("Hi! {{ kind }} did it.")
     assert reply_to(judged, row, template=own).startswith("Hi! ")
-    own.write_text("{{ no_such_name }}")
-    with pytest.raises(CannotUse, match="fault"):
-        reply_to(judged, row, template=own)
-    own.write_text("{{ ''.__class__.__mro__ }}")
-    with pytest.raises(CannotUse, match="fault"):
+    for faulty in ("{{ no_such_name }}", "{{ ''.__class__.__mro__ }}", "{{ 1 / 0 }}", "{{ 1 + kind }}",
+                   "{% macro a() %}{{ a() }}{% endmacro %}{{ a() }}", "{% if %}"):
+        own.write_text(faulty)
+        with pytest.raises(CannotUse, match="fault"):
+            reply_to(judged, row, template=own)
+    own.write_bytes("Grüße, {{ kind }}".encode("cp1252"))
+    with pytest.raises(CannotUse, match="UTF-8"):
         reply_to(judged, row, template=own)
 
 

@@ -14,6 +14,7 @@ from diagnose.fieldlog.verify import verify
 
 WRITER = Path(__file__).parent / "kill_writer.py"
 KILLS = int(os.environ.get("DIAGNOSE_KILLS", "60"))
+SEED = os.environ.get("DIAGNOSE_SEED", "7")  # of the moments at which it is killed
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes cannot be forked and killed here")
 
@@ -31,7 +32,7 @@ class Killed:
 
 def _killed(folder: Path, kills: int, order: str) -> Killed:
     found = Killed()
-    command = [sys.executable, str(WRITER), str(folder), str(kills), "7", order]
+    command = [sys.executable, str(WRITER), str(folder), str(kills), SEED, order]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as writer:
         assert writer.stdout is not None
         for line in writer.stdout:

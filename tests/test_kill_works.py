@@ -27,6 +27,7 @@ from tests.conftest import PHOTOS
 from tests.test_migrate import _first_shape
 
 KILLS = -(-int(os.environ.get("DIAGNOSE_KILLS", "15")) // 5)  # of each work
+SEED = os.environ.get("DIAGNOSE_SEED", "3")  # of the moments at which they are killed
 PICTURES = [each.read_bytes() for each in sorted((PHOTOS / "twig_on_card").glob("*.jpg"))[:6]]
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes cannot be forked and killed here")
@@ -61,7 +62,7 @@ def _each(work: str, folder: Path, begun: Path) -> list[tuple[Path, bool]]:
     """Copies what each kill begins with, kills, and gives each folder and whether its work had said that it was done."""
     for name in ["whole", *map(str, range(KILLS))]:
         shutil.copytree(begun, folder / name)
-    command = [sys.executable, str(Path(__file__).parent / "kill_works.py"), work, str(folder), str(KILLS), "3"]
+    command = [sys.executable, str(Path(__file__).parent / "kill_works.py"), work, str(folder), str(KILLS), SEED]
     told = subprocess.run(command, capture_output=True, text=True)
     assert told.returncode == 0, told.stderr
     lines = [json.loads(line) for line in told.stdout.splitlines()]

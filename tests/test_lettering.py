@@ -7,24 +7,31 @@ alphabets are those of Unicode's common locale data, from memory.
 from __future__ import annotations
 
 from datetime import date
+from io import BytesIO
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from shapely import box
 
 from diagnose.fieldlog.store import open_log
 from diagnose.report.due_list import due_pdf
 from diagnose.report.layout_map import layout_pdf
-from diagnose.report.lettering import load_fonts, settable
+from diagnose.report.lettering import BOLD, load_fonts, settable
 from diagnose.report.letters import NOT_SHOWN, as_pdf
 from diagnose.report.metal_sheet import metal_pdf
+from diagnose.report.proof_sheet import proof_pdf
 from diagnose.report.survey_report import survey_html, survey_pdf
+from diagnose.report.tag_labels import labels_pdf
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.survey.boundary import from_degrees
 from diagnose.survey.summary import summarise
 from diagnose.upkeep.due import due
 from diagnose.upkeep.metal import metal
+from diagnose.upkeep.proof import proof
 from diagnose.upkeep.register import register
 from tests.conftest import words_of
 from tests.test_survey_summary import invented
@@ -92,12 +99,35 @@ def test_every_paper_with_other_peoples_words_shows_them(tmp_path: Path) -> None
         "tally": (tally_sheet_pdf(wood, ("Ł1",)), (wood, "Ł1")),
         "layout": (layout_pdf(ground, np.array([[0.0, 0.0]]), wood), (wood,)),
         "survey": (survey_pdf(survey), (wood, "дуб", "jodła [1 Han letter not shown]")),
+        "labels": (labels_pdf((tree,), wood), (wood, "Δρυς 12, [1 Han letter not shown]")),
+        "proof": (proof_pdf(proof(log), wood), (wood,)),
+        "head and foot": (as_pdf("Dear Bo,", head=wood, foot=tree), (wood, "Δρυς 12, [1 Han letter not shown]")),
     }
     for name, (paper, expected) in papers.items():
         told = words_of(paper).replace("\n", " ")
         assert all(words in told for words in expected), name
         assert "■" not in told
     assert "jodła 山" in survey_html(survey)
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_a_long_name_leaves_the_next_word_of_the_tally_sheets_head_free(paper: str) -> None:
+    wood = "Żubrowa Góra, Дубрава"
+    (page,) = PdfReader(BytesIO(tally_sheet_pdf(wood, ("Poletko 17, górne",), paper, parts=(wood,),
+                                                degrees=((46.81234, -71.20567),)))).pages
+    lines: dict[float, list[tuple[float, float, str]]] = {}
+
+    def took(words: str, _matrix: object, at: list[float], _font: object, size: float) -> None:
+        if words.strip():
+            end = at[4] + stringWidth(words.strip(), BOLD, size)
+            lines.setdefault(round(at[5]), []).append((at[4], end, words.strip()))
+
+    page.extract_text(visitor_text=took)
+    for line in sorted(lines, reverse=True)[:2]:
+        told = sorted(lines[line])
+        assert len(told) > 4
+        for (_, end, words), (start, _, following) in pairwise(told):
+            assert end <= start + 0.5, (words, following)
 
 
 def test_the_fonts_are_small_and_their_licence_lies_beside_them() -> None:

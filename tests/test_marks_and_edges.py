@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import cv2
 import numpy as np
 import pytest
 
 from diagnose.measure.bark_outline import _cut_out
-from diagnose.measure.card_view import LEVEL, UPRIGHT, VIEW_SCALE, View, likelier_first, straight_edges
+from diagnose.measure.card_view import LEVEL, UPRIGHT, VIEW_SCALE, likelier_first, straight_edges
 from diagnose.photo import camera
 from diagnose.photo.markers import _grain
 from diagnose.photo.picture import CannotUse, read_picture
@@ -35,7 +37,7 @@ def test_the_strongest_edge_of_a_view_is_the_one_that_was_drawn(angle: float) ->
     lab[..., 0] += np.where(beside > 0, 37.5, 0)
     inner = np.zeros((height, width), bool)
     inner[4:-4, 4:-4] = True  # the picture's own edge is no edge of a thing
-    view = View(np.zeros(lab.shape, np.float32), np.clip(lab, 0, 255).astype(np.uint8), inner, VIEW_SCALE)
+    view = SimpleNamespace(lab=np.clip(lab, 0, 255).astype(np.uint8), open=inner, scale=VIEW_SCALE)
     assert list(likelier_first(view)[0]) == list(UPRIGHT if abs(angle) < 45 else LEVEL)
     line = straight_edges(view, UPRIGHT if abs(angle) < 45 else LEVEL)[0]
     assert abs(line.along @ along) > np.cos(np.radians(0.8))

@@ -48,18 +48,18 @@ def test_a_stake_ends_below_the_lip_and_stands_deep_enough() -> None:
 
 
 def test_line_posts_stand_between_the_corners_of_each_side() -> None:
-    land = ground_from([(0, 0), (61, 0), (61, 30.5), (0, 30.5)], lonlat=False)
+    land = ground_from([(0, 0), (60.9, 0), (60.9, 30.4), (0, 30.4)], lonlat=False)
     place = planting(land, 100, ["deer"])
     part = sized("woven_wire", place.needs)
     assert part is not None
-    # hand-worked: 61 m at 6.1 m are ten bays, nine posts; 30.5 m are five bays, four posts
+    # hand-worked: 60.9 m at 20 ft (6.096 m) are ten bays, nine posts; 30.4 m are five bays, four posts
     assert line_posts(place, part) == 2 * (9 + 4)
     lines = {line.item: line for line in bill(place, (part,))}
     # four corners pulled two ways, a gate pulled on both sides: ten braces, each with a post of its own
     posts = posts_of(place, part)
     assert (posts.anchors, posts.pulls) == (4 + 2, 2 * 4 + 2)
     assert lines["corner and end posts"].quantity == 6 + 10 and lines["cross-members"].quantity == 10
-    assert lines["woven-wire fence"].quantity == math.ceil(183 * 1.05)
+    assert lines["woven-wire fence"].quantity == math.ceil(182.6 * 1.05)
     assert "2 rolls of 100 m" in lines["woven-wire fence"].specification and lines["staples"].quantity > 0
 
 

@@ -14,6 +14,7 @@ from diagnose.cli import main
 from diagnose.culprits.on_paper import printed_key
 from diagnose.fieldlog.merge import merge
 from diagnose.fieldlog.store import open_log
+from diagnose.pocket.page import write_pocket
 from tests.conftest import PHOTOS, words_of
 from tests.pocket_phone import RABBIT, SITE, make_page, opened, press, step_of
 from tests.test_access import RULES
@@ -134,6 +135,41 @@ def test_four_answers_name_a_rabbit_or_hare_within_eight_taps(phone: Any) -> Non
     press(phone, "Barrier")
     told = phone.locator("main").inner_text()
     assert "12.7 mm" in told and "buried services" in told  # half an inch keeps cottontails out: UVM Extension, rabbits
+
+
+def test_a_page_made_for_no_place_asks_for_the_country_first_and_keeps_it_for_the_next_wound(
+    browser: Any, tmp_path: Path
+) -> None:
+    write_pocket(tmp_path / "nowhere.html", "somewhere")
+    assert (tmp_path / "nowhere.html").stat().st_size < 1_500_000
+    page = opened(browser.new_context(viewport=PHONE).new_page(), (tmp_path / "nowhere.html").as_uri())
+    press(page, "What bit it?")
+    assert step_of(page).startswith("In which country")
+    page.get_by_label("Country, or part of one").select_option(label="New Zealand")
+    press(page, "Go on")
+    assert step_of(page) == "What happened to the plant?"
+    page.locator(".answers button").filter(has_text="leaves are eaten").click()
+    press(page, "Why")
+    assert "New Zealand:" in page.locator("main").inner_text() and "possum" in page.locator("main").inner_text()
+    press(page, "Answers")
+    assert "In which country, or part of one, does the plant stand? New Zealand" in page.locator("main").inner_text()
+    page.get_by_role("button", name="ask again: In which country").click()
+    press(page, "Question")
+    assert step_of(page).startswith("In which country")
+    press(page, "don't know")
+    assert not step_of(page).startswith("In which country")
+    page.context.close()
+
+
+def test_before_there_is_evidence_the_pocket_says_not_to_buy_and_folds_away_what_would_suit(phone: Any) -> None:
+    press(phone, "What bit it?")
+    phone.locator(".answers button").filter(has_text="a shoot or twig is cut or torn off").click()
+    press(phone, "Barrier")
+    told = phone.locator("main").inner_text()
+    assert "Do not buy yet" in told and "Find out first:" in told
+    assert not phone.get_by_text("largest opening").is_visible()
+    phone.get_by_text("What would suit if the likeliest did it").click()
+    assert phone.get_by_text("largest opening").is_visible()
 
 
 def test_animals_that_do_not_live_there_are_folded_away_and_may_still_be_named(phone: Any) -> None:

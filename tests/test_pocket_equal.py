@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import datetime
+import json
 from functools import cache
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 
-from diagnose.culprits.ask import questions
+from diagnose.culprits.ask import PLACE, questions
 from diagnose.culprits.catalogue import catalogue
+from diagnose.culprits.here import place_from
 from diagnose.diagnosis import _by_need
-from diagnose.pocket.page import phone_script
+from diagnose.pocket.page import model_script, phone_script
+from diagnose.pocket.tables import tables_of, where_of
 from diagnose.pocket.work import work_of
 from diagnose.protect.requirement import NEED_OF, require
 from diagnose.signs import vocabulary
@@ -35,7 +38,7 @@ def test_drawn_cases_hold_every_choice_of_every_sign_and_every_kind_of_place() -
     assert {word.name for word in vocabulary().values()} <= {name for one in cases for name in one.signs}
     assert {one.where for one in cases} == set(range(len(ANYWHERE)))
     assert {one.month for one in cases} == {None, *range(1, 13)}
-    assert {question for one in cases for question in one.passed} == {word.name for word in questions()}
+    assert {question for one in cases for question in one.passed} == {PLACE, *(word.name for word in questions())}
     assert {one.snow_mm for one in cases} >= {None, 0.0, 1250.0}
     known = catalogue()  # a table that some cause lacks, and one that each has
     lacking = {name: bool(np.isnan(table[:, 0]).any()) for name, table in known.tables.items()} | {
@@ -50,6 +53,18 @@ def test_page_and_python_find_the_same_probabilities_barrier_and_next_question(b
     assert {at: lines for at, lines in found.items() if lines} == {}
     ends = [one["leading"] is None for one in told], [one["step"]["question"] is None for one in told]
     assert all(0.05 < np.mean(each) < 0.95 for each in ends)  # clear and "cannot tell", asked on and done
+
+
+def test_a_place_chosen_on_the_page_is_what_python_makes_of_it(browser: Any) -> None:
+    page, tables = browser.new_page(), tables_of()
+    page.evaluate("source => { window.eval(source); }", model_script() + "; window.makeModel = makeModel;")
+    page.evaluate("tables => { window.model = makeModel(tables); }", tables)
+    chosen = [one["code"] for one in tables["places"]["all"]]
+    assert len(chosen) > 400 and {"NZ", "US-VT", "BR", "GB-SCT"} <= set(chosen)
+    told = json.loads(page.evaluate("codes => JSON.stringify(codes.map(model.whereOf))", chosen))
+    page.close()
+    for code, one in zip(chosen, told, strict=True):
+        assert one == {**where_of(place_from(code)), "given": code}, code
 
 
 def test_page_and_python_refuse_the_same_entries_of_the_tally(browser: Any) -> None:

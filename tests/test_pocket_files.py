@@ -53,6 +53,18 @@ def test_a_photo_is_measured_at_the_merge_and_what_it_says_otherwise_is_told(tmp
     assert merge(log, tmp_path / "a.zip").records == 0
 
 
+def test_photos_of_two_twigs_are_not_joined_unasked_and_it_is_told_in_millimetres_what_differs(tmp_path: Path) -> None:
+    # twigs that were drawn 7 and 12 mm thick
+    twigs = {f"p{number}": (PHOTOS / "twig_on_card" / f"IMG_00{number}.jpg").read_bytes() for number in (16, 20)}
+    about = [{"id": name, "name": f"{name}.jpg", "sha256": None} for name in twigs]
+    log = open_log(tmp_path / "log")
+    merged = merge(log, _file(tmp_path / "a.zip", [_wound(1, about, wound="severed_shoot")], twigs))
+    told = "\n".join(merged.remarks)
+    assert "mm in p16.jpg" in told and "mm in p20.jpg" in told and "are they of one wound? Only p16.jpg is judged" in told
+    row = log.observation(ID.format(1))
+    assert abs(row["signs"]["end_diameter_mm"]["value"] - 7) < 0.5 and row["signs"]["end_diameter_mm"]["sigma"] < 0.5
+
+
 def test_what_agrees_is_not_told() -> None:
     answers = {"cut_form": Answer("clean"), "cut_slant": Answer("slanting"), "position": Answer("low")}
     measured = {"end_form": Shares({"clean": 0.9, "half": 0.08, "torn": 0.02}), "seen_slope_deg": Measured(37, 1),

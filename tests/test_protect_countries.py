@@ -52,14 +52,15 @@ def test_what_a_part_of_a_country_asks_goes_before_the_countrys() -> None:
     assert planting(LAND, 400, ["roe"], country="United Kingdom").tall_ha == pytest.approx(1.0)
 
 
-# Mine City 2021: 20, 40 and 60 cm against boar; Viltskadecenter 2022: 20 cm apart at most against bears, 30 cm up at most
+# Mine City 2021: 20, 40 and 60 cm against boar; Government of Manitoba: 8 in up and 6 in apart against bears, whose heads go
+# through wider gaps; a leaflet on bears (publisher not seen): 4 ft high at least
 def test_an_electric_fence_has_the_wires_that_its_animal_asks_for_and_no_more() -> None:
     boar, bear = sized("low_electric", ["boar"]), sized("low_electric", ["bear"])
     assert boar is not None and bear is not None
     assert [wire["height_mm"] for wire in wires(boar)] == [200, 400, 600]
     heights = [wire["height_mm"] for wire in wires(bear)]
-    assert heights[0] <= 300 and heights[-1] >= 1100 and len(heights) >= 5
-    assert all(high - low <= bear.opening_mm + 1 for low, high in pairwise(heights))
+    assert heights[0] <= 8 * 25.4 and heights[-1] >= 4 * 304.8
+    assert all(high - low <= 6 * 25.4 for low, high in pairwise(heights))
     assert {wire["state"] for wire in wires(bear)} == {"live"}
     both = sized("low_electric", ["boar", "bear"])
     assert both is not None and len(wires(both)) == len(wires(bear))

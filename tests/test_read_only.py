@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import sqlite3
 import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -14,7 +16,7 @@ import pytest
 from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
 from diagnose.fieldlog.store import DATABASE, open_log
-from tests.conftest import missing
+from tests.conftest import TOP, missing
 from tests.test_migrate import _first_shape
 
 Medium = Callable[[Path], Path]
@@ -96,6 +98,41 @@ def test_a_log_on_a_read_only_disk_is_listed_exported_packed_merged_from_and_bac
         else:
             assert main([*other, "--log", str(into)]) == 0
         assert list(open_log(into, make=False).observations()["plant"]) == ["17"]
+
+
+def _as_another(*command: str) -> subprocess.CompletedProcess[str]:
+    """Runs the command as somebody who has only the rights that a file gives him, whoever runs the tests."""
+    bare: list[str] = []
+    if os.geteuid() == 0:
+        if shutil.which("setpriv") is None:
+            missing("setpriv, to put the superuser's own rights aside")
+        without = "-dac_override,-dac_read_search"
+        bare = ["setpriv", f"--bounding-set={without}", f"--inh-caps={without}"]
+    return subprocess.run([*bare, sys.executable, "-m", "diagnose.cli", *command], capture_output=True, text=True, cwd=TOP)
+
+
+@pytest.mark.parametrize("made", [_closed, _in_use, _without_its_index, _older])
+def test_a_log_in_a_folder_that_only_its_owner_may_write_is_listed_verified_and_merged_from(
+    tmp_path: Path, made: Callable[[Path, list[object]], None]
+) -> None:
+    kept_open: list[object] = []
+    made(tmp_path / "made", kept_open)
+    shutil.copytree(tmp_path / "made", tmp_path / "theirs")
+    for each in (tmp_path / "theirs", *(tmp_path / "theirs").rglob("*")):
+        each.chmod(0o555 if each.is_dir() else 0o444)
+    at = ["--log", str(tmp_path / "theirs")]
+    told = _as_another("log", "list", *at)
+    assert told.returncode == 0 and "north" in told.stdout, told.stderr
+    told = _as_another("log", "verify", *at)
+    assert told.returncode == 0 and "damaged" not in told.stdout, told.stdout
+    assert _as_another("log", "merge", at[1], "--log", str(tmp_path / "mine")).returncode == 0
+    assert list(open_log(tmp_path / "mine", make=False).observations()["plant"]) == ["17"]
+    told = _as_another("upkeep", "register", "cage", *at)
+    assert told.returncode == 2 and "can only be read" in told.stderr and told.stderr.count("\n") == 1
+    (tmp_path / "theirs" / DATABASE).chmod(0)
+    for command in ("list", "verify"):
+        told = _as_another("log", command, *at)
+        assert told.returncode == 2 and "may not be read" in told.stderr and told.stderr.count("\n") == 1
 
 
 def test_saving_on_a_read_only_disk_is_refused_in_one_line_that_says_what_to_do(tmp_path: Path, medium: Medium) -> None:

@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, catalogue
+from diagnose.protect.barriers import catalogue as catalogue_of_barriers
 from diagnose.protect.requirement import NEED_OF, NOTHING_BUILT, built_of, needs, require
 from diagnose.protect.sources import sources
 
@@ -144,3 +145,18 @@ def test_nonsense_is_refused_in_one_line() -> None:
         with pytest.raises(CannotUse) as said:
             wrong()
         assert "\n" not in str(said.value)
+
+
+# Strathcona County (Alberta), hares: hardware cloth 1 m above the snow, 7 to 10 cm into the ground
+def test_a_hare_guard_stands_a_metre_above_the_snow() -> None:
+    guard = require(["hare"], snow_mm=500)
+    assert guard.height is not None and guard.height.value_mm >= 1500
+    assert guard.burial is not None and guard.burial.value_mm >= 70
+
+
+# Government of Tasmania, wallaby fencing: they go beneath, so a footer on the ground; Bennett's jump 1.15 m downhill
+def test_a_barrier_against_wallabies_is_no_deer_fence() -> None:
+    guard = require(["wallaby"])
+    assert guard.stops == ("wallabies and pademelons",) and guard.height is not None and guard.height.value_mm > 1150
+    assert "out_turn_mm" in catalogue_of_barriers()["rabbit_netting"]
+    assert "wallaby" in catalogue_of_barriers()["rabbit_netting"]["against"]

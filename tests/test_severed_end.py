@@ -20,7 +20,7 @@ import pytest
 from diagnose.diagnosis import measure_picture
 from diagnose.measure import card_stems
 from diagnose.measure.end_figures import HALF_ELLIPSE_LEANS, seen_slope, told_diameter
-from diagnose.measure.end_outline import Patch, outlined, take_patch, twig_mask
+from diagnose.measure.end_outline import Patch, _take_patch, _twig_mask, outlined
 from diagnose.measure.end_shape import find_end
 from diagnose.measure.record import Measurement
 from diagnose.measure.severed_end import measure_end_on_card
@@ -331,11 +331,11 @@ def test_a_speck_that_looks_like_a_stem_has_no_outline(side: int) -> None:
     """One picture in many damaged ones left two cells of a stem, and reading it ended in an error."""
     stem = np.zeros((60, 80), np.float32)
     stem[30 : 30 + side, 40 : 40 + side] = 1.0
-    frame, view = SimpleNamespace(to_px=lambda xy: xy), SimpleNamespace(stem=stem, to_px=np.eye(3))
-    patch = Patch(np.full((60, 80, 3), 0.5, np.float32), scale=1.0, x0=0.0, y0=0.0)
-    assert twig_mask(patch, frame, view) is None
+    view = SimpleNamespace(stem=stem, to_px=np.eye(3))
+    patch = Patch(np.full((60, 80, 3), 0.5, np.float32), scale=1.0, origin=(0.0, 0.0))
+    assert _twig_mask(patch, np.asarray, view) is None
     picture = SimpleNamespace(bgr=np.full((60, 80, 3), 128, np.uint8), size=(80, 60))
-    assert outlined(picture, frame, view, 6.0, 1.0) is None
+    assert outlined(picture, np.asarray, view, 6.0) is None
 
 
 @pytest.mark.parametrize("away", [(500.0, 0.0), (0.0, 500.0), (-500.0, -500.0)])
@@ -343,5 +343,5 @@ def test_a_speck_that_looks_like_a_stem_has_no_outline(side: int) -> None:
 def test_round_an_end_beside_the_picture_lies_what_its_edge_shows(away: tuple[float, float], per_mm: float) -> None:
     """One damaged picture in thousands has a stem that ends outside of it, and reading it ended in an error."""
     picture = SimpleNamespace(bgr=np.full((60, 80, 3), 255, np.uint8), size=(80, 60))
-    patch = take_patch(picture, SimpleNamespace(to_px=lambda xy: xy * per_mm + away), 6.0, per_mm)
+    patch = _take_patch(picture, lambda xy: xy * per_mm + away, 6.0, per_mm)
     assert patch.light.min() == patch.light.max() == 1.0

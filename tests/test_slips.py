@@ -30,7 +30,9 @@ def _said(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
     ["log", "twins"], ["log", "disputes"], ["log", "show", "1a2b3c4d"], ["log", "delete", "1a2b3c4d"],
     ["log", "together", "--site", "north"], ["upkeep", "list"], ["upkeep", "check", "1a2b3c4d", "sound"],
     ["upkeep", "removed", "1a2b3c4d"], ["survey", "from-log"], ["inbox", "list"], ["inbox", "judge"],
-    ["inbox", "letters", "letters"], ["inbox", "agreement"], ["backup", "copy"],
+    ["inbox", "letters", "letters"], ["inbox", "agreement"], ["backup", "copy"], ["log", "undelete", "1a2b3c4d"],
+    ["log", "correct", "1a2b3c4d", "note=x"], ["log", "labels", "--out", "l.pdf"], ["log", "sidecars", "."],
+    ["upkeep", "forecast"], ["upkeep", "proof", "--pdf", "p.pdf"], ["upkeep", "metal", "m.gpx"],
 ])  # fmt: skip
 @pytest.mark.parametrize("there", [False, True])
 def test_reading_a_log_that_is_not_there_says_so_and_makes_none(
@@ -74,12 +76,41 @@ def test_a_merge_from_what_is_no_log_says_so_and_makes_neither(
         merge(open_log(tmp_path / "mine"), other)
 
 
-@pytest.mark.parametrize("arguments", [["import", "rwos.csv"], ["import-photos", "phtos"]])
-def test_importing_from_a_wrong_name_makes_no_log(
+@pytest.mark.parametrize("arguments", [
+    ["log", "import", "rwos.csv"], ["log", "import-photos", "phtos"], ["upkeep", "register-csv", "rwos.csv"],
+    ["upkeep", "register-plan", "palm.json"], ["upkeep", "register-fence", "fence", "trakc.gpx"],
+    ["survey", "keep", "tlaly.csv"], ["inbox", "take", "letetr.eml"], ["inbox", "take", str(Path(__file__).parent), "msg"],
+])  # fmt: skip
+def test_taking_in_from_a_wrong_name_makes_no_log(
     tmp_path: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert arguments[1] in _said(["log", *arguments, "--log", str(tmp_path / "new")], capsys)
+    assert arguments[-1] in _said([*arguments, "--log", str(tmp_path / "new")], capsys)
     assert not (tmp_path / "new").exists()
+
+
+HEAD = "site,form,visit,plot,tree,species,browsed,taken_at,built\n"
+
+
+@pytest.mark.parametrize("arguments", [["log", "import"], ["upkeep", "register-csv"], ["survey", "keep"]])
+def test_rows_that_were_refused_are_told_on_standard_error_and_by_the_exit_code(
+    tmp_path: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    good, bad = (f"north,cage,{day},1,{tree},oak,0,{day},{day}\n" for tree, day in ((1, "2026-04-01"), (2, "1.5.2025")))
+    file, at = tmp_path / "rows.csv", ["--log", str(tmp_path / "log")]
+    file.write_text(HEAD + good)
+    assert main([*arguments, str(file), *at]) == 0 and capsys.readouterr().err == ""
+    file.write_text(HEAD + good.replace("oak", "ash") + bad)
+    assert main([*arguments, str(file), *at]) == 1
+    shown = capsys.readouterr()
+    assert "1.5.2025" in shown.err and shown.err.count("\n") == 1 and "1.5.2025" not in shown.out and "1 " in shown.out
+
+
+def test_learning_from_a_log_that_is_not_there_says_so_and_makes_none(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "signs.yaml").write_text("wound: severed_shoot\n")
+    told = _said(["ask", "--signs", str(tmp_path / "signs.yaml"), "--learn-from", str(tmp_path / "lgo")], capsys)
+    assert "lgo" in told and not (tmp_path / "lgo").exists()
 
 
 @pytest.mark.parametrize("day", ["2025-13-45", "1.5.2025", "' or 1=1", "yesterday", "2025", ""])
@@ -132,6 +163,16 @@ def test_an_option_that_does_nothing_with_a_work_is_told_and_nothing_is_written(
     assert named in _said([*arguments, "--log", "log"], capsys)
     assert [each.name for each in tmp_path.iterdir()] == ["log"]
     assert len(open_log(tmp_path / "log").records("barrier")) == 0
+
+
+@pytest.mark.parametrize(("arguments", "named"), [
+    (["check", "my-photos"], "--truth"), (["check", "--bar-mm", "99"], "--truth"),
+    (["check", "--truth", "t.csv", "--part", "verdicts", "my-photos"], "--part"),
+])  # fmt: skip
+def test_a_check_that_would_pass_over_what_was_given_is_not_begun(
+    arguments: list[str], named: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert named in _said(arguments, capsys)
 
 
 def test_every_output_that_is_asked_for_at_once_is_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -15,9 +15,13 @@ from diagnose.fieldlog.store import open_log
 from diagnose.protect.read import read_boundary, read_settings, read_verdict
 from diagnose.signs import read_signs
 from diagnose.survey.boundary import read_ground
+from diagnose.survey.plan import read_plan
 from diagnose.survey.tally import read_tally
+from diagnose.survey.target import read_targets
 from diagnose.texts import from_yaml
+from diagnose.upkeep.fence import read_line
 from diagnose.upkeep.from_csv import register_csv
+from diagnose.validation.own_truth import read_truth
 
 VALUES = {
     "nested lists": "[" * 100_000, "closed nested lists": "[" * 5000 + "]" * 5000,
@@ -32,8 +36,10 @@ VALUES = {
 }
 READERS: dict[str, Callable[[Path], object]] = {
     "signs": read_signs, "prior": read_prior, "settings": read_settings, "boundary": read_boundary, "verdict": read_verdict,
-    "ground": read_ground, "tally": read_tally,
+    "ground": read_ground, "tally": read_tally, "plan": read_plan, "targets": read_targets, "truth": read_truth,
+    "line": read_line,
 }
+OWN_ENDING = {read_truth: ".csv", read_tally: ".csv", read_line: ".geojson"}  # others are refused by name
 
 
 @pytest.mark.parametrize("ending", [".json", ".yaml"])
@@ -44,7 +50,7 @@ def test_a_text_meant_to_harm_gets_one_line(
 ) -> None:
     if reader is read_settings and "k0" in text and ending == ".json":
         pytest.skip("names and values are what settings hold; which ones is checked where they are used")
-    file = tmp_path / f"given{ending}"
+    file = tmp_path / f"given{ending if ending == '.yaml' else OWN_ENDING.get(reader, ending)}"
     file.write_text(text, encoding="utf-8")
     try:
         reader(file)
@@ -73,16 +79,24 @@ def test_yes_and_no_and_plain_numbers_are_read_as_before() -> None:
 
 
 @pytest.mark.parametrize("text", ["site,visit,plot\n" + "x" * 200_000 + ",2025-01-01,1\n", "site,visit,plot\n\"" +
-                                  "x" * 200_000,
+                                  "x" * 200_000, "file,end_diameter_mm\n" + "x" * 200_000 + ",1\n",
                                   "site,visit,plot\na,b\nc,d,e,f,g\n", "site,visit,plot,form\n\0,\0,\0,\0\n"])
 def test_a_table_meant_to_harm_gets_a_line(tmp_path: Path, text: str) -> None:
     file, log = tmp_path / "table.csv", open_log(tmp_path / "log")
     file.write_text(text)
-    for read in (read_tally, lambda file: import_csv(log, file), lambda file: register_csv(log, file)):
+    for read in (read_tally, read_truth, lambda file: import_csv(log, file), lambda file: register_csv(log, file)):
         try:
             read(file)
         except CannotUse as said:
             assert "\n" not in str(said)
+
+
+def test_a_register_that_is_too_large_is_refused_and_never_read_in_part(tmp_path: Path) -> None:
+    file, log = tmp_path / "table.csv", open_log(tmp_path / "log")
+    file.write_text("site,form,note\n" + f"north,cage,{'x' * 100}\n" * 50_000)
+    with pytest.raises(CannotUse, match="in parts"):
+        register_csv(log, file)
+    assert log.records("barrier").empty
 
 
 @pytest.mark.parametrize(("told", "kept"), [

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from diagnose.measure.card_stems import find_stems
-from diagnose.measure.severed_end import face_length, measure_end_on_card, see_end
+from diagnose.measure.severed_end import _face_length, measure_end_on_card, see_end
 from diagnose.measure.true_slope import true_slope
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
@@ -84,7 +84,7 @@ def test_the_pale_face_is_as_long_as_the_plane_through_the_cylinder_makes_it(the
     plane = find_card(picture)
     seen = see_end(picture, plane, find_stems(picture, plane)[0])
     assert seen is not None
-    face = face_length(seen)
+    face = _face_length(seen)
     assert face is not None
     assert face[0] == pytest.approx(np.tan(np.radians(theta)), rel=0.12)
 

@@ -89,10 +89,10 @@ def test_snow_lifts_what_a_rabbit_can_reach() -> None:
     assert snow.culprits["rabbit"] > 2 * bare.culprits["rabbit"]
 
 
-def test_nothing_known_gives_no_leader_and_asks_what_was_hurt() -> None:
+def test_nothing_known_gives_no_leader_and_asks_where_it_is_and_then_what_was_hurt() -> None:
     verdict = judge({})
     assert verdict.leading is None
-    assert verdict.next_question == "wound"
+    assert verdict.next_question == "place" and judge({}, "DE").next_question == "wound"
     assert "Cannot tell" in verdict.statement
 
 

@@ -13,6 +13,7 @@ from diagnose.cli.streams import Read, Verb
 
 if TYPE_CHECKING:
     from diagnose.diagnosis import Circumstances, Diagnosis
+    from diagnose.places import Place
     from diagnose.signs import Sign
 
 
@@ -42,7 +43,9 @@ def ask(
 
 def _asked(around: Circumstances) -> Diagnosis:
     """The diagnosis from the guided key on the terminal."""
-    from diagnose.culprits.ask import next_step
+    from dataclasses import replace
+
+    from diagnose.culprits.ask import PLACE, next_step
     from diagnose.diagnosis import diagnose_answers
     from diagnose.protect.requirement import NEED_OF, built_of
 
@@ -51,14 +54,34 @@ def _asked(around: Circumstances) -> Diagnosis:
     passed: set[str] = set()
     found = diagnose_answers(answers, around)
     while (asked := (step := next_step(found.verdict, passed, NEED_OF, None, built)).question) is not None:
-        answer = _ask_one(asked)
-        if answer is None:
+        if asked == PLACE:
+            passed.add(PLACE)
+            around = replace(around, region=_ask_place())
+        elif (answer := _ask_one(asked)) is None:
             passed.add(asked)
         else:
             answers[asked] = answer
-            found = diagnose_answers(answers, around)
+        found = diagnose_answers(answers, around)
     print(f"\nNo more questions: {step.reason}.\n", file=sys.stderr)
     return found
+
+
+def _ask_place() -> Place | None:
+    """The place, by name or code; None for "don't know"."""
+    from diagnose.cannot_use import CannotUse
+    from diagnose.culprits.ask import PLACE_HELP, PLACE_QUESTION
+    from diagnose.places import place_named
+
+    print(f"\n{PLACE_QUESTION}\n  ({PLACE_HELP})\n  its name or code; nothing, or 0: don't know", file=sys.stderr)
+    while True:
+        print("> ", end="", file=sys.stderr, flush=True)
+        line = sys.stdin.readline().strip()
+        if line in ("", "0"):
+            return None
+        try:
+            return place_named(line)
+        except CannotUse as reason:
+            print(reason, file=sys.stderr)
 
 
 def _ask_one(name: str) -> Sign | None:

@@ -33,7 +33,11 @@ def check(
     from diagnose.validation.check import check_parts
 
     if truth is not None:
+        if photos or part or speed:
+            raise CannotUse("--truth is checked by itself; leave --photos, --part and --speed out")
         return _check_own(truth, folder, bar_mm)
+    if folder is not None or bar_mm is not None:
+        raise CannotUse("FOLDER and --bar-mm belong to --truth; a folder of scenes is given with --photos")
     own = photos is not None  # a folder of one's own says nothing of the rest
     wanted = part or (("measurements", *(("speed",) if speed else ())) if own else PARTS)
     failed = False

@@ -11,7 +11,7 @@ import click
 
 from diagnose.cli import machine, options, words
 from diagnose.cli.progress import Progress
-from diagnose.cli.streams import Read, Verb, Written
+from diagnose.cli.streams import Read, Verb, Written, said
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -217,13 +217,13 @@ def labels(tags: tuple[str, ...], site: str | None, out: str, paper: str, log: s
 @click.option("--dry-run", is_flag=True, help="Only say what importing would do.")
 @options.by
 @options.in_log
-def from_csv(file: str, column: tuple[tuple[str, str], ...], dry_run: bool, by: str, log: str) -> None:
+def from_csv(file: str, column: tuple[tuple[str, str], ...], dry_run: bool, by: str, log: str) -> int:
     """Take in a CSV file's rows."""
     from diagnose.fieldlog.load import import_csv, is_there
     from diagnose.fieldlog.store import open_log
 
     source = is_there(file)  # looked for first, so that a wrong name makes no new log
-    print(import_csv(open_log(log), source, dict(column), by=by, dry_run=dry_run))
+    return said(import_csv(open_log(log), source, dict(column), by=by, dry_run=dry_run))
 
 
 @log.command("import-photos", cls=Verb)
@@ -231,13 +231,13 @@ def from_csv(file: str, column: tuple[tuple[str, str], ...], dry_run: bool, by: 
 @click.option("--site", metavar="NAME", default="", help="Name of the planting.")
 @options.by
 @options.in_log
-def from_photos(folder: str, site: str, by: str, log: str) -> None:
+def from_photos(folder: str, site: str, by: str, log: str) -> int:
     """Take in a folder of photos, with place and time."""
     from diagnose.fieldlog.load import import_photos, is_there
     from diagnose.fieldlog.store import open_log
 
     source = is_there(folder)
-    print(import_photos(open_log(log), source, site, by, progress=Progress().of_step("taking in photos")))
+    return said(import_photos(open_log(log), source, site, by, progress=Progress().of_step("taking in photos")))
 
 
 @log.command(cls=Verb)

@@ -95,6 +95,22 @@ def _values(given: dict[str, Any], name: str) -> list[object]:
     return list(value) if isinstance(value, tuple) else [value]
 
 
+def said(done: Any) -> int:
+    """Says what was taken in, and on standard error each thing that was refused; the exit code.
+
+    Parameters
+    ----------
+    done
+        What came of it: `refused` holds what was refused, and as a text it ends with a line for each [no unit].
+    """
+    lines = str(done).split("\n")
+    kept = len(lines) - len(done.refused)
+    print("\n".join(lines[:kept]))
+    for line in lines[kept:]:
+        print(line, file=sys.stderr)
+    return 1 if done.refused else 0
+
+
 def close_quietly() -> None:
     """Nobody reads standard output any more: what is still to be written to it goes nowhere, and says nothing."""
     with suppress(OSError, ValueError):

@@ -222,20 +222,23 @@ def from_log(**given: Any) -> None:
               help="Write the rows that were refused, to be mended.")
 @options.by
 @options.in_log
-def keep(file: str, refused_to: str | None, by: str, log: str) -> None:
+def keep(file: str, refused_to: str | None, by: str, log: str) -> int:
     """Keep a filled tally's entries in the log."""
     from diagnose.fieldlog.load import is_there
     from diagnose.fieldlog.store import open_log
     from diagnose.survey.from_log import import_tally
-
-    is_there(file)
     from diagnose.survey.tally import to_mend
     from diagnose.whole_file import write_whole
+
+    is_there(file)
 
     kept, refused = import_tally(open_log(log), file, by)
     if refused_to:
         write_whole(refused_to, to_mend(refused))
-    print("\n".join([f"{kept} entries of {file} are kept in the log, {len(refused)} refused", *map(str, refused)]))
+    print(f"{kept} entries of {file} are kept in the log, {len(refused)} refused")
+    for row in refused:
+        print(row, file=sys.stderr)
+    return 1 if refused else 0
 
 
 def _taken(file: str) -> tuple[pd.DataFrame, list[RefusedRow]]:

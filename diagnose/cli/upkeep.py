@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import click
 
 from diagnose.cli import machine, options, words
-from diagnose.cli.streams import Read, Verb, Written
+from diagnose.cli.streams import Read, Verb, Written, said
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
@@ -242,12 +242,14 @@ def fence(form: str, line: str, **given: Any) -> None:
 @click.argument("file", type=Read())
 @options.by
 @options.in_log
-def from_csv(file: str, by: str, log: str) -> None:
+def from_csv(file: str, by: str, log: str) -> int:
     """Register a CSV file's barriers."""
+    from diagnose.fieldlog.load import is_there
     from diagnose.fieldlog.store import open_log
     from diagnose.upkeep.from_csv import register_csv
 
-    print(register_csv(open_log(log), file, by))
+    source = is_there(file)  # looked for first, so that a wrong name makes no new log
+    return said(register_csv(open_log(log), source, by))
 
 
 @upkeep.command("register-plan", cls=Verb)

@@ -3,7 +3,7 @@
 A question is worth what its answers are expected to tell, above all of what decides (which barrier), for the trouble of
 answering it and for how likely somebody at the plant can answer it at all. Asking is over when what is built would most
 likely stay the same, whatever every question that is left might still tell, and a group that is told as sure would stay
-the likeliest too.
+the likeliest too. Where no place is known and another one would name another group, the place is asked for before all else.
 """
 
 from __future__ import annotations
@@ -17,11 +17,12 @@ import numpy as np
 from scipy.special import ndtr
 
 from diagnose.culprits.catalogue import NOT_LISTED, TRACES, Catalogue, group_words
-from diagnose.culprits.here import winters_of
+from diagnose.culprits.here import sample_places, seen_there, winters_of
 from diagnose.culprits.likelihood import coarser_group, filled, group_of_sign, is_weighed, raw_group
+from diagnose.culprits.prior import start_of
 from diagnose.culprits.reach import depths_of, snow_table
 from diagnose.culprits.weighing import Bench, Case
-from diagnose.given import a_whole
+from diagnose.given import a_whole, one_of
 from diagnose.knowledge import knowledge
 from diagnose.places import Place
 from diagnose.signs import Answer, Shares, Sign, Signs, Word, answered_so, vocabulary, with_what_follows
@@ -38,6 +39,9 @@ LEAST_WORTH = 0.001  # gain for the trouble [nat per fourth root of effort] belo
 ALIKE = 1e-9  # gains [nat] that lie no farther apart are equal: the question that stands first is asked
 BESIDE = 0.25  # weight of telling culprits apart that need the same barrier; our choice
 TINY = 1e-9  # a class or an answer is never held less likely than this
+PLACE = "place"  # asked for like a sign, though it is none
+PLACE_QUESTION = "In which country, or part of one, does the plant stand?"
+PLACE_HELP = "Which animals live there decides much. Without it the mean over far-apart places is taken."
 _MOST_LEFT = 8  # questions looked ahead at most
 
 
@@ -48,7 +52,7 @@ class Step:
     Parameters
     ----------
     question
-        The sign to ask for; None where asking is over [no unit].
+        The sign to ask for, or PLACE; None where asking is over [no unit].
     reason
         In words [no unit].
     """
@@ -119,6 +123,46 @@ class Judged(Protocol):
 def questions() -> list[Word]:
     """Every question that is answered by a choice."""
     return [word for word in vocabulary().values() if word.kind == "choice" and word.question is not None]
+
+
+def question_of(name: str) -> str:
+    """The question in words: of a sign, or of the place.
+
+    Parameters
+    ----------
+    name
+        Of a question's sign, or PLACE [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a name that is neither.
+    """
+    return PLACE_QUESTION if name == PLACE else str(vocabulary()[one_of(name, vocabulary(), "The question")].question)
+
+
+def place_changes(verdict: Judged) -> bool:
+    """Is no place known, and would another group be the likeliest at one of the far-apart places?
+
+    Only how common animals are and how often about is taken from each of them; how snowy its winters are is left open.
+
+    Parameters
+    ----------
+    verdict
+        What is held so far [no unit].
+    """
+    if verdict.place is not None:
+        return False
+    case, member = verdict.case, _classes(verdict.case.known, None)
+    signs = case.weighed
+
+    def likeliest(bench: Bench) -> int:
+        return int(np.argmax(member @ _culprits(bench, bench.made_by(bench.parts, bench.traces))))
+
+    seen = seen_there(signs)
+    starts = (start_of(case.known, each, signs, seen, case.own, case.confirmed) for each in sample_places())
+    now = likeliest(Bench(case))
+    return any(likeliest(Bench(case, start)) != now for start in starts)
 
 
 def askable(signs: Signs) -> list[Word]:
@@ -422,7 +466,7 @@ def next_step(
     verdict
         What is held so far [no unit].
     passed
-        Signs that the person could not tell; they are not asked again [no unit].
+        Signs that the person could not tell, PLACE among them; they are not asked again [no unit].
     barrier_of
         Culprit -> what stops it: where all that is likely needs the same barrier, asking is over. The groups of culprits
         decide where None [no unit].
@@ -435,6 +479,8 @@ def next_step(
     hanging = next((word.name for word in askable(verdict.signs) if word.asked_where and word.name not in passed), None)
     if hanging is not None:
         return Step(hanging, "the answer before it hangs on this one")
+    if PLACE not in passed and place_changes(verdict):
+        return Step(PLACE, "which animals live there would change the verdict")
     if "wound" not in verdict.signs and "wound" not in passed:
         return Step("wound", "what was hurt decides which other questions make sense")
     if barrier_of is not None and (alike := _same_barrier(verdict, barrier_of)):
@@ -453,7 +499,7 @@ def _settled(
     verdict: Judged, passed: Collection[str], built: Mapping[str, str] | None, told: Mapping[str, float] | None
 ) -> bool:
     """Will what is built most likely stay, and the group, if one is told as sure?"""
-    asked = {*passed, *(word.name for word in questions() if word.name in verdict.signs)}
+    asked = {*passed, *(word.name for word in questions() if word.name in verdict.signs)} - {PLACE}
     least = BUILT_STAYS if len(asked) < HANDFUL else HANDFUL_STAYS if len(asked) == HANDFUL else LATER_STAYS
     if stays(verdict, passed, built, told) < least:
         return False
@@ -481,6 +527,8 @@ def questions_left(
     while count < _MOST_LEFT and (asked := next_step(verdict, done, barrier_of, None, built_of).question) is not None:
         count += 1
         done.add(asked)
+        if asked == PLACE:
+            continue
         likeliest = max(answers_to(Bench(verdict.case), vocabulary()[asked]), key=lambda one: one.chance)
         verdict = verdict.with_sign(asked, Answer(likeliest.choice))
     return count

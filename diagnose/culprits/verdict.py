@@ -141,7 +141,7 @@ class Verdict:
 
     @cached_property
     def next_question(self) -> str | None:
-        """The sign most worth asking for, by expected gain in certainty for the trouble; None when none is."""
+        """The sign most worth asking for, by expected gain in certainty for the trouble, or `place`; None when none is."""
         return self.question_beside(())
 
     def question_beside(
@@ -217,7 +217,7 @@ class Verdict:
             "presence": {key: round(share, 4) for key, share in about},
             "leading": self.leading,
             "statement": self.statement,
-            "next_question": None if asked is None else vocabulary()[asked].question,
+            "next_question": None if asked is None else ask.question_of(asked),
             "next_sign": asked,
             "for": [reason.words for reason in self.reasons if reason.weight > 0.05],
             "prior": list(self.moved_by),

@@ -15,7 +15,7 @@ import numpy as np
 from diagnose.culprits.catalogue import TRACES, Catalogue, catalogue
 from diagnose.culprits.here import seen_there, winters_of
 from diagnose.culprits.likelihood import group_likelihoods
-from diagnose.culprits.prior import start_of
+from diagnose.culprits.prior import Start, start_of
 from diagnose.culprits.tables import words
 from diagnose.culprits.traces import Told, weigh_choices, weigh_ways
 from diagnose.places import Place, season_of
@@ -91,14 +91,15 @@ class Weighed:
 class Bench:
     """A case with its wound weighed.
 
-    start : what was held before. prior : (C,) of the causes. parts : group of signs -> (C,) likelihood.
+    start : what was held before; another place's may be given. prior : (C,) of the causes. parts : group of signs -> (C,)
+    likelihood.
     """
 
-    def __init__(self, case: Case) -> None:
+    def __init__(self, case: Case, start: Start | None = None) -> None:
         self.case, self.known, self.signs = case, case.known, case.weighed
         self.winters = winters_of(case.place)
         self.power = float(words()["strength"]) if case.strength is None else case.strength
-        self.start = start_of(self.known, case.place, self.signs, seen_there(self.signs), case.own, case.confirmed)
+        self.start = start or start_of(self.known, case.place, self.signs, seen_there(self.signs), case.own, case.confirmed)
         self.prior = self.start.rates[self.known.of] * self.known.share
         self.parts = group_likelihoods(self.known, self.signs, self.prior, case.snow_mm, self.winters, self.power)
 

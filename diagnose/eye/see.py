@@ -8,15 +8,14 @@ from __future__ import annotations
 
 import gzip
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cache, cached_property, partial
 from importlib import resources
 
 import cv2
 import numpy as np
 
-from diagnose.eye.parts import halves
 from diagnose.eye.pieces import (
     CLASSES,
     CLOSE_AT,
@@ -26,10 +25,12 @@ from diagnose.eye.pieces import (
     FINDER_SIZE,
     FINDER_STRIDE,
     FORMS,
+    HANDED,
     Shown,
     close_matrix,
     cut,
     moved,
+    scaling,
 )
 from diagnose.photo.picture import Picture
 
@@ -43,7 +44,6 @@ WIDTH_UNIT = 16.0  # pixels in which the finder tells a stem's width
 # the forms' scores are divided by this before they become probabilities: 1.1 fits pieces of rendered calibration pictures
 # best, 1.3 those of drawn ones; more, so that few of the wrong ones are sure
 TEMPERATURE = 1.6
-SLOPE, SLOPE_SPREAD = 8, 9  # where the close network tells these
 OTHER_WIDTHS = (0.6, 1.6)  # of the stem's, at which the form is looked at again
 DISAGREE = np.radians(5.0)  # slopes by two looks, from which on more are taken; of 3, 5, 8 and 12 degrees the best
 
@@ -71,75 +71,62 @@ class Glance:
 
 
 @dataclass(frozen=True)
-class Found:
+class Map:
+    """What is what in a piece of a picture.
+
+    Parameters
+    ----------
+    to_px
+        (3, 3) from the map's cells to the picture's pixels [px].
+    reckoned
+        Gives `shares`, reckoned when they are first asked for: of most places that are looked at closely they never are
+        [no unit].
+    """
+
+    to_px: np.ndarray
+    reckoned: Callable[[], np.ndarray] = field(repr=False)
+
+    @property
+    def shares(self) -> np.ndarray:
+        """Probability of each class in each cell, (rows, columns, classes)."""
+        return self.reckoned()
+
+    @cached_property
+    def stem(self) -> np.ndarray:
+        """Probability, in each cell, that it shows a stem, bark or wood, (rows, columns)."""
+        return np.ascontiguousarray(self.shares[..., STEM].sum(axis=-1), np.float32)
+
+    def at(self, px: np.ndarray, name: str = "stem") -> np.ndarray:
+        """Probability that each pixel of the picture shows a stem, or another class, (n,); 0 outside of what was seen.
+
+        Parameters
+        ----------
+        px, name
+            The pixels, (n, 2) [upright px]; "stem", or one of CLASSES [no unit].
+        """
+        shown = self.stem if name == "stem" else np.ascontiguousarray(self.shares[..., CLASSES.index(name)])
+        return _looked_up(shown, moved(px, np.linalg.inv(self.to_px)), cv2.BORDER_CONSTANT)
+
+
+@dataclass(frozen=True)
+class Found(Map):
     """What the finder saw.
 
     Parameters
     ----------
-    shares
-        (rows, columns, classes) probability of each class in each cell of the map [no unit].
-    to_px
-        (3, 3) from the map's cells to the picture's pixels [px].
     ends
         The likeliest first [px].
     """
 
-    shares: np.ndarray
-    to_px: np.ndarray
     ends: tuple[Glance, ...]
 
-    @property
-    def stem(self) -> np.ndarray:
-        """Probability, in each cell, that it shows a stem, bark or wood, (rows, columns)."""
-        return np.asarray(self.shares[..., STEM].sum(axis=-1), np.float32)
-
-    def stem_at(self, px: np.ndarray) -> np.ndarray:
-        """Probability that each pixel of the picture shows a stem, (n,); 0 outside of what was seen.
-
-        Parameters
-        ----------
-        px
-            The pixels, (n, 2) [px].
-        """
-        return _read(self.stem, self.to_px, px)
-
 
 @dataclass(frozen=True)
-class CloseMap:
-    """What is what in one place seen closely, reckoned when it is first asked for: most places are no end.
-
-    Parameters
-    ----------
-    handed
-        What the close network's first half leaves to its second, by name [no unit].
-    """
-
-    handed: Mapping[str, np.ndarray] = field(repr=False)
-
-    @cached_property
-    def shares(self) -> np.ndarray:
-        """Probability of each class in each cell, (rows, columns, classes)."""
-        net = _networks("close")[1]
-        for name, values in self.handed.items():
-            net.setInput(values, name)
-        return _softmax(net.forward()[0], 0).transpose(1, 2, 0)
-
-    @cached_property
-    def stem(self) -> np.ndarray:
-        """Probability, in each cell, that it shows the stem, bark or wood, (rows, columns)."""
-        return np.ascontiguousarray(self.shares[..., STEM].sum(axis=-1), np.float32)
-
-
-@dataclass(frozen=True)
-class CloseView:
+class CloseView(Map):
     """One place seen closely.
 
     Parameters
     ----------
-    map
-        What is what there [no unit].
-    to_px
-        (3, 3) from the map's cells to the picture's pixels [px].
     forms, is_end
         Probabilities of FORMS, and that a severed end is here [no unit].
     end
@@ -149,23 +136,11 @@ class CloseView:
         to which `outward` turns clockwise; and how far off it may be, a mean absolute error [rad].
     """
 
-    map: CloseMap
-    to_px: np.ndarray
     forms: np.ndarray
     is_end: float
     end: Glance
-    slope: float = 0.0
-    slope_spread: float = np.inf
-
-    @property
-    def shares(self) -> np.ndarray:
-        """Probability of each class in each cell, (rows, columns, classes)."""
-        return self.map.shares
-
-    @property
-    def stem(self) -> np.ndarray:
-        """Probability, in each cell, that it shows the stem, bark or wood, (rows, columns)."""
-        return self.map.stem
+    slope: float
+    slope_spread: float
 
     @property
     def doubt(self) -> float:
@@ -173,54 +148,41 @@ class CloseView:
         behind = self.stem[:, BESIDE]
         return float(((behind > 0.1) & (behind < 0.9)).sum() / max(int((behind > 0.5).sum()), 1))
 
-    def stem_at(self, px: np.ndarray) -> np.ndarray:
-        """Probability that each pixel of the picture shows the stem, (n,); 0 outside of what was seen.
 
-        Parameters
-        ----------
-        px
-            The pixels, (n, 2) [upright px].
-        """
-        return _read(self.stem, self.to_px, px)
-
-    def at(self, px: np.ndarray, name: str) -> np.ndarray:
-        """Probability that each pixel of the picture shows one of CLASSES, (n,); 0 outside of what was seen.
-
-        Parameters
-        ----------
-        px
-            The pixels, (n, 2) [upright px].
-        name
-            Of the class [no unit].
-        """
-        return _read(np.ascontiguousarray(self.shares[..., CLASSES.index(name)]), self.to_px, px)
+def _looked_up(shown: np.ndarray, cells: np.ndarray, border: int) -> np.ndarray:
+    """What a map shows at cells, (n, 2): (n,)."""
+    column, row = cells.astype(np.float32).T[:, None]
+    return np.asarray(cv2.remap(shown, column, row, cv2.INTER_LINEAR, borderMode=border, borderValue=0.0)[0])
 
 
-def _read(shown: np.ndarray, to_px: np.ndarray, px: np.ndarray) -> np.ndarray:
-    """What a map shows at pixels of the picture, (n,); 0 outside of it."""
-    cells = moved(px, np.linalg.inv(to_px)).astype(np.float32)
-    return np.asarray(cv2.remap(shown, cells[None, :, 0], cells[None, :, 1], cv2.INTER_LINEAR, borderValue=0.0)[0])
-
-
-def _networks(name: str) -> tuple[cv2.dnn.Net, ...]:
-    """The network of this thread; of the close one two halves: what it tells, and its map."""
+def _network(name: str) -> cv2.dnn.Net:
+    """The network of that name, this thread's own."""
     if not hasattr(_own, name):
         weights = gzip.decompress((resources.files("diagnose.eye") / f"{name}.onnx.gz").read_bytes())
-        models = [weights]
-        if name == "close":
-            *models, _own.handed = halves(weights, "told", "map")
-        setattr(_own, name, tuple(cv2.dnn.readNetFromONNX(np.frombuffer(model, np.uint8)) for model in models))
-    nets: tuple[cv2.dnn.Net, ...] = getattr(_own, name)
-    return nets
+        setattr(_own, name, cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8)))
+    net: cv2.dnn.Net = getattr(_own, name)
+    return net
 
 
-def _softmax(scores: np.ndarray, axis: int) -> np.ndarray:
-    odds = np.exp(scores - scores.max(axis=axis, keepdims=True))
-    return np.asarray(odds / odds.sum(axis=axis, keepdims=True))
+def _softmax(scores: np.ndarray) -> np.ndarray:
+    odds = np.exp(scores - scores.max(axis=0))
+    return np.asarray(odds / odds.sum(axis=0))
 
 
-def _input(piece: np.ndarray) -> np.ndarray:
-    return cv2.dnn.blobFromImage(piece, 1 / 255)
+def _sigmoid(score: np.ndarray | float) -> np.ndarray:
+    return np.asarray(1 / (1 + np.exp(-score)))
+
+
+def _glance(own: np.ndarray, way: np.ndarray, width: float, matrix: np.ndarray, score: float) -> Glance:
+    """A place of a piece, with the way out and the width there, in the picture."""
+    at, back = moved(np.stack([own, own - way * width]), matrix)
+    length = float(np.linalg.norm(at - back))
+    return Glance(at, (at - back) / max(length, 1e-6), length, score)
+
+
+def _to_px(matrix: np.ndarray, stride: int) -> np.ndarray:
+    """From a map's cells to the picture's pixels, where `matrix` leads there from the piece's."""
+    return matrix @ scaling(stride, stride / 2 - 0.5, stride / 2 - 0.5)
 
 
 def find(picture: Shown, matrix: np.ndarray, flat: bool = False) -> Found:
@@ -228,48 +190,42 @@ def find(picture: Shown, matrix: np.ndarray, flat: bool = False) -> Found:
 
     Parameters
     ----------
-    picture
-        That is looked at [0 to 255].
-    matrix
-        (3, 3) from the finder's pixels (320, 448) to the picture's [px].
+    picture, matrix
+        That is looked at [0 to 255], and (3, 3) from the finder's pixels to the picture's [px].
     flat
         Does it look at the plane of a scale card? There the finder that learnt longest on cards and gnawed bark sees best;
         elsewhere that one sees ends in pictures of other things [no unit].
     """
-    if not isinstance(picture, Picture):
-        return _found(picture, matrix, flat)
+    kept = picture.kept if isinstance(picture, Picture) else {}
     what = ("finder", flat, matrix.tobytes())
-    if what not in picture.kept:
-        picture.kept[what] = _found(picture, matrix, flat)
-    found: Found = picture.kept[what]
+    if what not in kept:
+        kept[what] = _found(picture, matrix, "flat" if flat else "finder")
+    found: Found = kept[what]
     return found
 
 
-def _found(picture: Shown, matrix: np.ndarray, flat: bool) -> Found:
-    (net,) = _networks("flat" if flat else "finder")
-    net.setInput(_input(cut(picture, matrix, FINDER_SIZE)))
+def _found(picture: Shown, matrix: np.ndarray, name: str) -> Found:
+    net = _network(name)
+    net.setInput(cv2.dnn.blobFromImage(cut(picture, matrix, FINDER_SIZE), 1 / 255))
     out = net.forward()[0]
-    shares = _softmax(out[: len(CLASSES)], 0).transpose(1, 2, 0)
-    stem = np.ascontiguousarray(shares[..., STEM].sum(axis=-1), np.float32)
-    score = 1 / (1 + np.exp(-out[len(CLASSES)]))
+    shares = _softmax(out[: len(CLASSES)]).transpose(1, 2, 0)
+    score, across, down, wide = out[len(CLASSES) :]
+    found = Found(_to_px(matrix, FINDER_STRIDE), partial(np.asarray, shares), ())  # it goes from process to process
+    score = _sigmoid(score)
     highest = cv2.dilate(score, np.ones((2 * APART + 1, 2 * APART + 1), np.uint8))
     ends = []
     for row, column in np.argwhere((score >= highest) & (score >= LEAST_SCORE)):
         around = np.s_[max(row - 1, 0) : row + 2, max(column - 1, 0) : column + 2]
         weight = score[around]
         place = np.array([(weight * index[around]).sum() for index in np.indices(score.shape)[::-1]]) / weight.sum()
-        way = out[len(CLASSES) + 1 : len(CLASSES) + 3, row, column]
+        way = np.array([across[row, column], down[row, column]])
         way = way / max(float(np.linalg.norm(way)), 1e-6)
-        width = WIDTH_UNIT * float(np.exp(np.clip(out[len(CLASSES) + 3, row, column], -3, 3)))
+        width = WIDTH_UNIT * float(np.exp(np.clip(wide[row, column], -3, 3)))
+        behind = place - np.outer(BEHIND * max(width, FINDER_STRIDE), way) / FINDER_STRIDE
+        on_stem = float(_looked_up(found.stem, behind, cv2.BORDER_REPLICATE).mean())
         own = (place + 0.5) * FINDER_STRIDE - 0.5
-        behind = (own - np.outer(BEHIND * max(width, FINDER_STRIDE), way) + 0.5) / FINDER_STRIDE - 0.5
-        column_of, row_of = behind.astype(np.float32).T[:, None]
-        on_stem = cv2.remap(stem, column_of, row_of, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        at, back = moved(np.stack([own, own - way * width]), matrix)
-        length = float(np.linalg.norm(at - back))
-        ends.append(Glance(at, (at - back) / max(length, 1e-6), length, float(score[row, column] * np.mean(on_stem))))
-    step = np.array([[FINDER_STRIDE, 0, FINDER_STRIDE / 2 - 0.5], [0, FINDER_STRIDE, FINDER_STRIDE / 2 - 0.5], [0, 0, 1.0]])
-    return Found(shares, matrix @ step, tuple(sorted(ends, key=lambda end: -end.score)))
+        ends.append(_glance(own, way, width, matrix, float(score[row, column] * on_stem)))
+    return replace(found, ends=tuple(sorted(ends, key=lambda end: -end.score)))
 
 
 def told_again(picture: Shown, seen: CloseView) -> CloseView:
@@ -280,18 +236,16 @@ def told_again(picture: Shown, seen: CloseView) -> CloseView:
 
     Parameters
     ----------
-    picture
-        That was looked at [0 to 255].
-    seen
-        What was seen there [no unit].
+    picture, seen
+        That was looked at [0 to 255], and what was seen there [no unit].
     """
     end = seen.end
     straight, narrower, wider = (close_matrix(end.at, end.outward, fit * end.width) for fit in (1.0, *OTHER_WIDTHS))
     mirrored = straight @ np.array([[1, 0, 0], [0, -1, CLOSE_SIZE[0] - 1], [0, 0, 1.0]])
     told = [(seen.forms, seen.slope, seen.slope_spread)]
     for side, matrix in ((1, narrower), (-1, mirrored), (1, wider)):
-        one = _told(picture, matrix)[0]
-        told.append((_forms(one), side * float(one[SLOPE]), float(np.exp(one[SLOPE_SPREAD]))))
+        other = _close(picture, matrix, 0.0)
+        told.append((other.forms, side * other.slope, other.slope_spread))
         (one_form, one_slope, _), (other_form, other_slope, _) = told[:2]
         if one_form.argmax() == other_form.argmax() and abs(one_slope - other_slope) < DISAGREE:
             break
@@ -300,63 +254,50 @@ def told_again(picture: Shown, seen: CloseView) -> CloseView:
     return replace(seen, forms=forms.mean(axis=0), slope=float(slopes.mean()), slope_spread=spread)
 
 
-def _told(picture: Shown, matrix: np.ndarray) -> tuple[np.ndarray, CloseMap]:
-    """What the close network tells of a piece, and its map; matrix : (3, 3) from its pixels to the picture's."""
-    net = _networks("close")[0]
-    net.setInput(_input(cut(picture, matrix, CLOSE_SIZE)))
-    told, *handed = net.forward(["told", *_own.handed])
-    return told[0], CloseMap(dict(zip(_own.handed, handed, strict=True)))
-
-
-def _forms(told: np.ndarray) -> np.ndarray:
-    return _softmax(told[: len(FORMS)] / TEMPERATURE, 0)
-
-
 def look_close(picture: Shown, end: Glance) -> CloseView:
     """What the close network sees where an end may be.
 
     Parameters
     ----------
-    picture
-        That is looked at [0 to 255].
-    end
-        Where it may be [px].
+    picture, end
+        That is looked at [0 to 255], and where the end may be [px].
     """
-    matrix = close_matrix(end.at, end.outward, end.width)
-    told, shown = _told(picture, matrix)
-    own = np.array(CLOSE_AT) + told[4:6] * CLOSE_WIDTH
-    way = np.array([np.cos(told[6]), np.sin(told[6])])
-    at, back = moved(np.stack([own, own - way * CLOSE_WIDTH * float(np.exp(np.clip(told[7], -1, 1)))]), matrix)
-    width = float(np.linalg.norm(at - back))
-    step = np.array([[CLOSE_STRIDE, 0, CLOSE_STRIDE / 2 - 0.5], [0, CLOSE_STRIDE, CLOSE_STRIDE / 2 - 0.5], [0, 0, 1.0]])
-    return CloseView(
-        shown, matrix @ step, _forms(told), float(1 / (1 + np.exp(-told[3]))),
-        Glance(at, (at - back) / max(width, 1e-6), width, end.score),
-        float(told[SLOPE]), float(np.exp(told[SLOPE_SPREAD])),
-    )  # fmt: skip
+    return _close(picture, close_matrix(end.at, end.outward, end.width), end.score)
 
 
-def settle_on(picture: Shown, end: Glance, looks: int = 2, least: float = 0.0) -> CloseView:
-    """The close view of an end after some looks, each from where the one before saw it; fewer where nothing moved.
+def _close(picture: Shown, matrix: np.ndarray, score: float) -> CloseView:
+    """What the close network sees in a piece; matrix : (3, 3) from its pixels to the picture's."""
+    net = _network("close")
+    net.setInput(cv2.dnn.blobFromImage(cut(picture, matrix, CLOSE_SIZE), 1 / 255))
+    (told,), *handed = net.forward(["told", *HANDED])
+
+    def shares() -> np.ndarray:
+        rest = _network("close_map")
+        for name, values in zip(HANDED, handed, strict=True):
+            rest.setInput(values, name)
+        return _softmax(rest.forward()[0]).transpose(1, 2, 0)
+
+    is_end, right, down, turn, wider, slope, spread = map(float, told[len(FORMS) :])
+    own = np.array(CLOSE_AT) + np.array([right, down]) * CLOSE_WIDTH
+    width = CLOSE_WIDTH * float(np.exp(np.clip(wider, -1, 1)))
+    end = _glance(own, np.array([np.cos(turn), np.sin(turn)]), width, matrix, score)
+    forms = _softmax(told[: len(FORMS)] / TEMPERATURE)
+    to_px = _to_px(matrix, CLOSE_STRIDE)
+    return CloseView(to_px, cache(shares), forms, float(_sigmoid(is_end)), end, slope, float(np.exp(spread)))
+
+
+def settle_on(picture: Shown, end: Glance, least: float = 0.0) -> CloseView:
+    """The close view of an end, looked at again from where the first look saw it, unless that is where it was thought to be.
 
     Parameters
     ----------
-    picture
-        That is looked at [0 to 255].
-    end
-        Where it may be [px].
-    looks
-        How many at most, one or more [no unit].
+    picture, end
+        That is looked at [0 to 255], and where the end may be [px].
     least
-        Probability of an end below which no further look is taken [no unit].
+        Probability of an end below which no second look is taken [no unit].
     """
     seen = look_close(picture, end)
-    for _ in range(looks - 1):
-        if seen.is_end < least:
-            break
-        off = float(np.linalg.norm(seen.end.at - end.at)) / seen.end.width
-        turn = float(seen.end.outward @ end.outward)
-        if off < NEAR_ENOUGH and turn > 1 - NEAR_ENOUGH**2 and abs(np.log(seen.end.width / end.width)) < NEAR_ENOUGH:
-            break
-        end, seen = seen.end, look_close(picture, seen.end)
-    return seen
+    off = float(np.linalg.norm(seen.end.at - end.at)) / seen.end.width
+    turn = float(seen.end.outward @ end.outward)
+    settled = off < NEAR_ENOUGH and turn > 1 - NEAR_ENOUGH**2 and abs(np.log(seen.end.width / end.width)) < NEAR_ENOUGH
+    return seen if settled or seen.is_end < least else look_close(picture, seen.end)

@@ -205,8 +205,12 @@ def _around(told: Mapping[str, Any]) -> Circumstances:
 
 
 def _diagnosed(photos: list[bytes], called: list[str], answers: Signs, around: Circumstances) -> tuple[Diagnosis, list[str]]:
-    """The wound judged from its answers and from all of its photos that could be measured."""
+    """The wound judged from its answers and from all of its photos that could be measured.
+
+    Of photos that may show different wounds the first alone is judged, and it is asked whether they are of one.
+    """
     from diagnose.diagnosis import diagnose_answers, diagnose_measured, diagnose_together, measure_picture
+    from diagnose.measure.join import taken_alone
     from diagnose.photo.picture import read_picture
 
     each, remarks = [], []
@@ -217,7 +221,9 @@ def _diagnosed(photos: list[bytes], called: list[str], answers: Signs, around: C
         except CannotUse as problem:
             remarks.append(f"photo {name} was kept but not measured: {problem}")
     measured = [one for one in each if one.measurement.measured]
-    if len(measured) > 1:
+    if asked := taken_alone([one.measurement for one in measured], [one.picture.name for one in measured if one.picture]):
+        remarks.append(asked)
+    elif len(measured) > 1:
         return diagnose_together(measured, answers, around), remarks
     return next(iter([*measured, *each]), None) or diagnose_answers(answers, around), remarks
 

@@ -26,6 +26,8 @@ DATABASE = "log.sqlite"
 ORIGINALS = "originals"
 _TOLD = (100, 30, 10, 5, 4, 3, 2, 1)  # findings of SQLite's integrity check that are asked for at most
 _ENCODER = json.JSONEncoder(allow_nan=False, separators=(",", ":"))
+# what SQLite says of a database that it could read only if it might write beside it, depending on who forbids it
+_NOT_IN_PLACE = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
 _BESIDE = ("-wal", "-shm")  # what SQLite keeps beside a database that is in use
 
 
@@ -140,7 +142,14 @@ def read_only_engine(file: Path, copied: bool = False) -> Engine:
         Of the database [no unit].
     copied
         Whether a copy is read in any case, which may then be written [no unit].
+
+    Raises
+    ------
+    CannotUse
+        Where it may not even be read.
     """
+    if not os.access(file, os.R_OK):
+        raise CannotUse(f"{file} may not be read by whoever runs this; ask its owner for the right to read the folder")
     for options in () if copied else ({"mode": "ro"}, {"mode": "ro", "immutable": "1"}):
         if "immutable" in options and _size(file, "-wal"):
             continue  # it would be read without what waits beside it
@@ -151,7 +160,7 @@ def read_only_engine(file: Path, copied: bool = False) -> Engine:
             return engine
         except OperationalError as problem:
             engine.dispose()
-            if "unable to open" not in str(problem):
+            if getattr(problem.orig, "sqlite_errorcode", 0) & 0xFF not in _NOT_IN_PLACE:
                 raise
     place = Path(tempfile.mkdtemp(prefix="browse-log-"))
     for ending in ("", "-wal"):

@@ -39,19 +39,39 @@ def messages(place: str | Path) -> Iterator[Message]:
     CannotUse
         For a place that is none of these.
     """
-    source = Path(place)
+    source = sent_in(place)
+    ending = source.suffix.lower()
     if source.is_dir():
         yield from _folder(source)
-    elif source.suffix.lower() == ".zip":
+    elif ending == ".zip":
         yield from _archive(source)
-    elif source.suffix.lower() == ".eml":
+    elif ending == ".eml":
         yield _mail_file(source)
-    elif source.suffix.lower() == ".mbox":
+    elif ending == ".mbox":
         yield from _mail_box(source)
-    elif source.suffix.lower() in PICTURES and source.is_file():
-        yield _loose([Photo(source.name, _read(source))])
     else:
+        yield _loose([Photo(source.name, _read(source))])
+
+
+def sent_in(place: str | Path) -> Path:
+    """The place, if it is of a kind that messages are read from; nothing is read yet.
+
+    Parameters
+    ----------
+    place
+        Folder or file [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a place that is not there, and one of another kind.
+    """
+    source = Path(place)
+    if not source.exists():
+        raise CannotUse(f"{source} is not there; check its name")
+    if not source.is_dir() and source.suffix.lower() not in (".zip", ".eml", ".mbox", *PICTURES):
         raise CannotUse(f"{source} is no folder, ZIP, .eml, .mbox or picture; save the mails as .eml or .mbox")
+    return source
 
 
 def _read(file: Path) -> bytes:

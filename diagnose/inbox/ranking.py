@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from diagnose.culprits.ask import next_step
+from diagnose.culprits.ask import PLACE, next_step
 from diagnose.culprits.catalogue import group_words
 from diagnose.culprits.old_names import name_of
 from diagnose.diagnosis import Diagnosis
@@ -101,7 +101,8 @@ def _clear(found: Diagnosis) -> str:
 
 def _question(found: Diagnosis, looked: Sequence[Mapping[str, Any]]) -> str:
     """The one thing to ask back: a better photo where none was measured, else the fact most worth knowing."""
-    step = next_step(found.verdict, (), NEED_OF, None, built_of())
+    # letters ask for one sign; the place comes with the photo, or is settled for the whole pile
+    step = next_step(found.verdict, (PLACE,), NEED_OF, None, built_of())
     if looked and all("error" in told for told in looked):
         return AGAIN
     if not any(told.get("measured") for told in looked) and looked:

@@ -21,7 +21,7 @@ from diagnose.inbox.taking import Progress, silent
 from diagnose.inbox.taking import TakenIn as TakenIn
 from diagnose.inbox.taking import take_in as take_in
 from diagnose.inbox.workers import opened_here, shared_out
-from diagnose.measure.join import join, two_wounds
+from diagnose.measure.join import join, taken_alone
 from diagnose.measure.number import measuring
 from diagnose.measure.record import Measurement, shapes_of
 from diagnose.photo.picture import read_picture
@@ -249,10 +249,8 @@ def diagnosis_of(row: Mapping[str, Any], found: Mapping[str, dict[str, Any]], re
 
 def _one_wound(measurements: list[Measurement], names: list[str]) -> Measurement:
     """The photos joined; the first alone where they may be of different wounds, with a remark that says so."""
-    apart = two_wounds(measurements, names)
-    if not apart:
+    if not (said := taken_alone(measurements, names)):
         return join(measurements, names)
-    said = f"a photo stands apart ({'; '.join(apart)}): are they of one wound? Only {names[0]} is judged"
     return replace(measurements[0], remarks=(said, *measurements[0].remarks))
 
 

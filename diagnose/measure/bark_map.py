@@ -1,7 +1,6 @@
 """Where beside the card does the eye see a stem, and where on it bare wood?
 
-The map is coarse, a cell is about two millimetres: it says which of the straight edges are a stem's sides and between which
-heights wood is bare; where exactly they lie is told by the edges.
+The map is coarse, a cell is about two millimetres: where exactly sides and wood lie is told by edges.
 """
 
 from __future__ import annotations
@@ -13,11 +12,9 @@ from functools import cached_property
 import cv2
 import numpy as np
 
-from diagnose.eye.pieces import CLASSES, FINDER_SIZE
+from diagnose.eye.pieces import CLASSES, FINDER_SIZE, scaling
 from diagnose.eye.see import find
 from diagnose.measure.card_view import MARGIN, Line, View, apart
-from diagnose.photo.picture import Picture
-from diagnose.photo.plane import Plane
 
 GLANCE, CLOSER = 1.7, 3.2  # scales at which the finder sees the card's surroundings, then the patch's [px/mm]
 SPOT = 6.0  # over which bare wood is added up to find where most is [mm]
@@ -80,33 +77,25 @@ class BarkMap:
         share = np.linspace(low, high, ACROSS)[None, :, None]
         return self.at(one + share * (two - one))
 
-    def wood_at(self, mm: np.ndarray) -> np.ndarray:
-        """Probability of wood at places of the card's plane, (h, w).
-
-        Parameters
-        ----------
-        mm
-            (h, w, 2) places [mm].
-        """
-        return self.at((mm + MARGIN) * self.scale)[1]
-
     def spot(self, tap: np.ndarray | None = None) -> np.ndarray | None:
-        """Where most bare wood on a stem is seen, (2,) [view px]; None where next to none is.
+        """Where most bare wood on a stem is seen, (2,) [view px]; the tap, or None, where next to none is.
 
         Parameters
         ----------
         tap
-            (2,) place within TAP_REACH of which it is looked for; it is the place itself where no wood is seen there. None
-            to look everywhere [view px].
+            (2,) place within TAP_REACH of which it is looked for; None to look everywhere [view px].
         """
-        found = _most_bare(self.stem * self.wood * self.free, self.scale, tap)
-        return tap if found is None else found
+        spread = cv2.GaussianBlur(self.stem * self.wood * self.free, (0, 0), SPOT * self.scale)
+        if tap is not None:
+            y, x = np.indices(spread.shape)
+            spread = np.where(np.hypot(x - tap[0], y - tap[1]) < TAP_REACH * self.scale, spread, 0)
+        row, column = np.unravel_index(int(spread.argmax()), spread.shape)
+        return np.array([column, row], float) if spread[row, column] > LEAST_WOOD else tap
 
     def sides(self, spot: np.ndarray) -> tuple[Line, Line] | None:
-        """The two sides of the stem that runs through a place, as straight lines, low coordinate first [view px].
+        """The two sides of the stem that runs through a place, low coordinate first, where the map falls to one half.
 
-        Where the map falls to one half across the stem, within ALONG of the spot; None where that is not seen on both sides.
-        What the card or the picture's edge cuts off is no side.
+        None where that is not seen on both sides, within ALONG; what the card or the picture's edge cuts off is no side.
 
         Parameters
         ----------
@@ -114,20 +103,17 @@ class BarkMap:
             (2,) the place [view px].
         """
         axis, middle = self._direction(spot), spot.astype(float)
-        if axis is None:
-            return None
         pair: list[Line] = []
         for _ in range(3):  # the middle and the direction settle where both sides say they are
-            sides = [self._side(middle, axis, sign) for sign in (-1, 1)]
-            if sides[0] is None or sides[1] is None:
-                return None
+            sides = [] if axis is None else [self._side(middle, axis, sign) for sign in (-1, 1)]
             pair = [side for side in sides if side is not None]
+            if axis is None or len(pair) < 2:
+                return None
             normal = np.array([-axis[1], axis[0]])
-            lean = float(np.mean([(side.along @ normal) / (side.along @ axis) for side in pair]))
-            offset = float(np.mean([(side.middle - middle) @ normal - (side.middle - middle) @ axis
-                                    * (side.along @ normal) / (side.along @ axis) for side in pair]))
-            middle = middle + normal * offset
-            axis = (axis + normal * lean) / np.hypot(1.0, lean)
+            leans = np.array([(side.along @ normal) / (side.along @ axis) for side in pair])
+            offs = np.array([(side.middle - middle) @ (normal - axis * by) for side, by in zip(pair, leans, strict=True)])
+            middle = middle + normal * offs.mean()
+            axis = (axis + normal * leans.mean()) / np.hypot(1.0, leans.mean())
         run = int(abs(axis[1]) > abs(axis[0]))
         low, high = sorted(pair, key=lambda line: float(line.at(run, spot[run])[1 - run]))
         return low, high
@@ -160,43 +146,28 @@ class BarkMap:
         seen = (stem * (0.5 + 0.5 * free)).mean(axis=1)  # what the card hides may go on
         return ways[seen.argmax()] if seen.max() > LEAST_STEM else None
 
-    def bare(self, pair: tuple[Line, Line], across: int = ACROSS) -> np.ndarray:
-        """Share of bare wood at each place along a strip, (length,), 0 to 1; 0 where nothing is open.
-
-        Parameters
-        ----------
-        pair
-            The strip's two sides, low coordinate first [view px].
-        across
-            Over how many of the ACROSS places side by side it is taken, where most is seen [no unit].
-        """
-        stem, wood, free = self._strip(pair, *MIDDLE)
-        bare, of_stem = (np.lib.stride_tricks.sliding_window_view(shown * free, across, axis=1).mean(axis=2)
-                         for shown in (wood, stem))
-        return np.asarray((bare / np.maximum(of_stem, 0.3)).max(axis=1))
-
     def patch(self, pair: tuple[Line, Line]) -> tuple[float, float, float] | None:
-        """Where along a strip wood is bare: first and last place along the running coordinate [px], and the mean share.
+        """First and last place along a strip of the run with most bare wood, short gaps closed [px], and its mean share.
 
-        The run with most bare wood, short gaps closed, over the whole width or, where that shows none, over a narrow part of
-        it; None where none is as long as LEAST_RUN.
+        Over the whole width or, where that shows none, over a narrow part of it; None where none is as long as LEAST_RUN.
 
         Parameters
         ----------
         pair
             The strip's two sides, low coordinate first [view px].
         """
-        return self._run(self.bare(pair)) or self._run(self.bare(pair, NARROW))
+        return self._run(pair, ACROSS) or self._run(pair, NARROW)
 
-    def _run(self, bare: np.ndarray) -> tuple[float, float, float] | None:
-        """First and last place [px] and the mean of the run with most bare wood; bare : share along a strip, (length,)."""
+    def _run(self, pair: tuple[Line, Line], across: int) -> tuple[float, float, float] | None:
+        """The same over so many of the ACROSS places side by side, where most is seen."""
+        stem, wood, free = self._strip(pair, *MIDDLE)
+        of_wood, of_stem = (np.lib.stride_tricks.sliding_window_view(shown * free, across, axis=1).mean(axis=2)
+                            for shown in (wood, stem))  # fmt: skip
+        bare = (of_wood / np.maximum(of_stem, 0.3)).max(axis=1)
         gap = 2 * round(GAP * self.scale / 2) + 1
         there = cv2.morphologyEx((bare > BARE).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((gap, 1))).ravel()
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], there, [0]])))
-        if not len(edges):
-            return None
-        runs = edges.reshape(-1, 2)
-        first, end = max(runs, key=lambda run: float(bare[run[0] : run[1]].sum()))
+        runs = np.flatnonzero(np.diff(np.concatenate([[0], there, [0]]))).reshape(-1, 2)
+        first, end = max(runs, key=lambda run: float(bare[run[0] : run[1]].sum()), default=(0, 0))
         if end - first < LEAST_RUN * self.scale:
             return None
         return float(first), float(end - 1), float(bare[first:end].mean())
@@ -206,67 +177,45 @@ class BarkMap:
 
         Parameters
         ----------
-        pair
-            The strip's two sides, low coordinate first [view px].
-        rows
-            From where to where along the running view coordinate it is asked for [view px].
+        pair, rows
+            The two lines, low coordinate first; from where to where along the running coordinate it is asked for [view px].
         """
         beside = max(BESIDE, LEAST_BESIDE * self.scale / max(apart(pair, float(np.mean(rows))), 1.0))
         part = slice(max(int(rows[0]), 0), int(rows[1]) + 1)
-        inside = [shown[part] for shown in self._strip(pair, 0.0, 1.0)]
-        out = [[shown[part] for shown in self._strip(pair, low, low + beside)] for low in (-beside, 1.0)]
-        within = float((inside[0] * inside[2]).sum())
-        off = sum(float((one[0] * one[2]).sum()) * beside for one in out)
-        return within / max(float(inside[2].sum()) + off, 1.0)
+        left, inside, right = ([shown[part] for shown in self._strip(pair, *span)]
+                               for span in ((-beside, 0.0), (0.0, 1.0), (1.0, 1.0 + beside)))  # fmt: skip
+        off = sum(float((stem * free).sum()) * beside for stem, _, free in (left, right))
+        return float((inside[0] * inside[2]).sum()) / max(float(inside[2].sum()) + off, 1.0)
 
 
-def bark_map(picture: Picture, plane: Plane, view: View, tap: np.ndarray | None = None) -> BarkMap:
+def bark_map(view: View, tap: np.ndarray | None = None) -> BarkMap:
     """What the eye sees round the card, on the pixels of a view: at a glance, and closer where most bare wood is seen.
 
     Parameters
     ----------
-    picture, plane
-        That is measured, and the card's plane in it [no unit].
     view
         The card's surroundings laid flat [no unit].
     tap
         (2,) place on the patch, near which it is looked at closely; None where nobody tapped [view px].
     """
-    height, width = view.open.shape
-    free = view.open.astype(np.float32)
-    stem, wood, _ = _seen(picture, plane, view, np.array([width, height]) / 2, GLANCE)
-    closer = BarkMap(stem, wood, free, view.scale).spot(tap)
+    stem, wood, _ = _seen(view, np.array(view.open.shape[::-1]) / 2, GLANCE)
+    glance = BarkMap(stem, wood, view.open.astype(np.float32), view.scale)
+    closer = glance.spot(tap)
     if closer is None:
-        return BarkMap(stem, wood, free, view.scale)
-    near_stem, near_wood, there = _seen(picture, plane, view, closer, CLOSER)
-    return BarkMap(np.where(there, near_stem, stem), np.where(there, near_wood, wood), free, view.scale)
+        return glance
+    near_stem, near_wood, there = _seen(view, closer, CLOSER)
+    seen = there > 0.99
+    return BarkMap(np.where(seen, near_stem, stem), np.where(seen, near_wood, wood), glance.free, view.scale)
 
 
-def _most_bare(bare: np.ndarray, scale: float, tap: np.ndarray | None) -> np.ndarray | None:
-    """Where most of a map (h, w) lies together, (2,) [px]; None where next to nothing does. tap : within TAP_REACH of it."""
-    spread = cv2.GaussianBlur(bare, (0, 0), SPOT * scale)
-    if tap is not None:
-        y, x = np.indices(spread.shape)
-        spread = np.where(np.hypot(x - tap[0], y - tap[1]) < TAP_REACH * scale, spread, 0)
-    row, column = np.unravel_index(int(spread.argmax()), spread.shape)
-    return np.array([column, row], float) if spread[row, column] > LEAST_WOOD else None
-
-
-def _seen(
-    picture: Picture, plane: Plane, view: View, centre: np.ndarray, scale: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Probability of a stem, of wood, and whether it was seen at all, (h, w) each on a view's pixels.
+def _seen(view: View, centre: np.ndarray, scale: float) -> Sequence[np.ndarray]:
+    """Probability of a stem, of wood, and 1 where it was seen at all, (h, w) each on a view's pixels.
 
     centre : (2,) of what the finder sees [view px]. scale : at which it sees the card's plane [px/mm].
     """
-    rows, columns = FINDER_SIZE
-    middle = view.to_mm(centre)
-    corner = middle - np.array([columns, rows]) / scale / 2
-    flat = np.array([[1 / scale, 0, corner[0]], [0, 1 / scale, corner[1]], [0, 0, 1]])
-    found = find(picture, plane.H @ flat, flat=True)
-    from_view = np.array([[1 / view.scale, 0, -MARGIN], [0, 1 / view.scale, -MARGIN], [0, 0, 1]])
-    to_cells = np.linalg.inv(found.to_px) @ plane.H @ from_view
-    both = np.dstack([found.stem, found.shares[..., CLASSES.index("wood")], np.ones(found.stem.shape)])
+    corner = view.to_mm(centre) - np.array(FINDER_SIZE[::-1]) / scale / 2
+    found = find(view.picture, view.plane.H @ scaling(1 / scale, *corner), flat=True)
+    to_cells = np.linalg.inv(found.to_px) @ view.plane.H @ scaling(1 / view.scale, -MARGIN, -MARGIN)
+    all_three = np.dstack([found.stem, found.shares[..., CLASSES.index("wood")], np.ones_like(found.stem)])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    laid = cv2.warpPerspective(both.astype(np.float32), to_cells, view.open.shape[::-1], flags=flags)
-    return laid[..., 0], laid[..., 1], laid[..., 2] > 0.99
+    return cv2.split(cv2.warpPerspective(all_three, to_cells, view.open.shape[::-1], flags=flags))

@@ -10,12 +10,9 @@ import numpy as np
 
 from diagnose.measure.bark_map import BarkMap
 from diagnose.measure.bark_strip import Candidate, levels
-from diagnose.measure.card_view import View, log_light, white_of_card
-from diagnose.measure.sampling import laid_between, sampled
-from diagnose.measure.smooth import largest, median
+from diagnose.measure.card_view import MARGIN, View
+from diagnose.measure.geometry import laid_between, largest, sampled
 from diagnose.measure.stem import Stem
-from diagnose.photo.picture import Picture
-from diagnose.photo.plane import Plane
 
 NONE: Any = None  # where OpenCV takes nothing but its stubs do not say so
 LEAST_AREA = 15.0  # of a patch [mm2]
@@ -35,17 +32,10 @@ RIM = 2.2  # widest cut edge of bark [mm]
 
 
 @dataclass(frozen=True)
-class Look:
-    """How colours are compared.
+class _Look:
+    """How colours are compared: weight of lightness [a step of 1 in ln]; rounds of the graph cut; most cells of the strip.
 
-    Parameters
-    ----------
-    lightness
-        Its weight [a step of 1 in ln].
-    rounds, cells
-        Of the graph cut, and the most cells of the strip [no unit].
-    insists
-        Where the cut finds no patch, is it made again with what the eye's map plainly shows as wood? [no unit]
+    insists : where the cut finds no patch, is it made again with what the eye's map plainly shows as wood?
     """
 
     lightness: float
@@ -54,9 +44,9 @@ class Look:
     insists: bool = False
 
 
-FIRST_LOOK = Look(45.0, 1, MOST_CELLS, insists=True)
-STRICT_LOOK = Look(45.0, 3, 10_000)  # more rounds: it takes a patch for bark sooner than the first does
-OTHER_LOOKS = (Look(22.0, 1, 10_000), Look(80.0, 1, 10_000))
+FIRST_LOOK = _Look(45.0, 1, MOST_CELLS, insists=True)
+STRICT_LOOK = _Look(45.0, 3, 10_000)  # more rounds: it takes a patch for bark sooner than the first does
+OTHER_LOOKS = (_Look(22.0, 1, 10_000), _Look(80.0, 1, 10_000))
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,31 +55,26 @@ class Patch:
 
     Parameters
     ----------
-    stem
-        That it is on [mm].
-    outline_px
-        (n, 2) closed outline [upright px].
-    up, turn
-        (n,) its height along the stem above the stem's foot point beside the card's middle, and round the stem, 0 to the
-        camera [mm, radian].
-    bare, hidden
-        (h, w) bool on the strip: the patch, and where the card or the picture's edge hides it [no unit].
-    apart
-        (h, w) bool, what looks like bare wood too but does not hang together with the patch: the other end of a patch that
-        runs round the stem's back [no unit].
+    stem, view
+        That it is on [mm], and the surroundings of the card beside it [no unit].
+    outline_px, up, turn
+        Its closed outline, (n, 2) [upright px], (n,) along the stem from its foot [mm], and round it, 0 to the camera
+        [radian].
+    bare, hidden, apart
+        (h, w) bool on the strip: the patch; where the card or the picture's edge hides it; what looks bare too but does not
+        hang together with the patch, as where that runs round the stem's back [no unit].
     rows_up, columns_right
         (h,) downwards and (w,) in the plane through the axis [mm].
-    map_height
-        Of the plainly bare run on the eye's coarse map; 0 where it shows none [mm].
-    cut
-        Does the outline run to the lowest and to the highest level at which it was looked for? [no unit]
-    heights, apart_by
-        What other looks make of its height, and how far its two ends lie apart in all looks, together [mm].
-    strictly
-        Did the strict look see it? [no unit]
+    map_height, heights, apart_by
+        Of the plainly bare run on the eye's map, 0 for none; the patch's in other looks, and how far its two ends lie apart
+        in all of them, together [mm].
+    cut, strictly
+        Does the outline run to the lowest and to the highest level at which it was looked for? Did the strict look see it?
+        [no unit]
     """
 
     stem: Stem
+    view: View
     outline_px: np.ndarray
     up: np.ndarray
     turn: np.ndarray
@@ -106,13 +91,7 @@ class Patch:
 
 
 def outline_patch(
-    picture: Picture,
-    plane: Plane,
-    stem: Stem,
-    view: View,
-    candidate: Candidate,
-    seen: BarkMap | None = None,
-    look: Look = FIRST_LOOK,
+    stem: Stem, view: View, candidate: Candidate, seen: BarkMap | None, look: _Look = FIRST_LOOK
 ) -> Patch | None:
     """The patch's outline on a stem, by a graph cut between the colours of its bark and of the patch.
 
@@ -120,64 +99,66 @@ def outline_patch(
 
     Parameters
     ----------
-    picture, plane
-        That is measured, and the card's plane in it [no unit].
-    stem, candidate
-        The stem, and the strip on which it was found [no unit].
-    view, seen
-        The card's surroundings laid flat, and what the eye's map shows there; None to go by colours alone [no unit].
+    stem, view, candidate, seen
+        The stem, the card's surroundings, the strip on which it was found, and what the map shows there; None to go by
+        colours alone [no unit].
     look
         How colours are compared [no unit].
     """
-    further = [0.0, 0.0]
-    patch = _outlined(picture, plane, stem, view, candidate, seen, look, further)
-    for _ in range(LOOKS_FURTHER):
-        if patch is None or not any(patch.cut):
-            break
-        further = [more + FURTHER * cut for more, cut in zip(further, patch.cut, strict=True)]
-        again = _outlined(picture, plane, stem, view, candidate, seen, look, further)
+    patch, further = None, np.zeros(2)
+    for _ in range(1 + LOOKS_FURTHER):
+        low, high = levels(stem, view, candidate, candidate.rows if seen is None else candidate.wide) + further * (-1, 1)
+        again = _outlined(_laid(stem, view, candidate, seen, low, high, look), look)
         if again is None:
             break
-        patch = again
+        limit = BARK_FROM - AT_LIMIT
+        patch = replace(again, cut=(again.up.min() < low - limit, again.up.max() > high + limit))
+        if not any(patch.cut):
+            break
+        further = further + FURTHER * np.array(patch.cut)
     return patch
 
 
-def looked_again(
-    patch: Patch, picture: Picture, plane: Plane, view: View, candidate: Candidate, seen: BarkMap | None
-) -> Patch:
+def looked_again(patch: Patch, candidate: Candidate, seen: BarkMap | None) -> Patch:
     """The patch with what other looks at the same stem make of it, coarser ones, each with its own weight of lightness.
 
     Parameters
     ----------
-    patch
-        As first outlined [no unit].
-    picture, plane, view
-        That it was outlined in, the card's plane there, and the card's surroundings laid flat [no unit].
-    candidate, seen
-        The strip it was looked for on, and what the eye's map shows there; None to go by colours alone [no unit].
+    patch, candidate, seen
+        As first outlined, and as in `outline_patch` [no unit].
     """
-    looks = [
-        outline_patch(picture, plane, patch.stem, view, candidate, seen, look) for look in (STRICT_LOOK, *OTHER_LOOKS)
-    ]
+    looks = [outline_patch(patch.stem, patch.view, candidate, seen, look) for look in (STRICT_LOOK, *OTHER_LOOKS)]
     ends = np.array([(one.up.min(), one.up.max()) for one in (patch, *looks) if one is not None])
     heights = tuple(float(height) for height in np.diff(ends[1:], axis=1).ravel())
     return replace(patch, heights=heights, apart_by=float(np.ptp(ends, axis=0).sum()), strictly=looks[0] is not None)
 
 
-def _outlined(
-    picture: Picture,
-    plane: Plane,
-    stem: Stem,
-    view: View,
-    candidate: Candidate,
-    seen: BarkMap | None,
-    look: Look,
-    further: list[float],
-) -> Patch | None:
-    """The outline between the candidate's levels and so much further down and up [mm]."""
-    rows_seen = candidate.rows if seen is None else candidate.wide
-    low, high = levels(stem, plane, view, candidate, rows_seen) + (-further[0], further[1])
-    centre_px = plane.to_px(view.to_mm(candidate.centre[None]))[0]
+@dataclass(frozen=True, eq=False)
+class _Laid:
+    """A stem laid flat, in the plane through its axis.
+
+    rows (h,) downwards, columns (w,), step : [mm]. hidden, on_stem, bark : (h, w) bool: covered; on the stem; surely bark.
+    near : the rows that colours are told by. features : (h, w, 3) uint8 colours, evened across the stem. wood : (h, w) its
+    probability on the eye's map. spot : (h, w) distance from the patch's middle on the map [mm].
+    """
+
+    stem: Stem
+    view: View
+    rows: np.ndarray
+    columns: np.ndarray
+    step: float
+    hidden: np.ndarray
+    on_stem: np.ndarray
+    bark: np.ndarray
+    near: slice
+    features: np.ndarray
+    wood: np.ndarray
+    spot: np.ndarray
+
+
+def _laid(stem: Stem, view: View, candidate: Candidate, seen: BarkMap | None, low: float, high: float, look: _Look) -> _Laid:
+    """The stem from below to above the levels [mm] between which its patch is believed to lie."""
+    picture, plane = view.picture, view.plane
     native = stem.camera.K[0, 0] / stem.distance
     beyond = max(12.0, 0.25 * (high - low))
     area = (high - low + 2 * beyond) * 2.4 * stem.radius
@@ -185,95 +166,98 @@ def _outlined(
     rows = np.arange(high + beyond, low - beyond, -step)
     columns = np.arange(-1.2 * stem.radius - 3 * step, 1.2 * stem.radius + 3 * step, step)
     grid = laid_between(stem.on_middle, rows, columns)
-    card = laid_between(lambda up, right: _on_plane(plane, stem.on_middle(up, right)), rows, columns)
-    hidden = ~_within(grid, np.ones(2), np.array(picture.size) - 2) | plane.is_on_sheet(card, CARD_EDGE)
-    bgr = sampled(picture.bgr, grid).astype(np.float32)
-    light = log_light(cv2.GaussianBlur(bgr, (0, 0), max(0.5, 0.12 / step)), white_of_card(picture.bgr, plane, 1))
-    edge = limb(stem)
+    card = laid_between(lambda up, right: _on_plane(view, stem.on_middle(up, right)), rows, columns)
+    inside = ((grid > 1) & (grid < np.array(picture.size) - 2)).all(axis=2)
+    hidden = ~inside | plane.is_on_sheet(card, CARD_EDGE)
+    bgr = cv2.GaussianBlur(sampled(picture.bgr, grid).astype(np.float32), (0, 0), max(0.5, 0.12 / step))
+    light = view.log_light(bgr)
     # bare wood lies a bark's thickness deeper: it cannot reach to where the bark's own side is seen
-    on_stem = np.broadcast_to(np.abs(columns) < edge * (1 - BARK_SHARE[0] / 2), hidden.shape)
-    bark_rows = (rows > high + BARK_FROM) | (rows < low - BARK_FROM)
-    bark = bark_rows[:, None] & on_stem & ~hidden
-    if bark.sum() < 50:
-        return None
-    own, common = np.full(len(columns), np.nan), np.median(light[bark, 1])  # the stem's shading, from its bark
-    for column in np.flatnonzero(bark.sum(axis=0) > 5):
-        own[column] = median(light[bark[:, column], column, 1])
-    light -= np.clip(np.nan_to_num(own - common), -1.2, 1.2).astype(np.float32)[:, None]
-    features = np.dstack(
-        [
-            (light[..., 2] - light[..., 1]) * 160 + 100,
-            (light[..., 1] - light[..., 0]) * 110 + 60,
-            light[..., 1] * look.lightness + 4.7 * look.lightness,
-        ]
-    )
+    on_stem = (np.abs(columns) < stem.limb * (1 - BARK_SHARE[0] / 2)) & ~hidden
+    bark = ((rows > high + BARK_FROM) | (rows < low - BARK_FROM))[:, None] & on_stem
+    if bark.any():  # the stem's shading: the median of the bark's tone at each place across
+        many, ordered = bark.sum(axis=0), np.sort(np.where(bark, light[..., 1], np.inf), axis=0)
+        own = np.take_along_axis(ordered, np.array([(many - 1) // 2, many // 2]), axis=0).mean(axis=0)
+        shading = np.where(many > 5, own - np.median(light[bark, 1]), 0.0)
+        light -= np.clip(shading, -1.2, 1.2).astype(np.float32)[:, None]
+    red, blue = light[..., 2] - light[..., 1], light[..., 1] - light[..., 0]
+    features = np.dstack([red * 160 + 100, blue * 110 + 60, (light[..., 1] + 4.7) * look.lightness])
     features = np.clip(features, 0, 255).astype(np.uint8)
-    features[hidden] = np.median(features[bark], axis=0).astype(np.uint8)
-    spot = np.hypot(grid[..., 0] - centre_px[0], grid[..., 1] - centre_px[1]) / native
-    on_map = np.zeros(hidden.shape) if seen is None else seen.wood_at(card)
-    wood = on_map > SURELY_WOOD
+    if bark.any():
+        features[hidden] = np.median(features[bark], axis=0).astype(np.uint8)
+    (centre,) = view.to_px(candidate.centre[None])
+    first, last = np.flatnonzero((rows < high + GRAPH_BEYOND) & (rows > low - GRAPH_BEYOND))[[0, -1]]
+    wood = np.zeros(hidden.shape) if seen is None else seen.at((card + MARGIN) * view.scale)[1]
+    spot = np.linalg.norm(grid - centre, axis=2) / native
+    return _Laid(stem, view, rows, columns, step, hidden, on_stem, bark, slice(first, last + 1), features, wood, spot)
+
+
+def _on_plane(view: View, px: np.ndarray) -> np.ndarray:
+    return view.plane.to_mm(px.reshape(-1, 2)).reshape(px.shape)
+
+
+def _outlined(laid: _Laid, look: _Look) -> Patch | None:
+    """The outline between bark and what looks like wood on a stem laid flat."""
+    from skimage.measure import find_contours
+
+    features, stem, step = laid.features, laid.stem, laid.step
+    between = laid.on_stem & ~laid.bark
+    if laid.bark.sum() < 50:
+        return None
     inset = 2 * round(MAP_BLUR / step) + 1
-    wood = cv2.erode(wood.astype(np.uint8), np.ones((inset, inset))) > 0
-    seed = wood & on_stem & ~hidden & ~bark_rows[:, None]
+    wood = cv2.erode((laid.wood > SURELY_WOOD).astype(np.uint8), np.ones((inset, inset))) > 0
+    seed = wood & between
     if seed.sum() < ENOUGH_SEED / step**2:
-        seed = (spot < max(2.0, 0.15 * stem.radius)) & on_stem & ~hidden
+        seed = (laid.spot < max(2.0, 0.15 * stem.radius)) & laid.on_stem
     if seed.sum() < 10:
         return None
-    wood_colour = np.median(features[seed].astype(float), axis=0)
-    bark_colour = np.median(features[bark].astype(float), axis=0)
+    wood_colour, bark_colour = (np.median(features[where].astype(float), axis=0) for where in (seed, laid.bark))
     toward = wood_colour - bark_colour
     share = ((features - bark_colour) @ toward) / max(float(toward @ toward), 1.0)
-    mask = np.full(hidden.shape, cv2.GC_PR_BGD, np.uint8)
-    inner_rows = ~bark_rows[:, None] & on_stem & ~hidden
-    mask[inner_rows & ((share > 0.5) | wood)] = cv2.GC_PR_FGD
-    mask[~inner_rows] = cv2.GC_BGD
+    mask = np.full(between.shape, cv2.GC_PR_BGD, np.uint8)
+    mask[between & ((share > 0.5) | wood)] = cv2.GC_PR_FGD
+    mask[~between] = cv2.GC_BGD
     if (mask == cv2.GC_PR_FGD).sum() < 30:
         return None
-    near = slice(*np.flatnonzero((rows < high + GRAPH_BEYOND) & (rows > low - GRAPH_BEYOND))[[0, -1]] + (0, 1))
-    like_wood = np.zeros(hidden.shape, bool)
-    like_wood[near] = _cut_out(features[near], mask[near], look.rounds)
+    like_wood = _cut_out(features, mask, look.rounds, laid.near)
     bare = _whole(like_wood)
-    plainly = inner_rows & (on_map > PROBABLY_WOOD) & (share > 0.5)
+    plainly = between & (laid.wood > PROBABLY_WOOD) & (share > 0.5)
     worth = plainly.sum() * step**2 > WORTH_INSISTING[0] and np.linalg.norm(toward) > WORTH_INSISTING[1]
     if look.insists and worth and (bare is None or bare.sum() * step**2 < LEAST_AREA):
         mask[plainly] = cv2.GC_FGD  # colours alone do not part it from the bark: the eye's map says where it is
-        like_wood[near] = _cut_out(features[near], mask[near], look.rounds)
+        like_wood = _cut_out(features, mask, look.rounds, laid.near)
         bare = _whole(like_wood)
     if bare is None or bare.sum() * step**2 < LEAST_AREA:
         return None
     apart = like_wood & ~cv2.dilate(bare.astype(np.uint8), np.ones((3, 3))).astype(bool)
-    level = _to_middle_of_rim(bare, features.astype(np.float32), bark, np.abs(columns) < 0.85 * edge, hidden, step)
-    patch = _patch_of(stem, level, hidden, apart, rows, columns)
-    if patch is None:
+    level = _to_middle_of_rim(laid, bare)
+    lines = find_contours(np.pad(cv2.GaussianBlur(level, (0, 0), 0.8), 1, constant_values=-1.0), 0.0)
+    inside = _whole(level > 0)
+    if not lines or inside is None:
         return None
-    return replace(patch, cut=(patch.up.min() < low - BARK_FROM + AT_LIMIT, patch.up.max() > high + BARK_FROM - AT_LIMIT))
+    line = max(lines, key=len) - 1
+    places = (np.interp(line[:, k], np.arange(len(mm)), mm) for k, mm in enumerate((laid.rows, laid.columns)))
+    outline = stem.on_middle(*places)
+    return Patch(stem, laid.view, outline, *stem.place(outline), inside, laid.hidden, apart, laid.rows, laid.columns)
 
 
-def _cut_out(features: np.ndarray, mask: np.ndarray, rounds: int) -> np.ndarray:
-    """What a graph cut (Rother and others 2004) takes for the foreground of grabCut's mask (h, w): bool.
+def _cut_out(features: np.ndarray, mask: np.ndarray, rounds: int, near: slice = slice(None)) -> np.ndarray:
+    """What a graph cut (Rother and others 2004) takes for the foreground of grabCut's mask, (h, w) bool, in the rows `near`.
 
     It is made through cells twice as wide, and its border laid between their middles: where it lies closely is told by
     the bark's cut edge.
     """
+    found = np.zeros(mask.shape, bool)
+    mask, features = mask[near], features[near]
     size = (mask.shape[1] // 2, mask.shape[0] // 2)
     few = cv2.resize(features[: 2 * size[1], : 2 * size[0]], size, interpolation=cv2.INTER_AREA)
     known = np.ascontiguousarray(mask[: 2 * size[1] : 2, : 2 * size[0] : 2])
     if not (known == cv2.GC_PR_FGD).any():
-        return np.zeros(mask.shape, bool)
+        return found
     cv2.setRNGSeed(1)
     cv2.grabCut(few, known, NONE, np.zeros((1, 65)), np.zeros((1, 65)), rounds, cv2.GC_INIT_WITH_MASK)
     front = ((known == cv2.GC_FGD) | (known == cv2.GC_PR_FGD)).astype(np.float32)
-    return (cv2.resize(front, mask.shape[::-1], interpolation=cv2.INTER_LINEAR) > 0.5) & (mask != cv2.GC_BGD)
-
-
-def _on_plane(plane: Plane, px: np.ndarray) -> np.ndarray:
-    return plane.to_mm(px.reshape(-1, 2)).reshape(px.shape)
-
-
-def _within(at: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
-    """Whether points (..., 2) lie in a box, its sides left out."""
-    x, y = at[..., 0], at[..., 1]
-    return (x > low[0]) & (x < high[0]) & (y > low[1]) & (y < high[1])
+    found[near] = (cv2.resize(front, mask.shape[::-1], interpolation=cv2.INTER_LINEAR) > 0.5) & (mask != cv2.GC_BGD)
+    return found
 
 
 def _whole(mask: np.ndarray) -> np.ndarray | None:
@@ -281,27 +265,23 @@ def _whole(mask: np.ndarray) -> np.ndarray | None:
     return None if found is None else found > 0
 
 
-def _to_middle_of_rim(
-    bare: np.ndarray, features: np.ndarray, bark: np.ndarray, face: np.ndarray, hidden: np.ndarray, step: float
-) -> np.ndarray:
+def _to_middle_of_rim(laid: _Laid, bare: np.ndarray) -> np.ndarray:
     """Signed depth [mm] of every strip pixel in the patch, its border in the middle of the bark's cut edge.
 
     The edge of cut bark slopes and has a colour of its own, neither bark's nor wood's. A border between wood and
     the rest may run on either side of it: both sides are found, and the border is laid halfway.
     """
-    reach = round(RIM / step)
+    reach, features = round(RIM / laid.step), laid.features.astype(np.float32)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     near_out = cv2.dilate(bare.astype(np.uint8), disc) > 0
     core = cv2.erode(bare.astype(np.uint8), disc) > 0
     if core.sum() < 30:
         core = bare
-    unlike_bark, unlike_wood = _unlike(features, bark), _unlike(features, core & ~hidden)
-    on_face = face[None, :] & ~hidden
-    outer = _whole(bare | _opened(near_out & on_face & unlike_bark))
-    rim = _opened(bare & ~core & on_face & unlike_wood)
+    face = (np.abs(laid.columns) < 0.85 * laid.stem.limb) & ~laid.hidden
+    outer = _whole(bare | _opened(near_out & face & _unlike(features, laid.bark)))
+    rim = _opened(bare & ~core & face & _unlike(features, core & ~laid.hidden))
     inner = _whole(bare & ~_joined_to(rim, ~bare))
-    depths = [_depth(mask if mask is not None else bare, step) for mask in (outer, inner)]
-    return (depths[0] + depths[1]) / 2
+    return sum(_depth(bare if mask is None else mask, laid.step) for mask in (outer, inner)) / 2
 
 
 def _unlike(features: np.ndarray, sample: np.ndarray, sigmas: float = 3.0) -> np.ndarray:
@@ -335,32 +315,3 @@ def _depth(mask: np.ndarray, step: float) -> np.ndarray:
     inside = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
     out = cv2.distanceTransform(1 - mask.astype(np.uint8), cv2.DIST_L2, 5)
     return np.where(mask, inside - 0.5, 0.5 - out) * step
-
-
-def _patch_of(
-    stem: Stem, level: np.ndarray, hidden: np.ndarray, apart: np.ndarray, rows: np.ndarray, columns: np.ndarray
-) -> Patch | None:
-    """The patch where a smooth level [mm] is above zero."""
-    from skimage.measure import find_contours
-
-    lines = find_contours(np.pad(cv2.GaussianBlur(level, (0, 0), 0.8), 1, constant_values=-1.0), 0.0)
-    if not lines:
-        return None
-    line = max(lines, key=len) - 1
-    outline = stem.on_middle(
-        np.interp(line[:, 0], np.arange(len(rows)), rows), np.interp(line[:, 1], np.arange(len(columns)), columns)
-    )
-    up, turn = stem.place(outline)
-    bare = _whole(level > 0)
-    return None if bare is None else Patch(stem, outline, up, turn, bare, hidden, apart, rows, columns)
-
-
-def limb(stem: Stem) -> float:
-    """Distance of the stem's sides from its middle, in the plane through its axis [mm].
-
-    Parameters
-    ----------
-    stem
-        As a cylinder, lengths [mm].
-    """
-    return float(stem.distance * np.tan(np.arcsin(stem.radius / stem.distance)))

@@ -11,13 +11,13 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from diagnose.measure.bark_map import bark_map
-from diagnose.measure.bark_outline import BARK_SHARE, Patch, limb, looked_again, outline_patch
+from diagnose.measure.bark_outline import BARK_SHARE, Patch, looked_again, outline_patch
 from diagnose.measure.bark_round import WELL_SEEN_DEG, Arcs, SeenRound, arcs_of
 from diagnose.measure.bark_strip import stems_with_patch
-from diagnose.measure.card_view import MARGIN, log_light, view_of_card, white_of_card
+from diagnose.measure.card_view import view_of_card
+from diagnose.measure.geometry import Point, laid_between, sampled
 from diagnose.measure.grooves import EVEN, Grooves, find_grooves
 from diagnose.measure.record import Measurement
-from diagnose.measure.sampling import laid_between, sampled
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.signs import FRAY, Bounded, Measured, Sign
@@ -27,7 +27,7 @@ STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read
 OUTLINE_SIGMA_PX = 1.0  # of the outline's ends [px]
 RIM_SIGMA = 0.25  # of the middle of the bark's cut edge [mm]
 SIDE_BORDER = 0.4  # by how much more a border along the stem's grain is unsure [mm]
-FRAYED = 0.025  # of a ragged patch's height, relative; 52 rendered calibration patches, within one sigma 69 %, two 90 %
+FRAYED = 0.018  # of a ragged patch's height, relative: rendered patches would have 0.025, drawn ones 0.014
 FRAY_MM = 3.0  # length of outline within which a spike to the side is left out [mm]
 ENOUGH_CONTRAST = 6.0  # of grooves' power over that of other directions
 ENOUGH_REGULARITY = 0.42
@@ -55,8 +55,8 @@ UNSURE_STEM = (0.45, 1.25)
 TALL_APART = 0.25  # of the patch's height, over which something apart from it looks bare, to count
 
 
-def find_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float]] = ()) -> Patch | None:
-    """The stem beside the card that carries a bare patch, and the patch; None where there is none.
+def find_patch(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> Patch | None:
+    """The bare patch on the stem beside the card; None where there is none.
 
     Parameters
     ----------
@@ -66,17 +66,15 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float
         The first one, if any, is on the patch [upright px].
     """
     view = view_of_card(picture, plane)
-    tap = None
-    if taps:
-        tap = (plane.to_mm(np.array([taps[0]], float))[0] + MARGIN) * view.scale
-    seen = bark_map(picture, plane, view, tap)
-    for stem, candidate in stems_with_patch(picture, plane, view, seen, tap):
+    tap = view.from_px(np.array([taps[0]]))[0] if taps else None
+    seen = bark_map(view, tap)
+    for stem, candidate in stems_with_patch(view, seen, tap):
         for of_map in (seen, None):  # the map may take bark for wood: then by its colours alone
-            patch = outline_patch(picture, plane, stem, view, candidate, of_map)
+            patch = outline_patch(stem, view, candidate, of_map)
             if patch is not None and not _end_hidden(patch):
                 there = seen.patch(candidate.pair)
                 tall = (there[1] - there[0]) / view.scale if there is not None and there[2] >= PLAIN else 0.0
-                return looked_again(replace(patch, map_height=tall), picture, plane, view, candidate, of_map)
+                return looked_again(replace(patch, map_height=tall), candidate, of_map)
     return None
 
 
@@ -88,7 +86,7 @@ def _end_hidden(patch: Patch) -> bool:
     return any(float(patch.hidden[np.ix_(row, middle)].mean()) > MOST_HIDDEN for row in beside)
 
 
-def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, float]] = ()) -> Measurement:
+def measure_patch(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> Measurement:
     """Size of the bare patch, the stem's diameter, the bark lost, and the spacing and direction of tooth grooves.
 
     Parameters
@@ -100,35 +98,31 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[tuple[float, fl
 
     Notes
     -----
-    Heights of the patch's edges are along the stem from the point beside the card's middle, positive up the picture.
-    patch_height_mm lies between the lowest and the highest level at which the bare part is at least FRAY of its greatest
-    width. patch_width_mm is the greatest extent across the view. Where the card hides part of the patch, intervals stand for
-    values. bark_loss runs from what is seen bare at the widest height to that plus all that is hidden. Groove spacing counts
-    turn round the stem at the bark's surface, the grooves lying a bark's thickness deeper.
+    Heights are along the stem from the point beside the card's middle, positive up the picture. patch_height_mm lies between
+    the lowest and the highest level at which the bare part is at least FRAY of its greatest width, patch_width_mm is the
+    greatest extent across the view; intervals stand for values where the card hides part of the patch. bark_loss runs from
+    what is seen bare at the widest height to that plus all that is hidden. Groove spacing counts round the stem's surface.
     """
+    names = ("patch_height_mm", "patch_width_mm", "stem_diameter_mm", "bark_loss", "groove_spacing_mm")
     if plane.camera is None or plane.layout is None:
-        return _nothing("a gnawed patch is measured beside the scale card: hold the card flat beside it")
+        why = "a gnawed patch is measured beside the scale card: hold the card flat beside it"
+        return Measurement(not_measured=dict.fromkeys(names, why))
     patch = find_patch(picture, plane, taps)
     if patch is None:
         where = "at the tap" if taps else "on a stem beside the card"
-        return _nothing(
-            f"no bare patch with bark above and below it was found {where}: hold the card beside the stem, along "
-            "it, with bark in view at both ends of the patch, and tap on the patch (a trunk over 9 cm needs the tap)"
-        )
-    measured: dict[str, Sign] = {"stem_diameter_mm": _diameter(patch)}
+        why = (f"no bare patch with bark above and below it was found {where}: hold the card beside the stem, along "
+               "it, with bark in view at both ends of the patch, and tap on the patch (a trunk over 9 cm needs the tap)")
+        return Measurement(not_measured=dict.fromkeys(names, why))
+    loss, grooves = _bark_loss(patch), _grooves_on(patch)
+    measured: dict[str, Sign] = {"stem_diameter_mm": _diameter(patch), **_sizes(patch), "bark_loss": loss}
     not_measured: dict[str, str] = {}
-    measured |= _sizes(patch)
-    loss = measured["bark_loss"]
-    assert isinstance(loss, Bounded)
-    grooves = _grooves_on(picture, plane, patch)
     if grooves is None:
-        not_measured["groove_spacing_mm"] = not_measured["groove_direction_deg"] = (
-            "no regular tooth grooves seen on the bare wood: go closer, and let light graze the wood from the side"
-        )
+        why = "no regular tooth grooves seen on the bare wood: go closer, and let light graze the wood from the side"
+        not_measured = {"groove_spacing_mm": why, "groove_direction_deg": why}
     else:
         measured["groove_spacing_mm"] = _spacing(grooves)
         measured["groove_direction_deg"] = Measured(grooves.direction_deg, grooves.direction_sigma)
-    return Measurement(measured, not_measured, _shapes(patch, grooves), _remarks(patch), seen_round(patch, loss))
+    return Measurement(measured, not_measured, _shapes(patch, grooves), _remarks(patch), _seen_round(patch, loss))
 
 
 def _diameter(patch: Patch) -> Sign:
@@ -149,66 +143,49 @@ def _diameter(patch: Patch) -> Sign:
 def _far_side(patch: Patch) -> float:
     """How far above or below the patch that side of the stem is first seen which is seen least near it [mm]."""
     low, high = patch.up.min(), patch.up.max()
-    gaps = []
-    for side in patch.stem.sides_px:
-        up = patch.stem.place(side)[0]
-        gaps.append(float(np.maximum(np.maximum(low - up, up - high), 0.0).min()))
-    return max(gaps)
+    ups = (patch.stem.place(side)[0] for side in patch.stem.sides_px)
+    return max(float(np.clip(np.maximum(low - up, up - high), 0.0, None).min()) for up in ups)
 
 
-def _nothing(why: str) -> Measurement:
-    names = ("patch_height_mm", "patch_width_mm", "stem_diameter_mm", "bark_loss", "groove_spacing_mm")
-    return Measurement(not_measured=dict.fromkeys(names, why))
-
-
-def unrolled(patch: Patch, step: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """The bare surface laid flat.
-
-    Parameters
-    ----------
-    patch
-        The outlined patch on its stem [mm].
-    step
-        Side of a cell at the bark's surface [mm].
-
-    Returns
-    -------
-    up, turn, bare : numpy.ndarray
-        (h,) heights, downwards [mm]; (w,) turns round the stem [radian]; (h, w) bool, bare or not.
-    """
+def _unrolled(patch: Patch, step: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The bare surface laid flat in cells of `step` mm at the bark: heights (h,) [mm], turns (w,) [radian], bare or not."""
     radius = patch.stem.radius
     up = np.arange(patch.up.max() + step, patch.up.min() - step, -step)
     turn = np.arange(patch.turn.min() - step / radius, patch.turn.max() + step / radius, step / radius)
-    x = (patch.turn - turn[0]) * radius / step
-    y = (up[0] - patch.up) / step
+    corners = np.column_stack([(patch.turn - turn[0]) * radius / step, (up[0] - patch.up) / step])
     bare = np.zeros((len(up), len(turn)), np.uint8)
-    corners = np.round(np.column_stack([x, y]) * 16).astype(np.int32)
-    cv2.fillPoly(bare, [corners], 1, shift=4)
+    cv2.fillPoly(bare, [np.round(corners * 16).astype(np.int32)], 1, shift=4)
     return up, turn, bare > 0
 
 
+def _fine(patch: Patch) -> float:
+    """Side of the cells that sizes are read on [mm]."""
+    return min(0.2, patch.stem.radius / 40)
+
+
+def _pixel(patch: Patch) -> float:
+    """A pixel of the picture on the stem [mm]."""
+    return patch.stem.distance / patch.stem.camera.K[0, 0]
+
+
 def _sizes(patch: Patch) -> dict[str, Sign]:
-    stem = patch.stem
-    step = min(0.2, stem.radius / 40)
-    up, turn, bare = unrolled(patch, step)
+    stem, step = patch.stem, _fine(patch)
+    up, _, bare = _unrolled(patch, step)
     widths = bare.sum(axis=1)
     wide = np.flatnonzero(widths >= FRAY * widths.max())
     top, bottom = float(up[wide[0]] + step / 2), float(up[wide[-1]] - step / 2)
-    height = top - bottom
-    width = _seen_width(patch)
-    pixel = stem.distance / stem.camera.K[0, 0]
-    border = OUTLINE_SIGMA_PX * pixel + RIM_SIGMA
-    height_sigma = float(np.hypot(FRAYED * height, np.hypot(height * stem.scale_sigma, border)))
-    width_sigma = float(np.hypot(0.02 * width, np.hypot(width * stem.scale_sigma, border + SIDE_BORDER)))
+    height, width = top - bottom, _seen_width(patch)
+    border = OUTLINE_SIGMA_PX * _pixel(patch) + RIM_SIGMA
+    height_sigma = float(np.linalg.norm([FRAYED * height, height * stem.scale_sigma, border]))
+    width_sigma = float(np.linalg.norm([0.02 * width, width * stem.scale_sigma, border + SIDE_BORDER]))
+    edge_sigma = float(np.hypot(height_sigma / 1.4, 1.0))
     hidden = _hidden_beside(patch)
-    measured: dict[str, Sign] = {
+    return {
         "patch_width_mm": _width(patch, width, height, hidden, width_sigma),
         "patch_height_mm": _height(patch, height, hidden * _growth(patch, bare, step), height_sigma),
-        "patch_lower_edge_mm": Measured(bottom, float(np.hypot(height_sigma / 1.4, 1.0))),
-        "patch_upper_edge_mm": Measured(top, float(np.hypot(height_sigma / 1.4, 1.0))),
-        "bark_loss": _bark_loss(patch, turn, bare[int(np.argmax(widths))]),
+        "patch_lower_edge_mm": Measured(bottom, edge_sigma),
+        "patch_upper_edge_mm": Measured(top, edge_sigma),
     }
-    return measured
 
 
 def _doubted(patch: Patch, height: float) -> bool:
@@ -218,9 +195,7 @@ def _doubted(patch: Patch, height: float) -> bool:
 
 def _width(patch: Patch, width: float, height: float, unseen: float, sigma: float) -> Sign:
     """The patch's width; an interval where it is not sure how far the stem or the patch reaches."""
-    low, high = width, width
-    if patch.stem.eye_wider:
-        low, high = sorted((width, max(width + patch.stem.eye_wider, 0.0)))
+    low, high = sorted((width, max(width + patch.stem.eye_wider, 0.0)))
     if _doubted(patch, height):
         low, high = UNSURE_WIDTH[0] * low, UNSURE_WIDTH[1] * high
     if low < high:
@@ -260,11 +235,9 @@ def _hidden_beside(patch: Patch) -> float:
     step = float(patch.columns_right[1] - patch.columns_right[0])
     reach = int(np.ceil(max(1.2, BESIDE_SHADE * 2 * patch.stem.radius) / step))
     near = cv2.dilate(patch.bare.astype(np.uint8), np.ones((1, 2 * reach + 1))) > 0
-    on_stem = np.abs(patch.columns_right) < limb(patch.stem)
-    covered = patch.hidden & on_stem
-    rows = patch.bare.any(axis=1)
+    covered = patch.hidden & (np.abs(patch.columns_right) < patch.stem.limb)
     meets = (near & covered).any(axis=1)
-    if meets.sum() < 0.15 * rows.sum():
+    if meets.sum() < 0.15 * patch.bare.any(axis=1).sum():
         return 0.0
     return float(np.median(covered[meets].sum(axis=1))) * step
 
@@ -283,15 +256,12 @@ def _growth(patch: Patch, bare: np.ndarray, step: float) -> float:
     return max(0.0, (near - far) / ((three - one) * step))
 
 
-def _bark_loss(patch: Patch, turn: np.ndarray, bare: np.ndarray) -> Bounded:
-    """From what is seen bare at the widest height to that plus all that is not seen well, as shares.
-
-    turn : (w,) even [radian]; bare : (w,) bool, of the widest height.
-    """
-    rows = patch.bare.any(axis=1)
-    step = float(turn[1] - turn[0])
-    well = np.radians(WELL_SEEN_DEG)
-    right = np.arcsin(np.clip(patch.columns_right / patch.stem.radius, -1, 1))
+def _bark_loss(patch: Patch) -> Bounded:
+    """From what is seen bare at the widest height to that plus all that is not seen well, as shares."""
+    _, turn, laid_flat = _unrolled(patch, _fine(patch))
+    bare = laid_flat[int(np.argmax(laid_flat.sum(axis=1)))]
+    rows, step, well = patch.bare.any(axis=1), float(turn[1] - turn[0]), np.radians(WELL_SEEN_DEG)
+    right = np.radians(_turns_deg(patch))
     by_card = float((patch.hidden[rows].mean(axis=0) * (np.abs(right) < well) * np.gradient(right)).sum())
     apart = sum(np.radians(high - low) for low, high in _apart_arcs(patch))
     within = float(bare[np.abs(turn) < well].sum()) * step
@@ -302,12 +272,17 @@ def _bark_loss(patch: Patch, turn: np.ndarray, bare: np.ndarray) -> Bounded:
     return Bounded(float(np.clip(low, 0, 1)), float(np.clip(high, 0, 1)))
 
 
+def _turns_deg(patch: Patch) -> np.ndarray:
+    """How far round the stem each of the strip's columns is seen [degree]."""
+    return np.degrees(np.arcsin(np.clip(patch.columns_right / patch.stem.radius, -1, 1)))
+
+
 def _apart_arcs(patch: Patch) -> Arcs:
     """Round the stem [degree]: what looks bare over a good part of the patch's height, but apart from it."""
     rows = patch.bare.any(axis=1)
     tall = max(int(patch.bare[rows].sum(axis=0).max()), 1)
     there = patch.apart[rows].sum(axis=0) > TALL_APART * tall
-    turn = np.degrees(np.arcsin(np.clip(patch.columns_right / patch.stem.radius, -1, 1)))
+    turn = _turns_deg(patch)
     return arcs_of(turn, there & (np.abs(turn) < WELL_SEEN_DEG))
 
 
@@ -320,18 +295,10 @@ def _unevenness(laid_flat: np.ndarray, turn: np.ndarray) -> float:
     return float(np.mean([end.std() for end in ends]))
 
 
-def seen_round(patch: Patch, alone: Bounded) -> SeenRound:
-    """What this view tells of the circumference at the patch's widest height, for joining it with other views.
-
-    Parameters
-    ----------
-    patch
-        The outlined patch on its stem [mm].
-    alone
-        Bounds of the bark loss from this view [share of the circumference].
-    """
+def _seen_round(patch: Patch, alone: Bounded) -> SeenRound:
+    """What this view tells of the circumference at the patch's widest height, for joining it with other views."""
     stem = patch.stem
-    _, turn, laid_flat = unrolled(patch, min(0.2, stem.radius / 40))
+    _, turn, laid_flat = _unrolled(patch, _fine(patch))
     row = laid_flat[int(np.argmax(laid_flat.sum(axis=1)))]
     hidden = patch.hidden[int(np.argmax(patch.bare.sum(axis=1)))]
     around = np.arange(-WELL_SEEN_DEG, WELL_SEEN_DEG + 0.25, 0.5)
@@ -339,37 +306,31 @@ def seen_round(patch: Patch, alone: Bounded) -> SeenRound:
     also = _apart_arcs(patch)
     for low, high in also:
         covered |= (around > low - 2) & (around < high + 2)
-    pixel = stem.distance / stem.camera.K[0, 0]
-    border = np.hypot((OUTLINE_SIGMA_PX * pixel + RIM_SIGMA + SIDE_BORDER) / stem.radius, _unevenness(laid_flat, turn))
-    bare = arcs_of(np.degrees(turn), row)
-    return SeenRound(bare, also, arcs_of(around, ~covered), float(np.degrees(border)), alone)
+    at_side = (OUTLINE_SIGMA_PX * _pixel(patch) + RIM_SIGMA + SIDE_BORDER) / stem.radius
+    border = float(np.degrees(np.hypot(at_side, _unevenness(laid_flat, turn))))
+    return SeenRound(arcs_of(np.degrees(turn), row), also, arcs_of(around, ~covered), border, alone)
 
 
-def _grooves_on(picture: Picture, plane: Plane, patch: Patch) -> Grooves | None:
+def _grooves_on(patch: Patch) -> Grooves | None:
     """Tooth grooves on the wood, which lies a bark's thickness below the outline; None where none are sure."""
     stem = patch.stem
-    pixel = stem.distance / stem.camera.K[0, 0]
     area = np.ptp(patch.up) * np.ptp(patch.turn) * stem.radius
-    step = float(np.clip(max(pixel, np.sqrt(area / MOST_UNROLLED)), 0.08, 0.2))
-    up, turn, bare = unrolled(patch, step)
+    step = float(np.clip(max(_pixel(patch), np.sqrt(area / MOST_UNROLLED)), 0.08, 0.2))
+    up, turn, bare = _unrolled(patch, step)
     grid = laid_between(partial(stem.on_surface, radius=stem.radius * (1 - BARK_SHARE[0])), up, turn)
-    light = log_light(sampled(picture.bgr, grid, 1), white_of_card(picture.bgr, plane, 1)[1])
+    light = patch.view.log_light(sampled(patch.view.picture.bgr, grid, 1), 1)
     inset = round(0.9 / step)
     inside = cv2.erode(np.pad(bare, 1).astype(np.uint8), np.ones((2 * inset + 1, 2 * inset + 1)))[1:-1, 1:-1] > 0
-    inside &= np.abs(turn) < STEEPEST
-    grooves = find_grooves(light, inside, step)
+    grooves = find_grooves(light, inside & (np.abs(turn) < STEEPEST), step)
     if grooves is None or grooves.contrast < ENOUGH_CONTRAST:
         return None
     along_grain = abs(grooves.direction_deg) < AS_GRAIN[0]
     if grooves.regularity < (AS_GRAIN[1] if along_grain else ENOUGH_REGULARITY):
         return None
+    spacing = grooves.spacing_mm
     round_share = np.cos(np.radians(grooves.direction_deg)) ** 2  # how far the spacing is counted round the stem
-    sigma = np.sqrt(
-        grooves.spacing_sigma**2
-        + (grooves.spacing_mm * stem.scale_sigma) ** 2
-        + (grooves.spacing_mm * BARK_SHARE[1] * round_share) ** 2
-    )
-    return replace(grooves, spacing_sigma=float(sigma))
+    parts = [grooves.spacing_sigma, spacing * stem.scale_sigma, spacing * BARK_SHARE[1] * round_share]
+    return replace(grooves, spacing_sigma=float(np.linalg.norm(parts)))
 
 
 def _spacing(grooves: Grooves) -> Sign:
@@ -404,7 +365,6 @@ def _remarks(patch: Patch) -> tuple[str, ...]:
     lines = []
     if _hidden_beside(patch) > 0:
         lines.append("the card hides part of the patch: hold it beside the stem, not over it")
-    pixel = patch.stem.distance / patch.stem.camera.K[0, 0]
-    if pixel > 0.3:
+    if _pixel(patch) > 0.3:
         lines.append("the stem is small in the picture: go closer, to read grooves")
     return tuple(lines)

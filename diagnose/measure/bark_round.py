@@ -1,7 +1,7 @@
 """How much of the bark round a stem is gone, when it was photographed from several sides?
 
-One view sees less than half of a stem, so that it only bounds the share. Views whose turns round the stem are known are
-laid round it; the squarest one is believed where several see the same place, and what none sees well stays an interval.
+One view only bounds the share. Views whose turns are known are laid round the stem; where several see the same place the
+squarest one is believed, and what none sees well stays an interval.
 """
 
 from __future__ import annotations
@@ -51,8 +51,8 @@ class SeenRound:
 def share_round(views: Sequence[SeenRound], turns: Turns = None) -> Measured | Bounded:
     """Share of the circumference without bark, from views of one patch.
 
-    Every view's own bounds hold in any case, so that the share is at least the largest that any view shows, and at most the
-    least of what they allow. All-round it is also at most the sum of what they show.
+    Every view's own bounds hold in any case: it is at least the largest that any view shows, and at most the least of what
+    they allow; all-round also at most the sum of what they show. A patch that winds round the stem is rated too high.
 
     Parameters
     ----------
@@ -72,34 +72,31 @@ def share_round(views: Sequence[SeenRound], turns: Turns = None) -> Measured | B
     ValueError
         For no view, or where each view has not its turn.
 
-    Notes
-    -----
-    Each view tells of its own widest height; a patch that winds round the stem is rated too high.
-
     References
     ----------
     .. [1] Our own.
     """
     if not views:
         raise ValueError("at least one view is needed")
-    low, high = max(view.alone.low for view in views), min(view.alone.high for view in views)
+    different = sorted(set(views), key=repr)  # the same photo twice says nothing new; their order does not matter
+    seen = max(view.alone.low for view in views)
+    low, high = seen, min(view.alone.high for view in views)
     level = min(view.alone.level for view in views)
-    if turns == "all-round" and len(set(views)) >= LEAST_ALL_ROUND:
-        high = min(high, _most_shown(sorted(set(views), key=repr)))
+    if turns == "all-round" and len(different) >= LEAST_ALL_ROUND:
+        high = min(high, _most_shown(different))
     elif turns is not None and not isinstance(turns, str):
         if len(turns) != len(views):
             raise ValueError(f"{len(views)} views need as many turns, not {len(turns)}")
-        # the same photo twice says nothing new; an order of its own, so that the photos' does not matter
         placed = sorted({(float(turn) % 360, view) for turn, view in zip(turns, views, strict=True)}, key=repr)
         if len(placed) > 1:
             least, most = _laid_round(placed)
             low, high = max(low, least), min(high, most)
     if low > high + LEAST_WIDTH:  # the views do not agree: all that they span
         return Bounded(high, low, level)
-    if len(set(views)) > 1 and high - low < LEAST_WIDTH:  # bounds that barely meet are no surer for it
-        low = max((low + high - LEAST_WIDTH) / 2, max(view.alone.low for view in views))
+    if len(different) > 1 and high - low < LEAST_WIDTH:  # bounds that barely meet are no surer for it
+        low = max((low + high - LEAST_WIDTH) / 2, seen)
         high = min(low + LEAST_WIDTH, 1.0)
-    if len(set(views)) > 1 and high - low <= NARROW:
+    if len(different) > 1 and high - low <= NARROW:
         return Measured((low + high) / 2, (high - low) / 4)
     return Bounded(low, high, level)
 
@@ -147,17 +144,12 @@ def arcs_of(turn_deg: np.ndarray, there: np.ndarray) -> Arcs:
 
     Parameters
     ----------
-    turn_deg
-        (n,) rising, evenly spaced turns round the stem [degree].
-    there
-        (n,) bool, does it hold there? [no unit]
+    turn_deg, there
+        (n,) rising, evenly spaced turns round the stem [degree]; (n,) bool, does it hold there?
     """
-    if not len(turn_deg):
-        return ()
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], there, [False]]).astype(int)))
     half = float(turn_deg[1] - turn_deg[0]) / 2 if len(turn_deg) > 1 else 0.0
-    return tuple((float(turn_deg[a] - half), float(turn_deg[b - 1] + half))
-                 for a, b in zip(edges[::2], edges[1::2], strict=True))  # fmt: skip
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], there, [0]])))
+    return tuple((float(turn_deg[a] - half), float(turn_deg[b - 1] + half)) for a, b in edges.reshape(-1, 2))
 
 
 def _most_shown(views: Sequence[SeenRound]) -> float:

@@ -1,8 +1,7 @@
 """Do the fitted sides of a stem beside the card lie where the eye's map shows its borders, and what if they do not?
 
-The straight edge that a side was fitted to may be the card's shadow, the patch's own border or a neighbour's side. The map
-is too coarse to measure with, but it tells such an edge from a stem's; so does the close network, which looks at the stem
-above and below the patch, where its bark is whole.
+An edge may be the card's shadow, the patch's border or a neighbour's side: the map, too coarse to measure with, tells these
+from a stem's side, and so does the close network, which looks above and below the patch, where bark is whole.
 """
 
 from __future__ import annotations
@@ -15,10 +14,8 @@ import numpy as np
 from diagnose.eye.pieces import moved
 from diagnose.eye.see import CloseView, Glance, look_close
 from diagnose.measure.bark_map import MAP_STRENGTH, OPEN, BarkMap
-from diagnose.measure.card_view import MARGIN, Line, View
+from diagnose.measure.card_view import Line, View
 from diagnose.measure.stem import Stem
-from diagnose.photo.picture import Picture
-from diagnose.photo.plane import Plane
 
 REACH = (0.5, 0.6, 8.0)  # where the map's border is sought, inward and outward: of the width, and at least so many mm out
 ALONG = 45.0  # how far to either side of the patch along a stem its borders are compared [mm]
@@ -37,61 +34,53 @@ Fit = Callable[[tuple[Line, Line]], Stem | None]
 Levels = Callable[[Stem], np.ndarray]
 
 
-def agreed(stem: Stem, fit: Fit, plane: Plane, view: View, seen: BarkMap, run: int, at: float) -> Stem | None:
+def agreed(stem: Stem, fit: Fit, view: View, seen: BarkMap, run: int, at: float) -> Stem | None:
     """The stem, fitted anew from the map's borders where its sides lie outside them; None where the map shows another.
 
     A side that lies inside the map's border is kept, since the map may have taken a neighbour for one and the same stem.
+    `eye_wider` is set where the two still disagree [mm].
 
     Parameters
     ----------
-    stem
-        As first fitted; what it is judged by [no unit].
-    fit
-        Fits a stem to a pair of lines of the view [no unit].
-    plane, view, seen
-        Of the card, its surroundings, and what the eye sees there [no unit].
+    stem, fit
+        As first fitted; fits a stem to a pair of lines of the view [no unit].
+    view, seen
+        The card's surroundings, and what the map shows there [no unit].
     run, at
         The view coordinate along which the stem runs, x (0) or y (1), and where along it the patch lies [px].
-
-    Returns
-    -------
-    Stem | None
-        With `eye_wider` set where the two still disagree [mm].
     """
     if float((seen.stem * seen.free > 0.5).sum()) < BLIND * seen.scale**2:
         return stem
-    off = _off(stem, plane, view, seen, run, at)
+    off = _off(stem, view, seen, run, at)
     for _ in range(REFITS):
-        inward = _inward(off, stem)
+        inward = -off.min() / _limit(stem)  # how far inside its fitted side the map's border lies, where it does so most
         if inward <= 1:
             break
-        by = [min(one, 0.0) if one < -_limit(stem) else 0.0 for one in off]
-        lines = [_moved(side, one, view) for side, one in zip(_sides(stem, plane, view), by, strict=True)]
+        by = np.where(off < -_limit(stem), off, 0.0)
+        lines = [Line(places.mean(axis=0) + outward * one * view.scale, along, MAP_STRENGTH)
+                 for (places, along, outward), one in zip(_sides(stem, view), by, strict=True)]  # fmt: skip
         low, high = sorted(lines, key=lambda line: float(line.at(run, at)[1 - run]))
         again = fit((low, high))
-        if again is None:
-            break
-        off_again = _off(again, plane, view, seen, run, at)
-        if _inward(off_again, again) >= inward:
+        off_again = None if again is None else _off(again, view, seen, run, at)
+        if again is None or off_again is None or -off_again.min() / _limit(again) >= inward:
             break
         stem, off = again, off_again
-    if not all(NOT_THIS_STEM[0] < by / (2 * stem.radius) < NOT_THIS_STEM[1] for by in off):
+    share = off / (2 * stem.radius)
+    if not ((share > NOT_THIS_STEM[0]) & (share < NOT_THIS_STEM[1])).all():
         return None
-    return replace(stem, eye_wider=float(sum(by for by in off if abs(by) > _limit(stem))))
+    return replace(stem, eye_wider=float(off[np.abs(off) > _limit(stem)].sum()))
 
 
 def _limit(stem: Stem) -> float:
     return max(APART[0], APART[1] * 2 * stem.radius)
 
 
-def _inward(off: tuple[float, float], stem: Stem) -> float:
-    """How far inside its fitted side the map's border lies, where it does so most, in the limit."""
-    return -min(off) / _limit(stem)
+_Side = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
-def _sides(stem: Stem, plane: Plane, view: View) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+def _sides(stem: Stem, view: View) -> list[_Side]:
     """Places where each side was fitted, (n, 2), its direction along and its direction outward, (2,) each [view px]."""
-    points = [(plane.to_mm(side) + MARGIN) * view.scale for side in stem.sides_px]
+    points = [view.from_px(side) for side in stem.sides_px]
     found = []
     for own, other in (points, points[::-1]):
         along = np.linalg.svd(own - own.mean(axis=0))[2][0]
@@ -100,20 +89,12 @@ def _sides(stem: Stem, plane: Plane, view: View) -> list[tuple[np.ndarray, np.nd
     return found
 
 
-def _moved(side: tuple[np.ndarray, np.ndarray, np.ndarray], by_mm: float, view: View) -> Line:
-    places, along, outward = side
-    return Line(places.mean(axis=0) + outward * by_mm * view.scale, along, MAP_STRENGTH)
+def _off(stem: Stem, view: View, seen: BarkMap, run: int, at: float) -> np.ndarray:
+    """How far outside each fitted side the map's border lies, the median along it, (2,) [mm]; 0 where it cannot tell."""
+    return np.array([_border(side, 2 * stem.radius, view, seen, run, at) for side in _sides(stem, view)])
 
 
-def _off(stem: Stem, plane: Plane, view: View, seen: BarkMap, run: int, at: float) -> tuple[float, float]:
-    """How far outside each fitted side the map's border lies, the median along it [mm]; 0 where the map cannot tell."""
-    one, two = (_border(side, 2 * stem.radius, view, seen, run, at) for side in _sides(stem, plane, view))
-    return one, two
-
-
-def _border(
-    side: tuple[np.ndarray, np.ndarray, np.ndarray], width: float, view: View, seen: BarkMap, run: int, at_patch: float
-) -> float:
+def _border(side: _Side, width: float, view: View, seen: BarkMap, run: int, at_patch: float) -> float:
     """The median along a side beside the patch or, where that is hidden, at the places where it was fitted [mm]."""
     fitted, along, outward = side
     middle = fitted.mean(axis=0)
@@ -134,35 +115,28 @@ def _border(
     return 0.0
 
 
-def settled(stem: Stem, by_map: Stem | None, picture: Picture, plane: Plane, levels: Levels) -> Stem | None:
+def settled(stem: Stem, by_map: Stem | None, view: View, levels: Levels) -> Stem | None:
     """The stem as two close looks back it, above and below its patch; None where they see no stem at all.
 
     The coarse map may take half of a stem for all of it, where its bark is of two colours or one side lies in shade: where
-    the map moved the sides, and the close looks see them about where edges had put them and not there, those stand, and an
-    interval is told.
+    the map moved the sides, and the close looks see them about where edges had put them and not there, those stand.
+    `eye_wider` is set where all looks that read a side see it elsewhere [mm], unless the map has set it.
 
     Parameters
     ----------
-    stem, by_map
-        As fitted, and as the map then had it; None where the map shows another [no unit].
-    picture, plane
-        It was fitted in, and the card's plane there [no unit].
+    stem, by_map, view
+        As fitted, and as the map then had it, None where it shows another; the card's surroundings [no unit].
     levels
         Of a stem : from where to where along it the patch is believed to reach [mm].
-
-    Returns
-    -------
-    Stem | None
-        With `eye_wider` set where all looks that read a side see it elsewhere [mm], unless the map has set it.
     """
     if by_map is None:
         return None
     if by_map.sides_px is not stem.sides_px:
-        own, other = (_off_closely(one, picture, plane, levels) for one in (stem, by_map))
+        own, other = (_off_closely(one, view, levels) for one in (stem, by_map))
         least = np.inf if own is None else float(np.abs(own).max())
         if own is not None and least <= WELL_BACKED and (other is None or np.abs(other).max() > 2 * least):
             return replace(stem, eye_wider=float(own.sum()) * 2 * stem.radius)
-    off = _off_closely(by_map, picture, plane, levels)
+    off = _off_closely(by_map, view, levels)
     if off is None:
         return None
     if by_map.eye_wider or np.isnan(off).any():
@@ -170,26 +144,25 @@ def settled(stem: Stem, by_map: Stem | None, picture: Picture, plane: Plane, lev
     return replace(by_map, eye_wider=float(off[np.abs(off) > CLOSE_APART].sum()) * 2 * by_map.radius)
 
 
-def _off_closely(stem: Stem, picture: Picture, plane: Plane, levels: Levels) -> np.ndarray | None:
-    """How far outside its fitted sides two close looks see them, the nearer of both, (2,) [widths].
+def _off_closely(stem: Stem, view: View, levels: Levels) -> np.ndarray | None:
+    """How far outside its fitted sides two close looks see them, the nearer of both, (2,) [widths]; None for no stem.
 
-    None where they see no stem, not a number where they do not read it. A side that the card hides is not judged, and a
-    place whose middle it hides is not looked at.
+    Not a number where they do not read it. A side that the card hides is not judged, and a place whose middle it hides is
+    not looked at.
     """
     width = 2 * stem.radius
     low, high = levels(stem)
     beyond = CLOSELY[0] * width + CLOSELY[1]
-    columns, rows = picture.size
     seen, sides = [], []
     for up, sign in ((high + beyond, -1.0), (low - beyond, 1.0)):
         at, ahead = stem.on_middle(np.array([up, up + sign * width]), np.zeros(2))
         across = stem.on_middle(np.full(3, up), np.array([-1.0, 0.0, 1.0]) * stem.radius)
-        covered = plane.is_on_sheet(plane.to_mm(across))
-        if not (0 < at[0] < columns and 0 < at[1] < rows) or covered[1]:
+        covered = view.plane.is_on_sheet(view.plane.to_mm(across))
+        if covered[1] or not ((at > 0) & (at < view.picture.size)).all():
             continue
         pixels = float(np.linalg.norm(ahead - at))
-        view = look_close(picture, Glance(at, (ahead - at) / pixels, pixels, 1.0))
-        share, left, right = _sides_seen(view, at, ahead)
+        close = look_close(view.picture, Glance(at, (ahead - at) / pixels, pixels, 1.0))
+        share, left, right = _sides_seen(close, at, ahead)
         seen.append(share)
         if share > STEM_WHOLE and np.isfinite(left + right):
             own = (-left, right) if sign > 0 else (right, -left)  # how far out, to the left and right of the axis
@@ -210,18 +183,17 @@ def _sides_seen(view: CloseView, at: np.ndarray, ahead: np.ndarray) -> tuple[flo
     """
     centre, further = moved(np.stack([at, ahead]), np.linalg.inv(view.to_px))
     row = round(float(centre[1]))
-    stem = view.stem[:, 2:-2] > 0.5
+    stem = view.stem[:, 2:-2]
     if not 0 <= row < len(stem):
         return 0.0, np.nan, np.nan
-    columns = np.flatnonzero(stem[row])
-    on = stem[:, columns]
+    on = stem[:, stem[row] > 0.5]
     borders = []
-    for side, step in ((~on[row::-1], -1), (~on[row:], 1)):
-        ends = side.any(axis=0)
-        first = side[:, ends].argmax(axis=0)
-        inside = view.stem[row + step * (first - 1), columns[ends] + 2]
-        outside = view.stem[row + step * first, columns[ends] + 2]
+    for step in (-1, 1):
+        out = on[row::step]
+        ends = (out <= 0.5).any(axis=0)
+        first = (out[:, ends] <= 0.5).argmax(axis=0)
+        inside, outside = (np.take_along_axis(out[:, ends], (first - back)[None], axis=0)[0] for back in (1, 0))
         place = row + step * (first - 1 + (inside - 0.5) / np.maximum(inside - outside, 1e-6))
         borders.append(float(np.median(place - centre[1])) if ends.any() else np.nan)
     scale = float(np.linalg.norm(further - centre))
-    return len(columns) / stem.shape[1], borders[0] / scale, borders[1] / scale
+    return on.shape[1] / stem.shape[1], borders[0] / scale, borders[1] / scale

@@ -28,8 +28,6 @@ from diagnose.measure.card_view import (
     straight_edges,
 )
 from diagnose.measure.stem import Stem, fit_stem
-from diagnose.photo.picture import Picture
-from diagnose.photo.plane import Plane
 
 NONE: Any = None  # where OpenCV takes nothing but its stubs do not say so
 WOOD_RED = (-0.04, 0.46)  # ln(red / green) of bare wood against the card's white, fresh to weathered; own readings
@@ -42,7 +40,8 @@ MOST_PAIRS = 9  # of lines that are looked between for a patch
 TRIED = 6  # candidates that are looked at closely
 ENOUGH_CELLS = 1500  # to tell colours by
 ROWS_ENOUGH = 50  # of a column, to tell its colour by
-COLUMNS = 20  # across a strip
+COLUMNS, BEYOND = 20, 3  # across a strip, and beside it on either side
+NEAR_TAP = 6.0  # how far from the tap a patch may lie [mm]
 THICKEST_UNTAPPED = 90.0  # a table's planks may look like thicker trunks: those need a tap [mm]
 LEAST_SIDE = 40.0  # along a side, from its first to its last place [mm]; spent test pictures
 NEAR_SIDE = (2.5, 0.2)  # how far from the map's side an edge may lie [mm], and as a share of the width
@@ -59,17 +58,13 @@ class Candidate:
 
     Parameters
     ----------
-    pair
-        Its sides, low coordinate first [view px].
-    score
-        Higher is likelier [no unit].
-    centre
-        (2,) of the patch [view px].
+    pair, centre
+        Its sides, low coordinate first, and (2,) the patch's middle [view px].
     rows, wide
         First and last of the patch along the running coordinate, and the same with where else the eye's map shows bare wood
         [view px].
-    width
-        Of the strip [mm].
+    score, width
+        Higher is likelier [no unit]; how wide it is [mm].
     """
 
     pair: tuple[Line, Line]
@@ -85,12 +80,8 @@ def candidates(view: View, lines: list[Line], tap: np.ndarray | None = None) -> 
 
     Parameters
     ----------
-    view
-        The card's surroundings laid flat [no unit].
-    lines
-        Straight edges in it [view px].
-    tap
-        (2,) place on the patch; None where nobody tapped [view px].
+    view, lines, tap
+        The card's surroundings, straight edges there, and (2,) the place that was tapped, if any [view px].
     """
     found: list[Candidate] = []
     pairs = sorted(likely_pairs(view, lines), key=lambda pair: -_of_sides(pair))
@@ -109,83 +100,81 @@ def _of_sides(pair: tuple[Line, Line]) -> float:
 
 
 def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> Candidate | None:
-    height, width = view.open.shape
+    """The strip between two lines with the likeliest of the patches that it shows; None where it shows none."""
     run = pair[0].run
-    length = (width, height)[run]
-    along = np.arange(0, length, 1.0)
+    along = np.arange(0, view.open.shape[1 - run], 1.0)
     low, high = (line.at(run, along).astype(np.float32) for line in pair)
-    share = ((np.arange(-3, COLUMNS + 3) + 0.5) / COLUMNS).astype(np.float32)
+    share = ((np.arange(-BEYOND, COLUMNS + BEYOND) + 0.5) / COLUMNS).astype(np.float32)
     grid: Any = cv2.merge([low[:, k, None] + share * (high - low)[:, k, None] for k in (0, 1)])
-    light = cv2.remap(view.light, grid, NONE, cv2.INTER_LINEAR)
+    light = cv2.GaussianBlur(cv2.remap(view.light, grid, NONE, cv2.INTER_LINEAR), (0, 0), sigmaX=0.6, sigmaY=1.2)
     free = cv2.remap(view.open.astype(np.uint8), grid, NONE, cv2.INTER_NEAREST) > 0
-    light = cv2.GaussianBlur(light, (0, 0), sigmaX=0.6, sigmaY=1.2)
-    colour = np.dstack([light[..., 2] - light[..., 1], light[..., 1] - light[..., 0], 0.35 * light[..., 1]])
-    stem = np.zeros(len(share), bool)
-    stem[3:-3] = True
-    rows = np.flatnonzero(free[:, stem].mean(axis=1) > 0.3)
+    rows = np.flatnonzero(free[:, BEYOND:-BEYOND].mean(axis=1) > 0.3)
     if len(rows) < 40 * view.scale:
         return None
-    first, last = rows[0], rows[-1] + 1
-    colour, free, grid = colour[first:last], free[first:last], grid[first:last]
-    inner = free & stem
-    sample: Any = colour[inner].astype(np.float32)
-    cv2.setRNGSeed(1)
-    some = sample[:: max(1, len(sample) // ENOUGH_CELLS)]
-    _, _, centres = cv2.kmeans(
-        some, 4, NONE, (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 10, 0.01), 2, cv2.KMEANS_PP_CENTERS
-    )
-    labels = np.full(free.shape, -1)
-    labels[inner] = np.argmin((centres**2).sum(axis=1) - 2 * sample @ centres.T, axis=1)
-    end = max(int(8 * view.scale), int(0.12 * len(free)))
-    at_ends = np.zeros(free.shape, bool)
-    at_ends[:end] = at_ends[-end:] = True
-    counts = np.array([(labels[at_ends] == k).sum() for k in range(4)], float)
-    if counts.sum() < 20:
+    seen = slice(rows[0], rows[-1] + 1)
+    colour = np.dstack([light[..., 2] - light[..., 1], light[..., 1] - light[..., 0], 0.35 * light[..., 1]])[seen]
+    free, grid = free[seen], grid[seen]
+    told = _bare_of(colour, free, max(int(8 * view.scale), int(0.12 * len(free))))
+    if told is None:
         return None
-    bark = counts / counts.sum() > 0.08
-    bark_colour = np.where(bark, counts, 0) @ centres / counts[bark].sum()
-    wood = np.array([not bark[k] and _looks_like_wood(centres[k], centres[bark]) for k in range(4)])
-    if not wood.any():
-        return None
-    bare: Any = np.isin(labels, np.flatnonzero(wood)).astype(np.uint8)
-    bare = cv2.morphologyEx(bare, cv2.MORPH_CLOSE, np.ones((5, 5)))
-    count, parts, stats, _centroids = cv2.connectedComponentsWithStats(bare)
-    across_mm = float(np.linalg.norm(high - low, axis=1).mean()) / view.scale
-    cell_mm2 = across_mm / COLUMNS / view.scale
+    bare, bark_colour = told
+    count, parts, stats, _ = cv2.connectedComponentsWithStats(bare)
+    width = float(np.linalg.norm(high - low, axis=1).mean()) / view.scale
     best: Candidate | None = None
     for part in range(1, count):
-        area = stats[part, cv2.CC_STAT_AREA] * cell_mm2
+        mask, area = parts == part, stats[part, cv2.CC_STAT_AREA] * width / COLUMNS / view.scale
         top, tall = stats[part, cv2.CC_STAT_TOP], stats[part, cv2.CC_STAT_HEIGHT]
         if area < LEAST_AREA or top == 0 or top + tall == len(free):
             continue
-        mask = parts == part
-        if tap is not None:
-            apart = np.linalg.norm(grid[mask] - tap, axis=1).min() / view.scale
-            if apart > 6:
-                continue
-        band = slice(top, top + tall)
-        patch_colour = np.median(colour[mask], axis=0)
-        leak = 0.0  # a patch that goes on beyond a line without a step shows that the line is not the stem's side
-        for beyond, inside, edge in ((1, 4, slice(3, 6)), (-2, -5, slice(-6, -3))):
-            step = np.linalg.norm(colour[band, beyond] - colour[band, inside], axis=1)
-            same = (step < 0.15) & free[band, beyond] & free[band, inside]
-            leak += float((same & mask[band, edge].any(axis=1)).mean())
-        plain = inner & ~cv2.dilate(mask.astype(np.uint8), np.ones((9, 5))).astype(bool)
-        rows_of = [(k, np.flatnonzero(plain[:, k])) for k in range(plain.shape[1])]
-        columns = [_middle(colour[at[:: max(1, len(at) // ROWS_ENOUGH)], k, :2]) for k, at in rows_of if len(at) > 12]
-        mixed = float(np.std(np.array(columns), axis=0).max()) if len(columns) > 3 else 1.0
-        contrast = float(np.linalg.norm(patch_colour - bark_colour))
+        if tap is not None and np.linalg.norm(grid[mask] - tap, axis=1).min() / view.scale > NEAR_TAP:
+            continue
+        contrast = float(np.linalg.norm(np.median(colour[mask], axis=0) - bark_colour))
         of_patch = 0.5 * np.log(min(area, LARGE_ENOUGH)) + np.log(min(contrast, PLAIN_ENOUGH))
-        score = _of_sides(pair) + of_patch - 4 * leak - 6 * mixed
-        centre = grid[mask].mean(axis=0)
-        span = (float(grid[band][0, 0, run]), float(grid[band][-1, 0, run]))
+        score = float(_of_sides(pair) + of_patch - _faults(colour, free, mask, slice(top, top + tall)))
         if best is None or score > best.score:
-            best = Candidate(pair, float(score), centre, span, span, across_mm)
+            span = (float(grid[top, 0, run]), float(grid[top + tall - 1, 0, run]))
+            best = Candidate(pair, score, grid[mask].mean(axis=0), span, span, width)
     return best
 
 
+def _bare_of(colour: np.ndarray, free: np.ndarray, end: int) -> tuple[np.ndarray, np.ndarray] | None:
+    """Where a strip's colours (h, w, 3) look like bare wood, uint8, and its bark's colour, known by the strip's ends."""
+    inner = free.copy()
+    inner[:, :BEYOND] = inner[:, -BEYOND:] = False
+    sample: Any = colour[inner].astype(np.float32)
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 10, 0.01)
+    cv2.setRNGSeed(1)
+    _, _, centres = cv2.kmeans(sample[:: max(1, len(sample) // ENOUGH_CELLS)], 4, NONE, stop, 2, cv2.KMEANS_PP_CENTERS)
+    labels = np.full(free.shape, -1)
+    labels[inner] = np.argmin((centres**2).sum(axis=1) - 2 * sample @ centres.T, axis=1)
+    at_ends = np.concatenate([labels[:end], labels[-end:]])
+    counts = np.array([(at_ends == k).sum() for k in range(4)], float)
+    if counts.sum() < 20:
+        return None
+    bark = counts / counts.sum() > 0.08
+    wood = [k for k in range(4) if not bark[k] and _looks_like_wood(centres[k], centres[bark])]
+    if not wood:
+        return None
+    bare = cv2.morphologyEx(np.isin(labels, wood).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5)))
+    return bare, np.where(bark, counts, 0) @ centres / counts[bark].sum()
+
+
+def _faults(colour: np.ndarray, free: np.ndarray, mask: np.ndarray, band: slice) -> float:
+    """What is taken off a score: for a patch that goes on beyond the strip, whose side that is not, and for mixed bark."""
+    leak = 0.0
+    for beyond, inside, edge in ((1, 4, slice(3, 6)), (-2, -5, slice(-6, -3))):
+        step = np.linalg.norm(colour[band, beyond] - colour[band, inside], axis=1)
+        same = (step < 0.15) & free[band, beyond] & free[band, inside]
+        leak += float((same & mask[band, edge].any(axis=1)).mean())
+    plain = free & ~cv2.dilate(mask.astype(np.uint8), np.ones((9, 5))).astype(bool)
+    rows_of = [(k, np.flatnonzero(plain[:, k])) for k in range(BEYOND, plain.shape[1] - BEYOND)]
+    columns = [_middle(colour[at[:: max(1, len(at) // ROWS_ENOUGH)], k, :2]) for k, at in rows_of if len(at) > 12]
+    mixed = float(np.std(np.array(columns), axis=0).max()) if len(columns) > 3 else 1.0
+    return 4 * leak + 6 * mixed
+
+
 def _middle(values: np.ndarray) -> np.ndarray:
-    """The median of each column, (n, m) to (m,): of an even number of values the upper one; four times as fast."""
+    """The median of each column, (n, m) to (m,), of an even number of values the upper one; four times as fast."""
     return np.partition(values, len(values) // 2, axis=0)[len(values) // 2]
 
 
@@ -196,26 +185,13 @@ def _looks_like_wood(colour: np.ndarray, bark: np.ndarray) -> bool:
     return in_box and float(np.linalg.norm(bark - colour, axis=1).min()) > 0.15
 
 
-def stems_with_patch(
-    picture: Picture, plane: Plane, view: View, seen: BarkMap, tap: np.ndarray | None
-) -> Iterator[tuple[Stem, Candidate]]:
-    """Stems beside the card that seem to carry a bare patch, the likeliest first.
+def stems_with_patch(view: View, seen: BarkMap, tap: np.ndarray | None = None) -> Iterator[tuple[Stem, Candidate]]:
+    """Stems beside the card that seem to carry a bare patch, each with the strip it was found on, the likeliest first.
 
     Parameters
     ----------
-    picture, plane
-        That is measured, and the card's plane in it [no unit].
-    view
-        The card's surroundings laid flat [no unit].
-    seen
-        What the eye's map shows there [no unit].
-    tap
-        (2,) place on the patch; None where nobody tapped [view px].
-
-    Yields
-    ------
-    stem, candidate : Stem, Candidate
-        The stem [mm], and the strip on which it was found.
+    view, seen, tap
+        The card's surroundings, what the map shows there, and (2,) the place that was tapped, if any [view px].
     """
     edges = cache(partial(straight_edges, view))
     sure = SURE if tap is None else SURE_WHERE_TAPPED
@@ -227,35 +203,28 @@ def stems_with_patch(
     for one in likely:
         if one.score < max(sure, likely[0].score - FAR_BELOW):
             break
-        centre_px = plane.to_px(view.to_mm(one.centre[None]))[0]
-        fit = partial(fit_stem, picture, plane, view, near_px=centre_px, skip=one.wide)
-        stem = fit(one.pair)
+        fit = partial(fit_stem, view, near=one.centre, skip=one.wide)
+        stem, run = fit(one.pair), one.pair[0].run
         if stem is not None:
-            run = one.pair[0].run
-            by_map = agreed(stem, fit, plane, view, seen, run, float(one.centre[run]))
-            along = partial(levels, plane=plane, view=view, candidate=one, rows=one.wide)
-            stem = settled(stem, by_map, picture, plane, along)
-        if stem is not None and min(np.ptp(stem.place(side)[0]) for side in stem.sides_px) < LEAST_SIDE:
+            by_map = agreed(stem, fit, view, seen, run, float(one.centre[run]))
+            stem = settled(stem, by_map, view, partial(levels, view=view, candidate=one, rows=one.wide))
+        if stem is None or min(np.ptp(stem.place(side)[0]) for side in stem.sides_px) < LEAST_SIDE:
             continue
-        if stem is not None and 0.75 < 2 * stem.radius / one.width < 1.35 and 2 * stem.radius <= thickest:
+        if 0.75 < 2 * stem.radius / one.width < 1.35 and 2 * stem.radius <= thickest:
             yield stem, one
 
 
-def levels(stem: Stem, plane: Plane, view: View, candidate: Candidate, rows: tuple[float, float]) -> np.ndarray:
+def levels(stem: Stem, view: View, candidate: Candidate, rows: tuple[float, float]) -> np.ndarray:
     """Where along a stem two places of a candidate's strip lie, (2,), the lower one first [mm].
 
     Parameters
     ----------
-    stem, candidate
-        The stem, and the strip on which it was found [no unit].
-    plane, view
-        The card's plane, and its surroundings laid flat [no unit].
-    rows
-        The two places along the strip [view px].
+    stem, view, candidate, rows
+        The stem, the card's surroundings, the strip on which it was found, and the places along it [view px].
     """
     ends = np.array([candidate.centre, candidate.centre])
     ends[:, candidate.pair[0].run] = rows
-    return np.sort(stem.place(plane.to_px(view.to_mm(ends)))[0])
+    return np.sort(stem.place(view.to_px(ends))[0])
 
 
 def _turned_by(pair: tuple[Line, Line]) -> range:

@@ -1,8 +1,4 @@
-"""Where on the scale card does a stem end?
-
-The eye looks at the whole sheet laid flat, then closely at each end that it sees in the plain middle. Paper on which nothing
-lies need not be looked at.
-"""
+"""Where on the scale card does a stem end? The eye looks at the sheet laid flat, then closely at each end that it sees."""
 
 from __future__ import annotations
 
@@ -14,10 +10,10 @@ import numpy as np
 from diagnose.eye.pieces import moved, sheet_matrix
 from diagnose.eye.see import CloseView, Glance, find, settle_on
 from diagnose.measure.card_view import bare_paper
+from diagnose.measure.geometry import Point
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 
-Point = tuple[float, float]
 AROUND_MIDDLE = 2.0  # an end may lie this far outside it [mm]
 FIRST_LOOK = 1.5  # by which a first look may be off [mm]
 SLACK = 6.0  # by which the eye's first glance at the whole sheet may be off [mm]
@@ -40,14 +36,10 @@ class Stem:
 
     Parameters
     ----------
-    tip, back
-        (2,) its end and a point farther back, in the plane [mm].
-    diameter
-        Roughly [mm].
-    score
-        Higher is likelier [no unit].
-    view
-        What the eye saw of its end [no unit].
+    tip, back, diameter
+        (2,) its end and a point farther back, in the plane, and how thick it is, roughly [mm].
+    score, view
+        Higher is likelier; what the eye saw of its end [no unit].
     """
 
     tip: np.ndarray
@@ -69,7 +61,9 @@ def stems_meant(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> l
     """
     if taps:
         return _tapped(find_stems(picture, plane), plane, taps) or _seen_at(picture, plane, taps)
-    return [] if bare_paper(picture, plane, _bare_mm(plane)) else _whole(find_stems(picture, plane))
+    stems = [] if bare_paper(picture, plane, _bare_mm(plane)) else find_stems(picture, plane)
+    likely = [stem for stem in stems if stem.score > LESS_LIKELY * stems[0].score]
+    return [stem for stem in likely if not any(_splinter_of(stem, other) for other in stems)]
 
 
 def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
@@ -81,7 +75,7 @@ def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
         That is measured, and the sheet's plane in it [no unit].
     """
     found = find(picture, _to_sheet(plane), flat=True)
-    inside = [glance for glance in found.ends if _in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK)]
+    inside = [glance for glance in found.ends if in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK)]
     stems: list[Stem] = []
     for glance in inside:
         if len(stems) == MOST_ENDS or glance.score < WORTH_A_LOOK * inside[0].score:
@@ -90,7 +84,7 @@ def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
         stem = _stem_of(seen, plane)
         new = all(np.hypot(*(stem.tip - other.tip)) > stem.diameter for other in stems)
         sure = seen.is_end > LEAST_SURE and stem.score > LEAST_LIKELY
-        if new and sure and _in_plain_middle(stem.tip, plane):
+        if new and sure and in_plain_middle(stem.tip, plane, AROUND_MIDDLE + FIRST_LOOK):
             stems.append(stem)
     return sorted(stems, key=lambda stem: -stem.score)
 
@@ -110,16 +104,31 @@ def looks_for_an_end(picture: Picture, plane: Plane, taps: Sequence[Point] = ())
     if bare_paper(picture, plane, _bare_mm(plane)):
         return False
     found = find(picture, _to_sheet(plane), flat=True)
-    rows, columns = np.nonzero(found.stem > 0.5)
-    if len(rows) == 0:
-        return False
-    on_sheet = plane.to_mm(moved(np.column_stack([columns, rows]).astype(float), found.to_px))
-    return sum(_in_plain_middle(place, plane, 0.0) for place in on_sheet) >= LEAST_CELLS_OF_STEM
+    cells = np.argwhere(found.stem > 0.5)[:, ::-1].astype(float)
+    on_sheet = plane.to_mm(moved(cells, found.to_px)) if len(cells) else cells
+    return sum(in_plain_middle(place, plane, 0.0) for place in on_sheet) >= LEAST_CELLS_OF_STEM
+
+
+def in_plain_middle(mm: np.ndarray, plane: Plane, slack: float) -> bool:
+    """Whether a place lies in the sheet's plain middle.
+
+    Parameters
+    ----------
+    mm, plane, slack
+        (2,) the place on the sheet's plane, and how far outside it may lie [mm].
+    """
+    low, high = np.array(_bare_mm(plane)).reshape(2, 2) * plane.print_scale
+    return bool((mm >= low - slack).all() and (mm <= high + slack).all())
 
 
 def _to_sheet(plane: Plane) -> np.ndarray:
     """From the finder's pixels, the sheet laid flat, to the picture's, (3, 3)."""
     return sheet_matrix(plane.H @ np.diag([plane.print_scale, plane.print_scale, 1.0]))
+
+
+def _bare_mm(plane: Plane) -> tuple[float, float, float, float]:
+    """Left, top, right and bottom of the sheet's plain middle, as printed [mm]."""
+    return plane.layout.bare_mm if plane.layout and plane.layout.bare_mm else (20.0, 20.0, 130.0, 80.0)
 
 
 def _stem_of(seen: CloseView, plane: Plane) -> Stem:
@@ -129,21 +138,11 @@ def _stem_of(seen: CloseView, plane: Plane) -> Stem:
     return Stem(tip, back, float(np.hypot(*(side - tip))), seen.is_end * end.score, seen)
 
 
-def _bare_mm(plane: Plane) -> tuple[float, float, float, float]:
-    """Left, top, right and bottom of the sheet's plain middle, as printed [mm]."""
-    return plane.layout.bare_mm if plane.layout and plane.layout.bare_mm else (20.0, 20.0, 130.0, 80.0)
-
-
-def _in_plain_middle(mm: np.ndarray, plane: Plane, slack: float = AROUND_MIDDLE + FIRST_LOOK) -> bool:
-    x0, y0, x1, y1 = np.array(_bare_mm(plane)) * plane.print_scale
-    return bool(x0 - slack <= mm[0] <= x1 + slack and y0 - slack <= mm[1] <= y1 + slack)
-
-
 def _tapped(stems: list[Stem], plane: Plane, taps: Sequence[Point]) -> list[Stem]:
     """The stems whose end was tapped, the nearest first."""
-    at = plane.to_mm(np.array(taps, float))
-    near = [stem for stem in stems if np.hypot(*(stem.tip - at[0])) < max(6.0, 2.5 * stem.diameter)]
-    return sorted(near, key=lambda stem: float(np.hypot(*(stem.tip - at[0]))))
+    (at,) = plane.to_mm(np.array(taps[:1], float))
+    off = [(float(np.hypot(*(stem.tip - at))), stem) for stem in stems]
+    return [stem for away, stem in sorted(off, key=lambda one: one[0]) if away < max(6.0, 2.5 * stem.diameter)]
 
 
 def _seen_at(picture: Picture, plane: Plane, taps: Sequence[Point]) -> list[Stem]:
@@ -159,16 +158,8 @@ def _seen_at(picture: Picture, plane: Plane, taps: Sequence[Point]) -> list[Stem
     return [stem for stem, others in zip(near, same, strict=True) if sum(others) >= AGREEING][:1]
 
 
-def _whole(stems: list[Stem]) -> list[Stem]:
-    """The stems without those much less likely than the first, and without those that are but a splinter of another's end.
-
-    A splinter is thinner, lies before the end and points the same way.
-    """
-    likely = [stem for stem in stems if stem.score > LESS_LIKELY * stems[0].score]
-    return [stem for stem in likely if not any(_splinter_of(stem, other) for other in stems)]
-
-
 def _splinter_of(stem: Stem, other: Stem) -> bool:
+    """Whether a stem is but a splinter of another's end: thinner, before that end, and pointing the same way."""
     along = (other.tip - other.back) / np.linalg.norm(other.tip - other.back)
     own = (stem.tip - stem.back) / np.linalg.norm(stem.tip - stem.back)
     ahead = stem.tip - other.tip

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
 
-from diagnose.measure.gaze import lab_of, shrinking
+from diagnose.eye.pieces import scaling
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 
@@ -35,18 +36,19 @@ class View:
 
     Parameters
     ----------
-    light
-        (h, w, 3) float32 natural logarithm of blue, green, red light, the card's white at zero [nat].
-    lab
-        (h, w, 3) uint8 CIELAB, a and b from the middle on [LAB_UNITS to the unit].
+    picture, plane
+        The picture, and the card's plane in it [no unit].
+    bgr
+        (h, w, 3) uint8 blue, green, red [0 to 255].
     open
         (h, w) bool, in the picture and not on the card [no unit].
     scale
         Of the view [px/mm].
     """
 
-    light: np.ndarray
-    lab: np.ndarray
+    picture: Picture
+    plane: Plane
+    bgr: np.ndarray
     open: np.ndarray
     scale: float
 
@@ -59,6 +61,66 @@ class View:
             (..., 2) [view px].
         """
         return np.asarray(xy, float) / self.scale - MARGIN
+
+    def to_px(self, xy: np.ndarray) -> np.ndarray:
+        """Places of the view in the picture, (n, 2) [upright px].
+
+        Parameters
+        ----------
+        xy
+            (n, 2) [view px].
+        """
+        return self.plane.to_px(self.to_mm(xy))
+
+    def from_px(self, px: np.ndarray) -> np.ndarray:
+        """Places of the picture on the view, (n, 2) [view px].
+
+        Parameters
+        ----------
+        px
+            (n, 2) [upright px].
+        """
+        return (self.plane.to_mm(np.asarray(px, float)) + MARGIN) * self.scale
+
+    @cached_property
+    def light(self) -> np.ndarray:
+        """(h, w, 3) float32 natural logarithm of blue, green, red light, the card's white at zero [nat]."""
+        return self.log_light(self.bgr)
+
+    @cached_property
+    def lab(self) -> np.ndarray:
+        """(h, w, 3) uint8 CIELAB, a and b from the middle on [LAB_UNITS to the unit]."""
+        lab = cv2.cvtColor(np.float32(self.bgr) / 255, cv2.COLOR_BGR2LAB) * np.float32(LAB_UNITS)
+        return cv2.add(lab, (0, 128, 128, 0), dtype=cv2.CV_8U)
+
+    @cached_property
+    def _white(self) -> np.ndarray:
+        """Linear blue, green, red of the card's white, (3,), the median of its plain middle; ones where it is not seen."""
+        width, height = self.plane.sheet_mm / self.plane.print_scale
+        x, y = np.meshgrid(np.linspace(0.2, 0.8, 25) * width, np.linspace(0.25, 0.75, 15) * height)
+        at = np.round(self.plane.to_px(np.column_stack([x.ravel(), y.ravel()]))).astype(int)
+        column, row = at[((at >= 0) & (at < self.picture.size)).all(axis=1)].T
+        if len(column) < 10:
+            return np.ones(3)
+        return np.maximum(np.median(_linear(self.picture.bgr[row, column]), axis=0), 0.02)
+
+    def log_light(self, bgr: np.ndarray, channel: int | slice = slice(None)) -> np.ndarray:
+        """Natural logarithm of light against the card's white, of the same shape [nat]; black is kept finite.
+
+        Parameters
+        ----------
+        bgr, channel
+            Pixel values, (..., 3) blue, green, red, or (...) of one of these channels [0 to 255].
+        """
+        few = bgr.dtype == np.uint8  # then each of the 256 values is worked out once
+        values = np.arange(256, dtype=np.float32).reshape(1, 256, 1) if few else bgr
+        light = np.log(_linear(values) / np.float32(self._white[channel]) + np.float32(0.004))
+        return cv2.LUT(bgr, light) if few else light
+
+
+def _linear(values: np.ndarray) -> np.ndarray:
+    """Pixel values 0 to 255 as light, 0 to 1 (power 2.2, near enough to every phone's tone curve)."""
+    return (np.asarray(values, np.float32) / 255) ** 2.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,10 +149,8 @@ class Line:
 
         Parameters
         ----------
-        coordinate
-            Which one, x (0) or y (1) [no unit].
-        value
-            Of that coordinate, one or (n,) [view px].
+        coordinate, value
+            Which one, x (0) or y (1), and its value, one or (n,) [view px].
         """
         way = (np.asarray(value, float)[..., None] - self.middle[coordinate]) / self.along[coordinate]
         return np.asarray(self.middle + self.along * way)
@@ -101,10 +161,8 @@ def apart(pair: tuple[Line, Line], value: float) -> float:
 
     Parameters
     ----------
-    pair
-        The two lines [view px].
-    value
-        Of the coordinate that the first mostly runs along, where it is asked for [view px].
+    pair, value
+        The two lines, and the coordinate that the first mostly runs along, where it is asked for [view px].
     """
     one, two = (line.at(pair[0].run, value) for line in pair)
     return abs(float((two - one) @ (-pair[0].along[1], pair[0].along[0])))
@@ -118,23 +176,27 @@ def view_of_card(picture: Picture, plane: Plane) -> View:
     picture, plane
         That is measured, and the card's plane in it [no unit].
     """
-    assert plane.layout is not None
     width, height = plane.sheet_mm
-    factor = _coarse(plane)
-    small = picture.smaller(factor)
-    from_view = np.array([[1 / VIEW_SCALE, 0, -MARGIN], [0, 1 / VIEW_SCALE, -MARGIN], [0, 0, 1]])
     size = (int((width + 2 * MARGIN) * VIEW_SCALE), int((height + 2 * MARGIN) * VIEW_SCALE))
-    warp = shrinking(factor) @ plane.H @ from_view
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    bgr = cv2.warpPerspective(small, warp, size, flags=flags)
-    whole = np.full(small.shape[:2], 255, np.uint8)
-    there = cv2.warpPerspective(whole, warp, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+    bgr, there = _laid_flat(picture, plane, (-MARGIN, -MARGIN), size)
     free = cv2.erode(there, np.ones((7, 7)), borderType=cv2.BORDER_CONSTANT, borderValue=0.0) > 0
     low, right, bottom = ((MARGIN + edge) * VIEW_SCALE for edge in (-CARD_RIM, width + CARD_RIM, height + CARD_RIM))
     free[int(low) : int(bottom) + 1, int(low) : int(right) + 1] = False
-    light = log_light(bgr, white_of_card(small, plane, factor))
-    lab = lab_of(bgr) * np.float32(LAB_UNITS)
-    return View(light, cv2.add(lab, (0, 128, 128, 0), dtype=cv2.CV_8U), free, VIEW_SCALE)
+    return View(picture, plane, bgr, free, VIEW_SCALE)
+
+
+def _laid_flat(
+    picture: Picture, plane: Plane, corner: tuple[float, float], size: tuple[int, int]
+) -> tuple[np.ndarray, np.ndarray]:
+    """The picture on the card's plane at VIEW_SCALE from a corner [mm] on, and where it is within the picture, not 0."""
+    width, height = plane.sheet_mm
+    scale = plane.px_per_mm((width / 2, height / 2)) / VIEW_SCALE
+    factor = next((by for by in (8, 4, 2) if scale >= by), 1)  # by which a copy may be smaller
+    small = picture.smaller(factor)
+    warp = scaling(1 / factor, 0.5 / factor - 0.5, 0.5 / factor - 0.5) @ plane.H @ scaling(1 / VIEW_SCALE, *corner)
+    inverse, whole = cv2.WARP_INVERSE_MAP, np.ones(small.shape[:2], np.uint8)
+    bgr = cv2.warpPerspective(small, warp, size, flags=cv2.INTER_LINEAR | inverse, borderMode=cv2.BORDER_REPLICATE)
+    return bgr, cv2.warpPerspective(whole, warp, size, flags=cv2.INTER_NEAREST | inverse)
 
 
 def bare_paper(picture: Picture, plane: Plane, box_mm: tuple[float, float, float, float]) -> bool:
@@ -150,81 +212,10 @@ def bare_paper(picture: Picture, plane: Plane, box_mm: tuple[float, float, float
         Left, top, right and bottom of the part, as printed [mm].
     """
     left, top, right, bottom = np.array(box_mm) * plane.print_scale
-    factor = _coarse(plane)
-    to_mm = np.array([[1 / VIEW_SCALE, 0, left], [0, 1 / VIEW_SCALE, top], [0, 0, 1]])
     size = (int((right - left) * VIEW_SCALE), int((bottom - top) * VIEW_SCALE))
-    shown = cv2.warpPerspective(picture.smaller(factor), shrinking(factor) @ plane.H @ to_mm, size,
-                                flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
-    tone = cv2.log(cv2.GaussianBlur(shown, (0, 0), 1.0).astype(np.float32) + 8)
+    tone = cv2.log(cv2.GaussianBlur(_laid_flat(picture, plane, (left, top), size)[0], (0, 0), 1.0).astype(np.float32) + 8)
     off = np.abs(tone - cv2.GaussianBlur(tone, (0, 0), ABOUT * VIEW_SCALE)).max(axis=2)
     return float(np.quantile(off, 1 - STANDS_OUT)) < FLAT
-
-
-def _coarse(plane: Plane) -> int:
-    """How many times smaller a copy of the picture may be that still shows the card at VIEW_SCALE: 1, 2, 4 or 8."""
-    width, height = plane.sheet_mm
-    scale = plane.px_per_mm((width / 2, height / 2)) / VIEW_SCALE
-    return next((factor for factor in (8, 4, 2) if scale >= factor), 1)
-
-
-def white_of_card(small: np.ndarray, plane: Plane, factor: int) -> np.ndarray:
-    """Linear blue, green, red of the card's white, (3,): the median of its plain middle.
-
-    Parameters
-    ----------
-    small
-        (h, w, 3) uint8 blue, green, red: the picture, or a smaller copy of it [0 to 255].
-    plane
-        The card's plane in the whole picture [no unit].
-    factor
-        How many times smaller the copy is, 1 for the picture itself [no unit].
-
-    Returns
-    -------
-    numpy.ndarray, shape (3,)
-        Linear light, 0 to 1; ones where the card's middle is not seen.
-    """
-    assert plane.layout is not None
-    width, height = plane.layout.size_mm
-    x, y = np.meshgrid(np.linspace(0.2, 0.8, 25) * width, np.linspace(0.25, 0.75, 15) * height)
-    at = (plane.to_px(np.column_stack([x.ravel(), y.ravel()])) + 0.5) / factor - 0.5
-    at = np.round(at).astype(int)
-    inside = (at >= 0).all(axis=1) & (at[:, 0] < small.shape[1]) & (at[:, 1] < small.shape[0])
-    if inside.sum() < 10:
-        return np.ones(3)
-    return np.maximum(np.median(linear(small[at[inside, 1], at[inside, 0]]), axis=0), 0.02)
-
-
-def linear(bgr: np.ndarray) -> np.ndarray:
-    """Pixel values 0 to 255 as light, 0 to 1 (power 2.2, near enough to every phone's tone curve).
-
-    Parameters
-    ----------
-    bgr
-        Of any shape [0 to 255].
-    """
-    return (np.asarray(bgr, np.float32) / 255) ** 2.2
-
-
-def log_light(bgr: np.ndarray, white: np.ndarray) -> np.ndarray:
-    """Natural logarithm of light against the card's white, float32; the small addend keeps black finite.
-
-    Parameters
-    ----------
-    bgr
-        (..., 3) pixel values, blue, green, red [0 to 255].
-    white
-        (3,) linear light of the card's white, 0 to 1 [no unit].
-
-    Returns
-    -------
-    numpy.ndarray
-        Of the same shape [nat].
-    """
-    if bgr.dtype == np.uint8:
-        every = log_light(np.arange(256, dtype=np.float32)[:, None], np.atleast_1d(white))
-        return cv2.LUT(bgr, every[None] if bgr.ndim == 3 else every)
-    return np.log(linear(bgr) / np.float32(white) + np.float32(0.004))
 
 
 def likelier_first(view: View) -> tuple[Sequence[int], Sequence[int]]:
@@ -233,31 +224,23 @@ def likelier_first(view: View) -> tuple[Sequence[int], Sequence[int]]:
     Parameters
     ----------
     view
-        The card's surroundings laid flat [no unit].
+        The card's surroundings [no unit].
     """
     across, down = (float(np.abs(cv2.Sobel(view.lab[..., 0], cv2.CV_16S, dx, 1 - dx)[view.open]).mean()) for dx in (1, 0))
     return (UPRIGHT, LEVEL) if across >= down else (LEVEL, UPRIGHT)
 
 
 def straight_edges(view: View, turned_by: Sequence[int]) -> list[Line]:
-    """The strongest long straight edges about along two of the card's sides, strongest first.
+    """The strongest long straight edges about along two of the card's sides, strongest first, at most LINES.
 
     For each direction the signed colour step across it is averaged along it: texture cancels, the sides of a stem add up.
     The view is turned by every fifth degree and its steps are summed in short blocks along; for the degrees between the
-    blocks are shifted. Steps are kept as bytes, STEP_UNITS to the unit about 128, which also cuts off what is beyond
-    LARGEST_STEP.
+    blocks are shifted. Steps are kept as bytes, STEP_UNITS to the unit, which also cuts off what is beyond LARGEST_STEP.
 
     Parameters
     ----------
-    view
-        The card's surroundings laid flat [no unit].
-    turned_by
-        UPRIGHT or LEVEL: by how much the view is turned in turn [degree].
-
-    Returns
-    -------
-    list of Line
-        At most LINES [view px].
+    view, turned_by
+        The card's surroundings; UPRIGHT or LEVEL: by how much they are turned in turn [degree].
 
     References
     ----------
@@ -335,36 +318,22 @@ def _peaks(strength: np.ndarray, angles: np.ndarray, turns: list[np.ndarray], si
 
 
 def likely_pairs(view: View, lines: list[Line]) -> list[tuple[Line, Line]]:
-    """Pairs of lines that could be the two sides of a stem beside the card.
+    """Pairs of lines that could be the two sides of a stem beside the card, low coordinate first.
 
     Parameters
     ----------
-    view
-        The card's surroundings laid flat [no unit].
-    lines
-        Straight edges in it [view px].
-
-    Returns
-    -------
-    list of (Line, Line)
-        Low coordinate first.
+    view, lines
+        The card's surroundings, and straight edges there [view px].
     """
-    height, width = view.open.shape
-    card = np.array([MARGIN, width / view.scale - MARGIN, MARGIN, height / view.scale - MARGIN]) * view.scale
-    middle = np.array([width, height]) / 2
+    size, margin = np.array(view.open.shape[::-1]), MARGIN * view.scale
     ways = np.array([line.along for line in lines]).reshape(-1, 2)
-    along_y = np.abs(ways[:, 1]) > np.abs(ways[:, 0])
-    places = [float(line.at(int(run), middle[int(run)])[1 - int(run)]) for line, run in zip(lines, along_y, strict=True)]
-    parallel = np.abs(ways @ ways.T) > np.cos(np.radians(2.2))
+    places = [float(line.at(line.run, size[line.run] / 2)[1 - line.run]) for line in lines]
     pairs = []
-    for i, j in np.argwhere(np.triu(parallel & (along_y == along_y[:, None]), 1)):
-        one, two, run, first, second = lines[i], lines[j], int(along_y[i]), places[i], places[j]
-        low, high = sorted((first, second))
-        thick = (high - low) / view.scale
-        near, far = card[2 * (1 - run)], card[2 * (1 - run) + 1]
-        if not WIDTHS[0] <= thick <= WIDTHS[1]:
-            continue
-        if max(low - far, near - high) > REACH * view.scale or (low > near and high < far):
-            continue
-        pairs.append((one, two) if first < second else (two, one))
+    for i, j in np.argwhere(np.triu(np.abs(ways @ ways.T) > np.cos(np.radians(2.2)), 1)):
+        low, high = sorted((i, j), key=places.__getitem__)
+        start, end, far = places[low], places[high], size[1 - lines[i].run] - margin
+        thick = WIDTHS[0] <= (end - start) / view.scale <= WIDTHS[1]
+        beside = max(start - far, margin - end) <= REACH * view.scale and not (start > margin and end < far)
+        if lines[i].run == lines[j].run and thick and beside:
+            pairs.append((lines[low], lines[high]))
     return pairs

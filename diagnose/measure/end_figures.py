@@ -1,18 +1,16 @@
-"""How surely are an end's figures known, and which form has it?
-
-The same laws for the twig on the card and for the one where it grew.
-"""
+"""How surely are an end's figures known, and which form has it: on the card, and where the twig grew?"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from diagnose.eye.pieces import FORMS
 from diagnose.eye.see import CloseView
-from diagnose.measure.end_form import Look, end_form
-from diagnose.measure.end_shape import End
+from diagnose.measure.end_form import end_form
+from diagnose.measure.end_outline import SeenEnd
 from diagnose.signs import Bounded, Measured, Shares, Sign
 
 HALF_ELLIPSE_LEANS = 2.62  # slope of the line through its middle 80 %, over the offset and its height: by integration
@@ -43,55 +41,86 @@ GROWS = 1.22  # a stem so many times as thick behind its end
 DOUBTFUL_WIDTH = 0.09  # relative standard uncertainty of a diameter beyond which it is an interval
 
 
-def form_of(end: End, look: Look, view: CloseView, plain: bool = True) -> Shares:
-    """Probabilities of the forms: the weighted geometric mean of what outline and light tell and of what the eye tells.
+@dataclass(frozen=True)
+class Figures:
+    """What is told of one end, as the outline and the eye tell it.
 
     Parameters
     ----------
-    end
-        Its shape [diameters].
-    look
-        Tells the linear light at points of the end's own frame [no unit].
-    view
-        What the eye sees of the end closely [no unit].
+    seen
+        The end as it was outlined [no unit].
     plain
         Is the background plain paper? [no unit]
     """
-    by_shape = end_form(end, look, plain).shares
-    eye = zip(FORMS, view.forms, strict=True)
-    joint = {form: float(by_shape[form] ** OF_SHAPE * share ** (1 - OF_SHAPE)) for form, share in eye}
-    return Shares({form: share / sum(joint.values()) for form, share in joint.items()})
 
+    seen: SeenEnd
+    plain: bool = True
 
-def slope_sigma(end: End, pixel: float, form: Shares, contrast: float) -> float:
-    """Standard uncertainty of the seen slope [degree].
+    @cached_property
+    def form(self) -> Shares:
+        """Probabilities of the forms: the weighted geometric mean of what outline and light tell and what the eye tells."""
+        by_shape = end_form(self.seen.end, self.seen.look, self.plain).shares
+        eye = zip(FORMS, self.seen.view.forms, strict=True)
+        joint = {form: float(by_shape[form] ** OF_SHAPE * share ** (1 - OF_SHAPE)) for form, share in eye}
+        return Shares({form: share / sum(joint.values()) for form, share in joint.items()})
 
-    Parameters
-    ----------
-    end
-        Its shape [diameters].
-    pixel
-        One pixel of the picture [diameters].
-    form
-        Probabilities of its forms [no unit].
-    contrast
-        Of the stem's sides, of white paper [no unit].
+    @property
+    def slope_sigma(self) -> float:
+        """Standard uncertainty of the seen slope by the outline [degree].
 
-    Notes
-    -----
-    The law in pixel, chance of a clean end and raggedness was fitted to the errors of 1797 simulated ends (seeds 60000 to
-    61799), a third of each form, outlined without the eye; of 330 rendered clean ends 85 % lay within two of it, and 88 % of
-    what it is widened to.
-    """
-    clean = form.shares["clean"]
-    coarse = max(pixel / 0.04, 1.0)  # blur takes more of a thin twig than the pixels' count tells
-    grain = 134.0 * pixel**0.77 * (end.raggedness + 0.02) ** 0.144 * coarse ** (0.594 * clean) * np.exp(-2.04 * clean)
-    grain *= 1 - CLEAN_SURER * clean
-    # a bulging outline leans when the axis is set off to one side, by half a pixel and a hundredth of the diameter
-    leaning = HALF_ELLIPSE_LEANS * min(max(end.bulge, 0.0), 1.5) * (0.01 + 0.5 * pixel) / (1 + end.slope**2)
-    uneven = sum(spread * form.shares[name] for name, spread in UNEVEN_SLOPE.items()) * min(1.0, 2 * (1 - clean))
-    parts = [float(np.clip(grain, 0.2, 40.0)), float(np.degrees(leaning)), uneven, PALE_SLOPE * _pale(contrast)]
-    return float(np.hypot(WIDER_SLOPE * np.linalg.norm(parts), BESIDES_SLOPE))
+        The law in pixel, chance of a clean end and raggedness was fitted to 1797 simulated ends (seeds 60000 to 61799), a
+        third of each form, outlined without the eye; of 330 rendered clean ends 85 % lay within two of it, 88 % as widened.
+        """
+        end, pixel, clean = self.seen.end, self.seen.pixel, self.form.shares["clean"]
+        coarse = max(pixel / 0.04, 1.0)  # blur takes more of a thin twig than the pixels' count tells
+        grain = 134.0 * pixel**0.77 * (end.raggedness + 0.02) ** 0.144 * coarse ** (0.594 * clean) * np.exp(-2.04 * clean)
+        grain *= 1 - CLEAN_SURER * clean
+        # a bulging outline leans when the axis is set off to one side, by half a pixel and a hundredth of the diameter
+        leaning = HALF_ELLIPSE_LEANS * min(max(end.bulge, 0.0), 1.5) * (0.01 + 0.5 * pixel) / (1 + end.slope**2)
+        uneven = sum(spread * self.form.shares[name] for name, spread in UNEVEN_SLOPE.items()) * min(1.0, 2 * (1 - clean))
+        parts = [float(np.clip(grain, 0.2, 40.0)), float(np.degrees(leaning)), uneven, PALE_SLOPE * self._pale]
+        return float(np.hypot(WIDER_SLOPE * np.linalg.norm(parts), BESIDES_SLOPE))
+
+    @property
+    def width_sigma(self) -> float:
+        """Standard uncertainty of the diameter, relative, without that of the scale.
+
+        The law in pixel and the sides' own roughness was fitted to 900 simulated ends (seeds 60000 to 60899). What the eye's
+        own, coarse reading of the width adds, and its map's, is nothing as long as they agree as closely as the eye reads.
+        """
+        end, pixel = self.seen.end, self.seen.pixel
+        crooked = float(end.sides.rms.max()) / end.diameter + 0.002
+        by_edge = 3.49 * pixel**0.718 * crooked**0.667 * max(pixel / 0.04, 1.0) ** 0.482
+        apart = min(0.5 * float(np.sqrt(max(self._eye_off**2 - EYE_WIDTH**2, 0.0))), MOST_APART)
+        beside = MAP_WIDER * max(abs(self._map_wider) - EYE_WIDTH, 0.0)
+        doubt = DOUBTFUL * max(self.seen.view.doubt - NO_DOUBT, 0.0)
+        parts = [by_edge, PALE_WIDTH * self._pale, apart, beside, doubt, end.diameter_doubt]
+        return BOTH_SURER * float(np.linalg.norm(parts))
+
+    @property
+    def width_by_both(self) -> float:
+        """What the diameter by the edges is multiplied by, so that the eye's map has its share in it."""
+        return float(np.exp(np.clip(MAP_SHARE * self._map_wider, -MAP_MOVES, MAP_MOVES)))
+
+    @property
+    def widths_agree(self) -> bool:
+        """Whether the eye's own reading of the width is that of the edges, and its map leaves little doubt."""
+        return self._eye_off < WIDTHS_AGREE and self.seen.view.doubt < LITTLE_DOUBT
+
+    @property
+    def _eye_off(self) -> float:
+        """By how much the eye reads another width than the edges, logarithm."""
+        return abs(float(np.log(self.seen.view.end.width / self.seen.width_px)))
+
+    @property
+    def _map_wider(self) -> float:
+        """By how much the stem is wider on the eye's map than between the edges, logarithm."""
+        return float(np.log(max(self.seen.widths_by_map[0], 0.1) / MAP_FAT))
+
+    @property
+    def _pale(self) -> float:
+        """How hard the stem's sides are to see before what lies behind, 0 to 1."""
+        return 1 / (1 + (self.seen.contrast / HARDLY_SEEN) ** 2)
 
 
 @dataclass(frozen=True)
@@ -121,14 +150,10 @@ def seen_slope(outline: float, sigma: float, view: CloseView, clean: float, shor
 
     Parameters
     ----------
-    outline
-        Slope of the line along the end's outline, a signed tangent [no unit].
-    sigma
-        Its standard uncertainty [degree].
-    view
-        What the eye sees of the end closely [no unit].
-    clean
-        Probability that the end is clean [no unit].
+    outline, sigma
+        Slope along the end's outline, a signed tangent [no unit], and its standard uncertainty [degree].
+    view, clean
+        What the eye sees of the end closely; probability that it is clean [no unit].
     shortened
         By how much lengths along the stem look shorter in the picture than the outline's frame has them [no unit].
 
@@ -150,62 +175,6 @@ def seen_slope(outline: float, sigma: float, view: CloseView, clean: float, shor
     return Slope(float(np.tan(np.radians(mean))), abs(mean), spread, quarrel)
 
 
-def width_sigma(end: End, pixel: float, contrast: float, view: CloseView, width_px: float, by_map: float) -> float:
-    """Standard uncertainty of the diameter, relative, without that of the scale.
-
-    The law in pixel and the sides' own roughness was fitted to 900 simulated ends (seeds 60000 to 60899). What the eye's
-    own, coarse reading of the width adds, and its map's, is nothing as long as they agree as closely as the eye reads.
-
-    Parameters
-    ----------
-    end
-        Its shape [no unit].
-    pixel
-        One pixel of the picture [diameters].
-    contrast
-        Of the stem's sides, of white paper [no unit].
-    view
-        What the eye sees of the end closely [no unit].
-    width_px
-        The diameter in the picture [px].
-    by_map
-        The stem's width on the eye's map [fitted diameters].
-    """
-    coarse = max(pixel / 0.04, 1.0)
-    crooked = max(end.sides.left_rms, end.sides.right_rms) / end.diameter + 0.002
-    by_edge = 3.49 * pixel**0.718 * crooked**0.667 * coarse**0.482
-    off = abs(float(np.log(view.end.width / width_px)))
-    apart = min(0.5 * float(np.sqrt(max(off**2 - EYE_WIDTH**2, 0.0))), MOST_APART)
-    beside = MAP_WIDER * max(abs(float(np.log(max(by_map, 0.1) / MAP_FAT))) - EYE_WIDTH, 0.0)
-    doubt = DOUBTFUL * max(view.doubt - NO_DOUBT, 0.0)
-    parts = [by_edge, PALE_WIDTH * _pale(contrast), apart, beside, doubt, end.diameter_doubt]
-    return BOTH_SURER * float(np.linalg.norm(parts))
-
-
-def width_by_both(by_map: float) -> float:
-    """What the diameter by the edges is multiplied by, so that the eye's map has its share in it.
-
-    Parameters
-    ----------
-    by_map
-        The stem's width on the map [fitted diameters].
-    """
-    return float(np.exp(np.clip(MAP_SHARE * np.log(max(by_map, 0.1) / MAP_FAT), -MAP_MOVES, MAP_MOVES)))
-
-
-def widths_agree(view: CloseView, width_px: float) -> bool:
-    """Whether the eye's own reading of the width is that of the edges, and its map leaves little doubt.
-
-    Parameters
-    ----------
-    view
-        What the eye sees of the end closely [no unit].
-    width_px
-        The diameter in the picture, by the edges [px].
-    """
-    return abs(float(np.log(view.end.width / width_px))) < WIDTHS_AGREE and view.doubt < LITTLE_DOUBT
-
-
 def told_diameter(diameter: float, relative: float, behind: float, otherwise: float | None) -> Sign:
     """The diameter, as an interval where it is doubtful.
 
@@ -215,25 +184,16 @@ def told_diameter(diameter: float, relative: float, behind: float, otherwise: fl
 
     Parameters
     ----------
-    diameter
-        As it was read, in any unit of length [no unit].
-    relative
-        Its standard uncertainty, as a share of it [no unit].
-    behind
-        The most that the stem is wide behind the end [diameters].
-    otherwise
-        What the eye reads, where it does not agree, else None [diameters].
+    diameter, relative
+        As it was read, in any unit of length, and its standard uncertainty as a share of it [no unit].
+    behind, otherwise
+        The most that the stem is wide behind the end; what the eye reads, where it does not agree, else None [diameters].
     """
     if behind > GROWS:
         return Bounded(diameter * (1 - 2 * relative), diameter * behind * (1 + 2 * relative))
+    if otherwise is None and relative <= DOUBTFUL_WIDTH:
+        return Measured(diameter, diameter * relative)
     if otherwise is not None:
         relative = max(relative, LEAST_APART)
-        low, high = min(otherwise, 1.0), max(otherwise, 1.0)
-        return Bounded(diameter * low * max(1 - 2.5 * relative, 0.3), diameter * high * (1 + 2.5 * relative))
-    if relative > DOUBTFUL_WIDTH:
-        return Bounded(diameter * max(1 - 2.5 * relative, 0.3), diameter * (1 + 2.5 * relative))
-    return Measured(diameter, diameter * relative)
-
-
-def _pale(contrast: float) -> float:
-    return 1 / (1 + (contrast / HARDLY_SEEN) ** 2)
+    low, high = min(otherwise or 1.0, 1.0), max(otherwise or 1.0, 1.0)
+    return Bounded(diameter * low * max(1 - 2.5 * relative, 0.3), diameter * high * (1 + 2.5 * relative))

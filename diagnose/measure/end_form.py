@@ -1,9 +1,8 @@
 """Is a severed end clean, half clean or torn, and how surely?
 
-A clean face leaves a straight or half-round outline, smooth pale wood and an even rim of bark; a torn one splinters,
-streaks of wood and bark that went along, and fibres. A half end is clean along one edge and torn along the rest, so
-first each edge is asked on its own whether it is torn: the rim of bark on the near side and the outline on the far
-one, in the middle and to either side. The answers, in order of their size, tell the form.
+A clean face leaves a straight or half-round outline, smooth pale wood and an even rim of bark; a torn one splinters, streaks
+and fibres. A half end is both: so first each edge is asked on its own whether it is torn, the rim of bark on the near side
+and the outline on the far one, in the middle and to either side. The answers, by their size, tell the form.
 """
 
 from __future__ import annotations
@@ -11,13 +10,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
 
 import cv2
 import numpy as np
 
 from diagnose.knowledge import knowledge
-from diagnose.measure.end_shape import End, flat_face, longest_stretch
+from diagnose.measure.end_shape import MIDDLE, End, flat_face, longest_stretch
 from diagnose.signs import Shares
 
 FORMS = ("clean", "half", "torn")
@@ -40,20 +38,12 @@ RIM_EDGE = 0.3  # by how much at least
 
 
 def end_form(end: End, look: Look, plain: bool = True) -> Shares:
-    """Probabilities of clean, half and torn.
+    """Probabilities of clean, half and torn; the model and what it was fitted on stand in `end_form.yaml`.
 
     Parameters
     ----------
-    end
-        Its shape [diameters].
-    look
-        Tells the linear light at points of the end's own frame [no unit].
-    plain
-        Does the end lie on plain ground, where fibres show? [no unit]
-
-    Notes
-    -----
-    The model and what it was fitted on stand in `end_form.yaml`.
+    end, look, plain
+        As in `features` [no unit].
     """
     shares = form_shares(_model(), features(end, look, plain)[None])[0]
     return Shares(dict(zip(FORMS, shares.tolist(), strict=True)))
@@ -62,12 +52,9 @@ def end_form(end: End, look: Look, plain: bool = True) -> Shares:
 @cache
 def _model() -> Model:
     """The model's numbers as arrays."""
-    stages = knowledge("diagnose.measure", "end_form.yaml")
-    return {stage: {name: _numbers(values) for name, values in part.items()} for stage, part in stages.items()}
-
-
-def _numbers(values: Any) -> np.ndarray:
-    return np.array(list(values.values()) if isinstance(values, dict) else values, float)
+    return {stage: {name: np.array(list(values.values()) if isinstance(values, dict) else values, float)
+                    for name, values in part.items()}
+            for stage, part in knowledge("diagnose.measure", "end_form.yaml").items()}  # fmt: skip
 
 
 def mirrored(seen: np.ndarray) -> np.ndarray:
@@ -109,9 +96,7 @@ def answers(stage: dict[str, np.ndarray], seen: np.ndarray) -> np.ndarray:
 
 
 def told(asked: np.ndarray) -> np.ndarray:
-    """What the second stage weighs, (n, 10).
-
-    The six edges' chances by size, the least and the greatest logit, and the logits of any and of all.
+    """What the second stage weighs, (n, 10): six edges' chances by size, least and greatest logit, logits of any and of all.
 
     Parameters
     ----------
@@ -127,10 +112,8 @@ def form_shares(model: Model, seen: np.ndarray) -> np.ndarray:
 
     Parameters
     ----------
-    model
-        Both fitted stages, name -> array [no unit].
-    seen
-        (n, features) of n ends, as `features` gives them [no unit].
+    model, seen
+        Both fitted stages, name -> array; (n, features) of n ends, as `features` gives them [no unit].
     """
     stage = model["form"]
     scores = scaled(told(answers(model["asked"], seen)), stage) @ stage["weights"].T + stage["intercept"]
@@ -162,23 +145,16 @@ class _Face:
 
 
 def features(end: End, look: Look, plain: bool = True) -> np.ndarray:
-    """All that the model weighs: of the left part, of the middle, of the right, then of the whole end.
+    """All that the model weighs, (features,): of the left part, of the middle, of the right, then of the whole end.
 
     Lengths are in diameters, most of them as logarithms; NaN was not looked at.
 
     Parameters
     ----------
-    end
-        Its shape [diameters].
-    look
-        Tells the linear light at points of the end's own frame [no unit].
+    end, look
+        Its shape [diameters], and what tells the linear light, (n, 3), at points, (n, 2), of its own frame.
     plain
-        Does the end lie on plain ground, where fibres show? [no unit]
-
-    Returns
-    -------
-    numpy.ndarray, shape (features,)
-        No unit.
+        Does it lie on plain ground, where fibres show? [no unit]
     """
     face = _face(end, look)
     parts = [_of_part(face, part, plain) for part in PARTS.values()]
@@ -186,10 +162,6 @@ def features(end: End, look: Look, plain: bool = True) -> np.ndarray:
     whole["fibres"] = max(part["fibres_near"] for part in parts)
     whole["ground"] = _log(_rms(_dark_lines(face.far.mean(axis=1))), 0.002) if plain else np.nan
     return np.array([value for seen in (*parts, whole) for value in seen.values()], float)
-
-
-def _wood_near(face: _Face) -> float:
-    return float((face.pale[:, BEHIND < 0.3] > PALE).mean())
 
 
 def _face(end: End, look: Look) -> _Face:
@@ -213,7 +185,7 @@ def _face(end: End, look: Look) -> _Face:
 def _of_part(face: _Face, part: np.ndarray, plain: bool) -> dict[str, float]:
     """PER_PART features of one part of the width."""
     pale, outline, rim = face.pale[part], face.outline[part], face.rim[part]
-    wood, near = pale > PALE, pale[:, BEHIND < 0.35]
+    wood, near, streaks = pale > PALE, pale[:, BEHIND < 0.35], face.pale[:, BEHIND < 0.2].mean(axis=1)
     lines = [_dark_lines(face.ahead[:, at : at + 3].mean(axis=1))[part] for at in range(0, len(AHEAD), 3)]
     fibres = [_log(_rms(np.array(own)), 0.004) if plain else np.nan for own in (lines[:2], lines[2:])]
     return {
@@ -226,7 +198,7 @@ def _of_part(face: _Face, part: np.ndarray, plain: bool) -> dict[str, float]:
         "darkest": float(np.percentile(near, 10)),
         "palest": float(np.percentile(near, 90)),
         "mottle": _log(_rms(np.diff(near, axis=0)), 0.02),
-        "streaks": _log(_rms(_bent(face.pale[:, BEHIND < 0.2].mean(axis=1))[part]), 0.01),
+        "streaks": _log(_rms((sum(_beside(streaks)) - 2 * streaks)[part]), 0.01),
         "fibres_near": fibres[0],
         "fibres_farther": fibres[1],
     }
@@ -235,15 +207,16 @@ def _of_part(face: _Face, part: np.ndarray, plain: bool) -> dict[str, float]:
 def _of_whole(end: End, face: _Face) -> dict[str, float]:
     """What only the whole end tells, fibres apart."""
     y, outline, rim = ACROSS[SURE], face.outline[SURE], face.rim[SURE]
+    middle = np.abs(end.y) <= MIDDLE / 2
     one_face = np.concatenate([FLAT[SURE], FLAT[SURE] * (1, 1, -1)])  # a rim slants alike, its half ellipse turned round
-    straight, rim_straight = _stretch(y, outline, 0.015), _stretch(y, rim, 0.015)
-    roughly, rim_roughly = _stretch(y, outline, 0.03), _stretch(y, rim, 0.03)
+    straight, rim_straight, roughly, rim_roughly = (longest_stretch(y, x, tolerance, 3.0)[0] or 0.1
+                                                    for tolerance in (0.015, 0.03) for x in (outline, rim))  # fmt: skip
     near = face.pale[:, BEHIND < 0.5]
     across, along = _rms(np.diff(near, axis=0)), _rms(np.diff(near, axis=1))
     return {
         "slope": min(abs(end.slope), 3.0),
         "uneven": _log(float(np.nanpercentile(face.off, 70)), 0.005),
-        "uneven_middle": _log(end.domed_residual, 0.005),
+        "uneven_middle": _log(_stray(flat_face(end.y)[middle], end.x[middle]), 0.005),
         "rim_uneven": _log(float(np.nanpercentile(face.rim_off, 70)), 0.01),
         "both_uneven": _log(float(np.percentile(_off(one_face, np.concatenate([outline, rim])), 70)), 0.01),
         "straight": straight,
@@ -251,7 +224,7 @@ def _of_whole(end: End, face: _Face) -> dict[str, float]:
         "rim_roughly_straight": rim_roughly,
         "one_straight": max(straight, rim_straight),
         "both_roughly_straight": min(roughly, rim_roughly),
-        "wood_near": _wood_near(face),
+        "wood_near": float((face.pale[:, BEHIND < 0.3] > PALE).mean()),
         "wood_spread": _log(float((face.outline - face.rim).std()), 0.02),
         "step": face.step,
         "lengthwise": _log(across**2, 0.003) - _log(along**2, 0.003),
@@ -270,18 +243,14 @@ def _rim(pale: np.ndarray, hue: np.ndarray) -> tuple[np.ndarray, float]:
     unlike = pale + np.clip(strange[:, :n] - np.median(strange[:, n:]), 0, 1)
     level = float(np.clip(0.5 * np.percentile(unlike[SURE][:, BEHIND < 0.2], 80), 0.3, 0.8))
     gain = np.clip(unlike - level, -0.4, 0.4) - np.where(BEHIND > 1.2, 0.1, 0.0)
-    at = np.argmax(_summed(gain), axis=1)
-    total, row = _summed(unlike), np.arange(len(pale))
+    summed, total = (np.pad(np.cumsum(values, axis=1), ((0, 0), (1, 0))) for values in (gain, unlike))
+    at, row = np.argmax(summed, axis=1), np.arange(len(pale))
     first, last = np.maximum(at - BESIDE, 0), np.minimum(at + BESIDE, n)
     wood = (total[row, at] - total[row, first]) / np.maximum(at - first, 1)
     step = wood - (total[row, last] - total[row, at]) / np.maximum(last - at, 1)
     at[step < RIM_EDGE] = 0
     behind = np.where(at > 0, at + 0.5, 0.0).astype(np.float32) * STEP
     return cv2.medianBlur(behind[:, None], 3)[:, 0].astype(float), float(np.clip(np.median(step), 0, 2))
-
-
-def _summed(values: np.ndarray) -> np.ndarray:
-    return np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
 
 
 def _log(value: float, floor: float) -> float:
@@ -306,19 +275,12 @@ def _off(basis: np.ndarray, values: np.ndarray) -> np.ndarray:
     return off
 
 
-def _stretch(y: np.ndarray, x: np.ndarray, tolerance: float) -> float:
-    """Share of the width of the longest stretch that one straight line follows, to `tolerance` RMS."""
-    found = longest_stretch(y, x, tolerance, 3.0)
-    return found.share if found else 0.1
-
-
-def _bent(values: np.ndarray) -> np.ndarray:
-    """Second differences across: of lines that run along the stem."""
+def _beside(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """What stands two places to either side of each."""
     padded = np.pad(values, 2, mode="edge")
-    return np.asarray(padded[:-4] - 2 * padded[2:-2] + padded[4:])
+    return padded[:-4], padded[4:]
 
 
 def _dark_lines(values: np.ndarray) -> np.ndarray:
     """By how much each place is darker than both its sides: of fibres before paper, not of a shadow's edge."""
-    padded = np.pad(values, 2, mode="edge")
-    return np.clip(np.minimum(padded[:-4], padded[4:]) - padded[2:-2], 0, None)
+    return np.clip(np.minimum(*_beside(values)) - values, 0, None)

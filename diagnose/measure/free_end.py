@@ -1,31 +1,27 @@
 """Which shape has the severed end of a twig photographed where it grew, without a card?
 
-The eye finds the end: in the whole picture, or near a tap, which is a hint and no proof. Around it the picture is laid into
-the frame of a camera that looks straight at it, and the edges there measure. Slope, raggedness, longest fibre and form need
-no scale; the diameter needs one.
+The eye finds the end: in the whole picture, or near a tap, which is a hint and no proof. Slope, raggedness, longest fibre
+and form need no scale; the diameter needs one.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from functools import partial
 
-import cv2
 import numpy as np
 
-from diagnose.eye.pieces import FINDER_SIZE, whole_matrix
+from diagnose.eye.pieces import FINDER_SIZE, moved, scaling, whole_matrix
 from diagnose.eye.see import CloseView, Found, Glance, find, look_close, settle_on, told_again
-from diagnose.measure.end_figures import form_of, seen_slope, slope_sigma, width_by_both, width_sigma
-from diagnose.measure.end_outline import Outlined, light_in, outlined, shapes_of, widths_by_map
-from diagnose.measure.end_shape import End
-from diagnose.measure.gaze import gaze_at, turned
+from diagnose.measure.end_figures import Figures, seen_slope
+from diagnose.measure.end_outline import SeenEnd, outlined
+from diagnose.measure.geometry import Point, facing
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.photo.scale import px_per_mm
 from diagnose.signs import Measured, Sign
 
-Point = tuple[float, float]
 TAP_SHARE = 0.004  # a finger's standard error, as a share of the picture's diagonal
 THINNEST = 20.0  # a stem narrower than this is not measured [px]
 LOOKS = (110.0, 45.0)  # pixels of the finder that lie between two taps, first and second look
@@ -74,37 +70,8 @@ _NOT_AT_TAPS = (
 )
 _TOO_NEAR = "the second tap is too near the first for a stem so wide: tap at least three stem widths farther back"
 _NO_SIDES = "the stem's two sides are not plainly seen below its end: go closer, or photograph it before a plain background"
+_UNTAPPED = "the severed end was found without a tap: see that the outline lies on it, or tap it"
 _NAMES = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
-
-
-@dataclass(frozen=True)
-class _Straight:
-    """The frame of a camera that looks straight at the end: x outwards along the stem, y across [px]."""
-
-    H: np.ndarray
-
-    def to_px(self, xy: np.ndarray) -> np.ndarray:
-        return np.asarray(cv2.perspectiveTransform(np.atleast_2d(np.asarray(xy, float))[None], self.H)[0])
-
-
-@dataclass(frozen=True)
-class SeenEnd:
-    """A severed end as it was seen.
-
-    Parameters
-    ----------
-    outlined, frame, view
-        Its outline, the frame it lies in, and what the eye saw [no unit].
-    """
-
-    outlined: Outlined
-    frame: _Straight
-    view: CloseView
-
-    @property
-    def end(self) -> End:
-        """The end that the outline shows."""
-        return self.outlined.end
 
 
 def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane | None = None) -> Measurement:
@@ -128,13 +95,12 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
         return _nothing(_closer(view))
     if len(tips) == 2 and np.linalg.norm(tips[1] - tips[0]) < view.end.width / WIDEST:
         return _nothing(_TOO_NEAR)
-    seen = see_end(picture, told_again(picture, view))
+    seen = _outlined(picture, told_again(picture, view))
     if seen is None or float(np.median(_near(seen))) > QUARREL:
         return _nothing(_NO_SIDES if tips else _NO_TAP)
-    if not tips and seen.outlined.contrast < LEAST_CONTRAST:
+    if not tips and seen.contrast < LEAST_CONTRAST:
         return _nothing(_NO_TAP)
-    measurement = _measurement(picture, seen, scale)
-    return measurement if tips else _told(measurement)
+    return _measurement(seen, scale, tapped=bool(tips))
 
 
 # --- where is it? ----------------------------------------------------------------------------------------------
@@ -186,7 +152,7 @@ def _is_short(found: Found, end: Glance, size: tuple[int, int]) -> bool:
     far = far[((far >= 0) & (far <= np.array(size) - 1)).all(axis=1)]
     if len(far) < len(FAR_BEHIND) / 2:
         return False
-    return float(found.stem_at(near).mean() - found.stem_at(far).mean()) > BREAKS_OFF
+    return float(found.at(near).mean() - found.at(far).mean()) > BREAKS_OFF
 
 
 def _same(one: Glance, end: Glance) -> bool:
@@ -263,8 +229,7 @@ def _looks_at(picture: Picture, tips: list[np.ndarray]) -> list[np.ndarray]:
 
 def _look_at(at: np.ndarray, fit: float) -> np.ndarray:
     """Matrix from the finder's pixels to the picture's, for a look round a place; fit : picture's px a pixel."""
-    left, top = at - fit * np.array([(FINDER_SIZE[1] - 1) / 2, (FINDER_SIZE[0] - 1) / 2])
-    return np.array([[fit, 0, left], [0, fit, top], [0, 0, 1.0]])
+    return scaling(fit, *(at - fit * (np.array(FINDER_SIZE[::-1]) - 1) / 2))
 
 
 def _at_taps(view: CloseView, tips: list[np.ndarray], slack: float) -> bool:
@@ -282,49 +247,39 @@ def _at_taps(view: CloseView, tips: list[np.ndarray], slack: float) -> bool:
 # --- which shape has it? ---------------------------------------------------------------------------------------
 
 
-def see_end(picture: Picture, view: CloseView) -> SeenEnd | None:
-    """Draw the outline of an end and read its shape; None where no outline is found.
-
-    It is done twice, the second time in the frame of the first.
-
-    Parameters
-    ----------
-    picture
-        That is measured [no unit].
-    view
-        What the eye sees of the end closely [no unit].
-    """
+def _outlined(picture: Picture, view: CloseView) -> SeenEnd | None:
+    """The end in a frame of its own: outlined twice, the second time in the frame of the first; None where it is not."""
     tip, back, width = view.end.at, view.end.at - 3 * view.end.width * view.end.outward, view.end.width
     seen = None
-    for turn in range(2):
-        frame = _Straight(turned(gaze_at(picture, tip), tip, back))
-        found = outlined(picture, frame, view, width, 1.0)
+    for _ in range(2):
+        found = outlined(picture, partial(moved, matrix=facing(picture, tip, back)), view, width)
         if found is None:
-            return seen
-        seen = SeenEnd(found, frame, view)
-        if turn == 0 and abs(found.end.turn) < 0.02 and abs(found.end.diameter / width - 1) < 0.04:
             break
-        tip, back = frame.to_px(found.end.to_outline(np.array([(0.0, 0.0), (-3.0, 0.0)])))
-        width = found.end.diameter
+        seen, end = found, found.end
+        if abs(end.turn) < 0.02 and abs(end.diameter / width - 1) < 0.04:
+            break
+        tip, back = seen.places(np.array([(0.0, 0.0), (-3.0, 0.0)]))
+        width = end.diameter
     return seen
 
 
 def _near(seen: SeenEnd) -> np.ndarray:
     """Distances between the eye's border and the edges, in diameters, beside the end and down to two diameters below it."""
-    end, found = seen.end, seen.outlined
-    near = found.outline[:, 0] > end.origin[0] + (end.lip - 2.0) * end.diameter
-    return found.off[near] / end.diameter
+    near = seen.outline[:, 0] > seen.end.origin[0] + (seen.end.lip - 2.0) * seen.end.diameter
+    return seen.off[near] / seen.end.diameter
 
 
-def _measurement(picture: Picture, seen: SeenEnd, scale: Plane | None) -> Measurement:
-    end, contrast = seen.end, seen.outlined.contrast
-    pixel = 1.0 / end.diameter
-    form = form_of(end, light_in(seen.outlined), seen.view, plain=False)
+def _measurement(seen: SeenEnd, scale: Plane | None, tapped: bool) -> Measurement:
+    """The signs of an end with their uncertainty; one that nobody pointed at is told and doubted a little more."""
+    end, pixel = seen.end, seen.pixel
+    told_of = Figures(seen, plain=False)
+    form = told_of.form
     leaning = float(np.degrees(LEAN_SIGMA * np.sin(2 * np.arctan(end.slope / LEAN)) / 2))
-    by_outline = float(np.linalg.norm([slope_sigma(end, pixel, form, contrast), leaning, OUTDOORS]))
+    by_outline = float(np.linalg.norm([told_of.slope_sigma, leaning, OUTDOORS]))
     slope = seen_slope(end.slope / LEAN, by_outline, seen.view, form.shares["clean"], LEAN)
+    unsure = slope.sigma * (1 - (1 - JOINED) * form.shares["clean"])
     measured: dict[str, Sign] = {
-        "seen_slope_deg": Measured(slope.degrees, slope.sigma * (1 - (1 - JOINED) * form.shares["clean"])),
+        "seen_slope_deg": Measured(slope.degrees, unsure if tapped else float(np.hypot(unsure, UNTAPPED))),
         "raggedness": Measured(end.raggedness, 0.25 * end.raggedness + 0.3 * pixel + 0.01),
         "longest_fibre": Measured(end.longest_fibre, 0.3 * end.longest_fibre + pixel + 0.03),
         "end_form": form,
@@ -333,25 +288,11 @@ def _measurement(picture: Picture, seen: SeenEnd, scale: Plane | None) -> Measur
     if scale is None:
         reasons["end_diameter_mm"] = "no length is known in this picture: give a coin's diameter or a known length"
     else:
-        wide = seen.frame.to_px(end.to_outline(np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)])))
-        across = float(np.linalg.norm(wide[1] - wide[0]))
-        by_map, _behind = widths_by_map(seen.outlined, seen.frame, seen.view)
-        diameter = across / px_per_mm(scale) * width_by_both(by_map)
-        relative = float(np.hypot(scale.scale_sigma, width_sigma(end, pixel, contrast, seen.view, across, by_map)))
-        measured["end_diameter_mm"] = Measured(diameter, diameter * relative)
-    told = tuple(line for line in (end.swelling, slope.quarrel) if line)
-    return Measurement(measured, reasons, shapes_of(seen.outlined, seen.frame, slope.tangent * LEAN), told)
-
-
-def _told(measurement: Measurement) -> Measurement:
-    """The measurement of an end that nobody pointed at, which is told and doubted a little more."""
-    slope = measurement.measured["seen_slope_deg"]
-    assert isinstance(slope, Measured)
-    wider = Measured(slope.value, float(np.hypot(slope.sigma, UNTAPPED)))
-    told = "the severed end was found without a tap: see that the outline lies on it, or tap it"
-    return replace(
-        measurement, measured={**measurement.measured, "seen_slope_deg": wider}, remarks=(*measurement.remarks, told)
-    )
+        diameter = seen.width_px / px_per_mm(scale) * told_of.width_by_both
+        measured["end_diameter_mm"] = Measured(diameter, diameter * float(np.hypot(scale.scale_sigma, told_of.width_sigma)))
+    remarks = (end.swelling, slope.quarrel, "" if tapped else _UNTAPPED)
+    shapes = seen.shapes(slope.tangent * LEAN)
+    return Measurement(measured, reasons, shapes, tuple(line for line in remarks if line))
 
 
 def _nothing(reason: str) -> Measurement:

@@ -1,26 +1,24 @@
 """How high above the ground is the wound, by the height staff that stands beside the plant?
 
-One least-squares fit answers it: the staff's markers tell the camera's pose, the taps tell on which rays the wound
-and the stem's foot lie, and what no picture tells (how far the staff leans, how far the plant stands before or
-behind it, how rough the ground is) enters as a prior whose width reaches the stated uncertainty. Two marks a
-known length apart give a height too, with a larger error.
+One least-squares fit: the markers tell the camera's pose, the taps on which rays wound and foot lie, and what no picture
+tells (the staff's lean, the plant's place before or behind it, the ground) enters as a prior.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
+from diagnose.measure.geometry import Point
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import DEFAULT_F35, DEFAULT_F35_SIGMA, DIAGONAL_35MM, Plane, StaffMarkers, StaffView
 from diagnose.signs import Measured
 
-Point = tuple[float, float]
 LEAST_MARKERS = 3
 
 # Standard uncertainties of what the picture does not tell; our choices, no source.
@@ -55,21 +53,18 @@ class Height:
     value_mm, sigma_mm, aside_mm
         With its standard uncertainty; of the wound to the right of the staff's line [mm].
     foot_px, line_px
-        Where the stem's foot must lie, level with the staff's foot where it was not tapped; (21, 2) the staff's centre line
-        every 100 mm from its foot [upright px].
-    surface_mm, surface_sigma_mm
-        Of a tapped surface of snow or grass above the staff's foot, None without [mm].
-    above_surface_mm, above_surface_sigma_mm
-        Of the wound above it [mm].
+        (2,) the stem's foot, level with the staff's where it was not tapped; (21, 2) the staff's centre line [upright px].
+    surface_mm, surface_sigma_mm, above_surface_mm, above_surface_sigma_mm
+        Of a tapped surface of snow or grass above the staff's foot, None without; of the wound above that [mm].
     """
 
     value_mm: float
     sigma_mm: float
     foot_px: np.ndarray
     line_px: np.ndarray
-    aside_mm: float = 0.0
-    surface_mm: float | None = None
-    surface_sigma_mm: float = 0.0
+    aside_mm: float
+    surface_mm: float | None
+    surface_sigma_mm: float
     above_surface_mm: float = 0.0
     above_surface_sigma_mm: float = 0.0
 
@@ -84,11 +79,8 @@ def staff_plane(staff: StaffMarkers) -> Plane | None:
     staff
         The staff's markers as found: corners [upright px], heights [mm].
     """
-    if len(staff.ids) < LEAST_MARKERS:
-        return None
-    mm = _corners_mm(staff)
-    px = np.vstack(list(staff.corners_px))
-    H, _ = cv2.findHomography(mm, px, cv2.RANSAC, 3.0)
+    mm, px = _corners_mm(staff), np.vstack(list(staff.corners_px))
+    H = cv2.findHomography(mm, px, cv2.RANSAC, 3.0)[0] if len(staff.ids) >= LEAST_MARKERS else None
     if H is None:
         return None
     miss = np.linalg.norm(cv2.perspectiveTransform(mm[None], H)[0] - px, axis=1)
@@ -100,23 +92,17 @@ def measure_height(
 ) -> Measurement:
     """Height of the wound above the ground at the stem's foot.
 
-    Without a tap nothing is measured; two markers are measured with the larger error that they deserve.
+    Without a tap nothing is measured: a tip is 1 to 5 pixels wide where the whole staff is in the picture, and a browsed one
+    cannot be told from a whole one, nor from a stem that leaves or the staff cover.
 
     Parameters
     ----------
-    picture
-        That is measured [no unit].
-    staff
-        The staff's markers as found in it: corners [upright px], heights [mm].
+    picture, staff
+        That is measured [no unit], and the staff's markers as found in it: corners [upright px], heights [mm].
     taps
         The wound first, then the stem's foot (level with the staff's foot where not given) [upright px].
     snow_mm
         Depth of the snow when the wound was made, or None; told in a remark, the height is above the ground [mm].
-
-    Notes
-    -----
-    A tip 2 to 8 mm thick is 1 to 5 pixels wide where the whole staff is in the picture, and often a side shoot's: a browsed
-    one cannot be told from a whole one that thins out, nor from a stem that leaves or the staff cover.
     """
     if len(staff.ids) < 2:
         return no_height("only one of the staff's markers was read; show at least three of them: go closer")
@@ -128,17 +114,16 @@ def measure_height(
     found = fit_height(scene, taps[0], taps[1] if len(taps) > 1 else None)
     if found.surface_mm is not None and found.above_surface_mm < -2 * found.above_surface_sigma_mm:
         return no_height("the second tap lies above the first: tap the wound first, then the stem's foot")
-    height = Measured(found.value_mm, found.sigma_mm)
-    unsure = why_unsure(height, "stand the staff at the stem, go closer and show at least three of its markers")
-    if unsure is not None:
-        return no_height(unsure)
-    if abs(found.aside_mm) > BESIDE_MM:
+    shapes = {"tip": np.array([taps[0]], float), "staff_line": found.line_px, "foot": found.foot_px[None]}
+    what_to_do = "stand the staff at the stem, go closer and show at least three of its markers"
+    remarks = _remarks(found, staff, taps, snow_mm)
+    told = told_height(Measured(found.value_mm, found.sigma_mm), what_to_do, shapes, remarks)
+    if told.measured and abs(found.aside_mm) > BESIDE_MM:
         return no_height(
             f"the tap lies {abs(found.aside_mm) / 1000:.1f} m to the side of the staff: tap the wound on the plant that "
             "the staff stands at"
         )
-    shapes = {"tip": np.array([taps[0]], float), "staff_line": found.line_px, "foot": found.foot_px[None]}
-    return Measurement({"wound_height_mm": height}, {}, shapes, _remarks(found, staff, taps, snow_mm))
+    return told
 
 
 def _focal(picture: Picture) -> tuple[float, float]:
@@ -149,21 +134,34 @@ def _focal(picture: Picture) -> tuple[float, float]:
     return focal.value, focal.sigma / focal.value
 
 
-def why_unsure(height: Measured, what_to_do: str) -> str | None:
-    """Why a height is not stated, with what to do; None where it is sure enough.
+def told_height(
+    height: Measured, what_to_do: str, shapes: dict[str, np.ndarray], remarks: tuple[str, ...] = ()
+) -> Measurement:
+    """A wound's height, or why it is not stated: it lies below the ground, or it is too unsure.
 
     Parameters
     ----------
-    height
-        With its standard uncertainty [mm].
-    what_to_do
-        To be told, without a full stop [no unit].
+    height, what_to_do
+        With its standard uncertainty [mm]; what is told where that is too large.
+    shapes, remarks
+        As in `Measurement` [upright px; no unit].
     """
     if height.value < -2 * height.sigma:
-        return "the wound would lie below the ground: tap the wound first, then the stem's foot"
+        return no_height("the wound would lie below the ground: tap the wound first, then the stem's foot")
     if height.sigma > max(UNSURE_MM, UNSURE_SHARE * height.value):
-        return f"the height would be unsure by {height.sigma:.0f} mm: {what_to_do}"
-    return None
+        return no_height(f"the height would be unsure by {height.sigma:.0f} mm: {what_to_do}")
+    return Measurement({"wound_height_mm": height}, {}, shapes, remarks)
+
+
+def no_height(reason: str) -> Measurement:
+    """A measurement without the wound's height.
+
+    Parameters
+    ----------
+    reason
+        Why there is none, and what to do [no unit].
+    """
+    return Measurement(not_measured={"wound_height_mm": reason})
 
 
 def _remarks(found: Height, staff: StaffMarkers, taps: Sequence[Point], snow_mm: float | None) -> tuple[str, ...]:
@@ -172,7 +170,6 @@ def _remarks(found: Height, staff: StaffMarkers, taps: Sequence[Point], snow_mm:
         remarks.append("only two of the staff's markers were read: show more of them for a surer height")
     if len(taps) < 2:
         remarks.append("the ground at the stem was taken as level with the staff's foot: tap the stem's foot too")
-    above = found.value_mm
     if found.surface_mm is not None:
         remarks.append(
             f"the second tap lies about {found.surface_mm:.0f} mm above the staff's foot and was taken for the snow's "
@@ -180,40 +177,32 @@ def _remarks(found: Height, staff: StaffMarkers, taps: Sequence[Point], snow_mm:
             "above that"
         )
     elif snow_mm:
-        remarks.append(
-            f"the height is above the ground; above the {snow_mm:.0f} mm of snow it is {above - snow_mm:.0f} mm"
-        )
+        above = found.value_mm - snow_mm
+        remarks.append(f"the height is above the ground; above the {snow_mm:.0f} mm of snow it is {above:.0f} mm")
     return tuple(remarks)
 
 
 def fit_height(scene: StaffView, tip: Point, foot: Point | None = None) -> Height:
     """Height of the tapped wound above the ground at the stem's foot, from a scene with at least two markers.
 
-    A second tap far above the ground that the staff stands on is taken for the surface of snow or grass: the height
-    is then above the ground level with the staff's foot. One far below it is the ground all the same. Least squares, with
-    priors on what the picture does not tell (our own choice) and Cauchy's loss for corners that stand far off.
+    A second tap far above the ground that the staff stands on is taken for the surface of snow or grass: the height is then
+    above the ground level with the staff's foot. One far below it is the ground all the same. Least squares, with priors on
+    what the picture does not tell (our own choice) and Cauchy's loss for corners that stand far off.
 
     Parameters
     ----------
-    scene
-        The staff's markers, the picture's size and focal length [px].
-    tip
-        The wound [upright px].
-    foot
-        The stem's foot; None where it was not tapped [upright px].
+    scene, tip, foot
+        The staff's markers, the picture's size and focal length; the wound, and the stem's foot, None where not tapped [px].
     """
     if foot is None:
         return replace(_fit(scene, tip, None, GROUND_MM), surface_mm=None)
     found = _fit(scene, tip, foot, OTHER_GROUND_MM)
     ground, sigma = found.surface_mm or 0.0, found.surface_sigma_mm
     likely = 3 * float(np.hypot(sigma, GROUND_MM))
-    if abs(ground) <= likely:
-        found = _fit(scene, tip, foot, GROUND_MM)
-    elif ground > likely:
-        level = _fit(scene, tip, None, GROUND_MM)
-        return replace(level, foot_px=np.array(foot), surface_mm=ground, surface_sigma_mm=sigma,
+    if ground > likely:
+        return replace(_fit(scene, tip, None, GROUND_MM), foot_px=np.array(foot), surface_mm=ground, surface_sigma_mm=sigma,
                        above_surface_mm=found.value_mm, above_surface_sigma_mm=found.sigma_mm)  # fmt: skip
-    return replace(found, surface_mm=None)
+    return replace(found if ground < -likely else _fit(scene, tip, foot, GROUND_MM), surface_mm=None)
 
 
 # The parameters of the fit in this order; points are in the staff's frame: x right, y up along it, z towards the camera.
@@ -260,18 +249,19 @@ def _fit(scene: StaffView, tip: Point, foot: Point | None, ground_mm: float) -> 
     p = best.x * SCALES
     covariance = np.linalg.pinv(best.jac.T @ best.jac) * np.outer(SCALES, SCALES)
 
-    def height(p: np.ndarray) -> float:
-        return float((p[TIP] - p[FOOT]) @ _vertical(p)[0])
+    def heights(p: np.ndarray) -> np.ndarray:
+        """Of the wound above the stem's foot, and of that above the staff's."""
+        return np.array([p[TIP] - p[FOOT], p[FOOT]]) @ _vertical(p)[0]
 
-    def surface(p: np.ndarray) -> float:
-        return float(p[FOOT] @ _vertical(p)[0])
-
-    value, ground = height(p), surface(p)
+    steps = 1e-3 * SCALES
+    slope = np.array([heights(p + step) - heights(p - step) for step in np.diag(steps)]).T / (2 * steps)
+    sigma, ground_sigma = np.sqrt(np.maximum(np.einsum("hi,ij,hj->h", slope, covariance, slope), 0.0)).tolist()
+    value, ground = heights(p).tolist()
     line = np.array([(0.0, y, 0.0) for y in np.arange(0, 2001, 100)])
     return Height(
-        value, float(np.hypot(_sigma(height, p, covariance), PRINT_SCALE * value)),
+        value, float(np.hypot(sigma, PRINT_SCALE * value)),
         seen(p, p[FOOT][None])[0] if foot is None else np.array(foot, float), seen(p, line),
-        float(p[TIP][0]), ground, _sigma(surface, p, covariance),
+        float(p[TIP][0]), ground, ground_sigma,
     )  # fmt: skip
 
 
@@ -283,30 +273,18 @@ def _vertical(p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return up, ahead / np.linalg.norm(ahead)
 
 
-def _sigma(quantity: Callable[[np.ndarray], float], p: np.ndarray, covariance: np.ndarray) -> float:
-    steps = 1e-3 * SCALES
-    slope = np.array([(quantity(p + step) - quantity(p - step)) for step in np.diag(steps)]) / (2 * steps)
-    return float(np.sqrt(max(slope @ covariance @ slope, 0.0)))
-
-
 def _start(scene: StaffView, mm: np.ndarray, px: np.ndarray, tapped: np.ndarray) -> np.ndarray:
     """Where the fit starts: the markers' pose, and the taps in the staff's plane."""
     K = np.array([[scene.focal_px, 0, (scene.size[0] - 1) / 2], [0, scene.focal_px, (scene.size[1] - 1) / 2], [0, 0, 1]])
-    # of the two poses that a flat thing can be seen in, the staff's upright one is the nearer to level sight
-    _, turns, shifts, _ = cv2.solvePnPGeneric(mm, px, K, np.zeros(4), flags=cv2.SOLVEPNP_IPPE)
-    poses = [(turn, shift, cv2.Rodrigues(turn)[0]) for turn, shift in zip(turns, shifts, strict=True)]
-    turn, shift, R = min(poses, key=lambda pose: float(_pose_miss(pose, K, mm, px)))
+    # of the two poses that a flat thing can be seen in the first is the one that fits better
+    _, (turn, *_), (shift, *_), _ = cv2.solvePnPGeneric(mm, px, K, np.zeros(4), flags=cv2.SOLVEPNP_IPPE)
+    R = cv2.Rodrigues(turn)[0]
     start = np.zeros(len(SCALES))
     start[TURN], start[SHIFT] = turn.ravel(), shift.ravel()
     H = K @ np.stack([R[:, 0], R[:, 1], shift.ravel()], axis=1)
     points = cv2.perspectiveTransform(tapped[None], np.linalg.inv(H))[0]
     start[TIP], start[FOOT] = (*points[0], 0.0), (*points[1], 0.0)
     return start
-
-
-def _pose_miss(pose: tuple[np.ndarray, np.ndarray, np.ndarray], K: np.ndarray, mm: np.ndarray, px: np.ndarray) -> float:
-    seen = cv2.projectPoints(mm, pose[0], pose[1], K, np.zeros(4))[0].reshape(-1, 2)
-    return float(((seen - px) ** 2).mean())
 
 
 def measure_height_by_marks(
@@ -318,14 +296,10 @@ def measure_height_by_marks(
 
     Parameters
     ----------
-    picture
-        That is measured [no unit].
-    known_mm
-        Length of the thing [mm].
-    ends
-        Its two ends in either order [upright px].
-    wound, foot
-        The wound, and the stem's foot [upright px].
+    picture, known_mm
+        That is measured, and the length of the thing [mm].
+    ends, wound, foot
+        Its two ends in either order, the wound, and the stem's foot [upright px].
     """
     high, low = sorted(ends, key=lambda end: end[1])
     aside, up = abs(high[0] - low[0]), low[1] - high[1]
@@ -333,14 +307,10 @@ def measure_height_by_marks(
         return no_height("mark the lower and the upper end of something upright, farther apart in the picture")
     focal_px, _ = _focal(picture)
     height = height_by_known_length(known_mm, low, high, wound, foot, focal_px, tap_sigma(picture.size), LOOKING_DOWN)
-    unsure = why_unsure(height, "mark a longer thing of known length beside the plant, or use the height staff")
-    if unsure is not None:
-        return no_height(unsure)
+    shapes = {"tip": np.array([wound], float), "foot": np.array([foot], float), "staff_line": np.array([low, high], float)}
     remark = "two marks cannot undo the camera's tilt: stand the height staff at the plant for a surer height"
-    return Measurement(
-        {"wound_height_mm": height}, {}, {"tip": np.array([wound], float), "foot": np.array([foot], float),
-                                          "staff_line": np.array([low, high], float)}, (remark,),
-    )  # fmt: skip
+    what_to_do = "mark a longer thing of known length beside the plant, or use the height staff"
+    return told_height(height, what_to_do, shapes, (remark,))
 
 
 def height_by_known_length(
@@ -349,18 +319,18 @@ def height_by_known_length(
 ) -> Measured:  # fmt: skip
     """Height of one place above another by two marks a known length apart on an upright thing [mm].
 
+    Two marks cannot tell the camera's tilt p: seen from the distance D, a height h above the lower mark reads wrong by about
+    tan(p) h (h - L) / D, with L the known length. What the usual pitch makes of that is taken off; the rest, the plant's
+    place before or behind the marks, and the taps' error are stated.
+
     Parameters
     ----------
     known_mm
         Length between the marks [mm].
-    low, high
-        The lower and the upper mark [upright px].
-    tip, foot
-        The place whose height is asked for, and the one that it is counted from [upright px].
-    focal_px
-        Focal length [px].
-    tap_px
-        Standard uncertainty of each place [px].
+    low, high, tip, foot
+        The lower and the upper mark, the place whose height is asked for, and the one that it is counted from [upright px].
+    focal_px, tap_px
+        Focal length, and standard uncertainty of each place [px].
     pitch
         Mean and standard deviation of the tangent of the camera's tilt, downwards [no unit].
 
@@ -368,12 +338,6 @@ def height_by_known_length(
     ------
     ValueError
         Where the marks lie too near to each other.
-
-    Notes
-    -----
-    Two marks cannot tell the camera's tilt p: seen from the distance D, a height h above the lower mark reads wrong by about
-    tan(p) h (h - L) / D, with L the known length. What the usual pitch makes of that is taken off; the rest, the plant's
-    place before or behind the marks, and the taps' error are stated.
 
     References
     ----------
@@ -408,14 +372,3 @@ def _corners_mm(staff: StaffMarkers) -> np.ndarray:
     half = staff.side_mm / 2
     square = np.array([(-half, half), (half, half), (half, -half), (-half, -half)])
     return np.vstack([square + (0.0, height) for height in staff.heights_mm])
-
-
-def no_height(reason: str) -> Measurement:
-    """A measurement without the wound's height.
-
-    Parameters
-    ----------
-    reason
-        Why there is none, and what to do [no unit].
-    """
-    return Measurement(not_measured={"wound_height_mm": reason})

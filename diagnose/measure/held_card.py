@@ -1,8 +1,7 @@
 """How high above the ground is the wound, by a scale card that is held upright beside it?
 
-The card's lower edge is a known height above the ground (nothing, where the card stands on it), or the stem's foot is
-seen too. Height is counted along the card's plane, in the direction that is upright there: a camera held level sees
-it run up the picture, however the card is turned and however far the camera looks down.
+Height is counted along the card's plane, in the direction that a level camera sees run up the picture, from the card's lower
+edge, whose height is told, or from the stem's foot.
 """
 
 from __future__ import annotations
@@ -11,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.measure.height import ROLL, Point, no_height, tap_sigma, why_unsure
+from diagnose.measure.geometry import Point, rays
+from diagnose.measure.height import ROLL, no_height, tap_sigma, told_height
 from diagnose.measure.record import Measurement
-from diagnose.measure.stem import rays
 from diagnose.photo.plane import Camera, Plane
 from diagnose.signs import Measured
 
@@ -38,14 +37,10 @@ def height_by_card(
     ----------
     plane
         The card's, with its layout and camera [no unit].
-    size
-        Width and height of the picture [px].
-    wound
-        Its place [upright px].
+    size, wound, foot
+        Width and height of the picture; the wound, and the stem's foot, None where it was not tapped [upright px].
     card_at_mm
         Height of the card's lower edge above the ground; None where not known [mm].
-    foot
-        The stem's foot; None where it was not tapped [upright px].
     """
     camera = plane.camera
     if camera is None or plane.layout is None:
@@ -72,13 +67,10 @@ def height_by_card(
     else:
         return no_height("say how high the card's lower edge stands above the ground, or where the stem's foot is")
     parts += [ROLL * aside, plane.print_scale_sigma * value]
-    height = Measured(value, float(np.sqrt(np.sum(np.square(parts)))))
-    reason = why_unsure(height, "hold the card nearer to the wound")
-    if reason is not None:
-        return no_height(reason)
+    height = Measured(value, float(np.linalg.norm(parts)))
     foot_px = plane.to_px((at.mm - value * up)[None])[0] if foot is None else np.array(foot, float)
     shapes = {"tip": np.array([wound], float), "staff_line": np.array([wound, foot_px])}
-    return Measurement({"wound_height_mm": height}, {}, shapes)
+    return told_height(height, "hold the card nearer to the wound", shapes)
 
 
 def _upright(plane: Plane) -> np.ndarray:

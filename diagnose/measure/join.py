@@ -1,8 +1,7 @@
 """What do several photographs of one wound say together?
 
-Averaging reduces only the error that the photographs do not share: each sign's variance is split into a shared part,
-which stays however many photographs there are, and a part of each photograph's own. A photograph that stands apart
-from the others is named and counts for less.
+Averaging reduces only the error that they do not share: each sign's variance is split into a shared part, which stays, and a
+part of each one's own. A photograph that stands apart from the others is named and counts for less.
 """
 
 from __future__ import annotations
@@ -73,21 +72,19 @@ def join(
         raise ValueError("as many names as measurements are needed")
     measured: dict[str, Sign] = {}
     remarks: list[str] = []
-    most_bare = _most_bare(measurements) if turns is not None else None
+    round_seen = [each for each in measurements if each.round is not None]
+    barest = max(round_seen, key=lambda each: each.round.alone.low if each.round else 0.0, default=None)
     for sign in dict.fromkeys(name for each in measurements for name in each.measured):
-        if most_bare is not None and sign in OF_ONE_VIEW:
-            if sign in most_bare.measured:
-                measured[sign] = most_bare.measured[sign]
+        if turns is not None and barest is not None and sign in OF_ONE_VIEW:
+            measured |= {sign: barest.measured[sign]} if sign in barest.measured else {}
             continue
-        having = [(called[k], each.measured[sign]) for k, each in enumerate(measurements) if sign in each.measured]
-        measured[sign], told = _joined(sign, [name for name, _ in having], [value for _, value in having])
+        having = [k for k, each in enumerate(measurements) if sign in each.measured]
+        measured[sign], told = _joined(sign, [called[k] for k in having], [measurements[k].measured[sign] for k in having])
         remarks += told
-    if sum(each.round is not None for each in measurements) > 1:
+    if len(round_seen) > 1:
         measured["bark_loss"], told = _bark_round(measurements, turns)
         remarks = [line for line in remarks if "bark_loss" not in line] + told
-    missing = {
-        sign: reason for each in measurements for sign, reason in each.not_measured.items() if sign not in measured
-    }
+    missing = {sign: why for each in measurements for sign, why in each.not_measured.items() if sign not in measured}
     own = [f"{name}: {line}" for name, each in zip(called, measurements, strict=True) for line in each.remarks]
     return Measurement(measured, missing, {}, tuple(remarks + own))
 
@@ -97,16 +94,11 @@ def two_wounds(measurements: Sequence[Measurement], names: Sequence[str], inches
 
     Parameters
     ----------
-    measurements
-        One of each photograph, each sign in its own unit.
-    names
-        What to call the photographs [no unit].
+    measurements, names
+        One of each photograph, each sign in its own unit, and what to call them.
     inches
         Are lengths written in inches? [no unit]
     """
-    from diagnose.figures import figure
-    from diagnose.signs import vocabulary
-
     lines = []
     for sign in SAME_IN_ALL:
         having = [(name, value) for name, each in zip(names, measurements, strict=True)
@@ -116,15 +108,29 @@ def two_wounds(measurements: Sequence[Measurement], names: Sequence[str], inches
         (small, low), *_, (large, high) = sorted(having, key=lambda item: item[1].value)
         own = np.sqrt(1 - SHARED[sign][0]) * np.hypot(low.sigma, high.sigma)
         if high.value - low.value > TWO_WOUNDS * max(float(own), 1e-12):
-            lines.append(f"{vocabulary()[sign].label}: {figure(sign, low, inches)} in {small}, "
-                         f"{figure(sign, high, inches)} in {large}")
+            lines.append(_figures(sign, [small, large], [low, high], inches))
     return lines
 
 
-def _most_bare(measurements: Sequence[Measurement]) -> Measurement | None:
-    """The photograph that shows most of the patch, None where none shows one."""
-    seen = [each for each in measurements if each.round is not None]
-    return max(seen, key=lambda each: each.round.alone.low if each.round else 0.0, default=None)
+def taken_alone(measurements: Sequence[Measurement], names: Sequence[str]) -> str:
+    """Why the first photograph alone is judged: the lengths that differ beyond doubt, and the question; else empty.
+
+    Parameters
+    ----------
+    measurements, names
+        One of each photograph, each sign in its own unit, and what to call them.
+    """
+    apart = two_wounds(measurements, names)
+    return f"a photo stands apart ({'; '.join(apart)}): are they of one wound? Only {names[0]} is judged" if apart else ""
+
+
+def _figures(sign: str, names: Sequence[str], values: Sequence[Measured], inches: bool = False) -> str:
+    """A sign's values in words, and in which photograph each was read."""
+    from diagnose.figures import figure
+    from diagnose.signs import vocabulary
+
+    told = ", ".join(f"{figure(sign, value, inches)} in {name}" for name, value in zip(names, values, strict=True))
+    return f"{vocabulary()[sign].label if sign in vocabulary() else sign}: {told}"
 
 
 def _bark_round(measurements: Sequence[Measurement], turns: Turns) -> tuple[Sign, list[str]]:
@@ -143,16 +149,18 @@ def _bark_round(measurements: Sequence[Measurement], turns: Turns) -> tuple[Sign
 
 
 def _joined(sign: str, names: list[str], values: list[Sign]) -> tuple[Sign, list[str]]:
-    if len(values) == 1:
-        return values[0], []
     numbers = [value for value in values if isinstance(value, Measured)]
     bounds = [value for value in values if isinstance(value, Bounded)]
+    if len(values) == 1:
+        return values[0], []
     if len(numbers) == len(values):
         return join_measured(sign, names, numbers)
     if len(numbers) + len(bounds) == len(values):
-        return _join_bounds(sign, numbers, bounds, names, values)
-    shares = [_as_shares(value) for value in values if isinstance(value, Shares | Answer)]
-    return _join_shares(sign, shares), []
+        owners = [name for name, value in zip(names, values, strict=True) if isinstance(value, Measured)]
+        return _join_bounds(bounds, join_measured(sign, owners, numbers) if numbers else None,
+                            f"{', '.join(names)} do not agree in {sign}: are they of one wound?")  # fmt: skip
+    return _join_shares([value if isinstance(value, Shares) else Shares({value.choice: 1.0}, value.how)
+                         for value in values if isinstance(value, Shares | Answer)]), []  # fmt: skip
 
 
 def join_measured(sign: str, names: Sequence[str], values: Sequence[Measured]) -> tuple[Measured, list[str]]:
@@ -164,47 +172,37 @@ def join_measured(sign: str, names: Sequence[str], values: Sequence[Measured]) -
 
     Parameters
     ----------
-    sign
-        Its name, which tells how much of the variance photographs share [no unit].
-    names
-        What to call the photographs [no unit].
-    values
-        The sign's value in each, two or more, in the sign's own unit.
+    sign, names, values
+        The sign, which tells how much of the variance is shared; the photographs' names; its value in each, in its unit.
 
     References
     ----------
     .. [1] Huber, P. J. (1964). Annals of Mathematical Statistics 35:73-101; Birge, R. T. (1932). Physical Review 40:207-227
        (both from memory). The shared parts are our own choice.
     """
+    many = len(values)
+    if many == 1:
+        return values[0], []
     value = np.array([each.value for each in values])
     sigma = np.maximum([each.sigma for each in values], 1e-12)
     shared = SHARED.get(sign, (USUAL_SHARED, ""))[0]
     own = sigma * np.sqrt(1 - shared)
     weight = 1 / own**2
-    mean = _weighted_median(value, weight)
+    mean, trust = _weighted_median(value, weight), np.ones(many)
     for _ in range(20):
-        away = np.abs(value - mean) / own
-        trust = np.minimum(1.0, OUTLIERS_WEIGHT / np.maximum(away, 1e-12))
-        if len(values) == 2:
-            trust = np.ones(2)  # of two none can be told to be the wrong one
+        if many > 2:  # of two none can be told to be the wrong one
+            trust = np.minimum(1.0, OUTLIERS_WEIGHT / np.maximum(np.abs(value - mean) / own, 1e-12))
         mean = float((weight * trust * value).sum() / (weight * trust).sum())
     kept = weight * trust
-    chi2 = float((kept * (value - mean) ** 2).sum()) / (len(values) - 1)
-    spread = max(1.0, chi2)
+    spread = max(1.0, float((kept * (value - mean) ** 2).sum()) / (many - 1))
     variance = spread / kept.sum() + shared * float((kept * sigma**2).sum() / kept.sum())
-    told = []
-    for k, name in enumerate(names):
-        others = np.arange(len(values)) != k
-        rest = float((kept * value)[others].sum() / kept[others].sum())
-        doubt = float(np.sqrt(own[k] ** 2 + 1 / kept[others].sum()))
-        apart = abs(value[k] - rest) / doubt
-        if apart > APART and (len(values) == 2 or trust[k] < 1):
-            if len(values) == 2:
-                told.append(
-                    f"{names[0]} and {names[1]} differ by {apart:.1f} sigma in {sign}: are they of one wound? Take a third"
-                )
-                break
-            told.append(f"{name} stands apart by {apart:.1f} sigma in {sign} and counts for less: is it the same wound?")
+    others = kept.sum() - kept
+    apart = np.abs(value - ((kept * value).sum() - kept * value) / others) / np.sqrt(own**2 + 1 / others)
+    words = _figures(sign, names, values)
+    told = [f"{name} stands apart by {by:.1f} sigma and counts for less ({words}): is it the same wound?"
+            for name, by, trusted in zip(names, apart, trust, strict=True) if by > APART and trusted < 1]  # fmt: skip
+    if many == 2 and apart[0] > APART:
+        told = [f"{words}, which differ by {apart[0]:.1f} sigma: are they of one wound? Take a third"]
     return Measured(mean, float(np.sqrt(variance)), values[0].how), told
 
 
@@ -214,7 +212,7 @@ def _weighted_median(value: np.ndarray, weight: np.ndarray) -> float:
 
 
 def _join_bounds(
-    sign: str, numbers: list[Measured], bounds: list[Bounded], names: list[str], values: list[Sign]
+    bounds: list[Bounded], number: tuple[Measured, list[str]] | None, disagree: str
 ) -> tuple[Sign, list[str]]:
     """Intervals meet in their common part; where they do not, the whole they span is kept and said so.
 
@@ -222,28 +220,21 @@ def _join_bounds(
     """
     level = min(each.level for each in bounds)
     low, high = max(each.low for each in bounds), min(each.high for each in bounds)
+    told = []
     if low > high:
         low, high = min(each.low for each in bounds), max(each.high for each in bounds)
-        told = [f"{', '.join(names)} do not agree in {sign}: are they of one wound?"]
-    else:
-        told = []
-    if not numbers:
+        told = [disagree]
+    if number is None:
         return Bounded(low, high, level), told
-    owners = [name for name, value in zip(names, values, strict=True) if isinstance(value, Measured)]
-    joined, more = join_measured(sign, owners, numbers) if len(numbers) > 1 else (numbers[0], [])
-    if low - 2 * joined.sigma <= joined.value <= high + 2 * joined.sigma:
-        return joined, told + more
-    told = told + more + [f"{', '.join(names)} do not agree in {sign}: are they of one wound?"]
-    return Bounded(min(low, joined.value - 2 * joined.sigma), max(high, joined.value + 2 * joined.sigma), level), told
+    value, spread = number[0].value, 2 * number[0].sigma
+    told += number[1]
+    if low - spread <= value <= high + spread:
+        return number[0], told
+    return Bounded(min(low, value - spread), max(high, value + spread), level), [*told, disagree]
 
 
-def _as_shares(value: Shares | Answer) -> Shares:
-    return value if isinstance(value, Shares) else Shares({value.choice: 1.0}, value.how)
-
-
-def _join_shares(sign: str, shares: list[Shares]) -> Shares:
+def _join_shares(shares: list[Shares]) -> Shares:
     """The plain mean of the probabilities (a linear opinion pool; M. Stone, Annals Math. Statistics 32, 1961)."""
     choices = dict.fromkeys(choice for each in shares for choice in each.shares)
-    return Shares(
-        {choice: float(np.mean([each.shares.get(choice, 0.0) for each in shares])) for choice in choices}, shares[0].how
-    )
+    mean = {choice: float(np.mean([each.shares.get(choice, 0.0) for each in shares])) for choice in choices}
+    return Shares(mean, shares[0].how)

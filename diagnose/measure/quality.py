@@ -1,7 +1,4 @@
-"""Is the picture good enough, and what should be done better next time?
-
-Each fault is measured where the wound is, not over the whole picture, and told in one line with what to do.
-"""
+"""Is the picture good enough where the wound is, and what should be done better next time?"""
 
 from __future__ import annotations
 
@@ -11,7 +8,7 @@ import numpy as np
 BLURRED = 3.5  # width of an edge from a fifth to four fifths of its height, beyond which it is blurred [px]
 DARK = 0.10  # linear light of white paper below which noise rules, 1 = full
 GLARE = 0.5  # share of the paper that is clipped white in all colours
-CLIPPED, ALL_OF_IT = (0.985,) * 3, (2.0,) * 3  # linear light from which a colour counts as clipped, and no bound
+CLIPPED = 0.985  # linear light from which a colour counts as clipped
 SMALL = 0.1  # one pixel in diameters of the stem
 OBLIQUE = 35.0  # view angle to the sheet [degree]
 
@@ -40,15 +37,14 @@ def edge_width(light: np.ndarray, outline: np.ndarray) -> float:
     reach = np.arange(-8.0, 8.25, 0.25)
     at = (outline[::step, None] + normal[::step, None] * reach[:, None]).astype(np.float32)
     grey = _grey(light)
-    seen = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = cv2.remap(grey, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     seen = np.where((seen[:, -8:].mean(axis=1) > seen[:, :8].mean(axis=1))[:, None], seen, seen[:, ::-1])
     low, high = np.median(seen[:, :16], axis=1), np.median(seen[:, -16:], axis=1)
     plain = high - low > 0.25 * max(_bright(grey), 1e-6)
     if plain.sum() < 10:
         return 0.0
     rise = ((seen - low[:, None]) / (high - low + 1e-9)[:, None])[plain]
-    within = ((rise > 0.2) & (rise < 0.8)).sum(axis=1) * 0.25
-    return float(np.median(within))
+    return float(np.median(((rise > 0.2) & (rise < 0.8)).sum(axis=1) * 0.25))
 
 
 def _grey(light: np.ndarray) -> np.ndarray:
@@ -70,24 +66,19 @@ def remarks(
     ----------
     light
         (h, w, 3) linear light of the neighbourhood, 0 to 1 [no unit].
-    outline
-        (n, 2) of the wound in it [cells of `light`].
-    cells_per_px
-        Cells of `light` a pixel of the picture [cells].
-    pixel
-        One pixel of the picture [diameters of the stem].
-    view_angle_deg
-        Between the view and the sheet's normal [degree].
+    outline, cells_per_px
+        (n, 2) of the wound in it, and cells of it a pixel of the picture [cells of `light`].
+    pixel, view_angle_deg
+        One pixel of the picture [diameters of the stem]; the angle between view and the sheet's normal [degree].
     """
-    found = []
-    if pixel > SMALL:
-        found.append("the twig is small in the picture: go closer, so that the card fills most of it")
-    if edge_width(light, outline) / cells_per_px > BLURRED:
-        found.append("the end is blurred: hold still, tap the end to focus there, and give the camera more light")
-    if _bright(_grey(light)) < DARK:
-        found.append("the picture is dark: photograph in daylight, without a shadow over the card")
-    if float((cv2.inRange(light, CLIPPED, ALL_OF_IT) > 0).mean()) > GLARE:
-        found.append("the paper is overexposed, which thins the twig: turn the card out of the glare or darken the photo")
-    if view_angle_deg > OBLIQUE:
-        found.append("the card is seen at a slant: photograph it from straight above")
-    return tuple(found)
+    grey = _grey(light)
+    faults = (
+        (pixel > SMALL, "the twig is small in the picture: go closer, so that the card fills most of it"),
+        (edge_width(light, outline) / cells_per_px > BLURRED,
+         "the end is blurred: hold still, tap the end to focus there, and give the camera more light"),
+        (_bright(grey) < DARK, "the picture is dark: photograph in daylight, without a shadow over the card"),
+        (float((light >= CLIPPED).all(axis=2).mean()) > GLARE,
+         "the paper is overexposed, which thins the twig: turn the card out of the glare or darken the photo"),
+        (view_angle_deg > OBLIQUE, "the card is seen at a slant: photograph it from straight above"),
+    )  # fmt: skip
+    return tuple(told for there, told in faults if there)

@@ -53,8 +53,8 @@ class Measurement:
             Its values stand where both measured a sign, each sign in its own unit.
         """
         return Measurement(
-            {**self.measured, **more.measured}, {**self.not_measured, **more.not_measured},
-            {**self.shapes, **more.shapes}, self.remarks + more.remarks, self.round or more.round,
+            self.measured | more.measured, self.not_measured | more.not_measured, self.shapes | more.shapes,
+            self.remarks + more.remarks, self.round or more.round,
         )  # fmt: skip
 
     def at_wound(self) -> np.ndarray:

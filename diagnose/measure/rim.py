@@ -1,8 +1,7 @@
 """Is a strip along the stem's sides of another colour than the stem, so that it belongs to what lies beside it?
 
-The eye may take for stem what fits it closely: cloth that shows between a stem and its shadow, a strip of tape, what a
-cut-out left round it. Shading and shadow change how bright bark is, and hardly its colour; a strip of another colour along a
-side is no stem. At the end alone another colour is nothing strange: that is where the wood shows.
+The eye may take for stem what fits it closely: cloth between a stem and its shadow, tape, what a cut-out left. Shading
+hardly changes bark's colour. At the end alone another colour is nothing strange: that is where the wood shows.
 """
 
 from __future__ import annotations
@@ -23,17 +22,14 @@ LEAST_CORE, ENOUGH_CELLS = 60, 3000  # cells of the stem's middle that tell its 
 def without_rim(light: np.ndarray, mask: np.ndarray) -> np.ndarray:
     """The mask of a stem without the strips of another colour along its sides, and what of that colour lies at its end.
 
+    It is the mask itself where no such strip is seen.
+
     Parameters
     ----------
     light
         (h, w, 3) linear, a little smoothed, 0 to 1, the stem along x with its end towards the right [no unit].
     mask
         (h, w) uint8, 1 on what the eye takes for stem [no unit].
-
-    Returns
-    -------
-    numpy.ndarray
-        As `mask`, and the mask itself where no such strip is seen.
 
     References
     ----------
@@ -45,14 +41,15 @@ def without_rim(light: np.ndarray, mask: np.ndarray) -> np.ndarray:
     top = np.argmax(mask, axis=0)
     high = len(mask) - np.argmax(mask[::-1], axis=0) - top
     wide = float(np.median(high[columns]))
-    sides = columns[columns < columns[-1] - 0.7 * wide]
+    body = columns[-1] - int(0.7 * wide)  # the end itself begins there
     share = (np.arange(len(mask))[:, None] - top) / high
     core = (mask > 0) & (share > 0.3) & (share < 0.7)
-    core[:, columns[-1] - int(0.7 * wide) :] = False
+    core[:, body:] = False
     if core.sum() < LEAST_CORE:
         return mask
     off = _off_colour(light, mask, core)
     far = ((off > FAR) & (mask > 0)).astype(np.uint8)
+    sides = columns[columns < columns[-1] - 0.7 * wide]
     both = (_strip(far[::turn], mask[::turn], off[::turn], sides, wide) for turn in (1, -1))
     strips = [strip for strip in both if strip is not None]
     if not strips:
@@ -70,10 +67,7 @@ def without_rim(light: np.ndarray, mask: np.ndarray) -> np.ndarray:
 
 
 def _off_colour(light: np.ndarray, mask: np.ndarray, core: np.ndarray) -> np.ndarray:
-    """(h, w) how far each cell's colour lies from that of the stem's middle, less where that itself varies [nat].
-
-    Colour is blue and red against green, whatever the brightness; 0 off the mask.
-    """
+    """(h, w) how far each blue and red against green lie from those of the stem's middle, less where these vary [nat]."""
     own = np.flatnonzero(mask)
     tone = np.log(light.reshape(-1, 3)[own] + np.float32(FLOOR))
     colour = tone[:, ::2] - tone[:, 1:2]

@@ -1,10 +1,9 @@
 """How steeply was a clean end cut, whichever way the twig lies?
 
-A flat face across a round stem shows as a slanting line that bulges by half an ellipse. With m = tan(true) cos(roll)
-the slope seen and k = tan(true) sin(roll) the bulge, tan(true) is the root of m^2 + k^2. Two things stand between: a
-stem that runs towards the camera bulges by itself (`shear`), and the bulge is the same whether the face looks at the
-camera or away, which only its pale wood can tell. Where the face looks at the camera it is an ellipse whose length
-along the axis is k diameters: that reads k more surely than the outline's bend.
+A flat face across a round stem shows as a slanting line that bulges by half an ellipse. With m = tan(true) cos(roll) the
+slope seen and k = tan(true) sin(roll) the bulge, tan(true) is the root of m^2 + k^2. Two things stand between: a stem that
+runs towards the camera bulges by itself (`shear`), and only pale wood tells whether the face looks at the camera or away.
+Where it does, it is an ellipse k diameters long along the axis, which reads k more surely than the outline's bend.
 """
 
 from __future__ import annotations
@@ -37,21 +36,15 @@ def true_slope(
 
     Parameters
     ----------
-    slope
-        Seen [degree].
-    slope_sigma
-        Its standard uncertainty [degree].
-    bulge
-        Height of the outline's half ellipse [radii of the stem].
-    pixel
-        One pixel of the picture [diameters of the stem].
-    tone
-        By how much the strip inside the end is lighter than bark, as logarithm of a ratio [nat].
-    shear
-        How far a point one unit nearer the camera appears along the axis [no unit].
+    slope, slope_sigma
+        As seen, with its standard uncertainty [degree].
+    bulge, pixel
+        Height of the outline's half ellipse [radii of the stem]; one pixel of the picture [diameters of the stem].
+    tone, shear
+        By how much the strip inside the end is lighter than bark, as logarithm of a ratio [nat]; how far a point one unit
+        nearer the camera appears along the axis [no unit].
     face
-        Length of the pale face along the axis, and the spread of its readings; None where it was not seen [diameters of the
-        stem].
+        Length of the pale face along the axis, and the spread of its readings; None where it was not seen [diameters].
 
     References
     ----------
@@ -76,8 +69,7 @@ def true_slope(
         weight = evenly * np.exp(-0.5 * steps**2)[:, None] * np.exp(-0.5 * ((k - k_best) / k_spread) ** 2)
         tangents.append(tangent.ravel())
         weights.append(chance * weight.ravel())
-    angle = np.degrees(np.arctan(np.concatenate(tangents)))
-    weight = np.concatenate(weights)
+    angle, weight = np.degrees(np.arctan(np.concatenate(tangents))), np.concatenate(weights)
     weight /= weight.sum()
     value = float(angle @ weight)
     sigma = float(np.sqrt(((angle - value) ** 2) @ weight))

@@ -19,11 +19,13 @@ from diagnose.culprits.prior import common_of, not_listed_share, place_words, ra
 from diagnose.culprits.readings import TINY
 from diagnose.culprits.tables import Ranges, words
 from diagnose.culprits.traces import MOST_KINDS
-from diagnose.places import Place, season_of
+from diagnose.places import Place, places, season_of
 from diagnose.protect import requirement
 from diagnose.protect.sources import sources
 from diagnose.report.answer_drawings import draw_answer
 from diagnose.signs import Word, reading_of, vocabulary
+
+LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
 
 def tables_of(where: Where = None) -> dict[str, Any]:
@@ -61,6 +63,7 @@ def tables_of(where: Where = None) -> dict[str, Any]:
         "snow": {key: reach.snow_table()[key] for key in ("depth_mm", "misread", "from_surface", "lying")},
         "signs": [_sign(known, word) for word in vocabulary().values()],
         "where": {**where_of(place), "given": where if where is None or isinstance(where, str) else _given(where)},
+        "places": choices_of_place() if place is None else None,
         "barrier": _barrier(),
     }
 
@@ -81,7 +84,7 @@ def _limits() -> dict[str, Any]:
         "not_listed": NOT_LISTED, "clear": ask.CLEAR, "listed": ask.LISTED, "least_worth": ask.LEAST_WORTH,
         "built_stays": ask.BUILT_STAYS, "handful_stays": ask.HANDFUL_STAYS, "later_stays": ask.LATER_STAYS,
         "handful": ask.HANDFUL, "sure": ask.SURE, "sure_stays": ask.SURE_STAYS, "least_chance": ask.TINY,
-        "beside": ask.BESIDE, "alike": ask.ALIKE,
+        "beside": ask.BESIDE, "alike": ask.ALIKE, "place": ask.PLACE,
         "holds": verdict.HOLDS, "all_but": verdict.ALL_BUT, "outside": verdict.OUTSIDE,
     }
 
@@ -177,6 +180,30 @@ def where_of(place: Place | None) -> dict[str, Any]:
         "elsewhere": living_elsewhere(place),
         "season_of": [season_of(month, place or north) for month in range(1, 13)],
     }
+
+
+def choices_of_place() -> dict[str, Any]:
+    """What follows from each place that can be chosen, in few letters: a page made for none asks for it.
+
+    `common` and `lives` of a place hold a letter a culprit: its row in `levels`, `residence`. A place of which so little is
+    told that others are averaged cannot be chosen.
+    """
+    levels = [0.0, *words()["common"].values()]
+    residence = list(words()["residence"])
+    found = []
+    for place in places():
+        where = where_of(place)
+        if len(where["parts"]) > 1:
+            continue
+        part = where["parts"][0]
+        found.append({
+            "code": place.code, "name": place.name, "words": where["words"].removeprefix(place.name),
+            "not_listed": where["not_listed"], "winters": where["winters"], "south": place.hemisphere == "south",
+            "common": "".join(LETTERS[levels.index(one)] for one in part["common"]),
+            "lives": "".join(LETTERS[residence.index(one)] for one in part["lives"]),
+        })
+    return {"letters": LETTERS, "levels": levels, "residence": residence, "all": found, "question": ask.PLACE_QUESTION,
+            "help": ask.PLACE_HELP}
 
 
 def _part(known: Catalogue, place: Place, lives: Mapping[str, str]) -> dict[str, Any]:

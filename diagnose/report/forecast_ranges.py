@@ -52,7 +52,7 @@ def ranges_in_words(ranges: pd.DataFrame) -> str:
     Parameters
     ----------
     ranges
-        As `forecast_ranges` returns them, in days.
+        As `forecast_ranges` returns them [no unit].
     """
     told = [f"{name} {what} {early.year} to {late.year}" for name, what, early, late in zip(
         ranges["name"], ranges["what"], ranges["early"], ranges["late"], strict=True)]

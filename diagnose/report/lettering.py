@@ -10,6 +10,7 @@ import unicodedata
 from functools import cache
 from itertools import groupby
 from pathlib import Path
+from typing import Any
 from xml.sax.saxutils import escape
 
 FONT, BOLD = "Liberation Sans", "Liberation Sans Bold"
@@ -45,6 +46,26 @@ def settable(text: str) -> str:
         return whole
     told = "".join(" " if char in "\t\v\f\r" else char for char in whole if char == "\n" or _prints(char))
     return "".join("".join(run) if fits else _missing("".join(run)) for fits, run in _runs(told))
+
+
+def fitted(canvas: Any, text: str, font: str, size: float, left: float, bottom: float, width: float) -> None:
+    """Draws one line of people's words, set smaller where it would not fit.
+
+    Parameters
+    ----------
+    canvas
+        Of reportlab [no unit].
+    text
+        As it was typed [no unit].
+    font
+        FONT or BOLD [no unit].
+    size, left, bottom, width
+        Of the letters at most, where the line begins, and its room [pt].
+    """
+    words = settable(text)
+    own = canvas.stringWidth(words, font, size)
+    canvas.setFont(font, size * min(1.0, width / own) if own else size)
+    canvas.drawString(left, bottom, words)
 
 
 def marked(text: str) -> str:

@@ -25,6 +25,7 @@ from diagnose.inbox.work import diagnosis_of, looked
 from diagnose.protect.sources import called_by_name
 from diagnose.report.plain import barrier_line
 from diagnose.signs import Bounded, Sign, vocabulary
+from diagnose.texts import read_text
 from diagnose.whole_file import write_whole
 
 if TYPE_CHECKING:
@@ -126,7 +127,8 @@ def letter(row: Mapping[str, Any], found: Diagnosis, sender: str = "", signature
         photos_words="your photo" if photos == 1 else f"your {photos} photos", measured=tuple(_measured(found, inches)),
         decided=tuple(speaks[:4]), against=tuple(against[:2]),
         find_out_first=_not_yet(found), question=question, choices=tuple(choices.rstrip(".").split("; ")) if choices else (),
-        help=next((word.help for word in vocabulary().values() if word.question and word.question == question), ""),
+        help=next((word.help for word in vocabulary().values()  # what an older version asked begins alike
+                   if question and word.question and word.question.startswith(question)), ""),
         how_to_photograph=HOW_TO if better else "",
         barrier=barrier_line(barrier).removeprefix("Barrier: ") if helps else "", sizes=tuple(sizes) if helps else (),
         instead=tuple(map(called_by_name, barrier.instead)) if clear and not found.find_out_first else (),
@@ -220,15 +222,10 @@ def as_html(told: Letter, template: str | Path | None = None) -> str:
 
 
 def _rendered(told: Letter, template: str | Path | None, own: str, html: bool) -> str:
-    from jinja2 import TemplateError
-
+    source = (files("diagnose.report") / own).read_text("utf-8") if template is None else read_text(template)
     try:
-        place = files("diagnose.report") / own if template is None else Path(template)
-        source = place.read_text("utf-8")
         return _environment(html).from_string(source).render(asdict(told))
-    except OSError as problem:
-        raise CannotUse(f"the template {template} cannot be read ({problem.strerror})") from None
-    except TemplateError as problem:
+    except Exception as problem:  # a template's own reckoning raises what it likes
         raise CannotUse(f"the template has a fault ({problem}); see letter.txt.jinja for the names it may use") from None
 
 

@@ -48,7 +48,7 @@ def annotate(
     measurement
         What was measured in it, with its shapes in pixels of the picture [no unit].
     px_per_mm
-        At the wound, for a scale bar (Measurement.px_per_mm); None where it is not known.
+        At the wound, for a scale bar (Measurement.px_per_mm); None where it is not known [px per mm].
     inches
         Are lengths told in inches and feet, else in millimetres? [no unit]
     """

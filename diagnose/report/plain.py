@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
+from diagnose.culprits.ask import PLACE, question_of
 from diagnose.culprits.old_names import name_of
 from diagnose.figures import figure, in_inches, length, percent
 from diagnose.protect.sources import called_by_name
@@ -94,7 +95,8 @@ def verdict_lines(found: Diagnosis) -> list[str]:
         lines += _wrapped("  ", verdict.warning)
     asked = verdict.next_question
     if asked is not None:
-        lines += _wrapped("  best next question: ", f"{vocabulary()[asked].question} (sign: {asked})")
+        given_by = "option --region" if asked == PLACE else f"sign: {asked}"
+        lines += _wrapped("  best next question: ", f"{question_of(asked)} ({given_by})")
     if verdict.leading is None:
         lines += _wrapped("  ", verdict.settle)
     return lines

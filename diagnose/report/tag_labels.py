@@ -10,7 +10,7 @@ from typing import Any
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import Log
 from diagnose.report.barrier_drawing import POINT
-from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
+from diagnose.report.lettering import BOLD, FONT, fitted, load_fonts
 
 ACROSS, DOWN = 3, 8
 MARGIN_MM = 10.0  # that printers leave white; our choice
@@ -111,17 +111,11 @@ def labels_pdf(tags: Sequence[str], site: str = "", paper: str = "A4") -> bytes:
         segno.make_qr(tag, error="q").save(code, kind="png", scale=8, border=QUIET)
         side = 0.5 * width
         canvas.drawImage(ImageReader(code), left, bottom + (height - side) / 2, side, side)
-        _written(canvas, settable(tag), BOLD, 16, left + side, bottom + height / 2 - 6, width - side - 6)
-        _written(canvas, settable(site), FONT, 8, left + side, bottom + height / 2 + 14, width - side - 6)
+        fitted(canvas, tag, BOLD, 16, left + side, bottom + height / 2 - 6, width - side - 6)
+        fitted(canvas, site, FONT, 8, left + side, bottom + height / 2 + 14, width - side - 6)
         canvas.setLineWidth(0.3)
         canvas.setStrokeGray(0.7)
         canvas.rect(left, bottom, width, height)  # where it is cut
     canvas.save()
     return out.getvalue()
 
-
-def _written(canvas: Any, text: str, font: str, size: float, left: float, bottom: float, width: float) -> None:
-    """One line, set smaller where it would not fit."""
-    own = canvas.stringWidth(text, font, size)
-    canvas.setFont(font, size * min(1.0, width / own) if own else size)
-    canvas.drawString(left, bottom, text)

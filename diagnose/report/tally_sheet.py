@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from io import BytesIO
 
 from diagnose.protect.requirement import cautions_for
-from diagnose.report.lettering import BOLD, FONT, load_fonts, settable
+from diagnose.report.lettering import BOLD, FONT, fitted, load_fonts
 from diagnose.survey.plan import Plan
 from diagnose.survey.tally import ASKED
 
@@ -59,22 +59,23 @@ def _sheet(canvas, size: tuple[float, float], told: Mapping[str, str],  # type: 
            plan: Plan | None) -> None:
     wide, high = size
     left, right, top = 30.0, wide - 30, high - 34
-    canvas.setFont(BOLD, 12)
     for names, y, type_size in ((ONCE, top, 12), (TWICE, top - 19, 9)):
         canvas.setFont(BOLD, type_size)
         x = left
         for field in (field for field in ASKED if field.name in names):
-            canvas.drawString(x, y, f"{field.title}: {settable(told.get(field.name, ''))}")
+            canvas.setFont(BOLD, type_size)
+            canvas.drawString(x, y, f"{field.title}:")
             start = x + canvas.stringWidth(f"{field.title}: ", BOLD, type_size)
             x += (right - left) / (len(names) if names == ONCE else 8)
+            fitted(canvas, told.get(field.name, ""), BOLD, type_size, start, y, x - 10 - start)
             canvas.line(start, y - 3, x - 10, y - 3)
+    canvas.setFont(BOLD, 9)
     for words, x, line in (("Sheet:", right - 110, 32.0), ("of", right - 42, 12.0)):  # for more trees than lines
         canvas.drawString(x, top - 19, words)
         canvas.line(x + line, top - 22, x + line + 30, top - 22)
     if plan is not None:
-        canvas.setFont(FONT, 8)
         wanted = "" if plan.target is None else f" Target: {plan.target.where}, {plan.target.what}."
-        canvas.drawString(left, top - 34, settable(f"{plan.rule.words}{wanted}"))
+        fitted(canvas, f"{plan.rule.words}{wanted}", FONT, 8, left, top - 34, right - left)
     columns = [field for field in ASKED if field.name not in (*ONCE, *TWICE)]
     shares = [WIDE.get(field.name, 1.0) for field in columns]
     edges = [left]

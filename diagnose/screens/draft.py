@@ -8,6 +8,7 @@ from typing import Any
 import streamlit as st
 
 from diagnose.cannot_use import CannotUse
+from diagnose.culprits.ask import PLACE, question_of
 from diagnose.screens import drawer
 from diagnose.screens.tap import Point
 from diagnose.signs import Answer, Several, Sign, parse_signs, signs_as_json, vocabulary
@@ -144,10 +145,10 @@ class Draft:
         """Sign -> its question and the words of the answer, in the order of answering."""
         found = {}
         for name in [*self.answers, *sorted(self.passed)]:
-            said, choices = self.answers.get(name), vocabulary()[name].choices
+            said, choices = self.answers.get(name), {} if name == PLACE else vocabulary()[name].choices
             words = (choices[said.choice] if isinstance(said, Answer) else
                      ", ".join(choices[one] for one in said.found) if isinstance(said, Several) else "don't know")
-            found[name] = (str(vocabulary()[name].question), words)
+            found[name] = (question_of(name), words)
         return found
 
 

@@ -13,7 +13,7 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits.ask import next_step, questions_left
+from diagnose.culprits.ask import PLACE, PLACE_HELP, PLACE_QUESTION, next_step, questions_left
 from diagnose.culprits.here import living_elsewhere
 from diagnose.culprits.old_names import name_of, nameable
 from diagnose.culprits.verdict import Verdict
@@ -205,11 +205,16 @@ def _details(photo: Photo, draft: Draft, seen: _Seen | None, upright_mm: float |
 
 def _question(found: Diagnosis, draft: Draft) -> bool:
     """The one next question; is there one?"""
-    step = next_step(found.verdict, draft.passed, NEED_OF, None, built_of())
+    # a photo may tell the place: before anything is given it is not asked for
+    passed = {*draft.passed, PLACE} if draft.is_empty else draft.passed
+    step = next_step(found.verdict, passed, NEED_OF, None, built_of())
     asked = step.question
     if asked is None:
         st.html(f'<p class="left">Nothing more to ask, this will hardly change: {escape(step.reason)}.</p>')
         return False
+    if asked == PLACE:
+        _question_of_place(draft)
+        return True
     elsewhere = living_elsewhere(found.verdict.place) if asked == "seen" else ()
 
     def take(name: str, said: str | list[str]) -> None:
@@ -218,6 +223,24 @@ def _question(found: Diagnosis, draft: Draft) -> bool:
 
     ask(vocabulary()[asked], f"answers {st.session_state.get('photo_round', 0)}", take, elsewhere)
     return True
+
+
+def _question_of_place(draft: Draft) -> None:
+    """Asked where neither a photo nor the person's settings tell it; the answer stands under "Where, when, snow"."""
+    names = place_choices(None)
+    del names[None]
+
+    def take() -> None:
+        st.session_state["region"] = st.session_state["place_asked"]
+
+    st.subheader(PLACE_QUESTION)
+    st.caption(PLACE_HELP)
+    left, right = st.columns([3, 1], vertical_alignment="bottom")
+    told = left.selectbox("Country, or part of one, where the plant stands", list(names), index=None, key="place_asked",
+                          format_func=names.__getitem__, placeholder="type its name", on_change=take)
+    right.button("don't know", key="place_passed", on_click=draft.answer, args=(PLACE, None), width="stretch")
+    if told is not None:
+        st.rerun()  # what is judged in another place is drawn anew as a whole
 
 
 @st.cache_data(max_entries=64, show_spinner=False)

@@ -76,9 +76,11 @@ def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
     """
     try:
         with Path(place).open("rb") as file:
-            raw = file.read(MOST_BYTES)
+            raw = file.read(MOST_BYTES + 1)
     except OSError as problem:
         raise CannotUse(f"{place} cannot be read ({problem.strerror})") from None
+    if len(raw) > MOST_BYTES:
+        raise CannotUse(f"{place} is larger than {MOST_BYTES / 1e6:g} MB; register it in parts")
     try:
         told = raw.decode("utf-8-sig")
     except UnicodeDecodeError:

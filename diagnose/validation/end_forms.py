@@ -16,7 +16,7 @@ import yaml
 
 from diagnose.measure.card_stems import find_stems
 from diagnose.measure.end_form import ASKED, FORMS, answers, features, form_shares, mirrored, scaled, told
-from diagnose.measure.severed_end import light_at, see_end
+from diagnose.measure.severed_end import see_end
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
 from diagnose.simulate.twig import any_setting, picture_of
@@ -64,7 +64,7 @@ def _each(seeds: Iterable[int]) -> Iterator[tuple[int, np.ndarray, np.ndarray]]:
         for stem in find_stems(picture, plane)[:1]:
             end = see_end(picture, plane, stem)
             if end is not None:
-                yield form, features(end.end, light_at(end)), truth.torn_edges
+                yield form, features(end.end, end.look), truth.torn_edges
 
 
 def fit(ends: Ends) -> dict[str, dict[str, np.ndarray]]:

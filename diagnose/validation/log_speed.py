@@ -1,12 +1,14 @@
 """How fast is the log beside the plainest way of doing the same?
 
-Run as `python -m diagnose.validation.log_speed [IMPORTED] [MAPPED] [HELD ...]`: imports a CSV file with as many observations
-as said and compares with pandas' to_sql of the same rows (same columns, same indexes, same syncing); then asks map
-windows of a log of MAPPED observations and compares with the same question in raw SQL on the same file, warm and cold; then
-gives all of them out as CSV, as a list and a filtered list, and compares with pandas' read_sql and to_csv of the same.
+Run as `python -m diagnose.validation.log_speed [--whole] [IMPORTED] [MAPPED] [HELD ...]`: imports a CSV file with as many
+observations as said and compares with pandas' to_sql of the same rows (same columns, same indexes, same syncing); then asks
+map windows of a log of MAPPED observations and compares with the same question in raw SQL on the same file, warm and cold;
+then gives all of them out as CSV, as a list and a filtered list, and compares with pandas' read_sql and to_csv of the same.
 The log is as real ones are: with signs and verdicts, and never analysed.
 Cold: a process of its own asks once, after the system was told to drop the file's pages (posix_fadvise DONTNEED). HELD:
 sizes of logs for which the most memory held by importing, listing and exporting is measured, each in its own process.
+--whole: each row carries all that the tool itself saves of a wound, some 8 kB, in place of the gist of it in 150 bytes;
+pandas then holds ten times as much memory, so that 100,000 rows are enough.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from contextlib import closing
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -30,12 +33,13 @@ from sqlalchemy import create_engine, event
 from diagnose.fieldlog.engines import durable
 from diagnose.fieldlog.load import import_csv
 from diagnose.fieldlog.privacy import export
-from diagnose.fieldlog.query import EVERY, FIELDS, Query
+from diagnose.fieldlog.query import EVERY, FIELDS, NESTED, Query
 from diagnose.fieldlog.rows import DEFAULTS
 from diagnose.fieldlog.store import DATABASE, open_log
 from diagnose.fieldlog.tables import Base
 from diagnose.report.plain import LISTED, observation_lines
 
+WHOLE = False
 _SHOWN = "id, lat, lon, error_m, taken_at, leading, site, plant"
 
 
@@ -52,15 +56,30 @@ def rows(number: int, seed: int = 1) -> pd.DataFrame:
     chance = np.random.default_rng(seed)
     culprits = np.array(["rabbit", "deer_browsing", "vole_surface", "hare"])
     days = pd.to_datetime("2024-01-01") + pd.to_timedelta(chance.integers(0, 700 * 86400, number), unit="s")
-    signs = json.dumps({"wound": "severed_shoot", "seen_slope_deg": {"value": 41.0, "sigma": 2.5}})
-    verdict = json.dumps({"culprits": {"rabbit": 0.81, "hare": 0.19}, "leading": "rabbit"})
+    nested = _saved() if WHOLE else {
+        "signs": {"wound": "severed_shoot", "seen_slope_deg": {"value": 41.0, "sigma": 2.5}},
+        "verdict": {"culprits": {"rabbit": 0.81, "hare": 0.19}, "leading": "rabbit"}}
     return pd.DataFrame({
         "taken_at": days.strftime("%Y-%m-%dT%H:%M:%S"), "taken_local": True,
         "lat": (46 + chance.random(number)).round(7), "lon": (-72 + chance.random(number)).round(7),
         "error_m": chance.uniform(3, 12, number).round(1), "site": chance.choice(["north", "south"], number),
         "plant": chance.integers(1, 9999, number).astype(str), "species": "Quercus rubra", "by": "AB",
-        "signs": signs, "verdict": verdict, "leading": chance.choice(culprits, number), "catalogue": "1",
+        **{name: json.dumps(told) for name, told in nested.items()}, "leading": chance.choice(culprits, number),
+        "catalogue": "1",
     })
+
+
+@cache
+def _saved() -> dict[str, Any]:
+    """The nested fields of an observation as the tool saves it."""
+    from diagnose.diagnosis import diagnose_answers
+    from diagnose.fieldlog import fields_of
+    from diagnose.signs import parse_signs
+
+    seen = {"wound": "severed_shoot", "position": "low", "seen_slope_deg": {"value": 41.0, "sigma": 2.5},
+            "end_diameter_mm": {"value": 5.2, "sigma": 0.2}, "end_form": {"clean": 0.9, "half": 0.08, "torn": 0.02}}
+    told = fields_of(diagnose_answers(parse_signs(seen)))
+    return {name: told[name] for name in NESTED}
 
 
 def importing(number: int, folder: Path) -> tuple[float, float]:
@@ -114,7 +133,8 @@ def windows(number: int, folder: Path) -> list[tuple[int, float, float, float, f
     log = open_log(folder / "mapped")
     for start in range(0, number, 100_000):
         some = rows(min(100_000, number - start), seed=start + 2)
-        some["signs"], some["verdict"] = some["signs"].map(json.loads), some["verdict"].map(json.loads)
+        for name in set(NESTED) & set(some.columns):
+            some[name] = some[name].map(json.loads)
         log.save_observations(some.to_dict("records"))
     found = []
     for hits in (10, 1_000, 50_000):
@@ -266,4 +286,5 @@ if __name__ == "__main__":
     if len(sys.argv) > 1 and sys.argv[1].startswith("--cold-"):
         _asked_cold(sys.argv[1], sys.argv[2], tuple(map(float, sys.argv[3:])))
     else:
-        main(*map(int, sys.argv[1:]))
+        WHOLE = "--whole" in sys.argv
+        main(*(int(each) for each in sys.argv[1:] if each != "--whole"))

@@ -15,18 +15,18 @@ References
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import zip_longest
 from pathlib import Path
 
 import numpy as np
 
 from diagnose.cannot_use import CannotUse
 from diagnose.signs import Measured, Word, vocabulary
+from diagnose.texts import read_text, rows
 
 CALIPER_MM = 0.1  # standard uncertainty of a caliper held to a twig, which gives and is not round; from memory
 PROTRACTOR_DEG = 1.5  # of a protractor laid to a cut face; from memory
@@ -134,21 +134,17 @@ def read_truth(table: str | Path) -> list[Truth]:
     CannotUse
         With the line that cannot be read.
     """
-    try:
-        text = Path(table).read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError):
-        raise CannotUse(f"{table} cannot be read; give a CSV file with the columns file, end_diameter_mm, ...") from None
+    text = read_text(table)
     head = text.partition("\n")[0]
     separator = max(",;\t", key=head.count)
-    rows = csv.DictReader(io.StringIO(text), delimiter=separator)
-    columns = [name.strip() for name in rows.fieldnames or ()]
-    rows.fieldnames = columns
+    lines = rows(text, str(table), separator)
+    columns = [name.strip() for name in next(lines, (0, []))[1]]
     signs = _signs_of(table, columns)
     found: list[Truth] = []
     seen: set[str] = set()
-    for number, row in enumerate(rows, 2):
+    for number, told in lines:
         where = f"{table}, line {number}"
-        cells = {name: (row.get(name) or "").strip() for name in columns}
+        cells = {name: cell.strip() for name, cell in zip_longest(columns, told[:len(columns)], fillvalue="")}
         if not any(cells.values()):
             continue
         if not cells["file"]:

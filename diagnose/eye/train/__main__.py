@@ -2,7 +2,7 @@
 
 Draws collages (of the pictures in `--pictures`, where given), takes further rendered pictures with their truth from
 `--also`, fits the finder and the close network, judges them on pieces of the kinds kept away, and writes finder.onnx.gz,
-close.onnx.gz and judged.json into OUT.
+close.onnx.gz, close_map.onnx.gz and judged.json into OUT.
 """
 
 from __future__ import annotations
@@ -148,7 +148,7 @@ def main(arguments: list[str] | None = None) -> None:
     if given.network != "close":
         kept = {name: value for name, value in data["train"].items() if name.startswith("wide")}
         layers = nets.finder(given.thin)
-        begin = None if given.begin is None else written.read(layers, given.begin / "finder.onnx.gz", _some(kept["wide"]))
+        begin = None if given.begin is None else written.read(layers, [given.begin / "finder.onnx.gz"], _some(kept["wide"]))
         params = fit.fit(
             layers, fit.finder_loss, kept, given.seconds, given.batch, given.seed, say, given.steps, begin, given.rate
         )
@@ -157,15 +157,17 @@ def main(arguments: list[str] | None = None) -> None:
     if given.network != "finder":
         kept = {name: value for name, value in data["train"].items() if name.startswith("near")}
         layers = nets.close(given.thin)
-        begin = None if given.begin is None else written.read(layers, given.begin / "close.onnx.gz", _some(kept["near"]))
+        halves = [] if given.begin is None else sorted(given.begin.glob("close*.onnx.gz"))
+        begin = written.read(layers, halves, _some(kept["near"])) if halves else None
         params = fit.fit(
             layers, fit.close_loss, kept, given.seconds, 2 * given.batch, given.seed, say, given.steps, begin, given.rate
         )
         written.write(layers, params, eye_pieces.CLOSE_SIZE, ["map", "told"], given.out / "close.onnx.gz")
+        written.cut_in_two(given.out / "close.onnx.gz")
         result["close"] = {split: judged.close(layers, params, data[split])[0] for split in ("calibrate", "test")}
     if given.mean:  # judged were the weights after; what the mean is worth, whole pictures tell
-        for name in (name for name in ("finder", "close") if given.network in (name, "both")):
-            file = given.out / f"{name}.onnx.gz"
+        for file in (file for name in ("finder", "close") if given.network in (name, "both")
+                     for file in given.out.glob(f"{name}*.onnx.gz")):
             written.write_mean(given.begin / file.name, file, file)
     (given.out / f"judged_{given.network}.json").write_text(json.dumps(result, indent=1), encoding="utf-8")
     print(json.dumps(result, indent=1))

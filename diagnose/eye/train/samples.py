@@ -111,7 +111,7 @@ def wide_pieces(shown: Shown, rng: np.random.Generator, zooms: int = 2) -> Itera
     """
     if shown.sheet is not None:
         yield _wide(shown, sheet_matrix(shown.sheet, WIDE))
-    yield _wide(shown, whole_matrix(shown.bgr.shape, FINDER_SIZE) @ TO_FINDER)
+    yield _wide(shown, whole_matrix(shown.bgr.shape) @ TO_FINDER)
     yield from (_wide(shown, matrix) for matrix in _zoomed(shown, rng, zooms if shown.ends else 2 * zooms))
 
 
@@ -159,7 +159,7 @@ def taken_pieces(shown: Shown, rng: np.random.Generator) -> tuple[list[Wide], li
     """
     wides: list[Wide] = []
     nears: list[Near] = []
-    whole, to_wide = whole_matrix(shown.bgr.shape, FINDER_SIZE), np.linalg.inv(TO_FINDER)
+    whole, to_wide = whole_matrix(shown.bgr.shape), np.linalg.inv(TO_FINDER)
     looks = [(whole, False), *((own @ to_wide, False) for own in _zoomed(shown, rng, 2))]
     if shown.sheet is not None:
         looks.append((sheet_matrix(shown.sheet, FINDER_SIZE), True))

@@ -1,19 +1,23 @@
 """How is a trained network written, so that OpenCV's network module runs it, and read again to be trained on?
 
 Batch normalisation is folded into the kernels; kernels are stored as half floats, which the graph turns back into single
-ones when it is read: half the bytes, the same speed.
+ones when it is read: half the bytes, the same speed. OpenCV runs all of a graph, whatever is asked for, so the close network
+is cut in two: `python -m diagnose.eye.train.written FOLDER/close.onnx.gz` does it to one that is still whole.
 """
 
 from __future__ import annotations
 
 import gzip
+import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import jax.numpy as jnp
 import numpy as np
-from onnx import TensorProto, helper, load_from_string, numpy_helper
+from onnx import ModelProto, TensorProto, helper, load_from_string, numpy_helper, shape_inference, utils
 
+from diagnose.eye.pieces import HANDED
 from diagnose.eye.train.nets import Layer, Params, start, yielded
 
 
@@ -117,11 +121,37 @@ def write(layers: list[Layer], params: Params, size: tuple[int, int], outputs: l
         [helper.make_tensor_value_info(name, TensorProto.FLOAT, shapes[name]) for name in outputs], weights,
     )  # fmt: skip
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)], ir_version=8)
-    file.write_bytes(gzip.compress(model.SerializeToString(), mtime=0))  # without the time, equal weights are equal bytes
+    _save(model, file)
     return file.stat().st_size
 
 
-def read(layers: list[Layer], file: Path, pieces: np.ndarray, seed: int = 0) -> Params:
+def _model(file: Path) -> ModelProto:
+    return load_from_string(gzip.decompress(file.read_bytes()))
+
+
+def _save(model: ModelProto, file: Path) -> None:
+    file.write_bytes(gzip.compress(model.SerializeToString(), mtime=0))  # without the time, equal weights are equal bytes
+
+
+def cut_in_two(file: Path) -> None:
+    """Cuts a close network: into what it tells, with what the rest goes on from, and into the rest, which draws its map.
+
+    Parameters
+    ----------
+    file
+        NAME.onnx.gz: holds the whole one, then the first half; the second goes to NAME_map.onnx.gz [no unit].
+    """
+    whole = _model(file)
+    parts = utils.Extractor(shape_inference.infer_shapes(whole))
+    second = file.with_name(file.name.replace(".onnx.gz", "_map.onnx.gz"))
+    for half, reads, yields in ((file, ["x"], ["told", *HANDED]), (second, list(HANDED), ["map"])):
+        model = parts.extract_model(reads, yields)
+        del model.graph.value_info[:]
+        model.ir_version = whole.ir_version
+        _save(model, half)
+
+
+def read(layers: list[Layer], files: Sequence[Path], pieces: np.ndarray, seed: int = 0) -> Params:
     """The weights of a written network, to be trained on; what it has no weights for is drawn anew.
 
     Normalisation was folded into the kernels when it was written. It is unfolded by what the layers yield for some pieces,
@@ -131,15 +161,15 @@ def read(layers: list[Layer], file: Path, pieces: np.ndarray, seed: int = 0) -> 
     ----------
     layers
         Of the network, perhaps with layers or outputs that the written one lacks [no unit].
-    file
-        Where it was written [no unit].
+    files
+        Where it was written, or its parts [no unit].
     pieces
         That it sees, (n, rows, columns, 3), 0 to 1 [no unit].
     seed
         Of what is drawn [no unit].
     """
-    graph = load_from_string(gzip.decompress(file.read_bytes())).graph
-    kept = {one.name: numpy_helper.to_array(one).astype(np.float32) for one in graph.initializer}
+    weights = [one for file in files for one in _model(file).graph.initializer]
+    kept = {one.name: numpy_helper.to_array(one).astype(np.float32) for one in weights}
     params, seen = start(layers, seed), {"x": jnp.asarray(pieces)}
     for layer in layers:
         own, there = params.get(layer.name, {}), f"{layer.name}.k16" in kept
@@ -171,15 +201,19 @@ def write_mean(one: Path, other: Path, file: Path) -> None:
     ----------
     .. [1] Wortsman, M. et al. (2022). Model soups: averaging weights of multiple fine-tuned models (from memory).
     """
-    model, second = (load_from_string(gzip.decompress(each.read_bytes())) for each in (one, other))
+    model, second = _model(one), _model(other)
     for weights, others in zip(model.graph.initializer, second.graph.initializer, strict=True):
         assert (weights.name, weights.dims) == (others.name, others.dims), weights.name
         pair = [numpy_helper.to_array(each) for each in (weights, others)]
         middle = (np.float32(pair[0]) + np.float32(pair[1])) / 2
         weights.CopyFrom(numpy_helper.from_array(middle.astype(pair[0].dtype), weights.name))
-    file.write_bytes(gzip.compress(model.SerializeToString(), mtime=0))
+    _save(model, file)
 
 
 def _laid(whole: np.ndarray, part: np.ndarray) -> None:
     """Lay a part over the beginning of an array along each axis."""
     whole[tuple(slice(0, side) for side in part.shape)] = part
+
+
+if __name__ == "__main__":
+    cut_in_two(Path(sys.argv[1]))

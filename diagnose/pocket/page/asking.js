@@ -19,6 +19,20 @@ function makeAsking(model) {
     return questions.filter(word => !told.has(word.about) && fits(word, signs));
   }
 
+  /** Is no place known, and would another group be the likeliest at one of the far-apart places? */
+  function placeChanges(verdict) {
+    if (t.where.name !== null) return false;
+    const here = t.where, group = () => model.likeliest(model.byGroup(model.posterior(verdict.given))), now = group();
+    try {
+      return here.parts.some(part => {
+        t.where = {...here, parts: [part], rates_power: 1};
+        return group() !== now;
+      });
+    } finally {
+      t.where = here;
+    }
+  }
+
   function answersTo(on, word, now) {
     return model.isTrace(word.name) ? tracesAnswered(on, word, now) : woundAnswered(on, word, now);
   }
@@ -150,7 +164,7 @@ function makeAsking(model) {
 
   /** Will what is built most likely stay, and the group, if one is told as sure? */
   function settled(verdict, passed, worth) {
-    const asked = new Set([...passed, ...questions.map(word => word.name).filter(name => name in verdict.given.signs)]);
+    const asked = new Set([...passed.filter(name => name !== L.place), ...questions.map(word => word.name).filter(name => name in verdict.given.signs)]);
     const least = asked.size < L.handful ? L.built_stays : asked.size === L.handful ? L.handful_stays : L.later_stays;
     if (stays(verdict, passed, worth, byWhatIsBuilt) < least) return false;
     return Math.max(...Object.values(verdict.groups)) < L.sure || stays(verdict, passed, worth, byGroup) >= L.sure_stays;
@@ -167,6 +181,9 @@ function makeAsking(model) {
   function nextStep(verdict, passed = []) {
     const hanging = askable(verdict.given.signs).find(word => Object.keys(word.asked_where).length && !passed.includes(word.name));
     if (hanging) return {question: hanging.name, reason: "the answer before it hangs on this one"};
+    if (!passed.includes(L.place) && placeChanges(verdict)) {
+      return {question: L.place, reason: "which animals live there would change the verdict"};
+    }
     if (!verdict.given.signs.wound && !passed.includes("wound")) {
       return {question: "wound", reason: "what was hurt decides which other questions make sense"};
     }

@@ -200,6 +200,20 @@ function makeModel(t) {
     }).sort((a, b) => b[1] - a[1]);
   }
 
-  return {t, K, C, keys, signOf, isTrace, judge, posterior, reasons, ranked, firstOf, shareOf, nameOf, bench, madeBy, ofCulprits,
+  /** What follows from a place that was chosen, as where_of of tables.py. */
+  function whereOf(code) {
+    const {letters, levels, residence, all} = t.places, one = all.find(each => each.code === code);
+    if (!one) return null;
+    const part = {common: [...one.common].map(letter => levels[letters.indexOf(letter)]),
+                  lives: [...one.lives].map(letter => residence[letters.indexOf(letter)])};
+    const seasons = signOf.get("season").choices, from = one.south ? 2 : 0, members = signOf.get("seen").members;
+    return {name: one.name, words: one.name + one.words, parts: [part], not_listed: one.not_listed, rates_power: 1,
+            winters: one.winters, given: code,
+            elsewhere: Object.keys(members).filter(choice => members[choice].length
+              && members[choice].every(key => part.lives[keys.indexOf(key)] === "absent")),
+            season_of: Array.from({length: 12}, (_, month) => seasons[(Math.floor((month + 1) % 12 / 3) + from) % 4])};
+  }
+
+  return {t, K, C, keys, signOf, isTrace, judge, posterior, byGroup, likeliest, whereOf, reasons, ranked, firstOf, shareOf, nameOf, bench, madeBy, ofCulprits,
           tracesAnswered, rawGroup, filled, toldOf, answeredSo, depthsOf: reach.depthsOf};
 }

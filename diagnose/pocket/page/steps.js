@@ -3,16 +3,18 @@
 
 const TABLES = JSON.parse(document.getElementById("tables").textContent);
 const WORK = JSON.parse(document.getElementById("work").textContent);
+const NOWHERE = TABLES.where;  // as the page was made: with a place, or without one
 const MODEL = makeModel(TABLES), ASKING = makeAsking(MODEL), BARRIER = makeBarrier(MODEL);
 const STORE = `browse pocket ${WORK.log ?? "no log"} ${WORK.site}`;
 const DUE_AT_ONCE = 5;
 const MOST_IN_A_FILE = 200e6;  // bytes of photos; more goes into a second file
 
-const now = {view: "start", db: null, can: [], persisted: null, versions: [], handed: new Set(), said: "", by: "", made: null, from: 0};
+const now = {view: "start", db: null, can: [], persisted: null, versions: [], handed: new Set(), said: "", by: "", made: null, from: 0, place: ""};
 let wound = newWound(), tree = null, look = null;
 
 function newWound(tag = "") {
-  return {signs: {}, passed: [], snow: "", photos: [], tag, plot: "", note: "", grid: "", position: null, several: []};
+  const place = now.place;  // the next wound is mostly in the same one
+  return {signs: {}, passed: place ? [TABLES.limits.place] : [], place, snow: "", photos: [], tag, plot: "", note: "", grid: "", position: null, several: []};
 }
 
 const canDo = what => now.can.find(([name]) => name === what)?.[1] ?? false;
@@ -93,6 +95,7 @@ async function begin() {
     now.by = now.versions.at(-1)?.by ?? "";
     const draft = await readOne(db, "draft", "wound"), photos = await readOne(db, "draft", "photos");
     if (draft) Object.assign(wound, draft, {several: []});
+    now.place = wound.place ?? "";
     if (photos) wound.photos = photos.photos.map(photo => ({...photo, url: URL.createObjectURL(new Blob([photo.bytes], {type: photo.type}))}));
   }
   show();

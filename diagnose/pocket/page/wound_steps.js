@@ -1,9 +1,16 @@
 // The steps of one wound: what is asked next, how likely each culprit is and why, what stops it, what was answered.
 
 let judged = {key: "", verdict: null, step: null};
+/** The place that was chosen for this wound counts, where the page was made for none. */
+function inItsPlace() {
+  const chosen = wound.place && NOWHERE.name === null ? MODEL.whereOf(wound.place) : null;
+  if (TABLES.where.given !== (chosen ?? NOWHERE).given) TABLES.where = chosen ?? NOWHERE;
+}
+
 function verdictNow() {
+  inItsPlace();
   const snowMm = asNumber(wound.snow), given = {signs: wound.signs, month: new Date().getMonth() + 1, snowMm};
-  const key = JSON.stringify([given, wound.passed]);
+  const key = JSON.stringify([given, wound.passed, wound.place]);
   if (judged.key !== key) {
     const verdict = MODEL.judge(given);
     judged = {key, verdict, step: ASKING.nextStep(verdict, wound.passed), reasons: null, snowMm};
@@ -31,7 +38,7 @@ function findOutFirst() {
   const {verdict, step} = verdictNow();
   const why = !Object.keys(wound.signs).length ? "nothing was answered" : verdict.leading === null ? "it cannot be told yet what did it" : "";
   if (!why) return "";
-  return `Do not buy yet: ${why}. ` + (step.question === null ? settle(verdict) : `Find out first: ${MODEL.signOf.get(step.question).question}`);
+  return `Do not buy yet: ${why}. ` + (step.question === null ? settle(verdict) : `Find out first: ${questionOf(step.question)}`);
 }
 
 function settle(verdict) {
@@ -41,7 +48,10 @@ function settle(verdict) {
 }
 
 const wordsOf = (word, choice) => word.words[word.choices.indexOf(choice)];
+const questionOf = name => name === TABLES.limits.place ? TABLES.places.question : MODEL.signOf.get(name).question;
 const passedWords = word => word.several ? "did not look" : "don't know";
+
+const passedAs = name => name !== TABLES.limits.place ? passedWords(MODEL.signOf.get(name)) : wound.place ? TABLES.where.name : "don't know";
 
 function signWords(name) {
   const word = MODEL.signOf.get(name), sign = wound.signs[name], said = choice => wordsOf(word, choice);
@@ -64,6 +74,7 @@ function questionView() {
             el("p", {className: "told"}, findOutFirst() || barrierLine(requirement())),
             el("div", {className: "start"}, button("See the barrier", () => go("barrier")), button("Keep this wound", () => go("keep"), {className: "main"}))];
   }
+  if (step.question === TABLES.limits.place) return placeView();
   const word = MODEL.signOf.get(step.question);
   const answer = sign => {
     if (sign === null) wound.passed.push(word.name);
@@ -85,6 +96,20 @@ function questionView() {
       el("div", {className: "answers", role: "group", "aria-label": "Animals not known to live here"}, elsewhere.map(one))) : null,
     word.several ? el("div", {className: "start"}, button("That is all I found", () => answer(
       pressed.length === 1 ? {choice: pressed[0]} : {found: pressed, complete: false}), {className: "main", disabled: !pressed.length})) : null];
+}
+
+/** Asked where the page was made for no place. */
+function placeView() {
+  const {question, help, all} = TABLES.places;
+  const listed = el("select", {id: "place"}, el("option", {value: ""}, ""), all.map(one => el("option", {value: one.code}, one.name)));
+  const given = code => {
+    wound.passed.push(TABLES.limits.place);
+    wound.place = now.place = code;
+    saveDraft();
+    show();
+  };
+  return [headline(), heading(question), paragraph(el("small", {}, help)), el("label", {htmlFor: "place"}, "Country, or part of one"), listed,
+    el("div", {className: "start"}, button("Go on", () => listed.value && given(listed.value), {className: "main"}), button("don't know", () => given("")))];
 }
 
 function whyView() {
@@ -161,11 +186,12 @@ function answersView() {
       delete wound.signs[name];
       saveDraft();
       show(false);
-    }, {"aria-label": `take back: ${signWords(name)}`}))), wound.passed.map(name => el("li", {}, `${MODEL.signOf.get(name).question} ${passedWords(MODEL.signOf.get(name))}`, button("ask again", () => {
+    }, {"aria-label": `take back: ${signWords(name)}`}))), wound.passed.map(name => el("li", {}, `${questionOf(name)} ${passedAs(name)}`, button("ask again", () => {
       wound.passed = wound.passed.filter(each => each !== name);
+      if (name === TABLES.limits.place) wound.place = now.place = "";
       saveDraft();
       show(false);
-    }, {"aria-label": `ask again: ${MODEL.signOf.get(name).question}`})))),
+    }, {"aria-label": `ask again: ${questionOf(name)}`})))),
     el("details", {}, el("summary", {}, "Measured with a rule or tape, and snow"),
     numberField("How deep did the snow lie then [mm]?", wound.snow, value => { wound.snow = value; }),
     numbers.map(word => numberField(word.question, wound.signs[word.name]?.value ?? "", text => setNumber(word, text)))),

@@ -1,0 +1,141 @@
+"""Where do places of a stem's, a camera's or a sheet's own frame lie in the picture, and which colours are there?"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import cv2
+import numpy as np
+
+from diagnose.eye.pieces import moved, scaling
+from diagnose.photo.picture import Picture
+from diagnose.photo.plane import Camera
+
+NODES = 6  # cells of a strip between those whose place is worked out
+Point = tuple[float, float]
+Places = Callable[[np.ndarray], np.ndarray]  # (n, 2) points of a frame -> (n, 2), upright pixels of the picture
+
+
+def facing(picture: Picture, tip: np.ndarray, back: np.ndarray) -> np.ndarray:
+    """(3, 3) to upright pixels from a frame with x outwards along a stem, y across, 0 at its tip [px].
+
+    The frame is that of a camera turned to look straight at the tip, so that it is free of the lens's stretching; only
+    shifted there where the focal length is not known.
+
+    Parameters
+    ----------
+    picture, tip, back
+        Whose focal length is used; (2,) the stem's end, and a point farther back on it [upright px].
+    """
+    focal, H = picture.focal_px, scaling(1, *tip)
+    if focal is not None and focal.sigma <= 0.2 * focal.value:
+        K = scaling(focal.value, *(np.array(picture.size) - 1) / 2)
+        ray = np.linalg.solve(K, np.array([*tip, 1.0]))
+        ray /= np.linalg.norm(ray)
+        turn = np.array([-ray[1], ray[0], 0.0])  # the viewing axis crossed with the ray
+        sine = float(np.hypot(*ray[:2]))
+        R = np.eye(3) if sine < 1e-9 else cv2.Rodrigues(turn / sine * np.arcsin(min(sine, 1.0)))[0]
+        H = K @ R @ np.linalg.inv(scaling(focal.value, 0, 0))
+    a, b = moved(np.stack([tip, back]), np.linalg.inv(H))
+    x, y = (a - b) / np.linalg.norm(a - b)
+    return H @ np.array([[x, -y, a[0]], [y, x, a[1]], [0, 0, 1.0]])
+
+
+def rays(camera: Camera, px: np.ndarray) -> np.ndarray:
+    """Directions of the rays through pixels, unit vectors (n, 3) in the plane's coordinates.
+
+    Parameters
+    ----------
+    camera, px
+        How it stands, with its lens, and the pixels, (n, 2) [upright px].
+    """
+    seen = (np.asarray(px, float) - camera.K[:2, 2]) / np.diag(camera.K)[:2]
+    flat = seen
+    for _ in range(6):  # fixed point of x' = x (1 + k1 r^2); k1 r^2 is a few per cent
+        flat = seen / (1 + camera.k1 * (flat**2).sum(axis=1, keepdims=True))
+    ray = np.column_stack([flat, np.ones(len(flat))]) @ camera.R
+    return ray / np.linalg.norm(ray, axis=1, keepdims=True)
+
+
+def sampled(bgr: np.ndarray, px: np.ndarray, channel: int | None = None) -> np.ndarray:
+    """Colours, or one channel of them, at places of a picture, bilinear, (h, w, 3) or (h, w) uint8; 0 outside of it.
+
+    Parameters
+    ----------
+    bgr, channel
+        (H, W, 3) uint8 blue, green, red [0 to 255], and which of them; None for all [no unit].
+    px
+        (h, w, 2) places [px].
+    """
+    x, y = px[..., 0], px[..., 1]
+    low = np.maximum(np.floor((x.min(), y.min())).astype(int) - 2, 0)
+    high = np.ceil((x.max(), y.max())).astype(int) + 3
+    part = bgr[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
+    part = part if channel is None else np.ascontiguousarray(part[..., channel])
+    return cv2.remap(part, (px - low).astype(np.float32), None, cv2.INTER_LINEAR)
+
+
+def laid_between(place: Callable[[np.ndarray, np.ndarray], np.ndarray], one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """What `place` makes of each pair of evenly spaced values, (n, m, 2).
+
+    Worked out for one in NODES of either and laid straight between: perspective and a stem's roundness bend far less
+    than a pixel there.
+
+    Parameters
+    ----------
+    place, one, other
+        Makes two arrays of values, (i, j) each, into (i, j, 2) places; (n,) and (m,) evenly spaced values, in any unit.
+    """
+    nodes = place(*np.meshgrid(one[::NODES], other[::NODES], indexing="ij"))
+    by_one, by_other = spread(len(one)), spread(len(other))
+    return np.stack([by_one @ nodes[..., k].astype(np.float32) @ by_other.T for k in (0, 1)], axis=2)
+
+
+def spread(many: int) -> np.ndarray:
+    """What every one in NODES of so many values counts for all of them, (many, nodes): straight between and beyond.
+
+    Parameters
+    ----------
+    many
+        How many values [no unit].
+    """
+    nodes = (many - 1) // NODES + 1
+    place = np.arange(many) / NODES
+    first = np.clip(place.astype(int), 0, max(nodes - 2, 0))
+    weight = np.zeros((many, nodes), np.float32)
+    weight[np.arange(many), first] = 1 - (place - first)
+    if nodes > 1:
+        weight[np.arange(many), first + 1] = place - first
+    return weight
+
+
+def weighted_line(x: np.ndarray, y: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Offset and slope, (2,), of the line y = offset + slope x of least weighted squares; `numpy.polyfit` takes longer.
+
+    Parameters
+    ----------
+    x, y, weight
+        (n,) each, in any unit.
+    """
+    total = weight.sum()
+    mean_x, mean_y = weight @ x / total, weight @ y / total
+    weighted = weight * (x - mean_x)
+    slope = weighted @ (y - mean_y) / (weighted @ (x - mean_x))
+    return np.array([mean_y - slope * mean_x, slope])
+
+
+def largest(mask: np.ndarray, least: int = 1) -> np.ndarray | None:
+    """The largest piece of a mask that hangs together, its holes filled, (h, w) uint8; None where it is too small.
+
+    Parameters
+    ----------
+    mask, least
+        (h, w), above 0 inside [no unit], and the size that the piece must have [cells].
+    """
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
+    areas = stats[1:, cv2.CC_STAT_AREA]
+    if areas.max(initial=0) < least:
+        return None
+    own = (labels == 1 + int(areas.argmax())).astype(np.uint8)
+    contours, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return cv2.drawContours(np.zeros_like(own), contours, -1, 1, cv2.FILLED)
