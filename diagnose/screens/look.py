@@ -53,7 +53,7 @@ h1 { font-size: 1.7rem !important; padding-bottom: .5rem !important; }
 h2 { font-size: 1.3rem !important; }
 h3 { font-size: 1.08rem !important; }
 /* warnings are read in the sun: as dark as all other text */
-[data-testid="stAlert"] [data-testid="stMarkdownContainer"], [data-testid="stAlert"] [data-testid="stMarkdownContainer"] * {
+[data-testid="stAlert"] * {
          color: light-dark(#17201D, #ECEDE6) !important; }
 figure.shown { margin: 0; }
 figure.shown img { width: min(100%, var(--w) * 1px, 65vh * var(--w) / var(--h)); aspect-ratio: var(--w) / var(--h);
