@@ -101,9 +101,9 @@ def test_verdict_and_question_stay_on_the_screen_from_the_photo_through_every_an
 ) -> None:
     page = browser.new_page(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
     page.goto(f"{app[0]}/wound")
-    page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))  # the only tap
+    page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0003.jpg"))  # the only tap
     page.locator(".now").wait_for(timeout=60_000)
-    page.wait_for_function(f"({_WHERE})().drawn && ({_WHERE})().photo", timeout=60_000)
+    page.wait_for_function(f"({_WHERE})().drawn && ({_WHERE})().photo && ({_WHERE})().question", timeout=60_000)
     seen = page.evaluate(_WHERE)
     assert seen["photo"][1] - seen["photo"][0] <= 0.4 * seen["high"]
     assert seen["verdict"][1] <= seen["high"] and seen["question"][1] <= seen["high"]
