@@ -8,6 +8,7 @@ it is, and says after which presses the page told something else.
 from __future__ import annotations
 
 import argparse
+import os
 import random
 import tempfile
 from collections.abc import Iterator
@@ -161,6 +162,7 @@ def main() -> None:
         log = Path(folder) / "log"
         log.mkdir()
         put_in_use(log)
+        os.environ["DIAGNOSE_PLACE"] = "US-VT"  # so that every question is one with drawn answers
         with served(log) as (address, _), sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=chromium(), args=["--no-sandbox", "--disable-gpu"])
             for walk in (wound_presses, inbox_presses):

@@ -205,8 +205,8 @@ def _details(photo: Photo, draft: Draft, seen: _Seen | None, upright_mm: float |
 
 def _question(found: Diagnosis, draft: Draft) -> bool:
     """The one next question; is there one?"""
-    # a photo may tell the place: before anything is given it is not asked for
-    passed = {*draft.passed, PLACE} if draft.is_empty else draft.passed
+    # a photo may tell the place: before anything is measured or answered it is not asked for
+    passed = draft.passed if found.verdict.signs else {*draft.passed, PLACE}
     step = next_step(found.verdict, passed, NEED_OF, None, built_of())
     asked = step.question
     if asked is None:
