@@ -144,10 +144,16 @@ def test_without_a_photo_verdict_and_question_stay_on_the_phones_screen_too(
     assert page.evaluate(WORDS) <= FIRST_SCREEN_WORDS
     page.get_by_role("button", name="bark is gnawed away").click()
     page.locator(".now").wait_for(timeout=60_000)
+    country = page.get_by_role("heading", name="In which country")
+    country.wait_for(timeout=60_000)
+    verdict, place = page.locator(".verdict").bounding_box(), page.get_by_role("button", name="don't know").bounding_box()
+    assert 44 <= verdict["y"] < country.bounding_box()["y"] and place["y"] + place["height"] <= PHONE[1]
+    page.get_by_role("button", name="don't know").click()
+    page.wait_for_function(f"({_WHERE})().drawn && ({_WHERE})().name", timeout=60_000)
     _look(page)
     for _ in range(2):
         _answer_and_look(page)
-    page.get_by_text("Answered so far: 3").wait_for()
+    page.get_by_text("Answered so far: 4").wait_for()  # the country that was passed over among them
     page.close()
 
 

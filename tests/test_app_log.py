@@ -123,7 +123,7 @@ def test_a_fault_on_a_page_is_told_in_our_words_with_where_the_log_is(browser: A
     with served(log) as (address, _):
         page = browser.new_page(viewport={"width": 390, "height": 844})
         page.goto(f"{address}/log")
-        page.get_by_text("A fault of this tool stopped the page").wait_for(timeout=WAIT)
+        page.get_by_text("A fault of this tool stopped the page").first.wait_for(timeout=WAIT)
         told = page.locator("body").inner_text().replace("\u2060", "")
         assert str(log) in told
         assert not any(word in told.lower() for word in ("cloud", "streamlit", "manage app", "traceback", "redacted"))

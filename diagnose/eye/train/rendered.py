@@ -1,7 +1,7 @@
 """What do the pictures of a ray tracer show?
 
 A folder of pictures IMG_xxxx.jpg, each with its truth IMG_xxxx.json and with IMG_xxxx_lab.png, whose pixels are indices of
-CLASSES.
+CLASSES. A truth may name what is `alike` an end and is none, such as a shadow's end: place, direction and width, in pixels.
 """
 
 from __future__ import annotations
