@@ -5,22 +5,20 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from functools import lru_cache
 from textwrap import fill
 from typing import Any
 
 import altair as alt
 import numpy as np
 import pandas as pd
-import shapely
 
 from diagnose.fieldlog.store import METRES_PER_DEGREE
-from diagnose.places.outlines import outlines
+from diagnose.places.coasts import coasts
 from diagnose.report.underlay import Underlay
 
 _LEAST_SPAN_M = 60.0
 _OVERVIEW_M = 200_000.0  # from which on coasts and borders are drawn: off by a kilometre, they would be false on less
-_FINE, _LEAST_STEPS = 600, 20  # such a part of the map is a pixel, and so many of them the least coast that is drawn
+_FINE = 600  # such a part of the map is a pixel
 _MOST_ROUND = 300  # places whose circle of error is drawn; more of them hide the map
 _LEAST_ROUND = 1 / 60  # of the map's height: a smaller circle lies under its mark
 _PHONE, _LETTER, _BESIDE_MARK = 340, 6.5, 8  # a phone's map, a letter of a plot's name, and its way from the mark [px]
@@ -141,8 +139,9 @@ def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), 
             width=alt.ExprRef(f"{wide} * height / (2 * {half})"), height=alt.ExprRef(f"{high} * height / (2 * {half})"),
         ).encode(x, y), *layers]
     if span >= _OVERVIEW_M:
-        coasts = drawn(("coast", line) for line in _coasts(lon0, lat0, 2 * span))
-        layers.append(alt.Chart(coasts).mark_line(
+        box = _box(lon0, lat0, 2 * span)
+        pixel = 2.0 ** round(math.log2((box[3] - box[1]) / 2 / _FINE))
+        layers.append(alt.Chart(drawn(("coast", line) for line in coasts(box, pixel))).mark_line(
             color=_GREY, strokeWidth=1, clip=True, aria=False).encode(x, y, detail="path:N", order="step:Q"))
     if under is not None and under.lines:
         layers.append(alt.Chart(drawn(("ground", line) for line in under.lines)).mark_line(
@@ -217,26 +216,11 @@ def _shapes(boundary: Mapping[str, Any] | None) -> list[list[list[list[float]]]]
     return [told["coordinates"]] if told.get("type") == "Polygon" else []
 
 
-def _coasts(lon: float, lat: float, span: float) -> list[list[tuple[float, float]]]:
-    """Coasts and borders round a place, as far as the widest screen shows them [degree]; span : of the map [m]."""
+def _box(lon: float, lat: float, span: float) -> tuple[float, float, float, float]:
+    """What the widest screen shows round a place: west, south, east, north [degree]; span : of the map [m]."""
     high = span / METRES_PER_DEGREE
     wide = high / max(math.cos(math.radians(lat)), 0.1)
-    step = 2.0 ** round(math.log2(high / _FINE))
-    lines = shapely.simplify(shapely.clip_by_rect(_coarse(step), lon - wide, lat - high, lon + wide, lat + high), 2 * step)
-    return [[(float(x), float(y)) for x, y in line.coords] for line in shapely.get_parts(lines) if not line.is_empty]
-
-
-@lru_cache(maxsize=4)
-def _coarse(step: float) -> np.ndarray:
-    """All coasts and borders with one corner in each square of that side [degree], (N,) lines; the shortest are left out."""
-    corners, line = shapely.get_coordinates(shapely.get_parts(shapely.boundary(np.array(outlines().land, dtype=object))),
-                                            return_index=True)
-    square = np.rint(corners / step)
-    first = np.diff(line, prepend=-1) != 0
-    kept = first | (np.diff(square, axis=0, prepend=square[:1]) != 0).any(axis=1)
-    kept &= np.bincount(line[kept])[line] > _LEAST_STEPS
-    lines: np.ndarray = shapely.linestrings(corners[kept], indices=np.unique(line[kept], return_inverse=True)[1])
-    return lines
+    return lon - wide, lat - high, lon + wide, lat + high
 
 
 def _step(span: float) -> float:
