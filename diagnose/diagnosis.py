@@ -22,7 +22,7 @@ from diagnose.measure.record import Measurement
 from diagnose.photo.picture import CannotUse, Picture, read_picture
 from diagnose.photo.plane import Plane
 from diagnose.protect.requirement import DIGITS, NEED_OF, Requirement, require
-from diagnose.signs import Shares, Sign, Signs, signs_as_json
+from diagnose.signs import Bounded, Measured, Shares, Sign, Signs, signs_as_json, vocabulary, within_range
 
 Point = tuple[float, float]
 
@@ -414,7 +414,7 @@ def measure_picture(
         plane, measurement = _without_card(picture, taps, scale, circumstances, why_no_card, ground)
     if len(taps):
         measurement = replace(measurement, shapes={**measurement.shapes, "taps": np.asarray(taps, dtype=float)})
-    return plane, _with_reasons(measurement)
+    return plane, _with_reasons(_possible(measurement))
 
 
 def _beside_card(picture: Picture, plane: Plane, taps: Sequence[Point]) -> Measurement:
@@ -490,6 +490,23 @@ def _without_card(
         reasons = {name: f"{reason} (card: {why_no_card})" for name, reason in measurement.not_measured.items()}
         measurement = Measurement({}, reasons, measurement.shapes, measurement.remarks)
     return plane, measurement
+
+
+def _possible(measurement: Measurement) -> Measurement:
+    """The measurement without what cannot be: what reaches past a sign's range is cut there, what lies beyond it is told."""
+    measured, reasons = dict(measurement.measured), dict(measurement.not_measured)
+    for name, sign in measurement.measured.items():
+        word = vocabulary()[name]
+        if isinstance(sign, Measured) and not word.low <= sign.value <= word.high:
+            sign = Bounded(sign.value - 2 * sign.sigma, sign.value + 2 * sign.sigma, how=sign.how)
+        cut = within_range(sign, word) if isinstance(sign, Bounded) else sign
+        if cut is None:
+            del measured[name]
+            reasons[name] = (f"it came out beyond {word.low:g} to {word.high:g} {word.unit}".rstrip()
+                             + ": tap the wound, or take the photo anew")
+        else:
+            measured[name] = cut
+    return replace(measurement, measured=measured, not_measured=reasons)
 
 
 def _with_reasons(measurement: Measurement) -> Measurement:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal
@@ -365,8 +365,10 @@ def _parse_number(word: Word, value: Any) -> Sign:
         level = _number(word, value.get("level", 0.95))
         if low > high or not 0 < level < 1:
             raise CannotUse(f"'{word.name}' needs low below high and a level between 0 and 1")
-        _within(word, low, high)
-        return Bounded(low, high, level, "answer")
+        cut = within_range(Bounded(low, high, level, "answer"), word)
+        if cut is None:
+            raise CannotUse(_range_of(word))
+        return cut
     if isinstance(value, dict):
         if "value" not in value:
             raise CannotUse(f"'{word.name}' needs a number, or value and sigma, or low and high")
@@ -374,7 +376,8 @@ def _parse_number(word: Word, value: Any) -> Sign:
         sigma = _number(word, value.get("sigma", 0.0))
     else:
         number, sigma = _number(word, value), 0.0
-    _within(word, number, number)
+    if not word.low <= number <= word.high:
+        raise CannotUse(_range_of(word))
     if sigma < 0:
         raise CannotUse(f"the sigma of '{word.name}' must not be negative")
     share, least = reading_of(word)
@@ -402,6 +405,19 @@ def _number(word: Word, value: Any) -> float:
     return number
 
 
-def _within(word: Word, low: float, high: float) -> None:
-    if low < word.low or high > word.high:
-        raise CannotUse(f"'{word.name}' must lie between {word.low:g} and {word.high:g} {word.unit}".rstrip())
+def _range_of(word: Word) -> str:
+    return f"'{word.name}' must lie between {word.low:g} and {word.high:g} {word.unit}".rstrip()
+
+
+def within_range(interval: Bounded, word: Word) -> Bounded | None:
+    """The part of an interval that can be: a width from below nothing to 4 mm is one of up to 4 mm. None where none can be.
+
+    Parameters
+    ----------
+    interval
+        In the sign's unit.
+    word
+        The sign, a number [no unit].
+    """
+    low, high = max(interval.low, word.low), min(interval.high, word.high)
+    return replace(interval, low=low, high=high) if low <= high else None

@@ -135,7 +135,7 @@ def test_copies_stored_anew_measure_the_same_within_two_sigma() -> None:
 
 # what a letter calls each measurement, typed here again: a letter that swaps two of them must not pass
 _WORDS = {
-    "seen_slope_deg": "the cut slopes by", "end_diameter_mm": "thickness of the twig at the cut",
+    "seen_slope_deg": "slope of the cut", "end_diameter_mm": "thickness of the twig at the cut",
     "wound_height_mm": "height of the damage above the ground", "groove_spacing_mm": "tooth marks from middle to middle",
     "patch_height_mm": "height of the bare patch", "patch_width_mm": "width of the bare patch",
     "stem_diameter_mm": "thickness of the stem",

@@ -31,6 +31,15 @@ def test_a_sign_that_makes_no_sense_is_refused_in_one_line(wrong: dict) -> None:
     assert "\n" not in str(said.value)
 
 
+def test_an_interval_counts_as_far_as_it_can_be_and_is_refused_where_none_of_it_can() -> None:
+    # a width cannot lie below nothing, though its uncertainty may reach there
+    assert parse_signs({"patch_width_mm": {"low": -0.2, "high": 4.1}})["patch_width_mm"] == Bounded(1, 4.1, 0.95, "answer")
+    assert parse_signs({"bark_loss": {"low": 0.8, "high": 1.2}})["bark_loss"] == Bounded(0.8, 1, 0.95, "answer")
+    for low, high in ((-9, -2), (2000, 3000)):
+        with pytest.raises(CannotUse, match="must lie between"):
+            parse_signs({"patch_width_mm": {"low": low, "high": high}})
+
+
 def test_files_of_signs_are_yaml_or_json(tmp_path: Path) -> None:
     (tmp_path / "a.yaml").write_text("wound: bark_gnawed\nseason: unknown\n")
     (tmp_path / "b.json").write_text('{"signs": {"wound": "bark_gnawed"}}')

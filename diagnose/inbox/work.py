@@ -174,7 +174,8 @@ def _judge(where: str, name: str, region: str, twin: str) -> dict[str, Any]:
     try:
         return judged(log, log.record("submission", name), region or None, twin)
     except Exception as problem:  # one submission's bad luck must not stop the hundreds behind it
-        return {"pile": LOOK, "why": f"it could not be judged ({type(problem).__name__}); look at it yourself", "worth": 1.0}
+        told = str(problem) if isinstance(problem, CannotUse) else type(problem).__name__
+        return {"pile": LOOK, "why": f"it could not be judged ({told}); look at it yourself", "worth": 1.0}
 
 
 def judged(log: Log, row: Mapping[str, Any], region: str | None, twin: str) -> dict[str, Any]:

@@ -43,7 +43,7 @@ HOW_TO = ("Lay the bitten end in the white middle of the printed scale card, rol
 NOT_SHOWN = ("Some letters of this message belong to a script that this paper's font does not have; the letter as text or "
              "as a web page shows them.")
 # what is told of the measurements to somebody who asks why an animal: sign -> words before it
-_TOLD = {"seen_slope_deg": "the cut slopes by", "end_diameter_mm": "thickness of the twig at the cut", "wound_height_mm":
+_TOLD = {"seen_slope_deg": "slope of the cut", "end_diameter_mm": "thickness of the twig at the cut", "wound_height_mm":
          "height of the damage above the ground", "groove_spacing_mm": "tooth marks from middle to middle",
          "patch_height_mm": "height of the bare patch", "patch_width_mm": "width of the bare patch",
          "stem_diameter_mm": "thickness of the stem"}
@@ -402,8 +402,7 @@ def write_letters(log: Log, folder: str | Path, rows: pd.DataFrame, ending: str 
         raise CannotUse(f"{place} cannot be made a folder ({problem.strerror}); choose another") from None
     written = []
     for row in rows.to_dict("records"):
-        about = re.sub(r"[^a-z0-9]+", "-", str(row["about"]).lower()).strip("-")[:40]
-        file = place / f"{row['id'][:8]}{'-' if about else ''}{about}.{ending}"
+        file = place / file_of(row["id"], row["about"], ending)
         if ending == "html" and not row["letter"]:
             found = diagnosis_of(row, looked(log, row["photos"]), region)
             facts = letter(row, found, senders_name(log, row["sender"]), signature, inches)
@@ -416,6 +415,22 @@ def write_letters(log: Log, folder: str | Path, rows: pd.DataFrame, ending: str 
                 write_whole(file, told if ending == "txt" else _page(told))
         written.append(file)
     return written
+
+
+def file_of(submission: str, about: object, ending: str) -> str:
+    """What a letter's file is called: by the submission, and by what was written about, in plain letters and figures.
+
+    Parameters
+    ----------
+    submission
+        Its id [no unit].
+    about
+        Its subject, or None [no unit].
+    ending
+        One of ENDINGS [no unit].
+    """
+    words = re.sub(r"[^a-z0-9]+", "-", str(about or "").lower()).strip("-")[:40]
+    return f"{submission[:8]}{'-' if words else ''}{words}.{ending}"
 
 
 def _page(told: str) -> str:

@@ -6,6 +6,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from textwrap import shorten
 from typing import Any
 
 import cv2
@@ -22,6 +23,7 @@ from diagnose.inbox.learning import answer, is_blind, name_blind, undo
 from diagnose.inbox.queue import judged_for, outdated, waiting
 from diagnose.inbox.ranking import PILES
 from diagnose.inbox.work import NOT_YET, diagnosis_of, judge, judge_one, looked, measure, measured_in, take_in, unseen
+from diagnose.photo.decode import decode_jpeg
 from diagnose.photo.picture import read_picture
 from diagnose.report.letters import as_pdf, framed, reply_to, senders_name
 from diagnose.report.overlay import annotate
@@ -36,15 +38,27 @@ from diagnose.signs import Answer, parse_signs, vocabulary
 _ALL = "all"
 _LISTED = 60  # rows with a small picture; each is drawn from its original
 _THUMB = 96  # longer side of a small picture [px]
+# what comes first -> the column by which the list is put in order; None as the tool ranks them
+_ORDERS = {"what needs you most": None, "what waits longest": "Since", "senders by name": "From"}
+_ROW = 66  # height of a row [px]: from 65 on the framework breaks what is longer than its column
+_WIDTHS = {"From": 100, "Verdict": 132, "Since": 98, "Group, and why": 180}  # [px]; all of them show on a desk's screen
+_MOST_WHY = 57  # characters that such a column shows in three lines; all of it stands over the open one
 # list and letter stand side by side; who has no keyboard is told of no keys
 _CSS = """<style>
 .block-container { max-width: 84rem; }
 .st-key-screen_several { min-height: 3rem; }  /* what comes there must not move the letter from the eye */
+/* while a letter is read, its list stays beside it; two photos stand beside each other */
+@media (min-width: 641px) { [data-testid="stColumn"]:has(.st-key-inbox_rows) > [data-testid="stVerticalBlock"] {
+                            position: sticky; top: 4rem; height: fit-content; }
+                            .st-key-inbox_photos > :not(:only-child) { max-width: calc(50% - .5rem); } }
+/* verdict and letter stand below: no photo is higher than two fifths of the screen */
+.st-key-inbox_photos figure.shown img { width: min(100%, var(--w) * 1px, 38vh * var(--w) / var(--h)); max-height: 38vh; }
 /* on a phone the letter begins below a list that is no higher than its half */
 @media (max-width: 640px) { .st-key-inbox_rows :is([data-testid="stDataFrameResizable"],
                             :has([data-testid="stDataFrameResizable"])) { max-height: 46vh !important; } }
-.st-key-screen_walk { scroll-margin-top: 3.6rem; }
-@media (hover: none) { .st-key-screen_keys { display: none; } }
+.st-key-screen_walk { scroll-margin-top: 4.2rem; }
+/* a finger sees the table's own tools always, over the buttons; what they do, the filter does */
+@media (hover: none) { .st-key-screen_keys, .st-key-inbox_rows [data-testid="stElementToolbar"] { display: none; } }
 </style>"""
 
 
@@ -54,6 +68,7 @@ def _intake(log: Log) -> None:
     kinds = ["eml", "mbox", "zip", "jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif", "avif"]
     files = st.file_uploader("Saved mails, a mail box, a ZIP, or photos", kinds, accept_multiple_files=True,
                              key=f"sent {turn}")
+    st.caption("Each up to 100 MB. A larger pile is taken in where the app runs: `diagnose inbox take FOLDER`.")
     if st.button("Take in", type="primary", disabled=not files):
         with tempfile.TemporaryDirectory() as folder:
             for number, file in enumerate(files or []):
@@ -119,6 +134,7 @@ def _wanted(log: Log) -> tuple[pd.DataFrame, pd.DataFrame]:
             with st.popover(literal(f"Show: {names[st.session_state['pile']]}{f', “{typed}”' if typed else ''}")):
                 st.pills("Group", list(names), format_func=names.__getitem__, required=True, key="pile")
                 st.text_input("Filter by any words of the list", key="inbox_filter")
+                st.pills("First", list(_ORDERS), required=True, default=next(iter(_ORDERS)), key="inbox_order")
         if st.button("Take in more"):
             _taking_in(log)
     if rows.empty:
@@ -129,11 +145,16 @@ def _wanted(log: Log) -> tuple[pd.DataFrame, pd.DataFrame]:
     some = rows if pile == _ALL else rows[rows["pile"] == pile]
     listed = _table_of(log, some)
     if wanted and not listed.empty:
-        words = listed.drop(columns="Photo").astype(str).agg(" ".join, axis=1).str.casefold()
+        words = listed.agg(" ".join, axis=1).str.casefold()
         fits = words.str.contains(wanted, regex=False)
         some, listed = some[fits.to_numpy()], listed[fits]
     if some.empty:
         st.info("Nothing in the list is like that.")
+        return some, listed
+    if by := _ORDERS[st.session_state["inbox_order"]]:
+        places = listed[by].reset_index(drop=True).sort_values(kind="stable").index
+        some, listed = some.iloc[places], listed.iloc[places]
+    listed.insert(0, "Photo", _first_photos(log, some))
     return some, listed
 
 
@@ -197,7 +218,9 @@ def _key(letter: str) -> str | None:
 def _small(digest: str, _log: Log, called: str) -> bytes | None:
     """A photo as a small JPEG; None where it cannot be read."""
     try:
-        bgr = read_picture(_log.original(digest), called).reduced(8)
+        photo = read_picture(_log.original(digest), called)
+        bgr = (photo.reduced(8) if photo.decoded is not None else  # a JPEG is small at once where its edge need not be exact
+               decode_jpeg(photo.data, cv2.IMREAD_REDUCED_COLOR_8, photo.turned, called))
     except CannotUse:
         return None
     factor = min(1.0, _THUMB / max(bgr.shape[:2]))
@@ -205,23 +228,30 @@ def _small(digest: str, _log: Log, called: str) -> bytes | None:
 
 
 def _table_of(log: Log, rows: pd.DataFrame) -> pd.DataFrame:
-    """What the list shows of each submission; nothing of the verdict where it waits for a blind naming."""
+    """What the list says of each submission; nothing of the verdict where it waits for a blind naming."""
     senders = log.records("sender")
     names = dict(zip(senders["id"], senders["name"], strict=True)) if len(senders) else {}
     shown = []
-    for place, row in enumerate(rows.to_dict("records")):
-        first = next(iter(row["photos"].items()), None) if place < _LISTED else None
-        small = None if first is None else _small(first[0], log, first[1])
+    for row in rows.to_dict("records"):
         blind = _waits_for_a_name(row)
         shown.append({
-            "Photo": "" if small is None else address_of(small, f"small {place}"),
             "From": names.get(row["sender"]) or "no name",
             "Verdict": "name it first" if blind else _in_a_cell(row["verdict"]),
             "Since": str(row["received_at"] or row["saved_at"] or "")[:10],
-            "Group": "" if blind else row["pile"],
-            "Why it stands there": "" if blind else row["why"],
+            "Group, and why": "" if blind or not row["pile"] else shorten(f"{row['pile']}: {row['why']}", _MOST_WHY,
+                                                                          placeholder=" \u2026"),
         })
-    return pd.DataFrame(shown, columns=["Photo", "From", "Verdict", "Since", "Group", "Why it stands there"])
+    return pd.DataFrame(shown, columns=["From", "Verdict", "Since", "Group, and why"])
+
+
+def _first_photos(log: Log, rows: pd.DataFrame) -> list[str]:
+    """Where the browser gets each submission's first photo from, small; empty where it has none, and far down the list."""
+    found = []
+    for place, photos in enumerate(rows["photos"]):
+        first = next(iter(photos.items()), None) if place < _LISTED else None
+        small = None if first is None else _small(first[0], log, first[1])
+        found.append("" if small is None else address_of(small, f"small {place}"))
+    return found
 
 
 def _in_a_cell(verdict: dict[str, Any]) -> str:
@@ -244,11 +274,10 @@ def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
 
     picture = st.column_config.ImageColumn("Photo", width=64)
     with st.container(key="inbox_rows"):  # the list, whose canvas paper shows empty
-        told = st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + 52 * len(listed), 560), row_height=52,
-                            on_select=pick, selection_mode="multi-row", key=f"inbox_list {turn}",
-                            column_config={"Photo": picture, "From": st.column_config.Column(width=90),
-                                           "Verdict": st.column_config.Column(width=140),
-                                           "Since": st.column_config.Column(width=90)})
+        told = st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + _ROW * len(listed), 38 + 8 * _ROW),
+                            row_height=_ROW, on_select=pick, selection_mode="multi-row", key=f"inbox_list {turn}",
+                            column_config={"Photo": picture, **{name: st.column_config.Column(width=width)
+                                                                for name, width in _WIDTHS.items()}})
     several = st.container(horizontal=True, vertical_alignment="center", key="screen_several")
     ticked = [ids[row] for row in told["selection"]["rows"] if row < len(ids)]
     if len(ticked) < 2:
@@ -322,13 +351,16 @@ def _what_came(log: Log, row: dict[str, Any]) -> dict[str, dict[str, Any]]:
     if row["words"]:
         st.text(row["words"])  # as plain text: nothing that was sent is run or set as markup
     found = looked(log, row["photos"])
+    photos = st.container(horizontal=True, key="inbox_photos")
     for (digest, told), called in zip(found.items(), row["photos"].values(), strict=True):
         if "error" in told:
-            (st.info if told["error"] == NOT_YET else st.error)(literal(f"{called}: {told['error']}"))
+            named = told["error"] if told["error"].startswith(called) else f"{called}: {told['error']}"
+            (st.info if told["error"] == NOT_YET else st.error)(literal(named))
             continue
         drawn = _annotated(digest, preferences.inches(), told, log.original(digest), called)
         if drawn is not None:
-            picture_of(drawn, "the photo that was sent, with lines where it was measured", called, digest)
+            with photos.container(width="content"):
+                picture_of(drawn, "the photo that was sent, with lines where it was measured", called, digest)
     return found
 
 
@@ -414,10 +446,11 @@ def page() -> None:
     st.session_state.pop("inbox_anew", None)
     try:
         log = the_log()
-        for line in st.session_state.get("inbox_said", []):
-            st.info(literal(line))
-        if problem := st.session_state.pop("inbox_problem", ""):
-            st.error(problem)
+        with st.container(key="inbox_told"):  # its place is kept while it is empty: what is open below would close
+            for line in st.session_state.get("inbox_said", []):
+                st.info(literal(line))
+            if problem := st.session_state.pop("inbox_problem", ""):
+                st.error(problem)
         if log.records("submission").empty:
             _intake(log)
             return
@@ -426,7 +459,7 @@ def page() -> None:
         if some.empty:
             _undo(log)
         else:
-            left, right = st.columns([5, 7], gap="medium")
+            left, right = st.columns(2, gap="medium")
             with left:
                 _list(log, listed, some)
             with right:

@@ -16,7 +16,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import Log
 from diagnose.inbox.learning import together
 from diagnose.inbox.queue import judged_for
-from diagnose.report.letters import as_pdf, framed, reply_to
+from diagnose.report.letters import as_pdf, file_of, framed, reply_to
 from diagnose.screens import preferences
 from diagnose.screens.look import literal, once_opened
 from diagnose.screens.show import hand_over
@@ -35,6 +35,7 @@ def letter_of(log: Log, row: dict[str, Any]) -> str:
     proposed = reply_to(log, row, judged_for(row, preferences.region()), inches=preferences.inches())
     kept: dict[str, tuple[str, str]] = st.session_state.setdefault("inbox_letters", {})
     base, text = kept.get(row["id"], (proposed, proposed))
+    text = str(st.session_state.get(_field(row["id"], base), text))  # typed, and something else changed before it was drawn
     if text == base:
         base = text = proposed
     elif base != proposed:
@@ -114,5 +115,5 @@ def _packed(done: pd.DataFrame, frame: tuple[str, str]) -> bytes:
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as out:
         for row in done.itertuples():
-            out.writestr(f"{row.id[:8]}.txt", framed(row.letter, *frame))
+            out.writestr(file_of(row.id, row.about, "txt"), framed(row.letter, *frame))
     return packed.getvalue()
