@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from textwrap import shorten
+from time import monotonic
 from typing import Any
 
 import cv2
@@ -36,12 +37,13 @@ from diagnose.screens.show import hand_over
 from diagnose.signs import Answer, parse_signs, vocabulary
 
 _ALL = "all"
+_AT_ONCE_S, _EVERY_S, _REST_S = 0.3, 0.3, 0.1  # measuring goes on for so long, so often: a press is heard in between
 _LISTED = 60  # rows with a small picture; each is drawn from its original
 _THUMB = 96  # longer side of a small picture [px]
 # what comes first -> the column by which the list is put in order; None as the tool ranks them
 _ORDERS = {"what needs you most": None, "what waits longest": "Since", "senders by name": "From"}
 _ROW = 66  # height of a row [px]: from 65 on the framework breaks what is longer than its column
-_WIDTHS = {"From": 100, "Verdict": 132, "Since": 98, "Group, and why": 180}  # [px]; all of them show on a desk's screen
+_WIDTHS = {"From": 100, "Verdict": 148, "Since": 98, "Group, and why": 164}  # [px]; all of them show on a desk's screen
 _MOST_WHY = 57  # characters that such a column shows in three lines; all of it stands over the open one
 # list and letter stand side by side; who has no keyboard is told of no keys
 _CSS = """<style>
@@ -68,7 +70,7 @@ def _intake(log: Log) -> None:
     kinds = ["eml", "mbox", "zip", "jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif", "avif"]
     files = st.file_uploader("Saved mails, a mail box, a ZIP, or photos", kinds, accept_multiple_files=True,
                              key=f"sent {turn}")
-    st.caption("Each up to 100 MB. A larger pile is taken in where the app runs: `diagnose inbox take FOLDER`.")
+    st.caption("A larger pile is taken in where the app runs: `diagnose inbox take FOLDER`.")
     if st.button("Take in", type="primary", disabled=not files):
         with tempfile.TemporaryDirectory() as folder:
             for number, file in enumerate(files or []):
@@ -88,37 +90,82 @@ def _stop(wanted: bool) -> None:
     st.session_state["inbox_stopped"] = wanted
 
 
-def _go_on(log: Log, top: DeltaGenerator) -> None:
-    """Measures and judges what waits for it, with a bar at the top; what is done stays done when the page is left."""
-    todo = len(unseen(log))
-    rows = log.records("submission")
-    region, stale = preferences.region(), []
+class _Enough(Exception):
+    """The work has gone on long enough: what was pressed meanwhile comes first."""
+
+
+def _left(log: Log) -> tuple[str, int]:
+    """What is to be done next of all that waits, and how many are left of it."""
+    if todo := len(unseen(log)):
+        return "measuring", todo
+    rows, region = log.records("submission"), preferences.region()
+    if todo := int((rows["pile"] == "").sum()) if len(rows) else 0:
+        return "judging", todo
     if st.session_state.get("inbox_region", "") != region:  # once for each choice: another adviser may have another region
-        stale = outdated(waiting(log), region)
-    if not stale:
         st.session_state["inbox_region"] = region
-    if not todo and not stale and (rows.empty or (rows["pile"] != "").all()):
-        return
-    told = top.container(horizontal=True, vertical_alignment="center")
-    waits = f"{todo} photos to measure" if todo else f"{len(stale)} to judge anew" if stale else "To be judged"
+        st.session_state["inbox_stale"] = outdated(waiting(log), region)
+    return "judging anew", len(st.session_state["inbox_stale"])
+
+
+def _go_on(log: Log, top: DeltaGenerator) -> bool:
+    """Measures and judges what waits for it, with a bar at the top, and says whether anything does.
+
+    What is done stays done when the page is left.
+    """
+    step, left = _left(log)
+    if not left:
+        return False
+    with top:
+        if st.session_state.get("inbox_stopped"):
+            with st.container(horizontal=True, vertical_alignment="center"):
+                st.markdown(f"Stopped: {left} left for {step}.", width="content")
+                st.button("Go on", on_click=_stop, args=(False,))
+        else:
+            _a_little(log)
+    return True
+
+
+@st.fragment(run_every=_EVERY_S)
+def _a_little(log: Log) -> None:
+    """Does as much as takes no longer than a press may be kept waiting; the page is drawn anew when all is done."""
     if st.session_state.get("inbox_stopped"):
-        told.markdown(f"{waits}: stopped.", width="content")
-        told.button("Go on", on_click=_stop, args=(False,))
-        return
-    bar = told.progress(0.0, waits)
-    told.button("Stop here", help="What is done is kept.", on_click=_stop, args=(True,))
+        st.rerun()
+    # what is asked for in the midst of it comes right after it: the browser shows nothing while there is no rest in between
+    if monotonic() - st.session_state.get("inbox_rested", 0.0) > _REST_S:
+        _work_on(log)
+        st.session_state["inbox_rested"] = monotonic()
+    step, left = _left(log)
+    if not left:
+        st.session_state.pop("inbox_most", None)
+        st.rerun()
+    before, most = st.session_state.get("inbox_most", ("", 0))
+    most = max(left, most if before == step else 0)
+    st.session_state["inbox_most"] = step, most
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.progress((most - left) / most, f"{step}: {most - left} of {most}")
+        st.button("Stop here", help="What is done is kept.", on_click=_stop, args=(True,))
+
+
+def _work_on(log: Log) -> None:
+    """Measures, judges, or judges anew for a while."""
+    until, region, by = monotonic() + _AT_ONCE_S, preferences.region(), preferences.initials()
 
     def tell(step: str, done: int, of: int) -> None:
-        bar.progress(done / max(of, 1), f"{step}: {done} of {of}")
+        if monotonic() > until:
+            raise _Enough
 
-    # a process of its own would run this page once more: it is what the server's main module is while it is drawn
-    measure(log, workers=1, progress=tell)
-    judge(log, preferences.region(), preferences.initials(), workers=1, progress=tell)
-    for number, name in enumerate(stale, 1):  # the region was changed, or the tables
-        judge_one(log, name, judged_for(log.record("submission", name), region), preferences.initials())
-        tell("judging", number, len(stale))
-    st.session_state["inbox_region"] = region
-    st.rerun()
+    step, _ = _left(log)
+    with suppress(_Enough):
+        # a process of its own would run this page once more: it is what the server's main module is while it is drawn
+        if step == "measuring":
+            measure(log, workers=1, progress=tell)
+        elif step == "judging":
+            judge(log, region, by, workers=1, progress=tell)
+        else:  # the region was changed, or the tables
+            while stale := st.session_state["inbox_stale"]:
+                name = stale.pop(0)
+                judge_one(log, name, judged_for(log.record("submission", name), region), by)
+                tell(step, 0, 0)
 
 
 def _wanted(log: Log) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -465,8 +512,8 @@ def page() -> None:
             with right:
                 _opened(log, some)
         all_letters(log)
-        _go_on(log, top)  # last, so that nobody waits for the list until all is measured
-        st.session_state.pop("inbox_said", None)  # what was taken in is told until the next press
+        if not _go_on(log, top):
+            st.session_state.pop("inbox_said", None)  # what was taken in is told until the first press after it is judged
     except CannotUse as reason:
         st.error(literal(reason))
 
