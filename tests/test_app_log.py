@@ -128,3 +128,31 @@ def test_a_fault_on_a_page_is_told_in_our_words_with_where_the_log_is(browser: A
         assert str(log) in told
         assert not any(word in told.lower() for word in ("cloud", "streamlit", "manage app", "traceback", "redacted"))
         page.close()
+
+
+def test_each_row_that_is_ticked_is_brought_into_sight_the_second_like_the_first_and_a_correction_is_told(
+    browser: Any, tmp_path: Path
+) -> None:
+    log = open_log(tmp_path / "log")
+    log.save_observations([{"plant": f"T{number}", "site": "slope", "lat": 46.8, "lon": -71.2 + 0.0001 * number}
+                           for number in range(12)])
+    with served(tmp_path / "log") as (address, _):
+        page = browser.new_page(viewport={"width": 390, "height": 844})
+        page.goto(f"{address}/log")
+        heading = page.locator(".st-key-log_one h3")
+        heading.wait_for(timeout=WAIT)
+        drawn(page, 700)
+        for row in (3, 6, 1):
+            page.locator("[data-testid=stDataFrame]").scroll_into_view_if_needed()
+            page.wait_for_timeout(500)
+            box, before = page.locator("[data-testid=stDataFrame]").bounding_box(), heading.inner_text()
+            page.mouse.click(box["x"] + 15, box["y"] + 36 + (row + 0.5) * 35)
+            page.wait_for_function("before => document.querySelector('.st-key-log_one h3').innerText !== before", arg=before,
+                                   timeout=WAIT)
+            drawn(page, 700)
+            assert 0 <= heading.bounding_box()["y"] < 200
+        page.get_by_text("Correct it", exact=True).click()
+        page.get_by_label("Note").fill("fox seen")
+        page.get_by_role("button", name="Save the correction").click()
+        page.get_by_text("The correction is saved.").wait_for(timeout=WAIT)
+        page.close()

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diagnose.report.over_time import how_many, most_often_first, shares_in_words, shares_over_time
+from diagnose.screens.over_time import over_time
 
 
 def test_each_months_shares_are_its_own_counts() -> None:
@@ -33,6 +34,15 @@ def test_observations_of_one_month_have_no_course() -> None:
 def test_over_more_than_two_years_whole_years_are_counted() -> None:
     found = shares_over_time(pd.Series(["2023-01-05", "2023-12-05", "2025-06-01"]), pd.Series(["deer", "vole", "deer"]))
     assert set(found["when"]) == {"2023", "2025"}
+
+
+def test_numbers_stand_above_few_bars_only_since_above_many_they_would_lie_over_each_other() -> None:
+    days = [f"2025-{month:02d}-01" for month in range(1, 13)]
+    for months, numbers in ((4, 4), (12, 0)):
+        shares = shares_over_time(pd.Series(days[:months]), pd.Series(["deer"] * months))
+        told = over_time(shares).to_dict()
+        text = next(layer for layer in told["layer"] if layer["mark"]["type"] == "text")
+        assert len(told["datasets"][text["data"]["name"]]) == numbers
 
 
 @settings(deadline=None, max_examples=40)

@@ -145,8 +145,8 @@ def _map(log: Log, rows: pd.DataFrame) -> str | None:
                   (places["id"].tolist(), None if plots is None else plots.to_csv(), boundary, below),
                   on_select="rerun", key="log_map")
     without, more = len(rows) - len(placed), len(placed) - len(drawn)
-    told = [*([f"{without} without a position are not on the map."] if without else []),
-            *([f"The newest {len(drawn)} of {len(placed)} are on the map; filter to see the others."] if more else [])]
+    told = [*([f"{without:,} without a position are not on the map."] if without else []),
+            *([f"The newest {len(drawn):,} of {len(placed):,} are on the map; filter to see the others."] if more else [])]
     if told:
         st.caption(" ".join(told))
     return picked(state)
@@ -174,8 +174,8 @@ def _in_short(rows: pd.DataFrame) -> None:
     many = (f"The newest {len(rows):,}" if len(rows) == _MOST_SHOWN else
             f"{len(rows):,} observations" if len(rows) > 1 else "1 observation")
     often = rows["verdict_name"].value_counts()
-    told = ", ".join(f"{literal(name)} {count}" for name, count in often.head(_MOST_TOLD).items())
-    st.markdown(f"**{many}**: {told}{', others ' + str(often.iloc[_MOST_TOLD:].sum()) if len(often) > _MOST_TOLD else ''}.")
+    told = ", ".join(f"{literal(name)} {count:,}" for name, count in often.head(_MOST_TOLD).items())
+    st.markdown(f"**{many}**: {told}{f', others {often.iloc[_MOST_TOLD:].sum():,}' if len(often) > _MOST_TOLD else ''}.")
 
 
 @st.fragment
@@ -188,8 +188,10 @@ def _over_time(rows: pd.DataFrame) -> None:
         return
     with part:
         chart(lambda: over_time(shares), shares, "Verdicts over time", "over_time")
-        st.caption("What was looked at and saved, not what happened: more photos of one animal may only mean that more were "
-                   "taken.")
+        least, most = shares["of"].min(), shares["of"].max()
+        many = f"{least:,}" if least == most else f"{least:,} to {most:,}"
+        st.caption(f"A bar is {many} observations. What was looked at and saved, not what happened: more photos of one "
+                   "animal may only mean that more were taken.")
 
 
 def _own_map(log: Log, rows: pd.DataFrame) -> None:
@@ -279,7 +281,10 @@ def _correction(log: Log, found: dict[str, Any]) -> None:
             given = {"site": site, "plant": plant, "named": named, "confirmed": confirmed, "note": note}
             if changed := {name: value for name, value in given.items() if value != found[name]}:
                 log.correct(found["id"], by=by, **changed)
+            st.session_state["log_corrected"] = "The correction is saved." if changed else "Nothing was changed."
             st.rerun()
+    if told := st.session_state.pop("log_corrected", ""):
+        st.success(told)
 
 
 def _change_and_history(log: Log, found: dict[str, Any]) -> None:

@@ -108,7 +108,7 @@ def give_out(log: Log, asked: Query) -> None:
         if sort == "pack":
             st.caption("A pack holds everything, photos and exact places too: hand it only to your own crews.")
         if st.button("Make the file"):
-            with tempfile.TemporaryDirectory() as folder:
+            with st.spinner("Making the file ..."), tempfile.TemporaryDirectory() as folder:
                 place = Path(folder) / ("log-pack.zip" if sort == "pack" else f"observations.{sort}")
                 if sort == "pack":
                     told = f"The whole log is packed into {pack(log, place).name}; another crew takes it in on this page."

@@ -6,6 +6,7 @@ import base64
 import re
 from html import escape
 from io import BytesIO
+from itertools import count
 
 import numpy as np
 import streamlit as st
@@ -55,6 +56,9 @@ h3 { font-size: 1.08rem !important; }
 /* warnings are read in the sun: as dark as all other text */
 [data-testid="stAlert"] * {
          color: light-dark(#17201D, #ECEDE6) !important; }
+/* a finger sees a chart's own tools always, over what stands above it; what they do, the links below it do */
+@media (hover: none) { [data-testid="stElementContainer"]:has(.stVegaLiteChart) [data-testid="stElementToolbar"] {
+         display: none; } }
 figure.shown { margin: 0; }
 figure.shown img { width: min(100%, var(--w) * 1px, 65vh * var(--w) / var(--h)); aspect-ratio: var(--w) / var(--h);
                    height: auto; max-height: 65vh; object-fit: contain; object-position: left; border-radius: 6px;
@@ -174,6 +178,9 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 """
 
 
+_TIMES = count()  # that something was brought into sight
+
+
 def lay_out() -> None:
     """Sets the frame that every page stands in."""
     st.set_page_config(page_title="What bit it?", page_icon=_icon(), layout="centered")
@@ -214,8 +221,9 @@ def bring(selector: str) -> None:
     selector
         Of the element, in CSS [no unit].
     """
-    st.html(f"<script>document.querySelector('{selector}')?.scrollIntoView({{ block: 'start' }});</script>",
-            unsafe_allow_javascript=True)
+    # a script that is the same as the one before it at this place would not be run again
+    st.html(f"<script>/* {next(_TIMES)} */ document.querySelector('{selector}')?.scrollIntoView({{ block: 'start' }});"
+            "</script>", unsafe_allow_javascript=True)
 
 
 def once_opened(label: str, key: str) -> DeltaGenerator | None:

@@ -8,9 +8,11 @@ import pandas as pd
 from diagnose.report.over_time import how_many, most_often_first, shares_in_words
 from diagnose.screens.plain_map import COLOURS, legend_of
 
+_MOST_NUMBERED = 5  # bars above which "n = 263" has room on a phone
+
 
 def over_time(shares: pd.DataFrame) -> alt.LayerChart:
-    """A bar for each month or year, parted by verdict, with the number of observations above it.
+    """A bar for each month or year, parted by verdict; above it, where they are few, out of how many observations it is.
 
     Parameters
     ----------
@@ -27,7 +29,8 @@ def over_time(shares: pd.DataFrame) -> alt.LayerChart:
             domain=order, range=[COLOURS[at % len(COLOURS)] for at in range(len(order))]),
             legend=legend),
         tooltip=["when:O", "verdict:N", "count:Q", "of:Q", alt.Tooltip("share:Q", format=".0%")])
-    many = alt.Chart(how_many(shares)).mark_text(dy=-6, color="#7C8783", fontSize=12, fontWeight="bold").encode(
-        x, alt.Y(datum=1), text="words:N")
+    told = how_many(shares)
+    many = alt.Chart(told if len(told) <= _MOST_NUMBERED else told[:0]).mark_text(
+        dy=-6, color="#7C8783", fontSize=12, fontWeight="bold").encode(x, alt.Y(datum=1), text="words:N")
     return alt.layer(bars, many).properties(height=220 + legend_px, width="container", description=shares_in_words(shares)
                                             ).configure_view(strokeWidth=0)
