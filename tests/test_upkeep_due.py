@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -15,6 +16,7 @@ from diagnose.report.due_list import due_as_text
 from diagnose.upkeep.due import CLASSES, Item, due
 from diagnose.upkeep.growth import default_rate, group_of
 from diagnose.upkeep.register import FORMS, check, found_by_chance, register
+from diagnose.upkeep.rounds import answer
 from diagnose.upkeep.rules import trait
 from diagnose.upkeep.season import of_month, tasks
 from diagnose.upkeep.standing import standing
@@ -214,3 +216,11 @@ def test_the_same_list_comes_from_a_folder_and_from_a_server(place: Callable[[st
 
 def test_the_years_work_names_its_sources_by_who_never_by_a_key() -> None:
     assert not any(sources_named(task.source) for task in tasks())
+
+
+def test_the_sentence_of_many_plantings_counts_all_that_is_due_also_where_it_names_only_some() -> None:
+    items = [Item("alarm", f"field {number}", f"b{number}{each}", "B", "take it off", "", "", "", None, None, None, 1.0)
+             for number in range(1, 8) for each in range(number)]
+    told = answer(items, date(2026, 11, 28))
+    assert sum(int(many) for many in re.findall(r"(\d+) at ", told)) == len(items) == 28
+    assert "7 at field 7; 6 at field 6; 5 at field 5; 10 at 4 others" in told

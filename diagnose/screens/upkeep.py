@@ -103,7 +103,7 @@ def _careful(told: list[str], kind: str) -> None:
     if not told:
         return
     first = [one.split(". ")[0].rstrip(".") + "." for one in told]
-    st.warning("\n\n".join(f"\u26a0 {line}" for line in first))
+    st.warning("\n\n".join(first), icon=":material/warning:")
     if first != told:
         with st.expander("All cautions", key=f"care {kind}"):
             st.markdown("\n".join(f"- {line}" for line in told))
@@ -126,14 +126,18 @@ def _tick_off(log: Log, items: list[Item], day: date) -> None:
     at = {item.barrier: f"{item.label}: {item.what}" for item in items if item.barrier}
     if not at:
         return
-    works = {"": "one by one", **{f"{job.kind} {job.what} {job.where}": f"{job.many} × {job.what.rstrip('.')}"
-                                  for job in jobs(items) if job.many > 1}}
-    of_work = {f"{job.kind} {job.what} {job.where}": [item.barrier for item in job.items] for job in jobs(items)}
+    alike = {f"{job.kind} {job.site} {job.what} {job.where}": job for job in jobs(items)}
+    several = len({job.site for job in alike.values()}) > 1
+    works = {"": "one by one"}
+    for key, job in alike.items():
+        if job.many > 1:
+            works[key] = f"{job.site + ': ' if several and job.site else ''}{job.many} × {job.what.rstrip('.')}"
     if (part := once_opened("Tick off several at once", "tick off")) is None:
         return
     with part:
         work = st.selectbox("Which work", list(works), format_func=works.__getitem__, key="tick_work")
-        _ticked(log, at, list(dict.fromkeys(of_work.get(work, []))), work, day)
+        first = [item.barrier for item in alike[work].items] if work else []
+        _ticked(log, at, list(dict.fromkeys(first)), work, day)
 
 
 def _ticked(log: Log, at: dict[str, str], first: list[str], work: str, day: date) -> None:

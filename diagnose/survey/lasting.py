@@ -142,7 +142,7 @@ def watched(log: Log, site: str | None = None) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Columns kind, part (of the plan, or empty), years [year], failed (1 or 0).
+        Columns site, kind, part (of the plan, or empty), years [year], failed (1 or 0).
 
     Notes
     -----
@@ -152,16 +152,17 @@ def watched(log: Log, site: str | None = None) -> pd.DataFrame:
     barriers = log.records("barrier") if site is None else log.records("barrier", site=site)
     barriers = barriers[barriers["built"].notna() & ~barriers["found"].astype(bool)] if len(barriers) else barriers
     checks = log.records("check")
-    empty = pd.DataFrame(columns=["kind", "part", "years", "failed"])
     if barriers.empty:
-        return empty
-    failed = checks[checks["finding"].isin(FAILED)].groupby("barrier")["day"].min()
-    last = checks.groupby("barrier")["day"].max()
+        return pd.DataFrame(columns=["site", "kind", "part", "years", "failed"])
+    looks = checks[["barrier", "day", "finding"]].sort_values("day")
+    failed = looks[looks["finding"].isin(FAILED)].drop_duplicates("barrier").set_index("barrier")["day"]
+    last = looks.drop_duplicates("barrier", keep="last").set_index("barrier")["day"]
     failed_on = pd.to_datetime(barriers["id"].map(failed))
     whole_until = pd.to_datetime(barriers["removed"]).fillna(pd.to_datetime(barriers["id"].map(last)))
     years = (failed_on.fillna(whole_until) - pd.to_datetime(barriers["built"])).dt.days / 365.25
     part = barriers["figures"].map(lambda told: str(told.get("part") or ""))
-    table = pd.DataFrame({"kind": barriers["form"], "part": part, "years": years, "failed": failed_on.notna().astype(int)})
+    table = pd.DataFrame({"site": barriers["site"], "kind": barriers["form"], "part": part, "years": years,
+                          "failed": failed_on.notna().astype(int)})
     return table[table["years"].notna() & (table["years"] >= 0)].reset_index(drop=True)
 
 

@@ -162,8 +162,8 @@ def proof(log: Log, site: str | None = None, cost_per_tree: float | None = None,
         most = cost_per_tree / alive.low if alive.low else math.inf
         cost = (cost_per_tree / alive.value, cost_per_tree / alive.high, most)
     sites = [site] if site is not None else sorted(set(log.records("barrier")["site"]))
-    seen = [(one, watched(log, one)) for one in sites]
-    table = pd.concat([table for _, table in seen]) if seen else pd.DataFrame(columns=["kind", "part", "years", "failed"])
+    table = watched(log, site)
+    seen = [(one, table[table["site"] == one]) for one in sites]
     curves = {str(kind): survival(some["years"].to_numpy(float), some["failed"].to_numpy(int), str(kind))
               for kind, some in table.groupby("kind")}
     return Proof(shares[True], shares[False], alive, alive_outside, less, lots_drawn, curves,

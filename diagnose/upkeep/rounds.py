@@ -83,6 +83,9 @@ def _job(kind: str, site: str, what: str, some: list[Item]) -> Job:
                min((item.act_by for item in at if item.act_by), default=""), cautions, tuple(some))
 
 
+_MOST_NAMED = 4  # plantings that a sentence names; our choice
+
+
 def answer(items: Sequence[Item], on: date) -> str:
     """What is due, where and by when, in a sentence or two.
 
@@ -109,8 +112,12 @@ def answer(items: Sequence[Item], on: date) -> str:
         at = [item for item in items if item.kind == kind]
         if not at:
             continue
-        most = Counter(item.site for item in at).most_common(4)
-        where = "" if len(sites) == 1 else f" ({'; '.join(f'{many} at {site or no_name}' for site, many in most)})"
+        most = Counter(item.site for item in at).most_common()
+        named, rest = (most, []) if len(most) <= _MOST_NAMED else (most[:_MOST_NAMED - 1], most[_MOST_NAMED - 1:])
+        places = [f"{many} at {site or no_name}" for site, many in named]
+        if rest:
+            places.append(f"{sum(many for _, many in rest)} at {len(rest)} others")
+        where = "" if len(sites) == 1 else f" ({'; '.join(places)})"
         by = min((item.act_by for item in at if item.act_by > on.isoformat()), default="")
         told.append(f"{len(at)} {said}{where}{f', the first by {by}' if by and kind == 'soon' else ''}")
     if told:
