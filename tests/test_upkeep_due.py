@@ -16,7 +16,7 @@ from diagnose.report.due_list import due_as_text
 from diagnose.upkeep.due import CLASSES, Item, due
 from diagnose.upkeep.growth import default_rate, group_of
 from diagnose.upkeep.register import FORMS, check, found_by_chance, register
-from diagnose.upkeep.rounds import answer
+from diagnose.upkeep.rounds import answer, jobs
 from diagnose.upkeep.rules import trait
 from diagnose.upkeep.season import of_month, tasks
 from diagnose.upkeep.standing import standing
@@ -224,3 +224,14 @@ def test_the_sentence_of_many_plantings_counts_all_that_is_due_also_where_it_nam
     told = answer(items, date(2026, 11, 28))
     assert sum(int(many) for many in re.findall(r"(\d+) at ", told)) == len(items) == 28
     assert "7 at field 7; 6 at field 6; 5 at field 5; 10 at 4 others" in told
+
+
+def test_the_same_work_of_many_whole_plantings_is_one_line_that_says_how_many(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    for number in range(6):
+        register(log, "cage", site=f"field {number}", label="C1", inner_mm=600, built="2026-04-01")
+    told = [job for job in jobs(due(log, date(2026, 11, 29))) if job.kind == "season"]
+    assert told and len({job.what for job in told}) == len(told)
+    assert all(not job.site and "6 plantings" in job.where and len(job.items) == 6 for job in told)
+    alone = [job for job in jobs(due(log, date(2026, 11, 29), site="field 2")) if job.kind == "season"]
+    assert [job.site for job in alone] == ["field 2"] * len(told)

@@ -164,6 +164,10 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
   details:has(input, textarea):not(:has(li, .figures, .share, svg.marks)),
   [data-testid="stExpander"]:not(:has([data-testid="stElementContainer"])),
   [data-testid="stElementContainer"]:has([data-testid="stDataFrame"]) { display: none !important; }
+  /* what scrolls in itself on the screen is parted between two sheets */
+  [data-testid="stCode"], [data-testid="stCode"] *, [data-testid="stMarkdownContainer"] :is(pre, pre *) {
+         overflow: visible !important; max-height: none !important; }
+  [data-testid="stCode"] code { display: block !important; }
   details::details-content { content-visibility: visible !important; height: auto !important; opacity: 1 !important; }
   details [data-testid="stExpanderDetails"] { height: auto !important; opacity: 1 !important; visibility: visible !important;
          overflow: visible !important; }

@@ -60,6 +60,8 @@ _CSS = """<style>
 .st-key-due-alarm > div > details { border: 2px solid #D00000; }
 .st-key-due-alarm > div > details > summary { background: color-mix(in srgb, #D00000 12%, transparent) !important;
                                               font-weight: 700; }
+/* of hundreds of barriers the forecasts for years ahead would fill thirty sheets: on paper those that were opened */
+@media print { .st-key-ahead details:not([open]) [data-testid="stExpanderDetails"] { display: none; } }
 </style>"""
 _LOOKED = {_UNKNOWN: None, "yes": True, "no": False}
 

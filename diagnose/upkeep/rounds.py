@@ -10,18 +10,20 @@ from typing import Any, NamedTuple
 from diagnose.upkeep.due import CLASSES, Item
 from diagnose.upkeep.forecast import by_row
 
+_NO_NAME = "no named planting"
+_MOST_NAMED = 4  # plantings that a sentence names; our choice
 _SAID = {"alarm": "to do today", "overdue": "overdue", "soon": "coming up", "may come off": "to try off"}
 
 
 class Job(NamedTuple):
-    """Equal works at one planting.
+    """Equal works at one planting, or of several whole ones.
 
     Parameters
     ----------
     kind : str
         Of due.CLASSES [no unit].
     site, what : str
-        Where, and what is done [no unit].
+        Where, empty for work of several whole plantings, and what is done [no unit].
     many : int
         How many; 0 for work of the whole planting [barriers].
     where : str
@@ -52,7 +54,7 @@ class Job(NamedTuple):
 
 
 def jobs(items: Sequence[Item]) -> list[Job]:
-    """The works of a day, equal ones together.
+    """The works of a day, equal ones together: those at barriers by planting, those of whole plantings over all of them.
 
     Parameters
     ----------
@@ -66,24 +68,28 @@ def jobs(items: Sequence[Item]) -> list[Job]:
     """
     groups: dict[tuple[str, str, str], list[Item]] = {}
     for item in items:
-        groups.setdefault((item.kind, item.site, item.what), []).append(item)
-    told = [_job(*key, some) for key, some in groups.items()]
+        groups.setdefault((item.kind, item.site if item.barrier else f"every {item.label}", item.what), []).append(item)
+    told = [_job(some) for some in groups.values()]
     return sorted(told, key=lambda job: (CLASSES.index(job.kind), job.site, job.act_by or "9", -job.many))
 
 
-def _job(kind: str, site: str, what: str, some: list[Item]) -> Job:
+def _job(some: list[Item]) -> Job:
+    kind, site, what = some[0].kind, some[0].site, some[0].what
     at = [item for item in some if item.barrier]
     if not at:
-        return Job(kind, site, what, 0, some[0].label, some[0].why, "", some[0].caution, tuple(some))
+        sites = list(dict.fromkeys(item.site for item in some))
+        where = some[0].label
+        if len(sites) > 1:
+            named = ", ".join(name or _NO_NAME for name in sites) if len(sites) <= _MOST_NAMED else f"{len(sites)} plantings"
+            site, where = "", ", ".join(part for part in (where, named) if part)
+        why = "; ".join(dict.fromkeys(item.why for item in some))
+        return Job(kind, site, what, 0, where, why, "", some[0].caution, tuple(some))
     reasons = Counter(item.reason for item in at)
     why = at[0].why if len(at) == 1 else ", ".join(f"{reason}: {many}" if len(reasons) > 1 else reason
                                                    for reason, many in reasons.most_common())
     cautions = " ".join(dict.fromkeys(item.caution for item in at if item.caution))
     return Job(kind, site, what, len(at), by_row([item.label for item in at]), why,
                min((item.act_by for item in at if item.act_by), default=""), cautions, tuple(some))
-
-
-_MOST_NAMED = 4  # plantings that a sentence names; our choice
 
 
 def answer(items: Sequence[Item], on: date) -> str:
@@ -106,7 +112,6 @@ def answer(items: Sequence[Item], on: date) -> str:
     >>> answer([], date(2026, 11, 28))
     'Nothing is due at the barriers on 28 November 2026.'
     """
-    no_name = "no named planting"
     told, sites = [], {item.site for item in items if item.kind in _SAID}
     for kind, said in _SAID.items():
         at = [item for item in items if item.kind == kind]
@@ -114,7 +119,7 @@ def answer(items: Sequence[Item], on: date) -> str:
             continue
         most = Counter(item.site for item in at).most_common()
         named, rest = (most, []) if len(most) <= _MOST_NAMED else (most[:_MOST_NAMED - 1], most[_MOST_NAMED - 1:])
-        places = [f"{many} at {site or no_name}" for site, many in named]
+        places = [f"{many} at {site or _NO_NAME}" for site, many in named]
         if rest:
             places.append(f"{sum(many for _, many in rest)} at {len(rest)} others")
         where = "" if len(sites) == 1 else f" ({'; '.join(places)})"
