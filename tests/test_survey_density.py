@@ -42,7 +42,7 @@ def test_density_covers_the_truth() -> None:
 
 def test_stocking_tells_the_plots_size() -> None:
     found = stocking([3, 0, 1, 2] * 5, 4)
-    assert found.value == 0.75 and "4 m2" in found.note
+    assert found.value == 0.75 and "4 m²" in found.note
 
 
 def test_a_point_without_a_tree_in_reach_is_no_tree_within_it() -> None:

@@ -78,7 +78,7 @@ def targets(country: str, as_json: bool) -> None:
 @click.argument("boundary", type=Read())
 @click.option("--site", metavar="NAME", default="", help="Name of the planting.")
 @click.option("--strata", metavar="PROPERTY", help="Property of the polygons that names the part each belongs to.")
-@click.option("--radius", type=words.positive, metavar="M", help="Of a round plot [m]; 3.99 m is 50 m2.  [default: 3.99]")
+@click.option("--radius", type=words.positive, metavar="M", help="Of a round plot [m]; 3.99 m is 50 m².  [default: 3.99]")
 @click.option("--transect", metavar="LONGxWIDE", help="A strip in place of a round plot, e.g. 25x2 [m].")
 @click.option("--target", metavar="WANTED",
               help="What is to be decided: 1100/ha, '70% plots', '10% browsed', or the name of a published target.")
@@ -163,7 +163,7 @@ def design(boundary: str, **given: Any) -> None:
         })  # fmt: skip
         return
     print("\n".join([
-        f"{plan.plots} plots of {plan.plot_m2:g} m2 on {ground.area_m2 / 1e4:.2f} ha, the two nearest {laid.apart_m:.0f} m "
+        f"{plan.plots} plots of {plan.plot_m2:g} m² on {ground.area_m2 / 1e4:.2f} ha, the two nearest {laid.apart_m:.0f} m "
         f"apart; the walk is {laid.walk_m:,.0f} m, about {laid.hours:.1f} hours with the tally.", plan.asked.words,
         plan.rule.words,
         *([] if plan.target is None else [f"Target: {plan.target.words}."]),

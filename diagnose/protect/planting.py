@@ -251,7 +251,7 @@ def planting(
     if isinstance(trees, bool) or not isinstance(trees, int) or trees < 1:
         raise CannotUse("the number of trees must be a whole number of at least 1")
     if trees > MOST_TREES_A_M2 * ground.area_m2:
-        raise CannotUse(f"{trees} trees do not fit on {ground.area_m2:.4g} m2 with room for a barrier; "
+        raise CannotUse(f"{trees} trees do not fit on {ground.area_m2:.4g} m² with room for a barrier; "
                         "check the number and the boundary")
     if budget is not None and not (math.isfinite(budget) and budget > 0):
         raise CannotUse("nothing can be bought with this budget; leave it out to see what protection costs")

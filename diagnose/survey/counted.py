@@ -121,8 +121,8 @@ def _areas(target: Target, reached: pd.DataFrame) -> pd.Series:
     if target.plot_m2 is not None and (target.kind == STOCKED or target.most_per_plot is not None):
         off = (areas / target.plot_m2 - 1).abs() > _SAME_SIZE
         if off.any():
-            raise CannotUse(f"Cannot tell: the target is of plots of {target.plot_m2:.4g} m2, and {int(off.sum())} plots "
-                            f"have another size (plot {areas.index[off][0][1]}: {areas[off].iloc[0]:.4g} m2).")
+            raise CannotUse(f"Cannot tell: the target is of plots of {target.plot_m2:.4g} m², and {int(off.sum())} plots "
+                            f"have another size (plot {areas.index[off][0][1]}: {areas[off].iloc[0]:.4g} m²).")
     return areas
 
 

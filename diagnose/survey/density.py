@@ -108,7 +108,7 @@ def stocking(counts: ArrayLike, plot_area_m2: float, level: float = 0.95) -> Est
     above_nought(plot_area_m2, "A plot's area")
     found = as_counts(counts, "Trees") > 0
     x, n, error = int(found.sum()), len(found), (1 - a_level(level)) / 2
-    told = [f"plots of {plot_area_m2:g} m2"]
+    told = [f"plots of {plot_area_m2:g} m²"]
     if n < 2:
         return replace(clustered(found.astype(float), np.ones(n), level), method="none", design_effect=None,
                        note="; ".join([*told, *(["one plot: how plots differ is unknown"] if n else ["no plots"])]))

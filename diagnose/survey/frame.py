@@ -17,7 +17,7 @@ COLUMNS = {
     "site": "name of the planting",
     "visit": "ISO date of the visit",
     "plot": "name on the plot's stake",
-    "plot_area_m2": "horizontal area of the plot [m2]",
+    "plot_area_m2": "horizontal area of the plot [m²]",
     "reached": "1, or 0 where the plot could not be reached",
     "stratum": "part of the ground that the plot stands for",
     "x": "easting of the plot's centre [m], or longitude [degree]",

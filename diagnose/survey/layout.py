@@ -107,7 +107,7 @@ def lay_out(ground: Ground, plots: int | None = None, spacing_m: float | None = 
     if not len(points):
         raise CannotUse("No plot falls into this ground: take another random start or more plots.")
     if plot_m2 * len(points) > area.area:
-        notes.append(f"{len(points)} plots of {plot_m2:g} m2 cover more than the ground itself: count every tree instead.")
+        notes.append(f"{len(points)} plots of {plot_m2:g} m² cover more than the ground itself: count every tree instead.")
     order = walking_order(points)
     points, parts = points[order], tuple(parts[int(i)] for i in order)
     near = cKDTree(points)

@@ -394,7 +394,7 @@ def made(site: str, layout: Layout, plot_m2: float, target: Target | None, kind:
     """
     more = []
     if target is not None and target.plot_m2 and target.kind != PER_HA and abs(plot_m2 / target.plot_m2 - 1) > 0.05:
-        more.append(f"The target is of plots of {target.plot_m2:.4g} m2, these are of {plot_m2:.4g}: it cannot be decided.")
+        more.append(f"The target is of plots of {target.plot_m2:.4g} m², these are of {plot_m2:.4g}: it cannot be decided.")
     strata = {name: layout.parts.count(name) for name in dict.fromkeys(layout.parts)}
     return Plan(site, len(layout.points), round(plot_m2, 2), StoppingRule(kind, len(layout.points)), target, strata, seed,
                 (*notes, *layout.notes, *more), Asked() if asked is None else asked)

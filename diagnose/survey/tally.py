@@ -61,7 +61,7 @@ TALLY = (
     Field("site", "Site", "word", needed=True),
     Field("visit", "Day", "day", "as 2026-03-31", needed=True),
     Field("plot", "Plot", "word", "name on the stake", needed=True),
-    Field("plot_area_m2", "Area m2", "number", "horizontal", low=0.1, high=10_000),
+    Field("plot_area_m2", "Area m²", "number", "horizontal", low=0.1, high=10_000),
     Field("reached", "Reached", "choice", "0 where the plot could not be reached: say why in the note", YES_NO),
     Field("tree", "Tree", "word", "tag or number; empty for a plot without trees"),
     Field("species", "Species", "word"),

@@ -148,7 +148,7 @@ class Target:
         if self.kind == STOCKED:
             told.append(f"stocked from {self.stocked_at} on")
         if self.plot_m2:
-            told.append(f"plots of {self.plot_m2:.4g} m2")
+            told.append(f"plots of {self.plot_m2:.4g} m²")
         if self.most_per_plot:
             told.append(f"a plot counts {self.most_per_plot} at most")
         if self.least_distance_m:
