@@ -13,7 +13,7 @@ from reportlab.graphics.shapes import Polygon
 from shapely import box
 
 from diagnose.cannot_use import CannotUse
-from diagnose.report.damage_map import map_drawing
+from diagnose.report.damage_map import map_drawing, map_words
 from diagnose.report.survey_report import sections, survey_html, survey_pdf, table_text
 from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.survey.attribution import with_shares
@@ -95,6 +95,18 @@ def test_every_piece_of_the_map_of_damage_lies_on_the_paper_and_the_boundary_rou
     assert 0 <= outline[0] < outline[1] <= wide and 0 <= outline[2] < outline[3] <= drawn.height
     for west, east, south, north in cells:
         assert outline[0] - 0.1 <= west < east <= outline[1] + 0.1 and outline[2] - 0.1 <= south < north <= outline[3] + 0.1
+
+
+def test_where_no_map_is_drawn_page_and_report_say_what_it_lacks() -> None:
+    trees = invented()
+    for plots, told in ((0, "of these 22 none has both"), (5, "of these 22 5 have both")):
+        some = trees.assign(x=trees["x"].where(trees["plot"].isin([str(one) for one in range(plots)])))
+        found = summarise(some)
+        assert found.map is None and told in map_words(found)
+        assert escape(map_words(found)) in survey_html(found)
+    two = summarise(pd.concat([trees, trees.assign(site="Other Wood")]))
+    assert "choose one" in map_words(two)
+    assert "No map" not in map_words(summarise(trees))
 
 
 def test_a_small_survey_is_told_without_a_map_or_an_interval() -> None:

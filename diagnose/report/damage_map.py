@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.report.paper import FAINT, INK, WIDTH, svg
-from diagnose.survey.summary import Survey
+from diagnose.survey.summary import MAPPED_PLOTS, Survey
 
 if TYPE_CHECKING:
     from reportlab.graphics.shapes import Drawing
@@ -124,7 +124,7 @@ def map_picture(survey: Survey) -> str:
 
 
 def map_words(survey: Survey) -> str:
-    """What the map is, whether damage clusters, and how it goes with the distance to the edge.
+    """What the map is, whether damage clusters, and how it goes with the distance to the edge; or why there is no map.
 
     Parameters
     ----------
@@ -132,7 +132,13 @@ def map_words(survey: Survey) -> str:
         The survey's figures [no unit].
     """
     if survey.map is None:
-        return ""
+        rows = survey.plot_rows
+        if rows["site"].nunique() > 1:
+            return "No map is drawn of several plantings at once: choose one."
+        placed = int((rows["x"].notna() & rows["y"].notna() & (rows["trees"] > 0)).sum())
+        return (f"No map: it takes {MAPPED_PLOTS} plots with trees and coordinates, and of these {len(rows)} "
+                f"{placed or 'none'} {'has' if placed < 2 else 'have'} both. Coordinates stand in the tally's columns x, y "
+                "and crs.")
     told = [f"Smoothed over {survey.map.bandwidth_m:.0f} m; dotted where the standard error exceeds {UNSURE:.0%}, white "
             "where too few plots stand near."]
     if survey.clustering is not None and survey.clustering.draws:

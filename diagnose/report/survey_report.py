@@ -147,8 +147,7 @@ def survey_pdf(survey: Survey, paper: str = "A4") -> bytes:
     if densities(survey):
         story.append(headed("Trees on the ground", table(densities(survey))))
     drawn = map_drawing(survey)
-    if drawn is not None:
-        story.append(headed("Where", lettered(drawn), Paragraph(marked(map_words(survey)), body)))
+    story.append(headed("Where", *([] if drawn is None else [lettered(drawn)]), Paragraph(marked(map_words(survey)), body)))
     if cost_words(survey):
         story.append(headed("What it cost", Paragraph(marked(cost_words(survey)), body)))
     if survey.lasting:
@@ -190,8 +189,7 @@ def survey_body(survey: Survey) -> str:
     if densities(survey):
         parts += ["<h2>Trees on the ground</h2>", _html_table(densities(survey))]
     drawn = map_drawing(survey)
-    if drawn is not None:
-        parts += ["<h2>Where</h2>", svg(drawn, "map of damage"), f"<p>{escape(map_words(survey))}</p>"]
+    parts += ["<h2>Where</h2>", "" if drawn is None else svg(drawn, "map of damage"), f"<p>{escape(map_words(survey))}</p>"]
     if cost_words(survey):
         parts.append(f"<h2>What it cost</h2><p>{escape(cost_words(survey))}</p>")
     if survey.lasting:

@@ -299,10 +299,10 @@ def _says(log: Log, top: DeltaGenerator) -> None:
     if dense := densities(survey):
         st.subheader("Trees on the ground")
         st.markdown("\n".join(f"- {name}: {literal(one.words())}" for name, one in dense.items()))
+    st.subheader("Where")
     if survey.map is not None:
-        st.subheader("Where")
         drawing(drawn, "map of damage")
-        st.markdown(literal(map_words(survey)))
+    st.markdown(literal(map_words(survey)))
     if told := cost_words(survey):
         st.subheader("What it cost")
         st.markdown(literal(told))

@@ -138,12 +138,7 @@ def _another_start() -> None:
 
 
 def _drawn(ground: Ground, points: np.ndarray) -> None:
-    """The plots within the boundary, on the map of the other pages; plain metres where no place on earth is known."""
-    if ground.epsg is None:
-        west, south, *_ = ground.metres.bounds
-        shown = pd.DataFrame(points - [west, south], columns=["east [m]", "north [m]"])
-        st.scatter_chart(shown, x="east [m]", y="north [m]", height=320)
-        return
+    """The plots within the boundary, on the map of the other pages: a boundary that is read lies on earth."""
     places = [ground.degrees(float(x), float(y)) for x, y in points]
     plots = pd.DataFrame([(str(number), *place) for number, place in enumerate(places, 1)], columns=["name", "lat", "lon"])
     nothing = pd.DataFrame(columns=["lat", "lon", "error_m", "culprit", "label"]).astype(

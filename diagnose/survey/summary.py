@@ -38,6 +38,8 @@ _EDGE_M = 25.0  # plots nearer than this to the boundary are "near the edge"; ou
 SEVERITY_WORDS = {1: "1 none", 2: "2 laterals only, under half", 3: "3 leader, or half of the laterals",
                   4: "4 leader and half of the laterals", 5: "5 hedged or dead back"}
 
+MAPPED_PLOTS = 8  # of known place that a map takes; our choice
+
 
 @dataclass(frozen=True)
 class Survey:
@@ -427,7 +429,7 @@ def _plot_rows(frame: pd.DataFrame, free: pd.DataFrame) -> pd.DataFrame:
 def _where(rows: pd.DataFrame,
            area: BaseGeometry | None) -> tuple[RateMap | None, Clustering | None, tuple[float, float] | None]:
     known = rows[rows["x"].notna() & rows["y"].notna() & (rows["trees"] > 0)]
-    if len(known) < 8 or known["site"].nunique() > 1:
+    if len(known) < MAPPED_PLOTS or known["site"].nunique() > 1:
         return None, None, None
     place, rate = known[["x", "y"]].to_numpy(float), (known["browsed"] / known["trees"]).to_numpy(float)
     edge = None
