@@ -60,7 +60,8 @@ _CSS = """<style>
                             :has([data-testid="stDataFrameResizable"])) { max-height: 46vh !important; } }
 .st-key-screen_walk { scroll-margin-top: 4.2rem; }
 /* a finger sees the table's own tools always, over the buttons; what they do, the filter does */
-@media (hover: none) { .st-key-screen_keys, kbd, .st-key-inbox_rows [data-testid="stElementToolbar"] { display: none; } }
+@media (hover: none) { .st-key-screen_keys, kbd, .st-key-inbox_rows [data-testid="stElementToolbar"] {
+                       display: none !important; } }
 </style>"""
 
 
