@@ -24,6 +24,10 @@ PALE_SLOPE, PALE_WIDTH = 2.0, 0.045  # of stems as bright as what lies behind [d
 # is not clean. Of 79 rendered clean ends for calibration errors were 1.4 / 7.1 degrees by the outline and 1.3 / 5.4 by both
 EYE_SURER, EYE_SLOPE = 0.85, 0.5
 QUARREL = 2.5  # standard uncertainties by which outline and eye differ when it is said
+# beside a dark stem a narrow shadow is as dark as its bark: contrast of the sides at which half of the following is added.
+# Of 537 ends, of calibration and spent test pictures, 136 had sides of over 0.35, of which 57 % lay within one standard
+# uncertainty and 77 % within two, of the others 73 and 92 %; with it 72 and 86, 76 and 92
+DARK, DARK_WIDTH = 0.5, 0.04
 DOUBTFUL, NO_DOUBT = 0.4, 0.1  # relative, for each share of the sides' cells that the eye doubts, beyond so many
 EYE_WIDTH, MOST_APART = 0.05, 0.1  # relative: how closely the eye reads widths; the most that its disagreement adds
 OF_SHAPE = 0.2  # what outline and light weigh beside the eye: of 399 ends of calibration and spent test pictures 81 % are
@@ -94,7 +98,8 @@ class Figures:
         apart = min(0.5 * float(np.sqrt(max(self._eye_off**2 - EYE_WIDTH**2, 0.0))), MOST_APART)
         beside = MAP_WIDER * max(abs(self._map_wider) - EYE_WIDTH, 0.0)
         doubt = DOUBTFUL * max(self.seen.view.doubt - NO_DOUBT, 0.0)
-        parts = [by_edge, PALE_WIDTH * self._pale, apart, beside, doubt, end.diameter_doubt]
+        dark = DARK_WIDTH * (1 - 1 / (1 + (self.seen.contrast / DARK) ** 2))
+        parts = [by_edge, PALE_WIDTH * self._pale, dark, apart, beside, doubt, end.diameter_doubt]
         return BOTH_SURER * float(np.linalg.norm(parts))
 
     @property

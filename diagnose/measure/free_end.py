@@ -19,10 +19,9 @@ from diagnose.measure.geometry import Point, facing
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
-from diagnose.photo.scale import px_per_mm
+from diagnose.photo.scale import TAP_SHARE, px_per_mm
 from diagnose.signs import Measured, Sign
 
-TAP_SHARE = 0.004  # a finger's standard error, as a share of the picture's diagonal
 THINNEST = 20.0  # a stem narrower than this is not measured [px]
 LOOKS = (110.0, 45.0)  # pixels of the finder that lie between two taps, first and second look
 ONE_TAP = (1.0, 0.4, 0.16)  # shares of the picture that are looked at round a single tap
