@@ -44,6 +44,7 @@ _THUMB = 96  # longer side of a small picture [px]
 _ORDERS = {"what needs you most": None, "what waits longest": "Since", "senders by name": "From"}
 _ROW = 66  # height of a row [px]: from 65 on the framework breaks what is longer than its column
 _WIDTHS = {"From": 100, "Verdict": 148, "Since": 98, "Group, and why": 164}  # [px]; all of them show on a desk's screen
+_KEPT = "\u00a0"  # a space at which no line is broken
 _MOST_WHY = 57  # characters that such a column shows in three lines; all of it stands over the open one
 # list and letter stand side by side; who has no keyboard is told of no keys
 _CSS = """<style>
@@ -193,7 +194,7 @@ def _wanted(log: Log) -> tuple[pd.DataFrame, pd.DataFrame]:
     some = rows if pile == _ALL else rows[rows["pile"] == pile]
     listed = _table_of(log, some)
     if wanted and not listed.empty:
-        words = listed.agg(" ".join, axis=1).str.casefold()
+        words = listed.agg(" ".join, axis=1).str.replace(_KEPT, " ").str.casefold()
         fits = words.str.contains(wanted, regex=False)
         some, listed = some[fits.to_numpy()], listed[fits]
     if some.empty:
@@ -308,7 +309,8 @@ def _in_a_cell(verdict: dict[str, Any]) -> str:
     if not leading:
         return "cannot tell yet" if verdict else "not judged yet"
     share = {**verdict.get("groups", {}), **verdict.get("culprits", {})}.get(leading)
-    return name_of(leading) if share is None else f"{name_of(leading)} {percent(share)}"
+    # a figure and its sign stay on one line
+    return name_of(leading) if share is None else f"{name_of(leading)} {percent(share).replace(' ', _KEPT)}"
 
 
 def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
@@ -329,7 +331,7 @@ def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
     several = st.container(horizontal=True, vertical_alignment="center", key="screen_several")
     ticked = [ids[row] for row in told["selection"]["rows"] if row < len(ids)]
     if len(ticked) < 2:
-        several.caption("Tick a row to open it, several to answer them at once.")
+        several.caption("Tick one to open it, several to answer.")
         return
     rows = [row for row in some.to_dict("records") if row["id"] in ticked]
     clear = [row for row in rows if not _waits_for_a_name(row) and row["verdict"].get("culprits")]
@@ -416,7 +418,7 @@ def _proposals(log: Log, row: dict[str, Any]) -> None:
     proposed = row["told"].get("proposed", {})
     if not proposed:
         return
-    st.markdown("**The words may mean** (nothing counts before you confirm it)")
+    st.markdown("**The words may mean** (counts once you tick it)")
     confirmed = dict(row["told"].get("confirmed", {}))
     for sign, one in proposed.items():
         parsed = parse_signs({sign: one["value"]})[sign]

@@ -44,7 +44,7 @@ def letter_of(log: Log, row: dict[str, Any]) -> str:
             kept.pop(row["id"])
             st.rerun()
     with st.container(key="screen_letter"):
-        text = st.text_area("The letter, yours to change; nothing is sent by the tool", text, height=420,
+        text = st.text_area("The letter, yours to change and to send", text, height=420,
                             key=_field(row["id"], base))
     st.html(f'<div class="on_paper">{escape(text)}</div>')  # a field cannot be parted between two pages
     kept[row["id"]] = base, text
