@@ -6,7 +6,6 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from textwrap import shorten
 from time import monotonic
 from typing import Any
 
@@ -19,33 +18,27 @@ from diagnose.cannot_use import CannotUse
 from diagnose.culprits.old_names import name_of, nameable
 from diagnose.diagnosis import Diagnosis, measure_picture
 from diagnose.fieldlog.store import Log
-from diagnose.figures import figure, percent
-from diagnose.inbox.learning import answer, is_blind, name_blind, undo
+from diagnose.figures import figure
+from diagnose.inbox.learning import answer, name_blind, undo
 from diagnose.inbox.queue import judged_for, outdated, waiting
 from diagnose.inbox.ranking import PILES
 from diagnose.inbox.work import NOT_YET, diagnosis_of, judge, judge_one, looked, measure, measured_in, take_in, unseen
-from diagnose.photo.decode import decode_jpeg
 from diagnose.photo.picture import read_picture
 from diagnose.report.letters import as_pdf, framed, reply_to, senders_name
 from diagnose.report.overlay import annotate
 from diagnose.screens import preferences, show
 from diagnose.screens.inbox_letters import all_letters, letter_as_typed, letter_frame, letter_of
+from diagnose.screens.inbox_list import ROW, WIDTHS, listed_of, waits_for_a_name
 from diagnose.screens.log_folder import the_log
-from diagnose.screens.look import address_of, bring, literal, once_opened
+from diagnose.screens.look import bring, literal, once_opened
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.show import hand_over
 from diagnose.signs import Answer, parse_signs, vocabulary
 
 _ALL = "all"
 _AT_ONCE_S, _EVERY_S, _REST_S = 0.3, 0.3, 0.1  # measuring goes on for so long, so often: a press is heard in between
-_LISTED = 60  # rows with a small picture; each is drawn from its original
-_THUMB = 96  # longer side of a small picture [px]
 # what comes first -> the column by which the list is put in order; None as the tool ranks them
 _ORDERS = {"what needs you most": None, "what waits longest": "Since", "senders by name": "From"}
-_ROW = 66  # height of a row [px]: from 65 on the framework breaks what is longer than its column
-_WIDTHS = {"From": 100, "Verdict": 148, "Since": 98, "Group, and why": 164}  # [px]; all of them show on a desk's screen
-_KEPT = "\u00a0"  # a space at which no line is broken
-_MOST_WHY = 57  # characters that such a column shows in three lines; all of it stands over the open one
 # list and letter stand side by side; who has no keyboard is told of no keys
 _CSS = """<style>
 .block-container { max-width: 84rem; }
@@ -192,18 +185,9 @@ def _wanted(log: Log) -> tuple[pd.DataFrame, pd.DataFrame]:
     pile = st.session_state["pile"]
     wanted = st.session_state["inbox_filter"].casefold().strip()
     some = rows if pile == _ALL else rows[rows["pile"] == pile]
-    listed = _table_of(log, some)
-    if wanted and not listed.empty:
-        words = listed.agg(" ".join, axis=1).str.replace(_KEPT, " ").str.casefold()
-        fits = words.str.contains(wanted, regex=False)
-        some, listed = some[fits.to_numpy()], listed[fits]
+    some, listed = listed_of(log, some, wanted, _ORDERS[st.session_state["inbox_order"]])
     if some.empty:
         st.info("Nothing in the list is like that.")
-        return some, listed
-    if by := _ORDERS[st.session_state["inbox_order"]]:
-        places = listed[by].reset_index(drop=True).sort_values(kind="stable").index
-        some, listed = some.iloc[places], listed.iloc[places]
-    listed.insert(0, "Photo", _first_photos(log, some))
     return some, listed
 
 
@@ -250,7 +234,7 @@ def _chosen(log: Log, some: pd.DataFrame) -> dict[str, Any]:
     if st.session_state.pop("inbox_new", False):
         bring(".st-key-screen_walk")  # the button that answered stood at the end of the letter before
     row: dict[str, Any] = some.iloc[place].to_dict()
-    if not _waits_for_a_name(row):  # the reason may tell the verdict: not before a blind naming
+    if not waits_for_a_name(row):  # the reason may tell the verdict: not before a blind naming
         st.caption(literal(f"{row['pile']}, because {row['why']}") if row["pile"] else "Not judged yet.")
     st.session_state["inbox_place"] = place
     if row["pile"]:  # what is not judged yet may come to stand elsewhere: the first is opened then
@@ -261,56 +245,6 @@ def _chosen(log: Log, some: pd.DataFrame) -> dict[str, Any]:
 def _key(letter: str) -> str | None:
     """A single-key command, where the person did not switch them off."""
     return letter if preferences.single_keys() else None
-
-
-@st.cache_data(max_entries=400, show_spinner=False)
-def _small(digest: str, _log: Log, called: str) -> bytes | None:
-    """A photo as a small JPEG; None where it cannot be read."""
-    try:
-        photo = read_picture(_log.original(digest), called)
-        bgr = (photo.reduced(8) if photo.decoded is not None else  # a JPEG is small at once where its edge need not be exact
-               decode_jpeg(photo.data, cv2.IMREAD_REDUCED_COLOR_8, photo.turned, called))
-    except CannotUse:
-        return None
-    factor = min(1.0, _THUMB / max(bgr.shape[:2]))
-    return cv2.imencode(".jpg", cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA))[1].tobytes()
-
-
-def _table_of(log: Log, rows: pd.DataFrame) -> pd.DataFrame:
-    """What the list says of each submission; nothing of the verdict where it waits for a blind naming."""
-    senders = log.records("sender")
-    names = dict(zip(senders["id"], senders["name"], strict=True)) if len(senders) else {}
-    shown = []
-    for row in rows.to_dict("records"):
-        blind = _waits_for_a_name(row)
-        shown.append({
-            "From": names.get(row["sender"]) or "no name",
-            "Verdict": "name it first" if blind else _in_a_cell(row["verdict"]),
-            "Since": str(row["received_at"] or row["saved_at"] or "")[:10],
-            "Group, and why": "" if blind or not row["pile"] else shorten(f"{row['pile']}: {row['why']}", _MOST_WHY,
-                                                                          placeholder=" \u2026"),
-        })
-    return pd.DataFrame(shown, columns=["From", "Verdict", "Since", "Group, and why"])
-
-
-def _first_photos(log: Log, rows: pd.DataFrame) -> list[str]:
-    """Where the browser gets each submission's first photo from, small; empty where it has none, and far down the list."""
-    found = []
-    for place, photos in enumerate(rows["photos"]):
-        first = next(iter(photos.items()), None) if place < _LISTED else None
-        small = None if first is None else _small(first[0], log, first[1])
-        found.append("" if small is None else address_of(small, f"small {place}"))
-    return found
-
-
-def _in_a_cell(verdict: dict[str, Any]) -> str:
-    """A verdict that is read in a narrow column: the name and its share."""
-    leading = verdict.get("leading")
-    if not leading:
-        return "cannot tell yet" if verdict else "not judged yet"
-    share = {**verdict.get("groups", {}), **verdict.get("culprits", {})}.get(leading)
-    # a figure and its sign stay on one line
-    return name_of(leading) if share is None else f"{name_of(leading)} {percent(share).replace(' ', _KEPT)}"
 
 
 def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
@@ -324,17 +258,17 @@ def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
 
     picture = st.column_config.ImageColumn("Photo", width=64)
     with st.container(key="inbox_rows"):  # the list, whose canvas paper shows empty
-        told = st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + _ROW * len(listed), 38 + 8 * _ROW),
-                            row_height=_ROW, on_select=pick, selection_mode="multi-row", key=f"inbox_list {turn}",
+        told = st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + ROW * len(listed), 38 + 8 * ROW),
+                            row_height=ROW, on_select=pick, selection_mode="multi-row", key=f"inbox_list {turn}",
                             column_config={"Photo": picture, **{name: st.column_config.Column(width=width)
-                                                                for name, width in _WIDTHS.items()}})
+                                                                for name, width in WIDTHS.items()}})
     several = st.container(horizontal=True, vertical_alignment="center", key="screen_several")
     ticked = [ids[row] for row in told["selection"]["rows"] if row < len(ids)]
     if len(ticked) < 2:
         several.caption("Tick one to open it, several to answer.")
         return
     rows = [row for row in some.to_dict("records") if row["id"] in ticked]
-    clear = [row for row in rows if not _waits_for_a_name(row) and row["verdict"].get("culprits")]
+    clear = [row for row in rows if not waits_for_a_name(row) and row["verdict"].get("culprits")]
     with several:
         st.button(f"Agree to {len(clear)} of {len(rows)}", type="primary", disabled=not clear, on_click=_answer_all,
                   args=(log, clear, "agree"), help="Those that you have to name first are left.")
@@ -371,10 +305,6 @@ def _answered(ids: list[str]) -> None:
     for submission in ids:
         st.session_state.get("inbox_letters", {}).pop(submission, None)
     st.session_state.pop("inbox_here", None)
-
-
-def _waits_for_a_name(row: dict[str, Any]) -> bool:
-    return is_blind(row["id"]) and not row["named_blind"]
 
 
 @st.cache_data(max_entries=60, show_spinner=False)
@@ -435,7 +365,7 @@ def _proposals(log: Log, row: dict[str, Any]) -> None:
 
 def _blind(log: Log, row: dict[str, Any]) -> bool:
     """Asks for the adviser's own naming first, for a fifth of the submissions; has it been given?"""
-    if not _waits_for_a_name(row):
+    if not waits_for_a_name(row):
         return True
     st.subheader("What do you say, before you see the verdict?")
     names = [None, *nameable()]
