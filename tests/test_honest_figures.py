@@ -124,7 +124,7 @@ def by_held_card(seed: int) -> dict[str, Error]:
 
 SCENES: dict[str, tuple[Callable[[int], dict[str, Error]], range]] = {
     "on the card": (on_card, range(331_000, 331_036)),
-    "where it grew": (where_it_grew, range(330_000, 330_020)),
+    "where it grew": (where_it_grew, range(330_000, 330_036)),
     "gnawed": (gnawed, range(330_000, 330_024)),
     "by the staff": (by_staff, range(300_000, 300_120)),
     "by the held card": (by_held_card, range(300_000, 300_130)),

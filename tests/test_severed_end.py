@@ -314,9 +314,10 @@ def test_where_outline_and_eye_disagree_the_slope_is_as_unsure_as_they_are_apart
 
 
 def test_a_stem_that_runs_away_from_the_camera_looks_cut_less_steeply_than_it_is() -> None:
-    """Lengths along it look shorter: a cut at 45 degrees, shortened by half, shows as arctan 0.5."""
+    """Lengths along it look shorter: of a slope's tangent, shortened by half, half is seen."""
     seen = SimpleNamespace(slope=np.arctan(0.5), slope_spread=np.radians(1.0))
-    assert seen_slope(1.0, 50.0, seen, 1.0, 0.5).degrees == pytest.approx(45.0, abs=0.1)
+    whole, shortened = (np.tan(np.radians(seen_slope(1.0, 500.0, seen, 1.0, by).degrees)) for by in (1.0, 0.5))
+    assert 0.5 * shortened == pytest.approx(whole, rel=0.003) and whole == pytest.approx(0.5, rel=0.1)
 
 
 def test_two_readings_of_torn_wood_are_no_surer_than_the_better_of_them() -> None:

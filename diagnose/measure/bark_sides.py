@@ -83,7 +83,7 @@ def _sides(stem: Stem, view: View) -> list[_Side]:
     points = [view.from_px(side) for side in stem.sides_px]
     found = []
     for own, other in (points, points[::-1]):
-        along = np.linalg.svd(own - own.mean(axis=0))[2][0]
+        along = np.linalg.svd(own - own.mean(axis=0), full_matrices=False)[2][0]
         outward = np.array([-along[1], along[0]])
         found.append((own, along, outward * np.sign(outward @ (own.mean(axis=0) - other.mean(axis=0)))))
     return found

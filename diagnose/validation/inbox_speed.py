@@ -20,7 +20,7 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from itertools import groupby
@@ -274,14 +274,20 @@ def memory(few: int = 100, many: int = 2_000) -> None:
         print(f"{count} photos: at most {worker:.0f} MB in a worker, {feeder:.0f} MB in what feeds them", flush=True)
 
 
+def _in_own_process(work: Callable[..., None], *given: Path) -> None:
+    with ProcessPoolExecutor(1, get_context("spawn")) as pool:
+        pool.submit(work, *given).result()
+
+
 if __name__ == "__main__":
+    # told before a process loads numpy, which reads it then: what is timed runs in processes that are started from here
     os.environ["OMP_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"
     cv2.setNumThreads(1)
     words = sys.argv[1:]
     if words[:1] == ["costs"]:
-        costs()
+        _in_own_process(costs)
     elif words[:1] == ["enlarged"]:
-        costs_enlarged(Path(words[1]))
+        _in_own_process(costs_enlarged, Path(words[1]))
     elif words[:1] == ["memory"]:
         memory(*(int(word) for word in words[1:3]))
     else:
