@@ -55,7 +55,7 @@ def test_what_an_answer_would_do_is_what_it_then_does() -> None:
 
 def test_a_clear_culprit_ends_the_asking() -> None:
     clear = judge({**CLEAN, **parse_signs({"end_diameter_mm": 4, "severed_piece": "left", "plant_stage": "seedling",
-                                           "guard": "none", "season": "winter"})}, place="US-NY")
+                                           "guard": "none", "season": "winter", "crushed": "whole"})}, place="US-NY")
     assert max(clear.groups.values()) >= CLEAR
     assert next_step(clear).question is None
 
