@@ -28,7 +28,7 @@ from diagnose.report.letters import as_pdf, framed, reply_to, senders_name
 from diagnose.report.overlay import annotate
 from diagnose.screens import preferences, show
 from diagnose.screens.inbox_letters import all_letters, letter_as_typed, letter_frame, letter_of
-from diagnose.screens.inbox_list import ROW, WIDTHS, listed_of, waits_for_a_name
+from diagnose.screens.inbox_list import ORDERS, ROW, WIDTHS, listed_of, waits_for_a_name
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import bring, literal, once_opened
 from diagnose.screens.look import picture as picture_of
@@ -37,8 +37,6 @@ from diagnose.signs import Answer, parse_signs, vocabulary
 
 _ALL = "all"
 _AT_ONCE_S, _EVERY_S, _REST_S = 0.3, 0.3, 0.1  # measuring goes on for so long, so often: a press is heard in between
-# what comes first -> the column by which the list is put in order; None as the tool ranks them
-_ORDERS = {"what needs you most": None, "what waits longest": "Since", "senders by name": "From"}
 # list and letter stand side by side; who has no keyboard is told of no keys
 _CSS = """<style>
 .block-container { max-width: 84rem; }
@@ -103,10 +101,7 @@ def _left(log: Log) -> tuple[str, int]:
 
 
 def _go_on(log: Log, top: DeltaGenerator) -> bool:
-    """Measures and judges what waits for it, with a bar at the top, and says whether anything does.
-
-    What is done stays done when the page is left.
-    """
+    """Measures and judges what waits for it, with a bar at the top, and says whether anything does; it stays done."""
     step, left = _left(log)
     if not left:
         return False
@@ -176,7 +171,7 @@ def _wanted(log: Log) -> tuple[pd.DataFrame, pd.DataFrame]:
             with st.popover(literal(f"Show: {names[st.session_state['pile']]}{f', “{typed}”' if typed else ''}")):
                 st.pills("Group", list(names), format_func=names.__getitem__, required=True, key="pile")
                 st.text_input("Filter by any words of the list", key="inbox_filter")
-                st.pills("First", list(_ORDERS), required=True, default=next(iter(_ORDERS)), key="inbox_order")
+                st.pills("First", list(ORDERS), required=True, default=next(iter(ORDERS)), key="inbox_order")
         if st.button("Take in more"):
             _taking_in(log)
     if rows.empty:
@@ -185,7 +180,7 @@ def _wanted(log: Log) -> tuple[pd.DataFrame, pd.DataFrame]:
     pile = st.session_state["pile"]
     wanted = st.session_state["inbox_filter"].casefold().strip()
     some = rows if pile == _ALL else rows[rows["pile"] == pile]
-    some, listed = listed_of(log, some, wanted, _ORDERS[st.session_state["inbox_order"]])
+    some, listed = listed_of(log, some, wanted, ORDERS[st.session_state["inbox_order"]])
     if some.empty:
         st.info("Nothing in the list is like that.")
     return some, listed

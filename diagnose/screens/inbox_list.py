@@ -21,6 +21,8 @@ from diagnose.screens.look import address_of
 _KEPT = "\u00a0"  # a space at which no line is broken
 ROW = 66  # height of a row [px]: from 65 on the framework breaks what is longer than its column
 WIDTHS = {"From": 100, "Verdict": 148, "Since": 98, "Group, and why": 164}  # [px]; all of them show on a desk's screen
+# what comes first -> the column by which the list is put in order; None as the tool ranks them
+ORDERS = {"what needs you most": None, "what waits longest": "Since", "senders by name": "From"}
 _LISTED = 60  # rows with a small picture; each is drawn from its original
 _THUMB = 96  # longer side of a small picture [px]
 _MOST_WHY = 57  # characters that such a column shows in three lines; all of it stands over the open one
