@@ -172,6 +172,7 @@ def test_verdict_question_answers_and_what_to_do_now_can_be_read_in_the_sun(
     _opened(page, app[0], "wound", (390, 844), scheme)
     page.get_by_role("button", name="bark is gnawed away").click()
     page.get_by_role("heading", name="In which country").wait_for(timeout=60_000)
+    drawn(page, 700)
     page.get_by_role("button", name="don't know").click()
     page.locator(".answers button").first.wait_for(timeout=60_000)
     page.locator(".now").wait_for(timeout=60_000)
