@@ -24,12 +24,12 @@ PALE_SLOPE, PALE_WIDTH = 2.0, 0.045  # of stems as bright as what lies behind [d
 # is not clean. Of 79 rendered clean ends for calibration errors were 1.4 / 7.1 degrees by the outline and 1.3 / 5.4 by both
 EYE_SURER, EYE_SLOPE = 0.85, 0.5
 # by how much the eye reads slopes too flat, beyond so much [degree]: of 302 rendered clean ends on the card by 1.5 in the
-# middle, of 44 where they grew by 2.0, steep or not; the outlines of the first by 0.2, of the others not at all
+# middle, of 44 where they grew by 2.0, steep or not; the outlines of the first by 0.1, of the others not at all
 EYE_FLAT, FLAT_FROM = 2.0, 10.0
 QUARREL = 2.5  # standard uncertainties by which outline and eye differ when it is said
 # beside a dark stem a narrow shadow is as dark as its bark: contrast of the sides at which half of the following is added.
 # Of 537 ends, of calibration and spent test pictures, 136 had sides of over 0.35, of which 57 % lay within one standard
-# uncertainty and 77 % within two, of the others 73 and 92 %; with it 72 and 86, 76 and 92
+# uncertainty and 77 % within two, of the others 73 and 92 %; with it 68 and 83, 73 and 92
 DARK, DARK_WIDTH = 0.5, 0.04
 DOUBTFUL, NO_DOUBT = 0.4, 0.1  # relative, for each share of the sides' cells that the eye doubts, beyond so many
 EYE_WIDTH, MOST_APART = 0.05, 0.1  # relative: how closely the eye reads widths; the most that its disagreement adds

@@ -66,9 +66,10 @@ def jobs(items: Sequence[Item]) -> list[Job]:
     list of Job
         By class; in a class the one that presses most, then the largest, first.
     """
-    groups: dict[tuple[str, str, str], list[Item]] = {}
+    groups: dict[tuple[str, str, str, str], list[Item]] = {}
     for item in items:
-        groups.setdefault((item.kind, item.site if item.barrier else f"every {item.label}", item.what), []).append(item)
+        site, label = (item.site, "") if item.barrier else ("", item.label)
+        groups.setdefault((item.kind, site, label, item.what), []).append(item)
     told = [_job(some) for some in groups.values()]
     return sorted(told, key=lambda job: (CLASSES.index(job.kind), job.site, job.act_by or "9", -job.many))
 
