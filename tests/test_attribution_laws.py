@@ -318,10 +318,10 @@ def test_something_not_listed_stays_possible_and_never_leads() -> None:
 
 
 def test_kinds_of_wound_told_side_by_side_speak_for_who_makes_all_of_them() -> None:
-    """Elephants strip and break, monkeys strip; shares read off a photo are doubts and stay an average."""
+    """Elephants strip and break, crested porcupines strip alone; shares read off a photo are doubts and stay an average."""
     both = {"bark_stripped": 0.5, "stem_broken": 0.5}
     told, doubt = (judge({"wound": Shares(both, how)}, "KE").culprits for how in ("answer", "photo"))
-    assert told["elephant"] / told["monkey"] > 1.5 * doubt["elephant"] / doubt["monkey"]
+    assert told["elephant"] / told["crested_porcupine"] > 1.5 * doubt["elephant"] / doubt["crested_porcupine"]
 
 
 def test_shares_that_leave_one_kind_of_wound_are_that_answer() -> None:

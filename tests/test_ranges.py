@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import catalogue, members
-from diagnose.culprits.here import lives_where, living_elsewhere, place_from
+from diagnose.culprits.here import lives_where, living_elsewhere, place_from, winters_of
 from diagnose.culprits.ranges import covered, is_covered, ranges, residence, residents, spread
 from diagnose.knowledge import knowledge, read_yaml
 from diagnose.places import place_named, place_of
@@ -152,3 +152,29 @@ def test_who_is_asked_for_first_lives_there_and_who_does_not_may_still_be_named(
 
 def test_where_the_place_is_not_known_any_animal_may_live_there():
     assert living_elsewhere(None) == []
+
+
+# Pretorius, Garaï & Bates 2018, Oryx (78 reserves, most in and beside the Kruger park); Julius-Kühn-Archiv 2011 (nilgai);
+# International Elephant Project (Sumatra, and a corner of Kalimantan)
+@pytest.mark.parametrize(("species", "here", "not_there"), [
+    ("elephant", "ZA-LP", "ZA-WC"), ("elephant", "IN-KL", "IN-PB"), ("elephant", "ID-SM", "ID-JW"), ("nilgai", "IN-RJ", "IN-KL"),
+    ("roe_deer", "CN-NM", "CN-GD"), ("muntjac", "CN-FJ", "CN-XJ"), ("monkey", "IN-HP", "ID-PP"),
+])
+def test_in_a_large_country_an_animal_lives_in_some_parts_and_not_in_others(species, here, not_there):
+    assert residence(species, place_named(here)) == "resident"
+    assert residence(species, place_named(not_there)) == "absent"
+
+
+@pytest.mark.parametrize(("position", "code"), [((10.0, 76.5), "IN-KL"), ((-33.9, 18.9), "ZA-WC"), ((-1.6, 103.6), "ID-SM"), ((36.06, 103.8), "CN-GS")])
+def test_a_position_in_a_large_country_is_known_by_its_part(position, code):
+    """Palakkad, Stellenbosch, Jambi, Lanzhou."""
+    assert code in place_of(*position).subdivisions
+
+
+@pytest.mark.parametrize("code", ["KE", "ID", "IN-KL", "BR", "ZA"])
+def test_no_snow_is_reckoned_with_where_none_falls(code):
+    assert winters_of(place_named(code)) == {"mild": 1.0}
+
+
+def test_in_the_mountains_of_a_warm_country_snow_may_lie():
+    assert winters_of(place_named("IN-HP")) == {"changing": 1.0}

@@ -57,7 +57,7 @@ def main(arguments: list[str] | None = None) -> None:
     marked = with_islands(thinned(land), told["islands"])
     parts = dict(states_of(given.states, names))
     for country, how in told["parts"].items():
-        parts |= simplified(parts_of(country, how, given.parts, names))
+        parts |= simplified(parts_of(country, how, given.parts, names), how.get("fine", FINE))
     parts = {code: shapely.set_precision(shape, STEP) for code, shape in parts.items()}
     save(Outlines([code for code, _, _ in marked], [island for _, island, _ in marked], [piece for _, _, piece in marked],
                   list(parts), list(parts.values())))
@@ -200,16 +200,18 @@ def _given_back(countries: dict[str, Any], outline: Any, back: dict[str, Any]) -
     return countries | {back["from"]: shapely.unary_union(stay), back["to"]: grown}
 
 
-def simplified(shapes: dict[str, Any]) -> dict[str, Any]:
+def simplified(shapes: dict[str, Any], fine: float = FINE) -> dict[str, Any]:
     """The shapes with fewer corners; common borders stay common.
 
     Parameters
     ----------
     shapes
         Outlines that share borders [degree].
+    fine
+        Corners go whose triangle with their neighbours is smaller than the square of this [degree].
     """
     whole = [shapely.MultiPolygon(polygons(shapely.make_valid(shape))) for shape in shapes.values()]
-    return dict(zip(shapes, shapely.coverage_simplify(whole, FINE), strict=True))
+    return dict(zip(shapes, shapely.coverage_simplify(whole, fine), strict=True))
 
 
 def thinned(land: list[tuple[str, Any]]) -> list[tuple[str, Any]]:
@@ -305,19 +307,22 @@ def parts_of(country: str, how: dict[str, Any], folder: Path, names: dict[str, s
     missing = (set(groups) | set(how.get("named", {}))) - seen
     if missing:
         raise ValueError(f"no outline is called {', '.join(sorted(missing))}")
-    return {code: without_islets(shapely.union_all(many)) for code, many in pieces.items()}
+    islet = max(ISLET, how.get("fine", 0.0) ** 2)
+    return {code: without_islets(shapely.union_all(many), islet) for code, many in pieces.items()}
 
 
-def without_islets(part: Any) -> Any:
-    """The part without pieces smaller than about 10 km2: land tells what is an island, and the nearest part has it.
+def without_islets(part: Any, islet: float = ISLET) -> Any:
+    """The part without its smallest pieces: land tells what is an island, and the nearest part has it.
 
     Parameters
     ----------
     part
         Outline of a part [degree].
+    islet
+        Pieces smaller than this go, but the largest [square degree]; `ISLET` is about 10 km2.
     """
     pieces = sorted(polygons(part), key=lambda piece: -piece.area)
-    return shapely.MultiPolygon([piece for piece in pieces if piece is pieces[0] or piece.area > ISLET])
+    return shapely.MultiPolygon([piece for piece in pieces if piece is pieces[0] or piece.area > islet])
 
 
 def states_of(folder: Path, names: dict[str, str]) -> dict[str, Any]:
