@@ -45,7 +45,7 @@ def test_the_fit_weighs_a_description_as_the_verdict_does(every: Fit) -> None:
         told = CASES[row]
         place = None if told.get("place") is None else (told["place"]["lat"], told["place"]["lon"])
         verdict = judge(parse_signs(told["signs"]), place, told.get("month"), snow_mm=told.get("snow_mm"))
-        assert found[row] == pytest.approx([verdict.groups[group] for group in every.groups], abs=0.03)  # see `Fit`
+        assert found[row] == pytest.approx([verdict.groups[group] for group in every.groups], abs=0.05)  # see `Fit`
 
 
 def test_the_slope_of_the_loss_is_that_of_its_differences() -> None:

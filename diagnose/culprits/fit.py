@@ -72,7 +72,7 @@ class Fit:
 
     The factors are a vector of logarithms [nat]: (G, n) of each sign's table in turn. How wounds of several kinds told side
     by side are weighed, and the shares with which causes without a table are filled, stay as the rows say, which moves no
-    group's probability by 0.03.
+    group's probability by 0.05.
 
     known : the catalogue as its rows say. groups : (G,) keys. of : (C,) the causes' groups. base : (N, C) logarithm of the
     prior, the traces and the signs without tables [nat]. named : (N, G) does the source name this group? told : sign -> what
