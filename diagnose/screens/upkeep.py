@@ -163,30 +163,38 @@ def _ticked(log: Log, at: dict[str, str], first: list[str], work: str, day: date
 
 
 def _ahead(there: Register, day: date) -> None:
-    """When each comes off: charts of due months and of forecasts, and the sentences, the most pressing first."""
-    st.subheader("Ahead: barriers due, by month")
-    months = due_months(there, day, 12)
-    if not months.empty:
-        chart(lambda: months_of(months), months, "What falls due, month by month", "months")
+    """When each comes off, the most pressing first; what is ahead as charts once they are asked for."""
     told = forecast_lines(there, day)
     st.subheader("When each comes off")
+    st.markdown(_told_ahead(told[:_AHEAD]))
+    if more := told[_AHEAD:]:
+        with st.expander(f"{len(more)} more", key="ahead"):
+            st.markdown(_told_ahead(more))
+    grown = "; ".join(dict.fromkeys(part for one in told for part in one["grown"].split("; ")))
+    st.caption(literal(f"Rates: {grown}."))
+    if (part := once_opened("As charts: work of each month, and when each comes off", "ahead_charts")) is not None:
+        with part:
+            _drawn_ahead(there, told, day)
+
+
+def _drawn_ahead(there: Register, told: list[dict[str, Any]], day: date) -> None:
+    """Charts of due months and of forecasts."""
+    months = due_months(there, day, 12)
+    if not months.empty:
+        st.subheader("Barriers due, by month")
+        chart(lambda: months_of(months), months, "What falls due, month by month", "months")
     if not (ranges := forecast_ranges(told[:_MOST_RANGES], day)).empty:
+        st.subheader("When each comes off, as ranges")
         chart(lambda: ranges_of(ranges), ranges, "When plants are out of reach and barriers cut in", "ranges")
         st.caption(f"Dot: likely. Line: {PER_CENT} % of such plants and barriers. Where a barrier may cut in before its "
                    "plant is out of reach, no winter is safe for both.")
-    for one in told[:_AHEAD]:
-        _told_ahead(one)
-    if len(told) > _AHEAD:
-        with st.expander(f"{len(told) - _AHEAD} more", key="ahead"):
-            for one in told[_AHEAD:]:
-                _told_ahead(one)
-    grown = "; ".join(dict.fromkeys(part for one in told for part in one["grown"].split("; ")))
-    st.caption(literal(f"Rates: {grown}."))
 
 
-def _told_ahead(one: dict[str, Any]) -> None:
-    many = f"{one['count']} × " if one["count"] > 1 else ""
-    st.markdown(f"**{literal(many + one['name'])}** ({literal(by_row(one['labels'], 8))}): {literal(one['words'])}.")
+def _told_ahead(told: list[dict[str, Any]]) -> str:
+    """A paragraph each: a browser takes long for hundreds of elements, and hardly longer for a long one."""
+    names = [f"{one['count']} × {one['name']}" if one["count"] > 1 else one["name"] for one in told]
+    return "\n\n".join(f"**{literal(name)}** ({literal(by_row(one['labels'], 8))}): {literal(one['words'])}."
+                       for name, one in zip(names, told, strict=True))
 
 
 def _map(log: Log, there: Register, items: list[Item]) -> None:
