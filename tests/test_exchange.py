@@ -251,14 +251,16 @@ def test_no_cell_of_a_csv_is_run_as_a_formula(log: Log, tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["a.csv", "a.geojson", "a.gpkg", "a.gpx"])
 @pytest.mark.parametrize("exact", [False, True])
 def test_nested_fields_leave_the_same_read_or_as_they_are_stored(log: Log, tmp_path: Path, name: str, exact: bool) -> None:
-    log.save_observation(site="木", signs={"wound": "é"}, verdict={"statement": "\\ and \"quoted\" 木", "culprits": {"hare": 1.0}})
+    log.save_observation(site="木", signs={"wound": "é"},
+                         verdict={"statement": "\\ and \"quoted\" 木", "culprits": {"hare": 1.0}})
     assert takes_text(name)
     read, stored = tmp_path / name, tmp_path / f"stored-{name}"
     export(log, log.parts(), read, exact)
     export(log, log.parts(as_text=True), stored, exact)
     if name.endswith(".gpkg"):
-        layers = [sqlite3.connect(file).execute("select * from observation order by id").fetchall() for file in (read, stored)]
-        assert layers[0] == layers[1] and len(layers[0]) == 4
+        one, other = (sqlite3.connect(file).execute("select * from observation order by id").fetchall()
+                      for file in (read, stored))
+        assert one == other and len(one) == 4
     else:
         assert read.read_bytes() == stored.read_bytes()
     if name.endswith(".geojson"):
