@@ -243,7 +243,7 @@ def _name_of(rows: pd.DataFrame) -> dict[str, str]:
     several = rows["site"].nunique() > 1  # a phone's field holds few words
 
     def name(row: Any) -> str:
-        many = f"{row.pieces:.0f} \u00d7 " if row.pieces > 1 and not trait(known_form(row.form), "line") else ""
+        many = f"{row.pieces:.0f} \u00d7 " if (row.pieces or 1) > 1 and not trait(known_form(row.form), "line") else ""
         parts = (row.label or row.plant, f"{many}{row.name}", row.site if several else "", (row.built or "")[:4])
         return ", ".join(part for part in parts if part)
 
