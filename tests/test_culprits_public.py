@@ -9,7 +9,7 @@ import pytest
 
 import diagnose.culprits as room
 from diagnose.cannot_use import CannotUse
-from diagnose.culprits import ask, believe, check, observers, reach, tables, verdict, worlds
+from diagnose.culprits import ask, believe, check, fit, observers, reach, tables, verdict, worlds
 from diagnose.culprits import catalogue as tree
 from diagnose.culprits import ranges as known_ranges
 from diagnose.culprits.catalogue import Catalogue, catalogue
@@ -25,10 +25,11 @@ from tests.nonsense import answers_or_refuses, good_for, public
 PUBLIC = public(room)
 # not called: what judges hundreds of drawn wounds or every published case, for half a minute each
 PRINTS = {"believe.believe", "believe.fitted_strength", "check.check", "check.left_out", "check.camera_gain",
-          "observers.questions_saved"}
+          "observers.questions_saved", "fit.main"}
 # given good values only: parts of the weighing, whose arrays are made of the catalogue by those that call them
 INNER = {"likelihood.filled", "likelihood.pooled_where_known", "likelihood.group_likelihoods", "likelihood.one_group",
-         "likelihood.raw_group", "traces.weigh_traces", "traces.weigh_ways", "traces.weigh_choices", "readings.misread",
+         "likelihood.raw_group", "likelihood.choices_told", "fitted.logs_of", "fitted.scaled", "fit.as_yaml", "fit.figures",
+         "fit.folds", "traces.weigh_traces", "traces.weigh_ways", "traces.weigh_choices", "readings.misread",
          "readings.misread_near", "readings.misread_within",
          "readings.pooled", "readings.number_reading", "readings.bin_reading", "tables.within", "verdict.by_culprit"}
 # rows of the catalogue's tables of which nothing is known are empty (nan); a bench holds them
@@ -51,7 +52,7 @@ def given(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
         "signs": signs, "word": word, "bench": bench, "case": told.case, "verdict": told, "barrier_of": None,
         "built_of": None, "class_of": None, "passed": (), "most": 3, "cases": cases, "wounds": 2,
         "world": THE_MODELS, "seed": 1, "scored": scored,
-        "known": known,
+        "known": known, "fit": fit.Fit(fit.cases()[:3]),
         "group": "deer", "name": "roe_deer", "entry": known.raw["roe_deer"], "folder": CASES,
         "judged": lambda case: judge(case.signs).culprits,
         "k": 3, "n": 10, "level": 0.95, "edges": (0, 0.5, 1.0), "ours": scored, "theirs": scored, "draws": 50, "start": 1,
@@ -75,10 +76,15 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
     k = 4
     few = {"found": [0], "missing": [1], "left": np.full((2, k), 0.4), "background": np.full(k, 0.3),
            "animal": np.array([True, True, True, False]), "stray": 0.05}
-    told = {"wound": given["signs"]["wound"]}
+    told, few_told = {"wound": given["signs"]["wound"]}, given["fit"]
     group = {"group": "cut", "told": {"cut_form": Answer("torn")}, "power": 0.5}
     return {
-        "ask.question_of": {"name": "cut_form"},
+        "ask.question_of": {"name": "cut_form"}, "likelihood.choices_told": group,
+        "catalogue.choices_of": {"sign": "cut_form"}, "catalogue.kinds_of": {"sign": "tree_kind"},
+        "fit.as_yaml": {"x": np.zeros(few_told.size)}, "fit.folds": {"cases": [{"url": "a"}, {"url": "b"}]},
+        "fit.figures": {"groups": few_told.of_groups(np.zeros(few_told.size)), "named": few_told.named},
+        "fitted.logs_of": {"sign": "wound", "groups": ["deer"]},
+        "fitted.scaled": {"table": np.full((1, 2), 0.5), "logs": np.zeros((1, 2)), "kinds": ["", ""]},
         "ask.gains": {"told": None}, "ask.next_step": {"told": None}, "ask.stays": {"told": None},
         "check.clopper_pearson": {"n": 10},
         "ask.fits": {"signs": told}, "check.read_cases": {}, "catalogue.catalogue": {"without": None},

@@ -10,10 +10,10 @@ import pytest
 from diagnose.culprits.verdict import judge
 from diagnose.knowledge import read_yaml
 from diagnose.signs import parse_signs
-from tests.situations import HELD_OUT, LAST, LATER, NEWEST, OWN, SITUATIONS, read_case, read_situation
+from tests.situations import HELD_OUT, OWN, SITUATIONS, read_case, read_situation
 
 TOLD = read_yaml(SITUATIONS)
-FILES = (HELD_OUT, LATER, LAST, NEWEST, *OWN)
+FILES = (*HELD_OUT[:4], *OWN)
 CASES = [case for file in FILES for case in read_yaml(file)["cases"]]
 
 
@@ -31,7 +31,7 @@ def test_every_sign_of_a_situation_or_case_is_in_the_vocabulary() -> None:
 
 
 def test_none_of_the_further_cases_is_one_of_the_first_fifty_one() -> None:
-    old = read_yaml(HELD_OUT.parent / "cases.yaml")["cases"]
+    old = read_yaml(SITUATIONS.parent / "cases.yaml")["cases"]
     assert not {case["url"] for case in CASES} & {case["url"] for case in old}
 
 

@@ -3,7 +3,7 @@
 It proves that the tables make sense together, not that verdicts are right. On the first run, before any change, 62 of 67
 agreed; it missed pigs in longleaf, a boar's rubbing tree, mice at sown beech nuts, a woodchuck at seedlings and a
 capercaillie on pine. All of them have been mended since. Of 34 more, from far away, 31 agreed when they were first run; the
-rats at palms still pass for termites.
+rats at palms, which passed for termites, are read since the tables are scaled.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from diagnose.knowledge import read_yaml
 from tests.situations import SITUATIONS, read_situation
 
 VIGNETTES = read_yaml(SITUATIONS.parent / "vignettes.yaml")
-STAYS = {"rats at coconut seedlings in the Philippines"}
+STAYS: set[str] = set()
 
 
 def test_every_group_but_the_unlisted_has_its_typical_damage_with_at_least_four_signs() -> None:

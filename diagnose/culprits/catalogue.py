@@ -16,13 +16,14 @@ from typing import Any
 import numpy as np
 
 from diagnose.cannot_use import CannotUse
+from diagnose.culprits.fitted import FITTED, logs_of, scaled
 from diagnose.culprits.tables import Ranges, choice_table, kept, range_table, words
 from diagnose.given import one_of
 from diagnose.knowledge import knowledge
 from diagnose.signs import Word, vocabulary
 
 CULPRITS = ("hoofed.yaml", "gnawers.yaml", "elsewhere.yaml", "birds.yaml", "insects.yaml", "look_alikes.yaml")
-FILES = (*CULPRITS, "shared.yaml", "classes.yaml", "words.yaml", "tree.yaml", "sources.yaml")
+FILES = (*CULPRITS, "shared.yaml", "classes.yaml", "words.yaml", "tree.yaml", "sources.yaml", FITTED)
 LATENT = {"cut": "classes", "marks": "classes", "place": "zones"}
 NOT_LISTED = "not_listed"
 TRACES = ("droppings", "tracks", "runs", "hair", "soil", "seen")
@@ -102,8 +103,9 @@ def acts_as_written(entry: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
     return {act: _rows(act, tables, frozenset()) for act, tables in entry["acts"].items()}
 
 
-@cache
-def catalogue(without: str | None = None, without_sources: frozenset[str] = frozenset()) -> Catalogue:
+def catalogue(
+    without: str | None = None, without_sources: frozenset[str] = frozenset(), as_rows_say: bool = False
+) -> Catalogue:
     """The catalogue.
 
     Parameters
@@ -112,12 +114,19 @@ def catalogue(without: str | None = None, without_sources: frozenset[str] = froz
         Culprit that is left out, as if nobody had ever described it; None for none [no unit].
     without_sources
         Keys of sources whose rows are left out, as if they had never been read [no unit].
+    as_rows_say
+        True for the rows alone, without the fitted factors [no unit].
 
     Raises
     ------
     CannotUse
         Where a file of the catalogue names a sign, a choice or a word that there is not.
     """
+    return _read(without, without_sources, as_rows_say)
+
+
+@cache
+def _read(without: str | None, without_sources: frozenset[str], as_rows_say: bool) -> Catalogue:
     raw = {key: entry for key, entry in culprits_as_written().items() if key != without}
     looks = knowledge("diagnose.culprits", "classes.yaml")
     keys = tuple(raw)
@@ -131,7 +140,7 @@ def catalogue(without: str | None = None, without_sources: frozenset[str] = froz
     numbers: dict[str, tuple[Ranges | None, ...]] = {}
     for sign in sorted({sign for each in rows for sign in each}):
         if sign in LATENT or vocabulary()[sign].kind == "choice":
-            choices = list(looks[sign][LATENT[sign]]) if sign in LATENT else list(vocabulary()[sign].choices)
+            choices = choices_of(sign)
             tables[sign] = np.array([choice_table(each[sign], choices, f"{key}.{act}.{sign}") if sign in each
                                      else np.full(len(choices), np.nan)
                                      for (key, act, _), each in zip(acts, rows, strict=True)])
@@ -141,10 +150,14 @@ def catalogue(without: str | None = None, without_sources: frozenset[str] = froz
                                   else None for (key, act, _), each in zip(acts, rows, strict=True))
     for sign in [sign for sign in tables if sign in vocabulary() and vocabulary()[sign].kind_of]:
         tables[vocabulary()[sign].kind_of], tables[sign] = _in_two_steps(vocabulary()[sign], tables)
+    groups = {key: top_group(raw[key]["of"]) for key in keys}
+    if not as_rows_say:
+        tables = {sign: scaled(table, logs_of(sign, [groups[key] for key, _, _ in acts], choices_of(sign)), kinds_of(sign))
+                  for sign, table in tables.items()}
     return Catalogue(
         keys,
         {key: raw[key]["name"] for key in keys},
-        {key: top_group(raw[key]["of"]) for key in keys},
+        groups,
         {key: raw[key]["of"] for key in keys},
         {key: raw[key]["kind"] for key in keys},
         tuple((key, act) for key, act, _ in acts),
@@ -159,6 +172,41 @@ def catalogue(without: str | None = None, without_sources: frozenset[str] = froz
         _left(raw),
         looks, raw, digest.hexdigest()[:12],
     )
+
+
+def choices_of(sign: str) -> list[str]:
+    """The columns of a sign's table: its choices, or the classes behind a group of signs.
+
+    Parameters
+    ----------
+    sign
+        A sign with choices, or a group of LATENT [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a name that is neither.
+    """
+    one_of(sign, {*vocabulary(), *LATENT}, "The sign")
+    looks = knowledge("diagnose.culprits", "classes.yaml")
+    return list(looks[sign][LATENT[sign]]) if sign in LATENT else list(vocabulary()[sign].choices)
+
+
+def kinds_of(sign: str) -> list[str]:
+    """For each column of a sign's table the coarser choice that it is a kind of, within which it adds up to one.
+
+    Parameters
+    ----------
+    sign
+        A sign with choices, or a group of LATENT [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a name that is neither.
+    """
+    word = vocabulary().get(sign)
+    return [word.kinds[choice] if word is not None and word.kind_of else "" for choice in choices_of(sign)]
 
 
 def _in_two_steps(word: Word, tables: Mapping[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:

@@ -177,14 +177,48 @@ def raw_group(
         return height_likelihoods(known, signs, snow_mm, winters)
     if group == "end_diameter_mm":
         return diameter_likelihoods(known, signs)
-    if group == "cut":
-        return known.tables["cut"] @ _cut_classes(known.class_looks["cut"], told), 1.0
-    if group == "marks":
-        return known.tables["marks"] @ _mark_classes(known.class_looks["marks"], told), 1.0
+    if group in ("cut", "marks"):
+        return known.tables[group] @ choices_told(known, group, told), 1.0
     if group == "saliva_dna":
         return _typed(known, told["saliva_dna"]), 1.0
     raw = pooled_where_known([_own_table(known, name, sign) for name, sign in told.items()])
     return raw * _side_by_side(known, told["wound"]) if group == "wound" else raw, 1.0
+
+
+def has_choices(known: Catalogue, group: str) -> bool:
+    """Is a group of signs weighed by one table of choices, or of classes behind them? Heights and other numbers are not.
+
+    Parameters
+    ----------
+    known
+        The catalogue [no unit].
+    group
+        One of those that `group_of_sign` names [no unit].
+    """
+    return group in known.tables and group != "place"
+
+
+def choices_told(known: Catalogue, group: str, told: Signs) -> np.ndarray:
+    """(choices,) likelihood of what was told, given each column of the group's table.
+
+    Parameters
+    ----------
+    known
+        The catalogue [no unit].
+    group
+        One that `has_choices` [no unit].
+    told
+        Signs of this group, each in its own unit.
+    """
+    if group == "cut":
+        return _cut_classes(known.class_looks["cut"], told)
+    if group == "marks":
+        return _mark_classes(known.class_looks["marks"], told)
+    word, share = vocabulary()[group], misreading(group)
+    reading = choice_reading(word, told[group])
+    if word.kind_of:
+        return misread_within(reading, share, [word.kinds[choice] for choice in word.choices])
+    return misread(reading, share)
 
 
 def _side_by_side(known: Catalogue, wound: Sign) -> np.ndarray:
@@ -270,9 +304,7 @@ def _own_table(known: Catalogue, name: str, sign: Sign) -> np.ndarray:
     """(C,) likelihood of a sign that causes have tables of their own for; nan where one has none."""
     word = vocabulary()[name]
     if name in known.tables:
-        told, share = choice_reading(word, sign), misreading(name)
-        kinds = [word.kinds[choice] for choice in word.choices] if word.kind_of else []
-        return known.tables[name] @ (misread_within(told, share, kinds) if kinds else misread(told, share))
+        return known.tables[name] @ choices_told(known, name, {name: sign})
     grid = (np.exp(np.linspace(np.log(word.low), np.log(word.high), GRID)) if word.low > 0
             else np.linspace(word.low, word.high, GRID))
     steps = np.gradient(grid)

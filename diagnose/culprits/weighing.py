@@ -47,6 +47,8 @@ class Case:
         Culprit and sources that are left out of the catalogue [no unit].
     strength
         Power of the likelihoods; that of `words.yaml` where None [no unit].
+    as_rows_say
+        Do the catalogue's rows count alone, without the fitted factors? [no unit]
     """
 
     signs: Signs
@@ -58,11 +60,12 @@ class Case:
     without: str | None = None
     without_sources: frozenset[str] = frozenset()
     strength: float | None = None
+    as_rows_say: bool = False
 
     @property
     def known(self) -> Catalogue:
         """The catalogue that the case is judged with."""
-        return catalogue(self.without, self.without_sources)
+        return catalogue(self.without, self.without_sources, self.as_rows_say)
 
     @property
     def weighed(self) -> Signs:
