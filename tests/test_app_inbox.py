@@ -10,6 +10,7 @@ from email.message import EmailMessage
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 
 from diagnose.fieldlog.store import open_log
@@ -18,7 +19,8 @@ from diagnose.inbox.learning import is_blind
 from diagnose.inbox.queue import waiting
 from diagnose.inbox.work import FEW, judge, measure, take_in, unseen
 from diagnose.report.letters import reply_to
-from tests.conftest import PHOTOS, TOP, WIDTHS, drawn, served
+from diagnose.screens.inbox_list import ORDERS, listed_of, marked
+from tests.conftest import PHOTOS, TOP, WIDTHS, drawn, served, still
 from tests.presses import inbox_presses
 
 WORDS = "Something cut it off about 20 cm up and left small round droppings."
@@ -208,20 +210,59 @@ def test_letters_that_wait_longest_come_first_where_that_is_wanted_and_the_walk_
     page.get_by_role("button", name="Show: all 4").click()
     page.get_by_text("what waits longest").click()
     drawn(page, 700)
+    page.get_by_text("First: what waits longest.").wait_for(timeout=60_000)
     page.keyboard.press("Escape")
-    for _ in range(3):  # to the first
-        if page.get_by_role("button", name="Previous").is_enabled():
-            page.get_by_role("button", name="Previous").click()
-            drawn(page, 700)
-    days = []
-    for place in range(1, 5):
-        page.get_by_text(f"{place} of 4", exact=True).wait_for(timeout=60_000)
-        drawn(page, 700)
-        days.append(re.search(r"2026-04-\d\d", page.locator("body").inner_text())[0])
-        if place < 4:
-            page.get_by_role("button", name="Next").click()
+    days = [re.search(r"2026-04-\d\d", words)[0] for words in _gone_through(page)]
     assert days == sorted(days) and len(set(days)) == 4
     page.close()
+
+
+def _gone_through(page: Any) -> list[str]:
+    """What the page says of each of four letters, from the first of the list to the last."""
+    place = int(page.get_by_text(re.compile(r"^\d of 4$")).inner_text()[0])
+    for before in range(place - 1, 0, -1):
+        page.get_by_role("button", name="Previous").click()
+        page.get_by_text(f"{before} of 4", exact=True).wait_for(timeout=60_000)
+    told = []
+    for after in range(1, 5):
+        if after > 1:
+            page.get_by_role("button", name="Next").click()
+        page.get_by_text(f"{after} of 4", exact=True).wait_for(timeout=60_000)
+        still(page)
+        told.append(page.locator("body").inner_text())
+    return told
+
+
+def test_next_follows_the_header_that_was_pressed_and_ticks_never_pass_to_other_letters(browser: Any, in_use: str) -> None:
+    page = browser.new_page(viewport={"width": 1280, "height": 900})
+    page.goto(f"{in_use}/inbox")
+    page.get_by_text("1 of 4", exact=True).wait_for(timeout=60_000)
+    still(page)
+    box = page.locator("[data-testid=stDataFrame]").bounding_box()
+    for row in (0, 1):
+        page.mouse.click(box["x"] + 15, box["y"] + 36 + (row + 0.5) * 66)
+        page.get_by_text(f"{row + 1} of 4", exact=True).wait_for(timeout=60_000)
+        still(page)
+    page.get_by_role("button", name="Put off 2").wait_for(timeout=60_000)
+    page.mouse.click(box["x"] + 150, box["y"] + 18)  # the header From
+    page.get_by_text("First: senders by name.").wait_for(timeout=60_000)
+    page.get_by_role("button", name="Put off").wait_for(state="hidden", timeout=60_000)
+    still(page)
+    senders = [re.search(r"(?:from (.+?), )?2026-04-\d\d", words)[1] or "no name" for words in _gone_through(page)]
+    assert senders == sorted(senders) and len(set(senders)) == 4
+    page.close()
+
+
+def test_the_row_that_is_open_is_marked_in_the_list_and_every_row_has_its_picture(planting_in_use: Path) -> None:
+    log = open_log(planting_in_use)
+    rows = waiting(log)
+    _, listed = listed_of(log, rows, "", next(iter(ORDERS)))
+    for place in range(len(listed)):
+        senders = marked(listed, place)["From"].tolist()
+        assert [at for at, sender in enumerate(senders) if sender not in set(listed["From"])] == [place]
+    many = pd.concat([rows] * 50, ignore_index=True)
+    assert [bool(address) for address in listed_of(log, many, "", next(iter(ORDERS)))[1]["Photo"]] == [
+        bool(photos) for photos in many["photos"]]
 
 
 def test_what_is_typed_into_a_letter_stays_when_something_else_is_pressed_before_the_page_has_heard_of_it(
@@ -252,7 +293,7 @@ def test_what_is_typed_into_a_letter_stays_when_something_else_is_pressed_before
         page.close()
 
 
-def test_going_to_the_next_letter_draws_it_alone_and_small_pictures_go_as_files(browser: Any, in_use: str) -> None:
+def test_going_on_draws_list_and_letter_alone_and_small_pictures_come_when_they_are_seen(browser: Any, in_use: str) -> None:
     page = browser.new_page(viewport={"width": 390, "height": 844})
     told: list[bytes] = []
     page.on("websocket", lambda socket: socket.on(
@@ -265,7 +306,7 @@ def test_going_to_the_next_letter_draws_it_alone_and_small_pictures_go_as_files(
     whole = b"".join(told)
     assert b"Mara Field" in whole and b"data:image/jpeg" not in whole  # a sender of the list
     for _ in range(40):  # the list asks for what it shows of them
-        if sum("/media/" in one and "/static/" not in one for one in asked) >= 3:
+        if len({one for one in asked if "/small/" in one}) >= 3:
             break
         page.wait_for_timeout(250)
     else:
@@ -275,7 +316,7 @@ def test_going_to_the_next_letter_draws_it_alone_and_small_pictures_go_as_files(
     page.get_by_text("2 of 4", exact=True).wait_for(timeout=30_000)
     drawn(page, 700)
     alone = b"".join(told)
-    assert b"Jon Weir" in alone and b"Mara Field" not in alone
+    assert "▸\u00a0Jon Weir".encode() in alone and b"Take in more" in whole and b"Take in more" not in alone
     page.close()
 
 

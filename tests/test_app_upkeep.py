@@ -12,7 +12,7 @@ from pypdf import PdfReader
 
 from diagnose.fieldlog.store import open_log
 from diagnose.upkeep.register import found_by_chance, register
-from tests.conftest import WIDTHS, drawn, served, words_of
+from tests.conftest import WIDTHS, drawn, served, still, words_of
 
 DESK, PHONE = (1280, 900), (360, 740)
 
@@ -27,8 +27,13 @@ def _open(browser: Any, address: str, size: tuple[int, int]) -> tuple[Any, list[
 
 
 def _part(page: Any, name: str) -> None:
-    page.get_by_test_id("stButtonGroup").get_by_text(name, exact=True).click(timeout=60_000)
-    drawn(page)  # a click on what is just being drawn anew is lost
+    button = page.get_by_test_id("stButtonGroup").get_by_role("radio", name=name, exact=True)
+    button.wait_for(timeout=60_000)
+    still(page)  # a click on what is just being drawn anew is lost
+    if button.get_attribute("aria-checked") != "true":
+        button.click()
+        page.locator("[aria-checked=true]", has_text=name).first.wait_for(timeout=60_000)
+        still(page)
 
 
 def _choose(page: Any, site: str) -> None:

@@ -23,7 +23,7 @@ from PIL import Image
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.darwin_core import write_archive
-from diagnose.fieldlog.exchange import frame, write_csv, write_geojson, write_gpx
+from diagnose.fieldlog.exchange import frame, takes_text, write_csv, write_geojson, write_gpx
 from diagnose.fieldlog.formats import writer
 from diagnose.fieldlog.geopackage import write_geopackage
 from diagnose.fieldlog.load import import_csv
@@ -246,6 +246,26 @@ def test_no_cell_of_a_csv_is_run_as_a_formula(log: Log, tmp_path: Path) -> None:
     cells = pd.read_csv(write_csv(log.observations(), tmp_path / "a.csv"), dtype=str, keep_default_na=False)
     for name in set(cells.columns) - {"lat", "lon", "error_m"}:
         assert not cells[name].str.match(r"^[=+\-@\t\r]").any()
+
+
+@pytest.mark.parametrize("name", ["a.csv", "a.geojson", "a.gpkg", "a.gpx"])
+@pytest.mark.parametrize("exact", [False, True])
+def test_nested_fields_leave_the_same_read_or_as_they_are_stored(log: Log, tmp_path: Path, name: str, exact: bool) -> None:
+    log.save_observation(site="木", signs={"wound": "é"},
+                         verdict={"statement": "\\ and \"quoted\" 木", "culprits": {"hare": 1.0}})
+    assert takes_text(name)
+    read, stored = tmp_path / name, tmp_path / f"stored-{name}"
+    export(log, log.parts(), read, exact)
+    export(log, log.parts(as_text=True), stored, exact)
+    if name.endswith(".gpkg"):
+        one, other = (sqlite3.connect(file).execute("select * from observation order by id").fetchall()
+                      for file in (read, stored))
+        assert one == other and len(one) == 4
+    else:
+        assert read.read_bytes() == stored.read_bytes()
+    if name.endswith(".geojson"):
+        told = [one["properties"]["verdict"] for one in json.loads(read.read_text())["features"]]
+        assert sorted(map(len, told)) == [0, 0, 1, 2]
 
 
 def test_a_geopandas_frame_holds_the_points(log: Log) -> None:

@@ -9,7 +9,7 @@ import pytest
 from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
 from diagnose.fieldlog.merge import merge
-from diagnose.fieldlog.store import Query, open_log
+from diagnose.fieldlog.store import Query, open_log, saving_in
 
 PLAN = ["protect", "--trees", "9", "--hectares", "1", "--culprit", "deer"]
 
@@ -86,6 +86,44 @@ def test_taking_in_from_a_wrong_name_makes_no_log(
 ) -> None:
     assert arguments[-1] in _said([*arguments, "--log", str(tmp_path / "new")], capsys)
     assert not (tmp_path / "new").exists()
+
+
+@pytest.mark.parametrize("arguments", [
+    ["log", "import"], ["log", "merge"], ["upkeep", "register-csv"], ["survey", "keep"], ["inbox", "take"],
+    ["upkeep", "register-plan"], ["upkeep", "register", "cgae"], ["upkeep", "found", "cgae"], ["log", "import", "--dry-run"],
+    ["photo", "--save"],
+])  # fmt: skip
+def test_where_all_is_refused_a_new_log_is_not_left_behind(
+    tmp_path: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "refused.csv"
+    file.write_text("site,lat,lon,visit,plot,tree,form\nnorth,999,0,yesterday,1,1,palace\n")
+    named = [] if "cgae" in arguments else [str(file)]
+    assert main([*arguments, *named, "--log", str(tmp_path / "new" / "lgo")]) in (0, 1, 2)
+    assert [each.name for each in tmp_path.iterdir()] == ["refused.csv"]
+    shown = capsys.readouterr()
+    assert shown.out + shown.err != ""
+
+
+def test_a_log_that_another_program_opened_meanwhile_stays(tmp_path: Path) -> None:
+    with pytest.raises(CannotUse), saving_in(tmp_path / "log") as log:
+        other = open_log(tmp_path / "log")
+        with other.reading() as session:
+            assert not other.observations().size and session is not None
+            raise CannotUse("refused")
+    other.save_observation(site="north")
+    assert list(open_log(tmp_path / "log", make=False).observations()["site"]) == ["north"]
+    assert not log.holds_nothing()
+
+
+def test_a_log_that_was_empty_before_and_one_in_which_anything_was_kept_stay(tmp_path: Path) -> None:
+    open_log(tmp_path / "empty")
+    for name, kept in (("empty", False), ("new", True)):
+        with pytest.raises(CannotUse), saving_in(tmp_path / name) as log:
+            if kept:
+                log.save_observation(site="north")
+            raise CannotUse("refused")
+        assert len(open_log(tmp_path / name, make=False).observations()) == int(kept)
 
 
 HEAD = "site,form,visit,plot,tree,species,browsed,taken_at,built\n"

@@ -36,23 +36,23 @@ def take(
 
     PLACE is a folder, a ZIP or saved mail (.eml, .mbox).
     """
-    from diagnose.fieldlog.store import open_log
+    from diagnose.fieldlog.store import saving_in
     from diagnose.inbox.intake import sent_in
     from diagnose.inbox.queue import queue_as_text, waiting
     from diagnose.inbox.work import judge, measure, take_in
 
-    sources = list(map(sent_in, place))  # all are looked for first, so that a wrong name makes no new log
-    kept, progress = open_log(log), Progress()
+    sources, progress = list(map(sent_in, place)), Progress()
     code = 0
-    for each in sources:
-        taken = take_in(kept, each, by, progress)
-        progress.end()
-        print(f"{each}: {taken}", file=sys.stderr)
-        code = 1 if taken.refused else code
-    if not later:
-        measure(kept, workers, scheduler, progress)
-        judge(kept, region, by, False, progress, workers, scheduler)
-        print(queue_as_text(waiting(kept)))
+    with saving_in(log) as kept:
+        for each in sources:
+            taken = take_in(kept, each, by, progress)
+            progress.end()
+            print(f"{each}: {taken}", file=sys.stderr)
+            code = 1 if taken.refused else code
+        if not later:
+            measure(kept, workers, scheduler, progress)
+            judge(kept, region, by, False, progress, workers, scheduler)
+            print(queue_as_text(waiting(kept)))
     return code
 
 

@@ -220,10 +220,11 @@ def labels(tags: tuple[str, ...], site: str | None, out: str, paper: str, log: s
 def from_csv(file: str, column: tuple[tuple[str, str], ...], dry_run: bool, by: str, log: str) -> int:
     """Take in a CSV file's rows."""
     from diagnose.fieldlog.load import import_csv, is_there
-    from diagnose.fieldlog.store import open_log
+    from diagnose.fieldlog.store import saving_in
 
-    source = is_there(file)  # looked for first, so that a wrong name makes no new log
-    return said(import_csv(open_log(log), source, dict(column), by=by, dry_run=dry_run))
+    source = is_there(file)
+    with saving_in(log) as opened:
+        return said(import_csv(opened, source, dict(column), by=by, dry_run=dry_run))
 
 
 @log.command("import-photos", cls=Verb)
@@ -234,10 +235,11 @@ def from_csv(file: str, column: tuple[tuple[str, str], ...], dry_run: bool, by: 
 def from_photos(folder: str, site: str, by: str, log: str) -> int:
     """Take in a folder of photos, with place and time."""
     from diagnose.fieldlog.load import import_photos, is_there
-    from diagnose.fieldlog.store import open_log
+    from diagnose.fieldlog.store import saving_in
 
     source = is_there(folder)
-    return said(import_photos(open_log(log), source, site, by, progress=Progress().of_step("taking in photos")))
+    with saving_in(log) as opened:
+        return said(import_photos(opened, source, site, by, progress=Progress().of_step("taking in photos")))
 
 
 @log.command(cls=Verb)
@@ -261,7 +263,7 @@ def pack(out: str, with_senders: bool, log: str) -> None:
 def merge(other: str, passphrase_file: str | None, log: str) -> None:
     """Take in a pack, a phone's file or another log."""
     from diagnose.fieldlog.merge import merge, taken_from
-    from diagnose.fieldlog.store import open_log
+    from diagnose.fieldlog.store import saving_in
     from diagnose.texts import read_text
 
     def asked() -> str:
@@ -270,10 +272,11 @@ def merge(other: str, passphrase_file: str | None, log: str) -> None:
     def read() -> str:
         return read_text(str(passphrase_file), 10_000).split("\n", 1)[0].rstrip("\r")
 
-    source = taken_from(other)  # looked for first, so that a wrong name makes no new log
+    source = taken_from(other)
     progress = Progress()
     ask = read if passphrase_file is not None else asked if sys.stdin.isatty() else None
-    merged = merge(open_log(log), source, progress.of_step("taking in"), ask)
+    with saving_in(log) as opened:
+        merged = merge(opened, source, progress.of_step("taking in"), ask)
     progress.end()
     print(merged)
 

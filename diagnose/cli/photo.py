@@ -159,10 +159,10 @@ def _keep(found: Diagnosis, asked: SimpleNamespace, further: Sequence[str] = ())
         print(f"picture: {write_annotated(found, asked.picture)}", file=sys.stderr)
     if asked.save:
         from diagnose.fieldlog import save_diagnosis
-        from diagnose.fieldlog.store import open_log
+        from diagnose.fieldlog.store import saving_in
 
-        log = open_log(asked.log)
-        saved = save_diagnosis(log, found, site=asked.site, plant=asked.plant, by=asked.by)
-        print(saved.message, file=sys.stderr)
-        for file in further if saved.new else ():
-            log.add_photo(saved.id, Path(file).read_bytes(), Path(file).name, "close-up", asked.by)
+        with saving_in(asked.log) as log:
+            saved = save_diagnosis(log, found, site=asked.site, plant=asked.plant, by=asked.by)
+            print(saved.message, file=sys.stderr)
+            for file in further if saved.new else ():
+                log.add_photo(saved.id, Path(file).read_bytes(), Path(file).name, "close-up", asked.by)

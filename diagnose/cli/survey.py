@@ -12,7 +12,7 @@ import click
 
 from diagnose.cli import machine, options, words
 from diagnose.cli.progress import Progress
-from diagnose.cli.streams import Read, Verb, Written
+from diagnose.cli.streams import Read, Verb, Written, said
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -225,20 +225,17 @@ def from_log(**given: Any) -> None:
 def keep(file: str, refused_to: str | None, by: str, log: str) -> int:
     """Keep a filled tally's entries in the log."""
     from diagnose.fieldlog.load import is_there
-    from diagnose.fieldlog.store import open_log
+    from diagnose.fieldlog.store import saving_in
     from diagnose.survey.from_log import import_tally
     from diagnose.survey.tally import to_mend
     from diagnose.whole_file import write_whole
 
     is_there(file)
-
-    kept, refused = import_tally(open_log(log), file, by)
+    with saving_in(log) as opened:
+        done = import_tally(opened, file, by)
     if refused_to:
-        write_whole(refused_to, to_mend(refused))
-    print(f"{kept} entries of {file} are kept in the log, {len(refused)} refused")
-    for row in refused:
-        print(row, file=sys.stderr)
-    return 1 if refused else 0
+        write_whole(refused_to, to_mend(done.refused))
+    return said(done)
 
 
 def _taken(file: str) -> tuple[pd.DataFrame, list[RefusedRow]]:

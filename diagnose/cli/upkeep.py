@@ -183,12 +183,12 @@ def register(form: str, **given: Any) -> None:
 
     FORM is what stands there, e.g. cage.
     """
-    from diagnose.fieldlog.store import open_log
+    from diagnose.fieldlog.store import saving_in
     from diagnose.upkeep.register import register
 
     asked = SimpleNamespace(**given)
-    own = register(open_log(asked.log), form, asked.by, stem_mm=asked.stem_mm, built=asked.on.isoformat(),
-                   **_described(asked))
+    with saving_in(asked.log) as log:
+        own = register(log, form, asked.by, stem_mm=asked.stem_mm, built=asked.on.isoformat(), **_described(asked))
     print(f"Barrier {own[:8]} is registered.")
 
 
@@ -201,11 +201,12 @@ def found(form: str, embedded: bool, **given: Any) -> None:
 
     FORM is what stands there, e.g. cage; its age and owner are unknown.
     """
-    from diagnose.fieldlog.store import open_log
+    from diagnose.fieldlog.store import saving_in
     from diagnose.upkeep.register import EMBEDDED, found_by_chance
 
     asked = SimpleNamespace(**given)
-    own = found_by_chance(open_log(asked.log), form, embedded, asked.by, **_described(asked))
+    with saving_in(asked.log) as log:
+        own = found_by_chance(log, form, embedded, asked.by, **_described(asked))
     print(f"Barrier {own[:8]} is registered as found." + (f" {EMBEDDED}" if embedded else ""))
 
 
@@ -227,14 +228,15 @@ def fence(form: str, line: str, **given: Any) -> None:
     FORM is fence, plastic fence or electric fence. LINE is a GPX track, GeoJSON or GeoPackage; marks named gate, brace or
     corner are kept with it.
     """
-    from diagnose.fieldlog.store import open_log
+    from diagnose.fieldlog.store import saving_in
     from diagnose.upkeep.fence import read_line, register_fence
 
     asked = SimpleNamespace(**given)
     walked = read_line(line, asked.error_m)
-    own = register_fence(open_log(asked.log), form, walked, asked.error_m, site=asked.site or "", label=asked.label,
-                         material=asked.material, note=asked.note, by=asked.by, built=asked.on.isoformat(),
-                         figures={"culprits": list(asked.culprit)} if asked.culprit else {})
+    with saving_in(asked.log) as log:
+        own = register_fence(log, form, walked, asked.error_m, site=asked.site or "", label=asked.label,
+                             material=asked.material, note=asked.note, by=asked.by, built=asked.on.isoformat(),
+                             figures={"culprits": list(asked.culprit)} if asked.culprit else {})
     print(f"Fence {own[:8]} is registered: {walked.length_m:.0f} m, {len(walked.gates)} gates, {len(walked.braces)} braces.")
 
 
@@ -245,11 +247,12 @@ def fence(form: str, line: str, **given: Any) -> None:
 def from_csv(file: str, by: str, log: str) -> int:
     """Register a CSV file's barriers."""
     from diagnose.fieldlog.load import is_there
-    from diagnose.fieldlog.store import open_log
+    from diagnose.fieldlog.store import saving_in
     from diagnose.upkeep.from_csv import register_csv
 
-    source = is_there(file)  # looked for first, so that a wrong name makes no new log
-    return said(register_csv(open_log(log), source, by))
+    source = is_there(file)
+    with saving_in(log) as opened:
+        return said(register_csv(opened, source, by))
 
 
 @upkeep.command("register-plan", cls=Verb)
@@ -268,13 +271,14 @@ def from_plan(
 
     FILE is the output of protect --json; it counts as put up on the day of --on.
     """
-    from diagnose.fieldlog.store import open_log
+    from diagnose.fieldlog.store import saving_in
     from diagnose.protect.read import read_settings
     from diagnose.upkeep.register import register_plan
 
     plan = read_settings(file)
     where: dict[str, Any] = _placed(place, error_m)
-    new = register_plan(open_log(log), plan, site or "", on, by=by, species=species, **where)
+    with saving_in(log) as opened:
+        new = register_plan(opened, plan, site or "", on, by=by, species=species, **where)
     print(f"Kinds of barrier of the plan registered as put up on {on}: {len(new)}.")
 
 

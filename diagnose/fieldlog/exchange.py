@@ -107,13 +107,23 @@ def write_geojson(rows: Rows, place: str | Path) -> Path:
     with _whole(place) as file:
         file.write(b'{"type":"FeatureCollection","features":[')
         for number, row in enumerate(_plain(rows)):
-            place_of = None if row["lat"] is None or row["lon"] is None else {
-                "type": "Point", "coordinates": [row["lon"], row["lat"]]}
-            feature = {"type": "Feature", "id": row["id"], "geometry": place_of,
-                       "properties": {name: value for name, value in row.items() if name not in ("id", "lat", "lon")}}
-            file.write(b",\n" * bool(number) + json.dumps(feature, ensure_ascii=False, allow_nan=False).encode())
+            file.write(b",\n" * bool(number) + _feature(row).encode())
         file.write(b"]}\n")
     return Path(place)
+
+
+def _feature(row: dict[str, Any]) -> str:
+    """An observation as GeoJSON. Nested fields are JSON already where they were not read: they go in as they are stored."""
+    place = None if row["lat"] is None or row["lon"] is None else {"type": "Point", "coordinates": [row["lon"], row["lat"]]}
+    head = _json({"type": "Feature", "id": row["id"], "geometry": place})
+    plain = _json({name: value for name, value in row.items() if name not in ("id", "lat", "lon", *NESTED)})
+    nested = [f'"{name}": {_as_text(row[name]) or "{}"}' for name in NESTED if name in row]
+    properties = ", ".join([plain[1:-1]] * (plain != "{}") + nested)
+    return f'{head[:-1]}, "properties": {{{properties}}}}}'
+
+
+def _json(value: dict[str, Any]) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
 
 
 def write_gpx(rows: Rows, place: str | Path) -> Path:
@@ -242,11 +252,11 @@ def _whole(place: str | Path) -> Iterator[BinaryIO]:
 
 
 def takes_text(name: str) -> bool:
-    """Does the format of files of this name hold nested fields as JSON text anyway? Then they need not be read.
+    """Does the format of files of this name take nested fields as the JSON that is stored? Then they need not be read.
 
     Parameters
     ----------
     name
         Of the file that is written [no unit].
     """
-    return Path(name).suffix.lower() in (".csv", ".gpkg")
+    return Path(name).suffix.lower() in (".csv", ".geojson", ".gpkg", ".gpx")

@@ -498,6 +498,11 @@ class Log:
         if self.folder is None:
             session.refresh(row, with_for_update=True)
 
+    def holds_nothing(self) -> bool:
+        """Was nothing ever kept in it, neither a record nor a photo?"""
+        with self.reading() as session:
+            return not any(session.execute(select(table).limit(1)).first() for table in (History, Photo))
+
     @contextmanager
     def reading(self) -> Iterator[Session]:
         """A session that sees one state of the log."""

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from sqlalchemy import create_engine, event
@@ -63,6 +66,47 @@ def open_log(where: str | Path, make: bool = True) -> Log:
             raise no_log(place)
     with clear_line(str(place)):
         return _open_folder(place) if may_write(place / DATABASE) else _open_to_read(place)
+
+
+@contextmanager
+def saving_in(where: str | Path) -> Iterator[Log]:
+    """Opens a log to save in; a folder's that was made for it goes again where nothing came to be kept in it.
+
+    So a mistyped name, together with something that is refused, leaves nothing behind.
+
+    Parameters
+    ----------
+    where
+        As `open_log` takes it [no unit].
+
+    Raises
+    ------
+    CannotUse
+        As `open_log` does.
+    """
+    place = None if "://" in str(where) else Path(where).expanduser()
+    if place is None or (place / DATABASE).exists():
+        yield open_log(where)
+        return
+    new = [folder for folder in (place, *place.parents) if not folder.exists()]
+    log = open_log(where)
+    try:
+        yield log
+    finally:
+        if log.holds_nothing() and not has_originals(place):
+            log.engine.dispose()
+            _take_away(place / DATABASE, new)
+
+
+def _take_away(database: Path, folders: list[Path]) -> None:
+    """Removes a database without contents, and folders that are empty then, the innermost first."""
+    # only who has a database for himself may end its write-ahead log: one that another program opened meanwhile stays
+    with suppress(sqlite3.OperationalError), closing(sqlite3.connect(database, timeout=0)) as own:
+        if own.execute("pragma journal_mode=delete").fetchone() == ("delete",):
+            database.unlink()
+    with suppress(OSError):
+        for folder in folders:
+            folder.rmdir()
 
 
 def _begin_log(place: Path) -> None:

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from diagnose.culprits.old_names import name_of
 from diagnose.protect.barriers import KEPT_OUT, buildable, catalogue
 from diagnose.protect.options import Field, Option, best_alive, holding, left_out, option_at, reaching, within_budget
 from diagnose.protect.planting import Planting
@@ -96,12 +97,12 @@ def _fails(place: Planting, option: Option) -> str:
     told = []
     held = dict(option.holds)
     if open_to := [key for key in place.must if held[key] < KEPT_OUT]:
-        told.append("lets in " + ", ".join(f"{key.replace('_', ' ')} (holds {100 * held[key]:.0f} %)" for key in open_to))
+        told.append("lets in " + ", ".join(f"{name_of(key)} (holds {100 * held[key]:.0f} %)" for key in open_to))
     if place.budget is not None and option.first > place.budget:
         told.append("over the budget")
     if option.surely_alive < place.target_trees - 1e-9:
         told.append("too few trees")
-    none = [key.replace("_", " ") for key, share in option.holds if share < 0.5 and key not in place.must]
+    none = [name_of(key) for key, share in option.holds if share < 0.5 and key not in place.must]
     if none and option.parts:
         told.append("holds less than half of " + ", ".join(none[:4]) + (" and others" if len(none) > 4 else ""))
     return "; ".join(told)

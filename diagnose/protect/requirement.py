@@ -256,7 +256,8 @@ def require(culprits: Mapping[str, float] | Iterable[str], snow_mm: float = 0.0)
     counted = _counted(culprits)
     keys = sorted({NEED_OF[key] for key in counted}, key=list(needs()).index)
     met = {key: needs()[key] for key in keys if needs()[key]["kind"] != "none"}
-    helpless = [needs()[key] for key in keys if needs()[key]["kind"] == "none"]
+    likeliest_first = dict.fromkeys(NEED_OF[key] for key in counted)  # so is what is told to be done instead
+    helpless = [needs()[key] for key in likeliest_first if needs()[key]["kind"] == "none"]
     kind = max((need["kind"] for need in met.values()), key=STOUTNESS.index, default=None)
     coarse = {key: need for key, need in met.items() if need["kind"] not in FINE_KINDS}
     fine = {key: need for key, need in met.items() if need["kind"] in FINE_KINDS} if coarse else {}

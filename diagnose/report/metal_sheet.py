@@ -60,7 +60,7 @@ def metal_pdf(rows: pd.DataFrame, site: str = "", paper: str = "A4", buffer_m: f
         canvas.drawString(edge, high - edge - 8, settable(f"Metal, posts and stakes{': ' + name if name else ''}"))
         canvas.setFont(FONT, 9)
         top = high - edge - 24
-        said = (_answer(here, buffer_m), *METAL_CAUTIONS)
+        said = (f"{_answer(here, buffer_m)} Dashed circles show it, along a fence lines on both sides.", *METAL_CAUTIONS)
         for line in (part for told in said for part in textwrap.wrap(settable(told), 118)):
             canvas.drawString(edge, top, line)
             top -= 11
@@ -85,7 +85,7 @@ def _answer(here: pd.DataFrame, buffer_m: float) -> str:
     sorts = [sort_of(one) for one in here["metal"]]
     told = ", ".join(f"{many} {name}" for name in ("metal", "perhaps metal", "no metal") if (many := sorts.count(name)))
     return (f"{len(here)} places: {told or 'nothing is in the register'}. Keep {buffer_m:g} m off, and the error of each "
-            "place more (dashed circles; along a fence on both sides).")
+            "place more.")
 
 
 def _sort(row: Any) -> str:
@@ -116,11 +116,7 @@ def _list(canvas: Any, groups: list[list[Any]], left: float, top: float, wide: f
     column, y = 0, top
     canvas.setFont(FONT, 8)
     for number, some in enumerate(groups, 1):
-        labels = by_row([row.label or row.plant or row.form for row in some], 40)
-        many = f"{len(some)} x {some[0].form} ({labels})" if len(some) > 1 else labels
-        where = "no place known" if pd.isna(some[0].lat) else "" if len(some) > 1 else _where(some[0])
-        told = "; ".join(part for part in (f"{number}. {many}", _left(some[0]), where) if part)
-        lines = textwrap.wrap(settable(told), 62)
+        lines = textwrap.wrap(settable(f"{number}. {_told(some)}"), 62)
         if y - 10 * (len(lines) - 1) < edge:  # whole in one column
             column, y = column + 1, top
             if column == 2:
@@ -133,6 +129,34 @@ def _list(canvas: Any, groups: list[list[Any]], left: float, top: float, wide: f
             y -= 10
     if not groups:
         canvas.drawString(left, y, "Nothing is in the register.")
+
+
+def metal_lines(here: pd.DataFrame, buffer_m: float = BUFFER_M) -> list[str]:
+    """The same list as lines: how many of what in the first one, then each group of equal things, those left behind first.
+
+    Parameters
+    ----------
+    here : DataFrame
+        Of metal.metal [no unit].
+    buffer_m : float
+        To stay off beyond the error of each place [m].
+
+    Returns
+    -------
+    list of str
+    """
+    several = here["site"].nunique() > 1
+    groups = [(f"{site}: " if several and site else "", some) for site in sorted(set(here["site"]))
+              for some in _groups(here[here["site"] == site])]
+    return [_answer(here, buffer_m), *(site + _told(some) for site, some in groups)]
+
+
+def _told(some: list[Any]) -> str:
+    """What stands or lies there, and where."""
+    labels = by_row([row.label or row.plant or row.form for row in some], 40)
+    many = f"{len(some)} \u00d7 {some[0].form} ({labels})" if len(some) > 1 else labels
+    where = "no place known" if pd.isna(some[0].lat) else "" if len(some) > 1 else _where(some[0])
+    return "; ".join(part for part in (many, _left(some[0]), where) if part)
 
 
 def _where(row: Any) -> str:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from io import BytesIO
 from typing import Any
 
+from diagnose.culprits.old_names import name_of
 from diagnose.figures import in_inches, length, percent
 from diagnose.protect.barriers import catalogue
 from diagnose.protect.kinds import KINDS, Row
@@ -116,7 +117,7 @@ def answer(plan: Plan, inches: bool = False) -> list[str]:
         f"{plan.nothing.surely_alive:.0f}.",
     ]
     if (unlikely := plan.unlikely) is not None:
-        names, there = ", ".join(key.replace("_", " ") for key in unlikely.about), f"{100 * unlikely.chance:.0f} %"
+        names, there = ", ".join(name_of(key) for key in unlikely.about), f"{100 * unlikely.chance:.0f} %"
         who = (f"An animal that is hardly there makes it dearer: {names}, with {there}" if len(unlikely.about) == 1 else
                f"{len(unlikely.about)} animals that are hardly there make it dearer: {names}; each is unlikely, but with "
                f"{there} at least one of them is there")
@@ -326,7 +327,7 @@ def _doubt(plan: Plan) -> list[str]:
     if plan.doubt is None:
         return []
     doubt = plan.doubt
-    about = ", ".join(key.replace("_", " ") for key in doubt.about)
+    about = ", ".join(name_of(key) for key in doubt.about)
     return [f"if money alone counted, without target and list, over all who may be here: {doubt.best.name}, "
             f"{doubt.expected:,.0f} (the plan above: {doubt.chosen_expected:,.0f}); at worst the plan costs "
             f"{doubt.regret:,.0f} more than the cheapest for those that turn out to be here",

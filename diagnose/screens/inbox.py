@@ -28,7 +28,7 @@ from diagnose.report.letters import as_pdf, framed, reply_to, senders_name
 from diagnose.report.overlay import annotate
 from diagnose.screens import preferences, show
 from diagnose.screens.inbox_letters import all_letters, letter_as_typed, letter_frame, letter_of
-from diagnose.screens.inbox_list import ORDERS, ROW, WIDTHS, listed_of, waits_for_a_name
+from diagnose.screens.inbox_list import ORDERS, listed_of, marked, order, ticked_in, waits_for_a_name
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.look import bring, literal, once_opened
 from diagnose.screens.look import picture as picture_of
@@ -171,7 +171,10 @@ def _wanted(log: Log) -> tuple[pd.DataFrame, pd.DataFrame]:
             with st.popover(literal(f"Show: {names[st.session_state['pile']]}{f', “{typed}”' if typed else ''}")):
                 st.pills("Group", list(names), format_func=names.__getitem__, required=True, key="pile")
                 st.text_input("Filter by any words of the list", key="inbox_filter")
-                st.pills("First", list(ORDERS), required=True, default=next(iter(ORDERS)), key="inbox_order")
+                # made anew where a header was pressed: a browser that is busy misses what is set in one that it has
+                first = st.pills("First", list(ORDERS), required=True, default=order(),
+                                 key=f"inbox_order {st.session_state.setdefault('inbox_pressed', 0)}")
+            st.session_state["inbox_order"] = first or order()
         if st.button("Take in more"):
             _taking_in(log)
     if rows.empty:
@@ -180,7 +183,7 @@ def _wanted(log: Log) -> tuple[pd.DataFrame, pd.DataFrame]:
     pile = st.session_state["pile"]
     wanted = st.session_state["inbox_filter"].casefold().strip()
     some = rows if pile == _ALL else rows[rows["pile"] == pile]
-    some, listed = listed_of(log, some, wanted, ORDERS[st.session_state["inbox_order"]])
+    some, listed = listed_of(log, some, wanted, order())
     if some.empty:
         st.info("Nothing in the list is like that.")
     return some, listed
@@ -214,11 +217,15 @@ def _problem_kept() -> Iterator[None]:
         st.session_state["inbox_problem"] = literal(reason)
 
 
-def _chosen(log: Log, some: pd.DataFrame) -> dict[str, Any]:
+def _place(ids: list[str]) -> int:
+    """Where in the list the one stands that is open: where the last one stood, when that is gone from it."""
+    here = st.session_state.get("inbox_here")
+    return ids.index(here) if here in ids else min(st.session_state.get("inbox_place", 0), len(ids) - 1)
+
+
+def _chosen(log: Log, some: pd.DataFrame, place: int) -> dict[str, Any]:
     """The one that is open, with the way to those before and after it."""
     ids = some["id"].tolist()
-    here = st.session_state.get("inbox_here")
-    place = ids.index(here) if here in ids else min(st.session_state.get("inbox_place", 0), len(ids) - 1)
     with st.container(horizontal=True, vertical_alignment="center", key="screen_walk"):
         # told before the page is drawn, so that the buttons know where they lead from there
         st.button("Previous", shortcut=_key("p"), disabled=place == 0, on_click=_open, args=(ids[max(place - 1, 0)],))
@@ -244,23 +251,10 @@ def _key(letter: str) -> str | None:
 
 def _list(log: Log, listed: pd.DataFrame, some: pd.DataFrame) -> None:
     """The list. The row that was ticked last is opened beside it; several ticked ones are answered at once."""
-    ids = some["id"].tolist()
-    turn = st.session_state.setdefault("inbox_turn", 0)
-
-    def pick() -> None:
-        if ticked := st.session_state[f"inbox_list {turn}"]["selection"]["rows"]:
-            st.session_state["inbox_here"] = ids[ticked[-1]]
-
-    picture = st.column_config.ImageColumn("Photo", width=64)
-    with st.container(key="inbox_rows"):  # the list, whose canvas paper shows empty
-        told = st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + ROW * len(listed), 38 + 8 * ROW),
-                            row_height=ROW, on_select=pick, selection_mode="multi-row", key=f"inbox_list {turn}",
-                            column_config={"Photo": picture, **{name: st.column_config.Column(width=width)
-                                                                for name, width in WIDTHS.items()}})
+    ticked = ticked_in(listed, some["id"].tolist())
     several = st.container(horizontal=True, vertical_alignment="center", key="screen_several")
-    ticked = [ids[row] for row in told["selection"]["rows"] if row < len(ids)]
     if len(ticked) < 2:
-        several.caption("Tick one to open it, several to answer.")
+        several.caption(f"First: {order()}. Tick one to open it, several to answer.")
         return
     rows = [row for row in some.to_dict("records") if row["id"] in ticked]
     clear = [row for row in rows if not waits_for_a_name(row) and row["verdict"].get("culprits")]
@@ -291,11 +285,8 @@ def _answer_one(log: Log, submission: str, what: str) -> None:
 
 
 def _answered(ids: list[str]) -> None:
-    """Remembers what was answered last, so that it can be undone; nothing is ticked any more, and the next one is open."""
+    """Remembers what was answered last, so that it can be undone; the next one is open."""
     st.session_state["inbox_last"] = ids
-    told = st.session_state.get(f"inbox_list {st.session_state['inbox_turn']}")
-    if told and told["selection"]["rows"]:  # a new list takes the browser long; one without ticks can stay
-        st.session_state["inbox_turn"] += 1
     st.session_state["inbox_new"] = True
     for submission in ids:
         st.session_state.get("inbox_letters", {}).pop(submission, None)
@@ -402,11 +393,21 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
 
 
 @st.fragment
-def _opened(log: Log, some: pd.DataFrame) -> None:
-    """The one that is open, from its photo to its letter: the part of the page that going to the next one draws anew."""
+def _list_and_letter(log: Log, some: pd.DataFrame, listed: pd.DataFrame) -> None:
+    """The list, and the one of it that is open: the part of the page that going to the next one draws anew."""
     if st.session_state.pop("inbox_anew", False):
-        st.rerun()  # it was answered, named or taken back: the list changes too
-    row = _chosen(log, some)
+        st.rerun()  # it was answered, named or taken back, or the list is put in another order
+    place = _place(some["id"].tolist())
+    left, right = st.columns(2, gap="medium")
+    with left:
+        _list(log, marked(listed, place), some)
+    with right:
+        _opened(log, some, place)
+
+
+def _opened(log: Log, some: pd.DataFrame, place: int) -> None:
+    """The one that is open, from its photo to its letter."""
+    row = _chosen(log, some, place)
     found = _what_came(log, row)
     if _blind(log, row):
         with st.container(key="screen_proposals"):  # nothing to tick on paper
@@ -434,11 +435,7 @@ def page() -> None:
         if some.empty:
             _undo(log)
         else:
-            left, right = st.columns(2, gap="medium")
-            with left:
-                _list(log, listed, some)
-            with right:
-                _opened(log, some)
+            _list_and_letter(log, some, listed)
         all_letters(log)
         if not _go_on(log, top):
             st.session_state.pop("inbox_said", None)  # what was taken in is told until the first press after it is judged

@@ -5,40 +5,24 @@ from __future__ import annotations
 from textwrap import shorten
 from typing import Any
 
-import cv2
 import pandas as pd
 import streamlit as st
 
-from diagnose.cannot_use import CannotUse
 from diagnose.culprits.old_names import name_of
 from diagnose.fieldlog.store import Log
 from diagnose.figures import percent
 from diagnose.inbox.learning import is_blind
-from diagnose.photo.decode import decode_jpeg
-from diagnose.photo.picture import read_picture
-from diagnose.screens.look import address_of
+from diagnose.screens.small_served import small_address
 
 _KEPT = "\u00a0"  # a space at which no line is broken
-ROW = 66  # height of a row [px]: from 65 on the framework breaks what is longer than its column
-WIDTHS = {"From": 100, "Verdict": 148, "Since": 98, "Group, and why": 164}  # [px]; all of them show on a desk's screen
-# what comes first -> the column by which the list is put in order; None as the tool ranks them
-ORDERS = {"what needs you most": None, "what waits longest": "Since", "senders by name": "From"}
-_LISTED = 60  # rows with a small picture; each is drawn from its original
-_THUMB = 96  # longer side of a small picture [px]
+_ROW = 66  # height of a row [px]: from 65 on the framework breaks what is longer than its column
+_WIDTHS = {"From": 100, "Verdict": 148, "Since": 98, "Group, and why": 164}  # [px]; all of them show on a desk's screen
+# what comes first -> the column by which the list is put in order; by group as the tool ranks them
+ORDERS = {"what needs you most": "Group, and why", "what waits longest": "Since", "senders by name": "From",
+          "verdicts by name": "Verdict"}
+_RANK = "what needs you most"
+_OPEN, _FIRST = "\u25b8", "\u25be"  # before the row that is open, and behind the column that puts the list in order
 _MOST_WHY = 57  # characters that such a column shows in three lines; all of it stands over the open one
-
-
-@st.cache_data(max_entries=400, show_spinner=False)
-def _small(digest: str, _log: Log, called: str) -> bytes | None:
-    """A photo as a small JPEG; None where it cannot be read."""
-    try:
-        photo = read_picture(_log.original(digest), called)
-        bgr = (photo.reduced(8) if photo.decoded is not None else  # a JPEG is small at once where its edge need not be exact
-               decode_jpeg(photo.data, cv2.IMREAD_REDUCED_COLOR_8, photo.turned, called))
-    except CannotUse:
-        return None
-    factor = min(1.0, _THUMB / max(bgr.shape[:2]))
-    return cv2.imencode(".jpg", cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA))[1].tobytes()
 
 
 def _table_of(log: Log, rows: pd.DataFrame) -> pd.DataFrame:
@@ -67,7 +51,7 @@ def _table_of(log: Log, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _first_photos(log: Log, rows: pd.DataFrame) -> list[str]:
-    """Where the browser gets each submission's first photo from, small; empty where it has none, and far down the list.
+    """Where the browser gets each submission's first photo from, small; empty where it has none.
 
     Parameters
     ----------
@@ -76,12 +60,7 @@ def _first_photos(log: Log, rows: pd.DataFrame) -> list[str]:
     rows
         Of submissions, in the order of the list [no unit].
     """
-    found = []
-    for place, photos in enumerate(rows["photos"]):
-        first = next(iter(photos.items()), None) if place < _LISTED else None
-        small = None if first is None else _small(first[0], log, first[1])
-        found.append("" if small is None else address_of(small, f"small {place}"))
-    return found
+    return [next((small_address(log, digest, called) for digest, called in photos.items()), "") for photos in rows["photos"]]
 
 
 def _in_a_cell(verdict: dict[str, Any]) -> str:
@@ -94,7 +73,73 @@ def _in_a_cell(verdict: dict[str, Any]) -> str:
     return name_of(leading) if share is None else f"{name_of(leading)} {percent(share).replace(' ', _KEPT)}"
 
 
-def listed_of(log: Log, rows: pd.DataFrame, words: str, by: str | None) -> tuple[pd.DataFrame, pd.DataFrame]:
+def order() -> str:
+    """What comes first in the list, as it was chosen last: one of ORDERS."""
+    return str(st.session_state.get("inbox_order", _RANK))
+
+
+def ticked_in(listed: pd.DataFrame, ids: list[str]) -> list[str]:
+    """Shows the list, and says which submissions are ticked in it; the one that was ticked last is opened.
+
+    Parameters
+    ----------
+    listed
+        As `listed_of` returns it [no unit].
+    ids
+        Of its submissions [no unit].
+    """
+    turn = st.session_state.setdefault("inbox_turn", 0)
+    # rows are ticked by their place: in another list those would be others. A new one without ticks takes the browser long
+    if st.session_state.get("inbox_ids") != ids and _ticked(turn):
+        st.session_state["inbox_turn"] = turn = turn + 1
+    st.session_state["inbox_ids"] = ids
+
+    def pick() -> None:
+        pressed = st.session_state[f"inbox_list {turn}"]["selection"]["columns"]
+        if first := next((first for first, column in ORDERS.items() if column in pressed), None):
+            st.session_state["inbox_order"], st.session_state["inbox_anew"] = first, True
+            for count in ("inbox_turn", "inbox_pressed"):
+                st.session_state[count] += 1
+        elif ticked := _ticked(turn):
+            st.session_state["inbox_here"] = ids[ticked[-1]]
+
+    with st.container(key="inbox_rows"):  # the list, whose canvas paper shows empty
+        # a header that is pressed is told to the page, which puts the list in order: the browser would do it for itself
+        st.dataframe(listed, hide_index=True, width="stretch", height=min(38 + _ROW * len(listed), 38 + 8 * _ROW),
+                     row_height=_ROW, on_select=pick, selection_mode=["multi-row", "single-column"],
+                     key=f"inbox_list {turn}", column_config=_columns())
+    return [ids[row] for row in _ticked(turn) if row < len(ids)]
+
+
+def _ticked(turn: int) -> list[int]:
+    """The rows of the list that are ticked."""
+    told = st.session_state.get(f"inbox_list {turn}")
+    return list(told["selection"]["rows"]) if told else []
+
+
+def _columns() -> dict[str, Any]:
+    """How the list's columns are shown, with a mark at the one that puts it in order."""
+    named = {name: f"{name} {_FIRST}" if name == ORDERS[order()] else name for name in _WIDTHS}
+    return {"Photo": st.column_config.ImageColumn("Photo", width=64),
+            **{name: st.column_config.Column(named[name], width=width) for name, width in _WIDTHS.items()}}
+
+
+def marked(listed: pd.DataFrame, place: int) -> pd.DataFrame:
+    """The list with a mark at the row that is open.
+
+    Parameters
+    ----------
+    listed
+        As `listed_of` returns it [no unit].
+    place
+        Of that row, from 0 [rows].
+    """
+    senders = listed["From"].tolist()
+    senders[place] = f"{_OPEN}{_KEPT}{senders[place]}"
+    return listed.assign(From=senders)
+
+
+def listed_of(log: Log, rows: pd.DataFrame, words: str, first: str) -> tuple[pd.DataFrame, pd.DataFrame]:
     """The submissions whose line in the list holds some words, in the order of a column, and the list of them.
 
     Parameters
@@ -105,15 +150,15 @@ def listed_of(log: Log, rows: pd.DataFrame, words: str, by: str | None) -> tuple
         Of submissions, as the tool ranks them [no unit].
     words
         That are looked for, in small letters; empty for all [no unit].
-    by
-        The column that puts them in order; None for the tool's own rank [no unit].
+    first
+        One of ORDERS [no unit].
     """
     listed = _table_of(log, rows).reset_index(drop=True)
     if words:
         told = listed.astype(str).agg(" ".join, axis=1).str.replace(_KEPT, " ").str.casefold()
         listed = listed[told.str.contains(words, regex=False).to_numpy(bool)]
-    if by is not None:
-        listed = listed.sort_values(by, kind="stable")
+    if first != _RANK:
+        listed = listed.sort_values(ORDERS[first], kind="stable")
     some = rows.iloc[listed.index]
     return some, listed.assign(Photo=_first_photos(log, some))[["Photo", *listed.columns]]
 

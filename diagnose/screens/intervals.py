@@ -13,6 +13,8 @@ from diagnose.survey.estimate import Estimate
 _ROW, _LINE = 26, 12  # a row, and what each further line of its lettering adds [px]
 _LABEL = 18  # letters of a line, as many as leave half a phone's width to the chart
 
+_PADDING = {"left": 0, "top": 5, "bottom": 5, "right": 12}  # the last figure of the scale would be cut off at its edge [px]
+
 
 def interval_figures(rows: dict[str, Estimate]) -> pd.DataFrame:
     """The shares that can be drawn, a row each: value, low and high [share], and the same in words.
@@ -51,5 +53,5 @@ def intervals_of(told: pd.DataFrame, title: str) -> alt.LayerChart:
     dots = base.mark_point(filled=True, size=110, opacity=1, color="#B0702A").encode(x=alt.X("value:Q", scale=scale))
     high = _ROW + _LINE * max(name.count("\n") for name in rows["name"])
     words = "; ".join(f"{row.name} {row.words}" for row in told.itertuples(index=False))
-    return alt.layer(across, dots).properties(height=alt.Step(high), width="container",
+    return alt.layer(across, dots).properties(height=alt.Step(high), width="container", padding=_PADDING,
                                               description=f"{title}: {words}").configure_view(strokeWidth=0)

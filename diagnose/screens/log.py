@@ -164,7 +164,9 @@ def _table(rows: pd.DataFrame) -> str | None:
         columns={"site": "planting", "verdict_name": "verdict"}), hide_index=True, width="stretch", height=_TABLE_HIGH,
         on_select="rerun", selection_mode="single-row", key="log_table")
     with st.container(key="screen_tick"):
-        st.caption("Tick a row, or click a mark on the map, to open it.")
+        # the browser sorts such a table for itself, and tells the page nothing of it
+        st.caption("Tick a row, or click a mark on the map, to open it. Newer and Older go by when it was saved, "
+                   "however the table is sorted.")
     ticked = told["selection"]["rows"]
     return str(rows["id"].iloc[ticked[0]]) if ticked and ticked[0] < len(rows) else None
 

@@ -12,6 +12,7 @@ import streamlit as st
 from diagnose.cannot_use import CannotUse
 from diagnose.diagnosis import diagnose_photo
 from diagnose.fieldlog import save_diagnosis
+from diagnose.fieldlog.exchange import takes_text
 from diagnose.fieldlog.load import PICTURES, import_csv, import_photos
 from diagnose.fieldlog.merge import merge, pack
 from diagnose.fieldlog.privacy import export
@@ -113,7 +114,7 @@ def give_out(log: Log, asked: Query) -> None:
                 if sort == "pack":
                     told = f"The whole log is packed into {pack(log, place).name}; another crew takes it in on this page."
                 else:
-                    rows = log.parts(asked)
+                    rows = log.parts(asked, as_text=takes_text(place.name))
                     if asked.deleted:
                         rows = (part[part["deleted"].astype(bool)] for part in rows)
                     told = export(log, rows, place, exact).replace(str(place), place.name)

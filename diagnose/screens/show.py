@@ -95,8 +95,9 @@ def headline_of(verdict: Verdict, before: tuple[str, float] | None = None) -> No
         mark = f'<u style="left:{100 * before[1]:.1f}%"></u>'
         same = "That answer changed little." if before[0] == words else f"Before: {before[0]}"
         moved = f"<small>{escape(same)}</small>"
-    st.html(f'<div class="verdict{"" if verdict.leading else " open"}" role="status">{escape(words)}'
-            f'<span class="strength"><i style="width:{100 * share:.1f}%"></i>{mark}</span>{moved}</div>')
+    told = f'{escape(words)}<span class="strength"><i style="width:{100 * share:.1f}%"></i>{mark}</span>{moved}'
+    # a figure and its sign stay on one line
+    st.html(f'<div class="verdict{"" if verdict.leading else " open"}" role="status">{told.replace(" %", "&nbsp;%")}</div>')
 
 
 def now_of(found: Diagnosis, asks: bool) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tempfile
+from collections import Counter
 from collections.abc import Callable
 from datetime import date
 from functools import partial
@@ -21,7 +22,7 @@ from diagnose.fieldlog.store import Log
 from diagnose.report.bark_drawing import STAGES, draw_bark
 from diagnose.report.due_list import HEADINGS, cautions, due_pdf
 from diagnose.report.forecast_ranges import PER_CENT, forecast_ranges
-from diagnose.report.metal_sheet import metal_pdf
+from diagnose.report.metal_sheet import metal_lines, metal_pdf
 from diagnose.report.proof_sheet import proof_pdf
 from diagnose.screens import drawer, preferences
 from diagnose.screens.ahead import months_of, ranges_of
@@ -163,30 +164,38 @@ def _ticked(log: Log, at: dict[str, str], first: list[str], work: str, day: date
 
 
 def _ahead(there: Register, day: date) -> None:
-    """When each comes off: charts of due months and of forecasts, and the sentences, the most pressing first."""
-    st.subheader("Ahead: barriers due, by month")
-    months = due_months(there, day, 12)
-    if not months.empty:
-        chart(lambda: months_of(months), months, "What falls due, month by month", "months")
+    """When each comes off, the most pressing first; what is ahead as charts once they are asked for."""
     told = forecast_lines(there, day)
     st.subheader("When each comes off")
+    st.markdown(_told_ahead(told[:_AHEAD]))
+    if more := told[_AHEAD:]:
+        with st.expander(f"{len(more)} more", key="ahead"):
+            st.markdown(_told_ahead(more))
+    grown = "; ".join(dict.fromkeys(part for one in told for part in one["grown"].split("; ")))
+    st.caption(literal(f"Rates: {grown}."))
+    if (part := once_opened("As charts: work of each month, and when each comes off", "ahead_charts")) is not None:
+        with part:
+            _drawn_ahead(there, told, day)
+
+
+def _drawn_ahead(there: Register, told: list[dict[str, Any]], day: date) -> None:
+    """Charts of due months and of forecasts."""
+    months = due_months(there, day, 12)
+    if not months.empty:
+        st.subheader("Barriers due, by month")
+        chart(lambda: months_of(months), months, "What falls due, month by month", "months")
     if not (ranges := forecast_ranges(told[:_MOST_RANGES], day)).empty:
+        st.subheader("When each comes off, as ranges")
         chart(lambda: ranges_of(ranges), ranges, "When plants are out of reach and barriers cut in", "ranges")
         st.caption(f"Dot: likely. Line: {PER_CENT} % of such plants and barriers. Where a barrier may cut in before its "
                    "plant is out of reach, no winter is safe for both.")
-    for one in told[:_AHEAD]:
-        _told_ahead(one)
-    if len(told) > _AHEAD:
-        with st.expander(f"{len(told) - _AHEAD} more", key="ahead"):
-            for one in told[_AHEAD:]:
-                _told_ahead(one)
-    grown = "; ".join(dict.fromkeys(part for one in told for part in one["grown"].split("; ")))
-    st.caption(literal(f"Rates: {grown}."))
 
 
-def _told_ahead(one: dict[str, Any]) -> None:
-    many = f"{one['count']} × " if one["count"] > 1 else ""
-    st.markdown(f"**{literal(many + one['name'])}** ({literal(by_row(one['labels'], 8))}): {literal(one['words'])}.")
+def _told_ahead(told: list[dict[str, Any]]) -> str:
+    """A paragraph each: a browser takes long for hundreds of elements, and hardly longer for a long one."""
+    names = [f"{one['count']} × {one['name']}" if one["count"] > 1 else one["name"] for one in told]
+    return "\n\n".join(f"**{literal(name)}** ({literal(by_row(one['labels'], 8))}): {literal(one['words'])}."
+                       for name, one in zip(names, told, strict=True))
 
 
 def _map(log: Log, there: Register, items: list[Item]) -> None:
@@ -231,9 +240,16 @@ def _downloads(there: Register, items: list[Item], day: date, site: str) -> None
 
 
 def _name_of(rows: pd.DataFrame) -> dict[str, str]:
-    labels, several = labels_of(rows), rows["site"].nunique() > 1  # a phone's field holds few words
-    return {row.id: ", ".join(part for part in (label, row.form, row.site if several else "", (row.built or "")[:4]) if part)
-            for row, label in zip(rows.itertuples(), labels, strict=True)}
+    several = rows["site"].nunique() > 1  # a phone's field holds few words
+
+    def name(row: Any) -> str:
+        many = f"{row.pieces:.0f} \u00d7 " if (row.pieces or 1) > 1 and not trait(known_form(row.form), "line") else ""
+        parts = (row.label or row.plant, f"{many}{row.name}", row.site if several else "", (row.built or "")[:4])
+        return ", ".join(part for part in parts if part)
+
+    told = {row.id: name(row) for row in rows.itertuples()}
+    twice = Counter(told.values())
+    return {key: words if twice[words] == 1 else f"{words}, {key[:8]}" for key, words in told.items()}
 
 
 def _look(log: Log, there: Register, day: date) -> None:
@@ -297,6 +313,7 @@ def _narrowed(log: Log, there: Register, barrier: str) -> None:
 
 def _metal(log: Log, site: str | None) -> None:
     rows = metal(log, site)
+    answer_here = st.container()
     st.caption("Every wire, post and stake that stands or was left, and what is grown into stems. There may be more that "
                "nobody noted: look before a saw or a mower comes near.")
     if rows.empty:
@@ -311,6 +328,12 @@ def _metal(log: Log, site: str | None) -> None:
             "error_m": placed["error_m"].astype(float), "culprit": kinds, "label": labels_of(placed)})
         chart(lambda: map_of(places), places, "Map of the metal", "metal")
     buffer_m = st.number_input("Stay off, beyond the error of each place [m]", 0.0, 100.0, BUFFER_M, 0.5)
+    told, *things = metal_lines(rows, buffer_m)
+    answer_here.markdown(f"**{literal(told)}**")
+    st.markdown("\n".join(f"- {literal(line)}" for line in things[:_MOST_WORKS]))
+    if more := things[_MOST_WORKS:]:
+        with st.expander(f"{len(more)} more", key="more metal"):
+            st.markdown("\n".join(f"- {literal(line)}" for line in more))
     files = st.container(horizontal=True)  # a phone would set columns one below the other
     hand_over(files, "Map as PDF", lambda: metal_pdf(rows, site or "", preferences.paper(), buffer_m), "metal.pdf",
               "application/pdf")

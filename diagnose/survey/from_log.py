@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
@@ -26,7 +26,25 @@ _KEY = ("site", "visit", "plot", "tree")
 _REST = tuple(field.name for field in TALLY if field.name not in _KEY)
 
 
-def enter(log: Log, entries: Iterable[Mapping[str, Any]], by: str = "") -> tuple[int, list[RefusedRow]]:
+class Entered(NamedTuple):
+    """What came of entries that were given.
+
+    Parameters
+    ----------
+    kept : int
+        How many were new or changed [no unit].
+    refused : list of RefusedRow
+        Those that were not taken [no unit].
+    """
+
+    kept: int
+    refused: list[RefusedRow]
+
+    def __str__(self) -> str:
+        return "\n".join([f"{self.kept} entries are kept in the log, {len(self.refused)} refused", *map(str, self.refused)])
+
+
+def enter(log: Log, entries: Iterable[Mapping[str, Any]], by: str = "") -> Entered:
     """Keeps the entries that can be.
 
     Parameters
@@ -40,8 +58,8 @@ def enter(log: Log, entries: Iterable[Mapping[str, Any]], by: str = "") -> tuple
 
     Returns
     -------
-    kept, refused : int, list of RefusedRow
-        How many were new or changed, and those that were refused, numbered from 1.
+    Entered
+        Those that were refused are numbered from 1.
     """
     there = _there(log)
     new: list[dict[str, Any]] = []
@@ -64,10 +82,10 @@ def enter(log: Log, entries: Iterable[Mapping[str, Any]], by: str = "") -> tuple
             new.append({"site": key[0], "day": key[1], "plot": key[2], "tree": key[3], "entry": rest, "by": by})
         there[key] = ("", rest)
     log.save_many("tally", new)
-    return kept, refused
+    return Entered(kept, refused)
 
 
-def import_tally(log: Log, file: str | Path, by: str = "") -> tuple[int, list[RefusedRow]]:
+def import_tally(log: Log, file: str | Path, by: str = "") -> Entered:
     """Keeps a filled tally's rows in the log; returns as `enter` does.
 
     Parameters
@@ -86,7 +104,7 @@ def import_tally(log: Log, file: str | Path, by: str = "") -> tuple[int, list[Re
     """
     frame, refused = read_tally(file)
     kept, more = enter(log, frame.to_dict("records"), by)
-    return kept, refused + more
+    return Entered(kept, refused + more)
 
 
 def _there(log: Log) -> dict[tuple[str, ...], tuple[str, dict[str, Any]]]:

@@ -48,7 +48,9 @@ function makeBarrier(model) {
   function require(verdict, snowMm = 0) {
     const culprits = counted(byNeed(verdict));
     const keys = [...new Set(culprits.map(key => b.need_of[key]))].sort((x, y) => needKeys.indexOf(x) - needKeys.indexOf(y));
-    const met = keys.filter(key => b.needs[key].kind !== "none"), helpless = keys.filter(key => b.needs[key].kind === "none");
+    const met = keys.filter(key => b.needs[key].kind !== "none");
+    // likeliest first, as what is told to be done instead
+    const helpless = [...new Set(culprits.map(key => b.need_of[key]))].filter(key => b.needs[key].kind === "none");
     const kind = met.map(key => b.needs[key].kind).reduce((one, other) =>
       one === null || b.stoutness.indexOf(other) > b.stoutness.indexOf(one) ? other : one, null);
     const coarse = met.filter(key => !b.fine_kinds.includes(b.needs[key].kind));
