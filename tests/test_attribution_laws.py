@@ -77,7 +77,7 @@ def test_gnawing_wholly_above_the_snow_lowers_the_surface_vole(seed: int) -> Non
 def test_a_ground_animal_is_not_blamed_for_what_is_a_third_above_its_reach(seed: int) -> None:
     draw = np.random.default_rng(seed)
     highest = vocabulary()["wound_height_mm"].high  # a third above a giraffe's reach nobody can tell of
-    rows = [row for row in range(len(KNOWN.keys)) if KNOWN.reach_mm[row] * 4 / 3 + 800 <= highest and not KNOWN.under_snow[row]]
+    rows = [row for row, reach in enumerate(KNOWN.reach_mm) if reach * 4 / 3 + 800 <= highest and not KNOWN.under_snow[row]]
     row = int(draw.choice(rows))
     reach, snow = KNOWN.reach_mm[row], float(draw.choice([0, 300, 800]))
     height = snow + max(reach * 4 / 3, reach + 250)

@@ -157,15 +157,17 @@ def test_where_the_place_is_not_known_any_animal_may_live_there():
 # Pretorius, Garaï & Bates 2018, Oryx (78 reserves, most in and beside the Kruger park); Julius-Kühn-Archiv 2011 (nilgai);
 # International Elephant Project (Sumatra, and a corner of Kalimantan)
 @pytest.mark.parametrize(("species", "here", "not_there"), [
-    ("elephant", "ZA-LP", "ZA-WC"), ("elephant", "IN-KL", "IN-PB"), ("elephant", "ID-SM", "ID-JW"), ("nilgai", "IN-RJ", "IN-KL"),
-    ("roe_deer", "CN-NM", "CN-GD"), ("muntjac", "CN-FJ", "CN-XJ"), ("monkey", "IN-HP", "ID-PP"),
+    ("elephant", "ZA-LP", "ZA-WC"), ("elephant", "IN-KL", "IN-PB"), ("elephant", "ID-SM", "ID-JW"),
+    ("nilgai", "IN-RJ", "IN-KL"), ("roe_deer", "CN-NM", "CN-GD"), ("muntjac", "CN-FJ", "CN-XJ"), ("monkey", "IN-HP", "ID-PP"),
 ])
 def test_in_a_large_country_an_animal_lives_in_some_parts_and_not_in_others(species, here, not_there):
     assert residence(species, place_named(here)) == "resident"
     assert residence(species, place_named(not_there)) == "absent"
 
 
-@pytest.mark.parametrize(("position", "code"), [((10.0, 76.5), "IN-KL"), ((-33.9, 18.9), "ZA-WC"), ((-1.6, 103.6), "ID-SM"), ((36.06, 103.8), "CN-GS")])
+@pytest.mark.parametrize(("position", "code"), [
+    ((10.0, 76.5), "IN-KL"), ((-33.9, 18.9), "ZA-WC"), ((-1.6, 103.6), "ID-SM"), ((36.06, 103.8), "CN-GS"),
+])
 def test_a_position_in_a_large_country_is_known_by_its_part(position, code):
     """Palakkad, Stellenbosch, Jambi, Lanzhou."""
     assert code in place_of(*position).subdivisions
