@@ -103,8 +103,9 @@ def measure_height(
     if len(staff.ids) < 2:
         return no_height("only one of the staff's markers was read; show at least three of them: go closer")
     if not taps:
-        return no_height("the staff was found, but which tip was browsed cannot be told from so far: tap the wound, then the "
-                         "stem's foot")  # fmt: skip
+        return no_height(
+            "the staff was found, but which tip was browsed cannot be told from so far: tap the wound, then the stem's foot"
+        )
     found = fit_height(StaffView(staff, picture.size, *_focal(picture)), *taps[:2])
     if found.above_surface is not None and found.above_surface.value < -2 * found.above_surface.sigma:
         return no_height("the second tap lies above the first: tap the wound first, then the stem's foot")
@@ -112,8 +113,10 @@ def measure_height(
     what_to_do = "stand the staff at the stem, go closer and show at least three of its markers"
     told = told_height(found.height, what_to_do, shapes, _remarks(found, staff, taps, snow_mm))
     if told.measured and abs(found.aside_mm) > BESIDE_MM:
-        return no_height(f"the tap lies {abs(found.aside_mm) / 1000:.1f} m to the side of the staff: tap the wound on the plant "
-                         "that the staff stands at")  # fmt: skip
+        return no_height(
+            f"the tap lies {abs(found.aside_mm) / 1000:.1f} m to the side of the staff: tap the wound on the plant that "
+            "the staff stands at"
+        )
     return told
 
 
@@ -160,13 +163,14 @@ def _remarks(found: Height, staff: StaffMarkers, taps: Sequence[Point], snow_mm:
     if len(taps) < 2:
         remarks.append("the ground at the stem was taken as level with the staff's foot: tap the stem's foot too")
     if found.surface is not None and found.above_surface is not None:
+        above = found.above_surface
         remarks.append(
-            f"the second tap lies about {found.surface.value:.0f} mm above the staff's foot and was taken for the snow's or "
-            f"grass's surface: the wound is {found.above_surface.value:.0f} mm (sigma {found.above_surface.sigma:.0f}) above that"
+            f"the second tap lies about {found.surface.value:.0f} mm above the staff's foot and was taken for the snow's "
+            f"or grass's surface: the wound is {above.value:.0f} mm (sigma {above.sigma:.0f}) above that"
         )
     elif snow_mm:
-        above = found.height.value - snow_mm
-        remarks.append(f"the height is above the ground; above the {snow_mm:.0f} mm of snow it is {above:.0f} mm")
+        height = found.height.value - snow_mm
+        remarks.append(f"the height is above the ground; above the {snow_mm:.0f} mm of snow it is {height:.0f} mm")
     return tuple(remarks)
 
 

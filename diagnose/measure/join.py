@@ -78,7 +78,8 @@ def join(
         if sign == "bark_loss" and len(lost) > 1:
             measured[sign], told = _bark_round(measurements, turns)
         elif having:
-            measured[sign], told = _joined(sign, [called[k] for k in having], [measurements[k].measured[sign] for k in having])
+            values = [measurements[k].measured[sign] for k in having]
+            measured[sign], told = _joined(sign, [called[k] for k in having], values)
         else:
             continue
         remarks += told
