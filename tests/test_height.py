@@ -132,22 +132,22 @@ def test_an_upright_staff_gives_the_height_that_opencvs_pose_gives() -> None:
     by_pose = (centre - ray * centre[2] / ray[2])[1]
     found = fit_height(view.scene, view.tip_px, view.foot_px)
     assert by_pose == pytest.approx(640, abs=0.5)
-    assert found.value_mm == pytest.approx(by_pose, abs=2)
+    assert found.height.value == pytest.approx(by_pose, abs=2)
 
 
 def test_a_tapped_foot_tells_how_far_the_staff_leans_aside() -> None:
     leaning = StaffSetting(lean=(5, 0), roll=0, foot=(120, 0, 0), tip=(120, 900, 0), corner_noise=0, tap_noise=0)
     view = simulate_staff(leaning)
     found = fit_height(view.scene, view.tip_px, view.foot_px)
-    assert abs(found.value_mm - view.height_mm) < 2 * found.sigma_mm < 40
+    assert abs(found.height.value - view.height_mm) < 2 * found.height.sigma < 40
 
 
 def test_a_second_tap_on_the_snow_leaves_the_height_above_the_ground() -> None:
     view = simulate_staff(StaffSetting(foot=(100, 300, 0), tip=(100, 900, 0), hidden_below=300, tap_noise=0))
     found = fit_height(view.scene, view.tip_px, view.foot_px)
-    assert found.surface_mm == pytest.approx(300, abs=40)
-    assert abs(found.value_mm - 900) < 2 * found.sigma_mm
-    assert abs(found.above_surface_mm - 600) < 2 * found.above_surface_sigma_mm
+    assert found.surface is not None and found.surface.value == pytest.approx(300, abs=40)
+    assert abs(found.height.value - 900) < 2 * found.height.sigma
+    assert abs(found.above_surface.value - 600) < 2 * found.above_surface.sigma
 
 
 @pytest.mark.slow
@@ -158,8 +158,8 @@ def test_stated_uncertainties_of_heights_are_honest() -> None:
         view = simulate_staff(random_setting(seed))
         if len(view.scene.staff.ids) >= 3:
             found = fit_height(view.scene, view.tip_px, view.foot_px)
-            off.append(abs(found.value_mm - view.height_mm))
-            sigma.append(found.sigma_mm)
+            off.append(abs(found.height.value - view.height_mm))
+            sigma.append(found.height.sigma)
     away = np.array(off) / np.array(sigma)
     assert 0.52 < np.mean(away < 1) < 0.82
     assert np.mean(away < 2) > 0.87
@@ -178,8 +178,8 @@ def test_two_blurred_markers_state_larger_errors_that_hold_the_truth() -> None:
                       sharp=np.zeros((2, 4), bool))
         full = fit_height(view.scene, view.tip_px, view.foot_px)
         short = fit_height(replace(view.scene, staff=two), view.tip_px, view.foot_px)
-        wider.append(short.sigma_mm / full.sigma_mm)
-        held.append(abs(short.value_mm - view.height_mm) < 2 * short.sigma_mm)
+        wider.append(short.height.sigma / full.height.sigma)
+        held.append(abs(short.height.value - view.height_mm) < 2 * short.height.sigma)
     assert np.median(wider) > 1.1
     assert np.mean(held) > 0.8
 

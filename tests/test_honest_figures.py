@@ -110,7 +110,7 @@ def by_staff(seed: int) -> dict[str, Error]:
     if len(view.scene.staff.ids) < 3:
         return {}
     found = fit_height(view.scene, view.tip_px, view.foot_px)
-    return {"wound_height_mm": Error(view.height_mm, found.value_mm, found.sigma_mm)}
+    return {"wound_height_mm": Error(view.height_mm, found.height.value, found.height.sigma)}
 
 
 def by_held_card(seed: int) -> dict[str, Error]:

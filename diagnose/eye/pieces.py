@@ -37,10 +37,9 @@ def cut(
 
     Parameters
     ----------
-    picture
-        A picture, or (h, w) or (h, w, channels) uint8: colours [0 to 255], or labels [no unit].
-    matrix, size
-        (3, 3) from the piece's pixels to the picture's; rows and columns of the piece [px].
+    picture, matrix, size
+        A picture, or (h, w) or (h, w, channels) uint8: colours [0 to 255], or labels [no unit]; (3, 3) from the piece's
+        pixels to the picture's; rows and columns of the piece [px].
     nearest, beyond
         For labels: they are not mixed, and which is outside the picture; colours there are those of its rim [no unit].
     """
@@ -114,10 +113,9 @@ def close_matrix(at: np.ndarray, outward: np.ndarray, width: float, where: tuple
 
     Parameters
     ----------
-    at, outward, width
-        (2,) the end [px], (2,) the unit vector away from the stem [no unit], and the stem's width [px].
-    where
-        The end in the piece [px].
+    at, outward, width, where
+        (2,) the end [px], (2,) the unit vector away from the stem [no unit], and the stem's width [px]; the end in the
+        piece [px].
     """
     x, y = outward * width / CLOSE_WIDTH
     return np.array([[x, -y, at[0] - x * where[0] + y * where[1]], [y, x, at[1] - y * where[0] - x * where[1]], [0, 0, 1.0]])

@@ -57,10 +57,8 @@ class Glance:
 
     Parameters
     ----------
-    at, width
-        (2,) the place, and the stem's width [px].
-    outward
-        (2,) unit vector away from the stem [no unit].
+    at, width, outward
+        (2,) the place, and the stem's width [px]; (2,) unit vector away from the stem [no unit].
     score
         0 to 1, no probability: of an end, times how surely a stem is seen behind it [no unit].
     """
@@ -128,13 +126,11 @@ class CloseView(Map):
 
     Parameters
     ----------
-    forms, is_end
-        Probabilities of FORMS, and that a severed end is here [no unit].
-    end
-        Where it is, corrected [px].
+    forms, is_end, end
+        Probabilities of FORMS, and that a severed end is here [no unit]; where it is, corrected [px].
     slope, slope_spread
-        Angle of the end's edge to square across the stem in the picture, positive where it reaches farther out on the side
-        to which `outward` turns clockwise; and how far off it may be, a mean absolute error [rad].
+        Angle of the end's edge to square across the stem in the picture, positive where it reaches farther out on the
+        side to which `outward` turns clockwise; and how far off it may be, a mean absolute error [rad].
     """
 
     forms: np.ndarray
@@ -297,10 +293,9 @@ def settle_on(picture: Shown, end: Glance, least: float = 0.0) -> CloseView:
 
     Parameters
     ----------
-    picture, end
-        That is looked at [0 to 255], and where the end may be [px].
-    least
-        Probability of an end below which no second look is taken [no unit].
+    picture, end, least
+        That is looked at [0 to 255], and where the end may be [px]; probability of an end below which no second look is
+        taken [no unit].
     """
     seen = look_close(picture, end)
     off = float(np.linalg.norm(seen.end.at - end.at)) / seen.end.width

@@ -42,10 +42,8 @@ class BarkMap:
 
     Parameters
     ----------
-    stem, wood
-        (h, w) of bark or wood, and of wood, 0 to 1 [no unit].
-    free
-        (h, w) 1 where the view is open, else 0 [no unit].
+    stem, wood, free
+        (h, w) of bark or wood, and of wood, 0 to 1 [no unit]; (h, w) 1 where the view is open, else 0 [no unit].
     scale
         Of the view [px/mm].
     """
@@ -193,10 +191,9 @@ def bark_map(view: View, tap: np.ndarray | None = None) -> BarkMap:
 
     Parameters
     ----------
-    view
-        The card's surroundings laid flat [no unit].
-    tap
-        (2,) place on the patch, near which it is looked at closely; None where nobody tapped [view px].
+    view, tap
+        The card's surroundings laid flat [no unit]; (2,) place on the patch, near which it is looked at closely; None
+        where nobody tapped [view px].
     """
     stem, wood, _ = _seen(view, np.array(view.open.shape[::-1]) / 2, GLANCE)
     glance = BarkMap(stem, wood, view.open.astype(np.float32), view.scale)

@@ -62,10 +62,8 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> Pa
 
     Parameters
     ----------
-    picture, plane
-        That is measured, and the card's plane in it [no unit].
-    taps
-        The first one, if any, is on the patch [upright px].
+    picture, plane, taps
+        That is measured, and the card's plane in it [no unit]; the first one, if any, is on the patch [upright px].
     """
     view = view_of_card(picture, plane)
     tap = view.from_px(np.array([taps[0]]))[0] if taps else None
@@ -93,10 +91,8 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) ->
 
     Parameters
     ----------
-    picture, plane
-        That is measured, and the card's plane in it [no unit].
-    taps
-        The first one, if any, is on the patch [upright px].
+    picture, plane, taps
+        That is measured, and the card's plane in it [no unit]; the first one, if any, is on the patch [upright px].
 
     Notes
     -----

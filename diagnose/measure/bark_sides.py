@@ -42,10 +42,9 @@ def agreed(stem: Stem, fit: Fit, view: View, seen: BarkMap, run: int, at: float)
 
     Parameters
     ----------
-    stem, fit
-        As first fitted; fits a stem to a pair of lines of the view [no unit].
-    view, seen
-        The card's surroundings, and what the map shows there [no unit].
+    stem, fit, view, seen
+        As first fitted; fits a stem to a pair of lines of the view [no unit]; the card's surroundings, and what the map
+        shows there [no unit].
     run, at
         The view coordinate along which the stem runs, x (0) or y (1), and where along it the patch lies [px].
     """
@@ -124,10 +123,9 @@ def settled(stem: Stem, by_map: Stem | None, view: View, levels: Levels) -> Stem
 
     Parameters
     ----------
-    stem, by_map, view
-        As fitted, and as the map then had it, None where it shows another; the card's surroundings [no unit].
-    levels
-        Of a stem : from where to where along it the patch is believed to reach [mm].
+    stem, by_map, view, levels
+        As fitted, and as the map then had it, None where it shows another; the card's surroundings [no unit]; of a stem :
+        from where to where along it the patch is believed to reach [mm].
     """
     if by_map is None:
         return None

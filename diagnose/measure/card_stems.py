@@ -54,10 +54,8 @@ def stems_meant(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> l
 
     Parameters
     ----------
-    picture, plane
-        That is measured, and the sheet's plane in it [no unit].
-    taps
-        The severed end first [upright px].
+    picture, plane, taps
+        That is measured, and the sheet's plane in it [no unit]; the severed end first [upright px].
     """
     if taps:
         return _tapped(find_stems(picture, plane), plane, taps) or _seen_at(picture, plane, taps)

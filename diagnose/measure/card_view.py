@@ -36,14 +36,10 @@ class View:
 
     Parameters
     ----------
-    picture, plane
-        The picture, and the card's plane in it [no unit].
-    bgr
-        (h, w, 3) uint8 blue, green, red [0 to 255].
-    open
-        (h, w) bool, in the picture and not on the card [no unit].
-    scale
-        Of the view [px/mm].
+    picture, plane, bgr
+        The picture, and the card's plane in it [no unit]; (h, w, 3) uint8 blue, green, red [0 to 255].
+    open, scale
+        (h, w) bool, in the picture and not on the card [no unit]; of the view [px/mm].
     """
 
     picture: Picture
@@ -206,10 +202,8 @@ def bare_paper(picture: Picture, plane: Plane, box_mm: tuple[float, float, float
 
     Parameters
     ----------
-    picture, plane
-        That is measured, and the card's plane in it [no unit].
-    box_mm
-        Left, top, right and bottom of the part, as printed [mm].
+    picture, plane, box_mm
+        That is measured, and the card's plane in it [no unit]; left, top, right and bottom of the part, as printed [mm].
     """
     left, top, right, bottom = np.array(box_mm) * plane.print_scale
     size = (int((right - left) * VIEW_SCALE), int((bottom - top) * VIEW_SCALE))

@@ -54,10 +54,8 @@ class Figures:
 
     Parameters
     ----------
-    seen
-        The end as it was outlined [no unit].
-    plain
-        Is the background plain paper? [no unit]
+    seen, plain
+        The end as it was outlined [no unit]; is the background plain paper? [no unit]
     """
 
     seen: SeenEnd
@@ -137,10 +135,8 @@ class Slope:
 
     Parameters
     ----------
-    tangent
-        Signed, of the end's own frame [no unit].
-    degrees, sigma
-        Its size and standard uncertainty [degree].
+    tangent, degrees, sigma
+        Signed, of the end's own frame [no unit]; its size and standard uncertainty [degree].
     quarrel
         What is said where outline and eye disagree, else empty [no unit].
     """
@@ -158,10 +154,9 @@ def seen_slope(outline: float, sigma: float, view: CloseView, clean: float, shor
 
     Parameters
     ----------
-    outline, sigma
-        Slope along the end's outline, a signed tangent [no unit], and its standard uncertainty [degree].
-    view, clean
-        What the eye sees of the end closely; probability that it is clean [no unit].
+    outline, sigma, view, clean
+        Slope along the end's outline, a signed tangent [no unit], and its standard uncertainty [degree]; what the eye
+        sees of the end closely; probability that it is clean [no unit].
     shortened
         By how much lengths along the stem look shorter in the picture than the outline's frame has them [no unit].
 
@@ -194,10 +189,9 @@ def told_diameter(diameter: float, relative: float, behind: float, otherwise: fl
 
     Parameters
     ----------
-    diameter, relative
-        As it was read, in any unit of length, and its standard uncertainty as a share of it [no unit].
-    behind, otherwise
-        The most that the stem is wide behind the end; what the eye reads, where it does not agree, else None [diameters].
+    diameter, relative, behind, otherwise
+        As it was read, in any unit of length, and its standard uncertainty as a share of it [no unit]; the most that the
+        stem is wide behind the end; what the eye reads, where it does not agree, else None [diameters].
     """
     if behind > GROWS:
         return Bounded(diameter * (1 - 2 * relative), diameter * behind * (1 + 2 * relative))

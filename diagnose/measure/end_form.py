@@ -151,10 +151,9 @@ def features(end: End, look: Look, plain: bool = True) -> np.ndarray:
 
     Parameters
     ----------
-    end, look
-        Its shape [diameters], and what tells the linear light, (n, 3), at points, (n, 2), of its own frame.
-    plain
-        Does it lie on plain ground, where fibres show? [no unit]
+    end, look, plain
+        Its shape [diameters], and what tells the linear light, (n, 3), at points, (n, 2), of its own frame; does it lie
+        on plain ground, where fibres show? [no unit]
     """
     face = _face(end, look)
     parts = [_of_part(face, part, plain) for part in PARTS.values()]

@@ -35,10 +35,8 @@ class Patch:
 
     Parameters
     ----------
-    light
-        (h, w, 3), 0 to 1 [no unit].
-    scale, origin
-        Column and row of a point of the frame: origin + point * scale [cells].
+    light, scale, origin
+        (h, w, 3), 0 to 1 [no unit]; column and row of a point of the frame: origin + point * scale [cells].
     """
 
     light: np.ndarray
@@ -54,10 +52,8 @@ class SeenEnd:
     ----------
     end, patch, view
         Its shape, the light round it, and what the eye saw of it closely [no unit].
-    to_px
-        Leads points of the frame, (n, 2), to upright pixels [px].
-    per_unit
-        Pixels of the picture in one of the frame's unit [px].
+    to_px, per_unit
+        Leads points of the frame, (n, 2), to upright pixels [px]; pixels of the picture in one of the frame's unit [px].
     outline, off
         (n, 2), and (n,) how far each point lies from the eye's own border [unit of the frame].
     contrast

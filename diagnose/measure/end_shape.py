@@ -33,10 +33,8 @@ class Sides:
 
     Parameters
     ----------
-    lines
-        (2, 2) offset [unit of the outline] and lean of each.
-    rms
-        (2,) how far points stray from each [unit of the outline].
+    lines, rms
+        (2, 2) offset [unit of the outline] and lean of each; (2,) how far points stray from each [unit of the outline].
     """
 
     lines: np.ndarray
@@ -121,10 +119,9 @@ def find_end(outline: np.ndarray, lip: float, width: float, on_plain: OnPlain | 
 
     Parameters
     ----------
-    outline
-        (n, 2) closed, x outwards along a rough axis, y across, 0 near it [mm or px].
-    lip, width
-        Rough x of the face, and diameter [unit of the outline].
+    outline, lip, width
+        (n, 2) closed, x outwards along a rough axis, y across, 0 near it [mm or px]; rough x of the face, and diameter
+        [unit of the outline].
     on_plain
         Tells of points, (n, 2), whether the background there is plain; a side is not believed beside anything else. None
         where that is not known [no unit].
@@ -270,10 +267,9 @@ def longest_stretch(y: np.ndarray, x: np.ndarray, tolerance: float, steepest: fl
 
     Parameters
     ----------
-    y, x, tolerance
-        (n,) places across and along, and the RMS distance from the line that is borne [diameters].
-    steepest
-        A stretch of more slope than this, along over across, is the side of a tooth, not a face [no unit].
+    y, x, tolerance, steepest
+        (n,) places across and along, and the RMS distance from the line that is borne [diameters]; a stretch of more
+        slope than this, along over across, is the side of a tooth, not a face [no unit].
     """
     n = len(y)
     sums = np.concatenate([np.zeros((5, 1)), np.cumsum([y, x, y * y, y * x, x * x], axis=1)], axis=1)

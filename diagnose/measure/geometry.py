@@ -62,10 +62,8 @@ def sampled(bgr: np.ndarray, px: np.ndarray, channel: int | None = None) -> np.n
 
     Parameters
     ----------
-    bgr, channel
-        (H, W, 3) uint8 blue, green, red [0 to 255], and which of them; None for all [no unit].
-    px
-        (h, w, 2) places [px].
+    bgr, channel, px
+        (H, W, 3) uint8 blue, green, red [0 to 255], and which of them; None for all [no unit]; (h, w, 2) places [px].
     """
     x, y = px[..., 0], px[..., 1]
     low = np.maximum(np.floor((x.min(), y.min())).astype(int) - 2, 0)

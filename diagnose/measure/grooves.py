@@ -48,12 +48,9 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
 
     Parameters
     ----------
-    light
-        (h, w) natural logarithm of light, rows upwards first, square cells [nat].
-    there
-        (h, w) bool, bare wood that is well seen [no unit].
-    step
-        Side of a cell [mm].
+    light, there, step
+        (h, w) natural logarithm of light, rows upwards first, square cells [nat]; (h, w) bool, bare wood that is well
+        seen [no unit]; side of a cell [mm].
 
     References
     ----------

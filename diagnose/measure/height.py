@@ -50,23 +50,20 @@ class Height:
 
     Parameters
     ----------
-    value_mm, sigma_mm, aside_mm
-        With its standard uncertainty; of the wound to the right of the staff's line [mm].
+    height, aside_mm
+        Of the wound, and how far it lies to the right of the staff's line [mm].
     foot_px, line_px
         (2,) the stem's foot, level with the staff's where it was not tapped; (21, 2) the staff's centre line [upright px].
-    surface_mm, surface_sigma_mm, above_surface_mm, above_surface_sigma_mm
-        Of a tapped surface of snow or grass above the staff's foot, None without; of the wound above that [mm].
+    surface, above_surface
+        Of a tapped surface of snow or grass above the staff's foot, and of the wound above that; None without [mm].
     """
 
-    value_mm: float
-    sigma_mm: float
+    height: Measured
+    aside_mm: float
     foot_px: np.ndarray
     line_px: np.ndarray
-    aside_mm: float
-    surface_mm: float | None
-    surface_sigma_mm: float
-    above_surface_mm: float = 0.0
-    above_surface_sigma_mm: float = 0.0
+    surface: Measured | None = None
+    above_surface: Measured | None = None
 
 
 def staff_plane(staff: StaffMarkers) -> Plane | None:
@@ -99,10 +96,9 @@ def measure_height(
     ----------
     picture, staff
         That is measured [no unit], and the staff's markers as found in it: corners [upright px], heights [mm].
-    taps
-        The wound first, then the stem's foot (level with the staff's foot where not given) [upright px].
-    snow_mm
-        Depth of the snow when the wound was made, or None; told in a remark, the height is above the ground [mm].
+    taps, snow_mm
+        The wound first, then the stem's foot (level with the staff's foot where not given) [upright px]; depth of the snow
+        when the wound was made, or None: a remark tells it, the height is above the ground [mm].
     """
     if len(staff.ids) < 2:
         return no_height("only one of the staff's markers was read; show at least three of them: go closer")
@@ -110,14 +106,12 @@ def measure_height(
         return no_height(
             "the staff was found, but which tip was browsed cannot be told from so far: tap the wound, then the stem's foot"
         )
-    scene = StaffView(staff, picture.size, *_focal(picture))
-    found = fit_height(scene, taps[0], taps[1] if len(taps) > 1 else None)
-    if found.surface_mm is not None and found.above_surface_mm < -2 * found.above_surface_sigma_mm:
+    found = fit_height(StaffView(staff, picture.size, *_focal(picture)), *taps[:2])
+    if found.above_surface is not None and found.above_surface.value < -2 * found.above_surface.sigma:
         return no_height("the second tap lies above the first: tap the wound first, then the stem's foot")
     shapes = {"tip": np.array([taps[0]], float), "staff_line": found.line_px, "foot": found.foot_px[None]}
     what_to_do = "stand the staff at the stem, go closer and show at least three of its markers"
-    remarks = _remarks(found, staff, taps, snow_mm)
-    told = told_height(Measured(found.value_mm, found.sigma_mm), what_to_do, shapes, remarks)
+    told = told_height(found.height, what_to_do, shapes, _remarks(found, staff, taps, snow_mm))
     if told.measured and abs(found.aside_mm) > BESIDE_MM:
         return no_height(
             f"the tap lies {abs(found.aside_mm) / 1000:.1f} m to the side of the staff: tap the wound on the plant that "
@@ -141,10 +135,8 @@ def told_height(
 
     Parameters
     ----------
-    height, what_to_do
-        With its standard uncertainty [mm]; what is told where that is too large.
-    shapes, remarks
-        As in `Measurement` [upright px; no unit].
+    height, what_to_do, shapes, remarks
+        With its standard uncertainty [mm]; what is told where that is too large; as in `Measurement` [upright px].
     """
     if height.value < -2 * height.sigma:
         return no_height("the wound would lie below the ground: tap the wound first, then the stem's foot")
@@ -170,15 +162,15 @@ def _remarks(found: Height, staff: StaffMarkers, taps: Sequence[Point], snow_mm:
         remarks.append("only two of the staff's markers were read: show more of them for a surer height")
     if len(taps) < 2:
         remarks.append("the ground at the stem was taken as level with the staff's foot: tap the stem's foot too")
-    if found.surface_mm is not None:
+    if found.surface is not None and found.above_surface is not None:
+        above = found.above_surface
         remarks.append(
-            f"the second tap lies about {found.surface_mm:.0f} mm above the staff's foot and was taken for the snow's "
-            f"or grass's surface: the wound is {found.above_surface_mm:.0f} mm (sigma {found.above_surface_sigma_mm:.0f}) "
-            "above that"
+            f"the second tap lies about {found.surface.value:.0f} mm above the staff's foot and was taken for the snow's "
+            f"or grass's surface: the wound is {above.value:.0f} mm (sigma {above.sigma:.0f}) above that"
         )
     elif snow_mm:
-        above = found.value_mm - snow_mm
-        remarks.append(f"the height is above the ground; above the {snow_mm:.0f} mm of snow it is {above:.0f} mm")
+        height = found.height.value - snow_mm
+        remarks.append(f"the height is above the ground; above the {snow_mm:.0f} mm of snow it is {height:.0f} mm")
     return tuple(remarks)
 
 
@@ -195,14 +187,13 @@ def fit_height(scene: StaffView, tip: Point, foot: Point | None = None) -> Heigh
         The staff's markers, the picture's size and focal length; the wound, and the stem's foot, None where not tapped [px].
     """
     if foot is None:
-        return replace(_fit(scene, tip, None, GROUND_MM), surface_mm=None)
-    found = _fit(scene, tip, foot, OTHER_GROUND_MM)
-    ground, sigma = found.surface_mm or 0.0, found.surface_sigma_mm
-    likely = 3 * float(np.hypot(sigma, GROUND_MM))
-    if ground > likely:
-        return replace(_fit(scene, tip, None, GROUND_MM), foot_px=np.array(foot), surface_mm=ground, surface_sigma_mm=sigma,
-                       above_surface_mm=found.value_mm, above_surface_sigma_mm=found.sigma_mm)  # fmt: skip
-    return replace(found if ground < -likely else _fit(scene, tip, foot, GROUND_MM), surface_mm=None)
+        return _fit(scene, tip, None, GROUND_MM)[0]
+    found, ground = _fit(scene, tip, foot, OTHER_GROUND_MM)
+    likely = 3 * float(np.hypot(ground.sigma, GROUND_MM))
+    if ground.value > likely:
+        level, _ = _fit(scene, tip, None, GROUND_MM)
+        return replace(level, foot_px=np.array(foot), surface=ground, above_surface=found.height)
+    return found if ground.value < -likely else _fit(scene, tip, foot, GROUND_MM)[0]
 
 
 # The parameters of the fit in this order; points are in the staff's frame: x right, y up along it, z towards the camera.
@@ -212,8 +203,8 @@ TURN, SHIFT, FOCAL, BEND, TILT, TIP, FOOT = (
 SCALES = np.array([0.01] * 3 + [10.0] * 3 + [0.03, 0.02, 0.04, 0.04] + [20.0] * 6)
 
 
-def _fit(scene: StaffView, tip: Point, foot: Point | None, ground_mm: float) -> Height:
-    """The least-squares fit; with `foot` its surface_mm is the tapped foot's height above the staff's foot."""
+def _fit(scene: StaffView, tip: Point, foot: Point | None, ground_mm: float) -> tuple[Height, Measured]:
+    """The least-squares fit, and how high the stem's foot lies above the staff's [mm]."""
     mm = np.hstack([_corners_mm(scene.staff), np.zeros((4 * len(scene.staff.ids), 1))])
     px = np.vstack(list(scene.staff.corners_px))
     middle = (np.array(scene.size) - 1) / 2
@@ -257,12 +248,10 @@ def _fit(scene: StaffView, tip: Point, foot: Point | None, ground_mm: float) -> 
     slope = np.array([heights(p + step) - heights(p - step) for step in np.diag(steps)]).T / (2 * steps)
     sigma, ground_sigma = np.sqrt(np.maximum(np.einsum("hi,ij,hj->h", slope, covariance, slope), 0.0)).tolist()
     value, ground = heights(p).tolist()
-    line = np.array([(0.0, y, 0.0) for y in np.arange(0, 2001, 100)])
-    return Height(
-        value, float(np.hypot(sigma, PRINT_SCALE * value)),
-        seen(p, p[FOOT][None])[0] if foot is None else np.array(foot, float), seen(p, line),
-        float(p[TIP][0]), ground, ground_sigma,
-    )  # fmt: skip
+    line = seen(p, np.array([(0.0, y, 0.0) for y in np.arange(0, 2001, 100)]))
+    foot_px = seen(p, p[FOOT][None])[0] if foot is None else np.array(foot, float)
+    height = Measured(value, float(np.hypot(sigma, PRINT_SCALE * value)))
+    return Height(height, float(p[TIP][0]), foot_px, line), Measured(ground, ground_sigma)
 
 
 def _vertical(p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -296,10 +285,8 @@ def measure_height_by_marks(
 
     Parameters
     ----------
-    picture, known_mm
-        That is measured, and the length of the thing [mm].
-    ends, wound, foot
-        Its two ends in either order, the wound, and the stem's foot [upright px].
+    picture, known_mm, ends, wound, foot
+        That is measured; length of the thing [mm]; its two ends in either order, the wound, the stem's foot [upright px].
     """
     high, low = sorted(ends, key=lambda end: end[1])
     aside, up = abs(high[0] - low[0]), low[1] - high[1]
@@ -325,14 +312,12 @@ def height_by_known_length(
 
     Parameters
     ----------
-    known_mm
-        Length between the marks [mm].
-    low, high, tip, foot
-        The lower and the upper mark, the place whose height is asked for, and the one that it is counted from [upright px].
-    focal_px, tap_px
-        Focal length, and standard uncertainty of each place [px].
-    pitch
-        Mean and standard deviation of the tangent of the camera's tilt, downwards [no unit].
+    known_mm, low, high, tip, foot
+        Length between the marks [mm]; the lower and the upper mark, the place whose height is asked for, and the one that it
+        is counted from [upright px].
+    focal_px, tap_px, pitch
+        Focal length, and standard uncertainty of each place [px]; mean and standard deviation of the tangent of the camera's
+        tilt, downwards [no unit].
 
     Raises
     ------

@@ -35,10 +35,9 @@ def height_by_card(
 
     Parameters
     ----------
-    plane
-        The card's, with its layout and camera [no unit].
-    size, wound, foot
-        Width and height of the picture; the wound, and the stem's foot, None where it was not tapped [upright px].
+    plane, size, wound, foot
+        The card's, with its layout and camera [no unit]; width and height of the picture; the wound, and the stem's foot,
+        None where it was not tapped [upright px].
     card_at_mm
         Height of the card's lower edge above the ground; None where not known [mm].
     """

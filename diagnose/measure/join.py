@@ -49,12 +49,9 @@ def join(
 
     Parameters
     ----------
-    measurements
-        One or more, each sign in its own unit.
-    names
-        What to call the photographs in remarks; "photo 1", "photo 2", ... where None [no unit].
-    turns
-        How far round the stem each was taken, to join the bark lost, see `share_round` [degree].
+    measurements, names, turns
+        One or more, each sign in its own unit; what to call the photographs in remarks, "photo 1" and so on where None; how
+        far round the stem each was taken, to join the bark lost, see `share_round` [degree].
 
     Raises
     ------
@@ -72,18 +69,20 @@ def join(
         raise ValueError("as many names as measurements are needed")
     measured: dict[str, Sign] = {}
     remarks: list[str] = []
-    round_seen = [each for each in measurements if each.round is not None]
-    barest = max(round_seen, key=lambda each: each.round.alone.low if each.round else 0.0, default=None)
+    lost = {k: each.round.alone.low for k, each in enumerate(measurements) if each.round is not None}
     for sign in dict.fromkeys(name for each in measurements for name in each.measured):
-        if turns is not None and barest is not None and sign in OF_ONE_VIEW:
-            measured |= {sign: barest.measured[sign]} if sign in barest.measured else {}
-            continue
         having = [k for k, each in enumerate(measurements) if sign in each.measured]
-        measured[sign], told = _joined(sign, [called[k] for k in having], [measurements[k].measured[sign] for k in having])
+        if turns is not None and lost and sign in OF_ONE_VIEW:
+            barest = max(lost, key=lost.__getitem__)
+            having = [barest] if barest in having else []
+        if sign == "bark_loss" and len(lost) > 1:
+            measured[sign], told = _bark_round(measurements, turns)
+        elif having:
+            values = [measurements[k].measured[sign] for k in having]
+            measured[sign], told = _joined(sign, [called[k] for k in having], values)
+        else:
+            continue
         remarks += told
-    if len(round_seen) > 1:
-        measured["bark_loss"], told = _bark_round(measurements, turns)
-        remarks = [line for line in remarks if "bark_loss" not in line] + told
     missing = {sign: why for each in measurements for sign, why in each.not_measured.items() if sign not in measured}
     own = [f"{name}: {line}" for name, each in zip(called, measurements, strict=True) for line in each.remarks]
     return Measurement(measured, missing, {}, tuple(remarks + own))
@@ -94,10 +93,8 @@ def two_wounds(measurements: Sequence[Measurement], names: Sequence[str], inches
 
     Parameters
     ----------
-    measurements, names
-        One of each photograph, each sign in its own unit, and what to call them.
-    inches
-        Are lengths written in inches? [no unit]
+    measurements, names, inches
+        One of each photograph, each sign in its own unit; what to call them; are lengths written in inches?
     """
     lines = []
     for sign in SAME_IN_ALL:
@@ -154,26 +151,21 @@ def _joined(sign: str, names: list[str], values: list[Sign]) -> tuple[Sign, list
     if len(values) == 1:
         return values[0], []
     if len(numbers) == len(values):
-        return join_measured(sign, names, numbers)
+        return _join_measured(sign, names, numbers)
     if len(numbers) + len(bounds) == len(values):
         owners = [name for name, value in zip(names, values, strict=True) if isinstance(value, Measured)]
-        return _join_bounds(bounds, join_measured(sign, owners, numbers) if numbers else None,
+        return _join_bounds(bounds, _join_measured(sign, owners, numbers) if numbers else None,
                             f"{', '.join(names)} do not agree in {sign}: are they of one wound?")  # fmt: skip
     return _join_shares([value if isinstance(value, Shares) else Shares({value.choice: 1.0}, value.how)
                          for value in values if isinstance(value, Shares | Answer)]), []  # fmt: skip
 
 
-def join_measured(sign: str, names: Sequence[str], values: Sequence[Measured]) -> tuple[Measured, list[str]]:
+def _join_measured(sign: str, names: Sequence[str], values: Sequence[Measured]) -> tuple[Measured, list[str]]:
     """The mean weighted by inverse variances, its sigma, and a line for each photograph that stands apart.
 
     Each variance s^2 splits into f s^2 that all share and (1 - f) s^2 of the photograph's own. Weights are
     1 / ((1 - f) s^2), less for those far from the median (Huber); where the rest still scatters more than their own parts
     allow, those grow by Birge's ratio. The shared part, of the weighted mean variance, is added unreduced.
-
-    Parameters
-    ----------
-    sign, names, values
-        The sign, which tells how much of the variance is shared; the photographs' names; its value in each, in its unit.
 
     References
     ----------

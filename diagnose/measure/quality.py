@@ -20,10 +20,8 @@ def edge_width(light: np.ndarray, outline: np.ndarray) -> float:
 
     Parameters
     ----------
-    light
-        (h, w, 3) linear light [no unit].
-    outline
-        (n, 2) columns and rows, closed [cells of `light`].
+    light, outline
+        (h, w, 3) linear light [no unit]; (n, 2) columns and rows, closed [cells of `light`].
 
     References
     ----------
@@ -64,10 +62,9 @@ def remarks(
 
     Parameters
     ----------
-    light
-        (h, w, 3) linear light of the neighbourhood, 0 to 1 [no unit].
-    outline, cells_per_px
-        (n, 2) of the wound in it, and cells of it a pixel of the picture [cells of `light`].
+    light, outline, cells_per_px
+        (h, w, 3) linear light of the neighbourhood, 0 to 1 [no unit]; (n, 2) of the wound in it, and cells of it a pixel
+        of the picture [cells of `light`].
     pixel, view_angle_deg
         One pixel of the picture [diameters of the stem]; the angle between view and the sheet's normal [degree].
     """

@@ -26,10 +26,9 @@ def without_rim(light: np.ndarray, mask: np.ndarray) -> np.ndarray:
 
     Parameters
     ----------
-    light
-        (h, w, 3) linear, a little smoothed, 0 to 1, the stem along x with its end towards the right [no unit].
-    mask
-        (h, w) uint8, 1 on what the eye takes for stem [no unit].
+    light, mask
+        (h, w, 3) linear, a little smoothed, 0 to 1, the stem along x with its end towards the right [no unit]; (h, w)
+        uint8, 1 on what the eye takes for stem [no unit].
 
     References
     ----------

@@ -50,10 +50,9 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
 
     Parameters
     ----------
-    picture, plane
-        That is measured, and the card's plane in it [no unit].
-    taps
-        The severed end first, then a point farther back on the same stem [upright px].
+    picture, plane, taps
+        That is measured, and the card's plane in it [no unit]; the severed end first, then a point farther back on the
+        same stem [upright px].
     """
     ends, stems = [], stems_meant(picture, plane, taps)
     for stem in stems:
@@ -81,12 +80,9 @@ def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -
 
     Parameters
     ----------
-    picture, plane
-        That is measured, and the sheet's plane in it [no unit].
-    stem
-        As found on the sheet [mm].
-    anywhere
-        Also where the first time tells that the end lies outside the sheet's plain middle? [no unit]
+    picture, plane, stem, anywhere
+        That is measured, and the sheet's plane in it [no unit]; as found on the sheet [mm]; also where the first time
+        tells that the end lies outside the sheet's plain middle? [no unit]
     """
     tip_px, back_px = plane.to_px(np.stack([stem.tip, stem.back]))
     diameter, seen = stem.diameter, None

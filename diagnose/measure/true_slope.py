@@ -36,10 +36,9 @@ def true_slope(
 
     Parameters
     ----------
-    slope, slope_sigma
-        As seen, with its standard uncertainty [degree].
-    bulge, pixel
-        Height of the outline's half ellipse [radii of the stem]; one pixel of the picture [diameters of the stem].
+    slope, slope_sigma, bulge, pixel
+        As seen, with its standard uncertainty [degree]; height of the outline's half ellipse [radii of the stem]; one
+        pixel of the picture [diameters of the stem].
     tone, shear
         By how much the strip inside the end is lighter than bark, as logarithm of a ratio [nat]; how far a point one unit
         nearer the camera appears along the axis [no unit].
