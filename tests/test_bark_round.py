@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from diagnose.measure.bark_round import SeenRound, arcs_of, share_round
@@ -69,6 +69,7 @@ def test_the_order_of_the_views_does_not_matter(
 
 
 @settings(max_examples=30, deadline=None)
+@example(arc=(0.0, 20.0), stood=[2.0, 0.0, 0.0, 1.0], seed=0)
 @given(arc=ARC, stood=STOOD, seed=st.integers(0, 99))
 def test_the_truth_lies_within_the_bounds_whatever_the_turns_are(
     arc: tuple[float, float], stood: list[float], seed: int
@@ -81,7 +82,6 @@ def test_the_truth_lies_within_the_bounds_whatever_the_turns_are(
         assert low - 0.01 <= arc[1] / 360 <= high + 0.01
 
 
-@pytest.mark.xfail(strict=True, reason="told 13 degrees apart, one side has at least 0.069 bare, not 0.056")
 def test_one_side_told_three_times_at_turns_that_are_off_is_not_made_wider() -> None:
     told = np.random.default_rng(79).uniform(-8, 8, 3)
     low, _ = bounds(share_round([view(0.0, 20.0, 0.0)] * 3, list(told)))

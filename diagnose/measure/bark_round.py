@@ -89,8 +89,7 @@ def share_round(views: Sequence[SeenRound], turns: Turns = None) -> Measured | B
             raise ValueError(f"{len(views)} views need as many turns, not {len(turns)}")
         placed = sorted({(float(turn) % 360, view) for turn, view in zip(turns, views, strict=True)}, key=repr)
         if len(placed) > 1:
-            least, most = _laid_round(placed)
-            low, high = max(low, least), min(high, most)
+            low, high = max(low, _laid_round(_apart(placed))[0]), min(high, _laid_round(placed)[1])
     if low > high + LEAST_WIDTH:  # the views do not agree: all that they span
         return Bounded(high, low, level)
     if len(different) > 1 and high - low < LEAST_WIDTH:  # bounds that barely meet are no surer for it
@@ -161,6 +160,18 @@ def _most_shown(views: Sequence[SeenRound]) -> float:
 
 def _border_sigma(view: SeenRound, edge_deg: np.ndarray) -> np.ndarray:
     return view.border_deg / np.maximum(np.cos(np.radians(edge_deg)), STEEPEST)
+
+
+def _apart(placed: Sequence[tuple[float, SeenRound]]) -> list[tuple[float, SeenRound]]:
+    """Views whose turns differ surely, those that show most first.
+
+    One side told several times at turns that are off would be laid side by side and made wider.
+    """
+    kept: list[tuple[float, SeenRound]] = []
+    for turn, view in sorted(placed, key=lambda one: -one[1].alone.low):
+        if all(abs((turn - other + 180) % 360 - 180) > 2 * np.sqrt(2) * TURN_SIGMA_DEG for other, _ in kept):
+            kept.append((turn, view))
+    return kept
 
 
 def _laid_round(placed: Sequence[tuple[float, SeenRound]]) -> tuple[float, float]:
