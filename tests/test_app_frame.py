@@ -174,7 +174,7 @@ def test_in_whatever_order_questions_are_answered_and_taken_back_each_can_be_tak
     monkeypatch.setenv("DIAGNOSE_PLACE", "US-VT")  # so that every question is one with drawn answers
     context = _context(browser, (390, 844))
     with served(tmp_path) as (address, _):
-        assert list(wound_presses(context.new_page(), address, 15, random.Random(1))) == []
+        assert list(wound_presses(context.new_page(), address, 10, random.Random(1))) == []
     context.close()
 
 

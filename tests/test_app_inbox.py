@@ -349,5 +349,5 @@ def test_in_whatever_order_letters_are_gone_through_put_off_and_taken_back_the_b
 ) -> None:
     with served(Path(shutil.copytree(planting_in_use, tmp_path / "log"))) as (address, _):
         page = browser.new_page(viewport={"width": 390, "height": 844})
-        assert list(inbox_presses(page, address, 15, random.Random(2))) == []
+        assert list(inbox_presses(page, address, 10, random.Random(2))) == []
         page.close()

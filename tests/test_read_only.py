@@ -111,7 +111,8 @@ def _as_another(*command: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([*bare, sys.executable, "-m", "diagnose.cli", *command], capture_output=True, text=True, cwd=TOP)
 
 
-@pytest.mark.parametrize("made", [_closed, _in_use, _without_its_index, _older])
+@pytest.mark.parametrize("made", [_in_use, _older, pytest.param(_closed, marks=pytest.mark.slow),
+                                  pytest.param(_without_its_index, marks=pytest.mark.slow)])
 def test_a_log_in_a_folder_that_only_its_owner_may_write_is_listed_verified_and_merged_from(
     tmp_path: Path, made: Callable[[Path, list[object]], None]
 ) -> None:
