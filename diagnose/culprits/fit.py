@@ -34,8 +34,6 @@ PULL = 3.0
 LEAST = 0.03  # a factor's logarithm nearer to 0 than this is left out [nat]
 SURE = 0.8
 WORST = 1e-6  # probability below which the log score is no longer punished
-
-
 HEAD = """\
 # Factors on the tables of the catalogue, fitted on {number} published descriptions by `python -m diagnose.culprits.fit`,
 # which writes this file; no hand changes it, and factors of 1 are left out. Sign: group: choice: factor.\
@@ -271,6 +269,8 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--folds", type=int, default=0, help="fit on all but one of so many parts in turn, and write nothing")
     number, told = asked.parse_args().folds, cases()
+    if not told:
+        asked.error("there are no descriptions; run it in a checkout, whose reference_cases/signs holds them")
     fit = Fit(told)
     print("as the rows say:", figures(fit.of_groups(np.zeros(fit.size)), fit.named), flush=True)
     if not number:
