@@ -169,7 +169,7 @@ def test_asking_goes_on_while_what_is_built_may_still_change() -> None:
 
 
 def test_a_group_that_is_told_as_sure_is_asked_about_until_it_would_stay_so() -> None:
-    felled = judge(parse_signs({"wound": "cut_at_ground", "setting": "waterside"}), place="FI")
+    felled = judge(parse_signs({"wound": "cut_at_ground", "setting": "waterside"}), place="US-NY")
     assert max(felled.groups.values()) >= SURE and stays(felled, (), built_of()) >= BUILT_STAYS
     assert stays(felled) < SURE_STAYS and next_step(felled, (), NEED_OF, None, built_of()).question is not None
     assert next_step(felled, (), NEED_OF, dict.fromkeys(answerable(), 1e-3), built_of()).question is None
