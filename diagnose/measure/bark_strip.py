@@ -42,6 +42,7 @@ ENOUGH_CELLS = 1500  # to tell colours by
 ROWS_ENOUGH = 50  # of a column, to tell its colour by
 COLUMNS, BEYOND = 20, 3  # across a strip, and beside it on either side
 NEAR_TAP = 6.0  # how far from the tap a patch may lie [mm]
+TAPPED = 2.0  # about a tap, within which its colour is told [mm]
 THICKEST_UNTAPPED = 90.0  # a table's planks may look like thicker trunks: those need a tap [mm]
 LEAST_SIDE = 40.0  # along a side, from its first to its last place [mm]; spent test pictures
 NEAR_SIDE = (2.5, 0.2)  # how far from the map's side an edge may lie [mm], and as a share of the width
@@ -114,7 +115,8 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
     seen = slice(rows[0], rows[-1] + 1)
     colour = np.dstack([light[..., 2] - light[..., 1], light[..., 1] - light[..., 0], 0.35 * light[..., 1]])[seen]
     free, grid = free[seen], grid[seen]
-    told = _bare_of(colour, free, max(int(8 * view.scale), int(0.12 * len(free))))
+    at_tap = None if tap is None else np.linalg.norm(grid - tap, axis=2) < TAPPED * view.scale
+    told = _bare_of(colour, free, max(int(8 * view.scale), int(0.12 * len(free))), at_tap)
     if told is None:
         return None
     bare, bark_colour = told
@@ -137,8 +139,13 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
     return best
 
 
-def _bare_of(colour: np.ndarray, free: np.ndarray, end: int) -> tuple[np.ndarray, np.ndarray] | None:
-    """Where a strip's colours (h, w, 3) look like bare wood, uint8, and its bark's colour, known by the strip's ends."""
+def _bare_of(
+    colour: np.ndarray, free: np.ndarray, end: int, at_tap: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Where a strip's colours (h, w, 3) look like bare wood, uint8, and its bark's colour, known by the strip's ends.
+
+    at_tap : (h, w) cells about a tap, whose colour is a patch's whatever it is, unless it is the bark's too.
+    """
     inner = free.copy()
     inner[:, :BEYOND] = inner[:, -BEYOND:] = False
     sample: Any = colour[inner].astype(np.float32)
@@ -153,6 +160,9 @@ def _bare_of(colour: np.ndarray, free: np.ndarray, end: int) -> tuple[np.ndarray
         return None
     bark = counts / counts.sum() > 0.08
     wood = [k for k in range(4) if not bark[k] and _looks_like_wood(centres[k], centres[bark])]
+    if at_tap is not None and (at_tap & inner).any():
+        tapped = int(np.bincount(labels[at_tap & inner]).argmax())
+        wood = sorted({*wood, tapped} if not bark[tapped] else wood)
     if not wood:
         return None
     bare = cv2.morphologyEx(np.isin(labels, wood).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5)))
