@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -13,7 +14,7 @@ from diagnose.measure import bark_outline
 from diagnose.measure.bark_map import bark_map
 from diagnose.measure.bark_patch import _diameter, _end_hidden, _sizes, _spacing, find_patch, measure_patch
 from diagnose.measure.bark_round import SeenRound, share_round
-from diagnose.measure.bark_strip import stems_with_patch
+from diagnose.measure.bark_strip import BEYOND, COLUMNS, _bare_of, stems_with_patch
 from diagnose.measure.card_view import view_of_card
 from diagnose.measure.grooves import Grooves
 from diagnose.measure.record import Measurement
@@ -229,3 +230,34 @@ def test_the_spacing_of_grooves_that_repeat_unevenly_or_faintly_is_an_interval(r
     assert isinstance(_spacing(sure), Measured)
     unsure = _spacing(replace(sure, regularity=regularity, sharpness=sharpness))
     assert isinstance(unsure, Bounded) and unsure.low < 1.5 < 2.6 < unsure.high
+
+
+def test_wood_of_no_woods_colour_is_bare_where_it_is_pointed_at_but_bark_never_is() -> None:
+    rng = np.random.default_rng(7)
+    rows, columns = 120, COLUMNS + 2 * BEYOND
+    colour = np.array([0.2, 0.4, -0.3]) + rng.normal(0, 0.02, (rows, columns, 3))  # ln of ratios, a brown bark
+    patch = np.zeros((rows, columns), bool)
+    patch[45:80, 8:18] = True
+    colour[patch] += (-0.35, -0.55, 0.2)  # as blue as no wood in the box of wood's colours
+    free = np.ones((rows, columns), bool)
+    near_patch, near_bark = np.zeros_like(patch), np.zeros_like(patch)
+    near_patch[55:60, 10:15] = near_bark[5:10, 10:15] = True
+    assert _bare_of(colour, free, 14, None) is None and _bare_of(colour, free, 14, near_bark) is None
+    told = _bare_of(colour, free, 14, near_patch)
+    assert told is not None
+    assert (told[0] > 0)[patch].mean() > 0.95 and (told[0] > 0)[~patch].mean() < 0.05
+
+
+def test_a_stem_with_a_step_of_colour_along_it_may_be_two() -> None:
+    picture, plane, truth = seen(any_setting(2000))
+    patch = find_patch(picture, plane)
+    assert patch is not None and isinstance(_diameter(patch), Measured)
+    away = -1 if patch.columns_right[patch.bare.any(axis=0)].mean() > 0 else 1
+    up = np.array([patch.up.min() - 60, patch.up.max() + 60])
+    sides = away * np.array([0.5, 1.0]) * patch.stem.limb
+    corners = patch.stem.on_middle(up[[0, 0, 1, 1]], sides[[0, 1, 1, 0]])
+    shown = picture.bgr.copy()
+    cv2.fillConvexPoly(shown, np.round(corners).astype(np.int32), (30, 60, 110))
+    beside = read_picture(cv2.imencode(".png", shown)[1].tobytes(), "a neighbour beside it")
+    told = _diameter(replace(patch, view=view_of_card(beside, plane)))
+    assert isinstance(told, Bounded) and told.low < 0.75 * truth.stem_diameter < truth.stem_diameter < told.high

@@ -9,12 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import cv2
 import numpy as np
 
 from diagnose.eye.pieces import moved
 from diagnose.eye.see import CloseView, Glance, look_close
 from diagnose.measure.bark_map import MAP_STRENGTH, OPEN, BarkMap
 from diagnose.measure.card_view import Line, View
+from diagnose.measure.geometry import sampled
 from diagnose.measure.stem import Stem
 
 REACH = (0.5, 0.6, 8.0)  # where the map's border is sought, inward and outward: of the width, and at least so many mm out
@@ -28,6 +30,9 @@ REFITS = 2
 CLOSELY = (0.6, 4.0)  # how far above and below the patch the stem is looked at closely: of its width, and [mm] more
 CLOSE_APART = 0.08  # of the width, from which on close looks disagree with a side; calibration and spent test pictures
 WELL_BACKED = 0.16  # the same where they speak for edges against the map; spent test pictures
+# a step of colour along a stem: how far from the patch on it is looked for [mm]; over how many of 61 places across; in at least
+# how many rows; how near its sides none counts; and how strong it must be [ln], chosen on spent test pictures
+SEAM_FROM, SEAM_WIDE, SEAM_ROWS, SEAM_INSIDE, SEAM = 3.0, 4, 10, 0.77, 0.3
 STEM_SEEN, STEM_WHOLE = 0.25, 0.5  # share of a close look along which a stem must lie: that there is one, that it is read
 
 Fit = Callable[[tuple[Line, Line]], Stem | None]
@@ -140,6 +145,39 @@ def settled(stem: Stem, by_map: Stem | None, view: View, levels: Levels) -> Stem
     if by_map.eye_wider or np.isnan(off).any():
         return by_map
     return replace(by_map, eye_wider=float(off[np.abs(off) > CLOSE_APART].sum()) * 2 * by_map.radius)
+
+
+def seam(stem: Stem, view: View, low: float, high: float) -> float | None:
+    """Where across a stem its bark's colour steps along a straight line, -1 to 1 of its sides; None where it nowhere does.
+
+    There a neighbour may begin that touches it in the picture; a shadow's edge looks the same.
+
+    Parameters
+    ----------
+    stem, view, low, high
+        The stem, the card's surroundings [no unit], and from where to where along the stem the patch lies [mm].
+    """
+    up = np.concatenate([start + np.arange(SEAM_FROM, ALONG, 1.5) * way for start, way in ((high, 1), (low, -1))])
+    share = np.linspace(-0.97, 0.97, 61)
+    grid = stem.on_middle(*np.meshgrid(up, share * stem.limb, indexing="ij"))
+    card = view.plane.to_mm(grid.reshape(-1, 2)).reshape(grid.shape)
+    shown = ((grid > 1) & (grid < np.array(view.picture.size) - 2)).all(axis=2) & ~view.plane.is_on_sheet(card, 0.7)
+    light = view.log_light(cv2.GaussianBlur(sampled(view.picture.bgr, grid).astype(np.float32), (0, 0), 0.8))
+    colour = np.dstack([light[..., 2] - light[..., 1], light[..., 1] - light[..., 0], 0.5 * light[..., 1]])
+    colour[~shown] = np.nan
+    pair = (colour[:, 1:] + colour[:, :-1]) / 2
+    step = pair[:, SEAM_WIDE:] - pair[:, :-SEAM_WIDE]  # (rows, places across, 3)
+    told = np.isfinite(step).all(axis=2)
+    where = np.flatnonzero(told.sum(axis=0) > SEAM_ROWS)
+    if not len(where):
+        return None
+    middle = np.nanmedian(step[:, where], axis=0)
+    size = np.linalg.norm(middle, axis=1)
+    along = np.where(told[:, where], (step[:, where] * middle).sum(axis=2), 0.0) > 0.4 * size**2
+    strength = size * along.sum(axis=0) / told[:, where].sum(axis=0)
+    at = (share[where] + share[where + SEAM_WIDE + 1]) / 2
+    strength[np.abs(at) > SEAM_INSIDE] = 0.0
+    return float(at[strength.argmax()]) if strength.max() > SEAM else None
 
 
 def _off_closely(stem: Stem, view: View, levels: Levels) -> np.ndarray | None:

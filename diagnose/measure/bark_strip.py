@@ -42,7 +42,7 @@ ENOUGH_CELLS = 1500  # to tell colours by
 ROWS_ENOUGH = 50  # of a column, to tell its colour by
 COLUMNS, BEYOND = 20, 3  # across a strip, and beside it on either side
 NEAR_TAP = 6.0  # how far from the tap a patch may lie [mm]
-TAPPED = 2.0  # about a tap, within which its colour is told [mm]
+NEAR_BARE = 2.0  # about a place where wood is bare, within which its colour is told [mm]
 THICKEST_UNTAPPED = 90.0  # a table's planks may look like thicker trunks: those need a tap [mm]
 LEAST_SIDE = 40.0  # along a side, from its first to its last place [mm]; spent test pictures
 NEAR_SIDE = (2.5, 0.2)  # how far from the map's side an edge may lie [mm], and as a share of the width
@@ -76,20 +76,23 @@ class Candidate:
     width: float
 
 
-def candidates(view: View, lines: list[Line], tap: np.ndarray | None = None) -> list[Candidate]:
+def candidates(
+    view: View, lines: list[Line], tap: np.ndarray | None = None, bare_at: np.ndarray | None = None
+) -> list[Candidate]:
     """Strips that carry a bare patch, likeliest first, at most TRIED.
 
     Parameters
     ----------
-    view, lines, tap
-        The card's surroundings, straight edges there, and (2,) the place that was tapped, if any [view px].
+    view, lines, tap, bare_at
+        The card's surroundings, straight edges there, (2,) the place that was tapped, if any, and (2,) a place where wood is
+        bare, if one is known [view px].
     """
     found: list[Candidate] = []
     pairs = sorted(likely_pairs(view, lines), key=lambda pair: -_of_sides(pair))
     for pair in pairs[:MOST_PAIRS] if tap is None else pairs:
         if len(found) == TRIED and _of_sides(pair) + BEST_PATCH < found[-1].score:
             break
-        one = _candidate(view, pair, tap)
+        one = _candidate(view, pair, tap, bare_at)
         if one is not None:
             found = sorted([*found, one], key=lambda one: -one.score)[:TRIED]
     return found
@@ -100,7 +103,9 @@ def _of_sides(pair: tuple[Line, Line]) -> float:
     return 0.6 * float(np.log(pair[0].strength) + np.log(pair[1].strength))
 
 
-def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> Candidate | None:
+def _candidate(
+    view: View, pair: tuple[Line, Line], tap: np.ndarray | None, bare_at: np.ndarray | None
+) -> Candidate | None:
     """The strip between two lines with the likeliest of the patches that it shows; None where it shows none."""
     run = pair[0].run
     along = np.arange(0, view.open.shape[1 - run], 1.0)
@@ -115,8 +120,8 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
     seen = slice(rows[0], rows[-1] + 1)
     colour = np.dstack([light[..., 2] - light[..., 1], light[..., 1] - light[..., 0], 0.35 * light[..., 1]])[seen]
     free, grid = free[seen], grid[seen]
-    at_tap = None if tap is None else np.linalg.norm(grid - tap, axis=2) < TAPPED * view.scale
-    told = _bare_of(colour, free, max(int(8 * view.scale), int(0.12 * len(free))), at_tap)
+    near = None if bare_at is None else np.linalg.norm(grid - bare_at, axis=2) < NEAR_BARE * view.scale
+    told = _bare_of(colour, free, max(int(8 * view.scale), int(0.12 * len(free))), near)
     if told is None:
         return None
     bare, bark_colour = told
@@ -140,11 +145,11 @@ def _candidate(view: View, pair: tuple[Line, Line], tap: np.ndarray | None) -> C
 
 
 def _bare_of(
-    colour: np.ndarray, free: np.ndarray, end: int, at_tap: np.ndarray | None = None
+    colour: np.ndarray, free: np.ndarray, end: int, near: np.ndarray | None
 ) -> tuple[np.ndarray, np.ndarray] | None:
     """Where a strip's colours (h, w, 3) look like bare wood, uint8, and its bark's colour, known by the strip's ends.
 
-    at_tap : (h, w) cells about a tap, whose colour is a patch's whatever it is, unless it is the bark's too.
+    near : (h, w) cells about a place where wood is bare; what has their colour is bare too, unless the ends have it.
     """
     inner = free.copy()
     inner[:, :BEYOND] = inner[:, -BEYOND:] = False
@@ -160,9 +165,9 @@ def _bare_of(
         return None
     bark = counts / counts.sum() > 0.08
     wood = [k for k in range(4) if not bark[k] and _looks_like_wood(centres[k], centres[bark])]
-    if at_tap is not None and (at_tap & inner).any():
-        tapped = int(np.bincount(labels[at_tap & inner]).argmax())
-        wood = sorted({*wood, tapped} if not bark[tapped] else wood)
+    if near is not None and (near & inner).any():
+        own = int(np.bincount(labels[near & inner]).argmax())
+        wood = [k for k in range(4) if not bark[k] and (k in wood or k == own)]
     if not wood:
         return None
     bare = cv2.morphologyEx(np.isin(labels, wood).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5)))
@@ -204,10 +209,12 @@ def stems_with_patch(view: View, seen: BarkMap, tap: np.ndarray | None = None) -
         The card's surroundings, what the map shows there, and (2,) the place that was tapped, if any [view px].
     """
     edges = cache(partial(straight_edges, view))
+    spot = seen.spot(tap)
     sure = SURE if tap is None else SURE_WHERE_TAPPED
-    likely = [one for one in _by_map(view, seen, tap, edges) if one.score >= sure]
+    at_spots = (_at_spot(view, seen, place, tap, edges) for place in (spot, tap) if place is not None)
+    likely = [one for one in at_spots if one is not None and one.score >= sure]
     for turned_by in [_turned_by(likely[0].pair)] if likely else likelier_first(view):
-        there = [_with_map(one, seen) for one in candidates(view, edges(turned_by), tap)]
+        there = [_with_map(one, seen) for one in candidates(view, edges(turned_by), tap, spot if tap is None else tap)]
         likely = sorted([*likely, *there], key=lambda one: -one.score)[:TRIED]
     thickest = THICKEST_UNTAPPED if tap is None else WIDTHS[1]
     for one in likely:
@@ -241,15 +248,6 @@ def _turned_by(pair: tuple[Line, Line]) -> range:
     return UPRIGHT if pair[0].run else LEVEL
 
 
-def _by_map(
-    view: View, seen: BarkMap, tap: np.ndarray | None, edges: Callable[[range], list[Line]]
-) -> list[Candidate]:
-    """The stem on which the eye's map shows most bare wood, or the one that is tapped; none where none is seen."""
-    spots = [seen.spot(tap), tap]
-    found = [_at_spot(view, seen, spot, tap, edges) for spot in spots if spot is not None]
-    return [one for one in found if one is not None]
-
-
 def _at_spot(
     view: View, seen: BarkMap, spot: np.ndarray, tap: np.ndarray | None, edges: Callable[[range], list[Line]]
 ) -> Candidate | None:
@@ -258,7 +256,7 @@ def _at_spot(
     if pair is None:
         return None
     pair = _snapped(edges(_turned_by(pair)), view, pair, spot)
-    candidate = _candidate(view, pair, tap)
+    candidate = _candidate(view, pair, tap, spot if tap is None else tap)
     if candidate is None:
         there = seen.patch(pair)
         if there is None or there[2] < (PLAINLY_BARE if tap is None else BARE_WHERE_TAPPED):
