@@ -30,8 +30,8 @@ REFITS = 2
 CLOSELY = (0.6, 4.0)  # how far above and below the patch the stem is looked at closely: of its width, and [mm] more
 CLOSE_APART = 0.08  # of the width, from which on close looks disagree with a side; calibration and spent test pictures
 WELL_BACKED = 0.16  # the same where they speak for edges against the map; spent test pictures
-# a step of colour along a stem: how far from the patch on it is looked for [mm]; over how many of 61 places across; in at least
-# how many rows; how near its sides none counts; and how strong it must be [ln], chosen on spent test pictures
+# a step of colour along a stem: how far from the patch on it is looked for [mm]; over how many of 61 places across; in
+# how many rows at least; how near its sides none counts; and how strong it must be [ln], chosen on spent test pictures
 SEAM_FROM, SEAM_WIDE, SEAM_ROWS, SEAM_INSIDE, SEAM = 3.0, 4, 10, 0.77, 0.3
 STEM_SEEN, STEM_WHOLE = 0.25, 0.5  # share of a close look along which a stem must lie: that there is one, that it is read
 
