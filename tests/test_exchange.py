@@ -255,13 +255,16 @@ def test_a_csv_is_letter_for_letter_what_pythons_own_writer_makes_of_it(tmp_path
     for word in words:
         log.save_observation(site=word, signs={"wound": word}, verdict={"statement": word, "culprits": {word: 0.1}})
     parts = [part.astype(object).where(part.notna(), None) for part in log.parts()]
+
+    def told(cell: Any) -> Any:
+        return cell if not isinstance(cell, dict) else json.dumps(cell, ensure_ascii=False, separators=(",", ":")) if cell else ""
+
     with open(tmp_path / "theirs.csv", "w", encoding="utf-8-sig", newline="") as file:
         theirs = csv.writer(file, lineterminator="\n")
         theirs.writerow(parts[0].columns)
         for part in parts:
             for row in part.to_dict("records"):
-                theirs.writerow([json.dumps(cell, ensure_ascii=False, separators=(",", ":")) if isinstance(cell, dict) and cell
-                                 else None if isinstance(cell, dict) else cell for cell in row.values()])
+                theirs.writerow(map(told, row.values()))
     ours = write_csv(log.parts(as_text=True), tmp_path / "ours.csv")
     assert ours.read_bytes() == (tmp_path / "theirs.csv").read_bytes()
 

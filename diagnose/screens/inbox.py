@@ -369,7 +369,7 @@ def _name(log: Log, submission: str) -> None:
 
 def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
     show.headline_of(found.verdict)
-    if (part := once_opened("Why, and what else it may be", f"why {row['id']}")) is not None:
+    if (part := once_opened("Why, and what else", f"why {row['id']}")) is not None:
         with part:
             show.grounds_of(found.verdict)
     text = letter_of(log, row)

@@ -70,6 +70,8 @@ figure.shown img { width: min(100%, var(--w) * 1px, 65vh * var(--w) / var(--h));
   .block-container { padding-top: 3.2rem; padding-inline: min(1rem, 4vw); }  /* large type needs the room itself */
   [data-testid="stExpanderDetails"] { padding-inline: min(1rem, 3vw); }
   .pictures img { max-height: 21vh; }
+  .st-key-judged [data-testid="stAlertContainer"] { padding: .5rem .7rem; }
+  .st-key-judged [data-testid="stAlertContainer"] p { font-size: .88rem; line-height: 1.3; }
   .st-key-judged .now { font-size: .97rem; line-height: 1.3; }
   .st-key-judged .now small { font-size: .82rem; padding-top: .1rem; }
   h1 { font-size: 1.35rem !important; padding: .3rem 0 .4rem !important; }
