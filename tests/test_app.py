@@ -227,12 +227,24 @@ def _look(page: Any) -> None:
 
 def test_a_file_that_is_no_picture_gets_one_line_and_the_page_lives_on(browser: Any, app: tuple[str, Path]) -> None:
     address, _ = app
-    page, _ = _open(browser, f"{address}/wound", DESK)
+    page, _ = _open(browser, f"{address}/wound", PHONE)
     page.locator("input[type=file]").first.set_input_files(
         {"name": "notes.jpg", "mimeType": "image/jpeg", "buffer": b"this is no picture"}
     )
     page.get_by_text(re.compile(r"notes\S*jpg:")).first.wait_for(timeout=30_000)
     page.get_by_text("What happened to the plant?").first.wait_for()
+    page.get_by_role("button", name="Start over").click()
+    page.locator(".verdict").wait_for(state="detached", timeout=30_000)
+    # a staff alone, whose plant's browsed tip nobody has tapped yet: what to tap and the verdict stand on one screen
+    page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "staff_scene" / "IMG_0001.jpg"))
+    page.get_by_text("tap the wound, then the stem's foot").wait_for(timeout=60_000)
+    page.wait_for_function(f"({_WHERE})().drawn && ({_WHERE})().verdict[1] <= innerHeight", timeout=60_000)
+    page.get_by_role("button", name="a shoot or twig is cut or torn off").click()
+    page.get_by_role("heading", name="In which country").wait_for(timeout=60_000)
+    page.wait_for_function("document.querySelector('.st-key-place_question').getBoundingClientRect().bottom <= innerHeight")
+    page.get_by_role("button", name="don't know").click()
+    page.wait_for_function(f"({_WHERE})().drawn && ({_WHERE})().name", timeout=60_000)
+    _look(page)
     page.close()
 
 

@@ -257,7 +257,9 @@ def test_a_csv_is_letter_for_letter_what_pythons_own_writer_makes_of_it(tmp_path
     parts = [part.astype(object).where(part.notna(), None) for part in log.parts()]
 
     def told(cell: Any) -> Any:
-        return cell if not isinstance(cell, dict) else json.dumps(cell, ensure_ascii=False, separators=(",", ":")) if cell else ""
+        if not isinstance(cell, dict):
+            return cell
+        return json.dumps(cell, ensure_ascii=False, separators=(",", ":")) if cell else ""
 
     with open(tmp_path / "theirs.csv", "w", encoding="utf-8-sig", newline="") as file:
         theirs = csv.writer(file, lineterminator="\n")

@@ -101,7 +101,7 @@ export default function({ parentElement, data, setTriggerValue }) {
         };
         answers.appendChild(done);
     }
-    if (!before) return;
+    if (!before && !data.bring) return;
     heading.focus({ preventScroll: true });
     requestAnimationFrame(() => {
         const verdict = document.querySelector('.st-key-verdict');
@@ -124,7 +124,9 @@ def _choices(name: str, _word: Word) -> list[tuple[str, str, str]]:
              f"data:image/svg+xml;base64,{b64encode(svg.encode()).decode()}") for choice, words in _word.choices.items()]
 
 
-def ask(word: Word, key: str, take: Callable[[str, str | list[str]], None], elsewhere: Collection[str] = ()) -> None:
+def ask(
+    word: Word, key: str, take: Callable[[str, str | list[str]], None], elsewhere: Collection[str] = (), bring: bool = False
+) -> None:
     """Shows a question with its answers as buttons, drawn where there is a drawing.
 
     Parameters
@@ -138,6 +140,8 @@ def ask(word: Word, key: str, take: Callable[[str, str | list[str]], None], else
         several may hold, `UNKNOWN` for "don't know", before the page is drawn anew [no unit].
     elsewhere
         Choices that name what does not live there, folded away [no unit].
+    bring
+        Is it brought into sight though no other question stood here before? [no unit]
     """
     def given() -> None:
         if (told := st.session_state[key].answer) is not None:
@@ -147,5 +151,5 @@ def ask(word: Word, key: str, take: Callable[[str, str | list[str]], None], else
     choices = [*_choices(word.name, word), (UNKNOWN, "did not look" if word.several else "don't know", "")]
     shown = {"name": word.name, "question": word.question, "help": word.help, "choices": choices,
              "several": word.several, "alone": ["none", UNKNOWN], "elsewhere": list(elsewhere),
-             "folded": [[words, list(choices)] for words, choices in word.folded.items()]}
+             "bring": bring, "folded": [[words, list(choices)] for words, choices in word.folded.items()]}
     _answers(data=shown, key=key, on_answer_change=given)

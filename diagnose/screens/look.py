@@ -104,6 +104,7 @@ figure.drawn img { width: 100%; max-width: 30rem; max-height: none; background: 
          fill: light-dark(#17201D, #ECEDE6); fill-opacity: 1; }
 /* the verdict stays in sight while the question below it is answered; the block round it is what sticks */
 .st-key-log_one, .st-key-guide_text, h1 { scroll-margin-top: 3.6rem; }
+.st-key-place_question { scroll-margin-top: 11rem; }  /* under the verdict */
 div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-top: -.6rem;
          background: light-dark(#FCFBF7, #121715); border-bottom: 1px solid #7C8783; }
 .verdict { border-left: 6px solid #2A8576; padding: .1rem .3rem .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;
@@ -219,17 +220,20 @@ def literal(words: object) -> str:
     return re.sub(r"([!-/:-@\[-`{-~])", r"\\\1", apart)
 
 
-def bring(selector: str) -> None:
-    """Scrolls to what was asked for, where it lies off the screen: once, when this part of the page is drawn.
+def bring(selector: str, wherever: bool = True) -> None:
+    """Scrolls to what was asked for: once, when this part of the page is drawn.
 
     Parameters
     ----------
     selector
         Of the element, in CSS [no unit].
+    wherever
+        Also where it stands whole on the screen already? [no unit]
     """
     # a script that is the same as the one before it at this place would not be run again
-    st.html(f"<script>/* {next(_TIMES)} */ document.querySelector('{selector}')?.scrollIntoView({{ block: 'start' }});"
-            "</script>", unsafe_allow_javascript=True)
+    st.html(f"<script>/* {next(_TIMES)} */ {{ const asked = document.querySelector('{selector}');"
+            f"if (asked && ({str(wherever).lower()} || asked.getBoundingClientRect().bottom > innerHeight))"
+            "asked.scrollIntoView({ block: 'start' }); }</script>", unsafe_allow_javascript=True)
 
 
 def once_opened(label: str, key: str) -> DeltaGenerator | None:

@@ -97,7 +97,7 @@ def headline_of(verdict: Verdict, before: tuple[str, float] | None = None) -> No
     mark = moved = ""
     if before is not None:
         mark = f'<u style="left:{100 * before[1]:.1f}%"></u>'
-        same = "That answer changed little." if before[0] == words else f"Before: {before[0]}."
+        same = "That changed little." if before[0] == words else f"Before: {before[0]}."
         moved = f"<small>{escape(same)}</small>"
     told = f'{escape(verdict.statement)}<span class="strength"><i style="width:{100 * share:.1f}%"></i>{mark}</span>{moved}'
     # a figure and its sign stay on one line
@@ -204,7 +204,7 @@ def advice_of(found: Diagnosis, inches: bool) -> None:
     if found.barrier.kind is None and found.find_out_first:
         return
     advised = not found.find_out_first
-    to_build = "How to build it, cautions and sources" if found.barrier.kind else "Cautions and sources"
+    to_build = "How to build it, cautions" if found.barrier.kind else "Cautions and sources"
     with st.expander(to_build if advised else "What would suit if the likeliest did it",
                      key="advice" if advised else "would_suit"):
         st.markdown(f"**{barrier_line(found.barrier)}**")

@@ -38,7 +38,7 @@ from diagnose.report.overlay import annotate
 from diagnose.screens import drawer, preferences, show
 from diagnose.screens.answers import UNKNOWN, ask
 from diagnose.screens.draft import Draft, Photo, start_over, the_draft
-from diagnose.screens.look import literal, pictures
+from diagnose.screens.look import bring, literal, pictures
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.preferences import place_choices
 from diagnose.screens.tap import Point, tap_on
@@ -221,12 +221,16 @@ def _question(found: Diagnosis, draft: Draft) -> bool:
     # a photo may tell the place: before anything is measured or answered it is not asked for
     passed = draft.passed if found.verdict.signs else {*draft.passed, PLACE}
     step = next_step(found.verdict, passed, NEED_OF, None, built_of())
-    asked = step.question
+    asked, before = step.question, st.session_state.get("asked_last")
+    st.session_state["asked_last"] = asked
     if asked is None:
         st.html(f'<p class="left">Nothing more to ask, this will hardly change: {escape(step.reason)}.</p>')
         return False
     if asked == PLACE:
-        _question_of_place(draft)
+        with st.container(key="place_question"):
+            _question_of_place(draft)
+        if before is not None and before != PLACE:
+            bring(".st-key-place_question", wherever=False)
         return True
     elsewhere = living_elsewhere(found.verdict.place) if asked == "seen" else ()
 
@@ -234,7 +238,7 @@ def _question(found: Diagnosis, draft: Draft) -> bool:
         draft.before = None if draft.is_empty else show.in_short(found.verdict)
         draft.answer(name, None if said == UNKNOWN else said)
 
-    ask(vocabulary()[asked], f"answers {st.session_state.get('photo_round', 0)}", take, elsewhere)
+    ask(vocabulary()[asked], f"answers {st.session_state.get('photo_round', 0)}", take, elsewhere, before == PLACE)
     return True
 
 
@@ -266,7 +270,7 @@ def _how_many_left(where: DeltaGenerator, verdict: Verdict, draft: Draft) -> Non
     """Says it where room was kept for it: looking ahead takes longer than the verdict, which does not wait for it."""
     told = json.dumps([signs_as_json(verdict.signs), verdict.where], sort_keys=True)
     many = _left(told, tuple(sorted(draft.passed)), verdict)
-    words = "This is about the last question." if many <= 1 else f"About {many} questions left."
+    words = "About the last question." if many <= 1 else f"About {many} questions left."
     where.html(f'<p class="left">{words}</p>')
 
 
