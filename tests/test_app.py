@@ -272,8 +272,9 @@ def test_photos_of_two_twigs_are_not_joined_unasked_and_the_page_says_what_diffe
     # twigs that were drawn 7 and 12 mm thick
     page.locator("input[type=file]").first.set_input_files(
         [str(PHOTOS / "twig_on_card" / f"IMG_00{number}.jpg") for number in (16, 20)])
-    page.get_by_text("These photos may show different wounds").wait_for(timeout=60_000)
-    told = page.locator("[data-testid=stAlert]").filter(has_text="different wounds").inner_text()
+    page.get_by_text("These photos may show different wounds").click(timeout=60_000)
+    page.locator(".st-key-apart li").wait_for()
+    told = page.locator(".st-key-apart").inner_text()
     assert "mm in IMG_0016.jpg" in told and "mm in IMG_0020.jpg" in told
     assert page.get_by_text("All photos together").count() == 0
     page.get_by_text("These photos show the same wound").click()

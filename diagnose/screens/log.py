@@ -251,7 +251,8 @@ def _what_was_said(found: dict[str, Any], measurement: Measurement) -> None:
     """Verdict, figures, answers, reasons and barrier as they were saved."""
     verdict, barrier = found["verdict"], found["barrier"]
     if statement := verdict.get("statement", ""):
-        st.html(f'<p class="verdict{"" if found["leading"] else " open"}">{escape(str(statement))}</p>')
+        told = escape(str(statement)).replace(" %", "&nbsp;%")  # a figure and its sign stay on one line
+        st.html(f'<p class="verdict{"" if found["leading"] else " open"}">{told}</p>')
     show.figures_of(measurement, preferences.inches())
     answered = [f"{vocabulary()[name].label}: {vocabulary()[name].choices[sign.choice]}"
                 for name, sign in parse_signs(found["signs"]).items() if isinstance(sign, Answer)]

@@ -56,9 +56,8 @@ h3 { font-size: 1.08rem !important; }
 /* warnings are read in the sun: as dark as all other text */
 [data-testid="stAlert"] * {
          color: light-dark(#17201D, #ECEDE6) !important; }
-/* a finger sees a chart's own tools always, over what stands above it; what they do, the links below it do */
-@media (hover: none) { [data-testid="stElementContainer"]:has(.stVegaLiteChart) [data-testid="stElementToolbar"] {
-         display: none; } }
+/* a finger sees the tools of charts and tables always, over what stands above them; what they do, links and exports do */
+@media (hover: none) { [data-testid="stElementToolbar"] { display: none !important; } }
 figure.shown { margin: 0; }
 figure.shown img { width: min(100%, var(--w) * 1px, 65vh * var(--w) / var(--h)); aspect-ratio: var(--w) / var(--h);
                    height: auto; max-height: 65vh; object-fit: contain; object-position: left; border-radius: 6px;
@@ -70,8 +69,6 @@ figure.shown img { width: min(100%, var(--w) * 1px, 65vh * var(--w) / var(--h));
   .block-container { padding-top: 3.2rem; padding-inline: min(1rem, 4vw); }  /* large type needs the room itself */
   [data-testid="stExpanderDetails"] { padding-inline: min(1rem, 3vw); }
   .pictures img { max-height: 21vh; }
-  .st-key-judged [data-testid="stAlertContainer"] { padding: .5rem .7rem; }
-  .st-key-judged [data-testid="stAlertContainer"] p { font-size: .88rem; line-height: 1.3; }
   .st-key-judged .now { font-size: .97rem; line-height: 1.3; }
   .st-key-judged .now small { font-size: .82rem; padding-top: .1rem; }
   h1 { font-size: 1.35rem !important; padding: .3rem 0 .4rem !important; }
@@ -82,6 +79,13 @@ figure.shown img { width: min(100%, var(--w) * 1px, 65vh * var(--w) / var(--h));
 }
 figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
 [data-testid="stPageLink"] a { min-height: 3rem; border: 1px solid var(--st-border-color, #B9B6A8); padding: .4rem .9rem; }
+:is([data-testid="stPageLink"] a, [data-testid$="NavLink"], [data-testid="stExpandSidebarButton"],
+    [data-testid="stSidebarCollapseButton"] button):focus-visible {
+         outline: 3px solid #2A8576 !important; outline-offset: 1px; }
+[data-testid="stMain"]:focus-visible::before { box-shadow: inset 0 0 0 3px #2A8576 !important; }
+/* a menu that is put away lies beside the screen, where the keyboard would go through it unseen */
+.stApp:has([data-testid="stExpandSidebarButton"]) [data-testid="stSidebar"] { visibility: hidden; }
+[data-testid="stHeaderActionElements"] { display: none; }  /* a stop of the keyboard at each heading, which leads nowhere */
 [data-testid="stPageLink"] a :is(p, span, div) { white-space: normal; overflow: visible; text-overflow: clip; }
 [data-testid="stPageLink"] a p { font-size: .95rem; line-height: 1.3; padding: .1rem 0; }
 [data-testid="stPageLink"] a strong { font-size: 1.05rem; }
@@ -205,18 +209,21 @@ if (!window.menuWatched) {
 }
 </script>"""
 _JOINER = "\u2060"  # takes no room; two characters with it between them mean no link, smiley or arrow
+_BEFORE_SIGN = re.compile(r"(?<=\d) (?=%)")
 _MEANS_MORE = re.compile(r"(?<=:)(?=//|[\w+-])|(?<=@)|(?<=\bw)(?=ww\.)|(?<=[-<>=~])(?=[-<>=])", re.IGNORECASE)
 
 
 def literal(words: object) -> str:
     """Words that came from elsewhere, as Markdown that shows them as they stand: nothing is set, linked or fetched.
 
+    A figure and its sign stay on one line.
+
     Parameters
     ----------
     words
         Anything; its words are taken [no unit].
     """
-    apart = _MEANS_MORE.sub(_JOINER, " ".join(str(words).split()))
+    apart = _MEANS_MORE.sub(_JOINER, _BEFORE_SIGN.sub("\u00a0", " ".join(str(words).split())))
     return re.sub(r"([!-/:-@\[-`{-~])", r"\\\1", apart)
 
 

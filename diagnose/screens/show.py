@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterator, Mapping
 from html import escape
 from typing import Any
@@ -22,6 +23,7 @@ from diagnose.screens.look import literal
 from diagnose.signs import vocabulary
 
 _BARS = 4
+_IN_BRACKETS = re.compile(r" \([^)]*\)")
 _WHILE_ASKED, _GLANCE = 12, 45  # words of advice on the first screen: our choice
 _SHORT = 16  # letters; fit on a line at twice the type size on a narrow phone
 _TOLD = 0.05  # change of the log odds from which a sign is shown [nat]
@@ -118,7 +120,8 @@ def now_of(found: Diagnosis, asks: bool) -> None:
         words = "Do not buy a barrier yet: answer the question first." if asks else found.find_out_first
         caution = ""
     else:
-        instead = _whole_sentences(" ".join(found.barrier.instead), _WHILE_ASKED if asks else _GLANCE)
+        bare = _IN_BRACKETS.sub("", " ".join(found.barrier.instead))  # the sources stand where it is told in full
+        instead = _whole_sentences(bare, _WHILE_ASKED if asks else _GLANCE)
         words = barrier_line(found.barrier) if found.barrier.kind else instead or barrier_line(found.barrier)
         caution = in_few_words(found.barrier.cautions[0]) if found.barrier.cautions else ""
     small = f"<small>\u26a0 {escape(caution)}</small>" if caution else ""

@@ -307,7 +307,8 @@ def _same_wound(measured: list[Diagnosis]) -> bool:
     names = [one.picture.name for one in measured if one.picture is not None]
     apart = two_wounds([one.measurement for one in measured], names, preferences.inches())
     if apart:
-        st.warning("These photos may show different wounds: " + "; ".join(map(literal, apart)))
+        with st.expander("These photos may show different wounds", icon=":material/warning:", key="apart"):
+            st.markdown("\n".join(f"- {literal(line)}" for line in apart))
     these = " ".join(one.picture.sha256 for one in measured if one.picture is not None)
     return st.toggle("These photos show the same wound", value=not apart, key=f"same {bool(apart)} {these}")
 
