@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -10,7 +11,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from diagnose.screens.start import PAGES
-from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, WORDS, drawn, on_first_screen, served, still
+from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, TOP, WORDS, drawn, on_first_screen, served, still
 from tests.legible import ENOUGH, contrasts, cut_off
 
 # every breach in full; of what is in order one example a rule, since all of it takes many times as long to hand over
@@ -74,6 +75,19 @@ def test_no_page_over_an_empty_log_breaks_a_rule_in_the_dark(page: Any, app: tup
     assert _broken(page) == []
 
 
+def test_borders_of_fields_and_buttons_stand_out_from_both_grounds_of_each_theme() -> None:
+    # the contrast ratio of WCAG 2.2, and what it asks of controls (1.4.11)
+    def luminance(colour: str) -> float:
+        parts = [int(colour[at:at + 2], 16) / 255 for at in (1, 3, 5)]
+        linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    for theme in map(tomllib.loads((TOP / ".streamlit" / "config.toml").read_text())["theme"].get, ("light", "dark")):
+        for ground in ("backgroundColor", "secondaryBackgroundColor"):
+            low, high = sorted(map(luminance, (theme["borderColor"], theme[ground])))
+            assert (high + 0.05) / (low + 0.05) >= 3
+
+
 def _nothing_runs_off(page: Any) -> None:
     # a browser that zooms to 200 % shows half as many CSS pixels across: 640 of 1280
     for width in (640, 360):
@@ -118,6 +132,8 @@ def test_nothing_is_cut_off_on_a_narrow_phone_at_twice_the_type_size_whatever_is
     page.set_viewport_size({"width": 320, "height": 740})
     large = page.add_style_tag(content=LARGE)
     _settled(page)
+    for label in page.locator("[data-testid=stPopoverButton] p").all():
+        label.evaluate("one => { one.textContent = 'Show: seen before 199, “beech hedge”'; }")  # as in a long list
     found = set(cut_off(page))
     for name in DIALOGS.get(path, ()):
         page.get_by_role("button", name=name).click()

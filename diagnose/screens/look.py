@@ -33,8 +33,9 @@ _CSS = """
          white-space: normal; overflow: visible; }
 [data-testid="stFileUploaderDropzone"] { padding: 1rem; }
 /* words break where there is no room for them: the framework cuts them off */
-:is([data-testid^="stBaseButton"], [data-testid="stButtonGroup"] button),
-:is([data-testid^="stBaseButton"], [data-testid="stButtonGroup"] button) :is(div, p, span:not([data-testid])),
+:is([data-testid^="stBaseButton"], [data-testid="stPopoverButton"], [data-testid="stButtonGroup"] button),
+:is([data-testid^="stBaseButton"], [data-testid="stPopoverButton"], [data-testid="stButtonGroup"] button)
+    :is(div, p, span:not([data-testid])),
 [data-testid="stFileUploaderDropzoneInstructions"] :is(div, span, small) {
          white-space: normal !important; overflow: visible !important; text-overflow: clip !important;
          height: auto !important; }
