@@ -189,7 +189,8 @@ def _reason(reason: Reason, most: float) -> str:
     times = "\u00d7" if for_it else "\u00f7"
     told = f"{times} {factor}"
     style = f"width:{long:.1f}%;margin-left:{50 if for_it else 50 - long:.1f}%"
-    return (f'<div class="share"><span>{escape(reason.words)}</span><span class="bar" role="img" aria-label="'
+    words = escape(reason.words).replace(" %", "&nbsp;%")
+    return (f'<div class="share"><span>{words}</span><span class="bar" role="img" aria-label="'
             f'{"for" if for_it else "against"} it"><i class="{"" if for_it else "second"}" style="{style}"></i></span>'
             f"<b>{told}</b></div>")
 
