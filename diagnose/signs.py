@@ -186,6 +186,8 @@ class Word:
     kind_of, kinds
         The sign that this one tells more finely, empty for none, and each choice here -> the choice there that it is a kind
         of [no unit].
+    folded
+        Words -> choices that a screen shows under them once they are pressed; empty where all are shown [no unit].
     """
 
     name: str
@@ -206,6 +208,7 @@ class Word:
     void_where: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     kind_of: str = ""
     kinds: Mapping[str, str] = field(default_factory=dict)
+    folded: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @cache
@@ -226,12 +229,12 @@ def _word(name: str, entry: Mapping[str, Any], loaded: Mapping[str, Any]) -> Wor
         entry.get("unit", ""), low, high, entry.get("question"), entry.get("help", ""), entry.get("effort", 1),
         tuple(entry.get("asked_of", ())), bool(entry.get("several", False)),
         _answers(entry, "asked_where"), _answers(entry, "void_where"),
-        kind_of, {kind: choice for choice, some in kinds.items() for kind in some},
+        kind_of, {kind: choice for choice, some in kinds.items() for kind in some}, _answers(entry, "folded"),
     )
 
 
 def _answers(entry: Mapping[str, Any], key: str) -> dict[str, tuple[str, ...]]:
-    """Sign -> the answers to it that an entry names under a key."""
+    """Sign, or words -> the answers that an entry names under a key."""
     return {sign: tuple(told) for sign, told in entry.get(key, {}).items()}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -10,7 +11,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from diagnose.screens.start import PAGES
-from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, WORDS, drawn, on_first_screen, served, still
+from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, TOP, WORDS, drawn, on_first_screen, served, still
 from tests.legible import ENOUGH, contrasts, cut_off
 
 # every breach in full; of what is in order one example a rule, since all of it takes many times as long to hand over
@@ -74,6 +75,19 @@ def test_no_page_over_an_empty_log_breaks_a_rule_in_the_dark(page: Any, app: tup
     assert _broken(page) == []
 
 
+def test_borders_of_fields_and_buttons_stand_out_from_both_grounds_of_each_theme() -> None:
+    # the contrast ratio of WCAG 2.2, and what it asks of controls (1.4.11)
+    def luminance(colour: str) -> float:
+        parts = [int(colour[at:at + 2], 16) / 255 for at in (1, 3, 5)]
+        linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    for theme in map(tomllib.loads((TOP / ".streamlit" / "config.toml").read_text())["theme"].get, ("light", "dark")):
+        for ground in ("backgroundColor", "secondaryBackgroundColor"):
+            low, high = sorted(map(luminance, (theme["borderColor"], theme[ground])))
+            assert (high + 0.05) / (low + 0.05) >= 3
+
+
 def _nothing_runs_off(page: Any) -> None:
     # a browser that zooms to 200 % shows half as many CSS pixels across: 640 of 1280
     for width in (640, 360):
@@ -118,6 +132,8 @@ def test_nothing_is_cut_off_on_a_narrow_phone_at_twice_the_type_size_whatever_is
     page.set_viewport_size({"width": 320, "height": 740})
     large = page.add_style_tag(content=LARGE)
     _settled(page)
+    for label in page.locator("[data-testid=stPopoverButton] p").all():
+        label.evaluate("one => { one.textContent = 'Show: seen before 199, “beech hedge”'; }")  # as in a long list
     found = set(cut_off(page))
     for name in DIALOGS.get(path, ()):
         page.get_by_role("button", name=name).click()
@@ -191,21 +207,74 @@ def test_an_alarm_can_be_read_in_the_sun(page: Any, in_use: str, scheme: str) ->
         assert found and min(found.values()) >= ENOUGH, (what, found)
 
 
-def test_the_keyboard_alone_leads_from_the_start_to_a_verdict(browser: Any, app: tuple[str, Path]) -> None:
-    page = _opened(browser.new_page(), app[0], "start", (1280, 900))  # where nothing has been begun
+@pytest.mark.parametrize(("size", "scheme"), [
+    ((1280, 900), "light"), pytest.param((390, 844), "dark", marks=pytest.mark.slow)])
+def test_the_keyboard_alone_leads_from_the_start_over_a_photo_to_a_saved_wound_the_log_and_a_plan_and_is_seen_all_along(
+    browser: Any, app: tuple[str, Path], size: tuple[int, int], scheme: str
+) -> None:
+    page = _opened(browser.new_page(), app[0], "start", size, scheme)  # where nothing has been begun
     _tab_to(page, "Something bit my plant")
     page.keyboard.press("Enter")
     page.get_by_text("What happened to the plant?").wait_for(timeout=30_000)
     _settled(page)
-    _tab_to(page, "a shoot or twig is cut", "button")
-    page.keyboard.press("Space")
-    page.locator(".verdict").first.wait_for(timeout=30_000)
+    with page.expect_file_chooser() as chooser:
+        _tab_to(page, "Upload", "button")
+        page.keyboard.press("Enter")
+    chooser.value.set_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
+    page.locator(".now").wait_for(timeout=60_000)
+    _settled(page)
+    _tab_to(page, "don't know", "button")  # the country
+    for words in ("up to the knee", "inside a wood"):
+        page.keyboard.press("Enter")
+        page.locator(".answers button").filter(has_text=words).wait_for(timeout=60_000)
+        drawn(page)
+        _tab_to(page, words, "button")
+    page.keyboard.press("Enter")
+    page.get_by_text("Answered so far: 3").wait_for(timeout=60_000)
+    _settled(page)
+    _tab_to(page, "Save", "button")
+    page.keyboard.press("Enter")
+    page.get_by_text("See it in the log").wait_for(timeout=60_000)
+    _settled(page)
+    _tab_to(page, "See it in the log")
+    page.keyboard.press("Enter")
+    page.locator(".st-key-log_one h3").wait_for(timeout=60_000)
+    page.goto(f"{app[0]}/planting")
+    page.locator(".verdict").first.wait_for(timeout=60_000)
+    _settled(page)
+    _tab_to(page, "Change what you want", "summary")
     page.close()
+
+
+# what the keyboard has reached, with those round it: drawn otherwise than without its focus?
+_SEEN = """async () => {
+    let at = document.activeElement;
+    while (at.shadowRoot?.activeElement) at = at.shadowRoot.activeElement;
+    const box = at.getBoundingClientRect();
+    const round = [at];
+    while (round.length < 7 && round.at(-1)) round.push(round.at(-1).parentElement || round.at(-1).getRootNode().host);
+    const look = () => {
+        document.getAnimations().forEach(one => { try { one.finish(); } catch { } });
+        return round.filter(Boolean).flatMap(one => [getComputedStyle(one), getComputedStyle(one, '::before')])
+            .map(style => style.outlineStyle === 'none' ? [style.boxShadow, style.borderColor] : [style.outline]).join();
+    };
+    const drawn = () => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)));
+    await drawn();  // it may scroll
+    const focused = look();
+    at.blur();
+    await drawn();
+    const without = look();
+    at.focus({ preventScroll: true });
+    return { words: (at.innerText || at.ariaLabel || '').trim(), differs: focused !== without,
+             there: box.right > 0 && box.left < innerWidth && box.bottom > 0 && box.top < innerHeight };
+}"""
 
 
 def _tab_to(page: Any, words: str, selector: str = "a") -> None:
     for _ in range(60):
         page.keyboard.press("Tab")
+        at = page.evaluate(_SEEN)
+        assert at["differs"] and at["there"], f"no focus is seen at {at['words'][:60]}"
         if page.evaluate("([words, selector]) => { let at = document.activeElement; "
                          "while (at.shadowRoot?.activeElement) at = at.shadowRoot.activeElement; "
                          "return at.matches(selector) && (at.innerText || '').includes(words); }", [words, selector]):

@@ -151,6 +151,15 @@ def test_each_row_that_is_ticked_is_brought_into_sight_the_second_like_the_first
                                    timeout=WAIT)
             drawn(page, 700)
             assert 0 <= heading.bounding_box()["y"] < 200
+        for way in ("Older", "Newer"):
+            before = heading.inner_text()
+            page.get_by_role("button", name=way).click()
+            page.wait_for_function("before => document.querySelector('.st-key-log_one h3').innerText !== before", arg=before,
+                                   timeout=WAIT)
+            drawn(page, 700)
+            page.locator("[data-testid=stDataFrame]").scroll_into_view_if_needed()
+            marked = page.locator("[data-testid=stDataFrame] [role=gridcell]").filter(has_text="\u25b8")
+            assert [f" {one.split()[-1]} " in heading.inner_text() for one in marked.all_inner_texts()] == [True]
         page.get_by_text("Correct it", exact=True).click()
         page.get_by_label("Note").fill("fox seen")
         page.get_by_role("button", name="Save the correction").click()

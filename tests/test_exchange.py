@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import importlib.util
 import json
@@ -246,6 +247,28 @@ def test_no_cell_of_a_csv_is_run_as_a_formula(log: Log, tmp_path: Path) -> None:
     cells = pd.read_csv(write_csv(log.observations(), tmp_path / "a.csv"), dtype=str, keep_default_na=False)
     for name in set(cells.columns) - {"lat", "lon", "error_m"}:
         assert not cells[name].str.match(r"^[=+\-@\t\r]").any()
+
+
+def test_a_csv_is_letter_for_letter_what_pythons_own_writer_makes_of_it(tmp_path: Path) -> None:
+    log = open_log(tmp_path / "words")
+    words = ['a "b"', "one, two", "line\nline", "°C, 木", "", "\\u00e9", "\x7f\u2028", "\U0001f98c", "tab\t\x01"]
+    for word in words:
+        log.save_observation(site=word, signs={"wound": word}, verdict={"statement": word, "culprits": {word: 0.1}})
+    parts = [part.astype(object).where(part.notna(), None) for part in log.parts()]
+
+    def told(cell: Any) -> Any:
+        if not isinstance(cell, dict):
+            return cell
+        return json.dumps(cell, ensure_ascii=False, separators=(",", ":")) if cell else ""
+
+    with open(tmp_path / "theirs.csv", "w", encoding="utf-8-sig", newline="") as file:
+        theirs = csv.writer(file, lineterminator="\n")
+        theirs.writerow(parts[0].columns)
+        for part in parts:
+            for row in part.to_dict("records"):
+                theirs.writerow(map(told, row.values()))
+    ours = write_csv(log.parts(as_text=True), tmp_path / "ours.csv")
+    assert ours.read_bytes() == (tmp_path / "theirs.csv").read_bytes()
 
 
 @pytest.mark.parametrize("name", ["a.csv", "a.geojson", "a.gpkg", "a.gpx"])

@@ -39,7 +39,7 @@ def test_photo_verdict_question_and_what_to_do_now_stand_on_one_screen_of_a_phon
     page = browser.new_page(viewport={"width": PHONE[0], "height": PHONE[1]})
     page.goto(f"{in_use}/wound")
     page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
-    page.get_by_text("this one among them").wait_for(timeout=60_000)
+    page.get_by_text("questions left").wait_for(timeout=60_000)
     still(page)
     for what in (".pictures img", ".verdict", ".left", ".now"):
         box = page.locator(what).bounding_box()
@@ -82,7 +82,7 @@ def test_paper_holds_nothing_to_press_or_to_fill_in_no_empty_part_and_every_lett
     page.goto(f"{in_use}/{'' if path == 'start' else path}")
     if path == "wound":
         page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
-        page.get_by_text("this one among them").wait_for(timeout=60_000)
+        page.get_by_text("questions left").wait_for(timeout=60_000)
     else:
         page.locator(f"{ANSWERS[path]} >> visible=true").first.wait_for(timeout=60_000)
     if path == "inbox":

@@ -73,3 +73,19 @@ def test_shares_of_kinds_of_tree_are_shares_of_conifer_and_broadleaf() -> None:
     told = with_what_follows(parse_signs({"tree_kind": {"pine": 0.25, "larch": 0.5, "nut": 0.25}, "foliage": "broadleaf"}))
     assert told["foliage"] == Shares({"conifer": 0.75, "broadleaf": 0.25}, "answer")
     assert with_what_follows(parse_signs({"wound": "trampled"})) == {"wound": Answer("trampled")}
+
+
+def test_what_is_folded_under_a_few_words_holds_each_choice_once_but_those_that_say_there_is_none() -> None:
+    for word in vocabulary().values():
+        folded = [choice for some in word.folded.values() for choice in some]
+        assert len(folded) == len(set(folded)) and set(folded) <= set(word.choices)
+        if folded:
+            assert set(word.choices) - set(folded) <= {"none", "no_such_mark", "shrub"}
+
+
+def test_no_question_after_the_first_shows_more_words_at_once_than_leave_room_for_verdict_and_caution() -> None:
+    for word in vocabulary().values():
+        folded = {choice for some in word.folded.values() for choice in some}
+        shown = [words for key, words in word.choices.items() if key not in folded]
+        seen = [word.question or "", word.help, *word.folded, *shown]
+        assert word.name == "wound" or word.question is None or len(" ".join(seen).split()) <= 70

@@ -204,6 +204,17 @@ def caution_text(name: str) -> str:
     return str(cautions()[one_of(name, cautions(), "The caution")]["text"])
 
 
+def in_few_words(caution: str) -> str:
+    """A caution as it is told where there is little room; as it stands where it has no shorter form.
+
+    Parameters
+    ----------
+    caution
+        In full, as `caution_text` gives it [no unit].
+    """
+    return next((str(one["short"]) for one in cautions().values() if one["text"] == caution and "short" in one), caution)
+
+
 def protected_animals() -> dict[str, Any]:
     """Animal -> its culprits, the words that name it, where it is protected, and the source: `protected.yaml`."""
     return knowledge("diagnose.protect", "protected.yaml")

@@ -28,6 +28,8 @@ class Photo:
         The wound first [shares of width and height].
     first
         Is it asked for taps before everything else, since nothing was found in it? None until it was looked at [no unit].
+    shown
+        Its wound enlarged, as JPEG with the lines that were measured along, and words for it; None without any [no unit].
     """
 
     name: str
@@ -35,6 +37,7 @@ class Photo:
     data: bytes
     taps: list[Point] = field(default_factory=list)
     first: bool | None = None
+    shown: tuple[bytes, str] | None = None
 
 
 @dataclass
@@ -48,7 +51,7 @@ class Draft:
     came_back
         Was it taken out of the drawer? [no unit]
     before
-        The verdict's words and strength (0 to 1) before the last answer; None before the first [no unit].
+        The verdict in short and its strength (0 to 1) before the last answer; None before the first [no unit].
     """
 
     photos: list[Photo] = field(default_factory=list)

@@ -51,9 +51,7 @@ _CSS = """<style>
 @media (max-width: 640px) { .st-key-inbox_rows :is([data-testid="stDataFrameResizable"],
                             :has([data-testid="stDataFrameResizable"])) { max-height: 46vh !important; } }
 .st-key-screen_walk { scroll-margin-top: 4.2rem; }
-/* a finger sees the table's own tools always, over the buttons; what they do, the filter does */
-@media (hover: none) { .st-key-screen_keys, kbd, .st-key-inbox_rows [data-testid="stElementToolbar"] {
-                       display: none !important; } }
+@media (hover: none) { .st-key-screen_keys, kbd { display: none !important; } }
 </style>"""
 
 
@@ -369,7 +367,7 @@ def _name(log: Log, submission: str) -> None:
 
 def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
     show.headline_of(found.verdict)
-    if (part := once_opened("Why, and what else it may be", f"why {row['id']}")) is not None:
+    if (part := once_opened("Why, and what else", f"why {row['id']}")) is not None:
         with part:
             show.grounds_of(found.verdict)
     text = letter_of(log, row)

@@ -21,7 +21,8 @@ _WIDTHS = {"From": 100, "Verdict": 148, "Since": 98, "Group, and why": 164}  # [
 ORDERS = {"what needs you most": "Group, and why", "what waits longest": "Since", "senders by name": "From",
           "verdicts by name": "Verdict"}
 _RANK = "what needs you most"
-_OPEN, _FIRST = "\u25b8", "\u25be"  # before the row that is open, and behind the column that puts the list in order
+OPEN = f"\u25b8{_KEPT}"  # before the row that is open
+_FIRST = "\u25be"  # behind the column that puts the list in order
 _MOST_WHY = 57  # characters that such a column shows in three lines; all of it stands over the open one
 
 
@@ -135,7 +136,7 @@ def marked(listed: pd.DataFrame, place: int) -> pd.DataFrame:
         Of that row, from 0 [rows].
     """
     senders = listed["From"].tolist()
-    senders[place] = f"{_OPEN}{_KEPT}{senders[place]}"
+    senders[place] = f"{OPEN}{senders[place]}"
     return listed.assign(From=senders)
 
 

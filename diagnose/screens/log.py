@@ -24,6 +24,7 @@ from diagnose.report.over_time import shares_over_time
 from diagnose.report.overlay import SIDE, annotate
 from diagnose.screens import preferences, show
 from diagnose.screens.chart import chart
+from diagnose.screens.inbox_list import OPEN
 from diagnose.screens.log_folder import the_log
 from diagnose.screens.log_in_out import give_out, take_in
 from diagnose.screens.look import bring, literal, once_opened
@@ -158,17 +159,24 @@ def _few(names: pd.Series) -> pd.Series:
     return names if names.nunique() <= _MOST_KINDS + 1 else names.where(names.isin(often), "others")
 
 
-def _table(rows: pd.DataFrame) -> str | None:
-    """Every observation as a row; the id of the one that was ticked."""
-    told = st.dataframe(rows[["plant", "verdict_name", "taken", "site", "by", "note"]].rename(
-        columns={"site": "planting", "verdict_name": "verdict"}), hide_index=True, width="stretch", height=_TABLE_HIGH,
-        on_select="rerun", selection_mode="single-row", key="log_table")
+def _table(rows: pd.DataFrame, place: int) -> None:
+    """Every observation as a row, with a mark at the one that is open; the one that is ticked is opened."""
+    ids = rows["id"].tolist()
+    plants = rows["plant"].tolist()
+    plants[place] = f"{OPEN}{plants[place]}"
+
+    def pick() -> None:
+        ticked = st.session_state["log_table"]["selection"]["rows"]
+        if ticked and ticked[0] < len(ids):
+            _open(ids[ticked[0]], bringing=True)
+
+    shown = rows[["plant", "verdict_name", "taken", "site", "by", "note"]].assign(plant=plants)
+    st.dataframe(shown.rename(columns={"site": "planting", "verdict_name": "verdict"}), hide_index=True, width="stretch",
+                 height=_TABLE_HIGH, on_select=pick, selection_mode="single-row", key="log_table")
     with st.container(key="screen_tick"):
         # the browser sorts such a table for itself, and tells the page nothing of it
         st.caption("Tick a row, or click a mark on the map, to open it. Newer and Older go by when it was saved, "
                    "however the table is sorted.")
-    ticked = told["selection"]["rows"]
-    return str(rows["id"].iloc[ticked[0]]) if ticked and ticked[0] < len(rows) else None
 
 
 def _in_short(rows: pd.DataFrame) -> None:
@@ -204,7 +212,7 @@ def _own_map(log: Log, rows: pd.DataFrame) -> None:
 
 
 def _newly(name: str, now: str | None) -> str | None:
-    """What was picked on map or table since the page was last drawn."""
+    """What was picked on the map since the page was last drawn."""
     before = st.session_state.get(name)
     st.session_state[name] = now
     return now if now != before else None
@@ -243,7 +251,8 @@ def _what_was_said(found: dict[str, Any], measurement: Measurement) -> None:
     """Verdict, figures, answers, reasons and barrier as they were saved."""
     verdict, barrier = found["verdict"], found["barrier"]
     if statement := verdict.get("statement", ""):
-        st.html(f'<p class="verdict{"" if found["leading"] else " open"}">{escape(str(statement))}</p>')
+        told = escape(str(statement)).replace(" %", "&nbsp;%")  # a figure and its sign stay on one line
+        st.html(f'<p class="verdict{"" if found["leading"] else " open"}">{told}</p>')
     show.figures_of(measurement, preferences.inches())
     answered = [f"{vocabulary()[name].label}: {vocabulary()[name].choices[sign.choice]}"
                 for name, sign in parse_signs(found["signs"]).items() if isinstance(sign, Answer)]
@@ -307,17 +316,27 @@ def _change_and_history(log: Log, found: dict[str, Any]) -> None:
                                 f"{change['change']}{': ' + before if before else ''}"))
 
 
-def _open(observation: str) -> None:
-    st.session_state["log_here"] = observation
+def _open(observation: str, bringing: bool = False) -> None:
+    """Opens an observation. bringing : it is scrolled to, since it opens far below what was clicked."""
+    st.session_state["log_here"], st.session_state["log_bring"] = observation, bringing
 
 
 @st.fragment
-def _one(log: Log, rows: pd.DataFrame) -> None:
-    """The one that is open: the part of the page that going to the next one draws anew."""
+def _table_and_one(log: Log, rows: pd.DataFrame) -> None:
+    """The table and the one of it that is open: the part of the page that going to the next one draws anew."""
     ids = rows["id"].tolist()
     here = st.session_state.get("log_here")
     place = ids.index(here) if here in ids else 0
-    row = rows.iloc[place]
+    _table(rows, place)
+    with st.container(key="log_one"):
+        _one(log, rows, place)
+    if st.session_state.pop("log_bring", False):
+        bring(".st-key-log_one")
+
+
+def _one(log: Log, rows: pd.DataFrame, place: int) -> None:
+    """The one that is open, with the way to those before and after it."""
+    row, ids = rows.iloc[place], rows["id"].tolist()
     st.subheader(literal(" ".join((row["taken"], row["plant"] or row["id"][:8], row["verdict_name"]))))
     with st.container(horizontal=True, vertical_alignment="center", key="screen_log_walk"):
         for label, to in (("Newer", place - 1), ("Older", place + 1)):
@@ -341,15 +360,12 @@ def _one(log: Log, rows: pd.DataFrame) -> None:
 
 @st.fragment
 def _shown(log: Log, rows: pd.DataFrame) -> None:
-    """Map, table and the one that is open: the part of the page that a click draws anew."""
-    from_map, from_table = _newly("log_on_map", _map(log, rows)), _newly("log_in_table", _table(rows))
+    """Map, table and the one that is open: the part of the page that a click on the map draws anew."""
+    from_map = _newly("log_on_map", _map(log, rows))
     just_saved = st.session_state.pop("log_saved", None)  # on the page for a wound
-    if opened := from_table or from_map or (just_saved if just_saved in set(rows["id"]) else None):
-        st.session_state["log_here"] = opened
-    with st.container(key="log_one"):
-        _one(log, rows)
-    if opened:
-        bring(".st-key-log_one")  # it opens far below the map
+    if opened := from_map or (just_saved if just_saved in set(rows["id"]) else None):
+        _open(opened, bringing=True)
+    _table_and_one(log, rows)
 
 
 def page() -> None:

@@ -33,8 +33,9 @@ _CSS = """
          white-space: normal; overflow: visible; }
 [data-testid="stFileUploaderDropzone"] { padding: 1rem; }
 /* words break where there is no room for them: the framework cuts them off */
-:is([data-testid^="stBaseButton"], [data-testid="stButtonGroup"] button),
-:is([data-testid^="stBaseButton"], [data-testid="stButtonGroup"] button) :is(div, p, span:not([data-testid])),
+:is([data-testid^="stBaseButton"], [data-testid="stPopoverButton"], [data-testid="stButtonGroup"] button),
+:is([data-testid^="stBaseButton"], [data-testid="stPopoverButton"], [data-testid="stButtonGroup"] button)
+    :is(div, p, span:not([data-testid])),
 [data-testid="stFileUploaderDropzoneInstructions"] :is(div, span, small) {
          white-space: normal !important; overflow: visible !important; text-overflow: clip !important;
          height: auto !important; }
@@ -56,9 +57,8 @@ h3 { font-size: 1.08rem !important; }
 /* warnings are read in the sun: as dark as all other text */
 [data-testid="stAlert"] * {
          color: light-dark(#17201D, #ECEDE6) !important; }
-/* a finger sees a chart's own tools always, over what stands above it; what they do, the links below it do */
-@media (hover: none) { [data-testid="stElementContainer"]:has(.stVegaLiteChart) [data-testid="stElementToolbar"] {
-         display: none; } }
+/* a finger sees the tools of charts and tables always, over what stands above them; what they do, links and exports do */
+@media (hover: none) { [data-testid="stElementToolbar"] { display: none !important; } }
 figure.shown { margin: 0; }
 figure.shown img { width: min(100%, var(--w) * 1px, 65vh * var(--w) / var(--h)); aspect-ratio: var(--w) / var(--h);
                    height: auto; max-height: 65vh; object-fit: contain; object-position: left; border-radius: 6px;
@@ -80,6 +80,13 @@ figure.shown img { width: min(100%, var(--w) * 1px, 65vh * var(--w) / var(--h));
 }
 figure.shown figcaption { font-size: .88rem; padding-top: .3rem; }
 [data-testid="stPageLink"] a { min-height: 3rem; border: 1px solid var(--st-border-color, #B9B6A8); padding: .4rem .9rem; }
+:is([data-testid="stPageLink"] a, [data-testid$="NavLink"], [data-testid="stExpandSidebarButton"],
+    [data-testid="stSidebarCollapseButton"] button):focus-visible {
+         outline: 3px solid #2A8576 !important; outline-offset: 1px; }
+[data-testid="stMain"]:focus-visible::before { box-shadow: inset 0 0 0 3px #2A8576 !important; }
+/* a menu that is put away lies beside the screen, where the keyboard would go through it unseen */
+.stApp:has([data-testid="stExpandSidebarButton"]) [data-testid="stSidebar"] { visibility: hidden; }
+[data-testid="stHeaderActionElements"] { display: none; }  /* a stop of the keyboard at each heading, which leads nowhere */
 [data-testid="stPageLink"] a :is(p, span, div) { white-space: normal; overflow: visible; text-overflow: clip; }
 [data-testid="stPageLink"] a p { font-size: .95rem; line-height: 1.3; padding: .1rem 0; }
 [data-testid="stPageLink"] a strong { font-size: 1.05rem; }
@@ -102,6 +109,7 @@ figure.drawn img { width: 100%; max-width: 30rem; max-height: none; background: 
          fill: light-dark(#17201D, #ECEDE6); fill-opacity: 1; }
 /* the verdict stays in sight while the question below it is answered; the block round it is what sticks */
 .st-key-log_one, .st-key-guide_text, h1 { scroll-margin-top: 3.6rem; }
+.st-key-place_question { scroll-margin-top: 11rem; }  /* under the verdict */
 div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-top: -.6rem;
          background: light-dark(#FCFBF7, #121715); border-bottom: 1px solid #7C8783; }
 .verdict { border-left: 6px solid #2A8576; padding: .1rem .3rem .3rem .7rem; margin: .1rem 0; font-size: 1.1rem;
@@ -202,32 +210,38 @@ if (!window.menuWatched) {
 }
 </script>"""
 _JOINER = "\u2060"  # takes no room; two characters with it between them mean no link, smiley or arrow
+_BEFORE_SIGN = re.compile(r"(?<=\d) (?=%)")
 _MEANS_MORE = re.compile(r"(?<=:)(?=//|[\w+-])|(?<=@)|(?<=\bw)(?=ww\.)|(?<=[-<>=~])(?=[-<>=])", re.IGNORECASE)
 
 
 def literal(words: object) -> str:
     """Words that came from elsewhere, as Markdown that shows them as they stand: nothing is set, linked or fetched.
 
+    A figure and its sign stay on one line.
+
     Parameters
     ----------
     words
         Anything; its words are taken [no unit].
     """
-    apart = _MEANS_MORE.sub(_JOINER, " ".join(str(words).split()))
+    apart = _MEANS_MORE.sub(_JOINER, _BEFORE_SIGN.sub("\u00a0", " ".join(str(words).split())))
     return re.sub(r"([!-/:-@\[-`{-~])", r"\\\1", apart)
 
 
-def bring(selector: str) -> None:
-    """Scrolls to what was asked for, where it lies off the screen: once, when this part of the page is drawn.
+def bring(selector: str, wherever: bool = True) -> None:
+    """Scrolls to what was asked for: once, when this part of the page is drawn.
 
     Parameters
     ----------
     selector
         Of the element, in CSS [no unit].
+    wherever
+        Also where it stands whole on the screen already? [no unit]
     """
     # a script that is the same as the one before it at this place would not be run again
-    st.html(f"<script>/* {next(_TIMES)} */ document.querySelector('{selector}')?.scrollIntoView({{ block: 'start' }});"
-            "</script>", unsafe_allow_javascript=True)
+    st.html(f"<script>/* {next(_TIMES)} */ {{ const asked = document.querySelector('{selector}');"
+            f"if (asked && ({str(wherever).lower()} || asked.getBoundingClientRect().bottom > innerHeight))"
+            "asked.scrollIntoView({ block: 'start' }); }</script>", unsafe_allow_javascript=True)
 
 
 def once_opened(label: str, key: str) -> DeltaGenerator | None:

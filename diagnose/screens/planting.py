@@ -243,7 +243,13 @@ def _kinds(plan: Plan, inches: bool) -> None:
 
 def _part(place: int, heading: str, lines: list[str]) -> None:
     with st.expander(literal(heading), expanded=heading in ("Not kept out", "Take care"), key=f"part {place}"):
-        st.markdown("\n".join(f"- {literal(line)}" for line in lines))
+        st.markdown("\n".join(map(_item, lines)))
+
+
+def _item(line: str) -> str:
+    """A line as one of a list, which counts itself where the line begins with its number."""
+    number, dot, rest = line.partition(". ")
+    return f"{number}. {literal(rest)}" if dot and number.isdigit() else f"- {literal(line)}"
 
 
 def _depth(plan: Plan, inches: bool) -> None:

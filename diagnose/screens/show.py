@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterator, Mapping
 from html import escape
 from typing import Any
@@ -15,13 +16,15 @@ from diagnose.culprits.verdict import Reason, Verdict
 from diagnose.diagnosis import Diagnosis
 from diagnose.figures import figure, length, percent
 from diagnose.measure.record import Measurement
-from diagnose.protect.requirement import Requirement
+from diagnose.protect.requirement import Requirement, in_few_words
 from diagnose.protect.sources import SAY_IT_BY_NAME, source_words, sources
 from diagnose.report.plain import barrier_line
 from diagnose.screens.look import literal
 from diagnose.signs import vocabulary
 
 _BARS = 4
+_IN_BRACKETS = re.compile(r" \([^)]*\)")
+_WHILE_ASKED, _GLANCE = 12, 45  # words of advice on the first screen: our choice
 _SHORT = 16  # letters; fit on a line at twice the type size on a narrow phone
 _TOLD = 0.05  # change of the log odds from which a sign is shown [nat]
 
@@ -63,7 +66,7 @@ def figures_of(measurement: Measurement, inches: bool) -> None:
 
 
 def in_short(verdict: Verdict) -> tuple[str, float]:
-    """The verdict's sentence and its strength: the share of what leads, or of the likeliest kind.
+    """What the verdict says in the fewest words, and its strength: the share of what leads, or of the likeliest kind.
 
     Parameters
     ----------
@@ -72,11 +75,14 @@ def in_short(verdict: Verdict) -> tuple[str, float]:
 
     Returns
     -------
-    statement, strength : str, float
+    words, strength : str, float
         The strength is 0 to 1, no unit.
     """
-    share = max(verdict.groups.values()) if verdict.leading is None else verdict.probability(verdict.leading)
-    return verdict.statement, share
+    if verdict.leading is not None:
+        share = verdict.probability(verdict.leading)
+        return f"{name_of(verdict.leading)} {percent(share)}", share
+    kind, share = max(verdict.groups.items(), key=lambda item: item[1])
+    return f"cannot tell, {group_words()[kind]} {percent(share)}", share
 
 
 def headline_of(verdict: Verdict, before: tuple[str, float] | None = None) -> None:
@@ -93,9 +99,9 @@ def headline_of(verdict: Verdict, before: tuple[str, float] | None = None) -> No
     mark = moved = ""
     if before is not None:
         mark = f'<u style="left:{100 * before[1]:.1f}%"></u>'
-        same = "That answer changed little." if before[0] == words else f"Before: {before[0]}"
+        same = "That changed little." if before[0] == words else f"Before: {before[0]}."
         moved = f"<small>{escape(same)}</small>"
-    told = f'{escape(words)}<span class="strength"><i style="width:{100 * share:.1f}%"></i>{mark}</span>{moved}'
+    told = f'{escape(verdict.statement)}<span class="strength"><i style="width:{100 * share:.1f}%"></i>{mark}</span>{moved}'
     # a figure and its sign stay on one line
     st.html(f'<div class="verdict{"" if verdict.leading else " open"}" role="status">{told.replace(" %", "&nbsp;%")}</div>')
 
@@ -114,11 +120,20 @@ def now_of(found: Diagnosis, asks: bool) -> None:
         words = "Do not buy a barrier yet: answer the question first." if asks else found.find_out_first
         caution = ""
     else:
-        words = barrier_line(found.barrier) if found.barrier.kind else " ".join(
-            found.barrier.instead) or barrier_line(found.barrier)
-        caution = found.barrier.cautions[0] if found.barrier.cautions else ""
+        bare = _IN_BRACKETS.sub("", " ".join(found.barrier.instead))  # the sources stand where it is told in full
+        instead = _whole_sentences(bare, _WHILE_ASKED if asks else _GLANCE)
+        words = barrier_line(found.barrier) if found.barrier.kind else instead or barrier_line(found.barrier)
+        caution = in_few_words(found.barrier.cautions[0]) if found.barrier.cautions else ""
     small = f"<small>\u26a0 {escape(caution)}</small>" if caution else ""
     st.html(f'<p class="now"><b>What to do now.</b> {escape(words)}{small}</p>')
+
+
+def _whole_sentences(words: str, most: int) -> str:
+    """The first sentences, as many as have at most so many words together, and always one; the rest is told further down."""
+    sentences, told = words.split(". "), 1
+    while told < len(sentences) and len(". ".join(sentences[: told + 1]).split()) <= most:
+        told += 1
+    return ". ".join(sentences[:told]).removesuffix(".") + "." if words else ""
 
 
 def grounds_of(verdict: Verdict) -> None:
@@ -174,7 +189,8 @@ def _reason(reason: Reason, most: float) -> str:
     times = "\u00d7" if for_it else "\u00f7"
     told = f"{times} {factor}"
     style = f"width:{long:.1f}%;margin-left:{50 if for_it else 50 - long:.1f}%"
-    return (f'<div class="share"><span>{escape(reason.words)}</span><span class="bar" role="img" aria-label="'
+    words = escape(reason.words).replace(" %", "&nbsp;%")
+    return (f'<div class="share"><span>{words}</span><span class="bar" role="img" aria-label="'
             f'{"for" if for_it else "against"} it"><i class="{"" if for_it else "second"}" style="{style}"></i></span>'
             f"<b>{told}</b></div>")
 
@@ -192,7 +208,8 @@ def advice_of(found: Diagnosis, inches: bool) -> None:
     if found.barrier.kind is None and found.find_out_first:
         return
     advised = not found.find_out_first
-    with st.expander("How to build it, cautions and sources" if advised else "What would suit if the likeliest did it",
+    to_build = "How to build it, cautions" if found.barrier.kind else "Cautions and sources"
+    with st.expander(to_build if advised else "What would suit if the likeliest did it",
                      key="advice" if advised else "would_suit"):
         st.markdown(f"**{barrier_line(found.barrier)}**")
         _barrier(found.barrier, inches)

@@ -14,8 +14,10 @@ Point = tuple[float, float]
 
 _HTML = '<figure><img alt=""><div class="near" hidden></div></figure>'
 _CSS = """
-figure { margin: 0; position: relative; line-height: 0; touch-action: manipulation; }
-img { width: 100%; height: auto; border-radius: 6px; cursor: crosshair; display: block; user-select: none; }
+figure { margin: 0; position: relative; line-height: 0; touch-action: manipulation; width: fit-content; }
+/* the verdict stands on the screen with it; whoever drags a point sees its surroundings enlarged */
+img { max-width: 100%; max-height: 45vh; height: auto; border-radius: 6px; cursor: crosshair; display: block;
+      user-select: none; }
 .mark { position: absolute; width: 46px; height: 46px; margin: -23px 0 0 -23px; padding: 0; border-radius: 50%;
         border: 3px solid #fff; box-shadow: 0 0 0 2px #000, inset 0 0 0 2px #000; background: none; cursor: grab;
         touch-action: none; color: #fff; font: 700 15px system-ui, sans-serif; text-shadow: 0 0 3px #000, 0 0 3px #000;

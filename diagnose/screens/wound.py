@@ -15,7 +15,6 @@ from streamlit.delta_generator import DeltaGenerator
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.ask import PLACE, PLACE_HELP, PLACE_QUESTION, next_step, questions_left
 from diagnose.culprits.here import living_elsewhere
-from diagnose.culprits.old_names import name_of, nameable
 from diagnose.culprits.verdict import Verdict
 from diagnose.diagnosis import (
     Circumstances,
@@ -27,8 +26,6 @@ from diagnose.diagnosis import (
     diagnose_together,
     measure_picture,
 )
-from diagnose.fieldlog import save_diagnosis
-from diagnose.fieldlog.fields import CONFIRMED_BY
 from diagnose.figures import MM_PER_INCH
 from diagnose.measure.bark_round import Turns, read_turns
 from diagnose.measure.join import two_wounds
@@ -41,12 +38,11 @@ from diagnose.report.overlay import annotate
 from diagnose.screens import drawer, preferences, show
 from diagnose.screens.answers import UNKNOWN, ask
 from diagnose.screens.draft import Draft, Photo, start_over, the_draft
-from diagnose.screens.log_folder import the_log
-from diagnose.screens.look import literal, pictures
-from diagnose.screens.position import Place, ask_place
+from diagnose.screens.look import bring, literal, pictures
+from diagnose.screens.look import picture as picture_of
 from diagnose.screens.preferences import place_choices
-from diagnose.screens.start import page_link
 from diagnose.screens.tap import Point, tap_on
+from diagnose.screens.wound_saved import save, what_was_saved
 from diagnose.signs import signs_as_json, vocabulary
 
 _MONTHS = ["not known", "January", "February", "March", "April", "May", "June", "July", "August", "September",
@@ -161,7 +157,10 @@ def _see(
     photos: list[Photo], around: Circumstances, scale: Scale | None, print_scale: float,
     card_at_mm: float | None, upright_mm: float | None,
 ) -> dict[str, _Seen]:
-    """Measures the photos and shows them, with their outlines, in one row; returns what was seen by the photo's digest."""
+    """Measures the photos and shows those that are not there to be tapped, with their outlines, in one row.
+
+    Returns what was seen by the photo's digest.
+    """
     seen: dict[str, _Seen] = {}
     drawn = []
     for photo in photos:
@@ -171,10 +170,13 @@ def _see(
         except CannotUse as reason:
             st.error(literal(f"{photo.name}: {reason}"))
             continue
+        # where the picture to tap stood first it stays: a tap that changes the finding must not move it from the finger
+        photo.first = photo.first if photo.first is not None else not one[2].measured
         labels = [vocabulary()[name].label for name in one[2].measured if name in vocabulary()]
-        told = ", ".join(labels) or "nothing could be measured"
-        drawn.append((_annotated(key, one, preferences.inches()),
-                      f"The wound in {photo.name} enlarged, with lines where it was measured: {told}"))
+        words = f"The wound in {photo.name} enlarged, with lines where it was measured: {', '.join(labels)}"
+        photo.shown = (_annotated(key, one, preferences.inches()), words) if labels else None
+        if photo.shown is not None and not photo.first:
+            drawn.append(photo.shown)
     pictures(drawn)
     return seen
 
@@ -186,21 +188,32 @@ def _details(photo: Photo, draft: Draft, seen: _Seen | None, upright_mm: float |
     label = "Tap the wound" if lost else f"Figures, or another place: {literal(photo.name)}"
     with st.expander(label, expanded=lost, key=f"wrong {photo.digest}"):
         if seen is not None:
-            show.figures_of(measurement, preferences.inches())
-            for remark in measurement.remarks:
-                st.info(literal(remark))
-            taps = st.container(key=f"screen_taps {photo.digest}")
-            second = ("a point farther back on the same stem, or the plant's foot" if upright_mm is None else
-                      "the plant's foot. Third and fourth: the lower and upper end of what is of known length")
-            taps.caption("Wrong place? Tap the severed end, the gnawed patch or the browsed tip. Second tap: "
-                       f"{second}. Drag a point, or move it with the arrow keys.")
-            names = _TAPS if upright_mm is None else _UPRIGHT_TAPS
-            with taps:
-                tap_on(seen[0].bgr, photo.digest, f"{photo.name}: tap the wound", f"tap {photo.digest}",
-                       partial(draft.tap, photo), photo.taps[: len(names)], names)
+            above, taps, below = st.container(), st.container(key=f"screen_taps {photo.digest}"), st.container()
+            _to_tap(taps, photo, draft, seen, upright_mm)
+            with below if photo.first else above:  # what a tap tells comes in below the finger
+                if photo.first and photo.shown is not None:
+                    picture_of(*photo.shown, place=f"shown {photo.digest}")
+                show.figures_of(measurement, preferences.inches())
+                for remark in measurement.remarks:
+                    st.info(literal(remark))
         if photo.taps:
             st.button("Remove the taps", key=f"forget {photo.digest}", on_click=draft.tap, args=(photo, []))
         st.button("Remove this photo", key=f"away {photo.digest}", on_click=draft.remove, args=(photo,))
+
+
+def _to_tap(where: DeltaGenerator, photo: Photo, draft: Draft, seen: _Seen, upright_mm: float | None) -> None:
+    """The photo itself, with what to tap in it."""
+    picture, _, measurement = seen
+    second = ("a point farther back on the same stem, or the plant's foot" if upright_mm is None else
+              "the plant's foot. Third and fourth: the lower and upper end of what is of known length")
+    why = next(iter(measurement.not_measured.values()), "") if not (measurement.measured or photo.taps) else ""
+    where.caption(f"{literal(why[:1].upper() + why[1:])}." if why else
+                  "Wrong place? Tap the severed end, the gnawed patch or the browsed tip. Second tap: "
+                  f"{second}. Drag a point, or move it with the arrow keys.")
+    names = _TAPS if upright_mm is None else _UPRIGHT_TAPS
+    with where:
+        tap_on(picture.bgr, photo.digest, f"{photo.name}: tap the wound", f"tap {photo.digest}",
+               partial(draft.tap, photo), photo.taps[: len(names)], names)
 
 
 def _question(found: Diagnosis, draft: Draft) -> bool:
@@ -208,12 +221,16 @@ def _question(found: Diagnosis, draft: Draft) -> bool:
     # a photo may tell the place: before anything is measured or answered it is not asked for
     passed = draft.passed if found.verdict.signs else {*draft.passed, PLACE}
     step = next_step(found.verdict, passed, NEED_OF, None, built_of())
-    asked = step.question
+    asked, before = step.question, st.session_state.get("asked_last")
+    st.session_state["asked_last"] = asked
     if asked is None:
         st.html(f'<p class="left">Nothing more to ask, this will hardly change: {escape(step.reason)}.</p>')
         return False
     if asked == PLACE:
-        _question_of_place(draft)
+        with st.container(key="place_question"):
+            _question_of_place(draft)
+        if before is not None and before != PLACE:
+            bring(".st-key-place_question", wherever=False)
         return True
     elsewhere = living_elsewhere(found.verdict.place) if asked == "seen" else ()
 
@@ -221,7 +238,7 @@ def _question(found: Diagnosis, draft: Draft) -> bool:
         draft.before = None if draft.is_empty else show.in_short(found.verdict)
         draft.answer(name, None if said == UNKNOWN else said)
 
-    ask(vocabulary()[asked], f"answers {st.session_state.get('photo_round', 0)}", take, elsewhere)
+    ask(vocabulary()[asked], f"answers {st.session_state.get('photo_round', 0)}", take, elsewhere, before == PLACE)
     return True
 
 
@@ -253,7 +270,7 @@ def _how_many_left(where: DeltaGenerator, verdict: Verdict, draft: Draft) -> Non
     """Says it where room was kept for it: looking ahead takes longer than the verdict, which does not wait for it."""
     told = json.dumps([signs_as_json(verdict.signs), verdict.where], sort_keys=True)
     many = _left(told, tuple(sorted(draft.passed)), verdict)
-    words = "This is about the last question." if many <= 1 else f"About {many} questions, this one among them."
+    words = "About the last question." if many <= 1 else f"About {many} questions left."
     where.html(f'<p class="left">{words}</p>')
 
 
@@ -266,68 +283,6 @@ def _answered(draft: Draft) -> None:
             left, right = st.columns([4, 1], vertical_alignment="center")
             left.write(f"{question} **{words}**")
             right.button("Undo", key=f"undo {name}", on_click=draft.take_back, args=(name,))
-
-
-def _place(found: list[Diagnosis]) -> Place | None:
-    """Asked for where no photo tells its position."""
-    taken = [one.picture.taken for one in found if one.picture is not None]
-    if any(one.lat is not None for one in taken):
-        return None
-    with st.expander("Where was it? The photo does not say", key="where"):
-        st.caption("Phones often take the position out of a photo before they upload it.")
-        try:
-            return ask_place(the_log().observations(columns=("lat", "lon"), newest=200), "wound")
-        except CannotUse as reason:
-            st.error(literal(reason))
-            return None
-
-
-def _save(draft: Draft, found: list[Diagnosis], further: list[Photo]) -> None:
-    """Saves each diagnosis as an observation; further : photos that belong to the first one."""
-    st.subheader("Save it in the log")
-    place = _place(found)
-    turn = st.session_state.get("photo_round", 0)
-    left, middle, right = st.columns(3)
-    usual = st.session_state.get("last_site", "")
-    site = draft.say("site", left.text_input("Planting", draft.words.get("site", usual), key=f"site {turn}"))
-    plant = draft.say("plant", middle.text_input("Plant's tag", draft.words.get("plant", ""), key=f"plant {turn}"))
-    by = right.text_input("Your initials", preferences.initials(), max_chars=8, key=f"by {turn}")
-    named = st.selectbox("What you say did it", [None, *nameable()], key=f"named {turn}",
-                         format_func=lambda key: "none" if key is None else name_of(key))
-    confirmed = st.selectbox("How was that confirmed, if it was?", ["", *CONFIRMED_BY], key=f"confirmed {turn}",
-                             format_func=lambda how: how or "it was not")
-    note = draft.say("note", st.text_input("Note", draft.words.get("note", ""), key=f"note {turn}"))
-    if not st.button("Save", type="primary", width="stretch"):
-        return
-    where = {} if place is None else {"lat": place.lat, "lon": place.lon, "error_m": place.error_m}
-    try:
-        log = the_log()
-        saved = [save_diagnosis(log, one, site=site, plant=plant, by=by, note=note, named=named,
-                                confirmed=confirmed, **where) for one in found]
-        for photo in further:
-            if saved[0].new:
-                log.add_photo(saved[0].id, photo.data, photo.name, "close-up", by)
-    except CannotUse as reason:
-        st.error(literal(reason))
-        return
-    called = ", ".join(part for part in (site, plant) if part)
-    st.session_state["saved_lines"] = [(one.new, called, one.message) for one in saved]
-    st.session_state["log_saved"] = saved[0].id
-    st.session_state["last_site"] = site
-    start_over()
-    st.rerun()
-
-
-def _what_was_saved(draft: Draft) -> None:
-    """Says what was saved, until the next plant is begun."""
-    if not draft.is_empty:
-        st.session_state.pop("saved_lines", None)
-    lines = st.session_state.get("saved_lines", [])
-    for new, called, message in lines:
-        (st.success if new else st.info)(literal(f"Saved: {called}" if new and called else message))
-    if lines:
-        page_link("log", "See it in the log")
-        st.subheader("Next plant")
 
 
 def _turns(found: list[Diagnosis]) -> Turns:
@@ -352,8 +307,8 @@ def _same_wound(measured: list[Diagnosis]) -> bool:
     names = [one.picture.name for one in measured if one.picture is not None]
     apart = two_wounds([one.measurement for one in measured], names, preferences.inches())
     if apart:
-        st.warning("These photos may show different wounds, so each stands for itself:\n"
-                   + "\n".join(f"- {literal(line)}" for line in apart))
+        with st.expander("These photos may show different wounds", icon=":material/warning:", key="apart"):
+            st.markdown("\n".join(f"- {literal(line)}" for line in apart))
     these = " ".join(one.picture.sha256 for one in measured if one.picture is not None)
     return st.toggle("These photos show the same wound", value=not apart, key=f"same {bool(apart)} {these}")
 
@@ -378,7 +333,7 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
         with st.container(key="verdict"):
             show.headline_of(best.verdict, draft.before)
         if len(judged) > 1 and best.picture is not None:
-            st.caption(f"The surest of these photos: {literal(best.picture.name)}")
+            st.caption(f"From {literal(best.picture.name)}, the surest.")
     asks = _question(best, draft)
     if draft.is_empty:
         return
@@ -387,7 +342,7 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
         left.html('<p class="left">&nbsp;</p>')
     show.now_of(best, asks)
     _answered(draft)
-    with st.expander("Why, and what else it may be", key="why"):
+    with st.expander("Why, and what else", key="why"):
         show.grounds_of(best.verdict)
     show.advice_of(best, preferences.inches())
     if together:
@@ -396,7 +351,7 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
                 st.info(literal(remark))
             show.figures_of(best.measurement, preferences.inches())
     with st.container(key="screen_saving"):
-        _save(draft, judged, further)
+        save(draft, judged, further)
     st.button("Start over", width="stretch", on_click=start_over)
     if asks:
         _how_many_left(left, best.verdict, draft)
@@ -412,15 +367,12 @@ def _found(
         st.rerun()  # a photo was taken out, or all started over: the whole page is drawn anew
     seen = _see(photos, around, scale, print_scale, card_at_mm, upright_mm)
     for photo in photos:
-        found = seen.get(photo.digest)
-        # where the picture to tap stood first it stays: a tap that changes the finding must not move it from the finger
-        photo.first = photo.first if photo.first is not None else found is None or not found[2].measured
-        if photo.first:
-            _details(photo, draft, found, upright_mm)
+        if photo.first is not False:
+            _details(photo, draft, seen.get(photo.digest), upright_mm)
     with st.container(key="judged"):
         _judged(draft, seen, around)
     for photo in photos:
-        if not photo.first:
+        if photo.first is False:
             _details(photo, draft, seen.get(photo.digest), upright_mm)
 
 
@@ -428,7 +380,7 @@ def page() -> None:
     """Draw the page, anew at each of the user's answers."""
     st.title("What bit it?")
     draft = the_draft()
-    _what_was_saved(draft)
+    what_was_saved(draft)
     if draft.came_back:
         st.info("What you had not yet saved is back.")
         draft.came_back = False

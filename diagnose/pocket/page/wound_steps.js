@@ -94,7 +94,7 @@ function questionView() {
       word.choices.filter(choice => !elsewhere.includes(choice)).map(one), button(passedWords(word), () => answer(null))),
     elsewhere.length ? el("details", {open: elsewhere.some(choice => pressed.includes(choice))}, el("summary", {}, "Another animal, not known to live here"),
       el("div", {className: "answers", role: "group", "aria-label": "Animals not known to live here"}, elsewhere.map(one))) : null,
-    word.several ? el("div", {className: "start"}, button("That is all I found", () => answer(
+    word.several ? el("div", {className: "start"}, button("That is all", () => answer(
       pressed.length === 1 ? {choice: pressed[0]} : {found: pressed, complete: false}), {className: "main", disabled: !pressed.length})) : null];
 }
 
