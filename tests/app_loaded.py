@@ -8,14 +8,13 @@ from importlib import import_module
 
 import altair  # noqa: F401
 import pandas  # noqa: F401
-import streamlit.web.cli
-import streamlit.web.server.starlette
+import streamlit.web.cli  # noqa: F401
 import uvicorn.protocols.http.auto
 import uvicorn.protocols.websockets.auto  # noqa: F401
 from streamlit.components.v2 import manifest_scanner
 from streamlit.starlette import App  # noqa: F401
 
-import diagnose.cli.app
+import diagnose.cli.app  # noqa: F401
 from diagnose.diagnosis import Circumstances, diagnose_answers
 from diagnose.screens import door, drawer, pocket_served, small_served  # noqa: F401
 from diagnose.screens.start import NAVIGATION

@@ -1,7 +1,7 @@
-"""An app that starts from a process in which all that it needs is loaded already: a start takes a tenth of the processor time.
+"""An app that starts from a process in which all that it needs is loaded: a start takes a tenth of the processor time.
 
-The command and the server run as they do for a person, in a fork of that process. `python -m diagnose.cli app` itself is what
-tests start that share the app, serve it over https or from a folder with secrets.
+The command and the server run as they do for a person, in a fork of that process. Tests that share the app, serve it over
+https or from a folder with secrets start `python -m diagnose.cli app` itself.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ TOP = Path(__file__).parent.parent
 
 
 def started(words: list[str], told: Path, around: dict[str, str]) -> BaseProcess:
-    """A running `diagnose` with these words after it. told : file for what it says. around : the environment that it gets."""
+    """A running `diagnose` with these words after it. told : the file that gets what it says. around :
+    its environment."""
     forks = multiprocessing.get_context("forkserver")
     forks.set_forkserver_preload(["tests.app_loaded", __name__])
     with pytest.MonkeyPatch.context() as patch:
