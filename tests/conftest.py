@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import socket
@@ -57,6 +58,17 @@ ANSWERS = {
 settings.register_profile("house", deadline=None)
 settings.load_profile("house")
 os.environ["DIAGNOSE_SETTINGS"] = os.path.join(os.devnull, "none")  # nobody's own settings change what is tested
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Iterator[None]:
+    """Keeps the collector from looking through what test files import, which stays: it took a quarter of the time."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 def missing(what: str) -> None:
