@@ -10,7 +10,7 @@ import pytest
 from diagnose.fieldlog.merge import merge
 from diagnose.fieldlog.store import open_log
 from tests.conftest import PHOTOS
-from tests.firefox import firefox
+from tests.firefox import NO_NETWORK, firefox
 from tests.pocket_phone import RABBIT, make_page, served_file
 
 TWIG = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
@@ -19,8 +19,7 @@ TWIG = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
 def test_in_firefox_what_is_kept_without_a_network_outlives_the_killed_browser_and_is_merged_once(tmp_path: Path) -> None:
     page, down = make_page(tmp_path).as_uri(), tmp_path / "down"
     down.mkdir()
-    with firefox(tmp_path / "profile", down) as browser:
-        browser.flight_mode()
+    with firefox(tmp_path / "profile", down, NO_NETWORK) as browser:
         browser.open(page)
         browser.press("What bit it?")
         for _ in range(5):

@@ -73,6 +73,7 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "prices.checked_currency": {"own": {"currency": "EUR", "exchange": 0.9}},
         "read.read_settings": {"path": folder / "prices.yaml"}, "read.read_verdict": {"path": folder / "verdict.json"},
         "requirement.culprit_of": {"name": "rabbit"}, "trade.name_of": {"what": "posts"},
+        "requirement.in_few_words": {"caution": next(iter(PUBLIC["requirement.cautions"]().values()))["text"]},
         "requirement.caution_text": {"name": next(iter(PUBLIC["requirement.cautions"]()))},
         "sources.source_words": {"key": next(iter(PUBLIC["sources.sources"]()))},
         "sources.keys_of": {"words": "engeman"}, "sources.sources_named": {"words": "ME382"},
