@@ -51,7 +51,7 @@ def test_trees_are_written_down_one_by_one_and_counted(browser: Any, tmp_path: P
                     for plot in range(8) for tree in range(6)])
         page.get_by_text("Results", exact=True).click()
         page.get_by_text("Set a target below").wait_for(timeout=60_000)
-        page.get_by_text(re.compile("[0-9] %.* of unprotected leaders were browsed")).first.wait_for(timeout=60_000)
+        page.get_by_text(re.compile(r"[0-9]\s%.* of unprotected leaders were browsed")).first.wait_for(timeout=60_000)
         page.get_by_role("button", name="Report as PDF").wait_for(timeout=60_000)
         over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
         assert over <= 1
