@@ -229,9 +229,9 @@ def test_a_person_answers_only_what_can_be_seen_there() -> None:
 
 
 def test_drawn_wounds_seldom_stop_at_a_surely_wrong_group() -> None:
-    """Few, to be quick; `diagnose check` draws more. Here groups decide, which takes longer than what is built."""
-    found = questions_saved(60, shuffle=False)
-    assert found["median"] <= 10 and found["surely_wrong"] <= 0.25
+    """Few, to be quick; `python -m tests.believed` draws more. Of 2,000 the median was 5, 95 % kept what is built."""
+    found = questions_saved(60, shuffle=False, barrier_of=NEED_OF, built_of=built_of())
+    assert found["median"] <= 8 and found["surely_wrong"] <= 0.15 and found["stays"] >= 0.85
     assert 0 <= found["regret"] <= 1 - found["stays"]  # nothing is lost where what is named stays
 
 

@@ -475,16 +475,18 @@ def test_ctrl_c_that_comes_while_a_worker_is_being_started_is_heard_once_it_has_
     over, started = Event(), False
     other = Thread(target=over.wait)
     other.start()
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs ignore it
     try:
         with pytest.raises(KeyboardInterrupt), deaf_to_ctrl_c():
             os.kill(os.getpid(), signal.SIGINT)
             time.sleep(0.1)
             started = True
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
     finally:
+        signal.signal(signal.SIGINT, before)
         over.set()
         other.join()
     assert started
-    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
 def _runs(pid: int) -> bool:
