@@ -10,7 +10,7 @@ import numpy as np
 
 from diagnose.measure.bark_map import BarkMap
 from diagnose.measure.bark_strip import Candidate, levels
-from diagnose.measure.card_view import MARGIN, View
+from diagnose.measure.card_view import CARD_EDGE, MARGIN, View
 from diagnose.measure.geometry import laid_between, largest, sampled
 from diagnose.measure.stem import Stem
 
@@ -26,7 +26,6 @@ BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems
 MAP_BLUR = 1.5  # how far beyond a patch the map may show wood [mm]
 SURELY_WOOD, PROBABLY_WOOD = 0.88, 0.6  # probability of wood on the map
 ENOUGH_SEED = 10.0  # area that is so [mm2]
-CARD_EDGE = 0.7  # beyond the card, where its own edge would be taken for bark [mm]
 WORTH_INSISTING = (100.0, 15.0)  # such area [mm2], and how far its colour lies from the bark's, of 255; spent test pictures
 RIM = 2.2  # widest cut edge of bark [mm]
 

@@ -29,7 +29,7 @@ OUTLINE_SIGMA_PX = 1.0  # of the outline's ends [px]
 RIM_SIGMA = 0.25  # of the middle of the bark's cut edge [mm]
 SIDE_BORDER = 0.4  # by how much more a border along the stem's grain is unsure [mm]
 # of a ragged patch's height, relative; and of how far apart other looks see its ends: of 430 rendered heights that nothing
-# was set on 63 and 89 % lie within one and two standard uncertainties, of drawn ones nearly all
+# was set on 63 and 89 % lie within one and two standard uncertainties
 FRAYED, ENDS_SHARE = 0.016, 0.6
 FRAY_MM = 3.0  # length of outline within which a spike to the side is left out [mm]
 ENOUGH_CONTRAST = 6.0  # of grooves' power over that of other directions

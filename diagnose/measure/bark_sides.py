@@ -15,7 +15,7 @@ import numpy as np
 from diagnose.eye.pieces import moved
 from diagnose.eye.see import CloseView, Glance, look_close
 from diagnose.measure.bark_map import MAP_STRENGTH, OPEN, BarkMap
-from diagnose.measure.card_view import Line, View
+from diagnose.measure.card_view import CARD_EDGE, Line, View
 from diagnose.measure.geometry import sampled
 from diagnose.measure.stem import Stem
 
@@ -31,8 +31,9 @@ CLOSELY = (0.6, 4.0)  # how far above and below the patch the stem is looked at 
 CLOSE_APART = 0.08  # of the width, from which on close looks disagree with a side; calibration and spent test pictures
 WELL_BACKED = 0.16  # the same where they speak for edges against the map; spent test pictures
 # a step of colour along a stem: how far from the patch on it is looked for [mm]; over how many of 61 places across; in
-# how many rows at least; how near its sides none counts; and how strong it must be [ln], chosen on spent test pictures
-SEAM_FROM, SEAM_WIDE, SEAM_ROWS, SEAM_INSIDE, SEAM = 3.0, 4, 10, 0.77, 0.3
+# how many rows at least, each with what share of the middle one's; how near its sides none counts; and how strong it must
+# be [ln], chosen on spent test pictures
+SEAM_FROM, SEAM_WIDE, SEAM_ROWS, ALIKE, SEAM_INSIDE, SEAM = 3.0, 4, 10, 0.4, 0.77, 0.3
 STEM_SEEN, STEM_WHOLE = 0.25, 0.5  # share of a close look along which a stem must lie: that there is one, that it is read
 
 Fit = Callable[[tuple[Line, Line]], Stem | None]
@@ -161,7 +162,7 @@ def seam(stem: Stem, view: View, low: float, high: float) -> float | None:
     share = np.linspace(-0.97, 0.97, 61)
     grid = stem.on_middle(*np.meshgrid(up, share * stem.limb, indexing="ij"))
     card = view.plane.to_mm(grid.reshape(-1, 2)).reshape(grid.shape)
-    shown = ((grid > 1) & (grid < np.array(view.picture.size) - 2)).all(axis=2) & ~view.plane.is_on_sheet(card, 0.7)
+    shown = ((grid > 1) & (grid < np.array(view.picture.size) - 2)).all(axis=2) & ~view.plane.is_on_sheet(card, CARD_EDGE)
     light = view.log_light(cv2.GaussianBlur(sampled(view.picture.bgr, grid).astype(np.float32), (0, 0), 0.8))
     colour = np.dstack([light[..., 2] - light[..., 1], light[..., 1] - light[..., 0], 0.5 * light[..., 1]])
     colour[~shown] = np.nan
@@ -173,7 +174,7 @@ def seam(stem: Stem, view: View, low: float, high: float) -> float | None:
         return None
     middle = np.nanmedian(step[:, where], axis=0)
     size = np.linalg.norm(middle, axis=1)
-    along = np.where(told[:, where], (step[:, where] * middle).sum(axis=2), 0.0) > 0.4 * size**2
+    along = np.where(told[:, where], (step[:, where] * middle).sum(axis=2), 0.0) > ALIKE * size**2  # rows that step so too
     strength = size * along.sum(axis=0) / told[:, where].sum(axis=0)
     at = (share[where] + share[where + SEAM_WIDE + 1]) / 2
     strength[np.abs(at) > SEAM_INSIDE] = 0.0

@@ -13,6 +13,7 @@ from diagnose.eye.pieces import scaling
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 
+CARD_EDGE = 0.7  # beyond the card, where its own edge would be taken for bark [mm]
 MARGIN = 90.0  # how far beyond the card stems are looked for [mm]
 VIEW_SCALE = 1.6  # of the coarse view on the card's plane [px/mm]
 FLAT, STANDS_OUT, ABOUT = 0.05, 0.005, 9.0  # of bare paper: tone about a place [nat], share that may differ, how far [mm]

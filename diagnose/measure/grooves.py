@@ -73,7 +73,7 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
         spacing, height = repeat
         strongest = peak.power * peak.sharp
         # fewer grooves, and uneven ones, whose commonest spacing is not their mean, tell less; of 274 rendered spacings,
-        # spent test pictures, 69 and 91 % lie within one and two standard uncertainties
+        # spent test pictures, 70 and 91 % lie within one and two standard uncertainties
         relative = np.sqrt(0.03**2 + 0.13**2 * spacing / run + (UNEVEN * max(0.0, EVEN - height)) ** 2)
         best = Grooves(
             spacing_mm=spacing,
