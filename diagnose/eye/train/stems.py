@@ -13,6 +13,7 @@ import numpy as np
 
 from diagnose.eye.train.material import Material
 from diagnose.eye.train.shown import ShownEnd
+from diagnose.eye.train.skins import worn
 from diagnose.eye.train.surfaces import Rng, along, bark_tile, clouds, recolour, skin_colour, wood_colour, wood_grain
 
 _N = 256  # entries of a table over v
@@ -318,7 +319,7 @@ def _shape(rng, x, xs, xe, D, look, lively, real):
 def _tile(rng, material, steps, width, look, colour):
     if look == "bark":
         tile = bark_tile(rng, steps, material, width)
-        return tile if colour is None else recolour(rng, tile, colour, 0.8)
+        return worn(rng, tile, width) if colour is None else recolour(rng, tile, colour, 0.8)
     base = (skin_colour(rng) if look == "finger" else np.float32(rng.uniform(10, 255, 3))) if colour is None else colour
     tone = 1 + (0.06 if look == "finger" else 0.02) * clouds(rng, 192, steps, (40, 0.6 * width), 4)
     if look == "finger":
