@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +10,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from diagnose.screens.start import PAGES
-from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, TOP, WORDS, drawn, on_first_screen, served, still
+from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, TOP, WORDS, as_new, drawn, on_first_screen, served, still
 from tests.legible import ENOUGH, contrasts, cut_off
 
 # every breach in full; of what is in order one example a rule, since all of it takes many times as long to hand over
@@ -41,14 +40,6 @@ def _opened(page: Any, address: str, path: str, size: tuple[int, int], scheme: s
     page.goto(f"{address}/{'' if path == 'start' else path}")
     _settled(page)
     return page
-
-
-@pytest.fixture(scope="module")
-def page(browser: Any) -> Iterator[Any]:
-    """One page for all that is opened here: what a browser has read once it need not read again."""
-    page = browser.new_page()
-    yield page
-    page.close()
 
 
 @pytest.fixture(scope="module", params=PATHS)
@@ -182,9 +173,9 @@ def test_a_measured_photo_with_its_verdict_breaks_no_rule_in_light_and_dark(page
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_verdict_question_answers_and_what_to_do_now_can_be_read_in_the_sun(
-    browser: Any, app: tuple[str, Path], scheme: str
+    page: Any, app: tuple[str, Path], scheme: str
 ) -> None:
-    page = browser.new_page()  # which knows of no photo
+    as_new(page, (390, 844), scheme)  # which knows of no photo
     _opened(page, app[0], "wound", (390, 844), scheme)
     page.get_by_role("button", name="bark is gnawed away").click()
     page.get_by_role("heading", name="In which country").wait_for(timeout=60_000)
@@ -196,7 +187,6 @@ def test_verdict_question_answers_and_what_to_do_now_can_be_read_in_the_sun(
     for what in (".verdict", "[role=group] h2", ".answers button", ".now"):
         found = contrasts(page, what)
         assert found and min(found.values()) >= ENOUGH, (what, found)
-    page.close()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -210,9 +200,10 @@ def test_an_alarm_can_be_read_in_the_sun(page: Any, in_use: str, scheme: str) ->
 @pytest.mark.parametrize(("size", "scheme"), [
     ((1280, 900), "light"), pytest.param((390, 844), "dark", marks=pytest.mark.slow)])
 def test_the_keyboard_alone_leads_from_the_start_over_a_photo_to_a_saved_wound_the_log_and_a_plan_and_is_seen_all_along(
-    browser: Any, app: tuple[str, Path], size: tuple[int, int], scheme: str
+    page: Any, app: tuple[str, Path], size: tuple[int, int], scheme: str
 ) -> None:
-    page = _opened(browser.new_page(), app[0], "start", size, scheme)  # where nothing has been begun
+    as_new(page, size, scheme)  # where nothing has been begun
+    _opened(page, app[0], "start", size, scheme)
     _tab_to(page, "Something bit my plant")
     page.keyboard.press("Enter")
     page.get_by_text("What happened to the plant?").wait_for(timeout=30_000)
@@ -243,7 +234,6 @@ def test_the_keyboard_alone_leads_from_the_start_over_a_photo_to_a_saved_wound_t
     page.locator(".verdict").first.wait_for(timeout=60_000)
     _settled(page)
     _tab_to(page, "Change what you want", "summary")
-    page.close()
 
 
 # what the keyboard has reached, with those round it: drawn otherwise than without its focus?
