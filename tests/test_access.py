@@ -10,7 +10,19 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from diagnose.screens.start import PAGES
-from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, TOP, WORDS, as_new, drawn, on_first_screen, served, still
+from tests.conftest import (
+    ANSWERS,
+    FIRST_SCREEN_WORDS,
+    PHOTOS,
+    TOP,
+    WORDS,
+    as_new,
+    drawn,
+    on_first_screen,
+    served,
+    still,
+    unfold,
+)
 from tests.legible import ENOUGH, contrasts, cut_off
 
 # every breach in full; of what is in order one example a rule, since all of it takes many times as long to hand over
@@ -142,10 +154,8 @@ def test_nothing_is_cut_off_on_a_narrow_phone_at_twice_the_type_size_whatever_is
 def _unfold(page: Any) -> None:
     """Opens what is folded away, and what is folded away in it."""
     for _ in range(3):
-        for summary in page.locator("details:not([open]) > summary").all():
-            if summary.is_visible():
-                summary.evaluate("one => one.click()")  # without going there: a page of 80 screens is drawn anew on the way
-                drawn(page, 100)
+        if not unfold(page):
+            break
         _settled(page)
 
 
