@@ -99,6 +99,24 @@ def browser() -> Iterator[Any]:
         opened.close()
 
 
+@pytest.fixture(scope="module")
+def page(browser: Any) -> Iterator[Any]:
+    """One page for all that a module opens (see `as_new`): what a browser has read once it need not read again."""
+    page = browser.new_page()
+    yield page
+    page.close()
+
+
+def as_new(page: Any, size: tuple[int, int], scheme: str = "light") -> None:
+    """Makes a page what it is on a device that has begun nothing. size : of its window, width and height [px]."""
+    page.evaluate("() => { try { localStorage.clear(); sessionStorage.clear(); } catch { /* an empty page has none */ } }")
+    page.goto("about:blank")  # what was open may say no more
+    page.context.clear_cookies()
+    page.mouse.move(0, 0)
+    page.emulate_media(media="null", color_scheme=scheme)
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+
+
 def made_once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callable[[Path], Any]) -> Path:
     """A folder that the first worker of a run who asks makes, and that the others wait for; nobody may change it."""
     shared = tmp_path_factory.getbasetemp()
@@ -187,6 +205,22 @@ def drawn(page: Any, begun_ms: int = 500) -> None:
     """Waits until a page is drawn. begun_ms : by then the server has begun with what was asked for last [ms]."""
     page.wait_for_timeout(begun_ms)
     page.locator('[data-testid="stApp"][data-test-script-state="notRunning"]').wait_for(timeout=60_000)
+
+
+def unfold(page: Any, folded: str = "details") -> int:
+    """Opens all that is folded away and can be seen, at once, so that the page is drawn anew once; returns how many parts.
+
+    They are pressed without going there: a page of 80 screens is drawn anew on the way.
+    """
+    opened: int = page.evaluate("""folded => {
+        const closed = [...document.querySelectorAll(`${folded}:not([open]) > summary`)]
+            .filter(one => one.checkVisibility() && one.getBoundingClientRect().height > 0);
+        closed.forEach(one => one.click());
+        return closed.length;
+    }""", folded)
+    if opened:
+        drawn(page)
+    return opened
 
 
 def still(page: Any) -> None:

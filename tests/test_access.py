@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +10,19 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from diagnose.screens.start import PAGES
-from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, TOP, WORDS, drawn, on_first_screen, served, still
+from tests.conftest import (
+    ANSWERS,
+    FIRST_SCREEN_WORDS,
+    PHOTOS,
+    TOP,
+    WORDS,
+    as_new,
+    drawn,
+    on_first_screen,
+    served,
+    still,
+    unfold,
+)
 from tests.legible import ENOUGH, contrasts, cut_off
 
 # every breach in full; of what is in order one example a rule, since all of it takes many times as long to hand over
@@ -43,14 +54,6 @@ def _opened(page: Any, address: str, path: str, size: tuple[int, int], scheme: s
     return page
 
 
-@pytest.fixture(scope="module")
-def page(browser: Any) -> Iterator[Any]:
-    """One page for all that is opened here: what a browser has read once it need not read again."""
-    page = browser.new_page()
-    yield page
-    page.close()
-
-
 @pytest.fixture(scope="module", params=PATHS)
 def bare(page: Any, app: tuple[str, Path], request: pytest.FixtureRequest) -> Any:
     """A page over an empty log, opened once for all that is asked of it."""
@@ -65,11 +68,8 @@ def test_at_twice_the_type_size_nothing_runs_off_a_page_over_an_empty_log(bare: 
     _nothing_runs_off(bare)
 
 
-DARK = ["wound", "planting", "log"]  # with forms, tables, drawings: what the other pages are made of too
-
-
-@pytest.mark.parametrize(
-    "path", DARK + [pytest.param(path, marks=pytest.mark.slow) for path in PATHS if path not in DARK])
+@pytest.mark.slow  # full of work each page is looked at in the dark below
+@pytest.mark.parametrize("path", PATHS)
 def test_no_page_over_an_empty_log_breaks_a_rule_in_the_dark(page: Any, app: tuple[str, Path], path: str) -> None:
     _opened(page, app[0], path, (1280, 900), "dark")
     assert _broken(page) == []
@@ -151,10 +151,8 @@ def test_nothing_is_cut_off_on_a_narrow_phone_at_twice_the_type_size_whatever_is
 def _unfold(page: Any) -> None:
     """Opens what is folded away, and what is folded away in it."""
     for _ in range(3):
-        for summary in page.locator("details:not([open]) > summary").all():
-            if summary.is_visible():
-                summary.evaluate("one => one.click()")  # without going there: a page of 80 screens is drawn anew on the way
-                drawn(page, 100)
+        if not unfold(page):
+            break
         _settled(page)
 
 
@@ -180,39 +178,43 @@ def test_a_measured_photo_with_its_verdict_breaks_no_rule_in_light_and_dark(page
     assert _broken(page) == []
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_verdict_question_answers_and_what_to_do_now_can_be_read_in_the_sun(
-    browser: Any, app: tuple[str, Path], scheme: str
-) -> None:
-    page = browser.new_page()  # which knows of no photo
-    _opened(page, app[0], "wound", (390, 844), scheme)
+def _in_the_sun(page: Any, *lettering: str) -> None:
+    """What is asked of contrast in the sun, in the light theme and in the dark one."""
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        _settled(page)
+        ground = page.evaluate("getComputedStyle(document.querySelector('[data-testid=stApp]')).backgroundColor"
+                               ".match(/\\d+/g).slice(0, 3).map(Number)")
+        assert (max(ground) < 80) == (scheme == "dark")
+        for what in lettering:
+            found = contrasts(page, what)
+            assert found and min(found.values()) >= ENOUGH, (scheme, what, found)
+
+
+def test_verdict_question_answers_and_what_to_do_now_can_be_read_in_the_sun(page: Any, app: tuple[str, Path]) -> None:
+    as_new(page, (390, 844))  # which knows of no photo
+    _opened(page, app[0], "wound", (390, 844))
     page.get_by_role("button", name="bark is gnawed away").click()
     page.get_by_role("heading", name="In which country").wait_for(timeout=60_000)
     drawn(page, 700)
     page.get_by_role("button", name="don't know").click()
     page.locator(".answers button").first.wait_for(timeout=60_000)
     page.locator(".now").wait_for(timeout=60_000)
-    _settled(page)
-    for what in (".verdict", "[role=group] h2", ".answers button", ".now"):
-        found = contrasts(page, what)
-        assert found and min(found.values()) >= ENOUGH, (what, found)
-    page.close()
+    _in_the_sun(page, ".verdict", "[role=group] h2", ".answers button", ".now")
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_an_alarm_can_be_read_in_the_sun(page: Any, in_use: str, scheme: str) -> None:
-    _opened(page, in_use, "upkeep", (390, 844), scheme)
-    for what in (".verdict.alarm", ".st-key-due-alarm summary", ".st-key-due-alarm .works", "[data-testid=stAlert]"):
-        found = contrasts(page, what)
-        assert found and min(found.values()) >= ENOUGH, (what, found)
+def test_an_alarm_can_be_read_in_the_sun(page: Any, in_use: str) -> None:
+    _opened(page, in_use, "upkeep", (390, 844))
+    _in_the_sun(page, ".verdict.alarm", ".st-key-due-alarm summary", ".st-key-due-alarm .works", "[data-testid=stAlert]")
 
 
 @pytest.mark.parametrize(("size", "scheme"), [
     ((1280, 900), "light"), pytest.param((390, 844), "dark", marks=pytest.mark.slow)])
 def test_the_keyboard_alone_leads_from_the_start_over_a_photo_to_a_saved_wound_the_log_and_a_plan_and_is_seen_all_along(
-    browser: Any, app: tuple[str, Path], size: tuple[int, int], scheme: str
+    page: Any, app: tuple[str, Path], size: tuple[int, int], scheme: str
 ) -> None:
-    page = _opened(browser.new_page(), app[0], "start", size, scheme)  # where nothing has been begun
+    as_new(page, size, scheme)  # where nothing has been begun
+    _opened(page, app[0], "start", size, scheme)
     _tab_to(page, "Something bit my plant")
     page.keyboard.press("Enter")
     page.get_by_text("What happened to the plant?").wait_for(timeout=30_000)
@@ -243,7 +245,6 @@ def test_the_keyboard_alone_leads_from_the_start_over_a_photo_to_a_saved_wound_t
     page.locator(".verdict").first.wait_for(timeout=60_000)
     _settled(page)
     _tab_to(page, "Change what you want", "summary")
-    page.close()
 
 
 # what the keyboard has reached, with those round it: drawn otherwise than without its focus?
@@ -282,12 +283,13 @@ def _tab_to(page: Any, words: str, selector: str = "a") -> None:
     pytest.fail(f"the keyboard does not reach {words or selector}")
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_the_page_that_asks_for_a_code_breaks_no_rule(browser: Any, tmp_path: Path, scheme: str) -> None:
+def test_the_page_that_asks_for_a_code_breaks_no_rule_in_light_and_dark(browser: Any, tmp_path: Path) -> None:
     with served(tmp_path / "log", "--share") as (address, _):
-        context = browser.new_context(viewport={"width": 390, "height": 844}, color_scheme=scheme, bypass_csp=True)
+        context = browser.new_context(viewport={"width": 390, "height": 844}, bypass_csp=True)
         page = context.new_page()
-        page.goto(f"{address}/?code=WRONG")
-        page.get_by_text("This code is wrong").wait_for()
-        assert _broken(page) == []
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)
+            page.goto(f"{address}/?code=WRONG")
+            page.get_by_text("This code is wrong").wait_for()
+            assert _broken(page) == []
         context.close()

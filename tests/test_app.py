@@ -12,25 +12,25 @@ import pytest
 
 from diagnose.fieldlog.store import open_log
 from diagnose.simulate import bark
-from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WIDTHS, WORDS, drawn
+from tests.conftest import FIRST_SCREEN_WORDS, PHOTOS, WIDTHS, WORDS, as_new, drawn
 
 DESK, PHONE = (1280, 900), (390, 844)
 
 
-def _open(browser: Any, address: str, size: tuple[int, int]) -> tuple[Any, list[str]]:
-    page = browser.new_page(viewport={"width": size[0], "height": size[1]})
+def _open(page: Any, address: str, size: tuple[int, int]) -> list[str]:
+    as_new(page, size)
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
     page.goto(address)
-    return page, asked
+    return asked
 
 
 @pytest.mark.parametrize("size", WIDTHS)
 def test_a_photo_leads_to_a_verdict_a_barrier_and_a_kept_observation(
-    browser: Any, app: tuple[str, Path], size: tuple[int, int]
+    page: Any, app: tuple[str, Path], size: tuple[int, int]
 ) -> None:
     address, folder = app
-    page, asked = _open(browser, f"{address}/wound", size)
+    asked = _open(page, f"{address}/wound", size)
     photo = PHOTOS / "twig_on_card" / ("IMG_0016.jpg" if size[0] > 600 else "IMG_0003.jpg")
     page.locator("input[type=file]").first.set_input_files(str(photo))
     page.locator(".verdict").first.wait_for(timeout=60_000)
@@ -55,17 +55,16 @@ def test_a_photo_leads_to_a_verdict_a_barrier_and_a_kept_observation(
     assert too_wide <= 1
     outside = [url for url in asked if not url.startswith((address, address.replace("http", "ws"), "data:", "blob:"))]
     assert outside == []
-    page.close()
 
 
 @pytest.mark.parametrize("size", WIDTHS)
 def test_the_log_page_shows_what_was_kept_on_a_map_without_a_network(
-    browser: Any, app: tuple[str, Path], size: tuple[int, int]
+    page: Any, app: tuple[str, Path], size: tuple[int, int]
 ) -> None:
     address, folder = app
     open_log(folder).save_observation(site="slope", plant=f"L{size[0]}", lat=46.1, lon=-71.6, error_m=8.0,
                                       leading="rabbit", taken_at="2026-01-05T10:00:00")
-    page, asked = _open(browser, f"{address}/log", size)
+    asked = _open(page, f"{address}/log", size)
     page.locator(".vega-embed canvas, .vega-embed svg, [data-testid=stVegaLiteChart] canvas").first.wait_for(timeout=60_000)
     page.get_by_role("button", name="Older").wait_for()
     drawn(page)
@@ -73,7 +72,6 @@ def test_the_log_page_shows_what_was_kept_on_a_map_without_a_network(
     page.wait_for_function("document.querySelector('.st-key-log_one').getBoundingClientRect().top < 120", timeout=30_000)
     outside = [url for url in asked if not url.startswith((address, address.replace("http", "ws"), "data:", "blob:"))]
     assert outside == []
-    page.close()
 
 
 _WHERE = """() => {
@@ -97,9 +95,9 @@ _WHERE = """() => {
     pytest.param(size, scheme, marks=pytest.mark.slow) for size, scheme in
     ((PHONE, "dark"), (DESK, "light"), (DESK, "dark")))])
 def test_verdict_and_question_stay_on_the_screen_from_the_photo_through_every_answer(
-    browser: Any, app: tuple[str, Path], size: tuple[int, int], scheme: str
+    page: Any, app: tuple[str, Path], size: tuple[int, int], scheme: str
 ) -> None:
-    page = browser.new_page(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
+    as_new(page, size, scheme)
     page.goto(f"{app[0]}/wound")
     page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0003.jpg"))  # the only tap
     page.locator(".now").wait_for(timeout=60_000)
@@ -110,7 +108,6 @@ def test_verdict_and_question_stay_on_the_screen_from_the_photo_through_every_an
     assert size == DESK or page.evaluate(WORDS) <= FIRST_SCREEN_WORDS
     for _ in range(3):
         _answer_and_look(page)
-    page.close()
 
 
 @pytest.mark.parametrize("first", ["photo", "answer"])
@@ -137,9 +134,9 @@ def test_at_most_three_taps_lead_from_the_start_to_a_first_verdict_on_the_screen
 
 @pytest.mark.slow
 def test_without_a_photo_verdict_and_question_stay_on_the_phones_screen_too(
-    browser: Any, app: tuple[str, Path]
+    page: Any, app: tuple[str, Path]
 ) -> None:
-    page, _ = _open(browser, f"{app[0]}/wound", PHONE)
+    _open(page, f"{app[0]}/wound", PHONE)
     page.get_by_role("button", name="bark is gnawed away").wait_for(timeout=60_000)
     assert page.evaluate(WORDS) <= FIRST_SCREEN_WORDS
     page.get_by_role("button", name="bark is gnawed away").click()
@@ -154,13 +151,12 @@ def test_without_a_photo_verdict_and_question_stay_on_the_phones_screen_too(
     for _ in range(2):
         _answer_and_look(page)
     page.get_by_text("Answered so far: 4").wait_for()  # the country that was passed over among them
-    page.close()
 
 
 def test_before_there_is_evidence_the_page_says_not_to_buy_and_folds_away_what_would_suit(
-    browser: Any, app: tuple[str, Path]
+    page: Any, app: tuple[str, Path]
 ) -> None:
-    page, _ = _open(browser, f"{app[0]}/wound", DESK)
+    _open(page, f"{app[0]}/wound", DESK)
     page.get_by_role("button", name="a shoot or twig is cut or torn off").click(timeout=60_000)
     page.locator(".now").filter(has_text="Do not buy a barrier yet").wait_for(timeout=60_000)
     folded = page.get_by_text("What would suit if the likeliest did it")
@@ -169,11 +165,10 @@ def test_before_there_is_evidence_the_page_says_not_to_buy_and_folds_away_what_w
     assert not sizes.is_visible()
     folded.click()
     sizes.wait_for(timeout=30_000)
-    page.close()
 
 
-def test_who_began_without_a_photo_can_start_over_after_the_first_answer(browser: Any, app: tuple[str, Path]) -> None:
-    page, _ = _open(browser, f"{app[0]}/wound", PHONE)
+def test_who_began_without_a_photo_can_start_over_after_the_first_answer(page: Any, app: tuple[str, Path]) -> None:
+    _open(page, f"{app[0]}/wound", PHONE)
     page.get_by_role("button", name="bark is gnawed away").wait_for(timeout=60_000)
     rows = page.evaluate("""() => Object.values(Object.groupBy(
         [...document.querySelectorAll('[data-testid=stBidiComponentIsolated]')]
@@ -187,13 +182,12 @@ def test_who_began_without_a_photo_can_start_over_after_the_first_answer(browser
     page.locator(".verdict").wait_for(state="detached", timeout=30_000)
     page.get_by_role("heading", name="What happened to the plant?").wait_for(timeout=30_000)
     page.get_by_text("What happened to the plant? bark is gnawed away").wait_for(state="detached", timeout=30_000)
-    page.close()
 
 
 def test_without_a_place_the_country_is_asked_for_right_after_the_first_answer_and_counts_at_once(
-    browser: Any, app: tuple[str, Path]
+    page: Any, app: tuple[str, Path]
 ) -> None:
-    page, _ = _open(browser, f"{app[0]}/wound", PHONE)
+    _open(page, f"{app[0]}/wound", PHONE)
     page.get_by_role("button", name="leaves are eaten or stripped").click(timeout=60_000)
     page.get_by_role("heading", name="In which country").wait_for(timeout=60_000)
     listed = page.get_by_role("combobox", name=re.compile("where the plant stands"))
@@ -203,7 +197,6 @@ def test_without_a_place_the_country_is_asked_for_right_after_the_first_answer_a
     page.get_by_text("Why, and what else").click()
     page.get_by_text(re.compile("New Zealand: .* kinds of mammals")).first.wait_for(timeout=30_000)
     page.get_by_text(re.compile("possum")).first.wait_for(timeout=30_000)
-    page.close()
 
 
 def _answer_and_look(page: Any) -> None:
@@ -225,9 +218,9 @@ def _look(page: Any) -> None:
         assert page.evaluate(WORDS) <= FIRST_SCREEN_WORDS
 
 
-def test_a_file_that_is_no_picture_gets_one_line_and_the_page_lives_on(browser: Any, app: tuple[str, Path]) -> None:
+def test_a_file_that_is_no_picture_gets_one_line_and_the_page_lives_on(page: Any, app: tuple[str, Path]) -> None:
     address, _ = app
-    page, _ = _open(browser, f"{address}/wound", PHONE)
+    _open(page, f"{address}/wound", PHONE)
     page.locator("input[type=file]").first.set_input_files(
         {"name": "notes.jpg", "mimeType": "image/jpeg", "buffer": b"this is no picture"}
     )
@@ -245,18 +238,16 @@ def test_a_file_that_is_no_picture_gets_one_line_and_the_page_lives_on(browser: 
     page.get_by_role("button", name="don't know").click()
     page.wait_for_function(f"({_WHERE})().drawn && ({_WHERE})().name", timeout=60_000)
     _look(page)
-    page.close()
 
 
 @pytest.mark.slow
-def test_two_photos_of_one_wound_are_joined(browser: Any, app: tuple[str, Path]) -> None:
+def test_two_photos_of_one_wound_are_joined(page: Any, app: tuple[str, Path]) -> None:
     address, _ = app
-    page, _ = _open(browser, f"{address}/wound", DESK)
+    _open(page, f"{address}/wound", DESK)
     page.locator("input[type=file]").first.set_input_files([
         {"name": name, "mimeType": "image/jpeg", "buffer": data}
         for name, data in _twice(PHOTOS / "twig_on_card" / "IMG_0016.jpg")])
     page.get_by_text("All photos together").wait_for(timeout=60_000)
-    page.close()
 
 
 def _twice(file: Path) -> list[tuple[str, bytes]]:
@@ -266,9 +257,9 @@ def _twice(file: Path) -> list[tuple[str, bytes]]:
 
 
 def test_photos_of_two_twigs_are_not_joined_unasked_and_the_page_says_what_differs(
-    browser: Any, app: tuple[str, Path]
+    page: Any, app: tuple[str, Path]
 ) -> None:
-    page, _ = _open(browser, f"{app[0]}/wound", DESK)
+    _open(page, f"{app[0]}/wound", DESK)
     # twigs that were drawn 7 and 12 mm thick
     page.locator("input[type=file]").first.set_input_files(
         [str(PHOTOS / "twig_on_card" / f"IMG_00{number}.jpg") for number in (16, 20)])
@@ -279,16 +270,15 @@ def test_photos_of_two_twigs_are_not_joined_unasked_and_the_page_says_what_diffe
     assert page.get_by_text("All photos together").count() == 0
     page.get_by_text("These photos show the same wound").click()
     page.get_by_text("All photos together").wait_for(timeout=60_000)
-    page.close()
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("size", WIDTHS)
 def test_the_height_of_the_card_on_the_page_gives_the_height_of_the_wound(
-    browser: Any, app: tuple[str, Path], size: tuple[int, int]
+    page: Any, app: tuple[str, Path], size: tuple[int, int]
 ) -> None:
     data, truth = bark.picture_of(replace(bark.any_setting(1000), along="y", turn=90.0, size=(1200, 1600)))
-    page, _ = _open(browser, f"{app[0]}/wound", size)
+    _open(page, f"{app[0]}/wound", size)
     page.locator("input[type=file]").first.set_input_files({"name": "stem.jpg", "mimeType": "image/jpeg", "buffer": data})
     page.locator(".verdict").wait_for(timeout=60_000)
     page.get_by_text("Figures, or another place").click()
@@ -301,14 +291,13 @@ def test_the_height_of_the_card_on_the_page_gives_the_height_of_the_wound(
     told = page.locator("text=/4[0-9][0-9] ± \\d+ mm/").locator("visible=true").first.inner_text()
     assert truth.upper is not None
     assert abs(float(told.split("±")[0].split()[-1]) - (400 + 50 + truth.upper)) < 10
-    page.close()
 
 
 @pytest.mark.slow
-def test_turns_round_the_stem_are_asked_for_where_photos_show_gnawed_bark(browser: Any, app: tuple[str, Path]) -> None:
+def test_turns_round_the_stem_are_asked_for_where_photos_show_gnawed_bark(page: Any, app: tuple[str, Path]) -> None:
     setting = replace(bark.any_setting(1006), share=0.5, diameter=36.0, tilt=6.0)
     sides = [bark.picture_of(replace(setting, turned=(10.0 - stood + 180) % 360 - 180))[0] for stood in (0, 90)]
-    page, _ = _open(browser, f"{app[0]}/wound", DESK)
+    _open(page, f"{app[0]}/wound", DESK)
     page.locator("input[type=file]").first.set_input_files(
         [{"name": f"side{k}.jpg", "mimeType": "image/jpeg", "buffer": data} for k, data in enumerate(sides)])
     page.get_by_text("All photos together").wait_for(timeout=60_000)
@@ -321,4 +310,3 @@ def test_turns_round_the_stem_are_asked_for_where_photos_show_gnawed_bark(browse
     turns.fill("0, 90")
     turns.press("Enter")
     page.get_by_text("would narrow down how much bark is gone").wait_for(state="detached", timeout=30_000)
-    page.close()

@@ -20,7 +20,7 @@ from diagnose.inbox.queue import waiting
 from diagnose.inbox.work import FEW, judge, measure, take_in, unseen
 from diagnose.report.letters import reply_to
 from diagnose.screens.inbox_list import ORDERS, listed_of, marked
-from tests.conftest import PHOTOS, TOP, WIDTHS, drawn, served, still
+from tests.conftest import PHOTOS, TOP, WIDTHS, as_new, drawn, served, still
 from tests.presses import inbox_presses
 
 WORDS = "Something cut it off about 20 cm up and left small round droppings."
@@ -36,10 +36,10 @@ def _mail(subject: str, sender: str = "Ada <ada@example.org>", photo: str = "IMG
 
 @pytest.mark.parametrize("size", WIDTHS)
 def test_saved_mail_becomes_an_answered_letter_and_the_answer_can_be_undone(
-    browser: Any, tmp_path: Path, size: tuple[int, int]
+    page: Any, tmp_path: Path, size: tuple[int, int]
 ) -> None:
     with served(tmp_path / "log") as (address, _):
-        page = browser.new_page(viewport={"width": size[0], "height": size[1]})
+        as_new(page, size)
         page.goto(f"{address}/inbox")
         page.locator("input[type=file]").first.set_input_files(
             {"name": "../a.eml", "mimeType": "message/rfc822", "buffer": _mail("oak")})
@@ -83,14 +83,13 @@ def test_saved_mail_becomes_an_answered_letter_and_the_answer_can_be_undone(
         page.get_by_role("button", name="Undo the last answer").click()
         page.get_by_text("1 of 1", exact=True).wait_for(timeout=30_000)
         assert log.record("submission", name)["answer"] == ""
-        page.close()
 
 
 @pytest.mark.parametrize("size", WIDTHS)
 def test_what_is_sent_in_by_the_apps_own_page_is_in_the_inbox(
-    browser: Any, app: tuple[str, Path], size: tuple[int, int]
+    page: Any, app: tuple[str, Path], size: tuple[int, int]
 ) -> None:
-    page = browser.new_page(viewport={"width": size[0], "height": size[1]})
+    as_new(page, size)
     page.goto(f"{app[0]}/send")
     words = f"Bitten, knee high {time.time()}"
     page.get_by_label("What did you see?").fill(words)
@@ -99,12 +98,11 @@ def test_what_is_sent_in_by_the_apps_own_page_is_in_the_inbox(
     page.get_by_role("button", name="Send in").click()
     page.get_by_text("Thank you. It came in").wait_for(timeout=30_000)
     assert words in set(open_log(app[1]).records("submission")["words"])
-    page.close()
 
 
-def test_one_pages_to_the_next_letter_and_back_and_agrees_to_two_in_a_row(browser: Any, tmp_path: Path) -> None:
+def test_one_pages_to_the_next_letter_and_back_and_agrees_to_two_in_a_row(page: Any, tmp_path: Path) -> None:
     with served(tmp_path / "log") as (address, _):
-        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        as_new(page, (1280, 900))
         page.goto(f"{address}/inbox")
         page.locator("input[type=file]").first.set_input_files([
             {"name": "oak.eml", "mimeType": "message/rfc822", "buffer": _mail("oak")},
@@ -130,14 +128,12 @@ def test_one_pages_to_the_next_letter_and_back_and_agrees_to_two_in_a_row(browse
         page.get_by_text("Nothing waits.").wait_for(timeout=30_000)
         assert page.locator("[data-testid=stException]").count() == 0
         assert list(log.records("submission")["answer"]) == ["agree", "agree"]
-        page.close()
 
 
 def test_the_list_comes_at_once_on_a_phone_and_keeps_its_place_when_a_row_is_ticked_on_a_first_visit(
-    browser: Any, in_use: str
+    page: Any, in_use: str
 ) -> None:
-    context = browser.new_context(viewport={"width": 390, "height": 844})  # a device without a cookie yet
-    page = context.new_page()
+    as_new(page, (390, 844))  # without a cookie yet
     page.goto(f"{in_use}/inbox")
     page.get_by_text("1 of 4", exact=True).wait_for(timeout=60_000)
     drawn(page, 700)
@@ -151,7 +147,6 @@ def test_the_list_comes_at_once_on_a_phone_and_keeps_its_place_when_a_row_is_tic
     page.get_by_text("2 of 4", exact=True).wait_for(timeout=30_000)
     drawn(page, 700)
     assert table.evaluate("element => element.isTheSame === true")
-    context.close()
 
 
 def test_a_large_pile_is_judged_by_the_page_itself_without_processes_that_would_run_the_page_again(
@@ -177,12 +172,12 @@ def test_a_large_pile_is_judged_by_the_page_itself_without_processes_that_would_
     assert started == [] and (log.records("submission")["pile"] != "").all()
 
 
-def test_one_reads_on_and_what_is_opened_stays_open_while_photos_are_measured(browser: Any, tmp_path: Path) -> None:
+def test_one_reads_on_and_what_is_opened_stays_open_while_photos_are_measured(page: Any, tmp_path: Path) -> None:
     photos = [file.relative_to(PHOTOS / "twig_on_card").name for file in sorted((PHOTOS / "twig_on_card").glob("*.jpg"))]
     sent = [{"name": f"{number}.eml", "mimeType": "message/rfc822",
              "buffer": _mail(f"tree {number}", f"a{number}@example.org", photo)} for number, photo in enumerate(photos)]
     with served(tmp_path / "log") as (address, _):
-        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        as_new(page, (1280, 900))
         page.goto(f"{address}/inbox")
         page.locator("input[type=file]").first.set_input_files(sent)
         page.get_by_role("button", name="Take in").click()
@@ -199,11 +194,10 @@ def test_one_reads_on_and_what_is_opened_stays_open_while_photos_are_measured(br
         measuring.wait_for(state="hidden", timeout=120_000)
         drawn(page, 1500)
         assert words.is_visible()
-        page.close()
 
 
-def test_letters_that_wait_longest_come_first_where_that_is_wanted_and_the_walk_follows(browser: Any, in_use: str) -> None:
-    page = browser.new_page(viewport={"width": 390, "height": 844})
+def test_letters_that_wait_longest_come_first_where_that_is_wanted_and_the_walk_follows(page: Any, in_use: str) -> None:
+    as_new(page, (390, 844))
     page.goto(f"{in_use}/inbox")
     page.get_by_text("1 of 4", exact=True).wait_for(timeout=60_000)
     drawn(page, 700)
@@ -214,7 +208,6 @@ def test_letters_that_wait_longest_come_first_where_that_is_wanted_and_the_walk_
     page.keyboard.press("Escape")
     days = [re.search(r"2026-04-\d\d", words)[0] for words in _gone_through(page)]
     assert days == sorted(days) and len(set(days)) == 4
-    page.close()
 
 
 def _gone_through(page: Any) -> list[str]:
@@ -233,8 +226,8 @@ def _gone_through(page: Any) -> list[str]:
     return told
 
 
-def test_next_follows_the_header_that_was_pressed_and_ticks_never_pass_to_other_letters(browser: Any, in_use: str) -> None:
-    page = browser.new_page(viewport={"width": 1280, "height": 900})
+def test_next_follows_the_header_that_was_pressed_and_ticks_never_pass_to_other_letters(page: Any, in_use: str) -> None:
+    as_new(page, (1280, 900))
     page.goto(f"{in_use}/inbox")
     page.get_by_text("1 of 4", exact=True).wait_for(timeout=60_000)
     still(page)
@@ -250,7 +243,6 @@ def test_next_follows_the_header_that_was_pressed_and_ticks_never_pass_to_other_
     still(page)
     senders = [re.search(r"(?:from (.+?), )?2026-04-\d\d", words)[1] or "no name" for words in _gone_through(page)]
     assert senders == sorted(senders) and len(set(senders)) == 4
-    page.close()
 
 
 def test_the_row_that_is_open_is_marked_in_the_list_and_every_row_has_its_picture(planting_in_use: Path) -> None:
@@ -266,7 +258,7 @@ def test_the_row_that_is_open_is_marked_in_the_list_and_every_row_has_its_pictur
 
 
 def test_what_is_typed_into_a_letter_stays_when_something_else_is_pressed_before_the_page_has_heard_of_it(
-    browser: Any, tmp_path: Path
+    page: Any, tmp_path: Path
 ) -> None:
     log = open_log(tmp_path / "log")
     (tmp_path / "mail").mkdir()
@@ -276,7 +268,7 @@ def test_what_is_typed_into_a_letter_stays_when_something_else_is_pressed_before
     judge(log, "US-VT", workers=1)
     name = log.records("submission")["id"].iloc[0]
     with served(tmp_path / "log") as (address, _):
-        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        as_new(page, (1280, 900))
         page.goto(f"{address}/inbox")
         page.get_by_text("1 of 1", exact=True).wait_for(timeout=60_000)
         drawn(page, 700)
@@ -290,11 +282,10 @@ def test_what_is_typed_into_a_letter_stays_when_something_else_is_pressed_before
             page.get_by_text(f"from “{WORDS}”").nth(proposed).click()
         drawn(page, 1500)
         assert "We come on Friday." in page.get_by_label("The letter, yours to change").input_value()
-        page.close()
 
 
 def test_going_on_draws_list_and_letter_alone_and_small_pictures_come_when_they_are_seen(browser: Any, in_use: str) -> None:
-    page = browser.new_page(viewport={"width": 390, "height": 844})
+    page = browser.new_page(viewport={"width": 390, "height": 844})  # which has seen no picture yet
     told: list[bytes] = []
     page.on("websocket", lambda socket: socket.on(
         "framereceived", lambda frame: told.append(frame if isinstance(frame, bytes) else frame.encode())))
@@ -321,10 +312,10 @@ def test_going_on_draws_list_and_letter_alone_and_small_pictures_come_when_they_
 
 
 def test_the_list_stays_where_nothing_was_ticked_when_a_letter_is_put_off(
-    browser: Any, planting_in_use: Path, tmp_path: Path
+    page: Any, planting_in_use: Path, tmp_path: Path
 ) -> None:
     with served(Path(shutil.copytree(planting_in_use, tmp_path / "log"))) as (address, _):
-        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        as_new(page, (1280, 900))
         page.goto(f"{address}/inbox")
         later, name = page.get_by_role("button", name="Later"), page.get_by_role("button", name="That is what I say")
         later.or_(name).first.wait_for(timeout=60_000)
@@ -341,13 +332,11 @@ def test_the_list_stays_where_nothing_was_ticked_when_a_letter_is_put_off(
         page.get_by_role("button", name="Undo the last answer").wait_for(timeout=60_000)
         drawn(page, 700)
         assert page.locator("[data-testid=stDataFrame]").evaluate("element => element.isTheSame === true")
-        page.close()
 
 
 def test_in_whatever_order_letters_are_gone_through_put_off_and_taken_back_the_buttons_know_where_they_lead(
-    browser: Any, planting_in_use: Path, tmp_path: Path
+    page: Any, planting_in_use: Path, tmp_path: Path
 ) -> None:
     with served(Path(shutil.copytree(planting_in_use, tmp_path / "log"))) as (address, _):
-        page = browser.new_page(viewport={"width": 390, "height": 844})
+        as_new(page, (390, 844))
         assert list(inbox_presses(page, address, 10, random.Random(2))) == []
-        page.close()

@@ -14,7 +14,7 @@ from diagnose.fieldlog import kept_measurement, save_diagnosis
 from diagnose.fieldlog.store import open_log
 from diagnose.figures import figure
 from diagnose.signs import parse_signs, vocabulary
-from tests.conftest import PHOTOS, WIDTHS, drawn, served
+from tests.conftest import PHOTOS, WIDTHS, as_new, drawn, served
 
 CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
 WAIT = 60_000
@@ -22,12 +22,12 @@ WAIT = 60_000
 
 @pytest.mark.parametrize("size", WIDTHS)
 def test_what_comes_in_is_shown_deleted_restored_and_given_out(
-    browser: Any, tmp_path: Path, size: tuple[int, int]
+    page: Any, tmp_path: Path, size: tuple[int, int]
 ) -> None:
     table = tmp_path / "told.csv"
     table.write_text("plant,site,lat,lon\n7,slope,46.8,-71.2\n8,slope,46.9,-71.2\n9,slope,95,-71.2\n")
     with served(tmp_path / "log") as (address, _):
-        page = browser.new_page(viewport={"width": size[0], "height": size[1]})
+        as_new(page, size)
         page.goto(f"{address}/log")
         page.get_by_text("Take in photos, a table").click()
         page.locator('input[type="file"]').set_input_files([str(CARD), str(table)])
@@ -70,22 +70,20 @@ def test_what_comes_in_is_shown_deleted_restored_and_given_out(
         assert "slope" in Path(fetched.value.path()).read_text() and "46.8," not in Path(fetched.value.path()).read_text()
         over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
         assert over <= 1
-        page.close()
 
 
 @pytest.mark.slow
-def test_a_kept_photo_of_which_nothing_was_measured_is_shown_as_it_is(browser: Any, tmp_path: Path) -> None:
+def test_a_kept_photo_of_which_nothing_was_measured_is_shown_as_it_is(page: Any, tmp_path: Path) -> None:
     open_log(tmp_path / "log").save_observation(CARD.read_bytes(), CARD.name, plant="7")
     with served(tmp_path / "log") as (address, _):
-        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        as_new(page, (1280, 900))
         page.goto(f"{address}/log")
         page.get_by_alt_text("The kept photo").wait_for(timeout=WAIT)
         assert page.locator(".figures").count() == 0
-        page.close()
 
 
 def test_what_was_saved_of_a_tapped_photo_is_shown_with_its_figures_answers_reasons_barrier_and_lines(
-    browser: Any, tmp_path: Path
+    page: Any, tmp_path: Path
 ) -> None:
     photo = PHOTOS / "twig_free" / "IMG_0008.jpg"  # nothing is measured in it without taps
     twig = json.loads(photo.with_suffix(".json").read_text())["twig"]
@@ -101,7 +99,7 @@ def test_what_was_saved_of_a_tapped_photo_is_shown_with_its_figures_answers_reas
     np.testing.assert_allclose(told.shapes["taps"], taps, atol=0.1)
     np.testing.assert_allclose(told.shapes["face_line"], found.measurement.shapes["face_line"], atol=0.1)
     with served(tmp_path / "log") as (address, _):
-        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        as_new(page, (1280, 900))
         page.goto(f"{address}/log")
         page.get_by_alt_text("with the lines that were measured along").wait_for(timeout=WAIT)
         page.get_by_text("The barrier that was advised").wait_for(timeout=WAIT)  # it is drawn after all that is read here
@@ -113,31 +111,29 @@ def test_what_was_saved_of_a_tapped_photo_is_shown_with_its_figures_answers_reas
         assert found.verdict.reasons[0].words.split(":")[0] in shown
         page.get_by_text("The barrier that was advised").click()
         page.get_by_text("Take care").wait_for(timeout=WAIT)
-        page.close()
 
 
 @pytest.mark.slow
-def test_a_fault_on_a_page_is_told_in_our_words_with_where_the_log_is(browser: Any, tmp_path: Path) -> None:
+def test_a_fault_on_a_page_is_told_in_our_words_with_where_the_log_is(page: Any, tmp_path: Path) -> None:
     log = tmp_path / "log"
     open_log(log).save_observation(plant="7", verdict={"for": 5})  # reasons that are no list: nothing of ours writes them
     with served(log) as (address, _):
-        page = browser.new_page(viewport={"width": 390, "height": 844})
+        as_new(page, (390, 844))
         page.goto(f"{address}/log")
         page.get_by_text("A fault of this tool stopped the page").first.wait_for(timeout=WAIT)
         told = page.locator("body").inner_text().replace("\u2060", "")
         assert str(log) in told
         assert not any(word in told.lower() for word in ("cloud", "streamlit", "manage app", "traceback", "redacted"))
-        page.close()
 
 
 def test_each_row_that_is_ticked_is_brought_into_sight_the_second_like_the_first_and_a_correction_is_told(
-    browser: Any, tmp_path: Path
+    page: Any, tmp_path: Path
 ) -> None:
     log = open_log(tmp_path / "log")
     log.save_observations([{"plant": f"T{number}", "site": "slope", "lat": 46.8, "lon": -71.2 + 0.0001 * number}
                            for number in range(12)])
     with served(tmp_path / "log") as (address, _):
-        page = browser.new_page(viewport={"width": 390, "height": 844})
+        as_new(page, (390, 844))
         page.goto(f"{address}/log")
         heading = page.locator(".st-key-log_one h3")
         heading.wait_for(timeout=WAIT)
@@ -164,4 +160,3 @@ def test_each_row_that_is_ticked_is_brought_into_sight_the_second_like_the_first
         page.get_by_label("Note").fill("fox seen")
         page.get_by_role("button", name="Save the correction").click()
         page.get_by_text("The correction is saved.").wait_for(timeout=WAIT)
-        page.close()

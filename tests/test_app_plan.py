@@ -12,25 +12,24 @@ from diagnose.diagnosis import Circumstances, diagnose_answers
 from diagnose.fieldlog import save_diagnosis
 from diagnose.fieldlog.store import open_log
 from diagnose.signs import parse_signs
-from tests.conftest import TOP, drawn
+from tests.conftest import TOP, as_new, drawn
 
 DESK = (1280, 900)
 WIDTHS = [pytest.param(DESK, marks=pytest.mark.slow), (390, 844)]
 
 
-def _open(browser: Any, address: str, size: tuple[int, int]) -> Any:
-    page = browser.new_page(viewport={"width": size[0], "height": size[1]})
+def _open(page: Any, address: str, size: tuple[int, int]) -> None:
+    as_new(page, size)
     page.goto(f"{address}/planting")
     page.get_by_text("The buying list as CSV").wait_for(timeout=60_000)
-    return page
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("size", WIDTHS)
 def test_the_answer_stands_on_the_first_screen_above_what_is_asked(
-    browser: Any, app: tuple[str, Path], size: tuple[int, int]
+    page: Any, app: tuple[str, Path], size: tuple[int, int]
 ) -> None:
-    page = _open(browser, app[0], size)
+    _open(page, app[0], size)
     for words in ("Act: build", "First year", "Alive after 6 years"):
         place = page.get_by_text(words).first.bounding_box()
         assert place is not None and place["y"] + place["height"] <= size[1], words
@@ -43,17 +42,16 @@ def test_the_answer_stands_on_the_first_screen_above_what_is_asked(
     page.get_by_label(re.compile("^Trees alive after 6 years, wanted [0-9]+: .*surely")).wait_for()
     too_wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
     assert too_wide <= 1
-    page.close()
 
 
 @pytest.mark.slow
-def test_the_wounds_of_a_planting_in_the_log_are_taken_over(browser: Any, app: tuple[str, Path]) -> None:
+def test_the_wounds_of_a_planting_in_the_log_are_taken_over(page: Any, app: tuple[str, Path]) -> None:
     address, folder = app
     log = open_log(folder)
     for told in ({"wound": "severed_shoot", "cut_form": "torn", "position": "high"},
                  {"wound": "bark_gnawed", "position": "base", "groove_look": "fine_many_angles"}):
         save_diagnosis(log, diagnose_answers(parse_signs(told), Circumstances("east")), site="Taken over")
-    page = _open(browser, address, DESK)
+    _open(page, address, DESK)
     drawn(page)  # a plan is still being worked out: what is pressed meanwhile may be drawn anew
     page.get_by_role("button", name="Plan by: wounds in the log").click()  # it stands beside a plan that is only expected
     drawn(page)
@@ -64,7 +62,6 @@ def test_the_wounds_of_a_planting_in_the_log_are_taken_over(browser: Any, app: t
     page.get_by_text("At work here:").wait_for(timeout=30_000)
     page.get_by_text("Diagnosed. What was taken for granted stands below.").wait_for(timeout=30_000)
     page.get_by_text("If the animals are not certain").wait_for()
-    page.close()
 
 
 def test_a_plan_by_wounds_that_tell_nobody_yet_says_what_to_find_out_before_anything_is_bought(
@@ -83,19 +80,18 @@ def test_a_plan_by_wounds_that_tell_nobody_yet_says_what_to_find_out_before_anyt
     assert open_wound.find_out_first.split(":")[0] in told and "Expected, not diagnosed" in told
 
 
-def test_a_budget_that_is_too_small_is_said_to_break_the_plan(browser: Any, app: tuple[str, Path]) -> None:
-    page = _open(browser, app[0], DESK)
+def test_a_budget_that_is_too_small_is_said_to_break_the_plan(page: Any, app: tuple[str, Path]) -> None:
+    _open(page, app[0], DESK)
     page.get_by_text("Change what you want, and where").click()
     page.get_by_label("Budget for the first year (0: not limited)").fill("5")
     page.get_by_label("Budget for the first year (0: not limited)").press("Enter")
     page.get_by_text("The budget of 5 is too small and breaks it").wait_for(timeout=30_000)
-    page.close()
 
 
 def test_the_name_of_each_kind_stands_at_the_middle_of_its_bar_in_one_line_or_two(
-    browser: Any, app: tuple[str, Path]
+    page: Any, app: tuple[str, Path]
 ) -> None:
-    page = _open(browser, app[0], (390, 844))
+    _open(page, app[0], (390, 844))
     page.locator(".st-key-chart_costs .role-mark.mark-text text").first.wait_for(timeout=60_000)
     names, ends, lines = page.evaluate("""() => {
         const all = what => [...document.querySelectorAll(`.st-key-chart_costs ${what}`)];
@@ -104,4 +100,3 @@ def test_the_name_of_each_kind_stands_at_the_middle_of_its_bar_in_one_line_or_tw
                 all('.role-axis-label text').map(one => Math.max(1, one.querySelectorAll('tspan').length))]; }""")
     assert set(lines) == {1, 2} and len(names) == len(ends)
     assert max(abs(one - other) for one, other in zip(sorted(names), sorted(ends), strict=True)) < 4
-    page.close()

@@ -12,16 +12,15 @@ import pytest
 
 from diagnose.fieldlog.store import open_log
 from diagnose.survey.from_log import enter
-from tests.conftest import WIDTHS, drawn, served
+from tests.conftest import WIDTHS, as_new, drawn, served
 
 
 @pytest.mark.parametrize("size", WIDTHS)
-def test_trees_are_written_down_one_by_one_and_counted(browser: Any, tmp_path: Path, size: tuple[int, int]) -> None:
+def test_trees_are_written_down_one_by_one_and_counted(page: Any, tmp_path: Path, size: tuple[int, int]) -> None:
     from playwright.sync_api import expect
 
     with served(tmp_path / "log") as (address, _):
-        context = browser.new_context(viewport={"width": size[0], "height": size[1]})
-        page = context.new_page()
+        as_new(page, size)
         page.goto(f"{address}/survey")
         page.get_by_role("radio", name="Fill in the tally").click()
         for label, words in (("Planting", "slope"), ("Plot, as on the stake", "P1"), ("Tree: tag", "7")):
@@ -55,19 +54,17 @@ def test_trees_are_written_down_one_by_one_and_counted(browser: Any, tmp_path: P
         page.get_by_role("button", name="Report as PDF").wait_for(timeout=60_000)
         over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
         assert over <= 1
-        context.close()
 
 
-def test_a_boundary_gives_a_layout_with_map_and_sheets(browser: Any, app: tuple[str, Path]) -> None:
+def test_a_boundary_gives_a_layout_with_map_and_sheets(page: Any, app: tuple[str, Path]) -> None:
     ring = [[-71.60, 46.10], [-71.596, 46.10], [-71.596, 46.103], [-71.60, 46.103], [-71.60, 46.10]]
     open_log(app[1]).save("site", name="north", boundary={"type": "Polygon", "coordinates": [ring]})
-    page = browser.new_page(viewport={"width": 1280, "height": 900})
+    as_new(page, (1280, 900))
     page.goto(f"{app[0]}/survey")
     page.get_by_role("radio", name="Where to put plots").click()
     page.get_by_role("button", name="Map as PDF").wait_for(timeout=60_000)
     page.get_by_role("button", name="Plots as GPX").wait_for()
     page.get_by_role("button", name="Tally sheets").wait_for()
-    page.close()
 
 
 RING = [[8.2, 48.05], [8.204, 48.05], [8.204, 48.0525], [8.2, 48.0525], [8.2, 48.05]]
@@ -129,7 +126,7 @@ def test_a_survey_goes_on_a_phone_from_its_plan_through_a_reload_to_a_mended_row
         context.close()
 
 
-def test_a_published_target_chosen_while_planning_decides_on_another_device_too(browser: Any, tmp_path: Path) -> None:
+def test_a_published_target_chosen_while_planning_decides_on_another_device_too(page: Any, tmp_path: Path) -> None:
     boundary = tmp_path / "wood.geojson"
     boundary.write_text(json.dumps({"type": "Polygon", "coordinates": [RING]}))
 
@@ -141,8 +138,7 @@ def test_a_published_target_chosen_while_planning_decides_on_another_device_too(
         drawn(page)
 
     with served(tmp_path / "log") as (address, _):
-        context = browser.new_context(viewport={"width": 390, "height": 844})
-        page = context.new_page()
+        as_new(page, (390, 844))
         page.set_default_timeout(60_000)
         page.goto(f"{address}/survey")
         page.get_by_role("radio", name="Where to put plots").click()
@@ -159,11 +155,9 @@ def test_a_published_target_chosen_while_planning_decides_on_another_device_too(
             page.get_by_role("button", name="Tally as CSV").click()
         planned = pd.read_csv(handed.value.path(), dtype=str)
         assert set(planned["plan"]) == {"ch_silver_fir_montane; one addition; 30 plots"}
-        context.close()
         rows = [planned.assign(visit="2026-03-31", tree=str(tree), species="Abies alba", browsed="1") for tree in range(3)]
         pd.concat(rows).to_csv(tmp_path / "filled.csv", index=False)
-        context = browser.new_context(viewport={"width": 390, "height": 844})  # another device: no plan is kept there
-        page = context.new_page()
+        as_new(page, (390, 844))  # another device: no plan is kept there
         page.set_default_timeout(60_000)
         page.goto(f"{address}/survey")
         page.get_by_role("radio", name="Fill in the tally").click()
@@ -180,4 +174,3 @@ def test_a_published_target_chosen_while_planning_decides_on_another_device_too(
         page.locator(".verdict", has_text="50 % is the limit").wait_for()
         page.get_by_text("Targets, the change since the last visit").click()
         page.get_by_text("The tally was planned for at most 9 %; another target was chosen after that.").wait_for()
-        context.close()

@@ -12,18 +12,18 @@ from pypdf import PdfReader
 
 from diagnose.fieldlog.store import open_log
 from diagnose.upkeep.register import found_by_chance, register
-from tests.conftest import WIDTHS, drawn, served, still, words_of
+from tests.conftest import WIDTHS, as_new, drawn, served, still, words_of
 
 DESK, PHONE = (1280, 900), (360, 740)
 
 
-def _open(browser: Any, address: str, size: tuple[int, int]) -> tuple[Any, list[str]]:
-    page = browser.new_page(viewport={"width": size[0], "height": size[1]})
+def _open(page: Any, address: str, size: tuple[int, int]) -> list[str]:
+    as_new(page, size)
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
     page.goto(f"{address}/upkeep")
     _part(page, "Due")
-    return page, asked
+    return asked
 
 
 def _part(page: Any, name: str) -> None:
@@ -58,12 +58,12 @@ def _choose(page: Any, site: str) -> None:
 
 @pytest.mark.parametrize("size", WIDTHS)
 def test_a_look_that_finds_a_barrier_too_tight_raises_an_alarm_and_taking_it_off_ends_it(
-    browser: Any, app: tuple[str, Path], size: tuple[int, int],
+    page: Any, app: tuple[str, Path], size: tuple[int, int],
 ) -> None:
     address, folder = app
     log, site = open_log(folder), f"upkeep {size[0]}"
     own = register(log, "cage", site=site, label="K1", inner_mm=900, built="2026-04-01", lat=46.1, lon=-71.6, error_m=8.0)
-    page, asked = _open(browser, address, size)
+    asked = _open(page, address, size)
     _choose(page, site)
     _part(page, "Enter a check")
     page.get_by_text("too tight", exact=True).click()
@@ -84,13 +84,12 @@ def test_a_look_that_finds_a_barrier_too_tight_raises_an_alarm_and_taking_it_off
     page.get_by_text("Every wire, post and stake").wait_for()
     assert page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth") <= 1
     assert [url for url in asked if not url.startswith((address, address.replace("http", "ws"), "data:", "blob:"))] == []
-    page.close()
 
 
 @pytest.mark.slow
-def test_a_barrier_found_by_chance_is_registered_with_its_place(browser: Any, app: tuple[str, Path]) -> None:
+def test_a_barrier_found_by_chance_is_registered_with_its_place(page: Any, app: tuple[str, Path]) -> None:
     address, folder = app
-    page, _ = _open(browser, address, DESK)
+    _open(page, address, DESK)
     _part(page, "Register")
     page.get_by_text("Found by chance").click()
     page.locator("[data-testid=stCheckbox]", has_text="Grown into the stem").click()
@@ -102,12 +101,11 @@ def test_a_barrier_found_by_chance_is_registered_with_its_place(browser: Any, ap
     page.get_by_text("never pull").first.wait_for(timeout=30_000)
     row = next(row for row in open_log(folder).records("barrier").to_dict("records") if row["label"] == "old ash")
     assert row["found"] and row["embedded"] and (row["lat"], row["lon"], row["form"]) == (46.2, -71.7, "old wire")
-    page.close()
 
 
-def test_a_plan_that_was_built_is_registered_in_one_step(browser: Any, app: tuple[str, Path]) -> None:
+def test_a_plan_that_was_built_is_registered_in_one_step(page: Any, app: tuple[str, Path]) -> None:
     address, folder = app
-    page = browser.new_page(viewport={"width": 360, "height": 740})
+    as_new(page, (360, 740))
     page.goto(f"{address}/planting")
     page.get_by_text("They are up: put them into the register").click(timeout=60_000)
     page.get_by_label("Name of the planting").fill("built plan")
@@ -115,14 +113,13 @@ def test_a_plan_that_was_built_is_registered_in_one_step(browser: Any, app: tupl
     page.get_by_text("Kinds of barrier registered: 1. The page Upkeep").wait_for(timeout=30_000)
     rows = open_log(folder).records("barrier", site="built plan")
     assert len(rows) >= 1 and rows["pieces"].iloc[0] == 100
-    page.close()
 
 
 @pytest.mark.slow
-def test_a_csv_file_and_the_papers_go_through_the_page(browser: Any, app: tuple[str, Path], tmp_path: Path) -> None:
+def test_a_csv_file_and_the_papers_go_through_the_page(page: Any, app: tuple[str, Path], tmp_path: Path) -> None:
     address, folder = app
     found_by_chance(open_log(folder), "old wire", True, site="papers", label="W", lat=46.3, lon=-71.3)
-    page, _ = _open(browser, address, PHONE)
+    _open(page, address, PHONE)
     _part(page, "Register")
     page.get_by_text("From a plan, or many from a CSV file").click()
     (tmp_path / "many.csv").write_text("site,label,form,built\npapers,P1,cage,2020-04-01\npapers,P2,castle,2020-04-01\n")
@@ -141,11 +138,10 @@ def test_a_csv_file_and_the_papers_go_through_the_page(browser: Any, app: tuple[
         assert saved.startswith(start)
         if start.startswith(b"BEGIN"):
             assert len(vobject.readOne(saved.decode()).vevent_list) > 5
-    page.close()
 
 
 def test_whether_it_held_can_be_taken_along_on_a_phone_in_the_size_of_ones_own_paper(
-        browser: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        page: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("DIAGNOSE_PAPER", "Letter")
     log = open_log(tmp_path / "log")
     for tree in range(20):
@@ -155,7 +151,7 @@ def test_whether_it_held_can_be_taken_along_on_a_phone_in_the_size_of_ones_own_p
         if inside:
             register(log, "cage", site="a", plant=f"{tree}", label=f"{tree}", inner_mm=900, built="2024-04-01")
     with served(tmp_path / "log") as (address, _):
-        page, _ = _open(browser, address, PHONE)
+        _open(page, address, PHONE)
         _part(page, "Did it hold?")
         page.get_by_text("comparison and no trial").first.wait_for(timeout=30_000)
         got = {}
@@ -164,7 +160,6 @@ def test_whether_it_held_can_be_taken_along_on_a_phone_in_the_size_of_ones_own_p
                 page.get_by_role("button", name=name).click()
             got[name] = Path(waited.value.path()).read_bytes()
         page.screenshot(path=str(tmp_path / "held.png"), full_page=True)
-        page.close()
     sheet = PdfReader(BytesIO(got["Page as PDF"])).pages[0]
     assert (round(sheet.mediabox.width), round(sheet.mediabox.height)) == (612, 792)
     assert "damaged outside" in words_of(got["Page as PDF"]) and b"damaged outside,trees,0.5," in got["Figures as CSV"]

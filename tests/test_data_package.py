@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-import frictionless
 import pandas as pd
 import pytest
 
@@ -30,6 +29,8 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Log:
 
 @pytest.mark.parametrize("exact", [True, False])
 def test_a_validator_finds_the_package_whole_and_every_column_of_its_type(exact: bool, log: Log, tmp_path: Path) -> None:
+    import frictionless
+
     place = tmp_path / "datapackage.json"
     assert main(["log", "export", str(place), *(["--exact"] if exact else []), "--log", log.where]) == 0
     report = frictionless.validate(str(place))
@@ -40,6 +41,8 @@ def test_a_validator_finds_the_package_whole_and_every_column_of_its_type(exact:
 
 
 def test_a_cell_of_another_type_is_seen(log: Log, tmp_path: Path) -> None:
+    import frictionless
+
     place = tmp_path / "datapackage.json"
     assert main(["log", "export", str(place), "--exact", "--log", log.where]) == 0
     table = tmp_path / "observations.csv"

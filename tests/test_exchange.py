@@ -18,8 +18,6 @@ from xml.etree import ElementTree
 
 import pandas as pd
 import pytest
-from metapype.eml import validate
-from metapype.model import metapype_io
 from PIL import Image
 
 from diagnose.cannot_use import CannotUse
@@ -204,6 +202,9 @@ def test_an_independent_reader_finds_the_darwin_core_archive_whole(log: Log, tmp
 def _faults(eml: str) -> list[str]:
     """What metapype, which holds the rules of EML 2.2.0, finds wrong: parts, their order, their number, their content."""
     found: list[Any] = []
+    from metapype.eml import validate
+    from metapype.model import metapype_io
+
     validate.tree(metapype_io.from_xml(eml), found)
     return [str(each[1]) for each in found]
 

@@ -14,11 +14,15 @@ import pytest
 from diagnose.eye.pieces import CLOSE_SIZE, FINDER_SIZE, HANDED
 from tests.conftest import TOP
 
-jax = pytest.importorskip("jax")
-onnx = pytest.importorskip("onnx")
 
-from diagnose.eye.train import nets, written  # noqa: E402
-from diagnose.eye.train.__main__ import main  # noqa: E402
+@pytest.fixture(scope="module", autouse=True)
+def training() -> None:
+    """Imports what trains where its tests are run: most of a second, which each worker took that only collected them."""
+    global jax, onnx, nets, written, main
+    jax, onnx = pytest.importorskip("jax"), pytest.importorskip("onnx")
+    jax.config.update("jax_disable_most_optimizations", True)  # compiling takes most of the time
+    from diagnose.eye.train import nets, written
+    from diagnose.eye.train.__main__ import main
 
 
 def _net(file):
@@ -31,12 +35,12 @@ def _by_opencv(file, x, outputs):
     return [out[0] for out in net.forward(outputs)]
 
 
-@pytest.mark.parametrize(("make", "size", "outputs"), [(nets.finder, FINDER_SIZE, ["map"]),
-                                                       (nets.close, CLOSE_SIZE, ["map", "told"])])  # fmt: skip
+@pytest.mark.parametrize(("make", "size", "outputs"), [("finder", FINDER_SIZE, ["map"]),
+                                                       ("close", CLOSE_SIZE, ["map", "told"])])  # fmt: skip
 def test_opencv_runs_what_is_written_as_jax_runs_it(make, size, outputs, tmp_path):
     """Random weights and running means, an eighth of the channels; kernels are stored as half floats, hence 1e-2."""
     rng = np.random.default_rng(3)
-    layers = make(8)
+    layers = getattr(nets, make)(8)
     params = jax.tree.map(np.asarray, nets.start(layers, 5))
     for own in params.values():
         if "scale" in own:

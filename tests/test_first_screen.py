@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, WORDS, drawn, on_first_screen, still
+from tests.conftest import ANSWERS, FIRST_SCREEN_WORDS, PHOTOS, WORDS, as_new, drawn, on_first_screen, still
 
 PHONE, DESK = (390, 844), (1280, 900)
 
@@ -14,9 +14,9 @@ PHONE, DESK = (390, 844), (1280, 900)
 @pytest.mark.slow  # on a phone in the light each page is looked at in test_access.py
 @pytest.mark.parametrize(("size", "scheme"), [(PHONE, "dark"), (DESK, "light"), (DESK, "dark")])
 def test_the_answer_of_every_page_stands_on_its_first_screen(
-    browser: Any, in_use: str, size: tuple[int, int], scheme: str
+    page: Any, in_use: str, size: tuple[int, int], scheme: str
 ) -> None:
-    page = browser.new_page(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
+    as_new(page, size, scheme)
     below, long, wide = {}, {}, {}
     for path, answer in ANSWERS.items():
         page.goto(f"{in_use}/{'' if path == 'start' else path}")
@@ -30,13 +30,12 @@ def test_the_answer_of_every_page_stands_on_its_first_screen(
         if (over := page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")) > 1:
             wide[path] = over
     assert (below, long, wide) == ({}, {}, {})
-    page.close()
 
 
 def test_photo_verdict_question_and_what_to_do_now_stand_on_one_screen_of_a_phone_with_how_many_questions_are_left(
-    browser: Any, in_use: str
+    page: Any, in_use: str
 ) -> None:
-    page = browser.new_page(viewport={"width": PHONE[0], "height": PHONE[1]})
+    as_new(page, PHONE)
     page.goto(f"{in_use}/wound")
     page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
     page.get_by_text("questions left").wait_for(timeout=60_000)
@@ -45,11 +44,10 @@ def test_photo_verdict_question_and_what_to_do_now_stand_on_one_screen_of_a_phon
         box = page.locator(what).bounding_box()
         assert box["y"] >= 44 and box["y"] + box["height"] <= PHONE[1], what
     assert page.evaluate(WORDS) <= FIRST_SCREEN_WORDS
-    page.close()
 
 
-def test_a_page_is_printed_dark_on_white_with_its_reasons_laid_open_and_nothing_to_press(browser: Any, in_use: str) -> None:
-    page = browser.new_page(viewport={"width": DESK[0], "height": DESK[1]}, color_scheme="dark")
+def test_a_page_is_printed_dark_on_white_with_its_reasons_laid_open_and_nothing_to_press(page: Any, in_use: str) -> None:
+    as_new(page, DESK, "dark")
     page.goto(f"{in_use}/planting")
     page.locator("details", has_text="Steps").first.wait_for(state="attached", timeout=60_000)
     still(page)
@@ -65,7 +63,6 @@ def test_a_page_is_printed_dark_on_white_with_its_reasons_laid_open_and_nothing_
                  buttons: [...document.querySelectorAll('.stDownloadButton, .stButton')].filter(seen).length };
     }""")
     assert found == {"ink": "rgb(23, 32, 29)", "ground": "rgb(255, 255, 255)", "steps": True, "buttons": 0}
-    page.close()
 
 
 CONTROLS = """() => [document, ...[...document.querySelectorAll('*')].map(element => element.shadowRoot)]
@@ -76,9 +73,9 @@ CONTROLS = """() => [document, ...[...document.querySelectorAll('*')].map(elemen
 
 @pytest.mark.parametrize("path", ["start", "wound", "planting", "log", "inbox", "upkeep", "survey"])
 def test_paper_holds_nothing_to_press_or_to_fill_in_no_empty_part_and_every_letter_whole(
-    browser: Any, in_use: str, path: str
+    page: Any, in_use: str, path: str
 ) -> None:
-    page = browser.new_page(viewport={"width": DESK[0], "height": DESK[1]}, color_scheme="dark")
+    as_new(page, DESK, "dark")
     page.goto(f"{in_use}/{'' if path == 'start' else path}")
     if path == "wound":
         page.locator("input[type=file]").first.set_input_files(str(PHOTOS / "twig_on_card" / "IMG_0016.jpg"))
@@ -114,4 +111,3 @@ def test_paper_holds_nothing_to_press_or_to_fill_in_no_empty_part_and_every_lett
         assert page.locator(".on_paper").inner_text().split() == typed.split() != []
     if path == "start":
         assert page.get_by_text("Something bit my plant").is_visible()
-    page.close()

@@ -38,7 +38,7 @@ from diagnose.upkeep.metal import metal
 from diagnose.upkeep.proof import proof
 from diagnose.upkeep.register import check, register
 from diagnose.upkeep.standing import standing
-from tests.conftest import PHOTOS, TOP, drawn, served
+from tests.conftest import PHOTOS, TOP, drawn, served, unfold
 
 CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
 ESCAPES = "\x1b[2J\x1b]0;taken over\x07\x9b31m\u202e"
@@ -130,12 +130,9 @@ def _harmless(page: Any, port: int) -> None:
 
 def _open_all(page: Any) -> int:
     """Opens whatever is folded away, and what is folded away in it; returns how many parts."""
-    folded = page.locator("[data-testid=stExpander] details:not([open]) > summary").filter(visible=True)
     opened = 0
-    while folded.count() and opened < 40:
-        folded.first.click()
-        drawn(page)
-        opened += 1
+    while opened < 40 and (more := unfold(page, "[data-testid=stExpander] details")):
+        opened += more
     return opened
 
 
