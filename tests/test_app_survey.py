@@ -105,6 +105,9 @@ def test_a_survey_goes_on_a_phone_from_its_plan_through_a_reload_to_a_mended_row
         planned = pd.read_csv(handed.value.path())
         assert planned["plot"].tolist() == list(range(1, 31)) and set(planned["plot_area_m2"]) == {50.01}
         assert planned["x"].between(8.2, 8.204).all() and planned["y"].between(48.05, 48.0525).all()
+        # for the tally on a phone, which need not ask for area and place
+        kept = open_log(tmp_path / "log").records("plot", site="wood")
+        assert set(kept["name"]) == {str(one) for one in planned["plot"]} and set(kept["area_m2"]) == {50.01}
         page.reload()  # asks for what it asked for at first, which are other plots
         page.get_by_role("radio", name="Where to put plots").click()
         page.get_by_text("Another plan is kept for this planting: 30 plots").wait_for()
