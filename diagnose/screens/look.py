@@ -138,7 +138,7 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 .table :is(th, td) { padding: .35rem .7rem .35rem 0; text-align: left; vertical-align: top; min-width: 3.4rem;
                      border-bottom: 1px solid color-mix(in srgb, currentColor 18%, transparent); }
 .table thead th { font-weight: 600; vertical-align: bottom; }
-.table tbody th { font-weight: 400; min-width: 6rem; }
+.table tbody th { font-weight: 400; }
 .table .number { text-align: right; font-variant-numeric: tabular-nums; }
 .table .number + :not(.number) { padding-left: .8rem; }
 /* columns of tables below each other are in line */
@@ -148,6 +148,7 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 .stRadio [role="radiogroup"] { row-gap: 0 !important; }  /* each choice is as high as a finger: more room parts them */
 .stRadio [role="radiogroup"] label { min-height: 2.75rem; align-items: center; padding: .3rem .5rem .3rem 0; }
 @media (max-width: 520px) {
+  .table tr > * { width: auto !important; min-width: 0; padding-right: .4rem; }
   /* a table of many columns: a row is a paragraph that names each */
   .table.wide :is(table, tbody, tr, th, td) { display: block; border: 0; padding: 0; }
   .table.wide thead { display: none; }
@@ -210,6 +211,7 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 """
 
 
+_AT_ONCE = "opened at once"
 _FEW_COLUMNS = 5  # of a table, that a phone shows beside each other
 _TIMES = count()  # that something was brought into sight
 
@@ -277,10 +279,17 @@ def once_opened(label: str, key: str) -> DeltaGenerator | None:
     key
         Tells it from the others on the page [no unit].
     """
-    part = st.expander(label, key=key, on_change="rerun")
+    part = st.expander(label, key=key, on_change=_opening, args=(key,))
+    # of two that are opened in the same instant the browser asks for the first alone: both are drawn with the whole page
+    if len(st.session_state.pop(_AT_ONCE, set())) > 1:
+        st.rerun()
     opened = f"{key} was opened"
     st.session_state[opened] = bool(part.open) or st.session_state.get(opened, False)
     return part if st.session_state[opened] else None
+
+
+def _opening(key: str) -> None:
+    st.session_state.setdefault(_AT_ONCE, set()).add(key)
 
 
 def picture(jpeg: bytes, alt: str, caption: str = "", place: str = "picture") -> None:

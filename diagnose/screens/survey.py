@@ -327,7 +327,12 @@ def _figures(survey: Survey) -> None:
         for title, rows in sections(survey):
             st.markdown(f"**{literal(title)}**")
             as_table([{"": "\n".join((name.replace("_", " "), one.note)), "trees": one.trees, "plots": one.plots,
-                       "estimate (interval)": one.words().replace(" ", "\u00a0")} for name, one in rows.items()], title)
+                       "estimate (interval)": _parted(one.words())} for name, one in rows.items()], title)
+
+
+def _parted(words: str) -> str:
+    """An estimate that breaks only before its interval."""
+    return words.replace(" ", "\u00a0").replace("\u00a0(", " (")
 
 
 def _charted(charts: list[tuple[str, pd.DataFrame]], first: int) -> None:
