@@ -12,7 +12,7 @@ import pytest
 
 from diagnose.fieldlog.store import open_log
 from diagnose.survey.from_log import enter
-from tests.conftest import WIDTHS, as_new, drawn, served
+from tests.conftest import WIDTHS, as_new, drawn, served, still
 
 
 @pytest.mark.parametrize("size", WIDTHS)
@@ -102,6 +102,9 @@ def test_a_survey_goes_on_a_phone_from_its_plan_through_a_reload_to_a_mended_row
         planned = pd.read_csv(handed.value.path())
         assert planned["plot"].tolist() == list(range(1, 31)) and set(planned["plot_area_m2"]) == {50.01}
         assert planned["x"].between(8.2, 8.204).all() and planned["y"].between(48.05, 48.0525).all()
+        # for the tally on a phone, which need not ask for area and place
+        kept = open_log(tmp_path / "log").records("plot", site="wood")
+        assert set(kept["name"]) == {str(one) for one in planned["plot"]} and set(kept["area_m2"]) == {50.01}
         page.reload()  # asks for what it asked for at first, which are other plots
         page.get_by_role("radio", name="Where to put plots").click()
         page.get_by_text("Another plan is kept for this planting: 30 plots").wait_for()
@@ -174,3 +177,19 @@ def test_a_published_target_chosen_while_planning_decides_on_another_device_too(
         page.locator(".verdict", has_text="50 % is the limit").wait_for()
         page.get_by_text("Targets, the change since the last visit").click()
         page.get_by_text("The tally was planned for at most 9 %; another target was chosen after that.").wait_for()
+
+
+def test_two_folded_parts_that_are_opened_in_the_same_instant_are_both_drawn(browser: Any, in_use: str) -> None:
+    page = browser.new_page(viewport={"width": 1280, "height": 900})
+    page.goto(f"{in_use}/survey")
+    page.get_by_text("All figures as tables").wait_for(timeout=60_000)
+    still(page)
+    page.evaluate("""() => [...document.querySelectorAll('details:not([open]) > summary')]
+        .filter(one => /more chart|All figures/.test(one.innerText)).forEach(one => one.click())""")
+    page.get_by_role("table").first.wait_for(timeout=60_000)
+    page.get_by_role("heading", name="By culprit").wait_for(timeout=60_000)
+    # on a phone no figure of a table is cut off
+    page.set_viewport_size({"width": 360, "height": 740})
+    still(page)
+    assert page.locator(".table").evaluate_all("all => all.filter(one => one.scrollWidth > one.clientWidth + 1).length") == 0
+    page.close()

@@ -97,7 +97,9 @@ def test_paper_holds_nothing_to_press_or_to_fill_in_no_empty_part_and_every_lett
         const seen = element => element.checkVisibility() && element.getBoundingClientRect().height > 0;
         return {
             empty: [...document.querySelectorAll('details')].filter(seen)
-                .filter(one => !one.querySelector('[data-testid=stElementContainer]')).map(one => one.innerText),
+                .filter(one => !one.querySelector('[data-testid=stElementContainer]')
+                               || !one.querySelector('[data-testid=stExpanderDetails]').getBoundingClientRect().height)
+                .map(one => one.innerText),
             fields: [...document.querySelectorAll('textarea')].filter(seen).length,
             // a chart that keeps a height of its own stands between empty bands
             stretched: [...document.querySelectorAll('svg.marks')].filter(seen).filter(one => {

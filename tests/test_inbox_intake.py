@@ -15,6 +15,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.inbox import intake
 from diagnose.inbox.grouping import Seen, bare, groups
 from diagnose.inbox.intake import messages, read_mail
+from diagnose.inbox.taking import TakenIn
 from diagnose.inbox.told import look_yourself, proposals
 from diagnose.signs import vocabulary
 from tests.conftest import PHOTOS
@@ -266,3 +267,9 @@ def test_a_proposal_quotes_the_senders_sentence_as_it_was_written() -> None:
 def test_words_of_poison_disease_or_quarrel_are_for_the_adviser() -> None:
     assert look_yourself("My neighbour put out poison bait") != []
     assert look_yourself("The top is bitten off") == []
+
+
+def test_an_intake_tells_what_came_and_nothing_of_what_did_not() -> None:
+    assert str(TakenIn(new=1, photos=1)) == "1 new submission with 1 photo"
+    assert str(TakenIn(new=0, photos=2, added_to=1, already=3, refused=["b.zip: damaged"])) == (
+        "0 new submissions with 2 photos, 1 letter added to older ones, 3 letters taken in before\nb.zip: damaged")

@@ -8,7 +8,7 @@ import pytest
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.store import open_log
-from diagnose.survey.from_log import enter, import_tally, survey_table, visits
+from diagnose.survey.from_log import enter, import_tally, keep_plots, survey_table, visits
 from diagnose.survey.position import on_one_grid
 from diagnose.survey.summary import summarise
 from diagnose.survey.tally import read_tally
@@ -80,6 +80,25 @@ def test_plots_give_their_area_and_place(tmp_path: Path) -> None:
     placed, epsg, said = on_one_grid(table)
     assert (epsg, said) == (32619, ())
     assert placed["y"].max() - placed["y"].min() == pytest.approx(111.2, abs=0.5)  # a minute of latitude is 1,853 m
+
+
+def _planned(*plots: tuple[str, str]) -> list[dict[str, object]]:
+    return [{"site": "s", "plot": plot, "plot_area_m2": 50.0, "x": x, "y": "46.0"} for plot, x in plots]
+
+
+def test_trees_written_down_without_area_and_place_have_those_of_the_plan_that_was_kept_before(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    log.save("plot", site="s", name="our stake")
+    keep_plots(log, _planned(("1", "8.1"), ("2", "8.2"), ("3", "8.3")), "AB")
+    enter(log, [{"site": "s", "visit": "2026-04-01", "plot": "1", "tree": "1", "species": "oak", "browsed": "0"}])
+    table = survey_table(log, "s")
+    assert table[["plot_area_m2", "x", "y", "crs"]].values.tolist() == [[50.0, 8.1, 46.0, "EPSG:4326"]]
+    # another plan with fewer plots: nobody has been at 2 and 3, and where somebody was the plot stays, as does a crew's own
+    keep_plots(log, _planned(("1", "8.6"), ("2", "8.7")), "CD")
+    plots = log.records("plot", site="s")
+    assert dict(zip(plots["name"], plots["lon"].fillna(0.0), strict=True)) == {"our stake": 0.0, "1": 8.1, "2": 8.7}
+    keep_plots(log, [])
+    assert len(log.records("plot", site="s")) == 3
 
 
 def test_a_log_without_entries_says_what_to_do(tmp_path: Path) -> None:

@@ -43,9 +43,15 @@ class TakenIn:
     refused: list[str] = field(default_factory=list)
 
     def __str__(self) -> str:
-        line = (f"{self.new} new submissions with {self.photos} photos, {self.added_to} letters added to older ones, "
-                f"{self.already} letters were there already")
-        return "\n".join([line, *self.refused])
+        def many(count: int, what: str) -> str:
+            return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+        told = [f"{many(self.new, 'new submission')} with {many(self.photos, 'photo')}"]
+        if self.added_to:
+            told.append(f"{many(self.added_to, 'letter')} added to older ones")
+        if self.already:
+            told.append(f"{many(self.already, 'letter')} taken in before")
+        return "\n".join([", ".join(told), *self.refused])
 
 
 def take_in(log: Log, place: str | Path | Iterable[Message], by: str = "", progress: Progress = silent) -> TakenIn:

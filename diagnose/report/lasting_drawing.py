@@ -42,7 +42,7 @@ def lasting_drawing(curve: Survival) -> Drawing:
         drawing.add(String(at(age, 0)[0], foot - 9, f"{age}", fontSize=7, textAnchor="middle", fillColor=HexColor(FAINT)))
     drawing.add(String(at(oldest, 0)[0], 2, "years since it was built", fontSize=7, textAnchor="end",
                        fillColor=HexColor(FAINT)))
-    drawing.add(String(left, high + foot + 6, curve.kind, fontSize=8, fillColor=HexColor(INK)))
+    drawing.add(String(left, high + foot + 6, f"{curve.kind}: share still whole", fontSize=8, fillColor=HexColor(INK)))
     for shares, width, tone in ((curve.low, 0.5, FAINT), (curve.high, 0.5, FAINT), (curve.share, 1.4, INK)):
         corners, before = [at(0, 1.0)], 1.0
         for time, share in zip(curve.times, shares, strict=True):

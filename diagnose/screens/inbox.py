@@ -379,8 +379,10 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
               "application/pdf")
     names = list(nameable())
     first = max(found.verdict.culprits, key=lambda key: found.verdict.culprits[key])
-    st.selectbox("Your naming, if you change it", names, index=names.index(row["named"] if row["named"] in names else first),
-                 key=f"named {row['id']}", format_func=name_of)
+    named = st.selectbox("Your naming, if you change it", names, key=f"named {row['id']}", format_func=name_of,
+                         index=names.index(row["named"] if row["named"] in names else first))
+    if named != first and name_of(named) not in text:
+        st.caption(literal(f"The letter does not say {name_of(named)} yet: write it in before you press Change."))
     ways = st.container(horizontal=True)
     for label, key in (("Agree", "a"), ("Change", "x"), ("Later", "l")):
         ways.button(label, shortcut=_key(key), type="primary" if key == "a" else "secondary", width="stretch",

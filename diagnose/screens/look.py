@@ -105,7 +105,7 @@ figure.drawn img { width: 100%; max-width: 30rem; max-height: none; background: 
 .share b { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
 /* lettering of charts is read in the sun too */
 .stVegaLiteChart :is(.role-legend-label, .role-axis-label, .role-axis-title, .role-legend-title) text,
-.st-key-chart_costs .role-mark text {
+.st-key-chart_costs .role-mark text, .stVegaLiteChart .role-mark text[fill="#7C8783"] {
          fill: light-dark(#17201D, #ECEDE6); fill-opacity: 1; }
 /* the verdict stays in sight while the question below it is answered; the block round it is what sticks */
 .st-key-log_one, .st-key-guide_text, h1 { scroll-margin-top: 3.6rem; }
@@ -133,9 +133,30 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
               border-bottom: 1px solid color-mix(in srgb, currentColor 18%, transparent); }
 .figures td:last-child { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 .figures .whole { white-space: nowrap; }
+.table { overflow-x: auto; }
+.table table { width: 100%; border-collapse: collapse; font-size: .92rem; line-height: 1.35; }
+.table :is(th, td) { padding: .35rem .7rem .35rem 0; text-align: left; vertical-align: top; min-width: 3.4rem;
+                     border-bottom: 1px solid color-mix(in srgb, currentColor 18%, transparent); }
+.table thead th { font-weight: 600; vertical-align: bottom; }
+.table tbody th { font-weight: 400; }
+.table .number { text-align: right; font-variant-numeric: tabular-nums; }
+.table .number + :not(.number) { padding-left: .8rem; }
+/* columns of tables below each other are in line */
+.table tr > :first-child:nth-last-child(4) { width: 44%; }
+.table tr > :last-child:nth-child(4) { width: 34%; }
+.table small { display: block; font-size: .82rem; }
 .stRadio [role="radiogroup"] { row-gap: 0 !important; }  /* each choice is as high as a finger: more room parts them */
 .stRadio [role="radiogroup"] label { min-height: 2.75rem; align-items: center; padding: .3rem .5rem .3rem 0; }
 @media (max-width: 520px) {
+  .table tr > * { width: auto !important; min-width: 0; padding-right: .4rem; }
+  /* a table of many columns: a row is a paragraph that names each */
+  .table.wide :is(table, tbody, tr, th, td) { display: block; border: 0; padding: 0; }
+  .table.wide thead { display: none; }
+  .table.wide tr { padding: .4rem 0; border-bottom: 1px solid color-mix(in srgb, currentColor 18%, transparent); }
+  .table.wide tbody th { font-weight: 600; }
+  .table.wide td { text-align: left; }
+  .table.wide td.number + td { padding: 0; }
+  .table.wide td::before { content: attr(data-of) ": "; }
   .figures td:last-child { white-space: normal; }
   .share { grid-template-columns: 1fr auto; row-gap: .1rem; }
   .share .bar { grid-column: 1 / -1; grid-row: 2; }
@@ -177,8 +198,8 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
          overflow: visible !important; max-height: none !important; }
   [data-testid="stCode"] code { display: block !important; }
   details::details-content { content-visibility: visible !important; height: auto !important; opacity: 1 !important; }
-  details [data-testid="stExpanderDetails"] { height: auto !important; opacity: 1 !important; visibility: visible !important;
-         overflow: visible !important; }
+  details [data-testid="stExpanderDetails"] { display: block !important; height: auto !important; opacity: 1 !important;
+         visibility: visible !important; overflow: visible !important; }
   /* headings keep to what follows only in blocks: the framework stacks all in flexible boxes */
   [data-testid="stVerticalBlock"]:not([class*="st-key-screen_"], [class*="st-key-answers"]) { display: block !important; }
   [data-testid="stVerticalBlock"] > * { margin-bottom: .7rem; }
@@ -190,6 +211,8 @@ div:has(> .st-key-verdict) { position: sticky; top: 3.4rem; z-index: 9; margin-t
 """
 
 
+_AT_ONCE = "opened at once"
+_FEW_COLUMNS = 5  # of a table, that a phone shows beside each other
 _TIMES = count()  # that something was brought into sight
 
 
@@ -256,10 +279,17 @@ def once_opened(label: str, key: str) -> DeltaGenerator | None:
     key
         Tells it from the others on the page [no unit].
     """
-    part = st.expander(label, key=key, on_change="rerun")
+    part = st.expander(label, key=key, on_change=_opening, args=(key,))
+    # of two that are opened in the same instant the browser asks for the first alone: both are drawn with the whole page
+    if len(st.session_state.pop(_AT_ONCE, set())) > 1:
+        st.rerun()
     opened = f"{key} was opened"
     st.session_state[opened] = bool(part.open) or st.session_state.get(opened, False)
     return part if st.session_state[opened] else None
+
+
+def _opening(key: str) -> None:
+    st.session_state.setdefault(_AT_ONCE, set()).add(key)
 
 
 def picture(jpeg: bytes, alt: str, caption: str = "", place: str = "picture") -> None:
@@ -345,6 +375,34 @@ def sheet(svg: str, title: str, words: str) -> None:
     data = base64.b64encode(svg.encode()).decode()
     st.html(f'<div class="sheet" tabindex="0" role="group" aria-label="{escape(title)}">'
             f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(title)}. {escape(words)}"></div>')
+
+
+def as_table(rows: list[dict[str, object]], title: str) -> None:
+    """Shows a table whose words break instead of being cut off, and which is printed; a phone shows a wide one row by row.
+
+    Parameters
+    ----------
+    rows
+        Column -> what stands in it: a number, which stands at the right, or words, of which a second line is small.
+        The first column names the row [no unit].
+    title
+        What it is called, for who cannot see it [no unit].
+    """
+    names = list(rows[0])
+    numbers = {name for name in names if any(isinstance(row[name], (int, float)) for row in rows)}
+
+    def cell(name: str, value: object, tag: str) -> str:
+        words, *small = escape("-" if value is None else str(value)).split("\n")
+        kind = f' data-of="{escape(name)}"{" class=number" if name in numbers else ""}'
+        return f"<{tag}{kind}>{words}{''.join(f'<small>{line}</small>' for line in small if line)}</{tag.split()[0]}>"
+
+    head = "".join(cell(name, name, 'th scope="col"') for name in names)
+    tags = ['th scope="row"', *["td"] * (len(names) - 1)]
+    body = "".join(f"<tr>{''.join(cell(name, row[name], tag) for name, tag in zip(names, tags, strict=True))}</tr>"
+                   for row in rows)
+    st.html(f'<div class="table{" wide" if len(names) > _FEW_COLUMNS else ""}" tabindex="0" role="group" '
+            f'aria-label="{escape(title)}">'
+            f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>")
 
 
 def _icon() -> Image.Image:

@@ -31,6 +31,6 @@ def over_time(shares: pd.DataFrame) -> alt.LayerChart:
         tooltip=["when:O", "verdict:N", "count:Q", "of:Q", alt.Tooltip("share:Q", format=".0%")])
     told = how_many(shares)
     many = alt.Chart(told if len(told) <= _MOST_NUMBERED else told[:0]).mark_text(
-        dy=-6, color="#7C8783", fontSize=12, fontWeight="bold").encode(x, alt.Y(datum=1), text="words:N")
+        dy=-10, color="#7C8783", fontSize=12, fontWeight="bold").encode(x, alt.Y(datum=1), text="words:N")
     return alt.layer(bars, many).properties(height=220 + legend_px, width="container", description=shares_in_words(shares)
                                             ).configure_view(strokeWidth=0)

@@ -130,6 +130,7 @@ def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), 
     legend, legend_px = legend_of(order, symbolOpacity=1)
     colour = alt.Color("culprit:N", title=None, scale=scale, legend=legend)
     layers: list[alt.Chart] = _grid(span, x, y)
+    names: list[alt.Chart] = []
     if under is not None and under.picture:
         west, south, east, north = under.box
         corner = metres(pd.DataFrame({"lon": [west, east], "lat": [north, south]}))
@@ -155,8 +156,10 @@ def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), 
         base = alt.Chart(metres(named)).encode(x, y, tooltip=[alt.Tooltip("name:N", title="plot")])
         layers.append(base.mark_point(shape="square", size=90, filled=False, color=_GREY, strokeWidth=1.5))
         if _apart(metres(named)) * _PHONE / span > _BESIDE_MARK + _LETTER * named["name"].str.len().max():  # none collide
-            layers.append(base.mark_text(dx=_BESIDE_MARK, dy=-_BESIDE_MARK, align="left", fontSize=11, color=_GREY).encode(
-                text="name:N"))
+            # over the marks that lie round a plot, on a rim of white
+            rims = [("#FFF", 4), (_INK, 0)] if len(shown) or on_picture else [(_GREY, 0)]
+            names = [base.mark_text(dx=_BESIDE_MARK, dy=-_BESIDE_MARK, align="left", fontSize=11, color=colour,
+                                    stroke=colour, strokeWidth=rim).encode(text="name:N") for colour, rim in rims]
     if len(shown) <= _MOST_ROUND and (shown["error_m"] > _LEAST_ROUND * span).any():
         # a symbol's size is the square of its width [px]; a circle drawn as a line takes 25 rows a place
         across_px = f"(datum.error_m > {_LEAST_ROUND * span} ? datum.error_m : 0) * height / ({half})"
@@ -176,7 +179,7 @@ def map_of(places: pd.DataFrame, height: int = 420, alarms: Sequence[str] = (), 
     if "id" in shown and marks:
         marks[0] = marks[0].add_params(alt.selection_point(name=_PICKED, fields=["id"], on="click", clear="dblclick"))
     counts = ", ".join(f"{count} {kind}" for kind, count in shown["culprit"].value_counts().items())
-    return alt.layer(*layers, *marks, *_north_and_scale(_step(span), f"2 * {half}", on_picture)).properties(
+    return alt.layer(*layers, *marks, *names, *_north_and_scale(_step(span), f"2 * {half}", on_picture)).properties(
         height=height + legend_px, width="container",
         description=f"{told or 'Map'}: {counts}").configure_view(strokeWidth=0)
 

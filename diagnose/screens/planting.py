@@ -40,11 +40,12 @@ from diagnose.screens import preferences
 from diagnose.screens.chart import chart
 from diagnose.screens.kinds import alive_of, costs_of
 from diagnose.screens.log_folder import the_log, where
-from diagnose.screens.look import literal, once_opened, sheet
+from diagnose.screens.look import as_table, literal, once_opened, sheet
 from diagnose.screens.show import hand_over
 from diagnose.texts import from_json
 from diagnose.upkeep.register import register_plan
 
+_ROW = 66  # height of a row [px]: from 65 on the framework breaks what is longer than its column
 _FIRST_LINES = 2  # of the figures, on the first screen: money and trees
 EXPECTED, FROM_LOG, JUST_JUDGED = "Expected: nothing was diagnosed", "Wounds in the log", "The wound just judged"
 
@@ -180,9 +181,10 @@ def _stock() -> dict[str, float]:
 def _table(rows: list[tuple[str, float]], heading: str, key: str, most: float | None = None) -> list[float]:
     """A table whose numbers can be written over; the numbers as they stand now, 0 where one was emptied."""
     shown = pd.DataFrame(rows, columns=["what", heading])
-    number = st.column_config.NumberColumn(heading, min_value=0.0, max_value=most)
-    told = st.data_editor(shown, hide_index=True, disabled=["what"], column_config={heading: number}, key=key,
-                          width="stretch")
+    # a phone shows both columns, since what is longer than its own breaks
+    number = st.column_config.NumberColumn(heading, min_value=0.0, max_value=most, width=140)
+    told = st.data_editor(shown, hide_index=True, disabled=["what"], width="stretch", row_height=_ROW, key=key,
+                          column_config={"what": st.column_config.Column(width=160), heading: number})
     return [float(value) for value in told[heading].fillna(0.0)]
 
 
@@ -236,9 +238,9 @@ def _kinds(plan: Plan, inches: bool) -> None:
     for line in dict(sections(plan, inches))[KINDS_HEADING][len(plan.kinds):]:
         st.markdown(literal(line))
     if (part := once_opened("The same as a table, with what each fails", "plan_kinds")) is not None:
-        money = st.column_config.NumberColumn(format="%.0f")
-        part.dataframe(pd.DataFrame(kinds_rows(plan)), hide_index=True, width="stretch", column_config=dict.fromkeys(
-            ("cost over the years", "first year", "alive, surely", "hours to build"), money))
+        with part:
+            as_table([{name: round(told) if isinstance(told, float) else told for name, told in row.items()}
+                      for row in kinds_rows(plan)], "The kinds, and what each fails")
 
 
 def _part(place: int, heading: str, lines: list[str]) -> None:

@@ -31,7 +31,7 @@ from diagnose.screens import drawer, preferences
 from diagnose.screens.chart import chart
 from diagnose.screens.intervals import interval_figures, intervals_of
 from diagnose.screens.log_folder import the_log
-from diagnose.screens.look import drawing, literal, once_opened
+from diagnose.screens.look import as_table, drawing, literal, once_opened
 from diagnose.screens.show import hand_over
 from diagnose.screens.survey_design import design, kept_plan
 from diagnose.screens.survey_read import At, as_it_stands, tallied, visits_of
@@ -326,9 +326,13 @@ def _figures(survey: Survey) -> None:
     with part:
         for title, rows in sections(survey):
             st.markdown(f"**{literal(title)}**")
-            st.dataframe(pd.DataFrame([
-                {"": name.replace("_", " "), "estimate (interval)": one.words(), "trees": one.trees, "plots": one.plots,
-                 "note": one.note} for name, one in rows.items()]), hide_index=True, width="stretch")
+            as_table([{"": "\n".join((name.replace("_", " "), one.note)), "trees": one.trees, "plots": one.plots,
+                       "estimate (interval)": _parted(one.words())} for name, one in rows.items()], title)
+
+
+def _parted(words: str) -> str:
+    """An estimate that breaks only before its interval."""
+    return words.replace(" ", "\u00a0").replace("\u00a0(", " (")
 
 
 def _charted(charts: list[tuple[str, pd.DataFrame]], first: int) -> None:
@@ -349,10 +353,13 @@ def _more_charts(charts: list[tuple[str, pd.DataFrame]]) -> None:
 
 def _lasting(survey: Survey, seen: pd.DataFrame, curves: list[str]) -> None:
     st.subheader("How long barriers last")
-    for kind, picture in zip(survey.lasting, curves, strict=True):
-        drawing(picture, f"share of {kind} still whole, against its age")
+    named = list(zip(survey.lasting, curves, strict=True))
+    for pair in (named[at:at + 2] for at in range(0, len(named), 2)):  # a desk shows two beside each other, as paper does
+        for (kind, picture), place in zip(pair, st.columns(2), strict=False):
+            with place:
+                drawing(picture, f"share of {kind} still whole, against its age")
     heading, *rows = lasting_rows(survey.lasting)
-    st.dataframe(pd.DataFrame(rows, columns=heading), hide_index=True, width="stretch")
+    as_table([dict(zip(heading, row, strict=True)) for row in rows], "How long barriers last")
     st.caption(LASTING_WORDS)
     if own_lives(seen):
         hand_over(st, "Your own lives of barriers, for a plan (give it to: diagnose protect --prices)",

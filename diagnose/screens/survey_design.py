@@ -23,6 +23,7 @@ from diagnose.screens.survey_read import as_it_stands, tallied, visits_of
 from diagnose.screens.survey_target import one_target
 from diagnose.survey.boundary import Ground, from_geojson, read_ground
 from diagnose.survey.design import as_gpx
+from diagnose.survey.from_log import keep_plots
 from diagnose.survey.layout import Layout, lay_out, start_of
 from diagnose.survey.plan import Asked, Known, Plan, asked_plots, made, plan_of, planned_plots, seen_before, size_of
 from diagnose.survey.stopping import ADDITION, RULES
@@ -61,26 +62,27 @@ def design(log: Log) -> None:
     """
     ground, site, parts_by = _ground(log)
     purpose = st.selectbox("What is it for?", list(_PURPOSES), format_func=_PURPOSES.__getitem__, key="purpose")
-    left, right = st.columns(2)
+    one, two = st.columns(2)
     target, plots, expect, margin, change = None, None, None, None, None
     if purpose == "target":
         target = one_target("design", "What must the stand hold, or what may be browsed?", "1100/ha")
     elif purpose == "plots":
-        plots = int(left.number_input("Plots", 2, 5000, 30, key="design_plots"))
+        plots = int(st.number_input("Plots", 2, 5000, 30, key="design_plots"))
         target = one_target("plots", "What is to be decided, empty if nothing")
     else:
+        left, right = st.columns(2)
         expect = left.number_input("Share browsed that you expect [%]", 1, 99, 30, key="expected") / 100
         words = "Plus or minus how much [%]" if purpose == "margin" else "Smallest change to see [points]"
         reach = right.number_input(words, 1, 90, 10, key="half") / 100
         margin, change = (reach, None) if purpose == "margin" else (None, reach)
     rule = st.radio("When may it be looked at? Chosen now, printed on every sheet.", list(RULES),
                     format_func=RULES.__getitem__, index=list(RULES).index(ADDITION), key="design_rule")
-    if right.radio("A plot is", ["a circle", "a strip"], horizontal=True, key="design_shape") == "a circle":
-        across = 2 * right.number_input("Radius of a plot [m]; 3.99 is 50 m²", 0.3, 100.0, 3.99, 0.01, key="design_radius")
+    if one.radio("A plot is", ["a circle", "a strip"], horizontal=True, key="design_shape") == "a circle":
+        across = 2 * two.number_input("Radius of a plot [m]; 3.99 is 50 m²", 0.3, 100.0, 3.99, 0.01, key="design_radius")
         size = size_of(across / 2)
     else:
-        across = right.number_input("Length of a strip [m]", 1.0, 500.0, 25.0, 1.0, key="design_long")
-        size = size_of(transect=(across, right.number_input("Its width [m]", 0.3, 100.0, 2.0, 0.1, key="design_wide")))
+        across = two.number_input("Length of a strip [m]", 1.0, 500.0, 25.0, 1.0, key="design_long")
+        size = size_of(transect=(across, two.number_input("Its width [m]", 0.3, 100.0, 2.0, 0.1, key="design_wide")))
     with st.expander("Parts, edge, hours, how plots vary", key="design_more"):
         one, two = st.columns(2)
         alike = one.slider("How alike are trees of one plot? 0 not at all, 1 wholly", 0.0, 0.6, 0.1, 0.05, key="alike")
@@ -156,7 +158,9 @@ def _handed(log: Log, ground: Ground, site: str, plan: Plan, laid: Layout) -> No
         drawer.keep(_plan_drawer(site), {"plan": plan.as_yaml()})
         if ground.epsg is not None and log.records("site", name=site).empty:
             log.save("site", name=site, boundary=ground.as_geojson())  # maps and distances to the edge go by it
-        st.success("Kept on this device; take the file along too.")
+        if ground.epsg is not None:
+            keep_plots(log, planned_plots(plan, ground, laid), preferences.initials())
+        st.success("Kept on this device, and its plots in the log; take the file along too.")
     one, two, three, four, five = st.columns(5)
     hand_over(one, "Plan", plan.as_yaml(), "plan.yaml", "application/yaml")
     paper = preferences.paper()

@@ -107,6 +107,39 @@ def import_tally(log: Log, file: str | Path, by: str = "") -> Entered:
     return Entered(kept, refused + more)
 
 
+def keep_plots(log: Log, planned: Iterable[Mapping[str, Any]], by: str = "") -> None:
+    """Keeps a planting's planned plots, so that whatever is tallied on them later needs neither area nor place.
+
+    A plot that was tallied stays as it is; one of an earlier plan on which nobody has been goes where this plan puts it, and
+    is marked as deleted where this plan has fewer.
+
+    Parameters
+    ----------
+    log
+        The log that keeps them [no unit].
+    planned
+        As `planned_plots` of plan.py returns them, all of one planting: places in [degree], areas in [m2].
+    by
+        Initials of who planned [no unit].
+    """
+    rows = [{"site": row["site"], "name": row["plot"], "area_m2": float(row["plot_area_m2"]), "lat": float(row["y"]),
+             "lon": float(row["x"])} for row in planned]
+    if not rows:
+        return
+    site = rows[0]["site"]
+    tallied, known = set(log.records("tally", site=site)["plot"]), log.records("plot", site=site)
+    there = dict(zip(known["name"], known.itertuples(), strict=True))
+    log.save_many("plot", [{**row, "by": by} for row in rows if row["name"] not in there])
+    for row in rows:
+        old = there.pop(row["name"], None)
+        if old is not None and row["name"] not in tallied and (old.area_m2, old.lat, old.lon) != (
+                row["area_m2"], row["lat"], row["lon"]):
+            log.correct(old.id, by, "plot", area_m2=row["area_m2"], lat=row["lat"], lon=row["lon"])
+    for name, old in there.items():
+        if name.isdecimal() and name not in tallied:  # as plans name them; a crew's own stakes stay
+            log.correct(old.id, by, "plot", deleted=True)
+
+
 def _there(log: Log) -> dict[tuple[str, ...], tuple[str, dict[str, Any]]]:
     rows = log.records("tally")
     return {(row.site, row.day, row.plot, row.tree): (row.id, dict(row.entry)) for row in rows.itertuples()}

@@ -130,4 +130,4 @@ def plots_to_decide(target: Target, plot_m2: float = 50.0, variation: float = 0.
              "each plot counts once" if target.kind == STOCKED else
              f"plots of {plot_m2:.4g} m² that vary by {100 * variation:.0f} %")
     return Needed(plots, act, calm, f"{plots} plots say the right thing in {100 * power:.0f} % of surveys or more where the "
-                  f"truth is {100 * truths[0]:.0f} or {100 * truths[1]:.0f} % of {target.wanted} ({known})")
+                  f"truth is {100 * truths[0]:.0f} or {100 * truths[1]:.0f} % of the target, {target.wanted} ({known})")

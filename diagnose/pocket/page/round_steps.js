@@ -23,7 +23,9 @@ function tallyView() {
   const open = there.filter(one => !done.has(one.tree)).slice(0, 12);
   const kinds = [...new Set([...latest("tree").map(one => one.values.entry.species).reverse(), ...WORK.trees.map(one => one.species)].filter(Boolean))].slice(0, 5);
   const choose = (name, label, options) => choices(tell(name) ? `${label}: ${tell(name).replace(/^[01] where /, "").split(";")[0]}` : label, options, entry[name] ?? options.at(-1)[0], key => { entry[name] = key; });
-  const plots = entry.plot ? [] : [...new Set([...WORK.plots, ...WORK.trees.map(one => one.plot)])].sort().slice(0, 24);
+  const been = new Set(latest("tree").filter(one => one.values.entry.visit === entry.visit).map(one => one.values.entry.plot));
+  const plots = entry.plot ? [] : [...new Set([...WORK.plots, ...WORK.trees.map(one => one.plot)])].filter(name => !been.has(name))
+    .sort((one, other) => one.localeCompare(other, "en", {numeric: true})).slice(0, 24);
   return [heading("Tally"), plots.length ? choices("Plot", plots.map(name => [name, name]), "", key => { entry.plot = key; }) : null, el("div", {className: "two"}, el("div", {}, plotField(entry.plot ?? "", set("plot"))),
       field("Tree: tag or number", entry.tree ?? "", set("tree"), {autocapitalize: "characters"})),
     open.length ? el("div", {className: "choices"}, open.map(one => button(one.tree, () => { takeUp(one); show(false); }))) : null,
@@ -38,8 +40,8 @@ function tallyView() {
       el("div", {className: "two"}, numberField("Laterals seen, to 10", entry.laterals_seen ?? "", set("laterals_seen")), numberField("of them bitten", entry.laterals_browsed ?? "", set("laterals_browsed"))),
       field("Protected by", entry.protection ?? "", set("protection")),
       choose("protection_state", "State of it", [["whole", "whole"], ["damaged", "damaged"], ["down", "down"], ["", "not told"]]),
-      choose("alive", "Alive", [["1", "yes"], ["0", "dead"], ["", "not told"]]), choose("well_spaced", "Counts", [["1", "yes"], ["0", "too near"], ["", "not judged"]]),
-      choose("reached", "Plot reached", [["1", "yes"], ["0", "no"], ["", "not told"]]),
+      choose("alive", "Alive", [["1", "yes"], ["0", "dead"], ["", "not told"]]), choices("Counts: far enough from those counted already", [["1", "yes"], ["0", "too near"], ["", "not judged"]], entry.well_spaced ?? "", key => { entry.well_spaced = key; }),
+      choices("Plot reached; when not, say why in the note", [["1", "yes"], ["0", "no"], ["", "not told"]], entry.reached ?? "", key => { entry.reached = key; }),
       numberField("Area of the plot [m²]", entry.plot_area_m2 ?? "", set("plot_area_m2")), field("Part of the ground", entry.stratum ?? "", set("stratum")),
       field("Note", entry.note ?? "", set("note"))),
     el("div", {className: "start"}, button("Keep this tree", keepTree, {className: "main"}),
