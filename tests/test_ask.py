@@ -55,7 +55,8 @@ def test_what_an_answer_would_do_is_what_it_then_does() -> None:
 
 def test_a_clear_culprit_ends_the_asking() -> None:
     clear = judge({**CLEAN, **parse_signs({"end_diameter_mm": 4, "severed_piece": "left", "plant_stage": "seedling",
-                                           "guard": "none", "season": "winter", "crushed": "whole"})}, place="US-NY")
+                                           "guard": "none", "season": "winter", "crushed": "whole",
+                                           "setting": "cover_near"})}, place="US-NY")
     assert max(clear.groups.values()) >= CLEAR
     assert next_step(clear).question is None
 
@@ -99,7 +100,7 @@ def test_who_told_the_kind_of_tree_is_not_asked_for_conifer_or_broadleaf_and_who
     assert {"foliage", "tree_kind"} <= open_for({"wound": "bark_gnawed"})
     assert not {"foliage", "tree_kind"} & open_for({"wound": "bark_gnawed", "tree_kind": "larch"})
     assert {"setting", "site_kind"} - open_for({"setting": "mown"}) == {"setting"}
-    passed, verdict = {"tree_kind"}, judge({"wound": Answer("bark_stripped")}, place="SE")
+    passed, verdict = {"tree_kind"}, judge({"wound": Answer("bark_stripped")}, place="DE")
     while (asked := next_step(verdict, passed).question) is not None and asked != "foliage":
         passed.add(asked)
     assert asked == "foliage"
@@ -169,7 +170,7 @@ def test_asking_goes_on_while_what_is_built_may_still_change() -> None:
 
 
 def test_a_group_that_is_told_as_sure_is_asked_about_until_it_would_stay_so() -> None:
-    felled = judge(parse_signs({"wound": "cut_at_ground", "setting": "waterside"}), place="US-NY")
+    felled = judge(parse_signs({"wound": "cut_at_ground", "setting": "waterside", "pattern": "single"}), place="FI")
     assert max(felled.groups.values()) >= SURE and stays(felled, (), built_of()) >= BUILT_STAYS
     assert stays(felled) < SURE_STAYS and next_step(felled, (), NEED_OF, None, built_of()).question is not None
     assert next_step(felled, (), NEED_OF, dict.fromkeys(answerable(), 1e-3), built_of()).question is None

@@ -7,7 +7,7 @@ culprit is one cause that a wound may have. Presence and traces are the culprit'
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -17,7 +17,7 @@ import numpy as np
 
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.fitted import FITTED, logs_of, scaled
-from diagnose.culprits.tables import Ranges, choice_table, kept, range_table, words
+from diagnose.culprits.tables import PUT_SO, Ranges, choice_table, kept, range_table, support, words
 from diagnose.given import one_of
 from diagnose.knowledge import knowledge
 from diagnose.signs import Word, vocabulary
@@ -26,6 +26,7 @@ CULPRITS = ("hoofed.yaml", "gnawers.yaml", "elsewhere.yaml", "birds.yaml", "inse
 FILES = (*CULPRITS, "shared.yaml", "classes.yaml", "words.yaml", "tree.yaml", "sources.yaml", FITTED)
 LATENT = {"cut": "classes", "marks": "classes", "place": "zones"}
 NOT_LISTED = "not_listed"
+OF_THE_DEED = {"wound", "place", "special_mark"}  # what a deed is, where it is done, and a mark that one culprit leaves
 TRACES = ("droppings", "tracks", "runs", "hair", "soil", "seen")
 
 
@@ -151,8 +152,13 @@ def _read(without: str | None, without_sources: frozenset[str], as_rows_say: boo
     for sign in [sign for sign in tables if sign in vocabulary() and vocabulary()[sign].kind_of]:
         tables[vocabulary()[sign].kind_of], tables[sign] = _in_two_steps(vocabulary()[sign], tables)
     groups = {key: top_group(raw[key]["of"]) for key in keys}
+    of_act = [groups[key] for key, _, _ in acts]
+    shares = np.array([tables_.get("share", 1) for _, _, tables_ in acts], float)
+    for sign in tables.keys() - OF_THE_DEED:
+        put_so = np.array([sign in each and support(each[sign]).grade == PUT_SO for each in rows])
+        tables[sign] = _with_its_group(tables[sign], of_act, shares, put_so)
     if not as_rows_say:
-        tables = {sign: scaled(table, logs_of(sign, [groups[key] for key, _, _ in acts], choices_of(sign)), kinds_of(sign))
+        tables = {sign: scaled(table, logs_of(sign, of_act, choices_of(sign)), kinds_of(sign))
                   for sign, table in tables.items()}
     return Catalogue(
         keys,
@@ -162,7 +168,7 @@ def _read(without: str | None, without_sources: frozenset[str], as_rows_say: boo
         {key: raw[key]["kind"] for key in keys},
         tuple((key, act) for key, act, _ in acts),
         np.array([keys.index(key) for key, _, _ in acts]),
-        np.array([tables_.get("share", 1) / totals[key] for key, _, tables_ in acts], float),
+        shares / np.array([totals[key] for key, _, _ in acts]),
         tables, numbers,
         np.array([raw[key].get("reach", {}).get("mm", np.inf) for key in keys], float),
         np.array([raw[key].get("severs", {}).get("mm", np.inf) for key in keys], float),
@@ -220,6 +226,22 @@ def _in_two_steps(word: Word, tables: Mapping[str, np.ndarray]) -> tuple[np.ndar
     summed = tables[word.name] @ belongs
     own = tables[word.kind_of]
     return np.where(np.isnan(own), summed, own), tables[word.name] / (summed @ belongs.T)
+
+
+def _with_its_group(table: np.ndarray, groups: Sequence[str], shares: np.ndarray, own: np.ndarray) -> np.ndarray:
+    """(C, choices) each cause's table mixed with the mean of its group's, which the share of each deed weighs.
+
+    What is told of one deed of one animal is mostly told by few, and the next reader may well put it under another deed
+    or name another animal of the group. Tables that follow from how the question is put (`own`) stay as they are.
+    """
+    found, ids = table.copy(), np.array(groups)
+    for group in set(groups):
+        here = (ids == group) & ~np.isnan(table[:, 0])
+        if here.sum() > 1:
+            mean = shares[here] @ table[here] / shares[here].sum()
+            here &= ~own
+            found[here] = (1 - words()["from_group"]) * table[here] + words()["from_group"] * mean
+    return found
 
 
 def _rows(where: str, act: Mapping[str, Any], without: frozenset[str]) -> dict[str, Any]:

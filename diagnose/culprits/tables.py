@@ -21,6 +21,7 @@ from diagnose.given import a_number, one_of
 from diagnose.knowledge import knowledge
 
 MEMORY, OURS = "MEM", "OURS"
+PUT_SO = "put so"  # grade of what follows from how the question is put
 NINE_TENTHS = 1.6449  # standard normal deviate that holds 90 % on both sides
 Row = Mapping[str, Any] | Sequence[float]
 
@@ -82,7 +83,7 @@ def support(rows: Mapping[str, Row]) -> Support:
     if counted:
         return Support("counted", len(known))
     if OURS in rows:
-        return Support("put so", len(known))
+        return Support(PUT_SO, len(known))
     return Support("several" if len(known) > 1 else "one" if known else "memory", len(known))
 
 
