@@ -101,6 +101,14 @@ def test_trees_written_down_without_area_and_place_have_those_of_the_plan_that_w
     assert len(log.records("plot", site="s")) == 3
 
 
+def test_a_plot_on_which_something_was_seen_stays_when_the_next_plan_has_fewer(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    keep_plots(log, _planned(("1", "8.1"), ("2", "8.2"), ("3", "8.3")), "AB")
+    log.save("observation", site="s", plot="3")
+    keep_plots(log, _planned(("1", "8.1")), "CD")
+    assert sorted(log.records("plot", site="s")["name"]) == ["1", "3"]
+
+
 def test_a_log_without_entries_says_what_to_do(tmp_path: Path) -> None:
     log = open_log(tmp_path)
     assert visits(log).empty

@@ -111,7 +111,7 @@ def keep_plots(log: Log, planned: Iterable[Mapping[str, Any]], by: str = "") -> 
     """Keeps a planting's planned plots, so that whatever is tallied on them later needs neither area nor place.
 
     A plot that was tallied stays as it is; one of an earlier plan on which nobody has been goes where this plan puts it, and
-    is marked as deleted where this plan has fewer.
+    is marked as deleted where this plan has fewer and no observation or plant lies on it.
 
     Parameters
     ----------
@@ -135,8 +135,9 @@ def keep_plots(log: Log, planned: Iterable[Mapping[str, Any]], by: str = "") -> 
         if old is not None and row["name"] not in tallied and (old.area_m2, old.lat, old.lon) != (
                 row["area_m2"], row["lat"], row["lon"]):
             log.correct(old.id, by, "plot", area_m2=row["area_m2"], lat=row["lat"], lon=row["lon"])
+    used = tallied.union(*(log.records(kind, site=site)["plot"] for kind in ("observation", "plant")))
     for name, old in there.items():
-        if name.isdecimal() and name not in tallied:  # as plans name them; a crew's own stakes stay
+        if name.isdecimal() and name not in used:  # as plans name them; a crew's own stakes stay
             log.correct(old.id, by, "plot", deleted=True)
 
 
