@@ -115,6 +115,7 @@ def as_new(page: Any, size: tuple[int, int], scheme: str = "light") -> None:
     page.mouse.move(0, 0)
     page.emulate_media(media="null", color_scheme=scheme)
     page.set_viewport_size({"width": size[0], "height": size[1]})
+    page.set_default_timeout(30_000)
 
 
 def made_once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callable[[Path], Any]) -> Path:

@@ -19,6 +19,7 @@ from diagnose.inbox.learning import is_blind
 from diagnose.inbox.queue import waiting
 from diagnose.inbox.work import FEW, judge, measure, take_in, unseen
 from diagnose.report.letters import reply_to
+from diagnose.screens.inbox import says
 from diagnose.screens.inbox_list import ORDERS, listed_of, marked
 from tests.conftest import PHOTOS, TOP, WIDTHS, as_new, drawn, served, still
 from tests.presses import inbox_presses
@@ -340,3 +341,8 @@ def test_in_whatever_order_letters_are_gone_through_put_off_and_taken_back_the_b
     with served(Path(shutil.copytree(planting_in_use, tmp_path / "log"))) as (address, _):
         as_new(page, (390, 844))
         assert list(inbox_presses(page, address, 10, random.Random(2))) == []
+
+
+def test_a_letter_says_a_culprit_by_its_whole_name_alone() -> None:
+    assert says("Most likely a Hare, 61 %.", "hare") and says("deer: roe", "deer")
+    assert not says("We share your worry, rather more than that.", "hare") and not says("It is rather late.", "rat")

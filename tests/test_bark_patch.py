@@ -92,7 +92,8 @@ def test_a_stem_whose_patch_a_strict_look_does_not_see_is_at_least_as_wide_as_th
     assert told.low < (width.low + width.high) / 2
     thick = replace(doubted, stem=replace(patch.stem, radius=2 * patch.stem.radius))
     low = _diameter(thick)
-    assert isinstance(low, Bounded) and low.low < 1.2 * truth.stem_diameter  # twice as thick would be 2
+    # read twice as thick, its patch too; it may yet be little more than half of that
+    assert isinstance(low, Bounded) and low.low < 0.6 * 2 * thick.stem.radius
 
 
 def test_a_patch_that_ends_under_the_card_is_none() -> None:

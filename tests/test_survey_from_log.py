@@ -94,11 +94,22 @@ def test_trees_written_down_without_area_and_place_have_those_of_the_plan_that_w
     table = survey_table(log, "s")
     assert table[["plot_area_m2", "x", "y", "crs"]].values.tolist() == [[50.0, 8.1, 46.0, "EPSG:4326"]]
     # another plan with fewer plots: nobody has been at 2 and 3, and where somebody was the plot stays, as does a crew's own
-    keep_plots(log, _planned(("1", "8.6"), ("2", "8.7")), "CD")
+    assert keep_plots(log, _planned(("1", "8.6"), ("2", "8.7")), "CD") == ["1"]
     plots = log.records("plot", site="s")
     assert dict(zip(plots["name"], plots["lon"].fillna(0.0), strict=True)) == {"our stake": 0.0, "1": 8.1, "2": 8.7}
-    keep_plots(log, [])
-    assert len(log.records("plot", site="s")) == 3
+    assert keep_plots(log, []) == [] and len(log.records("plot", site="s")) == 3
+    assert keep_plots(log, _planned(("1", "8.1"), ("2", "8.7")), "CD") == []  # just as they are
+
+
+def test_a_plan_leaves_plots_that_no_plan_laid_and_gives_no_place_to_what_was_tallied_before(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    log.save("plot", site="s", name="1", area_m2=20.0, lat=45.0, lon=7.0)
+    log.save("plot", site="s", name="9")
+    enter(log, [{"site": "s", "visit": "2026-04-01", "plot": "2", "tree": "1", "species": "oak", "browsed": "0"}])
+    assert keep_plots(log, _planned(("1", "8.1"), ("2", "8.2"), ("3", "8.3")), "AB") == ["1", "2"]
+    plots = log.records("plot", site="s").set_index("name")
+    assert sorted(plots.index) == ["1", "3", "9"] and plots.loc["1", "area_m2"] == 20.0
+    assert survey_table(log, "s")["plot_area_m2"].isna().all()
 
 
 def test_a_plot_on_which_something_was_seen_stays_when_the_next_plan_has_fewer(tmp_path: Path) -> None:

@@ -3,8 +3,9 @@
 It proves that the tables make sense together, not that verdicts are right. On the first run, before any change, 62 of 67
 agreed; it missed pigs in longleaf, a boar's rubbing tree, mice at sown beech nuts, a woodchuck at seedlings and a
 capercaillie on pine. All of them have been mended since. Of 34 more, from far away, 31 agreed when they were first run; the
-rats at palms, which passed for termites, are read since the tables are scaled. Drought in pines, where nothing but the season
-and the place tells it from weevils, passes for insects (43 to 38 %) since a seventeenth set is fitted on.
+rats at palms, which passed for termites, are read since the tables are scaled. Since a seventeenth set is fitted on,
+drought in pines, which nothing but season and place tells from weevils, passes for insects (43 to 38 %), and a boar's
+rubbing tree at a wallow for a deer's (43 to 43).
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from diagnose.knowledge import read_yaml
 from tests.situations import SITUATIONS, read_situation
 
 VIGNETTES = read_yaml(SITUATIONS.parent / "vignettes.yaml")
-STAYS = {"drought in pines of Aragon"}
+STAYS = {"drought in pines of Aragon", "boar rubbing at a wallow in France"}
 
 
 def test_every_group_but_the_unlisted_has_its_typical_damage_with_at_least_four_signs() -> None:

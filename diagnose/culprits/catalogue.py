@@ -153,7 +153,7 @@ def _read(without: str | None, without_sources: frozenset[str], as_rows_say: boo
         tables[vocabulary()[sign].kind_of], tables[sign] = _in_two_steps(vocabulary()[sign], tables)
     groups = {key: top_group(raw[key]["of"]) for key in keys}
     of_act = [groups[key] for key, _, _ in acts]
-    shares = np.array([tables_.get("share", 1) for _, _, tables_ in acts], float)
+    shares = np.array([tables_.get("share", 1) / totals[key] for key, _, tables_ in acts], float)
     for sign in tables.keys() - OF_THE_DEED:
         put_so = np.array([sign in each and support(each[sign]).grade == PUT_SO for each in rows])
         tables[sign] = _with_its_group(tables[sign], of_act, shares, put_so)
@@ -168,7 +168,7 @@ def _read(without: str | None, without_sources: frozenset[str], as_rows_say: boo
         {key: raw[key]["kind"] for key in keys},
         tuple((key, act) for key, act, _ in acts),
         np.array([keys.index(key) for key, _, _ in acts]),
-        shares / np.array([totals[key] for key, _, _ in acts]),
+        shares,
         tables, numbers,
         np.array([raw[key].get("reach", {}).get("mm", np.inf) for key in keys], float),
         np.array([raw[key].get("severs", {}).get("mm", np.inf) for key in keys], float),
@@ -229,7 +229,9 @@ def _in_two_steps(word: Word, tables: Mapping[str, np.ndarray]) -> tuple[np.ndar
 
 
 def _with_its_group(table: np.ndarray, groups: Sequence[str], shares: np.ndarray, own: np.ndarray) -> np.ndarray:
-    """(C, choices) each cause's table mixed with the mean of its group's, which the share of each deed weighs.
+    """(C, choices) each cause's table mixed with the mean of its group's, in which each culprit counts as much.
+
+    A culprit's deeds count by their shares.
 
     What is told of one deed of one animal is mostly told by few, and the next reader may well put it under another deed
     or name another animal of the group. Tables that follow from how the question is put (`own`) stay as they are.

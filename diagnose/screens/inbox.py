@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -272,6 +273,17 @@ def _answer_all(log: Log, rows: list[dict[str, Any]], what: str) -> None:
         _answered([row["id"] for row in rows])
 
 
+def says(letter: str, name: str) -> bool:
+    """Whether a letter names a culprit by its whole name.
+
+    Parameters
+    ----------
+    letter, name
+        What is written, and the culprit's name in words [no unit].
+    """
+    return re.search(rf"\b{re.escape(name)}\b", letter, re.IGNORECASE) is not None
+
+
 def _answer_one(log: Log, submission: str, what: str) -> None:
     """Gives the one that is open an answer, with the letter as it stands in its field."""
     if submission not in st.session_state.get("inbox_letters", {}):
@@ -381,7 +393,7 @@ def _answer(log: Log, row: dict[str, Any], found: Diagnosis) -> None:
     first = max(found.verdict.culprits, key=lambda key: found.verdict.culprits[key])
     named = st.selectbox("Your naming, if you change it", names, key=f"named {row['id']}", format_func=name_of,
                          index=names.index(row["named"] if row["named"] in names else first))
-    if named != first and name_of(named) not in text:
+    if named != first and not says(text, name_of(named)):
         st.caption(literal(f"The letter does not say {name_of(named)} yet: write it in before you press Change."))
     ways = st.container(horizontal=True)
     for label, key in (("Agree", "a"), ("Change", "x"), ("Later", "l")):

@@ -158,9 +158,15 @@ def _handed(log: Log, ground: Ground, site: str, plan: Plan, laid: Layout) -> No
         drawer.keep(_plan_drawer(site), {"plan": plan.as_yaml()})
         if ground.epsg is not None and log.records("site", name=site).empty:
             log.save("site", name=site, boundary=ground.as_geojson())  # maps and distances to the edge go by it
+        stay = []
         if ground.epsg is not None:
-            keep_plots(log, planned_plots(plan, ground, laid), preferences.initials())
-        st.success("Kept on this device, and its plots in the log; take the file along too.")
+            stay = keep_plots(log, planned_plots(plan, ground, laid), preferences.initials())
+        if stay:
+            st.warning(literal("Kept on this device. In the log these plots stay as they were, since something was recorded "
+                               f"on them or no plan laid them: {', '.join(stay)}. To lay all anew, give the planting "
+                               "another name."))
+        else:
+            st.success("Kept on this device, and its plots in the log; take the file along too.")
     one, two, three, four, five = st.columns(5)
     hand_over(one, "Plan", plan.as_yaml(), "plan.yaml", "application/yaml")
     paper = preferences.paper()

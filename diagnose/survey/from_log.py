@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from diagnose.fieldlog.store import Log
 
 OTHERS = "others"
+OF_A_PLAN = "laid by a plan"  # note of such plots: a later plan may move them
 _DEGREES = "EPSG:4326"
 _NAMED = 0.05  # a kind with a smaller share of all wounds is counted among the others: its own interval says nothing
 _KEY = ("site", "visit", "plot", "tree")
@@ -107,11 +108,11 @@ def import_tally(log: Log, file: str | Path, by: str = "") -> Entered:
     return Entered(kept, refused + more)
 
 
-def keep_plots(log: Log, planned: Iterable[Mapping[str, Any]], by: str = "") -> None:
+def keep_plots(log: Log, planned: Iterable[Mapping[str, Any]], by: str = "") -> list[str]:
     """Keeps a planting's planned plots, so that whatever is tallied on them later needs neither area nor place.
 
-    A plot that was tallied stays as it is; one of an earlier plan on which nobody has been goes where this plan puts it, and
-    is marked as deleted where this plan has fewer and no observation or plant lies on it.
+    What is not of an earlier plan stays as it is, and so does a plot of which anything was recorded. The others of an
+    earlier plan go where this plan puts them, and are marked as deleted where this plan has fewer.
 
     Parameters
     ----------
@@ -121,24 +122,32 @@ def keep_plots(log: Log, planned: Iterable[Mapping[str, Any]], by: str = "") -> 
         As `planned_plots` of plan.py returns them, all of one planting: places in [degree], areas in [m2].
     by
         Initials of who planned [no unit].
+
+    Returns
+    -------
+    list of str
+        Names of planned plots that do not lie where this plan puts them, since one of that name stays as it was.
     """
-    rows = [{"site": row["site"], "name": row["plot"], "area_m2": float(row["plot_area_m2"]), "lat": float(row["y"]),
-             "lon": float(row["x"])} for row in planned]
+    rows = {row["plot"]: {"site": row["site"], "name": row["plot"], "area_m2": float(row["plot_area_m2"]),
+                          "lat": float(row["y"]), "lon": float(row["x"])} for row in planned}
     if not rows:
-        return
-    site = rows[0]["site"]
-    tallied, known = set(log.records("tally", site=site)["plot"]), log.records("plot", site=site)
+        return []
+    site = next(iter(rows.values()))["site"]
+    used = {name for kind in ("tally", "observation", "plant") for name in log.records(kind, site=site)["plot"]}
+    known = log.records("plot", site=site)
     there = dict(zip(known["name"], known.itertuples(), strict=True))
-    log.save_many("plot", [{**row, "by": by} for row in rows if row["name"] not in there])
-    for row in rows:
-        old = there.pop(row["name"], None)
-        if old is not None and row["name"] not in tallied and (old.area_m2, old.lat, old.lon) != (
-                row["area_m2"], row["lat"], row["lon"]):
-            log.correct(old.id, by, "plot", area_m2=row["area_m2"], lat=row["lat"], lon=row["lon"])
-    used = tallied.union(*(log.records(kind, site=site)["plot"] for kind in ("observation", "plant")))
+    log.save_many("plot", [{**row, "by": by, "note": OF_A_PLAN} for name, row in rows.items()
+                           if name not in there and name not in used])
+    stay = [name for name in rows if name in used and name not in there]
     for name, old in there.items():
-        if name.isdecimal() and name not in used:  # as plans name them; a crew's own stakes stay
-            log.correct(old.id, by, "plot", deleted=True)
+        where = {key: rows[name][key] for key in ("area_m2", "lat", "lon")} if name in rows else {"deleted": True}
+        if all(getattr(old, key, None) == value for key, value in where.items()):
+            continue
+        if old.note == OF_A_PLAN and name not in used:
+            log.correct(old.id, by, "plot", **where)
+        elif name in rows:
+            stay.append(name)
+    return sorted(stay)
 
 
 def _there(log: Log) -> dict[tuple[str, ...], tuple[str, dict[str, Any]]]:

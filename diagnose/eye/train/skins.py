@@ -53,9 +53,9 @@ def patterned(
     rng
         Of the draws [no unit].
     tile
-        (h, w, 3) the bark below it, float32; not changed.
+        (h, w, 3) the bark below it, float32; not changed [0 to 255, or 0 to 1].
     other, dark
-        (3,) the pattern's colour, and that of cracks and scars.
+        (3,) the pattern's colour, and that of cracks and scars [as the tile].
     along, across
         Pixels per millimetre, along the stem and round it [px/mm].
     kind
@@ -65,6 +65,11 @@ def patterned(
     -------
     tile, relief : numpy.ndarray
         (h, w, 3) and (h, w) float32.
+
+    Raises
+    ------
+    ValueError
+        For another kind.
     """
     kind = str(rng.choice(PATTERNS)) if kind is None else kind
     h, w = tile.shape[:2]

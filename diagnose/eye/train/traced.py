@@ -46,7 +46,8 @@ def bark(rng: Rng, tile: np.ndarray, relief: np.ndarray, along: float, across: f
     rng
         Of the draws [no unit].
     tile, relief
-        (h, w, 3) linear RGB of the bark below, rows along the stem; (h, w) how far it stands out, about -1 to 1.
+        (h, w, 3) linear RGB of the bark below, rows along the stem [0 to 1]; (h, w) how far it stands out, about -1 to 1
+        [no unit].
     along, across
         Pixels per millimetre [px/mm].
     """

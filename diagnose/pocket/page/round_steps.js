@@ -25,7 +25,7 @@ function tallyView() {
   const choose = (name, label, options) => choices(tell(name) ? `${label}: ${tell(name).replace(/^[01] where /, "").split(";")[0]}` : label, options, entry[name] ?? options.at(-1)[0], key => { entry[name] = key; });
   const been = new Set(latest("tree").filter(one => one.values.entry.visit === entry.visit).map(one => one.values.entry.plot));
   const plots = entry.plot ? [] : [...new Set([...WORK.plots, ...WORK.trees.map(one => one.plot)])].filter(name => !been.has(name))
-    .sort((one, other) => one.localeCompare(other, "en", {numeric: true})).slice(0, 24);
+    .sort(inOrder).slice(0, 24);
   return [heading("Tally"), plots.length ? choices("Plot", plots.map(name => [name, name]), "", key => { entry.plot = key; }) : null, el("div", {className: "two"}, el("div", {}, plotField(entry.plot ?? "", set("plot"))),
       field("Tree: tag or number", entry.tree ?? "", set("tree"), {autocapitalize: "characters"})),
     open.length ? el("div", {className: "choices"}, open.map(one => button(one.tree, () => { takeUp(one); show(false); }))) : null,
