@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -25,7 +24,7 @@ from diagnose.inbox.queue import judged_for, outdated, waiting
 from diagnose.inbox.ranking import PILES
 from diagnose.inbox.work import NOT_YET, diagnosis_of, judge, judge_one, looked, measure, measured_in, take_in, unseen
 from diagnose.photo.picture import read_picture
-from diagnose.report.letters import as_pdf, framed, reply_to, senders_name
+from diagnose.report.letters import as_pdf, framed, reply_to, says, senders_name
 from diagnose.report.overlay import annotate
 from diagnose.screens import preferences, show
 from diagnose.screens.inbox_letters import all_letters, letter_as_typed, letter_frame, letter_of
@@ -271,17 +270,6 @@ def _answer_all(log: Log, rows: list[dict[str, Any]], what: str) -> None:
                               inches=preferences.inches()) if what == "agree" else ""
             answer(log, row["id"], what, letter=letter, by=preferences.initials())
         _answered([row["id"] for row in rows])
-
-
-def says(letter: str, name: str) -> bool:
-    """Whether a letter names a culprit by its whole name.
-
-    Parameters
-    ----------
-    letter, name
-        What is written, and the culprit's name in words [no unit].
-    """
-    return re.search(rf"\b{re.escape(name)}\b", letter, re.IGNORECASE) is not None
 
 
 def _answer_one(log: Log, submission: str, what: str) -> None:
