@@ -251,3 +251,14 @@ def shown(value: Any) -> str:
     """
     text = str(value) if isinstance(value, str | int | float | bool) or value is None else type(value).__name__
     return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def says(letter: str, name: str) -> bool:
+    """Whether a letter names a culprit by its whole name.
+
+    Parameters
+    ----------
+    letter, name
+        What is written, and the culprit's name in words [no unit].
+    """
+    return re.search(rf"\b{re.escape(name)}\b", letter, re.IGNORECASE) is not None

@@ -18,8 +18,9 @@ from diagnose.inbox import workers
 from diagnose.inbox.learning import is_blind
 from diagnose.inbox.queue import waiting
 from diagnose.inbox.work import FEW, judge, measure, take_in, unseen
-from diagnose.report.letters import reply_to, says
+from diagnose.report.letters import reply_to
 from diagnose.screens.inbox_list import ORDERS, listed_of, marked
+from diagnose.texts import says
 from tests.conftest import PHOTOS, TOP, WIDTHS, as_new, drawn, served, still
 from tests.presses import inbox_presses
 

@@ -438,14 +438,3 @@ def _page(told: str) -> str:
     from html import escape
 
     return f'<!doctype html><html lang="en"><meta charset="utf-8"><title>Reply</title><pre>{escape(told)}</pre></html>\n'
-
-
-def says(letter: str, name: str) -> bool:
-    """Whether a letter names a culprit by its whole name.
-
-    Parameters
-    ----------
-    letter, name
-        What is written, and the culprit's name in words [no unit].
-    """
-    return re.search(rf"\b{re.escape(name)}\b", letter, re.IGNORECASE) is not None

@@ -24,7 +24,7 @@ from diagnose.inbox.queue import judged_for, outdated, waiting
 from diagnose.inbox.ranking import PILES
 from diagnose.inbox.work import NOT_YET, diagnosis_of, judge, judge_one, looked, measure, measured_in, take_in, unseen
 from diagnose.photo.picture import read_picture
-from diagnose.report.letters import as_pdf, framed, reply_to, says, senders_name
+from diagnose.report.letters import as_pdf, framed, reply_to, senders_name
 from diagnose.report.overlay import annotate
 from diagnose.screens import preferences, show
 from diagnose.screens.inbox_letters import all_letters, letter_as_typed, letter_frame, letter_of
@@ -34,6 +34,7 @@ from diagnose.screens.look import bring, literal, once_opened
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.show import hand_over
 from diagnose.signs import Answer, parse_signs, vocabulary
+from diagnose.texts import says
 
 _ALL = "all"
 _AT_ONCE_S, _EVERY_S, _REST_S = 0.3, 0.3, 0.1  # measuring goes on for so long, so often: a press is heard in between
