@@ -259,6 +259,28 @@ def test_a_tree_tallied_before_comes_with_what_was_written_then_and_the_next_tag
     assert told["08"]["species"] == "oak" and told["08"]["protection"] == "cage"
 
 
+def test_a_plot_that_could_not_be_reached_is_kept_as_that_with_its_reason_and_not_as_an_empty_one(
+    phone: Any, tmp_path: Path
+) -> None:
+    press(phone, "Tally trees on plots")
+    phone.get_by_label("Plot, as on the stake").fill("P9")
+    phone.get_by_text("More", exact=True).click()
+    phone.locator("fieldset").filter(has_text="Plot reached").get_by_role("button", name="no", exact=True).click()
+    assert phone.get_by_role("button", name="No trees in this plot").is_disabled()
+    press(phone, "Keep this plot as not reached")
+    phone.get_by_text("say why the plot was not reached").wait_for()  # and what is written then counts
+    phone.get_by_label("Note").fill("river in flood")
+    press(phone, "Keep this plot as not reached")
+    phone.get_by_text("Kept: plot P9 as not reached.").wait_for()
+    assert phone.get_by_label("Plot, as on the stake").input_value() == ""  # on to the next one
+    press(phone, "Start")
+    log = open_log(tmp_path / "log")
+    merge(log, _hand_over(phone, tmp_path / "tally.zip"))
+    rows = log.records("tally", site=SITE)
+    row, = rows[rows["plot"] == "P9"].itertuples()
+    assert not row.tree and (row.entry["reached"], row.note or row.entry["note"]) == ("0", "river in flood")
+
+
 def test_a_browser_that_keeps_nothing_says_so_before_the_first_entry_and_stays_a_key(browser: Any, file: Path) -> None:
     context = browser.new_context(viewport=PHONE)
     context.add_init_script("Object.defineProperty(window, 'indexedDB', {value: undefined});")

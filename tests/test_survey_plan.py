@@ -201,6 +201,14 @@ def test_an_earlier_visit_tells_how_plots_vary() -> None:
     found = seen_before(trees, own_target("10% browsed"))
     assert found.likeness == pytest.approx(0.95) and found.trees_a_plot == pytest.approx(6.5) and "10 plots" in found.words
     assert "common practice" in seen_before(None).words
+    # 95 % limits of a standard deviation from 3 plots: 0.52 and 6.28 of what is seen (chi-square, 2 degrees of freedom)
+    equal = trees[trees["tree"].astype(int) < 2].assign(browsed=0.0)
+    for plots, lowest in ((3, Known().variation), (9, Known().variation), (10, 0.05)):
+        some = seen_before(equal[equal["plot"].astype(int) < plots], own_target("1100/ha"))
+        assert some.variation == lowest and ("So few plots" in some.words) == (plots < 10)
+    wide = pd.concat([trees[trees["plot"] == "0"], trees[trees["plot"] == "1"].head(1),
+                      pd.concat([trees[trees["plot"] == "9"].assign(tree=f"{n}", plot="9") for n in range(20)])])
+    assert seen_before(wide, own_target("1100/ha")).variation > Known().variation  # but more may be learned from three
     number, why = asked_plots(own_target("1100/ha"), ADDITION, 50.0, Known(variation=0.5), 10)
     assert number == 10 and "10 are fewer" in why
     with pytest.raises(CannotUse, match="expected"):

@@ -99,7 +99,7 @@ def test_every_piece_of_the_map_of_damage_lies_on_the_paper_and_the_boundary_rou
 
 def test_where_no_map_is_drawn_page_and_report_say_what_it_lacks() -> None:
     trees = invented()
-    for plots, told in ((0, "of these 22 none has both"), (5, "of these 22 5 have both")):
+    for plots, told in ((0, "of the 22 plots here, none has both"), (5, "of the 22 plots here, 5 have both")):
         some = trees.assign(x=trees["x"].where(trees["plot"].isin([str(one) for one in range(plots)])))
         found = summarise(some)
         assert found.map is None and told in map_words(found)
@@ -107,6 +107,13 @@ def test_where_no_map_is_drawn_page_and_report_say_what_it_lacks() -> None:
     two = summarise(pd.concat([trees, trees.assign(site="Other Wood")]))
     assert "choose one" in map_words(two)
     assert "No map" not in map_words(summarise(trees))
+
+
+def test_plots_that_all_hold_the_same_share_are_not_told_to_be_worth_trees_without_end() -> None:
+    trees = invented(3)
+    alike = summarise(trees.assign(browsed=np.where(trees["tree"].isin(["1", "5"]), 1.0, 0.0)))
+    assert alike.unprotected.value == pytest.approx(1 / 3) and "drawn one by one" not in alike.methods
+    assert "drawn one by one" in summarise(invented()).methods
 
 
 def test_a_small_survey_is_told_without_a_map_or_an_interval() -> None:

@@ -136,7 +136,7 @@ def map_words(survey: Survey) -> str:
         if rows["site"].nunique() > 1:
             return "No map is drawn of several plantings at once: choose one."
         placed = int((rows["x"].notna() & rows["y"].notna() & (rows["trees"] > 0)).sum())
-        return (f"No map: it takes {MAPPED_PLOTS} plots with trees and coordinates, and of these {len(rows)} "
+        return (f"No map: it takes {MAPPED_PLOTS} plots with trees and coordinates; of the {len(rows)} plots here, "
                 f"{placed or 'none'} {'has' if placed < 2 else 'have'} both. Coordinates stand in the tally's columns x, y "
                 "and crs.")
     told = [f"Smoothed over {survey.map.bandwidth_m:.0f} m; dotted where the standard error exceeds {UNSURE:.0%}, white "

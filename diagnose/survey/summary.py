@@ -481,9 +481,10 @@ def _compared(before: pd.DataFrame | None, free: pd.DataFrame, level: float) -> 
 
 
 def _methods(estimate: Estimate, level: float) -> str:
-    effect = "" if estimate.design_effect is None else (
+    # few plots that hold the same share show no design effect at all: it would stand for trees without end
+    effect = "" if estimate.design_effect is None or estimate.design_effect < 0.05 else (
         f" The design effect of the headline is {estimate.design_effect:.1f}: the plots told as much as "
-        f"{estimate.trees / max(estimate.design_effect, 1e-9):.0f} trees drawn one by one.")
+        f"{estimate.trees / estimate.design_effect:.0f} trees drawn one by one.")
     return (f"Shares are ratios of totals with plots as clusters (linearised variance; {level:.0%} limits on the logit "
             "scale, t with degrees of freedom from the residuals' tails). Where none or all were browsed a one-sided bound "
             "with an assumed design effect stands instead. A doubtful culprit counts by its probabilities, and what is not "

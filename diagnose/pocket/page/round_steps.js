@@ -44,8 +44,8 @@ function tallyView() {
       choices("Plot reached; when not, say why in the note", [["1", "yes"], ["0", "no"], ["", "not told"]], entry.reached ?? "", key => { entry.reached = key; }),
       numberField("Area of the plot [m²]", entry.plot_area_m2 ?? "", set("plot_area_m2")), field("Part of the ground", entry.stratum ?? "", set("stratum")),
       field("Note", entry.note ?? "", set("note"))),
-    el("div", {className: "start"}, button("Keep this tree", keepTree, {className: "main"}),
-      el("div", {className: "two"}, button("Another plot", anotherPlot), button("No trees in this plot", keepEmptyPlot, {disabled: done.size > 0}))),
+    el("div", {className: "start"}, entry.reached === "0" ? button("Keep this plot as not reached", keepEmptyPlot, {className: "main"}) : button("Keep this tree", keepTree, {className: "main"}),
+      el("div", {className: "two"}, button("Another plot", anotherPlot), button("No trees in this plot", keepEmptyPlot, {disabled: done.size > 0 || entry.reached === "0"}))),
     entry.plot ? paragraph(`${done.size} kept of this plot today.`) : null, home()];
 }
 
@@ -62,16 +62,19 @@ function anotherPlot() {
 
 async function keepEmptyPlot() {
   const {site, visit, plot, plot_area_m2, stratum, reached, note} = tree.entry;
-  tree.entry = {site, visit, plot, plot_area_m2, stratum, reached, note};
-  if (await keepTree()) anotherPlot();
+  if (await keepEntry({site, visit, plot, plot_area_m2, stratum, reached, note})) anotherPlot();
 }
 
-async function keepTree() {
-  const entry = Object.fromEntries(Object.entries(tree.entry).map(([name, value]) => [name, String(value ?? "").trim().replace(/^(\d+),(\d+)$/, "$1.$2")]).filter(([, value]) => value !== ""));
+function keepTree() {
+  return keepEntry(tree.entry);
+}
+
+async function keepEntry(told) {
+  const entry = Object.fromEntries(Object.entries(told).map(([name, value]) => [name, String(value ?? "").trim().replace(/^(\d+),(\d+)$/, "$1.$2")]).filter(([, value]) => value !== ""));
   const wrong = tallyProblems(entry, WORK.fields, momentNow().slice(0, 10));
   if (wrong.length) return say(wrong.join(" "));
   const before = latest("tree").find(({values}) => ["plot", "tree", "visit"].every(name => (values.entry[name] ?? "") === (entry[name] ?? "")));
-  if (await keep("tree", {entry}, [], before?.record ?? null, entry.tree ? `tree ${entry.tree}` : `plot ${entry.plot} without trees`)) {
+  if (await keep("tree", {entry}, [], before?.record ?? null, entry.tree ? `tree ${entry.tree}` : `plot ${entry.plot} ${entry.reached === "0" ? "as not reached" : "without trees"}`)) {
     const {plot, plot_area_m2, stratum, species, protection} = entry, tag = nextTag(entry.tree ?? "");
     const next = WORK.trees.find(one => one.plot === plot && one.tree === tag), {more} = tree;
     tree = {...newTree({plot, plot_area_m2, stratum, species, protection, tree: tag}), more};
