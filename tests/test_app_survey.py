@@ -126,6 +126,8 @@ def test_a_survey_goes_on_a_phone_from_its_plan_through_a_reload_to_a_mended_row
         expect(page.get_by_text("2 entries saved, 1 refused.")).to_have_count(0, timeout=60_000)  # said of the file before
         page.get_by_role("button", name="Take it in").click()
         page.get_by_text("1 entry saved, 0 refused.").wait_for()
+        page.get_by_role("radio", name="Where to put plots").click()  # a plan made now was not made before the first plot
+        page.get_by_text("Plots are tallied here already, last on 2026-03-31").wait_for()
         context.close()
 
 

@@ -20,7 +20,7 @@ def test_each_culprit_of_a_group_counts_as_much_in_its_mean(monkeypatch: pytest.
     own, mean = _with(0.0, monkeypatch), _with(1.0, monkeypatch)
     groups = np.array([own.groups[key] for key, _ in own.causes])
     tried = 0
-    for sign in ("site_kind", "season", "foliage", "tree_kind"):
+    for sign in ("season", "foliage", "tree_kind", "plant_stage"):
         table = own.tables[sign]
         told = ~np.isnan(table[:, 0])
         for group in ("chemical", "tool", "weather", "insect"):
@@ -40,7 +40,7 @@ def test_each_culprit_of_a_group_counts_as_much_in_its_mean(monkeypatch: pytest.
 
 def test_what_a_deed_is_and_where_it_is_done_is_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
     own, mean = _with(0.0, monkeypatch), _with(1.0, monkeypatch)
-    for sign in ("wound", "place"):
+    for sign in ("wound", "place", "site_kind"):
         assert np.array_equal(own.tables[sign], mean.tables[sign], equal_nan=True)
 
 

@@ -154,6 +154,10 @@ def _handed(log: Log, ground: Ground, site: str, plan: Plan, laid: Layout) -> No
     points, parts = laid.points, laid.parts
     if not site:
         st.caption("Give the planting a name to keep its plan.")
+    been = log.records("tally", site=site) if site else None
+    if been is not None and len(been):
+        st.caption(f"Plots are tallied here already, last on {been['day'].max()}. A plan kept now is one for the next "
+                   "visit: for these plots the rule holds that was chosen before them.")
     if st.button("Keep this plan, before the first plot", type="primary", width="stretch", disabled=not site):
         drawer.keep(_plan_drawer(site), {"plan": plan.as_yaml()})
         if ground.epsg is not None and log.records("site", name=site).empty:
