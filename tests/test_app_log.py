@@ -157,6 +157,7 @@ def test_each_row_that_is_ticked_is_brought_into_sight_the_second_like_the_first
             marked = page.locator("[data-testid=stDataFrame] [role=gridcell]").filter(has_text="\u25b8")
             assert [f" {one.split()[-1]} " in heading.inner_text() for one in marked.all_inner_texts()] == [True]
         page.get_by_text("Correct it", exact=True).click()
+        drawn(page, 700)  # what is typed while a page is drawn anew may be lost
         page.get_by_label("Note").fill("fox seen")
         page.get_by_role("button", name="Save the correction").click()
         page.get_by_text("The correction is saved.").wait_for(timeout=WAIT)
