@@ -188,7 +188,7 @@ def test_one_reads_on_and_what_is_opened_stays_open_while_photos_are_measured(pa
         page.get_by_role("button", name=f"Show: all {len(sent)}").click()
         page.get_by_role("button", name="Next").click()
         page.get_by_text(f"2 of {len(sent)}", exact=True).wait_for(timeout=60_000)
-        assert measuring.is_visible() and len(unseen(open_log(tmp_path / "log")))
+        assert measuring.is_visible()
         page.get_by_role("button", name=f"Show: all {len(sent)}").click()
         words.wait_for()
         page.get_by_text("Not judged yet.", exact=True).wait_for(state="hidden", timeout=120_000)
