@@ -17,7 +17,7 @@ from diagnose.fieldlog.store import open_log
 from diagnose.inbox import workers
 from diagnose.inbox.learning import is_blind
 from diagnose.inbox.queue import waiting
-from diagnose.inbox.work import FEW, judge, measure, take_in, unseen
+from diagnose.inbox.work import FEW, judge, measure, take_in
 from diagnose.report.letters import reply_to
 from diagnose.screens.inbox_list import ORDERS, listed_of, marked
 from diagnose.texts import says
