@@ -26,7 +26,7 @@ CULPRITS = ("hoofed.yaml", "gnawers.yaml", "elsewhere.yaml", "birds.yaml", "inse
 FILES = (*CULPRITS, "shared.yaml", "classes.yaml", "words.yaml", "tree.yaml", "sources.yaml", FITTED)
 LATENT = {"cut": "classes", "marks": "classes", "place": "zones"}
 NOT_LISTED = "not_listed"
-OF_THE_DEED = {"wound", "place", "site_kind", "special_mark"}  # what a deed is, where it is done, a mark that one culprit leaves
+OF_THE_DEED = {"wound", "place", "site_kind", "special_mark"}  # what a deed is, where it is done, and what it alone leaves
 TRACES = ("droppings", "tracks", "runs", "hair", "soil", "seen")
 
 
