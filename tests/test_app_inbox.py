@@ -17,7 +17,7 @@ from diagnose.fieldlog.store import open_log
 from diagnose.inbox import workers
 from diagnose.inbox.learning import is_blind
 from diagnose.inbox.queue import waiting
-from diagnose.inbox.work import FEW, judge, measure, take_in
+from diagnose.inbox.work import FEW, judge, measure, take_in, unseen
 from diagnose.report.letters import reply_to
 from diagnose.screens.inbox_list import ORDERS, listed_of, marked
 from diagnose.texts import says
@@ -174,7 +174,8 @@ def test_a_large_pile_is_judged_by_the_page_itself_without_processes_that_would_
 
 
 def test_one_reads_on_and_what_is_opened_stays_open_while_photos_are_measured(page: Any, tmp_path: Path) -> None:
-    photos = [file.relative_to(PHOTOS / "twig_on_card").name for file in sorted((PHOTOS / "twig_on_card").glob("*.jpg"))]
+    # all photos there are, so that some are unmeasured yet when the second is opened
+    photos = [f"../{file.parent.name}/{file.name}" for file in sorted(PHOTOS.glob("*/*.jpg"))]
     sent = [{"name": f"{number}.eml", "mimeType": "message/rfc822",
              "buffer": _mail(f"tree {number}", f"a{number}@example.org", photo)} for number, photo in enumerate(photos)]
     with served(tmp_path / "log") as (address, _):
@@ -188,7 +189,7 @@ def test_one_reads_on_and_what_is_opened_stays_open_while_photos_are_measured(pa
         page.get_by_role("button", name=f"Show: all {len(sent)}").click()
         page.get_by_role("button", name="Next").click()
         page.get_by_text(f"2 of {len(sent)}", exact=True).wait_for(timeout=60_000)
-        assert measuring.is_visible()
+        assert measuring.is_visible() and len(unseen(open_log(tmp_path / "log")))
         page.get_by_role("button", name=f"Show: all {len(sent)}").click()
         words.wait_for()
         page.get_by_text("Not judged yet.", exact=True).wait_for(state="hidden", timeout=120_000)
