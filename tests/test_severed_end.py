@@ -11,21 +11,21 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import cv2
 import numpy as np
 import pytest
 
 from diagnose.diagnosis import measure_picture
-from diagnose.measure import card_stems
+from diagnose.measure import card_stems, severed_end
 from diagnose.measure.end_figures import HALF_ELLIPSE_LEANS, seen_slope, told_diameter
-from diagnose.measure.end_outline import Patch, _take_patch, _twig_mask, outlined
+from diagnose.measure.end_outline import Patch, SeenEnd, _take_patch, _twig_mask, outlined
 from diagnose.measure.end_shape import find_end
 from diagnose.measure.record import Measurement
 from diagnose.measure.severed_end import measure_end_on_card
-from diagnose.photo.picture import read_picture
-from diagnose.photo.plane import find_card
+from diagnose.photo.picture import Picture, read_picture
+from diagnose.photo.plane import Plane, find_card
 from diagnose.report.overlay import annotate
 from diagnose.signs import Bounded, Measured
 from diagnose.simulate.twig import Truth, TwigSetting, any_setting, as_jpeg, picture_of, raster_of
@@ -273,6 +273,64 @@ def test_of_a_piece_whose_ends_look_alike_one_is_measured_and_the_other_told_and
     assert abs(seen.value - (65.0 - other)) < 5.0
     told = next(line for line in found.remarks if "tap it if" in line)
     assert abs(float(told.split("clean at ")[1].split()[0]) - other) < 5.0
+
+
+def test_where_the_slanting_end_has_no_outline_the_square_one_is_not_measured_in_its_stead(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A pale end beside a shadow had no outline, and the one that the photographer had cut was read as the bitten one."""
+    see_end = severed_end.see_end
+
+    def square_ones_only(picture: Picture, plane: Plane, stem: card_stems.Stem, anywhere: bool = True) -> SeenEnd | None:
+        seen = see_end(picture, plane, stem, anywhere)
+        return seen if seen is not None and severed_end._as_cut_for_a_sample(seen) else None
+
+    monkeypatch.setattr(severed_end, "see_end", square_ones_only)
+    found = _piece(35.0, 1.0)
+    assert not found.measured and "tap the end that you mean" in found.not_measured["end_form"]
+
+
+def test_a_stem_of_few_pixels_is_not_measured_and_the_photographer_sent_closer() -> None:
+    """A single fibre of 8 px was read as a twig of 0.9 mm; the stem had 4."""
+    setting = replace(PLAIN, diameter=3.0)
+    raster, _ = raster_of(setting)
+    small = cv2.resize(raster, None, fx=0.4, fy=0.4, interpolation=cv2.INTER_AREA)
+    picture = read_picture(as_jpeg(small, setting), "small.jpg")
+    found = measure_end_on_card(picture, find_card(picture))
+    assert not found.measured and "px across: go closer" in found.not_measured["end_form"]
+
+
+# a stem of 5 mm that ends at 70, 50 and comes from the left; then what else the eye takes for an end, with its score
+@pytest.mark.parametrize(
+    ("what", "tip", "way", "diameter", "score", "measured"),
+    [
+        ("a side stub that the eye likes better", (58.0, 60.0), (0.3, 0.95), 3.0, 0.99, [5.0]),
+        ("a splinter that the eye likes better", (85.0, 52.0), (1.0, 0.1), 2.0, 0.99, [5.0]),
+        ("the other end of the piece, seen less plainly", (20.0, 51.0), (-1.0, 0.0), 5.2, 0.4, [5.0, 5.2]),
+        ("a shadow's end beside it, seen less plainly", (72.0, 62.0), (1.0, 0.0), 5.0, 0.4, [5.0]),
+        ("another twig as thick", (100.0, 30.0), (0.0, -1.0), 4.8, 0.8, [5.0, 4.8]),
+    ],
+)
+def test_of_what_the_eye_takes_for_ends_those_are_measured_that_somebody_may_mean(
+    monkeypatch: pytest.MonkeyPatch,
+    what: str,
+    tip: tuple[float, float],
+    way: tuple[float, float],
+    diameter: float,
+    score: float,
+    measured: list[float],
+) -> None:
+    view: Any = SimpleNamespace(is_end=0.999)
+
+    def stem(at: tuple[float, float], outward: tuple[float, float], wide: float, likely: float) -> card_stems.Stem:
+        return card_stems.Stem(np.array(at), np.array(at) - 3 * wide * np.array(outward), wide, likely, view)
+
+    both = sorted([stem((70.0, 50.0), (1.0, 0.0), 5.0, 0.85), stem(tip, way, diameter, score)], key=lambda one: -one.score)
+    monkeypatch.setattr(card_stems, "bare_paper", lambda *_: False)
+    monkeypatch.setattr(card_stems, "find_stems", lambda *_: both)
+    plane: Any = SimpleNamespace(layout=None)
+    meant = card_stems.stems_meant(cast(Picture, None), plane)
+    assert sorted(one.diameter for one in meant) == sorted(measured), what
 
 
 def test_an_end_beside_the_plain_middle_hides_none_within_it(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.eye.pieces import moved, sheet_matrix
+from diagnose.eye.pieces import FINDER_SIZE, moved, scaling, sheet_matrix
 from diagnose.eye.see import CloseView, Glance, find, settle_on
 from diagnose.measure.card_view import bare_paper
 from diagnose.measure.geometry import Point
@@ -18,19 +18,24 @@ AROUND_MIDDLE = 2.0  # an end may lie this far outside it [mm]
 FIRST_LOOK = 1.5  # by which a first look may be off [mm]
 SLACK = 6.0  # by which the eye's first glance at the whole sheet may be off [mm]
 SAME_WAY, SPLINTER = 0.8, 8.0  # cosine between a splinter and its stem; how far it reaches, in diameters
-LESS_LIKELY = 0.85  # of the likeliest end's score: what has less is a side stub or a shadow's end
+THINNER = 0.8  # of another's diameter: what ends beside that one's stem is a side stub or a splinter
+BESIDE_STEM, BEHIND_END = 6.0, 12.0  # of the thicker one's diameters: how far a side stub reaches aside and lies behind
+LESS_LIKELY = 0.85  # of the likeliest end's score: what has less is a shadow's end
+OPPOSITE, PLAINLY = 0.8, 0.99  # unless it points the other way and is as plainly an end: the same piece's other end
+CLOSER, PLAIN_SCORE = 0.6, 0.9  # share of the usual view that a closer glance sees; from which score on it is not needed
 LEAST_CELLS_OF_STEM = 4  # of the finder's map, in the plain middle
-WORTH_A_LOOK = 0.4  # of the highest score in the plain middle
+WORTH_A_LOOK = 0.25  # of the highest score in the plain middle
 MOST_ENDS = 4  # that are looked at closely
-# of 403 true ends, of calibration and spent test pictures, all had 0.986 and 0.296 or more; of eight
-# smears two had 0.71 and 0.75 of the first, and six under 0.05 of the second
-LEAST_SURE = 0.9  # probability that an end is one
-LEAST_LIKELY = 0.2  # of that times the first glance's score
+# of 450 true ends, of calibration and spent test pictures, all had 0.986, and all but one, whose piece's other end was
+# measured, 0.296 or more; of three stubs and fibres all had less than 0.986; of eight smears two had 0.71 and 0.75 of the
+# first, and six under 0.05 of the second
+LEAST_SURE = 0.985  # probability that an end is one
+LEAST_LIKELY = 0.15  # of that times the first glance's score
 FROM_WIDTHS = (2.0, 4.0, 8.0)  # of a stem, from which close looks at a tap begin [mm]
 SURE_AT_TAP, AGREEING = 0.97, 2  # probability that what such a look settles on is an end, and how many settle on it
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Stem:
     """A stem found on the sheet.
 
@@ -60,30 +65,42 @@ def stems_meant(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> l
     if taps:
         return _tapped(find_stems(picture, plane), plane, taps) or _seen_at(picture, plane, taps)
     stems = [] if bare_paper(picture, plane, _bare_mm(plane)) else find_stems(picture, plane)
-    likely = [stem for stem in stems if stem.score > LESS_LIKELY * stems[0].score]
-    return [stem for stem in likely if not any(_splinter_of(stem, other) for other in stems)]
+    own = [stem for stem in stems if not any(_splinter_of(stem, other) or _side_stub_of(stem, other) for other in stems)]
+    return [stem for stem in own if stem.score > LESS_LIKELY * own[0].score or _other_end_of(stem, own[0])]
 
 
 def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
     """Stems whose end lies in the sheet's plain middle, the likeliest first: what the eye takes for one, closely too.
+
+    Where the glance at the whole sheet sees no end plainly, the eye glances at its middle more closely as well.
 
     Parameters
     ----------
     picture, plane
         That is measured, and the sheet's plane in it [no unit].
     """
-    found = find(picture, _to_sheet(plane), flat=True)
-    inside = [glance for glance in found.ends if in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK)]
     stems: list[Stem] = []
-    for glance in inside:
-        if len(stems) == MOST_ENDS or glance.score < WORTH_A_LOOK * inside[0].score:
+    for closer in (1.0, CLOSER):
+        stems = _settled(picture, plane, find(picture, _to_sheet(plane, closer), flat=True).ends, stems)
+        if stems and stems[0].score > PLAIN_SCORE:
+            break
+    return stems
+
+
+def _settled(picture: Picture, plane: Plane, glances: Sequence[Glance], stems: list[Stem]) -> list[Stem]:
+    """Stems that were found, and those on which close looks at further glances settle, the likeliest first."""
+    inside = [glance for glance in glances if in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK)]
+    stems = stems.copy()
+    for glance in inside[:MOST_ENDS]:
+        if glance.score < WORTH_A_LOOK * inside[0].score:
             break
         seen = settle_on(picture, glance)
         stem = _stem_of(seen, plane)
-        new = all(np.hypot(*(stem.tip - other.tip)) > stem.diameter for other in stems)
         sure = seen.is_end > LEAST_SURE and stem.score > LEAST_LIKELY
-        if new and sure and in_plain_middle(stem.tip, plane, AROUND_MIDDLE + FIRST_LOOK):
-            stems.append(stem)
+        same = [other for other in stems if np.hypot(*(stem.tip - other.tip)) < stem.diameter]
+        likelier = all(stem.score > other.score for other in same)
+        if sure and likelier and in_plain_middle(stem.tip, plane, AROUND_MIDDLE + FIRST_LOOK):
+            stems = [other for other in stems if other not in same] + [stem]
     return sorted(stems, key=lambda stem: -stem.score)
 
 
@@ -119,9 +136,10 @@ def in_plain_middle(mm: np.ndarray, plane: Plane, slack: float) -> bool:
     return bool((mm >= low - slack).all() and (mm <= high + slack).all())
 
 
-def _to_sheet(plane: Plane) -> np.ndarray:
-    """From the finder's pixels, the sheet laid flat, to the picture's, (3, 3)."""
-    return sheet_matrix(plane.H @ np.diag([plane.print_scale, plane.print_scale, 1.0]))
+def _to_sheet(plane: Plane, closer: float = 1.0) -> np.ndarray:
+    """From the finder's pixels, the sheet laid flat, to the picture's, (3, 3); closer : share of the usual view."""
+    middle = (np.array(FINDER_SIZE[::-1]) - 1) / 2 * (1 - closer)
+    return sheet_matrix(plane.H @ np.diag([plane.print_scale, plane.print_scale, 1.0])) @ scaling(closer, *middle)
 
 
 def _bare_mm(plane: Plane) -> tuple[float, float, float, float]:
@@ -156,11 +174,26 @@ def _seen_at(picture: Picture, plane: Plane, taps: Sequence[Point]) -> list[Stem
     return [stem for stem, others in zip(near, same, strict=True) if sum(others) >= AGREEING][:1]
 
 
-def _splinter_of(stem: Stem, other: Stem) -> bool:
-    """Whether a stem is but a splinter of another's end: thinner, before that end, and pointing the same way."""
+def _beside(stem: Stem, other: Stem) -> tuple[float, float, float]:
+    """Where a stem's end lies from another's: before it and aside of it, in its diameters; and the cosine between both."""
     along = (other.tip - other.back) / np.linalg.norm(other.tip - other.back)
     own = (stem.tip - stem.back) / np.linalg.norm(stem.tip - stem.back)
-    ahead = stem.tip - other.tip
-    aside = abs(float(along[0] * ahead[1] - along[1] * ahead[0]))
-    same_way = float(along @ own) > SAME_WAY and 0 < float(along @ ahead) < SPLINTER * other.diameter
-    return same_way and aside < 1.5 * other.diameter and stem.diameter < 0.8 * other.diameter
+    ahead = (stem.tip - other.tip) / other.diameter
+    return float(along @ ahead), abs(float(along[0] * ahead[1] - along[1] * ahead[0])), float(along @ own)
+
+
+def _splinter_of(stem: Stem, other: Stem) -> bool:
+    """Whether a stem is but a splinter of another's end: thinner, before that end, and pointing the same way."""
+    ahead, aside, alike = _beside(stem, other)
+    return stem.diameter < THINNER * other.diameter and alike > SAME_WAY and 0 < ahead < SPLINTER and aside < 1.5
+
+
+def _side_stub_of(stem: Stem, other: Stem) -> bool:
+    """Whether a stem is but a stub at another's side: thinner, and ending close beside it behind its end."""
+    ahead, aside, alike = _beside(stem, other)
+    return stem.diameter < THINNER * other.diameter and alike > -OPPOSITE and -BEHIND_END < ahead < 0 and aside < BESIDE_STEM
+
+
+def _other_end_of(stem: Stem, other: Stem) -> bool:
+    """Whether a stem is plainly the other end of the same piece, which points away from it."""
+    return stem.view.is_end > PLAINLY and _beside(stem, other)[2] < -OPPOSITE

@@ -24,9 +24,11 @@ from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane, on_sheet
 from diagnose.signs import Bounded, Measured, Shares, Sign
 
+SQUARE, SMOOTH = 8.0, 0.03  # slope [degree] and raggedness below which an end is cut as for a sample (our choice)
 COARSE = 4.0  # pixels a millimetre on the sheet's coarse map
 INSET = 2.0  # the sheet's edge, left out [mm]
 THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
+THINNEST = 9.0  # of 229 rendered ends the two that were narrower were single fibres, the next had 9.6 [px]
 COARSEST_FACE = 0.1  # pixel, in diameters, beyond which the wood face is not measured
 LONGEST_FACE = 2.2  # diameters: a slope of 65 degrees, seen face on
 # by which the true slope may look steeper than the seen one, and how unsure it may be, and still be a value [degree]
@@ -43,6 +45,11 @@ NONE_FOUND = ("no severed end was found in the card's plain middle: lay the twig
               "edge, and tap the end")
 NO_SIDES = ("the sides of the stem at the tap are not seen well enough to measure its end: go closer, hold still, keep "
             "shadows off, and tap the end itself")
+OTHER_END = ("two ends lie on the card, and the sides of the one that was not cut square and smooth are not seen well: "
+             "shade the card, go closer, and tap the end that you mean")
+TOO_THIN = ("what looks like an end on the card is only {:.0f} px across: go closer, or send the photo in full size; if a fibre "
+            "was taken for the stem, tap the stem's end")
+_NAMES = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
 
 
 def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> Measurement:
@@ -54,17 +61,22 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
         That is measured, and the card's plane in it [no unit]; the severed end first, then a point farther back on the
         same stem [upright px].
     """
-    ends, stems = [], stems_meant(picture, plane, taps)
+    ends, stems, why = [], stems_meant(picture, plane, taps), NONE_FOUND
     for stem in stems:
         seen = see_end(picture, plane, stem, anywhere=bool(taps))
-        if seen is not None and (taps or _in_the_middle(seen, plane)) and not _only_shade(seen):
+        if seen is None:
+            why = NO_SIDES if taps else why
+        elif seen.width_px < THINNEST:
+            why = TOO_THIN.format(seen.width_px)
+        elif (taps or _in_the_middle(seen, plane)) and not _only_shade(seen):
             ends.append(replace(seen, view=told_again(picture, seen.view)))
         if ends and taps:
             break
     if not ends:
-        names = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
-        return Measurement(not_measured=dict.fromkeys(names, NO_SIDES if stems and taps else NONE_FOUND))
+        return Measurement(not_measured=dict.fromkeys(_NAMES, why))
     chosen = _likely_bitten(ends, plane)
+    if not taps and len(ends) < len(stems) and _as_cut_for_a_sample(chosen):
+        return Measurement(not_measured=dict.fromkeys(_NAMES, OTHER_END))
     found = _measurement(chosen, plane)
     if len(ends) == 1:
         return found
@@ -169,12 +181,17 @@ def _in_words(found: Measurement) -> str:
 
 
 def _likely_bitten(ends: list[SeenEnd], plane: Plane) -> SeenEnd:
-    """Of several ends the one that is not cut square and smooth, as who takes a twig for a sample cuts it.
+    """Of several ends the one that is not cut as for a sample.
 
     Where that does not tell, the one nearest to the sheet's middle.
     """
-    left = [seen for seen in ends if abs(seen.end.slope) >= np.tan(np.radians(8)) or seen.end.raggedness >= 0.03] or ends
+    left = [seen for seen in ends if not _as_cut_for_a_sample(seen)] or ends
     return min(left, key=lambda seen: float(np.linalg.norm(_tip_on_sheet(seen, plane) - plane.sheet_mm / 2)))
+
+
+def _as_cut_for_a_sample(seen: SeenEnd) -> bool:
+    """Whether an end is cut square and smooth, as who takes a twig for a sample cuts it."""
+    return bool(abs(seen.end.slope) < np.tan(np.radians(SQUARE)) and seen.end.raggedness < SMOOTH)
 
 
 def _tip_on_sheet(seen: SeenEnd, plane: Plane) -> np.ndarray:
