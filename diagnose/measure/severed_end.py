@@ -47,8 +47,8 @@ NO_SIDES = ("the sides of the stem at the tap are not seen well enough to measur
             "shadows off, and tap the end itself")
 OTHER_END = ("two ends lie on the card, and the sides of the one that was not cut square and smooth are not seen well: "
              "shade the card, go closer, and tap the end that you mean")
-TOO_THIN = ("what looks like an end on the card is only {:.0f} px across: go closer, or send the photo in full size; if a fibre "
-            "was taken for the stem, tap the stem's end")
+TOO_THIN = ("what looks like an end on the card is only {:.0f} px across: go closer, or send the photo in full size; if a "
+            "fibre was taken for the stem, tap the stem's end")
 _NAMES = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
 
 
