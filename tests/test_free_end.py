@@ -17,7 +17,9 @@ import pytest
 import skimage.data
 
 from diagnose.cannot_use import CannotUse
-from diagnose.measure.free_end import measure_free_end
+from diagnose.measure import free_end
+from diagnose.measure.end_outline import SeenEnd
+from diagnose.measure.free_end import FARTHEST_OFF, HIDDEN, measure_free_end
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture, read_picture
 from diagnose.photo.scale import find_coin, known_length, px_per_mm
@@ -227,3 +229,46 @@ def test_a_finger_that_is_tapped_is_not_taken_for_a_cut_twig() -> None:
     """Where it lies was read from the picture by eye."""
     picture = read_picture(picture_of(any_surroundings(84_037, kind="clean"))[0], "finger.jpg")
     assert measure_free_end(picture, [(924, 217), (931, 797)]).measured == {}
+
+
+@pytest.mark.parametrize(
+    ("where", "low", "high", "hidden"),
+    [("before it", (0.1, -0.6), (1.0, 0.6), True), ("on one side", (-2.0, 0.55), (0.2, 1.2), True),
+     ("on the other side", (-2.0, -1.2), (0.2, -0.55), True), ("farther back", (-6.0, -1.5), (-2.0, 1.5), False)],
+)  # fmt: skip
+def test_a_finger_at_the_end_makes_its_slope_unsure_and_is_said(
+    monkeypatch: pytest.MonkeyPatch, where: str, low: tuple[float, float], high: tuple[float, float], hidden: bool
+) -> None:
+    """A finger that lay over an end was outlined as a cut of another slope, sure to two degrees."""
+    path = next(path for path in FREE if json.loads(path.with_suffix(".json").read_text())["truth"]["kind"] == "clean")
+    shown = SeenEnd.on_map
+
+    def on_map(self: SeenEnd, x: np.ndarray, y: np.ndarray, name: str = "stem") -> np.ndarray:
+        if name != "hand":
+            return shown(self, x, y, name)
+        along, across = (np.ravel(places) for places in np.meshgrid(np.asarray(x) - self.end.lip, y))
+        return ((along > low[0]) & (along < high[0]) & (across > low[1]) & (across < high[1])).astype(float)
+
+    before = _tapped(path)[0].measured["seen_slope_deg"].sigma
+    monkeypatch.setattr(SeenEnd, "on_map", on_map)
+    found = _tapped.__wrapped__(path)[0]
+    expected = np.hypot(before, HIDDEN) if hidden else before
+    assert found.measured["seen_slope_deg"].sigma == pytest.approx(expected), where
+    assert any("a finger lies at the end" in line for line in found.remarks) == hidden, where
+
+
+def test_an_end_in_a_corner_is_not_measured_without_a_tap_however_plain_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A bird's beak in a corner stood out as plainly as an end; what somebody shows lies nearer to the middle."""
+    path = next(path for path in FREE if _untapped(path).measured)
+    twig = json.loads(path.with_suffix(".json").read_text())["twig"]
+    x, y = np.array(twig["end_centre_px"])
+    image = read_picture(path).bgr
+    out = -np.sign(twig["axis_px_dir"])  # the corner lies where the stem does not run
+    room = 2.5 * twig["diameter_px"]
+    left, right = (0, int(x + room)) if out[0] > 0 else (int(x - room), image.shape[1])
+    top, bottom = (0, int(y + room)) if out[1] > 0 else (int(y - room), image.shape[0])
+    corner = image[max(top, 0) : bottom, max(left, 0) : right]
+    off = (np.array([x - max(left, 0), y - max(top, 0)]) / corner.shape[1::-1]) - 0.5
+    assert np.linalg.norm(off) > FARTHEST_OFF
+    monkeypatch.setattr(free_end, "LEAST_PLAIN", -20.0)
+    assert not measure_free_end(read_picture(cv2.imencode(".png", corner)[1].tobytes(), "corner.png")).measured

@@ -108,19 +108,25 @@ class SeenEnd:
     def widths_by_map(self) -> tuple[float, float]:
         """The stem's width on the eye's map: where the diameter is read, and the most of it behind [fitted diameters]."""
         y = np.arange(-MAP_ASIDE, MAP_ASIDE + 0.01, 0.02)
-        here, *behind = (0.02 * self._on_map([self.end.lip - back], y).sum() for back in (1.0, *MAP_BEHIND))
+        here, *behind = (0.02 * self.on_map([self.end.lip - back], y).sum() for back in (1.0, *MAP_BEHIND))
         return float(here), float(max(behind))
 
     @property
     def shadow_by_map(self) -> tuple[float, float]:
         """Mean probability of shadow on the eye's map: beside the stem, on the side that has more of it, and on the stem."""
         x = self.end.lip + np.arange(-2.2, -0.4, 0.1)
-        left, on, right = (float(self._on_map(x, np.arange(*y, 0.05), "shadow").mean())
+        left, on, right = (float(self.on_map(x, np.arange(*y, 0.05), "shadow").mean())
                            for y in ((-0.9, -0.45), (-0.45, 0.45), (0.45, 0.9)))  # fmt: skip
         return max(left, right), on
 
-    def _on_map(self, x: Sequence[float] | np.ndarray, y: np.ndarray, name: str = "stem") -> np.ndarray:
-        """What the eye's map shows at all pairs of places along and across [diameters]."""
+    def on_map(self, x: Sequence[float] | np.ndarray, y: np.ndarray, name: str = "stem") -> np.ndarray:
+        """Probability of a class on the eye's map at all pairs of places along and across, (n,).
+
+        Parameters
+        ----------
+        x, y, name
+            Places along the stem and across it, of the end's own frame [diameters]; "stem", or one of CLASSES [no unit].
+        """
         return self.view.at(self.places(np.stack(np.meshgrid(x, y), -1).reshape(-1, 2)), name)
 
     def shapes(self, slope: float) -> dict[str, np.ndarray]:
