@@ -131,3 +131,15 @@ def moved(points: np.ndarray, matrix: np.ndarray) -> np.ndarray:
     """
     out = np.column_stack([points, np.ones(len(points))]) @ matrix.T
     return np.asarray(out[:, :2] / out[:, 2:])
+
+
+def nearer(matrix: np.ndarray, share: float, size: tuple[int, int] = FINDER_SIZE) -> np.ndarray:
+    """From the pixels of a piece to the picture's, (3, 3) [px], where the piece shows only the middle of another.
+
+    Parameters
+    ----------
+    matrix, share, size
+        (3, 3) from the other piece's pixels to the picture's [px]; of that piece's width and height [no unit]; rows and
+        columns of both [px].
+    """
+    return matrix @ scaling(share, *((np.array(size[::-1]) - 1) / 2 * (1 - share)))

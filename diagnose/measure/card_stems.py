@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.eye.pieces import FINDER_SIZE, moved, scaling, sheet_matrix
+from diagnose.eye.pieces import moved, nearer, sheet_matrix
 from diagnose.eye.see import CloseView, Glance, find, settle_on
 from diagnose.measure.card_view import bare_paper
 from diagnose.measure.geometry import Point
@@ -138,8 +138,7 @@ def in_plain_middle(mm: np.ndarray, plane: Plane, slack: float) -> bool:
 
 def _to_sheet(plane: Plane, closer: float = 1.0) -> np.ndarray:
     """From the finder's pixels, the sheet laid flat, to the picture's, (3, 3); closer : share of the usual view."""
-    middle = (np.array(FINDER_SIZE[::-1]) - 1) / 2 * (1 - closer)
-    return sheet_matrix(plane.H @ np.diag([plane.print_scale, plane.print_scale, 1.0])) @ scaling(closer, *middle)
+    return nearer(sheet_matrix(plane.H @ np.diag([plane.print_scale, plane.print_scale, 1.0])), closer)
 
 
 def _bare_mm(plane: Plane) -> tuple[float, float, float, float]:
