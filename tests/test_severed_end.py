@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 
 from diagnose.diagnosis import measure_picture
+from diagnose.eye.pieces import sheet_matrix
 from diagnose.measure import card_stems
 from diagnose.measure.end_figures import HALF_ELLIPSE_LEANS, seen_slope, told_diameter
 from diagnose.measure.end_outline import Patch, _take_patch, _twig_mask, outlined
@@ -281,7 +282,7 @@ def test_an_end_beside_the_plain_middle_hides_none_within_it(monkeypatch: pytest
     picture = read_picture(path)
     plane = find_card(picture)
     stems = card_stems.find_stems(picture, plane)
-    seen = card_stems.find(picture, card_stems._to_sheet(plane), flat=True)
+    seen = card_stems.find(picture, sheet_matrix(plane.H), flat=True)
     beside = replace(seen.ends[0], at=plane.to_px(np.array([[4.0, 4.0]]))[0], score=1.0)
     faint = tuple(replace(end, score=0.35 * end.score / seen.ends[0].score) for end in seen.ends)
     monkeypatch.setattr(card_stems, "find", lambda *_, **__: replace(seen, ends=(beside, *faint)))
@@ -336,7 +337,7 @@ def test_a_speck_that_looks_like_a_stem_has_no_outline(side: int) -> None:
     patch = Patch(np.full((60, 80, 3), 0.5, np.float32), scale=1.0, origin=(0.0, 0.0))
     assert _twig_mask(patch, np.asarray, view) is None
     picture = SimpleNamespace(bgr=np.full((60, 80, 3), 128, np.uint8), size=(80, 60))
-    assert outlined(picture, np.asarray, view, 6.0) is None
+    assert outlined(picture, lambda *_: (np.asarray, 0.0), np.zeros(2), np.array([-20.0, 0.0]), 6.0, view) is None
 
 
 @pytest.mark.parametrize("away", [(500.0, 0.0), (0.0, 500.0), (-500.0, -500.0)])

@@ -45,8 +45,7 @@ WIDTH_UNIT = 16.0  # pixels in which the finder tells a stem's width
 # the forms' scores are divided by this before they become probabilities: 1.1 fits pieces of rendered calibration pictures
 # best, 1.3 those of drawn ones; more, so that few of the wrong ones are sure
 TEMPERATURE = 1.6
-OTHER_WIDTHS = (0.6, 1.6)  # of the stem's, at which the form is looked at again
-DISAGREE = np.radians(5.0)  # slopes by two looks, from which on more are taken; of 3, 5, 8 and 12 degrees the best
+NARROWER = 0.6  # of the stem's width, at which form and slope are looked at again
 
 _own = threading.local()  # a network object is not shared between threads
 
@@ -187,13 +186,13 @@ def _to_px(matrix: np.ndarray, stride: int) -> np.ndarray:
     return matrix @ scaling(stride, stride / 2 - 0.5, stride / 2 - 0.5)
 
 
-def find(picture: Shown, matrix: np.ndarray, flat: bool = False) -> Found:
+def find(picture: Shown, matrix: np.ndarray, flat: bool = False, size: tuple[int, int] = FINDER_SIZE) -> Found:
     """What the finder sees in a piece of a picture; the same piece of one picture is looked at once.
 
     Parameters
     ----------
-    picture, matrix
-        That is looked at [0 to 255], and (3, 3) from the finder's pixels to the picture's [px].
+    picture, matrix, size
+        That is looked at [0 to 255], (3, 3) from the finder's pixels to the picture's, and rows and columns [px].
     flat
         Does it look at the plane of a scale card? There the finder that learnt longest on cards and gnawed bark sees best;
         elsewhere that one sees ends in pictures of other things [no unit].
@@ -201,14 +200,14 @@ def find(picture: Shown, matrix: np.ndarray, flat: bool = False) -> Found:
     kept = picture.kept if isinstance(picture, Picture) else {}
     what = ("finder", flat, matrix.tobytes())
     if what not in kept:
-        kept[what] = _found(picture, matrix, "flat" if flat else "finder")
+        kept[what] = _found(picture, matrix, size, "flat" if flat else "finder")
     found: Found = kept[what]
     return found
 
 
-def _found(picture: Shown, matrix: np.ndarray, name: str) -> Found:
+def _found(picture: Shown, matrix: np.ndarray, size: tuple[int, int], name: str) -> Found:
     net = _network(name)
-    net.setInput(cv2.dnn.blobFromImage(cut(picture, matrix, FINDER_SIZE), 1 / 255))
+    net.setInput(cv2.dnn.blobFromImage(cut(picture, matrix, size), 1 / 255))
     out = net.forward()[0]
     shares = _softmax(out[: len(CLASSES)]).transpose(1, 2, 0)
     score, across, down, wide = out[len(CLASSES) :]
@@ -233,27 +232,15 @@ def _found(picture: Shown, matrix: np.ndarray, name: str) -> Found:
 def told_again(picture: Shown, seen: CloseView) -> CloseView:
     """A close view whose forms and slope are the means of its own look and of a narrower one.
 
-    Where the two name another form, or slopes that lie DISAGREE apart, a mirrored and a wider look are taken too. Of 238
-    rendered ends 52 % needed no more; forms (likelihood, surely wrong ones) and slopes were as good as by four always.
-
     Parameters
     ----------
     picture, seen
         That was looked at [0 to 255], and what was seen there [no unit].
     """
-    end = seen.end
-    straight, narrower, wider = (close_matrix(end.at, end.outward, fit * end.width) for fit in (1.0, *OTHER_WIDTHS))
-    mirrored = straight @ np.array([[1, 0, 0], [0, -1, CLOSE_SIZE[0] - 1], [0, 0, 1.0]])
-    told = [(seen.forms, seen.slope, seen.slope_spread)]
-    for side, matrix in ((1, narrower), (-1, mirrored), (1, wider)):
-        other = _close(picture, matrix, 0.0)
-        told.append((other.forms, side * other.slope, other.slope_spread))
-        (one_form, one_slope, _), (other_form, other_slope, _) = told[:2]
-        if one_form.argmax() == other_form.argmax() and abs(one_slope - other_slope) < DISAGREE:
-            break
-    forms, slopes, spreads = (np.array(each) for each in zip(*told, strict=True))
-    spread = float(np.sqrt((spreads**2).mean() + slopes.var()))
-    return replace(seen, forms=forms.mean(axis=0), slope=float(slopes.mean()), slope_spread=spread)
+    other = _close(picture, close_matrix(seen.end.at, seen.end.outward, NARROWER * seen.end.width), 0.0)
+    spread = np.sqrt((seen.slope_spread**2 + other.slope_spread**2) / 2 + (seen.slope - other.slope) ** 2 / 4)
+    return replace(seen, forms=(seen.forms + other.forms) / 2, slope=(seen.slope + other.slope) / 2,
+                   slope_spread=float(spread))
 
 
 def look_close(picture: Shown, end: Glance) -> CloseView:

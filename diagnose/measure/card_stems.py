@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.eye.pieces import moved, sheet_matrix
+from diagnose.eye.pieces import SHEET_SIZE, sheet_matrix
 from diagnose.eye.see import CloseView, Glance, find, settle_on
 from diagnose.measure.card_view import bare_paper
 from diagnose.measure.geometry import Point
@@ -17,9 +17,7 @@ from diagnose.photo.plane import Plane
 AROUND_MIDDLE = 2.0  # an end may lie this far outside it [mm]
 FIRST_LOOK = 1.5  # by which a first look may be off [mm]
 SLACK = 6.0  # by which the eye's first glance at the whole sheet may be off [mm]
-SAME_WAY, SPLINTER = 0.8, 8.0  # cosine between a splinter and its stem; how far it reaches, in diameters
 LESS_LIKELY = 0.85  # of the likeliest end's score: what has less is a side stub or a shadow's end
-LEAST_CELLS_OF_STEM = 4  # of the finder's map, in the plain middle
 WORTH_A_LOOK = 0.4  # of the highest score in the plain middle
 MOST_ENDS = 4  # that are looked at closely
 # of 403 true ends, of calibration and spent test pictures, all had 0.986 and 0.296 or more; of eight
@@ -60,8 +58,7 @@ def stems_meant(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> l
     if taps:
         return _tapped(find_stems(picture, plane), plane, taps) or _seen_at(picture, plane, taps)
     stems = [] if bare_paper(picture, plane, _bare_mm(plane)) else find_stems(picture, plane)
-    likely = [stem for stem in stems if stem.score > LESS_LIKELY * stems[0].score]
-    return [stem for stem in likely if not any(_splinter_of(stem, other) for other in stems)]
+    return [stem for stem in stems if stem.score > LESS_LIKELY * stems[0].score]
 
 
 def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
@@ -72,7 +69,8 @@ def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
     picture, plane
         That is measured, and the sheet's plane in it [no unit].
     """
-    found = find(picture, _to_sheet(plane), flat=True)
+    matrix = sheet_matrix(plane.H @ np.diag([plane.print_scale, plane.print_scale, 1.0]), SHEET_SIZE)
+    found = find(picture, matrix, flat=True, size=SHEET_SIZE)
     inside = [glance for glance in found.ends if in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK)]
     stems: list[Stem] = []
     for glance in inside:
@@ -95,16 +93,11 @@ def looks_for_an_end(picture: Picture, plane: Plane, taps: Sequence[Point] = ())
     picture, plane
         That is measured, and the card's plane in it [no unit].
     taps
-        The first one tells by where it lies. Without any, wood or bark in the plain middle tells [upright px].
+        The first one tells by where it lies. Without any, whether something lies in the plain middle [upright px].
     """
     if taps:
         return bool(plane.is_on_sheet(plane.to_mm(np.array([taps[0]], float)))[0])
-    if bare_paper(picture, plane, _bare_mm(plane)):
-        return False
-    found = find(picture, _to_sheet(plane), flat=True)
-    cells = np.argwhere(found.stem > 0.5)[:, ::-1].astype(float)
-    on_sheet = plane.to_mm(moved(cells, found.to_px)) if len(cells) else cells
-    return sum(in_plain_middle(place, plane, 0.0) for place in on_sheet) >= LEAST_CELLS_OF_STEM
+    return not bare_paper(picture, plane, _bare_mm(plane))
 
 
 def in_plain_middle(mm: np.ndarray, plane: Plane, slack: float) -> bool:
@@ -117,11 +110,6 @@ def in_plain_middle(mm: np.ndarray, plane: Plane, slack: float) -> bool:
     """
     low, high = np.array(_bare_mm(plane)).reshape(2, 2) * plane.print_scale
     return bool((mm >= low - slack).all() and (mm <= high + slack).all())
-
-
-def _to_sheet(plane: Plane) -> np.ndarray:
-    """From the finder's pixels, the sheet laid flat, to the picture's, (3, 3)."""
-    return sheet_matrix(plane.H @ np.diag([plane.print_scale, plane.print_scale, 1.0]))
 
 
 def _bare_mm(plane: Plane) -> tuple[float, float, float, float]:
@@ -154,13 +142,3 @@ def _seen_at(picture: Picture, plane: Plane, taps: Sequence[Point]) -> list[Stem
     near = _tapped([_stem_of(seen, plane) for seen in looks if seen.is_end > SURE_AT_TAP], plane, taps)
     same = [[np.hypot(*(stem.tip - other.tip)) < 0.5 * stem.diameter for other in near] for stem in near]
     return [stem for stem, others in zip(near, same, strict=True) if sum(others) >= AGREEING][:1]
-
-
-def _splinter_of(stem: Stem, other: Stem) -> bool:
-    """Whether a stem is but a splinter of another's end: thinner, before that end, and pointing the same way."""
-    along = (other.tip - other.back) / np.linalg.norm(other.tip - other.back)
-    own = (stem.tip - stem.back) / np.linalg.norm(stem.tip - stem.back)
-    ahead = stem.tip - other.tip
-    aside = abs(float(along[0] * ahead[1] - along[1] * ahead[0]))
-    same_way = float(along @ own) > SAME_WAY and 0 < float(along @ ahead) < SPLINTER * other.diameter
-    return same_way and aside < 1.5 * other.diameter and stem.diameter < 0.8 * other.diameter

@@ -15,8 +15,8 @@ from diagnose.eye.pieces import FINDER_SIZE, moved, scaling, whole_matrix
 from diagnose.eye.see import CloseView, Found, Glance, find, look_close, settle_on, told_again
 from diagnose.measure.end_figures import Figures, seen_slope
 from diagnose.measure.end_outline import SeenEnd, outlined
-from diagnose.measure.geometry import Point, facing
-from diagnose.measure.record import Measurement
+from diagnose.measure.geometry import Places, Point, facing
+from diagnose.measure.record import Measurement, no_end
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.photo.scale import TAP_SHARE, px_per_mm
@@ -43,7 +43,7 @@ IS_END, WOOD = 0.441, 0.675  # log-odds that the close network sees an end, and 
 ONE_FORM, DOUBT = 3.37, -1.2  # probability of its likeliest form; share of doubt
 OFF_CENTRE = -2.93  # its distance from the middle, in widths and heights of the picture
 LEAST_PLAIN, LEAST_WIDTH, LEAST_CONTRAST = 1.64, 24.0, 0.02  # the latter two: [px], contrast of its sides
-MOST_GLANCES, UNLIKELY = 8, 0.2  # as many of what the finder sees are looked at, once where an end is less likely
+MOST_GLANCES, UNLIKELY = 8, 0.5  # as many of what the finder sees are looked at, once where an end is less likely
 CLOSER = 0.4  # share of the picture in the finder's closer look
 EXTREME, EXTREME_END = 0.98, 0.998  # beyond it no share counts for more; of the close network's end
 PLAINEST, NEARER, AHEAD = 4.6, 2.0, 1.0  # plainer ones are equal; worth of a logarithm of width; the least lead over another
@@ -71,7 +71,6 @@ _NOT_AT_TAPS = (
 _TOO_NEAR = "the second tap is too near the first for a stem so wide: tap at least three stem widths farther back"
 _NO_SIDES = "the stem's two sides are not plainly seen below its end: go closer, or photograph it before a plain background"
 _UNTAPPED = "the severed end was found without a tap: see that the outline lies on it, or tap it"
-_NAMES = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
 
 
 def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane | None = None) -> Measurement:
@@ -90,16 +89,16 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
     tips = [np.array(tap, float) for tap in taps[:2]]
     view, why = _tapped(picture, tips) if tips else _untapped(picture)
     if view is None:
-        return _nothing(why)
+        return no_end(why)
     if view.end.width < THINNEST:
-        return _nothing(_closer(view))
+        return no_end(_closer(view))
     if len(tips) == 2 and np.linalg.norm(tips[1] - tips[0]) < view.end.width / WIDEST:
-        return _nothing(_TOO_NEAR)
+        return no_end(_TOO_NEAR)
     seen = _outlined(picture, told_again(picture, view))
     if seen is None or float(np.median(_near(seen))) > QUARREL:
-        return _nothing(_NO_SIDES if tips else _NO_TAP)
+        return no_end(_NO_SIDES if tips else _NO_TAP)
     if not tips and seen.contrast < LEAST_CONTRAST:
-        return _nothing(_NO_TAP)
+        return no_end(_NO_TAP)
     return _measurement(seen, scale, tapped=bool(tips))
 
 
@@ -110,17 +109,15 @@ def _untapped(picture: Picture) -> tuple[CloseView | None, str]:
     """The one severed end that plainly stands out in the whole picture, or why there is none."""
     plain: list[tuple[float, CloseView]] = []
     found = find(picture, whole_matrix(picture.size[::-1]))
-    for glance in found.ends[:MOST_GLANCES]:
-        if glance.width < THINNEST:
+    for glance in sorted(found.ends[:MOST_GLANCES], key=lambda glance: -glance.width):
+        at_most = PLAINEST + NEARER * float(np.log(glance.width))  # thinner ones belong to what grows farther off
+        if glance.width < THINNEST or at_most <= max((rank for rank, _ in plain), default=-np.inf) - AHEAD:
             continue
         view = settle_on(picture, glance, least=UNLIKELY)
-        if view.is_end <= LEAST_SURE or view.end.width < LEAST_WIDTH:
-            continue
-        near = NEARER * float(np.log(view.end.width))  # thinner ones belong to what grows farther off
-        if PLAINEST + near > max((rank for rank, _ in plain), default=-np.inf) - AHEAD:
+        if view.is_end > LEAST_SURE and view.end.width >= LEAST_WIDTH:
             how = _plainness(picture, found, view)
             if how >= LEAST_PLAIN:
-                plain.append((min(how, PLAINEST) + near, view))
+                plain.append((min(how, PLAINEST) + NEARER * float(np.log(view.end.width)), view))
     if not plain:
         return None, _NO_TAP
     best, view = max(plain, key=lambda one: one[0])
@@ -248,19 +245,12 @@ def _at_taps(view: CloseView, tips: list[np.ndarray], slack: float) -> bool:
 
 
 def _outlined(picture: Picture, view: CloseView) -> SeenEnd | None:
-    """The end in a frame of its own: outlined twice, the second time in the frame of the first; None where it is not."""
-    tip, back, width = view.end.at, view.end.at - 3 * view.end.width * view.end.outward, view.end.width
-    seen = None
-    for _ in range(2):
-        found = outlined(picture, partial(moved, matrix=facing(picture, tip, back)), view, width)
-        if found is None:
-            break
-        seen, end = found, found.end
-        if abs(end.turn) < 0.02 and abs(end.diameter / width - 1) < 0.04:
-            break
-        tip, back = seen.places(np.array([(0.0, 0.0), (-3.0, 0.0)]))
-        width = end.diameter
-    return seen
+    """The end as a camera sees it that is turned to look straight at it; None where it is not outlined."""
+    def frame(tip: np.ndarray, back: np.ndarray, _width: float) -> tuple[Places, float]:
+        return partial(moved, matrix=facing(picture, tip, back)), 0.0
+
+    end = view.end
+    return outlined(picture, frame, end.at, end.at - 3 * end.width * end.outward, end.width, view)
 
 
 def _near(seen: SeenEnd) -> np.ndarray:
@@ -272,7 +262,7 @@ def _near(seen: SeenEnd) -> np.ndarray:
 def _measurement(seen: SeenEnd, scale: Plane | None, tapped: bool) -> Measurement:
     """The signs of an end with their uncertainty; one that nobody pointed at is told and doubted a little more."""
     end, pixel = seen.end, seen.pixel
-    told_of = Figures(seen, plain=False)
+    told_of = Figures(seen)
     form = told_of.form
     leaning = float(np.degrees(LEAN_SIGMA * np.sin(2 * np.arctan(end.slope / LEAN)) / 2))
     by_outline = float(np.linalg.norm([told_of.slope_sigma, leaning, OUTDOORS]))
@@ -293,7 +283,3 @@ def _measurement(seen: SeenEnd, scale: Plane | None, tapped: bool) -> Measuremen
     remarks = (end.swelling, slope.quarrel, "" if tapped else _UNTAPPED)
     shapes = seen.shapes(slope.tangent * LEAN)
     return Measurement(measured, reasons, shapes, tuple(line for line in remarks if line))
-
-
-def _nothing(reason: str) -> Measurement:
-    return Measurement(not_measured=dict.fromkeys(_NAMES, reason))

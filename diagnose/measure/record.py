@@ -14,6 +14,7 @@ from diagnose.signs import Sign
 if TYPE_CHECKING:
     from diagnose.photo.plane import Plane
 
+END_SIGNS = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
 NEAR = ("face_line", "diameter_line", "patch", "tip", "foot")  # shapes that lie at the wound
 _MOST_POINTS = 200  # of a line that is kept: as fine as it is drawn
 _STEP_PX = 20.0  # over which the scale is read
@@ -85,6 +86,17 @@ class Measurement:
             if points.ndim == 2 and points.shape[1] == 2 and np.isfinite(points).all():
                 lines[name] = points[:: -(-len(points) // _MOST_POINTS)].round(1).tolist()
         return lines
+
+
+def no_end(reason: str) -> Measurement:
+    """What is told where no severed end was measured.
+
+    Parameters
+    ----------
+    reason
+        Why, and what to do [no unit].
+    """
+    return Measurement(not_measured=dict.fromkeys(END_SIGNS, reason))
 
 
 def shapes_of(lines: Mapping[str, list[list[float]]]) -> dict[str, np.ndarray]:
