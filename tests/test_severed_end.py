@@ -287,7 +287,7 @@ def test_an_end_beside_the_plain_middle_hides_none_within_it(monkeypatch: pytest
     faint = tuple(replace(end, score=0.35 * end.score / seen.ends[0].score) for end in seen.ends)
     monkeypatch.setattr(card_stems, "find", lambda *_, **__: replace(seen, ends=(beside, *faint)))
     assert len(stems) >= 1
-    assert np.hypot(*(card_stems.find_stems(picture, plane)[0].tip - stems[0].tip)) < 1.0
+    assert np.hypot(*(card_stems.find_stems(picture, plane)[0].end.at - stems[0].end.at)) < plane.px_per_mm((75.0, 50.0))
 
 
 def test_a_diameter_that_is_hardly_known_is_an_interval() -> None:
@@ -333,11 +333,12 @@ def test_a_speck_that_looks_like_a_stem_has_no_outline(side: int) -> None:
     """One picture in many damaged ones left two cells of a stem, and reading it ended in an error."""
     stem = np.zeros((60, 80), np.float32)
     stem[30 : 30 + side, 40 : 40 + side] = 1.0
-    view = SimpleNamespace(stem=stem, to_px=np.eye(3))
+    end = SimpleNamespace(at=np.zeros(2), outward=np.array([1.0, 0.0]), width=6.0)
+    view = SimpleNamespace(stem=stem, to_px=np.eye(3), end=end)
     patch = Patch(np.full((60, 80, 3), 0.5, np.float32), scale=1.0, origin=(0.0, 0.0))
     assert _twig_mask(patch, np.asarray, view) is None
     picture = SimpleNamespace(bgr=np.full((60, 80, 3), 128, np.uint8), size=(80, 60))
-    assert outlined(picture, lambda *_: (np.asarray, 0.0), np.zeros(2), np.array([-20.0, 0.0]), 6.0, view) is None
+    assert outlined(picture, lambda *_: (np.asarray, 0.0), view, 6.0) is None
 
 
 @pytest.mark.parametrize("away", [(500.0, 0.0), (0.0, 500.0), (-500.0, -500.0)])

@@ -16,7 +16,6 @@ Shown = np.ndarray | Picture  # (h, w, 3) uint8 blue, green, red; a picture keep
 CLASSES = ("rest", "card", "bark", "wood", "hand", "plant", "shadow")
 FORMS = ("clean", "half", "torn")
 FINDER_SIZE = (320, 448)  # rows, columns
-SHEET_SIZE = (288, 416)  # the same of a card laid flat, on which nothing beside it is asked for
 FINDER_STRIDE = 4  # pixels of the piece a cell of the finder's map
 CLOSE_SIZE = (160, 160)
 CLOSE_STRIDE = 2

@@ -39,7 +39,7 @@ STEM = [CLASSES.index("bark"), CLASSES.index("wood")]
 LEAST_SCORE = 0.2  # of an end that is looked at closely
 BEHIND = np.linspace(0.7, 4.0, 8)  # widths behind an end where a stem must be seen
 BESIDE = slice(10, 44)  # columns of the close map that show the stem's sides
-NEAR_ENOUGH = 0.12  # widths, radians and logarithm of the width by which a first look may be off
+NEAR_ENOUGH = 0.2  # widths, radians and logarithm of the width by which a first look may be off
 APART = 6  # cells of the finder's map between two ends
 WIDTH_UNIT = 16.0  # pixels in which the finder tells a stem's width
 # the forms' scores are divided by this before they become probabilities: 1.1 fits pieces of rendered calibration pictures
@@ -186,13 +186,13 @@ def _to_px(matrix: np.ndarray, stride: int) -> np.ndarray:
     return matrix @ scaling(stride, stride / 2 - 0.5, stride / 2 - 0.5)
 
 
-def find(picture: Shown, matrix: np.ndarray, flat: bool = False, size: tuple[int, int] = FINDER_SIZE) -> Found:
+def find(picture: Shown, matrix: np.ndarray, flat: bool = False) -> Found:
     """What the finder sees in a piece of a picture; the same piece of one picture is looked at once.
 
     Parameters
     ----------
-    picture, matrix, size
-        That is looked at [0 to 255], (3, 3) from the finder's pixels to the picture's, and rows and columns [px].
+    picture, matrix
+        That is looked at [0 to 255], and (3, 3) from the finder's pixels to the picture's [px].
     flat
         Does it look at the plane of a scale card? There the finder that learnt longest on cards and gnawed bark sees best;
         elsewhere that one sees ends in pictures of other things [no unit].
@@ -200,14 +200,14 @@ def find(picture: Shown, matrix: np.ndarray, flat: bool = False, size: tuple[int
     kept = picture.kept if isinstance(picture, Picture) else {}
     what = ("finder", flat, matrix.tobytes())
     if what not in kept:
-        kept[what] = _found(picture, matrix, size, "flat" if flat else "finder")
+        kept[what] = _found(picture, matrix, "flat" if flat else "finder")
     found: Found = kept[what]
     return found
 
 
-def _found(picture: Shown, matrix: np.ndarray, size: tuple[int, int], name: str) -> Found:
+def _found(picture: Shown, matrix: np.ndarray, name: str) -> Found:
     net = _network(name)
-    net.setInput(cv2.dnn.blobFromImage(cut(picture, matrix, size), 1 / 255))
+    net.setInput(cv2.dnn.blobFromImage(cut(picture, matrix, FINDER_SIZE), 1 / 255))
     out = net.forward()[0]
     shares = _softmax(out[: len(CLASSES)]).transpose(1, 2, 0)
     score, across, down, wide = out[len(CLASSES) :]

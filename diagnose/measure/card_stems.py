@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.eye.pieces import SHEET_SIZE, sheet_matrix
+from diagnose.eye.pieces import sheet_matrix
 from diagnose.eye.see import CloseView, Glance, find, settle_on
 from diagnose.measure.card_view import bare_paper
 from diagnose.measure.geometry import Point
@@ -24,31 +23,13 @@ MOST_ENDS = 4  # that are looked at closely
 # smears two had 0.71 and 0.75 of the first, and six under 0.05 of the second
 LEAST_SURE = 0.9  # probability that an end is one
 LEAST_LIKELY = 0.2  # of that times the first glance's score
+FAR_FROM_TAP = 6.0, 2.5  # an end may lie so far from its tap: the larger of [mm] and [widths]
 FROM_WIDTHS = (2.0, 4.0, 8.0)  # of a stem, from which close looks at a tap begin [mm]
 SURE_AT_TAP, AGREEING = 0.97, 2  # probability that what such a look settles on is an end, and how many settle on it
 
 
-@dataclass(frozen=True)
-class Stem:
-    """A stem found on the sheet.
-
-    Parameters
-    ----------
-    tip, back, diameter
-        (2,) its end and a point farther back, in the plane, and how thick it is, roughly [mm].
-    score, view
-        Higher is likelier; what the eye saw of its end [no unit].
-    """
-
-    tip: np.ndarray
-    back: np.ndarray
-    diameter: float
-    score: float
-    view: CloseView
-
-
-def stems_meant(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> list[Stem]:
-    """Stems whose end is to be measured: those at the tap, the nearest first, or else those that plainly lie there.
+def stems_meant(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> list[CloseView]:
+    """Ends of stems that are to be measured: those at the tap, the nearest first, or else those that plainly lie there.
 
     Parameters
     ----------
@@ -58,31 +39,38 @@ def stems_meant(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> l
     if taps:
         return _tapped(find_stems(picture, plane), plane, taps) or _seen_at(picture, plane, taps)
     stems = [] if bare_paper(picture, plane, _bare_mm(plane)) else find_stems(picture, plane)
-    return [stem for stem in stems if stem.score > LESS_LIKELY * stems[0].score]
+    return [seen for seen in stems if _score(seen) > LESS_LIKELY * _score(stems[0])]
 
 
-def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
-    """Stems whose end lies in the sheet's plain middle, the likeliest first: what the eye takes for one, closely too.
+def find_stems(picture: Picture, plane: Plane) -> list[CloseView]:
+    """Ends of stems in the sheet's plain middle, the likeliest first: what the eye takes for one, closely too.
 
     Parameters
     ----------
     picture, plane
         That is measured, and the sheet's plane in it [no unit].
     """
-    matrix = sheet_matrix(plane.H @ np.diag([plane.print_scale, plane.print_scale, 1.0]), SHEET_SIZE)
-    found = find(picture, matrix, flat=True, size=SHEET_SIZE)
-    inside = [glance for glance in found.ends if in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK)]
-    stems: list[Stem] = []
+    found = find(picture, sheet_matrix(plane.H @ np.diag([plane.print_scale, plane.print_scale, 1.0])), flat=True)
+    inside = [glance for glance in found.ends if in_plain_middle(plane.to_mm(glance.at)[0], plane, SLACK)]
+    stems: list[CloseView] = []
     for glance in inside:
         if len(stems) == MOST_ENDS or glance.score < WORTH_A_LOOK * inside[0].score:
             break
         seen = settle_on(picture, glance)
-        stem = _stem_of(seen, plane)
-        new = all(np.hypot(*(stem.tip - other.tip)) > stem.diameter for other in stems)
-        sure = seen.is_end > LEAST_SURE and stem.score > LEAST_LIKELY
-        if new and sure and in_plain_middle(stem.tip, plane, AROUND_MIDDLE + FIRST_LOOK):
-            stems.append(stem)
-    return sorted(stems, key=lambda stem: -stem.score)
+        new = all(_apart(seen, other) > 1 for other in stems)
+        sure = seen.is_end > LEAST_SURE and _score(seen) > LEAST_LIKELY
+        if new and sure and in_plain_middle(plane.to_mm(seen.end.at)[0], plane, AROUND_MIDDLE + FIRST_LOOK):
+            stems.append(seen)
+    return sorted(stems, key=_score, reverse=True)
+
+
+def _score(seen: CloseView) -> float:
+    return seen.is_end * seen.end.score
+
+
+def _apart(one: CloseView, other: CloseView) -> float:
+    """How far two ends lie apart [widths]."""
+    return float(np.linalg.norm(one.end.at - other.end.at)) / one.end.width
 
 
 def looks_for_an_end(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> bool:
@@ -117,28 +105,21 @@ def _bare_mm(plane: Plane) -> tuple[float, float, float, float]:
     return plane.layout.bare_mm if plane.layout and plane.layout.bare_mm else (20.0, 20.0, 130.0, 80.0)
 
 
-def _stem_of(seen: CloseView, plane: Plane) -> Stem:
-    end = seen.end
-    aside = end.at + end.width * end.outward[::-1] * (-1, 1)
-    tip, back, side = plane.to_mm(np.stack([end.at, end.at - 3 * end.width * end.outward, aside]))
-    return Stem(tip, back, float(np.hypot(*(side - tip))), seen.is_end * end.score, seen)
-
-
-def _tapped(stems: list[Stem], plane: Plane, taps: Sequence[Point]) -> list[Stem]:
+def _tapped(stems: list[CloseView], plane: Plane, taps: Sequence[Point]) -> list[CloseView]:
     """The stems whose end was tapped, the nearest first."""
-    (at,) = plane.to_mm(np.array(taps[:1], float))
-    off = [(float(np.hypot(*(stem.tip - at))), stem) for stem in stems]
-    return [stem for away, stem in sorted(off, key=lambda one: one[0]) if away < max(6.0, 2.5 * stem.diameter)]
+    at = np.array(taps[0], float)
+    far = FAR_FROM_TAP[0] * plane.px_per_mm(tuple(plane.to_mm(at)[0]))
+    off = [(float(np.linalg.norm(seen.end.at - at)), seen) for seen in stems]
+    return [seen for away, seen in sorted(off, key=lambda one: one[0]) if away < max(far, FAR_FROM_TAP[1] * seen.end.width)]
 
 
-def _seen_at(picture: Picture, plane: Plane, taps: Sequence[Point]) -> list[Stem]:
+def _seen_at(picture: Picture, plane: Plane, taps: Sequence[Point]) -> list[CloseView]:
     """The stem at the tap that the glance at the whole sheet missed: where close looks begun apart settle on one end."""
     tip, *back = np.array(taps, float)
     turns = np.arange(0, 2 * np.pi, np.pi / 4)
     ways = [tip - back[0]] if back else np.column_stack([np.cos(turns), np.sin(turns)])
-    per_mm = plane.px_per_mm(tuple(plane.to_mm(tip[None])[0]))
+    per_mm = plane.px_per_mm(tuple(plane.to_mm(tip)[0]))
     begun = [Glance(tip, way / np.linalg.norm(way), wide * per_mm, 1.0) for way in ways for wide in FROM_WIDTHS]
     looks = [settle_on(picture, glance) for glance in begun]
-    near = _tapped([_stem_of(seen, plane) for seen in looks if seen.is_end > SURE_AT_TAP], plane, taps)
-    same = [[np.hypot(*(stem.tip - other.tip)) < 0.5 * stem.diameter for other in near] for stem in near]
-    return [stem for stem, others in zip(near, same, strict=True) if sum(others) >= AGREEING][:1]
+    near = _tapped([seen for seen in looks if seen.is_end > SURE_AT_TAP], plane, taps)
+    return [seen for seen in near if sum(_apart(seen, other) < 0.5 for other in near) >= AGREEING][:1]

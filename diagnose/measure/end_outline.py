@@ -97,6 +97,12 @@ class SeenEnd:
         return np.asarray(cv2.remap(self.patch.light, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
 
     @property
+    def off_border(self) -> float:
+        """Median distance between the eye's border and the edges, down to two diameters below the end [diameters]."""
+        near = self.outline[:, 0] > self.end.origin[0] + (self.end.lip - 2.0) * self.end.diameter
+        return float(np.median(self.off[near])) / self.end.diameter
+
+    @property
     def pixel(self) -> float:
         """One pixel of the picture [diameters]."""
         return 1.0 / (self.per_unit * self.end.diameter)
@@ -144,9 +150,7 @@ class SeenEnd:
         }
 
 
-def outlined(
-    picture: Picture, frame: Frame, tip: np.ndarray, back: np.ndarray, width: float, view: CloseView
-) -> SeenEnd | None:
+def outlined(picture: Picture, frame: Frame, view: CloseView, width: float) -> SeenEnd | None:
     """The end in a frame of its own; None where the eye's map shows no stem there, or no two sides.
 
     It is outlined a second time, in the frame of the first, where that was not the end's own.
@@ -155,11 +159,11 @@ def outlined(
     ----------
     picture, view
         That is measured, and what the eye sees of the end closely [no unit].
-    frame, tip, back, width
-        Makes a frame as in `SeenEnd` from tip, back and width: (2,) the end and a point farther back on the stem
-        [upright px], and about the stem's width [unit of the frame].
+    frame, width
+        Makes a frame as in `SeenEnd` from (2,) the end and (2,) a point farther back on the stem [upright px], and from
+        about the stem's width [unit of the frame].
     """
-    seen = None
+    tip, back, seen = view.end.at, view.end.at - 3 * view.end.width * view.end.outward, None
     for _ in range(2):
         to_px, lean = frame(tip, back, width)
         found = _outlined_once(picture, to_px, lean, width, view)

@@ -16,7 +16,7 @@ from diagnose.eye.see import CloseView, Found, Glance, find, look_close, settle_
 from diagnose.measure.end_figures import Figures, seen_slope
 from diagnose.measure.end_outline import SeenEnd, outlined
 from diagnose.measure.geometry import Places, Point, facing
-from diagnose.measure.record import Measurement, no_end
+from diagnose.measure.record import END_SIGNS, Measurement
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.photo.scale import TAP_SHARE, px_per_mm
@@ -43,7 +43,8 @@ IS_END, WOOD = 0.441, 0.675  # log-odds that the close network sees an end, and 
 ONE_FORM, DOUBT = 3.37, -1.2  # probability of its likeliest form; share of doubt
 OFF_CENTRE = -2.93  # its distance from the middle, in widths and heights of the picture
 LEAST_PLAIN, LEAST_WIDTH, LEAST_CONTRAST = 1.64, 24.0, 0.02  # the latter two: [px], contrast of its sides
-MOST_GLANCES, UNLIKELY = 8, 0.5  # as many of what the finder sees are looked at, once where an end is less likely
+# as many of what the finder sees are looked at, none that it sees more faintly, once where an end is less likely
+MOST_GLANCES, FAINTEST, UNLIKELY = 8, 0.1, 0.5
 CLOSER = 0.4  # share of the picture in the finder's closer look
 EXTREME, EXTREME_END = 0.98, 0.998  # beyond it no share counts for more; of the close network's end
 PLAINEST, NEARER, AHEAD = 4.6, 2.0, 1.0  # plainer ones are equal; worth of a logarithm of width; the least lead over another
@@ -64,10 +65,8 @@ _NO_TAP = (
     "the twig on the printed card"
 )
 _SEVERAL = "several severed ends stand out in this picture: tap the one that you mean, better a point farther back on it too"
-_NOT_AT_TAP = "no end of a stem is seen where you tapped: tap on the severed end itself, or go closer"
-_NOT_AT_TAPS = (
-    "no end of a stem is seen where you tapped: tap on the severed end itself, and the second time on the same stem"
-)
+_NOT_AT_TAP = ("no end of a stem is seen where you tapped: tap on the severed end itself, and a second time on the same "
+               "stem, or go closer")
 _TOO_NEAR = "the second tap is too near the first for a stem so wide: tap at least three stem widths farther back"
 _NO_SIDES = "the stem's two sides are not plainly seen below its end: go closer, or photograph it before a plain background"
 _UNTAPPED = "the severed end was found without a tap: see that the outline lies on it, or tap it"
@@ -89,16 +88,16 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
     tips = [np.array(tap, float) for tap in taps[:2]]
     view, why = _tapped(picture, tips) if tips else _untapped(picture)
     if view is None:
-        return no_end(why)
+        return _nothing(why)
     if view.end.width < THINNEST:
-        return no_end(_closer(view))
+        return _nothing(_closer(view))
     if len(tips) == 2 and np.linalg.norm(tips[1] - tips[0]) < view.end.width / WIDEST:
-        return no_end(_TOO_NEAR)
+        return _nothing(_TOO_NEAR)
     seen = _outlined(picture, told_again(picture, view))
-    if seen is None or float(np.median(_near(seen))) > QUARREL:
-        return no_end(_NO_SIDES if tips else _NO_TAP)
+    if seen is None or seen.off_border > QUARREL:
+        return _nothing(_NO_SIDES if tips else _NO_TAP)
     if not tips and seen.contrast < LEAST_CONTRAST:
-        return no_end(_NO_TAP)
+        return _nothing(_NO_TAP)
     return _measurement(seen, scale, tapped=bool(tips))
 
 
@@ -109,7 +108,8 @@ def _untapped(picture: Picture) -> tuple[CloseView | None, str]:
     """The one severed end that plainly stands out in the whole picture, or why there is none."""
     plain: list[tuple[float, CloseView]] = []
     found = find(picture, whole_matrix(picture.size[::-1]))
-    for glance in sorted(found.ends[:MOST_GLANCES], key=lambda glance: -glance.width):
+    likely = [glance for glance in found.ends[:MOST_GLANCES] if glance.score > FAINTEST]
+    for glance in sorted(likely, key=lambda glance: -glance.width):
         at_most = PLAINEST + NEARER * float(np.log(glance.width))  # thinner ones belong to what grows farther off
         if glance.width < THINNEST or at_most <= max((rank for rank, _ in plain), default=-np.inf) - AHEAD:
             continue
@@ -201,7 +201,7 @@ def _tapped(picture: Picture, tips: list[np.ndarray]) -> tuple[CloseView | None,
     if best is None or best.is_end < LEAST_SURE:
         if thin is not None:
             return None, _closer(thin)
-        return None, _NOT_AT_TAPS if len(tips) > 1 else _NOT_AT_TAP
+        return None, _NOT_AT_TAP
     return best, ""
 
 
@@ -249,14 +249,7 @@ def _outlined(picture: Picture, view: CloseView) -> SeenEnd | None:
     def frame(tip: np.ndarray, back: np.ndarray, _width: float) -> tuple[Places, float]:
         return partial(moved, matrix=facing(picture, tip, back)), 0.0
 
-    end = view.end
-    return outlined(picture, frame, end.at, end.at - 3 * end.width * end.outward, end.width, view)
-
-
-def _near(seen: SeenEnd) -> np.ndarray:
-    """Distances between the eye's border and the edges, in diameters, beside the end and down to two diameters below it."""
-    near = seen.outline[:, 0] > seen.end.origin[0] + (seen.end.lip - 2.0) * seen.end.diameter
-    return seen.off[near] / seen.end.diameter
+    return outlined(picture, frame, view, view.end.width)
 
 
 def _measurement(seen: SeenEnd, scale: Plane | None, tapped: bool) -> Measurement:
@@ -283,3 +276,7 @@ def _measurement(seen: SeenEnd, scale: Plane | None, tapped: bool) -> Measuremen
     remarks = (end.swelling, slope.quarrel, "" if tapped else _UNTAPPED)
     shapes = seen.shapes(slope.tangent * LEAN)
     return Measurement(measured, reasons, shapes, tuple(line for line in remarks if line))
+
+
+def _nothing(reason: str) -> Measurement:
+    return Measurement(not_measured=dict.fromkeys(END_SIGNS, reason))

@@ -88,17 +88,6 @@ class Measurement:
         return lines
 
 
-def no_end(reason: str) -> Measurement:
-    """What is told where no severed end was measured.
-
-    Parameters
-    ----------
-    reason
-        Why, and what to do [no unit].
-    """
-    return Measurement(not_measured=dict.fromkeys(END_SIGNS, reason))
-
-
 def shapes_of(lines: Mapping[str, list[list[float]]]) -> dict[str, np.ndarray]:
     """Shapes as `Measurement.lines` kept them, (n, 2) each [upright px].
 

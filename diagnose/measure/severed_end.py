@@ -12,14 +12,14 @@ from functools import partial
 import numpy as np
 
 from diagnose.eye.pieces import FORMS
-from diagnose.eye.see import told_again
-from diagnose.measure.card_stems import AROUND_MIDDLE, Stem, in_plain_middle, stems_meant
+from diagnose.eye.see import CloseView, told_again
+from diagnose.measure.card_stems import AROUND_MIDDLE, in_plain_middle, stems_meant
 from diagnose.measure.end_figures import GROWS, Figures, seen_slope, told_diameter
 from diagnose.measure.end_outline import SeenEnd, outlined
 from diagnose.measure.end_shape import longest_stretch
 from diagnose.measure.geometry import Places, Point
 from diagnose.measure.quality import remarks
-from diagnose.measure.record import Measurement, no_end
+from diagnose.measure.record import END_SIGNS, Measurement
 from diagnose.measure.true_slope import true_slope
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane, on_sheet
@@ -54,14 +54,14 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
         same stem [upright px].
     """
     ends, stems = [], stems_meant(picture, plane, taps)
-    for stem in stems:
-        seen = see_end(picture, plane, stem)
+    for view in stems:
+        seen = see_end(picture, plane, view)
         if seen is not None and (taps or _in_the_middle(seen, plane)) and not _only_shade(seen):
             ends.append(seen)
         if ends and taps:
             break
     if not ends:
-        return no_end(NO_SIDES if stems and taps else NONE_FOUND)
+        return Measurement(not_measured=dict.fromkeys(END_SIGNS, NO_SIDES if stems and taps else NONE_FOUND))
     chosen = _likely_bitten(ends, plane)
     found = _measurement(replace(chosen, view=told_again(picture, chosen.view)), plane)
     if len(ends) == 1:
@@ -71,16 +71,16 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
     return replace(found, remarks=(told, *found.remarks))
 
 
-def see_end(picture: Picture, plane: Plane, stem: Stem) -> SeenEnd | None:
+def see_end(picture: Picture, plane: Plane, view: CloseView) -> SeenEnd | None:
     """Draw the outline of one stem's end and read its shape; None where no outline is found.
 
     Parameters
     ----------
-    picture, plane, stem
-        That is measured, and the sheet's plane in it [no unit]; as found on the sheet [mm].
+    picture, plane, view
+        That is measured, the sheet's plane in it, and what the eye sees of the end closely [no unit].
     """
-    tip_px, back_px = plane.to_px(np.stack([stem.tip, stem.back]))
-    seen = outlined(picture, partial(_facing, plane), tip_px, back_px, stem.diameter, stem.view)
+    width = view.end.width / plane.px_per_mm(tuple(plane.to_mm(view.end.at)[0]))
+    seen = outlined(picture, partial(_facing, plane), view, width)
     return None if seen is None or seen.end.diameter > THICKEST else seen
 
 
