@@ -18,7 +18,7 @@ from diagnose.culprits.here import Where
 from diagnose.culprits.together import Together, judge_together
 from diagnose.culprits.verdict import Verdict, judge
 from diagnose.measure.bark_round import Turns
-from diagnose.measure.record import Measurement
+from diagnose.measure.record import END_SIGNS, Measurement
 from diagnose.photo.picture import CannotUse, Picture, read_picture
 from diagnose.photo.plane import Plane
 from diagnose.protect.requirement import DIGITS, NEED_OF, Requirement, require
@@ -26,7 +26,6 @@ from diagnose.signs import Bounded, Measured, Shares, Sign, Signs, signs_as_json
 
 Point = tuple[float, float]
 
-_END_SIGNS = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
 _PATCH_SIGNS = (
     "groove_spacing_mm",
     "groove_direction_deg",
@@ -37,7 +36,7 @@ _PATCH_SIGNS = (
 )
 _HEIGHT_SIGNS = ("wound_height_mm",)
 _ELSEWHERE = {
-    _END_SIGNS: "no severed end was measured here; lay the twig on the printed card, or tap its end",
+    END_SIGNS: "no severed end was measured here; lay the twig on the printed card, or tap its end",
     _PATCH_SIGNS: "no gnawed patch was measured here; hold the printed card beside the bare wood",
     _HEIGHT_SIGNS: "no height staff in this picture; stand the staff at the stem's foot, say how high above the ground the "
     "card is held, or answer the height",

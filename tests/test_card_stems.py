@@ -46,7 +46,7 @@ def test_a_tapped_end_is_found_where_the_glance_at_the_card_missed_it(monkeypatc
         off = np.random.default_rng(number).normal(0, 0.25 * width, 2)
         near = [tuple(tip + off), tuple(tip + 4 * width * axis)][:taps]
         stems = stems_meant(picture, find_card(picture), near)
-        found += len(stems) == 1 and np.hypot(*(stems[0].view.end.at - tip)) < 0.8 * width
+        found += len(stems) == 1 and np.hypot(*(stems[0].end.at - tip)) < 0.8 * width
     assert found >= 0.9 * len(paths)
 
 

@@ -18,6 +18,8 @@ import numpy as np
 import pytest
 
 from diagnose.diagnosis import measure_picture
+from diagnose.eye.pieces import sheet_matrix
+from diagnose.eye.see import CloseView, Glance
 from diagnose.measure import card_stems, severed_end
 from diagnose.measure.end_figures import HALF_ELLIPSE_LEANS, seen_slope, told_diameter
 from diagnose.measure.end_outline import Patch, SeenEnd, _take_patch, _twig_mask, outlined
@@ -281,8 +283,8 @@ def test_where_the_slanting_end_has_no_outline_the_square_one_is_not_measured_in
     """A pale end beside a shadow had no outline, and the one that the photographer had cut was read as the bitten one."""
     see_end = severed_end.see_end
 
-    def square_ones_only(picture: Picture, plane: Plane, stem: card_stems.Stem, anywhere: bool = True) -> SeenEnd | None:
-        seen = see_end(picture, plane, stem, anywhere)
+    def square_ones_only(picture: Picture, plane: Plane, view: CloseView) -> SeenEnd | None:
+        seen = see_end(picture, plane, view)
         return seen if seen is not None and severed_end._as_cut_for_a_sample(seen) else None
 
     monkeypatch.setattr(severed_end, "see_end", square_ones_only)
@@ -300,37 +302,36 @@ def test_a_stem_of_few_pixels_is_not_measured_and_the_photographer_sent_closer()
     assert not found.measured and "px across: go closer" in found.not_measured["end_form"]
 
 
-# a stem of 5 mm that ends at 70, 50 and comes from the left; then what else the eye takes for an end, with its score
+# a stem 50 px wide that ends at 700, 500 and comes from the left; then what else the eye takes for an end, with its score
 @pytest.mark.parametrize(
-    ("what", "tip", "way", "diameter", "score", "measured"),
+    ("what", "at", "way", "width", "score", "measured"),
     [
-        ("a side stub that the eye likes better", (58.0, 60.0), (0.3, 0.95), 3.0, 0.99, [5.0]),
-        ("a splinter that the eye likes better", (85.0, 52.0), (1.0, 0.1), 2.0, 0.99, [5.0]),
-        ("the other end of the piece, seen less plainly", (20.0, 51.0), (-1.0, 0.0), 5.2, 0.4, [5.0, 5.2]),
-        ("a shadow's end beside it, seen less plainly", (72.0, 62.0), (1.0, 0.0), 5.0, 0.4, [5.0]),
-        ("another twig as thick", (100.0, 30.0), (0.0, -1.0), 4.8, 0.8, [5.0, 4.8]),
+        ("a side stub that the eye likes better", (580, 600), (0.3, 0.95), 30.0, 0.99, [50.0]),
+        ("a splinter that the eye likes better", (850, 520), (1.0, 0.1), 20.0, 0.99, [50.0]),
+        ("the other end of the piece, seen less plainly", (200, 510), (-1.0, 0.0), 52.0, 0.4, [50.0, 52.0]),
+        ("a shadow's end beside it, seen less plainly", (720, 620), (1.0, 0.0), 50.0, 0.4, [50.0]),
+        ("another twig as thick", (1000, 300), (0.0, -1.0), 48.0, 0.8, [48.0, 50.0]),
     ],
 )
 def test_of_what_the_eye_takes_for_ends_those_are_measured_that_somebody_may_mean(
     monkeypatch: pytest.MonkeyPatch,
     what: str,
-    tip: tuple[float, float],
+    at: tuple[float, float],
     way: tuple[float, float],
-    diameter: float,
+    width: float,
     score: float,
     measured: list[float],
 ) -> None:
-    view: Any = SimpleNamespace(is_end=0.999)
+    def seen(place: tuple[float, float], outward: tuple[float, float], wide: float, likely: float) -> Any:
+        out = np.array(outward) / np.linalg.norm(outward)
+        return SimpleNamespace(is_end=0.999, end=Glance(np.array(place, float), out, wide, likely))
 
-    def stem(at: tuple[float, float], outward: tuple[float, float], wide: float, likely: float) -> card_stems.Stem:
-        return card_stems.Stem(np.array(at), np.array(at) - 3 * wide * np.array(outward), wide, likely, view)
-
-    both = sorted([stem((70.0, 50.0), (1.0, 0.0), 5.0, 0.85), stem(tip, way, diameter, score)], key=lambda one: -one.score)
+    both = sorted([seen((700, 500), (1.0, 0.0), 50.0, 0.85), seen(at, way, width, score)], key=lambda one: -one.end.score)
     monkeypatch.setattr(card_stems, "bare_paper", lambda *_: False)
     monkeypatch.setattr(card_stems, "find_stems", lambda *_: both)
     plane: Any = SimpleNamespace(layout=None)
     meant = card_stems.stems_meant(cast(Picture, None), plane)
-    assert sorted(one.diameter for one in meant) == sorted(measured), what
+    assert sorted(one.end.width for one in meant) == measured, what
 
 
 def test_an_end_beside_the_plain_middle_hides_none_within_it(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -339,12 +340,12 @@ def test_an_end_beside_the_plain_middle_hides_none_within_it(monkeypatch: pytest
     picture = read_picture(path)
     plane = find_card(picture)
     stems = card_stems.find_stems(picture, plane)
-    seen = card_stems.find(picture, card_stems._to_sheet(plane), flat=True)
+    seen = card_stems.find(picture, sheet_matrix(plane.H), flat=True)
     beside = replace(seen.ends[0], at=plane.to_px(np.array([[4.0, 4.0]]))[0], score=1.0)
     faint = tuple(replace(end, score=0.35 * end.score / seen.ends[0].score) for end in seen.ends)
     monkeypatch.setattr(card_stems, "find", lambda *_, **__: replace(seen, ends=(beside, *faint)))
     assert len(stems) >= 1
-    assert np.hypot(*(card_stems.find_stems(picture, plane)[0].tip - stems[0].tip)) < 1.0
+    assert np.hypot(*(card_stems.find_stems(picture, plane)[0].end.at - stems[0].end.at)) < plane.px_per_mm((75.0, 50.0))
 
 
 def test_a_diameter_that_is_hardly_known_is_an_interval() -> None:
@@ -390,11 +391,12 @@ def test_a_speck_that_looks_like_a_stem_has_no_outline(side: int) -> None:
     """One picture in many damaged ones left two cells of a stem, and reading it ended in an error."""
     stem = np.zeros((60, 80), np.float32)
     stem[30 : 30 + side, 40 : 40 + side] = 1.0
-    view = SimpleNamespace(stem=stem, to_px=np.eye(3))
+    end = SimpleNamespace(at=np.zeros(2), outward=np.array([1.0, 0.0]), width=6.0)
+    view = SimpleNamespace(stem=stem, to_px=np.eye(3), end=end)
     patch = Patch(np.full((60, 80, 3), 0.5, np.float32), scale=1.0, origin=(0.0, 0.0))
     assert _twig_mask(patch, np.asarray, view) is None
     picture = SimpleNamespace(bgr=np.full((60, 80, 3), 128, np.uint8), size=(80, 60))
-    assert outlined(picture, np.asarray, view, 6.0) is None
+    assert outlined(picture, lambda *_: (np.asarray, 0.0), view, 6.0) is None
 
 
 @pytest.mark.parametrize("away", [(500.0, 0.0), (0.0, 500.0), (-500.0, -500.0)])

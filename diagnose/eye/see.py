@@ -39,14 +39,13 @@ STEM = [CLASSES.index("bark"), CLASSES.index("wood")]
 LEAST_SCORE = 0.2  # of an end that is looked at closely
 BEHIND = np.linspace(0.7, 4.0, 8)  # widths behind an end where a stem must be seen
 BESIDE = slice(10, 44)  # columns of the close map that show the stem's sides
-NEAR_ENOUGH = 0.12  # widths, radians and logarithm of the width by which a first look may be off
+NEAR_ENOUGH = 0.2  # widths, radians and logarithm of the width by which a first look may be off
 APART = 6  # cells of the finder's map between two ends
 WIDTH_UNIT = 16.0  # pixels in which the finder tells a stem's width
 # the forms' scores are divided by this before they become probabilities: 1.1 fits pieces of rendered calibration pictures
 # best, 1.3 those of drawn ones; more, so that few of the wrong ones are sure
 TEMPERATURE = 1.6
-OTHER_WIDTHS = (0.6, 1.6)  # of the stem's, at which the form is looked at again
-DISAGREE = np.radians(5.0)  # slopes by two looks, from which on more are taken; of 3, 5, 8 and 12 degrees the best
+NARROWER = 0.6  # of the stem's width, at which form and slope are looked at again
 
 _own = threading.local()  # a network object is not shared between threads
 
@@ -233,27 +232,15 @@ def _found(picture: Shown, matrix: np.ndarray, name: str) -> Found:
 def told_again(picture: Shown, seen: CloseView) -> CloseView:
     """A close view whose forms and slope are the means of its own look and of a narrower one.
 
-    Where the two name another form, or slopes that lie DISAGREE apart, a mirrored and a wider look are taken too. Of 238
-    rendered ends 52 % needed no more; forms (likelihood, surely wrong ones) and slopes were as good as by four always.
-
     Parameters
     ----------
     picture, seen
         That was looked at [0 to 255], and what was seen there [no unit].
     """
-    end = seen.end
-    straight, narrower, wider = (close_matrix(end.at, end.outward, fit * end.width) for fit in (1.0, *OTHER_WIDTHS))
-    mirrored = straight @ np.array([[1, 0, 0], [0, -1, CLOSE_SIZE[0] - 1], [0, 0, 1.0]])
-    told = [(seen.forms, seen.slope, seen.slope_spread)]
-    for side, matrix in ((1, narrower), (-1, mirrored), (1, wider)):
-        other = _close(picture, matrix, 0.0)
-        told.append((other.forms, side * other.slope, other.slope_spread))
-        (one_form, one_slope, _), (other_form, other_slope, _) = told[:2]
-        if one_form.argmax() == other_form.argmax() and abs(one_slope - other_slope) < DISAGREE:
-            break
-    forms, slopes, spreads = (np.array(each) for each in zip(*told, strict=True))
-    spread = float(np.sqrt((spreads**2).mean() + slopes.var()))
-    return replace(seen, forms=forms.mean(axis=0), slope=float(slopes.mean()), slope_spread=spread)
+    other = _close(picture, close_matrix(seen.end.at, seen.end.outward, NARROWER * seen.end.width), 0.0)
+    spread = np.sqrt((seen.slope_spread**2 + other.slope_spread**2) / 2 + (seen.slope - other.slope) ** 2 / 4)
+    return replace(seen, forms=(seen.forms + other.forms) / 2, slope=(seen.slope + other.slope) / 2,
+                   slope_spread=float(spread))
 
 
 def look_close(picture: Shown, end: Glance) -> CloseView:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.eye.pieces import moved, nearer, sheet_matrix
+from diagnose.eye.pieces import nearer, sheet_matrix
 from diagnose.eye.see import CloseView, Glance, find, settle_on
 from diagnose.measure.card_view import bare_paper
 from diagnose.measure.geometry import Point
@@ -17,13 +16,12 @@ from diagnose.photo.plane import Plane
 AROUND_MIDDLE = 2.0  # an end may lie this far outside it [mm]
 FIRST_LOOK = 1.5  # by which a first look may be off [mm]
 SLACK = 6.0  # by which the eye's first glance at the whole sheet may be off [mm]
-SAME_WAY, SPLINTER = 0.8, 8.0  # cosine between a splinter and its stem; how far it reaches, in diameters
-THINNER = 0.8  # of another's diameter: what ends beside that one's stem is a side stub or a splinter
-BESIDE_STEM, BEHIND_END = 6.0, 12.0  # of the thicker one's diameters: how far a side stub reaches aside and lies behind
+SAME_WAY, SPLINTER = 0.8, 8.0  # cosine between a splinter and its stem; how far it reaches [widths]
+THINNER = 0.8  # of another's width: what ends beside that one's stem is a side stub or a splinter
+BESIDE_STEM, BEHIND_END = 6.0, 12.0  # of the thicker one's widths: how far a side stub reaches aside and lies behind
 LESS_LIKELY = 0.85  # of the likeliest end's score: what has less is a shadow's end
 OPPOSITE, PLAINLY = 0.8, 0.99  # unless it points the other way and is as plainly an end: the same piece's other end
 CLOSER, PLAIN_SCORE = 0.6, 0.9  # share of the usual view that a closer glance sees; from which score on it is not needed
-LEAST_CELLS_OF_STEM = 4  # of the finder's map, in the plain middle
 WORTH_A_LOOK = 0.25  # of the highest score in the plain middle
 MOST_ENDS = 4  # that are looked at closely
 # of 450 true ends, of calibration and spent test pictures, all had 0.986, and all but one, whose piece's other end was
@@ -31,31 +29,13 @@ MOST_ENDS = 4  # that are looked at closely
 # first, and six under 0.05 of the second
 LEAST_SURE = 0.985  # probability that an end is one
 LEAST_LIKELY = 0.15  # of that times the first glance's score
+FAR_FROM_TAP = 6.0, 2.5  # an end may lie so far from its tap: the larger of [mm] and [widths]
 FROM_WIDTHS = (2.0, 4.0, 8.0)  # of a stem, from which close looks at a tap begin [mm]
 SURE_AT_TAP, AGREEING = 0.97, 2  # probability that what such a look settles on is an end, and how many settle on it
 
 
-@dataclass(frozen=True, eq=False)
-class Stem:
-    """A stem found on the sheet.
-
-    Parameters
-    ----------
-    tip, back, diameter
-        (2,) its end and a point farther back, in the plane, and how thick it is, roughly [mm].
-    score, view
-        Higher is likelier; what the eye saw of its end [no unit].
-    """
-
-    tip: np.ndarray
-    back: np.ndarray
-    diameter: float
-    score: float
-    view: CloseView
-
-
-def stems_meant(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> list[Stem]:
-    """Stems whose end is to be measured: those at the tap, the nearest first, or else those that plainly lie there.
+def stems_meant(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> list[CloseView]:
+    """Ends of stems that are to be measured: those at the tap, the nearest first, or else those that plainly lie there.
 
     Parameters
     ----------
@@ -65,12 +45,12 @@ def stems_meant(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> l
     if taps:
         return _tapped(find_stems(picture, plane), plane, taps) or _seen_at(picture, plane, taps)
     stems = [] if bare_paper(picture, plane, _bare_mm(plane)) else find_stems(picture, plane)
-    own = [stem for stem in stems if not any(_splinter_of(stem, other) or _side_stub_of(stem, other) for other in stems)]
-    return [stem for stem in own if stem.score > LESS_LIKELY * own[0].score or _other_end_of(stem, own[0])]
+    own = [seen for seen in stems if not any(_splinter_of(seen, other) or _side_stub_of(seen, other) for other in stems)]
+    return [seen for seen in own if _score(seen) > LESS_LIKELY * _score(own[0]) or _other_end_of(seen, own[0])]
 
 
-def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
-    """Stems whose end lies in the sheet's plain middle, the likeliest first: what the eye takes for one, closely too.
+def find_stems(picture: Picture, plane: Plane) -> list[CloseView]:
+    """Ends of stems in the sheet's plain middle, the likeliest first: what the eye takes for one, closely too.
 
     Where the glance at the whole sheet sees no end plainly, the eye glances at its middle more closely as well.
 
@@ -79,29 +59,37 @@ def find_stems(picture: Picture, plane: Plane) -> list[Stem]:
     picture, plane
         That is measured, and the sheet's plane in it [no unit].
     """
-    stems: list[Stem] = []
+    stems: list[CloseView] = []
     for closer in (1.0, CLOSER):
         stems = _settled(picture, plane, find(picture, _to_sheet(plane, closer), flat=True).ends, stems)
-        if stems and stems[0].score > PLAIN_SCORE:
+        if stems and _score(stems[0]) > PLAIN_SCORE:
             break
     return stems
 
 
-def _settled(picture: Picture, plane: Plane, glances: Sequence[Glance], stems: list[Stem]) -> list[Stem]:
-    """Stems that were found, and those on which close looks at further glances settle, the likeliest first."""
-    inside = [glance for glance in glances if in_plain_middle(plane.to_mm(glance.at[None])[0], plane, SLACK)]
+def _settled(picture: Picture, plane: Plane, glances: Sequence[Glance], stems: list[CloseView]) -> list[CloseView]:
+    """Ends that were found, and those on which close looks at further glances settle, the likeliest first."""
+    inside = [glance for glance in glances if in_plain_middle(plane.to_mm(glance.at)[0], plane, SLACK)]
     stems = stems.copy()
     for glance in inside[:MOST_ENDS]:
         if glance.score < WORTH_A_LOOK * inside[0].score:
             break
         seen = settle_on(picture, glance)
-        stem = _stem_of(seen, plane)
-        sure = seen.is_end > LEAST_SURE and stem.score > LEAST_LIKELY
-        same = [other for other in stems if np.hypot(*(stem.tip - other.tip)) < stem.diameter]
-        likelier = all(stem.score > other.score for other in same)
-        if sure and likelier and in_plain_middle(stem.tip, plane, AROUND_MIDDLE + FIRST_LOOK):
-            stems = [other for other in stems if other not in same] + [stem]
-    return sorted(stems, key=lambda stem: -stem.score)
+        sure = seen.is_end > LEAST_SURE and _score(seen) > LEAST_LIKELY
+        same = [other for other in stems if _apart(seen, other) < 1]
+        likelier = all(_score(seen) > _score(other) for other in same)
+        if sure and likelier and in_plain_middle(plane.to_mm(seen.end.at)[0], plane, AROUND_MIDDLE + FIRST_LOOK):
+            stems = [other for other in stems if _apart(seen, other) >= 1] + [seen]
+    return sorted(stems, key=_score, reverse=True)
+
+
+def _score(seen: CloseView) -> float:
+    return seen.is_end * seen.end.score
+
+
+def _apart(one: CloseView, other: CloseView) -> float:
+    """How far two ends lie apart [widths]."""
+    return float(np.linalg.norm(one.end.at - other.end.at)) / one.end.width
 
 
 def looks_for_an_end(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> bool:
@@ -112,16 +100,11 @@ def looks_for_an_end(picture: Picture, plane: Plane, taps: Sequence[Point] = ())
     picture, plane
         That is measured, and the card's plane in it [no unit].
     taps
-        The first one tells by where it lies. Without any, wood or bark in the plain middle tells [upright px].
+        The first one tells by where it lies. Without any, whether something lies in the plain middle [upright px].
     """
     if taps:
         return bool(plane.is_on_sheet(plane.to_mm(np.array([taps[0]], float)))[0])
-    if bare_paper(picture, plane, _bare_mm(plane)):
-        return False
-    found = find(picture, _to_sheet(plane), flat=True)
-    cells = np.argwhere(found.stem > 0.5)[:, ::-1].astype(float)
-    on_sheet = plane.to_mm(moved(cells, found.to_px)) if len(cells) else cells
-    return sum(in_plain_middle(place, plane, 0.0) for place in on_sheet) >= LEAST_CELLS_OF_STEM
+    return not bare_paper(picture, plane, _bare_mm(plane))
 
 
 def in_plain_middle(mm: np.ndarray, plane: Plane, slack: float) -> bool:
@@ -146,53 +129,48 @@ def _bare_mm(plane: Plane) -> tuple[float, float, float, float]:
     return plane.layout.bare_mm if plane.layout and plane.layout.bare_mm else (20.0, 20.0, 130.0, 80.0)
 
 
-def _stem_of(seen: CloseView, plane: Plane) -> Stem:
-    end = seen.end
-    aside = end.at + end.width * end.outward[::-1] * (-1, 1)
-    tip, back, side = plane.to_mm(np.stack([end.at, end.at - 3 * end.width * end.outward, aside]))
-    return Stem(tip, back, float(np.hypot(*(side - tip))), seen.is_end * end.score, seen)
-
-
-def _tapped(stems: list[Stem], plane: Plane, taps: Sequence[Point]) -> list[Stem]:
+def _tapped(stems: list[CloseView], plane: Plane, taps: Sequence[Point]) -> list[CloseView]:
     """The stems whose end was tapped, the nearest first."""
-    (at,) = plane.to_mm(np.array(taps[:1], float))
-    off = [(float(np.hypot(*(stem.tip - at))), stem) for stem in stems]
-    return [stem for away, stem in sorted(off, key=lambda one: one[0]) if away < max(6.0, 2.5 * stem.diameter)]
+    at = np.array(taps[0], float)
+    far = FAR_FROM_TAP[0] * plane.px_per_mm(tuple(plane.to_mm(at)[0]))
+    off = [(float(np.linalg.norm(seen.end.at - at)), seen) for seen in stems]
+    return [seen for away, seen in sorted(off, key=lambda one: one[0]) if away < max(far, FAR_FROM_TAP[1] * seen.end.width)]
 
 
-def _seen_at(picture: Picture, plane: Plane, taps: Sequence[Point]) -> list[Stem]:
+def _seen_at(picture: Picture, plane: Plane, taps: Sequence[Point]) -> list[CloseView]:
     """The stem at the tap that the glance at the whole sheet missed: where close looks begun apart settle on one end."""
     tip, *back = np.array(taps, float)
     turns = np.arange(0, 2 * np.pi, np.pi / 4)
     ways = [tip - back[0]] if back else np.column_stack([np.cos(turns), np.sin(turns)])
-    per_mm = plane.px_per_mm(tuple(plane.to_mm(tip[None])[0]))
+    per_mm = plane.px_per_mm(tuple(plane.to_mm(tip)[0]))
     begun = [Glance(tip, way / np.linalg.norm(way), wide * per_mm, 1.0) for way in ways for wide in FROM_WIDTHS]
     looks = [settle_on(picture, glance) for glance in begun]
-    near = _tapped([_stem_of(seen, plane) for seen in looks if seen.is_end > SURE_AT_TAP], plane, taps)
-    same = [[np.hypot(*(stem.tip - other.tip)) < 0.5 * stem.diameter for other in near] for stem in near]
-    return [stem for stem, others in zip(near, same, strict=True) if sum(others) >= AGREEING][:1]
+    near = _tapped([seen for seen in looks if seen.is_end > SURE_AT_TAP], plane, taps)
+    return [seen for seen in near if sum(_apart(seen, other) < 0.5 for other in near) >= AGREEING][:1]
 
 
-def _beside(stem: Stem, other: Stem) -> tuple[float, float, float]:
-    """Where a stem's end lies from another's: before it and aside of it, in its diameters; and the cosine between both."""
-    along = (other.tip - other.back) / np.linalg.norm(other.tip - other.back)
-    own = (stem.tip - stem.back) / np.linalg.norm(stem.tip - stem.back)
-    ahead = (stem.tip - other.tip) / other.diameter
-    return float(along @ ahead), abs(float(along[0] * ahead[1] - along[1] * ahead[0])), float(along @ own)
+def _beside(one: CloseView, other: CloseView) -> tuple[float, float, float]:
+    """Where an end lies from another: before it and aside of it, in its widths; and the cosine between their ways out."""
+    along, ahead = other.end.outward, (one.end.at - other.end.at) / other.end.width
+    return float(along @ ahead), abs(float(along[0] * ahead[1] - along[1] * ahead[0])), float(along @ one.end.outward)
 
 
-def _splinter_of(stem: Stem, other: Stem) -> bool:
-    """Whether a stem is but a splinter of another's end: thinner, before that end, and pointing the same way."""
-    ahead, aside, alike = _beside(stem, other)
-    return stem.diameter < THINNER * other.diameter and alike > SAME_WAY and 0 < ahead < SPLINTER and aside < 1.5
+def _thinner(one: CloseView, other: CloseView) -> bool:
+    return one.end.width < THINNER * other.end.width
 
 
-def _side_stub_of(stem: Stem, other: Stem) -> bool:
-    """Whether a stem is but a stub at another's side: thinner, and ending close beside it behind its end."""
-    ahead, aside, alike = _beside(stem, other)
-    return stem.diameter < THINNER * other.diameter and alike > -OPPOSITE and -BEHIND_END < ahead < 0 and aside < BESIDE_STEM
+def _splinter_of(one: CloseView, other: CloseView) -> bool:
+    """Whether an end is but a splinter of another: thinner, before it, and pointing the same way."""
+    ahead, aside, alike = _beside(one, other)
+    return _thinner(one, other) and alike > SAME_WAY and 0 < ahead < SPLINTER and aside < 1.5
 
 
-def _other_end_of(stem: Stem, other: Stem) -> bool:
-    """Whether a stem is plainly the other end of the same piece, which points away from it."""
-    return stem.view.is_end > PLAINLY and _beside(stem, other)[2] < -OPPOSITE
+def _side_stub_of(one: CloseView, other: CloseView) -> bool:
+    """Whether an end is but a stub's at the side of another's stem: thinner, and close beside it behind its end."""
+    ahead, aside, alike = _beside(one, other)
+    return _thinner(one, other) and alike > -OPPOSITE and -BEHIND_END < ahead < 0 and aside < BESIDE_STEM
+
+
+def _other_end_of(one: CloseView, other: CloseView) -> bool:
+    """Whether an end is plainly the other one of the same piece, which points away from it."""
+    return one.is_end > PLAINLY and _beside(one, other)[2] < -OPPOSITE

@@ -9,7 +9,6 @@ import numpy as np
 
 from diagnose.eye.pieces import FORMS
 from diagnose.eye.see import CloseView
-from diagnose.measure.end_form import end_form
 from diagnose.measure.end_outline import SeenEnd
 from diagnose.signs import Bounded, Measured, Shares, Sign
 
@@ -33,8 +32,6 @@ QUARREL = 2.5  # standard uncertainties by which outline and eye differ when it 
 DARK, DARK_WIDTH = 0.5, 0.04
 DOUBTFUL, NO_DOUBT = 0.4, 0.1  # relative, for each share of the sides' cells that the eye doubts, beyond so many
 EYE_WIDTH, MOST_APART = 0.05, 0.1  # relative: how closely the eye reads widths; the most that its disagreement adds
-OF_SHAPE = 0.2  # what outline and light weigh beside the eye: of 399 ends of calibration and spent test pictures 81 % are
-# named rightly so and 5 wrongly at 0.8 or more; with equal weights and one look of the eye 78 % and 9
 MAP_FAT, MAP_WIDER = 1.02, 0.4  # of the width: by how much the map is too fat, and what its disagreement adds, relative
 # share of the map in the diameter, and the most that it moves it, logarithm: on 46 rendered ends kept for calibration errors
 # were 1.9 / 5.7 % by the edges, 2.0 / 5.7 by the map, 1.4 / 4.3 by both; on 58 drawn ones 0.7 / 3.0, 1.2 / 3.5 and 1.1 / 2.4
@@ -54,20 +51,16 @@ class Figures:
 
     Parameters
     ----------
-    seen, plain
-        The end as it was outlined [no unit]; is the background plain paper? [no unit]
+    seen
+        The end as it was outlined [no unit].
     """
 
     seen: SeenEnd
-    plain: bool = True
 
     @cached_property
     def form(self) -> Shares:
-        """Probabilities of the forms: the weighted geometric mean of what outline and light tell and what the eye tells."""
-        by_shape = end_form(self.seen.end, self.seen.look, self.plain).shares
-        eye = zip(FORMS, self.seen.view.forms, strict=True)
-        joint = {form: float(by_shape[form] ** OF_SHAPE * share ** (1 - OF_SHAPE)) for form, share in eye}
-        return Shares({form: share / sum(joint.values()) for form, share in joint.items()})
+        """Probabilities of the forms, as the eye tells them."""
+        return Shares(dict(zip(FORMS, self.seen.view.forms.tolist(), strict=True)))
 
     @property
     def slope_sigma(self) -> float:

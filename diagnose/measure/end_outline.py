@@ -6,16 +6,16 @@ border is moved to where the light is half-way between both sides.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import cv2
 import numpy as np
 
-from diagnose.eye.pieces import CLOSE_STRIDE, CLOSE_WIDTH, moved
+from diagnose.eye.pieces import moved
 from diagnose.eye.see import CloseView
-from diagnose.measure.end_shape import MIDDLE, End, OnPlain, find_end
+from diagnose.measure.end_shape import MIDDLE, End, find_end
 from diagnose.measure.geometry import Places, largest
 from diagnose.measure.rim import without_rim
 from diagnose.photo.markers import LIGHT
@@ -25,8 +25,11 @@ DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4
 MAP_ASIDE, MAP_BEHIND = 1.4, (1.5, 2.0, 2.5)  # where the map's width is read, across and below the lip [diameters]
 COLOUR_SAYS = 2.0  # the most that colours may say against the eye, as logarithm of odds
 COLOURS, COLOUR_FLOOR, LEAST_CELLS = 4, 0.004, 60  # distributions of a part's colours; least variance; least cells
-ENOUGH_CELLS = 1200  # to tell a part's colours by
-MAP_CELL = 0.5  # of the eye's close map, by which its borders may be off
+ENOUGH_CELLS = 400  # to tell a part's colours by
+FINEST = 60  # cells that a stem's width is shown by at most
+TURNED, OTHER_WIDTH = 0.04, 0.08  # by which a frame may be off its end [rad; relative]
+
+Frame = Callable[[np.ndarray, np.ndarray, float], tuple[Places, float]]  # tip, back, width -> to_px and lean of `SeenEnd`
 
 
 @dataclass(frozen=True)
@@ -70,7 +73,7 @@ class SeenEnd:
     outline: np.ndarray
     off: np.ndarray
     contrast: float
-    lean: float = 0.0
+    lean: float
 
     def places(self, points: np.ndarray) -> np.ndarray:
         """Points of the end's own frame in the picture, (n, 2) [upright px].
@@ -92,6 +95,12 @@ class SeenEnd:
         """
         columns, rows = (self.end.to_outline(points) * self.patch.scale + self.patch.origin).T.astype(np.float32)[:, None]
         return np.asarray(cv2.remap(self.patch.light, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
+
+    @property
+    def off_border(self) -> float:
+        """Median distance between the eye's border and the edges, down to two diameters below the end [diameters]."""
+        near = self.outline[:, 0] > self.end.origin[0] + (self.end.lip - 2.0) * self.end.diameter
+        return float(np.median(self.off[near])) / self.end.diameter
 
     @property
     def pixel(self) -> float:
@@ -147,39 +156,45 @@ class SeenEnd:
         }
 
 
-def outlined(
-    picture: Picture,
-    to_px: Places,
-    view: CloseView,
-    width: float,
-    per_unit: float = 1.0,
-    on_plain: OnPlain | None = None,
-    lean: float = 0.0,
-) -> SeenEnd | None:
-    """The end in one frame; None where the eye's map shows no stem there, or no two sides.
+def outlined(picture: Picture, frame: Frame, view: CloseView, width: float) -> SeenEnd | None:
+    """The end in a frame of its own; None where the eye's map shows no stem there, or no two sides.
+
+    It is outlined a second time, in the frame of the first, where that was not the end's own.
 
     Parameters
     ----------
     picture, view
         That is measured, and what the eye sees of the end closely [no unit].
-    to_px, per_unit, lean, width
-        The frame, as in `SeenEnd`, and about the stem's width in it, each in its unit.
-    on_plain
-        As in `find_end` [no unit].
+    frame, width
+        Makes a frame as in `SeenEnd` from (2,) the end and (2,) a point farther back on the stem [upright px], and from
+        about the stem's width [unit of the frame].
     """
+    tip, back, seen = view.end.at, view.end.at - 3 * view.end.width * view.end.outward, None
+    for _ in range(2):
+        to_px, lean = frame(tip, back, width)
+        found = _outlined_once(picture, to_px, lean, width, view)
+        if found is None:
+            break
+        seen, end = found, found.end
+        if abs(end.turn) < TURNED and abs(end.diameter / width - 1) < OTHER_WIDTH:
+            break
+        tip, back = seen.places(np.array([(0.0, 0.0), (-3.0, 0.0)]))
+        width = end.diameter
+    return seen
+
+
+def _outlined_once(picture: Picture, to_px: Places, lean: float, width: float, view: CloseView) -> SeenEnd | None:
+    per_unit = float(np.linalg.norm(np.diff(to_px(np.array([(0.0, 0.0), (0.0, 1.0)])), axis=0)))
     patch = _take_patch(picture, to_px, width, per_unit)
     mask = _twig_mask(patch, to_px, view)
     if mask is None:
         return None
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     coarse = np.asarray(max(contours, key=len)[:, 0], float)
-    zoom = max(patch.scale / per_unit, 1.0)
-    wide = max(zoom, MAP_CELL * width * patch.scale / CLOSE_WIDTH * CLOSE_STRIDE)
-    cells = sharpened(patch, coarse, wide)[0] if wide > 1.3 * zoom else coarse
-    cells, contrast = sharpened(patch, cells, zoom)
+    cells, contrast = sharpened(patch, coarse, max(patch.scale / per_unit, 1.0))
     outline = (cells - patch.origin) / patch.scale
     lip = _rough_lip(patch, mask, width)
-    end = None if lip is None else find_end(outline, lip, width, on_plain)
+    end = None if lip is None else find_end(outline, lip, width)
     if lip is None or end is None:
         return None
     on_sides = outline[:, 0] < lip - 0.5 * width
@@ -191,7 +206,7 @@ def outlined(
 def _take_patch(picture: Picture, to_px: Places, width: float, per_unit: float) -> Patch:
     """The picture around the end, 5.4 diameters back and 3 ahead, at about its own resolution."""
     behind, ahead, aside = 5.4 * width, 3.0 * width + 1, 1.4 * width + 1.5
-    scale = 1.5 * per_unit if per_unit * width < 30 else min(per_unit, 80 / width)
+    scale = 1.5 * per_unit if per_unit * width < 30 else min(per_unit, FINEST / width)
     corners = np.array([(-behind, -aside), (ahead, -aside), (ahead, aside), (-behind, aside)])
     px = to_px(corners)
     x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 3, 0, np.subtract(picture.size, 2))  # it may lie outside

@@ -6,7 +6,6 @@ outermost outline over the middle 80 % of the width, without strands thinner tha
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -23,8 +22,6 @@ NEAR_FROM, NEAR_TO = 0.5, 1.5  # where the diameter is read, in diameters below 
 SURELY = 3.0  # standard errors by which the sides there must leave the long straight ones before they are believed
 SWOLLEN = 0.06  # share of the diameter by which they then leave them where there is a node or swelling
 TAPER_DOUBT = 0.3  # share of that difference by which the diameter is in doubt; our choice
-
-OnPlain = Callable[[np.ndarray], np.ndarray]  # of points, (n, 2): is the background there plain?
 
 
 @dataclass(frozen=True)
@@ -114,7 +111,7 @@ class End:
         return float(max((self.reach - self.offset - self.slope * self.y).max(), 0.0))
 
 
-def find_end(outline: np.ndarray, lip: float, width: float, on_plain: OnPlain | None = None) -> End | None:
+def find_end(outline: np.ndarray, lip: float, width: float) -> End | None:
     """The end's shape from a closed outline; None where no two straight sides can be seen below the end.
 
     Parameters
@@ -122,9 +119,6 @@ def find_end(outline: np.ndarray, lip: float, width: float, on_plain: OnPlain | 
     outline, lip, width
         (n, 2) closed, x outwards along a rough axis, y across, 0 near it [mm or px]; rough x of the face, and diameter
         [unit of the outline].
-    on_plain
-        Tells of points, (n, 2), whether the background there is plain; a side is not believed beside anything else. None
-        where that is not known [no unit].
 
     References
     ----------
@@ -133,7 +127,7 @@ def find_end(outline: np.ndarray, lip: float, width: float, on_plain: OnPlain | 
     """
     axis = 0.0
     for _ in range(2):
-        sides = _find_sides(outline, lip, width, axis, on_plain)
+        sides = _find_sides(outline, lip, width, axis)
         if sides is None:
             return None
         diameter, doubt, swelling = _near_width(outline, sides, lip, width, axis)
@@ -154,16 +148,12 @@ def find_end(outline: np.ndarray, lip: float, width: float, on_plain: OnPlain | 
     return End(y, x, reach, float(slope), float(offset), bulge, diameter, origin, sides.turn, lowest, sides, doubt, swelling)
 
 
-def _find_sides(outline: np.ndarray, lip: float, width: float, axis: float, on_plain: OnPlain | None) -> Sides | None:
+def _find_sides(outline: np.ndarray, lip: float, width: float, axis: float) -> Sides | None:
     """Robust straight sides between 0.5 and 4 diameters below the lip; None where two are not seen."""
     x = np.linspace(lip - SIDES_TO * width, lip - SIDES_FROM * width, 200)
     lines, spreads = [], []
     for y, outwards in zip(_sides_at(outline, x, axis), (-1, 1), strict=True):
         seen = np.isfinite(y)
-        if on_plain is not None:
-            plain = seen & on_plain(np.stack([x, np.where(seen, y, 0) + outwards * 0.15 * width], axis=1))
-            if plain.sum() > 40 and np.ptp(x[plain]) > width:
-                seen = plain
         if seen.sum() < 20:
             return None
         line, spread = _robust_line(x[seen], y[seen], outwards)
@@ -228,7 +218,7 @@ def _robust_line(x: np.ndarray, y: np.ndarray, outwards: int) -> tuple[np.ndarra
 
     By iterated biweights, from the line through two of the points that lies nearest to most.
     """
-    pairs = np.linspace(0, len(x) - 1, 24).astype(int)
+    pairs = np.linspace(0, len(x) - 1, 12).astype(int)
     i, j = (side.ravel() for side in np.meshgrid(pairs, pairs))
     far = x[j] - x[i] > 0.35 * (x[-1] - x[0])
     i, j = i[far], j[far]

@@ -15,8 +15,8 @@ from diagnose.eye.pieces import FINDER_SIZE, moved, nearer, scaling, whole_matri
 from diagnose.eye.see import CloseView, Found, Glance, find, look_close, settle_on, told_again
 from diagnose.measure.end_figures import Figures, seen_slope
 from diagnose.measure.end_outline import SeenEnd, outlined
-from diagnose.measure.geometry import Point, facing
-from diagnose.measure.record import Measurement
+from diagnose.measure.geometry import Places, Point, facing
+from diagnose.measure.record import END_SIGNS, Measurement
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.photo.scale import TAP_SHARE, px_per_mm
@@ -45,7 +45,8 @@ ONE_FORM, DOUBT = 3.37, -1.2  # probability of its likeliest form; share of doub
 OFF_CENTRE = -2.93  # its distance from the middle, in widths and heights of the picture
 LEAST_PLAIN, LEAST_WIDTH, LEAST_CONTRAST = 0.9, 24.0, 0.02  # the latter two: [px], contrast of its sides
 FARTHEST_OFF = 0.4  # from the middle, in widths and heights of the picture
-MOST_GLANCES, UNLIKELY = 8, 0.2  # as many of what the finder sees are looked at, once where an end is less likely
+# as many of what the finder sees are looked at, none that it sees more faintly, once where an end is less likely
+MOST_GLANCES, FAINTEST, UNLIKELY = 8, 0.1, 0.5
 # share of the picture that the finder sees where nothing plainly stands out in the whole of it, and how plainly an end must
 # stand out there: more by 0.15 than all, and by 0.86 than all but one, that 300 drawn scenes and 900 photographs of other
 # things or pieces of such give
@@ -54,7 +55,7 @@ CLOSER = 0.4  # share of the picture in the finder's closer look
 EXTREME, EXTREME_END = 0.98, 0.998  # beyond it no share counts for more; of the close network's end
 PLAINEST, NEARER, AHEAD = 4.6, 2.0, 1.0  # plainer ones are equal; worth of a logarithm of width; the least lead over another
 AT_END = np.stack(np.meshgrid(np.linspace(-1.2, 0.3, 12), np.linspace(-0.4, 0.4, 7), indexing="ij"), -1).reshape(-1, 2)
-NEAR_END, FAR_BEHIND, BREAKS_OFF = np.arange(1.0, 5.0), np.arange(7.0, 12.0), 0.55  # widths behind; least loss of stem seen
+NEAR_END, FAR_BEHIND, BREAKS_OFF = np.arange(1.0, 5.0), np.arange(7.0, 12.0), 0.45  # widths behind; least loss of stem seen
 QUARREL = 0.08  # median distance between the eye's border and the edges, in diameters, beyond which neither is believed
 UNTAPPED = 3.0  # added in quadrature to the slope's uncertainty where nobody pointed at the end [degree] (our choice)
 # Share of hand on the eye's map, before the end or beside it, from which on a finger may hide a part of it, and what that
@@ -76,15 +77,12 @@ _NO_TAP = (
     "the twig on the printed card"
 )
 _SEVERAL = "several severed ends stand out in this picture: tap the one that you mean, better a point farther back on it too"
-_NOT_AT_TAP = "no end of a stem is seen where you tapped: tap on the severed end itself, or go closer"
-_NOT_AT_TAPS = (
-    "no end of a stem is seen where you tapped: tap on the severed end itself, and the second time on the same stem"
-)
+_NOT_AT_TAP = ("no end of a stem is seen where you tapped: tap on the severed end itself, and a second time on the same "
+               "stem, or go closer")
 _TOO_NEAR = "the second tap is too near the first for a stem so wide: tap at least three stem widths farther back"
 _NO_SIDES = "the stem's two sides are not plainly seen below its end: go closer, or photograph it before a plain background"
 _FINGER = "a finger lies at the end: where it hides a part of it, hold the stem farther back"
 _UNTAPPED = "the severed end was found without a tap: see that the outline lies on it, or tap it"
-_NAMES = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
 
 
 def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane | None = None) -> Measurement:
@@ -109,7 +107,7 @@ def measure_free_end(picture: Picture, taps: Sequence[Point] = (), scale: Plane 
     if len(tips) == 2 and np.linalg.norm(tips[1] - tips[0]) < view.end.width / WIDEST:
         return _nothing(_TOO_NEAR)
     seen = _outlined(picture, told_again(picture, view))
-    if seen is None or float(np.median(_near(seen))) > QUARREL:
+    if seen is None or seen.off_border > QUARREL:
         return _nothing(_NO_SIDES if tips else _NO_TAP)
     if not tips and seen.contrast < LEAST_CONTRAST:
         return _nothing(_NO_TAP)
@@ -140,17 +138,17 @@ def _plain_ends(
 ) -> list[tuple[float, CloseView]]:
     """Ends near the middle that stand out at least so plainly, each with its rank; found : of the whole picture."""
     plain: list[tuple[float, CloseView]] = []
-    for glance in glances[:MOST_GLANCES]:
-        if glance.width < THINNEST:
+    likely = [glance for glance in glances[:MOST_GLANCES] if glance.score > FAINTEST]
+    for glance in sorted(likely, key=lambda glance: -glance.width):
+        at_most = PLAINEST + NEARER * float(np.log(glance.width))  # thinner ones belong to what grows farther off
+        if glance.width < THINNEST or at_most <= max((rank for rank, _ in plain), default=-np.inf) - AHEAD:
             continue
         view = settle_on(picture, glance, least=UNLIKELY)
         if view.is_end <= LEAST_SURE or view.end.width < LEAST_WIDTH or _off_centre(picture, view) > FARTHEST_OFF:
             continue
-        near = NEARER * float(np.log(view.end.width))  # thinner ones belong to what grows farther off
-        if PLAINEST + near > max((rank for rank, _ in plain), default=-np.inf) - AHEAD:
-            how = _plainness(picture, found, view)
-            if how >= least:
-                plain.append((min(how, PLAINEST) + near, view))
+        how = _plainness(picture, found, view)
+        if how >= least:
+            plain.append((min(how, PLAINEST) + NEARER * float(np.log(view.end.width)), view))
     return plain
 
 
@@ -233,7 +231,7 @@ def _tapped(picture: Picture, tips: list[np.ndarray]) -> tuple[CloseView | None,
     if best is None or best.is_end < LEAST_SURE:
         if thin is not None:
             return None, _closer(thin)
-        return None, _NOT_AT_TAPS if len(tips) > 1 else _NOT_AT_TAP
+        return None, _NOT_AT_TAP
     return best, ""
 
 
@@ -277,31 +275,17 @@ def _at_taps(view: CloseView, tips: list[np.ndarray], slack: float) -> bool:
 
 
 def _outlined(picture: Picture, view: CloseView) -> SeenEnd | None:
-    """The end in a frame of its own: outlined twice, the second time in the frame of the first; None where it is not."""
-    tip, back, width = view.end.at, view.end.at - 3 * view.end.width * view.end.outward, view.end.width
-    seen = None
-    for _ in range(2):
-        found = outlined(picture, partial(moved, matrix=facing(picture, tip, back)), view, width)
-        if found is None:
-            break
-        seen, end = found, found.end
-        if abs(end.turn) < 0.02 and abs(end.diameter / width - 1) < 0.04:
-            break
-        tip, back = seen.places(np.array([(0.0, 0.0), (-3.0, 0.0)]))
-        width = end.diameter
-    return seen
+    """The end as a camera sees it that is turned to look straight at it; None where it is not outlined."""
+    def frame(tip: np.ndarray, back: np.ndarray, _width: float) -> tuple[Places, float]:
+        return partial(moved, matrix=facing(picture, tip, back)), 0.0
 
-
-def _near(seen: SeenEnd) -> np.ndarray:
-    """Distances between the eye's border and the edges, in diameters, beside the end and down to two diameters below it."""
-    near = seen.outline[:, 0] > seen.end.origin[0] + (seen.end.lip - 2.0) * seen.end.diameter
-    return seen.off[near] / seen.end.diameter
+    return outlined(picture, frame, view, view.end.width)
 
 
 def _measurement(seen: SeenEnd, scale: Plane | None, tapped: bool) -> Measurement:
     """The signs of an end with their uncertainty; one that nobody pointed at is told and doubted a little more."""
     end, pixel = seen.end, seen.pixel
-    told_of = Figures(seen, plain=False)
+    told_of = Figures(seen)
     form = told_of.form
     leaning = float(np.degrees(LEAN_SIGMA * np.sin(2 * np.arctan(end.slope / LEAN)) / 2))
     by_outline = float(np.linalg.norm([told_of.slope_sigma, leaning, OUTDOORS]))
@@ -332,4 +316,4 @@ def _finger_at(seen: SeenEnd) -> bool:
 
 
 def _nothing(reason: str) -> Measurement:
-    return Measurement(not_measured=dict.fromkeys(_NAMES, reason))
+    return Measurement(not_measured=dict.fromkeys(END_SIGNS, reason))

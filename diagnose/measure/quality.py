@@ -29,30 +29,24 @@ def edge_width(light: np.ndarray, outline: np.ndarray) -> float:
     """
     if len(outline) < 20:
         return 0.0
-    step = max(1, len(outline) // 300)
+    step = max(1, len(outline) // 100)
     along = np.roll(outline, -4, axis=0) - np.roll(outline, 4, axis=0)
     normal = np.stack([-along[:, 1], along[:, 0]], axis=1) / (np.linalg.norm(along, axis=1, keepdims=True) + 1e-9)
     reach = np.arange(-8.0, 8.25, 0.25)
     at = (outline[::step, None] + normal[::step, None] * reach[:, None]).astype(np.float32)
-    grey = _grey(light)
-    seen = cv2.remap(grey, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = cv2.remap(light, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).mean(axis=2)
     seen = np.where((seen[:, -8:].mean(axis=1) > seen[:, :8].mean(axis=1))[:, None], seen, seen[:, ::-1])
     low, high = np.median(seen[:, :16], axis=1), np.median(seen[:, -16:], axis=1)
-    plain = high - low > 0.25 * max(_bright(grey), 1e-6)
+    plain = high - low > 0.25 * max(_bright(light), 1e-6)
     if plain.sum() < 10:
         return 0.0
     rise = ((seen - low[:, None]) / (high - low + 1e-9)[:, None])[plain]
     return float(np.median(((rise > 0.2) & (rise < 0.8)).sum(axis=1) * 0.25))
 
 
-def _grey(light: np.ndarray) -> np.ndarray:
-    """Mean of the three colours, (h, w)."""
-    return cv2.transform(light, np.full((1, 3), 1 / 3))
-
-
-def _bright(grey: np.ndarray) -> float:
-    """The 90th percentile of every third cell of each third row."""
-    return float(np.percentile(grey[::3, ::3], 90))
+def _bright(light: np.ndarray) -> float:
+    """The 90th percentile of the three colours' mean."""
+    return float(np.percentile(light[::3, ::3].mean(axis=2), 90))
 
 
 def remarks(
@@ -68,13 +62,12 @@ def remarks(
     pixel, view_angle_deg
         One pixel of the picture [diameters of the stem]; the angle between view and the sheet's normal [degree].
     """
-    grey = _grey(light)
     faults = (
         (pixel > SMALL, "the twig is small in the picture: go closer, so that the card fills most of it"),
         (edge_width(light, outline) / cells_per_px > BLURRED,
          "the end is blurred: hold still, tap the end to focus there, and give the camera more light"),
-        (_bright(grey) < DARK, "the picture is dark: photograph in daylight, without a shadow over the card"),
-        (float((light >= CLIPPED).all(axis=2).mean()) > GLARE,
+        (_bright(light) < DARK, "the picture is dark: photograph in daylight, without a shadow over the card"),
+        (float((light[::3, ::3] >= CLIPPED).all(axis=2).mean()) > GLARE,
          "the paper is overexposed, which thins the twig: turn the card out of the glare or darken the photo"),
         (view_angle_deg > OBLIQUE, "the card is seen at a slant: photograph it from straight above"),
     )  # fmt: skip

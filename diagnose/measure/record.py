@@ -14,6 +14,7 @@ from diagnose.signs import Sign
 if TYPE_CHECKING:
     from diagnose.photo.plane import Plane
 
+END_SIGNS = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
 NEAR = ("face_line", "diameter_line", "patch", "tip", "foot")  # shapes that lie at the wound
 _MOST_POINTS = 200  # of a line that is kept: as fine as it is drawn
 _STEP_PX = 20.0  # over which the scale is read

@@ -7,26 +7,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
-import cv2
 import numpy as np
 
-from diagnose.eye.see import told_again
-from diagnose.measure.card_stems import AROUND_MIDDLE, FIRST_LOOK, Stem, in_plain_middle, stems_meant
+from diagnose.eye.pieces import FORMS
+from diagnose.eye.see import CloseView, told_again
+from diagnose.measure.card_stems import AROUND_MIDDLE, in_plain_middle, stems_meant
 from diagnose.measure.end_figures import GROWS, Figures, seen_slope, told_diameter
 from diagnose.measure.end_outline import SeenEnd, outlined
-from diagnose.measure.end_shape import OnPlain, longest_stretch
+from diagnose.measure.end_shape import longest_stretch
 from diagnose.measure.geometry import Places, Point
 from diagnose.measure.quality import remarks
-from diagnose.measure.record import Measurement
+from diagnose.measure.record import END_SIGNS, Measurement
 from diagnose.measure.true_slope import true_slope
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane, on_sheet
-from diagnose.signs import Bounded, Measured, Shares, Sign
+from diagnose.signs import Bounded, Measured, Sign
 
 SQUARE, SMOOTH = 8.0, 0.03  # slope [degree] and raggedness below which an end is cut as for a sample (our choice)
-COARSE = 4.0  # pixels a millimetre on the sheet's coarse map
-INSET = 2.0  # the sheet's edge, left out [mm]
 THICKEST = 14.0  # a stem wider than this is a finger, a leaf or a shadow [mm]
 THINNEST = 9.0  # of 229 rendered ends the two that were narrower were single fibres, the next had 9.6 [px]
 COARSEST_FACE = 0.1  # pixel, in diameters, beyond which the wood face is not measured
@@ -52,7 +51,6 @@ OTHER_END = ("two ends lie on the card, and the sides of the one that was not cu
              "shade the card, go closer, and tap the end that you mean")
 TOO_THIN = ("what looks like an end on the card is only {:.0f} px across: go closer, or send the photo in full size; if a "
             "fibre was taken for the stem, tap the stem's end")
-_NAMES = ("seen_slope_deg", "true_slope_deg", "end_diameter_mm", "raggedness", "longest_fibre", "end_form")
 
 
 def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> Measurement:
@@ -65,63 +63,48 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
         same stem [upright px].
     """
     ends, stems, why = [], stems_meant(picture, plane, taps), NONE_FOUND
-    for stem in stems:
-        seen = see_end(picture, plane, stem, anywhere=bool(taps))
+    for view in stems:
+        seen = see_end(picture, plane, view)
         if seen is None:
             why = NO_SIDES if taps else why
         elif seen.width_px < THINNEST:
             why = TOO_THIN.format(seen.width_px)
         elif (taps or _in_the_middle(seen, plane)) and not _only_shade(seen):
-            ends.append(replace(seen, view=told_again(picture, seen.view)))
+            ends.append(seen)
         if ends and taps:
             break
     if not ends:
-        return Measurement(not_measured=dict.fromkeys(_NAMES, why))
+        return Measurement(not_measured=dict.fromkeys(END_SIGNS, why))
     chosen = _likely_bitten(ends, plane)
     if not taps and len(ends) < len(stems) and _as_cut_for_a_sample(chosen):
-        return Measurement(not_measured=dict.fromkeys(_NAMES, OTHER_END))
-    found = _measurement(chosen, plane)
+        return Measurement(not_measured=dict.fromkeys(END_SIGNS, OTHER_END))
+    found = _measurement(replace(chosen, view=told_again(picture, chosen.view)), plane)
     if len(ends) == 1:
         return found
-    others = ", ".join(_in_words(_measurement(seen, plane)) for seen in ends if seen is not chosen)
+    others = ", ".join(_in_words(seen) for seen in ends if seen is not chosen)
     told = f"more than one end lies on the card: the other, {others}, looks less bitten or lies farther out; tap it if it is"
     return replace(found, remarks=(told, *found.remarks))
 
 
-def see_end(picture: Picture, plane: Plane, stem: Stem, anywhere: bool = True) -> SeenEnd | None:
+def see_end(picture: Picture, plane: Plane, view: CloseView) -> SeenEnd | None:
     """Draw the outline of one stem's end and read its shape; None where no outline is found.
-
-    It is done again, in the frame of the time before, until that is the end's own.
 
     Parameters
     ----------
-    picture, plane, stem, anywhere
-        That is measured, and the sheet's plane in it [no unit]; as found on the sheet [mm]; also where the first time
-        tells that the end lies outside the sheet's plain middle? [no unit]
+    picture, plane, view
+        That is measured, the sheet's plane in it, and what the eye sees of the end closely [no unit].
     """
-    tip_px, back_px = plane.to_px(np.stack([stem.tip, stem.back]))
-    diameter, seen = stem.diameter, None
-    for _ in range(3):
-        to_px, lean = _facing(plane, tip_px, back_px, diameter / 2)
-        per_mm = float(np.linalg.norm(np.diff(to_px(np.array([(0.0, 0.0), (0.0, 1.0)])), axis=0)))
-        found = outlined(picture, to_px, stem.view, diameter, per_mm, _on_paper(plane, to_px, diameter), lean)
-        if found is None or found.end.diameter > THICKEST:
-            return seen
-        seen, end = found, found.end
-        settled = abs(end.turn) < 0.025 and abs(end.diameter / diameter - 1) < 0.05
-        if settled or not (anywhere or _in_the_middle(seen, plane, AROUND_MIDDLE + FIRST_LOOK)):
-            break
-        tip_px, back_px = seen.places(np.array([(0.0, 0.0), (-3.0, 0.0)]))
-        diameter = end.diameter
-    return seen
+    width = view.end.width / plane.px_per_mm(tuple(plane.to_mm(view.end.at)[0]))
+    seen = outlined(picture, partial(_facing, plane), view, width)
+    return None if seen is None or seen.end.diameter > THICKEST else seen
 
 
-def _facing(plane: Plane, tip_px: np.ndarray, back_px: np.ndarray, lift: float) -> tuple[Places, float]:
-    """The plane through a stem's axis, `lift` mm above the sheet, that is turned to the camera about that axis.
+def _facing(plane: Plane, tip_px: np.ndarray, back_px: np.ndarray, diameter: float) -> tuple[Places, float]:
+    """The plane through the axis of a stem that lies on the sheet, turned to the camera about that axis.
 
     From its millimetres, x outwards from the tip, y across, to pixels; and by how much x runs towards the camera, as sine.
     """
-    camera = plane.camera
+    camera, lift = plane.camera, diameter / 2
     assert camera is not None
     tip, back = on_sheet(plane.to_mm(np.stack([tip_px, back_px]), lift), plane.curl, plane.centre_mm, lift)
     along = (tip - back) / np.linalg.norm(tip - back)
@@ -130,39 +113,6 @@ def _facing(plane: Plane, tip_px: np.ndarray, back_px: np.ndarray, lift: float) 
     across = np.cross(view, along)
     across /= np.linalg.norm(across)
     return lambda xy: camera.project(tip + xy[:, :1] * along + xy[:, 1:] * across), float(-view @ along)
-
-
-def _on_paper(plane: Plane, to_px: Places, diameter: float) -> OnPlain:
-    """What tells of points of a facing plane whether paper without ink lies behind them; the stem's lift is neglected."""
-    corners = diameter * np.array([(-5.5, -1.5), (3, -1.5), (3, 1.5), (-5.5, 1.5)])
-    behind = plane.to_mm(to_px(corners)) * COARSE
-    to_map = cv2.getPerspectiveTransform(corners.astype(np.float32), behind.astype(np.float32))
-    paper = _paper(plane)
-    h, w = paper.shape
-
-    def plain(xy: np.ndarray) -> np.ndarray:
-        u, v = cv2.perspectiveTransform(xy[None], to_map)[0].astype(int).T
-        inside = (u >= 0) & (u < w) & (v >= 0) & (v < h)
-        return np.asarray(inside & (paper[v.clip(0, h - 1), u.clip(0, w - 1)] > 0))
-
-    return plain
-
-
-def _paper(plane: Plane) -> np.ndarray:
-    """Mask, on a coarse map of the sheet, of paper without ink: no markers, ruler, grey patches, nor the sheet's edge."""
-    width, height = plane.sheet_mm
-    mask = np.zeros((int(height * COARSE), int(width * COARSE)), np.uint8)
-    inset = int(INSET * COARSE)
-    mask[inset:-inset, inset:-inset] = 1
-    if plane.layout is None:
-        return mask
-    half = (plane.layout.side_mm / 2 + 0.8) * plane.print_scale
-    for centre in plane.layout.markers.values():
-        x, y = np.array(centre) * plane.print_scale
-        mask[int((y - half) * COARSE) : int((y + half) * COARSE), int((x - half) * COARSE) : int((x + half) * COARSE)] = 0
-    if plane.layout.bare_mm is not None:
-        mask[int((plane.layout.bare_mm[3] + 8.0) * plane.print_scale * COARSE) :] = 0
-    return mask
 
 
 def _only_shade(seen: SeenEnd) -> bool:
@@ -175,12 +125,9 @@ def _only_shade(seen: SeenEnd) -> bool:
     return bool(np.ptp(own.mean(axis=0), axis=0).mean() < EVEN_TONE and darker.min() > SHADE)
 
 
-def _in_words(found: Measurement) -> str:
+def _in_words(seen: SeenEnd) -> str:
     """One end in a few words: its likeliest form and how steep it is."""
-    form, slope = found.measured["end_form"], found.measured["seen_slope_deg"]
-    assert isinstance(form, Shares) and isinstance(slope, Measured)
-    likeliest = max(form.shares, key=lambda name: form.shares[name])
-    return f"{likeliest} at {slope.value:.0f} ± {slope.sigma:.0f}°"
+    return f"{FORMS[int(seen.view.forms.argmax())]} at {abs(np.degrees(np.arctan(seen.end.slope))):.0f} degrees"
 
 
 def _likely_bitten(ends: list[SeenEnd], plane: Plane) -> SeenEnd:
@@ -202,9 +149,9 @@ def _tip_on_sheet(seen: SeenEnd, plane: Plane) -> np.ndarray:
     return tip
 
 
-def _in_the_middle(seen: SeenEnd, plane: Plane, around: float = AROUND_MIDDLE) -> bool:
+def _in_the_middle(seen: SeenEnd, plane: Plane) -> bool:
     """Whether the end lies in the sheet's plain middle: what only reaches in from the edge is a finger or a leaf."""
-    return in_plain_middle(_tip_on_sheet(seen, plane), plane, around)
+    return in_plain_middle(_tip_on_sheet(seen, plane), plane, AROUND_MIDDLE)
 
 
 def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
