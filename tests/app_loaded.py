@@ -7,7 +7,7 @@ import re
 from importlib import import_module
 
 import altair  # noqa: F401
-import anyio._backends._asyncio
+import anyio._backends._asyncio  # noqa: F401
 import itsdangerous  # noqa: F401
 import pandas  # noqa: F401
 import streamlit.web.cli  # noqa: F401
