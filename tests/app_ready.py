@@ -9,9 +9,10 @@ from __future__ import annotations
 import multiprocessing
 import os
 import sys
+import time
 from multiprocessing.process import BaseProcess
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import pytest
 
@@ -39,10 +40,25 @@ def _run(words: list[str], told: Path, around: dict[str, str]) -> NoReturn:
     os.chdir(TOP)
     for stream, file in ((1, str(told)), (2, os.devnull)):
         os.dup2(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_TRUNC), stream)
+    if rest := os.environ.get("DIAGNOSE_TEST_REST_S"):
+        _rested(float(rest))
     os.execv = _serve  # where the command would let the server take its place
     from diagnose.cli import main
 
     sys.exit(main(words))
+
+
+def _rested(rest_s: float) -> None:
+    """Each photo takes so much longer to measure, as on a slow machine."""
+    from diagnose.inbox import work
+
+    look = work._look
+
+    def later(*asked: str) -> dict[str, Any]:
+        time.sleep(rest_s)
+        return look(*asked)
+
+    work._look = later
 
 
 def _serve(_program: str, command: list[str]) -> NoReturn:

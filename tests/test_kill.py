@@ -76,7 +76,7 @@ def test_a_writer_killed_again_and_again_loses_nothing_that_it_reported(tmp_path
     assert _lost(tmp_path / "log", reported) == []
 
 
-@pytest.mark.parametrize("order", ["row first", "said first"])
+@pytest.mark.parametrize("order", ["row first", pytest.param("said first", marks=pytest.mark.slow)])
 def test_a_broken_write_order_is_noticed(tmp_path: Path, order: str) -> None:
     reported = _killed(tmp_path / "log", 30, order)
     assert _lost(tmp_path / "log", reported)

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,14 +16,17 @@ import yaml
 
 from diagnose.fieldlog.store import open_log
 from tests.conftest import PHOTOS
+from tests.warm import Warm, warm
 
 CARD = PHOTOS / "twig_on_card" / "IMG_0016.jpg"
 RUN = [sys.executable, "-m", "diagnose.cli"]
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals and devices are POSIX'")
 
 
-def _run(*arguments: str, data: bytes = b"", cwd: Path | None = None) -> subprocess.CompletedProcess[bytes]:
-    return subprocess.run([*RUN, *arguments], input=data, capture_output=True, cwd=cwd, timeout=120)
+@pytest.fixture(scope="module")
+def command() -> Iterator[Warm]:
+    with warm() as ready:
+        yield ready
 
 
 @pytest.fixture(scope="module")
@@ -87,30 +91,30 @@ def test_ctrl_c_while_workers_measure_is_one_line_and_130_too(tmp_path: Path) ->
     assert sum(map(len, kept["photos"])) == 12  # what was taken in is kept
 
 
-def test_a_photo_and_answers_may_come_from_standard_input() -> None:
-    found = json.loads(_run("photo", "-", "--json", data=CARD.read_bytes()).stdout)
+def test_a_photo_and_answers_may_come_from_standard_input(command: Warm) -> None:
+    found = json.loads(command.run("photo", "-", "--json", data=CARD.read_bytes()).stdout)
     assert found[0]["measured"]["seen_slope_deg"] == json.loads(
-        _run("photo", str(CARD), "--json").stdout)[0]["measured"]["seen_slope_deg"]
+        command.run("photo", str(CARD), "--json").stdout)[0]["measured"]["seen_slope_deg"]
     signs = yaml.safe_dump({"wound": "severed_shoot", "cut_form": "torn", "position": "middle"}).encode()
-    verdict = _run("ask", "--signs", "-", "--json", data=signs).stdout
+    verdict = command.run("ask", "--signs", "-", "--json", data=signs).stdout
     assert json.loads(verdict)["verdict"]["leading"].startswith("deer")
-    plan = _run("protect", "--trees", "50", "--hectares", "0.2", "--verdict", "-", "--json", data=verdict)
+    plan = command.run("protect", "--trees", "50", "--hectares", "0.2", "--verdict", "-", "--json", data=verdict)
     assert plan.returncode == 0 and json.loads(plan.stdout)
 
 
-def test_logs_pass_through_pipes(tmp_path: Path) -> None:
+def test_logs_pass_through_pipes(command: Warm, tmp_path: Path) -> None:
     log = tmp_path / "log"
     open_log(log).save_observations({"site": "north", "plant": str(number)} for number in range(1_000))
-    out = _run("log", "export", "-", "--log", str(log), "--exact")
+    out = command.run("log", "export", "-", "--log", str(log), "--exact")
     assert out.stdout.decode("utf-8-sig").startswith("taken_at,") and b"1000 observations" in out.stderr
     assert out.stdout.count(b"\n") == 1_001 and len(out.stdout) > 65_536  # which a pipe holds
-    taken = _run("log", "import", "-", "--log", str(tmp_path / "new"), data=out.stdout)
+    taken = command.run("log", "import", "-", "--log", str(tmp_path / "new"), data=out.stdout)
     assert taken.returncode == 0, taken.stderr
     assert len(open_log(tmp_path / "new").observations()) == 1_000
-    packed = _run("log", "pack", "-", "--log", str(log)).stdout
-    assert _run("log", "merge", "-", "--log", str(tmp_path / "merged"), data=packed).returncode == 0
+    packed = command.run("log", "pack", "-", "--log", str(log)).stdout
+    assert command.run("log", "merge", "-", "--log", str(tmp_path / "merged"), data=packed).returncode == 0
     assert len(open_log(tmp_path / "merged").observations()) == 1_000
-    again = _run("survey", "estimate", "-", data=b"site,visit,plot,tree,species,browsed\n" + b"".join(
+    again = command.run("survey", "estimate", "-", data=b"site,visit,plot,tree,species,browsed\n" + b"".join(
         f"s,2026-04-01,P{plot},{tree},oak,{(plot + tree) % 2}\n".encode() for plot in range(6) for tree in range(5)))
     assert again.returncode == 0, again.stderr
 
@@ -120,8 +124,10 @@ def test_logs_pass_through_pipes(tmp_path: Path) -> None:
     (["photo", str(CARD), "--picture", "-"], b"\xff\xd8"),
     (["protect", "--trees", "9", "--hectares", "1", "--culprit", "deer", "--pdf", "-"], b"%PDF"),
 ])
-def test_a_file_that_is_written_may_go_to_standard_output_and_nothing_else_does(arguments: list[str], start: bytes) -> None:
-    done = _run(*arguments)
+def test_a_file_that_is_written_may_go_to_standard_output_and_nothing_else_does(
+    command: Warm, arguments: list[str], start: bytes
+) -> None:
+    done = command.run(*arguments)
     assert done.returncode == 0 and done.stdout.startswith(start), done.stderr
     assert b"Most likely" not in done.stdout and done.stderr
 
@@ -130,18 +136,18 @@ def test_a_file_that_is_written_may_go_to_standard_output_and_nothing_else_does(
     ["photo", "-", "-"], ["protect", "--trees", "9", "--hectares", "1", "--culprit", "deer", "--pdf", "-", "--csv", "-"],
     ["protect", "--trees", "9", "--hectares", "1", "--culprit", "deer", "--pdf", "-", "--json"],
 ])  # fmt: skip
-def test_two_files_cannot_share_one_stream(arguments: list[str]) -> None:
-    done = _run(*arguments)
+def test_two_files_cannot_share_one_stream(command: Warm, arguments: list[str]) -> None:
+    done = command.run(*arguments)
     assert done.returncode == 2 and done.stderr.count(b"\n") == 1 and done.stdout == b""
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="/dev/full is Linux'")
-def test_what_could_not_be_written_is_named(log: Path) -> None:
+def test_what_could_not_be_written_is_named(command: Warm, log: Path) -> None:
     with open("/dev/full", "wb") as full:
         done = subprocess.run([*RUN, "log", "list", "--log", str(log)], stdout=full, stderr=subprocess.PIPE)
     assert done.returncode == 2 and done.stderr.count(b"\n") == 1 and b"standard output cannot be written" in done.stderr
     for out in (["card", "--out", "/dev/full"], ["log", "pack", "--log", str(log), "/dev/full"],
                 ["card", "--out", "/nonexistent/card.pdf"]):
-        done = _run(*out)
+        done = command.run(*out)
         assert done.returncode == 2 and done.stderr.count(b"\n") == 1 and out[-1].encode() in done.stderr, done.stderr
     assert Path("/dev/full").is_char_device()  # it was written to, not replaced

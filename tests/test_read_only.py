@@ -7,7 +7,6 @@ import os
 import shutil
 import sqlite3
 import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -16,8 +15,9 @@ import pytest
 from diagnose.cannot_use import CannotUse
 from diagnose.cli import main
 from diagnose.fieldlog.store import DATABASE, open_log
-from tests.conftest import TOP, missing
+from tests.conftest import missing
 from tests.test_migrate import _first_shape
+from tests.warm import Warm, warm
 
 Medium = Callable[[Path], Path]
 
@@ -100,21 +100,23 @@ def test_a_log_on_a_read_only_disk_is_listed_exported_packed_merged_from_and_bac
         assert list(open_log(into, make=False).observations()["plant"]) == ["17"]
 
 
-def _as_another(*command: str) -> subprocess.CompletedProcess[str]:
-    """Runs the command as somebody who has only the rights that a file gives him, whoever runs the tests."""
+@pytest.fixture(scope="module")
+def another() -> Iterator[Warm]:
+    """The command as somebody runs it who has only the rights that a file gives him, whoever runs the tests."""
     bare: list[str] = []
     if os.geteuid() == 0:
         if shutil.which("setpriv") is None:
             missing("setpriv, to put the superuser's own rights aside")
         without = "-dac_override,-dac_read_search"
         bare = ["setpriv", f"--bounding-set={without}", f"--inh-caps={without}"]
-    return subprocess.run([*bare, sys.executable, "-m", "diagnose.cli", *command], capture_output=True, text=True, cwd=TOP)
+    with warm(*bare) as ready:
+        yield ready
 
 
 @pytest.mark.parametrize("made", [_in_use, _older, pytest.param(_closed, marks=pytest.mark.slow),
                                   pytest.param(_without_its_index, marks=pytest.mark.slow)])
 def test_a_log_in_a_folder_that_only_its_owner_may_write_is_listed_verified_and_merged_from(
-    tmp_path: Path, made: Callable[[Path, list[object]], None]
+    tmp_path: Path, another: Warm, made: Callable[[Path, list[object]], None]
 ) -> None:
     kept_open: list[object] = []
     made(tmp_path / "made", kept_open)
@@ -122,18 +124,18 @@ def test_a_log_in_a_folder_that_only_its_owner_may_write_is_listed_verified_and_
     for each in (tmp_path / "theirs", *(tmp_path / "theirs").rglob("*")):
         each.chmod(0o555 if each.is_dir() else 0o444)
     at = ["--log", str(tmp_path / "theirs")]
-    told = _as_another("log", "list", *at)
-    assert told.returncode == 0 and "north" in told.stdout, told.stderr
-    told = _as_another("log", "verify", *at)
-    assert told.returncode == 0 and "damaged" not in told.stdout, told.stdout
-    assert _as_another("log", "merge", at[1], "--log", str(tmp_path / "mine")).returncode == 0
+    told = another.run("log", "list", *at)
+    assert told.returncode == 0 and b"north" in told.stdout, told.stderr
+    told = another.run("log", "verify", *at)
+    assert told.returncode == 0 and b"damaged" not in told.stdout, told.stdout
+    assert another.run("log", "merge", at[1], "--log", str(tmp_path / "mine")).returncode == 0
     assert list(open_log(tmp_path / "mine", make=False).observations()["plant"]) == ["17"]
-    told = _as_another("upkeep", "register", "cage", *at)
-    assert told.returncode == 2 and "can only be read" in told.stderr and told.stderr.count("\n") == 1
+    told = another.run("upkeep", "register", "cage", *at)
+    assert told.returncode == 2 and b"can only be read" in told.stderr and told.stderr.count(b"\n") == 1
     (tmp_path / "theirs" / DATABASE).chmod(0)
     for command in ("list", "verify"):
-        told = _as_another("log", command, *at)
-        assert told.returncode == 2 and "may not be read" in told.stderr and told.stderr.count("\n") == 1
+        told = another.run("log", command, *at)
+        assert told.returncode == 2 and b"may not be read" in told.stderr and told.stderr.count(b"\n") == 1
 
 
 def test_saving_on_a_read_only_disk_is_refused_in_one_line_that_says_what_to_do(tmp_path: Path, medium: Medium) -> None:

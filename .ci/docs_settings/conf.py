@@ -1,8 +1,10 @@
 """How the documentation is set: Sphinx reads it."""
 
 import re
+from typing import Any
 
 from sphinx.application import Sphinx
+from sphinx.domains.python import PythonDomain
 
 import diagnose
 
@@ -28,6 +30,19 @@ suppress_warnings = ["ref.python"]
 def setup(app: Sphinx) -> None:
     """Docstrings are written to be read as they stand; what they hold that Sphinx would take for marks is kept as it is."""
     app.connect("autodoc-process-docstring", plain, priority=400)  # before napoleon, whose is 500
+    app.add_domain(Known, override=True)
+
+
+class Known(PythonDomain):
+    """Looks through all names only for what one of them ends with: for float, int and str it took a sixth of all time."""
+
+    ends: tuple[int, set[str]] = 0, set()
+
+    def find_obj(self, env: Any, modname: Any, classname: Any, name: str, *how: Any) -> list[Any]:
+        if self.ends[0] != len(self.objects):
+            self.ends = len(self.objects), {one.rpartition(".")[2] for one in self.objects}
+        found = name.removesuffix("()").rpartition(".")[2] in self.ends[1]
+        return super().find_obj(env, modname, classname, name, *how) if found else []
 
 
 def plain(_app: Sphinx, _what: str, _name: str, _of: object, _options: object, lines: list[str]) -> None:

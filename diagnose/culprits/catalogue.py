@@ -296,10 +296,20 @@ def lineage_of(group: str) -> tuple[str, ...]:
     CannotUse
         For a key that is none.
     """
-    found = [one_of(group, tree(), "The group")]
-    while "of" in tree()[found[-1]]:
-        found.append(tree()[found[-1]]["of"])
-    return tuple(found)
+    return _lineages()[one_of(group, tree(), "The group")]
+
+
+@cache
+def _lineages() -> Mapping[str, tuple[str, ...]]:
+    """Group -> itself and all groups above it, lowest first: asked some thousand times for a verdict."""
+    found: dict[str, tuple[str, ...]] = {}
+    for group, entry in tree().items():
+        chain = [group]
+        while "of" in entry:
+            chain.append(entry["of"])
+            entry = tree()[chain[-1]]
+        found[group] = tuple(chain)
+    return found
 
 
 def top_group(group: str) -> str:

@@ -7,7 +7,7 @@ whose whole range is told (`world`) and where a line names the country itself.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
@@ -189,9 +189,17 @@ def _in_chain(status: Mapping[str, Residence], chain: tuple[str, ...], world: bo
 
 def _from_parts(status: Mapping[str, Residence], code: str) -> Residence:
     """The residence in an area that has no word of its own, from the parts of it that have."""
-    parts = [area.code for area in areas().values() if area.inside == code]
-    told = [status.get(part, "absent") for part in parts]
+    told = [status.get(part, "absent") for part in _parts().get(code, ())]
     if told.count("resident") * 2 >= max(1, len(told)):
         return "resident"
-    lower = any(code in within(one)[1:] and kind != "absent" for one, kind in status.items())
+    lower = any(kind != "absent" and code in within(one)[1:] for one, kind in status.items())
     return "doubtful" if lower else "absent"
+
+
+@cache
+def _parts() -> Mapping[str, Sequence[str]]:
+    """Area -> the areas that lie in it and in none between."""
+    found: dict[str, list[str]] = {}
+    for area in areas().values():
+        found.setdefault(area.inside, []).append(area.code)
+    return found

@@ -100,6 +100,7 @@ def areas() -> dict[str, Area]:
                               row["hemisphere"]) for row in csv.DictReader(text.splitlines())}
 
 
+@cache
 def within(code: str) -> tuple[str, ...]:
     """The area itself, what it lies in, and so on up to its country.
 

@@ -180,9 +180,6 @@ def picture_of(setting: BarkSetting) -> tuple[bytes, Truth]:
     rng = np.random.default_rng(setting.seed + 7)
     K, R, t = _camera(setting)
     width, height = setting.size
-    column, row = np.meshgrid(np.arange(width), np.arange(height))
-    flat = np.dstack([(column - K[0, 2]) / K[0, 0], (row - K[1, 2]) / K[1, 1], np.ones(column.shape)])
-    ray = (flat @ R).reshape(-1, 3)
     eye = -R.T @ t
     foot, axis = _stem(setting)
     if (R @ axis)[1] > 0:  # up the picture
@@ -190,14 +187,23 @@ def picture_of(setting: BarkSetting) -> tuple[bytes, Truth]:
     toward = eye - foot - ((eye - foot) @ axis) * axis
     toward /= np.linalg.norm(toward)
     across = np.cross(axis, toward)
+    # what of each pixel's ray goes along a direction is a sum of its column's part and its row's
+    by_column, by_row = (np.arange(width) - K[0, 2]) / K[0, 0], (np.arange(height) - K[1, 2]) / K[1, 1]
+
+    def rays(way: np.ndarray) -> np.ndarray:
+        right, down, ahead = R @ way
+        return (right * by_column + (down * by_row + ahead)[:, None]).ravel()
+
+    ray = np.stack([rays(way) for way in (toward, across, axis)])
     radius, wood_radius = setting.diameter / 2, setting.diameter / 2 * (1 - setting.bark_share)
 
     scene = _background(setting, rng, width, height).reshape(-1, 3)
-    outer, up, turn = _meet(eye, ray, foot, axis, toward, across, radius)
+    before = np.stack([toward, across, axis]) @ (eye - foot)
+    outer, up, turn = _meet(before, ray, radius)
     outline = _Outline(setting, rng)
     bare = outer.copy()
     bare[outer] = outline.holds(up[outer], turn[outer], radius)
-    inner, deep_up, deep_turn = _meet(eye, ray, foot, axis, toward, across, wood_radius, bare)
+    inner, deep_up, deep_turn = _meet(before, ray, wood_radius, bare)
     wood = inner.copy()
     wood[wood] = outline.holds(deep_up[wood], deep_turn[wood], radius)
     rim = inner & ~wood
@@ -222,11 +228,12 @@ def picture_of(setting: BarkSetting) -> tuple[bytes, Truth]:
     scene[wood] = np.array(WOOD) * (shade(deep_turn[wood], tip_turn, tip_up) * grain)[:, None]
     scene[rim] = np.array(RIMS[setting.rim]) * (shade(deep_turn[rim]) * rng.uniform(0.8, 1.1, rim.sum()))[:, None]
 
-    scale = -eye[2] / ray[:, 2]
-    on_sheet = eye[:2] + ray[:, :2] * scale[:, None]
-    covers = (on_sheet > 0).all(axis=1) & (on_sheet < CARD.size_mm).all(axis=1)
+    x, y, away = (rays(way) for way in np.eye(3))
+    scale = -eye[2] / away
+    x, y = eye[0] + x * scale, eye[1] + y * scale
+    covers = (x > 0) & (y > 0) & (x < CARD.size_mm[0]) & (y < CARD.size_mm[1])
     sheet = _sheet()
-    at = (on_sheet[covers] * sheet.shape[1] / CARD.size_mm[0] - 0.5).astype(np.float32)
+    at = (np.column_stack([x[covers], y[covers]]) * sheet.shape[1] / CARD.size_mm[0] - 0.5).astype(np.float32)
     printed = _looked_up(sheet, at)
     scene[covers] = printed[:, None] * ((1 - setting.sun) + setting.sun * 1.3 * max(float(-light[2]), 0.0))
     return _developed(scene.reshape(height, width, 3), setting, rng), _truth(
@@ -270,30 +277,23 @@ def _stem(setting: BarkSetting) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _meet(
-    eye: np.ndarray,
-    ray: np.ndarray,
-    foot: np.ndarray,
-    axis: np.ndarray,
-    toward: np.ndarray,
-    across: np.ndarray,
-    radius: float,
-    among: np.ndarray | None = None,
+    eye: np.ndarray, ray: np.ndarray, radius: float, among: np.ndarray | None = None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Which rays (n, 3) meet the cylinder, and where: up the axis [mm] and round it [radian]; nan for those that do not.
+    """Which rays meet the cylinder, and where: up the axis [mm] and round it [radian]; nan for those that do not.
 
-    among : (n,) the rays that are asked about, else all of them.
+    eye, ray : (3,) and (3, n), towards the eye, across and up the axis, from a point of it. among : (n,) the rays that are
+    asked about, else all of them.
     """
-    hit = np.zeros(len(ray), bool)
-    up, turn = np.full(len(ray), np.nan), np.full(len(ray), np.nan)
-    asked = ray if among is None else ray[among]
-    off = eye - foot - ((eye - foot) @ axis) * axis
-    a, b = np.einsum("ij,ij->i", asked, asked) - (asked @ axis) ** 2, asked @ off
-    root = b**2 - a * (float(off @ off) - radius**2)
+    toward, across, rise = ray if among is None else ray[:, among]
+    a, b = toward**2 + across**2, eye[0] * toward + eye[1] * across
+    root = b**2 - a * (eye[0] ** 2 + eye[1] ** 2 - radius**2)
     meets = root > 0
+    hit = np.zeros(ray.shape[1], bool)
     hit[slice(None) if among is None else among] = meets
     reach = (-b[meets] - np.sqrt(root[meets])) / a[meets]
-    at = eye - foot + asked[meets] * reach[:, None]
-    up[hit], turn[hit] = at @ axis, np.arctan2(at @ across, at @ toward)
+    up, turn = np.full(ray.shape[1], np.nan), np.full(ray.shape[1], np.nan)
+    up[hit] = eye[2] + rise[meets] * reach
+    turn[hit] = np.arctan2(eye[1] + across[meets] * reach, eye[0] + toward[meets] * reach)
     return hit, up, turn
 
 
@@ -392,7 +392,7 @@ def _background(setting: BarkSetting, rng: np.random.Generator, width: int, heig
     base = np.array(BACKGROUNDS[setting.ground])
     coarse: Any = rng.normal(size=(height // 8, width // 8, 3)).astype(np.float32) * 0.5
     coarse = cv2.resize(cv2.GaussianBlur(coarse, (0, 0), 2.0), (width, height), interpolation=cv2.INTER_CUBIC)
-    scene = base * np.exp(2.0 * coarse)
+    scene = base.astype(np.float32) * np.exp(2.0 * coarse)
     for _ in range(rng.integers(0, 3)):
         colour = np.array(BARKS[str(rng.choice(list(BARKS)))]) * rng.uniform(0.5, 1.0)
         left = rng.uniform(0, width)
@@ -404,9 +404,10 @@ def _background(setting: BarkSetting, rng: np.random.Generator, width: int, heig
 
 
 def _developed(scene: np.ndarray, setting: BarkSetting, rng: np.random.Generator) -> bytes:
-    rgb = cv2.GaussianBlur(scene, (0, 0), setting.blur_px) * 0.9
-    rgb = rgb + rng.normal(size=rgb.shape) * setting.noise * np.sqrt(np.clip(rgb, 0.02, 1))
-    image = (np.clip(rgb, 0, 1).astype(np.float32) ** np.float32(1 / GAMMA) * 255 + 0.5).astype(np.uint8)
+    rgb = cv2.GaussianBlur(scene, (0, 0), setting.blur_px) * np.float32(0.9)
+    noise = rng.normal(size=rgb.shape).astype(np.float32)
+    rgb += noise * (np.float32(setting.noise) * np.sqrt(np.clip(rgb, 0.02, 1)))
+    image = (np.clip(rgb, 0, 1) ** np.float32(1 / GAMMA) * 255 + 0.5).astype(np.uint8)
     exif = Image.Exif()
     exif.get_ifd(0x8769)[0xA405] = round(setting.focal_35mm)
     out = io.BytesIO()

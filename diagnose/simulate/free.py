@@ -6,6 +6,7 @@ a coin beside it in some. Lengths in mm, light linear until the picture is writt
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -23,6 +24,8 @@ from diagnose.simulate.twig import (
     any_setting,
     as_jpeg,
 )
+
+Box = tuple[slice, slice]  # rows and columns of a part of the picture
 
 GROUNDS = {
     "soil": [(0.30, 0.22, 0.15), (0.20, 0.14, 0.09), (0.42, 0.33, 0.22)],
@@ -266,7 +269,7 @@ def _lay_card(
     grip = at + way * 30 * focal / far
     cv2.line(thumb, tuple(int(q) for q in grip), tuple(int(q) for q in grip + way * 3000), 1.0, int(16 * focal / far))
     skin = np.array((0.30, 0.42, 0.62), np.float32) * np.float32(rng.uniform(0.3, 1.0))
-    return _over(scene, np.broadcast_to(skin, scene.shape).astype(np.float32), thumb, 1.5), corners
+    return _over(scene, np.broadcast_to(skin, scene.shape), thumb, 1.5), corners
 
 
 def _ground(around: Surroundings, rng: np.random.Generator) -> np.ndarray:
@@ -293,18 +296,21 @@ def _ground(around: Surroundings, rng: np.random.Generator) -> np.ndarray:
     return cv2.resize(scene, (width, height), interpolation=cv2.INTER_LINEAR) * np.float32(rng.uniform(0.7, 1.3))
 
 
-def _over(scene: np.ndarray, colour: np.ndarray, alpha: np.ndarray, blur: float) -> np.ndarray:
-    """The scene with a colour laid over it where alpha is, out of focus; beyond the blur's reach it stays as it is."""
+def _over(scene: np.ndarray, colour: np.ndarray | Callable[[Box], np.ndarray], alpha: np.ndarray, blur: float) -> np.ndarray:
+    """The scene with a colour laid over it where alpha is, out of focus; beyond the blur's reach it stays as it is.
+
+    colour : (h, w, 3), or what gives it for a part of the picture.
+    """
     if not alpha.any():
         return scene
     reach = int(4 * blur) + 3  # of OpenCV's kernel for floats
-    box = tuple(slice(max(int(there[0]) - 2 * reach, 0), int(there[-1]) + 2 * reach + 1)
-                for there in (np.flatnonzero(alpha.any(axis=axis)) for axis in (1, 0)))
-    colour, alpha = np.asarray(colour, np.float32)[box], alpha[box]
-    layer = cv2.GaussianBlur(cv2.merge([*cv2.split(colour * alpha[..., None]), alpha]), (0, 0), blur)
-    laid = scene.copy()
-    laid[box] = scene[box] * (1 - layer[..., 3:]) + layer[..., :3]
-    return laid
+    rows, columns = (slice(max(int(there[0]) - 2 * reach, 0), int(there[-1]) + 2 * reach + 1)
+                     for there in (np.flatnonzero(alpha.any(axis=axis)) for axis in (1, 0)))
+    box = rows, columns
+    part, alpha = np.asarray(colour(box) if callable(colour) else colour[box], np.float32), alpha[box]
+    layer = cv2.GaussianBlur(cv2.merge([*cv2.split(part * alpha[..., None]), alpha]), (0, 0), blur)
+    scene[box] = scene[box] * (1 - layer[..., 3:]) + layer[..., :3]
+    return scene
 
 
 def _lay_stem(scene: np.ndarray, around: Surroundings, rng: np.random.Generator, wide_px: float) -> np.ndarray:
@@ -314,14 +320,18 @@ def _lay_stem(scene: np.ndarray, around: Surroundings, rng: np.random.Generator,
     turn = rng.uniform(0, np.pi)
     step = np.array([np.cos(turn), np.sin(turn)])
     thick = wide_px * float(np.exp(rng.normal(0, 0.5)))
-    v, u = np.mgrid[0:height, 0:width].astype(np.float32)
-    off = ((u - start[0]) * -step[1] + (v - start[1]) * step[0]) / (thick / 2)
+    u, v = np.arange(width) - start[0], (np.arange(height) - start[1])[:, None]
+    off = ((v * step[0] - u * step[1]) / (thick / 2)).astype(np.float32)
     alpha = (np.abs(off) < 1).astype(np.float32)
     if rng.random() < 0.4:
-        alpha *= (u - start[0]) * step[0] + (v - start[1]) * step[1] > 0
+        alpha *= u * step[0] + v * step[1] > 0
     bark = np.array(BARKS[str(rng.choice(list(BARKS)))][::-1], np.float32) * np.float32(rng.uniform(0.7, 2.0))
-    shade = np.clip(0.9 - 0.5 * np.clip(off, -1, 1) * np.float32(rng.uniform(-1, 1)), 0.2, 1.5)
-    return _over(scene, bark * shade[..., None], alpha, float(rng.uniform(*around.stem_blur)))
+    dark = np.float32(0.5 * rng.uniform(-1, 1))
+
+    def shaded(box: Box) -> np.ndarray:
+        return bark * np.clip(np.float32(0.9) - dark * np.clip(off[box], -1, 1), 0.2, 1.5)[..., None]
+
+    return _over(scene, shaded, alpha, float(rng.uniform(*around.stem_blur)))
 
 
 def _lay_leaf(
@@ -336,7 +346,7 @@ def _lay_leaf(
     colour = np.array(palette[int(rng.integers(len(palette)))][::-1], np.float32) * np.float32(rng.uniform(0.7, 1.5))
     grain = rng.normal(1, 0.12, (scene.shape[0] // 8, scene.shape[1] // 8)).astype(np.float32)
     grain = cv2.resize(grain, scene.shape[1::-1], interpolation=cv2.INTER_CUBIC)
-    return _over(scene, colour * grain[..., None], alpha, float(rng.uniform(1.0, 5.0)))
+    return _over(scene, lambda box: colour * grain[box][..., None], alpha, float(rng.uniform(1.0, 5.0)))
 
 
 def _lay_coin(
@@ -360,4 +370,4 @@ def _lay_coin(
     grip = at + (0.42 * long_px + 40) * np.array([rng.normal(0, 0.2), 1.0])
     cv2.line(finger, tuple(int(q) for q in grip), (int(grip[0]), height + 200), 1.0, int(max(0.5 * long_px, 60)))
     skin = np.array((0.30, 0.42, 0.62), np.float32) * np.float32(rng.uniform(0.3, 1.0))
-    return _over(scene, np.broadcast_to(skin, scene.shape).astype(np.float32), finger, 1.5)
+    return _over(scene, np.broadcast_to(skin, scene.shape), finger, 1.5)
