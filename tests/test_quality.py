@@ -13,7 +13,8 @@ from diagnose.measure.record import Measurement
 from diagnose.measure.severed_end import measure_end_on_card
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
-from diagnose.simulate.twig import TwigSetting, picture_of
+from diagnose.signs import Shares
+from diagnose.simulate.twig import TwigSetting, as_jpeg, picture_of, raster_of
 
 GOOD = TwigSetting(seed=3, theta=30.0, diameter=7.0, buds=0, dirt=0, tilt=8.0, heading=150.0)
 
@@ -41,20 +42,37 @@ def test_a_blurred_picture_is_said_to_be_blurred() -> None:
     assert any("blurred" in line for line in _measured(replace(GOOD, blur_px=3.5)).remarks)
 
 
+def test_where_the_hand_moved_no_form_is_sure() -> None:
+    """Fibres vanish in a smear across them: rendered torn ends that were smeared over 15 px were called clean at 0.85."""
+    setting = replace(GOOD, heading=0.0)
+    raster, _ = raster_of(setting)
+    smeared = cv2.blur(raster, (1, 10))
+    picture = read_picture(as_jpeg(smeared, setting), "smeared.jpg")
+    found = measure_end_on_card(picture, find_card(picture))
+    form = found.measured["end_form"]
+    assert isinstance(form, Shares) and max(form.shares.values()) < 0.8
+    assert any("blurred" in line for line in found.remarks)
+
+
+def test_a_torn_end_is_not_taken_for_a_blurred_one() -> None:
+    assert not any("blurred" in line for line in _measured(replace(GOOD, kind="torn")).remarks)
+
+
 def test_a_dark_picture_is_said_to_be_dark() -> None:
     assert any("dark" in line for line in _measured(replace(GOOD, exposure=0.07, noise=0.004)).remarks)
 
 
 def test_a_far_twig_is_said_to_be_small() -> None:
-    assert any("go closer" in line for line in _measured(replace(GOOD, diameter=1.6, distance=380.0)).remarks)
+    found = _measured(replace(GOOD, diameter=1.6, distance=380.0))
+    assert "go closer" in found.not_measured["end_form"]
 
 
 def test_paper_that_is_clipped_white_is_said_to_glare() -> None:
     light = np.full((100, 200, 3), 1.0, np.float32)
-    assert any("overexposed" in line for line in remarks(light, np.zeros((0, 2)), 1.0, 0.02, 10.0))
+    assert any("overexposed" in line for line in remarks(light, 1.0, 0.02, 10.0))
 
 
 def test_every_remark_says_what_to_do() -> None:
     light = np.full((100, 200, 3), 0.01, np.float32)
-    told = remarks(light, np.zeros((0, 2)), 1.0, 0.2, 50.0)
+    told = remarks(light, 1.0, 0.2, 50.0)
     assert len(told) == 3 and all(":" in line for line in told)

@@ -10,6 +10,7 @@ import numpy as np
 from diagnose.eye.pieces import FORMS
 from diagnose.eye.see import CloseView
 from diagnose.measure.end_outline import SeenEnd
+from diagnose.measure.quality import BLURRED
 from diagnose.signs import Bounded, Measured, Shares, Sign
 
 HALF_ELLIPSE_LEANS = 2.62  # slope of the line through its middle 80 %, over the offset and its height: by integration
@@ -41,6 +42,7 @@ MAP_SHARE, MAP_MOVES = 0.5, 0.06
 WIDTHS_AGREE, LITTLE_DOUBT = 0.08, 0.3
 LEAST_APART = 0.06  # relative uncertainty at least where the eye reads another width than the edges
 BOTH_SURER = 0.85  # of the law, where edges and map make the diameter together; on 37 of the former and 33 others
+HIDES_FIBRES = 0.5  # power of the forms' probabilities where the stem's sides are blurred; our choice
 GROWS = 1.22  # a stem so many times as thick behind its end
 DOUBTFUL_WIDTH = 0.09  # relative standard uncertainty of a diameter beyond which it is an interval
 
@@ -59,8 +61,9 @@ class Figures:
 
     @cached_property
     def form(self) -> Shares:
-        """Probabilities of the forms, as the eye tells them."""
-        return Shares(dict(zip(FORMS, self.seen.view.forms.tolist(), strict=True)))
+        """Probabilities of the forms, as the eye tells them; less sure where blur may hide fibres."""
+        forms = self.seen.view.forms ** (HIDES_FIBRES if self.seen.blur > BLURRED else 1.0)
+        return Shares(dict(zip(FORMS, (forms / forms.sum()).tolist(), strict=True)))
 
     @property
     def slope_sigma(self) -> float:

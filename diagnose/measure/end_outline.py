@@ -17,11 +17,13 @@ from diagnose.eye.pieces import moved
 from diagnose.eye.see import CloseView
 from diagnose.measure.end_shape import MIDDLE, End, find_end
 from diagnose.measure.geometry import Places, largest
+from diagnose.measure.quality import edge_width
 from diagnose.measure.rim import without_rim
 from diagnose.photo.markers import LIGHT
 from diagnose.photo.picture import Picture
 
 DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
+SIDES_OF_BLUR = 0.4, 2.0  # how far behind the lip the sides' blur is read [diameters]
 MAP_ASIDE, MAP_BEHIND = 1.4, (1.5, 2.0, 2.5)  # where the map's width is read, across and below the lip [diameters]
 COLOUR_SAYS = 2.0  # the most that colours may say against the eye, as logarithm of odds
 COLOURS, COLOUR_FLOOR, LEAST_CELLS = 4, 0.004, 60  # distributions of a part's colours; least variance; least cells
@@ -95,6 +97,14 @@ class SeenEnd:
         """
         columns, rows = (self.end.to_outline(points) * self.patch.scale + self.patch.origin).T.astype(np.float32)[:, None]
         return np.asarray(cv2.remap(self.patch.light, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
+
+    @cached_property
+    def blur(self) -> float:
+        """Mean width of the edges at the stem's two sides, or of the one that is plain, as `edge_width` tells it [px]."""
+        x = self.end.lip - np.linspace(*SIDES_OF_BLUR, 60)
+        sides = [self.end.to_outline(np.column_stack([x, np.full_like(x, y)])) for y in (-0.5, 0.5)]
+        cells = [edge_width(self.patch.light, side * self.patch.scale + self.patch.origin) for side in sides]
+        return sum(cells) / max(np.count_nonzero(cells), 1) * self.per_unit / self.patch.scale
 
     @property
     def off_border(self) -> float:

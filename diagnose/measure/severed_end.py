@@ -190,9 +190,7 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     share, steep = longest_stretch(end.y[some], end.x[some], 0.02, 4.0)  # the part that is clean
     if form.shares["half"] > 0.3 and share > 0.25:
         measured["clean_part_slope_deg"] = Measured(float(np.degrees(np.arctan(abs(steep)))), by_outline / share**1.5)
-    patch, outline = seen.patch, seen.outline
-    near = (outline * patch.scale + patch.origin)[outline[:, 0] > -3 * end.diameter]
-    told = remarks(patch.light, near, patch.scale / seen.per_unit, pixel, plane.view_angle_deg)
+    told = remarks(seen.patch.light, seen.blur, pixel, plane.view_angle_deg)
     further = (
         (isinstance(measured.get("true_slope_deg"), Bounded),
          "the true slope is known as an interval only: roll the twig until its cut looks steepest"),
