@@ -106,8 +106,6 @@ class Truth:
         One diameter below the end [mm].
     raggedness, longest_fibre
         As measured [diameters].
-    torn_edges
-        (2, 41) are the near rim and the far outline torn, from side to side? [no unit]
     outline_px, tip_px, back_px
         (n, 2) outline, and (2,) the end and a point farther back [upright px].
     """
@@ -118,7 +116,6 @@ class Truth:
     end_diameter_mm: float
     raggedness: float
     longest_fibre: float
-    torn_edges: np.ndarray
     outline_px: np.ndarray
     tip_px: np.ndarray
     back_px: np.ndarray
@@ -582,8 +579,6 @@ def _truth(setting: TwigSetting, shape: _Shape, project, length: float) -> Truth
     rim = np.stack([shape.outermost, shape.y * radius], axis=1)
     outline = np.vstack([rim, [(-length, radius), (-length, -radius)]])
     ends = project(np.array([(float(x.mean()), 0.0), (-5 * diameter, 0.0)]))
-    farthest = np.clip(np.searchsorted(shape.along, shape.outermost) - 1, 0, len(shape.along) - 1)
-    torn_edges = np.stack([shape.rough[0], shape.rough[farthest, np.arange(len(shape.y))]])[:, ::10]
     return Truth(
         kind=setting.kind,
         seen_slope_deg=float(np.degrees(np.arctan(abs(slope)))),
@@ -591,7 +586,6 @@ def _truth(setting: TwigSetting, shape: _Shape, project, length: float) -> Truth
         end_diameter_mm=diameter,
         raggedness=float(np.sqrt((residual**2).mean())) / diameter,
         longest_fibre=max(reach) / diameter,
-        torn_edges=torn_edges,
         outline_px=project(outline),
         tip_px=ends[0],
         back_px=ends[1],
