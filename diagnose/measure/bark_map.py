@@ -12,11 +12,13 @@ from functools import cached_property
 import cv2
 import numpy as np
 
-from diagnose.eye.pieces import CLASSES, FINDER_SIZE, scaling
-from diagnose.eye.see import find
+from diagnose.eye.pieces import CLASSES, FINDER_STRIDE, cut, scaling
+from diagnose.eye.see import STEM, _network, _softmax, _to_px
 from diagnose.measure.card_view import MARGIN, Line, View, apart
 
-GLANCE, CLOSER = 1.7, 3.2  # scales at which the finder sees the card's surroundings, then the patch's [px/mm]
+# scales at which the finder sees the card's surroundings, then the patch's [px/mm], and how many pixels of these, rows and
+# columns, multiples of 32
+GLANCE, CLOSER = (1.7, (320, 448)), (2.4, (256, 320))
 SPOT = 6.0  # over which bare wood is added up to find where most is [mm]
 BESIDE = 0.6  # of a strip's width, on either side, where no stem may be seen
 LEAST_BESIDE = 4.0  # of it [mm]
@@ -26,7 +28,7 @@ BARE = 0.5  # share of wood in what is seen of the stem from which on it is bare
 # how far along and across a stem its sides are read on the map [mm]: beyond the card too, which may hide one beside it
 ALONG, ASIDE = 115.0, 60.0
 LEAST_ALONG = 12.0  # of a side that must be seen [mm]
-MAP_STRENGTH = 2.5  # of a side that the map alone has shown, as `Line` counts it
+MAP_STRENGTH = 5.0  # of a side that the map alone has shown, as `Line` counts it
 OPEN = 0.9  # share of a place that must be open for a side to be seen there
 STRAIGHT_ON = 0.9  # cosine of the angle by which a side may leave the axis
 LEAST_STEM = 0.25  # mean probability of a stem along an axis
@@ -195,24 +197,27 @@ def bark_map(view: View, tap: np.ndarray | None = None) -> BarkMap:
         The card's surroundings laid flat [no unit]; (2,) place on the patch, near which it is looked at closely; None
         where nobody tapped [view px].
     """
-    stem, wood, _ = _seen(view, np.array(view.open.shape[::-1]) / 2, GLANCE)
+    stem, wood, _ = _seen(view, np.array(view.open.shape[::-1]) / 2, *GLANCE)
     glance = BarkMap(stem, wood, view.open.astype(np.float32), view.scale)
     closer = glance.spot(tap)
     if closer is None:
         return glance
-    near_stem, near_wood, there = _seen(view, closer, CLOSER)
+    near_stem, near_wood, there = _seen(view, closer, *CLOSER)
     seen = there > 0.99
     return BarkMap(np.where(seen, near_stem, stem), np.where(seen, near_wood, wood), glance.free, view.scale)
 
 
-def _seen(view: View, centre: np.ndarray, scale: float) -> Sequence[np.ndarray]:
+def _seen(view: View, centre: np.ndarray, scale: float, size: tuple[int, int]) -> Sequence[np.ndarray]:
     """Probability of a stem, of wood, and 1 where it was seen at all, (h, w) each on a view's pixels.
 
     centre : (2,) of what the finder sees [view px]. scale : at which it sees the card's plane [px/mm].
     """
-    corner = view.to_mm(centre) - np.array(FINDER_SIZE[::-1]) / scale / 2
-    found = find(view.picture, view.plane.H @ scaling(1 / scale, *corner), flat=True)
-    to_cells = np.linalg.inv(found.to_px) @ view.plane.H @ scaling(1 / view.scale, -MARGIN, -MARGIN)
-    all_three = np.dstack([found.stem, found.shares[..., CLASSES.index("wood")], np.ones_like(found.stem)])
+    corner = view.to_mm(centre) - np.array(size[::-1]) / scale / 2
+    matrix = view.plane.H @ scaling(1 / scale, *corner)
+    net = _network("flat")
+    net.setInput(cv2.dnn.blobFromImage(cut(view.picture, matrix, size), 1 / 255))
+    shares = _softmax(net.forward()[0][: len(CLASSES)])
+    to_cells = np.linalg.inv(_to_px(matrix, FINDER_STRIDE)) @ view.plane.H @ scaling(1 / view.scale, -MARGIN, -MARGIN)
+    all_three = cv2.merge([shares[STEM].sum(axis=0), shares[CLASSES.index("wood")], np.ones(shares.shape[1:], np.float32)])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     return cv2.split(cv2.warpPerspective(all_three, to_cells, view.open.shape[::-1], flags=flags))

@@ -27,25 +27,24 @@ MAP_BLUR = 1.5  # how far beyond a patch the map may show wood [mm]
 SURELY_WOOD, PROBABLY_WOOD = 0.88, 0.6  # probability of wood on the map
 ENOUGH_SEED = 10.0  # area that is so [mm2]
 WORTH_INSISTING = (100.0, 15.0)  # such area [mm2], and how far its colour lies from the bark's, of 255; spent test pictures
+LIGHTNESS = 45.0  # its weight among colours [a step of 1 in ln]
 RIM = 2.2  # widest cut edge of bark [mm]
 
 
 @dataclass(frozen=True)
 class _Look:
-    """How colours are compared: weight of lightness [a step of 1 in ln]; rounds of the graph cut; most cells of the strip.
+    """How closely a patch is looked at: rounds of the graph cut; most cells of the strip.
 
     insists : where the cut finds no patch, is it made again with what the eye's map plainly shows as wood?
     """
 
-    lightness: float
     rounds: int
     cells: int
     insists: bool = False
 
 
-FIRST_LOOK = _Look(45.0, 1, MOST_CELLS, insists=True)
-STRICT_LOOK = _Look(45.0, 3, 10_000)  # more rounds: it takes a patch for bark sooner than the first does
-OTHER_LOOKS = (_Look(22.0, 1, 10_000), _Look(80.0, 1, 10_000))
+FIRST_LOOK = _Look(1, MOST_CELLS, insists=True)
+STRICT_LOOK = _Look(3, 10_000)  # more rounds: it takes a patch for bark sooner than the first does
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,12 +63,12 @@ class Patch:
         hang together with the patch, as where that runs round the stem's back [no unit].
     rows_up, columns_right
         (h,) downwards and (w,) in the plane through the axis [mm].
-    map_height, heights, apart_by
-        Of the plainly bare run on the eye's map, 0 for none; the patch's in other looks, and how far its two ends lie apart
-        in all of them, together [mm].
-    cut, strictly
-        Does the outline run to the lowest and to the highest level at which it was looked for? Did the strict look see it?
-        [no unit]
+    map_height
+        Of the plainly bare run on the eye's map, 0 for none [mm].
+    cut
+        Does the outline run to the lowest and to the highest level at which it was looked for? [no unit]
+    strict
+        The lowest and the highest level of the patch in the strict look; None where that did not see it [mm].
     """
 
     stem: Stem
@@ -84,9 +83,13 @@ class Patch:
     columns_right: np.ndarray
     map_height: float = 0.0
     cut: tuple[bool, bool] = (False, False)
-    heights: tuple[float, ...] = ()
-    apart_by: float = 0.0
-    strictly: bool = True
+    strict: tuple[float, float] | None = None
+
+    @property
+    def apart_by(self) -> float:
+        """How far the patch's two ends lie apart in both looks, together [mm]."""
+        low, high = self.strict or (self.up.min(), self.up.max())
+        return float(abs(self.up.min() - low) + abs(self.up.max() - high))
 
 
 def outline_patch(
@@ -119,17 +122,15 @@ def outline_patch(
 
 
 def looked_again(patch: Patch, candidate: Candidate, seen: BarkMap | None) -> Patch:
-    """The patch with what other looks at the same stem make of it, coarser ones, each with its own weight of lightness.
+    """The patch with what a coarser, strict look at the same stem makes of it.
 
     Parameters
     ----------
     patch, candidate, seen
         As first outlined, and as in `outline_patch` [no unit].
     """
-    looks = [outline_patch(patch.stem, patch.view, candidate, seen, look) for look in (STRICT_LOOK, *OTHER_LOOKS)]
-    ends = np.array([(one.up.min(), one.up.max()) for one in (patch, *looks) if one is not None])
-    heights = tuple(float(height) for height in np.diff(ends[1:], axis=1).ravel())
-    return replace(patch, heights=heights, apart_by=float(np.ptp(ends, axis=0).sum()), strictly=looks[0] is not None)
+    again = outline_patch(patch.stem, patch.view, candidate, seen, STRICT_LOOK)
+    return patch if again is None else replace(patch, strict=(float(again.up.min()), float(again.up.max())))
 
 
 @dataclass(frozen=True, eq=False)
@@ -179,7 +180,7 @@ def _laid(stem: Stem, view: View, candidate: Candidate, seen: BarkMap | None, lo
         shading = np.where(many > 5, own - np.median(light[bark, 1]), 0.0)
         light -= np.clip(shading, -1.2, 1.2).astype(np.float32)[:, None]
     red, blue = light[..., 2] - light[..., 1], light[..., 1] - light[..., 0]
-    features = np.dstack([red * 160 + 100, blue * 110 + 60, (light[..., 1] + 4.7) * look.lightness])
+    features = np.dstack([red * 160 + 100, blue * 110 + 60, (light[..., 1] + 4.7) * LIGHTNESS])
     features = np.clip(features, 0, 255).astype(np.uint8)
     if bark.any():
         features[hidden] = np.median(features[bark], axis=0).astype(np.uint8)

@@ -130,14 +130,14 @@ def _diameter(patch: Patch) -> Sign:
     diameter = 2 * stem.radius
     sigma = diameter * float(np.hypot(stem.radius_sigma, FAR_SIDE_SIGMA if _far_side(patch) > FAR_SIDE else 0.0))
     at = seam(stem, patch.view, float(patch.up.min()), float(patch.up.max()))
-    if not stem.eye_wider and patch.strictly and at is None:
+    if not stem.eye_wider and patch.strict and at is None:
         return Measured(diameter, sigma)
     low, high = sorted((diameter, diameter + stem.eye_wider))
     low, high = low * (1 - BESIDE_BOTH), high * (1 + BESIDE_BOTH)
     if at is not None:  # the stem may be what lies on the patch's side of the seam
         right = patch.columns_right[patch.bare.any(axis=0)].mean() / stem.limb > at
         low = min(low, max(_seen_width(patch), low * (1 - at if right else 1 + at) / 2))
-    if not patch.strictly:
+    if patch.strict is None:
         least = max(_seen_width(patch), UNSURE_STEM[0] * diameter)
         low, high = min(low, least), max(high, UNSURE_STEM[1] * diameter)
     return Bounded(low - 2 * sigma, high + 2 * sigma)
@@ -192,8 +192,8 @@ def _sizes(patch: Patch) -> dict[str, Sign]:
 
 
 def _doubted(patch: Patch, height: float) -> bool:
-    """Whether other looks at the patch do not see it, or not with the same ends."""
-    return not patch.strictly or patch.apart_by > ENDS_APART * height
+    """Whether the strict look does not see the patch, or not with the same ends."""
+    return patch.strict is None or patch.apart_by > ENDS_APART * height
 
 
 def _width(patch: Patch, width: float, height: float, unseen: float, sigma: float) -> Sign:
@@ -207,13 +207,15 @@ def _width(patch: Patch, width: float, height: float, unseen: float, sigma: floa
 
 
 def _height(patch: Patch, height: float, unseen: float, sigma: float) -> Sign:
-    """The patch's height; an interval where other looks do not see the patch, or not with the same ends."""
+    """The patch's height; an interval where the strict look does not see the patch, or not with the same ends."""
     if not _doubted(patch, height):
         return _value_or_interval(height, unseen, sigma)
-    heights = height, *patch.heights
-    least, most = HULL if patch.strictly else UNSURE
-    high = max(most * max(heights), 0.0 if patch.strictly else patch.map_height)
-    return Bounded(least * min(heights) - 2 * sigma, high + unseen + 2 * sigma)
+    if patch.strict is None:
+        low, high = UNSURE[0] * height, max(UNSURE[1] * height, patch.map_height)
+    else:
+        heights = height, patch.strict[1] - patch.strict[0]
+        low, high = HULL[0] * min(heights), HULL[1] * max(heights)
+    return Bounded(low - 2 * sigma, high + unseen + 2 * sigma)
 
 
 def _seen_width(patch: Patch) -> float:

@@ -6,9 +6,9 @@ the map shows none, strips between straight edges are searched for a patch of wo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import cache, partial
+from functools import partial
 from typing import Any
 
 import cv2
@@ -45,8 +45,6 @@ NEAR_TAP = 6.0  # how far from the tap a patch may lie [mm]
 NEAR_BARE = 2.0  # about a place where wood is bare, within which its colour is told [mm]
 THICKEST_UNTAPPED = 90.0  # a table's planks may look like thicker trunks: those need a tap [mm]
 LEAST_SIDE = 40.0  # along a side, from its first to its last place [mm]; spent test pictures
-NEAR_SIDE = (2.5, 0.2)  # how far from the map's side an edge may lie [mm], and as a share of the width
-PARALLEL = float(np.cos(np.radians(4)))
 PLAINLY_BARE, BARE_WHERE_TAPPED = 0.6, 0.45  # mean share of bare wood in a run of it that colours do not show
 AGREED = 3.0  # what full agreement with the map adds to a score
 FAR_BELOW = 2.5  # of scores: where the likeliest stem has no patch, one so much unlikelier has none either
@@ -208,18 +206,24 @@ def stems_with_patch(view: View, seen: BarkMap, tap: np.ndarray | None = None) -
     view, seen, tap
         The card's surroundings, what the map shows there, and (2,) the place that was tapped, if any [view px].
     """
-    edges = cache(partial(straight_edges, view))
     spot = seen.spot(tap)
     sure = SURE if tap is None else SURE_WHERE_TAPPED
-    at_spots = (_at_spot(view, seen, place, tap, edges) for place in (spot, tap) if place is not None)
+    at_spots = (_at_spot(view, seen, place, tap) for place in (spot, tap) if place is not None)
     likely = [one for one in at_spots if one is not None and one.score >= sure]
+    yield from _fitted(view, seen, likely, tap)
     for turned_by in [_turned_by(likely[0].pair)] if likely else likelier_first(view):
-        there = [_with_map(one, seen) for one in candidates(view, edges(turned_by), tap, spot if tap is None else tap)]
+        lines = straight_edges(view, turned_by)
+        there = [_with_map(one, seen) for one in candidates(view, lines, tap, spot if tap is None else tap)]
         likely = sorted([*likely, *there], key=lambda one: -one.score)[:TRIED]
+    yield from _fitted(view, seen, [one for one in likely if one.score >= max(sure, likely[0].score - FAR_BELOW)], tap)
+
+
+def _fitted(
+    view: View, seen: BarkMap, likely: list[Candidate], tap: np.ndarray | None
+) -> Iterator[tuple[Stem, Candidate]]:
+    """Stems fitted to the strips of candidates, in their order, where edges and the eye back them."""
     thickest = THICKEST_UNTAPPED if tap is None else WIDTHS[1]
     for one in likely:
-        if one.score < max(sure, likely[0].score - FAR_BELOW):
-            break
         fit = partial(fit_stem, view, near=one.centre, skip=one.wide)
         stem, run = fit(one.pair), one.pair[0].run
         if stem is not None:
@@ -248,14 +252,11 @@ def _turned_by(pair: tuple[Line, Line]) -> range:
     return UPRIGHT if pair[0].run else LEVEL
 
 
-def _at_spot(
-    view: View, seen: BarkMap, spot: np.ndarray, tap: np.ndarray | None, edges: Callable[[range], list[Line]]
-) -> Candidate | None:
+def _at_spot(view: View, seen: BarkMap, spot: np.ndarray, tap: np.ndarray | None) -> Candidate | None:
     """The stem that the eye's map shows at one place of the view, (2,), with its bare patch; None where it shows none."""
     pair = seen.sides(spot)
     if pair is None:
         return None
-    pair = _snapped(edges(_turned_by(pair)), view, pair, spot)
     candidate = _candidate(view, pair, tap, spot if tap is None else tap)
     if candidate is None:
         there = seen.patch(pair)
@@ -276,23 +277,3 @@ def _with_map(one: Candidate, seen: BarkMap) -> Candidate:
     if there is not None and there[1] > rows[0] and there[0] < rows[1]:
         rows = (min(there[0], rows[0]), max(there[1], rows[1]))
     return replace(one, wide=rows, score=score)
-
-
-def _snapped(lines: list[Line], view: View, pair: tuple[Line, Line], spot: np.ndarray) -> tuple[Line, Line]:
-    """The two sides that the map shows, each moved to the strongest of the lines near it, where there is one.
-
-    spot : (2,) where they are compared [view px].
-    """
-    run = pair[0].run
-    reach = max(NEAR_SIDE[0] * view.scale, NEAR_SIDE[1] * apart(pair, spot[run]))
-
-    def snapped(side: Line) -> Line:
-        best, taken = 0.0, side
-        for line in lines:
-            off = apart((side, line), spot[run]) / reach
-            worth = line.strength * float(np.exp(-0.5 * (2 * off) ** 2))
-            if off <= 1 and worth > best and abs(float(line.along @ side.along)) >= PARALLEL:
-                best, taken = worth, line
-        return taken
-
-    return snapped(pair[0]), snapped(pair[1])
