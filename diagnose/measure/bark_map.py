@@ -27,6 +27,7 @@ NARROW = 8  # of ACROSS places side by side, over which a patch that is bare ove
 BARE = 0.5  # share of wood in what is seen of the stem from which on it is bare
 # how far along and across a stem its sides are read on the map [mm]: beyond the card too, which may hide one beside it
 ALONG, ASIDE = 115.0, 60.0
+EACH = 1.5  # so far apart along it it is read [mm]
 LEAST_ALONG = 12.0  # of a side that must be seen [mm]
 MAP_STRENGTH = 5.0  # of a side that the map alone has shown, as `Line` counts it
 OPEN = 0.9  # share of a place that must be open for a side to be seen there
@@ -121,16 +122,16 @@ class BarkMap:
     def _side(self, middle: np.ndarray, axis: np.ndarray, sign: int) -> Line | None:
         """The side to the left (-1) or right (1) of an axis, through the places where the map falls to one half."""
         normal = sign * np.array([-axis[1], axis[0]])
-        along = np.arange(-ALONG * self.scale, ALONG * self.scale)
-        outward = np.arange(0, ASIDE * self.scale + 1, 0.5)
+        along = np.arange(-ALONG, ALONG, EACH) * self.scale
+        outward = np.arange(0, ASIDE * self.scale + 1)
         stem, _, free = self.at(middle + along[:, None, None] * axis + outward[None, :, None] * normal)
         first = (stem < 0.5).argmax(axis=1)
         rows = np.arange(len(along))
         seen = (first > 0) & (np.minimum(free[rows, first], free[rows, first - 1]) > OPEN)
-        if seen.sum() < LEAST_ALONG * self.scale:
+        if seen.sum() * EACH < LEAST_ALONG:
             return None
         before, after = stem[rows, first - 1], stem[rows, first]
-        across = outward[first] - 0.5 * (0.5 - after) / np.maximum(before - after, 1e-3)
+        across = outward[first] - (0.5 - after) / np.maximum(before - after, 1e-3)
         points = np.column_stack([along[seen], across[seen]]).astype(np.float32)
         way_along, way_out, start_along, start_out = cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
         if abs(way_along) < STRAIGHT_ON:
@@ -140,9 +141,9 @@ class BarkMap:
 
     def _direction(self, spot: np.ndarray) -> np.ndarray | None:
         """Unit vector (2,) along which most stem is seen on either side of a place; None where hardly any is."""
-        angles = np.radians(np.arange(0, 180, 2))
+        angles = np.radians(np.arange(0, 180, 3))
         ways = np.column_stack([np.cos(angles), np.sin(angles)])
-        stem, _, free = self.at(spot + np.arange(-ALONG, ALONG + 1, 1.0)[None, :, None] * self.scale * ways[:, None])
+        stem, _, free = self.at(spot + np.arange(-ALONG, ALONG + 1, EACH)[None, :, None] * self.scale * ways[:, None])
         seen = (stem * (0.5 + 0.5 * free)).mean(axis=1)  # what the card hides may go on
         return ways[seen.argmax()] if seen.max() > LEAST_STEM else None
 

@@ -169,8 +169,7 @@ def _laid(stem: Stem, view: View, candidate: Candidate, seen: BarkMap | None, lo
     card = laid_between(lambda up, right: _on_plane(view, stem.on_middle(up, right)), rows, columns)
     inside = ((grid > 1) & (grid < np.array(picture.size) - 2)).all(axis=2)
     hidden = ~inside | plane.is_on_sheet(card, CARD_EDGE)
-    bgr = cv2.GaussianBlur(sampled(picture.bgr, grid).astype(np.float32), (0, 0), max(0.5, 0.12 / step))
-    light = view.log_light(bgr)
+    light = view.log_light(cv2.GaussianBlur(sampled(picture.bgr, grid), (0, 0), max(0.5, 0.12 / step)))
     # bare wood lies a bark's thickness deeper: it cannot reach to where the bark's own side is seen
     on_stem = (np.abs(columns) < stem.limb * (1 - BARK_SHARE[0] / 2)) & ~hidden
     bark = ((rows > high + BARK_FROM) | (rows < low - BARK_FROM))[:, None] & on_stem

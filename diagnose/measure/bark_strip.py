@@ -110,7 +110,8 @@ def _candidate(
     low, high = (line.at(run, along).astype(np.float32) for line in pair)
     share = ((np.arange(-BEYOND, COLUMNS + BEYOND) + 0.5) / COLUMNS).astype(np.float32)
     grid: Any = cv2.merge([low[:, k, None] + share * (high - low)[:, k, None] for k in (0, 1)])
-    light = cv2.GaussianBlur(cv2.remap(view.light, grid, NONE, cv2.INTER_LINEAR), (0, 0), sigmaX=0.6, sigmaY=1.2)
+    bgr = cv2.remap(view.bgr, grid, NONE, cv2.INTER_LINEAR)
+    light = view.log_light(cv2.GaussianBlur(bgr, (0, 0), sigmaX=0.6, sigmaY=1.2))
     free = cv2.remap(view.open.astype(np.uint8), grid, NONE, cv2.INTER_NEAREST) > 0
     rows = np.flatnonzero(free[:, BEYOND:-BEYOND].mean(axis=1) > 0.3)
     if len(rows) < 40 * view.scale:

@@ -80,11 +80,6 @@ class View:
         return (self.plane.to_mm(np.asarray(px, float)) + MARGIN) * self.scale
 
     @cached_property
-    def light(self) -> np.ndarray:
-        """(h, w, 3) float32 natural logarithm of blue, green, red light, the card's white at zero [nat]."""
-        return self.log_light(self.bgr)
-
-    @cached_property
     def lab(self) -> np.ndarray:
         """(h, w, 3) uint8 CIELAB, a and b from the middle on [LAB_UNITS to the unit]."""
         lab = cv2.cvtColor(np.float32(self.bgr) / 255, cv2.COLOR_BGR2LAB) * np.float32(LAB_UNITS)
