@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -29,14 +30,22 @@ BARE = 0.5  # share of wood in what is seen of the stem from which on it is bare
 ALONG, ASIDE = 115.0, 60.0
 EACH = 1.5  # so far apart along it it is read [mm]
 LEAST_ALONG = 12.0  # of a side that must be seen [mm]
-MAP_STRENGTH = 5.0  # of a side that the map alone has shown, as `Line` counts it
 OPEN = 0.9  # share of a place that must be open for a side to be seen there
 STRAIGHT_ON = 0.9  # cosine of the angle by which a side may leave the axis
 LEAST_STEM = 0.25  # mean probability of a stem along an axis
 TAP_REACH = 25.0  # from a tap to the middle of the patch it is on [mm]
 LEAST_WOOD = 0.05  # of bare wood about a spot, 0 to 1
+SPOTS, SPOTS_APART = 3, 25.0  # that are looked at, and how far apart [mm]
 GAP, LEAST_RUN = 8.0, 4.0  # of bare wood along a strip [mm]
 ACROSS = 24  # places across a strip that are read
+
+
+class Run(NamedTuple):
+    """Bare wood along a strip: its first and last place [view px], and the mean share of wood in what is seen there."""
+
+    first: float
+    last: float
+    share: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,20 +87,26 @@ class BarkMap:
         share = np.linspace(low, high, ACROSS)[None, :, None]
         return self.at(one + share * (two - one))
 
-    def spot(self, tap: np.ndarray | None = None) -> np.ndarray | None:
-        """Where most bare wood on a stem is seen, (2,) [view px]; the tap, or None, where next to none is.
+    def spots(self, tap: np.ndarray | None = None) -> list[np.ndarray]:
+        """Where most bare wood on a stem is seen, (2,) each, most first, at most SPOTS; the tap last [view px].
 
         Parameters
         ----------
         tap
-            (2,) place within TAP_REACH of which it is looked for; None to look everywhere [view px].
+            (2,) place within TAP_REACH of which they are looked for; None to look everywhere [view px].
         """
         spread = cv2.GaussianBlur(self.stem * self.wood * self.free, (0, 0), SPOT * self.scale)
         if tap is not None:
-            y, x = np.indices(spread.shape)
-            spread = np.where(np.hypot(x - tap[0], y - tap[1]) < TAP_REACH * self.scale, spread, 0)
-        row, column = np.unravel_index(int(spread.argmax()), spread.shape)
-        return np.array([column, row], float) if spread[row, column] > LEAST_WOOD else tap
+            column, row = np.round(tap).astype(int).tolist()
+            spread *= cv2.circle(np.zeros_like(spread), (column, row), round(TAP_REACH * self.scale), 1.0, -1)
+        found: list[np.ndarray] = []
+        for _ in range(SPOTS):
+            row, column = np.unravel_index(int(spread.argmax()), spread.shape)
+            if spread[row, column] <= LEAST_WOOD:
+                break
+            found.append(np.array([column, row], float))
+            cv2.circle(spread, (int(column), int(row)), round(SPOTS_APART * self.scale), 0.0, -1)
+        return found if tap is None else [*found, tap]
 
     def sides(self, spot: np.ndarray) -> tuple[Line, Line] | None:
         """The two sides of the stem that runs through a place, low coordinate first, where the map falls to one half.
@@ -137,7 +152,7 @@ class BarkMap:
         if abs(way_along) < STRAIGHT_ON:
             return None
         way = (axis * way_along + normal * way_out) * np.sign(way_along)
-        return Line(middle + axis * start_along + normal * start_out, way, MAP_STRENGTH)
+        return Line(middle + axis * start_along + normal * start_out, way)
 
     def _direction(self, spot: np.ndarray) -> np.ndarray | None:
         """Unit vector (2,) along which most stem is seen on either side of a place; None where hardly any is."""
@@ -147,8 +162,8 @@ class BarkMap:
         seen = (stem * (0.5 + 0.5 * free)).mean(axis=1)  # what the card hides may go on
         return ways[seen.argmax()] if seen.max() > LEAST_STEM else None
 
-    def patch(self, pair: tuple[Line, Line]) -> tuple[float, float, float] | None:
-        """First and last place along a strip of the run with most bare wood, short gaps closed [px], and its mean share.
+    def patch(self, pair: tuple[Line, Line]) -> Run | None:
+        """The run with most bare wood along a strip, short gaps closed.
 
         Over the whole width or, where that shows none, over a narrow part of it; None where none is as long as LEAST_RUN.
 
@@ -159,7 +174,7 @@ class BarkMap:
         """
         return self._run(pair, ACROSS) or self._run(pair, NARROW)
 
-    def _run(self, pair: tuple[Line, Line], across: int) -> tuple[float, float, float] | None:
+    def _run(self, pair: tuple[Line, Line], across: int) -> Run | None:
         """The same over so many of the ACROSS places side by side, where most is seen."""
         stem, wood, free = self._strip(pair, *MIDDLE)
         of_wood, of_stem = (np.lib.stride_tricks.sliding_window_view(shown * free, across, axis=1).mean(axis=2)
@@ -171,7 +186,7 @@ class BarkMap:
         first, end = max(runs, key=lambda run: float(bare[run[0] : run[1]].sum()), default=(0, 0))
         if end - first < LEAST_RUN * self.scale:
             return None
-        return float(first), float(end - 1), float(bare[first:end].mean())
+        return Run(float(first), float(end - 1), float(bare[first:end].mean()))
 
     def agreement(self, pair: tuple[Line, Line], rows: tuple[float, float]) -> float:
         """How well a strip between two lines covers the stem that is seen there: common to both over either, 0 to 1.
@@ -200,10 +215,10 @@ def bark_map(view: View, tap: np.ndarray | None = None) -> BarkMap:
     """
     stem, wood, _ = _seen(view, np.array(view.open.shape[::-1]) / 2, *GLANCE)
     glance = BarkMap(stem, wood, view.open.astype(np.float32), view.scale)
-    closer = glance.spot(tap)
-    if closer is None:
+    spots = glance.spots(tap)
+    if not spots:
         return glance
-    near_stem, near_wood, there = _seen(view, closer, *CLOSER)
+    near_stem, near_wood, there = _seen(view, spots[0], *CLOSER)
     seen = there > 0.99
     return BarkMap(np.where(seen, near_stem, stem), np.where(seen, near_wood, wood), glance.free, view.scale)
 

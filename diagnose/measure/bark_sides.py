@@ -14,7 +14,7 @@ import numpy as np
 
 from diagnose.eye.pieces import moved
 from diagnose.eye.see import CloseView, Glance, look_close
-from diagnose.measure.bark_map import MAP_STRENGTH, OPEN, BarkMap
+from diagnose.measure.bark_map import OPEN, BarkMap
 from diagnose.measure.card_view import CARD_EDGE, Line, View
 from diagnose.measure.geometry import sampled
 from diagnose.measure.stem import Stem
@@ -62,7 +62,7 @@ def agreed(stem: Stem, fit: Fit, view: View, seen: BarkMap, run: int, at: float)
         if inward <= 1:
             break
         by = np.where(off < -_limit(stem), off, 0.0)
-        lines = [Line(places.mean(axis=0) + outward * one * view.scale, along, MAP_STRENGTH)
+        lines = [Line(places.mean(axis=0) + outward * one * view.scale, along)
                  for (places, along, outward), one in zip(_sides(stem, view), by, strict=True)]  # fmt: skip
         low, high = sorted(lines, key=lambda line: float(line.at(run, at)[1 - run]))
         again = fit((low, high))
