@@ -23,7 +23,7 @@ from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.signs import FRAY, Bounded, Measured, Sign
 
-MOST_UNROLLED = 170_000  # cells that grooves are looked for on: a large patch has so many that coarser ones do
+MOST_UNROLLED = 90_000  # cells that grooves are looked for on: a large patch has so many that coarser ones do
 STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read grooves on
 OUTLINE_SIGMA_PX = 1.0  # of the outline's ends [px]
 RIM_SIGMA = 0.25  # of the middle of the bark's cut edge [mm]
@@ -272,9 +272,15 @@ def _bark_loss(patch: Patch) -> Bounded:
     within = float(bare[np.abs(turn) < well].sum()) * step
     # wood that reaches the stem's side is seen against the background a bark's thickness inside that side
     doubt = 0.06 if np.abs(turn[bare]).max() > well else 0.03
-    low = float(bare.sum()) * step * (1 - 2 * doubt) / (2 * np.pi)
-    high = ((within + apart) * (1 + 2 * doubt) + by_card + 2 * (np.pi - well)) / (2 * np.pi)
+    borders = 2 * np.sqrt(2) * _border(patch)
+    low = (float(bare.sum()) * step * (1 - 2 * doubt) - borders) / (2 * np.pi)
+    high = ((within + apart) * (1 + 2 * doubt) + borders + by_card + 2 * (np.pi - well)) / (2 * np.pi)
     return Bounded(float(np.clip(low, 0, 1)), float(np.clip(high, 0, 1)))
+
+
+def _border(patch: Patch) -> float:
+    """Standard uncertainty of where round the stem a border that faces the camera lies [radian]."""
+    return (OUTLINE_SIGMA_PX * _pixel(patch) + RIM_SIGMA + SIDE_BORDER) / patch.stem.radius
 
 
 def _turns_deg(patch: Patch) -> np.ndarray:
@@ -311,8 +317,7 @@ def _seen_round(patch: Patch, alone: Bounded) -> SeenRound:
     also = _apart_arcs(patch)
     for low, high in also:
         covered |= (around > low - 2) & (around < high + 2)
-    at_side = (OUTLINE_SIGMA_PX * _pixel(patch) + RIM_SIGMA + SIDE_BORDER) / stem.radius
-    border = float(np.degrees(np.hypot(at_side, _unevenness(laid_flat, turn))))
+    border = float(np.degrees(np.hypot(_border(patch), _unevenness(laid_flat, turn))))
     return SeenRound(arcs_of(np.degrees(turn), row), also, arcs_of(around, ~covered), border, alone)
 
 
