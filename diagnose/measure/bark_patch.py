@@ -11,7 +11,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from diagnose.measure.bark_map import bark_map
-from diagnose.measure.bark_outline import BARK_SHARE, Patch, looked_again, outline_patch
+from diagnose.measure.bark_outline import BARK_SHARE, Patch, outline_patch
 from diagnose.measure.bark_round import WELL_SEEN_DEG, Arcs, SeenRound, arcs_of
 from diagnose.measure.bark_sides import seam
 from diagnose.measure.bark_strip import stems_with_patch
@@ -28,7 +28,7 @@ STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read
 OUTLINE_SIGMA_PX = 1.0  # of the outline's ends [px]
 RIM_SIGMA = 0.25  # of the middle of the bark's cut edge [mm]
 SIDE_BORDER = 0.4  # by how much more a border along the stem's grain is unsure [mm]
-# of a ragged patch's height, relative; and of how far apart other looks see its ends: of 430 rendered heights that nothing
+# of a ragged patch's height, relative; and of how far apart two cuts see its ends: of 430 rendered heights that nothing
 # was set on 63 and 89 % lie within one and two standard uncertainties
 FRAYED, ENDS_SHARE = 0.016, 0.6
 FRAY_MM = 3.0  # length of outline within which a spike to the side is left out [mm]
@@ -75,7 +75,7 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> Pa
             if patch is not None and not _end_hidden(patch):
                 there = seen.patch(candidate.pair)
                 tall = (there[1] - there[0]) / view.scale if there is not None and there[2] >= PLAIN else 0.0
-                return looked_again(replace(patch, map_height=tall), candidate, of_map)
+                return replace(patch, map_height=tall)
     return None
 
 
