@@ -68,7 +68,7 @@ def test_the_bark_lost_lies_in_the_interval_from_one_view(ray_traced: tuple[Meas
 
 
 @pytest.mark.parametrize("apart", [12.0, None])
-def test_where_a_strict_look_does_not_see_the_same_patch_its_height_and_width_are_intervals(apart: float | None) -> None:
+def test_where_a_strict_cut_does_not_see_the_same_patch_its_height_and_width_are_intervals(apart: float | None) -> None:
     picture, plane, truth = seen(any_setting(2000))
     patch = find_patch(picture, plane)
     assert patch is not None
@@ -81,7 +81,7 @@ def test_where_a_strict_look_does_not_see_the_same_patch_its_height_and_width_ar
         assert true is not None and isinstance(sign, Bounded) and sign.low < true < sign.high, name
 
 
-def test_a_stem_whose_patch_a_strict_look_does_not_see_is_at_least_as_wide_as_the_patch_and_no_surer() -> None:
+def test_a_stem_whose_patch_a_strict_cut_does_not_see_is_at_least_as_wide_as_the_patch_and_no_surer() -> None:
     """Two stems side by side were read as one, twice as thick, and sure."""
     picture, plane, truth = seen(any_setting(2000))
     patch = find_patch(picture, plane)

@@ -41,7 +41,13 @@ ACROSS = 24  # places across a strip that are read
 
 
 class Run(NamedTuple):
-    """Bare wood along a strip: its first and last place [view px], and the mean share of wood in what is seen there."""
+    """Bare wood along a strip.
+
+    Parameters
+    ----------
+    first, last, share
+        Its first and last place [view px], and the mean share of wood in what is seen there [no unit].
+    """
 
     first: float
     last: float

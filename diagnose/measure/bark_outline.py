@@ -22,6 +22,7 @@ AT_LIMIT = 1.0  # an outline that comes so near to there is looked for further o
 FURTHER, LOOKS_FURTHER = 18.0, 4  # by how much each time [mm], and how often
 GRAPH_BEYOND = 10.0  # how much bark above and below a patch is enough to know bark by [mm]
 ROUNDS, STRICT_ROUNDS = 1, 3  # of the graph cut: with more, on wider cells, it takes a patch for bark sooner
+STRICT_CELLS = 10_000  # about so many are left for that
 MOST_CELLS = 35_000  # of the strip that a patch is outlined on: a large patch needs no finer ones
 BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems, with sigma; own readings
 MAP_BLUR = 1.5  # how far beyond a patch the map may show wood [mm]
@@ -188,8 +189,9 @@ def _outlined(laid: _Laid) -> Patch | None:
         return None
     like_wood = _cut_out(features, mask, ROUNDS, laid.near)
     bare = _whole(like_wood)
-    half = slice(laid.near.start // 2, laid.near.stop // 2)
-    strict = _whole(_cut_out(np.ascontiguousarray(features[::2, ::2]), mask[::2, ::2], STRICT_ROUNDS, half))
+    every = max(1, round(np.sqrt(mask.size / STRICT_CELLS)))
+    few, near = np.ascontiguousarray(features[::every, ::every]), slice(laid.near.start // every, laid.near.stop // every)
+    strict = _whole(_cut_out(few, mask[::every, ::every], STRICT_ROUNDS, near))
     plainly = between & (laid.wood > PROBABLY_WOOD) & (share > 0.5)
     worth = plainly.sum() * step**2 > WORTH_INSISTING[0] and np.linalg.norm(toward) > WORTH_INSISTING[1]
     if worth and (bare is None or bare.sum() * step**2 < LEAST_AREA):
@@ -209,9 +211,9 @@ def _outlined(laid: _Laid) -> Patch | None:
     outline = stem.on_middle(*places)
     up, turn = stem.place(outline)
     ends = None
-    if strict is not None and strict.sum() * (2 * step) ** 2 >= LEAST_AREA:
+    if strict is not None and strict.sum() * (every * step) ** 2 >= LEAST_AREA:
         (first, last), (strict_first, strict_last) = (np.flatnonzero(cut.any(axis=1))[[0, -1]] for cut in (bare, strict))
-        ends = up.min() + (last - 2 * strict_last) * step, up.max() + (first - 2 * strict_first) * step
+        ends = up.min() + (last - every * strict_last) * step, up.max() + (first - every * strict_first) * step
     return Patch(stem, laid.view, outline, up, turn, inside, laid.hidden, apart, laid.rows, laid.columns, strict=ends)
 
 

@@ -39,20 +39,20 @@ ENOUGH_REGULARITY = 0.42
 CLEAR, UNSURE_SPACING = 4.0, (0.7, 1.42)
 AS_GRAIN = (10.0, 0.55)  # within so many degrees of the stem's axis, where the grain runs, so much is asked
 PLAIN = 0.7  # mean share of wood in a run on the map that may be as tall as the patch
-ENDS_APART = 0.08  # of the height, from which on looks disagree about the patch's ends; calibration and spent pictures
-# of the least and the greatest height in the looks, what the true one then lies between; spent test pictures
+ENDS_APART = 0.08  # of the height, from which on two cuts disagree about the patch's ends; calibration and spent pictures
+# of the lesser and the greater height by the two cuts, what the true one then lies between; spent test pictures
 HULL = (0.97, 1.1)
-UNSURE = (0.7, 1.9)  # the same where the strict look saw no patch
+UNSURE = (0.7, 1.9)  # the same where the strict cut saw no patch
 BESIDE_BOTH = 0.08  # by how much a diameter may lie beside what edge and eye read where they disagree; spent test pictures
 # beyond the patch [mm], from which on a side tells less of the stem beside it, since the card hides it there; by how much,
 # of the diameter; spent test pictures
 FAR_SIDE, FAR_SIDE_SIGMA = 20.0, 0.03
-UNSURE_WIDTH = (0.8, 1.25)  # of the width, where looks disagree or the strict one saw no patch
+UNSURE_WIDTH = (0.8, 1.25)  # of the width, where the cuts disagree or the strict one saw no patch
 # of the stem's width: so close to the card, in its shadow, bark and wood are not told apart; spent test pictures
 BESIDE_SHADE = 0.2
 # where the card hides more than this of the middle of the stem, so far to either side of a patch's end [mm], there is no end
 MOST_HIDDEN, MIDDLE_OF_STEM, AT_END = 0.75, 0.7, 1.0
-# of a diameter, where the strict look saw no patch: the stem may be two then, at least as wide as its patch; of 20 such in
+# of a diameter, where the strict cut saw no patch: the stem may be two then, at least as wide as its patch; of 20 such in
 # spent test and calibration pictures six were wrong by over 10 %, the true ones 0.48 to 1.21 of what was read
 UNSURE_STEM = (0.45, 1.25)
 TALL_APART = 0.25  # of the patch's height, over which something apart from it looks bare, to count
@@ -125,7 +125,7 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) ->
 
 
 def _diameter(patch: Patch) -> Sign:
-    """The stem's diameter; an interval where edges and eye disagree, a strict look sees no patch, or it may be two stems."""
+    """The stem's diameter; an interval where edges and eye disagree, a strict cut sees no patch, or it may be two stems."""
     stem = patch.stem
     diameter = 2 * stem.radius
     sigma = diameter * float(np.hypot(stem.radius_sigma, FAR_SIDE_SIGMA if _far_side(patch) > FAR_SIDE else 0.0))
@@ -192,7 +192,7 @@ def _sizes(patch: Patch) -> dict[str, Sign]:
 
 
 def _doubted(patch: Patch, height: float) -> bool:
-    """Whether the strict look does not see the patch, or not with the same ends."""
+    """Whether the strict cut does not see the patch, or not with the same ends."""
     return patch.strict is None or patch.apart_by > ENDS_APART * height
 
 
@@ -207,7 +207,7 @@ def _width(patch: Patch, width: float, height: float, unseen: float, sigma: floa
 
 
 def _height(patch: Patch, height: float, unseen: float, sigma: float) -> Sign:
-    """The patch's height; an interval where the strict look does not see the patch, or not with the same ends."""
+    """The patch's height; an interval where the strict cut does not see the patch, or not with the same ends."""
     if not _doubted(patch, height):
         return _value_or_interval(height, unseen, sigma)
     if patch.strict is None:
