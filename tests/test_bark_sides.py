@@ -39,7 +39,7 @@ def _agreed_with(scene: Scene, moved_mm: float) -> Stem | None:
     view, seen, _, candidate, _ = scene
     low, high = candidate.pair
     out = np.array([1.0, 0.0] if low.run else [0.0, 1.0])
-    wrong = (low, Line(high.middle + out * moved_mm * view.scale, high.along, high.strength))
+    wrong = (low, Line(high.middle + out * moved_mm * view.scale, high.along))
     fit = partial(fit_stem, view, near=candidate.centre)
     stem = fit(wrong)
     assert stem is not None

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
-
 import cv2
 import numpy as np
 import pytest
 
 from diagnose.measure.bark_outline import _cut_out
-from diagnose.measure.card_view import LEVEL, UPRIGHT, VIEW_SCALE, likelier_first, straight_edges
 from diagnose.photo import camera
 from diagnose.photo.markers import _grain
 from diagnose.photo.picture import CannotUse, read_picture
@@ -22,27 +19,6 @@ def test_grain_is_the_noise_of_a_plain_surface_whatever_its_slope(sigma: float) 
     rng = np.random.default_rng(4)
     surface = 60 + 0.05 * np.arange(1000) + rng.normal(0, sigma, (400, 1000))
     assert _grain(np.clip(surface, 0, 255).astype(np.uint8)) == pytest.approx(sigma, rel=0.15)
-
-
-@pytest.mark.parametrize("angle", [-22, -13.5, -8, 0, 3, 11.5, 22, 68, 83, 90, 112])
-def test_the_strongest_edge_of_a_view_is_the_one_that_was_drawn(angle: float) -> None:
-    """A step of 15 in lightness under noise of 6, through a known point; angles from upright, as the view is turned."""
-    height, width = 300, 360
-    through = np.array([190.0, 140.0])
-    along = np.array([np.sin(np.radians(angle)), np.cos(np.radians(angle))])
-    y, x = np.mgrid[0:height, 0:width]
-    beside = (x - through[0]) * along[1] - (y - through[1]) * along[0]
-    lab = np.full((height, width, 3), 128.0)
-    lab += np.random.default_rng(2).normal(0, 15, lab.shape)
-    lab[..., 0] += np.where(beside > 0, 37.5, 0)
-    inner = np.zeros((height, width), bool)
-    inner[4:-4, 4:-4] = True  # the picture's own edge is no edge of a thing
-    view = SimpleNamespace(lab=np.clip(lab, 0, 255).astype(np.uint8), open=inner, scale=VIEW_SCALE)
-    assert list(likelier_first(view)[0]) == list(UPRIGHT if abs(angle) < 45 else LEVEL)
-    line = straight_edges(view, UPRIGHT if abs(angle) < 45 else LEVEL)[0]
-    assert abs(line.along @ along) > np.cos(np.radians(0.8))
-    away = through - line.middle
-    assert abs(away[0] * line.along[1] - away[1] * line.along[0]) < 2.0
 
 
 def test_a_patch_parted_through_wider_cells_is_the_ellipse_that_was_drawn_to_half_a_cell_or_so() -> None:

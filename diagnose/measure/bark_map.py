@@ -8,15 +8,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import cv2
 import numpy as np
 
-from diagnose.eye.pieces import CLASSES, FINDER_SIZE, scaling
-from diagnose.eye.see import find
+from diagnose.eye.pieces import CLASSES, FINDER_STRIDE, cut, scaling
+from diagnose.eye.see import STEM, _network, _softmax, _to_px
 from diagnose.measure.card_view import MARGIN, Line, View, apart
 
-GLANCE, CLOSER = 1.7, 3.2  # scales at which the finder sees the card's surroundings, then the patch's [px/mm]
+# scales at which the finder sees the card's surroundings, then the patch's [px/mm], and how many pixels of these, rows and
+# columns, multiples of 32
+GLANCE, CLOSER = (1.7, (320, 448)), (2.4, (256, 320))
 SPOT = 6.0  # over which bare wood is added up to find where most is [mm]
 BESIDE = 0.6  # of a strip's width, on either side, where no stem may be seen
 LEAST_BESIDE = 4.0  # of it [mm]
@@ -25,15 +28,30 @@ NARROW = 8  # of ACROSS places side by side, over which a patch that is bare ove
 BARE = 0.5  # share of wood in what is seen of the stem from which on it is bare
 # how far along and across a stem its sides are read on the map [mm]: beyond the card too, which may hide one beside it
 ALONG, ASIDE = 115.0, 60.0
+EACH = 1.5  # so far apart along it it is read [mm]
 LEAST_ALONG = 12.0  # of a side that must be seen [mm]
-MAP_STRENGTH = 2.5  # of a side that the map alone has shown, as `Line` counts it
 OPEN = 0.9  # share of a place that must be open for a side to be seen there
 STRAIGHT_ON = 0.9  # cosine of the angle by which a side may leave the axis
 LEAST_STEM = 0.25  # mean probability of a stem along an axis
 TAP_REACH = 25.0  # from a tap to the middle of the patch it is on [mm]
 LEAST_WOOD = 0.05  # of bare wood about a spot, 0 to 1
+SPOTS, SPOTS_APART = 3, 25.0  # that are looked at, and how far apart [mm]
 GAP, LEAST_RUN = 8.0, 4.0  # of bare wood along a strip [mm]
 ACROSS = 24  # places across a strip that are read
+
+
+class Run(NamedTuple):
+    """Bare wood along a strip.
+
+    Parameters
+    ----------
+    first, last, share
+        Its first and last place [view px], and the mean share of wood in what is seen there [no unit].
+    """
+
+    first: float
+    last: float
+    share: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,20 +93,26 @@ class BarkMap:
         share = np.linspace(low, high, ACROSS)[None, :, None]
         return self.at(one + share * (two - one))
 
-    def spot(self, tap: np.ndarray | None = None) -> np.ndarray | None:
-        """Where most bare wood on a stem is seen, (2,) [view px]; the tap, or None, where next to none is.
+    def spots(self, tap: np.ndarray | None = None) -> list[np.ndarray]:
+        """Where most bare wood on a stem is seen, (2,) each, most first, at most SPOTS; the tap last [view px].
 
         Parameters
         ----------
         tap
-            (2,) place within TAP_REACH of which it is looked for; None to look everywhere [view px].
+            (2,) place within TAP_REACH of which they are looked for; None to look everywhere [view px].
         """
         spread = cv2.GaussianBlur(self.stem * self.wood * self.free, (0, 0), SPOT * self.scale)
         if tap is not None:
-            y, x = np.indices(spread.shape)
-            spread = np.where(np.hypot(x - tap[0], y - tap[1]) < TAP_REACH * self.scale, spread, 0)
-        row, column = np.unravel_index(int(spread.argmax()), spread.shape)
-        return np.array([column, row], float) if spread[row, column] > LEAST_WOOD else tap
+            column, row = np.round(tap).astype(int).tolist()
+            spread *= cv2.circle(np.zeros_like(spread), (column, row), round(TAP_REACH * self.scale), 1.0, -1)
+        found: list[np.ndarray] = []
+        for _ in range(SPOTS):
+            row, column = np.unravel_index(int(spread.argmax()), spread.shape)
+            if spread[row, column] <= LEAST_WOOD:
+                break
+            found.append(np.array([column, row], float))
+            cv2.circle(spread, (int(column), int(row)), round(SPOTS_APART * self.scale), 0.0, -1)
+        return found if tap is None else [*found, tap]
 
     def sides(self, spot: np.ndarray) -> tuple[Line, Line] | None:
         """The two sides of the stem that runs through a place, low coordinate first, where the map falls to one half.
@@ -119,33 +143,33 @@ class BarkMap:
     def _side(self, middle: np.ndarray, axis: np.ndarray, sign: int) -> Line | None:
         """The side to the left (-1) or right (1) of an axis, through the places where the map falls to one half."""
         normal = sign * np.array([-axis[1], axis[0]])
-        along = np.arange(-ALONG * self.scale, ALONG * self.scale)
-        outward = np.arange(0, ASIDE * self.scale + 1, 0.5)
+        along = np.arange(-ALONG, ALONG, EACH) * self.scale
+        outward = np.arange(0, ASIDE * self.scale + 1)
         stem, _, free = self.at(middle + along[:, None, None] * axis + outward[None, :, None] * normal)
         first = (stem < 0.5).argmax(axis=1)
         rows = np.arange(len(along))
         seen = (first > 0) & (np.minimum(free[rows, first], free[rows, first - 1]) > OPEN)
-        if seen.sum() < LEAST_ALONG * self.scale:
+        if seen.sum() * EACH < LEAST_ALONG:
             return None
         before, after = stem[rows, first - 1], stem[rows, first]
-        across = outward[first] - 0.5 * (0.5 - after) / np.maximum(before - after, 1e-3)
+        across = outward[first] - (0.5 - after) / np.maximum(before - after, 1e-3)
         points = np.column_stack([along[seen], across[seen]]).astype(np.float32)
         way_along, way_out, start_along, start_out = cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
         if abs(way_along) < STRAIGHT_ON:
             return None
         way = (axis * way_along + normal * way_out) * np.sign(way_along)
-        return Line(middle + axis * start_along + normal * start_out, way, MAP_STRENGTH)
+        return Line(middle + axis * start_along + normal * start_out, way)
 
     def _direction(self, spot: np.ndarray) -> np.ndarray | None:
         """Unit vector (2,) along which most stem is seen on either side of a place; None where hardly any is."""
-        angles = np.radians(np.arange(0, 180, 2))
+        angles = np.radians(np.arange(0, 180, 3))
         ways = np.column_stack([np.cos(angles), np.sin(angles)])
-        stem, _, free = self.at(spot + np.arange(-ALONG, ALONG + 1, 1.0)[None, :, None] * self.scale * ways[:, None])
+        stem, _, free = self.at(spot + np.arange(-ALONG, ALONG + 1, EACH)[None, :, None] * self.scale * ways[:, None])
         seen = (stem * (0.5 + 0.5 * free)).mean(axis=1)  # what the card hides may go on
         return ways[seen.argmax()] if seen.max() > LEAST_STEM else None
 
-    def patch(self, pair: tuple[Line, Line]) -> tuple[float, float, float] | None:
-        """First and last place along a strip of the run with most bare wood, short gaps closed [px], and its mean share.
+    def patch(self, pair: tuple[Line, Line]) -> Run | None:
+        """The run with most bare wood along a strip, short gaps closed.
 
         Over the whole width or, where that shows none, over a narrow part of it; None where none is as long as LEAST_RUN.
 
@@ -156,7 +180,7 @@ class BarkMap:
         """
         return self._run(pair, ACROSS) or self._run(pair, NARROW)
 
-    def _run(self, pair: tuple[Line, Line], across: int) -> tuple[float, float, float] | None:
+    def _run(self, pair: tuple[Line, Line], across: int) -> Run | None:
         """The same over so many of the ACROSS places side by side, where most is seen."""
         stem, wood, free = self._strip(pair, *MIDDLE)
         of_wood, of_stem = (np.lib.stride_tricks.sliding_window_view(shown * free, across, axis=1).mean(axis=2)
@@ -168,7 +192,7 @@ class BarkMap:
         first, end = max(runs, key=lambda run: float(bare[run[0] : run[1]].sum()), default=(0, 0))
         if end - first < LEAST_RUN * self.scale:
             return None
-        return float(first), float(end - 1), float(bare[first:end].mean())
+        return Run(float(first), float(end - 1), float(bare[first:end].mean()))
 
     def agreement(self, pair: tuple[Line, Line], rows: tuple[float, float]) -> float:
         """How well a strip between two lines covers the stem that is seen there: common to both over either, 0 to 1.
@@ -195,24 +219,27 @@ def bark_map(view: View, tap: np.ndarray | None = None) -> BarkMap:
         The card's surroundings laid flat [no unit]; (2,) place on the patch, near which it is looked at closely; None
         where nobody tapped [view px].
     """
-    stem, wood, _ = _seen(view, np.array(view.open.shape[::-1]) / 2, GLANCE)
+    stem, wood, _ = _seen(view, np.array(view.open.shape[::-1]) / 2, *GLANCE)
     glance = BarkMap(stem, wood, view.open.astype(np.float32), view.scale)
-    closer = glance.spot(tap)
-    if closer is None:
+    spots = glance.spots(tap)
+    if not spots:
         return glance
-    near_stem, near_wood, there = _seen(view, closer, CLOSER)
+    near_stem, near_wood, there = _seen(view, spots[0], *CLOSER)
     seen = there > 0.99
     return BarkMap(np.where(seen, near_stem, stem), np.where(seen, near_wood, wood), glance.free, view.scale)
 
 
-def _seen(view: View, centre: np.ndarray, scale: float) -> Sequence[np.ndarray]:
+def _seen(view: View, centre: np.ndarray, scale: float, size: tuple[int, int]) -> Sequence[np.ndarray]:
     """Probability of a stem, of wood, and 1 where it was seen at all, (h, w) each on a view's pixels.
 
     centre : (2,) of what the finder sees [view px]. scale : at which it sees the card's plane [px/mm].
     """
-    corner = view.to_mm(centre) - np.array(FINDER_SIZE[::-1]) / scale / 2
-    found = find(view.picture, view.plane.H @ scaling(1 / scale, *corner), flat=True)
-    to_cells = np.linalg.inv(found.to_px) @ view.plane.H @ scaling(1 / view.scale, -MARGIN, -MARGIN)
-    all_three = np.dstack([found.stem, found.shares[..., CLASSES.index("wood")], np.ones_like(found.stem)])
+    corner = view.to_mm(centre) - np.array(size[::-1]) / scale / 2
+    matrix = view.plane.H @ scaling(1 / scale, *corner)
+    net = _network("flat")
+    net.setInput(cv2.dnn.blobFromImage(cut(view.picture, matrix, size), 1 / 255))
+    shares = _softmax(net.forward()[0][: len(CLASSES)])
+    to_cells = np.linalg.inv(_to_px(matrix, FINDER_STRIDE)) @ view.plane.H @ scaling(1 / view.scale, -MARGIN, -MARGIN)
+    all_three = cv2.merge([shares[STEM].sum(axis=0), shares[CLASSES.index("wood")], np.ones(shares.shape[1:], np.float32)])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     return cv2.split(cv2.warpPerspective(all_three, to_cells, view.open.shape[::-1], flags=flags))

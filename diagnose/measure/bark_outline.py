@@ -21,31 +21,16 @@ BARK_FROM = 5.0  # beyond where wood was seen, bark is believed to begin [mm]
 AT_LIMIT = 1.0  # an outline that comes so near to there is looked for further on [mm]
 FURTHER, LOOKS_FURTHER = 18.0, 4  # by how much each time [mm], and how often
 GRAPH_BEYOND = 10.0  # how much bark above and below a patch is enough to know bark by [mm]
+ROUNDS, STRICT_ROUNDS = 1, 3  # of the graph cut: with more, on wider cells, it takes a patch for bark sooner
+STRICT_CELLS = 10_000  # about so many are left for that
 MOST_CELLS = 35_000  # of the strip that a patch is outlined on: a large patch needs no finer ones
 BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems, with sigma; own readings
 MAP_BLUR = 1.5  # how far beyond a patch the map may show wood [mm]
 SURELY_WOOD, PROBABLY_WOOD = 0.88, 0.6  # probability of wood on the map
 ENOUGH_SEED = 10.0  # area that is so [mm2]
 WORTH_INSISTING = (100.0, 15.0)  # such area [mm2], and how far its colour lies from the bark's, of 255; spent test pictures
+LIGHTNESS = 45.0  # its weight among colours [a step of 1 in ln]
 RIM = 2.2  # widest cut edge of bark [mm]
-
-
-@dataclass(frozen=True)
-class _Look:
-    """How colours are compared: weight of lightness [a step of 1 in ln]; rounds of the graph cut; most cells of the strip.
-
-    insists : where the cut finds no patch, is it made again with what the eye's map plainly shows as wood?
-    """
-
-    lightness: float
-    rounds: int
-    cells: int
-    insists: bool = False
-
-
-FIRST_LOOK = _Look(45.0, 1, MOST_CELLS, insists=True)
-STRICT_LOOK = _Look(45.0, 3, 10_000)  # more rounds: it takes a patch for bark sooner than the first does
-OTHER_LOOKS = (_Look(22.0, 1, 10_000), _Look(80.0, 1, 10_000))
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,12 +49,12 @@ class Patch:
         hang together with the patch, as where that runs round the stem's back [no unit].
     rows_up, columns_right
         (h,) downwards and (w,) in the plane through the axis [mm].
-    map_height, heights, apart_by
-        Of the plainly bare run on the eye's map, 0 for none; the patch's in other looks, and how far its two ends lie apart
-        in all of them, together [mm].
-    cut, strictly
-        Does the outline run to the lowest and to the highest level at which it was looked for? Did the strict look see it?
-        [no unit]
+    map_height
+        Of the plainly bare run on the eye's map, 0 for none [mm].
+    cut
+        Does the outline run to the lowest and to the highest level at which it was looked for? [no unit]
+    strict
+        The lowest and the highest level of the patch by a strict graph cut; None where that does not see it [mm].
     """
 
     stem: Stem
@@ -84,14 +69,16 @@ class Patch:
     columns_right: np.ndarray
     map_height: float = 0.0
     cut: tuple[bool, bool] = (False, False)
-    heights: tuple[float, ...] = ()
-    apart_by: float = 0.0
-    strictly: bool = True
+    strict: tuple[float, float] | None = None
+
+    @property
+    def apart_by(self) -> float:
+        """How far the patch's two ends lie apart by both cuts, together [mm]."""
+        low, high = self.strict or (self.up.min(), self.up.max())
+        return float(abs(self.up.min() - low) + abs(self.up.max() - high))
 
 
-def outline_patch(
-    stem: Stem, view: View, candidate: Candidate, seen: BarkMap | None, look: _Look = FIRST_LOOK
-) -> Patch | None:
+def outline_patch(stem: Stem, view: View, candidate: Candidate, seen: BarkMap | None) -> Patch | None:
     """The patch's outline on a stem, by a graph cut between the colours of its bark and of the patch.
 
     Where it runs to the level at which bark was believed to begin, it is looked for further on.
@@ -101,13 +88,11 @@ def outline_patch(
     stem, view, candidate, seen
         The stem, the card's surroundings, the strip on which it was found, and what the map shows there; None to go by
         colours alone [no unit].
-    look
-        How colours are compared [no unit].
     """
     patch, further = None, np.zeros(2)
     for _ in range(1 + LOOKS_FURTHER):
         low, high = levels(stem, view, candidate, candidate.rows if seen is None else candidate.wide) + further * (-1, 1)
-        again = _outlined(_laid(stem, view, candidate, seen, low, high, look), look)
+        again = _outlined(_laid(stem, view, candidate, seen, low, high))
         if again is None:
             break
         limit = BARK_FROM - AT_LIMIT
@@ -116,20 +101,6 @@ def outline_patch(
             break
         further = further + FURTHER * np.array(patch.cut)
     return patch
-
-
-def looked_again(patch: Patch, candidate: Candidate, seen: BarkMap | None) -> Patch:
-    """The patch with what other looks at the same stem make of it, coarser ones, each with its own weight of lightness.
-
-    Parameters
-    ----------
-    patch, candidate, seen
-        As first outlined, and as in `outline_patch` [no unit].
-    """
-    looks = [outline_patch(patch.stem, patch.view, candidate, seen, look) for look in (STRICT_LOOK, *OTHER_LOOKS)]
-    ends = np.array([(one.up.min(), one.up.max()) for one in (patch, *looks) if one is not None])
-    heights = tuple(float(height) for height in np.diff(ends[1:], axis=1).ravel())
-    return replace(patch, heights=heights, apart_by=float(np.ptp(ends, axis=0).sum()), strictly=looks[0] is not None)
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,21 +126,20 @@ class _Laid:
     spot: np.ndarray
 
 
-def _laid(stem: Stem, view: View, candidate: Candidate, seen: BarkMap | None, low: float, high: float, look: _Look) -> _Laid:
+def _laid(stem: Stem, view: View, candidate: Candidate, seen: BarkMap | None, low: float, high: float) -> _Laid:
     """The stem from below to above the levels [mm] between which its patch is believed to lie."""
     picture, plane = view.picture, view.plane
     native = stem.camera.K[0, 0] / stem.distance
     beyond = max(12.0, 0.25 * (high - low))
     area = (high - low + 2 * beyond) * 2.4 * stem.radius
-    step = max(1 / min(native, max(3.5, 70 / (2 * stem.radius))), float(np.sqrt(area / look.cells)))
+    step = max(1 / min(native, max(3.5, 70 / (2 * stem.radius))), float(np.sqrt(area / MOST_CELLS)))
     rows = np.arange(high + beyond, low - beyond, -step)
     columns = np.arange(-1.2 * stem.radius - 3 * step, 1.2 * stem.radius + 3 * step, step)
     grid = laid_between(stem.on_middle, rows, columns)
     card = laid_between(lambda up, right: _on_plane(view, stem.on_middle(up, right)), rows, columns)
     inside = ((grid > 1) & (grid < np.array(picture.size) - 2)).all(axis=2)
     hidden = ~inside | plane.is_on_sheet(card, CARD_EDGE)
-    bgr = cv2.GaussianBlur(sampled(picture.bgr, grid).astype(np.float32), (0, 0), max(0.5, 0.12 / step))
-    light = view.log_light(bgr)
+    light = view.log_light(cv2.GaussianBlur(sampled(picture.bgr, grid), (0, 0), max(0.5, 0.12 / step)))
     # bare wood lies a bark's thickness deeper: it cannot reach to where the bark's own side is seen
     on_stem = (np.abs(columns) < stem.limb * (1 - BARK_SHARE[0] / 2)) & ~hidden
     bark = ((rows > high + BARK_FROM) | (rows < low - BARK_FROM))[:, None] & on_stem
@@ -179,7 +149,7 @@ def _laid(stem: Stem, view: View, candidate: Candidate, seen: BarkMap | None, lo
         shading = np.where(many > 5, own - np.median(light[bark, 1]), 0.0)
         light -= np.clip(shading, -1.2, 1.2).astype(np.float32)[:, None]
     red, blue = light[..., 2] - light[..., 1], light[..., 1] - light[..., 0]
-    features = np.dstack([red * 160 + 100, blue * 110 + 60, (light[..., 1] + 4.7) * look.lightness])
+    features = np.dstack([red * 160 + 100, blue * 110 + 60, (light[..., 1] + 4.7) * LIGHTNESS])
     features = np.clip(features, 0, 255).astype(np.uint8)
     if bark.any():
         features[hidden] = np.median(features[bark], axis=0).astype(np.uint8)
@@ -194,7 +164,7 @@ def _on_plane(view: View, px: np.ndarray) -> np.ndarray:
     return view.plane.to_mm(px.reshape(-1, 2)).reshape(px.shape)
 
 
-def _outlined(laid: _Laid, look: _Look) -> Patch | None:
+def _outlined(laid: _Laid) -> Patch | None:
     """The outline between bark and what looks like wood on a stem laid flat."""
     from skimage.measure import find_contours
 
@@ -217,13 +187,16 @@ def _outlined(laid: _Laid, look: _Look) -> Patch | None:
     mask[~between] = cv2.GC_BGD
     if (mask == cv2.GC_PR_FGD).sum() < 30:
         return None
-    like_wood = _cut_out(features, mask, look.rounds, laid.near)
+    like_wood = _cut_out(features, mask, ROUNDS, laid.near)
     bare = _whole(like_wood)
+    every = max(1, round(np.sqrt(mask.size / STRICT_CELLS)))
+    few, near = np.ascontiguousarray(features[::every, ::every]), slice(laid.near.start // every, laid.near.stop // every)
+    strict = _whole(_cut_out(few, mask[::every, ::every], STRICT_ROUNDS, near))
     plainly = between & (laid.wood > PROBABLY_WOOD) & (share > 0.5)
     worth = plainly.sum() * step**2 > WORTH_INSISTING[0] and np.linalg.norm(toward) > WORTH_INSISTING[1]
-    if look.insists and worth and (bare is None or bare.sum() * step**2 < LEAST_AREA):
+    if worth and (bare is None or bare.sum() * step**2 < LEAST_AREA):
         mask[plainly] = cv2.GC_FGD  # colours alone do not part it from the bark: the eye's map says where it is
-        like_wood = _cut_out(features, mask, look.rounds, laid.near)
+        like_wood = _cut_out(features, mask, ROUNDS, laid.near)
         bare = _whole(like_wood)
     if bare is None or bare.sum() * step**2 < LEAST_AREA:
         return None
@@ -236,7 +209,12 @@ def _outlined(laid: _Laid, look: _Look) -> Patch | None:
     line = max(lines, key=len) - 1
     places = (np.interp(line[:, k], np.arange(len(mm)), mm) for k, mm in enumerate((laid.rows, laid.columns)))
     outline = stem.on_middle(*places)
-    return Patch(stem, laid.view, outline, *stem.place(outline), inside, laid.hidden, apart, laid.rows, laid.columns)
+    up, turn = stem.place(outline)
+    ends = None
+    if strict is not None and strict.sum() * (every * step) ** 2 >= LEAST_AREA:
+        (first, last), (strict_first, strict_last) = (np.flatnonzero(cut.any(axis=1))[[0, -1]] for cut in (bare, strict))
+        ends = up.min() + (last - every * strict_last) * step, up.max() + (first - every * strict_first) * step
+    return Patch(stem, laid.view, outline, up, turn, inside, laid.hidden, apart, laid.rows, laid.columns, strict=ends)
 
 
 def _cut_out(features: np.ndarray, mask: np.ndarray, rounds: int, near: slice = slice(None)) -> np.ndarray:

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from diagnose.measure.bark_map import bark_map
-from diagnose.measure.bark_outline import BARK_SHARE, Patch, looked_again, outline_patch
+from diagnose.measure.bark_outline import BARK_SHARE, Patch, outline_patch
 from diagnose.measure.bark_round import WELL_SEEN_DEG, Arcs, SeenRound, arcs_of
 from diagnose.measure.bark_sides import seam
 from diagnose.measure.bark_strip import stems_with_patch
@@ -23,12 +23,12 @@ from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.signs import FRAY, Bounded, Measured, Sign
 
-MOST_UNROLLED = 170_000  # cells that grooves are looked for on: a large patch has so many that coarser ones do
+MOST_UNROLLED = 90_000  # cells that grooves are looked for on: a large patch has so many that coarser ones do
 STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read grooves on
 OUTLINE_SIGMA_PX = 1.0  # of the outline's ends [px]
 RIM_SIGMA = 0.25  # of the middle of the bark's cut edge [mm]
 SIDE_BORDER = 0.4  # by how much more a border along the stem's grain is unsure [mm]
-# of a ragged patch's height, relative; and of how far apart other looks see its ends: of 430 rendered heights that nothing
+# of a ragged patch's height, relative; and of how far apart two cuts see its ends: of 430 rendered heights that nothing
 # was set on 63 and 89 % lie within one and two standard uncertainties
 FRAYED, ENDS_SHARE = 0.016, 0.6
 FRAY_MM = 3.0  # length of outline within which a spike to the side is left out [mm]
@@ -39,20 +39,20 @@ ENOUGH_REGULARITY = 0.42
 CLEAR, UNSURE_SPACING = 4.0, (0.7, 1.42)
 AS_GRAIN = (10.0, 0.55)  # within so many degrees of the stem's axis, where the grain runs, so much is asked
 PLAIN = 0.7  # mean share of wood in a run on the map that may be as tall as the patch
-ENDS_APART = 0.08  # of the height, from which on looks disagree about the patch's ends; calibration and spent pictures
-# of the least and the greatest height in the looks, what the true one then lies between; spent test pictures
+ENDS_APART = 0.08  # of the height, from which on two cuts disagree about the patch's ends; calibration and spent pictures
+# of the lesser and the greater height by the two cuts, what the true one then lies between; spent test pictures
 HULL = (0.97, 1.1)
-UNSURE = (0.7, 1.9)  # the same where the strict look saw no patch
+UNSURE = (0.7, 1.9)  # the same where the strict cut saw no patch
 BESIDE_BOTH = 0.08  # by how much a diameter may lie beside what edge and eye read where they disagree; spent test pictures
 # beyond the patch [mm], from which on a side tells less of the stem beside it, since the card hides it there; by how much,
 # of the diameter; spent test pictures
 FAR_SIDE, FAR_SIDE_SIGMA = 20.0, 0.03
-UNSURE_WIDTH = (0.8, 1.25)  # of the width, where looks disagree or the strict one saw no patch
+UNSURE_WIDTH = (0.8, 1.25)  # of the width, where the cuts disagree or the strict one saw no patch
 # of the stem's width: so close to the card, in its shadow, bark and wood are not told apart; spent test pictures
 BESIDE_SHADE = 0.2
 # where the card hides more than this of the middle of the stem, so far to either side of a patch's end [mm], there is no end
 MOST_HIDDEN, MIDDLE_OF_STEM, AT_END = 0.75, 0.7, 1.0
-# of a diameter, where the strict look saw no patch: the stem may be two then, at least as wide as its patch; of 20 such in
+# of a diameter, where the strict cut saw no patch: the stem may be two then, at least as wide as its patch; of 20 such in
 # spent test and calibration pictures six were wrong by over 10 %, the true ones 0.48 to 1.21 of what was read
 UNSURE_STEM = (0.45, 1.25)
 TALL_APART = 0.25  # of the patch's height, over which something apart from it looks bare, to count
@@ -75,7 +75,7 @@ def find_patch(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> Pa
             if patch is not None and not _end_hidden(patch):
                 there = seen.patch(candidate.pair)
                 tall = (there[1] - there[0]) / view.scale if there is not None and there[2] >= PLAIN else 0.0
-                return looked_again(replace(patch, map_height=tall), candidate, of_map)
+                return replace(patch, map_height=tall)
     return None
 
 
@@ -125,19 +125,19 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) ->
 
 
 def _diameter(patch: Patch) -> Sign:
-    """The stem's diameter; an interval where edges and eye disagree, a strict look sees no patch, or it may be two stems."""
+    """The stem's diameter; an interval where edges and eye disagree, a strict cut sees no patch, or it may be two stems."""
     stem = patch.stem
     diameter = 2 * stem.radius
     sigma = diameter * float(np.hypot(stem.radius_sigma, FAR_SIDE_SIGMA if _far_side(patch) > FAR_SIDE else 0.0))
     at = seam(stem, patch.view, float(patch.up.min()), float(patch.up.max()))
-    if not stem.eye_wider and patch.strictly and at is None:
+    if not stem.eye_wider and patch.strict and at is None:
         return Measured(diameter, sigma)
     low, high = sorted((diameter, diameter + stem.eye_wider))
     low, high = low * (1 - BESIDE_BOTH), high * (1 + BESIDE_BOTH)
     if at is not None:  # the stem may be what lies on the patch's side of the seam
         right = patch.columns_right[patch.bare.any(axis=0)].mean() / stem.limb > at
         low = min(low, max(_seen_width(patch), low * (1 - at if right else 1 + at) / 2))
-    if not patch.strictly:
+    if patch.strict is None:
         least = max(_seen_width(patch), UNSURE_STEM[0] * diameter)
         low, high = min(low, least), max(high, UNSURE_STEM[1] * diameter)
     return Bounded(low - 2 * sigma, high + 2 * sigma)
@@ -192,8 +192,8 @@ def _sizes(patch: Patch) -> dict[str, Sign]:
 
 
 def _doubted(patch: Patch, height: float) -> bool:
-    """Whether other looks at the patch do not see it, or not with the same ends."""
-    return not patch.strictly or patch.apart_by > ENDS_APART * height
+    """Whether the strict cut does not see the patch, or not with the same ends."""
+    return patch.strict is None or patch.apart_by > ENDS_APART * height
 
 
 def _width(patch: Patch, width: float, height: float, unseen: float, sigma: float) -> Sign:
@@ -207,13 +207,15 @@ def _width(patch: Patch, width: float, height: float, unseen: float, sigma: floa
 
 
 def _height(patch: Patch, height: float, unseen: float, sigma: float) -> Sign:
-    """The patch's height; an interval where other looks do not see the patch, or not with the same ends."""
+    """The patch's height; an interval where the strict cut does not see the patch, or not with the same ends."""
     if not _doubted(patch, height):
         return _value_or_interval(height, unseen, sigma)
-    heights = height, *patch.heights
-    least, most = HULL if patch.strictly else UNSURE
-    high = max(most * max(heights), 0.0 if patch.strictly else patch.map_height)
-    return Bounded(least * min(heights) - 2 * sigma, high + unseen + 2 * sigma)
+    if patch.strict is None:
+        low, high = UNSURE[0] * height, max(UNSURE[1] * height, patch.map_height)
+    else:
+        heights = height, patch.strict[1] - patch.strict[0]
+        low, high = HULL[0] * min(heights), HULL[1] * max(heights)
+    return Bounded(low - 2 * sigma, high + unseen + 2 * sigma)
 
 
 def _seen_width(patch: Patch) -> float:
@@ -270,9 +272,15 @@ def _bark_loss(patch: Patch) -> Bounded:
     within = float(bare[np.abs(turn) < well].sum()) * step
     # wood that reaches the stem's side is seen against the background a bark's thickness inside that side
     doubt = 0.06 if np.abs(turn[bare]).max() > well else 0.03
-    low = float(bare.sum()) * step * (1 - 2 * doubt) / (2 * np.pi)
-    high = ((within + apart) * (1 + 2 * doubt) + by_card + 2 * (np.pi - well)) / (2 * np.pi)
+    borders = 2 * np.sqrt(2) * _border(patch)
+    low = (float(bare.sum()) * step * (1 - 2 * doubt) - borders) / (2 * np.pi)
+    high = ((within + apart) * (1 + 2 * doubt) + borders + by_card + 2 * (np.pi - well)) / (2 * np.pi)
     return Bounded(float(np.clip(low, 0, 1)), float(np.clip(high, 0, 1)))
+
+
+def _border(patch: Patch) -> float:
+    """Standard uncertainty of where round the stem a border that faces the camera lies [radian]."""
+    return (OUTLINE_SIGMA_PX * _pixel(patch) + RIM_SIGMA + SIDE_BORDER) / patch.stem.radius
 
 
 def _turns_deg(patch: Patch) -> np.ndarray:
@@ -309,8 +317,7 @@ def _seen_round(patch: Patch, alone: Bounded) -> SeenRound:
     also = _apart_arcs(patch)
     for low, high in also:
         covered |= (around > low - 2) & (around < high + 2)
-    at_side = (OUTLINE_SIGMA_PX * _pixel(patch) + RIM_SIGMA + SIDE_BORDER) / stem.radius
-    border = float(np.degrees(np.hypot(at_side, _unevenness(laid_flat, turn))))
+    border = float(np.degrees(np.hypot(_border(patch), _unevenness(laid_flat, turn))))
     return SeenRound(arcs_of(np.degrees(turn), row), also, arcs_of(around, ~covered), border, alone)
 
 

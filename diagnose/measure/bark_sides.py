@@ -14,7 +14,7 @@ import numpy as np
 
 from diagnose.eye.pieces import moved
 from diagnose.eye.see import CloseView, Glance, look_close
-from diagnose.measure.bark_map import MAP_STRENGTH, OPEN, BarkMap
+from diagnose.measure.bark_map import OPEN, BarkMap
 from diagnose.measure.card_view import CARD_EDGE, Line, View
 from diagnose.measure.geometry import sampled
 from diagnose.measure.stem import Stem
@@ -62,7 +62,7 @@ def agreed(stem: Stem, fit: Fit, view: View, seen: BarkMap, run: int, at: float)
         if inward <= 1:
             break
         by = np.where(off < -_limit(stem), off, 0.0)
-        lines = [Line(places.mean(axis=0) + outward * one * view.scale, along, MAP_STRENGTH)
+        lines = [Line(places.mean(axis=0) + outward * one * view.scale, along)
                  for (places, along, outward), one in zip(_sides(stem, view), by, strict=True)]  # fmt: skip
         low, high = sorted(lines, key=lambda line: float(line.at(run, at)[1 - run]))
         again = fit((low, high))
@@ -184,8 +184,8 @@ def seam(stem: Stem, view: View, low: float, high: float) -> float | None:
 def _off_closely(stem: Stem, view: View, levels: Levels) -> np.ndarray | None:
     """How far outside its fitted sides two close looks see them, the nearer of both, (2,) [widths]; None for no stem.
 
-    Not a number where they do not read it. A side that the card hides is not judged, and a place whose middle it hides is
-    not looked at.
+    The second look is taken only where the first does not see both sides about where they were fitted. Not a number where
+    they do not read it. A side that the card hides is not judged, and a place whose middle it hides is not looked at.
     """
     width = 2 * stem.radius
     low, high = levels(stem)
@@ -204,6 +204,8 @@ def _off_closely(stem: Stem, view: View, levels: Levels) -> np.ndarray | None:
         if share > STEM_WHOLE and np.isfinite(left + right):
             own = (-left, right) if sign > 0 else (right, -left)  # how far out, to the left and right of the axis
             sides.append(np.where(covered[[0, 2]], 0.5, own))
+            if np.abs(sides[0] - 0.5).max() <= CLOSE_APART:
+                break
     if seen and max(seen) < STEM_SEEN:
         return None
     if not sides:

@@ -1,8 +1,7 @@
-"""What lies round the scale card, seen flat on its plane, and which straight edges run there?"""
+"""What lies round the scale card, seen flat on its plane?"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -17,18 +16,7 @@ CARD_EDGE = 0.7  # beyond the card, where its own edge would be taken for bark [
 MARGIN = 90.0  # how far beyond the card stems are looked for [mm]
 VIEW_SCALE = 1.6  # of the coarse view on the card's plane [px/mm]
 FLAT, STANDS_OUT, ABOUT = 0.05, 0.005, 9.0  # of bare paper: tone about a place [nat], share that may differ, how far [mm]
-ALONG = 4  # pixels along an edge that are read as one; 1 and 4 measured the same within a tenth of a sigma
-BLOCK = 8  # such readings are shifted as one for directions within two degrees: half a pixel off at most
-UPRIGHT, LEVEL = range(-20, 21, 5), range(70, 111, 5)  # by which a view is turned, so that edges stand upright [degree]
-WIDTHS = (4.0, 110.0)  # stems that a card of 150 x 100 mm is held beside [mm]
-REACH = 45.0  # farthest stem from the card that still counts as beside it [mm]
-LINES = 26  # strongest lines that are paired
 CARD_RIM = 1.3  # round the card, where its own edge would be found [mm]
-LEAST_LENGTH = 22.0  # of a straight edge [mm]
-LAB_UNITS = 2.5  # grey levels for a unit of CIELAB
-LARGEST_STEP = 12.0  # across an edge that counts, in each of CIELAB's units
-STEP_UNITS = 127 / LARGEST_STEP
-WHOLLY_OPEN = 253  # of 255: what is turned mixes open places with hidden ones
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,17 +68,6 @@ class View:
         return (self.plane.to_mm(np.asarray(px, float)) + MARGIN) * self.scale
 
     @cached_property
-    def light(self) -> np.ndarray:
-        """(h, w, 3) float32 natural logarithm of blue, green, red light, the card's white at zero [nat]."""
-        return self.log_light(self.bgr)
-
-    @cached_property
-    def lab(self) -> np.ndarray:
-        """(h, w, 3) uint8 CIELAB, a and b from the middle on [LAB_UNITS to the unit]."""
-        lab = cv2.cvtColor(np.float32(self.bgr) / 255, cv2.COLOR_BGR2LAB) * np.float32(LAB_UNITS)
-        return cv2.add(lab, (0, 128, 128, 0), dtype=cv2.CV_8U)
-
-    @cached_property
     def _white(self) -> np.ndarray:
         """Linear blue, green, red of the card's white, (3,), the median of its plain middle; ones where it is not seen."""
         width, height = self.plane.sheet_mm / self.plane.print_scale
@@ -128,13 +105,10 @@ class Line:
     ----------
     middle, along
         (2,) a point of it, and (2,) the unit vector along it [view px].
-    strength
-        Mean step across it times the share of its length that agrees [CIELAB units].
     """
 
     middle: np.ndarray
     along: np.ndarray
-    strength: float
 
     @property
     def run(self) -> int:
@@ -211,124 +185,3 @@ def bare_paper(picture: Picture, plane: Plane, box_mm: tuple[float, float, float
     tone = cv2.log(cv2.GaussianBlur(_laid_flat(picture, plane, (left, top), size)[0], (0, 0), 1.0).astype(np.float32) + 8)
     off = np.abs(tone - cv2.GaussianBlur(tone, (0, 0), ABOUT * VIEW_SCALE)).max(axis=2)
     return float(np.quantile(off, 1 - STANDS_OUT)) < FLAT
-
-
-def likelier_first(view: View) -> tuple[Sequence[int], Sequence[int]]:
-    """UPRIGHT and LEVEL, first the one across which a view changes more: steps [degree] by which to turn it.
-
-    Parameters
-    ----------
-    view
-        The card's surroundings [no unit].
-    """
-    across, down = (float(np.abs(cv2.Sobel(view.lab[..., 0], cv2.CV_16S, dx, 1 - dx)[view.open]).mean()) for dx in (1, 0))
-    return (UPRIGHT, LEVEL) if across >= down else (LEVEL, UPRIGHT)
-
-
-def straight_edges(view: View, turned_by: Sequence[int]) -> list[Line]:
-    """The strongest long straight edges about along two of the card's sides, strongest first, at most LINES.
-
-    For each direction the signed colour step across it is averaged along it: texture cancels, the sides of a stem add up.
-    The view is turned by every fifth degree and its steps are summed in short blocks along; for the degrees between the
-    blocks are shifted. Steps are kept as bytes, STEP_UNITS to the unit, which also cuts off what is beyond LARGEST_STEP.
-
-    Parameters
-    ----------
-    view, turned_by
-        The card's surroundings; UPRIGHT or LEVEL: by how much they are turned in turn [degree].
-
-    References
-    ----------
-    .. [1] Our own.
-    """
-    height, width = view.open.shape
-    side = int(np.hypot(width, height)) + 1
-    blocks = -(-side // (ALONG * BLOCK))
-    shown = cv2.merge([*cv2.split(view.lab), view.open.astype(np.uint8) * 255])
-    centre = ((width - 1) / 2, (height - 1) / 2)
-    to_row = np.array([[1, 0, 0], [0, ALONG * BLOCK, (ALONG * BLOCK - ALONG) / 2], [0, 0, 1]])  # of a block's middle
-    angles, turns, sums, counts = [], [], [], []
-    for angle in turned_by:
-        turn = cv2.getRotationMatrix2D(centre, angle, 1.0)
-        turn[:, 2] += (side - 1) / 2 - np.array(centre)
-        steps, seen = _block_sums(shown, turn, (side, blocks))
-        for between in range(-2, 3):
-            lean = float(np.tan(np.radians(between)))
-            shear = np.array([[1, lean, -lean * (side - 1) / 2], [0, 1, 0]])
-            shift = np.array([(shear @ to_row)[0], (0, 1, 0)])
-            sums.append(cv2.reduce(cv2.warpAffine(steps, shift, (side, blocks)), 0, cv2.REDUCE_SUM)[0])
-            counts.append(cv2.reduce(cv2.warpAffine(seen, shift, (side, blocks)), 0, cv2.REDUCE_SUM)[0])
-            angles.append(angle + between)
-            turns.append(shear @ np.vstack([turn, (0, 0, 1)]))
-    total, squares, count = np.array(sums)[..., :3], np.array(sums)[..., 3], np.array(counts)
-    many = np.maximum(count, 1)
-    mean = np.sqrt(np.einsum("ijk,ijk->ij", total, total)) / STEP_UNITS / many
-    spread = np.sqrt(squares / many) / STEP_UNITS
-    strength = np.where(count * ALONG > LEAST_LENGTH * view.scale, mean**2 / (spread + 0.5), 0)
-    return list(_peaks(strength, np.array(angles), turns, side))
-
-
-def _block_sums(shown: np.ndarray, turn: np.ndarray, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
-    """Sums of the steps across and of their squares, (blocks, side, 4), and how many were seen, (blocks, side); float32.
-
-    In blocks of BLOCK rows along, ALONG pixels apart, of a turned view, (h, w, 4) CIELAB and whether it is open.
-    """
-    short = turn.copy()
-    short[1] /= ALONG  # an edge is averaged along itself anyway
-    turned = cv2.warpAffine(shown, short, (size[0], size[1] * BLOCK))
-    seen = cv2.threshold(cv2.extractChannel(turned, 3), WHOLLY_OPEN - 1, 255, cv2.THRESH_BINARY)[1]
-    step = cv2.Sobel(turned, cv2.CV_8U, 1, 0, ksize=3, scale=0.25 * STEP_UNITS / LAB_UNITS, delta=128)
-    # a byte with its highest bit turned is, read as a signed one, by 128 less
-    step = cv2.bitwise_and(cv2.bitwise_xor(step, (128.0,) * 4), cv2.merge([seen] * 4))
-    signed = step.view(np.int8).astype(np.int16)
-    squared = cv2.split((signed * signed).view(np.uint16))  # three of them together still fit
-    sums = _added(signed).astype(np.float32)
-    sums[..., 3] = _added(cv2.add(cv2.add(squared[0], squared[1]), squared[2]), cv2.CV_32F)
-    return sums, _added(cv2.min(seen, 1.0)).astype(np.float32)
-
-
-def _added(rows: np.ndarray, kind: int = -1) -> np.ndarray:
-    """The sum of each BLOCK rows, by pairs. kind : OpenCV's of the sums, where they do not fit into that of the rows."""
-    parts = [rows[k::BLOCK] for k in range(BLOCK)]
-    while len(parts) > 1:
-        parts = [cv2.add(one, other, dtype=kind) for one, other in zip(parts[::2], parts[1::2], strict=True)]
-    return parts[0]
-
-
-def _peaks(strength: np.ndarray, angles: np.ndarray, turns: list[np.ndarray], side: int) -> Iterator[Line]:
-    left = strength.copy()
-    for _ in range(LINES):
-        row, column = np.unravel_index(int(left.argmax()), left.shape)
-        best = float(left[row, column])
-        if best < 0.5:
-            return
-        back = cv2.invertAffineTransform(turns[row])
-        ends = cv2.transform(np.array([[[column, 0.0], [column, side]]], float), back)[0]
-        along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
-        yield Line(ends.mean(axis=0), along, best)
-        apart = np.abs((angles - angles[row] + 90) % 180 - 90)
-        for other in np.flatnonzero(apart <= 4):  # its neighbours are the same edge
-            near = 2 + int(3 * apart[other])
-            left[other, max(0, column - near) : column + near + 1] = 0
-
-
-def likely_pairs(view: View, lines: list[Line]) -> list[tuple[Line, Line]]:
-    """Pairs of lines that could be the two sides of a stem beside the card, low coordinate first.
-
-    Parameters
-    ----------
-    view, lines
-        The card's surroundings, and straight edges there [view px].
-    """
-    size, margin = np.array(view.open.shape[::-1]), MARGIN * view.scale
-    ways = np.array([line.along for line in lines]).reshape(-1, 2)
-    places = [float(line.at(line.run, size[line.run] / 2)[1 - line.run]) for line in lines]
-    pairs = []
-    for i, j in np.argwhere(np.triu(np.abs(ways @ ways.T) > np.cos(np.radians(2.2)), 1)):
-        low, high = sorted((i, j), key=places.__getitem__)
-        start, end, far = places[low], places[high], size[1 - lines[i].run] - margin
-        thick = WIDTHS[0] <= (end - start) / view.scale <= WIDTHS[1]
-        beside = max(start - far, margin - end) <= REACH * view.scale and not (start > margin and end < far)
-        if lines[i].run == lines[j].run and thick and beside:
-            pairs.append((lines[low], lines[high]))
-    return pairs

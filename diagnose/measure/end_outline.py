@@ -104,7 +104,7 @@ class SeenEnd:
         x = self.end.lip - np.linspace(*SIDES_OF_BLUR, 60)
         sides = [self.end.to_outline(np.column_stack([x, np.full_like(x, y)])) for y in (-0.5, 0.5)]
         cells = [edge_width(self.patch.light, side * self.patch.scale + self.patch.origin) for side in sides]
-        return sum(cells) / max(np.count_nonzero(cells), 1) * self.per_unit / self.patch.scale
+        return float(np.sum(cells)) / max(int(np.count_nonzero(cells)), 1) * self.per_unit / self.patch.scale
 
     @property
     def off_border(self) -> float:

@@ -18,7 +18,7 @@ VOTE_CELL = 0.1  # of the offsets that straight sides are sought among [mm]
 VOTE_LOW = -6.0  # the innermost of them [mm]
 SLOPES = np.linspace(-0.03, 0.03, 49)  # against the coarse side, outwards, that are tried
 TAPER_CELLS = 9  # by how many of them the sides may differ
-FAINT, FAINT_SIGMA = 2.5, 0.035  # a side so weak leaves the radius unsure by so much, relative; calibration
+WRONG_SIDE = 0.0175  # of the radius, that a side is another line than the one taken; calibration
 EDGE_SIGMA = 0.7  # by which a fitted side may be off [px]
 BUMPY = 0.012  # of the radius: bark's own bumps and what shadow adds to a side; calibration
 
@@ -147,8 +147,6 @@ def fit_stem(view: View, pair: tuple[Line, Line], near: np.ndarray, skip: tuple[
     on_axis = eye - distance * toward
     scale_sigma = float(np.hypot(front_sigma / distance, plane.print_scale_sigma))
     edge_sigma = EDGE_SIGMA * distance / camera.K[0, 0] / radius / np.sqrt(2)
-    # that a faint side is another line than the one taken
-    wrong_sigma = FAINT_SIGMA * min(1.5, FAINT / min(pair[0].strength, pair[1].strength))
     return Stem(
         camera=camera,
         foot=on_axis + ((sheet_middle - on_axis) @ axis) * axis,
@@ -158,7 +156,7 @@ def fit_stem(view: View, pair: tuple[Line, Line], near: np.ndarray, skip: tuple[
         radius=radius,
         distance=distance,
         scale_sigma=scale_sigma,
-        radius_sigma=float(np.linalg.norm([scale_sigma, edge_sigma, wrong_sigma, BUMPY])),
+        radius_sigma=float(np.linalg.norm([scale_sigma, edge_sigma, WRONG_SIDE, BUMPY])),
         sides_px=tuple(sorted(sides, key=lambda px: float((rays(camera, px) @ across).mean()))),
     )
 
