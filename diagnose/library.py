@@ -80,12 +80,12 @@ def judge_photo(
     Examples
     --------
     >>> import diagnose
-    >>> found = diagnose.judge_photo("reference_cases/photos/twig_on_card/IMG_0016.jpg", place="DE")
+    >>> found = diagnose.judge_photo("reference_cases/photos/twig_on_card/IMG_0016.jpg", place="DE", month=2)
     >>> width = found.measurement.measured["end_diameter_mm"]
     >>> 6.5 < width.value < 7.5, width.sigma < 0.2
     (True, True)
     >>> found.verdict.leading
-    'hare'
+    'rabbit_or_hare'
     """
     return diagnosis.diagnose_photo(photo, taps=taps, answers=parse_signs(answers or {}),
                                     circumstances=Circumstances(place, month, snow_mm), **known)

@@ -46,7 +46,7 @@ def test_measuring_judging_and_keeping_need_no_streamlit(tmp_path: Path) -> None
     photo = TOP / "reference_cases" / "photos" / "twig_on_card" / "IMG_0016.jpg"
     without = ("altair", "distributed", "geopandas", "httpx", "pyogrio", "streamlit")
     blocked = f"import sys; sys.modules.update(dict.fromkeys({without}))\n"
-    words = ["photo", str(photo), "--region", "DE", "--save", "--log", str(tmp_path)]
+    words = ["photo", str(photo), "--region", "DE", "--month", "2", "--save", "--log", str(tmp_path)]
     done = subprocess.run([sys.executable, "-c", f"{blocked}from diagnose.cli import main; sys.exit(main({words!r}))"],
                           capture_output=True, text=True, cwd=tmp_path)
     assert done.returncode == 0, done.stderr

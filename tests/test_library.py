@@ -46,7 +46,7 @@ def test_no_name_hides_a_room_of_the_house() -> None:
 
 
 def test_a_photo_shows_itself_with_its_overlay_its_figures_and_its_cautions() -> None:
-    found = diagnose.judge_photo(PHOTO, place="DE")
+    found = diagnose.judge_photo(PHOTO, place="DE", month=2)
     width, shown = found.measurement.measured["end_diameter_mm"], found._repr_html_()
     data = re.search(r'src="data:image/jpeg;base64,([^"]+)"', shown)
     assert data is not None
