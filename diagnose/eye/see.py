@@ -186,7 +186,7 @@ def _to_px(matrix: np.ndarray, stride: int) -> np.ndarray:
     return matrix @ scaling(stride, stride / 2 - 0.5, stride / 2 - 0.5)
 
 
-def find(picture: Shown, matrix: np.ndarray, flat: bool = False) -> Found:
+def find(picture: Shown, matrix: np.ndarray, flat: bool = False, size: tuple[int, int] = FINDER_SIZE) -> Found:
     """What the finder sees in a piece of a picture; the same piece of one picture is looked at once.
 
     Parameters
@@ -196,18 +196,20 @@ def find(picture: Shown, matrix: np.ndarray, flat: bool = False) -> Found:
     flat
         Does it look at the plane of a scale card? There the finder that learnt longest on cards and gnawed bark sees best;
         elsewhere that one sees ends in pictures of other things [no unit].
+    size
+        Rows and columns of the piece, multiples of 32 [px].
     """
     kept = picture.kept if isinstance(picture, Picture) else {}
-    what = ("finder", flat, matrix.tobytes())
+    what = ("finder", flat, *size, matrix.tobytes())
     if what not in kept:
-        kept[what] = _found(picture, matrix, "flat" if flat else "finder")
+        kept[what] = _found(picture, matrix, "flat" if flat else "finder", size)
     found: Found = kept[what]
     return found
 
 
-def _found(picture: Shown, matrix: np.ndarray, name: str) -> Found:
+def _found(picture: Shown, matrix: np.ndarray, name: str, size: tuple[int, int]) -> Found:
     net = _network(name)
-    net.setInput(cv2.dnn.blobFromImage(cut(picture, matrix, FINDER_SIZE), 1 / 255))
+    net.setInput(cv2.dnn.blobFromImage(cut(picture, matrix, size), 1 / 255))
     out = net.forward()[0]
     shares = _softmax(out[: len(CLASSES)]).transpose(1, 2, 0)
     score, across, down, wide = out[len(CLASSES) :]

@@ -13,8 +13,8 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
-from diagnose.eye.pieces import CLASSES, FINDER_STRIDE, cut, scaling
-from diagnose.eye.see import STEM, _network, _softmax, _to_px
+from diagnose.eye.pieces import CLASSES, scaling
+from diagnose.eye.see import find
 from diagnose.measure.card_view import MARGIN, Line, View, apart
 
 # scales at which the finder sees the card's surroundings, then the patch's [px/mm], and how many pixels of these, rows and
@@ -235,11 +235,9 @@ def _seen(view: View, centre: np.ndarray, scale: float, size: tuple[int, int]) -
     centre : (2,) of what the finder sees [view px]. scale : at which it sees the card's plane [px/mm].
     """
     corner = view.to_mm(centre) - np.array(size[::-1]) / scale / 2
-    matrix = view.plane.H @ scaling(1 / scale, *corner)
-    net = _network("flat")
-    net.setInput(cv2.dnn.blobFromImage(cut(view.picture, matrix, size), 1 / 255))
-    shares = _softmax(net.forward()[0][: len(CLASSES)])
-    to_cells = np.linalg.inv(_to_px(matrix, FINDER_STRIDE)) @ view.plane.H @ scaling(1 / view.scale, -MARGIN, -MARGIN)
-    all_three = cv2.merge([shares[STEM].sum(axis=0), shares[CLASSES.index("wood")], np.ones(shares.shape[1:], np.float32)])
+    found = find(view.picture, view.plane.H @ scaling(1 / scale, *corner), flat=True, size=size)
+    to_cells = np.linalg.inv(found.to_px) @ view.plane.H @ scaling(1 / view.scale, -MARGIN, -MARGIN)
+    wood = np.ascontiguousarray(found.shares[..., CLASSES.index("wood")])
+    all_three = cv2.merge([found.stem, wood, np.ones_like(wood)])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     return cv2.split(cv2.warpPerspective(all_three, to_cells, view.open.shape[::-1], flags=flags))
