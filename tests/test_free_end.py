@@ -272,3 +272,17 @@ def test_an_end_in_a_corner_is_not_measured_without_a_tap_however_plain_it_is(mo
     assert np.linalg.norm(off) > FARTHEST_OFF
     monkeypatch.setattr(free_end, "LEAST_PLAIN", -20.0)
     assert not measure_free_end(read_picture(cv2.imencode(".png", corner)[1].tobytes(), "corner.png")).measured
+
+
+def test_a_blurred_end_where_it_grew_is_said_to_be_blurred_and_a_sharp_one_is_not() -> None:
+    """The widest stem: of thinner ones so blurred the sides are not seen, and nothing is measured."""
+    path = max(FREE, key=lambda path: json.loads(path.with_suffix(".json").read_text())["twig"]["diameter_px"])
+    sharp, truth = _tapped(path)
+    twig = truth["twig"]
+    along = twig["diameter_px"] * np.array(twig["axis_px_dir"])
+    taps = [tuple(np.array(twig["end_centre_px"]) + far * along) for far in (0, 8)]
+    smeared = cv2.GaussianBlur(read_picture(path).bgr, (0, 0), 3.5)
+    found = measure_free_end(read_picture(cv2.imencode(".png", smeared)[1].tobytes(), "smeared.png"), taps)
+    assert max(found.measured["end_form"].shares.values()) < 0.8
+    assert any("blurred" in line for line in found.remarks)
+    assert not any("blurred" in line for line in sharp.remarks)

@@ -133,13 +133,12 @@ def moved(points: np.ndarray, matrix: np.ndarray) -> np.ndarray:
     return np.asarray(out[:, :2] / out[:, 2:])
 
 
-def nearer(matrix: np.ndarray, share: float, size: tuple[int, int] = FINDER_SIZE) -> np.ndarray:
-    """From the pixels of a piece to the picture's, (3, 3) [px], where the piece shows only the middle of another.
+def nearer(matrix: np.ndarray, share: float) -> np.ndarray:
+    """From the finder's pixels to the picture's, (3, 3) [px], where it sees only the middle of another of its pieces.
 
     Parameters
     ----------
-    matrix, share, size
-        (3, 3) from the other piece's pixels to the picture's [px]; of that piece's width and height [no unit]; rows and
-        columns of both [px].
+    matrix, share
+        (3, 3) from the finder's pixels to the picture's for that piece [px]; of its width and height [no unit].
     """
-    return matrix @ scaling(share, *((np.array(size[::-1]) - 1) / 2 * (1 - share)))
+    return matrix @ scaling(share, *((np.array(FINDER_SIZE[::-1]) - 1) / 2 * (1 - share)))

@@ -53,7 +53,8 @@ BESIDE_SHADE = 0.2
 # relative standard uncertainty of a width beyond which it is an interval; of 57 rendered ones three had more, all of them
 # narrow patches, read by 35 to 67 % too wide
 DOUBTFUL_WIDTH = 0.14
-# what the uncertainty of a height is multiplied by: of 199 rendered ones 61 and 87 % lay within one and two of it without
+# what the uncertainty of a height is multiplied by: of 199 rendered ones, measured by the version before, 61 and 87 % lay
+# within one and two of it without; of 502 fresh ones 75 and 92 % with it
 HEIGHT_WIDER = 1.15
 # of 31 rendered patches that the card hides in part 17 had the stem as an interval; five ended below the truth, by 1.13 to
 # 1.54, and with this one
@@ -120,8 +121,9 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) ->
         why = (f"no bare patch with bark above and below it was found {where}: hold the card beside the stem, along "
                "it, with bark in view at both ends of the patch, and tap on the patch (a trunk over 9 cm needs the tap)")
         return Measurement(not_measured=dict.fromkeys(names, why))
-    loss, grooves = _bark_loss(patch), _grooves_on(patch)
-    measured: dict[str, Sign] = {"stem_diameter_mm": _diameter(patch), **_sizes(patch), "bark_loss": loss}
+    diameter, loss, grooves = _diameter(patch), _bark_loss(patch), _grooves_on(patch)
+    sizes = _sizes(patch, stem_unsure=isinstance(diameter, Bounded))
+    measured: dict[str, Sign] = {"stem_diameter_mm": diameter, **sizes, "bark_loss": loss}
     not_measured: dict[str, str] = {}
     if grooves is None:
         why = "no regular tooth grooves seen on the bare wood: go closer, and let light graze the wood from the side"
@@ -184,7 +186,8 @@ def _pixel(patch: Patch) -> float:
     return patch.stem.distance / patch.stem.camera.K[0, 0]
 
 
-def _sizes(patch: Patch) -> dict[str, Sign]:
+def _sizes(patch: Patch, stem_unsure: bool) -> dict[str, Sign]:
+    """The patch's width, height and edges; stem_unsure : is the stem's diameter known as an interval only?"""
     stem, step = patch.stem, _fine(patch)
     up, _, bare = _unrolled(patch, step)
     widths = bare.sum(axis=1)
@@ -198,7 +201,7 @@ def _sizes(patch: Patch) -> dict[str, Sign]:
     edge_sigma = float(np.hypot(height_sigma / 1.4, 1.0))
     hidden = _hidden_beside(patch)
     return {
-        "patch_width_mm": _width(patch, width, height, hidden, width_sigma),
+        "patch_width_mm": _width(patch, width, height, hidden, width_sigma, stem_unsure),
         "patch_height_mm": _height(patch, height, hidden * _growth(patch, bare, step), height_sigma),
         "patch_lower_edge_mm": Measured(bottom, edge_sigma),
         "patch_upper_edge_mm": Measured(top, edge_sigma),
@@ -210,12 +213,12 @@ def _doubted(patch: Patch, height: float) -> bool:
     return patch.strict is None or patch.apart_by > ENDS_APART * height
 
 
-def _width(patch: Patch, width: float, height: float, unseen: float, sigma: float) -> Sign:
+def _width(patch: Patch, width: float, height: float, unseen: float, sigma: float, stem_unsure: bool) -> Sign:
     """The patch's width; an interval where it is not sure how far the stem or the patch reaches."""
     low, high = sorted((width, max(width + patch.stem.eye_wider, 0.0)))
     if _doubted(patch, height):
         low, high = UNSURE_WIDTH[0] * low, UNSURE_WIDTH[1] * high
-    if low < high or (unseen and isinstance(_diameter(patch), Bounded)):
+    if low < high or (unseen and stem_unsure):
         return Bounded(low - 2 * sigma, (high + unseen + 2 * sigma) * _perhaps_more(patch))
     if sigma > DOUBTFUL_WIDTH * width:
         return Bounded(width - 2 * sigma, width + unseen + 2 * sigma)

@@ -46,7 +46,7 @@ BOTH_SURER = 0.85  # of the law, where edges and map make the diameter together;
 # Power of the probabilities of clean, half and torn that the eye tells, and what they are multiplied by, since it takes half
 # ends for torn ones too often: of 199 rendered ends for calibration 177 are named rightly with it instead of 175, and 2
 # wrongly at 0.8 or more instead of 5
-OUTSIDE, HALF_MORE = 0.87, np.array([1.0, 1.3, 1.0])
+LESS_SURE, HALF_MORE = 0.87, np.array([1.0, 1.3, 1.0])
 HIDES_FIBRES = 0.5  # power of the forms' probabilities where the stem's sides are blurred; our choice
 GROWS = 1.22  # a stem so many times as thick behind its end
 DOUBTFUL_WIDTH = 0.09  # relative standard uncertainty of a diameter beyond which it is an interval
@@ -67,7 +67,7 @@ class Figures:
     @cached_property
     def form(self) -> Shares:
         """Probabilities of the forms, as the eye tells them; less sure where blur may hide fibres."""
-        forms = self.seen.view.forms ** (HIDES_FIBRES if self.seen.blur > BLURRED else OUTSIDE) * HALF_MORE
+        forms = self.seen.view.forms ** (HIDES_FIBRES if self.seen.blur > BLURRED else LESS_SURE) * HALF_MORE
         return Shares(dict(zip(FORMS, (forms / forms.sum()).tolist(), strict=True)))
 
     @property

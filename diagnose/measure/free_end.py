@@ -16,6 +16,7 @@ from diagnose.eye.see import CloseView, Found, Glance, find, look_close, settle_
 from diagnose.measure.end_figures import Figures, seen_slope
 from diagnose.measure.end_outline import SeenEnd, outlined
 from diagnose.measure.geometry import Places, Point, facing
+from diagnose.measure.quality import BLURRED, BLURRED_TOLD
 from diagnose.measure.record import END_SIGNS, Measurement
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
@@ -304,7 +305,8 @@ def _measurement(seen: SeenEnd, scale: Plane | None, tapped: bool) -> Measuremen
     else:
         diameter = seen.width_px / px_per_mm(scale) * told_of.width_by_both
         measured["end_diameter_mm"] = Measured(diameter, diameter * float(np.hypot(scale.scale_sigma, told_of.width_sigma)))
-    remarks = (end.swelling, slope.quarrel, _FINGER if finger else "", "" if tapped else _UNTAPPED)
+    blurred = BLURRED_TOLD if seen.blur > BLURRED else ""
+    remarks = (blurred, end.swelling, slope.quarrel, _FINGER if finger else "", "" if tapped else _UNTAPPED)
     shapes = seen.shapes(slope.tangent * LEAN)
     return Measurement(measured, reasons, shapes, tuple(line for line in remarks if line))
 

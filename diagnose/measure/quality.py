@@ -8,6 +8,7 @@ import numpy as np
 # mean width of a stem's edges, from a fifth to four fifths of their height, beyond which it is blurred [px]: of 76 rendered
 # twigs on the card two had more, of 80 where they grew six
 BLURRED = 3.9
+BLURRED_TOLD = "the end is blurred: hold still, tap the end to focus there, and give the camera more light"
 DARK = 0.10  # linear light of white paper below which noise rules, 1 = full
 GLARE = 0.5  # share of the paper that is clipped white in all colours
 CLIPPED = 0.985  # linear light from which a colour counts as clipped
@@ -65,8 +66,7 @@ def remarks(
     """
     faults = (
         (pixel > SMALL, "the twig is small in the picture: go closer, so that the card fills most of it"),
-        (blur > BLURRED,
-         "the end is blurred: hold still, tap the end to focus there, and give the camera more light"),
+        (blur > BLURRED, BLURRED_TOLD),
         (_bright(light) < DARK, "the picture is dark: photograph in daylight, without a shadow over the card"),
         (float((light[::3, ::3] >= CLIPPED).all(axis=2).mean()) > GLARE,
          "the paper is overexposed, which thins the twig: turn the card out of the glare or darken the photo"),

@@ -11,7 +11,6 @@ from functools import partial
 
 import numpy as np
 
-from diagnose.eye.pieces import FORMS
 from diagnose.eye.see import CloseView, told_again
 from diagnose.measure.card_stems import AROUND_MIDDLE, in_plain_middle, stems_meant
 from diagnose.measure.end_figures import GROWS, Figures, seen_slope, told_diameter
@@ -127,7 +126,8 @@ def _only_shade(seen: SeenEnd) -> bool:
 
 def _in_words(seen: SeenEnd) -> str:
     """One end in a few words: its likeliest form and how steep it is."""
-    return f"{FORMS[int(seen.view.forms.argmax())]} at {abs(np.degrees(np.arctan(seen.end.slope))):.0f} degrees"
+    shares = Figures(seen).form.shares
+    return f"{max(shares, key=lambda form: shares[form])} at {abs(np.degrees(np.arctan(seen.end.slope))):.0f} degrees"
 
 
 def _likely_bitten(ends: list[SeenEnd], plane: Plane) -> SeenEnd:
