@@ -17,6 +17,7 @@ import pytest
 import skimage.data
 
 from diagnose.cannot_use import CannotUse
+from diagnose.eye.see import Glance
 from diagnose.measure import free_end
 from diagnose.measure.end_outline import SeenEnd
 from diagnose.measure.free_end import FARTHEST_OFF, HIDDEN, measure_free_end
@@ -255,6 +256,20 @@ def test_a_finger_at_the_end_makes_its_slope_unsure_and_is_said(
     expected = np.hypot(before, HIDDEN) if hidden else before
     assert found.measured["seen_slope_deg"].sigma == pytest.approx(expected), where
     assert any("a finger lies at the end" in line for line in found.remarks) == hidden, where
+
+
+def test_a_stub_at_the_side_of_a_stem_does_not_stand_out_and_the_stem_beside_a_stub_does() -> None:
+    """A side stub was measured without a tap, 44 degrees off, since the first glance had missed the stem's own end."""
+    path = next(path for path in FREE if _untapped(path).measured)
+    picture = read_picture(path)
+    twig = json.loads(path.with_suffix(".json").read_text())["twig"]
+    out = -np.array(twig["axis_px_dir"]) / np.linalg.norm(twig["axis_px_dir"])
+    stem = Glance(np.array(twig["end_centre_px"]), out, twig["diameter_px"], 0.9)
+    aside = np.array([-out[1], out[0]])
+    stub = Glance(stem.at - 3 * stem.width * (out - aside), (out + aside) / np.sqrt(2), 0.6 * stem.width, 0.9)
+    assert free_end._has_as_part(picture, stem, stub)
+    assert not free_end._has_as_part(picture, stub, stem)
+    assert not free_end._has_as_part(picture, replace(stem, at=stem.at + 8 * stem.width * out), stub)  # where none ends
 
 
 def test_an_end_in_a_corner_is_not_measured_without_a_tap_however_plain_it_is(monkeypatch: pytest.MonkeyPatch) -> None:

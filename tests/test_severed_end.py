@@ -277,6 +277,31 @@ def test_of_a_piece_whose_ends_look_alike_one_is_measured_and_the_other_told_and
     assert abs(float(told.split("clean at ")[1].split()[0]) - other) < 5.0
 
 
+def test_of_a_piece_that_lies_wholly_on_the_card_the_end_is_looked_for_that_the_first_glance_missed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The square end of a twig was measured, since the glance at the whole sheet had not seen the slanting one."""
+    find, glances = card_stems.find, []
+
+    def only_the_right_one(picture: Picture, matrix: np.ndarray, flat: bool = False) -> Any:
+        found = find(picture, matrix, flat=flat)
+        glances.append(matrix)
+        right = tuple(end for end in found.ends if end.outward[0] > 0)
+        return replace(found, ends=right) if len(glances) == 1 else found
+
+    monkeypatch.setattr(card_stems, "find", only_the_right_one)
+    seen = _piece(35.0, 1.0).measured["seen_slope_deg"]
+    assert len(glances) == 2
+    assert isinstance(seen, Measured) and abs(seen.value - 35.0) < 5.0
+
+
+def test_a_stem_that_runs_off_the_card_is_looked_at_in_one_glance(monkeypatch: pytest.MonkeyPatch) -> None:
+    picture = read_picture(picture_of(replace(PLAIN, theta=20.0))[0], "simulated.jpg")
+    find, glances = card_stems.find, []
+    monkeypatch.setattr(card_stems, "find", lambda *what, **how: glances.append(what) or find(*what, **how))
+    assert len(card_stems.find_stems(picture, find_card(picture))) == len(glances) == 1
+
+
 def test_where_the_slanting_end_has_no_outline_the_square_one_is_not_measured_in_its_stead(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

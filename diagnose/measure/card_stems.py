@@ -7,21 +7,21 @@ from collections.abc import Sequence
 import numpy as np
 
 from diagnose.eye.pieces import nearer, sheet_matrix
-from diagnose.eye.see import CloseView, Glance, find, settle_on
+from diagnose.eye.see import CloseView, Glance, Map, find, settle_on
 from diagnose.measure.card_view import bare_paper
 from diagnose.measure.geometry import Point
+from diagnose.measure.which_end import is_part_of, points_away
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 
 AROUND_MIDDLE = 2.0  # an end may lie this far outside it [mm]
 FIRST_LOOK = 1.5  # by which a first look may be off [mm]
 SLACK = 6.0  # by which the eye's first glance at the whole sheet may be off [mm]
-SAME_WAY, SPLINTER = 0.8, 8.0  # cosine between a splinter and its stem; how far it reaches [widths]
-THINNER = 0.8  # of another's width: what ends beside that one's stem is a side stub or a splinter
-BESIDE_STEM, BEHIND_END = 6.0, 12.0  # of the thicker one's widths: how far a side stub reaches aside and lies behind
 LESS_LIKELY = 0.85  # of the likeliest end's score: what has less is a shadow's end
-OPPOSITE, PLAINLY = 0.8, 0.99  # unless it points the other way and is as plainly an end: the same piece's other end
+PLAINLY = 0.99  # unless it is as plainly the same piece's other end
 CLOSER, PLAIN_SCORE = 0.6, 0.9  # share of the usual view that a closer glance sees; from which score on it is not needed
+# how far out the eye's map must show a stem that leaves the plain middle [mm], with which probability
+BEYOND, CROSSES = AROUND_MIDDLE + FIRST_LOOK, 0.3
 WORTH_A_LOOK = 0.25  # of the highest score in the plain middle
 MOST_ENDS = 4  # that are looked at closely
 # of 450 true ends, of calibration and spent test pictures, all had 0.986, and all but one, whose piece's other end was
@@ -45,26 +45,35 @@ def stems_meant(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) -> l
     if taps:
         return _tapped(find_stems(picture, plane), plane, taps) or _seen_at(picture, plane, taps)
     stems = [] if bare_paper(picture, plane, _bare_mm(plane)) else find_stems(picture, plane)
-    own = [seen for seen in stems if not any(_splinter_of(seen, other) or _side_stub_of(seen, other) for other in stems)]
+    own = [seen for seen in stems if not any(is_part_of(seen.end, other.end) for other in stems)]
     return [seen for seen in own if _score(seen) > LESS_LIKELY * _score(own[0]) or _other_end_of(seen, own[0])]
 
 
 def find_stems(picture: Picture, plane: Plane) -> list[CloseView]:
     """Ends of stems in the sheet's plain middle, the likeliest first: what the eye takes for one, closely too.
 
-    Where the glance at the whole sheet sees no end plainly, the eye glances at its middle more closely as well.
+    Where the glance at the whole sheet sees no end plainly, or one of two that a piece must have which lies wholly in the
+    middle, the eye glances at that more closely as well.
 
     Parameters
     ----------
     picture, plane
         That is measured, and the sheet's plane in it [no unit].
     """
-    stems: list[CloseView] = []
-    for closer in (1.0, CLOSER):
-        stems = _settled(picture, plane, find(picture, _to_sheet(plane, closer), flat=True).ends, stems)
-        if stems and _score(stems[0]) > PLAIN_SCORE:
-            break
-    return stems
+    whole = find(picture, _to_sheet(plane), flat=True)
+    stems = _settled(picture, plane, whole.ends, [])
+    if stems and _score(stems[0]) > PLAIN_SCORE and (len(stems) > 1 or _leaves_middle(whole, plane)):
+        return stems
+    return _settled(picture, plane, find(picture, _to_sheet(plane, CLOSER), flat=True).ends, stems)
+
+
+def _leaves_middle(whole: Map, plane: Plane) -> bool:
+    """Whether the eye's map shows a stem that reaches out of where an end may lie."""
+    low, high = np.array(_bare_mm(plane)).reshape(2, 2) * plane.print_scale + [[-BEYOND], [BEYOND]]
+    share = np.linspace(0, 1, 120)[:, None]
+    corners = np.array([low, (low[0], high[1]), high, (high[0], low[1])])
+    border = [a + share * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
+    return bool((whole.at(plane.to_px(np.concatenate(border))) > CROSSES).any())
 
 
 def _settled(picture: Picture, plane: Plane, glances: Sequence[Glance], stems: list[CloseView]) -> list[CloseView]:
@@ -149,28 +158,6 @@ def _seen_at(picture: Picture, plane: Plane, taps: Sequence[Point]) -> list[Clos
     return [seen for seen in near if sum(_apart(seen, other) < 0.5 for other in near) >= AGREEING][:1]
 
 
-def _beside(one: CloseView, other: CloseView) -> tuple[float, float, float]:
-    """Where an end lies from another: before it and aside of it, in its widths; and the cosine between their ways out."""
-    along, ahead = other.end.outward, (one.end.at - other.end.at) / other.end.width
-    return float(along @ ahead), abs(float(along[0] * ahead[1] - along[1] * ahead[0])), float(along @ one.end.outward)
-
-
-def _thinner(one: CloseView, other: CloseView) -> bool:
-    return one.end.width < THINNER * other.end.width
-
-
-def _splinter_of(one: CloseView, other: CloseView) -> bool:
-    """Whether an end is but a splinter of another: thinner, before it, and pointing the same way."""
-    ahead, aside, alike = _beside(one, other)
-    return _thinner(one, other) and alike > SAME_WAY and 0 < ahead < SPLINTER and aside < 1.5
-
-
-def _side_stub_of(one: CloseView, other: CloseView) -> bool:
-    """Whether an end is but a stub's at the side of another's stem: thinner, and close beside it behind its end."""
-    ahead, aside, alike = _beside(one, other)
-    return _thinner(one, other) and alike > -OPPOSITE and -BEHIND_END < ahead < 0 and aside < BESIDE_STEM
-
-
 def _other_end_of(one: CloseView, other: CloseView) -> bool:
     """Whether an end is plainly the other one of the same piece, which points away from it."""
-    return one.is_end > PLAINLY and _beside(one, other)[2] < -OPPOSITE
+    return one.is_end > PLAINLY and points_away(one.end, other.end)

@@ -18,6 +18,7 @@ from diagnose.measure.end_outline import SeenEnd, outlined
 from diagnose.measure.geometry import Places, Point, facing
 from diagnose.measure.quality import BLURRED, BLURRED_TOLD
 from diagnose.measure.record import END_SIGNS, Measurement
+from diagnose.measure.which_end import is_part_of
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.photo.scale import TAP_SHARE, px_per_mm
@@ -166,7 +167,17 @@ def _plainness(picture: Picture, found: Found, view: CloseView) -> float:
     if how + FOUND_AGAIN * _log_odds(EXTREME) < LEAST_PLAIN:
         return -np.inf  # nothing will make it plain
     closer = find(picture, _look_at(end.at, CLOSER * max(picture.size) / FINDER_SIZE[1]))
+    if any(_has_as_part(picture, other, end) for other in closer.ends if other.score > FAINTEST):
+        return -np.inf
     return how + FOUND_AGAIN * _log_odds(max((one.score for one in closer.ends if _same(one, end)), default=0.0))
+
+
+def _has_as_part(picture: Picture, other: Glance, end: Glance) -> bool:
+    """Whether an end is but a splinter or a side stub of the stem that ends at another glance."""
+    if not is_part_of(end, other):
+        return False
+    view = settle_on(picture, other, least=UNLIKELY)
+    return view.is_end > LEAST_SURE and is_part_of(end, view.end)
 
 
 def _off_centre(picture: Picture, view: CloseView) -> float:

@@ -140,8 +140,9 @@ def _likely_bitten(ends: list[SeenEnd], plane: Plane) -> SeenEnd:
 
 
 def _as_cut_for_a_sample(seen: SeenEnd) -> bool:
-    """Whether an end is cut square and smooth, as who takes a twig for a sample cuts it."""
-    return bool(abs(seen.end.slope) < np.tan(np.radians(SQUARE)) and seen.end.raggedness < SMOOTH)
+    """Whether an end may be cut square and smooth, as who takes a twig for a sample cuts it."""
+    steep = float(np.degrees(np.arctan(abs(seen.end.slope)))) - Figures(seen).slope_sigma
+    return steep < SQUARE and seen.end.raggedness < SMOOTH
 
 
 def _tip_on_sheet(seen: SeenEnd, plane: Plane) -> np.ndarray:
