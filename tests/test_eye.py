@@ -219,6 +219,20 @@ def test_the_close_view_covers_the_stem_that_the_ray_tracer_drew(on_card):
     assert np.sum(np.array(overlaps) > 0.8) >= 6
 
 
+def test_a_second_look_that_is_mirrored_keeps_the_way_that_a_slope_leans(on_card):
+    """Were its slope's sign not turned back, the mean of both looks would be about zero, and its spread the slope."""
+    steep = 0
+    for bgr, _, end in on_card:
+        seen = see.settle_on(bgr, end) if end is not None else None
+        if seen is None or abs(seen.slope) < np.radians(20):
+            continue
+        steep += 1
+        told = see.told_again(bgr, seen)
+        assert told.slope / seen.slope > 0.6
+        assert told.slope_spread < abs(seen.slope)
+    assert steep >= 2
+
+
 def test_in_most_pictures_of_nothing_the_eye_sees_no_end():
     """Faces, a cat, text, stars, walls and tools of scikit-image. The networks alone take a rocket, a part of the
     astronaut and the moon's limb for an end, 3 of 15, so measuring asks for more than their word. The bar is one more."""
