@@ -23,7 +23,7 @@ from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.signs import FRAY, Bounded, Measured, Sign
 
-MOST_UNROLLED = 90_000  # cells that grooves are looked for on: a large patch has so many that coarser ones do
+MOST_UNROLLED = 45_000  # cells that grooves are looked for on: a large patch has so many that coarser ones do
 STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read grooves on
 OUTLINE_SIGMA_PX = 1.0  # of the outline's ends [px]
 RIM_SIGMA = 0.25  # of the middle of the bark's cut edge [mm]

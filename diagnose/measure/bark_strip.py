@@ -7,14 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 import cv2
 import numpy as np
 
 from diagnose.measure.bark_map import BarkMap
-from diagnose.measure.bark_sides import agreed, settled
+from diagnose.measure.bark_sides import agreed
 from diagnose.measure.card_view import Line, View, apart
 from diagnose.measure.stem import Stem, fit_stem
 
@@ -80,11 +79,9 @@ def stems_with_patch(view: View, seen: BarkMap, tap: np.ndarray | None = None) -
         one = _at_spot(view, seen, spot, tap)
         if one is None:
             continue
-        fit = partial(fit_stem, view, near=one.centre, skip=one.wide)
-        stem, run = fit(one.pair), one.pair[0].run
+        stem = fit_stem(view, one.pair, near=one.centre, skip=one.wide)
         if stem is not None:
-            by_map = agreed(stem, fit, view, seen, run, float(one.centre[run]))
-            stem = settled(stem, by_map, view, partial(levels, view=view, candidate=one, rows=one.wide))
+            stem = agreed(stem, one.pair, view, float(one.centre[one.pair[0].run]))
         if stem is None or min(np.ptp(stem.place(side)[0]) for side in stem.sides_px) < LEAST_SIDE:
             continue
         if AS_WIDE[0] < 2 * stem.radius / one.width < AS_WIDE[1] and 2 * stem.radius <= thickest:
