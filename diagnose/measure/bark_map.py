@@ -16,6 +16,7 @@ import numpy as np
 from diagnose.eye.pieces import CLASSES, scaling
 from diagnose.eye.see import find
 from diagnose.measure.card_view import MARGIN, Line, View, apart
+from diagnose.measure.geometry import smoothed
 
 # scales at which the finder sees the card's surroundings, then the patch's [px/mm], and how many pixels of these, rows and
 # columns, multiples of 32
@@ -101,7 +102,7 @@ class BarkMap:
         tap
             (2,) place within TAP_REACH of which they are looked for; None to look everywhere [view px].
         """
-        spread = cv2.GaussianBlur(self.stem * self.wood * self.free, (0, 0), SPOT * self.scale)
+        spread = smoothed(self.stem * self.wood * self.free, SPOT * self.scale)
         if tap is not None:
             column, row = np.round(tap).astype(int).tolist()
             spread *= cv2.circle(np.zeros_like(spread), (column, row), round(TAP_REACH * self.scale), 1.0, -1)
