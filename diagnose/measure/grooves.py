@@ -211,5 +211,5 @@ class _Waves:
         profile = (top * enough).sum(axis=1) / np.maximum((weight * enough).sum(axis=1), 1e-6)
         known = enough.mean(axis=1) > 0.5
         last = len(lags) if known.all() else int(np.argmin(known))
-        profile = gaussian_filter1d(profile[:last].astype(float), 1.0)
+        profile = gaussian_filter1d(profile[:last].astype(float), 1.0, mode="mirror")
         return lags[:last], profile / max(profile[0], 1e-9) if last else profile
