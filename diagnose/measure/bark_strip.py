@@ -22,7 +22,6 @@ THICKEST = 110.0  # stem that a card of 150 x 100 mm is held beside [mm]
 THICKEST_UNTAPPED = 90.0  # a table's planks may look like thicker trunks: those need a tap [mm]
 LEAST_SIDE = 40.0  # along a side, from its first to its last place [mm]; spent test pictures
 PLAINLY_BARE, BARE_WHERE_TAPPED = 0.6, 0.45  # mean share of wood in a run on the map, at least, to be a patch
-LEAST_AGREEMENT = 0.4  # of a strip with the stem that the map shows there
 WOOD_RED = (-0.04, 0.46)  # ln(red / green) of bare wood against the card's white, fresh to weathered; own readings
 WOOD_BLUE = (0.20, 1.05)  # ln(green / blue) of the same
 WOOD_DARKEST = -2.9  # ln(green), in the stem's own shadow
@@ -114,8 +113,6 @@ def _at_spot(view: View, seen: BarkMap, spot: np.ndarray, tap: np.ndarray | None
     elif nearest is not None:
         wide = nearest.first, nearest.last
     else:
-        return None
-    if seen.agreement(pair, wide) < LEAST_AGREEMENT:
         return None
     if tap is not None and not _near(tap, pair, wide, NEAR_TAP * view.scale):
         return None
