@@ -172,10 +172,11 @@ class BarkMap:
         run = pair[0].run
         low, high = (line.at(run, np.arange(0, self.stem.shape[1 - run], 1.0))[:, None] for line in pair)
         shown = self.at(low + np.linspace(*MIDDLE, ACROSS)[None, :, None] * (high - low))
-        return self._run(*shown, ACROSS) or self._run(*shown, NARROW)
+        return self._run(shown, ACROSS) or self._run(shown, NARROW)
 
-    def _run(self, stem: np.ndarray, wood: np.ndarray, free: np.ndarray, across: int) -> Run | None:
-        """The same from a strip, (length, ACROSS) each, over so many places side by side, where most is seen."""
+    def _run(self, strip: Sequence[np.ndarray], across: int) -> Run | None:
+        """The same from what a strip shows, (length, ACROSS) each, over so many places side by side, where most is seen."""
+        stem, wood, free = strip
         of_wood, of_stem = (np.lib.stride_tricks.sliding_window_view(shown * free, across, axis=1).mean(axis=2)
                             for shown in (wood, stem))  # fmt: skip
         bare = (of_wood / np.maximum(of_stem, 0.3)).max(axis=1)

@@ -26,8 +26,9 @@ STRICT_CELLS = 10_000  # about so many are left for that
 MOST_CELLS = 35_000  # of the strip that a patch is outlined on: a large patch needs no finer ones
 BARK_SHARE = (0.075, 0.02)  # bark's thickness to the stem's radius, young stems, with sigma; own readings
 MAP_BLUR = 1.5  # how far beyond a patch the map may show wood [mm]
-SURELY_WOOD = 0.88  # probability of wood on the map
+SURELY_WOOD, PROBABLY_WOOD = 0.88, 0.6  # probability of wood on the map
 ENOUGH_SEED = 10.0  # area that is so [mm2]
+WORTH_INSISTING = (100.0, 15.0)  # such area [mm2], and how far its colour lies from the bark's, of 255; spent test pictures
 LIGHTNESS = 45.0  # its weight among colours [a step of 1 in ln]
 RIM = 2.2  # widest cut edge of bark [mm]
 
@@ -191,6 +192,12 @@ def _outlined(laid: _Laid) -> Patch | None:
     every = max(1, round(np.sqrt(mask.size / STRICT_CELLS)))
     few, near = np.ascontiguousarray(features[::every, ::every]), slice(laid.near.start // every, laid.near.stop // every)
     strict = _whole(_cut_out(few, mask[::every, ::every], STRICT_ROUNDS, near))
+    plainly = between & (laid.wood > PROBABLY_WOOD) & (share > 0.5)
+    worth = plainly.sum() * step**2 > WORTH_INSISTING[0] and np.linalg.norm(toward) > WORTH_INSISTING[1]
+    if worth and (bare is None or bare.sum() * step**2 < LEAST_AREA):
+        mask[plainly] = cv2.GC_FGD  # colours alone do not part it from the bark: the eye's map says where it is
+        like_wood = _cut_out(features, mask, ROUNDS, laid.near)
+        bare = _whole(like_wood)
     if bare is None or bare.sum() * step**2 < LEAST_AREA:
         return None
     apart = like_wood & ~cv2.dilate(bare.astype(np.uint8), np.ones((3, 3))).astype(bool)
