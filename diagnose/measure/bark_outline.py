@@ -262,12 +262,18 @@ def _to_middle_of_rim(laid: _Laid, bare: np.ndarray) -> np.ndarray:
 
 
 def _unlike(features: np.ndarray, sample: np.ndarray, sigmas: float = 3.0) -> np.ndarray:
-    """Whose colours lie far from the median of a sample's, as the median of the sample's own distances goes."""
+    """Whose colours lie far (Mahalanobis) from those of a sample, its outlying tenth left out."""
     own = features[sample]
     own = own[:: max(1, len(own) // ENOUGH_CELLS)]
-    middle = np.median(own, axis=0)
-    spread = np.hypot(1.4826 * np.median(np.abs(own - middle), axis=0), 3.0)  # [of 255]
-    return np.asarray((((features - middle) / spread) ** 2).sum(axis=2) > sigmas**2)
+    for _ in range(2):
+        middle = own.mean(axis=0)
+        inverse = np.linalg.inv(np.cov(own.T) + 9 * np.eye(3))
+        away = own - middle
+        far = ((away @ inverse) * away).sum(axis=1)
+        own = own[far <= np.quantile(far, 0.9)]
+    root = np.linalg.cholesky(inverse).T
+    evened = cv2.transform(features, np.hstack([root, -root @ middle.reshape(3, 1)]))
+    return np.asarray(np.einsum("ijk,ijk->ij", evened, evened) > sigmas**2)
 
 
 def _opened(mask: np.ndarray) -> np.ndarray:
