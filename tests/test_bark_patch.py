@@ -182,7 +182,7 @@ def test_a_tap_on_the_patch_finds_the_same_patch() -> None:
     y, x = np.nonzero(truth.bare)
     tapped = measure_patch(picture, plane, taps=[(float(x.mean()), float(y.mean()))])
     untapped = measure_patch(picture, plane)
-    assert value(tapped, "patch_height_mm") == pytest.approx(value(untapped, "patch_height_mm"))
+    assert value(tapped, "patch_height_mm") == pytest.approx(value(untapped, "patch_height_mm"), rel=0.01)
 
 
 def test_a_plane_without_a_camera_is_refused_with_advice() -> None:

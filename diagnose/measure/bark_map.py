@@ -15,14 +15,13 @@ import numpy as np
 
 from diagnose.eye.pieces import CLASSES, scaling
 from diagnose.eye.see import find
-from diagnose.measure.card_view import MARGIN, Line, View, apart
+from diagnose.measure.card_view import MARGIN, Line, View
+from diagnose.measure.geometry import smoothed
 
 # scales at which the finder sees the card's surroundings, then the patch's [px/mm], and how many pixels of these, rows and
 # columns, multiples of 32
 GLANCE, CLOSER = (1.7, (320, 448)), (2.4, (256, 320))
 SPOT = 6.0  # over which bare wood is added up to find where most is [mm]
-BESIDE = 0.6  # of a strip's width, on either side, where no stem may be seen
-LEAST_BESIDE = 4.0  # of it [mm]
 MIDDLE = (0.25, 0.75)  # of a strip's width, where bare wood is looked for: bark beside it blurs the map
 NARROW = 8  # of ACROSS places side by side, over which a patch that is bare over fewer than half of them is looked for
 BARE = 0.5  # share of wood in what is seen of the stem from which on it is bare
@@ -85,14 +84,6 @@ class BarkMap:
         """
         return cv2.split(cv2.remap(self._all, places.astype(np.float32), None, cv2.INTER_LINEAR))
 
-    def _strip(self, pair: tuple[Line, Line], low: float, high: float) -> Sequence[np.ndarray]:
-        """stem, wood and free (length, ACROSS), between shares `low` and `high` of the way from one line to the other."""
-        run = pair[0].run
-        along = np.arange(0, self.stem.shape[1 - run], 1.0)
-        one, two = (line.at(run, along)[:, None] for line in pair)
-        share = np.linspace(low, high, ACROSS)[None, :, None]
-        return self.at(one + share * (two - one))
-
     def spots(self, tap: np.ndarray | None = None) -> list[np.ndarray]:
         """Where most bare wood on a stem is seen, (2,) each, most first, at most SPOTS; the tap last [view px].
 
@@ -101,7 +92,7 @@ class BarkMap:
         tap
             (2,) place within TAP_REACH of which they are looked for; None to look everywhere [view px].
         """
-        spread = cv2.GaussianBlur(self.stem * self.wood * self.free, (0, 0), SPOT * self.scale)
+        spread = smoothed(self.stem * self.wood * self.free, SPOT * self.scale)
         if tap is not None:
             column, row = np.round(tap).astype(int).tolist()
             spread *= cv2.circle(np.zeros_like(spread), (column, row), round(TAP_REACH * self.scale), 1.0, -1)
@@ -178,11 +169,14 @@ class BarkMap:
         pair
             The strip's two sides, low coordinate first [view px].
         """
-        return self._run(pair, ACROSS) or self._run(pair, NARROW)
+        run = pair[0].run
+        low, high = (line.at(run, np.arange(0, self.stem.shape[1 - run], 1.0))[:, None] for line in pair)
+        shown = self.at(low + np.linspace(*MIDDLE, ACROSS)[None, :, None] * (high - low))
+        return self._run(shown, ACROSS) or self._run(shown, NARROW)
 
-    def _run(self, pair: tuple[Line, Line], across: int) -> Run | None:
-        """The same over so many of the ACROSS places side by side, where most is seen."""
-        stem, wood, free = self._strip(pair, *MIDDLE)
+    def _run(self, strip: Sequence[np.ndarray], across: int) -> Run | None:
+        """The same from what a strip shows, (length, ACROSS) each, over so many places side by side, where most is seen."""
+        stem, wood, free = strip
         of_wood, of_stem = (np.lib.stride_tricks.sliding_window_view(shown * free, across, axis=1).mean(axis=2)
                             for shown in (wood, stem))  # fmt: skip
         bare = (of_wood / np.maximum(of_stem, 0.3)).max(axis=1)
@@ -193,21 +187,6 @@ class BarkMap:
         if end - first < LEAST_RUN * self.scale:
             return None
         return Run(float(first), float(end - 1), float(bare[first:end].mean()))
-
-    def agreement(self, pair: tuple[Line, Line], rows: tuple[float, float]) -> float:
-        """How well a strip between two lines covers the stem that is seen there: common to both over either, 0 to 1.
-
-        Parameters
-        ----------
-        pair, rows
-            The two lines, low coordinate first; from where to where along the running coordinate it is asked for [view px].
-        """
-        beside = max(BESIDE, LEAST_BESIDE * self.scale / max(apart(pair, float(np.mean(rows))), 1.0))
-        part = slice(max(int(rows[0]), 0), int(rows[1]) + 1)
-        left, inside, right = ([shown[part] for shown in self._strip(pair, *span)]
-                               for span in ((-beside, 0.0), (0.0, 1.0), (1.0, 1.0 + beside)))  # fmt: skip
-        off = sum(float((stem * free).sum()) * beside for stem, _, free in (left, right))
-        return float((inside[0] * inside[2]).sum()) / max(float(inside[2].sum()) + off, 1.0)
 
 
 def bark_map(view: View, tap: np.ndarray | None = None) -> BarkMap:

@@ -23,7 +23,7 @@ from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 from diagnose.signs import FRAY, Bounded, Measured, Sign
 
-MOST_UNROLLED = 90_000  # cells that grooves are looked for on: a large patch has so many that coarser ones do
+MOST_UNROLLED = 45_000  # cells that grooves are looked for on: a large patch has so many that coarser ones do
 STEEPEST = np.radians(64)  # beyond, a surface is too much foreshortened to read grooves on
 OUTLINE_SIGMA_PX = 1.0  # of the outline's ends [px]
 RIM_SIGMA = 0.25  # of the middle of the bark's cut edge [mm]
@@ -121,9 +121,9 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) ->
         why = (f"no bare patch with bark above and below it was found {where}: hold the card beside the stem, along "
                "it, with bark in view at both ends of the patch, and tap on the patch (a trunk over 9 cm needs the tap)")
         return Measurement(not_measured=dict.fromkeys(names, why))
-    diameter, loss, grooves = _diameter(patch), _bark_loss(patch), _grooves_on(patch)
+    diameter, seen_round, grooves = _diameter(patch), _seen_round(patch), _grooves_on(patch)
     sizes = _sizes(patch, stem_unsure=isinstance(diameter, Bounded))
-    measured: dict[str, Sign] = {"stem_diameter_mm": diameter, **sizes, "bark_loss": loss}
+    measured: dict[str, Sign] = {"stem_diameter_mm": diameter, **sizes, "bark_loss": seen_round.alone}
     not_measured: dict[str, str] = {}
     if grooves is None:
         why = "no regular tooth grooves seen on the bare wood: go closer, and let light graze the wood from the side"
@@ -131,7 +131,7 @@ def measure_patch(picture: Picture, plane: Plane, taps: Sequence[Point] = ()) ->
     else:
         measured["groove_spacing_mm"] = _spacing(grooves)
         measured["groove_direction_deg"] = Measured(grooves.direction_deg, grooves.direction_sigma)
-    return Measurement(measured, not_measured, _shapes(patch, grooves), _remarks(patch), _seen_round(patch, loss))
+    return Measurement(measured, not_measured, _shapes(patch, grooves), _remarks(patch), seen_round)
 
 
 def _diameter(patch: Patch) -> Sign:
@@ -218,23 +218,28 @@ def _width(patch: Patch, width: float, height: float, unseen: float, sigma: floa
     low, high = sorted((width, max(width + patch.stem.eye_wider, 0.0)))
     if _doubted(patch, height):
         low, high = UNSURE_WIDTH[0] * low, UNSURE_WIDTH[1] * high
-    if low < high or (unseen and stem_unsure):
-        return Bounded(low - 2 * sigma, (high + unseen + 2 * sigma) * _perhaps_more(patch))
-    if sigma > DOUBTFUL_WIDTH * width:
-        return Bounded(width - 2 * sigma, width + unseen + 2 * sigma)
-    return _value_or_interval(width, unseen, sigma)
+    unsure = low < high or (unseen > 0 and stem_unsure)
+    more = _perhaps_more(patch) if unsure else 1.0
+    return _between(low, high, unseen, sigma, sure=not unsure and sigma < DOUBTFUL_WIDTH * width, more=more)
 
 
 def _height(patch: Patch, height: float, unseen: float, sigma: float) -> Sign:
     """The patch's height; an interval where the strict cut does not see the patch, or not with the same ends."""
-    if not _doubted(patch, height):
-        return _value_or_interval(height, unseen, sigma)
+    low = high = height
     if patch.strict is None:
         low, high = UNSURE[0] * height, max(UNSURE[1] * height, patch.map_height)
-    else:
-        heights = height, patch.strict[1] - patch.strict[0]
-        low, high = HULL[0] * min(heights), HULL[1] * max(heights)
-    return Bounded(low - 2 * sigma, high + unseen + 2 * sigma)
+    elif _doubted(patch, height):
+        low, high = sorted((height, patch.strict[1] - patch.strict[0]))
+        low, high = HULL[0] * low, HULL[1] * high
+    return _between(low, high, unseen, sigma)
+
+
+def _between(low: float, high: float, unseen: float, sigma: float, sure: bool = True, more: float = 1.0) -> Sign:
+    """A length that lies between two, of which up to `unseen` more may be hidden: a value where that says little."""
+    spread = unseen / np.sqrt(12)
+    if sure and low == high and spread < 0.07 * low:
+        return Measured(low + unseen / 2, float(np.hypot(sigma, spread)))
+    return Bounded(low - 2 * sigma, (high + unseen + 2 * sigma) * more)
 
 
 def _seen_width(patch: Patch) -> float:
@@ -244,14 +249,6 @@ def _seen_width(patch: Patch) -> float:
     even = np.arange(0, gone[-1], 0.1)
     along = np.interp(even, gone, right)
     return float(np.ptp(median_filter(along, int(FRAY_MM / 0.1) | 1, mode="wrap")))
-
-
-def _value_or_interval(value: float, unseen: float, sigma: float) -> Sign:
-    """A length of which up to `unseen` more may be hidden: a value while that says little, else an interval."""
-    spread = unseen / np.sqrt(12)
-    if spread < 0.07 * value:
-        return Measured(value + unseen / 2, float(np.hypot(sigma, spread)))
-    return Bounded(value - 2 * sigma, value + unseen + 2 * sigma)
 
 
 def _hidden_beside(patch: Patch) -> float:
@@ -278,23 +275,6 @@ def _growth(patch: Patch, bare: np.ndarray, step: float) -> float:
     near = float(heights[order[one : 2 * one + 1]].mean())
     far = float(heights[order[three : three + one + 1]].mean())
     return max(0.0, (near - far) / ((three - one) * step))
-
-
-def _bark_loss(patch: Patch) -> Bounded:
-    """From what is seen bare at the widest height to that plus all that is not seen well, as shares."""
-    _, turn, laid_flat = _unrolled(patch, _fine(patch))
-    bare = laid_flat[int(np.argmax(laid_flat.sum(axis=1)))]
-    rows, step, well = patch.bare.any(axis=1), float(turn[1] - turn[0]), np.radians(WELL_SEEN_DEG)
-    right = np.radians(_turns_deg(patch))
-    by_card = float((patch.hidden[rows].mean(axis=0) * (np.abs(right) < well) * np.gradient(right)).sum())
-    apart = sum(np.radians(high - low) for low, high in _apart_arcs(patch))
-    within = float(bare[np.abs(turn) < well].sum()) * step
-    # wood that reaches the stem's side is seen against the background a bark's thickness inside that side
-    doubt = 0.06 if np.abs(turn[bare]).max() > well else 0.03
-    borders = 2 * np.sqrt(2) * _border(patch)
-    low = (float(bare.sum()) * step * (1 - 2 * doubt) - borders) / (2 * np.pi)
-    high = ((within + apart) * (1 + 2 * doubt) + borders + by_card + 2 * (np.pi - well)) / (2 * np.pi)
-    return Bounded(float(np.clip(low, 0, 1)), float(np.clip(high, 0, 1)))
 
 
 def _border(patch: Patch) -> float:
@@ -325,19 +305,29 @@ def _unevenness(laid_flat: np.ndarray, turn: np.ndarray) -> float:
     return float(np.mean([end.std() for end in ends]))
 
 
-def _seen_round(patch: Patch, alone: Bounded) -> SeenRound:
-    """What this view tells of the circumference at the patch's widest height, for joining it with other views."""
-    stem = patch.stem
+def _seen_round(patch: Patch) -> SeenRound:
+    """What this view tells of the circumference at the patch's widest height.
+
+    The share without bark runs from what is seen bare to that plus all that is not seen well.
+    """
     _, turn, laid_flat = _unrolled(patch, _fine(patch))
-    row = laid_flat[int(np.argmax(laid_flat.sum(axis=1)))]
-    hidden = patch.hidden[int(np.argmax(patch.bare.sum(axis=1)))]
+    bare = laid_flat[int(np.argmax(laid_flat.sum(axis=1)))]
+    step, well = float(turn[1] - turn[0]), np.radians(WELL_SEEN_DEG)
     around = np.arange(-WELL_SEEN_DEG, WELL_SEEN_DEG + 0.25, 0.5)
-    covered = np.interp(stem.radius * np.sin(np.radians(around)), patch.columns_right, hidden.astype(float)) > 0.5
-    also = _apart_arcs(patch)
+    hidden = patch.hidden[patch.bare.any(axis=1)].mean(axis=0)
+    by_card = np.interp(patch.stem.radius * np.sin(np.radians(around)), patch.columns_right, hidden)
+    covered, also = by_card > 0.5, _apart_arcs(patch)
     for low, high in also:
         covered |= (around > low - 2) & (around < high + 2)
+    # wood that reaches the stem's side is seen against the background a bark's thickness inside that side
+    doubt = 2 * (0.06 if np.abs(turn[bare]).max() > well else 0.03)
+    borders = 2 * np.sqrt(2) * _border(patch)
+    most = float(bare[np.abs(turn) < well].sum()) * step + sum(np.radians(high - low) for low, high in also)
+    unseen = np.radians(0.5) * by_card.sum() + 2 * (np.pi - well)
+    ends = np.array([bare.sum() * step * (1 - doubt) - borders, most * (1 + doubt) + borders + unseen]) / (2 * np.pi)
     border = float(np.degrees(np.hypot(_border(patch), _unevenness(laid_flat, turn))))
-    return SeenRound(arcs_of(np.degrees(turn), row), also, arcs_of(around, ~covered), border, alone)
+    alone = Bounded(*np.clip(ends, 0, 1).tolist())
+    return SeenRound(arcs_of(np.degrees(turn), bare), also, arcs_of(around, ~covered), border, alone)
 
 
 def _grooves_on(patch: Patch) -> Grooves | None:

@@ -7,14 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 import cv2
 import numpy as np
 
 from diagnose.measure.bark_map import BarkMap
-from diagnose.measure.bark_sides import agreed, settled
+from diagnose.measure.bark_sides import agreed
 from diagnose.measure.card_view import Line, View, apart
 from diagnose.measure.stem import Stem, fit_stem
 
@@ -23,7 +22,6 @@ THICKEST = 110.0  # stem that a card of 150 x 100 mm is held beside [mm]
 THICKEST_UNTAPPED = 90.0  # a table's planks may look like thicker trunks: those need a tap [mm]
 LEAST_SIDE = 40.0  # along a side, from its first to its last place [mm]; spent test pictures
 PLAINLY_BARE, BARE_WHERE_TAPPED = 0.6, 0.45  # mean share of wood in a run on the map, at least, to be a patch
-LEAST_AGREEMENT = 0.4  # of a strip with the stem that the map shows there
 WOOD_RED = (-0.04, 0.46)  # ln(red / green) of bare wood against the card's white, fresh to weathered; own readings
 WOOD_BLUE = (0.20, 1.05)  # ln(green / blue) of the same
 WOOD_DARKEST = -2.9  # ln(green), in the stem's own shadow
@@ -80,11 +78,9 @@ def stems_with_patch(view: View, seen: BarkMap, tap: np.ndarray | None = None) -
         one = _at_spot(view, seen, spot, tap)
         if one is None:
             continue
-        fit = partial(fit_stem, view, near=one.centre, skip=one.wide)
-        stem, run = fit(one.pair), one.pair[0].run
+        stem = fit_stem(view, one.pair, near=one.centre, skip=one.wide)
         if stem is not None:
-            by_map = agreed(stem, fit, view, seen, run, float(one.centre[run]))
-            stem = settled(stem, by_map, view, partial(levels, view=view, candidate=one, rows=one.wide))
+            stem = agreed(stem, one.pair, view, float(one.centre[one.pair[0].run]))
         if stem is None or min(np.ptp(stem.place(side)[0]) for side in stem.sides_px) < LEAST_SIDE:
             continue
         if AS_WIDE[0] < 2 * stem.radius / one.width < AS_WIDE[1] and 2 * stem.radius <= thickest:
@@ -117,8 +113,6 @@ def _at_spot(view: View, seen: BarkMap, spot: np.ndarray, tap: np.ndarray | None
     elif nearest is not None:
         wide = nearest.first, nearest.last
     else:
-        return None
-    if seen.agreement(pair, wide) < LEAST_AGREEMENT:
         return None
     if tap is not None and not _near(tap, pair, wide, NEAR_TAP * view.scale):
         return None

@@ -7,9 +7,12 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from scipy import fft
+from scipy.ndimage import gaussian_filter1d
+
+from diagnose.measure.geometry import smoothed
 
 SPACINGS = (0.5, 9.0)  # of tooth grooves that are looked for [mm]
-FINEST = 1.5 / SPACINGS[0]  # frequency beyond which nothing is looked at [1/mm]
+FINEST = 1.5 / SPACINGS[0]  # frequency along a row beyond which nothing is looked at [1/mm]
 SLOW = 3.0  # standard deviation of the blur that tells which changes of light are slow [mm]
 RING = 0.04  # logarithm of the ratio of neighbouring frequencies
 EVEN, UNEVEN = 0.62, 1.08  # regularity below which grooves are uneven, and what that adds to sigma; calibration renderings
@@ -59,7 +62,7 @@ def find_grooves(light: np.ndarray, there: np.ndarray, step: float) -> Grooves |
     if there.sum() * step**2 < 12:
         return None
     waves = _Waves(_flattened(light, there, step), there, step)
-    y, x = (each[:: max(1, len(each) // 20_000)] * step for each in np.nonzero(there))
+    y, x = (each[:: max(1, len(each) // 2_000)] * step for each in np.nonzero(there))
     best, strongest = None, 0.0
     for wave, wide in waves.directions():
         place = x * np.cos(np.radians(wave)) - y * np.sin(np.radians(wave))
@@ -91,20 +94,10 @@ def _flattened(light: np.ndarray, there: np.ndarray, step: float) -> np.ndarray:
     """Brightness (h, w) without its changes over SLOW, in units of its local spread, -3 to 3; zero where not `there`."""
     weight = there.astype(np.float32)
     light = np.where(there, light, 0).astype(np.float32)
-    total = np.maximum(_smoothed(weight, SLOW / step), 1e-3)
-    rest = (light - _smoothed(light * weight, SLOW / step) / total) * weight
-    spread = np.sqrt(_smoothed(rest**2, SLOW / step) / total) + 0.02
+    total = np.maximum(smoothed(weight, SLOW / step), 1e-3)
+    rest = (light - smoothed(light * weight, SLOW / step) / total) * weight
+    spread = np.sqrt(smoothed(rest**2, SLOW / step) / total) + 0.02
     return np.clip(rest / spread, -3, 3) * weight
-
-
-def _smoothed(image: np.ndarray, sigma: float) -> np.ndarray:
-    """An image (h, w) float32 blurred by a Gaussian; where that is wide, on a copy that keeps four pixels to a sigma."""
-    small = max(1, int(sigma / 4))
-    if small == 1:
-        return cv2.GaussianBlur(image, (0, 0), sigma)
-    few = (-(-image.shape[1] // small), -(-image.shape[0] // small))
-    reduced = cv2.GaussianBlur(cv2.resize(image, few, interpolation=cv2.INTER_AREA), (0, 0), sigma / small)
-    return cv2.resize(reduced, image.shape[::-1], interpolation=cv2.INTER_LINEAR)
 
 
 @dataclass(frozen=True)
@@ -118,10 +111,10 @@ class _Peak:
 
 
 class _Waves:
-    """The power spectrum of a flat patch: the half that says it all, without what is finer than grooves.
+    """The power spectrum of a flat patch: the half that says it all, up to FINEST along its rows.
 
-    power, length, angle : (rows, columns), with frequency [1/mm] and direction [degree]; rows that are left out lie in its
-    middle, columns at its end. overlap : of the patch with itself, at every second lag, zero in the middle.
+    power, length, angle : (rows, columns), with frequency [1/mm] and direction [degree]. overlap : of the patch with itself
+    at each lag, zero in the middle.
     """
 
     def __init__(self, flat: np.ndarray, there: np.ndarray, step: float) -> None:
@@ -129,14 +122,13 @@ class _Waves:
         self.step = step
         self.size = (cv2.getOptimalDFTSize(flat.shape[0] + room), cv2.getOptimalDFTSize(flat.shape[1] + room))
         soft = cv2.GaussianBlur(cv2.erode(there.astype(np.float32), np.ones((3, 3))), (0, 0), 0.5 / step) * there
-        half = tuple(cv2.getOptimalDFTSize((side + room) // 2 + 1) for side in flat.shape)
-        few = cv2.resize(soft, (-(-soft.shape[1] // 2), -(-soft.shape[0] // 2)), interpolation=cv2.INTER_AREA)
-        self.overlap = fft.fftshift(fft.irfft2(np.abs(fft.rfft2(few, half)) ** 2, half))
-        across, up = fft.rfftfreq(self.size[1], step), -fft.fftfreq(self.size[0], step)
-        near, columns = np.abs(up) < FINEST, int(np.searchsorted(across, FINEST))
-        x, y = np.meshgrid(across[:columns].astype(np.float32), up[near].astype(np.float32))
-        self.length, self.angle = cv2.cartToPolar(x, y, angleInDegrees=True)  # to a third of a degree
-        self.power = (np.abs(fft.rfft2(flat * soft, self.size)) ** 2)[near, :columns]
+        self.overlap = fft.fftshift(fft.irfft2(np.abs(fft.rfft2(soft, self.size)) ** 2, self.size))
+        across = fft.rfftfreq(self.size[1], step)
+        across = across[across < FINEST]
+        x, y = np.meshgrid(across, -fft.fftfreq(self.size[0], step))
+        self.length, self.angle = cv2.cartToPolar(np.float32(x), np.float32(y), angleInDegrees=True)
+        self.log_length = cv2.log(np.maximum(self.length, np.float32(1e-9)))
+        self.power = np.abs(fft.rfft2(flat * soft, self.size)[:, : len(across)]) ** 2
 
     def directions(self) -> list[tuple[float, float]]:
         """Directions of the wave vector, strongest first: (degree from the row, counterclockwise, and its width).
@@ -147,8 +139,7 @@ class _Waves:
         angle = (self.angle[band] % 180).astype(int)
         power = np.bincount(angle, weights=(self.power * self.length)[band], minlength=180)
         density = power / np.maximum(np.bincount(angle, minlength=180), 1)
-        kernel = np.exp(-0.5 * (np.arange(-12, 13) / 4.0) ** 2)
-        smooth = np.convolve(np.pad(density, 12, mode="wrap"), kernel / kernel.sum(), "valid")
+        smooth = gaussian_filter1d(density, 4.0, mode="wrap")
         floor = float(np.median(smooth)) + 1e-12
         found = []
         for k in np.flatnonzero((smooth >= np.roll(smooth, 1)) & (smooth > np.roll(smooth, -1))):
@@ -177,8 +168,7 @@ class _Waves:
             return None
         edges = np.exp(steps)
         middle = np.sqrt(edges[1:] * edges[:-1])
-        logs = (np.log(np.maximum(self.length, 1e-9)) - np.float32(steps[0])) / RING
-        ring = (logs + 1).clip(0, len(steps)).astype(np.int32)
+        ring = ((self.log_length - np.float32(steps[0])) / RING + 1).clip(0, len(steps)).astype(np.int32)
         apart = self._apart(wave)
         along, other = (np.convolve(self._mean_of(ring, where, len(edges)) * middle**2, kernel, "same")
                         for where in (apart < 7, apart > 25))  # fmt: skip
@@ -197,13 +187,9 @@ class _Waves:
 
     def repeat(self, wave: float, period: float) -> tuple[float, float] | None:
         """Lag [mm] and height of the autocorrelation's peak nearest a period along a direction; None where there is none."""
-        octaves = np.log2(np.maximum(self.length, 1e-9) * period)
-        gain = np.exp(-0.5 * (octaves / 0.45) ** 2 - 0.5 * (self._apart(wave) / 12) ** 2)
-        upper, columns = (len(self.power) + 1) // 2, self.power.shape[1]
-        whole = np.zeros((self.size[0], self.size[1] // 2 + 1), np.float32)
-        whole[:upper, :columns] = (self.power * gain)[:upper]
-        whole[upper - len(self.power) :, :columns] = (self.power * gain)[upper:]
-        lags, profile = self._across(fft.fftshift(fft.irfft2(whole, self.size)), wave)
+        octaves = (self.log_length + np.float32(np.log(period))) / np.float32(np.log(2))
+        gain = cv2.exp(-0.5 * (octaves / 0.45) ** 2 - 0.5 * (self._apart(wave) / 12) ** 2)
+        lags, profile = self._across(fft.fftshift(fft.irfft2(self.power * gain, self.size)), wave)
         inner = np.arange(1, len(lags) - 1)
         peak = inner[(profile[inner] >= profile[inner - 1]) & (profile[inner] > profile[inner + 1])]
         peak = peak[np.abs(np.log(lags[peak] / period)) < 0.35]
@@ -219,14 +205,11 @@ class _Waves:
         lags, aside = np.arange(0, 2 * SPACINGS[1], self.step), np.arange(-1.0, 1.01, self.step)
         cos, sin = np.cos(np.radians(wave)), np.sin(np.radians(wave))
         x, y = lags[:, None] * cos - aside * sin, lags[:, None] * sin + aside * cos
-        at = np.stack([x, -y], axis=2) / self.step
-        top, weight = (
-            cv2.remap(each, (at / every + np.array(each.shape[::-1]) // 2).astype(np.float32), None, cv2.INTER_LINEAR)
-            for each, every in ((correlation.astype(np.float32), 1), (self.overlap.astype(np.float32), 2))
-        )
+        at = (np.stack([x, -y], axis=2) / self.step + np.array(self.size[::-1]) // 2).astype(np.float32)
+        top, weight = (cv2.remap(np.float32(each), at, None, cv2.INTER_LINEAR) for each in (correlation, self.overlap))
         enough = weight > 0.08 * self.overlap.max()
         profile = (top * enough).sum(axis=1) / np.maximum((weight * enough).sum(axis=1), 1e-6)
         known = enough.mean(axis=1) > 0.5
         last = len(lags) if known.all() else int(np.argmin(known))
-        profile = cv2.GaussianBlur(profile[:last].astype(np.float64).reshape(1, -1), (0, 0), 1.0).ravel()
+        profile = gaussian_filter1d(profile[:last].astype(float), 1.0, mode="mirror")
         return lags[:last], profile / max(profile[0], 1e-9) if last else profile
