@@ -252,14 +252,17 @@ def _aim(plan: Plan, inches: bool) -> list[str]:
         f"Wanted: {place.target_per_ha:.0f} trees alive a hectare{per_acre} after {place.years} years with "
         f"{100 * place.sureness:.0f} % sureness; budget "
         f"{'not limited' if place.budget is None else f'{place.budget:,.0f}'}; must be kept out: "
-        f"{', '.join(key.replace('_', ' ') for key in place.must) or 'nothing by name'}; in stock: "
+        f"{', '.join(map(name_of, place.must)) or 'nothing by name'}; in stock: "
         f"{', '.join(f'{count:g} {key}' for key, count in place.owned.items()) or 'nothing'}.",
         "Who is there, each by itself: " + "; ".join(
-            f"{culprit.replace('_', ' ')} {percent(threat.probability)}, takes {percent(threat.yearly_loss)} of bare "
+            f"{name_of(culprit)} {percent(threat.probability)}, takes {percent(threat.yearly_loss)} of bare "
             f"trees a year" for culprit, threat in place.threats) +
         ". Bad years come as drawn outbreaks with the same mean. Deaths from drought, weeds and other causes are not "
         "reckoned.",
     ]
+    if place.common:
+        lines.append(f"Common there, but not reckoned with, since what was seen hardly tells of them: "
+                     f"{', '.join(map(name_of, place.common))}. Name those that you expect.")
     if not place.diagnosed:
         lines.append("Protection goes on on the day of planting: order before it. Look at neighbouring growth, tracks and "
                      "droppings (do not touch them) before you rely on what is expected here.")

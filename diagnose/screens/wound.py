@@ -328,7 +328,8 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
         first = best.picture.sha256 if best.picture is not None else ""
         judged, further = [best], [photo for photo in draft.photos if photo.digest != first]
     # the page for a planting may take it over, where it carries a barrier
-    st.session_state["wound_presence"] = None if draft.is_empty or best.find_out_first else dict(best.verdict.presence)
+    told = {} if draft.is_empty or best.find_out_first else best.plan_against
+    st.session_state["wound_presence"] = (told, best.common_beside) if told else None
     if not draft.is_empty:
         with st.container(key="verdict"):
             show.headline_of(best.verdict, draft.before)
