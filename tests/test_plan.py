@@ -260,3 +260,20 @@ def test_rolls_bear_the_lengths_in_which_they_are_sold() -> None:
     told = {inches: " ".join(in_their_units(line, inches).specification for line in lines) for inches in (False, True)}
     assert "rolls of 400 m (1320 ft)" in told[False] and "1 roll of 30 m (100 ft)" in told[False]
     assert "rolls of 1320 ft" in told[True] and "1 roll of 100 ft" in told[True] and "98 ft" not in told[True]
+
+
+def test_where_possums_climb_whatever_is_built_a_fence_against_wallabies_does_without_a_cage_round_every_tree() -> None:
+    # guards at the foot do not stop possums, which climb (a New Zealand page on possums, NZ-POSSUM of the sources)
+    land = square_ground(100_000)
+    both, wallabies = (plan_for(planting(land, 10_000, animals)) for animals in (["wallaby", "possum"], ["wallaby"]))
+    assert wallabies.reaches and not both.reaches and "possum" in both.unstopped[0]
+    assert both.chosen.keys == wallabies.chosen.keys and both.chosen.first == pytest.approx(wallabies.chosen.first)
+    assert "nothing that is built here stops brushtail possum" in both.broken
+    mostly = plan_for(planting(land, 10_000, ["possum", "deer"], target_per_ha=990, sureness=0.95))
+    assert not mostly.reaches and mostly.chosen.parts  # even against the others not all that is wanted is reached
+
+
+def test_an_hour_of_work_is_one() -> None:
+    few = plan_for(planting(square_ground(500), 60, ["rabbit"]))
+    told = " ".join(answer(few))
+    assert round(few.chosen.hours) == 1 and "1 hour of work" in told and "1 hours" not in told

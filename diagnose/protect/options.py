@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -23,6 +23,7 @@ LAYERS = ("area", "area_foot", "area_root", "stem", "base", "root", "band", "spr
 # what stands on one line, or at one stem
 TOGETHER = (("area", "area_foot"), ("area_root",), ("stem", "base", "root", "band"), ("spray",))
 MOST_PARTS = 3  # more parts at once are not planned; our choice
+HALF = 0.5  # an animal of whose damage no plan holds this share is one that nothing here stops; our choice
 NEARLY = 0.98  # so many of the most trees are as good as they are; our choice
 ROUNDING = 0.95  # room for the rounding of drawn trees
 TUBES = {"solid_tube", "mesh_tube"}
@@ -237,6 +238,24 @@ def totals_if(place: Planting, field: Field, presence: Floats) -> Floats:
     barriers, losses, _ = _reckoned(place, field.picked, field.let_through, field.fixed, field.renewing, field.round_it,
                                     presence)
     return barriers + losses
+
+
+def against_the_others(place: Planting, field: Field) -> tuple[Planting, Field, tuple[str, ...]]:
+    """The planting as if the animals that nothing built here holds by half were not there, and who they are.
+
+    Parameters
+    ----------
+    place, field
+        As for `totals_if`, each in its own unit.
+    """
+    held = field.held.max(axis=0)
+    past = tuple(key for key, need, _, _ in place.animals if held[place.needs.index(need)] < HALF)
+    fewer = replace(place, threats=tuple((key, replace(threat, probability=0.0) if key in past else threat)
+                                         for key, threat in place.threats))
+    presence = np.array([one[2] for one in fewer.animals])
+    barriers, losses, survivors = _reckoned(fewer, field.picked, field.let_through, field.fixed, field.renewing,
+                                            field.round_it, presence)
+    return fewer, replace(field, barriers=barriers, losses=losses, survivors=survivors), past
 
 
 def _renewed(place: Planting, part: Part) -> Floats:

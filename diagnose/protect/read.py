@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from diagnose.cannot_use import CannotUse
+from diagnose.given import one_of
 from diagnose.protect.ground import Ground, ground_from_geojson
 from diagnose.protect.requirement import NEED_OF, NOTHING_BUILT, needs
 from diagnose.texts import from_json, read_text, read_values
@@ -154,8 +155,13 @@ def common_beside(shares: Mapping[str, float], planned: Collection[str]) -> tupl
         Culprit -> probability that it is there, 0 to 1 [no unit].
     planned
         Those that are planned against; one that needs the same guard is not named either [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For a name that is no culprit.
     """
-    met = {NEED_OF[key] for key in planned}
+    met = {NEED_OF[one_of(key, NEED_OF, "The culprit")] for key in planned}
     return tuple(key for key, share in _known(shares).items() if share >= COMMON_SHARE and NEED_OF[key] not in met
                  and needs()[NEED_OF[key]]["kind"] != NOTHING_BUILT)
 

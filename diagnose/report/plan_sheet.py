@@ -109,7 +109,7 @@ def answer(plan: Plan, inches: bool = False) -> list[str]:
     area, hectares = ("an acre", M2_PER_ACRE / 10_000) if inches else ("a hectare", 1.0)
     lines += [
         f"First year {chosen.first:,.0f}, over {place.years} years {chosen.barriers:,.0f} for the barriers and "
-        f"{chosen.losses:,.0f} for trees lost ({money}); {chosen.hours:.0f} hours of work, then {chosen.yearly_hours:.0f} "
+        f"{chosen.losses:,.0f} for trees lost ({money}); {_hours(chosen.hours)} of work, then {_hours(chosen.yearly_hours)} "
         f"a year.",
         f"Alive after {place.years} years: at least {chosen.surely_alive:.0f} of {place.trees} trees with "
         f"{100 * place.sureness:.0f} % sureness ({hectares * chosen.surely_alive / place.hectares:.0f} {area}; wanted "
@@ -145,6 +145,10 @@ def _built(plan: Plan, inches: bool) -> str:
         told[part.round_the_planting].append(f"{part.name}{deep or _tall(part.top_mm, inches)}")
     built = "; ".join(f"{' and '.join(parts)} {where[round_it]}" for round_it, parts in told.items() if parts)
     return f"build {built}" if built else "build nothing; bear the losses and plant again"
+
+
+def _hours(hours: float) -> str:
+    return "less than an hour" if 0 < hours < 0.5 else f"{hours:.0f} hour{'' if round(hours) == 1 else 's'}"
 
 
 def _tall(top_mm: float, inches: bool) -> str:

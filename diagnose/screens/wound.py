@@ -218,8 +218,8 @@ def _to_tap(where: DeltaGenerator, photo: Photo, draft: Draft, seen: _Seen, upri
 
 def _question(found: Diagnosis, draft: Draft) -> bool:
     """The one next question; is there one?"""
-    # a photo may tell the place: before anything is measured or answered it is not asked for
-    passed = draft.passed if found.verdict.signs else {*draft.passed, PLACE}
+    # a photo may tell the place: before anything is measured, answered or passed it is not asked for
+    passed = draft.passed if found.verdict.signs or draft.passed else {PLACE}
     step = next_step(found.verdict, passed, NEED_OF, None, built_of())
     asked, before = step.question, st.session_state.get("asked_last")
     st.session_state["asked_last"] = asked
@@ -341,7 +341,7 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
     left = st.empty()
     if asks:
         left.html('<p class="left">&nbsp;</p>')
-    show.now_of(best, asks)
+    show.now_of(best, asks, preferences.inches())
     _answered(draft)
     with st.expander("Why, and what else", key="why"):
         show.grounds_of(best.verdict)
