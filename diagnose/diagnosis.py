@@ -167,17 +167,22 @@ class Diagnosis:
     measurement: Measurement = field(default_factory=Measurement)
 
     @property
+    def _not_yet(self) -> str:
+        """Why nothing should be bought yet; empty where the verdict carries a barrier."""
+        if not self.signs:
+            return "Do not buy yet: nothing was measured and nothing answered. "
+        return "" if self.verdict.leading is not None else "Do not buy yet: it cannot be told yet what did it. "
+
+    @property
     def find_out_first(self) -> str:
         """Why nothing should be bought yet, and what to find out first; empty where the verdict carries a barrier."""
-        if not self.signs:
-            why = "nothing was measured and nothing answered"
-        elif self.verdict.leading is None:
-            why = "it cannot be told yet what did it"
-        else:
-            return ""
-        asked = self.verdict.next_question
-        return f"Do not buy yet: {why}. " + (self.verdict.settle if asked is None else
-                                             f"Find out first: {question_of(asked)}")
+        asked = self.verdict.next_question if self._not_yet else None
+        return self.settle_first if asked is None else f"{self._not_yet}Find out first: {question_of(asked)}"
+
+    @property
+    def settle_first(self) -> str:
+        """As `find_out_first` for somebody who has no more answers: the look that would settle it."""
+        return self._not_yet and self._not_yet + self.verdict.settle
 
     @property
     def plan_against(self) -> dict[str, float]:

@@ -232,8 +232,9 @@ class Verdict:
 
     @property
     def settle(self) -> str:
-        """Which look would settle the matter."""
-        if self.case.known.kinds[self.first] in ("mammal", "bird"):
+        """Which look would settle the matter: one for what the likeliest group is."""
+        known, group = self.case.known, max(self.groups, key=lambda key: self.groups[key])
+        if any(known.kinds[key] in ("mammal", "bird") for key in self.culprits if known.groups[key] == group):
             return self._shears + ("A trail camera for a week or two, or tracks in fresh snow or raked soil, would settle "
                                    "it; saliva DNA can while the bite is fresh.")
         return "Look for the cause itself: insects, frass, recent frost, spraying or machine work."

@@ -68,6 +68,7 @@ def _presence() -> tuple[dict[str, float], tuple[str, ...], bool, str]:
     """
     judged: tuple[dict[str, float], tuple[str, ...]] | None = st.session_state.get("wound_presence")
     ways = [EXPECTED, FROM_LOG, *([JUST_JUDGED] if judged else [])]
+    st.session_state.setdefault("plan_basis", JUST_JUDGED if judged else EXPECTED)
     way = st.radio("How do you know who is there?", ways, key="plan_basis", horizontal=True)
     if way == JUST_JUDGED and judged:
         return _with_expected(judged[0]), judged[1], True, ""

@@ -119,7 +119,7 @@ def now_of(found: Diagnosis, asks: bool, inches: bool = False) -> None:
         Are lengths shown in inches and feet, else in millimetres? [no unit]
     """
     if found.find_out_first:
-        words = "Do not buy a barrier yet: answer the question first." if asks else found.find_out_first
+        words = "Do not buy a barrier yet: answer the question first." if asks else found.settle_first
         caution = ""
     else:
         bare = _IN_BRACKETS.sub("", " ".join(found.barrier.instead))  # the sources stand where it is told in full

@@ -41,6 +41,7 @@ from diagnose.screens.draft import Draft, Photo, start_over, the_draft
 from diagnose.screens.look import bring, literal, pictures
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.preferences import place_choices
+from diagnose.screens.start import page_link
 from diagnose.screens.tap import Point, tap_on
 from diagnose.screens.wound_saved import save, what_was_saved
 from diagnose.signs import signs_as_json, vocabulary
@@ -346,6 +347,8 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
     with st.expander("Why, and what else", key="why"):
         show.grounds_of(best.verdict)
     show.advice_of(best, preferences.inches())
+    if st.session_state["wound_presence"]:
+        page_link("planting", "Plan it for a whole planting: what to buy, what it costs")
     if together:
         with st.expander("All photos together", key="together"):
             for remark in best.measurement.remarks:

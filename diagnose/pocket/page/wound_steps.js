@@ -42,8 +42,8 @@ function findOutFirst() {
 }
 
 function settle(verdict) {
-  const first = TABLES.culprits.find(one => one.key === MODEL.firstOf(verdict));
-  return first.animal ? "A trail camera for a week or two, or tracks in fresh snow or raked soil, would settle it; saliva DNA can while the bite is fresh."
+  const likeliest = MODEL.likeliest(verdict.groups);
+  return TABLES.culprits.some(one => one.group === likeliest && one.animal) ? "A trail camera for a week or two, or tracks in fresh snow or raked soil, would settle it; saliva DNA can while the bite is fresh."
     : "Look for the cause itself: insects, frass, recent frost, spraying or machine work.";
 }
 
