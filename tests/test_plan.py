@@ -1,6 +1,7 @@
 """A plan stops what it says, says what it does not stop, and stays the same everywhere."""
 
 import json
+import re
 
 import pytest
 from hypothesis import given, settings
@@ -277,3 +278,20 @@ def test_an_hour_of_work_is_one() -> None:
     few = plan_for(planting(square_ground(500), 60, ["rabbit"]))
     told = " ".join(answer(few))
     assert round(few.chosen.hours) == 1 and "1 hour of work" in told and "1 hours" not in told
+
+
+def test_a_budget_too_small_for_all_trees_is_told_how_many_of_them_it_guards() -> None:
+    land = square_ground(1500)
+    short = plan_for(planting(land, 500, ["roe_deer"], budget=300.0))
+    told = re.search(r"The budget pays for (.*) at about (\d+) of the trees", short.broken)
+    assert told is not None and not short.reaches
+    some = plan_for(planting(square_ground(1500 * int(told[2]) / 500), int(told[2]), ["roe_deer"], spec={"barrier": [
+        key for key in buildable() if catalogue()[key]["name"] == told[1]]}))
+    assert some.reaches and some.chosen.name == told[1] and 200 < some.chosen.first < 450  # whole bundles are bought
+
+
+def test_no_stem_gets_a_pipe_beside_a_tube() -> None:
+    street = plan_for(planting(square_ground(2000), 20, ["rabbit", "deer_rubbing"], stock_mm=3000.0))
+    assert street.reaches
+    for option in (street.chosen, *street.others):
+        assert not ({"solid_tube", "mesh_tube"} & set(option.keys) and "split_pipe" in option.keys)

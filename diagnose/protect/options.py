@@ -27,6 +27,7 @@ HALF = 0.5  # an animal of whose damage no plan holds this share is one that not
 NEARLY = 0.98  # so many of the most trees are as good as they are; our choice
 ROUNDING = 0.95  # room for the rounding of drawn trees
 TUBES = {"solid_tube", "mesh_tube"}
+ROUND_THE_BARK = {"spiral_guard", "split_pipe"}  # what lies as close round the stem as a tube does
 MOST_LIVE_M = 40_000.0  # 25 miles of live wire, 25 J at the published joule a mile; what is larger is not sold (from memory)
 GRAZED_INSIDE = ("area", "area_foot")  # what stands round land that stock graze would shut them out
 LIVES_ALONE = ("electric",)  # kinds of fence that no metal netting may hang on
@@ -352,10 +353,11 @@ def _combinations(pieces: Sequence[Part], mains: Sequence[Part | None]) -> NDArr
 def _fits(numbers: tuple[int, ...], pieces: Sequence[Part], mains: Sequence[Part | None]) -> bool:
     """A netting hangs on its carrier or stands alone; nothing metal shares the line of a live fence, nor a second live one.
 
-    What is put on the shoot (a spray, a cap) is not put on one in a tube or cage, nor a spiral round a stem in a tube.
+    What is put on the shoot (a spray, a cap) is not put on one in a tube or cage, nor a spiral or a pipe round a stem in a
+    tube.
     """
     keys = {pieces[number].key for number in numbers}
-    if {"stem", "spray"} <= {pieces[number].where for number in numbers} or ("spiral_guard" in keys and keys & TUBES):
+    if {"stem", "spray"} <= {pieces[number].where for number in numbers} or (keys & ROUND_THE_BARK and keys & TUBES):
         return False
     round_it = [pieces[number] for number in numbers if pieces[number].round_the_planting]
     if any(is_live(part) for part in round_it) and len(round_it) > 1:

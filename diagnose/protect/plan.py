@@ -406,7 +406,7 @@ def _broken(place: Planting, field: Field) -> str:
     if (row := reaching(place, field, must)) is not None:
         option = option_at(place, field, row)
         return (f"The budget of {place.budget:,.0f} is too small and breaks it: the cheapest that reaches {wanted} is "
-                f"{option.name}, at {option.first:,.0f} in the first year.")
+                f"{option.name}, at {option.first:,.0f} in the first year.{_some_of_them(place, field, must)}")
     if place.must and (row := reaching(place, field, affordable)) is not None:
         option = option_at(place, field, row)
         return (f"The list of what must be kept out breaks it: without it {option.name} reaches {wanted} at "
@@ -422,6 +422,17 @@ def _broken(place: Planting, field: Field) -> str:
     return (f"The target breaks it: no barriers reach {wanted}; the best, {option.name}, leave {option.surely_alive:.0f} "
             f"that surely, at {option.first:,.0f} in the first year. Lower the target or the sureness, plant more trees, or "
             f"replant.")
+
+
+def _some_of_them(place: Planting, field: Field, allowed: NDArray[np.bool_]) -> str:
+    """How many of the trees the budget guards with what guards all, in words; empty where that is none."""
+    at_trees = allowed & ~field.round_it[field.picked].any(axis=1)
+    row = reaching(place, field, at_trees)
+    if row is None or place.budget is None:
+        return ""
+    option = option_at(place, field, row)
+    trees = int(place.budget / (option.first / place.trees)) if option.first > 0 else 0
+    return f" The budget pays for {option.name} at about {trees} of the trees: plan those by themselves." if trees else ""
 
 
 def _others(place: Planting, field: Field, chosen: int, allowed: Any) -> tuple[Option, ...]:
