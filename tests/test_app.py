@@ -327,3 +327,4 @@ def test_who_cannot_tell_what_happened_is_asked_for_the_place_and_nothing_passed
         drawn(page)
     told = page.locator(".now").inner_text()
     assert "Do not buy yet" in told and "?" not in told
+    assert page.get_by_text("Nothing more to ask.", exact=True).is_visible()  # not that all is known that matters

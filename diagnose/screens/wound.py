@@ -225,7 +225,8 @@ def _question(found: Diagnosis, draft: Draft) -> bool:
     asked, before = step.question, st.session_state.get("asked_last")
     st.session_state["asked_last"] = asked
     if asked is None:
-        st.html(f'<p class="left">Nothing more to ask, this will hardly change: {escape(step.reason)}.</p>')
+        why = f", this will hardly change: {step.reason}" if found.verdict.signs else ""
+        st.html(f'<p class="left">Nothing more to ask{escape(why)}.</p>')
         return False
     if asked == PLACE:
         with st.container(key="place_question"):
