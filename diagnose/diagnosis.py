@@ -21,6 +21,7 @@ from diagnose.measure.bark_round import Turns
 from diagnose.measure.record import END_SIGNS, Measurement
 from diagnose.photo.picture import CannotUse, Picture, read_picture
 from diagnose.photo.plane import Plane
+from diagnose.protect.read import common_beside, likely_shares
 from diagnose.protect.requirement import DIGITS, NEED_OF, Requirement, require
 from diagnose.signs import Bounded, Measured, Shares, Sign, Signs, signs_as_json, vocabulary, within_range
 
@@ -166,22 +167,40 @@ class Diagnosis:
     measurement: Measurement = field(default_factory=Measurement)
 
     @property
+    def _not_yet(self) -> str:
+        """Why nothing should be bought yet; empty where the verdict carries a barrier."""
+        if not self.signs:
+            return "Do not buy yet: nothing was measured and nothing answered. "
+        return "" if self.verdict.leading is not None else "Do not buy yet: it cannot be told yet what did it. "
+
+    @property
     def find_out_first(self) -> str:
         """Why nothing should be bought yet, and what to find out first; empty where the verdict carries a barrier."""
-        if not self.signs:
-            why = "nothing was measured and nothing answered"
-        elif self.verdict.leading is None:
-            why = "it cannot be told yet what did it"
-        else:
-            return ""
-        asked = self.verdict.next_question
-        return f"Do not buy yet: {why}. " + (self.verdict.settle if asked is None else
-                                             f"Find out first: {question_of(asked)}")
+        asked = self.verdict.next_question if self._not_yet else None
+        return self.settle_first if asked is None else f"{self._not_yet}Find out first: {question_of(asked)}"
+
+    @property
+    def settle_first(self) -> str:
+        """As `find_out_first` for somebody who has no more answers: the look that would settle it."""
+        return self._not_yet and self._not_yet + self.verdict.settle
+
+    @property
+    def plan_against(self) -> dict[str, float]:
+        """Animal -> probability that it is there, of those that a planting is to be planned against; empty where none is."""
+        by_need = _by_need(self.verdict)
+        animals = self.verdict.presence
+        return likely_shares(animals, {key: by_need[key] for key in self.barrier.culprits if key in animals})
+
+    @property
+    def common_beside(self) -> tuple[str, ...]:
+        """Animals about as likely there as not that what was seen hardly tells of: a plan only names them."""
+        return common_beside(self.verdict.presence, self.plan_against)
 
     def as_json(self) -> dict[str, Any]:
         """The object that `diagnose photo --json` prints for one file."""
         judged = {"verdict": self.verdict.as_json(), "find_out_first": self.find_out_first or None,
-                  "barrier": self.barrier.as_json()}
+                  "barrier": self.barrier.as_json(), "plan_against": _rounded(self.plan_against),
+                  "common_beside": list(self.common_beside)}
         if self.picture is None:
             return {"signs": signs_as_json(self.signs), **judged}
         return {
@@ -218,9 +237,23 @@ class Wounds:
         open_ones = [one.find_out_first for one in self.each]
         return open_ones[0] if all(open_ones) else ""
 
+    @property
+    def plan_against(self) -> dict[str, float]:
+        """As of a diagnosis: whom any of the wounds tells of, as surely as the one that tells most."""
+        found: dict[str, float] = {}
+        for one in self.each:
+            found |= {key: max(share, found.get(key, 0.0)) for key, share in one.plan_against.items()}
+        return found
+
+    @property
+    def common_beside(self) -> tuple[str, ...]:
+        """As of a diagnosis: those of which no wound tells."""
+        return common_beside(self.together.presence, self.plan_against)
+
     def as_json(self) -> dict[str, Any]:
         """The object that `diagnose log together --json` prints, but for the number of its schema."""
-        return {**self.together.as_json(), "find_out_first": self.find_out_first or None, "barrier": self.barrier.as_json()}
+        return {**self.together.as_json(), "find_out_first": self.find_out_first or None, "barrier": self.barrier.as_json(),
+                "plan_against": _rounded(self.plan_against), "common_beside": list(self.common_beside)}
 
 
 def diagnose_photo(
@@ -537,6 +570,11 @@ def _judged(
     verdict = judge(signs, place, month, around.prior, around.snow_mm, around.confirmed)
     barrier = require(_by_need(verdict), snow_mm=around.snow_mm or 0.0)
     return Diagnosis(verdict, barrier, signs, picture, plane, measurement or Measurement())
+
+
+def _rounded(shares: Mapping[str, float]) -> dict[str, float]:
+    """Shares to four places, the largest first."""
+    return {key: round(share, 4) for key, share in sorted(shares.items(), key=lambda item: -item[1])}
 
 
 def _by_need(verdict: Verdict) -> dict[str, float]:

@@ -311,3 +311,20 @@ def test_turns_round_the_stem_are_asked_for_where_photos_show_gnawed_bark(page: 
     turns.fill("0, 90")
     turns.press("Enter")
     page.get_by_text("would narrow down how much bark is gone").wait_for(state="detached", timeout=30_000)
+
+
+def test_who_cannot_tell_what_happened_is_asked_for_the_place_and_nothing_passed_is_asked_again(
+    page: Any, app: tuple[str, Path]
+) -> None:
+    _open(page, f"{app[0]}/wound", PHONE)
+    page.get_by_role("button", name="don't know").click()
+    page.get_by_text("In which country, or part of one, does the plant stand?").wait_for(timeout=60_000)
+    page.get_by_role("button", name="don't know").click()
+    drawn(page)
+    asked = page.locator("[aria-labelledby=asked] h2")
+    while asked.count():
+        page.locator("[aria-labelledby=asked] button", has_text=re.compile("^(don't know|did not look)$")).last.click()
+        drawn(page)
+    told = page.locator(".now").inner_text()
+    assert "Do not buy yet" in told and "?" not in told
+    assert page.get_by_text("Nothing more to ask.", exact=True).is_visible()  # not that all is known that matters

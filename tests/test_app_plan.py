@@ -100,3 +100,19 @@ def test_the_name_of_each_kind_stands_at_the_middle_of_its_bar_in_one_line_or_tw
                 all('.role-axis-label text').map(one => Math.max(1, one.querySelectorAll('tspan').length))]; }""")
     assert set(lines) == {1, 2} and len(names) == len(ends)
     assert max(abs(one - other) for one, other in zip(sorted(names), sorted(ends), strict=True)) < 4
+
+
+def test_a_plan_after_a_wound_is_made_against_whom_the_wound_tells_of_and_names_whom_it_leaves_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from streamlit.testing.v1 import AppTest
+
+    found = diagnose_answers(parse_signs({"wound": "severed_shoot", "cut_form": "torn", "position": "high"}),
+                             Circumstances("Finland"))
+    monkeypatch.setenv("DIAGNOSE_LOG", str(tmp_path / "log"))
+    page = AppTest.from_file(str(TOP / "diagnose" / "screens" / "planting.py"), default_timeout=120)
+    page.session_state["wound_presence"] = (found.plan_against, found.common_beside)
+    page.run()
+    told = " ".join(one.value for one in (*page.markdown, *page.caption)).replace("\\", "")
+    assert "surely, against moose." in told and "Diagnosed." in told
+    assert "Common there, but not reckoned with" in told and "seed-eating mouse" in told

@@ -10,8 +10,9 @@ import yaml
 
 from diagnose.cli import main
 from diagnose.diagnosis import Diagnosis, diagnose_answers, diagnose_wounds
+from diagnose.protect.requirement import require
 from diagnose.report.letters import as_html, as_text, letter
-from diagnose.report.plain import diagnosis_as_text, wounds_as_text
+from diagnose.report.plain import diagnosis_as_text, sized_line, wounds_as_text
 from diagnose.signs import parse_signs
 
 CLEAR = {"wound": "severed_shoot", "cut_form": "torn", "position": "middle"}
@@ -29,6 +30,22 @@ def test_with_nothing_known_or_nothing_told_apart_it_is_said_what_to_find_out() 
     assert undecided.verdict.leading is None
     assert "it cannot be told yet what did it" in undecided.find_out_first and "?" in undecided.find_out_first
     assert _judged(CLEAR).find_out_first == ""
+
+
+@pytest.mark.parametrize("answers", [{}, OPEN])
+def test_who_has_no_more_answers_is_told_which_look_would_settle_it_not_asked_again(answers: dict[str, str]) -> None:
+    told = _judged(answers).settle_first
+    assert told.startswith("Do not buy yet") and "would settle it" in told and "?" not in told
+    assert _judged(CLEAR).settle_first == ""
+
+
+def test_a_barrier_in_one_sentence_says_the_height_and_the_mesh_that_it_is_bought_by() -> None:
+    moose = sized_line(require(["moose"]))  # 3 m, from memory; openings as against elk
+    assert moose == "Barrier: cage, against moose: at least 3.00 m high, openings at most 100 mm."
+    both = sized_line(require(["roe_deer", "field_vole"]))  # TE5: 1.2 m; EXT-VOLE: 1/4 in
+    assert "at least 1.20 m high" in both and "finer mesh 457 mm high, at most 6.4 mm" in both
+    assert "1/4 in" in sized_line(require(["field_vole"]), inches=True)
+    assert sized_line(require(["grey_squirrel"])) == "Barrier: none helps against this."
 
 
 @pytest.mark.parametrize("answers", [{}, OPEN])

@@ -1,6 +1,7 @@
 """A plan stops what it says, says what it does not stop, and stays the same everywhere."""
 
 import json
+import re
 
 import pytest
 from hypothesis import given, settings
@@ -260,3 +261,37 @@ def test_rolls_bear_the_lengths_in_which_they_are_sold() -> None:
     told = {inches: " ".join(in_their_units(line, inches).specification for line in lines) for inches in (False, True)}
     assert "rolls of 400 m (1320 ft)" in told[False] and "1 roll of 30 m (100 ft)" in told[False]
     assert "rolls of 1320 ft" in told[True] and "1 roll of 100 ft" in told[True] and "98 ft" not in told[True]
+
+
+def test_where_possums_climb_whatever_is_built_a_fence_against_wallabies_does_without_a_cage_round_every_tree() -> None:
+    # guards at the foot do not stop possums, which climb (a New Zealand page on possums, NZ-POSSUM of the sources)
+    land = square_ground(100_000)
+    both, wallabies = (plan_for(planting(land, 10_000, animals)) for animals in (["wallaby", "possum"], ["wallaby"]))
+    assert wallabies.reaches and not both.reaches and "possum" in both.unstopped[0]
+    assert both.chosen.keys == wallabies.chosen.keys and both.chosen.first == pytest.approx(wallabies.chosen.first)
+    assert "nothing that is built here stops brushtail possum" in both.broken
+    mostly = plan_for(planting(land, 10_000, ["possum", "deer"], target_per_ha=990, sureness=0.95))
+    assert not mostly.reaches and mostly.chosen.parts  # even against the others not all that is wanted is reached
+
+
+def test_an_hour_of_work_is_one() -> None:
+    few = plan_for(planting(square_ground(500), 60, ["rabbit"]))
+    told = " ".join(answer(few))
+    assert round(few.chosen.hours) == 1 and "1 hour of work" in told and "1 hours" not in told
+
+
+def test_a_budget_too_small_for_all_trees_is_told_how_many_of_them_it_guards() -> None:
+    land = square_ground(1500)
+    short = plan_for(planting(land, 500, ["roe_deer"], budget=300.0))
+    told = re.search(r"The budget pays for (.*) at about (\d+) of the trees", short.broken)
+    assert told is not None and not short.reaches
+    some = plan_for(planting(square_ground(1500 * int(told[2]) / 500), int(told[2]), ["roe_deer"], spec={"barrier": [
+        key for key in buildable() if catalogue()[key]["name"] == told[1]]}))
+    assert some.reaches and some.chosen.name == told[1] and 200 < some.chosen.first < 450  # whole bundles are bought
+
+
+def test_no_stem_gets_a_pipe_beside_a_tube() -> None:
+    street = plan_for(planting(square_ground(2000), 20, ["rabbit", "deer_rubbing"], stock_mm=3000.0))
+    assert street.reaches
+    for option in (street.chosen, *street.others):
+        assert not ({"solid_tube", "mesh_tube"} & set(option.keys) and "split_pipe" in option.keys)

@@ -72,6 +72,7 @@ def special(given: dict[str, Any]) -> dict[str, dict[str, Any]]:
         "prices.local_list": {"code": "EUR"},
         "prices.checked_currency": {"own": {"currency": "EUR", "exchange": 0.9}},
         "read.read_settings": {"path": folder / "prices.yaml"}, "read.read_verdict": {"path": folder / "verdict.json"},
+        "read.read_common": {"path": folder / "verdict.json"}, "read.common_beside": {"planned": ["rabbit"]},
         "requirement.culprit_of": {"name": "rabbit"}, "trade.name_of": {"what": "posts"},
         "requirement.in_few_words": {"caution": next(iter(PUBLIC["requirement.cautions"]().values()))["text"]},
         "requirement.caution_text": {"name": next(iter(PUBLIC["requirement.cautions"]()))},

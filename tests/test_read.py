@@ -12,7 +12,7 @@ from diagnose.protect.ground import ground_from
 from diagnose.protect.materials import costed
 from diagnose.protect.options import compare
 from diagnose.protect.planting import Planting, planting
-from diagnose.protect.read import read_boundary, read_settings, read_verdict
+from diagnose.protect.read import read_boundary, read_common, read_settings, read_verdict
 from diagnose.signs import parse_signs
 
 CORNERS = [[-76.5, 42.4], [-76.498, 42.4], [-76.498, 42.4015], [-76.5, 42.4015], [-76.5, 42.4]]
@@ -73,6 +73,8 @@ def test_a_plan_is_made_against_who_is_there_and_never_against_the_shares_of_one
     file, told = tmp_path / "verdict.json", found.as_json()
     told["verdict"]["presence"] = {"deer_browsing": 0.9, "field_vole": 0.7, "hare": 0.001, "not_listed": 0.2}
     file.write_text(json.dumps(told))
+    del told["plan_against"]  # as earlier versions printed it
+    file.write_text(json.dumps(told))
     assert read_verdict(file) == {"deer_browsing": 0.9, "field_vole": 0.7}
     del told["verdict"]["presence"]
     file.write_text(json.dumps(told))
@@ -85,3 +87,36 @@ def test_a_plan_is_made_against_who_is_there_and_never_against_the_shares_of_one
         file.write_text(text)
         with pytest.raises(CannotUse):
             read_verdict(file)
+
+
+@pytest.mark.parametrize("place", ["Finland", "Norway", "Sweden", "Germany", "Scotland", "New Zealand", "US-VT", "China"])
+@pytest.mark.parametrize("told", [
+    {"wound": "severed_shoot"}, {"wound": "severed_shoot", "cut_form": "clean", "position": "low"},
+    {"wound": "severed_shoot", "cut_form": "torn", "position": "high"},
+    {"wound": "bark_stripped"}, {"wound": "cut_at_ground"},
+], ids=lambda told: " ".join(told.values()))
+def test_whom_the_guard_of_one_plant_stops_the_plan_of_its_planting_is_made_against(
+    place: str, told: dict[str, str], tmp_path: Path
+) -> None:
+    found = diagnose_answers(parse_signs(told), Circumstances(place))
+    file = tmp_path / "verdict.json"
+    file.write_text(json.dumps(found.as_json()))
+    guarded = [key for key in found.barrier.culprits if key in found.verdict.presence]
+    planned = found.plan_against
+    assert set(guarded) <= set(planned) and all(planned[key] >= found.verdict.culprits[key] for key in guarded)
+    if planned:
+        assert read_verdict(file) == pytest.approx(planned, abs=1e-4)
+        assert not set(read_common(file)) & set(planned)
+    else:
+        with pytest.raises(CannotUse):
+            read_verdict(file)
+
+
+@pytest.mark.parametrize("place", ["US-GA", "Germany", "Finland"])
+def test_a_shoot_torn_by_deer_is_no_reason_to_guard_every_tree_against_mice(place: str) -> None:
+    found = diagnose_answers(parse_signs({"wound": "severed_shoot", "cut_form": "torn", "position": "high"}),
+                             Circumstances(place))
+    assert "mouse" in found.common_beside and "mouse" not in found.plan_against
+    gnawed = diagnose_answers(parse_signs({"wound": "bark_gnawed", "position": "base", "groove_look": "fine_many_angles"}),
+                              Circumstances("Germany"))
+    assert "vole_surface" in gnawed.plan_against

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from diagnose.cannot_use import CannotUse
 from diagnose.culprits.catalogue import NOT_LISTED, catalogue
 from diagnose.protect.barriers import catalogue as catalogue_of_barriers
-from diagnose.protect.requirement import NEED_OF, NOTHING_BUILT, built_of, needs, require
+from diagnose.protect.requirement import NEED_OF, NOTHING_BUILT, built_of, culprit_of, needs, require
 from diagnose.protect.sources import sources
 
 INCH = 25.4
@@ -160,3 +160,14 @@ def test_a_barrier_against_wallabies_is_no_deer_fence() -> None:
     assert guard.stops == ("wallabies and pademelons",) and guard.height is not None and guard.height.value_mm > 1150
     assert "out_turn_mm" in catalogue_of_barriers()["rabbit_netting"]
     assert "wallaby" in catalogue_of_barriers()["rabbit_netting"]["against"]
+
+
+@pytest.mark.parametrize(("said", "meant"), [
+    ("rabbits", "rabbit"), ("Wallabies", "wallaby"), ("mice", "mouse_or_rat"), ("white-tails", "white_tailed_deer"),
+    ("whitetail", "white_tailed_deer"), ("grey squirrels", "grey_squirrel"), ("gophers", "pocket_gopher"),
+    ("cows", "cattle"),
+    ("water voles", "water_vole"), ("elk", "elk"), ("chamois", "chamois"), ("pine vole", "pine_vole"),
+])
+def test_an_animal_is_known_by_the_name_that_people_call_it_one_or_many(said: str, meant: str) -> None:
+    assert culprit_of(said) == meant
+    assert culprit_of("yetis") == "yetis"

@@ -15,7 +15,7 @@ from diagnose.cli.streams import Read, Verb, Written
 @click.command(cls=Verb)
 @click.option("--trees", type=int, required=True, metavar="NUMBER", help="Number of trees.")
 @click.option("--verdict", type=Read(), metavar="FILE",
-              help="Who is there: the JSON that photo, ask or log together print, its `presence`.")
+              help="Who is there: the JSON that photo, ask or log together print.")
 @click.option("--planted-on", type=words.day, metavar="DAY", help="Day of planting, YYYY-MM-DD.")
 @click.option("--culprit", type=words.culprit, multiple=True, metavar="NAME[=PROBABILITY]",
               help="What lives there, each with a probability of its own; may be repeated.")
@@ -70,7 +70,7 @@ def protect(**given: Any) -> None:
     from diagnose.protect.ground import square_ground
     from diagnose.protect.plan import plan_for
     from diagnose.protect.planting import planting
-    from diagnose.protect.read import read_boundary, read_settings, read_verdict
+    from diagnose.protect.read import read_boundary, read_common, read_settings, read_verdict
     from diagnose.report.due_list import planned_as_text
     from diagnose.report.plan_sheet import materials_csv, plan_as_text, plan_pdf
     from diagnose.whole_file import write_whole
@@ -93,7 +93,7 @@ def protect(**given: Any) -> None:
         target_per_ha=asked.alive_per_ha, sureness=asked.sure, height_mm=asked.height_mm, growth_mm=asked.growth_mm,
         stock_mm=asked.stock_mm, large_trees=asked.large_trees, gates=asked.gates, site=asked.site,
         power_line_kv=asked.power_line_kv, soil=asked.soil, frost_mm=asked.frost_mm,
-        country=country_of(asked.region),
+        country=country_of(asked.region), common=() if asked.verdict is None else read_common(asked.verdict),
         prices={**({} if asked.prices is None else read_settings(asked.prices)),
                 **({} if asked.currency is None else {"currency": asked.currency})},
         spec=None if asked.spec is None else read_settings(asked.spec),

@@ -32,6 +32,7 @@ from diagnose.signs import Answer, Several, Shares, Sign, Signs, vocabulary
 OUTSIDE = 0.30  # probability of something not listed from which the evidence is called unusual; our choice
 _ALIKE = 0.015  # probability from which shears beside a rabbit or hare are worth a word; our choice
 HOLDS = 0.75  # share of its group from which a headline names a culprit; our choice
+CLEARLY = 0.8  # share of animals, or of other causes, from which only a look for those is advised; our choice
 ALL_BUT = 0.9  # share of its group from which a list names a culprit; our choice
 
 
@@ -232,11 +233,16 @@ class Verdict:
 
     @property
     def settle(self) -> str:
-        """Which look would settle the matter."""
-        if self.case.known.kinds[self.first] in ("mammal", "bird"):
-            return self._shears + ("A trail camera for a week or two, or tracks in fresh snow or raked soil, would settle "
-                                   "it; saliva DNA can while the bite is fresh.")
-        return "Look for the cause itself: insects, frass, recent frost, spraying or machine work."
+        """Which look would settle the matter: for animals, for other causes, or for both where either may be it."""
+        animals = sum(share for key, share in self.culprits.items() if self.case.known.kinds[key] in ("mammal", "bird"))
+        told = []
+        if animals >= 1 - CLEARLY:
+            told.append(self._shears + "A trail camera for a week or two, or tracks in fresh snow or raked soil, would "
+                                       "settle it; saliva DNA can while the bite is fresh.")
+        if animals <= CLEARLY:
+            told.append(f"Look for the cause itself{' too' if told else ''}: insects, frass, recent frost, spraying or "
+                        "machine work.")
+        return " ".join(told)
 
     @property
     def _shears(self) -> str:

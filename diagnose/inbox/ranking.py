@@ -63,7 +63,7 @@ def rank(row: Mapping[str, Any], found: Diagnosis, looked: Sequence[Mapping[str,
         return Placed(SEEN, f"its photos came in before, with submission {twin[:8]}", 0.05)
     open_matters = _for_the_adviser(row, found, looked)
     worth = stake(found)
-    question = _question(found, looked)
+    question = _question(row, found, looked)
     if open_matters:
         return Placed(LOOK, "; ".join(open_matters), min(1.0, 0.3 + worth), question)
     clear = _clear(found)
@@ -99,10 +99,10 @@ def _clear(found: Diagnosis) -> str:
     return ""
 
 
-def _question(found: Diagnosis, looked: Sequence[Mapping[str, Any]]) -> str:
+def _question(row: Mapping[str, Any], found: Diagnosis, looked: Sequence[Mapping[str, Any]]) -> str:
     """The one thing to ask back: a better photo where none was measured, else the fact most worth knowing."""
     # letters ask for one sign; the place comes with the photo, or is settled for the whole pile
-    step = next_step(found.verdict, (PLACE,), NEED_OF, None, built_of())
+    step = next_step(found.verdict, (PLACE, *_written(row)), NEED_OF, None, built_of())
     if looked and all("error" in told for told in looked):
         return AGAIN
     if not any(told.get("measured") for told in looked) and looked:
@@ -112,6 +112,12 @@ def _question(found: Diagnosis, looked: Sequence[Mapping[str, Any]]) -> str:
         choices = "; ".join([*word.choices.values(), "I do not know"])
         return f"{word.question}{CHOOSE}{choices}."
     return CARD if not looked else ""
+
+
+def _written(row: Mapping[str, Any]) -> list[str]:
+    """Signs of which the words told already, whether or not the adviser has ticked them: nobody is asked what they wrote."""
+    told = {vocabulary()[name].about for name in (row.get("told") or {}).get("proposed", {}) if name in vocabulary()}
+    return [name for name, word in vocabulary().items() if word.about in told]
 
 
 def _for_the_adviser(row: Mapping[str, Any], found: Diagnosis, looked: Sequence[Mapping[str, Any]]) -> list[str]:

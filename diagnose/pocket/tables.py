@@ -85,7 +85,7 @@ def _limits() -> dict[str, Any]:
         "built_stays": ask.BUILT_STAYS, "handful_stays": ask.HANDFUL_STAYS, "later_stays": ask.LATER_STAYS,
         "handful": ask.HANDFUL, "sure": ask.SURE, "sure_stays": ask.SURE_STAYS, "least_chance": ask.TINY,
         "beside": ask.BESIDE, "alike": ask.ALIKE, "place": ask.PLACE,
-        "holds": verdict.HOLDS, "all_but": verdict.ALL_BUT, "outside": verdict.OUTSIDE,
+        "holds": verdict.HOLDS, "all_but": verdict.ALL_BUT, "outside": verdict.OUTSIDE, "clearly": verdict.CLEARLY,
     }
 
 

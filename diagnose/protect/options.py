@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -23,9 +23,11 @@ LAYERS = ("area", "area_foot", "area_root", "stem", "base", "root", "band", "spr
 # what stands on one line, or at one stem
 TOGETHER = (("area", "area_foot"), ("area_root",), ("stem", "base", "root", "band"), ("spray",))
 MOST_PARTS = 3  # more parts at once are not planned; our choice
+HALF = 0.5  # an animal of whose damage no plan holds this share is one that nothing here stops; our choice
 NEARLY = 0.98  # so many of the most trees are as good as they are; our choice
 ROUNDING = 0.95  # room for the rounding of drawn trees
 TUBES = {"solid_tube", "mesh_tube"}
+ROUND_THE_BARK = {"spiral_guard", "split_pipe"}  # what lies as close round the stem as a tube does
 MOST_LIVE_M = 40_000.0  # 25 miles of live wire, 25 J at the published joule a mile; what is larger is not sold (from memory)
 GRAZED_INSIDE = ("area", "area_foot")  # what stands round land that stock graze would shut them out
 LIVES_ALONE = ("electric",)  # kinds of fence that no metal netting may hang on
@@ -239,6 +241,24 @@ def totals_if(place: Planting, field: Field, presence: Floats) -> Floats:
     return barriers + losses
 
 
+def against_the_others(place: Planting, field: Field) -> tuple[Planting, Field, tuple[str, ...]]:
+    """The planting as if the animals that nothing built here holds by half were not there, and who they are.
+
+    Parameters
+    ----------
+    place, field
+        As for `totals_if`, each in its own unit.
+    """
+    held = field.held.max(axis=0)
+    past = tuple(key for key, need, _, _ in place.animals if held[place.needs.index(need)] < HALF)
+    fewer = replace(place, threats=tuple((key, replace(threat, probability=0.0) if key in past else threat)
+                                         for key, threat in place.threats))
+    presence = np.array([one[2] for one in fewer.animals])
+    barriers, losses, survivors = _reckoned(fewer, field.picked, field.let_through, field.fixed, field.renewing,
+                                            field.round_it, presence)
+    return fewer, replace(field, barriers=barriers, losses=losses, survivors=survivors), past
+
+
 def _renewed(place: Planting, part: Part) -> Floats:
     """Pieces renewed in each year, for one piece."""
     facts = catalogue()[part.key]["cost"]
@@ -333,10 +353,11 @@ def _combinations(pieces: Sequence[Part], mains: Sequence[Part | None]) -> NDArr
 def _fits(numbers: tuple[int, ...], pieces: Sequence[Part], mains: Sequence[Part | None]) -> bool:
     """A netting hangs on its carrier or stands alone; nothing metal shares the line of a live fence, nor a second live one.
 
-    What is put on the shoot (a spray, a cap) is not put on one in a tube or cage, nor a spiral round a stem in a tube.
+    What is put on the shoot (a spray, a cap) is not put on one in a tube or cage, nor a spiral or a pipe round a stem in a
+    tube.
     """
     keys = {pieces[number].key for number in numbers}
-    if {"stem", "spray"} <= {pieces[number].where for number in numbers} or ("spiral_guard" in keys and keys & TUBES):
+    if {"stem", "spray"} <= {pieces[number].where for number in numbers} or (keys & ROUND_THE_BARK and keys & TUBES):
         return False
     round_it = [pieces[number] for number in numbers if pieces[number].round_the_planting]
     if any(is_live(part) for part in round_it) and len(round_it) > 1:

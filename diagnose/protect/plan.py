@@ -8,8 +8,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from diagnose.cannot_use import CannotUse
+from diagnose.culprits.old_names import name_of
 from diagnose.knowledge import knowledge
 from diagnose.places.place import areas, within
 from diagnose.protect.barriers import KEPT_OUT, Part, asked_in, catalogue, countries, is_live, wires
@@ -21,6 +23,7 @@ from diagnose.protect.money import break_even_area
 from diagnose.protect.options import (
     Field,
     Option,
+    against_the_others,
     best_alive,
     by_cost,
     field_of,
@@ -303,8 +306,9 @@ def plan_for(place: Planting) -> Plan:
     """The least cost over life plus expected loss (net present value) among the plans that do what is wanted.
 
     They keep out all that must be kept out, leave the wanted trees alive as surely as asked for, and stay within the budget.
-    Where none does, the plan is the best there is, and says which wish breaks it. What it is worth to find out who is there
-    first is the expected value of perfect information about the animals in doubt.
+    Where none does, the plan is the best there is, and says which wish breaks it; where an animal is there that nothing
+    stops, it is the cheapest that would do against the others. What it is worth to find out who is there first is the
+    expected value of perfect information about the animals in doubt.
 
     Parameters
     ----------
@@ -330,10 +334,7 @@ def plan_for(place: Planting) -> Plan:
     row = reaching(place, field, must & affordable)
     broken = "" if row is not None else _broken(place, field)
     if row is None:
-        nearest = holding_most(place, field, affordable)
-        row = reaching(place, field, nearest)
-        row = best_alive(place, field, nearest) if row is None else row
-        assert row is not None  # doing nothing is always allowed
+        row = _nearest(place, field, holding_most(place, field, affordable))
     chosen = option_at(place, field, row)
     nothing = option_at(place, field, 0)
     lines = bill(place, chosen.parts)
@@ -372,6 +373,27 @@ def plan_for(place: Planting) -> Plan:
     )
 
 
+def _nearest(place: Planting, field: Field, allowed: NDArray[np.bool_]) -> int:
+    """The row to take where no plan does all that is wanted: the cheapest that leaves the wanted trees all the same.
+
+    Else, where some animals are stopped by nothing that is built here, the cheapest that would leave them if those were
+    not there: to guard every tree against what gets past the guard is money for little. Else the one with most trees.
+    """
+    row = reaching(place, field, allowed)
+    if row is None and (found := _stopping_the_others(place, field, allowed)) is not None:
+        row = found[0]
+    row = best_alive(place, field, allowed) if row is None else row
+    assert row is not None  # doing nothing is always allowed
+    return row
+
+
+def _stopping_the_others(place: Planting, field: Field, allowed: NDArray[np.bool_]) -> tuple[int, tuple[str, ...]] | None:
+    """The cheapest row that would leave the wanted trees if what nothing stops were not there, and who that is."""
+    fewer, without, past = against_the_others(place, field)
+    row = reaching(fewer, without, allowed) if past and len(past) < len(place.threats) else None
+    return None if row is None else (row, past)
+
+
 def _broken(place: Planting, field: Field) -> str:
     """Which wish no plan meets, and what it would cost to meet the others."""
     must, affordable = holding(place, field), within_budget(place, field)
@@ -384,16 +406,33 @@ def _broken(place: Planting, field: Field) -> str:
     if (row := reaching(place, field, must)) is not None:
         option = option_at(place, field, row)
         return (f"The budget of {place.budget:,.0f} is too small and breaks it: the cheapest that reaches {wanted} is "
-                f"{option.name}, at {option.first:,.0f} in the first year.")
+                f"{option.name}, at {option.first:,.0f} in the first year.{_some_of_them(place, field, must)}")
     if place.must and (row := reaching(place, field, affordable)) is not None:
         option = option_at(place, field, row)
         return (f"The list of what must be kept out breaks it: without it {option.name} reaches {wanted} at "
                 f"{option.first:,.0f} in the first year.")
+    if (found := _stopping_the_others(place, field, must)) is not None:
+        option, past = option_at(place, field, found[0]), " and ".join(map(name_of, found[1]))
+        named = option.name[:1].upper() + option.name[1:]
+        return (f"The target breaks it: nothing that is built here stops {past}, so no barriers reach {wanted}. {named} is "
+                f"the cheapest that would reach it against the others, at {option.first:,.0f} in the first year; with "
+                f"{past} there, it leaves {option.surely_alive:.0f} that surely.")
     best = best_alive(place, field, must)
     option = option_at(place, field, 0 if best is None else best)
     return (f"The target breaks it: no barriers reach {wanted}; the best, {option.name}, leave {option.surely_alive:.0f} "
             f"that surely, at {option.first:,.0f} in the first year. Lower the target or the sureness, plant more trees, or "
             f"replant.")
+
+
+def _some_of_them(place: Planting, field: Field, allowed: NDArray[np.bool_]) -> str:
+    """How many of the trees the budget guards with what guards all, in words; empty where that is none."""
+    at_trees = allowed & ~field.round_it[field.picked].any(axis=1)
+    row = reaching(place, field, at_trees)
+    if row is None or place.budget is None:
+        return ""
+    option = option_at(place, field, row)
+    trees = int(place.budget / (option.first / place.trees)) if option.first > 0 else 0
+    return f" The budget pays for {option.name} at about {trees} of the trees: plan those by themselves." if trees else ""
 
 
 def _others(place: Planting, field: Field, chosen: int, allowed: Any) -> tuple[Option, ...]:

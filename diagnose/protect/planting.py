@@ -76,6 +76,8 @@ class Planting:
         Of an overhead line; 0 for none [kV].
     country
         Code of the country, or of a part of it; empty where it is not told [no unit].
+    common
+        Culprits that are common there and are not reckoned with, since what was seen hardly tells of them [no unit].
     """
 
     ground: Ground
@@ -104,6 +106,7 @@ class Planting:
     frost_mm: float = 0.0
     years_why: str = ""
     country: str = ""
+    common: tuple[str, ...] = ()
 
     @property
     def order_by(self) -> date | None:
@@ -178,6 +181,7 @@ def planting(
     soil: str = "normal",
     frost_mm: float = 0.0,
     country: str = "",
+    common: Iterable[str] = (),
 ) -> Planting:
     """A planting and what its owner wants of it, checked.
 
@@ -242,6 +246,8 @@ def planting(
         Depth to which the ground freezes, 0 to 3000 [mm].
     country
         Name or code of the country, or of a part of it: its sources may ask for more; empty where not told [no unit].
+    common
+        Culprits that are common there and are to be named only, not reckoned with [no unit].
 
     Raises
     ------
@@ -286,7 +292,8 @@ def planting(
                     budget, conifers, large_trees, gates, diagnosed, _owned(owned), _prices(prices), checked_spec(spec),
                     planted_on, _must(must), float(target), float(sureness), float(stock_mm), tuple(sorted(set(site))),
                     float(power_line_kv), soil, float(frost_mm), years_why,
-                    place_named(country).code if country.strip() else "")
+                    place_named(country).code if country.strip() else "",
+                    tuple(key for key in _must(common) if key not in dict(threats)))
 
 
 def _within(what: str, value: float, least: float, most: float) -> None:

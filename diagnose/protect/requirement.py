@@ -153,9 +153,16 @@ def culprit_of(name: str) -> str:
     name
         As somebody typed it [no unit].
     """
-    key = name.strip().lower().replace(" ", "_").replace("-", "_")
-    key = key if key in NEED_OF else other_names().get(key, key)
-    return key if key in NEED_OF else other_names().get(key, key)
+    told = name.strip().lower().replace(" ", "_").replace("-", "_")
+    one = f"{told[:-3]}y" if told.endswith("ies") else told.removesuffix("s")
+    for key in (told, one):  # as it was typed, then one of several
+        for _ in range(2):  # a name may stand for another name
+            if key in NEED_OF:
+                return key
+            key = other_names().get(key, key)
+        if key in NEED_OF:
+            return key
+    return told
 
 
 @cache

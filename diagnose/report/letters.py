@@ -147,6 +147,8 @@ def _answer(kind: str, share: float, found: Diagnosis, clear: bool) -> str:
     if clear and share >= 0.75:
         return f"This is very likely the work of {name}. In cases that look like yours it is {often}."
     others = sorted((key for key in found.verdict.groups if key != kind), key=lambda key: -found.verdict.groups[key])
+    if not found.signs:
+        return "From this we cannot tell yet what did it."  # how common each is says nothing of this plant
     second = group_words()[others[0]]
     if clear or share >= 0.6:
         return (f"This is more likely than not the work of {name} ({often} in cases that look like yours); "
@@ -158,7 +160,7 @@ def _not_yet(found: Diagnosis) -> str:
     """Why the writer should wait before they spend money; the question itself stands elsewhere in the letter."""
     if not found.find_out_first:
         return ""
-    why = "it cannot be told yet what did it" if found.signs else "nothing could be measured and we know of no sign"
+    why = "it cannot be told yet what did it" if found.signs else "we know too little of the damage"
     return f"Please do not buy anything yet: {why}. What is worth finding out first stands in this letter."
 
 

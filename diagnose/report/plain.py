@@ -152,6 +152,26 @@ def barrier_line(barrier: Requirement) -> str:
     return f"Barrier: {barrier.kind}{fine}, against {' and '.join(barrier.stops)}."
 
 
+def sized_line(barrier: Requirement, inches: bool = False) -> str:
+    """The barrier in one sentence with what it is bought by: its least height and its widest openings.
+
+    Parameters
+    ----------
+    barrier
+        The barrier that is advised [no unit].
+    inches
+        Whether lengths are told in inches and feet [no unit].
+    """
+    told = []
+    if barrier.height is not None and barrier.opening is not None:
+        told += [f"at least {length(barrier.height.value_mm, inches, 'least')} high",
+                 f"openings at most {length(barrier.opening.value_mm, inches, 'most')}"]
+    if barrier.fine_top is not None and barrier.fine_opening is not None:
+        told += [f"the finer mesh {length(barrier.fine_top.value_mm, inches, 'least')} high, at most "
+                 f"{length(barrier.fine_opening.value_mm, inches, 'most')}"]
+    return barrier_line(barrier).removesuffix(".") + (f": {', '.join(told)}." if told else ".")
+
+
 LISTED = ("id", "taken_at", "site", "plant", "leading", "lat", "lon")  # fields that a listing shows
 
 

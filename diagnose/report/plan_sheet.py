@@ -109,7 +109,7 @@ def answer(plan: Plan, inches: bool = False) -> list[str]:
     area, hectares = ("an acre", M2_PER_ACRE / 10_000) if inches else ("a hectare", 1.0)
     lines += [
         f"First year {chosen.first:,.0f}, over {place.years} years {chosen.barriers:,.0f} for the barriers and "
-        f"{chosen.losses:,.0f} for trees lost ({money}); {chosen.hours:.0f} hours of work, then {chosen.yearly_hours:.0f} "
+        f"{chosen.losses:,.0f} for trees lost ({money}); {_hours(chosen.hours)} of work, then {_hours(chosen.yearly_hours)} "
         f"a year.",
         f"Alive after {place.years} years: at least {chosen.surely_alive:.0f} of {place.trees} trees with "
         f"{100 * place.sureness:.0f} % sureness ({hectares * chosen.surely_alive / place.hectares:.0f} {area}; wanted "
@@ -145,6 +145,10 @@ def _built(plan: Plan, inches: bool) -> str:
         told[part.round_the_planting].append(f"{part.name}{deep or _tall(part.top_mm, inches)}")
     built = "; ".join(f"{' and '.join(parts)} {where[round_it]}" for round_it, parts in told.items() if parts)
     return f"build {built}" if built else "build nothing; bear the losses and plant again"
+
+
+def _hours(hours: float) -> str:
+    return "less than an hour" if 0 < hours < 0.5 else f"{hours:.0f} hour{'' if round(hours) == 1 else 's'}"
 
 
 def _tall(top_mm: float, inches: bool) -> str:
@@ -252,14 +256,17 @@ def _aim(plan: Plan, inches: bool) -> list[str]:
         f"Wanted: {place.target_per_ha:.0f} trees alive a hectare{per_acre} after {place.years} years with "
         f"{100 * place.sureness:.0f} % sureness; budget "
         f"{'not limited' if place.budget is None else f'{place.budget:,.0f}'}; must be kept out: "
-        f"{', '.join(key.replace('_', ' ') for key in place.must) or 'nothing by name'}; in stock: "
+        f"{', '.join(map(name_of, place.must)) or 'nothing by name'}; in stock: "
         f"{', '.join(f'{count:g} {key}' for key, count in place.owned.items()) or 'nothing'}.",
         "Who is there, each by itself: " + "; ".join(
-            f"{culprit.replace('_', ' ')} {percent(threat.probability)}, takes {percent(threat.yearly_loss)} of bare "
+            f"{name_of(culprit)} {percent(threat.probability)}, takes {percent(threat.yearly_loss)} of bare "
             f"trees a year" for culprit, threat in place.threats) +
         ". Bad years come as drawn outbreaks with the same mean. Deaths from drought, weeds and other causes are not "
         "reckoned.",
     ]
+    if place.common:
+        lines.append(f"Common there, but not reckoned with, since what was seen hardly tells of them: "
+                     f"{', '.join(map(name_of, place.common))}. Name those that you expect.")
     if not place.diagnosed:
         lines.append("Protection goes on on the day of planting: order before it. Look at neighbouring growth, tracks and "
                      "droppings (do not touch them) before you rely on what is expected here.")

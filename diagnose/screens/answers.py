@@ -31,7 +31,7 @@ button:hover { border-color: var(--st-primary-color); }
 button:focus-visible { outline: 3px solid var(--st-primary-color); outline-offset: 1px; }
 .done { font-weight: 700; }
 details { margin-top: .5rem; }
-summary { min-height: 44px; padding: .7rem .3rem; font-size: .9rem; cursor: pointer; }
+summary { box-sizing: border-box; min-height: 44px; padding: .7rem .3rem; font-size: .9rem; cursor: pointer; }
 .folded:not(:empty) { display: grid; gap: .4rem; margin-bottom: .4rem; }
 .folded details { margin: 0; border: 1px solid #7C8783; border-radius: 6px; }
 .folded summary { padding: .7rem .6rem; line-height: 1.3; }

@@ -24,7 +24,6 @@ from diagnose.protect.materials import COST_WORDS
 from diagnose.protect.plan import Plan, plan_for
 from diagnose.protect.planting import SOILS, STOCK, TARGET_SHARE, Planting, planting
 from diagnose.protect.prices import checked_currency, default_of, default_price, default_prices, rates
-from diagnose.protect.read import likely_shares
 from diagnose.protect.requirement import NEED_OF
 from diagnose.report.kinds_figures import as_saved, kinds_figures, kinds_rows
 from diagnose.report.plan_sheet import (
@@ -62,16 +61,17 @@ def _wounds(place: str, site: str, region: str | None, many: int, newest: str) -
     return wounds_of(the_log(), site, region=region)
 
 
-def _presence() -> tuple[dict[str, float], bool, str]:
-    """Who is there, each with a probability of its own, whether it was diagnosed, and what to find out first.
+def _presence() -> tuple[dict[str, float], tuple[str, ...], bool, str]:
+    """Who is there, each with a probability of its own; who is common beside them; was it diagnosed; what to find out.
 
     Raises CannotUse where nobody is.
     """
-    judged: dict[str, float] | None = st.session_state.get("wound_presence")
+    judged: tuple[dict[str, float], tuple[str, ...]] | None = st.session_state.get("wound_presence")
     ways = [EXPECTED, FROM_LOG, *([JUST_JUDGED] if judged else [])]
+    st.session_state.setdefault("plan_basis", JUST_JUDGED if judged else EXPECTED)
     way = st.radio("How do you know who is there?", ways, key="plan_basis", horizontal=True)
     if way == JUST_JUDGED and judged:
-        return likely_shares(judged), True, ""
+        return _with_expected(judged[0]), judged[1], True, ""
     if way == FROM_LOG:
         sites = the_log().values_of("site")
         if not sites:
@@ -82,13 +82,22 @@ def _presence() -> tuple[dict[str, float], bool, str]:
         many = f"{len(wounds.each)} wounds" if len(wounds.each) > 1 else "One wound"
         st.caption(f"{many}. {literal(wounds.together.statement)}")
         doubt = wounds.find_out_first
-        return likely_shares(wounds.together.presence), not doubt, doubt
+        return _with_expected(wounds.plan_against), wounds.common_beside, not doubt, doubt
     chosen = st.multiselect("Who lives there, or is expected to", _animals(), default=["deer_browsing"], key="animals",
                             format_func=name_of)
     if not chosen:
         raise CannotUse("choose at least one animal")
     told = _table([(name_of(key), 100.0) for key in chosen], "how likely [%]", f"plan_presence {' '.join(chosen)}", 100.0)
-    return {key: share / 100 for key, share in zip(chosen, told, strict=True)}, False, ""
+    return {key: share / 100 for key, share in zip(chosen, told, strict=True)}, (), False, ""
+
+
+def _with_expected(told: dict[str, float]) -> dict[str, float]:
+    """Who was diagnosed, and who else the person expects there, surely. Raises CannotUse where nobody is."""
+    more = st.multiselect("Who else you expect there", [key for key in _animals() if key not in told], key="animals_too",
+                          format_func=name_of)
+    if not (told or more):
+        raise CannotUse("the wounds tell of no animal that a barrier stops; choose whom you expect there")
+    return {**told, **dict.fromkeys(more, 1.0)}
 
 
 def _ground() -> Ground:
@@ -291,14 +300,14 @@ def _asked() -> tuple[Planting, str]:
     left, right = st.columns(2)
     trees = left.number_input("Number of trees", 1, 1_000_000, 100, 10, key="trees")
     years = right.number_input("Years until the trees are out of reach", 1, 60, 6, key="years")
-    presence, diagnosed, doubt = _presence()
+    presence, common, diagnosed, doubt = _presence()
     ground = _ground()
     aim = _aim(ground, int(trees))
     damage = st.select_slider("How bad it is where they are", ["light", "moderate", "heavy", "severe"], "moderate",
                               key="damage")
     place, prices, stock = _place(), _prices(), _stock()
     return planting(ground, int(trees), presence, damage=damage, years=int(years), diagnosed=diagnosed, prices=prices,
-                    owned=stock, **aim, **place), doubt
+                    owned=stock, common=common, **aim, **place), doubt
 
 
 @st.cache_data(max_entries=16, show_spinner="Working it out ...", hash_funcs={Planting: repr})

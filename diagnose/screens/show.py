@@ -18,7 +18,7 @@ from diagnose.figures import figure, length, percent
 from diagnose.measure.record import Measurement
 from diagnose.protect.requirement import Requirement, in_few_words
 from diagnose.protect.sources import SAY_IT_BY_NAME, source_words, sources
-from diagnose.report.plain import barrier_line
+from diagnose.report.plain import barrier_line, sized_line
 from diagnose.screens.look import literal
 from diagnose.signs import vocabulary
 
@@ -106,7 +106,7 @@ def headline_of(verdict: Verdict, before: tuple[str, float] | None = None) -> No
     st.html(f'<div class="verdict{"" if verdict.leading else " open"}" role="status">{told.replace(" %", "&nbsp;%")}</div>')
 
 
-def now_of(found: Diagnosis, asks: bool) -> None:
+def now_of(found: Diagnosis, asks: bool, inches: bool = False) -> None:
     """What to do now, with the caution about doing it.
 
     Parameters
@@ -115,14 +115,16 @@ def now_of(found: Diagnosis, asks: bool) -> None:
         Of one wound [no unit].
     asks
         Does the question above wait for an answer? [no unit]
+    inches
+        Are lengths shown in inches and feet, else in millimetres? [no unit]
     """
     if found.find_out_first:
-        words = "Do not buy a barrier yet: answer the question first." if asks else found.find_out_first
+        words = "Do not buy a barrier yet: answer the question first." if asks else found.settle_first
         caution = ""
     else:
         bare = _IN_BRACKETS.sub("", " ".join(found.barrier.instead))  # the sources stand where it is told in full
         instead = _whole_sentences(bare, _WHILE_ASKED if asks else _GLANCE)
-        words = barrier_line(found.barrier) if found.barrier.kind else instead or barrier_line(found.barrier)
+        words = sized_line(found.barrier, inches) if found.barrier.kind else instead or barrier_line(found.barrier)
         caution = in_few_words(found.barrier.cautions[0]) if found.barrier.cautions else ""
     small = f"<small>\u26a0 {escape(caution)}</small>" if caution else ""
     st.html(f'<p class="now"><b>What to do now.</b> {escape(words)}{small}</p>')

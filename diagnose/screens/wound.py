@@ -41,6 +41,7 @@ from diagnose.screens.draft import Draft, Photo, start_over, the_draft
 from diagnose.screens.look import bring, literal, pictures
 from diagnose.screens.look import picture as picture_of
 from diagnose.screens.preferences import place_choices
+from diagnose.screens.start import page_link
 from diagnose.screens.tap import Point, tap_on
 from diagnose.screens.wound_saved import save, what_was_saved
 from diagnose.signs import signs_as_json, vocabulary
@@ -218,13 +219,14 @@ def _to_tap(where: DeltaGenerator, photo: Photo, draft: Draft, seen: _Seen, upri
 
 def _question(found: Diagnosis, draft: Draft) -> bool:
     """The one next question; is there one?"""
-    # a photo may tell the place: before anything is measured or answered it is not asked for
-    passed = draft.passed if found.verdict.signs else {*draft.passed, PLACE}
+    # a photo may tell the place: before anything is measured, answered or passed it is not asked for
+    passed = draft.passed if found.verdict.signs or draft.passed else {PLACE}
     step = next_step(found.verdict, passed, NEED_OF, None, built_of())
     asked, before = step.question, st.session_state.get("asked_last")
     st.session_state["asked_last"] = asked
     if asked is None:
-        st.html(f'<p class="left">Nothing more to ask, this will hardly change: {escape(step.reason)}.</p>')
+        why = f", this will hardly change: {step.reason}" if found.verdict.signs else ""
+        st.html(f'<p class="left">Nothing more to ask{escape(why)}.</p>')
         return False
     if asked == PLACE:
         with st.container(key="place_question"):
@@ -328,7 +330,8 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
         first = best.picture.sha256 if best.picture is not None else ""
         judged, further = [best], [photo for photo in draft.photos if photo.digest != first]
     # the page for a planting may take it over, where it carries a barrier
-    st.session_state["wound_presence"] = None if draft.is_empty or best.find_out_first else dict(best.verdict.presence)
+    told = {} if draft.is_empty or best.find_out_first else best.plan_against
+    st.session_state["wound_presence"] = (told, best.common_beside) if told else None
     if not draft.is_empty:
         with st.container(key="verdict"):
             show.headline_of(best.verdict, draft.before)
@@ -340,11 +343,13 @@ def _judged(draft: Draft, seen: dict[str, _Seen], around: Circumstances) -> None
     left = st.empty()
     if asks:
         left.html('<p class="left">&nbsp;</p>')
-    show.now_of(best, asks)
+    show.now_of(best, asks, preferences.inches())
     _answered(draft)
     with st.expander("Why, and what else", key="why"):
         show.grounds_of(best.verdict)
     show.advice_of(best, preferences.inches())
+    if st.session_state["wound_presence"]:
+        page_link("planting", "Plan it for a whole planting: what to buy, what it costs")
     if together:
         with st.expander("All photos together", key="together"):
             for remark in best.measurement.remarks:

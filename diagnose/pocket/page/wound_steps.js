@@ -42,9 +42,12 @@ function findOutFirst() {
 }
 
 function settle(verdict) {
-  const first = TABLES.culprits.find(one => one.key === MODEL.firstOf(verdict));
-  return first.animal ? "A trail camera for a week or two, or tracks in fresh snow or raked soil, would settle it; saliva DNA can while the bite is fresh."
-    : "Look for the cause itself: insects, frass, recent frost, spraying or machine work.";
+  const animals = verdict.culprits.reduce((sum, share, k) => sum + (["mammal", "bird"].includes(TABLES.culprits[k].kind) ? share : 0), 0), told = [];
+  if (animals >= 1 - TABLES.limits.clearly)
+    told.push("A trail camera for a week or two, or tracks in fresh snow or raked soil, would settle it; saliva DNA can while the bite is fresh.");
+  if (animals <= TABLES.limits.clearly)
+    told.push(`Look for the cause itself${told.length ? " too" : ""}: insects, frass, recent frost, spraying or machine work.`);
+  return told.join(" ");
 }
 
 const wordsOf = (word, choice) => word.words[word.choices.indexOf(choice)];
