@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from diagnose.measure.card_view import MARGIN, Line, View
-from diagnose.measure.geometry import NODES, rays, sampled, spread, weighted_line
+from diagnose.measure.geometry import rays, robust_line, sampled
 from diagnose.photo.plane import Camera, Plane
 
 FRONT_SIGMA = 2.5  # how far the stem's front stands off the card's plane [mm]; common practice, no source
@@ -217,9 +217,8 @@ def _steps_beside(view: View, at: np.ndarray, reach: np.ndarray, outward: np.nda
     per_mm = view.plane.px_per_mm(tuple(view.to_mm(at.mean(axis=0))))
     inner, outer = float(np.clip(0.2 * thick, 1.5, 3.0)), float(np.clip(0.15 * thick, 2.0, 4.0))
     offset = np.arange(-int(inner * per_mm), int(outer * per_mm) + 1) / per_mm
-    grid = at[:, None, :] + (offset[::NODES] * view.scale)[None, :, None] * outward
-    nodes = view.to_px(grid.reshape(-1, 2)).reshape(grid.shape).astype(np.float32)
-    px = np.stack([nodes[..., k] @ spread(len(offset)).T for k in (0, 1)], axis=2)
+    grid = at[:, None, :] + (offset * view.scale)[None, :, None] * outward
+    px = view.to_px(grid.reshape(-1, 2)).reshape(grid.shape)
     lab = cv2.cvtColor(np.float32(sampled(view.picture.bgr, px)) / 255, cv2.COLOR_BGR2LAB)
     lab = cv2.GaussianBlur(lab, (0, 0), sigmaX=max(0.8, 0.1 * per_mm), sigmaY=2.0)
     size = np.linalg.norm(np.gradient(lab, axis=1), axis=2)
@@ -258,17 +257,6 @@ def _best_line(votes: np.ndarray, slopes: np.ndarray, shared: int) -> tuple[floa
     return float(slopes[slope]), VOTE_LOW + (float(cell) + 0.5) * VOTE_CELL
 
 
-def _straight(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
-    """Slope and offset of the straight line through most of the points, and each point's weight, 0 to 1."""
-    weight, slope, offset = np.ones(len(x)), 0.0, 0.0
-    for _ in range(12):
-        offset, slope = weighted_line(x, y, weight)
-        miss = np.abs(y - slope * x - offset)
-        spread = max(0.06, 1.5 * float(np.median(miss)))
-        weight = np.clip(1 - (miss / (3 * spread)) ** 2, 0, None) ** 2 + 1e-6
-    return float(slope), float(offset), weight
-
-
 def _planes_through(plane: Plane, sides: list[np.ndarray]) -> tuple[list[np.ndarray], list[np.ndarray]]:
     """Unit normals of the planes through the camera and each side (n, 2) px, and the pixels that agree.
 
@@ -280,9 +268,8 @@ def _planes_through(plane: Plane, sides: list[np.ndarray]) -> tuple[list[np.ndar
     run = int(np.ptp(on_card[0][:, 1]) > np.ptp(on_card[0][:, 0]))
     fits, doubts, kept = [], [], []
     for mm in on_card:
-        slope, offset, weight = _straight(mm[:, run], mm[:, 1 - run])
-        good = weight > 0.1
-        spread = float(np.sqrt((weight * (mm[:, 1 - run] - slope * mm[:, run] - offset) ** 2).sum() / weight.sum()))
+        (offset, slope), spread = robust_line(mm[:, [run, 1 - run]])
+        good = np.abs(mm[:, 1 - run] - slope * mm[:, run] - offset) < 2.5 * max(spread, 0.06)
         doubts.append(spread / np.sqrt(good.sum()) / (np.std(mm[good, run]) + 1) / float(good.mean()))
         fits.append((slope, offset))
         kept.append(good)
