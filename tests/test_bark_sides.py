@@ -97,7 +97,7 @@ def test_close_looks_outvote_a_map_that_takes_half_of_a_stem_for_all_of_it(scene
 def test_a_mask_that_leaves_the_middle_of_the_stem_free_has_no_lip() -> None:
     mask = np.zeros((40, 60), np.uint8)
     mask[:4] = 1
-    patch = Patch(np.zeros((40, 60, 3), np.float32), 4.0, (30.0, 20.0))
+    patch = Patch(np.zeros((40, 60, 3), np.float32), 4.0, (30.0, 20.0), np.eye(3))
     assert _rough_lip(patch, mask, 5.0) is None
     mask[:] = 1
     assert _rough_lip(patch, mask, 5.0) == pytest.approx((60 - 30) / 4.0)

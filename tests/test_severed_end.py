@@ -393,9 +393,9 @@ def test_a_speck_that_looks_like_a_stem_has_no_outline(side: int) -> None:
     stem[30 : 30 + side, 40 : 40 + side] = 1.0
     end = SimpleNamespace(at=np.zeros(2), outward=np.array([1.0, 0.0]), width=6.0)
     view = SimpleNamespace(stem=stem, to_px=np.eye(3), end=end)
-    patch = Patch(np.full((60, 80, 3), 0.5, np.float32), scale=1.0, origin=(0.0, 0.0))
-    assert _twig_mask(patch, np.asarray, view) is None
-    picture = SimpleNamespace(bgr=np.full((60, 80, 3), 128, np.uint8), size=(80, 60))
+    patch = Patch(np.full((60, 80, 3), 0.5, np.float32), scale=1.0, origin=(0.0, 0.0), to_px=np.eye(3))
+    assert _twig_mask(patch, view) is None
+    picture = np.full((60, 80, 3), 128, np.uint8)
     assert outlined(picture, lambda *_: (np.asarray, 0.0), view, 6.0) is None
 
 
@@ -403,6 +403,6 @@ def test_a_speck_that_looks_like_a_stem_has_no_outline(side: int) -> None:
 @pytest.mark.parametrize("per_mm", [1.0, 40.0])
 def test_round_an_end_beside_the_picture_lies_what_its_edge_shows(away: tuple[float, float], per_mm: float) -> None:
     """One damaged picture in thousands has a stem that ends outside of it, and reading it ended in an error."""
-    picture = SimpleNamespace(bgr=np.full((60, 80, 3), 255, np.uint8), size=(80, 60))
+    picture = np.full((60, 80, 3), 255, np.uint8)
     patch = _take_patch(picture, lambda xy: xy * per_mm + away, 6.0, per_mm)
     assert patch.light.min() == patch.light.max() == 1.0

@@ -12,15 +12,15 @@ from functools import cached_property
 
 import cv2
 import numpy as np
+from scipy.ndimage import median_filter
 
-from diagnose.eye.pieces import moved
+from diagnose.eye.pieces import Shown, cut
 from diagnose.eye.see import CloseView
 from diagnose.measure.end_shape import MIDDLE, End, find_end
 from diagnose.measure.geometry import Places, largest
 from diagnose.measure.quality import edge_width
 from diagnose.measure.rim import without_rim
 from diagnose.photo.markers import LIGHT
-from diagnose.photo.picture import Picture
 
 DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
 SIDES_OF_BLUR = 0.4, 2.0  # how far behind the lip the sides' blur is read [diameters]
@@ -40,13 +40,15 @@ class Patch:
 
     Parameters
     ----------
-    light, scale, origin
-        (h, w, 3), 0 to 1 [no unit]; column and row of a point of the frame: origin + point * scale [cells].
+    light, scale, origin, to_px
+        (h, w, 3), 0 to 1 [no unit]; column and row of a point of the frame: origin + point * scale [cells]; (3, 3) from
+        cells to the picture [px].
     """
 
     light: np.ndarray
     scale: float
     origin: tuple[float, float]
+    to_px: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -88,15 +90,15 @@ class SeenEnd:
         return self.to_px(self.end.to_outline(points))
 
     def look(self, points: np.ndarray) -> np.ndarray:
-        """Linear blue, green and red at points of the end's own frame, (n, 3), 0 to 1.
+        """Linear blue, green and red at points of the end's own frame, (h, w, 3), 0 to 1.
 
         Parameters
         ----------
         points
-            (n, 2), x outwards along the axis, y across [diameters].
+            (h, w, 2), x outwards along the axis, y across [diameters].
         """
-        columns, rows = (self.end.to_outline(points) * self.patch.scale + self.patch.origin).T.astype(np.float32)[:, None]
-        return np.asarray(cv2.remap(self.patch.light, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
+        cells = (self.end.to_outline(points) * self.patch.scale + self.patch.origin).astype(np.float32)
+        return np.asarray(cv2.remap(self.patch.light, cells, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
 
     @cached_property
     def blur(self) -> float:
@@ -120,8 +122,12 @@ class SeenEnd:
     @cached_property
     def width_px(self) -> float:
         """The diameter in the picture, where it is read [px]."""
-        one, other = self.places(np.array([(self.end.lip - 1.0, -0.5), (self.end.lip - 1.0, 0.5)]))
+        one, other = self._diameter_line
         return float(np.linalg.norm(other - one))
+
+    @property
+    def _diameter_line(self) -> np.ndarray:
+        return self.places(np.array([(self.end.lip - 1.0, -0.5), (self.end.lip - 1.0, 0.5)]))
 
     @cached_property
     def widths_by_map(self) -> tuple[float, float]:
@@ -161,12 +167,12 @@ class SeenEnd:
         return {
             "axis": self.places(np.array([(-4.0, 0.0), (1.0, 0.0)])),
             "face_line": self.places(np.stack([end.offset + slope * y, y], axis=1)),
-            "diameter_line": self.places(np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)])),
+            "diameter_line": self._diameter_line,
             "outline": self.to_px(self.outline),
         }
 
 
-def outlined(picture: Picture, frame: Frame, view: CloseView, width: float) -> SeenEnd | None:
+def outlined(picture: Shown, frame: Frame, view: CloseView, width: float) -> SeenEnd | None:
     """The end in a frame of its own; None where the eye's map shows no stem there, or no two sides.
 
     It is outlined a second time, in the frame of the first, where that was not the end's own.
@@ -193,10 +199,10 @@ def outlined(picture: Picture, frame: Frame, view: CloseView, width: float) -> S
     return seen
 
 
-def _outlined_once(picture: Picture, to_px: Places, lean: float, width: float, view: CloseView) -> SeenEnd | None:
+def _outlined_once(picture: Shown, to_px: Places, lean: float, width: float, view: CloseView) -> SeenEnd | None:
     per_unit = float(np.linalg.norm(np.diff(to_px(np.array([(0.0, 0.0), (0.0, 1.0)])), axis=0)))
     patch = _take_patch(picture, to_px, width, per_unit)
-    mask = _twig_mask(patch, to_px, view)
+    mask = _twig_mask(patch, view)
     if mask is None:
         return None
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -213,35 +219,21 @@ def _outlined_once(picture: Picture, to_px: Places, lean: float, width: float, v
     return SeenEnd(end, patch, view, to_px, per_unit, outline, off, sides, lean)
 
 
-def _take_patch(picture: Picture, to_px: Places, width: float, per_unit: float) -> Patch:
+def _take_patch(picture: Shown, to_px: Places, width: float, per_unit: float) -> Patch:
     """The picture around the end, 5.4 diameters back and 3 ahead, at about its own resolution."""
     behind, ahead, aside = 5.4 * width, 3.0 * width + 1, 1.4 * width + 1.5
     scale = 1.5 * per_unit if per_unit * width < 30 else min(per_unit, FINEST / width)
     corners = np.array([(-behind, -aside), (ahead, -aside), (ahead, aside), (-behind, aside)])
-    px = to_px(corners)
-    x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 3, 0, np.subtract(picture.size, 2))  # it may lie outside
-    x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 4, picture.size)
-    part = picture.bgr[y0 : max(y1, y0 + 2), x0 : max(x1, x0 + 2)]
-    factor = max(1, min(int(per_unit / scale), *part.shape[:2]))
-    if factor > 1:
-        part = cv2.resize(part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor], None,
-                          fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)  # fmt: skip
-    px = (px - (x0, y0) + 0.5) / factor - 0.5
     cells = (corners + (behind, aside)) * scale
-    H = cv2.getPerspectiveTransform(cells.astype(np.float32), px.astype(np.float32))
-    size = (int((behind + ahead) * scale), int(2 * aside * scale))
-    way = cv2.INTER_CUBIC if scale > per_unit else cv2.INTER_LINEAR
-    seen = cv2.warpPerspective(part, H, size, flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
-    return Patch(cv2.LUT(seen, LIGHT), scale, (behind * scale, aside * scale))
+    H = cv2.getPerspectiveTransform(cells.astype(np.float32), to_px(corners).astype(np.float32))
+    seen = cut(picture, H, (int(2 * aside * scale), int((behind + ahead) * scale)))
+    return Patch(cv2.LUT(seen, LIGHT), scale, (behind * scale, aside * scale), H)
 
 
-def _twig_mask(patch: Patch, to_px: Places, view: CloseView) -> np.ndarray | None:
+def _twig_mask(patch: Patch, view: CloseView) -> np.ndarray | None:
     """Mask of the twig, (h, w) uint8, 1 where a stem is likelier than all else together; None where too little of one is."""
-    h, w = patch.light.shape[:2]
-    corners = np.array([(0, 0), (w, 0), (w, h), (0, h)], float)
-    cells = moved(to_px((corners - patch.origin) / patch.scale), np.linalg.inv(view.to_px))
-    H = cv2.getPerspectiveTransform(corners.astype(np.float32), cells.astype(np.float32))
-    likely = cv2.warpPerspective(view.stem, H, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0)
+    cells, size = np.linalg.inv(view.to_px) @ patch.to_px, patch.light.shape[1::-1]
+    likely = cv2.warpPerspective(view.stem, cells, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0)
     within = np.clip(likely, 0.02, 0.98)
     smooth = cv2.GaussianBlur(patch.light, (0, 0), 0.8)
     whole = largest(cv2.log(within / (1 - within)) + _by_colour(smooth, likely) > 0, LEAST_CELLS)
@@ -316,29 +308,22 @@ def sharpened(patch: Patch, outline: np.ndarray, zoom: float) -> tuple[np.ndarra
         share /= contrast[:, None] + np.float32(1e-9)
         # shadow deepens towards the twig: outside, just at the edge, is darker than two pixels off
         at_edge = np.clip(1.0 - DEEPENING * (share[:, beyond].mean(axis=1) - 1.0), 0.4, 1.0)
-        share -= 0.5 * _running_median(at_edge, 9)[:, None]
+        share -= 0.5 * median_filter(at_edge, 9, mode="wrap")[:, None]
         rising = (share[:, :-1] < 0) & (share[:, 1:] >= 0)
         distance = np.where(rising, np.abs(reach[:-1] + 0.125 * zoom), np.inf)
         best = np.argmin(distance, axis=1)
         low, high = share[rows, best], share[rows, best + 1]
         shift = reach[best] - 0.25 * zoom * low / np.maximum(high - low, 1e-9)
         good = np.isfinite(distance[rows, best]) & (contrast > 0.003) & (np.abs(shift) < 2 * zoom)
-        outline = outline + normal * _running_median(np.where(good, shift, 0.0), 5)[:, None]
+        outline = outline + normal * median_filter(np.where(good, shift, 0.0), 5, mode="wrap")[:, None]
     bright = float(np.sqrt((np.percentile(seen[::4], 95, axis=(0, 1)) ** 2).sum()))
     return outline, np.sqrt(contrast) / max(bright, 1e-6)
 
 
 def _normals(outline: np.ndarray) -> np.ndarray:
-    """Outward normals of a closed outline that runs as OpenCV's outer contours do."""
+    """Outward normals of an outline that runs as OpenCV's outer contours do."""
     along = np.roll(outline, -3, axis=0) - np.roll(outline, 3, axis=0)
-    normal = np.stack([-along[:, 1], along[:, 0]], axis=1)
-    area = np.sum(outline[:, 0] * np.roll(outline[:, 1], -1) - np.roll(outline[:, 0], -1) * outline[:, 1])
-    return normal * -np.sign(area) / (np.linalg.norm(normal, axis=1, keepdims=True) + 1e-9)
-
-
-def _running_median(values: np.ndarray, k: int) -> np.ndarray:
-    around = np.pad(values, k // 2, mode="wrap")
-    return np.median(np.lib.stride_tricks.sliding_window_view(around, k), axis=1)
+    return along @ np.array([[0, 1], [-1, 0]]) / (np.linalg.norm(along, axis=1, keepdims=True) + 1e-9)
 
 
 def _rough_lip(patch: Patch, mask: np.ndarray, width: float) -> float | None:
