@@ -78,17 +78,17 @@ class View:
             return np.ones(3)
         return np.maximum(np.median(_linear(self.picture.bgr[row, column]), axis=0), 0.02)
 
-    def log_light(self, bgr: np.ndarray, channel: int | slice = slice(None)) -> np.ndarray:
+    def log_light(self, bgr: np.ndarray) -> np.ndarray:
         """Natural logarithm of light against the card's white, of the same shape [nat]; black is kept finite.
 
         Parameters
         ----------
-        bgr, channel
-            Pixel values, (..., 3) blue, green, red, or (...) of one of these channels [0 to 255].
+        bgr
+            Pixel values, (..., 3) blue, green, red [0 to 255].
         """
         few = bgr.dtype == np.uint8  # then each of the 256 values is worked out once
         values = np.arange(256, dtype=np.float32).reshape(1, 256, 1) if few else bgr
-        light = np.log(_linear(values) / np.float32(self._white[channel]) + np.float32(0.004))
+        light = np.log(_linear(values) / np.float32(self._white) + np.float32(0.004))
         return cv2.LUT(bgr, light) if few else light
 
 

@@ -55,19 +55,17 @@ def rays(camera: Camera, px: np.ndarray) -> np.ndarray:
     return ray / np.linalg.norm(ray, axis=1, keepdims=True)
 
 
-def sampled(bgr: np.ndarray, px: np.ndarray, channel: int | None = None) -> np.ndarray:
-    """Colours, or one channel of them, at places of a picture, bilinear, (h, w, 3) or (h, w) uint8; 0 outside of it.
+def sampled(bgr: np.ndarray, px: np.ndarray) -> np.ndarray:
+    """Colours at places of a picture, bilinear, (h, w, 3) uint8; 0 outside of it.
 
     Parameters
     ----------
-    bgr, channel, px
-        (H, W, 3) uint8 blue, green, red [0 to 255], and which of them; None for all [no unit]; (h, w, 2) places [px].
+    bgr, px
+        (H, W, 3) uint8 blue, green, red [0 to 255]; (h, w, 2) places [px].
     """
-    x, y = px[..., 0], px[..., 1]
-    low = np.maximum(np.floor((x.min(), y.min())).astype(int) - 2, 0)
-    high = np.ceil((x.max(), y.max())).astype(int) + 3
-    part = bgr[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
-    part = part if channel is None else np.ascontiguousarray(part[..., channel])
+    low = np.maximum(np.floor(px.min(axis=(0, 1))).astype(int) - 2, 0)
+    high = np.maximum(np.ceil(px.max(axis=(0, 1))).astype(int) + 3, low + 1)
+    part = bgr[low[1] : high[1], low[0] : high[0]]
     return cv2.remap(part, (px - low).astype(np.float32), None, cv2.INTER_LINEAR)
 
 
