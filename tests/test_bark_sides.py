@@ -13,7 +13,6 @@ from diagnose.measure.bark_map import BarkMap, bark_map
 from diagnose.measure.bark_sides import agreed, settled
 from diagnose.measure.bark_strip import Candidate, levels, stems_with_patch
 from diagnose.measure.card_view import Line, View, apart, view_of_card
-from diagnose.measure.end_outline import Patch, _rough_lip
 from diagnose.measure.stem import Stem, fit_stem
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
@@ -92,15 +91,6 @@ def test_close_looks_outvote_a_map_that_takes_half_of_a_stem_for_all_of_it(scene
     assert kept is not None and kept.radius == stem.radius and abs(kept.eye_wider) < 0.3 * stem.radius
     mended = _settled(scene, half, stem)  # edges that were wrong are not kept because a map moved them
     assert mended is not None and mended.radius == stem.radius
-
-
-def test_a_mask_that_leaves_the_middle_of_the_stem_free_has_no_lip() -> None:
-    mask = np.zeros((40, 60), np.uint8)
-    mask[:4] = 1
-    patch = Patch(np.zeros((40, 60, 3), np.float32), 4.0, (30.0, 20.0), np.eye(3))
-    assert _rough_lip(patch, mask, 5.0) is None
-    mask[:] = 1
-    assert _rough_lip(patch, mask, 5.0) == pytest.approx((60 - 30) / 4.0)
 
 
 def _map_of_a_stem(width_mm: float, bare_share: float = 0.0) -> BarkMap:

@@ -35,14 +35,10 @@ Frame = Callable[[np.ndarray, np.ndarray, float], tuple[Places, float]]  # tip, 
 
 
 @dataclass(frozen=True)
-class Patch:
-    """Linear light around the end.
+class _Patch:
+    """Linear light around the end, (h, w, 3), 0 to 1.
 
-    Parameters
-    ----------
-    light, scale, origin, to_px
-        (h, w, 3), 0 to 1 [no unit]; column and row of a point of the frame: origin + point * scale [cells]; (3, 3) from
-        cells to the picture [px].
+    origin + point * scale : column and row of a point of the frame [cells]. to_px : (3, 3) from cells to the picture [px].
     """
 
     light: np.ndarray
@@ -61,8 +57,9 @@ class SeenEnd:
         Its shape, the light round it, and what the eye saw of it closely [no unit].
     to_px, per_unit
         Leads points of the frame, (n, 2), to upright pixels [px]; pixels of the picture in one of the frame's unit [px].
-    outline, off
-        (n, 2), and (n,) how far each point lies from the eye's own border [unit of the frame].
+    outline, off_border
+        (n, 2) [unit of the frame]; median distance between it and the eye's own border, down to two diameters below the end
+        [diameters].
     contrast
         Of the sides against what lies beside them, 1 for white paper [no unit].
     lean
@@ -70,12 +67,12 @@ class SeenEnd:
     """
 
     end: End
-    patch: Patch
+    patch: _Patch
     view: CloseView
     to_px: Places
     per_unit: float
     outline: np.ndarray
-    off: np.ndarray
+    off_border: float
     contrast: float
     lean: float
 
@@ -107,12 +104,6 @@ class SeenEnd:
         sides = [self.end.to_outline(np.column_stack([x, np.full_like(x, y)])) for y in (-0.5, 0.5)]
         cells = [edge_width(self.patch.light, side * self.patch.scale + self.patch.origin) for side in sides]
         return float(np.sum(cells)) / max(int(np.count_nonzero(cells)), 1) * self.per_unit / self.patch.scale
-
-    @property
-    def off_border(self) -> float:
-        """Median distance between the eye's border and the edges, down to two diameters below the end [diameters]."""
-        near = self.outline[:, 0] > self.end.origin[0] + (self.end.lip - 2.0) * self.end.diameter
-        return float(np.median(self.off[near])) / self.end.diameter
 
     @property
     def pixel(self) -> float:
@@ -192,7 +183,7 @@ def outlined(picture: Shown, frame: Frame, view: CloseView, width: float) -> See
         if found is None:
             break
         seen, end = found, found.end
-        if abs(end.turn) < TURNED and abs(end.diameter / width - 1) < OTHER_WIDTH:
+        if abs(end.sides.turn) < TURNED and abs(end.diameter / width - 1) < OTHER_WIDTH:
             break
         tip, back = seen.places(np.array([(0.0, 0.0), (-3.0, 0.0)]))
         width = end.diameter
@@ -207,19 +198,19 @@ def _outlined_once(picture: Shown, to_px: Places, lean: float, width: float, vie
         return None
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     coarse = np.asarray(max(contours, key=len)[:, 0], float)
-    cells, contrast = sharpened(patch, coarse, max(patch.scale / per_unit, 1.0))
+    cells, contrast = _sharpened(patch, coarse, max(patch.scale / per_unit, 1.0))
     outline = (cells - patch.origin) / patch.scale
-    lip = _rough_lip(patch, mask, width)
-    end = None if lip is None else find_end(outline, lip, width)
-    if lip is None or end is None:
+    end = find_end(outline, -0.4 * width * abs(np.tan(np.clip(view.slope, -1.1, 1.1))), width)
+    if end is None:
         return None
-    on_sides = outline[:, 0] < lip - 0.5 * width
+    on_sides = outline[:, 0] < end.origin[0] - 0.5 * width
     sides = float(np.percentile(contrast[on_sides], 20)) if on_sides.any() else 0.1
-    off = np.hypot(*(cells - coarse).T) / patch.scale
+    near = outline[:, 0] > end.origin[0] + (end.lip - 2.0) * end.diameter
+    off = float(np.median(np.hypot(*(cells - coarse)[near].T))) / patch.scale / end.diameter
     return SeenEnd(end, patch, view, to_px, per_unit, outline, off, sides, lean)
 
 
-def _take_patch(picture: Shown, to_px: Places, width: float, per_unit: float) -> Patch:
+def _take_patch(picture: Shown, to_px: Places, width: float, per_unit: float) -> _Patch:
     """The picture around the end, 5.4 diameters back and 3 ahead, at about its own resolution."""
     behind, ahead, aside = 5.4 * width, 3.0 * width + 1, 1.4 * width + 1.5
     scale = 1.5 * per_unit if per_unit * width < 30 else min(per_unit, FINEST / width)
@@ -227,10 +218,10 @@ def _take_patch(picture: Shown, to_px: Places, width: float, per_unit: float) ->
     cells = (corners + (behind, aside)) * scale
     H = cv2.getPerspectiveTransform(cells.astype(np.float32), to_px(corners).astype(np.float32))
     seen = cut(picture, H, (int(2 * aside * scale), int((behind + ahead) * scale)))
-    return Patch(cv2.LUT(seen, LIGHT), scale, (behind * scale, aside * scale), H)
+    return _Patch(cv2.LUT(seen, LIGHT), scale, (behind * scale, aside * scale), H)
 
 
-def _twig_mask(patch: Patch, view: CloseView) -> np.ndarray | None:
+def _twig_mask(patch: _Patch, view: CloseView) -> np.ndarray | None:
     """Mask of the twig, (h, w) uint8, 1 where a stem is likelier than all else together; None where too little of one is."""
     cells, size = np.linalg.inv(view.to_px) @ patch.to_px, patch.light.shape[1::-1]
     likely = cv2.warpPerspective(view.stem, cells, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0)
@@ -276,21 +267,13 @@ def _mixture(values: np.ndarray, sample: np.ndarray) -> np.ndarray:
     return np.asarray(np.logaddexp.reduce(terms, axis=0))
 
 
-def sharpened(patch: Patch, outline: np.ndarray, zoom: float) -> tuple[np.ndarray, np.ndarray]:
+def _sharpened(patch: _Patch, outline: np.ndarray, zoom: float) -> tuple[np.ndarray, np.ndarray]:
     """An outline moved to the half-maximum crossing of each edge, where light is half-way between inside and outside.
 
     Both are looked up two or three pixels to either side along the normal, so that a shadow on one side, pale wood or dark
     bark each have their own half-way, and a narrow shadow's far edge is not taken for the twig's. The step across, (n,), a
-    share of the brightest light about, is given too.
-
-    Parameters
-    ----------
-    patch, outline, zoom
-        Linear light round the end, (n, 2) columns and rows, closed, and cells of the patch a pixel of the picture [cells].
-
-    References
-    ----------
-    .. [1] Our own.
+    share of the brightest light about, is given too. outline : (n, 2) columns and rows. zoom : cells a pixel of the picture.
+    Our own.
     """
     reach = np.arange(-4.0, 4.25, 0.25, np.float32) * np.float32(zoom)
     within, without, beyond = (slice(*np.searchsorted(reach, np.multiply(span, zoom)))
@@ -324,12 +307,3 @@ def _normals(outline: np.ndarray) -> np.ndarray:
     """Outward normals of an outline that runs as OpenCV's outer contours do."""
     along = np.roll(outline, -3, axis=0) - np.roll(outline, 3, axis=0)
     return along @ np.array([[0, 1], [-1, 0]]) / (np.linalg.norm(along, axis=1, keepdims=True) + 1e-9)
-
-
-def _rough_lip(patch: Patch, mask: np.ndarray, width: float) -> float | None:
-    """The lowest x that the middle of the width reaches; None where the mask leaves the middle free."""
-    h, w = mask.shape
-    y = (np.arange(h) - patch.origin[1]) / patch.scale
-    rows = mask[np.abs(y) < 0.3 * width]
-    ends = (w - np.argmax(rows[:, ::-1] > 0, axis=1))[rows.any(axis=1)]
-    return (float(np.percentile(ends, 10)) - patch.origin[0]) / patch.scale if len(ends) else None

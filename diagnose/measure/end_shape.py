@@ -25,26 +25,17 @@ TAPER_DOUBT = 0.3  # share of that difference by which the diameter is in doubt;
 
 
 @dataclass(frozen=True)
-class Sides:
-    """The two straight sides, y = offset + lean x, the left one (smaller y) first.
+class _Sides:
+    """Two straight sides, y = offset + lean x, that of smaller y first.
 
-    Parameters
-    ----------
-    lines, rms
-        (2, 2) offset [unit of the outline] and lean of each; (2,) how far points stray from each [unit of the outline].
+    lines : (2, 2) offset [unit of the outline] and lean of each. rms : (2,) how far points stray from each.
     """
 
     lines: np.ndarray
     rms: np.ndarray
 
     def width(self, x: float) -> float:
-        """Distance between the sides, square to the axis, at x [unit of the outline].
-
-        Parameters
-        ----------
-        x
-            Along the axis [unit of the outline].
-        """
+        """Distance between the sides at x, square to the axis [unit of the outline]."""
         return float((self.lines[1] - self.lines[0]) @ (1.0, x) * np.cos(self.turn))
 
     @property
@@ -66,9 +57,8 @@ class End:
         The least-squares line over the middle 80 % [no unit, diameters].
     bulge
         How far its middle stands out, over that of a half circle: tan(true) |sin(roll)| for a flat face [no unit].
-    diameter, origin, turn, sides
-        Of the stem, its place and the angle of its axis in the frame of the outline, and its sides [unit of the outline,
-        radian].
+    diameter, origin, sides
+        Of the stem, its place in the frame of the outline, and its two sides there [unit of the outline].
     diameter_doubt, swelling
         Its standard uncertainty from taper and waviness where it is read, over itself, 0 on a straight stem; what is said of
         a node or swelling there [no unit].
@@ -82,9 +72,8 @@ class End:
     bulge: float
     diameter: float
     origin: tuple[float, float]
-    turn: float
     lip: float
-    sides: Sides
+    sides: _Sides
     diameter_doubt: float = 0.0
     swelling: str = ""
 
@@ -96,8 +85,7 @@ class End:
         points
             (n, 2), x outwards along the axis, y across [diameters].
         """
-        cos, sin = np.cos(self.turn), np.sin(self.turn)
-        return points @ np.array([[cos, sin], [-sin, cos]]) * self.diameter + self.origin
+        return points @ cv2.Rodrigues((0.0, 0.0, -self.sides.turn))[0][:2, :2] * self.diameter + self.origin
 
     @property
     def raggedness(self) -> float:
@@ -142,10 +130,10 @@ def find_end(outline: np.ndarray, lip: float, width: float) -> End | None:
     # a flat face across a round stem: a constant, a slope, half an ellipse
     face = np.stack([np.ones_like(y), y, np.sqrt(np.clip(0.25 - y**2, 0, None))], axis=1)
     bulge = float(np.linalg.lstsq(face[inner], x[inner], rcond=None)[0][2])
-    return End(y, x, reach, float(slope), float(offset), bulge, diameter, origin, sides.turn, lowest, sides, doubt, swelling)
+    return End(y, x, reach, float(slope), float(offset), bulge, diameter, origin, lowest, sides, doubt, swelling)
 
 
-def _sides_between(outline: np.ndarray, low: float, high: float, axis: float) -> Sides | None:
+def _sides_between(outline: np.ndarray, low: float, high: float, axis: float) -> _Sides | None:
     """Robust straight sides from one x to another; None where two are not seen along a seventh of that."""
     near = outline[(outline[:, 0] > low) & (outline[:, 0] < high)]
     lines, spreads = [], []
@@ -156,10 +144,10 @@ def _sides_between(outline: np.ndarray, low: float, high: float, axis: float) ->
         line, spread = robust_line(own, outwards)
         lines.append(line)
         spreads.append(spread)
-    return Sides(np.array(lines), np.array(spreads))
+    return _Sides(np.array(lines), np.array(spreads))
 
 
-def _near_width(outline: np.ndarray, sides: Sides, lip: float, width: float, axis: float) -> tuple[float, float, str]:
+def _near_width(outline: np.ndarray, sides: _Sides, lip: float, width: float, axis: float) -> tuple[float, float, str]:
     """The width one diameter below the lip, what adds to its uncertainty as a share of it, and what is said of it.
 
     The long sides tell it more surely where the stem is straight, so those near the lip are believed only as far as they
@@ -212,8 +200,7 @@ def _profile(
     outline: np.ndarray, origin: tuple[float, float], turn: float, diameter: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
     """Places across the width, and the outermost outline there without and with fibres, in the end's own frame."""
-    cos, sin = np.cos(turn), np.sin(turn)
-    own = (outline - origin) @ np.array([[cos, -sin], [sin, cos]]) / diameter
+    own = (outline - origin) @ cv2.Rodrigues((0.0, 0.0, turn))[0][:2, :2] / diameter
     rows, columns = int(2 * ASIDE * CELLS) + 1, int((BEHIND + AHEAD) * CELLS) + 1
     cells = np.clip((own + (BEHIND, ASIDE)) * CELLS, -2e3, 2e4)
     raster = cv2.fillPoly(np.zeros((rows, columns), np.uint8), [np.round(cells * 64).astype(np.int32)], 1, shift=6)

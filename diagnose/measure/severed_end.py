@@ -63,12 +63,12 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
     """
     ends, stems, why = [], stems_meant(picture, plane, taps), NONE_FOUND
     for view in stems:
-        seen = see_end(picture, plane, view)
+        seen = _see_end(picture, plane, view)
         if seen is None:
             why = NO_SIDES if taps else why
         elif seen.width_px < THINNEST:
             why = TOO_THIN.format(seen.width_px)
-        elif (taps or _in_the_middle(seen, plane)) and not _only_shade(seen):
+        elif (taps or in_plain_middle(_tip_on_sheet(seen, plane), plane, AROUND_MIDDLE)) and not _only_shade(seen):
             ends.append(seen)
         if ends and taps:
             break
@@ -85,14 +85,8 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
     return replace(found, remarks=(told, *found.remarks))
 
 
-def see_end(picture: Picture, plane: Plane, view: CloseView) -> SeenEnd | None:
-    """Draw the outline of one stem's end and read its shape; None where no outline is found.
-
-    Parameters
-    ----------
-    picture, plane, view
-        That is measured, the sheet's plane in it, and what the eye sees of the end closely [no unit].
-    """
+def _see_end(picture: Picture, plane: Plane, view: CloseView) -> SeenEnd | None:
+    """The outline of one stem's end and its shape; None where no outline is found."""
     width = view.end.width / plane.px_per_mm(tuple(plane.to_mm(view.end.at)[0]))
     seen = outlined(picture, partial(_facing, plane), view, width)
     return None if seen is None or seen.end.diameter > THICKEST else seen
@@ -145,11 +139,6 @@ def _as_cut_for_a_sample(seen: SeenEnd) -> bool:
 def _tip_on_sheet(seen: SeenEnd, plane: Plane) -> np.ndarray:
     tip: np.ndarray = plane.to_mm(seen.places(np.array([[seen.end.offset, 0.0]])))[0]
     return tip
-
-
-def _in_the_middle(seen: SeenEnd, plane: Plane) -> bool:
-    """Whether the end lies in the sheet's plain middle: what only reaches in from the edge is a finger or a leaf."""
-    return in_plain_middle(_tip_on_sheet(seen, plane), plane, AROUND_MIDDLE)
 
 
 def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:

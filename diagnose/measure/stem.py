@@ -130,8 +130,7 @@ def fit_stem(view: View, pair: tuple[Line, Line], near: np.ndarray, skip: tuple[
     axis /= np.linalg.norm(axis)
     sheet_middle = np.array([*plane.sheet_mm / 2, 0.0])
     low, high = camera.project(np.array([sheet_middle - 20 * axis, sheet_middle + 20 * axis]))
-    if high[1] > low[1] or (high[1] == low[1] and high[0] > low[0]):
-        axis = -axis
+    axis *= np.sign(low[1] - high[1]) or 1.0
     toward = np.cross(axis, middle / np.linalg.norm(middle))
     toward *= -np.sign(toward[2])  # the camera is on the sheet's front, where z is negative
     across = np.cross(axis, toward)
@@ -147,18 +146,10 @@ def fit_stem(view: View, pair: tuple[Line, Line], near: np.ndarray, skip: tuple[
     on_axis = eye - distance * toward
     scale_sigma = float(np.hypot(front_sigma / distance, plane.print_scale_sigma))
     edge_sigma = EDGE_SIGMA * distance / camera.K[0, 0] / radius / np.sqrt(2)
-    return Stem(
-        camera=camera,
-        foot=on_axis + ((sheet_middle - on_axis) @ axis) * axis,
-        axis=axis,
-        toward=toward,
-        across=across,
-        radius=radius,
-        distance=distance,
-        scale_sigma=scale_sigma,
-        radius_sigma=float(np.linalg.norm([scale_sigma, edge_sigma, WRONG_SIDE, BUMPY])),
-        sides_px=tuple(sorted(sides, key=lambda px: float((rays(camera, px) @ across).mean()))),
-    )
+    radius_sigma = float(np.linalg.norm([scale_sigma, edge_sigma, WRONG_SIDE, BUMPY]))
+    foot = on_axis + ((sheet_middle - on_axis) @ axis) * axis
+    sides_px = tuple(sorted(sides, key=lambda px: float((rays(camera, px) @ across).mean())))
+    return Stem(camera, foot, axis, toward, across, radius, distance, scale_sigma, radius_sigma, sides_px)
 
 
 def _sides(view: View, pair: tuple[Line, Line], skip: tuple[float, float]) -> list[np.ndarray]:
@@ -259,8 +250,7 @@ def _planes_through(plane: Plane, sides: list[np.ndarray]) -> tuple[list[np.ndar
 def _card_covers(pair: tuple[Line, Line], view: View) -> bool:
     """Whether the card hides part of the strip between two lines, so that the stem stands behind it."""
     run, size, margin = pair[0].run, np.array(view.open.shape[::-1]), MARGIN * view.scale
-    for place in (margin, size[run] / 2, size[run] - margin):
-        low, high = (line.at(run, place)[1 - run] for line in pair)
-        if min(high, size[1 - run] - margin) - max(low, margin) > max(1.5 * view.scale, 0.1 * (high - low)):
-            return True
-    return False
+    places = np.array([margin, size[run] / 2, size[run] - margin])
+    low, high = (line.at(run, places)[:, 1 - run] for line in pair)
+    covered = np.minimum(high, size[1 - run] - margin) - np.maximum(low, margin)
+    return bool((covered > np.maximum(1.5 * view.scale, 0.1 * (high - low))).any())
