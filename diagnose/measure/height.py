@@ -256,8 +256,7 @@ def _vertical(p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def _start(scene: StaffView, mm: np.ndarray, px: np.ndarray, tapped: np.ndarray) -> np.ndarray:
     """Where the fit starts: the markers' pose, and the taps in the staff's plane."""
     K = scaling(scene.focal_px, *(np.array(scene.size) - 1) / 2)
-    # of the two poses that a flat thing can be seen in the first is the one that fits better
-    _, (turn, *_), (shift, *_), _ = cv2.solvePnPGeneric(mm, px, K, np.zeros(4), flags=cv2.SOLVEPNP_IPPE)
+    _, turn, shift = cv2.solvePnP(mm, px, K, None, flags=cv2.SOLVEPNP_IPPE)
     R = cv2.Rodrigues(turn)[0]
     start = np.zeros(len(SCALES))
     start[TURN], start[SHIFT] = turn.ravel(), shift.ravel()
