@@ -11,7 +11,6 @@ from diagnose.measure.bark_patch import BESIDE_BOTH
 from diagnose.measure.bark_sides import agreed
 from diagnose.measure.bark_strip import Candidate, stems_with_patch
 from diagnose.measure.card_view import Line, View, apart, view_of_card
-from diagnose.measure.end_outline import Patch, _rough_lip
 from diagnose.measure.stem import Stem, fit_stem
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
@@ -54,15 +53,6 @@ def test_a_side_that_was_taken_too_far_out_does_not_pass_for_a_thicker_stem(scen
     if stem is not None:  # another stem than the map's is refused
         low, high = sorted((2 * stem.radius, 2 * stem.radius + stem.eye_wider))
         assert low * (1 - BESIDE_BOTH) <= scene[-1] <= high * (1 + BESIDE_BOTH)
-
-
-def test_a_mask_that_leaves_the_middle_of_the_stem_free_has_no_lip() -> None:
-    mask = np.zeros((40, 60), np.uint8)
-    mask[:4] = 1
-    patch = Patch(np.zeros((40, 60, 3), np.float32), 4.0, (30.0, 20.0))
-    assert _rough_lip(patch, mask, 5.0) is None
-    mask[:] = 1
-    assert _rough_lip(patch, mask, 5.0) == pytest.approx((60 - 30) / 4.0)
 
 
 def _map_of_a_stem(width_mm: float, bare_share: float = 0.0) -> BarkMap:

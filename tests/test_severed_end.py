@@ -22,7 +22,7 @@ from diagnose.eye.pieces import sheet_matrix
 from diagnose.eye.see import CloseView, Glance
 from diagnose.measure import card_stems, severed_end
 from diagnose.measure.end_figures import HALF_ELLIPSE_LEANS, seen_slope, told_diameter
-from diagnose.measure.end_outline import Patch, SeenEnd, _take_patch, _twig_mask, outlined
+from diagnose.measure.end_outline import SeenEnd, _Patch, _take_patch, _twig_mask, outlined
 from diagnose.measure.end_shape import find_end
 from diagnose.measure.record import Measurement
 from diagnose.measure.severed_end import measure_end_on_card
@@ -306,13 +306,13 @@ def test_where_the_slanting_end_has_no_outline_the_square_one_is_not_measured_in
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """A pale end beside a shadow had no outline, and the one that the photographer had cut was read as the bitten one."""
-    see_end = severed_end.see_end
+    see_end = severed_end._see_end
 
     def square_ones_only(picture: Picture, plane: Plane, view: CloseView) -> SeenEnd | None:
         seen = see_end(picture, plane, view)
         return seen if seen is not None and severed_end._as_cut_for_a_sample(seen) else None
 
-    monkeypatch.setattr(severed_end, "see_end", square_ones_only)
+    monkeypatch.setattr(severed_end, "_see_end", square_ones_only)
     found = _piece(35.0, 1.0)
     assert not found.measured and "tap the end that you mean" in found.not_measured["end_form"]
 
@@ -418,9 +418,9 @@ def test_a_speck_that_looks_like_a_stem_has_no_outline(side: int) -> None:
     stem[30 : 30 + side, 40 : 40 + side] = 1.0
     end = SimpleNamespace(at=np.zeros(2), outward=np.array([1.0, 0.0]), width=6.0)
     view = SimpleNamespace(stem=stem, to_px=np.eye(3), end=end)
-    patch = Patch(np.full((60, 80, 3), 0.5, np.float32), scale=1.0, origin=(0.0, 0.0))
-    assert _twig_mask(patch, np.asarray, view) is None
-    picture = SimpleNamespace(bgr=np.full((60, 80, 3), 128, np.uint8), size=(80, 60))
+    patch = _Patch(np.full((60, 80, 3), 0.5, np.float32), scale=1.0, origin=(0.0, 0.0), to_px=np.eye(3))
+    assert _twig_mask(patch, view) is None
+    picture = np.full((60, 80, 3), 128, np.uint8)
     assert outlined(picture, lambda *_: (np.asarray, 0.0), view, 6.0) is None
 
 
@@ -428,6 +428,6 @@ def test_a_speck_that_looks_like_a_stem_has_no_outline(side: int) -> None:
 @pytest.mark.parametrize("per_mm", [1.0, 40.0])
 def test_round_an_end_beside_the_picture_lies_what_its_edge_shows(away: tuple[float, float], per_mm: float) -> None:
     """One damaged picture in thousands has a stem that ends outside of it, and reading it ended in an error."""
-    picture = SimpleNamespace(bgr=np.full((60, 80, 3), 255, np.uint8), size=(80, 60))
+    picture = np.full((60, 80, 3), 255, np.uint8)
     patch = _take_patch(picture, lambda xy: xy * per_mm + away, 6.0, per_mm)
     assert patch.light.min() == patch.light.max() == 1.0

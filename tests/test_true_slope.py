@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from diagnose.measure.card_stems import find_stems
-from diagnose.measure.severed_end import _face_length, measure_end_on_card, see_end
+from diagnose.measure.severed_end import _face_length, _see_end, measure_end_on_card
 from diagnose.measure.true_slope import true_slope
 from diagnose.photo.picture import read_picture
 from diagnose.photo.plane import find_card
@@ -82,7 +82,7 @@ def test_the_pale_face_is_as_long_as_the_plane_through_the_cylinder_makes_it(the
     setting = TwigSetting(seed=5, theta=theta, roll=-90.0, diameter=8.0, buds=0, dirt=0, tilt=2.0, heading=70.0)
     picture = read_picture(picture_of(setting)[0], "simulated.jpg")
     plane = find_card(picture)
-    seen = see_end(picture, plane, find_stems(picture, plane)[0])
+    seen = _see_end(picture, plane, find_stems(picture, plane)[0])
     assert seen is not None
     face = _face_length(seen)
     assert face is not None

@@ -53,11 +53,8 @@ def cut(
     by = 1 << factor.bit_length() - 1  # the halvings that come next below it
     low = np.clip(np.floor(corners.min(axis=0)).astype(int) - 8, 0, whole - 2 * by) // by
     high = np.maximum(-(-np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 9, whole) // by), low + 2)
-    (left, top), (right, bottom) = low, high
-    if isinstance(picture, Picture):
-        shown = picture.smaller(by)[top:bottom, left:right]
-    else:
-        shown = shrink(picture[top * by : bottom * by, left * by : right * by], by)
+    smaller = picture.smaller(by) if isinstance(picture, Picture) else shrink(picture, by)
+    shown = smaller[low[1] : high[1], low[0] : high[0]]
     few = np.array(shown.shape[1::-1])
     if factor > by:
         shown = cv2.resize(shown, np.maximum(few * by // factor, 1).tolist(), interpolation=cv2.INTER_AREA)
@@ -67,9 +64,8 @@ def cut(
     if not nearest and shrunk / factor > 1.5:
         shown = cv2.GaussianBlur(shown, (0, 0), 0.4 * shrunk / factor)
     way, border = (cv2.INTER_NEAREST, cv2.BORDER_CONSTANT) if nearest else (cv2.INTER_LINEAR, cv2.BORDER_REPLICATE)
-    flags = way | cv2.WARP_INVERSE_MAP
-    laid = cv2.warpPerspective(shown, there @ matrix, (columns, rows), flags=flags, borderMode=border, borderValue=beyond)
-    return np.asarray(laid)
+    return cv2.warpPerspective(shown, there @ matrix, (columns, rows), flags=way | cv2.WARP_INVERSE_MAP,
+                               borderMode=border, borderValue=beyond)  # fmt: skip
 
 
 def scaling(by: float, x: float, y: float) -> np.ndarray:

@@ -337,7 +337,7 @@ def _grooves_on(patch: Patch) -> Grooves | None:
     step = float(np.clip(max(_pixel(patch), np.sqrt(area / MOST_UNROLLED)), 0.08, 0.2))
     up, turn, bare = _unrolled(patch, step)
     grid = laid_between(partial(stem.on_surface, radius=stem.radius * (1 - BARK_SHARE[0])), up, turn)
-    light = patch.view.log_light(sampled(patch.view.picture.bgr, grid, 1), 1)
+    light = patch.view.log_light(sampled(patch.view.picture.bgr, grid))[..., 1]
     inset = round(0.9 / step)
     inside = cv2.erode(np.pad(bare, 1).astype(np.uint8), np.ones((2 * inset + 1, 2 * inset + 1)))[1:-1, 1:-1] > 0
     grooves = find_grooves(light, inside & (np.abs(turn) < STEEPEST), step)

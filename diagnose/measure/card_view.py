@@ -8,7 +8,7 @@ from functools import cached_property
 import cv2
 import numpy as np
 
-from diagnose.eye.pieces import scaling
+from diagnose.eye.pieces import cut, scaling
 from diagnose.photo.picture import Picture
 from diagnose.photo.plane import Plane
 
@@ -78,17 +78,17 @@ class View:
             return np.ones(3)
         return np.maximum(np.median(_linear(self.picture.bgr[row, column]), axis=0), 0.02)
 
-    def log_light(self, bgr: np.ndarray, channel: int | slice = slice(None)) -> np.ndarray:
+    def log_light(self, bgr: np.ndarray) -> np.ndarray:
         """Natural logarithm of light against the card's white, of the same shape [nat]; black is kept finite.
 
         Parameters
         ----------
-        bgr, channel
-            Pixel values, (..., 3) blue, green, red, or (...) of one of these channels [0 to 255].
+        bgr
+            Pixel values, (..., 3) blue, green, red [0 to 255].
         """
         few = bgr.dtype == np.uint8  # then each of the 256 values is worked out once
         values = np.arange(256, dtype=np.float32).reshape(1, 256, 1) if few else bgr
-        light = np.log(_linear(values) / np.float32(self._white[channel]) + np.float32(0.004))
+        light = np.log(_linear(values) / np.float32(self._white) + np.float32(0.004))
         return cv2.LUT(bgr, light) if few else light
 
 
@@ -148,26 +148,14 @@ def view_of_card(picture: Picture, plane: Plane) -> View:
         That is measured, and the card's plane in it [no unit].
     """
     width, height = plane.sheet_mm
-    size = (int((width + 2 * MARGIN) * VIEW_SCALE), int((height + 2 * MARGIN) * VIEW_SCALE))
-    bgr, there = _laid_flat(picture, plane, (-MARGIN, -MARGIN), size)
+    size = (int((height + 2 * MARGIN) * VIEW_SCALE), int((width + 2 * MARGIN) * VIEW_SCALE))
+    to_px = plane.H @ scaling(1 / VIEW_SCALE, -MARGIN, -MARGIN)
+    bgr = cut(picture, to_px, size)
+    there = cut(np.ones(picture.bgr.shape[:2], np.uint8), to_px, size, nearest=True)
     free = cv2.erode(there, np.ones((7, 7)), borderType=cv2.BORDER_CONSTANT, borderValue=0.0) > 0
     low, right, bottom = ((MARGIN + edge) * VIEW_SCALE for edge in (-CARD_RIM, width + CARD_RIM, height + CARD_RIM))
     free[int(low) : int(bottom) + 1, int(low) : int(right) + 1] = False
     return View(picture, plane, bgr, free, VIEW_SCALE)
-
-
-def _laid_flat(
-    picture: Picture, plane: Plane, corner: tuple[float, float], size: tuple[int, int]
-) -> tuple[np.ndarray, np.ndarray]:
-    """The picture on the card's plane at VIEW_SCALE from a corner [mm] on, and where it is within the picture, not 0."""
-    width, height = plane.sheet_mm
-    scale = plane.px_per_mm((width / 2, height / 2)) / VIEW_SCALE
-    factor = next((by for by in (8, 4, 2) if scale >= by), 1)  # by which a copy may be smaller
-    small = picture.smaller(factor)
-    warp = scaling(1 / factor, 0.5 / factor - 0.5, 0.5 / factor - 0.5) @ plane.H @ scaling(1 / VIEW_SCALE, *corner)
-    inverse, whole = cv2.WARP_INVERSE_MAP, np.ones(small.shape[:2], np.uint8)
-    bgr = cv2.warpPerspective(small, warp, size, flags=cv2.INTER_LINEAR | inverse, borderMode=cv2.BORDER_REPLICATE)
-    return bgr, cv2.warpPerspective(whole, warp, size, flags=cv2.INTER_NEAREST | inverse)
 
 
 def bare_paper(picture: Picture, plane: Plane, box_mm: tuple[float, float, float, float]) -> bool:
@@ -181,7 +169,8 @@ def bare_paper(picture: Picture, plane: Plane, box_mm: tuple[float, float, float
         That is measured, and the card's plane in it [no unit]; left, top, right and bottom of the part, as printed [mm].
     """
     left, top, right, bottom = np.array(box_mm) * plane.print_scale
-    size = (int((right - left) * VIEW_SCALE), int((bottom - top) * VIEW_SCALE))
-    tone = cv2.log(cv2.GaussianBlur(_laid_flat(picture, plane, (left, top), size)[0], (0, 0), 1.0).astype(np.float32) + 8)
+    size = (int((bottom - top) * VIEW_SCALE), int((right - left) * VIEW_SCALE))
+    bgr = cut(picture, plane.H @ scaling(1 / VIEW_SCALE, left, top), size)
+    tone = cv2.log(cv2.GaussianBlur(bgr, (0, 0), 1.0).astype(np.float32) + 8)
     off = np.abs(tone - cv2.GaussianBlur(tone, (0, 0), ABOUT * VIEW_SCALE)).max(axis=2)
     return float(np.quantile(off, 1 - STANDS_OUT)) < FLAT

@@ -12,15 +12,15 @@ from functools import cached_property
 
 import cv2
 import numpy as np
+from scipy.ndimage import median_filter
 
-from diagnose.eye.pieces import moved
+from diagnose.eye.pieces import Shown, cut
 from diagnose.eye.see import CloseView
 from diagnose.measure.end_shape import MIDDLE, End, find_end
 from diagnose.measure.geometry import Places, largest
 from diagnose.measure.quality import edge_width
 from diagnose.measure.rim import without_rim
 from diagnose.photo.markers import LIGHT
-from diagnose.photo.picture import Picture
 
 DEEPENING = 1.2  # shadow from 2 px off to the edge, as a share of that from 3.4 px to 2 px off
 SIDES_OF_BLUR = 0.4, 2.0  # how far behind the lip the sides' blur is read [diameters]
@@ -35,18 +35,16 @@ Frame = Callable[[np.ndarray, np.ndarray, float], tuple[Places, float]]  # tip, 
 
 
 @dataclass(frozen=True)
-class Patch:
-    """Linear light around the end.
+class _Patch:
+    """Linear light around the end, (h, w, 3), 0 to 1.
 
-    Parameters
-    ----------
-    light, scale, origin
-        (h, w, 3), 0 to 1 [no unit]; column and row of a point of the frame: origin + point * scale [cells].
+    origin + point * scale : column and row of a point of the frame [cells]. to_px : (3, 3) from cells to the picture [px].
     """
 
     light: np.ndarray
     scale: float
     origin: tuple[float, float]
+    to_px: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -59,8 +57,9 @@ class SeenEnd:
         Its shape, the light round it, and what the eye saw of it closely [no unit].
     to_px, per_unit
         Leads points of the frame, (n, 2), to upright pixels [px]; pixels of the picture in one of the frame's unit [px].
-    outline, off
-        (n, 2), and (n,) how far each point lies from the eye's own border [unit of the frame].
+    outline, off_border
+        (n, 2) [unit of the frame]; median distance between it and the eye's own border, down to two diameters below the end
+        [diameters].
     contrast
         Of the sides against what lies beside them, 1 for white paper [no unit].
     lean
@@ -68,12 +67,12 @@ class SeenEnd:
     """
 
     end: End
-    patch: Patch
+    patch: _Patch
     view: CloseView
     to_px: Places
     per_unit: float
     outline: np.ndarray
-    off: np.ndarray
+    off_border: float
     contrast: float
     lean: float
 
@@ -88,15 +87,15 @@ class SeenEnd:
         return self.to_px(self.end.to_outline(points))
 
     def look(self, points: np.ndarray) -> np.ndarray:
-        """Linear blue, green and red at points of the end's own frame, (n, 3), 0 to 1.
+        """Linear blue, green and red at points of the end's own frame, (h, w, 3), 0 to 1.
 
         Parameters
         ----------
         points
-            (n, 2), x outwards along the axis, y across [diameters].
+            (h, w, 2), x outwards along the axis, y across [diameters].
         """
-        columns, rows = (self.end.to_outline(points) * self.patch.scale + self.patch.origin).T.astype(np.float32)[:, None]
-        return np.asarray(cv2.remap(self.patch.light, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
+        cells = (self.end.to_outline(points) * self.patch.scale + self.patch.origin).astype(np.float32)
+        return np.asarray(cv2.remap(self.patch.light, cells, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
 
     @cached_property
     def blur(self) -> float:
@@ -107,12 +106,6 @@ class SeenEnd:
         return float(np.sum(cells)) / max(int(np.count_nonzero(cells)), 1) * self.per_unit / self.patch.scale
 
     @property
-    def off_border(self) -> float:
-        """Median distance between the eye's border and the edges, down to two diameters below the end [diameters]."""
-        near = self.outline[:, 0] > self.end.origin[0] + (self.end.lip - 2.0) * self.end.diameter
-        return float(np.median(self.off[near])) / self.end.diameter
-
-    @property
     def pixel(self) -> float:
         """One pixel of the picture [diameters]."""
         return 1.0 / (self.per_unit * self.end.diameter)
@@ -120,8 +113,12 @@ class SeenEnd:
     @cached_property
     def width_px(self) -> float:
         """The diameter in the picture, where it is read [px]."""
-        one, other = self.places(np.array([(self.end.lip - 1.0, -0.5), (self.end.lip - 1.0, 0.5)]))
+        one, other = self._diameter_line
         return float(np.linalg.norm(other - one))
+
+    @property
+    def _diameter_line(self) -> np.ndarray:
+        return self.places(np.array([(self.end.lip - 1.0, -0.5), (self.end.lip - 1.0, 0.5)]))
 
     @cached_property
     def widths_by_map(self) -> tuple[float, float]:
@@ -161,12 +158,12 @@ class SeenEnd:
         return {
             "axis": self.places(np.array([(-4.0, 0.0), (1.0, 0.0)])),
             "face_line": self.places(np.stack([end.offset + slope * y, y], axis=1)),
-            "diameter_line": self.places(np.array([(end.lip - 1.0, -0.5), (end.lip - 1.0, 0.5)])),
+            "diameter_line": self._diameter_line,
             "outline": self.to_px(self.outline),
         }
 
 
-def outlined(picture: Picture, frame: Frame, view: CloseView, width: float) -> SeenEnd | None:
+def outlined(picture: Shown, frame: Frame, view: CloseView, width: float) -> SeenEnd | None:
     """The end in a frame of its own; None where the eye's map shows no stem there, or no two sides.
 
     It is outlined a second time, in the frame of the first, where that was not the end's own.
@@ -186,62 +183,48 @@ def outlined(picture: Picture, frame: Frame, view: CloseView, width: float) -> S
         if found is None:
             break
         seen, end = found, found.end
-        if abs(end.turn) < TURNED and abs(end.diameter / width - 1) < OTHER_WIDTH:
+        if abs(end.sides.turn) < TURNED and abs(end.diameter / width - 1) < OTHER_WIDTH:
             break
         tip, back = seen.places(np.array([(0.0, 0.0), (-3.0, 0.0)]))
         width = end.diameter
     return seen
 
 
-def _outlined_once(picture: Picture, to_px: Places, lean: float, width: float, view: CloseView) -> SeenEnd | None:
+def _outlined_once(picture: Shown, to_px: Places, lean: float, width: float, view: CloseView) -> SeenEnd | None:
     per_unit = float(np.linalg.norm(np.diff(to_px(np.array([(0.0, 0.0), (0.0, 1.0)])), axis=0)))
     patch = _take_patch(picture, to_px, width, per_unit)
-    mask = _twig_mask(patch, to_px, view)
+    mask = _twig_mask(patch, view)
     if mask is None:
         return None
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     coarse = np.asarray(max(contours, key=len)[:, 0], float)
-    cells, contrast = sharpened(patch, coarse, max(patch.scale / per_unit, 1.0))
+    cells, contrast = _sharpened(patch, coarse, max(patch.scale / per_unit, 1.0))
     outline = (cells - patch.origin) / patch.scale
-    lip = _rough_lip(patch, mask, width)
-    end = None if lip is None else find_end(outline, lip, width)
-    if lip is None or end is None:
+    end = find_end(outline, -0.4 * width * abs(np.tan(np.clip(view.slope, -1.1, 1.1))), width)
+    if end is None:
         return None
-    on_sides = outline[:, 0] < lip - 0.5 * width
+    on_sides = outline[:, 0] < end.origin[0] - 0.5 * width
     sides = float(np.percentile(contrast[on_sides], 20)) if on_sides.any() else 0.1
-    off = np.hypot(*(cells - coarse).T) / patch.scale
+    near = outline[:, 0] > end.origin[0] + (end.lip - 2.0) * end.diameter
+    off = float(np.median(np.hypot(*(cells - coarse)[near].T))) / patch.scale / end.diameter
     return SeenEnd(end, patch, view, to_px, per_unit, outline, off, sides, lean)
 
 
-def _take_patch(picture: Picture, to_px: Places, width: float, per_unit: float) -> Patch:
+def _take_patch(picture: Shown, to_px: Places, width: float, per_unit: float) -> _Patch:
     """The picture around the end, 5.4 diameters back and 3 ahead, at about its own resolution."""
     behind, ahead, aside = 5.4 * width, 3.0 * width + 1, 1.4 * width + 1.5
     scale = 1.5 * per_unit if per_unit * width < 30 else min(per_unit, FINEST / width)
     corners = np.array([(-behind, -aside), (ahead, -aside), (ahead, aside), (-behind, aside)])
-    px = to_px(corners)
-    x0, y0 = np.clip(np.floor(px.min(axis=0)).astype(int) - 3, 0, np.subtract(picture.size, 2))  # it may lie outside
-    x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 4, picture.size)
-    part = picture.bgr[y0 : max(y1, y0 + 2), x0 : max(x1, x0 + 2)]
-    factor = max(1, min(int(per_unit / scale), *part.shape[:2]))
-    if factor > 1:
-        part = cv2.resize(part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor], None,
-                          fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)  # fmt: skip
-    px = (px - (x0, y0) + 0.5) / factor - 0.5
     cells = (corners + (behind, aside)) * scale
-    H = cv2.getPerspectiveTransform(cells.astype(np.float32), px.astype(np.float32))
-    size = (int((behind + ahead) * scale), int(2 * aside * scale))
-    way = cv2.INTER_CUBIC if scale > per_unit else cv2.INTER_LINEAR
-    seen = cv2.warpPerspective(part, H, size, flags=way | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
-    return Patch(cv2.LUT(seen, LIGHT), scale, (behind * scale, aside * scale))
+    H = cv2.getPerspectiveTransform(cells.astype(np.float32), to_px(corners).astype(np.float32))
+    seen = cut(picture, H, (int(2 * aside * scale), int((behind + ahead) * scale)))
+    return _Patch(cv2.LUT(seen, LIGHT), scale, (behind * scale, aside * scale), H)
 
 
-def _twig_mask(patch: Patch, to_px: Places, view: CloseView) -> np.ndarray | None:
+def _twig_mask(patch: _Patch, view: CloseView) -> np.ndarray | None:
     """Mask of the twig, (h, w) uint8, 1 where a stem is likelier than all else together; None where too little of one is."""
-    h, w = patch.light.shape[:2]
-    corners = np.array([(0, 0), (w, 0), (w, h), (0, h)], float)
-    cells = moved(to_px((corners - patch.origin) / patch.scale), np.linalg.inv(view.to_px))
-    H = cv2.getPerspectiveTransform(corners.astype(np.float32), cells.astype(np.float32))
-    likely = cv2.warpPerspective(view.stem, H, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0)
+    cells, size = np.linalg.inv(view.to_px) @ patch.to_px, patch.light.shape[1::-1]
+    likely = cv2.warpPerspective(view.stem, cells, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0)
     within = np.clip(likely, 0.02, 0.98)
     smooth = cv2.GaussianBlur(patch.light, (0, 0), 0.8)
     whole = largest(cv2.log(within / (1 - within)) + _by_colour(smooth, likely) > 0, LEAST_CELLS)
@@ -284,21 +267,13 @@ def _mixture(values: np.ndarray, sample: np.ndarray) -> np.ndarray:
     return np.asarray(np.logaddexp.reduce(terms, axis=0))
 
 
-def sharpened(patch: Patch, outline: np.ndarray, zoom: float) -> tuple[np.ndarray, np.ndarray]:
+def _sharpened(patch: _Patch, outline: np.ndarray, zoom: float) -> tuple[np.ndarray, np.ndarray]:
     """An outline moved to the half-maximum crossing of each edge, where light is half-way between inside and outside.
 
     Both are looked up two or three pixels to either side along the normal, so that a shadow on one side, pale wood or dark
     bark each have their own half-way, and a narrow shadow's far edge is not taken for the twig's. The step across, (n,), a
-    share of the brightest light about, is given too.
-
-    Parameters
-    ----------
-    patch, outline, zoom
-        Linear light round the end, (n, 2) columns and rows, closed, and cells of the patch a pixel of the picture [cells].
-
-    References
-    ----------
-    .. [1] Our own.
+    share of the brightest light about, is given too. outline : (n, 2) columns and rows. zoom : cells a pixel of the picture.
+    Our own.
     """
     reach = np.arange(-4.0, 4.25, 0.25, np.float32) * np.float32(zoom)
     within, without, beyond = (slice(*np.searchsorted(reach, np.multiply(span, zoom)))
@@ -316,35 +291,19 @@ def sharpened(patch: Patch, outline: np.ndarray, zoom: float) -> tuple[np.ndarra
         share /= contrast[:, None] + np.float32(1e-9)
         # shadow deepens towards the twig: outside, just at the edge, is darker than two pixels off
         at_edge = np.clip(1.0 - DEEPENING * (share[:, beyond].mean(axis=1) - 1.0), 0.4, 1.0)
-        share -= 0.5 * _running_median(at_edge, 9)[:, None]
+        share -= 0.5 * median_filter(at_edge, 9, mode="wrap")[:, None]
         rising = (share[:, :-1] < 0) & (share[:, 1:] >= 0)
         distance = np.where(rising, np.abs(reach[:-1] + 0.125 * zoom), np.inf)
         best = np.argmin(distance, axis=1)
         low, high = share[rows, best], share[rows, best + 1]
         shift = reach[best] - 0.25 * zoom * low / np.maximum(high - low, 1e-9)
         good = np.isfinite(distance[rows, best]) & (contrast > 0.003) & (np.abs(shift) < 2 * zoom)
-        outline = outline + normal * _running_median(np.where(good, shift, 0.0), 5)[:, None]
+        outline = outline + normal * median_filter(np.where(good, shift, 0.0), 5, mode="wrap")[:, None]
     bright = float(np.sqrt((np.percentile(seen[::4], 95, axis=(0, 1)) ** 2).sum()))
     return outline, np.sqrt(contrast) / max(bright, 1e-6)
 
 
 def _normals(outline: np.ndarray) -> np.ndarray:
-    """Outward normals of a closed outline that runs as OpenCV's outer contours do."""
+    """Outward normals of an outline that runs as OpenCV's outer contours do."""
     along = np.roll(outline, -3, axis=0) - np.roll(outline, 3, axis=0)
-    normal = np.stack([-along[:, 1], along[:, 0]], axis=1)
-    area = np.sum(outline[:, 0] * np.roll(outline[:, 1], -1) - np.roll(outline[:, 0], -1) * outline[:, 1])
-    return normal * -np.sign(area) / (np.linalg.norm(normal, axis=1, keepdims=True) + 1e-9)
-
-
-def _running_median(values: np.ndarray, k: int) -> np.ndarray:
-    around = np.pad(values, k // 2, mode="wrap")
-    return np.median(np.lib.stride_tricks.sliding_window_view(around, k), axis=1)
-
-
-def _rough_lip(patch: Patch, mask: np.ndarray, width: float) -> float | None:
-    """The lowest x that the middle of the width reaches; None where the mask leaves the middle free."""
-    h, w = mask.shape
-    y = (np.arange(h) - patch.origin[1]) / patch.scale
-    rows = mask[np.abs(y) < 0.3 * width]
-    ends = (w - np.argmax(rows[:, ::-1] > 0, axis=1))[rows.any(axis=1)]
-    return (float(np.percentile(ends, 10)) - patch.origin[0]) / patch.scale if len(ends) else None
+    return along @ np.array([[0, 1], [-1, 0]]) / (np.linalg.norm(along, axis=1, keepdims=True) + 1e-9)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from diagnose.measure.geometry import weighted_line
+from diagnose.measure.geometry import largest, robust_line
 
 MIDDLE = 0.8  # share of the width that the slope is read over
 STRAND = 0.1  # strands thinner than this share of the diameter are fibres
@@ -25,26 +25,17 @@ TAPER_DOUBT = 0.3  # share of that difference by which the diameter is in doubt;
 
 
 @dataclass(frozen=True)
-class Sides:
-    """The two straight sides, y = offset + lean x, the left one (smaller y) first.
+class _Sides:
+    """Two straight sides, y = offset + lean x, that of smaller y first.
 
-    Parameters
-    ----------
-    lines, rms
-        (2, 2) offset [unit of the outline] and lean of each; (2,) how far points stray from each [unit of the outline].
+    lines : (2, 2) offset [unit of the outline] and lean of each. rms : (2,) how far points stray from each.
     """
 
     lines: np.ndarray
     rms: np.ndarray
 
     def width(self, x: float) -> float:
-        """Distance between the sides, square to the axis, at x [unit of the outline].
-
-        Parameters
-        ----------
-        x
-            Along the axis [unit of the outline].
-        """
+        """Distance between the sides at x, square to the axis [unit of the outline]."""
         return float((self.lines[1] - self.lines[0]) @ (1.0, x) * np.cos(self.turn))
 
     @property
@@ -66,9 +57,8 @@ class End:
         The least-squares line over the middle 80 % [no unit, diameters].
     bulge
         How far its middle stands out, over that of a half circle: tan(true) |sin(roll)| for a flat face [no unit].
-    diameter, origin, turn, sides
-        Of the stem, its place and the angle of its axis in the frame of the outline, and its sides [unit of the outline,
-        radian].
+    diameter, origin, sides
+        Of the stem, its place in the frame of the outline, and its two sides there [unit of the outline].
     diameter_doubt, swelling
         Its standard uncertainty from taper and waviness where it is read, over itself, 0 on a straight stem; what is said of
         a node or swelling there [no unit].
@@ -82,9 +72,8 @@ class End:
     bulge: float
     diameter: float
     origin: tuple[float, float]
-    turn: float
     lip: float
-    sides: Sides
+    sides: _Sides
     diameter_doubt: float = 0.0
     swelling: str = ""
 
@@ -96,8 +85,7 @@ class End:
         points
             (n, 2), x outwards along the axis, y across [diameters].
         """
-        cos, sin = np.cos(self.turn), np.sin(self.turn)
-        return points @ np.array([[cos, sin], [-sin, cos]]) * self.diameter + self.origin
+        return points @ cv2.Rodrigues((0.0, 0.0, -self.sides.turn))[0][:2, :2] * self.diameter + self.origin
 
     @property
     def raggedness(self) -> float:
@@ -117,17 +105,12 @@ def find_end(outline: np.ndarray, lip: float, width: float) -> End | None:
     Parameters
     ----------
     outline, lip, width
-        (n, 2) closed, x outwards along a rough axis, y across, 0 near it [mm or px]; rough x of the face, and diameter
-        [unit of the outline].
-
-    References
-    ----------
-    .. [1] Iterated biweights of the sides (Mosteller & Tukey 1977, Data Analysis and Regression, from memory); more wary of
-       what stands outwards: our own.
+        (n, 2) closed, as dense as pixels, x outwards along a rough axis, y across, 0 near it [mm or px]; rough x of the
+        face, and diameter [unit of the outline].
     """
     axis = 0.0
     for _ in range(2):
-        sides = _find_sides(outline, lip, width, axis)
+        sides = _sides_between(outline, lip - SIDES_TO * width, lip - SIDES_FROM * width, axis)
         if sides is None:
             return None
         diameter, doubt, swelling = _near_width(outline, sides, lip, width, axis)
@@ -144,25 +127,27 @@ def find_end(outline: np.ndarray, lip: float, width: float) -> End | None:
     assert sides is not None
     inner = np.abs(y) <= MIDDLE / 2
     slope, offset = np.polyfit(y[inner], x[inner], 1)
-    bulge = float(np.linalg.lstsq(flat_face(y)[inner], x[inner], rcond=None)[0][2])
-    return End(y, x, reach, float(slope), float(offset), bulge, diameter, origin, sides.turn, lowest, sides, doubt, swelling)
+    # a flat face across a round stem: a constant, a slope, half an ellipse
+    face = np.stack([np.ones_like(y), y, np.sqrt(np.clip(0.25 - y**2, 0, None))], axis=1)
+    bulge = float(np.linalg.lstsq(face[inner], x[inner], rcond=None)[0][2])
+    return End(y, x, reach, float(slope), float(offset), bulge, diameter, origin, lowest, sides, doubt, swelling)
 
 
-def _find_sides(outline: np.ndarray, lip: float, width: float, axis: float) -> Sides | None:
-    """Robust straight sides between 0.5 and 4 diameters below the lip; None where two are not seen."""
-    x = np.linspace(lip - SIDES_TO * width, lip - SIDES_FROM * width, 200)
+def _sides_between(outline: np.ndarray, low: float, high: float, axis: float) -> _Sides | None:
+    """Robust straight sides from one x to another; None where two are not seen along a seventh of that."""
+    near = outline[(outline[:, 0] > low) & (outline[:, 0] < high)]
     lines, spreads = [], []
-    for y, outwards in zip(_sides_at(outline, x, axis), (-1, 1), strict=True):
-        seen = np.isfinite(y)
-        if seen.sum() < 20:
+    for outwards in (-1, 1):
+        own = near[(near[:, 1] - axis) * outwards > 0]
+        if len(own) < 5 or np.ptp(own[:, 0]) < (high - low) / 7:
             return None
-        line, spread = _robust_line(x[seen], y[seen], outwards)
+        line, spread = robust_line(own, outwards)
         lines.append(line)
         spreads.append(spread)
-    return Sides(np.array(lines), np.array(spreads))
+    return _Sides(np.array(lines), np.array(spreads))
 
 
-def _near_width(outline: np.ndarray, sides: Sides, lip: float, width: float, axis: float) -> tuple[float, float, str]:
+def _near_width(outline: np.ndarray, sides: _Sides, lip: float, width: float, axis: float) -> tuple[float, float, str]:
     """The width one diameter below the lip, what adds to its uncertainty as a share of it, and what is said of it.
 
     The long sides tell it more surely where the stem is straight, so those near the lip are believed only as far as they
@@ -171,13 +156,11 @@ def _near_width(outline: np.ndarray, sides: Sides, lip: float, width: float, axi
     """
     at = lip - width
     plain = sides.width(at)
-    x = np.linspace(lip - NEAR_TO * width, lip - NEAR_FROM * width, 80)
-    away, error = np.zeros(2), 0.5 * sides.rms + 0.002 * width
-    for k, y in enumerate(_sides_at(outline, x, axis)):
-        seen, outwards = np.isfinite(y), 2 * k - 1
-        if seen.sum() < 40:
-            return plain, 0.0, ""
-        away[k] = outwards * (_robust_line(x[seen], y[seen], outwards)[0] - sides.lines[k]) @ (1.0, at)
+    near = _sides_between(outline, lip - NEAR_TO * width, lip - NEAR_FROM * width, axis)
+    if near is None:
+        return plain, 0.0, ""
+    away = (near.lines - sides.lines) @ (1.0, at) * (-1, 1)
+    error = 0.5 * sides.rms + 0.002 * width
     bump = int(np.abs(away[1]) >= np.abs(away[0]))
     if away[bump] > SURELY * error[bump] and abs(away[1 - bump]) < 0.3 * away[bump]:
         swollen = away[bump] > SWOLLEN * width
@@ -189,67 +172,6 @@ def _near_width(outline: np.ndarray, sides: Sides, lip: float, width: float, axi
     told = f"the stem {'swells' if both > 0 else 'narrows'} just below its end: the diameter is the one there"
     doubt = float(np.hypot(TAPER_DOUBT * both, unsure)) / width
     return plain + believed * float(np.cos(sides.turn)), doubt, told if abs(both) > SWOLLEN * width else ""
-
-
-def _sides_at(outline: np.ndarray, x: np.ndarray, axis: float) -> tuple[np.ndarray, np.ndarray]:
-    """The outline's nearest crossings to either side of the axis at each x; NaN where there are none."""
-    (ax, ay), (bx, by) = outline.T, np.roll(outline, -1, axis=0).T
-    first = np.searchsorted(x, np.minimum(ax, bx), "left")  # of the places that each piece of the outline crosses
-    many = np.searchsorted(x, np.maximum(ax, bx), "left") - first
-    piece = np.repeat(np.arange(len(ax)), many)
-    place = np.arange(len(piece)) - np.repeat(np.cumsum(many) - many, many) + first[piece]
-    y = ay[piece] + (x[place] - ax[piece]) / (bx[piece] - ax[piece]) * (by[piece] - ay[piece])
-    order = np.lexsort((y, place))
-    crossings, first = y[order].tolist(), np.searchsorted(place[order], np.arange(len(x) + 1)).tolist()
-    low, high = np.full(len(x), np.nan), np.full(len(x), np.nan)
-    for i in range(len(x) - 1, -1, -1):
-        at = crossings[first[i] : first[i + 1]]
-        if not at:
-            continue
-        a, b = max(zip(at[::2], at[1::2], strict=False), key=lambda gap: min(gap[1] - axis, axis - gap[0]))
-        if a <= axis <= b:
-            low[i], high[i] = a, b
-            axis += 0.05 * min(max((a + b) / 2 - axis, -1.0), 1.0) * (b - a) / (abs(b - a) + 1e-9)
-    return low, high
-
-
-def _robust_line(x: np.ndarray, y: np.ndarray, outwards: int) -> tuple[np.ndarray, float]:
-    """Line y = a + b x, (2,), and how far points stray: of those that stand out least, since buds stand outwards.
-
-    By iterated biweights, from the line through two of the points that lies nearest to most.
-    """
-    pairs = np.linspace(0, len(x) - 1, 12).astype(int)
-    i, j = (side.ravel() for side in np.meshgrid(pairs, pairs))
-    far = x[j] - x[i] > 0.35 * (x[-1] - x[0])
-    i, j = i[far], j[far]
-    b = (y[j] - y[i]) / (x[j] - x[i])
-    a = y[i] - b * x[i]
-    some = slice(None, None, 2)  # half of the points tell which line to begin with
-    stray = np.median(np.abs(y[some] - a[:, None] - b[:, None] * x[some]), axis=1)
-    best = int(np.argmin(stray))
-    line, spread = np.array([a[best], b[best]]), float(stray[best]) * 1.4826
-    floor = 1e-4 * (x[-1] - x[0])
-    for _ in range(6):
-        residual = y - line[0] - line[1] * x
-        scale = np.where(residual * outwards > 0, 2.5, 4.0) * max(spread, floor)
-        weight = np.clip(1 - (residual / scale) ** 2, 0, None) ** 2
-        if (weight > 0).sum() < 5:
-            break
-        line = weighted_line(x, y, weight)
-        stray = np.sort(np.abs(residual[weight > 0]))  # its median, four times as fast as NumPy's
-        spread = 1.4826 * float(stray[(len(stray) - 1) // 2] + stray[len(stray) // 2]) / 2
-    return line, spread
-
-
-def flat_face(y: np.ndarray) -> np.ndarray:
-    """What the edge of a flat face across a round stem is made of: a constant, a slope, half an ellipse, (n, 3) [diameters].
-
-    Parameters
-    ----------
-    y
-        (n,) places across, -0.5 to 0.5 [diameters].
-    """
-    return np.stack([np.ones_like(y), y, np.sqrt(np.clip(0.25 - y**2, 0, None))], axis=1)
 
 
 def longest_stretch(y: np.ndarray, x: np.ndarray, tolerance: float, steepest: float) -> tuple[float, float]:
@@ -278,24 +200,18 @@ def _profile(
     outline: np.ndarray, origin: tuple[float, float], turn: float, diameter: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
     """Places across the width, and the outermost outline there without and with fibres, in the end's own frame."""
-    cos, sin = np.cos(turn), np.sin(turn)
-    own = (outline - origin) @ np.array([[cos, -sin], [sin, cos]]) / diameter
+    own = (outline - origin) @ cv2.Rodrigues((0.0, 0.0, turn))[0][:2, :2] / diameter
     rows, columns = int(2 * ASIDE * CELLS) + 1, int((BEHIND + AHEAD) * CELLS) + 1
     cells = np.clip((own + (BEHIND, ASIDE)) * CELLS, -2e3, 2e4)
     raster = cv2.fillPoly(np.zeros((rows, columns), np.uint8), [np.round(cells * 64).astype(np.int32)], 1, shift=6)
-    raster = _of_the_stem(raster)
     strand = round(STRAND * CELLS) | 1
-    stout = _of_the_stem(cv2.morphologyEx(raster, cv2.MORPH_OPEN, np.ones((strand, 1), np.uint8)))
+    whole = largest(raster)
+    stout = None if whole is None else largest(cv2.morphologyEx(whole, cv2.MORPH_OPEN, np.ones((strand, 1), np.uint8)))
+    if whole is None or stout is None:
+        return None
     band = np.arange(rows // 2 - CELLS // 2, rows // 2 + CELLS // 2 + 1)
     seen = stout[band].any(axis=1)
     if not seen[len(band) // 10 : -len(band) // 10].all():
         return None
-    x, reach = ((columns - 0.5 - np.argmax(each[band, ::-1] > 0, axis=1)) / CELLS - BEHIND for each in (stout, raster))
+    x, reach = ((columns - 0.5 - np.argmax(each[band, ::-1] > 0, axis=1)) / CELLS - BEHIND for each in (stout, whole))
     return band / CELLS - ASIDE, *(np.interp(band, band[seen], values[seen]) for values in (x, reach))
-
-
-def _of_the_stem(raster: np.ndarray) -> np.ndarray:
-    """The part of a raster that hangs together with the stem, which enters at its first column."""
-    _, labels = cv2.connectedComponents(raster, connectivity=4)
-    own = labels[len(raster) // 2, int(0.3 * CELLS)]
-    return (labels == own).astype(np.uint8) if own else raster

@@ -31,11 +31,9 @@ def facing(picture: Picture, tip: np.ndarray, back: np.ndarray) -> np.ndarray:
     if focal is not None and focal.sigma <= 0.2 * focal.value:
         K = scaling(focal.value, *(np.array(picture.size) - 1) / 2)
         ray = np.linalg.solve(K, np.array([*tip, 1.0]))
-        ray /= np.linalg.norm(ray)
-        turn = np.array([-ray[1], ray[0], 0.0])  # the viewing axis crossed with the ray
-        sine = float(np.hypot(*ray[:2]))
-        R = np.eye(3) if sine < 1e-9 else cv2.Rodrigues(turn / sine * np.arcsin(min(sine, 1.0)))[0]
-        H = K @ R @ np.linalg.inv(scaling(focal.value, 0, 0))
+        right = np.cross((0.0, 1.0, 0.0), ray)
+        axes = np.column_stack([right, np.cross(ray, right), ray])
+        H = K @ axes / np.linalg.norm(axes, axis=0) @ np.linalg.inv(scaling(focal.value, 0, 0))
     a, b = moved(np.stack([tip, back]), np.linalg.inv(H))
     x, y = (a - b) / np.linalg.norm(a - b)
     return H @ np.array([[x, -y, a[0]], [y, x, a[1]], [0, 0, 1.0]])
@@ -57,19 +55,17 @@ def rays(camera: Camera, px: np.ndarray) -> np.ndarray:
     return ray / np.linalg.norm(ray, axis=1, keepdims=True)
 
 
-def sampled(bgr: np.ndarray, px: np.ndarray, channel: int | None = None) -> np.ndarray:
-    """Colours, or one channel of them, at places of a picture, bilinear, (h, w, 3) or (h, w) uint8; 0 outside of it.
+def sampled(bgr: np.ndarray, px: np.ndarray) -> np.ndarray:
+    """Colours at places of a picture, bilinear, (h, w, 3) uint8; 0 outside of it.
 
     Parameters
     ----------
-    bgr, channel, px
-        (H, W, 3) uint8 blue, green, red [0 to 255], and which of them; None for all [no unit]; (h, w, 2) places [px].
+    bgr, px
+        (H, W, 3) uint8 blue, green, red [0 to 255]; (h, w, 2) places [px].
     """
-    x, y = px[..., 0], px[..., 1]
-    low = np.maximum(np.floor((x.min(), y.min())).astype(int) - 2, 0)
-    high = np.ceil((x.max(), y.max())).astype(int) + 3
-    part = bgr[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
-    part = part if channel is None else np.ascontiguousarray(part[..., channel])
+    low = np.maximum(np.floor(px.min(axis=(0, 1))).astype(int) - 2, 0)
+    high = np.maximum(np.ceil(px.max(axis=(0, 1))).astype(int) + 3, low + 1)
+    part = bgr[low[1] : high[1], low[0] : high[0]]
     return cv2.remap(part, (px - low).astype(np.float32), None, cv2.INTER_LINEAR)
 
 
@@ -84,42 +80,50 @@ def laid_between(place: Callable[[np.ndarray, np.ndarray], np.ndarray], one: np.
     place, one, other
         Makes two arrays of values, (i, j) each, into (i, j, 2) places; (n,) and (m,) evenly spaced values, in any unit.
     """
-    nodes = place(*np.meshgrid(one[::NODES], other[::NODES], indexing="ij"))
-    by_one, by_other = spread(len(one)), spread(len(other))
-    return np.stack([by_one @ nodes[..., k].astype(np.float32) @ by_other.T for k in (0, 1)], axis=2)
+    (first, by_first), (second, by_second) = (_nodes(len(values)) for values in (one, other))
+    nodes = place(*np.meshgrid(one[first], other[second], indexing="ij"))
+    return np.stack([by_first @ nodes[..., k].astype(np.float32) @ by_second.T for k in (0, 1)], axis=2)
 
 
-def spread(many: int) -> np.ndarray:
-    """What every one in NODES of so many values counts for all of them, (many, nodes): straight between and beyond.
-
-    Parameters
-    ----------
-    many
-        How many values [no unit].
-    """
-    nodes = (many - 1) // NODES + 1
-    place = np.arange(many) / NODES
-    first = np.clip(place.astype(int), 0, max(nodes - 2, 0))
-    weight = np.zeros((many, nodes), np.float32)
-    weight[np.arange(many), first] = 1 - (place - first)
-    if nodes > 1:
-        weight[np.arange(many), first + 1] = place - first
-    return weight
+def _nodes(many: int) -> tuple[np.ndarray, np.ndarray]:
+    """Which of so many values are nodes, and what each counts for all of them, (many, nodes): straight between."""
+    nodes = np.unique(np.append(np.arange(0, many, NODES), many - 1))
+    shares = [np.interp(np.arange(many), nodes, one) for one in np.eye(len(nodes), dtype=np.float32)]
+    return nodes, np.stack(shares, axis=1).astype(np.float32)
 
 
-def weighted_line(x: np.ndarray, y: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Offset and slope, (2,), of the line y = offset + slope x of least weighted squares; `numpy.polyfit` takes longer.
+def robust_line(points: np.ndarray, outwards: int = 0) -> tuple[np.ndarray, float]:
+    """Offset and slope, (2,), of the line y = offset + slope x through most points, and how far those stray from it.
 
     Parameters
     ----------
-    x, y, weight
-        (n,) each, in any unit.
+    points, outwards
+        (n, 2) x and y, in any unit; 1 or -1 where what strays to greater or to smaller y is to count less, as buds do, else
+        0 [no unit].
+
+    References
+    ----------
+    .. [1] Iterated biweights (Mosteller & Tukey 1977, Data Analysis and Regression, from memory), begun with the line
+       through two of the points that lies nearest to most; more wary of one side: our own.
     """
-    total = weight.sum()
-    mean_x, mean_y = weight @ x / total, weight @ y / total
-    weighted = weight * (x - mean_x)
-    slope = weighted @ (y - mean_y) / (weighted @ (x - mean_x))
-    return np.array([mean_y - slope * mean_x, slope])
+    points = points[points[:, 0].argsort()]
+    x, y = points.T
+    one, other = np.linspace(0, len(x) - 1, 12).astype(int)[np.array(np.triu_indices(12, 4))]
+    slopes = (y[other] - y[one]) / np.maximum(x[other] - x[one], 1e-9)
+    lines = np.stack([y[one] - slopes * x[one], slopes], axis=1)
+    line = lines[np.median(np.abs(y - lines @ [np.ones_like(x), x]), axis=1).argmin()]
+    floor, close = 1e-4 * np.ptp(x), np.ones(len(x), bool)
+    for _ in range(6):
+        stray = y - line[0] - line[1] * x
+        spread = 1.4826 * float(np.median(np.abs(stray[close])))
+        scale = np.where(stray * outwards > 0, 2.5, 4.0) * max(spread, floor)
+        weight = np.clip(1 - (stray / scale) ** 2, 0, None) ** 2
+        close = weight > 0
+        middle = weight @ points / weight.sum()
+        along = weight * (x - middle[0])
+        slope = along @ (y - middle[1]) / (along @ (x - middle[0]))
+        line = np.array([middle[1] - slope * middle[0], slope])
+    return line, spread
 
 
 def largest(mask: np.ndarray, least: int = 1) -> np.ndarray | None:

@@ -11,8 +11,9 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.optimize import least_squares
+from scipy.optimize import approx_fprime, least_squares
 
+from diagnose.eye.pieces import scaling
 from diagnose.measure.geometry import Point
 from diagnose.measure.record import Measurement
 from diagnose.photo.picture import Picture
@@ -36,8 +37,7 @@ K1 = 0.02  # of the distortion that phones leave
 PRINT_SCALE = 0.003  # of a page printed at "actual size" whose check bar was looked at; common practice
 UNSURE_MM = 100.0  # with a larger uncertainty nothing is stated
 UNSURE_SHARE = 0.25  # the same, of the height
-ANY_PITCH = (0.0, 0.25)  # of a camera of which nothing is known: mean and sigma of its downward tilt, as a tangent
-LOOKING_DOWN = (0.2, 0.15)  # of one in the hand of a person who stands before a plant lower than the eyes
+LOOKING_DOWN = (0.2, 0.15)  # of the camera's tilt, as a tangent: mean and sigma, before a plant lower than the eyes
 BY_MARKS_MM = 60.0  # of the plant before or behind two marks of a known length
 NEAREST_MARKS_PX = 10.0  # two marks nearer to each other tell no scale
 MOST_ASIDE = 0.4  # of the way up, by which two marks may lie aside of each other (22 degrees); our choice
@@ -103,9 +103,8 @@ def measure_height(
     if len(staff.ids) < 2:
         return no_height("only one of the staff's markers was read; show at least three of them: go closer")
     if not taps:
-        return no_height(
-            "the staff was found, but which tip was browsed cannot be told from so far: tap the wound, then the stem's foot"
-        )
+        return no_height("the staff was found, but which tip was browsed cannot be told from so far: tap the wound, then "
+                         "the stem's foot")
     found = fit_height(StaffView(staff, picture.size, *_focal(picture)), *taps[:2])
     if found.above_surface is not None and found.above_surface.value < -2 * found.above_surface.sigma:
         return no_height("the second tap lies above the first: tap the wound first, then the stem's foot")
@@ -113,10 +112,8 @@ def measure_height(
     what_to_do = "stand the staff at the stem, go closer and show at least three of its markers"
     told = told_height(found.height, what_to_do, shapes, _remarks(found, staff, taps, snow_mm))
     if told.measured and abs(found.aside_mm) > BESIDE_MM:
-        return no_height(
-            f"the tap lies {abs(found.aside_mm) / 1000:.1f} m to the side of the staff: tap the wound on the plant that "
-            "the staff stands at"
-        )
+        return no_height(f"the tap lies {abs(found.aside_mm) / 1000:.1f} m to the side of the staff: tap the wound on the "
+                         "plant that the staff stands at")
     return told
 
 
@@ -163,11 +160,9 @@ def _remarks(found: Height, staff: StaffMarkers, taps: Sequence[Point], snow_mm:
     if len(taps) < 2:
         remarks.append("the ground at the stem was taken as level with the staff's foot: tap the stem's foot too")
     if found.surface is not None and found.above_surface is not None:
-        above = found.above_surface
-        remarks.append(
-            f"the second tap lies about {found.surface.value:.0f} mm above the staff's foot and was taken for the snow's "
-            f"or grass's surface: the wound is {above.value:.0f} mm (sigma {above.sigma:.0f}) above that"
-        )
+        remarks.append(f"the second tap lies about {found.surface.value:.0f} mm above the staff's foot and was taken for "
+                       f"the snow's or grass's surface: the wound is {found.above_surface.value:.0f} mm (sigma "
+                       f"{found.above_surface.sigma:.0f}) above that")
     elif snow_mm:
         height = found.height.value - snow_mm
         remarks.append(f"the height is above the ground; above the {snow_mm:.0f} mm of snow it is {height:.0f} mm")
@@ -214,10 +209,8 @@ def _fit(scene: StaffView, tip: Point, foot: Point | None, ground_mm: float) -> 
     tapped = np.array([tip, foot if foot is not None else tip], float)
 
     def seen(p: np.ndarray, points: np.ndarray) -> np.ndarray:
-        camera = points @ cv2.Rodrigues(p[TURN])[0].T + p[SHIFT]
-        flat = camera[:, :2] / np.maximum(camera[:, 2:], 1.0)
-        flat = flat * (1 + p[BEND] * (flat**2).sum(axis=1, keepdims=True))
-        return flat * (scene.focal_px * np.exp(p[FOCAL])) + middle
+        K = scaling(scene.focal_px * np.exp(p[FOCAL]), *middle)
+        return cv2.projectPoints(points, p[TURN], p[SHIFT], K, np.array([p[BEND], 0, 0, 0]))[0][:, 0]
 
     def misses(q: np.ndarray) -> np.ndarray:
         p = q * SCALES
@@ -235,8 +228,7 @@ def _fit(scene: StaffView, tip: Point, foot: Point | None, ground_mm: float) -> 
         return np.concatenate([((seen(p, mm) - px) / corner[:, None]).ravel(), rays.ravel(), priors])
 
     start = _start(scene, mm, px, tapped)
-    # corners that stand far off count little, as Cauchy's law has it
-    best = least_squares(misses, start / SCALES, loss="cauchy", f_scale=3.0, method="trf", max_nfev=60)
+    best = least_squares(misses, start / SCALES, loss="cauchy", f_scale=3.0, max_nfev=60)
     p = best.x * SCALES
     covariance = np.linalg.pinv(best.jac.T @ best.jac) * np.outer(SCALES, SCALES)
 
@@ -244,8 +236,7 @@ def _fit(scene: StaffView, tip: Point, foot: Point | None, ground_mm: float) -> 
         """Of the wound above the stem's foot, and of that above the staff's."""
         return np.array([p[TIP] - p[FOOT], p[FOOT]]) @ _vertical(p)[0]
 
-    steps = 1e-3 * SCALES
-    slope = np.array([heights(p + step) - heights(p - step) for step in np.diag(steps)]).T / (2 * steps)
+    slope = approx_fprime(p, heights, 1e-3 * SCALES)
     sigma, ground_sigma = np.sqrt(np.maximum(np.einsum("hi,ij,hj->h", slope, covariance, slope), 0.0)).tolist()
     value, ground = heights(p).tolist()
     line = seen(p, np.array([(0.0, y, 0.0) for y in np.arange(0, 2001, 100)]))
@@ -264,9 +255,8 @@ def _vertical(p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _start(scene: StaffView, mm: np.ndarray, px: np.ndarray, tapped: np.ndarray) -> np.ndarray:
     """Where the fit starts: the markers' pose, and the taps in the staff's plane."""
-    K = np.array([[scene.focal_px, 0, (scene.size[0] - 1) / 2], [0, scene.focal_px, (scene.size[1] - 1) / 2], [0, 0, 1]])
-    # of the two poses that a flat thing can be seen in the first is the one that fits better
-    _, (turn, *_), (shift, *_), _ = cv2.solvePnPGeneric(mm, px, K, np.zeros(4), flags=cv2.SOLVEPNP_IPPE)
+    K = scaling(scene.focal_px, *(np.array(scene.size) - 1) / 2)
+    _, turn, shift = cv2.solvePnP(mm, px, K, None, flags=cv2.SOLVEPNP_IPPE)
     R = cv2.Rodrigues(turn)[0]
     start = np.zeros(len(SCALES))
     start[TURN], start[SHIFT] = turn.ravel(), shift.ravel()
@@ -281,65 +271,36 @@ def measure_height_by_marks(
 ) -> Measurement:
     """Height of the wound above the stem's foot by the two ends of an upright thing of known length.
 
-    Not measured where the ends do not stand one above the other, or lie too near.
+    Not measured where the ends do not stand one above the other, or lie too near. Two marks cannot tell the camera's tilt p:
+    seen from the distance D, a height h above the lower mark reads wrong by about tan(p) h (h - L) / D, with L the known
+    length. What the usual tilt makes of that is taken off; the rest, the plant's place before or behind the marks, and the
+    taps' error are stated.
 
     Parameters
     ----------
     picture, known_mm, ends, wound, foot
         That is measured; length of the thing [mm]; its two ends in either order, the wound, the stem's foot [upright px].
-    """
-    high, low = sorted(ends, key=lambda end: end[1])
-    aside, up = abs(high[0] - low[0]), low[1] - high[1]
-    if np.hypot(aside, up) < NEAREST_MARKS_PX or aside > MOST_ASIDE * up:
-        return no_height("mark the lower and the upper end of something upright, farther apart in the picture")
-    focal_px, _ = _focal(picture)
-    height = height_by_known_length(known_mm, low, high, wound, foot, focal_px, tap_sigma(picture.size), LOOKING_DOWN)
-    shapes = {"tip": np.array([wound], float), "foot": np.array([foot], float), "staff_line": np.array([low, high], float)}
-    remark = "two marks cannot undo the camera's tilt: stand the height staff at the plant for a surer height"
-    what_to_do = "mark a longer thing of known length beside the plant, or use the height staff"
-    return told_height(height, what_to_do, shapes, (remark,))
-
-
-def height_by_known_length(
-    known_mm: float, low: Point, high: Point, tip: Point, foot: Point, focal_px: float, tap_px: float = TAP_PX,
-    pitch: tuple[float, float] = ANY_PITCH,
-) -> Measured:  # fmt: skip
-    """Height of one place above another by two marks a known length apart on an upright thing [mm].
-
-    Two marks cannot tell the camera's tilt p: seen from the distance D, a height h above the lower mark reads wrong by about
-    tan(p) h (h - L) / D, with L the known length. What the usual pitch makes of that is taken off; the rest, the plant's
-    place before or behind the marks, and the taps' error are stated.
-
-    Parameters
-    ----------
-    known_mm, low, high, tip, foot
-        Length between the marks [mm]; the lower and the upper mark, the place whose height is asked for, and the one that it
-        is counted from [upright px].
-    focal_px, tap_px, pitch
-        Focal length, and standard uncertainty of each place [px]; mean and standard deviation of the tangent of the camera's
-        tilt, downwards [no unit].
-
-    Raises
-    ------
-    ValueError
-        Where the marks lie too near to each other.
 
     References
     ----------
     .. [1] Our own, from the pinhole camera to first order in the tilt.
     """
-    mark = np.subtract(high, low)
+    high, low = np.array(sorted(ends, key=lambda end: end[1]))
+    mark = high - low
     length = float(np.hypot(*mark))
-    if length < NEAREST_MARKS_PX:
-        raise ValueError(f"the two marks must lie at least {NEAREST_MARKS_PX:.0f} px apart")
+    if length < NEAREST_MARKS_PX or abs(mark[0]) > -MOST_ASIDE * mark[1]:
+        return no_height("mark the lower and the upper end of something upright, farther apart in the picture")
     per_px = known_mm / length
-    distance = focal_px * per_px
-    top, bottom = (float(np.subtract(end, low) @ mark) / length * per_px for end in (tip, foot))
+    distance = _focal(picture)[0] * per_px
+    top, bottom = (float(np.subtract(end, low) @ mark) / length * per_px for end in (wound, foot))
     value = top - bottom
     tilt = (top * (top - known_mm) - bottom * (bottom - known_mm)) / distance
-    pixels = tap_px * per_px * np.sqrt(2 + 2 * (value / known_mm) ** 2)
-    depth = BY_MARKS_MM / distance * value
-    return Measured(value - pitch[0] * tilt, float(np.sqrt(pixels**2 + (pitch[1] * tilt) ** 2 + depth**2)))
+    pixels = tap_sigma(picture.size) * per_px * np.sqrt(2 + 2 * (value / known_mm) ** 2)
+    sigma = float(np.linalg.norm([pixels, LOOKING_DOWN[1] * tilt, BY_MARKS_MM / distance * value]))
+    shapes = {"tip": np.array([wound], float), "foot": np.array([foot], float), "staff_line": np.array([low, high])}
+    remark = "two marks cannot undo the camera's tilt: stand the height staff at the plant for a surer height"
+    what_to_do = "mark a longer thing of known length beside the plant, or use the height staff"
+    return told_height(Measured(value - LOOKING_DOWN[0] * tilt, sigma), what_to_do, shapes, (remark,))
 
 
 def tap_sigma(size: tuple[int, int]) -> float:

@@ -6,14 +6,14 @@ edge, whose height is told, or from the stem's foot.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from diagnose.measure.geometry import Point, rays
 from diagnose.measure.height import ROLL, no_height, tap_sigma, told_height
 from diagnose.measure.record import Measurement
-from diagnose.photo.plane import Camera, Plane
+from diagnose.photo.plane import Plane
 from diagnose.signs import Measured
 
 # Standard uncertainties of what the picture does not tell; our choices, no source.
@@ -21,8 +21,20 @@ EDGE_MM = 8.0  # of the height of the card's lower edge, measured by a person on
 DEPTH_MM = 30.0  # of the stem before or behind the card's plane
 STEM_DEPTH_MM = 10.0  # of the wound before or behind the stem's foot
 LEAN = 0.05  # of the card out of the upright, towards the camera or away, as a tangent (3 degrees)
-FAR = 0.015  # of the way from the card's middle, since the card's small tilt errors are carried so far, relative
+FAR = 0.015  # of the way that is counted, since the card's small tilt errors are carried so far, relative
 MOST_ASKEW = 25.0  # of the card's sides from the upright [degree]
+
+
+class _Spot(NamedTuple):
+    """A place on the card's plane.
+
+    mm : (2,) from the card's middle. steep : of its ray against the card's normal, upwards, as a tangent. sigma : what its
+    own tap or measure leaves unsure [mm].
+    """
+
+    mm: np.ndarray
+    steep: float
+    sigma: float
 
 
 def height_by_card(
@@ -41,33 +53,33 @@ def height_by_card(
     card_at_mm
         Height of the card's lower edge above the ground; None where not known [mm].
     """
-    camera = plane.camera
-    if camera is None or plane.layout is None:
+    if plane.camera is None or plane.layout is None:
         return no_height("the height by a card needs the printed scale card, held upright beside the wound")
-    up, tap = _upright(plane), tap_sigma(size)
-    edge, askew = _lower_edge(plane, up)
+    up = _upright(plane)
+    side = int(np.abs(up).argmax())  # of the card's, that it stands upright by
+    askew = float(np.degrees(np.arccos(min(abs(up[side]), 1.0))))
     if askew > MOST_ASKEW:
-        return no_height(
-            f"the card is held {askew:.0f} degrees askew: hold the phone level and one side of the card upright"
-        )
-    at = _spot(plane, camera, wound, up, tap)
+        return no_height(f"the card is held {askew:.0f} degrees askew: hold the phone level and one side of the card "
+                         "upright")
+    at = _spot(plane, wound, size, up)
     if card_at_mm is not None:
-        value = card_at_mm + float((at.mm - edge) @ up)
-        aside, parts = _across(at.mm - edge, up), [
-            EDGE_MM, at.tap_mm, DEPTH_MM * at.steep, LEAN * at.above * at.steep, FAR * abs(at.above),
-        ]  # fmt: skip
-    elif foot is not None:  # what wound and foot share falls out of their difference
-        ground = _spot(plane, camera, foot, up, tap)
-        value = at.above - ground.above
-        aside, parts = _across(at.mm - ground.mm, up), [
-            at.tap_mm, ground.tap_mm, DEPTH_MM * (at.steep - ground.steep), STEM_DEPTH_MM * at.steep,
-            STEM_DEPTH_MM * ground.steep, LEAN * (at.above * at.steep - ground.above * ground.steep), FAR * value,
-        ]  # fmt: skip
+        edge = plane.sheet_mm / 2 - plane.centre_mm
+        edge[side] -= np.sign(up[side]) * plane.sheet_mm[side] / 2
+        low, below = card_at_mm, _Spot(edge, 0.0, EDGE_MM)
+    elif foot is not None:
+        low, below = 0.0, _spot(plane, foot, size, up)
     else:
         return no_height("say how high the card's lower edge stands above the ground, or where the stem's foot is")
-    parts += [ROLL * aside, plane.print_scale_sigma * value]
+    way = at.mm - below.mm
+    value = low + float(way @ up)
+    # what both share falls out of their difference
+    steeper, leaning = at.steep - below.steep, (at.mm * at.steep - below.mm * below.steep) @ up
+    parts = [
+        at.sigma, below.sigma, DEPTH_MM * steeper, STEM_DEPTH_MM * at.steep, STEM_DEPTH_MM * below.steep, LEAN * leaning,
+        FAR * (way @ up), ROLL * (way[0] * up[1] - way[1] * up[0]), plane.print_scale_sigma * value,
+    ]  # fmt: skip
     height = Measured(value, float(np.linalg.norm(parts)))
-    foot_px = plane.to_px((at.mm - value * up)[None])[0] if foot is None else np.array(foot, float)
+    foot_px = plane.to_px((at.mm + plane.centre_mm - value * up)[None])[0] if foot is None else np.array(foot, float)
     shapes = {"tip": np.array([wound], float), "staff_line": np.array([wound, foot_px])}
     return told_height(height, "hold the card nearer to the wound", shapes)
 
@@ -76,41 +88,14 @@ def _upright(plane: Plane) -> np.ndarray:
     """The upright direction on the sheet, (2,): the one that a level camera sees without any turn to the side."""
     assert plane.camera is not None
     R = plane.camera.R
-    up = np.array([-R[0, 1], R[0, 0]])
-    up /= np.linalg.norm(up)
+    up = np.array([-R[0, 1], R[0, 0]]) / np.hypot(*R[0, :2])
     return -up if R[1, :2] @ up > 0 else up
 
 
-def _lower_edge(plane: Plane, up: np.ndarray) -> tuple[np.ndarray, float]:
-    """The middle of the card's lower edge [mm], and by how much the card's sides are turned from upright [degree]."""
-    half = plane.sheet_mm / 2
-    ways = np.array([(1, 0), (-1, 0), (0, 1), (0, -1)], float)
-    down = ways[int(np.argmax(ways @ -up))]
-    askew = float(np.degrees(np.arccos(np.clip(down @ -up, -1, 1))))
-    return half + down * half, askew
-
-
-@dataclass(frozen=True)
-class _Spot:
-    """A place on the card's plane.
-
-    mm : (2,) on the sheet. above : the card's middle [mm]. steep : of its ray against the card's normal, upwards, as a
-    tangent. tap_mm : what a tap there leaves unsure [mm].
-    """
-
-    mm: np.ndarray
-    above: float
-    steep: float
-    tap_mm: float
-
-
-def _spot(plane: Plane, camera: Camera, px: Point, up: np.ndarray, tap: float) -> _Spot:
-    """Where a pixel's ray meets the card's flat plane: a curl is not carried beyond the card."""
-    eye, ray = camera.centre_mm, rays(camera, np.array([px], float))[0]
+def _spot(plane: Plane, px: Point, size: tuple[int, int], up: np.ndarray) -> _Spot:
+    """Where a tap's ray meets the card's flat plane: a curl is not carried beyond the card."""
+    assert plane.camera is not None
+    eye, ray = plane.camera.centre_mm, rays(plane.camera, np.array([px], float))[0]
     mm = (eye - ray * eye[2] / ray[2])[:2]
-    per_mm = plane.px_per_mm((float(mm[0]), float(mm[1])))
-    return _Spot(mm, float((mm - plane.centre_mm) @ up), float(ray[:2] @ up / ray[2]), tap / per_mm)
-
-
-def _across(way: np.ndarray, up: np.ndarray) -> float:
-    return abs(float(way[0] * up[1] - way[1] * up[0]))
+    sigma = tap_sigma(size) / plane.px_per_mm((float(mm[0]), float(mm[1])))
+    return _Spot(mm - plane.centre_mm, float(ray[:2] @ up / ray[2]), sigma)

@@ -52,9 +52,7 @@ def _bright(light: np.ndarray) -> float:
     return float(np.percentile(light[::3, ::3].mean(axis=2), 90))
 
 
-def remarks(
-    light: np.ndarray, blur: float, pixel: float, view_angle_deg: float
-) -> tuple[str, ...]:
+def remarks(light: np.ndarray, blur: float, pixel: float, view_angle_deg: float) -> tuple[str, ...]:
     """What is wrong with the picture around a wound, a line each, worst first.
 
     Parameters

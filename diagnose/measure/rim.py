@@ -48,8 +48,7 @@ def without_rim(light: np.ndarray, mask: np.ndarray) -> np.ndarray:
         return mask
     off = _off_colour(light, mask, core)
     far = ((off > FAR) & (mask > 0)).astype(np.uint8)
-    sides = columns[columns < columns[-1] - 0.7 * wide]
-    both = (_strip(far[::turn], mask[::turn], off[::turn], sides, wide) for turn in (1, -1))
+    both = (_strip(far[::turn], mask[::turn], off[::turn], columns[columns < body], wide) for turn in (1, -1))
     strips = [strip for strip in both if strip is not None]
     if not strips:
         return mask

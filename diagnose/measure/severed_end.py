@@ -66,12 +66,12 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
     """
     ends, stems, why = [], stems_meant(picture, plane, taps), NONE_FOUND
     for view in stems:
-        seen = see_end(picture, plane, view)
+        seen = _see_end(picture, plane, view)
         if seen is None:
             why = NO_SIDES if taps else why
         elif seen.width_px < THINNEST:
             why = TOO_THIN.format(seen.width_px)
-        elif (taps or _in_the_middle(seen, plane)) and not _only_shade(seen):
+        elif (taps or in_plain_middle(_tip_on_sheet(seen, plane), plane, AROUND_MIDDLE)) and not _only_shade(seen):
             ends.append(seen)
         if ends and taps:
             break
@@ -88,14 +88,8 @@ def measure_end_on_card(picture: Picture, plane: Plane, taps: Sequence[Point] = 
     return replace(found, remarks=(told, *found.remarks))
 
 
-def see_end(picture: Picture, plane: Plane, view: CloseView) -> SeenEnd | None:
-    """Draw the outline of one stem's end and read its shape; None where no outline is found.
-
-    Parameters
-    ----------
-    picture, plane, view
-        That is measured, the sheet's plane in it, and what the eye sees of the end closely [no unit].
-    """
+def _see_end(picture: Picture, plane: Plane, view: CloseView) -> SeenEnd | None:
+    """The outline of one stem's end and its shape; None where no outline is found."""
     width = view.end.width / plane.px_per_mm(tuple(plane.to_mm(view.end.at)[0]))
     seen = outlined(picture, partial(_facing, plane), view, width)
     return None if seen is None or seen.end.diameter > THICKEST else seen
@@ -119,10 +113,8 @@ def _facing(plane: Plane, tip_px: np.ndarray, back_px: np.ndarray, diameter: flo
 
 def _only_shade(seen: SeenEnd) -> bool:
     """Whether what was outlined is as even in tone as a shadow that lies on the paper; a round stem is lit unevenly."""
-    x, y = seen.end.lip - np.linspace(0.35, 2.0, 24), np.linspace(-0.36, 0.36, 19)
-    beside = np.concatenate([-y[:6] - 0.6, y[:6] - 0.6])
-    own, paper = (np.log(seen.look(np.stack(np.meshgrid(x, across, indexing="ij"), -1).reshape(-1, 2)) + 0.004)
-                  .reshape(len(x), -1, 3) for across in (y, beside))  # fmt: skip
+    x, y = seen.end.lip - np.linspace(0.35, 2.0, 24)[:, None], np.linspace(-0.36, 0.36, 19)
+    own, paper = (_tone(seen, x, across) for across in (y, np.concatenate([-y[:6] - 0.6, y[:6] - 0.6])))
     darker = np.percentile(paper, 85, axis=(0, 1)) - own.mean(axis=(0, 1))
     return bool(np.ptp(own.mean(axis=0), axis=0).mean() < EVEN_TONE and darker.min() > SHADE)
 
@@ -151,11 +143,6 @@ def _as_cut_for_a_sample(seen: SeenEnd) -> bool:
 def _tip_on_sheet(seen: SeenEnd, plane: Plane) -> np.ndarray:
     tip: np.ndarray = plane.to_mm(seen.places(np.array([[seen.end.offset, 0.0]])))[0]
     return tip
-
-
-def _in_the_middle(seen: SeenEnd, plane: Plane) -> bool:
-    """Whether the end lies in the sheet's plain middle: what only reaches in from the edge is a finger or a leaf."""
-    return in_plain_middle(_tip_on_sheet(seen, plane), plane, AROUND_MIDDLE)
 
 
 def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
@@ -221,21 +208,21 @@ def _true_slope(seen: SeenEnd, slope: float, sigma: float) -> Sign:
     return found
 
 
+def _tone(seen: SeenEnd, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Logarithm of blue, green and red at places of the end's own frame, (n, m, 3) [nat]; x (n, m) or (n, 1), y (m,)."""
+    return np.asarray(np.log(seen.look(np.stack(np.broadcast_arrays(x, y), axis=-1)) + 0.01))
+
+
 def _face_tone(seen: SeenEnd) -> float:
     """By how much the strip just inside the end is lighter than the bark below it, as logarithm of a ratio [nat].
 
     A wood face that is seen is paler than bark; where the cut faces away, the strip is bark too.
     """
-    end = seen.end
-    strip = max(end.bulge, 1.2 * seen.pixel)
-    y = np.linspace(-0.3, 0.3, 15)
-    edge, dome = np.interp(y, end.y, end.x), 2 * np.sqrt(0.25 - y**2)
-    tones = []
-    for near, far in ((0.15 * strip, 0.85 * strip), (strip + 0.15, strip + 0.6)):
-        x = edge[None, :] - np.linspace(near, far, 9)[:, None] * dome
-        light = seen.look(np.stack([x.ravel(), np.tile(y, 9)], axis=1))
-        tones.append(np.log(np.median(light, axis=0) + 0.01))
-    return float((tones[0] - tones[1]).mean())
+    strip, y = max(seen.end.bulge, 1.2 * seen.pixel), np.linspace(-0.3, 0.3, 15)
+    edge, dome = np.interp(y, seen.end.y, seen.end.x), 2 * np.sqrt(0.25 - y**2)
+    spans = (0.15 * strip, 0.85 * strip), (strip + 0.15, strip + 0.6)
+    face, bark = (np.median(_tone(seen, edge - np.linspace(*span, 9)[:, None] * dome, y), axis=(0, 1)) for span in spans)
+    return float((face - bark).mean())
 
 
 def _face_length(seen: SeenEnd) -> tuple[float, float] | None:
@@ -245,24 +232,19 @@ def _face_length(seen: SeenEnd) -> tuple[float, float] | None:
     face is an ellipse, so that every line tells the length through the middle. None where the lines disagree, as with torn
     wood, or where a picture is too coarse.
     """
-    end, start = seen.end, 0.5 * seen.pixel
     if seen.pixel > COARSEST_FACE:
         return None
-    y = np.linspace(-0.3, 0.3, 13)
-    behind = np.linspace(start, LONGEST_FACE, 90)
-    x = np.interp(y, end.y, end.x)[:, None] - behind
-    tone = np.log(seen.look(np.stack([x.ravel(), np.repeat(y, len(behind))], axis=1)) + 0.01)
-    total = np.cumsum(tone.reshape(len(y), len(behind), 3), axis=1)
-    count = np.arange(1, len(behind) + 1)[:, None]
-    before = (total / count)[:, 1:-8]
-    after = ((total[:, -1:] - total)[:, 1:-8]) / (len(behind) - count[1:-8])
-    apart = before - after
-    gain = (apart**2).sum(axis=2) * (count * (len(behind) - count))[1:-8, 0]  # how much two tones explain over one
+    y, many = np.linspace(-0.3, 0.3, 13), np.arange(1, 91)[:, None]
+    behind = np.linspace(0.5 * seen.pixel, LONGEST_FACE, len(many))
+    total = np.cumsum(_tone(seen, np.interp(y, seen.end.y, seen.end.x) - behind[:, None], y), axis=0)
+    rest = len(many) - many[1:-8]
+    apart = (total / many[..., None])[1:-8] - (total[-1] - total[1:-8]) / rest[..., None]
+    gain = (apart**2).sum(axis=2) * many[1:-8] * rest  # how much two tones explain over one
     gain = np.where(apart.mean(axis=2) > 0.15, gain, 0.0)
-    found = gain.max(axis=1) > 0
+    found = gain.max(axis=0) > 0
     if found.sum() < 9:
         return None
-    length = (behind[1 + gain.argmax(axis=1)] / (2 * np.sqrt(0.25 - y**2)))[found]
+    length = (behind[1 + gain.argmax(axis=0)] / (2 * np.sqrt(0.25 - y**2)))[found]
     middle = float(np.median(length))
     spread = 1.4826 * float(np.median(np.abs(length - middle)))
     return None if spread > FACE_LINES_AGREE else (middle, spread)

@@ -8,12 +8,12 @@ import cv2
 import numpy as np
 
 from diagnose.measure.card_view import MARGIN, Line, View
-from diagnose.measure.geometry import NODES, rays, sampled, spread, weighted_line
+from diagnose.measure.geometry import rays, robust_line, sampled
 from diagnose.photo.plane import Camera, Plane
 
 FRONT_SIGMA = 2.5  # how far the stem's front stands off the card's plane [mm]; common practice, no source
 BEHIND = (1.5, 1.2)  # the same for a card that covers the stem: this much farther away, with sigma [mm]
-TAPER = 0.012  # by how much the two sides of a stem may converge [mm/mm]
+LEAST_STRAY = 0.06  # of a straight side's points [mm]
 VOTE_CELL = 0.1  # of the offsets that straight sides are sought among [mm]
 VOTE_LOW = -6.0  # the innermost of them [mm]
 SLOPES = np.linspace(-0.03, 0.03, 49)  # against the coarse side, outwards, that are tried
@@ -130,8 +130,7 @@ def fit_stem(view: View, pair: tuple[Line, Line], near: np.ndarray, skip: tuple[
     axis /= np.linalg.norm(axis)
     sheet_middle = np.array([*plane.sheet_mm / 2, 0.0])
     low, high = camera.project(np.array([sheet_middle - 20 * axis, sheet_middle + 20 * axis]))
-    if high[1] > low[1] or (high[1] == low[1] and high[0] > low[0]):
-        axis = -axis
+    axis *= np.sign(low[1] - high[1]) or 1.0
     toward = np.cross(axis, middle / np.linalg.norm(middle))
     toward *= -np.sign(toward[2])  # the camera is on the sheet's front, where z is negative
     across = np.cross(axis, toward)
@@ -147,18 +146,10 @@ def fit_stem(view: View, pair: tuple[Line, Line], near: np.ndarray, skip: tuple[
     on_axis = eye - distance * toward
     scale_sigma = float(np.hypot(front_sigma / distance, plane.print_scale_sigma))
     edge_sigma = EDGE_SIGMA * distance / camera.K[0, 0] / radius / np.sqrt(2)
-    return Stem(
-        camera=camera,
-        foot=on_axis + ((sheet_middle - on_axis) @ axis) * axis,
-        axis=axis,
-        toward=toward,
-        across=across,
-        radius=radius,
-        distance=distance,
-        scale_sigma=scale_sigma,
-        radius_sigma=float(np.linalg.norm([scale_sigma, edge_sigma, WRONG_SIDE, BUMPY])),
-        sides_px=tuple(sorted(sides, key=lambda px: float((rays(camera, px) @ across).mean()))),
-    )
+    radius_sigma = float(np.linalg.norm([scale_sigma, edge_sigma, WRONG_SIDE, BUMPY]))
+    foot = on_axis + ((sheet_middle - on_axis) @ axis) * axis
+    sides_px = tuple(sorted(sides, key=lambda px: float((rays(camera, px) @ across).mean())))
+    return Stem(camera, foot, axis, toward, across, radius, distance, scale_sigma, radius_sigma, sides_px)
 
 
 def _sides(view: View, pair: tuple[Line, Line], skip: tuple[float, float]) -> list[np.ndarray]:
@@ -171,55 +162,39 @@ def _sides(view: View, pair: tuple[Line, Line], skip: tuple[float, float]) -> li
     normal *= np.sign(normal @ (starts[1] - starts[0]))
     thick = float(normal @ (starts[1] - starts[0])) / view.scale
     reach = np.arange(-0.8 * size.max(), 0.8 * size.max(), view.scale) / view.scale
-    found = []
-    for start, outward in zip(starts, (-normal, normal), strict=True):
+    outwards, found = (-normal, normal), []
+    for start, outward in zip(starts, outwards, strict=True):
         at = start + (reach * view.scale)[:, None] * along
-        free = _is_open(view, at)
+        free = cv2.remap(view.open.astype(np.uint8), np.float32(at)[None], None, cv2.INTER_NEAREST)[0] > 0
         off_patch = free & ((at[:, run] < skip[0]) | (at[:, run] > skip[1]))
         kept = off_patch if off_patch.sum() >= 30 else free
         found.append(_steps_beside(view, at[kept], reach[kept], outward, thick))
-    votes = [_votes(one.along, one.across, SLOPES * sign) for one, sign in zip(found, (-1, 1), strict=True)]
+    votes = [_votes(steps, SLOPES * sign) for steps, sign in zip(found, (-1, 1), strict=True)]
     if any(table.max() < 8 for table in votes):
         return [np.zeros((0, 2))] * 2
     heights = [cv2.dilate(table.max(axis=1), np.ones(TAPER_CELLS)).ravel() for table in votes]
     shared = int(np.argmax(heights[0] + heights[1]))
     sides = []
-    for one, table, sign in zip(found, votes, (-1, 1), strict=True):
-        slope, start = _best_line(table, SLOPES * sign, shared)
-        close = np.abs(one.across - slope * one.along - start) < 0.35
-        px = view.to_px(one.base[close] + (one.across[close] * view.scale)[:, None] * one.outward)
+    for start, outward, steps, table, sign in zip(starts, outwards, found, votes, (-1, 1), strict=True):
+        slope, offset = _best_line(table, SLOPES * sign, shared)
+        close = steps[np.abs(steps @ (-slope, 1.0) - offset) < 0.35]
+        px = view.to_px(start + view.scale * close @ [along, outward])
         sides.append(px[((px > 2) & (px < np.array(view.picture.size) - 3)).all(axis=1)])
     return sides
 
 
-def _is_open(view: View, at: np.ndarray) -> np.ndarray:
-    """Whether places, (n, 2), of a view are open."""
-    column, row = np.round(at).astype(int).T
-    inside = (column >= 0) & (row >= 0) & (column < view.open.shape[1]) & (row < view.open.shape[0])
-    inside[inside] = view.open[row[inside], column[inside]]
-    return inside
+def _steps_beside(view: View, at: np.ndarray, reach: np.ndarray, outward: np.ndarray, thick: float) -> np.ndarray:
+    """Every clear colour step near a coarse side: how far along it and outward from it, (n, 2) [mm].
 
-
-@dataclass(frozen=True, eq=False)
-class _Steps:
-    """Colour steps near a coarse side: along it and outward from it [mm], and the view points they start from."""
-
-    along: np.ndarray
-    across: np.ndarray
-    base: np.ndarray
-    outward: np.ndarray
-
-
-def _steps_beside(view: View, at: np.ndarray, reach: np.ndarray, outward: np.ndarray, thick: float) -> _Steps:
-    """Every clear colour step across a coarse side, whose points `at` lie `reach` [mm] along it."""
+    at : (m, 2) points of the side, which lie `reach` along it [mm].
+    """
     if len(at) < 8:
-        return _Steps(np.zeros(0), np.zeros(0), np.zeros((0, 2)), outward)
+        return np.zeros((0, 2))
     per_mm = view.plane.px_per_mm(tuple(view.to_mm(at.mean(axis=0))))
     inner, outer = float(np.clip(0.2 * thick, 1.5, 3.0)), float(np.clip(0.15 * thick, 2.0, 4.0))
     offset = np.arange(-int(inner * per_mm), int(outer * per_mm) + 1) / per_mm
-    grid = at[:, None, :] + (offset[::NODES] * view.scale)[None, :, None] * outward
-    nodes = view.to_px(grid.reshape(-1, 2)).reshape(grid.shape).astype(np.float32)
-    px = np.stack([nodes[..., k] @ spread(len(offset)).T for k in (0, 1)], axis=2)
+    grid = at[:, None, :] + (offset * view.scale)[None, :, None] * outward
+    px = view.to_px(grid.reshape(-1, 2)).reshape(grid.shape)
     lab = cv2.cvtColor(np.float32(sampled(view.picture.bgr, px)) / 255, cv2.COLOR_BGR2LAB)
     lab = cv2.GaussianBlur(lab, (0, 0), sigmaX=max(0.8, 0.1 * per_mm), sigmaY=2.0)
     size = np.linalg.norm(np.gradient(lab, axis=1), axis=2)
@@ -229,17 +204,16 @@ def _steps_beside(view: View, at: np.ndarray, reach: np.ndarray, outward: np.nda
     row, column = np.nonzero((middle >= size[:, :-2]) & (middle > size[:, 2:]) & (middle > floor))
     before, here, after = (size[row, column + shift] for shift in range(3))
     fine = 0.5 * (before - after) / (before - 2 * here + after)
-    return _Steps(reach[row], offset[column + 1] + fine / per_mm, at[row], outward)
+    return np.column_stack([reach[row], offset[column + 1] + fine / per_mm])
 
 
-def _votes(along: np.ndarray, across: np.ndarray, slopes: np.ndarray) -> np.ndarray:
-    """How many steps lie on each straight line: (slopes, offsets in cells from VOTE_LOW)."""
-    votes = np.zeros((len(slopes), int(-2 * VOTE_LOW / VOTE_CELL)), np.float32)
-    for k, slope in enumerate(slopes):
-        place = ((across - slope * along - VOTE_LOW) / VOTE_CELL).astype(int)
-        inside = (place >= 0) & (place < votes.shape[1])
-        votes[k] = np.convolve(np.bincount(place[inside], minlength=votes.shape[1]), (1, 1, 1), "same")
-    return votes
+def _votes(steps: np.ndarray, slopes: np.ndarray) -> np.ndarray:
+    """How many steps, (n, 2), lie on each straight line: (slopes, offsets in cells from VOTE_LOW)."""
+    many = int(-2 * VOTE_LOW / VOTE_CELL)
+    cell = np.clip((steps[:, 1] - slopes[:, None] * steps[:, 0] - VOTE_LOW) / VOTE_CELL, 0, many - 1).astype(int)
+    votes = np.array([np.bincount(row, minlength=many) for row in cell], np.float32)
+    votes[:, [0, -1]] = 0  # what lies beyond them
+    return 3 * cv2.blur(votes, (3, 1))
 
 
 def _best_line(votes: np.ndarray, slopes: np.ndarray, shared: int) -> tuple[float, float]:
@@ -258,55 +232,25 @@ def _best_line(votes: np.ndarray, slopes: np.ndarray, shared: int) -> tuple[floa
     return float(slopes[slope]), VOTE_LOW + (float(cell) + 0.5) * VOTE_CELL
 
 
-def _straight(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
-    """Slope and offset of the straight line through most of the points, and each point's weight, 0 to 1."""
-    weight, slope, offset = np.ones(len(x)), 0.0, 0.0
-    for _ in range(12):
-        offset, slope = weighted_line(x, y, weight)
-        miss = np.abs(y - slope * x - offset)
-        spread = max(0.06, 1.5 * float(np.median(miss)))
-        weight = np.clip(1 - (miss / (3 * spread)) ** 2, 0, None) ** 2 + 1e-6
-    return float(slope), float(offset), weight
-
-
 def _planes_through(plane: Plane, sides: list[np.ndarray]) -> tuple[list[np.ndarray], list[np.ndarray]]:
-    """Unit normals of the planes through the camera and each side (n, 2) px, and the pixels that agree.
-
-    The sides are fitted as straight lines on the card's plane. They should run within TAPER of each other there;
-    where they do not, the less certain one is laid along the other.
-    """
+    """Unit normals of the planes through the camera and each side (n, 2) px, straight on the card's plane; what agrees."""
     assert plane.camera is not None
-    on_card = [plane.to_mm(side) for side in sides]
-    run = int(np.ptp(on_card[0][:, 1]) > np.ptp(on_card[0][:, 0]))
-    fits, doubts, kept = [], [], []
-    for mm in on_card:
-        slope, offset, weight = _straight(mm[:, run], mm[:, 1 - run])
-        good = weight > 0.1
-        spread = float(np.sqrt((weight * (mm[:, 1 - run] - slope * mm[:, run] - offset) ** 2).sum() / weight.sum()))
-        doubts.append(spread / np.sqrt(good.sum()) / (np.std(mm[good, run]) + 1) / float(good.mean()))
-        fits.append((slope, offset))
-        kept.append(good)
-    if abs(fits[0][0] - fits[1][0]) > TAPER:
-        worse = int(np.argmax(doubts))
-        slope = fits[1 - worse][0]
-        rest = on_card[worse][:, 1 - run] - slope * on_card[worse][:, run]
-        crowd = np.exp(-0.5 * ((rest[:, None] - rest) / 0.3) ** 2).sum(axis=1)
-        near = np.abs(rest - rest[crowd.argmax()]) < 0.6
-        fits[worse] = (slope, float(np.median(rest[near])))
-        kept[worse] = near
-    normals = []
-    for slope, offset in fits:
-        ends = np.array([(0.0, offset, 0.0), (100.0, offset + 100 * slope, 0.0)])[:, [run, 1 - run, 2]]
+    run = int(np.abs(np.ptp(plane.to_mm(sides[0]), axis=0)).argmax())
+    order, normals, kept = [run, 1 - run], [], []
+    for side in sides:
+        own = plane.to_mm(side)[:, order]
+        line, spread = robust_line(own)
+        kept.append(side[np.abs(own[:, 1] - line[0] - line[1] * own[:, 0]) < 2.5 * max(spread, LEAST_STRAY)])
+        ends = np.array([(0.0, line[0], 0.0), (100.0, line @ (1, 100), 0.0)])[:, [*order, 2]]
         normal = np.cross(*(ends - plane.camera.centre_mm))
         normals.append(normal / np.linalg.norm(normal))
-    return normals, [side[good] for side, good in zip(sides, kept, strict=True)]
+    return normals, kept
 
 
 def _card_covers(pair: tuple[Line, Line], view: View) -> bool:
     """Whether the card hides part of the strip between two lines, so that the stem stands behind it."""
     run, size, margin = pair[0].run, np.array(view.open.shape[::-1]), MARGIN * view.scale
-    for place in (margin, size[run] / 2, size[run] - margin):
-        low, high = (line.at(run, place)[1 - run] for line in pair)
-        if min(high, size[1 - run] - margin) - max(low, margin) > max(1.5 * view.scale, 0.1 * (high - low)):
-            return True
-    return False
+    places = np.array([margin, size[run] / 2, size[run] - margin])
+    low, high = (line.at(run, places)[:, 1 - run] for line in pair)
+    covered = np.minimum(high, size[1 - run] - margin) - np.maximum(low, margin)
+    return bool((covered > np.maximum(1.5 * view.scale, 0.1 * (high - low))).any())

@@ -22,14 +22,9 @@ PALE_SPREAD = 0.12  # of that difference where the face is four pixels wide or m
 
 
 def true_slope(
-    slope: float,
-    slope_sigma: float,
-    bulge: float,
-    pixel: float,
-    tone: float,
-    shear: float,
+    slope: float, slope_sigma: float, bulge: float, pixel: float, tone: float, shear: float,
     face: tuple[float, float] | None = None,
-) -> Measured | Bounded:
+) -> Measured | Bounded:  # fmt: skip
     """The true slope of a clean end [degree]; an interval where it cannot be told to 9 degrees.
 
     Every roll is taken as equally likely beforehand, and every true slope.
@@ -56,7 +51,8 @@ def true_slope(
         long = max(face[0] - FACE_GROWS[0] - FACE_GROWS[1] * pixel, 0.0)
         spread = np.array([FACE_SPREAD[0], FACE_SPREAD[1] * pixel, FACE_SPREAD[2] * long, face[1]])
         length = long, float(np.linalg.norm(spread))
-    seen = _chance_that_face_is_seen(tone, length[0] / pixel)
+    certainty = float(np.clip((length[0] / pixel - 1.0) / 3.0, 0.0, 1.0))  # a narrow strip tells nothing
+    seen = 1.0 / (1.0 + float(np.exp(-certainty * (tone - PALE) / PALE_SPREAD)))  # chance that the face looks at the camera
     steps = np.linspace(-2.5, 2.5, 11)
     m = np.tan(np.radians(slope)) + np.tan(np.radians(max(slope_sigma, 0.3))) * steps
     tangents, weights = [], []
@@ -74,12 +70,4 @@ def true_slope(
     sigma = float(np.sqrt(((angle - value) ** 2) @ weight))
     if sigma <= TOO_WIDE:
         return Measured(value, float(np.hypot(WIDER * sigma, BESIDES)))
-    order = np.argsort(angle)
-    low, high = np.interp((0.025, 0.975), np.cumsum(weight[order]), angle[order])
-    return Bounded(float(low), float(high))
-
-
-def _chance_that_face_is_seen(tone: float, width_px: float) -> float:
-    """Chance that the strip inside the end is wood that looks at the camera: nothing to tell where it is narrow."""
-    certainty = np.clip((width_px - 1.0) / 3.0, 0.0, 1.0)
-    return float(1.0 / (1.0 + np.exp(-np.clip(certainty * (tone - PALE) / PALE_SPREAD, -30, 30))))
+    return Bounded(*np.quantile(angle, (0.025, 0.975), weights=weight, method="inverted_cdf").tolist())
