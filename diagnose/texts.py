@@ -10,7 +10,8 @@ import io
 import json
 import math
 import re
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator
 from os import PathLike
 from pathlib import Path
 from typing import Any
@@ -96,15 +97,30 @@ def from_json(text: str | bytes, name: str) -> Any:
     if len(text) > 4 * MOST_BYTES:
         raise CannotUse(f"{name} is larger than {4 * MOST_BYTES / 1e6:g} MB; is it the right file?")
     try:
-        told = json.loads(text, parse_int=_whole, parse_float=_decimal, parse_constant=_decimal)
+        told = json.loads(text, parse_int=_whole, parse_float=_decimal, parse_constant=_decimal, object_pairs_hook=_each_once)
     except CannotUse as reason:
         raise CannotUse(f"{name} holds {reason}") from None
     except RecursionError:
         raise CannotUse(f"{name} is nested too deeply; give plain names and values") from None
-    except ValueError:  # bytes that are no UTF-8 too
+    except json.JSONDecodeError as problem:
+        raise CannotUse(f"{name}, line {problem.lineno}, cannot be read as JSON; mend it there or export it again") from None
+    except ValueError:  # bytes that are no UTF-8
         raise CannotUse(f"{name} cannot be read as JSON; export it again") from None
     _refuse_deep(told, name)
     return told
+
+
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """The object, where no name stands twice in it: which of two values was meant cannot be told."""
+    told = dict(pairs)
+    if len(told) < len(pairs):
+        raise CannotUse(_twice(name for name, _ in pairs))
+    return told
+
+
+def _twice(names: Iterable[Any]) -> str:
+    (name, _), *_ = Counter(names).most_common(1)
+    return f"'{shown(name)}' twice in one place; leave one of them"
 
 
 def _refuse_deep(told: Any, name: str) -> None:
@@ -150,6 +166,13 @@ class _Plain(yaml.SafeLoader):
         self.deep -= 1
         return node
 
+    def construct_mapping(self, node: Any, deep: bool = False) -> dict[Any, Any]:
+        names = [self.construct_object(name, deep) for name, _ in node.value]
+        told: dict[Any, Any] = super().construct_mapping(node, deep)
+        if len(told) < len(names):
+            raise CannotUse(_twice(names))
+        return told
+
     def construct_yaml_int(self, node: Any) -> int:
         return _whole(self.construct_scalar(node))
 
@@ -190,6 +213,9 @@ def from_yaml(text: str, name: str) -> Any:
         return yaml.load(text, _Plain)
     except CannotUse as reason:
         raise CannotUse(f"{name} holds {reason}") from None
+    except yaml.MarkedYAMLError as problem:
+        at = f", line {problem.problem_mark.line + 1}," if problem.problem_mark else ""
+        raise CannotUse(f"{name}{at} is no YAML; write one 'name: value' a line") from None
     except (yaml.YAMLError, ValueError, TypeError, RecursionError, AttributeError, LookupError):
         raise CannotUse(f"{name} is no YAML; write one 'name: value' a line") from None
 
