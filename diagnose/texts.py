@@ -11,7 +11,7 @@ import json
 import math
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from os import PathLike
 from pathlib import Path
 from typing import Any
@@ -265,6 +265,26 @@ def rows_of(file: Any, name: str, between: str) -> Iterator[tuple[int, list[str]
     except csv.Error as problem:
         raise CannotUse(f"{name}, line {table.line_num}, cannot be read as CSV ({problem}); save it again as CSV in "
                         "UTF-8") from None
+
+
+def once_each(columns: Sequence[str], name: str) -> None:
+    """Refuses a table in whose first line a column stands twice: which of two cells was meant cannot be told.
+
+    Parameters
+    ----------
+    columns
+        As the first line names them; empty ones count not [no unit].
+    name
+        How the table is named in a refusal [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For such a table.
+    """
+    twice = [column for column, many in Counter(filter(None, columns)).items() if many > 1]
+    if twice:
+        raise CannotUse(f"{name} has two columns '{shown(twice[0])}'; leave one of them, or give it another name")
 
 
 def shown(value: Any) -> str:
