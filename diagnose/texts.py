@@ -97,7 +97,8 @@ def from_json(text: str | bytes, name: str) -> Any:
     if len(text) > 4 * MOST_BYTES:
         raise CannotUse(f"{name} is larger than {4 * MOST_BYTES / 1e6:g} MB; is it the right file?")
     try:
-        told = json.loads(text, parse_int=_whole, parse_float=_decimal, parse_constant=_decimal, object_pairs_hook=_each_once)
+        told = json.loads(text, parse_int=_whole, parse_float=_decimal, parse_constant=_decimal,
+                          object_pairs_hook=_each_once)
     except CannotUse as reason:
         raise CannotUse(f"{name} holds {reason}") from None
     except RecursionError:

@@ -230,3 +230,37 @@ def test_an_empty_log_beside_photos_that_no_record_names_says_so(tmp_path: Path,
     log._keep_file(b"a photo whose row was never written")
     assert main(["log", "list", "--log", str(tmp_path / "log")]) == 0
     assert "diagnose rebuild" in capsys.readouterr().err
+
+
+TALLY = "site,visit,plot,tree,species,browsed\n"
+
+
+def test_one_reason_for_many_rows_is_one_line_and_the_exit_code_says_that_rows_are_missing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "tally.csv"
+    good = "".join(f"a,2026-04-01,{plot},{tree},oak,{(plot + tree) % 2}\n" for plot in range(6) for tree in range(5))
+    file.write_text(TALLY + good)
+    assert main(["survey", "estimate", str(file)]) == 0
+    assert capsys.readouterr().err == ""
+    file.write_text(TALLY + good + "a,1.4.2026,7,1,oak,1\n" * 3 + "a,2026-04-01,8,1,oak,x\n" + "a,1.4.2026,9,1,oak,1\n")
+    assert main(["survey", "estimate", str(file)]) == 1
+    shown = capsys.readouterr()
+    assert [line.partition(": ")[2] for line in shown.err.splitlines()] == [
+        "lines 32 to 34, 36: Day: '1.4.2026' is no day; write 2026-03-31.",
+        "line 35: Leader bitten: 'x' is none of 1, 0, empty."]
+    assert "30 living trees" in shown.out
+    assert main(["survey", "keep", str(file), "--log", str(tmp_path / "log")]) == 1
+    assert "lines 32 to 34, 36: " in capsys.readouterr().err
+
+
+def test_a_survey_draws_nothing_anew_less_than_no_times_nor_for_days(capsys: pytest.CaptureFixture[str]) -> None:
+    for times in ("-1", "99999999"):
+        assert "--redraw" in _said(["survey", "estimate", "t.csv", "--redraw", times], capsys)
+
+
+def test_where_the_log_holds_no_tally_the_command_that_takes_one_in_is_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    open_log(tmp_path / "log").save_observation(site="north")
+    assert "diagnose survey keep FILE" in _said(["survey", "from-log", "--log", str(tmp_path / "log")], capsys)

@@ -132,10 +132,10 @@ def test_a_table_of_the_first_line_alone_is_an_empty_tally() -> None:
     assert frame.empty and refused == []
 
 
-@pytest.mark.parametrize("first", ["site,visit,plot,tree,species,browsed,browsed", "site,visit,plot,tree,species,browsed,Browsed"])
-def test_a_table_with_two_columns_of_one_name_tells_neither(first: str) -> None:
+@pytest.mark.parametrize("second", ["browsed", "Browsed"])
+def test_a_table_with_two_columns_of_one_name_tells_neither(second: str) -> None:
     with pytest.raises(CannotUse, match="two columns 'browsed'"):
-        read_tally(io.StringIO(f"{first}\na,2026-04-14,1,1,oak,1,0\n"))
+        read_tally(io.StringIO(f"site,visit,plot,tree,species,browsed,{second}\na,2026-04-14,1,1,oak,1,0\n"))
 
 
 def test_a_misspelt_column_is_asked_about_and_not_passed_over() -> None:
@@ -146,7 +146,8 @@ def test_a_misspelt_column_is_asked_about_and_not_passed_over() -> None:
 
 
 def test_capitals_and_blanks_make_no_other_column_and_tabs_stand_between_cells_too() -> None:
-    frame, refused = read_tally(io.StringIO("Site\tVISIT\t plot\ttree\tspecies \tBrowsed\na\t2026-04-14\t1\t1\toak\t1\n"))
+    text = "Site,VISIT, plot,tree,species ,Browsed\na,2026-04-14,1,1,oak,1\n"
+    frame, refused = read_tally(io.StringIO(text.replace(",", "\t")))
     assert frame["browsed"].tolist() == [1] and not refused
 
 

@@ -79,7 +79,8 @@ def test_yes_and_no_and_plain_numbers_are_read_as_before() -> None:
 
 
 @pytest.mark.parametrize(("name", "text"), [
-    ("a.json", '{"wound": "severed_shoot", "wound": "bark_gnawed"}'), ("a.yaml", "wound: severed_shoot\nwound: bark_gnawed\n"),
+    ("a.json", '{"wound": "severed_shoot", "wound": "bark_gnawed"}'),
+    ("a.yaml", "wound: severed_shoot\nwound: bark_gnawed\n"),
     ("a.yaml", "wound_height_mm: {value: 300, value: 3000}\n"), ("a.json", '{"cut_form": {"clean": 1, "clean": 1}}')])
 def test_of_two_answers_to_one_question_neither_is_taken(tmp_path: Path, name: str, text: str) -> None:
     """YAML 1.2.2, section 3.2.1.3: the keys of a mapping are unique; RFC 8259, section 4: names should be."""
@@ -94,7 +95,7 @@ def test_of_two_answers_to_one_question_neither_is_taken(tmp_path: Path, name: s
 def test_where_a_text_breaks_off_the_line_is_told(tmp_path: Path, name: str, text: str) -> None:
     file = tmp_path / name
     file.write_text(text)
-    with pytest.raises(CannotUse, match="line [23]"):
+    with pytest.raises(CannotUse, match=r"line [23]"):
         read_signs(file)
 
 

@@ -290,7 +290,7 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[R
 
 
 def _columns(told: Sequence[str]) -> list[str]:
-    """The columns that a first line names, whatever its capitals; raises CannotUse for none, a double and a misspelt one."""
+    """The columns that a first line names, whatever its capitals; CannotUse for none, a double and a misspelt one."""
     names = [field.name for field in TALLY]
     columns = [small if (small := name.strip().lower()) in names else name.strip() for name in told]
     if not {"site", "visit", "plot"} <= set(columns):
@@ -305,7 +305,7 @@ def _columns(told: Sequence[str]) -> list[str]:
 
 
 def _otherwise_before(row: Mapping[str, str], before: dict[str, str]) -> list[str]:
-    """What an earlier row of the same plot tells otherwise of the plot itself; `before` is filled with what this one tells."""
+    """What an earlier row tells otherwise of the same plot itself; `before` is filled with what this one tells."""
     for field in TALLY:
         if field.name in _OF_A_PLOT and (told := _text(row.get(field.name))):
             there = before.setdefault(field.name, told)
