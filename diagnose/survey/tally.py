@@ -305,7 +305,7 @@ def _columns(told: Sequence[str]) -> list[str]:
 
 
 def _otherwise_before(row: Mapping[str, str], before: dict[str, str]) -> list[str]:
-    """What an earlier row tells otherwise of the same plot itself; `before` is filled with what this one tells."""
+    """What an earlier row tells otherwise of the same plot; `before` is filled with what this one tells."""
     for field in TALLY:
         if field.name in _OF_A_PLOT and (told := _text(row.get(field.name))):
             there = before.setdefault(field.name, told)
