@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from click import BadParameter
@@ -40,7 +40,7 @@ def positive(text: str) -> float:
     BadParameter
         For anything else; it says how to write it.
     """
-    return _within(text, "must be a number above 0", above=0.0, below=1e7)
+    return _within(text, "must be a number above 0 and below 10 million", above=0.0, below=1e7)
 
 
 def depth(text: str) -> float:
@@ -56,7 +56,23 @@ def depth(text: str) -> float:
     BadParameter
         For anything else; it says how to write it.
     """
-    return _within(text, "must be a depth or height, 0 or more", above=-1e-12, below=1e5)
+    return _within(text, "must be a depth, height or way from 0 to 100,000", above=-1e-12, below=1e5)
+
+
+def nought_or_more(text: str) -> float:
+    """A price or another number, 0 or more.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
+    """
+    return _within(text, "must be a number from 0 to 10 million", above=-1e-12, below=1e7)
 
 
 def share(text: str) -> float:
@@ -135,6 +151,25 @@ def day(text: str | date) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise BadParameter(f"'{text}' is no day; write YYYY-MM-DD") from None
+
+
+def past_day(text: str | date) -> date:
+    """A day on which something was done: today's or an earlier one, or tomorrow's, for places that are ahead.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For a later one, and for anything else; it says how to write it.
+    """
+    told = day(text)
+    if told > date.today() + timedelta(days=1):
+        raise BadParameter(f"{told} is still to come; enter it once it is done")
+    return told
 
 
 def iso_day(text: str) -> str:
@@ -285,13 +320,19 @@ def culprit(text: str) -> tuple[str, float]:
 
 
 def _within(text: str, wrong: str, above: float, below: float) -> float:
-    try:
-        number = float(text)
-    except ValueError:
-        number = above
+    number = _or(text, above)
     if not above < number < below:
-        raise BadParameter(f"'{text}' {wrong}")
+        pointed = text.replace(",", ".", 1)
+        hint = f"; write {pointed}" if pointed != text and above < _or(pointed, above) < below else ""
+        raise BadParameter(f"'{text}' {wrong}{hint}")
     return max(number, 0.0)
+
+
+def _or(text: str, otherwise: float) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        return otherwise
 
 
 def _numbers(text: str, count: int, wrong: str) -> tuple[float, ...]:

@@ -290,7 +290,7 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[R
 
 
 def _columns(told: Sequence[str]) -> list[str]:
-    """The columns that a first line names, whatever its capitals; CannotUse for none, a double and a misspelt one."""
+    """The columns that a first line names, whatever its capitals; CannotUse where one is double or misspelt."""
     names = [field.name for field in TALLY]
     columns = [small if (small := name.strip().lower()) in names else name.strip() for name in told]
     if not {"site", "visit", "plot"} <= set(columns):
@@ -299,13 +299,13 @@ def _columns(told: Sequence[str]) -> list[str]:
     free = [name for name in names if name not in columns]
     for column in columns:
         if column not in names and (near := get_close_matches(column.lower(), free, 1, _MISSPELT)):
-            raise CannotUse(f"The table's column {shown(column)!r} is none of a tally; is {near[0]!r} meant? Write it so, or "
-                            "give the column a name of its own.")
+            raise CannotUse(f"The table's column {shown(column)!r} is none of a tally; is {near[0]!r} meant? Write it "
+                            "so, or give the column a name of its own.")
     return columns
 
 
 def _otherwise_before(row: Mapping[str, str], before: dict[str, str]) -> list[str]:
-    """What an earlier row tells otherwise of the same plot; `before` is filled with what this one tells."""
+    """What an earlier row tells otherwise of the same plot; what this one tells goes into `before`."""
     for field in TALLY:
         if field.name in _OF_A_PLOT and (told := _text(row.get(field.name))):
             there = before.setdefault(field.name, told)
