@@ -305,8 +305,8 @@ def find(log: Log, barrier: str, site: str | None = None) -> dict[str, Any]:
     named = called[called["removed"].isna()] if len(called) else called
     if barrier and named.empty and len(called):
         last = called.iloc[-1]
-        raise CannotUse(f"the barrier called '{barrier}' was removed on {last['removed']}; to enter what was before, give the "
-                        f"start of its id, {last['id'][:8]}")
+        raise CannotUse(f"the barrier called '{barrier}' was removed on {last['removed']}; to enter what was before, give "
+                        f"the start of its id, {last['id'][:8]}")
     if not barrier or named.empty:
         return log.record("barrier", barrier)
     if len(named) > 1:
