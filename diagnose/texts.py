@@ -12,6 +12,7 @@ import math
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
+from difflib import get_close_matches
 from os import PathLike
 from pathlib import Path
 from typing import Any
@@ -26,6 +27,7 @@ MOST_YAML_BYTES = 500_000  # of YAML, which is read slowly
 MOST_DEEP = 40  # levels of lists in lists
 MOST_VALUES = 10_000  # of a YAML file
 MOST_DIGITS = 30  # of one number
+_ALIKE = 0.75  # of 1: a name and the same with a slip in it; our choice
 MOST_OF_A_CELL = 100_000  # letters of one cell of a table
 
 
@@ -298,6 +300,23 @@ def shown(value: Any) -> str:
     """
     text = str(value) if isinstance(value, str | int | float | bool) or value is None else type(value).__name__
     return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def meant(typed: str, known: Iterable[str], otherwise: str = "choose from") -> str:
+    """What a name that is none was meant to be: those that are like it, else all that there are.
+
+    Parameters
+    ----------
+    typed
+        What somebody wrote [no unit].
+    known
+        The names that there are [no unit].
+    otherwise
+        What stands before all of them [no unit].
+    """
+    there = list(known)
+    near = get_close_matches(typed.lower(), there, 3, _ALIKE)
+    return f"did you mean {' or '.join(near)}?" if near else f"{otherwise} {', '.join(there)}"
 
 
 def says(letter: str, name: str) -> bool:

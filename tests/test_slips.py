@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -386,3 +387,49 @@ def test_where_a_barrier_is_not_found_the_list_of_barriers_is_named_and_a_remove
     capsys.readouterr()
     for again in (["removed", "T7"], ["check", "T7", "sound"]):
         assert "removed on 2026-05-01" in _said(["upkeep", *again, *barriers], capsys)
+
+
+@pytest.mark.parametrize(("arguments", "meant"), [
+    (["protect", "--trees", "9", "--hectares", "1", "--culprit", "deers"], "deer"),
+    (["protect", "--trees", "9", "--hectares", "1", "--culprit", "rabit"], "rabbit"),
+    (["protect", "--trees", "9", "--hectares", "1", "--culprit", "deer", "--must", "porcupin"], "porcupine"),
+    (["ask", "--signs", "signs.yaml"], "wound"), (["ask", "--signs", "good.yaml", "--prior", "prior.yaml"], "roe_deer"),
+])
+def test_a_misspelt_name_is_answered_with_the_one_that_was_meant_and_not_with_all_there_are(
+    tmp_path: Path, arguments: list[str], meant: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for name, text in (("signs", "wond: severed_shoot"), ("good", "wound: severed_shoot"), ("prior", "roedeer: 1")):
+        (tmp_path / f"{name}.yaml").write_text(text)
+    said = _said(arguments, capsys)
+    assert "did you mean" in said and meant in said.partition("did you mean")[2] and len(said) < 120
+
+
+@pytest.mark.parametrize("arguments", [
+    [*PLAN, "--culprit", "deer=0"], ["settings", "units=mm", "units=inches"],
+    ["log", "correct", "1a2b3c4d", "plant=1", "plant=2", "--log", "log"]])
+def test_what_is_given_twice_with_two_values_is_given_once(
+    tmp_path: Path, arguments: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("DIAGNOSE_SETTINGS", str(tmp_path / "settings.yaml"))
+    assert "given twice" in _said(arguments, capsys)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_zip_of_something_else_is_no_pack(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with zipfile.ZipFile(tmp_path / "photos.zip", "w") as packed:
+        packed.writestr("a.jpg", b"")
+    assert "no pack" in _said(["log", "merge", str(tmp_path / "photos.zip"), "--log", str(tmp_path / "log")], capsys)
+
+
+def test_a_place_that_is_none_is_not_settled_and_a_paper_is_known_in_small_letters(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "settings.yaml"
+    monkeypatch.setenv("DIAGNOSE_SETTINGS", str(file))
+    assert "Atlantis" in _said(["settings", "place=Atlantis"], capsys) and not file.exists()
+    assert "NAME=VALUE" in _said(["settings", "units"], capsys)
+    assert main(["settings", "paper=letter", "place=Germany"]) == 0 and "paper: Letter" in file.read_text()
+    file.write_text("- no settings\n")
+    assert "delete it" in _said(["settings", "units=mm"], capsys)  # it is not written over: somebody's words stand in it
+    assert file.read_text() == "- no settings\n"

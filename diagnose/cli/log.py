@@ -96,6 +96,7 @@ def correct(record: str, field: tuple[tuple[str, str], ...], by: str, log: str) 
     from diagnose.fieldlog.deleted import kind_of
     from diagnose.fieldlog.store import open_log
 
+    words.once_each("FIELD=VALUE", [name for name, _ in field])
     kept = open_log(log, make=False)
     kind = kind_of(kept, record)
     own = kept.correct(record, by=by, kind=kind, **dict(field))

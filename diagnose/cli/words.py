@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
@@ -280,6 +281,25 @@ def correction(text: str) -> tuple[str, str]:
     return name.strip(), value
 
 
+def setting(text: str) -> tuple[str, str]:
+    """NAME=VALUE of a setting; the paper's name however it is capitalised.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
+    """
+    name, found, value = text.partition("=")
+    if not found:
+        raise BadParameter(f"'{text}' settles nothing; write NAME=VALUE, e.g. units=inches")
+    return name.strip(), {"a4": "A4", "letter": "Letter"}.get(value.lower(), value)
+
+
 def column(text: str) -> tuple[str, str]:
     """COLUMN=FIELD.
 
@@ -299,6 +319,26 @@ def column(text: str) -> tuple[str, str]:
     return name, field
 
 
+def once_each(option: str, names: Sequence[str]) -> None:
+    """Refuses a name that was given twice: which of its values was meant cannot be told.
+
+    Parameters
+    ----------
+    option
+        How the refusal calls what was typed [no unit].
+    names
+        In the order in which they were typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For such a name.
+    """
+    for name in names:
+        if names.count(name) > 1:
+            raise BadParameter(f"'{name}' is given twice with {option}; give it once")
+
+
 def culprit(text: str) -> tuple[str, float]:
     """NAME, or NAME=PROBABILITY.
 
@@ -313,6 +353,8 @@ def culprit(text: str) -> tuple[str, float]:
         For anything else; it says how to write it.
     """
     name, _, probability = text.partition("=")
+    if not name.strip():
+        raise BadParameter(f"'{text}' names no culprit; write NAME or NAME=PROBABILITY")
     try:
         return name, float(probability) if probability else 1.0
     except ValueError:
