@@ -433,3 +433,15 @@ def test_a_place_that_is_none_is_not_settled_and_a_paper_is_known_in_small_lette
     file.write_text("- no settings\n")
     assert "delete it" in _said(["settings", "units=mm"], capsys)  # it is not written over: somebody's words stand in it
     assert file.read_text() == "- no settings\n"
+
+
+def test_a_page_for_the_phone_without_its_log_or_planting_says_so(
+    tmp_path: Path, barriers: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    page = ["pocket", "-o", str(tmp_path / "pocket.html")]
+    for words, told in (([*barriers, "--site", "north"], ""), ([*barriers, "--site", "nroth"], "no planting 'nroth'"),
+                        (["--site", "north", "--log", str(tmp_path / "lgo")], "no log in")):
+        capsys.readouterr()
+        assert main([*page, *words]) == 0
+        said = capsys.readouterr().out
+        assert told in said and ("goes without" in said) == bool(told)

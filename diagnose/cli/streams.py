@@ -6,6 +6,7 @@ standard error instead.
 
 from __future__ import annotations
 
+import io
 import os
 import re
 import shutil
@@ -19,7 +20,7 @@ from typing import Any
 import click
 
 _OF_A_LINE = re.compile(r"(?P<file>.*?)line (?P<line>\d+): (?P<why>.*)", re.DOTALL)
-INPUT = "standard input"  # how its file is called
+INPUT, OUTPUT = "standard input", "standard output"  # how their files are called
 
 
 class Read(click.Path):
@@ -83,10 +84,14 @@ def _standing_for(options: list[click.Parameter], ctx: click.Context) -> Iterato
             yield given
             return
         ((name, ending),) = writes.items()
-        out = Path(folder) / f"standard output{ending}"
+        out = Path(folder) / f"{OUTPUT}{ending}"
         given[name] = str(out)
-        with redirect_stdout(sys.stderr):
-            yield given
+        told = io.StringIO()
+        try:
+            with redirect_stdout(told):
+                yield given
+        finally:
+            print(told.getvalue().replace(str(out), OUTPUT), end="", file=sys.stderr)
         if out.exists():
             with out.open("rb") as whole:
                 shutil.copyfileobj(whole, sys.stdout.buffer)
