@@ -445,3 +445,7 @@ def test_a_page_for_the_phone_without_its_log_or_planting_says_so(
         assert main([*page, *words]) == 0
         said = capsys.readouterr().out
         assert told in said and ("goes without" in said) == bool(told)
+
+
+def test_a_third_tap_belongs_to_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    assert "3 taps" in _said(["photo", "a.jpg", "--tap", "1,1", "--tap", "2,2", "--tap", "3,3"], capsys)
