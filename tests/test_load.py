@@ -70,6 +70,11 @@ def test_a_file_without_ids_brings_each_row_once_however_often_it_is_taken_in(tm
     assert len(log.observations()) == 4 and disputes(log) == []
 
 
+def test_a_latitude_without_a_longitude_is_no_place(tmp_path: Path) -> None:
+    loaded = import_csv(open_log(tmp_path / "log"), _file(tmp_path, "site,lat,lon\na,47.1,\na,,8.2\na,47.1,8.2\na,,\n"))
+    assert loaded.saved == 2 and [where for where, _ in loaded.refused] == ["line 2", "line 3"]
+
+
 def test_nothing_was_seen_on_a_day_that_is_still_to_come(tmp_path: Path) -> None:
     loaded = import_csv(open_log(tmp_path / "log"), _file(tmp_path, "site,taken_at\na,2199-01-01\na,2026-01-01\n"))
     assert loaded.saved == 1 and loaded.refused[0][0] == "line 2" and "to come" in loaded.refused[0][1]

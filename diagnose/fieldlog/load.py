@@ -157,6 +157,8 @@ def _rows(file: Any, name: str, mapping: Mapping[str, str], by: str,
                 raise CannotUse(f"{len(cells)} cells where the first line has {len(fields)}")
             values = _values(readers, cells, by)
             row = whole_row({"id": _by_content(readers, cells, alike), **values})
+            if (row["lat"] is None) != (row["lon"] is None):
+                raise CannotUse("lat and lon belong together; give both or neither")
             if (row["taken_at"] or "") > latest:
                 raise CannotUse(f"{row['taken_at']} is still to come; write the day on which it was seen")
             yield line, "id" in values, row
