@@ -148,7 +148,7 @@ def _in_file() -> dict[str, str]:
     if found is None:
         return {}
     if not isinstance(found, dict) or not all(isinstance(value, str) for value in found.values()):
-        raise CannotUse(f"{file} must hold lines like `units: mm`; write it with: diagnose settings units=mm")
+        raise CannotUse(f"{file} must hold lines like `units: mm`; mend it, or delete it and settle anew")
     for name in found:
         _known(str(name))
     return dict(found)

@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 from diagnose.cannot_use import CannotUse
 from diagnose.knowledge import knowledge
-from diagnose.texts import read_values, shown
+from diagnose.texts import meant, read_values, shown
 
 How = Literal["photo", "answer", "default"]
 # A number read off by eye is good to about a tenth, a height or length by tape to a twentieth (our choice, no source).
@@ -323,7 +323,7 @@ def parse_signs(answers: Mapping[str, Any]) -> dict[str, Sign]:
 def _parse(name: str, value: Any) -> Sign | None:
     word = vocabulary().get(name)
     if word is None:
-        raise CannotUse(f"'{shown(name)}' is not a sign; the signs are {', '.join(vocabulary())}")
+        raise CannotUse(f"'{shown(name)}' is not a sign; {meant(name, vocabulary(), 'the signs are')}")
     if value is None or (isinstance(value, str) and value.strip().lower() in _UNKNOWN):
         return None
     return _parse_choice(word, value) if word.kind == "choice" else _parse_number(word, value)

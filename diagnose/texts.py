@@ -10,7 +10,9 @@ import io
 import json
 import math
 import re
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from difflib import get_close_matches
 from os import PathLike
 from pathlib import Path
 from typing import Any
@@ -25,6 +27,7 @@ MOST_YAML_BYTES = 500_000  # of YAML, which is read slowly
 MOST_DEEP = 40  # levels of lists in lists
 MOST_VALUES = 10_000  # of a YAML file
 MOST_DIGITS = 30  # of one number
+_ALIKE = 0.75  # of 1: a name and the same with a slip in it; our choice
 MOST_OF_A_CELL = 100_000  # letters of one cell of a table
 
 
@@ -96,15 +99,31 @@ def from_json(text: str | bytes, name: str) -> Any:
     if len(text) > 4 * MOST_BYTES:
         raise CannotUse(f"{name} is larger than {4 * MOST_BYTES / 1e6:g} MB; is it the right file?")
     try:
-        told = json.loads(text, parse_int=_whole, parse_float=_decimal, parse_constant=_decimal)
+        told = json.loads(text, parse_int=_whole, parse_float=_decimal, parse_constant=_decimal,
+                          object_pairs_hook=_each_once)
     except CannotUse as reason:
         raise CannotUse(f"{name} holds {reason}") from None
     except RecursionError:
         raise CannotUse(f"{name} is nested too deeply; give plain names and values") from None
-    except ValueError:  # bytes that are no UTF-8 too
+    except json.JSONDecodeError as problem:
+        raise CannotUse(f"{name}, line {problem.lineno}, cannot be read as JSON; mend it there or export it again") from None
+    except ValueError:  # bytes that are no UTF-8
         raise CannotUse(f"{name} cannot be read as JSON; export it again") from None
     _refuse_deep(told, name)
     return told
+
+
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """The object, where no name stands twice in it: which of two values was meant cannot be told."""
+    told = dict(pairs)
+    if len(told) < len(pairs):
+        raise CannotUse(_twice(name for name, _ in pairs))
+    return told
+
+
+def _twice(names: Iterable[Any]) -> str:
+    (name, _), *_ = Counter(names).most_common(1)
+    return f"'{shown(name)}' twice in one place; leave one of them"
 
 
 def _refuse_deep(told: Any, name: str) -> None:
@@ -150,6 +169,13 @@ class _Plain(yaml.SafeLoader):
         self.deep -= 1
         return node
 
+    def construct_mapping(self, node: Any, deep: bool = False) -> dict[Any, Any]:
+        names = [self.construct_object(name, deep) for name, _ in node.value]
+        told: dict[Any, Any] = super().construct_mapping(node, deep)
+        if len(told) < len(names):
+            raise CannotUse(_twice(names))
+        return told
+
     def construct_yaml_int(self, node: Any) -> int:
         return _whole(self.construct_scalar(node))
 
@@ -190,6 +216,9 @@ def from_yaml(text: str, name: str) -> Any:
         return yaml.load(text, _Plain)
     except CannotUse as reason:
         raise CannotUse(f"{name} holds {reason}") from None
+    except yaml.MarkedYAMLError as problem:
+        at = f", line {problem.problem_mark.line + 1}," if problem.problem_mark else ""
+        raise CannotUse(f"{name}{at} is no YAML; write one 'name: value' a line") from None
     except (yaml.YAMLError, ValueError, TypeError, RecursionError, AttributeError, LookupError):
         raise CannotUse(f"{name} is no YAML; write one 'name: value' a line") from None
 
@@ -241,6 +270,26 @@ def rows_of(file: Any, name: str, between: str) -> Iterator[tuple[int, list[str]
                         "UTF-8") from None
 
 
+def once_each(columns: Sequence[str], name: str) -> None:
+    """Refuses a table in whose first line a column stands twice: which of two cells was meant cannot be told.
+
+    Parameters
+    ----------
+    columns
+        As the first line names them; empty ones count not [no unit].
+    name
+        How the table is named in a refusal [no unit].
+
+    Raises
+    ------
+    CannotUse
+        For such a table.
+    """
+    twice = [column for column, many in Counter(filter(None, columns)).items() if many > 1]
+    if twice:
+        raise CannotUse(f"{name} has two columns '{shown(twice[0])}'; leave one of them, or give it another name")
+
+
 def shown(value: Any) -> str:
     """A value as it is shown in a line: never more than a few letters of it.
 
@@ -251,6 +300,23 @@ def shown(value: Any) -> str:
     """
     text = str(value) if isinstance(value, str | int | float | bool) or value is None else type(value).__name__
     return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def meant(typed: str, known: Iterable[str], otherwise: str = "choose from") -> str:
+    """What a name that is none was meant to be: those that are like it, else all that there are.
+
+    Parameters
+    ----------
+    typed
+        What somebody wrote [no unit].
+    known
+        The names that there are [no unit].
+    otherwise
+        What stands before all of them [no unit].
+    """
+    there = list(known)
+    near = get_close_matches(typed.lower(), there, 3, _ALIKE)
+    return f"did you mean {' or '.join(near)}?" if near else f"{otherwise} {', '.join(there)}"
 
 
 def says(letter: str, name: str) -> bool:

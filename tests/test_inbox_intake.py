@@ -273,3 +273,16 @@ def test_an_intake_tells_what_came_and_nothing_of_what_did_not() -> None:
     assert str(TakenIn(new=1, photos=1)) == "1 new submission with 1 photo"
     assert str(TakenIn(new=0, photos=2, added_to=1, already=3, refused=["b.zip: damaged"])) == (
         "0 new submissions with 2 photos, 1 letter added to older ones, 3 letters taken in before\nb.zip: damaged")
+
+
+def test_what_is_taken_in_from_no_file_is_told_by_name(tmp_path: Path) -> None:
+    for name, data in (("message.msg", b"x"), ("deep/form.docx", b"x"), ("Thumbs.db", b"x"), (".hidden", b"x"),
+                       ("note.txt", b"eaten"), ("empty.eml", b"")):
+        file = tmp_path / "pile" / name
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_bytes(data)
+    refused = [line for one in messages(tmp_path / "pile") for line in one.refused]
+    assert len(refused) == 3 and all("\n" not in line for line in refused)
+    told = " ".join(refused)
+    assert all(name in told for name in ("message.msg", "form.docx", "note.txt", "empty.eml"))
+    assert "Thumbs.db" not in told and ".hidden" not in told

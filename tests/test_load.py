@@ -15,6 +15,7 @@ from PIL import Image
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.load import import_csv, import_photos
+from diagnose.fieldlog.merge import disputes, merge
 from diagnose.fieldlog.store import open_log
 from diagnose.fieldlog.verify import verify
 
@@ -53,6 +54,30 @@ def test_a_file_taken_in_twice_brings_rows_with_ids_once(tmp_path: Path) -> None
     again = import_csv(log, file)
     assert again.saved == 0 and len(again.refused) == 3
     assert len(log.observations()) == 1
+
+
+def test_a_file_without_ids_brings_each_row_once_however_often_it_is_taken_in(tmp_path: Path) -> None:
+    log, head = open_log(tmp_path / "log"), "site,plant,taken_at,note\n"
+    rows = "north,1,2026-03-09,bitten\nnorth,,2026-03-09,bitten\nnorth,,2026-03-09,bitten\n"  # two plants without a tag
+    assert import_csv(log, _file(tmp_path, head + rows), by="AB").saved == 3
+    again = import_csv(log, _file(tmp_path, head + rows), by="CD")
+    assert (again.saved, again.already, again.refused) == (0, 3, [])
+    longer = import_csv(log, _file(tmp_path, head + "north,2,2026-03-10,\n" + rows))  # the crew went on writing
+    assert (longer.saved, longer.already) == (1, 3) and len(log.observations()) == 4
+    other = open_log(tmp_path / "other")  # a second crew took the same file in
+    import_csv(other, _file(tmp_path, head + rows))
+    merge(log, tmp_path / "other")
+    assert len(log.observations()) == 4 and disputes(log) == []
+
+
+def test_a_latitude_without_a_longitude_is_no_place(tmp_path: Path) -> None:
+    loaded = import_csv(open_log(tmp_path / "log"), _file(tmp_path, "site,lat,lon\na,47.1,\na,,8.2\na,47.1,8.2\na,,\n"))
+    assert loaded.saved == 2 and [where for where, _ in loaded.refused] == ["line 2", "line 3"]
+
+
+def test_nothing_was_seen_on_a_day_that_is_still_to_come(tmp_path: Path) -> None:
+    loaded = import_csv(open_log(tmp_path / "log"), _file(tmp_path, "site,taken_at\na,2199-01-01\na,2026-01-01\n"))
+    assert loaded.saved == 1 and loaded.refused[0][0] == "line 2" and "to come" in loaded.refused[0][1]
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])

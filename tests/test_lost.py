@@ -12,10 +12,12 @@ from pathlib import Path
 import pytest
 from PIL import Image
 from sqlalchemy import create_engine, text
+from sqlalchemy.exc import OperationalError
 
-from diagnose.cannot_use import CannotUse
+from diagnose.cannot_use import CannotSave, CannotUse
 from diagnose.cli import main
 from diagnose.fieldlog.backup import back_up, restore
+from diagnose.fieldlog.place import copy_database
 from diagnose.fieldlog.rebuild import rebuild
 from diagnose.fieldlog.store import DATABASE, ORIGINALS, Log, open_log
 from diagnose.fieldlog.tables import KINDS
@@ -311,3 +313,22 @@ def test_every_kind_of_record_can_be_deleted_found_and_undeleted(
         assert capsys.readouterr().out.lower().startswith(kind)
         assert name in set(log.records(kind)["id"])
         assert [each["change"] for each in log.record(kind, name)["history"]] == ["saved", "deleted", "restored"]
+
+
+class _Full:
+    """A database whose copy finds no room: what SQLite says where a disk is full (SQLITE_FULL)."""
+
+    def backup(self, _copy: sqlite3.Connection) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+
+def test_a_disk_without_room_for_a_copy_or_a_new_log_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(CannotSave, match="full"):
+        copy_database(_Full(), tmp_path / "copy.sqlite")  # type: ignore[arg-type]
+
+    def full(*_given: object) -> None:
+        raise OperationalError("commit", None, sqlite3.OperationalError("database or disk is full"))
+
+    monkeypatch.setattr("diagnose.fieldlog.store.make_whole", full)
+    with pytest.raises(CannotSave, match="is full"):
+        open_log(tmp_path / "log")

@@ -158,3 +158,16 @@ def test_the_command_judges_the_tool_on_the_users_twigs(tmp_path: Path, capsys: 
 def test_a_truth_without_its_folder_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", "--truth", str(csv_of(tmp_path, "file,end_diameter_mm\na.jpg,5\n"))]) != 0
     assert "folder" in capsys.readouterr().err
+
+
+def test_one_twig_tells_no_interval_and_says_so() -> None:
+    """From one value no spread can be told: the sample variance divides by n - 1, textbook."""
+    told = own_as_text(own_rows([Compared("a.jpg", "end_diameter_mm", 6.8, 0.02, Measured(6.86, 0.1), "")]))
+    assert "nan" not in told and "no interval from one photo" in told
+
+
+def test_a_table_of_truths_with_a_doubled_column_is_refused(tmp_path: Path) -> None:
+    file = tmp_path / "truth.csv"
+    file.write_text("file,end_diameter_mm,end_diameter_mm\na.jpg,6.8,9\n")
+    with pytest.raises(CannotUse, match="two columns 'end_diameter_mm'"):
+        read_truth(file)

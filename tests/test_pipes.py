@@ -151,3 +151,8 @@ def test_what_could_not_be_written_is_named(command: Warm, log: Path) -> None:
         done = command.run(*out)
         assert done.returncode == 2 and done.stderr.count(b"\n") == 1 and out[-1].encode() in done.stderr, done.stderr
     assert Path("/dev/full").is_char_device()  # it was written to, not replaced
+
+
+def test_what_goes_to_standard_output_is_called_so(command: Warm, log: Path) -> None:
+    done = command.run("log", "export", "-", "--log", str(log))
+    assert done.returncode == 0 and b"3000 observations written to standard output," in done.stderr

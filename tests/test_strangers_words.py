@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import re
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from datetime import date
@@ -32,7 +34,7 @@ from diagnose.report.tally_sheet import tally_sheet_pdf
 from diagnose.survey.boundary import from_geojson
 from diagnose.survey.from_log import enter, survey_table
 from diagnose.survey.summary import summarise
-from diagnose.terminal import printable
+from diagnose.terminal import printable, without_control_codes
 from diagnose.upkeep.due import due_of
 from diagnose.upkeep.metal import metal
 from diagnose.upkeep.proof import proof
@@ -248,3 +250,15 @@ def test_the_terminal_obeys_no_word_from_elsewhere(tmp_path: Path, capsys: pytes
 def test_umlauts_tabs_and_line_feeds_are_printed_as_they_are() -> None:
     assert printable("Löwe\t1\n€ \N{DEGREE SIGN}") == "Löwe\t1\n€ \N{DEGREE SIGN}"
     assert printable("a\x1b[31;1mb\x1b[0mc\rd\x08e") == "abcde"
+
+
+@pytest.mark.parametrize(("encoding", "shown"), [("ascii", "37 +/- 1 deg \\u6728"), ("cp1252", "37 ± 1° \\u6728"),
+                                                 ("utf-8", "37 ± 1° 木")])
+def test_a_letter_that_a_terminal_lacks_stops_nothing(encoding: str, shown: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Python's own encodings; a byte that is no text in a file's name comes as PEP 383 says and goes out as that byte."""
+    out = io.BytesIO()
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(out, encoding))
+    with without_control_codes():
+        print("37 ± 1° 木", end="")
+        print("\udcff", end="", flush=True)
+    assert out.getvalue() == shown.encode(encoding) + b"\xff"

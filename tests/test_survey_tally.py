@@ -130,3 +130,41 @@ def test_mended_rows_are_taken_in_and_no_longer_count_as_refused() -> None:
 def test_a_table_of_the_first_line_alone_is_an_empty_tally() -> None:
     frame, refused = read_tally(io.StringIO(template()))
     assert frame.empty and refused == []
+
+
+@pytest.mark.parametrize("second", ["browsed", "Browsed"])
+def test_a_table_with_two_columns_of_one_name_tells_neither(second: str) -> None:
+    with pytest.raises(CannotUse, match="two columns 'browsed'"):
+        read_tally(io.StringIO(f"site,visit,plot,tree,species,browsed,{second}\na,2026-04-14,1,1,oak,1,0\n"))
+
+
+def test_a_misspelt_column_is_asked_about_and_not_passed_over() -> None:
+    with pytest.raises(CannotUse, match="is 'browsed' meant"):
+        read_tally(io.StringIO("site,visit,plot,tree,species,browsd\na,2026-04-14,1,1,oak,1\n"))
+    own = read_tally(io.StringIO("site,visit,plot,tree,species,browsed,observer\na,2026-04-14,1,1,oak,1,AB\n"))
+    assert len(own[0]) == 1 and own[1] == []
+
+
+def test_capitals_and_blanks_make_no_other_column_and_tabs_stand_between_cells_too() -> None:
+    text = "Site,VISIT, plot,tree,species ,Browsed\na,2026-04-14,1,1,oak,1\n"
+    frame, refused = read_tally(io.StringIO(text.replace(",", "\t")))
+    assert frame["browsed"].tolist() == [1] and not refused
+
+
+def test_between_semicolons_a_comma_is_a_decimal_point() -> None:
+    """As spreadsheets write CSV where the comma is the decimal mark: the separator of lists is the semicolon there."""
+    frame, refused = read_tally(io.StringIO("site;visit;plot;plot_area_m2;tree;species;browsed;height_cm\n"
+                                            "a;2026-04-14;1;50,5;1;oak;1,0;62,5\n"))
+    assert not refused
+    assert frame[["plot_area_m2", "browsed", "height_cm"]].iloc[0].tolist() == [50.5, 1.0, 62.5]
+
+
+@pytest.mark.parametrize(("name", "one", "other"), [("plot_area_m2", "50", "60"), ("stratum", "slope", "valley"),
+                                                    ("reached", "1", "0")])
+def test_a_plot_has_one_area_lies_in_one_part_and_was_reached_or_not(name: str, one: str, other: str) -> None:
+    head = f"site,visit,plot,tree,species,note,{name}\n"
+    rest = {"0": "a,2026-04-14,1,,,flooded,0\n"}.get(other, f"a,2026-04-14,1,2,oak,,{other}\n")
+    frame, refused = read_tally(io.StringIO(f"{head}a,2026-04-14,1,1,oak,,{one}\n{rest}"))
+    assert len(frame) == 1 and [row.line for row in refused] == [3] and "earlier line" in refused[0].why
+    same, refused = read_tally(io.StringIO(f"{head}a,2026-04-14,1,1,oak,,{one}\na,2026-04-14,1,2,oak,,{one}\n"))
+    assert len(same) == 2 and refused == []

@@ -18,8 +18,10 @@ from diagnose.survey.target import (
     band,
     caution,
     countries,
+    country_named,
     counts_species,
     fitting,
+    of_country,
     own_target,
     published,
     read_targets,
@@ -113,3 +115,11 @@ def test_all_bands_that_the_interval_touches_are_named() -> None:
     assert band(independent(0, 500)) == ("level 0",)
     assert band(independent(60, 400)) == ("level 1",)  # 11.8 to 18.8 %
     assert band(independent(10, 40)) == ("level 1", "level 2")  # 14 to 40 %
+
+
+@pytest.mark.parametrize(("told", "country"), [("DE", "Germany"), ("deutschland", "Germany"), ("Schweiz", "Switzerland"),
+                                               ("USA", "United States"), (" germany ", "Germany")])
+def test_a_country_is_known_by_its_code_and_its_other_names_too(told: str, country: str) -> None:
+    """Codes of ISO 3166-1; names as the country writes them."""
+    assert of_country(told) == of_country(country) and asked_for("oak", told) == asked_for("oak", country)
+    assert country_named("Bavaria") == "Bavaria"  # a part is not its country

@@ -78,6 +78,27 @@ def test_yes_and_no_and_plain_numbers_are_read_as_before() -> None:
         "a": True, "b": 1.5, "c": -3, "d": "text", "e": None, "f": [1, 2]}
 
 
+@pytest.mark.parametrize(("name", "text"), [
+    ("a.json", '{"wound": "severed_shoot", "wound": "bark_gnawed"}'),
+    ("a.yaml", "wound: severed_shoot\nwound: bark_gnawed\n"),
+    ("a.yaml", "wound_height_mm: {value: 300, value: 3000}\n"), ("a.json", '{"cut_form": {"clean": 1, "clean": 1}}')])
+def test_of_two_answers_to_one_question_neither_is_taken(tmp_path: Path, name: str, text: str) -> None:
+    """YAML 1.2.2, section 3.2.1.3: the keys of a mapping are unique; RFC 8259, section 4: names should be."""
+    file = tmp_path / name
+    file.write_text(text)
+    with pytest.raises(CannotUse, match="twice"):
+        read_signs(file)
+
+
+@pytest.mark.parametrize(("name", "text"), [
+    ("a.json", '{"wound": "severed_shoot",\n "cut_form" "torn"}'), ("a.yaml", "wound: severed_shoot\ncut_form: [torn\n")])
+def test_where_a_text_breaks_off_the_line_is_told(tmp_path: Path, name: str, text: str) -> None:
+    file = tmp_path / name
+    file.write_text(text)
+    with pytest.raises(CannotUse, match=r"line [23]"):
+        read_signs(file)
+
+
 @pytest.mark.parametrize("text", ["site,visit,plot\n" + "x" * 200_000 + ",2025-01-01,1\n", "site,visit,plot\n\"" +
                                   "x" * 200_000, "file,end_diameter_mm\n" + "x" * 200_000 + ",1\n",
                                   "site,visit,plot\na,b\nc,d,e,f,g\n", "site,visit,plot,form\n\0,\0,\0,\0\n"])

@@ -88,6 +88,7 @@ def _good(name: str, each: Callable[..., Any], given: dict[str, Any]) -> dict[st
         "outlook.waits_for": {"snow_mm": 0.0}, "outlook.season_start": {"seasons": np.array([56.5])},
         "outlook.dates_of": {"seasons": np.array([56.5])}, "due.due": {"start": None}, "due.due_of": {"start": None},
         "walk.walk_order": {"start": None},
+        "before.there_before": {"rows": [{"site": "a", "form": "cage", "label": "U1-07", "built": "2020-04-01"}]},
         "register.in_order": {"built": "2020-04-01"}, "register.find": {"barrier": "A-1"},
     }
     return taken | special.get(name, {})

@@ -189,7 +189,7 @@ def test_the_command_registers_checks_removes_and_lists(tmp_path: Path, capsys: 
     assert "ALARM" not in said("list", "--on", "2026-05-04")
     listed = json.loads(said("list", "--on", "2027-07-01", "--json"))["items"]
     assert {"kind", "what", "why", "act_by", "caution"} <= set(listed[0])
-    assert "two stakes" in said("removed", own, "--left-behind", "two stakes", "--on", "2027-07-01")
+    assert "two stakes" in said("removed", own, "--left-behind", "two stakes", "--on", "2026-07-01")
     assert own not in said("list", "--on", "2027-08-01")
     assert main(["upkeep", "check", "sound", "--log", str(tmp_path / "log")]) == 2
     assert len(capsys.readouterr().err.splitlines()) == 1

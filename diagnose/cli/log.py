@@ -96,6 +96,7 @@ def correct(record: str, field: tuple[tuple[str, str], ...], by: str, log: str) 
     from diagnose.fieldlog.deleted import kind_of
     from diagnose.fieldlog.store import open_log
 
+    words.once_each("FIELD=VALUE", [name for name, _ in field])
     kept = open_log(log, make=False)
     kind = kind_of(kept, record)
     own = kept.correct(record, by=by, kind=kind, **dict(field))
@@ -318,8 +319,10 @@ def disputes(log: str) -> None:
 
 def _parts(kept: Log, asked: SimpleNamespace, **how: Any) -> Iterator[pd.DataFrame]:
     """The observations that the filters choose, some at a time; only what is marked as deleted where that was asked for."""
+    from diagnose.fieldlog.named import planting_named, verdict_named
     from diagnose.fieldlog.query import Query
 
-    query = Query(asked.site, asked.culprit, asked.since, asked.until, asked.box, asked.near, asked.deleted)
+    site, leading = planting_named(kept, asked.site), verdict_named(kept, asked.culprit)
+    query = Query(site, leading, asked.since, asked.until, asked.box, asked.near, asked.deleted)
     parts = kept.parts(query, **how)
     return (part[part["deleted"].astype(bool)] if asked.deleted else part for part in parts)

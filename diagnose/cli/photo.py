@@ -129,6 +129,8 @@ def _photos_go_together(asked: SimpleNamespace) -> None:
 
     if len(asked.file) > 1 and (asked.tap or asked.known_from or asked.foot or asked.picture):
         raise CannotUse("points and an annotated picture belong to one photo; give one file with --tap or --picture")
+    if len(asked.tap) > 2:
+        raise CannotUse(f"{len(asked.tap)} taps were given; give one on the wound, and at most one farther back on the stem")
     if asked.turns is not None and not asked.one_wound:
         raise CannotUse("--turns tells how photos of one wound were taken round the stem; give --one-wound too")
     if isinstance(asked.turns, list) and len(asked.turns) != len(asked.file):

@@ -85,6 +85,7 @@ def protect(**given: Any) -> None:
     presence = {} if asked.verdict is None else read_verdict(asked.verdict)
     if not (presence or asked.culprit or asked.must):
         raise CannotUse("say what bites there with --culprit NAME, or give a verdict with --verdict FILE")
+    words.once_each("--culprit", [name for name, _ in asked.culprit])
     named = {**presence, **dict(asked.culprit)} or dict.fromkeys(asked.must, 1.0)
     place = planting(
         ground, asked.trees, named, damage=asked.damage, years=asked.years, snow_mm=asked.snow_mm or 0.0,

@@ -6,10 +6,12 @@ standard error instead.
 
 from __future__ import annotations
 
+import io
 import os
+import re
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, redirect_stdout, suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -17,7 +19,8 @@ from typing import Any
 
 import click
 
-INPUT = "standard input"  # how its file is called
+_OF_A_LINE = re.compile(r"(?P<file>.*?)line (?P<line>\d+): (?P<why>.*)", re.DOTALL)
+INPUT, OUTPUT = "standard input", "standard output"  # how their files are called
 
 
 class Read(click.Path):
@@ -81,10 +84,14 @@ def _standing_for(options: list[click.Parameter], ctx: click.Context) -> Iterato
             yield given
             return
         ((name, ending),) = writes.items()
-        out = Path(folder) / f"standard output{ending}"
+        out = Path(folder) / f"{OUTPUT}{ending}"
         given[name] = str(out)
-        with redirect_stdout(sys.stderr):
-            yield given
+        told = io.StringIO()
+        try:
+            with redirect_stdout(told):
+                yield given
+        finally:
+            print(told.getvalue().replace(str(out), OUTPUT), end="", file=sys.stderr)
         if out.exists():
             with out.open("rb") as whole:
                 shutil.copyfileobj(whole, sys.stdout.buffer)
@@ -106,9 +113,36 @@ def said(done: Any) -> int:
     lines = str(done).split("\n")
     kept = len(lines) - len(done.refused)
     print("\n".join(lines[:kept]))
-    for line in lines[kept:]:
-        print(line, file=sys.stderr)
+    say_refused(lines[kept:])
     return 1 if done.refused else 0
+
+
+def say_refused(refused: Iterable[str]) -> None:
+    """Says on standard error what was refused: a line for each reason, with all lines of a table that it holds for.
+
+    Parameters
+    ----------
+    refused
+        Each with its reason, those of a table as `line 12: why`, behind the file's name where there are several [no unit].
+    """
+    numbers: dict[tuple[str, str], list[int]] = {}
+    for one in refused:
+        told = _OF_A_LINE.fullmatch(one)
+        of = numbers.setdefault((told["file"], told["why"]) if told else ("", one), [])
+        of += [int(told["line"])] if told else []
+    for (file, why), lines in numbers.items():
+        print(f"{file}line{'s' * (len(lines) > 1)} {_runs(lines)}: {why}" if lines else why, file=sys.stderr)
+
+
+def _runs(numbers: list[int]) -> str:
+    """Numbers in words: 2, 4 to 7, 9."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1][1:] = [number]
+        else:
+            runs.append([number])
+    return ", ".join(" to ".join(map(str, run)) for run in runs)
 
 
 def close_quietly() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from types import SimpleNamespace
@@ -12,7 +11,7 @@ import click
 
 from diagnose.cli import machine, options, words
 from diagnose.cli.progress import Progress
-from diagnose.cli.streams import Read, Verb, Written, said
+from diagnose.cli.streams import Read, Verb, Written, said, say_refused
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,7 +34,7 @@ def _estimating(verb: Decorated) -> Decorated:
         click.option("--boundary", type=Read(), metavar="FILE", help="The planting, for map and distance to its edge."),
         click.option("--cost-per-tree", type=words.positive, metavar="MONEY",
                      help="Of the protection of one tree, to see what a saved tree cost."),
-        click.option("--redraw", type=int, default=0, metavar="TIMES",
+        click.option("--redraw", type=click.IntRange(0, 100_000), default=0, metavar="TIMES",
                      help="Redraw the plots so often for the difference that protection makes, e.g. 2000."),
         click.option("--pdf", type=Written(".pdf"), metavar="OUT", help="Write the report as PDF."),
         click.option("--html", type=Written(".html"), metavar="OUT", help="Write the report as HTML."),
@@ -65,9 +64,9 @@ def template() -> None:
 @options.as_json
 def targets(country: str, as_json: bool) -> None:
     """List the published targets, each with its source."""
-    from diagnose.survey.target import asked_for, published
+    from diagnose.survey.target import asked_for, of_country, published
 
-    found = [one for one in published() if country.strip().lower() in ("", one.country.lower())]
+    found = of_country(country) if country.strip() else published()
     if as_json:
         machine.say("survey targets", {"targets": [one.as_json() for one in found]})
     else:
@@ -174,21 +173,21 @@ def design(boundary: str, **given: Any) -> None:
 @click.argument("files", type=Read(), nargs=-1, required=True, metavar="FILE...")
 @click.option("--refused", type=Written(".csv"), metavar="OUT", help="Write the rows that were refused, to be mended.")
 @_estimating
-def estimate(files: tuple[str, ...], refused: str | None, **given: Any) -> None:
+def estimate(files: tuple[str, ...], refused: str | None, **given: Any) -> int:
     """Estimate from a filled tally, a CSV file.
 
-    Rows of later files join those of the first: give the mended rows so.
+    Rows of later files join those of the first: give the mended rows so. Where a row was refused the exit code is 1.
     """
     from diagnose.survey.tally import joined, to_mend
     from diagnose.whole_file import write_whole
 
     asked = SimpleNamespace(**given)
     trees, rows = joined(list(map(_taken, files)))
-    for line in rows:
-        print(line, file=sys.stderr)
+    say_refused(map(str, rows))
     if refused:
         write_whole(refused, to_mend(rows))
     _say(asked, [trees], refused=rows)
+    return 1 if rows else 0
 
 
 @survey.command("from-log", cls=Verb)
@@ -251,8 +250,7 @@ def _taken(file: str) -> tuple[pd.DataFrame, list[RefusedRow]]:
 def _read(file: str) -> tuple[pd.DataFrame, list[RefusedRow]]:
     """A tally's trees, and what is refused of it, which is said too."""
     trees, refused = _taken(file)
-    for line in refused:
-        print(line, file=sys.stderr)
+    say_refused(map(str, refused))
     return trees, refused
 
 

@@ -6,17 +6,22 @@ from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from diagnose.cli import machine, options, words
 from diagnose.cli.streams import Read, Verb, Written, said
 
+if TYPE_CHECKING:
+    from diagnose.fieldlog.store import Log
+
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
 _site = click.option("--site", metavar="NAME", help="Only this planting; for an entry, where the barrier is.")
 _on = click.option("--on", type=words.day, default=date.today, metavar="DAY", help="The day, YYYY-MM-DD (default: today).")
+_on_past = click.option("--on", type=words.past_day, default=date.today, metavar="DAY",
+                        help="The day, YYYY-MM-DD (default: today).")
 _climate = click.option("--climate", default="mild", show_default=True, type=click.Choice(["cold", "mild", "warm"]),
                         help="Length of the winter.")
 _south = click.option("--south", is_flag=True, help="South of the equator.")
@@ -66,7 +71,6 @@ def upkeep() -> None:
 @options.in_log
 def due_list(**given: Any) -> None:
     """What is due on a day, in the order of the walk."""
-    from diagnose.fieldlog.store import open_log
     from diagnose.report.due_list import due_as_text, due_pdf
     from diagnose.upkeep.calendar import calendar_file
     from diagnose.upkeep.due import due_of
@@ -74,7 +78,7 @@ def due_list(**given: Any) -> None:
     from diagnose.whole_file import write_whole
 
     asked = SimpleNamespace(**given)
-    register = standing(open_log(asked.log, make=False), asked.climate, True if asked.south else None, asked.site)
+    register = standing(_holding(asked.log, asked.site), asked.climate, True if asked.south else None, asked.site)
     items = due_of(register, asked.on, asked.start)
     if asked.calendar:
         write_whole(asked.calendar, calendar_file(items, register, asked.on))
@@ -98,13 +102,12 @@ def forecast(**given: Any) -> None:
 
     Where no winter is safe for both: by when it must be widened or replaced.
     """
-    from diagnose.fieldlog.store import open_log
     from diagnose.report.due_list import ahead_as_text
     from diagnose.upkeep.forecast import forecasts
     from diagnose.upkeep.standing import standing
 
     asked = SimpleNamespace(**given)
-    register = standing(open_log(asked.log, make=False), asked.climate, True if asked.south else None, asked.site)
+    register = standing(_holding(asked.log, asked.site), asked.climate, True if asked.south else None, asked.site)
     if asked.as_json:
         names = register.rows.reindex(columns=["id", "site", "label", "plant", "name", "species"]).to_dict("records")
         told = [{**name, **one.as_json()} for name, one in zip(names, forecasts(register, asked.on), strict=True)]
@@ -115,7 +118,8 @@ def forecast(**given: Any) -> None:
 
 @upkeep.command(cls=Verb)
 @_site
-@click.option("--cost-per-tree", type=words.depth, metavar="MONEY", help="What the protection of one tree has cost.")
+@click.option("--cost-per-tree", type=words.nought_or_more, metavar="MONEY",
+              help="What the protection of one tree has cost.")
 @click.option("--lots-drawn", is_flag=True, help="Lots were drawn for which trees were guarded: it is a trial.")
 @click.option("--own-figures", type=Written(".yaml"), metavar="OUT",
               help="Write the lives as the register changes them, for protect --prices.")
@@ -129,13 +133,12 @@ def proof(**given: Any) -> None:
 
     Damage inside and outside, failures by kind, what a living tree cost, and what that says of published figures.
     """
-    from diagnose.fieldlog.store import open_log
     from diagnose.report.proof_sheet import proof_pdf
     from diagnose.upkeep.proof import own_figures, proof, proof_as_text
     from diagnose.whole_file import write_whole
 
     asked = SimpleNamespace(**given)
-    told = proof(open_log(asked.log, make=False), asked.site, asked.cost_per_tree, asked.lots_drawn)
+    told = proof(_holding(asked.log, asked.site), asked.site, asked.cost_per_tree, asked.lots_drawn)
     if asked.own_figures:
         write_whole(asked.own_figures, own_figures(told))
     if asked.pdf:
@@ -160,12 +163,11 @@ def metal(out: str, buffer_m: float, site: str | None, paper: str, log: str) -> 
 
     OUT ends with .gpx, .geojson, .gpkg or .pdf.
     """
-    from diagnose.fieldlog.store import open_log
     from diagnose.report.metal_sheet import metal_pdf
     from diagnose.upkeep.metal import metal, write_metal
     from diagnose.whole_file import write_whole
 
-    rows = metal(open_log(log, make=False), site)
+    rows = metal(_holding(log, site), site)
     if out.endswith(".pdf"):
         write_whole(out, metal_pdf(rows, site or "", paper, buffer_m))
     else:
@@ -175,7 +177,7 @@ def metal(out: str, buffer_m: float, site: str | None, paper: str, log: str) -> 
 
 @upkeep.command(cls=Verb)
 @click.argument("form")
-@_on
+@_on_past
 @_stem_mm
 @_of_a_barrier
 def register(form: str, **given: Any) -> None:
@@ -214,7 +216,7 @@ def found(form: str, embedded: bool, **given: Any) -> None:
 @click.argument("form")
 @click.argument("line", type=Read())
 @_site
-@_on
+@_on_past
 @click.option("--label", metavar="TEXT", default="", help="What the fence is called.")
 @click.option("--culprit", metavar="NAME", multiple=True, help="What it is against; may be repeated.")
 @click.option("--material", metavar="TEXT", default="", help="What it is made of.")
@@ -258,7 +260,7 @@ def from_csv(file: str, by: str, log: str) -> int:
 @upkeep.command("register-plan", cls=Verb)
 @click.argument("file", type=Read())
 @_site
-@_on
+@_on_past
 @_species
 @_place
 @_error_m
@@ -285,7 +287,7 @@ def from_plan(
 @upkeep.command(cls=Verb)
 @click.argument("barrier")
 @click.argument("finding")
-@_on
+@_on_past
 @_inner_mm
 @_stem_mm
 @click.option("--height-mm", type=words.positive, metavar="MM", help="The plant's height [mm].")
@@ -323,7 +325,7 @@ def check(barrier: str, finding: str, **given: Any) -> None:
 
 @upkeep.command(cls=Verb)
 @click.argument("barrier")
-@_on
+@_on_past
 @click.option("--left-behind", metavar="TEXT", default="", help="What stayed when it was removed, e.g. 'two steel stakes'.")
 @options.by
 @options.in_log
@@ -338,6 +340,16 @@ def removed(barrier: str, on: date, left_behind: str, by: str, log: str) -> None
     kept = open_log(log, make=False)
     left = kept.record("barrier", take_away(kept, barrier, on, left_behind, by))["left_behind"]
     print(f"Barrier {barrier} is marked as removed{f'; {left} stays on the map.' if left else '.'}")
+
+
+def _holding(log: str, site: str | None) -> Log:
+    """The log, which names that planting: of another one nothing would ever be due."""
+    from diagnose.fieldlog.named import planting_named
+    from diagnose.fieldlog.store import open_log
+
+    kept = open_log(log, make=False)
+    planting_named(kept, site)
+    return kept
 
 
 def _described(asked: SimpleNamespace) -> dict[str, Any]:

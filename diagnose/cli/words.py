@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import date
+from collections.abc import Sequence
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from click import BadParameter
@@ -40,7 +41,7 @@ def positive(text: str) -> float:
     BadParameter
         For anything else; it says how to write it.
     """
-    return _within(text, "must be a number above 0", above=0.0, below=1e7)
+    return _within(text, "must be a number above 0 and below 10 million", above=0.0, below=1e7)
 
 
 def depth(text: str) -> float:
@@ -56,7 +57,23 @@ def depth(text: str) -> float:
     BadParameter
         For anything else; it says how to write it.
     """
-    return _within(text, "must be a depth or height, 0 or more", above=-1e-12, below=1e5)
+    return _within(text, "must be a depth, height or way from 0 to 100,000", above=-1e-12, below=1e5)
+
+
+def nought_or_more(text: str) -> float:
+    """A price or another number, 0 or more.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
+    """
+    return _within(text, "must be a number from 0 to 10 million", above=-1e-12, below=1e7)
 
 
 def share(text: str) -> float:
@@ -135,6 +152,25 @@ def day(text: str | date) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise BadParameter(f"'{text}' is no day; write YYYY-MM-DD") from None
+
+
+def past_day(text: str | date) -> date:
+    """A day on which something was done: today's or an earlier one, or tomorrow's, for places that are ahead.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For a later one, and for anything else; it says how to write it.
+    """
+    told = day(text)
+    if told > date.today() + timedelta(days=1):
+        raise BadParameter(f"{told} is still to come; enter it once it is done")
+    return told
 
 
 def iso_day(text: str) -> str:
@@ -245,6 +281,25 @@ def correction(text: str) -> tuple[str, str]:
     return name.strip(), value
 
 
+def setting(text: str) -> tuple[str, str]:
+    """NAME=VALUE of a setting; the paper's name however it is capitalised.
+
+    Parameters
+    ----------
+    text
+        As it was typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For anything else; it says how to write it.
+    """
+    name, found, value = text.partition("=")
+    if not found:
+        raise BadParameter(f"'{text}' settles nothing; write NAME=VALUE, e.g. units=inches")
+    return name.strip(), {"a4": "A4", "letter": "Letter"}.get(value.lower(), value)
+
+
 def column(text: str) -> tuple[str, str]:
     """COLUMN=FIELD.
 
@@ -264,6 +319,26 @@ def column(text: str) -> tuple[str, str]:
     return name, field
 
 
+def once_each(option: str, names: Sequence[str]) -> None:
+    """Refuses a name that was given twice: which of its values was meant cannot be told.
+
+    Parameters
+    ----------
+    option
+        How the refusal calls what was typed [no unit].
+    names
+        In the order in which they were typed [no unit].
+
+    Raises
+    ------
+    BadParameter
+        For such a name.
+    """
+    for name in names:
+        if names.count(name) > 1:
+            raise BadParameter(f"'{name}' is given twice with {option}; give it once")
+
+
 def culprit(text: str) -> tuple[str, float]:
     """NAME, or NAME=PROBABILITY.
 
@@ -278,6 +353,8 @@ def culprit(text: str) -> tuple[str, float]:
         For anything else; it says how to write it.
     """
     name, _, probability = text.partition("=")
+    if not name.strip():
+        raise BadParameter(f"'{text}' names no culprit; write NAME or NAME=PROBABILITY")
     try:
         return name, float(probability) if probability else 1.0
     except ValueError:
@@ -285,13 +362,19 @@ def culprit(text: str) -> tuple[str, float]:
 
 
 def _within(text: str, wrong: str, above: float, below: float) -> float:
-    try:
-        number = float(text)
-    except ValueError:
-        number = above
+    number = _or(text, above)
     if not above < number < below:
-        raise BadParameter(f"'{text}' {wrong}")
+        pointed = text.replace(",", ".", 1)
+        hint = f"; write {pointed}" if pointed != text and above < _or(pointed, above) < below else ""
+        raise BadParameter(f"'{text}' {wrong}{hint}")
     return max(number, 0.0)
+
+
+def _or(text: str, otherwise: float) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        return otherwise
 
 
 def _numbers(text: str, count: int, wrong: str) -> tuple[float, ...]:

@@ -21,7 +21,7 @@ from diagnose.culprits.ranges import is_covered
 from diagnose.culprits.tables import words
 from diagnose.places import Place
 from diagnose.signs import Answer, Shares, Signs
-from diagnose.texts import read_values, shown
+from diagnose.texts import meant, read_values, shown
 
 CONFIRMED_BY = ("animal seen", "camera", "DNA")
 PSEUDO_CAP = 20.0  # confirmed wounds never count for more than this many observations; our choice
@@ -313,7 +313,7 @@ def _own(known: Catalogue, weights: Mapping[str, float], beside: np.ndarray, lea
         if not keys:
             if name in group_words() or spread(name):
                 continue
-            raise CannotUse(f"'{shown(name)}' is no culprit; choose from {', '.join(known.keys)}")
+            raise CannotUse(f"'{shown(name)}' is no culprit; {meant(str(name), known.keys)}")
         rows = [known.keys.index(key) for key in keys]
         among = beside[rows] if beside[rows].sum() > 0 else np.ones(len(rows))
         values[rows] += weight * among / among.sum()

@@ -12,6 +12,8 @@ from diagnose.fieldlog.changes import Change, resolve
 from diagnose.fieldlog.fields import names
 from diagnose.fieldlog.tables import KINDS, History
 
+_LISTED = {"observation": "diagnose log list", "barrier": "diagnose upkeep list", "submission": "diagnose inbox list"}
+
 
 def row_of(session: Session, start_of_id: str, kind: str = "observation") -> Any:
     """The row whose id starts so.
@@ -37,7 +39,8 @@ def row_of(session: Session, start_of_id: str, kind: str = "observation") -> Any
     ).all()
     if not start_of_id or len(found) != 1:
         which = f"no {kind}" if not found else f"more than one {kind}"
-        raise CannotUse(f"{which} has an id that starts with '{start_of_id}'; list them with: diagnose log list")
+        listed = f"; list them with: {_LISTED[kind]}" if kind in _LISTED else ""
+        raise CannotUse(f"{which} has an id that starts with '{start_of_id}'{listed}")
     return found[0]
 
 

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import codecs
+import json
+import uuid
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -26,6 +30,8 @@ SIGN = "sign."  # a column `sign.droppings` holds one sign
 _NOT_SET = {"saved_at", "photo", "disputed"}
 _SETTABLE = tuple(name for name in FIELDS if name not in _NOT_SET)
 _AT_ONCE = 2_000
+_ROWS = uuid.UUID("6f0f3c1e-7d0b-5a53-9b0e-1f6b8d1c2a44")  # whose ids are made of what rows tell; drawn once
+Row = tuple[int, bool, dict[str, Any]]  # its line, whether it brought an id, and the whole observation
 _YES, _NO = {"true", "yes", "1", "t"}, {"false", "no", "0", "f", ""}
 
 
@@ -36,7 +42,7 @@ class Loaded:
     Parameters
     ----------
     saved, already
-        New observations, and photos that were in the log [no unit].
+        New observations, and rows and photos that were in the log [no unit].
     refused
         Line or file, and why [no unit].
     ignored, note
@@ -79,6 +85,8 @@ def import_csv(
 ) -> Loaded:
     """Saves a CSV file's good rows in one transaction and reports the refused ones, a line each.
 
+    A row without an id is known by what stands in it: the same file, or one to which rows were added, may be taken in again.
+
     Parameters
     ----------
     log
@@ -117,13 +125,13 @@ def import_csv(
     return loaded
 
 
-def _in_parts(rows: Iterator[tuple[int, dict[str, Any]]]) -> Iterator[list[tuple[int, dict[str, Any]]]]:
+def _in_parts(rows: Iterator[Row]) -> Iterator[list[Row]]:
     while some := list(islice(rows, _AT_ONCE)):
         yield some
 
 
 def _rows(file: Any, name: str, mapping: Mapping[str, str], by: str,
-          loaded: Loaded) -> Iterator[tuple[int, dict[str, Any]]]:
+          loaded: Loaded) -> Iterator[Row]:
     first = file.readline(MOST_OF_A_CELL)
     if not first.strip():
         raise CannotUse(f"{name} is empty; its first line must name the columns")
@@ -135,8 +143,11 @@ def _rows(file: Any, name: str, mapping: Mapping[str, str], by: str,
     twice = {each for each in fields if each and fields.count(each) > 1}
     if twice or not any(fields):
         why = f"two columns are {sorted(twice)[0]}" if twice else "no column is a field of an observation"
-        raise CannotUse(f"{why}; say which is which by a mapping of columns to {', '.join(_SETTABLE)}")
+        raise CannotUse(f"{why}; say which is which (on the command: --column COLUMN=FIELD). Fields are "
+                        f"{', '.join(_SETTABLE)}")
     readers = [(each, _reader(each, comma=between == ";")) for each in fields]
+    alike: Counter[str] = Counter()
+    latest = (datetime.now() + timedelta(days=1)).isoformat()  # a day for places whose date is ahead of this computer's
     for number, cells in rows_of(file, name, between):
         if not any(cells):
             continue
@@ -144,7 +155,13 @@ def _rows(file: Any, name: str, mapping: Mapping[str, str], by: str,
         try:
             if len(cells) != len(fields):
                 raise CannotUse(f"{len(cells)} cells where the first line has {len(fields)}")
-            yield line, whole_row(_values(readers, cells, by))
+            values = _values(readers, cells, by)
+            row = whole_row({"id": _by_content(readers, cells, alike), **values})
+            if (row["lat"] is None) != (row["lon"] is None):
+                raise CannotUse("lat and lon belong together; give both or neither")
+            if (row["taken_at"] or "") > latest:
+                raise CannotUse(f"{row['taken_at']} is still to come; write the day on which it was seen")
+            yield line, "id" in values, row
         except CannotUse as problem:
             loaded.refused.append((f"line {line}", str(problem)))
 
@@ -186,6 +203,14 @@ def _values(fields: list[tuple[str, Reader]], cells: list[str], by: str) -> dict
     return values
 
 
+def _by_content(fields: list[tuple[str, Reader]], cells: list[str], alike: Counter[str]) -> str:
+    """An id made of what a row tells and of how many that tell the same stand before it in its file."""
+    told = json.dumps(sorted((name, cell.strip()) for (name, _), cell in zip(fields, cells, strict=True)
+                             if name not in ("", "by") and cell.strip()))
+    alike[told] += 1
+    return str(uuid.uuid5(_ROWS, f"{told}{alike[told]}"))
+
+
 def _object(cell: str) -> dict[str, Any]:
     value = from_json(cell, f"'{cell[:30]}'")
     if not isinstance(value, dict):
@@ -200,13 +225,16 @@ def _yes_no(cell: str) -> bool:
     return word in _YES
 
 
-def _new(session: Any, some: list[tuple[int, dict[str, Any]]], loaded: Loaded) -> list[dict[str, Any]]:
-    """The rows whose ids are not in the log yet, nor twice among these."""
-    known = set(session.scalars(select(Observation.id).where(Observation.id.in_([row["id"] for _, row in some]))))
+def _new(session: Any, some: list[Row], loaded: Loaded) -> list[dict[str, Any]]:
+    """The rows whose ids are not in the log yet, nor twice among these; one that brought its own id is refused then."""
+    known = set(session.scalars(select(Observation.id).where(Observation.id.in_([row["id"] for _, _, row in some]))))
     new = []
-    for line, row in some:
+    for line, brought, row in some:
         if row["id"] in known:
-            loaded.refused.append((f"line {line}", f"observation {row['id'][:8]} is in the log already"))
+            if brought:
+                loaded.refused.append((f"line {line}", f"observation {row['id'][:8]} is in the log already"))
+            else:
+                loaded.already += 1
             continue
         known.add(row["id"])
         new.append(row)

@@ -238,6 +238,8 @@ def _merge_log(log: Log, other: Log, progress: Progress) -> Merged:
 def _merge_pack(log: Log, place: Path, progress: Progress) -> Merged:
     try:
         with opened(place, MOST_PACKED) as packed:
+            if "format" not in packed.namelist():
+                raise CannotUse(f"{place} is a ZIP, but no pack of a log; give what diagnose log pack wrote")
             sort = unpacked(packed, "format", 100).decode()
             if sort == PHONES:
                 return _merge_phone(log, packed, progress)

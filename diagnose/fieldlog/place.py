@@ -19,7 +19,7 @@ from urllib.parse import quote
 from sqlalchemy import URL, Engine, create_engine
 from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
-from diagnose.cannot_use import CannotUse
+from diagnose.cannot_use import CannotSave, CannotUse
 from diagnose.fieldlog import originals
 
 DATABASE = "log.sqlite"
@@ -295,9 +295,17 @@ def copy_database(connection: sqlite3.Connection, part: Path) -> None:
         To the database that is copied [no unit].
     part
         File of the copy [no unit].
+
+    Raises
+    ------
+    CannotSave
+        Where its disk is full or cannot be written.
     """
     with closing(sqlite3.connect(part)) as copy:
-        connection.backup(copy)
+        try:
+            connection.backup(copy)
+        except sqlite3.OperationalError as problem:
+            raise CannotSave(f"{part.parent} cannot take the copy ({problem}); free some space there") from None
 
 
 def set_aside(folder: Path) -> Path | None:

@@ -73,7 +73,7 @@ class Query:
     Raises
     ------
     CannotUse
-        For what is no day, no box or no place.
+        For what is no day, no box or no place, and for a last day before the first.
     """
 
     site: str | None = None
@@ -88,6 +88,8 @@ class Query:
         for name in ("since", "until"):
             if (given := getattr(self, name)) is not None:
                 object.__setattr__(self, name, _a_day(given))
+        if self.since is not None and self.until is not None and self.since > self.until:
+            raise CannotUse(f"{self.since} is after {self.until}, so nothing was taken between; change the two days")
         if self.box is not None and not (len(self.box) == 4 and _is_box(*self.box)):
             raise CannotUse("a box needs south,north,west,east in degrees, as in 46.7,46.9,-71.3,-71.1")
         if self.near is not None and not (len(self.near) == 3 and _is_near(*self.near)):

@@ -112,7 +112,8 @@ def _take_away(database: Path, folders: list[Path]) -> None:
 def _begin_log(place: Path) -> None:
     try:
         place.mkdir(parents=True, exist_ok=True)
-        make_whole(place / DATABASE, tuned)
+        with clear_line(str(place)):
+            make_whole(place / DATABASE, tuned)
     except OSError as problem:
         why = problem.strerror
         raise CannotUse(f"{place} cannot be made a log folder ({why}); choose another with --log") from None

@@ -74,6 +74,10 @@ def sent_in(place: str | Path) -> Path:
     return source
 
 
+_OF_SYSTEMS = ("thumbs.db", "desktop.ini")  # that a system writes beside pictures, as hidden files are
+_MOST_TOLD = 5  # names of files in a line; our choice
+
+
 def _read(file: Path) -> bytes:
     try:
         if file.stat().st_size > MOST_BYTES:
@@ -85,6 +89,7 @@ def _read(file: Path) -> bytes:
 
 def _folder(source: Path) -> Iterator[Message]:
     groups: dict[Path, list[Path]] = {}
+    others: list[str] = []
     for file in sorted(each for each in source.rglob("*") if each.is_file() and not each.is_symlink()):
         ending = file.suffix.lower()
         if ending in (".eml", ".mbox", ".zip"):
@@ -97,6 +102,11 @@ def _folder(source: Path) -> Iterator[Message]:
                     f"{file.name} cannot be read to its end ({type(problem).__name__}); save it again",))
         elif ending in PICTURES or ending == ".txt":
             groups.setdefault(file.parent, []).append(file)
+        elif not file.name.startswith(".") and file.name.lower() not in _OF_SYSTEMS:
+            others.append(str(file.relative_to(source)))
+    loose = [file.name for file in groups.get(source, ()) if file.suffix.lower() == ".txt"]
+    yield from _passed_over(loose, "words beside photos of several people are nobody's; give each person a folder")
+    yield from _passed_over(others, "neither picture nor .eml, .mbox, .zip or .txt; save mails as .eml")
     for folder, files in groups.items():
         if folder == source:
             for file in files:
@@ -104,6 +114,13 @@ def _folder(source: Path) -> Iterator[Message]:
                     yield from _from_files([file])
         else:
             yield from _from_files(files, folder.name)
+
+
+def _passed_over(files: list[str], why: str) -> Iterator[Message]:
+    """Files of which nothing is taken in, as one message that only says so."""
+    if files:
+        more = f" and {len(files) - _MOST_TOLD} more" if len(files) > _MOST_TOLD else ""
+        yield Message(key=f"file {files[0]}", refused=(f"{', '.join(files[:_MOST_TOLD])}{more}: {why}",))
 
 
 def _from_files(files: list[Path], about: str = "") -> Iterator[Message]:

@@ -107,6 +107,8 @@ def read_mail(raw: bytes, called: str) -> Message:
     called
         How it is named in a refusal [no unit].
     """
+    if not raw.strip():
+        return Message(f"mail {called}", refused=(f"{called} is empty; save it again",))
     try:
         return _read(raw, called)
     except Exception as problem:  # the library raises what it likes on broken mails; this one alone is lost

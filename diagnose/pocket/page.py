@@ -14,6 +14,7 @@ from typing import Any
 
 from diagnose.culprits.here import Where
 from diagnose.culprits.on_paper import printed_key
+from diagnose.fieldlog.named import plantings
 from diagnose.fieldlog.store import open_log
 from diagnose.pocket.tables import tables_of
 from diagnose.pocket.work import position_of, work_of
@@ -99,8 +100,7 @@ def page_of(site: str, region: Where = None, log: str | None = None, on: date | 
     CannotUse
         For a planting without a name, and a name that is no place.
     """
-    there = log is not None and ("://" in log or Path(log).expanduser().exists())
-    opened = open_log(str(log), make=False) if there else None
+    opened = open_log(log, make=False) if log is not None and _is_there(log) else None
     work = work_of(opened, site, on or date.today(), climate)
     tables = tables_of(region if region is not None or opened is None else position_of(opened, site))
     return Page(pocket_page(tables, work, served), tables["where"]["name"] or "a place that is not known",
@@ -126,7 +126,19 @@ def write_pocket(out: str | Path, site: str, region: Where = None, log: str | No
     page = page_of(site, region, log, on, climate)
     file = write_whole(out, page.html)
     return (f"{file}: one page for {site} in {page.place}, {file.stat().st_size / 1e6:.2f} MB, {page.due} barriers due, "
-            f"{page.trees} trees of the last visit; copy it to the phone and open it there")
+            f"{page.trees} trees of the last visit; copy it to the phone and open it there{_without(log, site)}")
+
+
+def _without(log: str | None, site: str) -> str:
+    """Why nothing that a log tells stands on the page; empty where a log names the planting."""
+    if log is None or not _is_there(log):
+        return f". There is no log in {log}, so it goes without barriers and earlier trees" if log else ""
+    known = plantings(open_log(log, make=False))
+    return "" if site in known else f". The log names no planting '{site}', so it goes without barriers and earlier trees"
+
+
+def _is_there(log: str) -> bool:
+    return "://" in log or Path(log).expanduser().exists()
 
 
 def keeper_script() -> str:

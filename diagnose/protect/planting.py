@@ -14,7 +14,8 @@ from diagnose.places.place import place_named, within
 from diagnose.protect.barriers import LARGE_HA, buildable, checked_spec, countries, out_of_reach
 from diagnose.protect.ground import Ground
 from diagnose.protect.prices import checked_currency, default_prices, price_of
-from diagnose.protect.requirement import NEED_OF, SNOW_LIMIT_MM, culprit_of
+from diagnose.protect.requirement import NEED_OF, SNOW_LIMIT_MM, culprit_of, nameable
+from diagnose.texts import meant
 
 # share of unprotected trees lost in a year where the animal is present; our own scale, no source
 DAMAGE = {"light": 0.03, "moderate": 0.10, "heavy": 0.25, "severe": 0.50}
@@ -312,7 +313,7 @@ def _must(names: Iterable[str]) -> tuple[str, ...]:
     for name in names:
         key = culprit_of(str(name))
         if key not in NEED_OF:
-            raise CannotUse(f"'{name}' is no culprit; choose from {', '.join(NEED_OF)}")
+            raise CannotUse(f"'{name}' is no culprit; {meant(str(name), nameable())}")
         keys.append(key)
     return tuple(sorted(set(keys)))
 
@@ -335,7 +336,7 @@ def _threats(culprits: Mapping[str, Any] | Iterable[str], loss: float) -> tuple[
         if key == "not_listed":
             continue
         if key not in NEED_OF:
-            raise CannotUse(f"'{name}' is no culprit; choose from {', '.join(NEED_OF)}")
+            raise CannotUse(f"'{name}' is no culprit; {meant(str(name), nameable())}")
         if not isinstance(what, Threat) and not _is_amount(what):
             raise CannotUse(f"the probability of {name} must be a number from 0 to 1")
         threat = what if isinstance(what, Threat) else Threat(float(what), loss)

@@ -12,6 +12,7 @@ from diagnose.cannot_use import CannotUse
 from diagnose.given import one_of
 from diagnose.knowledge import knowledge
 from diagnose.protect.sources import called_by_name
+from diagnose.texts import meant
 
 LIKELY = 0.20  # a culprit at least this probable sizes a guard for one plant; our choice, no source
 DIGITS = 9  # decimals to which probabilities are compared: what differs by the rounding of a sum alone is equal
@@ -141,6 +142,11 @@ def disagreements() -> dict[str, Any]:
 def other_names() -> dict[str, str]:
     """Other name of an animal -> its key in the catalogue of culprits, as `names.yaml` holds them."""
     return knowledge("diagnose.protect", "names.yaml")
+
+
+def nameable() -> tuple[str, ...]:
+    """Every name that `culprit_of` finds a need for, the plain ones first."""
+    return tuple(dict.fromkeys((*other_names(), *NEED_OF)))
 
 
 def culprit_of(name: str) -> str:
@@ -314,7 +320,7 @@ def _counted(culprits: Mapping[str, float] | Iterable[str]) -> list[str]:
             keys = [key for key in keys if key != "rabbit_or_hare"] + ["rabbit", "hare"]
         unknown = [key for key in keys if key not in NEED_OF]
         if unknown:
-            raise CannotUse(f"'{unknown[0]}' is no culprit; choose from {', '.join(NEED_OF)}")
+            raise CannotUse(f"'{unknown[0]}' is no culprit; {meant(unknown[0], nameable())}")
         return sorted(set(keys), key=list(NEED_OF).index)
     known = {key: share for key, share in culprits.items() if key in NEED_OF}
     ranked = sorted(known, key=lambda key: (-round(known[key], DIGITS), key))

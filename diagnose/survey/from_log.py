@@ -211,7 +211,7 @@ def survey_table(log: Log, site: str | None = None, day: str | None = None) -> p
         rows = rows[visit["visit"].isin(visit.loc[visit["day"] == day, "visit"])]
     if rows.empty:
         where = f" of {site}" if site else ""
-        raise CannotUse(f"the log holds no tally{where}; take one in with survey FILE --into-log, or fill it on the page")
+        raise CannotUse(f"the log holds no tally{where}; take one in with diagnose survey keep FILE or fill it on the page")
     told = [{"site": row.site, "visit": row.day, "plot": row.plot, "tree": row.tree, **row.entry}
             for row in rows.itertuples()]
     table = framed(pd.DataFrame(told).reindex(columns=[field.name for field in TALLY]).astype(object).fillna(""))

@@ -30,7 +30,7 @@ from diagnose.survey.plan import chosen_in
 from diagnose.survey.position import on_one_grid, onto
 from diagnose.survey.proportion import plots_visited, share_browsed
 from diagnose.survey.stopping import StoppingRule
-from diagnose.survey.target import Target, band, band_source, caution
+from diagnose.survey.target import Target, band, band_source, caution, country_named
 from diagnose.survey.where import Clustering, RateMap, clustering, distance_to_edge, rate_by_distance, rate_map
 
 _HEIGHTS = ("under", "50 to", "over ", "not t")  # classes of height as they begin, from low to high
@@ -361,7 +361,7 @@ def _refused_line(refused: Sequence[str]) -> tuple[str, ...]:
 
 
 def _bands(by_species: dict[str, Estimate], country: str) -> tuple[str, ...]:
-    if country.strip().lower() != "austria":
+    if country_named(country) != "Austria":
         return ()
     return tuple(f"{name}: {' or '.join(found)} ({one.words()}; {band_source()})"
                  for name, one in by_species.items() if (found := band(one)))

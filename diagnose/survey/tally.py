@@ -7,6 +7,7 @@ import datetime
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from pyproj.exceptions import CRSError
 
 from diagnose.cannot_use import CannotUse
 from diagnose.survey.frame import severity
-from diagnose.texts import read_text, rows
+from diagnose.texts import once_each, read_text, rows, shown
 
 MOST_TALLY_BYTES = 50_000_000  # a hundred thousand trees; our choice
 
@@ -259,19 +260,19 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[R
         For a file that is no tally.
     """
     text = source.read() if isinstance(source, io.TextIOBase) else read_text(source, MOST_TALLY_BYTES)
-    delimiter = ";" if text.split("\n", 1)[0].count(";") > text.split("\n", 1)[0].count(",") else ","
+    first = text.partition("\n")[0]
+    delimiter = max(",;\t", key=first.count)
     table = list(rows(text, "the table", delimiter))
     names = {field.name for field in TALLY}
-    columns = table[0][1] if table else []
-    if not {"site", "visit", "plot"} <= set(columns):
-        raise CannotUse("The table's first line must name the columns; `site`, `visit` and `plot` are needed.")
+    columns = _columns(table[0][1] if table else [])
     kept: list[dict[str, str]] = []
     refused: list[RefusedRow] = []
     taken: set[tuple[str, ...]] = set()
+    of_plots: dict[tuple[str, ...], dict[str, str]] = {}
     for number, cells in table[1:]:
         if not any(cells):
             continue
-        row = {name: _meant(name, cell)
+        row = {name: _meant(name, cell, comma=delimiter == ";")
                for name, cell in zip(columns, [*cells, *[""] * (len(columns) - len(cells))], strict=False)}
         if _not_visited(row) and len(cells) <= len(columns):
             continue
@@ -279,12 +280,38 @@ def read_tally(source: str | Path | io.TextIOBase) -> tuple[pd.DataFrame, list[R
         key = tuple(_text(row.get(name)) for name in ("site", "visit", "plot", "tree"))
         if not wrong and key in taken:
             wrong = [f"Tree: {key[3] or 'the empty plot'} of plot {key[2]} stands in the table twice."]
+        wrong = wrong or _otherwise_before(row, of_plots.setdefault(key[:3], {}))
         if wrong:
             refused.append(RefusedRow(number, " ".join(wrong), {name: _text(row.get(name)) for name in columns}))
             continue
         taken.add(key)
         kept.append({name: _text(value) for name, value in row.items() if name in names or str(name).startswith("share_")})
     return framed(pd.DataFrame(kept, columns=None if kept else [field.name for field in TALLY])), refused
+
+
+def _columns(told: Sequence[str]) -> list[str]:
+    """The columns that a first line names, whatever its capitals; CannotUse where one is double or misspelt."""
+    names = [field.name for field in TALLY]
+    columns = [small if (small := name.strip().lower()) in names else name.strip() for name in told]
+    if not {"site", "visit", "plot"} <= set(columns):
+        raise CannotUse("The table's first line must name the columns; `site`, `visit` and `plot` are needed.")
+    once_each(columns, "The table")
+    free = [name for name in names if name not in columns]
+    for column in columns:
+        if column not in names and (near := get_close_matches(column.lower(), free, 1, _MISSPELT)):
+            raise CannotUse(f"The table's column {shown(column)!r} is none of a tally; is {near[0]!r} meant? Write it "
+                            "so, or give the column a name of its own.")
+    return columns
+
+
+def _otherwise_before(row: Mapping[str, str], before: dict[str, str]) -> list[str]:
+    """What an earlier row tells otherwise of the same plot; what this one tells goes into `before`."""
+    for field in TALLY:
+        if field.name in _OF_A_PLOT and (told := _text(row.get(field.name))):
+            there = before.setdefault(field.name, told)
+            if there != told and not (_number(there) and _number(told) and float(there) == float(told)):
+                return [f"{field.title}: an earlier line has {there} for this plot, this one {told}."]
+    return []
 
 
 def joined(tallies: Sequence[tuple[pd.DataFrame, list[RefusedRow]]]) -> tuple[pd.DataFrame, list[RefusedRow]]:
@@ -323,13 +350,12 @@ def framed(frame: pd.DataFrame) -> pd.DataFrame:
     frame : pandas.DataFrame
         Cells of a tally by the names of TALLY, each in the unit told there; it is changed in place.
     """
-    numeric = [field.name for field in TALLY if field.kind in ("whole", "number") or field.choices == YES_NO]
     for name in frame.columns:
-        if name in numeric or name.startswith("share_"):
+        if name in _NUMBERS or name.startswith("share_"):
             frame[name] = pd.to_numeric(frame[name], errors="coerce")
     for field in TALLY:
         if field.name not in frame.columns:
-            frame[field.name] = float("nan") if field.name in numeric else ""
+            frame[field.name] = float("nan") if field.name in _NUMBERS else ""
     frame["tree"] = frame["tree"].replace("", None)
     columns = zip(frame["browsed"], frame["laterals_seen"], frame["laterals_browsed"], strict=True)
     frame["severity"] = [severity(leader, seen, bitten) for leader, seen, bitten in columns]
@@ -357,11 +383,19 @@ def _wrong(field: Field, value: str) -> str:
 _WHOLE = {field.name for field in TALLY if field.choices == YES_NO or field.kind == "whole"}
 
 
+_NUMBERS = {field.name for field in TALLY if field.kind in ("whole", "number") or field.choices == YES_NO}
+_OF_A_PLOT = {"plot_area_m2", "reached", "stratum"}  # the same in every row of a plot
+_MISSPELT = 0.8  # as alike, of 1, are a name and one with a slip in it; our choice
 _EMPTY_IS_NONE = {field.name for field in TALLY if field.kind == "choice" and field.choices != YES_NO} | {"protection"}
 
 
-def _meant(name: str, cell: str) -> str:
-    """A cell as crews write it: `none` where the form leaves it empty, and tables that were worked on write 1.0 for 1."""
+def _meant(name: str, cell: str, comma: bool) -> str:
+    """A cell as crews write it: `none` where the form leaves it empty, and tables that were worked on write 1.0 for 1.
+
+    comma : numbers have a decimal comma, as tables whose cells stand between semicolons write them.
+    """
+    if comma and (name in _NUMBERS or name.startswith("share_")):
+        cell = cell.replace(",", ".")
     if name in _EMPTY_IS_NONE and cell.strip().lower() in ("none", "no", "-"):
         return ""
     head, point, rest = cell.strip().partition(".")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from functools import cache
 from pathlib import Path
@@ -17,6 +18,7 @@ from typing import Any
 from diagnose.cannot_use import CannotUse
 from diagnose.given import above_nought
 from diagnose.knowledge import knowledge
+from diagnose.places.place import place_named
 from diagnose.survey.estimate import Estimate
 from diagnose.survey.given import a_level
 from diagnose.texts import read_values
@@ -296,15 +298,34 @@ def countries() -> tuple[str, ...]:
     return tuple(sorted({one.country for one in published()} | {row["country"] for row in _data()["none"]}))
 
 
+@cache
+def country_named(text: str) -> str:
+    """One of `countries`, by its name, its code or another name that `places` knows; else the text itself.
+
+    Parameters
+    ----------
+    text : str
+        Such as `Germany`, `DE` or `Deutschland` [no unit].
+    """
+    where = text.strip()
+    known = {one.lower(): one for one in countries()}
+    if where.lower() in known or not where:
+        return known.get(where.lower(), where)
+    with suppress(CannotUse):
+        code = place_named(where).code
+        return next((one for one in countries() if place_named(one).code == code), where)
+    return where
+
+
 def of_country(country: str) -> list[Target]:
     """All published targets of a country.
 
     Parameters
     ----------
     country : str
-        As in `countries` [no unit].
+        As `country_named` takes it [no unit].
     """
-    return [one for one in published() if one.country.lower() == country.strip().lower()]
+    return [one for one in published() if one.country == country_named(country)]
 
 
 def fitting(species: str, country: str) -> list[Target]:
@@ -315,7 +336,7 @@ def fitting(species: str, country: str) -> list[Target]:
     species : str
         As the crew writes it: English, Latin, German [no unit].
     country : str
-        As in `countries` [no unit].
+        As `country_named` takes it [no unit].
     """
     name, group = named(species)
     names = {name, group, "any"} - {""}
@@ -330,16 +351,16 @@ def asked_for(species: str, country: str) -> str:
     species
         As the crew writes it; may be empty [no unit].
     country
-        As in `countries`, or empty [no unit].
+        As `country_named` takes it, or empty [no unit].
     """
-    where = country.strip()
+    where = country_named(country)
     for row in _data()["none"]:
-        if row["country"].lower() == where.lower():
+        if row["country"] == where:
             return f"{row['country']}: {' '.join(row['words'].split())} (as 1100/ha). Source: {row['source']}"
     if not where:
         return ("No target is set: say what is wanted (1100/ha, 70% plots or 10% browsed), or the country whose published "
                 "targets hold.")
-    if where.lower() not in {one.lower() for one in countries()}:
+    if where not in countries():
         return f"No published target is known for {where}: give your own (1100/ha, 70% plots or 10% browsed)."
     which = species or "this species"
     return f"No target for {which} is known to be published in {where}: give your own (as 1100/ha)."

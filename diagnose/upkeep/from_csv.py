@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import codecs
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.fields import checked
 from diagnose.given import above_nought
-from diagnose.texts import MOST_BYTES, rows
+from diagnose.texts import MOST_BYTES, once_each, rows
+from diagnose.upkeep.before import there_before
 from diagnose.upkeep.register import figures_of, fits, in_order
 from diagnose.upkeep.rules import trait
 
@@ -25,8 +27,8 @@ class Registered:
 
     Parameters
     ----------
-    saved
-        How many [barriers].
+    saved, already
+        How many are new, and how many stood in the register already [barriers].
     refused
         Line of the file, and why [no unit].
     ignored
@@ -34,11 +36,13 @@ class Registered:
     """
 
     saved: int = 0
+    already: int = 0
     refused: list[tuple[int, str]] = field(default_factory=list)
     ignored: list[str] = field(default_factory=list)
 
     def __str__(self) -> str:
-        lines = [f"{self.saved} barriers registered, {len(self.refused)} lines refused"]
+        before = f" {self.already} were there before," if self.already else ""
+        lines = [f"{self.saved} barriers registered,{before} {len(self.refused)} lines refused"]
         lines += [f"ignored columns: {', '.join(self.ignored)}"] if self.ignored else []
         return "\n".join(lines + [f"line {line}: {why}" for line, why in self.refused])
 
@@ -54,6 +58,8 @@ _NUMBERS = ("lat", "lon", "error_m", "pieces", "inner_mm", "height_mm", "snow_mm
 
 def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
     """Registers a CSV file's good rows in one transaction, their stems' diameters in another, and reports the others.
+
+    Rows that stand in the register already are passed over: the same file, or a longer one, may be registered again.
 
     Parameters
     ----------
@@ -82,7 +88,7 @@ def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
     if len(raw) > MOST_BYTES:
         raise CannotUse(f"{place} is larger than {MOST_BYTES / 1e6:g} MB; register it in parts")
     try:
-        told = raw.decode("utf-8-sig")
+        told = raw.decode("utf-16" if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) else "utf-8-sig")
     except UnicodeDecodeError:
         told = raw.decode("cp1252", errors="replace")  # Windows' western letters
     first = told.partition("\n")[0]
@@ -91,6 +97,7 @@ def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
     columns = [name.strip() for name in (table[0][1] if table else ())]
     if "form" not in columns:
         raise CannotUse(f"{place} has no column 'form'; its columns may be {', '.join(COLUMNS)}")
+    once_each(columns, Path(place).name)
     done, good = Registered(ignored=[name for name in columns if name not in COLUMNS]), []
     for line, cells in table[1:]:
         try:
@@ -99,6 +106,8 @@ def register_csv(log: Log, place: str | Path, by: str = "") -> Registered:
             good.append(_row_and_stem(dict(zip(columns, cells, strict=True)), by, comma=between == ";"))
         except CannotUse as reason:
             done.refused.append((line, str(reason)))
+    before = there_before(log, [row for row, _ in good])
+    done.already, good = sum(before), [one for one, there in zip(good, before, strict=True) if not there]
     saved = log.save_many("barrier", [row for row, _ in good])
     log.save_many("check", [
         {"barrier": own, "finding": "sound", "day": row.get("built") or date.today().isoformat(), "by": row["by"],
@@ -119,6 +128,9 @@ def _row_and_stem(cells: Mapping[str, str], by: str, comma: bool) -> tuple[dict[
     stem = above_nought(told[_STEM], "The stem") if told.get(_STEM) else None
     fits(told["form"], row.get("inner_mm"), stem, row.get("built"))
     in_order(row.get("built"), row.get("removed"))
+    for name in ("built", "removed"):
+        if str(row.get(name) or "") > (date.today() + timedelta(days=1)).isoformat():
+            raise CannotUse(f"{row[name]} in '{name}' is still to come; register it once it is done")
     return checked("barrier", row), stem
 
 

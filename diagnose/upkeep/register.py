@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from diagnose.cannot_use import CannotUse
 from diagnose.protect.barriers import catalogue
 from diagnose.protect.requirement import NEED_OF, other_names
+from diagnose.upkeep.before import there_before
 from diagnose.upkeep.growth import VIGOURS
 from diagnose.upkeep.rules import CLEARANCE_MM, SNUG_SHARE, forms, known_form, tight_at_mm, trait
 
@@ -52,12 +53,15 @@ def register(log: Log, form: str, by: str = "", photo: bytes | None = None, phot
     Raises
     ------
     CannotUse
-        For an unknown form, a field that makes no sense, or a barrier that was too tight for its stem when it went up.
+        For an unknown form, a field that makes no sense, a barrier that was too tight for its stem when it went up, or one
+        with a tag that stands in the register already.
     """
     trait(form, "closed")
     if "figures" in fields:
         fields["figures"] = figures_of(**fields["figures"])
     fits(form, fields.get("inner_mm"), stem_mm, fields.get("built"))
+    if (tag := fields.get("label") or fields.get("plant")) and there_before(log, [{"site": "", **fields, "form": form}])[0]:
+        raise CannotUse(f"this {form} at '{tag}' stands in the register already; nothing was added")
     own = log.save("barrier", photo, photo_name, form=form, by=by, **{"site": "", **fields})
     if stem_mm is not None:
         day = fields.get("built") or date.today().isoformat()
@@ -197,7 +201,7 @@ def register_plan(log: Log, plan: Plan | Mapping[str, Any], site: str, built: da
     Raises
     ------
     CannotUse
-        For what is no plan, or puts up nothing that stands.
+        For what is no plan, puts up nothing that stands, or was registered before.
     """
     rows: list[dict[str, Any]] = []
     for part in parts_that_stand(plan):
@@ -213,6 +217,9 @@ def register_plan(log: Log, plan: Plan | Mapping[str, Any], site: str, built: da
             rows.append({**row, "pieces": part["fence_m"] if area else part["trees"]})
     if not rows:
         raise CannotUse("the plan puts up nothing that stands; there is nothing to register")
+    if all(there_before(log, rows)):
+        raise CannotUse(f"what this plan puts up stands in the register of {site or 'no planting'} since {built} already; "
+                        "nothing was added")
     return log.save_many("barrier", rows)
 
 
@@ -294,7 +301,12 @@ def find(log: Log, barrier: str, site: str | None = None) -> dict[str, Any]:
         For none, and for several.
     """
     rows = log.records("barrier") if site is None else log.records("barrier", site=site)
-    named = rows[((rows["label"] == barrier) | (rows["plant"] == barrier)) & rows["removed"].isna()] if len(rows) else rows
+    called = rows[(rows["label"] == barrier) | (rows["plant"] == barrier)] if len(rows) else rows
+    named = called[called["removed"].isna()] if len(called) else called
+    if barrier and named.empty and len(called):
+        last = called.iloc[-1]
+        raise CannotUse(f"the barrier called '{barrier}' was removed on {last['removed']}; to enter what was before, give "
+                        f"the start of its id, {last['id'][:8]}")
     if not barrier or named.empty:
         return log.record("barrier", barrier)
     if len(named) > 1:
@@ -386,14 +398,22 @@ def check_many(log: Log, barriers: Sequence[str], finding: str, day: date, by: s
 
 def _can_be_checked(found: Mapping[str, Any], day: date, widened_to_mm: float | None, fields: Mapping[str, Any]) -> None:
     form, own = known_form(found["form"]), found["id"][:8]
+    if found["built"] and day.isoformat() < found["built"]:
+        raise CannotUse(f"barrier {own} was put up on {found['built']}; there was nothing to check on {day}")
     if found["removed"] and found["removed"] < day.isoformat():
         raise CannotUse(f"barrier {own} was removed on {found['removed']}; there is nothing to check on {day}")
     if widened_to_mm is not None and not trait(form, "widens"):
         raise CannotUse(f"a {found['form']} cannot be widened; mark {own} as removed and register what replaces it")
     if fields.get("stands_alone") is not None and not trait(form, "tube"):
         raise CannotUse(f"a {found['form']} does not hold its stem up; leave out whether the stem stands alone")
-    if widened_to_mm is not None and fields.get("stem_diameter_mm") is not None:
-        fits(form, widened_to_mm, float(fields["stem_diameter_mm"]), day)
+    inner, stem = found["inner_mm"] if widened_to_mm is None else widened_to_mm, fields.get("stem_diameter_mm")
+    if widened_to_mm is not None and found["inner_mm"] is not None and widened_to_mm < found["inner_mm"]:
+        raise CannotUse(f"barrier {own} is {found['inner_mm']:g} mm wide inside, so not widened to {widened_to_mm:g}; "
+                        f"mend a wrong width with: diagnose log correct {own} inner_mm=MM")
+    if inner is not None and stem is not None and trait(form, "closed") and not found["embedded"] and float(stem) > inner:
+        raise CannotUse(f"a stem of {stem:g} mm does not stand in a {found['form']} of {inner:g} mm; check both figures")
+    if widened_to_mm is not None and stem is not None:
+        fits(form, widened_to_mm, float(stem), day)
 
 
 def take_away(log: Log, barrier: str, day: date, left_behind: str = "", by: str = "") -> str:

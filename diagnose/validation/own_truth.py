@@ -26,7 +26,7 @@ import numpy as np
 
 from diagnose.cannot_use import CannotUse
 from diagnose.signs import Measured, Word, vocabulary
-from diagnose.texts import read_text, rows
+from diagnose.texts import once_each, read_text, rows
 
 CALIPER_MM = 0.1  # standard uncertainty of a caliper held to a twig, which gives and is not round; from memory
 PROTRACTOR_DEG = 1.5  # of a protractor laid to a cut face; from memory
@@ -139,6 +139,7 @@ def read_truth(table: str | Path) -> list[Truth]:
     separator = max(",;\t", key=head.count)
     lines = rows(text, str(table), separator)
     columns = [name.strip() for name in next(lines, (0, []))[1]]
+    once_each(columns, str(table))
     signs = _signs_of(table, columns)
     found: list[Truth] = []
     seen: set[str] = set()
@@ -356,10 +357,12 @@ def own_as_text(rows: Sequence[OwnRow]) -> str:
         lines.append(f"{word.label}: {row.measured} of {row.twigs} photos measured")
         if row.measured:
             low, high = row.own_error_range
-            lines.append(f"  off by {row.own_error:.2g}{unit} ({low:.2g} to {high:.2g}) root mean square, your own "
+            about = "no interval from one photo" if math.isnan(low) else f"{low:.2g} to {high:.2g}"
+            lines.append(f"  off by {row.own_error:.2g}{unit} ({about}) root mean square, your own "
                          f"uncertainty taken off; it states {row.sigma:.2g}{unit}")
             low, high = row.bias_range
-            lines.append(f"  on average {row.bias:+.2g}{unit} ({low:+.2g} to {high:+.2g})")
+            about = "no interval from one photo" if math.isnan(low) else f"{low:+.2g} to {high:+.2g}"
+            lines.append(f"  on average {row.bias:+.2g}{unit} ({about})")
             for k, (inside, low, high) in row.within.items():
                 share, low, high, honest = (100 * value for value in (inside / row.measured, low, high, STATED[k]))
                 lines.append(f"  {inside} of {row.measured} within {_many(k)}, yours included: {share:.0f} % "
