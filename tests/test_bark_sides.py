@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
 from diagnose.measure.bark_map import BarkMap, bark_map
 from diagnose.measure.bark_patch import BESIDE_BOTH
-from diagnose.measure.bark_sides import agreed
-from diagnose.measure.bark_strip import Candidate, stems_with_patch
+from diagnose.measure.bark_sides import agreed, seen_closely
+from diagnose.measure.bark_strip import Candidate, levels, stems_with_patch
 from diagnose.measure.card_view import Line, View, apart, view_of_card
 from diagnose.measure.stem import Stem, fit_stem
 from diagnose.photo.picture import read_picture
@@ -53,6 +55,25 @@ def test_a_side_that_was_taken_too_far_out_does_not_pass_for_a_thicker_stem(scen
     if stem is not None:  # another stem than the map's is refused
         low, high = sorted((2 * stem.radius, 2 * stem.radius + stem.eye_wider))
         assert low * (1 - BESIDE_BOTH) <= scene[-1] <= high * (1 + BESIDE_BOTH)
+
+
+def _closely(scene: Scene, times: float) -> Stem:
+    """The stem as two close looks back it, fitted so many times as thick."""
+    view, candidate, _ = scene
+    stem = fit_stem(view, candidate.pair, near=candidate.centre)
+    assert stem is not None
+    wrong = replace(stem, radius=stem.radius * times)
+    return seen_closely(wrong, view, *levels(wrong, view, candidate, candidate.wide))
+
+
+def test_close_looks_back_a_stem_that_was_fitted_rightly(scene: Scene) -> None:
+    assert _closely(scene, 1.0).eye_wider == 0.0
+
+
+@pytest.mark.parametrize("times", [0.75, 1.35])
+def test_close_looks_notice_a_stem_that_was_fitted_too_thin_or_too_thick(scene: Scene, times: float) -> None:
+    doubted = _closely(scene, times)
+    assert (doubted.eye_wider > 0) == (times < 1) and doubted.eye_wider != 0.0
 
 
 def _map_of_a_stem(width_mm: float, bare_share: float = 0.0) -> BarkMap:

@@ -1,7 +1,7 @@
-"""Do the fitted sides of a stem beside the card lie where the eye's map shows its borders, and may it be two stems?
+"""Do the fitted sides of a stem beside the card lie where the eye shows its borders, and may it be two stems?
 
 An edge may be the card's shadow, the patch's border or a neighbour's side: the map, too coarse to measure with, tells these
-from a stem's side.
+from a stem's side, and so does the close network, which looks above and below the patch, where bark is whole.
 """
 
 from __future__ import annotations
@@ -11,6 +11,8 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
+from diagnose.eye.pieces import moved
+from diagnose.eye.see import CloseView, Glance, look_close
 from diagnose.measure.card_view import CARD_EDGE, Line, View
 from diagnose.measure.geometry import sampled
 from diagnose.measure.stem import Stem
@@ -19,6 +21,9 @@ from diagnose.measure.stem import Stem
 # were hard, and 60 simulated ones 123 agree, 4 of them wrong by over 15 %
 APART = (1.0, 0.06)
 NOT_THIS_STEM = (-0.4, 0.75)  # of the width: a border so far inside or outside is another thing's
+CLOSELY = (0.6, 4.0)  # how far above and below the patch the stem is looked at closely: of its width, and [mm] more
+CLOSE_APART = 0.08  # of the width, from which on close looks disagree with a side; calibration and spent test pictures
+STEM_WHOLE = 0.5  # share of a close look along which a stem must lie for it to be read
 # a step of colour along a stem: from how far off the patch to how far it is looked for [mm]; over how many of 61 places
 # across; in how many rows at least, each with what share of the middle one's; how near its sides none counts; and how strong
 # it must be [ln], chosen on spent test pictures
@@ -43,6 +48,65 @@ def agreed(stem: Stem, pair: tuple[Line, Line], view: View, at: float) -> Stem |
     if not ((share > NOT_THIS_STEM[0]) & (share < NOT_THIS_STEM[1])).all():
         return None
     return replace(stem, eye_wider=float(off[np.abs(off) > max(APART[0], APART[1] * 2 * stem.radius)].sum()))
+
+
+def seen_closely(stem: Stem, view: View, low: float, high: float) -> Stem:
+    """The stem, `eye_wider` set where two close looks, above and below its patch, see its sides elsewhere [mm].
+
+    Each side is judged by the look that sees it nearer to where it was fitted; one that
+    the card hides, or that no look reads, is not judged. The second look is taken only where the first does not see both
+    sides about where they were fitted, and a place whose middle the card hides is not looked at.
+
+    Parameters
+    ----------
+    stem, view, low, high
+        As fitted, the card's surroundings [no unit], and from where to where along the stem the patch may lie [mm].
+    """
+    width = 2 * stem.radius
+    beyond = CLOSELY[0] * width + CLOSELY[1]
+    sides: list[np.ndarray] = []
+    for up, sign in ((high + beyond, -1.0), (low - beyond, 1.0)):
+        at, ahead = stem.on_middle(np.array([up, up + sign * width]), np.zeros(2))
+        across = stem.on_middle(np.full(3, up), np.array([-1.0, 0.0, 1.0]) * stem.radius)
+        covered = view.plane.is_on_sheet(view.plane.to_mm(across))
+        if covered[1] or not ((at > 0) & (at < view.picture.size)).all():
+            continue
+        pixels = float(np.linalg.norm(ahead - at))
+        share, left, right = _sides_seen(look_close(view.picture, Glance(at, (ahead - at) / pixels, pixels, 1.0)), at, ahead)
+        if share > STEM_WHOLE and np.isfinite(left + right):
+            own = (-left, right) if sign > 0 else (right, -left)  # how far out, to the left and right of the axis
+            sides.append(np.where(covered[[0, 2]], 0.5, own) - 0.5)
+            if np.abs(sides[0]).max() <= CLOSE_APART:
+                break
+    if not sides:
+        return stem
+    off = np.array(sides)
+    off = off[np.abs(off).argmin(axis=0), [0, 1]]
+    return replace(stem, eye_wider=float(off[np.abs(off) > CLOSE_APART].sum()) * width)
+
+
+def _sides_seen(view: CloseView, at: np.ndarray, ahead: np.ndarray) -> tuple[float, float, float]:
+    """Along what share of a close look a stem lies about its axis, and its borders' medians as shares of the width.
+
+    at, ahead : (2,) of the axis, one width apart [upright px]. Borders count from the axis, negative to the map's top; not a
+    number where none is seen.
+    """
+    centre, further = moved(np.stack([at, ahead]), np.linalg.inv(view.to_px))
+    row = round(float(centre[1]))
+    stem = view.stem[:, 2:-2]
+    if not 0 <= row < len(stem):
+        return 0.0, np.nan, np.nan
+    on = stem[:, stem[row] > 0.5]
+    borders = []
+    for step in (-1, 1):
+        out = on[row::step]
+        ends = (out <= 0.5).any(axis=0)
+        first = (out[:, ends] <= 0.5).argmax(axis=0)
+        inside, outside = (np.take_along_axis(out[:, ends], (first - back)[None], axis=0)[0] for back in (1, 0))
+        place = row + step * (first - 1 + (inside - 0.5) / np.maximum(inside - outside, 1e-6))
+        borders.append(float(np.median(place - centre[1])) if ends.any() else np.nan)
+    scale = float(np.linalg.norm(further - centre))
+    return on.shape[1] / stem.shape[1], borders[0] / scale, borders[1] / scale
 
 
 def seam(stem: Stem, view: View, low: float, high: float) -> float | None:

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from diagnose.measure.bark_map import BarkMap
-from diagnose.measure.bark_sides import agreed
+from diagnose.measure.bark_sides import agreed, seen_closely
 from diagnose.measure.card_view import Line, View, apart
 from diagnose.measure.stem import Stem, fit_stem
 
@@ -81,6 +81,8 @@ def stems_with_patch(view: View, seen: BarkMap, tap: np.ndarray | None = None) -
         stem = fit_stem(view, one.pair, near=one.centre, skip=one.wide)
         if stem is not None:
             stem = agreed(stem, one.pair, view, float(one.centre[one.pair[0].run]))
+        if stem is not None and not stem.eye_wider:
+            stem = seen_closely(stem, view, *levels(stem, view, one, one.wide))
         if stem is None or min(np.ptp(stem.place(side)[0]) for side in stem.sides_px) < LEAST_SIDE:
             continue
         if AS_WIDE[0] < 2 * stem.radius / one.width < AS_WIDE[1] and 2 * stem.radius <= thickest:

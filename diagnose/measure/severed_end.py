@@ -137,7 +137,12 @@ def _likely_bitten(ends: list[SeenEnd], plane: Plane) -> SeenEnd:
 def _as_cut_for_a_sample(seen: SeenEnd) -> bool:
     """Whether an end may be cut square and smooth, as who takes a twig for a sample cuts it."""
     steep = float(np.degrees(np.arctan(abs(seen.end.slope)))) - Figures(seen).slope_sigma
-    return steep < SQUARE and seen.end.raggedness < SMOOTH
+    return steep < SQUARE and seen.end.raggedness - _ragged_sigma(seen) < SMOOTH
+
+
+def _ragged_sigma(seen: SeenEnd) -> float:
+    """Standard uncertainty of the raggedness [diameters]; fitted with the fibres' law."""
+    return 0.2 * seen.end.raggedness + 0.3 * seen.pixel + 0.005
 
 
 def _tip_on_sheet(seen: SeenEnd, plane: Plane) -> np.ndarray:
@@ -168,7 +173,7 @@ def _measurement(seen: SeenEnd, plane: Plane) -> Measurement:
     measured: dict[str, Sign] = {
         "seen_slope_deg": Measured(slope.degrees, slope.sigma),
         "end_diameter_mm": told_diameter(end.diameter * told_of.width_by_both, relative, behind, otherwise),
-        "raggedness": Measured(end.raggedness, 0.2 * end.raggedness + 0.3 * pixel + 0.005),
+        "raggedness": Measured(end.raggedness, _ragged_sigma(seen)),
         "longest_fibre": Measured(end.longest_fibre, min(4.6 * pixel**0.525 * float(np.exp(-4.07 * clean)), 1.0) + 0.02),
         "end_form": form,
     }
