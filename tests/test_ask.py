@@ -178,7 +178,7 @@ def test_a_group_that_is_told_as_sure_is_asked_about_until_it_would_stay_so() ->
 
 def test_after_a_handful_of_questions_asking_ends_only_where_what_is_built_is_likelier_to_stay() -> None:
     bitten = parse_signs({"wound": "severed_shoot", "position": "low", "cut_form": "clean", "setting": "forest"})
-    verdict = judge(bitten, place="US-OR")
+    verdict = judge(bitten, place="CA-BC")
     passed = [word.name for word in askable(verdict.signs) if word.name in ("hair", "runs", "tracks", "past_snow", "soil")]
     fewer = ({name: scale * one for name, one in answerable().items()} for scale in np.linspace(1.0, 0.0, 101))
     told = next(each for each in fewer if stays(verdict, passed, built_of(), each) >= BUILT_STAYS)
