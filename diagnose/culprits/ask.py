@@ -34,8 +34,8 @@ LISTED = 0.80  # probability of all that is listed, below which no barrier is ta
 # wounds (seeds 101, 3001) so that half of them end within the handful and as many as possible of all keep what is built.
 BUILT_STAYS, HANDFUL_STAYS, LATER_STAYS, HANDFUL = 0.93, 0.8, 0.998, 5
 SURE = 0.80  # probability from which a group is told as sure; our choice
-# chance that such a group stays the likeliest, from which no more is asked: with 0.95 37 of 1,000 drawn wounds (seed 9301) end
-# surely wrong, with 0.985 29
+# chance that such a group stays the likeliest, from which no more is asked: with 0.95 37 of 1,000 drawn wounds (seed 9301)
+# end surely wrong, with 0.985 29
 SURE_STAYS = 0.985
 LEAST_WORTH = 0.00002  # gain for the trouble [nat per fourth root of effort] below which a question is not asked; our choice
 ALIKE = 1e-9  # gains [nat] that lie no farther apart are equal: the question that stands first is asked
