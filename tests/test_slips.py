@@ -390,7 +390,7 @@ def test_where_a_barrier_is_not_found_the_list_of_barriers_is_named_and_a_remove
 
 
 @pytest.mark.parametrize(("arguments", "meant"), [
-    (["protect", "--trees", "9", "--hectares", "1", "--culprit", "deers"], "deer"),
+    (["protect", "--trees", "9", "--hectares", "1", "--culprit", "deeer"], "deer"),
     (["protect", "--trees", "9", "--hectares", "1", "--culprit", "rabit"], "rabbit"),
     (["protect", "--trees", "9", "--hectares", "1", "--culprit", "deer", "--must", "porcupin"], "porcupine"),
     (["ask", "--signs", "signs.yaml"], "wound"), (["ask", "--signs", "good.yaml", "--prior", "prior.yaml"], "roe_deer"),

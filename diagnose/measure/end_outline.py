@@ -198,7 +198,7 @@ def _outlined_once(picture: Shown, to_px: Places, lean: float, width: float, vie
         return None
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     coarse = np.asarray(max(contours, key=len)[:, 0], float)
-    cells, contrast = _sharpened(patch, coarse, max(patch.scale / per_unit, 1.0))
+    cells, contrast = sharpened(patch, coarse, max(patch.scale / per_unit, 1.0))
     outline = (cells - patch.origin) / patch.scale
     end = find_end(outline, -0.4 * width * abs(np.tan(np.clip(view.slope, -1.1, 1.1))), width)
     if end is None:
@@ -267,13 +267,21 @@ def _mixture(values: np.ndarray, sample: np.ndarray) -> np.ndarray:
     return np.asarray(np.logaddexp.reduce(terms, axis=0))
 
 
-def _sharpened(patch: _Patch, outline: np.ndarray, zoom: float) -> tuple[np.ndarray, np.ndarray]:
+def sharpened(patch: _Patch, outline: np.ndarray, zoom: float) -> tuple[np.ndarray, np.ndarray]:
     """An outline moved to the half-maximum crossing of each edge, where light is half-way between inside and outside.
 
     Both are looked up two or three pixels to either side along the normal, so that a shadow on one side, pale wood or dark
     bark each have their own half-way, and a narrow shadow's far edge is not taken for the twig's. The step across, (n,), a
-    share of the brightest light about, is given too. outline : (n, 2) columns and rows. zoom : cells a pixel of the picture.
-    Our own.
+    share of the brightest light about, is given too.
+
+    Parameters
+    ----------
+    patch, outline, zoom
+        Linear light round the end, (n, 2) columns and rows, closed, and cells of the patch a pixel of the picture [cells].
+
+    References
+    ----------
+    .. [1] Our own.
     """
     reach = np.arange(-4.0, 4.25, 0.25, np.float32) * np.float32(zoom)
     within, without, beyond = (slice(*np.searchsorted(reach, np.multiply(span, zoom)))
