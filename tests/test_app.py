@@ -269,6 +269,7 @@ def test_photos_of_two_twigs_are_not_joined_unasked_and_the_page_says_what_diffe
     told = page.locator(".st-key-apart").inner_text()
     assert "mm in IMG_0016.jpg" in told and "mm in IMG_0020.jpg" in told
     assert page.get_by_text("All photos together").count() == 0
+    drawn(page)  # a press while the page is being drawn is lost
     page.get_by_text("These photos show the same wound").click()
     page.get_by_text("All photos together").wait_for(timeout=60_000)
 

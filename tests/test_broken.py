@@ -10,7 +10,7 @@ import pytest
 from diagnose.fieldlog.store import open_log
 from tests.broken import MANY, OF_PICTURES, read_one, run, whole
 
-SHARE, MEASURED = 10, 20  # a tenth of all is read; of the pictures every twentieth is measured, which takes most of the time
+SHARE, MEASURED = 10, 40  # a tenth of all is read; of the pictures every fortieth is measured, which takes most of the time
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the peak of memory is read from /proc")
