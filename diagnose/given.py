@@ -1,13 +1,19 @@
-"""Is this a number, a whole one, a share, more than nought? Whoever computes asks here first."""
+"""Is this a number, a whole one, a share, more than nought, a day that has come? Whoever computes asks here first."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Collection
+from datetime import date, timedelta
 
 from diagnose.cannot_use import CannotUse
 
 MOST_SEED = 2**63  # of a random draw
+
+
+def latest_day() -> date:
+    """The last day on which something may have been done: tomorrow, for places whose date is ahead of this computer's."""
+    return date.today() + timedelta(days=1)
 
 
 def a_number(value: float, what: str) -> float:

@@ -114,7 +114,7 @@ def change_settings(changes: Mapping[str, str]) -> Path:
     Parameters
     ----------
     changes
-        Setting -> value; an empty value takes a setting back [no unit].
+        Setting -> value, a choice in whatever capitals; an empty value takes a setting back [no unit].
 
     Raises
     ------
@@ -127,7 +127,9 @@ def change_settings(changes: Mapping[str, str]) -> Path:
 
     for name in changes:
         _known(name)
-    kept = {name: value for name, value in {**_in_file(), **changes}.items() if value}
+    told = {name: next((one for one in _CHOICES.get(name, ()) if one.lower() == value.lower()), value)
+            for name, value in changes.items()}
+    kept = {name: value for name, value in {**_in_file(), **told}.items() if value}
     Settings(**kept)
     file = settings_file()
     try:

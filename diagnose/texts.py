@@ -302,8 +302,8 @@ def shown(value: Any) -> str:
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 
-def meant(typed: str, known: Iterable[str], otherwise: str = "choose from") -> str:
-    """What a name that is none was meant to be: those that are like it, else all that there are.
+def meant(typed: str, known: Iterable[str], otherwise: str = "choose from", most: int | None = None) -> str:
+    """What a name that is none was meant to be: those that are like it, else those that there are; empty for none.
 
     Parameters
     ----------
@@ -312,11 +312,16 @@ def meant(typed: str, known: Iterable[str], otherwise: str = "choose from") -> s
     known
         The names that there are [no unit].
     otherwise
-        What stands before all of them [no unit].
+        What stands before them where none is like it [no unit].
+    most
+        How many are told then; all where None [no unit].
     """
     there = list(known)
-    near = get_close_matches(typed.lower(), there, 3, _ALIKE)
-    return f"did you mean {' or '.join(near)}?" if near else f"{otherwise} {', '.join(there)}"
+    small = {name.lower(): name for name in there}
+    if near := get_close_matches(typed.lower(), small, 3, _ALIKE):
+        return f"did you mean {' or '.join(small[name] for name in near)}?"
+    more = f" and {len(there) - most} more" if most is not None and len(there) > most else ""
+    return f"{otherwise} {', '.join(there[:most])}{more}" if there else ""
 
 
 def says(letter: str, name: str) -> bool:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date, timedelta
+from datetime import date
 from typing import TYPE_CHECKING
 
 from click import BadParameter
+
+from diagnose.given import latest_day
 
 if TYPE_CHECKING:
     from diagnose.measure.bark_round import Turns
@@ -168,7 +170,7 @@ def past_day(text: str | date) -> date:
         For a later one, and for anything else; it says how to write it.
     """
     told = day(text)
-    if told > date.today() + timedelta(days=1):
+    if told > latest_day():
         raise BadParameter(f"{told} is still to come; enter it once it is done")
     return told
 
@@ -282,7 +284,7 @@ def correction(text: str) -> tuple[str, str]:
 
 
 def setting(text: str) -> tuple[str, str]:
-    """NAME=VALUE of a setting; the paper's name however it is capitalised.
+    """NAME=VALUE of a setting.
 
     Parameters
     ----------
@@ -297,7 +299,7 @@ def setting(text: str) -> tuple[str, str]:
     name, found, value = text.partition("=")
     if not found:
         raise BadParameter(f"'{text}' settles nothing; write NAME=VALUE, e.g. units=inches")
-    return name.strip(), {"a4": "A4", "letter": "Letter"}.get(value.lower(), value)
+    return name.strip(), value
 
 
 def column(text: str) -> tuple[str, str]:

@@ -5,8 +5,6 @@ A name that is none of them would find nothing, which reads like an answer: noth
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 from sqlalchemy import select
@@ -16,7 +14,7 @@ from diagnose.culprits.catalogue import culprits_as_written, group_words
 from diagnose.culprits.old_names import name_of, old_names
 from diagnose.fieldlog.fields import names
 from diagnose.fieldlog.tables import KINDS
-from diagnose.texts import shown
+from diagnose.texts import meant, shown
 
 if TYPE_CHECKING:
     from diagnose.fieldlog.log import Log
@@ -55,7 +53,8 @@ def planting_named(log: Log, site: str | None) -> str | None:
     """
     if site is None or site in (known := plantings(log)):
         return site
-    raise CannotUse(f"the log names no planting '{shown(site)}'; {_near(site, known) or 'it names none at all'}")
+    told = meant(site, known, "there is", _MOST_TOLD)
+    raise CannotUse(f"the log names no planting '{shown(site)}'; {told or 'it names none at all'}")
 
 
 def verdict_named(log: Log, verdict: str | None) -> str | None:
@@ -80,14 +79,5 @@ def verdict_named(log: Log, verdict: str | None) -> str | None:
     for one in (*held, *culprits_as_written(), *group_words(), *old_names()):
         if typed in (one.lower(), name_of(one).lower()):
             return one
-    told = _near(verdict, [name_of(one) for one in held])
+    told = meant(verdict, [name_of(one) for one in held], "there is", _MOST_TOLD)
     raise CannotUse(f"'{shown(verdict)}' is no verdict; {told or 'the log holds none at all'}")
-
-
-def _near(typed: str, known: Iterable[str]) -> str:
-    """What might have been meant, else some of what there is; empty where there is nothing."""
-    there = list(known)
-    if close := get_close_matches(typed, there, 3, 0.6):
-        return f"did you mean {', '.join(close)}?"
-    more = f" and {len(there) - _MOST_TOLD} more" if len(there) > _MOST_TOLD else ""
-    return f"there is {', '.join(there[:_MOST_TOLD])}{more}" if there else ""

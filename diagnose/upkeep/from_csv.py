@@ -5,13 +5,13 @@ from __future__ import annotations
 import codecs
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cannot_use import CannotUse
 from diagnose.fieldlog.fields import checked
-from diagnose.given import above_nought
+from diagnose.given import above_nought, latest_day
 from diagnose.texts import MOST_BYTES, once_each, rows
 from diagnose.upkeep.before import there_before
 from diagnose.upkeep.register import figures_of, fits, in_order
@@ -129,7 +129,7 @@ def _row_and_stem(cells: Mapping[str, str], by: str, comma: bool) -> tuple[dict[
     fits(told["form"], row.get("inner_mm"), stem, row.get("built"))
     in_order(row.get("built"), row.get("removed"))
     for name in ("built", "removed"):
-        if str(row.get(name) or "") > (date.today() + timedelta(days=1)).isoformat():
+        if str(row.get(name) or "") > latest_day().isoformat():
             raise CannotUse(f"{row[name]} in '{name}' is still to come; register it once it is done")
     return checked("barrier", row), stem
 
